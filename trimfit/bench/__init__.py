@@ -1,0 +1,1 @@
+"""The log: typed text, the append-only journal, the CSV folder."""

@@ -1,0 +1,1 @@
+"""The use cases: each passes values between the rooms."""

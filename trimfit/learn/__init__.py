@@ -1,0 +1,1 @@
+"""The response: how each reed type answers a cut, fitted from the log."""

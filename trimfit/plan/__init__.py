@@ -1,0 +1,1 @@
+"""The planner: the belief about one reed, and the next step."""

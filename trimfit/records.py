@@ -1,0 +1,191 @@
+"""The values that rooms hand to one another. Frozen; the unit is in every name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Generic, Literal, TypeVar
+
+from trimfit.units import Interval
+
+__all__ = [
+    "Action",
+    "Advice",
+    "Chanter",
+    "Doubt",
+    "Foretold",
+    "Logged",
+    "Order",
+    "Outcome",
+    "Reading",
+    "Reed",
+    "ReedHistory",
+    "Settings",
+    "Trim",
+]
+
+T = TypeVar("T")
+
+Action = Literal["trim", "read-again", "finished", "past", "no-fit"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reed:
+    """A reed as made. `blade_mm`: free blade length when new."""
+
+    reed: str
+    reed_type: str
+    batch: str
+    made_on: str | None = None
+    blade_mm: float | None = None
+    order: str | None = None
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Chanter:
+    """A chanter, and what is known or told of it."""
+
+    chanter: str
+    meeting_pitch_hz: float | None = None
+    working_crow_hz: float | None = None
+    bore_gauge_mm: float | None = None
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What is to be made. `target_pitch_hz` None: wherever E and F meet."""
+
+    order: str
+    chanter: str
+    target_pitch_hz: float | None = None
+    quantity: int | None = None
+    pressure_kpa: float | None = None
+    due_on: str | None = None
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading of one reed. `notes_hz`: sounding frequency by note key, only what was taken."""
+
+    reed: str
+    taken_at: str
+    chanter: str | None = None
+    crow_hz: float | None = None
+    notes_hz: Mapping[str, float] = field(default_factory=dict)
+    g_octave_hz: float | None = None
+    pressure_kpa: float | None = None
+    temperature_c: float | None = None
+    humidity_pct: float | None = None
+    taped: tuple[str, ...] = ()
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Trim:
+    """One cut and/or lip work: what was taken, and what was meant."""
+
+    reed: str
+    done_at: str
+    length_mm: float | None = None
+    lip_strokes: float | None = None
+    asked_mm: float | None = None
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """The reed has left the bench: `good`, `lost` or `to-stock`."""
+
+    reed: str
+    at: str
+    outcome: str
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A doubtful but possible value: kept, marked, said. `kind` is a short key such as `a-unbalanced`."""
+
+    kind: str
+    column: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Logged(Generic[T]):
+    """A record with its entry: `entry` is unique across benches, `seq` counts in this file, `at_s` is its instant
+    in seconds since 1970 UTC (a time without an offset is taken as it stands), `doubts` were confirmed at entry."""
+
+    entry: str
+    seq: int
+    at_s: float
+    record: T
+    doubts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReedHistory:
+    """All that the log knows of one reed, struck entries left out; readings and trims in order of time."""
+
+    reed: Logged[Reed]
+    readings: tuple[Logged[Reading], ...] = ()
+    trims: tuple[Logged[Trim], ...] = ()
+    outcome: Logged[Outcome] | None = None
+    order: Order | None = None
+    chanter: Chanter | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What all benches of a shop agree on; kept in the log itself. Each field's unit is in its name."""
+
+    ratio_low_g: str = "8/9"
+    ratio_d: str = "4/3"
+    ratio_high_g: str = "7/4"
+    tolerance_hz: float = 1.0
+    balance_tolerance_hz: float = 1.0
+    tool_step_mm: float = 0.01
+    least_blade_mm: float = 12.0
+    chance_past_ceiling: float = 0.01
+    minutes_per_cut: float = 4.0
+    minutes_per_reading: float = 1.5
+    cost_lost_minutes: float = 60.0
+    cost_outside_minutes: float = 45.0
+    cut_error_mm: float = 0.006
+    cut_error_pct: float = 3.0
+    bench_pressure_kpa: float = 6.0
+    bench_temperature_c: float = 20.0
+    drift_start_cents: float = 15.0
+    drift_response_pct: float = 15.0
+    drift_settle_cents_per_week: float = 5.0
+    drift_chance: float = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The answer to `ask`. `chance_past`: the chance that the reed is past tolerance once this advice is followed."""
+
+    reed: str
+    order: str | None
+    action: Action
+    length_mm: float
+    lip_strokes: int
+    gap_now_cents: Interval | None
+    gap_after_cents: Interval | None
+    meet_pitch_hz: Interval | None
+    chance_past: float
+    trims_left: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Foretold:
+    """What the next reading of a reed would show after a planned trim."""
+
+    reed: str
+    gap_cents: Interval
+    crow_hz: Interval
+    notes_hz: Mapping[str, Interval]
