@@ -1,0 +1,86 @@
+"""The front door: `trimfit [--log PATH] VERB …`, and the one place where a failure becomes a line and an exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from trimfit import __version__
+from trimfit.cli.show import say_error
+from trimfit.errors import TrimfitError
+
+__all__ = ["app", "log_path", "main"]
+
+DEFAULT_LOG = "bench.trimfit"
+# One file per family of verbs; each has `register(app)`.
+FAMILIES = ("folders", "logging", "sitting", "answers", "learning", "reviewing", "demo")
+
+app = typer.Typer(
+    name="trimfit",
+    help="Remembers every reed and every cut, learns how each reed type answers, and says how much more to take off.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"trimfit {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    context: typer.Context,
+    log: Annotated[
+        Path | None,
+        typer.Option(
+            "--log", help="The log file. Else TRIMFIT_LOG, else bench.trimfit in this folder.", metavar="PATH"
+        ),
+    ] = None,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version and stop.")
+    ] = False,
+) -> None:
+    context.obj = log or Path(os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG)
+
+
+def log_path(context: typer.Context) -> Path:
+    """The log that this call is about."""
+    found = context.obj
+    return found if isinstance(found, Path) else Path(found)
+
+
+for _family in FAMILIES:
+    import_module(f"trimfit.cli.{_family}").register(app)
+
+
+def main() -> None:
+    """Run the command line; exit 0 answered, 2 the input or the request is wrong, 1 anything else."""
+    try:
+        app()
+    except TrimfitError as error:
+        say_error(error)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        typer.echo("stopped; all that was acknowledged is in the log", err=True)
+        sys.exit(1)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except Exception as error:  # never a traceback for the person at the bench
+        if os.environ.get("TRIMFIT_TRACEBACK"):
+            raise
+        typer.echo(
+            f"trimfit: {type(error).__name__}: {error}; the log is unharmed; "
+            "set TRIMFIT_TRACEBACK=1 and run it again to see where",
+            err=True,
+        )
+        sys.exit(1)
