@@ -157,8 +157,9 @@ class ChartPoint:
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """A control chart in the order of making. `kind`: how the points were made (`individuals`, `means`, `ewma`, `cusum`).
+    """A control chart in the order of making.
 
+    `kind`: how the points were made (`individuals`, `means`, `ewma`, `cusum`).
     `what`: the quantity in words; `unit`: its unit; `why`: one sentence on what was found.
     """
 
@@ -264,7 +265,10 @@ class Coverage:
 
 @dataclass(frozen=True, slots=True)
 class ValidationRow:
-    """Held-out readings of one output and type (`reed_type` empty: all types); errors are root mean squares in cents."""
+    """Held-out readings of one output and type (`reed_type` empty: all types).
+
+    Errors are root mean squares in cents: of the model, of the type's average slope, of the reed's own last slope.
+    """
 
     output: str
     reed_type: str
