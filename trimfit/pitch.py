@@ -112,12 +112,12 @@ def parse_crow_hz(text: str) -> float:
     """
     if match := _CROW_HZ.match(text):
         hz = float(match["hz"].replace(",", "."))
-        if hz > 0:
+        if 0 < hz < math.inf:
             return hz
     if match := _CROW_WORD.match(text):
         semitones = _SEMITONES[match["note"].upper()]
         semitones += {"#": 1, "♯": 1, "b": -1, "♭": -1}.get(match["accidental"], 0)
-        said = (match["cents"] or "0").replace(" ", "").replace(",", ".")
+        said = "".join((match["cents"] or "0").split()).replace(",", ".")
         cents = float(said.replace("−", "-").replace("–", "-"))
         if abs(cents) <= 100:
             return hz_from_cents(100.0 * semitones + cents)
