@@ -215,6 +215,7 @@ class _LineReader:
     ) -> None:
         self.text, self.scale, self.around_hz, self.mode = text, scale, around_hz, mode
         self.reference_hz = reference_hz
+        self.reference_refused = False
         self.words = _words(text)
         self.at = 0
         self.faults: list[Fault] = []
@@ -303,6 +304,7 @@ class _LineReader:
             self.values[key] = self.plain(key, text)
         except InputError as error:
             self.faults.append(at.fault(key, error.what, error.remedy))
+            self.reference_refused |= key == "reference"
 
     def plain(self, key: str, text: str) -> object:
         """A value that is no pitch of a note. Raises InputError."""
@@ -418,6 +420,8 @@ class _LineReader:
     def settle(self, pitch: _Pitch, options: list[Heard], centre: float) -> tuple[float | None, Heard]:
         ratio = self.ratio(pitch.note)
         if options == ["cents"]:
+            if self.reference_refused:
+                return None, "cents"
             if self.reference_hz is None:
                 remedy = "type hertz, or say ref 470; an order's target or a chanter's meeting pitch serves too"
                 self.faults.append(pitch.word.fault(pitch.note, "cents from no known pitch", remedy))
