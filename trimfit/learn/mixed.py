@@ -1,0 +1,380 @@
+"""The mixed-model engine: two nested levels of groups, REML or ML. It knows groups and matrices, and no reeds.
+
+Model, for row i of inner group r in outer group b::
+
+    y_i = x_i' beta + z_i' (u_b + v_r) + e_i
+    u_b ~ N(0, G_outer),  v_r ~ N(0, G_inner),  e_i ~ N(0, noise / w_i)
+
+`w` are known row weights. `beta` may have a Gaussian prior (precision `P0`, mean `b0`); P0 = 0 is plain REML.
+
+Everything the criterion needs are sums over each inner group, formed once (`CrossProducts`)::
+
+    zz_r = Z_r' W Z_r (q, q)    zd_r = Z_r' W [X y] (q, p+1)    dd = [X y]' W [X y] (p+1, p+1)
+
+With s = noise, A = zz/s, F = (I + A G_inner)^-1, Woodbury's identity gives for one inner group::
+
+    S_r = Z' V_r^-1 Z = F A            T_r = Z' V_r^-1 [X y] = F zd / s
+    [X y]' V_r^-1 [X y] = dd/s - (zd/s)' G_inner T_r         log|V_r| = n log s + log|I + A G_inner|
+
+and once more for the outer group, with S_b, T_b the sums over its members and H_b = G_outer (I + S_b G_outer)^-1::
+
+    U = [X y]' V^-1 [X y] = sum_r(...) - sum_b T_b' H_b T_b     log|V| = sum_r log|V_r| + sum_b log|I + S_b G_outer|
+
+No inverse of G is taken, so a variance of exactly zero is an ordinary value. With K = X' V^-1 X + P0 the criterion is
+
+    -2 l = (N - p) log 2 pi + log|V| + log|K| + (y - X beta)' V^-1 (y - X beta) + (beta - b0)' P0 (beta - b0)
+
+(the constant counts N for ML and for a full-rank prior). With V_i = dV/d theta_i and P = V^-1 - V^-1 X K^-1 X' V^-1,
+
+    score_i = tr(P V_i) - y' P V_i P y           average information_ij = y' P V_i P V_j P y
+
+(Gilmour, Thompson & Cullis, 1995, Biometrics 51, 1440-1450: average information; Searle, Casella & McCulloch, 1992,
+Variance Components, ch. 6: REML; Harville, 1977, JASA 72, 320-338.) Newton steps are taken on the entries of G and on
+the noise, brought back to the cone of positive semidefinite matrices, and halved until the criterion falls; where none
+falls, one EM step G + G (sum a a' - Z'PZ) G / n, which cannot rise, is taken instead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.errors import TrimfitError
+
+__all__ = ["CrossProducts", "MixedFit", "cross_products", "fit_mixed", "small_inverse"]
+
+Array = NDArray[np.float64]
+_LOG_2PI = float(np.log(2.0 * np.pi))
+
+
+@dataclass(frozen=True, slots=True)
+class CrossProducts:
+    """Sums over groups; inner groups are sorted so that an outer group's members stand together.
+
+    zz (R, q, q), zd (R, q, p+1) with y last, dd (p+1, p+1); `outer_start` (B,) first inner group of each outer group;
+    `outer_of` (R,) its outer group; `rows` the number of rows with weight; `log_weights` = sum log w.
+    """
+
+    zz: Array
+    zd: Array
+    dd: Array
+    outer_start: NDArray[np.intp]
+    outer_of: NDArray[np.intp]
+    rows: int
+    log_weights: float
+
+    @property
+    def q(self) -> int:
+        """How many random coefficients a group has."""
+        return int(self.zz.shape[1])
+
+    @property
+    def p(self) -> int:
+        """How many fixed coefficients there are."""
+        return int(self.dd.shape[0] - 1)
+
+
+@dataclass(frozen=True, slots=True)
+class MixedFit:
+    """The fit. beta (p,), beta_cov (p, p); outer_cov, inner_cov (q, q); noise (variance); modes and what they rest on.
+
+    `criterion` is -2 log (restricted) likelihood; outer_mode (B, q), inner_mode (R, q); `steps` taken; `converged`.
+    """
+
+    beta: Array
+    beta_cov: Array
+    outer_cov: Array
+    inner_cov: Array
+    noise: float
+    criterion: float
+    outer_mode: Array
+    inner_mode: Array
+    steps: int
+    converged: bool
+
+
+def cross_products(
+    z: Array, x: Array, y: Array, inner: NDArray[np.intp], outer_of: NDArray[np.intp], weights: Array | None = None
+) -> CrossProducts:
+    """Sum the rows into groups.
+
+    z (n, q), x (n, p), y (n,); inner (n,) the inner group of each row, 0..R-1; outer_of (R,) the outer group of each
+    inner group, not decreasing; weights (n,), a row of weight 0 does not count. Raises TrimfitError when no row counts.
+    """
+    keep = np.isfinite(y) if weights is None else np.isfinite(y) & (weights > 0)
+    if not keep.any():
+        raise TrimfitError("no reading to fit", remedy="log readings first")
+    z, x, y, inner = z[keep], x[keep], y[keep], inner[keep]
+    w = np.ones(len(y)) if weights is None else weights[keep]
+    if np.any(np.diff(inner) < 0):
+        order = np.argsort(inner, kind="stable")
+        z, x, y, inner, w = z[order], x[order], y[order], inner[order], w[order]
+    present, start = np.unique(inner, return_index=True)
+    d = np.column_stack([x, y])
+    wd, wz = d * w[:, None], z * w[:, None]
+    zz = np.add.reduceat(wz[:, :, None] * z[:, None, :], start, axis=0)
+    zd = np.stack([np.add.reduceat(wd * z[:, [k]], start, axis=0) for k in range(z.shape[1])], axis=1)
+    outer = outer_of[present]
+    _, outer_start, outer_code = np.unique(outer, return_index=True, return_inverse=True)
+    return CrossProducts(zz, zd, d.T @ wd, outer_start, outer_code, len(y), float(np.log(w).sum()))
+
+
+def small_inverse(m: Array) -> tuple[Array, Array]:
+    """Inverse and log determinant of a stack of small matrices (..., q, q); closed form for q = 1 and 2."""
+    q = m.shape[-1]
+    if q == 1:
+        return 1.0 / m, np.log(m[..., 0, 0])
+    if q == 2:
+        a, b, c, d = m[..., 0, 0], m[..., 0, 1], m[..., 1, 0], m[..., 1, 1]
+        det = a * d - b * c
+        out = np.empty_like(m)
+        out[..., 0, 0], out[..., 0, 1], out[..., 1, 0], out[..., 1, 1] = d / det, -b / det, -c / det, a / det
+        return out, np.log(det)
+    return np.linalg.inv(m), np.linalg.slogdet(m)[1]
+
+
+@dataclass(slots=True)
+class _State:
+    """All that one evaluation of the criterion leaves behind for the score and the information."""
+
+    criterion: float
+    beta: Array
+    k_inv: Array
+    u: Array
+    s: Array
+    t: Array
+    s_b: Array
+    t_b: Array
+    h_b: Array
+    c: Array
+    a_r: Array
+    a_b: Array
+
+
+def _evaluate(
+    data: CrossProducts, outer: Array, inner: Array, noise: float, prior: tuple[Array, Array], reml: bool
+) -> _State:
+    eye = np.eye(data.q)
+    a = data.zz / noise
+    f, logdet_r = small_inverse(eye + a @ inner)
+    s = f @ a
+    zd = data.zd / noise
+    t = f @ zd
+    # sum over groups of (zd)' inner t, as one product of two long matrices
+    gt = inner @ t
+    u = data.dd / noise - zd.reshape(-1, zd.shape[2]).T @ gt.reshape(-1, zd.shape[2])
+    s_b = np.add.reduceat(s, data.outer_start, axis=0)
+    t_b = np.add.reduceat(t, data.outer_start, axis=0)
+    w_b, logdet_b = small_inverse(eye + s_b @ outer)
+    h_b = outer @ w_b
+    ht = h_b @ t_b
+    u = u - t_b.reshape(-1, t_b.shape[2]).T @ ht.reshape(-1, t_b.shape[2])
+    p0, b0 = prior
+    k = u[:-1, :-1] + p0
+    try:
+        chol = np.linalg.cholesky(k)
+    except np.linalg.LinAlgError as error:
+        raise TrimfitError(
+            "the fixed terms cannot be told apart", "the mixed-model engine", "give them a prior or drop one"
+        ) from error
+    k_inv = np.linalg.inv(chol).T @ np.linalg.inv(chol)
+    beta = k_inv @ (u[:-1, -1] + p0 @ b0)
+    c = np.append(-beta, 1.0)
+    pull = beta - b0
+    criterion = (
+        data.rows * np.log(noise)
+        - data.log_weights
+        + logdet_r.sum()
+        + logdet_b.sum()
+        + float(c @ u @ c)
+        + float(pull @ p0 @ pull)
+        + data.rows * _LOG_2PI
+    )
+    if reml:
+        flat = data.p - int(np.linalg.matrix_rank(p0)) if p0.any() else data.p
+        sign_prior = np.linalg.slogdet(p0)[1] if flat == 0 else 0.0
+        criterion += 2.0 * float(np.log(np.diag(chol)).sum()) - sign_prior - flat * _LOG_2PI
+    t_c, t_bc = t @ c, t_b @ c
+    lean = (h_b @ t_bc[:, :, None])[:, :, 0]
+    a_r = t_c - (s @ lean[data.outer_of][:, :, None])[:, :, 0]
+    a_b = t_bc - (s_b @ lean[:, :, None])[:, :, 0]
+    return _State(float(criterion), beta, k_inv, u, s, t, s_b, t_b, h_b, c, a_r, a_b)
+
+
+def _symmetric_basis(mask: NDArray[np.bool_]) -> Array:
+    """Basis matrices (m, q, q) of the free entries of a symmetric matrix."""
+    q = mask.shape[0]
+    out = []
+    for i in range(q):
+        for j in range(i + 1):
+            if mask[i, j]:
+                e = np.zeros((q, q))
+                e[i, j] = e[j, i] = 1.0
+                out.append(e)
+    return np.array(out) if out else np.zeros((0, q, q))
+
+
+def _score_and_information(
+    data: CrossProducts, st: _State, noise: float, outer: Array, inner: Array, bases: tuple[Array, Array], reml: bool
+) -> tuple[Array, Array, Array, Array]:
+    """Score and average information of (outer entries, inner entries, noise), and the two gradient matrices."""
+    x = slice(0, data.p)
+    hs = st.h_b[data.outer_of]
+    zpz_r = st.s - st.s @ hs @ st.s
+    zpz_b = st.s_b - st.s_b @ st.h_b @ st.s_b
+    hx = st.h_b @ st.t_b[:, :, x]
+    k_used = st.k_inv if reml else np.zeros_like(st.k_inv)
+    d_r = st.t[:, :, x] - st.s @ hx[data.outer_of]
+    d_b = st.t_b[:, :, x] - st.s_b @ hx
+    sum_r = zpz_r.sum(axis=0) - np.einsum("rip,pk,rjk->ij", d_r, k_used, d_r, optimize=True)
+    sum_b = zpz_b.sum(axis=0) - np.einsum("bip,pk,bjk->ij", d_b, k_used, d_b, optimize=True)
+    grad_r = sum_r - st.a_r.T @ st.a_r
+    grad_b = sum_b - st.a_b.T @ st.a_b
+    base_b, base_r = bases
+    score_b = np.einsum("mij,ij->m", base_b, grad_b)
+    score_r = np.einsum("mij,ij->m", base_r, grad_r)
+    # tr(PV) and y'PVPy are known, so the noise's share is what the others leave.
+    trace_pv = data.rows - (float(np.sum(st.k_inv * st.u[x, x])) if reml else 0.0)
+    quad_pv = float(st.c @ st.u @ st.c)
+    score_n = (trace_pv - np.sum(outer * sum_b) - np.sum(inner * sum_r)) / noise
+    score_n -= (
+        quad_pv - float(np.sum(outer * (st.a_b.T @ st.a_b))) - float(np.sum(inner * (st.a_r.T @ st.a_r)))
+    ) / noise
+    # Working vectors f = [X y] c + Z h; only the noise's has a part outside the span of Z.
+    m_b, m_r = len(base_b), len(base_r)
+    m = m_b + m_r + 1
+    h = np.zeros((len(st.s), data.q, m))
+    h[:, :, :m_b] = np.einsum("mij,bj->bim", base_b, st.a_b)[data.outer_of]
+    h[:, :, m_b : m_b + m_r] = np.einsum("mij,rj->rim", base_r, st.a_r)
+    h[:, :, -1] = -(st.a_r @ inner + (st.a_b @ outer)[data.outer_of]) / noise
+    c = st.c / noise
+    sh = st.s @ h
+    sh_b = np.add.reduceat(sh, data.outer_start, axis=0)
+    hth = h.reshape(-1, m).T @ sh.reshape(-1, m)
+    hth -= sh_b.reshape(-1, m).T @ (st.h_b @ sh_b).reshape(-1, m)
+    # D' V^-1 Z h, for D = [X y]
+    dvz = st.t.reshape(-1, data.p + 1).T @ h.reshape(-1, m)
+    dvz -= st.t_b.reshape(-1, data.p + 1).T @ (st.h_b @ sh_b).reshape(-1, m)
+    fvf = hth
+    cross = c @ dvz
+    fvf[:, -1] += cross
+    fvf[-1, :] += cross
+    fvf[-1, -1] += float(c @ st.u @ c)
+    k = dvz[:-1].copy()
+    k[:, -1] += st.u[x, :] @ c
+    information = fvf - k.T @ st.k_inv @ k
+    return np.concatenate([score_b, score_r, [score_n]]), information, grad_b, grad_r
+
+
+def _to_cone(g: Array) -> Array:
+    """The nearest positive semidefinite matrix (eigenvalues below zero set to zero)."""
+    if not g.any():
+        return g
+    scale = np.sqrt(np.maximum(np.diag(g), 0.0))
+    scale = np.where(scale > 0, scale, 1.0)
+    values, vectors = np.linalg.eigh(g / np.outer(scale, scale))
+    if values[0] >= 0:
+        return g
+    cleaned: Array = (vectors * np.maximum(values, 0.0)) @ vectors.T * np.outer(scale, scale)
+    return cleaned
+
+
+def fit_mixed(
+    data: CrossProducts,
+    *,
+    reml: bool = True,
+    outer_free: NDArray[np.bool_] | None = None,
+    inner_free: NDArray[np.bool_] | None = None,
+    prior_precision: Array | None = None,
+    prior_mean: Array | None = None,
+    start: tuple[Array, Array, float] | None = None,
+    tolerance: float = 1e-9,
+    most_steps: int = 60,
+) -> MixedFit:
+    """Fit the variances, then the coefficients and the groups' conditional modes.
+
+    outer_free, inner_free (q, q) say which entries of the two covariances may differ from zero (default: all; a level
+    that is not wanted gets all False). prior_precision (p, p) and prior_mean (p,) of the fixed coefficients.
+    start: (outer_cov, inner_cov, noise) to begin from. `tolerance` is on the criterion's last fall, in its own units
+    per unit of (1 + |criterion|). Raises TrimfitError for fixed terms that cannot be told apart.
+    """
+    q, p = data.q, data.p
+    prior = (
+        np.zeros((p, p)) if prior_precision is None else prior_precision,
+        np.zeros(p) if prior_mean is None else prior_mean,
+    )
+    free_b = np.ones((q, q), bool) if outer_free is None else outer_free
+    free_r = np.ones((q, q), bool) if inner_free is None else inner_free
+    bases = _symmetric_basis(free_b), _symmetric_basis(free_r)
+    m_b, m_r = len(bases[0]), len(bases[1])
+    outer, inner, noise = _starting_values(data, free_b, free_r, prior) if start is None else start
+    state = _evaluate(data, outer, inner, noise, prior, reml)
+    converged = False
+    step = 0
+    calm = 0
+    for step in range(1, most_steps + 1):
+        score, information, grad_b, grad_r = _score_and_information(data, state, noise, outer, inner, bases, reml)
+        ridge = 1e-10 * np.trace(information) / len(information)
+        move = -np.linalg.lstsq(information + ridge * np.eye(len(information)), score, rcond=1e-14)[0]
+        best: tuple[_State, Array, Array, float] | None = None
+        for halving in range(10):
+            size = 0.5**halving
+            new_outer = _to_cone(outer + size * np.einsum("m,mij->ij", move[:m_b], bases[0]))
+            new_inner = _to_cone(inner + size * np.einsum("m,mij->ij", move[m_b : m_b + m_r], bases[1]))
+            new_noise = max(noise + size * float(move[-1]), 0.05 * noise)
+            trial = _evaluate(data, new_outer, new_inner, new_noise, prior, reml)
+            if np.isfinite(trial.criterion) and trial.criterion <= state.criterion:
+                best = trial, new_outer, new_inner, new_noise
+                break
+        if best is None or state.criterion - best[0].criterion < tolerance * (1 + abs(state.criterion)):
+            em = _em_step(data, outer, inner, noise, grad_b, grad_r, float(score[-1]), (m_b, m_r))
+            trial = _evaluate(data, *em, prior, reml)
+            if trial.criterion <= (state if best is None else best[0]).criterion:
+                best = trial, *em
+        if best is None:
+            converged = True
+            break
+        fall = state.criterion - best[0].criterion
+        state, outer, inner, noise = best
+        calm = calm + 1 if fall < tolerance * (1 + abs(state.criterion)) else 0
+        if calm >= 2:
+            converged = True
+            break
+    outer_mode = state.a_b @ outer
+    inner_mode = state.a_r @ inner
+    return MixedFit(
+        state.beta, state.k_inv, outer, inner, noise, state.criterion, outer_mode, inner_mode, step, converged
+    )
+
+
+def _em_step(
+    data: CrossProducts,
+    outer: Array,
+    inner: Array,
+    noise: float,
+    grad_b: Array,
+    grad_r: Array,
+    score_n: float,
+    sizes: tuple[int, int],
+) -> tuple[Array, Array, float]:
+    new_outer = outer - outer @ grad_b @ outer / len(data.outer_start) if sizes[0] else outer
+    new_inner = inner - inner @ grad_r @ inner / len(data.outer_of) if sizes[1] else inner
+    return _to_cone(new_outer), _to_cone(new_inner), max(noise - noise**2 * score_n / data.rows, 1e-3 * noise)
+
+
+def _starting_values(
+    data: CrossProducts, free_b: NDArray[np.bool_], free_r: NDArray[np.bool_], prior: tuple[Array, Array]
+) -> tuple[Array, Array, float]:
+    """A plain split of the least-squares residual variance: a third to each level that is wanted, slopes scaled."""
+    p0, b0 = prior
+    k = data.dd[:-1, :-1] + p0 + 1e-9 * np.trace(data.dd[:-1, :-1]) / max(data.p, 1) * np.eye(data.p)
+    beta: Any = np.linalg.lstsq(k, data.dd[:-1, -1] + p0 @ b0, rcond=None)[0]
+    c = np.append(-beta, 1.0)
+    spread = max(float(c @ data.dd @ c) / max(data.rows - data.p, 1), 1e-12)
+    size = np.maximum(np.einsum("rii->i", data.zz) / data.rows, 1e-12)
+    def split(free: NDArray[np.bool_]) -> Array:
+        return np.diag(np.where(np.diag(free), 0.3 * spread / size / data.q, 0.0))
+    return split(free_b), split(free_r), 0.4 * spread
