@@ -107,11 +107,13 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A doubtful but possible value: kept, marked, said. `kind` is a short key such as `a-unbalanced`."""
+    """A doubtful but possible value: kept, marked, said. `kind` is a short key such as `a-unbalanced`; `meant` holds
+    the columns and values that a known slip would explain it by, such as `(("f_hz", 779.1),)`."""
 
     kind: str
     column: str
     sentence: str
+    meant: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
