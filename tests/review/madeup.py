@@ -177,7 +177,7 @@ def validation(pairs: int = 400) -> f.Validation:
     cover = tuple(f.Coverage(float(p), p + q) for p, q in ((50, 1.4), (80, -0.6), (90, -0.8), (95, 0.3)))
     rows = tuple(
         f.ValidationRow(output, kind, 900, 2.1 + 0.3 * i, 5.5 + 0.2 * i, 4.0 if output == "gap" else None, cover)
-        for i, output in enumerate(("gap", "crow", "e", "f", "low_a"))
+        for i, output in enumerate(("gap", "crow", "e", "f", "low_a", "low_g", "b", "high_a"))
         for kind in ("", "cane")
     )
     points = []
@@ -188,19 +188,9 @@ def validation(pairs: int = 400) -> f.Validation:
 
 
 def ticket(reed: str = "R-0412") -> f.Ticket:
-    notes = tuple(
-        f.TicketNote(note, 473.6 + d, about(473.8 + d, 0.5))
-        for note, d in (
-            ("low_g", -1.1),
-            ("low_a", 0.0),
-            ("b", 0.4),
-            ("c", -0.6),
-            ("d", 0.9),
-            ("e", 0.2),
-            ("f", -0.2),
-            ("high_a", 0.1),
-        )
-    ) + (f.TicketNote("high_g", None, about(472.0, 2.0)),)
+    off = {"low_g": -1.1, "low_a": 0.0, "b": 0.4, "c": -0.6, "d": 0.9, "e": 0.2, "f": -0.2, "high_a": 0.1}
+    notes = [f.TicketNote(note, 473.6 + d, about(473.8 + d, 0.5)) for note, d in off.items()]
+    notes.append(f.TicketNote("high_g", None, about(472.0, 2.0)))
     return f.Ticket(
         reed,
         "cane",
@@ -217,7 +207,7 @@ def ticket(reed: str = "R-0412") -> f.Ticket:
         about(541.0, 3.0),
         6.4,
         20.5,
-        notes,
+        tuple(notes),
         ("One reading's A's disagreed by 1.4 Hz; it counts for less.",),
     )
 

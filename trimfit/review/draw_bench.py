@@ -81,7 +81,6 @@ def reed_story(story: ReedStory) -> Picture:
 
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=4.1, narrow_height_in=4.4)
-        _story_fan(axes, story, cut_mm)
         for key, role, marker, label in (("f_hz", "f", "o", "F read"), ("e_hz", "e", "s", "E read")):
             for doubted in (False, True):
                 read = [
@@ -100,6 +99,9 @@ def reed_story(story: ReedStory) -> Picture:
                         markeredgewidth=1.4,
                         label=f"{label}, in doubt" if doubted else label,
                     )
+        if story.fan:
+            _story_fan(axes, story)
+        _story_marks(axes, story, cut_mm)
         if story.target_pitch_hz:
             axes.axhline(
                 story.target_pitch_hz, color=LIGHT["good"], linewidth=1.1, dashes=(7, 3), label="pitch ordered"
@@ -112,31 +114,36 @@ def reed_story(story: ReedStory) -> Picture:
     return Picture(f"reed-{file_stem(story.reed)}", f"Reed {plain(story.reed, 40)}", caption, words, draw)
 
 
-def _story_fan(axes: Axes, story: ReedStory, cut_mm: float) -> None:
-    """The belief's fan forward, the meeting point, the stretch past it, and the planned cut."""
-    fan = story.fan
-    if fan:
-        at = [point.removed_mm for point in fan]
-        for key, role, dash, hatch, label in (
-            ("f_hz", "f", "-", None, "F foretold"),
-            ("e_hz", "e", "--", None, "E foretold"),
-        ):
-            values: list[Interval] = [getattr(point, key) for point in fan]
-            axes.fill_between(
-                at,
-                [v.low for v in values],
-                [v.high for v in values],
-                color=LIGHT[role],
-                alpha=0.2,
-                linewidth=0,
-                hatch=hatch,
-            )
-            axes.plot(at, [v.mean for v in values], color=LIGHT[role], linestyle=dash, label=label)
-    low, high = axes.get_ylim() if fan else (0.0, 1.0)
-    meet = meeting_mm(fan)
-    if meet is not None and fan[-1].removed_mm > meet:
-        axes.axvspan(meet, fan[-1].removed_mm, facecolor="none", edgecolor=LIGHT["sand"], hatch="////", linewidth=0)
-        axes.set_xlim(right=fan[-1].removed_mm)
+def _story_fan(axes: Axes, story: ReedStory) -> None:
+    """The belief's fan forward: F and E foretold, mean and interval."""
+    at = [point.removed_mm for point in story.fan]
+    for key, role, dash, label in (("f_hz", "f", "-", "F foretold"), ("e_hz", "e", "--", "E foretold")):
+        values: list[Interval] = [getattr(point, key) for point in story.fan]
+        axes.fill_between(
+            at, [v.low for v in values], [v.high for v in values], color=LIGHT[role], alpha=0.2, linewidth=0
+        )
+        axes.plot(at, [v.mean for v in values], color=LIGHT[role], linestyle=dash, label=label)
+
+
+def _story_marks(axes: Axes, story: ReedStory, cut_mm: float) -> None:
+    """The meeting point, the stretch past it, and the planned cut at the foot of the field."""
+    left, right = axes.get_xlim()
+    low, high = axes.get_ylim()
+    low -= 0.14 * (high - low)
+    foot = low + 0.05 * (high - low)
+    meet = meeting_mm(story.fan)
+    if meet is not None and right > meet:
+        axes.axvspan(meet, right, facecolor="none", edgecolor=LIGHT["sand"], hatch="////", linewidth=0, zorder=0)
+        axes.annotate(
+            "past",
+            (right, foot),
+            xytext=(-5, 0),
+            textcoords="offset points",
+            ha="right",
+            va="center",
+            color=LIGHT["mute"],
+            bbox={"facecolor": LIGHT["paper"], "edgecolor": "none", "pad": 1.5},
+        )
     if meet is not None and story.meet_pitch_hz is not None:
         interval_y(axes, meet, story.meet_pitch_hz, "ink", 2.2)
         axes.plot(
@@ -144,28 +151,28 @@ def _story_fan(axes: Axes, story: ReedStory, cut_mm: float) -> None:
         )
     if cut_mm:
         now, then = story.removed_mm, story.removed_mm + cut_mm
-        axes.axvline(now, color=LIGHT["cut"], linewidth=1.0)
-        axes.axvline(then, color=LIGHT["cut"], linewidth=1.4, linestyle=":")
-        foot = low + 0.04 * (high - low)
+        axes.axvline(now, color=LIGHT["cut"], linewidth=1.0, zorder=1)
+        axes.axvline(then, color=LIGHT["cut"], linewidth=1.6, linestyle=":", zorder=1)
         axes.annotate(
             "",
             (then, foot),
             (now, foot),
-            arrowprops={"arrowstyle": "-|>", "color": LIGHT["cut"], "linewidth": 1.6, "shrinkA": 0, "shrinkB": 0},
+            arrowprops={"arrowstyle": "-|>", "color": LIGHT["cut"], "linewidth": 1.8, "shrinkA": 0, "shrinkB": 0},
         )
+        to_left = now - left > 0.3 * (right - left)
         axes.annotate(
             f"cut {cut_mm:.2f} mm",
-            (now, foot),
-            xytext=(-4, 0),
+            (now if to_left else then, foot),
+            xytext=(-6 if to_left else 6, 0),
             textcoords="offset points",
-            ha="right",
+            ha="right" if to_left else "left",
             va="center",
             color=LIGHT["cut"],
             fontweight="bold",
             bbox={"facecolor": LIGHT["paper"], "edgecolor": "none", "pad": 1.5},
         )
-    if fan:
-        axes.set_ylim(low, high)
+    axes.set_xlim(left, right)
+    axes.set_ylim(low, high)
 
 
 def run_map(run: RunMap) -> Picture:
@@ -281,7 +288,13 @@ def chanters_map(chanters: Sequence[ChanterMap]) -> Picture:
         axes.set_ylabel("crow at the meeting point (Hz)")
         _crow_names(axes, upright=True)
         key_below(figure, axes, 2 if narrow else 4)
-        name_points(axes, [spot for spot in spots if spot[2]], avoid=[(spot[0], spot[1]) for spot in spots], size=8.0)
+        name_points(
+            axes,
+            [spot for spot in spots if spot[2]],
+            avoid=[(spot[0], spot[1]) for spot in spots],
+            size=8.0,
+            aslant=True,
+        )
         return figure
 
     words = " ".join(

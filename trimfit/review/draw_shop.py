@@ -233,7 +233,7 @@ def control_chart(chart: Chart, index: int = 0) -> Picture:
                 "o",
                 color=LIGHT["past"],
                 markerfacecolor="none",
-                markersize=11,
+                markersize=9.5,
                 markeredgewidth=1.8,
                 label="signal",
                 zorder=5,
@@ -388,7 +388,7 @@ def _pair_panel(axes: Axes, pairs: np.ndarray[tuple[int, ...], np.dtype[np.float
     pad = 0.05 * (high - low) or 1.0
     axes.plot([low - pad, high + pad], [low - pad, high + pad], color=LIGHT["ink"], linewidth=1.0)
     axes.plot(pairs[:, 0], pairs[:, 1], "o", color=LIGHT["e"], markersize=3, markeredgewidth=0, alpha=0.5)
-    axes.set_title("The gap, reading by reading")
+    axes.set_title("The gap")
     axes.set_xlabel("foretold (cents)")
     axes.set_ylabel("found (cents)")
 
@@ -415,25 +415,28 @@ def _error_panel(axes: Axes, rows: Sequence[ValidationRow]) -> None:
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlim(left=0.0)
     axes.set_title("Error")
-    axes.set_xlabel("error, root mean square (cents)")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=1)
+    axes.set_xlabel("error, root mean square\n(cents)")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=1)
 
 
 def _coverage_panel(axes: Axes, rows: Sequence[ValidationRow]) -> None:
-    axes.plot([45, 100], [45, 100], color=LIGHT["ink"], linewidth=1.0)
-    for index, row in enumerate(rows):
-        role, marker, dash = SERIES[index % len(SERIES)]
-        points = sorted((one.stated_pct, one.found_pct) for one in row.coverage)
-        axes.plot(
-            *zip(*points, strict=True),
-            color=LIGHT[role],
-            marker=marker,
-            linestyle=dash,
-            linewidth=0.9,
-            markersize=4.5,
-            label=OUTPUT_WORDS.get(row.output, plain(row.output, 12)),
-        )
-    axes.set_title("Promised and held")
-    axes.set_xlabel("interval promises (%)")
-    axes.set_ylabel("interval held (%)")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=3, fontsize=8)
+    """One row an output: by how many points each stated interval held more or less often than it promised."""
+    axes.axvline(0.0, color=LIGHT["ink"], linewidth=1.0)
+    levels = sorted({one.stated_pct for row in rows for one in row.coverage})
+    widest = 5.0
+    for index, level in enumerate(levels):
+        role, marker, _ = SERIES[index % len(SERIES)]
+        spots = [
+            (one.found_pct - level, place + 0.16 * (index - (len(levels) - 1) / 2))
+            for place, row in enumerate(rows)
+            for one in row.coverage
+            if one.stated_pct == level
+        ]
+        widest = max(widest, *(1.15 * abs(off) for off, _ in spots))
+        axes.plot(*zip(*spots, strict=True), marker, color=LIGHT[role], markersize=4.5, label=f"{level:g} %")
+    axes.set_xlim(-widest, widest)
+    axes.set_yticks(range(len(rows)), [OUTPUT_WORDS.get(row.output, plain(row.output, 12)) for row in rows])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_title("Held against promised")
+    axes.set_xlabel("held less (−) or more (+)\n(percentage points)")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=2)

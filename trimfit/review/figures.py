@@ -116,8 +116,8 @@ _RC: dict[Any, Any] = {
     "ytick.labelsize": 9,
     "figure.facecolor": LIGHT["paper"],
     "savefig.facecolor": LIGHT["paper"],
-    "figure.constrained_layout.h_pad": 0.06,
-    "figure.constrained_layout.w_pad": 0.06,
+    "figure.constrained_layout.h_pad": 0.1,
+    "figure.constrained_layout.w_pad": 0.1,
     "legend.frameon": False,
     "legend.fontsize": 9,
     "legend.handlelength": 1.6,
@@ -222,10 +222,12 @@ def name_points(
     size: float = 8.0,
     bold: bool = False,
     avoid: Sequence[tuple[float, float]] = (),
+    aslant: bool = False,
 ) -> int:
     """Write names beside points where there is room; returns how many were written.
 
-    Earlier points go first. A name is left out where it would cross another name, a point or the field's edge.
+    Earlier points go first; `aslant` prefers the corners, clear of upright and level bars. A name is left out
+    where it would cross another name, a point or the field's edge.
     """
     figure = axes.get_figure()
     if figure is None or not points:
@@ -236,20 +238,19 @@ def name_points(
     place = axes.transData.transform
     marks = [tuple(place((x, y))) for x, y, _ in points] + [tuple(place(point)) for point in avoid]
     taken: list[tuple[float, float, float, float]] = []
+    gap = 5.0 * unit
+    sides = [(gap, 0.0, "left", "center"), (-gap, 0.0, "right", "center")]
+    sides += [(0.0, gap, "center", "bottom"), (0.0, -gap, "center", "top")]
+    corners = [
+        (dx, dy, "left" if dx > 0 else "right", "bottom" if dy > 0 else "top")
+        for dy in (gap, -gap)
+        for dx in (gap, -gap)
+    ]
+    places = corners + sides if aslant else sides + corners
     written = 0
     for (x, y, name), (px, py) in zip(points, marks, strict=False):
         width, height = (0.64 if bold else 0.58) * size * unit * len(name), 1.2 * size * unit
-        gap = 5.0 * unit
-        for dx, dy, ha, va in (
-            (gap, 0, "left", "center"),
-            (-gap, 0, "right", "center"),
-            (0, gap, "center", "bottom"),
-            (0, -gap, "center", "top"),
-            (gap, gap, "left", "bottom"),
-            (-gap, gap, "right", "bottom"),
-            (gap, -gap, "left", "top"),
-            (-gap, -gap, "right", "top"),
-        ):
+        for dx, dy, ha, va in places:
             left = px + dx - {"left": 0.0, "right": width, "center": width / 2}[ha]
             low = py + dy - {"bottom": 0.0, "top": height, "center": height / 2}[va]
             box = (left, low, left + width, low + height)
