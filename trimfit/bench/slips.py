@@ -1,0 +1,247 @@
+"""Slips of the hand and the ear at the bench: which of them explains a value that lies far from what was foretold.
+
+Everything here is in cents as low A from 440 Hz. `expected` maps an output (`crow` or a note's key) to the mean and
+the standard deviation of what the next reading should show. The kinds of slip are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import combinations, pairwise
+from statistics import median
+
+from trimfit.pitch import NOTES, REFERENCE_HZ, cents_from_440, crow_label, hz_from_cents
+from trimfit.records import Doubt, Reading, ReedHistory
+
+__all__ = ["NAMES", "Typed", "foretold_doubts", "outputs_cents", "rough_expectation"]
+
+# DESIGN: doubtful is what lies outside what is foreseen by five standard deviations.
+FAR_SD = 5.0
+NAMES = {
+    "crow": "the crow",
+    "low_g": "low G",
+    "low_a": "low A",
+    "b": "B",
+    "c": "C",
+    "d": "D",
+    "e": "E",
+    "f": "F",
+    "high_g": "high G",
+    "high_a": "high A",
+}
+# With nothing learned: how far notes of one reading stand apart, how far a reading repeats, and what work adds.
+# Assumptions, meant wide; cents, cents, cents per mm, cents per stroke (standard deviations).
+ROUGH_APART_CENTS = 30.0
+ROUGH_REPEAT_CENTS = 8.0
+ROUGH_PER_MM_CENTS = 60.0
+ROUGH_PER_STROKE_CENTS = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """How the notes of a line were typed: `heard` by note (absent: sounding hertz), and what cents count from."""
+
+    heard: Mapping[str, str]
+    reference_hz: float | None = None
+
+
+AS_SOUNDING = Typed({})
+
+
+def outputs_cents(reading: Reading, scale: Mapping[str, Fraction]) -> dict[str, float]:
+    """Crow and untaped notes of a reading, as low A, in cents from 440 Hz."""
+    found = {
+        note: cents_from_440(hz / float(scale[note]))
+        for note, hz in reading.notes_hz.items()
+        if note not in reading.taped
+    }
+    if reading.crow_hz is not None:
+        found["crow"] = cents_from_440(reading.crow_hz)
+    return found
+
+
+def rough_expectation(
+    reading: Reading, history: ReedHistory, scale: Mapping[str, Fraction]
+) -> dict[str, tuple[float, float]]:
+    """What a reading may show when nothing is learned yet: each output near the reed's last reading in the same
+    chanter, allowing widely for the work done since; else each note near the middle of its own reading."""
+    now = outputs_cents(reading, scale)
+    notes = [cents for output, cents in now.items() if output != "crow"]
+    # An octave slip must not drag the middle: it is the median, and it needs three notes to mean anything.
+    expected = {n: (median(notes), ROUGH_APART_CENTS) for n in now if n != "crow"} if len(notes) >= 3 else {}
+    before = [one for one in history.readings if one.record.chanter == reading.chanter]
+    if not before:
+        return expected
+    last = before[-1]
+    since = [one.record for one in history.trims if one.at_s >= last.at_s]
+    sd = (
+        ROUGH_REPEAT_CENTS
+        + ROUGH_PER_MM_CENTS * sum(trim.length_mm or 0.0 for trim in since)
+        + ROUGH_PER_STROKE_CENTS * sum(trim.lip_strokes or 0.0 for trim in since)
+    )
+    for output, cents in outputs_cents(last.record, scale).items():
+        expected[output] = (cents, sd)
+    return expected
+
+
+def foretold_doubts(
+    reading: Reading,
+    expected: Mapping[str, tuple[float, float]],
+    scale: Mapping[str, Fraction],
+    *,
+    typed: Typed = AS_SOUNDING,
+    after_cut: bool = True,
+) -> list[Doubt]:
+    """Doubts about values more than five standard deviations from `expected`, with the slip that explains each.
+
+    scale: the shop's just ratios. typed: how the line was typed. after_cut: work was done since the last reading
+    (for the sentence only).
+    """
+    now = outputs_cents(reading, scale)
+    off = {output: now[output] - expected[output][0] for output in now if output in expected}
+    far = [output for output in (*NOTES, "crow") if output in off and abs(off[output]) > FAR_SD * expected[output][1]]
+    doubts: list[Doubt] = []
+    for one, other in _swapped(reading, far, expected, scale):
+        hz, other_hz = reading.notes_hz[one], reading.notes_hz[other]
+        sentence = f"{NAMES[one]} and {NAMES[other]} look swapped; did you mean {other_hz:.1f} and {hz:.1f}?"
+        meant = ((f"{one}_hz", other_hz), (f"{other}_hz", hz))
+        doubts.append(Doubt("swapped", f"{one}_hz", _sentence(sentence), meant))
+        far = [output for output in far if output not in (one, other)]
+    unexplained = []
+    for output in far:
+        slip = _slip(reading, output, expected[output], scale, typed)
+        if slip is None:
+            unexplained.append(output)
+            continue
+        kind, words, hz = slip
+        shown = f"{crow_label(hz)} ({hz:.1f} Hz)" if output == "crow" else f"{hz:.1f}"
+        sentence = f"{NAMES[output]} {_off(off[output])} {_given(after_cut)}{words}; did you mean {shown}?"
+        doubts.append(Doubt(kind, f"{output}_hz", _sentence(sentence), ((f"{output}_hz", hz),)))
+    return doubts + _unexplained(unexplained, off, len(off), after_cut)
+
+
+def _unexplained(far: list[str], off: Mapping[str, float], taken: int, after_cut: bool) -> list[Doubt]:
+    """One doubt for a reading that is off as a whole, else one for each value that no slip explains."""
+    shifts = [off[output] for output in far]
+    together = len(far) >= 3 and len(far) > taken / 2 and min(shifts) * max(shifts) > 0
+    if together and max(shifts) - min(shifts) <= max(20.0, 0.5 * abs(median(shifts))):
+        sentence = (
+            f"everything {_off(median(shifts))} {_given(after_cut)}; is it this reed, this chanter, this pressure?"
+        )
+        return [Doubt("other-reed", f"{far[0]}_hz", _sentence(sentence))]
+    return [
+        Doubt(
+            "unforetold",
+            f"{output}_hz",
+            _sentence(f"{NAMES[output]} {_off(off[output])} {_given(after_cut)}; is it right?"),
+        )
+        for output in far
+    ]
+
+
+def _off(cents: float) -> str:
+    return f"{abs(cents):.0f} cents {'over' if cents > 0 else 'under'}"
+
+
+def _given(after_cut: bool) -> str:
+    return "what this cut should give" if after_cut else "what was foretold"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _near_cents(sd: float) -> float:
+    """How near to the foretold a mended value must come for a slip to count as its explanation."""
+    return min(max(3.0 * sd, 8.0), 60.0)
+
+
+def _swapped(
+    reading: Reading, far: list[str], expected: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]
+) -> Iterator[tuple[str, str]]:
+    """Pairs of notes whose values, exchanged, both come near to what was foretold; each note in one pair at most."""
+    used: set[str] = set()
+    for one, other in combinations([note for note in NOTES if note in reading.notes_hz and note in expected], 2):
+        if used & {one, other} or not {one, other} & set(far):
+            continue
+        exchanged = ((one, reading.notes_hz[other]), (other, reading.notes_hz[one]))
+        if all(
+            abs(cents_from_440(hz / float(scale[note])) - expected[note][0]) <= _near_cents(expected[note][1])
+            for note, hz in exchanged
+        ):
+            used |= {one, other}
+            yield one, other
+
+
+def _slip(
+    reading: Reading, output: str, foretold: tuple[float, float], scale: Mapping[str, Fraction], typed: Typed
+) -> tuple[str, str, float] | None:
+    """Kind, words and mended hertz of the slip that brings an output near to what was foretold."""
+    mean, sd = foretold
+    ratio = 1.0 if output == "crow" else float(scale[output])
+    hz = reading.crow_hz if output == "crow" else reading.notes_hz[output]
+    if hz is None:
+        return None
+    candidates = _crow_slips(hz) if output == "crow" else _note_slips(hz, ratio, typed.heard.get(output, ""), typed)
+    best: tuple[float, tuple[str, str, float]] | None = None
+    for kind, words, mended in candidates:
+        miss = abs(cents_from_440(mended / ratio) - mean)
+        # Earlier kinds of slip are likelier: a later one must explain the value clearly better.
+        if miss <= _near_cents(sd) and (best is None or (miss < 0.5 * best[0] - 1.0 and kind == best[1][0])):
+            best = miss, (kind, words, mended)
+    return best[1] if best else None
+
+
+def _note_slips(hz: float, ratio: float, heard: str, typed: Typed) -> Iterator[tuple[str, str, float]]:
+    """Every slip that a note's value may come from, likeliest first: kind, words, mended sounding hertz."""
+    yield "octave", ", an octave low", 2.0 * hz
+    yield "octave", ", an octave high", 0.5 * hz
+    if heard == "cents" and typed.reference_hz:
+        cents = 1200.0 * math.log2(hz / ratio / typed.reference_hz)
+        yield "sign", ", the sign turned", typed.reference_hz * ratio * 2.0 ** (-cents / 1200.0)
+        if typed.reference_hz + cents > 0:
+            yield "hertz-for-cents", ", hertz given for cents", (typed.reference_hz + cents) * ratio
+        return
+    if heard == "as low A":
+        # The number typed was hz / ratio: it may have been the sounding hertz, or those an octave off.
+        number = hz / ratio
+        yield "octave", ", an octave low", 2.0 * number
+        yield "octave", ", an octave high", 0.5 * number
+        yield "as-low-a", ", sounding hertz read as low A", number
+    else:
+        number = hz
+        yield "as-low-a", ", hertz as low A taken for sounding", hz * ratio
+    for kind, mended in _digit_slips(number):
+        yield kind, ", a slip of the digits", mended * ratio if heard == "as low A" else mended
+
+
+def _digit_slips(number: float) -> Iterator[tuple[str, float]]:
+    """The number with two neighbouring digits exchanged, then with one digit other than it is."""
+    text = f"{number:.1f}"
+    places = [place for place, character in enumerate(text) if character.isdigit()]
+    for one, other in pairwise(places):
+        letters = list(text)
+        letters[one], letters[other] = letters[other], letters[one]
+        if letters[0] != "0" and "".join(letters) != text:
+            yield "digits", float("".join(letters))
+    # The last place tells tenths of a hertz: no slip worth asking about.
+    for place in places[:-1]:
+        for digit in "0123456789":
+            if digit != text[place] and not (place == 0 and digit == "0"):
+                yield "one-digit", float(text[:place] + digit + text[place + 1 :])
+
+
+def _crow_slips(hz: float) -> Iterator[tuple[str, str, float]]:
+    """Slips of a crow: the sign of its cents, the neighbouring note, an octave."""
+    cents = cents_from_440(hz)
+    for semitone in (math.floor(cents / 100.0), math.ceil(cents / 100.0)):
+        yield "sign", ", the sign turned", hz_from_cents(200.0 * semitone - cents)
+    for step in (100.0, -100.0, 200.0, -200.0):
+        yield "crow-note", ", a note beside it named", hz_from_cents(cents + step)
+    yield "octave", ", an octave low", 2.0 * hz
+    yield "octave", ", an octave high", 0.5 * hz
+    for kind, mended in _digit_slips(hz):
+        yield kind, ", a slip of the digits", max(mended, REFERENCE_HZ / 100.0)
