@@ -1,0 +1,164 @@
+"""What was learned, as one value: plain numbers, the coding, and the fingerprint of the rows it rests on."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.errors import LogError
+from trimfit.learn.design import Coding
+from trimfit.learn.priors import REGRESSORS
+from trimfit.pitch import OUTPUTS
+
+__all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
+
+Array = NDArray[np.float64]
+K, M = len(OUTPUTS), len(REGRESSORS)
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class FitCard:
+    """The learned response of one shop.
+
+    coef (P,) and coef_cov (P, P): types' coefficients, type by type, regressor by regressor, output by output, then
+    ten offsets a chanter. P = 60 T + 10 C. new_type_mean (60,) and new_type_cov (60, 60): a type never seen.
+    batch_cov, reed_cov (20, 20): start and slope deviations; noise_cov (10, 10): one reading's errors.
+    reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (10, 10): a
+    chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
+    low_weight: entry -> weights (10,) of readings that count for less. slope_spread: gap slope's relative spread.
+    stretch (10,), stretch_gap: factor on stated standard deviations, found by leaving batches out (1: as derived).
+    """
+
+    coding: Coding
+    coef: Array
+    coef_cov: Array
+    new_type_mean: Array
+    new_type_cov: Array
+    batch_cov: Array
+    reed_cov: Array
+    noise_cov: Array
+    reed_scale: Array
+    noise_scale: Array
+    chanter_cov: Array
+    reeds: NDArray[np.intp]
+    batches: NDArray[np.intp]
+    low_weight: dict[str, list[float]]
+    readings: int = 0
+    last_seq: int = 0
+    criterion: float = 0.0
+
+    @property
+    def n_types(self) -> int:
+        """How many reed types the card knows."""
+        return len(self.coding.types)
+
+    def type_slice(self, code: int) -> slice:
+        """Where a type's sixty coefficients stand in `coef`."""
+        return slice(M * K * code, M * K * (code + 1))
+
+    def chanter_slice(self, code: int) -> slice:
+        """Where a chanter's ten offsets stand in `coef`."""
+        first = M * K * self.n_types + K * code
+        return slice(first, first + K)
+
+    def type_coef(self, code: int) -> Array:
+        """A type's coefficients (6, 10), in cents per unit of each regressor; the population's for code -1."""
+        flat = self.new_type_mean if code < 0 else self.coef[self.type_slice(code)]
+        return flat.reshape(M, K)
+
+    def with_seq(self, last_seq: int) -> FitCard:
+        """The same card, known to hold all entries up to `last_seq`."""
+        return replace(self, last_seq=last_seq)
+
+
+_ARRAYS = (
+    "coef",
+    "coef_cov",
+    "new_type_mean",
+    "new_type_cov",
+    "batch_cov",
+    "reed_cov",
+    "noise_cov",
+    "reed_scale",
+    "noise_scale",
+    "chanter_cov",
+    "reeds",
+    "batches",
+)
+
+
+def card_to_bytes(card: FitCard) -> bytes:
+    """The card as bytes: one line of JSON, then the arrays as little-endian doubles in the order of `_ARRAYS`."""
+    arrays = [np.ascontiguousarray(getattr(card, name), dtype="<f8") for name in _ARRAYS]
+    head = {
+        "format": FORMAT,
+        "shapes": [list(a.shape) for a in arrays],
+        "types": card.coding.types,
+        "chanters": card.coding.chanters,
+        "kappa_per_mm": card.coding.kappa_per_mm.tolist(),
+        "slope_ratio": card.coding.slope_ratio.tolist(),
+        "pressure_kpa": card.coding.pressure_kpa,
+        "temperature_c": card.coding.temperature_c,
+        "balance_cents": card.coding.balance_cents,
+        "hand_cents_per_kpa": card.coding.hand_cents_per_kpa,
+        "low_weight": card.low_weight,
+        "readings": card.readings,
+        "last_seq": card.last_seq,
+        "criterion": card.criterion,
+    }
+    out = io.BytesIO()
+    out.write(json.dumps(head, ensure_ascii=True).encode() + b"\n")
+    for a in arrays:
+        out.write(a.tobytes())
+    return out.getvalue()
+
+
+def card_from_bytes(data: bytes) -> FitCard:
+    """Read `card_to_bytes` back. Raises LogError for bytes of another format (the fit is then simply made anew)."""
+    try:
+        line, _, body = data.partition(b"\n")
+        head = json.loads(line)
+        if head["format"] != FORMAT:
+            raise ValueError("format")
+        found: dict[str, Array] = {}
+        at = 0
+        for name, shape in zip(_ARRAYS, head["shapes"], strict=True):
+            size = int(np.prod(shape)) if shape else 1
+            found[name] = np.frombuffer(body, dtype="<f8", count=size, offset=at).reshape(shape)
+            at += 8 * size
+    except (ValueError, KeyError, TypeError) as error:
+        raise LogError("what was learned cannot be read", "the log", "run `trimfit learn`") from error
+    coding = Coding(
+        tuple(head["types"]),
+        tuple(head["chanters"]),
+        np.array(head["kappa_per_mm"], dtype=float),
+        np.array(head["slope_ratio"], dtype=float),
+        head["pressure_kpa"],
+        head["temperature_c"],
+        head["balance_cents"],
+        head["hand_cents_per_kpa"],
+    )
+    return FitCard(
+        coding=coding,
+        coef=found["coef"],
+        coef_cov=found["coef_cov"],
+        new_type_mean=found["new_type_mean"],
+        new_type_cov=found["new_type_cov"],
+        batch_cov=found["batch_cov"],
+        reed_cov=found["reed_cov"],
+        noise_cov=found["noise_cov"],
+        reed_scale=found["reed_scale"],
+        noise_scale=found["noise_scale"],
+        chanter_cov=found["chanter_cov"],
+        reeds=found["reeds"].astype(np.intp),
+        batches=found["batches"].astype(np.intp),
+        low_weight=head["low_weight"],
+        readings=head["readings"],
+        last_seq=head["last_seq"],
+        criterion=head["criterion"],
+    )

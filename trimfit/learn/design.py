@@ -1,0 +1,177 @@
+"""Readings as arrays, and the coding that is remembered: one row is coded later exactly as the training rows were.
+
+A row's fixed part for output k is `sum_j x_j beta_jk + chanter_k` with the six regressors of `priors.REGRESSORS`; its
+random part is `u_k + v_k s_t g_t(x)`: a batch's and a reed's deviation in start and in slope. `g` bends the length
+scale of a type, one curve for all outputs::
+
+    g(x) = expm1(2 kappa x) / (2 kappa)  ~  x + kappa x²
+
+monotone for any kappa: convex as the beam law for kappa > 0 (kappa = 1/(2 L) for a blade of length L), saturating for
+kappa < 0. A reed's own slope multiplies the whole curve. `s_t` is the type's slope of the gap over the shop's, so that
+v is in proportion: a type that answers twice as fast spreads twice as wide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.errors import InputError, nearest
+from trimfit.pitch import NOTES, OUTPUTS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["FRAME_COLUMNS", "OUTPUT_COLUMNS", "Coding", "Rows", "a_imbalance_cents", "bend", "rows_from_frame"]
+
+Array = NDArray[np.float64]
+OUTPUT_COLUMNS = tuple(f"{output}_cents" for output in OUTPUTS)
+FRAME_COLUMNS = (
+    "reed",
+    "reed_type",
+    "batch",
+    "chanter",
+    "removed_mm",
+    "lip_strokes",
+    "pressure_kpa",
+    "temperature_c",
+    *OUTPUT_COLUMNS,
+)
+K = len(OUTPUTS)
+N_HANDS = len(NOTES)
+_LOW_A, _HIGH_A = OUTPUTS.index("low_a"), OUTPUTS.index("high_a")
+
+
+def bend(removed_mm: Array, kappa_per_mm: Array | float) -> Array:
+    """g(x) of the module's docstring: removed_mm (n,), kappa (n,) or a number -> (n,) in bent millimetres."""
+    two = 2.0 * np.asarray(kappa_per_mm, dtype=float)
+    small = np.abs(two) < 1e-9
+    safe = np.where(small, 1.0, two)
+    curved: Array = np.where(small, removed_mm, np.expm1(safe * removed_mm) / safe)
+    return curved
+
+
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """Names to numbers, learned once and replayed.
+
+    types, chanters: names in the order of their codes; kappa_per_mm, slope_ratio (n_types,); pressure_kpa and
+    temperature_c: the bench's usual conditions, from which deviations are counted and which stand in where a reading
+    logged none; balance_cents: how far the A's may disagree before a reading counts for less.
+    """
+
+    types: tuple[str, ...]
+    chanters: tuple[str, ...]
+    kappa_per_mm: Array
+    slope_ratio: Array
+    pressure_kpa: float
+    temperature_c: float
+    balance_cents: float = 3.7
+    hand_cents_per_kpa: float = 0.0
+
+    def regressors(self, removed_mm: Array, lip: Array, kpa: Array, deg_c: Array, type_code: NDArray[np.intp]) -> Array:
+        """The six regressors (n, 6) of rows; NaN conditions count as the bench's usual ones."""
+        g = bend(removed_mm, self.kappa_per_mm[type_code])
+        dp = np.where(np.isfinite(kpa), kpa - self.pressure_kpa, 0.0)
+        dt = np.where(np.isfinite(deg_c), deg_c - self.temperature_c, 0.0)
+        return np.column_stack([np.ones_like(g), g, g * g, lip, dp, dt])
+
+    def random_part(self, x: Array, type_code: NDArray[np.intp]) -> Array:
+        """Columns (n, 2) that the batch's and the reed's deviations multiply: 1 and s_t g."""
+        return np.column_stack([np.ones(len(x)), x[:, 1] * self.slope_ratio[type_code]])
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Readings as arrays, one row a reading.
+
+    y (n, 10) cents, NaN where not taken; removed_mm, lip, kpa, deg_c (n,); codes (n,) of type, batch, reed, chanter
+    (-1: none); names of batches (type code, name) and reeds; weight (n, 10) of each cell in (0, 1].
+    """
+
+    y: Array
+    removed_mm: Array
+    lip: Array
+    kpa: Array
+    deg_c: Array
+    type_code: NDArray[np.intp]
+    batch_code: NDArray[np.intp]
+    reed_code: NDArray[np.intp]
+    chanter_code: NDArray[np.intp]
+    batches: tuple[tuple[int, str], ...]
+    reeds: tuple[str, ...]
+    weight: Array
+    label: NDArray[Any] = field(default_factory=lambda: np.empty(0, dtype=object))
+
+    def __len__(self) -> int:
+        return len(self.y)
+
+
+def a_imbalance_cents(y: Array, kpa: Array, coding: Coding) -> Array:
+    """High A over low A (n,), cents, less what the pressure does to top and bottom hand; 0 where either is missing."""
+    over = y[:, _HIGH_A] - y[:, _LOW_A]
+    over = over - np.where(np.isfinite(kpa), kpa - coding.pressure_kpa, 0.0) * coding.hand_cents_per_kpa
+    return np.where(np.isfinite(over), over, 0.0)
+
+
+def balance_weight(y: Array, kpa: Array, coding: Coding) -> Array:
+    """Weight (n,) of a reading's notes: 1 while the A's agree within the tolerance, then (tolerance / excess)²."""
+    over = np.abs(a_imbalance_cents(y, kpa, coding))
+    limit = coding.balance_cents
+    weight: Array = np.where(over <= limit, 1.0, (limit / np.maximum(over, limit)) ** 2)
+    return weight
+
+
+def rows_from_frame(frame: pd.DataFrame, coding: Coding | None = None) -> tuple[Rows, tuple[str, ...], tuple[str, ...]]:
+    """A frame of the estimator's columns as `Rows`, with the type and chanter names their codes stand for.
+
+    With a `coding`, its codes are used and unknown types or chanters get the codes that follow its own. Missing
+    optional columns count as not taken. Raises InputError for a missing reed, reed_type, batch or removed_mm column.
+    """
+    import pandas as pd
+
+    for column in ("reed", "reed_type", "batch", "removed_mm"):
+        if column not in frame.columns:
+            raise InputError(f"column {column} is missing", "frame", nearest(column, [str(c) for c in frame.columns]))
+
+    def coded(values: Any, known: tuple[str, ...]) -> tuple[NDArray[np.intp], tuple[str, ...]]:
+        codes, names = pd.factorize(values, sort=False, use_na_sentinel=True)
+        extra = [str(name) for name in names if str(name) not in set(known)]
+        every = (*known, *sorted(extra))
+        where = {name: i for i, name in enumerate(every)}
+        table = np.array([where[str(name)] for name in names] + [-1], dtype=np.intp)
+        return table[codes], every
+
+    def number(column: str) -> Array:
+        if column not in frame.columns:
+            return np.full(len(frame), np.nan)
+        return pd.to_numeric(frame[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+
+    type_code, types = coded(frame["reed_type"].astype(str), coding.types if coding else ())
+    chanter = frame["chanter"] if "chanter" in frame.columns else pd.Series([None] * len(frame), index=frame.index)
+    chanter_code, chanters = coded(chanter.where(chanter.notna(), None), coding.chanters if coding else ())
+    batch_key = pd.Series(list(zip(type_code.tolist(), frame["batch"].astype(str), strict=True)), dtype=object)
+    batch_code, batches = pd.factorize(batch_key, sort=True)
+    reed_code, reeds = pd.factorize(frame["reed"].astype(str), sort=False)
+    lip = number("lip_strokes")
+    y = np.column_stack([number(column) for column in OUTPUT_COLUMNS])
+    removed = number("removed_mm")
+    rows = Rows(
+        y=y,
+        removed_mm=np.where(np.isfinite(removed), removed, 0.0),
+        lip=np.where(np.isfinite(lip), lip, 0.0),
+        kpa=number("pressure_kpa"),
+        deg_c=number("temperature_c"),
+        type_code=type_code,
+        batch_code=batch_code.astype(np.intp),
+        reed_code=reed_code.astype(np.intp),
+        chanter_code=chanter_code,
+        batches=tuple((int(t), str(name)) for t, name in batches),
+        reeds=tuple(str(name) for name in reeds),
+        weight=np.ones_like(y),
+        label=frame["entry"].to_numpy(dtype=object) if "entry" in frame.columns else np.arange(len(frame)).astype(object),
+    )
+    return rows, types, chanters

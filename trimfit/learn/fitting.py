@@ -1,0 +1,469 @@
+"""From rows to a FitCard: coding, robust weights, covariances by REML, then one exact joint pass.
+
+The steps, in order:
+
+1. gross slips are set aside by a robust line per type and output (median absolute deviation);
+2. REML of every output on straight length; the gap's curvature gives each type's bend, its slope the types' ratios;
+3. REML of every output and every pair on the bent length; the three covariances (`covariance`);
+4. the joint pass: every batch's information about all coefficients at once (`joint`), exact with holes; deletion
+   residuals give the cells' weights; EM steps move the covariances (these include the antisymmetric parts that
+   polarization cannot see) and find each type's own scale; the last pass is the posterior that the card keeps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.errors import TrimfitError
+from trimfit.learn.card import FitCard
+from trimfit.learn.covariance import assemble, contrast, fit_contrast, fit_contrasts, shrink_correlation
+from trimfit.learn.design import Coding, Rows, balance_weight
+from trimfit.learn.joint import (
+    BatchSums,
+    Posterior,
+    batch_posterior,
+    batch_sums,
+    cell_residuals,
+    reed_moments,
+    row_precision,
+    weights_from,
+)
+from trimfit.learn.mixed import MixedFit
+from trimfit.learn.priors import (
+    CHANTER_SPREAD,
+    REGRESSORS,
+    SEEDS,
+    assumed_noise,
+    assumed_reed_cov,
+    regressor_prior,
+)
+from trimfit.pitch import OUTPUTS
+
+__all__ = ["coefficient_prior", "fit_card", "prior_card"]
+
+Array = NDArray[np.float64]
+Tell = Callable[[str, int, int], None]
+K, M = len(OUTPUTS), len(REGRESSORS)
+E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
+GROSS_MADS = 8.0
+EM_STEPS = 4
+MOST_CHANTERS = 100
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def sort_rows(rows: Rows) -> Rows:
+    """The rows with each batch's, and in it each reed's, standing together; reed codes renumbered in that order.
+
+    A reed belongs to the batch of its first row.
+    """
+    order = np.lexsort((np.arange(len(rows)), rows.reed_code, rows.batch_code))
+    reed = rows.reed_code[order]
+    first = np.r_[True, np.diff(reed) != 0]
+    code = np.cumsum(first) - 1
+    return replace(
+        rows,
+        y=rows.y[order],
+        removed_mm=rows.removed_mm[order],
+        lip=rows.lip[order],
+        kpa=rows.kpa[order],
+        deg_c=rows.deg_c[order],
+        type_code=rows.type_code[order],
+        batch_code=rows.batch_code[order],
+        chanter_code=rows.chanter_code[order],
+        weight=rows.weight[order],
+        label=rows.label[order],
+        reed_code=code.astype(np.intp),
+        reeds=tuple(rows.reeds[i] for i in reed[first]),
+    )
+
+
+def coefficient_prior(n_types: int) -> tuple[Array, Array]:
+    """Prior of the types' coefficients: mean (6T, K), covariance (6T, 6T, K, K); type by type, regressor by regressor."""
+    mean, shop, own = regressor_prior(n_types)
+    cov = np.zeros((n_types, M, n_types, M, K, K))
+    for j in range(M):
+        for s in range(n_types):
+            for t in range(n_types):
+                cov[s, j, t, j] = shop[j] + (own[j] if s == t else 0.0)
+    return np.tile(mean, (n_types, 1)), cov.reshape(n_types * M, n_types * M, K, K)
+
+
+def _stack(mean: Array, cov: Array) -> tuple[Array, Array]:
+    """The prior as one vector (T 6 K,) and matrix over (type, regressor, output)."""
+    size = mean.shape[0] * K
+    return mean.reshape(size), cov.transpose(0, 2, 1, 3).reshape(size, size)
+
+
+def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float, balance_cents: float) -> FitCard:
+    """What is believed with no data at all: assumptions only, for the named types (at least one place is kept)."""
+    names = types or ("",)
+    coding = Coding(
+        names,
+        (),
+        np.full(len(names), 0.02),
+        np.ones(len(names)),
+        pressure_kpa,
+        temperature_c,
+        balance_cents,
+    )
+    mean, cov = _stack(*coefficient_prior(len(names)))
+    one_mean, one_cov = _stack(*coefficient_prior(1))
+    batch_cov, reed_cov = assumed_reed_cov()
+    return FitCard(
+        coding=coding,
+        coef=mean,
+        coef_cov=cov,
+        new_type_mean=one_mean,
+        new_type_cov=one_cov,
+        batch_cov=batch_cov,
+        reed_cov=reed_cov,
+        noise_cov=assumed_noise(),
+        reed_scale=np.ones(len(names)),
+        noise_scale=np.ones(len(names)),
+        chanter_cov=CHANTER_SPREAD.matrix(),
+        reeds=np.zeros(len(names), dtype=np.intp),
+        batches=np.zeros(len(names), dtype=np.intp),
+        low_weight={},
+    )
+
+
+def _gross_weights(rows: Rows) -> Array:
+    """Weight 0 for cells far (8 MADs) from a robust line in length per type and output; 1 elsewhere (n, K)."""
+    weight = np.ones_like(rows.y)
+    for t in np.unique(rows.type_code):
+        mine = np.flatnonzero(rows.type_code == t)
+        for k in range(K):
+            at = mine[np.isfinite(rows.y[mine, k])]
+            if len(at) < 8:
+                continue
+            x, y = rows.removed_mm[at], rows.y[at, k]
+            line = np.array([np.median(y), 0.0])
+            for _ in range(15):
+                rest = y - line[0] - line[1] * x
+                scale = max(1.4826 * float(np.median(np.abs(rest - np.median(rest)))), 2.0)
+                w = 1.0 / np.maximum(1.0, np.abs(rest) / (1.5 * scale)) ** 2
+                design = np.column_stack([np.ones_like(x), x])
+                ridge = np.diag([1e-9, 1e-3])
+                line = np.linalg.solve(design.T @ (w[:, None] * design) + ridge, design.T @ (w * y))
+            rest = y - line[0] - line[1] * x
+            scale = max(1.4826 * float(np.median(np.abs(rest))), 4.0)
+            weight[at[np.abs(rest) > GROSS_MADS * scale], k] = 0.0
+    return weight
+
+
+@dataclass(slots=True)
+class _Globals:
+    """Covariances in work, and the posterior of all coefficients under them."""
+
+    batch_cov: Array
+    reed_cov: Array
+    noise_cov: Array
+    reed_scale: Array
+    noise_scale: Array
+    chanter_cov: Array
+    coef: Array
+    coef_cov: Array
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """One batch's rows: where they stand, which local coefficients they meet, its type."""
+
+    at: slice
+    type_code: int
+    local: NDArray[np.intp]
+    x: Array
+    psi: Array
+    reed_of: NDArray[np.intp]
+
+
+def _pieces(rows: Rows, coding: Coding, n_types: int) -> list[_Piece]:
+    x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
+    psi = coding.random_part(x6, rows.type_code)
+    edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True])
+    out = []
+    for lo, hi in zip(edges[:-1], edges[1:], strict=True):
+        at = slice(int(lo), int(hi))
+        t = int(rows.type_code[lo])
+        met = np.unique(rows.chanter_code[at])
+        met = met[met >= 0]
+        hot = (rows.chanter_code[at][:, None] == met[None, :]).astype(float)
+        local = np.concatenate(
+            [np.arange(M * K * t, M * K * (t + 1))]
+            + [np.arange(M * K * n_types + K * c, M * K * n_types + K * (c + 1)) for c in met]
+        ).astype(np.intp)
+        reed_of = rows.reed_code[at] - rows.reed_code[lo]
+        out.append(_Piece(at, t, local, np.concatenate([x6[at], hot], axis=1), psi[at], reed_of))
+    return out
+
+
+def _sums(piece: _Piece, rows: Rows, g: _Globals) -> BatchSums:
+    noise = g.noise_cov * g.noise_scale[piece.type_code]
+    w, wy = row_precision(rows.y[piece.at], rows.weight[piece.at], noise)
+    return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, g.reed_cov * g.reed_scale[piece.type_code])
+
+
+def _joint_pass(rows: Rows, pieces: list[_Piece], g: _Globals, prior: tuple[Array, Array]) -> None:
+    """Set the posterior of all coefficients in `g` under its covariances; prior = (mean, precision) over all of them."""
+    size = len(prior[0])
+    k = prior[1].copy()
+    right = prior[1] @ prior[0]
+    two = 2 * K
+    for piece in pieces:
+        sums = _sums(piece, rows, g)
+        info, vector = sums.m.sum(axis=0), sums.mv.sum(axis=0)
+        m_uu, m_up = info[:two, :two], info[:two, two:]
+        inner = np.linalg.solve(np.eye(two) + m_uu @ g.batch_cov, np.column_stack([m_up, vector[:two]]))
+        c = g.batch_cov @ inner
+        k[np.ix_(piece.local, piece.local)] += info[two:, two:] - m_up.T @ c[:, :-1]
+        right[piece.local] += vector[two:] - m_up.T @ c[:, -1]
+    g.coef_cov = np.linalg.inv(0.5 * (k + k.T))
+    g.coef_cov = 0.5 * (g.coef_cov + g.coef_cov.T)
+    g.coef = g.coef_cov @ right
+    if len(g.coef) != size:
+        raise AssertionError("the coefficients changed their number")
+
+
+def _batch_views(rows: Rows, pieces: list[_Piece], g: _Globals) -> Iterator[tuple[_Piece, BatchSums, Posterior]]:
+    """Each batch's sums with the belief about its omega given everything (its own rows counted once)."""
+    two = 2 * K
+    for piece in pieces:
+        sums = _sums(piece, rows, g)
+        info, vector = sums.m.sum(axis=0), sums.mv.sum(axis=0)
+        m_uu, m_up = info[:two, :two], info[:two, two:]
+        inner = np.linalg.solve(np.eye(two) + m_uu @ g.batch_cov, np.column_stack([m_up, vector[:two]]))
+        c_up, mean_u = g.batch_cov @ inner[:, :-1], g.batch_cov @ inner[:, -1]
+        cov_u = g.batch_cov - g.batch_cov @ np.linalg.solve(np.eye(two) + m_uu @ g.batch_cov, m_uu @ g.batch_cov)
+        phi = g.coef[piece.local]
+        cov_phi = g.coef_cov[np.ix_(piece.local, piece.local)]
+        cross = -c_up @ cov_phi
+        cov = np.block([[cov_u + c_up @ cov_phi @ c_up.T, cross], [cross.T, cov_phi]])
+        yield piece, sums, Posterior(np.concatenate([mean_u - c_up @ phi, phi]), 0.5 * (cov + cov.T))
+
+
+def _reweigh(rows: Rows, pieces: list[_Piece], g: _Globals, base: Array) -> Rows:
+    """The rows with cell weights from the deletion residuals, times the weights they came with."""
+    weight = rows.weight.copy()
+    for piece, sums, post in _batch_views(rows, pieces, g):
+        z, distance = cell_residuals(sums, post, rows.y[piece.at], g.noise_cov)
+        weight[piece.at] = base[piece.at] * weights_from(z, distance, rows.weight[piece.at] / base[piece.at])
+    return replace(rows, weight=weight)
+
+
+def _em(rows: Rows, pieces: list[_Piece], g: _Globals, assumed: tuple[Array, Array], n_types: int) -> None:
+    """One EM step for batch and reed covariances and the types' scales; assumptions count as a few groups."""
+    two = 2 * K
+    batch_sum, reed_sum = np.zeros((two, two)), np.zeros((two, two))
+    type_sum = np.zeros((n_types, two, two))
+    type_n = np.zeros(n_types)
+    for piece, sums, post in _batch_views(rows, pieces, g):
+        u = post.mean[:two]
+        batch_sum += np.outer(u, u) + post.cov[:two, :two]
+        mean, cov, _, _ = reed_moments(sums, post)
+        mine = mean.T @ mean + cov.sum(axis=0)
+        reed_sum += mine / g.reed_scale[piece.type_code]
+        type_sum[piece.type_code] += mine
+        type_n[piece.type_code] += len(mean)
+    n_reeds, n_batches = float(type_n.sum()), float(len(pieces))
+    g.batch_cov = (batch_sum + SEEDS["batch"] * assumed[0]) / (n_batches + SEEDS["batch"])
+    g.reed_cov = (reed_sum + SEEDS["reed"] * assumed[1]) / (n_reeds + SEEDS["reed"])
+    inverse = np.linalg.inv(g.reed_cov)
+    raw = np.array([np.sum(inverse * s) for s in type_sum]) / two
+    seed = 20.0
+    g.reed_scale = np.clip((raw + seed) / (type_n + seed), 0.25, 4.0)
+    spread = float(np.exp(np.average(np.log(g.reed_scale), weights=np.maximum(type_n, 1e-9))))
+    g.reed_scale = g.reed_scale / spread
+    g.reed_cov = g.reed_cov * spread
+
+
+def _noise_scales(rows: Rows, pieces: list[_Piece], g: _Globals, n_types: int) -> Array:
+    """Each type's reading variance over the shop's, from the deletion residuals' middle (a robust spread)."""
+    z2: list[list[Array]] = [[] for _ in range(n_types)]
+    for piece, sums, post in _batch_views(rows, pieces, g):
+        z, _ = cell_residuals(sums, post, rows.y[piece.at], g.noise_cov)
+        z2[piece.type_code].append(np.abs(z[np.isfinite(z)]))
+    out = np.ones(n_types)
+    for t, parts in enumerate(z2):
+        values = np.concatenate(parts) if parts else np.empty(0)
+        if len(values) >= 30:
+            ratio = (float(np.quantile(values, 0.683))) ** 2
+            out[t] = g.noise_scale[t] * (ratio * len(values) + 100.0) / (len(values) + 100.0)
+    return np.clip(out, 0.3, 3.0)
+
+
+def _chanter_spread(card_part: list[tuple[Array, Array]]) -> Array:
+    """Spread of chanters' offsets (K, K) from posterior means and covariances: a shared part and a part of each note."""
+    if len(card_part) < 3:
+        return CHANTER_SPREAD.matrix()
+    notes = slice(1, K)
+    second = np.mean([np.outer(m[notes], m[notes]) + c[notes, notes] for m, c in card_part], axis=0)
+    n = K - 1
+    common = (second.sum() - np.trace(second)) / (n * (n - 1))
+    own = np.trace(second) / n - common
+    seed, count = 4.0, float(len(card_part))
+    common = (count * max(common, 1.0) + seed * CHANTER_SPREAD.common**2) / (count + seed)
+    own = (count * max(own, 0.5) + seed * CHANTER_SPREAD.own**2) / (count + seed)
+    out = np.full((K, K), common) + own * np.eye(K)
+    out[0, :] = out[:, 0] = 0.0
+    out[0, 0] = CHANTER_SPREAD.crow**2
+    return out
+
+
+def _coding_from_gap(coding: Coding, gap: MixedFit | None, n_types: int) -> Coding:
+    """Bend and slope ratios of the types from the gap's coefficients on straight length."""
+    if gap is None:
+        return coding
+    beta = gap.beta[: n_types * M].reshape(n_types, M)
+    slope = np.maximum(beta[:, 1], 2.0)
+    kappa = np.clip(beta[:, 2] / slope, -0.8, 0.4)
+    ratio = slope / float(np.exp(np.mean(np.log(slope))))
+    return replace(coding, kappa_per_mm=kappa, slope_ratio=np.clip(ratio, 0.2, 5.0))
+
+
+def fit_card(
+    rows: Rows,
+    types: tuple[str, ...],
+    chanters: tuple[str, ...],
+    *,
+    pressure_kpa: float,
+    temperature_c: float,
+    balance_cents: float,
+    tell: Tell = _quiet,
+) -> FitCard:
+    """Fit the joint response. rows as from `design.rows_from_frame`; types, chanters: the names of their codes.
+
+    Raises TrimfitError when there is no reading at all.
+    """
+    if len(rows) == 0 or not np.isfinite(rows.y).any():
+        raise TrimfitError("no reading to learn from", remedy="log or import readings first")
+    n_types = len(types)
+    rows = sort_rows(rows)
+    usual_kpa = float(np.nanmedian(rows.kpa)) if np.isfinite(rows.kpa).any() else pressure_kpa
+    usual_c = float(np.nanmedian(rows.deg_c)) if np.isfinite(rows.deg_c).any() else temperature_c
+    coding = Coding(types, chanters, np.zeros(n_types), np.ones(n_types), usual_kpa, usual_c, balance_cents)
+    seat = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
+    seat[:, 0] = 1.0
+    rows = replace(rows, weight=seat * _gross_weights(rows))
+    prior = coefficient_prior(n_types)
+    outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
+    outer_of[rows.reed_code] = rows.batch_code
+
+    def contrast_fit(m: Array, code: Coding) -> MixedFit | None:
+        x = code.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
+        psi = code.random_part(x, rows.type_code)
+        return fit_contrast(rows, x, psi, outer_of, m, prior, CHANTER_SPREAD.matrix())
+
+    tell("the types' curves", 0, 1)
+    coding = _coding_from_gap(coding, contrast_fit(contrast(F_NOTE, E_NOTE), coding), n_types)
+    coding = replace(coding, hand_cents_per_kpa=0.0)
+    final = coding
+    fits = fit_contrasts(rows, lambda m: contrast_fit(m, final), lambda a, b: tell("each output and pair", a, b))
+    n_reeds, n_batches = len(rows.reeds), len(rows.batches)
+    assumed = assumed_reed_cov()
+    gap_fit = fits.pair.get((E_NOTE, F_NOTE))
+    if gap_fit is not None:
+        # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
+        ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * M : M])) / 50.0, 0.3, 3.0))
+        resize = np.r_[np.ones(K), np.full(K, ratio)]
+        assumed = assumed[0] * np.outer(resize, resize), assumed[1] * np.outer(resize, resize)
+    reed_cov = assemble(fits, lambda f: f.inner_cov, assumed[1], SEEDS["reed"], n_reeds)
+    batch_cov = assemble(fits, lambda f: f.outer_cov, assumed[0], SEEDS["batch"], n_batches)
+    noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
+    reed_cov = shrink_correlation(reed_cov, 0.5 * n_reeds)
+    g = _Globals(
+        shrink_correlation(batch_cov, 0.7 * n_batches, reed_cov),
+        reed_cov,
+        shrink_correlation(noise_cov, 0.5 * len(rows)),
+        np.ones(n_types),
+        np.ones(n_types),
+        CHANTER_SPREAD.matrix(),
+        np.empty(0),
+        np.empty(0),
+    )
+    pieces = _pieces(rows, coding, n_types)
+    n_chanters = len(chanters)
+    base = np.maximum(seat, 1e-3)
+
+    def full_prior() -> tuple[Array, Array]:
+        mean, cov = _stack(*prior)
+        size = len(mean) + K * n_chanters
+        precision = np.zeros((size, size))
+        precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
+        one = np.linalg.inv(g.chanter_cov)
+        for c in range(n_chanters):
+            part = slice(len(mean) + K * c, len(mean) + K * (c + 1))
+            precision[part, part] = one
+        return np.concatenate([mean, np.zeros(K * n_chanters)]), precision
+
+    whole = EM_STEPS + 2
+    for step in range(EM_STEPS):
+        tell("the joint response", step, whole)
+        _joint_pass(rows, pieces, g, full_prior())
+        rows = _reweigh(rows, pieces, g, base)
+        _em(rows, pieces, g, assumed, n_types)
+        first = M * K * n_types
+        g.chanter_cov = _chanter_spread(
+            [
+                (g.coef[first + K * c : first + K * (c + 1)], g.coef_cov[first + K * c :, first + K * c :][:K, :K])
+                for c in range(n_chanters)
+            ]
+        )
+        if step == EM_STEPS - 2:
+            g.noise_scale = _noise_scales(rows, pieces, g, n_types)
+    g.reed_cov = shrink_correlation(g.reed_cov, 0.5 * n_reeds)
+    g.batch_cov = shrink_correlation(g.batch_cov, 0.7 * n_batches, g.reed_cov)
+    tell("the joint response", whole - 1, whole)
+    _joint_pass(rows, pieces, g, full_prior())
+    rows = _reweigh(rows, pieces, g, base)
+    _joint_pass(rows, pieces, g, full_prior())
+    tell("the joint response", whole, whole)
+    new_mean, new_cov = _new_type(g, prior, n_types)
+    low = {
+        str(rows.label[i]): [round(float(v), 4) for v in rows.weight[i]]
+        for i in np.flatnonzero((np.where(np.isfinite(rows.y), rows.weight, 1.0) < 0.5).any(axis=1))
+    }
+    batch_type = np.array([t for t, _ in rows.batches], dtype=np.intp)
+    reed_type = np.zeros(n_reeds, dtype=np.intp)
+    reed_type[rows.reed_code] = rows.type_code
+    return FitCard(
+        coding=coding,
+        coef=g.coef,
+        coef_cov=g.coef_cov,
+        new_type_mean=new_mean,
+        new_type_cov=new_cov,
+        batch_cov=g.batch_cov,
+        reed_cov=g.reed_cov,
+        noise_cov=g.noise_cov,
+        reed_scale=g.reed_scale,
+        noise_scale=g.noise_scale,
+        chanter_cov=g.chanter_cov,
+        reeds=np.bincount(reed_type, minlength=n_types).astype(np.intp),
+        batches=np.bincount(batch_type, minlength=n_types).astype(np.intp),
+        low_weight=low,
+        readings=len(rows),
+        criterion=gap_fit.criterion if gap_fit is not None else 0.0,
+    )
+
+
+def _new_type(g: _Globals, prior: tuple[Array, Array], n_types: int) -> tuple[Array, Array]:
+    """A type never seen: its coefficients (60,) and covariance, given what the shop's types turned out to be.
+
+    With the prior's covariance C over (types, new), the new type given the types is linear in them; the types' own
+    posterior uncertainty is carried through.
+    """
+    mean, cov = _stack(*coefficient_prior(n_types + 1))
+    old = slice(0, M * K * n_types)
+    new = slice(M * K * n_types, M * K * (n_types + 1))
+    reach = np.linalg.solve(cov[old, old], cov[old, new]).T
+    known = g.coef[old]
+    new_mean = mean[new] + reach @ (known - mean[old])
+    rest = cov[new, new] - reach @ cov[old, new]
+    out = rest + reach @ g.coef_cov[old, old] @ reach.T
+    return new_mean, 0.5 * (out + out.T)

@@ -1,0 +1,198 @@
+"""The joint Gaussian algebra of one batch: all outputs of all its reeds at once, exact for readings with holes.
+
+Row i (one reading of reed r in batch b) is a vector of the outputs that were taken,
+
+    y_i = sum_j x_ij phi_j + sum_a psi_ia (u_a + v_ra) + e_i,      e_i ~ N(0, R_i)
+
+where phi_j (10,) are the type's six coefficient vectors followed by one offset vector for each chanter the batch met,
+u (2 x 10) the batch's and v_r (2 x 10) the reed's deviations in start and slope, u ~ N(0, Sigma_batch),
+v_r ~ N(0, Sigma_reed). Every design is a number times the identity over outputs, so with W_i = R_i^-1 (zero rows and
+columns where nothing was taken) all sums are Kronecker products: sum_i (psi_i psi_i') x W_i.
+
+With omega = (u, phi) and D_i = [psi_i, x_i], reed r tells about omega, v_r integrated out:
+
+    A = sum psi psi' x W        E = sum psi d' x W       N = sum d d' x W        F = (I + A Sigma_reed)^-1
+    M_r = N - E' Sigma_reed F E         m_r = sum d x W y - E' Sigma_reed F (sum psi x W y)
+
+Information adds over reeds, and over batches once u is integrated out in the same way. No inverse of Sigma is taken.
+The slow, obvious version (one dense covariance over all readings) stands in tests/learn/test_joint.py.
+Source: Gaussian conditioning and Woodbury's identity; e.g. Rasmussen & Williams (2006), Appendix A.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["BatchSums", "Posterior", "batch_posterior", "batch_sums", "cell_residuals", "row_precision", "weights_from"]
+
+Array = NDArray[np.float64]
+CELL_CUTOFF = 3.5
+"""A cell this many standard deviations from what all other cells foretell begins to count for less."""
+
+
+@dataclass(frozen=True, slots=True)
+class BatchSums:
+    """What the readings of one batch say, reed by reed. With d = 2K + P (batch deviations, then local coefficients):
+
+    m (R, d, d) and mv (R, d): information about omega; f (R, 2K, 2K), e (R, 2K, d), b (R, 2K): what the reed's own
+    deviation needs; psi (n, 2), x (n, P/K), w (n, K, K), wy (n, K), reed_of (n,): the rows themselves.
+    """
+
+    m: Array
+    mv: Array
+    f: Array
+    e: Array
+    b: Array
+    psi: Array
+    x: Array
+    w: Array
+    wy: Array
+    reed_of: NDArray[np.intp]
+    reed_cov: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Belief about omega of one batch: mean (d,) and cov (d, d)."""
+
+    mean: Array
+    cov: Array
+
+
+def row_precision(y: Array, weight: Array, noise_cov: Array) -> tuple[Array, Array]:
+    """W (n, K, K) and W y (n, K) of rows: y (n, K) with NaN where not taken, weight (n, K) in [0, 1], noise (K, K).
+
+    A cell of weight w has its error's variance divided by w; a cell of weight 0 counts as not taken.
+    """
+    n, k = y.shape
+    seen = np.isfinite(y) & (weight > 1e-6)
+    w = np.zeros((n, k, k))
+    patterns, which = np.unique(seen, axis=0, return_inverse=True)
+    for number, pattern in enumerate(patterns):
+        taken = np.flatnonzero(pattern)
+        if len(taken) == 0:
+            continue
+        rows = np.flatnonzero(which.reshape(-1) == number)
+        block = np.linalg.inv(noise_cov[np.ix_(taken, taken)])
+        w[np.ix_(rows, taken, taken)] = block
+    root = np.sqrt(np.where(seen, weight, 0.0))
+    w *= root[:, :, None] * root[:, None, :]
+    filled = np.where(seen, y, 0.0)
+    return w, np.einsum("nkl,nl->nk", w, filled)
+
+
+def batch_sums(psi: Array, x: Array, w: Array, wy: Array, reed_of: NDArray[np.intp], reed_cov: Array) -> BatchSums:
+    """Form the sums of one batch. psi (n, 2), x (n, c), w (n, K, K), wy (n, K); reed_of (n,) sorted, 0..R-1 without gaps.
+
+    reed_cov (2K, 2K). Memory is of the order n (2 + c)² K².
+    """
+    n, k = wy.shape
+    d = np.concatenate([psi, x], axis=1)
+    start = np.flatnonzero(np.r_[True, np.diff(reed_of) > 0])
+    reeds = len(start)
+    width = d.shape[1]
+
+    def per_reed(values: Array) -> Array:
+        summed: Array = np.add.reduceat(values, start, axis=0)
+        return summed
+
+    # (n, width, width, K, K) summed over each reed's rows, then laid out as matrices over (term, output)
+    full = per_reed((d[:, :, None] * d[:, None, :])[:, :, :, None, None] * w[:, None, None, :, :])
+    m = full.transpose(0, 1, 3, 2, 4).reshape(reeds, width * k, width * k)
+    mv = per_reed(d[:, :, None] * wy[:, None, :]).reshape(reeds, width * k)
+    two = 2 * k
+    e, b = m[:, :two, :], mv[:, :two]
+    f = np.linalg.inv(np.eye(two) + m[:, :two, :two] @ reed_cov)
+    gain = reed_cov @ f
+    back = e.transpose(0, 2, 1)
+    ge = gain @ e
+    mv = mv - (back @ (gain @ b[:, :, None]))[:, :, 0]
+    m = m - back @ ge
+    return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, reed_cov)
+
+
+def batch_posterior(info: Array, vector: Array, batch_cov: Array, coef_info: Array, coef_vector: Array) -> Posterior:
+    """Belief about omega from summed information (d, d), (d,), the batches' covariance and the coefficients' prior.
+
+    coef_info (P, P) and coef_vector (P,): precision and precision times mean of the local coefficients before these
+    readings; it must be positive definite.
+    """
+    two = batch_cov.shape[0]
+    m_uu, m_up = info[:two, :two], info[:two, two:]
+    shrink = np.linalg.solve(np.eye(two) + m_uu @ batch_cov, np.column_stack([m_up, vector[:two]]))
+    c_up = batch_cov @ shrink[:, :-1]
+    mean_u = batch_cov @ shrink[:, -1]
+    k = info[two:, two:] - m_up.T @ c_up + coef_info
+    right = vector[two:] - m_up.T @ mean_u + coef_vector
+    k_inv = np.linalg.inv(0.5 * (k + k.T))
+    phi = k_inv @ right
+    cov_u = batch_cov - batch_cov @ np.linalg.solve(np.eye(two) + m_uu @ batch_cov, m_uu @ batch_cov)
+    cross = -c_up @ k_inv
+    cov = np.block([[cov_u + c_up @ k_inv @ c_up.T, cross], [cross.T, k_inv]])
+    return Posterior(np.concatenate([mean_u - c_up @ phi, phi]), 0.5 * (cov + cov.T))
+
+
+def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array, Array]:
+    """Each reed's own deviation given everything: mean (R, 2K), cov (R, 2K, 2K), and what ties it to omega.
+
+    Returns also q (R, 2K, d), with v = free - q omega, and own (R, 2K, 2K) = cov of `free`.
+    """
+    gain = sums.reed_cov @ sums.f
+    q = gain @ sums.e
+    mean = (gain @ sums.b[:, :, None])[:, :, 0] - q @ post.mean
+    cov = gain + q @ post.cov @ q.transpose(0, 2, 1)
+    return mean, cov, q, gain
+
+
+def cell_residuals(sums: BatchSums, post: Posterior, y: Array, noise_cov: Array) -> tuple[Array, Array]:
+    """How far each cell, and each whole reading, lies from what all the other readings foretell.
+
+    Returns z (n, K): (V^-1 r)_ik / sqrt((V^-1)_ik,ik), the standardised error of foretelling one cell from all others
+    (those of its own reading included); and distance (n,): the whole reading's squared distance, chi-squared with as
+    many degrees as cells were taken. NaN where nothing was taken. Source: Cook & Weisberg (1982), deletion residuals.
+    """
+    n, k = sums.wy.shape
+    mean_v, _, q, own = reed_moments(sums, post)
+    eye = np.eye(k)
+    d = np.concatenate([sums.psi, sums.x], axis=1)
+    design = (d[:, None, :, None] * eye[None, :, None, :]).reshape(n, k, -1)
+    random = (sums.psi[:, None, :, None] * eye[None, :, None, :]).reshape(n, k, -1)
+    reach = design - random @ q[sums.reed_of]
+    spread = reach @ post.cov @ reach.transpose(0, 2, 1) + random @ own[sums.reed_of] @ random.transpose(0, 2, 1)
+    fitted = design @ post.mean + (random @ mean_v[sums.reed_of][:, :, None])[:, :, 0]
+    taken = np.isfinite(y)
+    rest = np.where(taken, y - fitted, 0.0)
+    pull = np.einsum("nkl,nl->nk", sums.w, rest)
+    inverse = sums.w - sums.w @ spread @ sums.w
+    size = np.einsum("nkk->nk", inverse)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        z = np.where(taken & (size > 1e-12), pull / np.sqrt(np.maximum(size, 1e-300)), np.nan)
+    # the whole reading: distance of y_i from its forecast without itself
+    distance = np.full(n, np.nan)
+    for i in range(n):
+        seen = np.flatnonzero(taken[i] & (np.diag(sums.w[i]) > 0))
+        if len(seen):
+            block = inverse[i][np.ix_(seen, seen)]
+            distance[i] = float(pull[i, seen] @ np.linalg.lstsq(block, pull[i, seen], rcond=1e-10)[0])
+    return z, distance
+
+
+def weights_from(z: Array, distance: Array, before: Array) -> Array:
+    """Cell weights (n, K) from the deletion residuals found with weights `before`.
+
+    A cell within CELL_CUTOFF counts in full; beyond, its variance is inflated by (z / cutoff)², z being taken back to
+    full weight first. A whole reading farther than chi-squared allows (about 1 in 2,000; Wilson-Hilferty) is taken down
+    likewise: it was read on another reed, or written in another's row.
+    """
+    full = np.abs(z) / np.sqrt(np.maximum(before, 1e-6))
+    with np.errstate(invalid="ignore"):
+        cell = np.where(np.isfinite(z) & (full > CELL_CUTOFF), (CELL_CUTOFF / full) ** 2, 1.0)
+    count = np.maximum(np.isfinite(z).sum(axis=1), 1)
+    limit = count * (1.0 - 2.0 / (9.0 * count) + 3.29 * np.sqrt(2.0 / (9.0 * count))) ** 3
+    with np.errstate(invalid="ignore"):
+        whole = np.where(np.isfinite(distance) & (distance > limit), limit / np.maximum(distance, 1e-9), 1.0)
+    weights: Array = np.minimum(cell, whole[:, None])
+    return weights

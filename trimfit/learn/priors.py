@@ -1,0 +1,110 @@
+"""What is assumed of a shop, a type and a chanter before anything is logged. Wide, stated, and called assumptions.
+
+No published slope of note pitch per millimetre of reed removed is known for this instrument; all sizes below are
+"common practice, no source" but for two: the crow's start from the beam law, and the temperature's from the speed of
+sound (600 log2((T+1)/T) = 2.95 cents per °C at 20 °C).
+
+Each regressor's ten coefficients (crow, then the nine notes as low A) have a prior mean and a covariance of one shape:
+the crow alone, and the notes = a part they share + a part of their own::
+
+    Q = diag(crow_sd², 0, ...) + common_sd² 1 1' (notes) + own_sd² I (notes)
+
+so the gap F - E has variance 2 own_sd². A type's coefficients are the shop's plus the type's own departure, with a
+second Q.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.pitch import NOTES, OUTPUTS
+
+__all__ = ["CHANTER_SPREAD", "REGRESSORS", "SEEDS", "Spread", "assumed_noise", "assumed_reed_cov", "regressor_prior"]
+
+Array = NDArray[np.float64]
+REGRESSORS = ("start", "length", "bend", "lip", "pressure", "temperature")
+"""Columns of the design: 1, g(x), g(x)², lip strokes, kPa over the bench's, °C over the bench's."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Standard deviations of one Q: crow alone, the part the notes share, each note's own."""
+
+    crow: float
+    common: float
+    own: float
+
+    def matrix(self) -> Array:
+        """Q (10, 10), in the square of the coefficient's unit."""
+        k = len(OUTPUTS)
+        q = np.full((k, k), self.common**2) + self.own**2 * np.eye(k)
+        q[0, :] = q[:, 0] = 0.0
+        q[0, 0] = self.crow**2
+        return q
+
+
+def _mean(crow: float, notes: float, f_over: float = 0.0, top_over: float = 0.0) -> Array:
+    out = np.full(len(OUTPUTS), notes)
+    out[0] = crow
+    out[OUTPUTS.index("f")] += f_over / 2.0
+    out[OUTPUTS.index("e")] -= f_over / 2.0
+    for note in ("e", "f", "high_g", "high_a"):
+        out[OUTPUTS.index(note)] += top_over
+    return out
+
+
+# regressor: (mean, shop's spread, a type's departure); cents, per mm, per mm², per stroke, per kPa, per °C.
+_PRIOR: dict[str, tuple[Array, Spread, Spread]] = {
+    "start": (_mean(400.0, 95.0, f_over=-40.0), Spread(150.0, 60.0, 25.0), Spread(70.0, 25.0, 12.0)),
+    "length": (_mean(150.0, 10.0, f_over=50.0), Spread(80.0, 25.0, 25.0), Spread(50.0, 15.0, 15.0)),
+    "bend": (_mean(4.0, 0.0, f_over=1.0), Spread(40.0, 10.0, 12.0), Spread(15.0, 4.0, 5.0)),
+    "lip": (_mean(0.0, 0.0), Spread(6.0, 3.0, 2.0), Spread(3.0, 1.5, 1.0)),
+    "pressure": (_mean(0.0, 4.0, top_over=1.0), Spread(3.0, 4.0, 1.5), Spread(2.0, 2.0, 1.0)),
+    "temperature": (_mean(0.0, 2.95), Spread(1.5, 0.4, 0.15), Spread(0.5, 0.2, 0.1)),
+}
+CHANTER_SPREAD = Spread(0.01, 18.0, 7.0)
+"""A chanter moves the notes, never the crow."""
+REED_SPREAD = {"start": Spread(25.0, 6.0, 6.0), "length": Spread(30.0, 6.0, 8.0)}
+BATCH_SPREAD = {"start": Spread(15.0, 4.0, 4.0), "length": Spread(20.0, 4.0, 6.0)}
+READING_SPREAD = Spread(3.0, 2.0, 1.0)
+# How much one reading is believed beside the assumed variances when there is next to no data (reeds, batches).
+SEEDS = {"reed": 6.0, "batch": 4.0}
+
+
+def regressor_prior(n_types: int) -> tuple[Array, Array, Array]:
+    """Prior of the types' coefficients, pooled in the shop.
+
+    Returns mean (6, 10); shop covariance (6, 10, 10), shared by all types; own covariance (6, 10, 10) of a type.
+    The covariance of types s, t is shop + own if s = t, else shop; the length's mean is that of the priors.
+    `n_types` only guards against none.
+    """
+    if n_types < 1:
+        raise ValueError("a shop has at least one reed type")
+    mean = np.stack([_PRIOR[name][0] for name in REGRESSORS])
+    shop = np.stack([_PRIOR[name][1].matrix() for name in REGRESSORS])
+    own = np.stack([_PRIOR[name][2].matrix() for name in REGRESSORS])
+    return mean, shop, own
+
+
+def _two_level(spread: dict[str, Spread]) -> Array:
+    k = len(OUTPUTS)
+    out = np.zeros((2 * k, 2 * k))
+    out[:k, :k] = spread["start"].matrix()
+    out[k:, k:] = spread["length"].matrix()
+    return out
+
+
+def assumed_reed_cov() -> tuple[Array, Array]:
+    """Batch and reed covariance (20, 20) of (start, length) deviations where nothing is known yet."""
+    return _two_level(BATCH_SPREAD), _two_level(REED_SPREAD)
+
+
+def assumed_noise() -> Array:
+    """Covariance (10, 10) of one reading's errors where nothing is known yet: own errors and the shared seating."""
+    return READING_SPREAD.matrix()
+
+
+assert len(OUTPUTS) == 1 + len(NOTES)  # the shape every matrix above counts on
