@@ -1,0 +1,160 @@
+"""Reading the log: one reed's history, many reeds' at once, and columns in bulk. Struck entries never show.
+
+Each function takes an open connection and makes a fixed number of queries, however many reeds are asked for.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from trimfit.bench import times
+from trimfit.bench.kinds import KINDS, Kind
+from trimfit.errors import InputError, nearest
+from trimfit.records import Chanter, Logged, Order, Outcome, Reading, Reed, ReedHistory, Trim
+
+__all__ = ["LIVE", "columns", "histories", "latest", "quoted", "reed_names", "unknown"]
+
+# An entry counts unless it is struck, or stands aside for another of the same key (after a merge).
+LIVE = "entry NOT IN (SELECT struck FROM strikes) AND entry NOT IN (SELECT entry FROM eclipsed)"
+_NAMED = "IN (SELECT value FROM json_each(?))"
+
+
+def quoted(names: Iterable[str]) -> str:
+    """Column names as SQL wants them; `order` is a word of its own there."""
+    return ", ".join(f'"{name}"' for name in names)
+
+
+def _select(kind: Kind) -> str:
+    instant = "at_s" if kind.time else "NULL"
+    return f"SELECT seq, entry, {instant}, {quoted(kind.names)} FROM {kind.table}"
+
+
+def _logged(kind: Kind, row: Sequence[Any], doubts: dict[str, tuple[str, ...]]) -> Logged[Any]:
+    seq, entry, at_s, *values = row
+    record = kind.from_row(tuple(values))
+    if at_s is None:
+        made_on = getattr(record, "made_on", None)
+        at_s = times.at_s(made_on) if made_on else 0.0
+    return Logged(entry, seq, at_s, record, doubts.get(entry, ()))
+
+
+def _doubts(connection: sqlite3.Connection, entries: list[str]) -> dict[str, tuple[str, ...]]:
+    found: dict[str, tuple[str, ...]] = defaultdict(tuple)
+    query = f"SELECT marked, doubt FROM marks WHERE marked {_NAMED} ORDER BY doubt"
+    for marked, doubt in connection.execute(query, (json.dumps(entries),)):
+        found[marked] += (doubt,)
+    return found
+
+
+def _of_reeds(connection: sqlite3.Connection, kind: Kind, names: str) -> list[tuple[Any, ...]]:
+    order = "at_s, entry" if kind.time else "entry"
+    return connection.execute(f"{_select(kind)} WHERE reed {_NAMED} AND {LIVE} ORDER BY {order}", (names,)).fetchall()
+
+
+def _named(connection: sqlite3.Connection, kind: Kind, names: set[str]) -> dict[str, Any]:
+    key = kind.key[0]
+    query = f'{_select(kind)} WHERE "{key}" {_NAMED} AND {LIVE}'
+    found = connection.execute(query, (json.dumps(sorted(names)),))
+    return {row[3 + kind.index[key]]: kind.from_row(row[3:]) for row in found}
+
+
+def histories(connection: sqlite3.Connection, names: Sequence[str]) -> list[ReedHistory]:
+    """The histories of the named reeds, in the order of `names`; names the log does not know are left out."""
+    listed = json.dumps(list(names))
+    rows = {kind: _of_reeds(connection, KINDS[kind], listed) for kind in ("reed", "reading", "trim", "outcome")}
+    doubts = _doubts(connection, [row[1] for found in rows.values() for row in found])
+    by_reed: dict[str, dict[str, list[Logged[Any]]]] = defaultdict(lambda: defaultdict(list))
+    for name, found in rows.items():
+        for row in found:
+            entry = _logged(KINDS[name], row, doubts)
+            by_reed[entry.record.reed][name].append(entry)
+    wanted = [name for name in dict.fromkeys(names) if by_reed[name]["reed"]]
+    orders: dict[str, Order] = _named(
+        connection,
+        KINDS["order"],
+        {of["reed"][0].record.order for of in by_reed.values() if of["reed"] and of["reed"][0].record.order},
+    )
+    chanter_of = {name: _chanter_name(by_reed[name], orders) for name in wanted}
+    chanters: dict[str, Chanter] = _named(
+        connection, KINDS["chanter"], {chanter for chanter in chanter_of.values() if chanter}
+    )
+    answer = []
+    for name in wanted:
+        mine = by_reed[name]
+        reed: Logged[Reed] = mine["reed"][0]
+        readings: list[Logged[Reading]] = mine["reading"]
+        trims: list[Logged[Trim]] = mine["trim"]
+        outcomes: list[Logged[Outcome]] = mine["outcome"]
+        answer.append(
+            ReedHistory(
+                reed=reed,
+                readings=tuple(readings),
+                trims=tuple(trims),
+                outcome=outcomes[-1] if outcomes else None,
+                order=orders.get(reed.record.order) if reed.record.order else None,
+                chanter=chanters.get(chanter_of[name] or ""),
+            )
+        )
+    return answer
+
+
+def _chanter_name(mine: dict[str, list[Logged[Any]]], orders: dict[str, Order]) -> str | None:
+    """The chanter a reed is for: its order's, else the one it was last read in."""
+    order = orders.get(mine["reed"][0].record.order)
+    if order is not None:
+        return order.chanter
+    return next((entry.record.chanter for entry in reversed(mine["reading"]) if entry.record.chanter), None)
+
+
+def latest(connection: sqlite3.Connection, kind: Kind) -> dict[str, Any]:
+    """All records of a kind that has a name for its key, by that name."""
+    key = kind.key[0]
+    query = f'SELECT {quoted(kind.names)} FROM {kind.table} WHERE {LIVE} ORDER BY "{key}"'
+    at = kind.index[key]
+    return {row[at]: kind.from_row(row) for row in connection.execute(query)}
+
+
+def reed_names(connection: sqlite3.Connection, *, where: str = "", values: Sequence[Any] = ()) -> list[str]:
+    """Names of the reeds in the log, sorted; `where` narrows them with an SQL condition on `reeds`."""
+    also = f" AND {where}" if where else ""
+    return [name for (name,) in connection.execute(f"SELECT reed FROM reeds WHERE {LIVE}{also} ORDER BY reed", values)]
+
+
+def columns(
+    connection: sqlite3.Connection, kind: Kind, names: Sequence[str], *, after_seq: int | None = None
+) -> Iterator[tuple[Any, ...]]:
+    """The named columns of all entries of a kind, in the order they came to this log, as tuples.
+
+    Besides the kind's own columns there are `seq`, `entry` and (where entries have a time) `at_s`.
+    """
+    known = ("seq", "entry", *(("at_s",) if kind.time else ()), *kind.names)
+    for name in names:
+        if name not in known:
+            raise InputError(f"{name!r} is no column of {kind.table}", kind.table, nearest(name, known))
+    query = f"SELECT {quoted(names)} FROM {kind.table} WHERE seq > ? AND {LIVE} ORDER BY seq"
+    yield from connection.execute(query, (after_seq or 0,))
+
+
+def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError:
+    """What to say of a name the log does not hold: the nearest it does, or that the entry was struck."""
+    key = kind.key[0]
+    struck = connection.execute(
+        f'SELECT s.why FROM {kind.table} t JOIN strikes s ON s.struck = t.entry WHERE t."{key}" = ? LIMIT 1', (name,)
+    ).fetchone()
+    if struck:
+        return InputError(
+            f"{kind.name} {name[:60]!r} was struck ({struck[0][:60]})", "", f"log it again with trimfit log {kind.name}"
+        )
+    near = [
+        found
+        for (found,) in connection.execute(
+            f'SELECT "{key}" FROM {kind.table} WHERE {LIVE} AND length("{key}") BETWEEN ? AND ? LIMIT 5000',
+            (len(name) - 4, len(name) + 4),
+        )
+    ]
+    remedy = nearest(name, near) if near else f"log it first with trimfit log {kind.name}, or import it"
+    return InputError(f"{kind.name} {name[:60]!r} is not in the log", "", remedy)
