@@ -124,7 +124,7 @@ def chart(kind: str = "individuals", points: int = 24) -> f.Chart:
 
 
 def chanter(name: str = "Ch-3", pitch_hz: float = 474.0, crow_hz: float = 540.0) -> f.ChanterMap:
-    rng = random.Random(name)
+    rng = random.Random(len(name))
     points = []
     for i in range(60):
         kind = ("cane", "moulded")[i % 2]

@@ -21,7 +21,7 @@ from trimfit.review.figures import (
     whole_numbers,
 )
 from trimfit.review.findings import BatchDrift, Chart, Coefficient, DriftLimits, TypeResponse, Validation, ValidationRow
-from trimfit.review.names import file_stem, short
+from trimfit.review.names import file_stem, sentence, short
 from trimfit.units import Interval
 
 __all__ = ["OUTPUT_WORDS", "TERM_WORDS", "batches", "control_chart", "responses", "validation"]
@@ -111,14 +111,8 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
             name_points(axes, spots, bold=True)
         return figure
 
-    listing = " ".join(f"{short(batch.batch, 30)}: {one_sentence(batch.why)}" for batch in drifted[:8])
+    listing = " ".join(f"{short(batch.batch, 30)}: {sentence(batch.why)}" for batch in drifted[:8])
     return Picture("batches", "Batches in the order of making", caption, f"{caption} {listing}", draw)
-
-
-def one_sentence(text: str) -> str:
-    """`text` with a full stop at its end."""
-    clean = short(text, 240)
-    return clean if clean.endswith((".", "!", "?")) else f"{clean}."
 
 
 def _batch_panel(
@@ -180,7 +174,7 @@ def control_chart(chart: Chart, index: int = 0) -> Picture:
     else:
         caption = "All points lie within the dashed limits: nothing but chance is seen."
     if chart.why:
-        caption = f"{one_sentence(chart.why)} {caption}"
+        caption = f"{sentence(chart.why)} {caption}"
     if first > 1:
         caption += f" The latest {len(points)} of {len(chart.points)} points are drawn."
     kinds = {
@@ -415,8 +409,8 @@ def _error_panel(axes: Axes, rows: Sequence[ValidationRow]) -> None:
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlim(left=0.0)
     axes.set_title("Error")
-    axes.set_xlabel("error, root mean square\n(cents)")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=1)
+    axes.set_xlabel("root mean square (cents)")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, 0.0), borderaxespad=4.0, ncols=1)
 
 
 def _coverage_panel(axes: Axes, rows: Sequence[ValidationRow]) -> None:
@@ -438,5 +432,5 @@ def _coverage_panel(axes: Axes, rows: Sequence[ValidationRow]) -> None:
     axes.set_yticks(range(len(rows)), [OUTPUT_WORDS.get(row.output, plain(row.output, 12)) for row in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_title("Held against promised")
-    axes.set_xlabel("held less (−) or more (+)\n(percentage points)")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=2)
+    axes.set_xlabel("held − promised (points)")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, 0.0), borderaxespad=4.0, ncols=2)

@@ -10,7 +10,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 
-__all__ = ["file_stem", "file_stems", "one_line", "short"]
+__all__ = ["file_stem", "file_stems", "one_line", "sentence", "short"]
 
 STEM_LENGTH = 48
 # Device names that some file systems keep for themselves, with or without an ending.
@@ -71,6 +71,12 @@ def short(text: str, limit: int) -> str:
         return line
     tail = max(1, (limit - 1) // 3)
     return f"{line[: limit - 1 - tail]}…{line[-tail:]}"
+
+
+def sentence(text: str, limit: int = 240) -> str:
+    """`text` on one line with a full stop at its end."""
+    clean = short(text, limit)
+    return clean if clean.endswith((".", "!", "?")) else f"{clean}."
 
 
 def _digest(name: str) -> str:

@@ -1,0 +1,64 @@
+"""The page while it is put together: its sections, the pictures drawn so far, and the phrases that sections share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from trimfit.review.figures import Picture, Rendered, render
+from trimfit.review.markup import figure, paragraph
+from trimfit.units import Interval
+
+__all__ = ["MOST_ROWS", "Folio", "between", "missing", "percent", "rest"]
+
+MOST_ROWS = 60
+
+
+class Folio:
+    """The page being put together: its sections in order and the pictures drawn so far."""
+
+    def __init__(self, progress: Callable[[str], None] | None = None) -> None:
+        self.sections: list[tuple[str, str, str]] = []
+        self.drawn: dict[str, Rendered] = {}
+        self._progress = progress
+
+    def section(self, key: str, title: str, parts: list[str]) -> None:
+        """Add a section; empty parts are left out."""
+        self.sections.append((key, title, "\n".join(part for part in parts if part)))
+
+    def picture(self, picture: Picture) -> str:
+        """Draw a picture, remember it under a key of its own, and give its markup."""
+        key, twin = picture.key, 2
+        while key.casefold() in {known.casefold() for known in self.drawn}:
+            key, twin = f"{picture.key}-{twin}", twin + 1
+        if self._progress:
+            self._progress(picture.title)
+        self.drawn[key] = render(picture)
+        return figure(picture, self.drawn[key], f"p{len(self.drawn)}")
+
+
+def missing(what: str, how: str) -> str:
+    return paragraph(f"{what} {how}", "note")
+
+
+def rest(shown: int, there: int, what: str, verb: str) -> str:
+    """Says how many were left out, and which verb shows them all."""
+    if there <= shown:
+        return ""
+    return paragraph(f"{there - shown:,} more {what} are left out here; <code>{verb}</code> shows all.", "quiet")
+
+
+def between(value: Interval | None, form: str = "+.0f") -> str:
+    """`+38 (+30 to +46)`, or a dash for what is not known."""
+    if value is None:
+        return "–"
+    return f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})".replace("-", "\u2212")
+
+
+def percent(chance: float) -> str:
+    """A chance in words that never claim 0 or 100 %."""
+    share = 100.0 * chance
+    if 0.0 < share < 0.1:
+        return "under 0.1 %"
+    if 99.5 < share < 100.0:
+        return "over 99 %"
+    return f"{share:.1f} %" if share < 10.0 else f"{share:.0f} %"

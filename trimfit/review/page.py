@@ -1,0 +1,145 @@
+"""Findings and figures -> one page that needs nothing but itself: no network, no script. Same findings, same bytes.
+
+Long logs are cut to what a person reads: each table and row of pictures says how many were left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from trimfit.review import sections_bench, sections_shop
+from trimfit.review.figures import Rendered
+from trimfit.review.findings import Report
+from trimfit.review.folio import Folio, missing
+from trimfit.review.markup import STYLESHEET, named, paragraph, text
+from trimfit.review.names import sentence, short
+
+__all__ = ["build", "write"]
+
+
+def write(folder: Path, findings: Report, progress: Callable[[str], None] | None = None) -> list[Path]:
+    """Write `index.html` and `pictures/*.png`, `pictures/*.svg` into `folder`; returns the paths, the page first.
+
+    folder: made if it is not there; files of the same names are replaced, others are let be.
+    progress: called with each picture's title before it is drawn. Raises OSError where the folder cannot be written.
+    """
+    page, pictures = build(findings, progress)
+    (folder / "pictures").mkdir(parents=True, exist_ok=True)
+    paths = [folder / "index.html"]
+    paths[0].write_bytes(page.encode("utf-8"))
+    for key, drawn in pictures.items():
+        for ending, content in (("png", drawn.png), ("svg", drawn.wide_svg.encode("utf-8"))):
+            path = folder / "pictures" / f"{key}.{ending}"
+            path.write_bytes(content)
+            paths.append(path)
+    return paths
+
+
+def build(findings: Report, progress: Callable[[str], None] | None = None) -> tuple[str, dict[str, Rendered]]:
+    """The page as text, and each picture in its finished forms by file stem."""
+    folio = Folio(progress)
+    folio.section("glance", "At a glance", _glance(findings))
+    folio.section("runs", "Runs in hand", sections_bench.runs(findings, folio))
+    folio.section("reeds", "Reeds on the way", sections_bench.stories(findings, folio))
+    folio.section("batches", "Batches", sections_shop.batches(findings, folio))
+    folio.section("charts", "Over time", sections_shop.charts(findings, folio))
+    folio.section("chanters", "Chanters", sections_bench.chanters(findings, folio))
+    folio.section("types", "What each reed type does", sections_shop.types(findings, folio))
+    folio.section("validation", "How far to trust it", sections_shop.validation(findings, folio))
+    folio.section("words", "Words used here", [_WORDS])
+    return _page(findings, folio), folio.drawn
+
+
+def _page(findings: Report, folio: Folio) -> str:
+    shop = f" of {named(findings.shop, 60)}" if findings.shop else ""
+    title = f"Reed review of {short(findings.shop, 60)}" if findings.shop else "Reed review"
+    counts = f"{findings.reeds:,} reeds, {findings.readings:,} readings, {findings.trims:,} trims"
+    until = f", the last entry of {text(findings.log_until, 40)}" if findings.log_until else ""
+    invented = (
+        paragraph("<strong>The shop, its reeds and all numbers on this page are invented.</strong>", "note")
+        if findings.invented
+        else ""
+    )
+    contents = "\n".join(f'<li><a href="#{key}">{head}</a></li>' for key, head, _ in folio.sections)
+    body = "\n".join(
+        f'<section id="{key}" aria-labelledby="{key}-h">\n<h2 id="{key}-h">{head}</h2>\n{inside}\n</section>'
+        for key, head, inside in folio.sections
+    )
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
+<link rel="icon" href="data:,">
+<title>{text(title)}</title>
+<style>
+{STYLESHEET}
+</style>
+</head>
+<body>
+<a class="skip" href="#main">To the findings</a>
+<header>
+<h1>Reed review{shop}</h1>
+<p class="quiet">{counts}{until}. Intervals hold nine times in ten unless they say otherwise.</p>
+{invented}
+</header>
+<nav aria-label="Contents">
+<ol>
+{contents}
+</ol>
+</nav>
+<main id="main">
+{body}
+</main>
+<footer><p>Written by trimfit from the shop's own log. Every picture lies beside this page in the folder
+<code>pictures</code>, as PNG and SVG.</p></footer>
+</body>
+</html>
+"""
+
+
+def _glance(findings: Report) -> list[str]:
+    lines = []
+    waiting = sum(reed.action == "trim" for run in findings.runs for reed in run.reeds)
+    again = sum(reed.action == "read-again" for run in findings.runs for reed in run.reeds)
+    if findings.runs:
+        lines.append(f"{waiting} reeds wait for a cut and {again} for another reading, in {len(findings.runs)} orders.")
+    drifted = sorted((b for b in findings.batches if b.drifted), key=lambda b: (-b.chance_drifted, b.batch))
+    for batch in drifted[:3]:
+        lines.append(f"Batch {named(batch.batch, 40)} has drifted: {text(sentence(batch.why))}")
+    if len(drifted) > 3:
+        lines.append(f"{len(drifted) - 3} more batches have drifted; see <a href='#batches'>Batches</a>.")
+    if findings.batches and not drifted:
+        lines.append(f"None of {len(findings.batches)} batches is called drifted.")
+    signalled = [chart for chart in findings.charts if any(point.signal for point in chart.points)]
+    if signalled:
+        lines.append(
+            f"{len(signalled)} of {len(findings.charts)} control charts signal; see <a href='#charts'>Over time</a>."
+        )
+    unsure = [c for c in findings.chanters if c.meet_pitch_hz and c.meet_pitch_hz.high - c.meet_pitch_hz.low > 4.0]
+    if unsure:
+        lines.append(
+            f"{len(unsure)} chanters are known to no better than two hertz either way: "
+            "take a reed to the meeting point."
+        )
+    if not lines:
+        return [
+            missing(
+                "The log holds nothing to review yet.",
+                "Log a reed and its first reading: <code>trimfit log reed</code>, <code>trimfit log reading</code>.",
+            )
+        ]
+    return [f'<ul class="glance">{"".join(f"<li>{line}</li>" for line in lines)}</ul>']
+
+
+_WORDS = """<dl>
+<dt>as low A</dt><dd>A note's sounding frequency over its just ratio. All notes of a chanter in tune read the same.</dd>
+<dt>gap</dt><dd>F as low A less E as low A, in cents. Below zero the reed still wants length off.
+Nothing can be put back.</dd>
+<dt>meeting point</dt><dd>Where F and E read the same as low A. Its pitch is chiefly the chanter's own.</dd>
+<dt>crow</dt><dd>The reed sounded alone, said in hertz or as a note and cents at A = 440.</dd>
+<dt>past</dt><dd>The gap is above zero by more than the tolerance: the reed is lost for that chanter.</dd>
+<dt>drifted</dt><dd>A batch that is off the norm of its type by more than the shop cares about, as good as surely.</dd>
+</dl>"""

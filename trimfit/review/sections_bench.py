@@ -1,0 +1,136 @@
+"""Sections of the page about the bench: runs in hand, reeds on the way, chanters."""
+
+from __future__ import annotations
+
+from trimfit.pitch import crow_label
+from trimfit.review import draw_bench
+from trimfit.review.findings import Report
+from trimfit.review.folio import MOST_ROWS, Folio, between, missing, percent, rest
+from trimfit.review.markup import named, paragraph, table, text
+from trimfit.review.names import sentence, short
+
+__all__ = ["chanters", "runs", "stories"]
+
+MOST_RUNS, MOST_STORIES, MOST_CHANTER_PICTURES = 4, 6, 4
+_TAGS = {"trim": "cut", "read-again": "mute", "finished": "good", "past": "", "no-fit": "mute"}
+
+
+def runs(findings: Report, folio: Folio) -> list[str]:
+    runs = [run for run in findings.runs if run.reeds]
+    if not runs:
+        return [
+            missing(
+                "No reed is in hand for an order.",
+                "Log an order (<code>trimfit log order</code>) and name it on its reeds.",
+            )
+        ]
+    parts = []
+    for run in runs[:MOST_RUNS]:
+        head = f"<h3>Order {named(run.order, 60)}, chanter {named(run.chanter, 60)}</h3>"
+        facts = [f"{run.quantity} wanted" if run.quantity else "", f"due {text(run.due_on, 30)}" if run.due_on else ""]
+        facts.append(
+            f"pitch ordered {run.target_pitch_hz:.1f} Hz" if run.target_pitch_hz else "pitch: wherever F and E meet"
+        )
+        order = {"trim": 0, "read-again": 1, "no-fit": 2, "past": 3, "finished": 4}
+        reeds = sorted(run.reeds, key=lambda reed: order[reed.action])
+        rows = []
+        for reed in reeds[:MOST_ROWS]:
+            work = " and ".join(
+                part
+                for part in (
+                    f"{reed.length_mm:.2f} mm" if reed.length_mm else "",
+                    f"{reed.lip_strokes} lip strokes" if reed.lip_strokes else "",
+                )
+                if part
+            )
+            rows.append(
+                (
+                    named(reed.reed, 40),
+                    f'<span class="tag {_TAGS[reed.action]}">{draw_bench.ACTION_WORDS[reed.action]}</span> {work}',
+                    between(reed.gap_cents),
+                    f"{reed.pitch_hz.mean:.1f}",
+                    percent(reed.chance_past),
+                    text(reed.why, 160),
+                )
+            )
+        heads = ("reed", "do", "gap now, cents", "pitch as low A, Hz", "chance past", "why")
+        caption = f"The work list of order {short(run.order, 60)}"
+        parts += [
+            head,
+            paragraph("; ".join(fact for fact in facts if fact) + ".", "quiet"),
+            folio.picture(draw_bench.run_map(run)),
+        ]
+        parts += [
+            table(caption, heads, rows, words=(0, 1, 5)),
+            rest(MOST_ROWS, len(reeds), "reeds", "trimfit ask --all"),
+        ]
+    parts.append(rest(MOST_RUNS, len(runs), "orders", "trimfit ask --all"))
+    return parts
+
+
+def stories(findings: Report, folio: Folio) -> list[str]:
+    told = [story for story in findings.stories if story.points or story.fan]
+    if not told:
+        return [
+            missing(
+                "No reed with a reading of F and E is on the bench.",
+                "Take one: <code>trimfit log reading REED f=… e=…</code>.",
+            )
+        ]
+    parts = []
+    for story in told[:MOST_STORIES]:
+        parts.append(folio.picture(draw_bench.reed_story(story)))
+        if story.advice is not None and story.advice.why:
+            parts.append(paragraph(f"{named(story.reed, 40)}: {text(sentence(story.advice.why))}"))
+        doubts = [point for point in story.points if point.doubt]
+        for point in doubts[:3]:
+            parts.append(paragraph(f"In doubt, {text(point.taken_at, 40)}: {text(sentence(point.doubt))}", "quiet"))
+    return [*parts, rest(MOST_STORIES, len(told), "reeds", "trimfit review reed REED")]
+
+
+def chanters(findings: Report, folio: Folio) -> list[str]:
+    if not findings.chanters:
+        return [missing("No chanter has a reading yet.", "Name the chanter on a reading: <code>--chanter</code>.")]
+    ranked = sorted(findings.chanters, key=lambda one: (-one.readings, one.chanter))
+    rows = []
+    for one in ranked[:MOST_ROWS]:
+        asked = "<br>".join(
+            f"{named(ask.reed_type, 24)}: {crow_label(ask.crow_hz.mean)}, {between(ask.crow_hz, '.0f')} Hz"
+            for ask in one.asked
+        )
+        g_octave = one.g_octave
+        witness = "–"
+        if g_octave is not None:
+            witness = f"{between(g_octave.offset_hz, '+.1f')} Hz, {'agrees' if g_octave.agrees else 'disagrees'}"
+        rows.append(
+            (
+                named(one.chanter, 40),
+                f"{one.readings}",
+                between(one.meet_pitch_hz, ".1f"),
+                f"{one.told_pitch_hz:.1f}" if one.told_pitch_hz else "–",
+                asked or "–",
+                witness,
+                ", ".join(named(reed, 24) for reed in one.suits[:6]) or "–",
+                text(one.why, 160),
+            )
+        )
+    heads = (
+        "chanter",
+        "readings",
+        "meets at, Hz",
+        "told, Hz",
+        "crow it asks for",
+        "G octave from low A",
+        "stock that suits",
+        "in words",
+    )
+    parts = []
+    if any(one.meet_pitch_hz and one.asked for one in findings.chanters):
+        parts.append(folio.picture(draw_bench.chanters_map(findings.chanters)))
+    parts += [
+        table("What each chanter asks for", heads, rows, words=(0, 4, 5, 6, 7)),
+        rest(MOST_ROWS, len(ranked), "chanters", "trimfit review chanters"),
+    ]
+    with_points = [one for one in ranked if one.points]
+    parts += [folio.picture(draw_bench.chanter_crows(one)) for one in with_points[:MOST_CHANTER_PICTURES]]
+    return [*parts, rest(MOST_CHANTER_PICTURES, len(with_points), "chanters' pictures", "trimfit review chanters")]
