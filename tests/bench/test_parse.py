@@ -136,7 +136,7 @@ def test_every_fault_is_named_with_its_word_and_place() -> None:
         ("p 6 stone f 779", "no word of a reading"),
         ("t 210 f 779", "out of bounds"),
         ("taped=x f 779", "no note"),
-        ("at 31.3. f 779", "no time"),
+        ("at 31.3. f 779", "not a time"),
         ("ref 4700 f -3c", "out of bounds"),
         ('f 779 ch ""', "has no name"),
         ("p 6.5", "nothing was read"),
@@ -189,7 +189,7 @@ def test_a_trim_keeps_its_time_and_remark() -> None:
         ("0.1 lipp 2", "did you mean lip"),
         ("zzz", "say 0.14, or 0.14 lip 2"),
         ("lip", "not a number"),
-        ("0.1 at noon", "no time"),
+        ("0.1 at noon", "not a time"),
         ("0.1 " * 2000, "a line of"),
     ],
 )

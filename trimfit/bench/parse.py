@@ -10,17 +10,26 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from datetime import datetime
 from fractions import Fraction
 from statistics import median
 from typing import Literal
 
+from trimfit.bench.times import parse_time
 from trimfit.errors import Fault, InputError, nearest
 from trimfit.pitch import DEFAULT_RATIOS, NOTES, parse_crow_hz
 from trimfit.records import Reading, Trim
 from trimfit.units import BOUNDS, PA_PER_UNIT, parse_number, parse_pressure_kpa, parse_temperature_c, within
 
-__all__ = ["Heard", "ReadingLine", "TrimLine", "parse_reading", "parse_trim", "split_words"]
+__all__ = [
+    "Heard",
+    "ReadingLine",
+    "TrimLine",
+    "begins_a_trim",
+    "names_a_column",
+    "parse_reading",
+    "parse_trim",
+    "split_words",
+]
 
 Heard = Literal["auto", "sounding", "as low A", "cents"]
 
@@ -162,6 +171,27 @@ class _Word:
 
     def fault(self, column: str, what: str, remedy: str) -> Fault:
         return Fault(f"word {self.place} ({self.text[:24]})", column, what, remedy)
+
+
+def names_a_column(word: str) -> bool:
+    """Whether a line that begins with this word is meant as a reading: `f`, `f779.1`, `crow=C+22`, `as_low_a`."""
+    name, joined, _ = word.partition("=")
+    if not joined and (glued := _GLUED.match(name)):
+        name = glued[1]
+    return name.lower() in _SWITCHES or _key_of(name) is not None
+
+
+def mode_of(text: str) -> Heard | None:
+    """How bare numbers are meant, if the line is one word that says so: `as_low_a`, `sounding`, `cents`."""
+    return _SWITCHES.get(text.strip().lower())
+
+
+def begins_a_trim(word: str) -> bool:
+    """Whether a line that begins with this word is meant as a trim: `0.14`, `lip`, `length=0.2`, `took`."""
+    name = word.partition("=")[0].lower()
+    if glued := _GLUED.match(name):
+        name = glued[1]
+    return _TRIM_WORDS.get(name) in _AMOUNTS or name in _TRIM_LEADS or word[:1] in "+-.,0123456789"
 
 
 def split_words(text: str) -> list[str]:
@@ -448,12 +478,7 @@ def _like(word: str, known: Sequence[str], usual: str) -> str:
 
 
 def _time(text: str) -> str:
-    word = text.replace('"', "").strip()
-    try:
-        datetime.fromisoformat(word)
-    except ValueError:
-        raise InputError(f"{word[:24]!r} is no time", remedy="say it as 2026-03-31T09:40") from None
-    return word
+    return parse_time(text.replace('"', ""))
 
 
 def _refuse(faults: Sequence[Fault], what: str) -> None:
@@ -505,6 +530,8 @@ def parse_reading(
     return line
 
 
+_AMOUNTS = ("length_mm", "lip_strokes", "asked_mm")
+_TRIM_LEADS = ("trim", "cut", "took")
 _TRIM_WORDS = {
     "length": "length_mm",
     "length_mm": "length_mm",
@@ -543,7 +570,7 @@ def parse_trim(text: str) -> TrimLine:
         if key is None and _VALUE.match(re.sub(r"(?i)mm$", "", word.text)):
             key, value = "length_mm", word.text
         if key is None:
-            if name.lower() not in ("trim", "cut", "took"):
+            if name.lower() not in _TRIM_LEADS:
                 remedy = _like(name, list(_TRIM_WORDS), "say 0.14, or 0.14 lip 2")
                 faults.append(word.fault("", f"{name[:24]!r} is no word of a trim", remedy))
             continue
