@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from trimfit.errors import LogError
 from trimfit.learn.design import Coding
-from trimfit.learn.priors import REGRESSORS
+from trimfit.learn.priors import C_TERMS, REGRESSORS
 from trimfit.pitch import OUTPUTS
 
 __all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
@@ -26,12 +26,11 @@ class FitCard:
     """The learned response of one shop.
 
     coef (P,) and coef_cov (P, P): types' coefficients, type by type, regressor by regressor, output by output, then
-    ten offsets a chanter. P = 60 T + 10 C. new_type_mean (60,) and new_type_cov (60, 60): a type never seen.
+    two times ten offsets a chanter (plain, and in proportion to the type's slope). P = 60 T + 20 C. new_type_mean (60,) and new_type_cov (60, 60): a type never seen.
     batch_cov, reed_cov (20, 20): start and slope deviations; noise_cov (10, 10): one reading's errors.
-    reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (10, 10): a
+    reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (20, 20): a
     chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
-    low_weight: entry -> weights (10,) of readings that count for less. slope_spread: gap slope's relative spread.
-    stretch (10,), stretch_gap: factor on stated standard deviations, found by leaving batches out (1: as derived).
+    low_weight: entry -> weights (10,) of readings that count for less.
     """
 
     coding: Coding
@@ -62,9 +61,9 @@ class FitCard:
         return slice(M * K * code, M * K * (code + 1))
 
     def chanter_slice(self, code: int) -> slice:
-        """Where a chanter's ten offsets stand in `coef`."""
-        first = M * K * self.n_types + K * code
-        return slice(first, first + K)
+        """Where a chanter's two times ten offsets stand in `coef`."""
+        first = M * K * self.n_types + C_TERMS * K * code
+        return slice(first, first + C_TERMS * K)
 
     def type_coef(self, code: int) -> Array:
         """A type's coefficients (6, 10), in cents per unit of each regressor; the population's for code -1."""

@@ -30,7 +30,7 @@ __all__ = ["ContrastFits", "assemble", "basis", "fit_contrast", "fit_contrasts",
 
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
-CREW = OUTPUTS.index("crow")
+CROW = OUTPUTS.index("crow")
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_PAIR_ROWS = 12
 
@@ -47,8 +47,8 @@ def contrast(k: int, minus: int | None = None) -> Array:
 def basis() -> Array:
     """Rows (K, K): crow; pitch (E + F) / 2; gap F - E; every other note less the pitch."""
     pitch = (contrast(E_NOTE) + contrast(F_NOTE)) / 2.0
-    rest = [contrast(k) - pitch for k in range(K) if k not in (CREW, E_NOTE, F_NOTE)]
-    return np.stack([contrast(CREW), pitch, contrast(F_NOTE, E_NOTE), *rest])
+    rest = [contrast(k) - pitch for k in range(K) if k not in (CROW, E_NOTE, F_NOTE)]
+    return np.stack([contrast(CROW), pitch, contrast(F_NOTE, E_NOTE), *rest])
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +63,20 @@ class ContrastFits:
 
 
 def fit_contrast(
-    rows: Rows, x: Array, psi: Array, outer_of: NDArray[np.intp], m: Array, prior: tuple[Array, Array], chanter: Array
+    rows: Rows,
+    x: Array,
+    psi: Array,
+    outer_of: NDArray[np.intp],
+    m: Array,
+    prior: tuple[Array, Array],
+    chanter: Array,
+    chanter_scales: Array,
 ) -> MixedFit | None:
     """REML of one combination m (K,) of the outputs; None when too few rows hold it.
 
     x (n, 6), psi (n, 2); outer_of (R,) batch of each reed; prior = (mean (6T, K), cov (6T, 6T, K, K)) of the types'
-    coefficients with T types; chanter (K, K): the spread of chanters' offsets. Rows must be sorted by batch and reed.
+    coefficients with T types; chanter (2K, 2K): the spread of chanters' two offset
+    vectors, chanter_scales (n, 2) what each row multiplies them by. Rows must be sorted by batch and reed.
     """
     used = np.flatnonzero(m)
     y = rows.y[:, used] @ m[used]
@@ -84,15 +92,21 @@ def fit_contrast(
     cov = np.einsum("abkl,k,l->ab", prior[1], m, m)
     n_chanters = int(rows.chanter_code.max(initial=-1)) + 1
     columns = [wide.reshape(n, -1)]
-    spread = float(m @ chanter @ m)
-    if n_chanters and spread > 1e-2:
-        columns.append((rows.chanter_code[:, None] == np.arange(n_chanters)).astype(float))
-        mean = np.concatenate([mean, np.zeros(n_chanters)])
-        cov = np.block(
-            [[cov, np.zeros((len(cov), n_chanters))], [np.zeros((n_chanters, len(cov))), spread * np.eye(n_chanters)]]
-        )
+    precision = np.linalg.inv(cov)
+    hot = (rows.chanter_code[:, None] == np.arange(n_chanters)).astype(float)
+    for term, scale in enumerate(chanter_scales.T):
+        spread = float(m @ chanter[term * K : (term + 1) * K, term * K : (term + 1) * K] @ m)
+        if n_chanters and spread > 1e-2:
+            columns.append(hot * scale[:, None])
+            mean = np.concatenate([mean, np.zeros(n_chanters)])
+            precision = np.block(
+                [
+                    [precision, np.zeros((len(precision), n_chanters))],
+                    [np.zeros((n_chanters, len(precision))), np.eye(n_chanters) / spread],
+                ]
+            )
     data = cross_products(psi, np.hstack(columns), y, rows.reed_code, outer_of, weight)
-    return fit_mixed(data, prior_precision=np.linalg.inv(cov), prior_mean=mean, tolerance=1e-7, most_steps=40)
+    return fit_mixed(data, prior_precision=precision, prior_mean=mean, tolerance=1e-7, most_steps=40)
 
 
 def fit_contrasts(

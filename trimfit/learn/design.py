@@ -1,6 +1,7 @@
 """Readings as arrays, and the coding that is remembered: one row is coded later exactly as the training rows were.
 
-A row's fixed part for output k is `sum_j x_j beta_jk + chanter_k` with the six regressors of `priors.REGRESSORS`; its
+A row's fixed part for output k is `sum_j x_j beta_jk + chanter_k + s_t ask_k` with the six regressors of
+`priors.REGRESSORS` and the chanter's two offset vectors (its pitch; the length it asks for); its
 random part is `u_k + v_k s_t g_t(x)`: a batch's and a reed's deviation in start and in slope. `g` bends the length
 scale of a type, one curve for all outputs::
 
@@ -82,6 +83,10 @@ class Coding:
     def random_part(self, x: Array, type_code: NDArray[np.intp]) -> Array:
         """Columns (n, 2) that the batch's and the reed's deviations multiply: 1 and s_t g."""
         return np.column_stack([np.ones(len(x)), x[:, 1] * self.slope_ratio[type_code]])
+
+    def chanter_part(self, type_code: NDArray[np.intp]) -> Array:
+        """What a row multiplies its chanter's two offset vectors by (n, 2): 1 and s_t."""
+        return np.column_stack([np.ones(len(type_code)), self.slope_ratio[type_code]])
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +177,8 @@ def rows_from_frame(frame: pd.DataFrame, coding: Coding | None = None) -> tuple[
         batches=tuple((int(t), str(name)) for t, name in batches),
         reeds=tuple(str(name) for name in reeds),
         weight=np.ones_like(y),
-        label=frame["entry"].to_numpy(dtype=object) if "entry" in frame.columns else np.arange(len(frame)).astype(object),
+        label=frame["entry"].to_numpy(dtype=object)
+        if "entry" in frame.columns
+        else np.arange(len(frame)).astype(object),
     )
     return rows, types, chanters

@@ -25,7 +25,6 @@ from trimfit.learn.design import Coding, Rows, balance_weight
 from trimfit.learn.joint import (
     BatchSums,
     Posterior,
-    batch_posterior,
     batch_sums,
     cell_residuals,
     reed_moments,
@@ -34,11 +33,14 @@ from trimfit.learn.joint import (
 )
 from trimfit.learn.mixed import MixedFit
 from trimfit.learn.priors import (
-    CHANTER_SPREAD,
+    C_TERMS,
+    CHANTER_TERMS,
     REGRESSORS,
     SEEDS,
+    Spread,
     assumed_noise,
     assumed_reed_cov,
+    chanter_spread,
     regressor_prior,
 )
 from trimfit.pitch import OUTPUTS
@@ -127,7 +129,7 @@ def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float
         noise_cov=assumed_noise(),
         reed_scale=np.ones(len(names)),
         noise_scale=np.ones(len(names)),
-        chanter_cov=CHANTER_SPREAD.matrix(),
+        chanter_cov=chanter_spread(),
         reeds=np.zeros(len(names), dtype=np.intp),
         batches=np.zeros(len(names), dtype=np.intp),
         low_weight={},
@@ -194,13 +196,15 @@ def _pieces(rows: Rows, coding: Coding, n_types: int) -> list[_Piece]:
         t = int(rows.type_code[lo])
         met = np.unique(rows.chanter_code[at])
         met = met[met >= 0]
-        hot = (rows.chanter_code[at][:, None] == met[None, :]).astype(float)
+        scales = coding.chanter_part(rows.type_code[at])
+        hot = [(rows.chanter_code[at] == c).astype(float)[:, None] * scales for c in met]
+        wide = C_TERMS * K
         local = np.concatenate(
             [np.arange(M * K * t, M * K * (t + 1))]
-            + [np.arange(M * K * n_types + K * c, M * K * n_types + K * (c + 1)) for c in met]
+            + [np.arange(M * K * n_types + wide * c, M * K * n_types + wide * (c + 1)) for c in met]
         ).astype(np.intp)
         reed_of = rows.reed_code[at] - rows.reed_code[lo]
-        out.append(_Piece(at, t, local, np.concatenate([x6[at], hot], axis=1), psi[at], reed_of))
+        out.append(_Piece(at, t, local, np.concatenate([x6[at], *hot], axis=1), psi[at], reed_of))
     return out
 
 
@@ -298,22 +302,24 @@ def _noise_scales(rows: Rows, pieces: list[_Piece], g: _Globals, n_types: int) -
     return np.clip(out, 0.3, 3.0)
 
 
-def _chanter_spread(card_part: list[tuple[Array, Array]]) -> Array:
-    """Spread of chanters' offsets (K, K) from posterior means and covariances: a shared part and a part of each note."""
-    if len(card_part) < 3:
-        return CHANTER_SPREAD.matrix()
-    notes = slice(1, K)
-    second = np.mean([np.outer(m[notes], m[notes]) + c[notes, notes] for m, c in card_part], axis=0)
-    n = K - 1
-    common = (second.sum() - np.trace(second)) / (n * (n - 1))
-    own = np.trace(second) / n - common
-    seed, count = 4.0, float(len(card_part))
-    common = (count * max(common, 1.0) + seed * CHANTER_SPREAD.common**2) / (count + seed)
-    own = (count * max(own, 0.5) + seed * CHANTER_SPREAD.own**2) / (count + seed)
-    out = np.full((K, K), common) + own * np.eye(K)
-    out[0, :] = out[:, 0] = 0.0
-    out[0, 0] = CHANTER_SPREAD.crow**2
-    return out
+def _chanter_spread(offsets: list[tuple[Array, Array]]) -> Array:
+    """Spread of chanters' two offset vectors (20, 20), from their posterior means (20,) and covariances (20, 20).
+
+    Each has a part that the notes share and a part of each note; the assumption counts as four chanters.
+    """
+    if len(offsets) < 3:
+        return chanter_spread()
+    terms = []
+    n, seed, count = K - 1, 4.0, float(len(offsets))
+    for i, assumed in enumerate(CHANTER_TERMS):
+        notes = slice(i * K + 1, (i + 1) * K)
+        second = np.mean([np.outer(m[notes], m[notes]) + c[notes, notes] for m, c in offsets], axis=0)
+        common = (second.sum() - np.trace(second)) / (n * (n - 1))
+        own = np.trace(second) / n - common
+        common = (count * max(common, 0.0) + seed * assumed.common**2) / (count + seed)
+        own = (count * max(own, 0.0) + seed * assumed.own**2) / (count + seed)
+        terms.append(Spread(assumed.crow, float(np.sqrt(common)), float(np.sqrt(own))))
+    return chanter_spread(tuple(terms))
 
 
 def _coding_from_gap(coding: Coding, gap: MixedFit | None, n_types: int) -> Coding:
@@ -358,7 +364,8 @@ def fit_card(
     def contrast_fit(m: Array, code: Coding) -> MixedFit | None:
         x = code.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
         psi = code.random_part(x, rows.type_code)
-        return fit_contrast(rows, x, psi, outer_of, m, prior, CHANTER_SPREAD.matrix())
+        scales = code.chanter_part(rows.type_code)
+        return fit_contrast(rows, x, psi, outer_of, m, prior, chanter_spread(), scales)
 
     tell("the types' curves", 0, 1)
     coding = _coding_from_gap(coding, contrast_fit(contrast(F_NOTE, E_NOTE), coding), n_types)
@@ -383,7 +390,7 @@ def fit_card(
         shrink_correlation(noise_cov, 0.5 * len(rows)),
         np.ones(n_types),
         np.ones(n_types),
-        CHANTER_SPREAD.matrix(),
+        chanter_spread(),
         np.empty(0),
         np.empty(0),
     )
@@ -393,14 +400,15 @@ def fit_card(
 
     def full_prior() -> tuple[Array, Array]:
         mean, cov = _stack(*prior)
-        size = len(mean) + K * n_chanters
+        wide = C_TERMS * K
+        size = len(mean) + wide * n_chanters
         precision = np.zeros((size, size))
         precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
         one = np.linalg.inv(g.chanter_cov)
         for c in range(n_chanters):
-            part = slice(len(mean) + K * c, len(mean) + K * (c + 1))
+            part = slice(len(mean) + wide * c, len(mean) + wide * (c + 1))
             precision[part, part] = one
-        return np.concatenate([mean, np.zeros(K * n_chanters)]), precision
+        return np.concatenate([mean, np.zeros(wide * n_chanters)]), precision
 
     whole = EM_STEPS + 2
     for step in range(EM_STEPS):
@@ -408,13 +416,8 @@ def fit_card(
         _joint_pass(rows, pieces, g, full_prior())
         rows = _reweigh(rows, pieces, g, base)
         _em(rows, pieces, g, assumed, n_types)
-        first = M * K * n_types
-        g.chanter_cov = _chanter_spread(
-            [
-                (g.coef[first + K * c : first + K * (c + 1)], g.coef_cov[first + K * c :, first + K * c :][:K, :K])
-                for c in range(n_chanters)
-            ]
-        )
+        places = [slice(c, c + C_TERMS * K) for c in range(M * K * n_types, len(g.coef), C_TERMS * K)]
+        g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
         if step == EM_STEPS - 2:
             g.noise_scale = _noise_scales(rows, pieces, g, n_types)
     g.reed_cov = shrink_correlation(g.reed_cov, 0.5 * n_reeds)

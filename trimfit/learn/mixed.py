@@ -375,6 +375,8 @@ def _starting_values(
     c = np.append(-beta, 1.0)
     spread = max(float(c @ data.dd @ c) / max(data.rows - data.p, 1), 1e-12)
     size = np.maximum(np.einsum("rii->i", data.zz) / data.rows, 1e-12)
+
     def split(free: NDArray[np.bool_]) -> Array:
         return np.diag(np.where(np.diag(free), 0.3 * spread / size / data.q, 0.0))
+
     return split(free_b), split(free_r), 0.4 * spread

@@ -22,7 +22,17 @@ from numpy.typing import NDArray
 
 from trimfit.pitch import NOTES, OUTPUTS
 
-__all__ = ["CHANTER_SPREAD", "REGRESSORS", "SEEDS", "Spread", "assumed_noise", "assumed_reed_cov", "regressor_prior"]
+__all__ = [
+    "CHANTER_TERMS",
+    "C_TERMS",
+    "REGRESSORS",
+    "SEEDS",
+    "Spread",
+    "assumed_noise",
+    "assumed_reed_cov",
+    "chanter_spread",
+    "regressor_prior",
+]
 
 Array = NDArray[np.float64]
 REGRESSORS = ("start", "length", "bend", "lip", "pressure", "temperature")
@@ -65,8 +75,10 @@ _PRIOR: dict[str, tuple[Array, Spread, Spread]] = {
     "pressure": (_mean(0.0, 4.0, top_over=1.0), Spread(3.0, 4.0, 1.5), Spread(2.0, 2.0, 1.0)),
     "temperature": (_mean(0.0, 2.95), Spread(1.5, 0.4, 0.15), Spread(0.5, 0.2, 0.1)),
 }
-CHANTER_SPREAD = Spread(0.01, 18.0, 7.0)
-"""A chanter moves the notes, never the crow."""
+CHANTER_TERMS = (Spread(0.01, 18.0, 4.0), Spread(0.01, 3.0, 6.0))
+"""A chanter moves the notes, never the crow: once by an offset that all types share (its own pitch), once in proportion
+to the type's slope (the crow it asks for: so much more or less length, whatever a type makes of a length)."""
+C_TERMS = len(CHANTER_TERMS)
 REED_SPREAD = {"start": Spread(25.0, 6.0, 6.0), "length": Spread(30.0, 6.0, 8.0)}
 BATCH_SPREAD = {"start": Spread(15.0, 4.0, 4.0), "length": Spread(20.0, 4.0, 6.0)}
 READING_SPREAD = Spread(3.0, 2.0, 1.0)
@@ -87,6 +99,15 @@ def regressor_prior(n_types: int) -> tuple[Array, Array, Array]:
     shop = np.stack([_PRIOR[name][1].matrix() for name in REGRESSORS])
     own = np.stack([_PRIOR[name][2].matrix() for name in REGRESSORS])
     return mean, shop, own
+
+
+def chanter_spread(terms: tuple[Spread, ...] = CHANTER_TERMS) -> Array:
+    """Covariance (20, 20) of a chanter's two offset vectors."""
+    k = len(OUTPUTS)
+    out = np.zeros((k * len(terms), k * len(terms)))
+    for i, term in enumerate(terms):
+        out[i * k : (i + 1) * k, i * k : (i + 1) * k] = term.matrix()
+    return out
 
 
 def _two_level(spread: dict[str, Spread]) -> Array:

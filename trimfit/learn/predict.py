@@ -1,0 +1,313 @@
+"""A card and a batch's readings -> what is believed of each reed: one Gaussian over its own coefficients.
+
+The card's coefficients already hold what the batch's readings up to the fit have told. To count every reading once,
+that information is taken out again (it is known exactly, from the same rows and weights), and the batch's readings up
+to now, old and new, are put in: entries made since the fit, a sibling's included, count at once.
+
+A reed's state (d,) is: start (10), length (10), bend (10), lip (10), pressure (10), temperature (10), then for each
+chanter of interest its two offset vectors (20). Start and length hold the batch's and the reed's own deviations; all in
+cents per unit of the regressors of `priors.REGRESSORS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.errors import TrimfitError
+from trimfit.learn.card import FitCard
+from trimfit.learn.design import Coding, Rows, balance_weight, bend
+from trimfit.learn.joint import (
+    BatchSums,
+    batch_posterior,
+    batch_sums,
+    cell_residuals,
+    reed_moments,
+    row_precision,
+    weights_from,
+)
+from trimfit.learn.priors import C_TERMS, REGRESSORS
+from trimfit.pitch import OUTPUTS
+
+__all__ = ["ReedState", "batch_states", "known_coding", "told_offsets"]
+
+Array = NDArray[np.float64]
+K, M = len(OUTPUTS), len(REGRESSORS)
+WIDE = C_TERMS * K
+
+
+@dataclass(frozen=True, slots=True)
+class ReedState:
+    """Belief about one reed: mean (d,), cov (d, d), and how its type is coded.
+
+    `chanters` names the chanters whose offsets follow the sixty coefficients; noise_cov (10, 10) is one reading's.
+    """
+
+    mean: Array
+    cov: Array
+    chanters: tuple[str, ...]
+    kappa_per_mm: float
+    slope_ratio: float
+    pressure_kpa: float
+    temperature_c: float
+    noise_cov: Array
+
+    def design(
+        self, removed_mm: float, lip: float, chanter: str | None, kpa: float | None = None, deg_c: float | None = None
+    ) -> Array:
+        """The matrix (10, d) that turns the state into the ten outputs under these conditions.
+
+        Conditions left out are the bench's usual ones. A chanter that the state does not hold raises TrimfitError.
+        """
+        g = float(bend(np.array([removed_mm]), self.kappa_per_mm)[0])
+        terms = [
+            1.0,
+            g,
+            g * g,
+            lip,
+            0.0 if kpa is None else kpa - self.pressure_kpa,
+            0.0 if deg_c is None else deg_c - self.temperature_c,
+        ]
+        for name in self.chanters:
+            here = 1.0 if name == chanter else 0.0
+            terms += [here, here * self.slope_ratio]
+        if chanter is not None and chanter not in self.chanters:
+            raise TrimfitError(f"chanter {chanter!r} was not asked about", "the belief")
+        out: Array = np.kron(np.array(terms), np.eye(K))
+        return out
+
+    def outputs(self, design: Array) -> tuple[Array, Array]:
+        """Mean (m,) and covariance (m, m) of the true values under a design (m, d)."""
+        return design @ self.mean, design @ self.cov @ design.T
+
+    def updated(self, design: Array, values: Array, noise: Array) -> ReedState:
+        """The state after one more reading: design (m, d), values (m,), noise (m, m). The same kind of object."""
+        spread = design @ self.cov @ design.T + noise
+        gain = np.linalg.solve(spread, design @ self.cov).T
+        mean = self.mean + gain @ (values - design @ self.mean)
+        keep = np.eye(len(self.mean)) - gain @ design
+        cov = keep @ self.cov @ keep.T + gain @ noise @ gain.T
+        return replace(self, mean=mean, cov=0.5 * (cov + cov.T))
+
+
+def known_coding(card: FitCard, types: Sequence[str]) -> Coding:
+    """The card's coding with room for types it does not know: their bend and slope ratio are the shop's middle."""
+    extra = len(types) - card.n_types
+    if extra <= 0:
+        return card.coding
+    return replace(
+        card.coding,
+        types=tuple(types),
+        kappa_per_mm=np.r_[card.coding.kappa_per_mm, np.full(extra, float(np.median(card.coding.kappa_per_mm)))],
+        slope_ratio=np.r_[card.coding.slope_ratio, np.ones(extra)],
+    )
+
+
+def told_offsets(
+    mean: Array, cov: Array, slope_ratio: float, kappa: float, meeting_cents: float | None, crow_cents: float | None
+) -> list[tuple[Array, float, float]]:
+    """What a chanter's told meeting pitch and working crow say of its offsets, as pseudo-readings.
+
+    mean (80,): the type's coefficients and the chanter's offsets before. Returns (row (80,), value, variance) each:
+    at the length where the typical reed of the type meets, its pitch is the meeting pitch; at the length where its
+    crow is the working crow, its gap is zero. Linear about the present mean; 6 cents are allowed on a told pitch, and
+    the reeds' own scatter on a told crow.
+    """
+    beta = mean[: M * K].reshape(M, K)
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    gap_row, pitch_row = np.zeros(K), np.zeros(K)
+    gap_row[f], gap_row[e] = 1.0, -1.0
+    pitch_row[f] = pitch_row[e] = 0.5
+    slope = max(float(gap_row @ beta[1]), 5.0)
+    offset = mean[M * K : M * K + K] + slope_ratio * mean[M * K + K : M * K + 2 * K]
+    out: list[tuple[Array, float, float]] = []
+
+    def row(at_g: float, pick: Array) -> Array:
+        terms = np.array([1.0, at_g, at_g**2, 0.0, 0.0, 0.0, 1.0, slope_ratio])
+        return np.kron(terms, pick)
+
+    if crow_cents is not None:
+        crow_slope = max(float(beta[1, 0]), 20.0)
+        g = float(np.clip((crow_cents - beta[0, 0]) / crow_slope, 0.0, 3.0))
+        out.append((row(g, gap_row), 0.0, 8.0**2))
+    if meeting_cents is not None:
+        g = float(np.clip(-(gap_row @ (beta[0] + offset)) / slope, 0.0, 3.0))
+        # the meeting length moves with the gap's offset: pitch less pitch's share of the gap
+        share = float(pitch_row @ beta[1]) / slope
+        out.append((row(g, pitch_row) - share * row(g, gap_row), meeting_cents, 6.0**2))
+    return out
+
+
+def _local_prior(
+    card: FitCard, type_code: int, chanter_codes: Sequence[int], told: Mapping[int, tuple[float | None, float | None]]
+) -> tuple[Array, Array]:
+    """Mean (P,) and covariance (P, P) of a type's sixty coefficients and the named chanters' offsets.
+
+    Codes beyond the card's are a type, or a chanter, never seen. told: chanter code -> (meeting cents, crow cents).
+    """
+    known_type = 0 <= type_code < card.n_types and (len(card.coding.types) > 1 or card.coding.types[0] != "")
+    places: list[slice] = []
+    mean_parts: list[Array] = []
+    blocks: list[tuple[int, slice | None, Array]] = []
+    size = 0
+    for number, code in enumerate([type_code, *chanter_codes]):
+        if number == 0:
+            where = card.type_slice(code) if known_type else None
+            fresh = (card.new_type_mean, card.new_type_cov)
+        else:
+            where = card.chanter_slice(code) if 0 <= code < len(card.coding.chanters) else None
+            fresh = (np.zeros(WIDE), card.chanter_cov)
+        mean_parts.append(card.coef[where] if where is not None else fresh[0])
+        blocks.append((size, where, fresh[1]))
+        places.append(slice(size, size + len(mean_parts[-1])))
+        size += len(mean_parts[-1])
+    mean, cov = np.concatenate(mean_parts), np.zeros((size, size))
+    for i, (_, where, fresh_cov) in enumerate(blocks):
+        for j, (_, other, _) in enumerate(blocks):
+            if where is not None and other is not None:
+                cov[places[i], places[j]] = card.coef_cov[where, other]
+            elif i == j:
+                cov[places[i], places[j]] = fresh_cov
+    for number, code in enumerate(chanter_codes, 1):
+        meeting, crow = told.get(code, (None, None))
+        if meeting is None and crow is None:
+            continue
+        spots = np.r_[np.arange(M * K), np.arange(places[number].start, places[number].stop)]
+        ratio = float(card.coding.slope_ratio[type_code]) if known_type else 1.0
+        kappa = float(card.coding.kappa_per_mm[type_code]) if known_type else 0.0
+        for line, value, variance in told_offsets(mean[spots], cov[np.ix_(spots, spots)], ratio, kappa, meeting, crow):
+            wide = np.zeros(size)
+            wide[spots] = line
+            reach = cov @ wide
+            spread = float(wide @ reach) + variance
+            mean = mean + reach * (value - float(wide @ mean)) / spread
+            cov = cov - np.outer(reach, reach) / spread
+    return mean, 0.5 * (cov + cov.T)
+
+
+def _precise(cov: Array) -> Array:
+    scale = np.sqrt(np.maximum(np.diag(cov), 1e-12))
+    out: Array = np.linalg.inv(cov / np.outer(scale, scale)) / np.outer(scale, scale)
+    return 0.5 * (out + out.T)
+
+
+def _without(info: Array, vector: Array, sums: BatchSums, batch_cov: Array) -> tuple[Array, Array]:
+    """Coefficient information less what these sums had told of it; kept positive definite."""
+    two = 2 * K
+    m, v = sums.m.sum(axis=0), sums.mv.sum(axis=0)
+    inner = batch_cov @ np.linalg.solve(
+        np.eye(two) + m[:two, :two] @ batch_cov, np.column_stack([m[:two, two:], v[:two]])
+    )
+    less = info - (m[two:, two:] - m[two:, :two] @ inner[:, :-1])
+    right = vector - (v[two:] - m[two:, :two] @ inner[:, -1])
+    less = 0.5 * (less + less.T)
+    values, vectors = np.linalg.eigh(less)
+    if values[0] <= 0:
+        less = (vectors * np.maximum(values, 1e-9 * values[-1])) @ vectors.T
+    return less, right
+
+
+def batch_states(
+    card: FitCard,
+    rows: Rows,
+    coding: Coding,
+    type_code: int,
+    *,
+    in_fit: NDArray[np.bool_],
+    extra_chanters: Sequence[int] = (),
+    chanter_names: Sequence[str] = (),
+    told: Mapping[int, tuple[float | None, float | None]] | None = None,
+) -> tuple[list[ReedState], ReedState, Array]:
+    """What is believed of every reed of one batch, given all its readings up to now.
+
+    rows: the batch's readings, reeds standing together, coded by `coding` (known_coding); in_fit (n,): which of them
+    the card has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
+    chanter_names: the names codes stand for. Returns the states in the order of rows.reeds, the state of a reed of
+    this batch with no reading, and the cells' weights (n, 10) that were found.
+    """
+    met = [int(c) for c in np.unique(rows.chanter_code) if c >= 0]
+    codes = sorted({*met, *extra_chanters})
+    mean, cov = _local_prior(card, type_code, codes, told or {})
+    known_type = type_code < card.n_types
+    noise = card.noise_cov * (card.noise_scale[type_code] if known_type else float(np.mean(card.noise_scale)))
+    reed_cov = card.reed_cov * (card.reed_scale[type_code] if known_type else float(np.mean(card.reed_scale)))
+    info = _precise(cov)
+    vector = info @ mean
+    types = np.full(len(rows), type_code, dtype=np.intp)
+    x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, types)
+    psi = coding.random_part(x6, types)
+    scales = coding.chanter_part(types)
+    x = np.concatenate([x6, *[(rows.chanter_code == c).astype(float)[:, None] * scales for c in codes]], axis=1)
+    weight = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
+    weight[:, 0] = 1.0
+    base = np.maximum(weight, 1e-3)
+    weight = base.copy()
+    for i in np.flatnonzero(in_fit):
+        found = card.low_weight.get(str(rows.label[i]))
+        if found is not None:
+            weight[i] = found
+
+    def summed(pick: NDArray[np.bool_]) -> BatchSums:
+        reed = rows.reed_code[pick]
+        code = np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1
+        w, wy = row_precision(rows.y[pick], weight[pick], noise)
+        return batch_sums(psi[pick], x[pick], w, wy, code.astype(np.intp), reed_cov)
+
+    if in_fit.any() and known_type:
+        info, vector = _without(info, vector, summed(in_fit), card.batch_cov)
+    everything = np.ones(len(rows), dtype=bool)
+    d = 2 * K + len(mean)
+    if len(rows):
+        sums = summed(everything)
+        post = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), card.batch_cov, info, vector)
+        for _ in range(2):
+            if in_fit.all():
+                break
+            z, distance = cell_residuals(sums, post, rows.y, noise)
+            fresh = base * weights_from(z, distance, weight / base)
+            fresh[in_fit] = weight[in_fit]
+            if np.max(np.abs(fresh - weight)) < 1e-3:
+                break
+            weight = fresh
+            sums = summed(everything)
+            post = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), card.batch_cov, info, vector)
+        means, _, q, own = reed_moments(sums, post)
+    else:
+        post = batch_posterior(np.zeros((d, d)), np.zeros(d), card.batch_cov, info, vector)
+        means, q, own = np.zeros((0, 2 * K)), np.zeros((0, 2 * K, d)), np.zeros((0, 2 * K, 2 * K))
+    names = tuple(chanter_names[c] for c in codes)
+    ratio = float(coding.slope_ratio[type_code])
+    merge = _merge_matrix(d, ratio)
+
+    def state(v_mean: Array, v_q: Array, v_own: Array) -> ReedState:
+        lift = np.zeros((len(post.mean) - 2 * K, 2 * K))
+        lift[: 2 * K] = np.diag(np.r_[np.ones(K), np.full(K, ratio)])
+        reach = merge - lift @ v_q
+        full_mean = merge @ post.mean + lift @ v_mean
+        full_cov = reach @ post.cov @ reach.T + lift @ v_own @ lift.T
+        return ReedState(
+            full_mean,
+            0.5 * (full_cov + full_cov.T),
+            names,
+            float(coding.kappa_per_mm[type_code]),
+            ratio,
+            coding.pressure_kpa,
+            coding.temperature_c,
+            noise,
+        )
+
+    states = [state(means[r], q[r], own[r]) for r in range(len(means))]
+    blank = state(np.zeros(2 * K), np.zeros((2 * K, d)), reed_cov)
+    return states, blank, weight
+
+
+def _merge_matrix(d: int, ratio: float) -> Array:
+    """(P, d): omega = (batch start, batch slope, coefficients) -> coefficients with the batch's deviations added in."""
+    out = np.zeros((d - 2 * K, d))
+    out[:, 2 * K :] = np.eye(d - 2 * K)
+    out[:K, :K] = np.eye(K)
+    out[K : 2 * K, K : 2 * K] = ratio * np.eye(K)
+    return out
