@@ -34,6 +34,7 @@ __all__ = [
     "Figure",
     "Picture",
     "Rendered",
+    "card",
     "inline_svg",
     "interval_x",
     "interval_y",
@@ -180,6 +181,16 @@ def sheet(
     ratios = height_ratios if height_ratios is not None and len(height_ratios) == rows else None
     fields = figure.subplots(rows, columns, squeeze=False, sharex=sharex, height_ratios=ratios)
     return figure, list(fields.flat)
+
+
+def card() -> tuple[Figure, Axes]:
+    """An empty A6 card, upright, with one bare field over all of it measured in millimetres from the top left."""
+    figure = Figure(figsize=A6_IN)
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0.0, 105.0)
+    axes.set_ylim(148.0, 0.0)
+    axes.set_axis_off()
+    return figure, axes
 
 
 @cache

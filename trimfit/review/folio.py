@@ -8,7 +8,7 @@ from trimfit.review.figures import Picture, Rendered, render
 from trimfit.review.markup import figure, paragraph
 from trimfit.units import Interval
 
-__all__ = ["MOST_ROWS", "Folio", "between", "missing", "percent", "rest"]
+__all__ = ["MOST_ROWS", "Folio", "between", "missing", "number", "percent", "rest"]
 
 MOST_ROWS = 60
 
@@ -48,17 +48,24 @@ def rest(shown: int, there: int, what: str, verb: str) -> str:
 
 
 def between(value: Interval | None, form: str = "+.0f") -> str:
-    """`+38 (+30 to +46)`, or a dash for what is not known."""
+    """Markup of `+38 (+30 to +46)`, the brackets never broken apart; a dash for what is not known."""
     if value is None:
         return "–"
-    return f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})".replace("-", "\u2212")
+    mean, low, high = (number(one, form) for one in (value.mean, value.low, value.high))
+    return f'{mean} <span class="r">({low} to {high})</span>'
+
+
+def number(value: float, form: str) -> str:
+    """A number with a true minus sign, and no sign at all on a zero."""
+    shown = f"{value:{form}}"
+    return (shown.lstrip("+-") if float(shown) == 0.0 else shown).replace("-", "\u2212")
 
 
 def percent(chance: float) -> str:
     """A chance in words that never claim 0 or 100 %."""
     share = 100.0 * chance
-    if 0.0 < share < 0.1:
+    if share < 0.1:
         return "under 0.1 %"
-    if 99.5 < share < 100.0:
+    if share > 99.5:
         return "over 99 %"
     return f"{share:.1f} %" if share < 10.0 else f"{share:.0f} %"

@@ -93,6 +93,9 @@ caption{{text-align:left;font-weight:bold;padding:.3rem 0}}
 th,td{{text-align:left;vertical-align:top;padding:.32rem .5rem;border-bottom:1px solid var(--grid)}}
 thead th{{border-bottom:2px solid var(--mute);color:var(--mute)}}
 th.n,td.n{{text-align:right}}
+thead th{{overflow-wrap:normal}}
+tbody th,td:not(.n){{min-width:4.9em}}
+.r{{white-space:nowrap}}
 .tag{{display:inline-block;font-size:.78rem;font-weight:bold;border:1.5px solid var(--past);color:var(--past);
 padding:0 .35rem;border-radius:.2rem}}
 .tag.good{{border-color:var(--good);color:var(--good)}}
@@ -105,10 +108,11 @@ svg.pic.wide{{display:none}}svg.pic.narrow{{display:block}}
 nav ol{{columns:1}}
 table,tbody,tr,th,td,caption{{display:block;width:100%}}
 thead{{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%)}}
-tr{{border:1px solid var(--grid);border-radius:.3rem;padding:.35rem .6rem;margin-bottom:.6rem}}
-th,td,td.n{{border:0;padding:.1rem 0;text-align:left}}
-td{{display:flex;gap:.6rem}}
-td::before{{content:attr(data-head);flex:0 0 42%;color:var(--mute)}}
+tbody tr{{display:grid;grid-template-columns:1fr 1fr;gap:.15rem .9rem;border:1px solid var(--grid);
+border-radius:.3rem;padding:.4rem .6rem .5rem;margin-bottom:.6rem}}
+th,td,td.n{{border:0;padding:0;text-align:left}}
+tbody th,td:last-child{{grid-column:1/-1}}
+td::before{{content:attr(data-head);display:block;font-size:.74rem;color:var(--mute)}}
 }}
 @media print{{
 :root{{{_roles(LIGHT)};--paper:#ffffff}}

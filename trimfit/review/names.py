@@ -48,8 +48,8 @@ def file_stems(names: Iterable[str]) -> dict[str, str]:
 def one_line(text: str) -> str:
     """`text` on one line, without characters that cannot be shown or that turn the reading direction.
 
-    Line ends and tabs become blanks; other control characters, lone surrogates and unassigned code points become
-    U+FFFD; marks that override the reading direction are dropped. An empty name becomes `(no name)`.
+    Line ends and tabs become blanks; other control characters, lone surrogates, private-use code points and
+    noncharacters become U+FFFD; marks that override the reading direction are dropped. An empty name becomes `(no name)`.
     """
     kept: list[str] = []
     for character in text:
@@ -60,7 +60,7 @@ def one_line(text: str) -> str:
             # Joiners make up one emoji or one letter; every other format character is left out.
             kept.append(character if character in "\u200c\u200d" else "")
         else:
-            kept.append("\ufffd" if kind in ("Cc", "Cs", "Cn", "Co") else character)
+            kept.append("\ufffd" if kind in ("Cc", "Cs", "Co") or _no_character(ord(character)) else character)
     return " ".join("".join(kept).split()) or "(no name)"
 
 
@@ -77,6 +77,11 @@ def sentence(text: str, limit: int = 240) -> str:
     """`text` on one line with a full stop at its end."""
     clean = short(text, limit)
     return clean if clean.endswith((".", "!", "?")) else f"{clean}."
+
+
+def _no_character(code: int) -> bool:
+    """Whether a code point is one that Unicode keeps from ever being a character."""
+    return code & 0xFFFE == 0xFFFE or 0xFDD0 <= code <= 0xFDEF
 
 
 def _digest(name: str) -> str:

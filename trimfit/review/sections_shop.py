@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from trimfit.review import draw_shop
 from trimfit.review.findings import BatchDrift, Report, TypeResponse
-from trimfit.review.folio import MOST_ROWS, Folio, between, missing, percent, rest
+from trimfit.review.folio import MOST_ROWS, Folio, between, missing, number, percent, rest
 from trimfit.review.markup import named, paragraph, table, text
 from trimfit.review.names import sentence
 
@@ -57,7 +57,7 @@ def _batch_row(batch: BatchDrift) -> tuple[str, ...]:
     return (
         named(batch.batch, 40) + tag,
         named(batch.reed_type, 30),
-        text(batch.made_on, 24) if batch.made_on else "–",
+        f'<span class="r">{text(batch.made_on, 10)}</span>' if batch.made_on else "–",
         f"{batch.reeds}",
         between(batch.start_shift_cents),
         between(batch.response_shift_pct),
@@ -122,8 +122,8 @@ def types(findings: Report, folio: Folio) -> list[str]:
                 named(s.reed_type, 30),
                 text(s.what, 30),
                 f"{s.reeds}",
-                f"{s.mean:.1f}".replace("-", "\u2212"),
-                f"{s.low:.1f} to {s.high:.1f} {text(s.unit, 16)}".replace("-", "\u2212"),
+                number(s.mean, ".1f"),
+                f"{number(s.low, '.1f')} to {number(s.high, '.1f')} {text(s.unit, 16)}",
                 f"{s.content_pct:g} % of reeds, {s.confidence_pct:g} % sure",
             )
             for s in findings.starts[:MOST_ROWS]

@@ -1,0 +1,202 @@
+"""The card that goes with a reed: one A6 page as PDF and PNG. It claims no more than is known."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+
+from trimfit.pitch import NOTES, cents_from_440, crow_label, hz_width_cents
+from trimfit.review.draw_shop import OUTPUT_WORDS
+from trimfit.review.figures import LIGHT, Axes, Figure, card, pdf_bytes, plain, png_bytes, style
+from trimfit.review.findings import Ticket, TicketNote
+from trimfit.review.folio import number
+from trimfit.review.names import file_stem
+from trimfit.units import Interval
+
+__all__ = ["draw", "how_to_check", "pdf_and_png", "verdict", "write"]
+
+_LEFT, _RIGHT, _STRIP_LEFT, _STRIP_RIGHT = 8.0, 97.0, 62.0, 96.0
+_ROW_MM, _STRIP_CENTS = 4.7, 15.0
+_LAST_LINE_MM = 138.5
+
+
+def write(folder: Path, ticket: Ticket) -> list[Path]:
+    """Write `ticket-REED.pdf` and `ticket-REED.png` into `folder`, made if needed.
+
+    The same ticket gives the same bytes. Raises OSError where the folder cannot be written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    stem = f"ticket-{file_stem(ticket.reed)}"
+    paths = [folder / f"{stem}.pdf", folder / f"{stem}.png"]
+    for path, content in zip(paths, pdf_and_png(ticket), strict=True):
+        path.write_bytes(content)
+    return paths
+
+
+def pdf_and_png(ticket: Ticket) -> tuple[bytes, bytes]:
+    """The card as PDF (105 × 148 mm) and as PNG."""
+    with style():
+        figure = draw(ticket)
+        return pdf_bytes(figure), png_bytes(figure, dpi=200)
+
+
+def verdict(ticket: Ticket) -> str:
+    """What can be said of F and E, in one sentence, and how surely."""
+    gap, aim = ticket.gap_cents, ticket.aim_hz
+    if gap is None:
+        return "F and E were not read: nothing is known of where they meet."
+    tolerance = hz_width_cents(ticket.tolerance_hz, aim or 470.0)
+    spread = f"{number(gap.mean, '+.1f')} cents ({number(gap.low, '+.1f')} to {number(gap.high, '+.1f')})"
+    width = f"{ticket.tolerance_hz:g} Hz"
+    if -tolerance <= gap.low and gap.high <= tolerance:
+        return f"F and E meet to {width}: F less E is {spread}."
+    if gap.low > tolerance:
+        return f"Past for this chanter: F less E is {spread}."
+    if gap.high < -tolerance:
+        return f"Not yet there: F less E is {spread}."
+    return f"F less E is {spread}; that it is within {width} is likely at best, not sure."
+
+
+def how_to_check(ticket: Ticket) -> list[str]:
+    """What to do, step by step, to see whether the card is right."""
+    pressure = f"Blow {ticket.pressure_kpa:.1f} kPa" if ticket.pressure_kpa else "Blow steadily"
+    warmth = f" at about {ticket.temperature_c:.0f} °C" if ticket.temperature_c is not None else ""
+    return [
+        "Seat the reed until low A and high A agree.",
+        f"{pressure}{warmth}; let the reed warm first.",
+        f"Read E over 3/2 and F over 5/3: they should agree to {ticket.tolerance_hz:g} Hz.",
+        "Overblow low G, read it as low A: it should agree with the A's.",
+    ]
+
+
+def draw(ticket: Ticket) -> Figure:
+    """The card as a sheet, to be drawn inside `figures.style()`."""
+    figure, axes = card()
+    axes.plot([_LEFT, _RIGHT], [6.0, 6.0], color=LIGHT["sand"], linewidth=3.0)
+    _say(axes, _LEFT, 14.0, f"Reed {plain(ticket.reed, 22)}", size=15.0, bold=True)
+    _say(axes, _LEFT, 19.2, f"{plain(ticket.reed_type, 24)}, batch {plain(ticket.batch, 24)}", size=8.5, role="mute")
+    top = 25.6
+    for name, value in _facts(ticket):
+        _say(axes, _LEFT, top, name, size=7.5, role="mute")
+        _say(axes, 34.0, top, value, size=8.2, bold=name == "meets at" and ticket.meet_pitch_hz is not None)
+        top += 4.5
+    top = _paragraph(axes, top + 1.0, verdict(ticket), bold=True)
+    top = _notes(axes, ticket, top + 0.6)
+    _say(axes, _LEFT, top + 4.4, "How to check it", size=8.2, bold=True)
+    top += 8.6
+    for place, step in enumerate(how_to_check(ticket), start=1):
+        top = _paragraph(axes, top, f"{place}. {step}")
+    for caution in ticket.cautions:
+        lines = textwrap.wrap(f"Mind: {plain(caution, 130)}", 70)
+        if top + 3.7 * (len(lines) - 1) > _LAST_LINE_MM:
+            _say(axes, _LEFT, top, "Mind: more is said in the log.", size=7.2)
+            break
+        top = _paragraph(axes, top, " ".join(lines))
+    rests = f"Rests on {ticket.readings} reading{'' if ticket.readings == 1 else 's'}"
+    last = f", the last of {plain(ticket.read_at, 26)}" if ticket.read_at else ""
+    _say(axes, _LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
+    _say(axes, _LEFT, 145.8, "Brackets and bars hold nine times in ten.", size=6.3, role="mute")
+    return figure
+
+
+def _say(
+    axes: Axes, x: float, y: float, words: str, *, size: float, bold: bool = False, role: str = "ink", ha: str = "left"
+) -> None:
+    axes.text(
+        x,
+        y,
+        words,
+        fontsize=size,
+        fontweight="bold" if bold else "normal",
+        color=LIGHT[role],
+        ha=ha,
+        va="baseline",
+        clip_on=True,
+    )
+
+
+def _paragraph(axes: Axes, top: float, words: str, *, bold: bool = False) -> float:
+    """Words set in lines that fit the card; returns where the next line stands."""
+    for line in textwrap.wrap(words, 64 if bold else 70):
+        _say(axes, _LEFT, top, line, size=7.2, bold=bold)
+        top += 3.7
+    return top
+
+
+def _between(value: Interval, form: str, unit: str) -> str:
+    return f"{value.mean:{form}} {unit} ({value.low:{form}} to {value.high:{form}})"
+
+
+def _facts(ticket: Ticket) -> list[tuple[str, str]]:
+    """Name and value of each line in the head of the card; what is not known says so."""
+    facts = [
+        ("order", plain(ticket.order, 30) if ticket.order else "none"),
+        ("chanter", plain(ticket.chanter, 30) if ticket.chanter else "not said"),
+        ("meets at", _between(ticket.meet_pitch_hz, ".1f", "Hz") if ticket.meet_pitch_hz else "not known"),
+    ]
+    if ticket.target_pitch_hz:
+        facts.append(("pitch ordered", f"{ticket.target_pitch_hz:.1f} Hz"))
+    crow = ticket.crow_hz
+    facts.append(("crow", f"{crow_label(crow.mean)}, {_between(crow, '.0f', 'Hz')}" if crow else "not read"))
+    air = [f"{ticket.pressure_kpa:.1f} kPa" if ticket.pressure_kpa else "pressure not read"]
+    if ticket.temperature_c is not None:
+        air.append(f"{ticket.temperature_c:.1f} °C")
+    facts.append(("read at", ", ".join(air)))
+    return facts
+
+
+def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
+    """Note by note: as low A, cents from the aim, and a strip; returns where the next line stands."""
+    by_key = {note.note: note for note in ticket.notes if note.read_hz is not None or note.foretold_hz is not None}
+    notes = [by_key[key] for key in NOTES if key in by_key]
+    if not notes:
+        return _paragraph(axes, top + 3.0, "No note was read.")
+    for x, ha, words in ((_LEFT, "left", "note"), (43.0, "right", "as low A, Hz"), (58.0, "right", "cents off")):
+        _say(axes, x, top + 3.0, words, size=6.6, role="mute", ha=ha)
+    middle, scale = (_STRIP_LEFT + _STRIP_RIGHT) / 2, (_STRIP_RIGHT - _STRIP_LEFT) / (2 * _STRIP_CENTS)
+    foot = top + 5.0 + _ROW_MM * len(notes)
+    if ticket.aim_hz:
+        half = min(_STRIP_CENTS, hz_width_cents(ticket.tolerance_hz, ticket.aim_hz)) * scale
+        axes.fill_between([middle - half, middle + half], top + 5.0, foot, color=LIGHT["good"], alpha=0.16, linewidth=0)
+        axes.plot([middle, middle], [top + 5.0, foot], color=LIGHT["good"], linewidth=1.0)
+        for cents in (-10, 10):
+            x = middle + cents * scale
+            axes.plot([x, x], [top + 5.0, foot], color=LIGHT["grid"], linewidth=0.7)
+            _say(axes, x, top + 3.0, number(cents, "+.0f"), size=6.2, role="mute", ha="center")
+        _say(axes, middle, top + 3.0, f"{ticket.aim_hz:.1f}", size=6.2, role="mute", ha="center")
+    for place, note in enumerate(notes):
+        _note_row(axes, note, top + 5.0 + _ROW_MM * (place + 0.5), ticket.aim_hz, middle, scale)
+    if any(note.read_hz is None for note in notes):
+        _say(axes, _STRIP_RIGHT, foot + 2.4, "hollow: foretold, not read", size=6.0, role="mute", ha="right")
+    return foot
+
+
+def _note_row(axes: Axes, note: TicketNote, y: float, aim_hz: float | None, middle: float, scale: float) -> None:
+    value = note.read_hz if note.read_hz is not None else (note.foretold_hz.mean if note.foretold_hz else 0.0)
+    read = note.read_hz is not None
+    bold = note.note in ("e", "f")
+    _say(axes, _LEFT, y + 1.1, OUTPUT_WORDS[note.note], size=8.0, bold=bold)
+    _say(axes, 43.0, y + 1.1, f"{value:.1f}" if read else f"({value:.1f})", size=8.0, bold=bold, ha="right")
+    if not aim_hz:
+        _say(axes, 58.0, y + 1.1, "–", size=8.0, ha="right")
+        return
+    aim = cents_from_440(aim_hz)
+    off = cents_from_440(value) - aim
+    _say(axes, 58.0, y + 1.1, number(off, "+.0f"), size=8.0, bold=bold, ha="right")
+    if note.foretold_hz is not None:
+        ends = [cents_from_440(end) - aim for end in (note.foretold_hz.low, note.foretold_hz.high)]
+        ends = [middle + scale * min(_STRIP_CENTS, max(-_STRIP_CENTS, end)) for end in ends]
+        axes.plot(ends, [y, y], color=LIGHT["mute"], linewidth=1.2)
+    inside = abs(off) <= _STRIP_CENTS
+    role, marker = {"f": ("f", "o"), "e": ("e", "s")}.get(note.note, ("ink", "o"))
+    if not inside:
+        marker = ">" if off > 0 else "<"
+    axes.plot(
+        [middle + scale * min(_STRIP_CENTS, max(-_STRIP_CENTS, off))],
+        [y],
+        marker,
+        color=LIGHT[role],
+        markersize=4.6,
+        markerfacecolor=LIGHT[role] if read else LIGHT["paper"],
+        markeredgewidth=1.0,
+    )
