@@ -100,7 +100,7 @@ def bar_root(mode: int) -> float:
         raise InputError(f"a bar has no mode {mode}", remedy="count modes from 1")
     # cos x + 1/cosh x has the same roots and does not overflow; each root lies within 0.5 of (mode - 1/2) pi.
     middle = (mode - 0.5) * math.pi
-    return _bisect(lambda x: math.cos(x) + 1.0 / math.cosh(x), middle - 0.5, middle + 0.5)
+    return _bisect(lambda x: math.cos(x) + 2.0 * math.exp(-x) / (1.0 + math.exp(-2.0 * x)), middle - 0.5, middle + 0.5)
 
 
 def cents_of_cut(blade_mm: float, cut_mm: float) -> float:
