@@ -11,10 +11,21 @@ from typing import Any
 from trimfit.bench import times
 from trimfit.bench.kinds import OUTCOMES, Column, Kind, Row, Value
 from trimfit.errors import Fault, InputError, nearest
-from trimfit.pitch import DEFAULT_RATIOS, NOTES
+from trimfit.pitch import DEFAULT_RATIOS, NOTES, RATIO_CHOICES
 from trimfit.units import BOUNDS, parse_number
 
-__all__ = ["canonical", "from_text", "guard", "limits", "number_text", "number_value", "text_value", "unguard"]
+__all__ = [
+    "amounts",
+    "canonical",
+    "from_text",
+    "guard",
+    "limits",
+    "note_ratio",
+    "number_text",
+    "number_value",
+    "text_value",
+    "unguard",
+]
 
 LONGEST_TEXT = 100_000
 Scale = Mapping[str, Fraction]
@@ -44,21 +55,23 @@ def note_ratio(note: str, scale: Scale) -> float:
     return 2.0 * float(scale["low_g"]) if note == "g_octave" else float(scale[note])
 
 
-def limits(column: Column, scale: Scale = DEFAULT_RATIOS) -> tuple[float, float]:
-    """The lowest and highest value a number column may hold; a note's own follow from low A's."""
+def limits(column: Column) -> tuple[float, float]:
+    """The lowest and highest value a number column may hold; a note's own follow from low A's, under any ratio that
+    a shop may choose, so that what one shop logged another can read."""
     if column.bounds is None:
         return -math.inf, math.inf
     low, high = BOUNDS[column.bounds]
     if column.note is not None:
-        ratio = note_ratio(column.note, scale)
         low_a, high_a = BOUNDS["as_low_a_hz"]
-        low, high = max(low, low_a * ratio), min(high, high_a * ratio)
+        octave, note = (2.0, "low_g") if column.note == "g_octave" else (1.0, column.note)
+        choices = [octave * float(ratio) for ratio in RATIO_CHOICES.get(note, (DEFAULT_RATIOS[note],))]
+        low, high = max(low, low_a * min(choices)), min(high, high_a * max(choices))
     return low, high
 
 
 def _out_of_bounds(column: Column, value: float, scale: Scale) -> InputError:
     """What is wrong with a number outside its limits, and which slip it looks like."""
-    low, high = limits(column, scale)
+    low, high = limits(column)
     remedy = f"give {low:.5g} to {high:.5g}"
     guesses: list[tuple[float, str]] = [
         (0.1, "a digit too many"),
@@ -83,7 +96,7 @@ def number_value(column: Column, value: float, scale: Scale = DEFAULT_RATIOS) ->
     """A number, if it is one, lies in the column's limits and is whole where it must be; InputError if not."""
     if not math.isfinite(value):
         raise InputError(f"{value} is not a number", column.name, "give a number, or leave it blank")
-    low, high = limits(column, scale)
+    low, high = limits(column)
     if not low <= value <= high:
         raise _out_of_bounds(column, value, scale)
     if column.sort == "whole":

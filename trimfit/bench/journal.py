@@ -185,6 +185,8 @@ class Journal:
         kind = kind_of_record(record)
         with self.writing() as connection:
             values = canonical(kind, kind.row(record), self.scale())
+            if kind.name == "setting":
+                shop.checked(str(values[0]), str(values[2]))
             entry, generation, seq = self.place(kind, values)
             if seq is None:
                 self._refuse_unknown(kind, values)
@@ -270,8 +272,16 @@ class Journal:
     def insert(self, kind: Kind, values: Sequence[Any], entry: str, generation: int) -> int:
         """Add a checked row inside a transaction; its seq."""
         seq = self.last_seq() + 1
-        self._connection.execute(insert_sql(kind), stored(kind, values, seq, entry, generation))
+        self.insert_at(kind, values, seq, entry, generation)
         return seq
+
+    def insert_at(self, kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int) -> None:
+        """Add a checked row inside a transaction, at a seq that is known to be free."""
+        self._connection.execute(insert_sql(kind), stored(kind, values, seq, entry, generation))
+
+    def forget_scale(self) -> None:
+        """Read the shop's ratios anew at their next use: a setting was added by hand."""
+        self._scale = None
 
     def settle_conflicts(self) -> list[Conflict]:
         """Work out anew which entries stand aside for another of the same key; the conflicts that are open.
@@ -343,9 +353,11 @@ class Journal:
                 f"give less than {blade[0] - taken:.4g} mm; did you mean {length_mm / 10:g}?",
             )
 
-    def clash(self, kind: Kind, values: Sequence[Any]) -> tuple[str, Row] | None:
+    def clash(self, kind: Kind, values: Sequence[Any], at_s: float | None = None) -> tuple[str, Row] | None:
         """The entry that has the row's key and counts, with its values, if there is one."""
-        key = [instant_of(kind, values) if name == "at_s" else values[kind.index[name]] for name in kind.key]
+        if at_s is None:
+            at_s = instant_of(kind, values)
+        key = [at_s if name == "at_s" else values[kind.index[name]] for name in kind.key]
         where = " AND ".join(f'"{name}" = ?' for name in kind.key)
         row = self._connection.execute(
             f"SELECT entry, {history.quoted(kind.names)} FROM {kind.table} WHERE {where} AND {LIVE}", key
@@ -358,10 +370,11 @@ class Journal:
         query = f'SELECT 1 FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
         return self._connection.execute(query, (name,)).fetchone() is not None
 
-    def length_taken_mm(self, reed: str) -> float:
-        """All length taken off a reed so far, in mm."""
-        query = f"SELECT coalesce(sum(length_mm), 0.0) FROM trims WHERE reed = ? AND {LIVE}"
-        return float(self._connection.execute(query, (reed,)).fetchone()[0])
+    def length_taken_mm(self, reed: str, *, up_to_seq: int | None = None) -> float:
+        """All length taken off a reed so far, in mm; with `up_to_seq`, by entries up to that one."""
+        query = f"SELECT coalesce(sum(length_mm), 0.0) FROM trims WHERE reed = ? AND seq <= ? AND {LIVE}"
+        last = 2**62 if up_to_seq is None else up_to_seq
+        return float(self._connection.execute(query, (reed, last)).fetchone()[0])
 
     # Reading
 

@@ -1,0 +1,433 @@
+"""A CSV folder taken into the log: all of it or nothing, and every fault of it said at once.
+
+Besides the six files of the contract a folder may hold what only an export writes: `settings.csv`, `struck.csv`
+(entries taken back, and why), `conflicts.csv` (entries that stand aside after a merge) and `marks.csv` (doubts that
+were accepted, and re-entries).
+"""
+
+from __future__ import annotations
+
+import difflib
+import sqlite3
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from trimfit.bench import history, shop
+from trimfit.bench.cells import amounts, from_text
+from trimfit.bench.identity import entry_id
+from trimfit.bench.journal import Counts, Journal, Progress, differences, insert_sql
+from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value, kind_of_entry
+from trimfit.bench.sheets import Faults, RowReader, Sheet, heads_of
+from trimfit.errors import InputError, nearest
+
+__all__ = ["EXTRA", "FILES", "WIDE_COLUMNS", "import_folder"]
+
+# What struck.csv and conflicts.csv say besides the entry's own columns.
+STRUCK_HEADS = ("entry", "kind", "generation", "why", "struck_at")
+CONFLICT_HEADS = ("entry", "kind", "generation")
+MARK_HEADS = ("entry", "kind", "about", "generation", "doubt")
+WIDE_COLUMNS = tuple(dict.fromkeys(name for kind in FILED for name in KINDS[kind].names))
+EXTRA = {"struck.csv": STRUCK_HEADS, "conflicts.csv": CONFLICT_HEADS, "marks.csv": MARK_HEADS}
+FILES = (*(KINDS[kind].file for kind in FILED), *EXTRA)
+CHUNK = 5000
+_GENERATION = Column("generation", "whole", required=True)
+
+
+@dataclass(slots=True)
+class _Import:
+    """An import under way."""
+
+    journal: Journal
+    connection: sqlite3.Connection
+    progress: Progress | None
+    faults: Faults = field(default_factory=Faults)
+    tally: dict[str, list[int]] = field(default_factory=dict)
+    # Names that this folder brings, by kind; kinds whose file could not be read, of which nothing can be said.
+    named: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
+    unreadable: set[str] = field(default_factory=set)
+    checked: dict[tuple[str, str], bool] = field(default_factory=dict)
+    struck: set[str] = field(default_factory=set)
+    again: set[str] = field(default_factory=set)
+    blades: dict[str, float] = field(default_factory=dict)
+    before: int = 0
+    seq: int = 0
+    unsettled: bool = False
+
+    def count(self, kind: Kind, *, new: bool) -> None:
+        self.tally.setdefault(kind.name, [0, 0])[0 if new else 1] += 1
+
+    def next_seq(self) -> int:
+        self.seq += 1
+        return self.seq
+
+
+def import_folder(journal: Journal, folder: Path, progress: Progress | None = None) -> Counts:
+    """Take a CSV folder into the log in one transaction; a row that the log knows adds nothing.
+
+    Raises InputError with every fault of every file; then nothing was changed.
+    """
+    paths = _files(Path(folder))
+    with journal.writing() as connection:
+        last = journal.last_seq()
+        state = _Import(journal, connection, progress, before=last, seq=last)
+        state.struck = {entry for (entry,) in connection.execute("SELECT struck FROM strikes")}
+        if "marks.csv" in paths:
+            state.again = _again(paths["marks.csv"])
+        if "settings.csv" in paths:
+            _take_kind(state, KINDS["setting"], paths["settings.csv"])
+            journal.forget_scale()
+        if "struck.csv" in paths:
+            _take_wide(state, paths["struck.csv"], struck=True)
+        for name in FILED:
+            kind = KINDS[name]
+            if name != "setting" and kind.file in paths:
+                _take_kind(state, kind, paths[kind.file])
+        if "conflicts.csv" in paths:
+            _take_wide(state, paths["conflicts.csv"], struck=False)
+        if "marks.csv" in paths:
+            _take_marks(state, paths["marks.csv"])
+        state.faults.close_file()
+        if state.faults:
+            raise ImportRefused(folder, state.faults)
+        if state.unsettled:
+            journal.settle_conflicts()
+    return Counts(
+        sum(new for new, _ in state.tally.values()),
+        sum(known for _, known in state.tally.values()),
+        by_kind={KINDS[name].file: (new, known) for name, (new, known) in state.tally.items()},
+    )
+
+
+class ImportRefused(InputError):
+    """An import that changed nothing. `rows`: how many rows hold a fault."""
+
+    def __init__(self, folder: Path, faults: Faults) -> None:
+        self.rows = faults.rows
+        super().__init__("the folder was not taken in", str(folder), faults=faults.found)
+
+
+def _files(folder: Path) -> dict[str, Path]:
+    """The files of a log folder that are there, by their names in small letters."""
+    if not folder.exists():
+        raise InputError("there is no such folder", str(folder), "check the path")
+    if not folder.is_dir():
+        raise InputError("is a file, not a folder", str(folder), "name the folder that holds the CSV files")
+    there = sorted(path for path in folder.iterdir() if path.is_file())
+    found = {path.name.lower(): path for path in there if path.name.lower() in FILES}
+    for path in there:
+        name = path.name.lower()
+        close = difflib.get_close_matches(name, FILES, n=1, cutoff=0.85) if name not in FILES else []
+        if close and close[0] not in found and path.suffix.lower() == ".csv":
+            raise InputError("is no file of a log folder", path.name, f"did you mean {close[0]}? rename it")
+    if not found:
+        raise InputError("holds none of the CSV files of a log", str(folder), f"it may hold {', '.join(FILES[1:7])}")
+    return found
+
+
+def _take_kind(state: _Import, kind: Kind, path: Path) -> None:
+    """Take one file of one kind of entry."""
+    may, must = heads_of(kind)
+    sheet = Sheet(path, state.faults, may, must)
+    try:
+        if not sheet.usable:
+            state.unreadable.add(kind.name)
+            return
+        _take_rows(state, kind, sheet)
+    finally:
+        sheet.close()
+
+
+def _take_rows(state: _Import, kind: Kind, sheet: Sheet) -> None:
+    reader = RowReader(kind, sheet, dict(state.journal.scale()))
+    faults, file = state.faults, sheet.name
+    before = len(faults.found)
+    # In a table that holds nothing there is nothing to look up.
+    empty = state.connection.execute(f"SELECT NOT EXISTS (SELECT 1 FROM {kind.table})").fetchone()[0]
+    key_at = [kind.index[name] for name in kind.key if name != "at_s"]
+    name_at = kind.index[kind.key[0]]
+    batch_at, blade_at = kind.index.get("batch", 0), kind.index.get("blade_mm", 0)
+    refers = [(i, column) for i, column in enumerate(kind.columns) if column.refers]
+    lines: dict[Any, int] = {}
+    batches: dict[Value, Value] = {}
+    cuts: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
+    waiting: list[tuple[Any, ...]] = []
+    insert = insert_sql(kind)
+    ours = state.named[kind.name]
+    for done, (line, cells) in enumerate(sheet.rows()):
+        if state.progress is not None and done % CHUNK == 0:
+            state.progress(f"import {file}", min(line, sheet.looked.lines - 1), sheet.looked.lines)
+        values, at_s, good = reader.read(line, cells)
+        if kind.time is None and values[name_at] is not None:
+            ours.add(str(values[name_at]))
+            if kind.name == "reed" and values[blade_at] is not None:
+                state.blades[str(values[name_at])] = float(values[blade_at] or 0.0)
+        for column, what, remedy in _as_a_whole(kind, values) if good else ():
+            faults.add(file, line, column, what, remedy)
+            good = False
+        for i, column in refers:
+            name = values[i]
+            if name is not None and not _known(state, column, str(name)):
+                faults.add(file, line, column.name, *_unknown(state, column, str(name)))
+                good = False
+        if not good:
+            continue
+        key = (*(values[i] for i in key_at), at_s)
+        first = lines.setdefault(key, line)
+        if first != line:
+            faults.add(file, line, kind.key[0], *_twice(kind, values, first, batches.get(values[0])))
+            continue
+        if kind.name == "reed":
+            batches[values[0]] = values[batch_at]
+        entry, generation, known = _place(state, kind, values, empty=empty)
+        if not known and not empty:
+            clash = state.journal.clash(kind, values, at_s)
+            if clash is not None:
+                there, theirs = clash
+                # Columns that the file does not have say nothing against the row in the log.
+                merged = [value if i in reader.present else theirs[i] for i, value in enumerate(values)]
+                if tuple(merged) == theirs:
+                    known = True
+                else:
+                    faults.add(file, line, kind.key[0], *_other_content(kind, merged, there, theirs))
+                    continue
+        state.count(kind, new=not known)
+        if known:
+            continue
+        if kind.name == "trim" and values[2]:
+            cuts[str(values[0])].append((at_s or 0.0, float(values[2]), line))
+        waiting.append((state.next_seq(), entry, generation, *values, *(() if at_s is None else (at_s,))))
+        if len(waiting) >= CHUNK:
+            if not faults:
+                state.connection.executemany(insert, waiting)
+            waiting.clear()
+    if not sheet.looked.clean and len(faults.found) == before:
+        faults.add(file, 0, "", "holds bytes that are not UTF-8 text", "save it as CSV in UTF-8")
+    _past_blade(state, file, cuts)
+    if not faults:
+        state.connection.executemany(insert, waiting)
+    if state.progress is not None:
+        state.progress(f"import {file}", sheet.looked.lines, sheet.looked.lines)
+
+
+def _place(state: _Import, kind: Kind, values: Sequence[Any], *, empty: bool) -> tuple[str, int, bool]:
+    """A row's entry, its generation, and whether the log knows it already (struck or not)."""
+    entry = entry_id(kind, values)
+    if empty or not _there(state, kind, entry):
+        return entry, 0, False
+    if entry not in state.struck:
+        return entry, 0, True
+    generation = 0
+    while entry in state.struck:
+        generation += 1
+        entry = entry_id(kind, values, generation)
+    # A struck row comes in again only where the folder itself says that it was logged again.
+    return entry, generation, entry not in state.again or _there(state, kind, entry)
+
+
+def _there(state: _Import, kind: Kind, entry: str) -> bool:
+    return state.connection.execute(f"SELECT 1 FROM {kind.table} WHERE entry = ?", (entry,)).fetchone() is not None
+
+
+def _known(state: _Import, column: Column, name: str) -> bool:
+    """Whether a reed, order or chanter is in this folder or in the log; a file that cannot be read blames nobody."""
+    refers = str(column.refers)
+    if name in state.named[refers] or refers in state.unreadable:
+        return True
+    key = (refers, name)
+    if key not in state.checked:
+        state.checked[key] = state.journal.knows(refers, name)
+    return state.checked[key]
+
+
+def _unknown(state: _Import, column: Column, name: str) -> tuple[str, str]:
+    refers = str(column.refers)
+    file = KINDS[refers].file
+    ours = state.named[refers]
+    if len(ours) <= CHUNK and ours:
+        close = nearest(name, sorted(ours))
+        if close.startswith("did you mean"):
+            return f"unknown {refers} {name[:60]!r}", f"{close} or add it to {file}"
+    return f"unknown {refers} {name[:60]!r}", f"add it to {file}, or mend the name"
+
+
+def _as_a_whole(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str]]:
+    """What is wrong with a row of values each of which may be: (column, what, remedy)."""
+    if kind.name == "setting":
+        try:
+            shop.checked(str(values[0]), str(values[2]))
+        except InputError as error:
+            return [("value", error.what, error.remedy)]
+    return amounts(kind, values)
+
+
+def _twice(kind: Kind, values: Sequence[Value], line: int, batch: Value) -> tuple[str, str]:
+    if kind.name == "reed" and batch != values[kind.index["batch"]]:
+        here = values[kind.index["batch"]]
+        return (
+            f"{str(values[0])[:60]!r} is in batch {str(here)[:40]!r} here and in {str(batch)[:40]!r} on line {line}",
+            "a reed belongs to one batch: mend one of them",
+        )
+    about = " and ".join(name for name in (kind.key[0], kind.time) if name)
+    return f"the same {about} as line {line}", "take one of the two rows out, or mend its " + about
+
+
+def _other_content(kind: Kind, ours: Sequence[Any], entry: str, theirs: Sequence[Any]) -> tuple[str, str]:
+    return (
+        f"the log has this {kind.name} with {differences(kind, ours, theirs)}",
+        f"leave the row out, or strike the other first: trimfit log strike {entry} --why …",
+    )
+
+
+def _past_blade(state: _Import, file: str, cuts: Mapping[str, list[tuple[float, float, int]]]) -> None:
+    """Trims that take as much as the whole blade or more, counted with what the log already holds."""
+    for reed, mine in cuts.items():
+        blade_mm = state.blades.get(reed)
+        if blade_mm is None:
+            query = f"SELECT blade_mm FROM reeds WHERE reed = ? AND {history.LIVE}"
+            row = state.connection.execute(query, (reed,)).fetchone()
+            if row is None or row[0] is None:
+                continue
+            blade_mm = float(row[0])
+        taken = state.journal.length_taken_mm(reed, up_to_seq=state.before)
+        total = taken
+        for _, length_mm, line in sorted(mine):
+            total += length_mm
+            if total >= blade_mm:
+                state.faults.add(
+                    file,
+                    line,
+                    "length_mm",
+                    f"{total:.4g} mm taken off in all is past the blade of {blade_mm:g} mm",
+                    f"did you mean {length_mm / 10:g}? or mend blade_mm of {reed[:60]!r}",
+                )
+                break
+
+
+def _wide_rows(
+    state: _Import, sheet: Sheet, *, struck: bool
+) -> list[tuple[int, Kind, list[Value], float | None, str, int, list[str]]]:
+    """The rows of struck.csv or conflicts.csv that are as they were exported; faults for the others."""
+    at = {head: i for i, head in enumerate(sheet.heads)}
+    readers: dict[str, RowReader] = {}
+    rows = []
+    for line, cells in sheet.rows():
+        kind = KINDS.get(cells[at["kind"]].strip())
+        if kind is None or kind.name not in FILED:
+            state.faults.add(
+                sheet.name, line, "kind", f"{cells[at['kind']][:40]!r} is no kind of entry", f"say {', '.join(FILED)}"
+            )
+            continue
+        reader = readers.setdefault(kind.name, RowReader(kind, sheet, dict(state.journal.scale())))
+        values, at_s, good = reader.read(line, cells)
+        generation: Value = None
+        try:
+            generation = from_text(_GENERATION, cells[at["generation"]])
+        except InputError as error:
+            state.faults.add(sheet.name, line, "generation", error.what, error.remedy)
+            continue
+        if not good:
+            continue
+        entry = entry_id(kind, values, int(generation or 0))
+        if entry != cells[at["entry"]].strip():
+            state.faults.add(
+                sheet.name,
+                line,
+                "entry",
+                "the id does not belong to what the row says",
+                "leave the rows of this file as they were exported",
+            )
+            continue
+        rows.append((line, kind, values, at_s, entry, int(generation or 0), cells))
+    return rows
+
+
+def _take_wide(state: _Import, path: Path, *, struck: bool) -> None:
+    """Take struck.csv (entries and what struck them) or conflicts.csv (entries that stand aside)."""
+    meta = STRUCK_HEADS if struck else CONFLICT_HEADS
+    sheet = Sheet(path, state.faults, (*meta, *WIDE_COLUMNS), meta)
+    try:
+        if not sheet.usable:
+            return
+        rows = _wide_rows(state, sheet, struck=struck)
+        at = {head: i for i, head in enumerate(sheet.heads)}
+        strike = KINDS["strike"]
+        for line, kind, values, at_s, entry, generation, cells in rows:
+            if kind.time is None:
+                state.named[kind.name].add(str(values[0]))
+            if state.faults:
+                continue
+            new = not _there(state, kind, entry)
+            if new:
+                row = (state.next_seq(), entry, generation, *values, *(() if at_s is None else (at_s,)))
+                state.connection.execute(insert_sql(kind), row)
+                state.unsettled = True
+            state.count(kind, new=new)
+            if not struck:
+                continue
+            try:
+                said = [entry, *(from_text(strike.columns[i], cells[at[n]]) for i, n in ((1, "why"), (2, "struck_at")))]
+                if None in said:
+                    raise InputError("why or struck_at is empty", remedy="say why and when it was struck")
+            except InputError as error:
+                state.faults.add(sheet.name, line, "why", error.what, error.remedy)
+                continue
+            taken_back = entry_id(strike, said)
+            fresh = not _there(state, strike, taken_back)
+            if fresh:
+                state.journal.insert_at(strike, said, state.next_seq(), taken_back, 0)
+                state.struck.add(entry)
+                state.unsettled = True
+            state.count(strike, new=fresh)
+    finally:
+        sheet.close()
+
+
+def _again(path: Path) -> set[str]:
+    """The entries that marks.csv names: those of them that are re-entries of a struck row may come in."""
+    sheet = Sheet(path, Faults(), MARK_HEADS, MARK_HEADS)
+    try:
+        if not sheet.usable:
+            return set()
+        at = sheet.heads.index("entry")
+        return {cells[at].strip() for _, cells in sheet.rows()}
+    finally:
+        sheet.close()
+
+
+def _take_marks(state: _Import, path: Path) -> None:
+    """Take the doubts that were accepted when their entries were made."""
+    mark = KINDS["mark"]
+    sheet = Sheet(path, state.faults, MARK_HEADS, MARK_HEADS)
+    try:
+        if not sheet.usable:
+            return
+        at = {head: i for i, head in enumerate(sheet.heads)}
+        for line, cells in sheet.rows():
+            entry = cells[at["entry"]].strip()
+            kind = kind_of_entry(entry)
+            if kind is None or (not state.faults and not _there(state, kind, entry)):
+                state.faults.add(
+                    sheet.name,
+                    line,
+                    "entry",
+                    f"{entry[:40]!r} is no entry of this folder or the log",
+                    "take the row out",
+                )
+                continue
+            try:
+                doubt = from_text(mark.columns[1], cells[at["doubt"]])
+            except InputError as error:
+                state.faults.add(sheet.name, line, "doubt", error.what, error.remedy)
+                continue
+            if doubt is None or state.faults:
+                continue
+            marked = entry_id(mark, (entry, doubt))
+            new = not _there(state, mark, marked)
+            if new:
+                state.journal.insert_at(mark, (entry, doubt), state.next_seq(), marked, 0)
+            state.count(mark, new=new)
+    finally:
+        sheet.close()
