@@ -98,7 +98,10 @@ _NOTE_UNITS = ("hz", "cents", "ct")
 
 @dataclass(frozen=True, slots=True)
 class ReadingLine:
-    """What a line of the bench says: sounding hertz of what was taken, and how each note's value was understood."""
+    """What a line of the bench says: sounding hertz of what was taken, and how each note's value was understood.
+
+    reference_hz: the pitch as low A that the line itself gives for its cents, if it does.
+    """
 
     crow_hz: float | None = None
     notes_hz: Mapping[str, float] = field(default_factory=dict)
@@ -110,6 +113,7 @@ class ReadingLine:
     chanter: str | None = None
     at: str | None = None
     remark: str | None = None
+    reference_hz: float | None = None
     heard: Mapping[str, Heard] = field(default_factory=dict)
 
     def reading(self, reed: str, taken_at: str, chanter: str | None = None) -> Reading:
@@ -523,6 +527,7 @@ def parse_reading(
         chanter=values.get("chanter"),  # type: ignore[arg-type]
         at=values.get("at"),  # type: ignore[arg-type]
         remark=values.get("remark"),  # type: ignore[arg-type]
+        reference_hz=values.get("reference"),  # type: ignore[arg-type]
         heard=heard,
     )
     if not partial and not notes_hz and line.crow_hz is None and octave is None:

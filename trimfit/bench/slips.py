@@ -215,7 +215,7 @@ def _note_slips(hz: float, ratio: float, heard: str, typed: Typed) -> Iterator[t
         number = hz
         yield "as-low-a", ", hertz as low A taken for sounding", hz * ratio
     for kind, mended in _digit_slips(number):
-        yield kind, ", a slip of the digits", mended * ratio if heard == "as low A" else mended
+        yield kind, "", mended * ratio if heard == "as low A" else mended
 
 
 def _digit_slips(number: float) -> Iterator[tuple[str, float]]:
@@ -244,4 +244,4 @@ def _crow_slips(hz: float) -> Iterator[tuple[str, str, float]]:
     yield "octave", ", an octave low", 2.0 * hz
     yield "octave", ", an octave high", 0.5 * hz
     for kind, mended in _digit_slips(hz):
-        yield kind, ", a slip of the digits", max(mended, REFERENCE_HZ / 100.0)
+        yield kind, "", max(mended, REFERENCE_HZ / 100.0)

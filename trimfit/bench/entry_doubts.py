@@ -1,0 +1,173 @@
+"""Doubts at entry: what a careful neighbour at the bench would ask about before a line is logged.
+
+Pure functions of the record, the reed's history, the shop's settings and what is foretold. A doubt is asked about at
+once, kept when confirmed, and stays with its entry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+
+from trimfit.bench.slips import AS_SOUNDING, Typed, foretold_doubts, outputs_cents, rough_expectation
+from trimfit.pitch import ratios
+from trimfit.records import Doubt, Reading, ReedHistory, Settings, Trim
+
+__all__ = ["LONGEST_UNASKED_MM", "reading_doubts", "trim_doubts"]
+
+# Where nothing was ever cut: a first cut longer than this is asked about. An assumption, no source.
+LONGEST_UNASKED_MM = 1.0
+# How much more the top hand may rise than the bottom hand, per kPa away from the bench's pressure, before the A's
+# count as out of balance. An assumption made wide; the sign is common practice, no source.
+TOP_OVER_BOTTOM_CENTS_PER_KPA = 4.0
+# How far the gap may seem to open by reading error alone, with length taken and the lips left alone.
+GAP_OPENS_CENTS = 10.0
+# Hertz as low A between the G octave and the A's that no gap of the other sign goes with (common practice, no source:
+# it stands two or three hertz under while the reed still wants to be sharper).
+G_OCTAVE_HZ = 2.0
+
+
+def _scale(settings: Settings) -> dict[str, Fraction]:
+    return ratios(settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g)
+
+
+def reading_doubts(
+    reading: Reading,
+    history: ReedHistory,
+    settings: Settings,
+    foretold: Mapping[str, tuple[float, float]],
+    *,
+    typed: Typed = AS_SOUNDING,
+) -> list[Doubt]:
+    """All doubts about a reading not yet logged, those that a slip explains first.
+
+    foretold: output to mean and standard deviation (as low A, cents from 440 Hz) of the next reading; what it lacks
+    is judged from the reed's last reading and from the reading itself. typed: how the line was typed.
+    """
+    scale = _scale(settings)
+    last_s = max((one.at_s for one in history.readings), default=float("-inf"))
+    after_cut = any(one.at_s >= last_s for one in history.trims) and bool(history.readings)
+    expected = {**rough_expectation(reading, history, scale), **foretold}
+    doubts = foretold_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
+    if doubts:
+        # A slip explains the rest: an octave on one A is no lack of balance.
+        return doubts
+    found = [
+        _unbalanced(reading, settings, scale),
+        _g_octave_against_gap(reading, settings, scale),
+        _gap_opened(reading, history, scale),
+    ]
+    return [doubt for doubt in found if doubt is not None]
+
+
+def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> float | None:
+    """A note's hertz as low A; None if it was not taken or is taped."""
+    if note not in reading.notes_hz or note in reading.taped:
+        return None
+    return reading.notes_hz[note] / float(scale[note])
+
+
+def _unbalanced(reading: Reading, settings: Settings, scale: Mapping[str, Fraction]) -> Doubt | None:
+    low, high = (_low_a_hz(reading, note, scale) for note in ("low_a", "high_a"))
+    if low is None or high is None:
+        return None
+    off_kpa = abs((reading.pressure_kpa or settings.bench_pressure_kpa) - settings.bench_pressure_kpa)
+    allowed_hz = settings.balance_tolerance_hz + low * (2.0 ** (off_kpa * TOP_OVER_BOTTOM_CENTS_PER_KPA / 1200.0) - 1.0)
+    if abs(high - low) <= allowed_hz:
+        return None
+    # The top hand's air column is the shorter one, so seating a reed deeper raises the top hand more.
+    seat = "shallower" if high > low else "deeper"
+    sentence = (
+        f"The A's do not balance: high A is {abs(high - low):.1f} Hz {'over' if high > low else 'under'} low A; "
+        f"seat the reed {seat} and read again, or is it right?"
+    )
+    return Doubt("a-unbalanced", "high_a_hz", sentence)
+
+
+def _g_octave_against_gap(reading: Reading, settings: Settings, scale: Mapping[str, Fraction]) -> Doubt | None:
+    f_hz, e_hz = (_low_a_hz(reading, note, scale) for note in ("f", "e"))
+    a_hz = [hz for note in ("low_a", "high_a") if (hz := _low_a_hz(reading, note, scale)) is not None]
+    if reading.g_octave_hz is None or f_hz is None or e_hz is None or not a_hz:
+        return None
+    over_hz = reading.g_octave_hz / (2.0 * float(scale["low_g"])) - sum(a_hz) / len(a_hz)
+    gap_hz = f_hz - e_hz
+    wants_sharper = gap_hz < -2.0 * settings.tolerance_hz
+    wants_no_more = gap_hz > settings.tolerance_hz
+    if (wants_sharper and over_hz > G_OCTAVE_HZ) or (wants_no_more and over_hz < -G_OCTAVE_HZ):
+        side, gap_side = ("over" if over_hz > 0 else "under"), ("under" if gap_hz < 0 else "over")
+        sentence = (
+            f"The G octave is {abs(over_hz):.1f} Hz {side} the A's while F is {abs(gap_hz):.1f} Hz {gap_side} E: "
+            "the two contradict; are they right?"
+        )
+        return Doubt("g-octave", "g_octave_hz", sentence)
+    return None
+
+
+def _gap_opened(reading: Reading, history: ReedHistory, scale: Mapping[str, Fraction]) -> Doubt | None:
+    """Length came off, the lips were left alone, the chanter is the same, and yet F fell against E."""
+    now = outputs_cents(reading, scale)
+    before = [
+        (one, outputs_cents(one.record, scale)) for one in history.readings if one.record.chanter == reading.chanter
+    ]
+    before = [(one, cents) for one, cents in before if {"f", "e"} <= cents.keys()]
+    if not before or not {"f", "e"} <= now.keys():
+        return None
+    last, cents = before[-1]
+    since = [one.record for one in history.trims if one.at_s >= last.at_s]
+    taken_mm = sum(trim.length_mm or 0.0 for trim in since)
+    closed_cents = (now["f"] - now["e"]) - (cents["f"] - cents["e"])
+    if not taken_mm or any(trim.lip_strokes for trim in since) or closed_cents > -GAP_OPENS_CENTS:
+        return None
+    opened = f"The gap opened by {-closed_cents:.0f} cents though {taken_mm:.2f} mm came off"
+    sentence = f"{opened}: no trim does that; is it right?"
+    return Doubt("gap-opened", "f_hz", sentence)
+
+
+def trim_doubts(
+    trim: Trim,
+    history: ReedHistory,
+    settings: Settings,
+    *,
+    longest_mm: float | None,
+    advised_mm: float | None = None,
+) -> list[Doubt]:
+    """All doubts about a trim not yet logged.
+
+    longest_mm: the longest cut logged so far on reeds of the type (None: there is none). advised_mm: the cut that was
+    advised, if one was: a value ten or a hundred times off it, or with its digits exchanged, was meant to be it.
+    """
+    length_mm = trim.length_mm or 0.0
+    doubts = []
+    slip_mm = _slipped(length_mm, advised_mm)
+    limit_mm = longest_mm if longest_mm else LONGEST_UNASKED_MM
+    if length_mm > limit_mm + 1e-9 or slip_mm is not None:
+        if length_mm > limit_mm + 1e-9:
+            than = (
+                f"any cut before ({limit_mm:.2f} mm)" if longest_mm else f"{limit_mm:g} mm, and none was logged before"
+            )
+            words = f"{length_mm:g} mm is longer than {than}"
+        else:
+            words = f"{length_mm:g} mm is not the {advised_mm:g} mm advised"
+        if slip_mm is None and longest_mm and length_mm / 10.0 <= limit_mm <= length_mm / 3.0:
+            slip_mm = length_mm / 10.0
+        ask = f"did you mean {slip_mm:g}?" if slip_mm is not None else "is it right?"
+        meant = (("length_mm", slip_mm),) if slip_mm is not None else ()
+        doubts.append(Doubt("trim-long", "length_mm", f"{words}; {ask}", meant))
+    blade_mm = history.reed.record.blade_mm
+    left_mm = (blade_mm or 0.0) - sum(one.record.length_mm or 0.0 for one in history.trims) - length_mm
+    if blade_mm and length_mm and left_mm < settings.least_blade_mm:
+        least = f"under the shop's least of {settings.least_blade_mm:g} mm"
+        sentence = f"That leaves {left_mm:.2f} mm of blade, {least}; is it right?"
+        doubts.append(Doubt("blade-short", "length_mm", sentence))
+    return doubts
+
+
+def _slipped(length_mm: float, advised_mm: float | None) -> float | None:
+    """The advised length, if the typed one is it with the point or two digits out of place."""
+    if not advised_mm or not length_mm or abs(length_mm - advised_mm) < 1e-9:
+        return None
+    if any(abs(length_mm / factor - advised_mm) <= 0.25 * advised_mm for factor in (10.0, 100.0)):
+        factor = 100.0 if length_mm > 30.0 * advised_mm else 10.0
+        return length_mm / factor
+    typed, advised = f"{length_mm:.2f}", f"{advised_mm:.2f}"
+    return advised_mm if typed == advised[:-2] + advised[:-3:-1] else None

@@ -1,0 +1,130 @@
+"""The sitting's bench on a real log: entries through the journal, doubts from the bench room, answers from the house."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from trimfit.errors import TrimfitError
+from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+
+if TYPE_CHECKING:
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.sitting import Sitting
+
+__all__ = ["Answers", "LogBench", "sitting_on"]
+
+
+class Answers(Protocol):
+    """Where a sitting's answers come from."""
+
+    def reed(self, name: str) -> Advice:
+        """What to do next with a reed."""
+
+    def work(self) -> Sequence[str]:
+        """The reeds that wait for work, most urgent first."""
+
+    def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
+        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
+
+
+class LogBench:
+    """A `Bench` on an open journal; what it has learned may be nothing yet, and then doubts fall back on the reed's
+    own readings."""
+
+    def __init__(self, journal: Journal, answers: Answers) -> None:
+        self.journal, self.answers = journal, answers
+        self._longest: dict[str, float] | None = None
+
+    def settings(self) -> Settings:
+        """The shop's settings, as the log has them."""
+        return self.journal.settings()
+
+    def names(self) -> Sequence[str]:
+        """The names of all reeds in the log."""
+        return [name for (name,) in self.journal.columns("reed", ["reed"])]
+
+    def work(self) -> Sequence[str]:
+        """The reeds that wait for work, most urgent first."""
+        return self.answers.work()
+
+    def history(self, reed: str) -> ReedHistory:
+        """All that the log knows of a reed. Raises InputError for one that is not in it."""
+        return self.journal.of_reed(reed)
+
+    def answer(self, reed: str) -> Advice:
+        """What to do next with a reed. Raises TrimfitError where there is no answer."""
+        return self.answers.reed(reed)
+
+    def foretold(self, reed: str) -> Mapping[str, tuple[float, float]]:
+        """What the next reading should show; nothing where nothing can be foretold."""
+        try:
+            return self.answers.foretold(reed)
+        except TrimfitError:
+            return {}
+
+    def doubts(
+        self,
+        record: Reading | Trim,
+        history: ReedHistory,
+        *,
+        heard: Mapping[str, str],
+        reference_hz: float | None,
+        advised_mm: float | None,
+    ) -> Sequence[Doubt]:
+        """What is doubtful in a record not yet logged; see `bench.entry_doubts`."""
+        from trimfit.bench.entry_doubts import reading_doubts, trim_doubts
+        from trimfit.bench.slips import Typed
+
+        settings = self.settings()
+        if isinstance(record, Trim):
+            longest_mm = self._longest_mm(history.reed.record.reed_type)
+            return trim_doubts(record, history, settings, longest_mm=longest_mm, advised_mm=advised_mm)
+        last = history.readings[-1].record.chanter if history.readings else None
+        other = last is not None and record.chanter != last
+        # What is foretold holds for the chanter of the last reading.
+        foretold = {} if other or not history.readings else self.foretold(record.reed)
+        return reading_doubts(record, history, settings, foretold, typed=Typed(heard, reference_hz))
+
+    def append(self, record: Reading | Trim | Outcome | Reed, doubts: Sequence[Doubt]) -> str:
+        """Log a record durably, with its doubts; the entry's id."""
+        entry = self.journal.append(record, doubts=doubts).entry
+        if isinstance(record, Trim):
+            self._longest = None
+        return entry
+
+    def strike(self, entry: str, why: str) -> str:
+        """Strike an entry; the strike's id."""
+        self._longest = None
+        return self.journal.strike(entry, why)
+
+    def _longest_mm(self, reed_type: str) -> float | None:
+        """The longest cut logged on reeds of a type, read once and kept until a cut is logged or struck."""
+        if self._longest is None:
+            type_of = dict(self.journal.columns("reed", ["reed", "reed_type"]))
+            longest: dict[str, float] = {}
+            for reed, length_mm in self.journal.columns("trim", ["reed", "length_mm"]):
+                if length_mm:
+                    key = type_of.get(reed, "")
+                    longest[key] = max(longest.get(key, 0.0), length_mm)
+            self._longest = longest
+        return self._longest.get(reed_type)
+
+
+@contextmanager
+def sitting_on(
+    path: Path, reeds: Sequence[str] = (), *, answers: Answers, scripted: bool = False, width: int = 80
+) -> Iterator[Sitting]:
+    """A sitting on the log at `path`, which stays open as long as the sitting lasts.
+
+    Raises LogError if there is no log there.
+    """
+    from trimfit.bench.journal import Journal
+    from trimfit.bench.times import local_now
+    from trimfit.desk.sitting import Sitting
+
+    with Journal(path) as journal:
+        bench = LogBench(journal, answers)
+        yield Sitting(bench, local_now, reeds, scripted=scripted, width=width)

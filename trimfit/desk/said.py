@@ -1,0 +1,214 @@
+"""What a sitting says: the answer in a reed maker's words, F and E closing in, the tally. Plain text, no terminal."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from trimfit.pitch import cents_from_440, hz_from_cents
+from trimfit.records import Advice, Outcome, Reading, ReedHistory, Trim
+from trimfit.units import Interval
+
+__all__ = [
+    "CAUTIONS",
+    "HELP",
+    "Tally",
+    "advice_lines",
+    "closing_line",
+    "expected_line",
+    "gaps_of",
+    "plain_name",
+    "reed_lines",
+    "wrapped",
+]
+
+CAUTIONS = (
+    "Mind the blade. Keep the dust of synthetic blades and of cane out of your lungs. A chanter is loud close to"
+    " the ear. A reed that another has had in the mouth is no reed to share. Local codes go first."
+)
+HELP = """\
+f 779.1 e 702.6 a 468.2 A 936.1 crow C+22   a reading, any order, what was taken
+    notes g a b c d e f G A (G and A: the high ones), G octave go, crow, taped f
+    hertz, hertz as low A, or cents from the target: f -12c
+p 6.5kPa   t 21C   h 55%   ch NAME   alone on a line: holds from now on
+as_low_a, sounding, cents, auto   alone on a line: how bare numbers are meant
+Enter, ok  log the cut just advised, asked and taken
+0.14       this much was taken (mm); 0.14 lip 2; lip 2; 0.14 asked 0.15
+r          read again: forget the advice, ask for another reading
+n          next reed of the work list;  w  show the list;  reed NAME  this reed
+new NAME type TYPE batch BATCH [blade MM] [order ORDER]   a reed not yet logged
+good  lost  stock   the reed leaves the bench
+u          undo: strike the last entry of this sitting (it stays readable)
+?          this page;  q  or Ctrl-D  leave. All that was logged is in the log."""
+BAR_CELLS = 39
+
+
+def plain_name(name: str, longest: int = 40) -> str:
+    """A name fit for one line of a terminal: no control characters, not too long."""
+    shown = "".join(character if character.isprintable() else "?" for character in name)
+    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
+
+
+def wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
+    """`text` in lines of at most `width`, the later ones set in."""
+    return textwrap.wrap(text, width, subsequent_indent=hang, break_on_hyphens=False) or [""]
+
+
+def _side(cents: float) -> str:
+    size = f"{abs(cents):.1f}" if abs(cents) < 9.95 else f"{abs(cents):.0f}"
+    if size == "0.0":
+        return "F and E agree"
+    return f"F {size} cents {'over' if cents > 0 else 'under'} E"
+
+
+def _reach(interval: Interval) -> str:
+    return f"{interval.low:+.1f} to {interval.high:+.1f}"
+
+
+def _cuts(trims_left: float) -> str:
+    if trims_left < 0.05:
+        return "no cut left"
+    return "about one cut left" if 0.85 <= trims_left < 1.15 else f"about {trims_left:.1f} cuts left"
+
+
+def advice_lines(advice: Advice, width: int = 80) -> list[str]:
+    """The answer to `ask` in at most a handful of lines: what to do, where F and E stand, the chance, the reason."""
+    lip = f"{advice.lip_strokes} lip stroke{'s' if advice.lip_strokes != 1 else ''}"
+    if advice.action == "trim":
+        length = f"take off {advice.length_mm:.2f} mm" if advice.length_mm else "leave the length"
+        head = f"{length}, {lip if advice.lip_strokes else 'leave the lips'}"
+    else:
+        head = {
+            "read-again": "read it again before the next cut",
+            "finished": "finished: leave it as it is",
+            "past": "past: F is over E for good on this chanter",
+            "no-fit": "will not fit this order",
+        }[advice.action]
+    lines = [f"> {head}"]
+    stand = []
+    if advice.gap_now_cents:
+        stand.append(f"{_side(advice.gap_now_cents.mean)} ({_reach(advice.gap_now_cents)})")
+    if advice.action == "trim" and advice.gap_after_cents:
+        stand.append(f"after the cut {_side(advice.gap_after_cents.mean)} ({_reach(advice.gap_after_cents)})")
+    if advice.meet_pitch_hz:
+        stand.append(f"meets at {advice.meet_pitch_hz.mean:.1f} Hz")
+    if stand:
+        lines += wrapped("  " + "; ".join(stand), width, "    ")
+    lines += wrapped(
+        f"  chance of going past {100.0 * advice.chance_past:.2g} %; {_cuts(advice.trims_left)}", width, "    "
+    )
+    if advice.why:
+        lines += wrapped("  " + plain_name(advice.why, 600), width, "    ")
+    return lines
+
+
+def gaps_of(history: ReedHistory, scale: Mapping[str, Fraction]) -> list[tuple[float, float]]:
+    """F and E as low A, in cents from 440 Hz, of each reading that has both untaped, in order of time."""
+    found = []
+    for logged in history.readings:
+        reading = logged.record
+        if {"f", "e"} <= reading.notes_hz.keys() and not {"f", "e"} & set(reading.taped):
+            f_cents, e_cents = (cents_from_440(reading.notes_hz[note] / float(scale[note])) for note in ("f", "e"))
+            found.append((f_cents, e_cents))
+    return found
+
+
+def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None = None, width: int = 80) -> str:
+    """One line of text on which F and E close in, from the reading before (small letters) to the last (capitals).
+
+    pairs: F and E as low A, cents from 440 Hz, oldest first. aim_cents: the target or the chanter's meeting pitch,
+    shown as `|`. The scale is that of the reed's first reading, so that lines under one another can be compared.
+    """
+    if not pairs:
+        return ""
+    centre = aim_cents if aim_cents is not None else sum(pairs[0]) / 2.0
+    half = 5.0 * math.ceil(max(12.0, *(abs(cents - centre) for pair in pairs for cents in pair)) * 1.05 / 5.0)
+    cells = min(BAR_CELLS, width - 41)
+    bar = [" "] * cells
+
+    def cell(cents: float) -> int:
+        return min(cells - 1, max(0, round((cents - centre + half) / (2.0 * half) * (cells - 1))))
+
+    if aim_cents is not None:
+        bar[cell(aim_cents)] = "|"
+    f_cell, e_cell = (cell(cents) for cents in pairs[-1])
+    if len(pairs) > 1:
+        for before, now, letter in zip(pairs[-2], pairs[-1], "fe", strict=True):
+            start, end = sorted((cell(before), cell(now)))
+            for place in range(start, end + 1):
+                bar[place] = "." if bar[place] == " " else bar[place]
+            bar[cell(before)] = letter
+    bar[f_cell], bar[e_cell] = "F", "E"
+    if f_cell == e_cell:
+        bar[f_cell] = "X"
+    low, high = hz_from_cents(centre - half), hz_from_cents(centre + half)
+    return f"  {low:.0f} [{''.join(bar)}] {high:.0f} Hz  {_side(pairs[-1][0] - pairs[-1][1])}"
+
+
+def expected_line(foretold: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]) -> str:
+    """What the next reading should show: F and E sounding, where they are foretold, and one standard deviation."""
+    parts, widest_hz = [], 0.0
+    for note in ("f", "e"):
+        if note in foretold:
+            mean, sd = foretold[note]
+            hz = hz_from_cents(mean) * float(scale[note])
+            parts.append(f"{note.upper()} {hz:.1f}")
+            widest_hz = max(widest_hz, hz * sd * math.log(2) / 1200.0)
+    return f"  expect {' and '.join(parts)} Hz, give or take {widest_hz:.1f}" if parts else ""
+
+
+def reed_lines(history: ReedHistory, width: int = 80) -> list[str]:
+    """Which reed this is, for whom, and what was done to it so far."""
+    reed = history.reed.record
+    parts = [plain_name(reed.reed), f"type {plain_name(reed.reed_type)}", f"batch {plain_name(reed.batch)}"]
+    if history.order:
+        parts.append(f"order {plain_name(history.order.order)}")
+    if history.chanter:
+        parts.append(f"chanter {plain_name(history.chanter.chanter)}")
+    if history.order and history.order.target_pitch_hz:
+        parts.append(f"target {history.order.target_pitch_hz:.1f} Hz")
+    taken = sum(one.record.length_mm or 0.0 for one in history.trims)
+    strokes = sum(one.record.lip_strokes or 0.0 for one in history.trims)
+    count = len(history.readings)
+    done = f"  {taken:.2f} mm off, {strokes:g} lip strokes, {count} reading{'' if count == 1 else 's'} so far"
+    left = f"; left the bench: {history.outcome.record.outcome}" if history.outcome else ""
+    return [*wrapped("== " + ", ".join(parts), width, "   "), done + left]
+
+
+@dataclass(slots=True)
+class Tally:
+    """What this sitting has logged; a struck entry is taken off again and counted as struck."""
+
+    readings: int = 0
+    cuts: int = 0
+    taken_mm: float = 0.0
+    good: int = 0
+    lost: int = 0
+    stock: int = 0
+    struck: int = 0
+
+    def count(self, record: object, sign: int = 1) -> None:
+        """Count a record of the log, or with sign -1 take it off again."""
+        if isinstance(record, Reading):
+            self.readings += sign
+        elif isinstance(record, Trim):
+            self.cuts += sign
+            self.taken_mm += sign * (record.length_mm or 0.0)
+        elif isinstance(record, Outcome):
+            name = {"good": "good", "lost": "lost"}.get(record.outcome, "stock")
+            setattr(self, name, getattr(self, name) + sign)
+
+    def line(self) -> str:
+        """The tally on one line; only what there is."""
+        parts = [f"{self.readings} read", f"{self.cuts} cut"]
+        if self.cuts:
+            parts[-1] += f" ({abs(self.taken_mm):.2f} mm)"
+        for name, count in (("good", self.good), ("lost", self.lost), ("to stock", self.stock)):
+            if count:
+                parts.append(f"{count} {name}")
+        if self.struck:
+            parts.append(f"{self.struck} struck")
+        return ", ".join(parts)

@@ -1,0 +1,566 @@
+"""A sitting at the bench as a machine with no terminal in it: a line goes in, lines come out.
+
+What is typed is acknowledged only once it is durably in the log. The same machine serves a person at a terminal and a
+script of lines (`scripted`): there, a doubt that the next line does not answer is kept and marked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Protocol
+
+from trimfit.desk.entries import (
+    Held,
+    HeldReading,
+    HeldTrim,
+    Record,
+    as_meant,
+    as_trim,
+    last_moment,
+    meant,
+    moment,
+    standing_words,
+    words_for,
+)
+from trimfit.desk.said import (
+    CAUTIONS,
+    HELP,
+    Tally,
+    advice_lines,
+    closing_line,
+    expected_line,
+    gaps_of,
+    plain_name,
+    reed_lines,
+    wrapped,
+)
+from trimfit.errors import InputError, TrimfitError
+from trimfit.pitch import NOTES, cents_from_440, ratios
+from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+
+if TYPE_CHECKING:
+    from trimfit.bench.parse import Heard, ReadingLine
+
+__all__ = ["Bench", "Sitting"]
+
+COMMANDS = ("? auto good help list lost new next ok quit reed read stock to-stock undo as_low_a sounding cents").split()
+
+
+class Bench(Protocol):
+    """What a sitting needs of the house: the log, the doubts, the answers."""
+
+    def settings(self) -> Settings:
+        """The shop's settings."""
+
+    def names(self) -> Sequence[str]:
+        """The names of all reeds, for completion."""
+
+    def work(self) -> Sequence[str]:
+        """The reeds that wait for work, most urgent first."""
+
+    def history(self, reed: str) -> ReedHistory:
+        """All that the log knows of a reed. Raises InputError for one that is not in it."""
+
+    def answer(self, reed: str) -> Advice:
+        """What to do next with a reed. Raises TrimfitError where there is no answer."""
+
+    def foretold(self, reed: str) -> Mapping[str, tuple[float, float]]:
+        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz; may be
+        empty."""
+
+    def doubts(
+        self,
+        record: Reading | Trim,
+        history: ReedHistory,
+        *,
+        heard: Mapping[str, str],
+        reference_hz: float | None,
+        advised_mm: float | None,
+    ) -> Sequence[Doubt]:
+        """What is doubtful in a record not yet logged. heard: how notes were typed, where not as sounding hertz;
+        reference_hz: what cents were counted from; advised_mm: the cut that was advised, if any."""
+
+    def append(self, record: Record, doubts: Sequence[Doubt]) -> str:
+        """Log a record durably, with the doubts that go with it; the entry's id."""
+
+    def strike(self, entry: str, why: str) -> str:
+        """Strike an entry; the id of the strike."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """What undo takes back."""
+
+    entry: str
+    record: Record
+
+
+def _at(record: Reading | Trim) -> str:
+    return record.taken_at if isinstance(record, Reading) else record.done_at
+
+
+@dataclass(slots=True)
+class Sitting:
+    """One person's sitting. `clock()` gives this moment as ISO 8601 text; `reeds` are the reeds to go through, else
+    the work list. Feed it lines until `done`; exhaust what it yields, for each line is acted on as it is said."""
+
+    bench: Bench
+    clock: Callable[[], str]
+    reeds: Sequence[str] = ()
+    scripted: bool = False
+    width: int = 80
+    done: bool = False
+    faults: int = 0
+    tally: Tally = field(default_factory=Tally)
+    history: ReedHistory | None = None
+    advice: Advice | None = None
+    held: Held | None = None
+    _queue: list[str] = field(default_factory=list)
+    _seen: set[str] = field(default_factory=set)
+    _undo: list[_Entry] = field(default_factory=list)
+    _standing: ReadingLine | None = None
+    _mode: Heard = "auto"
+    _names: Sequence[str] | None = None
+    _settings: Settings = field(default_factory=Settings)
+
+    # -- what the terminal needs ------------------------------------------------------------------------------
+
+    def open(self) -> Iterator[str]:
+        """The first lines: cautions, how to get help, the first reed. Raises InputError for a reed not in the log."""
+        self._settings = self.bench.settings()
+        for name in self.reeds:
+            self.bench.history(name)
+        if not self.scripted:
+            yield from wrapped(CAUTIONS, self.width, "")
+            yield "Type ? for help."
+        self._queue = list(self.reeds)
+        if not self.scripted or self.reeds:
+            yield from self._next()
+
+    def close(self) -> Iterator[str]:
+        """The last lines; a line still in doubt is kept and marked, for a measured value is not thrown away."""
+        self.done = True
+        try:
+            yield from self._keep("kept and marked, since nobody answered")
+        except TrimfitError as error:
+            yield from self._fault(error)
+        yield f"this sitting: {self.tally.line()}"
+
+    def prompt(self) -> str:
+        """What stands before the cursor: which reed, and what is waited for."""
+        if self.history is None:
+            return "reed: "
+        name = plain_name(self.history.reed.record.reed, 20)
+        if self.held is not None:
+            choice = "m (as meant), " if meant(self.held.doubts) else ""
+            return f"{name}, keep it? y, {choice}no, or what is right: "
+        if self.advice is not None and self.advice.action == "trim":
+            return f"{name}, Enter = {self._cut_words(self.advice)} taken: "
+        return f"{name}: "
+
+    def completions(self, text: str) -> list[str]:
+        """Whole lines that `text` may grow into: commands, and reeds by name."""
+        if self._names is None:
+            self._names = sorted(self.bench.names())
+        lead = "reed " if text.startswith("reed ") else ""
+        stem = text[len(lead) :]
+        names = [lead + name for name in self._names if name.startswith(stem) and name.isprintable()]
+        return names if lead else [word for word in COMMANDS if word.startswith(text)] + names
+
+    def feed(self, text: str) -> Iterator[str]:
+        """Act on one line. Faults come out as lines that start with `!`, and are counted in `faults`."""
+        try:
+            yield from self._feed(text.strip())
+        except TrimfitError as error:
+            yield from self._fault(error)
+
+    def _fault(self, error: TrimfitError) -> Iterator[str]:
+        self.faults += 1
+        for line in error.lines() if isinstance(error, InputError) else [error.line()]:
+            said = f"! {plain_name(line, 600)}"
+            # A script's faults go to stderr, one a line.
+            yield from [said] if self.scripted else wrapped(said, self.width)
+
+    # -- which kind of line -----------------------------------------------------------------------------------
+
+    def _feed(self, text: str) -> Iterator[str]:
+        from trimfit.bench.parse import begins_a_trim, names_a_column
+
+        if text.startswith("#") or (self.scripted and not text):
+            return
+        if self.held is not None:
+            answered = yield from self._answer(self.held, text)
+            if answered:
+                return
+        if not text:
+            yield from self._enter()
+            return
+        word, _, rest = text.partition(" ")
+        act = self._commands().get(word if word in ("r", "n", "u", "w", "q", "?") else word.lower())
+        if act is not None:
+            yield from act(rest.strip())
+        elif begins_a_trim(word):
+            yield from self._trim(text)
+        elif names_a_column(word):
+            yield from self._reading(text)
+        else:
+            yield from self._by_name(text)
+
+    def _commands(self) -> Mapping[str, Callable[[str], Iterator[str]]]:
+        return {
+            "?": self._help,
+            "help": self._help,
+            "r": self._read_again,
+            "read": self._read_again,
+            "n": self._skip,
+            "next": self._skip,
+            "u": self._take_back,
+            "undo": self._take_back,
+            "w": self._list,
+            "list": self._list,
+            "q": self._leave,
+            "quit": self._leave,
+            "reed": self._by_name,
+            "new": self._new,
+            "good": lambda remark: self._outcome("good", remark),
+            "lost": lambda remark: self._outcome("lost", remark),
+            "stock": lambda remark: self._outcome("to-stock", remark),
+            "to-stock": lambda remark: self._outcome("to-stock", remark),
+            "ok": lambda _: self._enter(),
+            "auto": lambda _: self._set_mode("auto"),
+            "y": self._nothing_asked,
+            "m": self._nothing_asked,
+            "no": self._nothing_asked,
+        }
+
+    # -- reeds ------------------------------------------------------------------------------------------------
+
+    def _by_name(self, name: str) -> Iterator[str]:
+        try:
+            yield from self._sit_at(name.strip().strip('"'))
+        except InputError as error:
+            if self.scripted:
+                # What follows in a script must not land on the reed before.
+                self.history = self.advice = None
+            raise InputError(error.what, error.where, error.remedy or "type ? for help", faults=error.faults) from None
+
+    def _sit_at(self, name: str) -> Iterator[str]:
+        history = self.bench.history(name)
+        self.history, self.advice = history, None
+        self._seen.add(name)
+        yield from reed_lines(history, self.width)
+        standing, order = self._standing, history.order
+        if standing and standing.chanter and order and order.chanter != standing.chanter:
+            self._standing = replace(standing, chanter=None)
+            yield f"  read in {plain_name(order.chanter)} again, the chanter of this order"
+        yield from self._state()
+
+    def _state(self) -> Iterator[str]:
+        """Where F and E stand, and the answer."""
+        history = self._here()
+        if closing := closing_line(gaps_of(history, self._scale()), self._aim_cents(), self.width):
+            yield closing
+        if history.outcome is None:
+            yield from self._ask()
+
+    def _ask(self) -> Iterator[str]:
+        self.advice = None
+        try:
+            self.advice = self.bench.answer(self._here().reed.record.reed)
+        except TrimfitError as error:
+            yield from wrapped(f"> no answer: {plain_name(error.line(), 600)}", self.width)
+            return
+        yield from advice_lines(self.advice, self.width)
+
+    def _here(self) -> ReedHistory:
+        if self.history is None:
+            raise InputError("no reed is chosen", remedy="type its name, or n for the next of the work list")
+        return self.history
+
+    def _reload(self) -> None:
+        self.history = self.bench.history(self._here().reed.record.reed)
+
+    def _next(self) -> Iterator[str]:
+        if not self._queue and not self.reeds:
+            try:
+                self._queue = [name for name in self.bench.work() if name not in self._seen]
+            except TrimfitError as error:
+                yield from wrapped(f"> no work list: {plain_name(error.line(), 600)}", self.width)
+        if not self._queue:
+            self.history = self.advice = None
+            yield "no reed waits for work; type the name of one, or ? for help"
+            return
+        yield from self._by_name(self._queue.pop(0))
+
+    def _skip(self, _: str) -> Iterator[str]:
+        yield from self._next()
+
+    def _list(self, _: str) -> Iterator[str]:
+        names = list(self._queue or (() if self.reeds else self.bench.work()))
+        shown = ", ".join(plain_name(name) for name in names[:30])
+        more = f" and {len(names) - 30} more" if len(names) > 30 else ""
+        yield from wrapped(f"to do: {shown}{more}" if names else "no reed waits for work", self.width)
+
+    def _new(self, rest: str) -> Iterator[str]:
+        from trimfit.bench.parse import split_words
+        from trimfit.units import parse_number, within
+
+        words = split_words(rest)
+        told = dict(zip(words[1::2], words[2::2], strict=False))
+        if (
+            len(words) % 2 == 0
+            or not {"type", "batch"} <= told.keys()
+            or told.keys() - {"type", "batch", "blade", "order"}
+        ):
+            raise InputError("a new reed needs its name, type and batch", remedy="say new R-1 type moulded batch M-3")
+        blade_mm = within("blade_mm", parse_number(told["blade"])) if "blade" in told else None
+        reed = Reed(words[0], told["type"], told["batch"], blade_mm=blade_mm, order=told.get("order"))
+        yield from self._log(reed)
+        self._names = None
+        yield from self._sit_at(reed.reed)
+
+    # -- readings ---------------------------------------------------------------------------------------------
+
+    def _scale(self) -> dict[str, Any]:
+        settings = self._settings
+        return dict(ratios(settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g))
+
+    def _reference_hz(self) -> float | None:
+        """What cents are counted from: what was told here, else the order's target, else the chanter's meeting
+        pitch."""
+        if self._standing and self._standing.reference_hz:
+            return self._standing.reference_hz
+        history = self.history
+        if history is None:
+            return None
+        told = history.order.target_pitch_hz if history.order else None
+        return told or (history.chanter.meeting_pitch_hz if history.chanter else None)
+
+    def _aim_cents(self) -> float | None:
+        reference_hz = self._reference_hz()
+        return cents_from_440(reference_hz) if reference_hz else None
+
+    def _around_hz(self) -> float | None:
+        """Where a low A is looked for: the reference, else the last reading's notes."""
+        scale = self._scale()
+        for logged in reversed(self._here().readings):
+            if logged.record.notes_hz:
+                low_a = sorted(hz / float(scale[note]) for note, hz in logged.record.notes_hz.items())
+                return self._reference_hz() or low_a[len(low_a) // 2]
+        return self._reference_hz()
+
+    def _parse(self, text: str, *, partial: bool) -> ReadingLine:
+        from trimfit.bench.parse import parse_reading
+
+        around_hz = self._around_hz() if self.history else None
+        reference_hz = self._reference_hz()
+        return parse_reading(
+            text, scale=self._scale(), reference_hz=reference_hz, around_hz=around_hz, mode=self._mode, partial=partial
+        )
+
+    def _set_mode(self, mode: Heard) -> Iterator[str]:
+        self._mode = mode
+        yield f"from now on bare numbers of notes are {'told by their size' if mode == 'auto' else mode}"
+
+    def _reading(self, text: str) -> Iterator[str]:
+        from trimfit.bench.parse import ReadingLine, mode_of
+
+        if mode := mode_of(text):
+            yield from self._set_mode(mode)
+            return
+        line = self._parse(text, partial=True)
+        if not line.notes_hz and line.crow_hz is None and line.g_octave_hz is None and not (line.at or line.taped):
+            self._standing = (self._standing or ReadingLine()).merged(replace(line, remark=None))
+            yield from wrapped(f"from now on: {standing_words(self._standing)}", self.width)
+            return
+        history = self._here()
+        line = self._parse(text, partial=False)
+        yield from self._heard(line)
+        full = self._standing.merged(line) if self._standing else line
+        chanter = history.order.chanter if history.order else None
+        if chanter is None and history.readings:
+            chanter = history.readings[-1].record.chanter
+        taken_at = line.at or (yield from self._moment())
+        yield from self._propose(HeldReading(full.reading(history.reed.record.reed, taken_at, chanter), line))
+
+    def _heard(self, line: ReadingLine) -> Iterator[str]:
+        as_low_a = [note for note in NOTES if line.heard.get(note) == "as low A"]
+        if as_low_a and self._mode == "auto":
+            names = " ".join(note.replace("_", " ") for note in as_low_a)
+            yield from wrapped(f"  read as hertz as low A: {names}", self.width)
+
+    def _read_again(self, _: str) -> Iterator[str]:
+        reed = self._here().reed.record.reed
+        self.advice = None
+        yield "read it again"
+        if expected := expected_line(self.bench.foretold(reed), self._scale()):
+            yield expected
+
+    # -- trims ------------------------------------------------------------------------------------------------
+
+    def _cut_words(self, advice: Advice) -> str:
+        length = f"{advice.length_mm:.2f} mm" if advice.length_mm else ""
+        return ", ".join(part for part in (length, f"lip {advice.lip_strokes}" if advice.lip_strokes else "") if part)
+
+    def _enter(self) -> Iterator[str]:
+        if self.history is None:
+            yield from self._next()
+        elif self.advice is None or self.advice.action != "trim":
+            yield "Enter logs a cut only right after one was advised; type a reading, or ? for help"
+        else:
+            advice = self.advice
+            yield from self._trim(
+                f"length {advice.length_mm:.4f} lip {advice.lip_strokes} asked {advice.length_mm:.4f}"
+            )
+
+    def _trim(self, text: str) -> Iterator[str]:
+        from trimfit.bench.parse import parse_trim
+
+        line = parse_trim(text)
+        done_at = line.at or (yield from self._moment())
+        yield from self._propose(HeldTrim(as_trim(line, self._here().reed.record.reed, done_at, self.advice), line))
+
+    # -- doubts -----------------------------------------------------------------------------------------------
+
+    def _propose(self, held: Held) -> Iterator[str]:
+        """Log a record, or hold it while its doubts are asked about."""
+        advised_mm = self.advice.length_mm if self.advice is not None and self.advice.action == "trim" else None
+        own_hz = held.line.reference_hz if isinstance(held, HeldReading) else None
+        doubts = tuple(
+            self.bench.doubts(
+                held.record,
+                self._here(),
+                heard=held.line.heard if isinstance(held, HeldReading) else {},
+                reference_hz=(held.line.reference_hz if isinstance(held, HeldReading) else None)
+                or self._reference_hz(),
+                advised_mm=advised_mm,
+            )
+        )
+        self.held = replace(held, doubts=doubts)
+        if not doubts:
+            yield from self._keep("")
+        for doubt in doubts:
+            yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
+
+    def _answer(self, held: Held, text: str) -> Generator[str, None, bool]:
+        """Take `text` as the answer to the doubt; yields lines, returns whether it was one."""
+        word = text.lower()
+        if word in ("y", "yes", "keep"):
+            yield from self._keep("kept and marked")
+        elif word in ("m", "meant") and meant(held.doubts):
+            yield from self._propose(as_meant(held, self.advice))
+        elif word in ("no", "drop") or (word in ("n", "u", "undo") and not self.scripted):
+            self.held = None
+            yield "not logged"
+        elif self.scripted:
+            try:
+                yield from self._keep("kept and marked, since the next line does not answer")
+            except TrimfitError as error:
+                self.held = None
+                yield from self._fault(error)
+            return False
+        elif word in ("q", "quit"):
+            return False
+        else:
+            yield from self._correct(held, text)
+        return True
+
+    def _correct(self, held: Held, text: str) -> Iterator[str]:
+        """What is right, typed in place of an answer: only the values that were wrong need be typed."""
+        from trimfit.bench.parse import begins_a_trim, names_a_column, parse_trim
+
+        word = text.split(" ")[0]
+        record = held.record
+        if isinstance(held, HeldReading) and names_a_column(word):
+            line = held.line.merged(self._parse(text, partial=True))
+            full = self._standing.merged(line) if self._standing else line
+            yield from self._propose(HeldReading(full.reading(record.reed, _at(record), held.record.chanter), line))
+        elif isinstance(held, HeldTrim) and text and begins_a_trim(word):
+            typed = parse_trim(text)
+            yield from self._propose(HeldTrim(as_trim(typed, record.reed, typed.at or _at(record), self.advice), typed))
+        else:
+            choice = "m takes what was meant, " if meant(held.doubts) else ""
+            yield f"first this: y keeps it, {choice}no drops it, or type what is right"
+
+    def _keep(self, words: str) -> Iterator[str]:
+        """Log what is held. If that fails it stays held, unless the log refuses a value that nothing was said about."""
+        held = self.held
+        if held is not None:
+            try:
+                entry = self.bench.append(held.record, held.doubts)
+            except InputError:
+                self.held = held if held.doubts else None
+                raise
+            self.held = None
+            if words:
+                yield words
+            yield from self._logged(entry, held.record)
+
+    def _nothing_asked(self, _: str) -> Iterator[str]:
+        yield "nothing was asked"
+
+    # -- the log ----------------------------------------------------------------------------------------------
+
+    def _moment(self) -> Generator[str, None, str]:
+        text, late = moment(self._here(), self.clock())
+        if late:
+            _, last_text = last_moment(self._here())
+            said = f"  the clock is behind this reed's last entry ({last_text}): logged as just after it"
+            yield from wrapped(said, self.width)
+        return text
+
+    def _outcome(self, outcome: str, remark: str) -> Iterator[str]:
+        reed = self._here().reed.record.reed
+        at = yield from self._moment()
+        yield from self._log(Outcome(reed, at, outcome, remark or None))
+
+    def _log(self, record: Record) -> Iterator[str]:
+        yield from self._logged(self.bench.append(record, ()), record)
+
+    def _logged(self, entry: str, record: Record) -> Iterator[str]:
+        """Acknowledge what is in the log now, and say what comes next."""
+        self._undo.append(_Entry(entry, record))
+        self.tally.count(record)
+        yield from wrapped(f"logged {entry}: {words_for(record)}  [{self.tally.line()}]", self.width)
+        if isinstance(record, Reed):
+            return
+        self._reload()
+        if isinstance(record, Reading):
+            yield from self._state()
+        elif isinstance(record, Trim):
+            self.advice = None
+            expected = expected_line(self.bench.foretold(record.reed), self._scale())
+            yield f"  now read it;{expected[1:]}" if expected else "  now read it"
+        elif self.scripted:
+            # A script names its reeds: nothing that follows may land on one it did not name.
+            self.history = self.advice = None
+        else:
+            yield from self._next()
+
+    def _take_back(self, _: str) -> Iterator[str]:
+        if not self._undo:
+            yield "nothing of this sitting is left to undo; trimfit log strike takes back older entries"
+            return
+        last = self._undo[-1]
+        self.bench.strike(last.entry, "undone at the bench")
+        self._undo.pop()
+        self.tally.count(last.record, -1)
+        self.tally.struck += 1
+        yield from wrapped(
+            f"struck {last.entry}: {words_for(last.record)}; it stays readable  [{self.tally.line()}]",
+            self.width,
+        )
+        if isinstance(last.record, Reed):
+            self.history = self.advice = None
+        else:
+            yield from self._sit_at(last.record.reed)
+
+    # -- the rest ---------------------------------------------------------------------------------------------
+
+    def _help(self, _: str) -> Iterator[str]:
+        yield from HELP.splitlines()
+
+    def _leave(self, _: str) -> Iterator[str]:
+        self.done = True
+        yield from ()
