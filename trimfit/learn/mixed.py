@@ -330,7 +330,7 @@ def fit_mixed(
                 best = trial, new_outer, new_inner, new_noise
                 break
         if best is None or state.criterion - best[0].criterion < tolerance * (1 + abs(state.criterion)):
-            em = _em_step(data, outer, inner, noise, grad_b, grad_r, float(score[-1]), (m_b, m_r))
+            em = _em_step(data, outer, inner, noise, grad_b, grad_r, float(score[-1]), (free_b, free_r))
             trial = _evaluate(data, *em, prior, reml)
             if trial.criterion <= (state if best is None else best[0]).criterion:
                 best = trial, *em
@@ -358,10 +358,10 @@ def _em_step(
     grad_b: Array,
     grad_r: Array,
     score_n: float,
-    sizes: tuple[int, int],
+    free: tuple[NDArray[np.bool_], NDArray[np.bool_]],
 ) -> tuple[Array, Array, float]:
-    new_outer = outer - outer @ grad_b @ outer / len(data.outer_start) if sizes[0] else outer
-    new_inner = inner - inner @ grad_r @ inner / len(data.outer_of) if sizes[1] else inner
+    new_outer = np.where(free[0], outer - outer @ grad_b @ outer / len(data.outer_start), outer)
+    new_inner = np.where(free[1], inner - inner @ grad_r @ inner / len(data.outer_of), inner)
     return _to_cone(new_outer), _to_cone(new_inner), max(noise - noise**2 * score_n / data.rows, 1e-3 * noise)
 
 
