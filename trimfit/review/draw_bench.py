@@ -15,6 +15,7 @@ from trimfit.review.figures import (
     Picture,
     interval_x,
     interval_y,
+    intervals_y,
     key_below,
     name_points,
     plain,
@@ -200,8 +201,8 @@ def run_map(run: RunMap) -> Picture:
                 run.meet_pitch_hz.mean, color=LIGHT["ink"], linewidth=1.0, dashes=(2, 2), label="meeting pitch"
             )
         if len(shown) <= 80:
-            for reed in shown:
-                interval_y(axes, reed.pitch_hz.mean, reed.gap_cents, "mute", 0.8, 0.5)
+            places = [reed.pitch_hz.mean for reed in shown]
+            intervals_y(axes, places, [reed.gap_cents for reed in shown], "mute", 0.8, 0.5)
         for action, word in ACTION_WORDS.items():
             reeds = [reed for reed in shown if reed.action == action]
             if reeds:
@@ -224,7 +225,9 @@ def run_map(run: RunMap) -> Picture:
         urgent = [reed for reed in shown if reed.action != "finished"]
         name_points(
             axes,
-            [(reed.pitch_hz.mean, reed.gap_cents.mean, plain(reed.reed, 14)) for reed in urgent[:60]],
+            [(reed.pitch_hz.mean, reed.gap_cents.mean, plain(reed.reed, 14)) for reed in urgent[:60]]
+            if len(shown) <= 80
+            else [],
             size=7.5,
             avoid=[(reed.pitch_hz.mean, reed.gap_cents.mean) for reed in shown],
         )

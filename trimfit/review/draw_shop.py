@@ -13,7 +13,7 @@ from trimfit.review.figures import (
     Figure,
     Picture,
     interval_x,
-    interval_y,
+    intervals_y,
     key_below,
     name_points,
     plain,
@@ -26,7 +26,7 @@ from trimfit.units import Interval
 
 __all__ = ["OUTPUT_WORDS", "TERM_WORDS", "batches", "control_chart", "responses", "validation"]
 
-MOST_BATCHES, MOST_BINS, MOST_DRIFTED, MOST_NAMED = 120, 60, 80, 12
+MOST_BATCHES, MOST_BINS, MOST_DRIFTED, MOST_NAMED = 120, 60, 40, 12
 MOST_CHART_POINTS, MOST_PAIRS, MOST_TYPES = 150, 500, 6
 OUTPUT_WORDS = {
     "gap": "gap",
@@ -73,7 +73,9 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
         caption = "No batch is called drifted: all lie about the norm of their type, the zero line."
     thinned = len(made) > MOST_BATCHES
     if thinned:
-        caption += f" Of {len(made)} batches the rest are drawn as a ribbon that holds nine in ten of them."
+        caption += (
+            f" Of {len(made)} batches the rest are drawn as a ribbon that holds nine in ten of them at each place."
+        )
         if len(drifted) > MOST_DRIFTED:
             caption += f" The {MOST_DRIFTED} surest drifted ones are marked."
     settles = any(batch.settle_cents_per_week is not None for batch in made)
@@ -96,7 +98,7 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
         for axes, (key, label, limit) in zip(fields, panels, strict=True):
             axes.axhspan(-limit, limit, color=LIGHT["mute"], alpha=0.13, linewidth=0)
             axes.axhline(0.0, color=LIGHT["mute"], linewidth=1.0)
-            _batch_panel(axes, made, drifted[:MOST_DRIFTED], key, thinned)
+            _batch_panel(axes, made, drifted, key, thinned)
             axes.set_ylabel(label, fontsize=8.5)
         fields[-1].set_xlabel("batches in the order of making")
         whole_numbers(fields[-1])
@@ -118,8 +120,7 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
 def _batch_panel(
     axes: Axes, made: Sequence[BatchDrift], drifted: Sequence[BatchDrift], key: str, thinned: bool
 ) -> None:
-    marked = {id(batch) for batch in drifted}
-    rest = [(x, b) for x, b in enumerate(made, start=1) if id(b) not in marked and getattr(b, key) is not None]
+    rest = [(x, b) for x, b in enumerate(made, start=1) if not b.drifted and getattr(b, key) is not None]
     if thinned and rest:
         at = np.array([x for x, _ in rest], dtype=float)
         means = np.array([getattr(batch, key).mean for _, batch in rest])
@@ -135,8 +136,7 @@ def _batch_panel(
             label="their middle",
         )
     elif rest:
-        for x, batch in rest:
-            interval_y(axes, x, getattr(batch, key), "mute", 0.9, 0.6)
+        intervals_y(axes, [x for x, _ in rest], [getattr(batch, key) for _, batch in rest], "mute", 0.9, 0.6)
         axes.plot(
             [x for x, _ in rest],
             [getattr(b, key).mean for _, b in rest],
@@ -147,16 +147,17 @@ def _batch_panel(
             label="batch, with its interval",
         )
     place = {id(batch): x for x, batch in enumerate(made, start=1)}
-    far = [(place[id(b)], getattr(b, key)) for b in drifted if getattr(b, key) is not None]
-    for x, value in far:
-        interval_y(axes, x, value, "past", 1.6)
+    far = [(place[id(b)], getattr(b, key)) for b in drifted[:MOST_DRIFTED] if getattr(b, key) is not None]
+    many = len(far) > 15
     if far:
+        width, alpha = (0.9, 0.6) if many else (1.6, 1.0)
+        intervals_y(axes, [x for x, _ in far], [value for _, value in far], "past", width, alpha)
         axes.plot(
             [x for x, _ in far],
             [value.mean for _, value in far],
             "D",
             color=LIGHT["past"],
-            markersize=6.5,
+            markersize=4.5 if many else 6.5,
             zorder=5,
             label="called drifted",
         )

@@ -38,12 +38,14 @@ __all__ = [
     "inline_svg",
     "interval_x",
     "interval_y",
+    "intervals_y",
     "key_below",
     "name_points",
     "pdf_bytes",
     "plain",
     "png_bytes",
     "render",
+    "settle",
     "sheet",
     "style",
     "svg_text",
@@ -155,6 +157,13 @@ class Rendered:
     png: bytes
 
 
+def settle(figure: Figure) -> None:
+    """Lay the sheet out once and for all, so that neither naming points nor saving does it again."""
+    if figure.get_layout_engine() is not None:
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
+
+
 @contextmanager
 def style() -> Iterator[None]:
     """The stylesheet, in force inside the block whatever the user's own matplotlib settings are."""
@@ -209,6 +218,14 @@ def interval_y(axes: Axes, x: float, value: Interval, role: str, width: float = 
     axes.plot([x, x], [value.low, value.high], color=LIGHT[role], linewidth=width, alpha=alpha, solid_capstyle="butt")
 
 
+def intervals_y(
+    axes: Axes, places: Sequence[float], values: Sequence[Interval], role: str, width: float = 1.2, alpha: float = 1.0
+) -> None:
+    """Upright bars over many believed values at once: one mark per place."""
+    low, high = [value.low for value in values], [value.high for value in values]
+    axes.vlines(places, low, high, colors=LIGHT[role], linewidth=width, alpha=alpha)
+
+
 def interval_x(axes: Axes, y: float, value: Interval, role: str, width: float = 1.2, alpha: float = 1.0) -> None:
     """A level bar over a believed value's interval."""
     axes.plot([value.low, value.high], [y, y], color=LIGHT[role], linewidth=width, alpha=alpha, solid_capstyle="butt")
@@ -240,10 +257,10 @@ def name_points(
     Earlier points go first; `aslant` prefers the corners, clear of upright and level bars. A name is left out
     where it would cross another name, a point or the field's edge.
     """
-    figure = axes.get_figure()
+    figure = axes.get_figure(root=True)
     if figure is None or not points:
         return 0
-    figure.draw_without_rendering()  # type: ignore[union-attr]
+    settle(figure)
     canvas = axes.get_window_extent()
     unit = figure.dpi / 72.0
     place = axes.transData.transform
@@ -266,8 +283,9 @@ def name_points(
             low = py + dy - {"bottom": 0.0, "top": height, "center": height / 2}[va]
             box = (left, low, left + width, low + height)
             inside = box[0] >= canvas.x0 and box[2] <= canvas.x1 and box[1] >= canvas.y0 and box[3] <= canvas.y1
+            near = 3.5 * unit
             clear = not any(_cross(box, other) for other in taken) and not any(
-                box[0] - 2 < mx < box[2] + 2 and box[1] - 1 < my < box[3] + 1
+                box[0] - near < mx < box[2] + near and box[1] - near < my < box[3] + near
                 for mx, my in marks
                 if (mx, my) != (px, py)
             )
@@ -296,9 +314,10 @@ def _cross(one: tuple[float, float, float, float], two: tuple[float, float, floa
 def render(picture: Picture) -> Rendered:
     """Draw a picture wide and narrow, and give both as SVG and the wide one as PNG."""
     with style():
-        wide = picture.draw(False)
-        wide_svg, png = svg_text(wide), png_bytes(wide)
-        return Rendered(wide_svg, svg_text(picture.draw(True)), png)
+        wide, narrow = picture.draw(False), picture.draw(True)
+        settle(wide)
+        settle(narrow)
+        return Rendered(svg_text(wide), svg_text(narrow), png_bytes(wide))
 
 
 def png_bytes(figure: Figure, dpi: int = 150) -> bytes:
@@ -326,19 +345,22 @@ def svg_text(figure: Figure) -> str:
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     text = re.sub(r"<!DOCTYPE.*?>\s*", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
-    return re.sub(r"<[^>]*>", lambda tag: _slim(tag[0]), text).replace("\n\n", "\n")
+    text = text.replace("</style>", f"text{{{_SVG_FONT}}}</style>", 1)
+    return re.sub(r">\s*\n\s*<", ">\n<", re.sub(r"<[^>]*>", lambda tag: _slim(tag[0]), text))
 
 
 def _slim(tag: str) -> str:
-    """One tag with its coordinates rounded, line ends folded, and a list of fonts with near widths."""
+    """One tag with its coordinates rounded, line ends folded, and what the stylesheet says left out."""
     tag = re.sub(
         r' (d|x|y|points|transform)="([^"]*)"',
         lambda found: f' {found[1]}="{re.sub(_LONG, _two, found[2])}"' if "matrix" not in found[2] else found[0],
         tag,
     )
-    return tag.replace("\n", " ").replace(f"'{_FONT}'", f"'{_FONT}', Verdana, sans-serif")
+    tag = re.sub(r' transform="rotate\(-?0 [^"]*"', "", re.sub(r"\s+", " ", tag))
+    return tag.replace(f"font-family: '{_FONT}'; ", "").replace(' "/>', '"/>')
 
 
+_SVG_FONT = f"font-family:'{_FONT}',Verdana,sans-serif"
 _LONG = re.compile(r"-?\d+\.\d{3,}")
 
 
@@ -349,7 +371,7 @@ def _two(number: re.Match[str]) -> str:
 def inline_svg(svg: str, key: str, title: str, words: str, css_class: str) -> str:
     """A stand-alone SVG made ready to stand inside a page.
 
-    Colours become CSS variables (`--f` and so on, with the light value as fallback), ids get `key` in front or are
+    Colours become CSS variables (`--f` and so on, which the page must set), ids get `key` in front or are
     dropped where nothing points at them, and title and description are put inside for those who listen.
     """
     body = re.sub(r"^.*?<svg[^>]*>", "", svg, count=1, flags=re.DOTALL)
@@ -362,11 +384,11 @@ def inline_svg(svg: str, key: str, title: str, words: str, css_class: str) -> st
     def dress(found: re.Match[str]) -> str:
         tag = re.sub(r' id="([^"]*)"', lambda i: f' id="{key}-{i[1]}"' if i[1] in wanted else "", found[0])
         tag = re.sub(r'(url\(#|href="#)', rf"\g<1>{key}-", tag).replace("xlink:href", "href")
-        return re.sub(r"#[0-9a-f]{6}\b", lambda c: f"var(--{roles[c[0]]},{c[0]})" if c[0] in roles else c[0], tag)
+        return re.sub(r"#[0-9a-f]{6}\b", lambda c: f"var(--{roles[c[0]]})" if c[0] in roles else c[0], tag)
 
     body = re.sub(r"<[^>]*>", dress, body)
     head = (
         f'<svg class="{css_class}" role="img" aria-labelledby="{key}-t {key}-d" viewBox="{box[1] if box else ""}">'
         f'<title id="{key}-t">{html.escape(title)}</title><desc id="{key}-d">{html.escape(words)}</desc>'
     )
-    return head + body.strip()
+    return head + body.strip().replace("\n", "")

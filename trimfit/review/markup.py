@@ -86,6 +86,7 @@ figure{{margin:1.2rem 0 1.8rem;padding:0}}
 svg.pic{{display:block;width:100%;height:auto}}
 svg.pic.wide{{max-width:50rem}}
 svg.pic.narrow{{display:none;max-width:27rem}}
+svg.pic text{{font-family:"DejaVu Sans",Verdana,sans-serif}}
 svg.pic *{{stroke-linejoin:round;stroke-linecap:butt}}
 figcaption{{font-size:.86rem;line-height:1.5;max-width:50rem;margin-top:.3rem}}
 table{{border-collapse:collapse;width:100%;font-size:.84rem;margin:1rem 0 1.6rem;font-variant-numeric:tabular-nums}}
@@ -94,7 +95,7 @@ th,td{{text-align:left;vertical-align:top;padding:.32rem .5rem;border-bottom:1px
 thead th{{border-bottom:2px solid var(--mute);color:var(--mute)}}
 th.n,td.n{{text-align:right}}
 thead th{{overflow-wrap:normal}}
-tbody th,td:not(.n){{min-width:4.9em}}
+tbody th,td:not(.n){{min-width:5.8em}}
 .r{{white-space:nowrap}}
 .tag{{display:inline-block;font-size:.78rem;font-weight:bold;border:1.5px solid var(--past);color:var(--past);
 padding:0 .35rem;border-radius:.2rem}}
