@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import filecmp
+import functools
 import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -109,7 +110,7 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
     if folder.exists() and not folder.is_dir():
         raise InputError("is a file, not a folder", str(folder), "name a folder to export into")
     files: dict[str, tuple[Sequence[str], Callable[[], Iterable[Sequence[Any]]]]] = {
-        KINDS[name].file: (KINDS[name].names, lambda kind=KINDS[name]: _rows(journal, kind)) for name in FILED
+        KINDS[name].file: (KINDS[name].names, functools.partial(_rows, journal, KINDS[name])) for name in FILED
     }
     files["struck.csv"] = ((*EXTRA["struck.csv"], *WIDE_COLUMNS), lambda: _struck(journal))
     files["conflicts.csv"] = ((*EXTRA["conflicts.csv"], *WIDE_COLUMNS), lambda: _conflicts(journal))

@@ -164,8 +164,8 @@ def _take_rows(state: _Import, kind: Kind, sheet: Sheet) -> None:
             ours.add(str(values[name_at]))
             if kind.name == "reed" and values[blade_at] is not None:
                 state.blades[str(values[name_at])] = float(values[blade_at] or 0.0)
-        for column, what, remedy in _as_a_whole(kind, values) if good else ():
-            faults.add(file, line, column, what, remedy)
+        for where, what, remedy in _as_a_whole(kind, values) if good else ():
+            faults.add(file, line, where, what, remedy)
             good = False
         for i, column in refers:
             name = values[i]

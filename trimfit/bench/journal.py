@@ -7,6 +7,7 @@ Whatever is written goes through `Journal.writing`: one transaction, durable whe
 from __future__ import annotations
 
 import contextlib
+import json
 import sqlite3
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -20,7 +21,7 @@ from trimfit.bench import history, schema, shop, times
 from trimfit.bench.cells import canonical
 from trimfit.bench.history import LIVE
 from trimfit.bench.identity import entry_id
-from trimfit.bench.kinds import KINDS, Kind, Mark, Row, Setting, kind_of_entry, kind_of_record
+from trimfit.bench.kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record
 from trimfit.errors import InputError, LogError, TrimfitError
 from trimfit.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 
@@ -195,7 +196,7 @@ class Journal:
                 seq = self.insert(kind, values, entry, generation)
             said = [f"{doubt.kind}: {doubt.sentence}" if isinstance(doubt, Doubt) else doubt for doubt in doubts]
             for doubt in said:
-                mark = Mark(entry, doubt)
+                mark = Said(entry, doubt)
                 marked, again, there = self.place(KINDS["mark"], KINDS["mark"].row(mark))
                 if there is None:
                     self.insert(KINDS["mark"], (entry, doubt), marked, again)
@@ -339,6 +340,11 @@ class Journal:
         )
 
     def _refuse_past_blade(self, kind: Kind, values: Sequence[Any]) -> None:
+        if kind.name == "reed" and values[kind.index["blade_mm"]] is not None:
+            taken, blade_mm = self.length_taken_mm(str(values[0])), values[kind.index["blade_mm"]]
+            if taken >= blade_mm:
+                what = f"{taken:g} mm came off already, past a blade of {blade_mm:g} mm"
+                raise InputError(what, f"reed {values[0][:60]}", "give the blade's free length when new")
         if kind.name != "trim":
             return
         reed, length_mm = values[0], values[kind.index["length_mm"]]
@@ -377,6 +383,79 @@ class Journal:
         return float(self._connection.execute(query, (reed, last)).fetchone()[0])
 
     # Reading
+
+    def which_are_known(self, kind: Kind, entries: Sequence[str]) -> set[str]:
+        """Those of `entries` that the log holds, struck or not."""
+        query = f"SELECT entry FROM {kind.table} WHERE entry IN (SELECT value FROM json_each(?))"
+        return {entry for (entry,) in self._connection.execute(query, (json.dumps(list(entries)),))}
+
+    def accepted_doubts(self) -> list[tuple[str, str]]:
+        """Entry and `kind: sentence` of the doubts that were accepted, of entries that are not struck."""
+        query = "SELECT marked, doubt FROM marks WHERE marked NOT IN (SELECT struck FROM strikes) ORDER BY seq"
+        with self.reading() as connection:
+            return connection.execute(query).fetchall()
+
+    def reed_of_entry(self, entry: str) -> str:
+        """The reed that an entry is about; empty for entries about something else."""
+        kind = kind_of_entry(entry)
+        if kind is None or "reed" not in kind.names:
+            return ""
+        row = self._connection.execute(f"SELECT reed FROM {kind.table} WHERE entry = ?", (entry,)).fetchone()
+        return str(row[0]) if row else ""
+
+    def names_of_struck(self) -> list[tuple[str, str, str, str]]:
+        """Entry, its reed, and the kind and name of what it names though that was struck."""
+        found = []
+        with self.reading() as connection:
+            for kind in KINDS.values():
+                reed = "reed" if "reed" in kind.names else "''"
+                for column in kind.columns:
+                    if column.refers is None:
+                        continue
+                    to = KINDS[column.refers]
+                    query = (
+                        f'SELECT entry, {reed}, "{column.name}" FROM {kind.table} WHERE {LIVE} AND "{column.name}" '
+                        f'IS NOT NULL AND "{column.name}" NOT IN (SELECT "{to.key[0]}" FROM {to.table} WHERE {LIVE})'
+                    )
+                    found += [(entry, name, to.name, about) for entry, name, about in connection.execute(query)]
+        return found
+
+    def entry_of(self, kind_name: str, name: str) -> Logged[Any] | None:
+        """The entry of a reed, order or chanter of this name that counts, if there is one."""
+        kind = KINDS[kind_name]
+        query = (
+            f'SELECT seq, entry, {history.quoted(kind.names)} FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
+        )
+        with self.reading() as connection:
+            row = connection.execute(query, (name.strip(),)).fetchone()
+        return None if row is None else Logged(row[1], row[0], 0.0, kind.from_row(tuple(row[2:])))
+
+    def naming(self, kind_name: str, name: str) -> int:
+        """How many entries that count name a reed, order or chanter."""
+        count = 0
+        with self.reading() as connection:
+            for kind in KINDS.values():
+                for column in kind.columns:
+                    if column.refers == kind_name:
+                        query = f'SELECT count(*) FROM {kind.table} WHERE "{column.name}" = ? AND {LIVE}'
+                        count += int(connection.execute(query, (name,)).fetchone()[0])
+        return count
+
+    def longest_cut_mm(self, reed_type: str, among: int = 1000) -> float | None:
+        """The longest cut among the latest of a type's reeds, in mm; None where none was logged."""
+        query = (
+            f"SELECT max(length_mm) FROM (SELECT t.length_mm FROM (SELECT * FROM trims WHERE {LIVE} ORDER BY seq DESC "
+            "LIMIT ?2 * 4) t JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = ?1 LIMIT ?2)"
+        )
+        with self.reading() as connection:
+            longest = connection.execute(query, (reed_type, among)).fetchone()[0]
+            return None if not longest else float(longest)
+
+    def merge(self, other: Path, progress: Progress | None = None) -> Counts:
+        """Take every entry of another log into this one; see `bench.merge`."""
+        from trimfit.bench.merge import merge_logs
+
+        return merge_logs(self, other, progress)
 
     def find(self, text: str) -> str:
         """The entry whose id is `text` or alone begins with it (six letters or more); InputError if there is none."""
@@ -426,7 +505,7 @@ class Journal:
 
     def blanks(self) -> list[ReedHistory]:
         """Reeds that nothing was ever taken off and that have not left the bench."""
-        where = f"reed NOT IN (SELECT reed FROM trims WHERE {LIVE}) AND reed NOT IN (SELECT reed FROM outcomes WHERE {LIVE})"
+        where = " AND ".join(f"reed NOT IN (SELECT reed FROM {table} WHERE {LIVE})" for table in ("trims", "outcomes"))
         with self.reading() as connection:
             return history.histories(connection, history.reed_names(connection, where=where))
 

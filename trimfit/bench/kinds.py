@@ -19,7 +19,7 @@ __all__ = [
     "OUTCOMES",
     "Column",
     "Kind",
-    "Mark",
+    "Said",
     "Setting",
     "Strike",
     "kind_of_entry",
@@ -52,7 +52,7 @@ class Strike:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class Said:
     """A doubt that was said and accepted when its entry was made: `kind: sentence`."""
 
     marked: str
@@ -269,7 +269,7 @@ KINDS: dict[str, Kind] = {
             (Column("marked", "name", required=True), Column("doubt", "name", required=True)),
             ("marked", "doubt"),
             None,
-            _plainly(Mark),
+            _plainly(Said),
         ),
     )
 }
@@ -285,7 +285,7 @@ _BY_RECORD: dict[type, Kind] = {
     Outcome: KINDS["outcome"],
     Setting: KINDS["setting"],
     Strike: KINDS["strike"],
-    Mark: KINDS["mark"],
+    Said: KINDS["mark"],
 }
 
 

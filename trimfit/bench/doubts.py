@@ -1,0 +1,149 @@
+"""Marks on entries: doubts that were accepted at entry, and what plain rules find doubtful in the whole log.
+
+Rules only, no model: they hold before anything was learned. Each finding names its entry and says why in a sentence.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from statistics import median, quantiles
+from typing import TYPE_CHECKING
+
+from trimfit.bench.entry_doubts import TOP_OVER_BOTTOM_CENTS_PER_KPA
+from trimfit.records import Settings
+
+if TYPE_CHECKING:
+    from trimfit.bench.journal import Conflict, Journal
+
+__all__ = ["Mark", "Taken", "accepted", "in_conflict", "long_trims", "rule_marks", "struck_names", "unbalanced"]
+
+# A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.
+SLIP_FACTOR = 6.0
+FEWEST_TRIMS = 5
+# Octave slips of a crow lie inside what a crow may be; the crows of one shop lie within a few semitones.
+CROW_OCTAVE = (0.6, 1.7)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A mark on an entry: `kind` is a short key such as `a-unbalanced`, `reed` is empty where none is meant."""
+
+    entry: str
+    reed: str
+    kind: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """One trim as the rules see it."""
+
+    entry: str
+    reed: str
+    reed_type: str
+    length_mm: float
+
+
+def unbalanced(
+    low_a_hz: float, high_a_hz: float, pressure_kpa: float | None, settings: Settings, scale: Mapping[str, Fraction]
+) -> float | None:
+    """By how many hertz as low A the high A stands over the low A, if that is more than the shop bears, else None.
+
+    low_a_hz, high_a_hz: sounding. Blowing away from the bench's pressure is allowed for, generously.
+    """
+    over_hz = high_a_hz / float(scale["high_a"]) - low_a_hz / float(scale["low_a"])
+    bench_kpa = settings.bench_pressure_kpa
+    off_kpa = abs((pressure_kpa or bench_kpa) - bench_kpa)
+    allowed_hz = settings.balance_tolerance_hz + low_a_hz * (
+        2.0 ** (off_kpa * TOP_OVER_BOTTOM_CENTS_PER_KPA / 1200.0) - 1.0
+    )
+    return over_hz if abs(over_hz) > allowed_hz else None
+
+
+def long_trims(trims: Sequence[Taken], usual: Mapping[str, Sequence[float]]) -> Iterator[Mark]:
+    """Trims that look like a slip of the decimal point: several times what is usual on reeds of their type.
+
+    usual: lengths in mm of the cuts made on each type.
+    """
+    bounds: dict[str, tuple[float, float]] = {}
+    for reed_type, lengths in usual.items():
+        if len(lengths) >= FEWEST_TRIMS:
+            middle = median(lengths)
+            bounds[reed_type] = (max(SLIP_FACTOR * middle, 2.0 * quantiles(lengths, n=20)[-1]), middle)
+    for trim in trims:
+        limit, middle = bounds.get(trim.reed_type, (float("inf"), 0.0))
+        if trim.length_mm > limit:
+            sentence = (
+                f"{trim.length_mm:g} mm in one trim, where {middle:.2g} mm is usual on {trim.reed_type[:60]}; "
+                f"was {trim.length_mm / 10:g} mm meant?"
+            )
+            yield Mark(trim.entry, trim.reed, "trim-long", sentence)
+
+
+def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
+    """What the rules find doubtful among the entries after `after_seq`, in the order they came."""
+    settings, scale = journal.settings(), journal.scale()
+    marks: list[Mark] = []
+    names = ["entry", "reed", "low_a_hz", "high_a_hz", "pressure_kpa", "taped", "crow_hz"]
+    rows = journal.columns("reading", names, after_seq=after_seq)
+    crows = [row[6] for row in rows if row[6] is not None]
+    usual_crow = median(crows) if len(crows) >= FEWEST_TRIMS else None
+    for entry, reed, low_a, high_a, pressure_kpa, taped, crow in rows:
+        if low_a is not None and high_a is not None and not (taped and {"low_a", "high_a"} & {*taped.split()}):
+            over_hz = unbalanced(low_a, high_a, pressure_kpa, settings, scale)
+            if over_hz is not None:
+                side = "over" if over_hz > 0 else "under"
+                sentence = f"the A's do not balance: high A reads {abs(over_hz):.1f} Hz {side} low A"
+                marks.append(Mark(entry, reed, "a-unbalanced", sentence))
+        if crow is not None and usual_crow is not None and not CROW_OCTAVE[0] < crow / usual_crow < CROW_OCTAVE[1]:
+            sentence = f"a crow of {crow:.5g} Hz, where {usual_crow:.4g} Hz is usual; is it an octave off?"
+            marks.append(Mark(entry, reed, "crow-octave", sentence))
+    type_of: dict[str, str] = {}
+    usual: dict[str, list[float]] = defaultdict(list)
+    new: list[Taken] = []
+    for name, reed_type in journal.columns("reed", ["reed", "reed_type"]):
+        type_of[name] = reed_type
+    for seq, entry, reed, length_mm in journal.columns("trim", ["seq", "entry", "reed", "length_mm"]):
+        if length_mm:
+            reed_type = type_of.get(reed, "")
+            usual[reed_type].append(length_mm)
+            if seq > after_seq:
+                new.append(Taken(entry, reed, reed_type, length_mm))
+    marks += long_trims(new, usual)
+    return marks
+
+
+def accepted(journal: Journal) -> list[Mark]:
+    """The doubts that were said and accepted when their entries were made."""
+    marks = []
+    for entry, text in journal.accepted_doubts():
+        kind, _, sentence = text.partition(": ")
+        marks.append(Mark(entry, journal.reed_of_entry(entry), kind, sentence))
+    return marks
+
+
+def in_conflict(conflicts: Sequence[Conflict]) -> list[Mark]:
+    """Entries that stand aside for another of the same key, with the way out."""
+    marks = []
+    for conflict in conflicts:
+        for entry in conflict.aside:
+            sentence = (
+                f"two benches have {conflict.kind} {conflict.key[:80]} with different {', '.join(conflict.differs)}: "
+                f"{conflict.kept} counts, this one stands aside; strike the wrong one"
+            )
+            reed = conflict.key.split(" at ")[0] if conflict.kind in ("reed", "reading", "trim", "outcome") else ""
+            marks.append(Mark(entry, reed, "conflict", sentence))
+    return marks
+
+
+def struck_names(journal: Journal) -> list[Mark]:
+    """Entries that name a reed, order or chanter all of whose entries were struck."""
+    return [
+        Mark(
+            entry, reed, f"{kind}-struck", f"names {kind} {name[:60]!r}, which was struck; log it again, or strike this"
+        )
+        for entry, reed, kind, name in journal.names_of_struck()
+    ]
