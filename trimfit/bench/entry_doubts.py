@@ -6,7 +6,7 @@ once, kept when confirmed, and stays with its entry.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
 from trimfit.bench.slips import AS_SOUNDING, Typed, foretold_doubts, outputs_cents, rough_expectation
@@ -15,7 +15,8 @@ from trimfit.records import Doubt, Reading, ReedHistory, Settings, Trim
 
 __all__ = ["LONGEST_UNASKED_MM", "reading_doubts", "trim_doubts"]
 
-# Where nothing was ever cut: a first cut longer than this is asked about. An assumption, no source.
+# Before this many cuts of a type are logged, only a cut longer than this is asked about. Assumptions, no source.
+FEW_CUTS = 8
 LONGEST_UNASKED_MM = 1.0
 # How much more the top hand may rise than the bottom hand, per kPa away from the bench's pressure, before the A's
 # count as out of balance. An assumption made wide; the sign is common practice, no source.
@@ -128,28 +129,26 @@ def trim_doubts(
     history: ReedHistory,
     settings: Settings,
     *,
-    longest_mm: float | None,
+    cuts_mm: Sequence[float],
     advised_mm: float | None = None,
 ) -> list[Doubt]:
     """All doubts about a trim not yet logged.
 
-    longest_mm: the longest cut logged so far on reeds of the type (None: there is none). advised_mm: the cut that was
-    advised, if one was: a value ten or a hundred times off it, or with its digits exchanged, was meant to be it.
+    cuts_mm: the lengths of all cuts logged so far on reeds of the type. advised_mm: the cut that was advised, if one
+    was: a value ten or a hundred times off it, or with its digits exchanged, was meant to be it.
     """
     length_mm = trim.length_mm or 0.0
     doubts = []
     slip_mm = _slipped(length_mm, advised_mm)
-    limit_mm = longest_mm if longest_mm else LONGEST_UNASKED_MM
-    if length_mm > limit_mm + 1e-9 or slip_mm is not None:
-        if length_mm > limit_mm + 1e-9:
-            than = (
-                f"any cut before ({limit_mm:.2f} mm)" if longest_mm else f"{limit_mm:g} mm, and none was logged before"
-            )
-            words = f"{length_mm:g} mm is longer than {than}"
-        else:
-            words = f"{length_mm:g} mm is not the {advised_mm:g} mm advised"
-        if slip_mm is None and longest_mm and length_mm / 10.0 <= limit_mm <= length_mm / 3.0:
-            slip_mm = length_mm / 10.0
+    limit_mm, than = max(cuts_mm, default=0.0), "any cut before"
+    if len(cuts_mm) < FEW_CUTS and limit_mm < LONGEST_UNASKED_MM:
+        limit_mm, than = LONGEST_UNASKED_MM, "a cut is thought to be"
+    long = length_mm > limit_mm + 1e-9
+    if long or slip_mm is not None:
+        words = f"longer than {than} ({limit_mm:.2f} mm)" if long else f"not the {advised_mm:g} mm advised"
+        words = f"{length_mm:g} mm is {words}"
+        if slip_mm is None and length_mm / 10.0 <= limit_mm <= length_mm / 3.0:
+            slip_mm = round(length_mm / 10.0, 6)
         ask = f"did you mean {slip_mm:g}?" if slip_mm is not None else "is it right?"
         meant = (("length_mm", slip_mm),) if slip_mm is not None else ()
         doubts.append(Doubt("trim-long", "length_mm", f"{words}; {ask}", meant))
@@ -168,6 +167,6 @@ def _slipped(length_mm: float, advised_mm: float | None) -> float | None:
         return None
     if any(abs(length_mm / factor - advised_mm) <= 0.25 * advised_mm for factor in (10.0, 100.0)):
         factor = 100.0 if length_mm > 30.0 * advised_mm else 10.0
-        return length_mm / factor
+        return round(length_mm / factor, 6)
     typed, advised = f"{length_mm:.2f}", f"{advised_mm:.2f}"
     return advised_mm if typed == advised[:-2] + advised[:-3:-1] else None

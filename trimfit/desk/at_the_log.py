@@ -1,4 +1,4 @@
-"""The sitting's bench on a real log: entries through the journal, doubts from the bench room, answers from the house."""
+"""The sitting's bench on a real log: entries through the journal, doubts from the bench room, answers of the house."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class LogBench:
 
     def __init__(self, journal: Journal, answers: Answers) -> None:
         self.journal, self.answers = journal, answers
-        self._longest: dict[str, float] | None = None
+        self._cuts: dict[str, list[float]] | None = None
 
     def settings(self) -> Settings:
         """The shop's settings, as the log has them."""
@@ -80,8 +80,8 @@ class LogBench:
 
         settings = self.settings()
         if isinstance(record, Trim):
-            longest_mm = self._longest_mm(history.reed.record.reed_type)
-            return trim_doubts(record, history, settings, longest_mm=longest_mm, advised_mm=advised_mm)
+            cuts_mm = self._cuts_mm(history.reed.record.reed_type)
+            return trim_doubts(record, history, settings, cuts_mm=cuts_mm, advised_mm=advised_mm)
         last = history.readings[-1].record.chanter if history.readings else None
         other = last is not None and record.chanter != last
         # What is foretold holds for the chanter of the last reading.
@@ -91,26 +91,25 @@ class LogBench:
     def append(self, record: Reading | Trim | Outcome | Reed, doubts: Sequence[Doubt]) -> str:
         """Log a record durably, with its doubts; the entry's id."""
         entry = self.journal.append(record, doubts=doubts).entry
-        if isinstance(record, Trim):
-            self._longest = None
+        if isinstance(record, Trim) and record.length_mm and self._cuts is not None:
+            reed_type = self.history(record.reed).reed.record.reed_type
+            self._cuts.setdefault(reed_type, []).append(record.length_mm)
         return entry
 
     def strike(self, entry: str, why: str) -> str:
         """Strike an entry; the strike's id."""
-        self._longest = None
+        self._cuts = None
         return self.journal.strike(entry, why)
 
-    def _longest_mm(self, reed_type: str) -> float | None:
-        """The longest cut logged on reeds of a type, read once and kept until a cut is logged or struck."""
-        if self._longest is None:
+    def _cuts_mm(self, reed_type: str) -> Sequence[float]:
+        """Lengths of all cuts on reeds of a type, read once and kept until an entry is struck."""
+        if self._cuts is None:
             type_of = dict(self.journal.columns("reed", ["reed", "reed_type"]))
-            longest: dict[str, float] = {}
+            self._cuts = {}
             for reed, length_mm in self.journal.columns("trim", ["reed", "length_mm"]):
                 if length_mm:
-                    key = type_of.get(reed, "")
-                    longest[key] = max(longest.get(key, 0.0), length_mm)
-            self._longest = longest
-        return self._longest.get(reed_type)
+                    self._cuts.setdefault(type_of.get(reed, ""), []).append(length_mm)
+        return self._cuts.get(reed_type, ())
 
 
 @contextmanager

@@ -432,8 +432,7 @@ class Sitting:
                 held.record,
                 self._here(),
                 heard=held.line.heard if isinstance(held, HeldReading) else {},
-                reference_hz=(held.line.reference_hz if isinstance(held, HeldReading) else None)
-                or self._reference_hz(),
+                reference_hz=own_hz or self._reference_hz(),
                 advised_mm=advised_mm,
             )
         )
