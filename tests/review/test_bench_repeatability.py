@@ -31,6 +31,7 @@ def _bench(seed: int, n_reeds: int, within: float = 1.0, sitting: float = 0.6, c
                     rows.append(
                         {
                             "reed": f"K-{reed}",
+                            "reed_type": "willow",
                             "chanter": "north",
                             "removed_mm": 0.3,
                             "lip_strokes": 0.0,
@@ -143,3 +144,41 @@ def test_interval_of_a_pooled_sd_keeps_its_share() -> None:
     sds = rng.standard_normal((3000, 7)).std(axis=1, ddof=1)
     held = [(lim := repeatability.PooledSd(sd, 6).limits()).low <= 1.0 <= lim.high for sd in sds]
     assert np.mean(held) == pytest.approx(0.9, abs=0.02)
+
+
+def test_warm_air_and_hard_blowing_are_no_reading_error() -> None:
+    still = _bench(8, 200)
+    still["temperature_c"] = 20.0
+    moved = still.copy()
+    rng = np.random.default_rng(3)
+    warmer, harder = rng.uniform(-0.4, 0.4, len(still)), rng.uniform(-0.1, 0.1, len(still))
+    moved["temperature_c"] += warmer
+    moved["pressure_kpa"] += harder
+    for note in ("e", "f"):
+        moved[f"{note}_cents"] += 2.948 * warmer + 30.0 * harder
+    slopes = {"willow": {"e": 30.0, "f": 30.0}}
+    known = repeatability.bench_repeatability(moved, cents_per_kpa=slopes)[0]
+    unknown = repeatability.bench_repeatability(moved)[0]
+    assert known.within_cents.mean == pytest.approx(1.0, abs=0.1)
+    assert unknown.within_cents.mean > 1.5
+    moved["pressure_kpa"] = math.nan
+    assert repeatability.bench_repeatability(moved, cents_per_kpa=slopes)[0].readings > 1200
+
+
+def test_weeks_of_settling_are_no_reading_error() -> None:
+    early = _bench(9, 150)
+    late = early.assign(taken_day=early["taken_day"] + 30, e_cents=early["e_cents"] + 25, f_cents=early["f_cents"] + 25)
+    both = pd.concat([early, late])
+    note = repeatability.bench_repeatability(both)[0]
+    alone = repeatability.bench_repeatability(early)[0]
+    assert note.total_cents.mean == pytest.approx(alone.total_cents.mean, rel=0.05)
+    assert repeatability.bench_repeatability(both, settling_days=60.0)[0].total_cents.mean > 5.0
+
+
+def test_readings_that_agree_to_the_last_digit_leave_no_error() -> None:
+    frame = _bench(10, 20)
+    frame["e_cents"] = 12.5
+    frame["f_cents"] = math.nan
+    (note,) = repeatability.bench_repeatability(frame)
+    assert (note.output, note.within_cents.mean, note.total_cents.mean, note.left_out) == ("e", 0.0, 0.0, 0)
+    assert note.readings_in_sitting == 1

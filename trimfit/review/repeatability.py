@@ -7,7 +7,7 @@ A nested gauge study in three levels: readings of one sitting, sittings under th
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from trimfit.acoustics import cents_per_degree
 from trimfit.errors import InputError
 from trimfit.pitch import OUTPUTS
 from trimfit.units import Interval
@@ -235,8 +236,10 @@ def _runs(group: npt.NDArray[np.int64], values: Array, step: float) -> npt.NDArr
 def bench_repeatability(
     frame: pd.DataFrame,
     *,
+    cents_per_kpa: Mapping[str, Mapping[str, float]] | None = None,
     sitting_gap_days: float = 0.125,
-    pressure_step_kpa: float = 0.5,
+    settling_days: float = 7.0,
+    pressure_step_kpa: float = 0.3,
     temperature_step_c: float = 3.0,
     share: float = 0.9,
     far: float = 6.0,
@@ -245,7 +248,11 @@ def bench_repeatability(
 
     frame: the frame for the fit, one row a reading (reed, chanter, removed_mm, lip_strokes, pressure_kpa,
     temperature_c, taken_day, `<output>_cents`). Readings of one reed as it stood, in one chanter, are one unit;
-    pressures and temperatures closer than the steps are one condition; readings closer than the gap one sitting.
+    readings more than `settling_days` apart are not, for the reed has moved. Pressures and temperatures closer than the
+    steps are one condition; readings closer than the gap one sitting. Where the air's temperature was logged, notes
+    (not the crow, which is a blade's own) are first taken to 20 °C by the speed of sound. cents_per_kpa: reed type to
+    output to the pressure's slope, where it has been learned; readings are then taken to one pressure too, and what
+    another pressure adds is only what the slope does not explain.
     Readings further than `far` robust standard deviations from the median of their unit are left out and counted.
     Outputs never read twice are not listed. Raises InputError when there is none at all.
     """
@@ -254,10 +261,23 @@ def bench_repeatability(
         *(rows[name].astype(str).fillna("").to_numpy(dtype=str) for name in ("reed", "chanter")),
         *(rows[name].fillna(0.0).to_numpy(dtype=np.float64).round(6) for name in ("removed_mm", "lip_strokes")),
     )
+    state = _runs(state, rows["taken_day"].to_numpy(dtype=np.float64), settling_days)
+    air_c = rows["temperature_c"].to_numpy(dtype=np.float64)
+    warmth = np.where(np.isnan(air_c), 0.0, cents_per_degree(20.0) * (air_c - 20.0))
     pressure = _runs(state, rows["pressure_kpa"].to_numpy(dtype=np.float64), pressure_step_kpa)
-    condition = _runs(pressure, rows["temperature_c"].to_numpy(dtype=np.float64), temperature_step_c)
+    condition = _runs(pressure, air_c, temperature_step_c)
     sitting = _runs(condition, rows["taken_day"].to_numpy(dtype=np.float64), sitting_gap_days)
     columns = {name: rows[f"{name}_cents"].to_numpy(dtype=np.float64) for name in OUTPUTS if f"{name}_cents" in rows}
+    columns = {name: values if name == "crow" else values - warmth for name, values in columns.items()}
+    if cents_per_kpa:
+        blown_kpa = rows["pressure_kpa"].to_numpy(dtype=np.float64)
+        taken = ~np.isnan(blown_kpa)
+        harder = np.where(taken, blown_kpa - (np.median(blown_kpa[taken]) if taken.any() else 0.0), 0.0)
+        slopes = [cents_per_kpa.get(str(name), {}) for name in rows["reed_type"]]
+        columns = {
+            name: values - harder * np.array([slope.get(name, 0.0) for slope in slopes])
+            for name, values in columns.items()
+        }
     if "e" in columns and "f" in columns:
         columns["gap"] = columns["f"] - columns["e"]
     found = [_one_output(name, values, state, condition, sitting, share, far) for name, values in columns.items()]
