@@ -1,0 +1,143 @@
+"""The ticket: one A6 page, the same bytes again, and no more claimed than known."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from pathlib import Path
+
+import madeup
+import pytest
+
+from trimfit.review import figures, ticket
+from trimfit.review.findings import Ticket, TicketNote
+from trimfit.units import Interval
+
+BARE = Ticket("R-1", "cane", "B-1")
+
+
+def nasty() -> Ticket:
+    """A ticket with the longest and oddest words in every place."""
+    return dataclasses.replace(
+        madeup.ticket(madeup.NASTY[2] + madeup.NASTY[1]),
+        reed_type=madeup.NASTY[2],
+        batch=madeup.NASTY[1],
+        order=madeup.NASTY[0],
+        chanter=madeup.NASTY[2],
+        read_at="2031-03-03T10:12:00.123456+01:00 and more",
+        target_pitch_hz=473.0,
+        aim_hz=469.0,
+        cautions=madeup.NASTY * 2,
+    )
+
+
+def words(one: Ticket) -> list[str]:
+    """All that is written on the card."""
+    with figures.style():
+        return [text.get_text() for text in ticket.draw(one).axes[0].texts]
+
+
+def test_pdf_is_one_a6_page_without_dates_and_png_has_its_shape(tmp_path: Path) -> None:
+    pdf, png = ticket.write(tmp_path / "new folder", madeup.ticket())
+    content = pdf.read_bytes()
+    assert content.startswith(b"%PDF-")
+    assert len(re.findall(rb"/Type /Page\b", content)) == 1
+    box = re.search(rb"/MediaBox \[ ?0 0 ([\d.]+) ([\d.]+) ?\]", content)
+    assert box
+    assert float(box[1]) == pytest.approx(105 / 25.4 * 72, abs=0.1)
+    assert float(box[2]) == pytest.approx(148 / 25.4 * 72, abs=0.1)
+    for word in (b"CreationDate", b"ModDate", b"Producer", b"atplotlib"):
+        assert word not in content
+    image = png.read_bytes()
+    assert image.startswith(b"\x89PNG")
+    assert (int.from_bytes(image[16:20], "big"), int.from_bytes(image[20:24], "big")) == (826, 1165)
+    assert b"tEXt" not in image
+
+
+@pytest.mark.parametrize("one", [madeup.ticket(), nasty(), BARE], ids=["full", "nasty", "bare"])
+def test_the_same_ticket_gives_the_same_bytes(one: Ticket) -> None:
+    assert ticket.pdf_and_png(one) == ticket.pdf_and_png(one)
+
+
+@pytest.mark.parametrize("name", madeup.NASTY)
+def test_files_stay_in_the_folder(name: str, tmp_path: Path) -> None:
+    for path in ticket.write(tmp_path, dataclasses.replace(BARE, reed=name)):
+        assert path.parent == tmp_path
+        assert re.fullmatch(r"ticket-[A-Za-z0-9_-]+\.(pdf|png)", path.name)
+
+
+@pytest.mark.parametrize("one", [madeup.ticket(), nasty(), BARE], ids=["full", "nasty", "bare"])
+def test_nothing_is_clipped_and_no_line_crosses_another(one: Ticket) -> None:
+    with figures.style():
+        card = ticket.draw(one)
+        card.draw_without_rendering()
+        boxes = [(text.get_text(), text.get_window_extent().shrunk(0.99, 0.6)) for text in card.axes[0].texts]
+    for said, box in boxes:
+        assert 0 <= box.x0 < box.x1 <= card.bbox.x1, said
+        assert 0 <= box.y0 < box.y1 <= card.bbox.y1, said
+    crossing = [(a, b) for i, (a, one_box) in enumerate(boxes) for b, two in boxes[:i] if one_box.overlaps(two)]
+    assert crossing == []
+
+
+def test_the_card_says_what_the_shop_wants_to_know() -> None:
+    said = words(madeup.ticket())
+    for line in (
+        "Reed R-0412",
+        "cane, batch B-17",
+        "band 9",
+        "Ch-3",
+        "473.8 Hz (473.2 to 474.4)",
+        "C#-42, 541 Hz (538 to 544)",
+        "6.4 kPa, 20.5 °C",
+        "How to check it",
+        "Rests on 4 readings, the last of 2031-03-03T10:12.",
+    ):
+        assert line in said
+    # F was read at 473.4 Hz as low A: 1200 log2(473.4 / 473.8) = −1.46 cents from the aim.
+    assert said[said.index("F") + 1 : said.index("F") + 3] == ["473.4", "−1"]
+    # High G was not read: in brackets, and the strip says so.
+    assert "(472.0)" in said
+    assert "hollow: foretold, not read" in said
+
+
+def test_a_bare_ticket_claims_nothing() -> None:
+    said = words(BARE)
+    assert {
+        "none",
+        "not said",
+        "not known",
+        "not read",
+        "pressure not read",
+        "No note was read.",
+        "Rests on 0 readings.",
+    } <= set(said)
+    assert ticket.verdict(BARE) == "F and E were not read: nothing is known of where they meet."
+
+
+@pytest.mark.parametrize(
+    ("gap", "begins"),
+    [
+        (Interval(-0.6, -3.0, 1.8), "F and E meet to 1 Hz"),
+        (
+            Interval(-3.0, -6.0, 0.0),
+            "F less E is −3.0 cents (−6.0 to 0.0); that it is within 1 Hz is likely at best, not sure",
+        ),
+        (Interval(0.0, -9.0, 9.0), "F less E is 0.0 cents"),
+        (Interval(-20.0, -24.0, -16.0), "Not yet there: F less E is −20.0 cents"),
+        (Interval(9.0, 6.0, 12.0), "Past for this chanter"),
+    ],
+)
+def test_the_verdict_is_no_surer_than_the_interval(gap: Interval, begins: str) -> None:
+    assert ticket.verdict(dataclasses.replace(BARE, gap_cents=gap, aim_hz=470.0)).startswith(begins)
+
+
+def test_without_an_aim_no_cents_are_given() -> None:
+    said = words(dataclasses.replace(BARE, notes=(TicketNote("e", 473.0), TicketNote("b"))))
+    assert "473.0" in said
+    assert "–" in said
+    assert "B" not in said
+
+
+def test_how_to_check_names_the_pressure_where_it_is_known() -> None:
+    assert any("6.4 kPa at about 20 °C" in step for step in ticket.how_to_check(madeup.ticket()))
+    assert any(step.startswith("Blow steadily") for step in ticket.how_to_check(BARE))
