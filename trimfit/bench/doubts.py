@@ -8,17 +8,15 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from statistics import median, quantiles
 from typing import TYPE_CHECKING
 
-from trimfit.bench.entry_doubts import TOP_OVER_BOTTOM_CENTS_PER_KPA
-from trimfit.records import Settings
+from trimfit.bench.entry_doubts import unbalanced
 
 if TYPE_CHECKING:
     from trimfit.bench.journal import Conflict, Journal
 
-__all__ = ["Mark", "Taken", "accepted", "in_conflict", "long_trims", "rule_marks", "struck_names", "unbalanced"]
+__all__ = ["Mark", "Taken", "accepted", "in_conflict", "long_trims", "rule_marks", "struck_names"]
 
 # A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.
 SLIP_FACTOR = 6.0
@@ -45,22 +43,6 @@ class Taken:
     reed: str
     reed_type: str
     length_mm: float
-
-
-def unbalanced(
-    low_a_hz: float, high_a_hz: float, pressure_kpa: float | None, settings: Settings, scale: Mapping[str, Fraction]
-) -> float | None:
-    """By how many hertz as low A the high A stands over the low A, if that is more than the shop bears, else None.
-
-    low_a_hz, high_a_hz: sounding. Blowing away from the bench's pressure is allowed for, generously.
-    """
-    over_hz = high_a_hz / float(scale["high_a"]) - low_a_hz / float(scale["low_a"])
-    bench_kpa = settings.bench_pressure_kpa
-    off_kpa = abs((pressure_kpa or bench_kpa) - bench_kpa)
-    allowed_hz = settings.balance_tolerance_hz + low_a_hz * (
-        2.0 ** (off_kpa * TOP_OVER_BOTTOM_CENTS_PER_KPA / 1200.0) - 1.0
-    )
-    return over_hz if abs(over_hz) > allowed_hz else None
 
 
 def long_trims(trims: Sequence[Taken], usual: Mapping[str, Sequence[float]]) -> Iterator[Mark]:

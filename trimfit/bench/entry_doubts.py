@@ -6,14 +6,14 @@ once, kept when confirmed, and stays with its entry.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from fractions import Fraction
 
 from trimfit.bench.slips import AS_SOUNDING, Typed, foretold_doubts, outputs_cents, rough_expectation
 from trimfit.pitch import ratios
 from trimfit.records import Doubt, Reading, ReedHistory, Settings, Trim
 
-__all__ = ["LONGEST_UNASKED_MM", "reading_doubts", "trim_doubts"]
+__all__ = ["LONGEST_UNASKED_MM", "reading_doubts", "trim_doubts", "unbalanced"]
 
 # Before this many cuts of a type are logged, only a cut longer than this is asked about. Assumptions, no source.
 FEW_CUTS = 8
@@ -68,18 +68,31 @@ def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> flo
     return reading.notes_hz[note] / float(scale[note])
 
 
+def unbalanced(
+    low_a_hz: float, high_a_hz: float, pressure_kpa: float | None, settings: Settings, scale: Mapping[str, Fraction]
+) -> float | None:
+    """By how many hertz as low A the high A stands over the low A, if that is more than the shop bears, else None.
+
+    low_a_hz, high_a_hz: sounding. Blowing away from the bench's pressure is allowed for, generously.
+    """
+    over_hz = high_a_hz / float(scale["high_a"]) - low_a_hz / float(scale["low_a"])
+    bench_kpa = settings.bench_pressure_kpa
+    allowed_cents = abs((pressure_kpa or bench_kpa) - bench_kpa) * TOP_OVER_BOTTOM_CENTS_PER_KPA
+    allowed_hz = settings.balance_tolerance_hz + low_a_hz * (2.0 ** (allowed_cents / 1200.0) - 1.0)
+    return over_hz if abs(over_hz) > allowed_hz else None
+
+
 def _unbalanced(reading: Reading, settings: Settings, scale: Mapping[str, Fraction]) -> Doubt | None:
-    low, high = (_low_a_hz(reading, note, scale) for note in ("low_a", "high_a"))
-    if low is None or high is None:
+    notes = reading.notes_hz
+    if not {"low_a", "high_a"} <= notes.keys() or {"low_a", "high_a"} & set(reading.taped):
         return None
-    off_kpa = abs((reading.pressure_kpa or settings.bench_pressure_kpa) - settings.bench_pressure_kpa)
-    allowed_hz = settings.balance_tolerance_hz + low * (2.0 ** (off_kpa * TOP_OVER_BOTTOM_CENTS_PER_KPA / 1200.0) - 1.0)
-    if abs(high - low) <= allowed_hz:
+    over_hz = unbalanced(notes["low_a"], notes["high_a"], reading.pressure_kpa, settings, scale)
+    if over_hz is None:
         return None
     # The top hand's air column is the shorter one, so seating a reed deeper raises the top hand more.
-    seat = "shallower" if high > low else "deeper"
+    seat = "shallower" if over_hz > 0 else "deeper"
     sentence = (
-        f"The A's do not balance: high A is {abs(high - low):.1f} Hz {'over' if high > low else 'under'} low A; "
+        f"The A's do not balance: high A is {abs(over_hz):.1f} Hz {'over' if over_hz > 0 else 'under'} low A; "
         f"seat the reed {seat} and read again, or is it right?"
     )
     return Doubt("a-unbalanced", "high_a_hz", sentence)
@@ -129,19 +142,21 @@ def trim_doubts(
     history: ReedHistory,
     settings: Settings,
     *,
-    cuts_mm: Sequence[float],
+    longest_mm: float | None,
+    cuts: int = FEW_CUTS,
     advised_mm: float | None = None,
 ) -> list[Doubt]:
     """All doubts about a trim not yet logged.
 
-    cuts_mm: the lengths of all cuts logged so far on reeds of the type. advised_mm: the cut that was advised, if one
-    was: a value ten or a hundred times off it, or with its digits exchanged, was meant to be it.
+    longest_mm: the longest cut logged so far on reeds of the type, None if there is none; cuts: how many there are.
+    advised_mm: the cut that was advised, if one was: a value ten or a hundred times off it, or with its digits
+    exchanged, was meant to be it.
     """
     length_mm = trim.length_mm or 0.0
     doubts = []
     slip_mm = _slipped(length_mm, advised_mm)
-    limit_mm, than = max(cuts_mm, default=0.0), "any cut before"
-    if len(cuts_mm) < FEW_CUTS and limit_mm < LONGEST_UNASKED_MM:
+    limit_mm, than = longest_mm or 0.0, "any cut before"
+    if (cuts < FEW_CUTS or not longest_mm) and limit_mm < LONGEST_UNASKED_MM:
         limit_mm, than = LONGEST_UNASKED_MM, "a cut is thought to be"
     long = length_mm > limit_mm + 1e-9
     if long or slip_mm is not None:

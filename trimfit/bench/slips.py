@@ -110,36 +110,30 @@ def foretold_doubts(
         meant = ((f"{one}_hz", other_hz), (f"{other}_hz", hz))
         doubts.append(Doubt("swapped", f"{one}_hz", _sentence(sentence), meant))
         far = [output for output in far if output not in (one, other)]
-    unexplained = []
+    if _shifted_together(far, off):
+        sentence = f"everything {_off(median(off[output] for output in far))} {_given(after_cut)}"
+        sentence += "; is it this reed, this chanter, this pressure?"
+        return [*doubts, Doubt("other-reed", f"{far[0]}_hz", _sentence(sentence))]
     for output in far:
         slip = _slip(reading, output, expected[output], scale, typed)
         if slip is None:
-            unexplained.append(output)
+            sentence = f"{NAMES[output]} {_off(off[output])} {_given(after_cut)}; is it right?"
+            doubts.append(Doubt("unforetold", f"{output}_hz", _sentence(sentence)))
             continue
         kind, words, hz = slip
         shown = f"{crow_label(hz)} ({hz:.1f} Hz)" if output == "crow" else f"{hz:.1f}"
         sentence = f"{NAMES[output]} {_off(off[output])} {_given(after_cut)}{words}; did you mean {shown}?"
         doubts.append(Doubt(kind, f"{output}_hz", _sentence(sentence), ((f"{output}_hz", hz),)))
-    return doubts + _unexplained(unexplained, off, len(off), after_cut)
+    return doubts
 
 
-def _unexplained(far: list[str], off: Mapping[str, float], taken: int, after_cut: bool) -> list[Doubt]:
-    """One doubt for a reading that is off as a whole, else one for each value that no slip explains."""
+def _shifted_together(far: list[str], off: Mapping[str, float]) -> bool:
+    """Whether most of a reading is off by about the same: no slip of one value, but another reed or way of blowing."""
     shifts = [off[output] for output in far]
-    together = len(far) >= 3 and len(far) > taken / 2 and min(shifts) * max(shifts) > 0
-    if together and max(shifts) - min(shifts) <= max(20.0, 0.5 * abs(median(shifts))):
-        sentence = (
-            f"everything {_off(median(shifts))} {_given(after_cut)}; is it this reed, this chanter, this pressure?"
-        )
-        return [Doubt("other-reed", f"{far[0]}_hz", _sentence(sentence))]
-    return [
-        Doubt(
-            "unforetold",
-            f"{output}_hz",
-            _sentence(f"{NAMES[output]} {_off(off[output])} {_given(after_cut)}; is it right?"),
-        )
-        for output in far
-    ]
+    if len(far) < 3 or len(far) <= len(off) / 2 or min(shifts) * max(shifts) < 0:
+        return False
+    middle = abs(median(shifts))
+    return middle < 600.0 and max(shifts) - min(shifts) <= max(20.0, 0.5 * middle)
 
 
 def _off(cents: float) -> str:
@@ -219,7 +213,10 @@ def _note_slips(hz: float, ratio: float, heard: str, typed: Typed) -> Iterator[t
 
 
 def _digit_slips(number: float) -> Iterator[tuple[str, float]]:
-    """The number with two neighbouring digits exchanged, then with one digit other than it is."""
+    """The number with two neighbouring digits exchanged, then with another first digit.
+
+    Another digit further on would explain nearly any value: it is no explanation.
+    """
     text = f"{number:.1f}"
     places = [place for place, character in enumerate(text) if character.isdigit()]
     for one, other in pairwise(places):
@@ -227,11 +224,9 @@ def _digit_slips(number: float) -> Iterator[tuple[str, float]]:
         letters[one], letters[other] = letters[other], letters[one]
         if letters[0] != "0" and "".join(letters) != text:
             yield "digits", float("".join(letters))
-    # The last place tells tenths of a hertz: no slip worth asking about.
-    for place in places[:-1]:
-        for digit in "0123456789":
-            if digit != text[place] and not (place == 0 and digit == "0"):
-                yield "one-digit", float(text[:place] + digit + text[place + 1 :])
+    for digit in "123456789":
+        if digit != text[0]:
+            yield "first-digit", float(digit + text[1:])
 
 
 def _crow_slips(hz: float) -> Iterator[tuple[str, str, float]]:

@@ -81,7 +81,10 @@ class LogBench:
         settings = self.settings()
         if isinstance(record, Trim):
             cuts_mm = self._cuts_mm(history.reed.record.reed_type)
-            return trim_doubts(record, history, settings, cuts_mm=cuts_mm, advised_mm=advised_mm)
+            longest_mm = max(cuts_mm, default=None)
+            return trim_doubts(
+                record, history, settings, longest_mm=longest_mm, cuts=len(cuts_mm), advised_mm=advised_mm
+            )
         last = history.readings[-1].record.chanter if history.readings else None
         other = last is not None and record.chanter != last
         # What is foretold holds for the chanter of the last reading.
