@@ -23,7 +23,7 @@ from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value, kind_of_entry
 from trimfit.bench.sheets import Faults, RowReader, Sheet, heads_of
 from trimfit.errors import InputError, nearest
 
-__all__ = ["EXTRA", "FILES", "WIDE_COLUMNS", "import_folder"]
+__all__ = ["EXTRA", "FILES", "WIDE_COLUMNS", "files_of", "import_folder"]
 
 # What struck.csv and conflicts.csv say besides the entry's own columns.
 STRUCK_HEADS = ("entry", "kind", "generation", "why", "struck_at")
@@ -69,7 +69,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
 
     Raises InputError with every fault of every file; then nothing was changed.
     """
-    paths = _files(Path(folder))
+    paths = files_of(Path(folder))
     with journal.writing() as connection:
         last = journal.last_seq()
         state = _Import(journal, connection, progress, before=last, seq=last)
@@ -109,7 +109,7 @@ class ImportRefused(InputError):
         super().__init__("the folder was not taken in", str(folder), faults=faults.found)
 
 
-def _files(folder: Path) -> dict[str, Path]:
+def files_of(folder: Path) -> dict[str, Path]:
     """The files of a log folder that are there, by their names in small letters."""
     if not folder.exists():
         raise InputError("there is no such folder", str(folder), "check the path")

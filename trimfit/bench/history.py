@@ -156,5 +156,18 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
             (len(name) - 4, len(name) + 4),
         )
     ]
-    remedy = nearest(name, near) if near else f"log it first with trimfit log {kind.name}, or import it"
+    remedy = _closest(name, near) or f"log it first with trimfit log {kind.name}, or import it"
     return InputError(f"{kind.name} {name[:60]!r} is not in the log", "", remedy)
+
+
+def _closest(name: str, known: Sequence[str]) -> str:
+    """The known name most like `name`; of several that are equally like it, the one that begins most like it."""
+    import difflib
+    import os
+
+    close = difflib.get_close_matches(name, known, n=20, cutoff=0.6)
+    if not close:
+        return nearest(name, known) if known else ""
+    likeness = {other: difflib.SequenceMatcher(None, other, name).ratio() for other in close}
+    best = max(close, key=lambda other: (likeness[other], len(os.path.commonprefix([other, name]))))
+    return f"did you mean {best[:60]}?"

@@ -430,6 +430,14 @@ class Journal:
             row = connection.execute(query, (name.strip(),)).fetchone()
         return None if row is None else Logged(row[1], row[0], 0.0, kind.from_row(tuple(row[2:])))
 
+    def name_of(self, entry: str) -> str:
+        """What an entry is about, by the first column of its key."""
+        kind = kind_of_entry(entry)
+        if kind is None:
+            return ""
+        row = self._connection.execute(f'SELECT "{kind.key[0]}" FROM {kind.table} WHERE entry = ?', (entry,)).fetchone()
+        return str(row[0]) if row else ""
+
     def naming(self, kind_name: str, name: str) -> int:
         """How many entries that count name a reed, order or chanter."""
         count = 0

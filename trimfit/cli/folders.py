@@ -1,11 +1,201 @@
-"""Verbs of this family are registered here."""
+"""Verbs that take whole logs in and out: import, export, merge, check, settings."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
 import typer
 
+from trimfit.cli.show import plain, print_json, progress, say_error, table
+from trimfit.errors import InputError
+
+if TYPE_CHECKING:
+    from trimfit.desk.record import Taken
+
 __all__ = ["register"]
+
+Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+# How many marks are shown on the screen; --json and `check` give all of them.
+MARKS_SHOWN = 10
+
+
+def _log(context: typer.Context) -> Path:
+    from trimfit.cli.app import log_path
+
+    return log_path(context)
+
+
+def _counts(taken: Taken) -> dict[str, Any]:
+    counts = taken.counts
+    return {
+        "new": counts.new,
+        "known": counts.known,
+        "refused": counts.refused,
+        "by_kind": {name: {"new": new, "known": known} for name, (new, known) in counts.by_kind.items()},
+    }
+
+
+def _say(taken: Taken, verb: str, where: object) -> None:
+    counts = taken.counts
+    typer.echo(f"{verb} {where}: {counts.new:,} new, {counts.known:,} known, {counts.refused:,} refused")
+    for name, (new, known) in counts.by_kind.items():
+        if new or known:
+            typer.echo(f"  {name}: {new:,} new, {known:,} known")
+
+
+def _say_marks(taken: Taken, words: str) -> None:
+    if not taken.marks:
+        return
+    typer.echo(f"{len(taken.marks):,} {words}:")
+    for mark in taken.marks[:MARKS_SHOWN]:
+        typer.echo(f"  {mark.entry}  {' '.join(mark.reed.split())[:40]}  {' '.join(mark.sentence.split())}")
+    if len(taken.marks) > MARKS_SHOWN:
+        typer.echo(f"  … and {len(taken.marks) - MARKS_SHOWN:,} more: trimfit check")
+
+
+def import_(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(help="The folder that holds the CSV files.", metavar="FOLDER")],
+    as_json: Json = False,
+) -> None:
+    """Take a folder of CSV files into the log: all of it, or nothing and every fault of it.
+
+    Rows that the log knows already add nothing.
+
+    Example: trimfit import shop_csv
+    """
+    from trimfit.desk import record
+
+    try:
+        taken = record.import_folder(_log(context), folder, None if as_json else progress)
+    except InputError as error:
+        rows = getattr(error, "rows", None)
+        if rows is None or not as_json:
+            raise
+        say_error(error)
+        faults = [{"where": f.where, "column": f.column, "what": f.what, "remedy": f.remedy} for f in error.faults]
+        print_json({"new": 0, "known": 0, "refused": rows, "faults": faults})
+        raise typer.Exit(error.exit_code) from error
+    if as_json:
+        print_json({**_counts(taken), "doubts": plain(taken.marks)})
+        return
+    _say(taken, "import", folder)
+    _say_marks(taken, "doubtful entries, kept and marked")
+
+
+def export(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(help="The folder to write; made if need be.", metavar="FOLDER")],
+    force: Annotated[bool, typer.Option("--force", help="Write over files that no export wrote.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Write the whole log as a folder of CSV files, struck entries, settings and marks included.
+
+    The same log gives the same bytes; files that lay there already and are the same count as known.
+
+    Example: trimfit export shop_csv
+    """
+    from trimfit.desk import record
+
+    taken = record.export_folder(_log(context), folder, None if as_json else progress, force=force)
+    if as_json:
+        print_json(_counts(taken))
+        return
+    _say(taken, "export", folder)
+
+
+def merge(
+    context: typer.Context,
+    other: Annotated[Path, typer.Argument(help="The log of another bench; it stays as it is.", metavar="OTHER_LOG")],
+    as_json: Json = False,
+) -> None:
+    """Take the entries of another bench's log into this one. Doing it again adds nothing; the order is free.
+
+    Two benches may have the same thing with different content: then one counts, the other stands aside (refused),
+    and both are named with the way out.
+
+    Example: trimfit merge bench2.trimfit
+    """
+    from trimfit.desk import record
+
+    taken = record.merge_log(_log(context), other, None if as_json else progress)
+    if as_json:
+        conflicts = plain(taken.counts.conflicts)
+        print_json({**_counts(taken), "conflicts": conflicts})
+        return
+    _say(taken, "merge", other)
+    _say_marks(taken, "in conflict (trimfit log strike ENTRY --why … settles one)")
+
+
+def check(context: typer.Context, as_json: Json = False) -> None:
+    """Is the log sound, and which of its entries carry a mark? Exit code 1 if it is damaged.
+
+    Example: trimfit check
+    """
+    from trimfit.desk import record
+
+    found = record.check(_log(context), None if as_json else progress)
+    sound = not found.damage
+    if as_json:
+        print_json(
+            {"sound": sound, "damage": list(found.damage), "entries": dict(found.entries), "marks": plain(found.marks)}
+        )
+    elif sound:
+        whole = sum(found.entries.values())
+        typer.echo(f"the log is sound: {whole:,} entries, {len(found.marks):,} marks")
+        if found.marks:
+            rows = [[mark.entry, mark.reed[:40], mark.kind, mark.sentence] for mark in found.marks]
+            typer.echo(table(["entry", "reed", "mark", "why"], rows))
+    else:
+        for line in found.damage:
+            typer.echo(line)
+        typer.echo("the log is damaged: keep it as it is, and go on with a backup or an export", err=True)
+    if not sound:
+        raise typer.Exit(1)
+
+
+def settings(
+    context: typer.Context,
+    name: Annotated[str | None, typer.Argument(help="The setting to set.", metavar="NAME")] = None,
+    value: Annotated[str | None, typer.Argument(help="Its new value.", metavar="VALUE")] = None,
+    as_json: Json = False,
+) -> None:
+    """Show the shop's settings, show one, or set one for every bench that uses this log.
+
+    Example: trimfit settings tolerance_hz 0.8
+    """
+    from trimfit.desk import record
+
+    log = _log(context)
+    known = record.settings(log)
+    if name is not None and value is not None:
+        shown = {name: record.set_setting(log, name, value)}
+    elif name is not None:
+        if name not in known:
+            from trimfit.errors import nearest
+
+            raise InputError(f"{name[:40]!r} is no setting", "settings", nearest(name, list(known)))
+        shown = {name: known[name]}
+    else:
+        shown = known
+    if as_json:
+        print_json({key: _typed(text) for key, text in shown.items()})
+        return
+    typer.echo(table(["setting", "value"], shown.items(), right=[1]))
+
+
+def _typed(text: str) -> str | float:
+    try:
+        return float(text)
+    except ValueError:
+        return text
 
 
 def register(app: typer.Typer) -> None:
     """Add this family's verbs to the command line."""
+    app.command("import")(import_)
+    app.command("export")(export)
+    app.command("merge")(merge)
+    app.command("check")(check)
+    app.command("settings", context_settings={"ignore_unknown_options": True})(settings)

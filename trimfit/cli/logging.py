@@ -1,11 +1,277 @@
-"""Verbs of this family are registered here."""
+"""`log`: one entry at a time, durable when it is acknowledged."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
 import typer
 
+from trimfit.cli.show import print_json
+
+if TYPE_CHECKING:
+    from trimfit.desk.record import Kept
+
 __all__ = ["register"]
+
+Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+At = Annotated[str | None, typer.Option("--at", help="When, as 2026-03-01T14:05; now if not said.", metavar="TIME")]
+Remark = Annotated[str | None, typer.Option("--remark", help="Anything worth keeping.", metavar="TEXT")]
+ReedName = Annotated[str, typer.Argument(help="The reed's name.", metavar="REED")]
+
+_verbs = typer.Typer(
+    help="Log one entry: a reading, a trim, a reed, a chanter, an order, an outcome, or a strike of a wrong entry.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+def _log(context: typer.Context) -> Path:
+    from trimfit.cli.app import log_path
+
+    return log_path(context)
+
+
+def _answer(kept: Kept, as_json: bool) -> None:
+    doubt = " ".join(one.sentence for one in kept.doubts) or None
+    if as_json:
+        print_json(
+            {
+                "entry": kept.entry,
+                "kind": kept.kind,
+                "about": kept.about,
+                "new": kept.new,
+                "doubt": doubt,
+                "doubts": [{"kind": one.kind, "column": one.column, "sentence": one.sentence} for one in kept.doubts],
+                "instead_of": kept.instead_of,
+                "note": kept.note or None,
+            }
+        )
+        return
+    about = " ".join(kept.about.split())[:60]
+    said = f"{kept.entry}  {kept.kind} of {about}" if kept.kind not in ("reed", "order", "chanter") else ""
+    typer.echo((said or f"{kept.entry}  {kept.kind} {about}") + ("" if kept.new else " (in the log already)"))
+    if kept.instead_of:
+        typer.echo(f"in place of {kept.instead_of}, which is struck")
+    if kept.note:
+        typer.echo(kept.note)
+    for one in kept.doubts:
+        typer.echo(f"doubt: {' '.join(one.sentence.split())}")
+    if kept.doubts:
+        typer.echo(f"kept and marked; if it is wrong: trimfit log strike {kept.entry} --why …")
+
+
+def _given(**fields: Any) -> dict[str, Any]:
+    return {name: value for name, value in fields.items() if value is not None}
+
+
+def _value(option: str, text: str | None) -> float | str | None:
+    """A number typed after an option; blank stays blank, to take a value back."""
+    from trimfit.errors import InputError
+    from trimfit.units import parse_number
+
+    if text is None or not text.strip():
+        return text
+    try:
+        return parse_number(text)
+    except InputError as error:
+        raise InputError(error.what, option, error.remedy) from error
+
+
+@_verbs.command()
+def reading(
+    context: typer.Context,
+    reed: ReedName,
+    words: Annotated[
+        list[str],
+        typer.Argument(
+            help="What was read, as f=782.1 e=705.9 a=468.2 A=936.1 crow=C+22: sounding hertz of the notes "
+            "g a b c d e f G A, go for the overblown low G, and the crow.",
+            metavar="NAME=VALUE…",
+        ),
+    ],
+    at: At = None,
+    chanter: Annotated[str | None, typer.Option("--chanter", help="The chanter it was read in.")] = None,
+    pressure: Annotated[str | None, typer.Option("--pressure", help="6.5 kPa, 65 mbar, 26 inH2O, 660 mmH2O.")] = None,
+    temperature: Annotated[str | None, typer.Option("--temperature", help="21 C or 70 F.")] = None,
+    humidity: Annotated[str | None, typer.Option("--humidity", help="Per cent.")] = None,
+    taped: Annotated[str | None, typer.Option("--taped", help="Notes whose holes carry tape, as 'f high_g'.")] = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log a reading of a reed: only what was taken, in any order.
+
+    Example: trimfit log reading R-0412 f=782.1 e=705.9 a=468.2 A=936.1 crow=C+22 --pressure "26 inH2O"
+    """
+    from trimfit.desk import record
+
+    kept = record.log_reading(
+        _log(context),
+        reed,
+        words,
+        at=at,
+        chanter=chanter,
+        pressure=pressure,
+        temperature=temperature,
+        humidity=humidity,
+        taped=taped,
+        remark=remark,
+    )
+    _answer(kept, as_json)
+
+
+@_verbs.command()
+def trim(
+    context: typer.Context,
+    reed: ReedName,
+    length: Annotated[str | None, typer.Option("--length", help="Length taken off, in mm.", metavar="MM")] = None,
+    lip: Annotated[str | None, typer.Option("--lip", help="Strokes of lip work.", metavar="N")] = None,
+    asked: Annotated[str | None, typer.Option("--asked", help="Length that was meant, in mm.", metavar="MM")] = None,
+    at: At = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log what was taken off a reed: length, lip strokes, or both.
+
+    Example: trimfit log trim R-0412 --length 0.15 --lip 2 --asked 0.15
+    """
+    from trimfit.desk import record
+
+    kept = record.log_trim(_log(context), reed, length=length, lip=lip, asked=asked, at=at, remark=remark)
+    _answer(kept, as_json)
+
+
+@_verbs.command()
+def reed(
+    context: typer.Context,
+    name: ReedName,
+    reed_type: Annotated[str | None, typer.Option("--type", help="Its type.", metavar="TYPE")] = None,
+    batch: Annotated[str | None, typer.Option("--batch", help="The batch it was made in.")] = None,
+    made_on: Annotated[str | None, typer.Option("--made-on", help="As 2026-03-01.", metavar="DATE")] = None,
+    blade: Annotated[str | None, typer.Option("--blade", help="Free blade length when new, mm.", metavar="MM")] = None,
+    order: Annotated[str | None, typer.Option("--order", help="The order it is for.")] = None,
+    remark: Remark = None,
+    move: Annotated[bool, typer.Option("--move", help="Its type or batch in the log is wrong: change it.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Log a reed, or revise what is known of one: what is not said stays, an empty value takes one back.
+
+    Example: trimfit log reed R-0412 --type moulded --batch B-17 --blade 23.1 --order O-12
+    """
+    from trimfit.desk import record
+
+    given = _given(
+        reed_type=reed_type,
+        batch=batch,
+        made_on=made_on,
+        blade_mm=_value("--blade", blade),
+        order=order,
+        remark=remark,
+    )
+    _answer(record.log_reed(_log(context), name, given, move=move), as_json)
+
+
+@_verbs.command()
+def chanter(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="The chanter's name.", metavar="CHANTER")],
+    meeting_pitch: Annotated[
+        str | None, typer.Option("--meeting-pitch", help="Where E and F meet, Hz as low A, if known.", metavar="HZ")
+    ] = None,
+    working_crow: Annotated[
+        str | None, typer.Option("--working-crow", help="The crow it asks for: C+22 or hertz.", metavar="CROW")
+    ] = None,
+    bore_gauge: Annotated[
+        str | None, typer.Option("--bore-gauge", help="How far the bore gauge enters, mm.", metavar="MM")
+    ] = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log a chanter, or revise what is known of one: what is not said stays, an empty value takes one back.
+
+    Example: trimfit log chanter CH-7 --meeting-pitch 474 --working-crow C+22
+    """
+    from trimfit.desk import record
+    from trimfit.pitch import parse_crow_hz
+
+    crow = parse_crow_hz(working_crow) if working_crow and working_crow.strip() else working_crow
+    given = _given(
+        meeting_pitch_hz=_value("--meeting-pitch", meeting_pitch),
+        working_crow_hz=crow,
+        bore_gauge_mm=_value("--bore-gauge", bore_gauge),
+        remark=remark,
+    )
+    _answer(record.log_chanter(_log(context), name, given), as_json)
+
+
+@_verbs.command()
+def order(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="The order's name.", metavar="ORDER")],
+    chanter: Annotated[str | None, typer.Option("--chanter", help="The chanter it is for.")] = None,
+    target_pitch: Annotated[
+        str | None,
+        typer.Option("--target-pitch", help="Hz as low A; left out: wherever E and F meet.", metavar="HZ"),
+    ] = None,
+    quantity: Annotated[str | None, typer.Option("--quantity", help="How many reeds.", metavar="N")] = None,
+    pressure: Annotated[str | None, typer.Option("--pressure", help="The player's: 6.5 kPa, 26 inH2O …")] = None,
+    due_on: Annotated[str | None, typer.Option("--due", help="As 2026-03-01.", metavar="DATE")] = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log an order, or revise what is known of one: what is not said stays, an empty value takes one back.
+
+    Example: trimfit log order O-12 --chanter CH-7 --quantity 12 --due 2026-04-01
+    """
+    from trimfit.desk import record
+    from trimfit.units import parse_pressure_kpa
+
+    given = _given(
+        chanter=chanter,
+        target_pitch_hz=_value("--target-pitch", target_pitch),
+        quantity=_value("--quantity", quantity),
+        pressure_kpa=parse_pressure_kpa(pressure) if pressure and pressure.strip() else pressure,
+        due_on=due_on,
+        remark=remark,
+    )
+    _answer(record.log_order(_log(context), name, given), as_json)
+
+
+@_verbs.command()
+def outcome(
+    context: typer.Context,
+    reed: ReedName,
+    outcome: Annotated[str, typer.Argument(help="good, lost or to-stock.", metavar="OUTCOME")],
+    at: At = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log that a reed has left the bench: good, lost, or to-stock.
+
+    Example: trimfit log outcome R-0412 good
+    """
+    from trimfit.desk import record
+
+    _answer(record.log_outcome(_log(context), reed, outcome, at=at, remark=remark), as_json)
+
+
+@_verbs.command()
+def strike(
+    context: typer.Context,
+    entry: Annotated[str, typer.Argument(help="The entry's id, or its first letters.", metavar="ENTRY")],
+    why: Annotated[str, typer.Option("--why", help="What was wrong.", metavar="TEXT")],
+    at: At = None,
+    as_json: Json = False,
+) -> None:
+    """Take a wrong entry back. It stays in the log and in exports with the reason, and counts no more.
+
+    Example: trimfit log strike rea-k3v7q2m9 --why "read in the wrong chanter"
+    """
+    from trimfit.desk import record
+
+    _answer(record.strike(_log(context), entry, why, at=at), as_json)
 
 
 def register(app: typer.Typer) -> None:
     """Add this family's verbs to the command line."""
+    app.add_typer(_verbs, name="log")
