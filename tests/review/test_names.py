@@ -37,6 +37,12 @@ def test_any_text_gives_a_safe_stem(name: str) -> None:
     assert SAFE.fullmatch(file_stem(name))
 
 
+@given(ANY_TEXT, ANY_TEXT)
+def test_names_that_differ_get_stems_that_differ(one: str, other: str) -> None:
+    assert (file_stem(one) == file_stem(other)) == (one == other)
+    assert file_stem(f"{one}/") != file_stem(f"{one}:")
+
+
 @given(st.lists(ANY_TEXT, unique=True, max_size=12))
 def test_stems_differ_even_where_case_is_ignored(names: list[str]) -> None:
     stems = file_stems([*names, "Reed", "reed", "REED"])
