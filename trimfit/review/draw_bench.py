@@ -318,7 +318,8 @@ def _crow_names(axes: Axes, *, upright: bool) -> None:
     first, last = cents_from_440(low), cents_from_440(high)
     step = next((step for step in (10, 20, 25, 50, 100, 200) if (last - first) / step <= 6), 400)
     ticks = [hz_from_cents(cents) for cents in range(int(first // step + 1) * step, int(last) + 1, step)]
-    names = [crow_label(tick) for tick in ticks]
+    # Half a semitone up is said from the note below: C+50, not C#-50.
+    names = [crow_label(hz_from_cents(cents_from_440(tick) - 1e-6)) for tick in ticks]
     if upright:
         second = axes.secondary_yaxis("right")
         second.set_yticks(ticks, names)

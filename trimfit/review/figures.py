@@ -161,7 +161,7 @@ def settle(figure: Figure) -> None:
     """Lay the sheet out once and for all, so that neither naming points nor saving does it again."""
     if figure.get_layout_engine() is not None:
         figure.draw_without_rendering()
-        figure.set_layout_engine("none")
+        figure.set_layout_engine(None)  # "none" would leave a stand-in, for which saving draws once more
 
 
 @contextmanager

@@ -96,6 +96,7 @@ thead th{{border-bottom:2px solid var(--mute);color:var(--mute)}}
 th.n,td.n{{text-align:right}}
 thead th{{overflow-wrap:normal}}
 tbody th,td:not(.n){{min-width:5.8em}}
+td:last-child:not(.n){{min-width:11em}}
 .r{{white-space:nowrap}}
 .tag{{display:inline-block;font-size:.78rem;font-weight:bold;border:1.5px solid var(--past);color:var(--past);
 padding:0 .35rem;border-radius:.2rem}}
@@ -117,7 +118,8 @@ td::before{{content:attr(data-head);display:block;font-size:.74rem;color:var(--m
 }}
 @media print{{
 :root{{{_roles(LIGHT)};--paper:#ffffff}}
-body{{font-size:10pt}}nav,.skip{{display:none}}
+body{{font-size:10pt}}table{{font-size:7.5pt}}nav,.skip{{display:none}}
+svg.pic.wide{{max-width:14.5cm}}svg.pic.narrow{{display:none}}tr td,tr th{{padding:.15rem .3rem}}
 figure,tr{{break-inside:avoid}}h2,h3{{break-after:avoid}}
 a{{color:inherit;text-decoration:none}}
 }}

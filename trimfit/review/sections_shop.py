@@ -104,7 +104,7 @@ def types(findings: Report, folio: Folio) -> list[str]:
                     named(kind.reed_type, 30),
                     text(draw_shop.OUTPUT_WORDS.get(one.output, one.output), 30),
                     text(unit, 30),
-                    between(one.value, "+.2f"),
+                    between(one.value, "+.2f" if abs(one.value.mean) < 10.0 else "+.1f"),
                     "assumed" if one.assumed else "learned",
                 )
             )
