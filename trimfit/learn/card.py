@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,8 @@ class FitCard:
     batch_cov, reed_cov (20, 20): start and slope deviations; noise_cov (10, 10): one reading's errors.
     reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (20, 20): a
     chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
-    low_weight: entry -> weights (10,) of readings that count for less.
+    low_weight: entry -> weights (10,) of readings that count for less. reading_stretch (10,), gap_stretch: what a next
+    reading's error variance is over a sound one's (unsound ones included).
     """
 
     coding: Coding
@@ -47,6 +48,8 @@ class FitCard:
     reeds: NDArray[np.intp]
     batches: NDArray[np.intp]
     low_weight: dict[str, list[float]]
+    reading_stretch: Array = field(default_factory=lambda: np.ones(K))
+    gap_stretch: float = 1.0
     readings: int = 0
     last_seq: int = 0
     criterion: float = 0.0
@@ -88,6 +91,7 @@ _ARRAYS = (
     "chanter_cov",
     "reeds",
     "batches",
+    "reading_stretch",
 )
 
 
@@ -106,6 +110,7 @@ def card_to_bytes(card: FitCard) -> bytes:
         "balance_cents": card.coding.balance_cents,
         "hand_cents_per_kpa": card.coding.hand_cents_per_kpa,
         "low_weight": card.low_weight,
+        "gap_stretch": card.gap_stretch,
         "readings": card.readings,
         "last_seq": card.last_seq,
         "criterion": card.criterion,
@@ -157,6 +162,8 @@ def card_from_bytes(data: bytes) -> FitCard:
         reeds=found["reeds"].astype(np.intp),
         batches=found["batches"].astype(np.intp),
         low_weight=head["low_weight"],
+        reading_stretch=found["reading_stretch"],
+        gap_stretch=head["gap_stretch"],
         readings=head["readings"],
         last_seq=head["last_seq"],
         criterion=head["criterion"],

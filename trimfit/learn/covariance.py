@@ -153,11 +153,11 @@ def assemble(fits: ContrastFits, pick: Callable[[MixedFit], Array], assumed: Arr
     return 0.5 * (joint + joint.T)
 
 
-def shrink_correlation(cov: Array, groups: float, target: Array | None = None) -> Array:
+def shrink_correlation(cov: Array, groups: float, target: Array | None = None, *, floor: float = 0.01) -> Array:
     """Shrink the correlations of cov (aK, aK), seen in `groups` groups, in the basis of `basis`; positive definite out.
 
     target (aK, aK): a covariance whose correlations are shrunk to (default: none). The variances in that basis stay,
-    but for a floor of a millionth of the largest of their kind.
+    but for a floor of a ten-thousandth of the largest of their kind; `floor` is the least eigenvalue of the correlations.
     """
     a = cov.shape[0] // K
     turn = np.kron(np.eye(a), basis())
@@ -180,7 +180,7 @@ def shrink_correlation(cov: Array, groups: float, target: Array | None = None) -
     share = min(1.0, noise / max(signal, 1e-12))
     r = (1 - share) * r + share * goal
     values, vectors = np.linalg.eigh(r)
-    r = (vectors * np.maximum(values, 1e-3)) @ vectors.T
+    r = (vectors * np.maximum(values, floor)) @ vectors.T
     r /= np.sqrt(np.outer(np.diag(r), np.diag(r)))
     back = np.linalg.inv(turn)
     out = back @ (r * np.outer(sd, sd)) @ back.T

@@ -14,7 +14,7 @@ v is in proportion: a type that answers twice as fast spreads twice as wide.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,7 +26,17 @@ from trimfit.pitch import NOTES, OUTPUTS
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FRAME_COLUMNS", "OUTPUT_COLUMNS", "Coding", "Rows", "a_imbalance_cents", "bend", "rows_from_frame"]
+__all__ = [
+    "FRAME_COLUMNS",
+    "OUTPUT_COLUMNS",
+    "Coding",
+    "Rows",
+    "a_imbalance_cents",
+    "balance_weight",
+    "bend",
+    "rows_from_frame",
+    "sort_rows",
+]
 
 Array = NDArray[np.float64]
 OUTPUT_COLUMNS = tuple(f"{output}_cents" for output in OUTPUTS)
@@ -128,6 +138,32 @@ def balance_weight(y: Array, kpa: Array, coding: Coding) -> Array:
     limit = coding.balance_cents
     weight: Array = np.where(over <= limit, 1.0, (limit / np.maximum(over, limit)) ** 2)
     return weight
+
+
+def sort_rows(rows: Rows) -> Rows:
+    """The rows with each batch's, and in it each reed's, standing together; reed codes renumbered in that order.
+
+    A reed belongs to the batch of its first row.
+    """
+    order = np.lexsort((np.arange(len(rows)), rows.reed_code, rows.batch_code))
+    reed = rows.reed_code[order]
+    first = np.r_[True, np.diff(reed) != 0]
+    code = np.cumsum(first) - 1
+    return replace(
+        rows,
+        y=rows.y[order],
+        removed_mm=rows.removed_mm[order],
+        lip=rows.lip[order],
+        kpa=rows.kpa[order],
+        deg_c=rows.deg_c[order],
+        type_code=rows.type_code[order],
+        batch_code=rows.batch_code[order],
+        chanter_code=rows.chanter_code[order],
+        weight=rows.weight[order],
+        label=rows.label[order],
+        reed_code=code.astype(np.intp),
+        reeds=tuple(rows.reeds[i] for i in reed[first]),
+    )
 
 
 def rows_from_frame(frame: pd.DataFrame, coding: Coding | None = None) -> tuple[Rows, tuple[str, ...], tuple[str, ...]]:

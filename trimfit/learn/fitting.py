@@ -12,6 +12,7 @@ The steps, in order:
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
@@ -21,12 +22,13 @@ from numpy.typing import NDArray
 from trimfit.errors import TrimfitError
 from trimfit.learn.card import FitCard
 from trimfit.learn.covariance import assemble, contrast, fit_contrast, fit_contrasts, shrink_correlation
-from trimfit.learn.design import Coding, Rows, balance_weight
+from trimfit.learn.design import Coding, Rows, balance_weight, sort_rows
 from trimfit.learn.joint import (
     BatchSums,
     Posterior,
     batch_sums,
     cell_residuals,
+    left_out_readings,
     reed_moments,
     row_precision,
     weights_from,
@@ -51,39 +53,16 @@ Array = NDArray[np.float64]
 Tell = Callable[[str, int, int], None]
 K, M = len(OUTPUTS), len(REGRESSORS)
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
-GROSS_MADS = 8.0
+GROSS_MADS = 6.0
+LEAST_WEIGHT = 1e-4
 EM_STEPS = 4
+ROUNDS = 2
+"""REML is done again once slips have been found and their weights lowered."""
 MOST_CHANTERS = 100
 
 
 def _quiet(step: str, done: int, whole: int) -> None:
     return None
-
-
-def sort_rows(rows: Rows) -> Rows:
-    """The rows with each batch's, and in it each reed's, standing together; reed codes renumbered in that order.
-
-    A reed belongs to the batch of its first row.
-    """
-    order = np.lexsort((np.arange(len(rows)), rows.reed_code, rows.batch_code))
-    reed = rows.reed_code[order]
-    first = np.r_[True, np.diff(reed) != 0]
-    code = np.cumsum(first) - 1
-    return replace(
-        rows,
-        y=rows.y[order],
-        removed_mm=rows.removed_mm[order],
-        lip=rows.lip[order],
-        kpa=rows.kpa[order],
-        deg_c=rows.deg_c[order],
-        type_code=rows.type_code[order],
-        batch_code=rows.batch_code[order],
-        chanter_code=rows.chanter_code[order],
-        weight=rows.weight[order],
-        label=rows.label[order],
-        reed_code=code.astype(np.intp),
-        reeds=tuple(rows.reeds[i] for i in reed[first]),
-    )
 
 
 def coefficient_prior(n_types: int) -> tuple[Array, Array]:
@@ -137,15 +116,25 @@ def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float
 
 
 def _gross_weights(rows: Rows) -> Array:
-    """Weight 0 for cells far (8 MADs) from a robust line in length per type and output; 1 elsewhere (n, K)."""
+    """Next to no weight for cells far (6 MADs) from a robust line in length per type and output; 1 elsewhere (n, K).
+
+    Each chanter's own pitch is taken off first, by its median.
+    """
     weight = np.ones_like(rows.y)
+    level = np.zeros_like(rows.y)
+    for c in np.unique(rows.chanter_code):
+        on = np.flatnonzero(rows.chanter_code == c)
+        if c >= 0 and len(on) >= 8:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", RuntimeWarning)  # a note that was never taken on this chanter
+                level[on, 1:] = np.nan_to_num(np.nanmedian(rows.y[on, 1:], axis=0))
     for t in np.unique(rows.type_code):
         mine = np.flatnonzero(rows.type_code == t)
         for k in range(K):
             at = mine[np.isfinite(rows.y[mine, k])]
             if len(at) < 8:
                 continue
-            x, y = rows.removed_mm[at], rows.y[at, k]
+            x, y = rows.removed_mm[at], rows.y[at, k] - level[at, k]
             line = np.array([np.median(y), 0.0])
             for _ in range(15):
                 rest = y - line[0] - line[1] * x
@@ -156,7 +145,7 @@ def _gross_weights(rows: Rows) -> Array:
                 line = np.linalg.solve(design.T @ (w[:, None] * design) + ridge, design.T @ (w * y))
             rest = y - line[0] - line[1] * x
             scale = max(1.4826 * float(np.median(np.abs(rest))), 4.0)
-            weight[at[np.abs(rest) > GROSS_MADS * scale], k] = 0.0
+            weight[at[np.abs(rest) > GROSS_MADS * scale], k] = LEAST_WEIGHT
     return weight
 
 
@@ -254,11 +243,16 @@ def _batch_views(rows: Rows, pieces: list[_Piece], g: _Globals) -> Iterator[tupl
 
 def _reweigh(rows: Rows, pieces: list[_Piece], g: _Globals, base: Array) -> Rows:
     """The rows with cell weights from the deletion residuals, times the weights they came with."""
-    weight = rows.weight.copy()
+    found, distance = np.full_like(rows.y, np.nan), np.full(len(rows), np.nan)
     for piece, sums, post in _batch_views(rows, pieces, g):
-        z, distance = cell_residuals(sums, post, rows.y[piece.at], g.noise_cov)
-        weight[piece.at] = base[piece.at] * weights_from(z, distance, rows.weight[piece.at] / base[piece.at])
-    return replace(rows, weight=weight)
+        found[piece.at], distance[piece.at] = cell_residuals(sums, post, rows.y[piece.at], g.noise_cov)
+    before = rows.weight / base
+    # slips blow REML's noise up before they are found: measure them by the middle of the residuals instead
+    full = np.abs(found) / np.sqrt(np.maximum(before, LEAST_WEIGHT))
+    middle = np.array([np.quantile(v, 0.683) if len(v := full[np.isfinite(full[:, k]), k]) >= 30 else 1.0 for k in range(K)])
+    middle = np.clip(middle, 0.1, 1.0)
+    weight = base * weights_from(found / middle, distance / float(np.mean(middle)) ** 2, before)
+    return replace(rows, weight=np.maximum(weight, LEAST_WEIGHT))
 
 
 def _em(rows: Rows, pieces: list[_Piece], g: _Globals, assumed: tuple[Array, Array], n_types: int) -> None:
@@ -300,6 +294,40 @@ def _noise_scales(rows: Rows, pieces: list[_Piece], g: _Globals, n_types: int) -
             ratio = (float(np.quantile(values, 0.683))) ** 2
             out[t] = g.noise_scale[t] * (ratio * len(values) + 100.0) / (len(values) + 100.0)
     return np.clip(out, 0.3, 3.0)
+
+
+def _reading_stretch(rows: Rows, pieces: list[_Piece], g: _Globals) -> Array:
+    """What a next reading's error variance is over that of a sound one: (K + 1,), each output, then the gap.
+
+    The covariances are those of sound readings, for that is what a reed's belief should lean on; the next reading may
+    be an unsound one (A's not balanced, a tail). From each reading left out whole: the variance multiplier at which
+    nine in ten lie within 1.645 standard deviations, held to 1 by as much as a hundred readings would.
+    """
+    probe = np.vstack([np.eye(K), contrast(F_NOTE, E_NOTE)])
+    error: list[list[float]] = [[] for _ in probe]
+    known: list[list[float]] = [[] for _ in probe]
+    own: list[list[float]] = [[] for _ in probe]
+    for piece, sums, post in _batch_views(rows, pieces, g):
+        noise = g.noise_cov * g.noise_scale[piece.type_code]
+        for miss, spread, seen in left_out_readings(sums, post, rows.y[piece.at]):
+            for k, pick in enumerate(probe):
+                if np.all(np.isin(np.flatnonzero(pick), seen)):
+                    m = pick[seen]
+                    error[k].append(float(m @ miss))
+                    known[k].append(max(float(m @ spread @ m), 0.0))
+                    own[k].append(float(pick @ noise @ pick))
+    out = np.ones(len(probe))
+    for k in range(len(probe)):
+        if len(error[k]) < 30:
+            continue
+        e, c, r = (np.array(part[k]) for part in (error, known, own))
+        low, high = 0.1, 50.0
+        for _ in range(40):
+            middle = float(np.sqrt(low * high))
+            low, high = (low, middle) if np.mean(np.abs(e) <= 1.645 * np.sqrt(c + middle * r)) > 0.9 else (middle, high)
+        n = float(len(e))
+        out[k] = float(np.exp(np.log(middle) * n / (n + 100.0)))
+    return np.maximum(out, 0.7)
 
 
 def _chanter_spread(offsets: list[tuple[Array, Array]]) -> Array:
@@ -371,32 +399,41 @@ def fit_card(
     coding = _coding_from_gap(coding, contrast_fit(contrast(F_NOTE, E_NOTE), coding), n_types)
     coding = replace(coding, hand_cents_per_kpa=0.0)
     final = coding
-    fits = fit_contrasts(rows, lambda m: contrast_fit(m, final), lambda a, b: tell("each output and pair", a, b))
-    n_reeds, n_batches = len(rows.reeds), len(rows.batches)
-    assumed = assumed_reed_cov()
-    gap_fit = fits.pair.get((E_NOTE, F_NOTE))
-    if gap_fit is not None:
-        # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
-        ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * M : M])) / 50.0, 0.3, 3.0))
-        resize = np.r_[np.ones(K), np.full(K, ratio)]
-        assumed = assumed[0] * np.outer(resize, resize), assumed[1] * np.outer(resize, resize)
-    reed_cov = assemble(fits, lambda f: f.inner_cov, assumed[1], SEEDS["reed"], n_reeds)
-    batch_cov = assemble(fits, lambda f: f.outer_cov, assumed[0], SEEDS["batch"], n_batches)
-    noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
-    reed_cov = shrink_correlation(reed_cov, 0.5 * n_reeds)
-    g = _Globals(
-        shrink_correlation(batch_cov, 0.7 * n_batches, reed_cov),
-        reed_cov,
-        shrink_correlation(noise_cov, 0.5 * len(rows)),
-        np.ones(n_types),
-        np.ones(n_types),
-        chanter_spread(),
-        np.empty(0),
-        np.empty(0),
-    )
     pieces = _pieces(rows, coding, n_types)
-    n_chanters = len(chanters)
     base = np.maximum(seat, 1e-3)
+    n_reeds, n_batches = len(rows.reeds), len(rows.batches)
+
+    def covariances(round_number: int) -> tuple[_Globals, tuple[Array, Array], float]:
+        fits = fit_contrasts(
+            rows,
+            lambda m: contrast_fit(m, final),
+            lambda a, b: tell(f"each output and pair, round {round_number} of {ROUNDS}", a, b),
+        )
+        assumed = assumed_reed_cov()
+        gap_fit = fits.pair.get((E_NOTE, F_NOTE))
+        if gap_fit is not None:
+            # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
+            ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * M : M])) / 50.0, 0.3, 3.0))
+            resize = np.r_[np.ones(K), np.full(K, ratio)]
+            assumed = assumed[0] * np.outer(resize, resize), assumed[1] * np.outer(resize, resize)
+        reed_cov = assemble(fits, lambda f: f.inner_cov, assumed[1], SEEDS["reed"], n_reeds)
+        batch_cov = assemble(fits, lambda f: f.outer_cov, assumed[0], SEEDS["batch"], n_batches)
+        noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
+        reed_cov = shrink_correlation(reed_cov, 0.5 * n_reeds)
+        found = _Globals(
+            shrink_correlation(batch_cov, 0.7 * n_batches, reed_cov),
+            reed_cov,
+            shrink_correlation(noise_cov, 0.5 * len(rows), floor=0.08),
+            np.ones(n_types),
+            np.ones(n_types),
+            chanter_spread(),
+            np.empty(0),
+            np.empty(0),
+        )
+        return found, assumed, gap_fit.criterion if gap_fit is not None else 0.0
+
+    n_chanters = len(chanters)
+    g, assumed, criterion = covariances(1)
 
     def full_prior() -> tuple[Array, Array]:
         mean, cov = _stack(*prior)
@@ -410,6 +447,11 @@ def fit_card(
             precision[part, part] = one
         return np.concatenate([mean, np.zeros(wide * n_chanters)]), precision
 
+    for round_number in range(2, ROUNDS + 1):
+        for _ in range(2):
+            _joint_pass(rows, pieces, g, full_prior())
+            rows = _reweigh(rows, pieces, g, base)
+        g, assumed, criterion = covariances(round_number)
     whole = EM_STEPS + 2
     for step in range(EM_STEPS):
         tell("the joint response", step, whole)
@@ -426,6 +468,7 @@ def fit_card(
     _joint_pass(rows, pieces, g, full_prior())
     rows = _reweigh(rows, pieces, g, base)
     _joint_pass(rows, pieces, g, full_prior())
+    stretch = _reading_stretch(rows, pieces, g)
     tell("the joint response", whole, whole)
     new_mean, new_cov = _new_type(g, prior, n_types)
     low = {
@@ -451,7 +494,9 @@ def fit_card(
         batches=np.bincount(batch_type, minlength=n_types).astype(np.intp),
         low_weight=low,
         readings=len(rows),
-        criterion=gap_fit.criterion if gap_fit is not None else 0.0,
+        criterion=criterion,
+        reading_stretch=stretch[:-1],
+        gap_stretch=float(stretch[-1]),
     )
 
 

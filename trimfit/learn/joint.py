@@ -21,12 +21,22 @@ Source: Gaussian conditioning and Woodbury's identity; e.g. Rasmussen & Williams
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BatchSums", "Posterior", "batch_posterior", "batch_sums", "cell_residuals", "row_precision", "weights_from"]
+__all__ = [
+    "BatchSums",
+    "Posterior",
+    "batch_posterior",
+    "batch_sums",
+    "cell_residuals",
+    "left_out_readings",
+    "row_precision",
+    "weights_from",
+]
 
 Array = NDArray[np.float64]
 CELL_CUTOFF = 3.5
@@ -154,23 +164,12 @@ def cell_residuals(sums: BatchSums, post: Posterior, y: Array, noise_cov: Array)
     (those of its own reading included); and distance (n,): the whole reading's squared distance, chi-squared with as
     many degrees as cells were taken. NaN where nothing was taken. Source: Cook & Weisberg (1982), deletion residuals.
     """
-    n, k = sums.wy.shape
-    mean_v, _, q, own = reed_moments(sums, post)
-    eye = np.eye(k)
-    d = np.concatenate([sums.psi, sums.x], axis=1)
-    design = (d[:, None, :, None] * eye[None, :, None, :]).reshape(n, k, -1)
-    random = (sums.psi[:, None, :, None] * eye[None, :, None, :]).reshape(n, k, -1)
-    reach = design - random @ q[sums.reed_of]
-    spread = reach @ post.cov @ reach.transpose(0, 2, 1) + random @ own[sums.reed_of] @ random.transpose(0, 2, 1)
-    fitted = design @ post.mean + (random @ mean_v[sums.reed_of][:, :, None])[:, :, 0]
+    n = len(sums.wy)
     taken = np.isfinite(y)
-    rest = np.where(taken, y - fitted, 0.0)
-    pull = np.einsum("nkl,nl->nk", sums.w, rest)
-    inverse = sums.w - sums.w @ spread @ sums.w
+    pull, inverse = _deletion(sums, post, y)
     size = np.einsum("nkk->nk", inverse)
     with np.errstate(invalid="ignore", divide="ignore"):
         z = np.where(taken & (size > 1e-12), pull / np.sqrt(np.maximum(size, 1e-300)), np.nan)
-    # the whole reading: distance of y_i from its forecast without itself
     distance = np.full(n, np.nan)
     for i in range(n):
         seen = np.flatnonzero(taken[i] & (np.diag(sums.w[i]) > 0))
@@ -180,6 +179,34 @@ def cell_residuals(sums: BatchSums, post: Posterior, y: Array, noise_cov: Array)
     return z, distance
 
 
+def _deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
+    """(V^-1 r)_i (n, K) and (V^-1)_ii (n, K, K) of every row, V holding all uncertainty, the coefficients' included."""
+    n, k = sums.wy.shape
+    mean_v, _, q, own = reed_moments(sums, post)
+    eye = np.eye(k)
+    d = np.concatenate([sums.psi, sums.x], axis=1)
+    design = (d[:, None, :, None] * eye[None, :, None, :]).reshape(n, k, -1)
+    random = (sums.psi[:, None, :, None] * eye[None, :, None, :]).reshape(n, k, -1)
+    reach = design - random @ q[sums.reed_of]
+    spread = reach @ post.cov @ reach.transpose(0, 2, 1) + random @ own[sums.reed_of] @ random.transpose(0, 2, 1)
+    fitted = design @ post.mean + (random @ mean_v[sums.reed_of][:, :, None])[:, :, 0]
+    rest = np.where(np.isfinite(y), y - fitted, 0.0)
+    return np.einsum("nkl,nl->nk", sums.w, rest), sums.w - sums.w @ spread @ sums.w
+
+
+def left_out_readings(sums: BatchSums, post: Posterior, y: Array) -> Iterator[tuple[Array, Array, NDArray[np.intp]]]:
+    """For each reading, what all the others foretell of it: error (m,), variance (m, m) of the forecast of its true
+    value, and which m outputs were taken. Readings of lowered weight are foretold as well as any."""
+    pull, inverse = _deletion(sums, post, y)
+    for i in range(len(y)):
+        seen = np.flatnonzero(np.isfinite(y[i]) & (np.diag(sums.w[i]) > 0))
+        if not len(seen):
+            continue
+        whole = np.linalg.pinv(inverse[i][np.ix_(seen, seen)], rcond=1e-9, hermitian=True)
+        noise = np.linalg.pinv(sums.w[i][np.ix_(seen, seen)], rcond=1e-12, hermitian=True)
+        yield whole @ pull[i, seen], whole - noise, seen
+
+
 def weights_from(z: Array, distance: Array, before: Array) -> Array:
     """Cell weights (n, K) from the deletion residuals found with weights `before`.
 
@@ -187,7 +214,7 @@ def weights_from(z: Array, distance: Array, before: Array) -> Array:
     full weight first. A whole reading farther than chi-squared allows (about 1 in 2,000; Wilson-Hilferty) is taken down
     likewise: it was read on another reed, or written in another's row.
     """
-    full = np.abs(z) / np.sqrt(np.maximum(before, 1e-6))
+    full = np.abs(z) / np.sqrt(np.maximum(before, 1e-4))
     with np.errstate(invalid="ignore"):
         cell = np.where(np.isfinite(z) & (full > CELL_CUTOFF), (CELL_CUTOFF / full) ** 2, 1.0)
     count = np.maximum(np.isfinite(z).sum(axis=1), 1)

@@ -29,9 +29,9 @@ No inverse of G is taken, so a variance of exactly zero is an ordinary value. Wi
     score_i = tr(P V_i) - y' P V_i P y           average information_ij = y' P V_i P V_j P y
 
 (Gilmour, Thompson & Cullis, 1995, Biometrics 51, 1440-1450: average information; Searle, Casella & McCulloch, 1992,
-Variance Components, ch. 6: REML; Harville, 1977, JASA 72, 320-338.) Newton steps are taken on the entries of G and on
-the noise, brought back to the cone of positive semidefinite matrices, and halved until the criterion falls; where none
-falls, one EM step G + G (sum a a' - Z'PZ) G / n, which cannot rise, is taken instead.
+Variance Components, ch. 6: REML; Harville, 1977, JASA 72, 320-338.) Damped Newton steps are taken on the lower
+triangular roots L, G = L L', and on the log of the noise: G cannot leave the positive semidefinite cone, and a variance
+whose best value is zero gets there in a few steps (see `_in_roots`).
 """
 
 from __future__ import annotations
@@ -269,19 +269,6 @@ def _score_and_information(
     return np.concatenate([score_b, score_r, [score_n]]), information, grad_b, grad_r
 
 
-def _to_cone(g: Array) -> Array:
-    """The nearest positive semidefinite matrix (eigenvalues below zero set to zero)."""
-    if not g.any():
-        return g
-    scale = np.sqrt(np.maximum(np.diag(g), 0.0))
-    scale = np.where(scale > 0, scale, 1.0)
-    values, vectors = np.linalg.eigh(g / np.outer(scale, scale))
-    if values[0] >= 0:
-        return g
-    cleaned: Array = (vectors * np.maximum(values, 0.0)) @ vectors.T * np.outer(scale, scale)
-    return cleaned
-
-
 def fit_mixed(
     data: CrossProducts,
     *,
@@ -309,40 +296,37 @@ def fit_mixed(
     free_b = np.ones((q, q), bool) if outer_free is None else outer_free
     free_r = np.ones((q, q), bool) if inner_free is None else inner_free
     bases = _symmetric_basis(free_b), _symmetric_basis(free_r)
-    m_b, m_r = len(bases[0]), len(bases[1])
+    spots = np.argwhere(np.tril(free_b)), np.argwhere(np.tril(free_r))
     outer, inner, noise = _starting_values(data, free_b, free_r, prior) if start is None else start
-    state = _evaluate(data, outer, inner, noise, prior, reml)
-    converged = False
-    step = 0
-    calm = 0
-    for step in range(1, most_steps + 1):
-        score, information, grad_b, grad_r = _score_and_information(data, state, noise, outer, inner, bases, reml)
-        ridge = 1e-10 * np.trace(information) / len(information)
-        move = -np.linalg.lstsq(information + ridge * np.eye(len(information)), score, rcond=1e-14)[0]
-        best: tuple[_State, Array, Array, float] | None = None
-        for halving in range(10):
-            size = 0.5**halving
-            new_outer = _to_cone(outer + size * np.einsum("m,mij->ij", move[:m_b], bases[0]))
-            new_inner = _to_cone(inner + size * np.einsum("m,mij->ij", move[m_b : m_b + m_r], bases[1]))
-            new_noise = max(noise + size * float(move[-1]), 0.05 * noise)
-            trial = _evaluate(data, new_outer, new_inner, new_noise, prior, reml)
+    roots = [_root(outer), _root(inner)]
+    state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml)
+    converged, damping, step = False, 1e-3, 0
+    while step < most_steps and not converged:
+        step += 1
+        covs = [root @ root.T for root in roots]
+        score, information, *grads = _score_and_information(data, state, noise, covs[0], covs[1], bases, reml)
+        slope, curve = _in_roots(roots, spots, score, information, grads, noise)
+        size = np.sqrt(np.maximum(np.abs(np.diag(curve)), 1e-12 * np.abs(np.diag(curve)).max() + 1e-300))
+        fell = 0.0
+        for _ in range(12):
+            values, vectors = np.linalg.eigh(curve / np.outer(size, size))
+            lifted = np.maximum(np.abs(values), 1e-8) + damping
+            move = -(vectors @ ((vectors.T @ (slope / size)) / lifted)) / size
+            new_roots, new_noise = _moved_roots(roots, spots, move, noise)
+            trial = _evaluate(
+                data, new_roots[0] @ new_roots[0].T, new_roots[1] @ new_roots[1].T, new_noise, prior, reml
+            )
             if np.isfinite(trial.criterion) and trial.criterion <= state.criterion:
-                best = trial, new_outer, new_inner, new_noise
+                fell = state.criterion - trial.criterion
+                state, roots, noise = trial, new_roots, new_noise
+                damping = max(damping * 0.1, 1e-9)
                 break
-        if best is None or state.criterion - best[0].criterion < tolerance * (1 + abs(state.criterion)):
-            em = _em_step(data, outer, inner, noise, grad_b, grad_r, float(score[-1]), (free_b, free_r))
-            trial = _evaluate(data, *em, prior, reml)
-            if trial.criterion <= (state if best is None else best[0]).criterion:
-                best = trial, *em
-        if best is None:
-            converged = True
-            break
-        fall = state.criterion - best[0].criterion
-        state, outer, inner, noise = best
-        calm = calm + 1 if fall < tolerance * (1 + abs(state.criterion)) else 0
-        if calm >= 2:
-            converged = True
-            break
+            damping = max(damping * 8.0, 1e-4)
+        if fell <= tolerance * (1.0 + abs(state.criterion)):
+            converged = not _leave_boundary(roots, grads, (free_b, free_r))
+            if not converged:
+                state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml)
+    outer, inner = roots[0] @ roots[0].T, roots[1] @ roots[1].T
     outer_mode = state.a_b @ outer
     inner_mode = state.a_r @ inner
     return MixedFit(
@@ -350,19 +334,87 @@ def fit_mixed(
     )
 
 
-def _em_step(
-    data: CrossProducts,
-    outer: Array,
-    inner: Array,
+def _root(g: Array) -> Array:
+    """Lower triangular L with L L' = g for a positive semidefinite g (zero pivots allowed)."""
+    q = len(g)
+    out = np.zeros((q, q))
+    for j in range(q):
+        pivot = g[j, j] - out[j, :j] @ out[j, :j]
+        out[j, j] = np.sqrt(max(pivot, 0.0))
+        for i in range(j + 1, q):
+            rest = g[i, j] - out[i, :j] @ out[j, :j]
+            out[i, j] = rest / out[j, j] if out[j, j] > 0 else 0.0
+    return out
+
+
+def _in_roots(
+    roots: list[Array],
+    spots: tuple[NDArray[np.intp], NDArray[np.intp]],
+    score: Array,
+    information: Array,
+    grads: list[Array],
     noise: float,
-    grad_b: Array,
-    grad_r: Array,
-    score_n: float,
-    free: tuple[NDArray[np.bool_], NDArray[np.bool_]],
-) -> tuple[Array, Array, float]:
-    new_outer = np.where(free[0], outer - outer @ grad_b @ outer / len(data.outer_start), outer)
-    new_inner = np.where(free[1], inner - inner @ grad_r @ inner / len(data.outer_of), inner)
-    return _to_cone(new_outer), _to_cone(new_inner), max(noise - noise**2 * score_n / data.rows, 1e-3 * noise)
+) -> tuple[Array, Array]:
+    """Gradient and curvature in the entries of the two roots L and the log of the noise.
+
+    With C the criterion and D = dC/dG, dC/dL = 2 D L. The curvature is J' AI J plus the part from G's own second
+    derivative, 2 D in each column of L: on the boundary this part is what brings a root's entry to zero in few steps.
+    """
+    m = len(score)
+    parts, extra = [], []
+    for level, (root, where) in enumerate(zip(roots, spots, strict=True)):
+        jacobian = np.zeros((m, len(where)))
+        more = np.zeros((len(where), len(where)))
+        first = 0 if level == 0 else len(spots[0])
+        for n, (a, c) in enumerate(where):
+            d = np.zeros_like(root)
+            d[a, :] += root[:, c]
+            d[:, a] += root[:, c]
+            entries = [d[i, j] for i, j in where]
+            jacobian[first : first + len(where), n] = entries
+            for k, (b, other) in enumerate(where):
+                if other == c:
+                    more[n, k] = 2.0 * grads[level][a, b]
+        parts.append(jacobian)
+        extra.append(more)
+    last = np.zeros((m, 1))
+    last[-1, 0] = noise
+    jacobian = np.hstack([*parts, last])
+    curve = jacobian.T @ information @ jacobian
+    n_b, n_r = len(spots[0]), len(spots[1])
+    curve[:n_b, :n_b] += extra[0]
+    curve[n_b : n_b + n_r, n_b : n_b + n_r] += extra[1]
+    curve[-1, -1] += score[-1] * noise
+    return jacobian.T @ score, curve
+
+
+def _moved_roots(
+    roots: list[Array], spots: tuple[NDArray[np.intp], NDArray[np.intp]], move: Array, noise: float
+) -> tuple[list[Array], float]:
+    out, at = [], 0
+    for root, where in zip(roots, spots, strict=True):
+        fresh = root.copy()
+        for a, c in where:
+            fresh[a, c] += move[at]
+            at += 1
+        out.append(fresh)
+    return out, noise * float(np.exp(np.clip(move[-1], -2.0, 2.0)))
+
+
+def _leave_boundary(roots: list[Array], grads: list[Array], free: tuple[NDArray[np.bool_], NDArray[np.bool_]]) -> bool:
+    """Where a covariance is singular but the criterion falls off the boundary, step off it; whether any did."""
+    left = False
+    for level, root in enumerate(roots):
+        if not free[level].any():
+            continue
+        g = root @ root.T
+        scale = np.where(np.diag(g) > 0, np.sqrt(np.maximum(np.diag(g), 1e-300)), 1.0)
+        values, vectors = np.linalg.eigh(g / np.outer(scale, scale))
+        null = vectors[:, 0] * np.diag(free[level])
+        if values[0] < 1e-7 and float((null * scale) @ grads[level] @ (null * scale)) < -1e-3:
+            roots[level] = _root(g + 1e-3 * np.outer(null * scale, null * scale))
+            left = True
+    return left
 
 
 def _starting_values(

@@ -83,7 +83,7 @@ REED_SPREAD = {"start": Spread(25.0, 6.0, 6.0), "length": Spread(30.0, 6.0, 8.0)
 BATCH_SPREAD = {"start": Spread(15.0, 4.0, 4.0), "length": Spread(20.0, 4.0, 6.0)}
 READING_SPREAD = Spread(3.0, 2.0, 1.0)
 # How much one reading is believed beside the assumed variances when there is next to no data (reeds, batches).
-SEEDS = {"reed": 6.0, "batch": 4.0}
+SEEDS = {"reed": 3.0, "batch": 2.0}
 
 
 def regressor_prior(n_types: int) -> tuple[Array, Array, Array]:

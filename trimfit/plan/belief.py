@@ -1,0 +1,194 @@
+"""The belief about one reed, seen from the aim: gap and pitch now, and what length and lips do to them.
+
+From the Gaussian `ReedState` eight quantities are taken, linear in the state, for the aim's chanter and pressure::
+
+    gap_now, gap_length, gap_bend, gap_lip,   pitch_now, pitch_length, pitch_bend, pitch_lip
+
+so that after a cut to bent length g' and z strokes:  gap = gap_now + gap_length (g' - g) + gap_bend (g'² - g²) + gap_lip z.
+
+Slopes spread in proportion, so the tail that matters (a reed that answers far faster than its kin) is longer than a
+Gaussian's. The gap's slope is therefore given a lognormal law with the same mean and variance, laid on quadrature
+nodes; given the slope, the other seven keep the Gaussian law they have in the joint state. At each node everything is
+Gaussian, and every chance below is a weighted sum of normal tails. Moments: Johnson, Kotz & Balakrishnan (1994), ch. 14.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.learn.predict import ReedState
+from trimfit.pitch import OUTPUTS
+from trimfit.units import Interval
+
+__all__ = ["Aim", "AimBelief", "CutError", "interval_of", "nodes", "normal_cdf", "see"]
+
+Array = NDArray[np.float64]
+K = len(OUTPUTS)
+NODES = 21
+GAP = np.zeros(K)
+GAP[OUTPUTS.index("f")], GAP[OUTPUTS.index("e")] = 1.0, -1.0
+PITCH = np.zeros(K)
+PITCH[OUTPUTS.index("f")] = PITCH[OUTPUTS.index("e")] = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What the reed is for: chanter, the pressure it will be blown at, the pitch asked for (cents from 440 Hz, None:
+    wherever E and F meet), tolerance in cents, the longest total length that may come off (mm)."""
+
+    chanter: str | None
+    pressure_kpa: float | None
+    target_cents: float | None
+    tolerance_cents: float
+    most_removed_mm: float
+    temperature_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CutError:
+    """Standard deviation of what a cut really takes: pct of the length, and a constant in mm."""
+
+    pct: float = 3.0
+    constant_mm: float = 0.006
+
+    def sd_mm(self, length_mm: Array) -> Array:
+        """Standard deviation in mm of cuts of these lengths (mm); none for no cut."""
+        sd: Array = np.where(length_mm > 0, np.hypot(self.pct / 100.0 * length_mm, self.constant_mm), 0.0)
+        return sd
+
+
+def normal_cdf(z: Array) -> Array:
+    """Standard normal distribution function, by the complementary error function (elementwise)."""
+    flat = np.array([0.5 * math.erfc(-v / math.sqrt(2.0)) for v in np.ravel(z)])
+    return flat.reshape(np.shape(z))
+
+
+@cache
+def nodes(count: int = NODES) -> tuple[Array, Array]:
+    """Quadrature nodes and weights for a standard normal variable (Gauss-Hermite; weights sum to 1)."""
+    x, w = np.polynomial.hermite_e.hermegauss(count)
+    return x, w / w.sum()
+
+
+@dataclass(frozen=True, slots=True)
+class AimBelief:
+    """The eight quantities: mean (8,), cov (8, 8); on nodes of the gap's slope: weight (J,), at (J, 8), and the
+    covariance within a node (8, 8). `reading_sd_cents`: one gap reading's error; `pitch_reading_sd_cents` likewise."""
+
+    mean: Array
+    cov: Array
+    weight: Array
+    at: Array
+    within: Array
+    removed_mm: float
+    kappa_per_mm: float
+    reading_sd_cents: float
+    pitch_reading_sd_cents: float
+
+    @property
+    def slope_log_sd(self) -> float:
+        """Spread of the log of the gap's slope."""
+        return math.sqrt(math.log1p(self.cov[1, 1] / max(self.mean[1], 1.0) ** 2))
+
+    def _steps(self, length_mm: Array) -> tuple[Array, Array, Array]:
+        two = 2.0 * self.kappa_per_mm
+
+        def g(x: Array) -> Array:
+            curved: Array = np.expm1(two * x) / two if abs(two) > 1e-9 else x
+            return curved
+
+        now = float(g(np.array([self.removed_mm]))[0])
+        then = g(self.removed_mm + length_mm)
+        return then - now, then**2 - now**2, np.exp(two * (self.removed_mm + length_mm))
+
+    def after(self, length_mm: Array, lip: float, error: CutError, *, pitch: bool = False) -> tuple[Array, Array]:
+        """Mean (n, J) and variance (n, J) of the true gap (or pitch), cents, at each node after cuts (n,) mm and
+        `lip` strokes; what the blade really takes is counted in."""
+        length_mm = np.atleast_1d(np.asarray(length_mm, dtype=float))
+        step, square, stretch = self._steps(length_mm)
+        first = 4 if pitch else 0
+        terms = np.zeros((len(length_mm), 8))
+        terms[:, first], terms[:, first + 1], terms[:, first + 2], terms[:, first + 3] = 1.0, step, square, lip
+        mean = terms @ self.at.T
+        variance = np.einsum("ni,ij,nj->n", terms, self.within, terms)[:, None]
+        slope = self.at[None, :, first + 1] * stretch[:, None]
+        return mean, np.maximum(variance + (slope * error.sd_mm(length_mm)[:, None]) ** 2, 1e-9)
+
+    def chance_over(self, limit_cents: float, length_mm: Array, lip: float, error: CutError) -> Array:
+        """Chance (n,) that the true gap is over `limit_cents` after cuts (n,) mm and `lip` strokes."""
+        mean, variance = self.after(length_mm, lip, error)
+        tails = 1.0 - normal_cdf((limit_cents - mean) / np.sqrt(variance))
+        chance: Array = tails @ self.weight
+        return chance
+
+    def gap(self, length_mm: float, lip: float, error: CutError, *, reading: bool = False) -> Interval:
+        """Interval (90 %) of the gap after a cut, in cents; of the next reading of it with `reading`."""
+        mean, variance = self.after(np.array([length_mm]), lip, error)
+        noise = self.reading_sd_cents**2 if reading else 0.0
+        return interval_of(self.weight, mean[0], variance[0] + noise)
+
+    def meeting(self, lip: float = 0.0) -> tuple[float, float]:
+        """Pitch (cents from 440 Hz) at which the gap closes after `lip` more strokes: mean and standard deviation."""
+        ratio = self.at[:, 5] / np.maximum(self.at[:, 1], 1.0)
+        rows = np.zeros((len(ratio), 8))
+        rows[:, 4], rows[:, 7] = 1.0, lip
+        rows[:, 0], rows[:, 3] = -ratio, -ratio * lip
+        # what is not known of pitch's own slope moves the meeting pitch by so much of the gap
+        rows[:, 5] = -np.minimum(self.at[:, 0], 0.0) / np.maximum(self.at[:, 1], 1.0)
+        mean = np.einsum("ji,ji->j", rows, self.at) - rows[:, 5] * self.at[:, 5]
+        variance = np.einsum("ji,ik,jk->j", rows, self.within, rows)
+        centre = float(self.weight @ mean)
+        return centre, math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)), 1e-9))
+
+
+def interval_of(weight: Array, mean: Array, variance: Array, coverage: float = 0.9) -> Interval:
+    """Central interval of a mixture of normals: weight, mean, variance (J,)."""
+    sd = np.sqrt(variance)
+    centre = float(weight @ mean)
+    low, high = float(np.min(mean - 6 * sd)), float(np.max(mean + 6 * sd))
+    ends = []
+    for p in ((1 - coverage) / 2, (1 + coverage) / 2):
+        a, b = low, high
+        for _ in range(40):
+            mid = 0.5 * (a + b)
+            if float(weight @ normal_cdf((mid - mean) / sd)) < p:
+                a = mid
+            else:
+                b = mid
+        ends.append(0.5 * (a + b))
+    return Interval(centre, ends[0], ends[1])
+
+
+def see(state: ReedState, aim: Aim, removed_mm: float, lip: float) -> AimBelief:
+    """The eight quantities of a reed's state for an aim, with so much already off (mm) and so many strokes done."""
+    design = state.design(removed_mm, lip, aim.chanter, aim.pressure_kpa, aim.temperature_c)
+    blocks = np.zeros((3, K, len(state.mean)))
+    for i, block in enumerate((1, 2, 3)):
+        blocks[i, :, block * K : (block + 1) * K] = np.eye(K)
+    rows = np.stack([pick @ part for pick in (GAP, PITCH) for part in (design, *blocks)])
+    mean, cov = rows @ state.mean, rows @ state.cov @ rows.T
+    cov = 0.5 * (cov + cov.T)
+    slope, spread = max(float(mean[1]), 5.0), float(cov[1, 1])
+    log_sd = math.sqrt(math.log1p(spread / slope**2))
+    z, weight = nodes()
+    slopes = slope * np.exp(log_sd * z - 0.5 * log_sd**2)
+    reach = cov[:, 1] / max(spread, 1e-12)
+    at = mean[None, :] + (slopes - mean[1])[:, None] * reach[None, :]
+    within = cov - np.outer(cov[:, 1], cov[:, 1]) / max(spread, 1e-12)
+    within[1, :] = within[:, 1] = 0.0
+    return AimBelief(
+        mean,
+        cov,
+        weight,
+        at,
+        0.5 * (within + within.T),
+        removed_mm,
+        state.kappa_per_mm,
+        math.sqrt(float(GAP @ state.noise_cov @ GAP)),
+        math.sqrt(float(PITCH @ state.noise_cov @ PITCH)),
+    )

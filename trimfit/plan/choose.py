@@ -1,0 +1,218 @@
+"""Belief + aim -> the next step. The first step is weighed exactly, what follows it by the policy's table.
+
+For every cut on the tool's step the distribution of the next reading is taken from the whole belief (slope nodes,
+bend, execution), the reduced state that would follow is looked up, and the cheapest of finish / read again / cut wins.
+
+Two rules keep the answer sane by construction: a rung of the ladder that holds a lost reed dearer never gives a longer
+cut (the running minimum over rungs is taken), and a lower ceiling only ever moves up the ladder.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.plan.belief import Aim, AimBelief, CutError, interval_of, nodes, normal_cdf
+from trimfit.plan.policy import LADDER, PolicyTable, finish_cost
+from trimfit.records import Action
+from trimfit.units import Interval
+
+__all__ = ["Choice", "Rules", "choose"]
+
+Array = NDArray[np.float64]
+MOST_STROKES = 40
+NO_FIT_CHANCE = 0.10
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What the shop allows: ceiling on the chance of ever going past, the tool's step, the cost of a lost reed."""
+
+    chance_past_ceiling: float
+    step_mm: float
+    lost_minutes: float
+    error: CutError
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The step chosen, and what is believed before and after it. Pitches in cents from 440 Hz."""
+
+    action: Action
+    length_mm: float
+    lip_strokes: int
+    gap_now_cents: Interval
+    gap_after_cents: Interval
+    meet_mean_cents: float
+    meet_sd_cents: float
+    chance_past: float
+    trims_left: float
+    chance_good: float
+    reason: str
+
+
+def _rung(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> int:
+    """The least rung at or over the shop's own cost whose chance of ever going past is under the ceiling.
+
+    Past the point where the reed may be over already no rung helps; the chance it has now is not held against a cut.
+    """
+    first = next((i for i, minutes in enumerate(LADDER) if minutes >= rules.lost_minutes), len(LADDER) - 1)
+    one = np.ones(1)
+    for rung in range(first, len(LADDER)):
+        # the reed as it was when new decides, so that the risk is one for its life and not one for each cut
+        chance = max(
+            float(
+                table.look(
+                    table.past, rung, min(m, -8.0 * table.costs.tolerance_cents) * one, v * one, max(s, 0.15) * one
+                )[0]
+            ),
+            float(table.look(table.past, rung, m * one, v * one, s * one)[0]),
+        )
+        if chance <= rules.chance_past_ceiling:
+            return rung
+    return len(LADDER) - 1
+
+
+def _future(
+    belief: AimBelief, table: PolicyTable, length: Array, lip: float, rung: int, error: CutError
+) -> tuple[Array, Array]:
+    """Expected cost (n,) and expected further cuts (n,) after cuts (n,) and the reading that follows each."""
+    mean, variance = belief.after(length, lip, error)
+    noise = belief.reading_sd_cents**2
+    centre = mean @ belief.weight
+    spread = mean - centre[:, None]
+    total = variance @ belief.weight + (spread**2) @ belief.weight
+    gain = total / (total + noise)
+    log_slope = np.log(np.maximum(belief.at[:, 1], 1e-3))
+    off = log_slope - belief.weight @ log_slope
+    tied = (spread * off[None, :]) @ belief.weight
+    s2 = belief.slope_log_sd**2
+    s_next = np.sqrt(np.maximum(s2 - tied**2 / (total + noise), 1e-6))
+    v_next = total * noise / (total + noise)
+    eta, weight = nodes(5)
+    m_next = centre[:, None, None] + gain[:, None, None] * (
+        spread[:, :, None] + np.sqrt(variance + noise)[:, :, None] * eta[None, None, :]
+    )
+    shape = m_next.shape
+    v_wide = np.broadcast_to(v_next[:, None, None], shape)
+    s_wide = np.broadcast_to(s_next[:, None, None], shape)
+    w = belief.weight[None, :, None] * weight[None, None, :]
+    cost = (table.look(table.value, rung, m_next, v_wide, s_wide) * w).sum(axis=(1, 2))
+    cuts = (table.look(table.cuts, rung, m_next, v_wide, s_wide) * w).sum(axis=(1, 2))
+    return cost, cuts
+
+
+def _outside_pitch(mean: float, sd: float, aim: Aim) -> float:
+    """Chance that a meeting pitch so believed lies outside tolerance of the target; 0 without a target."""
+    if aim.target_cents is None:
+        return 0.0
+    z = (np.array([aim.tolerance_cents, -aim.tolerance_cents]) + aim.target_cents - mean) / max(sd, 1e-6)
+    low_high = normal_cdf(z)
+    return float(1.0 - (low_high[0] - low_high[1]))
+
+
+def _strokes(belief: AimBelief, aim: Aim, last_visit: bool) -> tuple[int, bool]:
+    """Lip strokes to do now for the target pitch, and whether the target can be had at all.
+
+    Strokes cannot be put back either: while the meeting pitch is still vague only so many are done as leave it on the
+    near side of the target by one standard deviation less the tolerance; on what should be the last visit, all.
+    """
+    if aim.target_cents is None:
+        return 0, True
+    mean, sd = belief.meeting()
+    one, _ = belief.meeting(1.0)
+    per_stroke = one - mean
+    need = aim.target_cents - mean
+    if abs(need) <= 0.35 * aim.tolerance_cents:
+        return 0, True
+    reach = max(aim.tolerance_cents, 1.3 * sd)
+    if abs(per_stroke) < 0.02 or need * per_stroke < 0:
+        return 0, abs(need) <= reach + aim.tolerance_cents
+    whole = need / per_stroke
+    if whole > MOST_STROKES:
+        return 0, False
+    if last_visit:
+        return max(round(whole), 0), True
+    careful = (abs(need) - max(sd - 0.5 * aim.tolerance_cents, 0.0)) / abs(per_stroke)
+    return max(math.floor(min(whole, careful) + 0.5), 0), True
+
+
+def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Choice:
+    """The next step for one reed. Never a cut that is negative, off the tool's step, or past the blade's limit."""
+    costs, error = table.costs, rules.error
+    zero = np.zeros(1)
+    mean_now, var_now = belief.after(zero, 0.0, error)
+    gap_now = interval_of(belief.weight, mean_now[0], var_now[0])
+    m, v, s = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6), belief.slope_log_sd
+    tolerance = aim.tolerance_cents
+    past_now = float(belief.chance_over(tolerance, zero, 0.0, error)[0])
+    short_now = 1.0 - float(belief.chance_over(-tolerance, zero, 0.0, error)[0])
+    meet, meet_sd = belief.meeting()
+    rung = _rung(table, m, v, s, rules)
+
+    def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
+        mean, variance = belief.after(np.array([length]), float(lip), error)
+        after = interval_of(belief.weight, mean[0], variance[0])
+        over = float(belief.chance_over(tolerance, np.array([length]), float(lip), error)[0])
+        under = 1.0 - float(belief.chance_over(-tolerance, np.array([length]), float(lip), error)[0])
+        m_mean, m_sd = belief.meeting(float(lip))
+        good = max(0.0, 1.0 - over - under) * (1.0 - _outside_pitch(m_mean, m_sd, aim))
+        return Choice(action, length, lip, gap_now, after, m_mean, m_sd, over, left, good, reason)
+
+    if past_now > 0.5:
+        noise_doubt = v > 0.5 * belief.reading_sd_cents**2 and past_now < 0.9
+        return answer("read-again", 0.0, 0, 0.0, "past?") if noise_doubt else answer("past", 0.0, 0, 0.0, "past")
+    room = aim.most_removed_mm - belief.removed_mm
+    slope_now = max(float(belief.mean[1]), 5.0) * math.exp(2 * belief.kappa_per_mm * belief.removed_mm)
+    most = math.floor(max(room, 0.0) / rules.step_mm + 1e-9)
+    reach = min(most, math.ceil(2.5 * max(-gap_now.low, tolerance) / slope_now / rules.step_mm) + 2)
+    near_end = abs(m) < 4.0 * tolerance
+    lip, target_possible = _strokes(belief, aim, near_end)
+    if not target_possible and _outside_pitch(meet, meet_sd, aim) > 1.0 - NO_FIT_CHANCE:
+        return answer("no-fit", 0.0, 0, 0.0, "pitch")
+    lengths = np.arange(0, reach + 1) * rules.step_mm
+    allowed = lengths[1:]
+    if not len(allowed) and short_now > 0.5:
+        return answer("no-fit", 0.0, 0, 0.0, "blade")
+    best: tuple[str, float, float] = ("", 0.0, 0.0)
+    shortest = math.inf
+    first = next((i for i, minutes in enumerate(LADDER) if minutes >= rules.lost_minutes), len(LADDER) - 1)
+    for step in {*range(0, rung + 1)} if rung >= first else {rung}:
+        pitch_now = _outside_pitch(meet, meet_sd, aim) * costs.outside_minutes
+        options = [
+            ("finished", 0.0, float(finish_cost(np.array(past_now), np.array(short_now), costs, step)) + pitch_now, 0.0)
+        ]
+        again, left = _future(belief, table, zero, 0.0, step, error)
+        options.append(("read-again", 0.0, costs.reading_minutes + float(again[0]) + 0.5 * pitch_now, float(left[0])))
+        m_mean, m_sd = belief.meeting(float(lip))
+        pitch_then = _outside_pitch(m_mean, m_sd * (0.6 if near_end else 0.3), aim) * costs.outside_minutes
+        visit = costs.cut_minutes + costs.reading_minutes + pitch_then
+        if lip:
+            future, cuts = _future(belief, table, zero, float(lip), step, error)
+            options.append(("lip", 0.0, visit + float(future[0]), float(cuts[0]) + 1.0))
+        if len(allowed):
+            future, cuts = _future(belief, table, allowed, float(lip), step, error)
+            i = int(np.argmin(future))
+            options.append(("trim", float(allowed[i]), visit + float(future[i]), float(cuts[i]) + 1.0))
+        name, length, _, left_cuts = min(options, key=lambda option: option[2])
+        if length < shortest or step == rung:
+            shortest = min(shortest, length)
+        best = (name, length, left_cuts)
+    name, length, left_cuts = best
+    if name == "trim" and shortest < length:
+        length = shortest
+    length = round(length / rules.step_mm) * rules.step_mm
+    if name == "trim" and length <= 0.0:
+        name = "lip" if lip else "finished"
+    if name in ("trim", "lip"):
+        return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
+    if name == "read-again":
+        return answer("read-again", 0.0, 0, left_cuts, "vague")
+    if _outside_pitch(meet, meet_sd, aim) > 0.9:
+        return answer("no-fit", 0.0, 0, 0.0, "pitch")
+    if short_now > 0.5 and not len(allowed):
+        return answer("no-fit", 0.0, 0, 0.0, "blade")
+    return answer("finished", 0.0, 0, 0.0, "good")

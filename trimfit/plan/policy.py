@@ -1,0 +1,216 @@
+"""The decision over all remaining steps, solved on a reduced belief and kept as a table.
+
+Reduced state: gap believed to be m (cents) with variance v, and slope known up to a factor of log spread s. A cut that
+is expected to move the gap by D moves it by D e^{s xi - s²/2} (1 + f eta) + a eta'; then a reading of error r is taken and
+m, v, s are updated as the joint Gaussian of (gap, log slope) says::
+
+    V = v + D² ((e^{s²} - 1) + f²) + a²     c = D s²
+    gain = V / (V + r²)    v' = V r² / (V + r²)    s'² = s² - c² / (V + r²)    m' = m + D + gain (y - m - D)
+
+(v' and s' do not depend on the reading, so only m' is random.) Actions: finish, at the cost of a lost reed times the
+chance of being past, and of one outside tolerance times the chance of being short; read again; cut by D. With the cost
+per cut and per reading this is a dynamic programme,
+
+    J(m, v, s) = min( finish, cost_read + E J(m', v', s), min_D cost_cut + cost_read + E J(m', v', s') ),
+
+solved by value iteration on a grid (Bertsekas, 2017, Dynamic Programming and Optimal Control, vol. 1, ch. 4: the belief
+as state). Beside J the chance of ever going past under the minimising actions is carried. The ceiling on that chance
+is met by a ladder of costs of a lost reed: the least rung at or over the shop's own cost whose chance is under the
+ceiling is used (a Lagrangian; cf. Altman, 1999, Constrained Markov Decision Processes).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.plan.belief import nodes, normal_cdf
+
+__all__ = ["LADDER", "Costs", "PolicyTable", "finish_cost", "moved", "solve", "table_from_arrays", "table_to_arrays"]
+
+Array = NDArray[np.float64]
+LADDER = (15.0, 30.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0, 7680.0)
+"""Rungs: costs of a lost reed in minutes. The shop's own cost says where on the ladder to begin."""
+SWEEPS = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """Shop settings in minutes, and what the bench can do. tolerance, reading and constant error in cents."""
+
+    cut_minutes: float
+    reading_minutes: float
+    outside_minutes: float
+    tolerance_cents: float
+    reading_sd_cents: float
+    cut_fraction: float
+    cut_constant_cents: float
+
+
+@dataclass(frozen=True, slots=True)
+class PolicyTable:
+    """J (rungs, m, v, s) in minutes, past (same shape) the chance of ever going past, cuts the expected cuts left."""
+
+    costs: Costs
+    m: Array
+    log_v: Array
+    s: Array
+    value: Array
+    past: Array
+    cuts: Array
+
+    def look(self, what: Array, rung: int, m: Array, v: Array, s: Array) -> Array:
+        """Interpolate one of the table's arrays at states (any equal shapes), trilinear, held at the edges."""
+        corners = _corners(self.m, self.log_v, self.s, m, np.log(np.maximum(v, 1e-9)), s)
+        flat = what[rung].reshape(-1)
+        out = np.zeros(np.shape(m))
+        for index, weight in corners:
+            out += flat[index] * weight
+        return out
+
+
+def _bracket(grid: Array, x: Array) -> tuple[NDArray[np.intp], Array]:
+    x = np.clip(x, grid[0], grid[-1])
+    i = np.clip(np.searchsorted(grid, x) - 1, 0, len(grid) - 2)
+    return i, (x - grid[i]) / (grid[i + 1] - grid[i])
+
+
+def _corners(
+    m_grid: Array, v_grid: Array, s_grid: Array, m: Array, log_v: Array, s: Array
+) -> list[tuple[NDArray[np.intp], Array]]:
+    i, a = _bracket(m_grid, m)
+    j, b = _bracket(v_grid, log_v)
+    k, c = _bracket(s_grid, s)
+    nv, ns = len(v_grid), len(s_grid)
+    out = []
+    for di, wi in ((0, 1 - a), (1, a)):
+        for dj, wj in ((0, 1 - b), (1, b)):
+            for dk, wk in ((0, 1 - c), (1, c)):
+                out.append((((i + di) * nv + j + dj) * ns + k + dk, wi * wj * wk))
+    return out
+
+
+def finish_cost(past: Array, short: Array, costs: Costs, rung: int) -> Array:
+    """Expected minutes of handing the reed over now: chances of being past and of being short (any shape)."""
+    cost: Array = past * LADDER[rung] + short * costs.outside_minutes
+    return cost
+
+
+def moved(m: Array, v: Array, s: Array, cut_cents: Array, costs: Costs) -> tuple[Array, Array, Array]:
+    """Variance of the gap after a cut, and v', s' after the reading that follows (shapes broadcast)."""
+    spread = np.expm1(s**2)
+    constant = np.where(cut_cents > 0, costs.cut_constant_cents**2, 0.0)
+    big = v + cut_cents**2 * (spread + costs.cut_fraction**2) + constant
+    noise = costs.reading_sd_cents**2
+    tied = cut_cents * s**2
+    v_next = big * noise / (big + noise)
+    s_next = np.sqrt(np.maximum(s**2 - tied**2 / (big + noise), 1e-6))
+    return big, v_next, s_next
+
+
+def _grids(costs: Costs) -> tuple[Array, Array, Array]:
+    t = costs.tolerance_cents
+    near = np.arange(-2.5, 2.01, 0.125) * t
+    far = -t * np.array([40.0, 30.0, 23.0, 18.0, 14.0, 11.0, 9.0, 7.5, 6.2, 5.2, 4.4, 3.7, 3.2, 2.8])
+    beyond = t * np.array([2.6, 4.0, 8.0])
+    v = costs.reading_sd_cents**2 * np.array([0.15, 0.3, 0.6, 1.0, 2.5, 8.0, 30.0])
+    s = np.array([0.01, 0.03, 0.06, 0.10, 0.15, 0.21, 0.28, 0.40, 0.60])
+    return np.concatenate([far, near, beyond]), np.log(v), s
+
+
+def table_to_arrays(table: PolicyTable) -> dict[str, Array]:
+    """The table as named arrays, to be stored."""
+    c = table.costs
+    costs = [getattr(c, name) for name in c.__slots__]
+    return {
+        "costs": np.array(costs),
+        "m": table.m,
+        "log_v": table.log_v,
+        "s": table.s,
+        "value": table.value.astype(np.float32),
+        "past": table.past.astype(np.float32),
+        "cuts": table.cuts.astype(np.float32),
+    }
+
+
+def table_from_arrays(arrays: dict[str, Array]) -> PolicyTable:
+    """`table_to_arrays` read back."""
+    costs = Costs(*[float(v) for v in arrays["costs"]])
+    return PolicyTable(costs, *(arrays[name] for name in ("m", "log_v", "s", "value", "past", "cuts")))
+
+
+def solve(costs: Costs) -> PolicyTable:
+    """Value iteration on the reduced belief for every rung of the ladder at once (about half a second)."""
+    from scipy import sparse
+
+    m_grid, lv_grid, s_grid = _grids(costs)
+    m, lv, s = (a.reshape(-1) for a in np.meshgrid(m_grid, lv_grid, s_grid, indexing="ij"))
+    v = np.exp(lv)
+    n = len(m)
+    t = costs.tolerance_cents
+    sd = np.sqrt(v)
+    past = 1.0 - normal_cdf((t - m) / sd)
+    short = normal_cdf((-t - m) / sd)
+    # cuts aim at leaving the gap so many cents under zero
+    leave = t * np.array(
+        [-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0]
+    )
+    xi, wx = nodes(7)
+    eta, we = nodes(5)
+
+    def transition(cut: Array) -> sparse.csr_matrix:
+        big, v_next, s_next = moved(m, v, s, cut, costs)
+        noise = costs.reading_sd_cents**2
+        gain = big / (big + noise)
+        factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2)
+        inner = v + (cut * costs.cut_fraction) ** 2 + np.where(cut > 0, costs.cut_constant_cents**2, 0.0) + noise
+        surprise = (cut[:, None] * (factor - 1.0))[:, :, None] + np.sqrt(inner)[:, None, None] * eta[None, None, :]
+        m_next = (m + cut)[:, None, None] + gain[:, None, None] * surprise
+        weight = np.broadcast_to(wx[None, :, None] * we[None, None, :], m_next.shape)
+        shape = m_next.shape
+        lv_next = np.broadcast_to(np.log(v_next)[:, None, None], shape)
+        s_wide = np.broadcast_to(s_next[:, None, None], shape)
+        row = np.broadcast_to(np.arange(n)[:, None, None], shape)
+        rows, cols, data = [], [], []
+        for index, w in _corners(m_grid, lv_grid, s_grid, m_next, lv_next, s_wide):
+            rows.append(row.reshape(-1))
+            cols.append(index.reshape(-1))
+            data.append((w * weight).reshape(-1))
+        out = sparse.csr_matrix((np.concatenate(data), (np.concatenate(rows), np.concatenate(cols))), shape=(n, n))
+        out.sum_duplicates()
+        return out
+
+    again = transition(np.zeros(n))
+    cuts = []
+    allowed = []
+    for rest in leave:
+        cut = np.maximum(-rest - m, 0.0)
+        cuts.append(transition(cut))
+        allowed.append(cut > 0)
+    finish = np.stack([finish_cost(past, short, costs, rung) for rung in range(len(LADDER))], axis=1)
+    value, chance = finish.copy(), np.repeat(past[:, None], len(LADDER), axis=1)
+    count = np.zeros_like(value)
+    for _ in range(SWEEPS):
+        options = [finish, costs.reading_minutes + again @ value]
+        options += [
+            np.where(ok[:, None], costs.cut_minutes + costs.reading_minutes + step @ value, np.inf)
+            for step, ok in zip(cuts, allowed, strict=True)
+        ]
+        best = np.argmin(np.stack(options), axis=0)
+        new_value = np.min(np.stack(options), axis=0)
+        new_chance = np.repeat(past[:, None], len(LADDER), axis=1)
+        new_count = np.zeros_like(count)
+        for number, step in enumerate([again, *cuts], 1):
+            chosen = best == number
+            if chosen.any():
+                new_chance = np.where(chosen, step @ chance, new_chance)
+                new_count = np.where(chosen, step @ count + (1.0 if number > 1 else 0.0), new_count)
+        value, chance, count = new_value, new_chance, new_count
+    shape = (len(m_grid), len(lv_grid), len(s_grid))
+
+    def laid(a: Array) -> Array:
+        return np.stack([a[:, rung].reshape(shape) for rung in range(len(LADDER))])
+
+    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), laid(chance), laid(count))
