@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trimfit.bench.parse import parse_reading, parse_trim, split_words
+from trimfit.bench.parse import parse_reading, parse_trim
+from trimfit.bench.words import split_words
 from trimfit.errors import InputError
 from trimfit.pitch import DEFAULT_RATIOS, NOTES, parse_crow_hz
 from trimfit.units import BOUNDS

@@ -10,7 +10,7 @@ from trimfit.desk.said import plain_name
 from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, ReedHistory, Trim
 
 if TYPE_CHECKING:
-    from trimfit.bench.parse import ReadingLine, TrimLine
+    from trimfit.bench.lines import ReadingLine, TrimLine
 
 __all__ = [
     "Held",

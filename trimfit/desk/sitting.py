@@ -40,7 +40,8 @@ from trimfit.pitch import NOTES, cents_from_440, ratios
 from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
-    from trimfit.bench.parse import Heard, ReadingLine
+    from trimfit.bench.lines import ReadingLine
+    from trimfit.bench.words import Heard
 
 __all__ = ["Bench", "Sitting"]
 
@@ -185,7 +186,7 @@ class Sitting:
     # -- which kind of line -----------------------------------------------------------------------------------
 
     def _feed(self, text: str) -> Iterator[str]:
-        from trimfit.bench.parse import begins_a_trim, names_a_column
+        from trimfit.bench.words import begins_a_trim, names_a_column
 
         if text.startswith("#") or (self.scripted and not text):
             return
@@ -303,7 +304,7 @@ class Sitting:
         yield from wrapped(f"to do: {shown}{more}" if names else "no reed waits for work", self.width)
 
     def _new(self, rest: str) -> Iterator[str]:
-        from trimfit.bench.parse import split_words
+        from trimfit.bench.words import split_words
         from trimfit.units import parse_number, within
 
         words = split_words(rest)
@@ -364,7 +365,8 @@ class Sitting:
         yield f"from now on bare numbers of notes are {'told by their size' if mode == 'auto' else mode}"
 
     def _reading(self, text: str) -> Iterator[str]:
-        from trimfit.bench.parse import ReadingLine, mode_of
+        from trimfit.bench.lines import ReadingLine
+        from trimfit.bench.words import mode_of
 
         if mode := mode_of(text):
             yield from self._set_mode(mode)
@@ -467,7 +469,8 @@ class Sitting:
 
     def _correct(self, held: Held, text: str) -> Iterator[str]:
         """What is right, typed in place of an answer: only the values that were wrong need be typed."""
-        from trimfit.bench.parse import begins_a_trim, names_a_column, parse_trim
+        from trimfit.bench.parse import parse_trim
+        from trimfit.bench.words import begins_a_trim, names_a_column
 
         word = text.split(" ")[0]
         record = held.record
@@ -521,7 +524,7 @@ class Sitting:
         """Acknowledge what is in the log now, and say what comes next."""
         self._undo.append(_Entry(entry, record))
         self.tally.count(record)
-        yield from wrapped(f"logged {entry}: {words_for(record)}  [{self.tally.line()}]", self.width)
+        yield from self._acknowledged(f"logged {entry}: {words_for(record)}")
         if isinstance(record, Reed):
             return
         self._reload()
@@ -537,6 +540,15 @@ class Sitting:
         else:
             yield from self._next()
 
+    def _acknowledged(self, what: str) -> Iterator[str]:
+        """What is in the log now, and the tally of the sitting, which stays in one piece."""
+        tally = f"  [{self.tally.line()}]"
+        if len(what) + len(tally) <= self.width:
+            yield what + tally
+        else:
+            yield from wrapped(what, self.width)
+            yield tally
+
     def _take_back(self, _: str) -> Iterator[str]:
         if not self._undo:
             yield "nothing of this sitting is left to undo; trimfit log strike takes back older entries"
@@ -546,10 +558,7 @@ class Sitting:
         self._undo.pop()
         self.tally.count(last.record, -1)
         self.tally.struck += 1
-        yield from wrapped(
-            f"struck {last.entry}: {words_for(last.record)}; it stays readable  [{self.tally.line()}]",
-            self.width,
-        )
+        yield from self._acknowledged(f"struck {last.entry}: {words_for(last.record)}; it stays readable")
         if isinstance(last.record, Reed):
             self.history = self.advice = None
         else:

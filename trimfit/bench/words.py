@@ -1,0 +1,162 @@
+"""The words of a line typed at the bench: which there are, where they stand, and what a line that begins so means."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from trimfit.errors import Fault, nearest
+from trimfit.pitch import NOTES
+
+__all__ = ["Heard", "Word", "begins_a_trim", "key_of", "mode_of", "names_a_column", "split_words", "words_of"]
+
+# How a note's value is meant: told by its size, sounding hertz, hertz as low A, or cents from the note's just target.
+Heard = Literal["auto", "sounding", "as low A", "cents"]
+
+G_OCTAVE = "g_octave"
+SWITCHES: dict[str, Heard] = {
+    "sounding": "sounding",
+    "hz": "sounding",
+    "as_low_a": "as low A",
+    "as-low-a": "as low A",
+    "aslowa": "as low A",
+    "cents": "cents",
+}
+# Case tells low from high for G and A; every other word may be typed in either case.
+BY_CASE = {"g": "low_g", "G": "high_g", "a": "low_a", "A": "high_a"}
+NOTE_WORDS = {
+    **{note: note for note in NOTES},
+    **{note.replace("_", ""): note for note in NOTES},
+    **{note.replace("_", "-"): note for note in NOTES},
+    "lg": "low_g",
+    "hg": "high_g",
+    "la": "low_a",
+    "ha": "high_a",
+    "go": G_OCTAVE,
+    "g8": G_OCTAVE,
+    "g8ve": G_OCTAVE,
+    "g_octave": G_OCTAVE,
+}
+OTHER_WORDS = {
+    "crow": "crow",
+    "crow_hz": "crow",
+    "cr": "crow",
+    "p": "pressure",
+    "pressure": "pressure",
+    "pressure_kpa": "pressure",
+    "t": "temperature",
+    "temp": "temperature",
+    "temperature": "temperature",
+    "temperature_c": "temperature",
+    "h": "humidity",
+    "rh": "humidity",
+    "humidity": "humidity",
+    "humidity_pct": "humidity",
+    "taped": "taped",
+    "tape": "taped",
+    "ch": "chanter",
+    "chanter": "chanter",
+    "at": "at",
+    "taken_at": "at",
+    "ref": "reference",
+    "reference": "reference",
+    "reference_hz": "reference",
+    "remark": "remark",
+}
+KNOWN_WORDS = sorted({*NOTE_WORDS, *OTHER_WORDS, *SWITCHES})
+AMOUNTS = ("length_mm", "lip_strokes", "asked_mm")
+TRIM_LEADS = ("trim", "cut", "took")
+TRIM_WORDS = {
+    "length": "length_mm",
+    "length_mm": "length_mm",
+    "mm": "length_mm",
+    "lip": "lip_strokes",
+    "lips": "lip_strokes",
+    "strokes": "lip_strokes",
+    "lip_strokes": "lip_strokes",
+    "asked": "asked_mm",
+    "meant": "asked_mm",
+    "asked_mm": "asked_mm",
+    "at": "at",
+    "done_at": "at",
+    "remark": "remark",
+}
+_WORD = re.compile(r'(?:[^\s"]|"[^"]*"?)+')
+GLUED = re.compile(r"^([A-Za-z_]+)([+\-−–]?[\d.,].*)$", re.DOTALL)
+VALUE = re.compile(r"^([+\-−–]?)([\d.,]+)(hz|cents|ct|c)?$", re.IGNORECASE)
+NOTE_UNITS = ("hz", "cents", "ct")
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One word of a line: which it is (from 1), its text, and where in the line it ends."""
+
+    place: int
+    text: str
+    end: int
+
+    def fault(self, column: str, what: str, remedy: str) -> Fault:
+        """A fault at this word."""
+        return Fault(f"word {self.place} ({self.text[:24]})", column, what, remedy)
+
+
+def names_a_column(word: str) -> bool:
+    """Whether a line that begins with this word is meant as a reading: `f`, `f779.1`, `crow=C+22`, `as_low_a`."""
+    name, joined, _ = word.partition("=")
+    if not joined and (glued := GLUED.match(name)):
+        name = glued[1]
+    return name.lower() in SWITCHES or key_of(name) is not None
+
+
+def mode_of(text: str) -> Heard | None:
+    """How bare numbers are meant, if the line is one word that says so: `as_low_a`, `sounding`, `cents`."""
+    return SWITCHES.get(text.strip().lower())
+
+
+def begins_a_trim(word: str) -> bool:
+    """Whether a line that begins with this word is meant as a trim: `0.14`, `lip`, `length=0.2`, `took`."""
+    name = word.partition("=")[0].lower()
+    if glued := GLUED.match(name):
+        name = glued[1]
+    return TRIM_WORDS.get(name) in AMOUNTS or name in TRIM_LEADS or (word[:1] or " ") in "+-.,0123456789"
+
+
+def split_words(text: str) -> list[str]:
+    """The words of a line; text in double quotes stays one word, without its quotes."""
+    return [match[0].replace('"', "") for match in _WORD.finditer(text)]
+
+
+def words_of(text: str) -> list[Word]:
+    """Words with their places; `f = 779.1` becomes one word, a comma or semicolon at a word's end is dropped."""
+    found: list[Word] = []
+    for match in _WORD.finditer(text):
+        word = match[0]
+        if found and (word.startswith("=") or found[-1].text.endswith("=")):
+            last = found.pop()
+            found.append(Word(last.place, last.text + word, match.end()))
+        else:
+            found.append(Word(len(found) + 1, word, match.end()))
+    stripped = [replace(word, text=word.text.rstrip(",;")) for word in found]
+    return [word for word in stripped if word.text]
+
+
+def key_of(text: str) -> tuple[str, Heard | None] | None:
+    """The column that a word names, and how its suffix says the value is meant; None if it names none."""
+    if text in BY_CASE:
+        return BY_CASE[text], None
+    lower = text.lower()
+    if lower in OTHER_WORDS:
+        return OTHER_WORDS[lower], None
+    for suffix, heard in (("_hz", "sounding"), ("_cents", "cents"), ("", None)):
+        stem = lower[: len(lower) - len(suffix)] if suffix and lower.endswith(suffix) else lower
+        if (suffix == "" or stem != lower) and (stem in NOTE_WORDS):
+            return NOTE_WORDS[stem], heard  # type: ignore[return-value]
+    return None
+
+
+def like(word: str, known: Sequence[str], usual: str) -> str:
+    """The known word that `word` was meant to be, else the usual ones."""
+    said = nearest(word.lower(), known)
+    return said if said.startswith("did you mean") else usual
