@@ -188,6 +188,15 @@ def test_a_decade_is_thinned_and_the_caption_says_so() -> None:
     assert len(figures.render(big).wide_svg) < 120_000
 
 
+def test_one_batch_hardly_known_does_not_flatten_the_others() -> None:
+    vague = dataclasses.replace(madeup.batches()[3], start_shift_cents=Interval(2.0, -900.0, 900.0))
+    with figures.style():
+        drawn = draw_shop.batches((*madeup.batches(), vague), DriftLimits()).draw(False)
+    low, high = drawn.axes[0].get_ylim()
+    assert -low == high < 100.0
+    assert all(abs(batch.start_shift_cents.mean) < high for batch in madeup.batches())
+
+
 def test_meeting_point_of_the_fan() -> None:
     # F 471 + 12 d and E 475.4 − 7 d meet where 19 d = 4.4.
     assert draw_bench.meeting_mm(madeup.story().fan) == pytest.approx(0.4 + 4.4 / 19.0)

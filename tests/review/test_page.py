@@ -15,8 +15,9 @@ from pathlib import Path
 import madeup
 import pytest
 
-from trimfit.review import page
+from trimfit.review import folio, page
 from trimfit.review.findings import Report
+from trimfit.units import Interval
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 
@@ -198,6 +199,18 @@ def test_progress_is_told_and_missing_parts_do_no_harm() -> None:
     assert len(told) == len(pictures) == 2
     assert read(text).faults == []
     assert "None of 1 batches is called drifted" in text
+
+
+def test_numbers_have_a_true_minus_and_no_signed_zero_and_claim_no_certainty() -> None:
+    assert folio.between(Interval(-38.2, -46.0, 0.04)) == '\u221238 <span class="r">(\u221246 to 0)</span>'
+    assert folio.between(Interval(0.0, float("-inf"), float("inf"))) == folio.between(None) == "–"
+    assert [folio.percent(chance) for chance in (0.0, 0.004, 0.5, 0.999, 1.0)] == [
+        "under 0.1 %",
+        "0.4 %",
+        "50 %",
+        "over 99 %",
+        "over 99 %",
+    ]
 
 
 def decade() -> Report:

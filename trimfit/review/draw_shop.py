@@ -99,6 +99,8 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
             axes.axhspan(-limit, limit, color=LIGHT["mute"], alpha=0.13, linewidth=0)
             axes.axhline(0.0, color=LIGHT["mute"], linewidth=1.0)
             _batch_panel(axes, made, drifted, key, thinned)
+            reach = _reach([getattr(batch, key) for batch in made], limit)
+            axes.set_ylim(-reach, reach)
             axes.set_ylabel(label, fontsize=8.5)
         fields[-1].set_xlabel("batches in the order of making")
         whole_numbers(fields[-1])
@@ -115,6 +117,15 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
 
     listing = " ".join(f"{short(batch.batch, 30)}: {sentence(batch.why)}" for batch in drifted[:8])
     return Picture("batches", "Batches in the order of making", caption, f"{caption} {listing}", draw)
+
+
+def _reach(values: Sequence[Interval | None], limit: float) -> float:
+    """How far a panel reaches either way: all means are inside; the bars of the least known batches may run out."""
+    known = [value for value in values if value is not None]
+    if not known:
+        return 1.3 * limit
+    ends = [max(abs(value.low), abs(value.high)) for value in known]
+    return max(1.3 * limit, 1.2 * max(abs(value.mean) for value in known), 1.05 * float(np.percentile(ends, 75)))
 
 
 def _batch_panel(

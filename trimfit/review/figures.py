@@ -257,8 +257,8 @@ def name_points(
     Earlier points go first; `aslant` prefers the corners, clear of upright and level bars. A name is left out
     where it would cross another name, a point or the field's edge.
     """
-    figure = axes.get_figure(root=True)
-    if figure is None or not points:
+    figure = axes.get_figure()
+    if not isinstance(figure, Figure) or not points:
         return 0
     settle(figure)
     canvas = axes.get_window_extent()

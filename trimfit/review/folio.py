@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from trimfit.review.figures import Picture, Rendered, render
@@ -48,8 +49,8 @@ def rest(shown: int, there: int, what: str, verb: str) -> str:
 
 
 def between(value: Interval | None, form: str = "+.0f") -> str:
-    """Markup of `+38 (+30 to +46)`, the brackets never broken apart; a dash for what is not known."""
-    if value is None:
+    """Markup of `+38 (+30 to +46)`, the brackets never broken apart; a dash for what is not known or not finite."""
+    if value is None or not all(map(math.isfinite, (value.mean, value.low, value.high))):
         return "–"
     mean, low, high = (number(one, form) for one in (value.mean, value.low, value.high))
     return f'{mean} <span class="r">({low} to {high})</span>'
