@@ -49,7 +49,8 @@ def one_line(text: str) -> str:
     """`text` on one line, without characters that cannot be shown or that turn the reading direction.
 
     Line ends and tabs become blanks; other control characters, lone surrogates, private-use code points and
-    noncharacters become U+FFFD; marks that override the reading direction are dropped. An empty name becomes `(no name)`.
+    noncharacters become U+FFFD; marks that override the reading direction are dropped. An empty name becomes
+    `(no name)`.
     """
     kept: list[str] = []
     for character in text:
