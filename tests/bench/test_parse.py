@@ -276,3 +276,7 @@ def test_crows_that_once_slipped_through() -> None:
     assert parse_crow_hz("C+\t22") == pytest.approx(parse_crow_hz("C+22"))
     with pytest.raises(InputError, match="is no crow"):
         parse_crow_hz("9" * 400)
+
+
+def test_a_zero_is_a_value_when_lines_are_merged() -> None:
+    assert parse_reading("f 779 t 21").merged(parse_reading("e 702 t 0C h 0")).temperature_c == 0.0

@@ -95,6 +95,14 @@ def test_a_struck_reading_may_be_typed_again(journal: Journal) -> None:
     assert [one.record.taken_at for one in journal.of_reed("R-1").readings] == ["2026-03-31T08:00"]
 
 
+def test_the_same_row_twice_is_one_entry(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    said = play(sitting, FIRST + " at 2026-03-31T08:00", FIRST + " at 2026-03-31T08:00")
+    assert any(line.startswith("already in the log as rea-") for line in said)
+    assert sitting.tally.readings == len(journal.of_reed("R-1").readings) == 1
+
+
 def doubted(journal: Journal, *lines: str, scripted: bool = False) -> tuple[list[str], Sequence[tuple[str, ...]]]:
     """What is said to the last line, after a first reading and a cut, and the doubts kept with each reading."""
     sitting = seated(journal, ToldAnswers(foretold=FORETOLD), reeds=["R-1"], scripted=scripted)
@@ -316,7 +324,7 @@ class BrokenBench(LogBench):
 
     full = True
 
-    def append(self, record: object, doubts: Sequence[Doubt]) -> str:
+    def append(self, record: object, doubts: Sequence[Doubt]) -> tuple[str, bool]:
         if self.full and isinstance(record, (Reading, Trim)):
             raise TrimfitError("the disk is full", "the log", "make room")
         return super().append(record, doubts)  # type: ignore[arg-type]

@@ -91,13 +91,14 @@ class LogBench:
         foretold = {} if other or not history.readings else self.foretold(record.reed)
         return reading_doubts(record, history, settings, foretold, typed=Typed(heard, reference_hz))
 
-    def append(self, record: Reading | Trim | Outcome | Reed, doubts: Sequence[Doubt]) -> str:
-        """Log a record durably, with its doubts; the entry's id."""
-        entry = self.journal.append(record, doubts=doubts).entry
+    def append(self, record: Reading | Trim | Outcome | Reed, doubts: Sequence[Doubt]) -> tuple[str, bool]:
+        """Log a record durably, with its doubts; the entry's id, and whether it is new to the log."""
+        before = self.journal.last_seq()
+        logged = self.journal.append(record, doubts=doubts)
         if isinstance(record, Trim) and record.length_mm and self._cuts is not None:
             reed_type = self.history(record.reed).reed.record.reed_type
             self._cuts.setdefault(reed_type, []).append(record.length_mm)
-        return entry
+        return logged.entry, logged.seq > before
 
     def strike(self, entry: str, why: str) -> str:
         """Strike an entry; the strike's id."""

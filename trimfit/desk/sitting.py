@@ -82,8 +82,9 @@ class Bench(Protocol):
         """What is doubtful in a record not yet logged. heard: how notes were typed, where not as sounding hertz;
         reference_hz: what cents were counted from; advised_mm: the cut that was advised, if any."""
 
-    def append(self, record: Record, doubts: Sequence[Doubt]) -> str:
-        """Log a record durably, with the doubts that go with it; the entry's id."""
+    def append(self, record: Record, doubts: Sequence[Doubt]) -> tuple[str, bool]:
+        """Log a record durably, with the doubts that go with it; the entry's id, and whether the log is the longer
+        for it (the very same row may be there already)."""
 
     def strike(self, entry: str, why: str) -> str:
         """Strike an entry; the id of the strike."""
@@ -490,14 +491,14 @@ class Sitting:
         held = self.held
         if held is not None:
             try:
-                entry = self.bench.append(held.record, held.doubts)
+                entry, new = self.bench.append(held.record, held.doubts)
             except InputError:
                 self.held = held if held.doubts else None
                 raise
             self.held = None
             if words:
                 yield words
-            yield from self._logged(entry, held.record)
+            yield from self._logged(entry, held.record, new)
 
     def _nothing_asked(self, _: str) -> Iterator[str]:
         yield "nothing was asked"
@@ -518,13 +519,16 @@ class Sitting:
         yield from self._log(Outcome(reed, at, outcome, remark or None))
 
     def _log(self, record: Record) -> Iterator[str]:
-        yield from self._logged(self.bench.append(record, ()), record)
+        entry, new = self.bench.append(record, ())
+        yield from self._logged(entry, record, new)
 
-    def _logged(self, entry: str, record: Record) -> Iterator[str]:
+    def _logged(self, entry: str, record: Record, new: bool) -> Iterator[str]:
         """Acknowledge what is in the log now, and say what comes next."""
-        self._undo.append(_Entry(entry, record))
-        self.tally.count(record)
-        yield from self._acknowledged(f"logged {entry}: {words_for(record)}")
+        if new:
+            self._undo.append(_Entry(entry, record))
+            self.tally.count(record)
+        said = "logged" if new else "already in the log as"
+        yield from self._acknowledged(f"{said} {entry}: {words_for(record)}")
         if isinstance(record, Reed):
             return
         self._reload()
