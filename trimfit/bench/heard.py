@@ -70,9 +70,20 @@ class Meaning:
                 notes_hz[pitch.note], heard[pitch.note] = hz, how
             else:
                 self.faults.append(
-                    pitch.word.fault(pitch.note, f"{pitch.number:g} is out of bounds", f"give {low:g} to {high:g} Hz")
+                    pitch.word.fault(pitch.note, f"{pitch.number:g} is out of bounds", self.remedy(pitch))
                 )
         return notes_hz, heard
+
+    def remedy(self, pitch: Pitch) -> str:
+        """What a value may have been meant as that is no pitch of a chanter at all."""
+        low, high = BOUNDS["as_low_a_hz"]
+        ratio = self.ratio(pitch.note)
+        for tenth in (pitch.number / 10.0, pitch.number * 10.0):
+            if low <= tenth / ratio <= high:
+                return f"did you mean {tenth:.1f}?"
+        low, high = BOUNDS["note_hz"]
+        cents = f"; cents have a sign: +{pitch.number:g}c or -{pitch.number:g}c" if 0 < pitch.number < low else ""
+        return f"give {low:g} to {high:g} Hz{cents}"
 
     def possible(self, pitch: Pitch) -> list[Heard]:
         if pitch.heard != "auto":
