@@ -45,7 +45,7 @@ def unguard(cell: str) -> str:
 
 def number_text(value: float) -> str:
     """The shortest decimal text that reads back as the same number; whole numbers without a point."""
-    if value == int(value) and abs(value) < 1e15:
+    if value == int(value) and abs(value) < 1e16:
         return str(int(value))
     return repr(value)
 

@@ -163,11 +163,15 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
 def _closest(name: str, known: Sequence[str]) -> str:
     """The known name most like `name`; of several that are equally like it, the one that begins most like it."""
     import difflib
-    import os
 
     close = difflib.get_close_matches(name, known, n=20, cutoff=0.6)
     if not close:
         return nearest(name, known) if known else ""
     likeness = {other: difflib.SequenceMatcher(None, other, name).ratio() for other in close}
-    best = max(close, key=lambda other: (likeness[other], len(os.path.commonprefix([other, name]))))
+    best = max(close, key=lambda other: (likeness[other], _shared(other, name)))
     return f"did you mean {best[:60]}?"
+
+
+def _shared(one: str, other: str) -> int:
+    """How many letters two names have in common at their beginning."""
+    return next((i for i, (a, b) in enumerate(zip(one, other, strict=False)) if a != b), min(len(one), len(other)))

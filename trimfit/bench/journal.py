@@ -449,7 +449,7 @@ class Journal:
                         count += int(connection.execute(query, (name,)).fetchone()[0])
         return count
 
-    def longest_cut_mm(self, reed_type: str, among: int = 1000) -> float | None:
+    def longest_cut_mm(self, reed_type: str, among: int = 250) -> float | None:
         """The longest cut among the latest of a type's reeds, in mm; None where none was logged."""
         query = (
             f"SELECT max(length_mm) FROM (SELECT t.length_mm FROM (SELECT * FROM trims WHERE {LIVE} ORDER BY seq DESC "

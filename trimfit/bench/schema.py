@@ -193,7 +193,7 @@ def bring_up_to_date(connection: sqlite3.Connection, path: Path, *, create: bool
         return
     if version == 0 and not create and not _tables(connection):
         raise LogError("holds nothing yet", str(path), "import a folder or log an entry first")
-    copied = False
+    copied = version == 0  # of a file that is just being made no copy is wanted
     for migration in MIGRATIONS:
         connection.execute("BEGIN IMMEDIATE")
         try:
