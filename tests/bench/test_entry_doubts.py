@@ -160,6 +160,13 @@ def test_with_nothing_learned_the_reading_judges_itself() -> None:
     assert reading_doubts(reading(sounding(flat_new_reed)), story(), SHOP, {}) == []
 
 
+def test_a_reading_in_doubt_does_not_judge_the_next() -> None:
+    right = sounding()
+    swapped = Logged("rea-2", 2, 2.0, reading({**right, "e": right["f"], "f": right["e"]}), ("swapped: kept",))
+    history = ReedHistory(REED, (*story(reading()).readings, swapped))
+    assert reading_doubts(reading({"e": right["e"], "f": right["f"]}), history, SHOP, {}) == []
+
+
 def test_with_nothing_learned_the_last_reading_judges() -> None:
     fell = reading(sounding({**STANDING, "f": STANDING["f"] - 60}))
     (doubt,) = reading_doubts(fell, story(reading()), SHOP, {})
@@ -220,6 +227,7 @@ CUTS = [0.1, 0.2, 0.3, 0.25, 0.1, 0.1, 0.2, 0.15, 0.3]
         (1.5, None, "1.5 mm is longer than any cut before (0.30 mm); did you mean 0.15?", 0.15),
         (0.21, 0.12, "0.21 mm is not the 0.12 mm advised; did you mean 0.12?", 0.12),
         (0.2, 0.12, None, None),
+        (0.111, 0.11, None, None),
     ],
 )
 def test_long_cuts(length_mm: float, advised_mm: float | None, said: str | None, meant: float | None) -> None:

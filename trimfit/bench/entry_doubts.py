@@ -184,4 +184,5 @@ def _slipped(length_mm: float, advised_mm: float | None) -> float | None:
         factor = 100.0 if length_mm > 30.0 * advised_mm else 10.0
         return round(length_mm / factor, 6)
     typed, advised = f"{length_mm:.2f}", f"{advised_mm:.2f}"
-    return advised_mm if typed == advised[:-2] + advised[:-3:-1] else None
+    turned = advised[:-2] + advised[:-3:-1]
+    return advised_mm if typed == turned != advised else None

@@ -75,7 +75,8 @@ def rough_expectation(
     before = [one for one in history.readings if one.record.chanter == reading.chanter]
     if not before:
         return expected
-    last = before[-1]
+    # A reading that was itself in doubt says little of the next one.
+    last = next((one for one in reversed(before) if not one.doubts), before[-1])
     since = [one.record for one in history.trims if one.at_s >= last.at_s]
     sd = (
         ROUGH_REPEAT_CENTS
