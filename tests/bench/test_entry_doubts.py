@@ -146,6 +146,14 @@ def parse_cents(crow: str) -> float:
     return cents_from_440(parse_crow_hz(crow))
 
 
+def test_other_pressure_and_air_are_allowed_for() -> None:
+    sharper = sounding({note: cents + 14 for note, cents in STANDING.items()})
+    history = story(reading(pressure_kpa=6.0, temperature_c=20.0))
+    assert [d.kind for d in asked(reading(sharper, pressure_kpa=6.0, temperature_c=20.0), history)] == ["other-reed"]
+    assert asked(reading(sharper, pressure_kpa=6.5, temperature_c=20.0), history) == []
+    assert asked(reading(sharper, pressure_kpa=6.0, temperature_c=25.0), history) == []
+
+
 def test_taped_notes_are_not_judged() -> None:
     assert asked(reading(changed(f=sounding()["f"] * 0.97), taped=("f",))) == []
 

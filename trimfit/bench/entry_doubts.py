@@ -21,6 +21,9 @@ LONGEST_UNASKED_MM = 1.0
 # How much more the top hand may rise than the bottom hand, per kPa away from the bench's pressure, before the A's
 # count as out of balance. An assumption made wide; the sign is common practice, no source.
 TOP_OVER_BOTTOM_CENTS_PER_KPA = 4.0
+# What pressure and air temperature may do to every note between two readings: the first an assumption, no source; the
+# second the usual 3 cents a degree.
+CENTS_PER_KPA, CENTS_PER_DEGREE = 6.0, 3.0
 # How far the gap may seem to open by reading error alone, with length taken and the lips left alone.
 GAP_OPENS_CENTS = 10.0
 # Hertz as low A between the G octave and the A's that no gap of the other sign goes with (common practice, no source:
@@ -48,7 +51,7 @@ def reading_doubts(
     scale = _scale(settings)
     last_s = max((one.at_s for one in history.readings), default=float("-inf"))
     after_cut = any(one.at_s >= last_s for one in history.trims) and bool(history.readings)
-    expected = {**rough_expectation(reading, history, scale), **foretold}
+    expected = {**rough_expectation(reading, history, scale), **_widened(foretold, reading, history)}
     doubts = foretold_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
     if doubts:
         # A slip explains the rest: an octave on one A is no lack of balance.
@@ -66,6 +69,18 @@ def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> flo
     if note not in reading.notes_hz or note in reading.taped:
         return None
     return reading.notes_hz[note] / float(scale[note])
+
+
+def _widened(
+    foretold: Mapping[str, tuple[float, float]], reading: Reading, history: ReedHistory
+) -> dict[str, tuple[float, float]]:
+    """What is foretold holds for the last reading's pressure and temperature: away from them less is certain."""
+    last = history.readings[-1].record if history.readings else reading
+    off_kpa = abs(reading.pressure_kpa - last.pressure_kpa) if reading.pressure_kpa and last.pressure_kpa else 0.0
+    both = reading.temperature_c is not None and last.temperature_c is not None
+    off_c = abs((reading.temperature_c or 0.0) - (last.temperature_c or 0.0)) if both else 0.0
+    more = off_kpa * CENTS_PER_KPA + off_c * CENTS_PER_DEGREE
+    return {output: (mean, (sd**2 + more**2) ** 0.5) for output, (mean, sd) in foretold.items()}
 
 
 def unbalanced(
