@@ -1,11 +1,186 @@
-"""Verbs of this family are registered here."""
+"""Verbs that answer about reeds: ask, predict."""
 
 from __future__ import annotations
 
+import csv
+from pathlib import Path
+from typing import Annotated, Any
+
 import typer
 
+from trimfit.cli.show import plain, print_json, progress, table
+from trimfit.errors import Fault, InputError
+
 __all__ = ["register"]
+
+Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+WHY_WIDTH = 46
+
+
+def _log(context: typer.Context) -> Path:
+    from trimfit.cli.app import log_path
+
+    return log_path(context)
+
+
+def ask(
+    context: typer.Context,
+    reed: Annotated[str | None, typer.Argument(help="The reed.", metavar="REED")] = None,
+    all_: Annotated[
+        bool, typer.Option("--all", help="Every reed with an order and no outcome, most urgent first.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """How much more to take off: one reed's next step, or the run's work list.
+
+    Example: trimfit ask R-0412
+    """
+    from trimfit.desk import advise
+    from trimfit.desk.said import advice_lines, plain_name
+
+    if (reed is None) == (not all_):
+        raise InputError("say one reed, or --all", "ask", "for example: trimfit ask R-0412")
+    tell = (lambda *_: None) if as_json else progress
+    if reed is not None:
+        advice = advise.ask_reed(_log(context), reed, tell)
+        if as_json:
+            print_json(advice)
+        else:
+            lines = advice_lines(advice)
+            typer.echo(f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}")
+            for line in lines[1:]:
+                typer.echo(line)
+        return
+    found = advise.ask_all(_log(context), tell)
+    if as_json:
+        print_json(found)
+        return
+    if not found:
+        typer.echo("no reed waits: none has an order and no outcome")
+        return
+    rows = []
+    for a in found:
+        step = f"{a.length_mm:.2f}" if a.action == "trim" and a.length_mm else ""
+        lip = str(a.lip_strokes) if a.lip_strokes else ""
+        gap = f"{a.gap_now_cents.mean:+.0f}" if a.gap_now_cents else ""
+        pitch = f"{a.meet_pitch_hz.mean:.1f}" if a.meet_pitch_hz else ""
+        left = f"{a.trims_left:.1f}" if a.trims_left >= 0.05 else ""
+        rows.append(
+            (
+                plain_name(a.order or "", 14),
+                plain_name(a.reed, 18),
+                a.action,
+                step,
+                lip,
+                gap,
+                pitch,
+                f"{100 * a.chance_past:.1f}",
+                left,
+            )
+        )
+    heads = ("order", "reed", "next", "mm", "lip", "gap", "meets Hz", "past %", "cuts left")
+    typer.echo(table(heads, rows, right=(3, 4, 5, 6, 7, 8)))
+    todo = [a for a in found if a.trims_left >= 0.05]
+    typer.echo(
+        f"{len(found)} reeds, {len(todo)} with work left, about {sum(a.trims_left for a in todo):.0f} cuts in all; "
+        "gap in cents, F less E"
+    )
+
+
+def read_plan(path: Path) -> list[tuple[str, float, float]]:
+    """A plan file (reed,length_mm,lip_strokes): InputError with every fault, as `file:line: column: …`."""
+    from trimfit.units import parse_number, within
+
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"cannot be read ({error})", str(path), "give a CSV file with columns reed,length_mm"
+        ) from error
+    rows = list(csv.reader(text.splitlines(), delimiter=";" if ";" in text.partition("\n")[0] else ","))
+    heads = [cell.strip() for cell in rows[0]] if rows else []
+    if "reed" not in heads or not {"length_mm", "lip_strokes"} & set(heads):
+        raise InputError("has not the columns reed,length_mm,lip_strokes", str(path), "name them in the first line")
+    faults, out = [], []
+    for number, row in enumerate(rows[1:], 2):
+        if not any(cell.strip() for cell in row):
+            continue
+        cells = dict(zip(heads, row, strict=False))
+        values = {"length_mm": 0.0, "lip_strokes": 0.0}
+        if not cells.get("reed", "").strip():
+            faults.append(Fault(f"{path}:{number}", "reed", "is empty", "name a reed"))
+        for name in values:
+            word = cells.get(name, "").strip()
+            if word:
+                try:
+                    values[name] = within(name, parse_number(word))
+                except InputError as error:
+                    faults.append(Fault(f"{path}:{number}", name, error.what, error.remedy))
+        out.append((cells.get("reed", "").strip(), values["length_mm"], values["lip_strokes"]))
+    if faults:
+        raise InputError(f"{len(faults)} faults", str(path), faults=faults)
+    return out
+
+
+def predict(
+    context: typer.Context,
+    reed: Annotated[str | None, typer.Argument(help="The reed.", metavar="REED")] = None,
+    length: Annotated[str, typer.Option("--length", help="Length to come off, mm.", metavar="MM")] = "0",
+    lip: Annotated[str, typer.Option("--lip", help="Lip strokes.", metavar="N")] = "0",
+    plan: Annotated[
+        Path | None, typer.Option("--plan", help="CSV: reed,length_mm,lip_strokes.", metavar="FILE")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """What the next reading would show after a trim, in the chanter and air of the reed's last one.
+
+    Example: trimfit predict R-0412 --length 0.15
+    """
+    from trimfit.desk import advise
+    from trimfit.units import parse_number, within
+
+    if (reed is None) == (plan is None):
+        raise InputError("say one reed, or --plan FILE", "predict", "for example: trimfit predict R-0412 --length 0.15")
+    if plan is not None:
+        plans = read_plan(plan)
+    else:
+        plans = [
+            (
+                str(reed),
+                within("length_mm", parse_number(length)),
+                within("lip_strokes", parse_number(lip)),
+            )
+        ]
+    found = advise.predict(_log(context), plans, (lambda *_: None) if as_json else progress)
+    if as_json:
+        print_json([_flat(item) for item in found])
+        return
+    from trimfit.desk.said import plain_name
+
+    rows = []
+    for item, (_, mm, strokes) in zip(found, plans, strict=True):
+        for what, span in [("gap, cents", item.gap_cents), ("crow, Hz", item.crow_hz)] + [
+            (f"{note.replace('_', ' ')}, Hz", hz) for note, hz in item.notes_hz.items()
+        ]:
+            rows.append(
+                (
+                    plain_name(item.reed, 18),
+                    f"{mm:.2f}",
+                    f"{strokes:g}",
+                    what,
+                    f"{span.mean:.1f}",
+                    f"{span.low:.1f} to {span.high:.1f}",
+                )
+            )
+    typer.echo(table(("reed", "mm", "lip", "next reading", "mean", "nine in ten"), rows, right=(1, 2, 4)))
+
+
+def _flat(item: Any) -> dict[str, Any]:
+    out = {"reed": item.reed, "gap_cents": plain(item.gap_cents), "crow_hz": plain(item.crow_hz)}
+    return out | {f"{note}_hz": plain(span) for note, span in item.notes_hz.items()}
 
 
 def register(app: typer.Typer) -> None:
     """Add this family's verbs to the command line."""
+    app.command()(ask)
+    app.command()(predict)

@@ -31,7 +31,8 @@ class FitCard:
     reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (20, 20): a
     chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
     low_weight: entry -> weights (10,) of readings that count for less. reading_stretch (10,), gap_stretch: what a next
-    reading's error variance is over a sound one's (unsound ones included).
+    reading's error variance is over a sound one's (unsound ones included). cut_error_pct, cut_error_mm: what a cut
+    really takes, where the log tells. last_seq, strikes, scale: the log it was fitted on.
     """
 
     coding: Coding
@@ -50,7 +51,11 @@ class FitCard:
     low_weight: dict[str, list[float]]
     reading_stretch: Array = field(default_factory=lambda: np.ones(K))
     gap_stretch: float = 1.0
+    cut_error_pct: float | None = None
+    cut_error_mm: float | None = None
     readings: int = 0
+    strikes: int = 0
+    scale: tuple[str, ...] = ()
     last_seq: int = 0
     criterion: float = 0.0
 
@@ -73,9 +78,15 @@ class FitCard:
         flat = self.new_type_mean if code < 0 else self.coef[self.type_slice(code)]
         return flat.reshape(M, K)
 
-    def with_seq(self, last_seq: int) -> FitCard:
-        """The same card, known to hold all entries up to `last_seq`."""
-        return replace(self, last_seq=last_seq)
+    def on_log(
+        self, last_seq: int, strikes: int, scale: tuple[str, ...], error: tuple[float, float] | None = None
+    ) -> FitCard:
+        """The same card with the fingerprint of the log it was fitted on, and the execution error found there.
+
+        last_seq: the latest entry it holds; strikes: how many entries were struck; scale: the ratios in force.
+        """
+        pct, constant = error or (None, None)
+        return replace(self, last_seq=last_seq, strikes=strikes, scale=scale, cut_error_pct=pct, cut_error_mm=constant)
 
 
 _ARRAYS = (
@@ -111,6 +122,10 @@ def card_to_bytes(card: FitCard) -> bytes:
         "hand_cents_per_kpa": card.coding.hand_cents_per_kpa,
         "low_weight": card.low_weight,
         "gap_stretch": card.gap_stretch,
+        "cut_error_pct": card.cut_error_pct,
+        "cut_error_mm": card.cut_error_mm,
+        "strikes": card.strikes,
+        "scale": card.scale,
         "readings": card.readings,
         "last_seq": card.last_seq,
         "criterion": card.criterion,
@@ -164,6 +179,10 @@ def card_from_bytes(data: bytes) -> FitCard:
         low_weight=head["low_weight"],
         reading_stretch=found["reading_stretch"],
         gap_stretch=head["gap_stretch"],
+        cut_error_pct=head["cut_error_pct"],
+        cut_error_mm=head["cut_error_mm"],
+        strikes=head["strikes"],
+        scale=tuple(head["scale"]),
         readings=head["readings"],
         last_seq=head["last_seq"],
         criterion=head["criterion"],

@@ -249,7 +249,9 @@ def _reweigh(rows: Rows, pieces: list[_Piece], g: _Globals, base: Array) -> Rows
     before = rows.weight / base
     # slips blow REML's noise up before they are found: measure them by the middle of the residuals instead
     full = np.abs(found) / np.sqrt(np.maximum(before, LEAST_WEIGHT))
-    middle = np.array([np.quantile(v, 0.683) if len(v := full[np.isfinite(full[:, k]), k]) >= 30 else 1.0 for k in range(K)])
+    middle = np.array(
+        [np.quantile(v, 0.683) if len(v := full[np.isfinite(full[:, k]), k]) >= 30 else 1.0 for k in range(K)]
+    )
     middle = np.clip(middle, 0.1, 1.0)
     weight = base * weights_from(found / middle, distance / float(np.mean(middle)) ** 2, before)
     return replace(rows, weight=np.maximum(weight, LEAST_WEIGHT))

@@ -1,0 +1,246 @@
+"""`ask` and `predict`: from the log to the next step of a reed, of the whole run, and to the next reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trimfit.errors import InputError
+from trimfit.records import Advice, Foretold, ReedHistory
+from trimfit.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.desk.beliefs import Bench, Seen
+    from trimfit.plan.belief import Aim
+
+__all__ = ["advise", "ask_all", "ask_reed", "foretell", "predict"]
+
+Tell = Callable[[str, int, int], None]
+Z90 = 1.6448536269514722
+DONE = ("finished", "past", "no-fit")
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def ask_reed(path: Path, reed: str, tell: Tell = _quiet) -> Advice:
+    """What to do next with a reed. InputError for a reed that the log does not know."""
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.beliefs import Bench
+
+    with Journal(path) as journal:
+        record = journal.of_reed(reed).reed.record
+        bench = Bench(journal, tell)
+        return advise(bench, bench.see_batch(record.reed_type, record.batch)[reed])
+
+
+def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
+    """The run's work list: every reed that has an order and no outcome, most urgent first, those done last.
+
+    Order: due date (none last), then how many good reeds the order still wants, then the reed nearest its end.
+    """
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.beliefs import Bench
+
+    with Journal(path) as journal:
+        waiting = journal.of_reeds(None, open_only=True)
+        if not waiting:
+            return []
+        bench = Bench(journal, tell)
+        wanted: dict[str, int] = {}
+        for order, outcome in _order_outcomes(bench):
+            wanted[order] = wanted.get(order, 0) + (1 if outcome == "good" else 0)
+        batches = {(h.reed.record.reed_type, h.reed.record.batch) for h in waiting}
+        names = {h.reed.record.reed for h in waiting}
+        found: list[tuple[tuple[object, ...], Advice]] = []
+        for done, (reed_type, batch) in enumerate(sorted(batches), 1):
+            for seen in bench.see_batch(reed_type, batch).values():
+                if seen.name in names:
+                    found.append((_urgency(seen.history, wanted), advise(bench, seen)))
+            tell("asking after each batch", done, len(batches))
+    found.sort(key=lambda pair: (pair[1].action in DONE, *pair[0], pair[1].trims_left, pair[1].reed))
+    return [advice for _, advice in found]
+
+
+def _order_outcomes(bench: Bench) -> Iterable[tuple[str, str]]:
+    order_of = dict(bench.journal.columns("reed", ["reed", "order"]))
+    for reed, outcome in bench.journal.columns("outcome", ["reed", "outcome"]):
+        if order_of.get(reed):
+            yield order_of[reed], outcome
+
+
+def _urgency(history: ReedHistory, good: dict[str, int]) -> tuple[object, ...]:
+    order = history.order
+    if order is None:
+        return ("9999", 0, "")
+    missing = (order.quantity or 0) - good.get(order.order, 0)
+    return (order.due_on or "9998", -missing, order.order)
+
+
+def advise(bench: Bench, seen: Seen, order_aim: Aim | None = None) -> Advice:
+    """The next step for one reed as it is seen."""
+    from trimfit.pitch import hz_from_cents
+    from trimfit.plan.choose import choose
+    from trimfit.plan.words import why
+
+    aim = order_aim or bench.aim(seen)
+    belief = bench.belief(seen, aim)
+    choice = choose(belief, aim, bench.policy(seen.type_code), bench.rules())
+    suits = _suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
+    low = choice.meet_mean_cents - Z90 * choice.meet_sd_cents
+    high = choice.meet_mean_cents + Z90 * choice.meet_sd_cents
+    order = seen.history.order
+    return Advice(
+        reed=seen.name,
+        order=order.order if order is not None else None,
+        action=choice.action,
+        length_mm=choice.length_mm,
+        lip_strokes=choice.lip_strokes,
+        gap_now_cents=choice.gap_now_cents,
+        gap_after_cents=choice.gap_after_cents,
+        meet_pitch_hz=Interval(hz_from_cents(choice.meet_mean_cents), hz_from_cents(low), hz_from_cents(high)),
+        chance_past=choice.chance_past,
+        trims_left=choice.trims_left,
+        why=why(choice, aim, grounds(bench, seen), suits),
+    )
+
+
+def grounds(bench: Bench, seen: Seen):  # type: ignore[no-untyped-def]
+    """What an answer about this reed leans on."""
+    import numpy as np
+
+    from trimfit.learn.design import a_imbalance_cents
+    from trimfit.learn.histories import reading_cents
+    from trimfit.plan.words import Grounds
+
+    readings = seen.history.readings
+    with_notes = [r.record for r in readings if r.record.notes_hz]
+    off = False
+    if with_notes:
+        last = with_notes[-1]
+        y = np.array([reading_cents(last, bench.scale)])
+        kpa = np.array([np.nan if last.pressure_kpa is None else last.pressure_kpa])
+        off = bool(abs(a_imbalance_cents(y, kpa, bench.card.coding)[0]) > bench.card.coding.balance_cents)
+    return Grounds(
+        readings=len(readings),
+        notes_read=len(with_notes),
+        reed_type=seen.history.reed.record.reed_type,
+        reeds_of_type=seen.reeds_of_type,
+        low_weight=0 if off else len(seen.low_weight),
+        unbalanced=off,
+    )
+
+
+def _suits(bench: Bench, seen: Seen, aim: Aim) -> str:
+    """Another chanter of the shop that this reed would suit as it stands or with more off; empty if none is known."""
+    import numpy as np
+
+    others = [name for name in bench.card.coding.chanters if name != aim.chanter][:12]
+    if not others:
+        return ""
+    record = seen.history.reed.record
+    again = bench.see_batch(record.reed_type, record.batch, others)[seen.name]
+    best: tuple[float, str] | None = None
+    for name in others:
+        there = replace(aim, chanter=name, target_cents=None)
+        belief = bench.belief(again, there)
+        error = bench.rules().error
+        past = float(belief.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, error)[0])
+        short = -float(belief.mean[0])
+        if past < 0.1 and (best is None or short < best[0]):
+            best = (short, name)
+    if best is None:
+        return ""
+    need = "as it is" if best[0] < aim.tolerance_cents else f"with F still {best[0]:.0f} cents under E"
+    return f"it would suit {best[1]} {need}"
+
+
+def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
+    """Chanter, pressure and temperature of the reed's last reading with notes (its order's chanter if there is none)."""
+    for logged in reversed(seen.history.readings):
+        if logged.record.notes_hz:
+            return logged.record.chanter, logged.record.pressure_kpa, logged.record.temperature_c
+    last = seen.history.readings[-1].record if seen.history.readings else None
+    chanter = seen.history.order.chanter if seen.history.order is not None else None
+    return chanter, last.pressure_kpa if last else None, last.temperature_c if last else None
+
+
+def _next_reading(bench: Bench, seen: Seen, length_mm: float, lip: float):  # type: ignore[no-untyped-def]
+    """Mean (10,) and covariance (10, 10) of the next reading after a trim, and the variance of its gap."""
+    import numpy as np
+
+    from trimfit.learn.design import bend
+    from trimfit.plan.belief import GAP
+
+    chanter, kpa, deg_c = _conditions(seen)
+    removed = seen.removed_mm + length_mm
+    state = seen.state
+    design = state.design(removed, seen.lip_strokes + lip, chanter, kpa, deg_c)
+    mean, cov = state.outputs(design)
+    sd_mm = float(bench.rules().error.sd_mm(np.array([length_mm]))[0])
+    step = 1e-3
+    ends = bend(np.array([removed, removed + step]), state.kappa_per_mm)
+    slope = (state.mean[10:20] + 2.0 * ends[0] * state.mean[20:30]) * (ends[1] - ends[0]) / step
+    cov = cov + np.outer(slope, slope) * sd_mm**2
+    stretch = np.sqrt(np.outer(bench.card.reading_stretch, bench.card.reading_stretch))
+    gap_var = float(GAP @ cov @ GAP + bench.card.gap_stretch * (GAP @ state.noise_cov @ GAP))
+    return mean, cov + state.noise_cov * stretch, gap_var
+
+
+def predict(path: Path, plans: Sequence[tuple[str, float, float]], tell: Tell = _quiet) -> list[Foretold]:
+    """What the next reading of each reed would show after (reed, length mm, lip strokes), in the order given.
+
+    In the chanter and conditions of the reed's last reading. InputError for a reed the log does not know, all at once.
+    """
+    import math
+
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.beliefs import Bench
+    from trimfit.pitch import NOTES, hz_from_cents, note_hz
+    from trimfit.plan.belief import GAP
+
+    with Journal(path) as journal:
+        records = {name: journal.of_reed(name).reed.record for name in dict.fromkeys(reed for reed, _, _ in plans)}
+        bench = Bench(journal, tell)
+        seen: dict[str, Seen] = {}
+        for reed_type, batch in dict.fromkeys((r.reed_type, r.batch) for r in records.values()):
+            seen |= bench.see_batch(reed_type, batch)
+        out = []
+        for name, length_mm, lip in plans:
+            blade = records[name].blade_mm
+            if blade is not None and seen[name].removed_mm + length_mm >= blade:
+                raise InputError(
+                    f"{length_mm:g} mm is past the blade of {blade:g} mm",
+                    f"reed {name}",
+                    f"say less than {blade - seen[name].removed_mm:.4g} mm",
+                )
+            mean, cov, gap_var = _next_reading(bench, seen[name], length_mm, lip)
+
+            def span(k: int, note: str | None, mean=mean, cov=cov) -> Interval:  # type: ignore[no-untyped-def]
+                sd = Z90 * math.sqrt(float(cov[k, k]))
+                ends = (float(mean[k]), float(mean[k]) - sd, float(mean[k]) + sd)
+                values = [note_hz(note, c, bench.scale) if note else hz_from_cents(c) for c in ends]
+                return Interval(*values)
+
+            gap, reach = float(GAP @ mean), Z90 * math.sqrt(gap_var)
+            notes = {note: span(k, note) for k, note in enumerate(NOTES, 1)}
+            out.append(Foretold(name, Interval(gap, gap - reach, gap + reach), span(0, None), notes))
+    return out
+
+
+def foretell(path: Path, reed: str) -> dict[str, tuple[float, float]]:
+    """Mean and standard deviation of each output of the reed's next reading, as low A in cents from 440 Hz."""
+    import math
+
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.beliefs import Bench
+    from trimfit.pitch import OUTPUTS
+
+    with Journal(path) as journal:
+        record = journal.of_reed(reed).reed.record
+        bench = Bench(journal)
+        mean, cov, _ = _next_reading(bench, bench.see_batch(record.reed_type, record.batch)[reed], 0.0, 0.0)
+    return {name: (float(mean[k]), math.sqrt(float(cov[k, k]))) for k, name in enumerate(OUTPUTS)}

@@ -1,0 +1,154 @@
+"""One log opened for questions: the card, the settings, and the belief about each reed asked after, batch by batch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from trimfit.desk.learning import card_of, costs_of, cut_error_of, policy_for
+from trimfit.learn.histories import rows_of, taken_before
+from trimfit.learn.predict import ReedState, batch_states, known_coding
+from trimfit.pitch import cents_from_440, hz_width_cents
+from trimfit.plan.belief import Aim, AimBelief, see
+from trimfit.plan.choose import Rules
+from trimfit.plan.policy import PolicyTable
+from trimfit.records import Chanter, Order, ReedHistory
+
+if TYPE_CHECKING:
+    from trimfit.bench.journal import Journal
+
+__all__ = ["Bench", "Seen"]
+
+Tell = Callable[[str, int, int], None]
+LONGEST_MM = 8.0
+"""The most that may come off a blade whose length nobody gave."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One reed as it is believed to be: its history, state, what is off it, how much its type is known by."""
+
+    history: ReedHistory
+    state: ReedState
+    removed_mm: float
+    lip_strokes: float
+    type_code: int
+    reeds_of_type: int
+    low_weight: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """The reed's name."""
+        return self.history.reed.record.reed
+
+
+class Bench:
+    """A log's beliefs. Reads the batches asked after and what was learned; never the whole log, unless a fit is due."""
+
+    def __init__(self, journal: Journal, tell: Tell = lambda step, done, whole: None) -> None:
+        self.journal, self.tell = journal, tell
+        self.settings = journal.settings()
+        self.card = card_of(journal, tell)
+        self.scale = journal.scale()
+        self._policies: dict[int, PolicyTable] = {}
+        self._chanters: dict[str, Chanter] | None = None
+
+    def type_code(self, reed_type: str) -> int:
+        """The type's code in the card; one past the last for a type it does not know."""
+        types = self.card.coding.types
+        return types.index(reed_type) if reed_type in types else len(types)
+
+    def chanter(self, name: str) -> Chanter | None:
+        """What the log knows of a chanter."""
+        if self._chanters is None:
+            self._chanters = self.journal.chanters()
+        return self._chanters.get(name)
+
+    def policy(self, type_code: int) -> PolicyTable:
+        """The type's policy."""
+        if type_code not in self._policies:
+            self._policies[type_code] = policy_for(
+                self.journal, costs_of(self.card, type_code, self.settings), self.tell
+            )
+        return self._policies[type_code]
+
+    def rules(self) -> Rules:
+        """The shop's rules for a choice."""
+        s = self.settings
+        return Rules(s.chance_past_ceiling, s.tool_step_mm, s.cost_lost_minutes, cut_error_of(self.card, s))
+
+    def see_batch(self, reed_type: str, batch: str, chanters: Sequence[str] = ()) -> dict[str, Seen]:
+        """Every reed of a batch as it is believed to be, by name; `chanters` may be asked about besides those met."""
+        histories = self.journal.of_batch(reed_type, batch)
+        return self.see_histories(reed_type, histories, chanters)
+
+    def see_histories(
+        self, reed_type: str, histories: Sequence[ReedHistory], chanters: Sequence[str] = ()
+    ) -> dict[str, Seen]:
+        """The reeds of one batch, given all their histories."""
+        code = self.type_code(reed_type)
+        types = self.card.coding.types
+        coding = known_coding(self.card, types if code < len(types) else (*types, reed_type))
+        wanted = {name for name in chanters if name}
+        for history in histories:
+            wanted |= {r.record.chanter for r in history.readings if r.record.chanter}
+            if history.order is not None:
+                wanted.add(history.order.chanter)
+        names = (*coding.chanters, *sorted(wanted - set(coding.chanters)))
+        told: dict[int, tuple[float | None, float | None]] = {}
+        for name in wanted:
+            found = self.chanter(name)
+            if found is not None and (found.meeting_pitch_hz or found.working_crow_hz):
+                told[names.index(name)] = (
+                    cents_from_440(found.meeting_pitch_hz) if found.meeting_pitch_hz else None,
+                    cents_from_440(found.working_crow_hz) if found.working_crow_hz else None,
+                )
+        rows = rows_of(histories, code, names, self.scale)
+        seq = np.array([r.seq for h in histories for r in h.readings], dtype=np.int64)
+        in_fit = seq <= self.card.last_seq if self.card.readings else np.zeros(len(rows), dtype=bool)
+        states, blank, weight = batch_states(
+            self.card,
+            rows,
+            coding,
+            code,
+            in_fit=in_fit,
+            extra_chanters=[names.index(name) for name in wanted],
+            chanter_names=names,
+            told=told,
+        )
+        by_reed = dict(zip(rows.reeds, states, strict=True))
+        low = (np.where(np.isfinite(rows.y), weight, 1.0) < 0.5).any(axis=1)
+        known = int(self.card.reeds[code]) if code < len(types) else 0
+        out = {}
+        for history in histories:
+            name = history.reed.record.reed
+            length, strokes = taken_before(history)
+            mine = tuple(str(rows.label[i]) for i in np.flatnonzero(low) if rows.reeds[rows.reed_code[i]] == name)
+            out[name] = Seen(history, by_reed.get(name, blank), length, strokes, code, known, mine)
+        return out
+
+    def aim(self, seen: Seen, order: Order | None = None) -> Aim:
+        """What the reed is for: its order's chanter, pitch and pressure, else the chanter it was last read on."""
+        order = order or seen.history.order
+        chanter = order.chanter if order is not None else self.last_chanter(seen)
+        target = order.target_pitch_hz if order is not None else None
+        blade = seen.history.reed.record.blade_mm
+        return Aim(
+            chanter,
+            order.pressure_kpa if order is not None else None,
+            cents_from_440(target) if target else None,
+            hz_width_cents(self.settings.tolerance_hz, target or 470.0),
+            max(blade - self.settings.least_blade_mm, 0.0) if blade else LONGEST_MM,
+        )
+
+    @staticmethod
+    def last_chanter(seen: Seen) -> str | None:
+        """The chanter of the last reading that names one."""
+        return next((r.record.chanter for r in reversed(seen.history.readings) if r.record.chanter), None)
+
+    def belief(self, seen: Seen, aim: Aim) -> AimBelief:
+        """The reed's belief seen from an aim."""
+        return see(seen.state, aim, seen.removed_mm, seen.lip_strokes)

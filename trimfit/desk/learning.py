@@ -1,0 +1,217 @@
+"""Learning from the log: fit, keep, and know when the fit is due again.
+
+A fit is due when readings logged (or struck, counted fivefold) since the last are a quarter of those it holds and at
+least twenty, when the ratios were changed, or when a reed type has been met that it does not know and that now has
+five readings. In between nothing is lost: the readings since count at once for their own batch (`learn.predict`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.errors import LogError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trimfit.bench.journal import Journal
+    from trimfit.learn.card import FitCard
+    from trimfit.plan.policy import Costs, PolicyTable
+    from trimfit.records import Settings
+
+__all__ = ["card_of", "costs_of", "frame_of", "learn", "policy_for"]
+
+Tell = Callable[[str, int, int], None]
+CARD = "card"
+DUE_SHARE = 0.25
+DUE_LEAST = 20
+STRIKE_COUNTS = 5
+MOST_READINGS = 20_000
+"""Fits rest on the latest readings, this many: the running norm of the last few years, whole reeds only."""
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def frame_of(journal: Journal, *, most_readings: int | None = None) -> pd.DataFrame:
+    """All readings that count as the estimator's frame (with `entry`, `seq`, `g_octave_cents`), or those of the reeds
+    last read, until `most_readings` are reached."""
+    import numpy as np
+    import pandas as pd
+
+    from trimfit.learn.frames import bench_frame, cents_of_hz
+    from trimfit.pitch import NOTES
+
+    names = ["seq", "entry", "reed", "at_s", "chanter", "crow_hz", *(f"{note}_hz" for note in NOTES)]
+    names += ["g_octave_hz", "pressure_kpa", "temperature_c", "taped"]
+    readings = pd.DataFrame(journal.columns("reading", names), columns=names)
+    if most_readings is not None and len(readings) > most_readings:
+        last = readings.groupby("reed")["seq"].agg(["max", "size"]).sort_values("max", ascending=False)
+        keep = last.index[last["size"].cumsum() <= most_readings]
+        readings = readings[readings["reed"].isin(keep)]
+    trims = pd.DataFrame(
+        journal.columns("trim", ["reed", "at_s", "length_mm", "lip_strokes"]),
+        columns=["reed", "done_at", "length_mm", "lip_strokes"],
+    )
+    reeds = pd.DataFrame(
+        journal.columns("reed", ["reed", "reed_type", "batch"]), columns=["reed", "reed_type", "batch"]
+    )
+    for column in names[5:]:
+        if column.endswith(("_hz", "_kpa", "_c")):
+            readings[column] = readings[column].astype(float)
+    for column in ("length_mm", "lip_strokes"):
+        trims[column] = trims[column].astype(float)
+    readings = readings.rename(columns={"at_s": "taken_at"}).astype({"taken_at": float})
+    frame = bench_frame(readings, trims.astype({"done_at": float}), reeds, journal.scale())
+    kept = readings[readings["reed"].isin(set(reeds["reed"]))].reset_index(drop=True)
+    frame["seq"] = kept["seq"].to_numpy()
+    frame["g_octave_cents"] = cents_of_hz(kept["g_octave_hz"].to_numpy(dtype=float))
+    frame["chanter"] = frame["chanter"].where(frame["chanter"].notna(), None)
+    return frame.replace([np.inf, -np.inf], np.nan)
+
+
+def learn(path: Path, tell: Tell = _quiet) -> FitCard:
+    """Fit the log and keep what was learned in it. InputError when there is nothing to learn from."""
+    from trimfit.bench.journal import Journal
+    from trimfit.learn.card import card_to_bytes
+
+    with Journal(path) as journal:
+        card = _fit(journal, tell)
+        journal.learned_put({CARD: card_to_bytes(card)})
+        settings = journal.settings()
+        for code in range(card.n_types):
+            policy_for(journal, costs_of(card, code, settings), tell)
+    return card
+
+
+def _scale_words(settings: Settings) -> tuple[str, ...]:
+    return settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g
+
+
+def _fit(journal: Journal, tell: Tell) -> FitCard:
+    import numpy as np
+
+    from trimfit.errors import InputError
+    from trimfit.learn.design import rows_from_frame
+    from trimfit.learn.execution import cut_error
+    from trimfit.learn.fitting import fit_card
+    from trimfit.pitch import hz_width_cents
+
+    settings = journal.settings()
+    last_seq, strikes = journal.last_seq(), journal.count("strike")
+    tell("reading the log", 0, 1)
+    frame = frame_of(journal, most_readings=MOST_READINGS)
+    tell("reading the log", 1, 1)
+    if not len(frame):
+        raise InputError("the log holds no reading yet", str(journal.path), "log or import readings first")
+    rows, types, chanters = rows_from_frame(frame)
+    card = fit_card(
+        rows,
+        types,
+        chanters,
+        pressure_kpa=settings.bench_pressure_kpa,
+        temperature_c=settings.bench_temperature_c,
+        balance_cents=hz_width_cents(settings.balance_tolerance_hz, 470.0),
+        tell=tell,
+    )
+    pairs = np.array(journal.columns("trim", ["asked_mm", "length_mm"]), dtype=float).reshape(-1, 2)
+    return card.on_log(last_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1]))
+
+
+def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
+    if card.scale != _scale_words(settings):
+        return True
+    fresh = len(journal.columns("reading", ["seq"], after_seq=card.last_seq))
+    fresh += STRIKE_COUNTS * max(journal.count("strike") - card.strikes, 0)
+    if fresh >= max(DUE_SHARE * card.readings, DUE_LEAST):
+        return True
+    if fresh < 5:
+        return False
+    types = dict(journal.columns("reed", ["reed", "reed_type"]))
+    known = set(card.coding.types)
+    news = [types.get(reed) for (reed,) in journal.columns("reading", ["reed"], after_seq=card.last_seq)]
+    return sum(1 for name in news if name is not None and name not in known) >= 5
+
+
+def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
+    """What the log has taught, fitted anew where that is due; assumptions alone where there is nothing to learn from."""
+    from trimfit.learn.card import card_from_bytes, card_to_bytes
+    from trimfit.learn.fitting import prior_card
+    from trimfit.pitch import hz_width_cents
+
+    settings = journal.settings()
+    kept = journal.learned_get(CARD)
+    if kept is not None:
+        try:
+            card = card_from_bytes(kept)
+            if not _is_due(journal, card, settings):
+                return card
+        except LogError:
+            pass
+    if kept is None and journal.count("reading") < 3:
+        balance = hz_width_cents(settings.balance_tolerance_hz, 470.0)
+        return prior_card((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance)
+    card = _fit(journal, tell)
+    if not getattr(journal, "read_only", False):
+        journal.learned_put({CARD: card_to_bytes(card)})
+    return card
+
+
+def cut_error_of(card: FitCard, settings: Settings) -> Any:
+    """The execution error: learned from the log where it tells, else the shop's setting."""
+    from trimfit.plan.belief import CutError
+
+    if card.cut_error_pct is not None and card.cut_error_mm is not None:
+        return CutError(card.cut_error_pct, card.cut_error_mm)
+    return CutError(settings.cut_error_pct, settings.cut_error_mm)
+
+
+def costs_of(card: FitCard, type_code: int, settings: Settings) -> Costs:
+    """The costs and errors that the policy of a type rests on, rounded so that near ones share a table."""
+    import numpy as np
+
+    from trimfit.pitch import hz_width_cents
+    from trimfit.plan.belief import GAP
+    from trimfit.plan.policy import Costs
+
+    known = 0 <= type_code < card.n_types
+    scale = float(card.noise_scale[type_code]) if known else float(np.mean(card.noise_scale))
+    reading_sd = float(np.sqrt(GAP @ card.noise_cov @ GAP * scale))
+    slope = max(float(GAP @ card.type_coef(type_code if known else -1)[1]), 5.0)
+    error = cut_error_of(card, settings)
+    return Costs(
+        settings.minutes_per_cut,
+        settings.minutes_per_reading,
+        settings.cost_outside_minutes,
+        round(hz_width_cents(settings.tolerance_hz, 470.0), 2),
+        round(reading_sd, 1),
+        round(error.pct / 100.0, 3),
+        round(error.constant_mm * slope, 1),
+    )
+
+
+def policy_for(journal: Journal, costs: Costs, tell: Tell = _quiet) -> PolicyTable:
+    """The policy for these costs: from the log where it was solved before, else solved now and kept."""
+    import io
+
+    import numpy as np
+
+    from trimfit.plan.policy import solve, table_from_arrays, table_to_arrays
+
+    key = "policy:" + json.dumps([getattr(costs, name) for name in costs.__slots__])
+    kept = journal.learned_get(key)
+    if kept is not None:
+        with np.load(io.BytesIO(kept)) as arrays:
+            return table_from_arrays({name: arrays[name] for name in arrays.files})
+    tell("solving the plan", 0, 1)
+    table = solve(costs)
+    tell("solving the plan", 1, 1)
+    if not getattr(journal, "read_only", False):
+        out = io.BytesIO()
+        np.savez(out, **table_to_arrays(table))  # type: ignore[arg-type]
+        journal.learned_put({key: out.getvalue()})
+    return table
