@@ -184,4 +184,5 @@ def shrink_correlation(cov: Array, groups: float, target: Array | None = None, *
     r /= np.sqrt(np.outer(np.diag(r), np.diag(r)))
     back = np.linalg.inv(turn)
     out = back @ (r * np.outer(sd, sd)) @ back.T
-    return 0.5 * (out + out.T)
+    even: Array = 0.5 * (out + out.T)
+    return even

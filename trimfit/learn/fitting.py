@@ -217,8 +217,8 @@ def _joint_pass(rows: Rows, pieces: list[_Piece], g: _Globals, prior: tuple[Arra
         c = g.batch_cov @ inner
         k[np.ix_(piece.local, piece.local)] += info[two:, two:] - m_up.T @ c[:, :-1]
         right[piece.local] += vector[two:] - m_up.T @ c[:, -1]
-    g.coef_cov = np.linalg.inv(0.5 * (k + k.T))
-    g.coef_cov = 0.5 * (g.coef_cov + g.coef_cov.T)
+    cov = np.asarray(np.linalg.inv(0.5 * (k + k.T)), dtype=np.float64)
+    g.coef_cov = 0.5 * (cov + cov.T)
     g.coef = g.coef_cov @ right
     if len(g.coef) != size:
         raise AssertionError("the coefficients changed their number")

@@ -115,7 +115,7 @@ def batch_sums(psi: Array, x: Array, w: Array, wy: Array, reed_of: NDArray[np.in
     mv = per_reed(d[:, :, None] * wy[:, None, :]).reshape(reeds, width * k)
     two = 2 * k
     e, b = m[:, :two, :], mv[:, :two]
-    f = np.linalg.inv(np.eye(two) + m[:, :two, :two] @ reed_cov)
+    f = np.asarray(np.linalg.inv(np.eye(two) + m[:, :two, :two] @ reed_cov), dtype=np.float64)
     gain = reed_cov @ f
     back = e.transpose(0, 2, 1)
     ge = gain @ e

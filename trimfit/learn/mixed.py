@@ -133,7 +133,8 @@ def small_inverse(m: Array) -> tuple[Array, Array]:
         out = np.empty_like(m)
         out[..., 0, 0], out[..., 0, 1], out[..., 1, 0], out[..., 1, 1] = d / det, -b / det, -c / det, a / det
         return out, np.log(det)
-    return np.linalg.inv(m), np.linalg.slogdet(m)[1]
+    inverse = np.asarray(np.linalg.inv(m), dtype=np.float64)
+    return inverse, np.linalg.slogdet(m)[1]
 
 
 @dataclass(slots=True)

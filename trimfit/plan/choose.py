@@ -173,7 +173,7 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     lip, target_possible = _strokes(belief, aim, near_end)
     if not target_possible and _outside_pitch(meet, meet_sd, aim) > 1.0 - NO_FIT_CHANCE:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
-    lengths = np.arange(0, reach + 1) * rules.step_mm
+    lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
     allowed = lengths[1:]
     if not len(allowed) and short_now > 0.5:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
