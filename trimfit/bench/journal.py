@@ -144,6 +144,8 @@ class Journal:
         if self._depth:
             yield self._connection
             return
+        if self.read_only:
+            raise TrimfitError(*_no_leave(self.path))
         with _translated(self.path):
             _patiently(lambda: self._connection.execute("BEGIN IMMEDIATE"))
             self._depth = 1
@@ -647,6 +649,10 @@ def _patiently(step: Callable[[], object]) -> None:
             time.sleep(0.01)
 
 
+def _no_leave(path: Path) -> tuple[str, str, str]:
+    return "the log cannot be written here", str(path), "allow writing to it and its folder"
+
+
 @contextlib.contextmanager
 def _translated(path: Path) -> Iterator[None]:
     """SQLite's and the system's failures as one line that says what to do; nothing was written when one is seen."""
@@ -658,7 +664,7 @@ def _translated(path: Path) -> Iterator[None]:
         if "locked" in text or "busy" in text:
             raise TrimfitError("another process keeps the log busy", where, "try again when it is done") from error
         if "readonly" in text or "unable to open" in text:
-            raise TrimfitError("the log cannot be written here", where, "allow writing to it and its folder") from error
+            raise TrimfitError(*_no_leave(path)) from error
         if "full" in text or "I/O" in text:
             raise TrimfitError(
                 "the disk is full or failing; nothing was logged", where, "make room and try again"

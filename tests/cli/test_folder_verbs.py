@@ -1,0 +1,284 @@
+"""import, export, merge, check and settings as commands: what they print, their JSON, their exit codes."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import resource
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from trimfit.bench.journal import Journal
+from trimfit.desk import record
+from trimfit.errors import TrimfitError
+from trimfit.records import Reading, Reed
+
+SHOP = {
+    "chanters.csv": "chanter\nCH-1\n",
+    "reeds.csv": "reed,reed_type,batch\nR-1,moulded,B-1\nR-2,moulded,B-1\n",
+    "readings.csv": "reed,taken_at,low_a_hz,high_a_hz,f_hz\nR-1,2026-03-01T10:00,470,950,780\n",
+}
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    folder = tmp_path / "shop"
+    folder.mkdir()
+    for name, text in SHOP.items():
+        (folder / name).write_text(text)
+    return folder
+
+
+def run(log: Path, *words: str | Path, **more: object) -> subprocess.CompletedProcess[str]:
+    """A command in a process of its own."""
+    command = [sys.executable, "-m", "trimfit", "--log", str(log), *map(str, words)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, **more)  # type: ignore[call-overload]
+    assert "Traceback" not in done.stderr
+    return done  # type: ignore[no-any-return]
+
+
+def test_import_export_merge_check_and_settings(tmp_path: Path, shop: Path) -> None:
+    log = tmp_path / "log"
+    first = run(log, "import", shop, "--json")
+    answer = json.loads(first.stdout)
+    assert (first.returncode, answer["new"], answer["known"], answer["refused"]) == (0, 4, 0, 0)
+    assert [mark["kind"] for mark in answer["doubts"]] == ["a-unbalanced"]
+    again = run(log, "import", shop)
+    assert again.stdout.splitlines()[0] == f"import {shop}: 0 new, 4 known, 0 refused"
+    out = json.loads(run(log, "export", tmp_path / "out", "--json").stdout)
+    assert (out["new"], out["known"]) == (4, 0)
+    assert json.loads(run(log, "export", tmp_path / "out", "--json").stdout)["known"] == 4
+    merged = json.loads(run(tmp_path / "other", "merge", log, "--json").stdout)
+    assert (merged["new"], merged["known"], merged["refused"], merged["conflicts"]) == (4, 0, 0, [])
+    check = json.loads(run(log, "check", "--json").stdout)
+    assert (check["sound"], check["entries"]["reading"]) == (True, 1)
+    assert run(log, "settings", "tolerance_hz", "0,8").returncode == 0
+    assert json.loads(run(log, "settings", "--json").stdout)["tolerance_hz"] == 0.8
+    assert json.loads(run(log, "settings", "ratio_d", "--json").stdout) == {"ratio_d": "4/3"}
+
+
+def test_an_import_that_fails_says_every_fault_and_makes_no_log(tmp_path: Path, shop: Path) -> None:
+    (shop / "readings.csv").write_text("reed,taken_at,f_hz\nR-1,2026-03-01,7800\nR-9,x,y\n")
+    log = tmp_path / "log"
+    done = run(log, "import", shop)
+    assert done.returncode == 2
+    assert [line.split(": ")[0] for line in done.stderr.splitlines()] == ["readings.csv:2"] + ["readings.csv:3"] * 3
+    assert done.stdout == ""
+    done = run(log, "import", shop, "--json")
+    answer = json.loads(done.stdout)
+    assert (done.returncode, answer["new"], answer["refused"], len(answer["faults"])) == (2, 0, 2, 4)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["shop"]
+
+
+def test_leavings_of_a_killed_import_are_cleared_away(tmp_path: Path, shop: Path) -> None:
+    (tmp_path / ".log.999999999").write_text("half")
+    assert run(tmp_path / "log", "import", shop).returncode == 0
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["log", "shop"]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["import", "none"], ["export", "out"], ["check"], ["merge", "none"], ["settings", "tolerance", "1"],
+        ["settings", "tolerance"], ["log", "reading", "R-1", "f=780"], ["nonesuch"], ["import"],
+    ],
+)  # fmt: skip
+def test_a_wrong_request_is_one_line_and_exit_code_two(tmp_path: Path, words: list[str]) -> None:
+    done = run(tmp_path / "log", *words, cwd=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.strip()
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_damaged_log_is_told_and_exit_code_is_one(tmp_path: Path, shop: Path) -> None:
+    log = tmp_path / "log"
+    run(log, "import", shop)
+    with sqlite3.connect(log) as connection:
+        connection.execute("DROP TRIGGER readings_no_update")
+        connection.execute("UPDATE readings SET f_hz = 781")
+    connection.close()
+    done = run(log, "check", "--json")
+    assert done.returncode == 1
+    assert "its content was changed" in json.loads(done.stdout)["damage"][0]
+    # A file that was cut short or overwritten in the middle.
+    content = bytearray(log.read_bytes())
+    content[4096 * 3 : 4096 * 40] = os.urandom(4096 * 37)
+    log.write_bytes(content)
+    assert run(log, "check").returncode == 1
+
+
+def test_a_full_disk_harms_nothing(tmp_path: Path, shop: Path) -> None:
+    log = tmp_path / "log"
+    run(log, "import", shop)
+    more = tmp_path / "more"
+    more.mkdir()
+    rows = [f"R-1,{2000 + i // 300}-{1 + i // 25 % 12:02d}-{1 + i % 25:02d},470,940,780\n" for i in range(8000)]
+    (more / "readings.csv").write_text("reed,taken_at,low_a_hz,high_a_hz,f_hz\n" + "".join(rows))
+    before = log.stat().st_size
+
+    def little_room() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (before + 200_000, before + 200_000))
+
+    done = run(log, "import", more, preexec_fn=little_room)
+    assert (done.returncode, len(done.stderr.splitlines())) == (1, 1)
+    assert "full" in done.stderr
+    assert run(log, "import", more).returncode == 0
+
+    def no_room() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
+
+    for target, words in ((log, ["export", tmp_path / "out"]), (tmp_path / "new", ["import", more])):
+        done = run(target, *words, preexec_fn=no_room)
+        assert done.returncode in (1, 2)
+        assert done.stderr.strip()
+    assert not (tmp_path / "out").exists()
+    assert not (tmp_path / "new").exists()
+    check = json.loads(run(log, "check", "--json").stdout)
+    assert (check["sound"], check["entries"]["reading"]) == (True, 8001)
+
+
+def test_a_small_full_disk(tmp_path: Path, shop: Path) -> None:
+    """The same on a real file system that is full, where one may be mounted; else on the device that is always full."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mounted = (
+        subprocess.run(["mount", "-t", "tmpfs", "-o", "size=400k", "tmpfs", disk], capture_output=True).returncode == 0
+    )
+    try:
+        log = disk / "log"
+        if mounted:
+            assert run(log, "import", shop).returncode == 0
+            (disk / "ballast").write_bytes(b"\0" * (os.statvfs(disk).f_bavail * os.statvfs(disk).f_frsize))
+            done = run(log, "log", "reading", "R-1", "f=781", "--remark", "x" * 90_000)
+        else:
+            done = run(Path("/dev/full"), "import", shop)
+        assert done.returncode in (1, 2)
+        assert len(done.stderr.splitlines()) == 1
+        if mounted:
+            (disk / "ballast").unlink()
+            check = json.loads(run(log, "check", "--json").stdout)
+            assert (check["sound"], check["entries"]["reading"]) == (True, 1)
+    finally:
+        if mounted:
+            subprocess.run(["umount", disk], check=True)
+
+
+@contextlib.contextmanager
+def as_one_who_may_not(place: Path) -> Iterator[None]:
+    """Inside, `place` can be read and not written; the superuser steps back to somebody whom that binds."""
+    for path in (place, *place.parents):
+        if path.stat().st_uid == os.getuid() and path != Path("/"):
+            path.chmod(path.stat().st_mode | 0o055)
+    place.chmod(0o555)
+    superuser = os.geteuid() == 0
+    try:
+        if superuser:
+            os.seteuid(65534)
+        yield
+    finally:
+        if superuser:
+            os.seteuid(0)
+        place.chmod(0o755)
+
+
+def test_without_leave_to_write_a_log_is_read_and_not_harmed(tmp_path: Path, shop: Path) -> None:
+    place = tmp_path / "place"
+    place.mkdir()
+    log = place / "log"
+    writing = [
+        (record.log_reading, ("R-1", ["f=781"]), {"at": "2027-01-01"}),
+        (record.import_folder, (shop,), {}),
+        (record.set_setting, ("tolerance_hz", "2"), {}),
+        (record.export_folder, (place / "out",), {}),
+    ]
+    # Once where it is allowed, so that every module is loaded.
+    free = tmp_path / "free"
+    record.import_folder(free, shop)
+    for verb, words, more in writing[:3]:
+        verb(free, *words, **more)
+    record.export_folder(free, tmp_path / "out")
+    record.check(free)
+    record.import_folder(log, shop)
+    before = log.read_bytes()
+    log.chmod(0o444)
+    with as_one_who_may_not(place):
+        for verb, words, more in writing:
+            with pytest.raises(TrimfitError) as caught:
+                verb(log, *words, **more)
+            assert "written" in caught.value.line() or "Permission denied" in caught.value.line()
+        checked = record.check(log)
+        history = Journal(log).of_reed("R-1")
+    assert checked.damage == ()
+    assert len(history.readings) == 1
+    assert log.read_bytes() == before
+    assert sorted(path.name for path in place.iterdir()) == ["log"]
+
+
+WRITER = """
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from trimfit.bench.journal import Journal
+from trimfit.records import Reading
+log, me, many = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
+with Journal(log, create=True) as journal:
+    for i in range(many):
+        at = f"20{10 + me}-{1 + i // 25 % 12:02d}-{1 + i % 25:02d}T{i // 300:02d}:00"
+        print(journal.append(Reading("R-1", at, crow_hz=500.0 + me)).entry, flush=True)
+"""
+
+
+def test_four_writers_at_once_lose_nothing(tmp_path: Path) -> None:
+    log, many = tmp_path / "log", 500
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-1", "moulded", "B-1"))
+    command = [sys.executable, "-c", WRITER, str(log)]
+    writers = [
+        subprocess.Popen([*command, str(i), str(many)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        for i in range(4)
+    ]
+    told: list[str] = []
+    for writer in writers:
+        out, err = writer.communicate(timeout=120)
+        assert (writer.returncode, err) == (0, "")
+        told += out.split()
+    with Journal(log) as journal:
+        kept = {entry for (entry,) in journal.columns("reading", ["entry"])}
+        assert len(told) == len(kept) == 4 * many
+        assert kept == {*told}
+        assert journal.last_seq() == 4 * many + 1
+
+
+def test_two_processes_may_make_the_log_at_once(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    command = [sys.executable, "-m", "trimfit", "--log", str(log), "log", "chanter"]
+    makers = [subprocess.Popen([*command, f"CH-{i}"], stderr=subprocess.PIPE, text=True) for i in range(4)]
+    for maker in makers:
+        _, err = maker.communicate(timeout=120)
+        assert (maker.returncode, err) == (0, "")
+    with Journal(log) as journal:
+        assert sorted(journal.chanters()) == [f"CH-{i}" for i in range(4)]
+
+
+def test_logging_loads_no_heavy_library(tmp_path: Path, shop: Path) -> None:
+    log = tmp_path / "log"
+    run(log, "import", shop)
+    code = (
+        "import sys; from trimfit.cli.app import app\n"
+        "try: app(sys.argv[1:])\n"
+        "except SystemExit: pass\n"
+        "print([name for name in ('numpy', 'pandas', 'scipy', 'matplotlib') if name in sys.modules])"
+    )
+    command = [sys.executable, "-c", code, "--log", str(log), "log", "reading", "R-1", "f=781"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+    with Journal(log) as journal:
+        assert journal.of_reed("R-1").readings[-1].record == Reading(
+            "R-1", journal.of_reed("R-1").readings[-1].record.taken_at, notes_hz={"f": 781.0}
+        )

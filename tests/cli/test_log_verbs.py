@@ -1,0 +1,205 @@
+"""`log` and its seven entries, as typed."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from trimfit.bench.journal import Journal
+from trimfit.cli.app import app
+from trimfit.errors import InputError
+from trimfit.pitch import parse_crow_hz
+from trimfit.records import Order, Reed
+
+
+class Bench:
+    """A log and the verbs on it."""
+
+    def __init__(self, log: Path) -> None:
+        self.log = log
+
+    def say(self, *words: str) -> str:
+        """What a verb prints."""
+        result = CliRunner().invoke(app, ["--log", str(self.log), *words], catch_exceptions=False)
+        assert result.exit_code == 0, result.output
+        return result.stdout
+
+    def ask(self, *words: str) -> Any:
+        """What a verb answers with --json."""
+        return json.loads(self.say(*words, "--json"))
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    found = Bench(tmp_path / "bench.trimfit")
+    found.say("log", "chanter", "CH-1", "--meeting-pitch", "474")
+    found.say("log", "order", "O-1", "--chanter", "CH-1", "--quantity", "12")
+    found.say("log", "reed", "R-1", "--type", "moulded", "--batch", "B-1", "--blade", "23.0", "--order", "O-1")
+    return found
+
+
+def test_a_reading_in_words_and_options(bench: Bench) -> None:
+    answer = bench.ask(
+        "log", "reading", "R-1", "f=782.1", "e=705,9", "crow=C+22", "a=468.2", "A=936.1", "highg=820", "low_g=416",
+        "--pressure", "26 inH2O", "--temperature", "70 F", "--humidity", "55 %", "--taped", "high_g",
+        "--remark", "damp", "--at", "2026-03-01T10:00",
+    )  # fmt: skip
+    assert answer["doubt"] is None
+    with Journal(bench.log) as journal:
+        (logged,) = journal.of_reed("R-1").readings
+    assert logged.entry == answer["entry"]
+    record = logged.record
+    assert record.taken_at == "2026-03-01T10:00"
+    assert record.chanter == "CH-1"
+    assert record.crow_hz == parse_crow_hz("C+22")
+    assert record.notes_hz == {
+        "f": 782.1, "e": 705.9, "low_a": 468.2, "high_a": 936.1, "high_g": 820.0, "low_g": 416.0
+    }  # fmt: skip
+    assert record.pressure_kpa == pytest.approx(26 * 0.2490889)
+    assert record.temperature_c == pytest.approx(21.11, abs=0.01)
+    assert (record.humidity_pct, record.taped, record.remark) == (55.0, ("high_g",), "damp")
+
+
+def test_what_was_said_first_and_what_is_said_again(bench: Bench) -> None:
+    first = bench.ask("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
+    again = bench.ask("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
+    assert (first["new"], again["new"]) == (True, False)
+    assert first["entry"] == again["entry"]
+    assert "(in the log already)" in bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
+
+
+def test_entries_without_a_time_come_after_all_before_them(bench: Bench) -> None:
+    bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01T10:00")
+    trim = bench.ask("log", "trim", "R-1", "--length", "0.15 mm", "--lip", "2", "--asked", "0,16")
+    bench.say("log", "reading", "R-1", "f=784")
+    outcome = bench.ask("log", "outcome", "R-1", "good")
+    with Journal(bench.log) as journal:
+        history = journal.of_reed("R-1")
+    assert history.trims[0].entry == trim["entry"]
+    assert (history.trims[0].record.length_mm, history.trims[0].record.asked_mm) == (0.15, 0.16)
+    assert history.outcome is not None
+    assert history.outcome.entry == outcome["entry"]
+    instants = [history.readings[0].at_s, history.trims[0].at_s, history.readings[1].at_s, history.outcome.at_s]
+    assert instants == sorted(set(instants))
+    # The reed's times have no offset, so those the clock gives have none either.
+    assert "+" not in history.readings[1].record.taken_at[10:]
+
+
+def test_a_doubt_is_said_and_stays(bench: Bench) -> None:
+    answer = bench.ask("log", "reading", "R-1", "a=468", "A=948", "--at", "2026-03-01")
+    assert "do not balance" in answer["doubt"]
+    said = bench.say("log", "trim", "R-1", "--length", "2.5", "--at", "2026-03-02")
+    assert "doubt: 2.5 mm is longer" in said
+    assert "kept and marked" in said
+    with Journal(bench.log) as journal:
+        history = journal.of_reed("R-1")
+    assert history.readings[0].doubts[0].startswith("a-unbalanced: ")
+    assert history.trims[0].doubts[0].startswith("trim-long: ")
+    marks = bench.ask("check")["marks"]
+    assert [mark["kind"] for mark in marks] == ["a-unbalanced", "trim-long"]
+
+
+def test_revising_strikes_the_old_and_appends_the_new(bench: Bench) -> None:
+    answer = bench.ask("log", "order", "O-1", "--target-pitch", "472", "--due", "2026-04-01")
+    assert answer["instead_of"].startswith("ord-")
+    bench.say("log", "order", "O-1", "--due", "")
+    with Journal(bench.log) as journal:
+        assert journal.orders()["O-1"] == Order("O-1", "CH-1", target_pitch_hz=472.0, quantity=12)
+        assert journal.count("strike") == 2
+    same = bench.ask("log", "order", "O-1", "--quantity", "12")
+    assert (same["new"], same["instead_of"]) == (False, None)
+    said = bench.say("log", "chanter", "CH-1", "--working-crow", "D-15", "--bore-gauge", "41.5")
+    assert "which is struck" in said
+    bench.say("log", "reed", "R-1", "--remark", "soft")
+    with Journal(bench.log) as journal:
+        assert journal.chanters()["CH-1"].meeting_pitch_hz == 474.0
+        assert journal.chanters()["CH-1"].working_crow_hz == parse_crow_hz("D-15")
+        assert journal.reeds()["R-1"] == Reed("R-1", "moulded", "B-1", blade_mm=23.0, order="O-1", remark="soft")
+
+
+def test_a_reed_changes_batch_only_when_told_to(bench: Bench) -> None:
+    with pytest.raises(InputError, match="batch 'B-1'"):
+        bench.say("log", "reed", "R-1", "--type", "moulded", "--batch", "B-2")
+    bench.say("log", "reed", "R-1", "--batch", "B-2", "--move")
+    with Journal(bench.log) as journal:
+        assert journal.reeds()["R-1"].batch == "B-2"
+
+
+def test_striking_says_why_and_what_it_leaves(bench: Bench) -> None:
+    entry = bench.ask("log", "reading", "R-1", "f=782")["entry"]
+    assert bench.ask("log", "strike", entry[:14], "--why", "wrong chanter")["about"] == entry
+    with Journal(bench.log) as journal:
+        known = journal.entry_of("chanter", "CH-1")
+    assert known is not None
+    assert "1 entries still name this chanter" in bench.say("log", "strike", known.entry, "--why", "sold")
+    assert [mark["kind"] for mark in bench.ask("check")["marks"]] == ["chanter-struck"]
+
+
+@pytest.mark.parametrize(
+    ("words", "match"),
+    [
+        (["reading", "R-2", "f=782"], "did you mean R-1"),
+        (["reading", "R-1", "f=470"], "did you mean 783.33, which reads as low A as typed"),
+        (["reading", "R-1", "f=1564.2"], "did you mean 782.1, an octave lower"),
+        (["reading", "R-1", "f=nan"], "nan"),
+        (["reading", "R-1", "z=782"], "is no word of a reading"),
+        (["reading", "R-1", "f=782", "f=783"], "twice"),
+        (["reading", "R-1", "f=782", "--at", "noon"], "is not a time"),
+        (["reading", "R-1", "f=782", "--pressure", "6 stone"], "no unit of pressure"),
+        (["reading", "R-1", "f=782", "--taped", "h"], "is no note"),
+        (["reading", "R-1", "f=782", "--chanter", "CH-9"], "chanter 'CH-9' is not in the log"),
+        (["trim", "R-1"], "no amount"),
+        (["trim", "R-1", "--length", "much"], "--length: 'much' is not a number"),
+        (["trim", "R-1", "--length", "-0.1"], "out of bounds"),
+        (["trim", "R-1", "--length", "inf"], "not a number"),
+        (["outcome", "R-1", "fine"], "say good, lost, to-stock"),
+        (["reed", "R-2", "--type", "moulded"], "needs --batch"),
+        (["reed", "", "--type", "moulded", "--batch", "B"], "is empty"),
+        (["order", "O-2"], "needs --chanter"),
+        (["order", "O-2", "--chanter", "CH-1", "--quantity", "1.5"], "whole number"),
+        (["chanter", "CH-2", "--meeting-pitch", "4740"], "did you mean 474"),
+        (["chanter", "CH-2", "--working-crow", "H"], "is no crow"),
+        (["strike", "rea-zzzzzzzz", "--why", "x"], "no entry has this id"),
+        (["strike", "rea-zzzzzzzz", "--why", " "], "needs a reason"),
+    ],
+)
+def test_what_is_wrong_is_said_and_nothing_is_kept(bench: Bench, words: list[str], match: str) -> None:
+    with Journal(bench.log) as journal:
+        before = journal.last_seq()
+    with pytest.raises(InputError) as caught:
+        bench.say("log", *words)
+    assert match in " | ".join(caught.value.lines())
+    with Journal(bench.log) as journal:
+        assert journal.last_seq() == before
+
+
+def test_no_log_is_made_by_an_entry_that_needs_one(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "none")
+    for words in (["reading", "R-1", "f=782"], ["trim", "R-1", "--length", "0.1"], ["outcome", "R-1", "good"]):
+        with pytest.raises(InputError, match="there is no log here"):
+            bench.say("log", *words)
+    assert not bench.log.exists()
+
+
+def test_names_with_blanks_and_cents_from_the_chanters_pitch(bench: Bench) -> None:
+    bench.say("log", "chanter", "old set", "--meeting-pitch", "470")
+    bench.say("log", "reed", "=R 1", "--type", "moulded", "--batch", "B-1")
+    bench.say("log", "reading", "=R 1", "f=782", "chanter=old set", "--at", "2026-03-01")
+    bench.say("log", "reading", "=R 1", "f=-12c", "--at", "2026-03-02")
+    with Journal(bench.log) as journal:
+        first, second = journal.of_reed("=R 1").readings
+    assert first.record.chanter == second.record.chanter == "old set"
+    assert second.record.notes_hz["f"] == pytest.approx(470 * 5 / 3 * 2 ** (-12 / 1200))
+
+
+def test_every_verb_has_an_example() -> None:
+    verbs = [["import"], ["export"], ["merge"], ["check"], ["settings"]]
+    verbs += [["log", name] for name in ("reading", "trim", "reed", "chanter", "order", "outcome", "strike")]
+    for verb in verbs:
+        result = CliRunner().invoke(app, [*verb, "--help"])
+        assert result.exit_code == 0
+        assert f"Example: trimfit {' '.join(verb)}" in result.stdout
