@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 from trimfit.bench.entry_doubts import unbalanced
 
 if TYPE_CHECKING:
-    from trimfit.bench.journal import Conflict, Journal
+    from trimfit.bench.conflicts import Conflict
+    from trimfit.bench.journal import Journal
 
 __all__ = ["Mark", "Taken", "accepted", "in_conflict", "long_trims", "rule_marks", "struck_names"]
 

@@ -18,8 +18,9 @@ from typing import Any
 from trimfit.bench import history, shop
 from trimfit.bench.cells import amounts, from_text
 from trimfit.bench.identity import entry_id
-from trimfit.bench.journal import Counts, Journal, Progress, differences, insert_sql
+from trimfit.bench.journal import Counts, Journal, Progress
 from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value, kind_of_entry
+from trimfit.bench.rows import differences, insert_sql
 from trimfit.bench.sheets import Faults, RowReader, Sheet, heads_of
 from trimfit.errors import InputError, nearest
 

@@ -1,4 +1,4 @@
-"""The log: an append-only SQLite file that an acknowledged entry never leaves.
+"""The log: an append-only file that an acknowledged entry never leaves.
 
 An entry is never changed. A wrong one is struck by a later entry that names it and says why; both stay readable.
 Whatever is written goes through `Journal.writing`: one transaction, durable when it returns, undone whole if it fails.
@@ -6,43 +6,29 @@ Whatever is written goes through `Journal.writing`: one transaction, durable whe
 
 from __future__ import annotations
 
-import contextlib
 import json
-import sqlite3
-import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from types import TracebackType
+from sqlite3 import Connection
 from typing import Any, TypeVar
 
-from trimfit.bench import history, schema, shop, times
+from trimfit.bench import conflicts, history, refusals, shop, times
 from trimfit.bench.cells import canonical
+from trimfit.bench.conflicts import Conflict
 from trimfit.bench.history import LIVE
 from trimfit.bench.identity import entry_id
 from trimfit.bench.kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record
-from trimfit.errors import InputError, LogError, TrimfitError
+from trimfit.bench.rows import insert_sql, instant_of, stored
+from trimfit.bench.store import Store, translated
+from trimfit.errors import InputError
 from trimfit.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 
-__all__ = ["Conflict", "Counts", "Journal"]
+__all__ = ["Counts", "Journal"]
 
 T = TypeVar("T")
 Progress = Callable[[str, int, int], None]
-# How long a writer waits for another before it gives up; an import of a decade takes a fraction of this.
-PATIENCE_S = 120.0
-
-
-@dataclass(frozen=True, slots=True)
-class Conflict:
-    """Entries of one key and different content, met in a merge: `kept` counts, `aside` stand aside until one is
-    struck."""
-
-    kind: str
-    key: str
-    kept: str
-    aside: tuple[str, ...]
-    differs: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,125 +42,14 @@ class Counts:
     conflicts: tuple[Conflict, ...] = ()
 
 
-class Journal:
+class Journal(Store):
     """One open log. Use it as a context manager."""
 
-    def __init__(self, path: Path, *, create: bool = False) -> None:
-        """Open the log at `path`, bring an older one up to date; with `create`, make one that is not there.
+    _scale: Mapping[str, Fraction] | None = None
 
-        Raises LogError if it is not there (without `create`), is not a log, or was written by a newer trimfit;
-        TrimfitError if it cannot be read or written.
-        """
-        self.path = Path(path)
-        self._depth = 0
-        self._scale: Mapping[str, Fraction] | None = None
-        with _translated(self.path):
-            if self.path.exists():
-                schema.header_version(self.path)
-            elif not create:
-                raise LogError(
-                    "there is no log here", str(self.path), "import a folder or log an entry, or name it with --log"
-                )
-            elif not self.path.parent.is_dir():
-                raise LogError("the folder for the log is not there", str(self.path.parent), "make it first")
-            self.read_only = False
-            self._connection = self._open(create)
-
-    def _open(self, create: bool) -> sqlite3.Connection:
-        connection = _connect(self.path)
-        try:
-            connection.execute("PRAGMA recursive_triggers = ON")
-            connection.execute("PRAGMA synchronous = FULL")
-            _patiently(lambda: schema.bring_up_to_date(connection, self.path, create=create))
-            if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-                # Another process may be using the file this moment; then one of the next to open it does this.
-                with contextlib.suppress(sqlite3.OperationalError):
-                    connection.execute("PRAGMA journal_mode = WAL")
-        except sqlite3.OperationalError as error:
-            connection.close()
-            if "readonly" in str(error) or "unable to open" in str(error):
-                return self._open_to_read(error)
-            raise
-        except BaseException:
-            connection.close()
-            raise
-        return connection
-
-    def _open_to_read(self, error: sqlite3.OperationalError) -> sqlite3.Connection:
-        """A log in a folder that cannot be written is still read; writing it then says so."""
-        if not self.path.exists():
-            raise error
-        # Without a write-ahead file beside it the log is whole in itself, and no process can be writing it here.
-        still = "" if self.path.with_name(self.path.name + "-wal").exists() else "&immutable=1"
-        from urllib.parse import quote
-
-        connection = sqlite3.connect(
-            f"file:{quote(str(self.path.absolute()))}?mode=ro{still}", uri=True, isolation_level=None
-        )
-        try:
-            version = connection.execute("PRAGMA user_version").fetchone()[0]
-        except sqlite3.Error:
-            connection.close()
-            raise
-        if version != schema.newest():
-            connection.close()
-            raise TrimfitError(
-                "the log is of an earlier schema and cannot be written", str(self.path), "copy it where you may write"
-            )
-        self.read_only = True
-        return connection
-
-    def close(self) -> None:
-        """Close the file; a closed journal answers nothing more."""
-        self._connection.close()
-
-    def __enter__(self) -> Journal:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    # Transactions
-
-    @contextlib.contextmanager
-    def writing(self) -> Iterator[sqlite3.Connection]:
-        """The one way to write: a transaction that nests, is durable when it ends, and is undone by any exception."""
-        if self._depth:
-            yield self._connection
-            return
-        if self.read_only:
-            raise TrimfitError(*_no_leave(self.path))
-        with _translated(self.path):
-            _patiently(lambda: self._connection.execute("BEGIN IMMEDIATE"))
-            self._depth = 1
-            try:
-                yield self._connection
-                self._connection.execute("COMMIT")
-            except BaseException:
-                with contextlib.suppress(sqlite3.Error):
-                    self._connection.execute("ROLLBACK")
-                self._scale = None
-                raise
-            finally:
-                self._depth = 0
-
-    @contextlib.contextmanager
-    def reading(self) -> Iterator[sqlite3.Connection]:
-        """Several queries that all see the log as it is at one moment."""
-        if self._depth:
-            yield self._connection
-            return
-        with _translated(self.path):
-            self._connection.execute("BEGIN")
-            self._depth = 1
-            try:
-                yield self._connection
-            finally:
-                self._depth = 0
-                with contextlib.suppress(sqlite3.Error):
-                    self._connection.execute("COMMIT")
+    def undone(self) -> None:
+        """A transaction was undone: a setting read in it may not be one."""
+        self._scale = None
 
     # Writing
 
@@ -192,9 +67,7 @@ class Journal:
                 shop.checked(str(values[0]), str(values[2]))
             entry, generation, seq = self.place(kind, values)
             if seq is None:
-                self._refuse_unknown(kind, values)
-                self._refuse_clash(kind, values)
-                self._refuse_past_blade(kind, values)
+                refusals.refuse(connection, kind, values)
                 seq = self.insert(kind, values, entry, generation)
             said = [f"{doubt.kind}: {doubt.sentence}" if isinstance(doubt, Doubt) else doubt for doubt in doubts]
             for doubt in said:
@@ -243,7 +116,9 @@ class Journal:
             values = canonical(kind, [entry, why, at or times.local_now()])
             strike, generation, _ = self.place(kind, values)
             self.insert(kind, values, strike, generation)
-            self.settle_conflicts()
+            struck = kind_of_entry(entry)
+            if struck is not None:
+                conflicts.settle_like(connection, struck, entry)
             self._scale = None
             return strike
 
@@ -287,102 +162,26 @@ class Journal:
         self._scale = None
 
     def settle_conflicts(self) -> list[Conflict]:
-        """Work out anew which entries stand aside for another of the same key; the conflicts that are open.
-
-        Of several entries that are not struck and share a key, the one with the smallest id counts: the same on
-        every bench, whichever way logs were merged.
-        """
-        found: list[Conflict] = []
+        """Work out anew which entries stand aside for another of the same key; the conflicts that are open."""
         with self.writing() as connection:
-            connection.execute("DELETE FROM eclipsed")
-            for name in ("chanter", "order", "reed", "reading", "trim", "outcome", "setting"):
-                kind = KINDS[name]
-                keys = history.quoted(kind.key)
-                query = f"SELECT {keys} FROM {kind.table} WHERE {LIVE} GROUP BY {keys} HAVING count(*) > 1"
-                for key in connection.execute(query).fetchall():
-                    found.append(self._conflict(connection, kind, key))
-        return found
-
-    def _conflict(self, connection: sqlite3.Connection, kind: Kind, key: Sequence[Any]) -> Conflict:
-        where = " AND ".join(f'"{name}" = ?' for name in kind.key)
-        rows = connection.execute(
-            f"SELECT entry, {history.quoted(kind.names)} FROM {kind.table} WHERE {where} AND {LIVE} ORDER BY entry", key
-        ).fetchall()
-        aside = [row[0] for row in rows[1:]]
-        connection.executemany("INSERT INTO eclipsed VALUES (?)", [(entry,) for entry in aside])
-        differs = tuple(name for i, name in enumerate(kind.names, 1) if len({row[i] for row in rows}) > 1)
-        return Conflict(kind.name, " at ".join(self._key_words(kind, rows[0][1:])), rows[0][0], tuple(aside), differs)
+            return conflicts.settle(connection)
 
     def conflicts(self) -> list[Conflict]:
-        """The conflicts that are open, as they stand in the log."""
-        if self.read_only:
-            return []
-        return self.settle_conflicts()
-
-    # What is refused
-
-    def _key_words(self, kind: Kind, values: Sequence[Any]) -> list[str]:
-        names = [kind.time if name == "at_s" else name for name in kind.key]
-        return [str(values[kind.index[name]]) for name in names if name is not None]
-
-    def _refuse_unknown(self, kind: Kind, values: Sequence[Any]) -> None:
-        for column, value in zip(kind.columns, values, strict=True):
-            if column.refers is not None and value is not None and not self.knows(column.refers, str(value)):
-                raise history.unknown(self._connection, KINDS[column.refers], str(value))
-
-    def _refuse_clash(self, kind: Kind, values: Sequence[Any]) -> None:
-        clash = self.clash(kind, values)
-        if clash is None or kind.name == "mark":
-            return
-        entry, theirs = clash
-        raise InputError(
-            f"the log has {' at '.join(self._key_words(kind, values))[:80]!r} with {differences(kind, values, theirs)}",
-            kind.name,
-            f"if that one is wrong, first: trimfit log strike {entry} --why …",
-        )
-
-    def _refuse_past_blade(self, kind: Kind, values: Sequence[Any]) -> None:
-        if kind.name == "reed" and values[kind.index["blade_mm"]] is not None:
-            taken, blade_mm = self.length_taken_mm(str(values[0])), values[kind.index["blade_mm"]]
-            if taken >= blade_mm:
-                what = f"{taken:g} mm came off already, past a blade of {blade_mm:g} mm"
-                raise InputError(what, f"reed {values[0][:60]}", "give the blade's free length when new")
-        if kind.name != "trim":
-            return
-        reed, length_mm = values[0], values[kind.index["length_mm"]]
-        blade = self._connection.execute(f"SELECT blade_mm FROM reeds WHERE reed = ? AND {LIVE}", (reed,)).fetchone()
-        if not length_mm or not blade or blade[0] is None:
-            return
-        taken = self.length_taken_mm(reed)
-        if taken + length_mm >= blade[0]:
-            raise InputError(
-                f"{length_mm:g} mm after {taken:g} mm is past the blade of {blade[0]:g} mm",
-                f"reed {reed}",
-                f"give less than {blade[0] - taken:.4g} mm; did you mean {length_mm / 10:g}?",
-            )
+        """The conflicts that are open: entries of one key and different content, none of them struck."""
+        with self.reading() as connection:
+            return conflicts.open_conflicts(connection)
 
     def clash(self, kind: Kind, values: Sequence[Any], at_s: float | None = None) -> tuple[str, Row] | None:
         """The entry that has the row's key and counts, with its values, if there is one."""
-        if at_s is None:
-            at_s = instant_of(kind, values)
-        key = [at_s if name == "at_s" else values[kind.index[name]] for name in kind.key]
-        where = " AND ".join(f'"{name}" = ?' for name in kind.key)
-        row = self._connection.execute(
-            f"SELECT entry, {history.quoted(kind.names)} FROM {kind.table} WHERE {where} AND {LIVE}", key
-        ).fetchone()
-        return None if row is None else (row[0], tuple(row[1:]))
+        return refusals.clash(self._connection, kind, values, at_s)
 
     def knows(self, kind_name: str, name: str) -> bool:
-        """Whether the log has a reed, order or chanter of this name that is not struck."""
-        kind = KINDS[kind_name]
-        query = f'SELECT 1 FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
-        return self._connection.execute(query, (name,)).fetchone() is not None
+        """Whether the log has a reed, order or chanter of this name that counts."""
+        return refusals.knows(self._connection, kind_name, name)
 
     def length_taken_mm(self, reed: str, *, up_to_seq: int | None = None) -> float:
         """All length taken off a reed so far, in mm; with `up_to_seq`, by entries up to that one."""
-        query = f"SELECT coalesce(sum(length_mm), 0.0) FROM trims WHERE reed = ? AND seq <= ? AND {LIVE}"
-        last = 2**62 if up_to_seq is None else up_to_seq
-        return float(self._connection.execute(query, (reed, last)).fetchone()[0])
+        return refusals.length_taken_mm(self._connection, reed, up_to_seq=up_to_seq)
 
     # Reading
 
@@ -528,7 +327,7 @@ class Journal:
                 names = [name for name in names if self._touched(connection, name, after_seq)]
             return history.histories(connection, names)
 
-    def _touched(self, connection: sqlite3.Connection, reed: str, after_seq: int) -> bool:
+    def _touched(self, connection: Connection, reed: str, after_seq: int) -> bool:
         for table in ("reeds", "readings", "trims", "outcomes"):
             query = (
                 f"SELECT 1 FROM {table} t WHERE t.reed = ?1 AND (t.seq > ?2 OR EXISTS "
@@ -563,7 +362,7 @@ class Journal:
 
     def last_seq(self) -> int:
         """The number of the latest entry in this file; 0 for a log that holds none."""
-        with _translated(self.path):
+        with translated(self.path):
             each = ", ".join(f"(SELECT coalesce(max(seq), 0) FROM {kind.table})" for kind in KINDS.values())
             return int(self._connection.execute(f"SELECT max({each})").fetchone()[0])
 
@@ -599,84 +398,3 @@ class Journal:
                 "INSERT INTO learned VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
                 list(items.items()),
             )
-
-
-def instant_of(kind: Kind, values: Sequence[Any]) -> float | None:
-    """A row's instant in seconds since 1970 UTC, None for kinds without a time."""
-    return None if kind.time is None else times.at_s(str(values[kind.index[kind.time]]))
-
-
-def stored(kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int) -> tuple[Any, ...]:
-    """A row as its table holds it."""
-    instant = () if kind.time is None else (instant_of(kind, values),)
-    return (seq, entry, generation, *values, *instant)
-
-
-def insert_sql(kind: Kind) -> str:
-    """The statement that takes what `stored` gives."""
-    names = ("seq", "entry", "generation", *kind.names, *(("at_s",) if kind.time else ()))
-    return f"INSERT INTO {kind.table} ({history.quoted(names)}) VALUES ({', '.join('?' * len(names))})"
-
-
-def differences(kind: Kind, ours: Sequence[Any], theirs: Sequence[Any]) -> str:
-    """Which columns differ between a row and the one in the log, in words."""
-    pairs = [
-        f"{name} {_shown(there)}, not {_shown(here)}"
-        for name, here, there in zip(kind.names, ours, theirs, strict=True)
-        if here != there
-    ]
-    return ", ".join(pairs)
-
-
-def _shown(value: object) -> str:
-    return "blank" if value is None else str(value)[:40]
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(path, timeout=PATIENCE_S, isolation_level=None, cached_statements=256)
-
-
-def _patiently(step: Callable[[], object]) -> None:
-    """Do a step that may find the log busy; SQLite waits by itself, save where it would risk a deadlock."""
-    deadline = time.monotonic() + PATIENCE_S
-    while True:
-        try:
-            step()
-            return
-        except sqlite3.OperationalError as error:
-            if ("locked" not in str(error) and "busy" not in str(error)) or time.monotonic() > deadline:
-                raise
-            time.sleep(0.01)
-
-
-def _no_leave(path: Path) -> tuple[str, str, str]:
-    return "the log cannot be written here", str(path), "allow writing to it and its folder"
-
-
-@contextlib.contextmanager
-def _translated(path: Path) -> Iterator[None]:
-    """SQLite's and the system's failures as one line that says what to do; nothing was written when one is seen."""
-    try:
-        yield
-    except sqlite3.Error as error:
-        text = str(error)
-        where = str(path)
-        if "locked" in text or "busy" in text:
-            raise TrimfitError("another process keeps the log busy", where, "try again when it is done") from error
-        if "readonly" in text or "unable to open" in text:
-            raise TrimfitError(*_no_leave(path)) from error
-        if "full" in text or "I/O" in text:
-            raise TrimfitError(
-                "the disk is full or failing; nothing was logged", where, "make room and try again"
-            ) from error
-        if "not a database" in text:
-            raise LogError("is not a trimfit log", where, "say where the log is with --log") from error
-        if "malformed" in text or "corrupt" in text:
-            raise TrimfitError(
-                "the log is damaged", where, "keep it, and go on with a backup copy or an export"
-            ) from error
-        raise
-    except IsADirectoryError as error:
-        raise LogError("is a folder, not a log", str(path), "name a file with --log") from error
-    except OSError as error:
-        raise TrimfitError(error.strerror or str(error), str(path), "check the path and its permissions") from error

@@ -12,8 +12,9 @@ from typing import Any
 from trimfit.bench import schema
 from trimfit.bench.history import quoted
 from trimfit.bench.identity import entry_id
-from trimfit.bench.journal import Counts, Journal, Progress, insert_sql, stored
+from trimfit.bench.journal import Counts, Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind
+from trimfit.bench.rows import insert_sql, stored
 from trimfit.errors import LogError, TrimfitError
 
 __all__ = ["merge_logs"]

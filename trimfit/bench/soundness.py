@@ -6,10 +6,12 @@ import sqlite3
 from collections.abc import Iterator
 
 from trimfit.bench import schema
+from trimfit.bench.conflicts import open_conflicts
 from trimfit.bench.history import quoted
 from trimfit.bench.identity import entry_id
-from trimfit.bench.journal import Journal, Progress, instant_of
+from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind
+from trimfit.bench.rows import instant_of
 from trimfit.errors import InputError
 
 __all__ = ["damage"]
@@ -29,6 +31,7 @@ def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
                     progress("check", done, whole)
             found += _loose(connection)
             found += _twice_numbered(connection)
+            found += _aside(connection)
         except sqlite3.DatabaseError as error:
             return [f"the file: {error}"]
     return found
@@ -89,3 +92,11 @@ def _twice_numbered(connection: sqlite3.Connection) -> Iterator[str]:
     query = f"SELECT seq, count(*) FROM ({every}) GROUP BY seq HAVING count(*) > 1"
     for seq, count in connection.execute(query):
         yield f"number {seq} was given to {count} entries"
+
+
+def _aside(connection: sqlite3.Connection) -> Iterator[str]:
+    """Whether the entries that stand aside are those that should."""
+    want = {entry for conflict in open_conflicts(connection) for entry in conflict.aside}
+    have = {entry for (entry,) in connection.execute("SELECT entry FROM eclipsed")}
+    for entry in sorted(want ^ have):
+        yield f"{entry}: stands aside for another and should not" if entry in have else f"{entry}: should stand aside"

@@ -1,0 +1,180 @@
+"""kill -9 at random moments of import, log and merge: what was acknowledged stays, nothing is half there.
+
+`pytest tests/bench/crash -m crash -s` kills 200 times in each of the three (TRIMFIT_CRASHES sets another number) and
+prints what it saw; a few kills of each are part of the usual run.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from trimfit.bench.journal import Journal
+from trimfit.bench.soundness import damage
+from trimfit.desk import record
+from trimfit.records import Reading, Reed
+
+FULL = int(os.environ.get("TRIMFIT_CRASHES", "200"))
+ROUNDS = [pytest.param(3, id="few"), pytest.param(FULL, id="many", marks=pytest.mark.crash)]
+REEDS, READINGS_EACH = 60, 60
+
+BEGIN = "import sys; from pathlib import Path; from trimfit.desk import record; from trimfit.records import Reading\n"
+PRELOAD = "import trimfit.bench.doubts, trimfit.bench.folder, trimfit.bench.merge, trimfit.bench.parse\n"
+IMPORT = (
+    BEGIN
+    + PRELOAD
+    + "print('go', flush=True); record.import_folder(Path(sys.argv[1]), Path(sys.argv[2])); print('done')"
+)
+MERGE = (
+    BEGIN + PRELOAD + "print('go', flush=True); record.merge_log(Path(sys.argv[1]), Path(sys.argv[2])); print('done')"
+)
+LOG = (
+    BEGIN
+    + PRELOAD
+    + """
+print('go', flush=True)
+for i in range(int(sys.argv[2]), 10**9):
+    at = f"{2000 + i // 100000}-01-01T{i // 3600 % 24:02d}:{i // 60 % 60:02d}:{i % 60:02d}.{i // 86400:03d}"
+    kept = record.log_reading(Path(sys.argv[1]), "R-0", ["crow=C+22", "f=780"], at=at)
+    print(kept.entry, flush=True)
+"""
+)
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder whose import takes long enough to be killed in."""
+    folder = tmp_path_factory.mktemp("shop")
+    (folder / "reeds.csv").write_text("reed,reed_type,batch\n" + "".join(f"R-{i},T,B\n" for i in range(REEDS)))
+    rows = [
+        f"R-{i},2026-01-01T{j // 60:02d}:{j % 60:02d},{500 + i + j / 10},470.5,{780 + j / 10}\n"
+        for i in range(REEDS)
+        for j in range(READINGS_EACH)
+    ]
+    (folder / "readings.csv").write_text("reed,taken_at,crow_hz,low_a_hz,f_hz\n" + "".join(rows))
+    return folder
+
+
+def start(code: str, *words: str | Path) -> subprocess.Popen[str]:
+    """A process that has loaded all it needs and is about to begin."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "go\n"
+    return process
+
+
+def killed(process: subprocess.Popen[str], after_s: float) -> tuple[bool, list[str]]:
+    """Kill a process after a while; whether it was still at work, and the lines it had acknowledged."""
+    time.sleep(after_s)
+    process.send_signal(signal.SIGKILL)
+    out, err = process.communicate(timeout=60)
+    assert err == ""
+    return process.returncode == -signal.SIGKILL, out.split("\n")[:-1]
+
+
+def duration_s(code: str, *words: str | Path) -> float:
+    """How long the work takes when it is left alone."""
+    process = start(code, *words)
+    began = time.perf_counter()
+    _, err = process.communicate(timeout=120)
+    assert (process.returncode, err) == (0, "")
+    return time.perf_counter() - began
+
+
+def readings_in(log: Path) -> int:
+    """How many readings a log holds, once it is sure that it is sound."""
+    with Journal(log) as journal:
+        assert damage(journal) == []
+        assert journal.conflicts() == []
+        return journal.count("reading")
+
+
+def remove(log: Path) -> None:
+    for path in log.parent.glob(f"*{log.name}*"):
+        path.unlink()
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+@pytest.mark.parametrize("fresh", [True, False], ids=["into a new log", "into a log in use"])
+def test_an_import_is_there_whole_or_not_at_all(tmp_path: Path, shop: Path, rounds: int, fresh: bool) -> None:
+    log, random_ = tmp_path / "log", random.Random(rounds)
+    whole = REEDS * READINGS_EACH
+    usual_s = duration_s(IMPORT, tmp_path / "trial", shop)
+    seen: Counter[str] = Counter()
+    for _ in range(rounds):
+        remove(log)
+        if not fresh:
+            with Journal(log, create=True) as journal:
+                journal.append(Reed("R-old", "T", "B"))
+                journal.append(Reading("R-old", "2025-01-01", crow_hz=530.0))
+        midway, said = killed(start(IMPORT, log, shop), random_.uniform(0.0, 1.1 * usual_s))
+        before = 0 if fresh else 1
+        kept = readings_in(log) if log.exists() else 0
+        assert kept in (before, before + whole)
+        assert kept == before + whole or "done" not in said
+        seen["killed at work" if midway else "killed when done"] += 1
+        seen["whole" if kept > before else "nothing"] += 1
+        record.import_folder(log, shop)
+        assert readings_in(log) == before + whole
+        # Nothing of the killed import is left lying about.
+        assert not list(tmp_path.glob(".log.*"))
+    print(f"\nimport ({'new' if fresh else 'in use'}): {rounds} kills, {dict(seen)}")
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+def test_every_acknowledged_entry_is_there(tmp_path: Path, rounds: int) -> None:
+    log, random_ = tmp_path / "log", random.Random(rounds)
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-0", "T", "B"))
+    acknowledged: list[str] = []
+    for _ in range(rounds):
+        tried = readings_in(log)
+        process = start(LOG, log, tried)
+        _, said = killed(process, random_.uniform(0.0, 0.25))
+        acknowledged += said
+        with Journal(log) as journal:
+            assert damage(journal) == []
+            kept = {entry for (entry,) in journal.columns("reading", ["entry"])}
+        assert kept >= {*acknowledged}
+        # At most the one that was under way when the process died was kept and not told.
+        assert len(kept) - tried - len(said) in (0, 1)
+        acknowledged = list(kept)
+    print(f"\nlog: {rounds} kills, {len(acknowledged):,} entries kept, none lost")
+    assert acknowledged
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+def test_a_merge_is_there_whole_or_not_at_all(tmp_path: Path, shop: Path, rounds: int) -> None:
+    other, mine, log, random_ = tmp_path / "other", tmp_path / "mine", tmp_path / "log", random.Random(rounds)
+    record.import_folder(other, shop)
+    with Journal(mine, create=True) as journal:
+        journal.append(Reed("R-old", "T", "B"))
+        journal.append(Reading("R-old", "2025-01-01", crow_hz=530.0))
+    whole = REEDS * READINGS_EACH
+    shutil.copy(mine, log)
+    usual_s = duration_s(MERGE, log, other)
+    seen: Counter[str] = Counter()
+    for _ in range(rounds):
+        remove(log)
+        shutil.copy(mine, log)
+        midway, said = killed(start(MERGE, log, other), random_.uniform(0.0, 1.1 * usual_s))
+        kept = readings_in(log)
+        assert kept in (1, 1 + whole)
+        assert kept == 1 + whole or "done" not in said
+        assert readings_in(other) == whole
+        seen["killed at work" if midway else "killed when done"] += 1
+        seen["whole" if kept > 1 else "nothing"] += 1
+        record.merge_log(log, other)
+        assert readings_in(log) == 1 + whole
+    print(f"\nmerge: {rounds} kills, {dict(seen)}")

@@ -1,0 +1,49 @@
+"""Rows of the log as its tables hold them, and what is said of one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from trimfit.bench import times
+from trimfit.bench.history import quoted
+from trimfit.bench.kinds import Kind
+
+__all__ = ["differences", "insert_sql", "instant_of", "key_words", "stored"]
+
+
+def instant_of(kind: Kind, values: Sequence[Any]) -> float | None:
+    """A row's instant in seconds since 1970 UTC, None for kinds without a time."""
+    return None if kind.time is None else times.at_s(str(values[kind.index[kind.time]]))
+
+
+def stored(kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int) -> tuple[Any, ...]:
+    """A row as its table holds it."""
+    instant = () if kind.time is None else (instant_of(kind, values),)
+    return (seq, entry, generation, *values, *instant)
+
+
+def insert_sql(kind: Kind) -> str:
+    """The statement that takes what `stored` gives."""
+    names = ("seq", "entry", "generation", *kind.names, *(("at_s",) if kind.time else ()))
+    return f"INSERT INTO {kind.table} ({quoted(names)}) VALUES ({', '.join('?' * len(names))})"
+
+
+def key_words(kind: Kind, values: Sequence[Any]) -> str:
+    """What a row is about, in words: `R-1 at 2026-03-01T10:00`."""
+    names = [kind.time if name == "at_s" else name for name in kind.key]
+    return " at ".join(str(values[kind.index[name]]) for name in names if name is not None)
+
+
+def differences(kind: Kind, ours: Sequence[Any], theirs: Sequence[Any]) -> str:
+    """Which columns differ between a row and the one in the log, in words."""
+    pairs = [
+        f"{name} {_shown(there)}, not {_shown(here)}"
+        for name, here, there in zip(kind.names, ours, theirs, strict=True)
+        if here != there
+    ]
+    return ", ".join(pairs)
+
+
+def _shown(value: object) -> str:
+    return "blank" if value is None else str(value)[:40]
