@@ -154,8 +154,8 @@ class Settings:
     chance_past_ceiling: float = 0.01
     minutes_per_cut: float = 4.0
     minutes_per_reading: float = 1.5
-    cost_lost_minutes: float = 60.0
-    cost_outside_minutes: float = 45.0
+    cost_lost_minutes: float = 120.0
+    cost_outside_minutes: float = 120.0
     cut_error_mm: float = 0.006
     cut_error_pct: float = 3.0
     bench_pressure_kpa: float = 6.0

@@ -119,6 +119,40 @@ class AimBelief:
         slope = self.at[None, :, first + 1] * stretch[:, None]
         return mean, np.maximum(variance + (slope * error.sd_mm(length_mm)[:, None]) ** 2, 1e-9)
 
+    def need_mm(self) -> float:
+        """Length that would bring the believed gap to zero, mm (0 where it is there already)."""
+        if self.mean[0] >= 0:
+            return 0.0
+        low, high = 0.0, 12.0
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            step, square, _ = self._steps(np.array([middle]))
+            there = self.mean[0] + self.mean[1] * step[0] + self.mean[2] * square[0]
+            low, high = (middle, high) if there < 0 else (low, middle)
+        return low
+
+    def spread_left(self, length_mm: Array, lip: float, error: CutError) -> Array:
+        """Log spread (n,) of what the length still wanting will do, once a cut (n,) and a reading of it are behind.
+
+        The rest of the way is taken as one cut to a gap of zero; its variance given the reading follows from the joint
+        covariance (slope, bend and their ties to the gap), and is said as the spread of a factor on its mean, the form
+        in which the policy's table counts it. For a cut of zero: what is left after one more reading.
+        """
+        length_mm = np.atleast_1d(np.asarray(length_mm, dtype=float))
+        step, square, stretch = self._steps(length_mm)
+        need = np.maximum(self.need_mm() - length_mm, 0.03)
+        step_end, square_end, _ = self._steps(length_mm + need)
+        cut, rest = np.zeros((len(length_mm), 8)), np.zeros((len(length_mm), 8))
+        cut[:, 0], cut[:, 1], cut[:, 2], cut[:, 3] = 1.0, step, square, lip
+        rest[:, 1], rest[:, 2] = step_end - step, square_end - square
+        seen = np.einsum("ni,ij,nj->n", cut, self.cov, cut) + self.reading_sd_cents**2
+        seen += (self.mean[1] * stretch * error.sd_mm(length_mm)) ** 2
+        tied = np.einsum("ni,ij,nj->n", cut, self.cov, rest)
+        left = np.einsum("ni,ij,nj->n", rest, self.cov, rest) - tied**2 / seen
+        whole = np.maximum(rest @ self.mean, 0.1)
+        spread: Array = np.sqrt(np.log1p(np.maximum(left, 0.0) / whole**2))
+        return np.maximum(spread, 1e-3)
+
     def chance_over(self, limit_cents: float, length_mm: Array, lip: float, error: CutError) -> Array:
         """Chance (n,) that the true gap is over `limit_cents` after cuts (n,) mm and `lip` strokes."""
         mean, variance = self.after(length_mm, lip, error)

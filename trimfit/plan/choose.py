@@ -86,11 +86,7 @@ def _future(
     spread = mean - centre[:, None]
     total = variance @ belief.weight + (spread**2) @ belief.weight
     gain = total / (total + noise)
-    log_slope = np.log(np.maximum(belief.at[:, 1], 1e-3))
-    off = log_slope - belief.weight @ log_slope
-    tied = (spread * off[None, :]) @ belief.weight
-    s2 = belief.slope_log_sd**2
-    s_next = np.sqrt(np.maximum(s2 - tied**2 / (total + noise), 1e-6))
+    s_next = belief.spread_left(length, lip, error)
     v_next = total * noise / (total + noise)
     eta, weight = nodes(5)
     m_next = centre[:, None, None] + gain[:, None, None] * (
@@ -146,7 +142,8 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     zero = np.zeros(1)
     mean_now, var_now = belief.after(zero, 0.0, error)
     gap_now = interval_of(belief.weight, mean_now[0], var_now[0])
-    m, v, s = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6), belief.slope_log_sd
+    m, v = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
+    s = float(belief.spread_left(zero, 0.0, error)[0])
     tolerance = aim.tolerance_cents
     past_now = float(belief.chance_over(tolerance, zero, 0.0, error)[0])
     short_now = 1.0 - float(belief.chance_over(-tolerance, zero, 0.0, error)[0])

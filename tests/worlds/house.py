@@ -1,0 +1,86 @@
+"""The house's own learner and planner as a policy for `play`: fitted on a world's history, never shown its physics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tests.worlds.play import Move, Seen
+from tests.worlds.shop import World
+from trimfit.learn.card import FitCard
+from trimfit.learn.design import rows_from_frame, sort_rows
+from trimfit.learn.fitting import fit_card
+from trimfit.learn.predict import ReedState, batch_states, known_coding
+from trimfit.pitch import hz_width_cents
+from trimfit.plan.belief import GAP, Aim, CutError, see
+from trimfit.plan.choose import Choice, Rules, choose
+from trimfit.plan.policy import Costs, PolicyTable, solve
+
+__all__ = ["HousePlanner", "learned", "state_of"]
+
+BALANCE_CENTS = hz_width_cents(1.0, 470.0)
+
+
+def learned(world: World, rng: np.random.Generator, n: int = 360, *, batches_per_type: int = 10) -> FitCard:
+    """The card of a shop whose past reeds are drawn from the world."""
+    rows, types, chanters = rows_from_frame(world.history(rng, n, batches_per_type=batches_per_type).frame)
+    return fit_card(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=BALANCE_CENTS)
+
+
+def state_of(card: FitCard, frame: object, chanter: str | None) -> tuple[ReedState, int]:
+    """Belief about one reed of a batch never seen, from its own readings (a frame of the estimator's columns)."""
+    rows, types, chanters = rows_from_frame(frame, card.coding)  # type: ignore[arg-type]
+    names = chanters if chanter is None or chanter in chanters else (*chanters, chanter)
+    code = int(rows.type_code[0])
+    states, _, _ = batch_states(
+        card,
+        sort_rows(rows),
+        known_coding(card, types),
+        code,
+        in_fit=np.zeros(len(rows), dtype=bool),
+        extra_chanters=[names.index(chanter)] if chanter is not None else [],
+        chanter_names=names,
+    )
+    return states[0], code
+
+
+@dataclass
+class HousePlanner:
+    """Belief from the card, the next step from `choose`. One policy table a type."""
+
+    card: FitCard
+    ceiling: float = 0.01
+    error: CutError = field(default_factory=CutError)
+    name: str = "trimfit"
+    tables: dict[int, PolicyTable] = field(default_factory=dict)
+
+    def table(self, code: int) -> PolicyTable:
+        """The policy of a type, solved once."""
+        if code not in self.tables:
+            noise = self.card.noise_cov * self.card.noise_scale[code]
+            slope = float(GAP @ self.card.type_coef(code)[1])
+            self.tables[code] = solve(
+                Costs(
+                    4.0,
+                    1.5,
+                    120.0,
+                    3.7,
+                    round(float(np.sqrt(GAP @ noise @ GAP)), 1),
+                    self.error.pct / 100.0,
+                    round(self.error.constant_mm * slope, 1),
+                )
+            )
+        return self.tables[code]
+
+    def choice(self, seen: Seen) -> Choice:
+        """The whole choice for one reed."""
+        state, code = state_of(self.card, seen.frame(), seen.chanter)
+        aim = Aim(seen.chanter, None, seen.target_pitch_cents, seen.tolerance_cents, seen.limit_mm)
+        belief = see(state, aim, seen.removed_mm, seen.lip_strokes)
+        return choose(belief, aim, self.table(code), Rules(self.ceiling, 0.01, 120.0, self.error))
+
+    def __call__(self, seen: Seen, /) -> Move:
+        """The next move for this reed."""
+        c = self.choice(seen)
+        return Move(c.action, c.length_mm, c.lip_strokes, c.chance_past)
