@@ -69,6 +69,12 @@ def test_two_notes_swapped_are_told(one: str, other: str) -> None:
     assert "look swapped; did you mean" in doubt.sentence
 
 
+def test_a_swap_is_told_though_neither_note_was_foretold_well() -> None:
+    right = sounding({**STANDING, "e": STANDING["e"] - 15, "f": STANDING["f"] + 25})
+    (doubt,) = asked(reading({"e": right["f"], "f": right["e"]}))
+    assert (doubt.kind, dict(doubt.meant)) == ("swapped", {"e_hz": right["e"], "f_hz": right["f"]})
+
+
 def test_hertz_as_low_a_among_sounding_hertz() -> None:
     right = sounding()["f"]
     (doubt,) = asked(reading(changed(f=right * 0.6)))

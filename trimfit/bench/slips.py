@@ -149,9 +149,16 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _near_cents(sd: float) -> float:
-    """How near to the foretold a mended value must come for a slip to count as its explanation."""
-    return min(max(3.0 * sd, 8.0), 60.0)
+# Slips with one outcome only: a value far off that they bring most of the way back is explained by them.
+TELLING = ("octave", "as-low-a", "hertz-for-cents")
+
+
+def _near_cents(sd: float, off_cents: float = 0.0) -> float:
+    """How near to the foretold a mended value must come for a slip to count as its explanation.
+
+    off_cents: how far off it was as typed, for the slips that so great an error hardly meets by chance.
+    """
+    return min(max(3.0 * sd, 8.0, 0.2 * abs(off_cents)), 60.0)
 
 
 def _swapped(
@@ -163,12 +170,16 @@ def _swapped(
         if used & {one, other} or not {one, other} & set(far):
             continue
         exchanged = ((one, reading.notes_hz[other]), (other, reading.notes_hz[one]))
-        if all(
-            abs(cents_from_440(hz / float(scale[note])) - expected[note][0]) <= _near_cents(expected[note][1])
-            for note, hz in exchanged
-        ):
+        if all(_back(note, hz, reading, expected[note], scale) for note, hz in exchanged):
             used |= {one, other}
             yield one, other
+
+
+def _back(note: str, hz: float, reading: Reading, foretold: tuple[float, float], scale: Mapping[str, Fraction]) -> bool:
+    """Whether `hz` in the place of what was typed brings a note back to what was foretold of it."""
+    mean, sd = foretold
+    typed_off, off = (cents_from_440(value / float(scale[note])) - mean for value in (reading.notes_hz[note], hz))
+    return abs(off) <= _near_cents(sd, typed_off)
 
 
 def _slip(
@@ -184,8 +195,9 @@ def _slip(
     best: tuple[float, tuple[str, str, float]] | None = None
     for kind, words, mended in candidates:
         miss = abs(cents_from_440(mended / ratio) - mean)
+        near = _near_cents(sd, cents_from_440(hz / ratio) - mean if kind in TELLING else 0.0)
         # Earlier kinds of slip are likelier: a later one must explain the value clearly better.
-        if miss <= _near_cents(sd) and (best is None or (miss < 0.5 * best[0] - 1.0 and kind == best[1][0])):
+        if miss <= near and (best is None or (miss < 0.5 * best[0] - 1.0 and kind == best[1][0])):
             best = miss, (kind, words, mended)
     return best[1] if best else None
 
