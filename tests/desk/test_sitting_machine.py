@@ -356,7 +356,8 @@ def test_a_full_disk_in_a_script_is_said_and_the_script_goes_on(journal: Journal
 def test_no_log_no_sitting(tmp_path: Path) -> None:
     from trimfit.desk.at_the_log import sitting_on
 
-    with pytest.raises(LogError, match="there is no log here"), sitting_on(tmp_path / "none", answers=ToldAnswers()):
+    quiet = pytest.raises(LogError, match="there is no log here")
+    with quiet, sitting_on(tmp_path / "none", tell=lambda step, done, whole: None):
         raise AssertionError("a sitting without a log")
 
 
@@ -368,6 +369,8 @@ def test_past_and_other_answers_are_said_in_words() -> None:
     assert advice_lines(replace(CUT, action="past", length_mm=0.0))[0] == "> past: F is over E for good on this chanter"
     assert advice_lines(replace(CUT, lip_strokes=2))[0] == "> take off 0.14 mm, 2 lip strokes"
     assert advice_lines(replace(CUT, length_mm=0.0, lip_strokes=1))[0] == "> leave the length, 1 lip stroke"
+    assert advice_lines(replace(CUT, chance_past=3e-9))[3].startswith("  chance of going past under 0.01 %")
+    assert advice_lines(replace(CUT, chance_past=0.999))[3].startswith("  chance of going past 100 %")
     assert "no cut left" in advice_lines(replace(CUT, action="finished", trims_left=0.0))[2]
     assert advice_lines(replace(CUT, gap_now_cents=None, gap_after_cents=None, meet_pitch_hz=None, why=""))[1:] == [
         "  chance of going past 0.4 %; about 1.3 cuts left"

@@ -1,11 +1,134 @@
-"""Verbs of this family are registered here."""
+"""`bench`: a sitting in the terminal, or lines piped in. Only the terminal is here; what happens is in desk.sitting."""
 
 from __future__ import annotations
 
+import contextlib
+import io
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from trimfit.cli.show import print_json, progress
+
+if TYPE_CHECKING:
+    from trimfit.desk.sitting import Sitting
 
 __all__ = ["register"]
 
+EXAMPLE = """\
+A sitting at the bench: type a reading, get the answer, log the cut, next reed.
+
+Without reeds it goes through the work list. Lines may also be piped in, as a script; then blank lines and lines that
+start with # say nothing, and a doubt that the next line does not answer is kept and marked.
+
+Example: trimfit bench R-0412
+"""
+# Words carry the meaning; colour only helps the eye, and stays away when it is not wanted.
+COLOURS = {"? ": typer.colors.YELLOW, "! ": typer.colors.RED, "> ": typer.colors.GREEN, "==": typer.colors.CYAN}
+
 
 def register(app: typer.Typer) -> None:
-    """Add this family's verbs to the command line."""
+    """Add `bench` to the command line."""
+    app.command("bench", help=EXAMPLE)(bench)
+
+
+def bench(
+    context: typer.Context,
+    reeds: Annotated[list[str] | None, typer.Argument(help="Reeds to go through. Else the work list.")] = None,
+    json_out: Annotated[
+        bool, typer.Option("--json", help="Say nothing but the tally of the sitting at its end, as JSON.")
+    ] = False,
+) -> None:
+    """Run a sitting on the log of this call; exit 2 if a piped line was refused."""
+    from trimfit.cli.app import log_path
+    from trimfit.desk.at_the_log import sitting_on
+
+    person = sys.stdin.isatty()
+    width = min(80, shutil.get_terminal_size().columns) if person else 80
+    with sitting_on(
+        log_path(context), tuple(reeds or ()), scripted=not person, width=max(60, width), tell=progress
+    ) as sitting:
+        lines = _Lines(quiet=json_out)
+        lines.say(sitting.open())
+        try:
+            with _typing(sitting) if person else contextlib.nullcontext():
+                _go_through(sitting, lines, person)
+        except (KeyboardInterrupt, EOFError):
+            typer.echo("", err=json_out)
+        finally:
+            lines.say(sitting.close())
+        if json_out:
+            print_json(sitting.tally)
+        faults = sitting.faults
+    if faults and not person:
+        raise typer.Exit(2)
+
+
+class _Lines:
+    """Puts lines on the screen: faults on stderr when lines are piped in, everything else on stdout."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self.quiet = quiet
+        for stream in (sys.stdout, sys.stderr):
+            # A name that the terminal's encoding lacks is shown with question marks.
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")
+        self.colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
+
+    def say(self, lines: Iterator[str], *, at: str = "") -> None:
+        """Say each line as it comes; it is acted on meanwhile. at: where a refused line stands in the script."""
+        for line in lines:
+            refused = line.startswith("! ")
+            if refused and at:
+                typer.echo(f"{at}: {line[2:]}", err=True)
+            elif not self.quiet:
+                typer.echo(typer.style(line, fg=COLOURS.get(line[:2])) if self.colour else line)
+
+
+def _go_through(sitting: Sitting, lines: _Lines, person: bool) -> None:
+    if person:
+        while not sitting.done:
+            lines.say(sitting.feed(input(sitting.prompt())))
+        return
+    for number, text in enumerate(_piped(), 1):
+        lines.say(sitting.feed(text), at=f"line {number}")
+        if sitting.done:
+            return
+
+
+def _piped() -> Iterator[str]:
+    """Lines of standard input; bytes that are no UTF-8 come as replacement signs, never as an error."""
+    for raw in sys.stdin.buffer:
+        yield raw.decode("utf-8", errors="replace").removeprefix("\ufeff")
+
+
+@contextlib.contextmanager
+def _typing(sitting: Sitting) -> Iterator[None]:
+    """History within the sitting, and completion of commands and reed names, where the machine has readline."""
+    try:
+        import readline
+    except ImportError:
+        yield
+        return
+
+    found: list[str] = []
+
+    def complete(text: str, state: int) -> str | None:
+        if state == 0:
+            found[:] = sitting.completions(text)
+        return found[state] if state < len(found) else None
+
+    before, delimiters = readline.get_completer(), readline.get_completer_delims()
+    readline.set_completer(complete)
+    # A reed's name may hold blanks: the whole line is what grows.
+    readline.set_completer_delims("\n")
+    readline.parse_and_bind("bind ^I rl_complete" if "libedit" in (readline.__doc__ or "") else "tab: complete")
+    try:
+        yield
+    finally:
+        readline.set_completer(before)
+        readline.set_completer_delims(delimiters)

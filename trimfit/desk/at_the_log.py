@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
     from trimfit.desk.sitting import Sitting
 
-__all__ = ["Answers", "LogBench", "sitting_on"]
+__all__ = ["Answers", "HouseAnswers", "LogBench", "sitting_on"]
 
 
 class Answers(Protocol):
@@ -28,6 +28,32 @@ class Answers(Protocol):
 
     def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
         """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
+
+
+class HouseAnswers:
+    """Answers from what the log at `path` has taught the house. `tell(step, done, whole)` hears of long steps, such as
+    learning the log for the first time."""
+
+    def __init__(self, path: Path, tell: Callable[[str, int, int], None]) -> None:
+        self.path, self.tell = path, tell
+
+    def reed(self, name: str) -> Advice:
+        """What to do next with a reed."""
+        from trimfit.desk.advise import ask_reed
+
+        return ask_reed(self.path, name, self.tell)
+
+    def work(self) -> Sequence[str]:
+        """The reeds that have an order and have not left the bench, most urgent first."""
+        from trimfit.desk.advise import ask_all
+
+        return [advice.reed for advice in ask_all(self.path, self.tell)]
+
+    def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
+        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
+        from trimfit.desk.advise import foretell
+
+        return foretell(self.path, name)
 
 
 class LogBench:
@@ -118,16 +144,22 @@ class LogBench:
 
 @contextmanager
 def sitting_on(
-    path: Path, reeds: Sequence[str] = (), *, answers: Answers, scripted: bool = False, width: int = 80
+    path: Path,
+    reeds: Sequence[str] = (),
+    *,
+    scripted: bool = False,
+    width: int = 80,
+    tell: Callable[[str, int, int], None],
 ) -> Iterator[Sitting]:
     """A sitting on the log at `path`, which stays open as long as the sitting lasts.
 
-    Raises LogError if there is no log there.
+    scripted: lines are piped in. width: columns of the screen. tell(step, done, whole) hears of long steps. Raises
+    LogError if there is no log there.
     """
     from trimfit.bench.journal import Journal
     from trimfit.bench.times import local_now
     from trimfit.desk.sitting import Sitting
 
     with Journal(path) as journal:
-        bench = LogBench(journal, answers)
+        bench = LogBench(journal, HouseAnswers(path, tell))
         yield Sitting(bench, local_now, reeds, scripted=scripted, width=width)

@@ -68,6 +68,10 @@ def _reach(interval: Interval) -> str:
     return f"{interval.low:+.1f} to {interval.high:+.1f}"
 
 
+def _chance(chance: float) -> str:
+    return "under 0.01 %" if chance < 1e-4 else f"{100.0 * chance:.2g} %" if chance < 0.1 else f"{100.0 * chance:.0f} %"
+
+
 def _cuts(trims_left: float) -> str:
     if trims_left < 0.05:
         return "no cut left"
@@ -97,9 +101,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         stand.append(f"meets at {advice.meet_pitch_hz.mean:.1f} Hz")
     if stand:
         lines += wrapped("  " + "; ".join(stand), width, "    ")
-    lines += wrapped(
-        f"  chance of going past {100.0 * advice.chance_past:.2g} %; {_cuts(advice.trims_left)}", width, "    "
-    )
+    lines += wrapped(f"  chance of going past {_chance(advice.chance_past)}; {_cuts(advice.trims_left)}", width, "    ")
     if advice.why:
         lines += wrapped("  " + plain_name(advice.why, 600), width, "    ")
     return lines
