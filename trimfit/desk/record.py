@@ -86,6 +86,7 @@ def import_folder(log: Path, folder: Path, progress: Progress | None = None) -> 
     from trimfit.bench.folder import files_of
 
     files_of(Path(folder))
+    _clear_away(log)
     taken = None if log.exists() else _import_into_new(log, folder, progress)
     return taken or _import_into(log, folder, progress)
 
@@ -108,7 +109,6 @@ def _import_into_new(log: Path, folder: Path, progress: Progress | None) -> Take
     None if another process put a log there meanwhile.
     """
     draft = log.with_name(f".{log.name}.{os.getpid()}")
-    _clear_away(log)
     try:
         taken = _import_into(draft, folder, progress)
         try:
