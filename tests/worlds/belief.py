@@ -222,6 +222,16 @@ class KnowingBelief:
         """True pitch of each draw, shape (n,)."""
         return self.physics.middle_cents(self.u, x, strokes, self.kind, self.pipe)
 
+    def meeting_mm(self, from_mm: float, strokes: float, *, within_mm: float = 4.0) -> Array:
+        """Length removed at which each draw's gap is zero, between `from_mm` and `within_mm` more, shape (n,)."""
+        low = np.full(len(self.u), from_mm)
+        high = low + within_mm
+        for _ in range(14):
+            middle = 0.5 * (low + high)
+            short = self.gap_cents(middle, strokes) < 0
+            low, high = np.where(short, middle, low), np.where(short, high, middle)
+        return np.asarray(low)
+
     def mean(self, values: Array) -> float:
         """Weighted mean over draws."""
         return float(self.weights @ values)

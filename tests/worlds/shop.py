@@ -1,4 +1,4 @@
-"""Make-believe shops: a history as a careful hand would have logged it, and live reeds to try learner and planner on."""
+"""Make-believe shops: a history as a careful hand would have logged it, and live reeds to try advice on."""
 
 from __future__ import annotations
 
@@ -57,6 +57,7 @@ class LiveReed:
     lip_strokes: int = 0
     readings: list[dict[str, object]] = field(default_factory=list)
     trims: list[dict[str, object]] = field(default_factory=list)
+    slips: list[int] = field(default_factory=list)  # truth: 0 none, 1 mistyped, 2 E and F swapped, 3 a neighbour's
 
     @property
     def reed_type(self) -> str:
@@ -118,10 +119,12 @@ class LiveReed:
         reading: dict[str, object] = {
             "reed": self.reed, "reed_type": self.kind.name, "batch": self.batch, "taken_at": clock(self.day),
             "taken_day": self.day, "chanter": pipe.name if set(taken) - {"crow"} else None,
-            "removed_mm": self.removed_mm, "lip_strokes": self.lip_strokes, "pressure_kpa": pressure, "temperature_c": temperature,
+            "removed_mm": self.removed_mm, "lip_strokes": self.lip_strokes,
+            "pressure_kpa": pressure, "temperature_c": temperature,
         }  # fmt: skip
         reading |= {f"{name}_hz": hz for name, hz in values.items()}
         self.readings.append(reading)
+        self.slips.append(slip)
         return reading
 
     def cut(self, rng: np.random.Generator, asked_mm: float, lip: int = 0) -> float:
