@@ -1,0 +1,198 @@
+"""The review: batches against their types' norms, what chanters ask for, the bench's reading error, one reed's story."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.review.findings import BatchDrift
+from trimfit.units import Interval
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trimfit.bench.journal import Journal
+    from trimfit.learn.batches import BatchEvidence
+    from trimfit.learn.card import FitCard
+    from trimfit.records import Settings
+    from trimfit.review.drift import Judged
+
+__all__ = ["BatchReview", "batch_review", "batches"]
+
+Tell = Callable[[str, int, int], None]
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class BatchReview:
+    """All batches, most drifted first, and what the control charts are made from: the evidence of those with readings
+    (its order), each respect judged, and each batch's settling norm in the order of `found`."""
+
+    found: tuple[BatchDrift, ...]
+    evidence: BatchEvidence
+    crow: Judged
+    gap: Judged
+    response: Judged
+    made: dict[tuple[str, str], str]
+
+
+def batches(path: Path, tell: Tell = _quiet) -> list[BatchDrift]:
+    """Every batch against its type's running norm, most drifted first; those without a reading last."""
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.learning import card_of, frame_of
+
+    with Journal(path) as journal:
+        card = card_of(journal, tell)
+        return list(batch_review(journal, card, frame_of(journal), journal.settings()).found)
+
+
+def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings: Settings) -> BatchReview:
+    """Judge all batches of a log. frame: as `learning.frame_of` gives it, all readings."""
+    import numpy as np
+
+    from trimfit.learn.batches import CROW_AND_GAP, batch_evidence, conditioned, contrasts_of
+    from trimfit.learn.design import rows_from_frame
+    from trimfit.learn.predict import known_coding
+    from trimfit.review import drift
+
+    reeds = journal.columns("reed", ["reed", "reed_type", "batch", "made_on"])
+    made: dict[tuple[str, str], str] = {}
+    count: dict[tuple[str, str], int] = {}
+    for _, reed_type, batch, made_on in reeds:
+        key = (reed_type, batch)
+        count[key] = count.get(key, 0) + 1
+        if made_on and (key not in made or made_on < made[key]):
+            made[key] = made_on
+    rows, types, _ = rows_from_frame(frame, card.coding)
+    evidence = batch_evidence(card, rows, types)
+    names = list(evidence.names) + sorted(key for key in count if key not in set(evidence.names))
+    type_names = list(dict.fromkeys([*types, *(t for t, _ in names)]))
+    group = np.array([type_names.index(t) for t, _ in names], dtype=np.intp)
+    extra = len(names) - len(evidence.names)
+    estimate = np.vstack([evidence.estimate, np.zeros((extra, 4))])
+    variance = np.vstack([evidence.variance, np.full((extra, 4), np.inf)])
+    read = np.r_[evidence.reeds, np.zeros(extra, dtype=np.intp)]
+
+    slopes = np.array([contrasts_of(card, code)[1] for code in range(len(type_names))])
+    crow_slope, gap_slope = np.maximum(slopes[group, 0], 20.0), np.maximum(slopes[group, 1], 5.0)
+    per_gap = crow_slope / gap_slope
+    weights = np.ones((len(rows), 2), dtype=bool)
+    for i, label in enumerate(rows.label):
+        low = card.low_weight.get(str(label))
+        if low is not None:
+            weights[i] = low[0] > 0.5, min(np.array(low)[CROW_AND_GAP[1] != 0]) > 0.5
+    rest = np.where(weights, conditioned(card, rows, known_coding(card, types)), np.nan)
+    scale = np.array([card.noise_scale[c] if c < card.n_types else card.noise_scale.mean() for c in rows.type_code])
+    noise = np.einsum("ki,ij,kj->k", CROW_AND_GAP, card.noise_cov, CROW_AND_GAP)
+    settle = []
+    for k, with_chanter in ((0, False), (1, True)):
+        rate, rate_var = drift.settling_rates(
+            frame, rest[:, k], rows.batch_code, len(names), noise[k] * scale, with_chanter=with_chanter
+        )
+        factor = np.ones(len(names)) if k == 0 else per_gap
+        settle.append(
+            drift.judge(rate * factor, rate_var * factor**2, group, settings.drift_settle_cents_per_week)
+        )
+    start = drift.judge(estimate[:, 0], variance[:, 0], group, settings.drift_start_cents)
+    # the gap's start in the crow's cents: the same length of trim takes both back to the norm
+    gap = drift.judge(estimate[:, 1] * per_gap, variance[:, 1] * per_gap**2, group, settings.drift_start_cents)
+    pct = 100.0 / gap_slope
+    response = drift.judge(estimate[:, 3] * pct, variance[:, 3] * pct**2, group, settings.drift_response_pct)
+    at_start, at_rest = drift.together(start.chance, gap.chance), drift.together(settle[0].chance, settle[1].chance)
+    chance = drift.either(at_start, response.chance, at_rest)
+
+    past, short = _ends(journal, frame, settings, float(np.sqrt(noise[1])))
+    order = sorted(range(len(names)), key=lambda i: (made.get(names[i], "9999"), names[i]))
+    index = {place: number for number, place in enumerate(order, 1)}
+    found = []
+    for i, (reed_type, batch) in enumerate(names):
+        drifted = bool(chance[i] >= settings.drift_chance)
+        offs = _offs(i, start, gap, response, settle, crow_slope[i])
+        found.append(
+            BatchDrift(
+                batch=batch,
+                reed_type=reed_type,
+                reeds=count.get((reed_type, batch), int(read[i])),
+                start_shift_cents=drift.interval_at(start, i),
+                response_shift_pct=drift.interval_at(response, i),
+                settle_cents_per_week=drift.interval_at(settle[0], i, with_norm=True),
+                chance_drifted=float(chance[i]),
+                drifted=drifted,
+                why=drift.words_of(offs, drifted=drifted, reeds=int(read[i])),
+                made_on=made.get((reed_type, batch)),
+                made_index=index[i],
+                ended_past=past.get((reed_type, batch), 0),
+                ended_short=short.get((reed_type, batch), 0),
+            )
+        )
+    has = {name for name, n in zip(names, read, strict=True) if n}
+    found.sort(
+        key=lambda b: ((b.reed_type, b.batch) not in has, -b.chance_drifted, b.reed_type, b.made_index, b.batch)
+    )
+    return BatchReview(tuple(found), evidence, start, gap, response, made)
+
+
+def _offs(i: int, start: Judged, gap: Judged, response: Judged, settle: list[Judged], crow_slope: float) -> list[Any]:
+    """Each respect in which batch i may be off, in words."""
+    from trimfit.review.drift import Off
+
+    crow, closer, more = float(start.mean[i]), float(gap.mean[i]), float(response.mean[i])
+    less_mm = closer / crow_slope
+    trim = f"expect {abs(less_mm):.2f} mm {'less' if less_mm > 0 else 'more'} trim" if abs(less_mm) >= 0.02 else ""
+    offs = [
+        Off(f"starts {abs(crow):.0f} cents {'sharp' if crow > 0 else 'flat'} of its type", float(start.chance[i]), trim),
+        Off(
+            f"answers a cut {abs(more):.0f} % {'more' if more > 0 else 'less'} than its type",
+            float(response.chance[i]),
+            f"a cut that would take {1.0 + more / 100.0:.1f} mm elsewhere takes 1 mm here" if more > -90 else "",
+        ),
+    ]
+    if gap.chance[i] > start.chance[i]:
+        side = "nearer to" if closer > 0 else "further from"
+        offs[0] = Off(f"starts {side} the meeting point than its crow says", float(gap.chance[i]), trim)
+    for which, name in ((settle[0], "its crow"), (settle[1], "its gap, as crow,")):
+        rate, norm = float(which.mean[i] + which.norm_of[i]), float(which.norm_of[i])
+        way = "rises" if rate >= 0 else "falls"
+        offs.append(
+            Off(
+                f"{name} {way} {abs(rate):.0f} cents a week with no work done ({norm:+.0f} is usual)",
+                float(which.chance[i]),
+                "let it rest before the last cut",
+            )
+        )
+    return offs
+
+
+def _ends(
+    journal: Journal, frame: pd.DataFrame, settings: Settings, gap_sd: float
+) -> tuple[dict[tuple[str, str], int], dict[tuple[str, str], int]]:
+    """How many reeds of each batch left the bench past the meeting point (lost), and how many short of it.
+
+    Short: handed over as good while the last gap read was under the tolerance by more than a reading's error.
+    """
+    from trimfit.pitch import hz_width_cents
+
+    limit = hz_width_cents(settings.tolerance_hz, 470.0) + 1.645 * gap_sd
+    gap = frame["f_cents"] - frame["e_cents"]
+    known = frame.assign(gap=gap)[gap.notna()].sort_values("taken_day", kind="stable")
+    last = dict(zip(known["reed"], known["gap"], strict=True))
+    home = {reed: (kind, batch) for reed, kind, batch in journal.columns("reed", ["reed", "reed_type", "batch"])}
+    past: dict[tuple[str, str], int] = {}
+    short: dict[tuple[str, str], int] = {}
+    for reed, outcome in journal.columns("outcome", ["reed", "outcome"]):
+        if reed not in home:
+            continue
+        if outcome == "lost" and last.get(reed, 0.0) >= 0.0:
+            past[home[reed]] = past.get(home[reed], 0) + 1
+        elif outcome == "good" and last.get(reed, 0.0) < -limit:
+            short[home[reed]] = short.get(home[reed], 0) + 1
+    return past, short
+
+
+def _span(mean: float, half: float) -> Interval:
+    return Interval(mean, mean - half, mean + half)

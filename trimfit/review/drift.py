@@ -1,0 +1,250 @@
+"""Which batches have drifted: off the norm of their type, by more than the shop cares about, and out of the ordinary.
+
+Each batch b brings an estimate d_b of one deviation (crow at zero trim, gap at zero trim, answer to a cut, settling) with
+its variance s_b², from its own readings alone. Batches differ in the ordinary way too, so a batch is taken to be
+
+    ordinary, with chance 1 - p:   d_b = m_t + N(0, tau²) + N(0, s_b²)
+    off,      with chance p:       d_b = m_t + N(0, tau² + w²) + N(0, s_b²),        w = 3 max(limit, tau)
+
+with m_t the running norm of its type. The ordinary spread tau is the yardstick. Estimated as a plain standard deviation
+it would grow with every batch that is off, and hide it; here a batch that looks off is explained by w, and weighs next
+to nothing in tau and in m_t. That is the contaminated normal of Tukey (1960) in the form of Box & Tiao, Biometrika 55
+(1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors (tau about half
+the limit within a factor of 2; p by Beta(1, 12)); m_t is found by expectation-maximization at each point of the grid, and
+its own variance is added to s_b².
+
+The chance that a batch has drifted in this respect is P(off and |deviation| > limit). It holds the multiplicity: p is
+learned from all batches, so that among many good ones a single far one is believed to be off less easily. To call all
+those drifted whose chance is at least c keeps the expected share of false calls under 1 - c, since that share is the
+mean of (1 - chance) over those called. Source: Efron, Large-Scale Inference (2010), ch. 2 and 5; Newton, Noueiry,
+Sarkar & Ahlquist, Biostatistics 5 (2004) 155.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from trimfit.units import Interval
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Judged", "Off", "either", "interval_at", "judge", "settling_rates", "together", "words_of"]
+
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.intp]
+SHARES = np.array([0.003, 0.01, 0.025, 0.05, 0.09, 0.15, 0.25, 0.4])
+SHARE_PRIOR = (1.0, 12.0)
+SPREADS = 19
+EM_STEPS = 25
+FIRST_WEEKS_DAYS = 28.0
+FAR_SDS = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One respect, judged: arrays over B batches, in the unit of the estimates.
+
+    mean, low, high: deviation from the type's norm, 90 %; chance: that the batch is off by more than the limit;
+    norm (T,): m_t; scale: the middle of what is believed of tau; norm_of (B,): m_t of each batch.
+    """
+
+    mean: Array
+    low: Array
+    high: Array
+    chance: Array
+    norm: Array
+    norm_of: Array
+    scale: float
+
+
+def _density(rest: Array, variance: Array) -> Array:
+    out: Array = np.exp(-0.5 * rest**2 / variance) / np.sqrt(2.0 * np.pi * variance)
+    return np.maximum(out, 1e-300)
+
+
+def judge(estimate: npt.ArrayLike, variance: npt.ArrayLike, group: Codes, limit: float) -> Judged:
+    """Judge batches in one respect (the module's docstring).
+
+    estimate, variance (B,): variance is inf where nothing tells, and the batch then keeps the prior; group (B,): codes of
+    the types; limit: what the shop cares about. All in one unit (the variance in its square).
+    """
+    from scipy.special import ndtr
+
+    d, s2 = np.asarray(estimate, dtype=float), np.asarray(variance, dtype=float)
+    groups = int(group.max(initial=0)) + 1
+    told = np.isfinite(s2) & np.isfinite(d)
+    d = np.where(told, d, 0.0)
+    tau = limit * np.geomspace(0.05, 4.0, SPREADS)
+    log_prior = -0.5 * (np.log(tau / (0.5 * limit)) / 0.7) ** 2
+    a, b = SHARE_PRIOR
+    edges = np.r_[0.0, np.sqrt(SHARES[1:] * SHARES[:-1]), 1.0]
+    log_share = np.log(SHARES) * (a - 1) + np.log1p(-SHARES) * (b - 1) + np.log(np.diff(edges))
+    spread = np.repeat(tau, len(SHARES))[:, None]
+    share = np.tile(SHARES, SPREADS)[:, None]
+    wide2 = (3.0 * np.maximum(limit, spread)) ** 2
+    hot = np.zeros((int(told.sum()), groups))
+    hot[np.arange(len(hot)), group[told]] = 1.0
+    mine, own = d[told][None, :], s2[told][None, :]
+    norm = np.tile([float(np.median(d[told & (group == t)])) if (told & (group == t)).any() else 0.0
+                    for t in range(groups)], (len(spread), 1))  # fmt: skip
+    norm_var = np.zeros((len(spread), groups))
+    for _ in range(EM_STEPS):
+        rest = mine - norm[:, group[told]]
+        usual, odd = own + spread**2, own + spread**2 + wide2
+        p_usual, p_odd = (1.0 - share) * _density(rest, usual), share * _density(rest, odd)
+        is_odd = p_odd / (p_usual + p_odd)
+        weight = (1.0 - is_odd) / usual + is_odd / odd
+        total = weight @ hot + 1.0 / (2.0 * limit) ** 2
+        norm, norm_var = ((weight * mine) @ hot) / total, 1.0 / total
+    more = norm_var[:, group]
+    rest = d[None, :] - norm[:, group]
+    s2_all = np.where(told, s2, 1e12)[None, :] + more
+    usual, odd = s2_all + spread**2, s2_all + spread**2 + wide2
+    p_usual, p_odd = (1.0 - share) * _density(rest, usual), share * _density(rest, odd)
+    is_odd = np.where(told, p_odd / (p_usual + p_odd), share)
+    log_weight = np.where(told, np.log(p_usual + p_odd), 0.0).sum(axis=1)
+    log_weight = log_weight + np.repeat(log_prior, len(SHARES)) + np.tile(log_share, SPREADS)
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+
+    def posterior(prior_var: Array) -> tuple[Array, Array]:
+        keep = prior_var / (prior_var + s2_all)
+        return keep * rest, keep * s2_all
+
+    parts = [(weight[:, None] * (1.0 - is_odd), *posterior(spread**2)),
+             (weight[:, None] * is_odd, *posterior(spread**2 + wide2))]  # fmt: skip
+    _, odd_mean, odd_var = parts[1]
+    sd = np.sqrt(np.maximum(odd_var, 1e-12))
+    beyond = ndtr((odd_mean - limit) / sd) + ndtr((-limit - odd_mean) / sd)
+    chance = (weight[:, None] * is_odd * beyond).sum(axis=0)
+    # the grid's mixtures, each kind taken together by its first two moments
+    pair = []
+    for part, mean, var in parts:
+        mass = np.maximum(part.sum(axis=0), 1e-300)
+        centre = (part * mean).sum(axis=0) / mass
+        pair.append((mass, centre, (part * (var + (mean - centre) ** 2)).sum(axis=0) / mass))
+    mass = pair[0][0] + pair[1][0]
+    middle = (pair[0][0] * pair[0][1] + pair[1][0] * pair[1][1]) / mass
+    reach = 8.0 * np.sqrt(np.maximum(pair[0][2], pair[1][2]) + 1e-12)
+    ends = []
+    for level in (0.05, 0.95):
+        low = np.minimum(pair[0][1], pair[1][1]) - reach
+        high = np.maximum(pair[0][1], pair[1][1]) + reach
+        for _ in range(50):
+            half = 0.5 * (low + high)
+            below = sum(m / mass * ndtr((half - c) / np.sqrt(np.maximum(v, 1e-12))) for m, c, v in pair) < level
+            low, high = np.where(below, half, low), np.where(below, high, half)
+        ends.append(0.5 * (low + high))
+    norms = weight @ norm
+    return Judged(middle, ends[0], ends[1], chance, norms, norms[group], float(np.exp(weight @ np.log(spread[:, 0]))))
+
+
+def either(*chances: Array) -> Array:
+    """Chance that any of several respects is off, were they independent: 1 - (1 - a)(1 - b) …"""
+    return np.asarray(1.0 - np.prod([1.0 - np.asarray(c) for c in chances], axis=0))
+
+
+def together(*chances: Array) -> Array:
+    """One chance for respects that go together, as crow and gap at the start do: the larger."""
+    return np.asarray(np.max(np.stack(chances), axis=0))
+
+
+def interval_at(judged: Judged, place: int, *, with_norm: bool = False) -> Interval:
+    """A batch's deviation (with the norm added, its value) as an interval."""
+    add = float(judged.norm_of[place]) if with_norm else 0.0
+    return Interval(float(judged.mean[place]) + add, float(judged.low[place]) + add, float(judged.high[place]) + add)
+
+
+def settling_rates(
+    frame: pd.DataFrame, values: Array, batch: Codes, count: int, noise_var: Array, *, with_chanter: bool
+) -> tuple[Array, Array]:
+    """How fast a value moves with no work done on the reeds: estimate and variance (count,) by batch, a week's worth.
+
+    frame: one row a reading (reed, chanter, removed_mm, lip_strokes, taken_day); values (n,): what is followed, NaN
+    where not taken; batch (n,): codes; noise_var (n,): of one reading. Readings of a reed as it stands are one stretch,
+    those of one day one point of it. Each stretch gives a slope over its first four weeks (what comes later is flat and
+    would only drown it); stretches of a batch are pooled with the scatter between them, one for all batches, by moments
+    (DerSimonian & Laird, Controlled Clinical Trials 7 (1986) 177). Variance is inf where nothing tells.
+    """
+    import pandas as pd
+
+    estimate, variance = np.zeros(count), np.full(count, np.inf)
+    keep = np.isfinite(values)
+    keys = ["reed", "removed_mm", "lip_strokes", *(["chanter"] if with_chanter else [])]
+    rows = frame.loc[keep, keys].copy()
+    rows["chanter"] = rows["chanter"].fillna("") if with_chanter else ""
+    rows["day"] = np.floor(frame.loc[keep, "taken_day"].to_numpy(dtype=float))
+    rows["value"], rows["batch"], rows["noise"] = values[keep], batch[keep], noise_var[keep]
+    points = rows.groupby([*keys, "day"], sort=True, dropna=False).agg(
+        value=("value", "median"), batch=("batch", "first"), noise=("noise", "first")
+    )
+    if not len(points):
+        return estimate, variance
+    points = points.reset_index()
+    stretch = points.groupby(keys, sort=True, dropna=False).ngroup().to_numpy()
+    n = int(stretch.max()) + 1
+    first = np.full(n, np.inf)
+    np.minimum.at(first, stretch, points["day"].to_numpy(dtype=float))
+    t = np.minimum(points["day"].to_numpy(dtype=float) - first[stretch], FIRST_WEEKS_DAYS) / 7.0
+    y = points["value"].to_numpy(dtype=float)
+    size = np.bincount(stretch, minlength=n)
+    dt = t - (np.bincount(stretch, t, n) / size)[stretch]
+    dy = y - (np.bincount(stretch, y, n) / size)[stretch]
+    sxx = np.bincount(stretch, dt * dt, n)
+    good = sxx > 1e-6
+    rate = np.where(good, np.bincount(stretch, dt * dy, n) / np.where(good, sxx, 1.0), 0.0)
+    noise = np.zeros(n)
+    noise[stretch] = points["noise"].to_numpy(dtype=float)
+    home = np.zeros(n, dtype=np.intp)
+    home[stretch] = points["batch"].to_numpy(dtype=np.intp)
+    rate, var, home = rate[good], (noise / np.where(good, sxx, 1.0))[good], home[good]
+    if not len(rate):
+        return estimate, variance
+    centre = pd.Series(rate).groupby(home).transform("median").to_numpy()
+    near = np.abs(rate - centre) <= FAR_SDS * np.sqrt(var)
+    rate, var, home = rate[near], var[near], home[near]
+    w = 1.0 / var
+    total = np.bincount(home, w, count)
+    safe = np.maximum(total, 1e-300)
+    mean = np.bincount(home, w * rate, count) / safe
+    q = float((w * (rate - mean[home]) ** 2).sum())
+    free = len(rate) - int((total > 0).sum())
+    scale = float((total - np.bincount(home, w**2, count) / safe).sum())
+    scatter = max((q - free) / scale, 0.0) if scale > 1e-12 else 0.0
+    w = 1.0 / (var + scatter)
+    total = np.bincount(home, w, count)
+    seen = total > 0
+    estimate[seen] = (np.bincount(home, w * rate, count) / np.maximum(total, 1e-300))[seen]
+    variance[seen] = 1.0 / total[seen]
+    return estimate, variance
+
+
+@dataclass(frozen=True, slots=True)
+class Off:
+    """One respect of a batch in words: `said` without the type's name, the chance, and what to expect of it."""
+
+    said: str
+    chance: float
+    expect: str = ""
+
+
+def words_of(offs: Sequence[Off], *, drifted: bool, reeds: int) -> str:
+    """Why: one sentence of what is off in a batch, surest first, and what to expect; how little is known where it is."""
+    if reeds == 0:
+        return "no reading yet; only its type's norm is known"
+    telling = sorted((off for off in offs if off.chance >= 0.5), key=lambda off: -off.chance)
+    few = f"; only {reeds} reed{'s' if reeds != 1 else ''} read" if reeds < 4 else ""
+    if drifted and telling:
+        said = " and ".join(off.said for off in telling)
+        expect = next((off.expect for off in telling if off.expect), "")
+        return f"{said}{'; ' + expect if expect else ''}{few}"
+    best = max(offs, key=lambda off: off.chance, default=None)
+    if best is not None and best.chance >= 0.3:
+        return f"perhaps {best.said}, but too little to call it{few}"
+    return f"as its type's batches are{few}"
