@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from statistics import median, quantiles
+from statistics import median
 from typing import TYPE_CHECKING
 
 from trimfit.bench.entry_doubts import unbalanced
@@ -21,7 +21,7 @@ __all__ = ["Mark", "Taken", "accepted", "in_conflict", "long_trims", "rule_marks
 
 # A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.
 SLIP_FACTOR = 6.0
-FEWEST_TRIMS = 5
+FEWEST_TRIMS = 3
 # Octave slips of a crow lie inside what a crow may be; the crows of one shop lie within a few semitones.
 CROW_OCTAVE = (0.6, 1.7)
 
@@ -55,7 +55,9 @@ def long_trims(trims: Sequence[Taken], usual: Mapping[str, Sequence[float]]) -> 
     for reed_type, lengths in usual.items():
         if len(lengths) >= FEWEST_TRIMS:
             middle = median(lengths)
-            bounds[reed_type] = (max(SLIP_FACTOR * middle, 2.0 * quantiles(lengths, n=20)[-1]), middle)
+            # What one trim in ten reaches is no slip, however far from the middle it lies.
+            common = sorted(lengths)[int(0.9 * (len(lengths) - 1))]
+            bounds[reed_type] = (max(SLIP_FACTOR * middle, 1.5 * common), middle)
     for trim in trims:
         limit, middle = bounds.get(trim.reed_type, (float("inf"), 0.0))
         if trim.length_mm > limit:
@@ -72,7 +74,9 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
     marks: list[Mark] = []
     names = ["entry", "reed", "low_a_hz", "high_a_hz", "pressure_kpa", "taped", "crow_hz"]
     rows = journal.columns("reading", names, after_seq=after_seq)
-    crows = [row[6] for row in rows if row[6] is not None]
+    # What is usual is asked of the whole log, not only of what is new.
+    every = rows if not after_seq or not rows else journal.columns("reading", names)
+    crows = [row[6] for row in every if row[6] is not None]
     usual_crow = median(crows) if len(crows) >= FEWEST_TRIMS else None
     for entry, reed, low_a, high_a, pressure_kpa, taped, crow in rows:
         if low_a is not None and high_a is not None and not (taped and {"low_a", "high_a"} & {*taped.split()}):
