@@ -258,7 +258,7 @@ class RowReader:
         seen = self._seen
         for i, j, column in self.texts:
             cell = cells[i]
-            if cell in seen:
+            if column.sort == "name" and cell in seen:
                 values[j] = seen[cell]
             elif cell:
                 good &= self._long_way(line, cell, j, column, values)

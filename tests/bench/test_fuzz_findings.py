@@ -1,0 +1,36 @@
+"""What the fuzz scripts of tests/fuzz found, each as the smallest case."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from trimfit.bench.folder import import_folder
+from trimfit.bench.journal import Journal
+from trimfit.errors import InputError
+
+
+REEDS = "reed,reed_type,batch,made_on\nR-1,cane,17,\nR-2,cane,18,17\n"
+OUTCOMES = "reed,at,outcome\nR-1,2026-01-01,good\nR-1,2026-01-02,R-1\n"
+
+
+# A batch's name seen in one row was taken for a date, a reed's for an outcome, without a look at it.
+@pytest.mark.parametrize(
+    ("file", "content", "fault"),
+    [
+        ("reeds.csv", REEDS, "reeds.csv:3: made_on: '17' is not a date"),
+        ("outcomes.csv", OUTCOMES, "outcomes.csv:3: outcome: 'R-1' is no outcome"),
+    ],
+    ids=["date", "outcome"],
+)
+def test_a_name_seen_before_is_no_value_of_another_column(tmp_path: Path, file: str, content: str, fault: str) -> None:
+    folder = tmp_path / "sheets"
+    folder.mkdir()
+    (folder / "reeds.csv").write_text("reed,reed_type,batch\nR-1,cane,17\n")
+    (folder / file).write_text(content)
+    with Journal(tmp_path / "bench.trimfit", create=True) as journal:
+        with pytest.raises(InputError) as caught:
+            import_folder(journal, folder)
+        assert fault in "\n".join(caught.value.lines())
+        assert journal.count("reed") == 0
