@@ -10,7 +10,6 @@ from trimfit.bench.folder import import_folder
 from trimfit.bench.journal import Journal
 from trimfit.errors import InputError
 
-
 REEDS = "reed,reed_type,batch,made_on\nR-1,cane,17,\nR-2,cane,18,17\n"
 OUTCOMES = "reed,at,outcome\nR-1,2026-01-01,good\nR-1,2026-01-02,R-1\n"
 
