@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -20,10 +21,13 @@ NOTES = {"f": 771.1, "e": 711.6, "low_a": 470.2, "high_a": 940.1}
 READING = "f 775.3 e 709 a 470.2 A 940.1 crow C+22"
 
 
-@pytest.fixture
-def log(tmp_path: Path) -> Path:
-    """An invented shop's log: two reeds of an order, one of them read and cut before."""
-    path = tmp_path / "bench.trimfit"
+@pytest.fixture(scope="module")
+def asked_before(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An invented shop's log: two reeds of an order, one of them read and cut before. It was asked once, so that what
+    is solved at the first question is solved."""
+    from trimfit.desk.advise import ask_reed
+
+    path = tmp_path_factory.mktemp("shop") / "bench.trimfit"
     with Journal(path, create=True) as journal:
         journal.append(Chanter("Heron", meeting_pitch_hz=470.0))
         journal.append(Order("O-1", "Heron", quantity=2))
@@ -31,7 +35,14 @@ def log(tmp_path: Path) -> Path:
             journal.append(Reed(name, "moulded", "M-1", blade_mm=20.0, order="O-1"))
         journal.append(Reading("R-1", "2026-03-01T10:00:00+00:00", chanter="Heron", notes_hz=NOTES, crow_hz=523.0))
         journal.append(Trim("R-1", "2026-03-01T10:01:00+00:00", 0.1))
+    ask_reed(path, "R-1")
     return path
+
+
+@pytest.fixture
+def log(asked_before: Path, tmp_path: Path) -> Path:
+    """A copy of that log of the test's own."""
+    return Path(shutil.copy(asked_before, tmp_path / "bench.trimfit"))
 
 
 def environment(**more: str) -> dict[str, str]:
