@@ -76,29 +76,34 @@ def _rung(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> int
     return len(LADDER) - 1
 
 
-def _future(
-    belief: AimBelief, table: PolicyTable, length: Array, lip: float, rung: int, error: CutError
-) -> tuple[Array, Array]:
-    """Expected cost (n,) and expected further cuts (n,) after cuts (n,) and the reading that follows each."""
-    mean, variance = belief.after(length, lip, error)
-    noise = belief.reading_sd_cents**2
-    centre = mean @ belief.weight
-    spread = mean - centre[:, None]
-    total = variance @ belief.weight + (spread**2) @ belief.weight
-    gain = total / (total + noise)
-    s_next = belief.spread_left(length, lip, error)
-    v_next = total * noise / (total + noise)
-    eta, weight = nodes(5)
-    m_next = centre[:, None, None] + gain[:, None, None] * (
-        spread[:, :, None] + np.sqrt(variance + noise)[:, :, None] * eta[None, None, :]
-    )
-    shape = m_next.shape
-    v_wide = np.broadcast_to(v_next[:, None, None], shape)
-    s_wide = np.broadcast_to(s_next[:, None, None], shape)
-    w = belief.weight[None, :, None] * weight[None, None, :]
-    cost = (table.look(table.value, rung, m_next, v_wide, s_wide) * w).sum(axis=(1, 2))
-    cuts = (table.look(table.cuts, rung, m_next, v_wide, s_wide) * w).sum(axis=(1, 2))
-    return cost, cuts
+class _Future:
+    """What follows each of some cuts (n,) with `lip` strokes and the reading after it, on any rung."""
+
+    def __init__(self, belief: AimBelief, table: PolicyTable, length: Array, lip: float, error: CutError) -> None:
+        mean, variance = belief.after(length, lip, error)
+        noise = belief.reading_sd_cents**2
+        centre = mean @ belief.weight
+        spread = mean - centre[:, None]
+        total = variance @ belief.weight + (spread**2) @ belief.weight
+        gain = total / (total + noise)
+        s_next = belief.spread_left(length, lip, error)
+        v_next = total * noise / (total + noise)
+        eta, weight = nodes(3)
+        surprise = spread[:, :, None] + np.sqrt(variance + noise)[:, :, None] * eta[None, None, :]
+        m_next = centre[:, None, None] + gain[:, None, None] * surprise
+        self.table = table
+        self.corners = table.corners(m_next, v_next[:, None, None], s_next[:, None, None])
+        self.weight = belief.weight[None, :, None] * weight[None, None, :]
+
+    def cost(self, rung: int) -> Array:
+        """Expected minutes (n,) from then on."""
+        out: Array = (self.table.at(self.table.value, rung, self.corners) * self.weight).sum(axis=(1, 2))
+        return out
+
+    def cuts(self, rung: int) -> Array:
+        """Expected further cuts (n,)."""
+        out: Array = (self.table.at(self.table.cuts, rung, self.corners) * self.weight).sum(axis=(1, 2))
+        return out
 
 
 def _outside_pitch(mean: float, sd: float, aim: Aim) -> float:
@@ -174,33 +179,35 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     allowed = lengths[1:]
     if not len(allowed) and short_now > 0.5:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
-    best: tuple[str, float, float] = ("", 0.0, 0.0)
-    shortest = math.inf
-    first = next((i for i, minutes in enumerate(LADDER) if minutes >= rules.lost_minutes), len(LADDER) - 1)
-    for step in {*range(0, rung + 1)} if rung >= first else {rung}:
-        pitch_now = _outside_pitch(meet, meet_sd, aim) * costs.outside_minutes
-        options = [
-            ("finished", 0.0, float(finish_cost(np.array(past_now), np.array(short_now), costs, step)) + pitch_now, 0.0)
-        ]
-        again, left = _future(belief, table, zero, 0.0, step, error)
-        options.append(("read-again", 0.0, costs.reading_minutes + float(again[0]) + 0.5 * pitch_now, float(left[0])))
-        m_mean, m_sd = belief.meeting(float(lip))
-        pitch_then = _outside_pitch(m_mean, m_sd * (0.6 if near_end else 0.3), aim) * costs.outside_minutes
-        visit = costs.cut_minutes + costs.reading_minutes + pitch_then
-        if lip:
-            future, cuts = _future(belief, table, zero, float(lip), step, error)
-            options.append(("lip", 0.0, visit + float(future[0]), float(cuts[0]) + 1.0))
-        if len(allowed):
-            future, cuts = _future(belief, table, allowed, float(lip), step, error)
-            i = int(np.argmin(future))
-            options.append(("trim", float(allowed[i]), visit + float(future[i]), float(cuts[i]) + 1.0))
-        name, length, _, left_cuts = min(options, key=lambda option: option[2])
-        if length < shortest or step == rung:
-            shortest = min(shortest, length)
-        best = (name, length, left_cuts)
-    name, length, left_cuts = best
-    if name == "trim" and shortest < length:
-        length = shortest
+    again = _Future(belief, table, zero, 0.0, error)
+    lips_only = _Future(belief, table, zero, float(lip), error) if lip else None
+    cut = _Future(belief, table, allowed, float(lip), error) if len(allowed) else None
+    pitch_now = _outside_pitch(meet, meet_sd, aim) * costs.outside_minutes
+    m_mean, m_sd = belief.meeting(float(lip))
+    pitch_then = _outside_pitch(m_mean, m_sd * (0.6 if near_end else 0.3), aim) * costs.outside_minutes
+    visit = costs.cut_minutes + costs.reading_minutes + pitch_then
+    name, length, shortest, named = "", 0.0, math.inf, ""
+    for step in range(rung + 1):
+        done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step)) + pitch_now
+        options = [("finished", 0.0, done)]
+        options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(step)[0]) + 0.5 * pitch_now))
+        if lips_only is not None:
+            options.append(("lip", 0.0, visit + float(lips_only.cost(step)[0])))
+        if cut is not None:
+            each = cut.cost(step)
+            i = int(np.argmin(each))
+            options.append(("trim", float(allowed[i]), visit + float(each[i])))
+        name, length, _ = min(options, key=lambda option: option[2])
+        if length < shortest:
+            shortest, named = length, name
+    if shortest < length:
+        name, length = named, shortest
+    if name == "trim" and cut is not None:
+        left_cuts = 1.0 + float(cut.cuts(rung)[max(round(length / rules.step_mm) - 1, 0)])
+    elif name == "lip" and lips_only is not None:
+        left_cuts = 1.0 + float(lips_only.cuts(rung)[0])
+    else:
+        left_cuts = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
     length = round(length / rules.step_mm) * rules.step_mm
     if name == "trim" and length <= 0.0:
         name = "lip" if lip else "finished"

@@ -63,11 +63,19 @@ class PolicyTable:
 
     def look(self, what: Array, rung: int, m: Array, v: Array, s: Array) -> Array:
         """Interpolate one of the table's arrays at states (any equal shapes), trilinear, held at the edges."""
-        corners = _corners(self.m, self.log_v, self.s, m, np.log(np.maximum(v, 1e-9)), s)
+        return self.at(what, rung, self.corners(m, v, s))
+
+    def corners(self, m: Array, v: Array, s: Array) -> list[tuple[NDArray[np.intp], Array]]:
+        """Where states (broadcast against each other) lie in the table: eight corners and their weights."""
+        return _corners(self.m, self.log_v, self.s, m, np.log(np.maximum(v, 1e-9)), s)
+
+    @staticmethod
+    def at(what: Array, rung: int, corners: list[tuple[NDArray[np.intp], Array]]) -> Array:
+        """One of the table's arrays at such corners."""
         flat = what[rung].reshape(-1)
-        out = np.zeros(np.shape(m))
-        for index, weight in corners:
-            out += flat[index] * weight
+        out = flat[corners[0][0]] * corners[0][1]
+        for index, weight in corners[1:]:
+            out = out + flat[index] * weight
         return out
 
 
