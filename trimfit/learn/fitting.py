@@ -31,7 +31,7 @@ from trimfit.learn.joint import (
     left_out_readings,
     reed_moments,
     row_precision,
-    weights_from,
+    sound_weights,
 )
 from trimfit.learn.mixed import MixedFit
 from trimfit.learn.priors import (
@@ -243,17 +243,19 @@ def _batch_views(rows: Rows, pieces: list[_Piece], g: _Globals) -> Iterator[tupl
 
 def _reweigh(rows: Rows, pieces: list[_Piece], g: _Globals, base: Array) -> Rows:
     """The rows with cell weights from the deletion residuals, times the weights they came with."""
-    found, distance = np.full_like(rows.y, np.nan), np.full(len(rows), np.nan)
+    found = np.full_like(rows.y, np.nan)
     for piece, sums, post in _batch_views(rows, pieces, g):
-        found[piece.at], distance[piece.at] = cell_residuals(sums, post, rows.y[piece.at], g.noise_cov)
-    before = rows.weight / base
+        found[piece.at], _ = cell_residuals(sums, post, rows.y[piece.at])
     # slips blow REML's noise up before they are found: measure them by the middle of the residuals instead
-    full = np.abs(found) / np.sqrt(np.maximum(before, LEAST_WEIGHT))
+    full = np.abs(found) / np.sqrt(np.maximum(rows.weight / base, LEAST_WEIGHT))
     middle = np.array(
         [np.quantile(v, 0.683) if len(v := full[np.isfinite(full[:, k]), k]) >= 30 else 1.0 for k in range(K)]
     )
     middle = np.clip(middle, 0.1, 1.0)
-    weight = base * weights_from(found / middle, distance / float(np.mean(middle)) ** 2, before)
+    weight = base.copy()
+    for piece, sums, post in _batch_views(rows, pieces, g):
+        noise, at = g.noise_cov * g.noise_scale[piece.type_code], piece.at
+        weight[at] *= sound_weights(sums, post, rows.y[at], noise, base[at], rows.weight[at], middle)
     return replace(rows, weight=np.maximum(weight, LEAST_WEIGHT))
 
 
@@ -287,7 +289,7 @@ def _noise_scales(rows: Rows, pieces: list[_Piece], g: _Globals, n_types: int) -
     """Each type's reading variance over the shop's, from the deletion residuals' middle (a robust spread)."""
     z2: list[list[Array]] = [[] for _ in range(n_types)]
     for piece, sums, post in _batch_views(rows, pieces, g):
-        z, _ = cell_residuals(sums, post, rows.y[piece.at], g.noise_cov)
+        z, _ = cell_residuals(sums, post, rows.y[piece.at])
         z2[piece.type_code].append(np.abs(z[np.isfinite(z)]))
     out = np.ones(n_types)
     for t, parts in enumerate(z2):

@@ -34,8 +34,9 @@ __all__ = [
     "batch_sums",
     "cell_residuals",
     "left_out_readings",
+    "reading_noise",
     "row_precision",
-    "weights_from",
+    "sound_weights",
 ]
 
 Array = NDArray[np.float64]
@@ -75,7 +76,7 @@ class Posterior:
 def row_precision(y: Array, weight: Array, noise_cov: Array) -> tuple[Array, Array]:
     """W (n, K, K) and W y (n, K) of rows: y (n, K) with NaN where not taken, weight (n, K) in [0, 1], noise (K, K).
 
-    A cell of weight w has its error's variance divided by w; a cell of weight 0 counts as not taken.
+    What the weights do to the errors: see `reading_noise`. A cell of weight 0 counts as not taken.
     """
     n, k = y.shape
     seen = np.isfinite(y) & (weight > 1e-6)
@@ -86,12 +87,37 @@ def row_precision(y: Array, weight: Array, noise_cov: Array) -> tuple[Array, Arr
         if len(taken) == 0:
             continue
         rows = np.flatnonzero(which.reshape(-1) == number)
-        block = np.linalg.inv(noise_cov[np.ix_(taken, taken)])
-        w[np.ix_(rows, taken, taken)] = block
-    root = np.sqrt(np.where(seen, weight, 0.0))
-    w *= root[:, :, None] * root[:, None, :]
-    filled = np.where(seen, y, 0.0)
-    return w, np.einsum("nkl,nl->nk", w, filled)
+        block = noise_cov[np.ix_(taken, taken)]
+        w[np.ix_(rows, taken, taken)] = np.linalg.inv(block)
+        odd = rows[(weight[np.ix_(rows, taken)] != 1.0).any(axis=1)]
+        if len(odd):
+            w[np.ix_(odd, taken, taken)] = _scaled_inverse(reading_noise(weight[np.ix_(odd, taken)], block))
+    return w, np.einsum("nkl,nl->nk", w, np.where(seen, y, 0.0))
+
+
+def reading_noise(weight: Array, noise_cov: Array) -> Array:
+    """Covariance (n, m, m) of the errors of readings whose m cells have these weights (n, m); noise_cov (m, m).
+
+    What most of a reading's cells share (the upper median weight) or have over it is a weight of the reading: it was
+    badly seated, all its errors are the larger, and errors that cells share still cancel between them. What a cell has
+    under it is a slip of that cell alone: an error of its own is added, which tells the other cells nothing. (Were the
+    shared error scaled up with the cell's, a digit dropped in one note would be read as a seating error of them all.)
+    """
+    reading = np.maximum(weight, np.sort(weight, axis=1)[:, [weight.shape[1] // 2]])
+    cov = np.repeat(noise_cov[None], len(weight), axis=0)
+    at = np.arange(weight.shape[1])
+    cov[:, at, at] *= reading / weight
+    root = np.sqrt(reading)
+    out: Array = cov / (root[:, :, None] * root[:, None, :])
+    return out
+
+
+def _scaled_inverse(m: Array) -> Array:
+    """Inverse of a stack of positive definite matrices (..., m, m) whose diagonals differ by orders of magnitude."""
+    root = np.sqrt(np.maximum(np.einsum("...ii->...i", m), 1e-300))
+    size = root[..., :, None] * root[..., None, :]
+    out: Array = np.linalg.inv(m / size) / size
+    return out
 
 
 def batch_sums(psi: Array, x: Array, w: Array, wy: Array, reed_of: NDArray[np.intp], reed_cov: Array) -> BatchSums:
@@ -157,7 +183,7 @@ def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array,
     return mean, cov, q, gain
 
 
-def cell_residuals(sums: BatchSums, post: Posterior, y: Array, noise_cov: Array) -> tuple[Array, Array]:
+def cell_residuals(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
     """How far each cell, and each whole reading, lies from what all the other readings foretell.
 
     Returns z (n, K): (V^-1 r)_ik / sqrt((V^-1)_ik,ik), the standardised error of foretelling one cell from all others
@@ -207,19 +233,81 @@ def left_out_readings(sums: BatchSums, post: Posterior, y: Array) -> Iterator[tu
         yield whole @ pull[i, seen], whole - noise, seen
 
 
-def weights_from(z: Array, distance: Array, before: Array) -> Array:
-    """Cell weights (n, K) from the deletion residuals found with weights `before`.
+def _chi2_limit(count: int) -> float:
+    """What a chi-squared of so many degrees exceeds about once in 2,000 (Wilson & Hilferty, 1931, PNAS 17, 684)."""
+    return float(count * (1.0 - 2.0 / (9.0 * count) + 3.29 * np.sqrt(2.0 / (9.0 * count))) ** 3)
 
-    A cell within CELL_CUTOFF counts in full; beyond, its variance is inflated by (z / cutoff)², z being taken back to
-    full weight first. A whole reading farther than chi-squared allows (about 1 in 2,000; Wilson-Hilferty) is taken down
-    likewise: it was read on another reed, or written in another's row.
+
+def sound_weights(
+    sums: BatchSums,
+    post: Posterior,
+    y: Array,
+    noise_cov: Array,
+    base: Array,
+    weight: Array,
+    stretch: Array | None = None,
+) -> Array:
+    """How much each cell should count (n, K): 1, or less for slips; to be multiplied with the weights `base` (n, K).
+
+    Each reading is judged against what all the others foretell, as if it counted with `base` itself, so that a reading
+    once doubted is judged no milder the next time. Cells that stand out by more than CELL_CUTOFF from the rest of their
+    reading are set aside one by one, the worst first, up to a third of the reading; their weight is (cutoff / z)². If
+    what is left still lies farther off than chance allows, the reading as a whole counts for less: it was read on
+    another reed, or written in another's row. Of a reed's readings that counted in full so far (`weight` (n, K), what
+    `sums` were formed with) only the worst is doubted in one go: a slip makes the reading beside it look wrong, until it
+    is set aside itself. stretch (K,): divides the errors first.
     """
-    full = np.abs(z) / np.sqrt(np.maximum(before, 1e-4))
-    with np.errstate(invalid="ignore"):
-        cell = np.where(np.isfinite(z) & (full > CELL_CUTOFF), (CELL_CUTOFF / full) ** 2, 1.0)
-    count = np.maximum(np.isfinite(z).sum(axis=1), 1)
-    limit = count * (1.0 - 2.0 / (9.0 * count) + 3.29 * np.sqrt(2.0 / (9.0 * count))) ** 3
-    with np.errstate(invalid="ignore"):
-        whole = np.where(np.isfinite(distance) & (distance > limit), limit / np.maximum(distance, 1e-9), 1.0)
-    weights: Array = np.minimum(cell, whole[:, None])
-    return weights
+    pull, inverse = _deletion(sums, post, y)
+    out = np.ones_like(y)
+    score = np.zeros(len(y))
+    seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    patterns, which = np.unique(seen, axis=0, return_inverse=True)
+    for number, pattern in enumerate(patterns):
+        taken = np.flatnonzero(pattern)
+        if not len(taken):
+            continue
+        rows = np.flatnonzero(which.reshape(-1) == number)
+        spot = np.ix_(rows, taken, taken)
+        whole = _scaled_inverse(inverse[spot])
+        error = (whole @ pull[np.ix_(rows, taken)][:, :, None])[:, :, 0]
+        if stretch is not None:
+            error = error / stretch[taken]
+        noise = reading_noise(base[np.ix_(rows, taken)], noise_cov[np.ix_(taken, taken)])
+        cov = whole - _scaled_inverse(sums.w[spot]) + noise
+        precision = _scaled_inverse(cov)
+        told = (precision @ error[:, :, None])[:, :, 0]
+        z = np.abs(told) / np.sqrt(np.einsum("nkk->nk", precision))
+        distance = np.sum(told * error, axis=1)
+        odd = (z.max(axis=1) > CELL_CUTOFF) | (distance > _chi2_limit(len(taken)))
+        score[rows] = np.where(odd, distance / _chi2_limit(len(taken)), 0.0)
+        for i in np.flatnonzero(odd):
+            out[rows[i], taken] = _slip_weights(error[i], cov[i])
+    fresh = (score > 0) & ~(seen & (weight < 0.999 * base)).any(axis=1)
+    worst = np.zeros(int(sums.reed_of.max(initial=-1)) + 1)
+    np.maximum.at(worst, sums.reed_of[fresh], score[fresh])
+    out[fresh & (score < worst[sums.reed_of])] = 1.0
+    return out
+
+
+def _slip_weights(error: Array, cov: Array) -> Array:
+    """Weights (m,) of one reading's cells from the errors (m,) of its forecast and their covariance (m, m)."""
+    m = len(error)
+    kept = np.ones(m, dtype=bool)
+    for _ in range(max(m // 3, 1)):
+        at = np.flatnonzero(kept)
+        precision = _scaled_inverse(cov[np.ix_(at, at)])
+        z = np.abs(precision @ error[at]) / np.sqrt(np.diag(precision))
+        if z.max() <= CELL_CUTOFF:
+            break
+        kept[at[int(np.argmax(z))]] = False
+    out = np.ones(m)
+    at = np.flatnonzero(kept)
+    told = _scaled_inverse(cov[np.ix_(at, at)]) if len(at) else np.zeros((0, 0))
+    for k in np.flatnonzero(~kept):
+        share = told @ cov[at, k]
+        z2 = float(error[k] - share @ error[at]) ** 2 / float(cov[k, k] - share @ cov[at, k])
+        out[k] = min(1.0, CELL_CUTOFF**2 / max(z2, 1e-12))
+    distance = float(error[at] @ told @ error[at])
+    if len(at) and distance > _chi2_limit(len(at)):
+        out *= _chi2_limit(len(at)) / distance
+    return out

@@ -24,10 +24,9 @@ from trimfit.learn.joint import (
     BatchSums,
     batch_posterior,
     batch_sums,
-    cell_residuals,
     reed_moments,
     row_precision,
-    weights_from,
+    sound_weights,
 )
 from trimfit.learn.priors import C_TERMS, REGRESSORS
 from trimfit.pitch import OUTPUTS
@@ -263,11 +262,10 @@ def batch_states(
     if len(rows):
         sums = summed(everything)
         post = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), card.batch_cov, info, vector)
-        for _ in range(2):
+        for _ in range(5):
             if in_fit.all():
                 break
-            z, distance = cell_residuals(sums, post, rows.y, noise)
-            fresh = base * weights_from(z, distance, weight / base)
+            fresh = np.maximum(base * sound_weights(sums, post, rows.y, noise, base, weight), 1e-4)
             fresh[in_fit] = weight[in_fit]
             if np.max(np.abs(fresh - weight)) < 1e-3:
                 break

@@ -1,0 +1,255 @@
+"""The slow, obvious version of the joint response: one Gaussian over every coefficient, batch and reed of a small shop.
+
+Nothing here knows of information matrices, sums over reeds or Woodbury's identity: the unknowns are laid in one long
+vector, every cell of every reading is one row of one matrix, and Gaussian conditioning is written out once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.learn.card import FitCard
+from trimfit.learn.design import Coding, Rows
+from trimfit.learn.fitting import coefficient_prior, prior_card
+from trimfit.learn.priors import C_TERMS, REGRESSORS
+from trimfit.pitch import OUTPUTS
+
+Array = NDArray[np.float64]
+K, M = len(OUTPUTS), len(REGRESSORS)
+
+
+def positive(rng: np.random.Generator, sd: Array, lean: float = 0.4) -> Array:
+    """A random covariance (m, m) with these standard deviations (m,)."""
+    m = len(sd)
+    a = rng.standard_normal((m, 2 * m)) / np.sqrt(2 * m)
+    r = (1 - lean) * np.eye(m) + lean * (a @ a.T)
+    r /= np.sqrt(np.outer(np.diag(r), np.diag(r)))
+    return r * np.outer(sd, sd)
+
+
+@dataclass(frozen=True)
+class Shop:
+    """Rows with their coding, and the covariances all is computed under."""
+
+    rows: Rows
+    coding: Coding
+    batch_cov: Array
+    reed_cov: Array
+    noise_cov: Array
+    reed_scale: Array
+    noise_scale: Array
+
+
+def small_shop(
+    seed: int = 0,
+    *,
+    types: int = 2,
+    batches: tuple[int, ...] = (0, 0, 1),
+    reeds: int = 3,
+    holes: float = 0.3,
+    chanters: int = 2,
+) -> Shop:
+    """A random shop: `batches` gives each batch's type; ragged readings, holes, weights, two random covariances."""
+    rng = np.random.default_rng(seed)
+    kappa, ratio = rng.uniform(-0.1, 0.1, types), rng.uniform(0.7, 1.4, types)
+    names = tuple(f"type {t}" for t in range(types))
+    coding = Coding(names, tuple(f"chanter {c}" for c in range(chanters)), kappa, ratio, 6.0, 20.0, 3.7, 0.0)
+    type_code, batch_code, reed_code, removed = [], [], [], []
+    reed = 0
+    for b, t in enumerate(batches):
+        for _ in range(reeds):
+            for x in np.cumsum(np.r_[0.0, rng.uniform(0.1, 0.4, rng.integers(0, 4))]):
+                type_code.append(t)
+                batch_code.append(b)
+                reed_code.append(reed)
+                removed.append(x)
+            reed += 1
+    n = len(removed)
+    start = np.r_[np.full(2 * K, 1.0)]
+    batch_cov = positive(rng, start * np.r_[np.full(K, 5.0), np.full(K, 6.0)])
+    reed_cov = positive(rng, start * np.r_[np.full(K, 7.0), np.full(K, 9.0)])
+    noise_cov = positive(rng, np.full(K, 2.0), 0.7)
+    y = rng.normal(200.0, 30.0, (n, K)) + 100.0 * np.array(removed)[:, None]
+    y[rng.random((n, K)) < holes] = np.nan
+    y[0] = np.where(np.arange(K) == 0, 400.0, np.nan)
+    weight = np.where(rng.random((n, K)) < 0.1, rng.uniform(0.05, 0.9, (n, K)), 1.0)
+    weight[rng.integers(n)] *= 0.3
+    kpa = np.where(rng.random(n) < 0.7, rng.normal(6.0, 0.5, n), np.nan)
+    deg_c = np.where(rng.random(n) < 0.7, rng.normal(20.0, 2.0, n), np.nan)
+    rows = Rows(
+        y=y,
+        removed_mm=np.array(removed),
+        lip=np.floor(rng.uniform(0, 3, n)),
+        kpa=kpa,
+        deg_c=deg_c,
+        type_code=np.array(type_code, dtype=np.intp),
+        batch_code=np.array(batch_code, dtype=np.intp),
+        reed_code=np.array(reed_code, dtype=np.intp),
+        chanter_code=rng.integers(-1, chanters, n).astype(np.intp),
+        batches=tuple((t, f"batch {b}") for b, t in enumerate(batches)),
+        reeds=tuple(f"reed {r}" for r in range(reed)),
+        weight=weight,
+        label=np.array([f"entry {i}" for i in range(n)], dtype=object),
+    )
+    return Shop(
+        rows, coding, batch_cov, reed_cov, noise_cov, rng.uniform(0.7, 1.4, types), rng.uniform(0.7, 1.4, types)
+    )
+
+
+@dataclass(frozen=True)
+class Unknowns:
+    """Gaussian over (types' coefficients, chanters' offsets, batches' and reeds' deviations), laid end to end."""
+
+    mean: Array
+    cov: Array
+    types: int
+    chanters: int
+    batches: int
+
+    def type_at(self, t: int) -> slice:
+        return slice(M * K * t, M * K * (t + 1))
+
+    def chanter_at(self, c: int) -> slice:
+        first = M * K * self.types + C_TERMS * K * c
+        return slice(first, first + C_TERMS * K)
+
+    def batch_at(self, b: int) -> slice:
+        first = M * K * self.types + C_TERMS * K * self.chanters + 2 * K * b
+        return slice(first, first + 2 * K)
+
+    def reed_at(self, r: int) -> slice:
+        first = M * K * self.types + C_TERMS * K * self.chanters + 2 * K * (self.batches + r)
+        return slice(first, first + 2 * K)
+
+    def conditioned(self, design: Array, values: Array, noise: Array) -> Unknowns:
+        """Gaussian conditioning, written out."""
+        spread = design @ self.cov @ design.T + noise
+        gain = np.linalg.solve(spread, design @ self.cov).T
+        mean = self.mean + gain @ (values - design @ self.mean)
+        return replace(self, mean=mean, cov=self.cov - gain @ spread @ gain.T)
+
+
+def before(shop: Shop) -> Unknowns:
+    """What is believed before any reading."""
+    rows, coding = shop.rows, shop.coding
+    n_types, n_chanters = len(coding.types), len(coding.chanters)
+    mean, cov = coefficient_prior(n_types)
+    coef_cov = np.zeros((M * K * n_types, M * K * n_types))
+    for a in range(M * n_types):
+        for b in range(M * n_types):
+            coef_cov[a * K : (a + 1) * K, b * K : (b + 1) * K] = cov[a, b]
+    parts = [coef_cov]
+    parts += [prior_card(coding.types, 6.0, 20.0, 3.7).chanter_cov] * n_chanters
+    parts += [shop.batch_cov] * len(rows.batches)
+    for r in range(len(rows.reeds)):
+        t = int(rows.type_code[rows.reed_code == r][0])
+        parts.append(shop.reed_cov * shop.reed_scale[t])
+    size = sum(len(p) for p in parts)
+    whole, at = np.zeros((size, size)), 0
+    for part in parts:
+        whole[at : at + len(part), at : at + len(part)] = part
+        at += len(part)
+    start = np.concatenate([mean.reshape(-1), np.zeros(size - mean.size)])
+    return Unknowns(start, whole, n_types, n_chanters, len(rows.batches))
+
+
+def curve(x_mm: float, kappa: float) -> float:
+    """Length on the bent scale."""
+    return float(np.expm1(2 * kappa * x_mm) / (2 * kappa)) if kappa else x_mm
+
+
+def cells(shop: Shop, unknowns: Unknowns, pick: NDArray[np.bool_] | None = None) -> tuple[Array, Array, Array]:
+    """Design (c, d), values (c,), noise (c, c) of the taken cells, written out cell by cell; `pick` (n, K) a subset."""
+    rows, coding = shop.rows, shop.coding
+    taken = np.isfinite(rows.y) if pick is None else np.isfinite(rows.y) & pick
+    design, values, where = [], [], []
+    for i in range(len(rows)):
+        t, c = int(rows.type_code[i]), int(rows.chanter_code[i])
+        s, g = coding.slope_ratio[t], curve(rows.removed_mm[i], coding.kappa_per_mm[t])
+        kpa = rows.kpa[i] - coding.pressure_kpa if np.isfinite(rows.kpa[i]) else 0.0
+        warm = rows.deg_c[i] - coding.temperature_c if np.isfinite(rows.deg_c[i]) else 0.0
+        for k in np.flatnonzero(taken[i]):
+            line = np.zeros(len(unknowns.mean))
+            for j, term in enumerate((1.0, g, g * g, rows.lip[i], kpa, warm)):
+                line[unknowns.type_at(t).start + j * K + k] = term
+            if c >= 0:
+                line[unknowns.chanter_at(c).start + k] = 1.0
+                line[unknowns.chanter_at(c).start + K + k] = s
+            for spot in (unknowns.batch_at(int(rows.batch_code[i])), unknowns.reed_at(int(rows.reed_code[i]))):
+                line[spot.start + k] = 1.0
+                line[spot.start + K + k] = s * g
+            design.append(line)
+            values.append(rows.y[i, k])
+            where.append((i, k))
+    noise = np.zeros((len(where), len(where)))
+    for a, (i, k) in enumerate(where):
+        for b, (j, other) in enumerate(where):
+            if i == j:
+                noise[a, b] = error_cov(shop, i)[k, other]
+    return np.array(design), np.array(values), noise
+
+
+def error_cov(shop: Shop, i: int) -> Array:
+    """Covariance (K, K) of one reading's errors: what most of its taken cells' weights share scales the reading."""
+    t = int(shop.rows.type_code[i])
+    taken = np.isfinite(shop.rows.y[i])
+    weight = shop.rows.weight[i]
+    shared = sorted(weight[taken])[int(taken.sum()) // 2]
+    cov = shop.noise_cov * shop.noise_scale[t]
+    out = np.zeros((K, K))
+    for k in range(K):
+        for other in range(K):
+            out[k, other] = cov[k, other] / np.sqrt(max(weight[k], shared) * max(weight[other], shared))
+        out[k, k] = cov[k, k] / weight[k]
+    return out
+
+
+def told(shop: Shop, unknowns: Unknowns) -> Unknowns:
+    """What is believed after all of the shop's readings."""
+    return unknowns.conditioned(*cells(shop, unknowns))
+
+
+def card_of(shop: Shop, unknowns: Unknowns) -> FitCard:
+    """The card that a fit under these covariances would leave."""
+    coding = shop.coding
+    size = M * K * len(coding.types) + C_TERMS * K * len(coding.chanters)
+    plain = prior_card(coding.types, coding.pressure_kpa, coding.temperature_c, coding.balance_cents)
+    return replace(
+        plain,
+        coding=coding,
+        coef=unknowns.mean[:size],
+        coef_cov=unknowns.cov[:size, :size],
+        batch_cov=shop.batch_cov,
+        reed_cov=shop.reed_cov,
+        noise_cov=shop.noise_cov,
+        reed_scale=shop.reed_scale,
+        noise_scale=shop.noise_scale,
+        readings=len(shop.rows),
+        low_weight={str(shop.rows.label[i]): list(shop.rows.weight[i]) for i in range(len(shop.rows))},
+    )
+
+
+def part_of(rows: Rows, keep: NDArray[np.bool_]) -> Rows:
+    """Some of the rows; batches, reeds and their codes stay."""
+    names = ("y", "removed_mm", "lip", "kpa", "deg_c", "type_code", "batch_code", "reed_code", "chanter_code")
+    chosen = {name: getattr(rows, name)[keep] for name in (*names, "weight", "label")}
+    return replace(rows, **chosen)
+
+
+def reed_view(shop: Shop, unknowns: Unknowns, r: int, chanters: tuple[int, ...]) -> tuple[Array, Array]:
+    """Mean and covariance of one reed's state as `predict` lays it out: own coefficients, then chanters' offsets."""
+    first = int(np.flatnonzero(shop.rows.reed_code == r)[0])
+    t, b = int(shop.rows.type_code[first]), int(shop.rows.batch_code[first])
+    s = shop.coding.slope_ratio[t]
+    pick = np.zeros((M * K + C_TERMS * K * len(chanters), len(unknowns.mean)))
+    pick[: M * K, unknowns.type_at(t)] = np.eye(M * K)
+    for spot in (unknowns.batch_at(b), unknowns.reed_at(r)):
+        pick[:K, spot.start : spot.start + K] = np.eye(K)
+        pick[K : 2 * K, spot.start + K : spot.stop] = s * np.eye(K)
+    for j, c in enumerate(chanters):
+        first = M * K + C_TERMS * K * j
+        pick[first : first + C_TERMS * K, unknowns.chanter_at(c)] = np.eye(C_TERMS * K)
+    return pick @ unknowns.mean, pick @ unknowns.cov @ pick.T
