@@ -95,24 +95,24 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
             frame, rest[:, k], rows.batch_code, len(names), noise[k] * scale, with_chanter=with_chanter
         )
         factor = np.ones(len(names)) if k == 0 else per_gap
-        settle.append(
-            drift.judge(rate * factor, rate_var * factor**2, group, settings.drift_settle_cents_per_week)
-        )
+        settle.append(drift.judge(rate * factor, rate_var * factor**2, group, settings.drift_settle_cents_per_week))
     start = drift.judge(estimate[:, 0], variance[:, 0], group, settings.drift_start_cents)
     # the gap's start in the crow's cents: the same length of trim takes both back to the norm
     gap = drift.judge(estimate[:, 1] * per_gap, variance[:, 1] * per_gap**2, group, settings.drift_start_cents)
     pct = 100.0 / gap_slope
+    usual_gap = [_usual_gap(card, code) for code in range(len(type_names))]
     response = drift.judge(estimate[:, 3] * pct, variance[:, 3] * pct**2, group, settings.drift_response_pct)
     at_start, at_rest = drift.together(start.chance, gap.chance), drift.together(settle[0].chance, settle[1].chance)
     chance = drift.either(at_start, response.chance, at_rest)
+    drifts = drift.called(chance, settings.drift_chance)
 
     past, short = _ends(journal, frame, settings, float(np.sqrt(noise[1])))
     order = sorted(range(len(names)), key=lambda i: (made.get(names[i], "9999"), names[i]))
     index = {place: number for number, place in enumerate(order, 1)}
     found = []
     for i, (reed_type, batch) in enumerate(names):
-        drifted = bool(chance[i] >= settings.drift_chance)
-        offs = _offs(i, start, gap, response, settle, crow_slope[i])
+        drifted = bool(drifts[i])
+        offs = _offs(i, start, gap, response, settle, per_gap[i], gap_slope[i], usual_gap[group[i]])
         found.append(
             BatchDrift(
                 batch=batch,
@@ -131,25 +131,49 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
             )
         )
     has = {name for name, n in zip(names, read, strict=True) if n}
-    found.sort(
-        key=lambda b: ((b.reed_type, b.batch) not in has, -b.chance_drifted, b.reed_type, b.made_index, b.batch)
-    )
+    found.sort(key=lambda b: ((b.reed_type, b.batch) not in has, -b.chance_drifted, b.reed_type, b.made_index, b.batch))
     return BatchReview(tuple(found), evidence, start, gap, response, made)
 
 
-def _offs(i: int, start: Judged, gap: Judged, response: Judged, settle: list[Judged], crow_slope: float) -> list[Any]:
-    """Each respect in which batch i may be off, in words."""
+def _usual_gap(card: FitCard, type_code: int) -> float:
+    """The gap a new reed of a type has in the shop's middling chanter, cents; well below zero."""
+    import numpy as np
+
+    from trimfit.learn.batches import CROW_AND_GAP, contrasts_of
+
+    known = type_code < card.n_types
+    ratio = float(card.coding.slope_ratio[type_code]) if known else 1.0
+    chanters = range(len(card.coding.chanters))
+    offsets = [card.coef[card.chanter_slice(c)].reshape(2, -1) @ CROW_AND_GAP[1] for c in chanters]
+    middle = float(np.median([one[0] + ratio * one[1] for one in offsets])) if offsets else 0.0
+    return min(float(contrasts_of(card, type_code)[0, 1]) + middle, -5.0)
+
+
+def _offs(
+    i: int,
+    start: Judged,
+    gap: Judged,
+    response: Judged,
+    settle: list[Judged],
+    per_gap: float,
+    gap_slope: float,
+    usual_gap: float,
+) -> list[Any]:
+    """Each respect in which batch i may be off, in words; usual_gap: a new reed's of its type, cents."""
     from trimfit.review.drift import Off
 
     crow, closer, more = float(start.mean[i]), float(gap.mean[i]), float(response.mean[i])
-    less_mm = closer / crow_slope
+    usual_mm = -usual_gap / gap_slope
+    less_mm = usual_mm - max(-usual_gap - closer / per_gap, 0.0) / (gap_slope * max(1.0 + more / 100.0, 0.2))
     trim = f"expect {abs(less_mm):.2f} mm {'less' if less_mm > 0 else 'more'} trim" if abs(less_mm) >= 0.02 else ""
     offs = [
-        Off(f"starts {abs(crow):.0f} cents {'sharp' if crow > 0 else 'flat'} of its type", float(start.chance[i]), trim),
+        Off(
+            f"starts {abs(crow):.0f} cents {'sharp' if crow > 0 else 'flat'} of its type", float(start.chance[i]), trim
+        ),
         Off(
             f"answers a cut {abs(more):.0f} % {'more' if more > 0 else 'less'} than its type",
             float(response.chance[i]),
-            f"a cut that would take {1.0 + more / 100.0:.1f} mm elsewhere takes 1 mm here" if more > -90 else "",
+            trim,
         ),
     ]
     if gap.chance[i] > start.chance[i]:
@@ -192,7 +216,3 @@ def _ends(
         elif outcome == "good" and last.get(reed, 0.0) < -limit:
             short[home[reed]] = short.get(home[reed], 0) + 1
     return past, short
-
-
-def _span(mean: float, half: float) -> Interval:
-    return Interval(mean, mean - half, mean + half)

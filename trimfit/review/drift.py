@@ -14,10 +14,10 @@ the limit within a factor of 2; p by Beta(1, 12)); m_t is found by expectation-m
 its own variance is added to s_b².
 
 The chance that a batch has drifted in this respect is P(off and |deviation| > limit). It holds the multiplicity: p is
-learned from all batches, so that among many good ones a single far one is believed to be off less easily. To call all
-those drifted whose chance is at least c keeps the expected share of false calls under 1 - c, since that share is the
-mean of (1 - chance) over those called. Source: Efron, Large-Scale Inference (2010), ch. 2 and 5; Newton, Noueiry,
-Sarkar & Ahlquist, Biostatistics 5 (2004) 155.
+learned from all batches, so that among many good ones a single far one is believed to be off less easily. Batches are
+called drifted from the surest down while the mean of (1 - chance) over those called, the expected share of false calls,
+stays within 1 - c. Source: Efron, Large-Scale Inference (2010), ch. 2 and 5; Newton, Noueiry, Sarkar & Ahlquist,
+Biostatistics 5 (2004) 155.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from trimfit.units import Interval
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Judged", "Off", "either", "interval_at", "judge", "settling_rates", "together", "words_of"]
+__all__ = ["Judged", "Off", "called", "either", "interval_at", "judge", "settling_rates", "together", "words_of"]
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
@@ -148,6 +148,18 @@ def judge(estimate: npt.ArrayLike, variance: npt.ArrayLike, group: Codes, limit:
 def either(*chances: Array) -> Array:
     """Chance that any of several respects is off, were they independent: 1 - (1 - a)(1 - b) …"""
     return np.asarray(1.0 - np.prod([1.0 - np.asarray(c) for c in chances], axis=0))
+
+
+def called(chance: Array, sureness: float) -> npt.NDArray[np.bool_]:
+    """Which batches (B,) to call drifted so that, of those called, at most a share 1 - sureness is expected to be good.
+
+    The surest first, as many as that allows, and none that is as likely good as not.
+    """
+    order = np.argsort(-chance, kind="stable")
+    false_share = np.cumsum(1.0 - chance[order]) / np.arange(1, len(chance) + 1)
+    out = np.zeros(len(chance), dtype=bool)
+    out[order[(false_share <= 1.0 - sureness + 1e-12) & (chance[order] > 0.5)]] = True
+    return out
 
 
 def together(*chances: Array) -> Array:

@@ -1,0 +1,239 @@
+"""`review chanters`: from the log's readings in each chanter to what it asks for, and the stock that suits it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.review.findings import ChanterMap, CrowAsked, CrowPoint, GWitness
+from trimfit.units import Interval
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trimfit.bench.journal import Journal
+    from trimfit.learn.card import FitCard
+    from trimfit.records import Chanter
+    from trimfit.review.chanters import Pooled
+
+__all__ = ["chanter_review", "chanters"]
+
+NEAR_CENTS = 10.0
+"""The G octave is a witness where F and E are this near to meeting."""
+AGREE_HZ = 1.5
+MOST_SUITS = 12
+MOST_POINTS = 400
+
+
+def chanters(path: Path, tell: Any = lambda step, done, whole: None) -> list[ChanterMap]:
+    """What each chanter of the log asks for, those read most first; those never read last."""
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.learning import card_of, frame_of
+
+    with Journal(path) as journal:
+        card = card_of(journal, tell)
+        return chanter_review(journal, card, frame_of(journal))
+
+
+def chanter_review(journal: Journal, card: FitCard, frame: pd.DataFrame) -> list[ChanterMap]:
+    """What each chanter asks for. frame: as `learning.frame_of` gives it."""
+    table = _table(card, frame, float(journal.scale()["low_g"]))
+    known = journal.chanters()
+    blanks = _stock(journal, card, table)
+    names = sorted({*known, *table["chanter"].dropna().unique()})
+    found = [_one(name, table[table["chanter"] == name], known.get(name), blanks, card) for name in names]
+    return sorted(found, key=lambda one: (-one.readings, one.chanter))
+
+
+def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
+    """The readings with crow, gap, pitch (the bench's usual air and pressure), ratios and reading errors, cents."""
+    import numpy as np
+    import pandas as pd
+
+    from trimfit.learn.design import rows_from_frame
+    from trimfit.pitch import OUTPUTS
+
+    rows, types, _ = rows_from_frame(frame, card.coding)
+    e, f, low_a = (OUTPUTS.index(note) for note in ("e", "f", "low_a"))
+    air = np.zeros_like(rows.y)
+    ratios = np.zeros((len(rows), 3))
+    for code in np.unique(rows.type_code):
+        mine = rows.type_code == code
+        beta = card.type_coef(int(code) if code < card.n_types else -1)
+        dp = np.nan_to_num(rows.kpa[mine] - card.coding.pressure_kpa)
+        dt = np.nan_to_num(rows.deg_c[mine] - card.coding.temperature_c)
+        air[mine] = dp[:, None] * beta[4] + dt[:, None] * beta[5]
+        gap_slope = max(float(beta[1, f] - beta[1, e]), 5.0)
+        ratios[mine] = [0.5 * (beta[1, e] + beta[1, f]) / gap_slope, beta[1, 0] / gap_slope, gap_slope]
+    y = rows.y - air
+    weight = np.ones(len(rows))
+    for i, label in enumerate(rows.label):
+        low = card.low_weight.get(str(label))
+        if low is not None:
+            weight[i] = min(low)
+    scale = np.array([card.noise_scale[c] if c < card.n_types else card.noise_scale.mean() for c in rows.type_code])
+    gap_pick, pitch_pick = np.zeros(len(OUTPUTS)), np.zeros(len(OUTPUTS))
+    gap_pick[f], gap_pick[e] = 1.0, -1.0
+    pitch_pick[f] = pitch_pick[e] = 0.5
+    g_octave = frame["g_octave_cents"].to_numpy(dtype=float) - 1200.0 * np.log2(2.0 * low_g)
+    return pd.DataFrame(
+        {
+            "reed": frame["reed"].to_numpy(),
+            "reed_type": frame["reed_type"].to_numpy(),
+            "type_code": rows.type_code,
+            "reed_code": rows.reed_code,
+            "chanter": frame["chanter"].to_numpy(),
+            "removed_mm": rows.removed_mm,
+            "crow": y[:, 0],
+            "crow_read": rows.y[:, 0],
+            "gap": y[:, f] - y[:, e],
+            "pitch": 0.5 * (y[:, f] + y[:, e]),
+            "g_over_a": g_octave - rows.y[:, low_a],
+            "low_a": rows.y[:, low_a],
+            "pitch_ratio": ratios[:, 0],
+            "crow_ratio": ratios[:, 1],
+            "crow_var": card.noise_cov[0, 0] * scale,
+            "gap_var": float(gap_pick @ card.noise_cov @ gap_pick) * scale,
+            "pitch_var": float(pitch_pick @ card.noise_cov @ pitch_pick) * scale,
+            "sound": weight > 0.5,
+        }
+    )
+
+
+def _stock(journal: Journal, card: FitCard, table: pd.DataFrame) -> list[tuple[str, str, float, float | None]]:
+    """Reeds of the stock as (name, type, crow in cents, blade in mm): blanks, and reeds laid to stock as they stand."""
+    to_stock = [reed for reed, outcome in journal.columns("outcome", ["reed", "outcome"]) if outcome == "to-stock"]
+    laid = set(to_stock)
+    known = journal.reeds()
+    last = dict(zip(table["reed"][table["crow"].notna()], table["crow"][table["crow"].notna()], strict=True))
+    names = [history.reed.record.reed for history in journal.blanks()] + sorted(laid & set(known))
+    out = []
+    for name in dict.fromkeys(names):
+        reed = known.get(name)
+        if reed is not None and reed.order is None and name in last:
+            out.append((name, reed.reed_type, float(last[name]), reed.blade_mm))
+    if not out:  # a shop that gives every blank an order: those count as stock until the first cut
+        for name in dict.fromkeys(names):
+            reed = known.get(name)
+            if reed is not None and name in last:
+                out.append((name, reed.reed_type, float(last[name]), reed.blade_mm))
+    return out
+
+
+def _one(
+    name: str,
+    rows: pd.DataFrame,
+    told: Chanter | None,
+    stock: list[tuple[str, str, float, float | None]],
+    card: FitCard,
+) -> ChanterMap:
+    from trimfit.pitch import hz_from_cents
+    from trimfit.review import chanters as numbers
+
+    notes = rows[rows["gap"].notna() & rows["sound"]]
+
+    def column(frame: pd.DataFrame, key: str) -> Any:
+        return frame[key].to_numpy()
+
+    keys = ("pitch", "gap", "pitch_ratio", "pitch_var", "gap_var", "reed_code")
+    meets = numbers.meeting_pitch(*(column(notes, key) for key in keys))
+    asked, crows, by_type = [], {}, {}
+    for kind, mine in notes.groupby("reed_type", sort=True):
+        by_type[str(kind)] = numbers.meeting_pitch(*(column(mine, key) for key in keys))
+        both = mine[mine["crow"].notna()]
+        crow = numbers.crow_asked(
+            *(column(both, key) for key in ("crow", "gap", "crow_ratio", "crow_var", "gap_var", "reed_code"))
+        )
+        if crow is not None:
+            asked.append(CrowAsked(str(kind), numbers.hz_interval(crow), crow.reeds))
+            crows[str(kind)] = crow
+    told_hz = told.meeting_pitch_hz if told is not None else None
+    witness = _witness(rows)
+    points = [
+        CrowPoint(str(r.reed), str(r.reed_type), hz_from_cents(float(r.crow_read)), float(r.gap))
+        for r in notes[notes["crow"].notna()].itertuples()
+    ]
+    step = max(-(-len(points) // MOST_POINTS), 1)
+    return ChanterMap(
+        chanter=name,
+        readings=len(notes),
+        reeds=int(notes["reed"].nunique()),
+        meet_pitch_hz=numbers.hz_interval(meets) if meets is not None else None,
+        told_pitch_hz=told_hz,
+        asked=tuple(asked),
+        points=tuple(points[::step]),
+        g_octave=witness,
+        suits=tuple(_suits(crows, stock, card)),
+        why=_why(meets, by_type, told_hz, witness, int(notes["reed"].nunique())),
+    )
+
+
+def _witness(rows: pd.DataFrame) -> GWitness | None:
+    """The G octave over low A near the meeting point, hertz as low A; None where it was never taken there."""
+    import numpy as np
+
+    from trimfit.pitch import hz_from_cents
+
+    near = rows[rows["g_over_a"].notna() & rows["gap"].notna() & rows["sound"] & (rows["gap"].abs() <= NEAR_CENTS)]
+    if near.empty:
+        return None
+    hz = np.array(
+        [hz_from_cents(a + g) - hz_from_cents(a) for a, g in zip(near["low_a"], near["g_over_a"], strict=True)]
+    )
+    mean = float(hz.mean())
+    # one reading's error of the difference is about a hertz until there are enough to tell
+    var = (float(hz.var()) * len(hz) + 3.0) / (len(hz) + 2.0)
+    half = 1.645 * float(np.sqrt(var / len(hz)))
+    return GWitness(Interval(mean, mean - half, mean + half), len(hz), bool(abs(mean) <= max(AGREE_HZ, half)))
+
+
+def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | None]], card: FitCard) -> list[str]:
+    """Reeds of the stock whose crow is under the one asked for, those that want least off first."""
+    import math
+
+    found = []
+    for name, kind, crow, _ in stock:
+        wanted = crows.get(kind)
+        if wanted is None:
+            continue
+        code = card.coding.types.index(kind) if kind in card.coding.types else -1
+        slope = max(float(card.type_coef(code)[1, 0]), 20.0)
+        # where a reed of this chanter meets is known only to the scatter between reeds: leave that much in hand
+        room = (wanted.mean - crow - math.sqrt(wanted.var + wanted.between_sd**2)) / slope
+        if room > 0:
+            found.append((room, name))
+    return [name for _, name in sorted(found)[:MOST_SUITS]]
+
+
+def _why(
+    meets: Pooled | None, by_type: dict[str, Pooled | None], told_hz: float | None, witness: GWitness | None, reeds: int
+) -> str:
+    """What the chanter's figures rest on, and whether the evidence agrees."""
+    from trimfit.pitch import cents_from_440, hz_from_cents
+    from trimfit.review.chanters import Z90, stray
+
+    if meets is None:
+        return "never read with E and F" + (f"; told to meet at {told_hz:.1f} Hz" if told_hz else "")
+    said = [f"rests on {reeds} reed{'s' if reeds != 1 else ''}" + (", so it is wide" if reeds < 4 else "")]
+    if told_hz:
+        off = hz_from_cents(meets.mean) - told_hz
+        sure = abs(meets.mean - cents_from_440(told_hz)) > Z90 * float(meets.var**0.5) + 3.7
+        said.append(
+            f"found {abs(off):.1f} Hz {'over' if off > 0 else 'under'} what was told" if sure else "as was told"
+        )
+    types = [(kind, one) for kind, one in by_type.items() if one is not None and one.reeds >= 3]
+    if len(types) > 1:
+        low, high = (pick(types, key=lambda t: t[1].mean) for pick in (min, max))
+        apart = hz_from_cents(high[1].mean) - hz_from_cents(low[1].mean)
+        if stray(low[1], high[1]) and apart >= 0.5:
+            said.append(f"{high[0]} meets {apart:.1f} Hz over {low[0]}")
+        else:
+            said.append("the reed types agree")
+    if witness is not None:
+        g = witness.offset_hz.mean
+        said.append(
+            "the G octave agrees"
+            if witness.agrees
+            else f"the G octave reads {abs(g):.1f} Hz {'under' if g < 0 else 'over'} low A at the meeting point"
+        )
+    return "; ".join(said)
