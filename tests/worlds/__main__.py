@@ -1,4 +1,4 @@
-"""`python -m tests.worlds table [N]`: the yardsticks' figures on every bench; `python -m tests.worlds tune [WORLD…]`."""
+"""`python -m tests.worlds table [N]`: the yardsticks on every bench; `python -m tests.worlds tune [WORLD…]`."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """Yardsticks for advice: the careful hand, and a planner that knows the bench's population exactly.
 
-`CarefulHand` is what a maker does with one slope in the head. `KnowingPlanner` has the filter of belief.py and a rule of
-one step whose figures `tune` sets on the population it knows; it stands for what could be reached, to within what a
-longer look ahead would add.
+`CarefulHand` is what a maker does with one slope in the head. `KnowingPlanner` has the filter of belief.py and a
+one-step rule whose figures `tune` sets on the population it knows; it stands for what could be reached, to within what
+a longer look ahead would add.
 """
 
 from __future__ import annotations
@@ -12,10 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from tests.worlds.belief import KnowingBelief
-from tests.worlds.physics import Array, Physics
+from tests.worlds.physics import Physics
 from tests.worlds.play import Move, Seen, Tally, play
 from tests.worlds.shop import World, read_gap_cents
 
@@ -70,7 +71,7 @@ class KnowingPlanner:
 
     physics: Physics
     rule: Rule = Rule()
-    draws: int = 2000
+    draws: int = 3000
     seed: int = 0
     name: str = "knows the population"
 
@@ -127,7 +128,7 @@ class KnowingPlanner:
             low, high = (middle, high) if fits(middle * STEP_MM) else (low, middle)
         return round(low * STEP_MM, 2)
 
-    def pitch_good(self, belief: KnowingBelief, seen: Seen, length_mm: float, lip: int) -> Array:
+    def pitch_good(self, belief: KnowingBelief, seen: Seen, length_mm: float, lip: int) -> NDArray[np.bool_]:
         """For each draw, whether the pitch lies within tolerance of the target (always, without one)."""
         pitch = belief.pitch_cents(seen.removed_mm + length_mm, seen.lip_strokes + lip)
         if seen.target_pitch_cents is None:
@@ -165,9 +166,9 @@ def tune(
     enough, the one that loses least.
     """
     if not rules:
-        grid = itertools.product((0.002, 0.004), (0.004, 0.007), (0.90, 0.93))
+        grid = itertools.product((0.002, 0.003), (0.004, 0.006), (0.90, 0.93))
         rules = [Rule(first, later, stop, 0.2, 0.25) for first, later, stop in grid]
-    tallies = [play(KnowingPlanner(world.physics, rule, draws=1200), world, n, seed) for rule in rules]
+    tallies = [play(KnowingPlanner(world.physics, rule), world, n, seed) for rule in rules]
     safe = [
         (tally.cuts_per_reed, index)
         for index, tally in enumerate(tallies)
