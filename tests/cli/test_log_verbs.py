@@ -143,6 +143,9 @@ def test_striking_says_why_and_what_it_leaves(bench: Bench) -> None:
     ("words", "match"),
     [
         (["reading", "R-2", "f=782"], "did you mean R-1"),
+        (["reading", "R-\udcff", "f=782"], "not UTF-8"),
+        (["reed", "R-\udcff", "--type", "T", "--batch", "B"], "not UTF-8"),
+        (["reading", " ", "f=782"], "name is empty"),
         (["reading", "R-1", "f=470"], "did you mean 783.33, which reads as low A as typed"),
         (["reading", "R-1", "f=1564.2"], "did you mean 782.1, an octave lower"),
         (["reading", "R-1", "f=nan"], "nan"),

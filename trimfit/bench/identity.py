@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from base64 import b32encode
 from collections.abc import Sequence
@@ -10,10 +9,15 @@ from typing import Any
 
 from trimfit.bench.kinds import Kind
 
+try:
+    # hashlib's own blake2b, without loading the cryptography library behind hashlib's other hashes.
+    from _blake2 import blake2b
+except ImportError:  # an interpreter that keeps it elsewhere
+    from hashlib import blake2b
+
 __all__ = ["entry_id"]
 
 _encode = json.JSONEncoder(ensure_ascii=True, sort_keys=True, separators=(",", ":"), allow_nan=False).encode
-_blake = hashlib.blake2b
 # 80 bits: among ten million entries the chance that any two share an id is about 4e-11.
 ID_BYTES = 10
 
@@ -26,5 +30,5 @@ def entry_id(kind: Kind, values: Sequence[Any], generation: int = 0) -> str:
     """
     content = {name: value for name, value in zip(kind.names, values, strict=True) if value is not None}
     text = _encode([kind.name, generation, content])
-    digest = _blake(text.encode("ascii"), digest_size=ID_BYTES).digest()
+    digest = blake2b(text.encode("ascii"), digest_size=ID_BYTES).digest()
     return f"{kind.prefix}-{b32encode(digest).decode('ascii').lower()}"

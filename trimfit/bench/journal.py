@@ -15,7 +15,7 @@ from sqlite3 import Connection
 from typing import Any, TypeVar
 
 from trimfit.bench import conflicts, history, refusals, shop, times
-from trimfit.bench.cells import canonical
+from trimfit.bench.cells import canonical, text_value
 from trimfit.bench.conflicts import Conflict
 from trimfit.bench.history import LIVE
 from trimfit.bench.identity import entry_id
@@ -228,7 +228,7 @@ class Journal(Store):
             f'SELECT seq, entry, {history.quoted(kind.names)} FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
         )
         with self.reading() as connection:
-            row = connection.execute(query, (name.strip(),)).fetchone()
+            row = connection.execute(query, (_name(kind_name, name),)).fetchone()
         return None if row is None else Logged(row[1], row[0], 0.0, kind.from_row(tuple(row[2:])))
 
     def name_of(self, entry: str) -> str:
@@ -286,7 +286,7 @@ class Journal(Store):
 
     def of_reed(self, name: str) -> ReedHistory:
         """All that the log knows of one reed; reads nothing else. InputError with the nearest name if unknown."""
-        word = name.strip()
+        word = _name("reed", name)
         with self.reading() as connection:
             found = history.histories(connection, [word])
             if not found:
@@ -302,7 +302,7 @@ class Journal(Store):
             where = f'"order" IS NOT NULL AND reed NOT IN (SELECT reed FROM outcomes WHERE {LIVE})' if open_only else ""
             if names is None:
                 return history.histories(connection, history.reed_names(connection, where=where))
-            words = [name.strip() for name in names]
+            words = [_name("reed", name) for name in names]
             found = history.histories(connection, words)
             known = {entry.reed.record.reed for entry in found}
             for word in words:
@@ -398,3 +398,11 @@ class Journal(Store):
                 "INSERT INTO learned VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
                 list(items.items()),
             )
+
+
+def _name(kind_name: str, name: str) -> str:
+    """A name as the log keeps names; InputError for one that no log can keep."""
+    word = text_value(KINDS[kind_name].columns[0], name)
+    if word is None:
+        raise InputError("the name is empty", kind_name, f"name the {kind_name}")
+    return word

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trimfit.cli.kept import as_json as kept_json
+from trimfit.cli.kept import in_words
 from trimfit.cli.show import print_json
 
 if TYPE_CHECKING:
@@ -33,32 +35,11 @@ def _log(context: typer.Context) -> Path:
 
 
 def _answer(kept: Kept, as_json: bool) -> None:
-    doubt = " ".join(one.sentence for one in kept.doubts) or None
     if as_json:
-        print_json(
-            {
-                "entry": kept.entry,
-                "kind": kept.kind,
-                "about": kept.about,
-                "new": kept.new,
-                "doubt": doubt,
-                "doubts": [{"kind": one.kind, "column": one.column, "sentence": one.sentence} for one in kept.doubts],
-                "instead_of": kept.instead_of,
-                "note": kept.note or None,
-            }
-        )
+        print_json(kept_json(kept))
         return
-    about = " ".join(kept.about.split())[:60]
-    said = f"{kept.entry}  {kept.kind} of {about}" if kept.kind not in ("reed", "order", "chanter") else ""
-    typer.echo((said or f"{kept.entry}  {kept.kind} {about}") + ("" if kept.new else " (in the log already)"))
-    if kept.instead_of:
-        typer.echo(f"in place of {kept.instead_of}, which is struck")
-    if kept.note:
-        typer.echo(kept.note)
-    for one in kept.doubts:
-        typer.echo(f"doubt: {' '.join(one.sentence.split())}")
-    if kept.doubts:
-        typer.echo(f"kept and marked; if it is wrong: trimfit log strike {kept.entry} --why …")
+    for line in in_words(kept):
+        typer.echo(line)
 
 
 def _given(**fields: Any) -> dict[str, Any]:

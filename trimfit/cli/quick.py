@@ -1,0 +1,111 @@
+"""The short way for the verbs used with a reed in one hand: `log reading`, `log trim`, `log outcome`, `log strike`.
+
+They answer without loading the whole command line. Whatever is not plainly one of them (help, an unknown option, a
+missing word) goes the long way, which knows how to say what is wrong. Both ways call the same desk and print the same.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+__all__ = ["DEFAULT_LOG", "VERBS", "answered"]
+
+DEFAULT_LOG = "bench.trimfit"
+_WHEN = {"--at": "at", "--remark": "remark"}
+# Verb: the desk's function, how many words come first, whether words without end follow, options, and which are needed.
+VERBS: dict[str, tuple[str, int, bool, dict[str, str], frozenset[str]]] = {
+    "reading": (
+        "log_reading",
+        1,
+        True,
+        {
+            "--chanter": "chanter",
+            "--pressure": "pressure",
+            "--temperature": "temperature",
+            "--humidity": "humidity",
+            "--taped": "taped",
+            **_WHEN,
+        },
+        frozenset(),
+    ),
+    "trim": ("log_trim", 1, False, {"--length": "length", "--lip": "lip", "--asked": "asked", **_WHEN}, frozenset()),
+    "outcome": ("log_outcome", 2, False, _WHEN, frozenset()),
+    "strike": ("strike", 1, False, {"--at": "at", "--why": "why"}, frozenset({"why"})),
+}
+
+
+def answered(arguments: Sequence[str]) -> int | None:
+    """Answer a call if it is one of the quick verbs, spelled out in full; its exit code, or None if it is not one."""
+    rest = list(arguments)
+    log = os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG
+    if len(rest) > 1 and rest[0] == "--log":
+        log, rest = rest[1], rest[2:]
+    elif rest and rest[0].startswith("--log="):
+        log, rest = rest[0][len("--log=") :], rest[1:]
+    if len(rest) < 2 or rest[0] != "log" or rest[1] not in VERBS or not log:
+        return None
+    function, first, endless, options, needed = VERBS[rest[1]]
+    taken = _taken(rest[2:], options)
+    if taken is None:
+        return None
+    words, said, as_json = taken
+    fits = len(words) > first if endless else len(words) == first
+    if not fits or not needed <= said.keys():
+        return None
+    return _answer(function, Path(log), [*words[:first], *([words[first:]] if endless else [])], said, as_json)
+
+
+def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], dict[str, str], bool] | None:
+    """Words, options and whether JSON is wanted; None for anything that is not plain."""
+    words: list[str] = []
+    said: dict[str, str] = {}
+    as_json, i = False, 0
+    while i < len(arguments):
+        word = arguments[i]
+        i += 1
+        if word == "--json":
+            as_json = True
+        elif word.startswith("-"):
+            name, equals, value = word.partition("=")
+            if name not in options or options[name] in said:
+                return None
+            if not equals:
+                if i == len(arguments):
+                    return None
+                value = arguments[i]
+                i += 1
+            said[options[name]] = value
+        else:
+            words.append(word)
+    return words, said, as_json
+
+
+def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, str], as_json: bool) -> int:
+    from trimfit.cli.kept import as_json as in_json
+    from trimfit.cli.kept import in_words
+    from trimfit.desk import record
+    from trimfit.errors import InputError, TrimfitError
+
+    try:
+        kept = getattr(record, function)(log, *words, **said)
+    except TrimfitError as error:
+        for line in error.lines() if isinstance(error, InputError) else [error.line()]:
+            sys.stderr.write(" ".join(line.split()) + "\n")
+        return error.exit_code
+    except KeyboardInterrupt:
+        sys.stderr.write("stopped; all that was acknowledged is in the log\n")
+        return 1
+    except Exception as error:  # never a traceback for the person at the bench
+        if os.environ.get("TRIMFIT_TRACEBACK"):
+            raise
+        remedy = "the log is unharmed; set TRIMFIT_TRACEBACK=1 and run it again to see where"
+        sys.stderr.write(f"trimfit: {type(error).__name__}: {error}; {remedy}\n")
+        return 1
+    lines = [json.dumps(in_json(kept), ensure_ascii=False, indent=2)] if as_json else in_words(kept)
+    sys.stdout.write("\n".join(lines) + "\n")
+    sys.stdout.flush()
+    return 0
