@@ -241,7 +241,7 @@ def test_bytes_that_are_no_text_are_refused_in_words(log: Path) -> None:
         check=False,
     )
     assert ran.returncode == 2
-    assert ran.stderr.startswith(b"line 2: reed ")
+    assert ran.stderr.startswith(b"line 2: reed")
     assert b"Traceback" not in ran.stderr
 
 
