@@ -30,6 +30,8 @@ __all__ = ["Aim", "AimBelief", "CutError", "interval_of", "nodes", "normal_cdf",
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 NODES = 11
+LIP_SPREAD = 0.25
+"""What a stroke does differs from reed to reed by about this share (common practice, no source)."""
 GAP = np.zeros(K)
 GAP[OUTPUTS.index("f")], GAP[OUTPUTS.index("e")] = 1.0, -1.0
 PITCH = np.zeros(K)
@@ -129,6 +131,7 @@ class AimBelief:
         terms[:, first], terms[:, first + 1], terms[:, first + 2], terms[:, first + 3] = 1.0, step, square, lip
         mean = terms @ self.at.T
         variance = np.einsum("ni,ij,nj->n", terms, self.within, terms)[:, None]
+        variance = variance + (LIP_SPREAD * self.mean[first + 3] * lip) ** 2
         slope = self.at[None, :, first + 1] * stretch[:, None]
         return mean, np.maximum(variance + (slope * error.sd_mm(length_mm)[:, None]) ** 2, 1e-9)
 
@@ -190,7 +193,8 @@ class AimBelief:
         mean = np.einsum("ji,ji->j", rows, self.at) - rows[:, 5] * self.at[:, 5]
         variance = np.einsum("ji,ik,jk->j", rows, self.within, rows)
         centre = float(self.weight @ mean)
-        return centre, math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)), 1e-9))
+        own = LIP_SPREAD * lip * (self.mean[7] - self.mean[5] / max(self.mean[1], 1.0) * self.mean[3])
+        return centre, math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)) + own**2, 1e-9))
 
 
 def interval_of(weight: Array, mean: Array, variance: Array, coverage: float = 0.9) -> Interval:

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.plan.belief import Aim, AimBelief, CutError, interval_of, nodes, normal_cdf
+from trimfit.plan.lips import LipPlan
 from trimfit.plan.policy import LADDER, PolicyTable, finish_cost
 from trimfit.records import Action
 from trimfit.units import Interval
@@ -23,8 +24,6 @@ from trimfit.units import Interval
 __all__ = ["Choice", "Rules", "choose"]
 
 Array = NDArray[np.float64]
-MOST_STROKES = 40
-NO_FIT_CHANCE = 0.10
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,35 +109,9 @@ def _outside_pitch(mean: float, sd: float, aim: Aim) -> float:
     """Chance that a meeting pitch so believed lies outside tolerance of the target; 0 without a target."""
     if aim.target_cents is None:
         return 0.0
-    z = (np.array([aim.tolerance_cents, -aim.tolerance_cents]) + aim.target_cents - mean) / max(sd, 1e-6)
-    low_high = normal_cdf(z)
-    return float(1.0 - (low_high[0] - low_high[1]))
-
-
-def _strokes(belief: AimBelief, aim: Aim, last_visit: bool) -> tuple[int, bool]:
-    """Lip strokes to do now for the target pitch, and whether the target can be had at all.
-
-    Strokes cannot be put back either: while the meeting pitch is still vague only so many are done as leave it on the
-    near side of the target by one standard deviation less the tolerance; on what should be the last visit, all.
-    """
-    if aim.target_cents is None:
-        return 0, True
-    mean, sd = belief.meeting()
-    one, _ = belief.meeting(1.0)
-    per_stroke = one - mean
-    need = aim.target_cents - mean
-    if abs(need) <= 0.35 * aim.tolerance_cents:
-        return 0, True
-    reach = max(aim.tolerance_cents, 1.3 * sd)
-    if abs(per_stroke) < 0.02 or need * per_stroke < 0:
-        return 0, abs(need) <= reach + aim.tolerance_cents
-    whole = need / per_stroke
-    if whole > MOST_STROKES:
-        return 0, False
-    if last_visit:
-        return max(round(whole), 0), True
-    careful = (abs(need) - max(sd - 0.5 * aim.tolerance_cents, 0.0)) / abs(per_stroke)
-    return max(math.floor(min(whole, careful) + 0.5), 0), True
+    off = mean - aim.target_cents
+    tails = normal_cdf(np.array([off - aim.tolerance_cents, -off - aim.tolerance_cents]) / max(sd, 1e-6))
+    return float(tails.sum())
 
 
 def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Choice:
@@ -152,7 +125,6 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     tolerance = aim.tolerance_cents
     past_now = float(belief.chance_over(tolerance, zero, 0.0, error)[0])
     short_now = 1.0 - float(belief.chance_over(-tolerance, zero, 0.0, error)[0])
-    meet, meet_sd = belief.meeting()
     rung = _rung(table, m, v, s, rules)
 
     def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
@@ -171,10 +143,10 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     slope_now = max(float(belief.mean[1]), 5.0) * math.exp(2 * belief.kappa_per_mm * belief.removed_mm)
     most = math.floor(max(room, 0.0) / rules.step_mm + 1e-9)
     reach = min(most, math.ceil(2.5 * max(-gap_now.low, tolerance) / slope_now / rules.step_mm) + 2)
-    near_end = abs(m) < 4.0 * tolerance
-    lip, target_possible = _strokes(belief, aim, near_end)
-    if not target_possible and _outside_pitch(meet, meet_sd, aim) > 1.0 - NO_FIT_CHANCE:
+    lips = LipPlan(belief, aim, costs)
+    if lips.out_of_reach:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
+    lip, pitch_then = lips.stroke()
     lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
     allowed = lengths[1:]
     if not len(allowed) and short_now > 0.5:
@@ -182,15 +154,13 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     again = _Future(belief, table, zero, 0.0, error)
     lips_only = _Future(belief, table, zero, float(lip), error) if lip else None
     cut = _Future(belief, table, allowed, float(lip), error) if len(allowed) else None
-    pitch_now = _outside_pitch(meet, meet_sd, aim) * costs.outside_minutes
-    m_mean, m_sd = belief.meeting(float(lip))
-    pitch_then = _outside_pitch(m_mean, m_sd * (0.6 if near_end else 0.3), aim) * costs.outside_minutes
+    pitch_now, pitch_read = lips.leave(), lips.read()
     visit = costs.cut_minutes + costs.reading_minutes + pitch_then
     name, length, shortest, named = "", 0.0, math.inf, ""
     for step in range(rung + 1):
         done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step)) + pitch_now
         options = [("finished", 0.0, done)]
-        options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(step)[0]) + 0.5 * pitch_now))
+        options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(step)[0]) + pitch_read))
         if lips_only is not None:
             options.append(("lip", 0.0, visit + float(lips_only.cost(step)[0])))
         if cut is not None:
@@ -215,7 +185,7 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
     if name == "read-again":
         return answer("read-again", 0.0, 0, left_cuts, "vague")
-    if _outside_pitch(meet, meet_sd, aim) > 0.9:
+    if lips.outside > 0.9:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     if short_now > 0.5 and not len(allowed):
         return answer("no-fit", 0.0, 0, 0.0, "blade")

@@ -1,0 +1,108 @@
+"""The second aim, target pitch, and the second control, the lips: what is to be gained by strokes and by readings.
+
+Let delta be the meeting pitch less the target (cents), believed N(delta, sigma²); a stroke moves it by l, give or take
+LIP_SPREAD of that from reed to reed, and cannot be put back. A reading of error r takes sigma² to 1/(1/sigma² + 1/r²).
+Over the next few readings this is a small dynamic programme on a grid of delta,
+
+    W_j(delta) = min( outside P(|delta + sigma_j xi| > tolerance), reading + E W_{j+1}, visit + reading + min_k E W_{j+1} ),
+
+solved anew for each question with a target (some milliseconds). `choose` adds it to the gap's cost; strokes done on a
+visit that cuts anyway cost no visit of their own.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.plan.belief import LIP_SPREAD, Aim, AimBelief, nodes, normal_cdf
+from trimfit.plan.policy import Costs
+
+__all__ = ["LipPlan"]
+
+Array = NDArray[np.float64]
+MOST_STROKES = 60
+LEVELS = 6
+LEAST_STROKE_CENTS = 0.02
+
+
+class LipPlan:
+    """Costs in minutes of the pitch as it is believed: of leaving it, of reading again, of strokes. All 0 without a target."""
+
+    def __init__(self, belief: AimBelief, aim: Aim, costs: Costs) -> None:
+        self.aim, self.costs = aim, costs
+        mean, self.sd = belief.meeting()
+        self.off = 0.0 if aim.target_cents is None else mean - aim.target_cents
+        self.per_stroke = belief.meeting(1.0)[0] - mean
+        self.strokes = np.zeros(1)
+        if aim.target_cents is None:
+            return
+        noise = max(belief.pitch_reading_sd_cents, 0.3)
+        sigma = [self.sd]
+        for _ in range(LEVELS):
+            sigma.append(1.0 / math.sqrt(1.0 / sigma[-1] ** 2 + 1.0 / noise**2))
+        self.sigma = sigma
+        t = aim.tolerance_cents
+        reach = max(abs(self.off) + 4.0 * self.sd, 4.0 * t)
+        self.grid = np.linspace(-reach, reach, 121)
+        if abs(self.per_stroke) > LEAST_STROKE_CENTS and self.off * self.per_stroke < 0:
+            most = min(math.ceil((abs(self.off) + 2.0 * self.sd + t) / abs(self.per_stroke)), MOST_STROKES)
+            self.strokes = np.arange(0.0, most + 1.0)
+        value = self._leave(self.grid, sigma[LEVELS])
+        self.later = [value]
+        for level in range(LEVELS - 1, 0, -1):
+            ahead = self._ahead(self.grid, self.strokes, level, value)
+            value = np.minimum(self._leave(self.grid, sigma[level]), costs.reading_minutes + ahead[:, 0])
+            if ahead.shape[1] > 1:
+                visit = costs.cut_minutes + costs.reading_minutes
+                value = np.minimum(value, visit + ahead[:, 1:].min(axis=1))
+            self.later.insert(0, value)
+
+    def _leave(self, off: Array, sd: float) -> Array:
+        t = self.aim.tolerance_cents
+        outside: Array = normal_cdf((off - t) / sd) + normal_cdf((-off - t) / sd)
+        return outside * self.costs.outside_minutes
+
+    def _ahead(self, off: Array, strokes: Array, level: int, value: Array) -> Array:
+        """Expected value (n, strokes) after strokes and one reading from a level, from offsets (n,)."""
+        eta, weight = nodes(5)
+        learned = self.sigma[level] ** 2 - self.sigma[level + 1] ** 2
+        sd = np.sqrt(learned + (LIP_SPREAD * self.per_stroke * strokes) ** 2)
+        there = off[:, None, None] + (self.per_stroke * strokes)[None, :, None] + sd[None, :, None] * eta[None, None, :]
+        mean: Array = np.interp(there, self.grid, value) @ weight
+        return mean
+
+    @property
+    def outside(self) -> float:
+        """Chance that the meeting pitch as it is lies outside tolerance; 0 without a target."""
+        if self.aim.target_cents is None:
+            return 0.0
+        return float(self._leave(np.array([self.off]), self.sd)[0]) / max(self.costs.outside_minutes, 1e-9)
+
+    def leave(self) -> float:
+        """Minutes expected to be lost to the pitch if the reed is handed over as it is."""
+        return self.outside * self.costs.outside_minutes
+
+    def read(self) -> float:
+        """The same after one more reading and the best from then on."""
+        return 0.0 if self.aim.target_cents is None else float(self._after()[0])
+
+    def stroke(self) -> tuple[int, float]:
+        """The best number of strokes for a visit that is made anyway (0 or more), and the minutes expected after it."""
+        if self.aim.target_cents is None:
+            return 0, 0.0
+        after = self._after()
+        best = int(np.argmin(after))
+        return best, float(after[best])
+
+    def _after(self) -> Array:
+        return self._ahead(np.array([self.off]), self.strokes, 0, self.later[0])[0]
+
+    @property
+    def out_of_reach(self) -> bool:
+        """Whether the pitch is off and neither the lips nor another reading is likely to mend it."""
+        if self.aim.target_cents is None or self.outside < 0.9:
+            return False
+        return min(self.read(), self.stroke()[1]) > 0.8 * self.costs.outside_minutes
