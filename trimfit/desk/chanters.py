@@ -53,7 +53,7 @@ def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
     from trimfit.learn.design import rows_from_frame
     from trimfit.pitch import OUTPUTS
 
-    rows, types, _ = rows_from_frame(frame, card.coding)
+    rows, _, _ = rows_from_frame(frame, card.coding)
     e, f, low_a = (OUTPUTS.index(note) for note in ("e", "f", "low_a"))
     air = np.zeros_like(rows.y)
     ratios = np.zeros((len(rows), 3))
@@ -149,10 +149,14 @@ def _one(
             crows[str(kind)] = crow
     told_hz = told.meeting_pitch_hz if told is not None else None
     witness = _witness(rows)
+    crowed = notes[notes["crow"].notna()]
     points = [
-        CrowPoint(str(r.reed), str(r.reed_type), hz_from_cents(float(r.crow_read)), float(r.gap))
-        for r in notes[notes["crow"].notna()].itertuples()
+        CrowPoint(str(reed), str(kind), hz_from_cents(float(crow)), float(gap))
+        for reed, kind, crow, gap in zip(
+            *(column(crowed, key) for key in ("reed", "reed_type", "crow_read", "gap")), strict=True
+        )
     ]
+    why, agrees = _why(meets, by_type, told_hz, witness, int(notes["reed"].nunique()))
     step = max(-(-len(points) // MOST_POINTS), 1)
     return ChanterMap(
         chanter=name,
@@ -164,7 +168,8 @@ def _one(
         points=tuple(points[::step]),
         g_octave=witness,
         suits=tuple(_suits(crows, stock, card)),
-        why=_why(meets, by_type, told_hz, witness, int(notes["reed"].nunique())),
+        why=why,
+        agrees=agrees,
     )
 
 
@@ -207,13 +212,14 @@ def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | 
 
 def _why(
     meets: Pooled | None, by_type: dict[str, Pooled | None], told_hz: float | None, witness: GWitness | None, reeds: int
-) -> str:
+) -> tuple[str, bool]:
     """What the chanter's figures rest on, and whether the evidence agrees."""
     from trimfit.pitch import cents_from_440, hz_from_cents
     from trimfit.review.chanters import Z90, stray
 
     if meets is None:
-        return "never read with E and F" + (f"; told to meet at {told_hz:.1f} Hz" if told_hz else "")
+        return "never read with E and F" + (f"; told to meet at {told_hz:.1f} Hz" if told_hz else ""), True
+    agrees = witness is None or witness.agrees
     said = [f"rests on {reeds} reed{'s' if reeds != 1 else ''}" + (", so it is wide" if reeds < 4 else "")]
     if told_hz:
         off = hz_from_cents(meets.mean) - told_hz
@@ -226,6 +232,7 @@ def _why(
         low, high = (pick(types, key=lambda t: t[1].mean) for pick in (min, max))
         apart = hz_from_cents(high[1].mean) - hz_from_cents(low[1].mean)
         if stray(low[1], high[1]) and apart >= 0.5:
+            agrees = False
             said.append(f"{high[0]} meets {apart:.1f} Hz over {low[0]}")
         else:
             said.append("the reed types agree")
@@ -236,4 +243,4 @@ def _why(
             if witness.agrees
             else f"the G octave reads {abs(g):.1f} Hz {'under' if g < 0 else 'over'} low A at the meeting point"
         )
-    return "; ".join(said)
+    return "; ".join(said), agrees

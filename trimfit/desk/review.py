@@ -1,4 +1,4 @@
-"""The review: batches against their types' norms, what chanters ask for, the bench's reading error, one reed's story."""
+"""`review batches`: every batch of the log against its type's running norm, and why in words."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.review.findings import BatchDrift
-from trimfit.units import Interval
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
     from trimfit.bench.journal import Journal
     from trimfit.learn.batches import BatchEvidence
@@ -39,6 +40,13 @@ class BatchReview:
     gap: Judged
     response: Judged
     made: dict[tuple[str, str], str]
+    gap_slope: NDArray[np.float64]
+
+    def pct_of(self, at: NDArray[np.intp]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Answer to a cut of the batches at these places of the evidence: per cent off the norm, and its variance."""
+        pct = 100.0 / self.gap_slope[at]
+        estimate, variance = self.evidence.estimate[at, 3], self.evidence.variance[at, 3]
+        return estimate * pct - self.response.norm_of[at], variance * pct**2
 
 
 def batches(path: Path, tell: Tell = _quiet) -> list[BatchDrift]:
@@ -128,11 +136,12 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
                 made_index=index[i],
                 ended_past=past.get((reed_type, batch), 0),
                 ended_short=short.get((reed_type, batch), 0),
+                settle_norm_cents_per_week=float(settle[0].norm_of[i]),
             )
         )
     has = {name for name, n in zip(names, read, strict=True) if n}
     found.sort(key=lambda b: ((b.reed_type, b.batch) not in has, -b.chance_drifted, b.reed_type, b.made_index, b.batch))
-    return BatchReview(tuple(found), evidence, start, gap, response, made)
+    return BatchReview(tuple(found), evidence, start, gap, response, made, gap_slope)
 
 
 def _usual_gap(card: FitCard, type_code: int) -> float:
@@ -173,7 +182,7 @@ def _offs(
         Off(
             f"answers a cut {abs(more):.0f} % {'more' if more > 0 else 'less'} than its type",
             float(response.chance[i]),
-            trim,
+            f"{trim or 'expect about the usual trim'}, and each cut to count {max(1.0 + more / 100.0, 0.0):.1f} times",
         ),
     ]
     if gap.chance[i] > start.chance[i]:

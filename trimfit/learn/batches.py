@@ -162,7 +162,7 @@ def _chanter_share(card: FitCard, rows: Rows, coding: Coding, count: int) -> Arr
     terms = coding.chanter_part(batch_type)
     each = np.einsum("bi,cij,bj->bc", terms, cov[:n_chanters], terms)
     out = np.einsum("bc,bc->b", share**2, each)
-    return out
+    return np.asarray(out)
 
 
 def _reading_error(gap: Array, g: Array, weight: Array, rows: Rows, count: int) -> tuple[Array, Array]:
@@ -175,7 +175,7 @@ def _reading_error(gap: Array, g: Array, weight: Array, rows: Rows, count: int) 
     n_reeds = len(rows.reeds)
 
     def total(values: Array) -> Array:
-        return np.bincount(reed, values, n_reeds)
+        return np.asarray(np.bincount(reed, values, n_reeds), dtype=float)
 
     n = total(np.ones_like(y))
     safe = np.maximum(n, 1.0)
@@ -188,5 +188,5 @@ def _reading_error(gap: Array, g: Array, weight: Array, rows: Rows, count: int) 
     rss = np.where(free > 0, rss, 0.0)
     batch = np.zeros(n_reeds, dtype=np.intp)
     batch[rows.reed_code] = rows.batch_code
-    df = np.bincount(batch, free, count)
+    df = np.asarray(np.bincount(batch, free, count), dtype=float)
     return np.bincount(batch, rss, count) / np.maximum(df, 1.0), df

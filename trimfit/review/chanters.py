@@ -1,8 +1,8 @@
 """What a chanter asks for: the pitch at which F and E meet in it, and the crow that reeds of a type have there.
 
-A reading at some gap foretells the meeting point by the type's learned ratios (cents of pitch, or of crow, for each cent
-of gap); the further from it, the less it says, since a reed's own ratio differs from its type's. So each reading counts
-by the variance
+A reading at some gap foretells the meeting point by the type's learned ratios (cents of pitch, or of crow, for each
+cent of gap); the further from it, the less it says, since a reed's own ratio differs from its type's. So each reading
+counts by the variance
 
     Var = reading error of the value + ratio² · reading error of the gap + (own · ratio' · gap)²
 

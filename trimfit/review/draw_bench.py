@@ -76,6 +76,8 @@ def reed_story(story: ReedStory) -> Picture:
         caption += f" Next: {work}, to the dotted line; right of the hatching's edge the reed would be past."
     elif advice is not None:
         caption += f" Now: {ACTION_WORDS[advice.action]}."
+    if story.conditions and story.points:
+        caption += f" Readings are taken to {story.conditions}."
     words = (
         f"Reed {short(story.reed, 60)}, {len(story.points)} readings, {story.removed_mm:.2f} mm off so far. {caption}"
     )

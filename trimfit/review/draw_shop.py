@@ -86,7 +86,13 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
             ("response_shift_pct", "answers a cut more (+)\nor less (%)", limits.response_pct),
         ]
         if settles:
-            panels.append(("settle_cents_per_week", "moves by itself\n(cents a week)", limits.settle_cents_per_week))
+            panels.append(
+                (
+                    "settle_cents_per_week",
+                    "moves by itself more (+)\nor less (cents a week)",
+                    limits.settle_cents_per_week,
+                )
+            )
         figure, fields = sheet(
             narrow,
             len(panels),
@@ -99,7 +105,7 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
             axes.axhspan(-limit, limit, color=LIGHT["mute"], alpha=0.13, linewidth=0)
             axes.axhline(0.0, color=LIGHT["mute"], linewidth=1.0)
             _batch_panel(axes, made, drifted, key, thinned)
-            reach = _reach([getattr(batch, key) for batch in made], limit)
+            reach = _reach([_value(batch, key) for batch in made if getattr(batch, key) is not None], limit)
             axes.set_ylim(-reach, reach)
             axes.set_ylabel(label, fontsize=8.5)
         fields[-1].set_xlabel("batches in the order of making")
@@ -109,7 +115,7 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
         for axes, (key, _, limit) in zip(fields, panels, strict=True):
             spots = []
             for batch in drifted[:MOST_NAMED]:
-                value: Interval | None = getattr(batch, key)
+                value = _value(batch, key) if getattr(batch, key) is not None else None
                 if value is not None and abs(value.mean) > limit * 0.8:
                     spots.append((float(place[id(batch)]), value.mean, plain(batch.batch, 12)))
             name_points(axes, spots, bold=True)
@@ -128,13 +134,20 @@ def _reach(values: Sequence[Interval | None], limit: float) -> float:
     return max(1.3 * limit, 1.2 * max(abs(value.mean) for value in known), 1.05 * float(np.percentile(ends, 75)))
 
 
+def _value(batch: BatchDrift, key: str) -> Interval:
+    """What a panel shows of a batch where it is known: its deviation from the norm of its type."""
+    value: Interval = getattr(batch, key)
+    norm = batch.settle_norm_cents_per_week if key == "settle_cents_per_week" else 0.0
+    return Interval(value.mean - norm, value.low - norm, value.high - norm)
+
+
 def _batch_panel(
     axes: Axes, made: Sequence[BatchDrift], drifted: Sequence[BatchDrift], key: str, thinned: bool
 ) -> None:
     rest = [(x, b) for x, b in enumerate(made, start=1) if not b.drifted and getattr(b, key) is not None]
     if thinned and rest:
         at = np.array([x for x, _ in rest], dtype=float)
-        means = np.array([getattr(batch, key).mean for _, batch in rest])
+        means = np.array([_value(batch, key).mean for _, batch in rest])
         bins = np.array_split(np.arange(len(at)), min(MOST_BINS, len(at)))
         middle = [float(at[part].mean()) for part in bins]
         low, high = ([float(np.percentile(means[part], share)) for part in bins] for share in (5, 95))
@@ -147,10 +160,10 @@ def _batch_panel(
             label="their middle",
         )
     elif rest:
-        intervals_y(axes, [x for x, _ in rest], [getattr(batch, key) for _, batch in rest], "mute", 0.9, 0.6)
+        intervals_y(axes, [x for x, _ in rest], [_value(batch, key) for _, batch in rest], "mute", 0.9, 0.6)
         axes.plot(
             [x for x, _ in rest],
-            [getattr(b, key).mean for _, b in rest],
+            [_value(b, key).mean for _, b in rest],
             "o",
             color=LIGHT["mute"],
             markerfacecolor=LIGHT["paper"],
@@ -158,7 +171,7 @@ def _batch_panel(
             label="batch, with its interval",
         )
     place = {id(batch): x for x, batch in enumerate(made, start=1)}
-    far = [(place[id(b)], getattr(b, key)) for b in drifted[:MOST_DRIFTED] if getattr(b, key) is not None]
+    far = [(place[id(b)], _value(b, key)) for b in drifted[:MOST_DRIFTED] if getattr(b, key) is not None]
     many = len(far) > 15
     if far:
         width, alpha = (0.9, 0.6) if many else (1.6, 1.0)

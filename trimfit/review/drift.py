@@ -1,7 +1,7 @@
 """Which batches have drifted: off the norm of their type, by more than the shop cares about, and out of the ordinary.
 
-Each batch b brings an estimate d_b of one deviation (crow at zero trim, gap at zero trim, answer to a cut, settling) with
-its variance s_b², from its own readings alone. Batches differ in the ordinary way too, so a batch is taken to be
+Each batch b brings an estimate d_b of one deviation (crow at zero trim, gap at zero trim, answer to a cut, settling)
+with its variance s_b², from its own readings alone. Batches differ in the ordinary way too, so a batch is taken to be
 
     ordinary, with chance 1 - p:   d_b = m_t + N(0, tau²) + N(0, s_b²)
     off,      with chance p:       d_b = m_t + N(0, tau² + w²) + N(0, s_b²),        w = 3 max(limit, tau)
@@ -9,9 +9,9 @@ its variance s_b², from its own readings alone. Batches differ in the ordinary 
 with m_t the running norm of its type. The ordinary spread tau is the yardstick. Estimated as a plain standard deviation
 it would grow with every batch that is off, and hide it; here a batch that looks off is explained by w, and weighs next
 to nothing in tau and in m_t. That is the contaminated normal of Tukey (1960) in the form of Box & Tiao, Biometrika 55
-(1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors (tau about half
-the limit within a factor of 2; p by Beta(1, 12)); m_t is found by expectation-maximization at each point of the grid, and
-its own variance is added to s_b².
+(1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors (tau about
+half the limit within a factor of 2; p by Beta(1, 12)); m_t is found by expectation-maximization at each point of the
+grid, and its own variance is added to s_b².
 
 The chance that a batch has drifted in this respect is P(off and |deviation| > limit). It holds the multiplicity: p is
 learned from all batches, so that among many good ones a single far one is believed to be off less easily. Batches are
@@ -71,8 +71,8 @@ def _density(rest: Array, variance: Array) -> Array:
 def judge(estimate: npt.ArrayLike, variance: npt.ArrayLike, group: Codes, limit: float) -> Judged:
     """Judge batches in one respect (the module's docstring).
 
-    estimate, variance (B,): variance is inf where nothing tells, and the batch then keeps the prior; group (B,): codes of
-    the types; limit: what the shop cares about. All in one unit (the variance in its square).
+    estimate, variance (B,): variance is inf where nothing tells, and the batch then keeps the prior; group (B,): codes
+    of the types; limit: what the shop cares about. All in one unit (the variance in its square).
     """
     from scipy.special import ndtr
 
@@ -247,7 +247,7 @@ class Off:
 
 
 def words_of(offs: Sequence[Off], *, drifted: bool, reeds: int) -> str:
-    """Why: one sentence of what is off in a batch, surest first, and what to expect; how little is known where it is."""
+    """Why: one sentence of what is off in a batch, surest first, what to expect, and how little is known where it is."""
     if reeds == 0:
         return "no reading yet; only its type's norm is known"
     telling = sorted((off for off in offs if off.chance >= 0.5), key=lambda off: -off.chance)

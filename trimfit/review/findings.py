@@ -63,7 +63,8 @@ class FanPoint:
 class ReedStory:
     """One reed: its readings, the belief's fan forward, the advice, and the meeting pitch.
 
-    `removed_mm` is what is off now; `tolerance_hz` the shop's tolerance as low A.
+    `removed_mm` is what is off now; `tolerance_hz` the shop's tolerance as low A; `conditions`: the pressure and warmth
+    that the readings were taken to.
     """
 
     reed: str
@@ -78,6 +79,7 @@ class ReedStory:
     advice: Advice | None = None
     meet_pitch_hz: Interval | None = None
     target_pitch_hz: float | None = None
+    conditions: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +116,7 @@ class BatchDrift:
     """One batch against its type's running norm. `made_index`: its place in the order of making, from 1.
 
     `ended_past` and `ended_short`: how many of its reeds left the bench past the meeting point, or short of it.
+    `settle_cents_per_week` is what the batch does; `settle_norm_cents_per_week` what its type does.
     """
 
     batch: str
@@ -129,6 +132,7 @@ class BatchDrift:
     made_index: int = 0
     ended_past: int | None = None
     ended_short: int | None = None
+    settle_norm_cents_per_week: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +206,8 @@ class GWitness:
 
 @dataclass(frozen=True, slots=True)
 class ChanterMap:
-    """What one chanter asks for. `told_pitch_hz`: what the maker was told, if anything; `suits`: stock reeds for it."""
+    """What one chanter asks for. `told_pitch_hz`: what the maker was told, if anything; `suits`: stock reeds for it;
+    `agrees`: what was told, the reed types and the G octave say the same."""
 
     chanter: str
     readings: int = 0
@@ -214,6 +219,7 @@ class ChanterMap:
     g_octave: GWitness | None = None
     suits: tuple[str, ...] = ()
     why: str = ""
+    agrees: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,123 @@
+"""Control charts of a log's batches, type by type in the order of making: start, answer to a cut, reading error."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from trimfit.review.findings import Chart, ChartPoint
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from trimfit.desk.review import BatchReview
+
+__all__ = ["LEAST_BATCHES", "batch_charts"]
+
+LEAST_BATCHES = 8
+"""Fewer points do not set a chart: common practice, no source."""
+EWMA_WEIGHT, EWMA_WIDTH = 0.2, 3.0
+CUSUM_SLACK, CUSUM_DECISION = 0.5, 5.0
+"""In standard deviations of a point; silent for some 465 points on average while nothing moves (`arl_cusum`)."""
+
+
+def batch_charts(review: BatchReview) -> list[Chart]:
+    """Charts of every type with at least eight batches read: each start, its running mean, the running sum of the
+    answers to a cut, and the reading error. Centres are the types' robust norms, so that a batch that is off stands out."""
+    import numpy as np
+
+    evidence = review.evidence
+    out = []
+    for code in np.unique(evidence.type_code):
+        places = [i for i in np.flatnonzero(evidence.type_code == code) if np.isfinite(evidence.variance[i, 0])]
+        if len(places) < LEAST_BATCHES:
+            continue
+        places.sort(key=lambda i: (review.made.get(evidence.names[i], "9999"), evidence.names[i]))
+        at = np.array(places, dtype=np.intp)
+        out += _of_type(review, at)
+    return out
+
+
+def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
+    import numpy as np
+
+    from trimfit.review.charts import cusum_chart, ewma_chart, individuals_chart
+
+    evidence = review.evidence
+    reed_type = evidence.names[at[0]][0]
+    labels = [evidence.names[i][1] for i in at]
+    start = evidence.estimate[at, 0] - review.crow.norm_of[at]
+    start_sd = np.sqrt(evidence.variance[at, 0] + review.crow.scale**2)
+    charts = []
+    each = individuals_chart(start)
+    middle = float(np.median(start))
+    charts.append(
+        _chart(reed_type, "where a batch starts (crow)", "cents", "individuals", middle, labels, start,
+               middle - 3.0 * each.sigma, middle + 3.0 * each.sigma,
+               "Each batch's crow when new, less its type's norm.")
+    )  # fmt: skip
+    mean = ewma_chart(start, 0.0, start_sd, weight=EWMA_WEIGHT, width=EWMA_WIDTH)
+    charts.append(
+        _chart(reed_type, "where batches start, running mean (crow)", "cents", "ewma", 0.0, labels, mean.points,
+               mean.low, mean.high, "A worn mould or drying cane moves many batches a little, one way.")
+    )  # fmt: skip
+    slope = review.pct_of(at)
+    known = np.isfinite(slope[1])
+    if known.sum() >= LEAST_BATCHES:
+        z = slope[0][known] / np.sqrt(slope[1][known] + review.response.scale**2)
+        sums = cusum_chart(z, 0.0, slack=CUSUM_SLACK, decision=CUSUM_DECISION)
+        signals = set(sums.signals_up) | set(sums.signals_down)
+        points = tuple(
+            ChartPoint(
+                label, float(sums.upper[i]), -CUSUM_DECISION, CUSUM_DECISION, i in signals, -float(sums.lower[i])
+            )
+            for i, label in enumerate(np.array(labels, dtype=object)[known])
+        )
+        charts.append(
+            Chart(reed_type, "answer to a cut, running sum", "standard deviations", "cusum", 0.0, points,
+                  "Adds up how much more, and how much less, batches answer a cut than their type.")
+        )  # fmt: skip
+    charts += _reading_error(reed_type, labels, evidence.reading_ms[at], evidence.reading_df[at])
+    return charts
+
+
+def _reading_error(
+    reed_type: str, labels: list[str], square: NDArray[np.float64], df: NDArray[np.float64]
+) -> list[Chart]:
+    """The gap's reading error by batch, with limits by chi-squared at the chances of three sigma either way."""
+    import numpy as np
+    from scipy.stats import chi2
+
+    told = df >= 4
+    if told.sum() < LEAST_BATCHES:
+        return []
+    pooled = float(np.median(square[told] / (1.0 - 2.0 / (9.0 * df[told])) ** 3))
+    low = np.sqrt(pooled * chi2.ppf(0.00135, df[told]) / df[told])
+    high = np.sqrt(pooled * chi2.ppf(0.99865, df[told]) / df[told])
+    names = [label for label, one in zip(labels, told, strict=True) if one]
+    return [
+        _chart(reed_type, "reading error of the gap", "cents", "individuals", float(np.sqrt(pooled)), names,
+               np.sqrt(square[told]), low, high, "How far gap readings of a batch lie from each reed's own line.")
+    ]  # fmt: skip
+
+
+def _chart(
+    reed_type: str,
+    what: str,
+    unit: str,
+    kind: str,
+    centre: float,
+    labels: list[str],
+    values: NDArray[np.float64],
+    low: NDArray[np.float64] | float,
+    high: NDArray[np.float64] | float,
+    why: str,
+) -> Chart:
+    import numpy as np
+
+    lows, highs = np.broadcast_to(low, values.shape), np.broadcast_to(high, values.shape)
+    points = tuple(
+        ChartPoint(label, float(v), float(lo), float(hi), bool(v < lo or v > hi))
+        for label, v, lo, hi in zip(labels, values, lows, highs, strict=True)
+    )
+    return Chart(reed_type, what, unit, kind, centre, points, why)

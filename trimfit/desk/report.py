@@ -1,0 +1,371 @@
+"""The report: everything the log can say, on one page with its pictures."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.review.findings import (
+    ChanterMap,
+    Coefficient,
+    Coverage,
+    DriftLimits,
+    ReedStory,
+    Repeatability,
+    Report,
+    RunMap,
+    RunReed,
+    StartSpread,
+    TypeResponse,
+    Validation,
+    ValidationRow,
+)
+from trimfit.units import Interval
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.beliefs import Bench, Seen
+    from trimfit.learn.card import FitCard
+    from trimfit.records import Advice
+    from trimfit.review.repeatability import NoteRepeatability
+
+__all__ = ["VALIDATION", "findings_of", "repeatability", "write_report"]
+
+Tell = Callable[[str, int, int], None]
+Z90 = 1.6448536269514722
+MOST_STORIES = 6
+LEAST_STARTS = 5
+VALIDATION = "validation"
+"""Key under which learning keeps held-out errors: JSON, a list of rows."""
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def write_report(path: Path, folder: Path, tell: Tell = _quiet, *, shop: str = "") -> list[Path]:
+    """Write `index.html` and its pictures into `folder`; returns the paths, the page first. Same log, same bytes.
+
+    InputError for a log without a reed, or a folder that cannot be written.
+    """
+    from trimfit.errors import InputError
+    from trimfit.review import page
+
+    report = findings_of(path, tell, shop=shop)
+    whole = _pictures(report)
+    done = 0
+
+    def picture(title: str) -> None:
+        nonlocal done
+        tell("drawing the pictures", done, whole)
+        done += 1
+
+    try:
+        paths = page.write(folder, report, picture)
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror})", str(folder), "name a folder you may write to"
+        ) from error
+    tell("drawing the pictures", whole, whole)
+    return paths
+
+
+def _pictures(report: Report) -> int:
+    """How many pictures the page will want, about; for the progress line."""
+    from trimfit.review.sections_bench import MOST_CHANTER_PICTURES, MOST_RUNS
+    from trimfit.review.sections_shop import MOST_CHARTS
+
+    return max(
+        min(len(report.runs), MOST_RUNS)
+        + len(report.stories)
+        + min(len(report.charts), MOST_CHARTS)
+        + min(len(report.chanters), MOST_CHANTER_PICTURES)
+        + 4,
+        1,
+    )
+
+
+def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "") -> Report:
+    """All findings of a log, for the page."""
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.beliefs import Bench
+    from trimfit.desk.chanters import chanter_review
+    from trimfit.desk.charts import batch_charts
+    from trimfit.desk.learning import frame_of
+    from trimfit.desk.review import batch_review
+    from trimfit.errors import InputError
+
+    with Journal(path) as journal:
+        reeds = journal.count("reed")
+        if not reeds:
+            raise InputError("the log holds no reed yet", str(journal.path), "log or import reeds first")
+        bench = Bench(journal, tell)
+        tell("reading the log", 0, 1)
+        frame = frame_of(journal)
+        tell("reading the log", 1, 1)
+        settings = bench.settings
+        limits = DriftLimits(
+            settings.drift_start_cents, settings.drift_response_pct, settings.drift_settle_cents_per_week
+        )
+        invented = _is_invented(journal)
+        parts: dict[str, Any] = {}
+        if len(frame):
+            tell("judging batches and chanters", 0, 2)
+            judged = batch_review(journal, bench.card, frame, settings)
+            tell("judging batches and chanters", 1, 2)
+            parts["batches"], parts["charts"] = judged.found, tuple(batch_charts(judged))
+            parts["chanters"] = tuple(chanter_review(journal, bench.card, frame))
+            tell("judging batches and chanters", 2, 2)
+            parts["types"] = tuple(_types(bench.card))
+            parts["starts"] = tuple(_starts(frame))
+            parts["repeatability"] = tuple(_repeatability(bench.card, frame))
+        runs, stories = _in_hand(bench, parts.get("chanters", ()), tell)
+        return Report(
+            shop=shop or ("the demo shop" if invented else ""),
+            invented=invented,
+            log_until=_last_time(journal),
+            reeds=reeds,
+            readings=journal.count("reading"),
+            trims=journal.count("trim"),
+            runs=tuple(runs),
+            stories=tuple(stories),
+            drift_limits=limits,
+            validation=_validation(journal),
+            **parts,
+        )
+
+
+def _is_invented(journal: Journal) -> bool:
+    """Whether the log's reeds are those of the demo shop."""
+    import csv
+    from importlib.resources import files
+
+    try:
+        text = files("trimfit.demo_shop").joinpath("reeds.csv").read_text(encoding="utf-8")
+    except (ModuleNotFoundError, OSError):
+        return False
+    demo = {(row["reed"], row["reed_type"], row["batch"]) for row in csv.DictReader(text.splitlines())}
+    return bool(demo) and set(journal.columns("reed", ["reed", "reed_type", "batch"])) <= demo
+
+
+def _last_time(journal: Journal) -> str:
+    latest = (float("-inf"), "")
+    for kind, column in (("reading", "taken_at"), ("trim", "done_at"), ("outcome", "at")):
+        latest = max([latest, *((at_s, text) for at_s, text in journal.columns(kind, ["at_s", column]))])
+    return latest[1].replace("T", " ")
+
+
+def _in_hand(bench: Bench, chanters: Sequence[ChanterMap], tell: Tell) -> tuple[list[RunMap], list[ReedStory]]:
+    """Runs in order of urgency, and the stories most worth showing."""
+    from trimfit.desk.advise import advise
+    from trimfit.desk.story import story_of
+    from trimfit.pitch import hz_width_cents
+
+    waiting = bench.journal.of_reeds(None, open_only=True)
+    names = {history.reed.record.reed for history in waiting}
+    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in waiting})
+    found: list[tuple[Seen, Advice]] = []
+    for done, (reed_type, batch) in enumerate(batches, 1):
+        found += [
+            (seen, advise(bench, seen)) for seen in bench.see_batch(reed_type, batch).values() if seen.name in names
+        ]
+        tell("asking after each reed in hand", done, len(batches))
+    by_order: dict[str, list[tuple[Seen, Advice]]] = {}
+    for seen, advice in found:
+        if seen.history.order is not None:
+            by_order.setdefault(seen.history.order.order, []).append((seen, advice))
+    meets = {one.chanter: one.meet_pitch_hz for one in chanters}
+    runs = []
+    for order, pairs in by_order.items():
+        record = pairs[0][0].history.order
+        if record is None:
+            continue
+        runs.append(
+            RunMap(
+                order=order,
+                chanter=record.chanter,
+                reeds=tuple(sorted((_run_reed(bench, s, a) for s, a in pairs), key=lambda reed: reed.reed)),
+                tolerance_cents=hz_width_cents(bench.settings.tolerance_hz, record.target_pitch_hz or 470.0),
+                meet_pitch_hz=meets.get(record.chanter),
+                target_pitch_hz=record.target_pitch_hz,
+                due_on=record.due_on,
+                quantity=record.quantity,
+            )
+        )
+    runs.sort(key=lambda run: (run.due_on or "9999", run.order))
+    return runs, [story_of(bench, seen, advice) for seen, advice in _worth_showing(found)]
+
+
+def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
+    import math
+
+    from trimfit.pitch import hz_from_cents
+
+    belief = bench.belief(seen, bench.aim(seen))
+    middle, half = float(belief.mean[4]), Z90 * math.sqrt(max(float(belief.cov[4, 4]), 0.0))
+    gap, reach = float(belief.mean[0]), Z90 * math.sqrt(max(float(belief.cov[0, 0]), 0.0))
+    return RunReed(
+        reed=seen.name,
+        gap_cents=advice.gap_now_cents or Interval(gap, gap - reach, gap + reach),
+        pitch_hz=Interval(*(hz_from_cents(middle + d) for d in (0.0, -half, half))),
+        action=advice.action,
+        length_mm=advice.length_mm,
+        lip_strokes=advice.lip_strokes,
+        chance_past=advice.chance_past,
+        trims_left=advice.trims_left,
+        why=advice.why,
+    )
+
+
+def _worth_showing(found: Sequence[tuple[Seen, Advice]]) -> list[tuple[Seen, Advice]]:
+    """At most six reeds: those about to be cut with most to tell, then one of each other answer, orders in turn."""
+
+    def noted(pair: tuple[Seen, Advice]) -> int:
+        return sum(1 for r in pair[0].history.readings if "e" in r.record.notes_hz and "f" in r.record.notes_hz)
+
+    def rank(pair: tuple[Seen, Advice]) -> tuple[Any, ...]:
+        lengths = {round(t.at_s) for t in pair[0].history.trims}
+        return (-min(noted(pair), len(lengths) + 1), -noted(pair), pair[0].name)
+
+    told = sorted((pair for pair in found if noted(pair) >= 1), key=rank)
+    others = []
+    for action in ("past", "read-again", "finished", "no-fit"):
+        others += [pair for pair in told if pair[1].action == action][:1]
+    cuts = [pair for pair in told if pair[1].action == "trim"]
+    chosen = cuts[: MOST_STORIES - min(len(others), 2)]
+    chosen += others[: MOST_STORIES - len(chosen)]
+    return chosen[:MOST_STORIES]
+
+
+def _types(card: FitCard) -> list[TypeResponse]:
+    from trimfit.learn.terms import type_terms
+
+    wanted = {
+        "per_mm": ("gap", "crow", "e", "f", "low_a"),
+        "curvature": ("gap", "crow"),
+        "per_stroke": ("gap", "crow", "e", "f", "low_a"),
+        "per_kpa": ("bottom", "top", "crow", "gap"),
+        "per_degc": ("all", "gap", "crow", "low_a"),
+    }
+    outputs = tuple(dict.fromkeys(name for names in wanted.values() for name in names))
+    out = []
+    for code, name in enumerate(card.coding.types):
+        if not int(card.reeds[code]):
+            continue
+        terms = [t for t in type_terms(card, code, outputs) if t.output in wanted[t.term]]
+        out.append(
+            TypeResponse(
+                name,
+                int(card.reeds[code]),
+                0,
+                tuple(Coefficient(t.output, t.term, t.value, t.assumed) for t in terms),
+            )
+        )
+    return out
+
+
+def _starts(frame: pd.DataFrame) -> list[StartSpread]:
+    """Where new reeds of each type start, crow and gap, from readings before any work; one value a reed."""
+    import numpy as np
+
+    from trimfit.pitch import hz_from_cents
+    from trimfit.review.tolerance import tolerance_interval
+
+    new = frame[(frame["removed_mm"] == 0.0) & (frame["lip_strokes"] == 0.0)]
+    new = new.assign(gap_cents=new["f_cents"] - new["e_cents"])
+    out = []
+    for reed_type, mine in new.groupby("reed_type", sort=True):
+        for column, what, unit in (("crow_cents", "crow", "Hz"), ("gap_cents", "gap", "cents")):
+            values = mine.groupby("reed")[column].median().dropna().to_numpy(dtype=float)
+            if len(values) < LEAST_STARTS:
+                continue
+            middle = np.median(values)
+            mad = 1.4826 * float(np.median(np.abs(values - middle)))
+            values = values[np.abs(values - middle) <= 6.0 * max(mad, 2.0)]  # a slip is no reed
+            found = tolerance_interval(values, 0.9, 0.95)
+            ends = [found.mean, found.low, found.high]
+            if unit == "Hz":
+                ends = [hz_from_cents(end) for end in ends]
+            out.append(StartSpread(str(reed_type), what, unit, len(values), *ends))
+    return out
+
+
+def repeatability(path: Path, tell: Tell = _quiet) -> list[NoteRepeatability]:
+    """The bench's own reading error by note and its parts. InputError where no reed was read twice as it stood."""
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.learning import card_of, frame_of
+    from trimfit.review.repeatability import bench_repeatability
+
+    with Journal(path) as journal:
+        card = card_of(journal, tell)
+        return bench_repeatability(frame_of(journal), cents_per_kpa=_per_kpa(card))
+
+
+def _per_kpa(card: FitCard) -> dict[str, dict[str, float]]:
+    """Reed type -> output -> what a kilopascal does to it, cents."""
+    from trimfit.pitch import OUTPUTS
+
+    return {
+        name: {output: float(card.type_coef(code)[4, k]) for k, output in enumerate(OUTPUTS)}
+        for code, name in enumerate(card.coding.types)
+    }
+
+
+def _repeatability(card: FitCard, frame: pd.DataFrame) -> list[Repeatability]:
+    import math
+
+    from trimfit.errors import InputError
+    from trimfit.review.repeatability import bench_repeatability
+
+    try:
+        found = bench_repeatability(frame, cents_per_kpa=_per_kpa(card))
+    except InputError:
+        return []
+    out = []
+    for one in found:
+        total = one.total_cents.mean
+        more = math.hypot(total, one.condition_cents) if math.isfinite(one.condition_cents) else None
+        out.append(
+            Repeatability(
+                one.output,
+                one.readings,
+                one.within_cents.mean if math.isfinite(one.within_cents.mean) else None,
+                total,
+                more,
+                one.readings_in_sitting or one.sittings,
+            )
+        )
+    return out
+
+
+def _validation(journal: Journal) -> Validation | None:
+    """Held-out errors as learning kept them; None where there are none."""
+    kept = journal.learned_get(VALIDATION)
+    if kept is None:
+        return None
+    found = json.loads(kept)
+    rows = found.get("rows", []) if isinstance(found, dict) else found
+    pairs = found.get("pairs", []) if isinstance(found, dict) else []
+    out = []
+    for row in rows:
+        held = [
+            Coverage(float(stated), 100.0 * float(row[f"coverage{stated}"]))
+            for stated in (50, 80, 90, 95)
+            if row.get(f"coverage{stated}") is not None
+        ]
+        out.append(
+            ValidationRow(
+                str(row["output"]),
+                str(row.get("reed_type") or ""),
+                int(row.get("readings") or 0),
+                float(row["rmse"]),
+                row.get("naive_rmse"),
+                row.get("last_slope_rmse"),
+                tuple(held),
+            )
+        )
+    return Validation(tuple(out), tuple((float(a), float(b)) for a, b in pairs))

@@ -1,0 +1,344 @@
+"""One reed's whole story, its picture's findings, and the ticket that goes with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.records import Advice
+from trimfit.review.findings import FanPoint, ReedStory, StoryPoint, Ticket, TicketNote
+from trimfit.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.desk.beliefs import Bench, Seen
+    from trimfit.plan.belief import Aim
+    from trimfit.records import Reading
+
+__all__ = ["Event", "ReedReview", "review_reed", "story_of", "ticket_of", "write_ticket"]
+
+Tell = Callable[[str, int, int], None]
+Z90 = 1.6448536269514722
+FAN_POINTS = 13
+SHORTEST_FAN_MM = 0.12
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing that was logged of a reed. `struck`: why it was taken back, None if it stands."""
+
+    at: str
+    what: str
+    said: str
+    entry: str
+    gap_cents: float | None = None
+    removed_mm: float | None = None
+    doubts: tuple[str, ...] = ()
+    struck: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReedReview:
+    """One reed: who it is, what happened to it in order of time, where it stands, what to do next."""
+
+    reed: str
+    reed_type: str
+    batch: str
+    made_on: str | None
+    order: str | None
+    chanter: str | None
+    blade_mm: float | None
+    removed_mm: float
+    lip_strokes: float
+    outcome: str | None
+    events: tuple[Event, ...]
+    advice: Advice
+
+
+def review_reed(path: Path, reed: str, tell: Tell = _quiet) -> ReedReview:
+    """A reed's whole story, struck entries included. InputError for a reed that the log does not know."""
+    from trimfit.bench.struck import struck_of_reed
+    from trimfit.desk.advise import advise
+
+    with _bench(path, tell) as bench:
+        seen = _seen(bench, reed)
+        record = seen.history.reed.record
+        struck = struck_of_reed(bench.journal, record.reed)
+        events = [
+            (one.at_s, 3, Event(one.at, one.kind, one.said, one.entry, struck=one.why)) for one in struck
+        ] + _events(bench, seen)
+        outcome = seen.history.outcome
+        return ReedReview(
+            reed=record.reed,
+            reed_type=record.reed_type,
+            batch=record.batch,
+            made_on=record.made_on,
+            order=record.order,
+            chanter=bench.aim(seen).chanter,
+            blade_mm=record.blade_mm,
+            removed_mm=seen.removed_mm,
+            lip_strokes=seen.lip_strokes,
+            outcome=outcome.record.outcome if outcome is not None else None,
+            events=tuple(event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))),
+            advice=advise(bench, seen),
+        )
+
+
+class _bench:
+    """A log opened for one question: `with _bench(path, tell) as bench`."""
+
+    def __init__(self, path: Path, tell: Tell) -> None:
+        from trimfit.bench.journal import Journal
+
+        self.journal, self.tell = Journal(path), tell
+
+    def __enter__(self) -> Bench:
+        from trimfit.desk.beliefs import Bench
+
+        return Bench(self.journal.__enter__(), self.tell)
+
+    def __exit__(self, *error: Any) -> None:
+        self.journal.__exit__(*error)
+
+
+def _seen(bench: Bench, reed: str) -> Seen:
+    record = bench.journal.of_reed(reed).reed.record
+    return bench.see_batch(record.reed_type, record.batch)[record.reed]
+
+
+def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, Event]]:
+    from trimfit.learn.histories import reading_cents, taken_before
+    from trimfit.pitch import OUTPUTS
+
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    history = seen.history
+    out: list[tuple[float, int, Event]] = []
+    for reading in history.readings:
+        cents = reading_cents(reading.record, bench.scale)
+        gap = cents[f] - cents[e]
+        removed, _ = taken_before(history, reading)
+        doubts = (
+            *reading.doubts,
+            *(["counts for less: nothing else bears it out"] if reading.entry in seen.low_weight else []),
+        )
+        event = Event(
+            reading.record.taken_at,
+            "reading",
+            _reading_words(reading.record),
+            reading.entry,
+            gap if gap == gap else None,
+            removed,
+            tuple(doubts),
+        )
+        out.append((reading.at_s, 0, event))
+    for trim in history.trims:
+        t = trim.record
+        parts = [
+            f"{t.length_mm:g} mm" if t.length_mm else "",
+            f"{t.lip_strokes:g} lip strokes" if t.lip_strokes else "",
+        ]
+        asked = f" ({t.asked_mm:g} mm asked for)" if t.asked_mm is not None else ""
+        said = " and ".join(part for part in parts if part) + asked
+        out.append((trim.at_s, 1, Event(t.done_at, "trim", said or "nothing", trim.entry, doubts=tuple(trim.doubts))))
+    if history.outcome is not None:
+        o = history.outcome
+        remark = f": {o.record.remark}" if o.record.remark else ""
+        out.append((o.at_s, 2, Event(o.record.at, "outcome", o.record.outcome + remark, o.entry)))
+    return out
+
+
+def _reading_words(reading: Reading) -> str:
+    from trimfit.pitch import NOTES, crow_label
+
+    parts = [f"crow {crow_label(reading.crow_hz)}"] if reading.crow_hz else []
+    parts += [f"{note.replace('_', ' ')} {reading.notes_hz[note]:g}" for note in NOTES if note in reading.notes_hz]
+    if reading.g_octave_hz:
+        parts.append(f"G octave {reading.g_octave_hz:g}")
+    if reading.chanter:
+        parts.append(f"in {reading.chanter}")
+    for value, unit in ((reading.pressure_kpa, "kPa"), (reading.temperature_c, "°C")):
+        if value is not None:
+            parts.append(f"{value:g} {unit}")
+    if reading.remark:
+        parts.append(f"({reading.remark})")
+    return ", ".join(parts)
+
+
+def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:
+    """What the picture of a reed shows: E and F as read, taken to the aim's air, and the belief's fan forward."""
+    from trimfit.pitch import hz_from_cents
+
+    aim = bench.aim(seen)
+    record = seen.history.reed.record
+    order = seen.history.order
+    return ReedStory(
+        reed=record.reed,
+        reed_type=record.reed_type,
+        batch=record.batch,
+        chanter=aim.chanter,
+        order=order.order if order is not None else None,
+        removed_mm=seen.removed_mm,
+        tolerance_hz=bench.settings.tolerance_hz,
+        points=tuple(_points(bench, seen, aim)),
+        fan=tuple(_fan(seen, aim)),
+        advice=advice,
+        meet_pitch_hz=advice.meet_pitch_hz if advice is not None else None,
+        target_pitch_hz=hz_from_cents(aim.target_cents) if aim.target_cents is not None else None,
+        conditions=_air(seen, aim),
+    )
+
+
+def _air(seen: Seen, aim: Aim) -> str:
+    kpa = aim.pressure_kpa if aim.pressure_kpa is not None else seen.state.pressure_kpa
+    deg_c = aim.temperature_c if aim.temperature_c is not None else seen.state.temperature_c
+    return f"{kpa:.1f} kPa and {deg_c:.1f} °C"
+
+
+def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
+    from trimfit.learn.histories import reading_cents, taken_before
+    from trimfit.pitch import OUTPUTS, hz_from_cents
+
+    k = len(OUTPUTS)
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    state = seen.state
+    out = []
+    for logged in seen.history.readings:
+        reading = logged.record
+        if reading.chanter != aim.chanter:
+            continue
+        cents = reading_cents(reading, bench.scale)
+        kpa = aim.pressure_kpa if aim.pressure_kpa is not None else state.pressure_kpa
+        deg_c = aim.temperature_c if aim.temperature_c is not None else state.temperature_c
+        blown = 0.0 if reading.pressure_kpa is None else reading.pressure_kpa - kpa
+        if reading.pressure_kpa is None:
+            blown = state.pressure_kpa - kpa
+        warm = 0.0 if reading.temperature_c is None else reading.temperature_c - deg_c
+        value = {
+            note: hz_from_cents(cents[n] - blown * float(state.mean[4 * k + n]) - warm * float(state.mean[5 * k + n]))
+            for note, n in (("f", f), ("e", e))
+            if cents[n] == cents[n]
+        }
+        if not value:
+            continue
+        removed, _ = taken_before(seen.history, logged)
+        doubt = "; ".join(str(word) for word in logged.doubts)
+        if logged.entry in seen.low_weight:
+            doubt = f"{doubt}; nothing else bears it out" if doubt else "nothing else bears it out"
+        out.append(StoryPoint(removed, value.get("f"), value.get("e"), reading.taken_at, doubt))
+    return out
+
+
+def _fan(seen: Seen, aim: Aim) -> list[FanPoint]:
+    """E and F foretold from what is off now to a little past the meeting point."""
+    import numpy as np
+
+    from trimfit.pitch import OUTPUTS, hz_from_cents
+
+    if aim.chanter is None:
+        return []
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    reach = SHORTEST_FAN_MM
+
+    def outputs(more: float) -> tuple[Any, Any]:
+        design = seen.state.design(
+            seen.removed_mm + more, seen.lip_strokes, aim.chanter, aim.pressure_kpa, aim.temperature_c
+        )
+        return seen.state.outputs(design[[f, e]])
+
+    for more in np.arange(0.02, 3.0, 0.02):
+        mean, _ = outputs(float(more))
+        if mean[0] >= mean[1]:
+            reach = max(1.35 * float(more), SHORTEST_FAN_MM)
+            break
+    out = []
+    for more in np.linspace(0.0, reach, FAN_POINTS):
+        mean, cov = outputs(float(more))
+        spans = []
+        for k in range(2):
+            half = Z90 * float(np.sqrt(max(cov[k, k], 0.0)))
+            spans.append(Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half))))
+        out.append(FanPoint(seen.removed_mm + float(more), spans[0], spans[1]))
+    return out
+
+
+def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
+    """The card that goes with a reed: what was read of it last in its chanter, and what is believed."""
+    import math
+
+    from trimfit.learn.histories import reading_cents
+    from trimfit.pitch import NOTES, hz_from_cents
+    from trimfit.plan.belief import GAP
+
+    aim = bench.aim(seen)
+    record, order = seen.history.reed.record, seen.history.order
+    last = next(
+        (r for r in reversed(seen.history.readings) if r.record.notes_hz and r.record.chanter == aim.chanter), None
+    )
+    kpa = last.record.pressure_kpa if last is not None else None
+    deg_c = last.record.temperature_c if last is not None else None
+    design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, kpa, deg_c)
+    mean, cov = seen.state.outputs(design)
+
+    def span(k: int) -> Interval:
+        half = Z90 * math.sqrt(max(float(cov[k, k]), 0.0))
+        return Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half)))
+
+    read = reading_cents(last.record, bench.scale) if last is not None else [math.nan] * 10
+    notes = tuple(
+        TicketNote(note, hz_from_cents(read[k]) if read[k] == read[k] else None, span(k))
+        for k, note in enumerate(NOTES, 1)
+    )
+    gap, half = float(GAP @ mean), Z90 * math.sqrt(max(float(GAP @ cov @ GAP), 0.0))
+    target = hz_from_cents(aim.target_cents) if aim.target_cents is not None else None
+    meets = advice.meet_pitch_hz
+    cautions = []
+    if advice.action in ("trim", "read-again"):
+        cautions.append("work is not done: " + advice.why)
+    elif advice.action in ("past", "no-fit"):
+        cautions.append(advice.why)
+    if last is None:
+        cautions.append("no note of it was read in this chanter; what stands here is foretold")
+    elif last.doubts:
+        cautions.append("its last reading was marked as doubtful")
+    has_crow = any(r.record.crow_hz for r in seen.history.readings)
+    return Ticket(
+        reed=record.reed,
+        reed_type=record.reed_type,
+        batch=record.batch,
+        order=order.order if order is not None else None,
+        chanter=aim.chanter,
+        read_at=last.record.taken_at if last is not None else None,
+        readings=len(seen.history.readings),
+        meet_pitch_hz=meets if last is not None else None,
+        aim_hz=target or (meets.mean if meets is not None else None),
+        target_pitch_hz=target,
+        gap_cents=Interval(gap, gap - half, gap + half) if last is not None else None,
+        tolerance_hz=bench.settings.tolerance_hz,
+        crow_hz=span(0) if has_crow else None,
+        pressure_kpa=kpa,
+        temperature_c=deg_c,
+        notes=notes if last is not None else (),
+        cautions=tuple(cautions),
+    )
+
+
+def write_ticket(path: Path, reed: str, folder: Path, tell: Tell = _quiet) -> list[Path]:
+    """Write the reed's ticket as PDF and PNG (A6) into a folder; returns the two paths."""
+    from trimfit.desk.advise import advise
+    from trimfit.errors import InputError
+    from trimfit.review import ticket
+
+    with _bench(path, tell) as bench:
+        seen = _seen(bench, reed)
+        found = ticket_of(bench, seen, advise(bench, seen))
+    try:
+        return ticket.write(folder, found)
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror})", str(folder), "name a folder you may write to"
+        ) from error

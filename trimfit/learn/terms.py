@@ -1,0 +1,80 @@
+"""A card's coefficients in the words of the trade: cents per mm, curvature, per stroke, per kPa, per °C.
+
+A straight millimetre's answer is the curve's tangent at no trim, the curvature half its second derivative there::
+
+    y(x) = start + per_mm x + curvature x² + …       with g(x) = x + kappa x² + … :
+    per_mm = beta_length,    curvature = kappa beta_length + beta_bend
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.learn.card import FitCard
+from trimfit.learn.fitting import coefficient_prior
+from trimfit.learn.priors import REGRESSORS
+from trimfit.pitch import NOTES, OUTPUTS
+from trimfit.units import Interval
+
+__all__ = ["OUTPUT_PICKS", "TERMS", "Term", "type_terms"]
+
+Array = NDArray[np.float64]
+K, M = len(OUTPUTS), len(REGRESSORS)
+Z90 = 1.6448536269514722
+TERMS = ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")
+TOP_HAND = ("e", "f", "high_g", "high_a")
+ASSUMED_SHARE = 0.7
+"""A coefficient whose spread is still this share of the prior's, or more, is called assumed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One coefficient: of which output (or hand, or all notes), which term, its 90 % interval; is it assumed?"""
+
+    output: str
+    term: str
+    value: Interval
+    assumed: bool
+
+
+def _picks() -> dict[str, Array]:
+    out = {name: np.eye(K)[k] for k, name in enumerate(OUTPUTS)}
+    out["gap"] = out["f"] - out["e"]
+    for name, notes in (
+        ("bottom", tuple(note for note in NOTES if note not in TOP_HAND)),
+        ("top", TOP_HAND),
+        ("all", NOTES),
+    ):
+        out[name] = sum((out[note] for note in notes), np.zeros(K)) / len(notes)
+    return out
+
+
+OUTPUT_PICKS = _picks()
+"""Output, hand or `all` -> weights (10,) on the ten outputs."""
+
+
+def type_terms(card: FitCard, type_code: int, outputs: tuple[str, ...] = ("gap", *OUTPUTS)) -> list[Term]:
+    """The coefficients of a type for these outputs (keys of OUTPUT_PICKS), term by term."""
+    at = card.type_slice(type_code)
+    mean, cov = card.coef[at], card.coef_cov[at, at]
+    prior = coefficient_prior(1)[1].transpose(0, 2, 1, 3).reshape(M * K, M * K)
+    kappa = float(card.coding.kappa_per_mm[type_code])
+    weights = {
+        "per_mm": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0],
+        "curvature": [0.0, kappa, 1.0, 0.0, 0.0, 0.0],
+        "per_stroke": [0.0, 0.0, 0.0, 1.0, 0.0, 0.0],
+        "per_kpa": [0.0, 0.0, 0.0, 0.0, 1.0, 0.0],
+        "per_degc": [0.0, 0.0, 0.0, 0.0, 0.0, 1.0],
+    }
+    out = []
+    for term in TERMS:
+        for output in outputs:
+            pick = np.kron(np.array(weights[term]), OUTPUT_PICKS[output])
+            middle, var = float(pick @ mean), float(pick @ cov @ pick)
+            half = Z90 * float(np.sqrt(max(var, 0.0)))
+            assumed = var > ASSUMED_SHARE**2 * float(pick @ prior @ pick)
+            out.append(Term(output, term, Interval(middle, middle - half, middle + half), assumed))
+    return out
