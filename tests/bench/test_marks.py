@@ -10,7 +10,7 @@ import pytest
 from trimfit.bench import doubts
 from trimfit.bench.journal import Journal
 from trimfit.bench.soundness import damage
-from trimfit.desk import record
+from trimfit.desk import logbook, record
 from trimfit.errors import InputError
 from trimfit.records import Chanter, Doubt, Reading, Reed, Trim
 
@@ -70,7 +70,7 @@ def test_an_accepted_doubt_is_said_once_and_ends_with_a_strike(log: Path) -> Non
         entry = journal.append(Reading("R-1", "2026-03-02", notes_hz=notes), doubts=[doubt]).entry
     (mark,) = record.check(log).marks
     assert mark == doubts.Mark(entry, "R-1", "a-unbalanced", "said: at entry")
-    record.strike(log, entry, "slip")
+    logbook.strike(log, entry, "slip")
     assert record.check(log).marks == ()
 
 

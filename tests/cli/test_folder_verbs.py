@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from trimfit.bench.journal import Journal
-from trimfit.desk import record
+from trimfit.desk import logbook, record
 from trimfit.errors import TrimfitError
 from trimfit.records import Reading, Reed
 
@@ -192,7 +192,7 @@ def test_without_leave_to_write_a_log_is_read_and_not_harmed(tmp_path: Path, sho
     place.mkdir()
     log = place / "log"
     writing = [
-        (record.log_reading, ("R-1", ["f=781"]), {"at": "2027-01-01"}),
+        (logbook.log_reading, ("R-1", ["f=781"]), {"at": "2027-01-01"}),
         (record.import_folder, (shop,), {}),
         (record.set_setting, ("tolerance_hz", "2"), {}),
         (record.export_folder, (place / "out",), {}),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from trimfit.desk.record import Kept
+    from trimfit.desk.logbook import Kept
 
 __all__ = ["as_json", "in_words"]
 

@@ -12,7 +12,7 @@ from trimfit.cli.kept import in_words
 from trimfit.cli.show import print_json
 
 if TYPE_CHECKING:
-    from trimfit.desk.record import Kept
+    from trimfit.desk.logbook import Kept
 
 __all__ = ["register"]
 
@@ -84,9 +84,9 @@ def reading(
 
     Example: trimfit log reading R-0412 f=782.1 e=705.9 a=468.2 A=936.1 crow=C+22 --pressure "26 inH2O"
     """
-    from trimfit.desk import record
+    from trimfit.desk import logbook
 
-    kept = record.log_reading(
+    kept = logbook.log_reading(
         _log(context),
         reed,
         words,
@@ -116,9 +116,9 @@ def trim(
 
     Example: trimfit log trim R-0412 --length 0.15 --lip 2 --asked 0.15
     """
-    from trimfit.desk import record
+    from trimfit.desk import logbook
 
-    kept = record.log_trim(_log(context), reed, length=length, lip=lip, asked=asked, at=at, remark=remark)
+    kept = logbook.log_trim(_log(context), reed, length=length, lip=lip, asked=asked, at=at, remark=remark)
     _answer(kept, as_json)
 
 
@@ -139,7 +139,7 @@ def reed(
 
     Example: trimfit log reed R-0412 --type moulded --batch B-17 --blade 23.1 --order O-12
     """
-    from trimfit.desk import record
+    from trimfit.desk import logbook
 
     given = _given(
         reed_type=reed_type,
@@ -149,7 +149,7 @@ def reed(
         order=order,
         remark=remark,
     )
-    _answer(record.log_reed(_log(context), name, given, move=move), as_json)
+    _answer(logbook.log_reed(_log(context), name, given, move=move), as_json)
 
 
 @_verbs.command()
@@ -172,7 +172,7 @@ def chanter(
 
     Example: trimfit log chanter CH-7 --meeting-pitch 474 --working-crow C+22
     """
-    from trimfit.desk import record
+    from trimfit.desk import logbook
     from trimfit.pitch import parse_crow_hz
 
     crow = parse_crow_hz(working_crow) if working_crow and working_crow.strip() else working_crow
@@ -182,7 +182,7 @@ def chanter(
         bore_gauge_mm=_value("--bore-gauge", bore_gauge),
         remark=remark,
     )
-    _answer(record.log_chanter(_log(context), name, given), as_json)
+    _answer(logbook.log_chanter(_log(context), name, given), as_json)
 
 
 @_verbs.command()
@@ -204,7 +204,7 @@ def order(
 
     Example: trimfit log order O-12 --chanter CH-7 --quantity 12 --due 2026-04-01
     """
-    from trimfit.desk import record
+    from trimfit.desk import logbook
     from trimfit.units import parse_pressure_kpa
 
     given = _given(
@@ -215,7 +215,7 @@ def order(
         due_on=due_on,
         remark=remark,
     )
-    _answer(record.log_order(_log(context), name, given), as_json)
+    _answer(logbook.log_order(_log(context), name, given), as_json)
 
 
 @_verbs.command()
@@ -231,9 +231,9 @@ def outcome(
 
     Example: trimfit log outcome R-0412 good
     """
-    from trimfit.desk import record
+    from trimfit.desk import logbook
 
-    _answer(record.log_outcome(_log(context), reed, outcome, at=at, remark=remark), as_json)
+    _answer(logbook.log_outcome(_log(context), reed, outcome, at=at, remark=remark), as_json)
 
 
 @_verbs.command()
@@ -248,9 +248,9 @@ def strike(
 
     Example: trimfit log strike rea-k3v7q2m9 --why "read in the wrong chanter"
     """
-    from trimfit.desk import record
+    from trimfit.desk import logbook
 
-    _answer(record.strike(_log(context), entry, why, at=at), as_json)
+    _answer(logbook.strike(_log(context), entry, why, at=at), as_json)
 
 
 def register(app: typer.Typer) -> None:

@@ -87,11 +87,11 @@ def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], di
 def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, str], as_json: bool) -> int:
     from trimfit.cli.kept import as_json as in_json
     from trimfit.cli.kept import in_words
-    from trimfit.desk import record
+    from trimfit.desk import logbook
     from trimfit.errors import InputError, TrimfitError
 
     try:
-        kept = getattr(record, function)(log, *words, **said)
+        kept = getattr(logbook, function)(log, *words, **said)
     except TrimfitError as error:
         for line in error.lines() if isinstance(error, InputError) else [error.line()]:
             sys.stderr.write(" ".join(line.split()) + "\n")

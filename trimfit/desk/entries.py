@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from trimfit.desk.moments import last_moment, moment
 from trimfit.desk.said import plain_name
-from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, ReedHistory, Trim
+from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.lines import ReadingLine, TrimLine
@@ -88,32 +89,6 @@ def as_trim(line: TrimLine, reed: str, done_at: str, advice: Advice | None) -> T
             asked_mm = advised_mm or None
     tidy = replace(line, lip_strokes=line.lip_strokes or None, length_mm=line.length_mm or None, asked_mm=asked_mm)
     return tidy.trim(reed, done_at)
-
-
-def last_moment(history: ReedHistory) -> tuple[float, str]:
-    """Instant (seconds since 1970 UTC) and text of a reed's last entry; minus infinity and nothing if it has none."""
-    entries = [(one.at_s, one.record.taken_at) for one in history.readings]
-    entries += [(one.at_s, one.record.done_at) for one in history.trims]
-    if history.outcome:
-        entries.append((history.outcome.at_s, history.outcome.record.at))
-    return max(entries, default=(float("-inf"), ""))
-
-
-def moment(history: ReedHistory, now: str) -> tuple[str, bool]:
-    """The time to log a new entry of a reed at, and whether the clock is behind the reed's last entry.
-
-    It is `now` (ISO 8601 with an offset, to the millisecond), without its offset where the reed's times have none.
-    A clock that is not past the last entry would put work in the wrong order: then it is the first millisecond after.
-    """
-    from trimfit.bench.times import at_s, has_offset, later_text
-
-    last_s, last_text = last_moment(history)
-    offset = not last_text or has_offset(last_text)
-    text = now if offset else now[: len("2026-03-31T09:40:00.000")]
-    now_s = at_s(text)
-    if now_s > last_s:
-        return text, False
-    return later_text(last_s, offset=offset), now_s < last_s - 1.0
 
 
 def words_for(record: Record) -> str:

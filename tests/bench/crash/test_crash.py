@@ -27,7 +27,7 @@ FULL = int(os.environ.get("TRIMFIT_CRASHES", "200"))
 ROUNDS = [pytest.param(3, id="few"), pytest.param(FULL, id="many", marks=pytest.mark.crash)]
 REEDS, READINGS_EACH = 60, 60
 
-BEGIN = "import sys; from pathlib import Path; from trimfit.desk import record; from trimfit.records import Reading\n"
+BEGIN = "import sys; from pathlib import Path; from trimfit.desk import logbook, record\n"
 PRELOAD = "import trimfit.bench.doubts, trimfit.bench.folder, trimfit.bench.merge, trimfit.bench.parse\n"
 IMPORT = (
     BEGIN
@@ -44,7 +44,7 @@ LOG = (
 print('go', flush=True)
 for i in range(int(sys.argv[2]), 10**9):
     at = f"{2000 + i // 100000}-01-01T{i // 3600 % 24:02d}:{i // 60 % 60:02d}:{i % 60:02d}.{i // 86400:03d}"
-    kept = record.log_reading(Path(sys.argv[1]), "R-0", ["crow=C+22", "f=780"], at=at)
+    kept = logbook.log_reading(Path(sys.argv[1]), "R-0", ["crow=C+22", "f=780"], at=at)
     print(kept.entry, flush=True)
 """
 )
