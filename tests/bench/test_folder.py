@@ -566,3 +566,42 @@ def test_any_bytes_as_readings_are_taken_or_refused_whole(
             lines = error.lines()
         assert lines
         assert journal.count("reed") == (lines == ["taken"])
+
+
+def test_long_steps_say_how_far_they_are(tmp_path: Path) -> None:
+    said: list[tuple[str, int, int]] = []
+    with Journal(tmp_path / "log", create=True) as journal:
+        import_folder(journal, lay(tmp_path / "shop", dict(SHOP)), lambda *step: said.append(step))
+        rows = "".join(
+            f"R-1,2026-{1 + i // 2000:02d}-01T{i // 60 % 24:02d}:{i % 60:02d}:{i // 1440:02d},530\n"
+            for i in range(21000)
+        )
+        lay(tmp_path / "more", {"readings.csv": "reed,taken_at,crow_hz\n" + rows})
+        import_folder(journal, tmp_path / "more", lambda *step: said.append(step))
+        export_folder(journal, tmp_path / "out", lambda *step: said.append(step))
+    assert {step for step, _, _ in said} == {*(f"import {name}" for name in SHOP), "export readings.csv"}
+    assert all(0 <= done <= whole for _, done, whole in said)
+    assert ("import readings.csv", 21002, 21002) in said
+
+
+def test_extras_with_faults_change_nothing(tmp_path: Path) -> None:
+    log = tmp_path / "a"
+    take(log, lay(tmp_path / "shop", dict(SHOP)))
+    with Journal(log) as journal:
+        journal.strike(journal.of_reed("R-1").readings[0].entry, "slip")
+    whole = put(log, tmp_path / "out")
+    for name, old, new, says in [
+        ("struck.csv", b"slip", b"", "struck.csv:2: why: "),
+        ("struck.csv", b",0,slip", b",x,slip", "struck.csv:2: generation: 'x' is not a number"),
+        ("struck.csv", b"entry,", b"entries,", "struck.csv:1: entries: is no column"),
+        ("marks.csv", b"about,", b"", "marks.csv:1: about: this column is missing"),
+        ("settings.csv", b"setting,", b"settings,", "settings.csv:1: settings: is no column"),
+    ]:
+        folder = lay(tmp_path / f"bad{says[:9]}{len(new)}", dict(whole))
+        content = whole[name].replace(old, new, 1)
+        (folder / name).write_bytes(content)
+        with Journal(tmp_path / "b", create=True) as journal:
+            with pytest.raises(InputError) as caught:
+                import_folder(journal, folder)
+            assert journal.last_seq() == 0
+        assert any(line.startswith(says) for line in caught.value.lines()), caught.value.lines()

@@ -8,61 +8,25 @@ were accepted, and re-entries).
 from __future__ import annotations
 
 import difflib
-import sqlite3
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from trimfit.bench import history, shop
-from trimfit.bench.cells import amounts, from_text
+from trimfit.bench.cells import amounts
+from trimfit.bench.extras import FILES, entries_again, take_marks, take_wide
 from trimfit.bench.identity import entry_id
+from trimfit.bench.intake import Intake
 from trimfit.bench.journal import Counts, Journal, Progress
-from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value, kind_of_entry
+from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value
 from trimfit.bench.rows import differences, insert_sql
 from trimfit.bench.sheets import Faults, RowReader, Sheet, heads_of
 from trimfit.errors import InputError, nearest
 
-__all__ = ["EXTRA", "FILES", "WIDE_COLUMNS", "files_of", "import_folder"]
+__all__ = ["FILES", "ImportRefused", "files_of", "import_folder"]
 
-# What struck.csv and conflicts.csv say besides the entry's own columns.
-STRUCK_HEADS = ("entry", "kind", "generation", "why", "struck_at")
-CONFLICT_HEADS = ("entry", "kind", "generation")
-MARK_HEADS = ("entry", "kind", "about", "generation", "doubt")
-WIDE_COLUMNS = tuple(dict.fromkeys(name for kind in FILED for name in KINDS[kind].names))
-EXTRA = {"struck.csv": STRUCK_HEADS, "conflicts.csv": CONFLICT_HEADS, "marks.csv": MARK_HEADS}
-FILES = (*(KINDS[kind].file for kind in FILED), *EXTRA)
 CHUNK = 5000
-_GENERATION = Column("generation", "whole", required=True)
-
-
-@dataclass(slots=True)
-class _Import:
-    """An import under way."""
-
-    journal: Journal
-    connection: sqlite3.Connection
-    progress: Progress | None
-    faults: Faults = field(default_factory=Faults)
-    tally: dict[str, list[int]] = field(default_factory=dict)
-    # Names that this folder brings, by kind; kinds whose file could not be read, of which nothing can be said.
-    named: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
-    unreadable: set[str] = field(default_factory=set)
-    checked: dict[tuple[str, str], bool] = field(default_factory=dict)
-    struck: set[str] = field(default_factory=set)
-    again: set[str] = field(default_factory=set)
-    blades: dict[str, float] = field(default_factory=dict)
-    before: int = 0
-    seq: int = 0
-    unsettled: bool = False
-
-    def count(self, kind: Kind, *, new: bool) -> None:
-        self.tally.setdefault(kind.name, [0, 0])[0 if new else 1] += 1
-
-    def next_seq(self) -> int:
-        self.seq += 1
-        return self.seq
 
 
 def import_folder(journal: Journal, folder: Path, progress: Progress | None = None) -> Counts:
@@ -73,23 +37,23 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
     paths = files_of(Path(folder))
     with journal.writing() as connection:
         last = journal.last_seq()
-        state = _Import(journal, connection, progress, before=last, seq=last)
+        state = Intake(journal, connection, progress, before=last, seq=last)
         state.struck = {entry for (entry,) in connection.execute("SELECT struck FROM strikes")}
         if "marks.csv" in paths:
-            state.again = _again(paths["marks.csv"])
+            state.again = entries_again(paths["marks.csv"])
         if "settings.csv" in paths:
             _take_kind(state, KINDS["setting"], paths["settings.csv"])
             journal.forget_scale()
         if "struck.csv" in paths:
-            _take_wide(state, paths["struck.csv"], struck=True)
+            take_wide(state, paths["struck.csv"], struck=True)
         for name in FILED:
             kind = KINDS[name]
             if name != "setting" and kind.file in paths:
                 _take_kind(state, kind, paths[kind.file])
         if "conflicts.csv" in paths:
-            _take_wide(state, paths["conflicts.csv"], struck=False)
+            take_wide(state, paths["conflicts.csv"], struck=False)
         if "marks.csv" in paths:
-            _take_marks(state, paths["marks.csv"])
+            take_marks(state, paths["marks.csv"])
         state.faults.close_file()
         if state.faults:
             raise ImportRefused(folder, state.faults)
@@ -128,7 +92,7 @@ def files_of(folder: Path) -> dict[str, Path]:
     return found
 
 
-def _take_kind(state: _Import, kind: Kind, path: Path) -> None:
+def _take_kind(state: Intake, kind: Kind, path: Path) -> None:
     """Take one file of one kind of entry."""
     may, must = heads_of(kind)
     sheet = Sheet(path, state.faults, may, must)
@@ -141,7 +105,7 @@ def _take_kind(state: _Import, kind: Kind, path: Path) -> None:
         sheet.close()
 
 
-def _take_rows(state: _Import, kind: Kind, sheet: Sheet) -> None:
+def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
     reader = RowReader(kind, sheet, dict(state.journal.scale()))
     faults, file = state.faults, sheet.name
     before = len(faults.found)
@@ -213,10 +177,10 @@ def _take_rows(state: _Import, kind: Kind, sheet: Sheet) -> None:
         state.progress(f"import {file}", sheet.looked.lines, sheet.looked.lines)
 
 
-def _place(state: _Import, kind: Kind, values: Sequence[Any], *, empty: bool) -> tuple[str, int, bool]:
+def _place(state: Intake, kind: Kind, values: Sequence[Any], *, empty: bool) -> tuple[str, int, bool]:
     """A row's entry, its generation, and whether the log knows it already (struck or not)."""
     entry = entry_id(kind, values)
-    if empty or not _there(state, kind, entry):
+    if empty or not state.there(kind, entry):
         return entry, 0, False
     if entry not in state.struck:
         return entry, 0, True
@@ -225,14 +189,10 @@ def _place(state: _Import, kind: Kind, values: Sequence[Any], *, empty: bool) ->
         generation += 1
         entry = entry_id(kind, values, generation)
     # A struck row comes in again only where the folder itself says that it was logged again.
-    return entry, generation, entry not in state.again or _there(state, kind, entry)
+    return entry, generation, entry not in state.again or state.there(kind, entry)
 
 
-def _there(state: _Import, kind: Kind, entry: str) -> bool:
-    return state.connection.execute(f"SELECT 1 FROM {kind.table} WHERE entry = ?", (entry,)).fetchone() is not None
-
-
-def _known(state: _Import, column: Column, name: str) -> bool:
+def _known(state: Intake, column: Column, name: str) -> bool:
     """Whether a reed, order or chanter is in this folder or in the log; a file that cannot be read blames nobody."""
     refers = str(column.refers)
     if name in state.named[refers] or refers in state.unreadable:
@@ -243,7 +203,7 @@ def _known(state: _Import, column: Column, name: str) -> bool:
     return state.checked[key]
 
 
-def _unknown(state: _Import, column: Column, name: str) -> tuple[str, str]:
+def _unknown(state: Intake, column: Column, name: str) -> tuple[str, str]:
     refers = str(column.refers)
     file = KINDS[refers].file
     ours = state.named[refers]
@@ -282,7 +242,7 @@ def _other_content(kind: Kind, ours: Sequence[Any], entry: str, theirs: Sequence
     )
 
 
-def _past_blade(state: _Import, file: str, cuts: Mapping[str, list[tuple[float, float, int]]]) -> None:
+def _past_blade(state: Intake, file: str, cuts: Mapping[str, list[tuple[float, float, int]]]) -> None:
     """Trims that take as much as the whole blade or more, counted with what the log already holds."""
     for reed, mine in cuts.items():
         blade_mm = state.blades.get(reed)
@@ -305,130 +265,3 @@ def _past_blade(state: _Import, file: str, cuts: Mapping[str, list[tuple[float, 
                     f"did you mean {length_mm / 10:g}? or mend blade_mm of {reed[:60]!r}",
                 )
                 break
-
-
-def _wide_rows(
-    state: _Import, sheet: Sheet, *, struck: bool
-) -> list[tuple[int, Kind, list[Value], float | None, str, int, list[str]]]:
-    """The rows of struck.csv or conflicts.csv that are as they were exported; faults for the others."""
-    at = {head: i for i, head in enumerate(sheet.heads)}
-    readers: dict[str, RowReader] = {}
-    rows = []
-    for line, cells in sheet.rows():
-        kind = KINDS.get(cells[at["kind"]].strip())
-        if kind is None or kind.name not in FILED:
-            state.faults.add(
-                sheet.name, line, "kind", f"{cells[at['kind']][:40]!r} is no kind of entry", f"say {', '.join(FILED)}"
-            )
-            continue
-        reader = readers.setdefault(kind.name, RowReader(kind, sheet, dict(state.journal.scale())))
-        values, at_s, good = reader.read(line, cells)
-        generation: Value = None
-        try:
-            generation = from_text(_GENERATION, cells[at["generation"]])
-        except InputError as error:
-            state.faults.add(sheet.name, line, "generation", error.what, error.remedy)
-            continue
-        if not good:
-            continue
-        entry = entry_id(kind, values, int(generation or 0))
-        if entry != cells[at["entry"]].strip():
-            state.faults.add(
-                sheet.name,
-                line,
-                "entry",
-                "the id does not belong to what the row says",
-                "leave the rows of this file as they were exported",
-            )
-            continue
-        rows.append((line, kind, values, at_s, entry, int(generation or 0), cells))
-    return rows
-
-
-def _take_wide(state: _Import, path: Path, *, struck: bool) -> None:
-    """Take struck.csv (entries and what struck them) or conflicts.csv (entries that stand aside)."""
-    meta = STRUCK_HEADS if struck else CONFLICT_HEADS
-    sheet = Sheet(path, state.faults, (*meta, *WIDE_COLUMNS), meta)
-    try:
-        if not sheet.usable:
-            return
-        rows = _wide_rows(state, sheet, struck=struck)
-        at = {head: i for i, head in enumerate(sheet.heads)}
-        strike = KINDS["strike"]
-        for line, kind, values, at_s, entry, generation, cells in rows:
-            if kind.time is None:
-                state.named[kind.name].add(str(values[0]))
-            if state.faults:
-                continue
-            new = not _there(state, kind, entry)
-            if new:
-                row = (state.next_seq(), entry, generation, *values, *(() if at_s is None else (at_s,)))
-                state.connection.execute(insert_sql(kind), row)
-                state.unsettled = True
-            state.count(kind, new=new)
-            if not struck:
-                continue
-            try:
-                said = [entry, *(from_text(strike.columns[i], cells[at[n]]) for i, n in ((1, "why"), (2, "struck_at")))]
-                if None in said:
-                    raise InputError("why or struck_at is empty", remedy="say why and when it was struck")
-            except InputError as error:
-                state.faults.add(sheet.name, line, "why", error.what, error.remedy)
-                continue
-            taken_back = entry_id(strike, said)
-            fresh = not _there(state, strike, taken_back)
-            if fresh:
-                state.journal.insert_at(strike, said, state.next_seq(), taken_back, 0)
-                state.struck.add(entry)
-                state.unsettled = True
-            state.count(strike, new=fresh)
-    finally:
-        sheet.close()
-
-
-def _again(path: Path) -> set[str]:
-    """The entries that marks.csv names: those of them that are re-entries of a struck row may come in."""
-    sheet = Sheet(path, Faults(), MARK_HEADS, MARK_HEADS)
-    try:
-        if not sheet.usable:
-            return set()
-        at = sheet.heads.index("entry")
-        return {cells[at].strip() for _, cells in sheet.rows()}
-    finally:
-        sheet.close()
-
-
-def _take_marks(state: _Import, path: Path) -> None:
-    """Take the doubts that were accepted when their entries were made."""
-    mark = KINDS["mark"]
-    sheet = Sheet(path, state.faults, MARK_HEADS, MARK_HEADS)
-    try:
-        if not sheet.usable:
-            return
-        at = {head: i for i, head in enumerate(sheet.heads)}
-        for line, cells in sheet.rows():
-            entry = cells[at["entry"]].strip()
-            kind = kind_of_entry(entry)
-            if kind is None or (not state.faults and not _there(state, kind, entry)):
-                state.faults.add(
-                    sheet.name,
-                    line,
-                    "entry",
-                    f"{entry[:40]!r} is no entry of this folder or the log",
-                    "take the row out",
-                )
-                continue
-            try:
-                doubt = from_text(mark.columns[1], cells[at["doubt"]])
-            except InputError as error:
-                state.faults.add(sheet.name, line, "doubt", error.what, error.remedy)
-                continue
-            if doubt is None or state.faults:
-                continue
-            marked = entry_id(mark, (entry, doubt))
-            new = not _there(state, mark, marked)
-            if new:
-                state.journal.insert_at(mark, (entry, doubt), state.next_seq(), marked, 0)
-            state.count(mark, new=new)
-    finally:
-        sheet.close()

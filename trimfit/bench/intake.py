@@ -1,0 +1,47 @@
+"""An import under way: what it has met so far, handed from file to file."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import defaultdict
+from dataclasses import dataclass, field
+
+from trimfit.bench.journal import Journal, Progress
+from trimfit.bench.kinds import Kind
+from trimfit.bench.sheets import Faults
+
+__all__ = ["Intake"]
+
+
+@dataclass(slots=True)
+class Intake:
+    """An import under way."""
+
+    journal: Journal
+    connection: sqlite3.Connection
+    progress: Progress | None
+    faults: Faults = field(default_factory=Faults)
+    tally: dict[str, list[int]] = field(default_factory=dict)
+    # Names that this folder brings, by kind; kinds whose file could not be read, of which nothing can be said.
+    named: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
+    unreadable: set[str] = field(default_factory=set)
+    checked: dict[tuple[str, str], bool] = field(default_factory=dict)
+    struck: set[str] = field(default_factory=set)
+    again: set[str] = field(default_factory=set)
+    blades: dict[str, float] = field(default_factory=dict)
+    before: int = 0
+    seq: int = 0
+    unsettled: bool = False
+
+    def count(self, kind: Kind, *, new: bool) -> None:
+        """Count a row that can be taken, as new or as known."""
+        self.tally.setdefault(kind.name, [0, 0])[0 if new else 1] += 1
+
+    def next_seq(self) -> int:
+        """The number of the next entry."""
+        self.seq += 1
+        return self.seq
+
+    def there(self, kind: Kind, entry: str) -> bool:
+        """Whether the log holds an entry, struck or not."""
+        return self.connection.execute(f"SELECT 1 FROM {kind.table} WHERE entry = ?", (entry,)).fetchone() is not None
