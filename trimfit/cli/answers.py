@@ -1,8 +1,9 @@
-"""Verbs that answer about reeds: ask, predict."""
+"""Verbs that answer about reeds and orders: ask, predict, pick, rehearse."""
 
 from __future__ import annotations
 
 import csv
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -10,8 +11,9 @@ import typer
 
 from trimfit.cli.show import plain, print_json, progress, table
 from trimfit.errors import Fault, InputError
+from trimfit.records import Advice
 
-__all__ = ["register"]
+__all__ = ["register", "work_list"]
 
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 WHY_WIDTH = 46
@@ -58,6 +60,13 @@ def ask(
     if not found:
         typer.echo("no reed waits: none has an order and no outcome")
         return
+    typer.echo(work_list(found))
+
+
+def work_list(found: Sequence[Advice]) -> str:
+    """The run's work list as a table, one reed a line, and one line that sums it up."""
+    from trimfit.desk.said import plain_name
+
     rows = []
     for a in found:
         step = f"{a.length_mm:.2f}" if a.action == "trim" and a.length_mm else ""
@@ -79,10 +88,9 @@ def ask(
             )
         )
     heads = ("order", "reed", "next", "mm", "lip", "gap", "meets Hz", "past %", "cuts left")
-    typer.echo(table(heads, rows, right=(3, 4, 5, 6, 7, 8)))
     todo = [a for a in found if a.trims_left >= 0.05]
-    typer.echo(
-        f"{len(found)} reeds, {len(todo)} with work left, about {sum(a.trims_left for a in todo):.0f} cuts in all; "
+    return table(heads, rows, right=(3, 4, 5, 6, 7, 8)) + (
+        f"\n{len(found)} reeds, {len(todo)} with work left, about {sum(a.trims_left for a in todo):.0f} cuts in all; "
         "gap in cents, F less E"
     )
 
@@ -180,7 +188,87 @@ def _flat(item: Any) -> dict[str, Any]:
     return out | {f"{note}_hz": plain(span) for note, span in item.notes_hz.items()}
 
 
+def pick(
+    context: typer.Context,
+    order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
+    as_json: Json = False,
+) -> None:
+    """Which untrimmed blanks of the stock to start an order with, best first.
+
+    Example: trimfit pick O-12
+    """
+    from trimfit.desk.order import pick as pick_for
+    from trimfit.desk.said import plain_name
+    from trimfit.pitch import crow_label
+
+    found = pick_for(_log(context), order, (lambda *_: None) if as_json else progress)
+    if as_json:
+        print_json(found)
+        return
+    if not found:
+        typer.echo("no untrimmed blank is free for this order; log reeds without one first")
+        return
+    rows = [
+        (
+            plain_name(item.reed, 18),
+            f"{item.length_mm:.2f}",
+            f"{item.trims:.1f}",
+            f"{100 * item.chance_good:.0f}",
+            crow_label(item.crow_hz) if item.crow_hz else "",
+            plain_name(item.why, 60),
+        )
+        for item in found
+    ]
+    typer.echo(table(("reed", "mm off", "cuts", "good %", "crow", "why"), rows, right=(1, 2, 3)))
+
+
+def rehearse(
+    context: typer.Context,
+    order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
+    seed: Annotated[int, typer.Option(help="The same seed gives the same answer.", min=0)] = 1,
+    as_json: Json = False,
+) -> None:
+    """What an order's run will give: played out on reeds drawn from what is believed, before a blade is touched.
+
+    Example: trimfit rehearse O-12
+    """
+    from trimfit.desk.order import rehearse_order
+    from trimfit.desk.said import plain_name
+
+    run = rehearse_order(_log(context), order, seed=seed, tell=(lambda *_: None) if as_json else progress)
+    if as_json:
+        print_json(run)
+        return
+    typer.echo(f"{plain_name(run.order)}: {run.reeds} reeds, played {run.draws:,} times on {run.on}")
+    typer.echo(
+        f"  good {100 * run.good:.1f} % (give or take {100 * run.good_se:.1f}), past {100 * run.past:.1f} % "
+        f"(give or take {100 * run.past_se:.1f})"
+    )
+    typer.echo(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
+    typer.echo(f"  {run.hours:.1f} hours for the run; start {run.blanks_for_quantity} blanks for {run.reeds} good ones")
+    rows = [("as it stands", run)] + [(what.change, what) for what in run.what_if]
+    typer.echo(
+        table(
+            ("what if", "good %", "past %", "cuts", "readings", "hours"),
+            [
+                (
+                    name,
+                    f"{100 * r.good:.1f}",
+                    f"{100 * r.past:.1f}",
+                    f"{r.trims_per_reed:.1f}",
+                    f"{r.readings_per_reed:.1f}",
+                    f"{r.minutes / 60:.1f}",
+                )
+                for name, r in rows
+            ],
+            right=(1, 2, 3, 4, 5),
+        )
+    )
+
+
 def register(app: typer.Typer) -> None:
     """Add this family's verbs to the command line."""
     app.command()(ask)
     app.command()(predict)
+    app.command()(pick)
+    app.command()(rehearse)

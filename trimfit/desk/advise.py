@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from trimfit.desk.beliefs import Bench, Seen
     from trimfit.plan.belief import Aim
 
-__all__ = ["advise", "ask_all", "ask_reed", "foretell", "predict"]
+__all__ = ["advise", "ask_all", "ask_reed", "foretell", "grounds", "predict", "suits"]
 
 Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
@@ -89,7 +89,7 @@ def advise(bench: Bench, seen: Seen, order_aim: Aim | None = None) -> Advice:
     aim = order_aim or bench.aim(seen)
     belief = bench.belief(seen, aim)
     choice = choose(belief, aim, bench.policy(seen.type_code), bench.rules())
-    suits = _suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
+    other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
     low = choice.meet_mean_cents - Z90 * choice.meet_sd_cents
     high = choice.meet_mean_cents + Z90 * choice.meet_sd_cents
     order = seen.history.order
@@ -104,7 +104,7 @@ def advise(bench: Bench, seen: Seen, order_aim: Aim | None = None) -> Advice:
         meet_pitch_hz=Interval(hz_from_cents(choice.meet_mean_cents), hz_from_cents(low), hz_from_cents(high)),
         chance_past=choice.chance_past,
         trims_left=choice.trims_left,
-        why=why(choice, aim, grounds(bench, seen), suits),
+        why=why(choice, aim, grounds(bench, seen), other),
     )
 
 
@@ -134,7 +134,7 @@ def grounds(bench: Bench, seen: Seen):  # type: ignore[no-untyped-def]
     )
 
 
-def _suits(bench: Bench, seen: Seen, aim: Aim) -> str:
+def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
     """Another chanter of the shop that this reed would suit as it stands or with more off; empty if none is known."""
     import numpy as np
 
@@ -159,7 +159,7 @@ def _suits(bench: Bench, seen: Seen, aim: Aim) -> str:
 
 
 def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
-    """Chanter, pressure and temperature of the reed's last reading with notes (its order's chanter if there is none)."""
+    """Chanter, pressure and temperature of the reed's last reading with notes (its order's chanter failing that)."""
     for logged in reversed(seen.history.readings):
         if logged.record.notes_hz:
             return logged.record.chanter, logged.record.pressure_kpa, logged.record.temperature_c

@@ -15,7 +15,7 @@ from trimfit.pitch import cents_from_440, hz_width_cents
 from trimfit.plan.belief import Aim, AimBelief, see
 from trimfit.plan.choose import Rules
 from trimfit.plan.policy import PolicyTable
-from trimfit.records import Chanter, Order, ReedHistory
+from trimfit.records import Chanter, Logged, Order, Reed, ReedHistory, Settings
 
 if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
@@ -74,6 +74,16 @@ class Bench:
                 self.journal, costs_of(self.card, type_code, self.settings), self.tell
             )
         return self._policies[type_code]
+
+    def policy_under(self, type_code: int, settings: Settings) -> PolicyTable:
+        """The type's policy under other settings."""
+        return policy_for(self.journal, costs_of(self.card, type_code, settings), self.tell)
+
+    def fresh(self, reed_type: str, order: Order) -> Seen:
+        """A reed of a batch never seen of this type, for an order."""
+        reed = Reed("", reed_type, "")
+        history = ReedHistory(Logged("", 0, 0.0, reed), order=order)
+        return self.see_histories(reed_type, [history], [order.chanter])[""]
 
     def rules(self) -> Rules:
         """The shop's rules for a choice."""

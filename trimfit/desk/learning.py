@@ -138,7 +138,7 @@ def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
 
 
 def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
-    """What the log has taught, fitted anew where that is due; assumptions alone where there is nothing to learn from."""
+    """What the log has taught, fitted anew where due; assumptions alone where there is nothing to learn from."""
     from trimfit.learn.card import card_from_bytes, card_to_bytes
     from trimfit.learn.fitting import prior_card
     from trimfit.pitch import hz_width_cents

@@ -156,8 +156,9 @@ def assemble(fits: ContrastFits, pick: Callable[[MixedFit], Array], assumed: Arr
 def shrink_correlation(cov: Array, groups: float, target: Array | None = None, *, floor: float = 0.01) -> Array:
     """Shrink the correlations of cov (aK, aK), seen in `groups` groups, in the basis of `basis`; positive definite out.
 
-    target (aK, aK): a covariance whose correlations are shrunk to (default: none). The variances in that basis stay,
-    but for a floor of a ten-thousandth of the largest of their kind; `floor` is the least eigenvalue of the correlations.
+    target (aK, aK): a covariance whose correlations are shrunk to (default: none). The variances in that basis
+    stay, but for a floor of a ten-thousandth of the largest of their kind; `floor` is the least eigenvalue of the
+    correlations.
     """
     a = cov.shape[0] // K
     turn = np.kron(np.eye(a), basis())

@@ -66,7 +66,7 @@ def _quiet(step: str, done: int, whole: int) -> None:
 
 
 def coefficient_prior(n_types: int) -> tuple[Array, Array]:
-    """Prior of the types' coefficients: mean (6T, K), covariance (6T, 6T, K, K); type by type, regressor by regressor."""
+    """Prior of the types' coefficients: mean (6T, K), covariance (6T, 6T, K, K); type, then regressor."""
     mean, shop, own = regressor_prior(n_types)
     cov = np.zeros((n_types, M, n_types, M, K, K))
     for j in range(M):
@@ -204,7 +204,7 @@ def _sums(piece: _Piece, rows: Rows, g: _Globals) -> BatchSums:
 
 
 def _joint_pass(rows: Rows, pieces: list[_Piece], g: _Globals, prior: tuple[Array, Array]) -> None:
-    """Set the posterior of all coefficients in `g` under its covariances; prior = (mean, precision) over all of them."""
+    """Set the posterior of all coefficients in `g` under its covariances; prior = (mean, precision)."""
     size = len(prior[0])
     k = prior[1].copy()
     right = prior[1] @ prior[0]

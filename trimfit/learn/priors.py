@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.pitch import NOTES, OUTPUTS
+from trimfit.pitch import OUTPUTS
 
 __all__ = [
     "CHANTER_TERMS",
@@ -126,6 +126,3 @@ def assumed_reed_cov() -> tuple[Array, Array]:
 def assumed_noise() -> Array:
     """Covariance (10, 10) of one reading's errors where nothing is known yet: own errors and the shared seating."""
     return READING_SPREAD.matrix()
-
-
-assert len(OUTPUTS) == 1 + len(NOTES)  # the shape every matrix above counts on

@@ -21,7 +21,7 @@ from trimfit.plan.policy import LADDER, PolicyTable, finish_cost
 from trimfit.records import Action
 from trimfit.units import Interval
 
-__all__ = ["Choice", "Rules", "choose"]
+__all__ = ["Choice", "Rules", "choose", "rung_of"]
 
 Array = NDArray[np.float64]
 
@@ -53,7 +53,7 @@ class Choice:
     reason: str
 
 
-def _rung(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> int:
+def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> int:
     """The least rung at or over the shop's own cost whose chance of ever going past is under the ceiling.
 
     Past the point where the reed may be over already no rung helps; the chance it has now is not held against a cut.
@@ -125,7 +125,7 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     tolerance = aim.tolerance_cents
     past_now = float(belief.chance_over(tolerance, zero, 0.0, error)[0])
     short_now = 1.0 - float(belief.chance_over(-tolerance, zero, 0.0, error)[0])
-    rung = _rung(table, m, v, s, rules)
+    rung = rung_of(table, m, v, s, rules)
 
     def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
         mean, variance = belief.after(np.array([length]), float(lip), error)

@@ -4,7 +4,8 @@ Let delta be the meeting pitch less the target (cents), believed N(delta, sigma�
 LIP_SPREAD of that from reed to reed, and cannot be put back. A reading of error r takes sigma² to 1/(1/sigma² + 1/r²).
 Over the next few readings this is a small dynamic programme on a grid of delta,
 
-    W_j(delta) = min( outside P(|delta + sigma_j xi| > tolerance), reading + E W_{j+1}, visit + reading + min_k E W_{j+1} ),
+    W_j(delta) = min( outside P(|delta + sigma_j xi| > tolerance),
+                      reading + E W_{j+1},  visit + reading + min_k E W_{j+1} ),
 
 solved anew for each question with a target (some milliseconds). `choose` adds it to the gap's cost; strokes done on a
 visit that cuts anyway cost no visit of their own.
@@ -29,7 +30,7 @@ LEAST_STROKE_CENTS = 0.02
 
 
 class LipPlan:
-    """Costs in minutes of the pitch as it is believed: of leaving it, of reading again, of strokes. All 0 without a target."""
+    """Costs in minutes of the pitch as believed: of leaving it, of reading again, of strokes. 0 without a target."""
 
     def __init__(self, belief: AimBelief, aim: Aim, costs: Costs) -> None:
         self.aim, self.costs = aim, costs
@@ -98,7 +99,8 @@ class LipPlan:
         return best, float(after[best])
 
     def _after(self) -> Array:
-        return self._ahead(np.array([self.off]), self.strokes, 0, self.later[0])[0]
+        after: Array = self._ahead(np.array([self.off]), self.strokes, 0, self.later[0])[0]
+        return after
 
     @property
     def out_of_reach(self) -> bool:

@@ -1,8 +1,8 @@
 """The decision over all remaining steps, solved on a reduced belief and kept as a table.
 
 Reduced state: gap believed to be m (cents) with variance v, and slope known up to a factor of log spread s. A cut that
-is expected to move the gap by D moves it by D e^{s xi - s²/2} (1 + f eta) + a eta'; then a reading of error r is taken and
-m, v, s are updated as the joint Gaussian of (gap, log slope) says::
+is expected to move the gap by D moves it by D e^{s xi - s²/2} (1 + f eta) + a eta'; then a reading of error r is taken
+and m, v, s are updated as the joint Gaussian of (gap, log slope) says::
 
     V = v + D² ((e^{s²} - 1) + f²) + a²     c = D s²
     gain = V / (V + r²)    v' = V r² / (V + r²)    s'² = s² - c² / (V + r²)    m' = m + D + gain (y - m - D)
@@ -26,14 +26,26 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.plan.belief import nodes, normal_cdf
+from trimfit.plan.belief import even_nodes, nodes, normal_cdf
 
-__all__ = ["LADDER", "Costs", "PolicyTable", "finish_cost", "moved", "solve", "table_from_arrays", "table_to_arrays"]
+__all__ = [
+    "LADDER",
+    "Costs",
+    "PolicyTable",
+    "finish_cost",
+    "moved",
+    "moves",
+    "solve",
+    "table_from_arrays",
+    "table_to_arrays",
+]
 
 Array = NDArray[np.float64]
 LADDER = (15.0, 30.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0, 7680.0)
 """Rungs: costs of a lost reed in minutes. The shop's own cost says where on the ladder to begin."""
 SWEEPS = 9
+LEAVE = np.array([-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0])
+"""Cuts on the grid aim at leaving the gap so many tolerances under zero."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +85,7 @@ class PolicyTable:
     def at(what: Array, rung: int, corners: list[tuple[NDArray[np.intp], Array]]) -> Array:
         """One of the table's arrays at such corners."""
         flat = what[rung].reshape(-1)
-        out = flat[corners[0][0]] * corners[0][1]
+        out: Array = flat[corners[0][0]] * corners[0][1]
         for index, weight in corners[1:]:
             out = out + flat[index] * weight
         return out
@@ -159,13 +171,10 @@ def solve(costs: Costs) -> PolicyTable:
     n = len(m)
     t = costs.tolerance_cents
     sd = np.sqrt(v)
-    past = 1.0 - normal_cdf((t - m) / sd)
+    past = normal_cdf((m - t) / sd)
     short = normal_cdf((-t - m) / sd)
-    # cuts aim at leaving the gap so many cents under zero
-    leave = t * np.array(
-        [-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0]
-    )
-    xi, wx = nodes(7)
+    leave = t * LEAVE
+    xi, wx = even_nodes(11)
     eta, we = nodes(5)
 
     def transition(cut: Array) -> sparse.csr_matrix:
@@ -222,3 +231,32 @@ def solve(costs: Costs) -> PolicyTable:
         return np.stack([a[:, rung].reshape(shape) for rung in range(len(LADDER))])
 
     return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), laid(chance), laid(count))
+
+
+def moves(table: PolicyTable, rung: int, m: Array, v: Array, s: Array) -> tuple[NDArray[np.intp], Array]:
+    """The policy's move at many reduced states (n,): 0 finish, 1 read again, 2 cut; and the cut in cents (n,).
+
+    One look ahead on the table's values, as `choose` does it for one reed, but on the reduced belief.
+    """
+    costs = table.costs
+    t = costs.tolerance_cents
+    xi, wx = nodes(5)
+    eta, we = nodes(3)
+    cut = np.maximum(-t * LEAVE[None, :] - m[:, None], 0.0)
+    cut = np.concatenate([np.zeros((len(m), 1)), cut], axis=1)
+    big, v_next, s_next = moved(m[:, None], v[:, None], s[:, None], cut, costs)
+    noise = costs.reading_sd_cents**2
+    gain = big / (big + noise)
+    factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2) - 1.0
+    inner = v[:, None] + (cut * costs.cut_fraction) ** 2 + np.where(cut > 0, costs.cut_constant_cents**2, 0.0) + noise
+    surprise = cut[:, :, None, None] * factor[:, None, :, None] + np.sqrt(inner)[:, :, None, None] * eta
+    m_next = (m[:, None] + cut)[:, :, None, None] + gain[:, :, None, None] * surprise
+    corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
+    ahead = np.einsum("ncxe,x,e->nc", table.at(table.value, rung, corners), wx, we) + costs.reading_minutes
+    ahead[:, 1:] += np.where(cut[:, 1:] > 0, costs.cut_minutes, np.inf)
+    sd = np.sqrt(v)
+    done = finish_cost(normal_cdf((m - t) / sd), normal_cdf((-t - m) / sd), costs, rung)
+    best = np.argmin(ahead, axis=1)
+    least = ahead[np.arange(len(m)), best]
+    action = np.where(done <= least, 0, np.where(best == 0, 1, 2)).astype(np.intp)
+    return action, np.where(action == 2, cut[np.arange(len(m)), best], 0.0)
