@@ -64,6 +64,10 @@ class Terminal:
         self.child.expect_exact(text)
         return str(self.child.before)
 
+    def prompted(self) -> None:
+        """Wait until a line may be typed: keys pressed before go to a terminal that does not edit yet."""
+        self.child.expect(r"R-\d(, Enter = [^:]* taken)?: ")
+
     def type(self, line: str) -> None:
         self.child.sendline(line)
 
@@ -116,7 +120,7 @@ def test_control_c_loses_nothing_acknowledged(log: Path, terminal: Terminal) -> 
     terminal.type(READING)
     terminal.see("logged rea-")
     terminal.see("cents under E")
-    terminal.see("taken: ")
+    terminal.prompted()
     terminal.child.send("half a li")
     terminal.see("half a li")
     terminal.child.sendintr()
@@ -129,7 +133,7 @@ def test_control_c_loses_nothing_acknowledged(log: Path, terminal: Terminal) -> 
 def test_the_end_of_input_keeps_a_line_in_doubt_marked(log: Path, terminal: Terminal) -> None:
     terminal.see("== R-1")
     terminal.type("f 806.6 e 709 a 470.2 A 940.1")
-    terminal.see("keep it?")
+    terminal.see("no, or what is right: ")
     terminal.child.sendeof()
     terminal.see("kept and marked, since nobody answered")
     terminal.see("this sitting: 1 read")
@@ -153,21 +157,25 @@ def test_what_was_acknowledged_survives(log: Path, terminal: Terminal, end: sign
 
 def test_history_and_completion(log: Path) -> None:
     terminal = Terminal(log, "R-1")
-    terminal.see("== R-1")
+    terminal.prompted()
     terminal.type("t 21.5 C")
     terminal.see("from now on: 21.5 °C")
+    terminal.prompted()
     terminal.child.send("\x1b[A")
     terminal.see("t 21.5 C")
     terminal.child.send(" p 6.5\r")
     terminal.see("from now on: 6.50 kPa, 21.5 °C")
+    terminal.prompted()
     terminal.child.send("reed R-2\t\r")
     terminal.see("== R-2")
+    terminal.prompted()
     terminal.child.send("sou\t\r")
     terminal.see("from now on bare numbers of notes are sounding")
+    terminal.prompted()
     terminal.child.send("R-\t\t")
-    terminal.see("R-1")
-    terminal.see("R-2")
-    terminal.child.sendintr()
+    terminal.child.expect(r"R-1\s+R-2\s")
+    terminal.child.send("\x15q\r")
+    terminal.see("this sitting: 0 read, 0 cut")
     assert terminal.end() == 0
 
 
