@@ -1,11 +1,116 @@
-"""Verbs of this family are registered here."""
+"""`demo`: all of it on the invented demo shop, in a folder of its own."""
 
 from __future__ import annotations
 
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
 import typer
 
+from trimfit.cli.show import plain, print_json, progress
+
+if TYPE_CHECKING:
+    from trimfit.desk.demo import Demo
+
 __all__ = ["register"]
+
+DEFAULT_FOLDER = Path("trimfit-demo")
+
+
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder to make; one that a demo made before is made anew.", metavar="FOLDER")
+    ] = DEFAULT_FOLDER,
+    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")] = False,
+) -> None:
+    """See all of it on an invented shop: import, learn, the work list, drifted batches, one answer, the report.
+
+    Example: trimfit demo
+    """
+    from trimfit.desk import demo as desk
+
+    made = desk.make(folder, (lambda *_: None) if as_json else progress)
+    if as_json:
+        print_json(_as_json(made))
+        return
+    for line in _lines(made, _how_called()):
+        typer.echo(line)
+
+
+def _as_json(made: Demo) -> dict[str, Any]:
+    counts = made.taken.counts
+    return {
+        "folder": str(made.folder),
+        "log": str(made.log),
+        "page": str(made.page),
+        "pictures": made.pictures,
+        "new": counts.new,
+        "known": counts.known,
+        "refused": counts.refused,
+        "doubtful": len(made.taken.marks),
+        "work": plain(made.work),
+        "drifted": [
+            {
+                "batch": batch.batch,
+                "reed_type": batch.reed_type,
+                "reeds": batch.reeds,
+                "chance_drifted": batch.chance_drifted,
+                "why": batch.why,
+            }
+            for batch in made.drifted
+        ],
+        "ask": plain(made.asked) if made.asked is not None else None,
+    }
+
+
+def _how_called() -> str:
+    """How the person may call trimfit again: by its name if the shell finds it, else as it was called now."""
+    if shutil.which("trimfit"):
+        return "trimfit"
+    name = Path(sys.argv[0])
+    return sys.argv[0] if name.stem == "trimfit" else f"{Path(sys.executable).name} -m trimfit"
+
+
+def _lines(made: Demo, called: str) -> list[str]:
+    from trimfit.cli.answers import work_list
+    from trimfit.desk.said import advice_lines, plain_name, wrapped
+
+    counts = made.taken.counts
+    reeds = counts.by_kind.get("reeds.csv", (0, 0))[0]
+    readings = counts.by_kind.get("readings.csv", (0, 0))[0]
+    lines = [
+        "This shop is invented; its log is like one that a spreadsheet kept.",
+        f"Taken in: {reeds:,} reeds, {readings:,} readings, {counts.new:,} entries in all; "
+        f"{len(made.taken.marks)} of them doubtful, kept and marked.",
+        "",
+        "The run in hand, most urgent first",
+        work_list(made.work),
+        "",
+        f"Drifted batches: {len(made.drifted)} of {len(made.batches)}",
+    ]
+    for batch in made.drifted:
+        lines += wrapped(f"  {plain_name(batch.batch)} ({plain_name(batch.reed_type)}): {batch.why}", 80, "    ")
+    if made.asked is not None:
+        first, *rest = advice_lines(made.asked)
+        lines += ["", "One reed in full", f"{plain_name(made.asked.reed)}  {first.removeprefix('> ')}", *rest]
+    log = f"--log {made.log}"
+    one = made.asked.reed if made.asked is not None else "REED"
+    lines += [
+        "",
+        "Where it is",
+        f"  {made.log}  the log",
+        f"  {made.page}  the report, with {made.pictures} picture files beside it",
+        "",
+        "What to type next",
+        f"  {called} {log} ask {one}",
+        f"  {called} {log} bench {one}",
+        f"  {called} {log} review reed {one}",
+    ]
+    return lines
 
 
 def register(app: typer.Typer) -> None:
     """Add this family's verbs to the command line."""
+    app.command()(demo)
