@@ -205,11 +205,11 @@ def test_numbers_have_a_true_minus_and_no_signed_zero_and_claim_no_certainty() -
     assert folio.between(Interval(-38.2, -46.0, 0.04)) == '\u221238 <span class="r">(\u221246 to 0)</span>'
     assert folio.between(Interval(0.0, float("-inf"), float("inf"))) == folio.between(None) == "–"
     assert [folio.percent(chance) for chance in (0.0, 0.004, 0.5, 0.999, 1.0)] == [
-        "under 0.1 %",
-        "0.4 %",
-        "50 %",
-        "over 99 %",
-        "over 99 %",
+        "under 0.1\u00a0%",
+        "0.4\u00a0%",
+        "50\u00a0%",
+        "over 99\u00a0%",
+        "over 99\u00a0%",
     ]
 
 

@@ -16,14 +16,15 @@ __all__ = ["LEAST_BATCHES", "batch_charts"]
 
 LEAST_BATCHES = 8
 """Fewer points do not set a chart: common practice, no source."""
-EWMA_WEIGHT, EWMA_WIDTH = 0.2, 3.0
+WIDTH, EWMA_WEIGHT = 3.0, 0.2
 CUSUM_SLACK, CUSUM_DECISION = 0.5, 5.0
 """In standard deviations of a point; silent for some 465 points on average while nothing moves (`arl_cusum`)."""
 
 
 def batch_charts(review: BatchReview) -> list[Chart]:
     """Charts of every type with at least eight batches read: each start, its running mean, the running sum of the
-    answers to a cut, and the reading error. Centres are the types' robust norms, so that a batch that is off stands out."""
+    answers to a cut, and the reading error. Centres and spreads are the robust ones (`review.drift`), not a moving
+    range, which a batch that is off would widen."""
     import numpy as np
 
     evidence = review.evidence
@@ -41,7 +42,7 @@ def batch_charts(review: BatchReview) -> list[Chart]:
 def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
     import numpy as np
 
-    from trimfit.review.charts import cusum_chart, ewma_chart, individuals_chart
+    from trimfit.review.charts import cusum_chart, ewma_chart
 
     evidence = review.evidence
     reed_type = evidence.names[at[0]][0]
@@ -49,16 +50,13 @@ def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
     start = evidence.estimate[at, 0] - review.crow.norm_of[at]
     start_sd = np.sqrt(evidence.variance[at, 0] + review.crow.scale**2)
     charts = []
-    each = individuals_chart(start)
-    middle = float(np.median(start))
     charts.append(
-        _chart(reed_type, "where a batch starts (crow)", "cents", "individuals", middle, labels, start,
-               middle - 3.0 * each.sigma, middle + 3.0 * each.sigma,
-               "Each batch's crow when new, less its type's norm.")
+        _chart(reed_type, "start (crow)", "cents", "individuals", 0.0, labels, start,
+               -WIDTH * start_sd, WIDTH * start_sd, "Each batch's crow when new, less its type's norm.")
     )  # fmt: skip
-    mean = ewma_chart(start, 0.0, start_sd, weight=EWMA_WEIGHT, width=EWMA_WIDTH)
+    mean = ewma_chart(start, 0.0, start_sd, weight=EWMA_WEIGHT, width=WIDTH)
     charts.append(
-        _chart(reed_type, "where batches start, running mean (crow)", "cents", "ewma", 0.0, labels, mean.points,
+        _chart(reed_type, "start (crow)", "cents", "ewma", 0.0, labels, mean.points,
                mean.low, mean.high, "A worn mould or drying cane moves many batches a little, one way.")
     )  # fmt: skip
     slope = review.pct_of(at)
@@ -74,7 +72,7 @@ def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
             for i, label in enumerate(np.array(labels, dtype=object)[known])
         )
         charts.append(
-            Chart(reed_type, "answer to a cut, running sum", "standard deviations", "cusum", 0.0, points,
+            Chart(reed_type, "answer to a cut", "standard deviations", "cusum", 0.0, points,
                   "Adds up how much more, and how much less, batches answer a cut than their type.")
         )  # fmt: skip
     charts += _reading_error(reed_type, labels, evidence.reading_ms[at], evidence.reading_df[at])

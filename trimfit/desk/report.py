@@ -144,10 +144,15 @@ def _is_invented(journal: Journal) -> bool:
     import csv
     from importlib.resources import files
 
+    import trimfit
+
     try:
         text = files("trimfit.demo_shop").joinpath("reeds.csv").read_text(encoding="utf-8")
-    except (ModuleNotFoundError, OSError):
-        return False
+    except (ModuleNotFoundError, OSError):  # run from the source tree, where the demo lies beside the package
+        path = Path(trimfit.__file__).parents[1] / "datasets_demo" / "shop" / "reeds.csv"
+        if not path.is_file():
+            return False
+        text = path.read_text(encoding="utf-8")
     demo = {(row["reed"], row["reed_type"], row["batch"]) for row in csv.DictReader(text.splitlines())}
     return bool(demo) and set(journal.columns("reed", ["reed", "reed_type", "batch"])) <= demo
 
@@ -235,7 +240,13 @@ def _worth_showing(found: Sequence[tuple[Seen, Advice]]) -> list[tuple[Seen, Adv
     others = []
     for action in ("past", "read-again", "finished", "no-fit"):
         others += [pair for pair in told if pair[1].action == action][:1]
-    cuts = [pair for pair in told if pair[1].action == "trim"]
+    turn: dict[str | None, int] = {}
+    placed = []
+    for pair in told:
+        if pair[1].action == "trim":
+            turn[pair[1].order] = turn.get(pair[1].order, 0) + 1
+            placed.append((turn[pair[1].order], pair))
+    cuts = [pair for _, pair in sorted(placed, key=lambda one: one[0])]
     chosen = cuts[: MOST_STORIES - min(len(others), 2)]
     chosen += others[: MOST_STORIES - len(chosen)]
     return chosen[:MOST_STORIES]

@@ -44,6 +44,7 @@ SPREADS = 19
 EM_STEPS = 25
 FIRST_WEEKS_DAYS = 28.0
 FAR_SDS = 6.0
+LEAST_CHANCE = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,12 +154,12 @@ def either(*chances: Array) -> Array:
 def called(chance: Array, sureness: float) -> npt.NDArray[np.bool_]:
     """Which batches (B,) to call drifted so that, of those called, at most a share 1 - sureness is expected to be good.
 
-    The surest first, as many as that allows, and none that is as likely good as not.
+    The surest first, as many as that allows, and none whose own chance is under 3 in 4.
     """
     order = np.argsort(-chance, kind="stable")
     false_share = np.cumsum(1.0 - chance[order]) / np.arange(1, len(chance) + 1)
     out = np.zeros(len(chance), dtype=bool)
-    out[order[(false_share <= 1.0 - sureness + 1e-12) & (chance[order] > 0.5)]] = True
+    out[order[(false_share <= 1.0 - sureness + 1e-12) & (chance[order] >= LEAST_CHANCE)]] = True
     return out
 
 
@@ -247,7 +248,7 @@ class Off:
 
 
 def words_of(offs: Sequence[Off], *, drifted: bool, reeds: int) -> str:
-    """Why: one sentence of what is off in a batch, surest first, what to expect, and how little is known where it is."""
+    """Why: what is off in a batch in one sentence, surest first, what to expect, and on how few reeds it rests."""
     if reeds == 0:
         return "no reading yet; only its type's norm is known"
     telling = sorted((off for off in offs if off.chance >= 0.5), key=lambda off: -off.chance)

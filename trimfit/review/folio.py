@@ -66,7 +66,7 @@ def percent(chance: float) -> str:
     """A chance in words that never claim 0 or 100 %."""
     share = 100.0 * chance
     if share < 0.1:
-        return "under 0.1 %"
+        return "under 0.1\u00a0%"
     if share > 99.5:
-        return "over 99 %"
-    return f"{share:.1f} %" if share < 10.0 else f"{share:.0f} %"
+        return "over 99\u00a0%"
+    return f"{share:.1f}\u00a0%" if share < 10.0 else f"{share:.0f}\u00a0%"

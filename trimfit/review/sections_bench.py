@@ -11,7 +11,7 @@ from trimfit.review.names import sentence, short
 
 __all__ = ["chanters", "runs", "stories"]
 
-MOST_RUNS, MOST_STORIES, MOST_CHANTER_PICTURES = 4, 6, 4
+MOST_RUNS, MOST_STORIES, MOST_CHANTER_PICTURES = 4, 6, 3
 _TAGS = {"trim": "cut", "read-again": "mute", "finished": "good", "past": "", "no-fit": "mute"}
 
 
@@ -46,7 +46,8 @@ def runs(findings: Report, folio: Folio) -> list[str]:
             rows.append(
                 (
                     named(reed.reed, 40),
-                    f'<span class="tag {_TAGS[reed.action]}">{draw_bench.ACTION_WORDS[reed.action]}</span> {work}',
+                    f'<span class="tag {_TAGS[reed.action]}">{draw_bench.ACTION_WORDS[reed.action]}</span> '
+                    f'<span class="r">{work}</span>',
                     between(reed.gap_cents),
                     f"{reed.pitch_hz.mean:.1f}",
                     percent(reed.chance_past),
@@ -107,10 +108,10 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
                 named(one.chanter, 40),
                 f"{one.readings}",
                 between(one.meet_pitch_hz, ".1f"),
-                f"{one.told_pitch_hz:.1f}" if one.told_pitch_hz else "–",
+                f'<span class="r">{one.told_pitch_hz:.1f}</span>' if one.told_pitch_hz else "–",
                 asked or "–",
                 witness,
-                ", ".join(named(reed, 24) for reed in one.suits[:6]) or "–",
+                ", ".join(f'<span class="r">{named(reed, 24)}</span>' for reed in one.suits[:6]) or "–",
                 text(one.why, 160),
             )
         )

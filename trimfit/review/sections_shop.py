@@ -79,7 +79,13 @@ def charts(findings: Report, folio: Folio) -> list[str]:
     charts.sort(key=lambda one: (not any(point.signal for point in one[1].points), one[0]))
     parts = [paragraph("A slow drift hides in the single batch and shows in the row. Charts that signal come first.")]
     parts += [folio.picture(draw_shop.control_chart(chart, place)) for place, chart in charts[:MOST_CHARTS]]
-    return [*parts, rest(MOST_CHARTS, len(charts), "charts", "trimfit review batches --json")]
+    left = len(charts) - MOST_CHARTS
+    if left > 0:
+        quiet = not any(point.signal for _, chart in charts[MOST_CHARTS:] for point in chart.points)
+        parts.append(
+            paragraph(f"{left} more charts are left out{', none of which signals' if quiet else ''}.", "quiet")
+        )
+    return parts
 
 
 def types(findings: Report, folio: Folio) -> list[str]:
