@@ -31,6 +31,8 @@ def state_of(
     pitch_sd: float = 3.0,
     pitch_slope: float = 10.0,
     pitch_slope_sd: float = 2.0,
+    pitch_bend: float = 0.0,
+    pitch_bend_sd: float = 0.0,
     lip_gap: float = 0.0,
     lip_pitch: float = -0.8,
     kappa: float = 0.0,
@@ -43,10 +45,12 @@ def state_of(
     """
     size = M * K + C_TERMS * K * len(chanters)
     mean, cov = np.zeros(size), 1e-8 * np.eye(size)
-    for block, (level, top) in enumerate(((pitch, gap), (pitch_slope, slope), (0.0, bend), (lip_pitch, lip_gap))):
+    for block, (level, top) in enumerate(
+        ((pitch, gap), (pitch_slope, slope), (pitch_bend, bend), (lip_pitch, lip_gap))
+    ):
         mean[block * K + F_NOTE] = level + top / 2
         mean[block * K + E_NOTE] = level - top / 2
-    spreads = ((pitch_sd, gap_sd), (pitch_slope_sd, slope_sd), (0.0, bend_sd), (0.0, 0.0))
+    spreads = ((pitch_sd, gap_sd), (pitch_slope_sd, slope_sd), (pitch_bend_sd, bend_sd), (0.0, 0.0))
     lift = np.zeros((size, 8))
     for block in range(4):
         lift[block * K + F_NOTE, 2 * block : 2 * block + 2] = 1.0, 0.5

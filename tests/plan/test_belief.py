@@ -141,6 +141,25 @@ def test_meeting_pitch_against_sampling(case: dict[str, float], lip: float) -> N
     assert sd == pytest.approx(float(pitch.std()), rel=0.08)
 
 
+@pytest.mark.parametrize("removed", [0.0, 0.5])
+def test_meeting_pitch_of_a_reed_whose_pitch_bends(removed: float) -> None:
+    """The pitch where a cut along the curved length would bring the gap to zero, found reed by reed by bisection."""
+    state = state_of(gap=-30.0 - 65.0 * removed, bend=5.0, bend_sd=1.5, pitch_bend=6.0, pitch_bend_sd=2.0, kappa=0.05)
+    belief = see(state, aim_of(), removed, 0.0)
+    q = draw(belief, np.random.default_rng(6), 50_000)
+    low, high = np.zeros(len(q)), np.full(len(q), 4.0)
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        step, square, _ = belief._steps(middle)
+        under = q[:, 0] + q[:, 1] * step + q[:, 2] * square < 0
+        low, high = np.where(under, middle, low), np.where(under, high, middle)
+    step, square, _ = belief._steps(low)
+    pitch = q[:, 4] + q[:, 5] * step + q[:, 6] * square
+    mean, sd = belief.meeting()
+    assert mean == pytest.approx(float(pitch.mean()), abs=0.25)
+    assert sd == pytest.approx(float(pitch.std()), rel=0.08)
+
+
 def test_no_cut_has_no_execution_error_and_changes_nothing() -> None:
     belief = belief_of()
     mean, variance = belief.after(np.zeros(1), 0.0, CutError(50.0, 1.0))

@@ -128,15 +128,15 @@ class AimBelief:
         return math.sqrt(math.log1p(self.cov[1, 1] / max(self.mean[1], 1.0) ** 2))
 
     def _steps(self, length_mm: Array) -> tuple[Array, Array, Array]:
+        now = self._bent(self.removed_mm)
+        then = self._bent(self.removed_mm + length_mm)
+        return then - now, then**2 - now**2, np.exp(2.0 * self.kappa_per_mm * (self.removed_mm + length_mm))
+
+    def _bent(self, removed_mm: Array | float) -> Array:
         two = 2.0 * self.kappa_per_mm
-
-        def g(x: Array) -> Array:
-            curved: Array = np.expm1(two * x) / two if abs(two) > 1e-9 else x
-            return curved
-
-        now = float(g(np.array([self.removed_mm]))[0])
-        then = g(self.removed_mm + length_mm)
-        return then - now, then**2 - now**2, np.exp(two * (self.removed_mm + length_mm))
+        x = np.asarray(removed_mm, dtype=float)
+        curved: Array = np.expm1(two * x) / two if abs(two) > 1e-9 else x
+        return curved
 
     def after(self, length_mm: Array, lip: float, error: CutError, *, pitch: bool = False) -> tuple[Array, Array]:
         """Mean (n, J) and variance (n, J) of the true gap (or pitch), cents, at each node after cuts (n,) mm and
@@ -201,13 +201,18 @@ class AimBelief:
 
     def meeting(self, lip: float = 0.0) -> tuple[float, float]:
         """Pitch (cents from 440 Hz) at which the gap closes after `lip` more strokes: mean and standard deviation."""
-        ratio = self.at[:, 5] / np.maximum(self.at[:, 1], 1.0)
+        step, square, _ = self._steps(np.array([self.need_mm()]))
+        # bent length squared per bent length, over the way that is left (at the meeting point: its derivative)
+        curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * float(self._bent(self.removed_mm))
+        gap_slope = np.maximum(self.at[:, 1] + curve * self.at[:, 2], 1.0)
+        ratio = (self.at[:, 5] + curve * self.at[:, 6]) / gap_slope
         rows = np.zeros((len(ratio), 8))
         rows[:, 4], rows[:, 7] = 1.0, lip
         rows[:, 0], rows[:, 3] = -ratio, -ratio * lip
-        # what is not known of pitch's own slope moves the meeting pitch by so much of the gap
-        rows[:, 5] = -np.minimum(self.at[:, 0], 0.0) / np.maximum(self.at[:, 1], 1.0)
-        mean = np.einsum("ji,ji->j", rows, self.at) - rows[:, 5] * self.at[:, 5]
+        mean = np.einsum("ji,ji->j", rows, self.at)
+        # what is not known of the slopes and bends moves the meeting pitch by so much of the gap
+        rows[:, 5] = -np.minimum(self.at[:, 0], 0.0) / gap_slope
+        rows[:, 6], rows[:, 2] = curve * rows[:, 5], -ratio * curve * rows[:, 5]
         variance = np.einsum("ji,ik,jk->j", rows, self.within, rows)
         centre = float(self.weight @ mean)
         own = LIP_SPREAD * lip * (self.mean[7] - self.mean[5] / max(self.mean[1], 1.0) * self.mean[3])
