@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,13 +20,17 @@ if TYPE_CHECKING:
 
     from trimfit.bench.journal import Journal
     from trimfit.learn.card import FitCard
+    from trimfit.learn.design import Rows
     from trimfit.plan.policy import Costs, PolicyTable
     from trimfit.records import Settings
 
-__all__ = ["card_of", "costs_of", "frame_of", "learn", "policy_for"]
+__all__ = ["Learned", "card_of", "costs_of", "frame_of", "learn", "policy_for"]
 
 Tell = Callable[[str, int, int], None]
 CARD = "card"
+VALIDATION = "validation"
+MOST_PAIRS = 4000
+SLIP_CENTS = 150.0
 DUE_SHARE = 0.25
 DUE_LEAST = 20
 STRIKE_COUNTS = 5
@@ -74,25 +79,46 @@ def frame_of(journal: Journal, *, most_readings: int | None = None) -> pd.DataFr
     return frame.replace([np.inf, -np.inf], np.nan)
 
 
-def learn(path: Path, tell: Tell = _quiet) -> FitCard:
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What `learn` answers: the card, and the held-out rows of `learn.score.summary`."""
+
+    card: FitCard
+    validation: list[dict[str, object]]
+
+
+def learn(path: Path, tell: Tell = _quiet) -> Learned:
     """Fit the log and keep what was learned in it. InputError when there is nothing to learn from."""
+    import numpy as np
+
     from trimfit.bench.journal import Journal
     from trimfit.learn.card import card_to_bytes
+    from trimfit.learn.score import held_out, summary
 
     with Journal(path) as journal:
-        card = _fit(journal, tell)
-        journal.learned_put({CARD: card_to_bytes(card)})
+        card, rows = _fit(journal, tell)
+        tell("leaving out each batch", 0, 1)
+        found = held_out(card, rows)
+        validation = summary(found, card.coding.types)
+        pairs = [
+            [round(float(a), 2), round(float(b), 2)]
+            for a, b in zip(found.foretold[:, 0], found.found[:, 0], strict=True)
+            if np.isfinite(a) and np.isfinite(b) and abs(a - b) < SLIP_CENTS
+        ][:MOST_PAIRS]
+        tell("leaving out each batch", 1, 1)
+        kept = json.dumps({"rows": validation, "pairs": pairs}).encode()
+        journal.learned_put({CARD: card_to_bytes(card), VALIDATION: kept})
         settings = journal.settings()
         for code in range(card.n_types):
             policy_for(journal, costs_of(card, code, settings), tell)
-    return card
+    return Learned(card, validation)
 
 
 def _scale_words(settings: Settings) -> tuple[str, ...]:
     return settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g
 
 
-def _fit(journal: Journal, tell: Tell) -> FitCard:
+def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
     import numpy as np
 
     from trimfit.errors import InputError
@@ -119,7 +145,7 @@ def _fit(journal: Journal, tell: Tell) -> FitCard:
         tell=tell,
     )
     pairs = np.array(journal.columns("trim", ["asked_mm", "length_mm"]), dtype=float).reshape(-1, 2)
-    return card.on_log(last_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1]))
+    return card.on_log(last_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])), rows
 
 
 def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
@@ -155,7 +181,7 @@ def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
     if kept is None and journal.count("reading") < 3:
         balance = hz_width_cents(settings.balance_tolerance_hz, 470.0)
         return prior_card((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance)
-    card = _fit(journal, tell)
+    card, _ = _fit(journal, tell)
     if not getattr(journal, "read_only", False):
         journal.learned_put({CARD: card_to_bytes(card)})
     return card
@@ -215,3 +241,53 @@ def policy_for(journal: Journal, costs: Costs, tell: Tell = _quiet) -> PolicyTab
         np.savez(out, **table_to_arrays(table))  # type: ignore[arg-type]
         journal.learned_put({key: out.getvalue()})
     return table
+
+
+def report_of(learned: Learned) -> dict[str, Any]:
+    """What `learn` says: types with their coefficients (intervals), variance parts, held-out errors and coverage.
+
+    Per type and output: per_mm, curvature (per mm²), per_stroke, per_kpa, per_degc, in cents; `assumed` names those
+    that rest on assumption rather than on readings.
+    """
+    import numpy as np
+
+    from trimfit.learn.terms import type_terms
+    from trimfit.plan.belief import GAP, PITCH
+
+    card = learned.card
+    types = []
+    for code, name in enumerate(card.coding.types):
+        outputs: dict[str, dict[str, Any]] = {}
+        for term in type_terms(card, code):
+            mine = outputs.setdefault(term.output, {"assumed": []})
+            mine[term.term] = {"mean": term.value.mean, "low": term.value.low, "high": term.value.high}
+            if term.assumed:
+                mine["assumed"].append(term.term)
+        types.append(
+            {"reed_type": name, "reeds": int(card.reeds[code]), "batches": int(card.batches[code]), "outputs": outputs}
+        )
+    crow = np.eye(len(GAP))[0]
+
+    def sd(m: Any, cov: Any) -> float:
+        return float(np.sqrt(max(float(m @ cov @ m), 0.0)))
+
+    k = len(GAP)
+    variance: list[dict[str, Any]] = []
+    for part, cov in (("batch", card.batch_cov), ("reed", card.reed_cov)):
+        row: dict[str, Any] = {"part": part}
+        for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH)):
+            row[name] = sd(pick, cov[:k, :k])
+        row["gap_per_mm"], row["crow_per_mm"] = sd(GAP, cov[k:, k:]), sd(crow, cov[k:, k:])
+        variance.append(row)
+    for part, cov in (("chanter", card.chanter_cov[:k, :k]), ("reading", card.noise_cov)):
+        row = {"part": part, "gap_per_mm": None, "crow_per_mm": None}
+        row |= {name: sd(pick, cov) for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH))}
+        variance.append(row)
+    return {
+        "readings": card.readings,
+        "types": types,
+        "variance": variance,
+        "held_out": learned.validation,
+        "cut_error_pct": card.cut_error_pct,
+        "cut_error_mm": card.cut_error_mm,
+    }

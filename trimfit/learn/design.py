@@ -36,6 +36,7 @@ __all__ = [
     "bend",
     "rows_from_frame",
     "sort_rows",
+    "take_rows",
 ]
 
 Array = NDArray[np.float64]
@@ -163,6 +164,29 @@ def sort_rows(rows: Rows) -> Rows:
         label=rows.label[order],
         reed_code=code.astype(np.intp),
         reeds=tuple(rows.reeds[i] for i in reed[first]),
+    )
+
+
+def take_rows(rows: Rows, at: NDArray[np.intp]) -> Rows:
+    """The rows `at` (m,) alone, in that order; reeds are renumbered as they first come, batches keep their codes."""
+    code, first = np.unique(rows.reed_code[at], return_index=True)
+    order = np.argsort(first)
+    number = np.empty(len(code), dtype=np.intp)
+    number[order] = np.arange(len(code))
+    return replace(
+        rows,
+        y=rows.y[at],
+        removed_mm=rows.removed_mm[at],
+        lip=rows.lip[at],
+        kpa=rows.kpa[at],
+        deg_c=rows.deg_c[at],
+        type_code=rows.type_code[at],
+        batch_code=rows.batch_code[at],
+        chanter_code=rows.chanter_code[at],
+        weight=rows.weight[at],
+        label=rows.label[at],
+        reed_code=number[np.searchsorted(code, rows.reed_code[at])],
+        reeds=tuple(rows.reeds[i] for i in code[order]),
     )
 
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 __all__ = ["cut_error"]
 
 LEAST_PAIRS = 30
+MOST_SAME = 0.2
 
 
 def cut_error(asked_mm: NDArray[np.float64], taken_mm: NDArray[np.float64]) -> tuple[float, float] | None:
@@ -19,6 +20,10 @@ def cut_error(asked_mm: NDArray[np.float64], taken_mm: NDArray[np.float64]) -> t
     """
     good = np.isfinite(asked_mm) & np.isfinite(taken_mm) & (asked_mm > 0) & (taken_mm > 0)
     asked, miss = asked_mm[good], taken_mm[good] - asked_mm[good]
+    same = miss == 0.0
+    if len(same) and float(np.mean(same)) > MOST_SAME:
+        # logged as advised and not measured: such pairs say nothing of the hand
+        asked, miss = asked[~same], miss[~same]
     if len(asked) < LEAST_PAIRS:
         return None
     rough = 1.4826 * float(np.median(np.abs(miss / np.hypot(0.03 * asked, 0.006))))

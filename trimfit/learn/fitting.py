@@ -477,7 +477,7 @@ def fit_card(
     new_mean, new_cov = _new_type(g, prior, n_types)
     low = {
         str(rows.label[i]): [round(float(v), 4) for v in rows.weight[i]]
-        for i in np.flatnonzero((np.where(np.isfinite(rows.y), rows.weight, 1.0) < 0.5).any(axis=1))
+        for i in np.flatnonzero((np.where(np.isfinite(rows.y), rows.weight / base, 1.0) < 0.99).any(axis=1))
     }
     batch_type = np.array([t for t, _ in rows.batches], dtype=np.intp)
     reed_type = np.zeros(n_reeds, dtype=np.intp)

@@ -219,8 +219,12 @@ def batch_states(
     extra_chanters: Sequence[int] = (),
     chanter_names: Sequence[str] = (),
     told: Mapping[int, tuple[float | None, float | None]] | None = None,
+    forget: bool = False,
 ) -> tuple[list[ReedState], ReedState, Array]:
     """What is believed of every reed of one batch, given all its readings up to now.
+
+    With `forget` these readings are taken out of what the card holds and not put in again: the state returned for a
+    reed with no reading is then what would be believed had the batch never been seen (no states of its reeds).
 
     rows: the batch's readings, reeds standing together, coded by `coding` (known_coding); in_fit (n,): which of them
     the card has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
@@ -259,7 +263,7 @@ def batch_states(
         info, vector = _without(info, vector, summed(in_fit), card.batch_cov)
     everything = np.ones(len(rows), dtype=bool)
     d = 2 * K + len(mean)
-    if len(rows):
+    if len(rows) and not forget:
         sums = summed(everything)
         post = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), card.batch_cov, info, vector)
         for _ in range(5):

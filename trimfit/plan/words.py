@@ -32,10 +32,15 @@ class Grounds:
         self.low_weight, self.unbalanced, self.aim_words = low_weight, unbalanced, aim_words
 
 
+def _cents(cents: float) -> str:
+    size = f"{abs(cents):.0f}"
+    return "1 cent" if size == "1" else f"{size} cents"
+
+
 def _gap(cents: float) -> str:
     if abs(cents) < 0.5:
         return "F and E agree"
-    return f"F is {abs(cents):.0f} cents {'under' if cents < 0 else 'over'} E"
+    return f"F is {_cents(cents)} {'under' if cents < 0 else 'over'} E"
 
 
 def basis(grounds: Grounds) -> str:
@@ -71,12 +76,10 @@ def why(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     if aim.target_cents is not None:
         off = choice.meet_mean_cents - aim.target_cents
         if abs(off) > 0.5 * aim.tolerance_cents:
-            for_target = f"it would meet {abs(off):.0f} cents {'over' if off > 0 else 'under'} the pitch asked for"
+            for_target = f"it would meet {_cents(off)} {'over' if off > 0 else 'under'} the pitch asked for"
     if choice.action == "trim" and choice.length_mm:
         after = choice.gap_after_cents.mean
-        left = (
-            f"this cut leaves {abs(after):.0f} cents in hand" if after < -0.5 else "this cut should bring them together"
-        )
+        left = f"this cut leaves {_cents(after)} in hand" if after < -0.5 else "this cut should bring them together"
         text = f"{_gap(gap)}; {left}"
         if choice.lip_strokes:
             text += "; the lips bring the pitch to the one asked for"

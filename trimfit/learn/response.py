@@ -1,0 +1,175 @@
+"""The response of a shop's reeds as an estimator with scikit-learn's manners: frames in, frames out.
+
+`fit` learns the whole shop at once (`fitting.fit_card`); `predict` foretells readings. A row is foretold from what the
+training frame told of its own reed, of its batch and of its type, each only as far as it stood there: a reed never
+seen leans on its batch, a batch never seen on its type, a type never seen on the shop's other types.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.base import BaseEstimator
+from sklearn.utils.validation import check_is_fitted
+
+from trimfit.errors import InputError
+from trimfit.learn.card import FitCard
+from trimfit.learn.covariance import contrast
+from trimfit.learn.design import Rows, rows_from_frame, sort_rows, take_rows
+from trimfit.learn.fitting import fit_card
+from trimfit.learn.predict import ReedState, batch_states, known_coding
+from trimfit.pitch import OUTPUTS, hz_width_cents
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["ReedResponse"]
+
+Array = NDArray[np.float64]
+GAP = contrast(OUTPUTS.index("f"), OUTPUTS.index("e"))
+MIDDLE_PITCH_HZ = 470.0
+"""The pitch at which a tolerance in hertz as low A is turned into cents."""
+
+
+class ReedResponse(BaseEstimator):  # type: ignore[misc]
+    """How the reeds of a shop answer to length, lip work, chanter, pressure and temperature.
+
+    Parameters
+    ----------
+    pressure_kpa, temperature_c : the bench's usual conditions; they stand in where a reading logged none.
+    balance_hz : how far low A and high A may disagree, in hertz as low A, before a reading counts for less.
+    tell : called as `tell(step, done, whole)` during the fit; None for silence.
+
+    Attributes, after `fit`
+    -----------------------
+    card_ : FitCard
+        what was learned: coefficients, covariances, weights of doubtful readings.
+    feature_names_in_ : (n_columns,) array of str
+        the columns of the training frame.
+    n_features_in_ : int
+        how many there were.
+
+    The frame
+    ---------
+    One row a reading. Needed: `reed`, `reed_type`, `batch`, `removed_mm` (length off so far, mm). Used where there:
+    `chanter`, `lip_strokes` (so far), `pressure_kpa`, `temperature_c`, `entry` (a name for the reading), and the ten
+    outputs `crow_cents`, `low_g_cents`, … `high_a_cents`: cents from 440 Hz, the notes as low A; NaN where not taken.
+    `trimfit.open_log(path).frame()` gives such a frame.
+
+    Example
+    -------
+    >>> model = ReedResponse()  # doctest: +SKIP
+    >>> model.fit(frame).predict(frame, return_std=True)[["gap_cents", "gap_std_cents"]]  # doctest: +SKIP
+    """
+
+    def __init__(
+        self,
+        pressure_kpa: float = 6.0,
+        temperature_c: float = 20.0,
+        balance_hz: float = 1.0,
+        tell: Callable[[str, int, int], None] | None = None,
+    ) -> None:
+        self.pressure_kpa = pressure_kpa
+        self.temperature_c = temperature_c
+        self.balance_hz = balance_hz
+        self.tell = tell
+
+    def fit(self, frame: pd.DataFrame, y: object = None) -> ReedResponse:
+        """Learn from a frame of readings (n_readings rows); `y` is not used, the outputs are columns of the frame.
+
+        Raises InputError for a frame without rows, or without one of the needed columns.
+        """
+        if not len(frame):
+            raise InputError("the frame holds no reading", "fit", "give at least one row")
+        rows, types, chanters = rows_from_frame(frame)
+        self.card_: FitCard = fit_card(
+            rows,
+            types,
+            chanters,
+            pressure_kpa=self.pressure_kpa,
+            temperature_c=self.temperature_c,
+            balance_cents=hz_width_cents(self.balance_hz, MIDDLE_PITCH_HZ),
+            tell=self.tell or (lambda *_: None),
+        )
+        self._rows = sort_rows(rows)
+        self.feature_names_in_ = np.array([str(column) for column in frame.columns], dtype=object)
+        self.n_features_in_ = len(self.feature_names_in_)
+        return self
+
+    def predict(self, frame: pd.DataFrame, return_std: bool = False) -> pd.DataFrame:
+        """Foretell the readings of a frame (its output columns are not looked at, and may be missing).
+
+        Returns a frame with the same index: the ten `<output>_cents` (cents from 440 Hz, notes as low A) and
+        `gap_cents` (F less E); with return_std also `<output>_std_cents` and `gap_std_cents`, the standard deviations
+        of a next reading about them: of what is not known of the reed, and of one reading's error.
+
+        Raises InputError for a missing column, sklearn's NotFittedError before `fit`.
+        """
+        import pandas as pd
+
+        check_is_fitted(self, "card_")
+        rows, types, chanters = rows_from_frame(frame, self.card_.coding)
+        mean, variance = np.empty((len(rows), len(OUTPUTS) + 1)), np.empty((len(rows), len(OUTPUTS) + 1))
+        for batch in range(len(rows.batches)):
+            at = np.flatnonzero(rows.batch_code == batch)
+            mean[at], variance[at] = self._foretell(rows, at, types, chanters)
+        names = [*OUTPUTS, "gap"]
+        out = {f"{name}_cents": mean[:, k] for k, name in enumerate(names)}
+        if return_std:
+            out |= {f"{name}_std_cents": np.sqrt(variance[:, k]) for k, name in enumerate(names)}
+        return pd.DataFrame(out, index=frame.index)
+
+    def score(self, frame: pd.DataFrame, y: object = None) -> float:
+        """Minus the mean absolute error of the foretold gap, in cents, over the rows whose gap was read: 0 is perfect.
+
+        The mean absolute error, since a mistyped reading in the frame must not decide. Raises InputError where no row
+        has both F and E.
+        """
+        f_less_e = frame["f_cents"] - frame["e_cents"] if {"f_cents", "e_cents"} <= set(frame.columns) else None
+        if f_less_e is None or not f_less_e.notna().any():
+            raise InputError("no row has both F and E", "score", "give readings with f_cents and e_cents")
+        return -float((self.predict(frame)["gap_cents"] - f_less_e).abs().mean())
+
+    def _foretell(
+        self, rows: Rows, at: NDArray[np.intp], types: tuple[str, ...], chanters: tuple[str, ...]
+    ) -> tuple[Array, Array]:
+        """Mean and variance (n, 11) of the rows `at`, all of one batch: the ten outputs, then the gap."""
+        card, code = self.card_, int(rows.type_code[at[0]])
+        states, blank = self._states(rows.batches[rows.batch_code[at[0]]], code, rows.chanter_code[at], types, chanters)
+        stretch = np.sqrt(np.outer(card.reading_stretch, card.reading_stretch))
+        probe = np.vstack([np.eye(len(OUTPUTS)), GAP])
+        mean, variance = np.empty((len(at), len(probe))), np.empty((len(at), len(probe)))
+        for place, i in enumerate(at):
+            state = states.get(rows.reeds[rows.reed_code[i]], blank)
+            chanter = chanters[rows.chanter_code[i]] if rows.chanter_code[i] >= 0 else None
+            kpa, deg_c = (float(v) if np.isfinite(v) else None for v in (rows.kpa[i], rows.deg_c[i]))
+            found, cov = state.outputs(state.design(float(rows.removed_mm[i]), float(rows.lip[i]), chanter, kpa, deg_c))
+            mean[place] = probe @ found
+            variance[place, :-1] = np.diag(cov + state.noise_cov * stretch)
+            variance[place, -1] = GAP @ cov @ GAP + card.gap_stretch * (GAP @ state.noise_cov @ GAP)
+        return mean, variance
+
+    def _states(
+        self,
+        batch: tuple[int, str],
+        code: int,
+        asked: NDArray[np.intp],
+        types: tuple[str, ...],
+        chanters: tuple[str, ...],
+    ) -> tuple[dict[str, ReedState], ReedState]:
+        """Belief about each reed of a batch that was in training, and about one that was not."""
+        trained = self._rows.batches.index(batch) if batch in self._rows.batches else -1
+        own = take_rows(self._rows, np.flatnonzero(self._rows.batch_code == trained))
+        states, blank, _ = batch_states(
+            self.card_,
+            own,
+            known_coding(self.card_, types),
+            code,
+            in_fit=np.ones(len(own), dtype=bool),
+            extra_chanters=[int(c) for c in np.unique(asked) if c >= 0],
+            chanter_names=chanters,
+        )
+        return dict(zip(own.reeds, states, strict=True)), blank
