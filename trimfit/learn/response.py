@@ -30,6 +30,7 @@ __all__ = ["ReedResponse"]
 
 Array = NDArray[np.float64]
 GAP = contrast(OUTPUTS.index("f"), OUTPUTS.index("e"))
+NO_CHANTER = "a chanter that no row names"
 MIDDLE_PITCH_HZ = 470.0
 """The pitch at which a tolerance in hertz as low A is turned into cents."""
 
@@ -59,10 +60,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
     outputs `crow_cents`, `low_g_cents`, … `high_a_cents`: cents from 440 Hz, the notes as low A; NaN where not taken.
     `trimfit.open_log(path).frame()` gives such a frame.
 
-    Example
-    -------
-    >>> model = ReedResponse()  # doctest: +SKIP
-    >>> model.fit(frame).predict(frame, return_std=True)[["gap_cents", "gap_std_cents"]]  # doctest: +SKIP
+    A worked example stands in the README and in datasets_demo/example_session.py.
     """
 
     def __init__(
@@ -104,7 +102,8 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
 
         Returns a frame with the same index: the ten `<output>_cents` (cents from 440 Hz, notes as low A) and
         `gap_cents` (F less E); with return_std also `<output>_std_cents` and `gap_std_cents`, the standard deviations
-        of a next reading about them: of what is not known of the reed, and of one reading's error.
+        of a next reading about them: of what is not known of the reed, and of one reading's error. A row that names no
+        chanter is foretold in one never met, which widens its notes.
 
         Raises InputError for a missing column, sklearn's NotFittedError before `fit`.
         """
@@ -138,15 +137,19 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
     ) -> tuple[Array, Array]:
         """Mean and variance (n, 11) of the rows `at`, all of one batch: the ten outputs, then the gap."""
         card, code = self.card_, int(rows.type_code[at[0]])
-        states, blank = self._states(rows.batches[rows.batch_code[at[0]]], code, rows.chanter_code[at], types, chanters)
+        # a row that names no chanter is foretold in one never met
+        names = (*chanters, NO_CHANTER)
+        asked = np.where(rows.chanter_code[at] >= 0, rows.chanter_code[at], len(chanters))
+        states, blank = self._states(rows.batches[rows.batch_code[at[0]]], code, asked, types, names)
         stretch = np.sqrt(np.outer(card.reading_stretch, card.reading_stretch))
         probe = np.vstack([np.eye(len(OUTPUTS)), GAP])
         mean, variance = np.empty((len(at), len(probe))), np.empty((len(at), len(probe)))
         for place, i in enumerate(at):
             state = states.get(rows.reeds[rows.reed_code[i]], blank)
-            chanter = chanters[rows.chanter_code[i]] if rows.chanter_code[i] >= 0 else None
             kpa, deg_c = (float(v) if np.isfinite(v) else None for v in (rows.kpa[i], rows.deg_c[i]))
-            found, cov = state.outputs(state.design(float(rows.removed_mm[i]), float(rows.lip[i]), chanter, kpa, deg_c))
+            found, cov = state.outputs(
+                state.design(float(rows.removed_mm[i]), float(rows.lip[i]), names[asked[place]], kpa, deg_c)
+            )
             mean[place] = probe @ found
             variance[place, :-1] = np.diag(cov + state.noise_cov * stretch)
             variance[place, -1] = GAP @ cov @ GAP + card.gap_stretch * (GAP @ state.noise_cov @ GAP)
@@ -169,7 +172,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
             known_coding(self.card_, types),
             code,
             in_fit=np.ones(len(own), dtype=bool),
-            extra_chanters=[int(c) for c in np.unique(asked) if c >= 0],
+            extra_chanters=[int(c) for c in np.unique(asked)],
             chanter_names=chanters,
         )
         return dict(zip(own.reeds, states, strict=True)), blank
