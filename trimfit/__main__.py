@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import sys
+
+# The matrices here are small: threads in the linear algebra library cost several times what they save.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 from trimfit.cli.quick import answered
 

@@ -200,7 +200,7 @@ def _pieces(rows: Rows, coding: Coding, n_types: int) -> list[_Piece]:
 def _sums(piece: _Piece, rows: Rows, g: _Globals) -> BatchSums:
     noise = g.noise_cov * g.noise_scale[piece.type_code]
     w, wy = row_precision(rows.y[piece.at], rows.weight[piece.at], noise)
-    return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, g.reed_cov * g.reed_scale[piece.type_code])
+    return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, g.reed_cov * g.reed_scale[piece.type_code], total=True)
 
 
 def _joint_pass(rows: Rows, pieces: list[_Piece], g: _Globals, prior: tuple[Array, Array]) -> None:

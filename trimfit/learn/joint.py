@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +49,7 @@ CELL_CUTOFF = 3.5
 class BatchSums:
     """What the readings of one batch say, reed by reed. With d = 2K + P (batch deviations, then local coefficients):
 
-    m (R, d, d) and mv (R, d): information about omega; f (R, 2K, 2K), e (R, 2K, d), b (R, 2K): what the reed's own
+    m (R, d, d) and mv (R, d): information about omega (R = 1 with `total`); f (R, 2K, 2K), e (R, 2K, d), b (R, 2K): what the reed's own
     deviation needs; psi (n, 2), x (n, P/K), w (n, K, K), wy (n, K), reed_of (n,): the rows themselves.
     """
 
@@ -120,33 +121,43 @@ def _scaled_inverse(m: Array) -> Array:
     return out
 
 
-def batch_sums(psi: Array, x: Array, w: Array, wy: Array, reed_of: NDArray[np.intp], reed_cov: Array) -> BatchSums:
-    """Form the sums of one batch. psi (n, 2), x (n, c), w (n, K, K), wy (n, K); reed_of (n,) sorted, 0..R-1 without gaps.
+def batch_sums(
+    psi: Array, x: Array, w: Array, wy: Array, reed_of: NDArray[np.intp], reed_cov: Array, *, total: bool = False
+) -> BatchSums:
+    """Form the sums of one batch.
 
-    reed_cov (2K, 2K). Memory is of the order n (2 + c)² K².
+    psi (n, 2), x (n, c), w (n, K, K), wy (n, K); reed_of (n,) sorted, 0..R-1 without gaps; reed_cov (2K, 2K). With
+    `total` the information m, mv is summed over the reeds at once (shapes (1, d, d), (1, d)): several times quicker,
+    and all that a fit needs.
     """
     n, k = wy.shape
     d = np.concatenate([psi, x], axis=1)
-    start = np.flatnonzero(np.r_[True, np.diff(reed_of) > 0])
-    reeds = len(start)
-    width = d.shape[1]
+    edges = np.flatnonzero(np.r_[True, np.diff(reed_of) > 0, True])
+    reeds, width, two = len(edges) - 1, d.shape[1], 2 * k
+    flat = np.ascontiguousarray(w.reshape(n, k * k))
+    pairs = (d[:, :, None] * d[:, None, :]).reshape(n, width * width)
 
-    def per_reed(values: Array) -> Array:
-        summed: Array = np.add.reduceat(values, start, axis=0)
-        return summed
+    def laid(values: Array, rows: int) -> Array:
+        """(..., rows * width, K * K) sums over (term, term) x (output, output) as matrices over (term, output)."""
+        lead = values.shape[:-2]
+        wide = values.reshape(*lead, rows, width, k, k)
+        return np.moveaxis(wide, -2, -3).reshape(*lead, rows * k, width * k)
 
-    # (n, width, width, K, K) summed over each reed's rows, then laid out as matrices over (term, output)
-    full = per_reed((d[:, :, None] * d[:, None, :])[:, :, :, None, None] * w[:, None, None, :, :])
-    m = full.transpose(0, 1, 3, 2, 4).reshape(reeds, width * k, width * k)
-    mv = per_reed(d[:, :, None] * wy[:, None, :]).reshape(reeds, width * k)
-    two = 2 * k
-    e, b = m[:, :two, :], mv[:, :two]
-    f = np.asarray(np.linalg.inv(np.eye(two) + m[:, :two, :two] @ reed_cov), dtype=np.float64)
+    mine = pairs[:, : 2 * width] if total else pairs
+    per_reed = np.stack([mine[a:b].T @ flat[a:b] for a, b in pairwise(edges.tolist())])
+    own = laid(per_reed, 2 if total else width)
+    vector = np.add.reduceat(d[:, :, None] * wy[:, None, :], edges[:-1], axis=0).reshape(reeds, width * k)
+    e, b = own[:, :two, :], vector[:, :two]
+    f = np.asarray(np.linalg.inv(np.eye(two) + own[:, :two, :two] @ reed_cov), dtype=np.float64)
     gain = reed_cov @ f
-    back = e.transpose(0, 2, 1)
-    ge = gain @ e
-    mv = mv - (back @ (gain @ b[:, :, None]))[:, :, 0]
-    m = m - back @ ge
+    ge, gb = gain @ e, (gain @ b[:, :, None])[:, :, 0]
+    if total:
+        tall = e.reshape(reeds * two, width * k)
+        m = (laid(pairs.T @ flat, width) - tall.T @ ge.reshape(reeds * two, width * k))[None]
+        mv = (vector.sum(axis=0) - tall.T @ gb.reshape(reeds * two))[None]
+    else:
+        back = e.transpose(0, 2, 1)
+        m, mv = own - back @ ge, vector - (back @ gb[:, :, None])[:, :, 0]
     return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, reed_cov)
 
 
@@ -254,8 +265,8 @@ def sound_weights(
     reading are set aside one by one, the worst first, up to a third of the reading; their weight is (cutoff / z)². If
     what is left still lies farther off than chance allows, the reading as a whole counts for less: it was read on
     another reed, or written in another's row. Of a reed's readings that counted in full so far (`weight` (n, K), what
-    `sums` were formed with) only the worst is doubted in one go: a slip makes the reading beside it look wrong, until it
-    is set aside itself. stretch (K,): divides the errors first.
+    `sums` were formed with) only the worst is doubted in one go: a slip makes the reading beside it look wrong, until
+    it is set aside itself. stretch (K,): divides the errors first.
     """
     pull, inverse = _deletion(sums, post, y)
     out = np.ones_like(y)

@@ -257,7 +257,7 @@ def batch_states(
         reed = rows.reed_code[pick]
         code = np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1
         w, wy = row_precision(rows.y[pick], weight[pick], noise)
-        return batch_sums(psi[pick], x[pick], w, wy, code.astype(np.intp), reed_cov)
+        return batch_sums(psi[pick], x[pick], w, wy, code.astype(np.intp), reed_cov, total=True)
 
     if in_fit.any() and known_type:
         info, vector = _without(info, vector, summed(in_fit), card.batch_cov)
