@@ -9,7 +9,7 @@ import sys
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-from trimfit.cli.quick import answered
+from trimfit.cli.quick import answered  # noqa: E402
 
 
 def main() -> None:

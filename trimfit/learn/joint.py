@@ -49,8 +49,8 @@ CELL_CUTOFF = 3.5
 class BatchSums:
     """What the readings of one batch say, reed by reed. With d = 2K + P (batch deviations, then local coefficients):
 
-    m (R, d, d) and mv (R, d): information about omega (R = 1 with `total`); f (R, 2K, 2K), e (R, 2K, d), b (R, 2K): what the reed's own
-    deviation needs; psi (n, 2), x (n, P/K), w (n, K, K), wy (n, K), reed_of (n,): the rows themselves.
+    m (R, d, d) and mv (R, d): information about omega (R = 1 with `total`); f (R, 2K, 2K), e (R, 2K, d), b (R, 2K):
+    what the reed's own deviation needs; psi (n, 2), x (n, P/K), w (n, K, K), wy (n, K), reed_of (n,): the rows.
     """
 
     m: Array
