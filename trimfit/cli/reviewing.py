@@ -41,12 +41,12 @@ def _span(value: Interval | None, form: str = "+.0f") -> str:
 def batches(context: typer.Context, as_json: Json = False) -> None:
     """Which batches drifted from their type's running norm, most drifted first.
 
-    The start is told in cents of crow at no trim, plus for sharp; where the gap starts nearer or further than the crow
-    says, that counts too, in the crow's cents for the same length of trim. The answer to a cut is the slope of the gap,
-    in per cent of the type's. Settling is what the crow does in a week with no work done on the reed, as it is; it is
-    judged against what the type does. Off: by more than the settings drift_start_cents, drift_response_pct and
-    drift_settle_cents_per_week, and out of the ordinary for batches of this shop. Of those called drifted a share of
-    1 - drift_chance is expected to be good after all. Intervals hold nine times in ten.
+    The start is told in cents of crow at no trim, plus for sharp; where the gap starts off, that counts too: beyond the
+    length of trim that twice the crow's limit is worth. The answer to a cut is the slope of the gap, in per cent of the
+    type's. Settling is what the crow does in a week with no work done on the reed; it is judged against what the type
+    does. Off: by more than the settings drift_start_cents, drift_response_pct and drift_settle_cents_per_week, and out
+    of the ordinary for batches of this shop. Of those called drifted a share of 1 - drift_chance is expected to be good
+    after all. Intervals hold nine times in ten.
 
     Example: trimfit review batches
     """

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["BatchReview", "batch_review", "batches"]
 
 Tell = Callable[[str, int, int], None]
+GAP_LIMITS = 2.0
 
 
 def _quiet(step: str, done: int, whole: int) -> None:
@@ -105,8 +106,10 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
         factor = np.ones(len(names)) if k == 0 else per_gap
         settle.append(drift.judge(rate * factor, rate_var * factor**2, group, settings.drift_settle_cents_per_week))
     start = drift.judge(estimate[:, 0], variance[:, 0], group, settings.drift_start_cents)
-    # the gap's start in the crow's cents: the same length of trim takes both back to the norm
-    gap = drift.judge(estimate[:, 1] * per_gap, variance[:, 1] * per_gap**2, group, settings.drift_start_cents)
+    # the gap's start in the crow's cents: the same length of trim takes both back to the norm. It strays more in the
+    # ordinary way (reeds of one crow meet at different lengths), so twice the limit counts.
+    gap_limit = GAP_LIMITS * settings.drift_start_cents
+    gap = drift.judge(estimate[:, 1] * per_gap, variance[:, 1] * per_gap**2, group, gap_limit)
     pct = 100.0 / gap_slope
     usual_gap = [_usual_gap(card, code) for code in range(len(type_names))]
     response = drift.judge(estimate[:, 3] * pct, variance[:, 3] * pct**2, group, settings.drift_response_pct)
@@ -185,7 +188,7 @@ def _offs(
             f"{trim or 'expect about the usual trim'}, and each cut to count {max(1.0 + more / 100.0, 0.0):.1f} times",
         ),
     ]
-    if gap.chance[i] > start.chance[i]:
+    if gap.chance[i] > start.chance[i] and start.chance[i] < 0.5:
         side = "nearer to" if closer > 0 else "further from"
         offs[0] = Off(f"starts {side} the meeting point than its crow says", float(gap.chance[i]), trim)
     for which, name in ((settle[0], "its crow"), (settle[1], "its gap, as crow,")):

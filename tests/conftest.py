@@ -1,0 +1,27 @@
+"""One thread for linear algebra (small matrices; set before numpy loads), and the demo shop, learned once."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import pytest  # noqa: E402
+
+DEMO = Path(__file__).parents[1] / "datasets_demo" / "shop"
+
+
+@pytest.fixture(scope="session")
+def demo_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A log with the demo shop in it, learned. Shared by all tests: copy it before logging anything."""
+    from trimfit.bench.folder import import_folder
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.learning import learn
+
+    path = tmp_path_factory.mktemp("demo") / "demo.trimfit"
+    with Journal(path, create=True) as journal:
+        import_folder(journal, DEMO)
+    learn(path)
+    return path

@@ -1,0 +1,208 @@
+"""Batches against their types: the robust mixture by itself, and on whole simulated shops."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.worlds.physics import AT
+from tests.worlds.shop import LiveReed, Shop, World, shop_of, trim_by_hand
+from trimfit.bench.folder import import_folder
+from trimfit.bench.journal import Journal
+from trimfit.desk.review import batches
+from trimfit.review import drift
+from trimfit.review.charts import cusum_chart, ewma_chart
+from trimfit.review.findings import BatchDrift
+from trimfit.review.run_length import arl_cusum, arl_ewma_under_drift, simulated_run_length
+
+Array = np.ndarray
+
+
+def good(rng: np.random.Generator, count: int = 24, spread: float = 8.0) -> tuple[Array, Array, Array]:
+    """Estimates, variances and types of batches that differ in the ordinary way."""
+    variance = rng.uniform(3.0, 5.0, count) ** 2
+    return rng.normal(0.0, np.sqrt(spread**2 + variance)), variance, (np.arange(count) % 3).astype(np.intp)
+
+
+def test_three_that_are_off_head_the_list_and_do_not_widen_the_yardstick() -> None:
+    rng = np.random.default_rng(1)
+    alone, hits, scales = 0, 0, []
+    for _ in range(20):
+        d, variance, group = good(rng, 27)
+        clean = drift.judge(d[3:], variance[3:], group[3:], 15.0)
+        d[:3] = 45.0 * rng.choice([-1.0, 1.0], 3) + rng.normal(0.0, 4.0, 3)
+        found = drift.judge(d, variance, group, 15.0)
+        called = drift.called(found.chance, 0.9)
+        assert set(np.argsort(-found.chance)[:3]) == {0, 1, 2}
+        hits += int(called[:3].sum())
+        alone += int(called[3:].sum())
+        scales.append(found.scale / clean.scale)
+        plain = float(np.std(d))
+        assert found.scale < 0.75 * plain
+    assert hits >= 57  # of 60
+    assert alone <= 4  # of 480 good ones
+    assert np.median(scales) < 1.15
+
+
+def test_of_24_good_batches_hardly_one_is_called() -> None:
+    rng = np.random.default_rng(2)
+    calls = []
+    for spread in (3.0, 8.0, 12.0):
+        for _ in range(15):
+            found = drift.judge(*good(rng, spread=spread), 15.0)
+            calls.append(int(drift.called(found.chance, 0.9).sum()))
+    assert max(calls) <= 2
+    assert np.mean(calls) < 0.25
+
+
+def test_intervals_hold_what_they_promise_and_few_reeds_give_a_wide_shrunk_one() -> None:
+    rng = np.random.default_rng(3)
+    held = []
+    for _ in range(30):
+        _, variance, group = good(rng)
+        truth = rng.normal(0.0, 8.0, 24)
+        found = drift.judge(truth + rng.normal(0.0, np.sqrt(variance)), variance, group, 15.0)
+        held += list((found.low <= truth) & (truth <= found.high))
+    assert 0.86 < np.mean(held) < 0.96
+    d, variance, group = good(rng)
+    d[0], variance[0], variance[1] = 30.0, 25.0**2, np.inf
+    found = drift.judge(d, variance, group, 15.0)
+    width = found.high - found.low
+    assert abs(found.mean[0]) < 15.0 < abs(d[0])
+    assert width[0] > 1.6 * np.median(width[2:])
+    assert width[1] >= width[0]
+    assert abs(found.mean[1]) < 1e-6
+    assert found.chance[1] < 0.2
+
+
+def test_the_norm_of_a_type_is_not_drawn_by_a_batch_that_is_off() -> None:
+    rng = np.random.default_rng(4)
+    d, variance, group = good(rng, 24)
+    norm = drift.judge(d, variance, group, 15.0).norm[0]
+    d[0] = 120.0
+    assert abs(drift.judge(d, variance, group, 15.0).norm[0] - norm) < 4.0
+
+
+def test_calling_keeps_the_expected_share_of_false_calls() -> None:
+    assert drift.called(np.array([0.2, 0.999, 0.85, 0.91]), 0.9).tolist() == [False, True, True, True]
+    assert drift.called(np.array([0.89, 0.88]), 0.9).tolist() == [False, False]
+    assert drift.called(np.array([0.99999, 0.99999, 0.6]), 0.8).tolist() == [True, True, False]
+    assert drift.either(np.array([0.5]), np.array([0.5]))[0] == pytest.approx(0.75)
+
+
+def test_words_say_what_is_off_or_that_too_little_is_known() -> None:
+    offs = [drift.Off("starts 38 cents sharp of its type", 0.97, "expect 0.25 mm less trim"), drift.Off("b", 0.1)]
+    assert drift.words_of(offs, drifted=True, reeds=12) == "starts 38 cents sharp of its type; expect 0.25 mm less trim"
+    assert "only 1 reed read" in drift.words_of(offs, drifted=True, reeds=1)
+    assert drift.words_of(offs, drifted=False, reeds=12).startswith("perhaps starts 38 cents sharp")
+    assert drift.words_of(offs, drifted=False, reeds=0).startswith("no reading yet")
+
+
+def test_settling_is_found_from_readings_with_no_work_between() -> None:
+    rng = np.random.default_rng(5)
+    rows = []
+    for batch, weekly in ((0, 0.0), (1, 7.0), (2, 0.0)):
+        for reed in range(10):
+            for day in (0.4, 7.4, 14.4, 300.4):
+                crow = 240.0 + weekly * min(day, 28.0) / 7.0 + rng.normal(0.0, 3.0)
+                rows.append((f"{batch}-{reed}", batch, 0.0, 0.0, "CH", day, crow))
+            rows.append((f"{batch}-{reed}", batch, 0.3, 0.0, "CH", 301.0, 285.0))
+    columns = ["reed", "batch", "removed_mm", "lip_strokes", "chanter", "taken_day", "crow"]
+    frame = pd.DataFrame(rows, columns=columns)
+    rate, variance = drift.settling_rates(
+        frame,
+        frame["crow"].to_numpy(),
+        frame["batch"].to_numpy(dtype=np.intp),
+        4,
+        np.full(len(frame), 9.0),
+        with_chanter=False,
+    )
+    assert rate[:3] == pytest.approx([0.0, 7.0, 0.0], abs=1.0)
+    assert (np.sqrt(variance[:3]) < 0.5).all()
+    assert np.isinf(variance[3])  # a batch that nothing tells of
+
+
+def test_a_slow_drift_is_caught_with_the_run_length_of_the_tables() -> None:
+    """A worn mould: each batch half a sigma on, then a fifth; run lengths by integral equation and by simulation."""
+    rng = np.random.default_rng(6)
+
+    def by_mean(values: Array) -> int | None:
+        signals = ewma_chart(values, 0.0, 1.0, weight=0.2, width=3.0, steady=True).signals
+        return signals[0] if signals else None
+
+    def by_sum(values: Array) -> int | None:
+        signals = cusum_chart(values, 0.0, slack=0.5, decision=5.0).signals_up
+        return signals[0] if signals else None
+
+    for step in (0.5, 0.2):
+        mean, error = simulated_run_length(by_mean, rng, n_runs=600, longest=60, drift=step)
+        assert mean == pytest.approx(arl_ewma_under_drift(0.2, 3.0, step), abs=4.0 * error)
+    mean, error = simulated_run_length(by_sum, rng, n_runs=600, longest=120, shift=1.0)
+    assert mean == pytest.approx(arl_cusum(0.5, 5.0, 1.0), abs=4.0 * error)
+    assert 460 < arl_cusum(0.5, 5.0) < 470
+
+
+def _shop(seed: int, off: dict[str, float]) -> tuple[Shop, dict[str, str]]:
+    """27 batches of 11 reeds; with `off`, three of them are off by so much: the batch's own mean is set to it."""
+    rng = np.random.default_rng(seed)
+    world = World("saturating", rng)
+    reeds = world.new_reeds(rng, 27 * 11, 27)
+    names = sorted({reed.batch for reed in reeds})
+    chosen: dict[str, str] = {}
+    for (what, amount), place in zip(off.items(), rng.choice(27, 3, replace=False), strict=False):
+        mine = [reed for reed in reeds if reed.batch == names[place]]
+        _set_mean(mine, "crow_level" if what == "crow" else "gap_slope", amount)
+        chosen[names[place]] = what
+    for index, reed in enumerate(reeds):
+        reed.day = float(index // 12) * 4.0 + 0.7
+        trim_by_hand(rng, reed)
+    return shop_of(world, reeds, outcomes=True), chosen
+
+
+def _set_mean(reeds: list[LiveReed], latent: str, amount: float) -> None:
+    physics = reeds[0].physics
+    goal = amount / physics.crow_level_sd_cents if latent == "crow_level" else np.log1p(amount) / physics.slope_spread
+    shift = goal - np.mean([reed.u[0, AT[latent]] for reed in reeds])
+    for reed in reeds:
+        reed.u[0, AT[latent]] += shift
+
+
+def _judged(shop: Shop, tmp_path: Path) -> list[BatchDrift]:
+    shop.write_csv(tmp_path / "shop")
+    with Journal(tmp_path / "log", create=True) as journal:
+        import_folder(journal, tmp_path / "shop")
+    return batches(tmp_path / "log")
+
+
+def test_three_batches_of_a_whole_shop_that_are_off_are_called(tmp_path: Path) -> None:
+    shop, chosen = _shop(11, {"crow": 45.0, "faster": 0.45, "slower": -0.45})
+    found = _judged(shop, tmp_path)
+    assert {batch.batch for batch in found[:3]} == set(chosen)
+    assert all(batch.drifted and batch.chance_drifted > 0.7 for batch in found[:3])
+    assert sum(batch.drifted for batch in found) <= 4
+    for batch in found[:3]:
+        if chosen[batch.batch] == "crow":
+            assert "sharp of its type" in batch.why
+            assert "less trim" in batch.why
+            assert 30.0 < batch.start_shift_cents.mean < 60.0
+        else:
+            assert f"{'more' if chosen[batch.batch] == 'faster' else 'less'} than its type" in batch.why
+            assert 28.0 < abs(batch.response_shift_pct.mean) < 62.0
+        assert batch.start_shift_cents.low < batch.start_shift_cents.mean < batch.start_shift_cents.high
+
+
+def test_a_whole_shop_of_good_batches_has_hardly_one_called(tmp_path: Path) -> None:
+    shop, _ = _shop(12, {})
+    shop.reeds = pd.concat(
+        [shop.reeds, shop.reeds.iloc[:1].assign(reed="R-new", batch="B-new", order=None)], ignore_index=True
+    )
+    found = _judged(shop, tmp_path)
+    assert sum(batch.drifted for batch in found) <= 2
+    last = found[-1]
+    assert (last.batch, last.reeds) == ("B-new", 1)
+    width = last.start_shift_cents.high - last.start_shift_cents.low
+    assert width > max(b.start_shift_cents.high - b.start_shift_cents.low for b in found[3:-1])
+    assert last.why.startswith("no reading yet")
