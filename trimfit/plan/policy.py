@@ -240,7 +240,7 @@ def moves(table: PolicyTable, rung: int, m: Array, v: Array, s: Array) -> tuple[
     """
     costs = table.costs
     t = costs.tolerance_cents
-    xi, wx = nodes(5)
+    xi, wx = even_nodes(9)
     eta, we = nodes(3)
     cut = np.maximum(-t * LEAVE[None, :] - m[:, None], 0.0)
     cut = np.concatenate([np.zeros((len(m), 1)), cut], axis=1)
