@@ -36,7 +36,7 @@ def removed_at(reed_at: Any, time_at: Any, reed_cut: Any, time_cut: Any, *amount
     back = np.empty_like(order)
     back[order] = np.arange(len(order))
     sorted_reed = reed[order]
-    first = np.r_[True, np.diff(sorted_reed) != 0]
+    first = np.r_[True, np.diff(sorted_reed) != 0][: len(sorted_reed)]  # nothing at all has no first
     group = np.cumsum(first) - 1
     out = []
     for amount in amounts:
