@@ -46,7 +46,8 @@ def chanter_review(journal: Journal, card: FitCard, frame: pd.DataFrame) -> list
 
 
 def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
-    """The readings with crow, gap, pitch (the bench's usual air and pressure), ratios and reading errors, cents."""
+    """The readings with crow, gap, pitch (lips left alone, the bench's usual air and pressure), ratios and
+    reading errors, cents."""
     import numpy as np
     import pandas as pd
 
@@ -62,7 +63,7 @@ def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
         beta = card.type_coef(int(code) if code < card.n_types else -1)
         dp = np.nan_to_num(rows.kpa[mine] - card.coding.pressure_kpa)
         dt = np.nan_to_num(rows.deg_c[mine] - card.coding.temperature_c)
-        air[mine] = dp[:, None] * beta[4] + dt[:, None] * beta[5]
+        air[mine] = rows.lip[mine][:, None] * beta[3] + dp[:, None] * beta[4] + dt[:, None] * beta[5]
         gap_slope = max(float(beta[1, f] - beta[1, e]), 5.0)
         ratios[mine] = [0.5 * (beta[1, e] + beta[1, f]) / gap_slope, beta[1, 0] / gap_slope, gap_slope]
     y = rows.y - air

@@ -18,6 +18,7 @@ from trimfit.errors import LogError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trimfit.bench.doubts import Mark
     from trimfit.bench.journal import Journal
     from trimfit.learn.card import FitCard
     from trimfit.learn.design import Rows
@@ -30,6 +31,8 @@ Tell = Callable[[str, int, int], None]
 CARD = "card"
 VALIDATION = "validation"
 MOST_PAIRS = 4000
+SET_ASIDE = 0.2
+WHOLE_READING = 8
 SLIP_CENTS = 150.0
 DUE_SHARE = 0.25
 DUE_LEAST = 20
@@ -185,6 +188,32 @@ def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
     if not getattr(journal, "read_only", False):
         journal.learned_put({CARD: card_to_bytes(card)})
     return card
+
+
+def unborne(journal: Journal) -> list[Mark]:
+    """Readings that the last fit counts for less than half, with what in them stands out; empty without a fit.
+
+    Readings whose A's do not balance are left to the rule that says so.
+    """
+    from trimfit.bench.doubts import Mark
+    from trimfit.learn.card import card_from_bytes
+    from trimfit.pitch import OUTPUTS
+
+    kept = journal.learned_get(CARD)
+    if kept is None:
+        return []
+    out = []
+    for entry, weights in card_from_bytes(kept).low_weight.items():
+        low = [name.replace("_", " ") for name, weight in zip(OUTPUTS, weights, strict=True) if weight < SET_ASIDE]
+        reed = journal.reed_of_entry(entry)
+        if not low or not reed:
+            continue
+        whole = len(low) >= WHOLE_READING
+        what = "the whole reading lies" if whole else f"{' and '.join(low)} lie{'s' if len(low) == 1 else ''}"
+        than = "; was it another reed?" if whole else ""
+        sentence = f"{what} far from what all other readings foretell, and counts for little{than}"
+        out.append(Mark(entry, reed, "not-borne-out", sentence))
+    return out
 
 
 def cut_error_of(card: FitCard, settings: Settings) -> Any:

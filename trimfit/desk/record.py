@@ -191,8 +191,15 @@ def _by_rules(journal: Journal) -> list[Mark]:
     return [*doubts.accepted(journal), *doubts.struck_names(journal), *doubts.rule_marks(journal)]
 
 
+def _by_the_fit(journal: Journal) -> list[Mark]:
+    """Readings that nothing else bears out, as the last fit found them; none before there is one."""
+    from trimfit.desk.learning import unborne
+
+    return unborne(journal)
+
+
 # Each gives marks on entries of an open log; those that need what was learned are added here.
-MARK_SOURCES: list[Callable[[Journal], list[Mark]]] = [_by_rules]
+MARK_SOURCES: list[Callable[[Journal], list[Mark]]] = [_by_rules, _by_the_fit]
 
 
 def marks(journal: Journal) -> list[Mark]:
