@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,8 +152,14 @@ def card_from_bytes(data: bytes) -> FitCard:
             size = int(np.prod(shape)) if shape else 1
             found[name] = np.frombuffer(body, dtype="<f8", count=size, offset=at).reshape(shape)
             at += 8 * size
+        if at != len(body):
+            raise ValueError("length")
+        return _card_of(head, found)
     except (ValueError, KeyError, TypeError) as error:
         raise LogError("what was learned cannot be read", "the log", "run `trimfit learn`") from error
+
+
+def _card_of(head: dict[str, Any], found: dict[str, Array]) -> FitCard:
     coding = Coding(
         tuple(head["types"]),
         tuple(head["chanters"]),
