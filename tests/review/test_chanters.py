@@ -1,0 +1,114 @@
+"""What chanters ask for: pooled numbers by themselves, and on simulated shops whose chanters are known."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.worlds.shop import LiveReed, World, shop_of, trim_by_hand
+from trimfit.bench.folder import import_folder
+from trimfit.bench.journal import Journal
+from trimfit.desk.chanters import chanters
+from trimfit.pitch import cents_from_440, hz_from_cents
+from trimfit.review import chanters as numbers
+from trimfit.review.findings import ChanterMap
+
+
+def test_a_reading_counts_by_how_near_it_came() -> None:
+    gap = np.array([-2.0, -40.0])
+    one = np.ones(2)
+    value, var = numbers.at_meeting(np.array([100.0, 97.0]), gap, 0.05 * one, 4.0 * one, 2.0 * one, 0.12 * one)
+    assert value == pytest.approx([100.1, 99.0])
+    assert var[1] > 5.0 * var[0]
+
+
+def test_few_reeds_give_a_wide_answer_and_many_a_narrow_one() -> None:
+    rng = np.random.default_rng(1)
+    widths = []
+    for count in (1, 2, 30):
+        value = 120.0 + rng.normal(0.0, 3.0, count)
+        found = numbers.pooled(value, np.full(count, 4.0), usual_sd=numbers.USUAL_PITCH_SD_CENTS)
+        assert found is not None
+        span = numbers.hz_interval(found)
+        widths.append(span.high - span.low)
+        assert span.low < span.mean < span.high
+    assert widths[0] > 2.5  # hertz
+    assert widths[0] > widths[1] > 3.0 * widths[2]
+    assert numbers.pooled(np.empty(0), np.empty(0), usual_sd=3.0) is None
+
+
+def test_intervals_of_the_meeting_pitch_hold_what_they_promise() -> None:
+    rng = np.random.default_rng(2)
+    held = []
+    for _ in range(400):
+        count = int(rng.integers(2, 12))
+        var = rng.uniform(2.0, 9.0, count)
+        found = numbers.pooled(rng.normal(0.0, 3.0, count) + rng.normal(0.0, np.sqrt(var)), var, usual_sd=3.0)
+        assert found is not None
+        held.append(abs(found.mean) <= numbers.Z90 * np.sqrt(found.var))
+    assert 0.85 < np.mean(held) < 0.95
+
+
+def test_a_reading_on_another_chanter_than_written_does_not_bend_the_pitch() -> None:
+    value = np.r_[np.full(8, 120.0), 60.0] + np.linspace(-2.0, 2.0, 9)
+    found = numbers.pooled(value, np.full(9, 4.0), usual_sd=3.0)
+    assert found is not None
+    assert found.reeds == 8
+    assert found.mean == pytest.approx(120.0, abs=2.0)
+
+
+def test_chanters_of_a_simulated_shop_are_found_where_they_are(tmp_path: Path) -> None:
+    """Meeting pitch and crow against the physics'; a chanter only told of; stock with nothing but a crow."""
+    rng = np.random.default_rng(5)
+    world = World("saturating", rng)
+    reeds = world.new_reeds(rng, 12 * 10, 12)
+    for index, reed in enumerate(reeds):
+        reed.day = float(index // 10) * 4.0 + 0.7
+        trim_by_hand(rng, reed)
+    shop = shop_of(world, reeds, outcomes=True)
+    stock = world.new_reeds(rng, 6, 1)
+    for reed in stock:
+        reed.read(rng, what="crow")
+    both = shop_of(world, [*reeds, *stock], outcomes=False)
+    both.outcomes = shop.outcomes
+    both.reeds.loc[both.reeds["reed"].isin({r.reed for r in stock}), "order"] = None
+    both.chanters.loc[len(both.chanters)] = ["CH-never"]
+    both.chanters["meeting_pitch_hz"] = [None] * (len(both.chanters) - 1) + [470.0]
+    both.write_csv(tmp_path / "shop")
+    with Journal(tmp_path / "log", create=True) as journal:
+        import_folder(journal, tmp_path / "shop")
+    found = chanters(tmp_path / "log")
+    for reed in reeds:
+        reed.lip_strokes = 0  # what a chanter asks for is said for lips left alone
+    assert found[-1].chanter == "CH-never"
+    assert found[-1].meet_pitch_hz is None
+    assert "told to meet at 470.0 Hz" in found[-1].why
+    read = [one for one in found if one.reeds >= 5]
+    assert len(read) >= 3
+    for one in read:
+        _close_to_the_truth(one, reeds)
+        assert set(one.suits) <= {reed.reed for reed in stock}
+    assert any(one.suits for one in read)
+
+
+def _close_to_the_truth(one: ChanterMap, reeds: list[LiveReed]) -> None:
+    """Against where the reeds read in it do meet, by their physics, each at the length that closes its own gap."""
+    mine = [reed for reed in reeds if reed.chanter == one.chanter and np.isfinite(reed.true_trim_mm())]
+    at = [reed.removed_mm + reed.true_trim_mm() for reed in mine]
+    pitch = [
+        float(reed.physics.middle_cents(reed.u, x, reed.lip_strokes, reed.kind, reed.pipe)[0])
+        for reed, x in zip(mine, at, strict=True)
+    ]
+    assert one.meet_pitch_hz is not None
+    assert one.meet_pitch_hz.mean == pytest.approx(hz_from_cents(float(np.mean(pitch))), abs=0.4)
+    assert 0.1 < one.meet_pitch_hz.high - one.meet_pitch_hz.low < 1.5
+    for ask in one.asked:
+        crow = [
+            float(reed.physics.crow_cents(reed.u, x, reed.lip_strokes, reed.kind)[0])
+            for reed, x in zip(mine, at, strict=True)
+            if reed.reed_type == ask.reed_type
+        ]
+        width = cents_from_440(ask.crow_hz.high) - cents_from_440(ask.crow_hz.low)
+        assert abs(cents_from_440(ask.crow_hz.mean) - float(np.mean(crow))) < max(0.75 * width, 4.0)
