@@ -86,6 +86,7 @@ class Meaning:
         return f"give {low:g} to {high:g} Hz{cents}"
 
     def possible(self, pitch: Pitch) -> list[Heard]:
+        """What a bare number may be meant as: sounding hertz, hertz as low A, or both; as said, where it was said."""
         if pitch.heard != "auto":
             return [pitch.heard]
         low, high = BOUNDS["as_low_a_hz"]
@@ -97,6 +98,7 @@ class Meaning:
         return options or ["sounding"]
 
     def settle(self, pitch: Pitch, options: list[Heard], centre: float) -> tuple[float | None, Heard]:
+        """Sounding hertz (None where it is a fault, which is kept) and how it was heard; centre: as low A, Hz, settles a tie."""
         ratio = self.ratio(pitch.note)
         if options == ["cents"]:
             if self.reference_refused:

@@ -38,6 +38,7 @@ class Folio:
 
 
 def missing(what: str, how: str) -> str:
+    """A note that says what is not there yet, and how to get it."""
     return paragraph(f"{what} {how}", "note")
 
 

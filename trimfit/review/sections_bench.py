@@ -16,6 +16,7 @@ _TAGS = {"trim": "cut", "read-again": "mute", "finished": "good", "past": "", "n
 
 
 def runs(findings: Report, folio: Folio) -> list[str]:
+    """The reeds in hand, order by order: a chart of gap against pitch and the work list."""
     runs = [run for run in findings.runs if run.reeds]
     if not runs:
         return [
@@ -70,6 +71,7 @@ def runs(findings: Report, folio: Folio) -> list[str]:
 
 
 def stories(findings: Report, folio: Folio) -> list[str]:
+    """F and E of single reeds closing in on the meeting point, with the cut that is advised."""
     told = [story for story in findings.stories if story.points or story.fan]
     if not told:
         return [
@@ -90,6 +92,7 @@ def stories(findings: Report, folio: Folio) -> list[str]:
 
 
 def chanters(findings: Report, folio: Folio) -> list[str]:
+    """What each chanter asks for: its meeting pitch and the crow by reed type."""
     if not findings.chanters:
         return [missing("No chanter has a reading yet.", "Name the chanter on a reading: <code>--chanter</code>.")]
     ranked = sorted(findings.chanters, key=lambda one: (-one.readings, one.chanter))

@@ -14,6 +14,7 @@ MOST_CHARTS = 6
 
 
 def batches(findings: Report, folio: Folio) -> list[str]:
+    """The batches, most drifted first, and where each starts and how it answers."""
     if not findings.batches:
         return [
             missing(
@@ -68,6 +69,7 @@ def _batch_row(batch: BatchDrift) -> tuple[str, ...]:
 
 
 def charts(findings: Report, folio: Folio) -> list[str]:
+    """Control charts of the batches in the order they were made."""
     charts = [(place, chart) for place, chart in enumerate(findings.charts) if chart.points]
     if not charts:
         return [
@@ -89,6 +91,7 @@ def charts(findings: Report, folio: Folio) -> list[str]:
 
 
 def types(findings: Report, folio: Folio) -> list[str]:
+    """How each reed type answers to length, lips, pressure and warmth."""
     known = [kind for kind in findings.types if kind.coefficients]
     if not known:
         return [
@@ -169,6 +172,7 @@ def _assumed(assumed: bool) -> str:
 
 
 def validation(findings: Report, folio: Folio) -> list[str]:
+    """Foretold against found on batches left out, and how often the intervals held."""
     parts = []
     found = findings.validation
     if found is None or not (found.rows or found.pairs):
