@@ -1,0 +1,190 @@
+"""States of reeds by the card: types and chanters never seen, told chanters, batches with nothing read."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from dense_shop import C_TERMS, K, M, before, card_of, cells, small_shop, told
+from numpy.typing import NDArray
+
+from trimfit.errors import TrimfitError
+from trimfit.learn.design import Rows
+from trimfit.learn.fitting import prior_card
+from trimfit.learn.predict import batch_states, known_coding, told_offsets
+from trimfit.pitch import OUTPUTS
+
+Array = NDArray[np.float64]
+E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
+NO_ROWS = np.zeros(0, dtype=np.intp)
+
+
+def rows_of(y: Array, removed: list[float], *, chanter: int = -1, reeds: int = 1) -> Rows:
+    """Readings of one batch, `reeds` reeds in turn with as many readings each."""
+    n = len(y)
+    return Rows(
+        y=y,
+        removed_mm=np.array(removed),
+        lip=np.zeros(n),
+        kpa=np.full(n, np.nan),
+        deg_c=np.full(n, np.nan),
+        type_code=np.zeros(n, np.intp),
+        batch_code=np.zeros(n, np.intp),
+        reed_code=np.repeat(np.arange(reeds), n // reeds).astype(np.intp),
+        chanter_code=np.full(n, chanter, np.intp),
+        batches=((0, "b"),),
+        reeds=tuple(f"r{i}" for i in range(reeds)),
+        weight=np.ones((n, K)),
+        label=np.array([f"e{i}" for i in range(n)], dtype=object),
+    )
+
+
+def test_a_batch_with_nothing_read_is_its_type_with_the_batches_spread() -> None:
+    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    states, blank, weight = batch_states(card, rows_of(np.zeros((0, K)), []), card.coding, 0, in_fit=NO_ROWS > 0)
+    assert states == []
+    assert weight.shape == (0, K)
+    np.testing.assert_allclose(blank.mean, card.coef, atol=1e-9)
+    expected = card.coef_cov.copy()
+    for cov in (card.batch_cov, card.reed_cov):
+        expected[: 2 * K, : 2 * K] += cov
+    np.testing.assert_allclose(blank.cov, expected, rtol=1e-9, atol=1e-7)
+
+
+def test_a_type_never_seen_leans_on_the_shop_and_is_wider_than_any_known() -> None:
+    shop = small_shop(3)
+    card = card_of(shop, told(shop, before(shop)))
+    from trimfit.learn.fitting import _Globals, _new_type, coefficient_prior
+
+    empty = np.empty(0)
+    g = _Globals(
+        card.batch_cov, card.reed_cov, card.noise_cov, empty, empty, card.chanter_cov, card.coef, card.coef_cov
+    )
+    mean, cov = _new_type(g, coefficient_prior(2), 2)
+    card = replace(card, new_type_mean=mean, new_type_cov=cov)
+    coding = known_coding(card, (*card.coding.types, "new"))
+    assert coding.types[2] == "new"
+    assert coding.slope_ratio[2] == 1.0
+    _, blank, _ = batch_states(card, rows_of(np.zeros((0, K)), []), coding, 2, in_fit=NO_ROWS > 0)
+    np.testing.assert_allclose(blank.mean[: M * K], mean)
+    widths = []
+    for code in (0, 1, 2):
+        _, state, _ = batch_states(card, rows_of(np.zeros((0, K)), []), coding, code, in_fit=NO_ROWS > 0)
+        widths.append(np.sqrt(np.diag(state.cov))[: 2 * K])
+    assert np.all(widths[2][:K] >= 0.99 * np.minimum(widths[0], widths[1])[:K])
+    assert np.linalg.eigvalsh(cov).min() > 0
+    # the new type as a third one in a dense prior over three types, told of the first two
+    start = before(shop)
+    wide_mean, wide_cov = coefficient_prior(3)
+    flat = wide_cov.transpose(0, 2, 1, 3).reshape(3 * M * K, 3 * M * K)
+    old, new = slice(0, 2 * M * K), slice(2 * M * K, None)
+    reach = flat[new, old] @ np.linalg.inv(flat[old, old])
+    np.testing.assert_allclose(
+        mean, wide_mean.reshape(-1)[new] + reach @ (card.coef[old] - start.mean[old]), rtol=1e-7, atol=1e-6
+    )
+
+
+def test_a_chanter_never_seen_adds_its_spread_and_its_readings_teach_it() -> None:
+    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    names = ("new",)
+    _, blank, _ = batch_states(
+        card, rows_of(np.zeros((0, K)), []), card.coding, 0, in_fit=NO_ROWS > 0, extra_chanters=[0], chanter_names=names
+    )
+    np.testing.assert_allclose(blank.cov[M * K :, M * K :], card.chanter_cov, atol=1e-7)
+    on, off = blank.design(0.0, 0.0, "new"), blank.design(0.0, 0.0, None)
+    assert np.trace(blank.outputs(on)[1]) > np.trace(blank.outputs(off)[1])
+    y = np.full((12, K), 130.0)
+    y[:, 0] = 400.0
+    states, _, _ = batch_states(
+        card, rows_of(y, [0.0] * 12, chanter=0, reeds=6), card.coding, 0, in_fit=np.zeros(12, bool), chanter_names=names
+    )
+    assert np.trace(states[0].cov[M * K :, M * K :]) < 0.95 * np.trace(card.chanter_cov)
+    with pytest.raises(TrimfitError, match="not asked about"):
+        states[0].design(0.0, 0.0, "another")
+
+
+def test_a_told_meeting_pitch_moves_the_meeting_pitch_and_not_the_gap() -> None:
+    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    card = replace(card, coef_cov=0.05 * card.coef_cov)
+    none = rows_of(np.zeros((0, K)), [])
+
+    def meeting(told_cents: float | None, crow: float | None = None) -> tuple[float, float, float]:
+        _, blank, _ = batch_states(
+            card,
+            none,
+            card.coding,
+            0,
+            in_fit=NO_ROWS > 0,
+            extra_chanters=[0],
+            chanter_names=("told",),
+            told={0: (told_cents, crow)},
+        )
+        design = blank.design(0.0, 0.0, "told")
+        start = blank.outputs(design)[0]
+        gap = start[F_NOTE] - start[E_NOTE]
+        slope = blank.mean[K + F_NOTE] - blank.mean[K + E_NOTE]
+        pitch_slope = 0.5 * (blank.mean[K + F_NOTE] + blank.mean[K + E_NOTE])
+        return 0.5 * (start[F_NOTE] + start[E_NOTE]) - gap / slope * pitch_slope, gap, float(np.trace(blank.cov))
+
+    plain, high, low = meeting(None), meeting(140.0), meeting(100.0)
+    assert abs(high[0] - 140.0) < 0.35 * abs(plain[0] - 140.0)
+    assert abs(low[0] - 100.0) < 0.35 * abs(plain[0] - 100.0)
+    assert high[2] < plain[2]
+    sharper, flatter = meeting(None, 540.0), meeting(None, 460.0)
+    assert sharper[1] < plain[1] + 1e-9  # it asks for a sharper crow: more must come off, the gap is wider now
+    assert flatter[1] > sharper[1]
+
+
+def test_told_rows_say_what_they_mean() -> None:
+    """At the length where the typical reed meets, its pitch is the told one: exact for the mean itself."""
+    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    mean = np.r_[card.coef, np.zeros(C_TERMS * K)]
+    cov = np.eye(len(mean))
+    beta = card.coef.reshape(M, K)
+    gap = beta[:, F_NOTE] - beta[:, E_NOTE]
+    g = -gap[0] / gap[1]
+    pitch = 0.5 * (beta[0, F_NOTE] + beta[0, E_NOTE] + g * (beta[1, F_NOTE] + beta[1, E_NOTE]))
+    ((row, value, variance),) = told_offsets(mean, cov, 1.0, 0.0, 120.0, None)
+    assert value == 120.0
+    assert variance == pytest.approx(36.0)
+    bend = 0.5 * (beta[2, F_NOTE] + beta[2, E_NOTE]) - (beta[1, F_NOTE] + beta[1, E_NOTE]) / 2 / gap[1] * gap[2]
+    assert row @ mean == pytest.approx(pitch + bend * g * g)
+    ((row, value, _),) = told_offsets(mean, cov, 1.0, 0.0, None, 500.0)
+    length = (500.0 - beta[0, 0]) / beta[1, 0]
+    assert value == 0.0
+    assert row @ mean == pytest.approx(gap @ np.array([1.0, length, length**2, 0.0, 0.0, 0.0]))
+
+
+def test_readings_of_a_sibling_move_a_reed_not_read_and_less_than_its_own_would() -> None:
+    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    card = replace(card, coef_cov=0.02 * card.coef_cov)
+    y = np.full((4, K), np.nan)
+    y[:, 0] = 480.0
+    states, blank, _ = batch_states(card, rows_of(y, [0.0] * 4, reeds=2), card.coding, 0, in_fit=np.zeros(4, bool))
+    start = batch_states(card, rows_of(np.zeros((0, K)), []), card.coding, 0, in_fit=NO_ROWS > 0)[1]
+    moved = [state.mean[0] - start.mean[0] for state in (blank, *states)]
+    assert 0 < moved[0] < moved[1]
+    assert states[0].cov[0, 0] < blank.cov[0, 0] < start.cov[0, 0]
+
+
+def test_every_states_covariance_is_positive_semidefinite() -> None:
+    shop = small_shop(6)
+    card = card_of(shop, told(shop, before(shop)))
+    mine = shop.rows.batch_code == 0
+    rows = replace(
+        shop.rows,
+        **{
+            name: getattr(shop.rows, name)[mine]
+            for name in ("y", "removed_mm", "lip", "kpa", "deg_c", "type_code", "batch_code", "reed_code",
+                         "chanter_code", "weight", "label")
+        },
+    )  # fmt: skip
+    for in_fit in (np.ones(len(rows), bool), np.zeros(len(rows), bool)):
+        states, blank, _ = batch_states(card, rows, card.coding, 0, in_fit=in_fit, chanter_names=card.coding.chanters)
+        for state in (*states, blank):
+            assert np.linalg.eigvalsh(state.cov).min() > -1e-7
+            mean, cov = state.outputs(state.design(0.4, 2.0, None, 6.5, 19.0))
+            assert np.all(np.isfinite(mean))
+            assert np.linalg.eigvalsh(cov).min() > -1e-8
+    assert cells(shop, before(shop))[0].shape[1] == len(before(shop).mean)
