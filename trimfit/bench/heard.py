@@ -98,7 +98,7 @@ class Meaning:
         return options or ["sounding"]
 
     def settle(self, pitch: Pitch, options: list[Heard], centre: float) -> tuple[float | None, Heard]:
-        """Sounding hertz (None where it is a fault, which is kept) and how it was heard; centre (Hz as low A): for ties."""
+        """Sounding hertz (None where it is a fault, which is kept) and how it was heard; centre: Hz as low A."""
         ratio = self.ratio(pitch.note)
         if options == ["cents"]:
             if self.reference_refused:
