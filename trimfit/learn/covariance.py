@@ -33,6 +33,8 @@ K = len(OUTPUTS)
 CROW = OUTPUTS.index("crow")
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_PAIR_ROWS = 12
+SLIP_WEIGHT = 5e-3
+"""A cell of no more weight counts as not taken here: a least weight bounds a slip's pull on a mean, not its square."""
 
 
 def contrast(k: int, minus: int | None = None) -> Array:
@@ -80,10 +82,11 @@ def fit_contrast(
     """
     used = np.flatnonzero(m)
     y = rows.y[:, used] @ m[used]
-    seen = np.isfinite(y)
+    weight = np.min(rows.weight[:, used], axis=1)
+    seen = np.isfinite(y) & (weight > SLIP_WEIGHT)
     if seen.sum() < LEAST_PAIR_ROWS:
         return None
-    weight = np.min(rows.weight[:, used], axis=1) * seen
+    weight = weight * seen
     n_types = prior[0].shape[0] // len(REGRESSORS)
     n = len(y)
     wide = np.zeros((n, n_types, len(REGRESSORS)))

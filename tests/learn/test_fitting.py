@@ -1,0 +1,109 @@
+"""The fit as a whole, on a make-believe shop whose physics is not the fitted model's (tests/worlds)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.worlds.shop import World
+from trimfit.errors import TrimfitError
+from trimfit.learn.card import FitCard, card_from_bytes, card_to_bytes
+from trimfit.learn.design import rows_from_frame
+from trimfit.learn.fitting import fit_card, prior_card
+from trimfit.pitch import OUTPUTS
+
+E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
+SLIPS = [(column, size) for size in (1200.0, -3986.0, 60.0) for column in ("e_cents", "f_cents", "crow_cents")]
+
+
+def fit(frame: pd.DataFrame) -> FitCard:
+    return fit_card(*rows_from_frame(frame), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
+
+
+def gap_sd(cov: np.ndarray) -> float:
+    pick = np.zeros(len(OUTPUTS))
+    pick[F_NOTE], pick[E_NOTE] = 1.0, -1.0
+    return float(np.sqrt(pick @ cov @ pick))
+
+
+@pytest.fixture(scope="module")
+def frame() -> pd.DataFrame:
+    rng = np.random.default_rng(3)
+    found = World("beam", rng).history(rng, 75).frame
+    found["entry"] = [f"entry {i}" for i in range(len(found))]
+    return found
+
+
+@pytest.fixture(scope="module")
+def card(frame: pd.DataFrame) -> FitCard:
+    return fit(frame)
+
+
+def test_a_fit_is_sound_and_comes_back_from_its_bytes(frame: pd.DataFrame, card: FitCard) -> None:
+    for cov in (card.coef_cov, card.batch_cov, card.reed_cov, card.noise_cov, card.chanter_cov, card.new_type_cov):
+        assert np.linalg.eigvalsh(cov).min() > 0
+    assert card.reeds.sum() == frame["reed"].nunique()
+    assert card.readings == len(frame)
+    assert 0.9 < gap_sd(card.noise_cov) < 1.7
+    assert card_to_bytes(card_from_bytes(card_to_bytes(card))) == card_to_bytes(card)
+    for code in range(card.n_types):
+        coef = card.type_coef(code)
+        assert coef[1, F_NOTE] > coef[1, E_NOTE]  # shortening brings F up against E
+        assert coef[1, 0] > 50.0  # and sharpens the crow
+        assert coef[5, F_NOTE] == pytest.approx(2.95, abs=1.0)
+
+
+def test_mistyped_readings_bend_nothing_and_are_named(frame: pd.DataFrame, card: FitCard) -> None:
+    """Octaves, dropped digits and wrong notes in one reading of forty: the covariances stay, the entries are found."""
+    spoiled = frame.copy()
+    full = np.flatnonzero(frame[["e_cents", "f_cents", "crow_cents"]].notna().all(axis=1))
+    hit = np.random.default_rng(0).choice(full, len(SLIPS), replace=False)
+    for at, (column, size) in zip(hit, SLIPS, strict=True):
+        spoiled.iloc[at, spoiled.columns.get_loc(column)] += size
+    found = fit(spoiled)
+    assert gap_sd(found.noise_cov) == pytest.approx(gap_sd(card.noise_cov), rel=0.08)
+    np.testing.assert_allclose(np.sqrt(np.diag(found.noise_cov)), np.sqrt(np.diag(card.noise_cov)), rtol=0.12)
+    for part in (slice(0, 10), slice(10, 20)):
+        assert gap_sd(found.reed_cov[part, part]) == pytest.approx(gap_sd(card.reed_cov[part, part]), rel=0.15)
+    moved = np.abs(found.coef - card.coef) / np.sqrt(np.diag(card.coef_cov))
+    assert moved.max() < 1.0
+    named = {f"entry {at}" for at in hit}
+    assert len(named & set(found.low_weight)) >= len(SLIPS) - 1
+    assert len(set(found.low_weight) - named - set(card.low_weight)) <= 2
+
+
+def test_order_and_names_of_rows_do_not_matter(frame: pd.DataFrame) -> None:
+    some = frame[frame["reed"].isin(sorted(frame["reed"].unique())[:16])]
+    first = fit(some)
+    other = some.sample(frac=1.0, random_state=1)
+    other = other.assign(reed="<" + other["reed"].astype(str) + ">", batch=other["batch"].astype(str) + " late")
+    second = fit(other)
+    np.testing.assert_allclose(second.coef, first.coef, atol=0.02)
+    np.testing.assert_allclose(second.reed_cov, first.reed_cov, rtol=0.01, atol=0.05)
+
+
+@pytest.mark.parametrize("rows", [1, 2, 7])
+def test_a_handful_of_readings_is_enough_to_begin(frame: pd.DataFrame, rows: int) -> None:
+    few = frame.iloc[:rows]
+    card = fit(few)
+    for cov in (card.coef_cov, card.batch_cov, card.reed_cov, card.noise_cov):
+        assert np.all(np.isfinite(cov))
+        assert np.linalg.eigvalsh(cov).min() > 0
+    wide = prior_card(card.coding.types, 6.0, 20.0, 3.7)
+    slope = slice(20, 30)
+    assert np.all(np.diag(card.coef_cov)[slope] <= 1.01 * np.diag(wide.coef_cov)[slope])
+
+
+def test_crows_alone_and_nothing_at_all(frame: pd.DataFrame) -> None:
+    crows = frame.copy()
+    crows.loc[:, [f"{note}_cents" for note in OUTPUTS[1:]]] = np.nan
+    card = fit(crows)
+    assert card.type_coef(0)[1, 0] > 50.0
+    wide = prior_card(card.coding.types, 6.0, 20.0, 3.7)
+    assert gap_sd(card.noise_cov) == pytest.approx(gap_sd(wide.noise_cov), rel=0.05)  # an assumption still
+    with pytest.raises(TrimfitError, match="no reading to learn from"):
+        fit(frame.iloc[:0])
+    crows["crow_cents"] = np.nan
+    with pytest.raises(TrimfitError, match="no reading to learn from"):
+        fit(crows)
