@@ -10,6 +10,8 @@ from trimfit.cli.show import print_json, progress, table
 
 __all__ = ["register"]
 
+FEWEST = 20
+"""Held-out readings under which no share is shown."""
 SHOWN = ("gap", "crow", "e", "f", "high_a")
 
 
@@ -81,7 +83,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
             f"{row['rmse']:.1f}",
             f"{row['naive_rmse']:.1f}" if row["naive_rmse"] is not None else "",
             f"{row['last_slope_rmse']:.1f}" if row["last_slope_rmse"] is not None else "",
-            *(f"{100 * row[f'coverage{c}']:.0f}" for c in (50, 80, 90, 95)),
+            *(f"{100 * row[f'coverage{c}']:.0f}" if row["readings"] >= FEWEST else "" for c in (50, 80, 90, 95)),
         )
         for row in found["held_out"]
         if row["output"] in SHOWN and (row["output"] in ("gap", "crow") or not row["reed_type"])

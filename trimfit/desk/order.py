@@ -13,6 +13,7 @@ from trimfit.records import Order, ReedHistory
 if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
     from trimfit.desk.beliefs import Bench, Seen
+    from trimfit.plan.belief import AimBelief
     from trimfit.plan.rehearse import Run
 
 __all__ = ["Pick", "Rehearsal", "WhatIf", "pick", "rehearse_order"]
@@ -166,6 +167,14 @@ def rehearse_order(
         beliefs = [pool[i % len(pool)] for i in range(draws)]
         quantity = order.quantity or len(seen)
 
+        def typical(pool: list[AimBelief]) -> tuple[float, float, float]:
+            """Gap, its variance and the slope's log spread of the middle reed of the pool."""
+            return (
+                float(np.median([b.mean[0] for b in pool])),
+                float(np.median([b.cov[0, 0] for b in pool])),
+                float(np.median([b.slope_log_sd for b in pool])),
+            )
+
         def play(change: str, *, tolerance_hz: float | None = None, extra: int = 0, pool_of: str | None = None) -> Run:
             aim, table_code, these = aims[0], code, beliefs
             settings = bench.settings
@@ -178,7 +187,7 @@ def rehearse_order(
                 these = [bench.belief(other, bench.aim(other, order))] * draws
             table = bench.policy_under(table_code, settings)
             tell(f"rehearsing: {change}", 0, 1)
-            rung = rung_of(table, -8.0 * table.costs.tolerance_cents, 2.0, 0.2, rules)
+            rung = rung_of(table, *typical(these), rules)
             run = rehearse(
                 these, aim, table, rung, rules.error, rules.step_mm, np.random.default_rng(seed), extra_readings=extra
             )

@@ -24,6 +24,8 @@ from trimfit.units import Interval
 __all__ = ["Choice", "Rules", "choose", "rung_of"]
 
 Array = NDArray[np.float64]
+FAR_TOLERANCES = 5.0
+WILD_SLOPE = 0.35
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,21 +154,25 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     if not len(allowed) and short_now > 0.5:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
     again = _Future(belief, table, zero, 0.0, error)
+    # Where the slope is hardly known at all, far from the end, reading the same state twice does not tell it: the table
+    # ends at such slopes, and would find a reading worth while that only puts the cut off.
+    may_read = s < WILD_SLOPE or m > -FAR_TOLERANCES * tolerance or v > 1.5 * belief.reading_sd_cents**2
     lips_only = _Future(belief, table, zero, float(lip), error) if lip else None
     cut = _Future(belief, table, allowed, float(lip), error) if len(allowed) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
-    visit = costs.cut_minutes + costs.reading_minutes + pitch_then
+    visit = costs.cut_minutes + costs.reading_minutes
     name, length, shortest, named = "", 0.0, math.inf, ""
     for step in range(rung + 1):
-        done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step)) + pitch_now
-        options = [("finished", 0.0, done)]
-        options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(step)[0]) + pitch_read))
+        done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step))
+        options = [("finished", 0.0, done + pitch_now)]
         if lips_only is not None:
-            options.append(("lip", 0.0, visit + float(lips_only.cost(step)[0])))
+            options.append(("lip", 0.0, visit + float(lips_only.cost(step)[0]) + pitch_then))
         if cut is not None:
-            each = cut.cost(step)
+            each = visit + cut.cost(step)
             i = int(np.argmin(each))
-            options.append(("trim", float(allowed[i]), visit + float(each[i])))
+            options.append(("trim", float(allowed[i]), float(each[i]) + pitch_then))
+        if may_read:
+            options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(step)[0]) + pitch_read))
         name, length, _ = min(options, key=lambda option: option[2])
         if length < shortest:
             shortest, named = length, name

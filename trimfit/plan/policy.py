@@ -31,6 +31,7 @@ from trimfit.plan.belief import even_nodes, nodes, normal_cdf
 __all__ = [
     "LADDER",
     "Costs",
+    "LookAhead",
     "PolicyTable",
     "finish_cost",
     "moved",
@@ -136,7 +137,7 @@ def _grids(costs: Costs) -> tuple[Array, Array, Array]:
     far = -t * np.array([40.0, 30.0, 23.0, 18.0, 14.0, 11.0, 9.0, 7.5, 6.2, 5.2, 4.4, 3.7, 3.2, 2.8])
     beyond = t * np.array([2.6, 4.0, 8.0])
     v = costs.reading_sd_cents**2 * np.array([0.15, 0.3, 0.6, 1.0, 2.5, 8.0, 30.0])
-    s = np.array([0.01, 0.03, 0.06, 0.10, 0.15, 0.21, 0.28, 0.40, 0.60])
+    s = np.array([0.01, 0.03, 0.06, 0.10, 0.15, 0.21, 0.28, 0.40, 0.60, 0.90, 1.30])
     return np.concatenate([far, near, beyond]), np.log(v), s
 
 
@@ -233,30 +234,47 @@ def solve(costs: Costs) -> PolicyTable:
     return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), laid(chance), laid(count))
 
 
-def moves(table: PolicyTable, rung: int, m: Array, v: Array, s: Array) -> tuple[NDArray[np.intp], Array]:
-    """The policy's move at many reduced states (n,): 0 finish, 1 read again, 2 cut; and the cut in cents (n,).
+class LookAhead:
+    """One step ahead at many reduced states (n,), for any rung: what finishing, reading again and cutting would cost.
 
-    One look ahead on the table's values, as `choose` does it for one reed, but on the reduced belief.
+    The same look that `choose` takes for one reed on its whole belief, but on the reduced belief throughout.
     """
-    costs = table.costs
-    t = costs.tolerance_cents
-    xi, wx = even_nodes(9)
-    eta, we = nodes(3)
-    cut = np.maximum(-t * LEAVE[None, :] - m[:, None], 0.0)
-    cut = np.concatenate([np.zeros((len(m), 1)), cut], axis=1)
-    big, v_next, s_next = moved(m[:, None], v[:, None], s[:, None], cut, costs)
-    noise = costs.reading_sd_cents**2
-    gain = big / (big + noise)
-    factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2) - 1.0
-    inner = v[:, None] + (cut * costs.cut_fraction) ** 2 + np.where(cut > 0, costs.cut_constant_cents**2, 0.0) + noise
-    surprise = cut[:, :, None, None] * factor[:, None, :, None] + np.sqrt(inner)[:, :, None, None] * eta
-    m_next = (m[:, None] + cut)[:, :, None, None] + gain[:, :, None, None] * surprise
-    corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
-    ahead = np.einsum("ncxe,x,e->nc", table.at(table.value, rung, corners), wx, we) + costs.reading_minutes
-    ahead[:, 1:] += np.where(cut[:, 1:] > 0, costs.cut_minutes, np.inf)
-    sd = np.sqrt(v)
-    done = finish_cost(normal_cdf((m - t) / sd), normal_cdf((-t - m) / sd), costs, rung)
-    best = np.argmin(ahead, axis=1)
-    least = ahead[np.arange(len(m)), best]
-    action = np.where(done <= least, 0, np.where(best == 0, 1, 2)).astype(np.intp)
-    return action, np.where(action == 2, cut[np.arange(len(m)), best], 0.0)
+
+    def __init__(self, table: PolicyTable, m: Array, v: Array, s: Array) -> None:
+        costs = table.costs
+        t = costs.tolerance_cents
+        self.xi_weight = even_nodes(9)[1]
+        xi = even_nodes(9)[0]
+        eta, self.eta_weight = nodes(3)
+        cut = np.maximum(-t * LEAVE[None, :] - m[:, None], 0.0)
+        cut = np.concatenate([np.zeros((len(m), 1)), cut], axis=1)
+        big, v_next, s_next = moved(m[:, None], v[:, None], s[:, None], cut, costs)
+        noise = costs.reading_sd_cents**2
+        gain = big / (big + noise)
+        factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2) - 1.0
+        constant = np.where(cut > 0, costs.cut_constant_cents**2, 0.0)
+        inner = v[:, None] + (cut * costs.cut_fraction) ** 2 + constant + noise
+        surprise = cut[:, :, None, None] * factor[:, None, :, None] + np.sqrt(inner)[:, :, None, None] * eta
+        m_next = (m[:, None] + cut)[:, :, None, None] + gain[:, :, None, None] * surprise
+        self.corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
+        self.table, self.cut = table, cut
+        sd = np.sqrt(v)
+        self.past, self.short = normal_cdf((m - t) / sd), normal_cdf((-t - m) / sd)
+
+    def costs(self, rung: int) -> tuple[Array, Array, Array]:
+        """Minutes (n,) of finishing, (n,) of reading again, and (n, cuts) of each cut (inf where it is none)."""
+        costs = self.table.costs
+        values = self.table.at(self.table.value, rung, self.corners)
+        ahead = np.einsum("ncxe,x,e->nc", values, self.xi_weight, self.eta_weight) + costs.reading_minutes
+        cuts = ahead[:, 1:] + np.where(self.cut[:, 1:] > 0, costs.cut_minutes, np.inf)
+        return finish_cost(self.past, self.short, costs, rung), ahead[:, 0], cuts
+
+
+def moves(table: PolicyTable, rung: int, m: Array, v: Array, s: Array) -> tuple[NDArray[np.intp], Array]:
+    """The policy's move at many reduced states (n,): 0 finish, 1 read again, 2 cut; and the cut in cents (n,)."""
+    ahead = LookAhead(table, m, v, s)
+    done, read, cuts = ahead.costs(rung)
+    best = np.argmin(cuts, axis=1)
+    least = cuts[np.arange(len(m)), best]
+    action = np.where(done <= np.minimum(read, least), 0, np.where(read <= least, 1, 2)).astype(np.intp)
+    return action, np.where(action == 2, ahead.cut[np.arange(len(m)), best + 1], 0.0)
