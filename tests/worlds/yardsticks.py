@@ -162,7 +162,7 @@ def tune(
 ) -> tuple[Rule, list[Tally]]:
     """The rule with the fewest cuts among those that lose little and leave nearly all within tolerance.
 
-    Played on fresh reeds of the world's own population, other seeds than any comparison uses. Where no rule is safe
+    Played on fresh reeds of the world's own population, not the seed of the table. Where no rule is safe
     enough, the one that loses least.
     """
     if not rules:
@@ -178,11 +178,11 @@ def tune(
     return rules[min(safe or least_lost)[1]], tallies
 
 
-# What `python -m tests.worlds tune` chose for each bench.
+# What `python -m tests.worlds tune` chose for each bench (on `heavy` out of three stricter rules: it is slow).
 TUNED: dict[str, Rule] = {
-    "beam": Rule(0.004, 0.007, 0.93, 0.2, 0.25),
-    "heavy": Rule(0.002, 0.004, 0.93, 0.2, 0.25),
-    "saturating": Rule(0.002, 0.004, 0.90, 0.2, 0.25),
-    "multiplicative": Rule(0.002, 0.004, 0.90, 0.2, 0.25),
-    "unbalanced": Rule(0.002, 0.004, 0.93, 0.2, 0.25),
+    "beam": Rule(0.003, 0.006, 0.93, 0.2, 0.25),
+    "heavy": Rule(0.001, 0.003, 0.96, 0.2, 0.4),
+    "saturating": Rule(0.003, 0.004, 0.93, 0.2, 0.25),
+    "multiplicative": Rule(0.003, 0.004, 0.90, 0.2, 0.25),
+    "unbalanced": Rule(0.002, 0.006, 0.93, 0.2, 0.25),
 }
