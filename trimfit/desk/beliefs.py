@@ -118,7 +118,12 @@ class Bench:
                 )
         rows = rows_of(histories, code, names, self.scale)
         seq = np.array([r.seq for h in histories for r in h.readings], dtype=np.int64)
-        in_fit = seq <= self.card.last_seq if self.card.readings else np.zeros(len(rows), dtype=bool)
+        held = [
+            max((r.seq for r in h.readings if r.seq <= self.card.last_seq), default=0) >= self.card.since_seq
+            for h in histories
+            for _ in h.readings
+        ]
+        in_fit = (seq <= self.card.last_seq) & np.array(held, dtype=bool) & (self.card.readings > 0)
         states, blank, weight = batch_states(
             self.card,
             rows,

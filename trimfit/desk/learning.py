@@ -148,7 +148,8 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
         tell=tell,
     )
     pairs = np.array(journal.columns("trim", ["asked_mm", "length_mm"]), dtype=float).reshape(-1, 2)
-    return card.on_log(last_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])), rows
+    since_seq = int(frame.groupby("reed")["seq"].max().min())
+    return card.on_log(last_seq, since_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])), rows
 
 
 def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:

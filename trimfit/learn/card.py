@@ -19,7 +19,7 @@ __all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
 
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 1
+FORMAT = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,8 @@ class FitCard:
     chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
     low_weight: entry -> weights (10,) of readings that count for less. reading_stretch (10,), gap_stretch: what a next
     reading's error variance is over a sound one's (unsound ones included). cut_error_pct, cut_error_mm: what a cut
-    really takes, where the log tells. last_seq, strikes, scale: the log it was fitted on.
+    really takes, where the log tells. last_seq, since_seq, strikes, scale: the log it was
+    fitted on (of a long log, the reeds last read at or after since_seq).
     """
 
     coding: Coding
@@ -59,6 +60,7 @@ class FitCard:
     strikes: int = 0
     scale: tuple[str, ...] = ()
     last_seq: int = 0
+    since_seq: int = 0
     criterion: float = 0.0
 
     @property
@@ -81,14 +83,28 @@ class FitCard:
         return flat.reshape(M, K)
 
     def on_log(
-        self, last_seq: int, strikes: int, scale: tuple[str, ...], error: tuple[float, float] | None = None
+        self,
+        last_seq: int,
+        since_seq: int,
+        strikes: int,
+        scale: tuple[str, ...],
+        error: tuple[float, float] | None = None,
     ) -> FitCard:
         """The same card with the fingerprint of the log it was fitted on, and the execution error found there.
 
-        last_seq: the latest entry it holds; strikes: how many entries were struck; scale: the ratios in force.
+        last_seq: the latest entry it holds; since_seq: it holds the reeds last read at or after it; strikes: how many
+        entries were struck; scale: the ratios in force.
         """
         pct, constant = error or (None, None)
-        return replace(self, last_seq=last_seq, strikes=strikes, scale=scale, cut_error_pct=pct, cut_error_mm=constant)
+        return replace(
+            self,
+            last_seq=last_seq,
+            since_seq=since_seq,
+            strikes=strikes,
+            scale=scale,
+            cut_error_pct=pct,
+            cut_error_mm=constant,
+        )
 
 
 _ARRAYS = (
@@ -130,6 +146,7 @@ def card_to_bytes(card: FitCard) -> bytes:
         "scale": card.scale,
         "readings": card.readings,
         "last_seq": card.last_seq,
+        "since_seq": card.since_seq,
         "criterion": card.criterion,
     }
     out = io.BytesIO()
@@ -193,5 +210,6 @@ def _card_of(head: dict[str, Any], found: dict[str, Array]) -> FitCard:
         scale=tuple(head["scale"]),
         readings=head["readings"],
         last_seq=head["last_seq"],
+        since_seq=head["since_seq"],
         criterion=head["criterion"],
     )

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.errors import InputError, nearest
-from trimfit.pitch import NOTES, OUTPUTS
+from trimfit.pitch import OUTPUTS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,7 +53,7 @@ FRAME_COLUMNS = (
     *OUTPUT_COLUMNS,
 )
 K = len(OUTPUTS)
-N_HANDS = len(NOTES)
+SEATING_TOLERANCES = 8.0
 _LOW_A, _HIGH_A = OUTPUTS.index("low_a"), OUTPUTS.index("high_a")
 
 
@@ -134,10 +134,15 @@ def a_imbalance_cents(y: Array, kpa: Array, coding: Coding) -> Array:
 
 
 def balance_weight(y: Array, kpa: Array, coding: Coding) -> Array:
-    """Weight (n,) of a reading's notes: 1 while the A's agree within the tolerance, then (tolerance / excess)²."""
+    """Weight (n,) of a reading's notes: 1 while the A's agree within the tolerance, then (tolerance / excess)².
+
+    A's farther apart than any seating takes them (eight tolerances) are a slip of one of them, which is found as such:
+    it says nothing against the other notes.
+    """
     over = np.abs(a_imbalance_cents(y, kpa, coding))
     limit = coding.balance_cents
-    weight: Array = np.where(over <= limit, 1.0, (limit / np.maximum(over, limit)) ** 2)
+    seated = (over > limit) & (over < SEATING_TOLERANCES * limit)
+    weight: Array = np.where(seated, (limit / np.maximum(over, limit)) ** 2, 1.0)
     return weight
 
 
