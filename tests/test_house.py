@@ -6,11 +6,14 @@ import ast
 import re
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+
+import trimfit
 
 HOUSE = Path(__file__).parents[1]
 PACKAGE = HOUSE / "trimfit"
@@ -232,3 +235,24 @@ def test_the_top_level_holds_only_what_it_may() -> None:
         "tests",
         "reports",
     }
+
+
+def test_the_version_is_said_once_and_the_same_twice() -> None:
+    with (HOUSE / "pyproject.toml").open("rb") as file:
+        assert tomllib.load(file)["project"]["version"] == trimfit.__version__
+
+
+def test_each_file_that_the_developers_page_names_is_there() -> None:
+    named = re.findall(r"`([\w./]+/[\w.]+\.(?:py|md|toml))`", (HOUSE / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    assert len(named) > 20
+    assert [name for name in named if not ((HOUSE / name).exists() or (PACKAGE / name).exists())] == []
+
+
+def test_the_map_of_the_house_names_each_file_of_each_room() -> None:
+    house = (HOUSE / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## The house")[2].partition("## ")[0]
+    unnamed = [
+        _module(path)
+        for path in sorted(PACKAGE.rglob("*.py"))
+        if path.stem != "__init__" and "cli" not in path.parts and not re.search(rf"\b{path.stem}\b", house)
+    ]
+    assert not unnamed

@@ -1,0 +1,219 @@
+"""The README is true: each block is run, and what it prints is what stands there.
+
+`python -m tests.test_readme` writes the blocks anew. Blocks marked `console` are typed into a shell, in order, in one
+folder; a line `…` stands for any number of lines. Numbers may differ by a last digit or by 2 %, ids of entries by all.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+import typer
+from typer.main import get_command
+
+from trimfit.cli.app import app
+
+HOUSE = Path(__file__).parents[1]
+README = HOUSE / "README.md"
+FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.M | re.S)
+NUMBER = re.compile(r"\d+(?:,\d{3})+|\d+\.\d+|\d+")
+ENTRY = re.compile(r"\b(?:rea|tri|ree|ord|cha|out|str|set)-[a-z2-7]{16}\b")
+ELISION = "…"
+
+
+class Step(NamedTuple):
+    """One typed line of a block, and what the README says it prints."""
+
+    command: str
+    printed: str
+
+
+def steps_of(block: str) -> list[Step]:
+    """The typed lines (`$ …`, carried on after a backslash) and the lines printed after each."""
+    steps: list[Step] = []
+    for line in block.splitlines():
+        if line.startswith("$ "):
+            steps.append(Step(line[2:], ""))
+        elif steps[-1].command.endswith("\\"):
+            steps[-1] = Step(f"{steps[-1].command}\n{line}", "")
+        else:
+            steps[-1] = Step(steps[-1].command, f"{steps[-1].printed}{line}\n")
+    return steps
+
+
+class Shell:
+    """Types lines in one folder; `export` lasts."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        tools = folder / "tools"
+        tools.mkdir()
+        (tools / "trimfit").write_text(f'#!/bin/sh\nexec "{sys.executable}" -m trimfit "$@"\n')
+        (tools / "trimfit").chmod(0o755)
+        self.environment = {**os.environ, "PATH": f"{tools}{os.pathsep}{os.environ['PATH']}", "COLUMNS": "80"}
+        self.environment.pop("TRIMFIT_LOG", None)
+
+    def type(self, command: str) -> str:
+        """What a line prints, both streams."""
+        if command.startswith("export "):
+            name, _, value = command.removeprefix("export ").partition("=")
+            self.environment[name] = value
+            return ""
+        done = subprocess.run(
+            ["bash", "-c", command], cwd=self.folder, env=self.environment, capture_output=True, text=True, timeout=300
+        )
+        return "\n".join(line.rstrip() for line in (done.stdout + done.stderr).splitlines())
+
+
+def near(expected: str, found: str) -> bool:
+    """Two numbers as printed: equal within one and a half units of the last digit shown, or 2 %."""
+    unit = 10.0 ** -max(len(text.partition(".")[2]) for text in (expected, found))
+    one, other = (float(text.replace(",", "")) for text in (expected, found))
+    return abs(one - other) <= max(1.5 * unit, 0.02 * abs(one))
+
+
+def same(expected: str, found: str) -> bool:
+    """Whether the words are the same and the numbers near; wraps of lines may differ."""
+    blank = [" ".join(ENTRY.sub("ENTRY", text).split()) for text in (expected, found)]
+    if NUMBER.sub("0", blank[0]) != NUMBER.sub("0", blank[1]):
+        return False
+    return all(near(*pair) for pair in zip(*(NUMBER.findall(text) for text in blank), strict=True))
+
+
+def differs(expected: str, found: str) -> str:
+    """Empty if what was found is what the README prints, else both."""
+    parts = re.split(rf"^{ELISION}\n", expected, flags=re.M)
+    if len(parts) == 1:
+        return "" if same(expected, found) else f"README:\n{expected}\nnow:\n{found}"
+    lines = found.splitlines()
+    for number, part in enumerate(parts):
+        count = len(part.splitlines())
+        starts = [0] if number == 0 else range(len(lines) - count + 1)
+        at = next((i for i in starts if same(part, "\n".join(lines[i : i + count]))), None)
+        if at is None or (number == len(parts) - 1 and count and at + count != len(lines)):
+            return f"README:\n{expected}\nnow:\n{found}"
+        lines = lines[at + count :]
+    return ""
+
+
+def blocks(kind: str, text: str | None = None) -> list[str]:
+    """The fenced blocks of a kind, in order."""
+    page = README.read_text(encoding="utf-8") if text is None else text
+    return [body for found, body in FENCE.findall(page) if found == kind]
+
+
+@pytest.fixture(scope="module")
+def shell(tmp_path_factory: pytest.TempPathFactory) -> Shell:
+    """A folder in which the README's blocks are typed."""
+    return Shell(tmp_path_factory.mktemp("readme"))
+
+
+def test_each_console_block_prints_what_the_readme_shows(shell: Shell) -> None:
+    steps = [step for block in blocks("console") for step in steps_of(block)]
+    assert sum(step.command.startswith("trimfit ") for step in steps) > 15
+    wrong = []
+    for command, printed in steps:
+        found = shell.type(command)
+        if command.startswith("export "):
+            assert not printed
+        elif different := differs(printed, found):
+            wrong.append(f"$ {command}\n{different}")
+    assert not wrong, "\n\n".join(wrong) + "\n(python -m tests.test_readme writes them anew)"
+
+
+@pytest.mark.parametrize("number", range(len(blocks("python"))))
+def test_each_python_block_runs(number: int, demo_log: Path, tmp_path: Path) -> None:
+    (tmp_path / "trimfit-demo").mkdir()
+    shutil.copy(demo_log, tmp_path / "trimfit-demo" / "demo.trimfit")
+    code = blocks("python")[number]
+    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout
+
+
+def test_the_two_set_up_commands_come_first_each_alone_in_its_block() -> None:
+    first, second = (block.strip() for block in blocks("sh")[:2])
+    assert "\n" not in first
+    assert "\n" not in second
+    assert first.startswith("python3 -m venv .venv && ")
+    assert first.endswith(".venv/bin/trimfit demo")
+    assert second.endswith(".venv/bin/python -m pytest")
+
+
+def _verbs(group: typer.core.TyperGroup, before: str = "") -> list[tuple[str, object]]:
+    found: list[tuple[str, object]] = []
+    for name, verb in sorted(group.commands.items()):
+        words = f"{before} {name}".strip()
+        found += _verbs(verb, words) if hasattr(verb, "commands") else [(words, verb)]
+    return found
+
+
+VERBS = _verbs(get_command(app))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("words", "verb"), VERBS, ids=[words for words, _ in VERBS])
+def test_each_verb_is_in_the_readme_and_has_help_with_an_example_and_json(words: str, verb: object) -> None:
+    assert re.search(rf"trimfit (--log \S+ )?{words}\b", README.read_text(encoding="utf-8"))
+    help_text = str(getattr(verb, "help", ""))
+    assert len(help_text.split("\n")[0]) > 20
+    assert f"Example: trimfit {words}" in help_text
+    assert any("--json" in option.opts for option in verb.params)  # type: ignore[attr-defined]
+
+
+def test_all_that_the_readme_links_to_is_there() -> None:
+    links = re.findall(r"\]\(([^)#]+)\)", README.read_text(encoding="utf-8"))
+    assert len(links) > 5
+    assert [link for link in links if not (HOUSE / link).exists()] == []
+
+
+def test_the_figures_of_growth_are_those_of_the_report() -> None:
+    report = (HOUSE / "reports" / "growth.md").read_text(encoding="utf-8")
+    means = [line.partition("| all, mean ")[2] for line in report.splitlines() if line.startswith("| all, mean ")]
+    assert len(means) == 5
+    page = README.read_text(encoding="utf-8")
+    assert [row for row in means if row not in page] == []
+
+
+def test_near_and_same_can_tell() -> None:
+    assert near("471.2", "471.3")
+    assert not near("0.05", "0.08")
+    assert same("take off 0.15 mm\n  now", "take off 0.16 mm now")
+    assert not same("take off 0.15 mm", "take off 0.25 mm")
+    assert not same("finished", "past")
+    assert not differs("a 1\n…\nc 3\n", "a 1\nb 2\nb 2\nc 3")
+    assert differs("a 1\n…\nc 3\n", "a 1\nb 2\nc 9")
+    assert differs("a 1\n", "a 1\nb 2")
+
+
+def _written_anew(page: str, folder: Path) -> str:
+    """The page with every console block's output as it prints now; what stood between elisions stays as short."""
+    shell = Shell(folder)
+
+    def block(found: re.Match[str]) -> str:
+        if found.group(1) != "console":
+            return found.group(0)
+        lines = ["```console"]
+        for command, printed in steps_of(found.group(2)):
+            lines.append(f"$ {command}")
+            said = shell.type(command).splitlines()
+            if f"{ELISION}\n" in printed:
+                head, tail = (part.splitlines() for part in printed.split(f"{ELISION}\n", 1))
+                said = [*said[: len(head)], ELISION, *(said[-len(tail) :] if tail else [])]
+            lines += said
+        return "\n".join([*lines, "```"])
+
+    return FENCE.sub(block, page)
+
+
+if __name__ == "__main__":
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as name:
+        README.write_text(_written_anew(README.read_text(encoding="utf-8"), Path(name)), encoding="utf-8")
