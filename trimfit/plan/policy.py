@@ -134,10 +134,10 @@ def moved(m: Array, v: Array, s: Array, cut_cents: Array, costs: Costs) -> tuple
 
 def _grids(costs: Costs) -> tuple[Array, Array, Array]:
     t = costs.tolerance_cents
-    near = np.concatenate([np.arange(-2.5, -1.5, 0.25), np.arange(-1.5, 1.26, 0.125), [1.5, 2.0]]) * t
+    near = np.concatenate([np.arange(-2.5, 1.51, 0.125), [1.75, 2.0]]) * t
     far = -t * np.array([40.0, 30.0, 23.0, 18.0, 14.0, 11.0, 9.0, 7.5, 6.2, 5.2, 4.4, 3.7, 3.2, 2.8])
     beyond = t * np.array([2.6, 4.0, 8.0])
-    v = costs.reading_sd_cents**2 * np.array([0.15, 0.3, 0.6, 1.0, 2.5, 8.0, 30.0])
+    v = costs.reading_sd_cents**2 * np.array([0.15, 0.3, 0.5, 0.75, 1.0, 2.5, 8.0, 30.0])
     s = np.array([0.01, 0.03, 0.06, 0.10, 0.15, 0.21, 0.28, 0.40, 0.60, 0.90, 1.30])
     return np.concatenate([far, near, beyond]), np.log(v), s
 
