@@ -107,7 +107,7 @@ def test_a_bare_ticket_claims_nothing() -> None:
         "not said",
         "not known",
         "not read",
-        "pressure not read",
+        "pressure not said",
         "No note was read.",
         "Rests on 0 readings.",
     } <= set(said)

@@ -75,7 +75,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
         )
         for b in found
     ]
-    heads = ("batch", "type", "reeds", "start c", "slope %", "c a week", "off %", "past/short", "")
+    heads = ("batch", "type", "reeds", "start c", "slope %", "week c", "off %", "past/short", "")
     typer.echo(table(heads, rows, right=(2, 3, 4, 5, 6, 7)))
     for b in found:
         if b.drifted:

@@ -33,14 +33,12 @@ if TYPE_CHECKING:
     from trimfit.records import Advice
     from trimfit.review.repeatability import NoteRepeatability
 
-__all__ = ["VALIDATION", "findings_of", "repeatability", "write_report"]
+__all__ = ["findings_of", "repeatability", "write_report"]
 
 Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
 MOST_STORIES = 6
 LEAST_STARTS = 5
-VALIDATION = "validation"
-"""Key under which learning keeps held-out errors: JSON, a list of rows."""
 
 
 def _quiet(step: str, done: int, whole: int) -> None:
@@ -52,24 +50,32 @@ def write_report(path: Path, folder: Path, tell: Tell = _quiet, *, shop: str = "
 
     InputError for a log without a reed, or a folder that cannot be written.
     """
-    from trimfit.errors import InputError
+    from trimfit.errors import InputError, TrimfitError
     from trimfit.review import page
 
-    report = findings_of(path, tell, shop=shop)
-    whole = _pictures(report)
-    done = 0
+    refused = InputError("cannot be written", str(folder), "name a folder you may write to")
+    fresh = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)  # a folder that cannot be is found out before the work
+    except OSError as error:
+        raise refused from error
+    try:
+        report = findings_of(path, tell, shop=shop)
+    except TrimfitError:
+        if fresh:
+            folder.rmdir()
+        raise
+    whole, done = _pictures(report), 0
 
     def picture(title: str) -> None:
         nonlocal done
         tell("drawing the pictures", done, whole)
-        done += 1
+        done = min(done + 1, whole)
 
     try:
         paths = page.write(folder, report, picture)
     except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})", str(folder), "name a folder you may write to"
-        ) from error
+        raise refused from error
     tell("drawing the pictures", whole, whole)
     return paths
 
@@ -142,17 +148,14 @@ def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "") -> Report:
 def _is_invented(journal: Journal) -> bool:
     """Whether the log's reeds are those of the demo shop."""
     import csv
-    from importlib.resources import files
 
-    import trimfit
+    from trimfit.desk.demo import demo_shop
+    from trimfit.errors import TrimfitError
 
     try:
-        text = files("trimfit.demo_shop").joinpath("reeds.csv").read_text(encoding="utf-8")
-    except (ModuleNotFoundError, OSError):  # run from the source tree, where the demo lies beside the package
-        path = Path(trimfit.__file__).parents[1] / "datasets_demo" / "shop" / "reeds.csv"
-        if not path.is_file():
-            return False
-        text = path.read_text(encoding="utf-8")
+        text = (demo_shop() / "reeds.csv").read_text(encoding="utf-8")
+    except (TrimfitError, OSError):
+        return False
     demo = {(row["reed"], row["reed_type"], row["batch"]) for row in csv.DictReader(text.splitlines())}
     return bool(demo) and set(journal.columns("reed", ["reed", "reed_type", "batch"])) <= demo
 
@@ -355,12 +358,13 @@ def _repeatability(card: FitCard, frame: pd.DataFrame) -> list[Repeatability]:
 
 def _validation(journal: Journal) -> Validation | None:
     """Held-out errors as learning kept them; None where there are none."""
+    from trimfit.desk.learning import VALIDATION
+
     kept = journal.learned_get(VALIDATION)
     if kept is None:
         return None
     found = json.loads(kept)
-    rows = found.get("rows", []) if isinstance(found, dict) else found
-    pairs = found.get("pairs", []) if isinstance(found, dict) else []
+    rows, pairs = found["rows"], found["pairs"]
     out = []
     for row in rows:
         held = [

@@ -104,7 +104,9 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
             frame, rest[:, k], rows.batch_code, len(names), noise[k] * scale, with_chanter=with_chanter
         )
         factor = np.ones(len(names)) if k == 0 else per_gap
-        settle.append(drift.judge(rate * factor, rate_var * factor**2, group, settings.drift_settle_cents_per_week))
+        settle.append(
+            drift.judge(rate * factor, rate_var * factor**2, group, settings.drift_settle_cents_per_week, below=1.0)
+        )
     start = drift.judge(estimate[:, 0], variance[:, 0], group, settings.drift_start_cents)
     # the gap's start in the crow's cents: the same length of trim takes both back to the norm. It strays more in the
     # ordinary way (reeds of one crow meet at different lengths), so twice the limit counts.

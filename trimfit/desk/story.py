@@ -189,47 +189,48 @@ def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:
         advice=advice,
         meet_pitch_hz=advice.meet_pitch_hz if advice is not None else None,
         target_pitch_hz=hz_from_cents(aim.target_cents) if aim.target_cents is not None else None,
-        conditions=_air(seen, aim),
+        conditions="{:.1f} kPa and {:.1f} °C".format(*_air(seen, aim)),
     )
 
 
-def _air(seen: Seen, aim: Aim) -> str:
+def _air(seen: Seen, aim: Aim) -> tuple[float, float]:
+    """Pressure (kPa) and temperature (°C) that the aim is said for; the bench's usual ones where it says none."""
     kpa = aim.pressure_kpa if aim.pressure_kpa is not None else seen.state.pressure_kpa
     deg_c = aim.temperature_c if aim.temperature_c is not None else seen.state.temperature_c
-    return f"{kpa:.1f} kPa and {deg_c:.1f} °C"
+    return kpa, deg_c
+
+
+def _in_aims_air(bench: Bench, seen: Seen, aim: Aim, reading: Reading) -> list[float]:
+    """The ten outputs of a reading, cents from 440 Hz, taken to the aim's pressure and warmth; NaN where not taken."""
+    from trimfit.learn.histories import reading_cents
+    from trimfit.pitch import OUTPUTS
+
+    k, state = len(OUTPUTS), seen.state
+    kpa, deg_c = _air(seen, aim)
+    # a reading without a pressure or a temperature counts as taken under the bench's usual one, as in the fit
+    blown = (state.pressure_kpa if reading.pressure_kpa is None else reading.pressure_kpa) - kpa
+    warm = (state.temperature_c if reading.temperature_c is None else reading.temperature_c) - deg_c
+    cents = reading_cents(reading, bench.scale)
+    return [c - blown * float(state.mean[4 * k + n]) - warm * float(state.mean[5 * k + n]) for n, c in enumerate(cents)]
 
 
 def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
-    from trimfit.learn.histories import reading_cents, taken_before
+    from trimfit.learn.histories import taken_before
     from trimfit.pitch import OUTPUTS, hz_from_cents
 
-    k = len(OUTPUTS)
-    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
-    state = seen.state
     out = []
     for logged in seen.history.readings:
-        reading = logged.record
-        if reading.chanter != aim.chanter:
+        if logged.record.chanter != aim.chanter:
             continue
-        cents = reading_cents(reading, bench.scale)
-        kpa = aim.pressure_kpa if aim.pressure_kpa is not None else state.pressure_kpa
-        deg_c = aim.temperature_c if aim.temperature_c is not None else state.temperature_c
-        blown = 0.0 if reading.pressure_kpa is None else reading.pressure_kpa - kpa
-        if reading.pressure_kpa is None:
-            blown = state.pressure_kpa - kpa
-        warm = 0.0 if reading.temperature_c is None else reading.temperature_c - deg_c
-        value = {
-            note: hz_from_cents(cents[n] - blown * float(state.mean[4 * k + n]) - warm * float(state.mean[5 * k + n]))
-            for note, n in (("f", f), ("e", e))
-            if cents[n] == cents[n]
-        }
+        cents = _in_aims_air(bench, seen, aim, logged.record)
+        value = {note: hz_from_cents(c) for note in ("f", "e") if (c := cents[OUTPUTS.index(note)]) == c}
         if not value:
             continue
         removed, _ = taken_before(seen.history, logged)
         doubt = "; ".join(str(word) for word in logged.doubts)
         if logged.entry in seen.low_weight:
             doubt = f"{doubt}; nothing else bears it out" if doubt else "nothing else bears it out"
-        out.append(StoryPoint(removed, value.get("f"), value.get("e"), reading.taken_at, doubt))
+        out.append(StoryPoint(removed, value.get("f"), value.get("e"), logged.record.taken_at, doubt))
     return out
 
 
@@ -267,10 +268,9 @@ def _fan(seen: Seen, aim: Aim) -> list[FanPoint]:
 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
-    """The card that goes with a reed: what was read of it last in its chanter, and what is believed."""
+    """The card that goes with a reed: what was read of it last in its chanter, what is believed, in the aim's air."""
     import math
 
-    from trimfit.learn.histories import reading_cents
     from trimfit.pitch import NOTES, hz_from_cents
     from trimfit.plan.belief import GAP
 
@@ -279,8 +279,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     last = next(
         (r for r in reversed(seen.history.readings) if r.record.notes_hz and r.record.chanter == aim.chanter), None
     )
-    kpa = last.record.pressure_kpa if last is not None else None
-    deg_c = last.record.temperature_c if last is not None else None
+    kpa, deg_c = _air(seen, aim)
     design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, kpa, deg_c)
     mean, cov = seen.state.outputs(design)
 
@@ -288,7 +287,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         half = Z90 * math.sqrt(max(float(cov[k, k]), 0.0))
         return Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half)))
 
-    read = reading_cents(last.record, bench.scale) if last is not None else [math.nan] * 10
+    read = _in_aims_air(bench, seen, aim, last.record) if last is not None else [math.nan] * 10
     notes = tuple(
         TicketNote(note, hz_from_cents(read[k]) if read[k] == read[k] else None, span(k))
         for k, note in enumerate(NOTES, 1)

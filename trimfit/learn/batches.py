@@ -98,6 +98,10 @@ def batch_evidence(card: FitCard, rows: Rows, types: tuple[str, ...]) -> BatchEv
     Readings that the fit has found wanting keep their lowered weights (by their entry). What is not known of a
     chanter's offset is added to the variance of the gap's start, by the share of the batch's readings taken on it.
     """
+    if not len(rows):
+        none = np.zeros(0)
+        codes = np.zeros(0, dtype=np.intp)
+        return BatchEvidence((), np.zeros((0, 4)), np.zeros((0, 4)), codes, codes, none, none)
     coding = known_coding(card, types)
     rows = sort_rows(rows)
     rest = conditioned(card, rows, coding)
@@ -130,7 +134,7 @@ def batch_evidence(card: FitCard, rows: Rows, types: tuple[str, ...]) -> BatchEv
         np.add.at(reeds, batch, 1)
     estimate, variance = np.zeros((count, 4)), np.full((count, 4), np.inf)
     batch_type = np.array([code for code, _ in rows.batches], dtype=np.intp)
-    ratio = coding.slope_ratio[batch_type] if count else np.ones(0)
+    ratio = coding.slope_ratio[batch_type]
     loose = np.array(wide) ** 2
     cov = np.linalg.inv(info + np.diag(1.0 / loose))
     middle = np.einsum("bij,bj->bi", cov, vector)

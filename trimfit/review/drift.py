@@ -9,12 +9,12 @@ with its variance s_b², from its own readings alone. Batches differ in the ordi
 with m_t the running norm of its type. The ordinary spread tau is the yardstick. Estimated as a plain standard deviation
 it would grow with every batch that is off, and hide it; here a batch that looks off is explained by w, and weighs next
 to nothing in tau and in m_t. That is the contaminated normal of Tukey (1960) in the form of Box & Tiao, Biometrika 55
-(1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors. tau is about
-half the limit, within a factor of 1.35 (a shop cares about what is out of its ordinary), and p follows Beta(6, 25), one
-batch in five: both chosen on simulated shops of five physics so that three of 27 that are off by three times the limit
-are called, and of as many good ones at most two. m_t is found by expectation-maximization at each point of the grid and
-integrated out about it (Laplace). Each batch is judged against the norm of the others, whose variance is added to its
-own.
+(1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors. tau is half
+the limit, give or take a factor of 1.35 (a shop cares about what is out of its ordinary), for settling of 2.7 downward
+(batches may settle all alike); p has Beta(6, 25), one batch in five. Both were chosen on simulated shops of five
+physics, so that three of 27 batches that are off by three times the limit are called and of as many good ones at most
+two. m_t is found by expectation-maximization at each point of the grid and integrated out about it (Laplace). Each batch
+is judged against the norm of the others, whose variance is added to its own.
 
 The chance that a batch has drifted in this respect is P(off and |deviation| > limit). It holds the multiplicity: p is
 learned from all batches, so that among many good ones a single far one is believed to be off less easily. Batches are
@@ -73,11 +73,14 @@ def _density(rest: Array, variance: Array) -> Array:
     return np.maximum(out, 1e-300)
 
 
-def judge(estimate: npt.ArrayLike, variance: npt.ArrayLike, group: Codes, limit: float) -> Judged:
+def judge(
+    estimate: npt.ArrayLike, variance: npt.ArrayLike, group: Codes, limit: float, *, below: float = SPREAD_LOG_SD
+) -> Judged:
     """Judge batches in one respect (the module's docstring).
 
     estimate, variance (B,): variance is inf where nothing tells, and the batch then keeps the prior; group (B,): codes
-    of the types; limit: what the shop cares about. All in one unit (the variance in its square).
+    of the types; limit: what the shop cares about. All in one unit (the variance in its square). below: how far tau
+    may lie under half the limit before anything is known (standard deviation of its log).
     """
     from scipy.special import ndtr
 
@@ -86,7 +89,8 @@ def judge(estimate: npt.ArrayLike, variance: npt.ArrayLike, group: Codes, limit:
     told = np.isfinite(s2) & np.isfinite(d)
     d = np.where(told, d, 0.0)
     tau = limit * np.geomspace(0.05, 4.0, SPREADS)
-    log_prior = -0.5 * (np.log(tau / (0.5 * limit)) / SPREAD_LOG_SD) ** 2
+    above = np.log(tau / (0.5 * limit))
+    log_prior = -0.5 * (above / np.where(above > 0.0, SPREAD_LOG_SD, below)) ** 2
     a, b = SHARE_PRIOR
     edges = np.r_[0.0, np.sqrt(SHARES[1:] * SHARES[:-1]), 1.0]
     log_share = np.log(SHARES) * (a - 1) + np.log1p(-SHARES) * (b - 1) + np.log(np.diff(edges))

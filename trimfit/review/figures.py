@@ -320,11 +320,11 @@ def render(picture: Picture) -> Rendered:
         return Rendered(svg_text(wide), svg_text(narrow), png_bytes(wide))
 
 
-def png_bytes(figure: Figure, dpi: int = 150) -> bytes:
+def png_bytes(figure: Figure, dpi: int = 132) -> bytes:
     """The sheet as PNG; no date and no program name inside."""
     buffer = io.BytesIO()
     with style():
-        figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+        figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None}, pil_kwargs={"optimize": True})
     return buffer.getvalue()
 
 

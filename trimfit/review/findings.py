@@ -318,7 +318,8 @@ class TicketNote:
 @dataclass(frozen=True, slots=True)
 class Ticket:
     """The card that goes with a reed. `aim_hz`: the pitch as low A that notes are compared with (the order's target,
-    else where F and E meet); `read_at`: when it was last read, as the log has it; `readings`: on how many it rests."""
+    else where F and E meet); `read_at`: when it was last read, as the log has it; `readings`: on how many it rests;
+    `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it."""
 
     reed: str
     reed_type: str

@@ -256,6 +256,9 @@ def bench_repeatability(
     Readings further than `far` robust standard deviations from the median of their unit are left out and counted.
     Outputs never read twice are not listed. Raises InputError when there is none at all.
     """
+    nothing = InputError("no reed was read twice without work on it", "repeatability", "read a reed twice in a row")
+    if frame.empty:
+        raise nothing
     rows = frame.reset_index(drop=True)
     state = _group_numbers(
         *(rows[name].astype(str).fillna("").to_numpy(dtype=str) for name in ("reed", "chanter")),
@@ -283,7 +286,7 @@ def bench_repeatability(
     found = [_one_output(name, values, state, condition, sitting, share, far) for name, values in columns.items()]
     listed = [item for item in found if item is not None]
     if not listed:
-        raise InputError("no reed was read twice without work on it", "repeatability", "read a reed twice in a row")
+        raise nothing
     return listed
 
 

@@ -138,10 +138,10 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
         facts.append(("pitch ordered", f"{ticket.target_pitch_hz:.1f} Hz"))
     crow = ticket.crow_hz
     facts.append(("crow", f"{crow_label(crow.mean)}, {_between(crow, '.0f', 'Hz')}" if crow else "not read"))
-    air = [f"{ticket.pressure_kpa:.1f} kPa" if ticket.pressure_kpa else "pressure not read"]
+    air = [f"{ticket.pressure_kpa:.1f} kPa" if ticket.pressure_kpa else "pressure not said"]
     if ticket.temperature_c is not None:
         air.append(f"{ticket.temperature_c:.1f} °C")
-    facts.append(("read at", ", ".join(air)))
+    facts.append(("holds at", ", ".join(air)))
     return facts
 
 

@@ -1,0 +1,35 @@
+"""Make the sample report under reports/sample from the demo shop: `python datasets_demo/make_sample_report.py [FOLDER]`.
+
+The shop is invented. The log is made anew in a temporary folder, learned, and reported; same shop, same bytes.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+
+
+def main(folder: Path) -> None:
+    """Write the sample report into `folder`, in place of the pictures that were there."""
+    from trimfit.bench.folder import import_folder
+    from trimfit.bench.journal import Journal
+    from trimfit.desk.learning import learn
+    from trimfit.desk.report import write_report
+
+    shutil.rmtree(folder / "pictures", ignore_errors=True)
+    with tempfile.TemporaryDirectory() as place:
+        log = Path(place) / "demo.trimfit"
+        with Journal(log, create=True) as journal:
+            import_folder(journal, HERE / "shop")
+        learn(log)
+        paths = write_report(log, folder)
+    size = sum(path.stat().st_size for path in paths)
+    print(f"{paths[0]}: {len(paths) - 1} picture files, {size / 1e6:.2f} MB in all")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else HERE.parent / "reports" / "sample")
