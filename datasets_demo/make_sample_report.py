@@ -1,6 +1,6 @@
-"""Make the sample report under reports/sample from the demo shop: `python datasets_demo/make_sample_report.py [FOLDER]`.
+"""Make the sample report under reports/sample: `python datasets_demo/make_sample_report.py [FOLDER]`.
 
-The shop is invented. The log is made anew in a temporary folder, learned, and reported; same shop, same bytes.
+The demo shop is invented. The log is made anew in a temporary folder, learned, and reported; same shop, same bytes.
 """
 
 from __future__ import annotations

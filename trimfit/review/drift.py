@@ -13,8 +13,8 @@ to nothing in tau and in m_t. That is the contaminated normal of Tukey (1960) in
 the limit, give or take a factor of 1.35 (a shop cares about what is out of its ordinary), for settling of 2.7 downward
 (batches may settle all alike); p has Beta(6, 25), one batch in five. Both were chosen on simulated shops of five
 physics, so that three of 27 batches that are off by three times the limit are called and of as many good ones at most
-two. m_t is found by expectation-maximization at each point of the grid and integrated out about it (Laplace). Each batch
-is judged against the norm of the others, whose variance is added to its own.
+two. m_t is found by expectation-maximization at each point of the grid and integrated out about it (Laplace). Each
+batch is judged against the norm of the others, whose variance is added to its own.
 
 The chance that a batch has drifted in this respect is P(off and |deviation| > limit). It holds the multiplicity: p is
 learned from all batches, so that among many good ones a single far one is believed to be off less easily. Batches are
