@@ -254,10 +254,10 @@ class Journal(Store):
         """The longest cut among the latest of a type's reeds, in mm; None where none was logged."""
         query = (
             f"SELECT max(length_mm) FROM (SELECT t.length_mm FROM (SELECT * FROM trims WHERE {LIVE} ORDER BY seq DESC "
-            "LIMIT ?2 * 4) t JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = ?1 LIMIT ?2)"
+            "LIMIT :among * 4) t JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type LIMIT :among)"
         )
         with self.reading() as connection:
-            longest = connection.execute(query, (reed_type, among)).fetchone()[0]
+            longest = connection.execute(query, {"reed_type": reed_type, "among": among}).fetchone()[0]
             return None if not longest else float(longest)
 
     def merge(self, other: Path, progress: Progress | None = None) -> Counts:
@@ -330,10 +330,10 @@ class Journal(Store):
     def _touched(self, connection: Connection, reed: str, after_seq: int) -> bool:
         for table in ("reeds", "readings", "trims", "outcomes"):
             query = (
-                f"SELECT 1 FROM {table} t WHERE t.reed = ?1 AND (t.seq > ?2 OR EXISTS "
-                "(SELECT 1 FROM strikes s WHERE s.struck = t.entry AND s.seq > ?2)) LIMIT 1"
+                f"SELECT 1 FROM {table} t WHERE t.reed = :reed AND (t.seq > :since OR EXISTS "
+                "(SELECT 1 FROM strikes s WHERE s.struck = t.entry AND s.seq > :since)) LIMIT 1"
             )
-            if connection.execute(query, (reed, after_seq)).fetchone():
+            if connection.execute(query, {"reed": reed, "since": after_seq}).fetchone():
                 return True
         return False
 
