@@ -1,0 +1,117 @@
+"""`demo`: everything on the invented shop, and no folder harmed that is not its own."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from trimfit.desk import advise, demo, learning, report, review
+from trimfit.errors import InputError, TrimfitError
+
+
+def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """`trimfit demo …` in a process of its own."""
+    return subprocess.run([sys.executable, "-m", "trimfit", "demo", *words], cwd=folder, capture_output=True, text=True)
+
+
+def quick(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Replace what takes long; the log and the folder stay real. Returns what was called, as it goes."""
+    called: list[str] = []
+
+    def note(name: str, answer: object) -> object:
+        return lambda *_, **__: called.append(name) or answer
+
+    def write(log: Path, folder: Path, *_: object, **__: object) -> list[Path]:
+        folder.mkdir()
+        (folder / "index.html").write_text("page")
+        return [folder / "index.html"]
+
+    monkeypatch.setattr(learning, "learn", note("learn", None))
+    monkeypatch.setattr(advise, "ask_all", note("ask", []))
+    monkeypatch.setattr(review, "batches", note("review", []))
+    monkeypatch.setattr(report, "write_report", write)
+    return called
+
+
+def test_all_of_it_as_json(tmp_path: Path) -> None:
+    done = run(tmp_path, "shown", "--json")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    found = json.loads(done.stdout)
+    assert (found["new"], found["known"], found["refused"]) == (3625, 0, 0)
+    assert sorted(batch["batch"] for batch in found["drifted"]) == ["B-12", "B-17"]
+    assert all(batch["chance_drifted"] > 0.9 and batch["why"] for batch in found["drifted"])
+    assert len(found["work"]) == 29
+    assert {row["action"] for row in found["work"]} >= {"trim", "read-again", "past"}
+    assert found["ask"] in found["work"]
+    assert found["ask"]["action"] == "trim"
+    for key in ("log", "page"):
+        assert (tmp_path / found[key]).is_file()
+    assert len(list((tmp_path / "shown" / "report" / "pictures").iterdir())) == found["pictures"] > 20
+    assert "The demo shop (invented)" in (tmp_path / found["page"]).read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("what", ["a folder of mine", "a file"])
+def test_what_is_there_already_is_left_alone(tmp_path: Path, what: str) -> None:
+    mine = tmp_path / "trimfit-demo"
+    if what == "a file":
+        mine.write_text("mine")
+    else:
+        mine.mkdir()
+        (mine / "demo.trimfit").write_text("mine")
+    done = run(tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "trimfit-demo: is " in done.stderr
+    left = mine if what == "a file" else mine / "demo.trimfit"
+    assert left.read_text() == "mine"
+    assert [path.name for path in tmp_path.iterdir()] == ["trimfit-demo"]
+
+
+def test_its_own_folder_is_made_anew_and_what_others_put_there_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    called = quick(monkeypatch)
+    folder = tmp_path / "deep" / "shown"
+    first = demo.make(folder, lambda *_: None)
+    assert called == ["learn", "ask", "review"]
+    assert first.taken.counts.new == 3625
+    (folder / "mine.txt").write_text("mine")
+    (folder / "report" / "old.png").write_text("old")
+    again = demo.make(folder, lambda *_: None)
+    assert again.taken.counts.new == 3625  # a fresh log, not the old one with nothing new
+    assert (folder / "mine.txt").read_text() == "mine"
+    assert not (folder / "report" / "old.png").exists()
+    assert again.drifted == ()
+    assert again.asked is None
+
+
+def test_an_empty_folder_will_do_and_a_folder_that_cannot_be_written_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    quick(monkeypatch)
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    assert demo.make(empty, lambda *_: None).log.is_file()
+    (tmp_path / "file").write_text("")
+    with pytest.raises(InputError, match=r"cannot be written .*name a folder you may write to"):
+        demo.make(tmp_path / "file" / "below", lambda *_: None)
+
+
+def test_the_shop_is_found_with_the_package_or_in_the_clone_and_missed_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shop = demo.demo_shop()
+    assert {path.name for path in shop.glob("*.csv")} >= {"reeds.csv", "readings.csv", "trims.csv"}
+    inside = tmp_path / "place" / "trimfit"
+    (inside / "desk").mkdir(parents=True)
+    monkeypatch.setattr(demo, "__file__", str(inside / "desk" / "demo.py"))
+    with pytest.raises(TrimfitError, match="were not installed"):
+        demo.demo_shop()
+    shutil.copytree(shop, inside / "demo_shop")
+    assert demo.demo_shop() == inside / "demo_shop"
