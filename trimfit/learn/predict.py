@@ -22,6 +22,7 @@ from trimfit.learn.card import FitCard
 from trimfit.learn.design import Coding, Rows, balance_weight, bend
 from trimfit.learn.joint import (
     BatchSums,
+    Posterior,
     batch_posterior,
     batch_sums,
     reed_moments,
@@ -282,17 +283,12 @@ def batch_states(
         means, q, own = np.zeros((0, 2 * K)), np.zeros((0, 2 * K, d)), np.zeros((0, 2 * K, 2 * K))
     names = tuple(chanter_names[c] for c in codes)
     ratio = float(coding.slope_ratio[type_code])
-    merge = _merge_matrix(d, ratio)
 
     def state(v_mean: Array, v_q: Array, v_own: Array) -> ReedState:
-        lift = np.zeros((len(post.mean) - 2 * K, 2 * K))
-        lift[: 2 * K] = np.diag(np.r_[np.ones(K), np.full(K, ratio)])
-        reach = merge - lift @ v_q
-        full_mean = merge @ post.mean + lift @ v_mean
-        full_cov = reach @ post.cov @ reach.T + lift @ v_own @ lift.T
+        full_mean, full_cov = _merged(post, ratio, v_mean, v_q, v_own)
         return ReedState(
             full_mean,
-            0.5 * (full_cov + full_cov.T),
+            full_cov,
             names,
             float(coding.kappa_per_mm[type_code]),
             ratio,
@@ -306,10 +302,23 @@ def batch_states(
     return states, blank, weight
 
 
-def _merge_matrix(d: int, ratio: float) -> Array:
-    """(P, d): omega = (batch start, batch slope, coefficients) -> coefficients with the batch's deviations added in."""
-    out = np.zeros((d - 2 * K, d))
-    out[:, 2 * K :] = np.eye(d - 2 * K)
-    out[:K, :K] = np.eye(K)
-    out[K : 2 * K, K : 2 * K] = ratio * np.eye(K)
-    return out
+def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Array) -> tuple[Array, Array]:
+    """A reed's coefficients with the batch's (in `post`) and its own deviations added in: mean (P,) and cov (P, P).
+
+    v_mean (2K,), v_q (2K, d), v_own (2K, 2K): its own deviation is `free - q omega`, as of `joint.reed_moments`; slopes
+    count `ratio` times. Only the first 2K coefficients have anything added, so that only their rows are worked out.
+    """
+    two = 2 * K
+    lift = np.r_[np.ones(K), np.full(K, ratio)]
+    reach = -lift[:, None] * v_q
+    reach[:, :two] += np.diag(lift)
+    reach[:, two : 2 * two] += np.eye(two)
+    mean = post.mean[two:].copy()
+    mean[:two] += lift * (post.mean[:two] + v_mean)
+    row = reach @ post.cov
+    cov = post.cov[two:, two:].copy()
+    cov[:two] = row[:, two:]
+    cov[:, :two] = row[:, two:].T
+    top = row @ reach.T + lift[:, None] * v_own * lift
+    cov[:two, :two] = 0.5 * (top + top.T)
+    return mean, cov

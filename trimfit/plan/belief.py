@@ -154,14 +154,23 @@ class AimBelief:
 
     def need_mm(self) -> float:
         """Length that would bring the believed gap to zero, mm (0 where it is there already)."""
-        if self.mean[0] >= 0:
+        gap, slope, bent = (float(value) for value in self.mean[:3])
+        if gap >= 0:
             return 0.0
+        two = 2.0 * self.kappa_per_mm
+        start = float(self.removed_mm)
+
+        def bend(removed_mm: float) -> float:
+            return math.expm1(two * removed_mm) / two if abs(two) > 1e-9 else removed_mm
+
+        now = bend(start)
         low, high = 0.0, 12.0
+        # plain floats: this stands in the innermost place of the work list, and arrays of one cost thirty times as much
         for _ in range(40):
             middle = 0.5 * (low + high)
-            step, square, _ = self._steps(np.array([middle]))
-            there = self.mean[0] + self.mean[1] * step[0] + self.mean[2] * square[0]
-            low, high = (middle, high) if there < 0 else (low, middle)
+            then = bend(start + middle)
+            short = gap + slope * (then - now) + bent * (then * then - now * now) < 0
+            low, high = (middle, high) if short else (low, middle)
         return low
 
     def spread_left(self, length_mm: Array, lip: float, error: CutError) -> Array:
