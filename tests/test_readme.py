@@ -23,7 +23,8 @@ from trimfit.cli.app import app
 HOUSE = Path(__file__).parents[1]
 README = HOUSE / "README.md"
 FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.M | re.S)
-NUMBER = re.compile(r"\d+(?:,\d{3})+|\d+\.\d+|\d+")
+# a sign belongs to a number after a blank or a bracket; digits of a name (R-0412) are no number
+NUMBER = re.compile(r"(?:(?<=[ (])[+-])?(?<![A-Za-z]-)(?<![\w.])(?:\d+(?:,\d{3})+|\d+\.\d+|\d+)")
 ENTRY = re.compile(r"\b(?:rea|tri|ree|ord|cha|out|str|set)-[a-z2-7]{16}\b")
 ELISION = "…"
 
@@ -187,6 +188,9 @@ def test_near_and_same_can_tell() -> None:
     assert same("take off 0.15 mm\n  now", "take off 0.16 mm now")
     assert not same("take off 0.15 mm", "take off 0.25 mm")
     assert not same("finished", "past")
+    assert same("R-0339  finished  +0", "R-0339  finished  -0")
+    assert not same("R-0339  finished", "R-0338  finished")
+    assert not same("F (-2.0 to +1.1)", "F (-2.0 to -1.1)")
     assert not differs("a 1\n…\nc 3\n", "a 1\nb 2\nb 2\nc 3")
     assert differs("a 1\n…\nc 3\n", "a 1\nb 2\nc 9")
     assert differs("a 1\n", "a 1\nb 2")
