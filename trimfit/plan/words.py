@@ -9,6 +9,7 @@ from trimfit.plan.choose import Choice
 __all__ = ["Grounds", "basis", "why"]
 
 FEW_REEDS = 10
+FAR_CENTS = 8.0
 
 
 class Grounds:
@@ -90,8 +91,10 @@ def why(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     elif choice.action == "read-again":
         if choice.reason == "past?":
             text = f"it reads as if {_gap(gap)}, past tolerance; seat it afresh and read it before giving it up"
+        elif gap < -FAR_CENTS and choice.gap_now_cents.high - choice.gap_now_cents.low < FAR_CENTS:
+            text = f"{_gap(gap)}; seat it afresh and read it once more: that is cheaper than the cut it may save"
         else:
-            text = f"{_gap(gap)} as far as it is known; another reading is worth more than a cut"
+            text = f"{_gap(gap)} as far as it is known; another reading, seated afresh, is worth more than a cut"
     elif choice.action == "finished":
         text = f"{_gap(gap)}, within tolerance at {pitch:.1f} Hz; another cut risks more than it gains"
     elif choice.action == "past":
