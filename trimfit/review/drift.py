@@ -43,7 +43,7 @@ Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
 SHARES = np.array([0.003, 0.01, 0.025, 0.05, 0.09, 0.15, 0.25, 0.4])
 SHARE_PRIOR = (6.0, 25.0)
-SPREADS = 19
+SPREADS = 15
 SPREAD_LOG_SD = 0.3
 EM_STEPS = 25
 FIRST_WEEKS_DAYS = 28.0
@@ -109,7 +109,9 @@ def judge(
         is_odd = p_odd / (p_usual + p_odd)
         weight = (1.0 - is_odd) / usual + is_odd / odd
         total = weight @ hot + 1.0 / (2.0 * limit) ** 2
-        norm = ((weight * mine) @ hot) / total
+        before, norm = norm, ((weight * mine) @ hot) / total
+        if np.max(np.abs(norm - before), initial=0.0) < 2e-3 * limit:
+            break
     rest = mine - norm[:, group[told]]
     usual, odd = own + spread**2, own + spread**2 + wide2
     p_usual, p_odd = (1.0 - share) * _density(rest, usual), share * _density(rest, odd)
