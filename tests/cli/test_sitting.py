@@ -50,13 +50,25 @@ def environment(**more: str) -> dict[str, str]:
     return {**kept, "TERM": "dumb", "INPUTRC": os.devnull, **more}
 
 
+def _as_in_a_terminal() -> None:
+    """Control-C and hanging up count, even where the tests run in the background and were told to ignore them."""
+    for one in (signal.SIGINT, signal.SIGHUP):
+        signal.signal(one, signal.SIG_DFL)
+
+
 class Terminal:
     """A sitting in a pseudo-terminal of 24 lines of 80 columns."""
 
     def __init__(self, log: Path, *reeds: str, **more: str) -> None:
         arguments = ["-m", "trimfit", "--log", str(log), "bench", *reeds]
         self.child = pexpect.spawn(
-            sys.executable, arguments, env=environment(**more), dimensions=(24, 80), encoding="utf-8", timeout=60
+            sys.executable,
+            arguments,
+            env=environment(**more),
+            dimensions=(24, 80),
+            encoding="utf-8",
+            timeout=60,
+            preexec_fn=_as_in_a_terminal,
         )
 
     def see(self, text: str) -> str:
