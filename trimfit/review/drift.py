@@ -48,7 +48,7 @@ SPREAD_LOG_SD = 0.3
 EM_STEPS = 25
 FIRST_WEEKS_DAYS = 28.0
 FAR_SDS = 6.0
-LEAST_CHANCE = 0.7
+LEAST_CHANCE = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +173,7 @@ def either(*chances: Array) -> Array:
 def called(chance: Array, sureness: float) -> npt.NDArray[np.bool_]:
     """Which batches (B,) to call drifted so that, of those called, at most a share 1 - sureness is expected to be good.
 
-    The surest first, as many as that allows, and none whose own chance is under 0.7.
+    The surest first, as many as that allows, and none whose own chance is under 0.8.
     """
     order = np.argsort(-chance, kind="stable")
     false_share = np.cumsum(1.0 - chance[order]) / np.arange(1, len(chance) + 1)
