@@ -47,8 +47,8 @@ def runs(findings: Report, folio: Folio) -> list[str]:
             rows.append(
                 (
                     named(reed.reed, 40),
-                    f'<span class="tag {_TAGS[reed.action]}">{draw_bench.ACTION_WORDS[reed.action]}</span> '
-                    f'<span class="r">{work}</span>',
+                    f'<span class="tag {_TAGS[reed.action]}">{draw_bench.ACTION_WORDS[reed.action]}</span>'
+                    + (f' <span class="r">{work}</span>' if work else ""),
                     between(reed.gap_cents),
                     f"{reed.pitch_hz.mean:.1f}",
                     percent(reed.chance_past),
