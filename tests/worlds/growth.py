@@ -7,24 +7,30 @@ none of them the fitted model; the same new reeds at every size, and for the car
 
 from __future__ import annotations
 
+import math
 import sys
+import tempfile
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from tests.worlds.house import BALANCE_CENTS, HousePlanner, learned
+from tests.worlds.house import BALANCE_CENTS, HousePlanner, learned, state_of
 from tests.worlds.play import Played, play
 from tests.worlds.shop import World
 from tests.worlds.yardsticks import CarefulHand
+from trimfit.desk.chanters import chanters
+from trimfit.desk.record import import_folder
 from trimfit.learn.card import FitCard
 from trimfit.learn.fitting import prior_card
+from trimfit.pitch import hz_from_cents
+from trimfit.plan.belief import GAP
 
 __all__ = ["SIZES", "grown", "write"]
 
 WORLDS = ("beam", "saturating", "multiplicative")
 SIZES = (0, 10, 50, 300)
-WORLD_SEED, HISTORY_SEED, PLAY_SEED = 1, 2, 6
+WORLD_SEED, HISTORY_SEED, CROW_SEED, PLAY_SEED = 1, 2, 3, 6
 REEDS = 100
 TARGET = Path(__file__).parents[2] / "reports" / "growth.md"
 
@@ -39,12 +45,61 @@ def first_cut_share(stories: list[Played]) -> float:
     return float(np.median(shares)) if shares else float("nan")
 
 
+def batches_per_type(reeds: int) -> int:
+    """How many batches of each of the three types a shop of that many reeds has."""
+    return max(1, round(reeds / 30))
+
+
 def card_at(world: World, reeds: int) -> FitCard:
     """What a shop with that many past reeds has learned; assumptions alone for none."""
     if reeds == 0:
         return prior_card(tuple(kind.name for kind in world.physics.kinds), 6.0, 20.0, BALANCE_CENTS)
-    batches = max(1, reeds // 36)
-    return learned(world, np.random.default_rng(HISTORY_SEED), reeds, batches_per_type=batches)
+    return learned(world, np.random.default_rng(HISTORY_SEED), reeds, batches_per_type=batches_per_type(reeds))
+
+
+def slope_pct(card: FitCard) -> float:
+    """How well the types' slopes of the gap are known: half the 90 % interval in per cent, the mean of the types."""
+    found = []
+    for code in range(card.n_types):
+        spot = card.type_slice(code)
+        cov = card.coef_cov[spot, spot][10:20, 10:20]
+        found.append(164.5 * math.sqrt(float(GAP @ cov @ GAP)) / float(GAP @ card.type_coef(code)[1]))
+    return float(np.mean(found))
+
+
+def crow_alone_cents(world: World, card: FitCard, new: int) -> float:
+    """How far off the gap of untrimmed reeds of new batches is foretold from one reading of their crow: rms, cents."""
+    rng = np.random.default_rng(CROW_SEED)
+    misses = []
+    for reed in world.new_reeds(rng, new):
+        reed.read(rng, what="crow")
+        state, _ = state_of(card, reed.frame(), reed.chanter)
+        mean, _ = state.outputs(state.design(0.0, 0.0, reed.chanter))
+        misses.append(float(GAP @ mean) - reed.true_gap_cents())
+    return float(np.sqrt(np.mean(np.square(misses))))
+
+
+def meeting_pitch_hz(name: str, reeds: int) -> float:
+    """How far off the shop's log has the meeting pitch of its chanters: rms over those it names one for, Hz.
+
+    The true one is that of usual reeds, in the mean of the types.
+    """
+    world = World(name, np.random.default_rng(WORLD_SEED))
+    shop = world.history(np.random.default_rng(HISTORY_SEED), reeds, batches_per_type=batches_per_type(reeds))
+    true_hz = {
+        pipe.name: hz_from_cents(
+            float(np.mean([world.physics.meeting_pitch_cents(kind, pipe) for kind in world.physics.kinds]))
+        )
+        for pipe in world.physics.pipes
+    }
+    with tempfile.TemporaryDirectory() as folder:
+        shop.write_csv(Path(folder) / "shop")
+        log = Path(folder) / "growth.trimfit"
+        import_folder(log, Path(folder) / "shop")
+        misses = [
+            one.meet_pitch_hz.mean - true_hz[one.chanter] for one in chanters(log) if one.meet_pitch_hz is not None
+        ]
+    return float(np.sqrt(np.mean(np.square(misses)))) if misses else math.nan
 
 
 def grown(name: str, new: int = REEDS) -> list[dict[str, object]]:
@@ -52,12 +107,15 @@ def grown(name: str, new: int = REEDS) -> list[dict[str, object]]:
     world = World(name, np.random.default_rng(WORLD_SEED))
     rows: list[dict[str, object]] = []
     for reeds in (None, *SIZES):
-        policy = HousePlanner(card_at(world, reeds)) if reeds is not None else CarefulHand()
-        tally = play(policy, world, new, PLAY_SEED)
+        card = card_at(world, reeds) if reeds is not None else None
+        tally = play(HousePlanner(card) if card else CarefulHand(), world, new, PLAY_SEED)
         rows.append(
             {
                 "bench": name,
                 "past reeds": "careful hand" if reeds is None else str(reeds),
+                "slope of a type, give or take %": slope_pct(card) if card else math.nan,
+                "gap from a crow alone, off by cents": crow_alone_cents(world, card, new) if card else math.nan,
+                "chanter's pitch, off by Hz": meeting_pitch_hz(name, reeds) if reeds else math.nan,
                 "first cut, % of the need": first_cut_share(tally.stories),
                 "cuts a reed": tally.cuts_per_reed,
                 "readings a reed": tally.readings_per_reed,
@@ -77,6 +135,7 @@ def write(rows: list[dict[str, object]], new: int, target: Path) -> None:
         "# What advice is worth as the log grows",
         "",
         f"Made by `python -m tests.worlds.growth`: {len(WORLDS)} make-believe benches, {new} new reeds on each.",
+        "Give or take: half of the 90 % interval. Off by: root mean square of foretold less true.",
         "",
         "| " + " | ".join(table.columns) + " |",
         "|" + "---|" * 2 + "---:|" * (len(table.columns) - 2),
