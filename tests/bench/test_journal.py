@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import string
 from pathlib import Path
@@ -353,7 +354,7 @@ def test_files_that_are_no_log_are_refused_and_left_alone(tmp_path: Path) -> Non
     text = tmp_path / "text"
     text.write_text("reed,taken_at\n" * 20)
     other = tmp_path / "other.db"
-    with sqlite3.connect(other) as connection:
+    with contextlib.closing(sqlite3.connect(other)) as connection, connection:
         connection.execute("CREATE TABLE accounts (name TEXT)")
     connection.close()
     for path in (text, other):

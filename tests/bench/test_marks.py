@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from pathlib import Path
 
@@ -101,7 +102,7 @@ def test_damage_is_found(log: Path, statement: str, says: str) -> None:
     with Journal(log) as journal:
         journal.strike(journal.of_reed("R-5").readings[0].entry, "slip")
         assert damage(journal) == []
-    with sqlite3.connect(log) as connection:
+    with contextlib.closing(sqlite3.connect(log)) as connection, connection:
         for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'trigger'").fetchall():
             connection.execute(f"DROP TRIGGER {name}")
         connection.execute(statement)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import shutil
 import sqlite3
@@ -137,7 +138,7 @@ def test_what_is_no_log_is_not_merged(benches: list[Path], tmp_path: Path) -> No
 
 
 def test_a_damaged_log_is_not_merged(benches: list[Path]) -> None:
-    with sqlite3.connect(benches[1]) as connection:
+    with contextlib.closing(sqlite3.connect(benches[1])) as connection, connection:
         connection.execute("DROP TRIGGER reeds_no_update")
         connection.execute("UPDATE reeds SET batch = 'B-9' WHERE reed = 'R-1'")
     connection.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from pathlib import Path
 
@@ -43,7 +44,7 @@ def grown(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def tables_of(path: Path) -> set[str]:
-    with sqlite3.connect(path) as connection:
+    with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         found = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema")}
     connection.close()
     return found
@@ -80,7 +81,7 @@ def test_an_older_log_is_copied_and_brought_up_to_date(tmp_path: Path, monkeypat
         then.setattr(schema, "MIGRATIONS", MIGRATIONS)
         with Journal(copy) as journal:
             assert journal.count("reading") == 1
-    with sqlite3.connect(path) as connection:
+    with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         steps = [version for (version,) in connection.execute("SELECT version FROM steps ORDER BY version")]
     connection.close()
     assert steps == [*range(1, old + 3)]

@@ -99,7 +99,7 @@ def test_a_wrong_request_is_one_line_and_exit_code_two(tmp_path: Path, words: li
 def test_a_damaged_log_is_told_and_exit_code_is_one(tmp_path: Path, shop: Path) -> None:
     log = tmp_path / "log"
     run(log, "import", shop)
-    with sqlite3.connect(log) as connection:
+    with contextlib.closing(sqlite3.connect(log)) as connection, connection:
         connection.execute("DROP TRIGGER readings_no_update")
         connection.execute("UPDATE readings SET f_hz = 781")
     connection.close()
