@@ -77,8 +77,11 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
     row = 0
     for piece, sums, post in _batch_views(shop.rows, pieces, g):
         y = shop.rows.y[piece.at]
-        z, distance = cell_residuals(sums, post, y)
-        for i, (error, spread, seen) in enumerate(left_out_readings(sums, post, y)):
+        z = cell_residuals(sums, post, y)
+        left_out = {}
+        for errors, spreads, seen, at in left_out_readings(sums, post, y):
+            left_out |= {int(i): (errors[j], spreads[j], seen) for j, i in enumerate(at)}
+        for i, (error, spread, seen) in sorted(left_out.items()):
             others = np.ones_like(shop.rows.y, dtype=bool)
             others[row] = False
             without = start.conditioned(*cells(shop, start, others))
@@ -87,7 +90,6 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
             np.testing.assert_allclose(error, values - design @ without.mean, rtol=1e-7, atol=1e-6)
             np.testing.assert_allclose(spread, design @ without.cov @ design.T, rtol=1e-6, atol=1e-5)
             whole = spread + noise
-            assert distance[i] == pytest.approx(float(error @ np.linalg.solve(whole, error)), rel=1e-6)
             for k in seen[:3]:
                 alone = np.ones_like(shop.rows.y, dtype=bool)
                 alone[row, k] = False

@@ -21,7 +21,7 @@ __all__ = ["BATCH", "READINGS", "BigLog", "frame_of", "make", "write"]
 BATCH, READINGS = 30, 5
 TYPES = ("broad", "narrow", "ridge", "moulded")
 # Cents a millimetre of crow, then of low G … high A; and levels when new, crow and notes from 440 Hz.
-SLOPE = np.array([75.0, 12.0, 14.0, 16.0, 18.0, 20.0, 8.0, 58.0, 22.0, 20.0])
+SLOPE = np.array([75.0, 12.0, 14.0, 16.0, 18.0, 20.0, 8.0, 58.0, 22.0, 14.0])
 LEVEL = np.array([310.0, 96.0, 98.0, 98.0, 99.0, 99.0, 118.0, 78.0, 97.0, 98.0])
 ANSWER = np.array([0.75, 1.0, 1.15, 1.5])
 KAPPA = 0.02
@@ -64,6 +64,9 @@ def make(reeds: int, *, seed: int = 7, open_reeds: int | None = None, chanters: 
     spread = 1.0 + 0.08 * rng.standard_normal((n_batches, 1))[batch_of] + 0.15 * rng.standard_normal((reeds, 1))
     slope = np.maximum(spread, 0.4) * answer[:, None] * SLOPE + draw(reeds, 1.0, 1.0, 4.0)
     offsets = draw(n_chanters, 15.0, 4.0, 0.0)
+    # the reed is seated until the A's agree
+    for part in (start, slope, offsets):
+        part[:, OUTPUTS.index("high_a")] = part[:, OUTPUTS.index("low_a")]
     # an order's reeds go to one chanter; a few chanters have most orders
     popular = 1.0 / (1.0 + np.arange(n_chanters))
     of_order = rng.choice(n_chanters, size=-(-reeds // 25), p=popular / popular.sum())

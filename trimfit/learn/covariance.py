@@ -73,6 +73,7 @@ def fit_contrast(
     prior: tuple[Array, Array],
     chanter: Array,
     chanter_scales: Array,
+    start: tuple[Array, Array, float] | None = None,
 ) -> MixedFit | None:
     """REML of one combination m (K,) of the outputs; None when too few rows hold it.
 
@@ -88,28 +89,53 @@ def fit_contrast(
         return None
     weight = weight * seen
     n_types = prior[0].shape[0] // len(REGRESSORS)
-    n = len(y)
-    wide = np.zeros((n, n_types, len(REGRESSORS)))
-    wide[np.arange(n), rows.type_code] = x
     mean = prior[0] @ m
     cov = np.einsum("abkl,k,l->ab", prior[1], m, m)
+    spreads = [
+        float(m @ chanter[term * K : (term + 1) * K, term * K : (term + 1) * K] @ m)
+        for term in range(chanter_scales.shape[1])
+    ]
+    terms = [term for term, spread in enumerate(spreads) if spread > 1e-2]
+    local, columns, n_chanters = local_design(rows, x, chanter_scales[:, terms], n_types)
+    precision = np.zeros((len(mean) + len(terms) * n_chanters,) * 2)
+    precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
+    for number, term in enumerate(terms):
+        part = np.arange(n_chanters) + len(mean) + number * n_chanters
+        precision[part, part] = 1.0 / spreads[term]
+    mean = np.concatenate([mean, np.zeros(len(terms) * n_chanters)])
+    data = cross_products(psi, local, y, rows.reed_code, outer_of, weight, (columns, len(mean)))
+    return fit_mixed(data, prior_precision=precision, prior_mean=mean, start=start, tolerance=1e-7, most_steps=40)
+
+
+def local_design(rows: Rows, x: Array, scales: Array, n_types: int) -> tuple[Array, NDArray[np.intp], int]:
+    """The fixed terms that each row's batch meets, and which they are: its type's six, and its chanters' offsets.
+
+    x (n, 6); scales (n, s): what a row multiplies its chanter's s offsets by. Returns the values (n, L), the terms'
+    numbers (B, L) with batches as coded in `rows`, and the number C of chanters. Terms are counted type by type, then
+    offset by offset, chanter by chanter: 6 T + s C in all.
+    """
+    n, wide = x.shape
     n_chanters = int(rows.chanter_code.max(initial=-1)) + 1
-    columns = [wide.reshape(n, -1)]
-    precision = np.linalg.inv(cov)
-    hot = (rows.chanter_code[:, None] == np.arange(n_chanters)).astype(float)
-    for term, scale in enumerate(chanter_scales.T):
-        spread = float(m @ chanter[term * K : (term + 1) * K, term * K : (term + 1) * K] @ m)
-        if n_chanters and spread > 1e-2:
-            columns.append(hot * scale[:, None])
-            mean = np.concatenate([mean, np.zeros(n_chanters)])
-            precision = np.block(
-                [
-                    [precision, np.zeros((len(precision), n_chanters))],
-                    [np.zeros((n_chanters, len(precision))), np.eye(n_chanters) / spread],
-                ]
-            )
-    data = cross_products(psi, np.hstack(columns), y, rows.reed_code, outer_of, weight)
-    return fit_mixed(data, prior_precision=precision, prior_mean=mean, tolerance=1e-7, most_steps=40)
+    n_batches = int(rows.batch_code.max(initial=-1)) + 1
+    type_of = np.zeros(n_batches, dtype=np.intp)
+    type_of[rows.batch_code] = rows.type_code
+    columns = type_of[:, None] * wide + np.arange(wide)[None, :]
+    on = np.flatnonzero(rows.chanter_code >= 0)
+    if not len(on) or not scales.shape[1]:
+        return x, columns, n_chanters
+    pairs, of_row = np.unique(rows.batch_code[on] * n_chanters + rows.chanter_code[on], return_inverse=True)
+    batch, chanter = np.divmod(pairs, n_chanters)
+    nth = np.arange(len(pairs)) - np.searchsorted(batch, batch)
+    most = int(nth.max()) + 1
+    values, named = [x], [columns]
+    for number, scale in enumerate(scales.T):
+        mine = np.zeros((n, most))
+        mine[on, nth[of_row.reshape(-1)]] = scale[on]
+        which = np.zeros((n_batches, most), dtype=np.intp)
+        which[batch, nth] = n_types * wide + number * n_chanters + chanter
+        values.append(mine)
+        named.append(which)
+    return np.hstack(values), np.hstack(named), n_chanters
 
 
 def fit_contrasts(

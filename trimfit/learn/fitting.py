@@ -15,6 +15,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,16 +23,20 @@ from numpy.typing import NDArray
 from trimfit.errors import TrimfitError
 from trimfit.learn.card import FitCard
 from trimfit.learn.covariance import assemble, contrast, fit_contrast, fit_contrasts, shrink_correlation
-from trimfit.learn.design import Coding, Rows, balance_weight, sort_rows
+from trimfit.learn.design import Coding, Rows, balance_weight, sort_rows, take_rows
 from trimfit.learn.joint import (
     BatchSums,
     Posterior,
     batch_sums,
     cell_residuals,
+    deletion,
     left_out_readings,
+    marginal,
+    posterior_of,
     reed_moments,
     row_precision,
     sound_weights,
+    standardised,
 )
 from trimfit.learn.mixed import MixedFit
 from trimfit.learn.priors import (
@@ -58,7 +63,12 @@ LEAST_WEIGHT = 1e-4
 EM_STEPS = 4
 ROUNDS = 2
 """REML is done again once slips have been found and their weights lowered."""
-MOST_CHANTERS = 100
+MOST_CHANTERS = 40
+"""So many have offsets of their own on the card, the most read ones; what is learned of another stays in its batch."""
+MOST_REML_CHANTERS = 100
+"""REML leaves rows on any further chanter out: the joint pass, where a stranger costs nothing, has them all."""
+MOST_COVARIANCE_READINGS = 6000
+"""The covariances rest on the latest whole batches up to so many readings, type by type; the coefficients on all."""
 
 
 def _quiet(step: str, done: int, whole: int) -> None:
@@ -165,7 +175,9 @@ class _Globals:
 
 @dataclass(frozen=True, slots=True)
 class _Piece:
-    """One batch's rows: where they stand, which local coefficients they meet, its type."""
+    """One batch's rows: where they stand, which coefficients of the card they meet, its type; x with the offsets of
+    `strangers` chanters before all else, which the card has no room for: they are the batch's own, like its deviations.
+    """
 
     at: slice
     type_code: int
@@ -173,27 +185,44 @@ class _Piece:
     x: Array
     psi: Array
     reed_of: NDArray[np.intp]
+    strangers: int
+
+    def own_cov(self, g: _Globals) -> Array:
+        """Prior of what is this batch's own: its two deviations, then the strangers' offsets."""
+        if not self.strangers:
+            return g.batch_cov
+        two, wide = 2 * K, C_TERMS * K
+        out = np.zeros((two + wide * self.strangers,) * 2)
+        out[:two, :two] = g.batch_cov
+        for c in range(self.strangers):
+            part = slice(two + wide * c, two + wide * (c + 1))
+            out[part, part] = g.chanter_cov
+        return out
 
 
 def _pieces(rows: Rows, coding: Coding, n_types: int) -> list[_Piece]:
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     psi = coding.random_part(x6, rows.type_code)
-    edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True])
+    edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
+    wide = C_TERMS * K
     out = []
-    for lo, hi in zip(edges[:-1], edges[1:], strict=True):
-        at = slice(int(lo), int(hi))
+    for lo, hi in pairwise(edges):
+        at = slice(lo, hi)
         t = int(rows.type_code[lo])
         met = np.unique(rows.chanter_code[at])
-        met = met[met >= 0]
+        known = met[(met >= 0) & (met < len(coding.chanters))]
+        strangers = met[met >= len(coding.chanters)]
         scales = coding.chanter_part(rows.type_code[at])
-        hot = [(rows.chanter_code[at] == c).astype(float)[:, None] * scales for c in met]
-        wide = C_TERMS * K
+        hot = [
+            [(rows.chanter_code[at] == c).astype(float)[:, None] * scales for c in some] for some in (strangers, known)
+        ]
         local = np.concatenate(
             [np.arange(M * K * t, M * K * (t + 1))]
-            + [np.arange(M * K * n_types + wide * c, M * K * n_types + wide * (c + 1)) for c in met]
+            + [np.arange(M * K * n_types + wide * c, M * K * n_types + wide * (c + 1)) for c in known]
         ).astype(np.intp)
         reed_of = rows.reed_code[at] - rows.reed_code[lo]
-        out.append(_Piece(at, t, local, np.concatenate([x6[at], *hot], axis=1), psi[at], reed_of))
+        x = np.concatenate([*hot[0], x6[at], *hot[1]], axis=1)
+        out.append(_Piece(at, t, local, x, psi[at], reed_of, len(strangers)))
     return out
 
 
@@ -203,59 +232,64 @@ def _sums(piece: _Piece, rows: Rows, g: _Globals) -> BatchSums:
     return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, g.reed_cov * g.reed_scale[piece.type_code], total=True)
 
 
-def _joint_pass(rows: Rows, pieces: list[_Piece], g: _Globals, prior: tuple[Array, Array]) -> None:
-    """Set the posterior of all coefficients in `g` under its covariances; prior = (mean, precision)."""
-    size = len(prior[0])
+def _joint_pass(rows: Rows, pieces: list[_Piece], g: _Globals, prior: tuple[Array, Array]) -> list[BatchSums]:
+    """Set the posterior of all coefficients in `g` under its covariances; prior = (mean, precision). Gives the sums."""
     k = prior[1].copy()
     right = prior[1] @ prior[0]
-    two = 2 * K
+    found = []
     for piece in pieces:
         sums = _sums(piece, rows, g)
-        info, vector = sums.m.sum(axis=0), sums.mv.sum(axis=0)
-        m_uu, m_up = info[:two, :two], info[:two, two:]
-        inner = np.linalg.solve(np.eye(two) + m_uu @ g.batch_cov, np.column_stack([m_up, vector[:two]]))
-        c = g.batch_cov @ inner
-        k[np.ix_(piece.local, piece.local)] += info[two:, two:] - m_up.T @ c[:, :-1]
-        right[piece.local] += vector[two:] - m_up.T @ c[:, -1]
-    cov = np.asarray(np.linalg.inv(0.5 * (k + k.T)), dtype=np.float64)
-    g.coef_cov = 0.5 * (cov + cov.T)
+        info, vector = marginal(sums.m[0], sums.mv[0], piece.own_cov(g))
+        k[np.ix_(piece.local, piece.local)] += info
+        right[piece.local] += vector
+        found.append(sums)
+    g.coef_cov = _inverse(0.5 * (k + k.T))
     g.coef = g.coef_cov @ right
-    if len(g.coef) != size:
-        raise AssertionError("the coefficients changed their number")
+    return found
 
 
-def _batch_views(rows: Rows, pieces: list[_Piece], g: _Globals) -> Iterator[tuple[_Piece, BatchSums, Posterior]]:
-    """Each batch's sums with the belief about its omega given everything (its own rows counted once)."""
-    two = 2 * K
-    for piece in pieces:
-        sums = _sums(piece, rows, g)
-        info, vector = sums.m.sum(axis=0), sums.mv.sum(axis=0)
-        m_uu, m_up = info[:two, :two], info[:two, two:]
-        inner = np.linalg.solve(np.eye(two) + m_uu @ g.batch_cov, np.column_stack([m_up, vector[:two]]))
-        c_up, mean_u = g.batch_cov @ inner[:, :-1], g.batch_cov @ inner[:, -1]
-        cov_u = g.batch_cov - g.batch_cov @ np.linalg.solve(np.eye(two) + m_uu @ g.batch_cov, m_uu @ g.batch_cov)
-        phi = g.coef[piece.local]
+def _inverse(k: Array) -> Array:
+    """Inverse of a positive definite matrix, from its Cholesky root: a quarter of the work of a general one."""
+    from scipy.linalg import lapack
+
+    root, failed = lapack.dpotrf(k, lower=1)
+    half, worse = lapack.dpotri(root, lower=1) if not failed else (root, failed)
+    if failed or worse:
+        return np.asarray(np.linalg.inv(k), dtype=np.float64)
+    out: Array = np.tril(half) + np.tril(half, -1).T
+    return out
+
+
+def _batch_views(
+    rows: Rows, pieces: list[_Piece], g: _Globals, found: list[BatchSums] | None = None
+) -> Iterator[tuple[_Piece, BatchSums, Posterior]]:
+    """Each batch's sums with the belief about its omega given everything (its own rows counted once).
+
+    found: the sums, where they are at hand for these weights and covariances.
+    """
+    for number, piece in enumerate(pieces):
+        sums = _sums(piece, rows, g) if found is None else found[number]
         cov_phi = g.coef_cov[np.ix_(piece.local, piece.local)]
-        cross = -c_up @ cov_phi
-        cov = np.block([[cov_u + c_up @ cov_phi @ c_up.T, cross], [cross.T, cov_phi]])
-        yield piece, sums, Posterior(np.concatenate([mean_u - c_up @ phi, phi]), 0.5 * (cov + cov.T))
+        yield piece, sums, posterior_of(sums.m[0], sums.mv[0], piece.own_cov(g), g.coef[piece.local], cov_phi)
 
 
-def _reweigh(rows: Rows, pieces: list[_Piece], g: _Globals, base: Array) -> Rows:
-    """The rows with cell weights from the deletion residuals, times the weights they came with."""
-    found = np.full_like(rows.y, np.nan)
-    for piece, sums, post in _batch_views(rows, pieces, g):
-        found[piece.at], _ = cell_residuals(sums, post, rows.y[piece.at])
+def _reweigh(rows: Rows, pieces: list[_Piece], g: _Globals, base: Array, found: list[BatchSums]) -> Rows:
+    """The rows with cell weights from the deletion residuals, times the weights they came with; found: their sums."""
+    views = [
+        (piece, sums, post, deletion(sums, post, rows.y[piece.at]))
+        for piece, sums, post in _batch_views(rows, pieces, g, found)
+    ]
+    z = np.concatenate([standardised(*gone, rows.y[piece.at]) for piece, _, _, gone in views])
     # slips blow REML's noise up before they are found: measure them by the middle of the residuals instead
-    full = np.abs(found) / np.sqrt(np.maximum(rows.weight / base, LEAST_WEIGHT))
+    full = np.abs(z) / np.sqrt(np.maximum(rows.weight / base, LEAST_WEIGHT))
     middle = np.array(
         [np.quantile(v, 0.683) if len(v := full[np.isfinite(full[:, k]), k]) >= 30 else 1.0 for k in range(K)]
     )
     middle = np.clip(middle, 0.1, 1.0)
     weight = base.copy()
-    for piece, sums, post in _batch_views(rows, pieces, g):
+    for piece, sums, post, gone in views:
         noise, at = g.noise_cov * g.noise_scale[piece.type_code], piece.at
-        weight[at] *= sound_weights(sums, post, rows.y[at], noise, base[at], rows.weight[at], middle)
+        weight[at] *= sound_weights(sums, post, rows.y[at], noise, base[at], rows.weight[at], middle, gone)
     return replace(rows, weight=np.maximum(weight, LEAST_WEIGHT))
 
 
@@ -289,7 +323,7 @@ def _noise_scales(rows: Rows, pieces: list[_Piece], g: _Globals, n_types: int) -
     """Each type's reading variance over the shop's, from the deletion residuals' middle (a robust spread)."""
     z2: list[list[Array]] = [[] for _ in range(n_types)]
     for piece, sums, post in _batch_views(rows, pieces, g):
-        z, _ = cell_residuals(sums, post, rows.y[piece.at])
+        z = cell_residuals(sums, post, rows.y[piece.at])
         z2[piece.type_code].append(np.abs(z[np.isfinite(z)]))
     out = np.ones(n_types)
     for t, parts in enumerate(z2):
@@ -300,7 +334,7 @@ def _noise_scales(rows: Rows, pieces: list[_Piece], g: _Globals, n_types: int) -
     return np.clip(out, 0.3, 3.0)
 
 
-def _reading_stretch(rows: Rows, pieces: list[_Piece], g: _Globals) -> Array:
+def _reading_stretch(rows: Rows, found: list[tuple[_Piece, BatchSums]], g: _Globals) -> Array:
     """What a next reading's error variance is over that of a sound one: (K + 1,), each output, then the gap.
 
     The covariances are those of sound readings, for that is what a reed's belief should lean on; the next reading may
@@ -308,23 +342,19 @@ def _reading_stretch(rows: Rows, pieces: list[_Piece], g: _Globals) -> Array:
     nine in ten lie within 1.645 standard deviations, held to 1 by as much as a hundred readings would.
     """
     probe = np.vstack([np.eye(K), contrast(F_NOTE, E_NOTE)])
-    error: list[list[float]] = [[] for _ in probe]
-    known: list[list[float]] = [[] for _ in probe]
-    own: list[list[float]] = [[] for _ in probe]
-    for piece, sums, post in _batch_views(rows, pieces, g):
-        noise = g.noise_cov * g.noise_scale[piece.type_code]
-        for miss, spread, seen in left_out_readings(sums, post, rows.y[piece.at]):
-            for k, pick in enumerate(probe):
-                if np.all(np.isin(np.flatnonzero(pick), seen)):
-                    m = pick[seen]
-                    error[k].append(float(m @ miss))
-                    known[k].append(max(float(m @ spread @ m), 0.0))
-                    own[k].append(float(pick @ noise @ pick))
+    errors: list[list[tuple[Array, Array, Array]]] = [[] for _ in probe]
+    for piece, sums, post in _batch_views(rows, [piece for piece, _ in found], g, [sums for _, sums in found]):
+        own = np.einsum("pk,kl,pl->p", probe, g.noise_cov * g.noise_scale[piece.type_code], probe)
+        for miss, spread, taken, _ in left_out_readings(sums, post, rows.y[piece.at]):
+            for k in np.flatnonzero((probe[:, np.setdiff1d(np.arange(K), taken)] == 0).all(axis=1)).tolist():
+                m = probe[k, taken]
+                known = np.maximum(spread @ m @ m, 0.0)
+                errors[k].append((miss @ m, known, np.full(len(miss), own[k])))
     out = np.ones(len(probe))
     for k in range(len(probe)):
-        if len(error[k]) < 30:
+        if sum(len(part[0]) for part in errors[k]) < 30:
             continue
-        e, c, r = (np.array(part[k]) for part in (error, known, own))
+        e, c, r = (np.concatenate(parts) for parts in zip(*errors[k], strict=True))
         low, high = 0.1, 50.0
         for _ in range(40):
             middle = float(np.sqrt(low * high))
@@ -365,6 +395,142 @@ def _coding_from_gap(coding: Coding, gap: MixedFit | None, n_types: int) -> Codi
     return replace(coding, kappa_per_mm=kappa, slope_ratio=np.clip(ratio, 0.2, 5.0))
 
 
+def _most_read_first(rows: Rows, chanters: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:
+    """The rows with chanters' codes such that those the card has room for come first, and the names of these.
+
+    The others' codes follow, the most read ones first.
+    """
+    if len(chanters) <= MOST_CHANTERS:
+        return rows, chanters
+    count = np.bincount(rows.chanter_code[rows.chanter_code >= 0], minlength=len(chanters))
+    by_count = np.argsort(-count, kind="stable")
+    order = np.r_[np.sort(by_count[:MOST_CHANTERS]), by_count[MOST_CHANTERS:]]
+    code = np.empty(len(chanters) + 1, dtype=np.intp)
+    code[order], code[-1] = np.arange(len(chanters)), -1
+    return replace(rows, chanter_code=code[rows.chanter_code]), tuple(chanters[i] for i in order[:MOST_CHANTERS])
+
+
+def _newest_batches(rows: Rows) -> NDArray[np.bool_]:
+    """Which batches (B,) the covariances rest on: the latest of each type in turn, MOST_COVARIANCE_READINGS in all.
+
+    rows: in the order in which they came to the log.
+    """
+    n_batches = len(rows.batches)
+    size = np.bincount(rows.batch_code, minlength=n_batches)
+    last = np.zeros(n_batches, dtype=np.intp)
+    np.maximum.at(last, rows.batch_code, np.arange(len(rows)))
+    type_of = np.array([t for t, _ in rows.batches], dtype=np.intp)
+    turn = np.zeros(n_batches, dtype=np.intp)
+    for t in np.unique(type_of):
+        mine = np.flatnonzero(type_of == t)
+        turn[mine[np.argsort(-last[mine])]] = np.arange(len(mine))
+    order = np.lexsort((-last, turn))
+    taken = np.zeros(n_batches, dtype=bool)
+    taken[order] = np.cumsum(size[order]) <= MOST_COVARIANCE_READINGS
+    taken[order[0]] = True
+    return taken
+
+
+def _full_prior(prior: tuple[Array, Array], g: _Globals, n_chanters: int) -> tuple[Array, Array]:
+    """Mean (P,) and precision (P, P) of all the card's coefficients: the types' (`coefficient_prior`), chanters'."""
+    mean, cov = _stack(*prior)
+    wide = C_TERMS * K
+    size = len(mean) + wide * n_chanters
+    precision = np.zeros((size, size))
+    precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
+    one = np.linalg.inv(g.chanter_cov)
+    for c in range(n_chanters):
+        part = slice(len(mean) + wide * c, len(mean) + wide * (c + 1))
+        precision[part, part] = one
+    return np.concatenate([mean, np.zeros(wide * n_chanters)]), precision
+
+
+def _covariances(
+    rows: Rows, base: Array, coding: Coding, prior: tuple[Array, Array], tell: Tell
+) -> tuple[_Globals, Coding, Rows, float]:
+    """REML and EM of the covariances from these rows: with the curves, the rows' weights, the gap's criterion."""
+    n_types, n_chanters = len(coding.types), len(coding.chanters)
+    outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
+    outer_of[rows.reed_code] = rows.batch_code
+    n_reeds, n_batches = len(rows.reeds), len(np.unique(rows.batch_code))
+    begin: dict[bytes, tuple[Array, Array, float]] = {}
+
+    def reml(code: Coding) -> Callable[[Array], MixedFit | None]:
+        x = code.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
+        psi = code.random_part(x, rows.type_code)
+        scales = code.chanter_part(rows.type_code)
+        few = rows.chanter_code < MOST_REML_CHANTERS
+        used = rows if few.all() else replace(rows, weight=np.where(few[:, None], rows.weight, 0.0))
+        if not few.all():
+            used = replace(used, chanter_code=np.where(few, rows.chanter_code, -1))
+
+        def one(m: Array) -> MixedFit | None:
+            fit = fit_contrast(used, x, psi, outer_of, m, prior, chanter_spread(), scales, begin.get(m.tobytes()))
+            if fit is not None and fit.converged:
+                begin[m.tobytes()] = _inside(fit)
+            return fit
+
+        return one
+
+    tell("the types' curves", 0, 1)
+    coding = _coding_from_gap(coding, reml(coding)(contrast(F_NOTE, E_NOTE)), n_types)
+    coding = replace(coding, hand_cents_per_kpa=0.0)
+    begin.clear()
+    pieces = _pieces(rows, coding, n_types)
+
+    def found(round_number: int) -> tuple[_Globals, tuple[Array, Array], float]:
+        fits = fit_contrasts(
+            rows, reml(coding), lambda a, b: tell(f"each output and pair, round {round_number} of {ROUNDS}", a, b)
+        )
+        assumed = assumed_reed_cov()
+        gap_fit = fits.pair.get((E_NOTE, F_NOTE))
+        if gap_fit is not None:
+            # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
+            ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * M : M])) / 50.0, 0.3, 3.0))
+            resize = np.r_[np.ones(K), np.full(K, ratio)]
+            assumed = assumed[0] * np.outer(resize, resize), assumed[1] * np.outer(resize, resize)
+        reed_cov = assemble(fits, lambda f: f.inner_cov, assumed[1], SEEDS["reed"], n_reeds)
+        batch_cov = assemble(fits, lambda f: f.outer_cov, assumed[0], SEEDS["batch"], n_batches)
+        noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
+        reed_cov = shrink_correlation(reed_cov, 0.5 * n_reeds)
+        start = _Globals(
+            shrink_correlation(batch_cov, 0.7 * n_batches, reed_cov),
+            reed_cov,
+            shrink_correlation(noise_cov, 0.5 * len(rows), floor=0.08),
+            np.ones(n_types),
+            np.ones(n_types),
+            chanter_spread(),
+            np.empty(0),
+            np.empty(0),
+        )
+        return start, assumed, gap_fit.criterion if gap_fit is not None else 0.0
+
+    g, assumed, criterion = found(1)
+    for round_number in range(2, ROUNDS + 1):
+        for _ in range(2):
+            sums = _joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
+            rows = _reweigh(rows, pieces, g, base, sums)
+        g, assumed, criterion = found(round_number)
+    for step in range(EM_STEPS):
+        tell("the joint response", step, EM_STEPS + 2)
+        sums = _joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
+        rows = _reweigh(rows, pieces, g, base, sums)
+        _em(rows, pieces, g, assumed, n_types)
+        places = [slice(c, c + C_TERMS * K) for c in range(M * K * n_types, len(g.coef), C_TERMS * K)]
+        g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
+        if step == EM_STEPS - 2:
+            g.noise_scale = _noise_scales(rows, pieces, g, n_types)
+    g.reed_cov = shrink_correlation(g.reed_cov, 0.5 * n_reeds)
+    g.batch_cov = shrink_correlation(g.batch_cov, 0.7 * n_batches, g.reed_cov)
+    return g, coding, rows, criterion
+
+
+def _inside(fit: MixedFit) -> tuple[Array, Array, float]:
+    """Variances to begin the next round's fit from: the last one's, moved a little off the boundary."""
+    outer, inner = (cov + np.diag(0.02 * np.diag(cov) + 1e-3 * fit.noise) for cov in (fit.outer_cov, fit.inner_cov))
+    return outer, inner, fit.noise
+
+
 def fit_card(
     rows: Rows,
     types: tuple[str, ...],
@@ -382,105 +548,41 @@ def fit_card(
     if len(rows) == 0 or not np.isfinite(rows.y).any():
         raise TrimfitError("no reading to learn from", remedy="log or import readings first")
     n_types = len(types)
+    rows, chanters = _most_read_first(rows, chanters)
+    newest = _newest_batches(rows)
     rows = sort_rows(rows)
     usual_kpa = float(np.nanmedian(rows.kpa)) if np.isfinite(rows.kpa).any() else pressure_kpa
     usual_c = float(np.nanmedian(rows.deg_c)) if np.isfinite(rows.deg_c).any() else temperature_c
     coding = Coding(types, chanters, np.zeros(n_types), np.ones(n_types), usual_kpa, usual_c, balance_cents)
     seat = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
     seat[:, 0] = 1.0
+    base = np.maximum(seat, 1e-3)
     rows = replace(rows, weight=seat * _gross_weights(rows))
     prior = coefficient_prior(n_types)
-    outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
-    outer_of[rows.reed_code] = rows.batch_code
-
-    def contrast_fit(m: Array, code: Coding) -> MixedFit | None:
-        x = code.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
-        psi = code.random_part(x, rows.type_code)
-        scales = code.chanter_part(rows.type_code)
-        return fit_contrast(rows, x, psi, outer_of, m, prior, chanter_spread(), scales)
-
-    tell("the types' curves", 0, 1)
-    coding = _coding_from_gap(coding, contrast_fit(contrast(F_NOTE, E_NOTE), coding), n_types)
-    coding = replace(coding, hand_cents_per_kpa=0.0)
-    final = coding
+    at = np.flatnonzero(newest[rows.batch_code])
+    core = take_rows(rows, at) if len(at) < len(rows) else rows
+    g, coding, core, criterion = _covariances(core, base[at], coding, prior, tell)
+    tell("the joint response", EM_STEPS + 1, EM_STEPS + 2)
     pieces = _pieces(rows, coding, n_types)
-    base = np.maximum(seat, 1e-3)
-    n_reeds, n_batches = len(rows.reeds), len(rows.batches)
-
-    def covariances(round_number: int) -> tuple[_Globals, tuple[Array, Array], float]:
-        fits = fit_contrasts(
-            rows,
-            lambda m: contrast_fit(m, final),
-            lambda a, b: tell(f"each output and pair, round {round_number} of {ROUNDS}", a, b),
-        )
-        assumed = assumed_reed_cov()
-        gap_fit = fits.pair.get((E_NOTE, F_NOTE))
-        if gap_fit is not None:
-            # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
-            ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * M : M])) / 50.0, 0.3, 3.0))
-            resize = np.r_[np.ones(K), np.full(K, ratio)]
-            assumed = assumed[0] * np.outer(resize, resize), assumed[1] * np.outer(resize, resize)
-        reed_cov = assemble(fits, lambda f: f.inner_cov, assumed[1], SEEDS["reed"], n_reeds)
-        batch_cov = assemble(fits, lambda f: f.outer_cov, assumed[0], SEEDS["batch"], n_batches)
-        noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
-        reed_cov = shrink_correlation(reed_cov, 0.5 * n_reeds)
-        found = _Globals(
-            shrink_correlation(batch_cov, 0.7 * n_batches, reed_cov),
-            reed_cov,
-            shrink_correlation(noise_cov, 0.5 * len(rows), floor=0.08),
-            np.ones(n_types),
-            np.ones(n_types),
-            chanter_spread(),
-            np.empty(0),
-            np.empty(0),
-        )
-        return found, assumed, gap_fit.criterion if gap_fit is not None else 0.0
-
-    n_chanters = len(chanters)
-    g, assumed, criterion = covariances(1)
-
-    def full_prior() -> tuple[Array, Array]:
-        mean, cov = _stack(*prior)
-        wide = C_TERMS * K
-        size = len(mean) + wide * n_chanters
-        precision = np.zeros((size, size))
-        precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
-        one = np.linalg.inv(g.chanter_cov)
-        for c in range(n_chanters):
-            part = slice(len(mean) + wide * c, len(mean) + wide * (c + 1))
-            precision[part, part] = one
-        return np.concatenate([mean, np.zeros(wide * n_chanters)]), precision
-
-    for round_number in range(2, ROUNDS + 1):
-        for _ in range(2):
-            _joint_pass(rows, pieces, g, full_prior())
-            rows = _reweigh(rows, pieces, g, base)
-        g, assumed, criterion = covariances(round_number)
-    whole = EM_STEPS + 2
-    for step in range(EM_STEPS):
-        tell("the joint response", step, whole)
-        _joint_pass(rows, pieces, g, full_prior())
-        rows = _reweigh(rows, pieces, g, base)
-        _em(rows, pieces, g, assumed, n_types)
-        places = [slice(c, c + C_TERMS * K) for c in range(M * K * n_types, len(g.coef), C_TERMS * K)]
-        g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
-        if step == EM_STEPS - 2:
-            g.noise_scale = _noise_scales(rows, pieces, g, n_types)
-    g.reed_cov = shrink_correlation(g.reed_cov, 0.5 * n_reeds)
-    g.batch_cov = shrink_correlation(g.batch_cov, 0.7 * n_batches, g.reed_cov)
-    tell("the joint response", whole - 1, whole)
-    _joint_pass(rows, pieces, g, full_prior())
-    rows = _reweigh(rows, pieces, g, base)
-    _joint_pass(rows, pieces, g, full_prior())
-    stretch = _reading_stretch(rows, pieces, g)
-    tell("the joint response", whole, whole)
+    weight = rows.weight.copy()
+    weight[at] = core.weight
+    rows = replace(rows, weight=weight)
+    whole_prior = _full_prior(prior, g, len(chanters))
+    for _ in range(1 if len(core) == len(rows) else 2):
+        sums = _joint_pass(rows, pieces, g, whole_prior)
+        rows = _reweigh(rows, pieces, g, base, sums)
+    sums = _joint_pass(rows, pieces, g, whole_prior)
+    stretch = _reading_stretch(
+        rows, [(piece, s) for piece, s in zip(pieces, sums, strict=True) if newest[rows.batch_code[piece.at.start]]], g
+    )
+    tell("the joint response", EM_STEPS + 2, EM_STEPS + 2)
     new_mean, new_cov = _new_type(g, prior, n_types)
     low = {
         str(rows.label[i]): [round(float(v), 4) for v in rows.weight[i]]
         for i in np.flatnonzero((np.where(np.isfinite(rows.y), rows.weight / base, 1.0) < 0.99).any(axis=1))
     }
     batch_type = np.array([t for t, _ in rows.batches], dtype=np.intp)
-    reed_type = np.zeros(n_reeds, dtype=np.intp)
+    reed_type = np.zeros(len(rows.reeds), dtype=np.intp)
     reed_type[rows.reed_code] = rows.type_code
     return FitCard(
         coding=coding,

@@ -34,7 +34,10 @@ __all__ = [
     "batch_posterior",
     "batch_sums",
     "cell_residuals",
+    "deletion",
     "left_out_readings",
+    "marginal",
+    "posterior_of",
     "reading_noise",
     "row_precision",
     "sound_weights",
@@ -82,18 +85,13 @@ def row_precision(y: Array, weight: Array, noise_cov: Array) -> tuple[Array, Arr
     n, k = y.shape
     seen = np.isfinite(y) & (weight > 1e-6)
     w = np.zeros((n, k, k))
-    patterns, which = np.unique(seen, axis=0, return_inverse=True)
-    for number, pattern in enumerate(patterns):
-        taken = np.flatnonzero(pattern)
-        if len(taken) == 0:
-            continue
-        rows = np.flatnonzero(which.reshape(-1) == number)
+    for taken, rows in patterns_of(seen):
         block = noise_cov[np.ix_(taken, taken)]
         w[np.ix_(rows, taken, taken)] = np.linalg.inv(block)
         odd = rows[(weight[np.ix_(rows, taken)] != 1.0).any(axis=1)]
         if len(odd):
             w[np.ix_(odd, taken, taken)] = _scaled_inverse(reading_noise(weight[np.ix_(odd, taken)], block))
-    return w, np.einsum("nkl,nl->nk", w, np.where(seen, y, 0.0))
+    return w, (w @ np.where(seen, y, 0.0)[:, :, None])[:, :, 0]
 
 
 def reading_noise(weight: Array, noise_cov: Array) -> Array:
@@ -161,25 +159,44 @@ def batch_sums(
     return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, reed_cov)
 
 
+def marginal(info: Array, vector: Array, own_cov: Array) -> tuple[Array, Array]:
+    """What a batch's readings say of the coefficients once its own terms, the first of omega, are integrated out.
+
+    info (d, d), vector (d,): summed over reeds; own_cov (o, o): the prior of the batch's own terms, mean 0. Returns
+    information (d - o, d - o) and vector (d - o,).
+    """
+    own = len(own_cov)
+    m_up = info[:own, own:]
+    inner = np.linalg.solve(np.eye(own) + info[:own, :own] @ own_cov, np.column_stack([m_up, vector[:own]]))
+    c = own_cov @ inner
+    return info[own:, own:] - m_up.T @ c[:, :-1], vector[own:] - m_up.T @ c[:, -1]
+
+
+def posterior_of(info: Array, vector: Array, own_cov: Array, phi: Array, phi_cov: Array) -> Posterior:
+    """Belief about omega of one batch, where that about its coefficients is known: phi (P,), phi_cov (P, P).
+
+    info, vector: these readings', summed over reeds, and counted in phi already; own_cov as in `marginal`.
+    """
+    own = len(own_cov)
+    m_uu, m_up = info[:own, :own], info[:own, own:]
+    inner = np.linalg.solve(np.eye(own) + m_uu @ own_cov, np.column_stack([m_up, vector[:own], m_uu @ own_cov]))
+    wide = m_up.shape[1]
+    c_up, mean_u, cov_u = own_cov @ inner[:, :wide], own_cov @ inner[:, wide], own_cov @ inner[:, wide + 1 :]
+    cross = -c_up @ phi_cov
+    cov = np.block([[own_cov - cov_u - cross @ c_up.T, cross], [cross.T, phi_cov]])
+    return Posterior(np.concatenate([mean_u - c_up @ phi, phi]), 0.5 * (cov + cov.T))
+
+
 def batch_posterior(info: Array, vector: Array, batch_cov: Array, coef_info: Array, coef_vector: Array) -> Posterior:
     """Belief about omega from summed information (d, d), (d,), the batches' covariance and the coefficients' prior.
 
     coef_info (P, P) and coef_vector (P,): precision and precision times mean of the local coefficients before these
     readings; it must be positive definite.
     """
-    two = batch_cov.shape[0]
-    m_uu, m_up = info[:two, :two], info[:two, two:]
-    shrink = np.linalg.solve(np.eye(two) + m_uu @ batch_cov, np.column_stack([m_up, vector[:two]]))
-    c_up = batch_cov @ shrink[:, :-1]
-    mean_u = batch_cov @ shrink[:, -1]
-    k = info[two:, two:] - m_up.T @ c_up + coef_info
-    right = vector[two:] - m_up.T @ mean_u + coef_vector
-    k_inv = np.linalg.inv(0.5 * (k + k.T))
-    phi = k_inv @ right
-    cov_u = batch_cov - batch_cov @ np.linalg.solve(np.eye(two) + m_uu @ batch_cov, m_uu @ batch_cov)
-    cross = -c_up @ k_inv
-    cov = np.block([[cov_u + c_up @ k_inv @ c_up.T, cross], [cross.T, k_inv]])
-    return Posterior(np.concatenate([mean_u - c_up @ phi, phi]), 0.5 * (cov + cov.T))
+    more, right = marginal(info, vector, batch_cov)
+    k = more + coef_info
+    k_inv = np.asarray(np.linalg.inv(0.5 * (k + k.T)), dtype=np.float64)
+    return posterior_of(info, vector, batch_cov, k_inv @ (right + coef_vector), k_inv)
 
 
 def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array, Array]:
@@ -194,54 +211,78 @@ def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array,
     return mean, cov, q, gain
 
 
-def cell_residuals(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
-    """How far each cell, and each whole reading, lies from what all the other readings foretell.
+def cell_residuals(sums: BatchSums, post: Posterior, y: Array) -> Array:
+    """How far each cell lies from what all the other cells foretell.
 
     Returns z (n, K): (V^-1 r)_ik / sqrt((V^-1)_ik,ik), the standardised error of foretelling one cell from all others
-    (those of its own reading included); and distance (n,): the whole reading's squared distance, chi-squared with as
-    many degrees as cells were taken. NaN where nothing was taken. Source: Cook & Weisberg (1982), deletion residuals.
+    (those of its own reading included). NaN where nothing was taken. Source: Cook & Weisberg (1982).
     """
-    n = len(sums.wy)
-    taken = np.isfinite(y)
-    pull, inverse = _deletion(sums, post, y)
+    return standardised(*deletion(sums, post, y), y)
+
+
+def standardised(pull: Array, inverse: Array, y: Array) -> Array:
+    """`cell_residuals` from what `deletion` gave."""
     size = np.einsum("nkk->nk", inverse)
     with np.errstate(invalid="ignore", divide="ignore"):
-        z = np.where(taken & (size > 1e-12), pull / np.sqrt(np.maximum(size, 1e-300)), np.nan)
-    distance = np.full(n, np.nan)
-    for i in range(n):
-        seen = np.flatnonzero(taken[i] & (np.diag(sums.w[i]) > 0))
-        if len(seen):
-            block = inverse[i][np.ix_(seen, seen)]
-            distance[i] = float(pull[i, seen] @ np.linalg.lstsq(block, pull[i, seen], rcond=1e-10)[0])
-    return z, distance
+        z: Array = np.where(np.isfinite(y) & (size > 1e-12), pull / np.sqrt(np.maximum(size, 1e-300)), np.nan)
+    return z
 
 
-def _deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
-    """(V^-1 r)_i (n, K) and (V^-1)_ii (n, K, K) of every row, V holding all uncertainty, the coefficients' included."""
+def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
+    """(V^-1 r)_i (n, K) and (V^-1)_ii (n, K, K) of every row, V holding all uncertainty, the coefficients' included.
+
+    A row's design is a few numbers d_i times the identity over outputs, so D C D' is a weighted sum of the (K, K)
+    blocks of C, and no wide matrix is formed for a row.
+    """
     n, k = sums.wy.shape
-    mean_v, _, q, own = reed_moments(sums, post)
-    eye = np.eye(k)
-    d = np.concatenate([sums.psi, sums.x], axis=1)
-    design = (d[:, None, :, None] * eye[None, :, None, :]).reshape(n, k, -1)
-    random = (sums.psi[:, None, :, None] * eye[None, :, None, :]).reshape(n, k, -1)
-    reach = design - random @ q[sums.reed_of]
-    spread = reach @ post.cov @ reach.transpose(0, 2, 1) + random @ own[sums.reed_of] @ random.transpose(0, 2, 1)
-    fitted = design @ post.mean + (random @ mean_v[sums.reed_of][:, :, None])[:, :, 0]
+    two, d = 2 * k, np.concatenate([sums.psi, sums.x], axis=1)
+    terms, reeds = d.shape[1], len(sums.f)
+    gain = sums.reed_cov @ sums.f
+    q = gain @ sums.e
+    mean_v = (gain @ sums.b[:, :, None])[:, :, 0] - q @ post.mean
+    blocks = post.cov.reshape(terms, k, terms, k).transpose(0, 2, 1, 3).reshape(terms * terms, k * k)
+    spread = ((d[:, :, None] * d[:, None, :]).reshape(n, -1) @ blocks).reshape(n, k, k)
+    tied = (q.reshape(reeds * two, -1) @ post.cov).reshape(reeds, two, -1)
+    own = (tied @ q.transpose(0, 2, 1) + gain).reshape(reeds, 2, k, 2, k).transpose(0, 1, 3, 2, 4)
+    tied = tied.reshape(reeds, 2, k, terms, k).transpose(0, 1, 3, 2, 4).reshape(reeds, 2 * terms, k * k)
+    own = own.reshape(reeds, 4, k * k)
+    both = (sums.psi[:, :, None] * d[:, None, :]).reshape(n, -1)
+    pairs = (sums.psi[:, :, None] * sums.psi[:, None, :]).reshape(n, -1)
+    cross, alone = np.empty((n, k * k)), np.empty((n, k * k))
+    edges = np.flatnonzero(np.r_[True, np.diff(sums.reed_of) > 0, True]).tolist()
+    for r, (first, last) in enumerate(pairwise(edges)):
+        np.matmul(both[first:last], tied[r], out=cross[first:last])
+        np.matmul(pairs[first:last], own[r], out=alone[first:last])
+    cross = cross.reshape(n, k, k)
+    spread += alone.reshape(n, k, k) - cross - cross.transpose(0, 2, 1)
+    fitted = d @ post.mean.reshape(terms, k) + np.einsum(
+        "na,nak->nk", sums.psi, mean_v.reshape(reeds, 2, k)[sums.reed_of]
+    )
     rest = np.where(np.isfinite(y), y - fitted, 0.0)
-    return np.einsum("nkl,nl->nk", sums.w, rest), sums.w - sums.w @ spread @ sums.w
+    return (sums.w @ rest[:, :, None])[:, :, 0], sums.w - sums.w @ spread @ sums.w
 
 
-def left_out_readings(sums: BatchSums, post: Posterior, y: Array) -> Iterator[tuple[Array, Array, NDArray[np.intp]]]:
-    """For each reading, what all the others foretell of it: error (m,), variance (m, m) of the forecast of its true
-    value, and which m outputs were taken. Readings of lowered weight are foretold as well as any."""
-    pull, inverse = _deletion(sums, post, y)
-    for i in range(len(y)):
-        seen = np.flatnonzero(np.isfinite(y[i]) & (np.diag(sums.w[i]) > 0))
-        if not len(seen):
-            continue
-        whole = np.linalg.pinv(inverse[i][np.ix_(seen, seen)], rcond=1e-9, hermitian=True)
-        noise = np.linalg.pinv(sums.w[i][np.ix_(seen, seen)], rcond=1e-12, hermitian=True)
-        yield whole @ pull[i, seen], whole - noise, seen
+def left_out_readings(
+    sums: BatchSums, post: Posterior, y: Array
+) -> Iterator[tuple[Array, Array, NDArray[np.intp], NDArray[np.intp]]]:
+    """For readings of one pattern after another, what all the others foretell of each: error (r, m), variance (r, m, m)
+    of the forecast of its true value, which m outputs were taken, and which r rows these are. Readings of lowered
+    weight are foretold as well as any."""
+    pull, inverse = deletion(sums, post, y)
+    seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    for taken, rows in patterns_of(seen):
+        spot = np.ix_(rows, taken, taken)
+        whole = np.linalg.pinv(inverse[spot], rcond=1e-9, hermitian=True)
+        noise = np.linalg.pinv(sums.w[spot], rcond=1e-12, hermitian=True)
+        yield (whole @ pull[np.ix_(rows, taken)][:, :, None])[:, :, 0], whole - noise, taken, rows
+
+
+def patterns_of(seen: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+    """The patterns among rows (n, K): which outputs one holds, and which rows have it; empty rows are left out."""
+    code = seen @ (1 << np.arange(seen.shape[1]))
+    for number in np.unique(code[code > 0]):
+        rows = np.flatnonzero(code == number)
+        yield np.flatnonzero(seen[rows[0]]), rows
 
 
 def _chi2_limit(count: int) -> float:
@@ -257,6 +298,7 @@ def sound_weights(
     base: Array,
     weight: Array,
     stretch: Array | None = None,
+    found: tuple[Array, Array] | None = None,
 ) -> Array:
     """How much each cell should count (n, K): 1, or less for slips; to be multiplied with the weights `base` (n, K).
 
@@ -266,18 +308,13 @@ def sound_weights(
     what is left still lies farther off than chance allows, the reading as a whole counts for less: it was read on
     another reed, or written in another's row. Of a reed's readings that counted in full so far (`weight` (n, K), what
     `sums` were formed with) only the worst is doubted in one go: a slip makes the reading beside it look wrong, until
-    it is set aside itself. stretch (K,): divides the errors first.
+    it is set aside itself. stretch (K,): divides the errors first; found: what `deletion` gave, where it is at hand.
     """
-    pull, inverse = _deletion(sums, post, y)
+    pull, inverse = deletion(sums, post, y) if found is None else found
     out = np.ones_like(y)
     score = np.zeros(len(y))
     seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
-    patterns, which = np.unique(seen, axis=0, return_inverse=True)
-    for number, pattern in enumerate(patterns):
-        taken = np.flatnonzero(pattern)
-        if not len(taken):
-            continue
-        rows = np.flatnonzero(which.reshape(-1) == number)
+    for taken, rows in patterns_of(seen):
         spot = np.ix_(rows, taken, taken)
         whole = _scaled_inverse(inverse[spot])
         error = (whole @ pull[np.ix_(rows, taken)][:, :, None])[:, :, 0]

@@ -37,6 +37,7 @@ whose best value is zero gets there in a few steps (see `_in_roots`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -56,6 +57,9 @@ class CrossProducts:
 
     zz (R, q, q), zd (R, q, p+1) with y last, dd (p+1, p+1); `outer_start` (B,) first inner group of each outer group;
     `outer_of` (R,) its outer group; `rows` the number of rows with weight; `log_weights` = sum log w.
+
+    Where an outer group meets few of the fixed terms, zd (R, q, L) holds those alone: `columns` (B, L) says which of
+    the p + 1 they are (y last). A group that meets fewer than L - 1 has columns of zeros, which may be called anything.
     """
 
     zz: Array
@@ -65,6 +69,7 @@ class CrossProducts:
     outer_of: NDArray[np.intp]
     rows: int
     log_weights: float
+    columns: NDArray[np.intp] | None = None
 
     @property
     def q(self) -> int:
@@ -75,6 +80,32 @@ class CrossProducts:
     def p(self) -> int:
         """How many fixed coefficients there are."""
         return int(self.dd.shape[0] - 1)
+
+    def across(self, a: Array, b: Array, *, terms: bool, outer: bool = False) -> Array:
+        """Sum over groups of a' b: a (R, q, L), b (R, q, L or m); (B, q, …) with `outer`.
+
+        Returns (p + 1, p + 1) where b's columns are `terms` as a's are, else (p + 1, m), whatever the groups hold.
+        """
+        tall, wide = a.reshape(-1, a.shape[2]), b.reshape(-1, b.shape[2])
+        if self.columns is None:
+            out: Array = tall.T @ wide
+            return out
+        starts = np.arange(len(self.outer_start) + 1) if outer else np.r_[self.outer_start, len(self.outer_of)]
+        blocks = np.stack([tall[i:j].T @ wide[i:j] for i, j in pairwise((starts * self.q).tolist())])
+        return _spread(blocks, self.columns, self.columns if terms else None, self.p + 1)
+
+    def local(self, vector: Array) -> Array:
+        """The entries (B, L) of a vector (p + 1,) that each outer group meets; (1, p + 1) where all meet all."""
+        return vector[None] if self.columns is None else vector[self.columns]
+
+
+def _spread(blocks: Array, rows: NDArray[np.intp], columns: NDArray[np.intp] | None, size: int) -> Array:
+    """Sum blocks (B, L, M) into one matrix: rows (B, L) of it, and columns (B, M), or their own order for None."""
+    width = size if columns is not None else blocks.shape[2]
+    along: Any = np.arange(width)[None] if columns is None else columns
+    place = (rows[:, :, None] * width + along[:, None, :]).reshape(-1)
+    out: Array = np.bincount(place, blocks.reshape(-1), minlength=size * width).reshape(size, width)
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +128,20 @@ class MixedFit:
 
 
 def cross_products(
-    z: Array, x: Array, y: Array, inner: NDArray[np.intp], outer_of: NDArray[np.intp], weights: Array | None = None
+    z: Array,
+    x: Array,
+    y: Array,
+    inner: NDArray[np.intp],
+    outer_of: NDArray[np.intp],
+    weights: Array | None = None,
+    columns: tuple[NDArray[np.intp], int] | None = None,
 ) -> CrossProducts:
     """Sum the rows into groups.
 
     z (n, q), x (n, p), y (n,); inner (n,) the inner group of each row, 0..R-1; outer_of (R,) the outer group of each
-    inner group, not decreasing; weights (n,), a row of weight 0 does not count. Raises TrimfitError when no row counts.
+    inner group, not decreasing; weights (n,), a row of weight 0 does not count. columns: for an x that holds only the
+    terms its outer group meets (n, L - 1), which of p terms they are, (B, L - 1), and p. Raises TrimfitError when no
+    row counts.
     """
     keep = np.isfinite(y) if weights is None else np.isfinite(y) & (weights > 0)
     if not keep.any():
@@ -112,14 +151,22 @@ def cross_products(
     if np.any(np.diff(inner) < 0):
         order = np.argsort(inner, kind="stable")
         z, x, y, inner, w = z[order], x[order], y[order], inner[order], w[order]
-    present, start = np.unique(inner, return_index=True)
+    start = np.flatnonzero(np.r_[True, np.diff(inner) != 0])
     d = np.column_stack([x, y])
     wd, wz = d * w[:, None], z * w[:, None]
     zz = np.add.reduceat(wz[:, :, None] * z[:, None, :], start, axis=0)
-    zd = np.stack([np.add.reduceat(wd * z[:, [k]], start, axis=0) for k in range(z.shape[1])], axis=1)
-    outer = outer_of[present]
-    _, outer_start, outer_code = np.unique(outer, return_index=True, return_inverse=True)
-    return CrossProducts(zz, zd, d.T @ wd, outer_start, outer_code, len(y), float(np.log(w).sum()))
+    zd = np.add.reduceat(wz[:, :, None] * d[:, None, :], start, axis=0)
+    outer = outer_of[inner[start]]
+    outer_start = np.flatnonzero(np.r_[True, np.diff(outer) != 0])
+    outer_code = np.cumsum(np.r_[False, np.diff(outer) != 0])
+    weighed = len(y), float(np.log(w).sum())
+    if columns is None:
+        return CrossProducts(zz, zd, d.T @ wd, outer_start, outer_code, *weighed)
+    met, p = columns
+    named = np.column_stack([met[outer[outer_start]], np.full(len(outer_start), p)])
+    edges = [*start[outer_start].tolist(), len(y)]
+    dd = _spread(np.stack([d[i:j].T @ wd[i:j] for i, j in pairwise(edges)]), named, named, p + 1)
+    return CrossProducts(zz, zd, dd, outer_start, outer_code, *weighed, named)
 
 
 def small_inverse(m: Array) -> tuple[Array, Array]:
@@ -166,13 +213,13 @@ def _evaluate(
     t = f @ zd
     # sum over groups of (zd)' inner t, as one product of two long matrices
     gt = inner @ t
-    u = data.dd / noise - zd.reshape(-1, zd.shape[2]).T @ gt.reshape(-1, zd.shape[2])
+    u = data.dd / noise - data.across(zd, gt, terms=True)
     s_b = np.add.reduceat(s, data.outer_start, axis=0)
     t_b = np.add.reduceat(t, data.outer_start, axis=0)
     w_b, logdet_b = small_inverse(eye + s_b @ outer)
     h_b = outer @ w_b
     ht = h_b @ t_b
-    u = u - t_b.reshape(-1, t_b.shape[2]).T @ ht.reshape(-1, t_b.shape[2])
+    u = u - data.across(t_b, ht, terms=True, outer=True)
     p0, b0 = prior
     k = u[:-1, :-1] + p0
     try:
@@ -198,11 +245,19 @@ def _evaluate(
         flat = data.p - int(np.linalg.matrix_rank(p0)) if p0.any() else data.p
         sign_prior = np.linalg.slogdet(p0)[1] if flat == 0 else 0.0
         criterion += 2.0 * float(np.log(np.diag(chol)).sum()) - sign_prior - flat * _LOG_2PI
-    t_c, t_bc = t @ c, t_b @ c
+    mine = data.local(c)
+    t_bc = (t_b @ mine[:, :, None])[:, :, 0]
+    t_c = (t @ (mine if len(mine) == 1 else mine[data.outer_of])[:, :, None])[:, :, 0]
     lean = (h_b @ t_bc[:, :, None])[:, :, 0]
     a_r = t_c - (s @ lean[data.outer_of][:, :, None])[:, :, 0]
     a_b = t_bc - (s_b @ lean[:, :, None])[:, :, 0]
     return _State(float(criterion), beta, k_inv, u, s, t, s_b, t_b, h_b, c, a_r, a_b)
+
+
+def _folded(a: Array, b: Array) -> Array:
+    """Sum over groups and terms of a_rip b_rjp: (q, q)."""
+    out: Array = np.tensordot(a, b, axes=([0, 2], [0, 2]))
+    return out
 
 
 def _symmetric_basis(mask: NDArray[np.bool_]) -> Array:
@@ -223,15 +278,23 @@ def _score_and_information(
 ) -> tuple[Array, Array, Array, Array]:
     """Score and average information of (outer entries, inner entries, noise), and the two gradient matrices."""
     x = slice(0, data.p)
+    here = slice(0, data.zd.shape[2] - 1)
     hs = st.h_b[data.outer_of]
     zpz_r = st.s - st.s @ hs @ st.s
     zpz_b = st.s_b - st.s_b @ st.h_b @ st.s_b
-    hx = st.h_b @ st.t_b[:, :, x]
-    k_used = st.k_inv if reml else np.zeros_like(st.k_inv)
-    d_r = st.t[:, :, x] - st.s @ hx[data.outer_of]
-    d_b = st.t_b[:, :, x] - st.s_b @ hx
-    sum_r = zpz_r.sum(axis=0) - np.einsum("rip,pk,rjk->ij", d_r, k_used, d_r, optimize=True)
-    sum_b = zpz_b.sum(axis=0) - np.einsum("bip,pk,bjk->ij", d_b, k_used, d_b, optimize=True)
+    hx = st.h_b @ st.t_b[:, :, here]
+    d_r = st.t[:, :, here] - st.s @ hx[data.outer_of]
+    d_b = st.t_b[:, :, here] - st.s_b @ hx
+    sum_r, sum_b = zpz_r.sum(axis=0), zpz_b.sum(axis=0)
+    if reml:
+        if data.columns is None:
+            k_r = k_b = st.k_inv
+        else:
+            met = data.columns[:, here]
+            k_b = st.k_inv[met[:, :, None], met[:, None, :]]
+            k_r = k_b[data.outer_of]
+        sum_r = sum_r - _folded(d_r, d_r @ k_r)
+        sum_b = sum_b - _folded(d_b, d_b @ k_b)
     grad_r = sum_r - st.a_r.T @ st.a_r
     grad_b = sum_b - st.a_b.T @ st.a_b
     base_b, base_r = bases
@@ -257,8 +320,7 @@ def _score_and_information(
     hth = h.reshape(-1, m).T @ sh.reshape(-1, m)
     hth -= sh_b.reshape(-1, m).T @ (st.h_b @ sh_b).reshape(-1, m)
     # D' V^-1 Z h, for D = [X y]
-    dvz = st.t.reshape(-1, data.p + 1).T @ h.reshape(-1, m)
-    dvz -= st.t_b.reshape(-1, data.p + 1).T @ (st.h_b @ sh_b).reshape(-1, m)
+    dvz = data.across(st.t, h, terms=False) - data.across(st.t_b, st.h_b @ sh_b, terms=False, outer=True)
     fvf = hth
     cross = c @ dvz
     fvf[:, -1] += cross

@@ -25,6 +25,7 @@ from trimfit.learn.joint import (
     Posterior,
     batch_posterior,
     batch_sums,
+    marginal,
     reed_moments,
     row_precision,
     sound_weights,
@@ -194,15 +195,28 @@ def _precise(cov: Array) -> Array:
     return 0.5 * (out + out.T)
 
 
-def _without(info: Array, vector: Array, sums: BatchSums, batch_cov: Array) -> tuple[Array, Array]:
-    """Coefficient information less what these sums had told of it; kept positive definite."""
+def _without(
+    info: Array, vector: Array, sums: BatchSums, batch_cov: Array, strangers: NDArray[np.bool_], chanter_cov: Array
+) -> tuple[Array, Array]:
+    """Coefficient information (P, P), vector (P,) less what these sums had told of it; kept positive definite.
+
+    strangers (P,): coefficients that are not the card's, being of chanters it has no room for. Of these the card never
+    heard: what the readings told the others was told with them integrated out, as the batch's own.
+    """
     two = 2 * K
-    m, v = sums.m.sum(axis=0), sums.mv.sum(axis=0)
-    inner = batch_cov @ np.linalg.solve(
-        np.eye(two) + m[:two, :two] @ batch_cov, np.column_stack([m[:two, two:], v[:two]])
-    )
-    less = info - (m[two:, two:] - m[two:, :two] @ inner[:, :-1])
-    right = vector - (v[two:] - m[two:, :two] @ inner[:, -1])
+    m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
+    if strangers.any():
+        order = np.r_[np.arange(two), two + np.flatnonzero(strangers), two + np.flatnonzero(~strangers)]
+        m, v = m[np.ix_(order, order)], v[order]
+        own_cov = np.zeros((two + int(strangers.sum()),) * 2)
+        own_cov[:two, :two] = batch_cov
+        for c in range(two, len(own_cov), WIDE):
+            own_cov[c : c + WIDE, c : c + WIDE] = chanter_cov
+    told, moved = marginal(m, v, own_cov)
+    known = np.flatnonzero(~strangers)
+    less, right = info.copy(), vector.copy()
+    less[np.ix_(known, known)] -= told
+    right[known] -= moved
     less = 0.5 * (less + less.T)
     values, vectors = np.linalg.eigh(less)
     if values[0] <= 0:
@@ -261,7 +275,8 @@ def batch_states(
         return batch_sums(psi[pick], x[pick], w, wy, code.astype(np.intp), reed_cov, total=True)
 
     if in_fit.any() and known_type:
-        info, vector = _without(info, vector, summed(in_fit), card.batch_cov)
+        strangers = np.r_[np.zeros(M * K, bool), np.repeat([c >= len(card.coding.chanters) for c in codes], WIDE)]
+        info, vector = _without(info, vector, summed(in_fit), card.batch_cov, strangers, card.chanter_cov)
     everything = np.ones(len(rows), dtype=bool)
     d = 2 * K + len(mean)
     if len(rows) and not forget:
