@@ -164,7 +164,9 @@ class AimBelief:
             return math.expm1(two * removed_mm) / two if abs(two) > 1e-9 else removed_mm
 
         now = bend(start)
-        low, high = 0.0, 12.0
+        # a curve that turns before it gets there is not followed: four times the way along its tangent, and no farther
+        tangent = max((slope + 2.0 * bent * now) * math.exp(two * start), 5.0)
+        low, high = 0.0, min(4.0 * -gap / tangent, 12.0)
         # plain floats: this stands in the innermost place of the work list, and arrays of one cost thirty times as much
         for _ in range(40):
             middle = 0.5 * (low + high)
@@ -226,6 +228,28 @@ class AimBelief:
         centre = float(self.weight @ mean)
         own = LIP_SPREAD * lip * (self.mean[7] - self.mean[5] / max(self.mean[1], 1.0) * self.mean[3])
         return centre, math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)) + own**2, 1e-9))
+
+    def meeting_sd_path(self, readings: int) -> list[float]:
+        """Standard deviation of the meeting pitch now, and after one, two … more readings of the reed as it is.
+
+        By exact updating of the joint covariance, at the mean slope. What a reading does not tell (the slopes over the
+        way that is left) stays: far from the meeting point only a cut takes it away.
+        """
+        step, square, _ = self._steps(np.array([self.need_mm()]))
+        curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * float(self._bent(self.removed_mm))
+        slope = max(float(self.mean[1] + curve * self.mean[2]), 1.0)
+        ratio = float(self.mean[5] + curve * self.mean[6]) / slope
+        left = -min(float(self.mean[0]), 0.0) / slope
+        row = np.array([-ratio, -ratio * left, -ratio * curve * left, 0.0, 1.0, left, curve * left, 0.0])
+        cov = self.cov
+        whole = self.meeting()[1] ** 2
+        rest = max(whole - float(row @ cov @ row), 0.0)
+        out = [math.sqrt(whole)]
+        for _ in range(readings):
+            for seen, sd in ((0, self.reading_sd_cents), (4, self.pitch_reading_sd_cents)):
+                cov = cov - np.outer(cov[:, seen], cov[seen]) / (float(cov[seen, seen]) + sd**2)
+            out.append(math.sqrt(max(float(row @ cov @ row) + rest, 1e-9)))
+        return out
 
 
 def interval_of(weight: Array, mean: Array, variance: Array, coverage: float = 0.9) -> Interval:

@@ -27,6 +27,7 @@ Array = NDArray[np.float64]
 MOST_STROKES = 60
 LEVELS = 6
 LEAST_STROKE_CENTS = 0.02
+ROOM_TOLERANCES = 0.3
 
 
 class LipPlan:
@@ -41,35 +42,44 @@ class LipPlan:
         if aim.target_cents is None:
             return
         noise = max(belief.pitch_reading_sd_cents, 0.3)
-        sigma = [self.sd]
+        by_visit = [self.sd]
         for _ in range(LEVELS):
-            sigma.append(1.0 / math.sqrt(1.0 / sigma[-1] ** 2 + 1.0 / noise**2))
-        self.sigma = sigma
+            by_visit.append(1.0 / math.sqrt(1.0 / by_visit[-1] ** 2 + 1.0 / noise**2))
         t = aim.tolerance_cents
         reach = max(abs(self.off) + 4.0 * self.sd, 4.0 * t)
         self.grid = np.linspace(-reach, reach, 121)
         if abs(self.per_stroke) > LEAST_STROKE_CENTS and self.off * self.per_stroke < 0:
             most = min(math.ceil((abs(self.off) + 2.0 * self.sd + t) / abs(self.per_stroke)), MOST_STROKES)
-            self.strokes = np.arange(0.0, most + 1.0)
+            if belief.mean[3] > 0.0:
+                # each stroke closes the gap too: no more of them than the gap has room for
+                most = min(most, math.floor((ROOM_TOLERANCES * t - belief.mean[0]) / float(belief.mean[3])))
+            self.strokes = np.arange(0.0, max(most, 0) + 1.0)
+        # A visit that cuts comes nearer the meeting point, where a reading tells the pitch plainly; a reading alone
+        # tells what it can from here, and may tell next to nothing.
+        self.by_visit, self.by_reading = by_visit, belief.meeting_sd_path(LEVELS)
+        self.after_visit, self.after_reading = self._chain(by_visit), self._chain(self.by_reading)
+
+    def _chain(self, sigma: list[float]) -> Array:
+        """W_1 on the grid when the belief narrows as `sigma` says, reading by reading."""
+        costs = self.costs
         value = self._leave(self.grid, sigma[LEVELS])
-        self.later = [value]
         for level in range(LEVELS - 1, 0, -1):
-            ahead = self._ahead(self.grid, self.strokes, level, value)
+            ahead = self._ahead(self.grid, self.strokes, sigma[level], sigma[level + 1], value)
             value = np.minimum(self._leave(self.grid, sigma[level]), costs.reading_minutes + ahead[:, 0])
             if ahead.shape[1] > 1:
                 visit = costs.cut_minutes + costs.reading_minutes
                 value = np.minimum(value, visit + ahead[:, 1:].min(axis=1))
-            self.later.insert(0, value)
+        return value
 
     def _leave(self, off: Array, sd: float) -> Array:
         t = self.aim.tolerance_cents
         outside: Array = normal_cdf((off - t) / sd) + normal_cdf((-off - t) / sd)
         return outside * self.costs.outside_minutes
 
-    def _ahead(self, off: Array, strokes: Array, level: int, value: Array) -> Array:
-        """Expected value (n, strokes) after strokes and one reading from a level, from offsets (n,)."""
+    def _ahead(self, off: Array, strokes: Array, sd_now: float, sd_then: float, value: Array) -> Array:
+        """Expected value (n, strokes) after strokes and one reading, from offsets (n,)."""
         eta, weight = nodes(5)
-        learned = self.sigma[level] ** 2 - self.sigma[level + 1] ** 2
+        learned = max(sd_now**2 - sd_then**2, 0.0)
         sd = np.sqrt(learned + (LIP_SPREAD * self.per_stroke * strokes) ** 2)
         there = off[:, None, None] + (self.per_stroke * strokes)[None, :, None] + sd[None, :, None] * eta[None, None, :]
         mean: Array = np.interp(there, self.grid, value) @ weight
@@ -88,7 +98,10 @@ class LipPlan:
 
     def read(self) -> float:
         """The same after one more reading and the best from then on."""
-        return 0.0 if self.aim.target_cents is None else float(self._after()[0])
+        if self.aim.target_cents is None:
+            return 0.0
+        none, now, then = np.zeros(1), self.by_reading[0], self.by_reading[1]
+        return float(self._ahead(np.array([self.off]), none, now, then, self.after_reading)[0, 0])
 
     def stroke(self) -> tuple[int, float]:
         """The best number of strokes for a visit that is made anyway (0 or more), and the minutes expected after it."""
@@ -99,7 +112,8 @@ class LipPlan:
         return best, float(after[best])
 
     def _after(self) -> Array:
-        after: Array = self._ahead(np.array([self.off]), self.strokes, 0, self.later[0])[0]
+        now, then = self.by_visit[0], self.by_visit[1]
+        after: Array = self._ahead(np.array([self.off]), self.strokes, now, then, self.after_visit)[0]
         return after
 
     @property
