@@ -127,7 +127,7 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
     from trimfit.errors import InputError
     from trimfit.learn.design import rows_from_frame
     from trimfit.learn.execution import cut_error
-    from trimfit.learn.fitting import fit_card
+    from trimfit.learn.fitting import fit_card, most_read_first
     from trimfit.pitch import hz_width_cents
 
     settings = journal.settings()
@@ -149,7 +149,9 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
     )
     pairs = np.array(journal.columns("trim", ["asked_mm", "length_mm"]), dtype=float).reshape(-1, 2)
     since_seq = int(frame.groupby("reed")["seq"].max().min())
-    return card.on_log(last_seq, since_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])), rows
+    return card.on_log(
+        last_seq, since_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])
+    ), most_read_first(rows, chanters)[0]
 
 
 def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:

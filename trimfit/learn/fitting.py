@@ -52,7 +52,7 @@ from trimfit.learn.priors import (
 )
 from trimfit.pitch import OUTPUTS
 
-__all__ = ["coefficient_prior", "fit_card", "prior_card"]
+__all__ = ["coefficient_prior", "fit_card", "most_read_first", "prior_card"]
 
 Array = NDArray[np.float64]
 Tell = Callable[[str, int, int], None]
@@ -395,7 +395,7 @@ def _coding_from_gap(coding: Coding, gap: MixedFit | None, n_types: int) -> Codi
     return replace(coding, kappa_per_mm=kappa, slope_ratio=np.clip(ratio, 0.2, 5.0))
 
 
-def _most_read_first(rows: Rows, chanters: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:
+def most_read_first(rows: Rows, chanters: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:
     """The rows with chanters' codes such that those the card has room for come first, and the names of these.
 
     The others' codes follow, the most read ones first.
@@ -548,7 +548,7 @@ def fit_card(
     if len(rows) == 0 or not np.isfinite(rows.y).any():
         raise TrimfitError("no reading to learn from", remedy="log or import readings first")
     n_types = len(types)
-    rows, chanters = _most_read_first(rows, chanters)
+    rows, chanters = most_read_first(rows, chanters)
     newest = _newest_batches(rows)
     rows = sort_rows(rows)
     usual_kpa = float(np.nanmedian(rows.kpa)) if np.isfinite(rows.kpa).any() else pressure_kpa

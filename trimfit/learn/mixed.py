@@ -102,10 +102,10 @@ class CrossProducts:
 def _spread(blocks: Array, rows: NDArray[np.intp], columns: NDArray[np.intp] | None, size: int) -> Array:
     """Sum blocks (B, L, M) into one matrix: rows (B, L) of it, and columns (B, M), or their own order for None."""
     width = size if columns is not None else blocks.shape[2]
-    along: Any = np.arange(width)[None] if columns is None else columns
+    along = np.arange(width)[None] if columns is None else columns
     place = (rows[:, :, None] * width + along[:, None, :]).reshape(-1)
-    out: Array = np.bincount(place, blocks.reshape(-1), minlength=size * width).reshape(size, width)
-    return out
+    laid = np.bincount(place, weights=blocks.reshape(-1), minlength=size * width)
+    return np.asarray(laid, dtype=np.float64).reshape(size, width)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,15 +11,16 @@ the head), and plus the reed's own last slope where it has one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, fields
+from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.card import FitCard
-from trimfit.learn.design import Rows, sort_rows
-from trimfit.learn.predict import batch_states
+from trimfit.learn.design import Rows, sort_rows, take_rows
+from trimfit.learn.predict import ReedState, batch_states
 from trimfit.pitch import OUTPUTS
 
 if TYPE_CHECKING:
@@ -33,6 +34,10 @@ SCORED = ("gap", *OUTPUTS)
 COVERAGES = (50, 80, 90, 95)
 _Z = {50: 0.67449, 80: 1.28155, 90: 1.64485, 95: 1.95996}
 LEAST_CUT_MM = 0.02
+NOT_TAKEN = 1e12
+"""Variance (cents²) of the error of a cell that was not taken."""
+_GAP = np.zeros(K)
+_GAP[OUTPUTS.index("f")], _GAP[OUTPUTS.index("e")] = 1.0, -1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,107 +55,114 @@ class HeldOut:
 
 
 def _with_gap(y: Array) -> Array:
-    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
-    return np.concatenate([[y[f] - y[e]], y])
-
-
-def _pick(rows: Rows, at: NDArray[np.intp]) -> Rows:
-    code = np.cumsum(np.r_[True, np.diff(rows.reed_code[at]) != 0]) - 1
-    fields = ("y", "removed_mm", "lip", "kpa", "deg_c", "type_code", "batch_code", "chanter_code", "weight", "label")
-    return replace(
-        rows,
-        **{name: getattr(rows, name)[at] for name in fields},
-        reed_code=code.astype(np.intp),
-        reeds=tuple(rows.reeds[i] for i in dict.fromkeys(rows.reed_code[at].tolist())),
-    )
+    """The gap before the ten outputs (…, 10)."""
+    return np.concatenate([(y @ _GAP)[..., None], y], axis=-1)
 
 
 def held_out(card: FitCard, rows: Rows) -> HeldOut:
-    """Foretell every reading but each reed's first, its batch left out of the fit; rows: the fit's own."""
+    """Foretell every reading but each reed's first, its batch left out of the fit; rows: the fit's own, chanters coded
+    as `fitting.most_read_first` does. Raises nothing; without a reed read twice the arrays are empty."""
     rows = sort_rows(rows)
-    stretch = np.sqrt(np.outer(card.reading_stretch, card.reading_stretch))
-    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
-    gap = np.zeros(K)
-    gap[f], gap[e] = 1.0, -1.0
-    out: list[tuple[Any, ...]] = []
-    for batch in np.unique(rows.batch_code):
-        mine = _pick(rows, np.flatnonzero(rows.batch_code == batch))
+    parts: list[HeldOut] = []
+    names = tuple(str(code) for code in range(int(rows.chanter_code.max(initial=-1)) + 1))
+    edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
+    for first, last in pairwise(edges):
+        mine = take_rows(rows, np.arange(first, last))
         t = int(mine.type_code[0])
-        _, unseen, _ = batch_states(
-            card,
-            mine,
-            card.coding,
-            t,
-            in_fit=np.ones(len(mine), dtype=bool),
-            chanter_names=card.coding.chanters,
-            forget=True,
-        )
-        slopes = card.type_coef(t)[1]
-        low = [card.low_weight.get(str(label)) for label in mine.label]
-        for reed in range(len(mine.reeds)):
-            state = unseen
-            seen: list[int] = []
-            for i in np.flatnonzero(mine.reed_code == reed):
-                code = int(mine.chanter_code[i])
-                design = state.design(
-                    mine.removed_mm[i],
-                    mine.lip[i],
-                    card.coding.chanters[code] if code >= 0 else None,
-                    mine.kpa[i] if np.isfinite(mine.kpa[i]) else None,
-                    mine.deg_c[i] if np.isfinite(mine.deg_c[i]) else None,
-                )
-                y = mine.y[i]
-                taken = np.flatnonzero(np.isfinite(y))
-                if seen and len(taken):
-                    mean, cov = state.outputs(design)
-                    total = np.diag(cov + state.noise_cov * stretch)
-                    gap_var = float(gap @ cov @ gap + card.gap_stretch * (gap @ state.noise_cov @ gap))
-                    type_rule, slope_rule = _naive(mine, seen, int(i), slopes)
-                    out.append(
-                        (
-                            t,
-                            len(seen),
-                            _with_gap(y),
-                            _with_gap(mean),
-                            np.sqrt(np.concatenate([[gap_var], total])),
-                            type_rule,
-                            slope_rule,
-                        )
-                    )
-                if len(taken):
-                    weight = np.array(low[i]) if low[i] is not None else np.ones(K)
-                    noise = state.noise_cov / np.sqrt(np.outer(np.maximum(weight, 1e-4), np.maximum(weight, 1e-4)))
-                    state = state.updated(design[taken], y[taken], noise[np.ix_(taken, taken)])
-                    seen.append(int(i))
-    if not out:
-        empty = np.zeros((0, K + 1))
-        none = np.zeros(0, dtype=np.intp)
+        every = np.ones(len(mine), dtype=bool)
+        _, unseen, _ = batch_states(card, mine, card.coding, t, in_fit=every, chanter_names=names, forget=True)
+        terms = _terms(card, mine, [int(name) for name in unseen.chanters])
+        of_reed = np.flatnonzero(np.r_[True, np.diff(mine.reed_code) != 0, True])
+        count = np.diff(of_reed)
+        for size in np.unique(count[count > 1]):
+            at = of_reed[:-1][count == size][:, None] + np.arange(size)[None, :]
+            parts.append(_followed(card, mine, unseen, terms, at))
+    if not parts:
+        empty, none = np.zeros((0, K + 1)), np.zeros(0, dtype=np.intp)
         return HeldOut(none, none, empty, empty, empty, empty, empty)
-    columns = list(zip(*out, strict=True))
+    return HeldOut(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(HeldOut)))
+
+
+def _terms(card: FitCard, rows: Rows, chanters: list[int]) -> Array:
+    """What each row multiplies the state's blocks of ten by (n, d / 10); chanters: the codes whose offsets it holds."""
+    x = card.coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
+    scales = card.coding.chanter_part(rows.type_code)
+    return np.concatenate([x, *[(rows.chanter_code == c)[:, None] * scales for c in chanters]], axis=1)
+
+
+def _followed(card: FitCard, rows: Rows, unseen: ReedState, terms: Array, at: NDArray[np.intp]) -> HeldOut:
+    """Reeds of one batch that were read equally often: each reading foretold from those before it; at (R, n): the rows.
+
+    One Cholesky root of all readings of a reed holds every forecast: with V = S + noise = L L', and the readings before
+    j written <, the mean of reading j given them is the state's plus L_j< L_<^-1 r_<, its variance S_jj - L_j< L_j<'.
+    A cell that was not taken has an error so large that it says nothing.
+    """
+    reeds, n = at.shape
+    t = int(rows.type_code[0])
+    d, y = terms[at], rows.y[at]
+    blocks = unseen.cov.reshape(d.shape[2], K, d.shape[2], K).transpose(0, 2, 1, 3).reshape(-1, K * K)
+    pairs = (d[:, :, None, :, None] * d[:, None, :, None, :]).reshape(reeds * n * n, -1)
+    spread = (pairs @ blocks).reshape(reeds, n, n, K, K)
+    prior = d @ unseen.mean.reshape(-1, K)
+    taken = np.isfinite(y)
+    weight = np.ones((len(rows), K))
+    for i in np.unique(at):
+        found = card.low_weight.get(str(rows.label[i]))
+        if found is not None:
+            weight[i] = np.maximum(found, 1e-4)
+    root = np.sqrt(weight[at])
+    noise = unseen.noise_cov / (root[:, :, :, None] * root[:, :, None, :])
+    noise = noise * taken[:, :, :, None] * taken[:, :, None, :] + np.eye(K) * np.where(taken, 0.0, NOT_TAKEN)[..., None]
+    whole = spread.copy()
+    whole[:, np.arange(n), np.arange(n)] += noise
+    lower = np.linalg.cholesky(whole.transpose(0, 1, 3, 2, 4).reshape(reeds, n * K, n * K))
+    rest = np.where(taken, y - prior, 0.0).reshape(reeds, n * K, 1)
+    freed = np.linalg.solve(lower, rest)
+    stretch = np.sqrt(np.outer(card.reading_stretch, card.reading_stretch))
+    own = np.diag(unseen.noise_cov * stretch)
+    own_gap = card.gap_stretch * (_GAP @ unseen.noise_cov @ _GAP)
+    mean, sd = prior.copy(), np.zeros((reeds, n, K + 1))
+    for j in range(n):
+        known = lower[:, j * K : (j + 1) * K, : j * K]
+        mean[:, j] += (known @ freed[:, : j * K])[:, :, 0]
+        cov = spread[:, j, j] - known @ known.transpose(0, 2, 1)
+        variance = np.concatenate([((cov @ _GAP) @ _GAP + own_gap)[:, None], np.einsum("rkk->rk", cov) + own], axis=1)
+        sd[:, j] = np.sqrt(variance)
+    by_type, by_reed = _naive(y, rows.removed_mm[at], card.type_coef(t)[1])
+    any_taken = taken.any(axis=2)
+    before: NDArray[np.intp] = np.cumsum(any_taken, axis=1) - any_taken
+    kept = any_taken & (before > 0)
     return HeldOut(
-        np.array(columns[0], dtype=np.intp),
-        np.array(columns[1], dtype=np.intp),
-        *(np.array(column, dtype=float) for column in columns[2:]),
+        np.full(int(kept.sum()), t, dtype=np.intp),
+        before[kept].astype(np.intp),
+        _with_gap(y[kept]),
+        _with_gap(mean[kept]),
+        sd[kept],
+        _with_gap(by_type[kept]),
+        _with_gap(by_reed[kept]),
     )
 
 
-def _naive(rows: Rows, seen: list[int], i: int, slopes: Array) -> tuple[Array, Array]:
-    """What the two naive rules foretell (11,): the last reading of each output plus a slope times the length cut."""
-    by_type, by_reed = np.full(K, np.nan), np.full(K, np.nan)
-    for k in range(K):
-        had = [j for j in seen if np.isfinite(rows.y[j, k])]
-        if not had:
-            continue
-        last = had[-1]
-        cut = rows.removed_mm[i] - rows.removed_mm[last]
-        by_type[k] = rows.y[last, k] + slopes[k] * cut
-        earlier = [j for j in had if rows.removed_mm[last] - rows.removed_mm[j] > LEAST_CUT_MM]
-        by_reed[k] = by_type[k]
-        if earlier:
-            j = earlier[-1]
-            own = (rows.y[last, k] - rows.y[j, k]) / (rows.removed_mm[last] - rows.removed_mm[j])
-            by_reed[k] = rows.y[last, k] + own * cut
-    return _with_gap(by_type), _with_gap(by_reed)
+def _naive(y: Array, removed_mm: Array, slopes: Array) -> tuple[Array, Array]:
+    """What the two naive rules foretell: the last reading of each output plus a slope times the length cut since.
+
+    y (R, n, K), removed_mm (R, n), slopes (K,) of the type; returns (R, n, K) by the type's slope and by the reed's own.
+    """
+    by_type, by_reed = np.full_like(y, np.nan), np.full_like(y, np.nan)
+    mm = np.repeat(removed_mm[:, :, None], y.shape[2], axis=2)
+    for i in range(1, y.shape[1]):
+        last_y, last_mm = (np.full_like(y[:, 0], np.nan) for _ in range(2))
+        for j in range(i):
+            held = np.isfinite(y[:, j])
+            last_y, last_mm = np.where(held, y[:, j], last_y), np.where(held, mm[:, j], last_mm)
+        own = np.broadcast_to(slopes, last_y.shape)
+        for j in range(i):
+            before = last_mm - mm[:, j]
+            held = np.isfinite(y[:, j]) & (before > LEAST_CUT_MM)
+            own = np.where(held, (last_y - y[:, j]) / np.where(held, before, 1.0), own)
+        cut = mm[:, i] - last_mm
+        by_type[:, i], by_reed[:, i] = last_y + slopes * cut, last_y + own * cut
+    return by_type, by_reed
 
 
 def _rms(values: Array) -> float | None:
