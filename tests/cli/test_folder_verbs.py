@@ -9,6 +9,7 @@ import resource
 import sqlite3
 import subprocess
 import sys
+import urllib.parse  # noqa: F401  (loaded before leave to read Python's own library may be given up)
 from collections.abc import Iterator
 from pathlib import Path
 
