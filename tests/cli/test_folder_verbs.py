@@ -214,7 +214,8 @@ def test_without_leave_to_write_a_log_is_read_and_not_harmed(tmp_path: Path, sho
                 verb(log, *words, **more)
             assert "written" in caught.value.line() or "Permission denied" in caught.value.line()
         checked = record.check(log)
-        history = Journal(log).of_reed("R-1")
+        with Journal(log) as journal:
+            history = journal.of_reed("R-1")
     assert checked.damage == ()
     assert len(history.readings) == 1
     assert log.read_bytes() == before
