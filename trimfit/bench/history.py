@@ -125,18 +125,31 @@ def reed_names(connection: sqlite3.Connection, *, where: str = "", values: Seque
 
 
 def columns(
-    connection: sqlite3.Connection, kind: Kind, names: Sequence[str], *, after_seq: int | None = None
+    connection: sqlite3.Connection,
+    kind: Kind,
+    names: Sequence[str],
+    *,
+    after_seq: int | None = None,
+    reeds: Sequence[str] | None = None,
 ) -> Iterator[tuple[Any, ...]]:
     """The named columns of all entries of a kind, in the order they came to this log, as tuples.
 
     Besides the kind's own columns there are `seq`, `entry` and (where entries have a time) `at_s`.
+    reeds: of these alone.
     """
     known = ("seq", "entry", *(("at_s",) if kind.time else ()), *kind.names)
     for name in names:
         if name not in known:
             raise InputError(f"{name!r} is no column of {kind.table}", kind.table, nearest(name, known))
-    query = f"SELECT {quoted(names)} FROM {kind.table} WHERE seq > ? AND {LIVE} ORDER BY seq"
-    yield from connection.execute(query, (after_seq or 0,))
+    query = f"SELECT {quoted(names)} FROM {kind.table} WHERE seq > ? AND {LIVE}"
+    if reeds is None:
+        yield from connection.execute(f"{query} ORDER BY seq", (after_seq or 0,))
+    else:
+        # the unary plus keeps the table's own order from being walked: the reeds' index is what finds them
+        query = query.replace("WHERE seq", "WHERE +seq")
+        yield from connection.execute(
+            f"{query} AND reed {_NAMED} ORDER BY seq", (after_seq or 0, json.dumps(list(reeds)))
+        )
 
 
 def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError:

@@ -352,13 +352,33 @@ class Journal(Store):
         with self.reading() as connection:
             return history.latest(connection, KINDS["chanter"])
 
-    def columns(self, kind: str, names: Sequence[str], *, after_seq: int | None = None) -> list[tuple[Any, ...]]:
+    def columns(
+        self, kind: str, names: Sequence[str], *, after_seq: int | None = None, reeds: Sequence[str] | None = None
+    ) -> list[tuple[Any, ...]]:
         """Columns of all entries of a kind that count, as tuples, in the order they came; made for bulk.
 
         names: the kind's columns, `seq`, `entry` and (readings, trims, outcomes) `at_s`. A missing value is None.
+        reeds: of these reeds alone, found by name.
         """
         with self.reading() as connection:
-            return list(history.columns(connection, KINDS[kind], names, after_seq=after_seq))
+            return list(history.columns(connection, KINDS[kind], names, after_seq=after_seq, reeds=reeds))
+
+    def last_read(self, readings: int) -> list[str]:
+        """The reeds of the latest so many readings that count, the last read first."""
+        query = f"SELECT reed FROM readings WHERE {LIVE} ORDER BY seq DESC LIMIT ?"
+        with self.reading() as connection:
+            return list(dict.fromkeys(reed for (reed,) in connection.execute(query, (readings,))))
+
+    def good_of(self, orders: Sequence[str]) -> dict[str, int]:
+        """How many reeds of each of these orders left the bench good."""
+        query = (
+            'SELECT r."order", count(*) FROM (SELECT reed, "order" FROM reeds WHERE "order" IN '
+            f"(SELECT value FROM json_each(?)) AND {LIVE}) r "
+            f"JOIN (SELECT reed, outcome FROM outcomes WHERE outcome = 'good' AND {LIVE}) o ON o.reed = r.reed "
+            'GROUP BY r."order"'
+        )
+        with self.reading() as connection:
+            return dict(connection.execute(query, (json.dumps(list(orders)),)).fetchall())
 
     def last_seq(self) -> int:
         """The number of the latest entry in this file; 0 for a log that holds none."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -50,9 +50,7 @@ def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
         if not waiting:
             return []
         bench = Bench(journal, tell)
-        wanted: dict[str, int] = {}
-        for order, outcome in _order_outcomes(bench):
-            wanted[order] = wanted.get(order, 0) + (1 if outcome == "good" else 0)
+        wanted = journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
         batches = {(h.reed.record.reed_type, h.reed.record.batch) for h in waiting}
         names = {h.reed.record.reed for h in waiting}
         found: list[tuple[tuple[object, ...], Advice]] = []
@@ -63,13 +61,6 @@ def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
             tell("asking after each batch", done, len(batches))
     found.sort(key=lambda pair: (pair[1].action in DONE, *pair[0], pair[1].trims_left, pair[1].reed))
     return [advice for _, advice in found]
-
-
-def _order_outcomes(bench: Bench) -> Iterable[tuple[str, str]]:
-    order_of = dict(bench.journal.columns("reed", ["reed", "order"]))
-    for reed, outcome in bench.journal.columns("outcome", ["reed", "outcome"]):
-        if order_of.get(reed):
-            yield order_of[reed], outcome
 
 
 def _urgency(history: ReedHistory, good: dict[str, int]) -> tuple[object, ...]:

@@ -54,7 +54,7 @@ class Bench:
         self.card = card_of(journal, tell)
         self.scale = journal.scale()
         self._policies: dict[int, PolicyTable] = {}
-        self._chanters: dict[str, Chanter] | None = None
+        self._chanters: dict[str, Chanter | None] = {}
 
     def type_code(self, reed_type: str) -> int:
         """The type's code in the card; one past the last for a type it does not know."""
@@ -63,9 +63,10 @@ class Bench:
 
     def chanter(self, name: str) -> Chanter | None:
         """What the log knows of a chanter."""
-        if self._chanters is None:
-            self._chanters = self.journal.chanters()
-        return self._chanters.get(name)
+        if name not in self._chanters:
+            found = self.journal.entry_of("chanter", name)
+            self._chanters[name] = found.record if found is not None else None
+        return self._chanters[name]
 
     def policy(self, type_code: int) -> PolicyTable:
         """The type's policy."""

@@ -56,17 +56,19 @@ def frame_of(journal: Journal, *, most_readings: int | None = None) -> pd.DataFr
 
     names = ["seq", "entry", "reed", "at_s", "chanter", "crow_hz", *(f"{note}_hz" for note in NOTES)]
     names += ["g_octave_hz", "pressure_kpa", "temperature_c", "taped"]
-    readings = pd.DataFrame(journal.columns("reading", names), columns=names)
+    of = None if most_readings is None else journal.last_read(most_readings)
+    readings = pd.DataFrame(journal.columns("reading", names, reeds=of), columns=names)
     if most_readings is not None and len(readings) > most_readings:
         last = readings.groupby("reed")["seq"].agg(["max", "size"]).sort_values("max", ascending=False)
         keep = last.index[last["size"].cumsum() <= most_readings]
         readings = readings[readings["reed"].isin(keep)]
+        of = [str(reed) for reed in keep]
     trims = pd.DataFrame(
-        journal.columns("trim", ["reed", "at_s", "length_mm", "lip_strokes"]),
+        journal.columns("trim", ["reed", "at_s", "length_mm", "lip_strokes"], reeds=of),
         columns=["reed", "done_at", "length_mm", "lip_strokes"],
     )
     reeds = pd.DataFrame(
-        journal.columns("reed", ["reed", "reed_type", "batch"]), columns=["reed", "reed_type", "batch"]
+        journal.columns("reed", ["reed", "reed_type", "batch"], reeds=of), columns=["reed", "reed_type", "batch"]
     )
     for column in names[5:]:
         if column.endswith(("_hz", "_kpa", "_c")):
@@ -147,7 +149,8 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
         balance_cents=hz_width_cents(settings.balance_tolerance_hz, 470.0),
         tell=tell,
     )
-    pairs = np.array(journal.columns("trim", ["asked_mm", "length_mm"]), dtype=float).reshape(-1, 2)
+    asked = journal.columns("trim", ["asked_mm", "length_mm"], reeds=journal.last_read(MOST_READINGS))
+    pairs = np.array(asked, dtype=float).reshape(-1, 2)
     since_seq = int(frame.groupby("reed")["seq"].max().min())
     return card.on_log(
         last_seq, since_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])
@@ -157,16 +160,16 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
 def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
     if card.scale != _scale_words(settings):
         return True
-    fresh = len(journal.columns("reading", ["seq"], after_seq=card.last_seq))
+    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.last_seq)]
+    fresh = len(since)
     fresh += STRIKE_COUNTS * max(journal.count("strike") - card.strikes, 0)
     if fresh >= max(DUE_SHARE * card.readings, DUE_LEAST):
         return True
     if fresh < 5:
         return False
-    types = dict(journal.columns("reed", ["reed", "reed_type"]))
+    types = dict(journal.columns("reed", ["reed", "reed_type"], reeds=sorted(set(since))))
     known = set(card.coding.types)
-    news = [types.get(reed) for (reed,) in journal.columns("reading", ["reed"], after_seq=card.last_seq)]
-    return sum(1 for name in news if name is not None and name not in known) >= 5
+    return sum(1 for reed in since if types.get(reed, card.coding.types[0]) not in known) >= 5
 
 
 def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:

@@ -146,7 +146,7 @@ def _followed(card: FitCard, rows: Rows, unseen: ReedState, terms: Array, at: ND
 def _naive(y: Array, removed_mm: Array, slopes: Array) -> tuple[Array, Array]:
     """What the two naive rules foretell: the last reading of each output plus a slope times the length cut since.
 
-    y (R, n, K), removed_mm (R, n), slopes (K,) of the type; returns (R, n, K) by the type's slope and by the reed's own.
+    y (R, n, K), removed_mm (R, n), slopes (K,) of the type; returns (R, n, K) by the type's and the reed's own slope.
     """
     by_type, by_reed = np.full_like(y, np.nan), np.full_like(y, np.nan)
     mm = np.repeat(removed_mm[:, :, None], y.shape[2], axis=2)
