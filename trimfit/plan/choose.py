@@ -26,6 +26,9 @@ __all__ = ["Choice", "Rules", "choose", "rung_of"]
 Array = NDArray[np.float64]
 FAR_TOLERANCES = 5.0
 WILD_SLOPE = 0.35
+MODEL_DOUBT = 2.0
+"""The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is told right only
+to about a factor of two (reports/playing.md)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,7 @@ def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> i
             ),
             float(table.look(table.past, rung, m * one, v * one, s * one)[0]),
         )
-        if chance <= rules.chance_past_ceiling:
+        if MODEL_DOUBT * chance <= rules.chance_past_ceiling:
             return rung
     return len(LADDER) - 1
 
