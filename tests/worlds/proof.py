@@ -108,8 +108,8 @@ def foretell(seeds: int = 3) -> str:
     calibration_picture(REPORTS / "foretelling.png")
     return (
         f"# Foretold against found\n\nMade by `python -m tests.worlds.proof foretell {seeds}`: {seeds} shops of each of "
-        "five make-believe physics, none of them\nthe fitted model; each shop has 360 past reeds, then 150 new reeds of "
-        "new batches are foretold after one, two and three\nreadings. Errors are root mean squares in cents of the next "
+        "five make-believe physics, none of\nthem the fitted model; each shop has 360 past reeds, then 150 new reeds of new "
+        "batches are foretold after one, two and three\nreadings. Errors are root mean squares in cents of the next "
         "gap reading (slips left out); the knowing filter is a particle\nfilter that knows the bench's physics and "
         "population exactly.\n\n"
         + markdown(pd.DataFrame(lines))
@@ -228,10 +228,10 @@ def write_play(n: int, below: float | None) -> str:
         f"# Orders {below:g} cents below the chanter's own meeting pitch" if below is not None else "# Runs played out"
     )
     return (
-        f"{head}\n\nMade by `python -m tests.worlds.proof {word} {n}`: {n:,} new reeds of new batches on each bench, the "
-        "same reeds for each\nplayer. trimfit learned from 360 past reeds and never sees the physics; the planner that "
-        "knows the population has the\nbench's own particle filter; the careful hand takes 60 % of the need at one slope "
-        "for all types. Tolerance one hertz.\nShares are of the reeds that were not past before any cut.\n\n"
+        f"{head}\n\nMade by `python -m tests.worlds.proof {word} {n}`: {n:,} new reeds of new batches on each bench, "
+        "the same reeds for each\nplayer. trimfit learned from 360 past reeds and never sees the physics; the planner that "
+        "knows the population has the\nbench's own particle filter; the careful hand takes 60 % of the need at one "
+        "slope for all types. Tolerance one hertz.\nShares are of the reeds that were not past before any cut.\n\n"
         + markdown(pd.DataFrame(rows))
         + "\n\nOf trimfit's cuts that were told a chance of going past (all benches together):\n\n"
         + markdown(shown)
