@@ -107,8 +107,10 @@ def foretell(seeds: int = 3) -> str:
         coverage.append(row)
     calibration_picture(REPORTS / "foretelling.png")
     return (
-        f"# Foretold against found\n\nMade by `python -m tests.worlds.proof foretell {seeds}`: {seeds} shops of each of "
-        "five make-believe physics, none of\nthem the fitted model; each shop has 360 past reeds, then 150 new reeds of new "
+        f"# Foretold against found\n\nMade by `python -m tests.worlds.proof foretell {seeds}`: "
+        f"{seeds} shops of each of "
+        "five make-believe physics, none of\nthem the fitted model; each shop has 360 past reeds, "
+        "then 150 new reeds of new "
         "batches are foretold after one, two and three\nreadings. Errors are root mean squares in cents of the next "
         "gap reading (slips left out); the knowing filter is a particle\nfilter that knows the bench's physics and "
         "population exactly.\n\n"
@@ -229,7 +231,8 @@ def write_play(n: int, below: float | None) -> str:
     )
     return (
         f"{head}\n\nMade by `python -m tests.worlds.proof {word} {n}`: {n:,} new reeds of new batches on each bench, "
-        "the same reeds for each\nplayer. trimfit learned from 360 past reeds and never sees the physics; the planner that "
+        "the same reeds for each\nplayer. trimfit learned from 360 past reeds and never sees the "
+        "physics; the planner that "
         "knows the population has the\nbench's own particle filter; the careful hand takes 60 % of the need at one "
         "slope for all types. Tolerance one hertz.\nShares are of the reeds that were not past before any cut.\n\n"
         + markdown(pd.DataFrame(rows))
