@@ -1,15 +1,18 @@
 """Every quick way against the plain one: the same answer to rounding."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from tests.speed.biglog import frame_of, make
-from trimfit.learn import predict
+from trimfit.learn import fitting, predict
+from trimfit.learn.covariance import local_design
 from trimfit.learn.design import rows_from_frame, sort_rows, take_rows
 from trimfit.learn.fitting import fit_card
 from trimfit.learn.joint import Posterior
+from trimfit.learn.mixed import cross_products, fit_mixed
 from trimfit.learn.score import _naive, held_out
 from trimfit.plan.belief import AimBelief
 
@@ -89,3 +92,87 @@ def test_naive_rules_by_hand() -> None:
     by_type, by_reed = _naive(y, np.array([[0.0, 0.1, 0.4, 0.6]]), np.array([40.0]))
     np.testing.assert_allclose(by_type[0, 1:, 0], [14.0, 26.0, 38.0])
     np.testing.assert_allclose(by_reed[0, 1:, 0], [14.0, 26.0, 40.0])
+
+
+def test_terms_that_a_batch_meets_alone_fit_as_all_terms_do() -> None:
+    log = make(240, seed=4, chanters=7)
+    rows, types, chanters = rows_from_frame(frame_of(log))
+    rows = sort_rows(rows)
+    n = len(rows)
+    x = np.column_stack([np.ones(n), rows.removed_mm, rows.removed_mm**2])
+    outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
+    outer_of[rows.reed_code] = rows.batch_code
+    scales = np.column_stack([np.ones(n), 0.5 + 0.2 * rows.type_code])
+    local, columns, n_chanters = local_design(rows, x, scales, len(types))
+    wide = np.zeros((n, len(types) * 3 + 2 * n_chanters))
+    for b in range(len(columns)):
+        at = np.flatnonzero(rows.batch_code == b)
+        for j, column in enumerate(columns[b]):
+            wide[at, column] += local[at, j]
+    for i in range(0, n, 97):
+        t, c = rows.type_code[i], rows.chanter_code[i]
+        plain = np.zeros(wide.shape[1])
+        plain[3 * t : 3 * t + 3] = x[i]
+        plain[3 * len(types) + c], plain[3 * len(types) + n_chanters + c] = scales[i]
+        np.testing.assert_array_equal(wide[i], plain)
+    ridge = 0.01 * np.eye(wide.shape[1])
+    weight = np.where(np.arange(n) % 5 == 0, 0.3, 1.0)
+    ends = (len(chanters), wide.shape[1])
+    assert ends[1] == 12 + 2 * ends[0]
+    dense, met = (
+        fit_mixed(
+            cross_products(x[:, :2], *design, rows.y[:, 6], rows.reed_code, outer_of, weight, named),
+            prior_precision=ridge,
+        )
+        for design, named in (((wide,), None), ((local,), (columns, wide.shape[1])))
+    )
+    assert met.criterion == pytest.approx(dense.criterion, rel=1e-10)
+    np.testing.assert_allclose(met.beta, dense.beta, rtol=1e-4, atol=1e-4)
+    np.testing.assert_allclose(met.inner_cov, dense.inner_cov, rtol=1e-4, atol=1e-4)
+
+
+def test_a_fit_begun_from_a_share_of_the_groups_ends_where_any_other_does() -> None:
+    log = make(6600, seed=6, chanters=1)
+    outer_of = log.batch_of
+    x = np.column_stack([np.ones(len(log.reed)), log.removed_mm, log.removed_mm**2])
+    sums = cross_products(x[:, :2], x, log.y[:, 7], log.reed, outer_of)
+    assert sums.share is not None
+    assert len(sums.share.outer_of) < len(sums.outer_of) / 3
+    quick, plain = fit_mixed(sums), fit_mixed(replace(sums, share=None))
+    assert quick.criterion == pytest.approx(plain.criterion, rel=1e-9)
+    np.testing.assert_allclose(quick.outer_cov, plain.outer_cov, rtol=2e-3, atol=2e-3)
+    np.testing.assert_allclose(quick.inner_cov, plain.inner_cov, rtol=2e-3)
+
+
+def test_chanters_beyond_those_the_card_holds() -> None:
+    """A chanter without a place of its own: what is believed of a batch's reeds is what it would be with one."""
+    log = make(240, seed=8, chanters=12)
+    rows, types, chanters = rows_from_frame(frame_of(log))
+    given = {"pressure_kpa": 6.0, "temperature_c": 20.0, "balance_cents": 3.7}
+    whole = fit_card(rows, types, chanters, **given)
+    known, names = fitting.most_read_first(rows, chanters)
+    assert names == chanters
+    held = fitting.MOST_CHANTERS
+    try:
+        fitting.MOST_CHANTERS = 3
+        few = fit_card(rows, types, chanters, **given)
+        coded, names = fitting.most_read_first(rows, chanters)
+    finally:
+        fitting.MOST_CHANTERS = held
+    assert len(few.coding.chanters) == 3
+    assert len(few.coef) == 60 * len(types) + 60
+    count = np.bincount(rows.chanter_code)
+    assert {chanters.index(name) for name in names} == set(np.argsort(-count, kind="stable")[:3].tolist())
+    means = []
+    for card, mine in ((whole, sort_rows(known)), (few, sort_rows(coded))):
+        at = np.flatnonzero(mine.batch_code == 2)
+        part = take_rows(mine, at)
+        words = tuple(str(code) for code in range(int(mine.chanter_code.max()) + 1))
+        every = np.ones(len(part), dtype=bool)
+        states, _, _ = predict.batch_states(
+            card, part, card.coding, int(part.type_code[0]), in_fit=every, chanter_names=words
+        )
+        first = np.flatnonzero(np.r_[True, np.diff(part.reed_code) != 0])
+        own = [words[code] for code in part.chanter_code[first]]
+        means.append(np.array([s.outputs(s.design(0.5, 0.0, word))[0] for s, word in zip(states, own, strict=True)]))
+    np.testing.assert_allclose(means[0], means[1], atol=0.6)

@@ -48,6 +48,8 @@ from trimfit.errors import TrimfitError
 __all__ = ["CrossProducts", "MixedFit", "cross_products", "fit_mixed", "small_inverse"]
 
 Array = NDArray[np.float64]
+FEW = 1500
+"""Of more than four times so many inner groups a share is fitted first, to begin near the answer."""
 _LOG_2PI = float(np.log(2.0 * np.pi))
 
 
@@ -55,11 +57,13 @@ _LOG_2PI = float(np.log(2.0 * np.pi))
 class CrossProducts:
     """Sums over groups; inner groups are sorted so that an outer group's members stand together.
 
-    zz (R, q, q), zd (R, q, p+1) with y last, dd (p+1, p+1); `outer_start` (B,) first inner group of each outer group;
-    `outer_of` (R,) its outer group; `rows` the number of rows with weight; `log_weights` = sum log w.
+    zz (q, q, R), zd (q, p+1, R) with y last, dd (p+1, p+1); `outer_start` (B,) first inner group of each outer group;
+    `outer_of` (R,) its outer group; `rows` the number of rows with weight; `log_weights` = sum log w. Groups stand
+    last, so that the algebra of many small matrices is arithmetic on long vectors.
 
-    Where an outer group meets few of the fixed terms, zd (R, q, L) holds those alone: `columns` (B, L) says which of
+    Where an outer group meets few of the fixed terms, zd (q, L, R) holds those alone: `columns` (B, L) says which of
     the p + 1 they are (y last). A group that meets fewer than L - 1 has columns of zeros, which may be called anything.
+    `share`: of very many groups the sums of a few outer ones, for a fit to begin near the answer.
     """
 
     zz: Array
@@ -70,33 +74,81 @@ class CrossProducts:
     rows: int
     log_weights: float
     columns: NDArray[np.intp] | None = None
+    share: CrossProducts | None = None
 
     @property
     def q(self) -> int:
         """How many random coefficients a group has."""
-        return int(self.zz.shape[1])
+        return int(self.zz.shape[0])
 
     @property
     def p(self) -> int:
         """How many fixed coefficients there are."""
         return int(self.dd.shape[0] - 1)
 
-    def across(self, a: Array, b: Array, *, terms: bool, outer: bool = False) -> Array:
-        """Sum over groups of a' b: a (R, q, L), b (R, q, L or m); (B, q, …) with `outer`.
+    def edges(self, groups: int) -> list[int]:
+        """Where the outer groups begin among so many groups, inner or outer, and the end."""
+        return list(range(groups + 1)) if groups != len(self.outer_of) else [*self.outer_start.tolist(), groups]
+
+    def members(self, values: Array) -> Array:
+        """Values (…, B) of the outer groups, said for each of their inner groups (…, R)."""
+        return np.repeat(values, np.diff(self.edges(len(self.outer_of))), axis=-1)
+
+    def across(self, a: Array, b: Array, *, terms: bool) -> Array:
+        """Sum over groups of a' b: a (q, L, G), b (q, L or m, G), G inner groups or outer ones.
 
         Returns (p + 1, p + 1) where b's columns are `terms` as a's are, else (p + 1, m), whatever the groups hold.
         """
-        tall, wide = a.reshape(-1, a.shape[2]), b.reshape(-1, b.shape[2])
         if self.columns is None:
-            out: Array = tall.T @ wide
-            return out
-        starts = np.arange(len(self.outer_start) + 1) if outer else np.r_[self.outer_start, len(self.outer_of)]
-        blocks = np.stack([tall[i:j].T @ wide[i:j] for i, j in pairwise((starts * self.q).tolist())])
+            return _gram(a, b)
+        blocks = np.stack([_gram(a[:, :, i:j], b[:, :, i:j]) for i, j in pairwise(self.edges(a.shape[2]))])
         return _spread(blocks, self.columns, self.columns if terms else None, self.p + 1)
 
-    def local(self, vector: Array) -> Array:
-        """The entries (B, L) of a vector (p + 1,) that each outer group meets; (1, p + 1) where all meet all."""
-        return vector[None] if self.columns is None else vector[self.columns]
+    def folded(self, d: Array, k: Array) -> Array:
+        """Sum over groups of d k d' (q, q): d (q, L - 1, G), k (p, p)."""
+        out = np.empty((self.q, self.q))
+        for i in range(self.q):
+            for j in range(i + 1):
+                if self.columns is None:
+                    out[i, j] = out[j, i] = float(np.sum(k * (d[i] @ d[j].T)))
+                    continue
+                met = self.columns[:, :-1]
+                blocks = np.stack([d[i, :, a:b] @ d[j, :, a:b].T for a, b in pairwise(self.edges(d.shape[2]))])
+                out[i, j] = out[j, i] = float(np.sum(k[met[:, :, None], met[:, None, :]] * blocks))
+        return out
+
+    def dotted(self, t: Array, c: Array) -> Array:
+        """t (q, L, G) times a vector c (p + 1,): (q, G)."""
+        if self.columns is None:
+            out: Array = np.tensordot(c, t, axes=(0, 1))
+            return out
+        mine = c[self.columns].T
+        if t.shape[2] == len(self.outer_of):
+            mine = self.members(mine)
+        total: Array = np.einsum("ilg,lg->ig", t, mine)
+        return total
+
+
+def _gram(a: Array, b: Array) -> Array:
+    """Sum over i and groups of a_ilg b_img: (L, M)."""
+    out: Array = a[0] @ b[0].T
+    for i in range(1, len(a)):
+        out += a[i] @ b[i].T
+    return out
+
+
+def _dot(a: Array, b: Array) -> Array:
+    """Products of matrices whose groups stand last: (i, j, G or 1) by (j, k, G) -> (i, k, G)."""
+    out: Array = a[:, 0, None] * b[None, 0]
+    for j in range(1, a.shape[1]):
+        out += a[:, j, None] * b[None, j]
+    return out
+
+
+def _inverse_last(m: Array) -> tuple[Array, Array]:
+    """`small_inverse` of matrices whose groups stand last (q, q, G): inverses (q, q, G), log determinants (G,)."""
+    inverse, logdet = small_inverse(np.moveaxis(m, -1, 0))
+    return np.moveaxis(inverse, 0, -1), logdet
 
 
 def _spread(blocks: Array, rows: NDArray[np.intp], columns: NDArray[np.intp] | None, size: int) -> Array:
@@ -154,19 +206,24 @@ def cross_products(
     start = np.flatnonzero(np.r_[True, np.diff(inner) != 0])
     d = np.column_stack([x, y])
     wd, wz = d * w[:, None], z * w[:, None]
-    zz = np.add.reduceat(wz[:, :, None] * z[:, None, :], start, axis=0)
-    zd = np.add.reduceat(wz[:, :, None] * d[:, None, :], start, axis=0)
+    wzt = np.ascontiguousarray(wz.T)
+    zz = np.add.reduceat(wzt[:, None] * np.ascontiguousarray(z.T)[None], start, axis=2)
+    zd = np.add.reduceat(wzt[:, None] * np.ascontiguousarray(d.T)[None], start, axis=2)
     outer = outer_of[inner[start]]
     outer_start = np.flatnonzero(np.r_[True, np.diff(outer) != 0])
     outer_code = np.cumsum(np.r_[False, np.diff(outer) != 0])
     weighed = len(y), float(np.log(w).sum())
+    share = None
+    if len(start) > 4 * FEW and len(outer_start) > 60:
+        few = outer_of[inner] % max(len(start) // FEW, 2) == 0
+        share = cross_products(z[few], x[few], y[few], inner[few], outer_of, w[few], columns) if few.any() else None
     if columns is None:
-        return CrossProducts(zz, zd, d.T @ wd, outer_start, outer_code, *weighed)
+        return CrossProducts(zz, zd, d.T @ wd, outer_start, outer_code, *weighed, None, share)
     met, p = columns
     named = np.column_stack([met[outer[outer_start]], np.full(len(outer_start), p)])
     edges = [*start[outer_start].tolist(), len(y)]
     dd = _spread(np.stack([d[i:j].T @ wd[i:j] for i, j in pairwise(edges)]), named, named, p + 1)
-    return CrossProducts(zz, zd, dd, outer_start, outer_code, *weighed, named)
+    return CrossProducts(zz, zd, dd, outer_start, outer_code, *weighed, named, share)
 
 
 def small_inverse(m: Array) -> tuple[Array, Array]:
@@ -177,8 +234,10 @@ def small_inverse(m: Array) -> tuple[Array, Array]:
     if q == 2:
         a, b, c, d = m[..., 0, 0], m[..., 0, 1], m[..., 1, 0], m[..., 1, 1]
         det = a * d - b * c
-        out = np.empty_like(m)
-        out[..., 0, 0], out[..., 0, 1], out[..., 1, 0], out[..., 1, 1] = d / det, -b / det, -c / det, a / det
+        out = np.empty_like(m)  # as m lies in memory
+        one = 1.0 / det
+        out[..., 0, 0], out[..., 1, 1] = d * one, a * one
+        out[..., 0, 1], out[..., 1, 0] = -b * one, -c * one
         return out, np.log(det)
     inverse = np.asarray(np.linalg.inv(m), dtype=np.float64)
     return inverse, np.linalg.slogdet(m)[1]
@@ -205,21 +264,19 @@ class _State:
 def _evaluate(
     data: CrossProducts, outer: Array, inner: Array, noise: float, prior: tuple[Array, Array], reml: bool
 ) -> _State:
-    eye = np.eye(data.q)
+    eye = np.eye(data.q)[:, :, None]
     a = data.zz / noise
-    f, logdet_r = small_inverse(eye + a @ inner)
-    s = f @ a
-    zd = data.zd / noise
-    t = f @ zd
-    # sum over groups of (zd)' inner t, as one product of two long matrices
-    gt = inner @ t
-    u = data.dd / noise - data.across(zd, gt, terms=True)
-    s_b = np.add.reduceat(s, data.outer_start, axis=0)
-    t_b = np.add.reduceat(t, data.outer_start, axis=0)
-    w_b, logdet_b = small_inverse(eye + s_b @ outer)
-    h_b = outer @ w_b
-    ht = h_b @ t_b
-    u = u - data.across(t_b, ht, terms=True, outer=True)
+    f, logdet_r = _inverse_last(eye + _dot(a, inner[:, :, None]))
+    s = _dot(f, a)
+    f /= noise
+    t = _dot(f, data.zd)
+    gt = np.tensordot(inner / noise, t, axes=1)
+    u = data.dd / noise - data.across(data.zd, gt, terms=True)
+    s_b = np.add.reduceat(s, data.outer_start, axis=2)
+    t_b = np.add.reduceat(t, data.outer_start, axis=2)
+    w_b, logdet_b = _inverse_last(eye + _dot(s_b, outer[:, :, None]))
+    h_b = np.tensordot(outer, w_b, axes=1)
+    u = u - data.across(t_b, _dot(h_b, t_b), terms=True)
     p0, b0 = prior
     k = u[:-1, :-1] + p0
     try:
@@ -245,19 +302,11 @@ def _evaluate(
         flat = data.p - int(np.linalg.matrix_rank(p0)) if p0.any() else data.p
         sign_prior = np.linalg.slogdet(p0)[1] if flat == 0 else 0.0
         criterion += 2.0 * float(np.log(np.diag(chol)).sum()) - sign_prior - flat * _LOG_2PI
-    mine = data.local(c)
-    t_bc = (t_b @ mine[:, :, None])[:, :, 0]
-    t_c = (t @ (mine if len(mine) == 1 else mine[data.outer_of])[:, :, None])[:, :, 0]
-    lean = (h_b @ t_bc[:, :, None])[:, :, 0]
-    a_r = t_c - (s @ lean[data.outer_of][:, :, None])[:, :, 0]
-    a_b = t_bc - (s_b @ lean[:, :, None])[:, :, 0]
+    t_c, t_bc = data.dotted(t, c), data.dotted(t_b, c)
+    lean = _dot(h_b, t_bc[:, None])
+    a_r = t_c - _dot(s, data.members(lean))[:, 0]
+    a_b = t_bc - _dot(s_b, lean)[:, 0]
     return _State(float(criterion), beta, k_inv, u, s, t, s_b, t_b, h_b, c, a_r, a_b)
-
-
-def _folded(a: Array, b: Array) -> Array:
-    """Sum over groups and terms of a_rip b_rjp: (q, q)."""
-    out: Array = np.tensordot(a, b, axes=([0, 2], [0, 2]))
-    return out
 
 
 def _symmetric_basis(mask: NDArray[np.bool_]) -> Array:
@@ -278,25 +327,18 @@ def _score_and_information(
 ) -> tuple[Array, Array, Array, Array]:
     """Score and average information of (outer entries, inner entries, noise), and the two gradient matrices."""
     x = slice(0, data.p)
-    here = slice(0, data.zd.shape[2] - 1)
-    hs = st.h_b[data.outer_of]
-    zpz_r = st.s - st.s @ hs @ st.s
-    zpz_b = st.s_b - st.s_b @ st.h_b @ st.s_b
-    hx = st.h_b @ st.t_b[:, :, here]
-    d_r = st.t[:, :, here] - st.s @ hx[data.outer_of]
-    d_b = st.t_b[:, :, here] - st.s_b @ hx
-    sum_r, sum_b = zpz_r.sum(axis=0), zpz_b.sum(axis=0)
-    if reml:
-        if data.columns is None:
-            k_r = k_b = st.k_inv
-        else:
-            met = data.columns[:, here]
-            k_b = st.k_inv[met[:, :, None], met[:, None, :]]
-            k_r = k_b[data.outer_of]
-        sum_r = sum_r - _folded(d_r, d_r @ k_r)
-        sum_b = sum_b - _folded(d_b, d_b @ k_b)
-    grad_r = sum_r - st.a_r.T @ st.a_r
-    grad_b = sum_b - st.a_b.T @ st.a_b
+    q = data.q
+
+    def sums(s: Array, t: Array, h: Array, hx: Array) -> Array:
+        """Sum over groups of Z' P Z (q, q), s symmetric, with the outer groups' h and h t_b said for each group."""
+        out: Array = s.sum(axis=2) - _dot(s, h).reshape(q, -1) @ s.reshape(q, -1).T
+        return out - data.folded(t[:, :-1] - _dot(s, hx), st.k_inv) if reml else out
+
+    hx = _dot(st.h_b, st.t_b[:, :-1])
+    sum_r = sums(st.s, st.t, data.members(st.h_b), data.members(hx))
+    sum_b = sums(st.s_b, st.t_b, st.h_b, hx)
+    own_r, own_b = st.a_r @ st.a_r.T, st.a_b @ st.a_b.T
+    grad_r, grad_b = sum_r - own_r, sum_b - own_b
     base_b, base_r = bases
     score_b = np.einsum("mij,ij->m", base_b, grad_b)
     score_r = np.einsum("mij,ij->m", base_r, grad_r)
@@ -304,23 +346,21 @@ def _score_and_information(
     trace_pv = data.rows - (float(np.sum(st.k_inv * st.u[x, x])) if reml else 0.0)
     quad_pv = float(st.c @ st.u @ st.c)
     score_n = (trace_pv - np.sum(outer * sum_b) - np.sum(inner * sum_r)) / noise
-    score_n -= (
-        quad_pv - float(np.sum(outer * (st.a_b.T @ st.a_b))) - float(np.sum(inner * (st.a_r.T @ st.a_r)))
-    ) / noise
+    score_n -= (quad_pv - float(np.sum(outer * own_b)) - float(np.sum(inner * own_r))) / noise
     # Working vectors f = [X y] c + Z h; only the noise's has a part outside the span of Z.
     m_b, m_r = len(base_b), len(base_r)
     m = m_b + m_r + 1
-    h = np.zeros((len(st.s), data.q, m))
-    h[:, :, :m_b] = np.einsum("mij,bj->bim", base_b, st.a_b)[data.outer_of]
-    h[:, :, m_b : m_b + m_r] = np.einsum("mij,rj->rim", base_r, st.a_r)
-    h[:, :, -1] = -(st.a_r @ inner + (st.a_b @ outer)[data.outer_of]) / noise
+    h = np.empty((q, m, st.s.shape[2]))
+    h[:, :m_b] = data.members(np.tensordot(base_b.transpose(1, 0, 2), st.a_b, axes=1))
+    h[:, m_b : m_b + m_r] = np.tensordot(base_r.transpose(1, 0, 2), st.a_r, axes=1)
+    h[:, -1] = -(inner @ st.a_r + data.members(outer @ st.a_b)) / noise
     c = st.c / noise
-    sh = st.s @ h
-    sh_b = np.add.reduceat(sh, data.outer_start, axis=0)
-    hth = h.reshape(-1, m).T @ sh.reshape(-1, m)
-    hth -= sh_b.reshape(-1, m).T @ (st.h_b @ sh_b).reshape(-1, m)
+    sh = _dot(st.s, h)
+    sh_b = np.add.reduceat(sh, data.outer_start, axis=2)
+    hsh_b = _dot(st.h_b, sh_b)
+    hth = _gram(h, sh) - _gram(sh_b, hsh_b)
     # D' V^-1 Z h, for D = [X y]
-    dvz = data.across(st.t, h, terms=False) - data.across(st.t_b, st.h_b @ sh_b, terms=False, outer=True)
+    dvz = data.across(st.t, h, terms=False) - data.across(st.t_b, hsh_b, terms=False)
     fvf = hth
     cross = c @ dvz
     fvf[:, -1] += cross
@@ -360,6 +400,18 @@ def fit_mixed(
     free_r = np.ones((q, q), bool) if inner_free is None else inner_free
     bases = _symmetric_basis(free_b), _symmetric_basis(free_r)
     spots = np.argwhere(np.tril(free_b)), np.argwhere(np.tril(free_r))
+    if start is None and data.share is not None:
+        part = fit_mixed(
+            data.share,
+            reml=reml,
+            outer_free=free_b,
+            inner_free=free_r,
+            prior_precision=prior[0],
+            prior_mean=prior[1],
+            tolerance=1e-6,
+            most_steps=most_steps,
+        )
+        start = part.outer_cov, part.inner_cov, part.noise
     outer, inner, noise = _starting_values(data, free_b, free_r, prior) if start is None else start
     roots = [_root(outer), _root(inner)]
     state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml)
@@ -390,8 +442,8 @@ def fit_mixed(
             if not converged:
                 state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml)
     outer, inner = roots[0] @ roots[0].T, roots[1] @ roots[1].T
-    outer_mode = state.a_b @ outer
-    inner_mode = state.a_r @ inner
+    outer_mode = (outer @ state.a_b).T
+    inner_mode = (inner @ state.a_r).T
     return MixedFit(
         state.beta, state.k_inv, outer, inner, noise, state.criterion, outer_mode, inner_mode, step, converged
     )
@@ -489,7 +541,7 @@ def _starting_values(
     beta: Any = np.linalg.lstsq(k, data.dd[:-1, -1] + p0 @ b0, rcond=None)[0]
     c = np.append(-beta, 1.0)
     spread = max(float(c @ data.dd @ c) / max(data.rows - data.p, 1), 1e-12)
-    size = np.maximum(np.einsum("rii->i", data.zz) / data.rows, 1e-12)
+    size = np.maximum(np.einsum("iir->i", data.zz) / data.rows, 1e-12)
 
     def split(free: NDArray[np.bool_]) -> Array:
         return np.diag(np.where(np.diag(free), 0.3 * spread / size / data.q, 0.0))
