@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trimfit.pitch import NOTES, OUTPUTS, DEFAULT_RATIOS
+from trimfit.pitch import DEFAULT_RATIOS, NOTES, OUTPUTS
 
 __all__ = ["BATCH", "READINGS", "BigLog", "frame_of", "make", "write"]
 
