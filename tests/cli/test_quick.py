@@ -43,6 +43,24 @@ CALLS = [
 ]
 
 
+@pytest.mark.parametrize("call", [["R-1"], ["--json", "R-1"], ["R-2"], ["R-1", "--json"]])
+def test_both_ways_of_asking_say_the_same(log: Path, call: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    code = quick.answered(["--log", str(log), "ask", *call])
+    short = capsys.readouterr()
+    result = CliRunner().invoke(long_way.app, ["--log", str(log), "ask", *call])
+    if isinstance(result.exception, InputError):
+        assert code == result.exception.exit_code == 2
+        assert short.err.splitlines() == [" ".join(line.split()) for line in result.exception.lines()]
+    else:
+        assert code == result.exit_code == 0
+        assert short.out == result.stdout != ""
+
+
+@pytest.mark.parametrize("call", [["ask"], ["ask", "--all"], ["ask", "R-1", "R-2"], ["ask", "--help"]])
+def test_what_is_not_plainly_asked_goes_the_long_way(log: Path, call: list[str]) -> None:
+    assert quick.answered(["--log", str(log), *call]) is None
+
+
 @pytest.mark.parametrize("call", CALLS)
 def test_both_ways_say_the_same(log: Path, call: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     other = log.with_name("other")

@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from trimfit.errors import LogError
 from trimfit.plan.policy import (
     LADDER,
     Costs,
@@ -17,8 +18,8 @@ from trimfit.plan.policy import (
     moved,
     moves,
     solve,
-    table_from_arrays,
-    table_to_arrays,
+    table_from_bytes,
+    table_to_bytes,
 )
 
 Array = NDArray[np.float64]
@@ -206,9 +207,12 @@ def test_moves_near_the_end_are_what_a_maker_expects() -> None:
     assert unsure.tolist() in ([1], [0])
 
 
-def test_table_comes_back_from_its_arrays() -> None:
+def test_table_comes_back_from_its_bytes() -> None:
     t = table()
-    back = table_from_arrays({k: np.array(v) for k, v in table_to_arrays(t).items()})
+    for spoilt in (b"", b"PK\x03\x04", b"{}\n", table_to_bytes(t)[:-4]):
+        with pytest.raises(LogError, match="the plan kept in the log"):
+            table_from_bytes(spoilt)
+    back = table_from_bytes(table_to_bytes(t))
     assert back.costs == t.costs
     for name in ("m", "log_v", "s"):
         np.testing.assert_array_equal(getattr(back, name), getattr(t, name))

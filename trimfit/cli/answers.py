@@ -9,6 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
+from trimfit.cli.kept import advice_in_words
 from trimfit.cli.show import plain, print_json, progress, table
 from trimfit.errors import Fault, InputError
 from trimfit.records import Advice
@@ -38,7 +39,6 @@ def ask(
     Example: trimfit ask R-0412
     """
     from trimfit.desk import advise
-    from trimfit.desk.said import advice_lines, plain_name
 
     if (reed is None) == (not all_):
         raise InputError("say one reed, or --all", "ask", "for example: trimfit ask R-0412")
@@ -48,10 +48,7 @@ def ask(
         if as_json:
             print_json(advice)
         else:
-            lines = advice_lines(advice)
-            typer.echo(f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}")
-            for line in lines[1:]:
-                typer.echo(line)
+            typer.echo("\n".join(advice_in_words(advice)))
         return
     found = advise.ask_all(_log(context), tell)
     if as_json:

@@ -1,4 +1,4 @@
-"""What is said of one logged entry: for people and for scripts. Free of typer, so that `quick` can say the same."""
+"""What is said of one logged entry, or one reed asked after. Free of typer, so that `quick` can say the same."""
 
 from __future__ import annotations
 
@@ -6,8 +6,17 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from trimfit.desk.logbook import Kept
+    from trimfit.records import Advice
 
-__all__ = ["as_json", "in_words"]
+__all__ = ["advice_in_words", "as_json", "in_words"]
+
+
+def advice_in_words(advice: Advice) -> list[str]:
+    """The answer of `ask REED` as lines: what to do, then what it rests on."""
+    from trimfit.desk.said import advice_lines, plain_name
+
+    lines = advice_lines(advice)
+    return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]
 
 
 def as_json(kept: Kept) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""The short way for the verbs used with a reed in one hand: `log reading`, `log trim`, `log outcome`, `log strike`.
+"""The short way for the verbs used with a reed in one hand: `ask REED`, and `log reading`, `trim`, `outcome`, `strike`.
 
 They answer without loading the whole command line. Whatever is not plainly one of them (help, an unknown option, a
 missing word) goes the long way, which knows how to say what is wrong. Both ways call the same desk and print the same.
@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 __all__ = ["DEFAULT_LOG", "VERBS", "answered"]
@@ -46,7 +46,12 @@ def answered(arguments: Sequence[str]) -> int | None:
         log, rest = rest[1], rest[2:]
     elif rest and rest[0].startswith("--log="):
         log, rest = rest[0][len("--log=") :], rest[1:]
-    if len(rest) < 2 or rest[0] != "log" or rest[1] not in VERBS or not log:
+    if len(rest) < 2 or not log:
+        return None
+    if rest[0] == "ask":
+        asked = _taken(rest[1:], {})
+        return _ask(Path(log), asked[0][0], asked[2]) if asked is not None and len(asked[0]) == 1 else None
+    if rest[0] != "log" or rest[1] not in VERBS:
         return None
     function, first, endless, options, needed = VERBS[rest[1]]
     taken = _taken(rest[2:], options)
@@ -85,13 +90,36 @@ def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], di
 
 
 def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, str], as_json: bool) -> int:
-    from trimfit.cli.kept import as_json as in_json
-    from trimfit.cli.kept import in_words
-    from trimfit.desk import logbook
+    def lines() -> list[str]:
+        from trimfit.cli.kept import as_json as in_json
+        from trimfit.cli.kept import in_words
+        from trimfit.desk import logbook
+
+        kept = getattr(logbook, function)(log, *words, **said)
+        return [json.dumps(in_json(kept), ensure_ascii=False, indent=2)] if as_json else in_words(kept)
+
+    return _said(lines)
+
+
+def _ask(log: Path, reed: str, as_json: bool) -> int:
+    def lines() -> list[str]:
+        from trimfit.cli.kept import advice_in_words
+        from trimfit.cli.values import json_text, progress
+        from trimfit.desk.advise import ask_reed
+
+        if as_json:
+            return [json_text(ask_reed(log, reed))]
+        return advice_in_words(ask_reed(log, reed, progress))
+
+    return _said(lines)
+
+
+def _said(answer: Callable[[], list[str]]) -> int:
+    """Print what an answer says, or what is wrong; the exit code."""
     from trimfit.errors import InputError, TrimfitError
 
     try:
-        kept = getattr(logbook, function)(log, *words, **said)
+        lines = answer()
     except TrimfitError as error:
         for line in error.lines() if isinstance(error, InputError) else [error.line()]:
             sys.stderr.write(" ".join(line.split()) + "\n")
@@ -105,7 +133,6 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
         remedy = "the log is unharmed; set TRIMFIT_TRACEBACK=1 and run it again to see where"
         sys.stderr.write(f"trimfit: {type(error).__name__}: {error}; {remedy}\n")
         return 1
-    lines = [json.dumps(in_json(kept), ensure_ascii=False, indent=2)] if as_json else in_words(kept)
     sys.stdout.write("\n".join(lines) + "\n")
     sys.stdout.flush()
     return 0

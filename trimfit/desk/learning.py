@@ -175,7 +175,6 @@ def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
 def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
     """What the log has taught, fitted anew where due; assumptions alone where there is nothing to learn from."""
     from trimfit.learn.card import card_from_bytes, card_to_bytes
-    from trimfit.learn.fitting import prior_card
     from trimfit.pitch import hz_width_cents
 
     settings = journal.settings()
@@ -188,6 +187,8 @@ def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
         except LogError:
             pass
     if kept is None and journal.count("reading") < 3:
+        from trimfit.learn.fitting import prior_card
+
         balance = hz_width_cents(settings.balance_tolerance_hz, 470.0)
         return prior_card((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance)
     card, _ = _fit(journal, tell)
@@ -257,24 +258,20 @@ def costs_of(card: FitCard, type_code: int, settings: Settings) -> Costs:
 
 def policy_for(journal: Journal, costs: Costs, tell: Tell = _quiet) -> PolicyTable:
     """The policy for these costs: from the log where it was solved before, else solved now and kept."""
-    import io
-
-    import numpy as np
-
-    from trimfit.plan.policy import solve, table_from_arrays, table_to_arrays
+    from trimfit.plan.policy import solve, table_from_bytes, table_to_bytes
 
     key = "policy:" + json.dumps([getattr(costs, name) for name in costs.__slots__])
     kept = journal.learned_get(key)
     if kept is not None:
-        with np.load(io.BytesIO(kept)) as arrays:
-            return table_from_arrays({name: arrays[name] for name in arrays.files})
+        try:
+            return table_from_bytes(kept)
+        except LogError:
+            pass
     tell("solving the plan", 0, 1)
     table = solve(costs)
     tell("solving the plan", 1, 1)
     if not getattr(journal, "read_only", False):
-        out = io.BytesIO()
-        np.savez(out, **table_to_arrays(table))  # type: ignore[arg-type]
-        journal.learned_put({key: out.getvalue()})
+        journal.learned_put({key: table_to_bytes(table)})
     return table
 
 

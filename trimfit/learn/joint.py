@@ -280,7 +280,7 @@ def left_out_readings(
 def patterns_of(seen: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
     """The patterns among rows (n, K): which outputs one holds, and which rows have it; empty rows are left out."""
     code = seen @ (1 << np.arange(seen.shape[1]))
-    for number in np.unique(code[code > 0]):
+    for number in sorted(set(code.tolist()) - {0}):
         rows = np.flatnonzero(code == number)
         yield np.flatnonzero(seen[rows[0]]), rows
 

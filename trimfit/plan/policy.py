@@ -21,11 +21,13 @@ ceiling is used (a Lagrangian; cf. Altman, 1999, Constrained Markov Decision Pro
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from trimfit.errors import LogError
 from trimfit.plan.belief import even_nodes, nodes, normal_cdf
 
 __all__ = [
@@ -37,8 +39,8 @@ __all__ = [
     "moved",
     "moves",
     "solve",
-    "table_from_arrays",
-    "table_to_arrays",
+    "table_from_bytes",
+    "table_to_bytes",
 ]
 
 Array = NDArray[np.float64]
@@ -142,25 +144,28 @@ def _grids(costs: Costs) -> tuple[Array, Array, Array]:
     return np.concatenate([far, near, beyond]), np.log(v), s
 
 
-def table_to_arrays(table: PolicyTable) -> dict[str, Array]:
-    """The table as named arrays, to be stored."""
-    c = table.costs
-    costs = [getattr(c, name) for name in c.__slots__]
-    return {
-        "costs": np.array(costs),
-        "m": table.m,
-        "log_v": table.log_v,
-        "s": table.s,
-        "value": table.value.astype(np.float32),
-        "past": table.past.astype(np.float32),
-        "cuts": table.cuts.astype(np.float32),
-    }
+_GRIDS, _TABLES = ("m", "log_v", "s"), ("value", "past", "cuts")
 
 
-def table_from_arrays(arrays: dict[str, Array]) -> PolicyTable:
-    """`table_to_arrays` read back."""
-    costs = Costs(*[float(v) for v in arrays["costs"]])
-    return PolicyTable(costs, *(arrays[name] for name in ("m", "log_v", "s", "value", "past", "cuts")))
+def table_to_bytes(table: PolicyTable) -> bytes:
+    """The table as bytes, to be stored: a line of JSON with costs and grids, then the rest as little-endian singles."""
+    head = {name: getattr(table, name).tolist() for name in _GRIDS}
+    head["costs"] = [getattr(table.costs, name) for name in table.costs.__slots__]
+    body = b"".join(np.ascontiguousarray(getattr(table, name), dtype="<f4").tobytes() for name in _TABLES)
+    return json.dumps(head).encode() + b"\n" + body
+
+
+def table_from_bytes(data: bytes) -> PolicyTable:
+    """`table_to_bytes` read back. Raises LogError for bytes of another format (the plan is then solved anew)."""
+    line, _, body = data.partition(b"\n")
+    try:
+        head = json.loads(line)
+        grids = [np.array(head[name], dtype=np.float64) for name in _GRIDS]
+        tables = np.frombuffer(body, dtype="<f4").astype(np.float64)
+        tables = tables.reshape(len(_TABLES), len(LADDER), *(len(grid) for grid in grids))
+        return PolicyTable(Costs(*map(float, head["costs"])), *grids, *tables)
+    except (ValueError, KeyError, TypeError) as error:
+        raise LogError("the plan kept in the log cannot be read", "the log", "run `trimfit learn`") from error
 
 
 def solve(costs: Costs) -> PolicyTable:
