@@ -605,3 +605,31 @@ def test_extras_with_faults_change_nothing(tmp_path: Path) -> None:
                 import_folder(journal, folder)
             assert journal.last_seq() == 0
         assert any(line.startswith(says) for line in caught.value.lines()), caught.value.lines()
+
+
+def test_a_later_sheet_revises_what_is_known_of_orders_chanters_and_reeds(tmp_path: Path) -> None:
+    """A blank gets its order, an order another day: the old entry is struck, the new one stands; then nothing is new."""
+    first, later = tmp_path / "first", tmp_path / "later"
+    for folder in (first, later):
+        folder.mkdir()
+    (first / "chanters.csv").write_text("chanter,bore_gauge_mm\nCH-1,38\n")
+    (first / "orders.csv").write_text("order,chanter,quantity,due_on\nO-1,CH-1,4,2026-03-01\n")
+    (first / "reeds.csv").write_text("reed,reed_type,batch,order\nR-1,cane,B-1,\n")
+    (later / "chanters.csv").write_text("chanter,meeting_pitch_hz\nCH-1,473\n")
+    (later / "orders.csv").write_text("order,chanter,quantity,due_on\nO-1,CH-1,6,2026-03-09\n")
+    (later / "reeds.csv").write_text("reed,reed_type,batch,order\nR-1,cane,B-1,O-1\n")
+    with Journal(tmp_path / "log.trimfit", create=True) as journal:
+        import_folder(journal, first)
+        counts = import_folder(journal, later)
+        assert (counts.new, counts.known) == (3, 0)
+        assert journal.orders()["O-1"].quantity == 6
+        assert journal.chanters()["CH-1"] == Chanter("CH-1", meeting_pitch_hz=473.0, bore_gauge_mm=38.0)
+        assert journal.reeds()["R-1"].order == "O-1"
+        for folder in (later, first):
+            again = import_folder(journal, folder)
+            assert (again.new, again.known) == (0, 3)
+        assert journal.orders()["O-1"].quantity == 6
+        (later / "reeds.csv").write_text("reed,reed_type,batch,order\nR-1,cane,B-2,O-1\n")
+        with pytest.raises(InputError) as caught:
+            import_folder(journal, later)
+        assert "batch" in caught.value.lines()[0]

@@ -13,8 +13,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from trimfit.bench import history, shop
-from trimfit.bench.cells import amounts
+from trimfit.bench import history, shop, times
+from trimfit.bench.cells import amounts, canonical
 from trimfit.bench.extras import FILES, entries_again, take_marks, take_wide
 from trimfit.bench.identity import entry_id
 from trimfit.bench.intake import Intake
@@ -27,6 +27,10 @@ from trimfit.errors import InputError, nearest
 __all__ = ["FILES", "ImportRefused", "files_of", "import_folder"]
 
 CHUNK = 5000
+# What is known of these changes as a run goes on: a row with other values strikes the old entry and takes its place, as
+# `log` does. Blank cells say nothing against it, and the columns named here must agree.
+FIXED: dict[str, tuple[str, ...]] = {"chanter": (), "order": ("chanter",), "reed": ("reed_type", "batch")}
+REVISED = tuple(FIXED)
 
 
 def import_folder(journal: Journal, folder: Path, progress: Progress | None = None) -> Counts:
@@ -153,8 +157,15 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
                 there, theirs = clash
                 # Columns that the file does not have say nothing against the row in the log.
                 merged = [value if i in reader.present else theirs[i] for i, value in enumerate(values)]
+                if kind.name in REVISED:
+                    merged = [theirs[i] if value is None else value for i, value in enumerate(merged)]
                 if tuple(merged) == theirs:
                     known = True
+                elif _may_revise(kind, merged, theirs):
+                    values = merged
+                    entry, generation, known = _place(state, kind, values, empty=False)
+                    if not known:
+                        _strike(state, there, f"revised by import: {differences(kind, values, theirs)}")
                 else:
                     faults.add(file, line, kind.key[0], *_other_content(kind, merged, there, theirs))
                     continue
@@ -190,6 +201,21 @@ def _place(state: Intake, kind: Kind, values: Sequence[Any], *, empty: bool) -> 
         entry = entry_id(kind, values, generation)
     # A struck row comes in again only where the folder itself says that it was logged again.
     return entry, generation, entry not in state.again or state.there(kind, entry)
+
+
+def _may_revise(kind: Kind, ours: Sequence[Any], theirs: Sequence[Any]) -> bool:
+    """Whether a row may take the place of the log's: of a kind that changes, and the columns that may not agree."""
+    fixed = FIXED.get(kind.name)
+    return fixed is not None and all(ours[kind.index[name]] == theirs[kind.index[name]] for name in fixed)
+
+
+def _strike(state: Intake, entry: str, why: str) -> None:
+    """Take an entry back inside the import's own transaction."""
+    kind = KINDS["strike"]
+    values = canonical(kind, [entry, why, times.local_now()])
+    strike, generation, _ = state.journal.place(kind, values)
+    state.journal.insert_at(kind, values, state.next_seq(), strike, generation)
+    state.struck.add(entry)
 
 
 def _known(state: Intake, column: Column, name: str) -> bool:
