@@ -14,7 +14,7 @@ from trimfit.learn.fitting import fit_card
 from trimfit.learn.joint import Posterior
 from trimfit.learn.mixed import cross_products, fit_mixed
 from trimfit.learn.score import _naive, held_out
-from trimfit.plan.belief import AimBelief
+from trimfit.plan.belief import AimBelief, nodes
 
 K = 10
 
@@ -176,3 +176,11 @@ def test_chanters_beyond_those_the_card_holds() -> None:
         own = [words[code] for code in part.chanter_code[first]]
         means.append(np.array([s.outputs(s.design(0.5, 0.0, word))[0] for s, word in zip(states, own, strict=True)]))
     np.testing.assert_allclose(means[0], means[1], atol=0.6)
+
+
+@pytest.mark.parametrize("count", [3, 5, 11])
+def test_nodes_are_gauss_hermites(count: int) -> None:
+    x, w = np.polynomial.hermite_e.hermegauss(count)
+    ours, weight = nodes(count)
+    np.testing.assert_allclose(ours, x, atol=1e-12)
+    np.testing.assert_allclose(weight, w / w.sum(), atol=1e-12)

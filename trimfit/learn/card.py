@@ -159,17 +159,16 @@ def card_to_bytes(card: FitCard) -> bytes:
 def card_from_bytes(data: bytes) -> FitCard:
     """Read `card_to_bytes` back. Raises LogError for bytes of another format (the fit is then simply made anew)."""
     try:
-        line, _, body = data.partition(b"\n")
-        head = json.loads(line)
+        at = data.find(b"\n") + 1  # the arrays are read where they lie: they may be megabytes
+        head = json.loads(data[:at])
         if head["format"] != FORMAT:
             raise ValueError("format")
         found: dict[str, Array] = {}
-        at = 0
         for name, shape in zip(_ARRAYS, head["shapes"], strict=True):
             size = int(np.prod(shape)) if shape else 1
-            found[name] = np.frombuffer(body, dtype="<f8", count=size, offset=at).reshape(shape)
+            found[name] = np.frombuffer(data, dtype="<f8", count=size, offset=at).reshape(shape)
             at += 8 * size
-        if at != len(body):
+        if at != len(data):
             raise ValueError("length")
         return _card_of(head, found)
     except (ValueError, KeyError, TypeError) as error:
