@@ -608,7 +608,7 @@ def test_extras_with_faults_change_nothing(tmp_path: Path) -> None:
 
 
 def test_a_later_sheet_revises_what_is_known_of_orders_chanters_and_reeds(tmp_path: Path) -> None:
-    """A blank gets its order, an order another day: the old entry is struck, the new one stands; then nothing is new."""
+    """A blank gets its order, an order another day: the old entry is struck, the new one stands."""
     first, later = tmp_path / "first", tmp_path / "later"
     for folder in (first, later):
         folder.mkdir()
