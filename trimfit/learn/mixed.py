@@ -261,9 +261,22 @@ class _State:
     a_b: Array
 
 
+def _prior_level(p0: Array) -> float:
+    """What the prior's precision (p, p) alone adds to the restricted criterion."""
+    flat = len(p0) - int(np.linalg.matrix_rank(p0, hermitian=True)) if p0.any() else len(p0)
+    return -(float(np.linalg.slogdet(p0)[1]) if flat == 0 else 0.0) - flat * _LOG_2PI
+
+
 def _evaluate(
-    data: CrossProducts, outer: Array, inner: Array, noise: float, prior: tuple[Array, Array], reml: bool
+    data: CrossProducts,
+    outer: Array,
+    inner: Array,
+    noise: float,
+    prior: tuple[Array, Array],
+    reml: bool,
+    level: float | None = None,
 ) -> _State:
+    """The criterion and all it leaves behind; level: `_prior_level` of the prior, where it is at hand."""
     eye = np.eye(data.q)[:, :, None]
     a = data.zz / noise
     f, logdet_r = _inverse_last(eye + _dot(a, inner[:, :, None]))
@@ -285,7 +298,8 @@ def _evaluate(
         raise TrimfitError(
             "the fixed terms cannot be told apart", "the mixed-model engine", "give them a prior or drop one"
         ) from error
-    k_inv = np.linalg.inv(chol).T @ np.linalg.inv(chol)
+    half = np.asarray(np.linalg.inv(chol), dtype=np.float64)
+    k_inv = half.T @ half
     beta = k_inv @ (u[:-1, -1] + p0 @ b0)
     c = np.append(-beta, 1.0)
     pull = beta - b0
@@ -299,9 +313,7 @@ def _evaluate(
         + data.rows * _LOG_2PI
     )
     if reml:
-        flat = data.p - int(np.linalg.matrix_rank(p0)) if p0.any() else data.p
-        sign_prior = np.linalg.slogdet(p0)[1] if flat == 0 else 0.0
-        criterion += 2.0 * float(np.log(np.diag(chol)).sum()) - sign_prior - flat * _LOG_2PI
+        criterion += 2.0 * float(np.log(np.diag(chol)).sum()) + (_prior_level(p0) if level is None else level)
     t_c, t_bc = data.dotted(t, c), data.dotted(t_b, c)
     lean = _dot(h_b, t_bc[:, None])
     a_r = t_c - _dot(s, data.members(lean))[:, 0]
@@ -414,7 +426,8 @@ def fit_mixed(
         start = part.outer_cov, part.inner_cov, part.noise
     outer, inner, noise = _starting_values(data, free_b, free_r, prior) if start is None else start
     roots = [_root(outer), _root(inner)]
-    state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml)
+    level = _prior_level(prior[0])
+    state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml, level)
     converged, damping, step = False, 1e-3, 0
     while step < most_steps and not converged:
         step += 1
@@ -429,7 +442,7 @@ def fit_mixed(
             move = -(vectors @ ((vectors.T @ (slope / size)) / lifted)) / size
             new_roots, new_noise = _moved_roots(roots, spots, move, noise)
             trial = _evaluate(
-                data, new_roots[0] @ new_roots[0].T, new_roots[1] @ new_roots[1].T, new_noise, prior, reml
+                data, new_roots[0] @ new_roots[0].T, new_roots[1] @ new_roots[1].T, new_noise, prior, reml, level
             )
             if np.isfinite(trial.criterion) and trial.criterion <= state.criterion:
                 fell = state.criterion - trial.criterion
@@ -440,7 +453,7 @@ def fit_mixed(
         if fell <= tolerance * (1.0 + abs(state.criterion)):
             converged = not _leave_boundary(roots, grads, (free_b, free_r))
             if not converged:
-                state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml)
+                state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml, level)
     outer, inner = roots[0] @ roots[0].T, roots[1] @ roots[1].T
     outer_mode = (outer @ state.a_b).T
     inner_mode = (inner @ state.a_r).T
