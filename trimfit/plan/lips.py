@@ -1,7 +1,8 @@
 """The second aim, target pitch, and the second control, the lips: what is to be gained by strokes and by readings.
 
 Let delta be the meeting pitch less the target (cents), believed N(delta, sigma²); a stroke moves it by l, give or take
-LIP_SPREAD of that from reed to reed, and cannot be put back. A reading of error r takes sigma² to 1/(1/sigma² + 1/r²).
+LIP_SPREAD of that from reed to reed and what is not known of l itself, and cannot be put back. A reading of error r
+takes sigma² to 1/(1/sigma² + 1/r²).
 Over the next few readings this is a small dynamic programme on a grid of delta,
 
     W_j(delta) = min( outside P(|delta + sigma_j xi| > tolerance),
@@ -24,10 +25,12 @@ from trimfit.plan.policy import Costs
 __all__ = ["LipPlan"]
 
 Array = NDArray[np.float64]
-MOST_STROKES = 60
+MOST_STROKES = 10
+"""On one visit: what so many have done is heard before more are done."""
 LEVELS = 6
 LEAST_STROKE_CENTS = 0.02
 ROOM_TOLERANCES = 0.3
+TELLING = 0.9
 
 
 class LipPlan:
@@ -38,6 +41,9 @@ class LipPlan:
         mean, self.sd = belief.meeting()
         self.off = 0.0 if aim.target_cents is None else mean - aim.target_cents
         self.per_stroke = belief.meeting(1.0)[0] - mean
+        share = float(belief.mean[5]) / max(float(belief.mean[1]), 1.0)
+        row = np.array([0.0, 0.0, 0.0, -share, 0.0, 0.0, 0.0, 1.0])
+        self.stroke_sd = math.hypot(LIP_SPREAD * self.per_stroke, math.sqrt(max(float(row @ belief.cov @ row), 0.0)))
         self.strokes = np.zeros(1)
         if aim.target_cents is None:
             return
@@ -80,7 +86,7 @@ class LipPlan:
         """Expected value (n, strokes) after strokes and one reading, from offsets (n,)."""
         eta, weight = nodes(5)
         learned = max(sd_now**2 - sd_then**2, 0.0)
-        sd = np.sqrt(learned + (LIP_SPREAD * self.per_stroke * strokes) ** 2)
+        sd = np.sqrt(learned + (self.stroke_sd * strokes) ** 2)
         there = off[:, None, None] + (self.per_stroke * strokes)[None, :, None] + sd[None, :, None] * eta[None, None, :]
         mean: Array = np.interp(there, self.grid, value) @ weight
         return mean
@@ -101,7 +107,9 @@ class LipPlan:
         if self.aim.target_cents is None:
             return 0.0
         none, now, then = np.zeros(1), self.by_reading[0], self.by_reading[1]
-        return float(self._ahead(np.array([self.off]), none, now, then, self.after_reading)[0, 0])
+        cost = float(self._ahead(np.array([self.off]), none, now, then, self.after_reading)[0, 0])
+        # a reading that tells next to nothing only puts off what is to be done
+        return cost if then < TELLING * now else max(cost, min(self.leave(), self.stroke()[1]))
 
     def stroke(self) -> tuple[int, float]:
         """The best number of strokes for a visit that is made anyway (0 or more), and the minutes expected after it."""
