@@ -28,7 +28,7 @@ FAR_TOLERANCES = 5.0
 WILD_SLOPE = 0.35
 MODEL_DOUBT = 2.0
 """The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is told right
-only to about a factor of two (reports/playing.md)."""
+only to a factor of two or three (reports/playing.md)."""
 
 
 @dataclass(frozen=True, slots=True)
