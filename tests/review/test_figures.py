@@ -51,6 +51,7 @@ def both(name: str) -> list[figures.Figure]:
         sheets = [PICTURES[name].draw(narrow) for narrow in (False, True)]
         for drawn in sheets:
             figures.settle(drawn)
+            drawn.draw_without_rendering()  # the key finds its place only as it is drawn
     return sheets
 
 

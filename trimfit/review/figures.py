@@ -159,8 +159,9 @@ class Rendered:
 
 def settle(figure: Figure) -> None:
     """Lay the sheet out once and for all, so that neither naming points nor saving does it again."""
-    if figure.get_layout_engine() is not None:
-        figure.draw_without_rendering()
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)
         figure.set_layout_engine(None)  # "none" would leave a stand-in, for which saving draws once more
 
 
@@ -317,14 +318,18 @@ def render(picture: Picture) -> Rendered:
         wide, narrow = picture.draw(False), picture.draw(True)
         settle(wide)
         settle(narrow)
-        return Rendered(svg_text(wide), svg_text(narrow), png_bytes(wide))
+        return Rendered(_svg(wide), _svg(narrow), _png(wide, 132))
 
 
 def png_bytes(figure: Figure, dpi: int = 132) -> bytes:
     """The sheet as PNG; no date and no program name inside."""
-    buffer = io.BytesIO()
     with style():
-        figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None}, pil_kwargs={"optimize": True})
+        return _png(figure, dpi)
+
+
+def _png(figure: Figure, dpi: int) -> bytes:
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
     return buffer.getvalue()
 
 
@@ -338,9 +343,13 @@ def pdf_bytes(figure: Figure) -> bytes:
 
 def svg_text(figure: Figure) -> str:
     """The sheet as a stand-alone SVG file: words stay words, numbers have two decimals, no metadata."""
-    buffer = io.StringIO()
     with style():
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+        return _svg(figure)
+
+
+def _svg(figure: Figure) -> str:
+    buffer = io.StringIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     text = buffer.getvalue()
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     text = re.sub(r"<!DOCTYPE.*?>\s*", "", text, flags=re.DOTALL)
