@@ -1,4 +1,4 @@
-"""`log` and its seven entries, as typed."""
+"""`log` and its entries, as typed."""
 
 from __future__ import annotations
 
@@ -199,9 +199,40 @@ def test_names_with_blanks_and_cents_from_the_chanters_pitch(bench: Bench) -> No
     assert second.record.notes_hz["f"] == pytest.approx(470 * 5 / 3 * 2 ** (-12 / 1200))
 
 
+def test_a_reed_is_renamed_at_its_own_bench_and_at_the_other(bench: Bench, tmp_path: Path) -> None:
+    other = Bench(tmp_path / "bench2.trimfit")
+    other.say("log", "reed", "R-1", "--type", "cane", "--batch", "C-4")
+    other.say("log", "reading", "R-1", "crow=C+22", "--at", "2026-03-01T10:00")
+    bench.say("log", "reading", "R-1", "crow=C+30", "--at", "2026-03-01T10:00")
+    said = bench.say("merge", str(other.log))
+    assert "another name for a reed: --rename" in said
+    said = bench.say("merge", str(other.log), "--rename", "R-1=C-R-1")
+    assert "renamed R-1 -> C-R-1: 1 reed, 1 reading" in said
+    assert "0 refused" in said
+    answer = bench.ask("merge", str(other.log), "--rename", "R-1=C-R-1")
+    assert (answer["new"], answer["refused"], answer["conflicts"], answer["renamed"]) == (0, 0, [], [])
+    answer = other.ask("merge", str(bench.log))
+    assert answer["renamed"][0] == {
+        "reed": "R-1", "new_name": "C-R-1", "entry": answer["renamed"][0]["entry"],
+        "moved": {"reed": 1, "reading": 1}, "unsure": [],
+    }  # fmt: skip
+    answer = bench.ask("log", "rename", "R-1", "R-1a")
+    assert (answer["kind"], answer["about"], answer["new"]) == ("reed", "R-1a", True)
+    assert answer["note"] == "R-1 is R-1a now; along went 1 reading; the old entries are struck"
+    with Journal(bench.log) as journal:
+        assert sorted(journal.reeds()) == ["C-R-1", "R-1a"]
+        assert journal.of_reed("R-1a").reed.entry == answer["entry"]
+
+
+@pytest.mark.parametrize("pair", ["R-1", "R-1=", "=R-2", "="])
+def test_a_pair_of_names_that_is_none(bench: Bench, pair: str) -> None:
+    with pytest.raises(InputError, match="is no pair of names"):
+        bench.say("merge", str(bench.log), "--rename", pair)
+
+
 def test_every_verb_has_an_example() -> None:
     verbs = [["import"], ["export"], ["merge"], ["check"], ["settings"]]
-    verbs += [["log", name] for name in ("reading", "trim", "reed", "chanter", "order", "outcome", "strike")]
+    verbs += [["log", name] for name in ("reading", "trim", "reed", "chanter", "order", "outcome", "strike", "rename")]
     for verb in verbs:
         result = CliRunner().invoke(app, [*verb, "--help"])
         assert result.exit_code == 0

@@ -121,6 +121,8 @@ def in_conflict(conflicts: Sequence[Conflict]) -> list[Mark]:
                 f"two benches have {conflict.kind} {conflict.key[:80]} with different {', '.join(conflict.differs)}: "
                 f"{conflict.kept} counts, this one stands aside; strike the wrong one"
             )
+            if conflict.kind == "reed":
+                sentence += ", or, where they are two reeds, rename one (merge OTHER_LOG --rename REED=NEW)"
             reed = conflict.key.split(" at ")[0] if conflict.kind in ("reed", "reading", "trim", "outcome") else ""
             marks.append(Mark(entry, reed, "conflict", sentence))
     return marks

@@ -158,6 +158,9 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
     struck = connection.execute(
         f'SELECT s.why FROM {kind.table} t JOIN strikes s ON s.struck = t.entry WHERE t."{key}" = ? LIMIT 1', (name,)
     ).fetchone()
+    if struck and struck[0].startswith("renamed "):
+        to = struck[0].removeprefix("renamed ")[:60]
+        return InputError(f"{kind.name} {name[:60]!r} has another name", "", f"it is {to!r} now")
     if struck:
         return InputError(
             f"{kind.name} {name[:60]!r} was struck ({struck[0][:60]})", "", f"log it again with trimfit log {kind.name}"

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 from sqlite3 import Connection
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from trimfit.bench import conflicts, history, refusals, shop, times
 from trimfit.bench.cells import canonical, text_value
@@ -24,6 +24,9 @@ from trimfit.bench.rows import insert_sql, instant_of, stored
 from trimfit.bench.store import Store, translated
 from trimfit.errors import InputError
 from trimfit.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
+
+if TYPE_CHECKING:
+    from trimfit.bench.rename import Renamed
 
 __all__ = ["Counts", "Journal"]
 
@@ -40,6 +43,7 @@ class Counts:
     refused: int = 0
     by_kind: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     conflicts: tuple[Conflict, ...] = ()
+    renamed: tuple[Renamed, ...] = ()
 
 
 class Journal(Store):
@@ -260,11 +264,13 @@ class Journal(Store):
             longest = connection.execute(query, {"reed_type": reed_type, "among": among}).fetchone()[0]
             return None if not longest else float(longest)
 
-    def merge(self, other: Path, progress: Progress | None = None) -> Counts:
-        """Take every entry of another log into this one; see `bench.merge`."""
+    def merge(
+        self, other: Path, progress: Progress | None = None, *, renames: Mapping[str, str] | None = None
+    ) -> Counts:
+        """Take every entry of another log into this one; see `bench.merge`. renames: its reeds' names -> new ones."""
         from trimfit.bench.merge import merge_logs
 
-        return merge_logs(self, other, progress)
+        return merge_logs(self, other, progress, renames=renames or {})
 
     def find(self, text: str) -> str:
         """The entry whose id is `text` or alone begins with it (six letters or more); InputError if there is none."""

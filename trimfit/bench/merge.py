@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from trimfit.bench.history import quoted
 from trimfit.bench.identity import entry_id
 from trimfit.bench.journal import Counts, Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind
+from trimfit.bench.rename import carry, foresee
 from trimfit.bench.rows import insert_sql, stored
 from trimfit.errors import LogError, TrimfitError
 
@@ -22,19 +23,24 @@ __all__ = ["merge_logs"]
 CHUNK = 5000
 
 
-def merge_logs(journal: Journal, other: Path, progress: Progress | None = None) -> Counts:
+def merge_logs(
+    journal: Journal, other: Path, progress: Progress | None = None, *, renames: Mapping[str, str]
+) -> Counts:
     """Take every entry of the log at `other` into `journal`, in one transaction; the other is left as it is.
+
+    renames: name of a reed of the other log -> the name it is to have; see `bench.rename` for what else is renamed.
 
     Entries of one key but different content are conflicts: one of them counts (the same on every bench), the rest
     stand aside, counted as refused, until one is struck. Raises LogError if the other is no log, is newer, or holds
     an entry that is not what its id says.
     """
     other = Path(other)
-    with _opened(other) as theirs, journal.writing(), theirs.reading() as source:
+    with _opened(other) as theirs, journal.writing() as connection, theirs.reading() as source:
         seq = journal.last_seq()
         tally: dict[str, tuple[int, int]] = {}
         whole = sum(_count(source, kind) for kind in KINDS.values())
         done = 0
+        plan = foresee(connection, source, renames)
         for kind in KINDS.values():
             new, seen = 0, 0
             for rows in _chunks(source, kind):
@@ -42,13 +48,13 @@ def merge_logs(journal: Journal, other: Path, progress: Progress | None = None) 
                 lines = [
                     stored(kind, values, seq + i, entry, again) for i, (entry, again, values) in enumerate(fresh, 1)
                 ]
-                with journal.writing() as target:
-                    target.executemany(insert_sql(kind), lines)
+                connection.executemany(insert_sql(kind), lines)
                 seq += len(lines)
                 new, seen, done = new + len(lines), seen + len(rows), done + len(rows)
                 if progress is not None:
                     progress("merge", done, whole)
             tally[kind.name] = (new, seen - new)
+        renamed = carry(journal, plan)
         conflicts = journal.settle_conflicts()
         journal.forget_scale()
     return Counts(
@@ -57,6 +63,7 @@ def merge_logs(journal: Journal, other: Path, progress: Progress | None = None) 
         sum(len(conflict.aside) for conflict in conflicts),
         by_kind=tally,
         conflicts=tuple(conflicts),
+        renamed=renamed,
     )
 
 

@@ -108,24 +108,63 @@ def export(
 def merge(
     context: typer.Context,
     other: Annotated[Path, typer.Argument(help="The log of another bench; it stays as it is.", metavar="OTHER_LOG")],
+    rename: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--rename",
+            help="A reed of the other log that has the name of another reed here, and what to call it; may be said "
+            "again for more.",
+            metavar="REED=NEW",
+        ),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Take the entries of another bench's log into this one. Doing it again adds nothing; the order is free.
 
     Two benches may have the same thing with different content: then one counts, the other stands aside (refused),
-    and both are named with the way out.
+    and both are named with the way out. Two reeds of one name: merge again with --rename R-7=R-7b, and the other
+    bench's R-7 and all that was logged of it is R-7b, at that bench too once it merges this log. One's own reed:
+    trimfit log rename.
 
     Example: trimfit merge bench2.trimfit
     """
     from trimfit.desk import record
 
-    taken = record.merge_log(_log(context), other, None if as_json else progress)
+    taken = record.merge_log(_log(context), other, None if as_json else progress, renames=_pairs(rename or []))
     if as_json:
-        conflicts = plain(taken.counts.conflicts)
-        print_json({**_counts(taken), "conflicts": conflicts})
+        counts = taken.counts
+        print_json({**_counts(taken), "conflicts": plain(counts.conflicts), "renamed": plain(counts.renamed)})
         return
     _say(taken, "merge", other)
-    _say_marks(taken, "in conflict (trimfit log strike ENTRY --why … settles one)")
+    for one in taken.counts.renamed:
+        _say_renamed(one)
+    _say_marks(taken, "in conflict (trimfit log strike ENTRY --why … settles one; another name for a reed: --rename)")
+
+
+def _pairs(words: list[str]) -> dict[str, str]:
+    """Old and new names out of words such as `R-7=R-7b`."""
+    found: dict[str, str] = {}
+    for word in words:
+        old, _, new = (part.strip() for part in word.partition("="))
+        if not old or not new:
+            raise InputError(f"{word[:60]!r} is no pair of names", "--rename", "say --rename REED=NEW")
+        if old in found:
+            raise InputError(f"reed {old[:60]!r} is named twice", "--rename", "give it one new name")
+        found[old] = new
+    return found
+
+
+def _say_renamed(one: Any) -> None:
+    reed, new = (" ".join(name.split())[:40] for name in (one.reed, one.new_name))
+    if one.moved:
+        went = ", ".join(f"{count:,} {kind}{'' if count == 1 else 's'}" for kind, count in one.moved.items())
+        typer.echo(f"renamed {reed} -> {new}: {went}")
+    if one.unsure:
+        shown = ", ".join(one.unsure[:6]) + (" …" if len(one.unsure) > 6 else "")
+        typer.echo(
+            f"{reed} was two reeds in this log, and one of them is {new} now. These stay {reed}: {shown}. "
+            f"If any is of {new}, merge its bench's log again, or: trimfit log rename {reed} {new} --entry ENTRY"
+        )
 
 
 def check(context: typer.Context, as_json: Json = False) -> None:

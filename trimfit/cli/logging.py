@@ -22,7 +22,8 @@ Remark = Annotated[str | None, typer.Option("--remark", help="Anything worth kee
 ReedName = Annotated[str, typer.Argument(help="The reed's name.", metavar="REED")]
 
 _verbs = typer.Typer(
-    help="Log one entry: a reading, a trim, a reed, a chanter, an order, an outcome, or a strike of a wrong entry.",
+    help="Log one entry: a reading, a trim, a reed, a chanter, an order, an outcome, a strike of a wrong entry, "
+    "another name of a reed.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -251,6 +252,31 @@ def strike(
     from trimfit.desk import logbook
 
     _answer(logbook.strike(_log(context), entry, why, at=at), as_json)
+
+
+@_verbs.command()
+def rename(
+    context: typer.Context,
+    reed: ReedName,
+    new: Annotated[str, typer.Argument(help="Its name from now on.", metavar="NEW")],
+    entries: Annotated[
+        list[str] | None,
+        typer.Option("--entry", help="Rename this entry only; may be said again for more.", metavar="ENTRY"),
+    ] = None,
+    join: Annotated[bool, typer.Option("--join", help="NEW is in the log, and is the same reed.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Give a reed another name: where another bench has a reed of this name, or the name was a slip.
+
+    The reed and its readings, trims and outcomes are struck ("renamed NEW") and entered again under the new name, all
+    at once. Other benches learn of it when logs are merged. For a reed that comes from another bench's log:
+    trimfit merge OTHER_LOG --rename REED=NEW.
+
+    Example: trimfit log rename R-0412 R-0412b
+    """
+    from trimfit.desk import logbook
+
+    _answer(logbook.rename(_log(context), reed, new, only=entries or (), join=join), as_json)
 
 
 def register(app: typer.Typer) -> None:

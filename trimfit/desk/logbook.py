@@ -25,6 +25,7 @@ __all__ = [
     "log_reading",
     "log_reed",
     "log_trim",
+    "rename",
     "strike",
 ]
 
@@ -196,6 +197,22 @@ def strike(log: Path, entry: str, why: str, *, at: str | None = None) -> Kept:
         left = journal.naming(kind.name, name) if kind is not None and name else 0
         note = f"{left:,} entries still name this {kind.name}: log it again" if left and kind is not None else ""
         return Kept(done, "strike", struck, note=note)
+
+
+def rename(log: Path, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> Kept:
+    """Give a reed another name: it and its readings, trims and outcomes are struck and entered again under that name.
+
+    only: ids of entries to rename, where two reeds of the name were mixed. join: the new name is in the log, and is
+    the same reed.
+    """
+    from trimfit.bench.journal import Journal
+    from trimfit.bench.rename import rename
+
+    with Journal(log) as journal:
+        done = rename(journal, reed, new, only=only, join=join)
+    went = ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in done.moved.items() if kind != "reed")
+    note = f"{done.reed[:60]} is {done.new_name[:60]} now; along went {went or 'nothing'}; the old entries are struck"
+    return Kept(done.entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
 
 
 def _keep(

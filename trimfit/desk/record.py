@@ -146,15 +146,20 @@ def export_folder(log: Path, folder: Path, progress: Progress | None = None, *, 
         return Taken(export_folder(journal, folder, progress, force=force))
 
 
-def merge_log(log: Path, other: Path, progress: Progress | None = None) -> Taken:
-    """Take another bench's log into this one; what is in conflict comes back as marks, with the way out."""
+def merge_log(
+    log: Path, other: Path, progress: Progress | None = None, *, renames: Mapping[str, str] | None = None
+) -> Taken:
+    """Take another bench's log into this one; what is in conflict comes back as marks, with the way out.
+
+    renames: names of reeds of the other log -> what they are to be called, where that is another reed's name here.
+    """
     from trimfit.bench import doubts
     from trimfit.bench.journal import Journal
 
     if not Path(other).exists():
         raise InputError("there is no log here", str(other), "check the path of the other log")
     with Journal(log, create=True) as journal:
-        counts = journal.merge(other, progress)
+        counts = journal.merge(other, progress, renames=renames)
     return Taken(counts, tuple(doubts.in_conflict(counts.conflicts)))
 
 
