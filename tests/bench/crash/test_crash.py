@@ -1,6 +1,6 @@
-"""kill -9 at random moments of import, log and merge: what was acknowledged stays, nothing is half there.
+"""kill -9 at random moments of import, log, merge and rename: what was acknowledged stays, nothing is half there.
 
-`pytest tests/bench/crash -m crash -s` kills 200 times in each of the three (TRIMFIT_CRASHES sets another number) and
+`pytest tests/bench/crash -m crash -s` kills 200 times in each (TRIMFIT_CRASHES sets another number) and
 prints what it saw; a few kills of each are part of the usual run.
 """
 
@@ -36,6 +36,12 @@ IMPORT = (
 )
 MERGE = (
     BEGIN + PRELOAD + "print('go', flush=True); record.merge_log(Path(sys.argv[1]), Path(sys.argv[2])); print('done')"
+)
+RENAME = (
+    BEGIN
+    + PRELOAD
+    + "import trimfit.bench.rename; print('go', flush=True); "
+    + "logbook.rename(Path(sys.argv[1]), 'R-0', 'R-0b'); print('done')"
 )
 LOG = (
     BEGIN
@@ -178,3 +184,26 @@ def test_a_merge_is_there_whole_or_not_at_all(tmp_path: Path, shop: Path, rounds
         record.merge_log(log, other)
         assert readings_in(log) == 1 + whole
     print(f"\nmerge: {rounds} kills, {dict(seen)}")
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+def test_a_reed_is_renamed_whole_or_not_at_all(tmp_path: Path, rounds: int) -> None:
+    log, mine, random_ = tmp_path / "log", tmp_path / "mine", random.Random(rounds)
+    with Journal(mine, create=True) as journal:
+        rows = [Reading("R-0", f"2026-01-01T{i // 60:02d}:{i % 60:02d}", crow_hz=500.0 + i / 10) for i in range(900)]
+        journal.append_many([Reed("R-0", "T", "B"), *rows])
+    shutil.copy(mine, log)
+    usual_s = duration_s(RENAME, log)
+    seen: Counter[str] = Counter()
+    for _ in range(rounds):
+        remove(log)
+        shutil.copy(mine, log)
+        midway, said = killed(start(RENAME, log), random_.uniform(0.0, 1.1 * usual_s))
+        assert readings_in(log) == 900
+        with Journal(log) as journal:
+            (name,) = journal.reeds()
+            assert {reed for (reed,) in journal.columns("reading", ["reed"])} == {name}
+        assert name == "R-0b" or "done" not in said
+        seen["killed at work" if midway else "killed when done"] += 1
+        seen[f"now {name}"] += 1
+    print(f"\nrename: {rounds} kills, {dict(seen)}")
