@@ -16,6 +16,7 @@ from trimfit.bench.journal import Counts, Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind
 from trimfit.bench.rename import carry, foresee
 from trimfit.bench.rows import insert_sql, stored
+from trimfit.bench.store import held_here
 from trimfit.errors import LogError, TrimfitError
 
 __all__ = ["merge_logs"]
@@ -74,7 +75,7 @@ def _opened(path: Path) -> Iterator[Journal]:
         raise LogError("there is no log here", str(path), "check the path of the other log")
     if path.is_dir():
         raise LogError("is a folder, not a log", str(path), "import takes folders, merge takes logs")
-    version = schema.header_version(path)
+    version = schema.newest() if held_here(path) else schema.header_version(path)
     if version is None or version == schema.newest():
         with Journal(path) as journal:
             yield journal

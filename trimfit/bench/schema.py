@@ -152,7 +152,9 @@ def newest() -> int:
 def header_version(path: Path) -> int | None:
     """The schema version in a log's first bytes, None for an empty file.
 
-    Nothing but the file's head is read and nothing is written. Raises LogError if the file is no log, or newer.
+    Nothing but the file's head is read and nothing is written. Raises LogError if the file is no log, or newer. Not for
+    a file that this process holds open (`store.held_here`): closing any handle of it would drop the locks by which
+    other processes know that it is in use, and they would clear its write-ahead file away.
     """
     with path.open("rb") as file:
         head = file.read(100)

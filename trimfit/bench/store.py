@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
@@ -17,11 +18,25 @@ from typing import TypeVar
 from trimfit.bench import schema
 from trimfit.errors import LogError, TrimfitError
 
-__all__ = ["Store", "translated"]
+__all__ = ["Store", "held_here", "translated"]
 
 Self = TypeVar("Self", bound="Store")
 # How long a writer waits for another before it gives up; an import of a decade takes a fraction of this.
 PATIENCE_S = 120.0
+
+
+_HELD: Counter[tuple[int, int]] = Counter()
+"""How many stores of this process hold each file open. Closing any other handle of such a file drops its locks."""
+
+
+def _identity(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_dev, found.st_ino
+
+
+def held_here(path: Path) -> bool:
+    """Whether this process has the log at `path` open already; it may then be read over a connection only."""
+    return _HELD[_identity(path)] > 0
 
 
 class Store:
@@ -38,7 +53,8 @@ class Store:
         self._depth = 0
         with translated(self.path):
             if self.path.exists():
-                schema.header_version(self.path)
+                if not held_here(self.path):
+                    schema.header_version(self.path)
             elif not create:
                 raise LogError(
                     "there is no log here", str(self.path), "import a folder or log an entry, or name it with --log"
@@ -46,6 +62,8 @@ class Store:
             elif not self.path.parent.is_dir():
                 raise LogError("the folder for the log is not there", str(self.path.parent), "make it first")
             self._connection = self._open(create)
+            self._file: tuple[int, int] | None = _identity(self.path)
+            _HELD[self._file] += 1
 
     def _open(self, create: bool) -> sqlite3.Connection:
         connection = sqlite3.connect(self.path, timeout=PATIENCE_S, isolation_level=None, cached_statements=256)
@@ -93,6 +111,9 @@ class Store:
     def close(self) -> None:
         """Close the file; a closed log answers nothing more."""
         self._connection.close()
+        if self._file is not None:
+            _HELD[self._file] -= 1
+            self._file = None
 
     def __enter__(self: Self) -> Self:
         return self
@@ -174,9 +195,11 @@ def translated(path: Path) -> Iterator[None]:
             raise TrimfitError("another process keeps the log busy", where, "try again when it is done") from error
         if "readonly" in text or "unable to open" in text:
             raise TrimfitError(*_no_leave(path)) from error
-        if "full" in text or "I/O" in text:
-            what = "the disk is full or failing; nothing was logged"
-            raise TrimfitError(what, where, "make room and try again") from error
+        if "full" in text:
+            raise TrimfitError("the disk is full; nothing was logged", where, "make room and try again") from error
+        if "I/O" in text:
+            what = "the log's files cannot be read or written: a full or failing disk, or they were moved"
+            raise TrimfitError(what, where, "make room, then run `trimfit check`") from error
         if "not a database" in text:
             raise LogError("is not a trimfit log", where, "say where the log is with --log") from error
         if "malformed" in text or "corrupt" in text:
