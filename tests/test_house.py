@@ -27,7 +27,7 @@ OURS: dict[str, set[str]] = {
     "records": {"units"},
     "bench": BASE,
     "learn": BASE,
-    "plan": BASE | {"learn.predict"},
+    "plan": BASE | {"learn.curve", "learn.predict"},
     "review": BASE | {"learn.predict", "plan.choose"},
     "desk": BASE | {"bench", "learn", "plan", "review", "__version__"},
     "cli": BASE | {"desk", "__version__"},

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.card import FitCard
+from trimfit.learn.curve import KNOTS_MM
 from trimfit.learn.design import Coding, Rows
 from trimfit.learn.fitting import coefficient_prior, prior_card
 from trimfit.learn.priors import C_TERMS, REGRESSORS
@@ -54,9 +55,9 @@ def small_shop(
 ) -> Shop:
     """A random shop: `batches` gives each batch's type; ragged readings, holes, weights, two random covariances."""
     rng = np.random.default_rng(seed)
-    kappa, ratio = rng.uniform(-0.1, 0.1, types), rng.uniform(0.7, 1.4, types)
+    curves, ratio = rng.uniform(-0.2, 0.2, (types, 1)) * KNOTS_MM, rng.uniform(0.7, 1.4, types)
     names = tuple(f"type {t}" for t in range(types))
-    coding = Coding(names, tuple(f"chanter {c}" for c in range(chanters)), kappa, ratio, 6.0, 20.0, 3.7, 0.0)
+    coding = Coding(names, tuple(f"chanter {c}" for c in range(chanters)), curves, ratio, 6.0, 20.0, 3.7, 0.0)
     type_code, batch_code, reed_code, removed = [], [], [], []
     reed = 0
     for b, t in enumerate(batches):
@@ -156,9 +157,11 @@ def before(shop: Shop) -> Unknowns:
     return Unknowns(start, whole, n_types, n_chanters, len(rows.batches))
 
 
-def curve(x_mm: float, kappa: float) -> float:
-    """Length on the bent scale."""
-    return float(np.expm1(2 * kappa * x_mm) / (2 * kappa)) if kappa else x_mm
+def curve(x_mm: float, log_slope: Array) -> float:
+    """Length along the curve, by quadrature of its slope."""
+    at = np.linspace(0.0, x_mm, 20_001)
+    slope = np.exp(np.interp(at, KNOTS_MM, log_slope))
+    return float(np.mean(0.5 * (slope[1:] + slope[:-1])) * x_mm)
 
 
 def cells(shop: Shop, unknowns: Unknowns, pick: NDArray[np.bool_] | None = None) -> tuple[Array, Array, Array]:
@@ -168,7 +171,7 @@ def cells(shop: Shop, unknowns: Unknowns, pick: NDArray[np.bool_] | None = None)
     design, values, where = [], [], []
     for i in range(len(rows)):
         t, c = int(rows.type_code[i]), int(rows.chanter_code[i])
-        s, g = coding.slope_ratio[t], curve(rows.removed_mm[i], coding.kappa_per_mm[t])
+        s, g = coding.slope_ratio[t], curve(rows.removed_mm[i], coding.curves[t])
         kpa = rows.kpa[i] - coding.pressure_kpa if np.isfinite(rows.kpa[i]) else 0.0
         warm = rows.deg_c[i] - coding.temperature_c if np.isfinite(rows.deg_c[i]) else 0.0
         for k in np.flatnonzero(taken[i]):

@@ -10,13 +10,13 @@ import pytest
 from dense_shop import K, small_shop
 
 from trimfit.errors import InputError
+from trimfit.learn.curve import KNOTS_MM, bent_mm
 from trimfit.learn.design import (
     FRAME_COLUMNS,
     OUTPUT_COLUMNS,
     Coding,
     a_imbalance_cents,
     balance_weight,
-    bend,
     rows_from_frame,
     sort_rows,
 )
@@ -26,29 +26,8 @@ from trimfit.pitch import OUTPUTS
 LOW_A, HIGH_A = OUTPUTS.index("low_a"), OUTPUTS.index("high_a")
 
 
-@pytest.mark.parametrize("kappa", [-0.4, -1e-12, 0.0, 1e-12, 0.03, 0.3])
-def test_the_bent_length_rises_from_zero_with_slope_one(kappa: float) -> None:
-    x = np.linspace(0.0, 2.0, 401)
-    g = bend(x, kappa)
-    assert g[0] == 0.0
-    assert np.all(np.diff(g) > 0)
-    assert (g[1] - g[0]) / x[1] == pytest.approx(1.0, abs=0.01)
-    curve = np.diff(g, 2)
-    assert np.all(curve * np.sign(kappa) >= -1e-12)
-    np.testing.assert_allclose(bend(x[:20], kappa), x[:20] + kappa * x[:20] ** 2, atol=2e-4)
-
-
-def test_the_beam_law_is_a_bend_of_half_a_blade() -> None:
-    """Crow of a beam, 1200 log2 (L / (L - x))^2, against g with kappa = 1 / (2 L): equal to third order."""
-    blade = 22.0
-    x = np.linspace(0.0, 1.5, 50)
-    cents = 2400.0 * np.log2(blade / (blade - x))
-    slope = 2400.0 / np.log(2.0) / blade
-    np.testing.assert_allclose(slope * bend(x, 1.0 / (2.0 * blade)), cents, rtol=2e-3, atol=1e-9)
-
-
 def test_regressors_count_missing_conditions_as_the_benchs() -> None:
-    coding = Coding(("a", "b"), (), np.array([0.0, 0.1]), np.array([1.0, 2.0]), 6.0, 20.0)
+    coding = Coding(("a", "b"), (), np.outer([0.0, 0.2], KNOTS_MM), np.array([1.0, 2.0]), 6.0, 20.0)
     code = np.array([0, 1, 1], dtype=np.intp)
     nan = np.nan
     x = coding.regressors(
@@ -58,14 +37,14 @@ def test_regressors_count_missing_conditions_as_the_benchs() -> None:
         np.array([nan, 22.0, 20.0]),
         code,
     )
-    g = np.expm1(0.1) / 0.2
+    g = bent_mm(np.array([0.5]), coding.curves[1])[0]
     np.testing.assert_allclose(x, [[1, 0.5, 0.25, 0, 1, 0], [1, g, g * g, 2, 0, 2], [1, 0, 0, 1, -0.5, 0]])
     np.testing.assert_allclose(coding.random_part(x, code), [[1, 0.5], [1, 2 * g], [1, 0]])
     np.testing.assert_allclose(coding.chanter_part(code), [[1, 1], [1, 2], [1, 2]])
 
 
 def test_a_reading_out_of_balance_counts_for_less() -> None:
-    coding = Coding(("a",), (), np.zeros(1), np.ones(1), 6.0, 20.0, 4.0, hand_cents_per_kpa=2.0)
+    coding = Coding(("a",), (), np.zeros((1, len(KNOTS_MM))), np.ones(1), 6.0, 20.0, 4.0, hand_cents_per_kpa=2.0)
     y = np.full((4, K), 100.0)
     y[1, HIGH_A] += 3.9
     y[2, HIGH_A] -= 8.0
@@ -119,7 +98,7 @@ def test_frame_to_rows_and_codes() -> None:
     assert rows.batch_code[0] == rows.batch_code[2] != rows.batch_code[1]
     np.testing.assert_array_equal(np.isfinite(rows.y), np.array([[True] * K, [False] * K, [True] * K]))
     np.testing.assert_array_equal(rows.lip, 0.0)
-    coding = Coding(("b", "z"), ("old",), np.zeros(2), np.ones(2), 6.0, 20.0)
+    coding = Coding(("b", "z"), ("old",), np.zeros((2, len(KNOTS_MM))), np.ones(2), 6.0, 20.0)
     rows, types, chanters = rows_from_frame(_frame(), coding)
     assert types == ("b", "z", "a")
     assert chanters == ("old", "new")

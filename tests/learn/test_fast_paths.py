@@ -9,6 +9,7 @@ import pytest
 from tests.speed.biglog import frame_of, make
 from trimfit.learn import fitting, predict
 from trimfit.learn.covariance import local_design
+from trimfit.learn.curve import KNOTS_MM
 from trimfit.learn.design import rows_from_frame, sort_rows, take_rows
 from trimfit.learn.fitting import fit_card
 from trimfit.learn.joint import Posterior
@@ -41,10 +42,10 @@ def test_a_reeds_state_as_whole_matrices_give_it() -> None:
     np.testing.assert_allclose(cov, reach @ post.cov @ reach.T + lift @ v_own @ lift.T, rtol=1e-9, atol=1e-8)
 
 
-@pytest.mark.parametrize(("kappa", "bent"), [(0.0, 0.0), (0.03, 1.5), (-0.2, -4.0)])
-def test_the_length_wanted_is_where_the_believed_gap_closes(kappa: float, bent: float) -> None:
+@pytest.mark.parametrize(("tilt", "bent"), [(0.0, 0.0), (0.06, 1.5), (-0.4, -4.0), (0.3, 0.0)])
+def test_the_length_wanted_is_where_the_believed_gap_closes(tilt: float, bent: float) -> None:
     mean = np.array([-31.0, 44.0, bent, 0.0, 90.0, 20.0, 0.0, 0.0])
-    belief = AimBelief(mean, np.eye(8), np.ones(1), mean[None], np.eye(8), 0.4, kappa, 1.3, 1.0)
+    belief = AimBelief(mean, np.eye(8), np.ones(1), mean[None], np.eye(8), 0.4, tilt * KNOTS_MM, 1.3, 1.0)
     step, square, _ = belief._steps(np.array([belief.need_mm()]))
     assert belief.need_mm() > 0.3
     assert math.isclose(mean[0] + mean[1] * step[0] + mean[2] * square[0], 0.0, abs_tol=1e-8)

@@ -145,12 +145,12 @@ def test_told_rows_say_what_they_mean() -> None:
     gap = beta[:, F_NOTE] - beta[:, E_NOTE]
     g = -gap[0] / gap[1]
     pitch = 0.5 * (beta[0, F_NOTE] + beta[0, E_NOTE] + g * (beta[1, F_NOTE] + beta[1, E_NOTE]))
-    ((row, value, variance),) = told_offsets(mean, cov, 1.0, 0.0, 120.0, None)
+    ((row, value, variance),) = told_offsets(mean, cov, 1.0, 120.0, None)
     assert value == 120.0
     assert variance == pytest.approx(36.0)
     bend = 0.5 * (beta[2, F_NOTE] + beta[2, E_NOTE]) - (beta[1, F_NOTE] + beta[1, E_NOTE]) / 2 / gap[1] * gap[2]
     assert row @ mean == pytest.approx(pitch + bend * g * g)
-    ((row, value, _),) = told_offsets(mean, cov, 1.0, 0.0, None, 500.0)
+    ((row, value, _),) = told_offsets(mean, cov, 1.0, None, 500.0)
     length = (500.0 - beta[0, 0]) / beta[1, 0]
     assert value == 0.0
     assert row @ mean == pytest.approx(gap @ np.array([1.0, length, length**2, 0.0, 0.0, 0.0]))

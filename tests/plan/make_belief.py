@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from trimfit.learn.curve import KNOTS_MM
 from trimfit.learn.fitting import prior_card
 from trimfit.learn.predict import ReedState
 from trimfit.learn.priors import C_TERMS, REGRESSORS
@@ -35,13 +36,13 @@ def state_of(
     pitch_bend_sd: float = 0.0,
     lip_gap: float = 0.0,
     lip_pitch: float = -0.8,
-    kappa: float = 0.0,
+    tilt: float = 0.0,
     chanters: tuple[str, ...] = ("one",),
     noise: Array | None = None,
 ) -> ReedState:
     """A state whose gap and pitch (middle of E and F) have these means and spreads; all else is nearly known.
 
-    tie: correlation of the gap with its slope.
+    tie: correlation of the gap with its slope; tilt: of the log of the curve's slope, per mm.
     """
     size = M * K + C_TERMS * K * len(chanters)
     mean, cov = np.zeros(size), 1e-8 * np.eye(size)
@@ -63,7 +64,7 @@ def state_of(
         noise = np.full((K, K), 4.0) + np.eye(K) * 0.85
         noise[0, :] = noise[:, 0] = 0.0
         noise[0, 0] = 9.0
-    return ReedState(mean, cov, chanters, kappa, 1.0, 6.0, 20.0, noise)
+    return ReedState(mean, cov, chanters, tilt * KNOTS_MM, 1.0, 6.0, 20.0, noise)
 
 
 def random_state(seed: int) -> ReedState:
@@ -79,7 +80,7 @@ def random_state(seed: int) -> ReedState:
     mean = np.r_[card.coef, np.zeros(C_TERMS * K)] + 0.2 * np.linalg.cholesky(cov + 1e-9 * np.eye(size)) @ (
         rng.standard_normal(size)
     )
-    return ReedState(mean, cov, ("one",), float(rng.uniform(-0.1, 0.1)), 1.0, 6.0, 20.0, card.noise_cov)
+    return ReedState(mean, cov, ("one",), float(rng.uniform(-0.2, 0.2)) * KNOTS_MM, 1.0, 6.0, 20.0, card.noise_cov)
 
 
 def aim_of(target: float | None = None, *, most: float = 8.0, tolerance: float = 3.68) -> Aim:

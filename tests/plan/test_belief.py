@@ -10,6 +10,7 @@ import pytest
 from make_belief import E_NOTE, EXACT, F_NOTE, USUAL, K, M, aim_of, belief_of, random_state, state_of
 from numpy.typing import NDArray
 
+from trimfit.learn.curve import bent_mm
 from trimfit.plan.belief import AimBelief, CutError, even_nodes, interval_of, nodes, normal_cdf, see
 
 Array = NDArray[np.float64]
@@ -31,12 +32,7 @@ def gaps(q: Array, belief: AimBelief, length: float, lip: float, error: CutError
     taken = length * (1 + error.pct / 100 * rng.standard_normal(len(q))) if length else np.zeros(len(q))
     if length:
         taken = taken + error.constant_mm * rng.standard_normal(len(q))
-    two = 2 * belief.kappa_per_mm
-
-    def g(x: Array) -> Array:
-        return np.expm1(two * x) / two if two else x
-
-    now, then = g(np.array([belief.removed_mm])), g(belief.removed_mm + taken)
+    now, then = (bent_mm(x, belief.curve) for x in (np.array([belief.removed_mm]), belief.removed_mm + taken))
     return q[:, 0] + q[:, 1] * (then - now) + q[:, 2] * (then**2 - now**2) + q[:, 3] * lip
 
 
@@ -90,7 +86,7 @@ CASES = [
     {"gap": -45.0, "slope_sd": 12.0},
     {"gap": -45.0, "slope_sd": 18.0, "gap_sd": 0.8},
     {"gap": -15.0, "slope_sd": 9.0, "tie": -0.5},
-    {"gap": -30.0, "slope_sd": 12.0, "kappa": 0.08, "bend": 4.0, "bend_sd": 2.0},
+    {"gap": -30.0, "slope_sd": 12.0, "tilt": 0.16, "bend": 4.0, "bend_sd": 2.0},
 ]
 
 
@@ -144,7 +140,7 @@ def test_meeting_pitch_against_sampling(case: dict[str, float], lip: float) -> N
 @pytest.mark.parametrize("removed", [0.0, 0.5])
 def test_meeting_pitch_of_a_reed_whose_pitch_bends(removed: float) -> None:
     """The pitch where a cut along the curved length would bring the gap to zero, found reed by reed by bisection."""
-    state = state_of(gap=-30.0 - 65.0 * removed, bend=5.0, bend_sd=1.5, pitch_bend=6.0, pitch_bend_sd=2.0, kappa=0.05)
+    state = state_of(gap=-30.0 - 65.0 * removed, bend=5.0, bend_sd=1.5, pitch_bend=6.0, pitch_bend_sd=2.0, tilt=0.1)
     belief = see(state, aim_of(), removed, 0.0)
     q = draw(belief, np.random.default_rng(6), 50_000)
     low, high = np.zeros(len(q)), np.full(len(q), 4.0)

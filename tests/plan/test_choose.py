@@ -47,7 +47,7 @@ def beliefs(draw: st.DrawFn) -> AimBelief:
         pitch_slope=draw(number(-15.0, 20.0)),
         lip_gap=draw(number(-0.5, 0.5)),
         lip_pitch=draw(number(-1.5, 0.5)),
-        kappa=draw(number(-0.15, 0.15)),
+        tilt=draw(number(-0.3, 0.3)),
     )
     return see(state, aim_of(), draw(number(0.0, 1.5)), 0.0)
 

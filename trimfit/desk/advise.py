@@ -163,7 +163,7 @@ def _next_reading(bench: Bench, seen: Seen, length_mm: float, lip: float):  # ty
     """Mean (10,) and covariance (10, 10) of the next reading after a trim, and the variance of its gap."""
     import numpy as np
 
-    from trimfit.learn.design import bend
+    from trimfit.learn.curve import bent_mm, slope_at
     from trimfit.plan.belief import GAP
 
     chanter, kpa, deg_c = _conditions(seen)
@@ -172,9 +172,9 @@ def _next_reading(bench: Bench, seen: Seen, length_mm: float, lip: float):  # ty
     design = state.design(removed, seen.lip_strokes + lip, chanter, kpa, deg_c)
     mean, cov = state.outputs(design)
     sd_mm = float(bench.rules().error.sd_mm(np.array([length_mm]))[0])
-    step = 1e-3
-    ends = bend(np.array([removed, removed + step]), state.kappa_per_mm)
-    slope = (state.mean[10:20] + 2.0 * ends[0] * state.mean[20:30]) * (ends[1] - ends[0]) / step
+    there = np.array([removed])
+    g, steep = float(bent_mm(there, state.curve)[0]), float(slope_at(there, state.curve)[0])
+    slope = (state.mean[10:20] + 2.0 * g * state.mean[20:30]) * steep
     cov = cov + np.outer(slope, slope) * sd_mm**2
     stretch = np.sqrt(np.outer(bench.card.reading_stretch, bench.card.reading_stretch))
     gap_var = float(GAP @ cov @ GAP + bench.card.gap_stretch * (GAP @ state.noise_cov @ GAP))

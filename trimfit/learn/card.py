@@ -19,7 +19,7 @@ __all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
 
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 2
+FORMAT = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +132,7 @@ def card_to_bytes(card: FitCard) -> bytes:
         "shapes": [list(a.shape) for a in arrays],
         "types": card.coding.types,
         "chanters": card.coding.chanters,
-        "kappa_per_mm": card.coding.kappa_per_mm.tolist(),
+        "curves": card.coding.curves.tolist(),
         "slope_ratio": card.coding.slope_ratio.tolist(),
         "pressure_kpa": card.coding.pressure_kpa,
         "temperature_c": card.coding.temperature_c,
@@ -179,7 +179,7 @@ def _card_of(head: dict[str, Any], found: dict[str, Array]) -> FitCard:
     coding = Coding(
         tuple(head["types"]),
         tuple(head["chanters"]),
-        np.array(head["kappa_per_mm"], dtype=float),
+        np.array(head["curves"], dtype=float),
         np.array(head["slope_ratio"], dtype=float),
         head["pressure_kpa"],
         head["temperature_c"],

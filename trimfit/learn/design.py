@@ -2,14 +2,9 @@
 
 A row's fixed part for output k is `sum_j x_j beta_jk + chanter_k + s_t ask_k` with the six regressors of
 `priors.REGRESSORS` and the chanter's two offset vectors (its pitch; the length it asks for); its
-random part is `u_k + v_k s_t g_t(x)`: a batch's and a reed's deviation in start and in slope. `g` bends the length
-scale of a type, one curve for all outputs::
-
-    g(x) = expm1(2 kappa x) / (2 kappa)  ~  x + kappa x²
-
-monotone for any kappa: convex as the beam law for kappa > 0 (kappa = 1/(2 L) for a blade of length L), saturating for
-kappa < 0. A reed's own slope multiplies the whole curve. `s_t` is the type's slope of the gap over the shop's, so that
-v is in proportion: a type that answers twice as fast spreads twice as wide.
+random part is `u_k + v_k s_t g_t(x)`: a batch's and a reed's deviation in start and in slope. `g` is the type's curve
+(`curve`), one for all outputs. A reed's own slope multiplies the whole curve. `s_t` is the type's slope of the gap over
+the shop's, so that v is in proportion: a type that answers twice as fast spreads twice as wide.
 """
 
 from __future__ import annotations
@@ -21,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.errors import InputError, nearest
+from trimfit.learn.curve import bent_mm
 from trimfit.pitch import OUTPUTS
 
 if TYPE_CHECKING:
@@ -33,7 +29,6 @@ __all__ = [
     "Rows",
     "a_imbalance_cents",
     "balance_weight",
-    "bend",
     "rows_from_frame",
     "sort_rows",
     "take_rows",
@@ -57,27 +52,18 @@ SEATING_TOLERANCES = 8.0
 _LOW_A, _HIGH_A = OUTPUTS.index("low_a"), OUTPUTS.index("high_a")
 
 
-def bend(removed_mm: Array, kappa_per_mm: Array | float) -> Array:
-    """g(x) of the module's docstring: removed_mm (n,), kappa (n,) or a number -> (n,) in bent millimetres."""
-    two = 2.0 * np.asarray(kappa_per_mm, dtype=float)
-    small = np.abs(two) < 1e-9
-    safe = np.where(small, 1.0, two)
-    curved: Array = np.where(small, removed_mm, np.expm1(safe * removed_mm) / safe)
-    return curved
-
-
 @dataclass(frozen=True, slots=True)
 class Coding:
     """Names to numbers, learned once and replayed.
 
-    types, chanters: names in the order of their codes; kappa_per_mm, slope_ratio (n_types,); pressure_kpa and
-    temperature_c: the bench's usual conditions, from which deviations are counted and which stand in where a reading
-    logged none; balance_cents: how far the A's may disagree before a reading counts for less.
+    types, chanters: names in the order of their codes; curves (n_types, Q) as in `curve`; slope_ratio (n_types,);
+    pressure_kpa and temperature_c: the bench's usual conditions, from which deviations are counted and which stand in
+    where a reading logged none; balance_cents: how far the A's may disagree before a reading counts for less.
     """
 
     types: tuple[str, ...]
     chanters: tuple[str, ...]
-    kappa_per_mm: Array
+    curves: Array
     slope_ratio: Array
     pressure_kpa: float
     temperature_c: float
@@ -86,7 +72,7 @@ class Coding:
 
     def regressors(self, removed_mm: Array, lip: Array, kpa: Array, deg_c: Array, type_code: NDArray[np.intp]) -> Array:
         """The six regressors (n, 6) of rows; NaN conditions count as the bench's usual ones."""
-        g = bend(removed_mm, self.kappa_per_mm[type_code])
+        g = bent_mm(removed_mm, self.curves[type_code])
         dp = np.where(np.isfinite(kpa), kpa - self.pressure_kpa, 0.0)
         dt = np.where(np.isfinite(deg_c), deg_c - self.temperature_c, 0.0)
         return np.column_stack([np.ones_like(g), g, g * g, lip, dp, dt])

@@ -3,8 +3,9 @@
 The steps, in order:
 
 1. gross slips are set aside by a robust line per type and output (median absolute deviation);
-2. REML of every output on straight length; the gap's curvature gives each type's bend, its slope the types' ratios;
-3. REML of every output and every pair on the bent length; the three covariances (`covariance`);
+2. REML of the gap on straight length; its variances and readings give the types' curves (`curve`), its slopes the
+   types' ratios;
+3. REML of every output and every pair along the curves; the three covariances (`covariance`);
 4. the joint pass: every batch's information about all coefficients at once (`joint`), exact with holes; deletion
    residuals give the cells' weights; EM steps move the covariances (these include the antisymmetric parts that
    polarization cannot see) and find each type's own scale; the last pass is the posterior that the card keeps.
@@ -22,7 +23,8 @@ from numpy.typing import NDArray
 
 from trimfit.errors import TrimfitError
 from trimfit.learn.card import FitCard
-from trimfit.learn.covariance import assemble, contrast, fit_contrast, fit_contrasts, shrink_correlation
+from trimfit.learn.covariance import SLIP_WEIGHT, assemble, contrast, fit_contrast, fit_contrasts, shrink_correlation
+from trimfit.learn.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
 from trimfit.learn.design import Coding, Rows, balance_weight, sort_rows, take_rows
 from trimfit.learn.joint import (
     BatchSums,
@@ -58,6 +60,8 @@ Array = NDArray[np.float64]
 Tell = Callable[[str, int, int], None]
 K, M = len(OUTPUTS), len(REGRESSORS)
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
+LIP, PRESSURE, TEMPERATURE = (REGRESSORS.index(name) for name in ("lip", "pressure", "temperature"))
+LEAST_CURVE_ROWS = 8
 GROSS_MADS = 6.0
 LEAST_WEIGHT = 1e-4
 EM_STEPS = 4
@@ -98,7 +102,7 @@ def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float
     coding = Coding(
         names,
         (),
-        np.full(len(names), 0.02),
+        np.tile(scaled(curve_prior()[0]), (len(names), 1)),
         np.ones(len(names)),
         pressure_kpa,
         temperature_c,
@@ -378,15 +382,38 @@ def _chanter_spread(offsets: list[tuple[Array, Array]]) -> Array:
     return chanter_spread(tuple(terms))
 
 
-def _coding_from_gap(coding: Coding, gap: MixedFit | None, n_types: int) -> Coding:
-    """Bend and slope ratios of the types from the gap's coefficients on straight length."""
+def _coding_from_gap(coding: Coding, rows: Rows, gap: MixedFit | None, n_types: int) -> Coding:
+    """Curves and slope ratios of the types from the gap: its slopes and variances on the curves of `coding`."""
     if gap is None:
         return coding
     beta = gap.beta[: n_types * M].reshape(n_types, M)
-    slope = np.maximum(beta[:, 1], 2.0)
-    kappa = np.clip(beta[:, 2] / slope, -0.8, 0.4)
+    slope = np.maximum(beta[:, 1] + beta[:, 2] * UNIT_MM, 2.0)
     ratio = slope / float(np.exp(np.mean(np.log(slope))))
-    return replace(coding, kappa_per_mm=kappa, slope_ratio=np.clip(ratio, 0.2, 5.0))
+    ratio = np.clip(ratio, 0.2, 5.0)
+    own = gap.outer_cov + gap.inner_cov + np.diag([1.0, 1.0])
+    mine = [_gap_rows(rows, coding, t) for t in range(n_types)]
+    curves = fit_curves(mine, [own * np.outer([1.0, r], [1.0, r]) for r in ratio], gap.noise)
+    return replace(coding, curves=curves, slope_ratio=ratio)
+
+
+def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
+    """A type's gap readings for its curve, with lips, conditions and chanters beside; None for too few of them."""
+    gap = rows.y[:, F_NOTE] - rows.y[:, E_NOTE]
+    weight = np.minimum(rows.weight[:, E_NOTE], rows.weight[:, F_NOTE])
+    at = np.flatnonzero((rows.type_code == type_code) & np.isfinite(gap) & (weight > SLIP_WEIGHT))
+    if len(at) < LEAST_CURVE_ROWS:
+        return None
+    codes = np.unique(rows.chanter_code[at])
+    on = (rows.chanter_code[at][:, None] == codes[codes >= 0]).astype(float)
+    kpa, deg_c = rows.kpa[at] - coding.pressure_kpa, rows.deg_c[at] - coding.temperature_c
+    other = np.column_stack([rows.lip[at], np.nan_to_num(kpa), np.nan_to_num(deg_c), on])
+    m = contrast(F_NOTE, E_NOTE)
+    _, shop, own = regressor_prior(1)
+    spread = [float(m @ (shop[j] + own[j]) @ m) for j in (LIP, PRESSURE, TEMPERATURE)]
+    chanter = sum(float(m @ term.matrix() @ m) for term in CHANTER_TERMS)
+    precision = 1.0 / np.array(spread + [chanter] * on.shape[1])
+    first = np.flatnonzero(np.r_[True, np.diff(rows.reed_code[at]) != 0])
+    return GapRows(gap[at], weight[at], rows.removed_mm[at], other, precision, first)
 
 
 def most_read_first(rows: Rows, chanters: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:
@@ -467,8 +494,7 @@ def _covariances(
         return one
 
     tell("the types' curves", 0, 1)
-    coding = _coding_from_gap(coding, reml(coding)(contrast(F_NOTE, E_NOTE)), n_types)
-    coding = replace(coding, hand_cents_per_kpa=0.0)
+    coding = _coding_from_gap(coding, rows, reml(coding)(contrast(F_NOTE, E_NOTE)), n_types)
     begin.clear()
     pieces = _pieces(rows, coding, n_types)
 
@@ -547,7 +573,8 @@ def fit_card(
     rows = sort_rows(rows)
     usual_kpa = float(np.nanmedian(rows.kpa)) if np.isfinite(rows.kpa).any() else pressure_kpa
     usual_c = float(np.nanmedian(rows.deg_c)) if np.isfinite(rows.deg_c).any() else temperature_c
-    coding = Coding(types, chanters, np.zeros(n_types), np.ones(n_types), usual_kpa, usual_c, balance_cents)
+    straight = np.zeros((n_types, len(KNOTS_MM)))
+    coding = Coding(types, chanters, straight, np.ones(n_types), usual_kpa, usual_c, balance_cents)
     seat = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
     seat[:, 0] = 1.0
     base = np.maximum(seat, 1e-3)

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from trimfit.errors import TrimfitError
 from trimfit.learn.card import FitCard
-from trimfit.learn.design import Coding, Rows, balance_weight, bend
+from trimfit.learn.curve import bent_mm, scaled
+from trimfit.learn.design import Coding, Rows, balance_weight
 from trimfit.learn.joint import (
     BatchSums,
     Posterior,
@@ -50,7 +51,7 @@ class ReedState:
     mean: Array
     cov: Array
     chanters: tuple[str, ...]
-    kappa_per_mm: float
+    curve: Array
     slope_ratio: float
     pressure_kpa: float
     temperature_c: float
@@ -63,7 +64,7 @@ class ReedState:
 
         Conditions left out are the bench's usual ones. A chanter that the state does not hold raises TrimfitError.
         """
-        g = float(bend(np.array([removed_mm]), self.kappa_per_mm)[0])
+        g = float(bent_mm(np.array([removed_mm]), self.curve)[0])
         terms = [
             1.0,
             g,
@@ -95,20 +96,20 @@ class ReedState:
 
 
 def known_coding(card: FitCard, types: Sequence[str]) -> Coding:
-    """The card's coding with room for types it does not know: their bend and slope ratio are the shop's middle."""
+    """The card's coding with room for types it does not know: their curve and slope ratio are the shop's middle."""
     extra = len(types) - card.n_types
     if extra <= 0:
         return card.coding
     return replace(
         card.coding,
         types=tuple(types),
-        kappa_per_mm=np.r_[card.coding.kappa_per_mm, np.full(extra, float(np.median(card.coding.kappa_per_mm)))],
+        curves=np.vstack([card.coding.curves, np.tile(scaled(np.median(card.coding.curves, axis=0)), (extra, 1))]),
         slope_ratio=np.r_[card.coding.slope_ratio, np.ones(extra)],
     )
 
 
 def told_offsets(
-    mean: Array, cov: Array, slope_ratio: float, kappa: float, meeting_cents: float | None, crow_cents: float | None
+    mean: Array, cov: Array, slope_ratio: float, meeting_cents: float | None, crow_cents: float | None
 ) -> list[tuple[Array, float, float]]:
     """What a chanter's told meeting pitch and working crow say of its offsets, as pseudo-readings.
 
@@ -178,8 +179,7 @@ def _local_prior(
             continue
         spots = np.r_[np.arange(M * K), np.arange(places[number].start, places[number].stop)]
         ratio = float(card.coding.slope_ratio[type_code]) if known_type else 1.0
-        kappa = float(card.coding.kappa_per_mm[type_code]) if known_type else 0.0
-        for line, value, variance in told_offsets(mean[spots], cov[np.ix_(spots, spots)], ratio, kappa, meeting, crow):
+        for line, value, variance in told_offsets(mean[spots], cov[np.ix_(spots, spots)], ratio, meeting, crow):
             wide = np.zeros(size)
             wide[spots] = line
             reach = cov @ wide
@@ -276,7 +276,8 @@ def batch_states(
         return batch_sums(psi[pick], x[pick], w, wy, code.astype(np.intp), reed_cov, total=True)
 
     if in_fit.any() and known_type:
-        strangers = np.r_[np.zeros(M * K, bool), np.repeat([c >= len(card.coding.chanters) for c in codes], WIDE)]
+        new = np.array([c >= len(card.coding.chanters) for c in codes], dtype=bool)
+        strangers = np.concatenate([np.zeros(M * K, dtype=bool), np.repeat(new, WIDE)])
         info, vector = _without(info, vector, summed(in_fit), card.batch_cov, strangers, card.chanter_cov)
     everything = np.ones(len(rows), dtype=bool)
     d = 2 * K + len(mean)
@@ -306,7 +307,7 @@ def batch_states(
             full_mean,
             full_cov,
             names,
-            float(coding.kappa_per_mm[type_code]),
+            coding.curves[type_code],
             ratio,
             coding.pressure_kpa,
             coding.temperature_c,

@@ -70,7 +70,7 @@ def _mean(crow: float, notes: float, f_over: float = 0.0, top_over: float = 0.0)
 _PRIOR: dict[str, tuple[Array, Spread, Spread]] = {
     "start": (_mean(400.0, 95.0, f_over=-40.0), Spread(150.0, 60.0, 25.0), Spread(70.0, 25.0, 12.0)),
     "length": (_mean(150.0, 10.0, f_over=50.0), Spread(80.0, 25.0, 25.0), Spread(50.0, 15.0, 15.0)),
-    "bend": (_mean(4.0, 0.0, f_over=1.0), Spread(40.0, 10.0, 12.0), Spread(15.0, 4.0, 5.0)),
+    "bend": (_mean(0.0, 0.0), Spread(40.0, 10.0, 12.0), Spread(15.0, 4.0, 5.0)),
     "lip": (_mean(0.0, 0.0), Spread(6.0, 3.0, 2.0), Spread(3.0, 1.5, 1.0)),
     "pressure": (_mean(0.0, 4.0, top_over=1.0), Spread(3.0, 4.0, 1.5), Spread(2.0, 2.0, 1.0)),
     "temperature": (_mean(0.0, 2.95), Spread(1.5, 0.4, 0.15), Spread(0.5, 0.2, 0.1)),

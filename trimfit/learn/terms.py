@@ -1,9 +1,9 @@
 """A card's coefficients in the words of the trade: cents per mm, curvature, per stroke, per kPa, per °C.
 
-A straight millimetre's answer is the curve's tangent at no trim, the curvature half its second derivative there::
+per_mm is the mean slope over the first half millimetre, the curvature what the first whole millimetre has over it::
 
-    y(x) = start + per_mm x + curvature x² + …       with g(x) = x + kappa x² + … :
-    per_mm = beta_length,    curvature = kappa beta_length + beta_bend
+    y(x) = start + per_mm x + curvature x (x - 1/2)       exactly, at x = 0, 1/2 and 1 mm; with g(1/2) = 1/2:
+    per_mm = beta_length + beta_bend / 2,    curvature = 2 beta_length (g(1) - 1) + 2 beta_bend (g(1)² - 1/2)
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.card import FitCard
+from trimfit.learn.curve import UNIT_MM, bent_mm
 from trimfit.learn.fitting import coefficient_prior
 from trimfit.learn.priors import REGRESSORS
 from trimfit.pitch import NOTES, OUTPUTS
@@ -61,10 +62,10 @@ def type_terms(card: FitCard, type_code: int, outputs: tuple[str, ...] = ("gap",
     at = card.type_slice(type_code)
     mean, cov = card.coef[at], card.coef_cov[at, at]
     prior = coefficient_prior(1)[1].transpose(0, 2, 1, 3).reshape(M * K, M * K)
-    kappa = float(card.coding.kappa_per_mm[type_code])
+    whole = float(bent_mm(np.ones(1), card.coding.curves[type_code])[0])
     weights = {
-        "per_mm": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0],
-        "curvature": [0.0, kappa, 1.0, 0.0, 0.0, 0.0],
+        "per_mm": [0.0, 1.0, UNIT_MM, 0.0, 0.0, 0.0],
+        "curvature": [0.0, 2.0 * (whole - 1.0), 2.0 * whole**2 - 1.0, 0.0, 0.0, 0.0],
         "per_stroke": [0.0, 0.0, 0.0, 1.0, 0.0, 0.0],
         "per_kpa": [0.0, 0.0, 0.0, 0.0, 1.0, 0.0],
         "per_degc": [0.0, 0.0, 0.0, 0.0, 0.0, 1.0],

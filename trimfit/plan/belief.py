@@ -24,6 +24,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from trimfit.learn.curve import bent_mm, slope_at, straight_mm
 from trimfit.learn.predict import ReedState
 from trimfit.pitch import OUTPUTS
 from trimfit.units import Interval
@@ -120,7 +121,7 @@ class AimBelief:
     at: Array
     within: Array
     removed_mm: float
-    kappa_per_mm: float
+    curve: Array
     reading_sd_cents: float
     pitch_reading_sd_cents: float
 
@@ -131,14 +132,17 @@ class AimBelief:
 
     def _steps(self, length_mm: Array) -> tuple[Array, Array, Array]:
         now = self._bent(self.removed_mm)
-        then = self._bent(self.removed_mm + length_mm)
-        return then - now, then**2 - now**2, np.exp(2.0 * self.kappa_per_mm * (self.removed_mm + length_mm))
+        there = self.removed_mm + length_mm
+        then = bent_mm(there, self.curve)
+        return then - now, then**2 - now**2, slope_at(there, self.curve)
 
-    def _bent(self, removed_mm: Array | float) -> Array:
-        two = 2.0 * self.kappa_per_mm
-        x = np.asarray(removed_mm, dtype=float)
-        curved: Array = np.expm1(two * x) / two if abs(two) > 1e-9 else x
-        return curved
+    def _bent(self, removed_mm: float) -> float:
+        return float(bent_mm(np.array([removed_mm]), self.curve)[0])
+
+    @property
+    def steep(self) -> float:
+        """The curve's slope where the reed stands."""
+        return float(slope_at(np.array([self.removed_mm]), self.curve)[0])
 
     def after(self, length_mm: Array, lip: float, error: CutError, *, pitch: bool = False) -> tuple[Array, Array]:
         """Mean (n, J) and variance (n, J) of the true gap (or pitch), cents, at each node after cuts (n,) mm and
@@ -155,27 +159,24 @@ class AimBelief:
         return mean, np.maximum(variance + (slope * error.sd_mm(length_mm)[:, None]) ** 2, 1e-9)
 
     def need_mm(self) -> float:
-        """Length that would bring the believed gap to zero, mm (0 where it is there already)."""
+        """Length that would bring the believed gap to zero, mm (0 where it is there already).
+
+        The gap is a quadratic in g, so that its root, and the curve's inverse there, are closed forms.
+        """
         gap, slope, bent = (float(value) for value in self.mean[:3])
         if gap >= 0:
             return 0.0
-        two = 2.0 * self.kappa_per_mm
-        start = float(self.removed_mm)
-
-        def bend(removed_mm: float) -> float:
-            return math.expm1(two * removed_mm) / two if abs(two) > 1e-9 else removed_mm
-
-        now = bend(start)
+        now = self._bent(self.removed_mm)
+        tangent = slope + 2.0 * bent * now
         # a curve that turns before it gets there is not followed: four times the way along its tangent, and no farther
-        tangent = max((slope + 2.0 * bent * now) * math.exp(two * start), 5.0)
-        low, high = 0.0, min(4.0 * -gap / tangent, 12.0)
-        # plain floats: this stands in the innermost place of the work list, and arrays of one cost thirty times as much
-        for _ in range(40):
-            middle = 0.5 * (low + high)
-            then = bend(start + middle)
-            short = gap + slope * (then - now) + bent * (then * then - now * now) < 0
-            low, high = (middle, high) if short else (low, middle)
-        return low
+        most = min(4.0 * -gap / max(tangent * self.steep, 5.0), 12.0)
+        # bent s² + tangent s + gap = 0 for s = g - now, by the form that keeps its digits when bent is small
+        inside = tangent**2 - 4.0 * bent * gap
+        below = tangent + math.sqrt(inside) if inside >= 0.0 else 0.0
+        if below <= 0.0:
+            return most
+        there = float(straight_mm(np.array([now - 2.0 * gap / below]), self.curve)[0])
+        return min(there - self.removed_mm, most)
 
     def spread_left(self, length_mm: Array, lip: float, error: CutError) -> Array:
         """Log spread (n,) of what the length still wanting will do, once a cut (n,) and a reading of it are behind.
@@ -216,7 +217,7 @@ class AimBelief:
         """Pitch (cents from 440 Hz) at which the gap closes after `lip` more strokes: mean and standard deviation."""
         step, square, _ = self._steps(np.array([self.need_mm()]))
         # bent length squared per bent length, over the way that is left (at the meeting point: its derivative)
-        curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * float(self._bent(self.removed_mm))
+        curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * self._bent(self.removed_mm)
         gap_slope = np.maximum(self.at[:, 1] + curve * self.at[:, 2], 1.0)
         ratio = (self.at[:, 5] + curve * self.at[:, 6]) / gap_slope
         rows = np.zeros((len(ratio), 8))
@@ -238,7 +239,7 @@ class AimBelief:
         way that is left) stays: far from the meeting point only a cut takes it away.
         """
         step, square, _ = self._steps(np.array([self.need_mm()]))
-        curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * float(self._bent(self.removed_mm))
+        curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * self._bent(self.removed_mm)
         slope = max(float(self.mean[1] + curve * self.mean[2]), 1.0)
         ratio = float(self.mean[5] + curve * self.mean[6]) / slope
         left = -min(float(self.mean[0]), 0.0) / slope
@@ -292,7 +293,7 @@ def see(state: ReedState, aim: Aim, removed_mm: float, lip: float) -> AimBelief:
         at,
         0.5 * (within + within.T),
         removed_mm,
-        state.kappa_per_mm,
+        state.curve,
         math.sqrt(float(GAP @ state.noise_cov @ GAP)),
         math.sqrt(float(PITCH @ state.noise_cov @ PITCH)),
     )

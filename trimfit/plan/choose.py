@@ -145,7 +145,7 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
         noise_doubt = v > 0.5 * belief.reading_sd_cents**2 and past_now < 0.9
         return answer("read-again", 0.0, 0, 0.0, "past?") if noise_doubt else answer("past", 0.0, 0, 0.0, "past")
     room = aim.most_removed_mm - belief.removed_mm
-    slope_now = max(float(belief.mean[1]), 5.0) * math.exp(2 * belief.kappa_per_mm * belief.removed_mm)
+    slope_now = max(float(belief.mean[1]), 5.0) * belief.steep
     most = math.floor(max(room, 0.0) / rules.step_mm + 1e-9)
     reach = min(most, math.ceil(2.5 * max(-gap_now.low, tolerance) / slope_now / rules.step_mm) + 2)
     lips = LipPlan(belief, aim, costs)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trimfit.learn.curve import bent_mm, slope_at, straight_mm
 from trimfit.plan.belief import LIP_SPREAD, Aim, AimBelief, CutError, normal_cdf
 from trimfit.plan.policy import PolicyTable, moves
 
@@ -54,14 +55,6 @@ def draw(beliefs: Sequence[AimBelief], rng: np.random.Generator) -> Array:
         )
         out[i, 1] = slope
     return out
-
-
-def _g(x: Array, kappa: Array) -> Array:
-    two = 2.0 * kappa
-    small = np.abs(two) < 1e-9
-    safe = np.where(small, 1.0, two)
-    bent: Array = np.where(small, x, np.expm1(safe * x) / safe)
-    return bent
 
 
 def _strokes(mean: Array, cov: Array, slope: Array, aim: Aim) -> tuple[Array, Array, Array]:
@@ -107,7 +100,7 @@ def rehearse(
     truth = draw(beliefs, rng)
     mean = np.stack([b.mean for b in beliefs])
     cov = np.stack([b.cov for b in beliefs])
-    kappa = np.array([b.kappa_per_mm for b in beliefs])
+    curve = np.stack([b.curve for b in beliefs])
     removed = np.array([b.removed_mm for b in beliefs])
     gap_sd = np.array([b.reading_sd_cents for b in beliefs])
     pitch_sd = np.array([b.pitch_reading_sd_cents for b in beliefs])
@@ -130,19 +123,19 @@ def rehearse(
         readings[who] += 1
 
     def advance(who: NDArray[np.intp], length: Array, taken: Array, lip: Array) -> None:
-        x, k = removed[who], kappa[who]
+        x, k = removed[who], curve[who]
         for vector, mm, strokes in ((truth, taken, lip * lip_factor[who]), (mean, length, lip)):
-            g0, g1 = _g(x, k), _g(x + mm, k)
+            g0, g1 = bent_mm(x, k), bent_mm(x + mm, k)
             part = vector[who]
             shift(part, g1 - g0, g1**2 - g0**2, strokes)
             vector[who] = part
-        g0, g1 = _g(x, k), _g(x + length, k)
+        g0, g1 = bent_mm(x, k), bent_mm(x + length, k)
         move = np.tile(np.eye(8), (len(who), 1, 1))
         for first in (0, PITCH):
             move[:, first, first + 1], move[:, first, first + 2] = g1 - g0, g1**2 - g0**2
             move[:, first, first + 3] = lip
         cov[who] = move @ cov[who] @ move.transpose(0, 2, 1)
-        sd = mean[who, 1] * np.exp(2 * k * (x + length)) * error.sd_mm(length)
+        sd = mean[who, 1] * slope_at(x + length, k) * error.sd_mm(length)
         cov[who, 0, 0] += sd**2 + (LIP_SPREAD * mean[who, 3] * lip) ** 2
         cov[who, PITCH, PITCH] += (LIP_SPREAD * mean[who, 7] * lip) ** 2
         removed[who] = x + taken
@@ -170,11 +163,7 @@ def rehearse(
         mine = action == 2
         if mine.any():
             cut = who[mine]
-            target_g = _g(removed[cut], kappa[cut]) + cents[mine] / slope[mine]
-            two = 2.0 * kappa[cut]
-            flat = np.abs(two) < 1e-9
-            inner = np.maximum(1.0 + two * target_g, 1e-3)
-            x = np.where(flat, target_g, np.log(inner) / np.where(flat, 1.0, two))
+            x = straight_mm(bent_mm(removed[cut], curve[cut]) + cents[mine] / slope[mine], curve[cut])
             length = np.floor(np.maximum(x - removed[cut], 0.0) / step_mm + 1e-9) * step_mm
             taken = np.maximum(length + error.sd_mm(length) * rng.standard_normal(len(cut)), 0.0)
             advance(cut, length, taken, lip[mine])
