@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
     from trimfit.learn.card import FitCard
     from trimfit.records import Chanter
-    from trimfit.review.chanters import Pooled
+    from trimfit.review.chanters import Pooled, ReedSpread, ReedValues
 
 __all__ = ["chanter_review", "chanters"]
 
@@ -41,7 +41,9 @@ def chanter_review(journal: Journal, card: FitCard, frame: pd.DataFrame) -> list
     known = journal.chanters()
     blanks = _stock(journal, card, table)
     names = sorted({*known, *table["chanter"].dropna().unique()})
-    found = [_one(name, table[table["chanter"] == name], known.get(name), blanks, card) for name in names]
+    rows = {name: table[table["chanter"] == name] for name in names}
+    spreads = _spreads(list(rows.values()))
+    found = [_one(name, rows[name], known.get(name), blanks, card, spreads) for name in names]
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
 
 
@@ -83,6 +85,7 @@ def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
             "reed_type": frame["reed_type"].to_numpy(),
             "type_code": rows.type_code,
             "reed_code": rows.reed_code,
+            "batch_code": rows.batch_code,
             "chanter": frame["chanter"].to_numpy(),
             "removed_mm": rows.removed_mm,
             "crow": y[:, 0],
@@ -121,12 +124,44 @@ def _stock(journal: Journal, card: FitCard, table: pd.DataFrame) -> list[tuple[s
     return out
 
 
+def _pitches(rows: pd.DataFrame) -> ReedValues:
+    """Each reed's pitch at the meeting point, from the sound readings of E and F in one chanter."""
+    from trimfit.review.chanters import pitch_at_meeting
+
+    notes = rows[rows["gap"].notna() & rows["sound"]]
+    keys = ("pitch", "gap", "pitch_ratio", "pitch_var", "gap_var", "reed_code", "batch_code")
+    return pitch_at_meeting(*(notes[key].to_numpy() for key in keys))
+
+
+def _crows(rows: pd.DataFrame) -> dict[str, ReedValues]:
+    """Each reed's crow at the meeting point, by reed type, from the sound readings with a crow in one chanter."""
+    from trimfit.review.chanters import crow_at_meeting
+
+    both = rows[rows["gap"].notna() & rows["sound"] & rows["crow"].notna()]
+    keys = ("crow", "gap", "crow_ratio", "crow_var", "gap_var", "reed_code", "batch_code")
+    groups = both.groupby("reed_type", sort=True)
+    return {str(kind): crow_at_meeting(*(mine[key].to_numpy() for key in keys)) for kind, mine in groups}
+
+
+def _spreads(chanters: list[pd.DataFrame]) -> tuple[ReedSpread, dict[str, ReedSpread]]:
+    """How reeds' pitches stray about their chanter's, and their crows, by reed type: from all chanters together."""
+    from trimfit.review.chanters import CROW_SPREAD, PITCH_SPREAD, spread_of
+
+    crows: dict[str, list[ReedValues]] = {}
+    for rows in chanters:
+        for kind, values in _crows(rows).items():
+            crows.setdefault(kind, []).append(values)
+    of_pitch = spread_of([_pitches(rows) for rows in chanters], PITCH_SPREAD)
+    return of_pitch, {kind: spread_of(values, CROW_SPREAD) for kind, values in crows.items()}
+
+
 def _one(
     name: str,
     rows: pd.DataFrame,
     told: Chanter | None,
     stock: list[tuple[str, str, float, float | None]],
     card: FitCard,
+    spreads: tuple[ReedSpread, dict[str, ReedSpread]],
 ) -> ChanterMap:
     from trimfit.pitch import hz_from_cents
     from trimfit.review import chanters as numbers
@@ -136,18 +171,15 @@ def _one(
     def column(frame: pd.DataFrame, key: str) -> Any:
         return frame[key].to_numpy()
 
-    keys = ("pitch", "gap", "pitch_ratio", "pitch_var", "gap_var", "reed_code")
-    meets = numbers.meeting_pitch(*(column(notes, key) for key in keys))
-    asked, crows, by_type = [], {}, {}
-    for kind, mine in notes.groupby("reed_type", sort=True):
-        by_type[str(kind)] = numbers.meeting_pitch(*(column(mine, key) for key in keys))
-        both = mine[mine["crow"].notna()]
-        crow = numbers.crow_asked(
-            *(column(both, key) for key in ("crow", "gap", "crow_ratio", "crow_var", "gap_var", "reed_code"))
-        )
+    of_pitch, of_crow = spreads
+    meets = numbers.pooled(_pitches(rows), of_pitch)
+    by_type = {str(kind): numbers.pooled(_pitches(mine), of_pitch) for kind, mine in rows.groupby("reed_type")}
+    asked, crows = [], {}
+    for kind, values in _crows(rows).items():
+        crow = numbers.pooled(values, of_crow[kind])
         if crow is not None:
-            asked.append(CrowAsked(str(kind), numbers.hz_interval(crow), crow.reeds))
-            crows[str(kind)] = crow
+            asked.append(CrowAsked(kind, numbers.hz_interval(crow), crow.reeds))
+            crows[kind] = crow
     told_hz = told.meeting_pitch_hz if told is not None else None
     witness = _witness(rows)
     crowed = notes[notes["crow"].notna()]
@@ -205,7 +237,7 @@ def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | 
         code = card.coding.types.index(kind) if kind in card.coding.types else -1
         slope = max(float(card.type_coef(code)[1, 0]), 20.0)
         # where a reed of this chanter meets is known only to the scatter between reeds: leave that much in hand
-        room = (wanted.mean - crow - math.sqrt(wanted.var + wanted.between_sd**2)) / slope
+        room = (wanted.mean - crow - math.sqrt(wanted.var + wanted.reed_sd**2)) / slope
         if room > 0:
             found.append((room, name))
     return [name for _, name in sorted(found)[:MOST_SUITS]]
@@ -216,7 +248,7 @@ def _why(
 ) -> tuple[str, bool]:
     """What the chanter's figures rest on, and whether the evidence agrees."""
     from trimfit.pitch import cents_from_440, hz_from_cents
-    from trimfit.review.chanters import Z90, stray
+    from trimfit.review.chanters import stray
 
     if meets is None:
         return "never read with E and F" + (f"; told to meet at {told_hz:.1f} Hz" if told_hz else ""), True
@@ -224,7 +256,7 @@ def _why(
     said = [f"rests on {reeds} reed{'s' if reeds != 1 else ''}" + (", so it is wide" if reeds < 4 else "")]
     if told_hz:
         off = hz_from_cents(meets.mean) - told_hz
-        sure = abs(meets.mean - cents_from_440(told_hz)) > Z90 * float(meets.var**0.5) + 3.7
+        sure = abs(meets.mean - cents_from_440(told_hz)) > meets.half + 3.7
         said.append(
             f"found {abs(off):.1f} Hz {'over' if off > 0 else 'under'} what was told" if sure else "as was told"
         )
