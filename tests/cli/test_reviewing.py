@@ -81,7 +81,7 @@ def test_chanters_of_the_demo(demo_log: Path) -> None:
     assert crow(flat) > crow(sharp) + 10.0  # the flat chanter asks for a sharper reed
     assert by_name["CH-07 plain"]["g_octave"]["agrees"] is True
     assert all(one["suits"] for one in found)
-    assert "G octave agrees" in run(demo_log, "review", "chanters").stdout
+    assert "the evidence agrees:" in run(demo_log, "review", "chanters").stdout
 
 
 def test_a_chanter_read_twice_has_a_wide_answer(tmp_path: Path, demo_log: Path) -> None:

@@ -252,28 +252,31 @@ def _why(
 
     if meets is None:
         return "never read with E and F" + (f"; told to meet at {told_hz:.1f} Hz" if told_hz else ""), True
-    agrees = witness is None or witness.agrees
-    said = [f"rests on {reeds} reed{'s' if reeds != 1 else ''}" + (", so it is wide" if reeds < 4 else "")]
+    rests = f"rests on {reeds} reed{'s' if reeds != 1 else ''} of {meets.batches} batch{'es' * (meets.batches != 1)}"
+    rests += ", so it is wide" if reeds < 4 else ""
+    alike, apart = [], []
     if told_hz:
         off = hz_from_cents(meets.mean) - told_hz
-        sure = abs(meets.mean - cents_from_440(told_hz)) > meets.half + 3.7
-        said.append(
-            f"found {abs(off):.1f} Hz {'over' if off > 0 else 'under'} what was told" if sure else "as was told"
-        )
+        if abs(meets.mean - cents_from_440(told_hz)) > meets.half + 3.7:
+            apart.append(f"it meets {abs(off):.1f} Hz {'over' if off > 0 else 'under'} what was told")
+        else:
+            alike.append("what was told")
     types = [(kind, one) for kind, one in by_type.items() if one is not None and one.reeds >= 3]
     if len(types) > 1:
         low, high = (pick(types, key=lambda t: t[1].mean) for pick in (min, max))
-        apart = hz_from_cents(high[1].mean) - hz_from_cents(low[1].mean)
-        if stray(low[1], high[1]) and apart >= 0.5:
-            agrees = False
-            said.append(f"{high[0]} meets {apart:.1f} Hz over {low[0]}")
+        between = hz_from_cents(high[1].mean) - hz_from_cents(low[1].mean)
+        if stray(low[1], high[1]) and between >= 0.5:
+            apart.append(f"{high[0]} meets {between:.1f} Hz over {low[0]}")
         else:
-            said.append("the reed types agree")
+            alike.append("the reed types")
     if witness is not None:
         g = witness.offset_hz.mean
-        said.append(
-            "the G octave agrees"
-            if witness.agrees
-            else f"the G octave reads {abs(g):.1f} Hz {'under' if g < 0 else 'over'} low A at the meeting point"
-        )
-    return "; ".join(said), agrees
+        if witness.agrees:
+            alike.append("the G octave")
+        else:
+            apart.append(
+                f"the G octave reads {abs(g):.1f} Hz {'under' if g < 0 else 'over'} low A at the meeting point"
+            )
+    if apart:
+        return f"{rests}; the evidence does not agree: {', '.join(apart)}", False
+    return rests + (f"; the evidence agrees: {', '.join(alike)}" if alike else "; nothing else bears it out yet"), True

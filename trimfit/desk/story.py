@@ -171,7 +171,7 @@ def _reading_words(reading: Reading) -> str:
 
 def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:
     """What the picture of a reed shows: E and F as read, taken to the aim's air, and the belief's fan forward."""
-    from trimfit.pitch import hz_from_cents
+    from trimfit.pitch import hz_from_cents, hz_width_cents
 
     aim = bench.aim(seen)
     record = seen.history.reed.record
@@ -185,7 +185,7 @@ def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:
         removed_mm=seen.removed_mm,
         tolerance_hz=bench.settings.tolerance_hz,
         points=tuple(_points(bench, seen, aim)),
-        fan=tuple(_fan(seen, aim)),
+        fan=tuple(_fan(seen, aim, hz_width_cents(bench.settings.tolerance_hz, 470.0))),
         advice=advice,
         meet_pitch_hz=advice.meet_pitch_hz if advice is not None else None,
         target_pitch_hz=hz_from_cents(aim.target_cents) if aim.target_cents is not None else None,
@@ -234,8 +234,8 @@ def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
     return out
 
 
-def _fan(seen: Seen, aim: Aim) -> list[FanPoint]:
-    """E and F foretold from what is off now to a little past the meeting point."""
+def _fan(seen: Seen, aim: Aim, tolerance_cents: float) -> list[FanPoint]:
+    """E and F foretold from what is off now to a little further than where F is over E by the tolerance."""
     import numpy as np
 
     from trimfit.pitch import OUTPUTS, hz_from_cents
@@ -253,8 +253,8 @@ def _fan(seen: Seen, aim: Aim) -> list[FanPoint]:
 
     for more in np.arange(0.02, 3.0, 0.02):
         mean, _ = outputs(float(more))
-        if mean[0] >= mean[1]:
-            reach = max(1.35 * float(more), SHORTEST_FAN_MM)
+        if mean[0] >= mean[1] + tolerance_cents:
+            reach = max(1.15 * float(more), SHORTEST_FAN_MM)
             break
     out = []
     for more in np.linspace(0.0, reach, FAN_POINTS):

@@ -50,10 +50,11 @@ def hz(value: Interval) -> str:
     return f"{value.mean:.1f} Hz ({value.low:.1f} to {value.high:.1f})"
 
 
-def meeting_mm(fan: Sequence[FanPoint]) -> float | None:
-    """Length off, in mm, at which the fan's mean F reaches its mean E; None if it does not on the fan's stretch."""
+def meeting_mm(fan: Sequence[FanPoint], over_hz: float = 0.0) -> float | None:
+    """Length off, in mm, at which the fan's mean F reaches its mean E, or lies `over_hz` above it; None if it does not
+    on the fan's stretch."""
     for one, two in pairwise(fan):
-        before, after = one.f_hz.mean - one.e_hz.mean, two.f_hz.mean - two.e_hz.mean
+        before, after = (at.f_hz.mean - at.e_hz.mean - over_hz for at in (one, two))
         if before < 0 <= after:
             share = before / (before - after)
             return one.removed_mm + share * (two.removed_mm - one.removed_mm)
@@ -65,15 +66,16 @@ def reed_story(story: ReedStory) -> Picture:
     advice = story.advice
     cut_mm = advice.length_mm if advice is not None and advice.action == "trim" else 0.0
     lips = advice.lip_strokes if advice is not None and advice.action == "trim" else 0
-    meets = f" at {hz(story.meet_pitch_hz)}" if story.meet_pitch_hz else ""
-    caption = (
-        f"F (round marks, solid line) comes up and E (square marks, dashed line) comes down until they meet{meets}."
-    )
+    caption = _story_sentence(story)
     if cut_mm or lips:
         work = " and ".join(
             part for part in (f"{cut_mm:.2f} mm" if cut_mm else "", f"{lips} lip strokes" if lips else "") if part
         )
-        caption += f" Next: {work}, to the dotted line; right of the hatching's edge the reed would be past."
+        caption += f" Next: {work}, to the dotted line." if cut_mm else f" Next: {work}."
+        if lips:
+            caption += " The lines leave the lips alone; the diamond counts their strokes."
+        if meeting_mm(story.fan, story.tolerance_hz) is not None:
+            caption += f" Where the hatching begins, F is {story.tolerance_hz:g} Hz over E: past."
     elif advice is not None:
         caption += f" Now: {ACTION_WORDS[advice.action]}."
     if story.conditions and story.points:
@@ -117,6 +119,14 @@ def reed_story(story: ReedStory) -> Picture:
     return Picture(f"reed-{file_stem(story.reed)}", f"Reed {plain(story.reed, 40)}", caption, words, draw)
 
 
+def _story_sentence(story: ReedStory) -> str:
+    """What to see of F and E."""
+    meets = f" at {hz(story.meet_pitch_hz)}" if story.meet_pitch_hz else ""
+    if story.advice is not None and story.advice.action == "past":
+        return f"F (round marks, solid line) has come up past E (square marks, dashed line); they met{meets}."
+    return f"F (round marks, solid line) comes up and E (square marks, dashed line) comes down until they meet{meets}."
+
+
 def _story_fan(axes: Axes, story: ReedStory) -> None:
     """The belief's fan forward: F and E foretold, mean and interval."""
     at = [point.removed_mm for point in story.fan]
@@ -134,9 +144,11 @@ def _story_marks(axes: Axes, story: ReedStory, cut_mm: float) -> None:
     low, high = axes.get_ylim()
     low -= 0.14 * (high - low)
     foot = low + 0.05 * (high - low)
-    meet = meeting_mm(story.fan)
-    if meet is not None and right > meet:
-        axes.axvspan(meet, right, facecolor="none", edgecolor=LIGHT["sand"], hatch="////", linewidth=0, zorder=0)
+    meet, past = meeting_mm(story.fan), meeting_mm(story.fan, story.tolerance_hz)
+    if past is None and story.fan and story.fan[0].f_hz.mean - story.fan[0].e_hz.mean > story.tolerance_hz:
+        past = story.removed_mm
+    if past is not None and right > past:
+        axes.axvspan(past, right, facecolor="none", edgecolor=LIGHT["sand"], hatch="////", linewidth=0, zorder=0)
         axes.annotate(
             "past",
             (right, foot),

@@ -115,7 +115,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
                 asked or "–",
                 witness,
                 ", ".join(f'<span class="r">{named(reed, 24)}</span>' for reed in one.suits[:6]) or "–",
-                text(one.why, 160),
+                text(sentence(one.why), 200),
             )
         )
     heads = (

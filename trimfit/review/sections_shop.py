@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from trimfit.review import draw_shop
-from trimfit.review.findings import BatchDrift, Report, TypeResponse
+from trimfit.review.findings import BatchDrift, Report, StartSpread, TypeResponse
 from trimfit.review.folio import MOST_ROWS, Folio, between, missing, number, percent, rest
 from trimfit.review.markup import named, paragraph, table, text
 from trimfit.review.names import sentence
 
 __all__ = ["batches", "charts", "types", "validation"]
 
-MOST_CHARTS = 6
+MOST_CHARTS, MOST_REASONED = 6, 8
 
 
 def batches(findings: Report, folio: Folio) -> list[str]:
@@ -101,7 +103,7 @@ def types(findings: Report, folio: Folio) -> list[str]:
             )
         ]
     kinds = sorted(known, key=lambda kind: (-kind.reeds, kind.reed_type))
-    lines = [line for kind in kinds[:8] for line in _reasons(kind)]
+    lines = _reasons(kinds[:MOST_REASONED], findings.starts)
     rows = []
     for kind in kinds[:MOST_ROWS]:
         for one in sorted(kind.coefficients, key=lambda c: (c.term, c.output)):
@@ -129,10 +131,10 @@ def types(findings: Report, folio: Folio) -> list[str]:
         spread = [
             (
                 named(s.reed_type, 30),
-                text(s.what, 30),
+                f"{text(s.what, 30)}, {text(s.unit, 16)}",
                 f"{s.reeds}",
                 number(s.mean, ".1f"),
-                f"{number(s.low, '.1f')} to {number(s.high, '.1f')} {text(s.unit, 16)}",
+                f"{number(s.low, '.1f')} to {number(s.high, '.1f')}",
                 f"{s.content_pct:g} % of reeds, {s.confidence_pct:g} % sure",
             )
             for s in findings.starts[:MOST_ROWS]
@@ -145,26 +147,58 @@ def types(findings: Report, folio: Folio) -> list[str]:
     return parts
 
 
-def _reasons(kind: TypeResponse) -> list[str]:
-    """What was learned of a type, as sentences; what is assumed says so."""
-    found = {(one.output, one.term): one for one in kind.coefficients}
-    name = named(kind.reed_type, 30)
+def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[str]:
+    """What was learned, as sentences, matter by matter and type beside type; what is assumed says so."""
+    found = {kind.reed_type: {(one.output, one.term): one for one in kind.coefficients} for kind in kinds}
+
+    def values(output: str, term: str, times: float = 1.0, form: str = ".1f") -> list[tuple[float, str]]:
+        """Of each type where it is known, the largest first: the value, and it in words."""
+        told = [(name, one[output, term]) for name, one in found.items() if (output, term) in one]
+        told.sort(key=lambda pair: -abs(pair[1].value.mean))
+        return [
+            (c.value.mean, f"{number(times * c.value.mean, form)} in {named(name, 30)}{_assumed(c.assumed)}")
+            for name, c in told
+        ]
+
     lines = []
-    gap = found.get(("gap", "per_mm"))
+    gap = values("gap", "per_mm", 0.1)
     if gap:
+        lines.append(f"Length: a tenth of a millimetre closes the gap by {_listed(gap)} cents.")
+    bends = [(mean, said) for mean, said in values("gap", "curvature") if mean > 0]
+    if gap and len(bends) == len(gap):
+        lines.append("The shorter the blade gets, the more a cut closes the gap: be bolder at first than at last.")
+    top, bottom = values("top", "per_kpa"), values("bottom", "per_kpa")
+    if top and bottom:
         lines.append(
-            f"{name}: a tenth of a millimetre closes the gap by {gap.value.mean / 10:.1f} cents{_assumed(gap.assumed)}."
+            f"Blowing: a kilopascal more sharpens the top hand by {_listed(top)} cents, the bottom hand by "
+            f"{_listed(bottom)}."
         )
-    bottom, top = found.get(("bottom", "per_kpa")), found.get(("top", "per_kpa"))
-    if bottom and top:
-        lines.append(
-            f"{name}: a kilopascal more sharpens the bottom hand by {bottom.value.mean:.1f} cents and the top hand by "
-            f"{top.value.mean:.1f}{_assumed(bottom.assumed or top.assumed)}."
-        )
-    warm = found.get(("all", "per_degc"))
+        if all(one[("top", "per_kpa")].value.low > one[("bottom", "per_kpa")].value.high for one in found.values()
+               if ("top", "per_kpa") in one and ("bottom", "per_kpa") in one):  # fmt: skip
+            lines.append("So a player who blows harder than the bench plays the top hand sharp of the bottom hand.")
+    crow, pitch = values("crow", "per_stroke", 10.0, "+.0f"), values("low_a", "per_stroke", 10.0, "+.0f")
+    if crow and pitch:
+        closes = values("gap", "per_stroke", 10.0, "+.0f")
+        gap_too = f", the gap by {_listed(closes)}" if closes else ""
+        lines.append(f"Lips: ten strokes move the crow by {_listed(crow)} cents, low A by {_listed(pitch)}{gap_too}.")
+    warm, of_gap = values("all", "per_degc", 5.0, ".0f"), values("gap", "per_degc", 5.0, "+.1f")
     if warm:
-        lines.append(f"{name}: five degrees warmer, {5 * warm.value.mean:.0f} cents sharper{_assumed(warm.assumed)}.")
+        hardly = " The gap hardly feels it." if of_gap and max(abs(5 * mean) for mean, _ in of_gap) < 1.0 else ""
+        lines.append(f"Warmth: five degrees more sharpen all notes by {_listed(warm)} cents.{hardly}")
+    for what, word in (("crow", "the crow"), ("gap", "the gap")):
+        spread = [s for s in starts if s.what == what and s.reed_type in found]
+        spans = [f"{number(s.low, '.0f')} to {number(s.high, '.0f')} in {named(s.reed_type, 30)}" for s in spread]
+        if spread:
+            lines.append(
+                f"New reeds: {word} of {spread[0].content_pct:g} in a hundred lies from {'; from '.join(spans)} "
+                f"({text(spread[0].unit, 16)}; {spread[0].confidence_pct:g} % sure)."
+            )
     return lines
+
+
+def _listed(values: list[tuple[float, str]]) -> str:
+    said = [words for _, words in values]
+    return " and ".join([", ".join(said[:-1]), said[-1]] if len(said) > 1 else said)
 
 
 def _assumed(assumed: bool) -> str:
