@@ -8,6 +8,7 @@ import pytest
 
 from trimfit.bench.folder import import_folder
 from trimfit.bench.journal import Journal
+from trimfit.bench.parse import parse_reading
 from trimfit.errors import InputError
 
 REEDS = "reed,reed_type,batch,made_on\nR-1,cane,17,\nR-2,cane,18,17\n"
@@ -33,3 +34,12 @@ def test_a_name_seen_before_is_no_value_of_another_column(tmp_path: Path, file: 
             import_folder(journal, folder)
         assert fault in "\n".join(caught.value.lines())
         assert journal.count("reed") == 0
+
+
+# A note of 0 Hz was the only one whose meaning was plain, so that the others were looked for about 0 Hz.
+@pytest.mark.parametrize("line", ["b 0 c 543", "c 543 b 0", "c 543 b 0.0000001", "c 543 b 99999", "c 543 b 0 hz"])
+def test_what_is_no_pitch_says_nothing_of_the_other_notes(line: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_reading(line)
+    assert [fault.column for fault in caught.value.faults] == ["b"]
+    assert "out of bounds" in caught.value.faults[0].what

@@ -53,11 +53,14 @@ class Meaning:
     def sounding(self) -> tuple[dict[str, float], dict[str, Heard]]:
         """Sounding hertz of each note of the line, and how each value was understood."""
         readable = {pitch.note: self.possible(pitch) for pitch in self.pitches}
-        settled = [
+        found = [
             pitch.number if options == ["as low A"] else pitch.number / self.ratio(pitch.note)
             for pitch in self.pitches
             if len(options := readable[pitch.note]) == 1 and options != ["cents"]
         ]
+        # What is no pitch of a chanter is a fault, and says nothing of where the others lie.
+        low, high = BOUNDS["as_low_a_hz"]
+        settled = [hz for hz in found if low <= hz <= high]
         centre = self.around_hz or self.reference_hz or (median(settled) if settled else USUAL_LOW_A_HZ)
         notes_hz: dict[str, float] = {}
         heard: dict[str, Heard] = {}
