@@ -168,7 +168,12 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """The answer to `ask`. `chance_past`: the chance that the reed is past tolerance once this advice is followed."""
+    """The answer to `ask`. `chance_past`: the chance that the reed is past tolerance once this advice is followed.
+
+    `reason`: what `why` says beyond the figures; `notes`: what it leans on, one thing each; `gap_read`: F and E of this
+    reed were read together at least once (else its figures are foretold from its kin). `outcome`: how it left the
+    bench, None while it is there. `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
+    """
 
     reed: str
     order: str | None
@@ -181,6 +186,17 @@ class Advice:
     chance_past: float
     trims_left: float
     why: str
+    reed_type: str = ""
+    batch: str = ""
+    chanter: str | None = None
+    due_on: str | None = None
+    quantity: int | None = None
+    target_pitch_hz: float | None = None
+    pressure_kpa: float | None = None
+    outcome: str | None = None
+    gap_read: bool = True
+    reason: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

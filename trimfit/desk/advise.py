@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.errors import InputError
-from trimfit.records import Advice, Foretold, ReedHistory
+from trimfit.records import Advice, Foretold, Order, ReedHistory
 from trimfit.units import Interval
 
 if TYPE_CHECKING:
     from trimfit.desk.beliefs import Bench, Seen
     from trimfit.plan.belief import Aim
 
-__all__ = ["advise", "ask_all", "ask_reed", "foretell", "grounds", "predict", "suits"]
+__all__ = ["advise", "as_counted", "ask_all", "ask_reed", "foretell", "predict", "suits"]
 
 Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
+MOST_CHANTERS = 12
 DONE = ("finished", "past", "no-fit")
 
 
@@ -59,8 +61,16 @@ def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
                 if seen.name in names:
                     found.append((_urgency(seen.history, wanted), advise(bench, seen)))
             tell("asking after each batch", done, len(batches))
-    found.sort(key=lambda pair: (pair[1].action in DONE, *pair[0], pair[1].trims_left, pair[1].reed))
+    found.sort(
+        key=lambda pair: (pair[1].action in DONE, *pair[0], round(pair[1].trims_left, 1), as_counted(pair[1].reed))
+    )
     return [advice for _, advice in found]
+
+
+def as_counted(name: str) -> tuple[tuple[int, int, str], ...]:
+    """A key that puts names in the order of counting: 2 before 10, R-9 before R-10."""
+    parts = re.split(r"([0-9]+)", name)
+    return tuple((0, int(part), part) if i % 2 else (1, 0, part) for i, part in enumerate(parts))
 
 
 def _urgency(history: ReedHistory, good: dict[str, int]) -> tuple[object, ...]:
@@ -71,19 +81,23 @@ def _urgency(history: ReedHistory, good: dict[str, int]) -> tuple[object, ...]:
     return (order.due_on or "9998", -missing, order.order)
 
 
-def advise(bench: Bench, seen: Seen, order_aim: Aim | None = None) -> Advice:
-    """The next step for one reed as it is seen."""
+def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
+    """The next step for one reed as it is seen, for its own order or for another."""
+    from trimfit.desk.evidence import decide, grounds
     from trimfit.pitch import hz_from_cents
-    from trimfit.plan.choose import choose
-    from trimfit.plan.words import why
+    from trimfit.plan.words import leanings, reason, why
 
-    aim = order_aim or bench.aim(seen)
+    order = order or seen.history.order
+    aim = bench.aim(seen, order)
     belief = bench.belief(seen, aim)
-    choice = choose(belief, aim, bench.policy(seen.type_code), bench.rules())
+    ground = grounds(bench, seen, aim)
+    choice = decide(bench, seen, belief, aim, ground)
+    record, outcome = seen.history.reed.record, seen.history.outcome
+    if choice.action == "trim":
+        ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
     other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
     low = choice.meet_mean_cents - Z90 * choice.meet_sd_cents
     high = choice.meet_mean_cents + Z90 * choice.meet_sd_cents
-    order = seen.history.order
     return Advice(
         reed=seen.name,
         order=order.order if order is not None else None,
@@ -95,33 +109,18 @@ def advise(bench: Bench, seen: Seen, order_aim: Aim | None = None) -> Advice:
         meet_pitch_hz=Interval(hz_from_cents(choice.meet_mean_cents), hz_from_cents(low), hz_from_cents(high)),
         chance_past=choice.chance_past,
         trims_left=choice.trims_left,
-        why=why(choice, aim, grounds(bench, seen), other),
-    )
-
-
-def grounds(bench: Bench, seen: Seen):  # type: ignore[no-untyped-def]
-    """What an answer about this reed leans on."""
-    import numpy as np
-
-    from trimfit.learn.design import a_imbalance_cents
-    from trimfit.learn.histories import reading_cents
-    from trimfit.plan.words import Grounds
-
-    readings = seen.history.readings
-    with_notes = [r.record for r in readings if r.record.notes_hz]
-    off = False
-    if with_notes:
-        last = with_notes[-1]
-        y = np.array([reading_cents(last, bench.scale)])
-        kpa = np.array([np.nan if last.pressure_kpa is None else last.pressure_kpa])
-        off = bool(abs(a_imbalance_cents(y, kpa, bench.card.coding)[0]) > bench.card.coding.balance_cents)
-    return Grounds(
-        readings=len(readings),
-        notes_read=len(with_notes),
-        reed_type=seen.history.reed.record.reed_type,
-        reeds_of_type=seen.reeds_of_type,
-        low_weight=0 if off else len(seen.low_weight),
-        unbalanced=off,
+        why=why(choice, aim, ground, other),
+        reed_type=record.reed_type,
+        batch=record.batch,
+        chanter=aim.chanter,
+        due_on=order.due_on if order is not None else None,
+        quantity=order.quantity if order is not None else None,
+        target_pitch_hz=order.target_pitch_hz if order is not None else None,
+        pressure_kpa=aim.pressure_kpa,
+        outcome=outcome.record.outcome if outcome is not None else None,
+        gap_read=ground.gap_read > 0,
+        reason=reason(choice, aim, ground, other),
+        notes=tuple(leanings(ground, to_be_read=choice.action == "read-again")),
     )
 
 
@@ -129,22 +128,22 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
     """Another chanter of the shop that this reed would suit as it stands or with more off; empty if none is known."""
     import numpy as np
 
-    others = [name for name in bench.card.coding.chanters if name != aim.chanter][:12]
+    others = [name for name in bench.card.coding.chanters if name != aim.chanter][:MOST_CHANTERS]
     if not others:
         return ""
     record = seen.history.reed.record
     again = bench.see_batch(record.reed_type, record.batch, others)[seen.name]
     best: tuple[float, str] | None = None
+    error = bench.rules().error
     for name in others:
         there = replace(aim, chanter=name, target_cents=None)
         belief = bench.belief(again, there)
-        error = bench.rules().error
         past = float(belief.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, error)[0])
         short = -float(belief.mean[0])
         if past < 0.1 and (best is None or short < best[0]):
             best = (short, name)
     if best is None:
-        return ""
+        return "no other chanter that the log knows would take it" if len(others) < MOST_CHANTERS else ""
     need = "as it is" if best[0] < aim.tolerance_cents else f"with F still {best[0]:.0f} cents under E"
     return f"it would suit {best[1]} {need}"
 

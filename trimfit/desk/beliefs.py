@@ -55,6 +55,8 @@ class Bench:
         self.scale = journal.scale()
         self._policies: dict[int, PolicyTable] = {}
         self._chanters: dict[str, Chanter | None] = {}
+        self._read_in: dict[str, bool] = {}
+        self._longest_mm: dict[str, float | None] = {}
 
     def type_code(self, reed_type: str) -> int:
         """The type's code in the card; one past the last for a type it does not know."""
@@ -67,6 +69,23 @@ class Bench:
             found = self.journal.entry_of("chanter", name)
             self._chanters[name] = found.record if found is not None else None
         return self._chanters[name]
+
+    def chanter_read(self, name: str) -> bool:
+        """Whether any reed was ever read in this chanter with F and E both. Looked for from the latest entry back."""
+        if name not in self._read_in:
+            query = (
+                "SELECT 1 FROM readings WHERE chanter = ? AND f_hz IS NOT NULL AND e_hz IS NOT NULL AND entry NOT IN "
+                "(SELECT struck FROM strikes) AND entry NOT IN (SELECT entry FROM eclipsed) ORDER BY seq DESC LIMIT 1"
+            )
+            with self.journal.reading() as connection:
+                self._read_in[name] = connection.execute(query, (name,)).fetchone() is not None
+        return self._read_in[name]
+
+    def longest_cut_mm(self, reed_type: str) -> float | None:
+        """The longest cut among the latest of a type's reeds, mm; None where none was logged."""
+        if reed_type not in self._longest_mm:
+            self._longest_mm[reed_type] = self.journal.longest_cut_mm(reed_type)
+        return self._longest_mm[reed_type]
 
     def policy(self, type_code: int) -> PolicyTable:
         """The type's policy."""

@@ -98,8 +98,9 @@ def pick(path: Path, order_name: str, tell: Tell = lambda *_: None) -> list[Pick
     InputError for an order the log does not know.
     """
     from trimfit.bench.journal import Journal
-    from trimfit.desk.advise import grounds, suits
+    from trimfit.desk.advise import suits
     from trimfit.desk.beliefs import Bench
+    from trimfit.desk.evidence import grounds
     from trimfit.plan.pick import prospect
     from trimfit.plan.words import basis
 
@@ -121,7 +122,7 @@ def pick(path: Path, order_name: str, tell: Tell = lambda *_: None) -> list[Pick
                 text = "would meet off the pitch asked for, and the lips do not reach"
             else:
                 text = f"about {promise.length_mm:.2f} mm to come off in {max(promise.trims, 1.0):.1f} cuts"
-            leans = basis(grounds(bench, seen))
+            leans = basis(grounds(bench, seen, aim))
             text = f"{text}; {leans}" if leans else text
             trims = promise.trims if promise.chance_sharp <= SHARP else 0.0
             found = Pick(seen.name, round(promise.length_mm, 3), trims, promise.chance_good, crow, text)

@@ -17,11 +17,13 @@ __all__ = [
     "HELP",
     "Tally",
     "advice_lines",
+    "chance_words",
     "closing_line",
     "expected_line",
     "gaps_of",
     "plain_name",
     "reed_lines",
+    "signed",
     "wrapped",
 ]
 
@@ -57,6 +59,12 @@ def wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
     return textwrap.wrap(text, width, subsequent_indent=hang, break_on_hyphens=False) or [""]
 
 
+def signed(value: float, digits: int = 0) -> str:
+    """A number with its sign, and none on a nought."""
+    said = f"{value:+.{digits}f}"
+    return said if said.strip("+-0.") else said[1:]
+
+
 def _side(cents: float) -> str:
     size = f"{abs(cents):.1f}" if abs(cents) < 9.95 else f"{abs(cents):.0f}"
     if size == "0.0":
@@ -65,11 +73,14 @@ def _side(cents: float) -> str:
 
 
 def _reach(interval: Interval) -> str:
-    return f"{interval.low:+.1f} to {interval.high:+.1f}"
+    return f"{signed(interval.low, 1)} to {signed(interval.high, 1)}"
 
 
-def _chance(chance: float) -> str:
-    return "under 0.01 %" if chance < 1e-4 else f"{100.0 * chance:.2g} %" if chance < 0.1 else f"{100.0 * chance:.0f} %"
+def chance_words(chance: float) -> str:
+    """A chance in per cent, no finer than it is known."""
+    if chance < 0.001:
+        return "under 0.1 %"
+    return f"{100.0 * chance:.1f} %" if chance < 0.0995 else f"{100.0 * chance:.0f} %"
 
 
 def _cuts(trims_left: float) -> str:
@@ -78,32 +89,50 @@ def _cuts(trims_left: float) -> str:
     return "about one cut left" if 0.85 <= trims_left < 1.15 else f"about {trims_left:.1f} cuts left"
 
 
-def advice_lines(advice: Advice, width: int = 80) -> list[str]:
-    """The answer to `ask` in at most a handful of lines: what to do, where F and E stand, the chance, the reason."""
-    lip = f"{advice.lip_strokes} lip stroke{'s' if advice.lip_strokes != 1 else ''}"
+def _head(advice: Advice) -> str:
+    """What to do, in as few words as there are."""
     if advice.action == "trim":
+        lip = f"{advice.lip_strokes} lip stroke{'s' if advice.lip_strokes != 1 else ''}" if advice.lip_strokes else ""
         length = f"take off {advice.length_mm:.2f} mm" if advice.length_mm else "leave the length"
-        head = f"{length}, {lip if advice.lip_strokes else 'leave the lips'}"
-    else:
-        head = {
-            "read-again": "read it again before the next cut",
-            "finished": "finished: leave it as it is",
-            "past": "past: F is over E for good on this chanter",
-            "no-fit": "will not fit this order",
-        }[advice.action]
-    lines = [f"> {head}"]
+        return f"{length}, {lip}" if lip else length
+    if advice.action == "read-again":
+        return "read it again before the next cut" if advice.gap_read else "read it first"
+    return {
+        "finished": "finished: leave it as it is",
+        "past": "past: F is over E for good on this chanter",
+        "no-fit": "will not fit this order",
+    }[advice.action]
+
+
+def advice_lines(advice: Advice, width: int = 80) -> list[str]:
+    """The answer to `ask` in at most a handful of lines: what to do, where F and E stand, the chance, the reason.
+
+    Figures foretold for a reed whose F and E were never read are no figures of it: they are said only of a cut.
+    """
+    lines = [f"> {_head(advice)}"]
+    if advice.outcome:
+        went = {"to-stock": "to stock"}.get(advice.outcome, advice.outcome)
+        lines = [f"> left the bench: {went}", f"  strike that to go on; then: {_head(advice)}"]
     stand = []
-    if advice.gap_now_cents:
-        stand.append(f"{_side(advice.gap_now_cents.mean)} ({_reach(advice.gap_now_cents)})")
-    if advice.action == "trim" and advice.gap_after_cents:
-        stand.append(f"after the cut {_side(advice.gap_after_cents.mean)} ({_reach(advice.gap_after_cents)})")
-    if advice.meet_pitch_hz:
-        stand.append(f"meets at {advice.meet_pitch_hz.mean:.1f} Hz")
+    if advice.gap_read or advice.action == "trim":
+        if advice.gap_now_cents:
+            stand.append(f"{_side(advice.gap_now_cents.mean)} ({_reach(advice.gap_now_cents)})")
+        if advice.action == "trim" and advice.gap_after_cents:
+            stand.append(f"after the cut {_side(advice.gap_after_cents.mean)} ({_reach(advice.gap_after_cents)})")
+        if advice.meet_pitch_hz:
+            meets = advice.meet_pitch_hz
+            kpa = f" at {advice.pressure_kpa:.1f} kPa" if advice.pressure_kpa else ""
+            stand.append(f"meets at {meets.mean:.1f} Hz ({meets.low:.1f} to {meets.high:.1f}){kpa}")
     if stand:
         lines += wrapped("  " + "; ".join(stand), width, "    ")
-    lines += wrapped(f"  chance of going past {_chance(advice.chance_past)}; {_cuts(advice.trims_left)}", width, "    ")
-    if advice.why:
-        lines += wrapped("  " + plain_name(advice.why, 600), width, "    ")
+    if (advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim":
+        chance = f"  chance of going past {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}"
+        lines += wrapped(chance, width, "    ")
+    said = "; ".join(part for part in (advice.reason, *advice.notes) if part)
+    if not (said or advice.reed_type):
+        said = advice.why
+    if said:
+        lines += wrapped("  " + plain_name(said, 600), width, "    ")
     return lines
 
 

@@ -1,0 +1,152 @@
+"""What `ask` may say of a reed, and on what readings: nothing that sounds measured before it was."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from trimfit.bench.journal import Journal
+from trimfit.desk.advise import ask_all, ask_reed
+from trimfit.desk.said import advice_lines, chance_words, signed
+from trimfit.pitch import hz_from_cents
+from trimfit.records import Chanter, Order, Outcome, Reading, Reed, Trim
+
+AS_E, AS_F = 3 / 2, 5 / 3
+LOW_A_HZ = 470.0
+
+
+def reading(reed: str, at: str, gap_cents: float, **more: object) -> Reading:
+    """A reading with F and E so far apart around 470 Hz as low A."""
+    middle = 1200.0 * 0.0952  # cents from 440 Hz to 470 Hz, near enough
+    f_hz, e_hz = hz_from_cents(middle + gap_cents / 2) * AS_F, hz_from_cents(middle - gap_cents / 2) * AS_E
+    notes = {"f": f_hz, "e": e_hz, "low_a": LOW_A_HZ, "high_a": 2.0 * LOW_A_HZ}
+    return replace(Reading(reed, at, "Old", 525.0, notes), **more)
+
+
+@pytest.fixture
+def first_week(tmp_path: Path) -> Path:
+    """A maker with five blanks, one chanter, and nothing in the log but what he means to make."""
+    path = tmp_path / "log"
+    with Journal(path, create=True) as journal:
+        journal.append(Chanter("Old"))
+        journal.append(Order("band", "Old", quantity=5, pressure_kpa=6.7))
+        for name in ("1", "2", "3", "10", "11"):
+            journal.append(Reed(name, "moulded", "A", blade_mm=22.0, order="band"))
+    return path
+
+
+def test_a_reed_never_read_is_sent_to_the_chanter(first_week: Path) -> None:
+    advice = ask_reed(first_week, "2")
+    assert (advice.action, advice.gap_read, advice.length_mm) == ("read-again", False, 0.0)
+    assert advice.gap_now_cents is not None
+    assert advice.meet_pitch_hz is not None
+    assert advice.trims_left > 0.5
+    lines = advice_lines(advice)
+    assert lines == ["> read it first", "  not read yet: take F, E, both A's and the crow in Old"]
+    assert advice.why == "not read yet: take F, E, both A's and the crow in Old"
+
+
+def test_a_crow_alone_is_no_reading_of_f_and_e(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(Reading("2", "2026-03-01", "Old", 523.0))
+        journal.append(Reading("3", "2026-03-01", "Old", 523.0, {"f": 780.0}))
+        journal.append(replace(reading("10", "2026-03-01", -40.0), taped=("f",)))
+    for reed, said in (
+        ("2", "only its crow was read"),
+        ("3", "its F and E were never read together"),
+        ("10", "its F and E were never read together"),
+    ):
+        advice = ask_reed(first_week, reed)
+        assert (advice.action, advice.gap_read) == ("read-again", False)
+        assert advice.why.startswith(said)
+
+
+def test_a_first_week_is_all_work_in_the_order_of_counting(first_week: Path) -> None:
+    work = ask_all(first_week)
+    assert [advice.reed for advice in work] == ["1", "2", "3", "10", "11"]
+    assert {advice.action for advice in work} == {"read-again"}
+    assert all(advice.trims_left > 0.5 for advice in work)
+
+
+def test_what_an_answer_is_about_stands_beside_it(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(reading("2", "2026-03-01", -40.0))
+    advice = ask_reed(first_week, "2")
+    assert (advice.reed_type, advice.batch, advice.chanter) == ("moulded", "A", "Old")
+    assert (advice.quantity, advice.pressure_kpa, advice.due_on, advice.outcome) == (5, 6.7, None, None)
+    assert "its last reading names no pressure: taken as the bench's 6.0 kPa" in advice.why
+    assert any("at 6.7 kPa" in line for line in advice_lines(advice))
+
+
+def near_the_end(path: Path, reed: str, *gaps: float, cut_last: bool = False, doubted: bool = False) -> None:
+    with Journal(path) as journal:
+        for day, gap in enumerate(gaps, 1):
+            doubts = ("is it right?",) if doubted else ()
+            journal.append(reading(reed, f"2026-03-{day:02d}", gap, pressure_kpa=6.7), doubts=doubts)
+        if cut_last:
+            journal.append(Trim(reed, "2026-03-20", 0.01))
+
+
+def test_finished_and_past_stand_on_readings(first_week: Path) -> None:
+    near_the_end(first_week, "1", 0.0, 0.0, 0.0)
+    near_the_end(first_week, "2", 30.0, 30.0)
+    assert ask_reed(first_week, "1").action == "finished"
+    assert "within tolerance" in ask_reed(first_week, "1").why
+    assert ask_reed(first_week, "2").action == "past"
+
+
+def test_nothing_is_given_up_on_one_doubtful_reading(first_week: Path) -> None:
+    near_the_end(first_week, "2", 30.0, doubted=True)
+    advice = ask_reed(first_week, "2")
+    assert advice.action == "read-again"
+    assert "the one reading since the last cut is doubtful" in advice.why
+
+
+def test_a_reed_cut_and_not_read_since_is_read_before_it_is_handed_over(first_week: Path) -> None:
+    near_the_end(first_week, "1", 0.0, 0.0, 0.0, cut_last=True)
+    advice = ask_reed(first_week, "1")
+    assert advice.action == "read-again"
+    assert "not read since it was last cut" in advice.why
+
+
+def test_no_fit_needs_an_interval_clear_of_the_target(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(Order("high", "Old", target_pitch_hz=474.0))
+        journal.append(Reed("20", "moulded", "A", blade_mm=22.0, order="high"))
+        journal.append(reading("20", "2026-03-01", -50.0))
+    advice = ask_reed(first_week, "20")
+    assert advice.meet_pitch_hz is not None
+    assert advice.meet_pitch_hz.low < 474.0 < advice.meet_pitch_hz.high
+    assert advice.action == "trim"
+    assert "whether it will meet at the pitch asked for shows nearer the end" in advice.why
+
+
+def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> None:
+    near_the_end(first_week, "1", 0.0, 0.0, 0.0)
+    with Journal(first_week) as journal:
+        journal.append(Outcome("1", "2026-03-21", "good"))
+    advice = ask_reed(first_week, "1")
+    assert advice.outcome == "good"
+    assert advice_lines(advice)[0] == "> left the bench: good"
+
+
+def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path) -> None:
+    work = ask_all(demo_log)
+    cuts = [advice for advice in work if advice.action == "trim" and advice.length_mm]
+    assert cuts
+    with Journal(demo_log) as journal:
+        longest = {name: journal.longest_cut_mm(name) or 0.0 for name in {advice.reed_type for advice in cuts}}
+    for advice in cuts:
+        assert ("a bold cut" in advice.why) == (advice.length_mm > longest[advice.reed_type])
+
+
+def test_numbers_as_they_are_said() -> None:
+    assert [signed(value, 1) for value in (-0.04, 0.04, -1.25, 2.0)] == ["0.0", "0.0", "-1.2", "+2.0"]
+    assert [chance_words(chance) for chance in (0.0003, 0.004, 0.0334, 0.4)] == [
+        "under 0.1 %",
+        "0.4 %",
+        "3.3 %",
+        "40 %",
+    ]
