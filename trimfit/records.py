@@ -163,7 +163,7 @@ class Settings:
     drift_start_cents: float = 15.0
     drift_response_pct: float = 15.0
     drift_settle_cents_per_week: float = 5.0
-    drift_chance: float = 0.9
+    drift_chance: float = 0.85
 
 
 @dataclass(frozen=True, slots=True)

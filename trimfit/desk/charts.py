@@ -19,6 +19,8 @@ LEAST_BATCHES = 8
 WIDTH, EWMA_WEIGHT = 3.0, 0.2
 CUSUM_SLACK, CUSUM_DECISION = 0.5, 5.0
 """In standard deviations of a point; silent for some 465 points on average while nothing moves (`arl_cusum`)."""
+TOLD_DRIFT_SDS = 0.5
+"""The drift whose run length is told: half of what single batches scatter by, with every batch."""
 
 
 def batch_charts(review: BatchReview) -> list[Chart]:
@@ -45,24 +47,27 @@ def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
     from trimfit.review.charts import cusum_chart, ewma_chart
 
     evidence = review.evidence
+    code = int(evidence.type_code[at[0]])
     reed_type = evidence.names[at[0]][0]
     labels = [evidence.names[i][1] for i in at]
     start = evidence.estimate[at, 0] - review.crow.norm_of[at]
-    start_sd = np.sqrt(evidence.variance[at, 0] + review.crow.scale**2)
+    start_sd = np.sqrt(evidence.variance[at, 0] + review.crow.scale[code] ** 2)
     charts = []
     charts.append(
         _chart(reed_type, "start (crow)", "cents", "individuals", 0.0, labels, start,
                -WIDTH * start_sd, WIDTH * start_sd, "Each batch's crow when new, less its type's norm.")
     )  # fmt: skip
-    mean = ewma_chart(start, 0.0, start_sd, weight=EWMA_WEIGHT, width=WIDTH)
+    # one batch far off is the first chart's to tell; in those that look for a slow drift it counts as one at the limit
+    held = np.clip(start, -WIDTH * start_sd, WIDTH * start_sd)
+    mean = ewma_chart(held, 0.0, start_sd, weight=EWMA_WEIGHT, width=WIDTH)
+    why = f"A worn mould or drying cane moves many batches a little, one way. {_level(held)} {_run_length(start_sd)}"
     charts.append(
-        _chart(reed_type, "start (crow)", "cents", "ewma", 0.0, labels, mean.points,
-               mean.low, mean.high, "A worn mould or drying cane moves many batches a little, one way.")
-    )  # fmt: skip
+        _chart(reed_type, "start (crow)", "cents", "ewma", 0.0, labels, mean.points, mean.low, mean.high, why)
+    )
     slope = review.pct_of(at)
     known = np.isfinite(slope[1])
     if known.sum() >= LEAST_BATCHES:
-        z = slope[0][known] / np.sqrt(slope[1][known] + review.response.scale**2)
+        z = np.clip(slope[0][known] / np.sqrt(slope[1][known] + review.response.scale[code] ** 2), -WIDTH, WIDTH)
         sums = cusum_chart(z, 0.0, slack=CUSUM_SLACK, decision=CUSUM_DECISION)
         signals = set(sums.signals_up) | set(sums.signals_down)
         points = tuple(
@@ -77,6 +82,37 @@ def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
         )  # fmt: skip
     charts += _reading_error(reed_type, labels, evidence.reading_ms[at], evidence.reading_df[at])
     return charts
+
+
+def _level(start: NDArray[np.float64]) -> str:
+    """How far a type's level has wandered from its first batch to its last, in words (`review.settling`)."""
+    import numpy as np
+
+    from trimfit.review.settling import fit_level
+
+    if np.ptp(start) < 1e-9:
+        return "Its level has not moved."
+    track = fit_level(start)
+    moved = float(track.smooth[-1] - track.smooth[0])
+    half = 1.645 * float(np.sqrt(track.smooth_var[-1] + track.smooth_var[0]))
+    if abs(moved) <= half:
+        return "Its level has not moved for certain."
+    return (
+        f"Its level has moved by {moved:+.0f} cents ({moved - half:+.0f} to {moved + half:+.0f}) since "
+        "the first of these batches.".replace("-", "\u2212")
+    )
+
+
+def _run_length(start_sd: NDArray[np.float64]) -> str:
+    """How soon the running mean sees a steady drift, once the norm is known, in words (`review.run_length`)."""
+    import numpy as np
+
+    from trimfit.review.run_length import arl_ewma_under_drift
+
+    sd = float(np.median(start_sd))
+    cents = max(round(TOLD_DRIFT_SDS * sd), 1)
+    batches = arl_ewma_under_drift(EWMA_WEIGHT, WIDTH, cents / sd)
+    return f"A drift of {cents} cents with every batch is seen after {batches:.0f} batches on average."
 
 
 def _reading_error(

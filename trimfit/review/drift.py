@@ -9,12 +9,14 @@ with its variance s_b², from its own readings alone. Batches differ in the ordi
 with m_t the running norm of its type. The ordinary spread tau is the yardstick. Estimated as a plain standard deviation
 it would grow with every batch that is off, and hide it; here a batch that looks off is explained by w, and weighs next
 to nothing in tau and in m_t. That is the contaminated normal of Tukey (1960) in the form of Box & Tiao, Biometrika 55
-(1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors. tau is half
-the limit, give or take a factor of 1.35 (a shop cares about what is out of its ordinary), for settling of 2.7 downward
-(batches may settle all alike); p has Beta(6, 25), one batch in five. Both were chosen on simulated shops of five
-physics, so that three of 27 batches that are off by three times the limit are called and of as many good ones at most
-two. m_t is found by expectation-maximization at each point of the grid and integrated out about it (Laplace). Each
-batch is judged against the norm of the others, whose variance is added to its own.
+(1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors, so that a
+yardstick that is itself unsure makes the tails of the ordinary longer, as Student's are. Each type has its tau: nine in
+ten have their shop's, the tenth its own, a factor of two away (`_believed`: without that, a type whose batches vary a
+lot would have them called by the dozen). The shop's is six tenths of the limit, give or take a fifth (a factor of two
+for one shop in ten; for settling of 2.7 downward, since batches may settle all alike); p has Beta(6, 25), one batch in
+five. m_t is found by expectation-maximization at each point of the grid and integrated out about it (Laplace). Each
+batch is judged against the norm of the others, whose variance is added to its own. What all this does on make-believe
+shops of several physics is measured by `python -m tests.worlds.drift` (reports/drifting.md).
 
 The chance that a batch has drifted in this respect is P(off and |deviation| > limit). It holds the multiplicity: p is
 learned from all batches, so that among many good ones a single far one is believed to be off less easily. Batches are
@@ -43,12 +45,15 @@ Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
 SHARES = np.array([0.003, 0.01, 0.025, 0.05, 0.09, 0.15, 0.25, 0.4])
 SHARE_PRIOR = (6.0, 25.0)
-SPREADS = 15
-SPREAD_LOG_SD = 0.3
+SPREADS = 25
+USUAL_SPREAD = 0.6
+"""Of the limit: a shop cares about what is out of its ordinary, so what it cares about tells how far that goes."""
+SPREAD_LOG_SD, LOOSE_LOG_SD, LOOSE = 0.2, 0.7, 0.1
+"""Log tau lies so near to that, and a type's to its shop's; one shop, and one type, in ten is not so well behaved."""
 EM_STEPS = 25
 FIRST_WEEKS_DAYS = 28.0
 FAR_SDS = 6.0
-LEAST_CHANCE = 0.8
+LEAST_CHANCE = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +61,7 @@ class Judged:
     """One respect, judged: arrays over B batches, in the unit of the estimates.
 
     mean, low, high: deviation from the type's norm, 90 %; chance: that the batch is off by more than the limit;
-    norm (T,): m_t; scale: the middle of what is believed of tau; norm_of (B,): m_t of each batch.
+    norm (T,): m_t; norm_of (B,): m_t of each batch; scale (T,): the middle of what is believed of each type's tau.
     """
 
     mean: Array
@@ -65,7 +70,7 @@ class Judged:
     chance: Array
     norm: Array
     norm_of: Array
-    scale: float
+    scale: Array
 
 
 def _density(rest: Array, variance: Array) -> Array:
@@ -80,7 +85,7 @@ def judge(
 
     estimate, variance (B,): variance is inf where nothing tells, and the batch then keeps the prior; group (B,): codes
     of the types; limit: what the shop cares about. All in one unit (the variance in its square). below: how far tau
-    may lie under half the limit before anything is known (standard deviation of its log).
+    may lie under what is usual before anything is known (standard deviation of its log).
     """
     from scipy.special import ndtr
 
@@ -88,38 +93,33 @@ def judge(
     groups = int(group.max(initial=0)) + 1
     told = np.isfinite(s2) & np.isfinite(d)
     d = np.where(told, d, 0.0)
-    tau = limit * np.geomspace(0.05, 4.0, SPREADS)
-    above = np.log(tau / (0.5 * limit))
-    log_prior = -0.5 * (above / np.where(above > 0.0, SPREAD_LOG_SD, below)) ** 2
-    a, b = SHARE_PRIOR
-    edges = np.r_[0.0, np.sqrt(SHARES[1:] * SHARES[:-1]), 1.0]
-    log_share = np.log(SHARES) * (a - 1) + np.log1p(-SHARES) * (b - 1) + np.log(np.diff(edges))
+    tau = limit * np.geomspace(0.05, 6.0, SPREADS)
     spread = np.repeat(tau, len(SHARES))[:, None]
     share = np.tile(SHARES, SPREADS)[:, None]
     wide2 = (3.0 * np.maximum(limit, spread)) ** 2
     hot = np.zeros((int(told.sum()), groups))
     hot[np.arange(len(hot)), group[told]] = 1.0
     mine, own = d[told][None, :], s2[told][None, :]
-    norm = np.tile([float(np.median(d[told & (group == t)])) if (told & (group == t)).any() else 0.0
-                    for t in range(groups)], (len(spread), 1))  # fmt: skip
-    for _ in range(EM_STEPS):
+    usual, odd = own + spread**2, own + spread**2 + wide2
+
+    def weighed(norm: Array) -> tuple[Array, Array, Array]:
+        """About these norms (G, T): density of each batch, its weight in the norm, and the weights' sums by type."""
         rest = mine - norm[:, group[told]]
-        usual, odd = own + spread**2, own + spread**2 + wide2
         p_usual, p_odd = (1.0 - share) * _density(rest, usual), share * _density(rest, odd)
         is_odd = p_odd / (p_usual + p_odd)
         weight = (1.0 - is_odd) / usual + is_odd / odd
-        total = weight @ hot + 1.0 / (2.0 * limit) ** 2
+        return p_usual + p_odd, weight, weight @ hot + 1.0 / (2.0 * limit) ** 2
+
+    norm = np.tile([float(np.median(d[told & (group == t)])) if (told & (group == t)).any() else 0.0
+                    for t in range(groups)], (len(spread), 1))  # fmt: skip
+    for _ in range(EM_STEPS):
+        _, weight, total = weighed(norm)
         before, norm = norm, ((weight * mine) @ hot) / total
         if np.max(np.abs(norm - before), initial=0.0) < 2e-3 * limit:
             break
-    rest = mine - norm[:, group[told]]
-    usual, odd = own + spread**2, own + spread**2 + wide2
-    p_usual, p_odd = (1.0 - share) * _density(rest, usual), share * _density(rest, odd)
-    is_odd = p_odd / (p_usual + p_odd)
-    weight = (1.0 - is_odd) / usual + is_odd / odd
-    total = weight @ hot + 1.0 / (2.0 * limit) ** 2
+    density, weight, total = weighed(norm)
     # the norms integrated out about their best values (Laplace), else a spread found about fitted norms is too small
-    log_weight = np.log(p_usual + p_odd).sum(axis=1) - 0.5 * np.log(total).sum(axis=1)
+    believed, scale = _believed(np.log(density) @ hot - 0.5 * np.log(total), tau, limit, below)
     # each batch is judged against the norm of the others: its own pull on the norm is taken out again
     pull = np.zeros((len(spread), len(d)))
     pull[:, told] = weight
@@ -129,20 +129,17 @@ def judge(
     usual, odd = s2_all + spread**2, s2_all + spread**2 + wide2
     p_usual, p_odd = (1.0 - share) * _density(rest, usual), share * _density(rest, odd)
     is_odd = np.where(told, p_odd / (p_usual + p_odd), share)
-    log_weight = log_weight + np.repeat(log_prior, len(SHARES)) + np.tile(log_share, SPREADS)
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
+    weight = believed[:, group]
 
     def posterior(prior_var: Array) -> tuple[Array, Array]:
         keep = prior_var / (prior_var + s2_all)
         return keep * rest, keep * s2_all
 
-    parts = [(weight[:, None] * (1.0 - is_odd), *posterior(spread**2)),
-             (weight[:, None] * is_odd, *posterior(spread**2 + wide2))]  # fmt: skip
+    parts = [(weight * (1.0 - is_odd), *posterior(spread**2)), (weight * is_odd, *posterior(spread**2 + wide2))]
     _, odd_mean, odd_var = parts[1]
     sd = np.sqrt(np.maximum(odd_var, 1e-12))
     beyond = ndtr((odd_mean - limit) / sd) + ndtr((-limit - odd_mean) / sd)
-    chance = (weight[:, None] * is_odd * beyond).sum(axis=0)
+    chance = (weight * is_odd * beyond).sum(axis=0)
     # the grid's mixtures, each kind taken together by its first two moments
     pair = []
     for part, mean, var in parts:
@@ -161,8 +158,41 @@ def judge(
             below = sum(m / mass * ndtr((half - c) / np.sqrt(np.maximum(v, 1e-12))) for m, c, v in pair) < level
             low, high = np.where(below, half, low), np.where(below, high, half)
         ends.append(0.5 * (low + high))
-    norms = weight @ norm
-    return Judged(middle, ends[0], ends[1], chance, norms, norms[group], float(np.exp(weight @ np.log(spread[:, 0]))))
+    norms = (believed * norm).sum(axis=0)
+    return Judged(middle, ends[0], ends[1], chance, norms, norms[group], scale)
+
+
+def _bell(at: Array, above: float, below: float) -> Array:
+    """A normal density about 0 with another width on either side."""
+    out: Array = np.exp(-0.5 * (at / np.where(at > 0.0, above, below)) ** 2) / (above + below)
+    return out
+
+
+def _believed(fit: Array, tau: Array, limit: float, below: float) -> tuple[Array, Array]:
+    """What is believed of each type's tau and of p: weights (G, T) over the grid of both, and the middle tau (T,).
+
+    fit (G, T): log likelihood of each type's batches on the grid. The types' log tau lie about a common one, which is
+    summed over, and share one p.
+    """
+    types, shares = fit.shape[1], len(SHARES)
+    of_type = fit.reshape(len(tau), shares, types)
+    of_type = np.exp(of_type - of_type.max(axis=(0, 1)))
+    step = np.log(tau)
+    above = step - np.log(USUAL_SPREAD * limit)
+    common = (1.0 - LOOSE) * _bell(above, SPREAD_LOG_SD, max(below, SPREAD_LOG_SD))
+    common += LOOSE * _bell(above, LOOSE_LOG_SD, max(below, LOOSE_LOG_SD))
+    about = _bell(step[None, :] - step[:, None], LOOSE_LOG_SD, LOOSE_LOG_SD)
+    about = (1.0 - LOOSE) * np.eye(len(tau)) + LOOSE * about / about.sum(axis=1, keepdims=True)
+    a, b = SHARE_PRIOR
+    edges = np.r_[0.0, np.sqrt(SHARES[1:] * SHARES[:-1]), 1.0]
+    prior = common[:, None] * (SHARES ** (a - 1) * (1.0 - SHARES) ** (b - 1) * np.diff(edges))[None, :]
+    at = np.maximum(np.einsum("cs,spt->cpt", about, of_type), 1e-300)
+    log_top = np.log(prior) + np.log(at).sum(axis=2)
+    top = np.exp(log_top - log_top.max())
+    weight = np.einsum("cpt,cs->spt", top[:, :, None] / at, about) * of_type
+    weight /= weight.sum(axis=(0, 1))
+    scale = np.exp(np.einsum("spt,s->t", weight, step))
+    return weight.reshape(len(tau) * shares, types), scale
 
 
 def either(*chances: Array) -> Array:
@@ -173,7 +203,7 @@ def either(*chances: Array) -> Array:
 def called(chance: Array, sureness: float) -> npt.NDArray[np.bool_]:
     """Which batches (B,) to call drifted so that, of those called, at most a share 1 - sureness is expected to be good.
 
-    The surest first, as many as that allows, and none whose own chance is under 0.8.
+    The surest first, as many as that allows, and none whose own chance is under three in four.
     """
     order = np.argsort(-chance, kind="stable")
     false_share = np.cumsum(1.0 - chance[order]) / np.arange(1, len(chance) + 1)
