@@ -15,11 +15,12 @@ from trimfit.learn.card import FitCard
 from trimfit.learn.curve import KNOTS_MM
 from trimfit.learn.design import Coding, Rows
 from trimfit.learn.fitting import coefficient_prior, prior_card
-from trimfit.learn.priors import C_TERMS, REGRESSORS
+from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS
 from trimfit.pitch import OUTPUTS
 
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
+OWN = len(RANDOM) * K
 
 
 def positive(rng: np.random.Generator, sd: Array, lean: float = 0.4) -> Array:
@@ -69,9 +70,9 @@ def small_shop(
                 removed.append(x)
             reed += 1
     n = len(removed)
-    start = np.r_[np.full(2 * K, 1.0)]
-    batch_cov = positive(rng, start * np.r_[np.full(K, 5.0), np.full(K, 6.0)])
-    reed_cov = positive(rng, start * np.r_[np.full(K, 7.0), np.full(K, 9.0)])
+    start = np.r_[np.full(OWN, 1.0)]
+    batch_cov = positive(rng, start * np.r_[np.full(K, 5.0), np.full(K, 6.0), np.full(K, 2.0)])
+    reed_cov = positive(rng, start * np.r_[np.full(K, 7.0), np.full(K, 9.0), np.full(K, 3.0)])
     noise_cov = positive(rng, np.full(K, 2.0), 0.7)
     y = rng.normal(200.0, 30.0, (n, K)) + 100.0 * np.array(removed)[:, None]
     y[rng.random((n, K)) < holes] = np.nan
@@ -118,12 +119,12 @@ class Unknowns:
         return slice(first, first + C_TERMS * K)
 
     def batch_at(self, b: int) -> slice:
-        first = M * K * self.types + C_TERMS * K * self.chanters + 2 * K * b
-        return slice(first, first + 2 * K)
+        first = M * K * self.types + C_TERMS * K * self.chanters + OWN * b
+        return slice(first, first + OWN)
 
     def reed_at(self, r: int) -> slice:
-        first = M * K * self.types + C_TERMS * K * self.chanters + 2 * K * (self.batches + r)
-        return slice(first, first + 2 * K)
+        first = M * K * self.types + C_TERMS * K * self.chanters + OWN * (self.batches + r)
+        return slice(first, first + OWN)
 
     def conditioned(self, design: Array, values: Array, noise: Array) -> Unknowns:
         """Gaussian conditioning, written out."""
@@ -184,6 +185,7 @@ def cells(shop: Shop, unknowns: Unknowns, pick: NDArray[np.bool_] | None = None)
             for spot in (unknowns.batch_at(int(rows.batch_code[i])), unknowns.reed_at(int(rows.reed_code[i]))):
                 line[spot.start + k] = 1.0
                 line[spot.start + K + k] = s * g
+                line[spot.start + 2 * K + k] = s * g * g
             design.append(line)
             values.append(rows.y[i, k])
             where.append((i, k))
@@ -251,7 +253,7 @@ def reed_view(shop: Shop, unknowns: Unknowns, r: int, chanters: tuple[int, ...])
     pick[: M * K, unknowns.type_at(t)] = np.eye(M * K)
     for spot in (unknowns.batch_at(b), unknowns.reed_at(r)):
         pick[:K, spot.start : spot.start + K] = np.eye(K)
-        pick[K : 2 * K, spot.start + K : spot.stop] = s * np.eye(K)
+        pick[K:OWN, spot.start + K : spot.stop] = s * np.eye(OWN - K)
     for j, c in enumerate(chanters):
         first = M * K + C_TERMS * K * j
         pick[first : first + C_TERMS * K, unknowns.chanter_at(c)] = np.eye(C_TERMS * K)

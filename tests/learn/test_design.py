@@ -39,7 +39,7 @@ def test_regressors_count_missing_conditions_as_the_benchs() -> None:
     )
     g = bent_mm(np.array([0.5]), coding.curves[1])[0]
     np.testing.assert_allclose(x, [[1, 0.5, 0.25, 0, 1, 0], [1, g, g * g, 2, 0, 2], [1, 0, 0, 1, -0.5, 0]])
-    np.testing.assert_allclose(coding.random_part(x, code), [[1, 0.5], [1, 2 * g], [1, 0]])
+    np.testing.assert_allclose(coding.random_part(x, code), [[1, 0.5, 0.25], [1, 2 * g, 2 * g * g], [1, 0, 0]])
     np.testing.assert_allclose(coding.chanter_part(code), [[1, 1], [1, 2], [1, 2]])
 
 

@@ -18,6 +18,7 @@ from trimfit.learn.score import _naive, held_out
 from trimfit.plan.belief import AimBelief, nodes
 
 K = 10
+OWN = 3 * K
 
 
 def _cov(rng: np.random.Generator, size: int) -> np.ndarray:
@@ -27,15 +28,15 @@ def _cov(rng: np.random.Generator, size: int) -> np.ndarray:
 
 def test_a_reeds_state_as_whole_matrices_give_it() -> None:
     rng = np.random.default_rng(1)
-    d, ratio = 2 * K + 60 + 20, 1.3
+    d, ratio = OWN + 60 + 20, 1.3
     post = Posterior(rng.standard_normal(d), _cov(rng, d))
-    v_mean, v_q, v_own = rng.standard_normal(2 * K), rng.standard_normal((2 * K, d)), _cov(rng, 2 * K)
-    merge = np.zeros((d - 2 * K, d))
-    merge[:, 2 * K :] = np.eye(d - 2 * K)
+    v_mean, v_q, v_own = rng.standard_normal(OWN), rng.standard_normal((OWN, d)), _cov(rng, OWN)
+    merge = np.zeros((d - OWN, d))
+    merge[:, OWN:] = np.eye(d - OWN)
     merge[:K, :K] = np.eye(K)
-    merge[K : 2 * K, K : 2 * K] = ratio * np.eye(K)
-    lift = np.zeros((d - 2 * K, 2 * K))
-    lift[: 2 * K] = np.diag(np.r_[np.ones(K), np.full(K, ratio)])
+    merge[K:OWN, K:OWN] = ratio * np.eye(OWN - K)
+    lift = np.zeros((d - OWN, OWN))
+    lift[:OWN] = np.diag(np.r_[np.ones(K), np.full(OWN - K, ratio)])
     reach = merge - lift @ v_q
     mean, cov = predict._merged(post, ratio, v_mean, v_q, v_own)
     np.testing.assert_allclose(mean, merge @ post.mean + lift @ v_mean, atol=1e-10)

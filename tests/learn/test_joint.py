@@ -175,11 +175,17 @@ def test_a_batch_read_since_the_fit_counts_every_reading_once(seed: int) -> None
         assert np.linalg.eigvalsh(blank.cov).min() > -1e-8
 
 
+def _start_and_slope() -> tuple[Array, Array]:
+    """The assumed covariances of a batch and a reed, without their bends."""
+    batch_cov, reed_cov = assumed_reed_cov()
+    return batch_cov[: 2 * K, : 2 * K], reed_cov[: 2 * K, : 2 * K]
+
+
 def _readings(
     rng: np.random.Generator, slip: tuple[float, bool] | None
 ) -> tuple[Array, Array, Array, NDArray[np.intp]]:
     """Six reeds read three times; slip: so many cents on one note of the second reading of reed 1, or on all of it."""
-    batch_cov, reed_cov = assumed_reed_cov()
+    batch_cov, reed_cov = _start_and_slope()
     x = np.tile([0.0, 0.3, 0.6], 6)
     psi, reed = np.column_stack([np.ones(18), x]), np.repeat(np.arange(6), 3)
     dev = (np.linalg.cholesky(reed_cov) @ rng.standard_normal((2 * K, 6))).T[reed]
@@ -194,7 +200,7 @@ def _readings(
 
 def _passes(y: Array, psi: Array, x: Array, reed: NDArray[np.intp], passes: int) -> tuple[Array, Array]:
     """Weights after so many passes, and reed 1's deviation under them."""
-    batch_cov, reed_cov = assumed_reed_cov()
+    batch_cov, reed_cov = _start_and_slope()
     noise, weight = assumed_noise(), np.ones_like(y)
     for turn in range(passes + 1):
         w, wy = row_precision(y, weight, noise)

@@ -48,7 +48,7 @@ def test_a_batch_with_nothing_read_is_its_type_with_the_batches_spread() -> None
     np.testing.assert_allclose(blank.mean, card.coef, atol=1e-9)
     expected = card.coef_cov.copy()
     for cov in (card.batch_cov, card.reed_cov):
-        expected[: 2 * K, : 2 * K] += cov
+        expected[: 3 * K, : 3 * K] += cov
     np.testing.assert_allclose(blank.cov, expected, rtol=1e-9, atol=1e-7)
 
 
@@ -71,7 +71,7 @@ def test_a_type_never_seen_leans_on_the_shop_and_is_wider_than_any_known() -> No
     widths = []
     for code in (0, 1, 2):
         _, state, _ = batch_states(card, rows_of(np.zeros((0, K)), []), coding, code, in_fit=NO_ROWS > 0)
-        widths.append(np.sqrt(np.diag(state.cov))[: 2 * K])
+        widths.append(np.sqrt(np.diag(state.cov))[: 3 * K])
     assert np.all(widths[2][:K] >= 0.99 * np.minimum(widths[0], widths[1])[:K])
     assert np.linalg.eigvalsh(cov).min() > 0
     # the new type as a third one in a dense prior over three types, told of the first two

@@ -75,7 +75,7 @@ def random_state(seed: int) -> ReedState:
     cov = np.zeros((size, size))
     cov[: M * K, : M * K] = 0.02 * card.coef_cov
     cov[:K, :K] += 0.3 * card.reed_cov[:K, :K]
-    cov[K : 2 * K, K : 2 * K] += 0.5 * card.reed_cov[K:, K:]
+    cov[K : 2 * K, K : 2 * K] += 0.5 * card.reed_cov[K : 2 * K, K : 2 * K]
     cov[M * K :, M * K :] = 0.1 * card.chanter_cov
     mean = np.r_[card.coef, np.zeros(C_TERMS * K)] + 0.2 * np.linalg.cholesky(cov + 1e-9 * np.eye(size)) @ (
         rng.standard_normal(size)

@@ -309,7 +309,7 @@ def report_of(learned: Learned) -> dict[str, Any]:
         row: dict[str, Any] = {"part": part}
         for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH)):
             row[name] = sd(pick, cov[:k, :k])
-        row["gap_per_mm"], row["crow_per_mm"] = sd(GAP, cov[k:, k:]), sd(crow, cov[k:, k:])
+        row["gap_per_mm"], row["crow_per_mm"] = sd(GAP, cov[k : 2 * k, k : 2 * k]), sd(crow, cov[k : 2 * k, k : 2 * k])
         variance.append(row)
     for part, cov in (("chanter", card.chanter_cov[:k, :k]), ("reading", card.noise_cov)):
         row = {"part": part, "gap_per_mm": None, "crow_per_mm": None}

@@ -112,10 +112,14 @@ def batch_evidence(card: FitCard, rows: Rows, types: tuple[str, ...]) -> BatchEv
         if low is not None:
             weight[i] = low[0], min(low[e], low[f])
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
-    psi = coding.random_part(x6, rows.type_code)
+    psi = coding.random_part(x6, rows.type_code)[:, :2]
     pick = np.kron(np.eye(2), CROW_AND_GAP)
-    noise, reed_cov = CROW_AND_GAP @ card.noise_cov @ CROW_AND_GAP.T, pick @ card.reed_cov @ pick.T
-    wide = [WIDE * np.sqrt(s.crow**2 if k == 0 else 2.0 * s.own**2) for s in BATCH_SPREAD.values() for k in range(2)]
+    noise, reed_cov = CROW_AND_GAP @ card.noise_cov @ CROW_AND_GAP.T, pick @ card.reed_cov[: 2 * K, : 2 * K] @ pick.T
+    wide = [
+        WIDE * np.sqrt(s.crow**2 if k == 0 else 2.0 * s.own**2)
+        for s in (BATCH_SPREAD["start"], BATCH_SPREAD["length"])
+        for k in range(2)
+    ]
     count = len(rows.batches)
     info, vector = np.zeros((count, 4, 4)), np.zeros((count, 4))
     reeds = np.zeros(count, dtype=np.intp)

@@ -19,7 +19,7 @@ __all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
 
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 3
+FORMAT = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class FitCard:
     coef (P,) and coef_cov (P, P): types' coefficients, type by type, regressor by regressor, output by output, then
     two times ten offsets a chanter (plain, and in proportion to the type's slope). P = 60 T + 20 C.
     new_type_mean (60,) and new_type_cov (60, 60): a type never seen.
-    batch_cov, reed_cov (20, 20): start and slope deviations; noise_cov (10, 10): one reading's errors.
+    batch_cov, reed_cov (30, 30): deviations in start, slope and bend; noise_cov (10, 10): one reading's errors.
     reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (20, 20): a
     chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
     low_weight: entry -> weights (10,) of readings that count for less. reading_stretch (10,), gap_stretch: what a next

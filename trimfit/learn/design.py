@@ -2,9 +2,9 @@
 
 A row's fixed part for output k is `sum_j x_j beta_jk + chanter_k + s_t ask_k` with the six regressors of
 `priors.REGRESSORS` and the chanter's two offset vectors (its pitch; the length it asks for); its
-random part is `u_k + v_k s_t g_t(x)`: a batch's and a reed's deviation in start and in slope. `g` is the type's curve
-(`curve`), one for all outputs. A reed's own slope multiplies the whole curve. `s_t` is the type's slope of the gap over
-the shop's, so that v is in proportion: a type that answers twice as fast spreads twice as wide.
+random part is `u_k + s_t (v_k g_t(x) + w_k g_t(x)²)`: a batch's and a reed's deviations in start, slope and bend. `g` is
+the type's curve (`curve`), one for all outputs; a reed's own slope multiplies the whole curve. `s_t` is the type's slope
+of the gap over the shop's, so that v and w are in proportion: a type that answers twice as fast spreads twice as wide.
 """
 
 from __future__ import annotations
@@ -78,8 +78,9 @@ class Coding:
         return np.column_stack([np.ones_like(g), g, g * g, lip, dp, dt])
 
     def random_part(self, x: Array, type_code: NDArray[np.intp]) -> Array:
-        """Columns (n, 2) that the batch's and the reed's deviations multiply: 1 and s_t g."""
-        return np.column_stack([np.ones(len(x)), x[:, 1] * self.slope_ratio[type_code]])
+        """Columns (n, 3) that the batch's and the reed's deviations multiply: 1, s_t g and s_t g²."""
+        ratio = self.slope_ratio[type_code]
+        return np.column_stack([np.ones(len(x)), x[:, 1] * ratio, x[:, 2] * ratio])
 
     def chanter_part(self, type_code: NDArray[np.intp]) -> Array:
         """What a row multiplies its chanter's two offset vectors by (n, 2): 1 and s_t."""

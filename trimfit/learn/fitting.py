@@ -44,6 +44,7 @@ from trimfit.learn.mixed import MixedFit
 from trimfit.learn.priors import (
     C_TERMS,
     CHANTER_TERMS,
+    RANDOM,
     REGRESSORS,
     SEEDS,
     Spread,
@@ -59,6 +60,7 @@ __all__ = ["coefficient_prior", "fit_card", "most_read_first", "prior_card"]
 Array = NDArray[np.float64]
 Tell = Callable[[str, int, int], None]
 K, M = len(OUTPUTS), len(REGRESSORS)
+OWN = len(RANDOM) * K
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LIP, PRESSURE, TEMPERATURE = (REGRESSORS.index(name) for name in ("lip", "pressure", "temperature"))
 LEAST_CURVE_ROWS = 8
@@ -192,14 +194,14 @@ class _Piece:
     strangers: int
 
     def own_cov(self, g: _Globals) -> Array:
-        """Prior of what is this batch's own: its two deviations, then the strangers' offsets."""
+        """Prior of what is this batch's own: its deviations, then the strangers' offsets."""
         if not self.strangers:
             return g.batch_cov
-        two, wide = 2 * K, C_TERMS * K
-        out = np.zeros((two + wide * self.strangers,) * 2)
-        out[:two, :two] = g.batch_cov
+        wide = C_TERMS * K
+        out = np.zeros((OWN + wide * self.strangers,) * 2)
+        out[:OWN, :OWN] = g.batch_cov
         for c in range(self.strangers):
-            part = slice(two + wide * c, two + wide * (c + 1))
+            part = slice(OWN + wide * c, OWN + wide * (c + 1))
             out[part, part] = g.chanter_cov
         return out
 
@@ -293,28 +295,37 @@ def _reweigh(rows: Rows, pieces: list[_Piece], g: _Globals, base: Array, found: 
 
 def _em(rows: Rows, pieces: list[_Piece], g: _Globals, assumed: tuple[Array, Array], n_types: int) -> None:
     """One EM step for batch and reed covariances and the types' scales; assumptions count as a few groups."""
-    two = 2 * K
-    batch_sum, reed_sum = np.zeros((two, two)), np.zeros((two, two))
-    type_sum = np.zeros((n_types, two, two))
+    batch_sum, reed_sum = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
+    type_sum = np.zeros((n_types, OWN, OWN))
     type_n = np.zeros(n_types)
     for piece, sums, post in _batch_views(rows, pieces, g):
-        u = post.mean[:two]
-        batch_sum += np.outer(u, u) + post.cov[:two, :two]
+        u = post.mean[:OWN]
+        batch_sum += np.outer(u, u) + post.cov[:OWN, :OWN]
         mean, cov, _, _ = reed_moments(sums, post)
         mine = mean.T @ mean + cov.sum(axis=0)
         reed_sum += mine / g.reed_scale[piece.type_code]
         type_sum[piece.type_code] += mine
         type_n[piece.type_code] += len(mean)
     n_reeds, n_batches = float(type_n.sum()), float(len(pieces))
-    g.batch_cov = (batch_sum + SEEDS["batch"] * assumed[0]) / (n_batches + SEEDS["batch"])
-    g.reed_cov = (reed_sum + SEEDS["reed"] * assumed[1]) / (n_reeds + SEEDS["reed"])
+    g.batch_cov = _seeded(batch_sum, n_batches, assumed[0], SEEDS["batch"], SEEDS["batch bend"])
+    g.reed_cov = _seeded(reed_sum, n_reeds, assumed[1], SEEDS["reed"], SEEDS["reed bend"])
     inverse = np.linalg.inv(g.reed_cov)
-    raw = np.array([np.sum(inverse * s) for s in type_sum]) / two
+    raw = np.array([np.sum(inverse * s) for s in type_sum]) / OWN
     seed = 20.0
     g.reed_scale = np.clip((raw + seed) / (type_n + seed), 0.25, 4.0)
     spread = float(np.exp(np.average(np.log(g.reed_scale), weights=np.maximum(type_n, 1e-9))))
     g.reed_scale = g.reed_scale / spread
     g.reed_cov = g.reed_cov * spread
+
+
+def _seeded(total: Array, count: float, assumed: Array, seed: float, bend_seed: float) -> Array:
+    """Covariance (3K, 3K) from a sum over `count` groups and the assumed one, which counts for `seed` groups in start
+    and slope and for `bend_seed` in the bend; positive definite, for each seed adds a positive part and the bend's
+    rows and columns are scaled together."""
+    more = np.r_[np.full(2 * K, seed), np.full(OWN - 2 * K, bend_seed)]
+    root = 1.0 / np.sqrt(count + more)
+    out: Array = (total + assumed * np.sqrt(np.outer(more, more))) * np.outer(root, root)
+    return out
 
 
 def _noise_scales(rows: Rows, pieces: list[_Piece], g: _Globals, n_types: int) -> Array:
@@ -486,7 +497,9 @@ def _covariances(
             used = replace(used, chanter_code=np.where(few, rows.chanter_code, -1))
 
         def one(m: Array) -> MixedFit | None:
-            fit = fit_contrast(used, x, psi, outer_of, m, prior, chanter_spread(), scales, begin.get(m.tobytes()))
+            fit = fit_contrast(
+                used, x, psi[:, :2], outer_of, m, prior, chanter_spread(), scales, begin.get(m.tobytes())
+            )
             if fit is not None and fit.converged:
                 begin[m.tobytes()] = _inside(fit)
             return fit
@@ -507,10 +520,12 @@ def _covariances(
         if gap_fit is not None:
             # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
             ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * M : M])) / 50.0, 0.3, 3.0))
-            resize = np.r_[np.ones(K), np.full(K, ratio)]
+            resize = np.r_[np.ones(K), np.full(OWN - K, ratio)]
             assumed = assumed[0] * np.outer(resize, resize), assumed[1] * np.outer(resize, resize)
-        reed_cov = assemble(fits, lambda f: f.inner_cov, assumed[1], SEEDS["reed"], n_reeds)
-        batch_cov = assemble(fits, lambda f: f.outer_cov, assumed[0], SEEDS["batch"], n_batches)
+        reed_cov, batch_cov = assumed[1].copy(), assumed[0].copy()
+        two = slice(0, 2 * K)  # start and slope; a bend of a reed's own is left to the joint pass
+        reed_cov[two, two] = assemble(fits, lambda f: f.inner_cov, assumed[1][two, two], SEEDS["reed"], n_reeds)
+        batch_cov[two, two] = assemble(fits, lambda f: f.outer_cov, assumed[0][two, two], SEEDS["batch"], n_batches)
         noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
         reed_cov = shrink_correlation(reed_cov, 0.5 * n_reeds)
         start = _Globals(

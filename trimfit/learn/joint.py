@@ -5,7 +5,7 @@ Row i (one reading of reed r in batch b) is a vector of the outputs that were ta
     y_i = sum_j x_ij phi_j + sum_a psi_ia (u_a + v_ra) + e_i,      e_i ~ N(0, R_i)
 
 where phi_j (10,) are the type's six coefficient vectors followed by one offset vector for each chanter the batch met,
-u (2 x 10) the batch's and v_r (2 x 10) the reed's deviations in start and slope, u ~ N(0, Sigma_batch),
+u (a x 10) the batch's and v_r (a x 10) the reed's deviations in start, slope and bend (a = 3), u ~ N(0, Sigma_batch),
 v_r ~ N(0, Sigma_reed). Every design is a number times the identity over outputs, so with W_i = R_i^-1 (zero rows and
 columns where nothing was taken) all sums are Kronecker products: sum_i (psi_i psi_i') x W_i.
 
@@ -50,10 +50,10 @@ CELL_CUTOFF = 3.5
 
 @dataclass(frozen=True, slots=True)
 class BatchSums:
-    """What the readings of one batch say, reed by reed. With d = 2K + P (batch deviations, then local coefficients):
+    """What the readings of one batch say, reed by reed. With d = aK + P (batch deviations, then local coefficients):
 
-    m (R, d, d) and mv (R, d): information about omega (R = 1 with `total`); f (R, 2K, 2K), e (R, 2K, d), b (R, 2K):
-    what the reed's own deviation needs; psi (n, 2), x (n, P/K), w (n, K, K), wy (n, K), reed_of (n,): the rows.
+    m (R, d, d) and mv (R, d): information about omega (R = 1 with `total`); f (R, aK, aK), e (R, aK, d), b (R, aK):
+    what the reed's own deviation needs; psi (n, a), x (n, P/K), w (n, K, K), wy (n, K), reed_of (n,): the rows.
     """
 
     m: Array
@@ -124,14 +124,15 @@ def batch_sums(
 ) -> BatchSums:
     """Form the sums of one batch.
 
-    psi (n, 2), x (n, c), w (n, K, K), wy (n, K); reed_of (n,) sorted, 0..R-1 without gaps; reed_cov (2K, 2K). With
+    psi (n, a), x (n, c), w (n, K, K), wy (n, K); reed_of (n,) sorted, 0..R-1 without gaps; reed_cov (aK, aK). With
     `total` the information m, mv is summed over the reeds at once (shapes (1, d, d), (1, d)): several times quicker,
     and all that a fit needs.
     """
     n, k = wy.shape
+    a = psi.shape[1]
     d = np.concatenate([psi, x], axis=1)
     edges = np.flatnonzero(np.r_[True, np.diff(reed_of) > 0, True])
-    reeds, width, two = len(edges) - 1, d.shape[1], 2 * k
+    reeds, width, mine_wide = len(edges) - 1, d.shape[1], a * k
     flat = np.ascontiguousarray(w.reshape(n, k * k))
     pairs = (d[:, :, None] * d[:, None, :]).reshape(n, width * width)
 
@@ -141,18 +142,18 @@ def batch_sums(
         wide = values.reshape(*lead, rows, width, k, k)
         return np.moveaxis(wide, -2, -3).reshape(*lead, rows * k, width * k)
 
-    mine = pairs[:, : 2 * width] if total else pairs
+    mine = pairs[:, : a * width] if total else pairs
     per_reed = np.stack([mine[a:b].T @ flat[a:b] for a, b in pairwise(edges.tolist())])
-    own = laid(per_reed, 2 if total else width)
+    own = laid(per_reed, a if total else width)
     vector = np.add.reduceat(d[:, :, None] * wy[:, None, :], edges[:-1], axis=0).reshape(reeds, width * k)
-    e, b = own[:, :two, :], vector[:, :two]
-    f = np.asarray(np.linalg.inv(np.eye(two) + own[:, :two, :two] @ reed_cov), dtype=np.float64)
+    e, b = own[:, :mine_wide, :], vector[:, :mine_wide]
+    f = np.asarray(np.linalg.inv(np.eye(mine_wide) + own[:, :mine_wide, :mine_wide] @ reed_cov), dtype=np.float64)
     gain = reed_cov @ f
     ge, gb = gain @ e, (gain @ b[:, :, None])[:, :, 0]
     if total:
-        tall = e.reshape(reeds * two, width * k)
-        m = (laid(pairs.T @ flat, width) - tall.T @ ge.reshape(reeds * two, width * k))[None]
-        mv = (vector.sum(axis=0) - tall.T @ gb.reshape(reeds * two))[None]
+        tall = e.reshape(reeds * mine_wide, width * k)
+        m = (laid(pairs.T @ flat, width) - tall.T @ ge.reshape(reeds * mine_wide, width * k))[None]
+        mv = (vector.sum(axis=0) - tall.T @ gb.reshape(reeds * mine_wide))[None]
     else:
         back = e.transpose(0, 2, 1)
         m, mv = own - back @ ge, vector - (back @ gb[:, :, None])[:, :, 0]
@@ -200,9 +201,9 @@ def batch_posterior(info: Array, vector: Array, batch_cov: Array, coef_info: Arr
 
 
 def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array, Array]:
-    """Each reed's own deviation given everything: mean (R, 2K), cov (R, 2K, 2K), and what ties it to omega.
+    """Each reed's own deviation given everything: mean (R, aK), cov (R, aK, aK), and what ties it to omega.
 
-    Returns also q (R, 2K, d), with v = free - q omega, and own (R, 2K, 2K) = cov of `free`.
+    Returns also q (R, aK, d), with v = free - q omega, and own (R, aK, aK) = cov of `free`.
     """
     gain = sums.reed_cov @ sums.f
     q = gain @ sums.e
@@ -235,17 +236,17 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
     blocks of C, and no wide matrix is formed for a row.
     """
     n, k = sums.wy.shape
-    two, d = 2 * k, np.concatenate([sums.psi, sums.x], axis=1)
+    a, d = sums.psi.shape[1], np.concatenate([sums.psi, sums.x], axis=1)
     terms, reeds = d.shape[1], len(sums.f)
     gain = sums.reed_cov @ sums.f
     q = gain @ sums.e
     mean_v = (gain @ sums.b[:, :, None])[:, :, 0] - q @ post.mean
     blocks = post.cov.reshape(terms, k, terms, k).transpose(0, 2, 1, 3).reshape(terms * terms, k * k)
     spread = ((d[:, :, None] * d[:, None, :]).reshape(n, -1) @ blocks).reshape(n, k, k)
-    tied = (q.reshape(reeds * two, -1) @ post.cov).reshape(reeds, two, -1)
-    own = (tied @ q.transpose(0, 2, 1) + gain).reshape(reeds, 2, k, 2, k).transpose(0, 1, 3, 2, 4)
-    tied = tied.reshape(reeds, 2, k, terms, k).transpose(0, 1, 3, 2, 4).reshape(reeds, 2 * terms, k * k)
-    own = own.reshape(reeds, 4, k * k)
+    tied = (q.reshape(reeds * a * k, -1) @ post.cov).reshape(reeds, a * k, -1)
+    own = (tied @ q.transpose(0, 2, 1) + gain).reshape(reeds, a, k, a, k).transpose(0, 1, 3, 2, 4)
+    tied = tied.reshape(reeds, a, k, terms, k).transpose(0, 1, 3, 2, 4).reshape(reeds, a * terms, k * k)
+    own = own.reshape(reeds, a * a, k * k)
     both = (sums.psi[:, :, None] * d[:, None, :]).reshape(n, -1)
     pairs = (sums.psi[:, :, None] * sums.psi[:, None, :]).reshape(n, -1)
     cross, alone = np.empty((n, k * k)), np.empty((n, k * k))
@@ -256,7 +257,7 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
     cross = cross.reshape(n, k, k)
     spread += alone.reshape(n, k, k) - cross - cross.transpose(0, 2, 1)
     fitted = d @ post.mean.reshape(terms, k) + np.einsum(
-        "na,nak->nk", sums.psi, mean_v.reshape(reeds, 2, k)[sums.reed_of]
+        "na,nak->nk", sums.psi, mean_v.reshape(reeds, a, k)[sums.reed_of]
     )
     rest = np.where(np.isfinite(y), y - fitted, 0.0)
     return (sums.w @ rest[:, :, None])[:, :, 0], sums.w - sums.w @ spread @ sums.w
@@ -323,8 +324,10 @@ def sound_weights(
         noise = reading_noise(base[np.ix_(rows, taken)], noise_cov[np.ix_(taken, taken)])
         cov = whole - _scaled_inverse(sums.w[spot]) + noise
         precision = _scaled_inverse(cov)
-        told = (precision @ error[:, :, None])[:, :, 0]
-        z = np.abs(told) / np.sqrt(np.einsum("nkk->nk", precision))
+        # a forecast so vague that its precision is lost in rounding judges nothing
+        known = (np.einsum("nkk->nk", precision) > 0).all(axis=1)
+        told = np.where(known[:, None], (precision @ error[:, :, None])[:, :, 0], 0.0)
+        z = np.abs(told) / np.sqrt(np.where(known[:, None], np.einsum("nkk->nk", precision), 1.0))
         distance = np.sum(told * error, axis=1)
         odd = (z.max(axis=1) > CELL_CUTOFF) | (distance > _chi2_limit(len(taken)))
         score[rows] = np.where(odd, distance / _chi2_limit(len(taken)), 0.0)

@@ -31,7 +31,7 @@ from trimfit.learn.joint import (
     row_precision,
     sound_weights,
 )
-from trimfit.learn.priors import C_TERMS, REGRESSORS
+from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS
 from trimfit.pitch import OUTPUTS
 
 __all__ = ["ReedState", "batch_states", "known_coding", "told_offsets"]
@@ -39,6 +39,7 @@ __all__ = ["ReedState", "batch_states", "known_coding", "told_offsets"]
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
 WIDE = C_TERMS * K
+OWN = len(RANDOM) * K
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,14 +204,13 @@ def _without(
     strangers (P,): coefficients that are not the card's, being of chanters it has no room for. Of these the card never
     heard: what the readings told the others was told with them integrated out, as the batch's own.
     """
-    two = 2 * K
     m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
     if strangers.any():
-        order = np.r_[np.arange(two), two + np.flatnonzero(strangers), two + np.flatnonzero(~strangers)]
+        order = np.r_[np.arange(OWN), OWN + np.flatnonzero(strangers), OWN + np.flatnonzero(~strangers)]
         m, v = m[np.ix_(order, order)], v[order]
-        own_cov = np.zeros((two + int(strangers.sum()),) * 2)
-        own_cov[:two, :two] = batch_cov
-        for c in range(two, len(own_cov), WIDE):
+        own_cov = np.zeros((OWN + int(strangers.sum()),) * 2)
+        own_cov[:OWN, :OWN] = batch_cov
+        for c in range(OWN, len(own_cov), WIDE):
             own_cov[c : c + WIDE, c : c + WIDE] = chanter_cov
     told, moved = marginal(m, v, own_cov)
     known = np.flatnonzero(~strangers)
@@ -280,7 +280,7 @@ def batch_states(
         strangers = np.concatenate([np.zeros(M * K, dtype=bool), np.repeat(new, WIDE)])
         info, vector = _without(info, vector, summed(in_fit), card.batch_cov, strangers, card.chanter_cov)
     everything = np.ones(len(rows), dtype=bool)
-    d = 2 * K + len(mean)
+    d = OWN + len(mean)
     if len(rows) and not forget:
         sums = summed(everything)
         post = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), card.batch_cov, info, vector)
@@ -297,7 +297,7 @@ def batch_states(
         means, _, q, own = reed_moments(sums, post)
     else:
         post = batch_posterior(np.zeros((d, d)), np.zeros(d), card.batch_cov, info, vector)
-        means, q, own = np.zeros((0, 2 * K)), np.zeros((0, 2 * K, d)), np.zeros((0, 2 * K, 2 * K))
+        means, q, own = np.zeros((0, OWN)), np.zeros((0, OWN, d)), np.zeros((0, OWN, OWN))
     names = tuple(chanter_names[c] for c in codes)
     ratio = float(coding.slope_ratio[type_code])
 
@@ -315,27 +315,26 @@ def batch_states(
         )
 
     states = [state(means[r], q[r], own[r]) for r in range(len(means))]
-    blank = state(np.zeros(2 * K), np.zeros((2 * K, d)), reed_cov)
+    blank = state(np.zeros(OWN), np.zeros((OWN, d)), reed_cov)
     return states, blank, weight
 
 
 def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Array) -> tuple[Array, Array]:
     """A reed's coefficients with the batch's (in `post`) and its own deviations added in: mean (P,) and cov (P, P).
 
-    v_mean (2K,), v_q (2K, d), v_own (2K, 2K): its own deviation is `free - q omega`, as of `joint.reed_moments`; slopes
-    count `ratio` times. Only the first 2K coefficients have anything added, so that only their rows are worked out.
+    v_mean (3K,), v_q (3K, d), v_own (3K, 3K): its own deviation is `free - q omega`, as of `joint.reed_moments`; slopes
+    and bends count `ratio` times. Only the first 3K coefficients have anything added: only their rows are worked out.
     """
-    two = 2 * K
-    lift = np.r_[np.ones(K), np.full(K, ratio)]
+    lift = np.r_[np.ones(K), np.full(OWN - K, ratio)]
     reach = -lift[:, None] * v_q
-    reach[:, :two] += np.diag(lift)
-    reach[:, two : 2 * two] += np.eye(two)
-    mean = post.mean[two:].copy()
-    mean[:two] += lift * (post.mean[:two] + v_mean)
+    reach[:, :OWN] += np.diag(lift)
+    reach[:, OWN : 2 * OWN] += np.eye(OWN)
+    mean = post.mean[OWN:].copy()
+    mean[:OWN] += lift * (post.mean[:OWN] + v_mean)
     row = reach @ post.cov
-    cov = post.cov[two:, two:].copy()
-    cov[:two] = row[:, two:]
-    cov[:, :two] = row[:, two:].T
+    cov = post.cov[OWN:, OWN:].copy()
+    cov[:OWN] = row[:, OWN:]
+    cov[:, :OWN] = row[:, OWN:].T
     top = row @ reach.T + lift[:, None] * v_own * lift
-    cov[:two, :two] = 0.5 * (top + top.T)
+    cov[:OWN, :OWN] = 0.5 * (top + top.T)
     return mean, cov

@@ -25,6 +25,7 @@ from trimfit.pitch import OUTPUTS
 __all__ = [
     "CHANTER_TERMS",
     "C_TERMS",
+    "RANDOM",
     "REGRESSORS",
     "SEEDS",
     "Spread",
@@ -70,7 +71,7 @@ def _mean(crow: float, notes: float, f_over: float = 0.0, top_over: float = 0.0)
 _PRIOR: dict[str, tuple[Array, Spread, Spread]] = {
     "start": (_mean(400.0, 95.0, f_over=-40.0), Spread(150.0, 60.0, 25.0), Spread(70.0, 25.0, 12.0)),
     "length": (_mean(150.0, 10.0, f_over=50.0), Spread(80.0, 25.0, 25.0), Spread(50.0, 15.0, 15.0)),
-    "bend": (_mean(0.0, 0.0), Spread(40.0, 10.0, 12.0), Spread(15.0, 4.0, 5.0)),
+    "bend": (_mean(0.0, 0.0), Spread(30.0, 5.0, 7.0), Spread(15.0, 3.0, 4.0)),
     "lip": (_mean(0.0, 0.0), Spread(6.0, 3.0, 2.0), Spread(3.0, 1.5, 1.0)),
     "pressure": (_mean(0.0, 4.0, top_over=1.0), Spread(3.0, 4.0, 1.5), Spread(2.0, 2.0, 1.0)),
     "temperature": (_mean(0.0, 2.95), Spread(1.5, 0.4, 0.15), Spread(0.5, 0.2, 0.1)),
@@ -79,11 +80,21 @@ CHANTER_TERMS = (Spread(0.01, 18.0, 4.0), Spread(0.01, 3.0, 6.0))
 """A chanter moves the notes, never the crow: once by an offset that all types share (its own pitch), once in proportion
 to the type's slope (the crow it asks for: so much more or less length, whatever a type makes of a length)."""
 C_TERMS = len(CHANTER_TERMS)
-REED_SPREAD = {"start": Spread(25.0, 6.0, 6.0), "length": Spread(30.0, 6.0, 8.0)}
-BATCH_SPREAD = {"start": Spread(15.0, 4.0, 4.0), "length": Spread(20.0, 4.0, 6.0)}
+RANDOM = ("start", "length", "bend")
+"""What a batch and a reed have of their own: deviations in these regressors' coefficients."""
+REED_SPREAD = {
+    "start": Spread(25.0, 6.0, 6.0),
+    "length": Spread(30.0, 6.0, 8.0),
+    "bend": Spread(7.5, 1.0, 1.8),
+}
+BATCH_SPREAD = {
+    "start": Spread(15.0, 4.0, 4.0),
+    "length": Spread(20.0, 4.0, 6.0),
+    "bend": Spread(3.0, 0.5, 0.7),
+}
 READING_SPREAD = Spread(3.0, 2.0, 1.0)
-# How much one reading is believed beside the assumed variances when there is next to no data (reeds, batches).
-SEEDS = {"reed": 3.0, "batch": 2.0}
+# How many reeds, batches the assumed variances count for. A bend of its own shows in few reeds: it counts for more.
+SEEDS = {"reed": 3.0, "batch": 2.0, "reed bend": 60.0, "batch bend": 30.0}
 
 
 def regressor_prior(n_types: int) -> tuple[Array, Array, Array]:
@@ -110,17 +121,17 @@ def chanter_spread(terms: tuple[Spread, ...] = CHANTER_TERMS) -> Array:
     return out
 
 
-def _two_level(spread: dict[str, Spread]) -> Array:
+def _levels(spread: dict[str, Spread]) -> Array:
     k = len(OUTPUTS)
-    out = np.zeros((2 * k, 2 * k))
-    out[:k, :k] = spread["start"].matrix()
-    out[k:, k:] = spread["length"].matrix()
+    out = np.zeros((k * len(RANDOM),) * 2)
+    for i, name in enumerate(RANDOM):
+        out[i * k : (i + 1) * k, i * k : (i + 1) * k] = spread[name].matrix()
     return out
 
 
 def assumed_reed_cov() -> tuple[Array, Array]:
-    """Batch and reed covariance (20, 20) of (start, length) deviations where nothing is known yet."""
-    return _two_level(BATCH_SPREAD), _two_level(REED_SPREAD)
+    """Batch and reed covariance (30, 30) of the deviations of RANDOM where nothing is known yet."""
+    return _levels(BATCH_SPREAD), _levels(REED_SPREAD)
 
 
 def assumed_noise() -> Array:

@@ -36,6 +36,12 @@ K = len(OUTPUTS)
 NODES = 17
 LIP_SPREAD = 0.25
 """What a stroke does differs from reed to reed by about this share (common practice, no source)…"""
+MOST_LOG_SD = 0.5
+"""A slope is never believed to be less known than this: within a factor of two or so (common practice, no source)."""
+LEAST_SLOPE = 0.25
+FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
+"""A meeting pitch is sought no farther than this from the pitch now, and called no vaguer: before any cut is logged
+the way there is an assumption, and its end is not to be said to the cent."""
 LIP_FLOOR_CENTS = 0.1
 """… and is never known better than this, in cents of gap a stroke."""
 GAP = np.zeros(K)
@@ -128,7 +134,7 @@ class AimBelief:
     @property
     def slope_log_sd(self) -> float:
         """Spread of the log of the gap's slope."""
-        return math.sqrt(math.log1p(self.cov[1, 1] / max(self.mean[1], 1.0) ** 2))
+        return min(math.sqrt(math.log1p(self.cov[1, 1] / max(self.mean[1], 1.0) ** 2)), MOST_LOG_SD)
 
     def _steps(self, length_mm: Array) -> tuple[Array, Array, Array]:
         now = self._bent(self.removed_mm)
@@ -218,7 +224,7 @@ class AimBelief:
         step, square, _ = self._steps(np.array([self.need_mm()]))
         # bent length squared per bent length, over the way that is left (at the meeting point: its derivative)
         curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * self._bent(self.removed_mm)
-        gap_slope = np.maximum(self.at[:, 1] + curve * self.at[:, 2], 1.0)
+        gap_slope = np.maximum(self.at[:, 1] + curve * self.at[:, 2], LEAST_SLOPE * max(float(self.mean[1]), 5.0))
         ratio = (self.at[:, 5] + curve * self.at[:, 6]) / gap_slope
         rows = np.zeros((len(ratio), 8))
         rows[:, 4], rows[:, 7] = 1.0, lip
@@ -230,7 +236,9 @@ class AimBelief:
         variance = np.einsum("ji,ik,jk->j", rows, self.within, rows)
         centre = float(self.weight @ mean)
         own = LIP_SPREAD * lip * (self.mean[7] - self.mean[5] / max(self.mean[1], 1.0) * self.mean[3])
-        return centre, math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)) + own**2, 1e-9))
+        sd = math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)) + own**2, 1e-9))
+        now = float(self.mean[4])
+        return min(max(centre, now - FARTHEST_CENTS), now + FARTHEST_CENTS), min(sd, VAGUEST_CENTS)
 
     def meeting_sd_path(self, readings: int) -> list[float]:
         """Standard deviation of the meeting pitch now, and after one, two … more readings of the reed as it is.
@@ -240,7 +248,7 @@ class AimBelief:
         """
         step, square, _ = self._steps(np.array([self.need_mm()]))
         curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * self._bent(self.removed_mm)
-        slope = max(float(self.mean[1] + curve * self.mean[2]), 1.0)
+        slope = max(float(self.mean[1] + curve * self.mean[2]), LEAST_SLOPE * max(float(self.mean[1]), 5.0))
         ratio = float(self.mean[5] + curve * self.mean[6]) / slope
         left = -min(float(self.mean[0]), 0.0) / slope
         row = np.array([-ratio, -ratio * left, -ratio * curve * left, 0.0, 1.0, left, curve * left, 0.0])
@@ -279,7 +287,7 @@ def see(state: ReedState, aim: Aim, removed_mm: float, lip: float) -> AimBelief:
     mean, cov = rows @ state.mean, rows @ state.cov @ rows.T
     cov = 0.5 * (cov + cov.T)
     slope, spread = max(float(mean[1]), 5.0), float(cov[1, 1])
-    log_sd = math.sqrt(math.log1p(spread / slope**2))
+    log_sd = min(math.sqrt(math.log1p(spread / slope**2)), MOST_LOG_SD)
     z, weight = even_nodes()
     slopes = slope * np.exp(log_sd * z - 0.5 * log_sd**2)
     reach = cov[:, 1] / max(spread, 1e-12)

@@ -17,15 +17,15 @@ from numpy.typing import NDArray
 
 from trimfit.plan.belief import Aim, AimBelief, CutError, interval_of, nodes, normal_cdf
 from trimfit.plan.lips import LipPlan
-from trimfit.plan.policy import LADDER, PolicyTable, finish_cost
+from trimfit.plan.policy import LADDER, PolicyTable, finish_cost, telling
 from trimfit.records import Action
 from trimfit.units import Interval
 
 __all__ = ["Choice", "Rules", "choose", "rung_of"]
 
 Array = NDArray[np.float64]
-FAR_TOLERANCES = 5.0
-WILD_SLOPE = 0.35
+LEAST_CUT_SDS = 2.5
+"""A cut shorter than so many of the hand's own errors is none."""
 MODEL_DOUBT = 2.0
 """The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is told right
 only to a factor of two or three (reports/playing.md)."""
@@ -153,13 +153,11 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     lip, pitch_then = lips.stroke()
     lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
-    allowed = lengths[1:]
+    allowed = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
     if not len(allowed) and short_now > 0.5:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
     again = _Future(belief, table, zero, 0.0, error)
-    # Where the slope is hardly known at all, far from the end, reading the same state twice does not tell it: the table
-    # ends at such slopes, and would find a reading worth while that only puts the cut off.
-    may_read = s < WILD_SLOPE or m > -FAR_TOLERANCES * tolerance or v > 1.5 * belief.reading_sd_cents**2
+    may_read = bool(telling(np.array(m), np.array(v), np.array(s), costs))
     lips_only = _Future(belief, table, zero, float(lip), error) if lip else None
     cut = _Future(belief, table, allowed, float(lip), error) if len(allowed) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
@@ -182,7 +180,7 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     if shortest < length:
         name, length = named, shortest
     if name == "trim" and cut is not None:
-        left_cuts = 1.0 + float(cut.cuts(rung)[max(round(length / rules.step_mm) - 1, 0)])
+        left_cuts = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(allowed - length)))])
     elif name == "lip" and lips_only is not None:
         left_cuts = 1.0 + float(lips_only.cuts(rung)[0])
     else:

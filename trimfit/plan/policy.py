@@ -41,12 +41,14 @@ __all__ = [
     "solve",
     "table_from_bytes",
     "table_to_bytes",
+    "telling",
 ]
 
 Array = NDArray[np.float64]
 LADDER = (30.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0)
 """Rungs: costs of a lost reed in minutes. The shop's own cost says where on the ladder to begin."""
 SWEEPS = 12
+LEAST_GAIN = 0.05
 SETTLED_MINUTES = 0.003
 LEAVE = np.array([-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0])
 """Cuts on the grid aim at leaving the gap so many tolerances under zero."""
@@ -134,6 +136,20 @@ def moved(m: Array, v: Array, s: Array, cut_cents: Array, costs: Costs) -> tuple
     return big, v_next, s_next
 
 
+def telling(m: Array, v: Array, s: Array, costs: Costs) -> NDArray[np.bool_]:
+    """Whether a reading with no work before it tells something that the next cut would not (shapes broadcast).
+
+    It takes v² / (v + r²) off the variance of the gap. Beside the variance that a cut over the whole way would leave,
+    slope and blade counted, that must be LEAST_GAIN at least: far from the end where a reed's slope is hardly known,
+    reading the same state once more only puts the cut off.
+    """
+    gained = v**2 / (v + costs.reading_sd_cents**2)
+    way = np.minimum(m, 0.0) ** 2
+    ahead = v + way * (np.expm1(s**2) + costs.cut_fraction**2) + costs.cut_constant_cents**2
+    found: NDArray[np.bool_] = gained >= LEAST_GAIN * ahead
+    return found
+
+
 def _grids(costs: Costs) -> tuple[Array, Array, Array]:
     t = costs.tolerance_cents
     near = np.concatenate([np.arange(-2.5, 1.51, 0.125), [1.75, 2.0]]) * t
@@ -213,6 +229,7 @@ def solve(costs: Costs) -> PolicyTable:
         return sparse.csr_matrix((data.reshape(-1), cols.reshape(-1), ends), shape=(n, n))
 
     again = transition(np.zeros(n))
+    may_read = telling(m, v, s, costs)[:, None]
     cuts = []
     allowed = []
     for rest in leave:
@@ -223,7 +240,7 @@ def solve(costs: Costs) -> PolicyTable:
     value, chance = finish.copy(), np.repeat(past[:, None], len(LADDER), axis=1)
     count = np.zeros_like(value)
     for _ in range(SWEEPS):
-        options = [finish, costs.reading_minutes + again @ value]
+        options = [finish, np.where(may_read, costs.reading_minutes + again @ value, np.inf)]
         options += [
             np.where(ok[:, None], costs.cut_minutes + costs.reading_minutes + step @ value, np.inf)
             for step, ok in zip(cuts, allowed, strict=True)
@@ -273,16 +290,17 @@ class LookAhead:
         m_next = (m[:, None] + cut)[:, :, None, None] + gain[:, :, None, None] * surprise
         self.corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
         self.table, self.cut = table, cut
+        self.may_read = telling(m, v, s, costs)
         sd = np.sqrt(v)
         self.past, self.short = normal_cdf((m - t) / sd), normal_cdf((-t - m) / sd)
 
     def costs(self, rung: int) -> tuple[Array, Array, Array]:
-        """Minutes (n,) of finishing, (n,) of reading again, and (n, cuts) of each cut (inf where it is none)."""
+        """Minutes (n,) of finishing, (n,) of reading again and (n, cuts) of each cut; inf where there is none to take."""
         costs = self.table.costs
         values = self.table.at(self.table.value, rung, self.corners)
         ahead = np.einsum("ncxe,x,e->nc", values, self.xi_weight, self.eta_weight) + costs.reading_minutes
         cuts = ahead[:, 1:] + np.where(self.cut[:, 1:] > 0, costs.cut_minutes, np.inf)
-        return finish_cost(self.past, self.short, costs, rung), ahead[:, 0], cuts
+        return finish_cost(self.past, self.short, costs, rung), np.where(self.may_read, ahead[:, 0], np.inf), cuts
 
 
 def moves(table: PolicyTable, rung: int, m: Array, v: Array, s: Array) -> tuple[NDArray[np.intp], Array]:

@@ -21,6 +21,7 @@ __all__ = ["Run", "draw", "rehearse"]
 
 Array = NDArray[np.float64]
 MOST_STEPS = 25
+MOST_BENT = 0.75
 PITCH = 4
 
 
@@ -43,7 +44,10 @@ class Run:
 
 
 def draw(beliefs: Sequence[AimBelief], rng: np.random.Generator) -> Array:
-    """True quantities (n, 8) of one reed from each belief: slope lognormal, the rest Gaussian given it."""
+    """True quantities (n, 8) of one reed from each belief: slope lognormal, the rest Gaussian given it.
+
+    A bend is drawn no stronger than leaves the gap rising as far as it has to: no cut opens it.
+    """
     out = np.zeros((len(beliefs), 8))
     for i, b in enumerate(beliefs):
         slope_mean = max(float(b.mean[1]), 5.0)
@@ -54,6 +58,8 @@ def draw(beliefs: Sequence[AimBelief], rng: np.random.Generator) -> Array:
             b.mean + reach * (slope - b.mean[1]) + vectors @ (np.sqrt(np.maximum(values, 0)) * rng.standard_normal(8))
         )
         out[i, 1] = slope
+        end = float(bent_mm(np.array([b.removed_mm + max(b.need_mm(), 0.2)]), b.curve)[0])
+        out[i, 2] = np.clip(out[i, 2], -MOST_BENT * slope / (2.0 * end), MOST_BENT * slope / (2.0 * end))
     return out
 
 
@@ -164,7 +170,8 @@ def rehearse(
         if mine.any():
             cut = who[mine]
             x = straight_mm(bent_mm(removed[cut], curve[cut]) + cents[mine] / slope[mine], curve[cut])
-            length = np.floor(np.maximum(x - removed[cut], 0.0) / step_mm + 1e-9) * step_mm
+            room = np.maximum(aim.most_removed_mm - removed[cut], 0.0)
+            length = np.floor(np.clip(x - removed[cut], 0.0, room) / step_mm + 1e-9) * step_mm
             taken = np.maximum(length + error.sd_mm(length) * rng.standard_normal(len(cut)), 0.0)
             advance(cut, length, taken, lip[mine])
             cuts[cut] += 1
