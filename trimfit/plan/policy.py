@@ -295,7 +295,7 @@ class LookAhead:
         self.past, self.short = normal_cdf((m - t) / sd), normal_cdf((-t - m) / sd)
 
     def costs(self, rung: int) -> tuple[Array, Array, Array]:
-        """Minutes (n,) of finishing, (n,) of reading again and (n, cuts) of each cut; inf where there is none to take."""
+        """Minutes (n,) of finishing, (n,) of reading again and (n, cuts) of each cut; inf where there is none."""
         costs = self.table.costs
         values = self.table.at(self.table.value, rung, self.corners)
         ahead = np.einsum("ncxe,x,e->nc", values, self.xi_weight, self.eta_weight) + costs.reading_minutes
