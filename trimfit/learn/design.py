@@ -4,7 +4,8 @@ A row's fixed part for output k is `sum_j x_j beta_jk + chanter_k + s_t ask_k` w
 `priors.REGRESSORS` and the chanter's two offset vectors (its pitch; the length it asks for); its
 random part is `u_k + s_t (v_k g_t(x) + w_k g_t(x)²)`: a batch's and a reed's deviations in start, slope and bend.
 `g` is the type's curve (`curve`), one for all outputs; a reed's own slope multiplies all of it. `s_t` is the type's
-slope of the gap over the shop's, so that v and w are in proportion: a type that answers twice as fast spreads twice as wide.
+slope of the gap over the shop's, so that v and w are in proportion: a type that answers twice as fast spreads twice as
+wide.
 """
 
 from __future__ import annotations
