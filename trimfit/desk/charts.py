@@ -19,6 +19,8 @@ LEAST_BATCHES = 8
 WIDTH, EWMA_WEIGHT = 3.0, 0.2
 CUSUM_SLACK, CUSUM_DECISION = 0.5, 5.0
 """In standard deviations of a point; silent for some 465 points on average while nothing moves (`arl_cusum`)."""
+WALKS, SURE_LOG_RATIO = (0.0, 0.01, 0.03, 0.1, 0.3, 1.0), 1.353
+"""Variance of a step of the level over that of a batch about it; half the chi-squared that one in ten exceeds."""
 TOLD_DRIFT_SDS = 0.5
 """The drift whose run length is told: half of what single batches scatter by, with every batch."""
 
@@ -60,7 +62,8 @@ def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
     # one batch far off is the first chart's to tell; in those that look for a slow drift it counts as one at the limit
     held = np.clip(start, -WIDTH * start_sd, WIDTH * start_sd)
     mean = ewma_chart(held, 0.0, start_sd, weight=EWMA_WEIGHT, width=WIDTH)
-    why = f"A worn mould or drying cane moves many batches a little, one way. {_level(held)} {_run_length(start_sd)}"
+    why = "A worn mould or drying cane moves many batches a little, one way."
+    why += f"{_level(held, start_sd)} {_run_length(start_sd)}"
     charts.append(
         _chart(reed_type, "start (crow)", "cents", "ewma", 0.0, labels, mean.points, mean.low, mean.high, why)
     )
@@ -84,23 +87,24 @@ def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
     return charts
 
 
-def _level(start: NDArray[np.float64]) -> str:
-    """How far a type's level has wandered from its first batch to its last, in words (`review.settling`)."""
+def _level(start: NDArray[np.float64], start_sd: NDArray[np.float64]) -> str:
+    """How far a type's level has wandered from its first batch to its last, in words; nothing where chance will do.
+
+    The level walks (`review.settling`), the batches scatter about it as they are known to; the walk's step is the
+    likeliest of a few, and is believed if that is likelier than none beyond one chance in twenty (likelihood ratio on
+    the boundary: Self & Liang, J. Am. Stat. Assoc. 82 (1987) 605).
+    """
     import numpy as np
 
-    from trimfit.review.settling import fit_level
+    from trimfit.review.settling import follow_level
 
-    if np.ptp(start) < 1e-9:
-        return "Its level has not moved."
-    track = fit_level(start)
-    moved = float(track.smooth[-1] - track.smooth[0])
-    half = 1.645 * float(np.sqrt(track.smooth_var[-1] + track.smooth_var[0]))
-    if abs(moved) <= half:
-        return "Its level has not moved for certain."
-    return (
-        f"Its level has moved by {moved:+.0f} cents ({moved - half:+.0f} to {moved + half:+.0f}) since "
-        "the first of these batches.".replace("-", "\u2212")
-    )
+    scatter = float(np.median(start_sd)) ** 2
+    tracks = [follow_level(start, scatter, share * scatter) for share in WALKS]
+    best = max(tracks, key=lambda track: track.log_likelihood)
+    if best.log_likelihood - tracks[0].log_likelihood < SURE_LOG_RATIO:
+        return ""
+    moved = float(best.smooth[-1] - best.smooth[0])
+    return f" The level of its batches has moved by {moved:+.0f} cents since the first.".replace("-", "\u2212")
 
 
 def _run_length(start_sd: NDArray[np.float64]) -> str:
@@ -112,7 +116,8 @@ def _run_length(start_sd: NDArray[np.float64]) -> str:
     sd = float(np.median(start_sd))
     cents = max(round(TOLD_DRIFT_SDS * sd), 1)
     batches = arl_ewma_under_drift(EWMA_WEIGHT, WIDTH, cents / sd)
-    return f"A drift of {cents} cents with every batch is seen after {batches:.0f} batches on average."
+    said = f"Once the norm is known, a drift of {cents} cents with every batch is seen after"
+    return f"{said} {batches:.0f} batches on average."
 
 
 def _reading_error(

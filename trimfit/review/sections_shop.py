@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from trimfit.review import draw_shop
-from trimfit.review.findings import BatchDrift, Report, StartSpread, TypeResponse
+from trimfit.review.findings import BatchDrift, Coefficient, Report, StartSpread, TypeResponse
 from trimfit.review.folio import MOST_ROWS, Folio, between, missing, number, percent, rest
 from trimfit.review.markup import named, paragraph, table, text
 from trimfit.review.names import sentence
@@ -151,54 +151,62 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
     """What was learned, as sentences, matter by matter and type beside type; what is assumed says so."""
     found = {kind.reed_type: {(one.output, one.term): one for one in kind.coefficients} for kind in kinds}
 
-    def values(output: str, term: str, times: float = 1.0, form: str = ".1f") -> list[tuple[float, str]]:
-        """Of each type where it is known, the largest first: the value, and it in words."""
-        told = [(name, one[output, term]) for name, one in found.items() if (output, term) in one]
-        told.sort(key=lambda pair: -abs(pair[1].value.mean))
-        return [
-            (c.value.mean, f"{number(times * c.value.mean, form)} in {named(name, 30)}{_assumed(c.assumed)}")
-            for name, c in told
+    def told(output: str, term: str) -> list[tuple[str, Coefficient]]:
+        known = [(name, one[output, term]) for name, one in found.items() if (output, term) in one]
+        return sorted(known, key=lambda pair: -abs(pair[1].value.mean))
+
+    def listed(output: str, term: str, times: float = 1.0, form: str = ".1f", unit: str = "") -> str:
+        """`7.8 cents in hard moulded, 5.9 in soft moulded and 4.0 in broad cane`; the largest first."""
+        said = [
+            f"{number(times * c.value.mean, form)}{'' if place else unit} in {named(name, 30)}{_assumed(c.assumed)}"
+            for place, (name, c) in enumerate(told(output, term))
         ]
+        return " and ".join([", ".join(said[:-1]), said[-1]] if len(said) > 1 else said)
 
     lines = []
-    gap = values("gap", "per_mm", 0.1)
-    if gap:
-        lines.append(f"Length: a tenth of a millimetre closes the gap by {_listed(gap)} cents.")
-    bends = [(mean, said) for mean, said in values("gap", "curvature") if mean > 0]
-    if gap and len(bends) == len(gap):
-        lines.append("The shorter the blade gets, the more a cut closes the gap: be bolder at first than at last.")
-    top, bottom = values("top", "per_kpa"), values("bottom", "per_kpa")
-    if top and bottom:
+    cents = " cents"
+    if told("gap", "per_mm"):
+        lines.append(f"Length: a tenth of a millimetre closes the gap by {listed('gap', 'per_mm', 0.1, unit=cents)}.")
+        if found and all(
+            one["gap", "curvature"].value.low > 0 for one in found.values() if ("gap", "curvature") in one
+        ):
+            lines.append("The shorter the blade gets, the more a cut closes the gap: be bolder at first than at last.")
+    if told("top", "per_kpa") and told("bottom", "per_kpa"):
         lines.append(
-            f"Blowing: a kilopascal more sharpens the top hand by {_listed(top)} cents, the bottom hand by "
-            f"{_listed(bottom)}."
+            f"Blowing: a kilopascal more sharpens the top hand by {listed('top', 'per_kpa', unit=cents)}; the bottom "
+            f"hand by {listed('bottom', 'per_kpa', unit=cents)}."
         )
-        if all(one[("top", "per_kpa")].value.low > one[("bottom", "per_kpa")].value.high for one in found.values()
-               if ("top", "per_kpa") in one and ("bottom", "per_kpa") in one):  # fmt: skip
+        hands = [(one["top", "per_kpa"].value, one["bottom", "per_kpa"].value) for one in found.values()
+                 if ("top", "per_kpa") in one and ("bottom", "per_kpa") in one]  # fmt: skip
+        if all(top.low > bottom.high for top, bottom in hands):
             lines.append("So a player who blows harder than the bench plays the top hand sharp of the bottom hand.")
-    crow, pitch = values("crow", "per_stroke", 10.0, "+.0f"), values("low_a", "per_stroke", 10.0, "+.0f")
-    if crow and pitch:
-        closes = values("gap", "per_stroke", 10.0, "+.0f")
-        gap_too = f", the gap by {_listed(closes)}" if closes else ""
-        lines.append(f"Lips: ten strokes move the crow by {_listed(crow)} cents, low A by {_listed(pitch)}{gap_too}.")
-    warm, of_gap = values("all", "per_degc", 5.0, ".0f"), values("gap", "per_degc", 5.0, "+.1f")
-    if warm:
-        hardly = " The gap hardly feels it." if of_gap and max(abs(5 * mean) for mean, _ in of_gap) < 1.0 else ""
-        lines.append(f"Warmth: five degrees more sharpen all notes by {_listed(warm)} cents.{hardly}")
-    for what, word in (("crow", "the crow"), ("gap", "the gap")):
+    if told("crow", "per_stroke") and told("low_a", "per_stroke"):
+        gap_too = (
+            f"; the gap by {listed('gap', 'per_stroke', 10.0, '+.0f', cents)}" if told("gap", "per_stroke") else ""
+        )
+        lines.append(
+            f"Lips: ten strokes move the crow by {listed('crow', 'per_stroke', 10.0, '+.0f', cents)}; low A by "
+            f"{listed('low_a', 'per_stroke', 10.0, '+.0f', cents)}{gap_too}."
+        )
+    if told("all", "per_degc"):
+        of_gap = told("gap", "per_degc")
+        hardly = " The gap hardly feels it." if of_gap and max(abs(5 * c.value.mean) for _, c in of_gap) < 1.0 else ""
+        lines.append(
+            f"Warmth: five degrees more sharpen all notes by {listed('all', 'per_degc', 5.0, '.0f', cents)}.{hardly}"
+        )
+    for what in ("crow", "gap"):
         spread = [s for s in starts if s.what == what and s.reed_type in found]
-        spans = [f"{number(s.low, '.0f')} to {number(s.high, '.0f')} in {named(s.reed_type, 30)}" for s in spread]
+        spans = [
+            f"{number(s.low, '.0f')} to {number(s.high, '.0f')}{f' {text(s.unit, 16)}' if place == 0 else ''} in "
+            f"{named(s.reed_type, 30)}"
+            for place, s in enumerate(spread)
+        ]
         if spread:
+            share, sure = spread[0].content_pct, spread[0].confidence_pct
             lines.append(
-                f"New reeds: {word} of {spread[0].content_pct:g} in a hundred lies from {'; from '.join(spans)} "
-                f"({text(spread[0].unit, 16)}; {spread[0].confidence_pct:g} % sure)."
+                f"New reeds: {share:g} in a hundred have a {what} of {'; '.join(spans)} ({sure:g} % sure of it)."
             )
     return lines
-
-
-def _listed(values: list[tuple[float, str]]) -> str:
-    said = [words for _, words in values]
-    return " and ".join([", ".join(said[:-1]), said[-1]] if len(said) > 1 else said)
 
 
 def _assumed(assumed: bool) -> str:
