@@ -43,3 +43,12 @@ def test_what_is_no_pitch_says_nothing_of_the_other_notes(line: str) -> None:
         parse_reading(line)
     assert [fault.column for fault in caught.value.faults] == ["b"]
     assert "out of bounds" in caught.value.faults[0].what
+
+
+# A note said twice, first as 0 Hz: the first was taken for what the second could mean.
+@pytest.mark.parametrize("line", ["b 0 b 543", "b 543 b 0", "b 5 b 0 b 5 b 543"])
+def test_a_note_said_twice_is_a_fault_whatever_the_first_was(line: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_reading(line)
+    assert {fault.column for fault in caught.value.faults} == {"b"}
+    assert any("twice" in fault.what for fault in caught.value.faults)

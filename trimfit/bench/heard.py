@@ -52,11 +52,12 @@ class Meaning:
 
     def sounding(self) -> tuple[dict[str, float], dict[str, Heard]]:
         """Sounding hertz of each note of the line, and how each value was understood."""
-        readable = {pitch.note: self.possible(pitch) for pitch in self.pitches}
+        # By pitch and not by note: a line may say a note twice, which is a fault of its own.
+        readable = [(pitch, self.possible(pitch)) for pitch in self.pitches]
         found = [
             pitch.number if options == ["as low A"] else pitch.number / self.ratio(pitch.note)
-            for pitch in self.pitches
-            if len(options := readable[pitch.note]) == 1 and options != ["cents"]
+            for pitch, options in readable
+            if len(options) == 1 and options != ["cents"]
         ]
         # What is no pitch of a chanter is a fault, and says nothing of where the others lie.
         low, high = BOUNDS["as_low_a_hz"]
@@ -64,8 +65,8 @@ class Meaning:
         centre = self.around_hz or self.reference_hz or (median(settled) if settled else USUAL_LOW_A_HZ)
         notes_hz: dict[str, float] = {}
         heard: dict[str, Heard] = {}
-        for pitch in self.pitches:
-            hz, how = self.settle(pitch, readable[pitch.note], centre)
+        for pitch, options in readable:
+            hz, how = self.settle(pitch, options, centre)
             low, high = BOUNDS["note_hz"]
             if hz is None:
                 continue
