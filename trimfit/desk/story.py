@@ -301,7 +301,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     elif advice.action in ("past", "no-fit"):
         cautions.append(advice.why)
     if last is None:
-        cautions.append("no note of it was read in this chanter; what stands here is foretold")
+        cautions.append("no note of it was read in this chanter yet")
     elif last.doubts:
         cautions.append("its last reading was marked as doubtful")
     has_crow = any(r.record.crow_hz for r in seen.history.readings)

@@ -299,7 +299,7 @@ def chanters_map(chanters: Sequence[ChanterMap]) -> Picture:
                     label=None if asked.reed_type in labelled else plain(asked.reed_type),
                 )
                 labelled.add(asked.reed_type)
-                spots.append((pitch.mean, asked.crow_hz.mean, plain(chanter.chanter, 16) if place == 0 else ""))
+                spots.append((pitch.mean, asked.crow_hz.mean, plain(chanter.chanter, 20) if place == 0 else ""))
         axes.margins(0.12)
         axes.set_xlabel("meeting pitch as low A (Hz)")
         axes.set_ylabel("crow at the meeting point (Hz)")

@@ -93,7 +93,7 @@ def draw(ticket: Ticket) -> Figure:
             break
         top = _paragraph(axes, top, " ".join(lines))
     rests = f"Rests on {ticket.readings} reading{'' if ticket.readings == 1 else 's'}"
-    last = f", the last of {plain(ticket.read_at, 26)}" if ticket.read_at else ""
+    last = f", the last of {plain(ticket.read_at.replace('T', ' '), 26)}" if ticket.read_at else ""
     _say(axes, _LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
     _say(axes, _LEFT, 145.8, "Brackets and bars hold nine times in ten.", size=6.3, role="mute")
     return figure
