@@ -90,7 +90,7 @@ def test_the_card_says_what_the_shop_wants_to_know() -> None:
         "C#-42, 541 Hz (538 to 544)",
         "6.4 kPa, 20.5 °C",
         "How to check it",
-        "Rests on 4 readings, the last of 2031-03-03T10:12.",
+        "Rests on 4 readings, the last of 2031-03-03 10:12.",
     ):
         assert line in said
     # F was read at 473.4 Hz as low A: 1200 log2(473.4 / 473.8) = −1.46 cents from the aim.
