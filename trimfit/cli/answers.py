@@ -1,11 +1,12 @@
-"""Verbs that answer about reeds and orders: ask, predict, pick, rehearse."""
+"""Verbs that answer about reeds: ask, predict."""
 
 from __future__ import annotations
 
 import csv
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -14,10 +15,12 @@ from trimfit.cli.show import plain, print_json, progress, table
 from trimfit.errors import Fault, InputError
 from trimfit.records import Advice
 
+if TYPE_CHECKING:
+    from trimfit.desk.elsewhere import Elsewhere
+
 __all__ = ["register", "work_list"]
 
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
-WHY_WIDTH = 46
 
 
 def _log(context: typer.Context) -> Path:
@@ -32,6 +35,8 @@ def ask(
     all_: Annotated[
         bool, typer.Option("--all", help="Every reed with an order and no outcome, most urgent first.")
     ] = False,
+    order: Annotated[str | None, typer.Option("--order", help="As if it were for this order.", metavar="ORDER")] = None,
+    others: Annotated[bool, typer.Option("--others", help="What it would be for each order and chanter.")] = False,
     as_json: Json = False,
 ) -> None:
     """How much more to take off: one reed's next step, or the run's work list.
@@ -40,11 +45,20 @@ def ask(
     """
     from trimfit.desk import advise
 
-    if (reed is None) == (not all_):
+    if (reed is None) == (not all_) or (reed is None and (order is not None or others)):
         raise InputError("say one reed, or --all", "ask", "for example: trimfit ask R-0412")
     tell = (lambda *_: None) if as_json else progress
+    if reed is not None and others:
+        from trimfit.desk.elsewhere import elsewhere
+
+        places = elsewhere(_log(context), reed, tell)
+        if as_json:
+            print_json(places)
+        else:
+            typer.echo(_places(places))
+        return
     if reed is not None:
-        advice = advise.ask_reed(_log(context), reed, tell)
+        advice = advise.ask_reed(_log(context), reed, tell, order=order)
         if as_json:
             print_json(advice)
         else:
@@ -54,42 +68,77 @@ def ask(
     if as_json:
         print_json(found)
         return
-    if not found:
-        typer.echo("no reed waits: none has an order and no outcome")
-        return
-    typer.echo(work_list(found))
+    for line in _order_lines(_log(context)):
+        typer.echo(line)
+    typer.echo(work_list(found) if found else "no reed waits: none has an order and no outcome")
+
+
+def _order_lines(log: Path) -> list[str]:
+    """One line for each order that still wants something."""
+    from trimfit.desk.progress import open_orders
+    from trimfit.desk.said import plain_name
+
+    orders = open_orders(log, date.today().isoformat())
+    return [f"{plain_name(one.order, 24)} in {plain_name(one.chanter, 24)}: {one.line()}" for one in orders]
+
+
+def _places(places: Sequence[Elsewhere]) -> str:
+    """The orders and chanters a reed may go to, as a table, best first."""
+    from trimfit.desk.said import plain_name, signed
+
+    if not places:
+        return "the log knows no order and no chanter"
+    rows = [
+        (
+            plain_name(one.order or "", 18),
+            plain_name(one.chanter, 24),
+            signed(one.gap_now_cents.mean),
+            f"{one.length_mm:.2f}" if one.length_mm is not None else "",
+            f"{one.meet_pitch_hz.mean:.1f}",
+            f"{100 * one.chance_good:.0f}",
+            one.remark,
+        )
+        for one in places
+    ]
+    heads = ("order", "chanter", "gap", "mm to go", "meets Hz", "good %", "")
+    return table(heads, rows, right=(2, 3, 4, 5)) + "\ngap in cents, F less E"
 
 
 def work_list(found: Sequence[Advice]) -> str:
     """The run's work list as a table, one reed a line, and one line that sums it up."""
-    from trimfit.desk.said import plain_name
+    from trimfit.desk.said import plain_name, signed
 
     rows = []
     for a in found:
-        step = f"{a.length_mm:.2f}" if a.action == "trim" and a.length_mm else ""
-        lip = str(a.lip_strokes) if a.lip_strokes else ""
-        gap = f"{a.gap_now_cents.mean:+.0f}" if a.gap_now_cents else ""
-        pitch = f"{a.meet_pitch_hz.mean:.1f}" if a.meet_pitch_hz else ""
-        left = f"{a.trims_left:.1f}" if a.trims_left >= 0.05 else ""
+        known = a.gap_read or a.action == "trim"
         rows.append(
             (
                 plain_name(a.order or "", 14),
                 plain_name(a.reed, 18),
-                a.action,
-                step,
-                lip,
-                gap,
-                pitch,
-                f"{100 * a.chance_past:.1f}",
-                left,
+                a.action if a.gap_read or a.action == "trim" else "read",
+                f"{a.length_mm:.2f}" if a.action == "trim" and a.length_mm else "",
+                str(a.lip_strokes) if a.lip_strokes else "",
+                signed(a.gap_now_cents.mean) if a.gap_now_cents and known else "-",
+                f"{a.meet_pitch_hz.mean:.1f}" if a.meet_pitch_hz and known else "-",
+                _past(a.chance_past) if known else "-",
+                f"{a.trims_left:.1f}" if a.trims_left >= 0.05 else "",
             )
         )
     heads = ("order", "reed", "next", "mm", "lip", "gap", "meets Hz", "past %", "cuts left")
-    todo = [a for a in found if a.trims_left >= 0.05]
-    return table(heads, rows, right=(3, 4, 5, 6, 7, 8)) + (
-        f"\n{len(found)} reeds, {len(todo)} with work left, about {sum(a.trims_left for a in todo):.0f} cuts in all; "
-        "gap in cents, F less E"
-    )
+    todo = [a for a in found if a.action in ("trim", "read-again")]
+    unread = sum(1 for a in todo if not a.gap_read)
+    parts = [f"{len(found)} reed{'s' if len(found) != 1 else ''}", f"{len(todo)} with work left"]
+    if unread:
+        parts[-1] += f" ({unread} of them not read yet)"
+    for action in ("finished", "past", "no-fit"):
+        if count := sum(1 for a in found if a.action == action):
+            parts.append(f"{count} {action}")
+    parts.append(f"about {sum(a.trims_left for a in todo):.0f} cuts in all")
+    return table(heads, rows, right=(3, 4, 5, 6, 7, 8)) + f"\n{', '.join(parts)}; gap in cents, F less E"
+
+
+def _past(chance: float) -> str:
+    return "<0.1" if chance < 0.001 else f"{100 * chance:.1f}" if chance < 0.995 else "100"
 
 
 def read_plan(path: Path) -> list[tuple[str, float, float]]:
@@ -185,87 +234,7 @@ def _flat(item: Any) -> dict[str, Any]:
     return out | {f"{note}_hz": plain(span) for note, span in item.notes_hz.items()}
 
 
-def pick(
-    context: typer.Context,
-    order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
-    as_json: Json = False,
-) -> None:
-    """Which untrimmed blanks of the stock to start an order with, best first.
-
-    Example: trimfit pick O-12
-    """
-    from trimfit.desk.order import pick as pick_for
-    from trimfit.desk.said import plain_name
-    from trimfit.pitch import crow_label
-
-    found = pick_for(_log(context), order, (lambda *_: None) if as_json else progress)
-    if as_json:
-        print_json(found)
-        return
-    if not found:
-        typer.echo("no untrimmed blank is free for this order; log reeds without one first")
-        return
-    rows = [
-        (
-            plain_name(item.reed, 18),
-            f"{item.length_mm:.2f}",
-            f"{item.trims:.1f}",
-            f"{100 * item.chance_good:.0f}",
-            crow_label(item.crow_hz) if item.crow_hz else "",
-            plain_name(item.why, 60),
-        )
-        for item in found
-    ]
-    typer.echo(table(("reed", "mm off", "cuts", "good %", "crow", "why"), rows, right=(1, 2, 3)))
-
-
-def rehearse(
-    context: typer.Context,
-    order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
-    seed: Annotated[int, typer.Option(help="The same seed gives the same answer.", min=0)] = 1,
-    as_json: Json = False,
-) -> None:
-    """What an order's run will give: played out on reeds drawn from what is believed, before a blade is touched.
-
-    Example: trimfit rehearse O-12
-    """
-    from trimfit.desk.order import rehearse_order
-    from trimfit.desk.said import plain_name
-
-    run = rehearse_order(_log(context), order, seed=seed, tell=(lambda *_: None) if as_json else progress)
-    if as_json:
-        print_json(run)
-        return
-    typer.echo(f"{plain_name(run.order)}: {run.reeds} reeds, played {run.draws:,} times on {run.on}")
-    typer.echo(
-        f"  good {100 * run.good:.1f} % (give or take {100 * run.good_se:.1f}), past {100 * run.past:.1f} % "
-        f"(give or take {100 * run.past_se:.1f})"
-    )
-    typer.echo(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
-    typer.echo(f"  {run.hours:.1f} hours for the run; start {run.blanks_for_quantity} blanks for {run.reeds} good ones")
-    rows = [("as it stands", run)] + [(what.change, what) for what in run.what_if]
-    typer.echo(
-        table(
-            ("what if", "good %", "past %", "cuts", "readings", "hours"),
-            [
-                (
-                    name,
-                    f"{100 * r.good:.1f}",
-                    f"{100 * r.past:.1f}",
-                    f"{r.trims_per_reed:.1f}",
-                    f"{r.readings_per_reed:.1f}",
-                    f"{r.minutes / 60:.1f}",
-                )
-                for name, r in rows
-            ],
-            right=(1, 2, 3, 4, 5),
-        )
-    )
-
-
 def register(app: typer.Typer) -> None:
     """Add this family's verbs to the command line."""
     app.command()(ask)
     app.command()(predict)
-    app.command()(pick)
-    app.command()(rehearse)

@@ -18,7 +18,7 @@ __all__ = ["app", "log_path", "main"]
 
 DEFAULT_LOG = "bench.trimfit"
 # One file per family of verbs; each has `register(app)`.
-FAMILIES = ("folders", "logging", "sitting", "answers", "learning", "reviewing", "demo")
+FAMILIES = ("folders", "logging", "sitting", "answers", "ordering", "learning", "reviewing", "demo")
 
 app = typer.Typer(
     name="trimfit",

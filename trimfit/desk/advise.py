@@ -21,6 +21,7 @@ __all__ = ["advise", "as_counted", "ask_all", "ask_reed", "foretell", "predict",
 Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
 MOST_CHANTERS = 12
+SURELY_NOT_PAST, MAYBE_PAST = 0.1, 0.5
 DONE = ("finished", "past", "no-fit")
 
 
@@ -28,15 +29,24 @@ def _quiet(step: str, done: int, whole: int) -> None:
     return None
 
 
-def ask_reed(path: Path, reed: str, tell: Tell = _quiet) -> Advice:
-    """What to do next with a reed. InputError for a reed that the log does not know."""
+def ask_reed(path: Path, reed: str, tell: Tell = _quiet, *, order: str | None = None) -> Advice:
+    """What to do next with a reed, for its own order or as if it were for another.
+
+    InputError for a reed or an order that the log does not know.
+    """
     from trimfit.bench.journal import Journal
     from trimfit.desk.beliefs import Bench
 
     with Journal(path) as journal:
         record = journal.of_reed(reed).reed.record
+        aimed = None
+        if order is not None:
+            from trimfit.desk.picking import order_named
+
+            aimed = order_named(journal, order)
         bench = Bench(journal, tell)
-        return advise(bench, bench.see_batch(record.reed_type, record.batch)[reed])
+        chanters = [aimed.chanter] if aimed is not None else []
+        return advise(bench, bench.see_batch(record.reed_type, record.batch, chanters)[record.reed], aimed)
 
 
 def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
@@ -133,19 +143,22 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
         return ""
     record = seen.history.reed.record
     again = bench.see_batch(record.reed_type, record.batch, others)[seen.name]
-    best: tuple[float, str] | None = None
+    found: list[tuple[bool, float, str]] = []
     error = bench.rules().error
     for name in others:
         there = replace(aim, chanter=name, target_cents=None)
         belief = bench.belief(again, there)
         past = float(belief.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, error)[0])
-        short = -float(belief.mean[0])
-        if past < 0.1 and (best is None or short < best[0]):
-            best = (short, name)
-    if best is None:
+        if past < MAYBE_PAST:
+            sure = past < SURELY_NOT_PAST
+            found.append((not sure, -float(belief.mean[0]) if sure else past, name))
+    if not found:
         return "no other chanter that the log knows would take it" if len(others) < MOST_CHANTERS else ""
-    need = "as it is" if best[0] < aim.tolerance_cents else f"with F still {best[0]:.0f} cents under E"
-    return f"it would suit {best[1]} {need}"
+    unsure, short, name = min(found)
+    if unsure:
+        return f"it may suit {name} as it is, past there too with a chance of {100 * short:.0f} %"
+    need = "as it is" if short < aim.tolerance_cents else f"with F still {short:.0f} cents under E"
+    return f"it would suit {name} {need}"
 
 
 def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:

@@ -156,7 +156,7 @@ class OpenLog:
 
     def pick(self, order: str) -> pd.DataFrame:
         """Untrimmed blanks of the stock for an order, best first. Raises InputError for an unknown order."""
-        from trimfit.desk.order import pick
+        from trimfit.desk.picking import pick
 
         return frame_of_answers(pick(self.path, order, self.tell))
 

@@ -1,4 +1,4 @@
-"""`pick` and `rehearse`: choosing blanks for an order, and playing its run out beforehand."""
+"""`rehearse`: playing an order's run out beforehand."""
 
 from __future__ import annotations
 
@@ -7,32 +7,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trimfit.errors import InputError, nearest
-from trimfit.records import Order, ReedHistory
+from trimfit.errors import InputError
+from trimfit.records import Order
 
 if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
-    from trimfit.desk.beliefs import Bench, Seen
     from trimfit.plan.belief import AimBelief
     from trimfit.plan.rehearse import Run
 
-__all__ = ["Pick", "Rehearsal", "WhatIf", "pick", "rehearse_order"]
+__all__ = ["Rehearsal", "WhatIf", "rehearse_order"]
 
 Tell = Callable[[str, int, int], None]
 DRAWS = 1000
-SHARP = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class Pick:
-    """One blank for an order. `crow_hz`: as last read, None if it never was."""
-
-    reed: str
-    length_mm: float
-    trims: float
-    chance_good: float
-    crow_hz: float | None
-    why: str
+LEAST_READ = 3
+LEAST_GOOD = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +37,12 @@ class WhatIf:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """What a run will give. Shares of reeds, each with its Monte Carlo standard error (`_se`); minutes for the run."""
+    """What a run will give. Shares of reeds, each with its Monte Carlo standard error (`_se`); minutes for the run.
+
+    `wanted`: the order's number; `done_good`, `done_lost`: reeds of it that have left the bench; `reeds`: those still
+    wanted, which the minutes are for; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand`
+    are in work and `to_start` have to be begun (None: hardly any would be good).
+    """
 
     order: str
     reeds: int
@@ -68,67 +61,27 @@ class Rehearsal:
     draws: int
     on: str
     what_if: tuple[WhatIf, ...]
+    wanted: int | None = None
+    done_good: int = 0
+    done_lost: int = 0
+    in_hand: int = 0
+    to_start: int | None = None
+    notes: tuple[str, ...] = ()
 
 
-def _order(journal: Journal, name: str) -> Order:
-    orders = journal.orders()
-    if name not in orders:
-        raise InputError(f"order {name[:60]!r} is not in the log", "order", nearest(name, sorted(orders)))
-    return orders[name]
-
-
-def _stock(journal: Journal, order: Order) -> list[ReedHistory]:
-    """Untrimmed blanks that are free for this order: without an order, or with this one."""
-    return [h for h in journal.blanks() if h.reed.record.order in (None, order.order)]
-
-
-def _seen(bench: Bench, histories: list[ReedHistory], order: Order, tell: Tell) -> list[Seen]:
-    wanted = {h.reed.record.reed for h in histories}
-    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in histories})
-    found: list[Seen] = []
-    for done, (reed_type, batch) in enumerate(batches, 1):
-        found += [s for s in bench.see_batch(reed_type, batch, [order.chanter]).values() if s.name in wanted]
-        tell("looking through the stock", done, len(batches))
-    return found
-
-
-def pick(path: Path, order_name: str, tell: Tell = lambda *_: None) -> list[Pick]:
-    """Untrimmed blanks of the stock for an order, best first; those already too sharp for its chanter last.
-
-    InputError for an order the log does not know.
-    """
-    from trimfit.bench.journal import Journal
-    from trimfit.desk.advise import suits
-    from trimfit.desk.beliefs import Bench
-    from trimfit.desk.evidence import grounds
-    from trimfit.plan.pick import prospect
-    from trimfit.plan.words import basis
-
-    with Journal(path) as journal:
-        order = _order(journal, order_name)
-        stock = _stock(journal, order)
-        if not stock:
-            return []
-        bench = Bench(journal, tell)
-        out: list[tuple[tuple[float, float, float], Pick]] = []
-        for seen in _seen(bench, stock, order, tell):
-            aim = bench.aim(seen, order)
-            promise = prospect(bench.belief(seen, aim), aim, bench.policy(seen.type_code), bench.rules())
-            crow = next((r.record.crow_hz for r in reversed(seen.history.readings) if r.record.crow_hz), None)
-            if promise.chance_sharp > SHARP:
-                other = suits(bench, seen, aim)
-                text = f"already too sharp for {order.chanter}" + (f"; {other}" if other else "")
-            elif promise.out_of_reach:
-                text = "would meet off the pitch asked for, and the lips do not reach"
-            else:
-                text = f"about {promise.length_mm:.2f} mm to come off in {max(promise.trims, 1.0):.1f} cuts"
-            leans = basis(grounds(bench, seen, aim))
-            text = f"{text}; {leans}" if leans else text
-            trims = promise.trims if promise.chance_sharp <= SHARP else 0.0
-            found = Pick(seen.name, round(promise.length_mm, 3), trims, promise.chance_good, crow, text)
-            out.append(((-round(promise.chance_good, 2), trims, promise.length_mm), found))
-    out.sort(key=lambda pair: (*pair[0], pair[1].reed))
-    return [found for _, found in out]
+def _refuse_without_evidence(journal: Journal, order: Order) -> None:
+    """InputError where nothing was ever cut and the chanter was hardly read: what a run would give is then a guess."""
+    if journal.count("trim"):
+        return
+    rows = journal.columns("reading", ["reed", "chanter", "f_hz", "e_hz"])
+    read = {reed for reed, chanter, f_hz, e_hz in rows if chanter == order.chanter and f_hz and e_hz}
+    if len(read) < LEAST_READ:
+        raise InputError(
+            f"too little is known to play a run out: nothing was ever cut, and {len(read) or 'no'} blank"
+            f"{'' if len(read) == 1 else 's'} read in {order.chanter[:60]} with F and E",
+            f"order {order.order[:60]}",
+            "read three blanks in the chanter first",
+        )
 
 
 def rehearse_order(
@@ -143,20 +96,25 @@ def rehearse_order(
 
     from trimfit.bench.journal import Journal
     from trimfit.desk.beliefs import Bench
+    from trimfit.desk.picking import chanter_word, order_named, seen_of, stock_for
+    from trimfit.desk.progress import order_progress
     from trimfit.pitch import hz_width_cents
     from trimfit.plan.choose import rung_of
     from trimfit.plan.rehearse import rehearse
 
     with Journal(path) as journal:
-        order = _order(journal, order_name)
+        order = order_named(journal, order_name)
+        (progress,) = [one for one in order_progress(journal, "0000-00-00") if one.order == order.order]
+        _refuse_without_evidence(journal, order)
         bench = Bench(journal, tell)
         in_hand = [h for h in journal.of_reeds(None, open_only=True) if h.order and h.order.order == order.order]
         on = f"the {len(in_hand)} reeds in hand for it"
+        working = len(in_hand)
         if not in_hand:
-            in_hand = _stock(journal, order)
+            in_hand = stock_for(journal, order)
             on = f"the {len(in_hand)} free blanks of the stock"
         if in_hand:
-            seen = _seen(bench, in_hand, order, tell)
+            seen = seen_of(bench, in_hand, order, tell)
         else:
             best = bench.card.coding.types[int(np.argmax(bench.card.reeds))]
             seen = [bench.fresh(best, order)]
@@ -166,7 +124,7 @@ def rehearse_order(
         code = max((s.type_code for s in seen), key=[s.type_code for s in seen].count)
         pool = [bench.belief(s, a) for s, a in zip(seen, aims, strict=True)]
         beliefs = [pool[i % len(pool)] for i in range(draws)]
-        quantity = order.quantity or len(seen)
+        quantity = len(seen) if progress.wanted is None else progress.wanted
 
         def typical(pool: list[AimBelief]) -> tuple[float, float, float]:
             """Gap, its variance and the slope's log spread of the middle reed of the pool."""
@@ -206,6 +164,8 @@ def rehearse_order(
             for name in bench.card.coding.types
             if name and name not in mine
         ]
+        unread = chanter_word(bench, order.chanter)
+    blanks = int(np.ceil(quantity / max(plain.good, 0.01)))
     return Rehearsal(
         order=order.order,
         reeds=quantity,
@@ -220,11 +180,17 @@ def rehearse_order(
         trims_per_reed_se=plain.trims_se,
         readings_per_reed_se=plain.readings_se,
         minutes_se=plain.minutes_se * quantity,
-        blanks_for_quantity=int(np.ceil(quantity / max(plain.good, 0.01))),
+        blanks_for_quantity=blanks,
         draws=draws,
         on=on,
         what_if=tuple(
             WhatIf(name, r.good, r.past, r.trims_per_reed, r.readings_per_reed, r.minutes_per_reed * quantity)
             for name, r in changes
         ),
+        wanted=order.quantity,
+        done_good=progress.good,
+        done_lost=progress.lost,
+        in_hand=working,
+        to_start=max(blanks - working, 0) if plain.good >= LEAST_GOOD else None,
+        notes=(unread,) if unread else (),
     )
