@@ -201,9 +201,13 @@ class Advice:
 
 @dataclass(frozen=True, slots=True)
 class Foretold:
-    """What the next reading of a reed would show after a planned trim."""
+    """What the next reading of a reed would show after a planned trim, in this chanter and at this pressure (None: the
+    bench's usual)."""
 
     reed: str
     gap_cents: Interval
     crow_hz: Interval
     notes_hz: Mapping[str, Interval]
+    chanter: str | None = None
+    pressure_kpa: float | None = None
+    temperature_c: float | None = None

@@ -173,3 +173,29 @@ def test_blanks_are_put_to_an_order_with_one_word(demo: Asked) -> None:
         assert journal.of_reed("S-1").outcome is None
     with pytest.raises(InputError, match="only 0 blanks are free"):
         demo.say("pick", "X", "--take", "1")
+
+
+def test_a_reading_may_be_foretold_in_another_chanter_and_air(demo: Asked) -> None:
+    words = ("predict", "R-0339", "--length", "0.10")
+    (own,) = demo.json(*words)
+    assert own["chanter"] == "CH-07 plain"
+    (sharp,) = demo.json(*words, "--chanter", "CH-11 sharp solo")
+    assert sharp["chanter"] == "CH-11 sharp solo"
+    assert sharp["low_a_hz"]["mean"] > own["low_a_hz"]["mean"] + 2.0
+    (hard,) = demo.json(*words, "--pressure", "8 kPa")
+    assert hard["pressure_kpa"] == 8.0
+    assert hard["high_a_hz"]["mean"] > own["high_a_hz"]["mean"]
+    assert demo.say(*words, "--temperature", "25C").startswith("read in CH-07 plain, at ")
+    with pytest.raises(InputError, match="is not in the log"):
+        demo.say(*words, "--chanter", "CH-99")
+
+
+def test_learning_is_told_as_one_thing_that_only_goes_forward(demo: Asked) -> None:
+    from trimfit.desk.learning import learn
+
+    told: list[tuple[str, int, int]] = []
+    learn(demo.log, lambda *step: told.append(step))
+    assert {step for step, _, _ in told} == {"learning from your log"}
+    hundredths = [done for _, done, _ in told]
+    assert hundredths == sorted(set(hundredths))
+    assert (hundredths[-1], told[-1][2]) == (100, 100)

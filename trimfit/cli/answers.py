@@ -13,7 +13,7 @@ import typer
 from trimfit.cli.kept import advice_in_words
 from trimfit.cli.show import plain, print_json, progress, table
 from trimfit.errors import Fault, InputError
-from trimfit.records import Advice
+from trimfit.records import Advice, Foretold
 
 if TYPE_CHECKING:
     from trimfit.desk.elsewhere import Elsewhere
@@ -184,6 +184,13 @@ def predict(
     plan: Annotated[
         Path | None, typer.Option("--plan", help="CSV: reed,length_mm,lip_strokes.", metavar="FILE")
     ] = None,
+    chanter: Annotated[str | None, typer.Option("--chanter", help="In this chanter instead.", metavar="NAME")] = None,
+    pressure: Annotated[
+        str | None, typer.Option("--pressure", help="Blown at this pressure: 6.5kPa, 26 inH2O.", metavar="P")
+    ] = None,
+    temperature: Annotated[
+        str | None, typer.Option("--temperature", help="In air of this temperature: 21C, 70F.", metavar="T")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """What the next reading would show after a trim, in the chanter and air of the reed's last one.
@@ -191,7 +198,7 @@ def predict(
     Example: trimfit predict R-0412 --length 0.15
     """
     from trimfit.desk import advise
-    from trimfit.units import parse_number, within
+    from trimfit.units import parse_number, parse_pressure_kpa, parse_temperature_c, within
 
     if (reed is None) == (plan is None):
         raise InputError("say one reed, or --plan FILE", "predict", "for example: trimfit predict R-0412 --length 0.15")
@@ -205,7 +212,14 @@ def predict(
                 within("lip_strokes", parse_number(lip)),
             )
         ]
-    found = advise.predict(_log(context), plans, (lambda *_: None) if as_json else progress)
+    found = advise.predict(
+        _log(context),
+        plans,
+        (lambda *_: None) if as_json else progress,
+        chanter=chanter,
+        pressure_kpa=parse_pressure_kpa(pressure) if pressure else None,
+        temperature_c=parse_temperature_c(temperature) if temperature else None,
+    )
     if as_json:
         print_json([_flat(item) for item in found])
         return
@@ -226,12 +240,26 @@ def predict(
                     f"{span.low:.1f} to {span.high:.1f}",
                 )
             )
+    airs = list(dict.fromkeys(_air(item) for item in found))
+    if len(airs) == 1:
+        typer.echo(airs[0])
     typer.echo(table(("reed", "mm", "lip", "next reading", "mean", "nine in ten"), rows, right=(1, 2, 4)))
 
 
-def _flat(item: Any) -> dict[str, Any]:
+def _air(item: Foretold) -> str:
+    """In what the reading would be taken."""
+    from trimfit.desk.said import plain_name
+
+    parts = [f"in {plain_name(item.chanter)}" if item.chanter else "in no chanter that the log names"]
+    parts.append(f"at {item.pressure_kpa:.1f} kPa" if item.pressure_kpa else "at the bench's usual pressure")
+    parts += [f"in air of {item.temperature_c:.0f} °C"] if item.temperature_c is not None else []
+    return f"read {', '.join(parts)}"
+
+
+def _flat(item: Foretold) -> dict[str, Any]:
     out = {"reed": item.reed, "gap_cents": plain(item.gap_cents), "crow_hz": plain(item.crow_hz)}
-    return out | {f"{note}_hz": plain(span) for note, span in item.notes_hz.items()}
+    out |= {f"{note}_hz": plain(span) for note, span in item.notes_hz.items()}
+    return out | {name: plain(getattr(item, name)) for name in ("chanter", "pressure_kpa", "temperature_c")}
 
 
 def register(app: typer.Typer) -> None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trimfit.errors import InputError
+from trimfit.errors import InputError, nearest
 from trimfit.records import Advice, Foretold, Order, ReedHistory
 from trimfit.units import Interval
 
@@ -171,14 +171,19 @@ def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
     return chanter, last.pressure_kpa if last else None, last.temperature_c if last else None
 
 
-def _next_reading(bench: Bench, seen: Seen, length_mm: float, lip: float):  # type: ignore[no-untyped-def]
-    """Mean (10,) and covariance (10, 10) of the next reading after a trim, and the variance of its gap."""
+def _next_reading(  # type: ignore[no-untyped-def]
+    bench: Bench, seen: Seen, length_mm: float, lip: float, air: tuple[str | None, float | None, float | None]
+):
+    """Mean (10,) and covariance (10, 10) of the next reading after a trim, and the variance of its gap.
+
+    air: chanter, pressure in kPa and temperature in °C of that reading.
+    """
     import numpy as np
 
     from trimfit.learn.curve import bent_mm, slope_at
     from trimfit.plan.belief import GAP
 
-    chanter, kpa, deg_c = _conditions(seen)
+    chanter, kpa, deg_c = air
     removed = seen.removed_mm + length_mm
     state = seen.state
     design = state.design(removed, seen.lip_strokes + lip, chanter, kpa, deg_c)
@@ -193,10 +198,19 @@ def _next_reading(bench: Bench, seen: Seen, length_mm: float, lip: float):  # ty
     return mean, cov + state.noise_cov * stretch, gap_var
 
 
-def predict(path: Path, plans: Sequence[tuple[str, float, float]], tell: Tell = _quiet) -> list[Foretold]:
+def predict(
+    path: Path,
+    plans: Sequence[tuple[str, float, float]],
+    tell: Tell = _quiet,
+    *,
+    chanter: str | None = None,
+    pressure_kpa: float | None = None,
+    temperature_c: float | None = None,
+) -> list[Foretold]:
     """What the next reading of each reed would show after (reed, length mm, lip strokes), in the order given.
 
-    In the chanter and conditions of the reed's last reading. InputError for a reed the log does not know, all at once.
+    In the chanter and conditions of the reed's last reading, but for what is said here. InputError for a reed or a
+    chanter that the log does not know.
     """
     import math
 
@@ -208,9 +222,12 @@ def predict(path: Path, plans: Sequence[tuple[str, float, float]], tell: Tell = 
     with Journal(path) as journal:
         records = {name: journal.of_reed(name).reed.record for name in dict.fromkeys(reed for reed, _, _ in plans)}
         bench = Bench(journal, tell)
+        if chanter is not None and bench.chanter(chanter) is None:
+            known = sorted(journal.chanters())
+            raise InputError(f"chanter {chanter[:60]!r} is not in the log", "--chanter", nearest(chanter, known))
         seen: dict[str, Seen] = {}
         for reed_type, batch in dict.fromkeys((r.reed_type, r.batch) for r in records.values()):
-            seen |= bench.see_batch(reed_type, batch)
+            seen |= bench.see_batch(reed_type, batch, [chanter] if chanter is not None else [])
         out = []
         for name, length_mm, lip in plans:
             blade = records[name].blade_mm
@@ -220,7 +237,13 @@ def predict(path: Path, plans: Sequence[tuple[str, float, float]], tell: Tell = 
                     f"reed {name}",
                     f"say less than {blade - seen[name].removed_mm:.4g} mm",
                 )
-            mean, cov, gap_var = _next_reading(bench, seen[name], length_mm, lip)
+            last = _conditions(seen[name])
+            air = (
+                chanter or last[0],
+                last[1] if pressure_kpa is None else pressure_kpa,
+                last[2] if temperature_c is None else temperature_c,
+            )
+            mean, cov, gap_var = _next_reading(bench, seen[name], length_mm, lip, air)
 
             def span(k: int, note: str | None, mean=mean, cov=cov) -> Interval:  # type: ignore[no-untyped-def]
                 sd = Z90 * math.sqrt(float(cov[k, k]))
@@ -230,7 +253,7 @@ def predict(path: Path, plans: Sequence[tuple[str, float, float]], tell: Tell = 
 
             gap, reach = float(GAP @ mean), Z90 * math.sqrt(gap_var)
             notes = {note: span(k, note) for k, note in enumerate(NOTES, 1)}
-            out.append(Foretold(name, Interval(gap, gap - reach, gap + reach), span(0, None), notes))
+            out.append(Foretold(name, Interval(gap, gap - reach, gap + reach), span(0, None), notes, *air))
     return out
 
 
@@ -245,5 +268,6 @@ def foretell(path: Path, reed: str) -> dict[str, tuple[float, float]]:
     with Journal(path) as journal:
         record = journal.of_reed(reed).reed.record
         bench = Bench(journal)
-        mean, cov, _ = _next_reading(bench, bench.see_batch(record.reed_type, record.batch)[reed], 0.0, 0.0)
+        seen = bench.see_batch(record.reed_type, record.batch)[record.reed]
+        mean, cov, _ = _next_reading(bench, seen, 0.0, 0.0, _conditions(seen))
     return {name: (float(mean[k]), math.sqrt(float(cov[k, k]))) for k, name in enumerate(OUTPUTS)}

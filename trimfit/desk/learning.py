@@ -37,12 +37,36 @@ SLIP_CENTS = 150.0
 DUE_SHARE = 0.25
 DUE_LEAST = 20
 STRIKE_COUNTS = 5
+FIT_STEPS, LEARN_STEPS = 5, 7
+"""About how many steps a fit tells of, and a fit with its checks: for the progress line."""
 MOST_READINGS = 20_000
 """Fits rest on the latest readings, this many: the running norm of the last few years, whole reeds only."""
 
 
 def _quiet(step: str, done: int, whole: int) -> None:
     return None
+
+
+class _Learning:
+    """All the steps of a fit told as one: `learning from your log`, in hundredths."""
+
+    def __init__(self, tell: Tell, steps: int) -> None:
+        self._tell, self._steps, self._step, self._behind, self._told = tell, steps, "", -1, -1
+
+    def __call__(self, step: str, done: int, whole: int) -> None:
+        if step != self._step:
+            self._step, self._behind = step, self._behind + 1
+        so_far = self._behind + min(done / whole, 1.0) if whole > 0 else self._behind
+        self._say(max(min(round(100.0 * so_far / self._steps), 99), self._told))
+
+    def done(self) -> None:
+        """The last of it."""
+        self._say(100)
+
+    def _say(self, hundredths: int) -> None:
+        if hundredths != self._told:
+            self._told = hundredths
+            self._tell("learning from your log", hundredths, 100)
 
 
 def frame_of(journal: Journal, *, most_readings: int | None = None) -> pd.DataFrame:
@@ -101,6 +125,8 @@ def learn(path: Path, tell: Tell = _quiet) -> Learned:
     from trimfit.learn.score import held_out, summary
 
     with Journal(path) as journal:
+        learning = _Learning(tell, LEARN_STEPS)
+        tell = learning
         card, rows = _fit(journal, tell)
         tell("leaving out each batch", 0, 1)
         found = held_out(card, rows)
@@ -116,6 +142,7 @@ def learn(path: Path, tell: Tell = _quiet) -> Learned:
         settings = journal.settings()
         for code in range(card.n_types):
             policy_for(journal, costs_of(card, code, settings), tell)
+        learning.done()
     return Learned(card, validation)
 
 
@@ -191,7 +218,9 @@ def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
 
         balance = hz_width_cents(settings.balance_tolerance_hz, 470.0)
         return prior_card((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance)
-    card, _ = _fit(journal, tell)
+    learning = _Learning(tell, FIT_STEPS)
+    card, _ = _fit(journal, learning)
+    learning.done()
     if not getattr(journal, "read_only", False):
         journal.learned_put({CARD: card_to_bytes(card)})
     return card
@@ -267,9 +296,9 @@ def policy_for(journal: Journal, costs: Costs, tell: Tell = _quiet) -> PolicyTab
             return table_from_bytes(kept)
         except LogError:
             pass
-    tell("solving the plan", 0, 1)
+    tell("working out the plan", 0, 1)
     table = solve(costs)
-    tell("solving the plan", 1, 1)
+    tell("working out the plan", 1, 1)
     if not getattr(journal, "read_only", False):
         journal.learned_put({key: table_to_bytes(table)})
     return table
