@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from trimfit.bench.foreseen import Foreseen, Joint
 from trimfit.bench.journal import Journal
 from trimfit.desk.at_the_log import LogBench
 from trimfit.desk.sitting import Sitting
 from trimfit.errors import TrimfitError
-from trimfit.records import Advice, Chanter, Order, Reed
+from trimfit.records import Advice, Chanter, Order, Reading, Reed
 from trimfit.units import Interval
 
 CUT = Advice(
@@ -35,7 +36,10 @@ class ToldAnswers:
         advice: Advice | None = CUT,
         foretold: Mapping[str, tuple[float, float]] | None = None,
         work: Sequence[str] = ("R-1", "R-2"),
+        beside: Mapping[str, Joint] | None = None,
+        cov: Sequence[Sequence[float]] | None = None,
     ) -> None:
+        self.beside, self.cov = beside or {}, cov
         self.advice, self.told, self.waiting = advice, foretold, list(work)
 
     def reed(self, name: str) -> Advice:
@@ -50,6 +54,13 @@ class ToldAnswers:
         if self.told is None:
             raise TrimfitError("nothing is learned yet")
         return self.told
+
+    def foreseen(self, reading: Reading) -> Foreseen:
+        if self.told is None:
+            raise TrimfitError("nothing is learned yet")
+        sds = [sd for _, sd in self.told.values()]
+        cov = self.cov or [[sd * sd if i == j else 0.0 for j in range(len(sds))] for i, sd in enumerate(sds)]
+        return Foreseen(Joint(tuple(self.told), [mean for mean, _ in self.told.values()], cov), self.beside)
 
 
 class Clock:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
+from trimfit.bench.foreseen import Foreseen, reads_like
 from trimfit.bench.slips import AS_SOUNDING, Typed, foretold_doubts, outputs_cents, rough_expectation
 from trimfit.pitch import ratios
 from trimfit.records import Doubt, Reading, ReedHistory, Settings, Trim
@@ -42,17 +43,27 @@ def reading_doubts(
     foretold: Mapping[str, tuple[float, float]],
     *,
     typed: Typed = AS_SOUNDING,
+    foreseen: Foreseen | None = None,
 ) -> list[Doubt]:
     """All doubts about a reading not yet logged, those that a slip explains first.
 
     foretold: output to mean and standard deviation (as low A, cents from 440 Hz) of the next reading; what it lacks
-    is judged from the reed's last reading and from the reading itself. typed: how the line was typed.
+    is judged from the reed's last reading and from the reading itself. typed: how the line was typed. foreseen: what
+    is foretold under the reading's own conditions, all outputs together, of this reed and of those beside it; it then
+    stands in for `foretold` where the reed was last read in the same chanter.
     """
     scale = _scale(settings)
     last_s = max((one.at_s for one in history.readings), default=float("-inf"))
     after_cut = any(one.at_s >= last_s for one in history.trims) and bool(history.readings)
-    expected = {**rough_expectation(reading, history, scale), **_widened(foretold, reading, history)}
+    told = _widened(foretold, reading, history)
+    if foreseen is not None:
+        same_chanter = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
+        told = foreseen.own.each() if same_chanter else {}
+    expected = {**rough_expectation(reading, history, scale), **told}
     doubts = foretold_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
+    other = _other_reed(reading, foreseen, scale)
+    if other is not None and not (doubts and all(doubt.meant for doubt in doubts)):
+        return [other]
     if doubts:
         # A slip explains the rest: an octave on one A is no lack of balance.
         return doubts
@@ -62,6 +73,16 @@ def reading_doubts(
         _gap_opened(reading, history, scale),
     ]
     return [doubt for doubt in found if doubt is not None]
+
+
+def _other_reed(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str, Fraction]) -> Doubt | None:
+    """A reading that another reed of the batch explains much better than its own does."""
+    now = outputs_cents(reading, scale)
+    name = reads_like(now, foreseen) if foreseen is not None and now else None
+    if name is None:
+        return None
+    sentence = f"This reads like {name[:60]}, not like {reading.reed[:60]}; was it {reading.reed[:60]} that was read?"
+    return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
 
 
 def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> float | None:

@@ -333,6 +333,18 @@ class Journal(Store):
                 names = [name for name in names if self._touched(connection, name, after_seq)]
             return history.histories(connection, names)
 
+    def beside(self, reed: Reed, most: int) -> list[ReedHistory]:
+        """Histories of the other reeds of a reed's batch that were read and have not left the bench, the last read
+        first; at most so many."""
+        query = (
+            f"SELECT reed, (SELECT max(seq) FROM readings r WHERE r.reed = reeds.reed AND {LIVE}) AS last FROM reeds "
+            f"WHERE reed_type = ? AND batch = ? AND reed <> ? AND {LIVE} AND last IS NOT NULL "
+            f"AND reed NOT IN (SELECT reed FROM outcomes WHERE {LIVE}) ORDER BY last DESC LIMIT ?"
+        )
+        with self.reading() as connection:
+            found = connection.execute(query, (reed.reed_type, reed.batch, reed.reed, most)).fetchall()
+            return history.histories(connection, [name for name, _ in found])
+
     def _touched(self, connection: Connection, reed: str, after_seq: int) -> bool:
         for table in ("reeds", "readings", "trims", "outcomes"):
             query = (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -11,6 +11,7 @@ from trimfit.errors import TrimfitError
 from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
+    from trimfit.bench.foreseen import Foreseen
     from trimfit.bench.journal import Journal
     from trimfit.desk.sitting import Sitting
 
@@ -28,6 +29,9 @@ class Answers(Protocol):
 
     def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
         """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
+
+    def foreseen(self, reading: Reading) -> Foreseen:
+        """What a reading should show under its own conditions, for its reed and for those beside it."""
 
 
 class HouseAnswers:
@@ -54,6 +58,12 @@ class HouseAnswers:
         from trimfit.desk.advise import foretell
 
         return foretell(self.path, name)
+
+    def foreseen(self, reading: Reading) -> Foreseen:
+        """What a reading should show under its own conditions, for its reed and for those beside it."""
+        from trimfit.desk.foreseeing import foresee
+
+        return foresee(self.path, reading)
 
 
 class LogBench:
@@ -111,11 +121,10 @@ class LogBench:
             return trim_doubts(
                 record, history, settings, longest_mm=longest_mm, cuts=len(cuts_mm), advised_mm=advised_mm
             )
-        last = history.readings[-1].record.chanter if history.readings else None
-        other = last is not None and record.chanter != last
-        # What is foretold holds for the chanter of the last reading.
-        foretold = {} if other or not history.readings else self.foretold(record.reed)
-        return reading_doubts(record, history, settings, foretold, typed=Typed(heard, reference_hz))
+        foreseen = None
+        with suppress(TrimfitError):
+            foreseen = self.answers.foreseen(record)
+        return reading_doubts(record, history, settings, {}, typed=Typed(heard, reference_hz), foreseen=foreseen)
 
     def append(self, record: Reading | Trim | Outcome | Reed, doubts: Sequence[Doubt]) -> tuple[str, bool]:
         """Log a record durably, with its doubts; the entry's id, and whether it is new to the log."""

@@ -121,6 +121,7 @@ def learn(path: Path, tell: Tell = _quiet) -> Learned:
     import numpy as np
 
     from trimfit.bench.journal import Journal
+    from trimfit.desk.foreseeing import type_numbers
     from trimfit.learn.card import card_to_bytes
     from trimfit.learn.score import held_out, summary
 
@@ -138,7 +139,8 @@ def learn(path: Path, tell: Tell = _quiet) -> Learned:
         ][:MOST_PAIRS]
         tell("leaving out each batch", 1, 1)
         kept = json.dumps({"rows": validation, "pairs": pairs}).encode()
-        journal.learned_put({CARD: card_to_bytes(card), VALIDATION: kept})
+        numbers = type_numbers(card, journal.scale())
+        journal.learned_put({CARD: card_to_bytes(card), VALIDATION: kept, **numbers})
         settings = journal.settings()
         for code in range(card.n_types):
             policy_for(journal, costs_of(card, code, settings), tell)
@@ -218,11 +220,13 @@ def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
 
         balance = hz_width_cents(settings.balance_tolerance_hz, 470.0)
         return prior_card((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance)
+    from trimfit.desk.foreseeing import type_numbers
+
     learning = _Learning(tell, FIT_STEPS)
     card, _ = _fit(journal, learning)
     learning.done()
     if not getattr(journal, "read_only", False):
-        journal.learned_put({CARD: card_to_bytes(card)})
+        journal.learned_put({CARD: card_to_bytes(card), **type_numbers(card, journal.scale())})
     return card
 
 

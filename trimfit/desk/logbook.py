@@ -67,6 +67,7 @@ def log_reading(
     from trimfit.bench.entry_doubts import reading_doubts
     from trimfit.bench.journal import Journal
     from trimfit.bench.parse import parse_reading
+    from trimfit.desk.foreseeing import forecast
     from trimfit.units import parse_number, parse_pressure_kpa, parse_temperature_c
 
     with Journal(log) as journal, journal.writing():
@@ -89,7 +90,8 @@ def log_reading(
             "taken_at": at,
         }
         reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
-        found = tuple(reading_doubts(reading, history, journal.settings(), {}))
+        foreseen = forecast(journal, reading, history)
+        found = tuple(reading_doubts(reading, history, journal.settings(), {}, foreseen=foreseen))
         return _keep(journal, reading, reading.reed, found)
 
 
