@@ -17,7 +17,7 @@ WIDE_TOLERANCES = 4.0
 TAKE = "take F, E, both A's and the crow"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Grounds:
     """What an answer rests on: readings of the reed, reeds of its type, and what is amiss with them.
 
