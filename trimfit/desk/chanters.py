@@ -40,11 +40,39 @@ def chanter_review(journal: Journal, card: FitCard, frame: pd.DataFrame) -> list
     table = _table(card, frame, float(journal.scale()["low_g"]))
     known = journal.chanters()
     blanks = _stock(journal, card, table)
-    names = sorted({*known, *table["chanter"].dropna().unique()})
-    rows = {name: table[table["chanter"] == name] for name in names}
-    spreads = _spreads(list(rows.values()))
-    found = [_one(name, rows[name], known.get(name), blanks, card, spreads) for name in names]
+    met = _Readings({key: table[key].to_numpy() for key in table.columns}).by("chanter")
+    none = _Readings({key: table[key].to_numpy()[:0] for key in table.columns})
+    names = sorted({*known, *met})
+    rows = {name: met.get(name, none) for name in names}
+    values = {name: (_pitches(rows[name]), _crows(rows[name])) for name in names}
+    spreads = _spreads(list(values.values()))
+    found = [_one(name, rows[name], values[name], known.get(name), blanks, card, spreads) for name in names]
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
+
+
+class _Readings:
+    """Readings column by column, arrays of one length: what is read in a chanter is a few slices of them, where a
+    frame's selections would take most of the time in a shop of many chanters."""
+
+    def __init__(self, columns: dict[str, Any]) -> None:
+        self._columns = columns
+
+    def __getitem__(self, key: str) -> Any:
+        return self._columns[key]
+
+    def where(self, keep: Any) -> _Readings:
+        """Those at which `keep`, a mask or places, says so."""
+        return _Readings({key: values[keep] for key, values in self._columns.items()})
+
+    def by(self, key: str) -> dict[str, _Readings]:
+        """Those of each name in a column, in the names' order; those without a name are left out."""
+        import numpy as np
+        import pandas as pd
+
+        codes, names = pd.factorize(self._columns[key], sort=True)
+        order = np.argsort(codes, kind="stable")
+        edges = np.searchsorted(codes[order], np.arange(len(names) + 1))
+        return {str(name): self.where(order[edges[i] : edges[i + 1]]) for i, name in enumerate(names)}
 
 
 def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
@@ -124,81 +152,86 @@ def _stock(journal: Journal, card: FitCard, table: pd.DataFrame) -> list[tuple[s
     return out
 
 
-def _pitches(rows: pd.DataFrame) -> ReedValues:
+def _pitches(rows: _Readings) -> ReedValues:
     """Each reed's pitch at the meeting point, from the sound readings of E and F in one chanter."""
+    import numpy as np
+
     from trimfit.review.chanters import pitch_at_meeting
 
-    notes = rows[rows["gap"].notna() & rows["sound"]]
+    notes = rows.where(np.isfinite(rows["gap"]) & rows["sound"])
     keys = ("pitch", "gap", "pitch_ratio", "pitch_var", "gap_var", "reed_code", "batch_code")
-    return pitch_at_meeting(*(notes[key].to_numpy() for key in keys))
+    return pitch_at_meeting(*(notes[key] for key in keys))
 
 
-def _crows(rows: pd.DataFrame) -> dict[str, ReedValues]:
+def _crows(rows: _Readings) -> dict[str, ReedValues]:
     """Each reed's crow at the meeting point, by reed type, from the sound readings with a crow in one chanter."""
+    import numpy as np
+
     from trimfit.review.chanters import crow_at_meeting
 
-    both = rows[rows["gap"].notna() & rows["sound"] & rows["crow"].notna()]
+    both = rows.where(np.isfinite(rows["gap"]) & rows["sound"] & np.isfinite(rows["crow"]))
     keys = ("crow", "gap", "crow_ratio", "crow_var", "gap_var", "reed_code", "batch_code")
-    groups = both.groupby("reed_type", sort=True)
-    return {str(kind): crow_at_meeting(*(mine[key].to_numpy() for key in keys)) for kind, mine in groups}
+    return {kind: crow_at_meeting(*(mine[key] for key in keys)) for kind, mine in both.by("reed_type").items()}
 
 
-def _spreads(chanters: list[pd.DataFrame]) -> tuple[ReedSpread, dict[str, ReedSpread]]:
+def _spreads(
+    chanters: list[tuple[ReedValues, dict[str, ReedValues]]],
+) -> tuple[ReedSpread, dict[str, ReedSpread]]:
     """How reeds' pitches stray about their chanter's, and their crows, by reed type: from all chanters together."""
     from trimfit.review.chanters import CROW_SPREAD, PITCH_SPREAD, spread_of
 
     crows: dict[str, list[ReedValues]] = {}
-    for rows in chanters:
-        for kind, values in _crows(rows).items():
+    for _, by_type in chanters:
+        for kind, values in by_type.items():
             crows.setdefault(kind, []).append(values)
-    of_pitch = spread_of([_pitches(rows) for rows in chanters], PITCH_SPREAD)
+    of_pitch = spread_of([pitches for pitches, _ in chanters], PITCH_SPREAD)
     return of_pitch, {kind: spread_of(values, CROW_SPREAD) for kind, values in crows.items()}
 
 
 def _one(
     name: str,
-    rows: pd.DataFrame,
+    rows: _Readings,
+    values: tuple[ReedValues, dict[str, ReedValues]],
     told: Chanter | None,
     stock: list[tuple[str, str, float, float | None]],
     card: FitCard,
     spreads: tuple[ReedSpread, dict[str, ReedSpread]],
 ) -> ChanterMap:
+    import numpy as np
+
     from trimfit.pitch import hz_from_cents
     from trimfit.review import chanters as numbers
 
-    notes = rows[rows["gap"].notna() & rows["sound"]]
-
-    def column(frame: pd.DataFrame, key: str) -> Any:
-        return frame[key].to_numpy()
-
+    notes = rows.where(np.isfinite(rows["gap"]) & rows["sound"])
+    readings, reeds = len(notes["gap"]), len(np.unique(notes["reed_code"]))
     of_pitch, of_crow = spreads
-    meets = numbers.pooled(_pitches(rows), of_pitch)
-    by_type = {str(kind): numbers.pooled(_pitches(mine), of_pitch) for kind, mine in rows.groupby("reed_type")}
+    meets = numbers.pooled(values[0], of_pitch)
+    by_type = {kind: numbers.pooled(_pitches(mine), of_pitch) for kind, mine in rows.by("reed_type").items()}
     asked, crows = [], {}
-    for kind, values in _crows(rows).items():
-        crow = numbers.pooled(values, of_crow[kind])
+    for kind, found in values[1].items():
+        crow = numbers.pooled(found, of_crow[kind])
         if crow is not None:
             asked.append(CrowAsked(kind, numbers.hz_interval(crow), crow.reeds))
             crows[kind] = crow
     told_hz = told.meeting_pitch_hz if told is not None else None
     witness = _witness(rows)
-    crowed = notes[notes["crow"].notna()]
+    crowed = notes.where(np.isfinite(notes["crow"]))
+    shown = crowed.where(slice(None, None, max(-(-len(crowed["gap"]) // MOST_POINTS), 1)))
     points = [
         CrowPoint(str(reed), str(kind), hz_from_cents(float(crow)), float(gap))
         for reed, kind, crow, gap in zip(
-            *(column(crowed, key) for key in ("reed", "reed_type", "crow_read", "gap")), strict=True
+            *(shown[key] for key in ("reed", "reed_type", "crow_read", "gap")), strict=True
         )
     ]
-    why, agrees = _why(meets, by_type, told_hz, witness, int(notes["reed"].nunique()))
-    step = max(-(-len(points) // MOST_POINTS), 1)
+    why, agrees = _why(meets, by_type, told_hz, witness, reeds)
     return ChanterMap(
         chanter=name,
-        readings=len(notes),
-        reeds=int(notes["reed"].nunique()),
+        readings=readings,
+        reeds=reeds,
         meet_pitch_hz=numbers.hz_interval(meets) if meets is not None else None,
         told_pitch_hz=told_hz,
         asked=tuple(asked),
-        points=tuple(points[::step]),
+        points=tuple(points),
         g_octave=witness,
         suits=tuple(_suits(crows, stock, card)),
         why=why,
@@ -206,14 +239,14 @@ def _one(
     )
 
 
-def _witness(rows: pd.DataFrame) -> GWitness | None:
+def _witness(rows: _Readings) -> GWitness | None:
     """The G octave over low A near the meeting point, hertz as low A; None where it was never taken there."""
     import numpy as np
 
     from trimfit.pitch import hz_from_cents
 
-    near = rows[rows["g_over_a"].notna() & rows["gap"].notna() & rows["sound"] & (rows["gap"].abs() <= NEAR_CENTS)]
-    if near.empty:
+    near = rows.where(np.isfinite(rows["g_over_a"]) & (np.abs(rows["gap"]) <= NEAR_CENTS) & rows["sound"])
+    if not len(near["gap"]):
         return None
     hz = np.array(
         [hz_from_cents(a + g) - hz_from_cents(a) for a, g in zip(near["low_a"], near["g_over_a"], strict=True)]
