@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -223,27 +224,33 @@ def predict(
     if as_json:
         print_json([_flat(item) for item in found])
         return
-    from trimfit.desk.said import plain_name
+    from trimfit.desk.said import plain_name, signed
 
     rows = []
     for item, (_, mm, strokes) in zip(found, plans, strict=True):
         for what, span in [("gap, cents", item.gap_cents), ("crow, Hz", item.crow_hz)] + [
-            (f"{note.replace('_', ' ')}, Hz", hz) for note, hz in item.notes_hz.items()
+            (f"{_note(note)}, Hz", hz) for note, hz in item.notes_hz.items()
         ]:
+            number = partial(signed, digits=1) if what.startswith("gap") else "{:.1f}".format
             rows.append(
                 (
                     plain_name(item.reed, 18),
                     f"{mm:.2f}",
                     f"{strokes:g}",
                     what,
-                    f"{span.mean:.1f}",
-                    f"{span.low:.1f} to {span.high:.1f}",
+                    number(span.mean),
+                    f"{number(span.low)} to {number(span.high)}",
                 )
             )
     airs = list(dict.fromkeys(_air(item) for item in found))
     if len(airs) == 1:
         typer.echo(airs[0])
     typer.echo(table(("reed", "mm", "lip", "next reading", "mean", "nine in ten"), rows, right=(1, 2, 4)))
+
+
+def _note(key: str) -> str:
+    """A note as it is written: low A, high G, C."""
+    return " ".join([*key.split("_")[:-1], key.split("_")[-1].upper()])
 
 
 def _air(item: Foretold) -> str:

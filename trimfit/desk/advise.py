@@ -130,7 +130,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         outcome=outcome.record.outcome if outcome is not None else None,
         gap_read=ground.gap_read > 0,
         reason=reason(choice, aim, ground, other),
-        notes=tuple(leanings(ground, to_be_read=choice.action == "read-again")),
+        notes=tuple(leanings(ground, choice.action)),
     )
 
 

@@ -156,7 +156,8 @@ class Bench:
         )
         by_reed = dict(zip(rows.reeds, states, strict=True))
         low = (np.where(np.isfinite(rows.y), weight, 1.0) < 0.5).any(axis=1)
-        known = int(self.card.reeds[code]) if code < len(types) else 0
+        read = sum(1 for h in histories if any(r.record.notes_hz for r in h.readings))
+        known = max(int(self.card.reeds[code]) if code < len(types) else 0, read)
         out = {}
         for history in histories:
             name = history.reed.record.reed

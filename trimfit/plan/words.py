@@ -53,16 +53,19 @@ def _gap(cents: float) -> str:
     return f"F is {_cents(cents)} {'under' if cents < 0 else 'over'} E"
 
 
-def leanings(grounds: Grounds, *, to_be_read: bool = False) -> list[str]:
+def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
     """What the answer leans on, where that is less than a maker would wish; empty where all is well.
 
-    to_be_read: the answer is to read it; for a reed that never was, that is all there is to say.
+    action: of an answer to read a reed that never was, that is all there is to say; one that ends it rests on the
+    readings of the reed itself, and not on its kin.
     """
-    if grounds.gap_read == 0 and to_be_read:
+    if grounds.gap_read == 0 and action == "read-again":
         return []
     said = []
     kind = grounds.reed_type
-    if grounds.reeds_of_type == 0:
+    if action in ("finished", "past"):
+        pass
+    elif grounds.reeds_of_type == 0:
         said.append(f"no {kind} reed has been learned from: this is assumption")
     elif grounds.reeds_of_type < FEW_REEDS:
         few = grounds.reeds_of_type
@@ -187,5 +190,5 @@ def why(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
         left = f"this cut leaves {_cents(after)} in hand" if after < -0.5 else "this cut should bring them together"
         parts.append(left)
     parts.append(reason(choice, aim, grounds, suits))
-    parts += leanings(grounds, to_be_read=choice.action == "read-again")
+    parts += leanings(grounds, choice.action)
     return "; ".join(part for part in parts if part)
