@@ -103,7 +103,7 @@ def test_the_sum_names_reeds_given_up(demo_log: Path) -> None:
 
     found = ask_all(demo_log)
     given_up = [replace(found[0], action="no-fit"), replace(found[1], action="no-fit"), *found[2:]]
-    assert "2 no-fit" in work_list(given_up).splitlines()[-1]
+    assert "2 no-fit" in work_list(given_up).splitlines()[-2]
     assert "-0 " not in work_list([replace(found[0], gap_now_cents=replace(found[0].gap_now_cents, mean=-0.2))])  # type: ignore[type-var]
 
 
@@ -155,6 +155,16 @@ def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: A
     assert lines[0] == word
     assert set(lines[5]) == {"-"}
     assert f"{len(blanks)} blanks; X wants 3 besides those good or in work" in lines[-2]
+
+
+def test_a_run_with_no_good_reed_is_told_without_false_certainty(demo: Asked) -> None:
+    demo.say("log", "order", "X", "--chanter", "CH-07 plain", "--quantity", "3", "--target-pitch", "490")
+    run = demo.json("rehearse", "X")
+    assert (run["good"], run["to_start"]) == (0.0, None)
+    said = demo.say("rehearse", "X")
+    assert "good under 0.3 %" in said
+    assert "hardly any of these would be good" in said
+    assert "blanks for" not in said
 
 
 def test_blanks_are_put_to_an_order_with_one_word(demo: Asked) -> None:

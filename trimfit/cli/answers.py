@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["register", "work_list"]
 
+WHAT_IT_MEANS = "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure"
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 
 
@@ -127,7 +128,7 @@ def work_list(found: Sequence[Advice]) -> str:
         )
     heads = ("order", "reed", "next", "mm", "lip", "gap", "meets Hz", "past %", "cuts left")
     todo = [a for a in found if a.action in ("trim", "read-again")]
-    unread = sum(1 for a in todo if not a.gap_read)
+    unread = sum(1 for a in todo if a.action == "read-again" and not a.gap_read)
     parts = [f"{len(found)} reed{'s' if len(found) != 1 else ''}", f"{len(todo)} with work left"]
     if unread:
         parts[-1] += f" ({unread} of them not read yet)"
@@ -135,7 +136,7 @@ def work_list(found: Sequence[Advice]) -> str:
         if count := sum(1 for a in found if a.action == action):
             parts.append(f"{count} {action}")
     parts.append(f"about {sum(a.trims_left for a in todo):.0f} cuts in all")
-    return table(heads, rows, right=(3, 4, 5, 6, 7, 8)) + f"\n{', '.join(parts)}; gap in cents, F less E"
+    return table(heads, rows, right=(3, 4, 5, 6, 7, 8)) + f"\n{', '.join(parts)}\n{WHAT_IT_MEANS}"
 
 
 def _past(chance: float) -> str:

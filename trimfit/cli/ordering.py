@@ -125,10 +125,8 @@ def _run_lines(run: Rehearsal) -> list[str]:
     if run.reeds == 0:
         return [*lines, "  nothing more is wanted"]
     lines.append(f"{name}: {run.reeds} reeds, played {run.draws:,} times on {run.on}")
-    lines.append(
-        f"  good {100 * run.good:.1f} % (give or take {100 * run.good_se:.1f}), past {100 * run.past:.1f} % "
-        f"(give or take {100 * run.past_se:.1f})"
-    )
+    good, past = _share(run.good, run.good_se, run.draws), _share(run.past, run.past_se, run.draws)
+    lines.append(f"  good {good}, past {past}")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
     if run.to_start is None:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
@@ -154,6 +152,15 @@ def _run_lines(run: Rehearsal) -> list[str]:
             right=(1, 2, 3, 4, 5),
         ),
     ]
+
+
+def _share(share: float, se: float, draws: int) -> str:
+    """A share of reeds as played: none or all of so many is no certainty (three in so many: the rule of three)."""
+    if share <= 0.0:
+        return f"under {300.0 / draws:.1f} %"
+    if share >= 1.0:
+        return f"over {100.0 - 300.0 / draws:.1f} %"
+    return f"{100 * share:.1f} % (give or take {100 * se:.1f})"
 
 
 def register(app: typer.Typer) -> None:
