@@ -18,6 +18,7 @@ from trimfit.errors import InputError
 __all__ = [
     "NOTES",
     "OUTPUTS",
+    "OUTPUT_WORDS",
     "REFERENCE_HZ",
     "as_low_a_cents",
     "cents_from_440",
@@ -32,6 +33,10 @@ __all__ = [
 REFERENCE_HZ = 440.0
 NOTES = ("low_g", "low_a", "b", "c", "d", "e", "f", "high_g", "high_a")
 OUTPUTS = ("crow", *NOTES)
+OUTPUT_WORDS: Mapping[str, str] = MappingProxyType(
+    {"crow": "crow", **{note: f"{note[:-1].replace('_', ' ')}{note[-1].upper()}" for note in NOTES}}
+)
+"""How an output is written for people: `low G`, `high A`, `crow`."""
 
 DEFAULT_RATIOS: Mapping[str, Fraction] = MappingProxyType(
     {

@@ -50,6 +50,19 @@ def tables_of(path: Path) -> set[str]:
     return found
 
 
+def test_the_first_schema_is_what_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever notes are learned of later, a log that was made then has these columns, and a step adds the rest."""
+    monkeypatch.setattr(schema, "MIGRATIONS", MIGRATIONS[:1])
+    log_of(tmp_path / "log")
+    with contextlib.closing(sqlite3.connect(tmp_path / "log")) as connection:
+        columns = [row[1] for row in connection.execute("PRAGMA table_info(readings)")]
+    assert columns == [
+        "seq", "entry", "generation", "reed", "taken_at", "chanter", "crow_hz", "low_g_hz", "low_a_hz", "b_hz", "c_hz",
+        "d_hz", "e_hz", "f_hz", "high_g_hz", "high_a_hz", "g_octave_hz", "pressure_kpa", "temperature_c",
+        "humidity_pct", "taped", "remark", "at_s",
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize("version", [step.version for step in MIGRATIONS])
 def test_a_log_of_every_schema_opens(tmp_path: Path, version: int, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "log"

@@ -6,7 +6,7 @@ an entry's id does not depend on the order, and a blank column leaves no trace i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -103,23 +103,15 @@ class Kind:
 
 
 def _reading(row: Row) -> Reading:
-    values: Sequence[Any] = row
-    reed, taken_at, chanter, crow = values[:4]
-    notes = {note: hz for note, hz in zip(NOTES, values[4:13], strict=True) if hz is not None}
-    g_octave, pressure, temperature, humidity, taped, remark = values[13:]
-    return Reading(
-        reed=reed,
-        taken_at=taken_at,
-        chanter=chanter,
-        crow_hz=crow,
-        notes_hz=notes,
-        g_octave_hz=g_octave,
-        pressure_kpa=pressure,
-        temperature_c=temperature,
-        humidity_pct=humidity,
-        taped=tuple(taped.split()) if taped else (),
-        remark=remark,
-    )
+    fields: dict[str, Any] = {}
+    notes: dict[str, float] = {}
+    for column, value in zip(KINDS["reading"].columns, row, strict=True):
+        if column.note is None or column.note not in NOTES:
+            fields[column.name] = value
+        elif value is not None:
+            notes[column.note] = float(value)
+    taped = fields.pop("taped")
+    return Reading(**fields, notes_hz=notes, taped=tuple(taped.split()) if taped else ())
 
 
 def _plainly(record: Callable[..., Any]) -> Callable[[Row], Any]:

@@ -15,11 +15,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from trimfit.errors import LogError
-from trimfit.pitch import NOTES
 
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "Migration", "bring_up_to_date", "header_version", "newest"]
 
 APPLICATION_ID = 0x7472_6D66  # "trmf"
+# A migration is never edited: the first makes the notes that there were, whatever notes come later.
+_FIRST_NOTES = ("low_g", "low_a", "b", "c", "d", "e", "f", "high_g", "high_a")
 _MAGIC = b"SQLite format 3\x00"
 
 
@@ -90,7 +91,7 @@ def _first(connection: sqlite3.Connection) -> None:
             _name("taken_at"),
             _name("chanter", blank=True),
             _real("crow_hz", 1, 20000),
-            *(_real(f"{note}_hz", 1, 20000) for note in NOTES),
+            *(_real(f"{note}_hz", 1, 20000) for note in _FIRST_NOTES),
             _real("g_octave_hz", 1, 20000),
             _real("pressure_kpa", 0, 1000),
             _real("temperature_c", -100, 200),

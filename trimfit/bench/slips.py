@@ -13,25 +13,13 @@ from fractions import Fraction
 from itertools import combinations, pairwise
 from statistics import median
 
-from trimfit.pitch import NOTES, REFERENCE_HZ, cents_from_440, crow_label, hz_from_cents
+from trimfit.pitch import NOTES, OUTPUT_WORDS, REFERENCE_HZ, cents_from_440, crow_label, hz_from_cents
 from trimfit.records import Doubt, Reading, ReedHistory
 
-__all__ = ["NAMES", "Typed", "foretold_doubts", "outputs_cents", "rough_expectation"]
+__all__ = ["Typed", "foretold_doubts", "outputs_cents", "rough_expectation"]
 
 # DESIGN: doubtful is what lies outside what is foreseen by five standard deviations.
 FAR_SD = 5.0
-NAMES = {
-    "crow": "the crow",
-    "low_g": "low G",
-    "low_a": "low A",
-    "b": "B",
-    "c": "C",
-    "d": "D",
-    "e": "E",
-    "f": "F",
-    "high_g": "high G",
-    "high_a": "high A",
-}
 # With nothing learned: how far notes of one reading stand apart, how far a reading repeats, and what work adds.
 # Assumptions, meant wide; cents, cents, cents per mm, cents per stroke (standard deviations).
 ROUGH_APART_CENTS = 30.0
@@ -49,6 +37,10 @@ class Typed:
 
 
 AS_SOUNDING = Typed({})
+
+
+def _named(output: str) -> str:
+    return "the crow" if output == "crow" else OUTPUT_WORDS[output]
 
 
 def outputs_cents(reading: Reading, scale: Mapping[str, Fraction]) -> dict[str, float]:
@@ -107,7 +99,7 @@ def foretold_doubts(
     doubts: list[Doubt] = []
     for one, other in _swapped(reading, far, expected, scale):
         hz, other_hz = reading.notes_hz[one], reading.notes_hz[other]
-        sentence = f"{NAMES[one]} and {NAMES[other]} look swapped; did you mean {other_hz:.1f} and {hz:.1f}?"
+        sentence = f"{_named(one)} and {_named(other)} look swapped; did you mean {other_hz:.1f} and {hz:.1f}?"
         meant = ((f"{one}_hz", other_hz), (f"{other}_hz", hz))
         doubts.append(Doubt("swapped", f"{one}_hz", _sentence(sentence), meant))
         far = [output for output in far if output not in (one, other)]
@@ -118,12 +110,12 @@ def foretold_doubts(
     for output in far:
         slip = _slip(reading, output, expected[output], scale, typed)
         if slip is None:
-            sentence = f"{NAMES[output]} {_off(off[output])} {_given(after_cut)}; is it right?"
+            sentence = f"{_named(output)} {_off(off[output])} {_given(after_cut)}; is it right?"
             doubts.append(Doubt("unforetold", f"{output}_hz", _sentence(sentence)))
             continue
         kind, words, hz = slip
         shown = f"{crow_label(hz)} ({hz:.1f} Hz)" if output == "crow" else f"{hz:.1f}"
-        sentence = f"{NAMES[output]} {_off(off[output])} {_given(after_cut)}{words}; did you mean {shown}?"
+        sentence = f"{_named(output)} {_off(off[output])} {_given(after_cut)}{words}; did you mean {shown}?"
         doubts.append(Doubt(kind, f"{output}_hz", _sentence(sentence), ((f"{output}_hz", hz),)))
     return doubts
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from trimfit import pitch
 from trimfit.review.figures import (
     LIGHT,
     SERIES,
@@ -30,16 +31,7 @@ MOST_BATCHES, MOST_BINS, MOST_DRIFTED, MOST_NAMED = 120, 60, 40, 12
 MOST_CHART_POINTS, MOST_PAIRS, MOST_TYPES = 150, 500, 6
 OUTPUT_WORDS = {
     "gap": "gap",
-    "crow": "crow",
-    "low_g": "low G",
-    "low_a": "low A",
-    "b": "B",
-    "c": "C",
-    "d": "D",
-    "e": "E",
-    "f": "F",
-    "high_g": "high G",
-    "high_a": "high A",
+    **pitch.OUTPUT_WORDS,
     "bottom": "bottom hand",
     "top": "top hand",
     "all": "all notes",
