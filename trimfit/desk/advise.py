@@ -191,7 +191,8 @@ def _next_reading(  # type: ignore[no-untyped-def]
     sd_mm = float(bench.rules().error.sd_mm(np.array([length_mm]))[0])
     there = np.array([removed])
     g, steep = float(bent_mm(there, state.curve)[0]), float(slope_at(there, state.curve)[0])
-    slope = (state.mean[10:20] + 2.0 * g * state.mean[20:30]) * steep
+    k = len(mean)
+    slope = (state.mean[k : 2 * k] + 2.0 * g * state.mean[2 * k : 3 * k]) * steep
     cov = cov + np.outer(slope, slope) * sd_mm**2
     stretch = np.sqrt(np.outer(bench.card.reading_stretch, bench.card.reading_stretch))
     gap_var = float(GAP @ cov @ GAP + bench.card.gap_stretch * (GAP @ state.noise_cov @ GAP))
