@@ -113,6 +113,7 @@ def test_a_reed_may_be_asked_after_for_another_order(demo: Asked) -> None:
     assert demo.json("ask", reed)["order"] == DEMO_ORDER
     there = demo.json("ask", reed, "--order", "elsewhere")
     assert (there["order"], there["chanter"]) == ("elsewhere", "CH-03 old flat")
+    assert demo.say("ask", reed, "--order", "elsewhere").startswith("as if for elsewhere, in CH-03 old flat:\n")
     with pytest.raises(InputError, match="not in the log"):
         demo.say("ask", reed, "--order", "nonesuch")
 

@@ -108,7 +108,19 @@ def test_a_reed_cut_and_not_read_since_is_read_before_it_is_handed_over(first_we
     near_the_end(first_week, "1", 0.0, 0.0, 0.0, cut_last=True)
     advice = ask_reed(first_week, "1")
     assert advice.action == "read-again"
-    assert "not read since it was last cut" in advice.why
+    assert "foretold from other readings: read it in Old as it is now" in advice.why
+
+
+def test_a_reed_is_read_in_its_own_chanter_before_it_is_handed_over(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(Chanter("New"))
+        journal.append(Order("other", "New"))
+        journal.append(Reed("30", "moulded", "A", blade_mm=22.0, order="other"))
+    near_the_end(first_week, "30", 60.0, 60.0)
+    advice = ask_reed(first_week, "30")
+    assert advice.action == "read-again"
+    assert "read it in New as it is now" in advice.why
+    assert ask_reed(first_week, "30", order="band").action == "past"
 
 
 def test_no_fit_needs_an_interval_clear_of_the_target(first_week: Path) -> None:

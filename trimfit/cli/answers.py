@@ -64,6 +64,8 @@ def ask(
         if as_json:
             print_json(advice)
         else:
+            if order is not None:
+                typer.echo(_as_if(advice))
             typer.echo("\n".join(advice_in_words(advice)))
         return
     found = advise.ask_all(_log(context), tell)
@@ -73,6 +75,14 @@ def ask(
     for line in _order_lines(_log(context)):
         typer.echo(line)
     typer.echo(work_list(found) if found else "no reed waits: none has an order and no outcome")
+
+
+def _as_if(advice: Advice) -> str:
+    """For what order and chanter an answer is, where that was asked."""
+    from trimfit.desk.said import plain_name
+
+    target = f" at {advice.target_pitch_hz:.1f} Hz" if advice.target_pitch_hz else ""
+    return f"as if for {plain_name(advice.order or '')}, in {plain_name(advice.chanter or '')}{target}:"
 
 
 def _order_lines(log: Path) -> list[str]:

@@ -2,8 +2,9 @@
 
 The planner weighs minutes; it may find that a reed is best handed over, or given up, on what is foretold alone. A
 maker hears `finished`, `past` and `no-fit` as things that were measured. So here: nothing of the kind before F and E
-were read together, none on one doubtful reading, none on a reed not read since its last cut; and a reed that was never
-read is sent to the chanter before the planner is asked. A shop that knows type and chanter may cut by the crow.
+were read together, none on one doubtful reading, none on a reed not read in its chanter since its last cut; and a reed
+that was never read is sent to the chanter before the planner is asked. A shop that knows type and chanter may cut by
+the crow.
 """
 
 from __future__ import annotations
@@ -50,7 +51,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         off = bool(abs(a_imbalance_cents(y, kpa, bench.card.coding)[0]) > bench.card.coding.balance_cents)
     both = gap_readings(history.readings)
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
-    since = [r for r in both if r.at_s > last_cut_s]
+    since = [r for r in both if r.at_s > last_cut_s and (not aim.chanter or r.record.chanter in (None, aim.chanter))]
     low = tuple(r.record.taken_at[:16].replace("T", " ") for r in history.readings if r.entry in seen.low_weight)
     only = since[0] if len(since) == 1 else None
     marked = only is not None and (

@@ -22,10 +22,10 @@ class Grounds:
     """What an answer rests on: readings of the reed, reeds of its type, and what is amiss with them.
 
     notes_read: readings with any note; gap_read: those with F and E both, untaped; since_cut: those of them that were
-    taken since anything was last taken off. low_weight: when the readings that nothing bears out were taken, as text.
-    doubtful: the one reading since the last cut is unbalanced, not borne out, or marked at entry. longest_mm: longest
-    cut logged of the type; kpa_assumed: (taken as, asked for) where the order names a pressure and the last reading
-    none; chanter_unread: the chanter, where nobody has read F and E in it yet.
+    taken in the aim's chanter since anything was last taken off. low_weight: when the readings that nothing bears out
+    were taken, as text. doubtful: the one reading since the last cut is unbalanced, not borne out, or marked at entry.
+    longest_mm: longest cut logged of the type; kpa_assumed: (taken as, asked for) where the order names a pressure and
+    the last reading none; chanter_unread: the chanter, where nobody has read F and E in it yet.
     """
 
     readings: int
@@ -133,7 +133,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         where = f" in {aim.chanter}" if aim.chanter else " in the chanter"
         return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}"
     if reason == "since-cut?":
-        return "that is foretold: it was not read since it was last cut"
+        where = f" in {aim.chanter}" if aim.chanter else ""
+        return f"that is foretold from other readings: read it{where} as it is now"
     if reason == "doubtful?":
         return "the one reading since the last cut is doubtful: read it again before you decide"
     if reason == "no-fit?":
