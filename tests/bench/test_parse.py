@@ -19,6 +19,12 @@ from trimfit.units import BOUNDS
 SHORT = {"low_g": "g", "low_a": "a", "b": "b", "c": "c", "d": "d", "e": "e", "f": "f", "high_g": "G", "high_a": "A"}
 
 
+def test_a_value_in_quotes_may_hold_a_blank() -> None:
+    line = parse_reading('f="779.1 Hz" crow="532 Hz" p="26 inH2O" t="70 °F" h="55 %" chanter="old set"')
+    plain = parse_reading('f 779.1 crow 532 p 26inH2O t 70F h 55 chanter "old set"')
+    assert line == plain
+
+
 def test_the_line_of_the_bench() -> None:
     line = parse_reading("f 779.1 e 702.6 a 468.2 A 936.1 crow C+22")
     assert line.notes_hz == {"f": 779.1, "e": 702.6, "low_a": 468.2, "high_a": 936.1}

@@ -284,3 +284,22 @@ def test_logging_loads_no_heavy_library(tmp_path: Path, shop: Path) -> None:
         assert journal.of_reed("R-1").readings[-1].record == Reading(
             "R-1", journal.of_reed("R-1").readings[-1].record.taken_at, notes_hz={"f": 781.0}
         )
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["log", "reed", "-R7", "--type", "m"], "No such option: -R"),
+        (["log", "trim", "R-1", "--lenght", "0.1"], "--length"),
+        (["log", "strike", "rea-x"], "Missing option '--why'"),
+        (["nonsense"], "No such command 'nonsense'"),
+        (["settings", "a", "b", "c"], "unexpected extra argument"),
+    ],
+)
+def test_a_call_that_cannot_be_understood_is_one_line_too(tmp_path: Path, words: list[str], said: str) -> None:
+    answer = run(tmp_path / "log", *words)
+    assert answer.returncode == 2
+    assert answer.stdout == ""
+    (line,) = answer.stderr.splitlines()
+    assert said in line
+    assert line.endswith("--help")

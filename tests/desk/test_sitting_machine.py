@@ -10,6 +10,7 @@ from bench_fakes import CUT, Clock, ToldAnswers, play, seated, shop_log
 
 from trimfit.bench.journal import Journal
 from trimfit.desk.at_the_log import LogBench
+from trimfit.desk.said import closing_line
 from trimfit.errors import InputError, LogError, TrimfitError
 from trimfit.records import Doubt, Order, Reading, Trim
 
@@ -375,3 +376,12 @@ def test_past_and_other_answers_are_said_in_words() -> None:
     assert advice_lines(replace(CUT, gap_now_cents=None, gap_after_cents=None, meet_pitch_hz=None, why=""))[1:] == [
         "  chance of going past 0.4 %; about 1.3 cuts left"
     ]
+
+
+def test_a_slip_that_was_kept_does_not_stretch_the_line_on_which_f_and_e_close_in() -> None:
+    pairs = [(100.0, 120.0), (-194.0, 120.0), (105.0, 118.0)]
+    plain, slipped = closing_line([pairs[0], pairs[2]], 110.0), closing_line(pairs, 110.0)
+    assert slipped.split("[")[0] == plain.split("[")[0]
+    assert slipped.split("]")[1] == plain.split("]")[1]
+    assert "[f" in slipped
+    assert closing_line([(-300.0, 900.0)], 110.0).count("F") == 2

@@ -1,7 +1,9 @@
 """Doubts at entry: what a careful neighbour at the bench would ask about before a line is logged.
 
 Pure functions of the record, the reed's history, the shop's settings and what is foretold. A doubt is asked about at
-once, kept when confirmed, and stays with its entry.
+once, kept when confirmed, and stays with its entry. That holds for values that a chanter or a blade can have
+(`units.BOUNDS`): an octave slip that no chanter can sound is mended or typed anew, and no confirmation keeps it, for it
+is no measured value of anything.
 """
 
 from __future__ import annotations

@@ -131,8 +131,11 @@ class _LineReader:
         if found is None:
             return
         at, text = found
+        if '"' in text and key != "chanter":
+            # A shell keeps `crow="532 Hz"` one word, blank and all.
+            text = text.replace('"', "").strip()
         if key in self.scale or key == G_OCTAVE:
-            self.pitch(at, key, text, heard)
+            self.pitch(at, key, "".join(text.split()), heard)
             return
         try:
             self.values[key] = self.plain(key, text)

@@ -6,7 +6,7 @@ import os
 import sys
 from importlib import import_module
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, NoReturn
 
 import typer
 
@@ -20,9 +20,13 @@ DEFAULT_LOG = "bench.trimfit"
 # One file per family of verbs; each has `register(app)`.
 FAMILIES = ("folders", "logging", "sitting", "answers", "ordering", "learning", "reviewing", "demo")
 
+# What the command line makes of Ctrl-C.
+_INTERRUPTED = 130
+
 app = typer.Typer(
     name="trimfit",
-    help="Remembers every reed and every cut, learns how each reed type answers, and says how much more to take off.",
+    help="Remembers every reed and every cut, learns how each reed type answers, and says how much more to take off."
+    "\n\nExample: trimfit ask R-0412",
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -62,10 +66,28 @@ for _family in FAMILIES:
     import_module(f"trimfit.cli.{_family}").register(app)
 
 
+def _ended(code: object) -> NoReturn:
+    """Leave with the code that a verb ended with, where it ended with one."""
+    if code == _INTERRUPTED:
+        raise KeyboardInterrupt
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _say_usage(error: Any) -> NoReturn:
+    """A call that the command line itself refuses, in one line like every other fault; bare groups show their help."""
+    context = getattr(error, "ctx", None)
+    if context is None or type(error).__name__ == "NoArgsIsHelpError":
+        error.show()
+    else:
+        said = " ".join(error.format_message().split()).rstrip(".")
+        typer.echo(f"{context.command_path}: {said}; see {context.command_path} --help", err=True)
+    sys.exit(error.exit_code)
+
+
 def main() -> None:
     """Run the command line; exit 0 answered, 2 the input or the request is wrong, 1 anything else."""
     try:
-        app()
+        _ended(app(standalone_mode=False))
     except TrimfitError as error:
         say_error(error)
         sys.exit(error.exit_code)
@@ -76,6 +98,8 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
     except Exception as error:  # never a traceback for the person at the bench
+        if hasattr(error, "format_message"):
+            _say_usage(error)
         if os.environ.get("TRIMFIT_TRACEBACK"):
             raise
         typer.echo(

@@ -47,7 +47,7 @@ def _say(taken: Taken, verb: str, where: object) -> None:
 def _say_marks(taken: Taken, words: str) -> None:
     if not taken.marks:
         return
-    typer.echo(f"{len(taken.marks):,} {words}:")
+    typer.echo(f"{len(taken.marks):,} {words if len(taken.marks) != 1 else words.replace('entries', 'entry', 1)}:")
     for mark in taken.marks[:MARKS_SHOWN]:
         typer.echo(f"  {mark.entry}  {' '.join(mark.reed.split())[:40]}  {' '.join(mark.sentence.split())}")
     if len(taken.marks) > MARKS_SHOWN:
@@ -182,7 +182,8 @@ def check(context: typer.Context, as_json: Json = False) -> None:
         )
     elif sound:
         whole = sum(found.entries.values())
-        typer.echo(f"the log is sound: {whole:,} entries, {len(found.marks):,} marks")
+        marks = f"{len(found.marks):,} mark{'' if len(found.marks) == 1 else 's'}"
+        typer.echo(f"the log is sound: {whole:,} entr{'y' if whole == 1 else 'ies'}, {marks}")
         if found.marks:
             rows = [[mark.entry, mark.reed[:40], mark.kind, mark.sentence] for mark in found.marks]
             typer.echo(table(["entry", "reed", "mark", "why"], rows))

@@ -23,7 +23,7 @@ ReedName = Annotated[str, typer.Argument(help="The reed's name.", metavar="REED"
 
 _verbs = typer.Typer(
     help="Log one entry: a reading, a trim, a reed, a chanter, an order, an outcome, a strike of a wrong entry, "
-    "another name of a reed.",
+    "another name of a reed.\n\nExample: trimfit log reading R-0412 f=782.1 e=705.9 crow=C+22",
     no_args_is_help=True,
     rich_markup_mode=None,
 )

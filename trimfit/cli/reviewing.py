@@ -15,7 +15,8 @@ __all__ = ["register"]
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 
 review = typer.Typer(
-    help="What the log tells of batches, chanters, the bench's own reading error, and single reeds.",
+    help="What the log tells of batches, chanters, the bench's own reading error, and single reeds.\n\n"
+    "Example: trimfit review batches",
     no_args_is_help=True,
     rich_markup_mode=None,
 )

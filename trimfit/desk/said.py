@@ -46,6 +46,8 @@ good  lost  stock   the reed leaves the bench
 u          undo: strike the last entry of this sitting (it stays readable)
 ?          this page;  q  or Ctrl-D  leave. All that was logged is in the log."""
 BAR_CELLS = 39
+# What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
+WIDEST_CENTS = 150.0
 
 
 def plain_name(name: str, longest: int = 40) -> str:
@@ -156,7 +158,8 @@ def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None =
     if not pairs:
         return ""
     centre = aim_cents if aim_cents is not None else sum(pairs[0]) / 2.0
-    half = 5.0 * math.ceil(max(12.0, *(abs(cents - centre) for pair in pairs for cents in pair)) * 1.05 / 5.0)
+    off = [abs(cents - centre) for pair in pairs for cents in pair]
+    half = 5.0 * math.ceil(max(12.0, *([one for one in off if one < WIDEST_CENTS] or off)) * 1.05 / 5.0)
     cells = min(BAR_CELLS, width - 41)
     bar = [" "] * cells
 
