@@ -7,6 +7,7 @@ The same sheet gives the same bytes: no dates, no program versions, fixed salt f
 
 from __future__ import annotations
 
+import gc
 import html
 import io
 import re
@@ -314,11 +315,24 @@ def _cross(one: tuple[float, float, float, float], two: tuple[float, float, floa
 
 def render(picture: Picture) -> Rendered:
     """Draw a picture wide and narrow, and give both as SVG and the wide one as PNG."""
-    with style():
+    with style(), _uncollected():
         wide, narrow = picture.draw(False), picture.draw(True)
         settle(wide)
         settle(narrow)
         return Rendered(_svg(wide), _svg(narrow), _png(wide, 132))
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """No garbage collection meanwhile: a sheet is very many small objects that all live until it is done, and looking
+    through them again and again takes a sixth of the time."""
+    running = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if running:
+            gc.enable()
 
 
 def png_bytes(figure: Figure, dpi: int = 132) -> bytes:
