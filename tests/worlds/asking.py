@@ -135,10 +135,10 @@ def write(shops: int) -> str:
     return (
         "# What chanters ask for: what is promised, and what is held\n\n"
         f"Made by `python -m tests.worlds.asking {shops}`: {shops} shops of each of {len(WORLDS)} make-believe "
-        "physics, none of them the\nfitted model. Each shop knows four chanters well and has met others with few reeds, "
-        "of few batches. Counted is how often\nthe 90 % interval of `review chanters` holds the truth, which is where "
-        "very many reeds of the type would meet. Widths are\nof the middle interval, errors root mean squares of its "
-        "middle.\n\n"
+        "physics, none of them the\nfitted model. Each shop knows four chanters well and has met others with few "
+        "reeds, of few batches. Counted is how often\nthe 90 % interval of `review chanters` holds the truth, which is "
+        "where very many reeds of the type would meet. Widths are\nof the middle interval, errors root mean squares of "
+        "its middle.\n\n"
         f"{markdown(shown)}\n\nBy bench, of all intervals together, held in a hundred:\n\n{markdown(benches)}\n"
     )
 
