@@ -144,6 +144,16 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
     assert advice_lines(advice)[0] == "> left the bench: good"
 
 
+def test_a_shop_that_knows_type_and_chanter_may_cut_by_the_crow_and_says_so(demo_log: Path) -> None:
+    by_crow = [advice for advice in ask_all(demo_log) if not advice.gap_read]
+    assert {advice.action for advice in by_crow} == {"trim", "read-again"}
+    for advice in by_crow:
+        if advice.action == "trim":
+            assert "only its crow was read" in advice.notes
+            assert advice.gap_after_cents is not None
+            assert advice.gap_after_cents.high < 0.0
+
+
 def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path) -> None:
     work = ask_all(demo_log)
     cuts = [advice for advice in work if advice.action == "trim" and advice.length_mm]
