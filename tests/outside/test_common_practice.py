@@ -146,5 +146,9 @@ def test_the_demo_bench_reads_as_it_was_made(shop: pd.DataFrame, learned: FitCar
     notes = [found[note] for note in NOTES]
     assert np.mean([note.total_cents.mean for note in notes]) == pytest.approx(np.hypot(0.9, 2.0), abs=0.25)
     assert np.mean([note.sitting_cents for note in notes]) == pytest.approx(2.0, abs=0.4)
+    # A reading on another day errs by its sitting's error and its own, and by nothing twice.
+    for note in notes:
+        both = np.hypot(note.within_cents.mean, note.sitting_cents)
+        assert note.total_cents.mean == pytest.approx(both, abs=0.05)
     assert found["gap"].total_cents.mean == pytest.approx(0.9 * 2**0.5, abs=0.25)
     assert found["crow"].total_cents.mean == pytest.approx(3.0, abs=0.4)

@@ -14,6 +14,7 @@ import typer
 from trimfit.cli.kept import advice_in_words
 from trimfit.cli.show import plain, print_json, progress, table
 from trimfit.errors import Fault, InputError
+from trimfit.pitch import OUTPUT_WORDS
 from trimfit.records import Advice, Foretold
 
 if TYPE_CHECKING:
@@ -240,7 +241,7 @@ def predict(
     rows = []
     for item, (_, mm, strokes) in zip(found, plans, strict=True):
         for what, span in [("gap, cents", item.gap_cents), ("crow, Hz", item.crow_hz)] + [
-            (f"{_note(note)}, Hz", hz) for note, hz in item.notes_hz.items()
+            (f"{OUTPUT_WORDS[note]}, Hz", hz) for note, hz in item.notes_hz.items()
         ]:
             number = partial(signed, digits=1) if what.startswith("gap") else "{:.1f}".format
             rows.append(
@@ -257,11 +258,6 @@ def predict(
     if len(airs) == 1:
         typer.echo(airs[0])
     typer.echo(table(("reed", "mm", "lip", "next reading", "mean", "nine in ten"), rows, right=(1, 2, 4)))
-
-
-def _note(key: str) -> str:
-    """A note as it is written: low A, high G, C."""
-    return " ".join([*key.split("_")[:-1], key.split("_")[-1].upper()])
 
 
 def _air(item: Foretold) -> str:

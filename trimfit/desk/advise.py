@@ -217,7 +217,7 @@ def predict(
 
     from trimfit.bench.journal import Journal
     from trimfit.desk.beliefs import Bench
-    from trimfit.pitch import NOTES, hz_from_cents, note_hz
+    from trimfit.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
     from trimfit.plan.belief import GAP
 
     with Journal(path) as journal:
@@ -253,8 +253,18 @@ def predict(
                 return Interval(*values)
 
             gap, reach = float(GAP @ mean), Z90 * math.sqrt(gap_var)
-            notes = {note: span(k, note) for k, note in enumerate(NOTES, 1)}
-            out.append(Foretold(name, Interval(gap, gap - reach, gap + reach), span(0, None), notes, *air))
+            notes = {note: span(OUTPUTS.index(note), note) for note in NOTES}
+            out.append(
+                Foretold(
+                    reed=name,
+                    gap_cents=Interval(gap, gap - reach, gap + reach),
+                    crow_hz=span(OUTPUTS.index("crow"), None),
+                    notes_hz=notes,
+                    chanter=air[0],
+                    pressure_kpa=air[1],
+                    temperature_c=air[2],
+                )
+            )
     return out
 
 
