@@ -151,7 +151,7 @@ def test_a_doubt_waits_for_its_answer(journal: Journal) -> None:
 
 def test_what_the_log_cannot_hold_stays_asked_about(journal: Journal) -> None:
     said, doubts = doubted(journal, "sounding f 390.7 e 705.3", "y")
-    assert said[0].startswith("! reading: f_hz: 390.7 is out of bounds")
+    assert said[0].startswith("! reading: no confirmation keeps this: 390.7 is out of bounds")
     assert len(doubts) == 1
 
 
@@ -385,3 +385,13 @@ def test_a_slip_that_was_kept_does_not_stretch_the_line_on_which_f_and_e_close_i
     assert slipped.split("]")[1] == plain.split("]")[1]
     assert "[f" in slipped
     assert closing_line([(-300.0, 900.0)], 110.0).count("F") == 2
+
+
+def test_what_no_chanter_sounds_is_not_kept_though_it_is_confirmed(journal: Journal) -> None:
+    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), reeds=["R-1"])
+    list(sitting.open())
+    said = " ".join(line.strip() for line in play(sitting, FIRST, "sounding", "f 390.7 e 705.3", "y"))
+    assert "no confirmation keeps this: 390.7 is out of bounds; m takes what was meant, no drops it, or type" in said
+    assert journal.count("reading") == 1
+    play(sitting, "m")
+    assert journal.of_reed("R-1").readings[-1].record.notes_hz["f"] == 781.4

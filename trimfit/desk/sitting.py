@@ -492,9 +492,14 @@ class Sitting:
         if held is not None:
             try:
                 entry, new = self.bench.append(held.record, held.doubts)
-            except InputError:
+            except InputError as error:
                 self.held = held if held.doubts else None
-                raise
+                if not meant(held.doubts):
+                    raise
+                # The doubt knows better than the log's bounds what was meant.
+                what = error.faults[0].what if error.faults else error.what
+                remedy = "m takes what was meant, no drops it, or type what is right"
+                raise InputError(f"no confirmation keeps this: {what}", error.where, remedy) from error
             self.held = None
             if words:
                 yield words
