@@ -120,7 +120,10 @@ def test_a_forecast_of_a_blank_is_its_types_mean_and_another_chanter_has_none() 
 
 def test_numbers_come_back_and_another_format_is_none() -> None:
     kept = numbers_to_bytes(NUMBERS)
-    assert numbers_from_bytes(kept) == NUMBERS
+    found = numbers_from_bytes(kept)
+    assert found is not None
+    assert numbers_to_bytes(found) == kept
+    assert (found.step_mm, found.curve) == (NUMBERS.step_mm, NUMBERS.curve)
     assert numbers_from_bytes(kept.replace(b'"format":1', b'"format":0')) is None
 
 

@@ -31,7 +31,7 @@ LEAST_MM = 0.02
 Table = Sequence[Sequence[float]]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class TypeNumbers:
     """One type at the last fit, outputs in the order of `pitch.OUTPUTS`, cents.
 

@@ -23,7 +23,7 @@ BETTER = 4.0
 _FAR = (3.841, 5.991, 7.815, 9.488, 11.070, 12.592, 14.067, 15.507, 16.919, 18.307)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Joint:
     """A Gaussian over outputs (`crow`, notes as low A) of the next reading, in cents from 440 Hz.
 
@@ -60,7 +60,7 @@ class Joint:
         return distance2, log_det
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Foreseen:
     """What a reading should show under its own conditions: for its reed, and for others still at the bench by name.
 
