@@ -18,6 +18,7 @@ after that is the regressor g², for each output apart, with its uncertainty.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +50,16 @@ _ROUNDS = 6
 
 def _pieces(log_slope: Array) -> tuple[Array, Array]:
     """Tilt of h on each piece (…, Q; 0 beyond the last knot) and g at the knots (…, Q)."""
+    # one curve is asked of over and over, point by point, and a shop has few
+    return _known_pieces(log_slope.tobytes()) if log_slope.ndim == 1 else _worked_out(log_slope)
+
+
+@lru_cache(maxsize=64)
+def _known_pieces(curve: bytes) -> tuple[Array, Array]:
+    return _worked_out(np.frombuffer(curve, dtype=np.float64))
+
+
+def _worked_out(log_slope: Array) -> tuple[Array, Array]:
     width = np.diff(KNOTS_MM)
     tilt = np.concatenate([np.diff(log_slope, axis=-1) / width, np.zeros((*log_slope.shape[:-1], 1))], axis=-1)
     part = np.exp(log_slope[..., :-1]) * _grown(tilt[..., :-1], width)
