@@ -53,8 +53,8 @@ def tables_of(path: Path) -> set[str]:
 def test_the_first_schema_is_what_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whatever notes are learned of later, a log that was made then has these columns, and a step adds the rest."""
     monkeypatch.setattr(schema, "MIGRATIONS", MIGRATIONS[:1])
-    log_of(tmp_path / "log")
-    with contextlib.closing(sqlite3.connect(tmp_path / "log")) as connection:
+    with contextlib.closing(sqlite3.connect(tmp_path / "log", isolation_level=None)) as connection:
+        schema.bring_up_to_date(connection, tmp_path / "log", create=True)
         columns = [row[1] for row in connection.execute("PRAGMA table_info(readings)")]
     assert columns == [
         "seq", "entry", "generation", "reed", "taken_at", "chanter", "crow_hz", "low_g_hz", "low_a_hz", "b_hz", "c_hz",
