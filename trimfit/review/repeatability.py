@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from trimfit.acoustics import cents_per_degree
 from trimfit.errors import InputError
-from trimfit.pitch import OUTPUTS
+from trimfit.pitch import NOTES, OUTPUTS
 from trimfit.units import Interval
 
 if TYPE_CHECKING:
@@ -271,7 +271,7 @@ def bench_repeatability(
     condition = _runs(pressure, air_c, temperature_step_c)
     sitting = _runs(condition, rows["taken_day"].to_numpy(dtype=np.float64), sitting_gap_days)
     columns = {name: rows[f"{name}_cents"].to_numpy(dtype=np.float64) for name in OUTPUTS if f"{name}_cents" in rows}
-    columns = {name: values if name == "crow" else values - warmth for name, values in columns.items()}
+    columns = {name: values - warmth if name in NOTES else values for name, values in columns.items()}
     if cents_per_kpa:
         blown_kpa = rows["pressure_kpa"].to_numpy(dtype=np.float64)
         taken = ~np.isnan(blown_kpa)
