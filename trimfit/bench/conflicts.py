@@ -11,13 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from trimfit.bench.history import quoted
+from trimfit.bench.history import UNSTRUCK, quoted
 from trimfit.bench.kinds import FILED, KINDS, Kind
 from trimfit.bench.rows import key_words
 
 __all__ = ["Conflict", "open_conflicts", "settle", "settle_like"]
-
-_UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +35,7 @@ def open_conflicts(connection: sqlite3.Connection) -> list[Conflict]:
     for name in FILED:
         kind = KINDS[name]
         keys = quoted(kind.key)
-        query = f"SELECT {keys} FROM {kind.table} WHERE {_UNSTRUCK} GROUP BY {keys} HAVING count(*) > 1"
+        query = f"SELECT {keys} FROM {kind.table} WHERE {UNSTRUCK} GROUP BY {keys} HAVING count(*) > 1"
         found += [_conflict(connection, kind, key) for key in connection.execute(query).fetchall()]
     return found
 
@@ -63,7 +61,7 @@ def settle_like(connection: sqlite3.Connection, kind: Kind, entry: str) -> None:
 
 def _of_key(connection: sqlite3.Connection, kind: Kind, key: Sequence[Any]) -> list[tuple[Any, ...]]:
     where = " AND ".join(f'"{name}" = ?' for name in kind.key)
-    query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE {where} AND {_UNSTRUCK} ORDER BY entry"
+    query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE {where} AND {UNSTRUCK} ORDER BY entry"
     return connection.execute(query, key).fetchall()
 
 

@@ -16,10 +16,11 @@ from trimfit.bench.kinds import KINDS, Kind
 from trimfit.errors import InputError, nearest
 from trimfit.records import Chanter, Logged, Order, Outcome, Reading, Reed, ReedHistory, Trim
 
-__all__ = ["LIVE", "columns", "histories", "latest", "quoted", "reed_names", "unknown"]
+__all__ = ["LIVE", "UNSTRUCK", "columns", "histories", "latest", "quoted", "reed_names", "unknown"]
 
 # An entry counts unless it is struck, or stands aside for another of the same key (after a merge).
-LIVE = "entry NOT IN (SELECT struck FROM strikes) AND entry NOT IN (SELECT entry FROM eclipsed)"
+UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
+LIVE = f"{UNSTRUCK} AND entry NOT IN (SELECT entry FROM eclipsed)"
 _NAMED = "IN (SELECT value FROM json_each(?))"
 
 

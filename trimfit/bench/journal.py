@@ -19,7 +19,7 @@ from trimfit.bench.cells import canonical, text_value
 from trimfit.bench.conflicts import Conflict
 from trimfit.bench.history import LIVE
 from trimfit.bench.identity import entry_id
-from trimfit.bench.kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record
+from trimfit.bench.kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record, references
 from trimfit.bench.rows import insert_sql, instant_of, stored
 from trimfit.bench.store import Store, translated
 from trimfit.errors import InputError
@@ -212,17 +212,13 @@ class Journal(Store):
         """Entry, its reed, and the kind and name of what it names though that was struck."""
         found = []
         with self.reading() as connection:
-            for kind in KINDS.values():
+            for kind, column, to in references():
                 reed = "reed" if "reed" in kind.names else "''"
-                for column in kind.columns:
-                    if column.refers is None:
-                        continue
-                    to = KINDS[column.refers]
-                    query = (
-                        f'SELECT entry, {reed}, "{column.name}" FROM {kind.table} WHERE {LIVE} AND "{column.name}" '
-                        f'IS NOT NULL AND "{column.name}" NOT IN (SELECT "{to.key[0]}" FROM {to.table} WHERE {LIVE})'
-                    )
-                    found += [(entry, name, to.name, about) for entry, name, about in connection.execute(query)]
+                query = (
+                    f'SELECT entry, {reed}, "{column.name}" FROM {kind.table} WHERE {LIVE} AND "{column.name}" '
+                    f'IS NOT NULL AND "{column.name}" NOT IN (SELECT "{to.key[0]}" FROM {to.table} WHERE {LIVE})'
+                )
+                found += [(entry, name, to.name, about) for entry, name, about in connection.execute(query)]
         return found
 
     def entry_of(self, kind_name: str, name: str) -> Logged[Any] | None:
@@ -247,12 +243,20 @@ class Journal(Store):
         """How many entries that count name a reed, order or chanter."""
         count = 0
         with self.reading() as connection:
-            for kind in KINDS.values():
-                for column in kind.columns:
-                    if column.refers == kind_name:
-                        query = f'SELECT count(*) FROM {kind.table} WHERE "{column.name}" = ? AND {LIVE}'
-                        count += int(connection.execute(query, (name,)).fetchone()[0])
+            for kind, column, to in references():
+                if to.name == kind_name:
+                    query = f'SELECT count(*) FROM {kind.table} WHERE "{column.name}" = ? AND {LIVE}'
+                    count += int(connection.execute(query, (name,)).fetchone()[0])
         return count
+
+    def chanter_read(self, chanter: str) -> bool:
+        """Whether any reed was ever read in this chanter with F and E both. Looked for from the latest entry back."""
+        query = (
+            "SELECT 1 FROM readings WHERE chanter = ? AND f_hz IS NOT NULL AND e_hz IS NOT NULL "
+            f"AND {LIVE} ORDER BY seq DESC LIMIT 1"
+        )
+        with self.reading() as connection:
+            return connection.execute(query, (chanter,)).fetchone() is not None
 
     def longest_cut_mm(self, reed_type: str, among: int = 250) -> float | None:
         """The longest cut among the latest of a type's reeds, in mm; None where none was logged."""

@@ -6,7 +6,7 @@ an entry's id does not depend on the order, and a blank column leaves no trace i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -24,6 +24,7 @@ __all__ = [
     "Strike",
     "kind_of_entry",
     "kind_of_record",
+    "references",
 ]
 
 Value = str | float | int | None
@@ -279,6 +280,14 @@ _BY_RECORD: dict[type, Kind] = {
     Strike: KINDS["strike"],
     Said: KINDS["mark"],
 }
+
+
+def references() -> Iterator[tuple[Kind, Column, Kind]]:
+    """Every column that names another thing of the log: its kind, the column, the kind it names."""
+    for kind in KINDS.values():
+        for column in kind.columns:
+            if column.refers is not None:
+                yield kind, column, KINDS[column.refers]
 
 
 def kind_of_entry(entry: str) -> Kind | None:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from trimfit.bench import history, refusals, times
 from trimfit.bench.cells import canonical, text_value
-from trimfit.bench.history import quoted
+from trimfit.bench.history import UNSTRUCK, quoted
 from trimfit.bench.kinds import KINDS, Kind, Row
 from trimfit.errors import InputError
 
@@ -33,7 +33,6 @@ __all__ = ["Plan", "Renamed", "carry", "foresee", "new_name", "rename"]
 
 RENAMED = "renamed "
 _FOLLOW = ("reading", "trim", "outcome")
-_UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,7 +288,7 @@ def _last_name(connection: sqlite3.Connection, name: str) -> str:
 def _reeds_named(connection: sqlite3.Connection, name: str) -> list[tuple[str, Row]]:
     """Entries of reeds of this name that are not struck, with their values."""
     kind = KINDS["reed"]
-    query = f"SELECT entry, {quoted(kind.names)} FROM reeds WHERE reed = ? AND {_UNSTRUCK} ORDER BY entry"
+    query = f"SELECT entry, {quoted(kind.names)} FROM reeds WHERE reed = ? AND {UNSTRUCK} ORDER BY entry"
     return [(row[0], tuple(row[1:])) for row in connection.execute(query, (name,))]
 
 
@@ -298,7 +297,7 @@ def _naming(connection: sqlite3.Connection, name: str) -> list[tuple[Kind, str, 
     found: list[tuple[Kind, str, Row]] = []
     for word in _FOLLOW:
         kind = KINDS[word]
-        query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE reed = ? AND {_UNSTRUCK} ORDER BY entry"
+        query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE reed = ? AND {UNSTRUCK} ORDER BY entry"
         found += [(kind, row[0], tuple(row[1:])) for row in connection.execute(query, (name,))]
     return found
 

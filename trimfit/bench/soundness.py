@@ -10,7 +10,7 @@ from trimfit.bench.conflicts import open_conflicts
 from trimfit.bench.history import quoted
 from trimfit.bench.identity import entry_id
 from trimfit.bench.journal import Journal, Progress
-from trimfit.bench.kinds import KINDS, Kind
+from trimfit.bench.kinds import KINDS, Kind, references
 from trimfit.bench.rows import instant_of
 from trimfit.errors import InputError
 
@@ -65,17 +65,13 @@ def _not_themselves(connection: sqlite3.Connection, kind: Kind) -> Iterator[str]
 
 def _loose(connection: sqlite3.Connection) -> Iterator[str]:
     """Entries that name what no entry ever was."""
-    for kind in KINDS.values():
-        for column in kind.columns:
-            if column.refers is None:
-                continue
-            to = KINDS[column.refers]
-            query = (
-                f'SELECT t.entry, t."{column.name}" FROM {kind.table} t WHERE t."{column.name}" IS NOT NULL '
-                f'AND t."{column.name}" NOT IN (SELECT "{to.key[0]}" FROM {to.table})'
-            )
-            for entry, name in connection.execute(query):
-                yield f"{entry}: names {column.refers} {name[:60]!r}, which no entry holds"
+    for kind, column, to in references():
+        query = (
+            f'SELECT t.entry, t."{column.name}" FROM {kind.table} t WHERE t."{column.name}" IS NOT NULL '
+            f'AND t."{column.name}" NOT IN (SELECT "{to.key[0]}" FROM {to.table})'
+        )
+        for entry, name in connection.execute(query):
+            yield f"{entry}: names {to.name} {name[:60]!r}, which no entry holds"
     for name, key in (("strike", "struck"), ("mark", "marked")):
         kind = KINDS[name]
         held = " UNION ALL ".join(

@@ -71,14 +71,9 @@ class Bench:
         return self._chanters[name]
 
     def chanter_read(self, name: str) -> bool:
-        """Whether any reed was ever read in this chanter with F and E both. Looked for from the latest entry back."""
+        """Whether any reed was ever read in this chanter with F and E both."""
         if name not in self._read_in:
-            query = (
-                "SELECT 1 FROM readings WHERE chanter = ? AND f_hz IS NOT NULL AND e_hz IS NOT NULL AND entry NOT IN "
-                "(SELECT struck FROM strikes) AND entry NOT IN (SELECT entry FROM eclipsed) ORDER BY seq DESC LIMIT 1"
-            )
-            with self.journal.reading() as connection:
-                self._read_in[name] = connection.execute(query, (name,)).fetchone() is not None
+            self._read_in[name] = self.journal.chanter_read(name)
         return self._read_in[name]
 
     def longest_cut_mm(self, reed_type: str) -> float | None:
