@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from pathlib import Path
-from typing import Any
 
 import pytest
-from typer.testing import CliRunner
+from typed_words import Typed
 
 from trimfit.bench.journal import Journal
 from trimfit.cli.answers import work_list
-from trimfit.cli.app import app
 from trimfit.desk.advise import ask_all
 from trimfit.desk.order import rehearse_order
 from trimfit.desk.picking import pick
@@ -23,31 +20,14 @@ from trimfit.records import Chanter, Order, Outcome, Reading, Reed
 DEMO_ORDER = "O-12"
 
 
-class Asked:
-    """A log and the verbs on it."""
-
-    def __init__(self, log: Path) -> None:
-        self.log = log
-
-    def say(self, *words: str) -> str:
-        """What a verb prints."""
-        result = CliRunner().invoke(app, ["--log", str(self.log), *words], catch_exceptions=False)
-        assert result.exit_code == 0, result.output
-        return result.stdout
-
-    def json(self, *words: str) -> Any:
-        """What a verb answers with --json."""
-        return json.loads(self.say(*words, "--json"))
-
-
 @pytest.fixture
-def demo(demo_log: Path, tmp_path: Path) -> Asked:
+def demo(demo_log: Path, tmp_path: Path) -> Typed:
     """A copy of the learned demo shop."""
-    return Asked(Path(shutil.copy(demo_log, tmp_path / "demo.trimfit")))
+    return Typed(Path(shutil.copy(demo_log, tmp_path / "demo.trimfit")))
 
 
 @pytest.fixture
-def first_week(tmp_path: Path) -> Asked:
+def first_week(tmp_path: Path) -> Typed:
     """Three blanks, one of them with its crow read, and an order long overdue."""
     path = tmp_path / "log"
     with Journal(path, create=True) as journal:
@@ -57,10 +37,10 @@ def first_week(tmp_path: Path) -> Asked:
         for name in ("1", "2", "10"):
             journal.append(Reed(name, "moulded", "A", order="band"))
         journal.append(Reading("2", "2026-03-01", "Old", 523.0))
-    return Asked(path)
+    return Typed(path)
 
 
-def test_the_work_list_says_what_each_order_wants_and_what_was_never_read(first_week: Asked) -> None:
+def test_the_work_list_says_what_each_order_wants_and_what_was_never_read(first_week: Typed) -> None:
     with Journal(first_week.log) as journal:
         journal.append(Outcome("1", "2026-03-02", "lost"))
     lines = first_week.say("ask", "--all").splitlines()
@@ -77,7 +57,7 @@ def test_the_work_list_says_what_each_order_wants_and_what_was_never_read(first_
     assert (first["reed_type"], first["batch"], first["due_on"], first["quantity"]) == ("moulded", "A", "2001-12-20", 4)
 
 
-def test_an_order_counts_its_reeds_by_their_last_outcome(first_week: Asked) -> None:
+def test_an_order_counts_its_reeds_by_their_last_outcome(first_week: Typed) -> None:
     with Journal(first_week.log) as journal:
         journal.append(Outcome("1", "2026-03-03", "good"))
         journal.append(Outcome("1", "2026-03-02", "lost"))
@@ -107,7 +87,7 @@ def test_the_sum_names_reeds_given_up(demo_log: Path) -> None:
     assert "-0 " not in work_list([replace(found[0], gap_now_cents=replace(found[0].gap_now_cents, mean=-0.2))])  # type: ignore[type-var]
 
 
-def test_a_reed_may_be_asked_after_for_another_order(demo: Asked) -> None:
+def test_a_reed_may_be_asked_after_for_another_order(demo: Typed) -> None:
     demo.say("log", "order", "elsewhere", "--chanter", "CH-03 old flat")
     reed = next(advice.reed for advice in ask_all(demo.log) if advice.order == DEMO_ORDER)
     assert demo.json("ask", reed)["order"] == DEMO_ORDER
@@ -118,7 +98,7 @@ def test_a_reed_may_be_asked_after_for_another_order(demo: Asked) -> None:
         demo.say("ask", reed, "--order", "nonesuch")
 
 
-def test_where_else_a_reed_might_go(demo: Asked) -> None:
+def test_where_else_a_reed_might_go(demo: Typed) -> None:
     past = next(advice.reed for advice in ask_all(demo.log) if advice.action == "past")
     places = demo.json("ask", past, "--others")
     assert {"CH-03 old flat", "CH-07 plain", "CH-18 spare"} <= {place["chanter"] for place in places}
@@ -129,7 +109,7 @@ def test_where_else_a_reed_might_go(demo: Asked) -> None:
     assert "its own order" in demo.say("ask", past, "--others")
 
 
-def test_a_run_asks_only_for_what_is_still_wanted(demo: Asked) -> None:
+def test_a_run_asks_only_for_what_is_still_wanted(demo: Typed) -> None:
     run = demo.json("rehearse", DEMO_ORDER)
     assert (run["wanted"], run["done_good"], run["reeds"]) == (24, 5, 19)
     assert run["to_start"] == max(run["blanks_for_quantity"] - run["in_hand"], 0)
@@ -138,12 +118,12 @@ def test_a_run_asks_only_for_what_is_still_wanted(demo: Asked) -> None:
     assert f"start {run['to_start']} more blanks for 19 good ones" in said
 
 
-def test_a_run_without_evidence_is_refused(first_week: Asked) -> None:
+def test_a_run_without_evidence_is_refused(first_week: Typed) -> None:
     with pytest.raises(InputError, match="read three blanks in the chanter first"):
         first_week.say("rehearse", "band")
 
 
-def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: Asked) -> None:
+def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: Typed) -> None:
     demo.say("log", "chanter", "Band")
     demo.say("log", "order", "X", "--chanter", "Band", "--quantity", "3", "--target-pitch", "474")
     word = "chanter Band was never read with F and E: read two blanks in it first"
@@ -158,7 +138,7 @@ def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: A
     assert f"{len(blanks)} blanks; X wants 3 besides those good or in work" in lines[-2]
 
 
-def test_a_run_with_no_good_reed_is_told_without_false_certainty(demo: Asked) -> None:
+def test_a_run_with_no_good_reed_is_told_without_false_certainty(demo: Typed) -> None:
     demo.say("log", "order", "X", "--chanter", "CH-07 plain", "--quantity", "3", "--target-pitch", "490")
     run = demo.json("rehearse", "X")
     assert (run["good"], run["to_start"]) == (0.0, None)
@@ -168,7 +148,7 @@ def test_a_run_with_no_good_reed_is_told_without_false_certainty(demo: Asked) ->
     assert "blanks for" not in said
 
 
-def test_blanks_are_put_to_an_order_with_one_word(demo: Asked) -> None:
+def test_blanks_are_put_to_an_order_with_one_word(demo: Typed) -> None:
     with Journal(demo.log) as journal:
         stored = Reed("S-1", "broad cane", "B-02", order="O-01")
         journal.append(stored)
@@ -186,7 +166,7 @@ def test_blanks_are_put_to_an_order_with_one_word(demo: Asked) -> None:
         demo.say("pick", "X", "--take", "1")
 
 
-def test_a_reading_may_be_foretold_in_another_chanter_and_air(demo: Asked) -> None:
+def test_a_reading_may_be_foretold_in_another_chanter_and_air(demo: Typed) -> None:
     words = ("predict", "R-0339", "--length", "0.10")
     (own,) = demo.json(*words)
     assert own["chanter"] == "CH-07 plain"
@@ -201,7 +181,7 @@ def test_a_reading_may_be_foretold_in_another_chanter_and_air(demo: Asked) -> No
         demo.say(*words, "--chanter", "CH-99")
 
 
-def test_learning_is_told_as_one_thing_that_only_goes_forward(demo: Asked) -> None:
+def test_learning_is_told_as_one_thing_that_only_goes_forward(demo: Typed) -> None:
     from trimfit.desk.learning import learn
 
     told: list[tuple[str, int, int]] = []

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Any
 
 import pytest
+from typed_words import Typed
 from typer.testing import CliRunner
 
 from trimfit.bench.journal import Journal
@@ -16,34 +15,17 @@ from trimfit.pitch import parse_crow_hz
 from trimfit.records import Order, Reed
 
 
-class Bench:
-    """A log and the verbs on it."""
-
-    def __init__(self, log: Path) -> None:
-        self.log = log
-
-    def say(self, *words: str) -> str:
-        """What a verb prints."""
-        result = CliRunner().invoke(app, ["--log", str(self.log), *words], catch_exceptions=False)
-        assert result.exit_code == 0, result.output
-        return result.stdout
-
-    def ask(self, *words: str) -> Any:
-        """What a verb answers with --json."""
-        return json.loads(self.say(*words, "--json"))
-
-
 @pytest.fixture
-def bench(tmp_path: Path) -> Bench:
-    found = Bench(tmp_path / "bench.trimfit")
+def bench(tmp_path: Path) -> Typed:
+    found = Typed(tmp_path / "bench.trimfit")
     found.say("log", "chanter", "CH-1", "--meeting-pitch", "474")
     found.say("log", "order", "O-1", "--chanter", "CH-1", "--quantity", "12")
     found.say("log", "reed", "R-1", "--type", "moulded", "--batch", "B-1", "--blade", "23.0", "--order", "O-1")
     return found
 
 
-def test_a_reading_in_words_and_options(bench: Bench) -> None:
-    answer = bench.ask(
+def test_a_reading_in_words_and_options(bench: Typed) -> None:
+    answer = bench.json(
         "log", "reading", "R-1", "f=782.1", "e=705,9", "crow=C+22", "a=468.2", "A=936.1", "highg=820", "low_g=416",
         "--pressure", "26 inH2O", "--temperature", "70 F", "--humidity", "55 %", "--taped", "high_g",
         "--remark", "damp", "--at", "2026-03-01T10:00",
@@ -64,19 +46,19 @@ def test_a_reading_in_words_and_options(bench: Bench) -> None:
     assert (record.humidity_pct, record.taped, record.remark) == (55.0, ("high_g",), "damp")
 
 
-def test_what_was_said_first_and_what_is_said_again(bench: Bench) -> None:
-    first = bench.ask("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
-    again = bench.ask("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
+def test_what_was_said_first_and_what_is_said_again(bench: Typed) -> None:
+    first = bench.json("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
+    again = bench.json("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
     assert (first["new"], again["new"]) == (True, False)
     assert first["entry"] == again["entry"]
     assert "(in the log already)" in bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
 
 
-def test_entries_without_a_time_come_after_all_before_them(bench: Bench) -> None:
+def test_entries_without_a_time_come_after_all_before_them(bench: Typed) -> None:
     bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01T10:00")
-    trim = bench.ask("log", "trim", "R-1", "--length", "0.15 mm", "--lip", "2", "--asked", "0,16")
+    trim = bench.json("log", "trim", "R-1", "--length", "0.15 mm", "--lip", "2", "--asked", "0,16")
     bench.say("log", "reading", "R-1", "f=784")
-    outcome = bench.ask("log", "outcome", "R-1", "good")
+    outcome = bench.json("log", "outcome", "R-1", "good")
     with Journal(bench.log) as journal:
         history = journal.of_reed("R-1")
     assert history.trims[0].entry == trim["entry"]
@@ -89,8 +71,8 @@ def test_entries_without_a_time_come_after_all_before_them(bench: Bench) -> None
     assert "+" not in history.readings[1].record.taken_at[10:]
 
 
-def test_a_doubt_is_said_and_stays(bench: Bench) -> None:
-    answer = bench.ask("log", "reading", "R-1", "a=468", "A=948", "--at", "2026-03-01")
+def test_a_doubt_is_said_and_stays(bench: Typed) -> None:
+    answer = bench.json("log", "reading", "R-1", "a=468", "A=948", "--at", "2026-03-01")
     assert "do not balance" in answer["doubt"]
     said = bench.say("log", "trim", "R-1", "--length", "2.5", "--at", "2026-03-02")
     assert "doubt: 2.5 mm is longer" in said
@@ -99,18 +81,18 @@ def test_a_doubt_is_said_and_stays(bench: Bench) -> None:
         history = journal.of_reed("R-1")
     assert history.readings[0].doubts[0].startswith("a-unbalanced: ")
     assert history.trims[0].doubts[0].startswith("trim-long: ")
-    marks = bench.ask("check")["marks"]
+    marks = bench.json("check")["marks"]
     assert [mark["kind"] for mark in marks] == ["a-unbalanced", "trim-long"]
 
 
-def test_revising_strikes_the_old_and_appends_the_new(bench: Bench) -> None:
-    answer = bench.ask("log", "order", "O-1", "--target-pitch", "472", "--due", "2026-04-01")
+def test_revising_strikes_the_old_and_appends_the_new(bench: Typed) -> None:
+    answer = bench.json("log", "order", "O-1", "--target-pitch", "472", "--due", "2026-04-01")
     assert answer["instead_of"].startswith("ord-")
     bench.say("log", "order", "O-1", "--due", "")
     with Journal(bench.log) as journal:
         assert journal.orders()["O-1"] == Order("O-1", "CH-1", target_pitch_hz=472.0, quantity=12)
         assert journal.count("strike") == 2
-    same = bench.ask("log", "order", "O-1", "--quantity", "12")
+    same = bench.json("log", "order", "O-1", "--quantity", "12")
     assert (same["new"], same["instead_of"]) == (False, None)
     said = bench.say("log", "chanter", "CH-1", "--working-crow", "D-15", "--bore-gauge", "41.5")
     assert "which is struck" in said
@@ -121,7 +103,7 @@ def test_revising_strikes_the_old_and_appends_the_new(bench: Bench) -> None:
         assert journal.reeds()["R-1"] == Reed("R-1", "moulded", "B-1", blade_mm=23.0, order="O-1", remark="soft")
 
 
-def test_a_reed_changes_batch_only_when_told_to(bench: Bench) -> None:
+def test_a_reed_changes_batch_only_when_told_to(bench: Typed) -> None:
     with pytest.raises(InputError, match="batch 'B-1'"):
         bench.say("log", "reed", "R-1", "--type", "moulded", "--batch", "B-2")
     bench.say("log", "reed", "R-1", "--batch", "B-2", "--move")
@@ -129,14 +111,14 @@ def test_a_reed_changes_batch_only_when_told_to(bench: Bench) -> None:
         assert journal.reeds()["R-1"].batch == "B-2"
 
 
-def test_striking_says_why_and_what_it_leaves(bench: Bench) -> None:
-    entry = bench.ask("log", "reading", "R-1", "f=782")["entry"]
-    assert bench.ask("log", "strike", entry[:14], "--why", "wrong chanter")["about"] == entry
+def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
+    entry = bench.json("log", "reading", "R-1", "f=782")["entry"]
+    assert bench.json("log", "strike", entry[:14], "--why", "wrong chanter")["about"] == entry
     with Journal(bench.log) as journal:
         known = journal.entry_of("chanter", "CH-1")
     assert known is not None
     assert "1 entries still name this chanter" in bench.say("log", "strike", known.entry, "--why", "sold")
-    assert [mark["kind"] for mark in bench.ask("check")["marks"]] == ["chanter-struck"]
+    assert [mark["kind"] for mark in bench.json("check")["marks"]] == ["chanter-struck"]
 
 
 @pytest.mark.parametrize(
@@ -170,7 +152,7 @@ def test_striking_says_why_and_what_it_leaves(bench: Bench) -> None:
         (["strike", "rea-zzzzzzzz", "--why", " "], "needs a reason"),
     ],
 )
-def test_what_is_wrong_is_said_and_nothing_is_kept(bench: Bench, words: list[str], match: str) -> None:
+def test_what_is_wrong_is_said_and_nothing_is_kept(bench: Typed, words: list[str], match: str) -> None:
     with Journal(bench.log) as journal:
         before = journal.last_seq()
     with pytest.raises(InputError) as caught:
@@ -181,14 +163,14 @@ def test_what_is_wrong_is_said_and_nothing_is_kept(bench: Bench, words: list[str
 
 
 def test_no_log_is_made_by_an_entry_that_needs_one(tmp_path: Path) -> None:
-    bench = Bench(tmp_path / "none")
+    bench = Typed(tmp_path / "none")
     for words in (["reading", "R-1", "f=782"], ["trim", "R-1", "--length", "0.1"], ["outcome", "R-1", "good"]):
         with pytest.raises(InputError, match="there is no log here"):
             bench.say("log", *words)
     assert not bench.log.exists()
 
 
-def test_names_with_blanks_and_cents_from_the_chanters_pitch(bench: Bench) -> None:
+def test_names_with_blanks_and_cents_from_the_chanters_pitch(bench: Typed) -> None:
     bench.say("log", "chanter", "old set", "--meeting-pitch", "470")
     bench.say("log", "reed", "=R 1", "--type", "moulded", "--batch", "B-1")
     bench.say("log", "reading", "=R 1", "f=782", "chanter=old set", "--at", "2026-03-01")
@@ -199,8 +181,8 @@ def test_names_with_blanks_and_cents_from_the_chanters_pitch(bench: Bench) -> No
     assert second.record.notes_hz["f"] == pytest.approx(470 * 5 / 3 * 2 ** (-12 / 1200))
 
 
-def test_a_reed_is_renamed_at_its_own_bench_and_at_the_other(bench: Bench, tmp_path: Path) -> None:
-    other = Bench(tmp_path / "bench2.trimfit")
+def test_a_reed_is_renamed_at_its_own_bench_and_at_the_other(bench: Typed, tmp_path: Path) -> None:
+    other = Typed(tmp_path / "bench2.trimfit")
     other.say("log", "reed", "R-1", "--type", "cane", "--batch", "C-4")
     other.say("log", "reading", "R-1", "crow=C+22", "--at", "2026-03-01T10:00")
     bench.say("log", "reading", "R-1", "crow=C+30", "--at", "2026-03-01T10:00")
@@ -209,14 +191,14 @@ def test_a_reed_is_renamed_at_its_own_bench_and_at_the_other(bench: Bench, tmp_p
     said = bench.say("merge", str(other.log), "--rename", "R-1=C-R-1")
     assert "renamed R-1 -> C-R-1: 1 reed, 1 reading" in said
     assert "0 refused" in said
-    answer = bench.ask("merge", str(other.log), "--rename", "R-1=C-R-1")
+    answer = bench.json("merge", str(other.log), "--rename", "R-1=C-R-1")
     assert (answer["new"], answer["refused"], answer["conflicts"], answer["renamed"]) == (0, 0, [], [])
-    answer = other.ask("merge", str(bench.log))
+    answer = other.json("merge", str(bench.log))
     assert answer["renamed"][0] == {
         "reed": "R-1", "new_name": "C-R-1", "entry": answer["renamed"][0]["entry"],
         "moved": {"reed": 1, "reading": 1}, "unsure": [],
     }  # fmt: skip
-    answer = bench.ask("log", "rename", "R-1", "R-1a")
+    answer = bench.json("log", "rename", "R-1", "R-1a")
     assert (answer["kind"], answer["about"], answer["new"]) == ("reed", "R-1a", True)
     assert answer["note"] == "R-1 is R-1a now; along went 1 reading; the old entries are struck"
     with Journal(bench.log) as journal:
@@ -225,7 +207,7 @@ def test_a_reed_is_renamed_at_its_own_bench_and_at_the_other(bench: Bench, tmp_p
 
 
 @pytest.mark.parametrize("pair", ["R-1", "R-1=", "=R-2", "="])
-def test_a_pair_of_names_that_is_none(bench: Bench, pair: str) -> None:
+def test_a_pair_of_names_that_is_none(bench: Typed, pair: str) -> None:
     with pytest.raises(InputError, match="is no pair of names"):
         bench.say("merge", str(bench.log), "--rename", pair)
 
