@@ -43,12 +43,8 @@ def test_warmth_moves_notes_and_not_the_crow() -> None:
     """Read twice each in air ten degrees apart: the notes' rise is the air's, and no error; a crow's would be one."""
     rise = 10 * 2.95
     both = [0.0, 1.0, rise, rise + 1.0]
-    frame = readings(
-        both,
-        temperature_c=[15.0, 15.0, 25.0, 25.0],
-        taken_day=[0.0, 0.01, 0.5, 0.51],
-        f_cents=[100.0 + c for c in both],
-    )
+    air, days = [15.0, 15.0, 25.0, 25.0], [0.0, 0.01, 0.5, 0.51]
+    frame = readings(both, temperature_c=air, taken_day=days, f_cents=[100.0 + cents for cents in both])
     found = {one.output: one for one in bench_repeatability(frame)}
     assert found["f"].condition_cents < 0.5
     assert found["crow"].condition_cents == pytest.approx(rise / 2**0.5, abs=0.5)
