@@ -167,9 +167,8 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
     cents = " cents"
     if told("gap", "per_mm"):
         lines.append(f"Length: a tenth of a millimetre closes the gap by {listed('gap', 'per_mm', 0.1, unit=cents)}.")
-        if found and all(
-            one["gap", "curvature"].value.low > 0 for one in found.values() if ("gap", "curvature") in one
-        ):
+        bends = [one["gap", "curvature"].value for one in found.values() if ("gap", "curvature") in one]
+        if bends and all(bend.low > 0 for bend in bends):
             lines.append("The shorter the blade gets, the more a cut closes the gap: be bolder at first than at last.")
     if told("top", "per_kpa") and told("bottom", "per_kpa"):
         lines.append(
@@ -178,7 +177,7 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
         )
         hands = [(one["top", "per_kpa"].value, one["bottom", "per_kpa"].value) for one in found.values()
                  if ("top", "per_kpa") in one and ("bottom", "per_kpa") in one]  # fmt: skip
-        if all(top.low > bottom.high for top, bottom in hands):
+        if hands and all(top.low > bottom.high for top, bottom in hands):
             lines.append("So a player who blows harder than the bench plays the top hand sharp of the bottom hand.")
     if told("crow", "per_stroke") and told("low_a", "per_stroke"):
         gap_too = (
