@@ -478,14 +478,21 @@ def _full_prior(prior: tuple[Array, Array], g: _Globals, n_chanters: int) -> tup
 
 
 def _covariances(
-    rows: Rows, base: Array, coding: Coding, prior: tuple[Array, Array], tell: Tell
+    rows: Rows, base: Array, straight: Coding, prior: tuple[Array, Array], tell: Tell
 ) -> tuple[_Globals, Coding, Rows, float]:
-    """REML and EM of the covariances from these rows: with the curves, the rows' weights, the gap's criterion."""
-    n_types, n_chanters = len(coding.types), len(coding.chanters)
+    """REML and EM of the covariances from these rows: with the curves, the rows' weights, the gap's criterion.
+
+    straight: the coding with no curves yet.
+    """
+    n_types, n_chanters = len(straight.types), len(straight.chanters)
     outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
     outer_of[rows.reed_code] = rows.batch_code
     n_reeds, n_batches = len(rows.reeds), len(np.unique(rows.batch_code))
     begin: dict[bytes, tuple[Array, Array, float]] = {}
+
+    def curves() -> Coding:
+        begin.clear()
+        return _coding_from_gap(straight, rows, reml(straight)(contrast(F_NOTE, E_NOTE)), n_types)
 
     def reml(code: Coding) -> Callable[[Array], MixedFit | None]:
         x = code.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
@@ -507,7 +514,7 @@ def _covariances(
         return one
 
     tell("the types' curves", 0, 1)
-    coding = _coding_from_gap(coding, rows, reml(coding)(contrast(F_NOTE, E_NOTE)), n_types)
+    coding = curves()
     begin.clear()
     pieces = _pieces(rows, coding, n_types)
 
@@ -527,9 +534,9 @@ def _covariances(
         reed_cov[two, two] = assemble(fits, lambda f: f.inner_cov, assumed[1][two, two], SEEDS["reed"], n_reeds)
         batch_cov[two, two] = assemble(fits, lambda f: f.outer_cov, assumed[0][two, two], SEEDS["batch"], n_batches)
         noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
-        reed_cov = shrink_correlation(reed_cov, 0.5 * n_reeds)
+        reed_cov = _shrunk(reed_cov, 0.5 * n_reeds)
         start = _Globals(
-            shrink_correlation(batch_cov, 0.7 * n_batches, reed_cov),
+            _shrunk(batch_cov, 0.7 * n_batches, reed_cov),
             reed_cov,
             shrink_correlation(noise_cov, 0.5 * len(rows), floor=0.08),
             np.ones(n_types),
@@ -545,6 +552,10 @@ def _covariances(
         for _ in range(2):
             sums = _joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
             rows = _reweigh(rows, pieces, g, base, sums)
+        # a slip bends a curve as it blows up a variance: both anew, now that slips are found
+        coding = curves()
+        begin.clear()
+        pieces = _pieces(rows, coding, n_types)
         g, assumed, criterion = found(round_number)
     for step in range(EM_STEPS):
         tell("the joint response", step, EM_STEPS + 2)
@@ -555,9 +566,20 @@ def _covariances(
         g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
         if step == EM_STEPS - 2:
             g.noise_scale = _noise_scales(rows, pieces, g, n_types)
-    g.reed_cov = shrink_correlation(g.reed_cov, 0.5 * n_reeds)
-    g.batch_cov = shrink_correlation(g.batch_cov, 0.7 * n_batches, g.reed_cov)
+    g.reed_cov = _shrunk(g.reed_cov, 0.5 * n_reeds)
+    g.batch_cov = _shrunk(g.batch_cov, 0.7 * n_batches, g.reed_cov)
     return g, coding, rows, criterion
+
+
+def _shrunk(cov: Array, groups: float, target: Array | None = None) -> Array:
+    """`shrink_correlation` of start and slope (2K of the 3K); the bend, of which little is ever seen, goes with neither
+    (its many unseen correlations would count as noise and have those of start and slope shrunk with them)."""
+    two = slice(0, 2 * K)
+    out = np.zeros_like(cov)
+    out[two, two] = shrink_correlation(cov[two, two], groups, None if target is None else target[two, two])
+    rest = slice(2 * K, OWN)
+    out[rest, rest] = cov[rest, rest]
+    return out
 
 
 def _inside(fit: MixedFit) -> tuple[Array, Array, float]:
