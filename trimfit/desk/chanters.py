@@ -134,8 +134,11 @@ def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
 
 def _stock(journal: Journal, card: FitCard, table: pd.DataFrame) -> list[tuple[str, str, float, float | None]]:
     """Reeds of the stock as (name, type, crow in cents, blade in mm): blanks, and reeds laid to stock as they stand."""
-    to_stock = [reed for reed, outcome in journal.columns("outcome", ["reed", "outcome"]) if outcome == "to-stock"]
-    laid = set(to_stock)
+    ended = {
+        reed: outcome
+        for reed, outcome, _ in sorted(journal.columns("outcome", ["reed", "outcome", "at_s"]), key=lambda row: row[2])
+    }
+    laid = {reed for reed, outcome in ended.items() if outcome == "to-stock"}
     known = journal.reeds()
     last = dict(zip(table["reed"][table["crow"].notna()], table["crow"][table["crow"].notna()], strict=True))
     names = [history.reed.record.reed for history in journal.blanks()] + sorted(laid & set(known))
