@@ -49,7 +49,6 @@ __all__ = [
     "settle",
     "sheet",
     "style",
-    "svg_text",
     "whole_numbers",
 ]
 
@@ -355,13 +354,8 @@ def pdf_bytes(figure: Figure) -> bytes:
     return buffer.getvalue()
 
 
-def svg_text(figure: Figure) -> str:
-    """The sheet as a stand-alone SVG file: words stay words, numbers have two decimals, no metadata."""
-    with style():
-        return _svg(figure)
-
-
 def _svg(figure: Figure) -> str:
+    """The sheet as a stand-alone SVG file: words stay words, numbers have two decimals, no metadata."""
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     text = buffer.getvalue()
