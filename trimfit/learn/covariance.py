@@ -34,6 +34,8 @@ CROW = OUTPUTS.index("crow")
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_PAIR_ROWS = 12
 SLIP_WEIGHT = 5e-3
+LEAST_NOISE = 0.01
+"""Variance (cents²) of a reading's error: no ear and no tuner does better than a tenth of a cent."""
 """A cell of no more weight counts as not taken here: a least weight bounds a slip's pull on a mean, not its square."""
 
 
@@ -104,7 +106,15 @@ def fit_contrast(
         precision[part, part] = 1.0 / spreads[term]
     mean = np.concatenate([mean, np.zeros(len(terms) * n_chanters)])
     data = cross_products(psi, local, y, rows.reed_code, outer_of, weight, (columns, len(mean)))
-    return fit_mixed(data, prior_precision=precision, prior_mean=mean, start=start, tolerance=1e-7, most_steps=40)
+    return fit_mixed(
+        data,
+        prior_precision=precision,
+        prior_mean=mean,
+        start=start,
+        tolerance=1e-7,
+        most_steps=40,
+        least_noise=LEAST_NOISE,
+    )
 
 
 def local_design(rows: Rows, x: Array, scales: Array, n_types: int) -> tuple[Array, NDArray[np.intp], int]:

@@ -321,6 +321,17 @@ def _evaluate(
     return _State(float(criterion), beta, k_inv, u, s, t, s_b, t_b, h_b, c, a_r, a_b)
 
 
+def _tried(
+    data: CrossProducts, roots: list[Array], noise: float, prior: tuple[Array, Array], reml: bool, level: float
+) -> _State | None:
+    """`_evaluate` at a step that is only tried; None where the arithmetic breaks down, so that the step is refused."""
+    try:
+        state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml, level)
+    except TrimfitError:
+        return None
+    return state if np.isfinite(state.criterion) else None
+
+
 def _symmetric_basis(mask: NDArray[np.bool_]) -> Array:
     """Basis matrices (m, q, q) of the free entries of a symmetric matrix."""
     q = mask.shape[0]
@@ -395,13 +406,16 @@ def fit_mixed(
     start: tuple[Array, Array, float] | None = None,
     tolerance: float = 1e-9,
     most_steps: int = 60,
+    least_noise: float = 0.0,
 ) -> MixedFit:
     """Fit the variances, then the coefficients and the groups' conditional modes.
 
     outer_free, inner_free (q, q) say which entries of the two covariances may differ from zero (default: all; a level
     that is not wanted gets all False). prior_precision (p, p) and prior_mean (p,) of the fixed coefficients.
     start: (outer_cov, inner_cov, noise) to begin from. `tolerance` is on the criterion's last fall, in its own units
-    per unit of (1 + |criterion|). Raises TrimfitError for fixed terms that cannot be told apart.
+    per unit of (1 + |criterion|). least_noise: where the rows are too few to tell noise from effects the likelihood has
+    no greatest value, as the noise goes to zero; it is held to this variance. Raises TrimfitError for fixed terms that
+    cannot be told apart.
     """
     q, p = data.q, data.p
     prior = (
@@ -422,9 +436,11 @@ def fit_mixed(
             prior_mean=prior[1],
             tolerance=1e-6,
             most_steps=most_steps,
+            least_noise=least_noise,
         )
         start = part.outer_cov, part.inner_cov, part.noise
     outer, inner, noise = _starting_values(data, free_b, free_r, prior) if start is None else start
+    noise = max(noise, least_noise)
     roots = [_root(outer), _root(inner)]
     level = _prior_level(prior[0])
     state = _evaluate(data, roots[0] @ roots[0].T, roots[1] @ roots[1].T, noise, prior, reml, level)
@@ -441,10 +457,9 @@ def fit_mixed(
             lifted = np.maximum(np.abs(values), 1e-8) + damping
             move = -(vectors @ ((vectors.T @ (slope / size)) / lifted)) / size
             new_roots, new_noise = _moved_roots(roots, spots, move, noise)
-            trial = _evaluate(
-                data, new_roots[0] @ new_roots[0].T, new_roots[1] @ new_roots[1].T, new_noise, prior, reml, level
-            )
-            if np.isfinite(trial.criterion) and trial.criterion <= state.criterion:
+            new_noise = max(new_noise, least_noise)
+            trial = _tried(data, new_roots, new_noise, prior, reml, level)
+            if trial is not None and trial.criterion <= state.criterion:
                 fell = state.criterion - trial.criterion
                 state, roots, noise = trial, new_roots, new_noise
                 damping = max(damping * 0.1, 1e-9)
