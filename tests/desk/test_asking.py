@@ -146,7 +146,7 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
 
 def test_a_shop_that_knows_type_and_chanter_may_cut_by_the_crow_and_says_so(demo_log: Path) -> None:
     by_crow = [advice for advice in ask_all(demo_log) if not advice.gap_read]
-    assert {advice.action for advice in by_crow} == {"trim", "read-again"}
+    assert "trim" in {advice.action for advice in by_crow} <= {"trim", "read-again"}
     for advice in by_crow:
         if advice.action == "trim":
             assert "only its crow was read" in advice.notes

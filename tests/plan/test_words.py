@@ -55,6 +55,7 @@ def test_finished_is_said_no_surer_than_it_is(chance_good: float, said: str) -> 
     ("reason_key", "said"),
     [
         ("since-cut?", "foretold from other readings: read it in Heron as it is now"),
+        ("alone", "by one reading alone: a second shows whether it was seated"),
         ("doubtful?", "the one reading since the last cut is doubtful"),
         ("past?", "before giving it up"),
         ("no-fit?", "E and F would meet somewhere from 469.3 to 471.1 Hz, and 470.2 Hz is asked for"),

@@ -5,16 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tests.worlds.play import Move, Seen
 from tests.worlds.shop import World
 from trimfit.learn.card import FitCard
-from trimfit.learn.design import rows_from_frame, sort_rows
+from trimfit.learn.design import Rows, rows_from_frame, sort_rows
 from trimfit.learn.fitting import fit_card
 from trimfit.learn.predict import ReedState, batch_states, known_coding
+from trimfit.learn.unconfirmed import own_design, standing_alone, without
 from trimfit.pitch import hz_width_cents
 from trimfit.plan.belief import GAP, Aim, CutError, see
-from trimfit.plan.choose import Choice, Rules, choose
+from trimfit.plan.choose import Choice, Rules, Unconfirmed, choose
 from trimfit.plan.policy import Costs, PolicyTable, solve
 
 __all__ = ["HousePlanner", "learned", "state_of"]
@@ -30,19 +32,28 @@ def learned(world: World, rng: np.random.Generator, n: int = 360, *, batches_per
 
 def state_of(card: FitCard, frame: object, chanter: str | None) -> tuple[ReedState, int]:
     """Belief about one reed of a batch never seen, from its own readings (a frame of the estimator's columns)."""
+    state, code, _ = state_and_rows(card, frame, chanter)
+    return state, code
+
+
+def state_and_rows(
+    card: FitCard, frame: object, chanter: str | None
+) -> tuple[ReedState, int, tuple[Rows, NDArray[np.float64], tuple[str, ...]]]:
+    """`state_of`, and the rows, their weights and the chanters' names that it rests on."""
     rows, types, chanters = rows_from_frame(frame, card.coding)  # type: ignore[arg-type]
     names = chanters if chanter is None or chanter in chanters else (*chanters, chanter)
     code = int(rows.type_code[0])
-    states, _, _ = batch_states(
+    rows = sort_rows(rows)
+    states, _, weight = batch_states(
         card,
-        sort_rows(rows),
+        rows,
         known_coding(card, types),
         code,
         in_fit=np.zeros(len(rows), dtype=bool),
         extra_chanters=[names.index(chanter)] if chanter is not None else [],
         chanter_names=names,
     )
-    return states[0], code
+    return states[0], code, (rows, weight, names)
 
 
 @dataclass
@@ -75,10 +86,16 @@ class HousePlanner:
 
     def choice(self, seen: Seen) -> Choice:
         """The whole choice for one reed."""
-        state, code = state_of(self.card, seen.frame(), seen.chanter)
+        state, code, (rows, weight, names) = state_and_rows(self.card, seen.frame(), seen.chanter)
         aim = Aim(seen.chanter, None, seen.target_pitch_cents, seen.tolerance_cents, seen.limit_mm)
         belief = see(state, aim, seen.removed_mm, seen.lip_strokes)
-        return choose(belief, aim, self.table(code), Rules(self.ceiling, 0.01, 120.0, self.error))
+        only = standing_alone(rows, weight, state.noise_cov, 0, seen.removed_mm, float(seen.lip_strokes))
+        alone = None
+        if only is not None:
+            design = own_design(state, only, names, seen.removed_mm, float(seen.lip_strokes))
+            chance, wild = without(state, design, only, self.card.wild_share)
+            alone = Unconfirmed(chance, see(wild, aim, seen.removed_mm, seen.lip_strokes))
+        return choose(belief, aim, self.table(code), Rules(self.ceiling, 0.01, 120.0, self.error), alone)
 
     def __call__(self, seen: Seen, /) -> Move:
         """The next move for this reed."""

@@ -11,9 +11,10 @@ import numpy as np
 from trimfit.desk.learning import card_of, costs_of, cut_error_of, policy_for
 from trimfit.learn.histories import rows_of, taken_before
 from trimfit.learn.predict import ReedState, batch_states, known_coding
+from trimfit.learn.unconfirmed import Alone, own_design, standing_alone, without
 from trimfit.pitch import cents_from_440, hz_width_cents
 from trimfit.plan.belief import Aim, AimBelief, see
-from trimfit.plan.choose import Rules
+from trimfit.plan.choose import Rules, Unconfirmed
 from trimfit.plan.policy import PolicyTable
 from trimfit.records import Chanter, Logged, Order, Reed, ReedHistory, Settings
 
@@ -38,6 +39,8 @@ class Seen:
     type_code: int
     reeds_of_type: int
     low_weight: tuple[str, ...]
+    alone: Alone | None = None
+    chanters: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
@@ -150,6 +153,7 @@ class Bench:
             told=told,
         )
         by_reed = dict(zip(rows.reeds, states, strict=True))
+        number = {name: i for i, name in enumerate(rows.reeds)}
         low = (np.where(np.isfinite(rows.y), weight, 1.0) < 0.5).any(axis=1)
         read = sum(1 for h in histories if any(r.record.notes_hz for r in h.readings))
         known = max(int(self.card.reeds[code]) if code < len(types) else 0, read)
@@ -158,7 +162,10 @@ class Bench:
             name = history.reed.record.reed
             length, strokes = taken_before(history)
             mine = tuple(str(rows.label[i]) for i in np.flatnonzero(low) if rows.reeds[rows.reed_code[i]] == name)
-            out[name] = Seen(history, by_reed.get(name, blank), length, strokes, code, known, mine)
+            state, alone = by_reed.get(name, blank), None
+            if name in number:
+                alone = standing_alone(rows, weight, state.noise_cov, number[name], length, strokes)
+            out[name] = Seen(history, state, length, strokes, code, known, mine, alone, names)
         return out
 
     def aim(self, seen: Seen, order: Order | None = None) -> Aim:
@@ -183,3 +190,11 @@ class Bench:
     def belief(self, seen: Seen, aim: Aim) -> AimBelief:
         """The reed's belief seen from an aim."""
         return see(seen.state, aim, seen.removed_mm, seen.lip_strokes)
+
+    def unconfirmed(self, seen: Seen, aim: Aim) -> Unconfirmed | None:
+        """What is believed if the one reading since the last work was a wild one; None for more of them, or none."""
+        if seen.alone is None:
+            return None
+        design = own_design(seen.state, seen.alone, seen.chanters, seen.removed_mm, seen.lip_strokes)
+        chance, state = without(seen.state, design, seen.alone, self.card.wild_share)
+        return Unconfirmed(chance, see(state, aim, seen.removed_mm, seen.lip_strokes))

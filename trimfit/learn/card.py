@@ -19,7 +19,7 @@ __all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
 
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 4
+FORMAT = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,7 @@ class FitCard:
     low_weight: dict[str, list[float]]
     reading_stretch: Array = field(default_factory=lambda: np.ones(K))
     gap_stretch: float = 1.0
+    wild_share: float = 0.01
     cut_error_pct: float | None = None
     cut_error_mm: float | None = None
     readings: int = 0
@@ -140,6 +141,7 @@ def card_to_bytes(card: FitCard) -> bytes:
         "hand_cents_per_kpa": card.coding.hand_cents_per_kpa,
         "low_weight": card.low_weight,
         "gap_stretch": card.gap_stretch,
+        "wild_share": card.wild_share,
         "cut_error_pct": card.cut_error_pct,
         "cut_error_mm": card.cut_error_mm,
         "strikes": card.strikes,
@@ -203,6 +205,7 @@ def _card_of(head: dict[str, Any], found: dict[str, Array]) -> FitCard:
         low_weight=head["low_weight"],
         reading_stretch=found["reading_stretch"],
         gap_stretch=head["gap_stretch"],
+        wild_share=head["wild_share"],
         cut_error_pct=head["cut_error_pct"],
         cut_error_mm=head["cut_error_mm"],
         strikes=head["strikes"],

@@ -53,6 +53,7 @@ from trimfit.learn.priors import (
     chanter_spread,
     regressor_prior,
 )
+from trimfit.learn.unconfirmed import FEW_WILD, wild_share
 from trimfit.pitch import OUTPUTS
 
 __all__ = ["coefficient_prior", "fit_card", "most_read_first", "prior_card"]
@@ -343,23 +344,34 @@ def _noise_scales(rows: Rows, pieces: list[_Piece], g: _Globals, n_types: int) -
     return np.clip(out, 0.3, 3.0)
 
 
-def _reading_stretch(rows: Rows, found: list[tuple[_Piece, BatchSums]], g: _Globals) -> Array:
+def _reading_stretch(
+    rows: Rows, found: list[tuple[_Piece, BatchSums]], g: _Globals, coding: Coding
+) -> tuple[Array, float]:
     """What a next reading's error variance is over that of a sound one: (K + 1,), each output, then the gap.
 
     The covariances are those of sound readings, for that is what a reed's belief should lean on; the next reading may
     be an unsound one (A's not balanced, a tail). From each reading left out whole: the variance multiplier at which
-    nine in ten lie within 1.645 standard deviations, held to 1 by as much as a hundred readings would.
+    nine in ten lie within 1.645 standard deviations, held to 1 by as much as a hundred readings would. The share of
+    wild readings (`unconfirmed`) comes from the same gaps, where the A's said nothing against the reading.
     """
     probe = np.vstack([np.eye(K), contrast(F_NOTE, E_NOTE)])
     errors: list[list[tuple[Array, Array, Array]]] = [[] for _ in probe]
+    balanced: list[NDArray[np.bool_]] = []
     for piece, sums, post in _batch_views(rows, [piece for piece, _ in found], g, [sums for _, sums in found]):
         own = np.einsum("pk,kl,pl->p", probe, g.noise_cov * g.noise_scale[piece.type_code], probe)
-        for miss, spread, taken, _ in left_out_readings(sums, post, rows.y[piece.at]):
+        even = balance_weight(rows.y[piece.at], rows.kpa[piece.at], coding) == 1.0
+        for miss, spread, taken, which in left_out_readings(sums, post, rows.y[piece.at]):
             for k in np.flatnonzero((probe[:, np.setdiff1d(np.arange(K), taken)] == 0).all(axis=1)).tolist():
                 m = probe[k, taken]
                 known = np.maximum(spread @ m @ m, 0.0)
                 errors[k].append((miss @ m, known, np.full(len(miss), own[k])))
+                if k == len(probe) - 1:
+                    balanced.append(even[which])
     out = np.ones(len(probe))
+    share = FEW_WILD
+    if balanced:
+        at = np.concatenate(balanced)
+        share = wild_share(*(np.concatenate(parts)[at] for parts in zip(*errors[-1], strict=True)))
     for k in range(len(probe)):
         if sum(len(part[0]) for part in errors[k]) < 30:
             continue
@@ -370,7 +382,7 @@ def _reading_stretch(rows: Rows, found: list[tuple[_Piece, BatchSums]], g: _Glob
             low, high = (low, middle) if np.mean(np.abs(e) <= 1.645 * np.sqrt(c + middle * r)) > 0.9 else (middle, high)
         n = float(len(e))
         out[k] = float(np.exp(np.log(middle) * n / (n + 100.0)))
-    return np.maximum(out, 0.7)
+    return np.maximum(out, 0.7), share
 
 
 def _chanter_spread(offsets: list[tuple[Array, Array]]) -> Array:
@@ -630,9 +642,8 @@ def fit_card(
         sums = _joint_pass(rows, pieces, g, whole_prior)
         rows = _reweigh(rows, pieces, g, base, sums)
     sums = _joint_pass(rows, pieces, g, whole_prior)
-    stretch = _reading_stretch(
-        rows, [(piece, s) for piece, s in zip(pieces, sums, strict=True) if newest[rows.batch_code[piece.at.start]]], g
-    )
+    latest = [(piece, s) for piece, s in zip(pieces, sums, strict=True) if newest[rows.batch_code[piece.at.start]]]
+    stretch, wild = _reading_stretch(rows, latest, g, coding)
     tell("the joint response", EM_STEPS + 2, EM_STEPS + 2)
     new_mean, new_cov = _new_type(g, prior, n_types)
     low = {
@@ -661,6 +672,7 @@ def fit_card(
         criterion=criterion,
         reading_stretch=stretch[:-1],
         gap_stretch=float(stretch[-1]),
+        wild_share=wild,
     )
 
 

@@ -21,7 +21,7 @@ from trimfit.plan.policy import LADDER, PolicyTable, finish_cost, telling
 from trimfit.records import Action
 from trimfit.units import Interval
 
-__all__ = ["Choice", "Rules", "choose", "rung_of"]
+__all__ = ["Choice", "Rules", "Unconfirmed", "choose", "rung_of"]
 
 Array = NDArray[np.float64]
 LEAST_CUT_SDS = 2.5
@@ -39,6 +39,14 @@ class Rules:
     step_mm: float
     lost_minutes: float
     error: CutError
+
+
+@dataclass(frozen=True, slots=True)
+class Unconfirmed:
+    """A reading that stands alone since the last work: the chance that it was wild, and what is believed if so."""
+
+    chance: float
+    belief: AimBelief
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +127,12 @@ def _outside_pitch(mean: float, sd: float, aim: Aim) -> float:
     return float(tails.sum())
 
 
-def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Choice:
-    """The next step for one reed. Never a cut that is negative, off the tool's step, or past the blade's limit."""
+def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone: Unconfirmed | None = None) -> Choice:
+    """The next step for one reed. Never a cut that is negative, off the tool's step, or past the blade's limit.
+
+    alone: where a single reading has been taken since the last work. It is borne out by a second one where what it
+    puts at stake, at the price that the chosen rung sets on a lost reed, is more than a reading costs.
+    """
     costs, error = table.costs, rules.error
     zero = np.zeros(1)
     mean_now, var_now = belief.after(zero, 0.0, error)
@@ -132,11 +144,29 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     short_now = 1.0 - float(belief.chance_over(-tolerance, zero, 0.0, error)[0])
     rung = rung_of(table, m, v, s, rules)
 
+    def ends(seen: AimBelief, length: float, lip: int) -> tuple[float, float]:
+        at = np.array([length])
+        over, not_under = (float(seen.chance_over(x, at, float(lip), error)[0]) for x in (tolerance, -tolerance))
+        return over, 1.0 - not_under
+
+    def at_stake(length: float, lip: int, *, last: bool) -> float:
+        """Minutes that a wild reading would cost, at this rung, over those counted already."""
+        if alone is None:
+            return 0.0
+        sound, wild = ends(belief, length, lip), ends(alone.belief, length, lip)
+        lost = max(wild[0] - sound[0], 0.0) * LADDER[rung]
+        short = max(wild[1] - sound[1], 0.0) * costs.outside_minutes if last else 0.0
+        return alone.chance * (lost + short)
+
     def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
         mean, variance = belief.after(np.array([length]), float(lip), error)
         after = interval_of(belief.weight, mean[0], variance[0])
-        over = float(belief.chance_over(tolerance, np.array([length]), float(lip), error)[0])
-        under = 1.0 - float(belief.chance_over(-tolerance, np.array([length]), float(lip), error)[0])
+        over, under = ends(belief, length, lip)
+        if alone is not None:
+            wild = ends(alone.belief, length, lip)
+            over, under = (
+                sound + alone.chance * (other - sound) for sound, other in zip((over, under), wild, strict=True)
+            )
         m_mean, m_sd = belief.meeting(float(lip))
         good = max(0.0, 1.0 - over - under) * (1.0 - _outside_pitch(m_mean, m_sd, aim))
         return Choice(action, length, lip, gap_now, after, m_mean, m_sd, over, left, good, reason)
@@ -188,6 +218,8 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Cho
     length = round(length / rules.step_mm) * rules.step_mm
     if name == "trim" and length <= 0.0:
         name = "lip" if lip else "finished"
+    if at_stake(length, lip if name in ("trim", "lip") else 0, last=name == "finished") > costs.reading_minutes:
+        return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), "alone")
     if name in ("trim", "lip"):
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
     if name == "read-again":

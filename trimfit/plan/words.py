@@ -135,6 +135,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if reason == "since-cut?":
         where = f" in {aim.chanter}" if aim.chanter else ""
         return f"that is foretold from other readings: read it{where} as it is now"
+    if reason == "alone":
+        return f"{_gap(cents.mean)} by one reading alone: a second shows whether it was seated, before more rests on it"
     if reason == "doubtful?":
         return "the one reading since the last cut is doubtful: read it again before you decide"
     if reason == "no-fit?":
