@@ -151,7 +151,9 @@ def test_a_shop_that_knows_type_and_chanter_may_cut_by_the_crow_and_says_so(demo
         if advice.action == "trim":
             assert "only its crow was read" in advice.notes
             assert advice.gap_after_cents is not None
-            assert advice.gap_after_cents.high < 0.0
+            assert advice.gap_after_cents.mean < -5.0
+            assert advice.chance_past is not None
+            assert advice.chance_past <= 0.01
 
 
 def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path) -> None:
