@@ -24,6 +24,7 @@ from trimfit.units import Interval
 __all__ = ["Choice", "Rules", "Unconfirmed", "choose", "rung_of"]
 
 Array = NDArray[np.float64]
+LEAST_CEILING = 1e-9
 LEAST_CUT_SDS = 2.5
 """A cut shorter than so many of the hand's own errors is none."""
 MODEL_DOUBT = 1.8
@@ -186,6 +187,10 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     allowed = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
     if not len(allowed) and short_now > 0.5:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
+    # whatever the table holds to be cheapest: no single cut takes more of a chance than the reed may in all its life
+    if len(allowed):
+        chance = belief.chance_over(tolerance, allowed, float(lip), error)
+        allowed = allowed[MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)]
     again = _Future(belief, table, zero, 0.0, error)
     may_read = bool(telling(np.array(m), np.array(v), np.array(s), costs))
     lips_only = _Future(belief, table, zero, float(lip), error) if lip else None
@@ -226,6 +231,4 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
         return answer("read-again", 0.0, 0, left_cuts, "vague")
     if lips.outside > 0.9:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
-    if short_now > 0.5 and not len(allowed):
-        return answer("no-fit", 0.0, 0, 0.0, "blade")
     return answer("finished", 0.0, 0, 0.0, "good")
