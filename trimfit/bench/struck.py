@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trimfit.bench.kinds import KINDS
 
@@ -15,7 +15,8 @@ __all__ = ["StruckEntry", "struck_of_reed"]
 
 @dataclass(frozen=True, slots=True)
 class StruckEntry:
-    """One entry taken back. `at`, `at_s`: its own time, as the log has it and as an instant; `said`: its values."""
+    """One entry taken back. `at`, `at_s`: its own time, as the log has it and as an instant; `said`: its values;
+    `record`: what was logged."""
 
     kind: str
     entry: str
@@ -23,6 +24,7 @@ class StruckEntry:
     at_s: float
     said: str
     why: str
+    record: Any = None
 
 
 def struck_of_reed(journal: Journal, reed: str) -> list[StruckEntry]:
@@ -41,5 +43,5 @@ def struck_of_reed(journal: Journal, reed: str) -> list[StruckEntry]:
                 at = str(cells.pop(kind.time or ""))
                 cells.pop("reed", None)
                 said = ", ".join(f"{key}={value}" for key, value in cells.items() if value is not None)
-                out.append(StruckEntry(name, entry, at, float(at_s), said, why))
+                out.append(StruckEntry(name, entry, at, float(at_s), said, why, kind.from_row(tuple(values))))
     return sorted(out, key=lambda one: (one.at_s, one.entry))

@@ -105,8 +105,11 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
     if not found:
         typer.echo("no chanter yet: name it on a reading, or log it")
     for one in found:
-        meets = _span(one.meet_pitch_hz, ".1f") + " Hz" if one.meet_pitch_hz else "not known"
-        said = [f"{plain_name(one.chanter)}: meets at {meets}; {one.why}"]
+        meets = "its meeting pitch is not known yet"
+        if one.meet_pitch_hz:
+            kpa = f" at {one.pressure_kpa:.1f} kPa" if one.pressure_kpa else ""
+            meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{kpa}"
+        said = [f"{plain_name(one.chanter)}: {meets}; {one.why}"]
         said += [
             f"asks {plain_name(ask.reed_type)} for a crow of {crow_label(ask.crow_hz.mean)}, "
             f"{_span(ask.crow_hz, '.0f')} Hz, from {ask.reeds} reed{'s' if ask.reeds != 1 else ''}"
@@ -128,6 +131,7 @@ def _chanter(one: Any) -> dict[str, Any]:
         "chanter": one.chanter,
         "meeting_pitch_hz": plain(one.meet_pitch_hz),
         "told_pitch_hz": one.told_pitch_hz,
+        "pressure_kpa": one.pressure_kpa,
         "readings": one.readings,
         "reeds": one.reeds,
         "crow_asked": [
@@ -199,9 +203,12 @@ def reed_(
 ) -> None:
     """One reed's whole story in order of time, struck entries included, where it stands, and what to do next.
 
+    Each line ends with the entry's id, for `log strike`. Times are this machine's, to the minute.
+
     Example: trimfit review reed R-0412
     """
     from trimfit.desk import story
+    from trimfit.desk.moments import local_minute
     from trimfit.desk.said import advice_lines, plain_name, wrapped
 
     found = story.review_reed(_log(context), reed, _tell(as_json))
@@ -220,7 +227,7 @@ def reed_(
         doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""
         struck = f"; STRUCK: {event.struck}" if event.struck is not None else ""
         said = " ".join(f"{event.said}{gap}{doubts}{struck}".split())
-        for line in wrapped(f"{event.at}  {event.what}: {said}", 80, "    "):
+        for line in wrapped(f"{local_minute(event.at)}  {event.what}: {said}  [{event.short}]", 80, "    "):
             typer.echo(line)
     left = f"; left the bench: {found.outcome}" if found.outcome else ""
     typer.echo(f"now {found.removed_mm:.2f} mm off, {found.lip_strokes:g} lip strokes{left}")
@@ -233,19 +240,23 @@ def reed_(
 @review.command("ticket")
 def ticket_(
     context: typer.Context,
-    reed: Annotated[str, typer.Argument(help="The reed.", metavar="REED")],
-    out: Annotated[Path, typer.Option("--out", help="Folder to write it into.", metavar="FOLDER")] = Path(),
+    reeds: Annotated[list[str] | None, typer.Argument(help="The reeds.", metavar="[REED]...")] = None,
+    order: Annotated[
+        str | None, typer.Option("--order", help="All reeds of this order but those lost or put to stock.")
+    ] = None,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write into.", metavar="FOLDER")] = Path("tickets"),
     as_json: Json = False,
 ) -> None:
-    """Write the card that goes with a reed: one A6 page, as PDF and PNG.
+    """Write the card that goes with a reed, or with each of several: one A6 page, as PDF and PNG.
 
     Example: trimfit review ticket R-0412 --out tickets
     """
     from trimfit.desk import story
 
-    paths = story.write_ticket(_log(context), reed, out, _tell(as_json))
+    paths = story.write_tickets(_log(context), reeds or [], out, _tell(as_json), order=order)
     if as_json:
-        print_json({"reed": reed, "files": [str(path) for path in paths]})
+        one = {"reed": reeds[0]} if reeds and len(reeds) == 1 and order is None else {}
+        print_json(one | {"files": [str(path) for path in paths]})
         return
     for path in paths:
         typer.echo(str(path))

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from trimfit.desk.beliefs import Bench, Seen
     from trimfit.plan.belief import Aim
 
-__all__ = ["advise", "as_counted", "ask_all", "ask_reed", "foretell", "predict", "suits"]
+__all__ = ["advise", "as_counted", "ask_all", "ask_reed", "foretell", "predict", "suits", "work_order"]
 
 Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
@@ -69,12 +69,16 @@ def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
         for done, (reed_type, batch) in enumerate(sorted(batches), 1):
             for seen in bench.see_batch(reed_type, batch).values():
                 if seen.name in names:
-                    found.append((_urgency(seen.history, wanted), advise(bench, seen)))
+                    advice = advise(bench, seen)
+                    found.append((work_order(seen.history, advice, wanted), advice))
             tell("asking after each batch", done, len(batches))
-    found.sort(
-        key=lambda pair: (pair[1].action in DONE, *pair[0], round(pair[1].trims_left, 1), as_counted(pair[1].reed))
-    )
-    return [advice for _, advice in found]
+    return [advice for _, advice in sorted(found, key=lambda pair: pair[0])]
+
+
+def work_order(history: ReedHistory, advice: Advice, good: dict[str, int]) -> tuple[object, ...]:
+    """A key that puts reeds in the order of the work list. good: how many of each order left the bench good."""
+    last = (round(advice.trims_left, 1), as_counted(advice.reed))
+    return (advice.action in DONE, *_urgency(history, good), *last)
 
 
 def as_counted(name: str) -> tuple[tuple[int, int, str], ...]:

@@ -21,6 +21,8 @@ __all__ = ["chanter_review", "chanters"]
 NEAR_CENTS = 10.0
 """The G octave is a witness where F and E are this near to meeting."""
 AGREE_HZ = 1.5
+AGREE_CENTS = 3.7
+"""What was told is told to the hertz: so much beyond the interval is not yet a contradiction."""
 MOST_SUITS = 12
 MOST_POINTS = 400
 
@@ -46,7 +48,8 @@ def chanter_review(journal: Journal, card: FitCard, frame: pd.DataFrame) -> list
     rows = {name: met.get(name, none) for name in names}
     values = {name: (_pitches(rows[name]), _crows(rows[name])) for name in names}
     spreads = _spreads(list(values.values()))
-    found = [_one(name, rows[name], values[name], known.get(name), blanks, card, spreads) for name in names]
+    kpa = float(card.coding.pressure_kpa) if frame["pressure_kpa"].notna().any() else None
+    found = [_one(name, rows[name], values[name], known.get(name), blanks, card, spreads, kpa) for name in names]
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
 
 
@@ -199,6 +202,7 @@ def _one(
     stock: list[tuple[str, str, float, float | None]],
     card: FitCard,
     spreads: tuple[ReedSpread, dict[str, ReedSpread]],
+    pressure_kpa: float | None,
 ) -> ChanterMap:
     import numpy as np
 
@@ -239,6 +243,7 @@ def _one(
         suits=tuple(_suits(crows, stock, card)),
         why=why,
         agrees=agrees,
+        pressure_kpa=pressure_kpa,
     )
 
 
@@ -292,9 +297,12 @@ def _why(
     rests += ", so it is wide" if reeds < 4 else ""
     alike, apart = [], []
     if told_hz:
-        off = hz_from_cents(meets.mean) - told_hz
-        if abs(meets.mean - cents_from_440(told_hz)) > meets.half + 3.7:
-            apart.append(f"it meets {abs(off):.1f} Hz {'over' if off > 0 else 'under'} what was told")
+        off_hz, off_cents = hz_from_cents(meets.mean) - told_hz, abs(meets.mean - cents_from_440(told_hz))
+        reads = f"told {told_hz:.1f}, reads {abs(off_hz):.1f} {'higher' if off_hz > 0 else 'lower'}"
+        if off_cents > meets.half + AGREE_CENTS:
+            apart.append(reads)
+        elif off_cents > meets.half:
+            rests += f"; {reads}"
         else:
             alike.append("what was told")
     types = [(kind, one) for kind, one in by_type.items() if one is not None and one.reeds >= 3]

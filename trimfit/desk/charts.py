@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from trimfit.review.findings import Chart, ChartPoint
@@ -39,7 +40,8 @@ def batch_charts(review: BatchReview) -> list[Chart]:
             continue
         places.sort(key=lambda i: (review.made.get(evidence.names[i], "9999"), evidence.names[i]))
         at = np.array(places, dtype=np.intp)
-        out += _of_type(review, at)
+        dated = any(evidence.names[i] in review.made for i in places)
+        out += [replace(chart, dated=dated) for chart in _of_type(review, at)]
     return out
 
 

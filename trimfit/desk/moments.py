@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from trimfit.records import ReedHistory
 
-__all__ = ["last_moment", "moment"]
+__all__ = ["last_moment", "local_minute", "moment", "own_minute"]
 
 
 def last_moment(history: ReedHistory) -> tuple[float, str]:
@@ -31,3 +33,31 @@ def moment(history: ReedHistory, now: str) -> tuple[str, bool]:
     if now_s > last_s:
         return text, False
     return later_text(last_s, offset=offset), now_s < last_s - 1.0
+
+
+def own_minute(text: str) -> str:
+    """A time of the log to the minute, as the clock stood where it was written: `2026-03-31 09:40`. The same on every
+    machine; a day alone stays a day, and what is no time stays as it is."""
+    from trimfit.bench.times import at_s
+    from trimfit.errors import InputError
+
+    try:
+        at_s(text)
+    except InputError:
+        return text
+    clock = datetime.fromisoformat(text.upper().replace(",", "."))
+    return f"{clock:%Y-%m-%d %H:%M}" if len(text) > len("2026-03-31") else f"{clock:%Y-%m-%d}"
+
+
+def local_minute(text: str) -> str:
+    """A time of the log to the minute, as this machine's clock would say it: `2026-03-31 09:40`.
+
+    One without an offset is taken as it stands; one of another offset than this machine's keeps its own, and says so.
+    """
+    from trimfit.bench.times import has_offset
+
+    said = own_minute(text)
+    if not has_offset(text):
+        return said
+    moment = datetime.fromisoformat(text.upper().replace(",", "."))
+    return said if moment.utcoffset() == moment.astimezone().utcoffset() else f"{said}{moment:%z}"

@@ -12,6 +12,8 @@ from trimfit.review.findings import (
     Coefficient,
     Coverage,
     DriftLimits,
+    FinishedReed,
+    OpenOrder,
     ReedStory,
     Repeatability,
     Report,
@@ -129,15 +131,21 @@ def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "") -> Report:
             parts["types"] = tuple(_types(bench.card))
             parts["starts"] = tuple(_starts(frame))
             parts["repeatability"] = tuple(_repeatability(bench.card, frame))
-        runs, stories = _in_hand(bench, parts.get("chanters", ()), tell)
+        until = _last_time(journal)
+        orders = _open_orders(path, journal, until)
+        runs, stories = _in_hand(bench, parts.get("chanters", ()), {one.order: one for one in orders}, tell)
+        finished, in_all = _finished(bench, tell)
         return Report(
             shop=shop or ("the demo shop" if invented else ""),
             invented=invented,
-            log_until=_last_time(journal),
+            log_until=until,
             reeds=reeds,
             readings=journal.count("reading"),
             trims=journal.count("trim"),
             runs=tuple(runs),
+            orders=tuple(orders),
+            finished=tuple(finished),
+            finished_in_all=in_all,
             stories=tuple(stories),
             drift_limits=limits,
             validation=_validation(journal),
@@ -161,15 +169,73 @@ def _is_invented(journal: Journal) -> bool:
 
 
 def _last_time(journal: Journal) -> str:
+    from trimfit.desk.moments import own_minute
+
     latest = (float("-inf"), "")
     for kind, column in (("reading", "taken_at"), ("trim", "done_at"), ("outcome", "at")):
         latest = max([latest, *((at_s, text) for at_s, text in journal.columns(kind, ["at_s", column]))])
-    return latest[1].replace("T", " ")
+    return own_minute(latest[1]) if latest[1] else ""
 
 
-def _in_hand(bench: Bench, chanters: Sequence[ChanterMap], tell: Tell) -> tuple[list[RunMap], list[ReedStory]]:
-    """Runs in order of urgency, and the stories most worth showing."""
-    from trimfit.desk.advise import advise
+def _open_orders(path: Path, journal: Journal, until: str) -> list[OpenOrder]:
+    """The orders that still want something on the day of the log's last entry, soonest due first. (Today's date would
+    give other bytes tomorrow for the same log.)"""
+    from trimfit.desk.progress import open_orders
+
+    if not until:
+        dated = [made_on for (made_on,) in journal.columns("reed", ["made_on"]) if made_on]
+        until = max(dated, default="0001-01-01")
+    found = open_orders(path, until[:10])
+    return [OpenOrder(one.order, one.chanter, one.line(), one.overdue, one.in_work) for one in found]
+
+
+def _finished(bench: Bench, tell: Tell) -> tuple[list[FinishedReed], int]:
+    """The reeds that left the bench last, the order that one left for last first; and how many ever left."""
+    from trimfit.desk.advise import advise, as_counted
+    from trimfit.desk.moments import own_minute
+    from trimfit.desk.said import gaps_of
+    from trimfit.review.folio import MOST_ROWS
+
+    left: dict[str, float] = {}
+    for reed, at_s in bench.journal.columns("outcome", ["reed", "at_s"]):
+        left[reed] = max(at_s, left.get(reed, at_s))
+    known = {reed for (reed,) in bench.journal.columns("reed", ["reed"])}
+    ranked = sorted((reed for reed in left if reed in known), key=lambda reed: (-left[reed], as_counted(reed)))
+    histories = {h.reed.record.reed: h for h in bench.journal.of_reeds(ranked[:MOST_ROWS])}
+    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in histories.values()})
+    seen: dict[str, Seen] = {}
+    for done, (reed_type, batch) in enumerate(batches, 1):
+        seen |= bench.see_batch(reed_type, batch)
+        tell("looking back at finished reeds", done, len(batches))
+    newest: dict[str, float] = {}
+    out = []
+    for name, history in histories.items():
+        if history.outcome is None:
+            continue
+        order = history.order.order if history.order is not None else None
+        newest[order or ""] = max(left[name], newest.get(order or "", left[name]))
+        gaps = gaps_of(history, bench.scale)
+        out.append(
+            FinishedReed(
+                reed=name,
+                order=order,
+                outcome=history.outcome.record.outcome,
+                left_at=own_minute(history.outcome.record.at),
+                removed_mm=seen[name].removed_mm,
+                cuts=sum(1 for trim in history.trims if trim.record.length_mm),
+                last_gap_cents=gaps[-1][0] - gaps[-1][1] if gaps else None,
+                meet_pitch_hz=advise(bench, seen[name]).meet_pitch_hz if gaps else None,
+            )
+        )
+    out.sort(key=lambda one: (-newest[one.order or ""], one.order or "", as_counted(one.reed)))
+    return out, len(ranked)
+
+
+def _in_hand(
+    bench: Bench, chanters: Sequence[ChanterMap], orders: dict[str, OpenOrder], tell: Tell
+) -> tuple[list[RunMap], list[ReedStory]]:
+    """Runs and their reeds in the order of the work list, and the stories most worth showing."""
+    from trimfit.desk.advise import advise, work_order
     from trimfit.desk.story import story_of
     from trimfit.pitch import hz_width_cents
 
@@ -182,6 +248,8 @@ def _in_hand(bench: Bench, chanters: Sequence[ChanterMap], tell: Tell) -> tuple[
             (seen, advise(bench, seen)) for seen in bench.see_batch(reed_type, batch).values() if seen.name in names
         ]
         tell("asking after each reed in hand", done, len(batches))
+    good = bench.journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
+    found.sort(key=lambda pair: work_order(pair[0].history, pair[1], good))
     by_order: dict[str, list[tuple[Seen, Advice]]] = {}
     for seen, advice in found:
         if seen.history.order is not None:
@@ -196,15 +264,15 @@ def _in_hand(bench: Bench, chanters: Sequence[ChanterMap], tell: Tell) -> tuple[
             RunMap(
                 order=order,
                 chanter=record.chanter,
-                reeds=tuple(sorted((_run_reed(bench, s, a) for s, a in pairs), key=lambda reed: reed.reed)),
+                reeds=tuple(_run_reed(bench, s, a) for s, a in pairs),
                 tolerance_cents=hz_width_cents(bench.settings.tolerance_hz, record.target_pitch_hz or 470.0),
                 meet_pitch_hz=meets.get(record.chanter),
                 target_pitch_hz=record.target_pitch_hz,
                 due_on=record.due_on,
                 quantity=record.quantity,
+                progress=orders[order].progress if order in orders else "",
             )
         )
-    runs.sort(key=lambda run: (run.due_on or "9999", run.order))
     return runs, [story_of(bench, seen, advice) for seen, advice in _worth_showing(found)]
 
 
@@ -216,16 +284,17 @@ def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
     belief = bench.belief(seen, bench.aim(seen))
     middle, half = float(belief.mean[4]), Z90 * math.sqrt(max(float(belief.cov[4, 4]), 0.0))
     gap, reach = float(belief.mean[0]), Z90 * math.sqrt(max(float(belief.cov[0, 0]), 0.0))
+    read = advice.gap_read
     return RunReed(
         reed=seen.name,
-        gap_cents=advice.gap_now_cents or Interval(gap, gap - reach, gap + reach),
-        pitch_hz=Interval(*(hz_from_cents(middle + d) for d in (0.0, -half, half))),
+        gap_cents=(advice.gap_now_cents or Interval(gap, gap - reach, gap + reach)) if read else None,
+        pitch_hz=Interval(*(hz_from_cents(middle + d) for d in (0.0, -half, half))) if read else None,
         action=advice.action,
         length_mm=advice.length_mm,
         lip_strokes=advice.lip_strokes,
         chance_past=advice.chance_past,
         trims_left=advice.trims_left,
-        why=advice.why,
+        why="; ".join(part for part in (advice.reason, *advice.notes) if part),
     )
 
 
@@ -252,7 +321,8 @@ def _worth_showing(found: Sequence[tuple[Seen, Advice]]) -> list[tuple[Seen, Adv
     cuts = [pair for _, pair in sorted(placed, key=lambda one: one[0])]
     chosen = cuts[: MOST_STORIES - min(len(others), 2)]
     chosen += others[: MOST_STORIES - len(chosen)]
-    return chosen[:MOST_STORIES]
+    chosen = chosen[:MOST_STORIES]
+    return [pair for pair in found if any(pair is one for one in chosen)]
 
 
 def _types(card: FitCard) -> list[TypeResponse]:

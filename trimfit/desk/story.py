@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trimfit.records import Advice
+from trimfit.records import Advice, Outcome, Trim
 from trimfit.review.findings import FanPoint, ReedStory, StoryPoint, Ticket, TicketNote
 from trimfit.units import Interval
 
@@ -16,12 +16,21 @@ if TYPE_CHECKING:
     from trimfit.plan.belief import Aim
     from trimfit.records import Reading
 
-__all__ = ["Event", "ReedReview", "review_reed", "story_of", "ticket_of", "write_ticket"]
+__all__ = [
+    "Event",
+    "ReedReview",
+    "review_reed",
+    "story_of",
+    "ticket_of",
+    "write_ticket",
+    "write_tickets",
+]
 
 Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
 FAN_POINTS = 13
 SHORTEST_FAN_MM = 0.12
+SHORT_ID = 10
 
 
 def _quiet(step: str, done: int, whole: int) -> None:
@@ -30,7 +39,8 @@ def _quiet(step: str, done: int, whole: int) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One thing that was logged of a reed. `struck`: why it was taken back, None if it stands."""
+    """One thing that was logged of a reed. `struck`: why it was taken back, None if it stands; `short`: as much of the
+    entry's id as names it alone."""
 
     at: str
     what: str
@@ -40,6 +50,7 @@ class Event:
     removed_mm: float | None = None
     doubts: tuple[str, ...] = ()
     struck: str | None = None
+    short: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +80,10 @@ def review_reed(path: Path, reed: str, tell: Tell = _quiet) -> ReedReview:
         seen = _seen(bench, reed)
         record = seen.history.reed.record
         struck = struck_of_reed(bench.journal, record.reed)
-        events = [
-            (one.at_s, 3, Event(one.at, one.kind, one.said, one.entry, struck=one.why)) for one in struck
-        ] + _events(bench, seen)
+        events = _events(bench, seen)
+        for one in struck:
+            events.append((one.at_s, 3, Event(one.at, one.kind, _words(one.record), one.entry, struck=one.why)))
+        in_time = [event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))]
         outcome = seen.history.outcome
         return ReedReview(
             reed=record.reed,
@@ -84,7 +96,7 @@ def review_reed(path: Path, reed: str, tell: Tell = _quiet) -> ReedReview:
             removed_mm=seen.removed_mm,
             lip_strokes=seen.lip_strokes,
             outcome=outcome.record.outcome if outcome is not None else None,
-            events=tuple(event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))),
+            events=tuple(replace(event, short=_short(bench, event.entry)) for event in in_time),
             advice=advise(bench, seen),
         )
 
@@ -129,7 +141,7 @@ def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, Event]]:
         event = Event(
             reading.record.taken_at,
             "reading",
-            _reading_words(reading.record),
+            _words(reading.record),
             reading.entry,
             gap if gap == gap else None,
             removed,
@@ -138,18 +150,42 @@ def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, Event]]:
         out.append((reading.at_s, 0, event))
     for trim in history.trims:
         t = trim.record
-        parts = [
-            f"{t.length_mm:g} mm" if t.length_mm else "",
-            f"{t.lip_strokes:g} lip strokes" if t.lip_strokes else "",
-        ]
-        asked = f" ({t.asked_mm:g} mm asked for)" if t.asked_mm is not None else ""
-        said = " and ".join(part for part in parts if part) + asked
-        out.append((trim.at_s, 1, Event(t.done_at, "trim", said or "nothing", trim.entry, doubts=tuple(trim.doubts))))
-    if history.outcome is not None:
-        o = history.outcome
-        remark = f": {o.record.remark}" if o.record.remark else ""
-        out.append((o.at_s, 2, Event(o.record.at, "outcome", o.record.outcome + remark, o.entry)))
+        out.append((trim.at_s, 1, Event(t.done_at, "trim", _words(t), trim.entry, doubts=tuple(trim.doubts))))
+    names = ["entry", "at_s", "reed", "at", "outcome", "remark"]
+    stands = history.outcome.entry if history.outcome is not None else ""
+    for entry, at_s, *values in bench.journal.columns("outcome", names, reeds=[seen.name]):
+        outcome = Outcome(*values)
+        later = "" if entry == stands else "; a later one stands"
+        out.append((at_s, 2, Event(outcome.at, "outcome", _words(outcome) + later, entry)))
     return out
+
+
+def _short(bench: Bench, entry: str) -> str:
+    """As much of an entry's id as names it alone in the log, and no less than ten letters."""
+    from trimfit.errors import InputError
+
+    for length in range(SHORT_ID, len(entry)):
+        try:
+            bench.journal.find(entry[:length])
+        except InputError:
+            continue
+        return entry[:length]
+    return entry
+
+
+def _words(record: Reading | Trim | Outcome) -> str:
+    """What was logged, in words."""
+    if isinstance(record, Trim):
+        parts = [f"{record.length_mm:g} mm"] if record.length_mm else []
+        if record.lip_strokes:
+            parts.append(f"{record.lip_strokes:g} lip stroke{'' if record.lip_strokes == 1 else 's'}")
+        asked = f" ({record.asked_mm:g} mm asked for)" if record.asked_mm is not None else ""
+        said = (" and ".join(parts) or "nothing") + asked
+    elif isinstance(record, Outcome):
+        said = record.outcome
+    else:
+        return _reading_words(record)
+    return f"{said}: {record.remark}" if record.remark else said
 
 
 def _reading_words(reading: Reading) -> str:
@@ -189,8 +225,17 @@ def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:
         advice=advice,
         meet_pitch_hz=advice.meet_pitch_hz if advice is not None else None,
         target_pitch_hz=hz_from_cents(aim.target_cents) if aim.target_cents is not None else None,
-        conditions="{:.1f} kPa and {:.1f} °C".format(*_air(seen, aim)),
+        conditions=_conditions(seen, aim),
     )
+
+
+def _conditions(seen: Seen, aim: Aim) -> str:
+    """The pressure and warmth that readings are taken to, as far as any of them names one."""
+    logged = [r.record for r in seen.history.readings]
+    kpa, deg_c = _air(seen, aim)
+    said = [f"{kpa:.1f} kPa"] if any(r.pressure_kpa is not None for r in logged) else []
+    said += [f"{deg_c:.1f} °C"] if any(r.temperature_c is not None for r in logged) else []
+    return " and ".join(said)
 
 
 def _air(seen: Seen, aim: Aim) -> tuple[float, float]:
@@ -215,6 +260,7 @@ def _in_aims_air(bench: Bench, seen: Seen, aim: Aim, reading: Reading) -> list[f
 
 
 def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
+    from trimfit.desk.moments import own_minute
     from trimfit.learn.histories import taken_before
     from trimfit.pitch import OUTPUTS, hz_from_cents
 
@@ -230,7 +276,7 @@ def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
         doubt = "; ".join(str(word) for word in logged.doubts)
         if logged.entry in seen.low_weight:
             doubt = f"{doubt}; nothing else bears it out" if doubt else "nothing else bears it out"
-        out.append(StoryPoint(removed, value.get("f"), value.get("e"), logged.record.taken_at, doubt))
+        out.append(StoryPoint(removed, value.get("f"), value.get("e"), own_minute(logged.record.taken_at), doubt))
     return out
 
 
@@ -268,17 +314,24 @@ def _fan(seen: Seen, aim: Aim, tolerance_cents: float) -> list[FanPoint]:
 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
-    """The card that goes with a reed: what was read of it last in its chanter, what is believed, in the aim's air."""
-    import math
+    """The card that goes with a reed: what was read of it last in its chanter, what is believed, in the aim's air.
 
+    A note that was never read of this reed is left out, and so are a pressure and a warmth that nobody logged.
+    """
+    import math
+    from dataclasses import replace as changed
+
+    from trimfit.desk.moments import own_minute
     from trimfit.pitch import NOTES, hz_from_cents
     from trimfit.plan.belief import GAP
 
-    aim = bench.aim(seen)
+    order_s = bench.aim(seen)
     record, order = seen.history.reed.record, seen.history.order
-    last = next(
-        (r for r in reversed(seen.history.readings) if r.record.notes_hz and r.record.chanter == aim.chanter), None
-    )
+    mine = [r for r in seen.history.readings if r.record.notes_hz and r.record.chanter == order_s.chanter]
+    last = mine[-1] if mine else None
+    # what was read at a pressure nobody wrote down cannot be taken to the order's
+    no_kpa = last is None or last.record.pressure_kpa is None
+    aim = changed(order_s, pressure_kpa=None) if no_kpa else order_s
     kpa, deg_c = _air(seen, aim)
     design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, kpa, deg_c)
     mean, cov = seen.state.outputs(design)
@@ -288,22 +341,24 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         return Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half)))
 
     read = _in_aims_air(bench, seen, aim, last.record) if last is not None else [math.nan] * 10
+    ever = {note for r in mine for note in r.record.notes_hz}
     notes = tuple(
         TicketNote(note, hz_from_cents(read[k]) if read[k] == read[k] else None, span(k))
         for k, note in enumerate(NOTES, 1)
+        if note in ever
     )
+    known = advice.gap_read and {"e", "f"} <= ever
     gap, half = float(GAP @ mean), Z90 * math.sqrt(max(float(GAP @ cov @ GAP), 0.0))
-    target = hz_from_cents(aim.target_cents) if aim.target_cents is not None else None
-    meets = advice.meet_pitch_hz
-    cautions = []
-    if advice.action in ("trim", "read-again"):
-        cautions.append("work is not done: " + advice.why)
-    elif advice.action in ("past", "no-fit"):
-        cautions.append(advice.why)
-    if last is None:
+    target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
+    meets = advice.meet_pitch_hz if known else None
+    cautions = _work_left(advice)
+    if last is None and aim.chanter is not None:
         cautions.append("no note of it was read in this chanter yet")
-    elif last.doubts:
-        cautions.append("its last reading was marked as doubtful")
+    elif last is not None:
+        cautions += _read_off(bench, read, mean, cov)
+        cautions += ["its last reading was marked as doubtful"] if last.doubts else []
+        if no_kpa and order_s.pressure_kpa is not None:
+            cautions.append(f"the order is for {order_s.pressure_kpa:.1f} kPa; at which it was read, nobody wrote down")
     has_crow = any(r.record.crow_hz for r in seen.history.readings)
     return Ticket(
         reed=record.reed,
@@ -311,33 +366,108 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         batch=record.batch,
         order=order.order if order is not None else None,
         chanter=aim.chanter,
-        read_at=last.record.taken_at if last is not None else None,
+        read_at=own_minute(last.record.taken_at) if last is not None else None,
         readings=len(seen.history.readings),
-        meet_pitch_hz=meets if last is not None else None,
+        meet_pitch_hz=meets,
         aim_hz=target or (meets.mean if meets is not None else None),
         target_pitch_hz=target,
-        gap_cents=Interval(gap, gap - half, gap + half) if last is not None else None,
+        gap_cents=Interval(gap, gap - half, gap + half) if known else None,
         tolerance_hz=bench.settings.tolerance_hz,
         crow_hz=span(0) if has_crow else None,
-        pressure_kpa=kpa,
-        temperature_c=deg_c,
-        notes=notes if last is not None else (),
+        pressure_kpa=None if no_kpa else kpa,
+        temperature_c=deg_c if last is not None and last.record.temperature_c is not None else None,
+        notes=notes,
         cautions=tuple(cautions),
     )
 
 
+def _work_left(advice: Advice) -> list[str]:
+    """What the card warns of: work that is not done, or that the reed is no use to this order."""
+    said = "; ".join(part for part in (advice.reason or advice.why, *advice.notes) if part)
+    if advice.action == "trim":
+        work = [f"{advice.length_mm:.2f} mm"] if advice.length_mm else []
+        work += [f"lip strokes: {advice.lip_strokes}"] if advice.lip_strokes else []
+        return [f"work is not done: still to come off, {' and '.join(work)}"]
+    if advice.action == "read-again":
+        return [f"work is not done: {said}"]
+    return [said] if advice.action in ("past", "no-fit") else []
+
+
+def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]:
+    """A word where E and F were last read elsewhere than they are believed to be, by more than the tolerance; cents."""
+    import math
+
+    import numpy as np
+
+    from trimfit.pitch import OUTPUTS, hz_from_cents, hz_width_cents
+
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    pick = np.zeros(len(OUTPUTS))
+    pick[[e, f]] = 0.5
+    found, believed = 0.5 * (read[e] + read[f]), float(pick @ mean)
+    if not math.isfinite(found):
+        return []
+    off_hz = hz_from_cents(found) - hz_from_cents(believed)
+    reach = max(Z90 * math.sqrt(max(float(pick @ cov @ pick), 0.0)), hz_width_cents(bench.settings.tolerance_hz, 470.0))
+    if abs(found - believed) <= reach:
+        return []
+    way = "higher" if off_hz > 0 else "lower"
+    return [f"E and F were last read {abs(off_hz):.1f} Hz {way} than is believed of them: read it again"]
+
+
 def write_ticket(path: Path, reed: str, folder: Path, tell: Tell = _quiet) -> list[Path]:
     """Write the reed's ticket as PDF and PNG (A6) into a folder; returns the two paths."""
+    return write_tickets(path, [reed], folder, tell)
+
+
+def write_tickets(
+    path: Path, reeds: Sequence[str], folder: Path, tell: Tell = _quiet, *, order: str | None = None
+) -> list[Path]:
+    """Write the tickets of several reeds, and of an order's reeds but those lost or put to stock: PDF and PNG of each.
+
+    InputError for a reed or an order that the log does not know, or where there is no reed to write one of.
+    """
     from trimfit.desk.advise import advise
     from trimfit.errors import InputError
     from trimfit.review import ticket
+    from trimfit.review.names import file_stems
 
     with _bench(path, tell) as bench:
-        seen = _seen(bench, reed)
-        found = ticket_of(bench, seen, advise(bench, seen))
-    try:
-        return ticket.write(folder, found)
-    except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})", str(folder), "name a folder you may write to"
-        ) from error
+        names = [bench.journal.of_reed(reed).reed.record.reed for reed in reeds]
+        names = list(dict.fromkeys(names + (_of_order(bench, order) if order is not None else [])))
+        if not names:
+            raise InputError("no reed to write a ticket of", order or "", "name reeds, or an order that has reeds")
+        stems = file_stems(names)
+        seen: dict[str, Seen] = {}
+        out = []
+        for done, name in enumerate(names):
+            if len(names) > 1:
+                tell("writing tickets", done, len(names))
+            if name not in seen:
+                record = bench.journal.of_reed(name).reed.record
+                seen |= bench.see_batch(record.reed_type, record.batch)
+            found = ticket_of(bench, seen[name], advise(bench, seen[name]))
+            try:
+                out += ticket.write(folder, found, stems[name])
+            except OSError as error:
+                raise InputError(
+                    f"cannot be written ({error.strerror})", str(folder), "name a folder you may write to"
+                ) from error
+        if len(names) > 1:
+            tell("writing tickets", len(names), len(names))
+    return out
+
+
+def _of_order(bench: Bench, order: str) -> list[str]:
+    """The reeds of an order but those lost or put to stock, counted up."""
+    from trimfit.desk.advise import as_counted
+    from trimfit.desk.picking import order_named
+
+    wanted = order_named(bench.journal, order).order
+    names = [reed for reed, of in bench.journal.columns("reed", ["reed", "order"]) if of == wanted]
+    kept = [
+        history.reed.record.reed
+        for history in bench.journal.of_reeds(names)
+        if history.outcome is None or history.outcome.record.outcome == "good"
+    ]
+    return sorted(kept, key=as_counted)

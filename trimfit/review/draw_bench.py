@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 from trimfit.pitch import crow_label
@@ -192,14 +193,21 @@ def _story_marks(axes: Axes, story: ReedStory, cut_mm: float) -> None:
 
 def run_map(run: RunMap) -> Picture:
     """All reeds in hand for one order: the gap over the pitch, the mark says what to do."""
-    shown = sorted(run.reeds, key=lambda reed: (reed.action == "finished", reed.reed))[:MOST_RUN_REEDS]
-    left_out = len(run.reeds) - len(shown)
-    counts = {action: sum(reed.action == action for reed in run.reeds) for action in ACTION_WORDS}
+    read = [
+        _Spot(reed, reed.pitch_hz, reed.gap_cents)
+        for reed in sorted(run.reeds, key=lambda reed: reed.action == "finished")
+        if reed.pitch_hz is not None and reed.gap_cents is not None
+    ]
+    shown = read[:MOST_RUN_REEDS]
+    left_out, unread = len(read) - len(shown), len(run.reeds) - len(read)
+    counts = {action: sum(spot.reed.action == action for spot in read) for action in ACTION_WORDS}
     tally = ", ".join(f"{count} {ACTION_WORDS[action]}" for action, count in counts.items() if count)
     caption = (
         f"Every mark is a reed; trimming lifts it toward the band round zero, where F and E agree to "
-        f"{run.tolerance_cents:.1f} cents. Above the band it is past. Of {len(run.reeds)}: {tally or 'none'}."
+        f"{run.tolerance_cents:.1f} cents. Above the band it is past. Of {len(run.reeds)}: {tally or 'none read'}."
     )
+    if unread:
+        caption += f" {unread} {'was' if unread == 1 else 'were'} never read with F and E, and cannot be drawn."
     if left_out:
         caption += f" {left_out} are left out of the picture."
 
@@ -215,15 +223,15 @@ def run_map(run: RunMap) -> Picture:
                 run.meet_pitch_hz.mean, color=LIGHT["ink"], linewidth=1.0, dashes=(2, 2), label="meeting pitch"
             )
         if len(shown) <= 80:
-            places = [reed.pitch_hz.mean for reed in shown]
-            intervals_y(axes, places, [reed.gap_cents for reed in shown], "mute", 0.8, 0.5)
+            places = [spot.pitch_hz.mean for spot in shown]
+            intervals_y(axes, places, [spot.gap_cents for spot in shown], "mute", 0.8, 0.5)
         for action, word in ACTION_WORDS.items():
-            reeds = [reed for reed in shown if reed.action == action]
-            if reeds:
+            mine = [spot for spot in shown if spot.reed.action == action]
+            if mine:
                 role, marker, filled = _ACTION_LOOK[action]
                 axes.plot(
-                    [reed.pitch_hz.mean for reed in reeds],
-                    [reed.gap_cents.mean for reed in reeds],
+                    [spot.pitch_hz.mean for spot in mine],
+                    [spot.gap_cents.mean for spot in mine],
                     marker,
                     color=LIGHT[role],
                     markerfacecolor=LIGHT[role] if filled else LIGHT["paper"],
@@ -236,28 +244,37 @@ def run_map(run: RunMap) -> Picture:
         axes.set_xlabel("pitch as low A now (Hz)")
         axes.set_ylabel("gap: F less E (cents)")
         key_below(figure, axes, 2 if narrow else 4)
-        urgent = [reed for reed in shown if reed.action != "finished"]
+        urgent = [spot for spot in shown if spot.reed.action != "finished"]
         name_points(
             axes,
-            [(reed.pitch_hz.mean, reed.gap_cents.mean, plain(reed.reed, 14)) for reed in urgent[:60]]
+            [(spot.pitch_hz.mean, spot.gap_cents.mean, plain(spot.reed.reed, 14)) for spot in urgent[:60]]
             if len(shown) <= 80
             else [],
             size=7.5,
-            avoid=[(reed.pitch_hz.mean, reed.gap_cents.mean) for reed in shown],
+            avoid=[(spot.pitch_hz.mean, spot.gap_cents.mean) for spot in shown],
         )
         return figure
 
     title = f"Order {plain(run.order, 30)}, chanter {plain(run.chanter, 30)}"
-    words = f"Order {short(run.order, 60)}. {caption} {_nearest(run.reeds)}"
+    words = f"Order {short(run.order, 60)}. {caption} {_nearest(read)}"
     return Picture(f"run-{file_stem(run.order)}", title, caption, words, draw)
 
 
-def _nearest(reeds: Sequence[RunReed]) -> str:
-    open_reeds = [reed for reed in reeds if reed.action == "trim"]
-    if not open_reeds:
+@dataclass(frozen=True, slots=True)
+class _Spot:
+    """A reed of a run that can be drawn: its F and E were read."""
+
+    reed: RunReed
+    pitch_hz: Interval
+    gap_cents: Interval
+
+
+def _nearest(spots: Sequence[_Spot]) -> str:
+    to_trim = [spot for spot in spots if spot.reed.action == "trim"]
+    if not to_trim:
         return ""
-    near = max(open_reeds, key=lambda reed: (reed.gap_cents.mean, reed.reed))
-    return f"Nearest to meeting among those to trim: {short(near.reed, 60)}, {near.gap_cents.mean:+.0f} cents."
+    near = max(to_trim, key=lambda spot: (spot.gap_cents.mean, spot.reed.reed))
+    return f"Nearest to meeting among those to trim: {short(near.reed.reed, 60)}, {near.gap_cents.mean:+.0f} cents."
 
 
 def _type_looks(types: Sequence[str]) -> dict[str, tuple[str, str, str]]:

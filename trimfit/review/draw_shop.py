@@ -28,7 +28,7 @@ from trimfit.units import Interval
 __all__ = ["OUTPUT_WORDS", "TERM_WORDS", "batches", "control_chart", "responses", "validation"]
 
 MOST_BATCHES, MOST_BINS, MOST_DRIFTED, MOST_NAMED = 120, 60, 40, 12
-MOST_CHART_POINTS, MOST_PAIRS, MOST_TYPES = 150, 500, 6
+MOST_CHART_POINTS, MOST_PAIRS, MOST_TYPES, MOST_TICKED = 150, 500, 6, 8
 OUTPUT_WORDS = {
     "gap": "gap",
     **pitch.OUTPUT_WORDS,
@@ -100,8 +100,12 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
             reach = _reach([_value(batch, key) for batch in made if getattr(batch, key) is not None], limit)
             axes.set_ylim(-reach, reach)
             axes.set_ylabel(label, fontsize=8.5)
-        fields[-1].set_xlabel("batches in the order of making")
-        whole_numbers(fields[-1])
+        fields[-1].set_xlabel(_in_which_order(made))
+        if len(made) <= MOST_TICKED:
+            names = [plain(batch.batch, 8 if len(made) > 6 else 12) for batch in made]
+            fields[-1].set_xticks(range(1, len(made) + 1), names)
+        else:
+            whole_numbers(fields[-1])
         key_below(figure, fields[0], 2)
         place = {id(batch): index for index, batch in enumerate(made, start=1)}
         for axes, (key, _, limit) in zip(fields, panels, strict=True):
@@ -114,7 +118,17 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
         return figure
 
     listing = " ".join(f"{short(batch.batch, 30)}: {sentence(batch.why)}" for batch in drifted[:8])
-    return Picture("batches", "Batches in the order of making", caption, f"{caption} {listing}", draw)
+    title = _in_which_order(made)
+    return Picture("batches", title[0].upper() + title[1:], caption, f"{caption} {listing}", draw)
+
+
+def _in_which_order(made: Sequence[BatchDrift]) -> str:
+    """In what order batches stand side by side: the day of making of some may not be known."""
+    dated = sum(1 for batch in made if batch.made_on)
+    if not dated:
+        return "batches by name, no day of making known"
+    rest = "" if dated == len(made) else ", undated ones last"
+    return f"batches in the order of making{rest}"
 
 
 def _reach(values: Sequence[Interval | None], limit: float) -> float:
@@ -250,7 +264,7 @@ def control_chart(chart: Chart, index: int = 0) -> Picture:
                 zorder=5,
             )
         axes.margins(y=0.14)
-        axes.set_xlabel("batches of this type in the order of making")
+        axes.set_xlabel(f"batches of this type {'in the order of making' if chart.dated else 'by name, undated'}")
         axes.set_ylabel(f"{plain(chart.what, 30)}\n({plain(chart.unit, 20)})")
         whole_numbers(axes)
         key_below(figure, axes, 2 if narrow else 5)
@@ -367,7 +381,9 @@ def validation(found: Validation) -> Picture:
     covered = [row for row in rows if row.coverage]
     panels = [name for name, there in (("pairs", len(pairs)), ("errors", rows), ("coverage", covered)) if there]
     gap = next((row for row in rows if row.output == "gap"), rows[0] if rows else None)
-    caption = "Foretold against found on batches that the fit had not seen: on the slanting line they agree."
+    caption = "Foretold against found on batches that the fit had not seen."
+    if len(pairs):
+        caption = f"{caption[:-1]}: on the slanting line they agree."
     if gap is not None and gap.type_average_error_cents is not None:
         caption += (
             f" The {OUTPUT_WORDS.get(gap.output, gap.output)} is missed by {gap.error_cents:.1f} cents, "

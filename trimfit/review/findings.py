@@ -23,7 +23,9 @@ __all__ = [
     "CrowPoint",
     "DriftLimits",
     "FanPoint",
+    "FinishedReed",
     "GWitness",
+    "OpenOrder",
     "ReedStory",
     "Repeatability",
     "Report",
@@ -84,11 +86,12 @@ class ReedStory:
 
 @dataclass(frozen=True, slots=True)
 class RunReed:
-    """One reed of a run: where it stands and what to do with it. `pitch_hz`: its pitch as low A now."""
+    """One reed of a run: where it stands and what to do with it. `pitch_hz`: its pitch as low A now. Both None for a
+    reed whose F and E were never read."""
 
     reed: str
-    gap_cents: Interval
-    pitch_hz: Interval
+    gap_cents: Interval | None
+    pitch_hz: Interval | None
     action: Action
     length_mm: float = 0.0
     lip_strokes: int = 0
@@ -99,7 +102,8 @@ class RunReed:
 
 @dataclass(frozen=True, slots=True)
 class RunMap:
-    """The reeds in hand for one order. `tolerance_cents`: the shop's tolerance as low A, in cents at this pitch."""
+    """The reeds in hand for one order, in the order of the work list. `tolerance_cents`: the shop's tolerance as low A,
+    in cents at this pitch; `progress`: how far the order has come, in words."""
 
     order: str
     chanter: str
@@ -109,6 +113,33 @@ class RunMap:
     target_pitch_hz: float | None = None
     due_on: str | None = None
     quantity: int | None = None
+    progress: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenOrder:
+    """An order that still wants something: how far it has come, in words, and whether its day has gone by."""
+
+    order: str
+    chanter: str
+    progress: str
+    overdue: bool = False
+    in_work: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class FinishedReed:
+    """A reed that has left the bench: how, when (as its log's clock stood), what was taken off it in how many cuts, the
+    last gap read (cents), and where F and E meet; None where they were never read."""
+
+    reed: str
+    order: str | None
+    outcome: str
+    left_at: str
+    removed_mm: float = 0.0
+    cuts: int = 0
+    last_gap_cents: float | None = None
+    meet_pitch_hz: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +194,8 @@ class ChartPoint:
 class Chart:
     """A control chart in the order of making.
 
-    `kind`: how the points were made (`individuals`, `means`, `ewma`, `cusum`).
+    `kind`: how the points were made (`individuals`, `means`, `ewma`, `cusum`). `dated`: the days of making are known,
+    else the batches stand by name.
     `what`: the quantity in words; `unit`: its unit; `why`: one sentence on what was found.
     """
 
@@ -174,6 +206,7 @@ class Chart:
     centre: float
     points: tuple[ChartPoint, ...] = ()
     why: str = ""
+    dated: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +240,8 @@ class GWitness:
 @dataclass(frozen=True, slots=True)
 class ChanterMap:
     """What one chanter asks for. `told_pitch_hz`: what the maker was told, if anything; `suits`: stock reeds for it;
-    `agrees`: what was told, the reed types and the G octave say the same."""
+    `agrees`: what was told, the reed types and the G octave say the same; `pressure_kpa`: at which all of it is said,
+    None where nobody ever logged a pressure."""
 
     chanter: str
     readings: int = 0
@@ -220,6 +254,7 @@ class ChanterMap:
     suits: tuple[str, ...] = ()
     why: str = ""
     agrees: bool = True
+    pressure_kpa: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,7 +377,8 @@ class Ticket:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """All that the page shows. `invented` names an invented shop; `log_until` is the log's last time, as it has it."""
+    """All that the page shows. `invented` names an invented shop; `log_until` is the log's last time, as its clock
+    stood; `finished`: the reeds that left last, `finished_in_all` how many ever left."""
 
     shop: str = ""
     invented: bool = False
@@ -351,6 +387,9 @@ class Report:
     readings: int = 0
     trims: int = 0
     runs: tuple[RunMap, ...] = ()
+    orders: tuple[OpenOrder, ...] = ()
+    finished: tuple[FinishedReed, ...] = ()
+    finished_in_all: int = 0
     stories: tuple[ReedStory, ...] = ()
     batches: tuple[BatchDrift, ...] = ()
     drift_limits: DriftLimits = field(default_factory=DriftLimits)

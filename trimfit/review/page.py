@@ -17,6 +17,8 @@ from trimfit.review.names import sentence, short
 
 __all__ = ["build", "write"]
 
+MOST_LATE = 5
+
 
 def write(folder: Path, findings: Report, progress: Callable[[str], None] | None = None) -> list[Path]:
     """Write `index.html` and `pictures/*.png`, `pictures/*.svg` into `folder`; returns the paths, the page first.
@@ -41,13 +43,15 @@ def build(findings: Report, progress: Callable[[str], None] | None = None) -> tu
     folio = Folio(progress)
     folio.section("glance", "At a glance", _glance(findings))
     folio.section("runs", "Runs in hand", sections_bench.runs(findings, folio))
+    folio.section("finished", "Orders done: reeds finished", sections_bench.finished(findings, folio))
     folio.section("reeds", "Reeds on the way", sections_bench.stories(findings, folio))
     folio.section("batches", "Batches", sections_shop.batches(findings, folio))
     folio.section("charts", "Over time", sections_shop.charts(findings, folio))
     folio.section("chanters", "Chanters", sections_bench.chanters(findings, folio))
     folio.section("types", "What each reed type does", sections_shop.types(findings, folio))
-    folio.section("validation", "How far to trust it", sections_shop.validation(findings, folio))
+    folio.section("validation", "How far to trust it", sections_shop.trust(findings))
     folio.section("words", "Words used here", [_WORDS])
+    folio.section("numbers", "Appendix: the numbers", sections_shop.appendix(findings, folio))
     return _page(findings, folio), folio.drawn
 
 
@@ -102,13 +106,29 @@ def _page(findings: Report, folio: Folio) -> str:
 
 def _glance(findings: Report) -> list[str]:
     lines = []
-    waiting = sum(reed.action == "trim" for run in findings.runs for reed in run.reeds)
-    again = sum(reed.action == "read-again" for run in findings.runs for reed in run.reeds)
+    late = [one for one in findings.orders if one.overdue]
+    for order in late[:MOST_LATE]:
+        lines.append(f"Order {named(order.order, 40)} is overdue: {text(order.progress.removesuffix(' (overdue)'))}.")
+    if len(late) > MOST_LATE:
+        lines.append(f"{len(late) - MOST_LATE} more orders are overdue; see <code>trimfit ask --all</code>.")
+    reeds = [reed for run in findings.runs for reed in run.reeds]
+    waiting = sum(reed.action == "trim" for reed in reeds)
+    unread = sum(reed.action == "read-again" and reed.gap_cents is None for reed in reeds)
+    again = sum(reed.action == "read-again" for reed in reeds) - unread
     if findings.runs:
-        lines.append(f"{waiting} reeds wait for a cut and {again} for another reading, in {len(findings.runs)} orders.")
+        first = f", {unread} for a first reading of F and E" if unread else ""
+        lines.append(
+            f"{_counted(waiting, 'reed waits', 'reeds wait')} for a cut{first} and {again} for another reading, in "
+            f"{_counted(len(findings.runs), 'order', 'orders')}."
+        )
+    if findings.finished_in_all:
+        lines.append(
+            f"{_counted(findings.finished_in_all, 'reed has', 'reeds have')} left the bench; "
+            "see <a href='#finished'>Orders done</a>."
+        )
     drifted = sorted((b for b in findings.batches if b.drifted), key=lambda b: (-b.chance_drifted, b.batch))
     for batch in drifted[:3]:
-        lines.append(f"Batch {named(batch.batch, 40)} has drifted: {text(sentence(batch.why))}")
+        lines.append(f"Batch {named(batch.batch, 40)} has drifted: {text(sentence(batch.why, 600), 600)}")
     if len(drifted) > 3:
         lines.append(f"{len(drifted) - 3} more batches have drifted; see <a href='#batches'>Batches</a>.")
     if findings.batches and not drifted:
@@ -132,6 +152,10 @@ def _glance(findings: Report) -> list[str]:
             )
         ]
     return [f'<ul class="glance">{"".join(f"<li>{line}</li>" for line in lines)}</ul>']
+
+
+def _counted(count: int, one: str, many: str) -> str:
+    return f"{count:,} {one if count == 1 else many}"
 
 
 _WORDS = """<dl>

@@ -4,21 +4,27 @@ from __future__ import annotations
 
 from trimfit.pitch import crow_label
 from trimfit.review import draw_bench
-from trimfit.review.findings import Report
-from trimfit.review.folio import MOST_ROWS, Folio, between, missing, percent, rest
+from trimfit.review.findings import Report, RunReed
+from trimfit.review.folio import MOST_ROWS, Folio, between, missing, number, percent, rest
 from trimfit.review.markup import named, paragraph, table, text
 from trimfit.review.names import sentence, short
 
-__all__ = ["chanters", "runs", "stories"]
+__all__ = ["chanters", "finished", "runs", "stories"]
 
 MOST_RUNS, MOST_STORIES, MOST_CHANTER_PICTURES = 4, 6, 3
+LONGEST_WHY = 600
 _TAGS = {"trim": "cut", "read-again": "mute", "finished": "good", "past": "", "no-fit": "mute"}
 
 
 def runs(findings: Report, folio: Folio) -> list[str]:
     """The reeds in hand, order by order: a chart of gap against pitch and the work list."""
     runs = [run for run in findings.runs if run.reeds]
-    if not runs:
+    idle = [one for one in findings.orders if not one.in_work]
+    none_yet = [
+        paragraph(f"Order {named(one.order, 60)}, chanter {named(one.chanter, 60)}: {text(one.progress)}.")
+        for one in idle[:MOST_ROWS]
+    ]
+    if not runs and not idle:
         return [
             missing(
                 "No reed is in hand for an order.",
@@ -28,13 +34,13 @@ def runs(findings: Report, folio: Folio) -> list[str]:
     parts = []
     for run in runs[:MOST_RUNS]:
         head = f"<h3>Order {named(run.order, 60)}, chanter {named(run.chanter, 60)}</h3>"
-        facts = [f"{run.quantity} wanted" if run.quantity else "", f"due {text(run.due_on, 30)}" if run.due_on else ""]
+        wanted = f"{run.quantity} wanted" if run.quantity else ""
+        due = f"due {text(run.due_on, 30)}" if run.due_on else ""
+        facts = [text(run.progress)] if run.progress else [wanted, due]
         facts.append(
             f"pitch ordered {run.target_pitch_hz:.1f} Hz" if run.target_pitch_hz else "pitch: wherever F and E meet"
         )
-        order = {"trim": 0, "read-again": 1, "no-fit": 2, "past": 3, "finished": 4}
-        reeds = sorted(run.reeds, key=lambda reed: order[reed.action])
-        rows = []
+        reeds, rows = run.reeds, []
         for reed in reeds[:MOST_ROWS]:
             work = " and ".join(
                 part
@@ -47,12 +53,12 @@ def runs(findings: Report, folio: Folio) -> list[str]:
             rows.append(
                 (
                     named(reed.reed, 40),
-                    f'<span class="tag {_TAGS[reed.action]}">{draw_bench.ACTION_WORDS[reed.action]}</span>'
+                    f'<span class="tag {_TAGS[reed.action]}">{_do(reed)}</span>'
                     + (f' <span class="r">{work}</span>' if work else ""),
                     between(reed.gap_cents),
-                    f"{reed.pitch_hz.mean:.1f}",
-                    percent(reed.chance_past),
-                    text(reed.why, 160),
+                    f"{reed.pitch_hz.mean:.1f}" if reed.pitch_hz is not None else "–",
+                    percent(reed.chance_past) if reed.gap_cents is not None or reed.action == "trim" else "–",
+                    text(reed.why, LONGEST_WHY) if reed.why else "",
                 )
             )
         heads = ("reed", "do", "gap now, cents", "pitch as low A, Hz", "chance past", "why")
@@ -67,7 +73,44 @@ def runs(findings: Report, folio: Folio) -> list[str]:
             rest(MOST_ROWS, len(reeds), "reeds", "trimfit ask --all"),
         ]
     parts.append(rest(MOST_RUNS, len(runs), "orders", "trimfit ask --all"))
-    return parts
+    return parts + none_yet
+
+
+def _do(reed: RunReed) -> str:
+    """What to do with a reed; one that was never read is not read *again*."""
+    return "read it" if reed.action == "read-again" and reed.gap_cents is None else draw_bench.ACTION_WORDS[reed.action]
+
+
+def finished(findings: Report, folio: Folio) -> list[str]:
+    """The reeds that have left the bench, those of the latest order first."""
+    if not findings.finished:
+        return [
+            missing(
+                "No reed has left the bench yet.", "Say so when one does: <code>trimfit log outcome REED good</code>."
+            )
+        ]
+    words = {"good": ("good", "good"), "lost": ("", "lost"), "to-stock": ("mute", "to stock")}
+    rows = []
+    for reed in findings.finished[:MOST_ROWS]:
+        tag, said = words.get(reed.outcome, ("mute", reed.outcome))
+        gap = number(reed.last_gap_cents, "+.0f") if reed.last_gap_cents is not None else "–"
+        rows.append(
+            (
+                named(reed.reed, 40),
+                named(reed.order, 40) if reed.order else "–",
+                f'<span class="tag {tag}">{text(said, 20)}</span>',
+                f"{reed.removed_mm:.2f}",
+                f"{reed.cuts}",
+                gap,
+                between(reed.meet_pitch_hz, ".1f"),
+                f'<span class="r">{text(reed.left_at, 20)}</span>',
+            )
+        )
+    heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "meets at, Hz", "when")
+    return [
+        table("Reeds that have left the bench, the latest order first", heads, rows, words=(0, 1, 2, 7)),
+        rest(MOST_ROWS, findings.finished_in_all, "reeds", "trimfit review reed REED"),
+    ]
 
 
 def stories(findings: Report, folio: Folio) -> list[str]:
@@ -80,14 +123,27 @@ def stories(findings: Report, folio: Folio) -> list[str]:
                 "Take one: <code>trimfit log reading REED f=… e=…</code>.",
             )
         ]
-    parts = []
+    parts = [
+        paragraph(
+            "Shown are, order by order, the reeds about to be cut that were read most often, and one each of those "
+            "past, to be read again, finished or no fit. <code>trimfit review reed REED</code> tells of any.",
+            "quiet",
+        )
+    ]
     for story in told[:MOST_STORIES]:
         parts.append(folio.picture(draw_bench.reed_story(story)))
-        if story.advice is not None and story.advice.why:
-            parts.append(paragraph(f"{named(story.reed, 40)}: {text(sentence(story.advice.why))}"))
+        if story.advice is not None:
+            said = "; ".join(part for part in (story.advice.reason or story.advice.why, *story.advice.notes) if part)
+            if said:
+                parts.append(paragraph(f"{named(story.reed, 40)}: {text(sentence(said, LONGEST_WHY), LONGEST_WHY)}"))
         doubts = [point for point in story.points if point.doubt]
         for point in doubts[:3]:
-            parts.append(paragraph(f"In doubt, {text(point.taken_at, 40)}: {text(sentence(point.doubt))}", "quiet"))
+            parts.append(
+                paragraph(
+                    f"In doubt, {text(point.taken_at, 40)}: {text(sentence(point.doubt, LONGEST_WHY), LONGEST_WHY)}",
+                    "quiet",
+                )
+            )
     return [*parts, rest(MOST_STORIES, len(told), "reeds", "trimfit review reed REED")]
 
 
@@ -115,13 +171,15 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
                 asked or "–",
                 witness,
                 ", ".join(f'<span class="r">{named(reed, 24)}</span>' for reed in one.suits[:6]) or "–",
-                text(sentence(one.why), 200),
+                text(sentence(one.why, LONGEST_WHY), LONGEST_WHY),
             )
         )
+    said_at = next((one.pressure_kpa for one in ranked if one.pressure_kpa), None)
+    kpa = f" at {said_at:.1f} kPa" if said_at else ""
     heads = (
         "chanter",
         "readings",
-        "meets at, Hz",
+        f"meets at, Hz{kpa}",
         "told, Hz",
         "crow it asks for",
         "G octave from low A",

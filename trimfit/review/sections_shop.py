@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from trimfit.review import draw_shop
-from trimfit.review.findings import BatchDrift, Coefficient, Report, StartSpread, TypeResponse
+from trimfit.review.findings import BatchDrift, Coefficient, Report, StartSpread, TypeResponse, Validation
 from trimfit.review.folio import MOST_ROWS, Folio, between, missing, number, percent, rest
 from trimfit.review.markup import named, paragraph, table, text
 from trimfit.review.names import sentence
 
-__all__ = ["batches", "charts", "types", "validation"]
+__all__ = ["appendix", "batches", "charts", "trust", "types"]
 
 MOST_CHARTS, MOST_REASONED = 6, 8
 
@@ -55,7 +55,7 @@ def _batch_row(batch: BatchDrift) -> tuple[str, ...]:
     ends = [
         f"{count} ended {word}" for count, word in ((batch.ended_past, "past"), (batch.ended_short, "short")) if count
     ]
-    why = text(sentence(batch.why), 200) + (f" {'; '.join(ends)}." if ends else "")
+    why = text(sentence(batch.why, 600), 600) + (f" {'; '.join(ends)}." if ends else "")
     tag = ' <span class="tag">drifted</span>' if batch.drifted else ""
     return (
         named(batch.batch, 40) + tag,
@@ -104,29 +104,9 @@ def types(findings: Report, folio: Folio) -> list[str]:
         ]
     kinds = sorted(known, key=lambda kind: (-kind.reeds, kind.reed_type))
     lines = _reasons(kinds[:MOST_REASONED], findings.starts)
-    rows = []
-    for kind in kinds[:MOST_ROWS]:
-        for one in sorted(kind.coefficients, key=lambda c: (c.term, c.output)):
-            unit = {"curvature": "cents per mm²"}.get(one.term) or draw_shop.TERM_WORDS.get(
-                one.term, ("", one.term, ())
-            )[1]
-            rows.append(
-                (
-                    named(kind.reed_type, 30),
-                    text(draw_shop.OUTPUT_WORDS.get(one.output, one.output), 30),
-                    text(unit, 30),
-                    between(one.value, "+.2f" if abs(one.value.mean) < 10.0 else "+.1f"),
-                    "assumed" if one.assumed else "learned",
-                )
-            )
     parts = [f'<ul class="glance">{"".join(f"<li>{line}</li>" for line in lines)}</ul>' if lines else ""]
     if any(one.term in draw_shop.TERM_WORDS for kind in known for one in kind.coefficients):
         parts.append(folio.picture(draw_shop.responses(known)))
-    most = 3 * MOST_ROWS
-    parts.append(
-        table("The numbers learned", ("type", "of", "unit", "value", "rests on"), rows[:most], words=(0, 1, 2, 4))
-    )
-    parts.append(rest(most, len(rows), "numbers", "trimfit learn"))
     if findings.starts:
         spread = [
             (
@@ -145,6 +125,39 @@ def types(findings: Report, folio: Folio) -> list[str]:
             )
         )
     return parts
+
+
+def appendix(findings: Report, folio: Folio) -> list[str]:
+    """What the sentences above rest on: every number learned, errors on batches left out, the bench's own error."""
+    parts = _learned(findings) + _foretold(findings, folio) + _reading_error(findings)
+    return parts or [missing("There are no numbers yet.", "Log readings before and after a trim.")]
+
+
+def _learned(findings: Report) -> list[str]:
+    """Every number learned of a type, as a table."""
+    kinds = sorted((k for k in findings.types if k.coefficients), key=lambda kind: (-kind.reeds, kind.reed_type))
+    rows = []
+    for kind in kinds[:MOST_ROWS]:
+        for one in sorted(kind.coefficients, key=lambda c: (c.term, c.output)):
+            unit = {"curvature": "cents per mm²"}.get(one.term) or draw_shop.TERM_WORDS.get(
+                one.term, ("", one.term, ())
+            )[1]
+            rows.append(
+                (
+                    named(kind.reed_type, 30),
+                    text(draw_shop.OUTPUT_WORDS.get(one.output, one.output), 30),
+                    text(unit, 30),
+                    between(one.value, "+.2f" if abs(one.value.mean) < 10.0 else "+.1f"),
+                    "assumed" if one.assumed else "learned",
+                )
+            )
+    if not rows:
+        return []
+    most = 3 * MOST_ROWS
+    return [
+        table("The numbers learned", ("type", "of", "unit", "value", "rests on"), rows[:most], words=(0, 1, 2, 4)),
+        rest(most, len(rows), "numbers", "trimfit learn"),
+    ]
 
 
 def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[str]:
@@ -212,11 +225,14 @@ def _assumed(assumed: bool) -> str:
     return " (an assumption so far)" if assumed else ""
 
 
-def validation(findings: Report, folio: Folio) -> list[str]:
-    """Foretold against found on batches left out, and how often the intervals held."""
+def trust(findings: Report) -> list[str]:
+    """How far off what is foretold has been, and how well the bench reads, in sentences."""
     parts = []
     found = findings.validation
-    if found is None or not (found.rows or found.pairs):
+    gap = (
+        next((row for row in draw_shop.pooled(found.rows) if row.output == "gap"), None) if found is not None else None
+    )
+    if gap is None:
         parts.append(
             missing(
                 "Nothing was foretold and then found yet.",
@@ -224,61 +240,88 @@ def validation(findings: Report, folio: Folio) -> list[str]:
             )
         )
     else:
-        parts.append(folio.picture(draw_shop.validation(found)))
-        rows = []
-        for row in sorted(found.rows, key=lambda r: (r.reed_type, r.output))[:MOST_ROWS]:
-            held = "; ".join(f"{one.stated_pct:g} % → {one.found_pct:.0f} %" for one in row.coverage)
-            rows.append(
-                (
-                    text(draw_shop.OUTPUT_WORDS.get(row.output, row.output), 30),
-                    named(row.reed_type, 30) if row.reed_type else "all",
-                    f"{row.readings:,}",
-                    *(
-                        f"{v:.1f}" if v is not None else "–"
-                        for v in (row.error_cents, row.type_average_error_cents, row.last_slope_error_cents)
-                    ),
-                    held or "–",
-                )
-            )
-        heads = (
-            "of",
-            "type",
-            "readings",
-            "error, cents",
-            "by type's average",
-            "by reed's last slope",
-            "promised → held",
-        )
-        parts += [
-            table("Batches the fit had not seen", heads, rows, words=(0, 1, 6)),
-            rest(MOST_ROWS, len(found.rows), "rows", "trimfit learn"),
-        ]
-    if findings.repeatability:
-        read_rows = [
-            (
-                text(draw_shop.OUTPUT_WORDS.get(r.output, r.output), 30),
-                f"{r.readings:,}",
-                *(
-                    f"{v:.1f}" if v is not None else "–"
-                    for v in (r.same_sitting_cents, r.other_sitting_cents, r.other_conditions_cents)
-                ),
-                f"{r.readings_for_1_cent}" if r.readings_for_1_cent else "–",
-            )
-            for r in findings.repeatability
-        ]
-        read_heads = (
-            "of",
-            "readings",
-            "same sitting, cents",
-            "another sitting",
-            "other pressure or warmth",
-            "readings to see 1 cent",
-        )
-        parts.append(table("The bench's own reading error (standard deviation)", read_heads, read_rows))
-    else:
+        said = f"On batches that were left out of the learning the gap came out within {gap.error_cents:.1f} cents of "
+        said += "what was foretold, two times in three"
+        if gap.type_average_error_cents is not None:
+            said += f"; going by the type's average alone, within {gap.type_average_error_cents:.1f}"
+        held = next((one for one in gap.coverage if one.stated_pct == 90.0), None)
+        ranges = f" Ranges said to hold nine times in ten held {held.found_pct:.0f} times in a hundred." if held else ""
+        parts.append(paragraph(f"{said}.{ranges}"))
+    own = next((one for one in findings.repeatability if one.output == "gap"), None)
+    if own is None:
         parts.append(
             missing(
                 "The bench's own reading error is not known.", "Read one reed several times without a trim between."
             )
         )
-    return parts
+    else:
+        errs = own.other_sitting_cents if own.other_sitting_cents is not None else own.same_sitting_cents
+        if errs is not None:
+            parts.append(
+                paragraph(
+                    f"A single reading of the gap on this bench errs by {errs:.1f} cents, two times in three by less."
+                )
+            )
+    return [*parts, paragraph("The <a href='#numbers'>appendix</a> has the figures behind this.", "quiet")]
+
+
+def _foretold(findings: Report, folio: Folio) -> list[str]:
+    """Foretold against found on batches left out, and how often the intervals held."""
+    found = findings.validation
+    if found is None or not (found.rows or found.pairs):
+        return []
+    # what a shop's only type does, all types do: said once
+    kinds = {row.reed_type for row in found.rows if row.reed_type}
+    listed = [
+        row for row in found.rows if len(kinds) > 1 or not row.reed_type or "" not in _types_of(found, row.output)
+    ]
+    rows = []
+    for row in sorted(listed, key=lambda r: (r.reed_type, r.output))[:MOST_ROWS]:
+        held = "; ".join(f"{one.stated_pct:g} % → {one.found_pct:.0f} %" for one in row.coverage)
+        errors = (row.error_cents, row.type_average_error_cents, row.last_slope_error_cents)
+        rows.append(
+            (
+                text(draw_shop.OUTPUT_WORDS.get(row.output, row.output), 30),
+                named(row.reed_type, 30) if row.reed_type else "all",
+                f"{row.readings:,}",
+                *(f"{v:.1f}" if v is not None else "–" for v in errors),
+                held or "–",
+            )
+        )
+    heads = ("of", "type", "readings", "error, cents", "by type's average", "by reed's last slope", "promised → held")
+    return [
+        folio.picture(draw_shop.validation(found)),
+        table("Batches the fit had not seen", heads, rows, words=(0, 1, 6)),
+        rest(MOST_ROWS, len(listed), "rows", "trimfit learn"),
+    ]
+
+
+def _types_of(found: Validation, output: str) -> set[str]:
+    return {row.reed_type for row in found.rows if row.output == output}
+
+
+def _reading_error(findings: Report) -> list[str]:
+    """The bench's own reading error, as a table."""
+    if not findings.repeatability:
+        return []
+    rows = [
+        (
+            text(draw_shop.OUTPUT_WORDS.get(r.output, r.output), 30),
+            f"{r.readings:,}",
+            *(
+                f"{v:.1f}" if v is not None else "–"
+                for v in (r.same_sitting_cents, r.other_sitting_cents, r.other_conditions_cents)
+            ),
+            f"{r.readings_for_1_cent}" if r.readings_for_1_cent else "–",
+        )
+        for r in findings.repeatability
+    ]
+    heads = (
+        "of",
+        "readings",
+        "same sitting, cents",
+        "another sitting",
+        "other pressure or warmth",
+        "readings to see 1 cent",
+    )
+    return [table("The bench's own reading error (standard deviation)", heads, rows)]

@@ -20,14 +20,14 @@ _ROW_MM, _STRIP_CENTS = 4.7, 15.0
 _LAST_LINE_MM = 138.5
 
 
-def write(folder: Path, ticket: Ticket) -> list[Path]:
-    """Write `ticket-REED.pdf` and `ticket-REED.png` into `folder`, made if needed.
+def write(folder: Path, ticket: Ticket, stem: str = "") -> list[Path]:
+    """Write `ticket-REED.pdf` and `ticket-REED.png` into `folder`, made if needed. stem: the reed's, among several.
 
     The same ticket gives the same bytes. Raises OSError where the folder cannot be written.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    stem = f"ticket-{file_stem(ticket.reed)}"
-    paths = [folder / f"{stem}.pdf", folder / f"{stem}.png"]
+    stem = stem or file_stem(ticket.reed)
+    paths = [folder / f"ticket-{stem}.{ending}" for ending in ("pdf", "png")]
     for path, content in zip(paths, pdf_and_png(ticket), strict=True):
         path.write_bytes(content)
     return paths
@@ -64,9 +64,17 @@ def how_to_check(ticket: Ticket) -> list[str]:
     return [
         "Seat the reed until low A and high A agree.",
         f"{pressure}{warmth}; let the reed warm first.",
-        f"Read E over 3/2 and F over 5/3: they should agree to {ticket.tolerance_hz:g} Hz.",
+        _where_to(ticket),
         "Overblow low G, read it as low A: it should agree with the A's.",
     ]
+
+
+def _where_to(ticket: Ticket) -> str:
+    """Where E and F should sound, as a meter shows them."""
+    if not ticket.aim_hz:
+        return f"E divided by 1.5 and F by 1.667 should give the same, to {ticket.tolerance_hz:g} Hz."
+    e_hz, f_hz = 1.5 * ticket.aim_hz, ticket.aim_hz * 5.0 / 3.0
+    return f"With low A at {ticket.aim_hz:.1f} Hz, E should read {e_hz:.1f} and F {f_hz:.1f}."
 
 
 def draw(ticket: Ticket) -> Figure:
@@ -87,11 +95,13 @@ def draw(ticket: Ticket) -> Figure:
     for place, step in enumerate(how_to_check(ticket), start=1):
         top = _paragraph(axes, top, f"{place}. {step}")
     for caution in ticket.cautions:
-        lines = textwrap.wrap(f"Mind: {plain(caution, 130)}", 70)
-        if top + 3.7 * (len(lines) - 1) > _LAST_LINE_MM:
-            _say(axes, _LEFT, top, "Mind: more is said in the log.", size=7.2)
+        lines = textwrap.wrap(f"Mind: {plain(caution, 400)}", 70)
+        room = int((_LAST_LINE_MM - top) / 3.7 + 1.001)
+        if room < 1:
             break
-        top = _paragraph(axes, top, " ".join(lines))
+        for line in lines if len(lines) <= room else [*lines[: room - 1], "More is said by: trimfit review reed."]:
+            _say(axes, _LEFT, top, line, size=7.2)
+            top += 3.7
     rests = f"Rests on {ticket.readings} reading{'' if ticket.readings == 1 else 's'}"
     last = f", the last of {plain(ticket.read_at.replace('T', ' '), 26)}" if ticket.read_at else ""
     _say(axes, _LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
@@ -138,10 +148,9 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
         facts.append(("pitch ordered", f"{ticket.target_pitch_hz:.1f} Hz"))
     crow = ticket.crow_hz
     facts.append(("crow", f"{crow_label(crow.mean)}, {_between(crow, '.0f', 'Hz')}" if crow else "not read"))
-    air = [f"{ticket.pressure_kpa:.1f} kPa" if ticket.pressure_kpa else "pressure not said"]
-    if ticket.temperature_c is not None:
-        air.append(f"{ticket.temperature_c:.1f} °C")
-    facts.append(("holds at", ", ".join(air)))
+    air = [f"{ticket.pressure_kpa:.1f} kPa"] if ticket.pressure_kpa else []
+    air += [f"{ticket.temperature_c:.1f} °C"] if ticket.temperature_c is not None else []
+    facts.append(("said for", ", ".join(air) or "pressure not said"))
     return facts
 
 
