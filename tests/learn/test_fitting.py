@@ -54,6 +54,22 @@ def test_a_fit_is_sound_and_comes_back_from_its_bytes(frame: pd.DataFrame, card:
         assert coef[5, F_NOTE] == pytest.approx(2.95, abs=1.0)
 
 
+def test_a_shop_whose_two_as_always_agree_to_the_cent_is_learned_from(frame: pd.DataFrame) -> None:
+    """Whoever writes the high A as twice the low A leaves a difference without any error at all."""
+    same = frame.assign(high_a_cents=frame["low_a_cents"])
+    found = fit(same)
+    assert np.isfinite(found.coef).all()
+    assert np.linalg.eigvalsh(found.noise_cov).min() > 0
+    assert gap_sd(found.noise_cov) == pytest.approx(gap_sd(fit(frame).noise_cov), rel=0.1)
+
+
+@pytest.mark.parametrize("held", [7, 25, 26, 27, 40])
+def test_the_first_readings_of_a_shop_are_learned_from(frame: pd.DataFrame, held: int) -> None:
+    found = fit(frame.iloc[:held])
+    assert np.isfinite(found.coef).all()
+    assert 0.05 < gap_sd(found.noise_cov) < 6.0
+
+
 def test_mistyped_readings_bend_nothing_and_are_named(frame: pd.DataFrame, card: FitCard) -> None:
     """Octaves, dropped digits and wrong notes in one reading of forty: the covariances stay, the entries are found."""
     spoiled = frame.copy()

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +21,6 @@ from trimfit.learn.card import FitCard
 from trimfit.learn.design import Rows, sort_rows, take_rows
 from trimfit.learn.predict import ReedState, batch_states
 from trimfit.pitch import OUTPUTS
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["COVERAGES", "HeldOut", "held_out", "summary"]
 
@@ -199,18 +195,3 @@ def summary(found: HeldOut, types: tuple[str, ...]) -> list[dict[str, object]]:
             row |= {f"coverage{c}": float(np.mean(z <= _Z[c])) for c in COVERAGES}
             out.append(row)
     return out
-
-
-def as_frame(found: HeldOut, types: tuple[str, ...]) -> pd.DataFrame:
-    """The held-out readings of the gap as a frame, for pictures and tables of one's own."""
-    import pandas as pd
-
-    return pd.DataFrame(
-        {
-            "reed_type": [types[t] for t in found.type_code],
-            "readings_before": found.before,
-            "found_gap_cents": found.found[:, 0],
-            "foretold_gap_cents": found.foretold[:, 0],
-            "sd_gap_cents": found.sd[:, 0],
-        }
-    )

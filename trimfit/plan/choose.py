@@ -221,8 +221,6 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     else:
         left_cuts = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
     length = round(length / rules.step_mm) * rules.step_mm
-    if name == "trim" and length <= 0.0:
-        name = "lip" if lip else "finished"
     if at_stake(length, lip if name in ("trim", "lip") else 0, last=name == "finished") > costs.reading_minutes:
         return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), "alone")
     if name in ("trim", "lip"):
