@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trimfit.bench.entry_doubts import reading_doubts, trim_doubts
+from trimfit.bench.entry_doubts import outcome_doubts, reading_doubts, trim_doubts
 from trimfit.bench.slips import Typed
 from trimfit.pitch import DEFAULT_RATIOS, NOTES, hz_from_cents, parse_crow_hz
-from trimfit.records import Doubt, Logged, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.records import Doubt, Logged, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 SHOP = Settings()
 SCALE = DEFAULT_RATIOS
@@ -201,9 +201,9 @@ def test_the_as_must_balance_allowing_for_pressure(apart_cents: float, kpa: floa
 def test_balance_says_which_way_to_seat() -> None:
     over, under = ({**STANDING, "high_a": STANDING["low_a"] + step} for step in (8.0, -8.0))
     (doubt,) = reading_doubts(reading(sounding(over)), story(), SHOP, {})
-    assert "high A is 2.2 Hz over low A; seat the reed shallower" in doubt.sentence
+    assert "high A is 2.2 Hz over low A, as low A; seat the reed shallower" in doubt.sentence
     (doubt,) = reading_doubts(reading(sounding(under)), story(), SHOP, {})
-    assert "under low A; seat the reed deeper" in doubt.sentence
+    assert "under low A, as low A; seat the reed deeper" in doubt.sentence
 
 
 @pytest.mark.parametrize(
@@ -294,3 +294,61 @@ def test_nothing_within_five_standard_deviations_is_a_slip(off: dict[str, float]
     cents = {note: STANDING[note] + step for note, step in off.items()}
     kinds = {doubt.kind for doubt in asked(reading(sounding(cents)))}
     assert kinds <= {"a-unbalanced"}
+
+
+def test_e_over_f_is_always_asked_about() -> None:
+    right = sounding()
+    (doubt,) = reading_doubts(reading({"e": right["f"], "f": right["e"]}), story(), SHOP, {})
+    assert (doubt.kind, dict(doubt.meant)) == ("swapped", {"e_hz": right["e"], "f_hz": right["f"]})
+    (doubt,) = reading_doubts(reading({"e": right["e"] * 1.6, "f": right["f"]}), story(), SHOP, {})
+    assert (doubt.kind, doubt.meant) == ("gap-wide", ())
+    flat_f = sounding({**STANDING, "f": STANDING["e"] - 140.0})
+    assert reading_doubts(reading({"e": flat_f["e"], "f": flat_f["f"]}), story(), SHOP, {}) == []
+
+
+def test_a_line_typed_twice_is_asked_about() -> None:
+    first = reading()
+    before = ReedHistory(REED, (Logged("rea-1", 1, 1774951200.0, first),))  # 2026-03-31T10:00:00
+    for seconds, kinds in ((5, ["twice"]), (55, ["twice"]), (65, [])):
+        minute, second = divmod(seconds, 60)
+        again = Reading("R-1", f"2026-03-31T10:{minute:02d}:{second:02d}", chanter="Heron", notes_hz=first.notes_hz)
+        assert [doubt.kind for doubt in reading_doubts(again, before, SHOP, FORETOLD)] == kinds
+    cut = Trim("R-1", "2026-03-31T10:00", 0.1)
+    cut_before = ReedHistory(REED, before.readings, (Logged("tri-1", 2, 1774951200.0, cut),))
+    for length_mm, kinds in ((0.1, ["twice"]), (0.11, [])):
+        trim = Trim("R-1", "2026-03-31T10:00:20", length_mm)
+        assert [one.kind for one in trim_doubts(trim, cut_before, SHOP, longest_mm=1.0)] == kinds
+    # With a reading between it is another cut.
+    read_since = ReedHistory(REED, (Logged("rea-1", 3, 1774951210.0, first),), cut_before.trims)
+    assert trim_doubts(Trim("R-1", "2026-03-31T10:00:20", 0.1), read_since, SHOP, longest_mm=1.0) == []
+
+
+def test_what_was_advised_is_not_asked_about_for_its_length() -> None:
+    trim = Trim("R-1", "2026-03-31T10:00", 0.88)
+    kinds = [one.kind for one in trim_doubts(trim, story(), SHOP, longest_mm=0.72)]
+    assert kinds == ["trim-long"]
+    assert trim_doubts(trim, story(), SHOP, longest_mm=0.72, advised_mm=0.88) == []
+
+
+def test_several_values_off_may_be_the_reading_before() -> None:
+    off = sounding({**STANDING, "e": STANDING["e"] + 140.0, "b": STANDING["b"] - 140.0})
+    doubts = asked(reading(off), story(reading()))
+    assert len(doubts) == 2
+    assert "another reed's" not in doubts[0].sentence
+    assert doubts[-1].sentence.endswith("Or was the reading of 2026-03-31 10:00 another reed's?")
+    (one,) = asked(reading({**sounding(), "e": off["e"]}), story(reading()))
+    assert "another reed's" not in one.sentence
+
+
+def test_a_reed_handed_over_unread_or_off_is_asked_about() -> None:
+    good = Outcome("R-1", "2026-03-31T11:00", "good")
+    (doubt,) = outcome_doubts(good, story(), SHOP)
+    assert (doubt.kind, doubt.column) == ("good-unread", "outcome")
+    (doubt,) = outcome_doubts(good, story(reading()), SHOP)
+    assert doubt.kind == "good-off"
+    assert "F 2.7 Hz under E" in doubt.sentence
+    even = reading(sounding({**STANDING, "e": STANDING["f"] + 2.0}))
+    assert outcome_doubts(good, story(even), SHOP) == []
+    (doubt,) = outcome_doubts(good, story(even, trims=(Trim("R-1", "2026-03-31T10:30", 0.2),)), SHOP)
+    assert "0.20 mm came off R-1 since" in doubt.sentence
+    assert outcome_doubts(Outcome("R-1", "2026-03-31T11:00", "lost"), story(), SHOP) == []

@@ -219,3 +219,59 @@ def test_every_verb_has_an_example() -> None:
         result = CliRunner().invoke(app, [*verb, "--help"])
         assert result.exit_code == 0
         assert f"Example: trimfit {' '.join(verb)}" in result.stdout
+
+
+def test_a_reading_is_said_as_it_was_understood(bench: Typed) -> None:
+    assert bench.say("log", "reading", "R-1", "f=757", "e=703").startswith(
+        "reading of R-1 in CH-1, its order's: F 54 cents under E  rea-"
+    )
+    bench.say("log", "reed", "R-2", "--type", "moulded", "--batch", "B-1")
+    said = bench.say("log", "reading", "R-2", "f=757", "e=703").splitlines()
+    assert said[0].startswith("reading of R-2: F 54 cents under E  rea-")
+    assert said[1].startswith("in no chanter that was named")
+    bench.say("log", "reading", "R-2", "f=757.1", "e=703", "--chanter", "CH-1")
+    assert "in CH-1, as last time" in bench.say("log", "reading", "R-2", "f=757.3", "e=703")
+
+
+def test_a_cut_in_doubt_says_nothing_of_how_long_cuts_are(bench: Typed) -> None:
+    for length in ("12", "1.2"):
+        kinds = [one["kind"] for one in bench.json("log", "trim", "R-1", "--length", length)["doubts"]]
+        assert kinds[0] == "trim-long"
+    assert bench.json("log", "trim", "R-1", "--length", "0.88", "--asked", "0.88")["doubts"][0]["kind"] == "blade-short"
+    kinds = [one["kind"] for one in bench.json("log", "trim", "R-1", "--length", "1.4", "--asked", "1.4")["doubts"]]
+    assert kinds[0] == "trim-long"
+
+
+def test_a_later_outcome_takes_the_place_of_the_earlier(bench: Typed) -> None:
+    first = bench.json("log", "outcome", "R-1", "good")
+    assert [one["kind"] for one in first["doubts"]] == ["good-unread"]
+    again = bench.json("log", "outcome", "R-1", "good")
+    assert (again["entry"], again["new"]) == (first["entry"], False)
+    later = bench.json("log", "outcome", "R-1", "to-stock")
+    assert later["instead_of"] == first["entry"]
+    bench.say("log", "strike", later["entry"])
+    with Journal(bench.log) as journal:
+        assert journal.of_reed("R-1").outcome is None
+
+
+def test_the_last_entry_is_struck_without_its_id(bench: Typed) -> None:
+    bench.say("log", "reed", "R-2", "--type", "moulded", "--batch", "B-1")
+    first = bench.json("log", "trim", "R-1", "--length", "0.1")["entry"]
+    second = bench.json("log", "trim", "R-2", "--length", "0.1")["entry"]
+    assert bench.json("log", "strike", "--last", "R-1")["about"] == first
+    struck = bench.json("log", "strike", "--last")
+    assert (struck["about"], struck["note"]) == (second, "the trim R-2")
+    with Journal(bench.log) as journal:
+        assert not journal.of_reed("R-2").trims
+    for words, said in ((["strike"], "which entry"), (["strike", "--last", "R-7"], "'R-7'")):
+        result = CliRunner().invoke(app, ["--log", str(bench.log), "log", *words])
+        assert isinstance(result.exception, InputError)
+        assert said in result.exception.line()
+
+
+def test_a_name_that_is_likely_a_known_one_is_in_doubt(bench: Typed) -> None:
+    answer = bench.json("log", "reed", "R-2", "--type", "Moulded", "--batch", "B-2")
+    assert [one["kind"] for one in answer["doubts"]] == ["name-alike"]
+    assert answer["note"] == "new type Moulded, new batch B-2"
+    assert bench.json("log", "chanter", "ch-1")["doubts"][0]["kind"] == "name-alike"
+    assert bench.json("log", "order", "O-2", "--chanter", "CH-1")["doubts"] == []

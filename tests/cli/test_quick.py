@@ -91,7 +91,8 @@ def test_what_is_not_plain_is_left_to_the_long_way(log: Path) -> None:
         ["log", "reading", "R-1", "f=780", "--at", "2026-01-01", "--at", "2026-01-02"],
         ["log", "reading", "R-1", "--", "f=780"],
         ["log", "trim", "R-1", "R-2", "--length", "0.1"],
-        ["log", "strike", "rea-x"],
+        ["log", "strike", "--last"],
+        ["log", "strike", "--last", "R-1"],
         ["log", "reed", "R-2", "--type", "T"],
         ["check"],
         ["--version"],
@@ -119,7 +120,8 @@ def test_both_ways_know_the_same_options() -> None:
     verbs = get_command(long_way.app).commands["log"].commands  # type: ignore[attr-defined]
     for name, (_, _, _, options, needed) in quick.VERBS.items():
         long_options = {option: one for one in verbs[name].params for option in one.opts if option.startswith("--")}
-        assert {*options, "--json"} == {*long_options} - {"--help"}
+        # What takes no value is left to the long way.
+        assert {*options, "--json"} == {*long_options} - {"--help", "--last"}
         assert {options[option] for option, one in long_options.items() if one.required} == needed
 
 

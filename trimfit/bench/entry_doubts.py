@@ -8,15 +8,18 @@ is no measured value of anything.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 
 from trimfit.bench.foreseen import Foreseen, reads_like
 from trimfit.bench.slips import AS_SOUNDING, Typed, foretold_doubts, outputs_cents, rough_expectation
+from trimfit.bench.times import at_s
 from trimfit.pitch import ratios
-from trimfit.records import Doubt, Reading, ReedHistory, Settings, Trim
+from trimfit.records import Doubt, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 
-__all__ = ["LONGEST_UNASKED_MM", "reading_doubts", "trim_doubts", "unbalanced"]
+__all__ = ["LONGEST_UNASKED_MM", "outcome_doubts", "reading_doubts", "trim_doubts", "unbalanced"]
 
 # Before this many cuts of a type are logged, only a cut longer than this is asked about. Assumptions, no source.
 FEW_CUTS = 8
@@ -32,6 +35,12 @@ GAP_OPENS_CENTS = 10.0
 # Hertz as low A between the G octave and the A's that no gap of the other sign goes with (common practice, no source:
 # it stands two or three hertz under while the reed still wants to be sharper).
 G_OCTAVE_HZ = 2.0
+# F and E this far apart as low A are asked about where nothing else was. An assumption made wide, no source.
+GAP_WIDE_CENTS = 150.0
+# The same entry of a reed, with nothing logged between, is asked about within this time.
+TWICE_S = 60.0
+# Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
+GOOD_TOLERANCES = 2.0
 
 
 def _scale(settings: Settings) -> dict[str, Fraction]:
@@ -63,6 +72,7 @@ def reading_doubts(
         told = foreseen.own.each() if same_chanter else {}
     expected = {**rough_expectation(reading, history, scale), **told}
     doubts = foretold_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
+    doubts = _or_the_last(doubts, reading, history)
     other = _other_reed(reading, foreseen, scale)
     if other is not None and not (doubts and all(doubt.meant for doubt in doubts)):
         return [other]
@@ -70,6 +80,8 @@ def reading_doubts(
         # A slip explains the rest: an octave on one A is no lack of balance.
         return doubts
     found = [
+        _typed_twice(reading, history),
+        _gap_wide(reading, scale),
         _unbalanced(reading, settings, scale),
         _g_octave_against_gap(reading, settings, scale),
         _gap_opened(reading, history, scale),
@@ -85,6 +97,82 @@ def _other_reed(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str,
         return None
     sentence = f"This reads like {name[:60]}, not like {reading.reed[:60]}; was it {reading.reed[:60]} that was read?"
     return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
+
+
+def _or_the_last(doubts: list[Doubt], reading: Reading, history: ReedHistory) -> list[Doubt]:
+    """Doubts of several values at once, or of the whole: the reading before may have been the wrong one."""
+    before = [one for one in history.readings if one.record.chanter == reading.chanter]
+    if not before or (len(doubts) < 2 and not any(doubt.kind in ("other-reed", "swapped") for doubt in doubts)):
+        return doubts
+    last = next((one for one in reversed(before) if not one.doubts), before[-1]).record
+    also = f" Or was the reading of {_clock(last.taken_at)} another reed's?"
+    return [*doubts[:-1], replace(doubts[-1], sentence=doubts[-1].sentence + also)]
+
+
+def _clock(time: str) -> str:
+    """A time of the log to the minute, as it was said."""
+    return time[:16].replace("T", " ").replace("t", " ")
+
+
+def _typed_twice(record: Reading | Trim, history: ReedHistory) -> Doubt | None:
+    """The very thing that was logged last of this reed, once more within a minute."""
+    entries: list[Logged[Reading] | Logged[Trim]] = [*history.readings, *history.trims]
+    last = max(entries, key=lambda one: (one.at_s, one.seq), default=None)
+    if last is None or not _alike(record, last.record):
+        return None
+    after_s = at_s(record.taken_at if isinstance(record, Reading) else record.done_at) - last.at_s
+    if not 0.0 < after_s < TWICE_S:
+        return None
+    what, column = ("reading", "taken_at") if isinstance(record, Reading) else ("trim", "done_at")
+    when = "just before" if after_s < 2.0 else f"{after_s:.0f} seconds before"
+    sentence = f"The same {what} was logged {when}; was it typed twice?"
+    return Doubt("twice", column, sentence)
+
+
+def _alike(one: Reading | Trim, other: object) -> bool:
+    """Whether two entries say the same but for their time and remark."""
+    if isinstance(one, Reading):
+        return isinstance(other, Reading) and other == replace(one, taken_at=other.taken_at, remark=other.remark)
+    return isinstance(other, Trim) and (one.length_mm, one.lip_strokes) == (other.length_mm, other.lip_strokes)
+
+
+def _gap_wide(reading: Reading, scale: Mapping[str, Fraction]) -> Doubt | None:
+    """F and E further apart than any reed of a chanter: E sounds over F where the two were swapped."""
+    f_hz, e_hz = (_low_a_hz(reading, note, scale) for note in ("f", "e"))
+    if f_hz is None or e_hz is None:
+        return None
+    apart = 1200.0 * math.log2(f_hz / e_hz)
+    if abs(apart) <= GAP_WIDE_CENTS:
+        return None
+    f_typed, e_typed = reading.notes_hz["f"], reading.notes_hz["e"]
+    exchanged = 1200.0 * math.log2((e_typed / float(scale["f"])) / (f_typed / float(scale["e"])))
+    if e_typed >= f_typed and abs(exchanged) <= GAP_WIDE_CENTS:
+        sentence = f"E sounds over F: the two look swapped; did you mean F {e_typed:.1f} and E {f_typed:.1f}?"
+        return Doubt("swapped", "e_hz", sentence, (("e_hz", f_typed), ("f_hz", e_typed)))
+    side = "over" if apart > 0 else "under"
+    return Doubt("gap-wide", "f_hz", f"F {abs(apart):.0f} cents {side} E as low A is more than reeds do; is it right?")
+
+
+def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -> list[Doubt]:
+    """All doubts about an outcome not yet logged: a reed handed over that was never read, was cut since, or is off."""
+    if outcome.outcome != "good":
+        return []
+    scale = _scale(settings)
+    reed = outcome.reed[:60]
+    for one in reversed(history.readings):
+        f_hz, e_hz = (_low_a_hz(one.record, note, scale) for note in ("f", "e"))
+        if f_hz is None or e_hz is None:
+            continue
+        if taken_mm := sum(trim.record.length_mm or 0.0 for trim in history.trims if trim.at_s >= one.at_s):
+            sentence = f"{taken_mm:.2f} mm came off {reed} since F and E were read last; is it good?"
+            return [Doubt("good-unread", "outcome", sentence)]
+        gap_hz = f_hz - e_hz
+        if abs(gap_hz) <= GOOD_TOLERANCES * settings.tolerance_hz:
+            return []
+        side = "over" if gap_hz > 0 else "under"
+        sentence = f"{reed} was last read with F {abs(gap_hz):.1f} Hz {side} E as low A; is it good?"
+        return [Doubt("good-off", "outcome", sentence)]
+    return [Doubt("good-unread", "outcome", f"{reed} was never read with F and E; is it good?")]
 
 
 def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> float | None:
@@ -129,8 +217,9 @@ def _unbalanced(reading: Reading, settings: Settings, scale: Mapping[str, Fracti
         return None
     # The top hand's air column is the shorter one, so seating a reed deeper raises the top hand more.
     seat = "shallower" if over_hz > 0 else "deeper"
+    side = "over" if over_hz > 0 else "under"
     sentence = (
-        f"The A's do not balance: high A is {abs(over_hz):.1f} Hz {'over' if over_hz > 0 else 'under'} low A; "
+        f"The A's do not balance: high A is {abs(over_hz):.1f} Hz {side} low A, as low A; "
         f"seat the reed {seat} and read again, or is it right?"
     )
     return Doubt("a-unbalanced", "high_a_hz", sentence)
@@ -188,7 +277,7 @@ def trim_doubts(
 
     longest_mm: the longest cut logged so far on reeds of the type, None if there is none; cuts: how many there are.
     advised_mm: the cut that was advised, if one was: a value ten or a hundred times off it, or with its digits
-    exchanged, was meant to be it.
+    exchanged, was meant to be it. What was advised, or less, is not asked about for its length.
     """
     length_mm = trim.length_mm or 0.0
     doubts = []
@@ -196,7 +285,8 @@ def trim_doubts(
     limit_mm, than = longest_mm or 0.0, "any cut before"
     if (cuts < FEW_CUTS or not longest_mm) and limit_mm < LONGEST_UNASKED_MM:
         limit_mm, than = LONGEST_UNASKED_MM, "a cut is thought to be"
-    long = length_mm > limit_mm + 1e-9
+    asked_for = advised_mm is not None and length_mm <= advised_mm + 1e-9
+    long = length_mm > limit_mm + 1e-9 and not asked_for
     if long or slip_mm is not None:
         words = f"longer than {than} ({limit_mm:.2f} mm)" if long else f"not the {advised_mm:g} mm advised"
         words = f"{length_mm:g} mm is {words}"
@@ -205,6 +295,8 @@ def trim_doubts(
         ask = f"did you mean {slip_mm:g}?" if slip_mm is not None else "is it right?"
         meant = (("length_mm", slip_mm),) if slip_mm is not None else ()
         doubts.append(Doubt("trim-long", "length_mm", f"{words}; {ask}", meant))
+    if not doubts and (twice := _typed_twice(trim, history)):
+        doubts.append(twice)
     blade_mm = history.reed.record.blade_mm
     left_mm = (blade_mm or 0.0) - sum(one.record.length_mm or 0.0 for one in history.trims) - length_mm
     if blade_mm and length_mm and left_mm < settings.least_blade_mm:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from trimfit.bench import conflicts, history, refusals, shop, times
 from trimfit.bench.cells import canonical, text_value
 from trimfit.bench.conflicts import Conflict
-from trimfit.bench.history import LIVE
+from trimfit.bench.history import LIVE, UNSTRUCK
 from trimfit.bench.identity import entry_id
 from trimfit.bench.kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record, references
 from trimfit.bench.rows import insert_sql, instant_of, stored
@@ -260,13 +260,23 @@ class Journal(Store):
 
     def longest_cut_mm(self, reed_type: str, among: int = 250) -> float | None:
         """The longest cut among the latest of a type's reeds, in mm; None where none was logged."""
+        return self.latest_cuts(reed_type, among)[0]
+
+    def latest_cuts(self, reed_type: str, among: int = 250) -> tuple[float | None, int]:
+        """The longest of the latest cuts of a type's reeds, in mm, and how many there are; None where none was logged.
+
+        A cut whose length was in doubt is kept, and says nothing of how long cuts are.
+        """
         query = (
-            f"SELECT max(length_mm) FROM (SELECT t.length_mm FROM (SELECT * FROM trims WHERE {LIVE} ORDER BY seq DESC "
-            "LIMIT :among * 4) t JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type LIMIT :among)"
+            "SELECT max(length_mm), count(length_mm) FROM (SELECT t.length_mm FROM "
+            f"(SELECT * FROM trims WHERE {LIVE} ORDER BY seq DESC LIMIT :among * 4) t "
+            "JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type AND t.length_mm > 0 AND NOT EXISTS "
+            "(SELECT 1 FROM marks m WHERE m.marked = t.entry AND m.doubt >= 'trim-long:' AND m.doubt < 'trim-long;') "
+            "LIMIT :among)"
         )
         with self.reading() as connection:
-            longest = connection.execute(query, {"reed_type": reed_type, "among": among}).fetchone()[0]
-            return None if not longest else float(longest)
+            longest, cuts = connection.execute(query, {"reed_type": reed_type, "among": among}).fetchone()
+            return (None if not longest else float(longest)), int(cuts)
 
     def merge(
         self, other: Path, progress: Progress | None = None, *, renames: Mapping[str, str] | None = None
@@ -275,6 +285,32 @@ class Journal(Store):
         from trimfit.bench.merge import merge_logs
 
         return merge_logs(self, other, progress, renames=renames or {})
+
+    def last_of(self, reed: str | None = None) -> str:
+        """The id of the entry logged last, of one reed where one is named; InputError where there is none.
+
+        A strike or a mark is no entry of a thing, and is passed over; so is what is struck.
+        """
+        names = (
+            ("reading", "trim", "outcome", "reed")
+            if reed
+            else ("reading", "trim", "outcome", "reed", "chanter", "order")
+        )
+        where = "AND reed = ? " if reed else ""
+        best: tuple[int, str] | None = None
+        with self.reading() as connection:
+            if reed:
+                reed = _name("reed", reed)
+            for name in names:
+                query = f"SELECT seq, entry FROM {KINDS[name].table} WHERE {UNSTRUCK} {where}ORDER BY seq DESC LIMIT 1"
+                found = connection.execute(query, (reed,) if reed else ()).fetchone()
+                if found and (best is None or found > best):
+                    best = found
+            if best is None and reed:
+                raise history.unknown(connection, KINDS["reed"], reed)
+        if best is None:
+            raise InputError("the log holds nothing to strike", remedy="log an entry first")
+        return best[1]
 
     def find(self, text: str) -> str:
         """The entry whose id is `text` or alone begins with it (six letters or more); InputError if there is none."""
@@ -287,7 +323,9 @@ class Journal(Store):
             )
             found = [entry for (entry,) in rows]
         if not found:
-            raise InputError("no entry has this id", text[:60], "see trimfit review reed REED for a reed's entries")
+            raise InputError(
+                "no entry has this id", text[:60], "see trimfit review reed REED, or say trimfit log strike --last REED"
+            )
         if len(found) > 1:
             raise InputError("several entries begin like this", text[:60], "give more of the id")
         if kind is not None and kind.name in ("strike", "mark"):

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from trimfit.desk.logbook import Kept
     from trimfit.records import Advice
 
-__all__ = ["advice_in_words", "as_json", "in_words"]
+__all__ = ["advice_in_words", "as_json", "in_words", "when_sure"]
 
 
 def advice_in_words(advice: Advice) -> list[str]:
@@ -17,6 +20,30 @@ def advice_in_words(advice: Advice) -> list[str]:
 
     lines = advice_lines(advice)
     return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]
+
+
+def when_sure(log_it: Callable[[bool], Kept], as_json: bool) -> Kept | None:
+    """What `log_it(sure)` logged. At a terminal what is in doubt is asked about first; None where it was not kept.
+
+    Scripts are never asked: with --json, or where a pipe or a file stands in for the terminal, all is kept and marked.
+    """
+    if as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return log_it(True)
+    from trimfit.desk.logbook import Doubtful
+
+    try:
+        return log_it(False)
+    except Doubtful as doubtful:
+        for doubt in doubtful.doubts:
+            sys.stdout.write(f"? {' '.join(doubt.sentence.split())}\n")
+    try:
+        answer = input("keep it? y or no: ").strip().lower()
+    except EOFError:
+        answer = ""
+    if answer in ("y", "yes", "keep"):
+        return log_it(True)
+    sys.stdout.write("not logged; type it again as it should be\n")
+    return None
 
 
 def as_json(kept: Kept) -> dict[str, Any]:
@@ -30,19 +57,24 @@ def as_json(kept: Kept) -> dict[str, Any]:
         "doubts": [{"kind": one.kind, "column": one.column, "sentence": one.sentence} for one in kept.doubts],
         "instead_of": kept.instead_of,
         "note": kept.note or None,
+        "read": kept.read or None,
     }
 
 
 def in_words(kept: Kept) -> list[str]:
-    """The answer of a `log` verb as lines: the entry's id first, then what is doubtful and what can be done."""
+    """The answer of a `log` verb as lines: the entry, then what is doubtful and what can be done."""
     about = " ".join(kept.about.split())[:60]
     of = "" if kept.kind in ("reed", "order", "chanter") else "of "
-    lines = [f"{kept.entry}  {kept.kind} {of}{about}" + ("" if kept.new else " (in the log already)")]
+    known = "" if kept.new else " (in the log already)"
+    lines = [f"{kept.entry}  {kept.kind} {of}{about}{known}"]
+    if kept.read:
+        # What was understood is looked at, and not the id.
+        lines = [f"{kept.kind} of {about}{kept.read}{known}  {kept.entry}"]
     if kept.instead_of:
         lines.append(f"in place of {kept.instead_of}, which is struck")
     if kept.note:
         lines.append(kept.note)
     lines += [f"doubt: {' '.join(one.sentence.split())}" for one in kept.doubts]
     if kept.doubts:
-        lines.append(f"kept and marked; if it is wrong: trimfit log strike {kept.entry} --why …")
+        lines.append(f"kept and marked; if it is wrong: trimfit log strike {kept.entry}")
     return lines

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.cli.kept import as_json as kept_json
-from trimfit.cli.kept import in_words
+from trimfit.cli.kept import in_words, when_sure
 from trimfit.cli.show import print_json
 
 if TYPE_CHECKING:
@@ -35,7 +35,9 @@ def _log(context: typer.Context) -> Path:
     return log_path(context)
 
 
-def _answer(kept: Kept, as_json: bool) -> None:
+def _answer(kept: Kept | None, as_json: bool) -> None:
+    if kept is None:
+        return
     if as_json:
         print_json(kept_json(kept))
         return
@@ -87,19 +89,22 @@ def reading(
     """
     from trimfit.desk import logbook
 
-    kept = logbook.log_reading(
-        _log(context),
-        reed,
-        words,
-        at=at,
-        chanter=chanter,
-        pressure=pressure,
-        temperature=temperature,
-        humidity=humidity,
-        taped=taped,
-        remark=remark,
-    )
-    _answer(kept, as_json)
+    def log_it(sure: bool) -> Kept:
+        return logbook.log_reading(
+            _log(context),
+            reed,
+            words,
+            at=at,
+            chanter=chanter,
+            pressure=pressure,
+            temperature=temperature,
+            humidity=humidity,
+            taped=taped,
+            remark=remark,
+            sure=sure,
+        )
+
+    _answer(when_sure(log_it, as_json), as_json)
 
 
 @_verbs.command()
@@ -119,8 +124,12 @@ def trim(
     """
     from trimfit.desk import logbook
 
-    kept = logbook.log_trim(_log(context), reed, length=length, lip=lip, asked=asked, at=at, remark=remark)
-    _answer(kept, as_json)
+    def log_it(sure: bool) -> Kept:
+        return logbook.log_trim(
+            _log(context), reed, length=length, lip=lip, asked=asked, at=at, remark=remark, sure=sure
+        )
+
+    _answer(when_sure(log_it, as_json), as_json)
 
 
 @_verbs.command()
@@ -150,7 +159,9 @@ def reed(
         order=order,
         remark=remark,
     )
-    _answer(logbook.log_reed(_log(context), name, given, move=move), as_json)
+    _answer(
+        when_sure(lambda sure: logbook.log_reed(_log(context), name, given, move=move, sure=sure), as_json), as_json
+    )
 
 
 @_verbs.command()
@@ -183,7 +194,7 @@ def chanter(
         bore_gauge_mm=_value("--bore-gauge", bore_gauge),
         remark=remark,
     )
-    _answer(logbook.log_chanter(_log(context), name, given), as_json)
+    _answer(when_sure(lambda sure: logbook.log_chanter(_log(context), name, given, sure=sure), as_json), as_json)
 
 
 @_verbs.command()
@@ -216,7 +227,7 @@ def order(
         due_on=due_on,
         remark=remark,
     )
-    _answer(logbook.log_order(_log(context), name, given), as_json)
+    _answer(when_sure(lambda sure: logbook.log_order(_log(context), name, given, sure=sure), as_json), as_json)
 
 
 @_verbs.command()
@@ -234,24 +245,39 @@ def outcome(
     """
     from trimfit.desk import logbook
 
-    _answer(logbook.log_outcome(_log(context), reed, outcome, at=at, remark=remark), as_json)
+    def log_it(sure: bool) -> Kept:
+        return logbook.log_outcome(_log(context), reed, outcome, at=at, remark=remark, sure=sure)
+
+    _answer(when_sure(log_it, as_json), as_json)
 
 
 @_verbs.command()
 def strike(
     context: typer.Context,
-    entry: Annotated[str, typer.Argument(help="The entry's id, or its first letters.", metavar="ENTRY")],
-    why: Annotated[str, typer.Option("--why", help="What was wrong.", metavar="TEXT")],
+    entry: Annotated[
+        str | None, typer.Argument(help="The entry's id, or its first letters; with --last a reed.", metavar="ENTRY")
+    ] = None,
+    why: Annotated[str | None, typer.Option("--why", help="What was wrong.", metavar="TEXT")] = None,
+    last: Annotated[bool, typer.Option("--last", help="The entry logged last, of REED if one is named.")] = False,
     at: At = None,
     as_json: Json = False,
 ) -> None:
     """Take a wrong entry back. It stays in the log and in exports with the reason, and counts no more.
 
     Example: trimfit log strike rea-k3v7q2m9 --why "read in the wrong chanter"
+
+    Example: trimfit log strike --last R-0412
     """
     from trimfit.desk import logbook
+    from trimfit.errors import InputError
 
-    _answer(logbook.strike(_log(context), entry, why, at=at), as_json)
+    if entry is None and not last:
+        raise InputError("which entry?", "log strike", "give its id, or say --last, or --last REED")
+    said = logbook.TAKEN_BACK if why is None else why
+    if last:
+        _answer(logbook.strike(_log(context), None, said, at=at, last_of=entry), as_json)
+    else:
+        _answer(logbook.strike(_log(context), entry, said, at=at), as_json)
 
 
 @_verbs.command()

@@ -34,7 +34,7 @@ VERBS: dict[str, tuple[str, int, bool, dict[str, str], frozenset[str]]] = {
     ),
     "trim": ("log_trim", 1, False, {"--length": "length", "--lip": "lip", "--asked": "asked", **_WHEN}, frozenset()),
     "outcome": ("log_outcome", 2, False, _WHEN, frozenset()),
-    "strike": ("strike", 1, False, {"--at": "at", "--why": "why"}, frozenset({"why"})),
+    "strike": ("strike", 1, False, {"--at": "at", "--why": "why"}, frozenset()),
 }
 
 
@@ -92,10 +92,14 @@ def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], di
 def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, str], as_json: bool) -> int:
     def lines() -> list[str]:
         from trimfit.cli.kept import as_json as in_json
-        from trimfit.cli.kept import in_words
+        from trimfit.cli.kept import in_words, when_sure
         from trimfit.desk import logbook
 
-        kept = getattr(logbook, function)(log, *words, **said)
+        call = getattr(logbook, function)
+        asks = function != "strike"
+        kept = when_sure(lambda sure: call(log, *words, **said, **({"sure": sure} if asks else {})), as_json)
+        if kept is None:
+            return []
         return [json.dumps(in_json(kept), ensure_ascii=False, indent=2)] if as_json else in_words(kept)
 
     return _said(lines)
@@ -133,6 +137,7 @@ def _said(answer: Callable[[], list[str]]) -> int:
         remedy = "the log is unharmed; set TRIMFIT_TRACEBACK=1 and run it again to see where"
         sys.stderr.write(f"trimfit: {type(error).__name__}: {error}; {remedy}\n")
         return 1
-    sys.stdout.write("\n".join(lines) + "\n")
+    if lines:
+        sys.stdout.write("\n".join(lines) + "\n")
     sys.stdout.flush()
     return 0

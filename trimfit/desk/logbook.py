@@ -12,13 +12,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.errors import InputError
-from trimfit.records import Chanter, Doubt, Order, Outcome, Reed, ReedHistory, Trim
+from trimfit.records import Chanter, Doubt, Order, Outcome, Reading, Reed, ReedHistory, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
 
 __all__ = [
+    "TAKEN_BACK",
+    "Doubtful",
     "Kept",
+    "keep_outcome",
     "log_chanter",
     "log_order",
     "log_outcome",
@@ -29,12 +32,16 @@ __all__ = [
     "strike",
 ]
 
+TAKEN_BACK = "taken back"
+"""Why an entry is struck, where nobody says."""
+
 
 @dataclass(frozen=True, slots=True)
 class Kept:
     """What became of one entry: its id, whether the log is the longer for it, and what is doubtful about it.
 
     `instead_of`: the entry that it revises, struck in the same breath. `note`: a thing worth saying that is no doubt.
+    `read`: what was understood of a reading, in words.
     """
 
     entry: str
@@ -44,6 +51,15 @@ class Kept:
     doubts: tuple[Doubt, ...] = ()
     instead_of: str | None = None
     note: str = ""
+    read: str = ""
+
+
+class Doubtful(Exception):
+    """Something to log that is in doubt, where it was asked to be told of before: nothing was logged."""
+
+    def __init__(self, doubts: Sequence[Doubt]) -> None:
+        self.doubts = tuple(doubts)
+        super().__init__(*(doubt.sentence for doubt in self.doubts))
 
 
 def log_reading(
@@ -58,11 +74,12 @@ def log_reading(
     humidity: str | None = None,
     taped: str | None = None,
     remark: str | None = None,
+    sure: bool = True,
 ) -> Kept:
     """Log a reading said in words such as `f=782.1 crow=C+22`; options override what the words say.
 
-    Without a chanter it is the one of the reed's order, else the one it was last read in. Raises InputError with a
-    fault for each word that says nothing.
+    Without a chanter it is the one of the reed's order, else the one it was last read in. `sure` false: what is in
+    doubt is not logged, and raises Doubtful. Raises InputError with a fault for each word that says nothing.
     """
     from trimfit.bench.entry_doubts import reading_doubts
     from trimfit.bench.journal import Journal
@@ -92,7 +109,12 @@ def log_reading(
         reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
         foreseen = forecast(journal, reading, history)
         found = tuple(reading_doubts(reading, history, journal.settings(), {}, foreseen=foreseen))
-        return _keep(journal, reading, reading.reed, found)
+        _or_ask(found, sure)
+        kept = _keep(journal, reading, reading.reed, found)
+        said = chanter or line.chanter
+        unnamed = "in no chanter that was named: --chanter NAME says which" if reading.notes_hz else ""
+        note = "" if reading.chanter else unnamed
+        return dataclasses.replace(kept, note=note, read=_what_was_read(reading, journal, history, bool(said)))
 
 
 def log_trim(
@@ -104,9 +126,13 @@ def log_trim(
     asked: str | None = None,
     at: str | None = None,
     remark: str | None = None,
+    sure: bool = True,
 ) -> Kept:
-    """Log what was taken off a reed: length in mm, strokes of lip work, and the length that was meant, as typed."""
-    from trimfit.bench.entry_doubts import trim_doubts
+    """Log what was taken off a reed: length in mm, strokes of lip work, and the length that was meant, as typed.
+
+    `sure` false: what is in doubt is not logged, and raises Doubtful.
+    """
+    from trimfit.bench.entry_doubts import LONGEST_UNASKED_MM, trim_doubts
     from trimfit.bench.journal import Journal
 
     with Journal(log) as journal, journal.writing():
@@ -119,25 +145,59 @@ def log_trim(
             asked_mm=_number("--asked", asked, "mm"),
             remark=remark,
         )
-        longest_mm = journal.longest_cut_mm(history.reed.record.reed_type)
-        found = trim_doubts(trim, history, journal.settings(), longest_mm=longest_mm, advised_mm=trim.asked_mm)
-        return _keep(journal, trim, trim.reed, tuple(found))
+        longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type)
+        # A length typed twice over, as taken and as asked, is a slip all the same where no cut was ever so long.
+        asked_mm = trim.asked_mm
+        if asked_mm is not None and asked_mm > max(longest_mm or 0.0, LONGEST_UNASKED_MM):
+            asked_mm = None
+        settings = journal.settings()
+        found = trim_doubts(trim, history, settings, longest_mm=longest_mm, cuts=cuts, advised_mm=asked_mm)
+        _or_ask(found, sure)
+        return dataclasses.replace(_keep(journal, trim, trim.reed, tuple(found)), read=_what_was_taken(trim))
 
 
-def log_outcome(log: Path, reed: str, outcome: str, *, at: str | None = None, remark: str | None = None) -> Kept:
-    """Log that a reed has left the bench: `good`, `lost` or `to-stock`."""
+def log_outcome(
+    log: Path, reed: str, outcome: str, *, at: str | None = None, remark: str | None = None, sure: bool = True
+) -> Kept:
+    """Log that a reed has left the bench: `good`, `lost` or `to-stock`.
+
+    A later outcome takes the place of the one before, which is struck. `sure` false: what is in doubt is not logged,
+    and raises Doubtful.
+    """
+    from trimfit.bench.entry_doubts import outcome_doubts
     from trimfit.bench.journal import Journal
 
     with Journal(log) as journal, journal.writing():
         history = journal.of_reed(reed)
+        before = history.outcome
+        if before is not None and before.record.outcome == outcome and at is None and remark is None:
+            return Kept(before.entry, "outcome", before.record.reed, new=False, read=f": {outcome}")
         entry = Outcome(history.reed.record.reed, _moment(history, at), outcome, remark)
-        return _keep(journal, entry, entry.reed)
+        found = tuple(outcome_doubts(entry, history, journal.settings()))
+        _or_ask(found, sure)
+        return keep_outcome(journal, entry, found)
 
 
-def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = False) -> Kept:
+def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = ()) -> Kept:
+    """Keep an outcome in a transaction of its own; the earlier one that it takes the place of is struck with it."""
+    from trimfit.bench.times import at_s
+
+    with journal.writing():
+        before = journal.of_reed(entry.reed).outcome
+        replaced = None
+        if before is not None and before.record != entry and before.at_s < at_s(entry.at):
+            replaced = before.entry
+            journal.strike(replaced, f"left the bench as {entry.outcome} after all")
+        kept = _keep(journal, entry, entry.reed, doubts, replaced)
+        note = f"it had left the bench as {before.record.outcome}" if replaced and before is not None else ""
+        return dataclasses.replace(kept, note=note, read=f": {entry.outcome}")
+
+
+def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = False, sure: bool = True) -> Kept:
     """Log a reed, or revise what is known of it: `given` holds the fields that were said.
 
-    A reed that is in the log keeps its type and batch unless `move` is said: the name may be a slip.
+    A reed that is in the log keeps its type and batch unless `move` is said: the name may be a slip. `sure` false:
+    what is in doubt is not logged, and raises Doubtful.
     """
     from trimfit.bench.journal import Journal
 
@@ -149,7 +209,7 @@ def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = Fal
                 raise InputError(
                     f"a new reed needs {' and '.join(missing)}", f"reed {name[:60]}", "say its type and batch"
                 )
-            return _keep(journal, Reed(name, **given), name)
+            return _keep_named(journal, Reed(name, **given), name, sure)
         for key in ("reed_type", "batch"):
             was = getattr(known.record, key)
             if given.get(key, was) != was and not move:
@@ -160,19 +220,19 @@ def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = Fal
         return _revise(journal, known.entry, known.record, given)
 
 
-def log_chanter(log: Path, name: str, given: Mapping[str, Any]) -> Kept:
-    """Log a chanter, or revise what is known of it: `given` holds the fields that were said."""
+def log_chanter(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> Kept:
+    """Log a chanter, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
     from trimfit.bench.journal import Journal
 
     with Journal(log, create=True) as journal, journal.writing():
         known = journal.entry_of("chanter", name)
         if known is None:
-            return _keep(journal, Chanter(name, **given), name)
+            return _keep_named(journal, Chanter(name, **given), name, sure)
         return _revise(journal, known.entry, known.record, given)
 
 
-def log_order(log: Path, name: str, given: Mapping[str, Any]) -> Kept:
-    """Log an order, or revise what is known of it: `given` holds the fields that were said."""
+def log_order(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> Kept:
+    """Log an order, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
     from trimfit.bench.journal import Journal
 
     with Journal(log, create=True) as journal, journal.writing():
@@ -180,25 +240,36 @@ def log_order(log: Path, name: str, given: Mapping[str, Any]) -> Kept:
         if known is None:
             if not given.get("chanter"):
                 raise InputError("a new order needs --chanter", f"order {name[:60]}", "say which chanter it is for")
-            return _keep(journal, Order(name, **given), name)
+            return _keep_named(journal, Order(name, **given), name, sure)
         return _revise(journal, known.entry, known.record, given)
 
 
-def strike(log: Path, entry: str, why: str, *, at: str | None = None) -> Kept:
-    """Take an entry back and say why; it stays in the log and in every export, and counts no more."""
+def strike(
+    log: Path, entry: str | None, why: str = TAKEN_BACK, *, at: str | None = None, last_of: str | None = None
+) -> Kept:
+    """Take an entry back and say why; it stays in the log and in every export, and counts no more.
+
+    Without an entry it is the one logged last: of the reed `last_of`, else of the whole log.
+    """
     from trimfit.bench.journal import Journal
     from trimfit.bench.kinds import kind_of_entry
 
     if not why.strip():
         raise InputError("a strike needs a reason", "--why", "say in a few words what was wrong")
     with Journal(log) as journal, journal.writing():
-        struck = journal.find(entry)
+        struck = journal.find(entry) if entry is not None else journal.last_of(last_of)
         kind = kind_of_entry(struck)
-        name = journal.name_of(struck) if kind is not None and kind.name in ("reed", "order", "chanter") else ""
+        name = journal.name_of(struck)
+        said = f"the {kind.name} {name[:60]}" if kind is not None and entry is None else ""
         done = journal.strike(struck, why, at)
-        left = journal.naming(kind.name, name) if kind is not None and name else 0
-        note = f"{left:,} entries still name this {kind.name}: log it again" if left and kind is not None else ""
-        return Kept(done, "strike", struck, note=note)
+        notes = [said] if said else []
+        if kind is not None and kind.name in ("reed", "order", "chanter"):
+            left = journal.naming(kind.name, name)
+            if (again := journal.entry_of(kind.name, name)) is not None:
+                notes.append(f"the other entry of {kind.name} {name[:60]} counts again: {again.entry}")
+            elif left:
+                notes.append(f"{left:,} entries still name this {kind.name}: log it again")
+        return Kept(done, "strike", struck, note="; ".join(notes))
 
 
 def rename(log: Path, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> Kept:
@@ -225,6 +296,42 @@ def _keep(
     before = journal.last_seq()
     logged = journal.append(record, doubts=doubts)
     return Kept(logged.entry, kind_of_record(record).name, about, logged.seq > before, doubts, instead_of)
+
+
+def _or_ask(doubts: Sequence[Doubt], sure: bool) -> None:
+    if doubts and not sure:
+        raise Doubtful(doubts)
+
+
+def _what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said: bool) -> str:
+    """A reading as it was understood: in which chanter, and where F stands."""
+    from trimfit.bench.slips import outputs_cents
+
+    notes = outputs_cents(reading, journal.scale())
+    place = ""
+    if reading.chanter is not None:
+        whose = "" if said else (", its order's" if history.order else ", as last time")
+        place = f" in {' '.join(reading.chanter.split())[:60]}{whose}"
+    if {"f", "e"} <= notes.keys():
+        gap = notes["f"] - notes["e"]
+        side = "over" if gap > 0 else "under"
+        return f"{place}: F {abs(gap):.0f} cents {side} E" if round(gap) else f"{place}: F and E agree"
+    return f"{place}: the crow alone" if notes.keys() == {"crow"} else f"{place}: {len(notes)} of its notes"
+
+
+def _what_was_taken(trim: Trim) -> str:
+    length = f"{trim.length_mm:g} mm" if trim.length_mm else ""
+    strokes = f"{trim.lip_strokes:g} lip stroke{'' if trim.lip_strokes == 1 else 's'}" if trim.lip_strokes else ""
+    return ": " + ", ".join(part for part in (length, strokes) if part)
+
+
+def _keep_named(journal: Journal, record: Reed | Chanter | Order, name: str, sure: bool) -> Kept:
+    """Keep a thing that the log does not know yet, with what is doubtful about its name and what is new with it."""
+    from trimfit.bench.alike import name_doubts
+
+    doubts, fresh = name_doubts(journal, record)
+    _or_ask(doubts, sure)
+    return dataclasses.replace(_keep(journal, record, name, tuple(doubts)), note=", ".join(fresh))
 
 
 def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any]) -> Kept:
