@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
 import sys
+import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from trimfit.bench.journal import Journal
+from trimfit.desk.advise import advise
+from trimfit.desk.beliefs import Bench
+from trimfit.desk.moments import local_minute, own_minute
 from trimfit.desk.report import write_report
-from trimfit.records import Chanter, Reading, Reed
+from trimfit.desk.story import ticket_of
+from trimfit.records import Chanter, Order, Outcome, Reading, Reed
 
 BATCH_KEYS = [
     "batch",
@@ -81,7 +88,9 @@ def test_chanters_of_the_demo(demo_log: Path) -> None:
     assert crow(flat) > crow(sharp) + 10.0  # the flat chanter asks for a sharper reed
     assert by_name["CH-07 plain"]["g_octave"]["agrees"] is True
     assert all(one["suits"] for one in found)
-    assert "the evidence agrees:" in run(demo_log, "review", "chanters").stdout
+    said = run(demo_log, "review", "chanters").stdout
+    assert "the evidence agrees:" in said
+    assert " Hz at 6.0 kPa; " in said
 
 
 def test_a_chanter_read_twice_has_a_wide_answer(tmp_path: Path, demo_log: Path) -> None:
@@ -136,6 +145,88 @@ def test_one_reed_s_story_in_order_of_time_with_what_was_struck(tmp_path: Path, 
     said = run(log, "review", "reed", "R-0140").stdout
     assert "STRUCK: it was R-0141" in said
     assert max(map(len, said.splitlines())) <= 80
+
+
+def test_a_story_tells_every_outcome_and_ids_that_strike_takes(tmp_path: Path, demo_log: Path) -> None:
+    log = tmp_path / "log"
+    shutil.copy(demo_log, log)
+    with Journal(log) as journal:
+        journal.append(Outcome("R-0140", "2025-09-11T09:00:12.345+00:00", "good", "again"))
+    said = run(log, "review", "reed", "R-0140").stdout
+    lines = [line for line in said.splitlines() if "outcome:" in line]
+    assert ["a later one stands" in line for line in lines] == [True, False]
+    assert re.search(r"^2025-09-11 \d\d:00(\+0000)?  outcome: good: again  \[out-[a-z2-7]+\]$", lines[1])
+    short = lines[1].rsplit("[", 1)[1].rstrip("]")
+    struck = run(log, "log", "strike", short, "--why", "said twice")
+    assert (struck.returncode, struck.stderr) == (0, "")
+    after = run(log, "review", "reed", "R-0140").stdout
+    assert "good: again; STRUCK: said twice" in after
+    assert "a later one stands" not in after
+
+
+def test_times_to_the_minute_as_this_machine_s_clock_says_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", "UTC-1")
+    time.tzset()
+    try:
+        assert local_minute("2026-11-25T10:17:57.350+01:00") == "2026-11-25 10:17"
+        assert local_minute("2026-11-25T10:17:57.350+02:00") == "2026-11-25 10:17+0200"
+        assert own_minute("2026-11-25T10:17:57.350+02:00") == local_minute("2026-11-25T10:17") == "2026-11-25 10:17"
+        assert local_minute("2026-11-25") == "2026-11-25"
+        assert own_minute("some day") == "some day"
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_several_tickets_and_an_order_s(tmp_path: Path, demo_log: Path) -> None:
+    found = answer(demo_log, "review", "ticket", "R-0351", "R-0140", "R-0351", "--out", tmp_path / "two")
+    assert isinstance(found, dict)
+    assert [Path(path).stem for path in found["files"]] == ["ticket-R-0351"] * 2 + ["ticket-R-0140"] * 2
+    whole = answer(demo_log, "review", "ticket", "--order", "O-13", "--out", tmp_path / "all")
+    assert isinstance(whole, dict)
+    with Journal(demo_log) as journal:
+        mine = sorted(reed for reed, order in journal.columns("reed", ["reed", "order"]) if order == "O-13")
+    assert [Path(path).stem for path in whole["files"][::2]] == [f"ticket-{reed}" for reed in mine]
+    none = run(demo_log, "review", "ticket")
+    assert (none.returncode, none.stderr) == (2, none.stderr)
+    assert "no reed to write a ticket of" in none.stderr
+
+
+def test_a_ticket_claims_no_air_and_no_note_that_nobody_took(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("Old"))
+        journal.append(Order("first", "Old", pressure_kpa=6.5))
+        journal.append(Reed("1", "cane", "A", order="first"))
+        notes = {"e": 708.0, "f": 780.0, "low_a": 471.8, "high_a": 943.7}
+        journal.append(Reading("1", "2026-11-20T10:00", "Old", 520.0, notes))
+        bench = Bench(journal)
+        seen = bench.see_batch("cane", "A")["1"]
+        card = ticket_of(bench, seen, advise(bench, seen))
+    assert (card.pressure_kpa, card.temperature_c) == (None, None)
+    assert [(one.note, round(one.read_hz or 0.0, 1)) for one in card.notes] == [
+        ("low_a", 471.8),
+        ("e", 472.0),
+        ("f", 468.0),
+        ("high_a", 471.9),
+    ]
+    assert any("6.5 kPa" in caution for caution in card.cautions)
+
+
+def test_a_ticket_says_where_a_reed_reads_lower_than_is_believed(tmp_path: Path, demo_log: Path) -> None:
+    log = tmp_path / "log"
+    shutil.copy(demo_log, log)
+    with Journal(log) as journal:
+        last = next(
+            one.record for one in reversed(journal.of_reed("R-0338").readings) if {"e", "f"} <= set(one.record.notes_hz)
+        )
+        flat = {note: hz * 0.99 for note, hz in last.notes_hz.items()}
+        journal.append(replace(last, taken_at="2026-09-25T10:00", notes_hz=flat))
+        bench = Bench(journal)
+        record = journal.of_reed("R-0338").reed.record
+        seen = bench.see_batch(record.reed_type, record.batch)["R-0338"]
+        cautions = ticket_of(bench, seen, advise(bench, seen)).cautions
+    assert any("Hz lower than is believed of them: read it again" in caution for caution in cautions)
 
 
 def test_ticket(tmp_path: Path, demo_log: Path) -> None:

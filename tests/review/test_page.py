@@ -16,7 +16,7 @@ import madeup
 import pytest
 
 from trimfit.review import folio, page
-from trimfit.review.findings import Report
+from trimfit.review.findings import FinishedReed, OpenOrder, Report, RunReed
 from trimfit.units import Interval
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
@@ -159,6 +159,45 @@ def test_an_empty_report_says_what_is_missing_and_how_to_get_it(tmp_path: Path) 
         assert words in text
     assert text.count('class="note"') >= 9
     assert "invented" not in text
+
+
+def test_finished_reeds_overdue_orders_and_unread_reeds() -> None:
+    left = FinishedReed("R-7", "band 9", "good", "2031-03-08 17:20", 0.61, 4, -1.4, Interval(473.8, 473.2, 474.4))
+    gone = FinishedReed("R-8", None, "lost", "2031-03-07 09:00")
+    late = OpenOrder("band 9", "Ch-3", "8 wanted by 2031-03-01, 1 good, none in work (overdue)", True)
+    unread = RunReed("R-9", None, None, "read-again", why="not read yet: take F and E")
+    whole = madeup.run("band 9", 1)
+    run = dataclasses.replace(whole, reeds=(*whole.reeds, unread), progress="8 wanted")
+    text, pictures = page.build(Report(runs=(run,), orders=(late,), finished=(left, gone), finished_in_all=70))
+    words = " ".join(" ".join(word for _, word in read(text).words).split())
+    for said in (
+        "Order band 9 is overdue: 8 wanted by 2031-03-01, 1 good, none in work.",
+        "Of 2 reeds in hand, in 1 order: 1 for a cut, 1 for a first reading of F and E.",
+        "70 reeds have left the bench",
+        "R-7 band 9 good 0.61 4 \u22121 473.8 (473.2 to 474.4) 2031-03-08 17:20",
+        "R-8 – lost 0.00 0 – – 2031-03-07 09:00",
+        "68 more reeds are left out here",
+        "R-9 read it – – – not read yet: take F and E",
+        "1 was never read with F and E, and cannot be drawn.",
+    ):
+        assert said in words
+    assert list(pictures) == ["run-band-9-" + next(iter(pictures)).rsplit("-", 1)[1]]
+
+
+def test_batches_without_a_day_of_making_claim_no_order_of_making() -> None:
+    undated = tuple(dataclasses.replace(one, made_on=None) for one in madeup.batches(2, 0))
+    text, _ = page.build(Report(batches=undated))
+    assert "Batches by name, no day of making known" in text
+    assert "order of making" not in text
+
+
+def test_one_type_is_not_told_twice_and_no_line_is_claimed_that_is_not_drawn() -> None:
+    found = dataclasses.replace(madeup.validation(), pairs=())
+    rows = tuple(row for row in found.rows if row.output == "gap")
+    text, _ = page.build(Report(validation=dataclasses.replace(found, rows=rows)))
+    table = text[text.index("<caption>Batches the fit had not seen") :]
+    assert table[: table.index("</table>")].count("<tr>") == 2  # its heads and the one row
+    assert "slanting line" not in text
 
 
 def small() -> Report:

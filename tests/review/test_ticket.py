@@ -138,6 +138,20 @@ def test_without_an_aim_no_cents_are_given() -> None:
     assert "B" not in said
 
 
+def test_how_to_check_says_what_a_meter_should_show() -> None:
+    assert "With low A at 473.8 Hz, E should read 710.7 and F 789.7." in ticket.how_to_check(madeup.ticket())
+    assert "E divided by 1.5 and F by 1.667 should give the same, to 1 Hz." in ticket.how_to_check(BARE)
+
+
+def test_a_caution_is_written_in_full_or_breaks_off_at_a_line_s_end() -> None:
+    told = "seat it afresh and read it before giving it up; " * 4
+    said = " ".join(words(dataclasses.replace(BARE, cautions=(told.strip(),))))
+    assert f"Mind: {told.strip()}" in said
+    full = words(dataclasses.replace(madeup.ticket(), cautions=(told * 2,) * 3))
+    assert "More is said by: trimfit review reed." in full
+    assert not any("…" in line for line in full)
+
+
 def test_how_to_check_names_the_pressure_where_it_is_known() -> None:
     assert any("6.4 kPa at about 20 °C" in step for step in ticket.how_to_check(madeup.ticket()))
     assert any(step.startswith("Blow steadily") for step in ticket.how_to_check(BARE))

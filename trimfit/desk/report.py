@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -214,7 +215,9 @@ def _finished(bench: Bench, tell: Tell) -> tuple[list[FinishedReed], int]:
             continue
         order = history.order.order if history.order is not None else None
         newest[order or ""] = max(left[name], newest.get(order or "", left[name]))
-        gaps = gaps_of(history, bench.scale)
+        chanter = bench.aim(seen[name]).chanter
+        there = tuple(one for one in history.readings if one.record.chanter == chanter)
+        gaps = gaps_of(replace(history, readings=there), bench.scale)
         out.append(
             FinishedReed(
                 reed=name,

@@ -99,7 +99,7 @@ tbody th,td:not(.n){{min-width:5.8em}}
 td:last-child:not(.n){{min-width:11em}}
 .r{{white-space:nowrap}}
 .tag{{display:inline-block;font-size:.78rem;font-weight:bold;border:1.5px solid var(--past);color:var(--past);
-padding:0 .35rem;border-radius:.2rem}}
+padding:0 .35rem;border-radius:.2rem;white-space:nowrap}}
 .tag.good{{border-color:var(--good);color:var(--good)}}
 .tag.cut{{border-color:var(--cut);color:var(--cut)}}
 .tag.mute{{border-color:var(--mute);color:var(--mute)}}
@@ -114,6 +114,7 @@ tbody tr{{display:grid;grid-template-columns:1fr 1fr;gap:.15rem .9rem;border:1px
 border-radius:.3rem;padding:.4rem .6rem .5rem;margin-bottom:.6rem}}
 th,td,td.n{{border:0;padding:0;text-align:left}}
 tbody th,td:last-child{{grid-column:1/-1}}
+td:empty{{display:none}}
 td::before{{content:attr(data-head);display:block;font-size:.74rem;color:var(--mute)}}
 }}
 @media print{{

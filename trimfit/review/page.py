@@ -116,11 +116,12 @@ def _glance(findings: Report) -> list[str]:
     unread = sum(reed.action == "read-again" and reed.gap_cents is None for reed in reeds)
     again = sum(reed.action == "read-again" for reed in reeds) - unread
     if findings.runs:
-        first = f", {unread} for a first reading of F and E" if unread else ""
-        lines.append(
-            f"{_counted(waiting, 'reed waits', 'reeds wait')} for a cut{first} and {again} for another reading, in "
-            f"{_counted(len(findings.runs), 'order', 'orders')}."
+        kinds = ((waiting, "for a cut"), (unread, "for a first reading of F and E"), (again, "for another reading"))
+        parts = [f"{count} {what}" for count, what in kinds if count] or ["none waits for a cut or a reading"]
+        in_hand = (
+            f"{_counted(len(reeds), 'reed', 'reeds')} in hand, in {_counted(len(findings.runs), 'order', 'orders')}"
         )
+        lines.append(f"Of {in_hand}: {', '.join(parts)}.")
     if findings.finished_in_all:
         lines.append(
             f"{_counted(findings.finished_in_all, 'reed has', 'reeds have')} left the bench; "

@@ -109,7 +109,7 @@ def finished(findings: Report, folio: Folio) -> list[str]:
     heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "meets at, Hz", "when")
     return [
         table("Reeds that have left the bench, the latest order first", heads, rows, words=(0, 1, 2, 7)),
-        rest(MOST_ROWS, findings.finished_in_all, "reeds", "trimfit review reed REED"),
+        rest(len(rows), findings.finished_in_all, "reeds", "trimfit review reed REED"),
     ]
 
 

@@ -192,7 +192,8 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
                  if ("top", "per_kpa") in one and ("bottom", "per_kpa") in one]  # fmt: skip
         if hands and all(top.low > bottom.high for top, bottom in hands):
             lines.append("So a player who blows harder than the bench plays the top hand sharp of the bottom hand.")
-    if told("crow", "per_stroke") and told("low_a", "per_stroke"):
+    lips = told("crow", "per_stroke")
+    if lips and told("low_a", "per_stroke") and not all(c.assumed for _, c in lips):  # of work never done, nothing
         gap_too = (
             f"; the gap by {listed('gap', 'per_stroke', 10.0, '+.0f', cents)}" if told("gap", "per_stroke") else ""
         )
@@ -262,7 +263,9 @@ def trust(findings: Report) -> list[str]:
                     f"A single reading of the gap on this bench errs by {errs:.1f} cents, two times in three by less."
                 )
             )
-    return [*parts, paragraph("The <a href='#numbers'>appendix</a> has the figures behind this.", "quiet")]
+    if gap is not None or own is not None:
+        parts.append(paragraph("The <a href='#numbers'>appendix</a> has the figures behind this.", "quiet"))
+    return parts
 
 
 def _foretold(findings: Report, folio: Folio) -> list[str]:
