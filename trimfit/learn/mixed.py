@@ -50,6 +50,8 @@ __all__ = ["CrossProducts", "MixedFit", "cross_products", "fit_mixed", "small_in
 Array = NDArray[np.float64]
 FEW = 1500
 """Of more than four times so many inner groups a share is fitted first, to begin near the answer."""
+MOST_PLAIN = 200_000
+"""So many cells of groups by fixed terms are held whole: few small sums, each in one product, beat many apart."""
 _LOG_2PI = float(np.log(2.0 * np.pi))
 
 
@@ -223,6 +225,10 @@ def cross_products(
     named = np.column_stack([met[outer[outer_start]], np.full(len(outer_start), p)])
     edges = [*start[outer_start].tolist(), len(y)]
     dd = _spread(np.stack([d[i:j].T @ wd[i:j] for i, j in pairwise(edges)]), named, named, p + 1)
+    if len(start) * (p + 1) <= MOST_PLAIN:
+        plain = np.zeros((zd.shape[0], p + 1, len(start)))
+        np.add.at(plain, (slice(None), named[outer_code].T, np.arange(len(start))[None, :]), zd)
+        return CrossProducts(zz, plain, dd, outer_start, outer_code, *weighed, None, share)
     return CrossProducts(zz, zd, dd, outer_start, outer_code, *weighed, named, share)
 
 
