@@ -97,6 +97,8 @@ def test_a_sitting_played_start_to_finish(log: Path, screen: Screen) -> None:
     screen.press("BSpace")
     screen.press("BSpace")
     screen.type("od")
+    screen.see("is it good?")
+    screen.type("y")
     screen.see("== R-2")
     screen.type("zzz")
     screen.see("! reed 'zzz' is not in the log")

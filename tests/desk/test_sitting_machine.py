@@ -12,7 +12,7 @@ from trimfit.bench.journal import Journal
 from trimfit.desk.at_the_log import LogBench
 from trimfit.desk.said import closing_line
 from trimfit.errors import InputError, LogError, TrimfitError
-from trimfit.records import Doubt, Order, Reading, Trim
+from trimfit.records import Doubt, Order, Reading, Reed, Trim
 
 FORETOLD = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
 FIRST = "f 771.1 e 711.6 a 470.2 A 940.1 crow C+22"
@@ -169,7 +169,8 @@ def test_in_a_script_an_unknown_reed_takes_nothing(journal: Journal) -> None:
     sitting = seated(journal, scripted=True)
     said = play(sitting, "R-1", "R-9", SECOND)
     assert [line for line in said if line.startswith("! ")] == [
-        "! reed 'R-9' is not in the log; did you mean R-3?",
+        "! reed 'R-9' is not in the log, and it is no word of the bench; did you mean R-3? "
+        "type ? for the words, n for the next reed",
         "! no reed is chosen; type its name, or n for the next of the work list",
     ]
     assert journal.count("reading") == 0
@@ -182,7 +183,7 @@ def test_a_long_cut_is_asked_about(journal: Journal) -> None:
     play(sitting, "m")
     (trim,) = (one.record for one in journal.of_reed("R-1").trims)
     assert (trim.length_mm, trim.asked_mm) == (0.14, 0.14)
-    play(sitting, *["0.05"] * 8)
+    play(sitting, "0.05", *["0.04", "0.05"] * 4)
     assert play(sitting, "0.16")[0].startswith("? 0.16 mm is longer than any cut before (0.14 mm)")
     assert play(sitting, "0.13")[0].startswith("logged tri-")
 
@@ -203,7 +204,7 @@ def test_conditions_and_chanter_hold_until_told_otherwise(journal: Journal) -> N
 def test_a_reed_without_order_stays_in_its_last_chanter(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-3"])
     list(sitting.open())
-    play(sitting, FIRST + " ch Otter", FIRST)
+    play(sitting, FIRST + " ch Otter", FIRST + " h 50%")
     assert [one.record.chanter for one in journal.of_reed("R-3").readings] == ["Otter", "Otter"]
 
 
@@ -221,7 +222,7 @@ def test_how_numbers_are_meant_is_said(journal: Journal) -> None:
     list(sitting.open())
     assert play(sitting, "f 468 e 472")[0] == "  read as hertz as low A: e f"
     assert play(sitting, "as_low_a") == ["from now on bare numbers of notes are as low A"]
-    assert play(sitting, "f 468 e 472")[0].startswith("logged")
+    assert play(sitting, "f 468.1 e 472")[0].startswith("logged")
     assert play(sitting, "auto") == ["from now on bare numbers of notes are told by their size"]
 
 
@@ -279,10 +280,92 @@ def test_the_work_list(journal: Journal) -> None:
     assert play(sitting, "w")[-1].endswith("and 10 more")
     sitting = seated(journal)
     list(sitting.open())
-    assert play(sitting, "list") == ["to do: R-2"]
-    said = play(sitting, "n", "n")
-    assert said[-1] == "no reed waits for work; type the name of one, or ? for help"
+    assert play(sitting, "list") == ["to do: R-1, R-2"]
+    assert play(sitting, "n")[0].startswith("== R-2")
+    said = play(sitting, "n")
+    assert said[0] == "once more through those that were passed over:"
+    assert said[1].startswith("== R-1")
+    play(sitting, "good", "y")
+    assert sitting.history is not None
+    assert sitting.history.reed.record.reed == "R-2"
+    sitting = seated(journal, ToldAnswers(work=[]))
+    list(sitting.open())
+    assert play(sitting, "n")[-1] == "no reed waits for work; type the name of one, or ? for help"
     assert play(sitting, "")[-1] == "no reed waits for work; type the name of one, or ? for help"
+
+
+def test_the_reeds_named_are_gone_through_until_they_have_left(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1", "R-3"])
+    list(sitting.open())
+    assert "this sitting is for the reeds named, trimfit ask --all lists" in play(sitting, "w")[0]
+    play(sitting, "lost")
+    assert " ".join(play(sitting, "w")).startswith("to do: R-3;")
+    assert play(sitting, "n") == ["no other reed of those named waits for work"]
+    assert play(sitting, "lost")[-1].startswith("no reed of those named waits for work")
+
+
+def test_a_reed_named_by_a_number_is_no_cut(journal: Journal) -> None:
+    for name in ("1", "12", "f"):
+        journal.append(Reed(name, "moulded", "M-1"))
+    sitting = seated(journal, scripted=True)
+    assert play(sitting, "1")[0].startswith("== 1,")
+    play(sitting, FIRST)
+    assert play(sitting, "12")[0].startswith("== 12,")
+    play(sitting, "cut 1", "y", "lost")
+    assert play(sitting, "f")[0].startswith("== f,")
+    assert sitting.faults == 0
+    assert [one.record.length_mm for one in journal.of_reed("12").trims] == [1.0]
+    assert len(journal.of_reed("1").readings) == 1
+
+
+def test_words_that_are_no_reed_and_words_that_are(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    for line in ("how much more", "finish it"):
+        assert "is no word of the bench" in " ".join(play(sitting, line))
+    assert play(sitting, "why")[0] == "  answers a cut like its batch"
+    assert play(sitting, "clear")[0].startswith("== R-1")
+    assert "say which note" in " ".join(play(sitting, "757 703"))
+    play(sitting, "exit")
+    assert sitting.done
+
+
+def test_a_reed_that_has_left_says_why_there_is_no_answer(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert play(sitting, "good")[0] == "? R-1 was never read with F and E; is it good?"
+    assert sitting.prompt() == "R-1, keep it? y or no: "
+    assert play(sitting, "0.1") == ["first this: y keeps it, no drops it"]
+    assert play(sitting, "no") == ["not logged"]
+    play(sitting, "good", "y", "reed R-1")
+    said = play(sitting, FIRST)
+    entry = journal.of_reed("R-1").outcome
+    assert entry is not None
+    assert said[-1] == f"> left the bench: good. To go on with it: strike {entry.entry[:10]}"
+    said = play(sitting, f"strike {entry.entry[:10]}")
+    assert said[0].startswith("struck out-")
+    assert any(line.startswith("> take off") for line in said)
+    assert (sitting.tally.good, sitting.tally.struck) == (0, 1)
+
+
+def test_entries_of_an_earlier_sitting_are_struck_by_a_word(journal: Journal) -> None:
+    journal.append(Trim("R-1", "2026-03-30T10:00", 0.1))
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert "R-1, its trim tri-" in play(sitting, "u")[1]
+    play(sitting, "strike")
+    assert journal.of_reed("R-1").trims == ()
+    # The reed's own entry is all that is left of it.
+    assert play(sitting, "strike")[0].startswith("! reed R-1: nothing is logged that could be struck")
+    assert play(sitting, "u") == ["nothing of this sitting is left to undo"]
+    assert "good? type ? for the words" in play(sitting, "godo")[1]
+
+
+def test_a_new_reed_of_a_name_alike_is_asked_about(journal: Journal) -> None:
+    sitting = seated(journal)
+    assert "did you mean R-1?" in " ".join(play(sitting, "new r1 type moulded batch M-1"))
+    play(sitting, "no")
+    assert "r1" not in journal.reeds()
 
 
 def test_nothing_learned_is_no_fault(journal: Journal) -> None:

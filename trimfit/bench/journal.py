@@ -287,29 +287,25 @@ class Journal(Store):
         return merge_logs(self, other, progress, renames=renames or {})
 
     def last_of(self, reed: str | None = None) -> str:
-        """The id of the entry logged last, of one reed where one is named; InputError where there is none.
+        """The id of the entry logged last that counts: of the whole log, or a reed's reading, trim or outcome.
 
-        A strike or a mark is no entry of a thing, and is passed over; so is what is struck.
+        InputError where there is none.
         """
-        names = (
-            ("reading", "trim", "outcome", "reed")
-            if reed
-            else ("reading", "trim", "outcome", "reed", "chanter", "order")
-        )
-        where = "AND reed = ? " if reed else ""
+        about = None if reed is None else _name("reed", reed)
+        names = ("reading", "trim", "outcome") if about else ("reading", "trim", "outcome", "reed", "chanter", "order")
         best: tuple[int, str] | None = None
         with self.reading() as connection:
-            if reed:
-                reed = _name("reed", reed)
+            if about is not None and not self.knows("reed", about):
+                raise history.unknown(connection, KINDS["reed"], about)
             for name in names:
+                where = "AND reed = ? " if about else ""
                 query = f"SELECT seq, entry FROM {KINDS[name].table} WHERE {UNSTRUCK} {where}ORDER BY seq DESC LIMIT 1"
-                found = connection.execute(query, (reed,) if reed else ()).fetchone()
+                found = connection.execute(query, (about,) if about else ()).fetchone()
                 if found and (best is None or found > best):
                     best = found
-            if best is None and reed:
-                raise history.unknown(connection, KINDS["reed"], reed)
         if best is None:
-            raise InputError("the log holds nothing to strike", remedy="log an entry first")
+            where = f"reed {about[:60]}" if about else ""
+            raise InputError("nothing is logged that could be struck", where, "a reed itself is struck by its id")
         return best[1]
 
     def find(self, text: str) -> str:

@@ -279,6 +279,10 @@ def parse_reading(
     return line
 
 
+# What the columns of a trim are called at the bench.
+IN_WORDS = {"length_mm": "length", "lip_strokes": "lip strokes", "asked_mm": "asked"}
+
+
 def parse_trim(text: str) -> TrimLine:
     """What was taken off, as typed: `0.14`, `0.14 mm`, `0.14 lip 2`, `lip 2`, `length=0.14 asked=0.15`.
 
@@ -312,12 +316,18 @@ def parse_trim(text: str) -> TrimLine:
             at += 1
         if at < len(words) and words[at].text.lower() == "mm":
             at += 1
+        named = IN_WORDS.get(key, key)
         if key in values:
-            faults.append(word.fault(key, "given twice in this line", "give it once"))
+            faults.append(word.fault(named, "given twice in this line", "give it once"))
         try:
             values[key] = _time(value) if key == "at" else within(key, parse_number(re.sub(r"(?i)mm$", "", value)))
         except InputError as error:
-            faults.append(word.fault(key, error.what, error.remedy))
+            remedy = error.remedy
+            if key == "length_mm" and (hertz := VALUE.match(value)) and len(hertz[2].split(".")[0]) >= 3:
+                remedy = f"of a reading say which note, such as f {value}"
+            faults.append(word.fault(named, error.what, remedy))
+            if key == "length_mm" and remedy != error.remedy:
+                break
     _refuse(faults, "line")
     line = TrimLine(**values)  # type: ignore[arg-type]
     if not line.length_mm and not line.lip_strokes:

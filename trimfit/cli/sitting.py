@@ -92,7 +92,10 @@ class _Lines:
 def _go_through(sitting: Sitting, lines: _Lines, person: bool) -> None:
     if person:
         while not sitting.done:
-            lines.say(sitting.feed(input(sitting.prompt())))
+            text = input(sitting.prompt())
+            if text.strip().lower() == "clear" and lines.colour:
+                typer.echo("\x1b[2J\x1b[H", nl=False)
+            lines.say(sitting.feed(text))
         return
     for number, text in enumerate(_piped(), 1):
         lines.say(sitting.feed(text), at=f"line {number}")

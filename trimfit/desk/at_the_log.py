@@ -48,10 +48,10 @@ class HouseAnswers:
         return ask_reed(self.path, name, self.tell)
 
     def work(self) -> Sequence[str]:
-        """The reeds that have an order and have not left the bench, most urgent first."""
+        """The reeds that have an order and want a cut or a reading, most urgent first."""
         from trimfit.desk.advise import ask_all
 
-        return [advice.reed for advice in ask_all(self.path, self.tell)]
+        return [advice.reed for advice in ask_all(self.path, self.tell) if advice.action in ("trim", "read-again")]
 
     def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
         """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
@@ -103,18 +103,25 @@ class LogBench:
 
     def doubts(
         self,
-        record: Reading | Trim,
-        history: ReedHistory,
+        record: Reading | Trim | Outcome | Reed,
+        history: ReedHistory | None,
         *,
         heard: Mapping[str, str],
         reference_hz: float | None,
         advised_mm: float | None,
     ) -> Sequence[Doubt]:
         """What is doubtful in a record not yet logged; see `bench.entry_doubts`."""
-        from trimfit.bench.entry_doubts import reading_doubts, trim_doubts
+        from trimfit.bench.entry_doubts import outcome_doubts, reading_doubts, trim_doubts
         from trimfit.bench.slips import Typed
 
+        if isinstance(record, Reed):
+            from trimfit.bench.alike import name_doubts
+
+            return name_doubts(self.journal, record)[0]
         settings = self.settings()
+        history = history or self.history(record.reed)
+        if isinstance(record, Outcome):
+            return outcome_doubts(record, history, settings)
         if isinstance(record, Trim):
             cuts_mm = self._cuts_mm(history.reed.record.reed_type)
             longest_mm = max(cuts_mm, default=None)
@@ -127,13 +134,30 @@ class LogBench:
         return reading_doubts(record, history, settings, {}, typed=Typed(heard, reference_hz), foreseen=foreseen)
 
     def append(self, record: Reading | Trim | Outcome | Reed, doubts: Sequence[Doubt]) -> tuple[str, bool]:
-        """Log a record durably, with its doubts; the entry's id, and whether it is new to the log."""
+        """Log a record durably, with its doubts; the entry's id, and whether it is new to the log.
+
+        An outcome takes the place of an earlier one, which is struck.
+        """
         before = self.journal.last_seq()
+        if isinstance(record, Outcome):
+            from trimfit.desk.logbook import keep_outcome
+
+            kept = keep_outcome(self.journal, record, tuple(doubts))
+            return kept.entry, kept.new
         logged = self.journal.append(record, doubts=doubts)
-        if isinstance(record, Trim) and record.length_mm and self._cuts is not None:
+        long = any(doubt.kind == "trim-long" for doubt in doubts)
+        if isinstance(record, Trim) and record.length_mm and not long and self._cuts is not None:
             reed_type = self.history(record.reed).reed.record.reed_type
             self._cuts.setdefault(reed_type, []).append(record.length_mm)
         return logged.entry, logged.seq > before
+
+    def last_of(self, reed: str) -> tuple[str, str]:
+        """The entry logged last of a reed: its id, and what it is in words."""
+        from trimfit.bench.kinds import kind_of_entry
+
+        entry = self.journal.last_of(reed)
+        kind = kind_of_entry(entry)
+        return entry, kind.name if kind is not None else "entry"
 
     def strike(self, entry: str, why: str) -> str:
         """Strike an entry; the strike's id."""
@@ -145,8 +169,10 @@ class LogBench:
         if self._cuts is None:
             type_of = dict(self.journal.columns("reed", ["reed", "reed_type"]))
             self._cuts = {}
-            for reed, length_mm in self.journal.columns("trim", ["reed", "length_mm"]):
-                if length_mm:
+            # A cut whose length was in doubt says nothing of how long cuts are.
+            long = {entry for entry, doubt in self.journal.accepted_doubts() if doubt.startswith("trim-long:")}
+            for entry, reed, length_mm in self.journal.columns("trim", ["entry", "reed", "length_mm"]):
+                if length_mm and entry not in long:
                     self._cuts.setdefault(type_of.get(reed, ""), []).append(length_mm)
         return self._cuts.get(reed_type, ())
 

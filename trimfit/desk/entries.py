@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Held",
+    "HeldPlain",
     "HeldReading",
     "HeldTrim",
     "Record",
@@ -50,7 +51,15 @@ class HeldTrim:
     doubts: tuple[Doubt, ...] = ()
 
 
-Held = HeldReading | HeldTrim
+@dataclass(frozen=True, slots=True)
+class HeldPlain:
+    """An outcome or a new reed that waits for a word on its doubts: it is kept or dropped as it stands."""
+
+    record: Outcome | Reed
+    doubts: tuple[Doubt, ...] = ()
+
+
+Held = HeldReading | HeldTrim | HeldPlain
 
 
 def meant(doubts: Sequence[Doubt]) -> dict[str, float]:
@@ -65,6 +74,8 @@ def meant(doubts: Sequence[Doubt]) -> dict[str, float]:
 def as_meant(held: Held, advice: Advice | None) -> Held:
     """What was meant in the place of what was typed; doubts are to be looked for anew."""
     mended = meant(held.doubts)
+    if isinstance(held, HeldPlain):
+        return held
     if isinstance(held, HeldTrim):
         line = replace(held.line, length_mm=mended["length_mm"])
         return HeldTrim(as_trim(line, held.record.reed, held.record.done_at, advice), line)

@@ -40,11 +40,13 @@ as_low_a, sounding, cents, auto   alone on a line: how bare numbers are meant
 Enter, ok  log the cut just advised, asked and taken
 0.14       this much was taken (mm); 0.14 lip 2; lip 2; 0.14 asked 0.15
 r          read again: forget the advice, ask for another reading
-n          next reed of the work list;  w  show the list;  reed NAME  this reed
+n          next reed of the work list;  w  what waits now;  reed NAME  this reed
+why        what the answer rests on;  clear  a clean screen
 new NAME type TYPE batch BATCH [blade MM] [order ORDER]   a reed not yet logged
 good  lost  stock   the reed leaves the bench
 u          undo: strike the last entry of this sitting (it stays readable)
-?          this page;  q  or Ctrl-D  leave. All that was logged is in the log."""
+strike     take back this reed's last entry, however old; strike ID  that entry
+?          this page;  q, exit  leave. All that was logged is in the log."""
 BAR_CELLS = 39
 # What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
 WIDEST_CENTS = 150.0

@@ -7,11 +7,13 @@ script of lines (`scripted`): there, a doubt that the next line does not answer 
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
 from trimfit.desk.entries import (
     Held,
+    HeldPlain,
     HeldReading,
     HeldTrim,
     Record,
@@ -35,7 +37,7 @@ from trimfit.desk.said import (
     reed_lines,
     wrapped,
 )
-from trimfit.errors import InputError, TrimfitError
+from trimfit.errors import InputError, TrimfitError, nearest
 from trimfit.pitch import NOTES, cents_from_440, ratios
 from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
@@ -45,7 +47,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Bench", "Sitting"]
 
-COMMANDS = ("? auto good help list lost new next ok quit reed read stock to-stock undo as_low_a sounding cents").split()
+COMMANDS = (
+    "? auto clear exit good help list lost new next ok quit reed read stock strike to-stock undo why as_low_a sounding "
+    "cents"
+).split()
 
 
 class Bench(Protocol):
@@ -72,14 +77,15 @@ class Bench(Protocol):
 
     def doubts(
         self,
-        record: Reading | Trim,
-        history: ReedHistory,
+        record: Record,
+        history: ReedHistory | None,
         *,
         heard: Mapping[str, str],
         reference_hz: float | None,
         advised_mm: float | None,
     ) -> Sequence[Doubt]:
-        """What is doubtful in a record not yet logged. heard: how notes were typed, where not as sounding hertz;
+        """What is doubtful in a record not yet logged; a new reed has no history. heard: how notes were typed, where
+        not as sounding hertz;
         reference_hz: what cents were counted from; advised_mm: the cut that was advised, if any."""
 
     def append(self, record: Record, doubts: Sequence[Doubt]) -> tuple[str, bool]:
@@ -88,6 +94,9 @@ class Bench(Protocol):
 
     def strike(self, entry: str, why: str) -> str:
         """Strike an entry; the id of the strike."""
+
+    def last_of(self, reed: str) -> tuple[str, str]:
+        """The entry logged last of a reed: its id, and what kind it is of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +164,8 @@ class Sitting:
             return "reed: "
         name = plain_name(self.history.reed.record.reed, 20)
         if self.held is not None:
+            if isinstance(self.held, HeldPlain):
+                return f"{name}, keep it? y or no: "
             choice = "m (as meant), " if meant(self.held.doubts) else ""
             return f"{name}, keep it? y, {choice}no, or what is right: "
         if self.advice is not None and self.advice.action == "trim":
@@ -198,6 +209,9 @@ class Sitting:
         if not text:
             yield from self._enter()
             return
+        if self._is_a_reed(text):
+            yield from self._by_name(text)
+            return
         word, _, rest = text.partition(" ")
         act = self._commands().get(word if word in ("r", "n", "u", "w", "q", "?") else word.lower())
         if act is not None:
@@ -207,7 +221,21 @@ class Sitting:
         elif names_a_column(word):
             yield from self._reading(text)
         else:
-            yield from self._by_name(text)
+            yield from self._by_word(text)
+
+    def _is_a_reed(self, text: str) -> bool:
+        """Whether a line that could be a value is the name of a reed: with no reed chosen, or a whole number.
+
+        Nobody takes off whole millimetres; `cut 1` says so all the same.
+        """
+        whole = text.isascii() and text.isdigit()
+        if not whole and (self.history is not None or text.lower() in self._commands()):
+            return False
+        try:
+            self.bench.history(text)
+        except TrimfitError:
+            return False
+        return True
 
     def _commands(self) -> Mapping[str, Callable[[str], Iterator[str]]]:
         return {
@@ -223,6 +251,10 @@ class Sitting:
             "list": self._list,
             "q": self._leave,
             "quit": self._leave,
+            "exit": self._leave,
+            "why": self._why,
+            "clear": self._again,
+            "strike": self._strike,
             "reed": self._by_name,
             "new": self._new,
             "good": lambda remark: self._outcome("good", remark),
@@ -247,6 +279,23 @@ class Sitting:
                 self.history = self.advice = None
             raise InputError(error.what, error.where, error.remedy or "type ? for help", faults=error.faults) from None
 
+    def _by_word(self, text: str) -> Iterator[str]:
+        """A line that begins with no word of the bench: a reed's name, if it is one."""
+        name = text.strip('"')
+        try:
+            self.bench.history(name)
+        except InputError as error:
+            if self.scripted:
+                self.history = self.advice = None
+            word = nearest(name.split(" ")[0].lower(), COMMANDS)
+            meant_word = word if word.startswith("did you mean") else ""
+            near = meant_word or (error.remedy if error.remedy.startswith("did you mean") else "")
+            what = f"reed {plain_name(name, 60)!r}: {error.what}"
+            if "is not in the log" in error.what:
+                what = error.what + ", and it is no word of the bench"
+            raise InputError(what, remedy=f"{near} type ? for the words, n for the next reed".strip()) from None
+        yield from self._by_name(name)
+
     def _sit_at(self, name: str) -> Iterator[str]:
         history = self.bench.history(name)
         self.history, self.advice = history, None
@@ -265,6 +314,10 @@ class Sitting:
             yield closing
         if history.outcome is None:
             yield from self._ask()
+            return
+        went = history.outcome.record.outcome
+        said = f"> left the bench: {went}. To go on with it: strike {history.outcome.entry[:10]}"
+        yield from wrapped(said, self.width)
 
     def _ask(self) -> Iterator[str]:
         self.advice = None
@@ -284,25 +337,87 @@ class Sitting:
         self.history = self.bench.history(self._here().reed.record.reed)
 
     def _next(self) -> Iterator[str]:
-        if not self._queue and not self.reeds:
-            try:
-                self._queue = [name for name in self.bench.work() if name not in self._seen]
-            except TrimfitError as error:
-                yield from wrapped(f"> no work list: {plain_name(error.line(), 600)}", self.width)
+        """The next reed that still wants work. One that was passed over comes again when the others have been seen."""
+        here = self.history.reed.record.reed if self.history else None
+        self._queue = [name for name in self._queue if self._at_the_bench(name)]
         if not self._queue:
-            self.history = self.advice = None
-            yield "no reed waits for work; type the name of one, or ? for help"
+            try:
+                wanted = [name for name in self._wanted() if name != here]
+            except TrimfitError as error:
+                wanted = []
+                yield from wrapped(f"> no work list: {plain_name(error.line(), 600)}", self.width)
+            self._queue = [name for name in wanted if name not in self._seen] or wanted
+            if self._queue and self._queue[0] in self._seen:
+                self._seen.clear()
+                yield "once more through those that were passed over:"
+        if not self._queue:
+            if here is None or not self._at_the_bench(here):
+                self.history = self.advice = None
+                yield self._nothing_waits() + "; type the name of one, or ? for help"
+            else:
+                yield self._nothing_waits("other ")
             return
         yield from self._by_name(self._queue.pop(0))
+
+    def _at_the_bench(self, name: str) -> bool:
+        return self.bench.history(name).outcome is None
+
+    def _wanted(self) -> list[str]:
+        """The reeds that want work at this moment, the most urgent first: of those named at the start, if any were."""
+        if self.reeds:
+            return [name for name in dict.fromkeys(self.reeds) if self._at_the_bench(name)]
+        return list(self.bench.work())
+
+    def _nothing_waits(self, other: str = "") -> str:
+        if self.reeds:
+            return f"no {other}reed of those named waits for work"
+        return f"no {other}reed waits for work"
 
     def _skip(self, _: str) -> Iterator[str]:
         yield from self._next()
 
     def _list(self, _: str) -> Iterator[str]:
-        names = list(self._queue or (() if self.reeds else self.bench.work()))
+        names = self._wanted()
         shown = ", ".join(plain_name(name) for name in names[:30])
         more = f" and {len(names) - 30} more" if len(names) > 30 else ""
-        yield from wrapped(f"to do: {shown}{more}" if names else "no reed waits for work", self.width)
+        said = f"to do: {shown}{more}" if names else self._nothing_waits()
+        if self.reeds:
+            said += "; this sitting is for the reeds named, trimfit ask --all lists the others"
+        yield from wrapped(said, self.width)
+
+    def _why(self, _: str) -> Iterator[str]:
+        history = self._here()
+        if self.advice is None:
+            yield "no answer stands: type a reading, or reed NAME for the answer"
+            return
+        yield from wrapped(f"  {plain_name(self.advice.why, 1200)}", self.width)
+        for note in self.advice.notes:
+            yield from wrapped(f"  {plain_name(note, 600)}", self.width)
+        yield from reed_lines(history, self.width)[1:]
+
+    def _again(self, _: str) -> Iterator[str]:
+        """The reed and its answer anew; a terminal is cleared before."""
+        if self.history is not None:
+            yield from self._sit_at(self.history.reed.record.reed)
+
+    def _strike(self, text: str) -> Iterator[str]:
+        """Strike this reed's last entry, or the one whose id is given."""
+        entry = text.split(" ")[0]
+        if not entry:
+            entry, _ = self.bench.last_of(self._here().reed.record.reed)
+        self.bench.strike(entry, "taken back at the bench")
+        gone = next((one for one in self._undo if one.entry.startswith(entry.lower())), None)
+        if gone is not None:
+            self._undo.remove(gone)
+            self.tally.count(gone.record, -1)
+        self.tally.struck += 1
+        yield from self._acknowledged(f"struck {entry}; it stays readable")
+        if self.history is None:
+            return
+        try:
+            yield from self._sit_at(self.history.reed.record.reed)
+        except InputError:
+            self.history = self.advice = None
 
     def _new(self, rest: str) -> Iterator[str]:
         from trimfit.bench.words import split_words
@@ -318,9 +433,7 @@ class Sitting:
             raise InputError("a new reed needs its name, type and batch", remedy="say new R-1 type moulded batch M-3")
         blade_mm = within("blade_mm", parse_number(told["blade"])) if "blade" in told else None
         reed = Reed(words[0], told["type"], told["batch"], blade_mm=blade_mm, order=told.get("order"))
-        yield from self._log(reed)
-        self._names = None
-        yield from self._sit_at(reed.reed)
+        yield from self._propose(HeldPlain(reed))
 
     # -- readings ---------------------------------------------------------------------------------------------
 
@@ -428,12 +541,13 @@ class Sitting:
 
     def _propose(self, held: Held) -> Iterator[str]:
         """Log a record, or hold it while its doubts are asked about."""
+        plain = isinstance(held, HeldPlain)
         advised_mm = self.advice.length_mm if self.advice is not None and self.advice.action == "trim" else None
         own_hz = held.line.reference_hz if isinstance(held, HeldReading) else None
         doubts = tuple(
             self.bench.doubts(
                 held.record,
-                self._here(),
+                None if plain else self._here(),
                 heard=held.line.heard if isinstance(held, HeldReading) else {},
                 reference_hz=own_hz or self._reference_hz(),
                 advised_mm=advised_mm,
@@ -473,6 +587,9 @@ class Sitting:
         from trimfit.bench.parse import parse_trim
         from trimfit.bench.words import begins_a_trim, names_a_column
 
+        if isinstance(held, HeldPlain):
+            yield "first this: y keeps it, no drops it"
+            return
         word = text.split(" ")[0]
         record = held.record
         if isinstance(held, HeldReading) and names_a_column(word):
@@ -521,11 +638,7 @@ class Sitting:
     def _outcome(self, outcome: str, remark: str) -> Iterator[str]:
         reed = self._here().reed.record.reed
         at = yield from self._moment()
-        yield from self._log(Outcome(reed, at, outcome, remark or None))
-
-    def _log(self, record: Record) -> Iterator[str]:
-        entry, new = self.bench.append(record, ())
-        yield from self._logged(entry, record, new)
+        yield from self._propose(HeldPlain(Outcome(reed, at, outcome, remark or None)))
 
     def _logged(self, entry: str, record: Record, new: bool) -> Iterator[str]:
         """Acknowledge what is in the log now, and say what comes next."""
@@ -535,6 +648,8 @@ class Sitting:
         said = "logged" if new else "already in the log as"
         yield from self._acknowledged(f"{said} {entry}: {words_for(record)}")
         if isinstance(record, Reed):
+            self._names = None
+            yield from self._sit_at(record.reed)
             return
         self._reload()
         if isinstance(record, Reading):
@@ -560,7 +675,13 @@ class Sitting:
 
     def _take_back(self, _: str) -> Iterator[str]:
         if not self._undo:
-            yield "nothing of this sitting is left to undo; trimfit log strike takes back older entries"
+            said = "nothing of this sitting is left to undo"
+            if self.history is not None:
+                reed = self.history.reed.record.reed
+                with suppress(InputError):
+                    entry, kind = self.bench.last_of(reed)
+                    said += f"; strike takes back the last entry of {plain_name(reed)}, its {kind} {entry[:10]}"
+            yield from wrapped(said, self.width)
             return
         last = self._undo[-1]
         self.bench.strike(last.entry, "undone at the bench")
