@@ -18,7 +18,7 @@ from trimfit.bench.folder import import_folder
 from trimfit.bench.journal import Counts, Journal
 from trimfit.bench.soundness import damage
 from trimfit.errors import LogError, TrimfitError
-from trimfit.records import Chanter, Outcome, Reading, Reed, Trim
+from trimfit.records import Chanter, Order, Outcome, Reading, Reed, Trim
 
 
 def bench(path: Path, *records: object) -> Path:
@@ -112,6 +112,24 @@ def test_a_conflict_is_named_and_striking_settles_it(benches: list[Path], tmp_pa
         assert journal.conflicts() == []
         assert journal.count("reed") == 2
     assert merged(log, *benches).refused == 0
+
+
+def test_a_stray_reed_does_not_stand_in_for_one_with_an_order(tmp_path: Path) -> None:
+    told = (Chanter("CH-1"), Order("O-1", "CH-1"))
+    for i in range(8):  # whichever id is the smaller
+        mine = bench(tmp_path / f"mine{i}", *told, Reed("R-32", "moulded", f"A-{i}", order="O-1"))
+        stray = bench(tmp_path / f"stray{i}", Reed("R-32", "cane", f"S-{i}", made_on="2026-03-01", blade_mm=20.0))
+        for first, second in ((mine, stray), (stray, mine)):
+            log = tmp_path / f"all{i}{first.name}"
+            merged(log, first, second)
+            with Journal(log) as journal:
+                assert journal.of_reed("R-32").reed.record.order == "O-1"
+                (conflict,) = journal.conflicts()
+                (mark,) = doubts.in_conflict([conflict], {conflict.aside[0]: "stray"})
+                assert f"({conflict.said[conflict.kept]}) counts" in mark.sentence
+                assert f"batch S-{i}" in mark.sentence
+                assert "from stray) stands aside" in mark.sentence
+                assert f"trimfit log strike {conflict.kept}" in mark.sentence
 
 
 def test_a_strike_at_one_bench_holds_at_all(benches: list[Path], tmp_path: Path) -> None:

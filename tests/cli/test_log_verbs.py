@@ -275,3 +275,16 @@ def test_a_name_that_is_likely_a_known_one_is_in_doubt(bench: Typed) -> None:
     assert answer["note"] == "new type Moulded, new batch B-2"
     assert bench.json("log", "chanter", "ch-1")["doubts"][0]["kind"] == "name-alike"
     assert bench.json("log", "order", "O-2", "--chanter", "CH-1")["doubts"] == []
+
+
+def test_a_strike_of_one_of_two_says_that_the_other_counts(bench: Typed, tmp_path: Path) -> None:
+    with Journal(tmp_path / "stray", create=True) as journal:
+        journal.append(Reed("R-1", "cane", "S-1"))
+    bench.say("log", "trim", "R-1", "--length", "0.1")
+    said = bench.say("merge", str(tmp_path / "stray"))
+    assert "from stray" in said
+    with Journal(bench.log) as journal:
+        kept = journal.of_reed("R-1").reed
+    assert kept.record.order == "O-1"
+    note = bench.json("log", "strike", kept.entry)["note"]
+    assert note.startswith("the other entry of reed R-1 counts again: ree-")

@@ -1,14 +1,16 @@
 """Entries of one key and different content, as merges bring them: which of them counts, and which stand aside.
 
-Of several that are not struck, the one with the smallest id counts: the same on every bench, whichever way logs were
-merged. The others stand in the table `eclipsed`, which can always be worked out anew from the entries.
+Of several that are not struck, the one that says most counts: of reeds one that has an order before one that has none,
+then the one with the fewest blanks, and of equals the one with the smallest id. That is the same on every bench,
+whichever way logs were merged; when an entry was made is not, for it is not told with the entry. The others stand in
+the table `eclipsed`, which can always be worked out anew from the entries.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from trimfit.bench.history import UNSTRUCK, quoted
@@ -20,13 +22,17 @@ __all__ = ["Conflict", "open_conflicts", "settle", "settle_like"]
 
 @dataclass(frozen=True, slots=True)
 class Conflict:
-    """Entries of one key and different content: `kept` counts, `aside` stand aside until one is struck."""
+    """Entries of one key and different content: `kept` counts, `aside` stand aside until one is struck.
+
+    `said`: by entry, what it says of the columns in which they differ.
+    """
 
     kind: str
     key: str
     kept: str
     aside: tuple[str, ...]
     differs: tuple[str, ...]
+    said: Mapping[str, str] = field(default_factory=dict)
 
 
 def open_conflicts(connection: sqlite3.Connection) -> list[Conflict]:
@@ -62,10 +68,25 @@ def settle_like(connection: sqlite3.Connection, kind: Kind, entry: str) -> None:
 def _of_key(connection: sqlite3.Connection, kind: Kind, key: Sequence[Any]) -> list[tuple[Any, ...]]:
     where = " AND ".join(f'"{name}" = ?' for name in kind.key)
     query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE {where} AND {UNSTRUCK} ORDER BY entry"
-    return connection.execute(query, key).fetchall()
+    return sorted(connection.execute(query, key).fetchall(), key=lambda row: _rank(kind, row))
+
+
+def _rank(kind: Kind, row: Sequence[Any]) -> tuple[bool, int, str]:
+    """What is least counts: a place in an order, then few blanks, then the id."""
+    ordered = kind.name == "reed" and row[1 + kind.index["order"]] is not None
+    return not ordered, sum(value is None for value in row), str(row[0])
 
 
 def _conflict(connection: sqlite3.Connection, kind: Kind, key: Sequence[Any]) -> Conflict:
     rows = _of_key(connection, kind, key)
     differs = tuple(name for i, name in enumerate(kind.names, 1) if len({row[i] for row in rows}) > 1)
-    return Conflict(kind.name, key_words(kind, rows[0][1:]), rows[0][0], tuple(row[0] for row in rows[1:]), differs)
+    said = {
+        str(row[0]): ", ".join(
+            f"{name.removeprefix('reed_')} {'blank' if row[i] is None else str(row[i])[:40]}"
+            for i, name in enumerate(kind.names, 1)
+            if name in differs
+        )
+        for row in rows
+    }
+    aside = tuple(row[0] for row in rows[1:])
+    return Conflict(kind.name, key_words(kind, rows[0][1:]), rows[0][0], aside, differs, said)

@@ -112,18 +112,28 @@ def accepted(journal: Journal) -> list[Mark]:
     return marks
 
 
-def in_conflict(conflicts: Sequence[Conflict]) -> list[Mark]:
-    """Entries that stand aside for another of the same key, with the way out."""
+def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None = None) -> list[Mark]:
+    """Entries that stand aside for another of the same key, with the way out.
+
+    theirs: entry -> the log it has just come from, of those that did.
+    """
+    came = theirs or {}
     marks = []
     for conflict in conflicts:
+        reed = conflict.key.split(" at ")[0] if conflict.kind in ("reed", "reading", "trim", "outcome") else ""
         for entry in conflict.aside:
+            ours, other = (
+                conflict.said.get(one, "") + (f", from {came[one][:60]}" if one in came else "")
+                for one in (conflict.kept, entry)
+            )
             sentence = (
                 f"two benches have {conflict.kind} {conflict.key[:80]} with different {', '.join(conflict.differs)}: "
-                f"{conflict.kept} counts, this one stands aside; strike the wrong one"
+                f"{conflict.kept} ({ours}) counts, this one ({other}) stands aside; "
+                f"if this is the right one: trimfit log strike {conflict.kept}, if it is wrong: "
+                f"trimfit log strike {entry}"
             )
             if conflict.kind == "reed":
-                sentence += ", or, where they are two reeds, rename one (merge OTHER_LOG --rename REED=NEW)"
-            reed = conflict.key.split(" at ")[0] if conflict.kind in ("reed", "reading", "trim", "outcome") else ""
+                sentence += "; where they are two reeds, rename one (merge OTHER_LOG --rename REED=NEW)"
             marks.append(Mark(entry, reed, "conflict", sentence))
     return marks
 

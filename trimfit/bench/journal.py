@@ -175,6 +175,19 @@ class Journal(Store):
         with self.reading() as connection:
             return conflicts.open_conflicts(connection)
 
+    def since(self, seq: int, open_ones: Sequence[Conflict]) -> list[str]:
+        """Those entries of conflicts that came to this log after `seq`."""
+        found = []
+        with self.reading() as connection:
+            for conflict in open_ones:
+                query = (
+                    f"SELECT entry FROM {KINDS[conflict.kind].table} "
+                    "WHERE entry IN (SELECT value FROM json_each(?)) AND seq > ?"
+                )
+                listed = json.dumps([conflict.kept, *conflict.aside])
+                found += [entry for (entry,) in connection.execute(query, (listed, seq))]
+        return found
+
     def clash(self, kind: Kind, values: Sequence[Any], at_s: float | None = None) -> tuple[str, Row] | None:
         """The entry that has the row's key and counts, with its values, if there is one."""
         return refusals.clash(self._connection, kind, values, at_s)

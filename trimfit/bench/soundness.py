@@ -91,8 +91,20 @@ def _twice_numbered(connection: sqlite3.Connection) -> Iterator[str]:
 
 
 def _aside(connection: sqlite3.Connection) -> Iterator[str]:
-    """Whether the entries that stand aside are those that should."""
-    want = {entry for conflict in open_conflicts(connection) for entry in conflict.aside}
+    """Whether all but one of each conflict stand aside, and nothing else does. Which one counts is settled anew at
+    every merge."""
     have = {entry for (entry,) in connection.execute("SELECT entry FROM eclipsed")}
-    for entry in sorted(want ^ have):
-        yield f"{entry}: stands aside for another and should not" if entry in have else f"{entry}: should stand aside"
+    extra = set(have)
+    for conflict in open_conflicts(connection):
+        group = {conflict.kept, *conflict.aside}
+        extra -= group
+        if len(group & have) != len(group) - 1:
+            wrong = group & have if group <= have else group - have - {conflict.kept}
+            for entry in sorted(wrong):
+                yield (
+                    f"{entry}: stands aside for another and should not"
+                    if group <= have
+                    else (f"{entry}: should stand aside")
+                )
+    for entry in sorted(extra):
+        yield f"{entry}: stands aside for another and should not"

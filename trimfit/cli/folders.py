@@ -138,7 +138,7 @@ def merge(
     _say(taken, "merge", other)
     for one in taken.counts.renamed:
         _say_renamed(one)
-    _say_marks(taken, "in conflict (trimfit log strike ENTRY --why … settles one; another name for a reed: --rename)")
+    _say_marks(taken, "in conflict; each says how it is settled (another name for a reed: --rename)")
 
 
 def _pairs(words: list[str]) -> dict[str, str]:

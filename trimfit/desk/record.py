@@ -159,8 +159,10 @@ def merge_log(
     if not Path(other).exists():
         raise InputError("there is no log here", str(other), "check the path of the other log")
     with Journal(log, create=True) as journal:
+        before = journal.last_seq()
         counts = journal.merge(other, progress, renames=renames)
-    return Taken(counts, tuple(doubts.in_conflict(counts.conflicts)))
+        theirs = {entry: Path(other).name for entry in journal.since(before, counts.conflicts)}
+    return Taken(counts, tuple(doubts.in_conflict(counts.conflicts, theirs)))
 
 
 # Settings and the check
