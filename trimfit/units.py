@@ -88,7 +88,12 @@ def parse_pressure_kpa(text: str) -> float:
     key = {'"h2o': "inh2o", "inwc": "inh2o", "mmwc": "mmh2o"}.get(key, key)
     if key not in PA_PER_UNIT:
         raise InputError(f"{unit[:20]!r} is no unit of pressure", "pressure", "use kPa, mbar, inH2O or mmH2O")
-    return within("pressure_kpa", parse_number(number) * PA_PER_UNIT[key] / 1000.0)
+    value = parse_number(number)
+    low, high = BOUNDS["pressure_kpa"]
+    if not unit and not low <= value <= high:
+        what = f"{value:g} of what? A bare number is kPa, which goes from {low:g} to {high:g}"
+        raise InputError(what, "pressure", f'say the unit, such as "{number} inH2O" or "{number} mbar"')
+    return within("pressure_kpa", value * PA_PER_UNIT[key] / 1000.0)
 
 
 def parse_temperature_c(text: str) -> float:

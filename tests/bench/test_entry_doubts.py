@@ -110,7 +110,7 @@ def test_exchanged_digits_are_mended() -> None:
     right = round(sounding()["f"], 1)
     assert right == 781.0
     (doubt,) = asked(reading(changed(f=718.0)))
-    assert doubt.sentence == "F 146 cents under what was foretold; did you mean 781.0?"
+    assert doubt.sentence == "F is 146 cents under what was foretold; did you mean 781.0?"
     (doubt,) = asked(reading(changed(f=681.0)))
     assert (doubt.kind, doubt.meant) == ("first-digit", (("f_hz", 781.0),))
 
@@ -124,13 +124,13 @@ def test_what_no_slip_explains_is_asked_about_plainly() -> None:
     history = story(reading(), trims=(Trim("R-1", "2026-03-31T09:50", 0.1),))
     (doubt,) = asked(reading(changed(f=hz_from_cents(STANDING["f"] + 55) * 5 / 3)), history)
     assert (doubt.kind, doubt.meant) == ("unforetold", ())
-    assert doubt.sentence == "F 55 cents over what this cut should give; is it right?"
+    assert doubt.sentence == "F is 55 cents over what this cut should give; is it right?"
 
 
 def test_another_reed_in_the_hand_is_one_question() -> None:
     (doubt,) = asked(reading(sounding({note: cents + 37 for note, cents in STANDING.items()})))
     assert doubt.kind == "other-reed"
-    assert doubt.sentence.startswith("Everything 37 cents over what was foretold; is it this reed")
+    assert doubt.sentence.startswith("Everything is 37 cents over what was foretold; is it this reed")
 
 
 @pytest.mark.parametrize(
@@ -184,7 +184,7 @@ def test_a_reading_in_doubt_does_not_judge_the_next() -> None:
 def test_with_nothing_learned_the_last_reading_judges() -> None:
     fell = reading(sounding({**STANDING, "f": STANDING["f"] - 60}))
     (doubt,) = reading_doubts(fell, story(reading()), SHOP, {})
-    assert doubt.sentence == "F 60 cents under what was foretold; is it right?"
+    assert doubt.sentence == "F is 60 cents under what was foretold; is it right?"
     elsewhere = Reading("R-1", "2026-03-31T10:00", chanter="Otter", notes_hz={"f": fell.notes_hz["f"], "e": 700.0})
     assert reading_doubts(elsewhere, story(reading()), SHOP, {}) == []
 

@@ -142,7 +142,7 @@ def test_every_fault_is_named_with_its_word_and_place() -> None:
         ("f 77.91", "77.91 is out of bounds; did you mean 779.1"),
         ("f 12", r"12 is out of bounds; give 150 to 2500 Hz; cents have a sign: \+12c or -12c"),
         ("f 9999", "give 150 to 2500 Hz$"),
-        ("p 65 f 779", "65 is out of bounds"),
+        ("p 65 f 779", "65 of what"),
         ("p 6 stone f 779", "no word of a reading"),
         ("t 210 f 779", "out of bounds"),
         ("taped=x f 779", "no note"),

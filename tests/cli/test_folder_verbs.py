@@ -291,7 +291,11 @@ def test_logging_loads_no_heavy_library(tmp_path: Path, shop: Path) -> None:
     [
         (["log", "reed", "-R7", "--type", "m"], "No such option: -R"),
         (["log", "trim", "R-1", "--lenght", "0.1"], "--length"),
-        (["log", "strike", "rea-x"], "Missing option '--why'"),
+        (["log", "rename", "R-1"], "Missing argument 'NEW'"),
+        (["trim", "R-1", "0.1"], "say trimfit log trim …"),
+        (["log", "good", "13"], "say trimfit log outcome REED good"),
+        (["undo"], "say trimfit log strike --last"),
+        (["log", "list"], "say trimfit ask --all"),
         (["nonsense"], "No such command 'nonsense'"),
         (["settings", "a", "b", "c"], "unexpected extra argument"),
     ],
@@ -303,3 +307,44 @@ def test_a_call_that_cannot_be_understood_is_one_line_too(tmp_path: Path, words:
     (line,) = answer.stderr.splitlines()
     assert said in line
     assert line.endswith("--help")
+
+
+def test_a_column_of_another_file_is_told_where_it_belongs(tmp_path: Path) -> None:
+    folder = tmp_path / "csv"
+    folder.mkdir()
+    (folder / "reeds.csv").write_text("reed,reed_type,batch,crow\nR-1,m,B,C\n", encoding="utf-8")
+    answer = run(tmp_path / "log", "import", folder)
+    assert answer.returncode == 2
+    assert answer.stderr.startswith("reeds.csv:1: crow: is no column of this file; it belongs in readings.csv")
+
+
+def test_a_file_that_is_not_taken_is_named(tmp_path: Path) -> None:
+    folder = tmp_path / "csv"
+    folder.mkdir()
+    (folder / "reeds.csv").write_text("reed,reed_type,batch\nR-1,m,B\n", encoding="utf-8")
+    (folder / "my reeds.csv").write_text("reed\nR-2\n", encoding="utf-8")
+    assert "not taken, being no file of a log folder: my reeds.csv" in run(tmp_path / "log", "import", folder).stdout
+    answer = run(tmp_path / "log", "import", folder, "--json")
+    assert json.loads(answer.stdout)["passed_over"] == ["my reeds.csv"]
+
+
+def test_many_faults_alike_are_said_in_short_at_the_end(tmp_path: Path) -> None:
+    folder = tmp_path / "csv"
+    folder.mkdir()
+    rows = "".join(f"R-1,{day:02d}/11/2026,523\n" for day in range(1, 13))
+    (folder / "reeds.csv").write_text("reed,reed_type,batch\nR-1,m,B\n", encoding="utf-8")
+    (folder / "readings.csv").write_text("reed,taken_at,crow_hz\n" + rows, encoding="utf-8")
+    answer = run(tmp_path / "log", "import", folder)
+    *each, last = answer.stderr.splitlines()
+    assert len(each) == 12
+    assert last.startswith("in short: readings.csv: taken_at: 12 rows, lines 2 to 13; write it as 2026-03-01")
+
+
+def test_every_setting_has_a_meaning(tmp_path: Path) -> None:
+    from trimfit.bench.shop import NAMES
+    from trimfit.cli.folders import MEANINGS
+
+    assert [*MEANINGS] == [*NAMES]
+    said = run(tmp_path / "log", "settings").stdout
+    assert "Hz" in said
+    assert "a reed is good with F and E no further apart" in said

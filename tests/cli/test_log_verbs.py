@@ -288,3 +288,35 @@ def test_a_strike_of_one_of_two_says_that_the_other_counts(bench: Typed, tmp_pat
     assert kept.record.order == "O-1"
     note = bench.json("log", "strike", kept.entry)["note"]
     assert note.startswith("the other entry of reed R-1 counts again: ree-")
+
+
+def test_times_and_lengths_as_they_are_typed(bench: Typed) -> None:
+    bench.say("log", "reading", "R-1", "crow=C", "--at", "2026-11-24 9:30")
+    bench.say("log", "trim", "R-1", "0,12", "--at", "2026-11-24 9:31")
+    with Journal(bench.log) as journal:
+        history = journal.of_reed("R-1")
+    assert history.readings[0].record.taken_at == "2026-11-24 09:30"
+    assert (history.trims[0].record.length_mm, history.trims[0].record.done_at) == (0.12, "2026-11-24 09:31")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["trim", "R-1", "0.1", "--length", "0.1"], "log trim: two lengths, 0.1 and 0.1; say one"),
+        (["reading", "R-1", "f=780", "--pressure", "30"], "pressure: 30 of what? A bare number is kPa"),
+        (["outcome", "R-1", "finished"], "outcome: 'finished' is no outcome; say good, lost, to-stock"),
+        (["outcome", "R-13", "good"], "reed 'R-13' is not in the log"),
+        (["reading", "R-1", "f=780", "--at", "24.11.2026"], "write it as 2026-03-01T14:05"),
+    ],
+)
+def test_what_is_wrong_is_said_once_with_the_way_out(bench: Typed, words: list[str], said: str) -> None:
+    result = CliRunner().invoke(app, ["--log", str(bench.log), "log", *words])
+    assert isinstance(result.exception, InputError)
+    assert said in " ".join(result.exception.lines())
+
+
+def test_a_number_of_other_length_is_not_meant(bench: Typed) -> None:
+    bench.say("log", "reed", "1", "--type", "moulded", "--batch", "B-1")
+    result = CliRunner().invoke(app, ["--log", str(bench.log), "log", "trim", "13", "--length", "0.1"])
+    assert isinstance(result.exception, InputError)
+    assert "did you mean" not in result.exception.line()

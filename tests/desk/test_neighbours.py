@@ -137,7 +137,7 @@ def test_a_logged_reading_is_held_against_the_forecast(tmp_path: Path) -> None:
     with Journal(log) as journal:
         journal.learned_put({KEY + "cane": numbers_to_bytes(NUMBERS)})
     (doubt,) = logbook.log_reading(log, "R-1", ["f=800"], at="2026-03-03").doubts
-    assert (doubt.kind, doubt.sentence) == ("unforetold", "F 22 cents over what was foretold; is it right?")
+    assert (doubt.kind, doubt.sentence) == ("unforetold", "F is 22 cents over what was foretold; is it right?")
     with Journal(log) as journal:
         assert len(journal.of_reed("R-1").readings[-1].doubts) == 1
 

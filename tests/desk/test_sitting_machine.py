@@ -117,7 +117,7 @@ def doubted(journal: Journal, *lines: str, scripted: bool = False) -> tuple[list
 def test_a_doubt_is_asked_and_marked_when_confirmed(journal: Journal) -> None:
     said, doubts = doubted(journal, "f 806.6 e 705.3", "y")
     assert said[0] == "kept and marked"
-    assert doubts[1] == ("unforetold: F 55 cents over what this cut should give; is it right?",)
+    assert doubts[1] == ("unforetold: F is 55 cents over what this cut should give; is it right?",)
 
 
 def test_a_doubt_is_mended_by_one_letter(journal: Journal) -> None:

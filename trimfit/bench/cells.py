@@ -178,7 +178,9 @@ def canonical(kind: Kind, raw: Sequence[Any], scale: Scale = DEFAULT_RATIOS) -> 
             if value is None and column.required:
                 raise InputError("is empty", column.name, "give one")
         except InputError as error:
-            faults.append(Fault(kind.name, column.name, error.what, error.remedy))
+            # An outcome's column has the name of its kind: it is said once.
+            named = "" if column.name == kind.name else column.name
+            faults.append(Fault(kind.name, named, error.what, error.remedy))
             value = None
         values.append(value)
     faults += (

@@ -24,7 +24,7 @@ from trimfit.bench.rows import differences, insert_sql
 from trimfit.bench.sheets import Faults, RowReader, Sheet, heads_of
 from trimfit.errors import InputError, nearest
 
-__all__ = ["FILES", "ImportRefused", "files_of", "import_folder"]
+__all__ = ["FILES", "ImportRefused", "files_of", "import_folder", "passed_over"]
 
 CHUNK = 5000
 # What is known of these changes as a run goes on: a row with other values strikes the old entry and takes its place, as
@@ -94,6 +94,12 @@ def files_of(folder: Path) -> dict[str, Path]:
     if not found:
         raise InputError("holds none of the CSV files of a log", str(folder), f"it may hold {', '.join(FILES[1:7])}")
     return found
+
+
+def passed_over(folder: Path) -> list[str]:
+    """Names of the CSV files in a folder that are no files of a log folder, and are not taken."""
+    there = sorted(path.name for path in Path(folder).iterdir() if path.is_file())
+    return [name for name in there if name.lower().endswith(".csv") and name.lower() not in FILES]
 
 
 def _take_kind(state: Intake, kind: Kind, path: Path) -> None:

@@ -181,6 +181,8 @@ def _closest(name: str, known: Sequence[str]) -> str:
     """The known name most like `name`; of several that are equally like it, the one that begins most like it."""
     import difflib
 
+    # Of numbers only those of as many digits are meant: 1 is no slip of 13.
+    known = [other for other in known if not (name.isdigit() and other.isdigit() and len(other) != len(name))]
     close = difflib.get_close_matches(name, known, n=20, cutoff=0.6)
     if not close:
         return nearest(name, known) if known else ""

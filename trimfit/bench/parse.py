@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from trimfit.bench.heard import Meaning, Pitch
 from trimfit.bench.lines import ReadingLine, TrimLine
-from trimfit.bench.times import parse_time
+from trimfit.bench.times import typed_time
 from trimfit.bench.words import (
     BY_CASE,
     G_OCTAVE,
@@ -215,7 +215,7 @@ class _LineReader:
 
 
 def _time(text: str) -> str:
-    return parse_time(text.replace('"', ""))
+    return typed_time(text.replace('"', ""))
 
 
 def _place(fault: Fault) -> int:

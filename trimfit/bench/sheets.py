@@ -15,7 +15,7 @@ from pathlib import Path
 
 from trimfit.bench import times
 from trimfit.bench.cells import from_text, limits, note_ratio, number_value
-from trimfit.bench.kinds import Column, Kind, Value
+from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value
 from trimfit.errors import Fault, InputError, nearest
 from trimfit.pitch import NOTES, parse_crow_hz
 from trimfit.units import parse_number
@@ -105,6 +105,12 @@ def heads_of(kind: Kind) -> tuple[list[str], list[str]]:
     return may, [column.name for column in kind.columns if column.required]
 
 
+def _elsewhere(head: str, here: str) -> str:
+    """Which other file of the folder has a column of this name, as a remedy; nothing if none has."""
+    found = [KINDS[name].file for name in FILED if head in heads_of(KINDS[name])[0] and KINDS[name].file != here]
+    return f"it belongs in {found[0]}, one row for each" if found else ""
+
+
 class Sheet:
     """One CSV file open for reading: its heads, and its rows as lists of cells."""
 
@@ -155,7 +161,8 @@ class Sheet:
     def _check_heads(self, may: Sequence[str], must: Sequence[str]) -> None:
         for i, head in enumerate(self.heads):
             if head and head not in may:
-                self.faults.add(self.name, 1, head[:60], "is no column of this file", nearest(head, may))
+                remedy = _elsewhere(head, self.name.lower()) or nearest(head, may)
+                self.faults.add(self.name, 1, head[:60], "is no column of this file", remedy)
             elif head and head in self.heads[:i]:
                 self.faults.add(self.name, 1, head, "stands twice in the head line", "take one of them out")
         for name in must:

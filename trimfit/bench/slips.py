@@ -130,7 +130,7 @@ def _shifted_together(far: list[str], off: Mapping[str, float]) -> bool:
 
 
 def _off(cents: float) -> str:
-    return f"{abs(cents):.0f} cents {'over' if cents > 0 else 'under'}"
+    return f"is {abs(cents):.0f} cents {'over' if cents > 0 else 'under'}"
 
 
 def _given(after_cut: bool) -> str:

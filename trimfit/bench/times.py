@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from trimfit.errors import InputError
 
-__all__ = ["at_s", "has_offset", "later_text", "local_now", "parse_date", "parse_time"]
+__all__ = ["at_s", "has_offset", "later_text", "local_now", "parse_date", "parse_time", "typed_time"]
 
 EARLIEST_YEAR, LATEST_YEAR = 1900, 2200
 _TIME = re.compile(
@@ -15,6 +15,7 @@ _TIME = re.compile(
     r"|\d{8}(?:[Tt]\d{4}(?:\d\d)?(?P<basic>[Zz]|[+-]\d\d(?:\d\d)?)?)?",
     re.ASCII,
 )
+_ONE_DIGIT_HOUR = re.compile(r"^(\d{4}-\d\d-\d\d[Tt ])(\d)(?=:)", re.ASCII)
 _DATE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _HOW = "write it as 2026-03-01T14:05 or 2026-03-01, with or without an offset such as +01:00"
@@ -44,6 +45,11 @@ def parse_time(text: str) -> str:
     word = text.strip()
     at_s(word)
     return word
+
+
+def typed_time(text: str) -> str:
+    """A time as it is typed by hand, in the form the log keeps: `2026-11-24 9:30` is 2026-11-24 09:30."""
+    return parse_time(_ONE_DIGIT_HOUR.sub(r"\g<1>0\2", text.strip()))
 
 
 def parse_date(text: str) -> str:

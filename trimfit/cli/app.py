@@ -20,6 +20,22 @@ DEFAULT_LOG = "bench.trimfit"
 # One file per family of verbs; each has `register(app)`.
 FAMILIES = ("folders", "logging", "sitting", "answers", "ordering", "learning", "reviewing", "demo")
 
+# What is meant by words that are no verb.
+_MEANT = {
+    **{
+        word: f"log {word} …" for word in ("trim", "reading", "outcome", "reed", "chanter", "order", "strike", "rename")
+    },
+    "cut": "log trim REED --length MM",
+    "read": "log reading REED f=782.1 e=705.9",
+    **{word: f"log outcome REED {word}" for word in ("good", "lost", "to-stock")},
+    "stock": "log outcome REED to-stock",
+    "undo": "log strike --last",
+    "delete": "log strike ENTRY",
+    "remove": "log strike ENTRY",
+    "list": "ask --all, or trimfit review reed REED for a reed's entries",
+    "show": "review reed REED",
+    "status": "ask --all",
+}
 # What the command line makes of Ctrl-C.
 _INTERRUPTED = 130
 
@@ -80,6 +96,8 @@ def _say_usage(error: Any) -> NoReturn:
         error.show()
     else:
         said = " ".join(error.format_message().split()).rstrip(".")
+        if said.startswith("No such command ") and (meant := _MEANT.get(said.split("'")[1].lower())):
+            said = f"{said.partition('.')[0]}; say trimfit {meant}"
         typer.echo(f"{context.command_path}: {said}; see {context.command_path} --help", err=True)
     sys.exit(error.exit_code)
 

@@ -11,13 +11,50 @@ from trimfit.cli.show import plain, print_json, progress, say_error, table
 from trimfit.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from trimfit.desk.record import Taken
+    from trimfit.errors import Fault
 
 __all__ = ["register"]
 
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+# What the shop's settings mean; the unit is told by the name's end.
+MEANINGS = {
+    "ratio_low_g": "just ratio of low G to low A",
+    "ratio_d": "just ratio of D to low A",
+    "ratio_high_g": "just ratio of high G to low A",
+    "tolerance_hz": "a reed is good with F and E no further apart, as low A",
+    "balance_tolerance_hz": "the A's balance if no further apart, as low A",
+    "tool_step_mm": "lengths are advised in steps of this",
+    "least_blade_mm": "no cut leaves less blade",
+    "chance_past_ceiling": "most that a reed may be risked, from now to its end; 0.01 is 1 in 100",
+    "minutes_per_cut": "what a cut costs",
+    "minutes_per_reading": "what a reading costs",
+    "cost_lost_minutes": "what a lost reed costs",
+    "cost_outside_minutes": "what a reed left outside the tolerance costs",
+    "cut_error_mm": "how far a cut comes out off what was asked: this much",
+    "cut_error_pct": "and this share of it",
+    "bench_pressure_kpa": "what readings without a pressure were blown at",
+    "bench_temperature_c": "what readings without a temperature were taken at",
+    "drift_start_cents": "a batch that starts further off is called drifted",
+    "drift_response_pct": "a batch that answers a cut further off is called drifted",
+    "drift_settle_cents_per_week": "a batch that settles faster is called drifted",
+    "drift_chance": "how sure of that it must be",
+}
+UNITS = (
+    ("_cents_per_week", "cents a week"),
+    ("_hz", "Hz"),
+    ("_mm", "mm"),
+    ("_kpa", "kPa"),
+    ("_c", "°C"),
+    ("_pct", "%"),
+    ("_cents", "cents"),
+)
 # How many marks are shown on the screen; --json and `check` give all of them.
 MARKS_SHOWN = 10
+# From so many faults of one column on, one line says in short what they have in common.
+MANY_ALIKE = 10
 
 
 def _log(context: typer.Context) -> Path:
@@ -71,17 +108,36 @@ def import_(
         taken = record.import_folder(_log(context), folder, None if as_json else progress)
     except InputError as error:
         rows = getattr(error, "rows", None)
-        if rows is None or not as_json:
+        if rows is None:
             raise
         say_error(error)
+        if not as_json:
+            _say_alike(error.faults)
+            raise typer.Exit(error.exit_code) from error
         faults = [{"where": f.where, "column": f.column, "what": f.what, "remedy": f.remedy} for f in error.faults]
         print_json({"new": 0, "known": 0, "refused": rows, "faults": faults})
         raise typer.Exit(error.exit_code) from error
     if as_json:
-        print_json({**_counts(taken), "doubts": plain(taken.marks)})
+        print_json({**_counts(taken), "doubts": plain(taken.marks), "passed_over": list(taken.passed_over)})
         return
     _say(taken, "import", folder)
+    if taken.passed_over:
+        shown = ", ".join(" ".join(name.split())[:60] for name in taken.passed_over)
+        typer.echo(f"  not taken, being no file of a log folder: {shown}")
     _say_marks(taken, "doubtful entries, kept and marked")
+
+
+def _say_alike(faults: Sequence[Fault]) -> None:
+    """Many faults of one column that are mended alike, once more in one line each, after all of them."""
+    alike: dict[tuple[str, str, str], list[int]] = {}
+    for fault in faults:
+        file, _, line = fault.where.partition(":")
+        if line.isdigit() and fault.column:
+            alike.setdefault((file, fault.column, fault.remedy), []).append(int(line))
+    for (file, column, remedy), lines in alike.items():
+        if len(lines) >= MANY_ALIKE:
+            within = f"{len(lines):,} rows, lines {min(lines):,} to {max(lines):,}"
+            typer.echo(f"in short: {file}: {column}: {within}; {' '.join(remedy.split())}", err=True)
 
 
 def export(
@@ -222,7 +278,14 @@ def settings(
     if as_json:
         print_json({key: _typed(text) for key, text in shown.items()})
         return
-    typer.echo(table(["setting", "value"], shown.items(), right=[1]))
+    rows = [[key, text, _unit(key), MEANINGS.get(key, "")] for key, text in shown.items()]
+    typer.echo(table(["setting", "value", "unit", "what it is"], rows, right=[1]))
+
+
+def _unit(name: str) -> str:
+    """A setting's unit, as it ends the name."""
+    found = next((unit for ending, unit in UNITS if name.endswith(ending)), "")
+    return "min" if "minutes" in name else found
 
 
 def _typed(text: str) -> str | float:

@@ -111,6 +111,7 @@ def reading(
 def trim(
     context: typer.Context,
     reed: ReedName,
+    amount: Annotated[str | None, typer.Argument(help="The same as --length.", metavar="MM")] = None,
     length: Annotated[str | None, typer.Option("--length", help="Length taken off, in mm.", metavar="MM")] = None,
     lip: Annotated[str | None, typer.Option("--lip", help="Strokes of lip work.", metavar="N")] = None,
     asked: Annotated[str | None, typer.Option("--asked", help="Length that was meant, in mm.", metavar="MM")] = None,
@@ -123,6 +124,11 @@ def trim(
     Example: trimfit log trim R-0412 --length 0.15 --lip 2 --asked 0.15
     """
     from trimfit.desk import logbook
+    from trimfit.errors import InputError
+
+    if amount is not None and length is not None:
+        raise InputError(f"two lengths, {amount[:20]} and {length[:20]}", "log trim", "say one")
+    length = amount if length is None else length
 
     def log_it(sure: bool) -> Kept:
         return logbook.log_trim(

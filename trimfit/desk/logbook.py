@@ -104,7 +104,6 @@ def log_reading(
             "humidity_pct": parse_number(humidity.rstrip("% ")) if humidity else None,
             "taped": tuple(taped.replace(",", " ").split()) if taped else None,
             "remark": remark,
-            "taken_at": at,
         }
         reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
         foreseen = forecast(journal, reading, history)
@@ -253,6 +252,7 @@ def strike(
     """
     from trimfit.bench.journal import Journal
     from trimfit.bench.kinds import kind_of_entry
+    from trimfit.bench.times import typed_time
 
     if not why.strip():
         raise InputError("a strike needs a reason", "--why", "say in a few words what was wrong")
@@ -261,7 +261,7 @@ def strike(
         kind = kind_of_entry(struck)
         name = journal.name_of(struck)
         said = f"the {kind.name} {name[:60]}" if kind is not None and entry is None else ""
-        done = journal.strike(struck, why, at)
+        done = journal.strike(struck, why, typed_time(at) if at is not None else None)
         notes = [said] if said else []
         if kind is not None and kind.name in ("reed", "order", "chanter"):
             left = journal.naming(kind.name, name)
@@ -346,10 +346,10 @@ def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any])
 
 def _moment(history: ReedHistory, at: str | None) -> str:
     """When an entry is made: as said, else now, in the manner of the reed's own times and after all of them."""
-    from trimfit.bench.times import local_now
+    from trimfit.bench.times import local_now, typed_time
     from trimfit.desk.moments import moment
 
-    return at if at is not None else moment(history, local_now())[0]
+    return typed_time(at) if at is not None else moment(history, local_now())[0]
 
 
 def _number(option: str, text: str | None, unit: str = "") -> float | None:

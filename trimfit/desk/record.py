@@ -6,7 +6,7 @@ import glob
 import os
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,10 +34,11 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """What an import, an export or a merge did."""
+    """What an import, an export or a merge did; `passed_over`: CSV files of the folder that are no files of a log."""
 
     counts: Counts
     marks: tuple[Mark, ...] = ()
+    passed_over: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +58,12 @@ def import_folder(log: Path, folder: Path, progress: Progress | None = None) -> 
 
     Raises InputError with every fault of the folder; then no log was made and none was changed.
     """
-    from trimfit.bench.folder import files_of
+    from trimfit.bench.folder import files_of, passed_over
 
     files_of(Path(folder))
     _clear_away(log)
     taken = None if log.exists() else _import_into_new(log, folder, progress)
-    return taken or _import_into(log, folder, progress)
+    return replace(taken or _import_into(log, folder, progress), passed_over=tuple(passed_over(folder)))
 
 
 def _import_into(log: Path, folder: Path, progress: Progress | None) -> Taken:
