@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 
@@ -14,9 +15,12 @@ from trimfit.cli.quick import answered  # noqa: E402
 
 def main() -> None:
     """Run the command line: a quick verb at once, anything else with the whole command line loaded."""
+    # A quick verb is over before its garbage matters.
+    gc.disable()
     code = answered(sys.argv[1:])
     if code is not None:
         sys.exit(code)
+    gc.enable()
     from trimfit.cli.app import main as whole
 
     whole()

@@ -12,12 +12,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
-from trimfit.bench.foreseen import Foreseen, reads_like
 from trimfit.bench.slips import AS_SOUNDING, Typed, foretold_doubts, outputs_cents, rough_expectation
 from trimfit.bench.times import at_s
 from trimfit.pitch import ratios
 from trimfit.records import Doubt, Logged, Outcome, Reading, ReedHistory, Settings, Trim
+
+if TYPE_CHECKING:
+    from trimfit.bench.foreseen import Foreseen
 
 __all__ = ["LONGEST_UNASKED_MM", "outcome_doubts", "reading_doubts", "trim_doubts", "unbalanced"]
 
@@ -92,7 +95,11 @@ def reading_doubts(
 def _other_reed(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str, Fraction]) -> Doubt | None:
     """A reading that another reed of the batch explains much better than its own does."""
     now = outputs_cents(reading, scale)
-    name = reads_like(now, foreseen) if foreseen is not None and now else None
+    if foreseen is None or not now:
+        return None
+    from trimfit.bench.foreseen import reads_like
+
+    name = reads_like(now, foreseen)
     if name is None:
         return None
     sentence = f"This reads like {name[:60]}, not like {reading.reed[:60]}; was it {reading.reed[:60]} that was read?"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from statistics import median
 
+from trimfit.bench.slips import median
 from trimfit.bench.words import G_OCTAVE, Heard, Word
 from trimfit.errors import Fault
 from trimfit.units import BOUNDS

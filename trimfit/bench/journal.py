@@ -14,9 +14,8 @@ from pathlib import Path
 from sqlite3 import Connection
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from trimfit.bench import conflicts, history, refusals, shop, times
+from trimfit.bench import history, refusals, shop, times
 from trimfit.bench.cells import canonical, text_value
-from trimfit.bench.conflicts import Conflict
 from trimfit.bench.history import LIVE, UNSTRUCK
 from trimfit.bench.identity import entry_id
 from trimfit.bench.kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record, references
@@ -26,6 +25,7 @@ from trimfit.errors import InputError
 from trimfit.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 
 if TYPE_CHECKING:
+    from trimfit.bench.conflicts import Conflict
     from trimfit.bench.rename import Renamed
 
 __all__ = ["Counts", "Journal"]
@@ -122,7 +122,9 @@ class Journal(Store):
             self.insert(kind, values, strike, generation)
             struck = kind_of_entry(entry)
             if struck is not None:
-                conflicts.settle_like(connection, struck, entry)
+                from trimfit.bench.conflicts import settle_like
+
+                settle_like(connection, struck, entry)
             self._scale = None
             return strike
 
@@ -167,13 +169,17 @@ class Journal(Store):
 
     def settle_conflicts(self) -> list[Conflict]:
         """Work out anew which entries stand aside for another of the same key; the conflicts that are open."""
+        from trimfit.bench.conflicts import settle
+
         with self.writing() as connection:
-            return conflicts.settle(connection)
+            return settle(connection)
 
     def conflicts(self) -> list[Conflict]:
         """The conflicts that are open: entries of one key and different content, none of them struck."""
+        from trimfit.bench.conflicts import open_conflicts
+
         with self.reading() as connection:
-            return conflicts.open_conflicts(connection)
+            return open_conflicts(connection)
 
     def since(self, seq: int, open_ones: Sequence[Conflict]) -> list[str]:
         """Those entries of conflicts that came to this log after `seq`."""

@@ -7,16 +7,15 @@ the standard deviation of what the next reading should show. The kinds of slip a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import combinations, pairwise
-from statistics import median
 
 from trimfit.pitch import NOTES, OUTPUT_WORDS, REFERENCE_HZ, cents_from_440, crow_label, hz_from_cents
 from trimfit.records import Doubt, Reading, ReedHistory
 
-__all__ = ["Typed", "foretold_doubts", "outputs_cents", "rough_expectation"]
+__all__ = ["Typed", "foretold_doubts", "median", "outputs_cents", "rough_expectation"]
 
 # DESIGN: doubtful is what lies outside what is foreseen by five standard deviations.
 FAR_SD = 5.0
@@ -37,6 +36,13 @@ class Typed:
 
 
 AS_SOUNDING = Typed({})
+
+
+def median(values: Iterable[float]) -> float:
+    """The middle of some values. The standard library's loads a dozen modules, in the path of every log entry."""
+    found = sorted(values)
+    half = len(found) // 2
+    return found[half] if len(found) % 2 else (found[half - 1] + found[half]) / 2.0
 
 
 def _named(output: str) -> str:

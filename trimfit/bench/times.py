@@ -15,8 +15,7 @@ _TIME = re.compile(
     r"|\d{8}(?:[Tt]\d{4}(?:\d\d)?(?P<basic>[Zz]|[+-]\d\d(?:\d\d)?)?)?",
     re.ASCII,
 )
-_ONE_DIGIT_HOUR = re.compile(r"^(\d{4}-\d\d-\d\d[Tt ])(\d)(?=:)", re.ASCII)
-_DATE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
+_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _HOW = "write it as 2026-03-01T14:05 or 2026-03-01, with or without an offset such as +01:00"
 _HOW_DATE = "write it as 2026-03-01"
@@ -49,13 +48,15 @@ def parse_time(text: str) -> str:
 
 def typed_time(text: str) -> str:
     """A time as it is typed by hand, in the form the log keeps: `2026-11-24 9:30` is 2026-11-24 09:30."""
-    return parse_time(_ONE_DIGIT_HOUR.sub(r"\g<1>0\2", text.strip()))
+    word = text.strip()
+    # The hour stands eleven characters in.
+    return parse_time(f"{word[:11]}0{word[11:]}" if word[12:13] == ":" and word[10:11] in "Tt " else word)
 
 
 def parse_date(text: str) -> str:
     """`text` without outer blanks, if it is a date such as 2026-03-01; InputError if not."""
     word = text.strip()
-    if not _DATE.fullmatch(word):
+    if not re.fullmatch(_DATE, word):
         raise InputError(f"{word[:40]!r} is not a date", remedy=_HOW_DATE)
     try:
         day = date.fromisoformat(word)
