@@ -260,7 +260,7 @@ def test_the_last_entry_is_struck_without_its_id(bench: Typed) -> None:
     second = bench.json("log", "trim", "R-2", "--length", "0.1")["entry"]
     assert bench.json("log", "strike", "--last", "R-1")["about"] == first
     struck = bench.json("log", "strike", "--last")
-    assert (struck["about"], struck["note"]) == (second, "the trim R-2")
+    assert (struck["about"], struck["note"]) == (second, "the trim of R-2")
     with Journal(bench.log) as journal:
         assert not journal.of_reed("R-2").trims
     for words, said in ((["strike"], "which entry"), (["strike", "--last", "R-7"], "'R-7'")):

@@ -260,7 +260,8 @@ def strike(
         struck = journal.find(entry) if entry is not None else journal.last_of(last_of)
         kind = kind_of_entry(struck)
         name = journal.name_of(struck)
-        said = f"the {kind.name} {name[:60]}" if kind is not None and entry is None else ""
+        thing = kind is not None and kind.name in ("reed", "order", "chanter")
+        said = f"the {kind.name} {'' if thing else 'of '}{name[:60]}" if kind is not None and entry is None else ""
         done = journal.strike(struck, why, typed_time(at) if at is not None else None)
         notes = [said] if said else []
         if kind is not None and kind.name in ("reed", "order", "chanter"):

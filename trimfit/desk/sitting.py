@@ -391,7 +391,7 @@ class Sitting:
             yield "no answer stands: type a reading, or reed NAME for the answer"
             return
         yield from wrapped(f"  {plain_name(self.advice.why, 1200)}", self.width)
-        for note in self.advice.notes:
+        for note in (one for one in self.advice.notes if one not in self.advice.why):
             yield from wrapped(f"  {plain_name(note, 600)}", self.width)
         yield from reed_lines(history, self.width)[1:]
 
