@@ -65,7 +65,7 @@ class Shell:
         """What a line prints, both streams."""
         if command.startswith("export "):
             name, _, value = command.removeprefix("export ").partition("=")
-            self.environment[name] = value
+            self.environment[name] = value.replace("$PWD", str(self.folder))
             return ""
         done = subprocess.run(
             ["bash", "-c", command], cwd=self.folder, env=self.environment, capture_output=True, text=True, timeout=300

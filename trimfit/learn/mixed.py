@@ -226,8 +226,9 @@ def cross_products(
     edges = [*start[outer_start].tolist(), len(y)]
     dd = _spread(np.stack([d[i:j].T @ wd[i:j] for i, j in pairwise(edges)]), named, named, p + 1)
     if len(start) * (p + 1) <= MOST_PLAIN:
-        plain = np.zeros((zd.shape[0], p + 1, len(start)))
-        np.add.at(plain, (slice(None), named[outer_code].T, np.arange(len(start))[None, :]), zd)
+        plain = np.zeros((p + 1, len(start), zd.shape[0]))
+        np.add.at(plain, (named[outer_code].T, np.arange(len(start))[None, :]), np.moveaxis(zd, 0, -1))
+        plain = np.ascontiguousarray(np.moveaxis(plain, -1, 0))
         return CrossProducts(zz, plain, dd, outer_start, outer_code, *weighed, None, share)
     return CrossProducts(zz, zd, dd, outer_start, outer_code, *weighed, named, share)
 
