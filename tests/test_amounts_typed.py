@@ -16,7 +16,7 @@ REFUSED: list[tuple[Callable[[str], object], str, str, str]] = [
     (units.parse_temperature_c, "20 K", "is no unit of temperature", "use C or F"),
     (units.parse_temperature_c, "200 F", "is out of bounds", "-10 to 50"),
     (units.parse_pressure_kpa, "6 bars", "is no unit of pressure", "use kPa, mbar, inH2O or mmH2O"),
-    (units.parse_pressure_kpa, "650", "650 of what", "0.5 to 20"),
+    (units.parse_pressure_kpa, "650", "of what.*0.5 to 20", "650 inH2O"),
     (pitch.parse_crow_hz, "C+120", "is no crow", "C+22"),
     (pitch.parse_crow_hz, "H-5", "is no crow", "C+22"),
     (lambda text: pitch.cents_from_440(float(text)), "0", "is no frequency", "positive"),

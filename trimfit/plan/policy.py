@@ -197,11 +197,15 @@ def solve(costs: Costs) -> PolicyTable:
     past = normal_cdf((m - t) / sd)
     short = normal_cdf((-t - m) / sd)
     leave = t * LEAVE
+    all_m, all_v, all_s = m, v, s
     xi, wx = even_nodes(11)
     eta, we = nodes(5)
 
-    def transition(cut: Array) -> sparse.csr_matrix:
-        """(n, n): where each state goes. v' and s' are one value a row; only m' spreads over its grid."""
+    def transition(whole_cut: Array, may: NDArray[np.bool_]) -> sparse.csr_matrix:
+        """(n, n): where each state goes; nowhere where it may not. v' and s' are one value a row, m' alone spreads."""
+        of = np.flatnonzero(may)
+        m, v, s, cut = (values[of] for values in (all_m, all_v, all_s, whole_cut))
+        n = len(of)
         big, v_next, s_next = moved(m, v, s, cut, costs)
         noise = costs.reading_sd_cents**2
         gain = big / (big + noise)
@@ -225,22 +229,24 @@ def solve(costs: Costs) -> PolicyTable:
         for corner, (dj, dk) in enumerate(((0, 0), (0, 1), (1, 0), (1, 1))):
             cols[:, corner] = (m_at * nv + (j + dj)[rows]) * ns + (k + dk)[rows]
             data[:, corner] = laid_on[kept] * ((b if dj else 1 - b) * (c if dk else 1 - c))[rows]
-        ends = np.r_[0, 4 * np.cumsum(np.bincount(rows, minlength=n))].astype(np.int32)
-        return sparse.csr_matrix((data.reshape(-1), cols.reshape(-1), ends), shape=(n, n))
+        filled = np.zeros(len(all_m), dtype=np.int64)
+        filled[of] = np.bincount(rows, minlength=n)
+        ends = np.r_[0, 4 * np.cumsum(filled)].astype(np.int32)
+        return sparse.csr_matrix((data.reshape(-1), cols.reshape(-1), ends), shape=(len(all_m), len(all_m)))
 
-    again = transition(np.zeros(n))
-    may_read = telling(m, v, s, costs)[:, None]
+    may_read = telling(m, v, s, costs)
+    again = transition(np.zeros(n), may_read)
     cuts = []
     allowed = []
     for rest in leave:
         cut = np.maximum(-rest - m, 0.0)
-        cuts.append(transition(cut))
+        cuts.append(transition(cut, cut > 0))
         allowed.append(cut > 0)
     finish = np.stack([finish_cost(past, short, costs, rung) for rung in range(len(LADDER))], axis=1)
     value, chance = finish.copy(), np.repeat(past[:, None], len(LADDER), axis=1)
     count = np.zeros_like(value)
     for _ in range(SWEEPS):
-        options = [finish, np.where(may_read, costs.reading_minutes + again @ value, np.inf)]
+        options = [finish, np.where(may_read[:, None], costs.reading_minutes + again @ value, np.inf)]
         options += [
             np.where(ok[:, None], costs.cut_minutes + costs.reading_minutes + step @ value, np.inf)
             for step, ok in zip(cuts, allowed, strict=True)
