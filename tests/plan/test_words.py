@@ -80,7 +80,7 @@ def test_each_weak_ground_is_said_once_and_by_its_time() -> None:
         KNOWN, reeds_of_type=1, low_weight=("2026-03-01 10:05",), kpa_assumed=(6.0, 6.5), chanter_unread="Heron"
     )
     assert leanings(weak) == [
-        "only 1 moulded reed learned from yet, so it leans on assumption",
+        "no other moulded reed has been read yet, so it leans on assumption",
         "chanter Heron was never read with F and E: its pitch is a guess",
         "the reading of 2026-03-01 10:05 is borne out by nothing else and counts for less",
         "its last reading names no pressure: taken as the bench's 6.0 kPa, while the order is for 6.5 kPa",
@@ -91,3 +91,10 @@ def test_each_weak_ground_is_said_once_and_by_its_time() -> None:
     )
     assert leanings(replace(KNOWN, reeds_of_type=0), "finished") == []
     assert "rests on a reading whose A's do not agree" in basis(replace(KNOWN, unbalanced=True, notes_read=1))
+
+
+def test_a_types_only_reed_is_no_kin_of_its_own() -> None:
+    alone = replace(KNOWN, reeds_of_type=1, notes_read=2)
+    assert f"no other {KNOWN.reed_type} reed has been read yet" in why(CUT, AIM, alone)
+    two = replace(KNOWN, reeds_of_type=2)
+    assert f"only 2 {KNOWN.reed_type} reeds learned from yet" in why(CUT, AIM, two)

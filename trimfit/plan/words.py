@@ -67,6 +67,8 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
         pass
     elif grounds.reeds_of_type == 0:
         said.append(f"no {kind} reed has been learned from: this is assumption")
+    elif grounds.reeds_of_type == 1 and grounds.notes_read:
+        said.append(f"no other {kind} reed has been read yet, so it leans on assumption")
     elif grounds.reeds_of_type < FEW_REEDS:
         few = grounds.reeds_of_type
         said.append(f"only {few} {kind} reed{'s' if few != 1 else ''} learned from yet, so it leans on assumption")
