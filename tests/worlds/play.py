@@ -17,7 +17,7 @@ import pandas as pd
 from tests.worlds.frames import FRAME_COLUMNS, frame_row
 from tests.worlds.shop import LiveReed, World
 
-__all__ = ["ManyPolicy", "Move", "Played", "Policy", "Seen", "Tally", "play"]
+__all__ = ["ManyPolicy", "Move", "Played", "Policy", "Seen", "Tally", "play", "tally"]
 
 TOLERANCE_CENTS = 3.7
 LEAST_BLADE_MM = 12.0
@@ -202,11 +202,12 @@ def play(
                 reed.read(story.rng, what=what)
                 still.append(story)
         waiting = still
-    return tally(policy, world, stories, pd.DataFrame(stated), tolerance_cents)
+    name = getattr(policy, "name", type(policy).__name__)
+    return tally(name, world.name, stories, pd.DataFrame(stated), tolerance_cents)
 
 
-def tally(policy: object, world: World, stories: list[Played], stated: pd.DataFrame, tolerance_cents: float) -> Tally:
-    """Count what came of the stories, from the reeds' true state."""
+def tally(policy: str, world: str, stories: list[Played], stated: pd.DataFrame, tolerance_cents: float) -> Tally:
+    """Count what came of the stories, from the reeds' true state; policy, world: their names."""
     for story in stories:
         story.gap_cents = story.reed.true_gap_cents()
         if story.target_pitch_cents is not None:
@@ -222,8 +223,8 @@ def tally(policy: object, world: World, stories: list[Played], stated: pd.DataFr
         return round(100.0 * float(np.mean(flags)), 3)
 
     return Tally(
-        policy=getattr(policy, "name", type(policy).__name__),
-        world=world.name,
+        policy=policy,
+        world=world,
         reeds=len(stories),
         born_past=len(stories) - len(counted),
         cuts_per_reed=round(float(np.mean([story.cuts for story in counted])), 3),

@@ -18,6 +18,7 @@ ch. 14.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -240,14 +241,18 @@ class AimBelief:
         now = float(self.mean[4])
         return min(max(centre, now - FARTHEST_CENTS), now + FARTHEST_CENTS), min(sd, VAGUEST_CENTS)
 
-    def meeting_sd_path(self, readings: int) -> list[float]:
-        """Standard deviation of the meeting pitch now, and after one, two … more readings of the reed as it is.
+    def meeting_sd_path(self, lengths_mm: Sequence[float], error: CutError) -> list[float]:
+        """Standard deviation of the meeting pitch now, and after each of some cuts (mm; 0: none) and a reading of it.
 
-        By exact updating of the joint covariance, at the mean slope. What a reading does not tell (the slopes over the
+        By exact updating of the joint covariance, at the mean slopes. What a reading does not tell (the slopes over the
         way that is left) stays: far from the meeting point only a cut takes it away.
         """
-        step, square, _ = self._steps(np.array([self.need_mm()]))
-        curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * self._bent(self.removed_mm)
+        off = np.cumsum(np.asarray(lengths_mm, dtype=float))
+        need = self.need_mm()
+        step, square, stretch = self._steps(np.append(off, need))
+        way, more = float(step[-1]), float(square[-1])
+        # bent length squared per bent length, over the way that is left (at the meeting point: its derivative)
+        curve = more / way if way > 1e-6 else 2.0 * self._bent(self.removed_mm)
         slope = max(float(self.mean[1] + curve * self.mean[2]), LEAST_SLOPE * max(float(self.mean[1]), 5.0))
         ratio = float(self.mean[5] + curve * self.mean[6]) / slope
         left = -min(float(self.mean[0]), 0.0) / slope
@@ -256,9 +261,14 @@ class AimBelief:
         whole = self.meeting()[1] ** 2
         rest = max(whole - float(row @ cov @ row), 0.0)
         out = [math.sqrt(whole)]
-        for _ in range(readings):
-            for seen, sd in ((0, self.reading_sd_cents), (4, self.pitch_reading_sd_cents)):
-                cov = cov - np.outer(cov[:, seen], cov[seen]) / (float(cov[seen, seen]) + sd**2)
+        for number, length in enumerate(lengths_mm):
+            blade = float(error.sd_mm(np.array([length]))[0]) * float(stretch[number])
+            for first, sd in ((0, self.reading_sd_cents), (4, self.pitch_reading_sd_cents)):
+                seen = np.zeros(8)
+                seen[first : first + 3] = 1.0, step[number], square[number]
+                reach = cov @ seen
+                noise = sd**2 + (float(self.mean[first + 1]) * blade) ** 2
+                cov = cov - np.outer(reach, reach) / (float(seen @ reach) + noise)
             out.append(math.sqrt(max(float(row @ cov @ row) + rest, 1e-9)))
         return out
 

@@ -128,6 +128,21 @@ def _outside_pitch(mean: float, sd: float, aim: Aim) -> float:
     return float(tails.sum())
 
 
+def _lip_plan(
+    belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, rung: int, allowed: Array, again: _Future
+) -> LipPlan:
+    """What the pitch wants, where the gap alone would have this visit and so many more: strokes then cost no visit."""
+    costs, error = table.costs, rules.error
+    if aim.target_cents is None:
+        return LipPlan(belief, aim, costs, error)
+    length, after = 0.0, 0.0
+    if len(allowed):
+        cut = _Future(belief, table, allowed, 0.0, error)
+        best = int(np.argmin(cut.cost(rung)))
+        length, after = float(allowed[best]), float(cut.cuts(rung)[best])
+    return LipPlan(belief, aim, costs, error, length, (after, float(again.cuts(rung)[0])))
+
+
 def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone: Unconfirmed | None = None) -> Choice:
     """The next step for one reed. Never a cut that is negative, off the tool's step, or past the blade's limit.
 
@@ -179,19 +194,24 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     slope_now = max(float(belief.mean[1]), 5.0) * belief.steep
     most = math.floor(max(room, 0.0) / rules.step_mm + 1e-9)
     reach = min(most, math.ceil(2.5 * max(-gap_now.low, tolerance) / slope_now / rules.step_mm) + 2)
-    lips = LipPlan(belief, aim, costs)
+    lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
+    able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
+    again = _Future(belief, table, zero, 0.0, error)
+
+    def allowed_cuts(lip: int) -> Array:
+        # whatever is cheapest: no single cut takes more of a chance than the reed may in all its life
+        if not len(able):
+            return able
+        chance = belief.chance_over(tolerance, able, float(lip), error)
+        return able[MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)]
+
+    lips = _lip_plan(belief, aim, table, rules, rung, allowed_cuts(0), again)
     if lips.out_of_reach:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     lip, pitch_then = lips.stroke()
-    lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
-    allowed = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
-    if not len(allowed) and short_now > 0.5:
+    if not len(able) and short_now > 0.5:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
-    # whatever the table holds to be cheapest: no single cut takes more of a chance than the reed may in all its life
-    if len(allowed):
-        chance = belief.chance_over(tolerance, allowed, float(lip), error)
-        allowed = allowed[MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)]
-    again = _Future(belief, table, zero, 0.0, error)
+    allowed = allowed_cuts(lip)
     may_read = bool(telling(np.array(m), np.array(v), np.array(s), costs))
     lips_only = _Future(belief, table, zero, float(lip), error) if lip else None
     cut = _Future(belief, table, allowed, float(lip), error) if len(allowed) else None

@@ -5,11 +5,13 @@ LIP_SPREAD of that from reed to reed and what is not known of l itself, and cann
 takes sigma² to 1/(1/sigma² + 1/r²).
 Over the next few readings this is a small dynamic programme on a grid of delta,
 
-    W_j(delta) = min( outside P(|delta + sigma_j xi| > tolerance),
-                      reading + E W_{j+1},  visit + reading + min_k E W_{j+1} ),
+    W_j(delta) = q_j S_j + (1 - q_j) min( outside P(|delta + sigma_j xi| > tolerance), reading + E W_{j+1},
+                                          visit + reading + S_j ),      S_j = min_k E W_{j+1} after k strokes,
 
-solved anew for each question with a target (some milliseconds). `choose` adds it to the gap's cost; strokes done on a
-visit that cuts anyway cost no visit of their own.
+with q_j the chance that the gap wants another cut by then in any case: strokes done on a visit that cuts cost no visit
+of their own, so they are not hurried while more such visits are to come, and not put off when none is. sigma_j follows
+from the joint belief, cut by cut (`AimBelief.meeting_sd_path`). Solved anew for each question with a target (some
+milliseconds); `choose` adds it to the gap's cost.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.plan.belief import LIP_SPREAD, Aim, AimBelief, nodes, normal_cdf
+from trimfit.plan.belief import LIP_SPREAD, Aim, AimBelief, CutError, nodes, normal_cdf
 from trimfit.plan.policy import Costs
 
 __all__ = ["LipPlan"]
@@ -36,7 +38,17 @@ TELLING = 0.9
 class LipPlan:
     """Costs in minutes of the pitch as believed: of leaving it, of reading again, of strokes. 0 without a target."""
 
-    def __init__(self, belief: AimBelief, aim: Aim, costs: Costs) -> None:
+    def __init__(
+        self,
+        belief: AimBelief,
+        aim: Aim,
+        costs: Costs,
+        error: CutError,
+        cut_mm: float = 0.0,
+        cuts_left: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
+        """cut_mm: the cut that the gap alone would have made now (0: none); cuts_left: how many more it is expected to
+        want, after a visit now and after a reading alone."""
         self.aim, self.costs = aim, costs
         mean, self.sd = belief.meeting()
         self.off = 0.0 if aim.target_cents is None else mean - aim.target_cents
@@ -47,10 +59,6 @@ class LipPlan:
         self.strokes = np.zeros(1)
         if aim.target_cents is None:
             return
-        noise = max(belief.pitch_reading_sd_cents, 0.3)
-        by_visit = [self.sd]
-        for _ in range(LEVELS):
-            by_visit.append(1.0 / math.sqrt(1.0 / by_visit[-1] ** 2 + 1.0 / noise**2))
         t = aim.tolerance_cents
         reach = max(abs(self.off) + 4.0 * self.sd, 4.0 * t)
         self.grid = np.linspace(-reach, reach, 121)
@@ -62,19 +70,23 @@ class LipPlan:
             self.strokes = np.arange(0.0, max(most, 0) + 1.0)
         # A visit that cuts comes nearer the meeting point, where a reading tells the pitch plainly; a reading alone
         # tells what it can from here, and may tell next to nothing.
-        self.by_visit, self.by_reading = by_visit, belief.meeting_sd_path(LEVELS)
-        self.after_visit, self.after_reading = self._chain(by_visit), self._chain(self.by_reading)
+        whole_way = [cut_mm, max(belief.need_mm() - cut_mm, 0.0)]
+        self.by_visit = belief.meeting_sd_path(whole_way + [0.0] * (LEVELS - 2), error)
+        self.by_reading = belief.meeting_sd_path([0.0] * LEVELS, error)
+        self.after_visit = self._chain(self.by_visit, cuts_left[0])
+        self.after_reading = self._chain(self.by_reading, cuts_left[1])
 
-    def _chain(self, sigma: list[float]) -> Array:
-        """W_1 on the grid when the belief narrows as `sigma` says, reading by reading."""
+    def _chain(self, sigma: list[float], cuts_left: float) -> Array:
+        """W_1 on the grid when the belief narrows as `sigma` says, reading by reading, and the gap wants more cuts."""
         costs = self.costs
+        visit = costs.cut_minutes + costs.reading_minutes
         value = self._leave(self.grid, sigma[LEVELS])
         for level in range(LEVELS - 1, 0, -1):
             ahead = self._ahead(self.grid, self.strokes, sigma[level], sigma[level + 1], value)
-            value = np.minimum(self._leave(self.grid, sigma[level]), costs.reading_minutes + ahead[:, 0])
-            if ahead.shape[1] > 1:
-                visit = costs.cut_minutes + costs.reading_minutes
-                value = np.minimum(value, visit + ahead[:, 1:].min(axis=1))
+            free = ahead.min(axis=1)
+            done = np.minimum(self._leave(self.grid, sigma[level]), costs.reading_minutes + ahead[:, 0])
+            anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
+            value = anyway * free + (1.0 - anyway) * np.minimum(done, visit + free)
         return value
 
     def _leave(self, off: Array, sd: float) -> Array:

@@ -39,7 +39,7 @@ def prospect(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> P
     need_sd = float(np.sqrt(belief.cov[0, 0])) / slope + need * belief.slope_log_sd
     room = aim.most_removed_mm - belief.removed_mm
     blade = 1.0 / (1.0 + np.exp(-1.7 * (room - need) / max(need_sd, 1e-3)))
-    lips = LipPlan(belief, aim, table.costs)
+    lips = LipPlan(belief, aim, table.costs, rules.error, need)
     pitch = 1.0
     if aim.target_cents is not None:
         pitch = 1.0 - min(min(lips.leave(), lips.stroke()[1]) / max(table.costs.outside_minutes, 1e-9), 1.0)
