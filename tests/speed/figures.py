@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from tests.speed.biglog import frame_of, make, write
-from tests.speed.stopwatch import call_s, python, spawn, turns
+from tests.speed.stopwatch import call_s, compiled, python, spawn, turns
 
 __all__ = ["Figure", "Shop", "all_figures", "growth", "reml_figures"]
 
@@ -46,6 +46,7 @@ class Shop:
     """A make-believe shop of one size in a folder: its CSV files and its log, made at need."""
 
     def __init__(self, folder: Path, reeds: int) -> None:
+        compiled()
         self.reeds, self.csv, self.log = reeds, folder / f"csv-{reeds}", folder / f"{reeds}.trimfit"
         write(make(reeds), self.csv)
         self.read_on = f"R-{reeds - 5:06d}"
