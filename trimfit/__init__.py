@@ -14,17 +14,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from trimfit.answers import Advice
     from trimfit.desk.notebook import OpenLog, open_log
     from trimfit.errors import InputError, LogError, TrimfitError
     from trimfit.learn.response import ReedResponse
-    from trimfit.records import Advice
     from trimfit.units import Interval
 
 __version__ = "0.1.0"
 __all__ = ["Advice", "InputError", "Interval", "LogError", "OpenLog", "ReedResponse", "TrimfitError", "open_log"]
 
 _HOME = {
-    "Advice": "trimfit.records",
+    "Advice": "trimfit.answers",
     "InputError": "trimfit.errors",
     "Interval": "trimfit.units",
     "LogError": "trimfit.errors",

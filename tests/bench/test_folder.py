@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trimfit.bench.cells import guard, number_text, unguard
+from trimfit.bench.counts import Counts
 from trimfit.bench.export import export_folder
 from trimfit.bench.folder import FILES, import_folder
-from trimfit.bench.journal import Counts, Journal
+from trimfit.bench.journal import Journal
 from trimfit.errors import InputError
 from trimfit.pitch import parse_crow_hz
 from trimfit.records import Chanter, Doubt, Reading, Reed, Trim

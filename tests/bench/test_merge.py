@@ -13,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trimfit.bench import doubts
+from trimfit.bench.counts import Counts
 from trimfit.bench.export import export_folder
 from trimfit.bench.folder import import_folder
-from trimfit.bench.journal import Counts, Journal
+from trimfit.bench.journal import Journal
 from trimfit.bench.soundness import damage
 from trimfit.errors import LogError, TrimfitError
 from trimfit.records import Chanter, Order, Outcome, Reading, Reed, Trim

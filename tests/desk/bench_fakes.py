@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from trimfit.answers import Advice
 from trimfit.bench.foreseen import Foreseen, Joint
 from trimfit.bench.journal import Journal
 from trimfit.desk.at_the_log import LogBench
 from trimfit.desk.sitting import Sitting
 from trimfit.errors import TrimfitError
-from trimfit.records import Advice, Chanter, Order, Reading, Reed
+from trimfit.records import Chanter, Order, Reading, Reed
 from trimfit.units import Interval
 
 CUT = Advice(

@@ -107,8 +107,10 @@ def test_a_forecast_is_the_last_reading_moved_along_its_types_curve() -> None:
 
 
 def test_a_forecast_of_a_blank_is_its_types_mean_and_another_chanter_has_none() -> None:
-    seen = foresee(NUMBERS, taken(), story(Trim("R-1", "t", 2.5)), [], DEFAULT_RATIOS)
+    seen = foresee(NUMBERS, taken(crow_hz=530.0), story(Trim("R-1", "t", 2.5)), [], DEFAULT_RATIOS)
     assert seen is not None
+    # Only what the reading holds is foretold.
+    assert seen.own.outputs == ("crow", "f")
     assert seen.own.each()["crow"] == pytest.approx((150.0, math.sqrt(404.0 + 2.5**2 * 25.0)))
     assert (
         foresee(NUMBERS, Reading("R-1", "t", "CH-2", notes_hz={"f": 780.0}), story(taken()), [], DEFAULT_RATIOS) is None

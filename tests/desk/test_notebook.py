@@ -14,9 +14,9 @@ import pandas as pd
 import pytest
 
 import trimfit
+from trimfit.answers import Foretold
 from trimfit.desk.notebook import frame_of_answers
 from trimfit.errors import InputError, LogError
-from trimfit.records import Foretold
 from trimfit.units import Interval
 
 EXAMPLE = Path(__file__).parents[2] / "datasets_demo" / "example_session.py"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import random
 
-from trimfit.records import Action, Advice
+from trimfit.answers import Advice
+from trimfit.records import Action
 from trimfit.review import findings as f
 from trimfit.units import Interval
 

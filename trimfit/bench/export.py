@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from trimfit.bench.cells import guard, number_text
+from trimfit.bench.counts import Counts
 from trimfit.bench.extras import EXTRA, WIDE_COLUMNS
 from trimfit.bench.history import LIVE, quoted
-from trimfit.bench.journal import Counts, Journal, Progress
+from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import FILED, KINDS, Kind, kind_of_entry
 from trimfit.errors import InputError, TrimfitError
 

@@ -15,10 +15,11 @@ from typing import Any
 
 from trimfit.bench import history, shop, times
 from trimfit.bench.cells import amounts, canonical
+from trimfit.bench.counts import Counts
 from trimfit.bench.extras import FILES, entries_again, take_marks, take_wide
 from trimfit.bench.identity import entry_id
 from trimfit.bench.intake import Intake
-from trimfit.bench.journal import Counts, Journal, Progress
+from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value
 from trimfit.bench.rows import differences, insert_sql
 from trimfit.bench.sheets import Faults, RowReader, Sheet, heads_of

@@ -87,11 +87,19 @@ def foresee(
 
 
 def _joint(numbers: TypeNumbers, reading: Reading, history: ReedHistory, scale: Mapping[str, Fraction]) -> Joint | None:
+    """What is foretold, of this or another reed of the batch, of the outputs that the reading holds."""
     removed_mm = sum(one.record.length_mm or 0.0 for one in history.trims)
     strokes = sum(one.record.lip_strokes or 0.0 for one in history.trims)
+    held = {*reading.notes_hz, *(("crow",) if reading.crow_hz is not None else ())}
+    asked = [i for i, output in enumerate(OUTPUTS) if output in held]
     if not history.readings:
-        moved = [a + strokes * b for a, b in zip(numbers.at(removed_mm), numbers.per_stroke, strict=True)]
-        return Joint(OUTPUTS, moved, _sum(numbers.level, numbers.reading, numbers.slope, removed_mm**2))
+        new = numbers.at(removed_mm)
+        blank = [new[i] + strokes * numbers.per_stroke[i] for i in asked]
+        share2 = removed_mm**2
+        level = [
+            [numbers.level[i][j] + numbers.reading[i][j] + share2 * numbers.slope[i][j] for j in asked] for i in asked
+        ]
+        return Joint(tuple(OUTPUTS[i] for i in asked), blank, level)
     last = _last(reading, history)
     if last is None:
         return None
@@ -105,14 +113,15 @@ def _joint(numbers: TypeNumbers, reading: Reading, history: ReedHistory, scale: 
     )
     work = [b - a for a, b in zip(numbers.at(before_mm), numbers.at(removed_mm), strict=True)]
     answers = (numbers.per_stroke, numbers.per_kpa, numbers.per_degc)
-    taken = [i for i, output in enumerate(OUTPUTS) if output in then]
-    mean = [then[OUTPUTS[i]] + work[i] + sum(o * a[i] for o, a in zip(off, answers, strict=True)) for i in taken]
+    other = [(o, a) for o, a in zip(off, answers, strict=True) if o]
+    taken = [i for i in asked if OUTPUTS[i] in then]
+    mean = [then[OUTPUTS[i]] + work[i] + sum(o * a[i] for o, a in other) for i in taken]
     share2 = (removed_mm - before_mm) ** 2 + LEAST_MM**2
     cov = [
         [
             2.0 * numbers.reading[i][j]
             + share2 * numbers.slope[i][j]
-            + sum((OWN_SHARE * o) ** 2 * a[i] * a[j] for o, a in zip(off, answers, strict=True))
+            + sum((OWN_SHARE * o) ** 2 * a[i] * a[j] for o, a in other)
             for j in taken
         ]
         for i in taken
@@ -132,9 +141,3 @@ def _last(reading: Reading, history: ReedHistory) -> Logged[Reading] | None:
 
 def _off(now: float | None, then: float | None) -> float:
     return now - then if now is not None and then is not None else 0.0
-
-
-def _sum(level: Table, reading: Table, slope: Table, share2: float) -> list[list[float]]:
-    return [
-        [a + b + share2 * c for a, b, c in zip(*rows, strict=True)] for rows in zip(level, reading, slope, strict=True)
-    ]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from base64 import b32encode
 from collections.abc import Sequence
 from typing import Any
 
@@ -20,6 +19,7 @@ __all__ = ["entry_id"]
 _encode = json.JSONEncoder(ensure_ascii=True, sort_keys=True, separators=(",", ":"), allow_nan=False).encode
 # 80 bits: among ten million entries the chance that any two share an id is about 4e-11.
 ID_BYTES = 10
+_LETTERS = "abcdefghijklmnopqrstuvwxyz234567"  # base 32 of RFC 4648, five bits a letter
 
 
 def entry_id(kind: Kind, values: Sequence[Any], generation: int = 0) -> str:
@@ -30,5 +30,6 @@ def entry_id(kind: Kind, values: Sequence[Any], generation: int = 0) -> str:
     """
     content = {name: value for name, value in zip(kind.names, values, strict=True) if value is not None}
     text = _encode([kind.name, generation, content])
-    digest = blake2b(text.encode("ascii"), digest_size=ID_BYTES).digest()
-    return f"{kind.prefix}-{b32encode(digest).decode('ascii').lower()}"
+    number = int.from_bytes(blake2b(text.encode("ascii"), digest_size=ID_BYTES).digest(), "big")
+    letters = [_LETTERS[number >> shift & 31] for shift in range(8 * ID_BYTES - 5, -1, -5)]
+    return f"{kind.prefix}-{''.join(letters)}"

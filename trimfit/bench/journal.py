@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 from sqlite3 import Connection
@@ -26,24 +25,12 @@ from trimfit.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Se
 
 if TYPE_CHECKING:
     from trimfit.bench.conflicts import Conflict
-    from trimfit.bench.rename import Renamed
+    from trimfit.bench.counts import Counts
 
-__all__ = ["Counts", "Journal"]
+__all__ = ["Journal"]
 
 T = TypeVar("T")
 Progress = Callable[[str, int, int], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Counts:
-    """What an import or a merge did: entries new to the log, entries it knew, entries it could not let count."""
-
-    new: int = 0
-    known: int = 0
-    refused: int = 0
-    by_kind: Mapping[str, tuple[int, int]] = field(default_factory=dict)
-    conflicts: tuple[Conflict, ...] = ()
-    renamed: tuple[Renamed, ...] = ()
 
 
 class Journal(Store):
@@ -89,6 +76,8 @@ class Journal(Store):
     def append_many(self, records: Iterable[object], progress: Progress | None = None) -> Counts:
         """Keep records in one transaction: all of them, or none if any cannot be kept. Say things before what
         names them."""
+        from trimfit.bench.counts import Counts
+
         listed = list(records)
         tally: dict[str, list[int]] = {}
         with self.writing():

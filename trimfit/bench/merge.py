@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from trimfit.bench import schema
+from trimfit.bench.counts import Counts
 from trimfit.bench.history import quoted
 from trimfit.bench.identity import entry_id
-from trimfit.bench.journal import Counts, Journal, Progress
+from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind
 from trimfit.bench.rename import carry, foresee
 from trimfit.bench.rows import insert_sql, stored

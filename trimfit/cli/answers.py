@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trimfit.answers import Advice, Foretold
 from trimfit.cli.kept import advice_in_words
 from trimfit.cli.show import plain, print_json, progress, table
 from trimfit.errors import Fault, InputError
 from trimfit.pitch import OUTPUT_WORDS
-from trimfit.records import Advice, Foretold
 
 if TYPE_CHECKING:
     from trimfit.desk.elsewhere import Elsewhere

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from trimfit.answers import Advice
     from trimfit.desk.logbook import Kept
-    from trimfit.records import Advice
 
 __all__ = ["advice_in_words", "as_json", "in_words", "when_sure"]
 

@@ -8,8 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from trimfit.answers import Advice, Foretold
 from trimfit.errors import InputError, nearest
-from trimfit.records import Advice, Foretold, Order, ReedHistory
+from trimfit.records import Order, ReedHistory
 from trimfit.units import Interval
 
 if TYPE_CHECKING:

@@ -7,8 +7,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+from trimfit.answers import Advice
 from trimfit.errors import TrimfitError
-from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.records import Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.foreseen import Foreseen

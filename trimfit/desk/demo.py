@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from trimfit.answers import Advice
 from trimfit.errors import InputError, TrimfitError
-from trimfit.records import Advice
 
 if TYPE_CHECKING:
     from trimfit.desk.record import Taken

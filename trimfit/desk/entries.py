@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from trimfit.answers import Advice
 from trimfit.desk.moments import last_moment, moment
 from trimfit.desk.said import plain_name
-from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, Trim
+from trimfit.records import Doubt, Outcome, Reading, Reed, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.lines import ReadingLine, TrimLine

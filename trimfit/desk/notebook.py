@@ -7,14 +7,14 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from trimfit.answers import Advice
 from trimfit.errors import InputError, nearest
-from trimfit.records import Advice
 from trimfit.units import Interval
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trimfit.bench.journal import Counts
+    from trimfit.bench.counts import Counts
     from trimfit.desk.order import Rehearsal
     from trimfit.learn.card import FitCard
 

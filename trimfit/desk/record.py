@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 from trimfit.errors import InputError, TrimfitError
 
 if TYPE_CHECKING:
+    from trimfit.bench.counts import Counts
     from trimfit.bench.doubts import Mark
-    from trimfit.bench.journal import Counts, Journal
+    from trimfit.bench.journal import Journal
 
 __all__ = [
     "MARK_SOURCES",

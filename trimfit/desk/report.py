@@ -30,10 +30,10 @@ from trimfit.units import Interval
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trimfit.answers import Advice
     from trimfit.bench.journal import Journal
     from trimfit.desk.beliefs import Bench, Seen
     from trimfit.learn.card import FitCard
-    from trimfit.records import Advice
     from trimfit.review.repeatability import NoteRepeatability
 
 __all__ = ["findings_of", "repeatability", "write_report"]

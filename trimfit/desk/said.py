@@ -8,8 +8,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from trimfit.answers import Advice
 from trimfit.pitch import cents_from_440, hz_from_cents
-from trimfit.records import Advice, Outcome, Reading, ReedHistory, Trim
+from trimfit.records import Outcome, Reading, ReedHistory, Trim
 from trimfit.units import Interval
 
 __all__ = [

@@ -11,6 +11,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
+from trimfit.answers import Advice
 from trimfit.desk.entries import (
     Held,
     HeldPlain,
@@ -39,7 +40,7 @@ from trimfit.desk.said import (
 )
 from trimfit.errors import InputError, TrimfitError, nearest
 from trimfit.pitch import NOTES, cents_from_440, ratios
-from trimfit.records import Advice, Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.records import Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.lines import ReadingLine

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trimfit.records import Advice, Outcome, Trim
+from trimfit.answers import Advice
+from trimfit.records import Outcome, Trim
 from trimfit.review.findings import FanPoint, ReedStory, StoryPoint, Ticket, TicketNote
 from trimfit.units import Interval
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from trimfit.records import Action, Advice
+from trimfit.answers import Advice
+from trimfit.records import Action
 from trimfit.units import Interval
 
 __all__ = [

@@ -1,0 +1,25 @@
+"""How many entries an import, an export or a merge went through, and what became of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from trimfit.bench.conflicts import Conflict
+    from trimfit.bench.rename import Renamed
+
+__all__ = ["Counts"]
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """What an import or a merge did: entries new to the log, entries it knew, entries it could not let count."""
+
+    new: int = 0
+    known: int = 0
+    refused: int = 0
+    by_kind: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    conflicts: tuple[Conflict, ...] = ()
+    renamed: tuple[Renamed, ...] = ()
