@@ -385,7 +385,8 @@ class Journal(Store):
         query = (
             f"SELECT reed, (SELECT max(seq) FROM readings r WHERE r.reed = reeds.reed AND {LIVE}) AS last FROM reeds "
             f"WHERE reed_type = ? AND batch = ? AND reed <> ? AND {LIVE} AND last IS NOT NULL "
-            f"AND reed NOT IN (SELECT reed FROM outcomes WHERE {LIVE}) ORDER BY last DESC LIMIT ?"
+            # of these few reeds alone, and not of all that ever left
+            f"AND NOT EXISTS (SELECT 1 FROM outcomes o WHERE o.reed = reeds.reed AND {LIVE}) ORDER BY last DESC LIMIT ?"
         )
         with self.reading() as connection:
             found = connection.execute(query, (reed.reed_type, reed.batch, reed.reed, most)).fetchall()
