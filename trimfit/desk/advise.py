@@ -47,7 +47,7 @@ def ask_reed(path: Path, reed: str, tell: Tell = _quiet, *, order: str | None = 
             aimed = order_named(journal, order)
         bench = Bench(journal, tell)
         chanters = [aimed.chanter] if aimed is not None else []
-        return advise(bench, bench.see_batch(record.reed_type, record.batch, chanters)[record.reed], aimed)
+        return advise(bench, bench.see_reed(record, chanters), aimed)
 
 
 def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
@@ -68,10 +68,9 @@ def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
         names = {h.reed.record.reed for h in waiting}
         found: list[tuple[tuple[object, ...], Advice]] = []
         for done, (reed_type, batch) in enumerate(sorted(batches), 1):
-            for seen in bench.see_batch(reed_type, batch).values():
-                if seen.name in names:
-                    advice = advise(bench, seen)
-                    found.append((work_order(seen.history, advice, wanted), advice))
+            for seen in bench.see_batch(reed_type, batch, only=names).values():
+                advice = advise(bench, seen)
+                found.append((work_order(seen.history, advice, wanted), advice))
             tell("asking after each batch", done, len(batches))
     return [advice for _, advice in sorted(found, key=lambda pair: pair[0])]
 
@@ -146,8 +145,7 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
     others = [name for name in bench.card.coding.chanters if name != aim.chanter][:MOST_CHANTERS]
     if not others:
         return ""
-    record = seen.history.reed.record
-    again = bench.see_batch(record.reed_type, record.batch, others)[seen.name]
+    again = bench.see_reed(seen.history.reed.record, others)
     found: list[tuple[bool, float, str]] = []
     error = bench.rules().error
     for name in others:
@@ -233,7 +231,7 @@ def predict(
             raise InputError(f"chanter {chanter[:60]!r} is not in the log", "--chanter", nearest(chanter, known))
         seen: dict[str, Seen] = {}
         for reed_type, batch in dict.fromkeys((r.reed_type, r.batch) for r in records.values()):
-            seen |= bench.see_batch(reed_type, batch, [chanter] if chanter is not None else [])
+            seen |= bench.see_batch(reed_type, batch, [chanter] if chanter is not None else [], only=records)
         out = []
         for name, length_mm, lip in plans:
             blade = records[name].blade_mm
@@ -284,6 +282,6 @@ def foretell(path: Path, reed: str) -> dict[str, tuple[float, float]]:
     with Journal(path) as journal:
         record = journal.of_reed(reed).reed.record
         bench = Bench(journal)
-        seen = bench.see_batch(record.reed_type, record.batch)[record.reed]
+        seen = bench.see_reed(record)
         mean, cov, _ = _next_reading(bench, seen, 0.0, 0.0, _conditions(seen))
     return {name: (float(mean[k]), math.sqrt(float(cov[k, k]))) for k, name in enumerate(OUTPUTS)}

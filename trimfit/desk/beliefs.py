@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from itertools import compress
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -108,15 +109,28 @@ class Bench:
         s = self.settings
         return Rules(s.chance_past_ceiling, s.tool_step_mm, s.cost_lost_minutes, cut_error_of(self.card, s))
 
-    def see_batch(self, reed_type: str, batch: str, chanters: Sequence[str] = ()) -> dict[str, Seen]:
-        """Every reed of a batch as it is believed to be, by name; `chanters` may be asked about besides those met."""
-        histories = self.journal.of_batch(reed_type, batch)
-        return self.see_histories(reed_type, histories, chanters)
+    def see_batch(
+        self, reed_type: str, batch: str, chanters: Sequence[str] = (), *, only: Collection[str] | None = None
+    ) -> dict[str, Seen]:
+        """The reeds of a batch as they are believed to be, by name: all of them, or `only` those named.
+
+        `chanters` may be asked about besides those met.
+        """
+        return self.see_histories(reed_type, self.journal.of_batch(reed_type, batch), chanters, only=only)
+
+    def see_reed(self, reed: Reed, chanters: Sequence[str] = ()) -> Seen:
+        """One reed as it is believed to be, given all that its batch has told."""
+        return self.see_batch(reed.reed_type, reed.batch, chanters, only=[reed.reed])[reed.reed]
 
     def see_histories(
-        self, reed_type: str, histories: Sequence[ReedHistory], chanters: Sequence[str] = ()
+        self,
+        reed_type: str,
+        histories: Sequence[ReedHistory],
+        chanters: Sequence[str] = (),
+        *,
+        only: Collection[str] | None = None,
     ) -> dict[str, Seen]:
-        """The reeds of one batch, given all their histories."""
+        """The reeds of one batch, or `only` those named, given all their histories."""
         code = self.type_code(reed_type)
         types = self.card.coding.types
         coding = known_coding(self.card, types if code < len(types) else (*types, reed_type))
@@ -142,6 +156,7 @@ class Bench:
             for _ in h.readings
         ]
         in_fit = (seq <= self.card.last_seq) & np.array(held, dtype=bool) & (self.card.readings > 0)
+        wanted_reed = np.array([only is None or name in only for name in rows.reeds], dtype=bool)
         states, blank, weight = batch_states(
             self.card,
             rows,
@@ -151,8 +166,9 @@ class Bench:
             extra_chanters=[names.index(name) for name in wanted],
             chanter_names=names,
             told=told,
+            only=wanted_reed,
         )
-        by_reed = dict(zip(rows.reeds, states, strict=True))
+        by_reed = dict(zip(compress(rows.reeds, wanted_reed), states, strict=True))
         number = {name: i for i, name in enumerate(rows.reeds)}
         low = (np.where(np.isfinite(rows.y), weight, 1.0) < 0.5).any(axis=1)
         read = sum(1 for h in histories if any(r.record.notes_hz for r in h.readings))
@@ -160,6 +176,8 @@ class Bench:
         out = {}
         for history in histories:
             name = history.reed.record.reed
+            if only is not None and name not in only:
+                continue
             length, strokes = taken_before(history)
             mine = tuple(str(rows.label[i]) for i in np.flatnonzero(low) if rows.reeds[rows.reed_code[i]] == name)
             state, alone = by_reed.get(name, blank), None

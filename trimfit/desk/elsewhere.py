@@ -54,7 +54,7 @@ def elsewhere(path: Path, reed: str, tell: Tell = lambda *_: None) -> list[Elsew
         orders = [order for name, order in journal.orders().items() if name in open_now or name == record.order]
         chanters = sorted(journal.chanters())[:MOST_PLACES]
         asked = dict.fromkeys([*(order.chanter for order in orders), *chanters])
-        seen = bench.see_batch(record.reed_type, record.batch, list(asked))[record.reed]
+        seen = bench.see_reed(record, list(asked))
         named = {order.chanter for order in orders if order.target_pitch_hz is None}
         places = [_place(bench, seen, order, order.order) for order in orders[:MOST_PLACES]]
         places += [_place(bench, seen, Order("", name), None) for name in chanters if name not in named]

@@ -81,7 +81,7 @@ def seen_of(bench: Bench, histories: list[ReedHistory], order: Order, tell: Tell
     batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in histories})
     found: list[Seen] = []
     for done, (reed_type, batch) in enumerate(batches, 1):
-        found += [s for s in bench.see_batch(reed_type, batch, [order.chanter]).values() if s.name in wanted]
+        found += bench.see_batch(reed_type, batch, [order.chanter], only=wanted).values()
         tell("looking through the stock", done, len(batches))
     return found
 

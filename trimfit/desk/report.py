@@ -206,7 +206,7 @@ def _finished(bench: Bench, tell: Tell) -> tuple[list[FinishedReed], int]:
     batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in histories.values()})
     seen: dict[str, Seen] = {}
     for done, (reed_type, batch) in enumerate(batches, 1):
-        seen |= bench.see_batch(reed_type, batch)
+        seen |= bench.see_batch(reed_type, batch, only=histories)
         tell("looking back at finished reeds", done, len(batches))
     newest: dict[str, float] = {}
     out = []
@@ -247,9 +247,7 @@ def _in_hand(
     batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in waiting})
     found: list[tuple[Seen, Advice]] = []
     for done, (reed_type, batch) in enumerate(batches, 1):
-        found += [
-            (seen, advise(bench, seen)) for seen in bench.see_batch(reed_type, batch).values() if seen.name in names
-        ]
+        found += [(seen, advise(bench, seen)) for seen in bench.see_batch(reed_type, batch, only=names).values()]
         tell("asking after each reed in hand", done, len(batches))
     good = bench.journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
     found.sort(key=lambda pair: work_order(pair[0].history, pair[1], good))

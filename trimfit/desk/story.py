@@ -120,8 +120,7 @@ class _bench:
 
 
 def _seen(bench: Bench, reed: str) -> Seen:
-    record = bench.journal.of_reed(reed).reed.record
-    return bench.see_batch(record.reed_type, record.batch)[record.reed]
+    return bench.see_reed(bench.journal.of_reed(reed).reed.record)
 
 
 def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, Event]]:
@@ -446,7 +445,7 @@ def write_tickets(
                 tell("writing tickets", done, len(names))
             if name not in seen:
                 record = bench.journal.of_reed(name).reed.record
-                seen |= bench.see_batch(record.reed_type, record.batch)
+                seen |= bench.see_batch(record.reed_type, record.batch, only=names)
             found = ticket_of(bench, seen[name], advise(bench, seen[name]))
             try:
                 out += ticket.write(folder, found, stems[name])

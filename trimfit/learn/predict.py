@@ -235,6 +235,7 @@ def batch_states(
     chanter_names: Sequence[str] = (),
     told: Mapping[int, tuple[float | None, float | None]] | None = None,
     forget: bool = False,
+    only: NDArray[np.bool_] | None = None,
 ) -> tuple[list[ReedState], ReedState, Array]:
     """What is believed of every reed of one batch, given all its readings up to now.
 
@@ -243,17 +244,24 @@ def batch_states(
 
     rows: the batch's readings, reeds standing together, coded by `coding` (known_coding); in_fit (n,): which of them
     the card has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
-    chanter_names: the names codes stand for. Returns the states in the order of rows.reeds, the state of a reed of
-    this batch with no reading, and the cells' weights (n, 10) that were found.
+    chanter_names: the names codes stand for; only (R,): the reeds whose states are wanted, all of them without it.
+    Returns these states in the order of rows.reeds, the state of a reed of this batch with no reading, and the cells'
+    weights (n, 10) that were found.
+
+    Chanters that no row met are told nothing but what the card ties to the others: they are left out of the sums, and
+    follow from what was found of the rest.
     """
     # sets and not `unique`, here and in `joint.patterns_of`: its first call loads masked arrays, a fifth of an answer
     met = [c for c in set(rows.chanter_code.tolist()) if c >= 0]
-    codes = sorted({*met, *extra_chanters})
-    mean, cov = _local_prior(card, type_code, codes, told or {})
+    every = sorted({*met, *extra_chanters})
+    prior_mean, prior_cov = _local_prior(card, type_code, every, told or {})
+    codes = sorted(set(met))
+    here = np.r_[np.ones(M * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE)]
+    mean, cov = prior_mean[here], prior_cov[np.ix_(here, here)]
     known_type = type_code < card.n_types
     noise = card.noise_cov * (card.noise_scale[type_code] if known_type else float(np.mean(card.noise_scale)))
     reed_cov = card.reed_cov * (card.reed_scale[type_code] if known_type else float(np.mean(card.reed_scale)))
-    info = _precise(cov)
+    prior_info = info = _precise(cov)
     vector = info @ mean
     types = np.full(len(rows), type_code, dtype=np.intp)
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, types)
@@ -294,11 +302,18 @@ def batch_states(
             weight = fresh
             sums = summed(everything)
             post = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), card.batch_cov, info, vector)
+        if only is not None:
+            sums = replace(sums, f=sums.f[only], e=sums.e[only], b=sums.b[only])
         means, _, q, own = reed_moments(sums, post)
     else:
         post = batch_posterior(np.zeros((d, d)), np.zeros(d), card.batch_cov, info, vector)
         means, q, own = np.zeros((0, OWN)), np.zeros((0, OWN, d)), np.zeros((0, OWN, OWN))
-    names = tuple(chanter_names[c] for c in codes)
+    if not here.all():
+        post = _extended(post, prior_mean, prior_cov, here, prior_info)
+        wide = np.zeros((len(q), OWN, len(post.mean)))
+        wide[:, :, np.r_[np.ones(OWN, dtype=bool), here]] = q
+        q = wide
+    names = tuple(chanter_names[c] for c in every)
     ratio = float(coding.slope_ratio[type_code])
 
     def state(v_mean: Array, v_q: Array, v_own: Array) -> ReedState:
@@ -315,8 +330,29 @@ def batch_states(
         )
 
     states = [state(means[r], q[r], own[r]) for r in range(len(means))]
-    blank = state(np.zeros(OWN), np.zeros((OWN, d)), reed_cov)
+    blank = state(np.zeros(OWN), np.zeros((OWN, len(post.mean))), reed_cov)
     return states, blank, weight
+
+
+def _extended(post: Posterior, mean: Array, cov: Array, here: NDArray[np.bool_], info: Array) -> Posterior:
+    """A batch's posterior with coefficients added that no reading of it touched.
+
+    mean (P,), cov (P, P): of all coefficients before the readings; here (P,): which of them `post` holds; info: the
+    inverse of their part of cov. The others given these are what they were: N(mean + G (these - mean), cov - G cov'),
+    with G = cov(others, these) info.
+    """
+    own = len(post.mean) - int(here.sum())
+    tie = cov[np.ix_(~here, here)] @ info
+    held = np.r_[np.ones(own, dtype=bool), here]
+    out_mean, out_cov = np.empty(len(held)), np.empty((len(held), len(held)))
+    out_mean[held] = post.mean
+    out_mean[~held] = mean[~here] + tie @ (post.mean[own:] - mean[here])
+    across = tie @ post.cov[own:]
+    out_cov[np.ix_(held, held)] = post.cov
+    out_cov[np.ix_(~held, held)], out_cov[np.ix_(held, ~held)] = across, across.T
+    rest = cov[np.ix_(~here, ~here)] + (across[:, own:] - cov[np.ix_(~here, here)]) @ tie.T
+    out_cov[np.ix_(~held, ~held)] = 0.5 * (rest + rest.T)
+    return Posterior(out_mean, out_cov)
 
 
 def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Array) -> tuple[Array, Array]:
