@@ -27,7 +27,9 @@ __all__ = [
     "KNOTS_MM",
     "UNIT_MM",
     "GapRows",
+    "bent_and_slope",
     "bent_mm",
+    "bent_one_mm",
     "curve_prior",
     "fit_curves",
     "scaled",
@@ -80,22 +82,44 @@ def _at(values: Array, piece: NDArray[np.intp]) -> Array:
     return values[piece] if values.ndim == 1 else values[np.arange(len(piece)), piece]
 
 
+def _placed(removed_mm: Array) -> tuple[NDArray[np.intp], Array]:
+    """The piece (n,) on which each length lies, and how far past its knot, mm."""
+    x = np.maximum(np.asarray(removed_mm, dtype=float), 0.0)
+    piece = np.searchsorted(KNOTS_MM, x, side="right") - 1
+    return piece, x - KNOTS_MM[piece]
+
+
 def bent_mm(removed_mm: Array, log_slope: Array) -> Array:
     """g (n,) of removed lengths (n,) mm; log_slope (Q,), or (n, Q) for a curve a row."""
-    x = np.maximum(np.asarray(removed_mm, dtype=float), 0.0)
     tilt, at = _pieces(log_slope)
-    piece = np.searchsorted(KNOTS_MM, x, side="right") - 1
-    grown = _grown(_at(tilt, piece), x - KNOTS_MM[piece])
-    return _at(at, piece) + np.exp(_at(log_slope, piece)) * grown
+    piece, beyond = _placed(removed_mm)
+    return _at(at, piece) + np.exp(_at(log_slope, piece)) * _grown(_at(tilt, piece), beyond)
+
+
+def bent_one_mm(removed_mm: float, log_slope: Array) -> float:
+    """g of one removed length, mm, on one curve (Q,): where a reed stands is asked over and over."""
+    return _known_point(removed_mm, log_slope.tobytes())
+
+
+@lru_cache(maxsize=1024)
+def _known_point(removed_mm: float, curve: bytes) -> float:
+    return float(bent_mm(np.array([removed_mm]), np.frombuffer(curve, dtype=np.float64))[0])
 
 
 def slope_at(removed_mm: Array, log_slope: Array) -> Array:
     """The curve's slope (n,) at removed lengths (n,) mm; shapes as in `bent_mm`."""
-    x = np.maximum(np.asarray(removed_mm, dtype=float), 0.0)
     tilt, _ = _pieces(log_slope)
-    piece = np.searchsorted(KNOTS_MM, x, side="right") - 1
-    out: Array = np.exp(_at(log_slope, piece) + _at(tilt, piece) * (x - KNOTS_MM[piece]))
+    piece, beyond = _placed(removed_mm)
+    out: Array = np.exp(_at(log_slope, piece) + _at(tilt, piece) * beyond)
     return out
+
+
+def bent_and_slope(removed_mm: Array, log_slope: Array) -> tuple[Array, Array]:
+    """`bent_mm` and `slope_at` of the same lengths at once."""
+    tilt, at = _pieces(log_slope)
+    piece, beyond = _placed(removed_mm)
+    start, m = _at(log_slope, piece), _at(tilt, piece)
+    return _at(at, piece) + np.exp(start) * _grown(m, beyond), np.exp(start + m * beyond)
 
 
 def straight_mm(bent: Array, log_slope: Array) -> Array:

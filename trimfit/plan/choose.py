@@ -156,14 +156,12 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     m, v = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
     s = float(belief.spread_left(zero, 0.0, error)[0])
     tolerance = aim.tolerance_cents
-    past_now = float(belief.chance_over(tolerance, zero, 0.0, error)[0])
-    short_now = 1.0 - float(belief.chance_over(-tolerance, zero, 0.0, error)[0])
+    past_now, short_now = (float(chance[0]) for chance in belief.past_and_short(tolerance, zero, 0.0, error))
     rung = rung_of(table, m, v, s, rules)
 
     def ends(seen: AimBelief, length: float, lip: int) -> tuple[float, float]:
-        at = np.array([length])
-        over, not_under = (float(seen.chance_over(x, at, float(lip), error)[0]) for x in (tolerance, -tolerance))
-        return over, 1.0 - not_under
+        over, under = seen.past_and_short(tolerance, np.array([length]), float(lip), error)
+        return float(over[0]), float(under[0])
 
     def at_stake(length: float, lip: int, *, last: bool) -> float:
         """Minutes that a wild reading would cost, at this rung, over those counted already."""
