@@ -138,8 +138,8 @@ def test_the_desk_opens_rooms_inside_its_functions() -> None:
 
 
 def _loaded(code: str) -> set[str]:
-    """Top-level names of the modules that a fresh process has loaded after `code`."""
-    ask = f"{code}\nimport sys\nsys.stderr.write(' '.join({{m.partition('.')[0] for m in sys.modules}}))"
+    """The modules that a fresh process has loaded after `code`."""
+    ask = f"{code}\nimport sys\nsys.stderr.write(' '.join(sys.modules))"
     done = subprocess.run([sys.executable, "-c", ask], capture_output=True, text=True, check=True)
     return set(done.stderr.split())
 
@@ -148,6 +148,8 @@ def test_the_command_line_loads_without_numpy() -> None:
     loaded = _loaded("import trimfit.cli.app")
     assert "typer" in loaded
     assert not loaded & {"numpy", "pandas", "scipy", "statsmodels", "sklearn", "matplotlib"}
+    # what a page of help does not need: no values, no pitches, no log
+    assert not loaded & {"trimfit.records", "trimfit.answers", "trimfit.pitch", "trimfit.units", "sqlite3", "csv"}
 
 
 def test_a_log_entry_loads_neither_numpy_nor_the_command_line(demo_log: Path, tmp_path: Path) -> None:
@@ -159,6 +161,9 @@ def test_a_log_entry_loads_neither_numpy_nor_the_command_line(demo_log: Path, tm
     )
     assert "sqlite3" in loaded
     assert not loaded & {"numpy", "typer", "pandas"}
+    # of the house, what keeps one entry and no more; of the standard library, what that needs
+    assert not loaded & {"trimfit.answers", "trimfit.cli.app", "trimfit.bench.counts", "trimfit.desk.advise"}
+    assert not loaded & {"base64", "csv", "difflib", "statistics", "subprocess", "tempfile"}
 
 
 @pytest.mark.parametrize("words", [["ask", "R-0355"], ["ask", "--all"], ["predict", "R-0355", "--length", "0.1"]])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
 from datetime import date
 from functools import partial
@@ -11,13 +10,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.answers import Advice, Foretold
 from trimfit.cli.kept import advice_in_words
 from trimfit.cli.show import plain, print_json, progress, table
 from trimfit.errors import Fault, InputError
-from trimfit.pitch import OUTPUT_WORDS
 
 if TYPE_CHECKING:
+    from trimfit.answers import Advice, Foretold
     from trimfit.desk.elsewhere import Elsewhere
 
 __all__ = ["register", "work_list"]
@@ -156,6 +154,8 @@ def _past(chance: float) -> str:
 
 def read_plan(path: Path) -> list[tuple[str, float, float]]:
     """A plan file (reed,length_mm,lip_strokes): InputError with every fault, as `file:line: column: …`."""
+    import csv
+
     from trimfit.units import parse_number, within
 
     try:
@@ -237,6 +237,7 @@ def predict(
         print_json([_flat(item) for item in found])
         return
     from trimfit.desk.said import plain_name, signed
+    from trimfit.pitch import OUTPUT_WORDS
 
     rows = []
     for item, (_, mm, strokes) in zip(found, plans, strict=True):

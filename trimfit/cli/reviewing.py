@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from trimfit.cli.show import plain, print_json, progress, table
-from trimfit.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.units import Interval
 
 __all__ = ["register"]
 
