@@ -12,7 +12,9 @@ from trimfit.learn.curve import (
     KNOTS_MM,
     UNIT_MM,
     GapRows,
+    bent_and_slope,
     bent_mm,
+    bent_one_mm,
     curve_prior,
     fit_curves,
     scaled,
@@ -45,6 +47,9 @@ def test_a_curve_and_its_inverse() -> None:
         np.testing.assert_allclose(straight_mm(bent_mm(x, curve), curve), x, atol=1e-10)
     row_by_row = np.array([bent_mm(x[i : i + 1], curves[i])[0] for i in range(41)])
     np.testing.assert_allclose(bent_mm(x, curves), row_by_row, rtol=1e-12)
+    for found, whole in zip(bent_and_slope(x, curves), (bent_mm(x, curves), slope_at(x, curves)), strict=True):
+        np.testing.assert_array_equal(found, whole)
+    assert [bent_one_mm(float(length), curves[i]) for i, length in enumerate(x)] == row_by_row.tolist()
     np.testing.assert_allclose(straight_mm(row_by_row, curves), x, atol=1e-10)
     steep = np.array([slope_at(x[i : i + 1], curves[i])[0] for i in range(41)])
     np.testing.assert_allclose(slope_at(x, curves), steep, rtol=1e-12)

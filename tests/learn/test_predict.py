@@ -40,6 +40,12 @@ def rows_of(y: Array, removed: list[float], *, chanter: int = -1, reeds: int = 1
     )
 
 
+def some_of(rows: Rows, pick: NDArray[np.bool_] | NDArray[np.intp]) -> Rows:
+    """Some of the readings."""
+    names = ("y", "removed_mm", "lip", "kpa", "deg_c", "type_code", "batch_code", "reed_code", "chanter_code", "weight")
+    return replace(rows, **{name: getattr(rows, name)[pick] for name in (*names, "label")})
+
+
 def test_a_batch_with_nothing_read_is_its_type_with_the_batches_spread() -> None:
     card = prior_card(("a",), 6.0, 20.0, 3.7)
     states, blank, weight = batch_states(card, rows_of(np.zeros((0, K)), []), card.coding, 0, in_fit=NO_ROWS > 0)
@@ -171,15 +177,7 @@ def test_readings_of_a_sibling_move_a_reed_not_read_and_less_than_its_own_would(
 def test_every_states_covariance_is_positive_semidefinite() -> None:
     shop = small_shop(6)
     card = card_of(shop, told(shop, before(shop)))
-    mine = shop.rows.batch_code == 0
-    rows = replace(
-        shop.rows,
-        **{
-            name: getattr(shop.rows, name)[mine]
-            for name in ("y", "removed_mm", "lip", "kpa", "deg_c", "type_code", "batch_code", "reed_code",
-                         "chanter_code", "weight", "label")
-        },
-    )  # fmt: skip
+    rows = some_of(shop.rows, shop.rows.batch_code == 0)
     for in_fit in (np.ones(len(rows), bool), np.zeros(len(rows), bool)):
         states, blank, _ = batch_states(card, rows, card.coding, 0, in_fit=in_fit, chanter_names=card.coding.chanters)
         for state in (*states, blank):
@@ -188,3 +186,45 @@ def test_every_states_covariance_is_positive_semidefinite() -> None:
             assert np.all(np.isfinite(mean))
             assert np.linalg.eigvalsh(cov).min() > -1e-8
     assert cells(shop, before(shop))[0].shape[1] == len(before(shop).mean)
+
+
+def test_a_chanter_the_batch_never_met_follows_from_the_rest() -> None:
+    """Left out of the sums or in them with a reading that holds nothing: the same belief."""
+    shop = small_shop(6)
+    card = card_of(shop, told(shop, before(shop)))
+    unmet, new = 1, len(card.coding.chanters)
+    rows = some_of(shop.rows, (shop.rows.batch_code == 0) & (shop.rows.chanter_code != unmet))
+    # one more reading of the first reed in each of the two chanters, of which nothing was taken down
+    empty = some_of(rows, np.r_[0, 0, np.arange(len(rows))])
+    empty.y[:2] = np.nan
+    empty.chanter_code[:2] = unmet, new
+    everyone = (*card.coding.chanters, "new")
+    heard = {unmet: (110.0, None)}
+    for counted in (True, False):
+        states, blank, _ = batch_states(
+            card, rows, card.coding, 0, in_fit=np.full(len(rows), counted), extra_chanters=[unmet, new],
+            chanter_names=everyone, told=heard,
+        )  # fmt: skip
+        slowly, slow_blank, _ = batch_states(
+            card, empty, card.coding, 0, in_fit=np.full(len(empty), counted), chanter_names=everyone, told=heard
+        )
+        assert len(states) == len(slowly)
+        for one, other in zip((*states, blank), (*slowly, slow_blank), strict=True):
+            assert one.chanters == other.chanters
+            np.testing.assert_allclose(one.mean, other.mean, rtol=1e-7, atol=1e-6)
+            np.testing.assert_allclose(one.cov, other.cov, rtol=1e-6, atol=1e-5)
+
+
+def test_the_states_of_some_reeds_are_those_they_have_among_all() -> None:
+    shop = small_shop(6)
+    card = card_of(shop, told(shop, before(shop)))
+    rows = some_of(shop.rows, shop.rows.batch_code == 0)
+    known = {"in_fit": np.zeros(len(rows), bool), "chanter_names": card.coding.chanters}
+    states, _, weight = batch_states(card, rows, card.coding, 0, **known)
+    only = np.arange(len(states)) % 2 == 1
+    some, _, same_weight = batch_states(card, rows, card.coding, 0, only=only, **known)
+    assert len(some) == only.sum() > 0
+    np.testing.assert_array_equal(weight, same_weight)
+    for one, other in zip(some, [states[i] for i in np.flatnonzero(only)], strict=True):
+        np.testing.assert_allclose(one.mean, other.mean, rtol=1e-12, atol=1e-12)
+        np.testing.assert_allclose(one.cov, other.cov, rtol=1e-12, atol=1e-12)

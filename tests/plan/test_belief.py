@@ -170,6 +170,11 @@ def test_longer_cuts_are_likelier_to_go_past() -> None:
     assert np.all(np.diff(chance) > -1e-12)
     assert chance[0] < 1e-12
     assert chance[-1] > 0.9
+    past, short = belief.past_and_short(3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL)
+    np.testing.assert_array_equal(past, chance)
+    np.testing.assert_array_equal(short, 1.0 - belief.chance_over(-3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL))
+    assert short[0] > 0.9
+    assert np.all(past + short < 1.0 + 1e-9)
 
 
 @pytest.mark.parametrize("seed", range(3))
