@@ -78,7 +78,7 @@ def main() -> None:
         "",
         f"Made by `python -m tests.speed`. Ratios of time on the processor, medians of {given.repeats} runs taken in",
         "turns with the yardstick's, in one run. Aims stated in seconds of a two-core machine on which the cold import",
-        "of pandas took 204 ms are said in such imports.",
+        "of pandas took 204 ms are said in such imports. The package is compiled beforehand, as an installed one is.",
         "",
         "`learn` rests on the latest 20,000 readings, its covariances on 6,000 of them in whole batches: past those",
         "sizes its time is held flat by leaving older readings out, not by quicker work on all of them. On a machine",
