@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from trimfit.learn.covariance import ContrastFits, assemble, basis, contrast, shrink_correlation
-from trimfit.learn.mixed import MixedFit, cross_products, fit_mixed
+from trimfit.learn.newton import MixedFit, fit_mixed
 from trimfit.learn.priors import assumed_noise, assumed_reed_cov, chanter_spread, regressor_prior
+from trimfit.learn.sums import cross_products
 from trimfit.pitch import OUTPUTS
 
 Array = NDArray[np.float64]

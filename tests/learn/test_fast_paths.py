@@ -13,8 +13,9 @@ from trimfit.learn.curve import KNOTS_MM
 from trimfit.learn.design import rows_from_frame, sort_rows, take_rows
 from trimfit.learn.fitting import fit_card
 from trimfit.learn.joint import Posterior
-from trimfit.learn.mixed import cross_products, fit_mixed
+from trimfit.learn.newton import fit_mixed
 from trimfit.learn.score import _naive, held_out
+from trimfit.learn.sums import cross_products
 from trimfit.plan.belief import AimBelief, nodes
 
 K = 10

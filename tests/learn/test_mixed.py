@@ -13,15 +13,17 @@ from numpy.typing import NDArray
 
 from trimfit.errors import TrimfitError
 from trimfit.learn.mixed import (
-    CrossProducts,
-    MixedFit,
-    _evaluate,
-    _score_and_information,
-    _symmetric_basis,
-    cross_products,
-    fit_mixed,
+    Prior,
+    Solution,
+    State,
+    evaluate,
+    score_and_information,
     small_inverse,
+    solve,
+    symmetric_basis,
 )
+from trimfit.learn.newton import MixedFit, fit_mixed
+from trimfit.learn.sums import CrossProducts, cross_products
 
 Array = NDArray[np.float64]
 
@@ -96,6 +98,32 @@ def dense_criterion(
     return float(out), beta, np.linalg.inv(k)
 
 
+def state_of(
+    sums: CrossProducts, outer: Array, inner: Array, noise: float, prior: tuple[Array, Array], reml: bool = True
+) -> tuple[State, Solution, Prior]:
+    """The engine's state and solution for one output."""
+    known = Prior.made(prior[0][None], prior[1][None])
+    state = evaluate(sums, outer[None], inner[None], np.array([noise]), known, reml)
+    return state, solve(sums, state, known), known
+
+
+def criterion_of(
+    sums: CrossProducts, outer: Array, inner: Array, noise: float, prior: tuple[Array, Array], reml: bool = True
+) -> float:
+    return float(state_of(sums, outer, inner, noise, prior, reml)[0].criterion[0])
+
+
+def derivatives(
+    sums: CrossProducts, outer: Array, inner: Array, noise: float, prior: tuple[Array, Array], reml: bool = True
+) -> tuple[Array, Array, Array]:
+    """Basis of the free entries; score and average information of one output."""
+    basis = symmetric_basis(np.ones(outer.shape, bool))
+    state, at, known = state_of(sums, outer, inner, noise, prior, reml)
+    covs = outer[None], inner[None]
+    score, information, _ = score_and_information(sums, state, at, np.array([noise]), covs, (basis, basis), known, reml)
+    return basis, score[0], information[0]
+
+
 def none(p: int) -> tuple[Array, Array]:
     return np.zeros((p, p)), np.zeros(p)
 
@@ -112,11 +140,11 @@ COVS = [
 def test_criterion_as_from_one_dense_covariance(covs: tuple[Array, Array], reml: bool) -> None:
     for seed in range(3):
         d = make(seed)
-        found = _evaluate(d.sums(), *covs, 1.3, none(4), reml)
+        found, at, _ = state_of(d.sums(), *covs, 1.3, none(4), reml)
         expected, beta, cov = dense_criterion(d, *covs, 1.3, reml=reml)
-        assert found.criterion == pytest.approx(expected, rel=1e-10)
-        np.testing.assert_allclose(found.beta, beta, rtol=1e-8)
-        np.testing.assert_allclose(found.k_inv, cov, rtol=1e-7, atol=1e-12)
+        assert found.criterion[0] == pytest.approx(expected, rel=1e-10)
+        np.testing.assert_allclose(at.beta[0], beta, rtol=1e-8)
+        np.testing.assert_allclose(at.k_inv[0], cov, rtol=1e-7, atol=1e-12)
 
 
 @pytest.mark.parametrize("rank", [2, 4])
@@ -124,24 +152,24 @@ def test_criterion_with_a_prior_on_the_coefficients(rank: int) -> None:
     d = make(7)
     p0 = np.diag(np.r_[np.full(rank, 0.7), np.zeros(4 - rank)])
     prior = (p0, np.array([9.0, 3.0, 0.0, 0.0]))
-    found = _evaluate(d.sums(), *COVS[0], 1.3, prior, True)
+    found, at, _ = state_of(d.sums(), *COVS[0], 1.3, prior)
     expected, beta, cov = dense_criterion(d, *COVS[0], 1.3, prior=prior)
-    assert found.criterion == pytest.approx(expected, rel=1e-10)
-    np.testing.assert_allclose(found.beta, beta, rtol=1e-8)
-    np.testing.assert_allclose(found.k_inv, cov, rtol=1e-7)
+    assert found.criterion[0] == pytest.approx(expected, rel=1e-10)
+    np.testing.assert_allclose(at.beta[0], beta, rtol=1e-8)
+    np.testing.assert_allclose(at.k_inv[0], cov, rtol=1e-7)
 
 
 def test_a_full_prior_makes_the_criterion_a_marginal_likelihood() -> None:
     """With every coefficient given a proper prior, the criterion is -2 log of one multivariate normal density."""
     d = make(8)
     p0, b0 = np.diag([0.5, 1.0, 2.0, 0.3]), np.array([9.0, 3.0, 0.0, 0.0])
-    found = _evaluate(d.sums(), *COVS[0], 1.3, (p0, b0), True)
+    found = criterion_of(d.sums(), *COVS[0], 1.3, (p0, b0))
     by_outer = d.outer_of[d.inner]
     v = np.diag(1.3 / d.weights) + (d.inner[:, None] == d.inner) * (d.z @ COVS[0][1] @ d.z.T)
     v = v + (by_outer[:, None] == by_outer) * (d.z @ COVS[0][0] @ d.z.T) + d.x @ np.linalg.inv(p0) @ d.x.T
     rest = d.y - d.x @ b0
     density = len(d.y) * np.log(2 * np.pi) + np.linalg.slogdet(v)[1] + rest @ np.linalg.solve(v, rest)
-    assert found.criterion == pytest.approx(float(density), rel=1e-10)
+    assert found == pytest.approx(float(density), rel=1e-10)
 
 
 @pytest.mark.parametrize("q", [1, 2, 3])
@@ -153,15 +181,13 @@ def test_score_against_numerical_differences(q: int, reml: bool) -> None:
     outer, inner, noise = a @ a.T + 0.2 * np.eye(q), b @ b.T + 0.2 * np.eye(q), 1.2
     prior = (np.diag([0.0, 0.0, 0.3, 0.2]), np.zeros(4))
     sums = d.sums()
-    bases = _symmetric_basis(np.ones((q, q), bool))
-    state = _evaluate(sums, outer, inner, noise, prior, reml)
-    score, information, *_ = _score_and_information(sums, state, noise, outer, inner, (bases, bases), reml)
+    bases, score, information = derivatives(sums, outer, inner, noise, prior, reml)
     steps = [(base, np.zeros((q, q)), 0.0) for base in bases]
     steps += [(np.zeros((q, q)), base, 0.0) for base in bases]
     steps.append((np.zeros((q, q)), np.zeros((q, q)), 1.0))
     h = 1e-5
     for found, (u, v, n) in zip(score, steps, strict=True):
-        ends = [_evaluate(sums, outer + s * u, inner + s * v, noise + s * n, prior, reml).criterion for s in (h, -h)]
+        ends = [criterion_of(sums, outer + s * u, inner + s * v, noise + s * n, prior, reml) for s in (h, -h)]
         assert found == pytest.approx((ends[0] - ends[1]) / (2 * h), rel=2e-5, abs=2e-5)
     values = np.linalg.eigvalsh(information)
     assert values.min() > -1e-9 * values.max()
@@ -172,9 +198,7 @@ def test_average_information_as_from_dense_matrices() -> None:
     d = make(12)
     (outer, inner), noise = COVS[0], 1.3
     sums = d.sums()
-    bases = _symmetric_basis(np.ones((2, 2), bool))
-    state = _evaluate(sums, outer, inner, noise, none(4), True)
-    _, information, *_ = _score_and_information(sums, state, noise, outer, inner, (bases, bases), True)
+    bases, _, information = derivatives(sums, outer, inner, noise, none(4))
     by_outer = d.outer_of[d.inner]
     masks = (by_outer[:, None] == by_outer, d.inner[:, None] == d.inner)
     parts = [mask * (d.z @ base @ d.z.T) for mask in masks for base in bases] + [np.diag(1.0 / d.weights)]
@@ -197,7 +221,7 @@ def stationary(d: Data, fit: MixedFit, *, free: bool = True) -> None:
             a = rng.standard_normal((q, q))
             trial.append((1 - size) * cov + size * (a @ a.T) * rng.integers(0, 2) if free else cov)
         noise = fit.noise * float(np.exp(size * rng.standard_normal()))
-        moved = _evaluate(d.sums(), trial[0], trial[1], noise, none(d.x.shape[1]), True).criterion
+        moved = criterion_of(d.sums(), trial[0], trial[1], noise, none(d.x.shape[1]))
         assert moved >= base - 1e-5
 
 
@@ -331,7 +355,8 @@ def test_inverse_of_small_matrices(q: int) -> None:
     rng = np.random.default_rng(0)
     a = rng.standard_normal((20, q, q))
     m = a @ a.transpose(0, 2, 1) + 0.1 * np.eye(q)
-    inverse, logdet = small_inverse(m)
+    inverse, logdet = small_inverse(np.moveaxis(m, 0, -1)[None])
+    inverse, logdet = np.moveaxis(inverse[0], -1, 0), logdet[0]
     np.testing.assert_allclose(inverse @ m, np.broadcast_to(np.eye(q), m.shape), atol=1e-8)
     np.testing.assert_allclose(logdet, np.linalg.slogdet(m)[1], atol=1e-10)
 

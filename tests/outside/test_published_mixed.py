@@ -13,7 +13,8 @@ import pytest
 from published import mixed_expected, table
 
 from trimfit.learn.joint import batch_posterior, batch_sums, reed_moments, row_precision
-from trimfit.learn.mixed import MixedFit, cross_products, fit_mixed
+from trimfit.learn.newton import MixedFit, fit_mixed
+from trimfit.learn.sums import cross_products
 
 NONE = {1: np.zeros((1, 1), bool), 2: np.zeros((2, 2), bool)}
 

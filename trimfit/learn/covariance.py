@@ -22,8 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.design import Rows
-from trimfit.learn.mixed import MixedFit, cross_products, fit_mixed
+from trimfit.learn.newton import MixedFit, fit_mixed
 from trimfit.learn.priors import REGRESSORS
+from trimfit.learn.sums import cross_products
 from trimfit.pitch import OUTPUTS
 
 __all__ = ["ContrastFits", "assemble", "basis", "fit_contrast", "fit_contrasts", "shrink_correlation"]

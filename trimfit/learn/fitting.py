@@ -40,7 +40,7 @@ from trimfit.learn.joint import (
     sound_weights,
     standardised,
 )
-from trimfit.learn.mixed import MixedFit
+from trimfit.learn.newton import MixedFit
 from trimfit.learn.priors import (
     C_TERMS,
     CHANTER_TERMS,
