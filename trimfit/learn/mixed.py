@@ -135,9 +135,7 @@ class Solution:
 
 def _dot(a: Array, b: Array) -> Array:
     """Products of matrices whose groups stand last: (M, i, j, G) by (M, j, k, G) -> (M, i, k, G)."""
-    out: Array = a[:, :, 0, None] * b[:, None, 0]
-    for j in range(1, a.shape[2]):
-        out += a[:, :, j, None] * b[:, None, j]
+    out: Array = np.einsum("mijg,mjkg->mikg", a, b)
     return out
 
 

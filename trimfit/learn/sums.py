@@ -190,87 +190,101 @@ def cross_products(
     and p. Raises TrimfitError when no row counts for one of the outputs.
     """
     y = y[:, None] if y.ndim == 1 else y
-    if weights is None:
-        w = np.isfinite(y).astype(float)
-    else:
-        w = np.where(np.isfinite(y), weights[:, None] if weights.ndim == 1 else weights, 0.0)
-    if not w.any(axis=0).all():
+    alike = _alike(y, weights)
+    if not all(weight.any() for weight, _ in alike):
         raise TrimfitError("no reading to fit", remedy="log readings first")
-    keep = w.any(axis=1)
+    keep = np.any([weight > 0 for weight, _ in alike], axis=0)
     if columns is None and keep.all() and (np.diff(inner) >= 0).all():
-        return _summed(z, x, y, inner, outer_of, w, columns)
+        return _summed(z, x, y, inner, outer_of, alike, columns)
     at = np.flatnonzero(keep)
     if columns is None:
         order = at[np.argsort(inner[at], kind="stable")]
     else:
         size = np.bincount(outer_of[np.unique(inner[at])], minlength=len(columns[0]))
         order = at[np.lexsort((inner[at], outer_of[inner[at]], size[outer_of[inner[at]]]))]
-    return _summed(z[order], x[order], y[order], inner[order], outer_of, w[order], columns)
+    return _summed(z[order], x[order], y[order], inner[order], outer_of, _some(alike, order), columns)
+
+
+Alike = list[tuple[Array, list[int]]]
+"""Weights (n,), 0 where a row does not count, and the outputs that have them."""
+
+
+def _alike(y: Array, weights: Array | None) -> Alike:
+    """The outputs of y (n, M) in groups whose rows have the same weights: None, (n,) or (n, M)."""
+    taken = np.isfinite(y)
+    whole = taken.all(axis=0)
+    found: Alike = []
+    for k in range(y.shape[1]):
+        w = np.ones(len(y)) if weights is None else weights if weights.ndim == 1 else weights[:, k]
+        w = w if whole[k] else np.where(taken[:, k], w, 0.0)
+        for weight, outputs in found:
+            if np.array_equal(w, weight):
+                outputs.append(k)
+                break
+        else:
+            found.append((w, [k]))
+    return found
+
+
+def _some(alike: Alike, rows: Codes | NDArray[np.bool_]) -> Alike:
+    return [(weight[rows], outputs) for weight, outputs in alike]
 
 
 def _summed(
-    z: Array, x: Array, y: Array, inner: Codes, outer_of: Codes, w: Array, columns: tuple[Codes, int] | None
+    z: Array, x: Array, y: Array, inner: Codes, outer_of: Codes, alike: Alike, columns: tuple[Codes, int] | None
 ) -> CrossProducts:
-    """`cross_products` of rows that count (w (n, M), 0 where y was not taken) in the order in which groups stand."""
+    """`cross_products` of rows in the order in which groups stand, each of which counts for some output."""
     start = np.flatnonzero(np.diff(inner, prepend=-1))
     outer = outer_of[inner[start]]
     outer_start = np.flatnonzero(np.diff(outer, prepend=-1))
     count = np.diff(outer_start, append=len(start))
-    n_outputs, q, wide = y.shape[1], z.shape[1], x.shape[1]
-    zt, xt, yt = (np.ascontiguousarray(part.T) for part in (z, x, np.where(w > 0, y, 0.0)))
-    zz, zd = np.empty((n_outputs, q, q, len(start))), np.empty((n_outputs, q, wide + 1, len(start)))
+    many, q, wide = y.shape[1], z.shape[1], x.shape[1]
+    zt, xt, yt = np.ascontiguousarray(z.T), np.ascontiguousarray(x.T), np.ascontiguousarray(y.T)
+    zz, zd = np.empty((many, q, q, len(start))), np.empty((many, q, wide + 1, len(start)))
+    rows, log_weights = np.empty(many, dtype=np.intp), np.empty(many)
     met, p = (None, wide) if columns is None else (columns[0][outer[outer_start]], columns[1])
-    # blocks over the rows of an outer group where it holds its own terms alone, else over all rows at once
+    # dd over the rows of each outer group where it holds its own terms alone, else over all rows at once
     edges = [0, len(y)] if met is None else [*start[outer_start].tolist(), len(y)]
-    blocks = np.empty((n_outputs, len(edges) - 1, wide + 1, wide + 1))
-    for outputs in _alike(w):
-        weight = w[:, outputs[0]]
-        plain = bool((weight == 1.0).all())
-        wz, wx = (zt, x) if plain else (zt * weight, x * weight[:, None])
+    dd = np.empty((many, len(edges) - 1, wide + 1, wide + 1))
+    for weight, outputs in alike:
+        counts = weight > 0
+        rows[outputs] = np.count_nonzero(counts)
+        log_weights[outputs] = np.log(weight[counts]).sum()
+        wz, wx = zt * weight, x * weight[:, None]
         zz[outputs] = np.add.reduceat(wz[:, None] * zt[None], start, axis=2)
         zd[outputs, :, :wide] = np.add.reduceat(wz[:, None] * xt[None], start, axis=2)
-        for k in outputs:
-            zd[k, :, wide] = np.add.reduceat(wz * yt[k], start, axis=1)
-        mine = yt[outputs]
-        weighed = mine if plain else mine * weight
+        mine = np.where(counts, yt[outputs], 0.0)
+        for k, values in zip(outputs, mine, strict=True):
+            zd[k, :, wide] = np.add.reduceat(wz * values, start, axis=1)
         for b, (i, j) in enumerate(pairwise(edges)):
-            blocks[outputs, b, :wide, :wide] = wx[i:j].T @ x[i:j]
-            xy = mine[:, i:j] @ wx[i:j]
-            blocks[outputs, b, :wide, wide] = blocks[outputs, b, wide, :wide] = xy
-            blocks[outputs, b, wide, wide] = np.einsum("kn,kn->k", weighed[:, i:j], mine[:, i:j])
+            dd[outputs, b, :wide, :wide] = wx[i:j].T @ x[i:j]
+            dd[outputs, b, :wide, wide] = dd[outputs, b, wide, :wide] = mine[:, i:j] @ wx[i:j]
+            dd[outputs, b, wide, wide] = mine[:, i:j] ** 2 @ weight[i:j]
     share = None
     if len(start) > 4 * FEW and len(outer_start) > 60:
-        few_rows = outer_of[inner] % max(len(start) // FEW, 2) == 0
-        if few_rows.any() and w[few_rows].any(axis=0).all():
-            share = _summed(z[few_rows], x[few_rows], y[few_rows], inner[few_rows], outer_of, w[few_rows], columns)
-    dd, named, runs = blocks[:, 0], None, ()
+        few = outer_of[inner] % max(len(start) // FEW, 2) == 0
+        part = _some(alike, few)
+        if all(weight.any() for weight, _ in part):
+            share = _summed(z[few], x[few], y[few], inner[few], outer_of, part, columns)
+    named, runs = None, ()
     if met is not None:
         named = np.column_stack([met, np.full(len(met), p)])
-        dd = _laid(blocks, named, p + 1, terms=True)
         turn = np.flatnonzero(np.diff(count, prepend=-1)).tolist()
         runs = tuple((a, b, int(count[a])) for a, b in pairwise([*turn, len(count)]))
     return CrossProducts(
         zz,
         zd,
-        dd,
+        dd[:, 0] if named is None else _laid(dd, named, p + 1, terms=True),
         outer_start,
         np.repeat(np.arange(len(count)), count),
         _rank(outer[outer_start]),
         _rank(inner[start]),
-        (w > 0).sum(axis=0),
-        np.log(np.where(w > 0, w, 1.0)).sum(axis=0),
+        rows,
+        log_weights,
         named,
         runs,
         share,
     )
-
-
-def _alike(w: Array) -> list[list[int]]:
-    """The outputs in groups whose rows have the same weights: w (n, M)."""
-    found: dict[bytes, list[int]] = {}
-    for k in range(w.shape[1]):
-        found.setdefault(w[:, k].tobytes(), []).append(k)
-    return list(found.values())
 
 
 def _rank(codes: Codes) -> Codes:
