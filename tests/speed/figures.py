@@ -218,13 +218,13 @@ def joint_figures(reeds: int, repeats: int) -> Iterator[Figure]:
     rows, types, chanters = rows_from_frame(frame_of(make(reeds)))
     given = {"pressure_kpa": 6.0, "temperature_c": 20.0, "balance_cents": 3.7}
     single, pairs = 0.0, 0.0
-    plain, put_together = fitting.fit_contrast, (fitting.assemble, fitting.shrink_correlation)
+    plain, put_together = fitting.fit_combinations, (fitting.assemble, fitting.shrink_correlation)
 
     def timed(rows: Any, x: Any, psi: Any, outer_of: Any, m: Any, *rest: Any) -> Any:
         nonlocal single, pairs
         fits: list[Any] = []
         took = call_s(lambda: fits.append(plain(rows, x, psi, outer_of, m, *rest)))
-        if np.count_nonzero(m) == 1:
+        if np.count_nonzero(m) == len(m):
             single += took
         else:
             pairs += took
@@ -241,7 +241,7 @@ def joint_figures(reeds: int, repeats: int) -> Iterator[Figure]:
 
     shares, wholes = [], []
     try:
-        fitting.fit_contrast = timed
+        fitting.fit_combinations = timed
         fitting.assemble, fitting.shrink_correlation = (joined(work) for work in put_together)
         for _ in range(repeats):
             single = pairs = 0.0
@@ -249,7 +249,7 @@ def joint_figures(reeds: int, repeats: int) -> Iterator[Figure]:
             shares.append(pairs / single)
             wholes.append((whole - single) / single)
     finally:
-        fitting.fit_contrast = plain
+        fitting.fit_combinations = plain
         fitting.assemble, fitting.shrink_correlation = put_together
     stick = "REML of the ten outputs, in the same fit"
     yield Figure(f"the joint covariance on top, {reeds:,} reeds", stick, float(np.median(shares)), 5.0)

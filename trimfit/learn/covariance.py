@@ -15,19 +15,19 @@ intensity sum var(r) / sum r²), and brought to the cone of positive definite ma
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.design import Rows
-from trimfit.learn.newton import MixedFit, fit_mixed
+from trimfit.learn.newton import MixedFit, fit_many
 from trimfit.learn.priors import REGRESSORS
 from trimfit.learn.sums import cross_products
 from trimfit.pitch import OUTPUTS
 
-__all__ = ["ContrastFits", "assemble", "basis", "fit_contrast", "fit_contrasts", "shrink_correlation"]
+__all__ = ["ContrastFits", "assemble", "basis", "fit_combinations", "fit_contrasts", "shrink_correlation"]
 
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
@@ -35,9 +35,11 @@ CROW = OUTPUTS.index("crow")
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_PAIR_ROWS = 12
 SLIP_WEIGHT = 5e-3
+"""A cell of no more weight counts as not taken here: a least weight bounds a slip's pull on a mean, not its square."""
 LEAST_NOISE = 0.01
 """Variance (cents²) of a reading's error: no ear and no tuner does better than a tenth of a cent."""
-"""A cell of no more weight counts as not taken here: a least weight bounds a slip's pull on a mean, not its square."""
+LEAST_SPREAD = 1e-2
+"""Variance (cents²) of chanters' offsets under which a combination has none: they cancel, or the crow is not on one."""
 
 
 def contrast(k: int, minus: int | None = None) -> Array:
@@ -67,55 +69,77 @@ class ContrastFits:
     pair: dict[tuple[int, int], MixedFit]
 
 
-def fit_contrast(
+def fit_combinations(
     rows: Rows,
     x: Array,
     psi: Array,
     outer_of: NDArray[np.intp],
-    m: Array,
+    combinations_of: Array,
     prior: tuple[Array, Array],
     chanter: Array,
     chanter_scales: Array,
-    start: tuple[Array, Array, float] | None = None,
-) -> MixedFit | None:
-    """REML of one combination m (K,) of the outputs; None when too few rows hold it.
+) -> list[MixedFit | None]:
+    """REML of combinations of the outputs, each a row of (c, K); None for those that too few rows hold.
 
     x (n, 6), psi (n, 2); outer_of (R,) batch of each reed; prior = (mean (6T, K), cov (6T, 6T, K, K)) of the types'
     coefficients with T types; chanter (2K, 2K): the spread of chanters' two offset
     vectors, chanter_scales (n, 2) what each row multiplies them by. Rows must be sorted by batch and reed.
     """
+    found: list[MixedFit | None] = [None] * len(combinations_of)
+    taken = [_taken(rows, m) for m in combinations_of]
+    enough = [number for number, (_, weight) in enumerate(taken) if np.count_nonzero(weight) >= LEAST_PAIR_ROWS]
+    spreads = np.stack([np.einsum("ck,kl,cl->c", combinations_of, part, combinations_of) for part in _parts(chanter)])
+    rows = _only_met(rows)
+    n_types = prior[0].shape[0] // len(REGRESSORS)
+    offsets = [tuple(np.flatnonzero(spreads[:, number] > LEAST_SPREAD).tolist()) for number in range(len(taken))]
+    for terms in sorted(set(offsets)):
+        alike = [number for number in enough if offsets[number] == terms]
+        if not alike:
+            continue
+        local, columns, n_chanters = local_design(rows, x, chanter_scales[:, list(terms)], n_types)
+        y, weight = (np.column_stack([taken[number][part] for number in alike]) for part in (0, 1))
+        m = combinations_of[alike]
+        types = prior[0].shape[0]
+        size = types + len(terms) * n_chanters
+        mean, precision = np.zeros((len(alike), size)), np.zeros((len(alike), size, size))
+        mean[:, :types] = m @ prior[0].T
+        precision[:, :types, :types] = np.linalg.inv(np.einsum("abkl,ck,cl->cab", prior[1], m, m, optimize=True))
+        for nth, term in enumerate(terms):
+            part = types + nth * n_chanters + np.arange(n_chanters)
+            precision[:, part, part] = 1.0 / spreads[term, alike][:, None]
+        data = cross_products(psi, local, y, rows.reed_code, outer_of, weight, (columns, size))
+        fits = fit_many(
+            data,
+            prior_precision=precision,
+            prior_mean=mean,
+            tolerance=1e-7,
+            most_steps=40,
+            least_noise=LEAST_NOISE,
+        )
+        for number, fit in zip(alike, fits, strict=True):
+            found[number] = fit
+    return found
+
+
+def _taken(rows: Rows, m: Array) -> tuple[Array, Array]:
+    """A combination m (K,) of each row's outputs (n,), and its weight (n,): 0 where it was not taken or is a slip."""
     used = np.flatnonzero(m)
     y = rows.y[:, used] @ m[used]
     weight = np.min(rows.weight[:, used], axis=1)
-    seen = np.isfinite(y) & (weight > SLIP_WEIGHT)
-    if seen.sum() < LEAST_PAIR_ROWS:
-        return None
-    weight = weight * seen
-    n_types = prior[0].shape[0] // len(REGRESSORS)
-    mean = prior[0] @ m
-    cov = np.einsum("abkl,k,l->ab", prior[1], m, m)
-    spreads = [
-        float(m @ chanter[term * K : (term + 1) * K, term * K : (term + 1) * K] @ m)
-        for term in range(chanter_scales.shape[1])
-    ]
-    terms = [term for term, spread in enumerate(spreads) if spread > 1e-2]
-    local, columns, n_chanters = local_design(rows, x, chanter_scales[:, terms], n_types)
-    precision = np.zeros((len(mean) + len(terms) * n_chanters,) * 2)
-    precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
-    for number, term in enumerate(terms):
-        part = np.arange(n_chanters) + len(mean) + number * n_chanters
-        precision[part, part] = 1.0 / spreads[term]
-    mean = np.concatenate([mean, np.zeros(len(terms) * n_chanters)])
-    data = cross_products(psi, local, y, rows.reed_code, outer_of, weight, (columns, len(mean)))
-    return fit_mixed(
-        data,
-        prior_precision=precision,
-        prior_mean=mean,
-        start=start,
-        tolerance=1e-7,
-        most_steps=40,
-        least_noise=LEAST_NOISE,
-    )
+    return y, np.where(np.isfinite(y) & (weight > SLIP_WEIGHT), weight, 0.0)
+
+
+def _parts(chanter: Array) -> list[Array]:
+    """The blocks (K, K) of a spread (2K, 2K) of chanters' two offset vectors, each vector by itself."""
+    return [chanter[i : i + K, i : i + K] for i in range(0, len(chanter), K)]
+
+
+def _only_met(rows: Rows) -> Rows:
+    """The rows with the chanters that they meet numbered 0, 1 …: a term that no row holds costs as much as any."""
+    met = np.unique(rows.chanter_code[rows.chanter_code >= 0])
+    code = np.full(int(rows.chanter_code.max(initial=-1)) + 2, -1, dtype=np.intp)
+    code[met] = np.arange(len(met))
+    return replace(rows, chanter_code=code[rows.chanter_code])
 
 
 def local_design(rows: Rows, x: Array, scales: Array, n_types: int) -> tuple[Array, NDArray[np.intp], int]:
@@ -150,22 +174,25 @@ def local_design(rows: Rows, x: Array, scales: Array, n_types: int) -> tuple[Arr
 
 
 def fit_contrasts(
-    rows: Rows, fit: Callable[[Array], MixedFit | None], tell: Callable[[int, int], None] = lambda done, whole: None
+    rows: Rows,
+    fit: Callable[[Array], list[MixedFit | None]],
+    tell: Callable[[int, int], None] = lambda done, whole: None,
 ) -> ContrastFits:
-    """REML of every output and of every difference that enough rows hold; `fit` is `fit_contrast` with its data."""
+    """REML of every output and of every difference that enough rows hold; `fit` is `fit_combinations` with its data."""
     held = [k for k in range(K) if np.isfinite(rows.y[:, k]).sum() >= LEAST_PAIR_ROWS]
-    pairs = list(combinations(held, 2))
-    whole = len(held) + len(pairs)
+    wanted = [(k, None) for k in held] + list(combinations(held, 2))
     single: dict[int, MixedFit] = {}
     pair: dict[tuple[int, int], MixedFit] = {}
-    for done, k in enumerate(held, 1):
-        if (found := fit(contrast(k))) is not None:
-            single[k] = found
-        tell(done, whole)
-    for done, (k, other) in enumerate(pairs, len(held) + 1):
-        if (found := fit(contrast(k, other))) is not None:
-            pair[(k, other)] = found
-        tell(done, whole)
+    # the outputs first, then the pairs, a few at once: for what tells how far it is
+    for first in [0, *range(len(held), len(wanted), K)]:
+        part = wanted[first : first + K if first else len(held)]
+        found = fit(np.array([contrast(k, other) for k, other in part]).reshape(-1, K))
+        for (k, other), one in zip(part, found, strict=True):
+            if one is not None and other is None:
+                single[k] = one
+            elif one is not None and other is not None:
+                pair[(k, other)] = one
+        tell(first + len(part), len(wanted))
     return ContrastFits(single, pair)
 
 

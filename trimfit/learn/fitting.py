@@ -23,7 +23,14 @@ from numpy.typing import NDArray
 
 from trimfit.errors import TrimfitError
 from trimfit.learn.card import FitCard
-from trimfit.learn.covariance import SLIP_WEIGHT, assemble, contrast, fit_contrast, fit_contrasts, shrink_correlation
+from trimfit.learn.covariance import (
+    SLIP_WEIGHT,
+    assemble,
+    contrast,
+    fit_combinations,
+    fit_contrasts,
+    shrink_correlation,
+)
 from trimfit.learn.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
 from trimfit.learn.design import Coding, Rows, balance_weight, sort_rows, take_rows
 from trimfit.learn.joint import (
@@ -500,34 +507,24 @@ def _covariances(
     outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
     outer_of[rows.reed_code] = rows.batch_code
     n_reeds, n_batches = len(rows.reeds), len(np.unique(rows.batch_code))
-    begin: dict[bytes, tuple[Array, Array, float]] = {}
+    few = rows.chanter_code < MOST_REML_CHANTERS
 
     def curves() -> Coding:
-        begin.clear()
-        return _coding_from_gap(straight, rows, reml(straight)(contrast(F_NOTE, E_NOTE)), n_types)
+        (gap,) = reml(straight)(contrast(F_NOTE, E_NOTE)[None])
+        return _coding_from_gap(straight, rows, gap, n_types)
 
-    def reml(code: Coding) -> Callable[[Array], MixedFit | None]:
+    def reml(code: Coding) -> Callable[[Array], list[MixedFit | None]]:
         x = code.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
         psi = code.random_part(x, rows.type_code)
         scales = code.chanter_part(rows.type_code)
-        few = rows.chanter_code < MOST_REML_CHANTERS
-        used = rows if few.all() else replace(rows, weight=np.where(few[:, None], rows.weight, 0.0))
+        used = rows
         if not few.all():
-            used = replace(used, chanter_code=np.where(few, rows.chanter_code, -1))
-
-        def one(m: Array) -> MixedFit | None:
-            fit = fit_contrast(
-                used, x, psi[:, :2], outer_of, m, prior, chanter_spread(), scales, begin.get(m.tobytes())
-            )
-            if fit is not None and fit.converged:
-                begin[m.tobytes()] = _inside(fit)
-            return fit
-
-        return one
+            weight, chanter = np.where(few[:, None], rows.weight, 0.0), np.where(few, rows.chanter_code, -1)
+            used = replace(rows, weight=weight, chanter_code=chanter)
+        return lambda m: fit_combinations(used, x, psi[:, :2], outer_of, m, prior, chanter_spread(), scales)
 
     tell("the types' curves", 0, 1)
     coding = curves()
-    begin.clear()
     pieces = _pieces(rows, coding, n_types)
 
     def found(round_number: int) -> tuple[_Globals, tuple[Array, Array], float]:
@@ -566,7 +563,6 @@ def _covariances(
             rows = _reweigh(rows, pieces, g, base, sums)
         # a slip bends a curve as it blows up a variance: both anew, now that slips are found
         coding = curves()
-        begin.clear()
         pieces = _pieces(rows, coding, n_types)
         g, assumed, criterion = found(round_number)
     for step in range(EM_STEPS):
@@ -592,12 +588,6 @@ def _shrunk(cov: Array, groups: float, target: Array | None = None) -> Array:
     rest = slice(2 * K, OWN)
     out[rest, rest] = cov[rest, rest]
     return out
-
-
-def _inside(fit: MixedFit) -> tuple[Array, Array, float]:
-    """Variances to begin the next round's fit from: the last one's, moved a little off the boundary."""
-    outer, inner = (cov + np.diag(0.02 * np.diag(cov) + 1e-3 * fit.noise) for cov in (fit.outer_cov, fit.inner_cov))
-    return outer, inner, fit.noise
 
 
 def fit_card(

@@ -24,7 +24,7 @@ Codes = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 Whole = TypeVar("Whole", CrossProducts, Prior)
 Start = tuple[Array, Array, float]
-AT_ONCE = 60_000
+AT_ONCE = 400_000
 """So many numbers of T are worked on side by side: what the processor holds close by."""
 MOST_TRIES = 12
 
@@ -199,7 +199,7 @@ class _Descent:
             self.steps[going] += over
             self.tries[going[over]] = 0
             ended = over & ~(better & (fell > tolerance * (1.0 + np.abs(self.criterion[going]))))
-            left = np.array([bool(end) and self._leave_boundary(k) for k, end in zip(going, ended, strict=True)])
+            left = np.array([bool(end) and self._leave_boundary(int(k)) for k, end in zip(going, ended, strict=True)])
             self.converged[going[ended & ~left]] = True
             gone = (ended & ~left) | (over & (self.steps[going] >= most_steps))
             for some, anew in ((better & ~left, False), (left | (gone & ~better), True)):

@@ -115,7 +115,7 @@ class CrossProducts:
             for one, other in zip(self.blocks(a), self.blocks(b), strict=True)
         ]
         met = np.concatenate(found, axis=1) if len(found) > 1 else found[0]
-        return met[:, 0] if self.columns is None else self._laid(met, terms=terms)
+        return met[:, 0] if self.columns is None else _laid(met, self.columns, self.p + 1, terms=terms)
 
     def paired(self, t: Array, a: Array) -> Array:
         """Sum over groups of t_il a_j: t (M, q, L, G), a (M, q, G) -> (M, p + 1, q, q)."""
@@ -191,9 +191,9 @@ def cross_products(
     """
     y = y[:, None] if y.ndim == 1 else y
     alike = _alike(y, weights)
-    if not all(weight.any() for weight, _ in alike):
+    if not all((weight > 0).any() for weight, _ in alike):
         raise TrimfitError("no reading to fit", remedy="log readings first")
-    keep = np.any([weight > 0 for weight, _ in alike], axis=0)
+    keep = np.stack([weight > 0 for weight, _ in alike]).any(axis=0)
     if columns is None and keep.all() and (np.diff(inner) >= 0).all():
         return _summed(z, x, y, inner, outer_of, alike, columns)
     at = np.flatnonzero(keep)
@@ -212,7 +212,7 @@ Alike = list[tuple[Array, list[int]]]
 def _alike(y: Array, weights: Array | None) -> Alike:
     """The outputs of y (n, M) in groups whose rows have the same weights: None, (n,) or (n, M)."""
     taken = np.isfinite(y)
-    whole = taken.all(axis=0)
+    whole: NDArray[np.bool_] = taken.all(axis=0)
     found: Alike = []
     for k in range(y.shape[1]):
         w = np.ones(len(y)) if weights is None else weights if weights.ndim == 1 else weights[:, k]
@@ -266,7 +266,8 @@ def _summed(
         part = _some(alike, few)
         if all(weight.any() for weight, _ in part):
             share = _summed(z[few], x[few], y[few], inner[few], outer_of, part, columns)
-    named, runs = None, ()
+    named: Codes | None = None
+    runs: tuple[tuple[int, int, int], ...] = ()
     if met is not None:
         named = np.column_stack([met, np.full(len(met), p)])
         turn = np.flatnonzero(np.diff(count, prepend=-1)).tolist()
