@@ -43,6 +43,7 @@ from trimfit.learn.joint import (
     marginal,
     posterior_of,
     reed_moments,
+    resummed,
     row_precision,
     sound_weights,
     standardised,
@@ -230,12 +231,14 @@ def _pieces(rows: Rows, coding: Coding, n_types: int) -> list[_Piece]:
         hot = [
             [(rows.chanter_code[at] == c).astype(float)[:, None] * scales for c in some] for some in (strangers, known)
         ]
+        met_terms = np.flatnonzero(x6[at].any(axis=0))  # few batches know of lips, or of any odd weather
+        first = M * K * t
         local = np.concatenate(
-            [np.arange(M * K * t, M * K * (t + 1))]
+            [np.arange(first + K * j, first + K * (j + 1)) for j in met_terms]
             + [np.arange(M * K * n_types + wide * c, M * K * n_types + wide * (c + 1)) for c in known]
         ).astype(np.intp)
         reed_of = rows.reed_code[at] - rows.reed_code[lo]
-        x = np.concatenate([*hot[0], x6[at], *hot[1]], axis=1)
+        x = np.concatenate([*hot[0], x6[at][:, met_terms], *hot[1]], axis=1)
         out.append(_Piece(at, t, local, x, psi[at], reed_of, len(strangers)))
     return out
 
@@ -246,18 +249,41 @@ def _sums(piece: _Piece, rows: Rows, g: _Globals) -> BatchSums:
     return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, g.reed_cov * g.reed_scale[piece.type_code], total=True)
 
 
-def _joint_pass(rows: Rows, pieces: list[_Piece], g: _Globals, prior: tuple[Array, Array]) -> list[BatchSums]:
-    """Set the posterior of all coefficients in `g` under its covariances; prior = (mean, precision). Gives the sums."""
+def _sums_again(rows: Rows, before: Rows, pieces: list[_Piece], g: _Globals, found: list[BatchSums]) -> list[BatchSums]:
+    """The sums, `found` for the rows as they were `before` under the same covariances, with the weights of these."""
+    out = []
+    for piece, sums in zip(pieces, found, strict=True):
+        weight = rows.weight[piece.at]
+        changed = (weight != before.weight[piece.at]).any(axis=1)
+        noise = g.noise_cov * g.noise_scale[piece.type_code]
+        w, wy = row_precision(rows.y[piece.at][changed], weight[changed], noise)
+        out.append(resummed(sums, changed, w, wy))
+    return out
+
+
+def _joint_pass(
+    rows: Rows, pieces: list[_Piece], g: _Globals, prior: tuple[Array, Array], found: list[BatchSums] | None = None
+) -> list[BatchSums]:
+    """Set the posterior of all coefficients in `g` under its covariances; prior = (mean, precision). Gives the sums.
+
+    found: the sums, where they are at hand.
+    """
     k = prior[1].copy()
     right = prior[1] @ prior[0]
-    found = []
-    for piece in pieces:
-        sums = _sums(piece, rows, g)
+    met = np.zeros(len(right), dtype=bool)
+    found = [_sums(piece, rows, g) for piece in pieces] if found is None else found
+    for piece, sums in zip(pieces, found, strict=True):
         info, vector = marginal(sums.m[0], sums.mv[0], piece.own_cov(g))
         k[np.ix_(piece.local, piece.local)] += info
         right[piece.local] += vector
-        found.append(sums)
-    g.coef_cov = _inverse(0.5 * (k + k.T))
+        met[piece.local] = True
+    # what no row meets, and is tied to nothing met, is as it was before: it makes no other inverse larger
+    while (tied := met | prior[1][met].any(axis=0)).sum() > met.sum():
+        met = tied
+    g.coef_cov = np.zeros_like(k)
+    for part in (met, ~met):
+        at = np.ix_(part, part)
+        g.coef_cov[at] = _inverse(0.5 * (k[at] + k[at].T))
     g.coef = g.coef_cov @ right
     return found
 
@@ -301,12 +327,21 @@ def _reweigh(rows: Rows, pieces: list[_Piece], g: _Globals, base: Array, found: 
     return replace(rows, weight=np.maximum(weight, LEAST_WEIGHT))
 
 
-def _em(rows: Rows, pieces: list[_Piece], g: _Globals, assumed: tuple[Array, Array], n_types: int) -> None:
-    """One EM step for batch and reed covariances and the types' scales; assumptions count as a few groups."""
+def _em(
+    rows: Rows,
+    pieces: list[_Piece],
+    g: _Globals,
+    assumed: tuple[Array, Array],
+    n_types: int,
+    found: list[BatchSums],
+) -> None:
+    """One EM step for batch and reed covariances and the types' scales; assumptions count as a few groups.
+
+    found: the rows' sums."""
     batch_sum, reed_sum = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
     type_sum = np.zeros((n_types, OWN, OWN))
     type_n = np.zeros(n_types)
-    for piece, sums, post in _batch_views(rows, pieces, g):
+    for piece, sums, post in _batch_views(rows, pieces, g, found):
         u = post.mean[:OWN]
         batch_sum += np.outer(u, u) + post.cov[:OWN, :OWN]
         mean, cov, _, _ = reed_moments(sums, post)
@@ -558,9 +593,11 @@ def _covariances(
 
     g, assumed, criterion = found(1)
     for round_number in range(2, ROUNDS + 1):
+        sums = None
         for _ in range(2):
-            sums = _joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
-            rows = _reweigh(rows, pieces, g, base, sums)
+            sums = _joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters), sums)
+            before, rows = rows, _reweigh(rows, pieces, g, base, sums)
+            sums = _sums_again(rows, before, pieces, g, sums)
         # a slip bends a curve as it blows up a variance: both anew, now that slips are found
         coding = curves()
         pieces = _pieces(rows, coding, n_types)
@@ -568,8 +605,8 @@ def _covariances(
     for step in range(EM_STEPS):
         tell("the joint response", step, EM_STEPS + 2)
         sums = _joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
-        rows = _reweigh(rows, pieces, g, base, sums)
-        _em(rows, pieces, g, assumed, n_types)
+        before, rows = rows, _reweigh(rows, pieces, g, base, sums)
+        _em(rows, pieces, g, assumed, n_types, _sums_again(rows, before, pieces, g, sums))
         places = [slice(c, c + C_TERMS * K) for c in range(M * K * n_types, len(g.coef), C_TERMS * K)]
         g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
         if step == EM_STEPS - 2:
@@ -628,10 +665,12 @@ def fit_card(
     weight[at] = core.weight
     rows = replace(rows, weight=weight)
     whole_prior = _full_prior(prior, g, len(chanters))
+    sums = None
     for _ in range(1 if len(core) == len(rows) else 2):
-        sums = _joint_pass(rows, pieces, g, whole_prior)
-        rows = _reweigh(rows, pieces, g, base, sums)
-    sums = _joint_pass(rows, pieces, g, whole_prior)
+        sums = _joint_pass(rows, pieces, g, whole_prior, sums)
+        before, rows = rows, _reweigh(rows, pieces, g, base, sums)
+        sums = _sums_again(rows, before, pieces, g, sums)
+    sums = _joint_pass(rows, pieces, g, whole_prior, sums)
     latest = [(piece, s) for piece, s in zip(pieces, sums, strict=True) if newest[rows.batch_code[piece.at.start]]]
     stretch, wild = _reading_stretch(rows, latest, g, coding)
     tell("the joint response", EM_STEPS + 2, EM_STEPS + 2)

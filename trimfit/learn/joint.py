@@ -22,7 +22,7 @@ Source: Gaussian conditioning and Woodbury's identity; e.g. Rasmussen & Williams
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -39,6 +39,7 @@ __all__ = [
     "marginal",
     "posterior_of",
     "reading_noise",
+    "resummed",
     "row_precision",
     "sound_weights",
 ]
@@ -158,6 +159,29 @@ def batch_sums(
         back = e.transpose(0, 2, 1)
         m, mv = own - back @ ge, vector - (back @ gb[:, :, None])[:, :, 0]
     return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, reed_cov)
+
+
+def resummed(sums: BatchSums, changed: NDArray[np.bool_], w: Array, wy: Array) -> BatchSums:
+    """The sums (of `batch_sums` with `total`) where some rows have another W: changed (n,), w (m, K, K), wy (m, K).
+
+    Only the reeds that these rows are of are summed anew: what they told is taken out, what they tell now put in.
+    """
+    if not changed.any():
+        return sums
+    all_w, all_wy = sums.w.copy(), sums.wy.copy()
+    all_w[changed], all_wy[changed] = w, wy
+    mine = np.zeros(len(sums.f), dtype=bool)
+    mine[sums.reed_of[changed]] = True
+    at = np.flatnonzero(mine[sums.reed_of])
+    code = (np.cumsum(mine) - 1)[sums.reed_of[at]]
+    told, tell = (
+        batch_sums(sums.psi[at], sums.x[at], ws[at], wys[at], code, sums.reed_cov, total=True)
+        for ws, wys in ((sums.w, sums.wy), (all_w, all_wy))
+    )
+    f, e, b = sums.f.copy(), sums.e.copy(), sums.b.copy()
+    f[mine], e[mine], b[mine] = tell.f, tell.e, tell.b
+    m, mv = sums.m - told.m + tell.m, sums.mv - told.mv + tell.mv
+    return replace(sums, m=m, mv=mv, f=f, e=e, b=b, w=all_w, wy=all_wy)
 
 
 def marginal(info: Array, vector: Array, own_cov: Array) -> tuple[Array, Array]:
@@ -321,9 +345,13 @@ def sound_weights(
         error = (whole @ pull[np.ix_(rows, taken)][:, :, None])[:, :, 0]
         if stretch is not None:
             error = error / stretch[taken]
-        noise = reading_noise(base[np.ix_(rows, taken)], noise_cov[np.ix_(taken, taken)])
-        cov = whole - _scaled_inverse(sums.w[spot]) + noise
-        precision = _scaled_inverse(cov)
+        cov, precision = whole, inverse[spot]
+        less = np.flatnonzero((weight != base)[np.ix_(rows, taken)].any(axis=1))
+        if len(less):
+            spot = np.ix_(rows[less], taken, taken)
+            noise = reading_noise(base[np.ix_(rows[less], taken)], noise_cov[np.ix_(taken, taken)])
+            cov[less] += noise - _scaled_inverse(sums.w[spot])
+            precision[less] = _scaled_inverse(cov[less])
         # a forecast so vague that its precision is lost in rounding judges nothing
         known = (np.einsum("nkk->nk", precision) > 0).all(axis=1)
         told = np.where(known[:, None], (precision @ error[:, :, None])[:, :, 0], 0.0)
