@@ -144,17 +144,20 @@ def _only_met(rows: Rows) -> Rows:
 
 def local_design(rows: Rows, x: Array, scales: Array, n_types: int) -> tuple[Array, NDArray[np.intp], int]:
     """The fixed terms that each row's batch meets, and which they are: its type's six, and its chanters' offsets.
+    A term that is zero in all rows (no lip work, no odd weather) is left out.
 
     x (n, 6); scales (n, s): what a row multiplies its chanter's s offsets by. Returns the values (n, L), the terms'
     numbers (B, L) with batches as coded in `rows`, and the number C of chanters. Terms are counted type by type, then
     offset by offset, chanter by chanter: 6 T + s C in all.
     """
     n, wide = x.shape
+    met_terms = np.flatnonzero(x.any(axis=0))
     n_chanters = int(rows.chanter_code.max(initial=-1)) + 1
     n_batches = int(rows.batch_code.max(initial=-1)) + 1
     type_of = np.zeros(n_batches, dtype=np.intp)
     type_of[rows.batch_code] = rows.type_code
-    columns = type_of[:, None] * wide + np.arange(wide)[None, :]
+    columns = type_of[:, None] * wide + met_terms[None, :]
+    x = x[:, met_terms]
     on = np.flatnonzero(rows.chanter_code >= 0)
     if not len(on) or not scales.shape[1]:
         return x, columns, n_chanters

@@ -27,6 +27,8 @@ Start = tuple[Array, Array, float]
 AT_ONCE = 400_000
 """So many numbers of T are worked on side by side: what the processor holds close by."""
 MOST_TRIES = 12
+LEAST_DAMPING = 0.05
+"""Of a step tried again, where the curvature's diagonal is 1: less would hardly be another step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +262,7 @@ class _Descent:
         self.place.put(taken, trial.of(np.flatnonzero(better)))
         self.criterion[taken] = there.criterion[better]
         self.damping[taken] = np.maximum(self.damping[taken] * 0.1, 1e-9)
-        self.damping[refused] = np.maximum(self.damping[refused] * 8.0, 1e-4)
+        self.damping[refused] = np.maximum(self.damping[refused] * 8.0, LEAST_DAMPING)
 
     def _leave_boundary(self, k: int) -> bool:
         """Where a covariance is singular but the criterion falls off the boundary, step off it; whether any did."""
@@ -341,15 +343,29 @@ def _in_roots(
 
 
 def _starting_values(data: CrossProducts, free: _Free, prior: Prior) -> list[Start]:
-    """A plain split of the least-squares residual variance: a third to each level that is wanted, slopes scaled."""
-    p = data.p
+    """A plain split of the least-squares residual variance: a third to each level that is wanted, slopes scaled; for the
+    noise, what is left where each inner group has coefficients of its own, as far as the rows can tell that."""
+    p, q = data.p, data.q
     k = data.dd[:, :p, :p]
     ridge = 1e-9 * np.trace(k, axis1=1, axis2=2) / max(p, 1)
-    right = data.dd[:, :p, p] + prior.bordered[:, :p, p]
-    beta = np.linalg.solve(k + prior.precision + ridge[:, None, None] * np.eye(p), right[:, :, None])[:, :, 0]
-    c = np.concatenate([-beta, np.ones((len(beta), 1))], axis=1)
-    spread = np.maximum(np.einsum("mi,mij,mj->m", c, data.dd, c) / np.maximum(data.rows - p, 1), 1e-12)
+    whole = data.dd + prior.bordered
+    whole[:, :p, :p] += ridge[:, None, None] * np.eye(p)
+    spread = np.maximum(_left_over(whole) / np.maximum(data.rows - p, 1), 1e-12)
     size = np.maximum(np.einsum("miir->mi", data.zz) / data.rows[:, None], 1e-12)
-    shares = 0.3 * spread[:, None] / size / data.q
+    shares = 0.3 * spread[:, None] / size / q
+    # as good as free: coefficients of so large a variance
+    free_cov = 1e4 * shares[:, :, None] * np.eye(q)
+    noise = 0.4 * spread
+    within = evaluate(data, np.zeros_like(free_cov), free_cov, noise, prior, True)
+    left = data.rows - p - q * len(data.outer_of)
+    own = within.root[:, -1, -1] ** 2 * noise
+    noise = np.where((left > 0) & np.isfinite(own), (own + 5.0 * noise) / (np.maximum(left, 0) + 5.0), noise)
     outer, inner = ([np.diag(np.where(np.diag(mask), one, 0.0)) for one in shares] for mask in free.masks)
-    return list(zip(outer, inner, (0.4 * spread).tolist(), strict=True))
+    return list(zip(outer, inner, noise.tolist(), strict=True))
+
+
+def _left_over(whole: Array) -> Array:
+    """What a least-squares fit leaves of y'y (M,), from [X y]' [X y] (M, p + 1, p + 1)."""
+    beta = np.linalg.solve(whole[:, :-1, :-1], whole[:, :-1, -1:])
+    out: Array = whole[:, -1, -1] - np.sum(whole[:, :-1, -1] * beta[:, :, 0], axis=1)
+    return out

@@ -212,7 +212,7 @@ Alike = list[tuple[Array, list[int]]]
 def _alike(y: Array, weights: Array | None) -> Alike:
     """The outputs of y (n, M) in groups whose rows have the same weights: None, (n,) or (n, M)."""
     taken = np.isfinite(y)
-    whole = taken.all(axis=0).tolist()
+    whole = [bool(column.all()) for column in taken.T]
     found: Alike = []
     for k in range(y.shape[1]):
         w = np.ones(len(y)) if weights is None else weights if weights.ndim == 1 else weights[:, k]
