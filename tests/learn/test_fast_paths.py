@@ -12,8 +12,8 @@ from trimfit.learn.covariance import local_design
 from trimfit.learn.curve import KNOTS_MM
 from trimfit.learn.design import rows_from_frame, sort_rows, take_rows
 from trimfit.learn.fitting import fit_card
-from trimfit.learn.joint import Posterior
-from trimfit.learn.newton import fit_mixed
+from trimfit.learn.joint import Posterior, batch_sums, resummed, row_precision
+from trimfit.learn.newton import fit_many, fit_mixed
 from trimfit.learn.score import _naive, held_out
 from trimfit.learn.sums import cross_products
 from trimfit.plan.belief import AimBelief, nodes
@@ -132,6 +132,80 @@ def test_terms_that_a_batch_meets_alone_fit_as_all_terms_do() -> None:
     assert met.criterion == pytest.approx(dense.criterion, rel=1e-10)
     np.testing.assert_allclose(met.beta, dense.beta, rtol=1e-4, atol=1e-4)
     np.testing.assert_allclose(met.inner_cov, dense.inner_cov, rtol=1e-4, atol=1e-4)
+
+
+def test_outputs_side_by_side_fit_as_each_by_itself() -> None:
+    """Outputs with the same rows, with holes and with weights of their own, some whose best variances are zero."""
+    log = make(150, seed=9, chanters=1)
+    rng = np.random.default_rng(2)
+    y = log.y.copy()
+    y[:, 8] = 3.0 * rng.standard_normal(len(y))
+    y[rng.random(len(y)) < 0.3, 5] = np.nan
+    weight = np.ones_like(y)
+    weight[:, 4] = rng.uniform(0.2, 1.0, len(y))
+    weight[log.reed < 7, 3] = 0.0
+    x = np.column_stack([np.ones(len(y)), log.removed_mm, log.removed_mm**2])
+    sums = cross_products(x[:, :2], x, y, log.reed, log.batch_of, weight)
+    assert sums.outputs == 10
+    for k, fit in enumerate(fit_many(sums, tolerance=1e-10)):
+        mine = cross_products(x[:, :2], x, y[:, k], log.reed, log.batch_of, weight[:, k])
+        assert mine.rows[0] == sums.rows[k]
+        alone = fit_mixed(mine, tolerance=1e-10)
+        assert fit.criterion == pytest.approx(alone.criterion, rel=1e-9)
+        assert (fit.converged, fit.noise) == (alone.converged, pytest.approx(alone.noise, rel=1e-5))
+        np.testing.assert_allclose(fit.beta, alone.beta, rtol=1e-4, atol=1e-4)
+        np.testing.assert_allclose(fit.inner_cov, alone.inner_cov, rtol=1e-3, atol=1e-3)
+        np.testing.assert_allclose(fit.outer_cov, alone.outer_cov, rtol=1e-3, atol=1e-3)
+        there = np.unique(log.reed[np.isfinite(y[:, k]) & (weight[:, k] > 0)])
+        np.testing.assert_allclose(fit.inner_mode[there], alone.inner_mode, rtol=1e-3, atol=2e-3)
+        assert not np.delete(fit.inner_mode, there, axis=0).any()
+
+
+def test_batches_of_many_sizes_keep_their_places() -> None:
+    """Inside, batches stand by size; what comes out stands as it was given, and is what all terms at once give."""
+    rng = np.random.default_rng(4)
+    size = np.array([5, 2, 7, 2, 5, 1, 6])
+    outer_of = np.repeat(np.arange(7), size)
+    reed = np.repeat(np.arange(len(outer_of)), rng.integers(2, 6, len(outer_of)))
+    n = len(reed)
+    t = rng.uniform(0.0, 1.0, n)
+    x = np.column_stack([np.ones(n), t])
+    u, v = 3.0 * rng.standard_normal((7, 2)), 2.0 * rng.standard_normal((len(outer_of), 2))
+    y = 5.0 + np.sum(x * (u[outer_of] + v)[reed], axis=1) + 0.5 * rng.standard_normal(n)
+    kind = np.arange(7) % 2
+    columns = np.stack([2 * kind, 2 * kind + 1], axis=1)
+    wide = np.zeros((n, 4))
+    for i in range(n):
+        wide[i, columns[outer_of[reed[i]]]] = x[i]
+    ridge = 0.01 * np.eye(4)
+    order = rng.permutation(n)
+    plain = fit_mixed(cross_products(x, wide, y, reed, outer_of), prior_precision=ridge, tolerance=1e-12)
+    sums = cross_products(x[order], x[order], y[order], reed[order], outer_of, None, (columns, 4))
+    assert [size for _, _, size in sums.runs] == [1, 2, 5, 6, 7]
+    met = fit_mixed(sums, prior_precision=ridge, tolerance=1e-12)
+    assert met.criterion == pytest.approx(plain.criterion, rel=1e-10)
+    np.testing.assert_allclose(met.beta, plain.beta, rtol=1e-5)
+    np.testing.assert_allclose(met.outer_mode, plain.outer_mode, rtol=1e-4, atol=1e-5)
+    np.testing.assert_allclose(met.inner_mode, plain.inner_mode, rtol=1e-4, atol=1e-5)
+
+
+def test_reeds_summed_anew_where_weights_changed() -> None:
+    rng = np.random.default_rng(6)
+    reed = np.repeat(np.arange(6), 4)
+    psi, x = rng.standard_normal((24, 3)), rng.standard_normal((24, 5))
+    y = rng.standard_normal((24, K))
+    y[3, 2] = np.nan
+    noise, reed_cov = _cov(rng, K), _cov(rng, OWN)
+    weight = np.ones((24, K))
+    first = batch_sums(psi, x, *row_precision(y, weight, noise), reed, reed_cov, total=True)
+    weight[5, 4], weight[6], weight[21, 0] = 0.01, 0.3, 1e-4
+    changed = (weight != 1.0).any(axis=1)
+    plain = batch_sums(psi, x, *row_precision(y, weight, noise), reed, reed_cov, total=True)
+    quick = resummed(first, changed, *row_precision(y[changed], weight[changed], noise))
+    assert quick.m.shape == (1, 80, 80)
+    for name in ("m", "mv", "f", "e", "b", "w", "wy"):
+        np.testing.assert_allclose(getattr(quick, name), getattr(plain, name), rtol=1e-9, atol=1e-9)
+    assert resummed(first, np.zeros(24, dtype=bool), np.zeros((0, K, K)), np.zeros((0, K))) is first
 
 
 def test_a_fit_begun_from_a_share_of_the_groups_ends_where_any_other_does() -> None:

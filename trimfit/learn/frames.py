@@ -99,7 +99,8 @@ def bench_frame(
         out["entry"] = readings["entry"]
     blank = np.full(len(readings), np.nan)
     out["crow_cents"] = cents_of_hz(readings["crow_hz"]) if "crow_hz" in readings.columns else blank
-    taped = readings["taped"].fillna("").astype(str).str.split() if "taped" in readings.columns else None
+    words = readings["taped"].fillna("").astype(str) if "taped" in readings.columns else None
+    taped = words.str.split() if words is not None and (words != "").any() else None
     for note in NOTES:
         column = f"{note}_hz"
         cents = cents_of_hz(readings[column], float(scale[note])) if column in readings.columns else blank

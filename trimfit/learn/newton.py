@@ -343,8 +343,8 @@ def _in_roots(
 
 
 def _starting_values(data: CrossProducts, free: _Free, prior: Prior) -> list[Start]:
-    """A plain split of the least-squares residual variance: a third to each level that is wanted, slopes scaled; for the
-    noise, what is left where each inner group has coefficients of its own, as far as the rows can tell that."""
+    """A plain split of the least-squares residual variance, a third to each level that is wanted, slopes scaled; but as
+    noise what is left where each inner group has coefficients of its own, as far as the rows can tell that."""
     p, q = data.p, data.q
     k = data.dd[:, :p, :p]
     ridge = 1e-9 * np.trace(k, axis1=1, axis2=2) / max(p, 1)
