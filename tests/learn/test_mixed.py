@@ -193,19 +193,24 @@ def test_score_against_numerical_differences(q: int, reml: bool) -> None:
     assert values.min() > -1e-9 * values.max()
 
 
-def test_average_information_as_from_dense_matrices() -> None:
-    """y' P V_i P V_j P y, with the bench's weights, by one dense covariance."""
+@pytest.mark.parametrize("rank", [0, 2, 4])
+def test_average_information_as_from_dense_matrices(rank: int) -> None:
+    """a' V_i P V_j a with a = V^-1 (y - X beta), which is P y without a prior, by one dense covariance of rows with
+    weights."""
     d = make(12)
     (outer, inner), noise = COVS[0], 1.3
     sums = d.sums()
-    bases, _, information = derivatives(sums, outer, inner, noise, none(4))
+    prior = np.diag(np.r_[np.full(rank, 0.7), np.zeros(4 - rank)]), np.array([9.0, 3.0, 0.0, 0.0])
+    bases, _, information = derivatives(sums, outer, inner, noise, prior)
     by_outer = d.outer_of[d.inner]
     masks = (by_outer[:, None] == by_outer, d.inner[:, None] == d.inner)
     parts = [mask * (d.z @ base @ d.z.T) for mask in masks for base in bases] + [np.diag(1.0 / d.weights)]
     v = masks[0] * (d.z @ outer @ d.z.T) + masks[1] * (d.z @ inner @ d.z.T) + np.diag(noise / d.weights)
     v_inv = np.linalg.inv(v)
-    p = v_inv - v_inv @ d.x @ np.linalg.solve(d.x.T @ v_inv @ d.x, d.x.T @ v_inv)
-    f = np.column_stack([part @ p @ d.y for part in parts])
+    k = d.x.T @ v_inv @ d.x + prior[0]
+    p = v_inv - v_inv @ d.x @ np.linalg.solve(k, d.x.T @ v_inv)
+    rest = d.y - d.x @ np.linalg.solve(k, d.x.T @ v_inv @ d.y + prior[0] @ prior[1])
+    f = np.column_stack([part @ v_inv @ rest for part in parts])
     np.testing.assert_allclose(information, f.T @ p @ f, rtol=1e-8)
 
 

@@ -255,14 +255,39 @@ def score_and_information(
 ) -> tuple[Array, Array, tuple[Array, Array]]:
     """Score (M, m) and average information (M, m, m) of (outer entries, inner entries, noise), and the two gradient
     matrices (M, q, q). covs: the outer and the inner covariance; bases: of either, the free entries (m, q, q)."""
-    outer, inner = covs
-    base_b, base_r = bases
-    many, q = len(noise), data.q
+    traces = _traces(data, st, at, reml)
+    owns = _gram(at.a_b, at.a_b), _gram(at.a_r, at.a_r)
+    grads = traces[0] - owns[0], traces[1] - owns[1]
+    quad = np.einsum("mi,mij,mj->m", at.c, st.u, at.c)
+    # tr(PV) and a'Va are known, so the noise's share is what the others leave
+    score_n = data.rows - quad - (np.sum(at.k_inv * st.u[:, :-1, :-1], axis=(1, 2)) if reml else 0.0)
+    for cov, grad in zip(covs, grads, strict=True):
+        score_n -= np.sum(cov * grad, axis=(1, 2))
+    score = [*(_said(base, grad) for base, grad in zip(bases, grads, strict=True)), (score_n / noise)[:, None]]
+    theta = np.concatenate([_said(np.tril(base), cov) for base, cov in zip(bases, covs, strict=True)], axis=1)
+    own = np.concatenate([_said(base, one) for base, one in zip(bases, owns, strict=True)], axis=1)
+    fvf, k = _working(data, st, at, bases)
+    # the noise's row from V_s a = (V a - sum theta_i V_i a) / s; P V a = a - V^-1 X K^-1 X' a, X' a = P0 (beta - b0)
+    ki = at.k_inv @ k
+    pull = (prior.precision @ (at.beta - prior.mean)[:, :, None])[:, :, 0]
+    n = fvf.shape[1]
+    information = np.empty((len(noise), n + 1, n + 1))
+    information[:, :n, :n] = fvf - k.swapaxes(1, 2) @ ki
+    whole_row = own - np.einsum("mp,mpi->mi", pull, ki)
+    row = (whole_row - np.einsum("mi,mij->mj", theta, information[:, :n, :n])) / noise[:, None]
+    corner = (quad - np.einsum("mp,mpr,mr->m", pull, at.k_inv, pull) - np.sum(theta * whole_row, axis=1)) / noise
+    information[:, :n, n] = information[:, n, :n] = row
+    information[:, n, n] = (corner - np.sum(theta * row, axis=1)) / noise
+    return np.concatenate(score, axis=1), information, grads
 
-    def sums(s: Array, t: Array, h: Array, hx: Array) -> Array:
-        """Sum over groups of Z' P Z (M, q, q), with the outer groups' h and h t_b said for each group."""
-        flat = s.reshape(many, q, -1)
-        out: Array = s.sum(axis=-1) - _gram(_dot(s, h).reshape(many, q, -1), flat)
+
+def _traces(data: CrossProducts, st: State, at: Solution, reml: bool) -> tuple[Array, Array]:
+    """Sums over outer and over inner groups of Z' P Z (M, q, q): of a matrix E as in V_i, tr(P V_i) = tr(E Z' P Z)."""
+
+    def summed(s: Array, t: Array, h: Array, hx: Array) -> Array:
+        """With the outer groups' h and h t_b said for each group."""
+        flat = (len(s), data.q, -1)
+        out: Array = s.sum(axis=-1) - _gram(_dot(s, h).reshape(flat), s.reshape(flat))
         if reml:
             rest = _dot(s, hx)
             np.subtract(t[:, :, :-1], rest, out=rest)
@@ -270,46 +295,32 @@ def score_and_information(
         return out
 
     hx = _dot(st.h_b, st.t_b[:, :, :-1])
-    sum_r = sums(st.s, st.t, data.members(st.h_b), data.members(hx))
-    sum_b = sums(st.s_b, st.t_b, st.h_b, hx)
-    own_r, own_b = _gram(at.a_r, at.a_r), _gram(at.a_b, at.a_b)
-    # tr(PV) and a'Va are known, so the noise's share is what the others leave.
-    trace = data.rows - (np.sum(at.k_inv * st.u[:, :-1, :-1], axis=(1, 2)) if reml else 0.0)
-    quad = np.einsum("mi,mij,mj->m", at.c, st.u, at.c)
-    score_n = trace - quad
-    for cov, whole, own in ((outer, sum_b, own_b), (inner, sum_r, own_r)):
-        score_n -= np.sum(cov * (whole - own), axis=(1, 2))
-    grads = sum_b - own_b, sum_r - own_r
-    # V_i a = Z E_i a, E_i the basis matrix of entry i: sums over groups of v_i = S E_i a and of a' E_i S E_j a
+    outer = summed(st.s_b, st.t_b, st.h_b, hx)
+    return outer, summed(st.s, st.t, data.members(st.h_b), data.members(hx))
+
+
+def _working(data: CrossProducts, st: State, at: Solution, bases: tuple[Array, Array]) -> tuple[Array, Array]:
+    """Of f_i = V_i a = Z E_i a, E_i the basis matrix of an entry: f_i' V^-1 f_j (M, n, n) and X' V^-1 f_i (M, p, n).
+
+    The outer entries come first, then the inner. E_i a is the same for an outer group's members where i is an outer
+    entry; summed over its inner groups, Z' V_r^-1 f_i is v_i.
+    """
+    base_b, base_r = bases
+    many, q, n_b = len(st.s), data.q, len(base_b)
     sa = (st.s[:, :, :, None] * at.a_r[:, None, None]).reshape(many, q**3, -1)
     inner_v = np.einsum("mijkg,njk->ming", data.per_outer(sa).reshape(many, q, q, q, -1), base_r)
     outer_h = np.einsum("nij,mjg->ming", base_b, at.a_b)
     v = np.concatenate([_dot(st.s_b, outer_h), inner_v], axis=2)
     hv = _dot(st.h_b, v)
-    n_b, n = len(base_b), v.shape[2]
     fvf = -_gram(v, hv).sum(axis=1)
     across = _gram(outer_h, v).sum(axis=1)
     fvf[:, :n_b] += across
     fvf[:, n_b:, :n_b] += across[:, :, n_b:].swapaxes(1, 2)
     fvf[:, n_b:, n_b:] += np.einsum("mlijk,nli,ojk->mno", _gram(at.a_r, sa).reshape(many, q, q, q, q), base_r, base_r)
-    # k_i = X' V^-1 V_i a
     lean = np.concatenate([outer_h, np.zeros_like(inner_v)], axis=2) - hv
     k = data.across(st.t_b, lean, terms=False)[:, :-1]
     k[:, :, n_b:] += np.einsum("mpij,nij->mpn", data.paired(st.t, at.a_r)[:, :-1], base_r)
-    ki = at.k_inv @ k
-    information = np.empty((many, n + 1, n + 1))
-    information[:, :n, :n] = fvf - k.swapaxes(1, 2) @ ki
-    # the noise's row, from V_s a = (V a - sum theta_i V_i a) / s and X' a = P0 (beta - b0)
-    theta = np.concatenate([_said(np.tril(base), cov) for base, cov in zip(bases, covs, strict=True)], axis=1)
-    own = np.concatenate([_said(base_b, own_b), _said(base_r, own_r)], axis=1)
-    pull = (prior.precision @ (at.beta - prior.mean)[:, :, None])[:, :, 0]
-    va = own - np.einsum("mp,mpi->mi", pull, ki)
-    row = (va - np.einsum("mi,mij->mj", theta, information[:, :n, :n])) / noise[:, None]
-    vva = quad - np.einsum("mp,mpr,mr->m", pull, at.k_inv, pull) - np.sum(theta * va, axis=1)
-    information[:, :n, n] = information[:, n, :n] = row
-    information[:, n, n] = (vva / noise - np.sum(theta * row, axis=1)) / noise
-    score = [*(_said(base, grad) for base, grad in zip(bases, grads, strict=True)), (score_n / noise)[:, None]]
-    return np.concatenate(score, axis=1), information, grads
+    return fvf, k
 
 
 def _said(basis: Array, values: Array) -> Array:

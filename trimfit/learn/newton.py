@@ -196,11 +196,11 @@ class _Descent:
             fell = self.criterion[going] - there.criterion
             better = fell >= 0.0  # NaN is not
             self._accept(going, better, trial, there)
-            self.tries[going] += 1
+            # a step is over when it is taken, or given up; an output is at its end when it gains nothing by one
             over = better | (self.tries[going] >= MOST_TRIES)
-            self.steps[going] += over
             self.tries[going[over]] = 0
-            ended = over & ~(better & (fell > tolerance * (1.0 + np.abs(self.criterion[going]))))
+            self.steps[going] += over
+            ended = over & (np.where(better, fell, 0.0) <= tolerance * (1.0 + np.abs(self.criterion[going])))
             left = np.array([bool(end) and self._leave_boundary(int(k)) for k, end in zip(going, ended, strict=True)])
             self.converged[going[ended & ~left]] = True
             gone = (ended & ~left) | (over & (self.steps[going] >= most_steps))
@@ -262,6 +262,7 @@ class _Descent:
         self.place.put(taken, trial.of(np.flatnonzero(better)))
         self.criterion[taken] = there.criterion[better]
         self.damping[taken] = np.maximum(self.damping[taken] * 0.1, 1e-9)
+        self.tries[outputs] += 1
         self.damping[refused] = np.maximum(self.damping[refused] * 8.0, LEAST_DAMPING)
 
     def _leave_boundary(self, k: int) -> bool:
