@@ -97,17 +97,9 @@ def fit_combinations(
         if not alike:
             continue
         local, columns, n_chanters = local_design(rows, x, chanter_scales[:, list(terms)], n_types)
+        mean, precision = _combined_prior(combinations_of[alike], prior, spreads[:, alike][list(terms)], n_chanters)
         y, weight = (np.column_stack([taken[number][part] for number in alike]) for part in (0, 1))
-        m = combinations_of[alike]
-        types = prior[0].shape[0]
-        size = types + len(terms) * n_chanters
-        mean, precision = np.zeros((len(alike), size)), np.zeros((len(alike), size, size))
-        mean[:, :types] = m @ prior[0].T
-        precision[:, :types, :types] = np.linalg.inv(np.einsum("abkl,ck,cl->cab", prior[1], m, m, optimize=True))
-        for nth, term in enumerate(terms):
-            part = types + nth * n_chanters + np.arange(n_chanters)
-            precision[:, part, part] = 1.0 / spreads[term, alike][:, None]
-        data = cross_products(psi, local, y, rows.reed_code, outer_of, weight, (columns, size))
+        data = cross_products(psi, local, y, rows.reed_code, outer_of, weight, (columns, mean.shape[1]))
         fits = fit_many(
             data,
             prior_precision=precision,
@@ -129,6 +121,21 @@ def _taken(rows: Rows, m: Array) -> tuple[Array, Array]:
     return y, np.where(np.isfinite(y) & (weight > SLIP_WEIGHT), weight, 0.0)
 
 
+def _combined_prior(m: Array, prior: tuple[Array, Array], spreads: Array, n_chanters: int) -> tuple[Array, Array]:
+    """Mean (c, p) and precision (c, p, p) of the fixed terms of combinations m (c, K), in the order of `local_design`.
+
+    prior: as in `fit_combinations`; spreads (s, c): the variance of each of the chanters' s offsets.
+    """
+    types, terms = len(prior[0]), len(spreads)
+    mean = np.zeros((len(m), types + terms * n_chanters))
+    precision = np.zeros((*mean.shape, mean.shape[1]))
+    mean[:, :types] = m @ prior[0].T
+    precision[:, :types, :types] = np.linalg.inv(np.einsum("abkl,ck,cl->cab", prior[1], m, m, optimize=True))
+    at = np.arange(types, mean.shape[1])
+    precision[:, at, at] = 1.0 / np.repeat(spreads.T, n_chanters, axis=1)
+    return mean, precision
+
+
 def _parts(chanter: Array) -> list[Array]:
     """The blocks (K, K) of a spread (2K, 2K) of chanters' two offset vectors, each vector by itself."""
     return [chanter[i : i + K, i : i + K] for i in range(0, len(chanter), K)]
@@ -144,8 +151,8 @@ def _only_met(rows: Rows) -> Rows:
 
 def local_design(rows: Rows, x: Array, scales: Array, n_types: int) -> tuple[Array, NDArray[np.intp], int]:
     """The fixed terms that each row's batch meets, and which they are: its type's six, and its chanters' offsets.
-    A term that is zero in all rows (no lip work, no odd weather) is left out.
 
+    A term that is zero in all rows (no lip work, no odd weather) is left out, but keeps its number.
     x (n, 6); scales (n, s): what a row multiplies its chanter's s offsets by. Returns the values (n, L), the terms'
     numbers (B, L) with batches as coded in `rows`, and the number C of chanters. Terms are counted type by type, then
     offset by offset, chanter by chanter: 6 T + s C in all.
