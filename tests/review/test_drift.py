@@ -28,7 +28,7 @@ def test_three_that_are_off_head_the_list_and_do_not_widen_the_yardstick() -> No
         clean = drift.judge(d[3:], variance[3:], group[3:], 15.0)
         d[:3] = 45.0 * rng.choice([-1.0, 1.0], 3) + rng.normal(0.0, 4.0, 3)
         found = drift.judge(d, variance, group, 15.0)
-        called = drift.called(found.chance, 0.9)
+        called = drift.called(found.chance, 0.9, found.odd)
         assert set(np.argsort(-found.chance)[:3]) == {0, 1, 2}
         hits += int(called[:3].sum())
         alone += int(called[3:].sum())
@@ -46,7 +46,7 @@ def test_of_24_good_batches_hardly_one_is_called() -> None:
     for spread in (3.0, 8.0, 12.0):
         for _ in range(15):
             found = drift.judge(*good(rng, spread=spread), 15.0)
-            calls.append(int(drift.called(found.chance, 0.9).sum()))
+            calls.append(int(drift.called(found.chance, 0.9, found.odd).sum()))
     assert max(calls) <= 2
     assert np.mean(calls) < 0.25
 
@@ -81,7 +81,9 @@ def test_a_type_whose_batches_vary_much_has_a_yardstick_of_its_own(monkeypatch: 
 
     def calls_and_scales() -> tuple[int, Array]:
         found = [drift.judge(*shop, 15.0) for shop in shops]
-        return sum(int(drift.called(one.chance, 0.85).sum()) for one in found), np.median([f.scale for f in found], 0)
+        return sum(int(drift.called(one.chance, 0.85, one.odd).sum()) for one in found), np.median(
+            [f.scale for f in found], 0
+        )
 
     calls, (wide, *others) = calls_and_scales()
     assert wide > 1.25 * max(others)
@@ -109,7 +111,13 @@ def test_words_say_what_is_off_or_that_too_little_is_known() -> None:
     offs = [drift.Off("starts 38 cents sharp of its type", 0.97, "expect 0.25 mm less trim"), drift.Off("b", 0.1)]
     assert drift.words_of(offs, drifted=True, reeds=12) == "starts 38 cents sharp of its type; expect 0.25 mm less trim"
     assert "only 1 reed read" in drift.words_of(offs, drifted=True, reeds=1)
-    assert drift.words_of(offs, drifted=False, reeds=12).startswith("perhaps starts 38 cents sharp")
+    assert drift.words_of(offs, drifted=False, reeds=12) == (
+        "starts 38 cents sharp of its type, as batches here may in the ordinary way; expect 0.25 mm less trim"
+    )
+    perhaps = [drift.Off("starts 18 cents sharp of its type", 0.6)]
+    assert drift.words_of(perhaps, drifted=False, reeds=12).startswith("perhaps starts 18 cents sharp")
+    assert drift.words_of(perhaps[:0] + offs[1:], drifted=True, reeds=9) == "b"
+    assert drift.words_of(offs[1:], drifted=False, reeds=9) == "as its type's batches are"
     assert drift.words_of(offs, drifted=False, reeds=0).startswith("no reading yet")
 
 

@@ -222,6 +222,7 @@ class World:
         self.physics = PHYSICS[name](rng, pipes)
         self._numbers = itertools.count(1)
         self._batches = itertools.count(1)
+        self.shared: dict[str, Array] = {}  # what the reeds of a batch have in common, by batch
 
     def _batch_deviates(self, rng: np.random.Generator) -> Array:
         return np.asarray(np.sqrt(self.physics.shares()) * rng.standard_normal(len(LATENTS)))
@@ -256,7 +257,8 @@ class World:
         for index in range(batches):
             count = n // batches + (index < n % batches)
             batch = f"B-{next(self._batches):03d}"
-            reeds += self._reeds(rng, kinds[index % len(kinds)], batch, count, self._batch_deviates(rng))
+            self.shared[batch] = self._batch_deviates(rng)
+            reeds += self._reeds(rng, kinds[index % len(kinds)], batch, count, self.shared[batch])
         return reeds
 
     def history(self, rng: np.random.Generator, n: int = 360, *, batches_per_type: int = 10) -> Shop:

@@ -115,9 +115,15 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
     pct = 100.0 / gap_slope
     usual_gap = [_usual_gap(card, code) for code in range(len(type_names))]
     response = drift.judge(estimate[:, 3] * pct, variance[:, 3] * pct**2, group, settings.drift_response_pct)
-    at_start, at_rest = drift.together(start.chance, gap.chance), drift.together(settle[0].chance, settle[1].chance)
-    chance = drift.either(at_start, response.chance, at_rest)
-    drifts = drift.called(chance, settings.drift_chance)
+
+    def in_any(of: Callable[[Judged], NDArray[np.float64]]) -> NDArray[np.float64]:
+        """The chance of any respect. Every reed is read new and cut, so start and answer count for all; settling only
+        where reeds were read again: what nobody looked at would else lift every batch's chance alike."""
+        rest = [np.where(one.shows, of(one), 0.0) for one in settle]
+        return drift.either(drift.together(of(start), of(gap)), of(response), drift.together(*rest))
+
+    off, odd = in_any(lambda one: one.chance), in_any(lambda one: one.odd)
+    drifts = drift.called(off, settings.drift_chance, odd)
 
     past, short = _ends(journal, frame, settings, float(np.sqrt(noise[1])))
     order = sorted(range(len(names)), key=lambda i: (made.get(names[i], "9999"), names[i]))
@@ -134,7 +140,7 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
                 start_shift_cents=drift.interval_at(start, i),
                 response_shift_pct=drift.interval_at(response, i),
                 settle_cents_per_week=drift.interval_at(settle[0], i, with_norm=True),
-                chance_drifted=float(chance[i]),
+                chance_drifted=float(off[i]),
                 drifted=drifted,
                 why=drift.words_of(offs, drifted=drifted, reeds=int(read[i])),
                 made_on=made.get((reed_type, batch)),
@@ -145,7 +151,10 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
             )
         )
     has = {name for name, n in zip(names, read, strict=True) if n}
-    found.sort(key=lambda b: ((b.reed_type, b.batch) not in has, -b.chance_drifted, b.reed_type, b.made_index, b.batch))
+    rank = {name: (-off[i], -odd[i]) for i, name in enumerate(names)}
+    found.sort(
+        key=lambda b: ((key := (b.reed_type, b.batch)) not in has, *rank[key], b.reed_type, b.made_index, b.batch)
+    )
     return BatchReview(tuple(found), evidence, start, gap, response, made, gap_slope)
 
 
@@ -194,6 +203,8 @@ def _offs(
         side = "nearer to" if closer > 0 else "further from"
         offs[0] = Off(f"starts {side} the meeting point than its crow says", float(gap.chance[i]), trim)
     for which, name in ((settle[0], "its crow"), (settle[1], "its gap, as crow,")):
+        if not which.shows[i]:
+            continue
         rate, norm = float(which.mean[i] + which.norm_of[i]), float(which.norm_of[i])
         way = "rises" if rate >= 0 else "falls"
         offs.append(

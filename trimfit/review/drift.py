@@ -18,11 +18,14 @@ five. m_t is found by expectation-maximization at each point of the grid and int
 batch is judged against the norm of the others, whose variance is added to its own. What all this does on make-believe
 shops of several physics is measured by `python -m tests.worlds.drift` (reports/drifting.md).
 
-The chance that a batch has drifted in this respect is P(off and |deviation| > limit). It holds the multiplicity: p is
-learned from all batches, so that among many good ones a single far one is believed to be off less easily. Batches are
-called drifted from the surest down while the mean of (1 - chance) over those called, the expected share of false calls,
-stays within 1 - c. Source: Efron, Large-Scale Inference (2010), ch. 2 and 5; Newton, Noueiry, Sarkar & Ahlquist,
-Biostatistics 5 (2004) 155.
+Two chances come of it. The one that is told is P(|deviation| > limit): that the batch is off its type's norm by more
+than the shop cares about, however it came to be. The other, `odd`, is P(off and |deviation| > limit): that it is so and
+out of the ordinary besides. Both hold the multiplicity, for tau and p are learned from all batches. Where the ordinary
+spread of a shop's batches is near to what the shop cares about, many good ones lie beyond the limit, and the first
+chance says so; to call them all drifted would be to call the shop's every day a fault. So a batch is called drifted
+where both agree (`called`): from the surest down while the mean of (1 - chance) over those called, the expected share
+of false calls, stays within 1 - c; and of these the ones that are twice as likely as not out of the ordinary. Source:
+Efron, Large-Scale Inference (2010), ch. 2 and 5; Newton, Noueiry, Sarkar & Ahlquist, Biostatistics 5 (2004) 155.
 """
 
 from __future__ import annotations
@@ -54,20 +57,26 @@ EM_STEPS = 25
 FIRST_WEEKS_DAYS = 28.0
 FAR_SDS = 6.0
 LEAST_CHANCE = 0.75
+LEAST_ODD = 2.0 / 3.0
+"""Twice as likely as not."""
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
     """One respect, judged: arrays over B batches, in the unit of the estimates.
 
-    mean, low, high: deviation from the type's norm, 90 %; chance: that the batch is off by more than the limit;
-    norm (T,): m_t; norm_of (B,): m_t of each batch; scale (T,): the middle of what is believed of each type's tau.
+    mean, low, high: deviation from the type's norm, 90 %; chance: that the batch is off by more than the limit; odd:
+    that it is so and out of the ordinary; shows: whether its readings could show a deviation of the limit's size (their
+    standard error is within it), or show one all the same; norm (T,): m_t; norm_of (B,): m_t of each batch; scale (T,):
+    the middle of what is believed of each type's tau.
     """
 
     mean: Array
     low: Array
     high: Array
     chance: Array
+    odd: Array
+    shows: npt.NDArray[np.bool_]
     norm: Array
     norm_of: Array
     scale: Array
@@ -136,10 +145,11 @@ def judge(
         return keep * rest, keep * s2_all
 
     parts = [(weight * (1.0 - is_odd), *posterior(spread**2)), (weight * is_odd, *posterior(spread**2 + wide2))]
-    _, odd_mean, odd_var = parts[1]
-    sd = np.sqrt(np.maximum(odd_var, 1e-12))
-    beyond = ndtr((odd_mean - limit) / sd) + ndtr((-limit - odd_mean) / sd)
-    chance = (weight * is_odd * beyond).sum(axis=0)
+    ways = []
+    for part, mean, var in parts:
+        sd = np.sqrt(np.maximum(var, 1e-12))
+        ways.append((part * (ndtr((mean - limit) / sd) + ndtr((-limit - mean) / sd))).sum(axis=0))
+    chance, odd = ways[0] + ways[1], ways[1]
     # the grid's mixtures, each kind taken together by its first two moments
     pair = []
     for part, mean, var in parts:
@@ -159,7 +169,7 @@ def judge(
             low, high = np.where(below, half, low), np.where(below, high, half)
         ends.append(0.5 * (low + high))
     norms = (believed * norm).sum(axis=0)
-    return Judged(middle, ends[0], ends[1], chance, norms, norms[group], scale)
+    return Judged(middle, ends[0], ends[1], chance, odd, (s2 <= limit**2) | (chance > 0.5), norms, norms[group], scale)
 
 
 def _bell(at: Array, above: float, below: float) -> Array:
@@ -200,16 +210,17 @@ def either(*chances: Array) -> Array:
     return np.asarray(1.0 - np.prod([1.0 - np.asarray(c) for c in chances], axis=0))
 
 
-def called(chance: Array, sureness: float) -> npt.NDArray[np.bool_]:
+def called(chance: Array, sureness: float, odd: Array | None = None) -> npt.NDArray[np.bool_]:
     """Which batches (B,) to call drifted so that, of those called, at most a share 1 - sureness is expected to be good.
 
-    The surest first, as many as that allows, and none whose own chance is under three in four.
+    The surest first, as many as that allows, and none whose own chance is under three in four; nor one that is not
+    twice as likely as not out of the ordinary, by the chances `odd` (B,).
     """
     order = np.argsort(-chance, kind="stable")
     false_share = np.cumsum(1.0 - chance[order]) / np.arange(1, len(chance) + 1)
     out = np.zeros(len(chance), dtype=bool)
     out[order[(false_share <= 1.0 - sureness + 1e-12) & (chance[order] >= LEAST_CHANCE)]] = True
-    return out
+    return out if odd is None else out & (odd >= LEAST_ODD)
 
 
 def together(*chances: Array) -> Array:
@@ -300,13 +311,13 @@ def words_of(offs: Sequence[Off], *, drifted: bool, reeds: int) -> str:
     """Why: what is off in a batch in one sentence, surest first, what to expect, and on how few reeds it rests."""
     if reeds == 0:
         return "no reading yet; only its type's norm is known"
-    telling = sorted((off for off in offs if off.chance >= 0.5), key=lambda off: -off.chance)
+    ranked = sorted(offs, key=lambda off: -off.chance)
+    telling = [off for off in ranked if off.chance >= 0.5] or (ranked[:1] if drifted else [])
     few = f"; only {reeds} reed{'s' if reeds != 1 else ''} read" if reeds < 4 else ""
-    if drifted and telling:
-        said = " and ".join(off.said for off in telling)
-        expect = next((off.expect for off in telling if off.expect), "")
-        return f"{said}{'; ' + expect if expect else ''}{few}"
-    best = max(offs, key=lambda off: off.chance, default=None)
-    if best is not None and best.chance >= 0.3:
-        return f"perhaps {best.said}, but too little to call it{few}"
-    return f"as its type's batches are{few}"
+    if not telling:
+        return f"as its type's batches are{few}"
+    expect = next((f"; {off.expect}" for off in telling if off.expect), "")
+    if not drifted and telling[0].chance < LEAST_CHANCE:
+        return f"perhaps {telling[0].said}, but too little to call it{few}"
+    said = " and ".join(off.said for off in (telling if drifted else telling[:1]))
+    return f"{said}{'' if drifted else ', as batches here may in the ordinary way'}{expect}{few}"

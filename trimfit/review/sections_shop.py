@@ -24,7 +24,7 @@ def batches(findings: Report, folio: Folio) -> list[str]:
                 "It takes at least one batch with readings; name the batch when a reed is logged.",
             )
         ]
-    ranked = sorted(findings.batches, key=lambda b: (-b.chance_drifted, b.reed_type, b.batch))
+    ranked = sorted(findings.batches, key=lambda b: -b.chance_drifted)  # of one chance: as they came
     limits = findings.drift_limits
     intro = (
         f"A batch counts as off when it starts more than {limits.start_cents:g} cents from its type's norm, "
