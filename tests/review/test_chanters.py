@@ -68,6 +68,21 @@ def test_spreads_are_found_from_all_chanters_together() -> None:
     assert (none.reed_sd, none.batch_sd) == pytest.approx((numbers.CROW_SPREAD.reed_sd, numbers.CROW_SPREAD.batch_sd))
 
 
+def test_the_ends_of_a_wide_spread_are_no_slips() -> None:
+    """Reeds that stray twice and a half as far as is usual; the usual spread's limit would cut their tails off."""
+    rng = np.random.default_rng(4)
+    cells = []
+    for chanter in range(40):
+        batch = np.repeat(np.arange(4), 5)
+        truth = 500.0 * chanter + rng.normal(0.0, 25.0, 4)[batch] + rng.normal(0.0, 42.0, 20)
+        cells.append(values(truth + rng.normal(0.0, 2.0, 20), 4.0, batch))
+    found = numbers.spread_of(cells, numbers.CROW_SPREAD)
+    assert found.reed_sd == pytest.approx(42.0, rel=0.06)
+    assert found.batch_sd == pytest.approx(25.0, rel=0.25)
+    slip = [numbers.ReedValues(np.r_[c.value[:-1], c.value[-1] + 900.0], c.var, c.batch) for c in cells[:4]]
+    assert numbers.spread_of([*slip, *cells[4:]], numbers.CROW_SPREAD).reed_sd == pytest.approx(42.0, rel=0.08)
+
+
 def test_intervals_hold_what_they_promise_when_the_reeds_are_of_few_batches() -> None:
     """720 chanters with as many reeds and batches as it happens; spreads found from 12 of them at a time."""
     rng = np.random.default_rng(2)

@@ -71,6 +71,36 @@ def test_intervals_hold_what_they_promise_and_few_reeds_give_a_wide_shrunk_one()
     assert found.chance[1] < 0.2
 
 
+def test_of_batches_told_a_chance_so_many_are_off_by_more_than_the_limit() -> None:
+    """Shops whose ordinary batches lie about as far apart as the shop cares about, with and without three set off."""
+    rng = np.random.default_rng(8)
+    told, happened = [], []
+    for shop in range(80):
+        _, variance, group = good(rng, 27)
+        truth = rng.normal(0.0, 10.0, 27)
+        if shop % 2:
+            truth[:3] = 45.0 * rng.choice([-1.0, 1.0], 3)
+        found = drift.judge(truth + rng.normal(0.0, np.sqrt(variance)), variance, group, 15.0)
+        told += list(found.chance)
+        happened += list(np.abs(truth) > 15.0)
+        assert (found.odd <= found.chance + 1e-12).all()
+    chance, off = np.array(told), np.array(happened)
+    for low, high in ((0.0, 0.1), (0.1, 0.3), (0.3, 0.6), (0.6, 0.9), (0.9, 1.0)):
+        mine = (chance >= low) & (chance <= high)
+        error = np.sqrt(max(np.mean(off[mine]) * (1.0 - np.mean(off[mine])), 0.01) / mine.sum())
+        assert abs(np.mean(off[mine]) - np.mean(chance[mine])) < 0.03 + 2.0 * error
+
+
+def test_what_was_never_looked_at_is_known_for_such() -> None:
+    nothing = drift.judge(np.zeros(6), np.full(6, np.inf), np.zeros(6, dtype=np.intp), 5.0, below=1.0)
+    assert not nothing.shows.any()
+    assert (nothing.chance > 0.05).all()  # what is believed of any batch
+    some = drift.judge(
+        np.array([0.0, 0.0, 90.0]), np.array([1.0, 900.0, 100.0]), np.zeros(3, dtype=np.intp), 5.0, below=1.0
+    )
+    assert some.shows.tolist() == [True, False, True]
+
+
 def test_a_type_whose_batches_vary_much_has_a_yardstick_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
     shops = []
     rng = np.random.default_rng(7)
@@ -104,6 +134,8 @@ def test_calling_keeps_the_expected_share_of_false_calls() -> None:
     assert drift.called(np.array([0.2, 0.999, 0.85, 0.91]), 0.9).tolist() == [False, True, True, True]
     assert drift.called(np.array([0.89, 0.88]), 0.9).tolist() == [False, False]
     assert drift.called(np.array([0.99999, 0.99999, 0.7]), 0.8).tolist() == [True, True, False]
+    ordinary = np.array([0.9, 0.6, 0.9, 0.9])
+    assert drift.called(np.array([0.2, 0.999, 0.85, 0.91]), 0.9, ordinary).tolist() == [False, False, True, True]
     assert drift.either(np.array([0.5]), np.array([0.5]))[0] == pytest.approx(0.75)
 
 
@@ -170,6 +202,7 @@ def test_three_batches_of_a_whole_shop_that_are_off_are_called() -> None:
     found = judged(shop)
     assert {batch.batch for batch in found[:3]} == set(chosen)
     assert all(batch.drifted and batch.chance_drifted >= 0.8 for batch in found[:3])
+    assert min(batch.chance_drifted for batch in found) < 0.05  # though no reed of this shop was read for settling
     assert sum(batch.drifted for batch in found) <= 4
     for batch in found[:3]:
         what, amount = chosen[batch.batch]

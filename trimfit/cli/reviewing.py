@@ -40,6 +40,11 @@ def _span(value: Interval | None, form: str = "+.0f") -> str:
     return f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})"
 
 
+def _give_or_take(value: Interval) -> str:
+    """A mean and half its interval, as `+41 ±8`."""
+    return f"{value.mean:+.0f} ±{0.5 * (value.high - value.low):.0f}"
+
+
 @review.command("batches")
 def batches(context: typer.Context, as_json: Json = False) -> None:
     """Which batches drifted from their type's running norm, most drifted first.
@@ -47,9 +52,10 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     The start is told in cents of crow at no trim, plus for sharp; where the gap starts off, that counts too: beyond the
     length of trim that twice the crow's limit is worth. The answer to a cut is the slope of the gap, in per cent of the
     type's. Settling is what the crow does in a week with no work done on the reed; it is judged against what the type
-    does. Off: by more than the settings drift_start_cents, drift_response_pct and drift_settle_cents_per_week, and out
-    of the ordinary for batches of this shop. Of those called drifted a share of 1 - drift_chance is expected to be good
-    after all. Intervals hold nine times in ten.
+    does, and counts where reeds were read again. The chance is that of being off by more than the settings
+    drift_start_cents, drift_response_pct or drift_settle_cents_per_week. Drifted: that is sure, and out of the ordinary
+    for batches of this shop. Of those called a share of 1 - drift_chance at most is expected to be within what the shop
+    cares about after all. Intervals, and what stands after ±, hold nine times in ten.
 
     Example: trimfit review batches
     """
@@ -69,8 +75,8 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
             plain_name(b.batch, 14),
             plain_name(b.reed_type, 14),
             str(b.reeds),
-            f"{b.start_shift_cents.mean:+.0f}",
-            f"{b.response_shift_pct.mean:+.0f}",
+            _give_or_take(b.start_shift_cents),
+            _give_or_take(b.response_shift_pct),
             f"{b.settle_cents_per_week.mean:+.1f}" if b.settle_cents_per_week else "",
             f"{100 * b.chance_drifted:.0f}",
             f"{b.ended_past or 0}/{b.ended_short or 0}",

@@ -49,7 +49,7 @@ Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
 SEED_REEDS, SEED_BATCHES = 6.0, 4.0
 """What is usual counts for as many degrees of freedom within and between batches."""
-FAR_SDS = 5.0
+FAR_SDS, MEDIAN_TO_SD, LEAST_TO_WIDEN = 5.0, 1.4826, 10
 OWN_PITCH, OWN_CROW = 0.12, 0.25
 """How far a reed's own course strays from its type's: cents of pitch a cent of gap, and share of the crow's ratio."""
 
@@ -129,13 +129,23 @@ def crow_at_meeting(
     return reed_means(value, var, reed, batch)
 
 
-def _near(reeds: ReedValues, usual: ReedSpread) -> ReedValues:
+def _near(reeds: ReedValues, spread_var: float) -> ReedValues:
     """Without values far out (5 sd about the median): a reading on another chanter than was written."""
     if not len(reeds.value):
         return reeds
-    reach = FAR_SDS * np.sqrt(reeds.var + usual.reed_sd**2 + usual.batch_sd**2)
-    near = np.abs(reeds.value - np.median(reeds.value)) <= reach
+    near = np.abs(reeds.value - np.median(reeds.value)) <= FAR_SDS * np.sqrt(reeds.var + spread_var)
     return ReedValues(reeds.value[near], reeds.var[near], reeds.batch[near])
+
+
+def _alone_var(chanters: Sequence[ReedValues], usual: ReedSpread) -> float:
+    """Variance of single reeds about their chanter: the usual one, or that by the middle of all distances if larger.
+
+    Values far out are known by it: were it too small, the ends of a wide spread would pass for slips.
+    """
+    alone = usual.reed_sd**2 + usual.batch_sd**2
+    away = [np.abs(reeds.value - np.median(reeds.value)) for reeds in chanters if len(reeds.value) > 2]
+    far = np.concatenate(away) if away else np.empty(0)
+    return max(alone, float(MEDIAN_TO_SD * np.median(far)) ** 2) if len(far) >= LEAST_TO_WIDEN else alone
 
 
 def _batch_means(reeds: ReedValues, reed_var: float) -> tuple[Codes, Array, Array, Codes]:
@@ -150,7 +160,8 @@ def _batch_means(reeds: ReedValues, reed_var: float) -> tuple[Codes, Array, Arra
 def spread_of(chanters: Sequence[ReedValues], usual: ReedSpread) -> ReedSpread:
     """The spreads among reeds of a batch and among batches, from all chanters' reeds, each about its own chanter."""
     square, free = usual.reed_df * usual.reed_sd**2, usual.reed_df
-    sound = [_near(reeds, usual) for reeds in chanters if len(reeds.value)]
+    alone = _alone_var(chanters, usual)
+    sound = [_near(reeds, alone) for reeds in chanters if len(reeds.value)]
     for reeds in sound:
         count, _, _, place = _batch_means(reeds, usual.reed_sd**2)
         mean = np.bincount(place, reeds.value) / count
@@ -170,7 +181,7 @@ def spread_of(chanters: Sequence[ReedValues], usual: ReedSpread) -> ReedSpread:
 
 def pooled(reeds: ReedValues, spread: ReedSpread) -> Pooled | None:
     """Pool reeds' values into what the chanter asks for; None without a reed. Values far out are left out."""
-    reeds = _near(reeds, spread)
+    reeds = _near(reeds, spread.reed_sd**2 + spread.batch_sd**2)
     if not len(reeds.value):
         return None
     _, weight, mean, _ = _batch_means(reeds, spread.reed_sd**2)

@@ -58,8 +58,8 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
         names = ", ".join(short(batch.batch, 24) for batch in drifted[:5])
         more = f" and {len(drifted) - 5} more" if len(drifted) > 5 else ""
         caption = (
-            f"Filled and named: {names}{more} left the norm of the type, which is the zero line; "
-            "what stays inside the grey band does not matter."
+            f"Filled and named: {names}{more} left the norm of the type, which is the zero line, by more "
+            "than the grey band, and more than batches here do in the ordinary way."
         )
     else:
         caption = "No batch is called drifted: all lie about the norm of their type, the zero line."
@@ -97,7 +97,10 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
             axes.axhspan(-limit, limit, color=LIGHT["mute"], alpha=0.13, linewidth=0)
             axes.axhline(0.0, color=LIGHT["mute"], linewidth=1.0)
             _batch_panel(axes, made, drifted, key, thinned)
-            reach = _reach([_value(batch, key) for batch in made if getattr(batch, key) is not None], limit)
+            known = [batch for batch in made if getattr(batch, key) is not None]
+            named = [_value(batch, key) for batch in known if batch.drifted]
+            reach = _reach([_value(batch, key) for batch in known], limit)
+            reach = max([reach, *(1.05 * max(abs(one.low), abs(one.high)) for one in named)])
             axes.set_ylim(-reach, reach)
             axes.set_ylabel(label, fontsize=8.5)
         fields[-1].set_xlabel(_in_which_order(made))

@@ -67,8 +67,8 @@ class Judged:
 
     mean, low, high: deviation from the type's norm, 90 %; chance: that the batch is off by more than the limit; odd:
     that it is so and out of the ordinary; shows: whether its readings could show a deviation of the limit's size (their
-    standard error is within it), or show one all the same; norm (T,): m_t; norm_of (B,): m_t of each batch; scale (T,):
-    the middle of what is believed of each type's tau.
+    standard error is within it), or show one by twice their error all the same; norm (T,): m_t; norm_of (B,): m_t of
+    each batch; scale (T,): the middle of what is believed of each type's tau.
     """
 
     mean: Array
@@ -168,8 +168,9 @@ def judge(
             below = sum(m / mass * ndtr((half - c) / np.sqrt(np.maximum(v, 1e-12))) for m, c, v in pair) < level
             low, high = np.where(below, half, low), np.where(below, high, half)
         ends.append(0.5 * (low + high))
-    norms = (believed * norm).sum(axis=0)
-    return Judged(middle, ends[0], ends[1], chance, odd, (s2 <= limit**2) | (chance > 0.5), norms, norms[group], scale)
+    norms, error = (believed * norm).sum(axis=0), np.sqrt(s2)
+    shows = told & ((error <= limit) | (np.abs(d - norms[group]) > limit + 2.0 * np.where(told, error, 0.0)))
+    return Judged(middle, ends[0], ends[1], chance, odd, shows, norms, norms[group], scale)
 
 
 def _bell(at: Array, above: float, below: float) -> Array:

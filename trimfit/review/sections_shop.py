@@ -29,7 +29,8 @@ def batches(findings: Report, folio: Folio) -> list[str]:
     intro = (
         f"A batch counts as off when it starts more than {limits.start_cents:g} cents from its type's norm, "
         f"answers a cut by more than {limits.response_pct:g} % differently, or moves more than "
-        f"{limits.settle_cents_per_week:g} cents a week with no work done on it."
+        f"{limits.settle_cents_per_week:g} cents a week with no work done on it. It is called drifted where that "
+        "is sure, and more than batches here do in the ordinary way."
     )
     heads = (
         "batch",
