@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.worlds.shop import World
+from tests.worlds.shop import World, shop_of
 from trimfit.errors import TrimfitError
 from trimfit.learn.card import FitCard, card_from_bytes, card_to_bytes
 from trimfit.learn.design import rows_from_frame
@@ -123,3 +123,16 @@ def test_crows_alone_and_nothing_at_all(frame: pd.DataFrame) -> None:
     crows["crow_cents"] = np.nan
     with pytest.raises(TrimfitError, match="no reading to learn from"):
         fit(crows)
+
+
+def test_reeds_are_learned_to_stray_as_far_as_they_do() -> None:
+    """The crow when new is read to two cents, so the spread of the reeds about their batches is all but known."""
+    rng = np.random.default_rng(9)
+    world = World("saturating", rng)
+    reeds = world.past_reeds(rng, 240, batches_per_type=8)
+    card = fit(shop_of(world, reeds, outcomes=True).frame)
+    crow = np.array([float(reed.physics.crow_cents(reed.u, 0.0, 0.0, reed.kind)[0]) for reed in reeds])
+    batch = np.unique([reed.batch for reed in reeds], return_inverse=True)[1]
+    own = crow - (np.bincount(batch, crow) / np.bincount(batch))[batch]
+    truly = np.sqrt((own**2).sum() / (len(own) - batch.max() - 1))
+    assert np.sqrt(card.reed_cov[0, 0]) == pytest.approx(truly, rel=0.06)

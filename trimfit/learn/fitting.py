@@ -368,11 +368,12 @@ def _em(
     g.reed_cov = _seeded(reed_sum, n_reeds, assumed[1], SEEDS["reed"], SEEDS["reed bend"])
     inverse = np.linalg.inv(g.reed_cov)
     raw = np.array([np.sum(inverse * s) for s in type_sum]) / OWN
+    # told against the shop's own middle: what the assumptions add makes every type look less than the whole, and were
+    # that taken for a scale, the reeds' covariance would shrink with each step
+    raw *= n_reeds / max(float(raw.sum()), 1e-9)
     seed = 20.0
     g.reed_scale = np.clip((raw + seed) / (type_n + seed), 0.25, 4.0)
-    spread = float(np.exp(np.average(np.log(g.reed_scale), weights=np.maximum(type_n, 1e-9))))
-    g.reed_scale = g.reed_scale / spread
-    g.reed_cov = g.reed_cov * spread
+    g.reed_scale /= float(np.exp(np.average(np.log(g.reed_scale), weights=np.maximum(type_n, 1e-9))))
 
 
 def _seeded(total: Array, count: float, assumed: Array, seed: float, bend_seed: float) -> Array:
