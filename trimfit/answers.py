@@ -21,6 +21,7 @@ class Advice:
     `reason`: what `why` says beyond the figures; `notes`: what it leans on, one thing each; `gap_read`: F and E of this
     reed were read together at least once (else its figures are foretold from its kin). `outcome`: how it left the
     bench, None while it is there. `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
+    `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow.
     """
 
     reed: str
@@ -45,6 +46,7 @@ class Advice:
     gap_read: bool = True
     reason: str = ""
     notes: tuple[str, ...] = ()
+    need_mm: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -240,3 +240,18 @@ def test_exact_hand_leaves_what_is_not_known() -> None:
     belief = belief_of(slope_sd=0.01, gap_sd=2.0)
     chance = float(belief.chance_over(3.68, np.array([40.0 / 60.0]), 0.0, EXACT)[0])
     assert chance == pytest.approx(1 - NormalDist().cdf(3.68 / 2.0), rel=1e-3)
+
+
+def test_what_is_wanted_in_all_is_what_brings_the_gap_to_zero() -> None:
+    belief = belief_of(tilt=0.3, bend_sd=3.0)
+    need = belief.need()
+    # the slow version: many reeds drawn from the belief, each with the length at which its own gap closes
+    rng = np.random.default_rng(4)
+    node = rng.choice(len(belief.weight), size=40_000, p=belief.weight)
+    draws = belief.at[node] + rng.multivariate_normal(np.zeros(8), belief.within, len(node), method="eigh")
+    step, square, _ = belief._steps(lengths := np.linspace(0.0, 3.0, 1501))
+    gaps = draws[:, :1] + draws[:, 1:2] * step + draws[:, 2:3] * square
+    wanted = lengths[np.argmax(gaps >= 0.0, axis=1)]
+    assert need.mean == belief.need_mm()
+    assert (need.low, need.high) == pytest.approx(np.quantile(wanted, [0.05, 0.95]), abs=0.012)
+    assert belief_of(gap=3.0, gap_sd=0.5).need().high < 0.02

@@ -135,6 +135,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         gap_read=ground.gap_read > 0,
         reason=reason(choice, aim, ground, other),
         notes=tuple(leanings(ground, choice.action)),
+        need_mm=belief.need(),
     )
 
 

@@ -94,6 +94,14 @@ def _cuts(trims_left: float) -> str:
     return "about one cut left" if 0.85 <= trims_left < 1.15 else f"about {trims_left:.1f} cuts left"
 
 
+def _in_all(advice: Advice) -> str:
+    """What has yet to come off in all, where a cut is likely to be left."""
+    need = advice.need_mm
+    if need is None or advice.trims_left < 0.5 or need.high < 0.005:
+        return ""
+    return f", {need.mean:.2f} mm in all ({need.low:.2f} to {need.high:.2f})"
+
+
 def _head(advice: Advice) -> str:
     """What to do, in as few words as there are."""
     if advice.action == "trim":
@@ -131,7 +139,9 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     if stand:
         lines += wrapped("  " + "; ".join(stand), width, "    ")
     if (advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim":
-        chance = f"  chance of going past {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}"
+        chance = (
+            f"  chance of going past {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}{_in_all(advice)}"
+        )
         lines += wrapped(chance, width, "    ")
     said = "; ".join(part for part in (advice.reason, *advice.notes) if part)
     if not (said or advice.reed_type):

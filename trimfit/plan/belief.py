@@ -40,6 +40,7 @@ LIP_SPREAD = 0.25
 MOST_LOG_SD = 0.5
 """A slope is never believed to be less known than this: within a factor of two or so (common practice, no source)."""
 LEAST_SLOPE = 0.25
+NEED_POINTS = 241
 FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
 """A meeting pitch is sought no farther than this from the pitch now, and called no vaguer: before any cut is logged
 the way there is an assumption, and its end is not to be said to the cent."""
@@ -184,6 +185,18 @@ class AimBelief:
             return most
         there = float(straight_mm(np.array([now - 2.0 * gap / below]), self.curve)[0])
         return min(there - self.removed_mm, most)
+
+    def need(self) -> Interval:
+        """Length that has yet to come off, in all, until F and E read the same: mm, 90 %.
+
+        The chance that no more than a length is wanted is the chance that the gap is over zero once it is off, so that
+        the ends are read off `chance_over` (lips left alone, the blade taken as true).
+        """
+        middle = self.need_mm()
+        lengths = np.linspace(0.0, min(3.0 * middle + 0.3, 12.0), NEED_POINTS)
+        chance = np.maximum.accumulate(self.chance_over(0.0, lengths, 0.0, CutError(0.0, 0.0)))
+        low, high = (float(lengths[min(int(np.searchsorted(chance, p)), NEED_POINTS - 1)]) for p in (0.05, 0.95))
+        return Interval(middle, min(low, middle), max(high, middle))
 
     def spread_left(self, length_mm: Array, lip: float, error: CutError) -> Array:
         """Log spread (n,) of what the length still wanting will do, once a cut (n,) and a reading of it are behind.
