@@ -215,6 +215,12 @@ def test_a_fit_begun_from_a_share_of_the_groups_ends_where_any_other_does() -> N
     sums = cross_products(x[:, :2], x, log.y[:, 7], log.reed, outer_of)
     assert sums.share is not None
     assert len(sums.share.outer_of) < len(sums.outer_of) / 3
+    # types come in turns, batch by batch: the share must hold about as many rows of each
+    types = np.eye(4)[log.type_of[log.batch_of[log.reed]]]
+    share = cross_products(x[:, :2], types, log.y[:, 7], log.reed, outer_of).share
+    assert share is not None
+    rows_of_type = np.diag(share.dd[0])[:4]
+    assert rows_of_type.min() > 0.15 * rows_of_type.sum()
     quick, plain = fit_mixed(sums), fit_mixed(replace(sums, share=None))
     assert quick.criterion == pytest.approx(plain.criterion, rel=1e-9)
     np.testing.assert_allclose(quick.outer_cov, plain.outer_cov, rtol=2e-3, atol=2e-3)

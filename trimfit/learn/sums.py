@@ -23,6 +23,9 @@ Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 FEW = 1500
 """Of more than four times so many inner groups a share is fitted first, to begin near the answer."""
+FEW_OUTER = 50
+"""The share's least number of outer groups."""
+GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,8 +264,9 @@ def _summed(
             dd[outputs, b, :wide, wide] = dd[outputs, b, wide, :wide] = mine[:, i:j] @ wx[i:j]
             dd[outputs, b, wide, wide] = mine[:, i:j] ** 2 @ weight[i:j]
     share = None
-    if len(start) > 4 * FEW and len(outer_start) > 60:
-        few = outer_of[inner] % max(len(start) // FEW, 2) == 0
+    if len(start) > 4 * FEW and len(outer_start) > 4 * FEW_OUTER:
+        # by the golden ratio, and not every so many-th: batches come in turns, of types or of seasons
+        few = outer_of[inner] * GOLDEN % 1.0 < max(FEW / len(start), FEW_OUTER / len(outer_start))
         part = _some(alike, few)
         if all(weight.any() for weight, _ in part):
             share = _summed(z[few], x[few], y[few], inner[few], outer_of, part, columns)
