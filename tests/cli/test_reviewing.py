@@ -60,7 +60,7 @@ def test_batches_of_the_demo_name_the_two_that_were_made_to_be_off(demo_log: Pat
     by_name = {one["batch"]: one for one in found}
     start, slope = by_name["B-17"]["start_shift_cents"], by_name["B-12"]["response_shift_pct"]
     assert start["low"] < 40.0 < start["high"]  # made to start 40 cents sharp
-    assert 25.0 < slope["low"] < slope["mean"] < 45.0  # made to answer a cut 40 % more
+    assert 15.0 < slope["low"] < 40.0 < slope["high"]  # made to answer a cut 40 % more; the shop cares about 15
     assert by_name["B-17"]["why"].startswith("starts 4")
     assert "cents sharp of its type; expect 0." in by_name["B-17"]["why"]
     cane = [one["settle_cents_per_week"]["mean"] for one in found if one["reed_type"] == "broad cane"]
