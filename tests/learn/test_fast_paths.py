@@ -15,7 +15,7 @@ from trimfit.learn.fitting import fit_card
 from trimfit.learn.joint import Posterior, batch_sums, resummed, row_precision
 from trimfit.learn.newton import fit_many, fit_mixed
 from trimfit.learn.score import _naive, held_out
-from trimfit.learn.sums import cross_products
+from trimfit.learn.sums import CrossProducts, cross_products
 from trimfit.plan.belief import AimBelief, nodes
 
 K = 10
@@ -159,6 +159,32 @@ def test_outputs_side_by_side_fit_as_each_by_itself() -> None:
         there = np.unique(log.reed[np.isfinite(y[:, k]) & (weight[:, k] > 0)])
         np.testing.assert_allclose(fit.inner_mode[there], alone.inner_mode, rtol=1e-3, atol=2e-3)
         assert not np.delete(fit.inner_mode, there, axis=0).any()
+
+
+def test_a_fit_ends_in_one_place_wherever_it_begins() -> None:
+    """From a guess of its own, from the shape of others, or from the end of a fit of other weights: sooner from there."""
+    log = make(150, seed=9, chanters=1)
+    weight = np.where(np.arange(len(log.y)) % 17 == 0, 0.02, 1.0)
+    x = np.column_stack([np.ones(len(log.y)), log.removed_mm, log.removed_mm**2])
+
+    def sums(y: np.ndarray, weight: np.ndarray) -> CrossProducts:
+        return cross_products(x[:, :2], x, y, log.reed, log.batch_of, weight)
+
+    e, f = log.y[:, 6], log.y[:, 7]
+    one, two = fit_many(sums(np.column_stack([e, f]), np.ones(len(e))))
+    shape = one.outer_cov + two.outer_cov, one.inner_cov + two.inner_cov
+    data = sums(f - e, weight)
+    cold = fit_mixed(data, tolerance=1e-10)
+    (before,) = fit_many(sums(f - e, np.ones(len(e))))
+    ends = [
+        fit_mixed(data, tolerance=1e-10, start=start)
+        for start in ((*shape, None), (before.outer_cov, before.inner_cov, before.noise))
+    ]
+    for fit in ends:
+        assert fit.criterion == pytest.approx(cold.criterion, abs=1e-5)
+        assert fit.noise == pytest.approx(cold.noise, rel=1e-4)
+        np.testing.assert_allclose(fit.inner_cov, cold.inner_cov, rtol=1e-3, atol=1e-3)
+    assert ends[1].steps < cold.steps
 
 
 def test_batches_of_many_sizes_keep_their_places() -> None:

@@ -14,7 +14,7 @@ intensity sum var(r) / sum r²), and brought to the cone of positive definite ma
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.design import Rows
-from trimfit.learn.newton import MixedFit, fit_many
+from trimfit.learn.newton import MixedFit, Start, fit_many
 from trimfit.learn.priors import REGRESSORS
 from trimfit.learn.sums import cross_products
 from trimfit.pitch import OUTPUTS
@@ -78,12 +78,14 @@ def fit_combinations(
     prior: tuple[Array, Array],
     chanter: Array,
     chanter_scales: Array,
+    starts: Sequence[Start | None] | None = None,
 ) -> list[MixedFit | None]:
     """REML of combinations of the outputs, each a row of (c, K); None for those that too few rows hold.
 
     x (n, 6), psi (n, 2); outer_of (R,) batch of each reed; prior = (mean (6T, K), cov (6T, 6T, K, K)) of the types'
-    coefficients with T types; chanter (2K, 2K): the spread of chanters' two offset
-    vectors, chanter_scales (n, 2) what each row multiplies them by. Rows must be sorted by batch and reed.
+    coefficients with T types; chanter (2K, 2K): the spread of chanters' two offset vectors, chanter_scales (n, 2) what
+    each row multiplies them by; starts: where each combination begins, as far as that is known. Rows must be sorted by
+    batch and reed.
     """
     found: list[MixedFit | None] = [None] * len(combinations_of)
     taken = [_taken(rows, m) for m in combinations_of]
@@ -100,8 +102,10 @@ def fit_combinations(
         mean, precision = _combined_prior(combinations_of[alike], prior, spreads[:, alike][list(terms)], n_chanters)
         y, weight = (np.column_stack([taken[number][part] for number in alike]) for part in (0, 1))
         data = cross_products(psi, local, y, rows.reed_code, outer_of, weight, (columns, mean.shape[1]))
+        begin = [start for number in alike if starts is not None and (start := starts[number]) is not None]
         fits = fit_many(
             data,
+            starts=begin if len(begin) == len(alike) else None,
             prior_precision=precision,
             prior_mean=mean,
             tolerance=1e-7,
@@ -185,10 +189,14 @@ def local_design(rows: Rows, x: Array, scales: Array, n_types: int) -> tuple[Arr
 
 def fit_contrasts(
     rows: Rows,
-    fit: Callable[[Array], list[MixedFit | None]],
+    fit: Callable[[Array, list[Start | None]], list[MixedFit | None]],
+    before: ContrastFits | None = None,
     tell: Callable[[int, int], None] = lambda done, whole: None,
 ) -> ContrastFits:
-    """REML of every output and of every difference that enough rows hold; `fit` is `fit_combinations` with its data."""
+    """REML of every output and of every difference that enough rows hold; `fit` is `fit_combinations` with its data.
+
+    Each begins where it ended `before`, with other weights of the rows; else a difference in the shape of its outputs.
+    """
     held = [k for k in range(K) if np.isfinite(rows.y[:, k]).sum() >= LEAST_PAIR_ROWS]
     wanted = [(k, None) for k in held] + list(combinations(held, 2))
     single: dict[int, MixedFit] = {}
@@ -196,7 +204,8 @@ def fit_contrasts(
     # the outputs first, then the pairs, a few at once: for what tells how far it is
     for first in [0, *range(len(held), len(wanted), K)]:
         part = wanted[first : first + K if first else len(held)]
-        found = fit(np.array([contrast(k, other) for k, other in part]).reshape(-1, K))
+        begin = [_start(k, other, single, before) for k, other in part]
+        found = fit(np.array([contrast(k, other) for k, other in part]).reshape(-1, K), begin)
         for (k, other), one in zip(part, found, strict=True):
             if one is not None and other is None:
                 single[k] = one
@@ -204,6 +213,19 @@ def fit_contrasts(
                 pair[(k, other)] = one
         tell(first + len(part), len(wanted))
     return ContrastFits(single, pair)
+
+
+def _start(k: int, other: int | None, single: dict[int, MixedFit], before: ContrastFits | None) -> Start | None:
+    """Where output k, or its difference from another, begins."""
+    last = None
+    if before is not None:
+        last = before.single.get(k) if other is None else before.pair.get((k, other))
+    if last is not None:
+        return last.outer_cov, last.inner_cov, last.noise
+    if other is None or k not in single or other not in single:
+        return None
+    one, two = single[k], single[other]
+    return one.outer_cov + two.outer_cov, one.inner_cov + two.inner_cov, None
 
 
 def assemble(fits: ContrastFits, pick: Callable[[MixedFit], Array], assumed: Array, seed: float, count: float) -> Array:

@@ -25,6 +25,7 @@ from trimfit.errors import TrimfitError
 from trimfit.learn.card import FitCard
 from trimfit.learn.covariance import (
     SLIP_WEIGHT,
+    ContrastFits,
     assemble,
     contrast,
     fit_combinations,
@@ -48,7 +49,7 @@ from trimfit.learn.joint import (
     sound_weights,
     standardised,
 )
-from trimfit.learn.newton import MixedFit
+from trimfit.learn.newton import MixedFit, Start
 from trimfit.learn.priors import (
     C_TERMS,
     CHANTER_TERMS,
@@ -560,10 +561,10 @@ def _covariances(
     few = rows.chanter_code < MOST_REML_CHANTERS
 
     def curves() -> Coding:
-        (gap,) = reml(straight)(contrast(F_NOTE, E_NOTE)[None])
+        (gap,) = reml(straight)(contrast(F_NOTE, E_NOTE)[None], [None])
         return _coding_from_gap(straight, rows, gap, n_types)
 
-    def reml(code: Coding) -> Callable[[Array], list[MixedFit | None]]:
+    def reml(code: Coding) -> Callable[[Array, list[Start | None]], list[MixedFit | None]]:
         x = code.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
         psi = code.random_part(x, rows.type_code)
         scales = code.chanter_part(rows.type_code)
@@ -571,16 +572,18 @@ def _covariances(
         if not few.all():
             weight, chanter = np.where(few[:, None], rows.weight, 0.0), np.where(few, rows.chanter_code, -1)
             used = replace(rows, weight=weight, chanter_code=chanter)
-        return lambda m: fit_combinations(used, x, psi[:, :2], outer_of, m, prior, chanter_spread(), scales)
+        spread = chanter_spread()
+        return lambda m, starts: fit_combinations(used, x, psi[:, :2], outer_of, m, prior, spread, scales, starts)
 
     tell("the types' curves", 0, 1)
     coding = curves()
     pieces = _pieces(rows, coding, n_types)
 
-    def found(round_number: int) -> tuple[_Globals, tuple[Array, Array], float]:
-        fits = fit_contrasts(
-            rows, reml(coding), lambda a, b: tell(f"each output and pair, round {round_number} of {ROUNDS}", a, b)
-        )
+    def found(
+        round_number: int, last: ContrastFits | None
+    ) -> tuple[ContrastFits, _Globals, tuple[Array, Array], float]:
+        step = f"each output and pair, round {round_number} of {ROUNDS}"
+        fits = fit_contrasts(rows, reml(coding), last, lambda a, b: tell(step, a, b))
         assumed = assumed_reed_cov()
         gap_fit = fits.pair.get((E_NOTE, F_NOTE))
         if gap_fit is not None:
@@ -604,9 +607,9 @@ def _covariances(
             np.empty(0),
             np.empty(0),
         )
-        return start, assumed, gap_fit.criterion if gap_fit is not None else 0.0
+        return fits, start, assumed, gap_fit.criterion if gap_fit is not None else 0.0
 
-    g, assumed, criterion = found(1)
+    fits, g, assumed, criterion = found(1, None)
     for round_number in range(2, ROUNDS + 1):
         sums = None
         for _ in range(2):
@@ -616,7 +619,7 @@ def _covariances(
         # a slip bends a curve as it blows up a variance: both anew, now that slips are found
         coding = curves()
         pieces = _pieces(rows, coding, n_types)
-        g, assumed, criterion = found(round_number)
+        fits, g, assumed, criterion = found(round_number, fits)
     for step in range(EM_STEPS):
         tell("the joint response", step, EM_STEPS + 2)
         sums = _joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))

@@ -7,6 +7,7 @@ not lower an output's criterion is refused and tried again, shorter. An output t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, TypeVar
 
@@ -23,7 +24,10 @@ Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 Whole = TypeVar("Whole", CrossProducts, Prior)
-Start = tuple[Array, Array, float]
+Start = tuple[Array, Array, float | None]
+"""Where a fit begins: outer and inner covariance (q, q), noise. With no noise the two are a shape alone: of the right
+kind, but of a size that the rows have yet to say."""
+_Begin = tuple[Array, Array, float]
 AT_ONCE = 400_000
 """So many numbers of T are worked on side by side: what the processor holds close by."""
 MOST_TRIES = 12
@@ -113,7 +117,7 @@ def fit_many(
     inner_free: Mask | None = None,
     prior_precision: Array | None = None,
     prior_mean: Array | None = None,
-    starts: list[Start] | None = None,
+    starts: Sequence[Start] | None = None,
     tolerance: float = 1e-9,
     most_steps: int = 60,
     least_noise: float = 0.0,
@@ -122,10 +126,10 @@ def fit_many(
 
     outer_free, inner_free (q, q) say which entries of the two covariances may differ from zero (default: all; a level
     that is not wanted gets all False). prior_precision (M, p, p) and prior_mean (M, p) of the fixed coefficients.
-    starts: for each output (outer_cov, inner_cov, noise) to begin from. `tolerance` is on the criterion's last fall, in
-    its own units per unit of (1 + |criterion|). least_noise: where the rows are too few to tell noise from effects the
-    likelihood has no greatest value, as the noise goes to zero; it is held to this variance. Raises TrimfitError for
-    fixed terms that cannot be told apart.
+    starts: where each output is to begin; shapes, unless all have a noise. `tolerance` is on the criterion's last fall,
+    in its own units per unit of (1 + |criterion|). least_noise: where the rows are too few to tell noise from effects
+    the likelihood has no greatest value, as the noise goes to zero; it is held to this variance. Raises TrimfitError
+    for fixed terms that cannot be told apart.
     """
     q, p, many = data.q, data.p, data.outputs
     masks = (
@@ -159,7 +163,7 @@ def fit_many(
     for first in range(0, many, width):
         block = slice(first, first + width)
         mine, known = (data, prior) if width >= many else (data.of(block), prior.of(block))
-        begin = _starting_values(mine, free, known) if starts is None else starts[block]
+        begin = _starting_values(mine, free, known, None if starts is None else starts[block])
         fits += _Descent(mine, known, free, reml, least_noise, begin).run(tolerance, most_steps)
     return fits
 
@@ -168,13 +172,13 @@ class _Descent:
     """The fits of one block of outputs in work. Outputs go by their numbers; what is kept of each stands there."""
 
     def __init__(
-        self, data: CrossProducts, prior: Prior, free: _Free, reml: bool, least_noise: float, begin: list[Start]
+        self, data: CrossProducts, prior: Prior, free: _Free, reml: bool, least_noise: float, begin: list[_Begin]
     ) -> None:
         self.data, self.prior, self.free, self.reml, self.least_noise = data, prior, free, reml, least_noise
         self.place = _Place(
             np.stack([_root(outer) for outer, _, _ in begin]),
             np.stack([_root(inner) for _, inner, _ in begin]),
-            np.maximum(np.array([noise for _, _, noise in begin], dtype=float), least_noise),
+            np.maximum(np.array([noise for _, _, noise in begin]), least_noise),
         )
         many, q, m = data.outputs, data.q, len(free.bases[0]) + len(free.bases[1]) + 1
         self.criterion, self.damping = np.full(many, np.nan), np.full(many, 1e-3)
@@ -343,15 +347,23 @@ def _in_roots(
     return np.einsum("mij,mi->mj", jacobian, score), curve
 
 
-def _starting_values(data: CrossProducts, free: _Free, prior: Prior) -> list[Start]:
-    """A plain split of the least-squares residual variance, a third to each level that is wanted, slopes scaled; but as
-    noise what is left where each inner group has coefficients of its own, as far as the rows can tell that."""
+def _starting_values(
+    data: CrossProducts, free: _Free, prior: Prior, starts: Sequence[Start] | None = None
+) -> list[_Begin]:
+    """Where each output begins: as told, else a plain split of the least-squares residual variance.
+
+    As noise what is left where each inner group has coefficients of its own, as far as the rows can tell that. A shape
+    gets the rest; without one each level that is wanted gets a third of the whole, slopes scaled.
+    """
+    whole = [(outer, inner, noise) for outer, inner, noise in starts or () if noise is not None]
+    if len(whole) == data.outputs:
+        return whole
     p, q = data.p, data.q
     k = data.dd[:, :p, :p]
     ridge = 1e-9 * np.trace(k, axis1=1, axis2=2) / max(p, 1)
-    whole = data.dd + prior.bordered
-    whole[:, :p, :p] += ridge[:, None, None] * np.eye(p)
-    spread = np.maximum(_left_over(whole) / np.maximum(data.rows - p, 1), 1e-12)
+    bordered = data.dd + prior.bordered
+    bordered[:, :p, :p] += ridge[:, None, None] * np.eye(p)
+    spread = np.maximum(_left_over(bordered) / np.maximum(data.rows - p, 1), 1e-12)
     size = np.maximum(np.einsum("miir->mi", data.zz) / data.rows[:, None], 1e-12)
     shares = 0.3 * spread[:, None] / size / q
     # as good as free: coefficients of so large a variance
@@ -361,8 +373,14 @@ def _starting_values(data: CrossProducts, free: _Free, prior: Prior) -> list[Sta
     left = data.rows - p - q * len(data.outer_of)
     own = within.root[:, -1, -1] ** 2 * noise
     noise = np.where((left > 0) & np.isfinite(own), (own + 5.0 * noise) / (np.maximum(left, 0) + 5.0), noise)
-    outer, inner = ([np.diag(np.where(np.diag(mask), one, 0.0)) for one in shares] for mask in free.masks)
-    return list(zip(outer, inner, noise.tolist(), strict=True))
+    if starts is None:
+        outer, inner = ([np.diag(np.where(np.diag(mask), one, 0.0)) for one in shares] for mask in free.masks)
+        return list(zip(outer, inner, noise.tolist(), strict=True))
+    rest = np.maximum(spread - noise, 0.1 * spread)
+    shapes = np.array([(outer, inner) for outer, inner, _ in starts])
+    told = np.einsum("mi,mlii->m", size, shapes)
+    shapes *= (rest / np.maximum(told, 1e-12))[:, None, None, None]
+    return [(outer, inner, float(one)) for (outer, inner), one in zip(shapes, noise, strict=True)]
 
 
 def _left_over(whole: Array) -> Array:

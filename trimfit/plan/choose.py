@@ -27,9 +27,9 @@ Array = NDArray[np.float64]
 LEAST_CEILING = 1e-9
 LEAST_CUT_SDS = 2.5
 """A cut shorter than so many of the hand's own errors is none."""
-MODEL_DOUBT = 1.8
+MODEL_DOUBT = 1.4
 """The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is told right
-only to a factor of two or so (reports/playing.md)."""
+only to a factor of about so much (reports/playing.md)."""
 
 
 @dataclass(frozen=True, slots=True)
