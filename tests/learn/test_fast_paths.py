@@ -162,7 +162,7 @@ def test_outputs_side_by_side_fit_as_each_by_itself() -> None:
 
 
 def test_a_fit_ends_in_one_place_wherever_it_begins() -> None:
-    """From a guess of its own, from the shape of others, or from the end of a fit of other weights: sooner from there."""
+    """From a guess of its own, from the shape of others, from the end of a fit of other weights (and sooner there)."""
     log = make(150, seed=9, chanters=1)
     weight = np.where(np.arange(len(log.y)) % 17 == 0, 0.02, 1.0)
     x = np.column_stack([np.ones(len(log.y)), log.removed_mm, log.removed_mm**2])

@@ -4,13 +4,14 @@
     python -m tests.worlds.proof play [REEDS]        runs played to their end, beside two yardsticks
     python -m tests.worlds.proof target [REEDS]      orders 3 cents below the chanter's own meeting pitch
 
-Each is one run on the same seeded reeds for all; about a quarter of an hour each on one core.
+Each is one run on the same seeded reeds for all; about a quarter of an hour each on two cores, a shop on each.
 """
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -159,20 +160,32 @@ def markdown(frame: pd.DataFrame) -> str:
     )
 
 
+def one_shop(name: str, seed: int, n: int, below: float | None) -> list[Tally]:
+    """What the house and the yardsticks made of the same n reeds in one shop of a bench."""
+    world = World(name, np.random.default_rng(seed))
+    card = learned(world, np.random.default_rng([seed, TRIAL_SEED]))
+    players = [HousePlanner(card), KnowingPlanner(world.physics, TUNED[name])]
+    players += [CarefulHand()] if below is None else []
+    found = []
+    for policy in players:
+        found.append(play(policy, world, n, PLAY_SEED + seed, below_own_pitch_cents=below))
+        print(name, seed, found[-1].row(), file=sys.stderr, flush=True)
+    return found
+
+
 def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[Tally]]:
     """Rows of the table, and the house's own tallies, on every bench: n reeds in all, shared out to SHOPS shops."""
     rows, ours = [], []
+    with ProcessPoolExecutor() as pool:
+        shops = [
+            (name, pool.submit(one_shop, name, seed, n // SHOPS, below))
+            for name in WORLD_NAMES
+            for seed in range(WORLD_SEED, WORLD_SEED + SHOPS)
+        ]
     for name in WORLD_NAMES:
         by_who: dict[str, list[Tally]] = {}
-        for seed in range(WORLD_SEED, WORLD_SEED + SHOPS):
-            world = World(name, np.random.default_rng(seed))
-            card = learned(world, np.random.default_rng([seed, TRIAL_SEED]))
-            for policy in (HousePlanner(card), KnowingPlanner(world.physics, TUNED[name]), CarefulHand()):
-                if below is not None and isinstance(policy, CarefulHand):
-                    continue
-                share = play(policy, world, n // SHOPS, PLAY_SEED + seed, below_own_pitch_cents=below)
-                by_who.setdefault(share.policy, []).append(share)
-                print(name, seed, share.row(), file=sys.stderr, flush=True)
+        for share in (share for bench, found in shops if bench == name for share in found.result()):
+            by_who.setdefault(share.policy, []).append(share)
         for who, shares in by_who.items():
             stated = pd.concat([share.stated for share in shares])
             whole = tally(who, name, [story for share in shares for story in share.stories], stated, TOLERANCE_CENTS)
