@@ -137,7 +137,7 @@ def _believed(rows: pd.DataFrame, fit: MixedFit) -> tuple[np.ndarray, np.ndarray
     )
     # The population is taken as known: a coefficient that cannot move, and no deviation of a batch.
     known = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), np.zeros((2, 2)), np.eye(1) * 1e15, np.zeros(1))
-    mean, cov, _, _ = reed_moments(sums, known)
+    mean, cov = reed_moments(sums, known)
     return mean[0], cov[0]
 
 

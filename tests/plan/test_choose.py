@@ -92,6 +92,17 @@ def test_a_lower_ceiling_never_lengthens_a_cut(belief: AimBelief, aim: Aim, ceil
     assert low <= high
 
 
+def test_a_pitch_is_out_of_reach_or_not_whatever_the_ceiling() -> None:
+    """Found by the test above: under a high ceiling no-fit, and under a low one a cut."""
+    state = state_of(-19.0, 15.0, gap_sd=1.0, slope_sd=7.5, bend=-5.0, bend_sd=2.0, pitch_sd=1.0, pitch_slope=4.0,
+                     lip_pitch=-0.5)  # fmt: skip
+    aim = aim_of(100.0, most=1.0)
+    belief = see(state, aim, 0.0, 0.0)
+    said = [choose(belief, aim, table(), replace(RULES, chance_past_ceiling=c)) for c in (0.01, 0.0625, 0.1, 0.25)]
+    assert len({choice.action for choice in said}) == 1
+    assert [choice.length_mm for choice in said] == sorted(choice.length_mm for choice in said)
+
+
 @PROFILE
 @given(belief=beliefs(), aim=aims, costs=st.lists(st.floats(5.0, 9000.0), min_size=2, max_size=2).map(sorted))
 def test_a_dearer_lost_reed_never_lengthens_a_cut(belief: AimBelief, aim: Aim, costs: list[float]) -> None:

@@ -7,8 +7,9 @@ import pytest
 
 from tests.plan.make_belief import EXACT, USUAL, aim_of, belief_of
 from trimfit.plan.belief import LEAST_SLOPE, nodes
+from trimfit.plan.choose import Rules, choose
 from trimfit.plan.lips import LipPlan
-from trimfit.plan.policy import Costs
+from trimfit.plan.policy import Costs, solve
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.4)
 
@@ -65,7 +66,7 @@ def slow_value(plan: LipPlan, off: float, level: int, cuts_left: float) -> float
     each = [slow_after_visit(plan, off, k, level, cuts_left) for k in plan.strokes]
     anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
     done = min(leave, plan.costs.reading_minutes + each[0])
-    visit = plan.costs.cut_minutes + plan.costs.reading_minutes + min(each)
+    visit = plan.costs.cut_minutes + plan.costs.reading_minutes + min(each[: plan.late + 1])
     return anyway * min(each) + (1.0 - anyway) * min(done, visit)
 
 
@@ -91,3 +92,42 @@ def test_visits_that_come_anyway_make_the_pitch_cheaper_and_hurry_no_stroke() ->
 def test_without_a_target_the_pitch_costs_nothing() -> None:
     plan = LipPlan(belief_of(), aim_of(), COSTS, USUAL)
     assert (plan.leave(), plan.read(), plan.stroke(), plan.outside) == (0.0, 0.0, (0, 0.0), 0.0)
+
+
+def test_a_stroke_that_closes_the_gap_is_not_counted_on_once_it_is_closed() -> None:
+    """Of two reeds that want strokes alike, the one whose strokes close the gap has them done while there is room."""
+    free, tied = (
+        LipPlan(belief_of(112.0, lip_gap=gap, pitch_sd=2.5), aim_of(112.0), COSTS, USUAL, 0.6, (1.0, 2.0))
+        for gap in (0.0, 0.6)
+    )
+    assert tied.late == 1 < free.late
+    assert tied.stroke()[1] > free.stroke()[1]
+    assert tied.stroke()[0] >= free.stroke()[0] > 0
+
+
+def test_with_the_gap_closed_the_pitch_is_the_one_it_has() -> None:
+    """A little over, and sharp: no cut brings it back to its meeting point, so that nothing is promised of that."""
+    belief = belief_of(gap=2.5, gap_sd=0.3, pitch=117.0, pitch_sd=0.5, pitch_slope=24.0, lip_gap=0.5)
+    target = 113.0
+    plan = LipPlan(belief, aim_of(target), COSTS, USUAL)
+    assert plan.off == pytest.approx(117.0 - target)
+    assert belief.meeting()[0] < 117.0 - 0.5
+    assert plan.leave() == pytest.approx(120.0 * belief.pitch_outside(aim_of(target), 0.0, 0.0, USUAL))
+    rules = Rules(0.01, 0.01, 120.0, USUAL)
+    assert choose(belief, aim_of(target), solve(COSTS), rules).action in ("finished", "no-fit")
+
+
+def test_the_chance_of_another_pitch_as_drawn_reeds_have_it() -> None:
+    belief = belief_of(114.0, pitch_sd=2.0, pitch_slope=15.0)
+    rng = np.random.default_rng(3)
+    n, length = 200_000, 0.3
+    gap_slope = belief.at[rng.choice(len(belief.weight), n, p=belief.weight), 1]
+    rest = rng.multivariate_normal(np.zeros(2), belief.within[np.ix_([4, 5], [4, 5])], n)
+    mean = np.array([[np.interp(s, belief.at[:, 1], belief.at[:, k]) for k in (4, 5)] for s in np.unique(gap_slope)])
+    where = np.searchsorted(np.unique(gap_slope), gap_slope)
+    level, slope = (mean[where] + rest).T
+    pitch = level + slope * (length + rng.standard_normal(n) * USUAL.sd_mm(np.array([length]))[0])
+    for target in (None, 117.0, 121.0):
+        told = belief.pitch_outside(aim_of(target), length, 0.0, USUAL)
+        went = 0.0 if target is None else float(np.mean(np.abs(pitch - target) > aim_of(target).tolerance_cents))
+        assert told == pytest.approx(went, abs=0.004)

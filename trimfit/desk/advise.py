@@ -143,10 +143,11 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
     """Another chanter of the shop that this reed would suit as it stands or with more off; empty if none is known."""
     import numpy as np
 
-    others = [name for name in bench.card.coding.chanters if name != aim.chanter][:MOST_CHANTERS]
+    known = bench.card.coding.chanters[: MOST_CHANTERS + 1]
+    others = [name for name in known if name != aim.chanter][:MOST_CHANTERS]
     if not others:
         return ""
-    again = bench.see_reed(seen.history.reed.record, others)
+    again = bench.see_elsewhere(seen.history.reed.record, known)
     found: list[tuple[bool, float, str]] = []
     error = bench.rules().error
     for name in others:

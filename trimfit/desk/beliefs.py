@@ -61,6 +61,8 @@ class Bench:
         self._chanters: dict[str, Chanter | None] = {}
         self._read_in: dict[str, bool] = {}
         self._longest_mm: dict[str, float | None] = {}
+        self._asked: dict[tuple[str, str], Collection[str] | None] = {}
+        self._elsewhere: tuple[tuple[str, ...], dict[str, Seen]] = (), {}
 
     def type_code(self, reed_type: str) -> int:
         """The type's code in the card; one past the last for a type it does not know."""
@@ -116,11 +118,22 @@ class Bench:
 
         `chanters` may be asked about besides those met.
         """
+        self._asked[reed_type, batch] = only
         return self.see_histories(reed_type, self.journal.of_batch(reed_type, batch), chanters, only=only)
 
     def see_reed(self, reed: Reed, chanters: Sequence[str] = ()) -> Seen:
         """One reed as it is believed to be, given all that its batch has told."""
         return self.see_batch(reed.reed_type, reed.batch, chanters, only=[reed.reed])[reed.reed]
+
+    def see_elsewhere(self, reed: Reed, chanters: Sequence[str]) -> Seen:
+        """One reed with other chanters asked about. The reeds of its batch that were asked after with it are worked out
+        with it, and kept until another batch's are: what costs is the batch."""
+        key = (reed.reed_type, reed.batch, *chanters)
+        if self._elsewhere[0] != key or reed.reed not in self._elsewhere[1]:
+            only = {reed.reed, *(self._asked.get((reed.reed_type, reed.batch)) or ())}
+            histories = self.journal.of_batch(reed.reed_type, reed.batch)
+            self._elsewhere = key, self.see_histories(reed.reed_type, histories, chanters, only=only)
+        return self._elsewhere[1][reed.reed]
 
     def see_histories(
         self,

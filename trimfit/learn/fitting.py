@@ -359,7 +359,7 @@ def _em(
     for piece, sums, post in _batch_views(rows, pieces, g, found):
         u = post.mean[:OWN]
         batch_sum += np.outer(u, u) + post.cov[:OWN, :OWN]
-        mean, cov, _, _ = reed_moments(sums, post)
+        mean, cov = reed_moments(sums, post)
         mine = mean.T @ mean + cov.sum(axis=0)
         reed_sum += mine / g.reed_scale[piece.type_code]
         type_sum[piece.type_code] += mine

@@ -224,16 +224,18 @@ def batch_posterior(info: Array, vector: Array, batch_cov: Array, coef_info: Arr
     return posterior_of(info, vector, batch_cov, k_inv @ (right + coef_vector), k_inv)
 
 
-def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array, Array]:
-    """Each reed's own deviation given everything: mean (R, aK), cov (R, aK, aK), and what ties it to omega.
+def reed_terms(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array]:
+    """Each reed's own deviation v = free - q omega given everything: mean of v (R, aK), q (R, aK, d), and the
+    covariance of `free` (R, aK, aK), which omega tells nothing of."""
+    own = sums.reed_cov @ sums.f
+    q = own @ sums.e
+    return (own @ sums.b[:, :, None])[:, :, 0] - q @ post.mean, q, own
 
-    Returns also q (R, aK, d), with v = free - q omega, and own (R, aK, aK) = cov of `free`.
-    """
-    gain = sums.reed_cov @ sums.f
-    q = gain @ sums.e
-    mean = (gain @ sums.b[:, :, None])[:, :, 0] - q @ post.mean
-    cov = gain + q @ post.cov @ q.transpose(0, 2, 1)
-    return mean, cov, q, gain
+
+def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array]:
+    """Each reed's own deviation given everything: mean (R, aK) and cov (R, aK, aK)."""
+    mean, q, own = reed_terms(sums, post)
+    return mean, own + q @ post.cov @ q.transpose(0, 2, 1)
 
 
 def cell_residuals(sums: BatchSums, post: Posterior, y: Array) -> Array:
@@ -262,13 +264,11 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
     n, k = sums.wy.shape
     a, d = sums.psi.shape[1], np.concatenate([sums.psi, sums.x], axis=1)
     terms, reeds = d.shape[1], len(sums.f)
-    gain = sums.reed_cov @ sums.f
-    q = gain @ sums.e
-    mean_v = (gain @ sums.b[:, :, None])[:, :, 0] - q @ post.mean
+    mean_v, q, free = reed_terms(sums, post)
     blocks = post.cov.reshape(terms, k, terms, k).transpose(0, 2, 1, 3).reshape(terms * terms, k * k)
     spread = ((d[:, :, None] * d[:, None, :]).reshape(n, -1) @ blocks).reshape(n, k, k)
     tied = (q.reshape(reeds * a * k, -1) @ post.cov).reshape(reeds, a * k, -1)
-    own = (tied @ q.transpose(0, 2, 1) + gain).reshape(reeds, a, k, a, k).transpose(0, 1, 3, 2, 4)
+    own = (tied @ q.transpose(0, 2, 1) + free).reshape(reeds, a, k, a, k).transpose(0, 1, 3, 2, 4)
     tied = tied.reshape(reeds, a, k, terms, k).transpose(0, 1, 3, 2, 4).reshape(reeds, a * terms, k * k)
     own = own.reshape(reeds, a * a, k * k)
     both = (sums.psi[:, :, None] * d[:, None, :]).reshape(n, -1)

@@ -27,7 +27,8 @@ from trimfit.learn.joint import (
     batch_posterior,
     batch_sums,
     marginal,
-    reed_moments,
+    posterior_of,
+    reed_terms,
     row_precision,
     sound_weights,
 )
@@ -219,8 +220,10 @@ def _without(
     less[np.ix_(known, known)] -= told
     right[known] -= moved
     less = 0.5 * (less + less.T)
-    values, vectors = np.linalg.eigh(less)
-    if values[0] <= 0:
+    try:
+        np.linalg.cholesky(less)
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(less)
         less = (vectors * np.maximum(values, 1e-9 * values[-1])) @ vectors.T
     return less, right
 
@@ -262,8 +265,6 @@ def batch_states(
     known_type = type_code < card.n_types
     noise = card.noise_cov * (card.noise_scale[type_code] if known_type else float(np.mean(card.noise_scale)))
     reed_cov = card.reed_cov * (card.reed_scale[type_code] if known_type else float(np.mean(card.reed_scale)))
-    prior_info = info = _precise(cov)
-    vector = info @ mean
     types = np.full(len(rows), type_code, dtype=np.intp)
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, types)
     psi = coding.random_part(x6, types)
@@ -284,33 +285,43 @@ def batch_states(
         w, wy = row_precision(rows.y[pick], weight[pick], noise)
         return batch_sums(psi[pick], x[pick], w, wy, code.astype(np.intp), reed_cov, total=True)
 
-    if in_fit.any() and known_type:
-        new = np.array([c >= len(card.coding.chanters) for c in codes], dtype=bool)
+    def before() -> tuple[Array, Array]:
+        """Information and vector of the coefficients, less what these readings told the card."""
+        info = _precise(cov)
+        if not in_fit.any() or not known_type:
+            return info, info @ mean
         strangers = np.concatenate([np.zeros(M * K, dtype=bool), np.repeat(new, WIDE)])
-        info, vector = _without(info, vector, summed(in_fit), card.batch_cov, strangers, card.chanter_cov)
+        return _without(info, info @ mean, summed(in_fit), card.batch_cov, strangers, card.chanter_cov)
+
+    new = np.array([c >= len(card.coding.chanters) for c in codes], dtype=bool)
     everything = np.ones(len(rows), dtype=bool)
     d = OWN + len(mean)
-    if len(rows) and not forget:
+    means, q, own = np.zeros((0, OWN)), np.zeros((0, OWN, d)), np.zeros((0, OWN, OWN))
+    if forget and len(rows):
+        post = batch_posterior(np.zeros((d, d)), np.zeros(d), card.batch_cov, *before())
+    elif not len(rows):
+        post = posterior_of(np.zeros((d, d)), np.zeros(d), card.batch_cov, mean, cov)
+    else:
         sums = summed(everything)
-        post = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), card.batch_cov, info, vector)
-        for _ in range(5):
-            if in_fit.all():
-                break
-            fresh = np.maximum(base * sound_weights(sums, post, rows.y, noise, base, weight), 1e-4)
-            fresh[in_fit] = weight[in_fit]
-            if np.max(np.abs(fresh - weight)) < 1e-3:
-                break
-            weight = fresh
-            sums = summed(everything)
-            post = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), card.batch_cov, info, vector)
+        if in_fit.all() and known_type and not new.any():
+            # nothing since the fit: what would be taken out is what would be put in
+            post = posterior_of(sums.m[0], sums.mv[0], card.batch_cov, mean, cov)
+        else:
+            info, vector = before()
+            post = batch_posterior(sums.m[0], sums.mv[0], card.batch_cov, info, vector)
+            for _ in range(5):
+                fresh = np.maximum(base * sound_weights(sums, post, rows.y, noise, base, weight), 1e-4)
+                fresh[in_fit] = weight[in_fit]
+                if np.max(np.abs(fresh - weight)) < 1e-3:
+                    break
+                weight = fresh
+                sums = summed(everything)
+                post = batch_posterior(sums.m[0], sums.mv[0], card.batch_cov, info, vector)
         if only is not None:
             sums = replace(sums, f=sums.f[only], e=sums.e[only], b=sums.b[only])
-        means, _, q, own = reed_moments(sums, post)
-    else:
-        post = batch_posterior(np.zeros((d, d)), np.zeros(d), card.batch_cov, info, vector)
-        means, q, own = np.zeros((0, OWN)), np.zeros((0, OWN, d)), np.zeros((0, OWN, OWN))
+        means, q, own = reed_terms(sums, post)
     if not here.all():
-        post = _extended(post, prior_mean, prior_cov, here, prior_info)
+        post = _extended(post, prior_mean, prior_cov, here)
         wide = np.zeros((len(q), OWN, len(post.mean)))
         wide[:, :, np.r_[np.ones(OWN, dtype=bool), here]] = q
         q = wide
@@ -335,15 +346,14 @@ def batch_states(
     return states, blank, weight
 
 
-def _extended(post: Posterior, mean: Array, cov: Array, here: NDArray[np.bool_], info: Array) -> Posterior:
+def _extended(post: Posterior, mean: Array, cov: Array, here: NDArray[np.bool_]) -> Posterior:
     """A batch's posterior with coefficients added that no reading of it touched.
 
-    mean (P,), cov (P, P): of all coefficients before the readings; here (P,): which of them `post` holds; info: the
-    inverse of their part of cov. The others given these are what they were: N(mean + G (these - mean), cov - G cov'),
-    with G = cov(others, these) info.
+    mean (P,), cov (P, P): of all coefficients before the readings; here (P,): which of them `post` holds. The others
+    given these are what they were: N(mean + G (these - mean), cov - G cov'), with G = cov(others, these) / cov(these).
     """
     own = len(post.mean) - int(here.sum())
-    tie = cov[np.ix_(~here, here)] @ info
+    tie = cov[np.ix_(~here, here)] @ _precise(cov[np.ix_(here, here)])
     held = np.r_[np.ones(own, dtype=bool), here]
     out_mean, out_cov = np.empty(len(held)), np.empty((len(held), len(held)))
     out_mean[held] = post.mean
@@ -359,7 +369,7 @@ def _extended(post: Posterior, mean: Array, cov: Array, here: NDArray[np.bool_],
 def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Array) -> tuple[Array, Array]:
     """A reed's coefficients with the batch's (in `post`) and its own deviations added in: mean (P,) and cov (P, P).
 
-    v_mean (3K,), v_q (3K, d), v_own (3K, 3K): its own deviation is `free - q omega`, as of `joint.reed_moments`; slopes
+    v_mean (3K,), v_q (3K, d), v_own (3K, 3K): its own deviation is `free - q omega`, as of `joint.reed_terms`; slopes
     and bends count `ratio` times. Only the first 3K coefficients have anything added: only their rows are worked out.
     """
     lift = np.r_[np.ones(K), np.full(OWN - K, ratio)]

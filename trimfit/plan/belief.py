@@ -236,6 +236,14 @@ class AimBelief:
         past, not_short = (normal_cdf((mean + side) / sd) @ self.weight for side in (-tolerance_cents, tolerance_cents))
         return past, 1.0 - not_short
 
+    def pitch_outside(self, aim: Aim, length_mm: float, lip: float, error: CutError) -> float:
+        """Chance that the reed, as it stands after a cut and strokes, sounds off the aim's pitch; 0 without one."""
+        if aim.target_cents is None:
+            return 0.0
+        mean, variance = self.after(np.array([length_mm]), lip, error, pitch=True)
+        off, sd, t = mean[0] - aim.target_cents, np.sqrt(variance[0]), aim.tolerance_cents
+        return float((normal_cdf((off - t) / sd) + normal_cdf((-off - t) / sd)) @ self.weight)
+
     def gap(self, length_mm: float, lip: float, error: CutError, *, reading: bool = False) -> Interval:
         """Interval (90 %) of the gap after a cut, in cents; of the next reading of it with `reading`."""
         mean, variance = self.after(np.array([length_mm]), lip, error)

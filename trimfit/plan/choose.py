@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.plan.belief import Aim, AimBelief, CutError, interval_of, nodes, normal_cdf
+from trimfit.plan.belief import Aim, AimBelief, CutError, interval_of, nodes
 from trimfit.plan.lips import LipPlan
 from trimfit.plan.policy import LADDER, PolicyTable, finish_cost, telling
 from trimfit.records import Action
@@ -30,6 +30,8 @@ LEAST_CUT_SDS = 2.5
 MODEL_DOUBT = 1.4
 """The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is told right
 only to a factor of about so much (reports/playing.md)."""
+VISITS_RUNG = 3
+"""Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,17 +75,11 @@ def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> i
     Past the point where the reed may be over already no rung helps; the chance it has now is not held against a cut.
     """
     first = next((i for i, minutes in enumerate(LADDER) if minutes >= rules.lost_minutes), len(LADDER) - 1)
-    one = np.ones(1)
+    # the reed as it was when new decides too, so that the risk is one for its life and not one for each cut
+    new = min(m, -8.0 * table.costs.tolerance_cents), max(s, 0.15)
+    corners = table.corners(np.array([new[0], m]), np.full(2, v), np.array([new[1], s]))
     for rung in range(first, len(LADDER)):
-        # the reed as it was when new decides, so that the risk is one for its life and not one for each cut
-        chance = max(
-            float(
-                table.look(
-                    table.past, rung, min(m, -8.0 * table.costs.tolerance_cents) * one, v * one, max(s, 0.15) * one
-                )[0]
-            ),
-            float(table.look(table.past, rung, m * one, v * one, s * one)[0]),
-        )
+        chance = float(table.at(table.past, rung, corners).max())
         if MODEL_DOUBT * chance <= rules.chance_past_ceiling:
             return rung
     return len(LADDER) - 1
@@ -119,28 +115,21 @@ class _Future:
         return out
 
 
-def _outside_pitch(mean: float, sd: float, aim: Aim) -> float:
-    """Chance that a meeting pitch so believed lies outside tolerance of the target; 0 without a target."""
-    if aim.target_cents is None:
-        return 0.0
-    off = mean - aim.target_cents
-    tails = normal_cdf(np.array([off - aim.tolerance_cents, -off - aim.tolerance_cents]) / max(sd, 1e-6))
-    return float(tails.sum())
+def _lip_plan(belief: AimBelief, aim: Aim, table: PolicyTable, error: CutError, able: Array, again: _Future) -> LipPlan:
+    """What the pitch wants, where the gap alone would have this visit and so many more: strokes then cost no visit.
 
-
-def _lip_plan(
-    belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, rung: int, allowed: Array, again: _Future
-) -> LipPlan:
-    """What the pitch wants, where the gap alone would have this visit and so many more: strokes then cost no visit."""
-    costs, error = table.costs, rules.error
+    Of how many there will be only a rough number is wanted, and it is taken on one rung for all: were it to follow
+    ceiling or cost, a lower ceiling could have other strokes done, and with them a longer cut.
+    """
+    costs = table.costs
     if aim.target_cents is None:
         return LipPlan(belief, aim, costs, error)
     length, after = 0.0, 0.0
-    if len(allowed):
-        cut = _Future(belief, table, allowed, 0.0, error)
-        best = int(np.argmin(cut.cost(rung)))
-        length, after = float(allowed[best]), float(cut.cuts(rung)[best])
-    return LipPlan(belief, aim, costs, error, length, (after, float(again.cuts(rung)[0])))
+    if len(able):
+        cut = _Future(belief, table, able, 0.0, error)
+        best = int(np.argmin(cut.cost(VISITS_RUNG)))
+        length, after = float(able[best]), float(cut.cuts(VISITS_RUNG)[best])
+    return LipPlan(belief, aim, costs, error, length, (after, float(again.cuts(VISITS_RUNG)[0])))
 
 
 def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone: Unconfirmed | None = None) -> Choice:
@@ -182,7 +171,7 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
                 sound + alone.chance * (other - sound) for sound, other in zip((over, under), wild, strict=True)
             )
         m_mean, m_sd = belief.meeting(float(lip))
-        good = max(0.0, 1.0 - over - under) * (1.0 - _outside_pitch(m_mean, m_sd, aim))
+        good = max(0.0, 1.0 - over - under) * (1.0 - belief.pitch_outside(aim, length, float(lip), error))
         return Choice(action, length, lip, gap_now, after, m_mean, m_sd, over, left, good, reason)
 
     if past_now > 0.5:
@@ -203,7 +192,7 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
         chance = belief.chance_over(tolerance, able, float(lip), error)
         return able[MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)]
 
-    lips = _lip_plan(belief, aim, table, rules, rung, allowed_cuts(0), again)
+    lips = _lip_plan(belief, aim, table, error, able, again)
     if lips.out_of_reach:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     lip, pitch_then = lips.stroke()
@@ -245,6 +234,6 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
     if name == "read-again":
         return answer("read-again", 0.0, 0, left_cuts, "vague")
-    if lips.outside > 0.9:
+    if lips.outside_now > 0.9:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     return answer("finished", 0.0, 0, 0.0, "good")

@@ -1,15 +1,17 @@
 """The second aim, target pitch, and the second control, the lips: what is to be gained by strokes and by readings.
 
-Let delta be the meeting pitch less the target (cents), believed N(delta, sigma²); a stroke moves it by l, give or take
-LIP_SPREAD of that from reed to reed and what is not known of l itself, and cannot be put back. A reading of error r
+Let delta be the meeting pitch less the target (cents), or the pitch as it is once the gap is closed, believed
+N(delta, sigma²); a stroke moves it by l, give or take LIP_SPREAD of that from reed to reed and what is not known of l
+itself, and cannot be put back. A reading of error r
 takes sigma² to 1/(1/sigma² + 1/r²).
 Over the next few readings this is a small dynamic programme on a grid of delta,
 
     W_j(delta) = q_j S_j + (1 - q_j) min( outside P(|delta + sigma_j xi| > tolerance), reading + E W_{j+1},
-                                          visit + reading + S_j ),      S_j = min_k E W_{j+1} after k strokes,
+                                          visit + reading + S'_j ),      S_j = min_k E W_{j+1} after k strokes,
 
 with q_j the chance that the gap wants another cut by then in any case: strokes done on a visit that cuts cost no visit
-of their own, so they are not hurried while more such visits are to come, and not put off when none is. sigma_j follows
+of their own, so they are not hurried while more such visits are to come, and not put off when none is. A stroke may
+close the gap too: S' has only the few for which a gap that is closed already leaves room. sigma_j follows
 from the joint belief, cut by cut (`AimBelief.meeting_sd_path`). Solved anew for each question with a target (some
 milliseconds); `choose` adds it to the gap's cost.
 """
@@ -51,12 +53,15 @@ class LipPlan:
         want, after a visit now and after a reading alone."""
         self.aim, self.costs = aim, costs
         mean, self.sd = belief.meeting()
-        self.off = 0.0 if aim.target_cents is None else mean - aim.target_cents
+        # with the gap closed no cut brings the reed back to the meeting point: it keeps the pitch it has
+        end = mean if belief.need_mm() > 0.0 else float(belief.mean[4])
+        self.off = 0.0 if aim.target_cents is None else end - aim.target_cents
         self.per_stroke = belief.meeting(1.0)[0] - mean
         share = float(belief.mean[5]) / max(float(belief.mean[1]), 1.0)
         row = np.array([0.0, 0.0, 0.0, -share, 0.0, 0.0, 0.0, 1.0])
         self.stroke_sd = math.hypot(LIP_SPREAD * self.per_stroke, math.sqrt(max(float(row @ belief.cov @ row), 0.0)))
-        self.strokes = np.zeros(1)
+        self.late, self.anyway = MOST_STROKES, min(cuts_left[1], 1.0)
+        self.strokes, self.outside_now = np.zeros(1), belief.pitch_outside(aim, 0.0, 0.0, error)
         if aim.target_cents is None:
             return
         t = aim.tolerance_cents
@@ -67,6 +72,7 @@ class LipPlan:
             if belief.mean[3] > 0.0:
                 # each stroke closes the gap too: no more of them than the gap has room for
                 most = min(most, math.floor((ROOM_TOLERANCES * t - belief.mean[0]) / float(belief.mean[3])))
+                self.late = int(ROOM_TOLERANCES * t / float(belief.mean[3]))
             self.strokes = np.arange(0.0, max(most, 0) + 1.0)
         # A visit that cuts comes nearer the meeting point, where a reading tells the pitch plainly; a reading alone
         # tells what it can from here, and may tell next to nothing.
@@ -85,8 +91,9 @@ class LipPlan:
             ahead = self._ahead(self.grid, self.strokes, sigma[level], sigma[level + 1], value)
             free = ahead.min(axis=1)
             done = np.minimum(self._leave(self.grid, sigma[level]), costs.reading_minutes + ahead[:, 0])
+            alone = visit + ahead[:, : self.late + 1].min(axis=1)
             anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
-            value = anyway * free + (1.0 - anyway) * np.minimum(done, visit + free)
+            value = anyway * free + (1.0 - anyway) * np.minimum(done, alone)
         return value
 
     def _leave(self, off: Array, sd: float) -> Array:
@@ -105,14 +112,17 @@ class LipPlan:
 
     @property
     def outside(self) -> float:
-        """Chance that the meeting pitch as it is lies outside tolerance; 0 without a target."""
+        """Chance that the meeting pitch lies outside tolerance if the lips are left alone; 0 without a target.
+
+        A reed that is handed over sounds at its own gap, and not at the meeting point: that is `outside_now`.
+        """
         if self.aim.target_cents is None:
             return 0.0
         return float(self._leave(np.array([self.off]), self.sd)[0]) / max(self.costs.outside_minutes, 1e-9)
 
     def leave(self) -> float:
         """Minutes expected to be lost to the pitch if the reed is handed over as it is."""
-        return self.outside * self.costs.outside_minutes
+        return self.outside_now * self.costs.outside_minutes
 
     def read(self) -> float:
         """The same after one more reading and the best from then on."""
@@ -120,8 +130,12 @@ class LipPlan:
             return 0.0
         none, now, then = np.zeros(1), self.by_reading[0], self.by_reading[1]
         cost = float(self._ahead(np.array([self.off]), none, now, then, self.after_reading)[0, 0])
+        if then < TELLING * now:
+            return cost
         # a reading that tells next to nothing only puts off what is to be done
-        return cost if then < TELLING * now else max(cost, min(self.leave(), self.stroke()[1]))
+        strokes = self.stroke()[1]
+        alone = min(self.leave(), self.costs.cut_minutes + self.costs.reading_minutes + strokes)
+        return max(cost, self.anyway * strokes + (1.0 - self.anyway) * alone)
 
     def stroke(self) -> tuple[int, float]:
         """The best number of strokes for a visit that is made anyway (0 or more), and the minutes expected after it."""

@@ -42,6 +42,6 @@ def prospect(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> P
     lips = LipPlan(belief, aim, table.costs, rules.error, need)
     pitch = 1.0
     if aim.target_cents is not None:
-        pitch = 1.0 - min(min(lips.leave(), lips.stroke()[1]) / max(table.costs.outside_minutes, 1e-9), 1.0)
+        pitch = 1.0 - min(lips.outside, lips.stroke()[1] / max(table.costs.outside_minutes, 1e-9), 1.0)
     good = (1.0 - sharp) * (1.0 - rules.chance_past_ceiling) * float(blade) * pitch
     return Prospect(need, choice.trims_left, good, sharp, lips.out_of_reach, choice)
