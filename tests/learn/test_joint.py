@@ -9,7 +9,6 @@ import pytest
 from dense_shop import K, Shop, before, card_of, cells, error_cov, part_of, reed_view, small_shop, told
 from numpy.typing import NDArray
 
-from trimfit.learn.fitting import _batch_views, _Globals, _joint_pass, _pieces
 from trimfit.learn.joint import (
     batch_posterior,
     batch_sums,
@@ -20,6 +19,7 @@ from trimfit.learn.joint import (
     row_precision,
     sound_weights,
 )
+from trimfit.learn.passes import Globals, batch_views, joint_pass, pieces_of
 from trimfit.learn.predict import batch_states
 from trimfit.learn.priors import assumed_noise, assumed_reed_cov
 
@@ -27,11 +27,11 @@ Array = NDArray[np.float64]
 TIGHT = {"rtol": 1e-8, "atol": 1e-8}
 
 
-def _globals(shop: Shop) -> tuple[_Globals, tuple[Array, Array]]:
+def _globals(shop: Shop) -> tuple[Globals, tuple[Array, Array]]:
     start = before(shop)
     size = start.batch_at(0).start
     empty = np.empty(0)
-    found = _Globals(
+    found = Globals(
         shop.batch_cov,
         shop.reed_cov,
         shop.noise_cov,
@@ -49,13 +49,13 @@ def test_all_coefficients_batches_and_reeds_as_in_one_dense_covariance(seed: int
     shop = small_shop(seed)
     dense = told(shop, before(shop))
     g, prior = _globals(shop)
-    pieces = _pieces(shop.rows, shop.coding, len(shop.coding.types))
-    _joint_pass(shop.rows, pieces, g, prior)
+    pieces = pieces_of(shop.rows, shop.coding, len(shop.coding.types))
+    joint_pass(shop.rows, pieces, g, prior)
     size = len(g.coef)
     np.testing.assert_allclose(g.coef, dense.mean[:size], **TIGHT)
     np.testing.assert_allclose(g.coef_cov, dense.cov[:size, :size], **TIGHT)
     first = 0
-    for b, (piece, sums, post) in enumerate(_batch_views(shop.rows, pieces, g)):
+    for b, (piece, sums, post) in enumerate(batch_views(shop.rows, pieces, g)):
         at = np.r_[np.arange(len(dense.mean))[dense.batch_at(b)], piece.local]
         np.testing.assert_allclose(post.mean, dense.mean[at], **TIGHT)
         np.testing.assert_allclose(post.cov, dense.cov[np.ix_(at, at)], **TIGHT)
@@ -72,10 +72,10 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
     shop = small_shop(2, batches=(0, 0), reeds=2)
     start = before(shop)
     g, prior = _globals(shop)
-    pieces = _pieces(shop.rows, shop.coding, len(shop.coding.types))
-    _joint_pass(shop.rows, pieces, g, prior)
+    pieces = pieces_of(shop.rows, shop.coding, len(shop.coding.types))
+    joint_pass(shop.rows, pieces, g, prior)
     row = 0
-    for piece, sums, post in _batch_views(shop.rows, pieces, g):
+    for piece, sums, post in batch_views(shop.rows, pieces, g):
         y = shop.rows.y[piece.at]
         z = cell_residuals(sums, post, y)
         left_out = {}

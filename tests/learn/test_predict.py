@@ -61,12 +61,11 @@ def test_a_batch_with_nothing_read_is_its_type_with_the_batches_spread() -> None
 def test_a_type_never_seen_leans_on_the_shop_and_is_wider_than_any_known() -> None:
     shop = small_shop(3)
     card = card_of(shop, told(shop, before(shop)))
-    from trimfit.learn.fitting import _Globals, _new_type, coefficient_prior
+    from trimfit.learn.fitting import _new_type, coefficient_prior
+    from trimfit.learn.passes import Globals
 
     empty = np.empty(0)
-    g = _Globals(
-        card.batch_cov, card.reed_cov, card.noise_cov, empty, empty, card.chanter_cov, card.coef, card.coef_cov
-    )
+    g = Globals(card.batch_cov, card.reed_cov, card.noise_cov, empty, empty, card.chanter_cov, card.coef, card.coef_cov)
     mean, cov = _new_type(g, coefficient_prior(2), 2)
     card = replace(card, new_type_mean=mean, new_type_cov=cov)
     coding = known_coding(card, (*card.coding.types, "new"))
