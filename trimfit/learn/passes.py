@@ -96,6 +96,7 @@ class Piece:
 
 
 def pieces_of(rows: Rows, coding: Coding, n_types: int) -> list[Piece]:
+    """The rows, sorted by batch and reed, batch by batch."""
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     psi = coding.random_part(x6, rows.type_code)
     edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
