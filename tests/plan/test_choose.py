@@ -84,6 +84,16 @@ def test_a_cut_is_never_negative_never_off_the_step_never_past_the_blade(
 
 
 @PROFILE
+@given(belief=beliefs(), aim=aims, ceiling=st.floats(1e-4, 0.1))
+def test_no_visit_takes_more_of_a_chance_than_the_reed_may_in_its_life(
+    belief: AimBelief, aim: Aim, ceiling: float
+) -> None:
+    """Strokes alone close the gap as well as a cut does."""
+    choice = choose(belief, aim, table(), replace(RULES, chance_past_ceiling=ceiling))
+    assert choice.action != "trim" or choice.chance_past <= ceiling
+
+
+@PROFILE
 @given(belief=beliefs(), aim=aims, ceilings=st.lists(st.floats(1e-4, 0.3), min_size=2, max_size=2).map(sorted))
 def test_a_lower_ceiling_never_lengthens_a_cut(belief: AimBelief, aim: Aim, ceilings: list[float]) -> None:
     low, high = (

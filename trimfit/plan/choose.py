@@ -185,12 +185,12 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
     again = _Future(belief, table, zero, 0.0, error)
 
-    def allowed_cuts(lip: int) -> Array:
-        # whatever is cheapest: no single cut takes more of a chance than the reed may in all its life
-        if not len(able):
-            return able
-        chance = belief.chance_over(tolerance, able, float(lip), error)
-        return able[MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)]
+    def allowed_of(lengths: Array, lip: int) -> Array:
+        # whatever is cheapest: no single visit takes more of a chance than the reed may in all its life
+        if not len(lengths):
+            return lengths
+        chance = belief.chance_over(tolerance, lengths, float(lip), error)
+        return lengths[MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)]
 
     lips = _lip_plan(belief, aim, table, error, able, again)
     if lips.out_of_reach:
@@ -198,9 +198,9 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     lip, pitch_then = lips.stroke()
     if not len(able) and short_now > 0.5:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
-    allowed = allowed_cuts(lip)
+    allowed = allowed_of(able, lip)
     may_read = bool(telling(np.array(m), np.array(v), np.array(s), costs))
-    lips_only = _Future(belief, table, zero, float(lip), error) if lip else None
+    lips_only = _Future(belief, table, zero, float(lip), error) if lip and len(allowed_of(zero, lip)) else None
     cut = _Future(belief, table, allowed, float(lip), error) if len(allowed) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
     visit = costs.cut_minutes + costs.reading_minutes

@@ -33,7 +33,8 @@ MOST_STROKES = 10
 """On one visit: what so many have done is heard before more are done."""
 LEVELS = 6
 LEAST_STROKE_CENTS = 0.02
-ROOM_TOLERANCES = 0.3
+ROOM_TOLERANCES, ROOM_SDS = 0.3, 2.5
+"""Strokes may bring the believed gap so many tolerances over zero, and no nearer to past than so many of its sd."""
 TELLING = 0.9
 
 
@@ -71,7 +72,8 @@ class LipPlan:
             most = min(math.ceil((abs(self.off) + 2.0 * self.sd + t) / abs(self.per_stroke)), MOST_STROKES)
             if belief.mean[3] > 0.0:
                 # each stroke closes the gap too: no more of them than the gap has room for
-                most = min(most, math.floor((ROOM_TOLERANCES * t - belief.mean[0]) / float(belief.mean[3])))
+                room = min(ROOM_TOLERANCES * t, t - ROOM_SDS * math.sqrt(float(belief.cov[0, 0]))) - belief.mean[0]
+                most = min(most, math.floor(room / float(belief.mean[3])))
                 self.late = int(ROOM_TOLERANCES * t / float(belief.mean[3]))
             self.strokes = np.arange(0.0, max(most, 0) + 1.0)
         # A visit that cuts comes nearer the meeting point, where a reading tells the pitch plainly; a reading alone
