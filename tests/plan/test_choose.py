@@ -93,6 +93,19 @@ def test_no_visit_takes_more_of_a_chance_than_the_reed_may_in_its_life(
     assert choice.action != "trim" or choice.chance_past <= ceiling
 
 
+@pytest.mark.parametrize("gap_sd", [0.5, 0.8, 1.2])
+def test_strokes_alone_are_as_many_as_the_ceiling_allows(gap_sd: float) -> None:
+    """A reed a little under, too sharp for its order: each stroke closes the gap by half a cent."""
+    belief = see(state_of(-2.0, gap_sd=gap_sd, lip_gap=0.45, pitch=117.0, pitch_sd=1.0), aim_of(113.0), 0.0, 0.0)
+    ceilings = (0.0003, 0.003, 0.03)
+    said = [choose(belief, aim_of(113.0), table(), replace(RULES, chance_past_ceiling=c)) for c in ceilings]
+    strokes = [choice.lip_strokes for choice in said]
+    assert strokes == sorted(strokes)
+    assert strokes[-1] >= 4
+    for choice, ceiling in zip(said, ceilings, strict=True):
+        assert choice.chance_past <= ceiling
+
+
 @PROFILE
 @given(belief=beliefs(), aim=aims, ceilings=st.lists(st.floats(1e-4, 0.3), min_size=2, max_size=2).map(sorted))
 def test_a_lower_ceiling_never_lengthens_a_cut(belief: AimBelief, aim: Aim, ceilings: list[float]) -> None:

@@ -185,12 +185,11 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
     again = _Future(belief, table, zero, 0.0, error)
 
-    def allowed_of(lengths: Array, lip: int) -> Array:
+    def allowed(lengths: Array, lip: int) -> NDArray[np.bool_]:
         # whatever is cheapest: no single visit takes more of a chance than the reed may in all its life
-        if not len(lengths):
-            return lengths
         chance = belief.chance_over(tolerance, lengths, float(lip), error)
-        return lengths[MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)]
+        may: NDArray[np.bool_] = MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)
+        return may
 
     lips = _lip_plan(belief, aim, table, error, able, again)
     if lips.out_of_reach:
@@ -198,10 +197,13 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     lip, pitch_then = lips.stroke()
     if not len(able) and short_now > 0.5:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
-    allowed = allowed_of(able, lip)
+    cuts = able[allowed(able, lip)] if len(able) else able
+    # by themselves so many strokes as the ceiling allows, be they fewer than would go with a cut
+    few = next((k for k in range(lip, 0, -1) if allowed(zero, k)[0]), 0)
+    strokes, pitch_stroked = lips.stroke(few)
     may_read = bool(telling(np.array(m), np.array(v), np.array(s), costs))
-    lips_only = _Future(belief, table, zero, float(lip), error) if lip and len(allowed_of(zero, lip)) else None
-    cut = _Future(belief, table, allowed, float(lip), error) if len(allowed) else None
+    lips_only = _Future(belief, table, zero, float(strokes), error) if strokes else None
+    cut = _Future(belief, table, cuts, float(lip), error) if len(cuts) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
     visit = costs.cut_minutes + costs.reading_minutes
     name, length, shortest, named = "", 0.0, math.inf, ""
@@ -209,11 +211,11 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
         done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step))
         options = [("finished", 0.0, done + pitch_now)]
         if lips_only is not None:
-            options.append(("lip", 0.0, visit + float(lips_only.cost(step)[0]) + pitch_then))
+            options.append(("lip", 0.0, visit + float(lips_only.cost(step)[0]) + pitch_stroked))
         if cut is not None:
             each = visit + cut.cost(step)
             i = int(np.argmin(each))
-            options.append(("trim", float(allowed[i]), float(each[i]) + pitch_then))
+            options.append(("trim", float(cuts[i]), float(each[i]) + pitch_then))
         if may_read:
             options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(step)[0]) + pitch_read))
         name, length, _ = min(options, key=lambda option: option[2])
@@ -222,13 +224,14 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     if shortest < length:
         name, length = named, shortest
     if name == "trim" and cut is not None:
-        left_cuts = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(allowed - length)))])
+        left_cuts = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(cuts - length)))])
     elif name == "lip" and lips_only is not None:
         left_cuts = 1.0 + float(lips_only.cuts(rung)[0])
     else:
         left_cuts = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
     length = round(length / rules.step_mm) * rules.step_mm
-    if at_stake(length, lip if name in ("trim", "lip") else 0, last=name == "finished") > costs.reading_minutes:
+    lip = {"trim": lip, "lip": strokes}.get(name, 0)
+    if at_stake(length, lip, last=name == "finished") > costs.reading_minutes:
         return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), "alone")
     if name in ("trim", "lip"):
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")

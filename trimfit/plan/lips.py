@@ -139,11 +139,11 @@ class LipPlan:
         alone = min(self.leave(), self.costs.cut_minutes + self.costs.reading_minutes + strokes)
         return max(cost, self.anyway * strokes + (1.0 - self.anyway) * alone)
 
-    def stroke(self) -> tuple[int, float]:
-        """The best number of strokes for a visit that is made anyway (0 or more), and the minutes expected after it."""
+    def stroke(self, most: int = MOST_STROKES) -> tuple[int, float]:
+        """The best number of strokes, up to `most`, for a visit that is made anyway, and the minutes expected then."""
         if self.aim.target_cents is None:
             return 0, 0.0
-        after = self._after()
+        after = self._after()[: most + 1]
         best = int(np.argmin(after))
         return best, float(after[best])
 
