@@ -87,7 +87,7 @@ def test_a_sitting_played_start_to_finish(log: Path, screen: Screen) -> None:
     screen.type("m")
     screen.see("2 read, 1 cut (0.14 mm)")
     screen.type("lip 2")
-    screen.see("2 lip strokes off R-1")
+    screen.see("2 lip strokes on R-1")
     screen.type("u")
     screen.see("1 struck")
     screen.type("godo")

@@ -111,8 +111,9 @@ def words_for(record: Record) -> str:
     if isinstance(record, Trim):
         length = f"{record.length_mm:.3f}".rstrip("0").rstrip(".") + " mm" if record.length_mm else ""
         asked = f"({record.asked_mm:.2f} asked)" if record.asked_mm else ""
-        lip = f"{record.lip_strokes:g} lip strokes" if record.lip_strokes else ""
-        return " ".join(part for part in (length, asked, lip, "off", name) if part)
+        lip = f"{record.lip_strokes:g} lip stroke{'' if record.lip_strokes == 1 else 's'}" if record.lip_strokes else ""
+        work = " and ".join(part for part in (" ".join(part for part in (length, asked) if part), lip) if part)
+        return f"{work} {'off' if length else 'on'} {name}"
     return f"{name} {record.outcome}" if isinstance(record, Outcome) else f"reed {name}"
 
 
