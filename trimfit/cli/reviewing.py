@@ -217,7 +217,7 @@ def reed_(
     """
     from trimfit.desk import story
     from trimfit.desk.moments import local_minute
-    from trimfit.desk.said import advice_lines, plain_name, wrapped
+    from trimfit.desk.said import advice_lines, own_words, plain_name, wrapped
 
     found = story.review_reed(_log(context), reed, _tell(as_json))
     paths = story.write_ticket(_log(context), reed, ticket) if ticket is not None else []
@@ -241,6 +241,9 @@ def reed_(
     typer.echo(f"now {found.removed_mm:.2f} mm off, {found.lip_strokes:g} lip strokes{left}")
     for line in advice_lines(found.advice):
         typer.echo(line)
+    if found.own_lines is not None:
+        for line in wrapped(f"  {own_words(found.own_lines)}", 80, "    "):
+            typer.echo(line)
     for path in paths:
         typer.echo(str(path))
 

@@ -7,11 +7,15 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from trimfit.answers import Advice
 from trimfit.pitch import cents_from_440, hz_from_cents
 from trimfit.records import Outcome, Reading, ReedHistory, Trim
 from trimfit.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.desk.own_lines import OwnLines
 
 __all__ = [
     "CAUTIONS",
@@ -22,6 +26,7 @@ __all__ = [
     "closing_line",
     "expected_line",
     "gaps_of",
+    "own_words",
     "plain_name",
     "reed_lines",
     "signed",
@@ -115,6 +120,17 @@ def _head(advice: Advice) -> str:
         "past": "past: F is over E for good on this chanter",
         "no-fit": "will not fit this order",
     }[advice.action]
+
+
+def own_words(own: OwnLines) -> str:
+    """What a reed's own readings say by themselves (`own_lines`)."""
+    need, meets = own.need_mm, own.meet_pitch_hz
+    if need.mean >= 0.0:
+        where = f"{need.mean:.2f} mm in all ({max(need.low, 0.0):.2f} to {need.high:.2f})"
+    else:
+        where = f"F and E met {-need.mean:.2f} mm before this"
+    pitch = f"meets at {meets.mean:.1f} Hz ({meets.low:.1f} to {meets.high:.1f})"
+    return f"by straight lines through its own {own.readings} readings alone: {where}; {pitch}"
 
 
 def advice_lines(advice: Advice, width: int = 80) -> list[str]:

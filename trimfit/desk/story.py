@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.answers import Advice
+from trimfit.desk.own_lines import OwnLines, aims_air, in_aims_air, own_lines
 from trimfit.records import Outcome, Trim
 from trimfit.review.findings import FanPoint, ReedStory, StoryPoint, Ticket, TicketNote
 from trimfit.units import Interval
@@ -56,7 +57,10 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class ReedReview:
-    """One reed: who it is, what happened to it in order of time, where it stands, what to do next."""
+    """One reed: who it is, what happened to it in order of time, where it stands, what to do next.
+
+    own_lines: what its own readings say by themselves, beside the advice that leans on all its kin.
+    """
 
     reed: str
     reed_type: str
@@ -70,6 +74,7 @@ class ReedReview:
     outcome: str | None
     events: tuple[Event, ...]
     advice: Advice
+    own_lines: OwnLines | None = None
 
 
 def review_reed(path: Path, reed: str, tell: Tell = _quiet) -> ReedReview:
@@ -99,6 +104,7 @@ def review_reed(path: Path, reed: str, tell: Tell = _quiet) -> ReedReview:
             outcome=outcome.record.outcome if outcome is not None else None,
             events=tuple(replace(event, short=_short(bench, event.entry)) for event in in_time),
             advice=advise(bench, seen),
+            own_lines=own_lines(bench, seen, bench.aim(seen)),
         )
 
 
@@ -232,31 +238,10 @@ def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:
 def _conditions(seen: Seen, aim: Aim) -> str:
     """The pressure and warmth that readings are taken to, as far as any of them names one."""
     logged = [r.record for r in seen.history.readings]
-    kpa, deg_c = _air(seen, aim)
+    kpa, deg_c = aims_air(seen, aim)
     said = [f"{kpa:.1f} kPa"] if any(r.pressure_kpa is not None for r in logged) else []
     said += [f"{deg_c:.1f} °C"] if any(r.temperature_c is not None for r in logged) else []
     return " and ".join(said)
-
-
-def _air(seen: Seen, aim: Aim) -> tuple[float, float]:
-    """Pressure (kPa) and temperature (°C) that the aim is said for; the bench's usual ones where it says none."""
-    kpa = aim.pressure_kpa if aim.pressure_kpa is not None else seen.state.pressure_kpa
-    deg_c = aim.temperature_c if aim.temperature_c is not None else seen.state.temperature_c
-    return kpa, deg_c
-
-
-def _in_aims_air(bench: Bench, seen: Seen, aim: Aim, reading: Reading) -> list[float]:
-    """The ten outputs of a reading, cents from 440 Hz, taken to the aim's pressure and warmth; NaN where not taken."""
-    from trimfit.learn.histories import reading_cents
-    from trimfit.pitch import OUTPUTS
-
-    k, state = len(OUTPUTS), seen.state
-    kpa, deg_c = _air(seen, aim)
-    # a reading without a pressure or a temperature counts as taken under the bench's usual one, as in the fit
-    blown = (state.pressure_kpa if reading.pressure_kpa is None else reading.pressure_kpa) - kpa
-    warm = (state.temperature_c if reading.temperature_c is None else reading.temperature_c) - deg_c
-    cents = reading_cents(reading, bench.scale)
-    return [c - blown * float(state.mean[4 * k + n]) - warm * float(state.mean[5 * k + n]) for n, c in enumerate(cents)]
 
 
 def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
@@ -268,7 +253,7 @@ def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
     for logged in seen.history.readings:
         if logged.record.chanter != aim.chanter:
             continue
-        cents = _in_aims_air(bench, seen, aim, logged.record)
+        cents = in_aims_air(bench, seen, aim, logged.record)
         value = {note: hz_from_cents(c) for note in ("f", "e") if (c := cents[OUTPUTS.index(note)]) == c}
         if not value:
             continue
@@ -332,7 +317,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     # what was read at a pressure nobody wrote down cannot be taken to the order's
     no_kpa = last is None or last.record.pressure_kpa is None
     aim = changed(order_s, pressure_kpa=None) if no_kpa else order_s
-    kpa, deg_c = _air(seen, aim)
+    kpa, deg_c = aims_air(seen, aim)
     design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, kpa, deg_c)
     mean, cov = seen.state.outputs(design)
 
@@ -340,7 +325,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         half = Z90 * math.sqrt(max(float(cov[k, k]), 0.0))
         return Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half)))
 
-    read = _in_aims_air(bench, seen, aim, last.record) if last is not None else [math.nan] * 10
+    read = in_aims_air(bench, seen, aim, last.record) if last is not None else [math.nan] * 10
     ever = {note for r in mine for note in r.record.notes_hz}
     notes = tuple(
         TicketNote(note, hz_from_cents(read[k]) if read[k] == read[k] else None, span(k))
