@@ -115,7 +115,9 @@ def test_a_run_asks_only_for_what_is_still_wanted(demo: Typed) -> None:
     assert run["to_start"] == max(run["blanks_for_quantity"] - run["in_hand"], 0)
     said = demo.say("rehearse", DEMO_ORDER)
     assert said.startswith(f"O-12: 24 wanted; 5 good, {run['in_hand']} in hand; 19 still wanted\n")
-    assert f"start {run['to_start']} more blanks for 19 good ones" in said
+    assert 0.85 < run["chance_enough"] < 1.0
+    sure = f"({100 * run['chance_enough']:.0f} % sure)"
+    assert f"start {run['to_start']} more blanks for 19 good ones {sure}" in said
 
 
 def test_a_run_without_evidence_is_refused(first_week: Typed) -> None:

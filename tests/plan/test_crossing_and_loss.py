@@ -105,3 +105,24 @@ def test_costs_without_doubt() -> None:
         loss.expected_cost(0.0, 0.0, -1.0, 1.0, 1.0)
     with pytest.raises(InputError, match="variance above zero"):
         loss.fuse([1.0, 2.0], [1.0, 0.0])
+
+
+@pytest.mark.parametrize(("wanted", "share"), [(1, 0.3), (19, 0.885), (40, 0.97), (6, 0.5)])
+def test_reeds_to_start_are_the_least_that_are_enough(wanted: int, share: float) -> None:
+    """Against the binomial law summed out: the least number that is enough with the chance of the critical ratio."""
+    short, over = 120.0, 9.0
+    number, sure = loss.reeds_to_start(wanted, share, short, over)
+
+    def enough(n: int) -> float:
+        return sum(math.comb(n, k) * share**k * (1.0 - share) ** (n - k) for k in range(wanted, n + 1))
+
+    assert sure == pytest.approx(enough(number), rel=1e-9)
+    assert enough(number) >= loss.critical_ratio(short, over) > enough(number - 1)
+    assert loss.reeds_to_start(wanted, share, 2.0 * short, over)[0] >= number
+
+
+def test_reeds_to_start_at_the_ends() -> None:
+    assert loss.reeds_to_start(0, 0.5, 120.0, 9.0) == (0, 1.0)
+    assert loss.reeds_to_start(7, 1.0, 120.0, 9.0) == (7, 1.0)
+    with pytest.raises(InputError, match="none of these would be good"):
+        loss.reeds_to_start(7, 0.0, 120.0, 9.0)

@@ -132,7 +132,8 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
     else:
         begin = f"start {run.to_start} blanks" if not run.in_hand else f"start {run.to_start} more blanks"
-        lines.append(f"  {run.hours:.1f} hours for the run; {begin} for {run.reeds} good ones")
+        sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
+        lines.append(f"  {run.hours:.1f} hours for the run; {begin} for {run.reeds} good ones{sure}")
     rows = [("as it stands", run)] + [(what.change, what) for what in run.what_if]
     return [
         *lines,

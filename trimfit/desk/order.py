@@ -41,7 +41,9 @@ class Rehearsal:
 
     `wanted`: the order's number; `done_good`, `done_lost`: reeds of it that have left the bench; `reeds`: those still
     wanted, which the minutes are for; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand`
-    are in work and `to_start` have to be begun (None: hardly any would be good).
+    are in work and `to_start` have to be begun (None: hardly any would be good). So many are enough with the chance
+    `chance_enough`: the number that pays, where an order a reed short costs what a reed handed over outside tolerance
+    does, and a reed too many its own time at the bench.
     """
 
     order: str
@@ -66,6 +68,7 @@ class Rehearsal:
     done_lost: int = 0
     in_hand: int = 0
     to_start: int | None = None
+    chance_enough: float | None = None
     notes: tuple[str, ...] = ()
 
 
@@ -100,6 +103,7 @@ def rehearse_order(
     from trimfit.desk.progress import order_progress
     from trimfit.pitch import hz_width_cents
     from trimfit.plan.choose import rung_of
+    from trimfit.plan.loss import reeds_to_start
     from trimfit.plan.rehearse import rehearse
 
     with Journal(path) as journal:
@@ -165,7 +169,9 @@ def rehearse_order(
             if name and name not in mine
         ]
         unread = chanter_word(bench, order.chanter)
-    blanks = int(np.ceil(quantity / max(plain.good, 0.01)))
+        short = max(bench.settings.cost_outside_minutes, 1.0)
+    share, a_reed = max(plain.good, 1.0 / (draws + 1.0)), max(plain.minutes_per_reed, 0.1)
+    blanks, enough = reeds_to_start(quantity, min(share, draws / (draws + 1.0)), short, a_reed)
     return Rehearsal(
         order=order.order,
         reeds=quantity,
@@ -192,5 +198,6 @@ def rehearse_order(
         done_lost=progress.lost,
         in_hand=working,
         to_start=max(blanks - working, 0) if plain.good >= LEAST_GOOD else None,
+        chance_enough=enough if plain.good >= LEAST_GOOD else None,
         notes=(unread,) if unread else (),
     )

@@ -12,7 +12,15 @@ from statistics import NormalDist
 
 from trimfit.errors import InputError
 
-__all__ = ["best_amount", "best_amount_linex", "critical_ratio", "expected_cost", "fuse", "least_expected_cost"]
+__all__ = [
+    "best_amount",
+    "best_amount_linex",
+    "critical_ratio",
+    "expected_cost",
+    "fuse",
+    "least_expected_cost",
+    "reeds_to_start",
+]
 
 _NORMAL = NormalDist()
 
@@ -59,6 +67,25 @@ def best_amount_linex(mean: float, sd: float, steepness: float) -> float:
     `steepness` a > 0 makes going over dear at an exponential rate. Source: Zellner, JASA 81 (1986) 446.
     """
     return mean - 0.5 * steepness * sd * sd
+
+
+def reeds_to_start(wanted: int, share_good: float, cost_short: float, cost_over: float) -> tuple[int, float]:
+    """How many reeds to start for so many good ones, and the chance that they are enough.
+
+    Each is good with the chance `share_good`, by itself; costs are of a good reed wanting and of one more reed started.
+    Reeds beyond the wanted number until so many are good are negative binomial (Johnson, Kemp & Kotz, 2005, Univariate
+    Discrete Distributions, ch. 5); the best number is its quantile at the critical ratio. Raises InputError for a share
+    not above 0.
+    """
+    from scipy.stats import nbinom
+
+    ratio = critical_ratio(cost_short, cost_over)
+    if not 0.0 < share_good <= 1.0:
+        raise InputError("none of these would be good", "the share of good reeds")
+    if wanted <= 0 or share_good == 1.0:
+        return max(wanted, 0), 1.0
+    spare = int(nbinom.ppf(ratio, wanted, share_good))
+    return wanted + spare, float(nbinom.cdf(spare, wanted, share_good))
 
 
 def fuse(values: Sequence[float], variances: Sequence[float]) -> tuple[float, float]:
