@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from tests.worlds.physics import LATENTS, Kind, Pipe
-from tests.worlds.proof import markdown
+from tests.worlds.proof import markdown, side_by_side
 from tests.worlds.shop import LiveReed, World, shop_of, trim_by_hand
 from trimfit.bench.folder import import_folder
 from trimfit.bench.journal import Journal
@@ -119,12 +119,9 @@ def table(found: pd.DataFrame) -> pd.DataFrame:
 
 def write(shops: int) -> str:
     """The report: coverage by cell, pooled over benches, and by bench."""
-    parts = []
-    for place, name in enumerate(WORLDS):  # each bench with shops of its own: of one seed, the same reeds are drawn
-        for seed in range(100 * place + 1, 100 * place + shops + 1):
-            parts.append(held(name, seed))
-            print(name, seed, f"{100 * parts[-1]['held'].mean():.0f} % held", file=sys.stderr, flush=True)
-    found = pd.concat(parts)
+    # each bench with shops of its own: of one seed, the same reeds are drawn
+    given = [(name, 100 * place + seed) for place, name in enumerate(WORLDS) for seed in range(1, shops + 1)]
+    found = pd.concat(side_by_side(held, given))
     cells = table(found)
     shown = pd.DataFrame(
         {

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from tests.worlds.physics import AT, LATENTS, USUAL_TRIM_MM, Array, Heavy
-from tests.worlds.proof import markdown
+from tests.worlds.proof import markdown, side_by_side
 from tests.worlds.shop import LiveReed, Shop, World, shop_of, trim_by_hand
 from trimfit.bench.folder import import_folder
 from trimfit.bench.journal import Journal
@@ -283,12 +283,8 @@ def calibration(told: Sequence[Told]) -> pd.DataFrame:
 
 def write(shops: int) -> str:
     """The report: by kind of shop, shop by shop, and the run lengths of a slow drift."""
-    found = []
-    for place, kind in enumerate(KINDS):
-        for seed in range(100 * place, 100 * place + shops):
-            one = judgement(kind, seed)
-            found.append(one)
-            print(one, file=sys.stderr, flush=True)
+    given = [(kind, 100 * place + seed) for place, kind in enumerate(KINDS) for seed in range(shops)]
+    found = side_by_side(judgement, given)
     rows, singles = [], []
     for kind in KINDS:
         mine = [one for one in found if one.kind == kind.name]

@@ -10,9 +10,10 @@ Each is one run on the same seeded reeds for all; about a quarter of an hour eac
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,7 @@ from tests.worlds.yardsticks import TUNED, CarefulHand, KnowingPlanner
 from trimfit.learn.card import FitCard
 from trimfit.plan.belief import GAP, Aim, see
 
+Found = TypeVar("Found")
 REPORTS = Path(__file__).parents[2] / "reports"
 Z = {50: 0.67449, 80: 1.28155, 90: 1.64485, 95: 1.95996}
 WORLD_SEED, TRIAL_SEED, PLAY_SEED = 1, 4, 5
@@ -71,31 +73,38 @@ def rms(values: pd.Series) -> float:
     return float(np.sqrt((values**2).mean()))
 
 
+def foretold_in(name: str, seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """One shop: the house's scores, the knowing filter's, and the trims foretold of blanks with a crow alone."""
+    world = World(name, np.random.default_rng(seed))
+    rng = np.random.default_rng([seed, TRIAL_SEED])
+    card = learned(world, rng)
+    trials = make_trials(world, rng, 150)
+    ours = house_scores(card, trials)
+    knower = knowing_scores(world, trials, rng, draws=4000)
+    blanks = world.new_reeds(rng, 300, 30)
+    table = crow_alone(world, blanks, rng)
+    table["house_mm"] = [house_trim_mm(card, reed) for reed in blanks]
+    return ours, knower, table.dropna()
+
+
 def foretell(seeds: int = 3) -> str:
     """The table of held errors and coverage on every bench, pooled over seeds."""
     lines: list[dict[str, object]] = []
     coverage: list[dict[str, object]] = []
+    given = [(name, seed) for name in WORLD_NAMES for seed in range(WORLD_SEED, WORLD_SEED + seeds)]
+    shops = side_by_side(foretold_in, given)
     for name in WORLD_NAMES:
-        ours_all, knower_all, picks = [], [], []
-        for seed in range(WORLD_SEED, WORLD_SEED + seeds):
-            world = World(name, np.random.default_rng(seed))
-            rng = np.random.default_rng([seed, TRIAL_SEED])
-            card = learned(world, rng)
-            trials = make_trials(world, rng, 150)
-            ours_all.append(house_scores(card, trials))
-            knower_all.append(knowing_scores(world, trials, rng, draws=4000))
-            blanks = world.new_reeds(rng, 300, 30)
-            table = crow_alone(world, blanks, rng)
-            table["house_mm"] = [house_trim_mm(card, reed) for reed in blanks]
-            picks.append(table.dropna())
-            print(name, seed, "done", file=sys.stderr, flush=True)
-        ours, knower = pd.concat(ours_all), pd.concat(knower_all)
+        ours, knower, table = (
+            pd.concat(parts)
+            for parts in zip(
+                *(shop for (bench, _), shop in zip(given, shops, strict=True) if bench == name), strict=True
+            )
+        )
         gap = (ours["output"] == "gap") & ~ours["slipped"]
         miss = (ours["found_cents"] - ours["foretold_cents"])[gap]
         theirs = (knower["found_cents"] - knower["foretold_cents"])[(knower["output"] == "gap") & ~knower["slipped"]]
         held = (ours["found_cents"] - ours["foretold_cents"]).abs() <= Z[90] * ours["sd_cents"]
         by_type = 100 * held[ours["output"] == "gap"].groupby(ours["reed_type"][ours["output"] == "gap"]).mean()
-        table = pd.concat(picks)
         by_count = miss.groupby(ours["readings"][gap])
         lines.append(
             {"bench": name, "trials": int(gap.sum()),
@@ -160,6 +169,16 @@ def markdown(frame: pd.DataFrame) -> str:
     )
 
 
+def side_by_side(work: Callable[..., Found], given: Sequence[tuple[Any, ...]]) -> list[Found]:
+    """The work done for each of these arguments, a shop on each core; in the order given, and said as it comes."""
+    found: list[Found] = []
+    with ProcessPoolExecutor() as pool:
+        for one in pool.map(work, *zip(*given, strict=True)):
+            found.append(one)
+            print(f"{len(found)} of {len(given)}", file=sys.stderr, flush=True)
+    return found
+
+
 def one_shop(name: str, seed: int, n: int, below: float | None) -> list[Tally]:
     """What the house and the yardsticks made of the same n reeds in one shop of a bench."""
     world = World(name, np.random.default_rng(seed))
@@ -176,15 +195,14 @@ def one_shop(name: str, seed: int, n: int, below: float | None) -> list[Tally]:
 def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[Tally]]:
     """Rows of the table, and the house's own tallies, on every bench: n reeds in all, shared out to SHOPS shops."""
     rows, ours = [], []
-    with ProcessPoolExecutor() as pool:
-        shops = [
-            (name, pool.submit(one_shop, name, seed, n // SHOPS, below))
-            for name in WORLD_NAMES
-            for seed in range(WORLD_SEED, WORLD_SEED + SHOPS)
-        ]
+    seeds = range(WORLD_SEED, WORLD_SEED + SHOPS)
+    given = [(name, seed, n // SHOPS, below) for name in WORLD_NAMES for seed in seeds]
+    shops = side_by_side(one_shop, given)
     for name in WORLD_NAMES:
         by_who: dict[str, list[Tally]] = {}
-        for share in (share for bench, found in shops if bench == name for share in found.result()):
+        for share in (
+            share for (bench, *_), found in zip(given, shops, strict=True) if bench == name for share in found
+        ):
             by_who.setdefault(share.policy, []).append(share)
         for who, shares in by_who.items():
             stated = pd.concat([share.stated for share in shares])
