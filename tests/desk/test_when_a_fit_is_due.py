@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 from random import Random
 
+import numpy as np
 import pytest
 
 from trimfit.bench.journal import Journal
@@ -48,11 +49,28 @@ def test_a_few_readings_count_without_a_fit_and_many_bring_one(log: Path) -> Non
         kept = card_of(journal)
         assert kept.readings == 24
         journal.append_many([read(i, visit) for i in range(12) for visit in (2,)])
-        assert card_of(journal).last_seq == kept.last_seq
+        assert card_of(journal).fit_seq == kept.fit_seq == kept.last_seq
         journal.append_many([read(i, visit) for i in range(8) for visit in (3,)])
         anew = card_of(journal)
-        assert anew.last_seq == journal.last_seq()
+        assert anew.fit_seq == anew.last_seq == journal.last_seq()
         assert anew.readings == 24 + 12 + 8
+
+
+def test_between_fits_the_coefficients_follow_by_the_changed_batches(log: Path) -> None:
+    with Journal(log) as journal:
+        kept = card_of(journal)
+        journal.append_many([read(i, 2) for i in range(9)])
+        assert card_of(journal).last_seq == kept.last_seq, "nine readings only count for their own batch"
+        journal.append(read(9, 2))
+        after = card_of(journal)
+        assert after.last_seq == journal.last_seq()
+        assert after.fit_seq == kept.fit_seq
+        assert after.readings == 24
+        moved = np.abs(after.coef - kept.coef) / np.sqrt(np.diag(kept.coef_cov))
+        assert moved.max() > 0.05
+        assert np.trace(after.coef_cov) < np.trace(kept.coef_cov)
+    with Journal(log) as journal:
+        assert card_of(journal).last_seq == after.last_seq, "it was kept in the log"
 
 
 def test_strikes_count_fivefold(log: Path) -> None:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trimfit.desk.learning import card_of, costs_of, cut_error_of, policy_for
-from trimfit.learn.histories import rows_of, taken_before
+from trimfit.desk.learning import card_of, costs_of, cut_error_of, policy_for, rows_in_fit
+from trimfit.learn.histories import taken_before
 from trimfit.learn.predict import ReedState, batch_states, known_coding
 from trimfit.learn.unconfirmed import Alone, own_design, standing_alone, without
 from trimfit.pitch import cents_from_440, hz_width_cents
@@ -161,14 +161,7 @@ class Bench:
                     cents_from_440(found.meeting_pitch_hz) if found.meeting_pitch_hz else None,
                     cents_from_440(found.working_crow_hz) if found.working_crow_hz else None,
                 )
-        rows = rows_of(histories, code, names, self.scale)
-        seq = np.array([r.seq for h in histories for r in h.readings], dtype=np.int64)
-        held = [
-            max((r.seq for r in h.readings if r.seq <= self.card.last_seq), default=0) >= self.card.since_seq
-            for h in histories
-            for _ in h.readings
-        ]
-        in_fit = (seq <= self.card.last_seq) & np.array(held, dtype=bool) & (self.card.readings > 0)
+        rows, _, in_fit = rows_in_fit(self.card, histories, code, names, self.scale)
         wanted_reed = np.array([only is None or name in only for name in rows.reeds], dtype=bool)
         states, blank, weight = batch_states(
             self.card,

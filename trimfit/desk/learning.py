@@ -2,13 +2,15 @@
 
 A fit is due when readings logged (or struck, counted fivefold) since the last are a quarter of those it holds and at
 least twenty, when the ratios were changed, or when a reed type has been met that it does not know and that now has
-five readings. In between nothing is lost: the readings since count at once for their own batch (`learn.predict`).
+five readings. In between nothing is lost: the readings since count at once for their own batch (`learn.predict`),
+and once they are a fiftieth and at least ten the coefficients follow too, by the changed batches alone
+(`learn.refresh`): what a type does, and a chanter, for all other reeds.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,14 +18,18 @@ from typing import TYPE_CHECKING, Any
 from trimfit.errors import LogError
 
 if TYPE_CHECKING:
+    from fractions import Fraction
+
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
     from trimfit.bench.doubts import Mark
     from trimfit.bench.journal import Journal
     from trimfit.learn.card import FitCard
     from trimfit.learn.design import Rows
     from trimfit.plan.policy import Costs, PolicyTable
-    from trimfit.records import Settings
+    from trimfit.records import ReedHistory, Settings
 
 __all__ = ["Learned", "card_of", "costs_of", "frame_of", "learn", "policy_for"]
 
@@ -36,6 +42,7 @@ WHOLE_READING = 8
 SLIP_CENTS = 150.0
 DUE_SHARE = 0.25
 DUE_LEAST = 20
+FOLLOW_SHARE, FOLLOW_LEAST = 0.02, 10
 STRIKE_COUNTS = 5
 FIT_STEPS, LEARN_STEPS = 5, 7
 """About how many steps a fit tells of, and a fit with its checks: for the progress line."""
@@ -189,7 +196,7 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
 def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
     if card.scale != _scale_words(settings):
         return True
-    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.last_seq)]
+    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.fit_seq)]
     fresh = len(since)
     fresh += STRIKE_COUNTS * max(journal.count("strike") - card.strikes, 0)
     if fresh >= max(DUE_SHARE * card.readings, DUE_LEAST):
@@ -212,7 +219,7 @@ def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
         try:
             card = card_from_bytes(kept)
             if not _is_due(journal, card, settings):
-                return card
+                return _followed(journal, card)
         except LogError:
             pass
     if kept is None and journal.count("reading") < 3:
@@ -227,6 +234,57 @@ def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
     learning.done()
     if not getattr(journal, "read_only", False):
         journal.learned_put({CARD: card_to_bytes(card), **type_numbers(card, journal.scale())})
+    return card
+
+
+def rows_in_fit(
+    card: FitCard, histories: Sequence[ReedHistory], code: int, names: Sequence[str], scale: Mapping[str, Fraction]
+) -> tuple[Rows, NDArray[np.intp], NDArray[np.bool_]]:
+    """A batch's readings as rows, the number of each in the log, and which of them the card has seen.
+
+    code: of the reeds' type; names: of chanters, the card's first.
+    """
+    import numpy as np
+
+    from trimfit.learn.histories import rows_of
+
+    rows = rows_of(histories, code, tuple(names), scale)
+    seq = np.array([r.seq for h in histories for r in h.readings], dtype=np.intp)
+    held = [
+        max((r.seq for r in h.readings if r.seq <= card.last_seq), default=0) >= card.since_seq
+        for h in histories
+        for _ in h.readings
+    ]
+    return rows, seq, (seq <= card.last_seq) & np.array(held, dtype=bool) & (card.readings > 0)
+
+
+def _followed(journal: Journal, card: FitCard) -> FitCard:
+    """The card with its coefficients brought up to date, where enough has been logged since; kept in the log."""
+    import numpy as np
+
+    from trimfit.desk.foreseeing import type_numbers
+    from trimfit.learn.card import card_to_bytes
+    from trimfit.learn.design import take_rows
+    from trimfit.learn.refresh import Changed, refreshed
+
+    last_seq = journal.last_seq()
+    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.last_seq)]
+    if len(since) < max(FOLLOW_SHARE * card.readings, FOLLOW_LEAST) or getattr(journal, "read_only", False):
+        return card
+    batches = sorted(set(journal.columns("reed", ["reed_type", "batch"], reeds=sorted(set(since)))))
+    types, known = card.coding.types, card.coding.chanters
+    if any(reed_type not in types for reed_type, _ in batches):
+        return card  # a type that it does not know is for a fit
+    changed = []
+    for reed_type, batch in batches:
+        histories = journal.of_batch(reed_type, batch)
+        met = {r.record.chanter for h in histories for r in h.readings if r.record.chanter}
+        names = (*known, *sorted(met - set(known)))
+        rows, seq, in_fit = rows_in_fit(card, histories, types.index(reed_type), names, journal.scale())
+        at = np.flatnonzero(seq <= last_seq)  # another process may log meanwhile
+        changed.append(Changed(take_rows(rows, at), in_fit[at], names))
+    card = refreshed(card, changed, last_seq)
+    journal.learned_put({CARD: card_to_bytes(card), **type_numbers(card, journal.scale())})
     return card
 
 

@@ -19,7 +19,7 @@ __all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
 
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 6
+FORMAT = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +34,8 @@ class FitCard:
     chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
     low_weight: entry -> weights (10,) of readings that count for less. reading_stretch (10,), gap_stretch: what a next
     reading's error variance is over a sound one's (unsound ones included). cut_error_pct, cut_error_mm: what a cut
-    really takes, where the log tells. last_seq, since_seq, strikes, scale: the log it was
-    fitted on (of a long log, the reeds last read at or after since_seq).
+    really takes, where the log tells. fit_seq, since_seq, strikes, scale: the log it was fitted on (of a long log, the
+    reeds last read at or after since_seq); last_seq: up to where its coefficients have followed since (`refresh`).
     """
 
     coding: Coding
@@ -62,6 +62,7 @@ class FitCard:
     scale: tuple[str, ...] = ()
     last_seq: int = 0
     since_seq: int = 0
+    fit_seq: int = 0
     criterion: float = 0.0
 
     @property
@@ -100,6 +101,7 @@ class FitCard:
         return replace(
             self,
             last_seq=last_seq,
+            fit_seq=last_seq,
             since_seq=since_seq,
             strikes=strikes,
             scale=scale,
@@ -149,6 +151,7 @@ def card_to_bytes(card: FitCard) -> bytes:
         "readings": card.readings,
         "last_seq": card.last_seq,
         "since_seq": card.since_seq,
+        "fit_seq": card.fit_seq,
         "criterion": card.criterion,
     }
     out = io.BytesIO()
@@ -213,5 +216,6 @@ def _card_of(head: dict[str, Any], found: dict[str, Array]) -> FitCard:
         readings=head["readings"],
         last_seq=head["last_seq"],
         since_seq=head["since_seq"],
+        fit_seq=head["fit_seq"],
         criterion=head["criterion"],
     )

@@ -38,6 +38,7 @@ from trimfit.pitch import OUTPUTS
 __all__ = [
     "Globals",
     "Piece",
+    "batch_told",
     "batch_views",
     "em_step",
     "joint_pass",
@@ -128,6 +129,12 @@ def _sums(piece: Piece, rows: Rows, g: Globals) -> BatchSums:
     noise = g.noise_cov * g.noise_scale[piece.type_code]
     w, wy = row_precision(rows.y[piece.at], rows.weight[piece.at], noise)
     return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, g.reed_cov * g.reed_scale[piece.type_code], total=True)
+
+
+def batch_told(piece: Piece, rows: Rows, g: Globals) -> tuple[Array, Array]:
+    """What a batch's rows say of the coefficients that it meets (`piece.local`): information and vector."""
+    sums = _sums(piece, rows, g)
+    return marginal(sums.m[0], sums.mv[0], piece.own_cov(g))
 
 
 def sums_again(rows: Rows, before: Rows, pieces: list[Piece], g: Globals, found: list[BatchSums]) -> list[BatchSums]:
