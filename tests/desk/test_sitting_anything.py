@@ -25,6 +25,7 @@ TYPED = st.one_of(
 
 @settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @example(["R-1", "f 781 at 2026-01-01", "f 781 at 2026-01-01", "u"], True, False)
+@example(["lost", "n", "good"], False, False)
 @given(st.lists(TYPED, max_size=14), st.booleans(), st.booleans())
 def test_the_tally_is_what_the_log_holds(lines: list[str], scripted: bool, learned: bool) -> None:
     foretold = {"f": (110.0, 2.0), "e": (115.0, 2.0)} if learned else None

@@ -73,6 +73,7 @@ def slow_value(plan: LipPlan, off: float, level: int, cuts_left: float) -> float
 @pytest.mark.parametrize("cuts_left", [0.0, 0.6, 1.4])
 def test_strokes_are_worth_what_the_recursion_says(cuts_left: float, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("trimfit.plan.lips.LEVELS", 3)
+    monkeypatch.setattr("trimfit.plan.lips.MOST_STROKES", 4)
     belief = belief_of(113.0, pitch_sd=1.6)
     plan = LipPlan(belief, aim_of(113.0), COSTS, USUAL, 0.4, (cuts_left, cuts_left + 1.0))
     for strokes, told in zip(plan.strokes, plan._after(), strict=True):

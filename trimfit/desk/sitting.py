@@ -644,6 +644,8 @@ class Sitting:
     def _logged(self, entry: str, record: Record, new: bool) -> Iterator[str]:
         """Acknowledge what is in the log now, and say what comes next."""
         if new:
+            if isinstance(record, Outcome):
+                self._replaced(record.reed)
             self._undo.append(_Entry(entry, record))
             self.tally.count(record)
         said = "logged" if new else "already in the log as"
@@ -664,6 +666,13 @@ class Sitting:
             self.history = self.advice = None
         else:
             yield from self._next()
+
+    def _replaced(self, reed: str) -> None:
+        """Take an earlier outcome of this sitting off the tally: the log strikes it when the reed has another."""
+        for one in [one for one in self._undo if isinstance(one.record, Outcome) and one.record.reed == reed]:
+            self._undo.remove(one)
+            self.tally.count(one.record, -1)
+            self.tally.struck += 1
 
     def _acknowledged(self, what: str) -> Iterator[str]:
         """What is in the log now, and the tally of the sitting, which stays in one piece."""
