@@ -145,7 +145,7 @@ def test_the_two_set_up_commands_come_first_each_alone_in_its_block() -> None:
     assert "\n" not in second
     assert first.startswith("python3 -m venv .venv && ")
     assert first.endswith(".venv/bin/trimfit demo")
-    assert second.endswith(".venv/bin/python -m pytest")
+    assert second.endswith(".venv/bin/python -m pytest -n auto")
 
 
 def _verbs(group: typer.core.TyperGroup, before: str = "") -> list[tuple[str, object]]:
