@@ -73,19 +73,27 @@ def reeds_to_start(wanted: int, share_good: float, cost_short: float, cost_over:
     """How many reeds to start for so many good ones, and the chance that they are enough.
 
     Each is good with the chance `share_good`, by itself; costs are of a good reed wanting and of one more reed started.
-    Reeds beyond the wanted number until so many are good are negative binomial (Johnson, Kemp & Kotz, 2005, Univariate
-    Discrete Distributions, ch. 5); the best number is its quantile at the critical ratio. Raises InputError for a share
-    not above 0.
+    Reeds beyond the wanted number until so many are good are negative binomial, its distribution function an incomplete
+    beta (Johnson, Kemp & Kotz, 2005, Univariate Discrete Distributions, ch. 5); the best number is its quantile at the
+    critical ratio. Raises InputError for a share not above 0.
     """
-    from scipy.stats import nbinom
+    from scipy.special import betainc  # (scipy.stats takes half a second to load)
 
     ratio = critical_ratio(cost_short, cost_over)
     if not 0.0 < share_good <= 1.0:
         raise InputError("none of these would be good", "the share of good reeds")
     if wanted <= 0 or share_good == 1.0:
         return max(wanted, 0), 1.0
-    spare = int(nbinom.ppf(ratio, wanted, share_good))
-    return wanted + spare, float(nbinom.cdf(spare, wanted, share_good))
+
+    def enough(spare: int) -> float:
+        return float(betainc(wanted, spare + 1, share_good))
+
+    spare = next(n for n in (2**power for power in range(64)) if enough(n) >= ratio)
+    low = -1
+    while spare - low > 1:
+        middle = (spare + low) // 2
+        low, spare = (low, middle) if enough(middle) >= ratio else (middle, spare)
+    return wanted + spare, enough(spare)
 
 
 def fuse(values: Sequence[float], variances: Sequence[float]) -> tuple[float, float]:
