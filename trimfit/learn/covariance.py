@@ -9,7 +9,9 @@ error that all notes share cancels in most pairs. Polarization of a 2 x 2 block 
 only; the antisymmetric part (start of k with slope of l less the reverse) begins at zero and is left to the EM steps of
 `fitting`. The assembled matrix is then taken to a basis in which little is left to correlate (crow, pitch, gap, each
 other note less pitch), its correlations shrunk (Schäfer & Strimmer, 2005, Stat. Appl. Genet. Mol. Biol. 4, 32: the
-intensity sum var(r) / sum r²), and brought to the cone of positive definite matrices.
+intensity sum var(r) / sum r²), and brought to the cone of positive definite matrices. For the reeds this is only where
+EM begins: the intensity is one for all correlations, and in a small shop the many that are nothing take the few that
+tell something down with them.
 """
 
 from __future__ import annotations

@@ -316,7 +316,8 @@ def _covariances(
         g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
         if step == EM_STEPS - 2:
             g.noise_scale = noise_scales(rows, pieces, g, n_types)
-    g.reed_cov = _shrunk(g.reed_cov, 0.5 * n_reeds)
+    # the reeds' is left as EM has it (its assumed groups are regularisation enough): shrunk with all the weak ones, the
+    # few correlations that `pick` and the first cut rest on, crow with gap and start with slope, would all but vanish
     g.batch_cov = _shrunk(g.batch_cov, 0.7 * n_batches, g.reed_cov)
     return g, coding, rows, criterion
 
