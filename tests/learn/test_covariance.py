@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from trimfit.learn.covariance import ContrastFits, assemble, basis, contrast, shrink_correlation
 from trimfit.learn.newton import MixedFit, fit_mixed
-from trimfit.learn.priors import assumed_noise, assumed_reed_cov, chanter_spread, regressor_prior
+from trimfit.learn.priors import assumed_batch_cov, assumed_noise, assumed_reed_cov, chanter_spread, regressor_prior
 from trimfit.learn.sums import cross_products
 from trimfit.pitch import OUTPUTS
 
@@ -141,7 +141,8 @@ def test_more_groups_shrink_less_and_toward_the_target() -> None:
 
 
 def test_every_assumed_covariance_is_positive_definite() -> None:
-    batch, reed = assumed_reed_cov()
+    reed = assumed_reed_cov()
+    batch = assumed_batch_cov(reed)
     mean, shop, own = regressor_prior(3)
     assert mean.shape == (6, K)
     for cov in (batch, reed, assumed_noise(), chanter_spread(), *shop, *own):

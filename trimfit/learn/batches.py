@@ -21,7 +21,7 @@ from trimfit.learn.card import FitCard
 from trimfit.learn.design import Coding, Rows, sort_rows
 from trimfit.learn.joint import batch_sums, row_precision
 from trimfit.learn.predict import known_coding
-from trimfit.learn.priors import BATCH_SPREAD, C_TERMS, REGRESSORS
+from trimfit.learn.priors import C_TERMS, REGRESSORS, assumed_batch_cov, assumed_reed_cov
 from trimfit.pitch import OUTPUTS
 
 __all__ = ["BatchEvidence", "batch_evidence", "conditioned", "contrasts_of"]
@@ -115,11 +115,8 @@ def batch_evidence(card: FitCard, rows: Rows, types: tuple[str, ...]) -> BatchEv
     psi = coding.random_part(x6, rows.type_code)[:, :2]
     pick = np.kron(np.eye(2), CROW_AND_GAP)
     noise, reed_cov = CROW_AND_GAP @ card.noise_cov @ CROW_AND_GAP.T, pick @ card.reed_cov[: 2 * K, : 2 * K] @ pick.T
-    wide = [
-        WIDE * np.sqrt(s.crow**2 if k == 0 else 2.0 * s.own**2)
-        for s in (BATCH_SPREAD["start"], BATCH_SPREAD["length"])
-        for k in range(2)
-    ]
+    usual = assumed_batch_cov(assumed_reed_cov())[: 2 * K, : 2 * K]
+    wide = WIDE * np.sqrt(np.diag(pick @ usual @ pick.T))
     count = len(rows.batches)
     info, vector = np.zeros((count, 4, 4)), np.zeros((count, 4))
     reeds = np.zeros(count, dtype=np.intp)
@@ -139,7 +136,7 @@ def batch_evidence(card: FitCard, rows: Rows, types: tuple[str, ...]) -> BatchEv
     estimate, variance = np.zeros((count, 4)), np.full((count, 4), np.inf)
     batch_type = np.array([code for code, _ in rows.batches], dtype=np.intp)
     ratio = coding.slope_ratio[batch_type]
-    loose = np.array(wide) ** 2
+    loose = wide**2
     cov = np.linalg.inv(info + np.diag(1.0 / loose))
     middle = np.einsum("bij,bj->bi", cov, vector)
     own = 1.0 / np.einsum("bii->bi", cov) - 1.0 / loose

@@ -51,6 +51,7 @@ from trimfit.learn.priors import (
     REGRESSORS,
     SEEDS,
     Spread,
+    assumed_batch_cov,
     assumed_noise,
     assumed_reed_cov,
     chanter_spread,
@@ -113,14 +114,14 @@ def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float
     )
     mean, cov = _stack(*coefficient_prior(len(names)))
     one_mean, one_cov = _stack(*coefficient_prior(1))
-    batch_cov, reed_cov = assumed_reed_cov()
+    reed_cov = assumed_reed_cov()
     return FitCard(
         coding=coding,
         coef=mean,
         coef_cov=cov,
         new_type_mean=one_mean,
         new_type_cov=one_cov,
-        batch_cov=batch_cov,
+        batch_cov=assumed_batch_cov(reed_cov),
         reed_cov=reed_cov,
         noise_cov=assumed_noise(),
         reed_scale=np.ones(len(names)),
@@ -268,7 +269,7 @@ def _covariances(
     coding = curves()
     pieces = pieces_of(rows, coding, n_types)
 
-    def found(round_number: int, last: ContrastFits | None) -> tuple[ContrastFits, Globals, tuple[Array, Array], float]:
+    def found(round_number: int, last: ContrastFits | None) -> tuple[ContrastFits, Globals, Array, float]:
         step = f"each output and pair, round {round_number} of {ROUNDS}"
         fits = fit_contrasts(rows, reml(coding), last, lambda a, b: tell(step, a, b))
         assumed = assumed_reed_cov()
@@ -277,13 +278,14 @@ def _covariances(
             # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
             ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * M : M])) / 50.0, 0.3, 3.0))
             resize = np.r_[np.ones(K), np.full(OWN - K, ratio)]
-            assumed = assumed[0] * np.outer(resize, resize), assumed[1] * np.outer(resize, resize)
-        reed_cov, batch_cov = assumed[1].copy(), assumed[0].copy()
+            assumed = assumed * np.outer(resize, resize)
+        reed_cov = assumed.copy()
         two = slice(0, 2 * K)  # start and slope; a bend of a reed's own is left to the joint pass
-        reed_cov[two, two] = assemble(fits, lambda f: f.inner_cov, assumed[1][two, two], SEEDS["reed"], n_reeds)
-        batch_cov[two, two] = assemble(fits, lambda f: f.outer_cov, assumed[0][two, two], SEEDS["batch"], n_batches)
+        reed_cov[two, two] = assemble(fits, lambda f: f.inner_cov, assumed[two, two], SEEDS["reed"], n_reeds)
         noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
         reed_cov = _shrunk(reed_cov, 0.5 * n_reeds)
+        batch_cov = assumed_batch_cov(reed_cov)
+        batch_cov[two, two] = assemble(fits, lambda f: f.outer_cov, batch_cov[two, two], SEEDS["batch"], n_batches)
         start = Globals(
             _shrunk(batch_cov, 0.7 * n_batches, reed_cov),
             reed_cov,
@@ -315,7 +317,7 @@ def _covariances(
         places = [slice(c, c + C_TERMS * K) for c in range(M * K * n_types, len(g.coef), C_TERMS * K)]
         g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
         if step == EM_STEPS - 2:
-            g.noise_scale = noise_scales(rows, pieces, g, n_types)
+            g.noise_cov, g.noise_scale = noise_scales(rows, pieces, g, n_types)
     # the reeds' is left as EM has it (its assumed groups are regularisation enough): shrunk with all the weak ones, the
     # few correlations that `pick` and the first cut rest on, crow with gap and start with slope, would all but vanish
     g.batch_cov = _shrunk(g.batch_cov, 0.7 * n_batches, g.reed_cov)

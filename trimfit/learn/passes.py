@@ -31,7 +31,7 @@ from trimfit.learn.joint import (
     sound_weights,
     standardised,
 )
-from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS, SEEDS
+from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS, SEEDS, assumed_batch_cov
 from trimfit.learn.unconfirmed import FEW_WILD, wild_share
 from trimfit.pitch import OUTPUTS
 
@@ -53,6 +53,8 @@ Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
 OWN = len(RANDOM) * K
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
+COPIED = 0.5
+"""An output whose errors are mostly smaller than this share of what REML says is a copy of another one."""
 
 
 @dataclass(slots=True)
@@ -219,13 +221,14 @@ def em_step(
     rows: Rows,
     pieces: list[Piece],
     g: Globals,
-    assumed: tuple[Array, Array],
+    assumed: Array,
     n_types: int,
     found: list[BatchSums],
 ) -> None:
     """One EM step for batch and reed covariances and the types' scales; assumptions count as a few groups.
 
-    found: the rows' sums."""
+    assumed (30, 30): the reeds' covariance before any is seen; the batches' follows the reeds'. found: the rows' sums.
+    """
     batch_sum, reed_sum = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
     type_sum = np.zeros((n_types, OWN, OWN))
     type_n = np.zeros(n_types)
@@ -238,8 +241,8 @@ def em_step(
         type_sum[piece.type_code] += mine
         type_n[piece.type_code] += len(mean)
     n_reeds, n_batches = float(type_n.sum()), float(len(pieces))
-    g.batch_cov = _seeded(batch_sum, n_batches, assumed[0], SEEDS["batch"], SEEDS["batch bend"])
-    g.reed_cov = _seeded(reed_sum, n_reeds, assumed[1], SEEDS["reed"], SEEDS["reed bend"])
+    g.reed_cov = _seeded(reed_sum, n_reeds, assumed, SEEDS["reed"], SEEDS["reed bend"])
+    g.batch_cov = _seeded(batch_sum, n_batches, assumed_batch_cov(g.reed_cov), SEEDS["batch"], SEEDS["batch bend"])
     inverse = np.linalg.inv(g.reed_cov)
     raw = np.array([np.sum(inverse * s) for s in type_sum]) / OWN
     # told against the shop's own middle: what the assumptions add makes every type look less than the whole, and were
@@ -260,19 +263,35 @@ def _seeded(total: Array, count: float, assumed: Array, seed: float, bend_seed: 
     return out
 
 
-def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> Array:
-    """Each type's reading variance over the shop's, from the deletion residuals' middle (a robust spread)."""
+def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> tuple[Array, Array]:
+    """Covariance (K, K) of a sound reading's errors and each type's multiple of it (T,), from the deletion residuals'
+    middle (a robust spread), type by type.
+
+    A cell's residual given the rest of its reading tells of the cell's own error and not of what all notes of a
+    reading share, its seating: where the middles are narrower than REML's variances, as tails make them, the shared
+    part is left as it is.
+    """
     z2: list[list[Array]] = [[] for _ in range(n_types)]
     for piece, sums, post in batch_views(rows, pieces, g):
         z = cell_residuals(sums, post, rows.y[piece.at])
-        z2[piece.type_code].append(np.abs(z[np.isfinite(z)]))
-    out = np.ones(n_types)
+        z2[piece.type_code].append(np.abs(z))
+    out, count = np.ones(n_types), np.zeros(n_types)
     for t, parts in enumerate(z2):
-        values = np.concatenate(parts) if parts else np.empty(0)
-        if len(values) >= 30:
-            ratio = (float(np.quantile(values, 0.683))) ** 2
-            out[t] = g.noise_scale[t] * (ratio * len(values) + 100.0) / (len(values) + 100.0)
-    return np.clip(out, 0.3, 3.0)
+        values = np.concatenate(parts) if parts else np.empty((0, K))
+        seen = int(np.isfinite(values).sum())
+        if seen >= 30:
+            # the middle output's; one that is always written down as another's double has no error of its own
+            each = [np.quantile(v, 0.683) for v in (c[np.isfinite(c)] for c in values.T) if len(v) >= 10]
+            ratio = float(np.median([q for q in each if q > COPIED] or [1.0])) ** 2
+            out[t] = g.noise_scale[t] * (ratio * seen + 100.0) / (seen + 100.0)
+            count[t] = seen
+    out = np.clip(out, 0.3, 3.0)
+    narrow = min(float(np.exp(np.average(np.log(out), weights=np.maximum(count, 1e-9)))), 1.0)
+    notes = g.noise_cov[1:, 1:]
+    shared = max(float(notes.sum() - np.trace(notes)) / ((K - 1) * (K - 2)), 0.0)
+    noise_cov = narrow * g.noise_cov
+    noise_cov[1:, 1:] += (1.0 - narrow) * shared
+    return noise_cov, out / narrow
 
 
 def reading_stretch(

@@ -29,10 +29,12 @@ __all__ = [
     "REGRESSORS",
     "SEEDS",
     "Spread",
+    "assumed_batch_cov",
     "assumed_noise",
     "assumed_reed_cov",
     "chanter_spread",
     "regressor_prior",
+    "stroke_spread",
 ]
 
 Array = NDArray[np.float64]
@@ -87,11 +89,15 @@ REED_SPREAD = {
     "length": Spread(30.0, 6.0, 8.0),
     "bend": Spread(7.5, 1.0, 1.8),
 }
-BATCH_SPREAD = {
-    "start": Spread(15.0, 4.0, 4.0),
-    "length": Spread(20.0, 4.0, 6.0),
-    "bend": Spread(3.0, 0.5, 0.7),
-}
+BATCH_SHARE = {"start": 0.4, "length": 0.4, "bend": 0.15}
+"""Batches' variance over that of the reeds within one: their assumption follows what the reeds are found to be. (Were
+it in cents, two batches' worth of a wide one would lie over all that thirty batches tell of a shop that varies little.)
+"""
+STROKE_SHARE, STROKE_TIE = 0.25, 0.5
+"""What a stroke does differs from reed to reed by about this share of it, alike on all notes, with a correlation of so
+much between crow and notes…"""
+STROKE_LEAST = Spread(0.1, 0.07, 0.07)
+"""… and by no less than this, in cents a stroke (a tenth of a cent of gap)."""
 READING_SPREAD = Spread(3.0, 2.0, 1.0)
 # How many reeds, batches the assumed variances count for. A bend of its own shows in few reeds: it counts for more.
 SEEDS = {"reed": 3.0, "batch": 2.0, "reed bend": 60.0, "batch bend": 30.0}
@@ -129,9 +135,24 @@ def _levels(spread: dict[str, Spread]) -> Array:
     return out
 
 
-def assumed_reed_cov() -> tuple[Array, Array]:
-    """Batch and reed covariance (30, 30) of the deviations of RANDOM where nothing is known yet."""
-    return _levels(BATCH_SPREAD), _levels(REED_SPREAD)
+def assumed_reed_cov() -> Array:
+    """Reeds' covariance (30, 30), within a batch, of the deviations of RANDOM where nothing is known yet."""
+    return _levels(REED_SPREAD)
+
+
+def assumed_batch_cov(reed_cov: Array) -> Array:
+    """Batches' covariance (30, 30) where nothing is known but the reeds' (30, 30): a share of it, term by term."""
+    root = np.repeat(np.sqrt([BATCH_SHARE[name] for name in RANDOM]), len(OUTPUTS))
+    out: Array = reed_cov * np.outer(root, root)
+    return out
+
+
+def stroke_spread(per_stroke: Array) -> Array:
+    """Covariance (10, 10) of what a stroke does to one reed less what it does to its type, per_stroke (10,)."""
+    tie = np.ones((len(OUTPUTS),) * 2)
+    tie[0, 1:] = tie[1:, 0] = STROKE_TIE
+    out: Array = STROKE_SHARE**2 * tie * np.outer(per_stroke, per_stroke) + STROKE_LEAST.matrix()
+    return out
 
 
 def assumed_noise() -> Array:
