@@ -21,6 +21,7 @@ from trimfit.pitch import OUTPUTS
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
 OWN = len(RANDOM) * K
+LIP = REGRESSORS.index("lip")
 
 
 def positive(rng: np.random.Generator, sd: Array, lean: float = 0.4) -> Array:
@@ -103,13 +104,15 @@ def small_shop(
 
 @dataclass(frozen=True)
 class Unknowns:
-    """Gaussian over (types' coefficients, chanters' offsets, batches' and reeds' deviations), laid end to end."""
+    """Gaussian over (types' coefficients, chanters' offsets, batches' and reeds' deviations, what a stroke does to each
+    reed over what it does to its type), laid end to end."""
 
     mean: Array
     cov: Array
     types: int
     chanters: int
     batches: int
+    reeds: int
 
     def type_at(self, t: int) -> slice:
         return slice(M * K * t, M * K * (t + 1))
@@ -126,6 +129,10 @@ class Unknowns:
         first = M * K * self.types + C_TERMS * K * self.chanters + OWN * (self.batches + r)
         return slice(first, first + OWN)
 
+    def stroke_at(self, r: int) -> slice:
+        first = M * K * self.types + C_TERMS * K * self.chanters + OWN * (self.batches + self.reeds) + K * r
+        return slice(first, first + K)
+
     def conditioned(self, design: Array, values: Array, noise: Array) -> Unknowns:
         """Gaussian conditioning, written out."""
         spread = design @ self.cov @ design.T + noise
@@ -134,8 +141,8 @@ class Unknowns:
         return replace(self, mean=mean, cov=self.cov - gain @ spread @ gain.T)
 
 
-def before(shop: Shop) -> Unknowns:
-    """What is believed before any reading."""
+def before(shop: Shop, strokes: dict[int, Array] | None = None) -> Unknowns:
+    """What is believed before any reading; strokes: the spread (K, K) of strokes among the reeds of a batch, else 0."""
     rows, coding = shop.rows, shop.coding
     n_types, n_chanters = len(coding.types), len(coding.chanters)
     mean, cov = coefficient_prior(n_types)
@@ -149,13 +156,16 @@ def before(shop: Shop) -> Unknowns:
     for r in range(len(rows.reeds)):
         t = int(rows.type_code[rows.reed_code == r][0])
         parts.append(shop.reed_cov * shop.reed_scale[t])
+    for r in range(len(rows.reeds)):
+        b = int(rows.batch_code[rows.reed_code == r][0])
+        parts.append((strokes or {}).get(b, np.zeros((K, K))))
     size = sum(len(p) for p in parts)
     whole, at = np.zeros((size, size)), 0
     for part in parts:
         whole[at : at + len(part), at : at + len(part)] = part
         at += len(part)
     start = np.concatenate([mean.reshape(-1), np.zeros(size - mean.size)])
-    return Unknowns(start, whole, n_types, n_chanters, len(rows.batches))
+    return Unknowns(start, whole, n_types, n_chanters, len(rows.batches), len(rows.reeds))
 
 
 def curve(x_mm: float, log_slope: Array) -> float:
@@ -186,6 +196,7 @@ def cells(shop: Shop, unknowns: Unknowns, pick: NDArray[np.bool_] | None = None)
                 line[spot.start + k] = 1.0
                 line[spot.start + K + k] = s * g
                 line[spot.start + 2 * K + k] = s * g * g
+            line[unknowns.stroke_at(int(rows.reed_code[i])).start + k] = rows.lip[i]
             design.append(line)
             values.append(rows.y[i, k])
             where.append((i, k))
@@ -254,6 +265,7 @@ def reed_view(shop: Shop, unknowns: Unknowns, r: int, chanters: tuple[int, ...])
     for spot in (unknowns.batch_at(b), unknowns.reed_at(r)):
         pick[:K, spot.start : spot.start + K] = np.eye(K)
         pick[K:OWN, spot.start + K : spot.stop] = s * np.eye(OWN - K)
+    pick[LIP * K : (LIP + 1) * K, unknowns.stroke_at(r)] = np.eye(K)
     for j, c in enumerate(chanters):
         first = M * K + C_TERMS * K * j
         pick[first : first + C_TERMS * K, unknowns.chanter_at(c)] = np.eye(C_TERMS * K)

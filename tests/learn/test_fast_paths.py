@@ -19,7 +19,7 @@ from trimfit.learn.sums import CrossProducts, cross_products
 from trimfit.plan.belief import AimBelief, nodes
 
 K = 10
-OWN = 3 * K
+OWN = 4 * K  # start, length, bend and lip
 
 
 def _cov(rng: np.random.Generator, size: int) -> np.ndarray:
@@ -35,9 +35,10 @@ def test_a_reeds_state_as_whole_matrices_give_it() -> None:
     merge = np.zeros((d - OWN, d))
     merge[:, OWN:] = np.eye(d - OWN)
     merge[:K, :K] = np.eye(K)
-    merge[K:OWN, K:OWN] = ratio * np.eye(OWN - K)
+    merge[K : 3 * K, K : 3 * K] = ratio * np.eye(2 * K)
+    merge[3 * K : OWN, 3 * K : OWN] = np.eye(K)
     lift = np.zeros((d - OWN, OWN))
-    lift[:OWN] = np.diag(np.r_[np.ones(K), np.full(OWN - K, ratio)])
+    lift[:OWN] = np.diag(np.r_[np.ones(K), np.full(2 * K, ratio), np.ones(K)])
     reach = merge - lift @ v_q
     mean, cov = predict._merged(post, ratio, v_mean, v_q, v_own)
     np.testing.assert_allclose(mean, merge @ post.mean + lift @ v_mean, atol=1e-10)
@@ -221,7 +222,7 @@ def test_reeds_summed_anew_where_weights_changed() -> None:
     psi, x = rng.standard_normal((24, 3)), rng.standard_normal((24, 5))
     y = rng.standard_normal((24, K))
     y[3, 2] = np.nan
-    noise, reed_cov = _cov(rng, K), _cov(rng, OWN)
+    noise, reed_cov = _cov(rng, K), _cov(rng, 3 * K)
     weight = np.ones((24, K))
     first = batch_sums(psi, x, *row_precision(y, weight, noise), reed, reed_cov, total=True)
     weight[5, 4], weight[6], weight[21, 0] = 0.01, 0.3, 1e-4

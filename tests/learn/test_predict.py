@@ -13,11 +13,13 @@ from trimfit.errors import TrimfitError
 from trimfit.learn.design import Rows
 from trimfit.learn.fitting import prior_card
 from trimfit.learn.predict import batch_states, known_coding, told_offsets
+from trimfit.learn.priors import REGRESSORS, stroke_spread
 from trimfit.pitch import OUTPUTS
 
 Array = NDArray[np.float64]
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 NO_ROWS = np.zeros(0, dtype=np.intp)
+LIP = slice(REGRESSORS.index("lip") * K, (REGRESSORS.index("lip") + 1) * K)
 
 
 def rows_of(y: Array, removed: list[float], *, chanter: int = -1, reeds: int = 1) -> Rows:
@@ -55,6 +57,7 @@ def test_a_batch_with_nothing_read_is_its_type_with_the_batches_spread() -> None
     expected = card.coef_cov.copy()
     for cov in (card.batch_cov, card.reed_cov):
         expected[: 3 * K, : 3 * K] += cov
+    expected[LIP, LIP] += stroke_spread(card.coef[LIP])
     np.testing.assert_allclose(blank.cov, expected, rtol=1e-9, atol=1e-7)
 
 
@@ -227,3 +230,22 @@ def test_the_states_of_some_reeds_are_those_they_have_among_all() -> None:
     for one, other in zip(some, [states[i] for i in np.flatnonzero(only)], strict=True):
         np.testing.assert_allclose(one.mean, other.mean, rtol=1e-12, atol=1e-12)
         np.testing.assert_allclose(one.cov, other.cov, rtol=1e-12, atol=1e-12)
+
+
+def test_what_strokes_did_to_a_reed_is_learned_for_its_next_strokes() -> None:
+    """Two reeds of one batch, six strokes each: one went down by what its type's do, one by half as much again."""
+    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    coef, cov = card.coef.copy(), card.coef_cov.copy()
+    coef[LIP] = -1.0
+    cov[LIP, LIP] = 1e-4 * np.eye(K)
+    card = replace(card, coef=coef, coef_cov=cov)
+    level = card.coef[:K]
+    y = np.vstack([level, level, level - 6.0, level - 6.0, level, level, level - 9.0, level - 9.0])
+    rows = replace(rows_of(y, [0.0] * 8, reeds=2), lip=np.tile([0.0, 0.0, 6.0, 6.0], 2))
+    states, blank, _ = batch_states(card, rows, card.coding, 0, in_fit=np.zeros(8, bool))
+    usual, strong, unread = (state.mean[LIP][1:].mean() for state in (*states, blank))
+    assert unread == pytest.approx(-1.0, abs=0.02)
+    assert usual == pytest.approx(-1.0, abs=0.03)
+    assert -1.5 < strong < -1.15
+    sd = [np.sqrt(state.cov[LIP, LIP][E_NOTE, E_NOTE]) for state in (*states, blank)]
+    assert max(sd[:2]) < 0.8 * sd[2]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from trimfit.learn.curve import KNOTS_MM
 from trimfit.learn.fitting import prior_card
 from trimfit.learn.predict import ReedState
-from trimfit.learn.priors import C_TERMS, REGRESSORS
+from trimfit.learn.priors import C_TERMS, REGRESSORS, STROKE_SHARE
 from trimfit.pitch import OUTPUTS
 from trimfit.plan.belief import Aim, AimBelief, CutError, see
 
@@ -51,7 +51,12 @@ def state_of(
     ):
         mean[block * K + F_NOTE] = level + top / 2
         mean[block * K + E_NOTE] = level - top / 2
-    spreads = ((pitch_sd, gap_sd), (pitch_slope_sd, slope_sd), (pitch_bend_sd, bend_sd), (0.0, 0.0))
+    spreads = (
+        (pitch_sd, gap_sd),
+        (pitch_slope_sd, slope_sd),
+        (pitch_bend_sd, bend_sd),
+        (STROKE_SHARE * abs(lip_pitch), STROKE_SHARE * abs(lip_gap)),
+    )
     lift = np.zeros((size, 8))
     for block in range(4):
         lift[block * K + F_NOTE, 2 * block : 2 * block + 2] = 1.0, 0.5

@@ -5,8 +5,10 @@ that information is taken out again (it is known exactly, from the same rows and
 to now, old and new, are put in: entries made since the fit, a sibling's included, count at once.
 
 A reed's state (d,) is: start (10), length (10), bend (10), lip (10), pressure (10), temperature (10), then for each
-chanter of interest its two offset vectors (20). Start and length hold the batch's and the reed's own deviations; all in
-cents per unit of the regressors of `priors.REGRESSORS`.
+chanter of interest its two offset vectors (20). Start, length and bend hold the batch's and the reed's own deviations,
+and lip what a stroke does to this reed: how far the reeds of a type differ in that is assumed (`priors.stroke_spread`),
+for a log has too few strokes to tell, but what they did to this reed is learned from its readings. All in cents per
+unit of the regressors of `priors.REGRESSORS`.
 """
 
 from __future__ import annotations
@@ -32,7 +34,7 @@ from trimfit.learn.joint import (
     row_precision,
     sound_weights,
 )
-from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS
+from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread
 from trimfit.pitch import OUTPUTS
 
 __all__ = ["ReedState", "batch_states", "known_coding", "told_offsets"]
@@ -40,7 +42,10 @@ __all__ = ["ReedState", "batch_states", "known_coding", "told_offsets"]
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
 WIDE = C_TERMS * K
-OWN = len(RANDOM) * K
+LIP = REGRESSORS.index("lip")
+TOLD = len(RANDOM) * K
+OWN = TOLD + K
+"""A batch's and a reed's own terms here: those of the fit (TOLD), and what a stroke does to this reed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,11 +213,11 @@ def _without(
     """
     m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
     if strangers.any():
-        order = np.r_[np.arange(OWN), OWN + np.flatnonzero(strangers), OWN + np.flatnonzero(~strangers)]
+        order = np.r_[np.arange(TOLD), TOLD + np.flatnonzero(strangers), TOLD + np.flatnonzero(~strangers)]
         m, v = m[np.ix_(order, order)], v[order]
-        own_cov = np.zeros((OWN + int(strangers.sum()),) * 2)
-        own_cov[:OWN, :OWN] = batch_cov
-        for c in range(OWN, len(own_cov), WIDE):
+        own_cov = np.zeros((TOLD + int(strangers.sum()),) * 2)
+        own_cov[:TOLD, :TOLD] = batch_cov
+        for c in range(TOLD, len(own_cov), WIDE):
             own_cov[c : c + WIDE, c : c + WIDE] = chanter_cov
     told, moved = marginal(m, v, own_cov)
     known = np.flatnonzero(~strangers)
@@ -274,16 +279,20 @@ def batch_states(
     weight[:, 0] = 1.0
     base = np.maximum(weight, 1e-3)
     weight = base.copy()
+    own_batch_cov, own_reed_cov = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
+    own_batch_cov[:TOLD, :TOLD], own_reed_cov[:TOLD, :TOLD] = card.batch_cov, reed_cov
+    own_reed_cov[TOLD:, TOLD:] = stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])
+    psi_lip = np.column_stack([psi, rows.lip])
     for i in np.flatnonzero(in_fit):
         found = card.low_weight.get(str(rows.label[i]))
         if found is not None:
             weight[i] = found
 
-    def summed(pick: NDArray[np.bool_]) -> BatchSums:
+    def summed(pick: NDArray[np.bool_], terms: Array, cov: Array) -> BatchSums:
         reed = rows.reed_code[pick]
         code = np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1
         w, wy = row_precision(rows.y[pick], weight[pick], noise)
-        return batch_sums(psi[pick], x[pick], w, wy, code.astype(np.intp), reed_cov, total=True)
+        return batch_sums(terms[pick], x[pick], w, wy, code.astype(np.intp), cov, total=True)
 
     def before() -> tuple[Array, Array]:
         """Information and vector of the coefficients, less what these readings told the card."""
@@ -291,32 +300,32 @@ def batch_states(
         if not in_fit.any() or not known_type:
             return info, info @ mean
         strangers = np.concatenate([np.zeros(M * K, dtype=bool), np.repeat(new, WIDE)])
-        return _without(info, info @ mean, summed(in_fit), card.batch_cov, strangers, card.chanter_cov)
+        return _without(info, info @ mean, summed(in_fit, psi, reed_cov), card.batch_cov, strangers, card.chanter_cov)
 
     new = np.array([c >= len(card.coding.chanters) for c in codes], dtype=bool)
     everything = np.ones(len(rows), dtype=bool)
     d = OWN + len(mean)
     means, q, own = np.zeros((0, OWN)), np.zeros((0, OWN, d)), np.zeros((0, OWN, OWN))
     if forget and len(rows):
-        post = batch_posterior(np.zeros((d, d)), np.zeros(d), card.batch_cov, *before())
+        post = batch_posterior(np.zeros((d, d)), np.zeros(d), own_batch_cov, *before())
     elif not len(rows):
-        post = posterior_of(np.zeros((d, d)), np.zeros(d), card.batch_cov, mean, cov)
+        post = posterior_of(np.zeros((d, d)), np.zeros(d), own_batch_cov, mean, cov)
     else:
-        sums = summed(everything)
-        if in_fit.all() and known_type and not new.any():
-            # nothing since the fit: what would be taken out is what would be put in
-            post = posterior_of(sums.m[0], sums.mv[0], card.batch_cov, mean, cov)
+        sums = summed(everything, psi_lip, own_reed_cov)
+        if in_fit.all() and known_type and not new.any() and not rows.lip.any():
+            # nothing since the fit: what would be taken out is what would be put in (but for strokes, see OWN)
+            post = posterior_of(sums.m[0], sums.mv[0], own_batch_cov, mean, cov)
         else:
             info, vector = before()
-            post = batch_posterior(sums.m[0], sums.mv[0], card.batch_cov, info, vector)
+            post = batch_posterior(sums.m[0], sums.mv[0], own_batch_cov, info, vector)
             for _ in range(5):
                 fresh = np.maximum(base * sound_weights(sums, post, rows.y, noise, base, weight), 1e-4)
                 fresh[in_fit] = weight[in_fit]
                 if np.max(np.abs(fresh - weight)) < 1e-3:
                     break
                 weight = fresh
-                sums = summed(everything)
-                post = batch_posterior(sums.m[0], sums.mv[0], card.batch_cov, info, vector)
+                sums = summed(everything, psi_lip, own_reed_cov)
+                post = batch_posterior(sums.m[0], sums.mv[0], own_batch_cov, info, vector)
         if only is not None:
             sums = replace(sums, f=sums.f[only], e=sums.e[only], b=sums.b[only])
         means, q, own = reed_terms(sums, post)
@@ -342,7 +351,7 @@ def batch_states(
         )
 
     states = [state(means[r], q[r], own[r]) for r in range(len(means))]
-    blank = state(np.zeros(OWN), np.zeros((OWN, len(post.mean))), reed_cov)
+    blank = state(np.zeros(OWN), np.zeros((OWN, len(post.mean))), own_reed_cov)
     return states, blank, weight
 
 
@@ -372,7 +381,7 @@ def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Arr
     v_mean (3K,), v_q (3K, d), v_own (3K, 3K): its own deviation is `free - q omega`, as of `joint.reed_terms`; slopes
     and bends count `ratio` times. Only the first 3K coefficients have anything added: only their rows are worked out.
     """
-    lift = np.r_[np.ones(K), np.full(OWN - K, ratio)]
+    lift = np.r_[np.ones(K), np.full(TOLD - K, ratio), np.ones(K)]
     reach = -lift[:, None] * v_q
     reach[:, :OWN] += np.diag(lift)
     reach[:, OWN : 2 * OWN] += np.eye(OWN)

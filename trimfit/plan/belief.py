@@ -35,8 +35,6 @@ __all__ = ["Aim", "AimBelief", "CutError", "even_nodes", "interval_of", "nodes",
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 NODES = 17
-LIP_SPREAD = 0.25
-"""What a stroke does differs from reed to reed by about this share (common practice, no source)…"""
 MOST_LOG_SD = 0.5
 """A slope is never believed to be less known than this: within a factor of two or so (common practice, no source)."""
 LEAST_SLOPE = 0.25
@@ -44,8 +42,6 @@ NEED_POINTS = 241
 FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
 """A meeting pitch is sought no farther than this from the pitch now, and called no vaguer: before any cut is logged
 the way there is an assumption, and its end is not to be said to the cent."""
-LIP_FLOOR_CENTS = 0.1
-"""… and is never known better than this, in cents of gap a stroke."""
 GAP = np.zeros(K)
 GAP[OUTPUTS.index("f")], GAP[OUTPUTS.index("e")] = 1.0, -1.0
 PITCH = np.zeros(K)
@@ -162,7 +158,6 @@ class AimBelief:
         terms[:, first], terms[:, first + 1], terms[:, first + 2], terms[:, first + 3] = 1.0, step, square, lip
         mean = terms @ self.at.T
         variance = np.einsum("ni,ij,nj->n", terms, self.within, terms)[:, None]
-        variance = variance + ((LIP_SPREAD * abs(self.mean[first + 3]) + LIP_FLOOR_CENTS) * lip) ** 2
         slope = self.at[None, :, first + 1] * stretch[:, None]
         return mean, np.maximum(variance + (slope * error.sd_mm(length_mm)[:, None]) ** 2, 1e-9)
 
@@ -266,8 +261,7 @@ class AimBelief:
         rows[:, 6], rows[:, 2] = curve * rows[:, 5], -ratio * curve * rows[:, 5]
         variance = np.einsum("ji,ik,jk->j", rows, self.within, rows)
         centre = float(self.weight @ mean)
-        own = LIP_SPREAD * lip * (self.mean[7] - self.mean[5] / max(self.mean[1], 1.0) * self.mean[3])
-        sd = math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)) + own**2, 1e-9))
+        sd = math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)), 1e-9))
         now = float(self.mean[4])
         return min(max(centre, now - FARTHEST_CENTS), now + FARTHEST_CENTS), min(sd, VAGUEST_CENTS)
 

@@ -1,9 +1,8 @@
 """The second aim, target pitch, and the second control, the lips: what is to be gained by strokes and by readings.
 
 Let delta be the meeting pitch less the target (cents), or the pitch as it is once the gap is closed, believed
-N(delta, sigma²); a stroke moves it by l, give or take LIP_SPREAD of that from reed to reed and what is not known of l
-itself, and cannot be put back. A reading of error r
-takes sigma² to 1/(1/sigma² + 1/r²).
+N(delta, sigma²); a stroke moves it by l, give or take what is not known of that (what strokes do to the type, and to
+this reed), and cannot be put back. A reading of error r takes sigma² to 1/(1/sigma² + 1/r²).
 Over the next few readings this is a small dynamic programme on a grid of delta,
 
     W_j(delta) = q_j S_j + (1 - q_j) min( outside P(|delta + sigma_j xi| > tolerance), reading + E W_{j+1},
@@ -23,7 +22,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.plan.belief import LIP_SPREAD, Aim, AimBelief, CutError, nodes, normal_cdf
+from trimfit.plan.belief import Aim, AimBelief, CutError, nodes, normal_cdf
 from trimfit.plan.policy import Costs
 
 __all__ = ["LipPlan"]
@@ -33,7 +32,7 @@ MOST_STROKES = 10
 """On one visit: what so many have done is heard before more are done."""
 LEVELS = 6
 LEAST_STROKE_CENTS = 0.02
-ROOM_TOLERANCES, ROOM_SDS = 0.3, 2.5
+ROOM_TOLERANCES, ROOM_SDS = 0.6, 2.5
 """Strokes may bring the believed gap so many tolerances over zero, and no nearer to past than so many of its sd."""
 TELLING = 0.9
 
@@ -60,7 +59,7 @@ class LipPlan:
         self.per_stroke = belief.meeting(1.0)[0] - mean
         share = float(belief.mean[5]) / max(float(belief.mean[1]), 1.0)
         row = np.array([0.0, 0.0, 0.0, -share, 0.0, 0.0, 0.0, 1.0])
-        self.stroke_sd = math.hypot(LIP_SPREAD * self.per_stroke, math.sqrt(max(float(row @ belief.cov @ row), 0.0)))
+        self.stroke_sd = math.sqrt(max(float(row @ belief.cov @ row), 0.0))
         self.late, self.anyway = MOST_STROKES, min(cuts_left[1], 1.0)
         self.strokes, self.outside_now = np.zeros(1), belief.pitch_outside(aim, 0.0, 0.0, error)
         if aim.target_cents is None:

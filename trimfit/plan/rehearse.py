@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.curve import bent_mm, slope_at, straight_mm
-from trimfit.plan.belief import LIP_SPREAD, Aim, AimBelief, CutError, normal_cdf
+from trimfit.plan.belief import Aim, AimBelief, CutError, normal_cdf
 from trimfit.plan.policy import PolicyTable, moves
 
 __all__ = ["Run", "draw", "rehearse"]
@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 MOST_STEPS = 25
 MOST_BENT = 0.75
 PITCH = 4
+LEAST_STROKE_CENTS = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,9 +80,10 @@ def _strokes(mean: Array, cov: Array, slope: Array, aim: Aim) -> tuple[Array, Ar
     variance = cov[:, PITCH, PITCH] - 2.0 * share * cov[:, PITCH, 0] + share**2 * cov[:, 0, 0]
     sd = np.sqrt(np.maximum(variance, 1e-6))
     # strokes cannot be put back: stay short of the target by what is not known beyond half the tolerance
-    short = np.maximum(np.hypot(sd, LIP_SPREAD * need) - 0.5 * aim.tolerance_cents, 0.0)
+    vague = np.sqrt(np.maximum(cov[:, PITCH + 3, PITCH + 3], 0.0)) / np.maximum(np.abs(one), LEAST_STROKE_CENTS)
+    short = np.maximum(np.hypot(sd, np.minimum(vague, 1.0) * need) - 0.5 * aim.tolerance_cents, 0.0)
     wanted = np.sign(need) * np.maximum(np.abs(need) - short, 0.0)
-    lip = np.clip(np.round(wanted / np.where(np.abs(one) > 0.02, one, np.inf)), 0, 40)
+    lip = np.clip(np.round(wanted / np.where(np.abs(one) > LEAST_STROKE_CENTS, one, np.inf)), 0, 40)
     closing = np.maximum(mean[:, 3], 1e-3)
     lip = np.minimum(lip, np.floor(np.maximum(-0.2 * aim.tolerance_cents - mean[:, 0], 0.0) / closing))
     return lip, need, sd
@@ -110,7 +112,6 @@ def rehearse(
     removed = np.array([b.removed_mm for b in beliefs])
     gap_sd = np.array([b.reading_sd_cents for b in beliefs])
     pitch_sd = np.array([b.pitch_reading_sd_cents for b in beliefs])
-    lip_factor = 1.0 + LIP_SPREAD * rng.standard_normal(n)
     cuts, readings = np.zeros(n), np.zeros(n)
     busy = np.ones(n, dtype=bool)
     every = np.arange(8)
@@ -130,10 +131,10 @@ def rehearse(
 
     def advance(who: NDArray[np.intp], length: Array, taken: Array, lip: Array) -> None:
         x, k = removed[who], curve[who]
-        for vector, mm, strokes in ((truth, taken, lip * lip_factor[who]), (mean, length, lip)):
+        for vector, mm in ((truth, taken), (mean, length)):
             g0, g1 = bent_mm(x, k), bent_mm(x + mm, k)
             part = vector[who]
-            shift(part, g1 - g0, g1**2 - g0**2, strokes)
+            shift(part, g1 - g0, g1**2 - g0**2, lip)
             vector[who] = part
         g0, g1 = bent_mm(x, k), bent_mm(x + length, k)
         move = np.tile(np.eye(8), (len(who), 1, 1))
@@ -142,8 +143,7 @@ def rehearse(
             move[:, first, first + 3] = lip
         cov[who] = move @ cov[who] @ move.transpose(0, 2, 1)
         sd = mean[who, 1] * slope_at(x + length, k) * error.sd_mm(length)
-        cov[who, 0, 0] += sd**2 + (LIP_SPREAD * mean[who, 3] * lip) ** 2
-        cov[who, PITCH, PITCH] += (LIP_SPREAD * mean[who, 7] * lip) ** 2
+        cov[who, 0, 0] += sd**2
         removed[who] = x + taken
 
     for _ in range(MOST_STEPS):
