@@ -98,9 +98,14 @@ def test_without_a_target_the_pitch_costs_nothing() -> None:
 def test_a_stroke_that_closes_the_gap_is_not_counted_on_once_it_is_closed() -> None:
     """Of two reeds that want strokes alike, the one whose strokes close the gap has them done while there is room."""
     free, tied = (
-        LipPlan(belief_of(112.0, lip_gap=gap, pitch_sd=2.5), aim_of(112.0), COSTS, USUAL, 0.6, (1.0, 2.0))
-        for gap in (0.0, 0.6)
-    )
+        LipPlan(
+            # a stroke moves the meeting pitch by as much: 10 cents of pitch go with 60 of gap
+            belief_of(112.0, lip_gap=gap, lip_pitch=-0.8 + gap * 10.0 / 60.0, pitch_sd=2.5),
+            aim_of(112.0), COSTS, USUAL, 0.6, (1.0, 2.0),
+        )
+        for gap in (0.0, 1.2)
+    )  # fmt: skip
+    assert tied.per_stroke == pytest.approx(free.per_stroke, abs=0.05)
     assert tied.late == 1 < free.late
     assert tied.stroke()[1] > free.stroke()[1]
     assert tied.stroke()[0] >= free.stroke()[0] > 0

@@ -247,6 +247,8 @@ def chance_picture(table: pd.DataFrame, path: Path) -> None:
     top = 1.15 * max(float((told + 2 * error).max()), float(share.max()))
     axis.plot([0, top], [0, top], color="0.6", lw=1, ls="--")
     axis.errorbar(told, share, yerr=1.645 * error, fmt="o", color="#7a3b0c", capsize=3)
+    axis.set_xlim(left=0.0)
+    axis.set_ylim(bottom=0.0)
     axis.set_xlabel("chance of going past that was told, %")
     axis.set_ylabel("went past, %")
     axis.set_title("Of those told so much, so many went past", fontsize=10)

@@ -45,7 +45,8 @@ WIDE = C_TERMS * K
 LIP = REGRESSORS.index("lip")
 TOLD = len(RANDOM) * K
 OWN = TOLD + K
-"""A batch's and a reed's own terms here: those of the fit (TOLD), and what a stroke does to this reed."""
+"""A batch's and a reed's own terms here: those of the fit (TOLD), and what a stroke does to this reed. (A fit's many
+reeds hardly have strokes enough to tell; for the one on the bench they may be most of what is not known of its pitch.)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,12 +314,12 @@ def batch_states(
     else:
         sums = summed(everything, psi_lip, own_reed_cov)
         if in_fit.all() and known_type and not new.any() and not rows.lip.any():
-            # nothing since the fit: what would be taken out is what would be put in (but for strokes, see OWN)
+            # nothing since the fit, and no stroke: what would be taken out is what would be put in
             post = posterior_of(sums.m[0], sums.mv[0], own_batch_cov, mean, cov)
         else:
             info, vector = before()
             post = batch_posterior(sums.m[0], sums.mv[0], own_batch_cov, info, vector)
-            for _ in range(5):
+            for _ in range(0 if in_fit.all() else 5):
                 fresh = np.maximum(base * sound_weights(sums, post, rows.y, noise, base, weight), 1e-4)
                 fresh[in_fit] = weight[in_fit]
                 if np.max(np.abs(fresh - weight)) < 1e-3:
