@@ -46,7 +46,7 @@ LIP = REGRESSORS.index("lip")
 TOLD = len(RANDOM) * K
 OWN = TOLD + K
 """A batch's and a reed's own terms here: those of the fit (TOLD), and what a stroke does to this reed. (A fit's many
-reeds hardly have strokes enough to tell; for the one on the bench they may be most of what is not known of its pitch.)"""
+reeds hardly have strokes enough to tell; on the bench it may be most of what is not known of a reed's pitch.)"""
 
 
 @dataclass(frozen=True, slots=True)
