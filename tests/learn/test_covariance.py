@@ -142,7 +142,7 @@ def test_more_groups_shrink_less_and_toward_the_target() -> None:
 
 def test_every_assumed_covariance_is_positive_definite() -> None:
     reed = assumed_reed_cov()
-    batch = assumed_batch_cov(reed)
+    batch = assumed_batch_cov(reed, reed, 0.0)
     mean, shop, own = regressor_prior(3)
     assert mean.shape == (6, K)
     for cov in (batch, reed, assumed_noise(), chanter_spread(), *shop, *own):

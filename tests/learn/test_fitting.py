@@ -61,7 +61,7 @@ def test_a_shop_whose_two_as_always_agree_to_the_cent_is_learned_from(frame: pd.
     found = fit(same)
     assert np.isfinite(found.coef).all()
     assert np.linalg.eigvalsh(found.noise_cov).min() > 0
-    assert gap_sd(found.noise_cov) == pytest.approx(gap_sd(fit(frame).noise_cov), rel=0.1)
+    assert gap_sd(found.noise_cov) == pytest.approx(gap_sd(fit(frame).noise_cov), rel=0.15)
 
 
 @pytest.mark.parametrize("held", [7, 25, 26, 27, 40])

@@ -180,7 +180,7 @@ def test_a_batch_read_since_the_fit_counts_every_reading_once(seed: int) -> None
 def _start_and_slope() -> tuple[Array, Array]:
     """The assumed covariances of a batch and a reed, without their bends."""
     reed_cov = assumed_reed_cov()
-    batch_cov = assumed_batch_cov(reed_cov)
+    batch_cov = assumed_batch_cov(reed_cov, reed_cov, 0.0)
     return batch_cov[: 2 * K, : 2 * K], reed_cov[: 2 * K, : 2 * K]
 
 

@@ -115,7 +115,7 @@ def batch_evidence(card: FitCard, rows: Rows, types: tuple[str, ...]) -> BatchEv
     psi = coding.random_part(x6, rows.type_code)[:, :2]
     pick = np.kron(np.eye(2), CROW_AND_GAP)
     noise, reed_cov = CROW_AND_GAP @ card.noise_cov @ CROW_AND_GAP.T, pick @ card.reed_cov[: 2 * K, : 2 * K] @ pick.T
-    usual = assumed_batch_cov(assumed_reed_cov())[: 2 * K, : 2 * K]
+    usual = assumed_batch_cov(assumed_reed_cov(), assumed_reed_cov(), 0.0)[: 2 * K, : 2 * K]
     wide = WIDE * np.sqrt(np.diag(pick @ usual @ pick.T))
     count = len(rows.batches)
     info, vector = np.zeros((count, 4, 4)), np.zeros((count, 4))

@@ -121,7 +121,7 @@ def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float
         coef_cov=cov,
         new_type_mean=one_mean,
         new_type_cov=one_cov,
-        batch_cov=assumed_batch_cov(reed_cov),
+        batch_cov=assumed_batch_cov(reed_cov, reed_cov, 0.0),
         reed_cov=reed_cov,
         noise_cov=assumed_noise(),
         reed_scale=np.ones(len(names)),
@@ -284,7 +284,7 @@ def _covariances(
         reed_cov[two, two] = assemble(fits, lambda f: f.inner_cov, assumed[two, two], SEEDS["reed"], n_reeds)
         noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
         reed_cov = _shrunk(reed_cov, 0.5 * n_reeds)
-        batch_cov = assumed_batch_cov(reed_cov)
+        batch_cov = assumed_batch_cov(reed_cov, assumed, n_reeds)
         batch_cov[two, two] = assemble(fits, lambda f: f.outer_cov, batch_cov[two, two], SEEDS["batch"], n_batches)
         start = Globals(
             _shrunk(batch_cov, 0.7 * n_batches, reed_cov),

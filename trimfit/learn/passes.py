@@ -242,7 +242,8 @@ def em_step(
         type_n[piece.type_code] += len(mean)
     n_reeds, n_batches = float(type_n.sum()), float(len(pieces))
     g.reed_cov = _seeded(reed_sum, n_reeds, assumed, SEEDS["reed"], SEEDS["reed bend"])
-    g.batch_cov = _seeded(batch_sum, n_batches, assumed_batch_cov(g.reed_cov), SEEDS["batch"], SEEDS["batch bend"])
+    likely = assumed_batch_cov(g.reed_cov, assumed, n_reeds)
+    g.batch_cov = _seeded(batch_sum, n_batches, likely, SEEDS["batch"], SEEDS["batch bend"])
     inverse = np.linalg.inv(g.reed_cov)
     raw = np.array([np.sum(inverse * s) for s in type_sum]) / OWN
     # told against the shop's own middle: what the assumptions add makes every type look less than the whole, and were

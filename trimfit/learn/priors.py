@@ -98,6 +98,7 @@ STROKE_SHARE, STROKE_TIE = 0.25, 0.5
 much between crow and notes…"""
 STROKE_LEAST = Spread(0.1, 0.07, 0.07)
 """… and by no less than this, in cents a stroke (a tenth of a cent of gap)."""
+FEW_REEDS = 10.0
 READING_SPREAD = Spread(3.0, 2.0, 1.0)
 # How many reeds, batches the assumed variances count for. A bend of its own shows in few reeds: it counts for more.
 SEEDS = {"reed": 3.0, "batch": 2.0, "reed bend": 60.0, "batch bend": 30.0}
@@ -140,10 +141,14 @@ def assumed_reed_cov() -> Array:
     return _levels(REED_SPREAD)
 
 
-def assumed_batch_cov(reed_cov: Array) -> Array:
-    """Batches' covariance (30, 30) where nothing is known but the reeds' (30, 30): a share of it, term by term."""
+def assumed_batch_cov(reed_cov: Array, assumed: Array, reeds: float) -> Array:
+    """Batches' covariance (30, 30) where nothing is known but the reeds': a share of that, term by term.
+
+    reed_cov (30, 30): found in so many reeds; assumed (30, 30): the reeds' before any was seen, which counts for
+    FEW_REEDS here, so that a shop of a dozen reeds is not led by them to think its batches alike.
+    """
     root = np.repeat(np.sqrt([BATCH_SHARE[name] for name in RANDOM]), len(OUTPUTS))
-    out: Array = reed_cov * np.outer(root, root)
+    out: Array = (reeds * reed_cov + FEW_REEDS * assumed) / (reeds + FEW_REEDS) * np.outer(root, root)
     return out
 
 
