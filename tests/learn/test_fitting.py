@@ -166,3 +166,10 @@ def test_a_shop_that_varies_little_in_pitch_is_not_believed_to_vary_more() -> No
             noise.append(np.sqrt(PITCH @ card.noise_cov @ PITCH * card.noise_scale.mean()))
     assert np.mean(spread) == pytest.approx(2.47, rel=0.12)
     assert np.mean(noise) == pytest.approx(2.13, rel=0.06)
+
+
+def test_a_type_hardly_read_has_the_shops_reading_error(frame: pd.DataFrame) -> None:
+    rare = "moulded one"
+    few = frame[(frame["reed_type"] != rare) | (frame["reed_type"] == rare).cumsum().le(2)]
+    _, types, _ = rows_from_frame(few)
+    assert fit(few).noise_scale[types.index(rare)] == 1.0

@@ -292,7 +292,8 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     shared = max(float(notes.sum() - np.trace(notes)) / ((K - 1) * (K - 2)), 0.0)
     noise_cov = narrow * g.noise_cov
     noise_cov[1:, 1:] += (1.0 - narrow) * shared
-    return noise_cov, out / narrow
+    # a type of which too little was read to tell has the shop's
+    return noise_cov, np.where(count > 0, out / narrow, 1.0)
 
 
 def reading_stretch(

@@ -379,8 +379,8 @@ def _extended(post: Posterior, mean: Array, cov: Array, here: NDArray[np.bool_])
 def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Array) -> tuple[Array, Array]:
     """A reed's coefficients with the batch's (in `post`) and its own deviations added in: mean (P,) and cov (P, P).
 
-    v_mean (3K,), v_q (3K, d), v_own (3K, 3K): its own deviation is `free - q omega`, as of `joint.reed_terms`; slopes
-    and bends count `ratio` times. Only the first 3K coefficients have anything added: only their rows are worked out.
+    v_mean (4K,), v_q (4K, d), v_own (4K, 4K): its own deviation is `free - q omega`, as of `joint.reed_terms`; slopes
+    and bends count `ratio` times. Only the first 4K coefficients have anything added: only their rows are worked out.
     """
     lift = np.r_[np.ones(K), np.full(TOLD - K, ratio), np.ones(K)]
     reach = -lift[:, None] * v_q

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from trimfit.plan.belief import Aim, AimBelief, CutError, nodes, normal_cdf
 from trimfit.plan.policy import Costs
 
-__all__ = ["LipPlan"]
+__all__ = ["LEAST_STROKE_CENTS", "LipPlan"]
 
 Array = NDArray[np.float64]
 MOST_STROKES = 10

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from trimfit.learn.curve import bent_mm, slope_at, straight_mm
 from trimfit.plan.belief import Aim, AimBelief, CutError, normal_cdf
+from trimfit.plan.lips import LEAST_STROKE_CENTS
 from trimfit.plan.policy import PolicyTable, moves
 
 __all__ = ["Run", "draw", "rehearse"]
@@ -23,7 +24,6 @@ Array = NDArray[np.float64]
 MOST_STEPS = 25
 MOST_BENT = 0.75
 PITCH = 4
-LEAST_STROKE_CENTS = 0.02
 
 
 @dataclass(frozen=True, slots=True)
