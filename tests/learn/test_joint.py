@@ -14,6 +14,7 @@ from trimfit.learn.joint import (
     batch_sums,
     cell_residuals,
     left_out_readings,
+    noise_told,
     reading_noise,
     reed_moments,
     row_precision,
@@ -81,6 +82,7 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
         left_out = {}
         for errors, spreads, seen, at in left_out_readings(sums, post, y):
             left_out |= {int(i): (errors[j], spreads[j], seen) for j, i in enumerate(at)}
+        squares, freedom = np.zeros((2, len(y)))
         for i, (error, spread, seen) in sorted(left_out.items()):
             others = np.ones_like(shop.rows.y, dtype=bool)
             others[row] = False
@@ -90,6 +92,8 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
             np.testing.assert_allclose(error, values - design @ without.mean, rtol=1e-7, atol=1e-6)
             np.testing.assert_allclose(spread, design @ without.cov @ design.T, rtol=1e-6, atol=1e-5)
             whole = spread + noise
+            pull = np.linalg.solve(whole, error)
+            squares[i], freedom[i] = pull @ noise @ pull, np.trace(np.linalg.solve(whole, noise))
             for k in seen[:3]:
                 alone = np.ones_like(shop.rows.y, dtype=bool)
                 alone[row, k] = False
@@ -101,6 +105,7 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
                 sd = np.sqrt(whole[inside, inside] - tie @ whole[rest, inside])
                 assert z[i, k] == pytest.approx(miss / sd, rel=1e-5)
             row += 1
+        np.testing.assert_allclose(noise_told(sums, post, y), (squares, freedom), rtol=1e-6)
     assert row == len(shop.rows)
 
 

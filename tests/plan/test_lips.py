@@ -8,10 +8,11 @@ import pytest
 from tests.plan.make_belief import EXACT, USUAL, aim_of, belief_of
 from trimfit.plan.belief import LEAST_SLOPE, nodes
 from trimfit.plan.choose import Rules, choose
-from trimfit.plan.lips import LipPlan
+from trimfit.plan.lips import TELLING, LipPlan
 from trimfit.plan.policy import Costs, solve
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.4)
+RULES = Rules(0.01, 0.01, 120.0, USUAL)
 
 
 @pytest.mark.parametrize("lengths", [[0.0, 0.0], [0.3, 0.2, 0.0], [0.5, 0.0]])
@@ -66,7 +67,7 @@ def slow_value(plan: LipPlan, off: float, level: int, cuts_left: float) -> float
     each = [slow_after_visit(plan, off, k, level, cuts_left) for k in plan.strokes]
     anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
     done = min(leave, plan.costs.reading_minutes + each[0])
-    visit = plan.costs.cut_minutes + plan.costs.reading_minutes + min(each[: plan.late + 1])
+    visit = plan.costs.cut_minutes + plan.costs.reading_minutes + min(each[: plan.late_visit[level] + 1])
     return anyway * min(each) + (1.0 - anyway) * min(done, visit)
 
 
@@ -106,9 +107,25 @@ def test_a_stroke_that_closes_the_gap_is_not_counted_on_once_it_is_closed() -> N
         for gap in (0.0, 1.2)
     )  # fmt: skip
     assert tied.per_stroke == pytest.approx(free.per_stroke, abs=0.05)
-    assert tied.late == 1 < free.late
+    # the better the gap is known, the nearer to past a stroke may bring it
+    assert tied.late_visit == sorted(tied.late_visit)
+    assert tied.late_visit[0] == 0 < tied.late_visit[-1] == 1 < free.late_visit[0]
     assert tied.stroke()[1] > free.stroke()[1]
     assert tied.stroke()[0] >= free.stroke()[0] > 0
+
+
+def test_a_reading_is_worth_taking_for_the_room_that_it_gives_a_stroke() -> None:
+    """Closed and sharp, the gap not known closely enough for a stroke: the next reading tells little of the pitch."""
+    vague, plain = (
+        belief_of(gap=0.3, gap_sd=sd, pitch=116.5, pitch_sd=0.7, pitch_slope=5.0, lip_gap=0.7, lip_pitch=-0.8)
+        for sd in (1.25, 0.7)
+    )
+    plans = [LipPlan(belief, aim_of(113.0), COSTS, USUAL) for belief in (vague, plain)]
+    assert [plan.most_now for plan in plans] == [0, 2]
+    assert plans[0].by_reading[1] > TELLING * plans[0].by_reading[0]
+    assert plans[0].read() < plans[0].leave() - COSTS.reading_minutes
+    actions = [choose(belief, aim_of(113.0), solve(COSTS), RULES).action for belief in (vague, plain)]
+    assert actions == ["read-again", "trim"]
 
 
 def test_with_the_gap_closed_the_pitch_is_the_one_it_has() -> None:
@@ -119,8 +136,7 @@ def test_with_the_gap_closed_the_pitch_is_the_one_it_has() -> None:
     assert plan.off == pytest.approx(117.0 - target)
     assert belief.meeting()[0] < 117.0 - 0.5
     assert plan.leave() == pytest.approx(120.0 * belief.pitch_outside(aim_of(target), 0.0, 0.0, USUAL))
-    rules = Rules(0.01, 0.01, 120.0, USUAL)
-    assert choose(belief, aim_of(target), solve(COSTS), rules).action in ("finished", "no-fit")
+    assert choose(belief, aim_of(target), solve(COSTS), RULES).action in ("finished", "no-fit")
 
 
 def test_the_chance_of_another_pitch_as_drawn_reeds_have_it() -> None:

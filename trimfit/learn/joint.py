@@ -37,6 +37,7 @@ __all__ = [
     "deletion",
     "left_out_readings",
     "marginal",
+    "noise_told",
     "posterior_of",
     "reading_noise",
     "resummed",
@@ -300,6 +301,25 @@ def left_out_readings(
         whole = np.linalg.pinv(inverse[spot], rcond=1e-9, hermitian=True)
         noise = np.linalg.pinv(sums.w[spot], rcond=1e-12, hermitian=True)
         yield (whole @ pull[np.ix_(rows, taken)][:, :, None])[:, :, 0], whole - noise, taken, rows
+
+
+def noise_told(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
+    """Residual sum of squares of each reading (n,), in units of the noise that `sums` took for true, and its degrees of
+    freedom (n,): (V^-1 r)_i' N_i (V^-1 r)_i and tr((V^-1)_ii N_i), N_i the noise of row i.
+
+    Under the model the first is the second in the mean. With reeds' own terms all but free V^-1 N is a projection, and
+    the ratio of their sums is the classic s²: the multiple of the noise found among the readings of one reed, whatever
+    reeds do otherwise. Source: Searle, Casella & McCulloch (1992), Variance Components, ch. 6.
+    """
+    pull, inverse = deletion(sums, post, y)
+    squares, freedom = np.zeros(len(y)), np.zeros(len(y))
+    seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    for taken, rows in patterns_of(seen):
+        spot = np.ix_(rows, taken, taken)
+        noise, of = _scaled_inverse(sums.w[spot]), pull[np.ix_(rows, taken)]
+        squares[rows] = np.einsum("nk,nkl,nl->n", of, noise, of)
+        freedom[rows] = np.einsum("nkl,nkl->n", inverse[spot], noise)
+    return squares, freedom
 
 
 def patterns_of(seen: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:

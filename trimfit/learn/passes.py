@@ -24,6 +24,7 @@ from trimfit.learn.joint import (
     deletion,
     left_out_readings,
     marginal,
+    noise_told,
     posterior_of,
     reed_moments,
     resummed,
@@ -55,6 +56,11 @@ OWN = len(RANDOM) * K
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 COPIED = 0.5
 """An output whose errors are mostly smaller than this share of what REML says is a copy of another one."""
+LEAST_CELLS = 30
+"""Fewer tell nothing of how good readings are."""
+WILDEST = 2.5
+FREE = 1e6
+"""Times their covariance, reeds' own terms are as good as free."""
 
 
 @dataclass(slots=True)
@@ -265,35 +271,54 @@ def _seeded(total: Array, count: float, assumed: Array, seed: float, bend_seed: 
 
 
 def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> tuple[Array, Array]:
-    """Covariance (K, K) of a sound reading's errors and each type's multiple of it (T,), from the deletion residuals'
-    middle (a robust spread), type by type.
+    """Covariance (K, K) of a sound reading's errors and each type's multiple of it (T,).
 
-    A cell's residual given the rest of its reading tells of the cell's own error and not of what all notes of a
-    reading share, its seating: where the middles are narrower than REML's variances, as tails make them, the shared
-    part is left as it is.
+    REML's variance is a mean square, and tails make it larger than the errors of most readings: it is narrowed by as
+    much as the deletion residuals' middle is narrower than their mean square says (1 where they are normal; were the
+    middle held against 1 instead, reeds believed to vary too much would be taken for readings too good). A cell's
+    residual given the rest of its reading tells of the cell's own error and not of what all notes of a reading share,
+    its seating: the shared part is left as it is.
+    A type's multiple is told by its reeds' readings against each other, their own terms left free.
     """
-    z2: list[list[Array]] = [[] for _ in range(n_types)]
-    for piece, sums, post in batch_views(rows, pieces, g):
-        z = cell_residuals(sums, post, rows.y[piece.at])
-        z2[piece.type_code].append(np.abs(z))
-    out, count = np.ones(n_types), np.zeros(n_types)
-    for t, parts in enumerate(z2):
-        values = np.concatenate(parts) if parts else np.empty((0, K))
-        seen = int(np.isfinite(values).sum())
-        if seen >= 30:
-            # the middle output's; one that is always written down as another's double has no error of its own
-            each = [np.quantile(v, 0.683) for v in (c[np.isfinite(c)] for c in values.T) if len(v) >= 10]
-            ratio = float(np.median([q for q in each if q > COPIED] or [1.0])) ** 2
-            out[t] = g.noise_scale[t] * (ratio * seen + 100.0) / (seen + 100.0)
-            count[t] = seen
-    out = np.clip(out, 0.3, 3.0)
-    narrow = min(float(np.exp(np.average(np.log(out), weights=np.maximum(count, 1e-9)))), 1.0)
+    z = np.concatenate([cell_residuals(sums, post, rows.y[p.at]) for p, sums, post in batch_views(rows, pieces, g)])
+    # the middle output's; one that is always written down as another's double has no error of its own
+    each = [
+        float(middle / np.sqrt(np.mean(v**2)))
+        for v in (c[np.isfinite(c)] for c in z.T)
+        if len(v) >= LEAST_CELLS and (middle := np.quantile(np.abs(v), 0.683)) > COPIED
+    ]
+    narrow = min(float(np.median(each)) ** 2, 1.0) if each else 1.0
     notes = g.noise_cov[1:, 1:]
     shared = max(float(notes.sum() - np.trace(notes)) / ((K - 1) * (K - 2)), 0.0)
     noise_cov = narrow * g.noise_cov
     noise_cov[1:, 1:] += (1.0 - narrow) * shared
+
+    free = replace(g, reed_cov=FREE * g.reed_cov)
+    told: list[list[tuple[Array, Array]]] = [[] for _ in range(n_types)]
+    for piece, sums, post in batch_views(rows, pieces, free):
+        told[piece.type_code].append(noise_told(sums, post, rows.y[piece.at]))
+    scale, count = np.ones(n_types), np.zeros(n_types)
+    for t, parts in enumerate(told):
+        squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True)) if parts else (np.empty(0),) * 2
+        if freedom.sum() >= LEAST_CELLS:
+            scale[t], count[t] = g.noise_scale[t] * _multiple(squares, freedom), freedom.sum()
+    if count.any():
+        scale /= np.exp(np.average(np.log(scale), weights=count))
     # a type of which too little was read to tell has the shop's
-    return noise_cov, np.where(count > 0, out / narrow, 1.0)
+    return noise_cov, np.where(count > 0, np.clip(scale, 0.3, 3.0), 1.0)
+
+
+def _multiple(squares: Array, freedom: Array) -> float:
+    """Sum of squares over degrees of freedom of a type's readings (n,), none counted for more than WILDEST times what
+    is usual among them: slips hardly move it. Held to 1 by as much as SEEDS["noise"] degrees of freedom would."""
+    seed = SEEDS["noise"]
+    found = 1.0
+    for _ in range(30):
+        last, most = found, WILDEST * found * freedom
+        found = float((np.minimum(squares, most).sum() + seed) / (freedom.sum() + seed))
+        if abs(found - last) < 1e-4 * last:
+            break
+    return found
 
 
 def reading_stretch(

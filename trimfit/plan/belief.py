@@ -161,6 +161,11 @@ class AimBelief:
         slope = self.at[None, :, first + 1] * stretch[:, None]
         return mean, np.maximum(variance + (slope * error.sd_mm(length_mm)[:, None]) ** 2, 1e-9)
 
+    def gap_variance(self, length_mm: float, error: CutError) -> float:
+        """Variance of the true gap after a cut, cents²."""
+        mean, variance = self.after(np.array([length_mm]), 0.0, error)
+        return float((variance[0] + (mean[0] - mean[0] @ self.weight) ** 2) @ self.weight)
+
     def need_mm(self) -> float:
         """Length that would bring the believed gap to zero, mm (0 where it is there already).
 

@@ -10,9 +10,9 @@ Over the next few readings this is a small dynamic programme on a grid of delta,
 
 with q_j the chance that the gap wants another cut by then in any case: strokes done on a visit that cuts cost no visit
 of their own, so they are not hurried while more such visits are to come, and not put off when none is. A stroke may
-close the gap too: S' has only the few for which a gap that is closed already leaves room. sigma_j follows
-from the joint belief, cut by cut (`AimBelief.meeting_sd_path`). Solved anew for each question with a target (some
-milliseconds); `choose` adds it to the gap's cost.
+close the gap too: S'_j has only the few for which a gap that is closed already leaves room, so closely as j readings
+will have it known. sigma_j follows from the joint belief, cut by cut (`AimBelief.meeting_sd_path`). Solved anew for
+each question with a target (some milliseconds); `choose` adds it to the gap's cost.
 """
 
 from __future__ import annotations
@@ -60,8 +60,9 @@ class LipPlan:
         share = float(belief.mean[5]) / max(float(belief.mean[1]), 1.0)
         row = np.array([0.0, 0.0, 0.0, -share, 0.0, 0.0, 0.0, 1.0])
         self.stroke_sd = math.sqrt(max(float(row @ belief.cov @ row), 0.0))
-        self.late, self.anyway = MOST_STROKES, min(cuts_left[1], 1.0)
+        self.anyway = min(cuts_left[1], 1.0)
         self.strokes, self.outside_now = np.zeros(1), belief.pitch_outside(aim, 0.0, 0.0, error)
+        self.most_now, self.late_visit, self.late_reading = 0, [0] * LEVELS, [0] * LEVELS
         if aim.target_cents is None:
             return
         t = aim.tolerance_cents
@@ -69,21 +70,36 @@ class LipPlan:
         self.grid = np.linspace(-reach, reach, 121)
         if abs(self.per_stroke) > LEAST_STROKE_CENTS and self.off * self.per_stroke < 0:
             most = min(math.ceil((abs(self.off) + 2.0 * self.sd + t) / abs(self.per_stroke)), MOST_STROKES)
-            if belief.mean[3] > 0.0:
-                # each stroke closes the gap too: no more of them than the gap has room for
-                room = min(ROOM_TOLERANCES * t, t - ROOM_SDS * math.sqrt(float(belief.cov[0, 0]))) - belief.mean[0]
-                most = min(most, math.floor(room / float(belief.mean[3])))
-                self.late = int(ROOM_TOLERANCES * t / float(belief.mean[3]))
             self.strokes = np.arange(0.0, max(most, 0) + 1.0)
+            self._room(belief, error)
         # A visit that cuts comes nearer the meeting point, where a reading tells the pitch plainly; a reading alone
         # tells what it can from here, and may tell next to nothing.
         whole_way = [cut_mm, max(belief.need_mm() - cut_mm, 0.0)]
         self.by_visit = belief.meeting_sd_path(whole_way + [0.0] * (LEVELS - 2), error)
         self.by_reading = belief.meeting_sd_path([0.0] * LEVELS, error)
-        self.after_visit = self._chain(self.by_visit, cuts_left[0])
-        self.after_reading = self._chain(self.by_reading, cuts_left[1])
+        self.after_visit = self._chain(self.by_visit, self.late_visit, cuts_left[0])
+        self.after_reading = self._chain(self.by_reading, self.late_reading, cuts_left[1])
 
-    def _chain(self, sigma: list[float], cuts_left: float) -> Array:
+    def _room(self, belief: AimBelief, error: CutError) -> None:
+        """How many strokes the gap has room for, where each of them closes it too: now; and once it is closed, after
+        so many readings, `late_visit` where a cut over the whole way comes first, `late_reading` from here."""
+        t, per_stroke = self.aim.tolerance_cents, float(belief.mean[3])
+        most = len(self.strokes) - 1
+
+        def strokes(gap: float, variance: float, readings: int = 0) -> int:
+            if per_stroke <= 0.0:
+                return most
+            sd = 1.0 / math.sqrt(1.0 / variance + readings / belief.reading_sd_cents**2)
+            room = min(ROOM_TOLERANCES * t, t - ROOM_SDS * sd) - gap
+            return min(max(math.floor(room / per_stroke), 0), most)
+
+        gap, variance = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
+        cut = belief.gap_variance(belief.need_mm(), error)
+        self.most_now = strokes(gap, variance)
+        self.late_visit = [strokes(0.0, cut, readings) for readings in range(LEVELS)]
+        self.late_reading = [strokes(max(gap, 0.0), variance, readings) for readings in range(LEVELS)]
+
+    def _chain(self, sigma: list[float], late: list[int], cuts_left: float) -> Array:
         """W_1 on the grid when the belief narrows as `sigma` says, reading by reading, and the gap wants more cuts."""
         costs = self.costs
         visit = costs.cut_minutes + costs.reading_minutes
@@ -92,7 +108,7 @@ class LipPlan:
             ahead = self._ahead(self.grid, self.strokes, sigma[level], sigma[level + 1], value)
             free = ahead.min(axis=1)
             done = np.minimum(self._leave(self.grid, sigma[level]), costs.reading_minutes + ahead[:, 0])
-            alone = visit + ahead[:, : self.late + 1].min(axis=1)
+            alone = visit + ahead[:, : late[level] + 1].min(axis=1)
             anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
             value = anyway * free + (1.0 - anyway) * np.minimum(done, alone)
         return value
@@ -131,9 +147,9 @@ class LipPlan:
             return 0.0
         none, now, then = np.zeros(1), self.by_reading[0], self.by_reading[1]
         cost = float(self._ahead(np.array([self.off]), none, now, then, self.after_reading)[0, 0])
-        if then < TELLING * now:
+        if then < TELLING * now or (self.anyway < 0.5 and self.late_reading[1] > self.most_now):
             return cost
-        # a reading that tells next to nothing only puts off what is to be done
+        # a reading that tells next to nothing, and makes no room for a stroke, only puts off what is to be done
         strokes = self.stroke()[1]
         alone = min(self.leave(), self.costs.cut_minutes + self.costs.reading_minutes + strokes)
         return max(cost, self.anyway * strokes + (1.0 - self.anyway) * alone)
@@ -142,7 +158,7 @@ class LipPlan:
         """The best number of strokes, up to `most`, for a visit that is made anyway, and the minutes expected then."""
         if self.aim.target_cents is None:
             return 0, 0.0
-        after = self._after()[: most + 1]
+        after = self._after()[: min(most, self.most_now) + 1]
         best = int(np.argmin(after))
         return best, float(after[best])
 
