@@ -11,6 +11,7 @@ from typed_words import Typed
 from trimfit.bench.journal import Journal
 from trimfit.cli.answers import work_list
 from trimfit.desk.advise import ask_all
+from trimfit.desk.at_the_log import sitting_on
 from trimfit.desk.order import rehearse_order
 from trimfit.desk.picking import pick
 from trimfit.desk.progress import order_progress, progress_of
@@ -55,6 +56,21 @@ def test_the_work_list_says_what_each_order_wants_and_what_was_never_read(first_
     assert first["action"] == "read-again"
     assert isinstance(first["gap_now_cents"]["mean"], float)
     assert (first["reed_type"], first["batch"], first["due_on"], first["quantity"]) == ("moulded", "A", "2001-12-20", 4)
+
+
+def test_a_sitting_for_an_order_goes_through_its_reeds_in_their_turn(first_week: Typed) -> None:
+    def named(*names: str) -> list[str]:
+        with sitting_on(first_week.log, names, scripted=True, tell=lambda step, done, whole: None) as sitting:
+            return list(sitting.reeds)
+
+    in_turn = [advice.reed for advice in ask_all(first_week.log)]
+    assert named("band") == in_turn
+    assert sorted(in_turn) == ["1", "10", "2"]
+    with pytest.raises(InputError, match="no reed of order 'later' wants work"):
+        named("later")
+    with Journal(first_week.log) as journal:
+        journal.append(Reed("band", "moulded", "A"))
+    assert named("band", "2") == ["band", "2"]  # a reed's own name comes first
 
 
 def test_an_order_counts_its_reeds_by_their_last_outcome(first_week: Typed) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from trimfit.answers import Advice
-from trimfit.errors import TrimfitError
+from trimfit.errors import InputError, TrimfitError
 from trimfit.records import Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
@@ -48,11 +48,15 @@ class HouseAnswers:
 
         return ask_reed(self.path, name, self.tell)
 
-    def work(self) -> Sequence[str]:
-        """The reeds that have an order and want a cut or a reading, most urgent first."""
+    def work(self, order: str | None = None) -> Sequence[str]:
+        """The reeds that have an order (or this one) and want a cut or a reading, most urgent first."""
         from trimfit.desk.advise import ask_all
 
-        return [advice.reed for advice in ask_all(self.path, self.tell) if advice.action in ("trim", "read-again")]
+        return [
+            advice.reed
+            for advice in ask_all(self.path, self.tell)
+            if advice.action in ("trim", "read-again") and order in (None, advice.order)
+        ]
 
     def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
         """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
@@ -189,13 +193,22 @@ def sitting_on(
 ) -> Iterator[Sitting]:
     """A sitting on the log at `path`, which stays open as long as the sitting lasts.
 
+    reeds: names of reeds, or of orders, which stand for those of their reeds that want work now, most urgent first.
     scripted: lines are piped in. width: columns of the screen. tell(step, done, whole) hears of long steps. Raises
-    LogError if there is no log there.
+    LogError if there is no log there, InputError for an order none of whose reeds wants work.
     """
     from trimfit.bench.journal import Journal
     from trimfit.bench.times import local_now
     from trimfit.desk.sitting import Sitting
 
     with Journal(path) as journal:
-        bench = LogBench(journal, HouseAnswers(path, tell))
-        yield Sitting(bench, local_now, reeds, scripted=scripted, width=width)
+        house = HouseAnswers(path, tell)
+        orders = {name for (name,) in journal.columns("order", ["order"])} if reeds else set()
+        orders -= {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted(orders))}
+        named: list[str] = []
+        for name in reeds:
+            of_it = house.work(name) if name in orders else [name]
+            if not of_it:
+                raise InputError(f"no reed of order {name!r} wants work", remedy="trimfit ask --all says what does")
+            named += of_it
+        yield Sitting(LogBench(journal, house), local_now, named, scripted=scripted, width=width)
