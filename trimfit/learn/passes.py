@@ -59,6 +59,7 @@ COPIED = 0.5
 LEAST_CELLS = 30
 """Fewer tell nothing of how good readings are."""
 WILDEST = 2.5
+"""No reading counts for more than so many times the usual one when a type's errors are measured."""
 FREE = 1e6
 """Times their covariance, reeds' own terms are as good as free."""
 
