@@ -16,7 +16,7 @@ from trimfit.learn.fitting import prior_card
 from trimfit.learn.predict import batch_states
 from trimfit.learn.priors import C_TERMS
 from trimfit.plan.belief import Aim, AimBelief, CutError, see
-from trimfit.plan.choose import Choice, Rules, choose
+from trimfit.plan.choose import Choice, Rules, Unconfirmed, choose
 from trimfit.plan.policy import LADDER, Costs, PolicyTable, solve
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
@@ -91,6 +91,62 @@ def test_no_visit_takes_more_of_a_chance_than_the_reed_may_in_its_life(
     """Strokes alone close the gap as well as a cut does."""
     choice = choose(belief, aim, table(), replace(RULES, chance_past_ceiling=ceiling))
     assert choice.action != "trim" or choice.chance_past <= ceiling
+
+
+@cache
+def dear_reading(reading_minutes: float) -> PolicyTable:
+    return solve(replace(COSTS, reading_minutes=reading_minutes))
+
+
+@st.composite
+def asked_by_one_reading(draw: st.DrawFn) -> tuple[AimBelief, Unconfirmed | None]:
+    """A reed, and what is known of it if its one reading since the last work was wild (None: it was read twice)."""
+    number = st.floats
+    slope, removed = draw(number(15.0, 120.0)), draw(number(0.0, 1.5))
+    share, lip_gap = draw(number(0.02, 0.5)), draw(number(-1.5, 1.5))
+    gap, gap_sd = draw(number(-60.0, 6.0)), draw(number(0.4, 6.0))
+
+    def reed(gap: float, gap_sd: float) -> AimBelief:
+        state = state_of(gap, slope, gap_sd=gap_sd, slope_sd=slope * share, lip_gap=lip_gap, pitch_sd=1.0)
+        return see(state, aim_of(), removed, 0.0)
+
+    if draw(st.booleans()):
+        return reed(gap, gap_sd), None
+    wild = reed(gap + draw(number(-10.0, 25.0)), gap_sd * draw(number(1.0, 5.0)))
+    return reed(gap, gap_sd), Unconfirmed(draw(number(0.001, 0.6)), wild)
+
+
+@settings(PROFILE, max_examples=120)
+@given(
+    known=asked_by_one_reading(),
+    aim=aims,
+    ceiling=st.floats(1e-4, 0.1),
+    step=st.sampled_from([0.01, 0.03, 0.1]),
+    reading_minutes=st.sampled_from([0.5, 1.5, 30.0]),
+    lost_minutes=st.floats(5.0, 4000.0),
+)
+def test_a_stated_chance_keeps_to_the_ceiling_whatever_a_reading_costs(
+    known: tuple[AimBelief, Unconfirmed | None],
+    aim: Aim,
+    ceiling: float,
+    step: float,
+    reading_minutes: float,
+    lost_minutes: float,
+) -> None:
+    """The chance as it is stated: a reading that may have been wild is counted in it."""
+    belief, alone = known
+    rules = Rules(ceiling, step, lost_minutes, USUAL)
+    choice = choose(belief, aim, dear_reading(reading_minutes), rules, alone)
+    legal(choice, belief, aim, rules)
+    assert choice.action != "trim" or choice.chance_past <= ceiling
+
+
+def test_one_doubtful_reading_of_a_reed_far_under_does_not_end_it() -> None:
+    """Its reading may have been wild, and if it was no cut is safe: a second reading, be it dear."""
+    belief = see(state_of(-12.0, gap_sd=1.0, slope_sd=3.0), aim_of(), 0.0, 0.0)
+    alone = Unconfirmed(0.3, see(state_of(6.0, gap_sd=4.0, slope_sd=3.0), aim_of(), 0.0, 0.0))
+    choice = choose(belief, aim_of(), dear_reading(30.0), RULES, alone)
+    assert (choice.action, choice.reason) == ("read-again", "alone")
 
 
 @pytest.mark.parametrize("gap_sd", [0.5, 0.8, 1.2])

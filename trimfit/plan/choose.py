@@ -147,10 +147,15 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     tolerance = aim.tolerance_cents
     past_now, short_now = (float(chance[0]) for chance in belief.past_and_short(tolerance, zero, 0.0, error))
     rung = rung_of(table, m, v, s, rules)
+    doubted = belief if alone is None else alone.belief
 
     def ends(seen: AimBelief, length: float, lip: int) -> tuple[float, float]:
         over, under = seen.past_and_short(tolerance, np.array([length]), float(lip), error)
         return float(over[0]), float(under[0])
+
+    def counted(sound: Array, wild: Array) -> Array:
+        """A chance as it is stated: that of a reading which may have been wild is the mean over both."""
+        return sound if alone is None else sound + alone.chance * (wild - sound)
 
     def at_stake(length: float, lip: int, *, last: bool) -> float:
         """Minutes that a wild reading would cost, at this rung, over those counted already."""
@@ -164,12 +169,8 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
         mean, variance = belief.after(np.array([length]), float(lip), error)
         after = interval_of(belief.weight, mean[0], variance[0])
-        over, under = ends(belief, length, lip)
-        if alone is not None:
-            wild = ends(alone.belief, length, lip)
-            over, under = (
-                sound + alone.chance * (other - sound) for sound, other in zip((over, under), wild, strict=True)
-            )
+        sound, wild = (np.array(ends(seen, length, lip)) for seen in (belief, doubted))
+        over, under = (float(chance) for chance in counted(sound, wild))
         m_mean, m_sd = belief.meeting(float(lip))
         good = max(0.0, 1.0 - over - under) * (1.0 - belief.pitch_outside(aim, length, float(lip), error))
         return Choice(action, length, lip, gap_now, after, m_mean, m_sd, over, left, good, reason)
@@ -185,9 +186,11 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
     again = _Future(belief, table, zero, 0.0, error)
 
-    def allowed(lengths: Array, lip: int) -> NDArray[np.bool_]:
-        # whatever is cheapest: no single visit takes more of a chance than the reed may in all its life
+    def allowed(lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
+        # whatever is cheapest: no single visit takes more of a (stated) chance than the reed may in all its life
         chance = belief.chance_over(tolerance, lengths, float(lip), error)
+        if alone is not None and not borne_out:
+            chance = counted(chance, alone.belief.chance_over(tolerance, lengths, float(lip), error))
         may: NDArray[np.bool_] = MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)
         return may
 
@@ -199,9 +202,10 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
     cuts = able[allowed(able, lip)] if len(able) else able
     # by themselves so many strokes as the ceiling allows, be they fewer than would go with a cut
-    few = next((k for k in range(lip, 0, -1) if allowed(zero, k)[0]), 0)
-    strokes, pitch_stroked = lips.stroke(few)
-    may_read = bool(telling(np.array(m), np.array(v), np.array(s), costs))
+    strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or allowed(zero, k)[0]])
+    # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
+    barred = alone is not None and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
+    may_read = barred or bool(telling(np.array(m), np.array(v), np.array(s), costs))
     lips_only = _Future(belief, table, zero, float(strokes), error) if strokes else None
     cut = _Future(belief, table, cuts, float(lip), error) if len(cuts) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
@@ -236,7 +240,7 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     if name in ("trim", "lip"):
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
     if name == "read-again":
-        return answer("read-again", 0.0, 0, left_cuts, "vague")
+        return answer("read-again", 0.0, 0, left_cuts, "alone" if barred else "vague")
     if lips.outside_now > 0.9:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     return answer("finished", 0.0, 0, 0.0, "good")

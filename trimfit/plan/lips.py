@@ -18,6 +18,7 @@ each question with a target (some milliseconds); `choose` adds it to the gap's c
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,12 +155,12 @@ class LipPlan:
         alone = min(self.leave(), self.costs.cut_minutes + self.costs.reading_minutes + strokes)
         return max(cost, self.anyway * strokes + (1.0 - self.anyway) * alone)
 
-    def stroke(self, most: int = MOST_STROKES) -> tuple[int, float]:
-        """The best number of strokes, up to `most`, for a visit that is made anyway, and the minutes expected then."""
+    def stroke(self, allowed: Sequence[int] = range(MOST_STROKES + 1)) -> tuple[int, float]:
+        """The best number of strokes, of those `allowed`, for a visit that is made anyway, and the minutes then."""
         if self.aim.target_cents is None:
             return 0, 0.0
-        after = self._after()[: min(most, self.most_now) + 1]
-        best = int(np.argmin(after))
+        after = self._after()[: self.most_now + 1]
+        best = min((k for k in allowed if k < len(after)), key=lambda k: float(after[k]))
         return best, float(after[best])
 
     def _after(self) -> Array:
