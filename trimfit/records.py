@@ -10,6 +10,7 @@ __all__ = [
     "Action",
     "Chanter",
     "Doubt",
+    "Event",
     "Logged",
     "Order",
     "Outcome",
@@ -92,6 +93,19 @@ class Trim:
 
 
 @dataclass(frozen=True, slots=True)
+class Event:
+    """What was done to a reed, or happened to it, besides a trim, in the shop's word: `soaked`, `dropped`.
+
+    The reed's level may have changed by any amount; how it answers a cut stays known.
+    """
+
+    reed: str
+    at: str
+    event: str
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """The reed has left the bench: `good`, `lost` or `to-stock`."""
 
@@ -126,7 +140,7 @@ class Logged(Generic[T]):
 
 @dataclass(frozen=True, slots=True)
 class ReedHistory:
-    """All that the log knows of one reed, struck entries left out; readings and trims in order of time."""
+    """All that the log knows of one reed, struck entries left out; readings, trims and events in order of time."""
 
     reed: Logged[Reed]
     readings: tuple[Logged[Reading], ...] = ()
@@ -134,6 +148,7 @@ class ReedHistory:
     outcome: Logged[Outcome] | None = None
     order: Order | None = None
     chanter: Chanter | None = None
+    events: tuple[Logged[Event], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

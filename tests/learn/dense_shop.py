@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from trimfit.learn.card import FitCard
 from trimfit.learn.curve import KNOTS_MM
-from trimfit.learn.design import Coding, Rows
+from trimfit.learn.design import Coding, Rows, by_reading
 from trimfit.learn.fitting import coefficient_prior, prior_card
 from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS
 from trimfit.pitch import OUTPUTS
@@ -250,9 +250,7 @@ def card_of(shop: Shop, unknowns: Unknowns) -> FitCard:
 
 def part_of(rows: Rows, keep: NDArray[np.bool_]) -> Rows:
     """Some of the rows; batches, reeds and their codes stay."""
-    names = ("y", "removed_mm", "lip", "kpa", "deg_c", "type_code", "batch_code", "reed_code", "chanter_code")
-    chosen = {name: getattr(rows, name)[keep] for name in (*names, "weight", "label")}
-    return replace(rows, **chosen)
+    return replace(rows, reed_code=rows.reed_code[keep], **by_reading(rows, keep))
 
 
 def reed_view(shop: Shop, unknowns: Unknowns, r: int, chanters: tuple[int, ...]) -> tuple[Array, Array]:

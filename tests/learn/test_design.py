@@ -14,11 +14,15 @@ from trimfit.learn.curve import KNOTS_MM, bent_mm
 from trimfit.learn.design import (
     FRAME_COLUMNS,
     OUTPUT_COLUMNS,
+    SETTLE_DAYS,
     Coding,
     a_imbalance_cents,
     balance_weight,
+    by_reading,
     rows_from_frame,
     sort_rows,
+    take_rows,
+    work_before,
 )
 from trimfit.learn.execution import cut_error
 from trimfit.pitch import OUTPUTS
@@ -59,17 +63,47 @@ def test_a_reading_out_of_balance_counts_for_less() -> None:
 def test_sorting_puts_batches_and_reeds_together_and_keeps_every_reading() -> None:
     rows = small_shop(5).rows
     order = np.random.default_rng(0).permutation(len(rows))
-    names = ("y", "removed_mm", "lip", "kpa", "deg_c", "type_code", "batch_code", "reed_code", "chanter_code")
-    mixed = replace(rows, **{name: getattr(rows, name)[order] for name in (*names, "weight", "label")})
+    days = np.arange(len(rows), dtype=float)
+    rows = replace(rows, day=days, made_day=-days, since_work=np.column_stack([days, days]), event=days % 2 > 0)
+    mixed = replace(rows, reed_code=rows.reed_code[order], **by_reading(rows, order))
     tidy = sort_rows(mixed)
     assert np.all(np.diff(tidy.batch_code) >= 0)
     assert np.all(np.diff(tidy.reed_code) >= 0)
     assert set(np.diff(tidy.reed_code)) <= {0, 1}
+    part = take_rows(tidy, np.arange(len(tidy))[::2])
+    np.testing.assert_array_equal(part.day, tidy.day[::2])
+    np.testing.assert_array_equal(part.since_work, tidy.since_work[::2])
     for i in range(len(rows)):
         j = int(np.flatnonzero(rows.label == tidy.label[i])[0])
         assert tidy.reeds[tidy.reed_code[i]] == rows.reeds[rows.reed_code[j]]
         np.testing.assert_array_equal(tidy.y[i], rows.y[j])
         assert tidy.removed_mm[i] == rows.removed_mm[j]
+        assert (tidy.day[i], tidy.made_day[i], tidy.event[i]) == (days[j], -days[j], days[j] % 2 > 0)
+        assert tidy.since_work[i].tolist() == [days[j], days[j]]
+
+
+def test_work_done_before_each_reading_by_counting() -> None:
+    """Against the definition: trims before the reading, those within six hours of the next one gone, counted."""
+    rng = np.random.default_rng(1)
+    for _ in range(50):
+        days = sorted(rng.integers(0, 40, 6) / 8.0)
+        trims = list(rng.integers(0, 40, rng.integers(0, 9)) / 8.0)
+        for day, (count, fading) in zip(days, work_before(days, trims), strict=True):
+            before = sorted(set(trim for trim in trims if trim < day))
+            ends = [a for a, b in zip(before, [*before[1:], np.inf], strict=False) if b - a > 0.25]
+            assert count == len(ends)
+            assert fading == pytest.approx(sum(np.exp(-(day - end) / SETTLE_DAYS) for end in ends), abs=1e-12)
+
+
+def test_rows_without_times_are_of_one_moment() -> None:
+    rows, _, _ = rows_from_frame(_frame())
+    assert rows.day.tolist() == [0.0] * 3
+    assert np.isnan(rows.made_day).all()
+    assert not rows.since_work.any()
+    assert not rows.event.any()
+    frame = _frame().assign(taken_day=[1.0, np.nan, 2.0])
+    with pytest.raises(InputError, match="taken_day is missing in row 1"):
+        rows_from_frame(frame)
 
 
 def _frame() -> pd.DataFrame:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from trimfit.learn.design import rows_from_frame
 from trimfit.learn.frames import bench_frame, cents_of_hz, removed_at
+from trimfit.learn.histories import rows_of
 from trimfit.pitch import DEFAULT_RATIOS
+from trimfit.records import Event, Logged, Reading, Reed, ReedHistory, Trim
 
 
 def test_amounts_taken_before_a_reading_by_counting() -> None:
@@ -73,6 +77,50 @@ def test_the_shops_own_ratio_is_used() -> None:
     plain, own = bench_frame(*_tables()), bench_frame(*_tables(), scale)
     np.testing.assert_allclose(own["low_g_cents"] - plain["low_g_cents"], 1200 * np.log2((8 / 9) / (7 / 8)), atol=1e-9)
     np.testing.assert_allclose(own["e_cents"], plain["e_cents"])
+
+
+def test_histories_and_tables_give_the_same_rows_in_time() -> None:
+    """Two ways from the log to `Rows`: record by record, and by tables."""
+    rng = np.random.default_rng(4)
+    hours: dict[str, list[float]] = {"reading": [], "trim": [], "event": []}
+    names: dict[str, list[str]] = {"reading": [], "trim": [], "event": []}
+    made = {"a": "2026-01-03", "b": None, "c": "2025-12-24"}
+    histories = []
+    for reed, made_on in made.items():
+        drawn = {kind: sorted(rng.choice(200, 7, replace=False).tolist()) for kind in hours}
+        for kind, mine in drawn.items():
+            hours[kind] += mine
+            names[kind] += [reed] * len(mine)
+        records: dict[str, list[Logged[Any]]] = {kind: [] for kind in hours}
+        for kind, record in (
+            ("reading", Reading(reed, "", crow_hz=500.0)),
+            ("trim", Trim(reed, "", 0.1)),
+            ("event", Event(reed, "", "soaked")),
+        ):
+            records[kind] = [Logged(f"{kind} {hour}", 0, 3600.0 * hour, record) for hour in drawn[kind]]
+        of = Logged(reed, 0, 0.0, Reed(reed, "cane", "7", made_on=made_on))
+        histories.append(
+            ReedHistory(of, tuple(records["reading"]), tuple(records["trim"]), events=tuple(records["event"]))
+        )
+    one = rows_of(histories, 0, (), DEFAULT_RATIOS)
+    at = {kind: np.array(mine) * 3600.0 for kind, mine in hours.items()}
+    frame = bench_frame(
+        pd.DataFrame({"reed": names["reading"], "taken_at": at["reading"], "crow_hz": 500.0}),
+        pd.DataFrame({"reed": names["trim"], "done_at": at["trim"], "length_mm": 0.1}),
+        pd.DataFrame({"reed": list(made), "reed_type": "cane", "batch": "7", "made_on": list(made.values())}),
+        events=pd.DataFrame({"reed": names["event"], "at": at["event"]}),
+    )
+    other, _, _ = rows_from_frame(frame)
+    for name in ("y", "removed_mm", "day", "made_day", "since_work", "event"):
+        np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=1e-9)
+    assert 2 < one.event.sum() < 19
+    assert set(one.since_work[:, 0]) >= {1.0, 2.0, 3.0}
+    assert one.made_day[0] == pytest.approx(20456.5)  # 2026-01-03 is 56 years, 14 leap days and 2 days after 1970
+    # by counting: an event after the reading before, at or before this one
+    for i in range(21):
+        mine = [hour for reed, hour in zip(names["event"], at["event"], strict=True) if reed == one.reeds[i // 7]]
+        last = -np.inf if i % 7 == 0 else at["reading"][i - 1]
+        assert one.event[i] == any(last < hour <= at["reading"][i] for hour in mine)
 
 
 def test_no_trims_at_all() -> None:

@@ -10,7 +10,7 @@ from dense_shop import C_TERMS, K, M, before, card_of, cells, small_shop, told
 from numpy.typing import NDArray
 
 from trimfit.errors import TrimfitError
-from trimfit.learn.design import Rows
+from trimfit.learn.design import Rows, by_reading
 from trimfit.learn.fitting import prior_card
 from trimfit.learn.predict import batch_states, known_coding, told_offsets
 from trimfit.learn.priors import REGRESSORS, stroke_spread
@@ -44,8 +44,7 @@ def rows_of(y: Array, removed: list[float], *, chanter: int = -1, reeds: int = 1
 
 def some_of(rows: Rows, pick: NDArray[np.bool_] | NDArray[np.intp]) -> Rows:
     """Some of the readings."""
-    names = ("y", "removed_mm", "lip", "kpa", "deg_c", "type_code", "batch_code", "reed_code", "chanter_code", "weight")
-    return replace(rows, **{name: getattr(rows, name)[pick] for name in (*names, "label")})
+    return replace(rows, reed_code=rows.reed_code[pick], **by_reading(rows, pick))
 
 
 def test_a_batch_with_nothing_read_is_its_type_with_the_batches_spread() -> None:

@@ -98,9 +98,8 @@ def frame_of(journal: Journal, *, most_readings: int | None = None) -> pd.DataFr
         journal.columns("trim", ["reed", "at_s", "length_mm", "lip_strokes"], reeds=of),
         columns=["reed", "done_at", "length_mm", "lip_strokes"],
     )
-    reeds = pd.DataFrame(
-        journal.columns("reed", ["reed", "reed_type", "batch"], reeds=of), columns=["reed", "reed_type", "batch"]
-    )
+    of_reed = ["reed", "reed_type", "batch", "made_on"]
+    reeds = pd.DataFrame(journal.columns("reed", of_reed, reeds=of), columns=of_reed)
     for column in names[5:]:
         if column.endswith(("_hz", "_kpa", "_c")):
             readings[column] = readings[column].astype(float)

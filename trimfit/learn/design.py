@@ -10,7 +10,9 @@ wide.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,13 +28,16 @@ if TYPE_CHECKING:
 __all__ = [
     "FRAME_COLUMNS",
     "OUTPUT_COLUMNS",
+    "SETTLE_DAYS",
     "Coding",
     "Rows",
     "a_imbalance_cents",
     "balance_weight",
+    "by_reading",
     "rows_from_frame",
     "sort_rows",
     "take_rows",
+    "work_before",
 ]
 
 Array = NDArray[np.float64]
@@ -46,8 +51,17 @@ FRAME_COLUMNS = (
     "lip_strokes",
     "pressure_kpa",
     "temperature_c",
+    "taken_day",
+    "made_day",
+    "work_count",
+    "work_fading",
+    "event",
     *OUTPUT_COLUMNS,
 )
+SETTLE_DAYS = 4.0
+"""The time constant with which a work's effect on a reed fades, assumed alike for all shops."""
+SAME_WORK_DAYS = 0.25
+"""Trims of one reed within six hours of each other are one work, done at the last of them."""
 K = len(OUTPUTS)
 SEATING_TOLERANCES = 8.0
 _LOW_A, _HIGH_A = OUTPUTS.index("low_a"), OUTPUTS.index("high_a")
@@ -94,6 +108,11 @@ class Rows:
 
     y (n, 10) cents, NaN where not taken; removed_mm, lip, kpa, deg_c (n,); codes (n,) of type, batch, reed, chanter
     (-1: none); names of batches (type code, name) and reeds; weight (n, 10) of each cell in (0, 1].
+
+    In time: day (n,) the reading's instant in days since 1970 UTC; made_day (n,) noon UTC of the day the reed was made,
+    NaN where unknown; since_work (n, 2) as in `work_before`; event (n,) whether an event of this reed was logged after
+    its reading before this one (or before its first) and at or before this one. Rows given none of these are of one
+    moment, of reeds made on unknown days and never worked.
     """
 
     y: Array
@@ -109,9 +128,48 @@ class Rows:
     reeds: tuple[str, ...]
     weight: Array
     label: NDArray[Any] = field(default_factory=lambda: np.empty(0, dtype=object))
+    day: Array = field(default_factory=lambda: np.empty(0))
+    made_day: Array = field(default_factory=lambda: np.empty(0))
+    since_work: Array = field(default_factory=lambda: np.empty((0, 2)))
+    event: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=bool))
+
+    def __post_init__(self) -> None:
+        n = len(self.y)
+        absent: dict[str, NDArray[Any]] = {
+            "day": np.zeros(n),
+            "made_day": np.full(n, np.nan),
+            "since_work": np.zeros((n, 2)),
+            "event": np.zeros(n, dtype=bool),
+        }
+        for name, values in absent.items():
+            given = len(getattr(self, name))
+            if given not in (0, n):
+                raise ValueError(f"{given} of {name} for {n} rows")
+            if not given:
+                object.__setattr__(self, name, values)
 
     def __len__(self) -> int:
         return len(self.y)
+
+
+def work_before(days: Sequence[float], trim_days: Sequence[float]) -> list[tuple[float, float]]:
+    """For each of one reed's readings, how many works were done before it, and the sum over them of
+    exp(-(day - work's day) / SETTLE_DAYS): what of them has not faded yet.
+
+    days: of the readings, ascending; trim_days: of all its trims. Days since 1970. A trim at the very instant of a
+    reading counts as done after it.
+    """
+    trims = sorted(trim_days)
+    done, works, fading, last = 0, 0, 0.0, -math.inf  # fading: of the works before the last one, at the last trim
+    out = []
+    for day in days:
+        while done < len(trims) and trims[done] < day:
+            new = trims[done] - last > SAME_WORK_DAYS
+            fading = (fading + (new and works > 0)) * math.exp((last - trims[done]) / SETTLE_DAYS)
+            works, last, done = works + new, trims[done], done + 1
+        left = (fading + 1.0) * math.exp((last - day) / SETTLE_DAYS) if works else 0.0
+        out.append((float(works), left))
+    return out
 
 
 def a_imbalance_cents(y: Array, kpa: Array, coding: Coding) -> Array:
@@ -134,6 +192,12 @@ def balance_weight(y: Array, kpa: Array, coding: Coding) -> Array:
     return weight
 
 
+def by_reading(rows: Rows, at: NDArray[np.intp] | NDArray[np.bool_]) -> dict[str, Any]:
+    """The fields of `rows` that hold a value a reading, save `reed_code`, of the readings `at` alone, in that order."""
+    whole = ("batches", "reeds", "reed_code")
+    return {item.name: getattr(rows, item.name)[at] for item in fields(rows) if item.name not in whole}
+
+
 def sort_rows(rows: Rows) -> Rows:
     """The rows with each batch's, and in it each reed's, standing together; reed codes renumbered in that order.
 
@@ -145,16 +209,7 @@ def sort_rows(rows: Rows) -> Rows:
     code = np.cumsum(first) - 1
     return replace(
         rows,
-        y=rows.y[order],
-        removed_mm=rows.removed_mm[order],
-        lip=rows.lip[order],
-        kpa=rows.kpa[order],
-        deg_c=rows.deg_c[order],
-        type_code=rows.type_code[order],
-        batch_code=rows.batch_code[order],
-        chanter_code=rows.chanter_code[order],
-        weight=rows.weight[order],
-        label=rows.label[order],
+        **by_reading(rows, order),
         reed_code=code.astype(np.intp),
         reeds=tuple(rows.reeds[i] for i in reed[first]),
     )
@@ -168,16 +223,7 @@ def take_rows(rows: Rows, at: NDArray[np.intp]) -> Rows:
     number[order] = np.arange(len(code))
     return replace(
         rows,
-        y=rows.y[at],
-        removed_mm=rows.removed_mm[at],
-        lip=rows.lip[at],
-        kpa=rows.kpa[at],
-        deg_c=rows.deg_c[at],
-        type_code=rows.type_code[at],
-        batch_code=rows.batch_code[at],
-        chanter_code=rows.chanter_code[at],
-        weight=rows.weight[at],
-        label=rows.label[at],
+        **by_reading(rows, at),
         reed_code=number[np.searchsorted(code, rows.reed_code[at])],
         reeds=tuple(rows.reeds[i] for i in code[order]),
     )
@@ -187,7 +233,8 @@ def rows_from_frame(frame: pd.DataFrame, coding: Coding | None = None) -> tuple[
     """A frame of the estimator's columns as `Rows`, with the type and chanter names their codes stand for.
 
     With a `coding`, its codes are used and unknown types or chanters get the codes that follow its own. Missing
-    optional columns count as not taken. Raises InputError for a missing reed, reed_type, batch or removed_mm column.
+    optional columns count as not taken; without `taken_day` all rows are of one moment. Raises InputError for a missing
+    reed, reed_type, batch or removed_mm column, and where some rows have a `taken_day` and others none.
     """
     import pandas as pd
 
@@ -214,6 +261,12 @@ def rows_from_frame(frame: pd.DataFrame, coding: Coding | None = None) -> tuple[
     batch_key = pd.Series(list(zip(type_code.tolist(), frame["batch"].astype(str), strict=True)), dtype=object)
     batch_code, batches = pd.factorize(batch_key, sort=True)
     reed_code, reeds = pd.factorize(frame["reed"].astype(str), sort=False)
+    day = number("taken_day")
+    timeless = ~np.isfinite(day)
+    if timeless.any() and not timeless.all():
+        at = int(np.flatnonzero(timeless)[0])
+        raise InputError(f"taken_day is missing in row {at}, though other rows have it", "frame", "give it, or drop it")
+    day = np.zeros(len(frame)) if timeless.all() else day
     lip = number("lip_strokes")
     y = np.column_stack([number(column) for column in OUTPUT_COLUMNS])
     removed = number("removed_mm")
@@ -233,5 +286,9 @@ def rows_from_frame(frame: pd.DataFrame, coding: Coding | None = None) -> tuple[
         label=frame["entry"].to_numpy(dtype=object)
         if "entry" in frame.columns
         else np.arange(len(frame)).astype(object),
+        day=day,
+        made_day=number("made_day"),
+        since_work=np.column_stack([np.nan_to_num(number("work_count")), np.nan_to_num(number("work_fading"))]),
+        event=np.nan_to_num(number("event")) > 0,
     )
     return rows, types, chanters

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from trimfit.learn.design import work_before
+from trimfit.learn.histories import DAY_S, made_day
 from trimfit.pitch import DEFAULT_RATIOS, NOTES, REFERENCE_HZ
 
 if TYPE_CHECKING:
@@ -47,18 +49,59 @@ def removed_at(reed_at: Any, time_at: Any, reed_cut: Any, time_cut: Any, *amount
     return out
 
 
+def _work_before(reed_at: Any, day_at: Any, reed_cut: Any, day_cut: Any) -> Any:
+    """`design.work_before` of many reeds' readings (n, 2). reed_at (n,), reed_cut (m,): codes; day_…: days."""
+    cuts: dict[int, list[float]] = {}
+    for reed, day in zip(reed_cut.tolist(), day_cut.tolist(), strict=True):
+        cuts.setdefault(reed, []).append(day)
+    out = np.zeros((len(reed_at), 2))
+    order = np.lexsort((day_at, reed_at))
+    order = order[np.isin(reed_at[order], list(cuts))]
+    ends = np.flatnonzero(np.diff(reed_at[order])) + 1
+    for rows in np.split(order, ends) if len(order) else ():
+        out[rows] = work_before(day_at[rows].tolist(), cuts[int(reed_at[rows[0]])])
+    return out
+
+
+def _happened(reed_at: Any, time_at: Any, reed_met: Any, time_met: Any) -> Any:
+    """Which readings (n,) an event of their reed stands before, and no other reading between the two.
+
+    reed_at (n,), reed_met (m,): codes; time_at, time_met: instants. An event at a reading's instant stands before it.
+    """
+    n = len(reed_at)
+    reed, time = np.concatenate([reed_at, reed_met]), np.concatenate([time_at, time_met])
+    is_reading = np.concatenate([np.ones(n, dtype=bool), np.zeros(len(reed_met), dtype=bool)])
+    order = np.lexsort((is_reading, time, reed))
+    after_event = np.zeros(len(order), dtype=bool)
+    after_event[order[1:]] = (reed[order[1:]] == reed[order[:-1]]) & ~is_reading[order[:-1]]
+    return after_event[:n]
+
+
+def _made_on(reeds: pd.DataFrame) -> list[tuple[str, str | None]]:
+    """Each reed's name and the date it was made, None where that is not known. reeds: indexed by name."""
+    if "made_on" not in reeds.columns:
+        return [(name, None) for name in reeds.index]
+    dates = reeds["made_on"].tolist()
+    return [
+        (name, made_on if isinstance(made_on, str) else None) for name, made_on in zip(reeds.index, dates, strict=True)
+    ]
+
+
 def bench_frame(
     readings: pd.DataFrame,
     trims: pd.DataFrame,
     reeds: pd.DataFrame,
     scale: Mapping[str, Fraction] = DEFAULT_RATIOS,
+    *,
+    events: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """The estimator's frame of the three tables in the form of the log's CSV files.
 
     readings: reed, taken_at (text or seconds), and any of chanter, crow_hz, `<note>_hz`, pressure_kpa, temperature_c,
-    taped, entry; trims: reed, done_at, length_mm and/or lip_strokes; reeds: reed, reed_type, batch. Notes become cents
-    as low A from 440 Hz under the just ratios of `scale`; a taped note counts as not taken. Readings of reeds that
-    `reeds` does not hold are left out.
+    taped, entry; trims: reed, done_at, length_mm and/or lip_strokes; reeds: reed, reed_type, batch and, where known,
+    made_on; events: reed, at. Notes become cents as low A from 440 Hz under the just ratios of `scale`; a taped note
+    counts as not taken. Readings of reeds that `reeds` does not hold are left out. Besides what `design.FRAME_COLUMNS`
+    names there is `entry`, where the readings have one.
     """
     import pandas as pd
 
@@ -84,6 +127,12 @@ def bench_frame(
     at = instants(readings["taken_at"]) if len(readings) else np.empty(0)
     done = instants(trims["done_at"]) if len(trims) else np.empty(0)
     removed, lip = removed_at(reed_at, at, reed_cut, done, amount("length_mm"), amount("lip_strokes"))
+    works = _work_before(reed_at, at / DAY_S, reed_cut, done / DAY_S)
+    happened = np.zeros(len(at), dtype=bool)
+    if events is not None and len(events):
+        of_known = events[events["reed"].astype(str).isin(known.index)]
+        reed_met = of_known["reed"].astype(str).map(where).to_numpy(dtype=np.intp)
+        happened = _happened(reed_at, at, reed_met, instants(of_known["at"]))
     out: dict[str, Any] = {
         "reed": names,
         "reed_type": names.map(known["reed_type"].astype(str)),
@@ -91,7 +140,11 @@ def bench_frame(
         "chanter": readings["chanter"] if "chanter" in readings.columns else None,
         "removed_mm": removed,
         "lip_strokes": lip,
-        "taken_day": at / 86400.0,
+        "taken_day": at / DAY_S,
+        "made_day": names.map({name: made_day(made_on) for name, made_on in _made_on(known)}).to_numpy(dtype=float),
+        "work_count": works[:, 0],
+        "work_fading": works[:, 1],
+        "event": happened,
     }
     for column in ("pressure_kpa", "temperature_c"):
         out[column] = readings[column].to_numpy(dtype=float, na_value=np.nan) if column in readings.columns else np.nan

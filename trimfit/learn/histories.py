@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from datetime import date
 from fractions import Fraction
 
 import numpy as np
 
-from trimfit.learn.design import Rows
+from trimfit.learn.design import Rows, work_before
 from trimfit.pitch import NOTES, OUTPUTS, REFERENCE_HZ
 from trimfit.records import Logged, Reading, ReedHistory
 
-__all__ = ["reading_cents", "rows_of", "taken_before"]
+__all__ = ["made_day", "reading_cents", "rows_of", "taken_before"]
+
+DAY_S = 86400.0
+_DAY_ZERO = date(1970, 1, 1).toordinal()
 
 
 def reading_cents(reading: Reading, scale: Mapping[str, Fraction]) -> list[float]:
@@ -23,6 +27,11 @@ def reading_cents(reading: Reading, scale: Mapping[str, Fraction]) -> list[float
         sound = hz is not None and note not in reading.taped
         out.append(1200.0 * math.log2((hz or 1.0) / float(scale[note]) / REFERENCE_HZ) if sound else math.nan)
     return out
+
+
+def made_day(made_on: str | None) -> float:
+    """Noon UTC of the day a reed was made (ISO 8601), in days since 1970; NaN where it is not known."""
+    return math.nan if made_on is None else date.fromisoformat(made_on).toordinal() - _DAY_ZERO + 0.5
 
 
 def taken_before(history: ReedHistory, reading: Logged[Reading] | None = None) -> tuple[float, float]:
@@ -47,12 +56,21 @@ def rows_of(
     chanter: list[int] = []
     reed: list[int] = []
     label: list[str] = []
+    days: list[float] = []
+    made: list[float] = []
+    works: list[tuple[float, float]] = []
+    event: list[bool] = []
     names: list[str] = []
     for history in histories:
         if not history.readings:
             continue
         number = len(names)
         names.append(history.reed.record.reed)
+        mine = [logged.at_s / DAY_S for logged in history.readings]
+        days += mine
+        works += work_before(mine, [trim.at_s / DAY_S for trim in history.trims])
+        made += [made_day(history.reed.record.made_on)] * len(mine)
+        before_s = -math.inf
         for logged in history.readings:
             reading = logged.record
             length, strokes = taken_before(history, logged)
@@ -64,6 +82,8 @@ def rows_of(
             chanter.append(-1 if reading.chanter is None else code[reading.chanter])
             reed.append(number)
             label.append(logged.entry)
+            event.append(any(before_s < happened.at_s <= logged.at_s for happened in history.events))
+            before_s = logged.at_s
     n = len(y)
     values = np.array(y, dtype=float).reshape(n, len(OUTPUTS))
     batch = histories[0].reed.record.batch if histories else ""
@@ -81,4 +101,8 @@ def rows_of(
         reeds=tuple(names),
         weight=np.ones_like(values),
         label=np.array(label, dtype=object),
+        day=np.array(days, dtype=float),
+        made_day=np.array(made, dtype=float),
+        since_work=np.array(works, dtype=float).reshape(n, 2),
+        event=np.array(event, dtype=bool),
     )

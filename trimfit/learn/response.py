@@ -56,8 +56,10 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
     The frame
     ---------
     One row a reading. Needed: `reed`, `reed_type`, `batch`, `removed_mm` (length off so far, mm). Used where there:
-    `chanter`, `lip_strokes` (so far), `pressure_kpa`, `temperature_c`, `entry` (a name for the reading), and the ten
-    outputs `crow_cents`, `low_g_cents`, … `high_a_cents`: cents from 440 Hz, the notes as low A; NaN where not taken.
+    `chanter`, `lip_strokes` (so far), `pressure_kpa`, `temperature_c`, `entry` (a name for the reading), `taken_day`
+    (days since 1970, in all rows or in none), `made_day` (noon of the day the reed was made), `work_count`,
+    `work_fading` and `event` (as in `design.Rows`), and the ten outputs `crow_cents`, `low_g_cents`, … `high_a_cents`:
+    cents from 440 Hz, the notes as low A; NaN where not taken.
     `trimfit.open_log(path).frame()` gives such a frame.
 
     A worked example stands in the README and in datasets_demo/example_session.py.
