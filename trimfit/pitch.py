@@ -61,10 +61,21 @@ RATIO_CHOICES: Mapping[str, tuple[Fraction, ...]] = MappingProxyType(
 )
 # Semitones above the A at 440 Hz, in the octave that starts there; the crow of a chanter reed lies in it.
 _SEMITONES = {"A": 0, "B": 2, "C": 3, "D": 5, "E": 7, "F": 8, "G": 10}
-_CROW_WORD = re.compile(
-    r"^\s*(?P<note>[A-Ga-g])(?P<accidental>[#b♯♭]?)\s*(?P<cents>[+\-−–]\s*\d+(?:[.,]\d+)?)?\s*(?:c|ct|cents)?\s*$"
+# Number, sign and direction of the cents, and the note with its sharp or flat: what a crow in words is made of.
+_ACCIDENTAL = r"(?P<accidental>b|\s*(?:[#♯♭]|sharp|flat))?"
+_CENTS = r"(?P<cents>[0-9]+(?:[.,][0-9]+)?)\s*(?:c|ct|cents?|¢)?"
+_CROW_FORMS = tuple(
+    re.compile(rf"\s*{form}\s*", re.IGNORECASE)
+    for form in (
+        rf"(?P<note>[A-G]){_ACCIDENTAL}",
+        rf"(?P<note>[A-G]){_ACCIDENTAL}\s*(?P<sign>[+\-])\s*{_CENTS}",
+        rf"(?P<note>[A-G]){_ACCIDENTAL}\s+{_CENTS}\s*(?P<way>sharp|flat)",
+        rf"{_CENTS}\s*(?P<way>sharp|flat)\s*of\s+(?P<note>[A-G]){_ACCIDENTAL}",
+    )
 )
-_CROW_HZ = re.compile(r"^\s*(?P<hz>\d+(?:[.,]\d+)?)\s*(?:hz)?\s*$", re.IGNORECASE)
+_CROW_UNSURE = re.compile(rf"\s*(?P<note>[A-G]){_ACCIDENTAL}\s*{_CENTS}\s*", re.IGNORECASE)
+_CROW_HZ = re.compile(r"\s*(?P<hz>[0-9]+(?:[.,][0-9]+)?)\s*(?:hz|hertz)?\s*", re.IGNORECASE)
+_SEMITONE_OF = {"#": 1, "♯": 1, "sharp": 1, "b": -1, "♭": -1, "flat": -1}
 
 
 def ratios(low_g: str = "8/9", d: str = "4/3", high_g: str = "7/4") -> dict[str, Fraction]:
@@ -111,26 +122,51 @@ def hz_width_cents(width_hz: float, at_hz: float) -> float:
 
 
 def parse_crow_hz(text: str) -> float:
-    """A crow as the trade says it, in Hz: `C+22`, `D-15`, `C#` (at A = 440), `532`, `532 Hz`.
+    """A crow as the trade says it, in Hz at A = 440: `C+22`, `C + 22`, `D-15`, `C#`, `Csharp -10`, `30 sharp of C`,
+    `D 20 flat`, `532`, `532 Hz`.
 
-    Raises InputError for anything else.
+    The rule: `#`, `sharp`, `b`, `♭`, `flat` right after a note's letter belong to the note's name; cents need a sign
+    before them, or `sharp` or `flat` after them. `D flat +20` is D flat and 20 cents, `D 20 flat` is D less 20 cents,
+    and `D flat 20`, which may be meant as either, is refused with both spellings. Raises InputError.
     """
-    if match := _CROW_HZ.match(text):
+    plain = text.translate(_DASHES)
+    if match := _CROW_HZ.fullmatch(plain):
         hz = float(match["hz"].replace(",", "."))
         if 0 < hz < math.inf:
             return hz
-    if match := _CROW_WORD.match(text):
-        semitones = _SEMITONES[match["note"].upper()]
-        semitones += {"#": 1, "♯": 1, "b": -1, "♭": -1}.get(match["accidental"], 0)
-        said = "".join((match["cents"] or "0").split()).replace(",", ".")
-        cents = float(said.replace("−", "-").replace("–", "-"))
-        if abs(cents) <= 100:
-            return hz_from_cents(100.0 * semitones + cents)
-    raise InputError(
-        f"{text[:40]!r} is no crow",
-        "crow",
-        "say a note and cents such as C+22 or D-15, or hertz such as 532 Hz",
-    )
+    for form in _CROW_FORMS:
+        if match := form.fullmatch(plain):
+            said = match.groupdict()
+            cents = float((said.get("cents") or "0").replace(",", "."))
+            down = said.get("sign") == "-" or (said.get("way") or "").lower() == "flat"
+            if cents <= 100:
+                return hz_from_cents(100.0 * _semitones(match) + (-cents if down else cents))
+    raise InputError(*_no_crow(text, _CROW_UNSURE.fullmatch(plain)))
+
+
+_DASHES = str.maketrans({"−": "-", "–": "-"})
+
+
+def _semitones(match: re.Match[str]) -> int:
+    """Semitones over the A at 440 Hz of the note that a crow's words name."""
+    accidental = (match["accidental"] or "").strip().lower()
+    return _SEMITONES[match["note"].upper()] + _SEMITONE_OF.get(accidental, 0)
+
+
+def _no_crow(text: str, unsure: re.Match[str] | None) -> tuple[str, str, str]:
+    """What is wrong with a crow, where, and what would be right; `unsure`: it is a note and cents without a sign."""
+    if unsure is None or float(unsure["cents"].replace(",", ".")) > 100:
+        return f"{text[:40]!r} is no crow", "crow", "say a note and cents such as C+22 or D-15, or hertz such as 532 Hz"
+    note, cents = unsure["note"].upper(), unsure["cents"]
+    step = _SEMITONE_OF.get((unsure["accidental"] or "").strip().lower(), 0)
+    name = note + {1: "#", -1: "b", 0: ""}[step]
+    if len((unsure["accidental"] or "").strip()) < 4:
+        return (
+            f"{text[:40]!r} does not say whether {cents} cents sharp or flat",
+            "crow",
+            f"say {name}+{cents} or {name}-{cents}",
+        )
+    return f"{text[:40]!r} may be two crows", "crow", f"say {name}+{cents}, or {note}{'+' if step > 0 else '-'}{cents}"
 
 
 def crow_label(hz: float) -> str:

@@ -58,6 +58,22 @@ def faults_of(tmp_path: Path, files: dict[str, str | bytes], before: dict[str, s
     return caught.value.lines()
 
 
+def test_cells_may_say_their_unit_and_crows_and_taped_notes_their_words(tmp_path: Path) -> None:
+    """The same numbers as `SHOP` has, in other units (NIST SP 811, appendix B.8) and words."""
+    heads = "reed,taken_at,chanter,crow_hz,e_hz,f_hz,pressure_kpa,temperature_c,humidity_pct,taped\n"
+    plain = heads + "R-1,2026-03-01T10:00,CH-1,532.3973992564887,703,780,7.4726673,21,55,low_g high_g\n"
+    words = heads + "R-1,2026-03-01T10:00,CH-1,30 sharp of C,703 Hz,780hz,30inH2O,69.8 F,55 %,g G\n"
+    cuts = "reed,done_at,length_mm,asked_mm\n"
+    take(
+        tmp_path / "log",
+        lay(tmp_path / "plain", {**SHOP, "readings.csv": plain, "trims.csv": f"{cuts}R-1,2026-03-02,0.1524,0.3048\n"}),
+    )
+    lay(tmp_path / "words", {"readings.csv": words, "trims.csv": f"{cuts}R-1,2026-03-02,6 thou,0.012in\n"})
+    assert take(tmp_path / "log", tmp_path / "words") == Counts(
+        0, 2, 0, {"readings.csv": (0, 1), "trims.csv": (0, 1)}, ()
+    )
+
+
 def test_twice_in_adds_nothing_and_out_in_out_gives_the_same_bytes(tmp_path: Path) -> None:
     shop = lay(tmp_path / "shop", dict(SHOP))
     assert take(tmp_path / "a", shop) == Counts(

@@ -215,6 +215,7 @@ def test_names_with_blanks_stand_in_quotes() -> None:
 
 PIECES = st.sampled_from(
     ["f", "e", "A", "g", "8ve", "go", "crow", "C+22", "C", "-12c", "779.1", "t", "21", "F", "p", "6.5kPa", "taped", "=",
+     "sharp", "flat", "of", "D", "thou", "in", "H2O", "♭",
      "ref", "470", ",", '"', "as_low_a", "cents", "hz", "+", "−", "at", "2026-01-01", "remark", "٣", "lip", "mm"]
 )  # fmt: skip
 LINES = st.one_of(st.text(max_size=60), st.lists(PIECES, max_size=14).map(" ".join), st.lists(PIECES).map("".join))
@@ -228,6 +229,62 @@ def outcome(parse: Callable[[], T]) -> tuple[T | None, list[str]]:
         return parse(), []
     except InputError as error:
         return None, error.lines()
+
+
+SEMITONES = {"A": 0, "B": 2, "C": 3, "D": 5, "E": 7, "F": 8, "G": 10}
+STEPS = {"": 0, "#": 1, "♯": 1, " sharp": 1, "sharp": 1, "b": -1, "♭": -1, " flat": -1, "flat": -1}
+
+
+@given(st.sampled_from([*SEMITONES]), st.sampled_from([*STEPS]), st.integers(0, 1000), st.booleans())
+def test_every_way_to_write_a_crow_is_the_same_crow(note: str, step: str, tenths: int, down: bool) -> None:
+    """Equal temperament at A = 440, a semitone being 100 cents."""
+    cents, sign, way = f"{tenths / 10:g}", "-" if down else "+", "flat" if down else "sharp"
+    meant = 440 * 2 ** ((100 * (SEMITONES[note] + STEPS[step]) + (-1 if down else 1) * tenths / 10) / 1200)
+    name, comma = note + step, cents.replace(".", ",")
+    ways = [
+        f"{name}{sign}{cents}", f"{name} {sign} {cents}", f"{name} {sign}{comma}", f"{name.lower()}{sign}{cents}c",
+        f"{name}{'−' if down else '+'}{cents} cents", f"{cents} {way} of {name}", f"{cents} cents {way} of {name}",
+        f"{name} {cents} {way}", f"{name.upper() if step != 'b' else name} {cents} cents {way}",
+    ]  # fmt: skip
+    for text in ways:
+        assert parse_crow_hz(text) == pytest.approx(meant, rel=1e-12), text
+        if 205 < meant < 1450:
+            line = parse_reading(f"f 779.1 crow {text} t 21")
+            assert (line.crow_hz, line.temperature_c) == (parse_crow_hz(text), 21.0), text
+            assert parse_reading(f'crow="{text}"').crow_hz == line.crow_hz
+
+
+@given(st.sampled_from([*SEMITONES]), st.sampled_from([*STEPS]), st.integers(1, 100), st.sampled_from(["", " "]))
+def test_cents_with_no_word_for_their_direction_are_asked_about(note: str, step: str, cents: int, blank: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_crow_hz(f"{note}{step} {cents}" if not step else f"{note}{step}{blank}{cents}")
+    first, second = (word.strip(",") for word in caught.value.remedy.removeprefix("say ").split(" or "))
+    # A note flat and 50 cents is the note less 50 cents: there alone both spellings agree.
+    assert parse_crow_hz(first) != parse_crow_hz(second) or cents == 50
+    sharp = {1: "#", -1: "b", 0: ""}[STEPS[step]]
+    assert first == f"{note}{sharp}{'+'}{cents}"
+    assert second == (f"{note}{'+' if 'sharp' in step else '-'}{cents}" if step.strip().isalpha() and step != "b" else
+                      f"{note}{sharp}-{cents}")  # fmt: skip
+
+
+@given(st.integers(1, 400), st.sampled_from(["", " "]))
+def test_every_way_to_write_a_cut_is_the_same_cut(thou: int, blank: str) -> None:
+    meant = round(thou * 0.0254, 10)
+    inches = f"{thou / 1000:.3f}"
+    for text in (
+        f"{thou}{blank}thou",
+        f"{inches}{blank}in",
+        f"{inches.replace('.', ',')}{blank}inch",
+        f"{meant:.4f}mm",
+    ):
+        assert parse_trim(text).length_mm == meant == parse_trim(f"lip 2 length {text}").length_mm
+
+
+@given(st.sampled_from(["inH2O", "in H2O", "inches of water", "INH2O"]), st.sampled_from(["", " "]), st.integers(3, 60))
+def test_every_way_to_write_inches_of_water_is_the_same_pressure(unit: str, blank: str, inches: int) -> None:
+    line = parse_reading(f"f 779 p {inches}{blank}{unit} t 21")
+    assert line.pressure_kpa == pytest.approx(inches * 25.4 * 9.80665e-3, rel=1e-12)
+    assert line.temperature_c == 21.0
 
 
 @given(LINES, st.sampled_from([None, 470.0]), st.sampled_from(["auto", "sounding", "as low A", "cents"]))

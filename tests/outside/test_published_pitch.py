@@ -108,7 +108,7 @@ def test_cents_of_a_cut_by_the_bar_law(cut_mm: float, cents: float) -> None:
 
 
 def test_units_of_pressure() -> None:
-    """NIST SP 811, appendix B.8."""
+    """NIST SP 811, appendix B.8, to the seven digits that it prints; an inch of water is 25.4 mm of it."""
     words = {
         "millimetre of water, conventional": "mmH2O",
         "centimetre of water, conventional": "cmH2O",
@@ -120,5 +120,12 @@ def test_units_of_pressure() -> None:
     rows = table("pressure_units").set_index("unit")["pa_per_unit"]
     for unit, word in words.items():
         number = 6000.0 / rows[unit]
-        assert units.parse_pressure_kpa(f"{number:.9f} {word}") == pytest.approx(6.0, rel=1e-8)
+        assert units.parse_pressure_kpa(f"{number:.9f} {word}") == pytest.approx(6.0, rel=1e-7)
     assert units.parse_pressure_kpa("30 inH2O") == pytest.approx(7.47267, abs=5e-6)
+    assert units.parse_pressure_kpa("30inH2O") == units.parse_pressure_kpa("762 mmH2O")
+
+
+def test_units_of_length() -> None:
+    """NIST SP 811, appendix B.8: inch 2.54 E-02 m, mil (0.001 in) 2.54 E-05 m, both exact. From memory."""
+    assert units.parse_length_mm("1 in") == 25.4
+    assert units.parse_length_mm("1 thou") == 0.0254

@@ -10,9 +10,18 @@ from typing import Any
 
 from trimfit.bench import times
 from trimfit.bench.kinds import OUTCOMES, Column, Kind, Row, Value
+from trimfit.bench.words import note_of
 from trimfit.errors import Fault, InputError, nearest
-from trimfit.pitch import DEFAULT_RATIOS, NOTES, RATIO_CHOICES
-from trimfit.units import BOUNDS, parse_number
+from trimfit.pitch import DEFAULT_RATIOS, NOTES, RATIO_CHOICES, parse_crow_hz
+from trimfit.units import (
+    BOUNDS,
+    parse_hz,
+    parse_length_mm,
+    parse_number,
+    parse_pct,
+    parse_pressure_kpa,
+    parse_temperature_c,
+)
 
 __all__ = [
     "amounts",
@@ -30,6 +39,16 @@ __all__ = [
 LONGEST_TEXT = 100_000
 Scale = Mapping[str, Fraction]
 # What a spreadsheet would run as a formula, with any quotation marks already in front of it.
+_UNIT_SAID = re.compile(r"""\s*[+\-−]?[0-9.,]+\s*(?:[^\W\d_]|[%"°″])""")
+_CROW_SAID = re.compile(r"\s*[A-G]\s*(?:[#b♯♭+\-−–\d]|sharp|flat|$)|.*\bof\b", re.IGNORECASE)
+# The unit that a column's name ends in -> how a number with a unit is read into it.
+_BY_UNIT = {
+    "hz": parse_hz,
+    "mm": parse_length_mm,
+    "kpa": parse_pressure_kpa,
+    "c": parse_temperature_c,
+    "pct": parse_pct,
+}
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 
 
@@ -121,10 +140,11 @@ def text_value(column: Column, text: str) -> str | None:
 
 
 def _taped(words: Sequence[str], column: Column) -> str | None:
-    wrong = [word for word in words if word not in NOTES]
+    notes = [note_of(word) for word in words]
+    wrong = [word for word, note in zip(words, notes, strict=True) if note is None]
     if wrong:
         raise InputError(f"{wrong[0][:40]!r} is no note", column.name, nearest(wrong[0], NOTES))
-    return " ".join(note for note in NOTES if note in words) or None
+    return " ".join(note for note in NOTES if note in notes) or None
 
 
 def _word_value(column: Column, word: str) -> Value:
@@ -140,12 +160,25 @@ def _word_value(column: Column, word: str) -> Value:
     return word
 
 
+def _number(column: Column, cell: str, *, decimal_comma: bool) -> float:
+    """A cell's number in its column's unit: bare, with a unit of that sort (`12 thou`, `26 inH2O`), a crow in words."""
+    try:
+        return parse_number(cell, decimal_comma=decimal_comma)
+    except InputError:
+        if column.name.endswith("crow_hz") and _CROW_SAID.match(cell):
+            return parse_crow_hz(cell)
+        parse = _BY_UNIT.get(column.name.rpartition("_")[2])
+        if parse is None or not _UNIT_SAID.match(cell):
+            raise
+    return parse(cell, decimal_comma=decimal_comma)
+
+
 def from_text(column: Column, cell: str, scale: Scale = DEFAULT_RATIOS, *, decimal_comma: bool = False) -> Value:
     """A CSV cell's value, None when blank; InputError says what is wrong with it and what would be right."""
     if column.sort in ("real", "whole"):
         if not cell.strip():
             return None
-        return number_value(column, parse_number(cell, decimal_comma=decimal_comma), scale)
+        return number_value(column, _number(column, cell, decimal_comma=decimal_comma), scale)
     word = text_value(column, cell)
     if word is not None and word[0] == "'":
         word = text_value(column, unguard(word))

@@ -7,20 +7,20 @@ low A's), or cents from the note's just target (`f -12c`), which needs a referen
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from fractions import Fraction
 
 from trimfit.bench.heard import Meaning, Pitch
 from trimfit.bench.lines import ReadingLine, TrimLine
 from trimfit.bench.times import typed_time
 from trimfit.bench.words import (
-    BY_CASE,
+    CROW_NOTE,
+    CROW_WORD,
     G_OCTAVE,
     GLUED,
     KNOWN_WORDS,
+    LENGTH,
     NOTE_UNITS,
-    NOTE_WORDS,
     SWITCHES,
     TRIM_LEADS,
     TRIM_WORDS,
@@ -29,11 +29,23 @@ from trimfit.bench.words import (
     Word,
     key_of,
     like,
+    note_of,
     words_of,
 )
 from trimfit.errors import Fault, InputError, nearest
 from trimfit.pitch import DEFAULT_RATIOS, NOTES, parse_crow_hz
-from trimfit.units import PA_PER_UNIT, parse_number, parse_pressure_kpa, parse_temperature_c, within
+from trimfit.units import (
+    MM_PER_UNIT,
+    PA_PER_UNIT,
+    parse_hz,
+    parse_length_mm,
+    parse_number,
+    parse_pct,
+    parse_pressure_kpa,
+    parse_temperature_c,
+    unit_key,
+    within,
+)
 
 __all__ = ["ReadingLine", "TrimLine", "parse_reading", "parse_trim"]
 
@@ -63,13 +75,26 @@ class _LineReader:
     def is_value(self, word: Word | None) -> bool:
         return word is not None and VALUE.match(word.text) is not None
 
-    def take_unit(self, units: Sequence[str]) -> str:
-        """The next word, if it is one of `units` (lower case), taken; else nothing."""
-        word = self.peek()
-        if word is not None and word.text.lower() in units:
+    def with_unit(self, text: str, units: Collection[str]) -> str:
+        """A value with the words after it that say its unit, one of `units`, taken: `30 in H2O`, `70 °F`."""
+        begun = text.lstrip("+-−–0123456789.,")
+        for count in (3, 2, 1):
+            more = "".join(word.text for word in self.words[self.at : self.at + count])
+            if more and unit_key(begun + more) in units:
+                self.at = min(self.at + count, len(self.words))
+                return text + more
+        return text
+
+    def crow(self, text: str) -> str:
+        """A crow that begins with `text`, with the words after it that can only belong to it: `30 sharp of C`."""
+        while (word := self.peek()) is not None:
+            note = text.lower().endswith(" of") and CROW_NOTE.fullmatch(word.text)
+            second = any(map(str.isdigit, text)) and any(map(str.isdigit, word.text))
+            if second or not (note or CROW_WORD.fullmatch(word.text)):
+                break
             self.at += 1
-            return word.text
-        return ""
+            text += f" {word.text}"
+        return text
 
     def read(self) -> None:
         while (word := self.peek()) is not None:
@@ -146,24 +171,16 @@ class _LineReader:
     def plain(self, key: str, text: str) -> object:
         """A value that is no pitch of a note. Raises InputError."""
         if key == "crow":
-            following = self.peek()
-            if re.fullmatch(r"[A-Ga-g][#b♯♭]?", text) and following and re.match(r"^[+\-−–]\d", following.text):
-                self.at += 1
-                text += following.text
-            self.take_unit(NOTE_UNITS)
-            return within("crow_hz", parse_crow_hz(text))
+            return within("crow_hz", parse_crow_hz(self.crow(text)))
         if key == "pressure":
-            return parse_pressure_kpa(text + self.take_unit(tuple(PA_PER_UNIT)))
+            return parse_pressure_kpa(self.with_unit(text, PA_PER_UNIT))
         if key == "temperature":
             following = self.peek(1)
-            unit = "" if self.is_value(following) else self.take_unit(("c", "f", "°c", "°f"))
-            return parse_temperature_c(text + unit)
+            return parse_temperature_c(text if self.is_value(following) else self.with_unit(text, ("c", "f")))
         if key == "humidity":
-            self.take_unit(("%",))
-            return within("humidity_pct", parse_number(text.removesuffix("%")))
+            return within("humidity_pct", parse_pct(self.with_unit(text, ("%",))))
         if key == "reference":
-            self.take_unit(("hz",))
-            self.reference_hz = within("as_low_a_hz", parse_number(re.sub(r"(?i)hz$", "", text)))
+            self.reference_hz = within("as_low_a_hz", parse_hz(self.with_unit(text, ("hz",))))
             return self.reference_hz
         if key == "at":
             return _time(text)
@@ -176,26 +193,26 @@ class _LineReader:
         names = [name for name in glued.split(",") if name]
         while (following := self.peek()) is not None and not self.is_value(self.peek(1)):
             parts = following.text.split(",")
-            if not all(part in BY_CASE or part.lower() in NOTE_WORDS for part in parts if part):
+            if not all(note_of(part) for part in parts if part):
                 break
             names += [part for part in parts if part]
             self.at += 1
-        notes = [BY_CASE.get(name) or NOTE_WORDS.get(name.lower(), "") for name in names]
+        notes = [note_of(name) for name in names]
         for name, note in zip(names, notes, strict=True):
-            if note not in NOTES:
+            if note is None:
                 self.faults.append(word.fault("taped", f"{name[:24]!r} is no note", nearest(name.lower(), NOTES)))
         if not names:
             self.faults.append(word.fault("taped", "no note after it", "name the taped notes, such as taped f high_g"))
         return tuple(note for note in NOTES if note in notes)
 
     def pitch(self, word: Word, note: str, text: str, heard: Heard | None) -> None:
-        match = VALUE.match(text)
+        match = VALUE.match(self.with_unit(text, NOTE_UNITS))
         if match is None:
             self.faults.append(
                 word.fault(note, f"{text[:24]!r} is not a pitch", "give hertz such as 779.1, or cents such as -12c")
             )
             return
-        sign, digits, unit = match[1], match[2], (match[3] or self.take_unit(NOTE_UNITS)).lower()
+        sign, digits, unit = match[1], match[2], unit_key(match[3] or "")
         try:
             number = parse_number(digits) * (-1.0 if sign and sign != "+" else 1.0)
         except InputError as error:
@@ -216,6 +233,10 @@ class _LineReader:
 
 def _time(text: str) -> str:
     return typed_time(text.replace('"', ""))
+
+
+def _amount(key: str, text: str) -> float:
+    return parse_number(text) if key == "lip_strokes" else parse_length_mm(text)
 
 
 def _place(fault: Fault) -> int:
@@ -284,7 +305,7 @@ IN_WORDS = {"length_mm": "length", "lip_strokes": "lip strokes", "asked_mm": "as
 
 
 def parse_trim(text: str) -> TrimLine:
-    """What was taken off, as typed: `0.14`, `0.14 mm`, `0.14 lip 2`, `lip 2`, `length=0.14 asked=0.15`.
+    """What was taken off, as typed: `0.14`, `0.14 mm`, `6 thou`, `0.14 lip 2`, `lip 2`, `length=0.14 asked=0.15`.
 
     Raises InputError with one fault for each bad word.
     """
@@ -301,7 +322,7 @@ def parse_trim(text: str) -> TrimLine:
         key = TRIM_WORDS.get(name.lower())
         if key is None and not joined and (glued := GLUED.match(word.text)):
             key, value = TRIM_WORDS.get(glued[1].lower()), glued[2]
-        if key is None and VALUE.match(re.sub(r"(?i)mm$", "", word.text)):
+        if key is None and LENGTH.fullmatch(word.text):
             key, value = "length_mm", word.text
         if key is None:
             if name.lower() not in TRIM_LEADS:
@@ -314,13 +335,13 @@ def parse_trim(text: str) -> TrimLine:
         if not value and at < len(words):
             word, value = words[at], words[at].text
             at += 1
-        if at < len(words) and words[at].text.lower() == "mm":
-            at += 1
+        if at < len(words) and key != "at" and unit_key(words[at].text) in MM_PER_UNIT:
+            value, at = value + words[at].text, at + 1
         named = IN_WORDS.get(key, key)
         if key in values:
             faults.append(word.fault(named, "given twice in this line", "give it once"))
         try:
-            values[key] = _time(value) if key == "at" else within(key, parse_number(re.sub(r"(?i)mm$", "", value)))
+            values[key] = _time(value) if key == "at" else within(key, _amount(key, value))
         except InputError as error:
             remedy = error.remedy
             if key == "length_mm" and (hertz := VALUE.match(value)) and len(hertz[2].split(".")[0]) >= 3:

@@ -10,7 +10,17 @@ from typing import Literal
 from trimfit.errors import Fault, nearest
 from trimfit.pitch import NOTES
 
-__all__ = ["Heard", "Word", "begins_a_trim", "key_of", "mode_of", "names_a_column", "split_words", "words_of"]
+__all__ = [
+    "Heard",
+    "Word",
+    "begins_a_trim",
+    "key_of",
+    "mode_of",
+    "names_a_column",
+    "note_of",
+    "split_words",
+    "words_of",
+]
 
 # How a note's value is meant: told by its size, sounding hertz, hertz as low A, or cents from the note's just target.
 Heard = Literal["auto", "sounding", "as low A", "cents"]
@@ -85,7 +95,14 @@ TRIM_WORDS = {
 }
 _WORD = re.compile(r'(?:[^\s"]|"[^"]*"?)+')
 GLUED = re.compile(r"^([A-Za-z_]+)([+\-−–]?[\d.,].*)$", re.DOTALL)
-VALUE = re.compile(r"^([+\-−–]?)([\d.,]+)(hz|cents|ct|c)?$", re.IGNORECASE)
+# Words after `crow` that can only belong to it.
+CROW_WORD = re.compile(
+    r"(?:[#♯♭]|sharp|flat)?[+\-−–]?(?:[\d.,]+(?:c|ct|cents?|¢|hz)?(?:sharp|flat)?)?|of|ct|¢|cents?|hz|hertz",
+    re.IGNORECASE,
+)
+CROW_NOTE = re.compile(r"[A-G](?:[#b♯♭]|sharp|flat)?", re.IGNORECASE)
+LENGTH = re.compile(r"[+\-−–]?[\d.,]+(mm|thou|in|inch|inches|um|[µμ]m)?", re.IGNORECASE)
+VALUE = re.compile(r"^([+\-−–]?)([\d.,]+)(hz|hertz|cents|ct|c)?$", re.IGNORECASE)
 NOTE_UNITS = ("hz", "cents", "ct")
 
 
@@ -154,6 +171,12 @@ def key_of(text: str) -> tuple[str, Heard | None] | None:
         if (suffix == "" or stem != lower) and (stem in NOTE_WORDS):
             return NOTE_WORDS[stem], heard  # type: ignore[return-value]
     return None
+
+
+def note_of(word: str) -> str | None:
+    """The note of the nine that a word names alone: `g` low G, `G` high G, `hg`, `high_g`; None if it names none."""
+    note = BY_CASE.get(word) or NOTE_WORDS.get(word.lower())
+    return note if note in NOTES else None
 
 
 def like(word: str, known: Sequence[str], usual: str) -> str:

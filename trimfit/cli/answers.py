@@ -156,7 +156,7 @@ def read_plan(path: Path) -> list[tuple[str, float, float]]:
     """A plan file (reed,length_mm,lip_strokes): InputError with every fault, as `file:line: column: …`."""
     import csv
 
-    from trimfit.units import parse_number, within
+    from trimfit.units import parse_length_mm, parse_number, within
 
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -180,7 +180,7 @@ def read_plan(path: Path) -> list[tuple[str, float, float]]:
             word = cells.get(name, "").strip()
             if word:
                 try:
-                    values[name] = within(name, parse_number(word))
+                    values[name] = within(name, parse_length_mm(word) if name == "length_mm" else parse_number(word))
                 except InputError as error:
                     faults.append(Fault(f"{path}:{number}", name, error.what, error.remedy))
         out.append((cells.get("reed", "").strip(), values["length_mm"], values["lip_strokes"]))
@@ -211,7 +211,7 @@ def predict(
     Example: trimfit predict R-0412 --length 0.15
     """
     from trimfit.desk import advise
-    from trimfit.units import parse_number, parse_pressure_kpa, parse_temperature_c, within
+    from trimfit.units import parse_length_mm, parse_number, parse_pressure_kpa, parse_temperature_c, within
 
     if (reed is None) == (plan is None):
         raise InputError("say one reed, or --plan FILE", "predict", "for example: trimfit predict R-0412 --length 0.15")
@@ -221,7 +221,7 @@ def predict(
         plans = [
             (
                 str(reed),
-                within("length_mm", parse_number(length)),
+                within("length_mm", parse_length_mm(length)),
                 within("lip_strokes", parse_number(lip)),
             )
         ]

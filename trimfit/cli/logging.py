@@ -49,15 +49,15 @@ def _given(**fields: Any) -> dict[str, Any]:
     return {name: value for name, value in fields.items() if value is not None}
 
 
-def _value(option: str, text: str | None) -> float | str | None:
-    """A number typed after an option; blank stays blank, to take a value back."""
+def _value(option: str, text: str | None, unit: str = "") -> float | str | None:
+    """A number typed after an option, in its `unit` or another of that sort; a blank stays, to take a value back."""
     from trimfit.errors import InputError
-    from trimfit.units import parse_number
+    from trimfit.units import parse_hz, parse_length_mm, parse_number
 
     if text is None or not text.strip():
         return text
     try:
-        return parse_number(text)
+        return {"hz": parse_hz, "mm": parse_length_mm}.get(unit, parse_number)(text)
     except InputError as error:
         raise InputError(error.what, option, error.remedy) from error
 
@@ -112,7 +112,9 @@ def trim(
     context: typer.Context,
     reed: ReedName,
     amount: Annotated[str | None, typer.Argument(help="The same as --length.", metavar="MM")] = None,
-    length: Annotated[str | None, typer.Option("--length", help="Length taken off, in mm.", metavar="MM")] = None,
+    length: Annotated[
+        str | None, typer.Option("--length", help="Length taken off, in mm; or 6thou, 0.006in.", metavar="MM")
+    ] = None,
     lip: Annotated[str | None, typer.Option("--lip", help="Strokes of lip work.", metavar="N")] = None,
     asked: Annotated[str | None, typer.Option("--asked", help="Length that was meant, in mm.", metavar="MM")] = None,
     at: At = None,
@@ -161,7 +163,7 @@ def reed(
         reed_type=reed_type,
         batch=batch,
         made_on=made_on,
-        blade_mm=_value("--blade", blade),
+        blade_mm=_value("--blade", blade, "mm"),
         order=order,
         remark=remark,
     )
@@ -195,9 +197,9 @@ def chanter(
 
     crow = parse_crow_hz(working_crow) if working_crow and working_crow.strip() else working_crow
     given = _given(
-        meeting_pitch_hz=_value("--meeting-pitch", meeting_pitch),
+        meeting_pitch_hz=_value("--meeting-pitch", meeting_pitch, "hz"),
         working_crow_hz=crow,
-        bore_gauge_mm=_value("--bore-gauge", bore_gauge),
+        bore_gauge_mm=_value("--bore-gauge", bore_gauge, "mm"),
         remark=remark,
     )
     _answer(when_sure(lambda sure: logbook.log_chanter(_log(context), name, given, sure=sure), as_json), as_json)
@@ -227,7 +229,7 @@ def order(
 
     given = _given(
         chanter=chanter,
-        target_pitch_hz=_value("--target-pitch", target_pitch),
+        target_pitch_hz=_value("--target-pitch", target_pitch, "hz"),
         quantity=_value("--quantity", quantity),
         pressure_kpa=parse_pressure_kpa(pressure) if pressure and pressure.strip() else pressure,
         due_on=due_on,

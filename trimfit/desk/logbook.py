@@ -85,7 +85,7 @@ def log_reading(
     from trimfit.bench.journal import Journal
     from trimfit.bench.parse import parse_reading
     from trimfit.desk.foreseeing import forecast
-    from trimfit.units import parse_number, parse_pressure_kpa, parse_temperature_c
+    from trimfit.units import parse_pct, parse_pressure_kpa, parse_temperature_c
 
     with Journal(log) as journal, journal.writing():
         history = journal.of_reed(reed)
@@ -101,7 +101,7 @@ def log_reading(
             "chanter": chanter,
             "pressure_kpa": parse_pressure_kpa(pressure) if pressure else None,
             "temperature_c": parse_temperature_c(temperature) if temperature else None,
-            "humidity_pct": parse_number(humidity.rstrip("% ")) if humidity else None,
+            "humidity_pct": parse_pct(humidity) if humidity else None,
             "taped": tuple(taped.replace(",", " ").split()) if taped else None,
             "remark": remark,
         }
@@ -139,9 +139,9 @@ def log_trim(
         trim = Trim(
             reed=history.reed.record.reed,
             done_at=_moment(history, at),
-            length_mm=_number("--length", length, "mm"),
+            length_mm=_number("--length", length, in_mm=True),
             lip_strokes=_number("--lip", lip),
-            asked_mm=_number("--asked", asked, "mm"),
+            asked_mm=_number("--asked", asked, in_mm=True),
             remark=remark,
         )
         longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type)
@@ -353,13 +353,13 @@ def _moment(history: ReedHistory, at: str | None) -> str:
     return typed_time(at) if at is not None else moment(history, local_now())[0]
 
 
-def _number(option: str, text: str | None, unit: str = "") -> float | None:
-    from trimfit.units import parse_number
+def _number(option: str, text: str | None, *, in_mm: bool = False) -> float | None:
+    from trimfit.units import parse_length_mm, parse_number
 
     if text is None:
         return None
     try:
-        return parse_number(text.strip().removesuffix(unit))
+        return parse_length_mm(text) if in_mm else parse_number(text)
     except InputError as error:
         raise InputError(error.what, option, error.remedy) from error
 

@@ -422,7 +422,7 @@ class Sitting:
 
     def _new(self, rest: str) -> Iterator[str]:
         from trimfit.bench.words import split_words
-        from trimfit.units import parse_number, within
+        from trimfit.units import parse_length_mm, within
 
         words = split_words(rest)
         told = dict(zip(words[1::2], words[2::2], strict=False))
@@ -432,7 +432,7 @@ class Sitting:
             or told.keys() - {"type", "batch", "blade", "order"}
         ):
             raise InputError("a new reed needs its name, type and batch", remedy="say new R-1 type moulded batch M-3")
-        blade_mm = within("blade_mm", parse_number(told["blade"])) if "blade" in told else None
+        blade_mm = within("blade_mm", parse_length_mm(told["blade"])) if "blade" in told else None
         reed = Reed(words[0], told["type"], told["batch"], blade_mm=blade_mm, order=told.get("order"))
         yield from self._propose(HeldPlain(reed))
 
