@@ -11,12 +11,14 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 from trimfit.cli.quick import answered  # noqa: E402
+from trimfit.cli.screen import open_streams  # noqa: E402
 
 
 def main() -> None:
     """Run the command line: a quick verb at once, anything else with the whole command line loaded."""
     # A quick verb is over before its garbage matters.
     gc.disable()
+    open_streams()
     code = answered(sys.argv[1:])
     if code is not None:
         sys.exit(code)

@@ -11,6 +11,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from trimfit import __version__
+from trimfit.cli.screen import answer_is_all
 from trimfit.cli.show import say_error
 from trimfit.errors import TrimfitError
 
@@ -19,6 +20,8 @@ __all__ = ["app", "log_path", "main"]
 DEFAULT_LOG = "bench.trimfit"
 # One file per family of verbs; each has `register(app)`.
 FAMILIES = ("folders", "logging", "sitting", "answers", "ordering", "learning", "reviewing", "demo")
+# Verbs that leave nothing behind but their answer.
+ANSWERS_ONLY = frozenset({"ask", "predict", "pick", "rehearse", "review", "check"})
 
 # What is meant by words that are no verb.
 _MEANT = {
@@ -69,6 +72,8 @@ def _root(
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version and stop.")
     ] = False,
 ) -> None:
+    if context.invoked_subcommand in ANSWERS_ONLY:
+        answer_is_all()
     context.obj = log or Path(os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG)
 
 
@@ -111,9 +116,6 @@ def main() -> None:
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         typer.echo("stopped; all that was acknowledged is in the log", err=True)
-        sys.exit(1)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
     except Exception as error:  # never a traceback for the person at the bench
         if hasattr(error, "format_message"):

@@ -6,7 +6,6 @@ missing word) goes the long way, which knows how to say what is wrong. Both ways
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -93,6 +92,7 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
     def lines() -> list[str]:
         from trimfit.cli.kept import as_json as in_json
         from trimfit.cli.kept import in_words, when_sure
+        from trimfit.cli.values import json_text
         from trimfit.desk import logbook
 
         call = getattr(logbook, function)
@@ -100,7 +100,7 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
         kept = when_sure(lambda sure: call(log, *words, **said, **({"sure": sure} if asks else {})), as_json)
         if kept is None:
             return []
-        return [json.dumps(in_json(kept), ensure_ascii=False, indent=2)] if as_json else in_words(kept)
+        return [json_text(in_json(kept))] if as_json else in_words(kept)
 
     return _said(lines)
 
@@ -108,9 +108,11 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
 def _ask(log: Path, reed: str, as_json: bool) -> int:
     def lines() -> list[str]:
         from trimfit.cli.kept import advice_in_words
+        from trimfit.cli.screen import answer_is_all
         from trimfit.cli.values import json_text, progress
         from trimfit.desk.advise import ask_reed
 
+        answer_is_all()
         if as_json:
             return [json_text(ask_reed(log, reed))]
         return advice_in_words(ask_reed(log, reed, progress))
@@ -123,7 +125,9 @@ def _said(answer: Callable[[], list[str]]) -> int:
     from trimfit.errors import InputError, TrimfitError
 
     try:
-        lines = answer()
+        if lines := answer():
+            sys.stdout.write("\n".join(lines) + "\n")
+        sys.stdout.flush()
     except TrimfitError as error:
         for line in error.lines() if isinstance(error, InputError) else [error.line()]:
             sys.stderr.write(" ".join(line.split()) + "\n")
@@ -137,7 +141,4 @@ def _said(answer: Callable[[], list[str]]) -> int:
         remedy = "the log is unharmed; set TRIMFIT_TRACEBACK=1 and run it again to see where"
         sys.stderr.write(f"trimfit: {type(error).__name__}: {error}; {remedy}\n")
         return 1
-    if lines:
-        sys.stdout.write("\n".join(lines) + "\n")
-    sys.stdout.flush()
     return 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import io
 import os
 import shutil
 import sys
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from trimfit.cli.screen import fit_for_terminal, paint
 from trimfit.cli.show import print_json, progress
 
 if TYPE_CHECKING:
@@ -73,10 +73,6 @@ class _Lines:
 
     def __init__(self, *, quiet: bool) -> None:
         self.quiet = quiet
-        for stream in (sys.stdout, sys.stderr):
-            # A name that the terminal's encoding lacks is shown with question marks.
-            if isinstance(stream, io.TextIOWrapper):
-                stream.reconfigure(errors="replace")
         self.colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
 
     def say(self, lines: Iterator[str], *, at: str = "") -> None:
@@ -85,8 +81,10 @@ class _Lines:
             refused = line.startswith("! ")
             if refused and at:
                 typer.echo(f"{at}: {line[2:]}", err=True)
+            elif not self.quiet and self.colour:
+                paint(sys.stdout, typer.style(fit_for_terminal(line), fg=COLOURS.get(line[:2])) + "\n")
             elif not self.quiet:
-                typer.echo(typer.style(line, fg=COLOURS.get(line[:2])) if self.colour else line)
+                typer.echo(line)
 
 
 def _go_through(sitting: Sitting, lines: _Lines, person: bool) -> None:
@@ -94,7 +92,7 @@ def _go_through(sitting: Sitting, lines: _Lines, person: bool) -> None:
         while not sitting.done:
             text = input(sitting.prompt())
             if text.strip().lower() == "clear" and lines.colour:
-                typer.echo("\x1b[2J\x1b[H", nl=False)
+                paint(sys.stdout, "\x1b[2J\x1b[H")
             lines.say(sitting.feed(text))
         return
     for number, text in enumerate(_piped(), 1):

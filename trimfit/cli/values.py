@@ -10,6 +10,8 @@ import sys
 from collections.abc import Mapping
 from typing import Any
 
+from trimfit.cli.screen import fit_for_json, fit_for_terminal, paint
+
 __all__ = ["json_text", "plain", "progress"]
 
 
@@ -29,7 +31,7 @@ def plain(value: Any) -> Any:
 
 def json_text(value: Any) -> str:
     """An answer as the JSON that is printed."""
-    return json.dumps(plain(value), ensure_ascii=False, indent=2)
+    return fit_for_json(json.dumps(plain(value), ensure_ascii=False, indent=2))
 
 
 def progress(step: str, done: int, whole: int) -> None:
@@ -38,7 +40,6 @@ def progress(step: str, done: int, whole: int) -> None:
         return
     width = 24
     filled = width if whole <= 0 else round(width * done / whole)
-    sys.stderr.write(f"\r{step}  [{'=' * filled}{' ' * (width - filled)}] {done:,} of {whole:,}")
-    if done >= whole:
-        sys.stderr.write("\n")
-    sys.stderr.flush()
+    end = "\n" if done >= whole else ""
+    bar = f"[{'=' * filled}{' ' * (width - filled)}] {done:,} of {whole:,}"
+    paint(sys.stderr, f"\r{fit_for_terminal(step)}  {bar}{end}")
