@@ -29,12 +29,16 @@ class TrimfitError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One bad cell or word of an input: where it stands, what is wrong, what would be right."""
+    """One bad cell or word of an input: where it stands, what is wrong, what would be right.
+
+    copy: the lines of a file that the remedy speaks of, ready to copy.
+    """
 
     where: str
     column: str
     what: str
     remedy: str
+    copy: tuple[str, ...] = ()
 
     def line(self) -> str:
         """`file:line: column: what is wrong; what would be right`."""

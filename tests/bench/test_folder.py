@@ -74,6 +74,62 @@ def test_cells_may_say_their_unit_and_crows_and_taped_notes_their_words(tmp_path
     )
 
 
+def test_a_column_named_by_a_note_alone_is_taken_where_its_numbers_are_sounding_hertz(tmp_path: Path) -> None:
+    take(tmp_path / "log", lay(tmp_path / "shop", dict(SHOP)))
+    bare = "reed,taken_at,chanter,crow,E,f\nR-1,2026-03-01T10:00,CH-1,532.4 Hz,703,780\n"
+    counts = take(tmp_path / "log", lay(tmp_path / "bare", {"readings.csv": bare}))
+    assert (counts.new, counts.known) == (0, 1)
+    assert counts.notices == (
+        "readings.csv: column 'E' was taken for e_hz: its numbers are sounding hertz",
+        "readings.csv: column 'f' was taken for f_hz: its numbers are sounding hertz",
+    )
+
+
+@pytest.mark.parametrize(
+    ("heads", "cells", "said"),
+    [
+        (
+            "F",
+            "467",
+            "F: is no column of this file, and '467' on line 2 is no sounding hertz of that note; name it f_hz",
+        ),
+        (
+            "b",
+            "470",
+            "b: is no column of this file, and its numbers may be sounding hertz or hertz as low A; name it b_hz",
+        ),
+        (
+            "A",
+            "470",
+            "A: is no column of this file, and '470' on line 2 is no sounding hertz of that note; name it high_a",
+        ),
+        ("f,f_hz", "780,780", "f: is no column of this file; did you mean f_hz?"),
+    ],
+)
+def test_a_column_named_by_a_note_alone_is_asked_about_where_its_numbers_may_be_something_else(
+    tmp_path: Path, heads: str, cells: str, said: str
+) -> None:
+    (line,) = faults_of(tmp_path, {**SHOP, "readings.csv": f"reed,taken_at,{heads}\nR-1,2026-03-01,{cells}\n"})
+    assert line.startswith(f"readings.csv:1: {said}")
+
+
+def test_chanters_that_nothing_knows_are_one_fault_with_the_file_to_add(tmp_path: Path) -> None:
+    rows = "".join(f"R-1,2026-03-{day:02d},CH-1,780\n" for day in range(1, 29))
+    reading = "reed,taken_at,chanter,f_hz\n" + rows + 'R-2,2026-03-01,"=new, blue",779\n'
+    shop = {"reeds.csv": SHOP["reeds.csv"].replace("O-1", ""), "readings.csv": reading}
+    with Journal(tmp_path / "log", create=True) as journal:
+        with pytest.raises(InputError) as caught:
+            import_folder(journal, lay(tmp_path / "shop", dict(shop)))
+        (fault,) = caught.value.faults
+        assert fault.line() == (
+            "readings.csv:2: chanter: neither the folder nor the log has chanter 'CH-1', '=new, blue', named on 29 "
+            "rows; mend the name, or add chanters.csv with these lines"
+        )
+        assert getattr(caught.value, "rows", 0) == 29
+        (tmp_path / "shop" / "chanters.csv").write_text("\n".join(fault.copy))
+        assert import_folder(journal, tmp_path / "shop").new == 33
+
+
 def test_twice_in_adds_nothing_and_out_in_out_gives_the_same_bytes(tmp_path: Path) -> None:
     shop = lay(tmp_path / "shop", dict(SHOP))
     assert take(tmp_path / "a", shop) == Counts(

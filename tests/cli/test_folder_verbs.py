@@ -328,7 +328,7 @@ def test_a_file_that_is_not_taken_is_named(tmp_path: Path) -> None:
     assert json.loads(answer.stdout)["passed_over"] == ["my reeds.csv"]
 
 
-def test_many_faults_alike_are_said_in_short_at_the_end(tmp_path: Path) -> None:
+def test_of_many_faults_alike_ten_are_listed_and_the_rest_counted(tmp_path: Path) -> None:
     folder = tmp_path / "csv"
     folder.mkdir()
     rows = "".join(f"R-1,{day:02d}/11/2026,523\n" for day in range(1, 13))
@@ -336,8 +336,25 @@ def test_many_faults_alike_are_said_in_short_at_the_end(tmp_path: Path) -> None:
     (folder / "readings.csv").write_text("reed,taken_at,crow_hz\n" + rows, encoding="utf-8")
     answer = run(tmp_path / "log", "import", folder)
     *each, last = answer.stderr.splitlines()
-    assert len(each) == 12
-    assert last.startswith("in short: readings.csv: taken_at: 12 rows, lines 2 to 13; write it as 2026-03-01")
+    assert len(each) == 10
+    assert last.startswith("readings.csv: taken_at: 2 more like the 10 listed, lines 12 to 13; write it as 2026-03-01")
+    assert len(json.loads(run(tmp_path / "log", "import", folder, "--json").stdout)["faults"]) == 12
+
+
+def test_the_file_that_a_folder_lacks_is_said_ready_to_copy(tmp_path: Path, shop: Path) -> None:
+    (shop / "chanters.csv").unlink()
+    rows = "".join(f"R-1,2026-03-01T10:{minute:02d},CH-{minute % 2},780\n" for minute in range(60))
+    (shop / "readings.csv").write_text("reed,taken_at,chanter,f\n" + rows)
+    answer = run(tmp_path / "log", "import", shop)
+    first, *rest = answer.stderr.splitlines()
+    assert first.startswith("readings.csv:2: chanter: neither the folder nor the log has chanter 'CH-0', 'CH-1'")
+    assert rest == ["chanter", "CH-0", "CH-1"]
+    (shop / "chanters.csv").write_text("\n".join(rest))
+    taken = json.loads(run(tmp_path / "log", "import", shop, "--json").stdout)
+    assert (taken["new"], taken["notices"]) == (
+        64,
+        ["readings.csv: column 'f' was taken for f_hz: its numbers are sounding hertz"],
+    )
 
 
 def test_every_setting_has_a_meaning(tmp_path: Path) -> None:

@@ -23,3 +23,4 @@ class Counts:
     by_kind: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     conflicts: tuple[Conflict, ...] = ()
     renamed: tuple[Renamed, ...] = ()
+    notices: tuple[str, ...] = ()

@@ -7,14 +7,16 @@ were accepted, and re-entries).
 
 from __future__ import annotations
 
+import csv
 import difflib
+import io
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from trimfit.bench import history, shop, times
-from trimfit.bench.cells import amounts, canonical
+from trimfit.bench.cells import amounts, canonical, guard
 from trimfit.bench.counts import Counts
 from trimfit.bench.extras import FILES, entries_again, take_marks, take_wide
 from trimfit.bench.identity import entry_id
@@ -23,11 +25,13 @@ from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value
 from trimfit.bench.rows import differences, insert_sql
 from trimfit.bench.sheets import Faults, RowReader, Sheet, heads_of
-from trimfit.errors import InputError, nearest
+from trimfit.errors import Fault, InputError, nearest
 
 __all__ = ["FILES", "ImportRefused", "files_of", "import_folder", "passed_over"]
 
 CHUNK = 5000
+# So many of the names that are missing are said; the file to add has all of them.
+NAMES_SHOWN = 5
 # What is known of these changes as a run goes on: a row with other values strikes the old entry and takes its place, as
 # `log` does. Blank cells say nothing against it, and the columns named here must agree.
 FIXED: dict[str, tuple[str, ...]] = {"chanter": (), "order": ("chanter",), "reed": ("reed_type", "batch")}
@@ -42,7 +46,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
     paths = files_of(Path(folder))
     with journal.writing() as connection:
         last = journal.last_seq()
-        state = Intake(journal, connection, progress, before=last, seq=last)
+        state = Intake(journal, connection, progress, before=last, seq=last, files=frozenset(paths))
         state.struck = {entry for (entry,) in connection.execute("SELECT struck FROM strikes")}
         if "marks.csv" in paths:
             state.again = entries_again(paths["marks.csv"])
@@ -60,6 +64,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
         if "marks.csv" in paths:
             take_marks(state, paths["marks.csv"])
         state.faults.close_file()
+        _say_missing(state)
         if state.faults:
             raise ImportRefused(folder, state.faults)
         if state.unsettled:
@@ -68,6 +73,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
         sum(new for new, _ in state.tally.values()),
         sum(known for _, known in state.tally.values()),
         by_kind={KINDS[name].file: (new, known) for name, (new, known) in state.tally.items()},
+        notices=tuple(state.notices),
     )
 
 
@@ -111,6 +117,7 @@ def _take_kind(state: Intake, kind: Kind, path: Path) -> None:
         if not sheet.usable:
             state.unreadable.add(kind.name)
             return
+        state.notices += sheet.notices
         _take_rows(state, kind, sheet)
     finally:
         sheet.close()
@@ -146,8 +153,12 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
         for i, column in refers:
             name = values[i]
             if name is not None and not _known(state, column, str(name)):
-                faults.add(file, line, column.name, *_unknown(state, column, str(name)))
                 good = False
+                if KINDS[str(column.refers)].file in state.files:
+                    faults.add(file, line, column.name, *_unknown(state, column, str(name)))
+                else:
+                    named_in = (file, column.name, str(column.refers))
+                    state.missing.setdefault(named_in, {}).setdefault(str(name), []).append(line)
         if not good:
             continue
         key = (*(values[i] for i in key_at), at_s)
@@ -183,13 +194,13 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
             cuts[str(values[0])].append((at_s or 0.0, float(values[2]), line))
         waiting.append((state.next_seq(), entry, generation, *values, *(() if at_s is None else (at_s,))))
         if len(waiting) >= CHUNK:
-            if not faults:
+            if not (faults or state.missing):
                 state.connection.executemany(insert, waiting)
             waiting.clear()
     if not sheet.looked.clean and len(faults.found) == before:
         faults.add(file, 0, "", "holds bytes that are not UTF-8 text", "save it as CSV in UTF-8")
     _past_blade(state, file, cuts)
-    if not faults:
+    if not (faults or state.missing):
         state.connection.executemany(insert, waiting)
     if state.progress is not None:
         state.progress(f"import {file}", sheet.looked.lines, sheet.looked.lines)
@@ -245,6 +256,32 @@ def _unknown(state: Intake, column: Column, name: str) -> tuple[str, str]:
         if close.startswith("did you mean"):
             return f"unknown {refers} {name[:60]!r}", f"{close} or add it to {file}"
     return f"unknown {refers} {name[:60]!r}", f"add it to {file}, or mend the name"
+
+
+def _say_missing(state: Intake) -> None:
+    """One fault for all the names of which the folder has no file: the file to add, ready to copy."""
+    for (file, column, refers), names in state.missing.items():
+        kind = KINDS[refers]
+        lines = sorted(line for rows in names.values() for line in rows)
+        heads = [one.name for one in kind.columns if one.required]
+        shown = ", ".join(repr(name[:40]) for name in list(names)[:NAMES_SHOWN])
+        more = f" and {len(names) - NAMES_SHOWN:,} more" if len(names) > NAMES_SHOWN else ""
+        rows = f"{len(lines):,} row{'s' * (len(lines) > 1)}"
+        what = f"neither the folder nor the log has {refers} {shown}{more}, named on {rows}"
+        blank = f", and say {' and '.join(heads[1:])} of each" if heads[1:] else ""
+        remedy = f"mend the name, or add {kind.file} with these lines{blank}"
+        copy = _csv_lines([heads, *([guard(name), *([""] * len(heads[1:]))] for name in names)])
+        state.faults.found.append(Fault(f"{file}:{lines[0]}", column, what, remedy, copy))
+    named = state.missing.items()
+    state.faults.rows += len(
+        {(file, line) for (file, _, _), names in named for rows in names.values() for line in rows}
+    )
+
+
+def _csv_lines(rows: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows(rows)
+    return tuple(text.getvalue().split("\n")[:-1])
 
 
 def _as_a_whole(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str]]:

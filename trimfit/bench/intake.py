@@ -20,6 +20,8 @@ class Intake:
     journal: Journal
     connection: sqlite3.Connection
     progress: Progress | None
+    # The names of the folder's files.
+    files: frozenset[str] = frozenset()
     faults: Faults = field(default_factory=Faults)
     tally: dict[str, list[int]] = field(default_factory=dict)
     # Names that this folder brings, by kind; kinds whose file could not be read, of which nothing can be said.
@@ -32,6 +34,11 @@ class Intake:
     before: int = 0
     seq: int = 0
     unsettled: bool = False
+    # What was understood that was not said in the contract's words.
+    notices: list[str] = field(default_factory=list)
+    # Names that are in neither the log nor the folder, where the folder has no file for them: by the column that names
+    # them, each with the rows that do.
+    missing: dict[tuple[str, str, str], dict[str, list[int]]] = field(default_factory=dict)
 
     def count(self, kind: Kind, *, new: bool) -> None:
         """Count a row that can be taken, as new or as known."""

@@ -10,15 +10,17 @@ import csv
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import islice
 from math import nan
 from pathlib import Path
 
 from trimfit.bench import times
 from trimfit.bench.cells import from_text, limits, note_ratio, number_value
 from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value
+from trimfit.bench.words import key_of
 from trimfit.errors import Fault, InputError, nearest
 from trimfit.pitch import NOTES, parse_crow_hz
-from trimfit.units import parse_number
+from trimfit.units import BOUNDS, parse_number
 
 __all__ = ["Faults", "RowReader", "Sheet", "heads_of"]
 
@@ -117,6 +119,7 @@ class Sheet:
     def __init__(self, path: Path, faults: Faults, may: Sequence[str], must: Sequence[str]) -> None:
         """Look at the file and read its heads; every fault there goes to `faults`, and `usable` becomes false."""
         self.path, self.name, self.faults = path, path.name, faults
+        self.notices: list[str] = []
         self.heads: list[str] = []
         self.separator = ","
         self.usable = False
@@ -150,18 +153,59 @@ class Sheet:
         self._file.seek(0)
         self._reader = csv.reader(self._file, delimiter=self.separator, strict=True)
         try:
-            self.heads = [head.strip().lower() for head in next(self._reader)]
+            raw = [head.strip() for head in next(self._reader)]
         except csv.Error as error:
             self.faults.add(self.name, 1, "", _said(error), "mend the line that names the columns")
             return False
+        self.heads = [head.lower() for head in raw]
         before = len(self.faults.found)
+        self._bare_notes(raw, may)
         self._check_heads(may, must)
         return len(self.faults.found) == before
+
+    def _bare_notes(self, raw: Sequence[str], may: Sequence[str]) -> None:
+        """Columns named by a note alone (`f`, `A`) take the name of its hertz, where all numbers fit that and at least
+        one of them is no hertz as low A: below a bare `b`, 470 might be either."""
+        columns = {column.name: column for column in KINDS["reading"].columns if column.note is not None}
+        meant = {i: f"{key_of(head)[0]}_hz" for i, head in enumerate(raw) if head.lower() not in may and key_of(head)}  # type: ignore[index]
+        meant = {i: name for i, name in meant.items() if name in may and name in columns and name not in self.heads}
+        if not meant:
+            return
+        misfits: dict[int, tuple[int, str]] = {}
+        low, high = BOUNDS["as_low_a_hz"]
+        sounding = set(meant.values()) == {"low_a_hz"}
+        with self.path.open(newline="", encoding="utf-8-sig", errors="surrogateescape") as file:
+            reader = csv.reader(file, delimiter=self.separator)
+            for cells in islice(reader, 1, None):
+                for i, name in meant.items():
+                    if i >= len(cells) or not cells[i].strip():
+                        continue
+                    try:
+                        hz = float(from_text(columns[name], cells[i], decimal_comma=self.decimal_comma) or 0.0)
+                        sounding = sounding or not low <= hz <= high
+                    except InputError:
+                        misfits.setdefault(i, (reader.line_num, cells[i].strip()))
+        for i, name in meant.items():
+            if i in misfits:
+                line, cell = misfits[i]
+                said = f"{cell[:20]!r} on line {line} is no sounding hertz of that note"
+            elif not sounding:
+                said = "its numbers may be sounding hertz or hertz as low A"
+            else:
+                self.notices.append(
+                    f"{self.name}: column {raw[i]!r} was taken for {name}: its numbers are sounding hertz"
+                )
+                self.heads[i] = name
+                continue
+            self.faults.add(self.name, 1, raw[i], f"is no column of this file, and {said}", f"name it {name} if it is")
+            self.heads[i] = ""
 
     def _check_heads(self, may: Sequence[str], must: Sequence[str]) -> None:
         for i, head in enumerate(self.heads):
             if head and head not in may:
-                remedy = _elsewhere(head, self.name.lower()) or nearest(head, may)
+                key = key_of(head)
+                meant = f"did you mean {key[0]}_hz?" if key and f"{key[0]}_hz" in may else ""
+                remedy = meant or _elsewhere(head, self.name.lower()) or nearest(head, may)
                 self.faults.add(self.name, 1, head[:60], "is no column of this file", remedy)
             elif head and head in self.heads[:i]:
                 self.faults.add(self.name, 1, head, "stands twice in the head line", "take one of them out")

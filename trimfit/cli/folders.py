@@ -11,10 +11,7 @@ from trimfit.cli.show import plain, print_json, progress, say_error, table
 from trimfit.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from trimfit.desk.record import Taken
-    from trimfit.errors import Fault
 
 __all__ = ["register"]
 
@@ -53,8 +50,6 @@ UNITS = (
 )
 # How many marks are shown on the screen; --json and `check` give all of them.
 MARKS_SHOWN = 10
-# From so many faults of one column on, one line says in short what they have in common.
-MANY_ALIKE = 10
 
 
 def _log(context: typer.Context) -> Path:
@@ -112,32 +107,26 @@ def import_(
             raise
         say_error(error)
         if not as_json:
-            _say_alike(error.faults)
             raise typer.Exit(error.exit_code) from error
-        faults = [{"where": f.where, "column": f.column, "what": f.what, "remedy": f.remedy} for f in error.faults]
-        print_json({"new": 0, "known": 0, "refused": rows, "faults": faults})
+        print_json({"new": 0, "known": 0, "refused": rows, "faults": plain(error.faults)})
         raise typer.Exit(error.exit_code) from error
     if as_json:
-        print_json({**_counts(taken), "doubts": plain(taken.marks), "passed_over": list(taken.passed_over)})
+        print_json(
+            {
+                **_counts(taken),
+                "doubts": plain(taken.marks),
+                "passed_over": list(taken.passed_over),
+                "notices": list(taken.counts.notices),
+            }
+        )
         return
     _say(taken, "import", folder)
+    for notice in taken.counts.notices:
+        typer.echo(f"  {notice}")
     if taken.passed_over:
         shown = ", ".join(" ".join(name.split())[:60] for name in taken.passed_over)
         typer.echo(f"  not taken, being no file of a log folder: {shown}")
     _say_marks(taken, "doubtful entries, kept and marked")
-
-
-def _say_alike(faults: Sequence[Fault]) -> None:
-    """Many faults of one column that are mended alike, once more in one line each, after all of them."""
-    alike: dict[tuple[str, str, str], list[int]] = {}
-    for fault in faults:
-        file, _, line = fault.where.partition(":")
-        if line.isdigit() and fault.column:
-            alike.setdefault((file, fault.column, fault.remedy), []).append(int(line))
-    for (file, column, remedy), lines in alike.items():
-        if len(lines) >= MANY_ALIKE:
-            within = f"{len(lines):,} rows, lines {min(lines):,} to {max(lines):,}"
-            typer.echo(f"in short: {file}: {column}: {within}; {' '.join(remedy.split())}", err=True)
 
 
 def export(
