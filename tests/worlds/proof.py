@@ -169,10 +169,13 @@ def markdown(frame: pd.DataFrame) -> str:
     )
 
 
-def side_by_side(work: Callable[..., Found], given: Sequence[tuple[Any, ...]]) -> list[Found]:
-    """The work done for each of these arguments, a shop on each core; in the order given, and said as it comes."""
+def side_by_side(
+    work: Callable[..., Found], given: Sequence[tuple[Any, ...]], workers: int | None = None
+) -> list[Found]:
+    """The work done for each of these arguments, a shop on each core (or of so many `workers`); in the order given,
+    and said as it comes."""
     found: list[Found] = []
-    with ProcessPoolExecutor() as pool:
+    with ProcessPoolExecutor(workers) as pool:
         for one in pool.map(work, *zip(*given, strict=True)):
             found.append(one)
             print(f"{len(found)} of {len(given)}", file=sys.stderr, flush=True)

@@ -27,6 +27,7 @@ __all__ = ["WORLD_NAMES", "LiveReed", "Shop", "World"]
 
 WORLD_NAMES = tuple(PHYSICS)
 WHAT = {"all": OUTPUTS, "crow": ("crow",), "short": ("low_a", "e", "f", "high_a"), "gap": ("e", "f")}
+TRIM_COLUMNS = ("reed", "done_at", "length_mm", "lip_strokes", "asked_mm")
 READING_COLUMNS = ("reed", "taken_at", "chanter", *(f"{name}_hz" for name in OUTPUTS), "pressure_kpa", "temperature_c")
 MINUTE = 1.0 / 1440.0
 
@@ -52,6 +53,7 @@ class LiveReed:
     pipe: Pipe
     u: Array
     sibling_u: Array
+    made_day: float = 0.0
     day: float = 0.0
     removed_mm: float = 0.0
     lip_strokes: int = 0
@@ -98,19 +100,33 @@ class LiveReed:
             low, high = (middle, high) if self.true_gap_cents(more_mm=middle) < 0 else (low, middle)
         return low
 
+    def shift_cents(self) -> Array:
+        """What a reading taken now has besides, each output, shape (10,): nothing, for a reed that does not move."""
+        return np.zeros(len(OUTPUTS))
+
     def read(
-        self, rng: np.random.Generator, chanter: str | None = None, what: str | Iterable[str] = "all"
+        self,
+        rng: np.random.Generator,
+        chanter: str | None = None,
+        what: str | Iterable[str] = "all",
+        *,
+        air: tuple[float, float] | None = None,
     ) -> dict[str, object]:
-        """Take a reading: `<output>_hz` (sounding) of what was taken, and its conditions; slips included."""
+        """Take a reading: `<output>_hz` (sounding) of what was taken, and its conditions; slips included.
+
+        air: kPa and °C to read it at; None: as they come.
+        """
         noise, taken = self.physics.noise, what_taken(what)
         pipe = self.physics.pipe(chanter) if chanter else self.pipe
         self.day += 2 * MINUTE
         pressure = round(float(BENCH_PRESSURE_KPA + noise.pressure_sd_kpa * rng.standard_normal()), 2)
         temperature = round(float(BENCH_TEMPERATURE_C + noise.temperature_sd_c * rng.standard_normal()), 1)
+        pressure, temperature = air or (pressure, temperature)
         slip = int(rng.integers(1, 4)) if rng.random() < noise.slip_share else 0
         u, x = (self.sibling_u, float(rng.uniform(0.0, 0.8))) if slip == 3 else (self.u, self.removed_mm)
         cents = self.physics.outputs_cents(u, x, self.lip_strokes, self.kind, pipe)[0]
         cents = cents + self.physics.conditions_cents(self.kind, pressure, temperature) + noise.draw(rng)[0]
+        cents = cents + self.shift_cents()
         values = {name: _hz(name, value) for name, value in zip(OUTPUTS, cents, strict=True) if name in taken}
         if slip == 1:
             values = mistype(rng, values)
@@ -140,6 +156,7 @@ class LiveReed:
             {
                 "reed": self.reed,
                 "done_at": clock(self.day),
+                "done_day": self.day,
                 "length_mm": taken,
                 "lip_strokes": lip,
                 "asked_mm": asked_mm,
@@ -200,14 +217,14 @@ def shop_of(world: World, reeds: list[LiveReed], *, outcomes: bool) -> Shop:
             "reed_type": r.kind.name,
             "batch": r.batch,
             "order": orders[r.chanter],
-            "made_on": clock(0)[:10],
+            "made_on": clock(r.made_day)[:10],
         }
         for r in reeds
     ]
     return Shop(
         reeds=pd.DataFrame(made),
         readings=pd.DataFrame(readings).reindex(columns=list(READING_COLUMNS)),
-        trims=pd.DataFrame(trims, columns=["reed", "done_at", "length_mm", "lip_strokes", "asked_mm"]),
+        trims=pd.DataFrame(trims, columns=list(TRIM_COLUMNS)),
         chanters=pd.DataFrame({"chanter": [pipe.name for pipe in pipes]}),
         orders=pd.DataFrame({"order": list(orders.values()), "chanter": list(orders), "quantity": len(reeds)}),
         outcomes=pd.DataFrame(ends if outcomes else [], columns=["reed", "at", "outcome"]),

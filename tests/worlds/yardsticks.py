@@ -111,21 +111,19 @@ class KnowingPlanner:
         spread = np.maximum(np.abs(slope) * error, 0.05)
         return float(belief.weights @ ndtr((gap - seen.tolerance_cents) / spread))
 
-    def length(self, belief: KnowingBelief, seen: Seen, lip: int) -> float:
-        """The longest cut, on the tool's step, that keeps to the ceiling and does not carry the mean over the aim."""
-
+    def fits(self, belief: KnowingBelief, seen: Seen, length_mm: float, lip: int) -> bool:
+        """Whether a cut keeps to the ceiling and does not carry the mean over the aim."""
+        mean = belief.mean(belief.gap_cents(seen.removed_mm + length_mm, seen.lip_strokes + lip))
         ceiling = self.rule.later if seen.trims else self.rule.first
+        return mean <= self.rule.aim_cents and self.chance_past(belief, seen, length_mm, lip) <= ceiling
 
-        def fits(length_mm: float) -> bool:
-            mean = belief.mean(belief.gap_cents(seen.removed_mm + length_mm, seen.lip_strokes + lip))
-            if mean > self.rule.aim_cents:
-                return False
-            return self.chance_past(belief, seen, length_mm, lip) <= ceiling
-
+    def length(self, belief: KnowingBelief, seen: Seen, lip: int) -> float:
+        """The longest cut on the tool's step that fits."""
         low, high = 0, round(min(3.0, seen.limit_mm - seen.removed_mm) / STEP_MM)
         while high - low > 1:
             middle = (low + high) // 2
-            low, high = (middle, high) if fits(middle * STEP_MM) else (low, middle)
+            fits = self.fits(belief, seen, middle * STEP_MM, lip)
+            low, high = (middle, high) if fits else (low, middle)
         return round(low * STEP_MM, 2)
 
     def pitch_good(self, belief: KnowingBelief, seen: Seen, length_mm: float, lip: int) -> NDArray[np.bool_]:

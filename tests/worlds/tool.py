@@ -1,0 +1,89 @@
+"""The tool itself on a make-believe shop: a real log, asked through the same functions as `ask` and `predict`.
+
+Everything goes in as CSV and comes out as answers, so that nothing here knows how the posterior is made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from tests.worlds.frames import clock
+from tests.worlds.shop import READING_COLUMNS, TRIM_COLUMNS, LiveReed, Shop
+from trimfit.answers import Advice, Foretold
+from trimfit.bench.folder import import_folder
+from trimfit.bench.journal import Journal
+from trimfit.desk.advise import ask_all, predict
+from trimfit.desk.learning import learn
+
+__all__ = ["LoggedReeds", "advised", "new_log", "predicted"]
+
+
+def new_log(path: Path, shop: Shop) -> None:
+    """A log at `path` with the shop's history, learned from."""
+    folder = path.with_suffix(".csv")
+    shop.write_csv(folder)
+    with Journal(path, create=True) as journal:
+        import_folder(journal, folder)
+    learn(path)
+
+
+def advised(path: Path, day: float) -> dict[str, Advice]:
+    """The next step for every reed that has an order and no outcome, as of a day of the story, by reed."""
+    return {advice.reed: advice for advice in ask_all(path)}
+
+
+def predicted(path: Path, reeds: Sequence[str], day: float) -> list[Foretold]:
+    """What the next reading of each reed would show on a day of the story, with no work before it."""
+    return predict(path, [(reed, 0.0, 0.0) for reed in reeds])
+
+
+class LoggedReeds:
+    """Live reeds in a log: what they were since told is added to it, entry by entry never twice."""
+
+    def __init__(self, path: Path, reeds: Sequence[LiveReed]) -> None:
+        self.path, self.reeds = path, {reed.reed: reed for reed in reeds}
+        self._told: dict[str, tuple[int, int]] = dict.fromkeys(self.reeds, (0, 0))
+        made = [
+            {"reed": r.reed, "reed_type": r.kind.name, "batch": r.batch, "order": f"O-{r.chanter}",
+             "made_on": clock(r.made_day)[:10]}
+            for r in reeds
+        ]  # fmt: skip
+        self._add("reeds", made)
+
+    def _add(self, table: str, rows: Sequence[Mapping[str, object]]) -> None:
+        if not rows:
+            return
+        folder = self.path.with_suffix(".more")
+        folder.mkdir(exist_ok=True)
+        for old in folder.iterdir():
+            old.unlink()
+        columns = {"readings": READING_COLUMNS, "trims": TRIM_COLUMNS}.get(table)
+        frame = pd.DataFrame(list(rows)).reindex(columns=columns) if columns else pd.DataFrame(list(rows))
+        frame.to_csv(folder / f"{table}.csv", index=False)
+        with Journal(self.path) as journal:
+            import_folder(journal, folder)
+
+    def tell(self) -> None:
+        """Log what was read and taken off since it was last told."""
+        readings: list[dict[str, object]] = []
+        trims: list[dict[str, object]] = []
+        for name, reed in self.reeds.items():
+            read, cut = self._told[name]
+            readings += reed.readings[read:]
+            trims += reed.trims[cut:]
+            self._told[name] = len(reed.readings), len(reed.trims)
+        self._add("readings", readings)
+        self._add("trims", trims)
+
+    def end(self, outcomes: Mapping[str, str]) -> None:
+        """Log that some reeds have left the bench, by name."""
+        self._add(
+            "outcomes",
+            [
+                {"reed": name, "at": clock(self.reeds[name].day + 1e-3), "outcome": how}
+                for name, how in outcomes.items()
+            ],
+        )
