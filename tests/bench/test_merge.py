@@ -60,7 +60,9 @@ def benches(tmp_path: Path) -> list[Path]:
         journal.set_setting("tolerance_hz", "0.8", at="2026-03-02T09:00")
     with Journal(third) as journal:
         journal.append(Reading("R-0", "2026-03-04", crow_hz=533.0), doubts=["odd: is it?"])
-        journal.set_setting("tolerance_hz", "0.9", at="2026-03-01T09:00")
+        journal.set_setting("tolerance_hz", "0.8", at="2026-03-01T09:00")
+    with Journal(first) as journal:
+        journal.set_setting("tolerance_hz", "0.8", at="2026-03-02T09:00")
     return [first, second, third]
 
 

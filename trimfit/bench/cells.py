@@ -24,6 +24,7 @@ from trimfit.units import (
 )
 
 __all__ = [
+    "LONGEST_TEXT",
     "amounts",
     "canonical",
     "from_text",

@@ -9,13 +9,18 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from trimfit.bench.conflicts import Conflict
     from trimfit.bench.rename import Renamed
+    from trimfit.bench.shop import Apart
 
 __all__ = ["Counts"]
 
 
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """What an import or a merge did: entries new to the log, entries it knew, entries it could not let count."""
+    """What an import or a merge did: entries new to the log, entries it knew, entries it could not let count.
+
+    `settings`: of a merge, those that the two logs have different, and of which this log's stand; of an import, those
+    that it changed, with what they were.
+    """
 
     new: int = 0
     known: int = 0
@@ -24,3 +29,4 @@ class Counts:
     conflicts: tuple[Conflict, ...] = ()
     renamed: tuple[Renamed, ...] = ()
     notices: tuple[str, ...] = ()
+    settings: tuple[Apart, ...] = ()

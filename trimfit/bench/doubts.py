@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from trimfit.bench.conflicts import Conflict
     from trimfit.bench.journal import Journal
 
-__all__ = ["Mark", "Taken", "accepted", "in_conflict", "long_trims", "rule_marks", "struck_names"]
+__all__ = ["Mark", "Taken", "accepted", "bad_values", "in_conflict", "long_trims", "rule_marks", "struck_names"]
 
 # A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.
 SLIP_FACTOR = 6.0
@@ -136,6 +136,16 @@ def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None 
                 sentence += "; where they are two reeds, rename one (merge OTHER_LOG --rename REED=NEW)"
             marks.append(Mark(entry, reed, "conflict", sentence))
     return marks
+
+
+def bad_values(journal: Journal) -> list[Mark]:
+    """Entries that hold a value which nobody could have typed, with the way out; settings among them do not count."""
+    from trimfit.bench.soundness import value_faults
+
+    return [
+        Mark(entry, reed, "value-bad", f"{wrong}; no such value can be meant: trimfit log strike {entry}")
+        for entry, reed, wrong in value_faults(journal)
+    ]
 
 
 def struck_names(journal: Journal) -> list[Mark]:

@@ -460,7 +460,7 @@ class Journal(Store):
         """The shop's settings in force."""
         with self.reading() as connection:
             query = f"SELECT setting, value FROM settings WHERE {LIVE} ORDER BY at_s, entry"
-            return shop.settings_from(dict(connection.execute(query).fetchall()))
+            return shop.settings_from(connection.execute(query).fetchall())
 
     def scale(self) -> Mapping[str, Fraction]:
         """The nine just ratios under the shop's settings."""

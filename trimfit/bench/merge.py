@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import sqlite3
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence, Set
 from pathlib import Path
 from typing import Any
 
-from trimfit.bench import schema
+from trimfit.bench import schema, shop
 from trimfit.bench.counts import Counts
 from trimfit.bench.history import quoted
-from trimfit.bench.identity import entry_id
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind
 from trimfit.bench.rename import carry, foresee
 from trimfit.bench.rows import insert_sql, stored
+from trimfit.bench.soundness import is_itself, strange_tables, value_fault
 from trimfit.bench.store import held_here
 from trimfit.errors import LogError, TrimfitError
 
@@ -33,20 +34,28 @@ def merge_logs(
     renames: name of a reed of the other log -> the name it is to have; see `bench.rename` for what else is renamed.
 
     Entries of one key but different content are conflicts: one of them counts (the same on every bench), the rest
-    stand aside, counted as refused, until one is struck. Raises LogError if the other is no log, is newer, or holds
-    an entry that is not what its id says.
+    stand aside, counted as refused, until one is struck. Settings that the two logs have different are a person's to
+    settle: this log's stand, the other's entries of them are not taken and count as refused, at every merge until both
+    have the same. A log that holds nothing yet takes them all. Raises LogError if the other is no log, is newer, or
+    holds what no log holds: tables of another make, an entry that is not what its id says, a value that cannot be.
     """
     other = Path(other)
     with _opened(other) as theirs, journal.writing() as connection, theirs.reading() as source:
+        _refuse_strange(source, other)
         seq = journal.last_seq()
         tally: dict[str, tuple[int, int]] = {}
         whole = sum(_count(source, kind) for kind in KINDS.values())
         done = 0
         plan = foresee(connection, source, renames)
+        apart = shop.apart(journal.settings(), theirs.settings()) if seq else ()
+        kept_out = _entries_of_settings(source, [one.setting for one in apart])
+        refused = 0
         for kind in KINDS.values():
             new, seen = 0, 0
             for rows in _chunks(source, kind):
-                fresh = _fresh(journal, kind, rows, other)
+                rows, out = _parted(kind, rows, kept_out)
+                refused += out
+                fresh = _fresh(journal, kind, rows, other, source)
                 lines = [
                     stored(kind, values, seq + i, entry, again) for i, (entry, again, values) in enumerate(fresh, 1)
                 ]
@@ -62,10 +71,11 @@ def merge_logs(
     return Counts(
         sum(new for new, _ in tally.values()),
         sum(known for _, known in tally.values()),
-        sum(len(conflict.aside) for conflict in conflicts),
+        sum(len(conflict.aside) for conflict in conflicts) + refused,
         by_kind=tally,
         conflicts=tuple(conflicts),
         renamed=renamed,
+        settings=apart,
     )
 
 
@@ -99,16 +109,46 @@ def _chunks(source: sqlite3.Connection, kind: Kind) -> Iterator[list[tuple[Any, 
         yield rows
 
 
+def _refuse_strange(source: sqlite3.Connection, path: Path) -> None:
+    """Refuse a log whose tables are not those that trimfit makes: a view in the place of one may have no end."""
+    if wrong := strange_tables(source):
+        raise LogError(f"its {wrong[0]} are no table that trimfit made", str(path), "nothing was merged; ask its bench")
+
+
+def _entries_of_settings(source: sqlite3.Connection, names: Sequence[str]) -> set[str]:
+    """The other log's entries of these settings, struck ones too."""
+    query = "SELECT entry FROM settings WHERE setting IN (SELECT value FROM json_each(?))"
+    return {entry for (entry,) in source.execute(query, (json.dumps(names),))} if names else set()
+
+
+def _parted(kind: Kind, rows: list[tuple[Any, ...]], kept_out: Set[str]) -> tuple[list[tuple[Any, ...]], int]:
+    """The rows to take, and how many are kept out: entries of settings that differ, and what names such an entry."""
+    about = {"setting": 0, "strike": 2, "mark": 2}.get(kind.name)
+    if about is None or not kept_out:
+        return rows, 0
+    taken = [row for row in rows if row[about] not in kept_out]
+    return taken, len(rows) - len(taken)
+
+
+def _is_struck(connection: sqlite3.Connection, entry: str) -> bool:
+    return connection.execute("SELECT 1 FROM strikes WHERE struck = ?", (entry,)).fetchone() is not None
+
+
 def _fresh(
-    journal: Journal, kind: Kind, rows: list[tuple[Any, ...]], path: Path
+    journal: Journal, kind: Kind, rows: list[tuple[Any, ...]], path: Path, source: sqlite3.Connection
 ) -> list[tuple[str, int, tuple[Any, ...]]]:
-    """The rows that this log lacks, once it is sure that each is what its id says."""
+    """The rows that this log lacks, once it is sure that each is what its id says and holds nothing that cannot be."""
     known = journal.which_are_known(kind, [row[0] for row in rows])
     fresh = []
     for entry, generation, *values in rows:
         if entry in known:
             continue
-        if entry_id(kind, values, generation) != entry:
+        wrong = value_fault(kind, values)
+        # A value that was struck does no harm: its bench has put it right.
+        if wrong is not None and not _is_struck(source, entry):
+            remedy = f"nothing was merged; at that bench: trimfit check, trimfit log strike {str(entry)[:40]}"
+            raise LogError(f"entry {str(entry)[:40]} holds what no entry can: {wrong}", str(path), remedy)
+        if not is_itself(kind, entry, generation, values):
             raise TrimfitError(
                 f"entry {entry} is not what its id says: the log is damaged", str(path), "nothing was merged; see check"
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
 from trimfit.bench.cells import number_text
@@ -13,11 +13,22 @@ from trimfit.pitch import RATIO_CHOICES, ratios
 from trimfit.records import Settings
 from trimfit.units import BOUNDS, parse_number
 
-__all__ = ["checked", "limits_of", "scale_of", "settings_from", "text_of"]
+__all__ = ["Apart", "apart", "checked", "fault_of", "limits_of", "scale_of", "settings_from", "text_of"]
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Apart:
+    """A setting that differs between this log and another (or this log before): both values as they are typed."""
+
+    setting: str
+    here: str
+    there: str
+
 
 NAMES = tuple(field.name for field in dataclasses.fields(Settings))
 _RATIOS = {"ratio_low_g": "low_g", "ratio_d": "d", "ratio_high_g": "high_g"}
-# What a setting may be, by its name; else by the unit in its name.
+# What a setting may be, by its name; else by the unit in its name. What a batch may be off is the scale on which the
+# review judges it: it is never nothing.
 _BY_NAME: dict[str, tuple[float, float]] = {
     "tolerance_hz": (0.05, 20.0),
     "balance_tolerance_hz": (0.05, 20.0),
@@ -26,6 +37,9 @@ _BY_NAME: dict[str, tuple[float, float]] = {
     "chance_past_ceiling": (1e-6, 0.5),
     "cut_error_pct": (0.0, 50.0),
     "cut_error_mm": (0.0, 1.0),
+    "drift_start_cents": (0.1, 600.0),
+    "drift_response_pct": (0.1, 200.0),
+    "drift_settle_cents_per_week": (0.1, 600.0),
     "bench_pressure_kpa": BOUNDS["pressure_kpa"],
     "bench_temperature_c": BOUNDS["temperature_c"],
 }
@@ -73,12 +87,27 @@ def checked(name: str, text: str) -> str:
     return number_text(value)
 
 
-def settings_from(texts: Mapping[str, str]) -> Settings:
-    """The settings in force: the defaults, and whatever `texts` sets. Names of a newer program are passed over."""
+def fault_of(name: str, text: object) -> InputError | None:
+    """What is wrong with a stored value; None if it can be typed, or is of a setting that a newer program has."""
+    if name not in NAMES:
+        return None
+    try:
+        checked(name, str(text))
+    except InputError as error:
+        return error
+    return None
+
+
+def settings_from(texts: Mapping[str, str] | Iterable[tuple[str, str]]) -> Settings:
+    """The settings in force: the defaults, and whatever `texts` sets, the last value of a name that may be.
+
+    Names of a newer program are passed over, and so are values that nobody could have typed: `check` names them.
+    """
     changes: dict[str, str | float] = {}
-    for name, text in texts.items():
-        if name in NAMES:
-            changes[name] = text if name in _RATIOS else float(text)
+    for name, text in texts.items() if isinstance(texts, Mapping) else texts:
+        if name in NAMES and fault_of(name, text) is None:
+            word = checked(name, str(text))
+            changes[name] = word if name in _RATIOS else float(word)
     return dataclasses.replace(_defaults(), **changes) if changes else _defaults()  # type: ignore[arg-type]
 
 
@@ -86,6 +115,12 @@ def text_of(settings: Settings, name: str) -> str:
     """A setting's value as it is typed."""
     value = getattr(settings, name)
     return value if isinstance(value, str) else number_text(value)
+
+
+def apart(ours: Settings, theirs: Settings) -> tuple[Apart, ...]:
+    """The settings that differ, each with both values as they are typed."""
+    pairs = [Apart(name, text_of(ours, name), text_of(theirs, name)) for name in NAMES]
+    return tuple(one for one in pairs if one.here != one.there)
 
 
 def scale_of(settings: Settings) -> dict[str, Fraction]:

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
 
-from trimfit.bench import schema
+from trimfit.bench import schema, shop
+from trimfit.bench.cells import LONGEST_TEXT, canonical
 from trimfit.bench.conflicts import open_conflicts
-from trimfit.bench.history import quoted
+from trimfit.bench.history import UNSTRUCK, quoted
 from trimfit.bench.identity import entry_id
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind, references
 from trimfit.bench.rows import instant_of
 from trimfit.errors import InputError
 
-__all__ = ["damage"]
+__all__ = ["damage", "is_itself", "strange_tables", "value_fault", "value_faults"]
 
 
 def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
@@ -23,6 +28,9 @@ def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
         try:
             found = [f"the file: {text}" for (text,) in connection.execute("PRAGMA integrity_check") if text != "ok"]
             found += _steps(connection)
+            if strange := strange_tables(connection):
+                # What stands in the place of a table may have no end: it is not read.
+                return [*found, *(f"the file: its {name} are no table that trimfit made" for name in strange)]
             done, whole = 0, sum(_count(connection, kind) for kind in KINDS.values())
             for kind in KINDS.values():
                 found += _not_themselves(connection, kind)
@@ -35,6 +43,61 @@ def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
         except sqlite3.DatabaseError as error:
             return [f"the file: {error}"]
     return found
+
+
+def strange_tables(connection: sqlite3.Connection) -> list[str]:
+    """The tables of entries that are not as the migrations make them, by name; a view in such a place is one."""
+    query = "SELECT name, type, sql FROM sqlite_schema WHERE name IN (SELECT value FROM json_each(?))"
+    names = json.dumps([kind.table for kind in KINDS.values()])
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+        schema.bring_up_to_date(fresh, Path(":memory:"), create=True)
+        want, have = (set(one.execute(query, (names,))) for one in (fresh, connection))
+    return sorted({name for name, *_ in want ^ have})
+
+
+def is_itself(kind: Kind, entry: str, generation: int, values: Sequence[Any]) -> bool:
+    """Whether a row's id is the one drawn from its content."""
+    try:
+        return entry_id(kind, values, generation) == entry
+    except (ValueError, TypeError):
+        return False
+
+
+def value_fault(kind: Kind, values: Sequence[Any]) -> str | None:
+    """What is wrong with the values of a row, in words; None if each is one that can be typed or imported."""
+    try:
+        # Longer texts need not be looked through.
+        kept = canonical(kind, values) if all(_is_short(value) for value in values) else None
+    except (InputError, ValueError, TypeError, OverflowError) as error:
+        return "; ".join(error.lines()) if isinstance(error, InputError) else str(error)[:80]
+    if kept != tuple(values):
+        return f"{kind.name}: not as trimfit writes it"
+    if kind.name == "setting" and (wrong := shop.fault_of(str(values[0]), values[2])) is not None:
+        return f"{str(values[0])[:40]}: {wrong.what}; {wrong.remedy}"
+    return None
+
+
+def value_faults(journal: Journal) -> Iterator[tuple[str, str, str]]:
+    """Entry, its reed and what is wrong with its values, of the entries that are not struck."""
+    with journal.reading() as connection:
+        for kind in KINDS.values():
+            reed = kind.index.get("reed")
+            for entry, *values in connection.execute(
+                f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE {UNSTRUCK}"
+            ):
+                if (wrong := value_fault(kind, values)) is not None:
+                    yield entry, "" if reed is None else str(values[reed]), wrong
+
+
+def _is_short(value: object) -> bool:
+    return not isinstance(value, (str, bytes)) or len(value) <= LONGEST_TEXT
+
+
+def _at_its_instant(kind: Kind, values: Sequence[Any], at_s: float | None) -> bool:
+    try:
+        return instant_of(kind, values) == at_s
+    except InputError:
+        return False
 
 
 def _count(connection: sqlite3.Connection, kind: Kind) -> int:
@@ -54,13 +117,10 @@ def _not_themselves(connection: sqlite3.Connection, kind: Kind) -> Iterator[str]
     for entry, generation, at_s, *values in connection.execute(
         f"SELECT entry, generation, {instant}, {quoted(kind.names)} FROM {kind.table}"
     ):
-        try:
-            if entry_id(kind, values, generation) != entry:
-                yield f"{entry}: its content was changed after it was logged"
-            elif instant_of(kind, values) != at_s:
-                yield f"{entry}: its instant is not that of its time"
-        except (InputError, ValueError, TypeError):
-            yield f"{entry}: holds a value that no entry can hold"
+        if not is_itself(kind, entry, generation, values):
+            yield f"{entry}: its content was changed after it was logged"
+        elif not _at_its_instant(kind, values, at_s):
+            yield f"{entry}: its instant is not that of its time"
 
 
 def _loose(connection: sqlite3.Connection) -> Iterator[str]:

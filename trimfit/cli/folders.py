@@ -169,7 +169,7 @@ def merge(
     Two benches may have the same thing with different content: then one counts, the other stands aside (refused),
     and both are named with the way out. Two reeds of one name: merge again with --rename R-7=R-7b, and the other
     bench's R-7 and all that was logged of it is R-7b, at that bench too once it merges this log. One's own reed:
-    trimfit log rename.
+    trimfit log rename. Settings that differ: this bench's stand, and each is named until both benches have the same.
 
     Example: trimfit merge bench2.trimfit
     """
@@ -178,11 +178,23 @@ def merge(
     taken = record.merge_log(_log(context), other, None if as_json else progress, renames=_pairs(rename or []))
     if as_json:
         counts = taken.counts
-        print_json({**_counts(taken), "conflicts": plain(counts.conflicts), "renamed": plain(counts.renamed)})
+        print_json(
+            {
+                **_counts(taken),
+                "conflicts": plain(counts.conflicts),
+                "renamed": plain(counts.renamed),
+                "settings_differ": plain(counts.settings),
+            }
+        )
         return
     _say(taken, "merge", other)
     for one in taken.counts.renamed:
         _say_renamed(one)
+    for pair in taken.counts.settings:
+        typer.echo(
+            f"{pair.setting} is {pair.here} here and {pair.there} in {' '.join(other.name.split())[:60]}: {pair.here} "
+            f"stands. To settle it: trimfit settings {pair.setting} {pair.there}, or set {pair.here} at that bench"
+        )
     _say_marks(taken, "in conflict; each says how it is settled (another name for a reed: --rename)")
 
 

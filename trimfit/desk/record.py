@@ -197,7 +197,12 @@ def set_setting(log: Path, name: str, value: str) -> str:
 def _by_rules(journal: Journal) -> list[Mark]:
     from trimfit.bench import doubts
 
-    return [*doubts.accepted(journal), *doubts.struck_names(journal), *doubts.rule_marks(journal)]
+    return [
+        *doubts.bad_values(journal),
+        *doubts.accepted(journal),
+        *doubts.struck_names(journal),
+        *doubts.rule_marks(journal),
+    ]
 
 
 def _by_the_fit(journal: Journal) -> list[Mark]:
