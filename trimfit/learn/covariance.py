@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from trimfit.learn.design import Rows
 from trimfit.learn.newton import MixedFit, Start, fit_many
-from trimfit.learn.priors import REGRESSORS
+from trimfit.learn.priors import REGRESSORS, assumed_batch_cov, assumed_noise, assumed_reed_cov
 from trimfit.learn.sums import cross_products
 from trimfit.pitch import OUTPUTS
 
@@ -40,6 +40,10 @@ SLIP_WEIGHT = 5e-3
 """A cell of no more weight counts as not taken here: a least weight bounds a slip's pull on a mean, not its square."""
 LEAST_NOISE = 0.01
 """Variance (cents²) of a reading's error: no ear and no tuner does better than a tenth of a cent."""
+FEW = 4.0
+"""So many reeds that tell clearly of a variance are enough for it to be taken from the rows."""
+WIDEST = 100.0
+"""No variance is more than so many times the assumed one: reeds do not differ by an octave."""
 LEAST_SPREAD = 1e-2
 """Variance (cents²) of chanters' offsets under which a combination has none: they cancel, or the crow is not on one."""
 
@@ -114,9 +118,54 @@ def fit_combinations(
             most_steps=40,
             least_noise=LEAST_NOISE,
         )
-        for number, fit in zip(alike, fits, strict=True):
-            found[number] = fit
+        for place, (number, fit) in enumerate(zip(alike, fits, strict=True)):
+            found[number] = _held(fit, data.zz[place], int(data.rows[place]), combinations_of[number])
     return found
+
+
+def _held(fit: MixedFit, zz: Array, n_rows: int, m: Array) -> MixedFit:
+    """A fit of the combination m (K,) with what is assumed in place of each variance that the rows hardly tell.
+
+    zz (2, 2, R): the reeds' sums. A reed tells of the variance of its own starts or slopes as much as its own estimate
+    of that is reliable, squared (the Fisher information of a variance s² seen through an error e² is 1 / 2 (s² + e²)²,
+    and rho = s² / (s² + e²)); the readings' error is told by the degrees of freedom that the reeds' lines leave. FEW
+    of them tell all that is taken from the rows, one tells nothing: a flat likelihood ends anywhere.
+    """
+    inner, noise = assumed_reed_cov(), float(m @ assumed_noise() @ m)
+    outer = assumed_batch_cov(inner, inner, 0.0)
+    assumed_inner, assumed_outer = (_of_combination(cov, m) for cov in (inner, outer))
+    about = np.where(zz[0, 0] > 0, zz[1, 1] - zz[0, 1] ** 2 / np.where(zz[0, 0] > 0, zz[0, 0], 1.0), 0.0)
+    sizes = np.stack([zz[0, 0], np.maximum(about, 0.0)])
+    signal = np.diag(assumed_inner)[:, None] * sizes
+    told = np.sum((signal / (signal + max(fit.noise, noise))) ** 2, axis=1)
+    freedom = n_rows - int(np.count_nonzero(sizes[0] > 0)) - int(np.count_nonzero(sizes[1] > 1e-9))
+    share, sure = _share(told), float(_share(np.array(freedom)))
+    both = np.minimum(share[:, None], share[None, :])
+    return replace(
+        fit,
+        outer_cov=both * _within(fit.outer_cov, assumed_outer) + (1.0 - both) * assumed_outer,
+        inner_cov=both * _within(fit.inner_cov, assumed_inner) + (1.0 - both) * assumed_inner,
+        noise=sure * min(fit.noise, WIDEST * noise) + (1.0 - sure) * noise,
+    )
+
+
+def _share(told: Array) -> Array:
+    """How much of a variance is taken from rows that tell of it as so many clear cases would."""
+    out: Array = np.clip((told - 1.0) / (FEW - 1.0), 0.0, 1.0)
+    return out
+
+
+def _of_combination(cov: Array, m: Array) -> Array:
+    """Start and slope (2, 2) of a combination m (K,) of the outputs under a covariance (aK, aK) of theirs."""
+    out: Array = np.einsum("k,akbl,l->ab", m, cov.reshape(-1, K, len(cov) // K, K), m)[:2, :2]
+    return out
+
+
+def _within(cov: Array, assumed: Array) -> Array:
+    """A covariance (2, 2) with no variance above WIDEST times the assumed one, its correlation as it was."""
+    root = np.sqrt(np.minimum(1.0, WIDEST * np.diag(assumed) / np.maximum(np.diag(cov), 1e-300)))
+    out: Array = cov * np.outer(root, root)
+    return out
 
 
 def _taken(rows: Rows, m: Array) -> tuple[Array, Array]:
@@ -125,6 +174,12 @@ def _taken(rows: Rows, m: Array) -> tuple[Array, Array]:
     y = rows.y[:, used] @ m[used]
     weight = np.min(rows.weight[:, used], axis=1)
     return y, np.where(np.isfinite(y) & (weight > SLIP_WEIGHT), weight, 0.0)
+
+
+def _varies(y: Array, weight: Array) -> bool:
+    """Whether enough rows hold an output y (n,), and not all of them one and the same value: such tell no variance."""
+    seen = np.isfinite(y) & (weight > 0)
+    return bool(np.isfinite(y).sum() >= LEAST_PAIR_ROWS and seen.any() and np.ptp(y[seen]) > 0.0)
 
 
 def _combined_prior(m: Array, prior: tuple[Array, Array], spreads: Array, n_chanters: int) -> tuple[Array, Array]:
@@ -199,7 +254,7 @@ def fit_contrasts(
 
     Each begins where it ended `before`, with other weights of the rows; else a difference in the shape of its outputs.
     """
-    held = [k for k in range(K) if np.isfinite(rows.y[:, k]).sum() >= LEAST_PAIR_ROWS]
+    held = [k for k in range(K) if _varies(*_taken(rows, contrast(k)))]
     wanted = [(k, None) for k in held] + list(combinations(held, 2))
     single: dict[int, MixedFit] = {}
     pair: dict[tuple[int, int], MixedFit] = {}

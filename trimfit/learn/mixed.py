@@ -207,13 +207,24 @@ def _turned_right(values: Array, g: Array) -> Array:
 
 
 def _roots_of(k: Array) -> Array:
-    """Cholesky roots (M, p, p); NaN for a matrix that has none."""
+    """Cholesky roots (M, p + 1, p + 1) of the bordered K; NaN where K itself has none.
+
+    Where the prior and the terms leave nothing of y the border's own part is zero, and rounding may put it below.
+    """
     try:
         return np.asarray(np.linalg.cholesky(k), dtype=np.float64)
     except np.linalg.LinAlgError:
-        if len(k) == 1:
-            return np.full_like(k, np.nan)
-        return np.concatenate([_roots_of(one[None]) for one in k])
+        if len(k) > 1:
+            return np.concatenate([_roots_of(one[None]) for one in k])
+    try:
+        root = np.asarray(np.linalg.cholesky(k[0, :-1, :-1]), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        return np.full_like(k, np.nan)
+    border = np.linalg.solve(root, k[0, :-1, -1])
+    out = np.zeros_like(k)
+    out[0, :-1, :-1], out[0, -1, :-1] = root, border
+    out[0, -1, -1] = np.sqrt(max(float(k[0, -1, -1] - border @ border), 0.0))
+    return out
 
 
 def solve(data: CrossProducts, state: State, prior: Prior) -> Solution:

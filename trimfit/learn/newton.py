@@ -364,8 +364,9 @@ def _starting_values(
     bordered = data.dd + prior.bordered
     bordered[:, :p, :p] += ridge[:, None, None] * np.eye(p)
     spread = np.maximum(_left_over(bordered) / np.maximum(data.rows - p, 1), 1e-12)
-    size = np.maximum(np.einsum("miir->mi", data.zz) / data.rows[:, None], 1e-12)
-    shares = 0.3 * spread[:, None] / size / q
+    size = np.einsum("miir->mi", data.zz) / data.rows[:, None]
+    # coefficients that no row meets have no variance to be found
+    shares = np.where(size > 0.0, 0.3 * spread[:, None] / np.where(size > 0.0, size, 1.0) / q, 0.0)
     # as good as free: coefficients of so large a variance
     free_cov = 1e4 * shares[:, :, None] * np.eye(q)
     noise = 0.4 * spread
