@@ -22,7 +22,14 @@ import numpy as np
 import pandas as pd
 
 from tests.worlds.movement import MOVEMENTS, MovingReed, MovingWorld
-from tests.worlds.moving_rules import MovingPlanner, planner_of
+from tests.worlds.moving_rules import (
+    CUT_MINUTES,
+    LOST_MINUTES,
+    OUTSIDE_MINUTES,
+    READING_MINUTES,
+    MovingPlanner,
+    planner_of,
+)
 from tests.worlds.play import LEAST_BLADE_MM, TOLERANCE_CENTS, Move, Seen
 from tests.worlds.proof import markdown, side_by_side
 from tests.worlds.shop import read_gap_cents
@@ -39,6 +46,8 @@ TWENTY_MINUTES = 1.0 / 72.0
 MOST_VISITS = 12
 WORKERS = 2
 CEILING = 0.01
+BY = ("movement", "days between", "who")
+WHOLE = ("movement", "who")
 
 
 @dataclass
@@ -233,17 +242,17 @@ def rows_of(stories: Sequence[Visited]) -> pd.DataFrame:
     )
 
 
-def pooled(stories: Sequence[Visited]) -> pd.DataFrame:
-    """What came of the reeds, a row for each movement, days between visits and player."""
+def pooled(stories: Sequence[Visited], by: Sequence[str] = BY) -> pd.DataFrame:
+    """What came of the reeds, a row for each movement, days between visits and player (or as `by` says)."""
     rows = []
-    for (movement, days, who), some in rows_of(stories).groupby(["movement", "days between", "who"], sort=False):
+    for key, some in rows_of(stories).groupby(list(by), sort=False):
         jumped = some[some["jumped"]]
         by_itself = some["past_at_end"] & ~some["cut_past"]
+        outside = LOST_MINUTES * some["past_at_end"] + OUTSIDE_MINUTES * (~some["within"] & ~some["past_at_end"])
+        spent = CUT_MINUTES * some["cuts"] + READING_MINUTES * some["readings"]
         rows.append(
             {
-                "movement": movement,
-                "days between": days,
-                "who": who,
+                **dict(zip(by, key, strict=True)),
                 "reeds": len(some),
                 "cuts": f"{some['cuts'].mean():.2f}",
                 "readings": f"{some['readings'].mean():.2f}",
@@ -254,24 +263,23 @@ def pooled(stories: Sequence[Visited]) -> pd.DataFrame:
                 "past in all %": share(some["cut_past"] | by_itself),
                 "within %": share(some["within"]),
                 "unfinished %": f"{100 * some['unfinished'].mean():.1f}",
+                "minutes": f"{(spent + outside).mean():.1f}",
             }
         )
     return pd.DataFrame(rows)
 
 
-def chances(stories: Sequence[Visited]) -> pd.DataFrame:
+def chances(stories: Sequence[Visited], by: Sequence[str] = BY) -> pd.DataFrame:
     """Of the cuts with a stated chance of going past: its mean, and the shares past just after and one visit later."""
     cuts = pd.DataFrame(
         [story.told | move for story in stories if not story.born_past for move in story.moves if story.told]
     )
     cuts = cuts[(cuts["action"] == "trim") & cuts["stated"].notna()]
     rows = []
-    for (movement, days, who), some in cuts.groupby(["movement", "days between", "who"], sort=False):
+    for key, some in cuts.groupby(list(by), sort=False):
         rows.append(
             {
-                "movement": movement,
-                "days between": days,
-                "who": who,
+                **dict(zip(by, key, strict=True)),
                 "cuts": len(some),
                 "stated %": f"{100 * some['stated'].mean():.2f}",
                 "past after it %": share(some["past_after"], 2),
@@ -292,9 +300,11 @@ def write(movements: Sequence[str], shops: int, reeds: int) -> str:
         f"Made by `python -m tests.worlds.visits --shops {shops} --reeds {reeds}`: {shops} shops of each way of "
         f"moving, {reeds} new reeds\nin each, the same for each player; one step a visit. Cut past: past because of a "
         "cut, not of later movement. Shares are of\nthe reeds that were not past before any work, "
-        "± the standard error.\n\n"
-        f"{markdown(pooled(stories))}\n\nCuts, and the chance of going past that was stated for them:\n\n"
-        f"{markdown(chances(stories))}\n"
+        "± the standard error. "
+        "Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
+        f"{markdown(pooled(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(pooled(stories))}\n\n"
+        "Cuts, and the chance of going past that was stated for them:\n\n"
+        f"{markdown(chances(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(chances(stories))}\n"
     )
 
 
