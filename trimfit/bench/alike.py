@@ -14,7 +14,7 @@ from trimfit.records import Chanter, Doubt, Order, Reed
 if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
 
-__all__ = ["alike", "name_doubts"]
+__all__ = ["alike", "folded", "name_doubts", "twins"]
 
 # Words shorter than this are codes: a letter more or less makes another of them.
 LONG_WORD = 4
@@ -34,8 +34,26 @@ def alike(name: str, known: Iterable[str]) -> str | None:
     return next((other for other in names if _a_letter_apart(words, _words(other))), None)
 
 
+def folded(name: str) -> str:
+    """A name without what the eye does not see or the hand does not mean: case, blanks, Unicode form.
+
+    Caseless matching of Unicode, section 3.13 (compatibility forms too).
+    """
+    if not name.isascii():
+        from unicodedata import normalize
+
+        name = normalize("NFKC", normalize("NFKC", name).casefold())
+    return " ".join(name.casefold().split())
+
+
+def twins(names: Iterable[str]) -> dict[str, str]:
+    """Those names that are another one, said before, but for case, blanks or Unicode form -> that other."""
+    first: dict[str, str] = {}
+    return {name: other for name in names if (other := first.setdefault(folded(name), name)) != name}
+
+
 def _words(name: str) -> list[str]:
-    return _WORDS.findall(name.casefold())
+    return _WORDS.findall(folded(name))
 
 
 def _a_letter_apart(one: Sequence[str], other: Sequence[str]) -> bool:

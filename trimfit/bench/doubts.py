@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import TYPE_CHECKING
 
+from trimfit.bench.alike import twins
 from trimfit.bench.entry_doubts import unbalanced
 
 if TYPE_CHECKING:
@@ -100,7 +101,29 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
             if seq > after_seq:
                 new.append(Taken(entry, reed, reed_type, length_mm))
     marks += long_trims(new, usual)
-    return marks
+    return [*marks, *_names_twice(journal, after_seq)]
+
+
+def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
+    """Names of reeds, chanters and orders, types and batches that are known ones in another case or Unicode form."""
+    named: list[tuple[str, int, str, str, str]] = []
+    for kind in ("chanter", "order"):
+        named += [(kind, seq, entry, "", name) for seq, entry, name in journal.columns(kind, ["seq", "entry", kind])]
+    for seq, entry, reed, reed_type, batch in journal.columns("reed", ["seq", "entry", "reed", "reed_type", "batch"]):
+        words = (("reed", reed), ("type", reed_type), (f"batch of {reed_type}", batch))
+        named += [(word, seq, entry, reed, name) for word, name in words]
+    by_word: dict[str, dict[str, tuple[int, str, str]]] = defaultdict(dict)
+    for word, seq, entry, reed, name in named:
+        by_word[word].setdefault(name, (seq, entry, reed))
+    found: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for word, first in by_word.items():
+        for name, other in twins(first).items():
+            seq, entry, reed = first[name]
+            if seq > after_seq:
+                found[(entry, reed)].append(f"{name[:60]!r} differs from the {word[:60]} {other[:60]!r}")
+    for (entry, reed), differ in found.items():
+        sentence = f"{' and '.join(differ)} in case, blanks or Unicode form alone; are the two one?"
+        yield Mark(entry, reed, "name-alike", sentence)
 
 
 def accepted(journal: Journal) -> list[Mark]:

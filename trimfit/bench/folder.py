@@ -23,6 +23,7 @@ from trimfit.bench.identity import entry_id
 from trimfit.bench.intake import Intake
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value
+from trimfit.bench.rename import Renamed, renamed_to
 from trimfit.bench.rows import differences, insert_sql
 from trimfit.bench.sheets import Faults, RowReader, Sheet, heads_of
 from trimfit.errors import Fault, InputError, nearest
@@ -41,13 +42,16 @@ REVISED = tuple(FIXED)
 def import_folder(journal: Journal, folder: Path, progress: Progress | None = None) -> Counts:
     """Take a CSV folder into the log in one transaction; a row that the log knows adds nothing.
 
-    Raises InputError with every fault of every file; then nothing was changed.
+    Rows that name a reed by a name which this log has changed since go to the reed under its new name; the counts say
+    how many. Raises InputError with every fault of every file; then nothing was changed.
     """
     paths = files_of(Path(folder))
     with journal.writing() as connection:
         last = journal.last_seq()
         state = Intake(journal, connection, progress, before=last, seq=last, files=frozenset(paths))
         state.struck = {entry for (entry,) in connection.execute("SELECT struck FROM strikes")}
+        if state.struck and "reeds.csv" in paths:
+            state.brings = _names_in(paths["reeds.csv"])
         if "marks.csv" in paths:
             state.again = entries_again(paths["marks.csv"])
         if "settings.csv" in paths:
@@ -73,8 +77,16 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
         sum(new for new, _ in state.tally.values()),
         sum(known for _, known in state.tally.values()),
         by_kind={KINDS[name].file: (new, known) for name, (new, known) in state.tally.items()},
+        renamed=tuple(
+            Renamed(was, now, _entry(journal, now), dict(moved)) for (was, now), moved in sorted(state.moved.items())
+        ),
         notices=tuple(state.notices),
     )
+
+
+def _entry(journal: Journal, reed: str) -> str:
+    found = journal.entry_of("reed", reed)
+    return found.entry if found is not None else ""
 
 
 class ImportRefused(InputError):
@@ -133,6 +145,8 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
     name_at = kind.index[kind.key[0]]
     batch_at, blade_at = kind.index.get("batch", 0), kind.index.get("blade_mm", 0)
     refers = [(i, column) for i, column in enumerate(kind.columns) if column.refers]
+    # A log that held nothing has renamed nothing: what struck.csv has just brought is the folder's own story.
+    follows = kind.columns[0].name == "reed" and bool(state.before and state.struck)
     lines: dict[Any, int] = {}
     batches: dict[Value, Value] = {}
     cuts: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
@@ -143,6 +157,9 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
         if state.progress is not None and done % CHUNK == 0:
             state.progress(f"import {file}", min(line, sheet.looked.lines - 1), sheet.looked.lines)
         values, at_s, good = reader.read(line, cells)
+        was = values[0] if good and follows else None
+        if was is not None:
+            values[0] = _name_now(state, kind, values)
         if kind.time is None and values[name_at] is not None:
             ours.add(str(values[name_at]))
             if kind.name == "reed" and values[blade_at] is not None:
@@ -164,7 +181,9 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
         key = (*(values[i] for i in key_at), at_s)
         first = lines.setdefault(key, line)
         if first != line:
-            faults.add(file, line, kind.key[0], *_twice(kind, values, first, batches.get(values[0])))
+            what, remedy = _twice(kind, values, first, batches.get(values[0]))
+            what += f": the log has renamed {str(was)[:60]!r}" if was is not None and was != values[0] else ""
+            faults.add(file, line, kind.key[0], what, remedy)
             continue
         if kind.name == "reed":
             batches[values[0]] = values[batch_at]
@@ -190,6 +209,8 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
         state.count(kind, new=not known)
         if known:
             continue
+        if was is not None and was != values[0]:
+            state.moved[(str(was), str(values[0]))][kind.name] += 1
         if kind.name == "trim" and values[2]:
             cuts[str(values[0])].append((at_s or 0.0, float(values[2]), line))
         waiting.append((state.next_seq(), entry, generation, *values, *(() if at_s is None else (at_s,))))
@@ -204,6 +225,34 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
         state.connection.executemany(insert, waiting)
     if state.progress is not None:
         state.progress(f"import {file}", sheet.looked.lines, sheet.looked.lines)
+
+
+def _names_in(path: Path) -> frozenset[str]:
+    """The reeds that reeds.csv names; none where it cannot be read, which is said when it is taken."""
+    sheet = Sheet(path, Faults(), *heads_of(KINDS["reed"]))
+    try:
+        at = sheet.heads.index("reed") if sheet.usable else 0
+        return frozenset(cells[at].strip() for _, cells in sheet.rows()) if sheet.usable else frozenset()
+    finally:
+        sheet.close()
+
+
+def _name_now(state: Intake, kind: Kind, values: Sequence[Any]) -> str:
+    """The name that a row's reed has in the log, which may have renamed it since the row was written.
+
+    A reed of another type or batch than the renamed one is another reed, to which the name is free; so is one that the
+    folder has beside the renamed one, unless the log has its very row, struck.
+    """
+    name = str(values[0])
+    if name not in state.names_now or kind.name == "reed":
+        now = renamed_to(state.connection, name)
+        if now is not None and kind.name == "reed":
+            known = state.journal.entry_of("reed", now)
+            same = known is not None and (known.record.reed_type, known.record.batch) == (values[1], values[2])
+            beside = now in state.brings and not _place(state, kind, values, empty=False)[2]
+            now = now if same and not beside else None
+        state.names_now[name] = now or name
+    return state.names_now[name]
 
 
 def _place(state: Intake, kind: Kind, values: Sequence[Any], *, empty: bool) -> tuple[str, int, bool]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
 from trimfit.bench.journal import Journal, Progress
@@ -31,6 +31,11 @@ class Intake:
     struck: set[str] = field(default_factory=set)
     again: set[str] = field(default_factory=set)
     blades: dict[str, float] = field(default_factory=dict)
+    # Names of reeds that reeds.csv holds, where the log has struck any entry.
+    brings: frozenset[str] = frozenset()
+    # Names of reeds in this folder -> the names that they have in the log; how many new rows went to a new name.
+    names_now: dict[str, str] = field(default_factory=dict)
+    moved: dict[tuple[str, str], Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
     before: int = 0
     seq: int = 0
     unsettled: bool = False

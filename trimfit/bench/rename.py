@@ -29,7 +29,7 @@ from trimfit.errors import InputError
 if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
 
-__all__ = ["Plan", "Renamed", "carry", "foresee", "new_name", "rename"]
+__all__ = ["Plan", "Renamed", "carry", "foresee", "new_name", "rename", "renamed_to"]
 
 RENAMED = "renamed "
 _FOLLOW = ("reading", "trim", "outcome")
@@ -68,6 +68,14 @@ class Plan:
 def new_name(why: str) -> str | None:
     """The new name that a strike's reason tells of, or None."""
     return why[len(RENAMED) :] if why.startswith(RENAMED) and len(why) > len(RENAMED) else None
+
+
+def renamed_to(connection: sqlite3.Connection, reed: str) -> str | None:
+    """The name that a reed has now, if the log knows it by an older one; None if the name is a reed's, or unknown."""
+    if _reeds_named(connection, reed):
+        return None
+    to = _last_name(connection, reed)
+    return to if to != reed and _reeds_named(connection, to) else None
 
 
 def rename(

@@ -117,10 +117,14 @@ def import_(
                 "doubts": plain(taken.marks),
                 "passed_over": list(taken.passed_over),
                 "notices": list(taken.counts.notices),
+                "renamed": plain(taken.counts.renamed),
             }
         )
         return
     _say(taken, "import", folder)
+    for one in taken.counts.renamed:
+        went = ", ".join(f"{count:,} {kind}{'' if count == 1 else 's'}" for kind, count in one.moved.items())
+        typer.echo(f"  {one.reed[:60]} was renamed {one.new_name[:60]}, and has what was said of it: {went}")
     for notice in taken.counts.notices:
         typer.echo(f"  {notice}")
     if taken.passed_over:
