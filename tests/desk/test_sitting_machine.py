@@ -478,3 +478,46 @@ def test_what_no_chanter_sounds_is_not_kept_though_it_is_confirmed(journal: Jour
     assert journal.count("reading") == 1
     play(sitting, "m")
     assert journal.of_reed("R-1").readings[-1].record.notes_hz["f"] == 781.4
+
+
+def test_undo_does_not_stick_at_an_entry_that_somebody_else_struck(journal: Journal) -> None:
+    sitting = seated(journal)
+    list(sitting.open())
+    play(sitting, FIRST, "", "0.1")
+    first_cut, second_cut = (one.entry for one in journal.of_reed("R-1").trims)
+    journal.strike(second_cut, "struck in another window")
+    said = " ".join(" ".join(play(sitting, "u")).split())
+    assert f"nothing to undo: {second_cut}" in said
+    assert "was struck before (struck in another window)" in said
+    assert sitting.tally.cuts == 1
+    assert any(line.startswith(f"struck {first_cut}") for line in play(sitting, "u"))
+    assert journal.of_reed("R-1").trims == ()
+    assert sitting.faults == 0
+
+
+def test_a_cut_that_another_sitting_logged_meanwhile_is_asked_about(journal: Journal) -> None:
+    one, other = seated(journal), seated(journal)
+    for sitting in (one, other):
+        list(sitting.open())
+        play(sitting, "reed R-1")
+    assert any(line.startswith("logged tri-") for line in play(one, ""))
+    said = " ".join(play(other, ""))
+    assert "Meanwhile 0.14 mm (0.14 asked) off R-1 was logged elsewhere" in said
+    assert len(journal.of_reed("R-1").trims) == 1
+    assert play(other, "no") == ["not logged"]
+    # What was advised before the other's cut is advised no more.
+    assert "Enter logs a cut only right after one was advised" in play(other, "")[0]
+    play(other, "0.05")
+    assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.14, 0.05]
+
+
+def test_a_script_keeps_and_marks_a_cut_after_another_sittings(journal: Journal) -> None:
+    one, other = seated(journal, scripted=True), seated(journal, scripted=True)
+    for sitting in (one, other):
+        play(sitting, "reed R-1")
+    play(one, "0.14")
+    other.clock()
+    play(other, "0.14", "reed R-2")
+    kinds = [[doubt.partition(":")[0] for doubt in trim.doubts] for trim in journal.of_reed("R-1").trims]
+    assert "cut-since" in kinds[1]
+    assert "cut-since" not in kinds[0]

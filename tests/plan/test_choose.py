@@ -266,6 +266,14 @@ def test_plain_cases_have_plain_answers() -> None:
     assert M * K + C_TERMS * K == len(state_of().mean)
 
 
+@pytest.mark.parametrize("error", [CutError(50.0, 0.0), CutError(3.0, 1.0)])
+def test_a_blade_that_is_there_is_not_blamed_for_a_hand_that_hits_nothing(error: CutError) -> None:
+    belief = see(state_of(gap=-8.0, gap_sd=0.6, slope_sd=2.0), aim_of(), 0.0, 0.0)
+    choice = choose(belief, aim_of(), table(), replace(RULES, error=error))
+    assert choice.reason != "blade"
+    assert choice.action in ("finished", "read-again")
+
+
 def test_a_worse_hand_cuts_less() -> None:
     belief = see(state_of(gap=-40.0, gap_sd=0.6, slope_sd=3.0), aim_of(), 0.0, 0.0)
     lengths = [

@@ -545,20 +545,36 @@ class Sitting:
         plain = isinstance(held, HeldPlain)
         advised_mm = self.advice.length_mm if self.advice is not None and self.advice.action == "trim" else None
         own_hz = held.line.reference_hz if isinstance(held, HeldReading) else None
-        doubts = tuple(
-            self.bench.doubts(
+        others = [] if plain else self._cuts_of_others()
+        doubts = (
+            *(self._cut_since(others, held.record) if isinstance(held, HeldTrim) else ()),
+            *self.bench.doubts(
                 held.record,
                 None if plain else self._here(),
                 heard=held.line.heard if isinstance(held, HeldReading) else {},
                 reference_hz=own_hz or self._reference_hz(),
                 advised_mm=advised_mm,
-            )
+            ),
         )
+        if others:
+            self.advice = None
         self.held = replace(held, doubts=doubts)
         if not doubts:
             yield from self._keep("")
         for doubt in doubts:
             yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
+
+    def _cuts_of_others(self) -> list[Trim]:
+        """The cuts that came to this reed from elsewhere since it was last looked at here; it is looked at anew."""
+        known = {one.entry for one in self._here().trims}
+        self._reload()
+        return [one.record for one in self._here().trims if one.entry not in known]
+
+    def _cut_since(self, others: Sequence[Trim], trim: Record) -> Iterator[Doubt]:
+        if others:
+            done = " and ".join(words_for(one) for one in others)
+            sentence = f"Meanwhile {done} was logged elsewhere; is {words_for(trim)} one more cut?"
+            yield Doubt("cut-since", "done_at", sentence)
 
     def _answer(self, held: Held, text: str) -> Generator[str, None, bool]:
         """Take `text` as the answer to the doubt; yields lines, returns whether it was one."""
@@ -694,11 +710,17 @@ class Sitting:
             yield from wrapped(said, self.width)
             return
         last = self._undo[-1]
-        self.bench.strike(last.entry, "undone at the bench")
+        what = f"{last.entry}: {words_for(last.record)}"
+        try:
+            self.bench.strike(last.entry, "undone at the bench")
+            said = f"struck {what}; it stays readable"
+        except InputError as error:
+            # Somebody else was first. Whatever the reason, this entry is not to stand before those logged earlier.
+            said = f"nothing to undo: {what} {plain_name(error.what, 200)}; u again takes back the entry before it"
         self._undo.pop()
         self.tally.count(last.record, -1)
         self.tally.struck += 1
-        yield from self._acknowledged(f"struck {last.entry}: {words_for(last.record)}; it stays readable")
+        yield from self._acknowledged(said)
         if isinstance(last.record, Reed):
             self.history = self.advice = None
         else:

@@ -181,7 +181,8 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     room = aim.most_removed_mm - belief.removed_mm
     slope_now = max(float(belief.mean[1]), 5.0) * belief.steep
     most = math.floor(max(room, 0.0) / rules.step_mm + 1e-9)
-    reach = min(most, math.ceil(2.5 * max(-gap_now.low, tolerance) / slope_now / rules.step_mm) + 2)
+    wanted = math.ceil(2.5 * max(-gap_now.low, tolerance) / slope_now / rules.step_mm) + 2
+    reach = min(most, wanted)
     lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
     able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
     again = _Future(belief, table, zero, 0.0, error)
@@ -198,7 +199,10 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     if lips.out_of_reach:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     lip, pitch_then = lips.stroke()
-    if not len(able) and short_now > 0.5:
+    longest = wanted * rules.step_mm
+    bladed = reach < wanted and longest > LEAST_CUT_SDS * float(error.sd_mm(np.array(longest)))
+    # where no cut that the hand can hit is short enough, it is not the blade that ends the work
+    if not len(able) and short_now > 0.5 and bladed:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
     cuts = able[allowed(able, lip)] if len(able) else able
     # by themselves so many strokes as the ceiling allows, be they fewer than would go with a cut

@@ -177,7 +177,7 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     elif choice.action == "past":
         said = "past tolerance: lost for this order"
     elif choice.reason == "blade":
-        said = "the blade is as short as it may be"
+        said = "too little blade is left for another cut"
     else:
         said = f"E and F would meet at {pitch:.1f} Hz"
         if aim.target_cents is not None:
