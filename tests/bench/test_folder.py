@@ -23,6 +23,7 @@ SHOP = {
     "reeds.csv": "reed,reed_type,batch,blade_mm,order\nR-1,moulded,B-1,23.0,O-1\nR-2,moulded,B-1,,\n",
     "readings.csv": "reed,taken_at,chanter,crow_hz,e_hz,f_hz\nR-1,2026-03-01T10:00,CH-1,532.4,703,780\n",
     "trims.csv": "reed,done_at,length_mm,lip_strokes\nR-1,2026-03-01T10:05,0.15,2\n",
+    "events.csv": "reed,at,event\nR-1,2026-03-02,bridle moved\n",
     "outcomes.csv": "reed,at,outcome\nR-2,2026-03-01,to-stock\n",
 }
 
@@ -133,13 +134,13 @@ def test_chanters_that_nothing_knows_are_one_fault_with_the_file_to_add(tmp_path
 def test_twice_in_adds_nothing_and_out_in_out_gives_the_same_bytes(tmp_path: Path) -> None:
     shop = lay(tmp_path / "shop", dict(SHOP))
     assert take(tmp_path / "a", shop) == Counts(
-        7, 0, 0, {name: (2 if name == "reeds.csv" else 1, 0) for name in SHOP}, ()
+        8, 0, 0, {name: (2 if name == "reeds.csv" else 1, 0) for name in SHOP}, ()
     )
     again = take(tmp_path / "a", shop)
-    assert (again.new, again.known) == (0, 7)
+    assert (again.new, again.known) == (0, 8)
     first = put(tmp_path / "a", tmp_path / "out1")
     assert sorted(first) == sorted(FILES)
-    assert take(tmp_path / "b", tmp_path / "out1").new == 7
+    assert take(tmp_path / "b", tmp_path / "out1").new == 8
     assert put(tmp_path / "b", tmp_path / "out2") == first
     assert first["readings.csv"].splitlines()[1] == b"R-1,2026-03-01T10:00,CH-1,532.4,,,,,,703,780,,,,,,,,"
 
@@ -188,7 +189,7 @@ def test_a_struck_row_does_not_come_in_again_from_the_shops_own_sheet(tmp_path: 
     with Journal(tmp_path / "a") as journal:
         journal.strike(journal.of_reed("R-1").readings[0].entry, "slip")
     counts = take(tmp_path / "a", shop)
-    assert (counts.new, counts.known) == (0, 7)
+    assert (counts.new, counts.known) == (0, 8)
     with Journal(tmp_path / "a") as journal:
         assert journal.of_reed("R-1").readings == ()
 
@@ -392,6 +393,12 @@ REED = "reed,reed_type,batch,blade_mm,order\n"
             "reed,taken_at,taped\nR-1,2026-03-01,f hi_g\n",
             ["taped: 'hi_g' is no note; did you mean high_g?"],
         ),
+        ("events.csv", "reed,at,event\nR-1,2026-03-01,\n", ["events.csv:2: event: is empty"]),
+        (
+            "events.csv",
+            "reed,at,event,remark\nR-1,2026-03-01,soaked,\nR-1,2026-03-01,dropped,\nR-1,2026-03-01,soaked,long\n",
+            ["events.csv:4: reed: the same reed, at and event as line 2"],
+        ),
         ("trims.csv", CUT + "R-1,2026-03-01,,\n", ["trims.csv:2: length_mm: a trim with no amount"]),
         ("trims.csv", CUT + "R-1,2026-03-01,-0.1,\n", ["trims.csv:2: length_mm: -0.1 is out of bounds"]),
         (
@@ -536,8 +543,13 @@ def test_an_export_does_not_write_over_a_shops_own_sheet(tmp_path: Path) -> None
         assert {path.name: path.read_text() for path in shop.iterdir()} == SHOP
         with pytest.raises(InputError, match="is a file"):
             export_folder(journal, shop / "reeds.csv")
-        assert export_folder(journal, shop, force=True).new == 7
-        assert export_folder(journal, shop).known == 7
+        assert export_folder(journal, shop, force=True).new == 8
+        assert export_folder(journal, shop).known == 8
+        # an export of an edition that knew fewer columns is one all the same
+        struck = shop / "struck.csv"
+        struck.write_text(struck.read_text().replace(",event", ""))
+        assert export_folder(journal, shop).known == 8
+        assert ",event" in struck.read_text()
 
 
 NAMES = [

@@ -9,11 +9,14 @@ from pathlib import Path
 import pytest
 
 from trimfit.bench import schema
+from trimfit.bench.cells import canonical
+from trimfit.bench.identity import entry_id
 from trimfit.bench.journal import Journal
+from trimfit.bench.kinds import KINDS
 from trimfit.bench.schema import MIGRATIONS, Migration
 from trimfit.bench.soundness import damage
 from trimfit.errors import LogError
-from trimfit.records import Reading, Reed
+from trimfit.records import Event, Reading, Reed
 
 
 def log_of(path: Path) -> Path:
@@ -68,10 +71,18 @@ def test_a_log_of_every_schema_opens(tmp_path: Path, version: int, monkeypatch: 
     path = tmp_path / "log"
     with monkeypatch.context() as then:
         then.setattr(schema, "MIGRATIONS", [step for step in MIGRATIONS if step.version <= version])
-        with Journal(path, create=True) as journal:
-            journal.append(Reed("R-1", "moulded", "B-1"))
+        with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as connection:
+            schema.bring_up_to_date(connection, path, create=True)
+            kind = KINDS["reed"]
+            entry = entry_id(kind, canonical(kind, kind.row(Reed("R-1", "moulded", "B-1"))))
+            row = (entry, "R-1", "moulded", "B-1")
+            connection.execute(
+                "INSERT INTO reeds (entry, generation, reed, reed_type, batch) VALUES (?, 0, ?, ?, ?)", row
+            )
     with Journal(path) as journal:
         assert journal.of_reed("R-1").reed.record == Reed("R-1", "moulded", "B-1")
+        journal.append(Event("R-1", "2026-03-02", "soaked"))
+        assert journal.of_reed("R-1").events[0].record.event == "soaked"
         assert damage(journal) == []
     assert schema.header_version(path) == MIGRATIONS[-1].version
 

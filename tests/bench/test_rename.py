@@ -18,7 +18,7 @@ from trimfit.bench.journal import Journal
 from trimfit.bench.rename import Renamed, rename
 from trimfit.bench.soundness import damage
 from trimfit.errors import InputError
-from trimfit.records import Chanter, Outcome, Reading, Reed, Trim
+from trimfit.records import Chanter, Event, Outcome, Reading, Reed, Trim
 
 AT = "2026-04-01T09:00"
 
@@ -45,6 +45,7 @@ def benches(tmp_path: Path) -> tuple[Path, Path]:
         Reed("R-7", "cane", "B-9", blade_mm=20.0),
         Reading("R-7", "2026-03-01", crow_hz=541.0),
         Trim("R-7", "2026-03-02", length_mm=0.3),
+        Event("R-7", "2026-03-03", "soaked"),
         Outcome("R-7", "2026-03-05", "good"),
     )
     with Journal(second) as journal:
@@ -83,13 +84,14 @@ def crows(path: Path, reed: str) -> list[float | None]:
 def test_a_reed_renamed_takes_all_that_names_it_along(benches: tuple[Path, Path]) -> None:
     _, second = benches
     done = renamed(second, "R-7", "R-7b")
-    assert dict(done.moved) == {"reed": 1, "reading": 2, "trim": 1, "outcome": 1}
+    assert dict(done.moved) == {"reed": 1, "reading": 2, "trim": 1, "event": 1, "outcome": 1}
     with Journal(second) as journal:
         story = journal.of_reed("R-7b")
         assert done.entry == story.reed.entry
         assert story.reed.record == Reed("R-7b", "cane", "B-9", blade_mm=20.0)
         assert [one.doubts for one in story.readings] == [(), ("odd: is it?",)]
         assert [one.record.length_mm for one in story.trims] == [0.3]
+        assert [one.record.event for one in story.events] == ["soaked"]
         assert story.outcome is not None
         with pytest.raises(InputError, match="has another name") as caught:
             journal.of_reed("R-7")
@@ -130,7 +132,7 @@ def test_the_other_benchs_reed_is_renamed_while_merging(
     assert (one.reed, one.new_name, dict(one.moved)) == (
         "R-7",
         "R-7b",
-        {"reed": 1, "reading": 2, "trim": 1, "outcome": 1},
+        {"reed": 1, "reading": 2, "trim": 1, "event": 1, "outcome": 1},
     )
     assert crows(first, "R-7") == [531.0]
     assert crows(first, "R-7b") == [541.0, 545.0]

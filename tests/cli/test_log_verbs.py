@@ -242,6 +242,29 @@ def test_a_cut_in_doubt_says_nothing_of_how_long_cuts_are(bench: Typed) -> None:
     assert kinds[0] == "trim-long"
 
 
+def test_an_event_is_kept_in_the_shops_words_and_comes_after_all_before_it(bench: Typed) -> None:
+    bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01T10:00")
+    said = bench.say("log", "event", "R-1", "bridle", "moved", "--remark", "by a turn")
+    assert said.startswith("event of R-1: bridle moved  eve-")
+    assert "read it before the next cut" in said
+    answer = bench.json("log", "event", "R-1", "soaked", "--at", "2026-03-02")
+    assert (answer["kind"], answer["about"], answer["new"], answer["doubts"]) == ("event", "R-1", True, [])
+    bench.say("log", "reading", "R-1", "f=784")
+    with Journal(bench.log) as journal:
+        story = journal.of_reed("R-1")
+        soaked, bridle = story.events
+        assert soaked.entry == answer["entry"]
+        assert (bridle.record.event, bridle.record.remark) == ("bridle moved", "by a turn")
+        assert story.readings[0].at_s < soaked.at_s < bridle.at_s < story.readings[1].at_s
+        assert journal.last_of("R-1") == story.readings[1].entry
+    bench.say("log", "strike", soaked.entry, "--why", "it was R-2")
+    with Journal(bench.log) as journal:
+        assert [one.record.event for one in journal.of_reed("R-1").events] == ["bridle moved"]
+    for words, match in ((("R-1", " "), "event"), (("R-9", "soaked"), "is not in the log")):
+        with pytest.raises(InputError, match=match):
+            bench.say("log", "event", *words)
+
+
 def test_a_later_outcome_takes_the_place_of_the_earlier(bench: Typed) -> None:
     first = bench.json("log", "outcome", "R-1", "good")
     assert [one["kind"] for one in first["doubts"]] == ["good-unread"]

@@ -19,7 +19,7 @@ from trimfit.desk.beliefs import Bench
 from trimfit.desk.moments import local_minute, own_minute
 from trimfit.desk.report import write_report
 from trimfit.desk.story import ticket_of
-from trimfit.records import Chanter, Order, Outcome, Reading, Reed
+from trimfit.records import Chanter, Event, Order, Outcome, Reading, Reed
 
 BATCH_KEYS = [
     "batch",
@@ -131,6 +131,7 @@ def test_one_reed_s_story_in_order_of_time_with_what_was_struck(tmp_path: Path, 
             one.entry for one in journal.of_reed("R-0140").readings if one.record.taken_at == "2025-08-24T17:33"
         )
         journal.strike(wrong, "it was R-0141", "2025-09-10T09:00")
+        journal.append(Event("R-0140", "2025-08-24T17:40", "soaked", "overnight"))
     found = answer(log, "review", "reed", "R-0140", "--ticket", tmp_path / "cards")
     assert isinstance(found, dict)
     times = [event["at"] for event in found["events"]]
@@ -144,6 +145,7 @@ def test_one_reed_s_story_in_order_of_time_with_what_was_struck(tmp_path: Path, 
     assert [Path(path).name for path in found["ticket"]] == ["ticket-R-0140.pdf", "ticket-R-0140.png"]
     said = run(log, "review", "reed", "R-0140").stdout
     assert "STRUCK: it was R-0141" in said
+    assert "2025-08-24 17:40  event: soaked: overnight  [eve-" in said
     assert max(map(len, said.splitlines())) <= 80
 
 

@@ -89,6 +89,22 @@ def test_undo_strikes_and_keeps(journal: Journal) -> None:
     assert sitting.tally.line() == "0 read, 0 cut, 2 struck"
 
 
+def test_a_reed_that_moved_says_so_in_one_word(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    play(sitting, FIRST)
+    said = play(sitting, "moved soaked")
+    assert said[0].startswith("logged eve-")
+    assert said[0].endswith("R-1 soaked  [1 read, 0 cut, 1 event]")
+    assert said[-1].startswith("  answers a cut like its batch")  # what to do next follows
+    play(sitting, "MOVED")
+    assert [one.record.event for one in journal.of_reed("R-1").events] == ["soaked", "moved"]
+    assert play(sitting, "u")[0].startswith("struck eve-")
+    assert [one.record.event for one in journal.of_reed("R-1").events] == ["soaked"]
+    assert any(line.startswith("moved") for line in play(sitting, "?"))
+    assert "moved" in sitting.completions("mo")
+
+
 def test_a_struck_reading_may_be_typed_again(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())

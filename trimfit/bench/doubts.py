@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from trimfit.bench.alike import twins
 from trimfit.bench.entry_doubts import unbalanced
+from trimfit.bench.kinds import KINDS
 
 if TYPE_CHECKING:
     from trimfit.bench.conflicts import Conflict
@@ -143,7 +144,7 @@ def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None 
     came = theirs or {}
     marks = []
     for conflict in conflicts:
-        reed = conflict.key.split(" at ")[0] if conflict.kind in ("reed", "reading", "trim", "outcome") else ""
+        reed = conflict.key.split(" at ")[0] if KINDS[conflict.kind].key[0] == "reed" else ""
         for entry in conflict.aside:
             ours, other = (
                 conflict.said.get(one, "") + (f", from {came[one][:60]}" if one in came else "")

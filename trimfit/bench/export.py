@@ -118,7 +118,9 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
     files["marks.csv"] = (EXTRA["marks.csv"], lambda: _marks(journal))
     if not force:
         for file, (heads, _) in files.items():
-            _refuse_foreign(folder / file, heads)
+            # The files that only an export writes grow with every column of the log: their first columns tell.
+            line = ",".join(EXTRA[file]) if file in EXTRA else ",".join(heads) + "\n"
+            _refuse_foreign(folder / file, line.encode())
     draft = folder / f".export-{os.getpid()}"
     made = not folder.exists()
     try:
@@ -162,10 +164,9 @@ def _write(path: Path, heads: Sequence[str], rows: Iterable[Sequence[Any]], prog
     return count
 
 
-def _refuse_foreign(path: Path, heads: Sequence[str]) -> None:
-    """A shop's own spreadsheet of the same name is not written over."""
+def _refuse_foreign(path: Path, head: bytes) -> None:
+    """A shop's own spreadsheet of the same name, which does not begin with `head`, is not written over."""
     with contextlib.suppress(FileNotFoundError):
-        head = (",".join(heads) + "\n").encode()
         with path.open("rb") as file:
             if file.read(len(head)) != head:
                 raise InputError("no export wrote this file", str(path), "export into another folder, or say --force")

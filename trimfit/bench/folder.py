@@ -1,6 +1,6 @@
 """A CSV folder taken into the log: all of it or nothing, and every fault of it said at once.
 
-Besides the six files of the contract a folder may hold what only an export writes: `settings.csv`, `struck.csv`
+Besides the seven files of the contract a folder may hold what only an export writes: `settings.csv`, `struck.csv`
 (entries taken back, and why), `conflicts.csv` (entries that stand aside after a merge) and `marks.csv` (doubts that
 were accepted, and re-entries).
 """
@@ -111,7 +111,7 @@ def files_of(folder: Path) -> dict[str, Path]:
         if close and close[0] not in found and path.suffix.lower() == ".csv":
             raise InputError("is no file of a log folder", path.name, f"did you mean {close[0]}? rename it")
     if not found:
-        raise InputError("holds none of the CSV files of a log", str(folder), f"it may hold {', '.join(FILES[1:7])}")
+        raise InputError("holds none of the CSV files of a log", str(folder), f"it may hold {', '.join(FILES[1:8])}")
     return found
 
 
@@ -350,7 +350,8 @@ def _twice(kind: Kind, values: Sequence[Value], line: int, batch: Value) -> tupl
             f"{str(values[0])[:60]!r} is in batch {str(here)[:40]!r} here and in {str(batch)[:40]!r} on line {line}",
             "a reed belongs to one batch: mend one of them",
         )
-    about = " and ".join(name for name in (kind.key[0], kind.time) if name)
+    *names, last = [str(kind.time) if name == "at_s" else name for name in kind.key]
+    about = f"{', '.join(names)} and {last}" if names else last
     return f"the same {about} as line {line}", "take one of the two rows out, or mend its " + about
 
 

@@ -14,13 +14,14 @@ from typing import Any
 from trimfit.bench import times
 from trimfit.bench.kinds import KINDS, Kind
 from trimfit.errors import InputError, nearest
-from trimfit.records import Chanter, Logged, Order, Outcome, Reading, Reed, ReedHistory, Trim
+from trimfit.records import Chanter, Event, Logged, Order, Outcome, Reading, Reed, ReedHistory, Trim
 
 __all__ = ["LIVE", "UNSTRUCK", "columns", "histories", "latest", "quoted", "reed_names", "unknown"]
 
 # An entry counts unless it is struck, or stands aside for another of the same key (after a merge).
 UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
 LIVE = f"{UNSTRUCK} AND entry NOT IN (SELECT entry FROM eclipsed)"
+_OF_A_REED = ("reed", "reading", "trim", "event", "outcome")
 _NAMED = "IN (SELECT value FROM json_each(?))"
 
 
@@ -74,7 +75,7 @@ def _named(connection: sqlite3.Connection, kind: Kind, names: set[str]) -> dict[
 def histories(connection: sqlite3.Connection, names: Sequence[str]) -> list[ReedHistory]:
     """The histories of the named reeds, in the order of `names`; names the log does not know are left out."""
     listed = json.dumps(list(names))
-    rows = {kind: _of_reeds(connection, KINDS[kind], listed) for kind in ("reed", "reading", "trim", "outcome")}
+    rows = {kind: _of_reeds(connection, KINDS[kind], listed) for kind in _OF_A_REED}
     doubts = _doubts(connection, [row[1] for found in rows.values() for row in found])
     by_reed: dict[str, dict[str, list[Logged[Any]]]] = defaultdict(lambda: defaultdict(list))
     for name, found in rows.items():
@@ -97,6 +98,7 @@ def histories(connection: sqlite3.Connection, names: Sequence[str]) -> list[Reed
         reed: Logged[Reed] = mine["reed"][0]
         readings: list[Logged[Reading]] = mine["reading"]
         trims: list[Logged[Trim]] = mine["trim"]
+        events: list[Logged[Event]] = mine["event"]
         outcomes: list[Logged[Outcome]] = mine["outcome"]
         answer.append(
             ReedHistory(
@@ -106,6 +108,7 @@ def histories(connection: sqlite3.Connection, names: Sequence[str]) -> list[Reed
                 outcome=outcomes[-1] if outcomes else None,
                 order=orders.get(reed.record.order) if reed.record.order else None,
                 chanter=chanters.get(chanter_of[name] or ""),
+                events=tuple(events),
             )
         )
     return answer

@@ -295,12 +295,14 @@ class Journal(Store):
         return merge_logs(self, other, progress, renames=renames or {})
 
     def last_of(self, reed: str | None = None) -> str:
-        """The id of the entry logged last that counts: of the whole log, or a reed's reading, trim or outcome.
+        """The id of the entry logged last that counts: of the whole log, or a reed's reading, trim, event or
+        outcome.
 
         InputError where there is none.
         """
         about = None if reed is None else _name("reed", reed)
-        names = ("reading", "trim", "outcome") if about else ("reading", "trim", "outcome", "reed", "chanter", "order")
+        names: tuple[str, ...] = ("reading", "trim", "event", "outcome")
+        names += () if about else ("reed", "chanter", "order")
         best: tuple[int, str] | None = None
         with self.reading() as connection:
             if about is not None and not self.knows("reed", about):
@@ -393,7 +395,7 @@ class Journal(Store):
             return history.histories(connection, [name for name, _ in found])
 
     def _touched(self, connection: Connection, reed: str, after_seq: int) -> bool:
-        for table in ("reeds", "readings", "trims", "outcomes"):
+        for table in ("reeds", "readings", "trims", "events", "outcomes"):
             query = (
                 f"SELECT 1 FROM {table} t WHERE t.reed = :reed AND (t.seq > :since OR EXISTS "
                 "(SELECT 1 FROM strikes s WHERE s.struck = t.entry AND s.seq > :since)) LIMIT 1"
@@ -422,7 +424,7 @@ class Journal(Store):
     ) -> list[tuple[Any, ...]]:
         """Columns of all entries of a kind that count, as tuples, in the order they came; made for bulk.
 
-        names: the kind's columns, `seq`, `entry` and (readings, trims, outcomes) `at_s`. A missing value is None.
+        names: the kind's columns, `seq`, `entry` and (of kinds that have a time) `at_s`. A missing value is None.
         reeds: of these reeds alone, found by name.
         """
         with self.reading() as connection:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from trimfit.pitch import NOTES
-from trimfit.records import Chanter, Order, Outcome, Reading, Reed, Trim
+from trimfit.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 
 __all__ = [
     "FILED",
@@ -217,6 +217,16 @@ KINDS: dict[str, Kind] = {
             _plainly(Trim),
         ),
         Kind(
+            "event",
+            "eve",
+            "events",
+            "events.csv",
+            (_REED, Column("at", "time", required=True), Column("event", "name", required=True), _REMARK),
+            ("reed", "at_s", "event"),
+            "at",
+            _plainly(Event),
+        ),
+        Kind(
             "outcome",
             "out",
             "outcomes",
@@ -267,7 +277,7 @@ KINDS: dict[str, Kind] = {
     )
 }
 # The kinds that have a file of their own in a CSV folder, in the order in which they may refer to one another.
-FILED = ("setting", "chanter", "order", "reed", "reading", "trim", "outcome")
+FILED = ("setting", "chanter", "order", "reed", "reading", "trim", "event", "outcome")
 _BY_PREFIX = {kind.prefix: kind for kind in KINDS.values()}
 _BY_RECORD: dict[type, Kind] = {
     Chanter: KINDS["chanter"],
@@ -275,6 +285,7 @@ _BY_RECORD: dict[type, Kind] = {
     Reed: KINDS["reed"],
     Reading: KINDS["reading"],
     Trim: KINDS["trim"],
+    Event: KINDS["event"],
     Outcome: KINDS["outcome"],
     Setting: KINDS["setting"],
     Strike: KINDS["strike"],

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["Plan", "Renamed", "carry", "foresee", "new_name", "rename", "renamed_to"]
 
 RENAMED = "renamed "
-_FOLLOW = ("reading", "trim", "outcome")
+_FOLLOW = ("reading", "trim", "event", "outcome")
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,7 +301,7 @@ def _reeds_named(connection: sqlite3.Connection, name: str) -> list[tuple[str, R
 
 
 def _naming(connection: sqlite3.Connection, name: str) -> list[tuple[Kind, str, Row]]:
-    """Readings, trims and outcomes of this name that are not struck, with their values."""
+    """Readings, trims, events and outcomes of this name that are not struck, with their values."""
     found: list[tuple[Kind, str, Row]] = []
     for word in _FOLLOW:
         kind = KINDS[word]

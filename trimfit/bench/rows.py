@@ -30,9 +30,9 @@ def insert_sql(kind: Kind) -> str:
 
 
 def key_words(kind: Kind, values: Sequence[Any]) -> str:
-    """What a row is about, in words: `R-1 at 2026-03-01T10:00`."""
-    names = [kind.time if name == "at_s" else name for name in kind.key]
-    return " at ".join(str(values[kind.index[name]]) for name in names if name is not None)
+    """What a row is about, in words: `R-1 at 2026-03-01T10:00`, `R-1 at 2026-03-01T10:00 soaked`."""
+    words = [str(values[kind.index[name]]) for name in kind.key if name != "at_s"]
+    return " ".join(words if kind.time is None else [words[0], "at", str(values[kind.index[kind.time]]), *words[1:]])
 
 
 def differences(kind: Kind, ours: Sequence[Any], theirs: Sequence[Any]) -> str:

@@ -21,6 +21,12 @@ __all__ = ["APPLICATION_ID", "MIGRATIONS", "Migration", "bring_up_to_date", "hea
 APPLICATION_ID = 0x7472_6D66  # "trmf"
 # A migration is never edited: the first makes the notes that there were, whatever notes come later.
 _FIRST_NOTES = ("low_g", "low_a", "b", "c", "d", "e", "f", "high_g", "high_a")
+# What every table of entries begins with, and what those end with whose entries have a time.
+_ENTRY = (
+    "seq INTEGER PRIMARY KEY, entry TEXT NOT NULL UNIQUE, "
+    "generation INTEGER NOT NULL CHECK (generation BETWEEN 0 AND 1000000)"
+)
+_INSTANT = "at_s REAL NOT NULL CHECK (at_s BETWEEN -1e11 AND 1e11)"
 _MAGIC = b"SQLite format 3\x00"
 
 
@@ -53,11 +59,6 @@ def _name(name: str, *, blank: bool = False) -> str:
 
 def _first(connection: sqlite3.Connection) -> None:
     """Entries of nine kinds, each in its own table, and what can be rebuilt from them."""
-    entry = (
-        "seq INTEGER PRIMARY KEY, entry TEXT NOT NULL UNIQUE, "
-        "generation INTEGER NOT NULL CHECK (generation BETWEEN 0 AND 1000000)"
-    )
-    instant = "at_s REAL NOT NULL CHECK (at_s BETWEEN -1e11 AND 1e11)"
     remark = _name("remark", blank=True)
     reed = _name("reed")
     tables = {
@@ -98,7 +99,7 @@ def _first(connection: sqlite3.Connection) -> None:
             _real("humidity_pct", 0, 100),
             _name("taped", blank=True),
             remark,
-            instant,
+            _INSTANT,
         ],
         "trims": [
             reed,
@@ -107,21 +108,21 @@ def _first(connection: sqlite3.Connection) -> None:
             _real("lip_strokes", 0, 100000),
             _real("asked_mm", 0, 1000),
             remark,
-            instant,
+            _INSTANT,
         ],
         "outcomes": [
             reed,
             _name("at"),
             "outcome TEXT NOT NULL CHECK (outcome IN ('good', 'lost', 'to-stock'))",
             remark,
-            instant,
+            _INSTANT,
         ],
-        "settings": [_name("setting"), _name("set_at"), _name("value"), instant],
-        "strikes": [_name("struck"), _name("why"), _name("struck_at"), instant],
+        "settings": [_name("setting"), _name("set_at"), _name("value"), _INSTANT],
+        "strikes": [_name("struck"), _name("why"), _name("struck_at"), _INSTANT],
         "marks": [_name("marked"), _name("doubt")],
     }
     for table, columns in tables.items():
-        connection.execute(f"CREATE TABLE {table} ({', '.join([entry, *columns])}) STRICT")
+        connection.execute(f"CREATE TABLE {table} ({', '.join([_ENTRY, *columns])}) STRICT")
         _never_changed(connection, table)
     for index, on in {
         "chanters_by_name": "chanters (chanter)",
@@ -142,7 +143,18 @@ def _first(connection: sqlite3.Connection) -> None:
     connection.execute("CREATE TABLE learned (key TEXT PRIMARY KEY, value BLOB NOT NULL) STRICT")
 
 
-MIGRATIONS: list[Migration] = [Migration(1, "entries of nine kinds", _first)]
+def _events(connection: sqlite3.Connection) -> None:
+    """What was done to a reed, or happened to it, besides a trim."""
+    columns = [_ENTRY, _name("reed"), _name("at"), _name("event"), _name("remark", blank=True), _INSTANT]
+    connection.execute(f"CREATE TABLE events ({', '.join(columns)}) STRICT")
+    _never_changed(connection, "events")
+    connection.execute("CREATE INDEX events_by_reed ON events (reed, at_s)")
+
+
+MIGRATIONS: list[Migration] = [
+    Migration(1, "entries of nine kinds", _first),
+    Migration(2, "what happened to reeds besides trims", _events),
+]
 
 
 def newest() -> int:

@@ -28,10 +28,10 @@ class StruckEntry:
 
 
 def struck_of_reed(journal: Journal, reed: str) -> list[StruckEntry]:
-    """The struck readings, trims and outcomes of a reed, in order of their own time; reads this reed's rows only."""
+    """The struck readings, trims, events and outcomes of a reed, in order of their own time; reads its rows only."""
     out = []
     with journal.reading() as connection:
-        for name in ("reading", "trim", "outcome"):
+        for name in ("reading", "trim", "event", "outcome"):
             kind = KINDS[name]
             columns = ", ".join(f't."{column}"' for column in kind.names)
             query = (

@@ -26,11 +26,13 @@ ANSWERS_ONLY = frozenset({"ask", "predict", "pick", "rehearse", "review", "check
 # What is meant by words that are no verb.
 _MEANT = {
     **{
-        word: f"log {word} …" for word in ("trim", "reading", "outcome", "reed", "chanter", "order", "strike", "rename")
+        word: f"log {word} …"
+        for word in ("trim", "reading", "event", "outcome", "reed", "chanter", "order", "strike", "rename")
     },
     "cut": "log trim REED --length MM",
     "read": "log reading REED f=782.1 e=705.9",
     **{word: f"log outcome REED {word}" for word in ("good", "lost", "to-stock")},
+    **{word: f"log event REED {word}" for word in ("moved", "soaked", "dropped")},
     "stock": "log outcome REED to-stock",
     "undo": "log strike --last",
     "delete": "log strike ENTRY",

@@ -22,8 +22,8 @@ Remark = Annotated[str | None, typer.Option("--remark", help="Anything worth kee
 ReedName = Annotated[str, typer.Argument(help="The reed's name.", metavar="REED")]
 
 _verbs = typer.Typer(
-    help="Log one entry: a reading, a trim, a reed, a chanter, an order, an outcome, a strike of a wrong entry, "
-    "another name of a reed.\n\nExample: trimfit log reading R-0412 f=782.1 e=705.9 crow=C+22",
+    help="Log one entry: a reading, a trim, an event, a reed, a chanter, an order, an outcome, a strike of a wrong "
+    "entry, another name of a reed.\n\nExample: trimfit log reading R-0412 f=782.1 e=705.9 crow=C+22",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -239,6 +239,28 @@ def order(
 
 
 @_verbs.command()
+def event(
+    context: typer.Context,
+    reed: ReedName,
+    words: Annotated[
+        list[str], typer.Argument(help="What it was: soaked, dropped, bridle moved, faces sanded.", metavar="EVENT…")
+    ],
+    at: At = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log what was done to a reed, or happened to it, besides a trim: F and E may stand anywhere after it.
+
+    How the reed answers a cut stays known. Read it again before the next cut.
+
+    Example: trimfit log event R-0412 soaked
+    """
+    from trimfit.desk import logbook
+
+    _answer(logbook.log_event(_log(context), reed, words, at=at, remark=remark), as_json)
+
+
+@_verbs.command()
 def outcome(
     context: typer.Context,
     reed: ReedName,
@@ -302,8 +324,8 @@ def rename(
 ) -> None:
     """Give a reed another name: where another bench has a reed of this name, or the name was a slip.
 
-    The reed and its readings, trims and outcomes are struck ("renamed NEW") and entered again under the new name, all
-    at once. Other benches learn of it when logs are merged. For a reed that comes from another bench's log:
+    The reed and all that was logged of it are struck ("renamed NEW") and entered again under the new name, all at once.
+    Other benches learn of it when logs are merged. For a reed that comes from another bench's log:
     trimfit merge OTHER_LOG --rename REED=NEW.
 
     Example: trimfit log rename R-0412 R-0412b

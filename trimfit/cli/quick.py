@@ -1,4 +1,5 @@
-"""The short way for the verbs used with a reed in one hand: `ask REED`, and `log reading`, `trim`, `outcome`, `strike`.
+"""The short way for the verbs used with a reed in one hand: `ask REED`, and `log reading`, `trim`, `event`,
+`outcome`, `strike`.
 
 They answer without loading the whole command line. Whatever is not plainly one of them (help, an unknown option, a
 missing word) goes the long way, which knows how to say what is wrong. Both ways call the same desk and print the same.
@@ -32,6 +33,7 @@ VERBS: dict[str, tuple[str, int, bool, dict[str, str], frozenset[str]]] = {
         frozenset(),
     ),
     "trim": ("log_trim", 1, False, {"--length": "length", "--lip": "lip", "--asked": "asked", **_WHEN}, frozenset()),
+    "event": ("log_event", 1, True, _WHEN, frozenset()),
     "outcome": ("log_outcome", 2, False, _WHEN, frozenset()),
     "strike": ("strike", 1, False, {"--at": "at", "--why": "why"}, frozenset()),
 }
@@ -96,7 +98,7 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
         from trimfit.desk import logbook
 
         call = getattr(logbook, function)
-        asks = function != "strike"
+        asks = function not in ("strike", "log_event")
         kept = when_sure(lambda sure: call(log, *words, **said, **({"sure": sure} if asks else {})), as_json)
         if kept is None:
             return []

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Protocol
 
 from trimfit.answers import Advice
 from trimfit.errors import InputError, TrimfitError
-from trimfit.records import Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.records import Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.foreseen import Foreseen
     from trimfit.bench.journal import Journal
+    from trimfit.desk.entries import Record
     from trimfit.desk.sitting import Sitting
 
 __all__ = ["Answers", "HouseAnswers", "LogBench", "sitting_on"]
@@ -108,7 +109,7 @@ class LogBench:
 
     def doubts(
         self,
-        record: Reading | Trim | Outcome | Reed,
+        record: Record,
         history: ReedHistory | None,
         *,
         heard: Mapping[str, str],
@@ -123,6 +124,8 @@ class LogBench:
             from trimfit.bench.alike import name_doubts
 
             return name_doubts(self.journal, record)[0]
+        if isinstance(record, Event):
+            return ()
         settings = self.settings()
         history = history or self.history(record.reed)
         if isinstance(record, Outcome):
@@ -138,7 +141,7 @@ class LogBench:
             foreseen = self.answers.foreseen(record)
         return reading_doubts(record, history, settings, {}, typed=Typed(heard, reference_hz), foreseen=foreseen)
 
-    def append(self, record: Reading | Trim | Outcome | Reed, doubts: Sequence[Doubt]) -> tuple[str, bool]:
+    def append(self, record: Record, doubts: Sequence[Doubt]) -> tuple[str, bool]:
         """Log a record durably, with its doubts; the entry's id, and whether it is new to the log.
 
         An outcome takes the place of an earlier one, which is struck.

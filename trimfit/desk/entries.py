@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from trimfit.answers import Advice
 from trimfit.desk.moments import last_moment, moment
 from trimfit.desk.said import plain_name
-from trimfit.records import Doubt, Outcome, Reading, Reed, Trim
+from trimfit.records import Doubt, Event, Outcome, Reading, Reed, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.lines import ReadingLine, TrimLine
@@ -29,7 +29,7 @@ __all__ = [
     "words_for",
 ]
 
-Record = Reading | Trim | Outcome | Reed
+Record = Reading | Trim | Event | Outcome | Reed
 # A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.
 SAME_CUT_SHARE, SAME_CUT_MM = 0.4, 0.03
 
@@ -54,9 +54,9 @@ class HeldTrim:
 
 @dataclass(frozen=True, slots=True)
 class HeldPlain:
-    """An outcome or a new reed that waits for a word on its doubts: it is kept or dropped as it stands."""
+    """An event, an outcome or a new reed that waits for a word on its doubts: it is kept or dropped as it stands."""
 
-    record: Outcome | Reed
+    record: Event | Outcome | Reed
     doubts: tuple[Doubt, ...] = ()
 
 
@@ -114,6 +114,8 @@ def words_for(record: Record) -> str:
         lip = f"{record.lip_strokes:g} lip stroke{'' if record.lip_strokes == 1 else 's'}" if record.lip_strokes else ""
         work = " and ".join(part for part in (" ".join(part for part in (length, asked) if part), lip) if part)
         return f"{work} {'off' if length else 'on'} {name}"
+    if isinstance(record, Event):
+        return f"{name} {plain_name(record.event)}"
     return f"{name} {record.outcome}" if isinstance(record, Outcome) else f"reed {name}"
 
 

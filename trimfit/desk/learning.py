@@ -98,6 +98,7 @@ def frame_of(journal: Journal, *, most_readings: int | None = None) -> pd.DataFr
         journal.columns("trim", ["reed", "at_s", "length_mm", "lip_strokes"], reeds=of),
         columns=["reed", "done_at", "length_mm", "lip_strokes"],
     )
+    events = pd.DataFrame(journal.columns("event", ["reed", "at_s"], reeds=of), columns=["reed", "at"])
     of_reed = ["reed", "reed_type", "batch", "made_on"]
     reeds = pd.DataFrame(journal.columns("reed", of_reed, reeds=of), columns=of_reed)
     for column in names[5:]:
@@ -106,7 +107,8 @@ def frame_of(journal: Journal, *, most_readings: int | None = None) -> pd.DataFr
     for column in ("length_mm", "lip_strokes"):
         trims[column] = trims[column].astype(float)
     readings = readings.rename(columns={"at_s": "taken_at"}).astype({"taken_at": float})
-    frame = bench_frame(readings, trims.astype({"done_at": float}), reeds, journal.scale())
+    trims, events = trims.astype({"done_at": float}), events.astype({"at": float})
+    frame = bench_frame(readings, trims, reeds, journal.scale(), events=events)
     kept = readings[readings["reed"].isin(set(reeds["reed"]))].reset_index(drop=True)
     frame["seq"] = kept["seq"].to_numpy()
     frame["g_octave_cents"] = cents_of_hz(kept["g_octave_hz"].to_numpy(dtype=float))

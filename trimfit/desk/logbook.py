@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.errors import InputError
-from trimfit.records import Chanter, Doubt, Order, Outcome, Reading, Reed, ReedHistory, Trim
+from trimfit.records import Chanter, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
@@ -23,6 +23,7 @@ __all__ = [
     "Kept",
     "keep_outcome",
     "log_chanter",
+    "log_event",
     "log_order",
     "log_outcome",
     "log_reading",
@@ -34,6 +35,8 @@ __all__ = [
 
 TAKEN_BACK = "taken back"
 """Why an entry is struck, where nobody says."""
+AFTER_EVENT = "F and E may stand anywhere now: read it before the next cut"
+"""What holds of a reed after an event."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +158,20 @@ def log_trim(
         return dataclasses.replace(_keep(journal, trim, trim.reed, tuple(found)), read=_what_was_taken(trim))
 
 
+def log_event(log: Path, reed: str, words: Sequence[str], *, at: str | None = None, remark: str | None = None) -> Kept:
+    """Log what was done to a reed, or happened to it, besides a trim, in the shop's own words: `soaked`.
+
+    Its level may have changed by any amount; how it answers a cut stays known.
+    """
+    from trimfit.bench.journal import Journal
+
+    with Journal(log) as journal, journal.writing():
+        history = journal.of_reed(reed)
+        event = Event(history.reed.record.reed, _moment(history, at), " ".join(words), remark)
+        kept = _keep(journal, event, event.reed)
+        return dataclasses.replace(kept, read=f": {event.event}", note=AFTER_EVENT)
+
+
 def log_outcome(
     log: Path, reed: str, outcome: str, *, at: str | None = None, remark: str | None = None, sure: bool = True
 ) -> Kept:
@@ -274,7 +291,7 @@ def strike(
 
 
 def rename(log: Path, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> Kept:
-    """Give a reed another name: it and its readings, trims and outcomes are struck and entered again under that name.
+    """Give a reed another name: it and all that was logged of it are struck and entered again under that name.
 
     only: ids of entries to rename, where two reeds of the name were mixed. join: the new name is in the log, and is
     the same reed.

@@ -13,6 +13,7 @@ def last_moment(history: ReedHistory) -> tuple[float, str]:
     """Instant (seconds since 1970 UTC) and text of a reed's last entry; minus infinity and nothing if it has none."""
     entries = [(one.at_s, one.record.taken_at) for one in history.readings]
     entries += [(one.at_s, one.record.done_at) for one in history.trims]
+    entries += [(one.at_s, one.record.at) for one in history.events]
     if history.outcome:
         entries.append((history.outcome.at_s, history.outcome.record.at))
     return max(entries, default=(float("-inf"), ""))

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["OpenLog", "frame_of_answers", "open_log"]
 
 Tell = Callable[[str, int, int], None]
-TABLES = ("chanters", "orders", "reeds", "readings", "trims", "outcomes")
+TABLES = ("chanters", "orders", "reeds", "readings", "trims", "events", "outcomes")
 
 
 def _quiet(step: str, done: int, whole: int) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from trimfit.answers import Advice
 from trimfit.pitch import cents_from_440, hz_from_cents
-from trimfit.records import Outcome, Reading, ReedHistory, Trim
+from trimfit.records import Event, Outcome, Reading, ReedHistory, Trim
 from trimfit.units import Interval
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ r          read again: forget the advice, ask for another reading
 n          next reed of the work list;  w  what waits now;  reed NAME  this reed
 why        what the answer rests on;  clear  a clean screen
 new NAME type TYPE batch BATCH [blade MM] [order ORDER]   a reed not yet logged
+moved      it is not as it was, with no cut; moved soaked, moved dropped say why
 good  lost  stock   the reed leaves the bench
 u          undo: strike the last entry of this sitting (it stays readable)
 strike     take back this reed's last entry, however old; strike ID  that entry
@@ -248,6 +249,7 @@ class Tally:
     readings: int = 0
     cuts: int = 0
     taken_mm: float = 0.0
+    events: int = 0
     good: int = 0
     lost: int = 0
     stock: int = 0
@@ -260,6 +262,8 @@ class Tally:
         elif isinstance(record, Trim):
             self.cuts += sign
             self.taken_mm += sign * (record.length_mm or 0.0)
+        elif isinstance(record, Event):
+            self.events += sign
         elif isinstance(record, Outcome):
             name = {"good": "good", "lost": "lost"}.get(record.outcome, "stock")
             setattr(self, name, getattr(self, name) + sign)
@@ -269,6 +273,8 @@ class Tally:
         parts = [f"{self.readings} read", f"{self.cuts} cut"]
         if self.cuts:
             parts[-1] += f" ({abs(self.taken_mm):.2f} mm)"
+        if self.events:
+            parts.append(f"{self.events} event{'' if self.events == 1 else 's'}")
         for name, count in (("good", self.good), ("lost", self.lost), ("to stock", self.stock)):
             if count:
                 parts.append(f"{count} {name}")

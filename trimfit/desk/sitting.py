@@ -40,7 +40,7 @@ from trimfit.desk.said import (
 )
 from trimfit.errors import InputError, TrimfitError, nearest
 from trimfit.pitch import NOTES, cents_from_440, ratios
-from trimfit.records import Doubt, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.records import Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.lines import ReadingLine
@@ -49,8 +49,8 @@ if TYPE_CHECKING:
 __all__ = ["Bench", "Sitting"]
 
 COMMANDS = (
-    "? auto clear exit good help list lost new next ok quit reed read stock strike to-stock undo why as_low_a sounding "
-    "cents"
+    "? auto clear exit good help list lost moved new next ok quit reed read stock strike to-stock undo why as_low_a "
+    "sounding cents"
 ).split()
 
 
@@ -258,6 +258,7 @@ class Sitting:
             "strike": self._strike,
             "reed": self._by_name,
             "new": self._new,
+            "moved": self._moved,
             "good": lambda remark: self._outcome("good", remark),
             "lost": lambda remark: self._outcome("lost", remark),
             "stock": lambda remark: self._outcome("to-stock", remark),
@@ -657,6 +658,12 @@ class Sitting:
         at = yield from self._moment()
         yield from self._propose(HeldPlain(Outcome(reed, at, outcome, remark or None)))
 
+    def _moved(self, what: str) -> Iterator[str]:
+        """The reed is not as it was, with no cut: logged as an event, in a word of the shop's if one is given."""
+        reed = self._here().reed.record.reed
+        at = yield from self._moment()
+        yield from self._propose(HeldPlain(Event(reed, at, what or "moved")))
+
     def _logged(self, entry: str, record: Record, new: bool) -> Iterator[str]:
         """Acknowledge what is in the log now, and say what comes next."""
         if new:
@@ -671,7 +678,7 @@ class Sitting:
             yield from self._sit_at(record.reed)
             return
         self._reload()
-        if isinstance(record, Reading):
+        if isinstance(record, Reading | Event):
             yield from self._state()
         elif isinstance(record, Trim):
             self.advice = None

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from trimfit.answers import Advice
 from trimfit.desk.own_lines import OwnLines, aims_air, in_aims_air, own_lines
-from trimfit.records import Outcome, Trim
+from trimfit.records import Event, Outcome, Trim
 from trimfit.review.findings import FanPoint, ReedStory, StoryPoint, Ticket, TicketNote
 from trimfit.units import Interval
 
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from trimfit.records import Reading
 
 __all__ = [
-    "Event",
     "ReedReview",
+    "StoryEntry",
     "review_reed",
     "story_of",
     "ticket_of",
@@ -40,7 +40,7 @@ def _quiet(step: str, done: int, whole: int) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class StoryEntry:
     """One thing that was logged of a reed. `struck`: why it was taken back, None if it stands; `short`: as much of the
     entry's id as names it alone."""
 
@@ -72,7 +72,7 @@ class ReedReview:
     removed_mm: float
     lip_strokes: float
     outcome: str | None
-    events: tuple[Event, ...]
+    events: tuple[StoryEntry, ...]
     advice: Advice
     own_lines: OwnLines | None = None
 
@@ -88,7 +88,7 @@ def review_reed(path: Path, reed: str, tell: Tell = _quiet) -> ReedReview:
         struck = struck_of_reed(bench.journal, record.reed)
         events = _events(bench, seen)
         for one in struck:
-            events.append((one.at_s, 3, Event(one.at, one.kind, _words(one.record), one.entry, struck=one.why)))
+            events.append((one.at_s, 3, StoryEntry(one.at, one.kind, _words(one.record), one.entry, struck=one.why)))
         in_time = [event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))]
         outcome = seen.history.outcome
         return ReedReview(
@@ -129,13 +129,13 @@ def _seen(bench: Bench, reed: str) -> Seen:
     return bench.see_reed(bench.journal.of_reed(reed).reed.record)
 
 
-def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, Event]]:
+def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, StoryEntry]]:
     from trimfit.learn.histories import reading_cents, taken_before
     from trimfit.pitch import OUTPUTS
 
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     history = seen.history
-    out: list[tuple[float, int, Event]] = []
+    out: list[tuple[float, int, StoryEntry]] = []
     for reading in history.readings:
         cents = reading_cents(reading.record, bench.scale)
         gap = cents[f] - cents[e]
@@ -144,7 +144,7 @@ def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, Event]]:
             *reading.doubts,
             *(["counts for less: nothing else bears it out"] if reading.entry in seen.low_weight else []),
         )
-        event = Event(
+        taken = StoryEntry(
             reading.record.taken_at,
             "reading",
             _words(reading.record),
@@ -153,16 +153,19 @@ def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, Event]]:
             removed,
             tuple(doubts),
         )
-        out.append((reading.at_s, 0, event))
+        out.append((reading.at_s, 0, taken))
     for trim in history.trims:
         t = trim.record
-        out.append((trim.at_s, 1, Event(t.done_at, "trim", _words(t), trim.entry, doubts=tuple(trim.doubts))))
+        out.append((trim.at_s, 1, StoryEntry(t.done_at, "trim", _words(t), trim.entry, doubts=tuple(trim.doubts))))
+    for event in history.events:
+        h = event.record
+        out.append((event.at_s, -1, StoryEntry(h.at, "event", _words(h), event.entry, doubts=tuple(event.doubts))))
     names = ["entry", "at_s", "reed", "at", "outcome", "remark"]
     stands = history.outcome.entry if history.outcome is not None else ""
     for entry, at_s, *values in bench.journal.columns("outcome", names, reeds=[seen.name]):
         outcome = Outcome(*values)
         later = "" if entry == stands else "; a later one stands"
-        out.append((at_s, 2, Event(outcome.at, "outcome", _words(outcome) + later, entry)))
+        out.append((at_s, 2, StoryEntry(outcome.at, "outcome", _words(outcome) + later, entry)))
     return out
 
 
@@ -179,7 +182,7 @@ def _short(bench: Bench, entry: str) -> str:
     return entry
 
 
-def _words(record: Reading | Trim | Outcome) -> str:
+def _words(record: Reading | Trim | Event | Outcome) -> str:
     """What was logged, in words."""
     if isinstance(record, Trim):
         parts = [f"{record.length_mm:g} mm"] if record.length_mm else []
@@ -187,6 +190,8 @@ def _words(record: Reading | Trim | Outcome) -> str:
             parts.append(f"{record.lip_strokes:g} lip stroke{'' if record.lip_strokes == 1 else 's'}")
         asked = f" ({record.asked_mm:g} mm asked for)" if record.asked_mm is not None else ""
         said = (" and ".join(parts) or "nothing") + asked
+    elif isinstance(record, Event):
+        said = record.event
     elif isinstance(record, Outcome):
         said = record.outcome
     else:
