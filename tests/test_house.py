@@ -37,6 +37,7 @@ OURS: dict[str, set[str]] = {
 }
 # Room: third party at the top of a file, and inside functions.
 THEIRS: dict[str, tuple[set[str], set[str]]] = {
+    "bench": (set(), {"pandas"}),
     "learn": ({"numpy"}, {"pandas", "scipy", "statsmodels", "sklearn"}),
     "plan": ({"numpy"}, {"scipy"}),
     "review": ({"numpy"}, {"pandas", "scipy"}),

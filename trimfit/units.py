@@ -134,8 +134,9 @@ _WITH_UNIT = re.compile(r"\s*([+\-−]?[0-9.,]+(?:[eE][+\-]?[0-9]{1,3})?)\s*([^\
 def _split_unit(text: str, example: str, *, decimal_comma: bool) -> tuple[str, Fraction, str]:
     """The number as it was typed, its exact value, and the unit after it as typed (blank if there is none)."""
     match = _WITH_UNIT.fullmatch(text)
-    if not match:
-        raise InputError(f"{text[:40]!r} is not a number with a unit", remedy=f"say for example {example}")
+    # A digit in what follows the number is a slip of the number (`7O3`), but for a water column.
+    if not match or (re.search(r"\d", match[2] or "") and "h2o" not in unit_key(match[2] or "")):
+        raise InputError(f"{text[:40]!r} is not a number", remedy=f"say for example {example}")
     parse_number(match[1], decimal_comma=decimal_comma)
     return match[1], Fraction(match[1].replace("−", "-").replace(",", ".")), match[2] or ""
 

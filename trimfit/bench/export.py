@@ -19,7 +19,7 @@ from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import FILED, KINDS, Kind, kind_of_entry
 from trimfit.errors import InputError, TrimfitError
 
-__all__ = ["export_folder"]
+__all__ = ["csv_lines", "export_folder"]
 
 _NEEDS_QUOTES = frozenset(',"\r\n')
 
@@ -36,7 +36,8 @@ def _cell(value: Any) -> str:
     return _text(value) if isinstance(value, str) else number_text(value)
 
 
-def _lines(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[str]:
+def csv_lines(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[str]:
+    """The lines of a CSV file, each with its end: heads, then rows of texts, numbers and None (blank)."""
     yield ",".join(heads) + "\n"
     for row in rows:
         yield ",".join([_cell(value) for value in row]) + "\n"
@@ -154,7 +155,7 @@ def _rows(journal: Journal, kind: Kind) -> Iterator[Sequence[Any]]:
 def _write(path: Path, heads: Sequence[str], rows: Iterable[Sequence[Any]], progress: Progress | None) -> int:
     count = -1
     with path.open("w", encoding="utf-8", newline="") as file:
-        for line in _lines(heads, rows):
+        for line in csv_lines(heads, rows):
             file.write(line)
             count += 1
             if progress is not None and count % 20000 == 19999:

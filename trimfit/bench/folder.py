@@ -7,17 +7,16 @@ were accepted, and re-entries).
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from trimfit.bench import history, shop, times
-from trimfit.bench.cells import amounts, canonical, guard
+from trimfit.bench.cells import amounts, canonical
 from trimfit.bench.counts import Counts
+from trimfit.bench.export import csv_lines
 from trimfit.bench.extras import FILES, entries_again, take_marks, take_wide
 from trimfit.bench.identity import entry_id
 from trimfit.bench.intake import Intake
@@ -315,22 +314,17 @@ def _say_missing(state: Intake) -> None:
         heads = [one.name for one in kind.columns if one.required]
         shown = ", ".join(repr(name[:40]) for name in list(names)[:NAMES_SHOWN])
         more = f" and {len(names) - NAMES_SHOWN:,} more" if len(names) > NAMES_SHOWN else ""
-        rows = f"{len(lines):,} row{'s' * (len(lines) > 1)}"
-        what = f"neither the folder nor the log has {refers} {shown}{more}, named on {rows}"
+        count = f"{len(lines):,} row{'s' * (len(lines) > 1)}"
+        what = f"neither the folder nor the log has {refers} {shown}{more}, named on {count}"
         blank = f", and say {' and '.join(heads[1:])} of each" if heads[1:] else ""
         remedy = f"mend the name, or add {kind.file} with these lines{blank}"
-        copy = _csv_lines([heads, *([guard(name), *([""] * len(heads[1:]))] for name in names)])
+        rows = ([name, *([None] * len(heads[1:]))] for name in names)
+        copy = tuple(line.removesuffix("\n") for line in csv_lines(heads, rows))
         state.faults.found.append(Fault(f"{file}:{lines[0]}", column, what, remedy, copy))
     named = state.missing.items()
     state.faults.rows += len(
         {(file, line) for (file, _, _), names in named for rows in names.values() for line in rows}
     )
-
-
-def _csv_lines(rows: Sequence[Sequence[str]]) -> tuple[str, ...]:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(rows)
-    return tuple(text.getvalue().split("\n")[:-1])
 
 
 def _as_a_whole(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str]]:

@@ -1,4 +1,4 @@
-"""Verbs that take whole logs in and out: import, export, merge, check, settings."""
+"""Verbs that take whole logs in and out: import, export, draft, merge, check, settings."""
 
 from __future__ import annotations
 
@@ -154,6 +154,35 @@ def export(
     _say(taken, "export", folder)
 
 
+def draft(
+    context: typer.Context,
+    sheet: Annotated[Path, typer.Argument(help="A CSV, TSV or spreadsheet file, kept in any manner.", metavar="SHEET")],
+    folder: Annotated[Path, typer.Argument(help="The folder to write; made if need be.", metavar="FOLDER")],
+    month_first: Annotated[
+        bool, typer.Option("--month-first", help="Dates of three numbers have the month first; else the day.")
+    ] = False,
+    force: Annotated[bool, typer.Option("--force", help="Write over an earlier draft.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Read one loose sheet, a row a reed or a row a visit, into a CSV folder to look over. Nothing is logged.
+
+    Columns are told by their heads and by what stands in them. Each guess (column, unit, date, crow, order of visits,
+    times) and each cell that could not be read is listed, here and in guesses.txt in the folder; then: trimfit import.
+
+    Example: trimfit draft my_reeds.csv drafted
+    """
+    from trimfit.desk import record
+
+    made = record.draft(sheet, folder, _log(context), month_first=month_first, force=force)
+    if not as_json:
+        for line in made.page:
+            typer.echo(line)
+        return
+    said = plain(made)
+    del said["page"]
+    print_json({"folder": str(folder), **said})
+
+
 def merge(
     context: typer.Context,
     other: Annotated[Path, typer.Argument(help="The log of another bench; it stays as it is.", metavar="OTHER_LOG")],
@@ -304,6 +333,7 @@ def register(app: typer.Typer) -> None:
     """Add this family's verbs to the command line."""
     app.command("import")(import_)
     app.command("export")(export)
+    app.command("draft")(draft)
     app.command("merge")(merge)
     app.command("check")(check)
     app.command("settings", context_settings={"ignore_unknown_options": True})(settings)

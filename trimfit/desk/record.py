@@ -15,6 +15,7 @@ from trimfit.errors import InputError, TrimfitError
 if TYPE_CHECKING:
     from trimfit.bench.counts import Counts
     from trimfit.bench.doubts import Mark
+    from trimfit.bench.draft.draft import Draft
     from trimfit.bench.journal import Journal
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "Checked",
     "Taken",
     "check",
+    "draft",
     "export_folder",
     "import_folder",
     "marks",
@@ -165,6 +167,23 @@ def merge_log(
         counts = journal.merge(other, progress, renames=renames)
         theirs = {entry: Path(other).name for entry in journal.since(before, counts.conflicts)}
     return Taken(counts, tuple(doubts.in_conflict(counts.conflicts, theirs)))
+
+
+def draft(sheet: Path, folder: Path, log: Path, *, month_first: bool = False, force: bool = False) -> Draft:
+    """Write the CSV folder that a loose sheet says, to look over; nothing is logged. The log, if there is one, gives
+    the shop's ratios. Raises InputError where the sheet cannot be read or the folder is taken."""
+    from datetime import date
+
+    from trimfit.bench.draft.draft import draft_sheet
+    from trimfit.bench.journal import Journal
+    from trimfit.pitch import DEFAULT_RATIOS
+
+    scale = DEFAULT_RATIOS
+    if log.exists():
+        with Journal(log) as journal:
+            scale = journal.scale()
+    today = date.today()
+    return draft_sheet(sheet, folder, today=today, scale=scale, month_first=month_first, force=force)
 
 
 # Settings and the check
