@@ -202,3 +202,48 @@ def test_any_text_is_drafted_or_refused_in_words(tmp_path_factory: pytest.TempPa
     assert all(cell.line().isprintable() for cell in made.unread)
     # What cannot be imported is a fault of the whole (a cut past the blade), never of a single cell.
     assert all("past the blade" in fault for fault in made.faults)
+
+
+def test_heads_may_stand_in_two_rows_or_in_the_first_column(tmp_path: Path) -> None:
+    two = "Serial,Cane,Made from batch,Visit 1,,Visit 2,\n,,,Date,F,Cut,F\nA-1,wide,March,1 Nov,772,0.2,778\n"
+    draft(tmp_path / "two", two)
+    assert rows_of(tmp_path / "two", "reeds.csv") == ["reed,reed_type,batch", "A-1,wide,March"]
+    assert [row.split(",")[-1] for row in rows_of(tmp_path / "two", "readings.csv")[1:]] == ["772", "778"]
+    side = "Reed no,1,2\nType,cane,cane\nBatch,A,A\nDate,2/11/26,3/11/26\nF,771,775\nE,709,710\nTook,0.1,0.15\n"
+    made = draft(tmp_path / "side", side)
+    assert rows_of(tmp_path / "side", "readings.csv")[1:] == [
+        "1,2026-11-02T12:00,709,771",
+        "2,2026-11-03T12:00,710,775",
+    ]
+    assert made.read == made.cells == 14
+
+
+@pytest.mark.parametrize(
+    ("head", "cell", "length_mm"),
+    [("Trim 0.01 mm", "12", "0.12"), ("cut (1/100 mm)", "12", "0.12"), ("took thou", "6", "0.1524"),
+     ("off in", ".006", "0.1524"), ("took mm", "12", None), ("length mm", "21.5", None)],
+)  # fmt: skip
+def test_a_cut_is_in_the_unit_of_its_head_and_no_cut_of_a_blade_is_made_of_hundredths(
+    tmp_path: Path, head: str, cell: str, length_mm: str | None
+) -> None:
+    made = draft(tmp_path, f"reed,date,{head}\n1,24/11/26,{cell}\n")
+    if length_mm is None:
+        assert [unread.remedy for unread in made.unread] == [
+            "say in the head what it is: took, and mm, 0.01 mm, thou or in"
+        ]
+    else:
+        assert rows_of(tmp_path, "trims.csv")[1:] == [f"1,2026-11-24,{length_mm}"]
+
+
+def test_no_reed_is_called_by_a_date(tmp_path: Path) -> None:
+    made = draft(tmp_path, "Reed 1\n24/11/26,F 757,E 703\n24/11/26,F 764,E 701\n")
+    assert [unread.row for unread in made.unread] == [2, 3]
+    assert not (tmp_path / "out" / "readings.csv").exists()
+
+
+def test_an_order_goes_with_its_chanter_or_is_named(tmp_path: Path) -> None:
+    sheet = "reed,order,chanter,date,F\n1,O-1,blue,24/11/26,778\n2,O-2,,24/11/26,779\n"
+    made = draft(tmp_path, sheet)
+    assert rows_of(tmp_path, "orders.csv") == ["order,chanter", "O-1,blue"]
+    assert [(unread.column, unread.cell) for unread in made.unread] == [("order", "O-2")]
+    assert made.faults == ()

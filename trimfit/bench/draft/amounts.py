@@ -8,7 +8,7 @@ from fractions import Fraction
 from statistics import median
 
 from trimfit.bench.cells import limits, note_ratio, number_value
-from trimfit.bench.draft.heads import NOTE_ROLES, NOTHING, Column
+from trimfit.bench.draft.heads import HUNDREDTHS, NOTE_ROLES, NOTHING, Column
 from trimfit.bench.draft.page import Notes
 from trimfit.bench.kinds import KINDS
 from trimfit.errors import InputError
@@ -30,6 +30,8 @@ READING, TRIM, REED = KINDS["reading"], KINDS["trim"], KINDS["reed"]
 WIDEST_CENTS = 400.0
 # A bare number is in the first of these whose range holds the middle of its column.
 PRESSURES = (("kPa", 0.5, 20.0), ("inH2O", 20.0, 50.0), ("mbar", 50.0, 150.0), ("mmH2O", 150.0, 1500.0))
+# The unit of a column whose head says mm of what no cuts are: the length left, or hundredths.
+UNSURE = "?"
 LONGEST_BARE_MM, SHORTEST_BARE_MM = 3.0, 0.05
 
 
@@ -125,6 +127,13 @@ class Amounts:
                 span = f"{min(numbers):.4g} to {max(numbers):.4g}"
                 if unit and column.role not in NOTE_ROLES:
                     notes.guess("units", column.name, f"{unit}, by its numbers, {span}")
+            if (
+                unit == "mm"
+                and column.role in ("length_mm", "asked_mm")
+                and numbers
+                and median(numbers) > LONGEST_BARE_MM
+            ):
+                unit = UNSURE
             units[column.place] = unit
             words = [cell for cell in dict.fromkeys(cells) if column.role == "crow" and not cell[0].isdigit()]
             _say_crows(column, words, notes)
@@ -142,10 +151,15 @@ class Amounts:
         unit = self.units.get(column.place, "")
         bare = not cell.strip()[-1:].isalpha() and cell.strip()[-1:] not in ('"', "%", "°")
         text = f"{cell} {unit}" if bare and unit not in ("", "%") else cell
-        if column.role in ("length_mm", "asked_mm") and bare and not unit:
-            raise InputError(
-                "does not say its unit, and may be mm or another", remedy="name the column in mm, thou or in"
+        if column.role in ("length_mm", "asked_mm") and bare and unit in ("", UNSURE):
+            what = (
+                "does not say its unit, and may be mm or another"
+                if not unit
+                else "is in a column of mm too long for cuts"
             )
+            raise InputError(what, remedy="say in the head what it is: took, and mm, 0.01 mm, thou or in")
+        if unit == HUNDREDTHS and bare:
+            return _kept(column.role, round(parse_number(cell) / 100.0, 6), self.scale)
         if column.role in ("length_mm", "asked_mm", "blade_mm"):
             return _kept(column.role, parse_length_mm(text), self.scale)
         parse = {"pressure_kpa": parse_pressure_kpa, "temperature_c": parse_temperature_c, "humidity_pct": parse_pct}

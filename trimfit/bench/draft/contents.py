@@ -17,7 +17,7 @@ from trimfit.errors import InputError
 from trimfit.pitch import parse_crow_hz
 from trimfit.units import parse_number
 
-__all__ = ["OUTCOME_WORDS", "said_in", "told_by_contents"]
+__all__ = ["OUTCOME_WORDS", "looks_like_a_date", "said_in", "told_by_contents"]
 
 OUTCOME_WORDS: Mapping[str, str] = {
     **dict.fromkeys(("good", "ok", "okay", "fine", "done", "finished", "yes", "✓"), "good"),
@@ -72,6 +72,14 @@ def _plain_numbers(cells: Sequence[str]) -> list[float]:
         except InputError:
             continue
     return found
+
+
+def looks_like_a_date(cell: str) -> bool:
+    """Whether a cell can be meant as a date and hardly as anything else."""
+    try:
+        return bool(_date(cell))
+    except InputError:
+        return False
 
 
 def _date(cell: str) -> object:

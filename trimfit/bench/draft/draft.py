@@ -14,9 +14,10 @@ from datetime import date
 from fractions import Fraction
 from pathlib import Path
 
+from trimfit.bench.doubts import rule_marks
 from trimfit.bench.draft.amounts import Amounts, settle_notes
 from trimfit.bench.draft.contents import told_by_contents
-from trimfit.bench.draft.heads import NOTHING, Column, find_heads
+from trimfit.bench.draft.heads import NOTHING, Column, find_heads, upright
 from trimfit.bench.draft.page import Guess, Notes, Unread, page_lines
 from trimfit.bench.draft.rows import SheetRows
 from trimfit.bench.draft.table import read_table
@@ -37,7 +38,7 @@ EVENT_KINDS = ("reading", "trim", "outcome")
 @dataclass(frozen=True, slots=True)
 class Draft:
     """What became of a sheet: rows by file, guesses, unread cells, how many cells it had and how many were read, the
-    entries that a trial import took, and the faults that it found."""
+    entries that a trial import took, the faults that it found, and what it would mark as doubtful."""
 
     files: Mapping[str, int]
     guesses: tuple[Guess, ...]
@@ -46,6 +47,7 @@ class Draft:
     read: int
     entries: int
     faults: tuple[str, ...]
+    doubts: tuple[str, ...]
     page: tuple[str, ...]
 
 
@@ -66,12 +68,12 @@ def draft_sheet(
     folder = Path(folder)
     _refuse_taken(folder, force=force)
     notes = Notes()
-    table = read_table(Path(sheet), notes)
-    columns, first = find_heads(table.rows, notes)
+    table = upright(read_table(Path(sheet), notes), notes)
+    columns, first = find_heads(table, notes)
     titles = tuple(column.title for column in columns)
     rows = [
         (number, row)
-        for number, row in enumerate(table.rows[first:], first + 1)
+        for number, row in enumerate(table[first:], first + 1)
         if any(row) and not (any(titles) and row == titles)
     ]
     bodies = [row for _, row in rows]
@@ -163,11 +165,12 @@ def _write(
         beside.mkdir(parents=True)
         for name, text in lines.items():
             (beside / name).write_text("".join(text), encoding="utf-8", newline="")
-        entries, faults = _tried(beside) if lines else (0, ())
+        entries, faults, doubts = _tried(beside) if lines else (0, (), ())
         if faults:
             takes = [f"An import would refuse it: {len(faults)} fault{'s' * (len(faults) > 1)}.", *faults[:20]]
         else:
-            takes = [f"An import into a new log takes it: {entries:,} entries."]
+            takes = [f"An import into a new log takes it: {entries:,} entries, {len(doubts):,} of them doubtful."]
+        takes += [f"  {line}" for line in doubts[:20]]
         page = tuple(page_lines(sheet.name, notes, counts, cells, takes))
         (beside / PAGE).write_text("\n".join(page) + "\n", encoding="utf-8")
         folder.mkdir(parents=True, exist_ok=True)
@@ -182,13 +185,14 @@ def _write(
     finally:
         shutil.rmtree(beside, ignore_errors=True)
     read = cells - len(notes.lost_cells)
-    return Draft(dict(counts), tuple(notes.guesses), tuple(notes.unread), cells, read, entries, faults, page)
+    return Draft(dict(counts), tuple(notes.guesses), tuple(notes.unread), cells, read, entries, faults, doubts, page)
 
 
-def _tried(folder: Path) -> tuple[int, tuple[str, ...]]:
-    """How many entries an import of a folder into a new log takes, and the faults that stop it."""
+def _tried(folder: Path) -> tuple[int, tuple[str, ...], tuple[str, ...]]:
+    """How many entries an import of a folder into a new log takes, the faults that stop it, and what it would mark."""
     with tempfile.TemporaryDirectory() as scratch, Journal(Path(scratch) / "trial", create=True) as journal:
         try:
-            return import_folder(journal, folder).new, ()
+            entries = import_folder(journal, folder).new
         except InputError as error:
-            return 0, tuple(error.lines())
+            return 0, tuple(error.lines()), ()
+        return entries, (), tuple(f"{mark.reed}: {mark.sentence}" for mark in rule_marks(journal))

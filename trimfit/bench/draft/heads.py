@@ -15,21 +15,35 @@ from trimfit.errors import InputError
 from trimfit.pitch import NOTES
 from trimfit.units import MM_PER_UNIT, PA_PER_UNIT, unit_key
 
-__all__ = ["NOTE_ROLES", "READING_ROLES", "ROLE_OF", "TRIM_ROLES", "Column", "find_heads"]
+__all__ = ["HUNDREDTHS", "NOTE_ROLES", "READING_ROLES", "ROLE_OF", "TRIM_ROLES", "Column", "find_heads", "upright"]
 
 NOTE_ROLES = (*NOTES, "g_octave")
 READING_ROLES = ("crow", *NOTE_ROLES)
 TRIM_ROLES = ("length_mm", "lip_strokes", "asked_mm")
 # Words for the columns, besides the notes' own. "readings" is a column of cells that name their values themselves.
 WORDS: dict[str, tuple[str, ...]] = {
-    "reed": ("reed", "no", "nr", "number", "reed no", "reed nr", "reed number", "reed name", "id", "reed id", "label"),
-    "reed_type": ("type", "reed type", "kind", "sort", "kind of reed"),
+    "reed": (
+        "reed",
+        "no",
+        "nr",
+        "number",
+        "reed no",
+        "reed nr",
+        "reed number",
+        "reed name",
+        "id",
+        "reed id",
+        "label",
+        "serial",
+        "serial no",
+    ),
+    "reed_type": ("type", "reed type", "kind", "sort", "kind of reed", "cane", "material"),
     "batch": ("batch", "lot", "bundle", "batch no", "batch nr"),
     "made_on": ("made", "made on", "date made", "day made"),
     "blade_mm": ("blade", "blade length", "free blade"),
     "weight": ("weight", "strength"),
     "order": ("order", "order no", "for order"),
-    "day": ("date", "day", "when", "on", "taken at", "done at", "done", "visit", "read on", "date read"),
+    "day": ("date", "day", "when", "on", "taken at", "done at", "done", "read on", "date read"),
     "clock": ("time", "hour", "clock", "at", "time of day"),
     "chanter": ("chanter", "ch", "in chanter", "chanter no", "played in"),
     "crow": ("crow", "cr", "crow note"),
@@ -53,11 +67,12 @@ WORDS: dict[str, tuple[str, ...]] = {
     "humidity_pct": ("humidity", "rh", "h", "hum", "damp"),
     "taped": ("taped", "tape"),
     "reference_hz": ("ref", "reference", "reference pitch", "cents from"),
-    "outcome": ("outcome", "result", "verdict", "end", "became"),
+    "outcome": ("outcome", "result", "verdict", "status", "end", "became"),
     "remark": ("remark", "remarks", "note", "notes", "comment", "comments"),
     "readings": ("readings", "reading", "values", "tuner"),
 }
 ROLE_OF = {word: role for role, words in WORDS.items() for word in words}
+HUNDREDTHS = "0.01 mm"
 UNITS = {*MM_PER_UNIT, *PA_PER_UNIT, "hz", "cents", "ct", "c", "f", "%", "aslowa"}
 VISITS = {
     "before": 1,
@@ -71,7 +86,8 @@ VISITS = {
     "end": 99,
     "last": 99,
 }
-_VISIT_NUMBER = re.compile(r"(.*?)[\s#.]*\(?(\d{1,2})(?:st|nd|rd|th)?\)?|(\d{1,2})(?:st|nd|rd|th)\s+(.*)")
+_HUNDREDTHS = re.compile(r"\(?(?:0[.,]01|1/100|hundredths?(?:\s+of\s+an?)?)\s*(?:mm)?\)?", re.IGNORECASE)
+_VISIT_NUMBER = re.compile(r"(.*?[^\d.,/])[\s#]*\(?(\d{1,2})(?:st|nd|rd|th)?\)?|(\d{1,2})(?:st|nd|rd|th)\s+(.*)")
 _VISIT_HEAD = re.compile(r"(?:visit|session|sitting|round|trim|cut|step|day)\s*#?(\d{1,2})", re.IGNORECASE)
 LAST_HEAD_ROW = 20
 # A blank, however a person writes one.
@@ -98,8 +114,8 @@ class Column:
 
 def role_of(title: str, *, fuzzy: bool = True) -> tuple[str, str, int | None, str]:
     """What a head names: role (blank if none), unit, visit, and the known word that it is only like, if it is."""
-    text = title.strip()
-    unit = ""
+    unit = HUNDREDTHS if _HUNDREDTHS.search(title) else ""
+    text = _HUNDREDTHS.sub(" ", title).strip()
     for inside in re.findall(r"[(\[](.*?)[)\]]", text):
         if unit_key(inside.replace("_", "")) in UNITS:
             unit = unit_key(inside.replace("_", ""))
@@ -125,6 +141,10 @@ def role_of(title: str, *, fuzzy: bool = True) -> tuple[str, str, int | None, st
         else:
             break
     lower = plain.lower()
+    words = [word for word in lower.split() if len(word) >= 3]
+    for word in (*words[-1:], *words[:1]):
+        if fuzzy and len(words) > 1 and word in ROLE_OF:
+            return ROLE_OF[word], unit, visit, word
     if fuzzy and len(lower) >= 4 and (near := get_close_matches(lower, ROLE_OF, n=1, cutoff=0.8)):
         return ROLE_OF[near[0]], unit, visit, near[0]
     return "", unit, visit, ""
@@ -141,13 +161,35 @@ def _known(plain: str) -> str:
     return ""
 
 
+def upright(rows: Sequence[tuple[str, ...]], notes: Notes) -> Sequence[tuple[str, ...]]:
+    """The rows, or where the heads stand in the first column (a column a reed), the columns of the sheet as rows."""
+
+    def roles(cells: Sequence[str]) -> set[str]:
+        return {role_of(cell, fuzzy=False)[0] for cell in cells} - {""}
+
+    side = roles([row[0] for row in rows])
+    if (
+        len(side) >= 4
+        and len(side - {*NOTE_ROLES}) >= 2
+        and len(side) > max(len(roles(row)) for row in rows[:LAST_HEAD_ROW])
+    ):
+        notes.guess(
+            "sheet", "", "its heads stand in the first column: it was turned, and each row named here is a column of it"
+        )
+        return [tuple(row[place] for row in rows) for place in range(len(rows[0]))]
+    return rows
+
+
 def find_heads(rows: Sequence[Sequence[str]], notes: Notes) -> tuple[list[Column], int]:
     """The columns of a sheet, and the number of rows (title, heads, units) before the first row of data."""
+    most, best = 1, -1
     for at, row in enumerate(rows[:LAST_HEAD_ROW]):
         filled = [cell for cell in row if cell]
         known = [cell for cell in filled if role_of(cell, fuzzy=False)[0]]
-        if len(known) >= 2 and 2 * len(known) >= len(filled) and not _labelled(filled):
-            return _headed(rows, at, notes)
+        if len(known) > most and 2 * len(known) >= len(filled) and not _labelled(filled):
+            most, best = len(known), at
+    if best >= 0:
+        return _headed(rows, best, notes)
     width = len(rows[0])
     notes.guess("columns", "", "no row of heads was found: the columns were told by what stands in them")
     return [Column(place, "", "") for place in range(width)], 0
@@ -163,7 +205,9 @@ def _headed(rows: Sequence[Sequence[str]], at: int, notes: Notes) -> tuple[list[
     group_visit: int | None = None
     group_day = ""
     found = []
-    for place, title in enumerate(rows[at]):
+    for place, own_title in enumerate(rows[at]):
+        # A head of two rows may stand in the upper one alone.
+        title = own_title or above[place]
         if above[place]:
             group_visit, group_day = _group(above[place])
         role, unit, visit, like = role_of(title)

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from trimfit.bench.cells import from_text
 from trimfit.bench.draft.amounts import Amounts
-from trimfit.bench.draft.contents import OUTCOME_WORDS, said_in
+from trimfit.bench.draft.contents import OUTCOME_WORDS, looks_like_a_date, said_in
 from trimfit.bench.draft.days import Day, read_clock, read_day
 from trimfit.bench.draft.heads import NOTHING, READING_ROLES, TRIM_ROLES, Column
 from trimfit.bench.draft.page import Notes
@@ -90,6 +90,11 @@ class SheetRows:
             )
             return
         reed = self._of_row("reed", cells)
+        if reed and looks_like_a_date(reed):
+            for column in filled:
+                self.notes.lost_cells.add((number, column.place))
+            self.notes.cannot(number, 0, "", reed, "stands where the reed's name should", "give the reed a column")
+            return
         if reed is None:
             reed = self._reed
             if reed:

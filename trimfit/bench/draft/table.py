@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+import warnings
 from datetime import datetime, time
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from trimfit.bench.cells import number_text
 from trimfit.bench.draft.page import Notes
 from trimfit.errors import InputError
 
-__all__ = ["Table", "read_table"]
+__all__ = ["read_table"]
 
 # Ending of a spreadsheet file -> the package that pandas reads it by, and the name it is imported by.
 READERS = {
@@ -26,16 +26,11 @@ MOST_BYTES = 50_000_000
 MOST_COLUMNS = 500
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
-    """The rows of a sheet from its first on, blank ones included, all of one width; cells without outer blanks."""
+def read_table(path: Path, notes: Notes) -> tuple[tuple[str, ...], ...]:
+    """The rows of a CSV, TSV or spreadsheet file, blank ones included, all of one width; cells without outer blanks.
 
-    name: str
-    rows: tuple[tuple[str, ...], ...]
-
-
-def read_table(path: Path, notes: Notes) -> Table:
-    """The cells of a CSV, TSV or spreadsheet file. Raises InputError for what cannot be read, with what to do."""
+    Raises InputError for what cannot be read, with what to do.
+    """
     try:
         raw = path.read_bytes()
     except FileNotFoundError as error:
@@ -49,7 +44,7 @@ def read_table(path: Path, notes: Notes) -> Table:
     rows = tuple(tuple(_cell(value) for value in row) for row in frame.itertuples(index=False, name=None))
     if not any(any(row) for row in rows):
         raise InputError("holds nothing", str(path), "name the sheet that the readings are in")
-    return Table(path.name, rows)
+    return rows
 
 
 def _spreadsheet(path: Path, raw: bytes, notes: Notes) -> Any:
@@ -75,32 +70,44 @@ def _text(path: Path, raw: bytes, notes: Notes) -> Any:
     import pandas as pd
 
     text = _decoded(path, raw, notes)
-    lines = [line for line in text.splitlines() if line.strip()]
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    lines = [line for line in text.split("\n") if line.strip()]
     separator = next(
         (mark for mark in SEPARATORS if sum(mark in line for line in lines) > 0.6 * len(lines)),
         ",",
     )
     if separator != ",":
         notes.guess("sheet", "", f"cells are kept apart by a {SEPARATORS[separator]}")
-    width = max((line.count(separator) + 1 for line in lines), default=0)
+    width = _width(text, separator)
     if width > MOST_COLUMNS:
         raise InputError(f"has {width:,} columns", str(path), "is this the sheet? A draft takes up to 500")
-    if not width:
-        raise InputError("holds nothing", str(path), "name the sheet that the readings are in")
     try:
-        return pd.read_csv(
-            io.StringIO(text),
-            sep=separator,
-            header=None,
-            names=range(width),
-            index_col=False,
-            dtype=str,
-            na_filter=False,
-            skip_blank_lines=False,
-        )
-    except (pd.errors.ParserError, ValueError) as error:
+        with warnings.catch_warnings():
+            # Cells that would be dropped are a fault here, not a warning.
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            return pd.read_csv(
+                io.StringIO(text),
+                sep=separator,
+                header=None,
+                names=range(width),
+                index_col=False,
+                dtype=str,
+                na_filter=False,
+                skip_blank_lines=False,
+            )
+    except (pd.errors.ParserError, pd.errors.ParserWarning, ValueError) as error:
         what = " ".join(str(error).split())[:100]
         raise InputError(f"cannot be read as CSV ({what})", str(path), "save the sheet anew as CSV") from error
+
+
+def _width(text: str, separator: str) -> int:
+    """The most cells that a row may have; a cell in quotes may hold the end of a line."""
+    widest, cells, quotes = 1, 1, 0
+    for line in text.split("\n"):
+        cells, quotes = cells + line.count(separator), quotes + line.count('"')
+        widest = max(widest, cells)
+        cells = cells if quotes % 2 else 1
+    return widest
 
 
 def _decoded(path: Path, raw: bytes, notes: Notes) -> str:
