@@ -7,6 +7,7 @@ curve by what came off since. It knows no batch and counts no earlier reading, a
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from fractions import Fraction
@@ -63,9 +64,31 @@ def numbers_to_bytes(numbers: TypeNumbers) -> bytes:
 
 
 def numbers_from_bytes(kept: bytes) -> TypeNumbers | None:
-    """A type's numbers as they were kept; None if they are of another format."""
-    told = json.loads(kept)
-    return TypeNumbers(**told) if told.pop("format", None) == FORMAT else None
+    """A type's numbers as they were kept; None if they are of another format, or not numbers to foresee by."""
+    try:
+        told = json.loads(kept)
+        if told.pop("format", None) != FORMAT:
+            return None
+        numbers = TypeNumbers(**told)
+        return numbers if _whole(numbers) else None
+    except (ValueError, TypeError, AttributeError):
+        return None
+
+
+def _whole(numbers: TypeNumbers) -> bool:
+    """Whether every number is there and finite, and every variance above zero."""
+    many = len(OUTPUTS)
+    tables = [*numbers.curve, *numbers.level, *numbers.slope, *numbers.reading]
+    lines = [numbers.per_stroke, numbers.per_kpa, numbers.per_degc, *tables]
+    square = (numbers.level, numbers.slope, numbers.reading)
+    return (
+        math.isfinite(numbers.step_mm)
+        and numbers.step_mm > 0
+        and len(numbers.curve) > 1
+        and all(len(table) == many for table in square)
+        and all(len(line) == many and all(map(math.isfinite, line)) for line in lines)
+        and all(table[i][i] > 0 for table in (numbers.level, numbers.reading) for i in range(many))
+    )
 
 
 def foresee(

@@ -19,6 +19,7 @@ from trimfit.bench.history import LIVE, UNSTRUCK
 from trimfit.bench.identity import entry_id
 from trimfit.bench.kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record, references
 from trimfit.bench.rows import insert_sql, instant_of, stored
+from trimfit.bench.seal import sealed, unsealed
 from trimfit.bench.store import Store, translated
 from trimfit.errors import InputError
 from trimfit.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
@@ -473,17 +474,17 @@ class Journal(Store):
     # What was learned: derived, rebuilt at need, neither exported nor merged
 
     def learned_get(self, key: str) -> bytes | None:
-        """What was kept under `key`, or None."""
+        """What was kept under `key`; None where nothing was, or where it is not what was kept: it is derived anew."""
         with self.reading() as connection:
             row = connection.execute("SELECT value FROM learned WHERE key = ?", (key,)).fetchone()
-            return None if row is None else bytes(row[0])
+            return None if row is None else unsealed(key, bytes(row[0]))
 
     def learned_put(self, items: Mapping[str, bytes]) -> None:
-        """Keep derived values, in place of what stood under their keys."""
+        """Keep derived values, each with its checksum, in place of what stood under their keys."""
         with self.writing() as connection:
             connection.executemany(
                 "INSERT INTO learned VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-                list(items.items()),
+                [(key, sealed(key, value)) for key, value in items.items()],
             )
 
 

@@ -17,6 +17,7 @@ from trimfit.bench.identity import entry_id
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind, references
 from trimfit.bench.rows import instant_of
+from trimfit.bench.seal import is_older, unsealed
 from trimfit.errors import InputError
 
 __all__ = ["damage", "is_itself", "strange_tables", "value_fault", "value_faults"]
@@ -40,6 +41,7 @@ def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
             found += _loose(connection)
             found += _twice_numbered(connection)
             found += _aside(connection)
+            found += _learned(connection)
         except sqlite3.DatabaseError as error:
             return [f"the file: {error}"]
     return found
@@ -168,3 +170,11 @@ def _aside(connection: sqlite3.Connection) -> Iterator[str]:
                 )
     for entry in sorted(extra):
         yield f"{entry}: stands aside for another and should not"
+
+
+def _learned(connection: sqlite3.Connection) -> Iterator[str]:
+    """Derived values that are not what was kept. They are derived anew when they are next asked for."""
+    for key, kept in connection.execute("SELECT key, value FROM learned"):
+        value = bytes(kept)
+        if unsealed(key, value) is None and not is_older(value):
+            yield f"what was learned ({key[:60]}) was changed after it was kept: run trimfit learn"

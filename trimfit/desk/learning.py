@@ -195,7 +195,7 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
 
 
 def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
-    if card.scale != _scale_words(settings):
+    if card.scale != _scale_words(settings) or card.last_seq > journal.last_seq():  # of other ratios, another log
         return True
     since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.fit_seq)]
     fresh = len(since)
@@ -302,7 +302,11 @@ def unborne(journal: Journal) -> list[Mark]:
     if kept is None:
         return []
     out = []
-    for entry, weights in card_from_bytes(kept).low_weight.items():
+    try:
+        card = card_from_bytes(kept)
+    except LogError:
+        return []  # it is fitted anew when something is asked
+    for entry, weights in card.low_weight.items():
         low = [name.replace("_", " ") for name, weight in zip(OUTPUTS, weights, strict=True) if weight < SET_ASIDE]
         reed = journal.reed_of_entry(entry)
         if not low or not reed:

@@ -162,7 +162,10 @@ def card_to_bytes(card: FitCard) -> bytes:
 
 
 def card_from_bytes(data: bytes) -> FitCard:
-    """Read `card_to_bytes` back. Raises LogError for bytes of another format (the fit is then simply made anew)."""
+    """Read `card_to_bytes` back.
+
+    Raises LogError for bytes of another format, or that hold what is no number: the fit is then simply made anew.
+    """
     try:
         at = data.find(b"\n") + 1  # the arrays are read where they lie: they may be megabytes
         head = json.loads(data[:at])
@@ -175,6 +178,8 @@ def card_from_bytes(data: bytes) -> FitCard:
             at += 8 * size
         if at != len(data):
             raise ValueError("length")
+        if not all(np.isfinite(values).all() for values in found.values()):
+            raise ValueError("numbers")
         return _card_of(head, found)
     except (ValueError, KeyError, TypeError) as error:
         raise LogError("what was learned cannot be read", "the log", "run `trimfit learn`") from error
