@@ -111,9 +111,10 @@ def write(movements: list[str], shops: int, reeds: int) -> str:
     found = pd.concat(side_by_side(one_shop, given, WORKERS))
     return (
         "# What a reading is worth after some days\n\n"
-        f"Made by `python -m tests.worlds.staying --shops {shops} --reeds {reeds}`: {shops} shops of each way of "
-        f"moving,\n{reeds} reeds of new batches left lying in each; no physics is the fitted model. Of the next "
-        "readings,\nso many in a hundred lay inside the 90 % interval stated for that moment, ± the standard error.\n\n"
+        f"Made by `python -m tests.worlds.staying --shops {shops} --reeds {reeds} --movement {' '.join(movements)}`:\n"
+        f"{shops} shops of each way of moving, {reeds} reeds of new batches left lying in each; no physics is the "
+        "fitted model.\nOf the next readings, so many in a hundred lay inside the 90 % interval stated for that moment,"
+        " ± the standard error.\n\n"
         f"{markdown(table(found))}\n\nBy type:\n\n{markdown(table_by_type(found))}\n"
     )
 

@@ -297,11 +297,10 @@ def write(movements: Sequence[str], shops: int, reeds: int) -> str:
     stories = [story for shop in side_by_side(one_shop, given, WORKERS) for story in shop]
     return (
         "# Runs over several days\n\n"
-        f"Made by `python -m tests.worlds.visits --shops {shops} --reeds {reeds}`: {shops} shops of each way of "
-        f"moving, {reeds} new reeds\nin each, the same for each player; one step a visit. Cut past: past because of a "
-        "cut, not of later movement. Shares are of\nthe reeds that were not past before any work, "
-        "± the standard error. "
-        "Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
+        f"Made by `python -m tests.worlds.visits --shops {shops} --reeds {reeds} --movement {' '.join(movements)}`:\n"
+        f"{shops} shops of each way of moving, {reeds} new reeds in each, the same for each player; one step a visit. "
+        "Cut past:\npast because of a cut, not of later movement. Shares: of reeds that were not past before any "
+        "work, ± the standard\nerror. Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
         f"{markdown(pooled(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(pooled(stories))}\n\n"
         "Cuts, and the chance of going past that was stated for them:\n\n"
         f"{markdown(chances(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(chances(stories))}\n"
