@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
 from trimfit.bench import shop
 from trimfit.bench.cells import number_text
@@ -20,6 +22,7 @@ from trimfit.bench.journal import Journal
 from trimfit.bench.kinds import KINDS
 from trimfit.bench.rows import insert_sql, stored
 from trimfit.bench.soundness import damage
+from trimfit.cli.app import app
 from trimfit.desk import record
 from trimfit.desk.advise import ask_reed
 from trimfit.desk.logbook import log_reading, strike
@@ -198,3 +201,25 @@ def test_readings_that_are_sound_are_not_called_bad(tmp_path: Path) -> None:
     with Journal(path) as journal:
         journal.append(Reading("R-1", "2026-03-01", "CH-1", 530.0, {"f": 780.0, "high_a": 940.0}, taped=("f",)))
     assert record.check(path).marks == ()
+
+
+def test_the_answers_name_the_settings_in_words_and_under_json(tmp_path: Path) -> None:
+    def said(log: Path, *words: object) -> str:
+        result = CliRunner().invoke(app, ["--log", str(log), *map(str, words)])
+        assert result.exit_code == 0, result.exception
+        return result.stdout
+
+    ours, theirs = bench(tmp_path / "ours"), bench(tmp_path / "theirs", tolerance_hz="8")
+    answer = json.loads(said(ours, "merge", theirs, "--json"))
+    assert answer["settings_differ"] == [{"setting": "tolerance_hz", "here": "1", "there": "8"}]
+    assert answer["refused"] == 1
+    words = said(ours, "merge", theirs)
+    assert "tolerance_hz is 1 here and 8 in theirs: 1 stands" in words
+    assert "trimfit settings tolerance_hz 8" in words
+
+    said(theirs, "export", tmp_path / "csv")
+    answer = json.loads(said(ours, "import", tmp_path / "csv", "--json"))
+    assert answer["settings_changed"] == [{"setting": "tolerance_hz", "now": "8", "was": "1"}]
+    assert json.loads(said(ours, "import", tmp_path / "csv", "--json"))["settings_changed"] == []
+    assert json.loads(said(tmp_path / "new", "import", tmp_path / "csv", "--json"))["settings_changed"] == []
+    assert "settings_differ" in json.loads(said(ours, "merge", theirs, "--json"))

@@ -18,8 +18,8 @@ __all__ = ["Counts"]
 class Counts:
     """What an import or a merge did: entries new to the log, entries it knew, entries it could not let count.
 
-    `settings`: of a merge, those that the two logs have different, and of which this log's stand; of an import, those
-    that it changed, with what they were.
+    `settings`: of a merge, those that the two logs have different, and of which this log's stand; of an import into a
+    log that held anything, those that it changed, with what they were.
     """
 
     new: int = 0

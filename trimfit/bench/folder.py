@@ -48,6 +48,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
     with journal.writing() as connection:
         last = journal.last_seq()
         state = Intake(journal, connection, progress, before=last, seq=last, files=frozenset(paths))
+        before = journal.settings()
         state.struck = {entry for (entry,) in connection.execute("SELECT struck FROM strikes")}
         if state.struck and "reeds.csv" in paths:
             state.brings = _names_in(paths["reeds.csv"])
@@ -72,6 +73,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
             raise ImportRefused(folder, state.faults)
         if state.unsettled:
             journal.settle_conflicts()
+        changed = shop.apart(journal.settings(), before) if last else ()
     return Counts(
         sum(new for new, _ in state.tally.values()),
         sum(known for _, known in state.tally.values()),
@@ -80,6 +82,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
             Renamed(was, now, _entry(journal, now), dict(moved)) for (was, now), moved in sorted(state.moved.items())
         ),
         notices=tuple(state.notices),
+        settings=changed,
     )
 
 

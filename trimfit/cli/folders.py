@@ -118,10 +118,15 @@ def import_(
                 "passed_over": list(taken.passed_over),
                 "notices": list(taken.counts.notices),
                 "renamed": plain(taken.counts.renamed),
+                "settings_changed": [
+                    {"setting": one.setting, "now": one.here, "was": one.there} for one in taken.counts.settings
+                ],
             }
         )
         return
     _say(taken, "import", folder)
+    for changed in taken.counts.settings:
+        typer.echo(f"  {changed.setting} is {changed.here} now, and was {changed.there}")
     for one in taken.counts.renamed:
         went = ", ".join(f"{count:,} {kind}{'' if count == 1 else 's'}" for kind, count in one.moved.items())
         typer.echo(f"  {one.reed[:60]} was renamed {one.new_name[:60]}, and has what was said of it: {went}")
