@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from trimfit.bench import times
 from trimfit.bench.cells import from_text
 from trimfit.bench.identity import entry_id
 from trimfit.bench.intake import Intake
@@ -51,8 +52,9 @@ def _wide_rows(
             continue
         if not good:
             continue
-        entry = entry_id(kind, values, int(generation or 0))
-        if entry != cells[at["entry"]].strip():
+        entry = cells[at["entry"]].strip()
+        values = _as_exported(kind, values, int(generation or 0), entry)
+        if entry_id(kind, values, int(generation or 0)) != entry:
             state.faults.add(
                 sheet.name,
                 line,
@@ -63,6 +65,17 @@ def _wide_rows(
             continue
         rows.append((line, kind, values, at_s, entry, int(generation or 0), cells))
     return rows
+
+
+def _as_exported(kind: Kind, values: list[Value], generation: int, entry: str) -> list[Value]:
+    """A row's values with its time spelled as the entry's id says it was, where a spreadsheet wrote that time anew."""
+    if kind.time is None or values[kind.index[kind.time]] is None:
+        return values
+    for time in times.spellings(str(values[kind.index[kind.time]])):
+        spelled = [time if i == kind.index[kind.time] else value for i, value in enumerate(values)]
+        if entry_id(kind, spelled, generation) == entry:
+            return spelled
+    return values
 
 
 def take_wide(state: Intake, path: Path, *, struck: bool) -> None:

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from trimfit.errors import InputError
 
-__all__ = ["at_s", "has_offset", "later_text", "local_now", "parse_date", "parse_time", "typed_time"]
+__all__ = ["at_s", "has_offset", "later_text", "local_now", "parse_date", "parse_time", "spellings", "typed_time"]
 
 EARLIEST_YEAR, LATEST_YEAR = 1900, 2200
 _TIME = re.compile(
@@ -51,6 +51,12 @@ def typed_time(text: str) -> str:
     word = text.strip()
     # The hour stands eleven characters in.
     return parse_time(f"{word[:11]}0{word[11:]}" if word[12:13] == ":" and word[10:11] in "Tt " else word)
+
+
+def spellings(text: str) -> list[str]:
+    """A time as it stands, and the shorter ways to write it that a spreadsheet may have filled up with noughts."""
+    short = text.replace(" ", "T", 1).removesuffix(":00") if re.search(r"\d\d:\d\d:00$", text) else text
+    return list(dict.fromkeys((text, short, re.sub(r"[T ]00:00$", "", short))))
 
 
 def parse_date(text: str) -> str:
