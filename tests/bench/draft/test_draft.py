@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from trimfit.bench.draft import table
 from trimfit.bench.draft.days import read_clock, read_day
 from trimfit.bench.draft.draft import Draft, draft_sheet
 from trimfit.errors import InputError
@@ -164,14 +165,16 @@ def test_a_folder_that_holds_a_log_is_never_written_over(tmp_path: Path) -> None
         ("binary.csv", bytes(range(256)), "is not a text file"),
         ("quote.csv", b'reed,date\n1,"24/11', "cannot be read as CSV"),
         ("wide.csv", b"," * 900, "has 901 columns"),
-        (
-            "book.xls",
-            b"PK",
-            "needs the package xlrd, which is not installed; pip install xlrd, or save the sheet as CSV",
-        ),
+        ("book.xls", b"PK", "needs the package nonesuch, which is not installed; pip install nonesuch, or save"),
+        ("book.ods", b"PK", "cannot be read as a spreadsheet"),
     ],
 )
-def test_files_that_are_no_sheet(tmp_path: Path, name: str, content: bytes | None, said: str) -> None:
+def test_files_that_are_no_sheet(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, content: bytes | None, said: str
+) -> None:
+    # Whatever is installed where this runs: one reader that is not there, one that is and cannot read the file.
+    monkeypatch.setitem(table.READERS, ".xls", ("nonesuch", "nonesuch"))
+    monkeypatch.setitem(table.READERS, ".ods", ("pandas", "pandas"))
     if content is not None:
         (tmp_path / name).write_bytes(content)
     with pytest.raises(InputError) as caught:
