@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from trimfit.bench.journal import Journal
+from trimfit.bench.scratch import draft_beside
 from trimfit.desk import logbook, record
 from trimfit.errors import TrimfitError
 from trimfit.records import Reading, Reed
@@ -77,10 +78,28 @@ def test_an_import_that_fails_says_every_fault_and_makes_no_log(tmp_path: Path, 
     assert sorted(path.name for path in tmp_path.iterdir()) == ["shop"]
 
 
-def test_leavings_of_a_killed_import_are_cleared_away(tmp_path: Path, shop: Path) -> None:
-    (tmp_path / ".log.999999999").write_text("half")
-    assert run(tmp_path / "log", "import", shop).returncode == 0
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["log", "shop"]
+def test_what_a_killed_import_left_is_cleared_away_and_nothing_else(tmp_path: Path, shop: Path) -> None:
+    log = tmp_path / "log"
+    killed = (
+        "import os, pathlib, sys; from trimfit.bench.scratch import draft_beside\n"
+        "with draft_beside(pathlib.Path(sys.argv[1])): os._exit(9)"
+    )
+    left = subprocess.run([sys.executable, "-c", killed, log], timeout=60)
+    assert left.returncode == 9
+    (dead,) = tmp_path.glob(".log.*.draft")
+    (dead / "log").write_text("half")
+    # As a draft is called on another machine, where nobody here can say whether its process runs.
+    machine, _, rest = dead.name.removeprefix(".log.").partition("-")
+    elsewhere = tmp_path / f".log.{machine[::-1]}-{rest}"
+    elsewhere.mkdir()
+    with draft_beside(log) as under_way:
+        theirs = [".log.20261127", ".log.999999999", ".log.20261127120000", f".log.{os.getpid()}", f"{dead.name}.old"]
+        for name in theirs:
+            (tmp_path / name).write_text("somebody's backup")
+        assert run(log, "import", shop).returncode == 0
+        names = {path.name for path in tmp_path.iterdir()}
+        assert names == {"log", "shop", elsewhere.name, under_way.name, *theirs}
+    assert not under_way.exists()
 
 
 @pytest.mark.parametrize(
@@ -207,6 +226,7 @@ def test_without_leave_to_write_a_log_is_read_and_not_harmed(tmp_path: Path, sho
     record.check(free)
     record.import_folder(log, shop)
     before = log.read_bytes()
+    (shop / "readings.csv").write_text(SHOP["readings.csv"] + "R-1,2026-03-02T10:00,470,950,780\n")
     log.chmod(0o444)
     with as_one_who_may_not(place):
         for verb, words, more in writing:
@@ -226,6 +246,7 @@ WRITER = """
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from trimfit.bench.scratch import draft_beside
 from trimfit.bench.journal import Journal
 from trimfit.records import Reading
 log, me, many = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
@@ -365,3 +386,36 @@ def test_every_setting_has_a_meaning(tmp_path: Path) -> None:
     said = run(tmp_path / "log", "settings").stdout
     assert "Hz" in said
     assert "a reed is good with F and E no further apart" in said
+
+
+def test_two_files_of_one_name_are_named_and_neither_is_taken(tmp_path: Path, shop: Path) -> None:
+    (shop / "REEDS.CSV").write_text("reed,reed_type,batch\nR-3,moulded,B-1\n")
+    done = run(tmp_path / "log", "import", shop)
+    assert done.returncode == 2
+    assert "reeds.csv" in done.stderr
+    assert "REEDS.CSV" in done.stderr
+    assert not (tmp_path / "log").exists()
+
+
+def test_what_can_be_read_by_nobody_is_named_itself(tmp_path: Path, shop: Path) -> None:
+    (shop / "readings.csv").unlink()
+    (shop / "readings.csv").symlink_to("/proc/self/mem")  # a file that opens, and gives an error when it is read
+    done = run(tmp_path / "log", "import", shop)
+    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
+    assert done.stderr.startswith("readings.csv: cannot be read (Input/output error)")
+    (shop / "readings.csv").unlink()
+    os.mkfifo(shop / "readings.csv")
+    done = run(tmp_path / "log", "import", shop)
+    assert done.returncode == 2
+    assert f"{shop / 'readings.csv'}: is no file" in done.stderr
+
+
+@pytest.mark.parametrize("verb", [["check"], ["log", "reading", "R-1", "f=780"], ["import", "shop"], ["merge", "log"]])
+def test_what_is_no_file_is_no_log(tmp_path: Path, shop: Path, verb: list[str]) -> None:
+    os.mkfifo(tmp_path / "log")
+    (tmp_path / "folder").mkdir()
+    logs = [tmp_path / "log", tmp_path / "folder", Path("/dev/null")]
+    for log in logs if verb[0] != "merge" else [tmp_path / "new"]:
+        done = run(log, *verb, cwd=tmp_path)
+        assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
+        assert "is no file that can hold a log" in done.stderr or "is a folder, not a log" in done.stderr

@@ -7,7 +7,7 @@ import filecmp
 import functools
 import os
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +17,12 @@ from trimfit.bench.extras import EXTRA, WIDE_COLUMNS
 from trimfit.bench.history import LIVE, quoted
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import FILED, KINDS, Kind, kind_of_entry
+from trimfit.bench.scratch import draft_beside
 from trimfit.errors import InputError, TrimfitError
 
 __all__ = ["csv_lines", "export_folder"]
 
+Rows = Generator[Sequence[Any], None, None]
 _NEEDS_QUOTES = frozenset(',"\r\n')
 
 
@@ -51,7 +53,7 @@ def _wide(kind: Kind, values: Sequence[Any]) -> list[Any]:
     return [values[kind.index[name]] if name in kind.index else None for name in WIDE_COLUMNS]
 
 
-def _struck(journal: Journal) -> Iterator[list[Any]]:
+def _struck(journal: Journal) -> Rows:
     with journal.reading() as connection:
         found = []
         for name in FILED:
@@ -72,7 +74,7 @@ def _of(table: str, names: Iterable[str]) -> str:
     return ", ".join(f'{table}."{name}"' for name in names)
 
 
-def _conflicts(journal: Journal) -> Iterator[list[Any]]:
+def _conflicts(journal: Journal) -> Rows:
     with journal.reading() as connection:
         for name in FILED:
             kind = KINDS[name]
@@ -84,7 +86,7 @@ def _conflicts(journal: Journal) -> Iterator[list[Any]]:
                 yield [entry, kind.name, generation, *_wide(kind, values)]
 
 
-def _marks(journal: Journal) -> Iterator[list[Any]]:
+def _marks(journal: Journal) -> Rows:
     """Doubts that were accepted, and entries logged again after a strike (their doubt is blank)."""
     with journal.reading() as connection:
         rows: list[tuple[str, str]] = connection.execute("SELECT marked, doubt FROM marks").fetchall()
@@ -111,7 +113,7 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
         raise InputError("is a file, not a folder", str(folder), "name a folder to export into")
-    files: dict[str, tuple[Sequence[str], Callable[[], Iterable[Sequence[Any]]]]] = {
+    files: dict[str, tuple[Sequence[str], Callable[[], Rows]]] = {
         KINDS[name].file: (KINDS[name].names, functools.partial(_rows, journal, KINDS[name])) for name in FILED
     }
     files["struck.csv"] = ((*EXTRA["struck.csv"], *WIDE_COLUMNS), lambda: _struck(journal))
@@ -122,39 +124,36 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
             # The files that only an export writes grow with every column of the log: their first columns tell.
             line = ",".join(EXTRA[file]) if file in EXTRA else ",".join(heads) + "\n"
             _refuse_foreign(folder / file, line.encode())
-    draft = folder / f".export-{os.getpid()}"
     made = not folder.exists()
     try:
-        with journal.reading():
-            draft.mkdir(parents=True)
+        folder.mkdir(parents=True, exist_ok=True)
+        with draft_beside(folder / "export") as draft, journal.still():
             counts = {file: _write(draft / file, heads, rows(), progress) for file, (heads, rows) in files.items()}
-        tally = {}
-        for file, count in counts.items():
-            same = (folder / file).exists() and filecmp.cmp(draft / file, folder / file, shallow=False)
-            tally[file] = (0, count) if same else (count, 0)
-        for file in files:
-            (draft / file).replace(folder / file)
+            tally = {}
+            for file, count in counts.items():
+                same = (folder / file).exists() and filecmp.cmp(draft / file, folder / file, shallow=False)
+                tally[file] = (0, count) if same else (count, 0)
+            for file in files:
+                (draft / file).replace(folder / file)
     except OSError as error:
         if made:
             shutil.rmtree(folder, ignore_errors=True)
         raise TrimfitError(
             error.strerror or str(error), str(folder), "nothing was exported; make room or name another folder"
         ) from error
-    finally:
-        shutil.rmtree(draft, ignore_errors=True)
     return Counts(sum(new for new, _ in tally.values()), sum(known for _, known in tally.values()), by_kind=tally)
 
 
-def _rows(journal: Journal, kind: Kind) -> Iterator[Sequence[Any]]:
+def _rows(journal: Journal, kind: Kind) -> Rows:
     with journal.reading() as connection:
         yield from connection.execute(
             f"SELECT {quoted(kind.names)} FROM {kind.table} WHERE {LIVE} ORDER BY {_in_order(kind)}"
         )
 
 
-def _write(path: Path, heads: Sequence[str], rows: Iterable[Sequence[Any]], progress: Progress | None) -> int:
+def _write(path: Path, heads: Sequence[str], rows: Rows, progress: Progress | None) -> int:
     count = -1
-    with path.open("w", encoding="utf-8", newline="") as file:
+    with contextlib.closing(rows), path.open("w", encoding="utf-8", newline="") as file:
         for line in csv_lines(heads, rows):
             file.write(line)
             count += 1

@@ -105,9 +105,19 @@ def files_of(folder: Path) -> dict[str, Path]:
         raise InputError("there is no such folder", str(folder), "check the path")
     if not folder.is_dir():
         raise InputError("is a file, not a folder", str(folder), "name the folder that holds the CSV files")
-    there = sorted(path for path in folder.iterdir() if path.is_file())
-    found = {path.name.lower(): path for path in there if path.name.lower() in FILES}
+    there = sorted(folder.iterdir())
+    found: dict[str, Path] = {}
     for path in there:
+        name = path.name.lower()
+        if name not in FILES:
+            continue
+        if name in found:
+            what = f"{found[name].name} is there, too: nobody can say which of the two counts"
+            raise InputError(what, str(path), "put the rows of both into one file, or take one of them out")
+        if not path.is_file():
+            raise InputError("is no file that can be read", str(path), "put a CSV file there, or take it out")
+        found[name] = path
+    for path in (one for one in there if one.is_file()):
         name = path.name.lower()
         close = difflib.get_close_matches(name, FILES, n=1, cutoff=0.85) if name not in FILES else []
         if close and close[0] not in found and path.suffix.lower() == ".csv":

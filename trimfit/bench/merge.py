@@ -10,15 +10,16 @@ from collections.abc import Iterator, Mapping, Sequence, Set
 from pathlib import Path
 from typing import Any
 
-from trimfit.bench import schema, shop
+from trimfit.bench import shop
 from trimfit.bench.counts import Counts
 from trimfit.bench.history import quoted
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind
 from trimfit.bench.rename import carry, foresee
 from trimfit.bench.rows import insert_sql, stored
+from trimfit.bench.sidefiles import backed_up, to_read
 from trimfit.bench.soundness import is_itself, strange_tables, value_fault
-from trimfit.bench.store import held_here
+from trimfit.bench.store import look_before, named_as, opening
 from trimfit.errors import LogError, TrimfitError
 
 __all__ = ["merge_logs"]
@@ -81,21 +82,18 @@ def merge_logs(
 
 @contextlib.contextmanager
 def _opened(path: Path) -> Iterator[Journal]:
-    """The other log, open; one of an earlier schema is brought up to date as a copy, and stays as it is itself."""
+    """The other log as it is at this moment: a copy of it, brought up to date, for its own bytes stay as they are."""
     if not path.exists():
         raise LogError("there is no log here", str(path), "check the path of the other log")
     if path.is_dir():
         raise LogError("is a folder, not a log", str(path), "import takes folders, merge takes logs")
-    version = schema.newest() if held_here(path) else schema.header_version(path)
-    if version is None or version == schema.newest():
-        with Journal(path) as journal:
-            yield journal
-        return
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / "copy"
-        with contextlib.closing(sqlite3.connect(path)) as old, contextlib.closing(sqlite3.connect(copy)) as new:
-            old.backup(new)
-        with Journal(copy) as journal:
+        with opening(path):
+            held = look_before(path)
+            with to_read(path, held=held) as source:
+                backed_up(source, copy)
+        with named_as(copy, path), Journal(copy) as journal:
             yield journal
 
 

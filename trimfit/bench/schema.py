@@ -16,7 +16,7 @@ from pathlib import Path
 
 from trimfit.errors import LogError
 
-__all__ = ["APPLICATION_ID", "MIGRATIONS", "Migration", "bring_up_to_date", "header_version", "newest"]
+__all__ = ["APPLICATION_ID", "MIGRATIONS", "Migration", "bring_up_to_date", "header_version", "newest", "side_files"]
 
 APPLICATION_ID = 0x7472_6D66  # "trmf"
 # A migration is never edited: the first makes the notes that there were, whatever notes come later.
@@ -151,15 +151,45 @@ def _events(connection: sqlite3.Connection) -> None:
     connection.execute("CREATE INDEX events_by_reed ON events (reed, at_s)")
 
 
+def _identity(connection: sqlite3.Connection) -> None:
+    """Which log this is, and which write was its last: one row, changed by each write; see `bench.sidefiles`.
+
+    log: drawn once; a copy has it too. stamp: drawn anew by each write; before: the stamp of the write before.
+    writes: how many there were.
+    """
+    columns = "log TEXT NOT NULL, stamp TEXT NOT NULL, before TEXT NOT NULL, writes INTEGER NOT NULL"
+    connection.execute(f"CREATE TABLE identity ({columns}) STRICT")
+    connection.execute("INSERT INTO identity VALUES (?, ?, ?, 0)", (stamp(), stamp(), stamp()))
+
+
+def stamp() -> str:
+    """Sixteen letters that nothing else has."""
+    return os.urandom(8).hex()
+
+
 MIGRATIONS: list[Migration] = [
     Migration(1, "entries of nine kinds", _first),
     Migration(2, "what happened to reeds besides trims", _events),
+    Migration(3, "a log knows itself", _identity),
 ]
 
 
 def newest() -> int:
     """The schema version that this program writes."""
     return MIGRATIONS[-1].version
+
+
+def side_files(path: Path) -> list[Path]:
+    """The side files of a log that SQLite would read: those that hold something."""
+    real = os.path.realpath(path)
+    found = []
+    for ending in ("-journal", "-wal"):
+        with contextlib.suppress(OSError), open(real + ending, "rb") as file:
+            # A journal whose first byte is zero is done with.
+            first = file.read(1)
+            if first and (ending == "-wal" or first != b"\0"):
+                found.append(Path(real + ending))
+    return found
 
 
 def header_version(path: Path) -> int | None:
@@ -244,15 +274,17 @@ def _record(connection: sqlite3.Connection, migration: Migration) -> None:
 
 
 def _back_up(path: Path, version: int) -> None:
-    """A whole copy of the log as it was, kept beside it as `<log>.before-vN`, N the first step it is taken to."""
-    target = path.with_name(f"{path.name}.before-v{version}")
-    draft = path.with_name(f"{target.name}.{os.getpid()}")
-    try:
-        with contextlib.closing(sqlite3.connect(path)) as source, contextlib.closing(sqlite3.connect(draft)) as copy:
-            source.backup(copy)
-            copy.execute("PRAGMA journal_mode = DELETE")
-        with draft.open("rb+") as file:
-            os.fsync(file.fileno())
-        draft.replace(target)
-    finally:
-        draft.unlink(missing_ok=True)
+    """A whole copy of the log as it was, kept beside it as `<log>.before-vN`, N the first step it is taken to.
+
+    What has that name already stays; the copy is numbered then.
+    """
+    from trimfit.bench.scratch import draft_beside, put_in_place
+    from trimfit.bench.sidefiles import backed_up
+
+    target, number = path.with_name(f"{path.name}.before-v{version}"), 1
+    with draft_beside(target) as folder:
+        with contextlib.closing(sqlite3.connect(path)) as source:
+            backed_up(source, folder / "log")
+        while not put_in_place(folder / "log", target):
+            number += 1
+            target = path.with_name(f"{path.name}.before-v{version}-{number}")

@@ -123,12 +123,19 @@ class Sheet:
         self.heads: list[str] = []
         self.separator = ","
         self.usable = False
-        self.looked = _look(path)
-        if self.looked.wide:
-            faults.add(self.name, 0, "", "is UTF-16 text", "save it as CSV in UTF-8")
-            return
-        self._file = path.open(newline="", encoding="utf-8-sig", errors="surrogateescape")
-        self.usable = self._read_heads(may, must)
+        try:
+            self.looked = _look(path)
+            if self.looked.wide:
+                faults.add(self.name, 0, "", "is UTF-16 text", "save it as CSV in UTF-8")
+                return
+            self._file = path.open(newline="", encoding="utf-8-sig", errors="surrogateescape")
+            self.usable = self._read_heads(may, must)
+        except OSError as error:
+            self._cannot_be_read(error)
+
+    def _cannot_be_read(self, error: OSError) -> None:
+        what = f"cannot be read ({error.strerror or error})"
+        self.faults.add(self.name, 0, "", what, "allow reading it, or take it out of the folder")
 
     def close(self) -> None:
         """Close the file."""
@@ -222,6 +229,9 @@ class Sheet:
             try:
                 cells = next(reader)
             except StopIteration:
+                return
+            except OSError as error:
+                self._cannot_be_read(error)
                 return
             except csv.Error as error:
                 self.faults.add(self.name, line, "", _said(error), 'write " inside a cell as "" and quote the cell')

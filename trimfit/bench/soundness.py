@@ -25,7 +25,7 @@ __all__ = ["damage", "is_itself", "strange_tables", "value_fault", "value_faults
 
 def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
     """Everything that is wrong with a log as a file and as a set of entries, in words; empty when it is sound."""
-    with journal.reading() as connection:
+    with journal.still() as connection:
         try:
             found = [f"the file: {text}" for (text,) in connection.execute("PRAGMA integrity_check") if text != "ok"]
             found += _steps(connection)

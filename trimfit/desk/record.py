@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import glob
-import os
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -64,7 +61,6 @@ def import_folder(log: Path, folder: Path, progress: Progress | None = None) -> 
     from trimfit.bench.folder import files_of, passed_over
 
     files_of(Path(folder))
-    _clear_away(log)
     taken = None if log.exists() else _import_into_new(log, folder, progress)
     return replace(taken or _import_into(log, folder, progress), passed_over=tuple(passed_over(folder)))
 
@@ -86,59 +82,20 @@ def _import_into_new(log: Path, folder: Path, progress: Progress | None) -> Take
 
     None if another process put a log there meanwhile.
     """
-    draft = log.with_name(f".{log.name}.{os.getpid()}")
+    from trimfit.bench.scratch import draft_beside, put_in_place
+    from trimfit.bench.store import look_before, named_as
+
+    look_before(log)
     try:
-        taken = _import_into(draft, folder, progress)
-        try:
-            os.link(draft, log)
-        except FileExistsError:
-            return None
-        except OSError:  # a file system without hard links
-            if log.exists():
-                return None
-            draft.rename(log)
-        _sync_folder(log.parent)
-        return taken
-    except TrimfitError as error:
-        if error.where == str(draft):
-            raise type(error)(error.what, str(log), error.remedy) from error
-        raise
-    finally:
-        _unlink(draft)
-
-
-def _clear_away(log: Path) -> None:
-    """Take away what an import that was killed left beside the log."""
-    for path in log.parent.glob(f".{glob.escape(log.name)}.*"):
-        pid = path.suffix[1:]
-        if pid.isdigit() and not _runs(int(pid)):
-            _unlink(path)
-
-
-def _runs(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return True
-
-
-def _unlink(path: Path) -> None:
-    for ending in ("", "-wal", "-shm", "-journal"):
-        with suppress(OSError):
-            path.with_name(path.name + ending).unlink(missing_ok=True)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a new name in a folder as durable as the file it names, where the system can."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        with draft_beside(log) as drafts:
+            draft = drafts / "log"
+            with named_as(draft, log):
+                taken = _import_into(draft, folder, progress)
+            return taken if put_in_place(draft, log) else None
+    except OSError as error:
+        raise TrimfitError(
+            error.strerror or str(error), str(log), "nothing was imported; check the path and its permissions"
+        ) from error
 
 
 def export_folder(log: Path, folder: Path, progress: Progress | None = None, *, force: bool = False) -> Taken:

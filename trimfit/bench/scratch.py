@@ -1,0 +1,89 @@
+"""What is not whole yet lies in a folder of its own, under a name that nothing else has; only ours are cleared away."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import glob
+import hashlib
+import os
+import platform
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+__all__ = ["draft_beside", "put_in_place", "sync_folder"]
+
+_MOST_LETTERS = 40  # of the name it is a draft of: with the rest, within the length that a file system takes
+_NAME = re.compile(r"\.(?P<machine>[0-9a-f]{8})-(?P<pid>[0-9]{1,7})-[0-9a-f]{16}\.draft")
+
+
+@functools.cache
+def _machine() -> str:
+    """This machine and, on it, this set of process numbers; a folder may be shared with other machines."""
+    marks = [platform.node()]
+    with contextlib.suppress(OSError):
+        marks.append(Path("/etc/machine-id").read_text())
+    with contextlib.suppress(OSError):
+        marks.append(os.readlink("/proc/self/ns/pid"))
+    return hashlib.sha256("\0".join(marks).encode()).hexdigest()[:8]
+
+
+@contextlib.contextmanager
+def draft_beside(place: Path) -> Iterator[Path]:
+    """A new, empty folder beside `place`, hidden, and gone with all in it at the end. Raises OSError if it cannot be.
+
+    Such folders that a process of this machine left when it was killed are cleared away before.
+    """
+    stem = f".{place.name[:_MOST_LETTERS]}"
+    _clear_away(place.parent, stem)
+    folder = place.parent / f"{stem}.{_machine()}-{os.getpid()}-{os.urandom(8).hex()}.draft"
+    folder.mkdir(0o700)
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _clear_away(parent: Path, stem: str) -> None:
+    for path in parent.glob(f"{glob.escape(stem)}.*.draft"):
+        ours = _NAME.fullmatch(path.name[len(stem) :])
+        if ours is None or ours["machine"] != _machine() or path.is_symlink() or not path.is_dir():
+            continue
+        if not _runs(int(ours["pid"])):
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def _runs(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
+def put_in_place(draft: Path, place: Path) -> bool:
+    """Give a whole draft its name, unless something has it already; whether it has the name now."""
+    try:
+        os.link(draft, place)
+    except FileExistsError:
+        return False
+    except OSError:  # a file system without hard links
+        if os.path.lexists(place):
+            return False
+        draft.rename(place)
+    sync_folder(place.parent)
+    return True
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a new name in a folder as durable as the file it names, where the system can."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
