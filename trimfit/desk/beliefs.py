@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trimfit.desk.learning import card_of, costs_of, cut_error_of, policy_for, rows_in_fit
+from trimfit.learn.bounds import MOST_MET
 from trimfit.learn.histories import taken_before
 from trimfit.learn.predict import ReedState, batch_states, known_coding
 from trimfit.learn.unconfirmed import Alone, own_design, standing_alone, without
@@ -153,6 +154,12 @@ class Bench:
             if history.order is not None:
                 wanted.add(history.order.chanter)
         names = (*coding.chanters, *sorted(wanted - set(coding.chanters)))
+        if len(wanted) > MOST_MET:
+            # of very many those that are asked after: each other one that counts is met in the rows below
+            asked = [h for h in histories if only is None or h.reed.record.reed in only]
+            last = {h.readings[-1].record.chanter for h in asked if h.readings}
+            ordered = {h.order.chanter for h in asked if h.order is not None}
+            wanted = {name for name in {*chanters, *last, *ordered} if name}
         told: dict[int, tuple[float | None, float | None]] = {}
         for name in wanted:
             found = self.chanter(name)

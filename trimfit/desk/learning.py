@@ -164,6 +164,7 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
     import numpy as np
 
     from trimfit.errors import InputError
+    from trimfit.learn.bounds import affordable, most_read_types_first, of_types
     from trimfit.learn.design import rows_from_frame
     from trimfit.learn.execution import cut_error
     from trimfit.learn.fitting import fit_card, most_read_first
@@ -176,7 +177,9 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
     tell("reading the log", 1, 1)
     if not len(frame):
         raise InputError("the log holds no reading yet", str(journal.path), "log or import readings first")
-    rows, types, chanters = rows_from_frame(frame)
+    rows, every_type, chanters = rows_from_frame(frame)
+    rows, types = most_read_types_first(rows, every_type)
+    rows = affordable(of_types(rows, len(types)))
     card = fit_card(
         rows,
         types,
@@ -188,13 +191,15 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
     )
     asked = journal.columns("trim", ["asked_mm", "length_mm"], reeds=journal.last_read(MOST_READINGS))
     pairs = np.array(asked, dtype=float).reshape(-1, 2)
-    since_seq = int(frame.groupby("reed")["seq"].max().min())
+    since_seq = int(frame[frame["reed"].isin(set(rows.reeds))].groupby("reed")["seq"].max().min())
     return card.on_log(
         last_seq, since_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])
     ), most_read_first(rows, chanters)[0]
 
 
 def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
+    from trimfit.learn.bounds import MOST_TYPES
+
     if card.scale != _scale_words(settings) or card.last_seq > journal.last_seq():  # of other ratios, another log
         return True
     since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.fit_seq)]
@@ -202,7 +207,7 @@ def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
     fresh += STRIKE_COUNTS * max(journal.count("strike") - card.strikes, 0)
     if fresh >= max(DUE_SHARE * card.readings, DUE_LEAST):
         return True
-    if fresh < 5:
+    if fresh < 5 or card.n_types >= MOST_TYPES:
         return False
     types = dict(journal.columns("reed", ["reed", "reed_type"], reeds=sorted(set(since))))
     known = set(card.coding.types)
@@ -247,16 +252,18 @@ def rows_in_fit(
     """
     import numpy as np
 
+    from trimfit.learn.bounds import of_fewer_chanters
     from trimfit.learn.histories import rows_of
 
-    rows = rows_of(histories, code, tuple(names), scale)
+    rows = of_fewer_chanters(rows_of(histories, code, tuple(names), scale))
     seq = np.array([r.seq for h in histories for r in h.readings], dtype=np.intp)
     held = [
         max((r.seq for r in h.readings if r.seq <= card.last_seq), default=0) >= card.since_seq
         for h in histories
         for _ in h.readings
     ]
-    return rows, seq, (seq <= card.last_seq) & np.array(held, dtype=bool) & (card.readings > 0)
+    in_fit = (seq <= card.last_seq) & np.array(held, dtype=bool) & (card.readings > 0) & (code < card.n_types)
+    return rows, seq, in_fit
 
 
 def _followed(journal: Journal, card: FitCard) -> FitCard:
@@ -264,6 +271,7 @@ def _followed(journal: Journal, card: FitCard) -> FitCard:
     import numpy as np
 
     from trimfit.desk.foreseeing import type_numbers
+    from trimfit.learn.bounds import MOST_TYPES
     from trimfit.learn.card import card_to_bytes
     from trimfit.learn.design import take_rows
     from trimfit.learn.refresh import Changed, refreshed
@@ -274,8 +282,9 @@ def _followed(journal: Journal, card: FitCard) -> FitCard:
         return card
     batches = sorted(set(journal.columns("reed", ["reed_type", "batch"], reeds=sorted(set(since)))))
     types, known = card.coding.types, card.coding.chanters
-    if any(reed_type not in types for reed_type, _ in batches):
+    if any(reed_type not in types for reed_type, _ in batches) and card.n_types < MOST_TYPES:
         return card  # a type that it does not know is for a fit
+    batches = [(reed_type, batch) for reed_type, batch in batches if reed_type in types]
     changed = []
     for reed_type, batch in batches:
         histories = journal.of_batch(reed_type, batch)

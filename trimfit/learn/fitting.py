@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.errors import TrimfitError
+from trimfit.learn.bounds import affordable, among_the_most_read, most_read_types_first, of_fewer_chanters, of_types
 from trimfit.learn.card import FitCard
 from trimfit.learn.covariance import (
     SLIP_WEIGHT,
@@ -248,7 +249,7 @@ def _covariances(
     outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
     outer_of[rows.reed_code] = rows.batch_code
     n_reeds, n_batches = len(rows.reeds), len(np.unique(rows.batch_code))
-    few = rows.chanter_code < MOST_REML_CHANTERS
+    few = (rows.chanter_code < MOST_REML_CHANTERS) & among_the_most_read(rows)
 
     def curves() -> Coding:
         (gap,) = reml(straight)(contrast(F_NOTE, E_NOTE)[None], [None])
@@ -351,8 +352,10 @@ def fit_card(
     """
     if len(rows) == 0 or not np.isfinite(rows.y).any():
         raise TrimfitError("no reading to learn from", remedy="log or import readings first")
+    rows, types = most_read_types_first(rows, types)
     n_types = len(types)
-    rows, chanters = most_read_first(rows, chanters)
+    rows, chanters = most_read_first(of_types(rows, n_types), chanters)
+    rows = affordable(of_fewer_chanters(rows))
     newest = _newest_batches(rows)
     rows = sort_rows(rows)
     usual_kpa = float(np.nanmedian(rows.kpa)) if np.isfinite(rows.kpa).any() else pressure_kpa

@@ -46,6 +46,8 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+AT_ONCE = 4_000_000
+"""So many numbers for pairs of terms are held at once; a batch of ordinary size has fewer in all."""
 CELL_CUTOFF = 3.5
 """A cell this many standard deviations from what all other cells foretell begins to count for less."""
 
@@ -136,7 +138,6 @@ def batch_sums(
     edges = np.flatnonzero(np.r_[True, np.diff(reed_of) > 0, True])
     reeds, width, mine_wide = len(edges) - 1, d.shape[1], a * k
     flat = np.ascontiguousarray(w.reshape(n, k * k))
-    pairs = (d[:, :, None] * d[:, None, :]).reshape(n, width * width)
 
     def laid(values: Array, rows: int) -> Array:
         """(..., rows * width, K * K) sums over (term, term) x (output, output) as matrices over (term, output)."""
@@ -144,8 +145,8 @@ def batch_sums(
         wide = values.reshape(*lead, rows, width, k, k)
         return np.moveaxis(wide, -2, -3).reshape(*lead, rows * k, width * k)
 
-    mine = pairs[:, : a * width] if total else pairs
-    per_reed = np.stack([mine[a:b].T @ flat[a:b] for a, b in pairwise(edges.tolist())])
+    mine = psi if total else d
+    per_reed = np.stack([_pairs_sum(mine[i:j], d[i:j], flat[i:j]) for i, j in pairwise(edges.tolist())])
     own = laid(per_reed, a if total else width)
     vector = np.add.reduceat(d[:, :, None] * wy[:, None, :], edges[:-1], axis=0).reshape(reeds, width * k)
     e, b = own[:, :mine_wide, :], vector[:, :mine_wide]
@@ -154,12 +155,27 @@ def batch_sums(
     ge, gb = gain @ e, (gain @ b[:, :, None])[:, :, 0]
     if total:
         tall = e.reshape(reeds * mine_wide, width * k)
-        m = (laid(pairs.T @ flat, width) - tall.T @ ge.reshape(reeds * mine_wide, width * k))[None]
+        m = (laid(_pairs_sum(d, d, flat), width) - tall.T @ ge.reshape(reeds * mine_wide, width * k))[None]
         mv = (vector.sum(axis=0) - tall.T @ gb.reshape(reeds * mine_wide))[None]
     else:
         back = e.transpose(0, 2, 1)
         m, mv = own - back @ ge, vector - (back @ gb[:, :, None])[:, :, 0]
     return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, reed_cov)
+
+
+def _few_rows(n: int, width: int) -> Iterator[slice]:
+    """Slices of n rows, each of so few that a number for each pair of `width` terms and row is not too many."""
+    step = max(AT_ONCE // width**2, 1)
+    return (slice(first, min(first + step, n)) for first in range(0, n, step))
+
+
+def _pairs_sum(left: Array, right: Array, values: Array) -> Array:
+    """Sum over rows (n,) of every pair of terms, left (n, a) by right (n, b), times values (n, v): (a b, v)."""
+    out = np.zeros((left.shape[1] * right.shape[1], values.shape[1]))
+    for some in _few_rows(len(left), max(left.shape[1], right.shape[1])):
+        pairs = (left[some, :, None] * right[some, None, :]).reshape(-1, len(out))
+        out += pairs.T @ values[some]
+    return out
 
 
 def resummed(sums: BatchSums, changed: NDArray[np.bool_], w: Array, wy: Array) -> BatchSums:
@@ -267,7 +283,10 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
     terms, reeds = d.shape[1], len(sums.f)
     mean_v, q, free = reed_terms(sums, post)
     blocks = post.cov.reshape(terms, k, terms, k).transpose(0, 2, 1, 3).reshape(terms * terms, k * k)
-    spread = ((d[:, :, None] * d[:, None, :]).reshape(n, -1) @ blocks).reshape(n, k, k)
+    spread = np.empty((n, k, k))
+    for some in _few_rows(n, terms):
+        pairs = (d[some, :, None] * d[some, None, :]).reshape(-1, terms * terms)
+        spread[some] = (pairs @ blocks).reshape(-1, k, k)
     tied = (q.reshape(reeds * a * k, -1) @ post.cov).reshape(reeds, a * k, -1)
     own = (tied @ q.transpose(0, 2, 1) + free).reshape(reeds, a, k, a, k).transpose(0, 1, 3, 2, 4)
     tied = tied.reshape(reeds, a, k, terms, k).transpose(0, 1, 3, 2, 4).reshape(reeds, a * terms, k * k)

@@ -94,6 +94,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
             balance_cents=hz_width_cents(self.balance_hz, MIDDLE_PITCH_HZ),
             tell=self.tell or (lambda *_: None),
         )
+        rows, self._types, _ = rows_from_frame(frame, self.card_.coding)
         self._rows = sort_rows(rows)
         self.feature_names_in_ = np.array([str(column) for column in frame.columns], dtype=object)
         self.n_features_in_ = len(self.feature_names_in_)
@@ -166,7 +167,9 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         chanters: tuple[str, ...],
     ) -> tuple[dict[str, ReedState], ReedState]:
         """Belief about each reed of a batch that was in training, and about one that was not."""
-        trained = self._rows.batches.index(batch) if batch in self._rows.batches else -1
+        named = [(self._types[t], name) for t, name in self._rows.batches]
+        mine = (types[batch[0]], batch[1])
+        trained = named.index(mine) if mine in named else -1
         own = take_rows(self._rows, np.flatnonzero(self._rows.batch_code == trained))
         states, blank, _ = batch_states(
             self.card_,

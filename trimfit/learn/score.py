@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from trimfit.learn.bounds import of_fewer_chanters, of_types
 from trimfit.learn.card import FitCard
 from trimfit.learn.design import Rows, sort_rows, take_rows
 from trimfit.learn.predict import ReedState, batch_states
@@ -32,6 +33,10 @@ _Z = {50: 0.67449, 80: 1.28155, 90: 1.64485, 95: 1.95996}
 LEAST_CUT_MM = 0.02
 NOT_TAKEN = 1e12
 """Variance (cents²) of the error of a cell that was not taken."""
+MOST_OF_A_REED = 30
+"""So many readings of a reed, its first, are foretold one after another."""
+MOST_NUMBERS = 10_000_000
+"""So many are worked on at once, or one reed's."""
 _GAP = np.zeros(K)
 _GAP[OUTPUTS.index("f")], _GAP[OUTPUTS.index("e")] = 1.0, -1.0
 
@@ -58,7 +63,7 @@ def _with_gap(y: Array) -> Array:
 def held_out(card: FitCard, rows: Rows) -> HeldOut:
     """Foretell every reading but each reed's first, its batch left out of the fit; rows: the fit's own, chanters coded
     as `fitting.most_read_first` does. Raises nothing; without a reed read twice the arrays are empty."""
-    rows = sort_rows(rows)
+    rows = sort_rows(of_fewer_chanters(of_types(rows, card.n_types)))
     parts: list[HeldOut] = []
     names = tuple(str(code) for code in range(int(rows.chanter_code.max(initial=-1)) + 1))
     edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
@@ -69,10 +74,11 @@ def held_out(card: FitCard, rows: Rows) -> HeldOut:
         _, unseen, _ = batch_states(card, mine, card.coding, t, in_fit=every, chanter_names=names, forget=True)
         terms = _terms(card, mine, [int(name) for name in unseen.chanters])
         of_reed = np.flatnonzero(np.r_[True, np.diff(mine.reed_code) != 0, True])
-        count = np.diff(of_reed)
+        count = np.minimum(np.diff(of_reed), MOST_OF_A_REED)
         for size in np.unique(count[count > 1]):
             at = of_reed[:-1][count == size][:, None] + np.arange(size)[None, :]
-            parts.append(_followed(card, mine, unseen, terms, at))
+            reeds = max(MOST_NUMBERS // (int(size) ** 2 * (terms.shape[1] ** 2 + 4 * K * K)), 1)
+            parts += [_followed(card, mine, unseen, terms, at[i : i + reeds]) for i in range(0, len(at), reeds)]
     if not parts:
         empty, none = np.zeros((0, K + 1)), np.zeros(0, dtype=np.intp)
         return HeldOut(none, none, empty, empty, empty, empty, empty)
