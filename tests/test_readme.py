@@ -60,6 +60,8 @@ class Shell:
         (tools / "trimfit").chmod(0o755)
         self.environment = {**os.environ, "PATH": f"{tools}{os.pathsep}{os.environ['PATH']}", "COLUMNS": "80"}
         self.environment.pop("TRIMFIT_LOG", None)
+        # Answers are as of now: the page was written on the day after the demo's last reading.
+        self.environment["TRIMFIT_NOW"] = "2026-09-18T17:00"
 
     def type(self, command: str) -> str:
         """What a line prints, both streams."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from trimfit.records import Action
 from trimfit.units import Interval
@@ -22,6 +23,9 @@ class Advice:
     reed were read together at least once (else its figures are foretold from its kin). `outcome`: how it left the
     bench, None while it is there. `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
     `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow.
+    `moved_cents`: how far the gap has moved by itself since the last sitting, None where nothing says so;
+    `chance_within`: that the reed ends within tolerance if the advice is followed to its end, None where it was not
+    worked out; `here`: what to work to in the chanter at hand, None unless the order's chanter is away.
     """
 
     reed: str
@@ -47,6 +51,9 @@ class Advice:
     reason: str = ""
     notes: tuple[str, ...] = ()
     need_mm: Interval | None = None
+    moved_cents: Interval | None = None
+    chance_within: float | None = None
+    here: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

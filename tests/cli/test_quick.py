@@ -45,7 +45,10 @@ CALLS = [
 ]
 
 
-@pytest.mark.parametrize("call", [["R-1"], ["--json", "R-1"], ["R-2"], ["R-1", "--json"]])
+@pytest.mark.parametrize(
+    "call",
+    [["R-1"], ["--json", "R-1"], ["R-2"], ["R-1", "--json"], ["R-1", "--at", "2026-03-02"], ["R-1", "--at", "noon"]],
+)
 def test_both_ways_of_asking_say_the_same(log: Path, call: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     code = quick.answered(["--log", str(log), "ask", *call])
     short = capsys.readouterr()

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from trimfit.bench import times
 from trimfit.bench.journal import Journal
-from trimfit.desk.advise import ask_all, ask_reed
+from trimfit.desk.advise import ask_all, ask_reed, predict
+from trimfit.desk.picking import pick
 from trimfit.desk.said import advice_lines, chance_words, signed
+from trimfit.errors import InputError
 from trimfit.pitch import hz_from_cents
-from trimfit.records import Chanter, Order, Outcome, Reading, Reed, Trim
+from trimfit.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 
 AS_E, AS_F = 3 / 2, 5 / 3
 LOW_A_HZ = 470.0
@@ -175,3 +179,41 @@ def test_numbers_as_they_are_said() -> None:
         "3.3 %",
         "40 %",
     ]
+
+
+def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo_log: Path) -> None:
+    """What was logged since, of the reed and of those beside it, changes nothing; without a moment it does."""
+    log, before = tmp_path / "log", tmp_path / "before"
+    shutil.copy(demo_log, log)
+    shutil.copy(demo_log, before)
+    at_s = times.moment_s("2026-09-18T12:00")
+    with Journal(log) as journal:
+        (reed, *_), order = journal.of_reeds(None, open_only=True), "O-12"
+        name = reed.reed.record.reed
+        last = reed.readings[-1].record
+        raised = {note: 1.01 * hz for note, hz in last.notes_hz.items()}
+        journal.append(replace(last, taken_at="2026-09-18T12:00:01", notes_hz=raised))
+        journal.append(Event(name, "2026-09-19", "soaked"))
+        (other, *_) = [h.reed.record.reed for h in journal.of_reeds(None, open_only=True) if h.reed.record.reed != name]
+        journal.append(Outcome(other, "2026-09-18T13:00", "lost"))
+        blank = journal.blanks()[0].reed.record.reed
+        journal.append(Trim(blank, "2026-09-18T14:00", length_mm=0.2))
+        then = journal.of_reeds([name, other, blank], until_s=at_s)
+        assert [(len(h.events), h.outcome, h.trims) for h in then[1:]] == [(0, None, ()), (0, None, ())]
+        assert (then[0].readings, then[0].events) == (reed.readings, ())
+        assert blank in [h.reed.record.reed for h in journal.blanks(until_s=at_s)]
+        assert blank not in [h.reed.record.reed for h in journal.blanks()]
+    assert ask_reed(log, name, at_s=at_s) == ask_reed(before, name, at_s=at_s)
+    assert ask_reed(log, name) != ask_reed(before, name, at_s=at_s)
+    assert [a.reed for a in ask_all(log, at_s=at_s)] == [a.reed for a in ask_all(before, at_s=at_s)]
+    assert other not in [a.reed for a in ask_all(log)]
+    assert predict(log, [(name, 0.1, 0)], at_s=at_s) == predict(before, [(name, 0.1, 0)], at_s=at_s)
+    assert pick(log, order, at_s=at_s) == pick(before, order, at_s=at_s)
+
+
+def test_a_day_alone_is_asked_of_as_its_end() -> None:
+    assert times.moment_s("2026-09-18") == pytest.approx(times.at_s("2026-09-19") - 0.001)
+    assert times.moment_s(" 2026-09-18 9:30") == times.at_s("2026-09-18T09:30")
+    with pytest.raises(InputError, match="not a time") as caught:
+        times.moment_s("noon")
+    assert caught.value.where == "--at"

@@ -60,9 +60,18 @@ def _doubts(connection: sqlite3.Connection, entries: list[str]) -> dict[str, tup
     return found
 
 
-def _of_reeds(connection: sqlite3.Connection, kind: Kind, names: str) -> list[tuple[Any, ...]]:
-    order = "at_s, entry" if kind.time else "entry"
-    return connection.execute(f"{_select(kind)} WHERE reed {_NAMED} AND {LIVE} ORDER BY {order}", (names,)).fetchall()
+def _of_reeds(
+    connection: sqlite3.Connection, kind: Kind, names: str, until_s: float | None = None
+) -> list[tuple[Any, ...]]:
+    values: list[object] = [names]
+    order, where = "entry", LIVE
+    if kind.time is not None:
+        order = "at_s, entry"
+        if until_s is not None:
+            where = f"{LIVE} AND at_s <= ?"
+            values.append(until_s)
+    query = f"{_select(kind)} WHERE reed {_NAMED} AND {where} ORDER BY {order}"
+    return connection.execute(query, values).fetchall()
 
 
 def _named(connection: sqlite3.Connection, kind: Kind, names: set[str]) -> dict[str, Any]:
@@ -72,10 +81,14 @@ def _named(connection: sqlite3.Connection, kind: Kind, names: set[str]) -> dict[
     return {row[3 + kind.index[key]]: kind.from_row(row[3:]) for row in found}
 
 
-def histories(connection: sqlite3.Connection, names: Sequence[str]) -> list[ReedHistory]:
-    """The histories of the named reeds, in the order of `names`; names the log does not know are left out."""
+def histories(connection: sqlite3.Connection, names: Sequence[str], until_s: float | None = None) -> list[ReedHistory]:
+    """The histories of the named reeds, in the order of `names`; names the log does not know are left out.
+
+    until_s: with nothing in them that was logged of a later instant (seconds since 1970 UTC). What was struck since is
+    left out all the same, and what is known of reeds and orders is what is known now.
+    """
     listed = json.dumps(list(names))
-    rows = {kind: _of_reeds(connection, KINDS[kind], listed) for kind in _OF_A_REED}
+    rows = {kind: _of_reeds(connection, KINDS[kind], listed, until_s) for kind in _OF_A_REED}
     doubts = _doubts(connection, [row[1] for found in rows.values() for row in found])
     by_reed: dict[str, dict[str, list[Logged[Any]]]] = defaultdict(lambda: defaultdict(list))
     for name, found in rows.items():

@@ -348,17 +348,23 @@ class Journal(Store):
                 raise history.unknown(connection, KINDS["reed"], word)
             return found[0]
 
-    def of_reeds(self, names: Sequence[str] | None = None, *, open_only: bool = False) -> list[ReedHistory]:
+    def of_reeds(
+        self, names: Sequence[str] | None = None, *, open_only: bool = False, until_s: float | None = None
+    ) -> list[ReedHistory]:
         """Histories of the named reeds (of all, without names), in a handful of queries.
 
-        open_only: only reeds that have an order and no outcome. Names that the log does not know raise InputError.
+        open_only: only reeds that have an order and no outcome. until_s: as the log stood at that instant (see
+        `history.histories`). Names that the log does not know raise InputError.
         """
         with self.reading() as connection:
-            where = f'"order" IS NOT NULL AND reed NOT IN (SELECT reed FROM outcomes WHERE {LIVE})' if open_only else ""
+            gone = "SELECT reed FROM outcomes WHERE at_s <= ? AND " + LIVE
+            where = f'"order" IS NOT NULL AND reed NOT IN ({gone})' if open_only else ""
             if names is None:
-                return history.histories(connection, history.reed_names(connection, where=where))
+                values = [_end(until_s)] if open_only else []
+                listed = history.reed_names(connection, where=where, values=values)
+                return history.histories(connection, listed, until_s)
             words = [_name("reed", name) for name in names]
-            found = history.histories(connection, words)
+            found = history.histories(connection, words, until_s)
             known = {entry.reed.record.reed for entry in found}
             for word in words:
                 if word not in known:
@@ -367,20 +373,26 @@ class Journal(Store):
                 found = [entry for entry in found if entry.reed.record.order and entry.outcome is None]
             return found
 
-    def blanks(self) -> list[ReedHistory]:
-        """Reeds that nothing was ever taken off and that have not left the bench."""
-        where = " AND ".join(f"reed NOT IN (SELECT reed FROM {table} WHERE {LIVE})" for table in ("trims", "outcomes"))
+    def blanks(self, *, until_s: float | None = None) -> list[ReedHistory]:
+        """Reeds that nothing was ever taken off and that have not left the bench; until_s: as of that instant."""
+        gone = [f"reed NOT IN (SELECT reed FROM {table} WHERE at_s <= ? AND {LIVE})" for table in ("trims", "outcomes")]
         with self.reading() as connection:
-            return history.histories(connection, history.reed_names(connection, where=where))
+            names = history.reed_names(connection, where=" AND ".join(gone), values=[_end(until_s)] * 2)
+            return history.histories(connection, names, until_s)
 
-    def of_batch(self, reed_type: str, batch: str, *, after_seq: int | None = None) -> list[ReedHistory]:
-        """Histories of a batch's reeds; with `after_seq`, of those alone that anything was logged of since."""
+    def of_batch(
+        self, reed_type: str, batch: str, *, after_seq: int | None = None, until_s: float | None = None
+    ) -> list[ReedHistory]:
+        """Histories of a batch's reeds; with `after_seq`, of those alone that anything was logged of since.
+
+        until_s: as the log stood at that instant (see `history.histories`).
+        """
         with self.reading() as connection:
             where = "reed_type = ? AND batch = ?"
             names = history.reed_names(connection, where=where, values=(reed_type, batch))
             if after_seq is not None:
                 names = [name for name in names if self._touched(connection, name, after_seq)]
-            return history.histories(connection, names)
+            return history.histories(connection, names, until_s)
 
     def beside(self, reed: Reed, most: int) -> list[ReedHistory]:
         """Histories of the other reeds of a reed's batch that were read and have not left the bench, the last read
@@ -486,6 +498,11 @@ class Journal(Store):
                 "INSERT INTO learned VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
                 [(key, sealed(key, value)) for key, value in items.items()],
             )
+
+
+def _end(until_s: float | None) -> float:
+    """An instant for a query that all entries are before where none is asked for."""
+    return 1e12 if until_s is None else until_s
 
 
 def _name(kind_name: str, name: str) -> str:

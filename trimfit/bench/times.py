@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+import os
 import re
 from datetime import UTC, date, datetime, timedelta
 
 from trimfit.errors import InputError
 
-__all__ = ["at_s", "has_offset", "later_text", "local_now", "parse_date", "parse_time", "spellings", "typed_time"]
+__all__ = [
+    "at_s",
+    "has_offset",
+    "later_text",
+    "local_now",
+    "moment_s",
+    "now_s",
+    "parse_date",
+    "parse_time",
+    "spellings",
+    "typed_time",
+]
 
 EARLIEST_YEAR, LATEST_YEAR = 1900, 2200
 _TIME = re.compile(
@@ -80,9 +92,31 @@ def has_offset(text: str) -> bool:
 
 
 def local_now(*, offset: bool = True) -> str:
-    """This moment to the millisecond, as ISO 8601 in the machine's zone, with its offset or without."""
-    now = datetime.now().astimezone()
+    """This moment to the millisecond, as ISO 8601 in the machine's zone, with its offset or without.
+
+    The environment's TRIMFIT_NOW (ISO 8601) stands in for the clock: for runs that must print the same on any day.
+    """
+    fixed = os.environ.get("TRIMFIT_NOW")
+    now = datetime.fromisoformat(parse_time(fixed)).astimezone() if fixed else datetime.now().astimezone()
     return (now if offset else now.replace(tzinfo=None)).isoformat(timespec="milliseconds")
+
+
+def now_s() -> float:
+    """This moment in seconds since 1970 UTC."""
+    return at_s(local_now())
+
+
+def moment_s(text: str) -> float:
+    """The instant that an answer is asked for, as typed, in seconds since 1970 UTC: of a day alone its last one.
+
+    Raises InputError for what is no time.
+    """
+    try:
+        word = typed_time(text)
+    except InputError as error:
+        raise InputError(error.what, "--at", error.remedy) from error
+    a_day = len(word) <= len("2026-03-31")
+    return at_s(word) + (86399.999 if a_day else 0.0)
 
 
 def later_text(after_s: float, *, offset: bool = True) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -22,6 +21,9 @@ __all__ = ["register", "work_list"]
 
 WHAT_IT_MEANS = "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure"
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+At = Annotated[
+    str | None, typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME")
+]
 
 
 def _log(context: typer.Context) -> Path:
@@ -37,6 +39,7 @@ def ask(
         bool, typer.Option("--all", help="Every reed with an order and no outcome, most urgent first.")
     ] = False,
     order: Annotated[str | None, typer.Option("--order", help="As if it were for this order.", metavar="ORDER")] = None,
+    at: At = None,
     others: Annotated[bool, typer.Option("--others", help="What it would be for each order and chanter.")] = False,
     as_json: Json = False,
 ) -> None:
@@ -45,21 +48,23 @@ def ask(
     Example: trimfit ask R-0412
     """
     from trimfit.desk import advise
+    from trimfit.desk.moments import asked_s
 
     if (reed is None) == (not all_) or (reed is None and (order is not None or others)):
         raise InputError("say one reed, or --all", "ask", "for example: trimfit ask R-0412")
     tell = (lambda *_: None) if as_json else progress
+    at_s = asked_s(at)
     if reed is not None and others:
         from trimfit.desk.elsewhere import elsewhere
 
-        places = elsewhere(_log(context), reed, tell)
+        places = elsewhere(_log(context), reed, tell, at_s=at_s)
         if as_json:
             print_json(places)
         else:
             typer.echo(_places(places))
         return
     if reed is not None:
-        advice = advise.ask_reed(_log(context), reed, tell, order=order)
+        advice = advise.ask_reed(_log(context), reed, tell, order=order, at_s=at_s)
         if as_json:
             print_json(advice)
         else:
@@ -67,11 +72,11 @@ def ask(
                 typer.echo(_as_if(advice))
             typer.echo("\n".join(advice_in_words(advice)))
         return
-    found = advise.ask_all(_log(context), tell)
+    found = advise.ask_all(_log(context), tell, at_s=at_s)
     if as_json:
         print_json(found)
         return
-    for line in _order_lines(_log(context)):
+    for line in _order_lines(_log(context), at):
         typer.echo(line)
     typer.echo(work_list(found) if found else "no reed waits: none has an order and no outcome")
 
@@ -84,12 +89,13 @@ def _as_if(advice: Advice) -> str:
     return f"as if for {plain_name(advice.order or '')}, in {plain_name(advice.chanter or '')}{target}:"
 
 
-def _order_lines(log: Path) -> list[str]:
-    """One line for each order that still wants something."""
+def _order_lines(log: Path, at: str | None) -> list[str]:
+    """One line for each order that still wants something; at: the day by which one is overdue, today if not said."""
+    from trimfit.desk.moments import day_asked
     from trimfit.desk.progress import open_orders
     from trimfit.desk.said import plain_name
 
-    orders = open_orders(log, date.today().isoformat())
+    orders = open_orders(log, day_asked(at))
     return [f"{plain_name(one.order, 24)} in {plain_name(one.chanter, 24)}: {one.line()}" for one in orders]
 
 
@@ -204,6 +210,7 @@ def predict(
     temperature: Annotated[
         str | None, typer.Option("--temperature", help="In air of this temperature: 21C, 70F.", metavar="T")
     ] = None,
+    at: At = None,
     as_json: Json = False,
 ) -> None:
     """What the next reading would show after a trim, in the chanter and air of the reed's last one.
@@ -211,6 +218,7 @@ def predict(
     Example: trimfit predict R-0412 --length 0.15
     """
     from trimfit.desk import advise
+    from trimfit.desk.moments import asked_s
     from trimfit.units import parse_length_mm, parse_number, parse_pressure_kpa, parse_temperature_c, within
 
     if (reed is None) == (plan is None):
@@ -232,6 +240,7 @@ def predict(
         chanter=chanter,
         pressure_kpa=parse_pressure_kpa(pressure) if pressure else None,
         temperature_c=parse_temperature_c(temperature) if temperature else None,
+        at_s=asked_s(at),
     )
     if as_json:
         print_json([_flat(item) for item in found])

@@ -85,7 +85,7 @@ def _lines(made: Demo, called: str) -> list[str]:
         f"Taken in: {reeds:,} reeds, {readings:,} readings, {counts.new:,} entries in all; "
         f"{len(made.taken.marks)} of them doubtful, kept and marked.",
         "",
-        "The run in hand, most urgent first",
+        f"The run in hand on {made.as_of}, most urgent first",
         work_list(made.work),
         "",
         f"Drifted batches: {len(made.drifted)} of {len(made.batches)}",
@@ -104,7 +104,7 @@ def _lines(made: Demo, called: str) -> list[str]:
         f"  {made.page}  the report, with {made.pictures} picture files beside it",
         "",
         "What to type next",
-        f"  {called} {log} ask {one}",
+        f"  {called} {log} ask {one} --at {made.as_of}",
         f"  {called} {log} bench {one}",
         f"  {called} {log} review reed {one}",
     ]

@@ -30,6 +30,10 @@ def pick(
     context: typer.Context,
     order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
     all_: Annotated[bool, typer.Option("--all", help="List every blank, not only those near the quantity.")] = False,
+    at: Annotated[
+        str | None,
+        typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME"),
+    ] = None,
     take: Annotated[
         int | None, typer.Option("--take", help="Put the first so many free blanks to the order.", min=1, metavar="N")
     ] = None,
@@ -40,9 +44,11 @@ def pick(
     Example: trimfit pick O-12
     """
     from trimfit.desk import picking
+    from trimfit.desk.moments import asked_s
     from trimfit.desk.said import plain_name, wrapped
 
-    found = picking.picked(_log(context), order, (lambda *_: None) if as_json else progress)
+    tell = (lambda *_: None) if as_json else progress
+    found = picking.picked(_log(context), order, tell, at_s=asked_s(at))
     taken = picking.take(_log(context), found, take) if take is not None else []
     if as_json:
         print_json(found.blanks if take is None else {"order": found.order.order, "taken": taken})

@@ -50,8 +50,10 @@ def answered(arguments: Sequence[str]) -> int | None:
     if len(rest) < 2 or not log:
         return None
     if rest[0] == "ask":
-        asked = _taken(rest[1:], {})
-        return _ask(Path(log), asked[0][0], asked[2]) if asked is not None and len(asked[0]) == 1 else None
+        asked = _taken(rest[1:], {"--at": "at"})
+        if asked is None or len(asked[0]) != 1:
+            return None
+        return _ask(Path(log), asked[0][0], asked[1].get("at"), asked[2])
     if rest[0] != "log" or rest[1] not in VERBS:
         return None
     function, first, endless, options, needed = VERBS[rest[1]]
@@ -107,17 +109,18 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
     return _said(lines)
 
 
-def _ask(log: Path, reed: str, as_json: bool) -> int:
+def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> int:
     def lines() -> list[str]:
         from trimfit.cli.kept import advice_in_words
         from trimfit.cli.screen import answer_is_all
         from trimfit.cli.values import json_text, progress
         from trimfit.desk.advise import ask_reed
+        from trimfit.desk.moments import asked_s
 
         answer_is_all()
         if as_json:
-            return [json_text(ask_reed(log, reed))]
-        return advice_in_words(ask_reed(log, reed, progress))
+            return [json_text(ask_reed(log, reed, at_s=asked_s(at)))]
+        return advice_in_words(ask_reed(log, reed, progress, at_s=asked_s(at)))
 
     return _said(lines)
 

@@ -277,6 +277,10 @@ def report(
     context: typer.Context,
     folder: Annotated[Path, typer.Argument(help="Folder for the page and its pictures.", metavar="FOLDER")],
     shop: Annotated[str, typer.Option("--shop", help="The shop's name, for the heading.", metavar="NAME")] = "",
+    at: Annotated[
+        str | None,
+        typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME"),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Write one self-contained page (index.html) and its pictures, as PNG and SVG, into a folder.
@@ -284,8 +288,9 @@ def report(
     Example: trimfit report review
     """
     from trimfit.desk import report as desk
+    from trimfit.desk.moments import asked_s
 
-    paths = desk.write_report(_log(context), folder, _tell(as_json), shop=shop)
+    paths = desk.write_report(_log(context), folder, _tell(as_json), shop=shop, at_s=asked_s(at))
     if as_json:
         print_json({"page": str(paths[0]), "pictures": [str(path) for path in paths[1:]]})
         return

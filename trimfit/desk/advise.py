@@ -30,9 +30,12 @@ def _quiet(step: str, done: int, whole: int) -> None:
     return None
 
 
-def ask_reed(path: Path, reed: str, tell: Tell = _quiet, *, order: str | None = None) -> Advice:
+def ask_reed(
+    path: Path, reed: str, tell: Tell = _quiet, *, order: str | None = None, at_s: float | None = None
+) -> Advice:
     """What to do next with a reed, for its own order or as if it were for another.
 
+    at_s: as of that moment (seconds since 1970 UTC), as the log stood then (see `beliefs.Bench`); now if not said.
     InputError for a reed or an order that the log does not know.
     """
     from trimfit.bench.journal import Journal
@@ -45,13 +48,15 @@ def ask_reed(path: Path, reed: str, tell: Tell = _quiet, *, order: str | None = 
             from trimfit.desk.picking import order_named
 
             aimed = order_named(journal, order)
-        bench = Bench(journal, tell)
+        bench = Bench(journal, tell, at_s=at_s)
         chanters = [aimed.chanter] if aimed is not None else []
         return advise(bench, bench.see_reed(record, chanters), aimed)
 
 
-def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
+def ask_all(path: Path, tell: Tell = _quiet, *, at_s: float | None = None) -> list[Advice]:
     """The run's work list: every reed that has an order and no outcome, most urgent first, those done last.
+
+    at_s: as of that moment, as for `ask_reed`.
 
     Order: due date (none last), then how many good reeds the order still wants, then the reed nearest its end.
     """
@@ -59,10 +64,10 @@ def ask_all(path: Path, tell: Tell = _quiet) -> list[Advice]:
     from trimfit.desk.beliefs import Bench
 
     with Journal(path) as journal:
-        waiting = journal.of_reeds(None, open_only=True)
+        waiting = journal.of_reeds(None, open_only=True, until_s=at_s)
         if not waiting:
             return []
-        bench = Bench(journal, tell)
+        bench = Bench(journal, tell, at_s=at_s)
         wanted = journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
         batches = {(h.reed.record.reed_type, h.reed.record.batch) for h in waiting}
         names = {h.reed.record.reed for h in waiting}
@@ -212,11 +217,12 @@ def predict(
     chanter: str | None = None,
     pressure_kpa: float | None = None,
     temperature_c: float | None = None,
+    at_s: float | None = None,
 ) -> list[Foretold]:
     """What the next reading of each reed would show after (reed, length mm, lip strokes), in the order given.
 
-    In the chanter and conditions of the reed's last reading, but for what is said here. InputError for a reed or a
-    chanter that the log does not know.
+    In the chanter and conditions of the reed's last reading, but for what is said here. at_s: a reading taken at
+    that moment, as for `ask_reed`. InputError for a reed or a chanter that the log does not know.
     """
     import math
 
@@ -227,7 +233,7 @@ def predict(
 
     with Journal(path) as journal:
         records = {name: journal.of_reed(name).reed.record for name in dict.fromkeys(reed for reed, _, _ in plans)}
-        bench = Bench(journal, tell)
+        bench = Bench(journal, tell, at_s=at_s)
         if chanter is not None and bench.chanter(chanter) is None:
             known = sorted(journal.chanters())
             raise InputError(f"chanter {chanter[:60]!r} is not in the log", "--chanter", nearest(chanter, known))

@@ -51,10 +51,22 @@ class Seen:
 
 
 class Bench:
-    """A log's beliefs. Reads the batches asked after and what was learned; never the whole log, unless a fit is due."""
+    """A log's beliefs as of a moment. Reads the batches asked after and what was learned; never the whole log, unless a
+    fit is due.
 
-    def __init__(self, journal: Journal, tell: Tell = lambda step, done, whole: None) -> None:
+    at_s: the moment asked about (seconds since 1970 UTC). Where it is given, `until_s` is the same, and no entry of a
+    later instant is looked at; what a type does rests on the last fit all the same, which may know later readings.
+    Without it the moment is now, and every entry counts, one too of a clock that is ahead.
+    """
+
+    def __init__(
+        self, journal: Journal, tell: Tell = lambda step, done, whole: None, *, at_s: float | None = None
+    ) -> None:
+        from trimfit.bench.times import now_s
+
         self.journal, self.tell = journal, tell
+        self.until_s = at_s
+        self.at_s = now_s() if at_s is None else at_s
         self.settings = journal.settings()
         self.card = card_of(journal, tell)
         self.scale = journal.scale()
@@ -120,7 +132,10 @@ class Bench:
         `chanters` may be asked about besides those met.
         """
         self._asked[reed_type, batch] = only
-        return self.see_histories(reed_type, self.journal.of_batch(reed_type, batch), chanters, only=only)
+        return self.see_histories(reed_type, self._of_batch(reed_type, batch), chanters, only=only)
+
+    def _of_batch(self, reed_type: str, batch: str) -> list[ReedHistory]:
+        return self.journal.of_batch(reed_type, batch, until_s=self.until_s)
 
     def see_reed(self, reed: Reed, chanters: Sequence[str] = ()) -> Seen:
         """One reed as it is believed to be, given all that its batch has told."""
@@ -132,7 +147,7 @@ class Bench:
         key = (reed.reed_type, reed.batch, *chanters)
         if self._elsewhere[0] != key or reed.reed not in self._elsewhere[1]:
             only = {reed.reed, *(self._asked.get((reed.reed_type, reed.batch)) or ())}
-            histories = self.journal.of_batch(reed.reed_type, reed.batch)
+            histories = self._of_batch(reed.reed_type, reed.batch)
             self._elsewhere = key, self.see_histories(reed.reed_type, histories, chanters, only=only)
         return self._elsewhere[1][reed.reed]
 

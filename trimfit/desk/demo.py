@@ -32,7 +32,9 @@ report/        the report: open index.html, the pictures stand beside it
 
 @dataclass(frozen=True, slots=True)
 class Demo:
-    """What the demo made and found: where it lies, what was taken in, the work list, the batches, one full answer."""
+    """What the demo made and found: where it lies, what was taken in, the work list, the batches, one full answer.
+
+    as_of: the day of the log's last reading, which the answers are for."""
 
     folder: Path
     log: Path
@@ -42,6 +44,7 @@ class Demo:
     work: tuple[Advice, ...]
     batches: tuple[BatchDrift, ...]
     asked: Advice | None
+    as_of: str = ""
 
     @property
     def drifted(self) -> tuple[BatchDrift, ...]:
@@ -81,12 +84,20 @@ def _fresh(folder: Path) -> None:
     (folder / MARK).write_text(ABOUT, encoding="utf-8")
 
 
+def _last_day(log: Path) -> str:
+    from trimfit.bench.journal import Journal
+
+    with Journal(log) as journal:
+        return str(max(journal.columns("reading", ["at_s", "taken_at"]))[1])[:10]
+
+
 def make(folder: Path, tell: Tell) -> Demo:
     """The whole demo in `folder`: import, learn, ask, review, report. tell(step, done, whole) hears of long steps.
 
     Raises InputError for a folder that is there already and was not made by the demo, or that cannot be written.
     """
     from trimfit.desk import advise, learning, record, report, review
+    from trimfit.desk.moments import asked_s
 
     shop = demo_shop()
     try:
@@ -97,8 +108,10 @@ def make(folder: Path, tell: Tell) -> Demo:
     log = folder / LOG
     taken = record.import_folder(log, shop, tell)
     learning.learn(log, tell)
-    work = advise.ask_all(log, tell)
+    as_of = _last_day(log)
+    at_s = asked_s(as_of)
+    work = advise.ask_all(log, tell, at_s=at_s)
     batches = review.batches(log, tell)
-    pages = report.write_report(log, folder / REPORT, tell, shop=SHOP)
+    pages = report.write_report(log, folder / REPORT, tell, shop=SHOP, at_s=at_s)
     asked = next((advice for advice in work if advice.action == "trim"), None)
-    return Demo(folder, log, pages[0], len(pages) - 1, taken, tuple(work), tuple(batches), asked)
+    return Demo(folder, log, pages[0], len(pages) - 1, taken, tuple(work), tuple(batches), asked, as_of)

@@ -37,8 +37,8 @@ class Elsewhere:
     remark: str
 
 
-def elsewhere(path: Path, reed: str, tell: Tell = lambda *_: None) -> list[Elsewhere]:
-    """A reed seen from every open order and every chanter of the log, most promising first.
+def elsewhere(path: Path, reed: str, tell: Tell = lambda *_: None, *, at_s: float | None = None) -> list[Elsewhere]:
+    """A reed seen from every open order and every chanter of the log, most promising first; at_s: as of that moment.
 
     InputError for a reed that the log does not know.
     """
@@ -49,7 +49,7 @@ def elsewhere(path: Path, reed: str, tell: Tell = lambda *_: None) -> list[Elsew
 
     with Journal(path) as journal:
         record = journal.of_reed(reed).reed.record
-        bench = Bench(journal, tell)
+        bench = Bench(journal, tell, at_s=at_s)
         open_now = {one.order for one in order_progress(journal, "0000-00-00") if one.is_open}
         orders = [order for name, order in journal.orders().items() if name in open_now or name == record.order]
         chanters = sorted(journal.chanters())[:MOST_PLACES]

@@ -23,18 +23,19 @@ MOST_BESIDE = 24
 
 
 def foresee(path: Path, reading: Reading) -> Foreseen:
-    """What a reading of a reed should show in its own chanter, pressure and temperature, all outputs together, for its
-    reed and for the others of the batch that were read and are still at the bench."""
+    """What a reading of a reed should show at its own time, in its own chanter, pressure and temperature, all outputs
+    together: for its reed, and for the others of the batch that were read and were still at the bench then."""
     import numpy as np
 
     from trimfit.bench.foreseen import Foreseen, Joint
     from trimfit.bench.journal import Journal
+    from trimfit.bench.times import at_s
     from trimfit.desk.beliefs import Bench
     from trimfit.pitch import OUTPUTS
 
     with Journal(path) as journal:
         record = journal.of_reed(reading.reed).reed.record
-        bench = Bench(journal)
+        bench = Bench(journal, at_s=at_s(reading.taken_at))
         seen = bench.see_batch(record.reed_type, record.batch, [reading.chanter] if reading.chanter else [])
         stretch = np.sqrt(np.outer(bench.card.reading_stretch, bench.card.reading_stretch))
         joints = {}

@@ -6,7 +6,25 @@ from datetime import datetime
 
 from trimfit.records import ReedHistory
 
-__all__ = ["last_moment", "local_minute", "moment", "own_minute"]
+__all__ = ["asked_s", "day_asked", "last_moment", "local_minute", "moment", "own_minute"]
+
+
+def asked_s(at: str | None) -> float | None:
+    """The moment that an answer is asked for, as typed, in seconds since 1970 UTC: of a day alone its last instant.
+
+    None where none was said. InputError for what is no time.
+    """
+    from trimfit.bench.times import moment_s
+
+    return None if at is None else moment_s(at)
+
+
+def day_asked(at: str | None) -> str:
+    """The day of the moment that an answer is asked for, as year-month-day: today where none was said."""
+    from trimfit.bench.times import local_now, typed_time
+
+    day = (local_now() if at is None else typed_time(at))[:10]
+    return day if "-" in day else f"{day[:4]}-{day[4:6]}-{day[6:8]}"
 
 
 def last_moment(history: ReedHistory) -> tuple[float, str]:

@@ -124,25 +124,31 @@ class OpenLog:
         learned = learn(self.path, self.tell)
         return learned.card
 
-    def ask(self, reed: str) -> Advice:
-        """What to do next with a reed. Raises InputError for one the log does not know."""
+    def ask(self, reed: str, *, at: str | None = None) -> Advice:
+        """What to do next with a reed; at: as of that moment (ISO 8601), now if not said.
+
+        Raises InputError for a reed that the log does not know, and for what is no time.
+        """
         from trimfit.desk.advise import ask_reed
+        from trimfit.desk.moments import asked_s
 
-        return ask_reed(self.path, reed, self.tell)
+        return ask_reed(self.path, reed, self.tell, at_s=asked_s(at))
 
-    def work(self) -> pd.DataFrame:
-        """The run's work list, most urgent first: a row for every reed with an order and no outcome."""
+    def work(self, *, at: str | None = None) -> pd.DataFrame:
+        """The run's work list, most urgent first: a row a reed with an order and no outcome; at: as for `ask`."""
         from trimfit.desk.advise import ask_all
+        from trimfit.desk.moments import asked_s
 
-        return frame_of_answers(ask_all(self.path, self.tell))
+        return frame_of_answers(ask_all(self.path, self.tell, at_s=asked_s(at)))
 
-    def predict(self, plan: pd.DataFrame) -> pd.DataFrame:
+    def predict(self, plan: pd.DataFrame, *, at: str | None = None) -> pd.DataFrame:
         """What the next reading of each reed would show: a row for each row of `plan`.
 
-        plan: column `reed`, and `length_mm` and/or `lip_strokes` still to come off (0 where missing). Raises
-        InputError for an unknown reed, a missing column, or a length past the blade.
+        plan: column `reed`, and `length_mm` and/or `lip_strokes` still to come off (0 where missing); at: as
+        for `ask`. Raises InputError for an unknown reed, a missing column, or a length past the blade.
         """
         from trimfit.desk.advise import predict
+        from trimfit.desk.moments import asked_s
 
         if "reed" not in plan.columns:
             raise InputError("column reed is missing", "predict", nearest("reed", [str(c) for c in plan.columns]))
@@ -152,13 +158,14 @@ class OpenLog:
             for name in ("length_mm", "lip_strokes")
         ]
         plans = list(zip(plan["reed"].astype(str), *amounts, strict=True))
-        return frame_of_answers(predict(self.path, plans, self.tell)).set_index(plan.index)
+        return frame_of_answers(predict(self.path, plans, self.tell, at_s=asked_s(at))).set_index(plan.index)
 
-    def pick(self, order: str) -> pd.DataFrame:
-        """Untrimmed blanks of the stock for an order, best first. Raises InputError for an unknown order."""
+    def pick(self, order: str, *, at: str | None = None) -> pd.DataFrame:
+        """Untrimmed blanks of the stock for an order, best first; at: as for `ask`. InputError for an unknown order."""
+        from trimfit.desk.moments import asked_s
         from trimfit.desk.picking import pick
 
-        return frame_of_answers(pick(self.path, order, self.tell))
+        return frame_of_answers(pick(self.path, order, self.tell, at_s=asked_s(at)))
 
     def rehearse(self, order: str, *, seed: int = 1) -> Rehearsal:
         """What an order's run will give, played out on reeds drawn from the belief. Same seed, same answer."""
@@ -172,8 +179,9 @@ class OpenLog:
 
         return frame_of_answers(batches(self.path, self.tell))
 
-    def report(self, folder: str | Path, *, shop: str = "") -> list[Path]:
-        """Write the report's page and pictures; their paths, the page first."""
+    def report(self, folder: str | Path, *, shop: str = "", at: str | None = None) -> list[Path]:
+        """Write the report's page and pictures; their paths, the page first. at: as for `ask`."""
+        from trimfit.desk.moments import asked_s
         from trimfit.desk.report import write_report
 
-        return write_report(self.path, Path(folder), self.tell, shop=shop)
+        return write_report(self.path, Path(folder), self.tell, shop=shop, at_s=asked_s(at))

@@ -60,16 +60,19 @@ def order_named(journal: Journal, name: str) -> Order:
     return orders[name]
 
 
-def stock_for(journal: Journal, order: Order) -> list[ReedHistory]:
-    """Untrimmed blanks that are free for this order: without an order, or with this one, or put to stock."""
-    free = [h for h in journal.blanks() if h.reed.record.order in (None, order.order)]
+def stock_for(journal: Journal, order: Order, until_s: float | None = None) -> list[ReedHistory]:
+    """Untrimmed blanks that are free for this order: without an order, or with this one, or put to stock.
+
+    until_s: as the log stood at that instant.
+    """
+    free = [h for h in journal.blanks(until_s=until_s) if h.reed.record.order in (None, order.order)]
     stored = sorted(
         {reed for reed, outcome in journal.columns("outcome", ["reed", "outcome"]) if outcome == "to-stock"}
     )
     if stored:
         free += [
             h
-            for h in journal.of_reeds(stored)
+            for h in journal.of_reeds(stored, until_s=until_s)
             if h.outcome is not None and h.outcome.record.outcome == "to-stock" and not h.trims
         ]
     return free
@@ -94,15 +97,15 @@ def chanter_word(bench: Bench, chanter: str) -> str:
     return f"chanter {chanter} was never read with F and E: read two blanks in it first"
 
 
-def pick(path: Path, order_name: str, tell: Tell = lambda *_: None) -> list[Pick]:
+def pick(path: Path, order_name: str, tell: Tell = lambda *_: None, *, at_s: float | None = None) -> list[Pick]:
     """Untrimmed blanks of the stock for an order, best first; those already too sharp for its chanter last.
 
-    InputError for an order the log does not know.
+    at_s: as of that moment, as for `advise.ask_reed`. InputError for an order the log does not know.
     """
-    return list(picked(path, order_name, tell).blanks)
+    return list(picked(path, order_name, tell, at_s=at_s).blanks)
 
 
-def picked(path: Path, order_name: str, tell: Tell = lambda *_: None) -> Picked:
+def picked(path: Path, order_name: str, tell: Tell = lambda *_: None, *, at_s: float | None = None) -> Picked:
     """`pick`, with how many the order still wants and what is to be known of all its blanks."""
     from trimfit.bench.journal import Journal
     from trimfit.desk.advise import as_counted, suits
@@ -116,10 +119,10 @@ def picked(path: Path, order_name: str, tell: Tell = lambda *_: None) -> Picked:
         order = order_named(journal, order_name)
         (progress,) = [one for one in order_progress(journal, "0000-00-00") if one.order == order.order]
         wanted = None if progress.wanted is None else max(progress.wanted - progress.in_work, 0)
-        stock = stock_for(journal, order)
+        stock = stock_for(journal, order, at_s)
         if not stock:
             return Picked(order, (), wanted, ())
-        bench = Bench(journal, tell)
+        bench = Bench(journal, tell, at_s=at_s)
         seen = seen_of(bench, stock, order, tell)
         beliefs = []
         for one in seen:

@@ -48,8 +48,12 @@ def _quiet(step: str, done: int, whole: int) -> None:
     return None
 
 
-def write_report(path: Path, folder: Path, tell: Tell = _quiet, *, shop: str = "") -> list[Path]:
-    """Write `index.html` and its pictures into `folder`; returns the paths, the page first. Same log, same bytes.
+def write_report(
+    path: Path, folder: Path, tell: Tell = _quiet, *, shop: str = "", at_s: float | None = None
+) -> list[Path]:
+    """Write `index.html` and its pictures into `folder`; returns the paths, the page first.
+
+    at_s: reeds as of that moment, as for `advise.ask_reed`. Same log, same moment, same bytes.
 
     InputError for a log without a reed, or a folder that cannot be written.
     """
@@ -63,7 +67,7 @@ def write_report(path: Path, folder: Path, tell: Tell = _quiet, *, shop: str = "
     except OSError as error:
         raise refused from error
     try:
-        report = findings_of(path, tell, shop=shop)
+        report = findings_of(path, tell, shop=shop, at_s=at_s)
     except TrimfitError:
         if fresh:
             folder.rmdir()
@@ -98,8 +102,8 @@ def _pictures(report: Report) -> int:
     )
 
 
-def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "") -> Report:
-    """All findings of a log, for the page."""
+def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "", at_s: float | None = None) -> Report:
+    """All findings of a log, for the page; at_s: reeds as of that moment."""
     from trimfit.bench.journal import Journal
     from trimfit.desk.beliefs import Bench
     from trimfit.desk.chanters import chanter_review
@@ -112,7 +116,7 @@ def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "") -> Report:
         reeds = journal.count("reed")
         if not reeds:
             raise InputError("the log holds no reed yet", str(journal.path), "log or import reeds first")
-        bench = Bench(journal, tell)
+        bench = Bench(journal, tell, at_s=at_s)
         tell("reading the log", 0, 1)
         frame = frame_of(journal)
         tell("reading the log", 1, 1)
@@ -173,7 +177,7 @@ def _last_time(journal: Journal) -> str:
     from trimfit.desk.moments import own_minute
 
     latest = (float("-inf"), "")
-    for kind, column in (("reading", "taken_at"), ("trim", "done_at"), ("outcome", "at")):
+    for kind, column in (("reading", "taken_at"), ("trim", "done_at"), ("event", "at"), ("outcome", "at")):
         latest = max([latest, *((at_s, text) for at_s, text in journal.columns(kind, ["at_s", column]))])
     return own_minute(latest[1]) if latest[1] else ""
 
@@ -202,7 +206,7 @@ def _finished(bench: Bench, tell: Tell) -> tuple[list[FinishedReed], int]:
         left[reed] = max(at_s, left.get(reed, at_s))
     known = {reed for (reed,) in bench.journal.columns("reed", ["reed"])}
     ranked = sorted((reed for reed in left if reed in known), key=lambda reed: (-left[reed], as_counted(reed)))
-    histories = {h.reed.record.reed: h for h in bench.journal.of_reeds(ranked[:MOST_ROWS])}
+    histories = {h.reed.record.reed: h for h in bench.journal.of_reeds(ranked[:MOST_ROWS], until_s=bench.until_s)}
     batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in histories.values()})
     seen: dict[str, Seen] = {}
     for done, (reed_type, batch) in enumerate(batches, 1):
@@ -242,7 +246,7 @@ def _in_hand(
     from trimfit.desk.story import story_of
     from trimfit.pitch import hz_width_cents
 
-    waiting = bench.journal.of_reeds(None, open_only=True)
+    waiting = bench.journal.of_reeds(None, open_only=True, until_s=bench.until_s)
     names = {history.reed.record.reed for history in waiting}
     batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in waiting})
     found: list[tuple[Seen, Advice]] = []
