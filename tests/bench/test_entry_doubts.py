@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from trimfit.bench.entry_doubts import outcome_doubts, reading_doubts, trim_doubts
-from trimfit.bench.slips import Typed
+from trimfit.bench.foreseen import Foreseen, Joint
+from trimfit.bench.slips import Typed, outputs_cents
 from trimfit.pitch import DEFAULT_RATIOS, NOTES, hz_from_cents, parse_crow_hz
-from trimfit.records import Doubt, Logged, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.records import Doubt, Event, Logged, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 SHOP = Settings()
 SCALE = DEFAULT_RATIOS
@@ -352,3 +355,52 @@ def test_a_reed_handed_over_unread_or_off_is_asked_about() -> None:
     (doubt,) = outcome_doubts(good, story(even, trims=(Trim("R-1", "2026-03-31T10:30", 0.2),)), SHOP)
     assert "0.20 mm came off R-1 since" in doubt.sentence
     assert outcome_doubts(Outcome("R-1", "2026-03-31T11:00", "lost"), story(), SHOP) == []
+
+
+def _shifted(of: Reading, **cents: float) -> Reading:
+    """A reading with some of its notes (or `all_notes`, or the crow) so many cents off what it showed."""
+    notes = {
+        note: hz * 2.0 ** ((cents.get("all_notes", 0.0) + cents.get(note, 0.0)) / 1200.0)
+        for note, hz in of.notes_hz.items()
+    }
+    crow = None if of.crow_hz is None else of.crow_hz * 2.0 ** (cents.get("crow", 0.0) / 1200.0)
+    return replace(of, notes_hz=notes, crow_hz=crow)
+
+
+FOUR = Reading("R-1", "2026-03-31T10:00", "Heron", 530.0, {"e": 705.3, "f": 781.4, "low_a": 470.0, "high_a": 940.0})
+
+
+def _predicted() -> Foreseen:
+    """What the four notes and the crow showed, to two cents each and to three in common."""
+    now = outputs_cents(FOUR, SCALE)
+    cov = [[9.0 + (4.0 if one == other else 0.0) for other in now] for one in now]
+    return Foreseen(Joint(tuple(now), list(now.values()), cov))
+
+
+@pytest.mark.parametrize(
+    ("cents", "said"),
+    [
+        (
+            {"f": 6.0, "e": -6.0},
+            "F 12 cents over what was predicted against E: misread (r), or has the reed moved (m)?",
+        ),
+        ({"f": -7.0, "e": 7.0, "crow": -9.0}, "F 14 cents under what was predicted against E: misread (r)"),
+        ({"all_notes": 19.0, "crow": 19.0}, "All notes 19 cents over what was predicted: misread (r)"),
+        ({"f": 3.0, "e": -3.0}, ""),  # within what is predicted
+        ({"f": 24.0}, "F is 24 cents over what was foretold; is it right?"),  # F alone: the other four bear nothing out
+    ],
+)
+def test_a_whole_reading_far_off_asks_whether_the_reed_has_moved(cents: dict[str, float], said: str) -> None:
+    before = story(FOUR)
+    now = _shifted(replace(FOUR, taken_at="2026-03-31T11:00"), **cents)
+    doubts = reading_doubts(now, before, SHOP, {}, foreseen=_predicted())
+    assert [doubt.sentence[: len(said)] for doubt in doubts] == ([said] if said else [])
+    # of a reed that something was done to since, nothing is predicted: nothing is asked
+    event = Logged("eve-1", 3, 50.0, Event("R-1", "2026-03-31T10:30", "soaked"))
+    assert reading_doubts(now, replace(before, events=(event,)), SHOP, {}, foreseen=_predicted()) == []
+
+
+def test_a_reed_handed_over_unread_since_an_event_is_asked_about() -> None:
+    event = Logged("eve-1", 3, 50.0, Event("R-1", "2026-03-31T10:30", "soaked"))
+    (doubt,) = outcome_doubts(Outcome("R-1", "2026-03-31T11:00", "good"), replace(story(FOUR), events=(event,)), SHOP)
+    assert doubt.sentence == "R-1 was not read with F and E since it was logged as soaked; is it good?"

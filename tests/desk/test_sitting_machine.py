@@ -11,6 +11,7 @@ from bench_fakes import CUT, Clock, ToldAnswers, play, seated, shop_log
 from trimfit.bench.journal import Journal
 from trimfit.desk.at_the_log import LogBench
 from trimfit.desk.said import closing_line
+from trimfit.desk.sitting import Sitting
 from trimfit.errors import InputError, LogError, TrimfitError
 from trimfit.records import Doubt, Order, Reading, Reed, Trim
 
@@ -103,6 +104,49 @@ def test_a_reed_that_moved_says_so_in_one_word(journal: Journal) -> None:
     assert [one.record.event for one in journal.of_reed("R-1").events] == ["soaked"]
     assert any(line.startswith("moved") for line in play(sitting, "?"))
     assert "moved" in sitting.completions("mo")
+
+
+FAR = "f 784.8 e 702.3 a 470 A 940"
+
+
+def _asked_whether_it_moved(journal: Journal) -> Sitting:
+    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), reeds=["R-1"])
+    list(sitting.open())
+    play(sitting, "f 781.4 e 705.3 a 470 A 940")
+    asked = " ".join(" ".join(play(sitting, FAR)).split())
+    assert asked.startswith("? F 15 cents over what was predicted against E: misread (r), or has the reed moved (m)?")
+    assert sitting.prompt() == "R-1, r (misread), m (moved), or Enter to keep it marked: "
+    return sitting
+
+
+def test_a_reading_far_off_is_kept_unmarked_where_the_reed_has_moved(journal: Journal) -> None:
+    sitting = _asked_whether_it_moved(journal)
+    assert play(sitting, "what")[0].startswith("first this: r drops it")
+    said = play(sitting, "m")
+    assert (said[0][:11], said[1][:11]) == ("logged eve-", "logged rea-")
+    assert "[2 read, 0 cut, 1 event]" in said[1]
+    story = journal.of_reed("R-1")
+    (event,) = story.events
+    assert (event.record.event, event.at_s) == ("moved", story.readings[1].at_s)
+    assert story.readings[1].doubts == ()
+    play(sitting, "u", "u")
+    assert (len(journal.of_reed("R-1").readings), journal.of_reed("R-1").events) == (1, ())
+
+
+def test_a_reading_far_off_is_dropped_where_it_was_misread(journal: Journal) -> None:
+    sitting = _asked_whether_it_moved(journal)
+    said = play(sitting, "r")
+    assert said[:2] == ["not logged", "read it again"]
+    assert len(journal.of_reed("R-1").readings) == 1
+    assert play(sitting, "f 781.4 e 705.4 a 470 A 940")[0].startswith("logged rea-")
+
+
+def test_a_reading_far_off_is_kept_and_marked_where_nobody_knows(journal: Journal) -> None:
+    sitting = _asked_whether_it_moved(journal)
+    assert play(sitting, "")[0] == "kept and marked"
+    story = journal.of_reed("R-1")
+    assert story.events == ()
+    assert story.readings[1].doubts[0].startswith("misread-or-moved: F 15 cents over")
 
 
 def test_a_struck_reading_may_be_typed_again(journal: Journal) -> None:

@@ -14,15 +14,22 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from trimfit.bench.slips import AS_SOUNDING, Typed, foretold_doubts, outputs_cents, rough_expectation
+from trimfit.bench.slips import (
+    AS_SOUNDING,
+    Typed,
+    foretold_doubts,
+    outputs_cents,
+    rough_expectation,
+    since_event,
+)
 from trimfit.bench.times import at_s
 from trimfit.pitch import ratios
-from trimfit.records import Doubt, Logged, Outcome, Reading, ReedHistory, Settings, Trim
+from trimfit.records import Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.foreseen import Foreseen
 
-__all__ = ["LONGEST_UNASKED_MM", "outcome_doubts", "reading_doubts", "trim_doubts", "unbalanced"]
+__all__ = ["LONGEST_UNASKED_MM", "MOVED", "outcome_doubts", "reading_doubts", "trim_doubts", "unbalanced"]
 
 # Before this many cuts of a type are logged, only a cut longer than this is asked about. Assumptions, no source.
 FEW_CUTS = 8
@@ -40,6 +47,8 @@ GAP_OPENS_CENTS = 10.0
 G_OCTAVE_HZ = 2.0
 # F and E this far apart as low A are asked about where nothing else was. An assumption made wide, no source.
 GAP_WIDE_CENTS = 150.0
+# The kind of the doubt whether a reed was misread, or is not as it was.
+MOVED = "misread-or-moved"
 # The same entry of a reed, with nothing logged between, is asked about within this time.
 TWICE_S = 60.0
 # Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
@@ -67,25 +76,31 @@ def reading_doubts(
     stands in for `foretold` where the reed was last read in the same chanter.
     """
     scale = _scale(settings)
+    whole, history = history, since_event(history)
+    if whole.readings and not history.readings:
+        foretold, foreseen = {}, None  # an event came after all that was read: it may stand anywhere
     last_s = max((one.at_s for one in history.readings), default=float("-inf"))
     after_cut = any(one.at_s >= last_s for one in history.trims) and bool(history.readings)
     told = _widened(foretold, reading, history)
+    same_chanter = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
     if foreseen is not None:
-        same_chanter = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
         told = foreseen.own.each() if same_chanter else {}
     expected = {**rough_expectation(reading, history, scale), **told}
     doubts = foretold_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
+    slipped = bool(doubts) and all(doubt.meant for doubt in doubts)
+    moved = _moved(reading, foreseen, scale) if same_chanter and not slipped else None
     doubts = _or_the_last(doubts, reading, history)
     other = _other_reed(reading, foreseen, scale)
-    if other is not None and not (doubts and all(doubt.meant for doubt in doubts)):
+    if other is not None and not slipped:
         return [other]
-    if doubts:
+    if doubts and moved is None:
         # A slip explains the rest: an octave on one A is no lack of balance.
         return doubts
+    by_itself = [_typed_twice(reading, whole), _gap_wide(reading, scale), _unbalanced(reading, settings, scale)]
+    if moved is not None and not any(by_itself):
+        return [moved]
     found = [
-        _typed_twice(reading, history),
-        _gap_wide(reading, scale),
-        _unbalanced(reading, settings, scale),
+        *by_itself,
         _g_octave_against_gap(reading, settings, scale),
         _gap_opened(reading, history, scale),
     ]
@@ -106,6 +121,22 @@ def _other_reed(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str,
     return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
 
 
+def _moved(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str, Fraction]) -> Doubt | None:
+    """A whole reading far from what was predicted, which no one wrong value explains: the reed may have moved."""
+    if foreseen is None:
+        return None
+    from trimfit.bench.foreseen import off_as_a_whole
+
+    found = off_as_a_whole(outputs_cents(reading, scale), foreseen.own)
+    if found is None:
+        return None
+    what, cents = found
+    side = f"{abs(cents):.0f} cents {'over' if cents > 0 else 'under'} what was predicted"
+    said = f"F {side} against E" if what == "gap" else f"All notes {side}"
+    column = "f_hz" if what == "gap" else f"{next(iter(reading.notes_hz))}_hz"
+    return Doubt(MOVED, column, f"{said}: misread (r), or has the reed moved (m)?")
+
+
 def _or_the_last(doubts: list[Doubt], reading: Reading, history: ReedHistory) -> list[Doubt]:
     """Doubts of several values at once, or of the whole: the reading before may have been the wrong one."""
     before = [one for one in history.readings if one.record.chanter == reading.chanter]
@@ -123,7 +154,7 @@ def _clock(time: str) -> str:
 
 def _typed_twice(record: Reading | Trim, history: ReedHistory) -> Doubt | None:
     """The very thing that was logged last of this reed, once more within a minute."""
-    entries: list[Logged[Reading] | Logged[Trim]] = [*history.readings, *history.trims]
+    entries: list[Logged[Reading] | Logged[Trim] | Logged[Event]] = [*history.readings, *history.trims, *history.events]
     last = max(entries, key=lambda one: (one.at_s, one.seq), default=None)
     if last is None or not _alike(record, last.record):
         return None
@@ -172,6 +203,10 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
             continue
         if taken_mm := sum(trim.record.length_mm or 0.0 for trim in history.trims if trim.at_s >= one.at_s):
             sentence = f"{taken_mm:.2f} mm came off {reed} since F and E were read last; is it good?"
+            return [Doubt("good-unread", "outcome", sentence)]
+        event = next((event.record.event for event in reversed(history.events) if event.at_s > one.at_s), None)
+        if event is not None:
+            sentence = f"{reed} was not read with F and E since it was logged as {event[:40]}; is it good?"
             return [Doubt("good-unread", "outcome", sentence)]
         gap_hz = f_hz - e_hz
         if abs(gap_hz) <= GOOD_TOLERANCES * settings.tolerance_hz:

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from fractions import Fraction
 
 from trimfit.bench.foreseen import Foreseen, Joint
-from trimfit.bench.slips import outputs_cents
+from trimfit.bench.slips import outputs_cents, since_event
 from trimfit.pitch import OUTPUTS
 from trimfit.records import Logged, Reading, ReedHistory
 
@@ -100,7 +100,7 @@ def foresee(
 ) -> Foreseen | None:
     """What a reading should show, for its reed and for others of its batch that were read in the same chanter.
 
-    None where nothing of the reed can be told: it was read before, but never in this chanter.
+    None where nothing of the reed can be told: it was read before, but never in this chanter, or not since an event.
     """
     own = _joint(numbers, reading, history, scale)
     if own is None:
@@ -123,7 +123,7 @@ def _joint(numbers: TypeNumbers, reading: Reading, history: ReedHistory, scale: 
             [numbers.level[i][j] + numbers.reading[i][j] + share2 * numbers.slope[i][j] for j in asked] for i in asked
         ]
         return Joint(tuple(OUTPUTS[i] for i in asked), blank, level)
-    last = _last(reading, history)
+    last = _last(reading, since_event(history))
     if last is None:
         return None
     then = outputs_cents(last.record, scale)

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import combinations, pairwise
 
 from trimfit.pitch import NOTES, OUTPUT_WORDS, REFERENCE_HZ, cents_from_440, crow_label, hz_from_cents
 from trimfit.records import Doubt, Reading, ReedHistory
 
-__all__ = ["Typed", "foretold_doubts", "median", "outputs_cents", "rough_expectation"]
+__all__ = ["Typed", "foretold_doubts", "median", "outputs_cents", "rough_expectation", "since_event"]
 
 # DESIGN: doubtful is what lies outside what is foreseen by five standard deviations.
 FAR_SD = 5.0
@@ -59,6 +59,12 @@ def outputs_cents(reading: Reading, scale: Mapping[str, Fraction]) -> dict[str, 
     if reading.crow_hz is not None:
         found["crow"] = cents_from_440(reading.crow_hz)
     return found
+
+
+def since_event(history: ReedHistory) -> ReedHistory:
+    """The history with those readings alone that no event came after: what stood before it stands no more."""
+    last_s = max((one.at_s for one in history.events), default=float("-inf"))
+    return replace(history, readings=tuple(one for one in history.readings if one.at_s >= last_s))
 
 
 def rough_expectation(

@@ -23,6 +23,7 @@ __all__ = [
     "as_meant",
     "as_trim",
     "last_moment",
+    "may_have_moved",
     "meant",
     "moment",
     "standing_words",
@@ -70,6 +71,13 @@ def meant(doubts: Sequence[Doubt]) -> dict[str, float]:
         for column, value in doubt.meant:
             found.setdefault(column, value)
     return found
+
+
+def may_have_moved(doubts: Sequence[Doubt]) -> bool:
+    """Whether it was asked if the reed was misread or has moved."""
+    from trimfit.bench.entry_doubts import MOVED
+
+    return any(doubt.kind == MOVED for doubt in doubts)
 
 
 def as_meant(held: Held, advice: Advice | None) -> Held:

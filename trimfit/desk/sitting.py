@@ -21,6 +21,7 @@ from trimfit.desk.entries import (
     as_meant,
     as_trim,
     last_moment,
+    may_have_moved,
     meant,
     moment,
     standing_words,
@@ -167,6 +168,8 @@ class Sitting:
         if self.held is not None:
             if isinstance(self.held, HeldPlain):
                 return f"{name}, keep it? y or no: "
+            if may_have_moved(self.held.doubts):
+                return f"{name}, r (misread), m (moved), or Enter to keep it marked: "
             choice = "m (as meant), " if meant(self.held.doubts) else ""
             return f"{name}, keep it? y, {choice}no, or what is right: "
         if self.advice is not None and self.advice.action == "trim":
@@ -580,8 +583,15 @@ class Sitting:
     def _answer(self, held: Held, text: str) -> Generator[str, None, bool]:
         """Take `text` as the answer to the doubt; yields lines, returns whether it was one."""
         word = text.lower()
-        if word in ("y", "yes", "keep"):
+        moved = may_have_moved(held.doubts)
+        if word in ("y", "yes", "keep") or (moved and not word):
             yield from self._keep("kept and marked")
+        elif moved and word in ("m", "moved"):
+            yield from self._keep_as_moved(held)
+        elif moved and word in ("r", "read"):
+            self.held = None
+            yield "not logged"
+            yield from self._read_again("")
         elif word in ("m", "meant") and meant(held.doubts):
             yield from self._propose(as_meant(held, self.advice))
         elif word in ("no", "drop") or (word in ("n", "u", "undo") and not self.scripted):
@@ -599,6 +609,17 @@ class Sitting:
         else:
             yield from self._correct(held, text)
         return True
+
+    def _keep_as_moved(self, held: Held) -> Iterator[str]:
+        """The reed is not as it was: that is logged just before the reading, which is then no longer in doubt."""
+        event = Event(held.record.reed, held.record.taken_at if isinstance(held, HeldReading) else "", "moved")
+        entry, new = self.bench.append(event, ())
+        if new:
+            self._undo.append(_Entry(entry, event))
+            self.tally.count(event)
+        yield f"logged {entry}: {words_for(event)}"
+        self.held = replace(held, doubts=())
+        yield from self._keep("")
 
     def _correct(self, held: Held, text: str) -> Iterator[str]:
         """What is right, typed in place of an answer: only the values that were wrong need be typed."""
@@ -618,6 +639,9 @@ class Sitting:
             typed = parse_trim(text)
             yield from self._propose(HeldTrim(as_trim(typed, record.reed, typed.at or _at(record), self.advice), typed))
         else:
+            if may_have_moved(held.doubts):
+                yield "first this: r drops it to read again, m: the reed has moved, Enter keeps it marked"
+                return
             choice = "m takes what was meant, " if meant(held.doubts) else ""
             yield f"first this: y keeps it, {choice}no drops it, or type what is right"
 
