@@ -250,3 +250,19 @@ def test_an_order_goes_with_its_chanter_or_is_named(tmp_path: Path) -> None:
     assert rows_of(tmp_path, "orders.csv") == ["order,chanter", "O-1,blue"]
     assert [(unread.column, unread.cell) for unread in made.unread] == [("order", "O-2")]
     assert made.faults == ()
+
+
+def test_a_rows_time_is_that_of_its_first_visit(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,date,F before,cut,F after\n1,24/11/26 10:30,770,0.2,777\n")
+    assert [row.split(",")[1] for row in rows_of(tmp_path, "readings.csv")[1:]] == [
+        "2026-11-24T10:30",
+        "2026-11-24T10:32",
+    ]
+    assert made.faults == ()
+
+
+def test_a_second_column_for_one_thing_and_one_that_the_log_lacks_are_named(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,type,sort,date,F,colour\n1,cane,wide,24/11/26,778,straw\n")
+    assert [unread.column for unread in made.unread] == ["colour", "sort"]
+    assert "another column says the same" in made.unread[1].what
+    assert rows_of(tmp_path, "reeds.csv")[1].startswith("1,cane,")

@@ -80,9 +80,11 @@ def draft_sheet(
     columns = told_by_contents(columns, bodies, scale, notes)
     columns, meant = settle_notes(columns, bodies, scale, notes)
     amounts = Amounts.of(columns, bodies, scale, meant, notes)
-    _say_untaken(columns, rows, notes)
     known = [column for column in columns if column.role]
     slots, whole = slots_of(known, notes)
+    whole, twice = _once(whole)
+    known = [column for column in known if column not in twice]
+    _say_untaken([column for column in columns if not column.role] + twice, rows, notes)
     reader = SheetRows(known, slots, whole, amounts, scale, notes, today, month_first)
     reader.read(_oldest_first(rows, known, reader, notes))
     timed(reader.events, notes)
@@ -101,13 +103,23 @@ def _refuse_taken(folder: Path, *, force: bool) -> None:
         raise InputError(f"holds {there[0]} already", str(folder), f"name a new folder{drafted}")
 
 
+def _once(whole: Sequence[Column]) -> tuple[list[Column], list[Column]]:
+    """The columns that stand for a row as a whole, and those of them that would say again what one says already."""
+    kept: list[Column] = []
+    for column in whole:
+        if column.role in ("remark", "outcome") or column.role not in [other.role for other in kept]:
+            kept.append(column)
+    return kept, [column for column in whole if column not in kept]
+
+
 def _say_untaken(columns: Sequence[Column], rows: Sequence[tuple[int, Sequence[str]]], notes: Notes) -> None:
     """Columns that hold something and were taken for nothing."""
     for column in columns:
         filled = [(n, row[column.place]) for n, row in rows if row[column.place].lower() not in NOTHING]
-        if column.role or not filled:
+        if not filled:
             continue
-        what = f"this column was not understood: {len(filled)} cells, such as {filled[0][1][:30]!r}"
+        said = "another column says the same" if column.role else "this column was not understood"
+        what = f"{said}: {len(filled)} cells, such as {filled[0][1][:30]!r}"
         remedy = "give its head a known word, such as date, chanter, crow, F, took; or leave it out"
         notes.unread.append(Unread(0, column.name, "", what, remedy))
         notes.lost_cells.update((number, column.place) for number, _ in filled)

@@ -71,7 +71,8 @@ WORDS: dict[str, tuple[str, ...]] = {
     "remark": ("remark", "remarks", "note", "notes", "comment", "comments"),
     "readings": ("readings", "reading", "values", "tuner"),
 }
-ROLE_OF = {word: role for role, words in WORDS.items() for word in words}
+# A weight is a column of its own only where the log has one.
+ROLE_OF = {w: role for role, words in WORDS.items() for w in words if role != "weight" or role in KINDS["reed"].index}
 HUNDREDTHS = "0.01 mm"
 UNITS = {*MM_PER_UNIT, *PA_PER_UNIT, "hz", "cents", "ct", "c", "f", "%", "aslowa"}
 VISITS = {
@@ -211,8 +212,6 @@ def _headed(rows: Sequence[Sequence[str]], at: int, notes: Notes) -> tuple[list[
         if above[place]:
             group_visit, group_day = _group(above[place])
         role, unit, visit, like = role_of(title)
-        if role == "weight" and "weight" not in KINDS["reed"].index:
-            role = ""
         if like:
             notes.guess("columns", f"column {title!r}", f"taken for {like!r}")
         grouped = role in (*READING_ROLES, *TRIM_ROLES, "readings", "day", "clock")

@@ -109,8 +109,10 @@ class SheetRows:
         day, clock = self._moment(number, self.whole, cells)
         remark, parts = self._remark(cells), 0
         for slot in self.slots:
-            parts += self._slot(number, reed, slot, cells, day, clock, remark if len(self.slots) == 1 else None)
-        self._outcome(number, reed, cells, day, clock)
+            kept = self._slot(number, reed, slot, cells, day, clock, remark if len(self.slots) == 1 else None)
+            # A row's time is that of its first visit.
+            parts, clock = parts + kept, None if kept else clock
+        self._outcome(number, reed, cells, day)
         if remark and (len(self.slots) > 1 or not parts):
             self.reeds[reed]["remark"] = remark
 
@@ -350,7 +352,7 @@ class SheetRows:
             if value is not None:
                 values[column.role] = value
 
-    def _outcome(self, number: int, reed: str, cells: Mapping[int, str], day: str | None, clock: str | None) -> None:
+    def _outcome(self, number: int, reed: str, cells: Mapping[int, str], day: str | None) -> None:
         for column in self.columns:
             cell = cells[column.place]
             if column.role != "outcome" or not cell:
