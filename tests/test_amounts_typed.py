@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from trimfit import pitch, units
 from trimfit.bench import times
@@ -43,3 +46,20 @@ def test_the_same_pressure_and_warmth_in_every_unit() -> None:
     kpa = [units.parse_pressure_kpa(text) for text in ("6.5", "6.5 kPa", "65 mbar", "65hPa", "6500 Pa", "0.065 bar")]
     assert kpa == pytest.approx([6.5] * 6)
     assert [units.parse_temperature_c(text) for text in ("21", "21 C", "69.8 °F", "69,8F")] == pytest.approx([21.0] * 4)
+
+
+PARSERS = [units.parse_number, units.parse_hz, units.parse_length_mm, units.parse_pct, units.parse_pressure_kpa,
+           units.parse_temperature_c, pitch.parse_crow_hz]  # fmt: skip
+TYPED = st.text(st.sampled_from('0123456789.,+-−eE/ \t\nminthouHhzZkKPaA%"″°CFbd#♯♭₂O²٣'), max_size=14)
+
+
+@given(st.one_of(TYPED, st.text(max_size=14)), st.sampled_from(PARSERS))
+def test_any_text_is_a_finite_amount_or_refused_in_words(text: str, parse: Callable[[str], float]) -> None:
+    try:
+        value = parse(text)
+    except InputError as error:
+        said = error.line()
+    else:
+        said = str(value)
+        assert math.isfinite(value)
+    assert said.strip()
