@@ -419,3 +419,30 @@ def test_what_is_no_file_is_no_log(tmp_path: Path, shop: Path, verb: list[str]) 
         done = run(log, *verb, cwd=tmp_path)
         assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
         assert "is no file that can hold a log" in done.stderr or "is a folder, not a log" in done.stderr
+
+
+def test_a_backup_is_a_whole_log_and_replaces_nothing_that_it_lacks(tmp_path: Path, shop: Path) -> None:
+    log, backup = tmp_path / "log", tmp_path / "saturday.trimfit"
+    run(log, "import", shop)
+    first = json.loads(run(log, "backup", backup, "--json").stdout)
+    with Journal(backup) as copy:
+        assert copy.count("reading") == 1
+    assert first["by_kind"]["reading"] == {"new": 1, "known": 0}
+    record.set_setting(log, "tolerance_hz", "0.8")
+    with Journal(log):  # a sitting is open
+        again = json.loads(run(log, "backup", backup, "--json").stdout)
+    assert (again["new"], again["known"], again["refused"]) == (1, first["new"], 0)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["log", "saturday.trimfit", "shop"]
+    # The backup was worked on: it holds what the log lacks.
+    record.set_setting(backup, "tolerance_hz", "0.9")
+    (tmp_path / "notes.txt").write_text("not a log")
+    (tmp_path / "link").symlink_to(tmp_path / "notes.txt")
+    (tmp_path / "empty").write_bytes(b"")
+    for name in ("saturday.trimfit", "notes.txt", "link", "empty", "log", "shop"):
+        path = tmp_path / name
+        before = None if path.is_dir() else path.read_bytes()
+        done = run(log, "backup", path)
+        assert (done.returncode, len(done.stderr.splitlines())) == (2, 1), name
+        assert "name another file" in done.stderr
+        assert path.is_dir() or path.read_bytes() == before
+    assert run(log, "backup", tmp_path / "none" / "file").returncode == 2

@@ -277,3 +277,28 @@ def test_help_has_an_example() -> None:
     )
     assert ran.returncode == 0
     assert "Example: trimfit bench R-0412" in ran.stdout
+
+
+@pytest.mark.parametrize("stop", [signal.SIGHUP, signal.SIGTERM, signal.SIGINT])
+def test_a_reading_held_in_doubt_is_kept_whatever_ends_the_sitting(log: Path, stop: signal.Signals) -> None:
+    child = subprocess.Popen(
+        [sys.executable, "-m", "trimfit", "--log", str(log), "bench"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env=environment(),
+        preexec_fn=_as_in_a_terminal,
+    )
+    assert child.stdin is not None
+    assert child.stdout is not None
+    child.stdin.write("reed R-1\nf 705 e 709 a 470.2 A 940.1\n")
+    child.stdin.flush()
+    for line in child.stdout:
+        if line.startswith("? "):
+            break
+    child.send_signal(stop)
+    child.communicate(timeout=60)
+    with Journal(log) as journal:
+        kept = journal.of_reed("R-1").readings[-1]
+        assert kept.record.notes_hz["f"] == 705.0
+        assert kept.doubts

@@ -228,6 +228,16 @@ class Store:
             finally:
                 self._connection = file
 
+    def back_up(self, target: Path) -> None:
+        """Write the whole log as it is at this moment into a new file. Raises TrimfitError where the log is damaged."""
+        from trimfit.bench.sidefiles import backed_up
+
+        with self.reading() as connection:
+            backed_up(connection, target)
+        with contextlib.closing(sqlite3.connect(target)) as copy:
+            if copy.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+                raise TrimfitError("the log is damaged; no backup was made", str(self.path), "see trimfit check")
+
 
 def look_before(path: Path) -> bool:
     """Look at a log's file before SQLite does; whether this process has it open already.

@@ -262,6 +262,26 @@ def _say_renamed(one: Any) -> None:
         )
 
 
+def backup(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(help="The file to write; an earlier backup of the log may be there.")],
+    as_json: Json = False,
+) -> None:
+    """Write a whole copy of the log into one file, at this moment, whatever else is open or logged meanwhile.
+
+    Entries that an earlier backup there had count as known. A file that holds anything else is not written over.
+
+    Example: trimfit backup saturday.trimfit
+    """
+    from trimfit.desk import record
+
+    taken = record.back_up(_log(context), file)
+    if as_json:
+        print_json(_counts(taken))
+        return
+    _say(taken, "backup", file)
+
+
 def check(context: typer.Context, as_json: Json = False) -> None:
     """Is the log sound, and which of its entries carry a mark? Exit code 1 if it is damaged.
 
@@ -340,5 +360,6 @@ def register(app: typer.Typer) -> None:
     app.command("export")(export)
     app.command("draft")(draft)
     app.command("merge")(merge)
+    app.command("backup")(backup)
     app.command("check")(check)
     app.command("settings", context_settings={"ignore_unknown_options": True})(settings)

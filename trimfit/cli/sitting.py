@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import signal
 import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Annotated
@@ -54,18 +55,27 @@ def bench(
     ) as sitting:
         lines = _Lines(quiet=json_out)
         lines.say(sitting.open())
+        _end_as_by_hand()
         try:
             with _typing(sitting) if person else contextlib.nullcontext():
                 _go_through(sitting, lines, person)
         except (KeyboardInterrupt, EOFError):
             typer.echo("", err=json_out)
         finally:
-            lines.say(sitting.close())
+            # The terminal may be gone: what is held is logged before a word is said of it.
+            lines.say(iter([*sitting.close()]))
         if json_out:
             print_json(sitting.tally)
         faults = sitting.faults
     if faults and not person:
         raise typer.Exit(2)
+
+
+def _end_as_by_hand() -> None:
+    """A closed terminal and a request to stop end a sitting as Ctrl-C does: a reading held in doubt is kept."""
+    for name in ("SIGHUP", "SIGTERM"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.default_int_handler)
 
 
 class _Lines:

@@ -19,6 +19,7 @@ __all__ = [
     "MARK_SOURCES",
     "Checked",
     "Taken",
+    "back_up",
     "check",
     "draft",
     "export_folder",
@@ -96,6 +97,15 @@ def _import_into_new(log: Path, folder: Path, progress: Progress | None) -> Take
         raise TrimfitError(
             error.strerror or str(error), str(log), "nothing was imported; check the path and its permissions"
         ) from error
+
+
+def back_up(log: Path, target: Path) -> Taken:
+    """Write a whole copy of the log into a file. Raises InputError for what is not to be written over."""
+    from trimfit.bench.backup import back_up
+    from trimfit.bench.journal import Journal
+
+    with Journal(log) as journal:
+        return Taken(back_up(journal, Path(target)))
 
 
 def export_folder(log: Path, folder: Path, progress: Progress | None = None, *, force: bool = False) -> Taken:

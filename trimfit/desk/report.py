@@ -64,6 +64,7 @@ def write_report(
     fresh = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)  # a folder that cannot be is found out before the work
+        page.refuse_foreign(folder)
     except OSError as error:
         raise refused from error
     try:

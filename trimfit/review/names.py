@@ -9,8 +9,11 @@ import hashlib
 import re
 import unicodedata
 from collections.abc import Iterable
+from pathlib import Path
 
-__all__ = ["file_stem", "file_stems", "one_line", "sentence", "short"]
+from trimfit.errors import InputError
+
+__all__ = ["file_stem", "file_stems", "one_line", "refuse_link", "sentence", "short"]
 
 STEM_LENGTH = 48
 # Device names that some file systems keep for themselves, with or without an ending.
@@ -87,3 +90,9 @@ def _no_character(code: int) -> bool:
 
 def _digest(name: str) -> str:
     return hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+
+
+def refuse_link(path: Path) -> None:
+    """Raises InputError for a link: what it leads to is not ours to write over."""
+    if path.is_symlink():
+        raise InputError("is a link, and is not written through", str(path), "take it away, or name another folder")

@@ -8,16 +8,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from trimfit.errors import InputError
 from trimfit.review import sections_bench, sections_shop
 from trimfit.review.figures import Rendered
 from trimfit.review.findings import Report
 from trimfit.review.folio import Folio, missing
 from trimfit.review.markup import STYLESHEET, named, paragraph, text
-from trimfit.review.names import sentence, short
+from trimfit.review.names import refuse_link, sentence, short
 
 __all__ = ["build", "write"]
 
 MOST_LATE = 5
+_WRITTEN_BY = b'<a class="skip" href="#main">To the findings</a>'  # as it stands in each page
 
 
 def write(folder: Path, findings: Report, progress: Callable[[str], None] | None = None) -> list[Path]:
@@ -26,16 +28,28 @@ def write(folder: Path, findings: Report, progress: Callable[[str], None] | None
     folder: made if it is not there; files of the same names are replaced, others are let be.
     progress: called with each picture's title before it is drawn. Raises OSError where the folder cannot be written.
     """
-    page, pictures = build(findings, progress)
+    refuse_foreign(folder)
+    page, drawn = build(findings, progress)
     (folder / "pictures").mkdir(parents=True, exist_ok=True)
-    paths = [folder / "index.html"]
-    paths[0].write_bytes(page.encode("utf-8"))
-    for key, drawn in pictures.items():
-        for ending, content in (("png", drawn.png), ("svg", drawn.wide_svg.encode("utf-8"))):
-            path = folder / "pictures" / f"{key}.{ending}"
-            path.write_bytes(content)
-            paths.append(path)
-    return paths
+    written = {folder / "index.html": page.encode("utf-8")}
+    for key, picture in drawn.items():
+        written[folder / "pictures" / f"{key}.png"] = picture.png
+        written[folder / "pictures" / f"{key}.svg"] = picture.wide_svg.encode("utf-8")
+    for path, content in written.items():
+        refuse_link(path)
+        path.write_bytes(content)
+    return list(written)
+
+
+def refuse_foreign(folder: Path) -> None:
+    """Raises InputError where a page or pictures would be written over, or through, what no report wrote."""
+    page, pictures = folder / "index.html", folder / "pictures"
+    for path in (page, pictures):
+        refuse_link(path)
+    if page.exists() and not (page.is_file() and _WRITTEN_BY in page.read_bytes()):
+        raise InputError("no report wrote this file", str(page), "name another folder")
+    if not page.exists() and pictures.exists() and any(pictures.iterdir()):
+        raise InputError("holds files beside which no report lies", str(pictures), "name another folder")
 
 
 def build(findings: Report, progress: Callable[[str], None] | None = None) -> tuple[str, dict[str, Rendered]]:

@@ -10,7 +10,7 @@ from trimfit.review.draw_shop import OUTPUT_WORDS
 from trimfit.review.figures import LIGHT, Axes, Figure, card, pdf_bytes, plain, png_bytes, style
 from trimfit.review.findings import Ticket, TicketNote
 from trimfit.review.folio import number
-from trimfit.review.names import file_stem
+from trimfit.review.names import file_stem, refuse_link
 from trimfit.units import Interval
 
 __all__ = ["draw", "how_to_check", "pdf_and_png", "verdict", "write"]
@@ -29,6 +29,7 @@ def write(folder: Path, ticket: Ticket, stem: str = "") -> list[Path]:
     stem = stem or file_stem(ticket.reed)
     paths = [folder / f"ticket-{stem}.{ending}" for ending in ("pdf", "png")]
     for path, content in zip(paths, pdf_and_png(ticket), strict=True):
+        refuse_link(path)
         path.write_bytes(content)
     return paths
 
