@@ -1,4 +1,4 @@
-"""kill -9 at random moments of import, log, merge and rename: what was acknowledged stays, nothing is half there.
+"""kill -9 at random moments of import, log, sitting, merge and rename: what was acknowledged stays, none is half there.
 
 `pytest tests/bench/crash -m crash -s` kills 200 times in each (TRIMFIT_CRASHES sets another number) and
 prints what it saw; a few kills of each are part of the usual run.
@@ -12,6 +12,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections import Counter
 from pathlib import Path
@@ -207,3 +208,95 @@ def test_a_reed_is_renamed_whole_or_not_at_all(tmp_path: Path, rounds: int) -> N
         seen["killed at work" if midway else "killed when done"] += 1
         seen[f"now {name}"] += 1
     print(f"\nrename: {rounds} kills, {dict(seen)}")
+
+
+SITTING = (
+    BEGIN
+    + PRELOAD
+    + """
+import random, time
+from trimfit.bench.journal import Journal
+from trimfit.desk.at_the_log import LogBench
+from trimfit.desk.sitting import Sitting
+
+class Silent:
+    def reed(self, name): raise SystemExit
+    def work(self): return []
+    def foretold(self, name): return {}
+    def foreseen(self, reading): raise SystemExit
+
+log, first = Path(sys.argv[1]), int(sys.argv[2])
+with Journal(log) as journal:
+    bench = LogBench(journal, Silent())
+    bench.doubts = lambda *_, **__: ()
+    bench.answer = lambda reed: (_ for _ in ()).throw(__import__("trimfit.errors").errors.TrimfitError("no answer"))
+    at = [first]
+    def clock():
+        at[0] += 1
+        i = at[0]
+        return f"{2000 + i // 80000}-01-01T{i // 3600 % 24:02d}:{i // 60 % 60:02d}:{i % 60:02d}.{i // 86400:03d}"
+    sitting = Sitting(bench, clock, scripted=True)
+    list(sitting.open())
+    list(sitting.feed("reed R-0"))
+    print("go", flush=True)
+    while True:
+        list(sitting.feed("crow C+22 f 780"))
+        assert sitting.faults == 0
+        entry, _ = bench.last_of("R-0")
+        print(entry, flush=True)
+        time.sleep(float(sys.argv[3]))
+"""
+)
+
+
+def acknowledged_in(log: Path) -> set[str]:
+    with Journal(log) as journal:
+        assert damage(journal) == []
+        return {entry for (entry,) in journal.columns("reading", ["entry"])}
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+def test_a_sitting_keeps_what_it_acknowledged_in_the_log_itself(tmp_path: Path, rounds: int) -> None:
+    log, random_ = tmp_path / "log", random.Random(rounds)
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-0", "T", "B"))
+    acknowledged: set[str] = set()
+    beside = 0
+    for _ in range(rounds):
+        process = start(SITTING, log, readings_in(log), "0")
+        _, said = killed(process, random_.uniform(0.0, 0.4))
+        acknowledged |= set(said)
+        beside += len(list(tmp_path.glob("log-*")))
+        assert acknowledged_in(log) >= acknowledged
+    print(f"\nsitting: {rounds} kills, {len(acknowledged):,} acknowledged, none lost; {beside} left a side file")
+    assert acknowledged
+
+
+@pytest.mark.parametrize("copies", [pytest.param(5, id="few"), pytest.param(100, id="many", marks=pytest.mark.crash)])
+def test_a_copy_at_any_moment_of_a_sitting_has_what_was_acknowledged(tmp_path: Path, copies: int) -> None:
+    """The copy is of the one file alone, as `cp` makes it, while the sitting goes on."""
+    log, random_ = tmp_path / "log", random.Random(copies)
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-0", "T", "B"))
+    process = start(SITTING, log, 0, "0.2")
+    said: list[str] = []
+    taken: list[tuple[Path, int]] = []
+    hearing = threading.Thread(target=lambda: said.extend(line.strip() for line in process.stdout or ()))
+    hearing.start()
+    try:
+        for number in range(copies):
+            time.sleep(random_.uniform(0.1, 0.4))
+            acknowledged, copy = len(said), tmp_path / f"copy-{number}"
+            shutil.copyfile(log, copy)
+            taken.append((copy, acknowledged))
+    finally:
+        process.kill()
+        process.wait()
+        hearing.join()
+        for stream in (process.stdout, process.stderr):
+            assert stream is not None
+            stream.close()
+    for copy, count in taken:
+        assert acknowledged_in(copy) >= set(said[:count])
+    print(f"\ncopies: {len(taken)} of a sitting of {len(said)} entries, none lacks one that was acknowledged before")
+    assert taken[-1][1] > 0
