@@ -76,7 +76,7 @@ def _fresh(folder: Path) -> None:
             raise InputError(
                 "is there already, and no demo made it", str(folder), "name another folder: trimfit demo FOLDER"
             )
-        for end in ("", "-wal", "-shm"):
+        for end in ("", "-journal", "-wal", "-shm"):
             (folder / f"{LOG}{end}").unlink(missing_ok=True)
         if (folder / REPORT).is_dir() and not (folder / REPORT).is_symlink():
             shutil.rmtree(folder / REPORT)
