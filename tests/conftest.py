@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import os
+import time
 from pathlib import Path
+
+# What is typed is on the machine's clock: the tests have one clock, wherever they run.
+os.environ["TZ"] = "UTC"
+time.tzset()
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")

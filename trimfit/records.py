@@ -129,7 +129,7 @@ class Doubt:
 @dataclass(frozen=True, slots=True)
 class Logged(Generic[T]):
     """A record with its entry: `entry` is unique across benches, `seq` counts in this file, `at_s` is its instant
-    in seconds since 1970 UTC (a time without an offset is taken as it stands), `doubts` were confirmed at entry."""
+    in seconds since 1970 UTC (a time without an offset is in the shop's zone), `doubts` were confirmed at entry."""
 
     entry: str
     seq: int
@@ -175,3 +175,4 @@ class Settings:
     drift_response_pct: float = 15.0
     drift_settle_cents_per_week: float = 5.0
     drift_chance: float = 0.85
+    time_zone: str = "UTC"

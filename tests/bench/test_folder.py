@@ -222,7 +222,7 @@ def test_the_ways_a_spreadsheet_writes_one_row(tmp_path: Path, readings: bytes) 
 
 
 def test_crow_as_a_note_and_notes_in_cents(tmp_path: Path) -> None:
-    text = "reed,taken_at,crow,e_cents,f_cents,low_a_hz,reference_hz\nR-1,2026-03-01,C+22,-12,0,468.2,474\n"
+    text = "reed,taken_at,crow,e_cents,f_cents,low_a_hz,reference_hz\nR-1,2026-03-01T10:00,C+22,-12,0,468.2,474\n"
     take(tmp_path / "log", lay(tmp_path / "shop", {**SHOP, "readings.csv": text}))
     with Journal(tmp_path / "log") as journal:
         record = journal.of_reed("R-1").readings[0].record
@@ -236,7 +236,7 @@ def test_cents_count_from_the_shops_own_ratio(tmp_path: Path) -> None:
     files = {
         **SHOP,
         "settings.csv": "setting,set_at,value\nratio_low_g,2026-01-01,7/8\n",
-        "readings.csv": "reed,taken_at,low_g_cents,reference_hz\nR-1,2026-03-01,0,474\n",
+        "readings.csv": "reed,taken_at,low_g_cents,reference_hz\nR-1,2026-03-01T10:00,0,474\n",
     }
     take(tmp_path / "log", lay(tmp_path / "shop", files))
     with Journal(tmp_path / "log") as journal:
@@ -365,7 +365,7 @@ REED = "reed,reed_type,batch,blade_mm,order\n"
         ("readings.csv", READ.encode("utf-16"), ["readings.csv: is UTF-16 text; save it as CSV in UTF-8"]),
         (
             "readings.csv",
-            "reed,taken_at,crow,crow_hz\nR-1,2026-03-01,C+22,532\n",
+            "reed,taken_at,crow,crow_hz\nR-1,2026-03-01T10:00,C+22,532\n",
             ["crow: crow and crow_hz are both given"],
         ),
         (
@@ -472,7 +472,7 @@ def test_all_faults_of_all_files_are_said_at_once(tmp_path: Path) -> None:
         {
             "chanters.csv": "chanter,meeting_pitch_hz\nCH-1,4740\n",
             "reeds.csv": REED + "R-1,moulded,B-1,23,\nR-1,moulded,B-1,23,\n",
-            "readings.csv": READ + "R-1,2026-03-01,CH-1,532,703,780\nR-1,x,CH-1,y,z,780\n",
+            "readings.csv": READ + "R-1,2026-02-28,CH-1,532,703,780\nR-1,x,CH-1,y,z,780\n",
             "trims.csv": CUT + "R-1,2026-03-01,15,\nR-1,2026-03-02,15,\n",
         },
     )
@@ -509,7 +509,7 @@ def test_a_row_that_is_in_the_log_with_other_content(tmp_path: Path) -> None:
 
 
 def test_trims_in_the_log_count_toward_the_blade_and_known_ones_only_once(tmp_path: Path) -> None:
-    most = {**SHOP, "trims.csv": CUT + "R-1,2026-03-01,12,\n"}
+    most = {**SHOP, "trims.csv": CUT + "R-1,2026-03-01T10:05,12,\n"}
     take(tmp_path / "log", lay(tmp_path / "most", most))
     assert take(tmp_path / "log", tmp_path / "most").new == 0
     (line,) = faults_of(tmp_path, {"trims.csv": CUT + "R-1,2026-03-02,11,\n"})
@@ -588,7 +588,7 @@ def test_names_of_every_sort_go_out_safe_and_come_back_unchanged(tmp_path: Path)
         for name in NAMES:
             journal.append(Reed(name, name, name, remark=name))
             journal.append(Reading(name, "2026-03-01", crow_hz=532.0))
-            journal.append(Trim(name, "2026-03-01", length_mm=0.1, remark=name))
+            journal.append(Trim(name, "2026-03-02", length_mm=0.1, remark=name))
     out = put(tmp_path / "a", tmp_path / "out")
     for cell in out["reeds.csv"].decode().split("\n")[1].split(","):
         assert cell[:1] not in tuple("=+-@")

@@ -110,7 +110,7 @@ def test_importing_a_benchs_folder_tells_a_renamed_reed_what_merging_its_log_doe
         rename(journal, "R-7", "R-7b", at="2026-03-02")
     with Journal(other) as journal:
         for kind, day in more:
-            at = f"2026-03-{day:02}"
+            at = f"2026-03-{day:02}T{'09' if kind == 'crow' else '10'}:00"
             entry = {"crow": Reading("R-7", at, crow_hz=500.0 + day), "cut": Trim("R-7", at, length_mm=0.1)}
             journal.append(entry.get(kind) or Outcome("R-7", at, "good"))
         export_folder(journal, place / "csv")

@@ -24,9 +24,9 @@ def log(tmp_path: Path) -> Path:
         for i in range(6):
             journal.append(Reed(f"R-{i}", "moulded", "B-1"))
             journal.append(
-                Reading(f"R-{i}", "2026-03-01", "CH-1", 530.0 + i, {"low_a": 470.0, "high_a": 940.5 + i / 5})
+                Reading(f"R-{i}", "2026-03-01T10:00", "CH-1", 530.0 + i, {"low_a": 470.0, "high_a": 940.5 + i / 5})
             )
-            journal.append(Trim(f"R-{i}", "2026-03-01", length_mm=0.1 + i / 50))
+            journal.append(Trim(f"R-{i}", "2026-03-01T10:05", length_mm=0.1 + i / 50))
     return path
 
 

@@ -91,9 +91,9 @@ def test_what_else_a_line_may_hold() -> None:
     assert line.pressure_kpa == pytest.approx(6.476, abs=1e-3)
     assert line.temperature_c == pytest.approx(21.111, abs=1e-3)
     assert (line.humidity_pct, line.taped) == (55.0, ("f", "high_g"))
-    assert (line.chanter, line.at, line.remark) == ("old blue", "2026-03-31T09:40", "a bit = dry")
+    assert (line.chanter, line.at, line.remark) == ("old blue", "2026-03-31T09:40+00:00", "a bit = dry")
     reading = line.reading("R-1", "2026-04-01", "blue")
-    assert (reading.reed, reading.taken_at, reading.chanter) == ("R-1", "2026-03-31T09:40", "old blue")
+    assert (reading.reed, reading.taken_at, reading.chanter) == ("R-1", "2026-04-01", "old blue")
 
 
 def test_a_letter_after_the_temperature_is_a_note_when_a_value_follows() -> None:
@@ -185,7 +185,7 @@ def test_trims(text: str, length: float | None, lip: float | None, asked: float 
 
 def test_a_trim_keeps_its_time_and_remark() -> None:
     line = parse_trim("0.14 at 2026-03-31T09:40 remark slipped, a bit")
-    assert (line.at, line.remark) == ("2026-03-31T09:40", "slipped, a bit")
+    assert (line.at, line.remark) == ("2026-03-31T09:40+00:00", "slipped, a bit")
 
 
 @pytest.mark.parametrize(

@@ -29,7 +29,7 @@ from trimfit.desk.logbook import log_reading, strike
 from trimfit.errors import LogError
 from trimfit.records import Chanter, Order, Reading, Reed, Settings
 
-NUMBERS = [field.name for field in dataclasses.fields(Settings) if not field.name.startswith("ratio_")]
+NUMBERS = [field.name for field in dataclasses.fields(Settings) if field.type == "float"]
 
 
 def bench(path: Path, **values: str) -> Path:
@@ -59,7 +59,7 @@ def doctored(path: Path, kind_name: str, values: Sequence[Any]) -> str:
     kind = KINDS[kind_name]
     entry = entry_id(kind, values)
     with Journal(path) as journal, journal.writing() as connection:
-        connection.execute(insert_sql(kind), stored(kind, values, journal.last_seq() + 1, entry, 0))
+        connection.execute(insert_sql(kind), stored(kind, values, journal.last_seq() + 1, entry, 0, "UTC"))
     return entry
 
 

@@ -153,7 +153,7 @@ def test_a_struck_reading_may_be_typed_again(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())
     play(sitting, FIRST + " at 2026-03-31T08:00", "u", FIRST + " at 2026-03-31T08:00")
-    assert [one.record.taken_at for one in journal.of_reed("R-1").readings] == ["2026-03-31T08:00"]
+    assert [one.record.taken_at for one in journal.of_reed("R-1").readings] == ["2026-03-31T08:00+00:00"]
 
 
 def test_the_same_row_twice_is_one_entry(journal: Journal) -> None:
@@ -287,12 +287,20 @@ def test_how_numbers_are_meant_is_said(journal: Journal) -> None:
 
 
 def test_a_clock_behind_the_log_keeps_the_order(journal: Journal) -> None:
-    journal.append(Reading("R-1", "2026-04-02T10:00", chanter="Heron", notes_hz={"f": 771.1, "e": 711.6}))
+    journal.append(Reading("R-1", "2026-03-31T09:06", chanter="Heron", notes_hz={"f": 771.1, "e": 711.6}))
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())
     said = play(sitting, "0.14")
-    assert "the clock is behind this reed's last entry (2026-04-02T10:00)" in said[0]
-    assert journal.of_reed("R-1").trims[0].record.done_at == "2026-04-02T10:00:00.001"
+    assert said[0] == "  the clock is behind the reading of 09:06: logged as just after it"
+    assert journal.of_reed("R-1").trims[0].record.done_at == "2026-03-31T09:06:00.001+00:00"
+
+
+def test_an_entry_of_a_year_to_come_moves_nothing(journal: Journal) -> None:
+    journal.append(Reading("R-1", "2062-03-31T09:40", chanter="Heron", notes_hz={"f": 771.1, "e": 711.6}))
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert play(sitting, "0.14")[0] == "  before the reading of 2062-03-31 09:40"
+    assert journal.of_reed("R-1").trims[0].record.done_at.startswith("2026-03-31T09:0")
 
 
 def test_a_new_reed_may_be_logged_and_taken_back(journal: Journal) -> None:

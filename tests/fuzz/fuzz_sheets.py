@@ -27,7 +27,7 @@ def read_all(kind: Kind, content: bytes) -> None:
     sheet = Sheet(path, faults, *heads_of(kind))
     try:
         if sheet.usable:
-            reader = RowReader(kind, sheet, dict(DEFAULT_RATIOS))
+            reader = RowReader(kind, sheet, dict(DEFAULT_RATIOS), "UTC")
             for line, cells in sheet.rows():
                 check_row(kind, reader, line, cells, faults)
     finally:

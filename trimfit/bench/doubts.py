@@ -11,13 +11,19 @@ from dataclasses import dataclass
 from statistics import median
 from typing import TYPE_CHECKING
 
+from trimfit.bench import days
 from trimfit.bench.alike import twins
-from trimfit.bench.entry_doubts import unbalanced
+from trimfit.bench.entry_doubts import ahead_doubt, unbalanced
+from trimfit.bench.history import LIVE
+from trimfit.bench.instants import reordered
 from trimfit.bench.kinds import KINDS
+from trimfit.bench.times import at_s, local_now
+from trimfit.bench.zones import machine_zone
 
 if TYPE_CHECKING:
     from trimfit.bench.conflicts import Conflict
     from trimfit.bench.journal import Journal
+    from trimfit.records import Settings
 
 __all__ = ["Mark", "Taken", "accepted", "bad_values", "in_conflict", "long_trims", "rule_marks", "struck_names"]
 
@@ -102,7 +108,7 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
             if seq > after_seq:
                 new.append(Taken(entry, reed, reed_type, length_mm))
     marks += long_trims(new, usual)
-    return [*marks, *_names_twice(journal, after_seq)]
+    return [*marks, *_names_twice(journal, after_seq), *_of_times(journal, settings, after_seq)]
 
 
 def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
@@ -125,6 +131,31 @@ def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
     for (entry, reed), differ in found.items():
         sentence = f"{' and '.join(differ)} in case, blanks or Unicode form alone; are the two one?"
         yield Mark(entry, reed, "name-alike", sentence)
+
+
+def _of_times(journal: Journal, settings: Settings, after_seq: int) -> Iterator[Mark]:
+    """Entries of a time that is yet to come, of no known order, or in another order on this machine's clock."""
+    now_s = at_s(local_now())
+    with journal.reading() as connection:
+        for kind in KINDS.values():
+            if kind.time and "reed" in kind.names:
+                query = (
+                    f'SELECT entry, reed, "{kind.time}", at_s FROM {kind.table} WHERE at_s > ? AND seq > ? AND {LIVE}'
+                )
+                for entry, reed, time, instant_s in connection.execute(query, (now_s, after_seq)):
+                    for doubt in ahead_doubt(instant_s, time, kind.time, now_s):
+                        yield Mark(entry, reed, doubt.kind, doubt.sentence)
+        if after_seq:
+            return
+        for entry, reed, sentence in days.in_log(connection):
+            yield Mark(entry, reed, "order-unknown", sentence)
+        here = machine_zone()
+        for reed in reordered(connection, here) if settings.time_zone == "UTC" != here else ():
+            sentence = (
+                f"its times without an offset are read in UTC; in this machine's zone its entries stand in another "
+                f"order: if that is right, trimfit settings time_zone {here}"
+            )
+            yield Mark("", reed, "time-zone", sentence)
 
 
 def accepted(journal: Journal) -> list[Mark]:

@@ -22,14 +22,14 @@ from trimfit.bench.slips import (
     rough_expectation,
     since_event,
 )
-from trimfit.bench.times import at_s
+from trimfit.bench.times import DAY_S, at_s
 from trimfit.pitch import ratios
 from trimfit.records import Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
     from trimfit.bench.foreseen import Foreseen
 
-__all__ = ["LONGEST_UNASKED_MM", "MOVED", "outcome_doubts", "reading_doubts", "trim_doubts", "unbalanced"]
+__all__ = ["LONGEST_UNASKED_MM", "MOVED", "ahead_doubt", "outcome_doubts", "reading_doubts", "trim_doubts", "unbalanced"]
 
 # Before this many cuts of a type are logged, only a cut longer than this is asked about. Assumptions, no source.
 FEW_CUTS = 8
@@ -96,7 +96,11 @@ def reading_doubts(
     if doubts and moved is None:
         # A slip explains the rest: an octave on one A is no lack of balance.
         return doubts
-    by_itself = [_typed_twice(reading, whole), _gap_wide(reading, scale), _unbalanced(reading, settings, scale)]
+    by_itself = [
+        _typed_twice(reading, whole, settings.time_zone),
+        _gap_wide(reading, scale),
+        _unbalanced(reading, settings, scale),
+    ]
     if moved is not None and not any(by_itself):
         return [moved]
     found = [
@@ -152,13 +156,13 @@ def _clock(time: str) -> str:
     return time[:16].replace("T", " ").replace("t", " ")
 
 
-def _typed_twice(record: Reading | Trim, history: ReedHistory) -> Doubt | None:
+def _typed_twice(record: Reading | Trim, history: ReedHistory, zone: str) -> Doubt | None:
     """The very thing that was logged last of this reed, once more within a minute."""
     entries: list[Logged[Reading] | Logged[Trim] | Logged[Event]] = [*history.readings, *history.trims, *history.events]
     last = max(entries, key=lambda one: (one.at_s, one.seq), default=None)
     if last is None or not _alike(record, last.record):
         return None
-    after_s = at_s(record.taken_at if isinstance(record, Reading) else record.done_at) - last.at_s
+    after_s = at_s(record.taken_at if isinstance(record, Reading) else record.done_at, zone) - last.at_s
     if not 0.0 < after_s < TWICE_S:
         return None
     what, column = ("reading", "taken_at") if isinstance(record, Reading) else ("trim", "done_at")
@@ -172,6 +176,15 @@ def _alike(one: Reading | Trim, other: object) -> bool:
     if isinstance(one, Reading):
         return isinstance(other, Reading) and other == replace(one, taken_at=other.taken_at, remark=other.remark)
     return isinstance(other, Trim) and (one.length_mm, one.lip_strokes) == (other.length_mm, other.lip_strokes)
+
+
+def ahead_doubt(instant_s: float, time: str, column: str, now_s: float) -> list[Doubt]:
+    """The doubt about an entry whose time is more than a day ahead of now, if it is; both in seconds since 1970 UTC."""
+    days = (instant_s - now_s) / DAY_S
+    if days <= 1.0:
+        return []
+    far = f"{days / 365.25:.0f} years" if days >= 700.0 else f"{days:.0f} days"
+    return [Doubt("time-ahead", column, f"{_clock(time)} is {far} ahead of now; is the date right?")]
 
 
 def _gap_wide(reading: Reading, scale: Mapping[str, Fraction]) -> Doubt | None:
@@ -337,7 +350,7 @@ def trim_doubts(
         ask = f"did you mean {slip_mm:g}?" if slip_mm is not None else "is it right?"
         meant = (("length_mm", slip_mm),) if slip_mm is not None else ()
         doubts.append(Doubt("trim-long", "length_mm", f"{words}; {ask}", meant))
-    if not doubts and (twice := _typed_twice(trim, history)):
+    if not doubts and (twice := _typed_twice(trim, history, settings.time_zone)):
         doubts.append(twice)
     blade_mm = history.reed.record.blade_mm
     left_mm = (blade_mm or 0.0) - sum(one.record.length_mm or 0.0 for one in history.trims) - length_mm

@@ -15,6 +15,7 @@ from trimfit.bench.cells import guard, number_text
 from trimfit.bench.counts import Counts
 from trimfit.bench.extras import EXTRA, WIDE_COLUMNS
 from trimfit.bench.history import LIVE, quoted
+from trimfit.bench.instants import MADE_AT
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import FILED, KINDS, Kind, kind_of_entry
 from trimfit.bench.scratch import draft_beside
@@ -129,6 +130,8 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
         folder.mkdir(parents=True, exist_ok=True)
         with draft_beside(folder / "export") as draft, journal.still():
             counts = {file: _write(draft / file, heads, rows(), progress) for file, (heads, rows) in files.items()}
+            # The zone that the log was given when it was made is nobody's entry, and is not counted.
+            counts[KINDS["setting"].file] -= sum(MADE_AT in row for row in _rows(journal, KINDS["setting"]))
             tally = {}
             for file, count in counts.items():
                 same = (folder / file).exists() and filecmp.cmp(draft / file, folder / file, shallow=False)

@@ -42,7 +42,7 @@ def _wide_rows(
                 sheet.name, line, "kind", f"{cells[at['kind']][:40]!r} is no kind of entry", f"say {', '.join(FILED)}"
             )
             continue
-        reader = readers.setdefault(kind.name, RowReader(kind, sheet, dict(state.journal.scale())))
+        reader = readers.setdefault(kind.name, RowReader(kind, sheet, dict(state.journal.scale()), state.zone))
         values, at_s, good = reader.read(line, cells)
         generation: Value = None
         try:

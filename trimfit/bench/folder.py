@@ -13,12 +13,13 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from trimfit.bench import history, shop, times
+from trimfit.bench import days, history, shop, times
 from trimfit.bench.cells import amounts, canonical
 from trimfit.bench.counts import Counts
 from trimfit.bench.export import csv_lines
 from trimfit.bench.extras import FILES, entries_again, take_marks, take_wide
 from trimfit.bench.identity import entry_id
+from trimfit.bench.instants import MADE_AT, reordered, zone_of, zone_to_set
 from trimfit.bench.intake import Intake
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value
@@ -54,9 +55,12 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
             state.brings = _names_in(paths["reeds.csv"])
         if "marks.csv" in paths:
             state.again = entries_again(paths["marks.csv"])
+        zone = zone_of(connection)
         if "settings.csv" in paths:
             _take_kind(state, KINDS["setting"], paths["settings.csv"])
             journal.forget_scale()
+            _follow_zone(state, zone)
+        state.zone = zone_to_set(connection) or zone_of(connection)
         if "struck.csv" in paths:
             take_wide(state, paths["struck.csv"], struck=True)
         for name in FILED:
@@ -67,10 +71,14 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
             take_wide(state, paths["conflicts.csv"], struck=False)
         if "marks.csv" in paths:
             take_marks(state, paths["marks.csv"])
+        for name, line, what, remedy in days.among_new(connection, state.new_rows, state.before, state.zone):
+            state.faults.add(KINDS[name].file, line, KINDS[name].time or "", what, remedy)
         state.faults.close_file()
         _say_missing(state)
         if state.faults:
             raise ImportRefused(folder, state.faults)
+        if state.seq > last:
+            journal.set_zone()
         if state.unsettled:
             journal.settle_conflicts()
         changed = shop.apart(journal.settings(), before) if last else ()
@@ -89,6 +97,21 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
 def _entry(journal: Journal, reed: str) -> str:
     found = journal.entry_of("reed", reed)
     return found.entry if found is not None else ""
+
+
+def _follow_zone(state: Intake, before: str) -> None:
+    """Read the log's times without an offset in the zone that the folder sets, unless that would change an order."""
+    zone = zone_of(state.connection)
+    if zone == before:
+        return
+    moved = reordered(state.connection, zone)
+    if moved:
+        shown = ", ".join(name[:40] for name in moved[:3]) + (f" and {len(moved) - 3:,} more" if len(moved) > 3 else "")
+        what = f"in {zone[:60]} the log's times without an offset put the entries of {shown} in another order"
+        remedy = f"take the row out, or set it first if it is right: trimfit settings time_zone {zone[:60]}"
+        state.faults.add("settings.csv", 0, "time_zone", what, remedy)
+        return
+    state.journal.follow_zone(before)
 
 
 class ImportRefused(InputError):
@@ -148,11 +171,12 @@ def _take_kind(state: Intake, kind: Kind, path: Path) -> None:
 
 
 def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
-    reader = RowReader(kind, sheet, dict(state.journal.scale()))
+    reader = RowReader(kind, sheet, dict(state.journal.scale()), state.zone)
     faults, file = state.faults, sheet.name
     before = len(faults.found)
     # In a table that holds nothing there is nothing to look up.
     empty = state.connection.execute(f"SELECT NOT EXISTS (SELECT 1 FROM {kind.table})").fetchone()[0]
+    names = kind.names
     key_at = [kind.index[name] for name in kind.key if name != "at_s"]
     name_at = kind.index[kind.key[0]]
     batch_at, blade_at = kind.index.get("batch", 0), kind.index.get("blade_mm", 0)
@@ -205,7 +229,11 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
             if clash is not None:
                 there, theirs = clash
                 # Columns that the file does not have say nothing against the row in the log.
-                merged = [value if i in reader.present else theirs[i] for i, value in enumerate(values)]
+                # A time of the same instant is the same time, however a spreadsheet wrote it.
+                merged = [
+                    value if i in reader.present and names[i] != kind.time else theirs[i]
+                    for i, value in enumerate(values)
+                ]
                 if kind.name in REVISED:
                     merged = [theirs[i] if value is None else value for i, value in enumerate(merged)]
                 if tuple(merged) == theirs:
@@ -218,11 +246,15 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
                 else:
                     faults.add(file, line, kind.key[0], *_other_content(kind, merged, there, theirs))
                     continue
-        state.count(kind, new=not known)
+        # The zone that a log was given when it was made is nobody's entry, and is not counted.
+        if MADE_AT not in values:
+            state.count(kind, new=not known)
         if known:
             continue
         if was is not None and was != values[0]:
             state.moved[(str(was), str(values[0]))][kind.name] += 1
+        if kind.time is not None and kind.name in days.ORDERED:
+            state.new_rows[kind.name][(str(values[0]), at_s or 0.0)] = (line, str(values[kind.index[kind.time]]))
         if kind.name == "trim" and values[2]:
             cuts[str(values[0])].append((at_s or 0.0, float(values[2]), line))
         waiting.append((state.next_seq(), entry, generation, *values, *(() if at_s is None else (at_s,))))
@@ -363,6 +395,11 @@ def _twice(kind: Kind, values: Sequence[Value], line: int, batch: Value) -> tupl
 
 
 def _other_content(kind: Kind, ours: Sequence[Any], entry: str, theirs: Sequence[Any]) -> tuple[str, str]:
+    if kind.name == "setting" and ours[0] == "time_zone":
+        return (
+            f"times without an offset are in {str(theirs[2])[:60]} in the log, in {str(ours[2])[:60]} in this folder",
+            "take the row out if the folder's are the log's, else give each of them its offset",
+        )
     return (
         f"the log has this {kind.name} with {differences(kind, ours, theirs)}",
         f"leave the row out, or strike the other first: trimfit log strike {entry} --why …",

@@ -36,6 +36,9 @@ class Intake:
     # Names of reeds in this folder -> the names that they have in the log; how many new rows went to a new name.
     names_now: dict[str, str] = field(default_factory=dict)
     moved: dict[tuple[str, str], Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
+    # Readings and work that the log lacks: kind -> (reed, instant) -> line and time.
+    new_rows: dict[str, dict[tuple[str, float], tuple[int, str]]] = field(default_factory=lambda: defaultdict(dict))
+    zone: str = "UTC"
     before: int = 0
     seq: int = 0
     unsettled: bool = False

@@ -17,6 +17,7 @@ from trimfit.bench import history, refusals, shop, times
 from trimfit.bench.cells import canonical, text_value
 from trimfit.bench.history import LIVE, UNSTRUCK
 from trimfit.bench.identity import entry_id
+from trimfit.bench.instants import MADE_AT, derive, reordered, zone_of, zone_to_set
 from trimfit.bench.kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record, references
 from trimfit.bench.rows import insert_sql, instant_of, stored
 from trimfit.bench.seal import sealed, unsealed
@@ -38,10 +39,14 @@ class Journal(Store):
     """One open log. Use it as a context manager."""
 
     _scale: Mapping[str, Fraction] | None = None
+    _zone_set = False
+    reordered: tuple[str, ...] = ()
+    """The reeds whose entries stand in another order since this journal last changed the shop's zone, sorted."""
 
     def undone(self) -> None:
         """A transaction was undone: a setting read in it may not be one."""
         self._scale = None
+        self._zone_set = False
 
     # Writing
 
@@ -54,6 +59,7 @@ class Journal(Store):
         """
         kind = kind_of_record(record)
         with self.writing() as connection:
+            self.set_zone()
             values = canonical(kind, kind.row(record), self.scale())
             if kind.name == "setting":
                 shop.checked(str(values[0]), str(values[2]))
@@ -71,7 +77,7 @@ class Journal(Store):
                 text
                 for (text,) in connection.execute("SELECT doubt FROM marks WHERE marked = ? ORDER BY doubt", (entry,))
             )
-            instant = instant_of(kind, values)
+            instant = instant_of(kind, values, zone_of(connection))
             return Logged(entry, seq, instant or 0.0, kind.from_row(values), kept)
 
     def append_many(self, records: Iterable[object], progress: Progress | None = None) -> Counts:
@@ -106,6 +112,7 @@ class Journal(Store):
             before = connection.execute("SELECT why FROM strikes WHERE struck = ?", (entry,)).fetchone()
             if before:
                 raise InputError(f"was struck before ({before[0][:60]})", entry, "log it again if it should count")
+            zone = zone_of(connection)
             kind = KINDS["strike"]
             values = canonical(kind, [entry, why, at or times.local_now()])
             strike, generation, _ = self.place(kind, values)
@@ -116,12 +123,15 @@ class Journal(Store):
 
                 settle_like(connection, struck, entry)
             self._scale = None
+            self.follow_zone(zone)
             return strike
 
     def set_setting(self, name: str, text_value: str, at: str | None = None) -> str:
         """Set a shop setting; the entry's id. The value is checked; InputError says what it may be."""
         word = shop.checked(name, text_value)
         with self.writing() as connection:
+            self.set_zone()
+            zone = zone_of(connection)
             if at is None:
                 at = times.local_now()
                 last = connection.execute("SELECT max(at_s) FROM settings WHERE setting = ?", (name,)).fetchone()[0]
@@ -129,6 +139,7 @@ class Journal(Store):
                     at = times.later_text(last)
             logged = self.append(Setting(name, at, word))
             self._scale = None
+            self.follow_zone(zone)
             return logged.entry
 
     def place(self, kind: Kind, values: Sequence[Any]) -> tuple[str, int, int | None]:
@@ -151,7 +162,33 @@ class Journal(Store):
 
     def insert_at(self, kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int) -> None:
         """Add a checked row inside a transaction, at a seq that is known to be free."""
-        self._connection.execute(insert_sql(kind), stored(kind, values, seq, entry, generation))
+        self._connection.execute(
+            insert_sql(kind), stored(kind, values, seq, entry, generation, zone_of(self._connection))
+        )
+
+    def set_zone(self) -> None:
+        """Set the shop's zone where none was ever set, inside a transaction."""
+        if self._zone_set:
+            return
+        zone = zone_to_set(self._connection)
+        if zone is not None:
+            kind = KINDS["setting"]
+            values = ("time_zone", MADE_AT, zone)
+            self.insert(kind, values, entry_id(kind, values), 0)
+            self.follow_zone("UTC")
+        self._zone_set = True
+
+    def follow_zone(self, before: str) -> None:
+        """Derive instants anew where the shop's zone is no longer `before`; `reordered` says whose order changed."""
+        connection = self._connection
+        zone = zone_of(connection)
+        if zone == before:
+            return
+        self.reordered = tuple(reordered(connection, zone))
+        derive(connection, zone)
+        if self.reordered:
+            connection.execute("DELETE FROM learned")
+        self.settle_conflicts()
 
     def forget_scale(self) -> None:
         """Read the shop's ratios anew at their next use: a setting was added by hand."""

@@ -32,11 +32,10 @@ class ReadingLine:
     heard: Mapping[str, Heard] = field(default_factory=dict)
 
     def reading(self, reed: str, taken_at: str, chanter: str | None = None) -> Reading:
-        """The Reading that this line is, of `reed`, at the line's own time or `taken_at`, in its own chanter or
-        `chanter`."""
+        """The Reading that this line is, of `reed`, taken at `taken_at`, in its own chanter or `chanter`."""
         return Reading(
             reed=reed,
-            taken_at=self.at or taken_at,
+            taken_at=taken_at,
             chanter=self.chanter or chanter,
             crow_hz=self.crow_hz,
             notes_hz=dict(self.notes_hz),
@@ -71,10 +70,10 @@ class TrimLine:
     remark: str | None = None
 
     def trim(self, reed: str, done_at: str, asked_mm: float | None = None) -> Trim:
-        """The Trim that this line is, of `reed`, at the line's own time or `done_at`."""
+        """The Trim that this line is, of `reed`, done at `done_at`."""
         return Trim(
             reed=reed,
-            done_at=self.at or done_at,
+            done_at=done_at,
             length_mm=self.length_mm,
             lip_strokes=self.lip_strokes,
             asked_mm=self.asked_mm if self.asked_mm is not None else asked_mm,

@@ -13,6 +13,7 @@ from typing import Any
 from trimfit.bench import shop
 from trimfit.bench.counts import Counts
 from trimfit.bench.history import quoted
+from trimfit.bench.instants import MADE_AT, zone_of
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind
 from trimfit.bench.rename import carry, foresee
@@ -44,6 +45,7 @@ def merge_logs(
     with _opened(other) as theirs, journal.writing() as connection, theirs.reading() as source:
         _refuse_strange(source, other)
         seq = journal.last_seq()
+        zone = zone_of(connection)
         tally: dict[str, tuple[int, int]] = {}
         whole = sum(_count(source, kind) for kind in KINDS.values())
         done = 0
@@ -58,17 +60,22 @@ def merge_logs(
                 refused += out
                 fresh = _fresh(journal, kind, rows, other, source)
                 lines = [
-                    stored(kind, values, seq + i, entry, again) for i, (entry, again, values) in enumerate(fresh, 1)
+                    stored(kind, values, seq + i, entry, again, zone)
+                    for i, (entry, again, values) in enumerate(fresh, 1)
                 ]
                 connection.executemany(insert_sql(kind), lines)
                 seq += len(lines)
-                new, seen, done = new + len(lines), seen + len(rows), done + len(rows)
+                # The zone that a log was given when it was made is nobody's entry, and is not counted.
+                new += sum(MADE_AT not in values for _, _, values in fresh)
+                seen, done = seen + sum(MADE_AT not in row for row in rows), done + len(rows)
                 if progress is not None:
                     progress("merge", done, whole)
             tally[kind.name] = (new, seen - new)
         renamed = carry(journal, plan)
         conflicts = journal.settle_conflicts()
         journal.forget_scale()
+        journal.follow_zone(zone)
+        journal.set_zone()
     return Counts(
         sum(new for new, _ in tally.values()),
         sum(known for _, known in tally.values()),

@@ -6,8 +6,9 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
-from trimfit.bench import history
+from trimfit.bench import days, history
 from trimfit.bench.history import LIVE, quoted
+from trimfit.bench.instants import zone_of
 from trimfit.bench.kinds import KINDS, Kind, Row
 from trimfit.bench.rows import differences, instant_of, key_words
 from trimfit.errors import InputError
@@ -21,6 +22,7 @@ def refuse(connection: sqlite3.Connection, kind: Kind, values: Sequence[Any]) ->
         if column.refers is not None and value is not None and not knows(connection, column.refers, str(value)):
             raise history.unknown(connection, KINDS[column.refers], str(value))
     _refuse_clash(connection, kind, values)
+    days.refuse(connection, kind, values)
     if kind.name == "trim":
         _refuse_past_blade(connection, str(values[0]), values[kind.index["length_mm"]])
     if kind.name == "reed":
@@ -39,7 +41,7 @@ def clash(
 ) -> tuple[str, Row] | None:
     """The entry that has a row's key and counts, with its values, if any. at_s: the row's instant, if known."""
     if at_s is None:
-        at_s = instant_of(kind, values)
+        at_s = instant_of(kind, values, zone_of(connection))
     key = [at_s if name == "at_s" else values[kind.index[name]] for name in kind.key]
     where = " AND ".join(f'"{name}" = ?' for name in kind.key)
     query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE {where} AND {LIVE}"

@@ -12,14 +12,14 @@ from trimfit.bench.kinds import Kind
 __all__ = ["differences", "insert_sql", "instant_of", "key_words", "stored"]
 
 
-def instant_of(kind: Kind, values: Sequence[Any]) -> float | None:
-    """A row's instant in seconds since 1970 UTC, None for kinds without a time."""
-    return None if kind.time is None else times.at_s(str(values[kind.index[kind.time]]))
+def instant_of(kind: Kind, values: Sequence[Any], zone: str) -> float | None:
+    """A row's instant in seconds since 1970 UTC, None for kinds without a time. zone: the shop's."""
+    return None if kind.time is None else times.at_s(str(values[kind.index[kind.time]]), zone)
 
 
-def stored(kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int) -> tuple[Any, ...]:
-    """A row as its table holds it."""
-    instant = () if kind.time is None else (instant_of(kind, values),)
+def stored(kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int, zone: str) -> tuple[Any, ...]:
+    """A row as its table holds it. zone: the shop's."""
+    instant = () if kind.time is None else (instant_of(kind, values, zone),)
     return (seq, entry, generation, *values, *instant)
 
 

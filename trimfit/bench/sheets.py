@@ -273,9 +273,10 @@ def _said(error: csv.Error) -> str:
 class RowReader:
     """Turns the cells of a sheet's rows into values of one kind."""
 
-    def __init__(self, kind: Kind, sheet: Sheet, scale: dict[str, Fraction]) -> None:
-        """Settle which cell goes to which column; `scale` is the shop's just ratios, for cents columns."""
-        self.kind, self.sheet, self.scale = kind, sheet, scale
+    def __init__(self, kind: Kind, sheet: Sheet, scale: dict[str, Fraction], zone: str) -> None:
+        """Settle which cell goes to which column; `scale` is the shop's just ratios, for cents columns, `zone` the
+        shop's, for times without an offset."""
+        self.kind, self.sheet, self.scale, self.zone = kind, sheet, scale, zone
         at = {head: i for i, head in enumerate(sheet.heads) if head}
         self.numbers: list[tuple[int, int, float, float, Column]] = []
         self.texts: list[tuple[int, int, Column]] = []
@@ -327,10 +328,10 @@ class RowReader:
                     seen[cell] = cell
         if self.time is not None:
             i, j, column = self.time
-            word = cells[i].strip()
+            word = times.as_iso(cells[i])
             if word:
                 try:
-                    at_s = times.at_s(word)
+                    at_s = times.at_s(word, self.zone)
                     values[j] = word
                 except InputError as error:
                     good = self._fault(line, column.name, error)

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
 from trimfit.bench.cells import number_text
+from trimfit.bench.zones import zone_like, zone_named
 from trimfit.errors import InputError, nearest
 from trimfit.pitch import RATIO_CHOICES, ratios
 from trimfit.records import Settings
@@ -26,6 +27,7 @@ class Apart:
 
 
 NAMES = tuple(field.name for field in dataclasses.fields(Settings))
+_TEXTS = frozenset({"ratio_low_g", "ratio_d", "ratio_high_g", "time_zone"})
 _RATIOS = {"ratio_low_g": "low_g", "ratio_d": "d", "ratio_high_g": "high_g"}
 # What a setting may be, by its name; else by the unit in its name. What a batch may be off is the scale on which the
 # review judges it: it is never nothing.
@@ -80,6 +82,9 @@ def checked(name: str, text: str) -> str:
         note = _RATIOS[name]
         ratios(**{note: word})
         return next(str(choice) for choice in RATIO_CHOICES[note] if str(choice) == word.replace(" ", ""))
+    if name == "time_zone":
+        zone_named(word)
+        return word
     value = parse_number(word)
     low, high = limits_of(name)
     if not low <= value <= high:
@@ -91,6 +96,9 @@ def fault_of(name: str, text: object) -> InputError | None:
     """What is wrong with a stored value; None if it can be typed, or is of a setting that a newer program has."""
     if name not in NAMES:
         return None
+    if name == "time_zone":
+        # A zone that is unknown here keeps times without an offset from being taken, and nothing else.
+        return None if zone_like(str(text)) else InputError(f"{str(text)[:40]!r} is no time zone", "time_zone")
     try:
         checked(name, str(text))
     except InputError as error:
@@ -106,8 +114,8 @@ def settings_from(texts: Mapping[str, str] | Iterable[tuple[str, str]]) -> Setti
     changes: dict[str, str | float] = {}
     for name, text in texts.items() if isinstance(texts, Mapping) else texts:
         if name in NAMES and fault_of(name, text) is None:
-            word = checked(name, str(text))
-            changes[name] = word if name in _RATIOS else float(word)
+            word = str(text) if name == "time_zone" else checked(name, str(text))
+            changes[name] = word if name in _TEXTS else float(word)
     return dataclasses.replace(_defaults(), **changes) if changes else _defaults()  # type: ignore[arg-type]
 
 

@@ -14,6 +14,7 @@ from trimfit.bench.cells import LONGEST_TEXT, canonical
 from trimfit.bench.conflicts import open_conflicts
 from trimfit.bench.history import UNSTRUCK, quoted
 from trimfit.bench.identity import entry_id
+from trimfit.bench.instants import unreadable, zone_of
 from trimfit.bench.journal import Journal, Progress
 from trimfit.bench.kinds import KINDS, Kind, references
 from trimfit.bench.rows import instant_of
@@ -95,9 +96,9 @@ def _is_short(value: object) -> bool:
     return not isinstance(value, (str, bytes)) or len(value) <= LONGEST_TEXT
 
 
-def _at_its_instant(kind: Kind, values: Sequence[Any], at_s: float | None) -> bool:
+def _at_its_instant(kind: Kind, values: Sequence[Any], at_s: float | None, zone: str) -> bool:
     try:
-        return instant_of(kind, values) == at_s
+        return unreadable(zone, kind, values) or instant_of(kind, values, zone) == at_s
     except InputError:
         return False
 
@@ -116,12 +117,13 @@ def _steps(connection: sqlite3.Connection) -> Iterator[str]:
 def _not_themselves(connection: sqlite3.Connection, kind: Kind) -> Iterator[str]:
     """Entries whose content is not what their id was drawn from, or whose instant is not their time's."""
     instant = "at_s" if kind.time else "NULL"
+    zone = zone_of(connection)
     for entry, generation, at_s, *values in connection.execute(
         f"SELECT entry, generation, {instant}, {quoted(kind.names)} FROM {kind.table}"
     ):
         if not is_itself(kind, entry, generation, values):
             yield f"{entry}: its content was changed after it was logged"
-        elif not _at_its_instant(kind, values, at_s):
+        elif not _at_its_instant(kind, values, at_s, zone):
             yield f"{entry}: its instant is not that of its time"
 
 

@@ -11,6 +11,8 @@ from trimfit.cli.show import plain, print_json, progress, say_error, table
 from trimfit.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from trimfit.desk.record import Taken
 
 __all__ = ["register"]
@@ -38,6 +40,7 @@ MEANINGS = {
     "drift_response_pct": "a batch that answers a cut further off is called drifted",
     "drift_settle_cents_per_week": "a batch that settles faster is called drifted",
     "drift_chance": "how sure of that it must be",
+    "time_zone": "times without an offset are on its clock: a name, an offset such as +01:00, or a rule",
 }
 UNITS = (
     ("_cents_per_week", "cents a week"),
@@ -323,9 +326,14 @@ def settings(
     from trimfit.desk import record
 
     log = _log(context)
+    reordered: Sequence[str] = ()
     known = record.settings(log)
     if name is not None and value is not None:
-        shown = {name: record.set_setting(log, name, value)}
+        if name == "time_zone":
+            kept, reordered = record.set_time_zone(log, value)
+        else:
+            kept = record.set_setting(log, name, value)
+        shown = {name: kept}
     elif name is not None:
         if name not in known:
             from trimfit.errors import nearest
@@ -339,6 +347,10 @@ def settings(
         return
     rows = [[key, text, _unit(key), MEANINGS.get(key, "")] for key, text in shown.items()]
     typer.echo(table(["setting", "value", "unit", "what it is"], rows, right=[1]))
+    if reordered:
+        names = ", ".join(" ".join(reed.split())[:40] for reed in reordered[:MARKS_SHOWN])
+        more = f" and {len(reordered) - MARKS_SHOWN:,} more" if len(reordered) > MARKS_SHOWN else ""
+        typer.echo(f"read so, the entries of {names}{more} stand in another order than before")
 
 
 def _unit(name: str) -> str:

@@ -73,7 +73,7 @@ def in_words(kept: Kept) -> list[str]:
     if kept.instead_of:
         lines.append(f"in place of {kept.instead_of}, which is struck")
     if kept.note:
-        lines.append(kept.note)
+        lines += kept.note.splitlines()
     lines += [f"doubt: {' '.join(one.sentence.split())}" for one in kept.doubts]
     if kept.doubts:
         lines.append(f"kept and marked; if it is wrong: trimfit log strike {kept.entry}")

@@ -17,7 +17,18 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
-At = Annotated[str | None, typer.Option("--at", help="When, as 2026-03-01T14:05; now if not said.", metavar="TIME")]
+At = Annotated[
+    str | None,
+    typer.Option(
+        "--at",
+        help="When, by this machine's clock: 14:05, 'yesterday 9:05' or 2026-03-01T14:05; now if not said.",
+        metavar="TIME",
+    ),
+]
+After = Annotated[
+    str | None,
+    typer.Option("--after", help="Right after this entry of the reed, by its id; in place of --at.", metavar="ENTRY"),
+]
 Remark = Annotated[str | None, typer.Option("--remark", help="Anything worth keeping.", metavar="TEXT")]
 ReedName = Annotated[str, typer.Argument(help="The reed's name.", metavar="REED")]
 
@@ -75,6 +86,7 @@ def reading(
         ),
     ],
     at: At = None,
+    after: After = None,
     chanter: Annotated[str | None, typer.Option("--chanter", help="The chanter it was read in.")] = None,
     pressure: Annotated[str | None, typer.Option("--pressure", help="6.5 kPa, 65 mbar, 26 inH2O, 660 mmH2O.")] = None,
     temperature: Annotated[str | None, typer.Option("--temperature", help="21 C or 70 F.")] = None,
@@ -95,6 +107,7 @@ def reading(
             reed,
             words,
             at=at,
+            after=after,
             chanter=chanter,
             pressure=pressure,
             temperature=temperature,
@@ -118,6 +131,7 @@ def trim(
     lip: Annotated[str | None, typer.Option("--lip", help="Strokes of lip work.", metavar="N")] = None,
     asked: Annotated[str | None, typer.Option("--asked", help="Length that was meant, in mm.", metavar="MM")] = None,
     at: At = None,
+    after: After = None,
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
@@ -134,7 +148,7 @@ def trim(
 
     def log_it(sure: bool) -> Kept:
         return logbook.log_trim(
-            _log(context), reed, length=length, lip=lip, asked=asked, at=at, remark=remark, sure=sure
+            _log(context), reed, length=length, lip=lip, asked=asked, at=at, after=after, remark=remark, sure=sure
         )
 
     _answer(when_sure(log_it, as_json), as_json)
@@ -246,6 +260,7 @@ def event(
         list[str], typer.Argument(help="What it was: soaked, dropped, bridle moved, faces sanded.", metavar="EVENT…")
     ],
     at: At = None,
+    after: After = None,
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
@@ -257,7 +272,10 @@ def event(
     """
     from trimfit.desk import logbook
 
-    _answer(logbook.log_event(_log(context), reed, words, at=at, remark=remark), as_json)
+    def log_it(sure: bool) -> Kept:
+        return logbook.log_event(_log(context), reed, words, at=at, after=after, remark=remark, sure=sure)
+
+    _answer(when_sure(log_it, as_json), as_json)
 
 
 @_verbs.command()
@@ -266,6 +284,7 @@ def outcome(
     reed: ReedName,
     outcome: Annotated[str, typer.Argument(help="good, lost or to-stock.", metavar="OUTCOME")],
     at: At = None,
+    after: After = None,
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
@@ -276,7 +295,7 @@ def outcome(
     from trimfit.desk import logbook
 
     def log_it(sure: bool) -> Kept:
-        return logbook.log_outcome(_log(context), reed, outcome, at=at, remark=remark, sure=sure)
+        return logbook.log_outcome(_log(context), reed, outcome, at=at, after=after, remark=remark, sure=sure)
 
     _answer(when_sure(log_it, as_json), as_json)
 

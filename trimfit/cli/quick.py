@@ -15,7 +15,7 @@ from pathlib import Path
 __all__ = ["DEFAULT_LOG", "VERBS", "answered"]
 
 DEFAULT_LOG = "bench.trimfit"
-_WHEN = {"--at": "at", "--remark": "remark"}
+_WHEN = {"--at": "at", "--after": "after", "--remark": "remark"}
 # Verb: the desk's function, how many words come first, whether words without end follow, options, and which are needed.
 VERBS: dict[str, tuple[str, int, bool, dict[str, str], frozenset[str]]] = {
     "reading": (
@@ -100,7 +100,7 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
         from trimfit.desk import logbook
 
         call = getattr(logbook, function)
-        asks = function not in ("strike", "log_event")
+        asks = function != "strike"
         kept = when_sure(lambda sure: call(log, *words, **said, **({"sure": sure} if asks else {})), as_json)
         if kept is None:
             return []

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from trimfit.answers import Advice
-from trimfit.desk.moments import last_moment, moment
 from trimfit.desk.said import plain_name
 from trimfit.records import Doubt, Event, Outcome, Reading, Reed, Trim
 
@@ -22,10 +21,8 @@ __all__ = [
     "Record",
     "as_meant",
     "as_trim",
-    "last_moment",
     "may_have_moved",
     "meant",
-    "moment",
     "standing_words",
     "words_for",
 ]

@@ -9,7 +9,7 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from trimfit.errors import InputError
 from trimfit.records import Chanter, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
@@ -33,6 +33,7 @@ __all__ = [
     "strike",
 ]
 
+T = TypeVar("T")
 TAKEN_BACK = "taken back"
 """Why an entry is struck, where nobody says."""
 AFTER_EVENT = "F and E may stand anywhere now: read it before the next cut"
@@ -71,6 +72,7 @@ def log_reading(
     words: Sequence[str],
     *,
     at: str | None = None,
+    after: str | None = None,
     chanter: str | None = None,
     pressure: str | None = None,
     temperature: str | None = None,
@@ -99,7 +101,7 @@ def log_reading(
             mode="sounding",
         )
         default = history.chanter.chanter if history.chanter else None
-        reading = line.reading(history.reed.record.reed, _moment(history, at or line.at), chanter or default)
+        reading = line.reading(history.reed.record.reed, "", chanter or default)
         changes: dict[str, Any] = {
             "chanter": chanter,
             "pressure_kpa": parse_pressure_kpa(pressure) if pressure else None,
@@ -109,13 +111,15 @@ def log_reading(
             "remark": remark,
         }
         reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
+        reading, where = _placed(journal, history, reading, "taken_at", at or line.at, after)
         foreseen = forecast(journal, reading, history)
-        found = tuple(reading_doubts(reading, history, journal.settings(), {}, foreseen=foreseen))
+        found = reading_doubts(reading, history, journal.settings(), {}, foreseen=foreseen)
+        found += _ahead(journal, reading.taken_at, "taken_at")
         _or_ask(found, sure)
-        kept = _keep(journal, reading, reading.reed, found)
+        kept = _keep(journal, reading, reading.reed, tuple(found))
         said = chanter or line.chanter
         unnamed = "in no chanter that was named: --chanter NAME says which" if reading.notes_hz else ""
-        note = "" if reading.chanter else unnamed
+        note = "\n".join(part for part in (where, "" if reading.chanter else unnamed) if part)
         return dataclasses.replace(kept, note=note, read=_what_was_read(reading, journal, history, bool(said)))
 
 
@@ -127,6 +131,7 @@ def log_trim(
     lip: str | None = None,
     asked: str | None = None,
     at: str | None = None,
+    after: str | None = None,
     remark: str | None = None,
     sure: bool = True,
 ) -> Kept:
@@ -141,12 +146,13 @@ def log_trim(
         history = journal.of_reed(reed)
         trim = Trim(
             reed=history.reed.record.reed,
-            done_at=_moment(history, at),
+            done_at="",
             length_mm=_number("--length", length, in_mm=True),
             lip_strokes=_number("--lip", lip),
             asked_mm=_number("--asked", asked, in_mm=True),
             remark=remark,
         )
+        trim, where = _placed(journal, history, trim, "done_at", at, after)
         longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type)
         # A length typed twice over, as taken and as asked, is a slip all the same where no cut was ever so long.
         asked_mm = trim.asked_mm
@@ -154,26 +160,49 @@ def log_trim(
             asked_mm = None
         settings = journal.settings()
         found = trim_doubts(trim, history, settings, longest_mm=longest_mm, cuts=cuts, advised_mm=asked_mm)
+        found += _ahead(journal, trim.done_at, "done_at")
         _or_ask(found, sure)
-        return dataclasses.replace(_keep(journal, trim, trim.reed, tuple(found)), read=_what_was_taken(trim))
+        kept = _keep(journal, trim, trim.reed, tuple(found))
+        return dataclasses.replace(kept, note=where, read=_what_was_taken(trim))
 
 
-def log_event(log: Path, reed: str, words: Sequence[str], *, at: str | None = None, remark: str | None = None) -> Kept:
+def log_event(
+    log: Path,
+    reed: str,
+    words: Sequence[str],
+    *,
+    at: str | None = None,
+    after: str | None = None,
+    remark: str | None = None,
+    sure: bool = True,
+) -> Kept:
     """Log what was done to a reed, or happened to it, besides a trim, in the shop's own words: `soaked`.
 
-    Its level may have changed by any amount; how it answers a cut stays known.
+    Its level may have changed by any amount; how it answers a cut stays known. `sure` false: what is in doubt is not
+    logged, and raises Doubtful.
     """
     from trimfit.bench.journal import Journal
 
     with Journal(log) as journal, journal.writing():
         history = journal.of_reed(reed)
-        event = Event(history.reed.record.reed, _moment(history, at), " ".join(words), remark)
-        kept = _keep(journal, event, event.reed)
-        return dataclasses.replace(kept, read=f": {event.event}", note=AFTER_EVENT)
+        event = Event(history.reed.record.reed, "", " ".join(words), remark)
+        event, where = _placed(journal, history, event, "at", at, after)
+        found = _ahead(journal, event.at, "at")
+        _or_ask(found, sure)
+        kept = _keep(journal, event, event.reed, tuple(found))
+        note = "\n".join(part for part in (where, AFTER_EVENT) if part)
+        return dataclasses.replace(kept, read=f": {event.event}", note=note)
 
 
 def log_outcome(
-    log: Path, reed: str, outcome: str, *, at: str | None = None, remark: str | None = None, sure: bool = True
+    log: Path,
+    reed: str,
+    outcome: str,
+    *,
+    at: str | None = None,
+    after: str | None = None,
+    remark: str | None = None,
+    sure: bool = True,
 ) -> Kept:
     """Log that a reed has left the bench: `good`, `lost` or `to-stock`.
 
@@ -186,12 +215,14 @@ def log_outcome(
     with Journal(log) as journal, journal.writing():
         history = journal.of_reed(reed)
         before = history.outcome
-        if before is not None and before.record.outcome == outcome and at is None and remark is None:
+        if before is not None and before.record.outcome == outcome and at is after is remark is None:
             return Kept(before.entry, "outcome", before.record.reed, new=False, read=f": {outcome}")
-        entry = Outcome(history.reed.record.reed, _moment(history, at), outcome, remark)
-        found = tuple(outcome_doubts(entry, history, journal.settings()))
+        entry = Outcome(history.reed.record.reed, "", outcome, remark)
+        entry, where = _placed(journal, history, entry, "at", at, after)
+        found = outcome_doubts(entry, history, journal.settings()) + _ahead(journal, entry.at, "at")
         _or_ask(found, sure)
-        return keep_outcome(journal, entry, found)
+        kept = keep_outcome(journal, entry, tuple(found))
+        return dataclasses.replace(kept, note="\n".join(part for part in (where, kept.note) if part))
 
 
 def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = ()) -> Kept:
@@ -201,7 +232,7 @@ def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = (
     with journal.writing():
         before = journal.of_reed(entry.reed).outcome
         replaced = None
-        if before is not None and before.record != entry and before.at_s < at_s(entry.at):
+        if before is not None and before.record != entry and before.at_s < at_s(entry.at, journal.settings().time_zone):
             replaced = before.entry
             journal.strike(replaced, f"left the bench as {entry.outcome} after all")
         kept = _keep(journal, entry, entry.reed, doubts, replaced)
@@ -362,12 +393,28 @@ def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any])
     return _keep(journal, dataclasses.replace(record, **changed), name, instead_of=entry)
 
 
-def _moment(history: ReedHistory, at: str | None) -> str:
-    """When an entry is made: as said, else now, in the manner of the reed's own times and after all of them."""
-    from trimfit.bench.times import local_now, typed_time
-    from trimfit.desk.moments import moment
+def _placed(
+    journal: Journal, history: ReedHistory, record: T, column: str, at: str | None, after: str | None
+) -> tuple[T, str]:
+    """A record with its time in `column`: as typed, or right after an entry, else now; and where that puts it."""
+    from trimfit.bench.times import local_now
+    from trimfit.desk.moments import ELSEWHERE, place
 
-    return typed_time(at) if at is not None else moment(history, local_now())[0]
+    def record_at(time: str) -> Any:
+        return dataclasses.replace(record, **{column: time})  # type: ignore[type-var]
+
+    zone = journal.settings().time_zone
+    placed = place(history, record_at, zone=zone, now=local_now(), at=at, after=after)
+    tail = ELSEWHERE if placed.where and after is None and not placed.behind else ""
+    return record_at(placed.at), placed.where + tail
+
+
+def _ahead(journal: Journal, time: str, column: str) -> list[Doubt]:
+    """The doubt about a time that is yet to come, if it is one."""
+    from trimfit.bench.entry_doubts import ahead_doubt
+    from trimfit.bench.times import at_s, local_now
+
+    return ahead_doubt(at_s(time, journal.settings().time_zone), time, column, at_s(local_now()))
 
 
 def _number(option: str, text: str | None, *, in_mm: bool = False) -> float | None:

@@ -27,6 +27,7 @@ __all__ = [
     "marks",
     "merge_log",
     "set_setting",
+    "set_time_zone",
     "settings",
 ]
 
@@ -160,13 +161,23 @@ def settings(log: Path) -> dict[str, str]:
     """Every shop setting with its value as it is typed; the defaults where there is no log yet."""
     from trimfit.bench import shop
     from trimfit.bench.journal import Journal
+    from trimfit.bench.zones import machine_zone
     from trimfit.records import Settings
 
-    in_force = Settings()
+    in_force = Settings(time_zone=machine_zone())
     if log.exists():
         with Journal(log) as journal:
             in_force = journal.settings()
     return {name: shop.text_of(in_force, name) for name in shop.NAMES}
+
+
+def set_time_zone(log: Path, value: str) -> tuple[str, tuple[str, ...]]:
+    """Set the shop's zone; its value as kept, and the reeds whose entries stand in another order since."""
+    from trimfit.bench.journal import Journal
+
+    with Journal(log, create=True) as journal:
+        journal.set_setting("time_zone", value)
+        return journal.settings().time_zone, journal.reordered
 
 
 def set_setting(log: Path, name: str, value: str) -> str:

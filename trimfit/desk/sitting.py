@@ -20,10 +20,8 @@ from trimfit.desk.entries import (
     Record,
     as_meant,
     as_trim,
-    last_moment,
     may_have_moved,
     meant,
-    moment,
     standing_words,
     words_for,
 )
@@ -502,8 +500,9 @@ class Sitting:
         chanter = history.order.chanter if history.order else None
         if chanter is None and history.readings:
             chanter = history.readings[-1].record.chanter
-        taken_at = line.at or (yield from self._moment())
-        yield from self._propose(HeldReading(full.reading(history.reed.record.reed, taken_at, chanter), line))
+        reed = history.reed.record.reed
+        taken_at = yield from self._moment(lambda time: full.reading(reed, time, chanter), line.at)
+        yield from self._propose(HeldReading(full.reading(reed, taken_at, chanter), line))
 
     def _heard(self, line: ReadingLine) -> Iterator[str]:
         as_low_a = [note for note in NOTES if line.heard.get(note) == "as low A"]
@@ -539,8 +538,9 @@ class Sitting:
         from trimfit.bench.parse import parse_trim
 
         line = parse_trim(text)
-        done_at = line.at or (yield from self._moment())
-        yield from self._propose(HeldTrim(as_trim(line, self._here().reed.record.reed, done_at, self.advice), line))
+        reed = self._here().reed.record.reed
+        done_at = yield from self._moment(lambda time: as_trim(line, reed, time, self.advice), line.at)
+        yield from self._propose(HeldTrim(as_trim(line, reed, done_at, self.advice), line))
 
     # -- doubts -----------------------------------------------------------------------------------------------
 
@@ -669,23 +669,24 @@ class Sitting:
 
     # -- the log ----------------------------------------------------------------------------------------------
 
-    def _moment(self) -> Generator[str, None, str]:
-        text, late = moment(self._here(), self.clock())
-        if late:
-            _, last_text = last_moment(self._here())
-            said = f"  the clock is behind this reed's last entry ({last_text}): logged as just after it"
-            yield from wrapped(said, self.width)
-        return text
+    def _moment(self, record_at: Callable[[str], Record], at: str | None = None) -> Generator[str, None, str]:
+        """When a record is made: now, or as it was typed; where that puts it is said."""
+        from trimfit.desk.moments import place
+
+        placed = place(self._here(), record_at, zone=self.bench.settings().time_zone, now=self.clock(), at=at)
+        if placed.where:
+            yield from wrapped(f"  {placed.where}", self.width)
+        return placed.at
 
     def _outcome(self, outcome: str, remark: str) -> Iterator[str]:
         reed = self._here().reed.record.reed
-        at = yield from self._moment()
+        at = yield from self._moment(lambda time: Outcome(reed, time, outcome, remark or None))
         yield from self._propose(HeldPlain(Outcome(reed, at, outcome, remark or None)))
 
     def _moved(self, what: str) -> Iterator[str]:
         """The reed is not as it was, with no cut: logged as an event, in a word of the shop's if one is given."""
         reed = self._here().reed.record.reed
-        at = yield from self._moment()
+        at = yield from self._moment(lambda time: Event(reed, time, what or "moved"))
         yield from self._propose(HeldPlain(Event(reed, at, what or "moved")))
 
     def _logged(self, entry: str, record: Record, new: bool) -> Iterator[str]:
