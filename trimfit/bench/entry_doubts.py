@@ -29,7 +29,15 @@ from trimfit.records import Doubt, Event, Logged, Outcome, Reading, ReedHistory,
 if TYPE_CHECKING:
     from trimfit.bench.foreseen import Foreseen
 
-__all__ = ["LONGEST_UNASKED_MM", "MOVED", "ahead_doubt", "outcome_doubts", "reading_doubts", "trim_doubts", "unbalanced"]
+__all__ = [
+    "LONGEST_UNASKED_MM",
+    "MOVED",
+    "ahead_doubt",
+    "outcome_doubts",
+    "reading_doubts",
+    "trim_doubts",
+    "unbalanced",
+]
 
 # Before this many cuts of a type are logged, only a cut longer than this is asked about. Assumptions, no source.
 FEW_CUTS = 8

@@ -7,8 +7,8 @@ section 3.3.5). What is typed is on this machine's clock and kept with its offse
 
 from __future__ import annotations
 
-import os
 import math
+import os
 import re
 from datetime import UTC, date, datetime, timedelta
 
