@@ -162,10 +162,10 @@ def mixed(path: Path) -> None:
         journal._zone_set = True  # the earlier program knew none
         journal.append(Reed("R-1", "cane", "B"))
         journal.append(Reed("R-2", "cane", "B"))
-        journal.append(Reading("R-1", "2026-11-28T10:14:00.000-05:00", crow_hz=530.0))
-        journal.append(Trim("R-1", "2026-11-28T10:16", length_mm=0.3))
-        journal.append(Reading("R-2", "2026-11-28T10:14", crow_hz=530.0))
-        journal.append(Trim("R-2", "2026-11-28T10:16", length_mm=0.3))
+        journal.append(Reading("R-1", "2026-01-28T10:14:00.000-05:00", crow_hz=530.0))
+        journal.append(Trim("R-1", "2026-01-28T10:16", length_mm=0.3))
+        journal.append(Reading("R-2", "2026-01-28T10:14", crow_hz=530.0))
+        journal.append(Trim("R-2", "2026-01-28T10:16", length_mm=0.3))
 
 
 def test_a_log_made_before_keeps_its_order_until_somebody_says_otherwise(tmp_path: Path) -> None:

@@ -13,7 +13,6 @@ import pytest
 from typer.testing import CliRunner
 
 from tests.cli.typed_words import Typed
-from trimfit.bench import times
 from trimfit.bench.journal import Journal
 from trimfit.cli.app import app
 from trimfit.desk.moments import entries_of
@@ -25,7 +24,7 @@ def trimfit(log: Path, *words: str, zone: str = "America/New_York") -> str:
     """What the command says on a machine of a zone."""
     done = subprocess.run(
         [sys.executable, "-m", "trimfit", "--log", str(log), *words],
-        env={**os.environ, "TZ": zone},
+        env={**{name: value for name, value in os.environ.items() if name != "TRIMFIT_NOW"}, "TZ": zone},
         capture_output=True,
         text=True,
         check=False,
@@ -61,7 +60,7 @@ def bench(tmp_path: Path) -> Typed:
 
 @pytest.fixture(autouse=True)
 def _clock(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(times, "local_now", lambda: "2026-11-28T14:40:25.000+00:00")
+    monkeypatch.setenv("TRIMFIT_NOW", "2026-11-28T14:40:25+00:00")
 
 
 def order(bench: Typed) -> list[str]:
