@@ -131,6 +131,25 @@ def test_chanters_that_nothing_knows_are_one_fault_with_the_file_to_add(tmp_path
         assert import_folder(journal, tmp_path / "shop").new == 33
 
 
+def test_a_time_that_a_spreadsheet_wrote_anew_is_the_same_time(tmp_path: Path) -> None:
+    """With seconds, with `/` and a blank: entries, struck ones and marks are those of the log."""
+    log = tmp_path / "a"
+    take(log, lay(tmp_path / "shop", dict(SHOP)))
+    with Journal(log) as journal:
+        trim = journal.of_reed("R-1").trims[0]
+        journal.strike(trim.entry, "slip")
+        journal.append(trim.record, doubts=[Doubt("odd", "length_mm", "is it?")])
+    whole = put(log, tmp_path / "out")
+    for i, (old, new) in enumerate(((b"T10:05", b"T10:05:00"), (b"2026-03-01T10:05,", b"2026/03/01 10:05,"))):
+        saved = {name: text.replace(old, new) for name, text in whole.items() if name != "marks.csv"}
+        lay(tmp_path / f"saved{i}", {**saved, "marks.csv": whole["marks.csv"]})
+        assert take(log, tmp_path / f"saved{i}").new == 0
+        take(tmp_path / f"fresh{i}", tmp_path / f"saved{i}")
+        again = put(tmp_path / f"fresh{i}", tmp_path / f"again{i}")
+        assert again["struck.csv"] == whole["struck.csv"]
+        assert again["marks.csv"].count(b"odd: is it?") == 1
+
+
 def test_twice_in_adds_nothing_and_out_in_out_gives_the_same_bytes(tmp_path: Path) -> None:
     shop = lay(tmp_path / "shop", dict(SHOP))
     assert take(tmp_path / "a", shop) == Counts(

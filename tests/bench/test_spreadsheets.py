@@ -15,6 +15,7 @@ import pytest
 from trimfit.bench.export import export_folder
 from trimfit.bench.folder import import_folder
 from trimfit.bench.journal import Journal
+from trimfit.records import Doubt
 
 DEMO = Path(__file__).parents[2] / "datasets_demo" / "shop"
 # Options of the first program's CSV filter: comma, double quotes, UTF-8; the last says whether numbers and dates that
@@ -63,7 +64,7 @@ def test_a_folder_saved_by_a_spreadsheet_holds_the_same_entries(
         import_folder(journal, DEMO)
         history = journal.of_reed("R-0355")
         journal.strike(history.trims[-1].entry, 'the other reed, "I think"')
-        journal.append(history.trims[-1].record)
+        journal.append(history.trims[-1].record, doubts=[Doubt("odd", "length_mm", "so long a cut?")])
         journal.set_setting("tolerance_hz", "0.8")
         export_folder(journal, exported)
         convert(exported, saved)
@@ -76,4 +77,6 @@ def test_a_folder_saved_by_a_spreadsheet_holds_the_same_entries(
     for path in sorted(exported.iterdir()):
         if path.name not in ("struck.csv", "marks.csv"):
             assert len((tmp_path / "again" / path.name).read_text().splitlines()) == len(path.read_text().splitlines())
+    about = [(tmp_path / name / "marks.csv").read_text().count("R-0355 2026") for name in ("exported", "again")]
+    assert about == [1, 1]
     assert (tmp_path / "again" / "struck.csv").read_bytes() == (exported / "struck.csv").read_bytes()

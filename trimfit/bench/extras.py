@@ -9,6 +9,7 @@ from pathlib import Path
 
 from trimfit.bench import times
 from trimfit.bench.cells import from_text
+from trimfit.bench.history import LIVE
 from trimfit.bench.identity import entry_id
 from trimfit.bench.intake import Intake
 from trimfit.bench.kinds import FILED, KINDS, Column, Kind, Value, kind_of_entry
@@ -131,6 +132,20 @@ def entries_again(path: Path) -> set[str]:
         sheet.close()
 
 
+def _of_that_instant(state: Intake, kind: Kind, about: str) -> str:
+    """The entry of the reed and instant that a mark is about, where a spreadsheet wrote its time anew; else blank."""
+    name, _, time = about.strip().rpartition(" ")
+    try:
+        at_s = times.at_s(times.as_iso(time), state.zone)
+    except InputError:
+        return ""
+    if kind.time is None:
+        return ""
+    query = f'SELECT entry FROM {kind.table} WHERE "{kind.key[0]}" = ? AND at_s = ? AND {LIVE}'
+    found = state.connection.execute(query, (name, at_s)).fetchone()
+    return str(found[0]) if found else ""
+
+
 def take_marks(state: Intake, path: Path) -> None:
     """Take the doubts that were accepted when their entries were made."""
     mark = KINDS["mark"]
@@ -142,7 +157,10 @@ def take_marks(state: Intake, path: Path) -> None:
         for line, cells in sheet.rows():
             entry = cells[at["entry"]].strip()
             kind = kind_of_entry(entry)
-            if kind is None or (not state.faults and not state.there(kind, entry)):
+            if kind is not None and not state.faults and not state.there(kind, entry):
+                entry = _of_that_instant(state, kind, cells[at["about"]])
+            if kind is None or not entry:
+                entry = cells[at["entry"]].strip()
                 state.faults.add(
                     sheet.name,
                     line,
