@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 from pathlib import Path
 
@@ -20,7 +21,7 @@ def log(tmp_path: Path) -> Path:
     return tmp_path / "bench.trimfit"
 
 
-def typed(log: Path, *words: str, answer: str = "") -> str:
+def typed(log: Path, *words: str, answer: str = "", prompt: str = "keep it? y or no: ") -> str:
     child = pexpect.spawn(
         sys.executable,
         ["-m", "trimfit", "--log", str(log), "log", *words],
@@ -30,7 +31,7 @@ def typed(log: Path, *words: str, answer: str = "") -> str:
         dimensions=(24, 200),
     )
     if answer:
-        child.expect_exact("keep it? y or no: ")
+        child.expect_exact(prompt)
         asked = child.before
         child.sendline(answer)
     else:
@@ -65,3 +66,28 @@ def test_the_long_way_asks_too(log: Path) -> None:
 def test_json_is_never_asked(log: Path) -> None:
     assert '"trim-long"' in typed(log, "trim", "R-1", "--length", "1.2", "--json")
     assert cuts(log) == [1.2]
+
+
+def test_a_reading_far_off_is_asked_about_and_the_reed_said_to_have_moved(demo_log: Path, tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    shutil.copy(demo_log, path)
+    with Journal(path) as journal:
+        reeds = journal.of_reeds(None, open_only=True)
+        whole = {"e", "f", "low_a", "high_a"}
+        history = next(h for h in reeds if h.readings and whole <= h.readings[-1].record.notes_hz.keys())
+        last = history.readings[-1].record
+    off = {
+        note: 2.0 ** (cents / 1200.0) for note, cents in (("e", -20.0), ("f", 20.0), ("low_a", 0.0), ("high_a", 0.0))
+    }
+    words = [f"{note}={last.notes_hz[note] * factor:.1f}" for note, factor in off.items()]
+    call = ["reading", last.reed, *words]
+    prompt = "r, m, or y to keep it marked: "
+    said = typed(path, *call, answer="r", prompt=prompt)
+    assert "cents over what was predicted against E: misread (r), or has the reed moved (m)?" in said
+    assert "not logged" in said
+    typed(path, *call, answer="m", prompt=prompt)
+    with Journal(path) as journal:
+        now = journal.of_reed(last.reed)
+    assert len(now.readings) == len(history.readings) + 1
+    assert [one.record.event for one in now.events] == ["moved"]
+    assert (now.readings[-1].doubts, now.readings[-1].at_s) == ((), now.events[-1].at_s)

@@ -22,8 +22,10 @@ def advice_in_words(advice: Advice) -> list[str]:
     return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]
 
 
-def when_sure(log_it: Callable[[bool], Kept], as_json: bool) -> Kept | None:
-    """What `log_it(sure)` logged. At a terminal what is in doubt is asked about first; None where it was not kept.
+def when_sure(log_it: Callable[..., Kept], as_json: bool) -> Kept | None:
+    """What `log_it(sure)` logged, or `log_it(sure, moved=True)` of a reading where the reed is said to have moved.
+
+    At a terminal what is in doubt is asked about first; None where it was not kept.
 
     Scripts are never asked: with --json, or where a pipe or a file stands in for the terminal, all is kept and marked.
     """
@@ -34,14 +36,17 @@ def when_sure(log_it: Callable[[bool], Kept], as_json: bool) -> Kept | None:
     try:
         return log_it(False)
     except Doubtful as doubtful:
+        moved = doubtful.may_have_moved
         for doubt in doubtful.doubts:
             sys.stdout.write(f"? {' '.join(doubt.sentence.split())}\n")
     try:
-        answer = input("keep it? y or no: ").strip().lower()
+        answer = input("r, m, or y to keep it marked: " if moved else "keep it? y or no: ").strip().lower()
     except EOFError:
         answer = ""
     if answer in ("y", "yes", "keep"):
         return log_it(True)
+    if moved and answer in ("m", "moved"):
+        return log_it(True, moved=True)
     sys.stdout.write("not logged; type it again as it should be\n")
     return None
 

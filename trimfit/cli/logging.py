@@ -101,7 +101,7 @@ def reading(
     """
     from trimfit.desk import logbook
 
-    def log_it(sure: bool) -> Kept:
+    def log_it(sure: bool, moved: bool = False) -> Kept:
         return logbook.log_reading(
             _log(context),
             reed,
@@ -115,6 +115,7 @@ def reading(
             taped=taped,
             remark=remark,
             sure=sure,
+            moved=moved,
         )
 
     _answer(when_sure(log_it, as_json), as_json)

@@ -101,7 +101,9 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
 
         call = getattr(logbook, function)
         asks = function != "strike"
-        kept = when_sure(lambda sure: call(log, *words, **said, **({"sure": sure} if asks else {})), as_json)
+        kept = when_sure(
+            lambda sure, **more: call(log, *words, **said, **({"sure": sure} if asks else {}), **more), as_json
+        )
         if kept is None:
             return []
         return [json_text(in_json(kept))] if as_json else in_words(kept)

@@ -65,6 +65,13 @@ class Doubtful(Exception):
         self.doubts = tuple(doubts)
         super().__init__(*(doubt.sentence for doubt in self.doubts))
 
+    @property
+    def may_have_moved(self) -> bool:
+        """Whether the doubt is if a reed was misread or has moved."""
+        from trimfit.bench.entry_doubts import MOVED
+
+        return any(doubt.kind == MOVED for doubt in self.doubts)
+
 
 def log_reading(
     log: Path,
@@ -80,13 +87,15 @@ def log_reading(
     taped: str | None = None,
     remark: str | None = None,
     sure: bool = True,
+    moved: bool = False,
 ) -> Kept:
     """Log a reading said in words such as `f=782.1 crow=C+22`; options override what the words say.
 
     Without a chanter it is the one of the reed's order, else the one it was last read in. `sure` false: what is in
-    doubt is not logged, and raises Doubtful. Raises InputError with a fault for each word that says nothing.
+    doubt is not logged, and raises Doubtful. `moved`: where it lies far from what was predicted the reed is not as it
+    was, which is logged just before it. Raises InputError with a fault for each word that says nothing.
     """
-    from trimfit.bench.entry_doubts import reading_doubts
+    from trimfit.bench.entry_doubts import MOVED, reading_doubts
     from trimfit.bench.journal import Journal
     from trimfit.bench.parse import parse_reading
     from trimfit.desk.foreseeing import forecast
@@ -114,6 +123,9 @@ def log_reading(
         reading, where = _placed(journal, history, reading, "taken_at", at or line.at, after)
         foreseen = forecast(journal, reading, history)
         found = reading_doubts(reading, history, journal.settings(), {}, foreseen=foreseen)
+        if moved and any(doubt.kind == MOVED for doubt in found):
+            journal.append(Event(reading.reed, reading.taken_at, "moved"))
+            found = [doubt for doubt in found if doubt.kind != MOVED]
         found += _ahead(journal, reading.taken_at, "taken_at")
         _or_ask(found, sure)
         kept = _keep(journal, reading, reading.reed, tuple(found))
