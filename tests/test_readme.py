@@ -62,6 +62,7 @@ class Shell:
         self.environment.pop("TRIMFIT_LOG", None)
         # Answers are as of now: the page was written on the day after the demo's last reading.
         self.environment["TRIMFIT_NOW"] = "2026-09-18T17:00"
+        self.environment["TZ"] = "UTC"
 
     def type(self, command: str) -> str:
         """What a line prints, both streams."""
