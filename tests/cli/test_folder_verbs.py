@@ -99,6 +99,10 @@ def test_what_a_killed_import_left_is_cleared_away_and_nothing_else(tmp_path: Pa
         assert run(log, "import", shop).returncode == 0
         names = {path.name for path in tmp_path.iterdir()}
         assert names == {"log", "shop", elsewhere.name, under_way.name, *theirs}
+        # One that was killed when its log had its name already goes with the next import.
+        dead.mkdir()
+        assert run(log, "import", shop).returncode == 0
+        assert not dead.exists()
     assert not under_way.exists()
 
 

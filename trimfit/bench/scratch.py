@@ -13,7 +13,7 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
-__all__ = ["draft_beside", "put_in_place", "sync_folder"]
+__all__ = ["clear_away", "draft_beside", "put_in_place", "sync_folder"]
 
 _MOST_LETTERS = 40  # of the name it is a draft of: with the rest, within the length that a file system takes
 _NAME = re.compile(r"\.(?P<machine>[0-9a-f]{8})-(?P<pid>[0-9]{1,7})-[0-9a-f]{16}\.draft")
@@ -36,9 +36,8 @@ def draft_beside(place: Path) -> Iterator[Path]:
 
     Such folders that a process of this machine left when it was killed are cleared away before.
     """
-    stem = f".{place.name[:_MOST_LETTERS]}"
-    _clear_away(place.parent, stem)
-    folder = place.parent / f"{stem}.{_machine()}-{os.getpid()}-{os.urandom(8).hex()}.draft"
+    clear_away(place)
+    folder = place.parent / f"{_stem(place)}.{_machine()}-{os.getpid()}-{os.urandom(8).hex()}.draft"
     folder.mkdir(0o700)
     try:
         yield folder
@@ -46,8 +45,14 @@ def draft_beside(place: Path) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _clear_away(parent: Path, stem: str) -> None:
-    for path in parent.glob(f"{glob.escape(stem)}.*.draft"):
+def _stem(place: Path) -> str:
+    return f".{place.name[:_MOST_LETTERS]}"
+
+
+def clear_away(place: Path) -> None:
+    """Take away the drafts of `place` that processes of this machine left beside it when they were killed."""
+    stem = _stem(place)
+    for path in place.parent.glob(f"{glob.escape(stem)}.*.draft"):
         ours = _NAME.fullmatch(path.name[len(stem) :])
         if ours is None or ours["machine"] != _machine() or path.is_symlink() or not path.is_dir():
             continue

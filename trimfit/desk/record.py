@@ -61,8 +61,10 @@ def import_folder(log: Path, folder: Path, progress: Progress | None = None) -> 
     Raises InputError with every fault of the folder; then no log was made and none was changed.
     """
     from trimfit.bench.folder import files_of, passed_over
+    from trimfit.bench.scratch import clear_away
 
     files_of(Path(folder))
+    clear_away(log)
     taken = None if log.exists() else _import_into_new(log, folder, progress)
     return replace(taken or _import_into(log, folder, progress), passed_over=tuple(passed_over(folder)))
 
