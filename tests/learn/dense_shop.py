@@ -15,6 +15,7 @@ from trimfit.learn.card import FitCard
 from trimfit.learn.curve import KNOTS_MM
 from trimfit.learn.design import Coding, Rows, by_reading
 from trimfit.learn.fitting import coefficient_prior, prior_card
+from trimfit.learn.movement import BASIS, EVENT, SITTING_DAYS, Movement, assumed_movement, settled, unsettled
 from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS
 from trimfit.pitch import OUTPUTS
 
@@ -44,6 +45,24 @@ class Shop:
     noise_cov: Array
     reed_scale: Array
     noise_scale: Array
+    movement: Movement
+
+
+def plain_rows(shop: Shop) -> Rows:
+    """The shop's rows less what their reeds are expected to have settled: what a pass over them takes."""
+    return replace(shop.rows, y=unsettled(shop.rows.y, shop.rows, shop.movement))
+
+
+def moving(rng: np.random.Generator, types: int) -> Movement:
+    """A random way to move for each type."""
+    found = assumed_movement(types)
+    n = types + 1
+    return replace(
+        found,
+        walk=np.stack([positive(rng, np.array([2.0, 0.7, 1.0])) for _ in range(n)]),
+        sitting=np.stack([positive(rng, np.array([1.5, 0.6, 1.1])) for _ in range(n)]),
+        settle=rng.normal(0.0, 3.0, (n, 2, 3)),
+    )
 
 
 def small_shop(
@@ -60,7 +79,7 @@ def small_shop(
     curves, ratio = rng.uniform(-0.2, 0.2, (types, 1)) * KNOTS_MM, rng.uniform(0.7, 1.4, types)
     names = tuple(f"type {t}" for t in range(types))
     coding = Coding(names, tuple(f"chanter {c}" for c in range(chanters)), curves, ratio, 6.0, 20.0, 3.7, 0.0)
-    type_code, batch_code, reed_code, removed = [], [], [], []
+    type_code, batch_code, reed_code, removed, day = [], [], [], [], []
     reed = 0
     for b, t in enumerate(batches):
         for _ in range(reeds):
@@ -69,6 +88,9 @@ def small_shop(
                 batch_code.append(b)
                 reed_code.append(reed)
                 removed.append(x)
+                day.append(
+                    day[-1] + rng.choice([0.01, 0.9, 6.0]) if len(reed_code) > 1 and reed_code[-2] == reed else 20.0
+                )
             reed += 1
     n = len(removed)
     start = np.r_[np.full(OWN, 1.0)]
@@ -96,16 +118,56 @@ def small_shop(
         reeds=tuple(f"reed {r}" for r in range(reed)),
         weight=weight,
         label=np.array([f"entry {i}" for i in range(n)], dtype=object),
+        day=np.array(day),
+        made_day=np.where(rng.random(reed) < 0.6, rng.uniform(0.0, 19.0, reed), np.nan)[reed_code],
+        since_work=np.column_stack([np.ceil(np.array(removed)), rng.uniform(0.0, 0.9, n) * (np.array(removed) > 0)]),
+        event=rng.random(n) < 0.1,
+        jump=(rng.random(n) < 0.1).astype(float),
     )
-    return Shop(
-        rows, coding, batch_cov, reed_cov, noise_cov, rng.uniform(0.7, 1.4, types), rng.uniform(0.7, 1.4, types)
-    )
+    scales = rng.uniform(0.7, 1.4, types), rng.uniform(0.7, 1.4, types)
+    return Shop(rows, coding, batch_cov, reed_cov, noise_cov, *scales, moving(rng, types))
+
+
+def sittings(rows: Rows) -> list[int]:
+    """The number of each row's sitting within its reed."""
+    out: list[int] = []
+    for i in range(len(rows)):
+        mine = [j for j in range(i) if rows.reed_code[j] == rows.reed_code[i]]
+        new = bool(mine) and rows.day[i] - rows.day[mine[-1]] > SITTING_DAYS
+        out.append(out[mine[-1]] + new if mine else 0)
+    return out
+
+
+def level_cov(rows: Rows, movement: Movement, r: int) -> Array:
+    """Covariance (6S, 6S) of a reed's levels at its S sittings over that at the first, then of the sittings' errors."""
+    of = sittings(rows)
+    mine = [int(i) for i in np.flatnonzero(rows.reed_code == r)]
+    found = movement.of(int(rows.type_code[mine[0]]))
+    first = [next(i for i in mine if of[i] == s) for s in range(of[mine[-1]] + 1)]
+    more = []
+    for s in range(len(first)):
+        inside = [i for i in mine if of[i] == s] if s else []
+        more.append(sum((rows.jump[i] * found.jump + rows.event[i] * EVENT for i in inside), np.zeros((3, 3))))
+    c = settled(rows)
+    n = len(first)
+    out = np.zeros((6 * n, 6 * n))
+    for s in range(n):
+        for t in range(n):
+            days = rows.day[first[min(s, t)]] - rows.day[first[0]]
+            level = days * found.walk + sum(more[: min(s, t) + 1], np.zeros((3, 3)))
+            for k in range(2):
+                both = (c[first[s], k] - c[first[0], k]) * (c[first[t], k] - c[first[0], k])
+                level = level + both * found.settle_cov[k]
+            out[3 * s : 3 * s + 3, 3 * t : 3 * t + 3] = level
+        error = slice(3 * n + 3 * s, 3 * n + 3 * s + 3)
+        out[error, error] = found.sitting
+    return out
 
 
 @dataclass(frozen=True)
 class Unknowns:
     """Gaussian over (types' coefficients, chanters' offsets, batches' and reeds' deviations, what a stroke does to each
-    reed over what it does to its type), laid end to end."""
+    reed over what it does to its type, each reed's levels and the errors of its sittings), laid end to end."""
 
     mean: Array
     cov: Array
@@ -113,6 +175,14 @@ class Unknowns:
     chanters: int
     batches: int
     reeds: int
+    counts: tuple[int, ...]
+
+    def level_at(self, r: int, s: int) -> slice:
+        first = self.stroke_at(self.reeds).start + 6 * sum(self.counts[:r]) + 3 * s
+        return slice(first, first + 3)
+
+    def error_at(self, r: int, s: int) -> slice:
+        return self.level_at(r, self.counts[r] + s)
 
     def type_at(self, t: int) -> slice:
         return slice(M * K * t, M * K * (t + 1))
@@ -159,13 +229,16 @@ def before(shop: Shop, strokes: dict[int, Array] | None = None) -> Unknowns:
     for r in range(len(rows.reeds)):
         b = int(rows.batch_code[rows.reed_code == r][0])
         parts.append((strokes or {}).get(b, np.zeros((K, K))))
+    levels = [level_cov(rows, shop.movement, r) for r in range(len(rows.reeds))]
+    parts += levels
     size = sum(len(p) for p in parts)
     whole, at = np.zeros((size, size)), 0
     for part in parts:
         whole[at : at + len(part), at : at + len(part)] = part
         at += len(part)
     start = np.concatenate([mean.reshape(-1), np.zeros(size - mean.size)])
-    return Unknowns(start, whole, n_types, n_chanters, len(rows.batches), len(rows.reeds))
+    counts = tuple(len(level) // 6 for level in levels)
+    return Unknowns(start, whole, n_types, n_chanters, len(rows.batches), len(rows.reeds), counts)
 
 
 def curve(x_mm: float, log_slope: Array) -> float:
@@ -180,7 +253,10 @@ def cells(shop: Shop, unknowns: Unknowns, pick: NDArray[np.bool_] | None = None)
     rows, coding = shop.rows, shop.coding
     taken = np.isfinite(rows.y) if pick is None else np.isfinite(rows.y) & pick
     design, values, where = [], [], []
+    of, c_settled = sittings(rows), settled(rows)
     for i in range(len(rows)):
+        r = int(rows.reed_code[i])
+        expected = BASIS @ (c_settled[i] @ shop.movement.of(int(rows.type_code[i])).settle)
         t, c = int(rows.type_code[i]), int(rows.chanter_code[i])
         s, g = coding.slope_ratio[t], curve(rows.removed_mm[i], coding.curves[t])
         kpa = rows.kpa[i] - coding.pressure_kpa if np.isfinite(rows.kpa[i]) else 0.0
@@ -196,9 +272,10 @@ def cells(shop: Shop, unknowns: Unknowns, pick: NDArray[np.bool_] | None = None)
                 line[spot.start + k] = 1.0
                 line[spot.start + K + k] = s * g
                 line[spot.start + 2 * K + k] = s * g * g
-            line[unknowns.stroke_at(int(rows.reed_code[i])).start + k] = rows.lip[i]
+            line[unknowns.stroke_at(r).start + k] = rows.lip[i]
+            line[unknowns.level_at(r, of[i])] = line[unknowns.error_at(r, of[i])] = BASIS[k]
             design.append(line)
-            values.append(rows.y[i, k])
+            values.append(rows.y[i, k] - expected[k])
             where.append((i, k))
     noise = np.zeros((len(where), len(where)))
     for a, (i, k) in enumerate(where):
@@ -245,6 +322,8 @@ def card_of(shop: Shop, unknowns: Unknowns) -> FitCard:
         noise_scale=shop.noise_scale,
         readings=len(shop.rows),
         low_weight={str(shop.rows.label[i]): list(shop.rows.weight[i]) for i in range(len(shop.rows))},
+        movement=shop.movement,
+        jumped=tuple(str(label) for label in shop.rows.label[shop.rows.jump > 0]),
     )
 
 
@@ -254,11 +333,13 @@ def part_of(rows: Rows, keep: NDArray[np.bool_]) -> Rows:
 
 
 def reed_view(shop: Shop, unknowns: Unknowns, r: int, chanters: tuple[int, ...]) -> tuple[Array, Array]:
-    """Mean and covariance of one reed's state as `predict` lays it out: own coefficients, then chanters' offsets."""
+    """Mean and covariance of one reed's state at its last reading as `predict` lays it out: own coefficients, chanters'
+    offsets, the last sitting's error, the movement since the sitting before."""
     first = int(np.flatnonzero(shop.rows.reed_code == r)[0])
     t, b = int(shop.rows.type_code[first]), int(shop.rows.batch_code[first])
     s = shop.coding.slope_ratio[t]
-    pick = np.zeros((M * K + C_TERMS * K * len(chanters), len(unknowns.mean)))
+    size = M * K + C_TERMS * K * len(chanters)
+    pick = np.zeros((size + 6, len(unknowns.mean)))
     pick[: M * K, unknowns.type_at(t)] = np.eye(M * K)
     for spot in (unknowns.batch_at(b), unknowns.reed_at(r)):
         pick[:K, spot.start : spot.start + K] = np.eye(K)
@@ -267,4 +348,16 @@ def reed_view(shop: Shop, unknowns: Unknowns, r: int, chanters: tuple[int, ...])
     for j, c in enumerate(chanters):
         first = M * K + C_TERMS * K * j
         pick[first : first + C_TERMS * K, unknowns.chanter_at(c)] = np.eye(C_TERMS * K)
-    return pick @ unknowns.mean, pick @ unknowns.cov @ pick.T
+    n = unknowns.counts[r]
+    pick[:K, unknowns.level_at(r, n - 1)] = BASIS
+    pick[size : size + 3, unknowns.error_at(r, n - 1)] = np.eye(3)
+    pick[size + 3 :, unknowns.level_at(r, n - 1)] = np.eye(3)
+    pick[size + 3 :, unknowns.level_at(r, max(n - 2, 0))] -= np.eye(3)
+    mean = pick @ unknowns.mean
+    c = settled(shop.rows)
+    mine, of = np.flatnonzero(shop.rows.reed_code == r), sittings(shop.rows)
+    settle = shop.movement.of(t).settle
+    mean[:K] += BASIS @ (c[mine[-1]] @ settle)
+    before_last = next(i for i in mine if of[i] == max(n - 2, 0))
+    mean[size + 3 :] += (c[mine[-1]] - c[before_last]) @ settle
+    return mean, pick @ unknowns.cov @ pick.T

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from dense_shop import level_cov, sittings
 
 from tests.speed.biglog import frame_of, make
 from trimfit.learn import fitting, predict
@@ -13,6 +14,7 @@ from trimfit.learn.curve import KNOTS_MM
 from trimfit.learn.design import rows_from_frame, sort_rows, take_rows
 from trimfit.learn.fitting import fit_card
 from trimfit.learn.joint import Posterior, batch_sums, resummed, row_precision
+from trimfit.learn.movement import BASIS, unsettled
 from trimfit.learn.newton import fit_many, fit_mixed
 from trimfit.learn.score import _naive, held_out
 from trimfit.learn.sums import CrossProducts, cross_products
@@ -29,16 +31,18 @@ def _cov(rng: np.random.Generator, size: int) -> np.ndarray:
 
 def test_a_reeds_state_as_whole_matrices_give_it() -> None:
     rng = np.random.default_rng(1)
-    d, ratio = OWN + 60 + 20, 1.3
+    d, ratio, own = OWN + 60 + 20, 1.3, OWN + 15
     post = Posterior(rng.standard_normal(d), _cov(rng, d))
-    v_mean, v_q, v_own = rng.standard_normal(OWN), rng.standard_normal((OWN, d)), _cov(rng, OWN)
-    merge = np.zeros((d - OWN, d))
-    merge[:, OWN:] = np.eye(d - OWN)
+    v_mean, v_q, v_own = rng.standard_normal(own), rng.standard_normal((own, d)), _cov(rng, own)
+    merge = np.zeros((d - OWN + 6, d))
+    merge[: d - OWN, OWN:] = np.eye(d - OWN)
     merge[:K, :K] = np.eye(K)
     merge[K : 3 * K, K : 3 * K] = ratio * np.eye(2 * K)
     merge[3 * K : OWN, 3 * K : OWN] = np.eye(K)
-    lift = np.zeros((d - OWN, OWN))
-    lift[:OWN] = np.diag(np.r_[np.ones(K), np.full(2 * K, ratio), np.ones(K)])
+    lift = np.zeros((d - OWN + 6, own))
+    lift[:OWN, :OWN] = np.diag(np.r_[np.ones(K), np.full(2 * K, ratio), np.ones(K)])
+    lift[:K, OWN : OWN + 3] = BASIS
+    lift[d - OWN :, OWN + 3 : OWN + 9] = np.eye(6)
     reach = merge - lift @ v_q
     mean, cov = predict._merged(post, ratio, v_mean, v_q, v_own)
     np.testing.assert_allclose(mean, merge @ post.mean + lift @ v_mean, atol=1e-10)
@@ -48,7 +52,10 @@ def test_a_reeds_state_as_whole_matrices_give_it() -> None:
 @pytest.mark.parametrize(("tilt", "bent"), [(0.0, 0.0), (0.06, 1.5), (-0.4, -4.0), (0.3, 0.0)])
 def test_the_length_wanted_is_where_the_believed_gap_closes(tilt: float, bent: float) -> None:
     mean = np.array([-31.0, 44.0, bent, 0.0, 90.0, 20.0, 0.0, 0.0])
-    belief = AimBelief(mean, np.eye(8), np.ones(1), mean[None], np.eye(8), 0.4, tilt * KNOTS_MM, 1.3, 1.0)
+    none = np.zeros(2)
+    belief = AimBelief(
+        mean, np.eye(8), np.ones(1), mean[None], np.eye(8), 0.4, tilt * KNOTS_MM, 1.3, 1.0, 1.3, none, none, none
+    )
     step, square, _ = belief._steps(np.array([belief.need_mm()]))
     assert belief.need_mm() > 0.3
     assert math.isclose(mean[0] + mean[1] * step[0] + mean[2] * square[0], 0.0, abs_tol=1e-8)
@@ -72,19 +79,31 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
         _, unseen, _ = predict.batch_states(
             card, mine, card.coding, int(mine.type_code[0]), in_fit=every, chanter_names=chanters, forget=True
         )
+        y = unsettled(mine.y, mine, card.movement)
+        of = sittings(mine)
         for reed in range(len(mine.reeds)):
-            state = unseen
-            for before, i in enumerate(np.flatnonzero(mine.reed_code == reed)):
-                design = state.design(mine.removed_mm[i], 0.0, chanters[mine.chanter_code[i]])
-                y = mine.y[i]
-                taken = np.isfinite(y)
-                if before:
-                    mean, cov = state.outputs(design)
-                    sd = np.sqrt(np.diag(cov) + np.diag(state.noise_cov) * card.reading_stretch)
-                    plain.append((before, *y, *mean, *sd))
+            at = np.flatnonzero(mine.reed_code == reed)
+            design = np.concatenate(
+                [unseen.design(mine.removed_mm[i], 0.0, chanters[mine.chanter_code[i]]) for i in at]
+            )
+            level = level_cov(mine, card.movement, reed)
+            shows = np.zeros((len(at) * K, len(level)))
+            for j, i in enumerate(at):
+                for block in (of[i], of[at[-1]] + 1 + of[i]):
+                    shows[j * K : (j + 1) * K, 3 * block : 3 * block + 3] = BASIS
+            true = design @ unseen.cov @ design.T + shows @ level @ shows.T
+            noise = np.zeros_like(true)
+            for j, i in enumerate(at):
                 weight = np.maximum(card.low_weight.get(str(mine.label[i]), np.ones(K)), 1e-4)
-                noise = state.noise_cov / np.sqrt(np.outer(weight, weight))
-                state = state.updated(design[taken], y[taken], noise[np.ix_(taken, taken)])
+                own = unseen.noise_cov / np.sqrt(np.outer(weight, weight))
+                noise[j * K : (j + 1) * K, j * K : (j + 1) * K] = own
+            mean, values = design @ unseen.mean, y[at].reshape(-1)
+            for j, i in enumerate(at[1:], 1):
+                own, known = np.arange(j * K, (j + 1) * K), np.flatnonzero(np.isfinite(values[: j * K]))
+                gain = np.linalg.solve((true + noise)[np.ix_(known, known)], true[np.ix_(known, own)]).T
+                cov = true[np.ix_(own, own)] - gain @ true[np.ix_(known, own)]
+                sd = np.sqrt(np.diag(cov) + np.diag(unseen.noise_cov) * card.reading_stretch)
+                plain.append((j, *y[i], *(mean[own] + gain @ (values[known] - mean[known])), *sd))
     there = np.column_stack([found.before, found.found[:, 1:], found.foretold[:, 1:], found.sd[:, 1:]])
     ours, other = (np.array(sorted(map(tuple, np.nan_to_num(np.array(table))))) for table in (there, plain))
     assert len(found.before) > 200

@@ -11,6 +11,7 @@ from trimfit.errors import TrimfitError
 from trimfit.learn.card import FitCard, card_from_bytes, card_to_bytes
 from trimfit.learn.design import rows_from_frame
 from trimfit.learn.fitting import fit_card, prior_card
+from trimfit.learn.movement import BASIS
 from trimfit.pitch import OUTPUTS
 from trimfit.plan.belief import PITCH
 
@@ -163,7 +164,8 @@ def test_a_shop_that_varies_little_in_pitch_is_not_believed_to_vary_more() -> No
             card = fit(world.history(np.random.default_rng([seed, 1]), 240, batches_per_type=7).frame)
             both = (card.batch_cov + card.reed_cov)[: len(OUTPUTS), : len(OUTPUTS)]
             spread.append(np.sqrt(PITCH @ both @ PITCH))
-            noise.append(np.sqrt(PITCH @ card.noise_cov @ PITCH * card.noise_scale.mean()))
+            error = card.noise_cov * card.noise_scale.mean() + BASIS @ card.movement.sitting.mean(axis=0) @ BASIS.T
+            noise.append(np.sqrt(PITCH @ error @ PITCH))
     assert np.mean(spread) == pytest.approx(2.47, rel=0.12)
     assert np.mean(noise) == pytest.approx(2.13, rel=0.06)
 
@@ -176,7 +178,8 @@ def test_no_type_is_believed_to_be_read_better_than_it_is() -> None:
         world = World("multiplicative", np.random.default_rng(seed))
         past = world.history(np.random.default_rng([seed, 4]), 240, batches_per_type=7).frame
         card = fit(past)
-        found.append([gap_sd(card.noise_cov * scale) for scale in card.noise_scale])
+        errors = zip(card.noise_scale, card.movement.sitting, strict=False)
+        found.append([gap_sd(card.noise_cov * scale + BASIS @ sitting @ BASIS.T) for scale, sitting in errors])
         often = past["reed_type"] == "moulded two"
         more = world.physics.noise.draw(np.random.default_rng(seed), len(past)) * often.to_numpy()[:, None]
         columns = [f"{output}_cents" for output in OUTPUTS]

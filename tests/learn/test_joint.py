@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from dense_shop import K, Shop, before, card_of, cells, error_cov, part_of, reed_view, small_shop, told
+from dense_shop import OWN, K, Shop, before, card_of, cells, error_cov, part_of, plain_rows, reed_view, small_shop, told
 from numpy.typing import NDArray
 
 from trimfit.learn.joint import (
@@ -41,6 +41,7 @@ def _globals(shop: Shop) -> tuple[Globals, tuple[Array, Array]]:
         np.empty((0, 0)),
         empty,
         empty,
+        shop.movement,
     )
     return found, (start.mean[:size], np.linalg.inv(start.cov[:size, :size]))
 
@@ -50,22 +51,28 @@ def test_all_coefficients_batches_and_reeds_as_in_one_dense_covariance(seed: int
     shop = small_shop(seed)
     dense = told(shop, before(shop))
     g, prior = _globals(shop)
-    pieces = pieces_of(shop.rows, shop.coding, len(shop.coding.types))
-    joint_pass(shop.rows, pieces, g, prior)
+    rows = plain_rows(shop)
+    pieces = pieces_of(rows, shop.coding, len(shop.coding.types))
+    joint_pass(rows, pieces, g, prior)
     size = len(g.coef)
     np.testing.assert_allclose(g.coef, dense.mean[:size], **TIGHT)
     np.testing.assert_allclose(g.coef_cov, dense.cov[:size, :size], **TIGHT)
     first = 0
-    for b, (piece, sums, post) in enumerate(batch_views(shop.rows, pieces, g)):
+    for b, (piece, sums, post) in enumerate(batch_views(rows, pieces, g)):
         at = np.r_[np.arange(len(dense.mean))[dense.batch_at(b)], piece.local]
         np.testing.assert_allclose(post.mean, dense.mean[at], **TIGHT)
         np.testing.assert_allclose(post.cov, dense.cov[np.ix_(at, at)], **TIGHT)
         mean, cov = reed_moments(sums, post)
         for r in range(len(mean)):
-            np.testing.assert_allclose(mean[r], dense.mean[dense.reed_at(first + r)], **TIGHT)
-            np.testing.assert_allclose(
-                cov[r], dense.cov[dense.reed_at(first + r), dense.reed_at(first + r)], rtol=1e-7, atol=1e-7
-            )
+            levels = dense.level_at(first + r, 0).start, dense.level_at(first + r, dense.counts[first + r] - 1).stop
+            errors = dense.error_at(first + r, 0).start, dense.error_at(first + r, dense.counts[first + r] - 1).stop
+            # a reed's own terms, then at each sitting its level with that sitting's error
+            pick = np.zeros((OWN + levels[1] - levels[0], len(dense.mean)))
+            pick[:OWN, dense.reed_at(first + r)] = np.eye(OWN)
+            pick[OWN:, slice(*levels)] = pick[OWN:, slice(*errors)] = np.eye(levels[1] - levels[0])
+            size = len(pick)
+            np.testing.assert_allclose(mean[r, :size], pick @ dense.mean, **TIGHT)
+            np.testing.assert_allclose(cov[r, :size, :size], pick @ dense.cov @ pick.T, rtol=1e-7, atol=1e-7)
         first += len(mean)
 
 
@@ -73,11 +80,12 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
     shop = small_shop(2, batches=(0, 0), reeds=2)
     start = before(shop)
     g, prior = _globals(shop)
-    pieces = pieces_of(shop.rows, shop.coding, len(shop.coding.types))
-    joint_pass(shop.rows, pieces, g, prior)
+    rows = plain_rows(shop)
+    pieces = pieces_of(rows, shop.coding, len(shop.coding.types))
+    joint_pass(rows, pieces, g, prior)
     row = 0
-    for piece, sums, post in batch_views(shop.rows, pieces, g):
-        y = shop.rows.y[piece.at]
+    for piece, sums, post in batch_views(rows, pieces, g):
+        y = rows.y[piece.at]
         z = cell_residuals(sums, post, y)
         left_out = {}
         for errors, spreads, seen, at in left_out_readings(sums, post, y):
@@ -144,11 +152,12 @@ def test_a_batch_read_since_the_fit_counts_every_reading_once(seed: int) -> None
     batch's reeds answer a stroke each in its own way."""
     whole = small_shop(seed)
     mine = whole.rows.batch_code == 1
-    late = mine & (np.arange(len(whole.rows)) % 3 == 0)
+    last_of_reed = np.r_[np.diff(whole.rows.reed_code) != 0, True]
+    late = mine & last_of_reed & (whole.rows.reed_code % 3 != 0)
     early = replace(whole, rows=part_of(whole.rows, ~late))
     plain = before(whole)
     card = card_of(whole, plain.conditioned(*cells(early, plain)))
-    start = before(whole, {1: stroke_spread(card.type_coef(0)[REGRESSORS.index("lip")])})
+    strokes = {1: stroke_spread(card.type_coef(0)[REGRESSORS.index("lip")])}
     # The batch's weights are given, so that no judging of slips stands between the two.
     rows = part_of(whole.rows, mine)
     codes = np.unique(rows.chanter_code[rows.chanter_code >= 0])
@@ -159,13 +168,14 @@ def test_a_batch_read_since_the_fit_counts_every_reading_once(seed: int) -> None
         reeds=tuple(rows.reeds[r] for r in names),
     )
     for in_fit in (~late[mine], np.zeros(int(mine.sum()), dtype=bool)):
-        states, blank, weight = batch_states(
+        states, blank, weighed = batch_states(
             card, sorted_rows, card.coding, 0, in_fit=in_fit, chanter_names=card.coding.chanters
         )
-        # a reading newer than the fit has the weight that was found for it here
-        judged_weight = whole.rows.weight.copy()
-        judged_weight[mine] = weight
-        judged = replace(whole, rows=replace(whole.rows, weight=judged_weight))
+        # a reading newer than the fit has the weight, and the jump before it, that were found for it here
+        judged_weight, judged_jump = whole.rows.weight.copy(), whole.rows.jump.copy()
+        judged_weight[mine], judged_jump[mine] = weighed.weight, weighed.jump
+        judged = replace(whole, rows=replace(whole.rows, weight=judged_weight, jump=judged_jump))
+        start = before(judged, strokes)
         design, values, noise = cells(judged, start)
         if in_fit.any():
             dense = start.conditioned(design, values, noise)
@@ -176,7 +186,7 @@ def test_a_batch_read_since_the_fit_counts_every_reading_once(seed: int) -> None
             fresh.mean[:size], fresh.cov[:size, :size] = card.coef, card.coef_cov
             dense = fresh.conditioned(*alone)
         for state, r in zip(states, names, strict=True):
-            mean, cov = reed_view(whole, dense, int(r), tuple(int(c) for c in codes))
+            mean, cov = reed_view(judged, dense, int(r), tuple(int(c) for c in codes))
             np.testing.assert_allclose(state.mean, mean, rtol=1e-6, atol=1e-6)
             np.testing.assert_allclose(state.cov, cov, rtol=1e-6, atol=2e-6)
         assert np.linalg.eigvalsh(blank.cov).min() > -1e-8

@@ -49,15 +49,18 @@ def some_of(rows: Rows, pick: NDArray[np.bool_] | NDArray[np.intp]) -> Rows:
 
 def test_a_batch_with_nothing_read_is_its_type_with_the_batches_spread() -> None:
     card = prior_card(("a",), 6.0, 20.0, 3.7)
-    states, blank, weight = batch_states(card, rows_of(np.zeros((0, K)), []), card.coding, 0, in_fit=NO_ROWS > 0)
+    states, blank, weighed = batch_states(card, rows_of(np.zeros((0, K)), []), card.coding, 0, in_fit=NO_ROWS > 0)
     assert states == []
-    assert weight.shape == (0, K)
-    np.testing.assert_allclose(blank.mean, card.coef, atol=1e-9)
+    assert weighed.weight.shape == (0, K)
+    np.testing.assert_allclose(blank.mean, np.r_[card.coef, np.zeros(6)], atol=1e-9)
     expected = card.coef_cov.copy()
     for cov in (card.batch_cov, card.reed_cov):
         expected[: 3 * K, : 3 * K] += cov
     expected[LIP, LIP] += stroke_spread(card.coef[LIP])
-    np.testing.assert_allclose(blank.cov, expected, rtol=1e-9, atol=1e-7)
+    size = len(expected)
+    np.testing.assert_allclose(blank.cov[:size, :size], expected, rtol=1e-9, atol=1e-7)
+    # what would be read now has the error of a sitting besides
+    np.testing.assert_allclose(blank.cov[size : size + 3, size : size + 3], card.movement.of(0).sitting)
 
 
 def test_a_type_never_seen_leans_on_the_shop_and_is_wider_than_any_known() -> None:
@@ -98,7 +101,8 @@ def test_a_chanter_never_seen_adds_its_spread_and_its_readings_teach_it() -> Non
     _, blank, _ = batch_states(
         card, rows_of(np.zeros((0, K)), []), card.coding, 0, in_fit=NO_ROWS > 0, extra_chanters=[0], chanter_names=names
     )
-    np.testing.assert_allclose(blank.cov[M * K :, M * K :], card.chanter_cov, atol=1e-7)
+    offsets = slice(M * K, M * K + C_TERMS * K)
+    np.testing.assert_allclose(blank.cov[offsets, offsets], card.chanter_cov, atol=1e-7)
     on, off = blank.design(0.0, 0.0, "new"), blank.design(0.0, 0.0, None)
     assert np.trace(blank.outputs(on)[1]) > np.trace(blank.outputs(off)[1])
     y = np.full((12, K), 130.0)
@@ -106,7 +110,7 @@ def test_a_chanter_never_seen_adds_its_spread_and_its_readings_teach_it() -> Non
     states, _, _ = batch_states(
         card, rows_of(y, [0.0] * 12, chanter=0, reeds=6), card.coding, 0, in_fit=np.zeros(12, bool), chanter_names=names
     )
-    assert np.trace(states[0].cov[M * K :, M * K :]) < 0.95 * np.trace(card.chanter_cov)
+    assert np.trace(states[0].cov[offsets, offsets]) < 0.95 * np.trace(card.chanter_cov)
     with pytest.raises(TrimfitError, match="not asked about"):
         states[0].design(0.0, 0.0, "another")
 
@@ -221,11 +225,11 @@ def test_the_states_of_some_reeds_are_those_they_have_among_all() -> None:
     card = card_of(shop, told(shop, before(shop)))
     rows = some_of(shop.rows, shop.rows.batch_code == 0)
     known = {"in_fit": np.zeros(len(rows), bool), "chanter_names": card.coding.chanters}
-    states, _, weight = batch_states(card, rows, card.coding, 0, **known)
+    states, _, weighed = batch_states(card, rows, card.coding, 0, **known)
     only = np.arange(len(states)) % 2 == 1
-    some, _, same_weight = batch_states(card, rows, card.coding, 0, only=only, **known)
+    some, _, same = batch_states(card, rows, card.coding, 0, only=only, **known)
     assert len(some) == only.sum() > 0
-    np.testing.assert_array_equal(weight, same_weight)
+    np.testing.assert_array_equal(weighed.weight, same.weight)
     for one, other in zip(some, [states[i] for i in np.flatnonzero(only)], strict=True):
         np.testing.assert_allclose(one.mean, other.mean, rtol=1e-12, atol=1e-12)
         np.testing.assert_allclose(one.cov, other.cov, rtol=1e-12, atol=1e-12)

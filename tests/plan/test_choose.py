@@ -136,7 +136,7 @@ def test_a_stated_chance_keeps_to_the_ceiling_whatever_a_reading_costs(
     """The chance as it is stated: a reading that may have been wild is counted in it."""
     belief, alone = known
     rules = Rules(ceiling, step, lost_minutes, USUAL)
-    choice = choose(belief, aim, dear_reading(reading_minutes), rules, alone)
+    choice = choose(belief, aim, dear_reading(reading_minutes), rules, [alone] if alone else [])
     legal(choice, belief, aim, rules)
     assert choice.action != "trim" or choice.chance_past <= ceiling
 
@@ -145,7 +145,7 @@ def test_one_doubtful_reading_of_a_reed_far_under_does_not_end_it() -> None:
     """Its reading may have been wild, and if it was no cut is safe: a second reading, be it dear."""
     belief = see(state_of(-12.0, gap_sd=1.0, slope_sd=3.0), aim_of(), 0.0, 0.0)
     alone = Unconfirmed(0.3, see(state_of(6.0, gap_sd=4.0, slope_sd=3.0), aim_of(), 0.0, 0.0))
-    choice = choose(belief, aim_of(), dear_reading(30.0), RULES, alone)
+    choice = choose(belief, aim_of(), dear_reading(30.0), RULES, [alone])
     assert (choice.action, choice.reason) == ("read-again", "alone")
 
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tests.worlds.play import Move, Seen
 from tests.worlds.shop import World
 from trimfit.learn.card import FitCard
-from trimfit.learn.design import Rows, rows_from_frame, sort_rows
+from trimfit.learn.design import rows_from_frame, sort_rows
+from trimfit.learn.explanations import Explanation, explained, latest_sitting
 from trimfit.learn.fitting import fit_card
+from trimfit.learn.movement import settled
 from trimfit.learn.predict import ReedState, batch_states, known_coding
-from trimfit.learn.unconfirmed import own_design, standing_alone, without
 from trimfit.pitch import hz_width_cents
 from trimfit.plan.belief import GAP, Aim, CutError, see
 from trimfit.plan.choose import Choice, Rules, Unconfirmed, choose
@@ -32,28 +32,29 @@ def learned(world: World, rng: np.random.Generator, n: int = 360, *, batches_per
 
 def state_of(card: FitCard, frame: object, chanter: str | None) -> tuple[ReedState, int]:
     """Belief about one reed of a batch never seen, from its own readings (a frame of the estimator's columns)."""
-    state, code, _ = state_and_rows(card, frame, chanter)
+    state, code, _ = states_of(card, frame, chanter)
     return state, code
 
 
-def state_and_rows(
-    card: FitCard, frame: object, chanter: str | None
-) -> tuple[ReedState, int, tuple[Rows, NDArray[np.float64], tuple[str, ...]]]:
-    """`state_of`, and the rows, their weights and the chanters' names that it rests on."""
+def states_of(card: FitCard, frame: object, chanter: str | None) -> tuple[ReedState, int, tuple[Explanation, ...]]:
+    """`state_of`, and the other explanations of the reed's latest readings."""
     rows, types, chanters = rows_from_frame(frame, card.coding)  # type: ignore[arg-type]
     names = chanters if chanter is None or chanter in chanters else (*chanters, chanter)
     code = int(rows.type_code[0])
     rows = sort_rows(rows)
-    states, _, weight = batch_states(
+    coding = known_coding(card, types)
+    states, _, weighed = batch_states(
         card,
         rows,
-        known_coding(card, types),
+        coding,
         code,
         in_fit=np.zeros(len(rows), dtype=bool),
         extra_chanters=[names.index(chanter)] if chanter is not None else [],
         chanter_names=names,
     )
-    return states[0], code, (rows, weight, names)
+    latest = latest_sitting(states[0], weighed, coding, names, 0, settled(rows)[-1])
+    state, others = explained(states[0], latest, card.wild_share)
+    return state, code, others
 
 
 @dataclass
@@ -86,16 +87,14 @@ class HousePlanner:
 
     def choice(self, seen: Seen) -> Choice:
         """The whole choice for one reed."""
-        state, code, (rows, weight, names) = state_and_rows(self.card, seen.frame(), seen.chanter)
+        state, code, explanations = states_of(self.card, seen.frame(), seen.chanter)
         aim = Aim(seen.chanter, None, seen.target_pitch_cents, seen.tolerance_cents, seen.limit_mm)
         belief = see(state, aim, seen.removed_mm, seen.lip_strokes)
-        only = standing_alone(rows, weight, state.noise_cov, 0, seen.removed_mm, float(seen.lip_strokes))
-        alone = None
-        if only is not None:
-            design = own_design(state, only, names, seen.removed_mm, float(seen.lip_strokes))
-            chance, wild = without(state, design, only, self.card.wild_share)
-            alone = Unconfirmed(chance, see(wild, aim, seen.removed_mm, seen.lip_strokes))
-        return choose(belief, aim, self.table(code), Rules(self.ceiling, 0.01, 120.0, self.error), alone)
+        others = [
+            Unconfirmed(one.chance, see(one.state, aim, seen.removed_mm, seen.lip_strokes), one.moved)
+            for one in explanations
+        ]
+        return choose(belief, aim, self.table(code), Rules(self.ceiling, 0.01, 120.0, self.error), others)
 
     def __call__(self, seen: Seen, /) -> Move:
         """The next move for this reed."""

@@ -6,6 +6,7 @@ Everything goes in as CSV and comes out as answers, so that nothing here knows h
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -32,12 +33,17 @@ def new_log(path: Path, shop: Shop) -> None:
 
 def advised(path: Path, day: float) -> dict[str, Advice]:
     """The next step for every reed that has an order and no outcome, as of a day of the story, by reed."""
-    return {advice.reed: advice for advice in ask_all(path)}
+    return {advice.reed: advice for advice in ask_all(path, at_s=_at_s(day))}
 
 
 def predicted(path: Path, reeds: Sequence[str], day: float) -> list[Foretold]:
     """What the next reading of each reed would show on a day of the story, with no work before it."""
-    return predict(path, [(reed, 0.0, 0.0) for reed in reeds])
+    return predict(path, [(reed, 0.0, 0.0) for reed in reeds], at_s=_at_s(day))
+
+
+def _at_s(day: float) -> float:
+    """A day of the story as the log dates it: `clock` by this machine's clock, seconds since 1970 UTC."""
+    return datetime.fromisoformat(clock(day)).timestamp()
 
 
 class LoggedReeds:

@@ -141,7 +141,18 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         reason=reason(choice, aim, ground, other),
         notes=tuple(leanings(ground, choice.action)),
         need_mm=belief.need(),
+        moved_cents=_moved(seen),
+        chance_within=choice.chance_within,
     )
+
+
+def _moved(seen: Seen) -> Interval | None:
+    """How far the gap has moved by itself since the sitting before (90 %), cents."""
+    moved = seen.state.moved_gap()
+    if moved is None:
+        return None
+    mean, sd = moved
+    return Interval(mean, mean - Z90 * sd, mean + Z90 * sd)
 
 
 def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
@@ -184,7 +195,8 @@ def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
 def _next_reading(  # type: ignore[no-untyped-def]
     bench: Bench, seen: Seen, length_mm: float, lip: float, air: tuple[str | None, float | None, float | None]
 ):
-    """Mean (10,) and covariance (10, 10) of the next reading after a trim, and the variance of its gap.
+    """The next reading after a trim, over the explanations of the reed's latest ones: their shares (J,), its means
+    (J, 11) and variances (J, 11): the ten outputs, then the gap, in cents.
 
     air: chanter, pressure in kPa and temperature in °C of that reading.
     """
@@ -195,18 +207,20 @@ def _next_reading(  # type: ignore[no-untyped-def]
 
     chanter, kpa, deg_c = air
     removed = seen.removed_mm + length_mm
-    state = seen.state
-    design = state.design(removed, seen.lip_strokes + lip, chanter, kpa, deg_c)
-    mean, cov = state.outputs(design)
     sd_mm = float(bench.rules().error.sd_mm(np.array([length_mm]))[0])
     there = np.array([removed])
-    g, steep = float(bent_mm(there, state.curve)[0]), float(slope_at(there, state.curve)[0])
-    k = len(mean)
-    slope = (state.mean[k : 2 * k] + 2.0 * g * state.mean[2 * k : 3 * k]) * steep
-    cov = cov + np.outer(slope, slope) * sd_mm**2
-    stretch = np.sqrt(np.outer(bench.card.reading_stretch, bench.card.reading_stretch))
-    gap_var = float(GAP @ cov @ GAP + bench.card.gap_stretch * (GAP @ state.noise_cov @ GAP))
-    return mean, cov + state.noise_cov * stretch, gap_var
+    stretch, k = bench.card.reading_stretch, len(GAP)
+    means, variances = [], []
+    for state in (seen.state, *(other.state for other in seen.explanations)):
+        mean, cov = state.outputs(state.design(removed, seen.lip_strokes + lip, chanter, kpa, deg_c, as_read=True))
+        g, steep = float(bent_mm(there, state.curve)[0]), float(slope_at(there, state.curve)[0])
+        slope = (state.mean[k : 2 * k] + 2.0 * g * state.mean[2 * k : 3 * k]) * steep
+        cov = cov + np.outer(slope, slope) * sd_mm**2
+        gap_var = GAP @ cov @ GAP + bench.card.gap_stretch * (GAP @ state.noise_cov @ GAP)
+        means.append(np.append(mean, GAP @ mean))
+        variances.append(np.append(np.diag(cov) + stretch * np.diag(state.noise_cov), gap_var))
+    others = np.array([other.chance for other in seen.explanations])
+    return np.append(1.0 - others.sum(), others), np.array(means), np.array(variances)
 
 
 def predict(
@@ -224,12 +238,10 @@ def predict(
     In the chanter and conditions of the reed's last reading, but for what is said here. at_s: a reading taken at
     that moment, as for `ask_reed`. InputError for a reed or a chanter that the log does not know.
     """
-    import math
-
     from trimfit.bench.journal import Journal
     from trimfit.desk.beliefs import Bench
     from trimfit.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
-    from trimfit.plan.belief import GAP
+    from trimfit.plan.belief import interval_of
 
     with Journal(path) as journal:
         records = {name: journal.of_reed(name).reed.record for name in dict.fromkeys(reed for reed, _, _ in plans)}
@@ -255,20 +267,21 @@ def predict(
                 last[1] if pressure_kpa is None else pressure_kpa,
                 last[2] if temperature_c is None else temperature_c,
             )
-            mean, cov, gap_var = _next_reading(bench, seen[name], length_mm, lip, air)
+            share, mean, variance = _next_reading(bench, seen[name], length_mm, lip, air)
 
-            def span(k: int, note: str | None, mean=mean, cov=cov) -> Interval:  # type: ignore[no-untyped-def]
-                sd = Z90 * math.sqrt(float(cov[k, k]))
-                ends = (float(mean[k]), float(mean[k]) - sd, float(mean[k]) + sd)
-                values = [note_hz(note, c, bench.scale) if note else hz_from_cents(c) for c in ends]
-                return Interval(*values)
+            def cents(k: int, share=share, mean=mean, variance=variance) -> Interval:  # type: ignore[no-untyped-def]
+                return interval_of(share, mean[:, k], variance[:, k])
 
-            gap, reach = float(GAP @ mean), Z90 * math.sqrt(gap_var)
+            def span(k: int, note: str | None, cents=cents) -> Interval:  # type: ignore[no-untyped-def]
+                ends = cents(k)
+                values = (ends.mean, ends.low, ends.high)
+                return Interval(*(note_hz(note, c, bench.scale) if note else hz_from_cents(c) for c in values))
+
             notes = {note: span(OUTPUTS.index(note), note) for note in NOTES}
             out.append(
                 Foretold(
                     reed=name,
-                    gap_cents=Interval(gap, gap - reach, gap + reach),
+                    gap_cents=cents(len(OUTPUTS)),
                     crow_hz=span(OUTPUTS.index("crow"), None),
                     notes_hz=notes,
                     chanter=air[0],
@@ -291,5 +304,7 @@ def foretell(path: Path, reed: str) -> dict[str, tuple[float, float]]:
         record = journal.of_reed(reed).reed.record
         bench = Bench(journal)
         seen = bench.see_reed(record)
-        mean, cov, _ = _next_reading(bench, seen, 0.0, 0.0, _conditions(seen))
-    return {name: (float(mean[k]), math.sqrt(float(cov[k, k]))) for k, name in enumerate(OUTPUTS)}
+        share, means, variances = _next_reading(bench, seen, 0.0, 0.0, _conditions(seen))
+    mean = share @ means
+    variance = share @ (variances + (means - mean) ** 2)
+    return {name: (float(mean[k]), math.sqrt(float(variance[k]))) for k, name in enumerate(OUTPUTS)}

@@ -11,9 +11,11 @@ import numpy as np
 
 from trimfit.desk.learning import card_of, costs_of, cut_error_of, policy_for, rows_in_fit
 from trimfit.learn.bounds import MOST_MET
-from trimfit.learn.histories import taken_before
-from trimfit.learn.predict import ReedState, batch_states, known_coding
-from trimfit.learn.unconfirmed import Alone, own_design, standing_alone, without
+from trimfit.learn.design import work_before
+from trimfit.learn.explanations import Explanation, explained, latest_sitting
+from trimfit.learn.histories import DAY_S, made_day, taken_before
+from trimfit.learn.movement import settled_at
+from trimfit.learn.predict import Moment, ReedState, batch_states, known_coding
 from trimfit.pitch import cents_from_440, hz_width_cents
 from trimfit.plan.belief import Aim, AimBelief, see
 from trimfit.plan.choose import Rules, Unconfirmed
@@ -32,7 +34,10 @@ LONGEST_MM = 8.0
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """One reed as it is believed to be: its history, state, what is off it, how much its type is known by."""
+    """One reed as the log knows it at a moment: its history, state, what is off it, how much its type is known by.
+
+    explanations: what else its latest readings may mean (`learn.explanations`); the state is that of the likeliest.
+    """
 
     history: ReedHistory
     state: ReedState
@@ -41,8 +46,7 @@ class Seen:
     type_code: int
     reeds_of_type: int
     low_weight: tuple[str, ...]
-    alone: Alone | None = None
-    chanters: tuple[str, ...] = ()
+    explanations: tuple[Explanation, ...] = ()
 
     @property
     def name(self) -> str:
@@ -185,7 +189,8 @@ class Bench:
                 )
         rows, _, in_fit = rows_in_fit(self.card, histories, code, names, self.scale)
         wanted_reed = np.array([only is None or name in only for name in rows.reeds], dtype=bool)
-        states, blank, weight = batch_states(
+        now = self._moment(histories)
+        states, blank, weighed = batch_states(
             self.card,
             rows,
             coding,
@@ -195,10 +200,11 @@ class Bench:
             chanter_names=names,
             told=told,
             only=wanted_reed,
+            now=now,
         )
         by_reed = dict(zip(compress(rows.reeds, wanted_reed), states, strict=True))
         number = {name: i for i, name in enumerate(rows.reeds)}
-        low = (np.where(np.isfinite(rows.y), weight, 1.0) < 0.5).any(axis=1)
+        low = (np.where(np.isfinite(rows.y), weighed.weight, 1.0) < 0.5).any(axis=1)
         read = sum(1 for h in histories if any(r.record.notes_hz for r in h.readings))
         known = max(int(self.card.reeds[code]) if code < len(types) else 0, read)
         out = {}
@@ -208,11 +214,31 @@ class Bench:
                 continue
             length, strokes = taken_before(history)
             mine = tuple(str(rows.label[i]) for i in np.flatnonzero(low) if rows.reeds[rows.reed_code[i]] == name)
-            state, alone = by_reed.get(name, blank), None
+            state = by_reed.get(name, blank)
+            others: tuple[Explanation, ...] = ()
             if name in number:
-                alone = standing_alone(rows, weight, state.noise_cov, number[name], length, strokes)
-            out[name] = Seen(history, state, length, strokes, code, known, mine, alone, names)
+                latest = latest_sitting(state, weighed, coding, names, number[name], now.settle[number[name]])
+                state, others = explained(state, latest, self.card.wild_share)
+            out[name] = Seen(history, state, length, strokes, code, known, mine, others)
         return out
+
+    def _moment(self, histories: Sequence[ReedHistory]) -> Moment:
+        """The moment asked about, for the reeds of a batch that were read, and for one that was not."""
+        days: list[float] = []
+        settle: list[np.ndarray] = []
+        blank = np.zeros(2)
+        for history in histories:
+            last = history.readings[-1].at_s if history.readings else -np.inf
+            day = max(last, self.at_s) / DAY_S
+            works = work_before([day], [trim.at_s / DAY_S for trim in history.trims])
+            made = np.array([made_day(history.reed.record.made_on)])
+            there = settled_at(np.array([day]), made, np.array(works))[0]
+            if history.readings:
+                days.append(day)
+                settle.append(there)
+            else:
+                blank = there
+        return Moment(np.array(days), np.array(settle).reshape(-1, 2), blank)
 
     def aim(self, seen: Seen, order: Order | None = None) -> Aim:
         """What the reed is for: its order's chanter, pitch and pressure, else the chanter it was last read on."""
@@ -235,12 +261,11 @@ class Bench:
 
     def belief(self, seen: Seen, aim: Aim) -> AimBelief:
         """The reed's belief seen from an aim."""
-        return see(seen.state, aim, seen.removed_mm, seen.lip_strokes)
+        return self._see(seen.state, seen, aim)
 
-    def unconfirmed(self, seen: Seen, aim: Aim) -> Unconfirmed | None:
-        """What is believed if the one reading since the last work was a wild one; None for more of them, or none."""
-        if seen.alone is None:
-            return None
-        design = own_design(seen.state, seen.alone, seen.chanters, seen.removed_mm, seen.lip_strokes)
-        chance, state = without(seen.state, design, seen.alone, self.card.wild_share)
-        return Unconfirmed(chance, see(state, aim, seen.removed_mm, seen.lip_strokes))
+    def others(self, seen: Seen, aim: Aim) -> list[Unconfirmed]:
+        """The other explanations of the reed's latest readings, seen from an aim."""
+        return [Unconfirmed(one.chance, self._see(one.state, seen, aim), one.moved) for one in seen.explanations]
+
+    def _see(self, state: ReedState, seen: Seen, aim: Aim) -> AimBelief:
+        return see(state, aim, seen.removed_mm, seen.lip_strokes, self.card.wait_days, self.card.again_days)

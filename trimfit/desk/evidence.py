@@ -74,7 +74,18 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         low_weight=() if off else low,
         kpa_assumed=assumed if assumed and abs(assumed[0] - assumed[1]) >= 0.05 else None,
         chanter_unread=(aim.chanter or "") if unread else "",
+        idle_days=seen.state.idle_days,
+        may_have_moved_cents=_may_have_moved(seen),
     )
+
+
+def _may_have_moved(seen: Seen) -> float:
+    """Half of the 90 % interval of how far the gap has moved since the last sitting, cents; jumps counted in."""
+    moved = seen.state.moved_gap()
+    if moved is None or seen.state.movement is None:
+        return 0.0
+    jump = seen.state.movement.chance_of_jump(seen.state.idle_days) * float(seen.state.movement.jump[1, 1])
+    return Z90 * float((moved[1] ** 2 + jump) ** 0.5)
 
 
 def decide(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Grounds) -> Choice:
@@ -84,8 +95,8 @@ def decide(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Ground
     table, rules = bench.policy(seen.type_code), bench.rules()
     if ground.gap_read == 0:
         return _from_kin(bench, seen, belief, aim, ground)
-    alone = bench.unconfirmed(seen, aim)
-    choice = choose(belief, aim, table, rules, alone)
+    others = bench.others(seen, aim)
+    choice = choose(belief, aim, table, rules, others)
     if choice.action not in FINAL or choice.reason == "blade":
         return choice
     if ground.since_cut == 0:
@@ -98,7 +109,7 @@ def decide(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Ground
         if off > reach and ground.since_cut < 2:
             return _read(bench, seen, belief, choice, "no-fit?")
         # so little is known of where it will meet that reading it as it stands tells no more: nearer the end it shows
-        other = choose(belief, replace(aim, target_cents=None), table, rules, alone)
+        other = choose(belief, replace(aim, target_cents=None), table, rules, others)
         return other if other.action == "trim" else choice
     return choice
 

@@ -44,7 +44,7 @@ def foresee(path: Path, reading: Reading) -> Foreseen:
                 continue
             chanter = reading.chanter if reading.chanter in one.state.chanters else None
             design = one.state.design(
-                one.removed_mm, one.lip_strokes, chanter, reading.pressure_kpa, reading.temperature_c
+                one.removed_mm, one.lip_strokes, chanter, reading.pressure_kpa, reading.temperature_c, as_read=True
             )
             mean, cov = one.state.outputs(design)
             cov = cov + one.state.noise_cov * stretch

@@ -341,13 +341,15 @@ def costs_of(card: FitCard, type_code: int, settings: Settings) -> Costs:
     """The costs and errors that the policy of a type rests on, rounded so that near ones share a table."""
     import numpy as np
 
+    from trimfit.learn.movement import DIRECTIONS
     from trimfit.pitch import hz_width_cents
     from trimfit.plan.belief import GAP
     from trimfit.plan.policy import Costs
 
     known = 0 <= type_code < card.n_types
     scale = float(card.noise_scale[type_code]) if known else float(np.mean(card.noise_scale))
-    reading_sd = float(np.sqrt(GAP @ card.noise_cov @ GAP * scale))
+    sitting = card.movement.of(type_code).sitting[DIRECTIONS.index("gap"), DIRECTIONS.index("gap")]
+    reading_sd = float(np.sqrt(GAP @ card.noise_cov @ GAP * scale + sitting))
     slope = max(float(GAP @ card.type_coef(type_code if known else -1)[1]), 5.0)
     error = cut_error_of(card, settings)
     return Costs(

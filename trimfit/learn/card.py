@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from trimfit.errors import LogError
 from trimfit.learn.design import Coding
+from trimfit.learn.movement import Movement, assumed_movement
 from trimfit.learn.priors import C_TERMS, REGRESSORS
 from trimfit.pitch import OUTPUTS
 
@@ -19,7 +20,7 @@ __all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
 
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 10
+FORMAT = 11
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,10 +33,12 @@ class FitCard:
     batch_cov, reed_cov (30, 30): deviations in start, slope and bend; noise_cov (10, 10): one reading's errors.
     reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (20, 20): a
     chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
-    low_weight: entry -> weights (10,) of readings that count for less. reading_stretch (10,), gap_stretch: what a next
-    reading's error variance is over a sound one's (unsound ones included). cut_error_pct, cut_error_mm: what a cut
-    really takes, where the log tells. fit_seq, since_seq, strikes, scale: the log it was fitted on (of a long log, the
-    reeds last read at or after since_seq); last_seq: up to where its coefficients have followed since (`refresh`).
+    low_weight: entry -> weights (10,) of readings that count for less. movement: how reeds move with no work done on
+    them; jumped: entries of the readings before which the reed had moved of a sudden; wait_days: from a cut to the next
+    reading, usually; again_days: from a reading to the next of the same state. reading_stretch (10,), gap_stretch: what
+    a next reading's error variance is over a sound one's (unsound ones included). cut_error_pct, cut_error_mm: what a
+    cut really takes, where the log tells. fit_seq, since_seq, strikes, scale: the log it was fitted on (of a long log,
+    the reeds last read at or after since_seq); last_seq: up to where its coefficients have followed since (`refresh`).
     """
 
     coding: Coding
@@ -52,6 +55,10 @@ class FitCard:
     reeds: NDArray[np.intp]
     batches: NDArray[np.intp]
     low_weight: dict[str, list[float]]
+    movement: Movement = field(default_factory=lambda: assumed_movement(0))
+    jumped: tuple[str, ...] = ()
+    wait_days: float = 0.0
+    again_days: float = 0.0
     reading_stretch: Array = field(default_factory=lambda: np.ones(K))
     gap_stretch: float = 1.0
     wild_share: float = 0.01
@@ -127,9 +134,13 @@ _ARRAYS = (
 )
 
 
+_MOVEMENT = tuple(item.name for item in fields(Movement))
+
+
 def card_to_bytes(card: FitCard) -> bytes:
-    """The card as bytes: one line of JSON, then the arrays as little-endian doubles in the order of `_ARRAYS`."""
-    arrays = [np.ascontiguousarray(getattr(card, name), dtype="<f8") for name in _ARRAYS]
+    """The card as bytes: one line of JSON, then the arrays (`_ARRAYS`, `_MOVEMENT`) as little-endian doubles."""
+    values = [getattr(card, name) for name in _ARRAYS] + [getattr(card.movement, name) for name in _MOVEMENT]
+    arrays = [np.ascontiguousarray(value, dtype="<f8") for value in values]
     head = {
         "format": FORMAT,
         "shapes": [list(a.shape) for a in arrays],
@@ -142,6 +153,9 @@ def card_to_bytes(card: FitCard) -> bytes:
         "balance_cents": card.coding.balance_cents,
         "hand_cents_per_kpa": card.coding.hand_cents_per_kpa,
         "low_weight": card.low_weight,
+        "jumped": card.jumped,
+        "wait_days": card.wait_days,
+        "again_days": card.again_days,
         "gap_stretch": card.gap_stretch,
         "wild_share": card.wild_share,
         "cut_error_pct": card.cut_error_pct,
@@ -172,7 +186,7 @@ def card_from_bytes(data: bytes) -> FitCard:
         if head["format"] != FORMAT:
             raise ValueError("format")
         found: dict[str, Array] = {}
-        for name, shape in zip(_ARRAYS, head["shapes"], strict=True):
+        for name, shape in zip((*_ARRAYS, *_MOVEMENT), head["shapes"], strict=True):
             size = int(np.prod(shape)) if shape else 1
             found[name] = np.frombuffer(data, dtype="<f8", count=size, offset=at).reshape(shape)
             at += 8 * size
@@ -211,6 +225,10 @@ def _card_of(head: dict[str, Any], found: dict[str, Array]) -> FitCard:
         reeds=found["reeds"].astype(np.intp),
         batches=found["batches"].astype(np.intp),
         low_weight=head["low_weight"],
+        movement=Movement(**{name: found[name] for name in _MOVEMENT}),
+        jumped=tuple(head["jumped"]),
+        wait_days=head["wait_days"],
+        again_days=head["again_days"],
         reading_stretch=found["reading_stretch"],
         gap_stretch=head["gap_stretch"],
         wild_share=head["wild_share"],

@@ -111,7 +111,8 @@ class Rows:
 
     In time: day (n,) the reading's instant in days since 1970 UTC; made_day (n,) noon UTC of the day the reed was made,
     NaN where unknown; since_work (n, 2) as in `work_before`; event (n,) whether an event of this reed was logged after
-    its reading before this one (or before its first) and at or before this one. Rows given none of these are of one
+    its reading before this one (or before its first) and at or before this one; jump (n,) 1 where the fit found that
+    the reed moved of a sudden before this reading, else 0. Rows given none of these are of one
     moment, of reeds made on unknown days and never worked.
     """
 
@@ -132,6 +133,7 @@ class Rows:
     made_day: Array = field(default_factory=lambda: np.empty(0))
     since_work: Array = field(default_factory=lambda: np.empty((0, 2)))
     event: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=bool))
+    jump: Array = field(default_factory=lambda: np.empty(0))
 
     def __post_init__(self) -> None:
         n = len(self.y)
@@ -140,6 +142,7 @@ class Rows:
             "made_day": np.full(n, np.nan),
             "since_work": np.zeros((n, 2)),
             "event": np.zeros(n, dtype=bool),
+            "jump": np.zeros(n),
         }
         for name, values in absent.items():
             given = len(getattr(self, name))
@@ -199,11 +202,11 @@ def by_reading(rows: Rows, at: NDArray[np.intp] | NDArray[np.bool_]) -> dict[str
 
 
 def sort_rows(rows: Rows) -> Rows:
-    """The rows with each batch's, and in it each reed's, standing together; reed codes renumbered in that order.
+    """The rows with each batch's, and in it each reed's, standing together in order of time; reed codes renumbered.
 
     A reed belongs to the batch of its first row.
     """
-    order = np.lexsort((np.arange(len(rows)), rows.reed_code, rows.batch_code))
+    order = np.lexsort((np.arange(len(rows)), rows.day, rows.reed_code, rows.batch_code))
     reed = rows.reed_code[order]
     first = np.r_[True, np.diff(reed) != 0]
     code = np.cumsum(first) - 1

@@ -6,7 +6,9 @@ The steps, in order:
 2. REML of the gap on straight length; its variances and readings give the types' curves (`curve`), its slopes the
    types' ratios;
 3. REML of every output and every pair along the curves; the three covariances (`covariance`);
-4. the joint pass: every batch's information about all coefficients at once (`joint`), exact with holes; deletion
+4. how reeds move with no work between (`movement`), from their idle spans; the noise, into which REML had put it,
+   is made smaller by as much (`passes.along_movement`);
+5. the joint pass: every batch's information about all coefficients at once (`joint`), exact with holes; deletion
    residuals give the cells' weights; EM steps move the covariances (these include the antisymmetric parts that
    polarization cannot see) and find each type's own scale; the last pass is the posterior that the card keeps.
 """
@@ -34,14 +36,26 @@ from trimfit.learn.covariance import (
 from trimfit.learn.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
 from trimfit.learn.design import Coding, Rows, balance_weight, sort_rows, take_rows
 from trimfit.learn.gross import gross_weights
+from trimfit.learn.movement import (
+    MEASURE,
+    SITTING_DAYS,
+    Movement,
+    assumed_movement,
+    idle_spans,
+    learned_movement,
+    settled,
+    unsettled,
+)
 from trimfit.learn.newton import MixedFit, Start
 from trimfit.learn.passes import (
     Globals,
+    along_movement,
     em_step,
     joint_pass,
     noise_scales,
     pieces_of,
     reading_stretch,
+    rescaled,
     reweigh,
     sums_again,
 )
@@ -69,7 +83,13 @@ OWN = len(RANDOM) * K
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LIP, PRESSURE, TEMPERATURE = (REGRESSORS.index(name) for name in ("lip", "pressure", "temperature"))
 LEAST_CURVE_ROWS = 8
+LEAST_WAITS = 5
 EM_STEPS = 4
+MOVEMENT_ROUNDS = 4
+NORMAL_MULTIPLE = 0.95
+"""What `along_movement` makes of normal errors and, within a few hundredths, of those with ordinary tails."""
+LEAST_ERROR_SHARE = 0.05
+"""However much the reeds move, so much of what REML calls errors of readings is left to them."""
 ROUNDS = 2
 """REML is done again once slips have been found and their weights lowered."""
 MOST_CHANTERS = 40
@@ -128,6 +148,7 @@ def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float
         reed_scale=np.ones(len(names)),
         noise_scale=np.ones(len(names)),
         chanter_cov=chanter_spread(),
+        movement=assumed_movement(len(names)),
         reeds=np.zeros(len(names), dtype=np.intp),
         batches=np.zeros(len(names), dtype=np.intp),
         low_weight={},
@@ -250,6 +271,12 @@ def _covariances(
     outer_of[rows.reed_code] = rows.batch_code
     n_reeds, n_batches = len(rows.reeds), len(np.unique(rows.batch_code))
     few = (rows.chanter_code < MOST_REML_CHANTERS) & among_the_most_read(rows)
+    as_read = rows.y
+    movement, multiple, apart = assumed_movement(n_types), np.ones(len(MEASURE)), assumed_noise()
+
+    def sizes(noise_cov: Array) -> Array:
+        """Variances of a reading's errors in the three directions of movement."""
+        return np.asarray(np.diag(MEASURE @ noise_cov @ MEASURE.T))
 
     def curves() -> Coding:
         (gap,) = reml(straight)(contrast(F_NOTE, E_NOTE)[None], [None])
@@ -296,20 +323,29 @@ def _covariances(
             chanter_spread(),
             np.empty(0),
             np.empty(0),
+            movement,
         )
         return fits, start, assumed, gap_fit.criterion if gap_fit is not None else 0.0
 
     fits, g, assumed, criterion = found(1, None)
     for round_number in range(2, ROUNDS + 1):
-        sums = None
-        for _ in range(2):
-            sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters), sums)
-            before, rows = rows, reweigh(rows, pieces, g, base, sums)
-            sums = sums_again(rows, before, pieces, g, sums)
+        # REML had put the movement into the readings' errors: slips and jumps are found, the movement is learned and
+        # the errors are made smaller in turn, until those found among a reed's readings are as large as those believed
+        noise_cov, multiple = g.noise_cov, np.ones(len(multiple))
+        for _ in range(MOVEMENT_ROUNDS):
+            sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
+            rows = reweigh(rows, pieces, g, base, sums)
+            movement = g.movement = movement_of(replace(rows, y=as_read), coding, g, n_types)
+            rows = replace(rows, y=unsettled(as_read, rows, movement))
+            found_multiple = along_movement(rows, pieces, g) / NORMAL_MULTIPLE
+            multiple = np.clip(multiple * found_multiple, LEAST_ERROR_SHARE, 1.0)
+            apart = g.noise_cov = rescaled(noise_cov, multiple)
         # a slip bends a curve as it blows up a variance: both anew, now that slips are found
         coding = curves()
         pieces = pieces_of(rows, coding, n_types)
         fits, g, assumed, criterion = found(round_number, fits)
+    # REML anew, its slips now weighed, may have found smaller errors by itself
+    g.noise_cov = rescaled(g.noise_cov, np.clip(sizes(apart) / sizes(g.noise_cov), LEAST_ERROR_SHARE, 1.0))
     for step in range(EM_STEPS):
         tell("the joint response", step, EM_STEPS + 2)
         sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
@@ -323,6 +359,19 @@ def _covariances(
     # few correlations that `pick` and the first cut rest on, crow with gap and start with slope, would all but vanish
     g.batch_cov = _shrunk(g.batch_cov, 0.7 * n_batches, g.reed_cov)
     return g, coding, rows, criterion
+
+
+def movement_of(rows: Rows, coding: Coding, g: Globals, n_types: int) -> Movement:
+    """How reeds move, from the idle spans among these rows (as they were read) under the coefficients in `g`."""
+    x = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
+    coef = g.coef[: M * K * n_types].reshape(n_types, M, K)[rows.type_code]
+    # what length and strokes do is alike for both sittings of a span: the conditions alone are taken off
+    residual = rows.y - np.einsum("nj,njk->nk", x[:, PRESSURE:], coef[:, PRESSURE:])
+    state = np.column_stack([rows.removed_mm, rows.lip, rows.chanter_code])
+    spans = idle_spans(
+        residual, gross_weights(rows), rows.day, settled(rows), state, rows.event, rows.reed_code, rows.type_code
+    )
+    return learned_movement(spans, g.noise_cov, n_types)
 
 
 def _shrunk(cov: Array, groups: float, target: Array | None = None) -> Array:
@@ -372,9 +421,10 @@ def fit_card(
     g, coding, core, criterion = _covariances(core, base[at], coding, prior, tell)
     tell("the joint response", EM_STEPS + 1, EM_STEPS + 2)
     pieces = pieces_of(rows, coding, n_types)
-    weight = rows.weight.copy()
-    weight[at] = core.weight
-    rows = replace(rows, weight=weight)
+    weight, jump = rows.weight.copy(), rows.jump.copy()
+    weight[at], jump[at] = core.weight, core.jump
+    movement = g.movement or assumed_movement(n_types)
+    rows = replace(rows, y=unsettled(rows.y, rows, movement), weight=weight, jump=jump)
     whole_prior = _full_prior(prior, g, len(chanters))
     sums = None
     for _ in range(1 if len(core) == len(rows) else 2):
@@ -410,10 +460,26 @@ def fit_card(
         low_weight=low,
         readings=len(rows),
         criterion=criterion,
+        movement=movement,
+        wait_days=_usual_days(rows, work=True),
+        again_days=_usual_days(rows, work=False),
+        jumped=tuple(str(label) for label in rows.label[rows.jump > 0]),
         reading_stretch=stretch[:-1],
         gap_stretch=float(stretch[-1]),
         wild_share=wild,
     )
+
+
+def _usual_days(rows: Rows, *, work: bool) -> float:
+    """From a reed's reading to its next, with work between or without, the middle of them all, in days; 0 where that is
+    one sitting, or too few to tell.
+
+    rows: in order of reed and time.
+    """
+    worked = (np.diff(rows.removed_mm) > 0) | (np.diff(rows.lip) > 0)
+    days = np.diff(rows.day)[(worked == work) & (np.diff(rows.reed_code) == 0)]
+    wait = float(np.median(days)) if len(days) >= LEAST_WAITS else 0.0
+    return wait if wait > SITTING_DAYS else 0.0
 
 
 def _new_type(g: Globals, prior: tuple[Array, Array], n_types: int) -> tuple[Array, Array]:

@@ -2,12 +2,15 @@
 
 Row i (one reading of reed r in batch b) is a vector of the outputs that were taken,
 
-    y_i = sum_j x_ij phi_j + sum_a psi_ia (u_a + v_ra) + e_i,      e_i ~ N(0, R_i)
+    y_i = sum_j x_ij phi_j + sum_a psi_ia (u_a + v_ra) + BASIS z_rs + e_i,      e_i ~ N(0, R_i)
 
 where phi_j (10,) are the type's six coefficient vectors followed by one offset vector for each chanter the batch met,
 u (a x 10) the batch's and v_r (a x 10) the reed's deviations in start, slope and bend (a = 3), u ~ N(0, Sigma_batch),
-v_r ~ N(0, Sigma_reed). Every design is a number times the identity over outputs, so with W_i = R_i^-1 (zero rows and
-columns where nothing was taken) all sums are Kronecker products: sum_i (psi_i psi_i') x W_i.
+v_r ~ N(0, Sigma_reed), and z_rs (3,) how far the reed's level had moved at its sitting s (`movement`), whose covariance
+over the sittings of a reed is Levels.cov. Every design but that of z is a number times the identity over outputs, so
+with W_i = R_i^-1 (zero rows and columns where nothing was taken) all sums are Kronecker products:
+sum_i (psi_i psi_i') x W_i. Below, v stands for (v, z), psi x I for [psi x I, BASIS at the row's sitting], and
+Sigma_reed for the two covariances side by side.
 
 With omega = (u, phi) and D_i = [psi_i, x_i], reed r tells about omega, v_r integrated out:
 
@@ -28,6 +31,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from trimfit.learn.movement import N_DIRECTIONS, Levels
+
 __all__ = [
     "BatchSums",
     "Posterior",
@@ -37,9 +42,11 @@ __all__ = [
     "deletion",
     "left_out_readings",
     "marginal",
+    "noise_along",
     "noise_told",
     "posterior_of",
     "reading_noise",
+    "reed_block",
     "resummed",
     "row_precision",
     "sound_weights",
@@ -56,8 +63,9 @@ CELL_CUTOFF = 3.5
 class BatchSums:
     """What the readings of one batch say, reed by reed. With d = aK + P (batch deviations, then local coefficients):
 
-    m (R, d, d) and mv (R, d): information about omega (R = 1 with `total`); f (R, aK, aK), e (R, aK, d), b (R, aK):
-    what the reed's own deviation needs; psi (n, a), x (n, P/K), w (n, K, K), wy (n, K), reed_of (n,): the rows.
+    m (R, d, d) and mv (R, d): information about omega (R = 1 with `total`); f (R, o, o), e (R, o, d), b (R, o): what
+    the reed's own terms need, o = aK and 3 more for each block of `levels`; psi (n, a), x (n, P/K), w (n, K, K),
+    wy (n, K), reed_of (n,): the rows. reed_cov (aK, aK): the reeds' covariance; own_cov (R, o, o) with the levels'.
     """
 
     m: Array
@@ -71,6 +79,8 @@ class BatchSums:
     wy: Array
     reed_of: NDArray[np.intp]
     reed_cov: Array
+    own_cov: Array
+    levels: Levels | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,20 +134,27 @@ def _scaled_inverse(m: Array) -> Array:
 
 
 def batch_sums(
-    psi: Array, x: Array, w: Array, wy: Array, reed_of: NDArray[np.intp], reed_cov: Array, *, total: bool = False
+    psi: Array,
+    x: Array,
+    w: Array,
+    wy: Array,
+    reed_of: NDArray[np.intp],
+    reed_cov: Array,
+    *,
+    total: bool = False,
+    levels: Levels | None = None,
 ) -> BatchSums:
-    """Form the sums of one batch.
+    """Sums of one batch. psi (n, a), x (n, P/K), w and wy from `row_precision`; reed_of (n,) sorted, 0, 1, …
 
-    psi (n, a), x (n, c), w (n, K, K), wy (n, K); reed_of (n,) sorted, 0..R-1 without gaps; reed_cov (aK, aK). With
-    `total` the information m, mv is summed over the reeds at once (shapes (1, d, d), (1, d)): several times quicker,
-    and all that a fit needs.
+    Each reed of the batch must have at least one row, and its rows must stand together. `total`: one sum over the reeds
+    in place of one for each, and all that a fit needs. levels: how the reeds moved; None: they stand still.
     """
-    n, k = wy.shape
+    k = wy.shape[1]
     a = psi.shape[1]
     d = np.concatenate([psi, x], axis=1)
     edges = np.flatnonzero(np.r_[True, np.diff(reed_of) > 0, True])
-    reeds, width, mine_wide = len(edges) - 1, d.shape[1], a * k
-    flat = np.ascontiguousarray(w.reshape(n, k * k))
+    reeds, width, own_wide = len(edges) - 1, d.shape[1], a * k
+    flat = np.ascontiguousarray(w.reshape(len(w), k * k))
 
     def laid(values: Array, rows: int) -> Array:
         """(..., rows * width, K * K) sums over (term, term) x (output, output) as matrices over (term, output)."""
@@ -145,22 +162,56 @@ def batch_sums(
         wide = values.reshape(*lead, rows, width, k, k)
         return np.moveaxis(wide, -2, -3).reshape(*lead, rows * k, width * k)
 
-    mine = psi if total else d
-    per_reed = np.stack([_pairs_sum(mine[i:j], d[i:j], flat[i:j]) for i, j in pairwise(edges.tolist())])
-    own = laid(per_reed, a if total else width)
+    own_terms = psi if total else d
+    per_reed = np.stack([_pairs_sum(own_terms[lo:hi], d[lo:hi], flat[lo:hi]) for lo, hi in pairwise(edges.tolist())])
+    sums = laid(per_reed, a if total else width)
     vector = np.add.reduceat(d[:, :, None] * wy[:, None, :], edges[:-1], axis=0).reshape(reeds, width * k)
-    e, b = own[:, :mine_wide, :], vector[:, :mine_wide]
-    f = np.asarray(np.linalg.inv(np.eye(mine_wide) + own[:, :mine_wide, :mine_wide] @ reed_cov), dtype=np.float64)
-    gain = reed_cov @ f
+    e, b, inner, own_cov = sums[:, :own_wide, :], vector[:, :own_wide], sums[:, :own_wide, :own_wide], reed_cov
+    if levels is not None:
+        shown, shown_both, shown_y = _level_sums(levels, d, w, wy, reed_of)
+        e, b = np.concatenate([e, shown], axis=1), np.concatenate([b, shown_y], axis=1)
+        side = shown[:, :, :own_wide]
+        inner = np.block([[inner, side.transpose(0, 2, 1)], [side, shown_both]])
+        own_cov = np.zeros((reeds, own_wide + levels.width, own_wide + levels.width))
+        own_cov[:, :own_wide, :own_wide], own_cov[:, own_wide:, own_wide:] = reed_cov, levels.cov
+    own = e.shape[1]
+    f = np.asarray(np.linalg.inv(np.eye(own) + inner @ own_cov), dtype=np.float64)
+    gain = own_cov @ f
     ge, gb = gain @ e, (gain @ b[:, :, None])[:, :, 0]
     if total:
-        tall = e.reshape(reeds * mine_wide, width * k)
-        m = (laid(_pairs_sum(d, d, flat), width) - tall.T @ ge.reshape(reeds * mine_wide, width * k))[None]
-        mv = (vector.sum(axis=0) - tall.T @ gb.reshape(reeds * mine_wide))[None]
+        tall = e.reshape(reeds * own, width * k)
+        m = (laid(_pairs_sum(d, d, flat), width) - tall.T @ ge.reshape(reeds * own, width * k))[None]
+        mv = (vector.sum(axis=0) - tall.T @ gb.reshape(reeds * own))[None]
     else:
         back = e.transpose(0, 2, 1)
-        m, mv = own - back @ ge, vector - (back @ gb[:, :, None])[:, :, 0]
-    return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, reed_cov)
+        m, mv = sums - back @ ge, vector - (back @ gb[:, :, None])[:, :, 0]
+    return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, reed_cov, own_cov, levels)
+
+
+def _level_sums(levels: Levels, d: Array, w: Array, wy: Array, reed_of: NDArray[np.intp]) -> tuple[Array, Array, Array]:
+    """What rows say of their reeds' levels: sums of BASIS' W d (R, 3B, width K), BASIS' W BASIS (R, 3B, 3B) and
+    BASIS' W y (R, 3B), laid out in the blocks of `levels`."""
+    reeds, sittings, blocks = levels.slots.shape
+    k, width = wy.shape[1], d.shape[1]
+    spot = reed_of * sittings + levels.sitting
+    edges = np.flatnonzero(np.r_[True, np.diff(spot) != 0])
+    at = spot[edges]
+    half = levels.basis.T @ w
+
+    def by_sitting(values: Array) -> Array:
+        out = np.zeros((reeds * sittings, values.shape[1]))
+        out[at] = np.add.reduceat(values, edges, axis=0)
+        return out.reshape(reeds, sittings, values.shape[1])
+
+    with_d = by_sitting((half[:, :, None, :] * d[:, None, :, None]).reshape(len(d), -1))
+    both = by_sitting((half @ levels.basis).reshape(len(d), -1)).reshape(reeds, sittings, N_DIRECTIONS, N_DIRECTIONS)
+    with_y = by_sitting(wy @ levels.basis)
+    slots = levels.slots
+    turned = slots.transpose(0, 2, 1)
+    shown = (turned @ with_d).reshape(reeds, blocks * N_DIRECTIONS, width * k)
+    shown_y = (turned @ with_y).reshape(reeds, blocks * N_DIRECTIONS)
+    square = np.einsum("rsb,rsij,rsc->rbicj", slots, both, slots, optimize=True)
+    return shown, square.reshape(reeds, blocks * N_DIRECTIONS, blocks * N_DIRECTIONS), shown_y
 
 
 def _few_rows(n: int, width: int) -> Iterator[slice]:
@@ -187,17 +238,20 @@ def resummed(sums: BatchSums, changed: NDArray[np.bool_], w: Array, wy: Array) -
         return sums
     all_w, all_wy = sums.w.copy(), sums.wy.copy()
     all_w[changed], all_wy[changed] = w, wy
-    mine = np.zeros(len(sums.f), dtype=bool)
-    mine[sums.reed_of[changed]] = True
-    at = np.flatnonzero(mine[sums.reed_of])
-    code = (np.cumsum(mine) - 1)[sums.reed_of[at]]
-    told, tell = (
-        batch_sums(sums.psi[at], sums.x[at], ws[at], wys[at], code, sums.reed_cov, total=True)
+    picked = np.zeros(len(sums.f), dtype=bool)
+    picked[sums.reed_of[changed]] = True
+    at = np.flatnonzero(picked[sums.reed_of])
+    code = (np.cumsum(picked) - 1)[sums.reed_of[at]]
+    levels = sums.levels
+    if levels is not None:
+        levels = replace(levels, sitting=levels.sitting[at], cov=levels.cov[picked], slots=levels.slots[picked])
+    before, after = (
+        batch_sums(sums.psi[at], sums.x[at], ws[at], wys[at], code, sums.reed_cov, total=True, levels=levels)
         for ws, wys in ((sums.w, sums.wy), (all_w, all_wy))
     )
     f, e, b = sums.f.copy(), sums.e.copy(), sums.b.copy()
-    f[mine], e[mine], b[mine] = tell.f, tell.e, tell.b
-    m, mv = sums.m - told.m + tell.m, sums.mv - told.mv + tell.mv
+    f[picked], e[picked], b[picked] = after.f, after.e, after.b
+    m, mv = sums.m - before.m + after.m, sums.mv - before.mv + after.mv
     return replace(sums, m=m, mv=mv, f=f, e=e, b=b, w=all_w, wy=all_wy)
 
 
@@ -242,15 +296,15 @@ def batch_posterior(info: Array, vector: Array, batch_cov: Array, coef_info: Arr
 
 
 def reed_terms(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array]:
-    """Each reed's own deviation v = free - q omega given everything: mean of v (R, aK), q (R, aK, d), and the
-    covariance of `free` (R, aK, aK), which omega tells nothing of."""
-    own = sums.reed_cov @ sums.f
+    """Each reed's own terms v = free - q omega given everything: mean of v (R, o), q (R, o, d), and the covariance of
+    `free` (R, o, o), which omega tells nothing of."""
+    own = sums.own_cov @ sums.f
     q = own @ sums.e
     return (own @ sums.b[:, :, None])[:, :, 0] - q @ post.mean, q, own
 
 
 def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array]:
-    """Each reed's own deviation given everything: mean (R, aK) and cov (R, aK, aK)."""
+    """Each reed's own terms given everything, movement included: mean (R, o) and cov (R, o, o)."""
     mean, q, own = reed_terms(sums, post)
     return mean, own + q @ post.cov @ q.transpose(0, 2, 1)
 
@@ -282,14 +336,16 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
     a, d = sums.psi.shape[1], np.concatenate([sums.psi, sums.x], axis=1)
     terms, reeds = d.shape[1], len(sums.f)
     mean_v, q, free = reed_terms(sums, post)
+    own_wide = q.shape[1]
     blocks = post.cov.reshape(terms, k, terms, k).transpose(0, 2, 1, 3).reshape(terms * terms, k * k)
     spread = np.empty((n, k, k))
     for some in _few_rows(n, terms):
         pairs = (d[some, :, None] * d[some, None, :]).reshape(-1, terms * terms)
         spread[some] = (pairs @ blocks).reshape(-1, k, k)
-    tied = (q.reshape(reeds * a * k, -1) @ post.cov).reshape(reeds, a * k, -1)
-    own = (tied @ q.transpose(0, 2, 1) + free).reshape(reeds, a, k, a, k).transpose(0, 1, 3, 2, 4)
-    tied = tied.reshape(reeds, a, k, terms, k).transpose(0, 1, 3, 2, 4).reshape(reeds, a * terms, k * k)
+    all_tied = (q.reshape(reeds * own_wide, -1) @ post.cov).reshape(reeds, own_wide, -1)
+    all_own = all_tied @ q.transpose(0, 2, 1) + free
+    own = all_own[:, : a * k, : a * k].reshape(reeds, a, k, a, k).transpose(0, 1, 3, 2, 4)
+    tied = all_tied[:, : a * k].reshape(reeds, a, k, terms, k).transpose(0, 1, 3, 2, 4).reshape(reeds, a * terms, k * k)
     own = own.reshape(reeds, a * a, k * k)
     both = (sums.psi[:, :, None] * d[:, None, :]).reshape(n, -1)
     pairs = (sums.psi[:, :, None] * sums.psi[:, None, :]).reshape(n, -1)
@@ -301,10 +357,71 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
     cross = cross.reshape(n, k, k)
     spread += alone.reshape(n, k, k) - cross - cross.transpose(0, 2, 1)
     fitted = d @ post.mean.reshape(terms, k) + np.einsum(
-        "na,nak->nk", sums.psi, mean_v.reshape(reeds, a, k)[sums.reed_of]
+        "na,nak->nk", sums.psi, mean_v[:, : a * k].reshape(reeds, a, k)[sums.reed_of]
     )
+    if sums.levels is not None:
+        more_fitted, more_spread = _level_parts(sums, sums.levels, d, mean_v, all_tied, all_own)
+        fitted, spread = fitted + more_fitted, spread + more_spread
     rest = np.where(np.isfinite(y), y - fitted, 0.0)
     return (sums.w @ rest[:, :, None])[:, :, 0], sums.w - sums.w @ spread @ sums.w
+
+
+def _level_parts(
+    sums: BatchSums, levels: Levels, d: Array, mean_v: Array, tied: Array, own: Array
+) -> tuple[Array, Array]:
+    """What the reeds' movement adds to each row's fitted values (n, K) and to their covariance (n, K, K).
+
+    mean_v (R, o); tied (R, o, d): q C; own (R, o, o): the covariance of the reeds' own terms. With z a row's own three
+    numbers, that is BASIS z; its variance, and its covariance with the row's coefficients and deviations, twice.
+    """
+    n, k = sums.wy.shape
+    a, terms, wide = sums.psi.shape[1], d.shape[1], sums.psi.shape[1] * k
+    reeds, _, blocks = levels.slots.shape
+    shows = levels.slots[sums.reed_of, levels.sitting]
+    tied_z = np.einsum("nb,nbic->nic", shows, tied[:, wide:].reshape(reeds, blocks, N_DIRECTIONS, -1)[sums.reed_of])
+    with_coef = np.einsum("nt,nitk->nik", d, tied_z.reshape(n, N_DIRECTIONS, terms, k))
+    own_z = np.einsum("nb,nbic->nic", shows, own[:, wide:].reshape(reeds, blocks, N_DIRECTIONS, -1)[sums.reed_of])
+    with_own = np.einsum("na,niak->nik", sums.psi, own_z[:, :, :wide].reshape(n, N_DIRECTIONS, a, k))
+    alone = np.einsum("nibj,nb->nij", own_z[:, :, wide:].reshape(n, N_DIRECTIONS, blocks, N_DIRECTIONS), shows)
+    basis = levels.basis
+    side = basis @ (with_own - with_coef)
+    mean_z = np.einsum("nb,nbi->ni", shows, mean_v[:, wide:].reshape(reeds, blocks, N_DIRECTIONS)[sums.reed_of])
+    return mean_z @ basis.T, side + side.transpose(0, 2, 1) + basis @ alone @ basis.T
+
+
+def reed_block(sums: BatchSums, post: Posterior, y: Array, reed: int) -> tuple[NDArray[np.intp], Array, Array]:
+    """One reed's rows (r,), and what all other readings leave of them: V^-1 r (rK,) and the block of V^-1 (rK, rK).
+
+    The inverse of the block is the covariance of these readings given all others, the block's product with it their
+    error: the whole of `deletion`, for a reed in place of a row.
+    """
+    rows = np.flatnonzero(sums.reed_of == reed)
+    n, k = len(rows), sums.wy.shape[1]
+    d = np.concatenate([sums.psi[rows], sums.x[rows]], axis=1)
+    eye = np.eye(k)
+    design = (d[:, None, :, None] * eye[None, :, None, :]).reshape(n * k, -1)
+    own_design = (sums.psi[rows][:, None, :, None] * eye[None, :, None, :]).reshape(n * k, -1)
+    if sums.levels is not None:
+        shows = sums.levels.slots[reed][sums.levels.sitting[rows]]
+        own_design = np.concatenate(
+            [own_design, (shows[:, None, :, None] * sums.levels.basis[None, :, None, :]).reshape(n * k, -1)], axis=1
+        )
+    one = replace(sums, f=sums.f[[reed]], e=sums.e[[reed]], b=sums.b[[reed]], own_cov=_of_reed(sums.own_cov, reed))
+    mean_v, q, free = reed_terms(one, post)
+    both = design - own_design @ q[0]
+    spread = both @ post.cov @ both.T + own_design @ free[0] @ own_design.T
+    fitted = design @ post.mean + own_design @ mean_v[0]
+    cells = y[rows].reshape(-1)
+    rest = np.where(np.isfinite(cells), cells - fitted, 0.0)
+    w = np.zeros((n * k, n * k))
+    for i in range(n):
+        w[i * k : (i + 1) * k, i * k : (i + 1) * k] = sums.w[rows[i]]
+    return rows, w @ rest, w - w @ spread @ w
+
+
+def _of_reed(own_cov: Array, reed: int) -> Array:
+    """One reed's covariance of its own terms; one for all where they stand still."""
+    return own_cov if own_cov.ndim == 2 else own_cov[[reed]]
 
 
 def left_out_readings(
@@ -338,6 +455,29 @@ def noise_told(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array
         noise, of = _scaled_inverse(sums.w[spot]), pull[np.ix_(rows, taken)]
         squares[rows] = np.einsum("nk,nkl,nl->n", of, noise, of)
         freedom[rows] = np.einsum("nkl,nkl->n", inverse[spot], noise)
+    return squares, freedom
+
+
+def noise_along(sums: BatchSums, post: Posterior, y: Array, directions: Array) -> tuple[Array, Array]:
+    """`noise_told` along directions of output space, directions (c, K): squares (n, c) and degrees of freedom (n, c).
+
+    Of a direction m, (m' N_i (V^-1 r)_i)² / m' N_i m and m' N_i (V^-1)_ii N_i m / m' N_i m; none where one of its
+    outputs was not taken.
+    """
+    pull, inverse = deletion(sums, post, y)
+    squares, freedom = np.zeros((len(y), len(directions))), np.zeros((len(y), len(directions)))
+    seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    for taken, rows in patterns_of(seen):
+        spot = np.ix_(rows, taken, taken)
+        noise, of = _scaled_inverse(sums.w[spot]), pull[np.ix_(rows, taken)]
+        whole = ~np.isin(np.arange(y.shape[1]), taken)
+        for c, direction in enumerate(directions):
+            if direction[whole].any():
+                continue
+            m = noise @ direction[taken]
+            size = m @ direction[taken]
+            squares[rows, c] = np.einsum("nk,nk->n", of, m) ** 2 / size
+            freedom[rows, c] = np.einsum("nk,nkl,nl->n", m, inverse[spot], m) / size
     return squares, freedom
 
 

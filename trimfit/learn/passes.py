@@ -24,6 +24,7 @@ from trimfit.learn.joint import (
     deletion,
     left_out_readings,
     marginal,
+    noise_along,
     noise_told,
     posterior_of,
     reed_moments,
@@ -32,13 +33,16 @@ from trimfit.learn.joint import (
     sound_weights,
     standardised,
 )
+from trimfit.learn.jumps import jumps_before
+from trimfit.learn.movement import MEASURE, N_DIRECTIONS, SITTING_DAYS, Movement, levels_of_rows
 from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS, SEEDS, assumed_batch_cov
-from trimfit.learn.unconfirmed import FEW_WILD, wild_share
+from trimfit.learn.wild import FEW_WILD, wild_share
 from trimfit.pitch import OUTPUTS
 
 __all__ = [
     "Globals",
     "Piece",
+    "along_movement",
     "batch_told",
     "batch_views",
     "em_step",
@@ -46,6 +50,7 @@ __all__ = [
     "noise_scales",
     "pieces_of",
     "reading_stretch",
+    "rescaled",
     "reweigh",
     "sums_again",
 ]
@@ -54,19 +59,23 @@ Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
 OWN = len(RANDOM) * K
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
+LEAST_STRETCH = 0.9
+"""A next reading is never said to be much better than a sound one."""
 COPIED = 0.5
 """An output whose errors are mostly smaller than this share of what REML says is a copy of another one."""
 LEAST_CELLS = 30
 """Fewer tell nothing of how good readings are."""
 WILDEST = 2.5
 """No reading counts for more than so many times the usual one when a type's errors are measured."""
+FARTHEST = 9.0
+"""The same where one direction alone is looked at: three standard deviations."""
 FREE = 1e6
 """Times their covariance, reeds' own terms are as good as free."""
 
 
 @dataclass(slots=True)
 class Globals:
-    """Covariances in work, and the posterior of all coefficients under them."""
+    """Covariances in work, how reeds move (None: not at all), and the posterior of all coefficients under them."""
 
     batch_cov: Array
     reed_cov: Array
@@ -76,6 +85,7 @@ class Globals:
     chanter_cov: Array
     coef: Array
     coef_cov: Array
+    movement: Movement | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +147,11 @@ def pieces_of(rows: Rows, coding: Coding, n_types: int) -> list[Piece]:
 def _sums(piece: Piece, rows: Rows, g: Globals) -> BatchSums:
     noise = g.noise_cov * g.noise_scale[piece.type_code]
     w, wy = row_precision(rows.y[piece.at], rows.weight[piece.at], noise)
-    return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, g.reed_cov * g.reed_scale[piece.type_code], total=True)
+    reed_cov = g.reed_cov * g.reed_scale[piece.type_code]
+    levels = None
+    if g.movement is not None:
+        levels = levels_of_rows(rows, piece.at, piece.reed_of, g.movement.of(piece.type_code))
+    return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, reed_cov, total=True, levels=levels)
 
 
 def batch_told(piece: Piece, rows: Rows, g: Globals) -> tuple[Array, Array]:
@@ -147,11 +161,15 @@ def batch_told(piece: Piece, rows: Rows, g: Globals) -> tuple[Array, Array]:
 
 
 def sums_again(rows: Rows, before: Rows, pieces: list[Piece], g: Globals, found: list[BatchSums]) -> list[BatchSums]:
-    """The sums, `found` for the rows as they were `before` under the same covariances, with the weights of these."""
+    """The sums, `found` for the rows as they were `before` under the same covariances, with the weights (and jumps) of
+    these."""
     out = []
     for piece, sums in zip(pieces, found, strict=True):
         weight = rows.weight[piece.at]
         changed = (weight != before.weight[piece.at]).any(axis=1)
+        if g.movement is not None and (rows.jump[piece.at] != before.jump[piece.at]).any():
+            out.append(_sums(piece, rows, g))
+            continue
         noise = g.noise_cov * g.noise_scale[piece.type_code]
         w, wy = row_precision(rows.y[piece.at][changed], weight[changed], noise)
         out.append(resummed(sums, changed, w, wy))
@@ -217,11 +235,20 @@ def reweigh(rows: Rows, pieces: list[Piece], g: Globals, base: Array, found: lis
         [np.quantile(v, 0.683) if len(v := full[np.isfinite(full[:, k]), k]) >= 30 else 1.0 for k in range(K)]
     )
     middle = np.clip(middle, 0.1, 1.0)
-    weight = base.copy()
+    weight, jump = base.copy(), rows.jump.copy()
     for piece, sums, post, gone in views:
         noise, at = g.noise_cov * g.noise_scale[piece.type_code], piece.at
-        weight[at] *= sound_weights(sums, post, rows.y[at], noise, base[at], rows.weight[at], middle, gone)
-    return replace(rows, weight=np.maximum(weight, LEAST_WEIGHT))
+        fresh = sound_weights(sums, post, rows.y[at], noise, base[at], rows.weight[at], middle, gone)
+        if g.movement is not None:
+            moved = jumps_before(
+                sums, post, rows.y[at], rows.day[at], noise, base[at], fresh * base[at], rows.jump[at],
+                g.movement.of(piece.type_code),
+            )  # fmt: skip
+            # what a jump explains is no fault of the readings: they are judged anew with it
+            new = np.isin(piece.reed_of, piece.reed_of[moved != rows.jump[at]])
+            fresh[new], jump[at] = 1.0, moved
+        weight[at] *= fresh
+    return replace(rows, weight=np.maximum(weight, LEAST_WEIGHT), jump=jump)
 
 
 def em_step(
@@ -243,6 +270,7 @@ def em_step(
         u = post.mean[:OWN]
         batch_sum += np.outer(u, u) + post.cov[:OWN, :OWN]
         mean, cov = reed_moments(sums, post)
+        mean, cov = mean[:, :OWN], cov[:, :OWN, :OWN]
         mine = mean.T @ mean + cov.sum(axis=0)
         reed_sum += mine / g.reed_scale[piece.type_code]
         type_sum[piece.type_code] += mine
@@ -309,14 +337,46 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     return noise_cov, np.where(count > 0, np.clip(scale, 0.3, 3.0), 1.0)
 
 
-def _multiple(squares: Array, freedom: Array) -> float:
-    """Sum of squares over degrees of freedom of a type's readings (n,), none counted for more than WILDEST times what
-    is usual among them: slips hardly move it. Held to 1 by as much as SEEDS["noise"] degrees of freedom would."""
+def along_movement(rows: Rows, pieces: list[Piece], g: Globals) -> Array:
+    """The multiple of the errors' variance found among the readings of one reed (`noise_along`, the reeds' own terms
+    left free) in the three directions of movement (3,); 1 where too little was read to tell, or in no two sittings."""
+    free = replace(g, reed_cov=FREE * g.reed_cov)
+    parts = []
+    for piece in pieces:
+        if np.ptp(rows.day[piece.at]) <= SITTING_DAYS:
+            continue
+        sums = _sums(piece, rows, free)
+        coef_cov = g.coef_cov[np.ix_(piece.local, piece.local)]
+        post = posterior_of(sums.m[0], sums.mv[0], piece.own_cov(g), g.coef[piece.local], coef_cov)
+        parts.append(noise_along(sums, post, rows.y[piece.at], MEASURE))
+    if not parts:
+        return np.ones(N_DIRECTIONS)
+    squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True))
+    enough = freedom.sum(axis=0) >= LEAST_CELLS
+    found = [_multiple(squares[:, c], freedom[:, c], FARTHEST) if enough[c] else 1.0 for c in range(N_DIRECTIONS)]
+    return np.array(found)
+
+
+def rescaled(noise_cov: Array, multiple: Array) -> Array:
+    """A reading's errors (K, K) with the variances of the crow, of each note's own part and of what all notes share
+    multiplied by `multiple` (3,)."""
+    crow, own, shared = np.sqrt(multiple)
+    notes = np.full((K - 1, K - 1), 1.0 / (K - 1))
+    by = np.zeros((K, K))
+    by[0, 0] = crow
+    by[1:, 1:] = shared * notes + own * (np.eye(K - 1) - notes)
+    out: Array = by @ noise_cov @ by.T
+    return out
+
+
+def _multiple(squares: Array, freedom: Array, most: float = WILDEST) -> float:
+    """Sum of squares over degrees of freedom of readings (n,), none counted for more than `most` times what is usual
+    among them: slips hardly move it. Held to 1 by as much as SEEDS["noise"] degrees of freedom would."""
     seed = SEEDS["noise"]
     found = 1.0
     for _ in range(30):
-        last, most = found, WILDEST * found * freedom
-        found = float((np.minimum(squares, most).sum() + seed) / (freedom.sum() + seed))
+        last, limit = found, most * found * freedom
+        found = float((np.minimum(squares, limit).sum() + seed) / (freedom.sum() + seed))
         if abs(found - last) < 1e-4 * last:
             break
     return found
@@ -330,7 +390,7 @@ def reading_stretch(
     The covariances are those of sound readings, for that is what a reed's belief should lean on; the next reading may
     be an unsound one (A's not balanced, a tail). From each reading left out whole: the variance multiplier at which
     nine in ten lie within 1.645 standard deviations, held to 1 by as much as a hundred readings would. The share of
-    wild readings (`unconfirmed`) comes from the same gaps, where the A's said nothing against the reading.
+    wild readings (`wild`) comes from the same gaps, where the A's said nothing against the reading.
     """
     probe = np.vstack([np.eye(K), contrast(F_NOTE, E_NOTE)])
     errors: list[list[tuple[Array, Array, Array]]] = [[] for _ in probe]
@@ -360,4 +420,4 @@ def reading_stretch(
             low, high = (low, middle) if np.mean(np.abs(e) <= 1.645 * np.sqrt(c + middle * r)) > 0.9 else (middle, high)
         n = float(len(e))
         out[k] = float(np.exp(np.log(middle) * n / (n + 100.0)))
-    return np.maximum(out, 0.7), share
+    return np.maximum(out, LEAST_STRETCH), share

@@ -5,7 +5,9 @@ that information is taken out again (it is known exactly, from the same rows and
 to now, old and new, are put in: entries made since the fit, a sibling's included, count at once.
 
 A reed's state (d,) is: start (10), length (10), bend (10), lip (10), pressure (10), temperature (10), then for each
-chanter of interest its two offset vectors (20). Start, length and bend hold the batch's and the reed's own deviations,
+chanter of interest its two offset vectors (20), then the error (3) that all readings of the present sitting share, and
+how far the level has moved since the sitting before (3). It is the state at a moment: start holds where the reed's
+level has moved to by then (`movement`). Start, length and bend hold the batch's and the reed's own deviations,
 and lip what a stroke does to this reed: how far the reeds of a type differ in that is assumed (`priors.stroke_spread`),
 for a log has too few strokes to tell, but what they did to this reed is learned from its readings. All in cents per
 unit of the regressors of `priors.REGRESSORS`.
@@ -14,7 +16,7 @@ unit of the regressors of `priors.REGRESSORS`.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,15 +36,30 @@ from trimfit.learn.joint import (
     row_precision,
     sound_weights,
 )
+from trimfit.learn.jumps import jumps_before
+from trimfit.learn.movement import (
+    BASIS,
+    DIRECTIONS,
+    EVENT,
+    N_DIRECTIONS,
+    SITTING_DAYS,
+    Levels,
+    TypeMovement,
+    levels_of,
+    settled,
+    sittings_of,
+    unsettled,
+)
 from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread
 from trimfit.pitch import OUTPUTS
 
-__all__ = ["ReedState", "batch_states", "known_coding", "told_offsets"]
+__all__ = ["Moment", "ReedState", "batch_states", "known_coding", "told_offsets"]
 
 Array = NDArray[np.float64]
 K, M = len(OUTPUTS), len(REGRESSORS)
 WIDE = C_TERMS * K
 LIP = REGRESSORS.index("lip")
+GAP_DIRECTION = DIRECTIONS.index("gap")
 TOLD = len(RANDOM) * K
 OWN = TOLD + K
 """A batch's and a reed's own terms here: those of the fit (TOLD), and what a stroke does to this reed. (A fit's many
@@ -54,6 +71,8 @@ class ReedState:
     """Belief about one reed: mean (d,), cov (d, d), and how its type is coded.
 
     `chanters` names the chanters whose offsets follow the sixty coefficients; noise_cov (10, 10) is one reading's.
+    idle_days: since the last reading, 0 while its sitting lasts; sittings: how many there were up to the moment, with
+    one that begins then; movement: its type's.
     """
 
     mean: Array
@@ -64,13 +83,24 @@ class ReedState:
     pressure_kpa: float
     temperature_c: float
     noise_cov: Array
+    idle_days: float = 0.0
+    sittings: int = 1
+    movement: TypeMovement | None = None
 
     def design(
-        self, removed_mm: float, lip: float, chanter: str | None, kpa: float | None = None, deg_c: float | None = None
+        self,
+        removed_mm: float,
+        lip: float,
+        chanter: str | None,
+        kpa: float | None = None,
+        deg_c: float | None = None,
+        *,
+        as_read: bool = False,
     ) -> Array:
         """The matrix (10, d) that turns the state into the ten outputs under these conditions.
 
-        Conditions left out are the bench's usual ones. A chanter that the state does not hold raises TrimfitError.
+        Conditions left out are the bench's usual ones. as_read: with the error that this sitting's readings share. A
+        chanter that the state does not hold raises TrimfitError.
         """
         g = bent_one_mm(removed_mm, self.curve)
         terms = [
@@ -88,11 +118,35 @@ class ReedState:
             raise TrimfitError(f"chanter {chanter!r} was not asked about", "the belief")
         # the terms times the identity over outputs: what `np.kron` says, at a tenth of its time
         out: Array = (np.eye(K)[:, None, :] * np.array(terms)[None, :, None]).reshape(K, -1)
-        return out
+        if len(self.mean) == out.shape[1]:
+            return out  # a state that knows of no sittings
+        return np.concatenate([out, BASIS if as_read else np.zeros_like(BASIS), np.zeros_like(BASIS)], axis=1)
 
     def outputs(self, design: Array) -> tuple[Array, Array]:
         """Mean (m,) and covariance (m, m) of the true values under a design (m, d)."""
         return design @ self.mean, design @ self.cov @ design.T
+
+    def moved(self, cov: Array, *, since: bool = True) -> ReedState:
+        """The state if the level has moved by an unknown amount more, or less where that was counted: cov (3, 3).
+
+        since: since the sitting before, and not earlier.
+        """
+        wide, lift = self.cov.copy(), BASIS @ cov
+        wide[:K, :K] += lift @ BASIS.T
+        if not since:
+            return replace(self, cov=wide)
+        wide[:K, -N_DIRECTIONS:] += lift
+        wide[-N_DIRECTIONS:, :K] += lift.T
+        wide[-N_DIRECTIONS:, -N_DIRECTIONS:] += cov
+        return replace(self, cov=wide)
+
+    def moved_gap(self) -> tuple[float, float] | None:
+        """How far the gap has moved by itself since the sitting before, cents: mean and standard deviation; None where
+        there was none before."""
+        if self.sittings < 2:
+            return None
+        at = len(self.mean) - N_DIRECTIONS + GAP_DIRECTION
+        return float(self.mean[at]), float(np.sqrt(max(self.cov[at, at], 0.0)))
 
     def updated(self, design: Array, values: Array, noise: Array) -> ReedState:
         """The state after one more reading: design (m, d), values (m,), noise (m, m). The same kind of object."""
@@ -102,6 +156,16 @@ class ReedState:
         keep = np.eye(len(self.mean)) - gain @ design
         cov = keep @ self.cov @ keep.T + gain @ noise @ gain.T
         return replace(self, mean=mean, cov=0.5 * (cov + cov.T))
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """The moment that reeds are asked about: the day (R,), no earlier than a reed's last reading, and how far each has
+    settled then (R, 2); the latter for a reed with no reading (2,)."""
+
+    day: Array
+    settle: Array
+    blank_settle: Array = field(default_factory=lambda: np.zeros(2))
 
 
 def known_coding(card: FitCard, types: Sequence[str]) -> Coding:
@@ -246,7 +310,8 @@ def batch_states(
     told: Mapping[int, tuple[float | None, float | None]] | None = None,
     forget: bool = False,
     only: NDArray[np.bool_] | None = None,
-) -> tuple[list[ReedState], ReedState, Array]:
+    now: Moment | None = None,
+) -> tuple[list[ReedState], ReedState, Rows]:
     """What is believed of every reed of one batch, given all its readings up to now.
 
     With `forget` these readings are taken out of what the card holds and not put in again: the state returned for a
@@ -255,8 +320,9 @@ def batch_states(
     rows: the batch's readings, reeds standing together, coded by `coding` (known_coding); in_fit (n,): which of them
     the card has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
     chanter_names: the names codes stand for; only (R,): the reeds whose states are wanted, all of them without it.
-    Returns these states in the order of rows.reeds, the state of a reed of this batch with no reading, and the cells'
-    weights (n, 10) that were found.
+    now: the moment asked about; without it each reed's last reading.
+    Returns these states in the order of rows.reeds, the state of a reed of this batch with no reading, and the rows
+    with the cells' weights (n, 10), and the jumps, that were found.
 
     Chanters that no row met are told nothing but what the card ties to the others: they are left out of the sums, and
     follow from what was found of the rest.
@@ -271,7 +337,9 @@ def batch_states(
     known_type = type_code < card.n_types
     noise = card.noise_cov * (card.noise_scale[type_code] if known_type else float(np.mean(card.noise_scale)))
     reed_cov = card.reed_cov * (card.reed_scale[type_code] if known_type else float(np.mean(card.reed_scale)))
+    movement = card.movement.of(type_code)
     types = np.full(len(rows), type_code, dtype=np.intp)
+    y = unsettled(rows.y, replace(rows, type_code=types), card.movement)
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, types)
     psi = coding.random_part(x6, types)
     scales = coding.chanter_part(types)
@@ -280,20 +348,35 @@ def batch_states(
     weight[:, 0] = 1.0
     base = np.maximum(weight, 1e-3)
     weight = base.copy()
+    jump = np.zeros(len(rows))
     own_batch_cov, own_reed_cov = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
     own_batch_cov[:TOLD, :TOLD], own_reed_cov[:TOLD, :TOLD] = card.batch_cov, reed_cov
     own_reed_cov[TOLD:, TOLD:] = stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])
     psi_lip = np.column_stack([psi, rows.lip])
+    settle = settled(rows)
+    jumped = set(card.jumped)
     for i in np.flatnonzero(in_fit):
         found = card.low_weight.get(str(rows.label[i]))
         if found is not None:
             weight[i] = found
+        jump[i] = float(str(rows.label[i]) in jumped)
+    ends = np.flatnonzero(np.r_[np.diff(rows.reed_code) != 0, True]) if len(rows) else np.zeros(0, dtype=np.intp)
+    if now is None:
+        now = Moment(rows.day[ends], settle[ends])
 
-    def summed(pick: NDArray[np.bool_], terms: Array, cov: Array) -> BatchSums:
+    def levels(pick: NDArray[np.bool_], *, asked: bool) -> Levels:
+        reed = rows.reed_code[pick]
+        code = (np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1).astype(np.intp)
+        more = jump[pick][:, None, None] * movement.jump + rows.event[pick][:, None, None] * EVENT
+        at = (now.day, now.settle) if asked else None
+        return levels_of(rows.day[pick], settle[pick], more, code, movement, at)
+
+    def summed(pick: NDArray[np.bool_], terms: Array, cov: Array, *, asked: bool) -> BatchSums:
         reed = rows.reed_code[pick]
         code = np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1
-        w, wy = row_precision(rows.y[pick], weight[pick], noise)
-        return batch_sums(terms[pick], x[pick], w, wy, code.astype(np.intp), cov, total=True)
+        w, wy = row_precision(y[pick], weight[pick], noise)
+        held = levels(pick, asked=asked)
+        return batch_sums(terms[pick], x[pick], w, wy, code.astype(np.intp), cov, total=True, levels=held)
 
     def before() -> tuple[Array, Array]:
         """Information and vector of the coefficients, less what these readings told the card."""
@@ -301,7 +384,8 @@ def batch_states(
         if not in_fit.any() or not known_type:
             return info, info @ mean
         strangers = np.concatenate([np.zeros(M * K, dtype=bool), np.repeat(new, WIDE)])
-        return _without(info, info @ mean, summed(in_fit, psi, reed_cov), card.batch_cov, strangers, card.chanter_cov)
+        counted = summed(in_fit, psi, reed_cov, asked=False)
+        return _without(info, info @ mean, counted, card.batch_cov, strangers, card.chanter_cov)
 
     new = np.array([c >= len(card.coding.chanters) for c in codes], dtype=bool)
     everything = np.ones(len(rows), dtype=bool)
@@ -312,7 +396,7 @@ def batch_states(
     elif not len(rows):
         post = posterior_of(np.zeros((d, d)), np.zeros(d), own_batch_cov, mean, cov)
     else:
-        sums = summed(everything, psi_lip, own_reed_cov)
+        sums = summed(everything, psi_lip, own_reed_cov, asked=True)
         if in_fit.all() and known_type and not new.any() and not rows.lip.any():
             # nothing since the fit, and no stroke: what would be taken out is what would be put in
             post = posterior_of(sums.m[0], sums.mv[0], own_batch_cov, mean, cov)
@@ -320,26 +404,33 @@ def batch_states(
             info, vector = before()
             post = batch_posterior(sums.m[0], sums.mv[0], own_batch_cov, info, vector)
             for _ in range(0 if in_fit.all() else 5):
-                fresh = np.maximum(base * sound_weights(sums, post, rows.y, noise, base, weight), 1e-4)
+                fresh = base * sound_weights(sums, post, y, noise, base, weight)
+                moved = jumps_before(sums, post, y, rows.day, noise, base, fresh, jump, movement)
+                moved[in_fit] = jump[in_fit]
+                fresh = np.maximum(np.where(_of_those(rows, moved != jump)[:, None], base, fresh), 1e-4)
                 fresh[in_fit] = weight[in_fit]
-                if np.max(np.abs(fresh - weight)) < 1e-3:
+                if np.max(np.abs(fresh - weight)) < 1e-3 and (moved == jump).all():
                     break
-                weight = fresh
-                sums = summed(everything, psi_lip, own_reed_cov)
+                weight, jump = fresh, moved
+                sums = summed(everything, psi_lip, own_reed_cov, asked=True)
                 post = batch_posterior(sums.m[0], sums.mv[0], own_batch_cov, info, vector)
         if only is not None:
-            sums = replace(sums, f=sums.f[only], e=sums.e[only], b=sums.b[only])
+            sums = replace(sums, f=sums.f[only], e=sums.e[only], b=sums.b[only], own_cov=sums.own_cov[only])
         means, q, own = reed_terms(sums, post)
     if not here.all():
         post = _extended(post, prior_mean, prior_cov, here)
-        wide = np.zeros((len(q), OWN, len(post.mean)))
+        wide = np.zeros((len(q), q.shape[1], len(post.mean)))
         wide[:, :, np.r_[np.ones(OWN, dtype=bool), here]] = q
         q = wide
     names = tuple(chanter_names[c] for c in every)
     ratio = float(coding.slope_ratio[type_code])
 
-    def state(v_mean: Array, v_q: Array, v_own: Array) -> ReedState:
-        full_mean, full_cov = _merged(post, ratio, v_mean, v_q, v_own)
+    def state(
+        v: tuple[Array, Array, Array], settle_now: Array, settled_since: Array, idle_days: float, sittings: int
+    ) -> ReedState:
+        full_mean, full_cov = _merged(post, ratio, *v)
+        full_mean[:K] += BASIS @ (settle_now @ movement.settle)
+        full_mean[-N_DIRECTIONS:] += settled_since @ movement.settle
         return ReedState(
             full_mean,
             full_cov,
@@ -349,11 +440,45 @@ def batch_states(
             coding.pressure_kpa,
             coding.temperature_c,
             noise,
+            idle_days,
+            sittings,
+            movement,
         )
 
-    states = [state(means[r], q[r], own[r]) for r in range(len(means))]
-    blank = state(np.zeros(OWN), np.zeros((OWN, len(post.mean))), own_reed_cov)
-    return states, blank, weight
+    idle = now.day - rows.day[ends]
+    idle = np.where(idle > SITTING_DAYS, idle, 0.0)
+    sitting = sittings_of(rows.day, rows.reed_code)
+    several = sitting[ends] + 1 + (idle > 0)
+    settled_since = now.settle - settle[_before(ends, sitting, idle)]
+    picked = np.flatnonzero(only) if only is not None else np.arange(len(means))
+    states = [
+        state((means[r], q[r], own[r]), now.settle[i], settled_since[i], float(idle[i]), int(several[i]))
+        for r, i in enumerate(picked.tolist())
+    ]
+    blank_own = np.zeros((OWN + 3 * N_DIRECTIONS, OWN + 3 * N_DIRECTIONS))
+    blank_own[:OWN, :OWN] = own_reed_cov
+    error = slice(OWN + N_DIRECTIONS, OWN + 2 * N_DIRECTIONS)
+    blank_own[error, error] = movement.sitting
+    blank_q = np.zeros((len(blank_own), len(post.mean)))
+    blank = state((np.zeros(len(blank_own)), blank_q, blank_own), now.blank_settle, np.zeros(2), 0.0, 1)
+    return states, blank, replace(rows, weight=weight, jump=jump)
+
+
+def _of_those(rows: Rows, which: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """All rows (n,) of the reeds that have one of `which` (n,)."""
+    return np.isin(rows.reed_code, rows.reed_code[which])
+
+
+def _before(ends: NDArray[np.intp], sitting: NDArray[np.intp], idle: Array) -> NDArray[np.intp]:
+    """The first row of each reed's sitting before the moment asked about (R,): of its last one, or of the one before
+    that while the last one lasts (idle (R,) is 0 then). ends (R,): the reeds' last rows; sitting (n,)."""
+    out = np.zeros(len(ends), dtype=np.intp)
+    start = 0
+    for r, end in enumerate(ends.tolist()):
+        wanted = max(int(sitting[end]) - int(idle[r] == 0), 0)
+        out[r] = start + int(np.flatnonzero(sitting[start : end + 1] == wanted)[0])
+        start = end + 1
+    return out
 
 
 def _extended(post: Posterior, mean: Array, cov: Array, here: NDArray[np.bool_]) -> Posterior:
@@ -377,21 +502,33 @@ def _extended(post: Posterior, mean: Array, cov: Array, here: NDArray[np.bool_])
 
 
 def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Array) -> tuple[Array, Array]:
-    """A reed's coefficients with the batch's (in `post`) and its own deviations added in: mean (P,) and cov (P, P).
+    """A reed's coefficients with the batch's (in `post`) and its own terms added in, then the sitting's error (3) and
+    the movement since the sitting before (3): mean (P + 6,) and cov (P + 6, P + 6).
 
-    v_mean (4K,), v_q (4K, d), v_own (4K, 4K): its own deviation is `free - q omega`, as of `joint.reed_terms`; slopes
-    and bends count `ratio` times. Only the first 4K coefficients have anything added: only their rows are worked out.
+    v_mean (o,), v_q (o, d), v_own (o, o): its own terms are `free - q omega`, as of `joint.reed_terms`: the deviations
+    (4K), of which slopes and bends count `ratio` times, then the blocks of `movement.levels_of`, of which the level now
+    goes to the start. Only the first 4K coefficients have anything added: only their rows are worked out.
     """
     lift = np.r_[np.ones(K), np.full(TOLD - K, ratio), np.ones(K)]
-    reach = -lift[:, None] * v_q
-    reach[:, :OWN] += np.diag(lift)
-    reach[:, OWN : 2 * OWN] += np.eye(OWN)
-    mean = post.mean[OWN:].copy()
-    mean[:OWN] += lift * (post.mean[:OWN] + v_mean)
+    more = 2 * N_DIRECTIONS
+    # what the own terms are multiplied by: to the first 4K coefficients, then to the error and the movement
+    to = np.zeros((OWN + more, len(v_mean)))
+    to[:OWN, :OWN] = np.diag(lift)
+    to[:K, OWN : OWN + N_DIRECTIONS] = BASIS
+    to[OWN:, OWN + N_DIRECTIONS : OWN + N_DIRECTIONS + more] = np.eye(more)
+    reach = -to @ v_q
+    reach[:OWN, :OWN] += np.diag(lift)
+    reach[:OWN, OWN : 2 * OWN] += np.eye(OWN)
+    size = len(post.mean) - OWN
+    mean = np.concatenate([post.mean[OWN:], np.zeros(more)])
+    mean[:OWN] += lift * post.mean[:OWN]
+    worked = np.r_[np.arange(OWN), np.arange(size, size + more)]
+    mean[worked] += to @ v_mean
     row = reach @ post.cov
-    cov = post.cov[OWN:, OWN:].copy()
-    cov[:OWN] = row[:, OWN:]
-    cov[:, :OWN] = row[:, OWN:].T
-    top = row @ reach.T + lift[:, None] * v_own * lift
-    cov[:OWN, :OWN] = 0.5 * (top + top.T)
+    cov = np.zeros((size + more, size + more))
+    cov[:size, :size] = post.cov[OWN:, OWN:]
+    cov[worked, :size] = row[:, OWN:]
+    cov[:size, worked] = row[:, OWN:].T
+    top = row @ reach.T + to @ v_own @ to.T
+    cov[np.ix_(worked, worked)] = 0.5 * (top + top.T)
     return mean, cov

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from trimfit.learn.card import FitCard
 from trimfit.learn.design import Rows, balance_weight, take_rows
+from trimfit.learn.movement import unsettled
 from trimfit.learn.passes import Globals, batch_told, pieces_of
 from trimfit.learn.predict import batch_states
 
@@ -46,20 +47,23 @@ def refreshed(card: FitCard, changed: Sequence[Changed], last_seq: int) -> FitCa
     """
     g = Globals(
         card.batch_cov, card.reed_cov, card.noise_cov, card.reed_scale, card.noise_scale, card.chanter_cov,
-        card.coef, card.coef_cov,
+        card.coef, card.coef_cov, card.movement,
     )  # fmt: skip
     told: list[tuple[NDArray[np.intp], Array, Array]] = []
     reeds, batches, low = card.reeds.copy(), card.batches.copy(), dict(card.low_weight)
+    jumped = list(card.jumped)
     for one in changed:
         rows, code = one.rows, int(one.rows.type_code[0])
-        _, _, weight = batch_states(
+        _, _, weighed = batch_states(
             card, rows, card.coding, code, in_fit=one.in_fit, chanter_names=one.chanters, forget=False,
             only=np.zeros(len(rows.reeds), dtype=bool),
         )  # fmt: skip
+        weight = weighed.weight
+        jumped += [str(label) for label in rows.label[~one.in_fit & (weighed.jump > 0)]]
         for i in np.flatnonzero(~one.in_fit & _lowered(rows, weight, card)):
             # as it will be read back: what is taken out one day is then what was put in
             low[str(rows.label[i])] = weight[i] = np.round(weight[i], 4).tolist()
-        rows = replace(rows, weight=weight)
+        rows = replace(rows, y=unsettled(rows.y, rows, card.movement), weight=weight, jump=weighed.jump)
         told.append(_told(g, rows, card, 1.0))
         if one.in_fit.any():
             told.append(_told(g, take_rows(rows, np.flatnonzero(one.in_fit)), card, -1.0))
@@ -67,7 +71,10 @@ def refreshed(card: FitCard, changed: Sequence[Changed], last_seq: int) -> FitCa
         reeds[code] += len(rows.reeds) - known
         batches[code] += not known
     coef, coef_cov = _put_in(card.coef, card.coef_cov, told)
-    return replace(card, coef=coef, coef_cov=coef_cov, reeds=reeds, batches=batches, low_weight=low, last_seq=last_seq)
+    return replace(
+        card, coef=coef, coef_cov=coef_cov, reeds=reeds, batches=batches, low_weight=low, jumped=tuple(jumped),
+        last_seq=last_seq,
+    )  # fmt: skip
 
 
 def _lowered(rows: Rows, weight: Array, card: FitCard) -> NDArray[np.bool_]:

@@ -11,7 +11,7 @@ the head), and plus the reed's own last slope where it has one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 
 import numpy as np
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from trimfit.learn.bounds import of_fewer_chanters, of_types
 from trimfit.learn.card import FitCard
 from trimfit.learn.design import Rows, sort_rows, take_rows
+from trimfit.learn.movement import N_DIRECTIONS, Levels, levels_of_rows, unsettled
 from trimfit.learn.predict import ReedState, batch_states
 from trimfit.pitch import OUTPUTS
 
@@ -64,6 +65,9 @@ def held_out(card: FitCard, rows: Rows) -> HeldOut:
     """Foretell every reading but each reed's first, its batch left out of the fit; rows: the fit's own, chanters coded
     as `fitting.most_read_first` does. Raises nothing; without a reed read twice the arrays are empty."""
     rows = sort_rows(of_fewer_chanters(of_types(rows, card.n_types)))
+    jumped = set(card.jumped)
+    jump = np.array([str(label) in jumped for label in rows.label], dtype=float)
+    rows = replace(rows, jump=jump)
     parts: list[HeldOut] = []
     names = tuple(str(code) for code in range(int(rows.chanter_code.max(initial=-1)) + 1))
     edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
@@ -72,6 +76,7 @@ def held_out(card: FitCard, rows: Rows) -> HeldOut:
         t = int(mine.type_code[0])
         every = np.ones(len(mine), dtype=bool)
         _, unseen, _ = batch_states(card, mine, card.coding, t, in_fit=every, chanter_names=names, forget=True)
+        mine = replace(mine, y=unsettled(mine.y, mine, card.movement))
         terms = _terms(card, mine, [int(name) for name in unseen.chanters])
         of_reed = np.flatnonzero(np.r_[True, np.diff(mine.reed_code) != 0, True])
         count = np.minimum(np.diff(of_reed), MOST_OF_A_REED)
@@ -102,10 +107,14 @@ def _followed(card: FitCard, rows: Rows, unseen: ReedState, terms: Array, at: ND
     reeds, n = at.shape
     t = int(rows.type_code[0])
     d, y = terms[at], rows.y[at]
-    blocks = unseen.cov.reshape(d.shape[2], K, d.shape[2], K).transpose(0, 2, 1, 3).reshape(-1, K * K)
+    coef = slice(0, d.shape[2] * K)
+    blocks = unseen.cov[coef, coef].reshape(d.shape[2], K, d.shape[2], K).transpose(0, 2, 1, 3).reshape(-1, K * K)
     pairs = (d[:, :, None, :, None] * d[:, None, :, None, :]).reshape(reeds * n * n, -1)
     spread = (pairs @ blocks).reshape(reeds, n, n, K, K)
-    prior = d @ unseen.mean.reshape(-1, K)
+    movement = card.movement.of(t)
+    levels = levels_of_rows(rows, at.reshape(-1), np.repeat(np.arange(reeds), n), movement)
+    spread += _moved(levels, at.shape)
+    prior = d @ unseen.mean[coef].reshape(-1, K)
     taken = np.isfinite(y)
     weight = np.ones((len(rows), K))
     for i in np.unique(at):
@@ -143,6 +152,16 @@ def _followed(card: FitCard, rows: Rows, unseen: ReedState, terms: Array, at: ND
         _with_gap(by_type[kept]),
         _with_gap(by_reed[kept]),
     )
+
+
+def _moved(levels: Levels, shape: tuple[int, ...]) -> Array:
+    """What movement puts between the readings of each reed: (R, n, n, K, K); shape (R, n)."""
+    reeds, n = shape
+    shows = levels.slots[np.repeat(np.arange(reeds), n), levels.sitting].reshape(reeds, n, -1)
+    blocks = levels.cov.reshape(reeds, -1, N_DIRECTIONS, shows.shape[2], N_DIRECTIONS)
+    between = np.einsum("rib,rbpcq,rjc->rijpq", shows, blocks, shows, optimize=True)
+    out: Array = levels.basis @ between @ levels.basis.T
+    return out
 
 
 def _naive(y: Array, removed_mm: Array, slopes: Array) -> tuple[Array, Array]:

@@ -26,6 +26,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
+from trimfit.learn.design import SETTLE_DAYS
+from trimfit.learn.movement import N_DIRECTIONS
 from trimfit.learn.predict import ReedState
 from trimfit.pitch import OUTPUTS
 from trimfit.units import Interval
@@ -118,7 +120,11 @@ def even_nodes(count: int = NODES) -> tuple[Array, Array]:
 @dataclass(frozen=True, slots=True)
 class AimBelief:
     """The eight quantities: mean (8,), cov (8, 8); on nodes of the gap's slope: weight (J,), at (J, 8), and the
-    covariance within a node (8, 8). `reading_sd_cents`: one gap reading's error; `pitch_reading_sd_cents` likewise."""
+    covariance within a node (8, 8). `reading_sd_cents`: one gap reading's error after work, its sitting's counted in;
+    `pitch_reading_sd_cents` likewise; `again_sd_cents`: the error of one more reading of the same state, such that a
+    reading with an error of its own would tell as much (the readings of one sitting share an error). `wait_mean`,
+    `wait_var`: how far gap and pitch (2,) move by themselves after a cut, before the next step; `again_var` (2,):
+    before a reading with no work."""
 
     mean: Array
     cov: Array
@@ -129,6 +135,10 @@ class AimBelief:
     curve: Array
     reading_sd_cents: float
     pitch_reading_sd_cents: float
+    again_sd_cents: float
+    wait_mean: Array
+    wait_var: Array
+    again_var: Array
 
     @property
     def slope_log_sd(self) -> float:
@@ -150,7 +160,7 @@ class AimBelief:
 
     def after(self, length_mm: Array, lip: float, error: CutError, *, pitch: bool = False) -> tuple[Array, Array]:
         """Mean (n, J) and variance (n, J) of the true gap (or pitch), cents, at each node after cuts (n,) mm and
-        `lip` strokes; what the blade really takes is counted in."""
+        `lip` strokes, by the time of the next step; what the blade really takes is counted in."""
         length_mm = np.atleast_1d(np.asarray(length_mm, dtype=float))
         step, square, stretch = self._steps(length_mm)
         first = 4 if pitch else 0
@@ -159,7 +169,13 @@ class AimBelief:
         mean = terms @ self.at.T
         variance = np.einsum("ni,ij,nj->n", terms, self.within, terms)[:, None]
         slope = self.at[None, :, first + 1] * stretch[:, None]
-        return mean, np.maximum(variance + (slope * error.sd_mm(length_mm)[:, None]) ** 2, 1e-9)
+        variance = variance + (slope * error.sd_mm(length_mm)[:, None]) ** 2
+        which = int(pitch)
+        if self.wait_var[which] > 0.0 or self.wait_mean[which] != 0.0:
+            worked = ((length_mm > 0) | (lip != 0))[:, None]
+            mean = mean + np.where(worked, self.wait_mean[which], 0.0)
+            variance = variance + np.where(worked, self.wait_var[which], 0.0)
+        return mean, np.maximum(variance, 1e-9)
 
     def gap_variance(self, length_mm: float, error: CutError) -> float:
         """Variance of the true gap after a cut, cents²."""
@@ -292,6 +308,10 @@ class AimBelief:
         out = [math.sqrt(whole)]
         for number, length in enumerate(lengths_mm):
             blade = float(error.sd_mm(np.array([length]))[0]) * float(stretch[number])
+            moved = self.wait_var if length > 0 else self.again_var
+            cov = cov.copy()
+            cov[0, 0] += moved[0]
+            cov[4, 4] += moved[1]
             for first, sd in ((0, self.reading_sd_cents), (4, self.pitch_reading_sd_cents)):
                 seen = np.zeros(8)
                 seen[first : first + 3] = 1.0, step[number], square[number]
@@ -316,8 +336,14 @@ def interval_of(weight: Array, mean: Array, variance: Array, coverage: float = 0
 _GRID = np.linspace(-5.0, 5.0, 161)
 
 
-def see(state: ReedState, aim: Aim, removed_mm: float, lip: float) -> AimBelief:
-    """The eight quantities of a reed's state for an aim, with so much already off (mm) and so many strokes done."""
+def see(
+    state: ReedState, aim: Aim, removed_mm: float, lip: float, wait_days: float = 0.0, again_days: float = 0.0
+) -> AimBelief:
+    """The eight quantities of a reed's state for an aim, with so much already off (mm) and so many strokes done.
+
+    wait_days: from a cut to the next step, again_days: to a reading with no work before it: so long does the reed move
+    by itself meanwhile.
+    """
     design = state.design(removed_mm, lip, aim.chanter, aim.pressure_kpa, aim.temperature_c)
     rows = np.zeros((8, len(state.mean)))
     for first, pick in ((0, GAP), (4, PITCH)):
@@ -342,6 +368,40 @@ def see(state: ReedState, aim: Aim, removed_mm: float, lip: float) -> AimBelief:
         0.5 * (within + within.T),
         removed_mm,
         state.curve,
-        math.sqrt(float(GAP @ state.noise_cov @ GAP)),
-        math.sqrt(float(PITCH @ state.noise_cov @ PITCH)),
+        *_reading_errors(state, rows[0], again_days),
+        *_wait(state, wait_days),
+        np.zeros(2) if state.movement is None else again_days * np.diag(state.movement.walk)[1:],
     )
+
+
+def _reading_errors(state: ReedState, gap_row: Array, again_days: float) -> tuple[float, float, float]:
+    """Errors (sd, cents) of the next reading after work, of gap and of pitch, and of the gap read again without work.
+
+    The sitting's error is one for all its readings. With v the variance of the gap, c its covariance with a reading and
+    s the variance of that reading, reading again takes c²/s off v: as much as an error of its own with the variance
+    v² s / c² - v would. In a sitting of its own, again_days later, it has an error of its own.
+    """
+    gap_var, pitch_var = (float(pick @ state.noise_cov @ pick) for pick in (GAP, PITCH))
+    error = slice(len(state.mean) - 2 * N_DIRECTIONS, len(state.mean) - N_DIRECTIONS)
+    if state.movement is None:
+        return math.sqrt(gap_var), math.sqrt(pitch_var), math.sqrt(gap_var)
+    cov = state.cov[error, error] if again_days <= 0.0 else state.movement.sitting
+    gap_error, pitch_error = (float(cov[k, k]) for k in (1, 2))
+    if again_days > 0.0:
+        return math.sqrt(gap_var + gap_error), math.sqrt(pitch_var + pitch_error), math.sqrt(gap_var + gap_error)
+    v = max(float(gap_row @ state.cov @ gap_row), 1e-9)
+    tie = float((gap_row @ state.cov)[error][1])
+    c, s = v + tie, v + 2.0 * tie + gap_error + gap_var
+    again = v * v * s / (c * c) - v if c > 0.0 else math.inf
+    again = min(max(again, gap_var), 1e4)
+    return math.sqrt(gap_var + gap_error), math.sqrt(pitch_var + pitch_error), math.sqrt(again)
+
+
+def _wait(state: ReedState, wait_days: float) -> tuple[Array, Array]:
+    """How far gap and pitch (2,) move by themselves in so many days after a cut: mean and variance, cents."""
+    movement = state.movement
+    if movement is None or wait_days <= 0.0:
+        return np.zeros(2), np.zeros(2)
+    settled = 1.0 - math.exp(-wait_days / SETTLE_DAYS)
+    variance = wait_days * movement.walk + settled**2 * movement.settle_cov[1]
+    return settled * movement.settle[1][1:], np.diag(variance)[1:].copy()

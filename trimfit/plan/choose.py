@@ -10,12 +10,13 @@ cut (the running minimum over rungs is taken), and a lower ceiling only ever mov
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.plan.belief import Aim, AimBelief, CutError, interval_of, nodes
+from trimfit.plan.belief import Aim, AimBelief, CutError, interval_of, nodes, normal_cdf
 from trimfit.plan.lips import LipPlan
 from trimfit.plan.policy import LADDER, PolicyTable, finish_cost, telling
 from trimfit.records import Action
@@ -46,15 +47,21 @@ class Rules:
 
 @dataclass(frozen=True, slots=True)
 class Unconfirmed:
-    """A reading that stands alone since the last work: the chance that it was wild, and what is believed if so."""
+    """Another explanation of the latest readings (one was wild, the reed moved): its chance, what is believed if it is
+    the true one, and whether it is that the reed moved."""
 
     chance: float
     belief: AimBelief
+    moved: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """The step chosen, and what is believed before and after it. Pitches in cents from 440 Hz."""
+    """The step chosen, and what is known before and after it. Pitches in cents from 440 Hz.
+
+    chance_good: that the reed is within tolerance after this step; chance_within: at the end, if all further advice is
+    followed.
+    """
 
     action: Action
     length_mm: float
@@ -67,6 +74,7 @@ class Choice:
     trims_left: float
     chance_good: float
     reason: str
+    chance_within: float = 0.0
 
 
 def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> int:
@@ -90,13 +98,16 @@ class _Future:
 
     def __init__(self, belief: AimBelief, table: PolicyTable, length: Array, lip: float, error: CutError) -> None:
         mean, variance = belief.after(length, lip, error)
-        noise = belief.reading_sd_cents**2
+        noise = np.where((length > 0) | (lip > 0), belief.reading_sd_cents, belief.again_sd_cents)[:, None] ** 2
         centre = mean @ belief.weight
         spread = mean - centre[:, None]
+        worked = (length > 0) | (lip > 0)
+        variance = variance + np.where(worked, 0.0, belief.again_var[0])[:, None]
         total = variance @ belief.weight + (spread**2) @ belief.weight
-        gain = total / (total + noise)
+        own = noise[:, 0]
+        gain = total / (total + own)
         s_next = belief.spread_left(length, lip, error)
-        v_next = total * noise / (total + noise)
+        v_next = total * own / (total + own)
         eta, weight = nodes(3)
         surprise = spread[:, :, None] + np.sqrt(variance + noise)[:, :, None] * eta[None, None, :]
         m_next = centre[:, None, None] + gain[:, None, None] * surprise
@@ -106,13 +117,38 @@ class _Future:
 
     def cost(self, rung: int) -> Array:
         """Expected minutes (n,) from then on."""
-        out: Array = (self.table.at(self.table.value, rung, self.corners) * self.weight).sum(axis=(1, 2))
-        return out
+        return self._mean(self.table.value, rung)
 
     def cuts(self, rung: int) -> Array:
         """Expected further cuts (n,)."""
-        out: Array = (self.table.at(self.table.cuts, rung, self.corners) * self.weight).sum(axis=(1, 2))
+        return self._mean(self.table.cuts, rung)
+
+    def within(self, rung: int) -> Array:
+        """Chance (n,) of ending within tolerance."""
+        return self._mean(self.table.within, rung)
+
+    def _mean(self, what: Array, rung: int) -> Array:
+        out: Array = (self.table.at(what, rung, self.corners) * self.weight).sum(axis=(1, 2))
         return out
+
+
+def _gap_interval(
+    belief: AimBelief, others: Sequence[Unconfirmed], length_mm: float, lip: float, error: CutError
+) -> Interval:
+    """The gap (90 %) after a cut and strokes, over all explanations of the latest readings."""
+    seen = [(1.0 - sum(other.chance for other in others), belief), *((other.chance, other.belief) for other in others)]
+    parts = [(share * one.weight, *one.after(np.array([length_mm]), lip, error)) for share, one in seen]
+    return interval_of(
+        np.concatenate([weight for weight, _, _ in parts]),
+        np.concatenate([mean[0] for _, mean, _ in parts]),
+        np.concatenate([variance[0] for _, _, variance in parts]),
+    )
+
+
+def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float:
+    """Chance that a normal value lies farther from zero than the tolerance."""
+    ends = (np.array([off_cents, -off_cents]) - tolerance_cents) / max(sd_cents, 1e-9)
+    return float(normal_cdf(ends).sum())
 
 
 def _lip_plan(belief: AimBelief, aim: Aim, table: PolicyTable, error: CutError, able: Array, again: _Future) -> LipPlan:
@@ -132,51 +168,65 @@ def _lip_plan(belief: AimBelief, aim: Aim, table: PolicyTable, error: CutError, 
     return LipPlan(belief, aim, costs, error, length, (after, float(again.cuts(VISITS_RUNG)[0])))
 
 
-def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone: Unconfirmed | None = None) -> Choice:
+def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, others: Sequence[Unconfirmed] = ()) -> Choice:
     """The next step for one reed. Never a cut that is negative, off the tool's step, or past the blade's limit.
 
-    alone: where a single reading has been taken since the last work. It is borne out by a second one where what it
-    puts at stake, at the price that the chosen rung sets on a lost reed, is more than a reading costs.
+    others: other explanations of the latest readings. The reed is read again where what they put at stake, at the price
+    that the chosen rung sets on a lost reed, is more than a reading costs. Chances and intervals are those of the
+    mixture of all explanations.
     """
     costs, error = table.costs, rules.error
     zero = np.zeros(1)
-    mean_now, var_now = belief.after(zero, 0.0, error)
-    gap_now = interval_of(belief.weight, mean_now[0], var_now[0])
+    gap_now = _gap_interval(belief, others, 0.0, 0.0, error)
     m, v = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
     s = float(belief.spread_left(zero, 0.0, error)[0])
     tolerance = aim.tolerance_cents
     past_now, short_now = (float(chance[0]) for chance in belief.past_and_short(tolerance, zero, 0.0, error))
     rung = rung_of(table, m, v, s, rules)
-    doubted = belief if alone is None else alone.belief
+    again = _Future(belief, table, zero, 0.0, error)
+    doubt = sum(other.chance for other in others)
 
-    def ends(seen: AimBelief, length: float, lip: int) -> tuple[float, float]:
+    def ends(seen: AimBelief, length: float, lip: int) -> Array:
+        """Chances of being past and of being short (2,)."""
         over, under = seen.past_and_short(tolerance, np.array([length]), float(lip), error)
-        return float(over[0]), float(under[0])
+        return np.array([over[0], under[0]])
 
-    def counted(sound: Array, wild: Array) -> Array:
-        """A chance as it is stated: that of a reading which may have been wild is the mean over both."""
-        return sound if alone is None else sound + alone.chance * (wild - sound)
+    def mixed(likeliest: Array, each: Sequence[Array]) -> Array:
+        """A chance as it is stated: the mean over all explanations."""
+        out = (1.0 - doubt) * likeliest
+        for other, chance in zip(others, each, strict=True):
+            out = out + other.chance * chance
+        return out
 
     def at_stake(length: float, lip: int, *, last: bool) -> float:
-        """Minutes that a wild reading would cost, at this rung, over those counted already."""
-        if alone is None:
-            return 0.0
-        sound, wild = ends(belief, length, lip), ends(alone.belief, length, lip)
-        lost = max(wild[0] - sound[0], 0.0) * LADDER[rung]
-        short = max(wild[1] - sound[1], 0.0) * costs.outside_minutes if last else 0.0
-        return alone.chance * (lost + short)
+        """Minutes that the other explanations would cost, at this rung, over those counted already."""
+        likeliest, cost = ends(belief, length, lip), 0.0
+        for other in others:
+            past, short = np.maximum(ends(other.belief, length, lip) - likeliest, 0.0)
+            cost += other.chance * (
+                float(past) * LADDER[rung] + (float(short) * costs.outside_minutes if last else 0.0)
+            )
+        return cost
 
     def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
-        mean, variance = belief.after(np.array([length]), float(lip), error)
-        after = interval_of(belief.weight, mean[0], variance[0])
-        sound, wild = (np.array(ends(seen, length, lip)) for seen in (belief, doubted))
-        over, under = (float(chance) for chance in counted(sound, wild))
+        after = _gap_interval(belief, others, length, float(lip), error)
+        over, under = mixed(ends(belief, length, lip), [ends(other.belief, length, lip) for other in others])
         m_mean, m_sd = belief.meeting(float(lip))
         good = max(0.0, 1.0 - over - under) * (1.0 - belief.pitch_outside(aim, length, float(lip), error))
-        return Choice(action, length, lip, gap_now, after, m_mean, m_sd, over, left, good, reason)
+        within = float(good)
+        if action in ("trim", "read-again"):
+            ahead = again if not (length or lip) else _Future(belief, table, np.array([length]), float(lip), error)
+            off_pitch = 0.0 if aim.target_cents is None else _outside(m_mean - aim.target_cents, m_sd, tolerance)
+            within = float(ahead.within(rung)[0]) * (1.0 - off_pitch)
+        return Choice(action, length, lip, gap_now, after, m_mean, m_sd, float(over), left, float(good), reason, within)
 
-    if past_now > 0.5:
-        noise_doubt = v > 0.5 * belief.reading_sd_cents**2 and past_now < 0.9
+    moved = max((other.chance for other in others if other.moved), default=0.0) > 0.5 * doubt
+    unsure = "moved" if moved else "alone"
+    past_mixed = float(mixed(ends(belief, 0.0, 0), [ends(other.belief, 0.0, 0) for other in others])[0])
+    if past_mixed > 0.5:
+        noise_doubt = v > 0.5 * belief.again_sd_cents**2 and past_now < 0.9
+        if doubt > 0.02 and past_mixed < 0.95:
+            return answer("read-again", 0.0, 0, 0.0, unsure)
         return answer("read-again", 0.0, 0, 0.0, "past?") if noise_doubt else answer("past", 0.0, 0, 0.0, "past")
     room = aim.most_removed_mm - belief.removed_mm
     slope_now = max(float(belief.mean[1]), 5.0) * belief.steep
@@ -185,13 +235,13 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     reach = min(most, wanted)
     lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
     able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
-    again = _Future(belief, table, zero, 0.0, error)
 
     def allowed(lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
         # whatever is cheapest: no single visit takes more of a (stated) chance than the reed may in all its life
         chance = belief.chance_over(tolerance, lengths, float(lip), error)
-        if alone is not None and not borne_out:
-            chance = counted(chance, alone.belief.chance_over(tolerance, lengths, float(lip), error))
+        if others and not borne_out:
+            each = [other.belief.chance_over(tolerance, lengths, float(lip), error) for other in others]
+            chance = mixed(chance, each)
         may: NDArray[np.bool_] = MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)
         return may
 
@@ -208,8 +258,10 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     # by themselves so many strokes as the ceiling allows, be they fewer than would go with a cut
     strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or allowed(zero, k)[0]])
     # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
-    barred = alone is not None and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
-    may_read = barred or bool(telling(np.array(m), np.array(v), np.array(s), costs))
+    barred = bool(others) and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
+    may_read = barred or bool(
+        telling(np.array(m), np.array(v), np.array(s), costs, belief.again_sd_cents, float(belief.again_var[0]))
+    )
     lips_only = _Future(belief, table, zero, float(strokes), error) if strokes else None
     cut = _Future(belief, table, cuts, float(lip), error) if len(cuts) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
@@ -240,11 +292,11 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, alone:
     length = round(length / rules.step_mm) * rules.step_mm
     lip = {"trim": lip, "lip": strokes}.get(name, 0)
     if at_stake(length, lip, last=name == "finished") > costs.reading_minutes:
-        return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), "alone")
+        return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), unsure)
     if name in ("trim", "lip"):
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
     if name == "read-again":
-        return answer("read-again", 0.0, 0, left_cuts, "alone" if barred else "vague")
+        return answer("read-again", 0.0, 0, left_cuts, unsure if barred else "vague")
     if lips.outside_now > 0.9:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     return answer("finished", 0.0, 0, 0.0, "good")

@@ -69,7 +69,8 @@ class Costs:
 
 @dataclass(frozen=True, slots=True)
 class PolicyTable:
-    """J (rungs, m, v, s) in minutes, past (same shape) the chance of ever going past, cuts the expected cuts left."""
+    """J (rungs, m, v, s) in minutes; of the same shape past, the chance of ever going past, cuts, the expected cuts
+    left, and within, the chance of ending within tolerance."""
 
     costs: Costs
     m: Array
@@ -78,6 +79,7 @@ class PolicyTable:
     value: Array
     past: Array
     cuts: Array
+    within: Array
 
     def look(self, what: Array, rung: int, m: Array, v: Array, s: Array) -> Array:
         """Interpolate one of the table's arrays at states (any equal shapes), trilinear, held at the edges."""
@@ -136,14 +138,18 @@ def moved(m: Array, v: Array, s: Array, cut_cents: Array, costs: Costs) -> tuple
     return big, v_next, s_next
 
 
-def telling(m: Array, v: Array, s: Array, costs: Costs) -> NDArray[np.bool_]:
+def telling(
+    m: Array, v: Array, s: Array, costs: Costs, reading_sd_cents: float | None = None, moved_var: float = 0.0
+) -> NDArray[np.bool_]:
     """Whether a reading with no work before it tells something that the next cut would not (shapes broadcast).
 
     It takes v² / (v + r²) off the variance of the gap. Beside the variance that a cut over the whole way would leave,
     slope and blade counted, that must be LEAST_GAIN at least: far from the end where a reed's slope is hardly known,
-    reading the same state once more only puts the cut off.
+    reading the same state once more only puts the cut off. reading_sd_cents: of that reading, the shop's usual without;
+    moved_var: how far the reed has moved by itself until then.
     """
-    gained = v**2 / (v + costs.reading_sd_cents**2)
+    noise = (costs.reading_sd_cents if reading_sd_cents is None else reading_sd_cents) ** 2
+    gained = v - (v + moved_var) * noise / (v + moved_var + noise)
     way = np.minimum(m, 0.0) ** 2
     ahead = v + way * (np.expm1(s**2) + costs.cut_fraction**2) + costs.cut_constant_cents**2
     found: NDArray[np.bool_] = gained >= LEAST_GAIN * ahead
@@ -160,7 +166,7 @@ def _grids(costs: Costs) -> tuple[Array, Array, Array]:
     return np.concatenate([far, near, beyond]), np.log(v), s
 
 
-_GRIDS, _TABLES = ("m", "log_v", "s"), ("value", "past", "cuts")
+_GRIDS, _TABLES = ("m", "log_v", "s"), ("value", "past", "cuts", "within")
 
 
 def table_to_bytes(table: PolicyTable) -> bytes:
@@ -245,6 +251,8 @@ def solve(costs: Costs) -> PolicyTable:
     finish = np.stack([finish_cost(past, short, costs, rung) for rung in range(len(LADDER))], axis=1)
     value, chance = finish.copy(), np.repeat(past[:, None], len(LADDER), axis=1)
     count = np.zeros_like(value)
+    end = np.repeat((1.0 - past - short)[:, None], len(LADDER), axis=1)
+    inside = end
     for _ in range(SWEEPS):
         options = [finish, np.where(may_read[:, None], costs.reading_minutes + again @ value, np.inf)]
         options += [
@@ -254,14 +262,15 @@ def solve(costs: Costs) -> PolicyTable:
         best = np.argmin(np.stack(options), axis=0)
         new_value = np.min(np.stack(options), axis=0)
         new_chance = np.repeat(past[:, None], len(LADDER), axis=1)
-        new_count = np.zeros_like(count)
+        new_count, new_inside = np.zeros_like(count), end
         for number, step in enumerate([again, *cuts], 1):
             chosen = best == number
             if chosen.any():
                 new_chance = np.where(chosen, step @ chance, new_chance)
+                new_inside = np.where(chosen, step @ inside, new_inside)
                 new_count = np.where(chosen, step @ count + (1.0 if number > 1 else 0.0), new_count)
         settled = float(np.max(np.abs(new_value - value))) < SETTLED_MINUTES
-        value, chance, count = new_value, new_chance, new_count
+        value, chance, count, inside = new_value, new_chance, new_count, new_inside
         if settled:
             break
     shape = (len(m_grid), len(lv_grid), len(s_grid))
@@ -269,7 +278,7 @@ def solve(costs: Costs) -> PolicyTable:
     def laid(a: Array) -> Array:
         return np.stack([a[:, rung].reshape(shape) for rung in range(len(LADDER))])
 
-    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), laid(chance), laid(count))
+    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), laid(chance), laid(count), laid(inside))
 
 
 class LookAhead:

@@ -25,7 +25,8 @@ class Grounds:
     taken in the aim's chanter since anything was last taken off. low_weight: when the readings that nothing bears out
     were taken, as text. doubtful: the one reading since the last cut is unbalanced, not borne out, or marked at entry.
     longest_mm: longest cut logged of the type; kpa_assumed: (taken as, asked for) where the order names a pressure and
-    the last reading none; chanter_unread: the chanter, where nobody has read F and E in it yet.
+    the last reading none; chanter_unread: the chanter, where nobody has read F and E in it yet. idle_days: since the
+    last reading, 0 while its sitting lasts; may_have_moved_cents: half of the 90 % interval of how far the gap moved.
     """
 
     readings: int
@@ -40,6 +41,8 @@ class Grounds:
     longest_mm: float | None = None
     kpa_assumed: tuple[float, float] | None = None
     chanter_unread: str = ""
+    idle_days: float = 0.0
+    may_have_moved_cents: float = 0.0
 
 
 def _cents(cents: float) -> str:
@@ -137,6 +140,11 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if reason == "since-cut?":
         where = f" in {aim.chanter}" if aim.chanter else ""
         return f"that is foretold from other readings: read it{where} as it is now"
+    if reason == "moved":
+        if grounds.idle_days >= 1.0:
+            days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
+            return f"it lay {days} and may have moved by {_cents(grounds.may_have_moved_cents)}: read it first"
+        return "its readings contradict each other: it has moved, or one of them was wrong; a second one tells which"
     if reason == "alone":
         return f"{_gap(cents.mean)} by one reading alone: a second shows whether it was seated, before more rests on it"
     if reason == "doubtful?":
