@@ -118,6 +118,11 @@ class TypeMovement:
         """Chance of at least one jump in so many days."""
         return float(jump_chance(self.jumps_per_day, np.array(days)))
 
+    def after_work(self, days: float) -> tuple[Array, Array]:
+        """How far a reed moves in so many days after it was worked: mean (3,) and covariance (3, 3), jumps left out."""
+        settled = float(-np.expm1(-days / SETTLE_DAYS))
+        return settled * self.settle[1], days * self.walk + settled**2 * self.settle_cov[1]
+
     def jump_in(self, days: float) -> Array:
         """Covariance (3, 3) of what jumps in so many days did, if there was one."""
         out: Array = self.jump * float(jumps_if_any(self.jumps_per_day, np.array(days)))

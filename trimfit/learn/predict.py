@@ -87,6 +87,11 @@ class ReedState:
     sittings: int = 1
     movement: TypeMovement | None = None
 
+    @property
+    def sitting_at(self) -> slice:
+        """Where the error that the present sitting's readings share stands in the state."""
+        return slice(len(self.mean) - 2 * N_DIRECTIONS, len(self.mean) - N_DIRECTIONS)
+
     def design(
         self,
         removed_mm: float,

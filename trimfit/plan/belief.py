@@ -26,8 +26,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
-from trimfit.learn.design import SETTLE_DAYS
-from trimfit.learn.movement import N_DIRECTIONS
 from trimfit.learn.predict import ReedState
 from trimfit.pitch import OUTPUTS
 from trimfit.units import Interval
@@ -382,7 +380,7 @@ def _reading_errors(state: ReedState, gap_row: Array, again_days: float) -> tupl
     v² s / c² - v would. In a sitting of its own, again_days later, it has an error of its own.
     """
     gap_var, pitch_var = (float(pick @ state.noise_cov @ pick) for pick in (GAP, PITCH))
-    error = slice(len(state.mean) - 2 * N_DIRECTIONS, len(state.mean) - N_DIRECTIONS)
+    error = state.sitting_at
     if state.movement is None:
         return math.sqrt(gap_var), math.sqrt(pitch_var), math.sqrt(gap_var)
     cov = state.cov[error, error] if again_days <= 0.0 else state.movement.sitting
@@ -402,6 +400,5 @@ def _wait(state: ReedState, wait_days: float) -> tuple[Array, Array]:
     movement = state.movement
     if movement is None or wait_days <= 0.0:
         return np.zeros(2), np.zeros(2)
-    settled = 1.0 - math.exp(-wait_days / SETTLE_DAYS)
-    variance = wait_days * movement.walk + settled**2 * movement.settle_cov[1]
-    return settled * movement.settle[1][1:], np.diag(variance)[1:].copy()
+    mean, cov = movement.after_work(wait_days)
+    return mean[1:], np.diag(cov)[1:].copy()
