@@ -33,7 +33,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.learn.design import Rows
+from trimfit.learn.design import SETTLE_DAYS, Rows
 from trimfit.learn.wild import WILD
 from trimfit.pitch import OUTPUTS
 
