@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from trimfit.answers import Advice
 from trimfit.bench import times
 from trimfit.bench.journal import Journal
 from trimfit.desk.advise import ask_all, ask_reed, predict
@@ -39,6 +40,14 @@ def first_week(tmp_path: Path) -> Path:
         for name in ("1", "2", "3", "10", "11"):
             journal.append(Reed(name, "moulded", "A", blade_mm=22.0, order="band"))
     return path
+
+
+def asked_then(path: Path, reed: str, **more: str) -> Advice:
+    """What was to be answered at the moment of the reed's last entry."""
+    with Journal(path) as journal:
+        history = journal.of_reed(reed)
+    last_s = max(entry.at_s for entry in (*history.readings, *history.trims))
+    return ask_reed(path, reed, at_s=last_s, **more)
 
 
 def test_a_reed_never_read_is_sent_to_the_chanter(first_week: Path) -> None:
@@ -77,7 +86,7 @@ def test_a_first_week_is_all_work_in_the_order_of_counting(first_week: Path) -> 
 def test_what_an_answer_is_about_stands_beside_it(first_week: Path) -> None:
     with Journal(first_week) as journal:
         journal.append(reading("2", "2026-03-01", -40.0))
-    advice = ask_reed(first_week, "2")
+    advice = asked_then(first_week, "2")
     assert (advice.reed_type, advice.batch, advice.chanter) == ("moulded", "A", "Old")
     assert (advice.quantity, advice.pressure_kpa, advice.due_on, advice.outcome) == (5, 6.7, None, None)
     assert "its last reading names no pressure: taken as the bench's 6.0 kPa" in advice.why
@@ -96,9 +105,9 @@ def near_the_end(path: Path, reed: str, *gaps: float, cut_last: bool = False, do
 def test_finished_and_past_stand_on_readings(first_week: Path) -> None:
     near_the_end(first_week, "1", 0.0, 0.0, 0.0)
     near_the_end(first_week, "2", 30.0, 30.0)
-    assert ask_reed(first_week, "1").action == "finished"
-    assert "within tolerance" in ask_reed(first_week, "1").why
-    assert ask_reed(first_week, "2").action == "past"
+    assert asked_then(first_week, "1").action == "finished"
+    assert "within tolerance" in asked_then(first_week, "1").why
+    assert asked_then(first_week, "2").action == "past"
 
 
 def test_nothing_is_given_up_on_one_doubtful_reading(first_week: Path) -> None:
@@ -110,7 +119,7 @@ def test_nothing_is_given_up_on_one_doubtful_reading(first_week: Path) -> None:
 
 def test_a_reed_cut_and_not_read_since_is_read_before_it_is_handed_over(first_week: Path) -> None:
     near_the_end(first_week, "1", 0.0, 0.0, 0.0, cut_last=True)
-    advice = ask_reed(first_week, "1")
+    advice = asked_then(first_week, "1")
     assert advice.action == "read-again"
     assert "foretold from other readings: read it in Old as it is now" in advice.why
 
@@ -121,10 +130,10 @@ def test_a_reed_is_read_in_its_own_chanter_before_it_is_handed_over(first_week: 
         journal.append(Order("other", "New"))
         journal.append(Reed("30", "moulded", "A", blade_mm=22.0, order="other"))
     near_the_end(first_week, "30", 60.0, 60.0)
-    advice = ask_reed(first_week, "30")
+    advice = asked_then(first_week, "30")
     assert advice.action == "read-again"
     assert "read it in New as it is now" in advice.why
-    assert ask_reed(first_week, "30", order="band").action == "past"
+    assert asked_then(first_week, "30", order="band").action == "past"
 
 
 def test_no_fit_needs_an_interval_clear_of_the_target(first_week: Path) -> None:
@@ -132,7 +141,7 @@ def test_no_fit_needs_an_interval_clear_of_the_target(first_week: Path) -> None:
         journal.append(Order("high", "Old", target_pitch_hz=474.0))
         journal.append(Reed("20", "moulded", "A", blade_mm=22.0, order="high"))
         journal.append(reading("20", "2026-03-01", -50.0))
-    advice = ask_reed(first_week, "20")
+    advice = asked_then(first_week, "20")
     assert advice.meet_pitch_hz is not None
     assert advice.meet_pitch_hz.low < 474.0 < advice.meet_pitch_hz.high
     assert advice.action == "trim"

@@ -67,6 +67,13 @@ def shop(path: Path, reeds: int, order: Order | None = None) -> list[MadeUp]:
     return made
 
 
+def last_s(path: Path, reed: str) -> float:
+    """The instant of the reed's last entry."""
+    with Journal(path) as journal:
+        history = journal.of_reed(reed)
+    return max(entry.at_s for entry in (*history.readings, *history.trims))
+
+
 def test_a_shops_first_eight_reeds_are_brought_home(tmp_path: Path) -> None:
     path = tmp_path / "log"
     cuts, past, home = 0, 0, 0
@@ -75,7 +82,7 @@ def test_a_shops_first_eight_reeds_are_brought_home(tmp_path: Path) -> None:
             one.read(journal)
         since_work = 1
         for _ in range(20):
-            advice = ask_reed(path, one.name)
+            advice = ask_reed(path, one.name, at_s=last_s(path, one.name))
             if advice.action not in ("trim", "read-again"):
                 break
             with Journal(path) as journal:
@@ -107,7 +114,7 @@ def test_a_long_way_off_and_hardly_known_a_knife_and_no_more_readings(tmp_path: 
         third.start = -54.0
         for _ in range(2):
             third.read(journal)
-    assert ask_reed(path, "3").action == "trim"
+    assert ask_reed(path, "3", at_s=last_s(path, "3")).action == "trim"
 
 
 def test_crows_alone_and_nothing_ever_cut(tmp_path: Path) -> None:

@@ -23,10 +23,15 @@ def test_one_slipped_note_is_named_and_a_whole_reading_of_another_reed_is_asked_
         reeds = [h for h in journal.of_reeds(None) if len(h.readings) > 2 and len(h.readings[-1].record.notes_hz) == 9]
         first, second = (history.readings[-1].record for history in reeds[:2])
         slipped = {**first.notes_hz, "c": first.notes_hz["c"] * 1.06}
-        one = journal.append(replace(first, taken_at="2026-09-25T10:00", notes_hz=slipped))
+        one = journal.append(replace(first, taken_at=f"{first.taken_at[:10]}T19:00", notes_hz=slipped))
         other = {note: hz * 1.08 for note, hz in second.notes_hz.items()}
         whole = journal.append(
-            replace(second, taken_at="2026-09-25T10:05", notes_hz=other, crow_hz=(second.crow_hz or 530.0) * 1.08)
+            replace(
+                second,
+                taken_at=f"{second.taken_at[:10]}T19:05",
+                notes_hz=other,
+                crow_hz=(second.crow_hz or 530.0) * 1.08,
+            )
         )
     learn(shop)
     with Journal(shop) as journal:

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.learn.joint import BatchSums, Posterior, reading_noise, reed_block
-from trimfit.learn.movement import BASIS, SITTING_DAYS, Levels, TypeMovement
+from trimfit.learn.movement import BASIS, N_DIRECTIONS, SITTING_DAYS, Levels, TypeMovement
 from trimfit.learn.wild import WILD
 
 __all__ = ["gain", "jumps_before"]
@@ -31,6 +31,8 @@ WILD_SHARE, CELL_SHARE = 0.01, 0.002
 SLIP_CENTS = 30.0
 LOWERED = 0.9
 """Readings that count for less than this as a whole are asked whether the reed has moved."""
+FARTHEST_JUMP = 20.0
+"""A jump farther out than this (chi-squared with three degrees of freedom: one in 6,000) is none."""
 MOST_EXPLANATIONS = 3
 MOST_ROWS = 24
 """A reed's last so many readings are looked at."""
@@ -130,7 +132,11 @@ def _explained(
             days = float(day[rows[i]] - day[rows[i - 1]])
             chance = movement.chance_of_jump(max(days, SITTING_DAYS))
             shown = lift * (row_of >= i)[:, None]
-            found = gain(shown.T @ told, shown.T @ precision @ shown, movement.jump)
+            b, m = shown.T @ told, shown.T @ precision @ shown
+            size = np.linalg.solve(np.eye(N_DIRECTIONS) + movement.jump @ m, movement.jump @ b)
+            if size @ np.linalg.solve(movement.jump, size) > FARTHEST_JUMP:
+                continue  # no reed jumps so far: it was another reed
+            found = gain(b, m, movement.jump)
             found += math.log(chance / (1.0 - chance)) if 0.0 < chance < 1.0 else 0.0
             if found > best and not out[i]:
                 best, added, jumped = found, shown @ movement.jump @ shown.T, i

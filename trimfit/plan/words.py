@@ -140,10 +140,10 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if reason == "since-cut?":
         where = f" in {aim.chanter}" if aim.chanter else ""
         return f"that is foretold from other readings: read it{where} as it is now"
+    if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
+        days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
+        return f"it lay {days} and may have moved by {_cents(grounds.may_have_moved_cents)}: read it first"
     if reason == "moved":
-        if grounds.idle_days >= 1.0:
-            days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
-            return f"it lay {days} and may have moved by {_cents(grounds.may_have_moved_cents)}: read it first"
         return "its readings contradict each other: it has moved, or one of them was wrong; a second one tells which"
     if reason == "alone":
         return f"{_gap(cents.mean)} by one reading alone: a second shows whether it was seated, before more rests on it"
