@@ -99,7 +99,7 @@ def near_the_end(path: Path, reed: str, *gaps: float, cut_last: bool = False, do
             doubts = ("is it right?",) if doubted else ()
             journal.append(reading(reed, f"2026-03-{day:02d}", gap, pressure_kpa=6.7), doubts=doubts)
         if cut_last:
-            journal.append(Trim(reed, "2026-03-20", 0.01))
+            journal.append(Trim(reed, f"2026-03-{len(gaps) + 1:02d}", 0.01))
 
 
 def test_finished_and_past_stand_on_readings(first_week: Path) -> None:

@@ -23,7 +23,7 @@ from trimfit.learn.joint import BatchSums, Posterior, reading_noise, reed_block
 from trimfit.learn.movement import BASIS, N_DIRECTIONS, SITTING_DAYS, Levels, TypeMovement
 from trimfit.learn.wild import WILD
 
-__all__ = ["gain", "jumps_before"]
+__all__ = ["gain", "jumps_before", "residuals"]
 
 Array = NDArray[np.float64]
 WILD_SHARE, CELL_SHARE = 0.01, 0.002
@@ -45,6 +45,17 @@ def gain(b: Array, m: Array, cov: Array) -> float:
     if sign <= 0:
         return -math.inf
     return float(0.5 * b @ np.linalg.solve(inner, cov @ b) - 0.5 * log_det)
+
+
+def residuals(pull: Array, inverse: Array, shows: Array) -> Array:
+    """How far a disturbance lies from nothing (c,), in standard errors, one for each column of shows (m, c): the cells
+    that it moves, and by how much. pull (m,), inverse (m, m): of `joint.reed_block`.
+
+    Column i of the identity asks whether cell i is wrong; ones from a row on, whether the level jumped before it.
+    """
+    size = np.einsum("mc,mn,nc->c", shows, inverse, shows)
+    out: Array = shows.T @ pull / np.sqrt(np.maximum(size, 1e-300))
+    return out
 
 
 def jumps_before(
