@@ -14,7 +14,7 @@ from trimfit.learn.bounds import MOST_MET
 from trimfit.learn.design import work_before
 from trimfit.learn.explanations import Explanation, explained, latest_sitting
 from trimfit.learn.histories import DAY_S, made_day, taken_before
-from trimfit.learn.movement import settled_at
+from trimfit.learn.movement import settled_at, still_to_settle_at
 from trimfit.learn.predict import Moment, ReedState, batch_states, known_coding
 from trimfit.pitch import cents_from_440, hz_width_cents
 from trimfit.plan.belief import Aim, AimBelief, see
@@ -226,19 +226,22 @@ class Bench:
         """The moment asked about, for the reeds of a batch that were read, and for one that was not."""
         days: list[float] = []
         settle: list[np.ndarray] = []
-        blank = np.zeros(2)
+        unsettled: list[np.ndarray] = []
+        blank, blank_unsettled = np.zeros(2), np.zeros(2)
         for history in histories:
             last = history.readings[-1].at_s if history.readings else -np.inf
             day = max(last, self.at_s) / DAY_S
             works = work_before([day], [trim.at_s / DAY_S for trim in history.trims])
             made = np.array([made_day(history.reed.record.made_on)])
-            there = settled_at(np.array([day]), made, np.array(works))[0]
+            there, yet = (of(np.array([day]), made, np.array(works))[0] for of in (settled_at, still_to_settle_at))
             if history.readings:
                 days.append(day)
                 settle.append(there)
+                unsettled.append(yet)
             else:
-                blank = there
-        return Moment(np.array(days), np.array(settle).reshape(-1, 2), blank)
+                blank, blank_unsettled = there, yet
+        both = (np.array(values).reshape(-1, 2) for values in (settle, unsettled))
+        return Moment(np.array(days), *both, blank, blank_unsettled)
 
     def aim(self, seen: Seen, order: Order | None = None) -> Aim:
         """What the reed is for: its order's chanter, pitch and pressure, else the chanter it was last read on."""

@@ -118,10 +118,14 @@ class TypeMovement:
         """Chance of at least one jump in so many days."""
         return float(jump_chance(self.jumps_per_day, np.array(days)))
 
-    def after_work(self, days: float) -> tuple[Array, Array]:
-        """How far a reed moves in so many days after it was worked: mean (3,) and covariance (3, 3), jumps left out."""
-        settled = float(-np.expm1(-days / SETTLE_DAYS))
-        return settled * self.settle[1], days * self.walk + settled**2 * self.settle_cov[1]
+    def moves_in(self, days: float, unsettled: Array) -> tuple[Array, Array]:
+        """How far a reed moves in so many days: mean (3,) and covariance (3, 3), jumps left out.
+
+        unsettled (2,): how far it has yet to settle by age, and since it was worked (one more for work done now).
+        """
+        share = unsettled * -np.expm1(-days / np.array([AGE_DAYS, SETTLE_DAYS]))
+        spread = days * self.walk + np.einsum("k,kij->ij", share**2, self.settle_cov)
+        return share @ self.settle, np.asarray(spread)
 
     def jump_in(self, days: float) -> Array:
         """Covariance (3, 3) of what jumps in so many days did, if there was one."""
@@ -182,6 +186,17 @@ def settled(rows: Rows) -> Array:
     A reed made on an unknown day counts as settled by age.
     """
     return settled_at(rows.day, rows.made_day, rows.since_work)
+
+
+def still_to_settle(rows: Rows) -> Array:
+    """How far the reeds had yet to settle at their readings (n, 2): by what `settled` will grow if they are left."""
+    return still_to_settle_at(rows.day, rows.made_day, rows.since_work)
+
+
+def still_to_settle_at(day: Array, made_day: Array, since_work: Array) -> Array:
+    """The same (n, 2) from day, made_day (n,), days since 1970, and since_work (n, 2) of `design.work_before`."""
+    age = np.where(np.isfinite(made_day), np.maximum(day - made_day, 0.0), np.inf)
+    return np.column_stack([np.exp(-age / AGE_DAYS), since_work[:, 1]])
 
 
 def settled_at(day: Array, made_day: Array, since_work: Array) -> Array:

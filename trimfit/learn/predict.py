@@ -48,6 +48,7 @@ from trimfit.learn.movement import (
     levels_of,
     settled,
     sittings_of,
+    still_to_settle,
     unsettled,
 )
 from trimfit.learn.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread
@@ -72,7 +73,7 @@ class ReedState:
 
     `chanters` names the chanters whose offsets follow the sixty coefficients; noise_cov (10, 10) is one reading's.
     idle_days: since the last reading, 0 while its sitting lasts; sittings: how many there were up to the moment, with
-    one that begins then; movement: its type's.
+    one that begins then; movement: its type's; unsettled (2,): how far it has yet to settle by age, and by work done.
     """
 
     mean: Array
@@ -86,6 +87,7 @@ class ReedState:
     idle_days: float = 0.0
     sittings: int = 1
     movement: TypeMovement | None = None
+    unsettled: Array = field(default_factory=lambda: np.zeros(2))
 
     @property
     def sitting_at(self) -> slice:
@@ -166,11 +168,13 @@ class ReedState:
 @dataclass(frozen=True, slots=True)
 class Moment:
     """The moment that reeds are asked about: the day (R,), no earlier than a reed's last reading, and how far each has
-    settled then (R, 2); the latter for a reed with no reading (2,)."""
+    settled then (R, 2), and how far it is not yet (R, 2); the last two for a reed with no reading (2,)."""
 
     day: Array
     settle: Array
+    unsettled: Array
     blank_settle: Array = field(default_factory=lambda: np.zeros(2))
+    blank_unsettled: Array = field(default_factory=lambda: np.zeros(2))
 
 
 def known_coding(card: FitCard, types: Sequence[str]) -> Coding:
@@ -367,7 +371,7 @@ def batch_states(
         jump[i] = float(str(rows.label[i]) in jumped)
     ends = np.flatnonzero(np.r_[np.diff(rows.reed_code) != 0, True]) if len(rows) else np.zeros(0, dtype=np.intp)
     if now is None:
-        now = Moment(rows.day[ends], settle[ends])
+        now = Moment(rows.day[ends], settle[ends], still_to_settle(rows)[ends])
 
     def levels(pick: NDArray[np.bool_], *, asked: bool) -> Levels:
         reed = rows.reed_code[pick]
@@ -431,8 +435,9 @@ def batch_states(
     ratio = float(coding.slope_ratio[type_code])
 
     def state(
-        v: tuple[Array, Array, Array], settle_now: Array, settled_since: Array, idle_days: float, sittings: int
+        v: tuple[Array, Array, Array], settling: tuple[Array, Array, Array], idle_days: float, sittings: int
     ) -> ReedState:
+        settle_now, unsettled_now, settled_since = settling
         full_mean, full_cov = _merged(post, ratio, *v)
         full_mean[:K] += BASIS @ (settle_now @ movement.settle)
         full_mean[-N_DIRECTIONS:] += settled_since @ movement.settle
@@ -448,6 +453,7 @@ def batch_states(
             idle_days,
             sittings,
             movement,
+            unsettled_now,
         )
 
     idle = now.day - rows.day[ends]
@@ -457,7 +463,9 @@ def batch_states(
     settled_since = now.settle - settle[_before(ends, sitting, idle)]
     picked = np.flatnonzero(only) if only is not None else np.arange(len(means))
     states = [
-        state((means[r], q[r], own[r]), now.settle[i], settled_since[i], float(idle[i]), int(several[i]))
+        state(
+            (means[r], q[r], own[r]), now.settle[i], now.unsettled[i], settled_since[i], float(idle[i]), int(several[i])
+        )
         for r, i in enumerate(picked.tolist())
     ]
     blank_own = np.zeros((OWN + 3 * N_DIRECTIONS, OWN + 3 * N_DIRECTIONS))
@@ -465,7 +473,9 @@ def batch_states(
     error = slice(OWN + N_DIRECTIONS, OWN + 2 * N_DIRECTIONS)
     blank_own[error, error] = movement.sitting
     blank_q = np.zeros((len(blank_own), len(post.mean)))
-    blank = state((np.zeros(len(blank_own)), blank_q, blank_own), now.blank_settle, np.zeros(2), 0.0, 1)
+    blank = state(
+        (np.zeros(len(blank_own)), blank_q, blank_own), now.blank_settle, now.blank_unsettled, np.zeros(2), 0.0, 1
+    )
     return states, blank, replace(rows, weight=weight, jump=jump)
 
 

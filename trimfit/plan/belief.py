@@ -400,5 +400,5 @@ def _wait(state: ReedState, wait_days: float) -> tuple[Array, Array]:
     movement = state.movement
     if movement is None or wait_days <= 0.0:
         return np.zeros(2), np.zeros(2)
-    mean, cov = movement.after_work(wait_days)
+    mean, cov = movement.moves_in(wait_days, state.unsettled + np.array([0.0, 1.0]))
     return mean[1:], np.diag(cov)[1:].copy()

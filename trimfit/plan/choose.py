@@ -31,6 +31,9 @@ LEAST_CUT_SDS = 2.5
 MODEL_DOUBT = 1.4
 """The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is told right
 only to a factor of about so much (reports/playing.md)."""
+MOST_READINGS, MOST_UNSURE, MOST_BARRED = 3, 4, 6
+"""So many readings of one state are taken to know it better; because they contradict each other; because they allow no
+cut. After that the reed is cut, or left as it is, on what is known: what it may do is in the chances."""
 VISITS_RUNG = 3
 """Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
 
@@ -168,12 +171,19 @@ def _lip_plan(belief: AimBelief, aim: Aim, table: PolicyTable, error: CutError, 
     return LipPlan(belief, aim, costs, error, length, (after, float(again.cuts(VISITS_RUNG)[0])))
 
 
-def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, others: Sequence[Unconfirmed] = ()) -> Choice:
+def choose(
+    belief: AimBelief,
+    aim: Aim,
+    table: PolicyTable,
+    rules: Rules,
+    others: Sequence[Unconfirmed] = (),
+    readings: int = 0,
+) -> Choice:
     """The next step for one reed. Never a cut that is negative, off the tool's step, or past the blade's limit.
 
     others: other explanations of the latest readings. The reed is read again where what they put at stake, at the price
     that the chosen rung sets on a lost reed, is more than a reading costs. Chances and intervals are those of the
-    mixture of all explanations.
+    mixture of all explanations. readings: of the gap, since the last work: a state is not read for ever.
     """
     costs, error = table.costs, rules.error
     zero = np.zeros(1)
@@ -259,9 +269,8 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, others
     strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or allowed(zero, k)[0]])
     # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
     barred = bool(others) and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
-    may_read = barred or bool(
-        telling(np.array(m), np.array(v), np.array(s), costs, belief.again_sd_cents, float(belief.again_var[0]))
-    )
+    useful = telling(np.array(m), np.array(v), np.array(s), costs, belief.again_sd_cents, float(belief.again_var[0]))
+    may_read = (barred and readings < MOST_BARRED) or (bool(useful) and readings < MOST_READINGS)
     lips_only = _Future(belief, table, zero, float(strokes), error) if strokes else None
     cut = _Future(belief, table, cuts, float(lip), error) if len(cuts) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
@@ -291,7 +300,7 @@ def choose(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules, others
         left_cuts = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
     length = round(length / rules.step_mm) * rules.step_mm
     lip = {"trim": lip, "lip": strokes}.get(name, 0)
-    if at_stake(length, lip, last=name == "finished") > costs.reading_minutes:
+    if readings < MOST_UNSURE and at_stake(length, lip, last=name == "finished") > costs.reading_minutes:
         return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), unsure)
     if name in ("trim", "lip"):
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
