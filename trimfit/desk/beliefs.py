@@ -240,8 +240,8 @@ class Bench:
                 unsettled.append(yet)
             else:
                 blank, blank_unsettled = there, yet
-        both = (np.array(values).reshape(-1, 2) for values in (settle, unsettled))
-        return Moment(np.array(days), *both, blank, blank_unsettled)
+        now, yet = (np.array(values).reshape(-1, 2) for values in (settle, unsettled))
+        return Moment(np.array(days), now, yet, blank, blank_unsettled)
 
     def aim(self, seen: Seen, order: Order | None = None) -> Aim:
         """What the reed is for: its order's chanter, pitch and pressure, else the chanter it was last read on."""

@@ -464,7 +464,10 @@ def batch_states(
     picked = np.flatnonzero(only) if only is not None else np.arange(len(means))
     states = [
         state(
-            (means[r], q[r], own[r]), now.settle[i], now.unsettled[i], settled_since[i], float(idle[i]), int(several[i])
+            (means[r], q[r], own[r]),
+            (now.settle[i], now.unsettled[i], settled_since[i]),
+            float(idle[i]),
+            int(several[i]),
         )
         for r, i in enumerate(picked.tolist())
     ]
@@ -473,9 +476,8 @@ def batch_states(
     error = slice(OWN + N_DIRECTIONS, OWN + 2 * N_DIRECTIONS)
     blank_own[error, error] = movement.sitting
     blank_q = np.zeros((len(blank_own), len(post.mean)))
-    blank = state(
-        (np.zeros(len(blank_own)), blank_q, blank_own), now.blank_settle, now.blank_unsettled, np.zeros(2), 0.0, 1
-    )
+    settling = now.blank_settle, now.blank_unsettled, np.zeros(2)
+    blank = state((np.zeros(len(blank_own)), blank_q, blank_own), settling, 0.0, 1)
     return states, blank, replace(rows, weight=weight, jump=jump)
 
 
