@@ -45,11 +45,11 @@ def benches(tmp_path: Path) -> tuple[Path, Path]:
         Reed("R-7", "cane", "B-9", blade_mm=20.0),
         Reading("R-7", "2026-03-01", crow_hz=541.0),
         Trim("R-7", "2026-03-02", length_mm=0.3),
-        Event("R-7", "2026-03-03", "soaked"),
+        Event("R-7", "2026-03-03T08:00", "soaked"),
         Outcome("R-7", "2026-03-05", "good"),
     )
     with Journal(second) as journal:
-        journal.append(Reading("R-7", "2026-03-03", "CH-1", crow_hz=545.0), doubts=["odd: is it?"])
+        journal.append(Reading("R-7", "2026-03-03T09:00", "CH-1", crow_hz=545.0), doubts=["odd: is it?"])
     return first, second
 
 

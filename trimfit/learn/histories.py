@@ -30,8 +30,11 @@ def reading_cents(reading: Reading, scale: Mapping[str, Fraction]) -> list[float
 
 
 def made_day(made_on: str | None) -> float:
-    """Noon UTC of the day a reed was made (ISO 8601), in days since 1970; NaN where it is not known."""
-    return math.nan if made_on is None else date.fromisoformat(made_on).toordinal() - _DAY_ZERO + 0.5
+    """Noon UTC of the day a reed was made (ISO 8601), in days since 1970; NaN where it is not known, or is no date."""
+    try:
+        return math.nan if made_on is None else date.fromisoformat(made_on).toordinal() - _DAY_ZERO + 0.5
+    except ValueError:
+        return math.nan  # `check` names it
 
 
 def taken_before(history: ReedHistory, reading: Logged[Reading] | None = None) -> tuple[float, float]:
