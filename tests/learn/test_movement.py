@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from dense_shop import K, before, card_of, cells, part_of, small_shop, told
+from dense_shop import K, before, card_of, part_of, small_shop
 from numpy.typing import NDArray
 
 from trimfit.learn.design import SETTLE_DAYS
@@ -22,8 +22,9 @@ from trimfit.learn.movement import (
     learned_movement,
     settled,
     sittings_of,
+    still_to_settle,
 )
-from trimfit.learn.predict import batch_states
+from trimfit.learn.predict import Moment, batch_states
 from trimfit.learn.priors import assumed_noise
 from trimfit.learn.wild import wild_share
 
@@ -111,30 +112,38 @@ def test_a_long_life_keeps_its_latest_sittings_apart() -> None:
 
 
 def test_one_reading_at_a_time_is_all_at_once() -> None:
-    """The state before a reed's last reading, updated by it in a sitting of its own, is the state after it."""
+    """The state at the moment of a reed's last reading, updated by that reading, is the state given all of them."""
     shop = small_shop(7, batches=(0,), reeds=3, holes=0.0)
-    shop = replace(shop, rows=replace(shop.rows, weight=np.ones_like(shop.rows.weight), jump=np.zeros(len(shop.rows))))
+    even = replace(shop.rows, weight=np.ones_like(shop.rows.weight), jump=np.zeros(len(shop.rows)))
+    shop = replace(shop, rows=replace(even, event=np.zeros(len(even), dtype=bool)))
     start = before(shop)
-    card = replace(card_of(shop, start), jumped=(), low_weight={}, readings=0)
+    still = replace(shop.movement, jumps_per_day=0.0 * shop.movement.jumps_per_day)
+    # errors so large that no reading stands out: the weights are all ones
+    card = replace(
+        card_of(shop, start), movement=still, jumped=(), low_weight={}, readings=0, noise_cov=1e6 * np.eye(K)
+    )
     rows, names = shop.rows, shop.coding.chanters
     reed = int(np.argmax(np.bincount(rows.reed_code)))
     last = int(np.flatnonzero(rows.reed_code == reed)[-1])
+    rows = replace(rows, day=np.where(np.arange(len(rows)) == last, rows.day[last] + 5.0, rows.day))
     earlier = part_of(rows, np.arange(len(rows)) != last)
-    seen = np.zeros(len(rows), dtype=bool)
+    ends = np.flatnonzero(np.r_[np.diff(earlier.reed_code) != 0, True])
+    day, settle, yet = earlier.day[ends], settled(earlier)[ends], still_to_settle(earlier)[ends]
+    day[reed], settle[reed], yet[reed] = rows.day[last], settled(rows)[last], still_to_settle(rows)[last]
     known = {"chanter_names": names, "extra_chanters": range(len(names))}
-    frozen = replace(card, movement=replace(card.movement, jumps_per_day=0.0 * card.movement.jumps_per_day))
-    whole, _, weighed = batch_states(frozen, rows, card.coding, 0, in_fit=seen, **known)
-    plain = weighed.weight.min() > 0.99
-    dense = told(replace(shop, rows=replace(rows, weight=weighed.weight)), start)
-    # the gap's own way, against the dense covariance: the level at the last sitting
-    level = dense.mean[dense.level_at(reed, dense.counts[reed] - 1)]
-    assert np.isfinite(level).all()
-    part, _, _ = batch_states(frozen, earlier, card.coding, 0, in_fit=seen[1:], **known)
-    assert len(part) == len(whole)
-    if plain:
-        sd_before, sd_after = (np.sqrt(np.diag(s.cov)[: 2 * K]) for s in (part[reed], whole[reed]))
-        assert (sd_after <= sd_before * 1.5).all()
-    assert len(cells(shop, start)[1]) == np.isfinite(rows.y).sum()
+    (whole, _, weighed), (part, _, _) = (
+        batch_states(card, some, card.coding, 0, in_fit=np.zeros(len(some), dtype=bool), now=now, **known)
+        for some, now in ((rows, None), (earlier, Moment(day, settle, yet)))
+    )
+    weight = weighed.weight[last]
+    chanter = names[rows.chanter_code[last]] if rows.chanter_code[last] >= 0 else None
+    kpa, deg_c = (float(v) if np.isfinite(v) else None for v in (rows.kpa[last], rows.deg_c[last]))
+    design = part[reed].design(rows.removed_mm[last], rows.lip[last], chanter, kpa, deg_c, as_read=True)
+    noise = part[reed].noise_cov / np.sqrt(np.outer(weight, weight))
+    step = part[reed].updated(design, rows.y[last], noise)
+    scale = np.sqrt(np.maximum(np.diag(whole[reed].cov), 1e-12))
+    np.testing.assert_allclose(step.mean / scale, whole[reed].mean / scale, atol=1e-6)
+    np.testing.assert_allclose(step.cov / np.outer(scale, scale), whole[reed].cov / np.outer(scale, scale), atol=1e-6)
 
 
 def test_a_contradiction_is_a_jump_or_a_wild_reading_until_a_second_one_agrees() -> None:

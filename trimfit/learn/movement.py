@@ -54,6 +54,8 @@ __all__ = [
     "settled",
     "settled_at",
     "sittings_of",
+    "still_to_settle",
+    "still_to_settle_at",
     "unsettled",
 ]
 
