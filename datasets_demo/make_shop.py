@@ -1,6 +1,7 @@
 """Writes the invented shop's log as CSV: `python datasets_demo/make_shop.py [FOLDER]`, default `shop` beside it.
 
-The same bytes on every run. What is hidden in it is told in README.md; how the reeds sound is in shop_physics.py.
+The same bytes on every run. What is hidden in it is told in README.md; how the reeds sound is in shop_physics.py,
+how they move by themselves in shop_movement.py.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from random import Random
 
+from shop_movement import WEATHER
 from shop_physics import (
     KINDS,
     NOTES,
@@ -59,6 +61,16 @@ IN_HAND = {
         ("B-23", 3, "read"), ("B-23", 2, "read"), ("B-24", 1, "read"), ("B-24", 1, "cut"), ("B-20", 0, "crow"),
     ),
 }  # fmt: skip
+# Reed -> (trims before it, what befell it, cents that its crow and its notes moved by, whether it was logged).
+MISHAPS = {
+    "R-0052": (1, "soaked", -24.0, -5.0, True),
+    "R-0110": (1, "dropped", 13.0, 3.0, True),
+    "R-0157": (2, "soaked", -20.0, -4.0, True),
+    "R-0240": (1, "dropped", -12.0, 4.0, True),
+    "R-0302": (1, "soaked", -22.0, -4.0, True),
+    "R-0208": (1, "dropped", -32.0, 6.0, False),
+    "R-0367": (1, "soaked", -18.0, -4.0, True),
+}
 HEADERS = {
     "orders": "order,chanter,target_pitch_hz,quantity,pressure_kpa,due_on,remark",
     "chanters": "chanter,meeting_pitch_hz,working_crow_hz,bore_gauge_mm,remark",
@@ -67,6 +79,7 @@ HEADERS = {
     + ",".join(f"{note}_hz" for note in NOTES)
     + ",g_octave_hz,pressure_kpa,temperature_c,humidity_pct,taped,remark",
     "trims": "reed,done_at,length_mm,lip_strokes,asked_mm,remark",
+    "events": "reed,at,event,remark",
     "outcomes": "reed,at,outcome,remark",
 }
 
@@ -97,7 +110,8 @@ class Shop:
         """An evening: warm in summer, cool in winter, no two alike."""
         at = FIRST_DAY + timedelta(days=round(day), hours=hour)
         summer = 1.0 - abs(at.timetuple().tm_yday - 200) / 91.0
-        return Sitting(at, 19.5 + 2.5 * summer + normal(self.rng, 1.1), round(58 + normal(self.rng, 7)))
+        air_c, dither = 19.5 + 2.5 * summer + normal(self.rng, 1.1), normal(self.rng, 3.0)
+        return Sitting(at, air_c, round(58 + 7 * WEATHER.at(round(day) + hour / 24) + dither))
 
     def read(
         self, sitting: Sitting, blank: Blank, chanter: str | None, *, sat: Seat | None = None, aim_kpa: float = 6.0
@@ -134,11 +148,23 @@ class Shop:
         taken = round(taken, 3)
         blank.removed_mm += taken
         blank.strokes += strokes
+        day = (sitting.clock - FIRST_DAY) / timedelta(days=1)
+        blank.movement.cut_days.append(day)
         row: dict[str, object] = {"reed": blank.name, "done_at": sitting.pass_minutes(3), "length_mm": f"{taken:.3f}"}
         row |= {"lip_strokes": strokes or "", "remark": "blade slipped" if slip_mm else ""}
         if sitting.clock > FIRST_DAY + timedelta(days=90):  # what was meant is only noted since then
             row["asked_mm"] = f"{asked_mm:.2f}"
         self.rows["trims"].append(row)
+        self.mishap(blank, sitting.clock.replace(hour=8, minute=40) + timedelta(days=1))
+
+    def mishap(self, blank: Blank, at: datetime) -> None:
+        """The morning after a trim: what befalls this reed then, if anything; logged if the hand thought of it."""
+        trims, event, crow_cents, pitch_cents, logged = MISHAPS.get(blank.name, (0, "", 0.0, 0.0, False))
+        if len(blank.movement.cut_days) != trims:
+            return
+        blank.movement.knocks.append(((at - FIRST_DAY) / timedelta(days=1), crow_cents, pitch_cents))
+        if logged:
+            self.rows["events"].append({"reed": blank.name, "at": at.strftime("%Y-%m-%dT%H:%M"), "event": event})
 
     def close(self, sitting: Sitting, blank: Blank, outcome: str, remark: str = "") -> None:
         """The reed leaves the bench."""
@@ -293,7 +319,7 @@ def make_slips(shop: Shop, reeds: dict[str, list[Blank]]) -> None:
     mistyped["f_hz"] = text[0] + str((int(text[1]) + 7) % 10) + text[2:]
     swapped = full("R-0123", 0)
     swapped["e_hz"], swapped["f_hz"] = swapped["f_hz"], swapped["e_hz"]
-    full("R-0141", 1)["reed"] = "R-0140"
+    full("R-0141", 0)["reed"] = "R-0140"
 
 
 def tell_story(seed: int = SEED) -> Shop:
@@ -330,9 +356,9 @@ def tell_story(seed: int = SEED) -> Shop:
 
 
 def write(shop: Shop, folder: Path) -> None:
-    """Write the six CSV files, rows in order of time, lines ended by a line feed."""
+    """Write the seven CSV files, rows in order of time, lines ended by a line feed."""
     folder.mkdir(parents=True, exist_ok=True)
-    when = {"readings": "taken_at", "trims": "done_at", "outcomes": "at"}
+    when = {"readings": "taken_at", "trims": "done_at", "events": "at", "outcomes": "at"}
     for name, header in HEADERS.items():
         rows = shop.rows[name]
         if name in when:

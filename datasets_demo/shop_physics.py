@@ -2,7 +2,8 @@
 
 A reed is a beam: its crow goes as stiffness / length squared, so a cut tells more as the blade gets shorter. A chanter
 asks for a crow; how far the reed's crow lies under that crow sets the gap between F and E, in a bent curve and with
-the reed's own factor. Pitches are cents from 440 Hz, notes read as low A. Every number is invented.
+the reed's own factor. Pitches are cents from 440 Hz, notes read as low A. Every number is invented. How a reed moves
+with no work done on it is in shop_movement.py.
 """
 
 from __future__ import annotations
@@ -10,7 +11,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from random import Random
-from statistics import NormalDist
+
+from shop_movement import Material, Movement, day_seat, make_movement, normal
 
 NOTES = ("low_g", "low_a", "b", "c", "d", "e", "f", "high_g", "high_a")
 RATIO = {
@@ -26,12 +28,6 @@ DRAG = {"low_g": -0.03, "b": 0.01, "c": 0.02, "d": 0.03, "high_g": 0.09}
 TOP_HAND = ("e", "f", "high_g", "high_a")
 BENCH_PRESSURE_KPA = 6.0
 BENCH_TEMPERATURE_C = 20.0
-STANDARD_NORMAL = NormalDist()
-
-
-def normal(rng: Random, sd: float) -> float:
-    """A draw with mean 0, made from one uniform number so that it is the same on every version of Python."""
-    return sd * STANDARD_NORMAL.inv_cdf(min(max(rng.random(), 1e-12), 1.0 - 1e-12))
 
 
 def hz(cents: float) -> float:
@@ -54,13 +50,13 @@ class Kind:
     lip_gap_cents: float
     bottom_cents_per_kpa: float
     top_cents_per_kpa: float
-    settle_cents: float
+    material: Material
 
 
 KINDS = (
-    Kind("broad cane", 23.0, 232.0, 0.31, 0.10, -4.0, -2.6, -0.8, 0.40, 6.0, 11.0, 6.0),
-    Kind("hard moulded", 21.5, 246.0, 0.52, 0.06, 6.0, -1.4, -0.4, 0.55, 3.5, 6.0, 1.5),
-    Kind("soft moulded", 22.2, 238.0, 0.40, 0.08, 0.0, -2.0, -0.7, 0.15, 4.5, 7.5, 2.5),
+    Kind("broad cane", 23.0, 232.0, 0.31, 0.10, -4.0, -2.6, -0.8, 0.40, 6.0, 11.0, Material(5.5, 1.0, 3.0, 6.0, 1.6)),
+    Kind("hard moulded", 21.5, 246.0, 0.52, 0.06, 6.0, -1.4, -0.4, 0.55, 3.5, 6.0, Material(2.1, 0.9, 9.0, 1.5, 0.5)),
+    Kind("soft moulded", 22.2, 238.0, 0.40, 0.08, 0.0, -2.0, -0.7, 0.15, 4.5, 7.5, Material(2.4, 1.0, 7.0, 2.5, 0.7)),
 )
 
 
@@ -121,16 +117,17 @@ class Blank:
     asks_cents: float
     pitch_cents: float
     drag: float
+    movement: Movement
     removed_mm: float = 0.0
     strokes: float = 0.0
 
     def crow_cents(self, day: float) -> float:
-        """The crow by the beam law: f goes as 1 / L squared; easing the lips lowers it, settling raises it."""
+        """The crow by the beam law: f goes as 1 / L squared; easing the lips lowers it; and it moves by itself."""
         kind, batch = self.batch.kind, self.batch
-        settled = kind.settle_cents * batch.settle * (1.0 - math.exp(-max(day - batch.made_day, 0.0) / 30.0))
+        moved = self.movement.crow_cents(day, batch.made_day, batch.settle)
         shortened = 2400.0 * math.log2(kind.blade_mm / (self.blade_mm - self.removed_mm))
         lips = kind.lip_crow_cents * self.strokes
-        return kind.new_crow_cents + batch.crow_cents + self.stiffness_cents + shortened + lips + settled
+        return kind.new_crow_cents + batch.crow_cents + self.stiffness_cents + shortened + lips + moved
 
     def want_cents(self, pipe: Pipe, day: float) -> float:
         """How far the crow lies from the one that this chanter asks of this reed; negative: still too flat."""
@@ -150,7 +147,7 @@ class Blank:
         kind = self.batch.kind
         want, gap = self.want_cents(pipe, day), self.gap_cents(pipe, day)
         level = pipe.meets_cents + self.batch.pitch_cents + self.pitch_cents + kind.lip_pitch_cents * self.strokes
-        level += 0.06 * self.drag * want
+        level += 0.06 * self.drag * want + self.movement.pitch_cents(day)
         notes = {note: level + pipe.leans_cents[note] + DRAG[note] * self.drag * want for note in DRAG}
         notes |= {"low_a": level, "high_a": level, "f": level + 0.55 * gap, "e": level - 0.45 * gap}
         return notes
@@ -167,6 +164,7 @@ def make_blank(rng: Random, name: str, batch: Batch) -> Blank:
         asks_cents=normal(rng, 11.0),
         pitch_cents=normal(rng, 2.0),
         drag=1.0 + normal(rng, 0.25),
+        movement=make_movement(name, batch.kind.material),
     )
 
 
@@ -195,11 +193,14 @@ def seat(rng: Random, *, tilt_sd_cents: float = 1.2) -> Seat:
 def sound(rng: Random, blank: Blank, pipe: Pipe | None, air: Air, sat: Seat) -> dict[str, float]:
     """What the tuner shows, in hertz: the crow alone without a chanter, else crow, nine notes and the G octave."""
     warm = air.temperature_c - BENCH_TEMPERATURE_C
-    values = {"crow": hz(blank.crow_cents(air.day) + 0.4 * warm + normal(rng, 3.0))}
+    today = day_seat(blank.name, air.day)
+    values = {"crow": hz(blank.crow_cents(air.day) + today.crow_cents + 0.4 * warm + normal(rng, 3.0))}
     if pipe is None:
         return values
     kind = blank.batch.kind
-    notes = blank.notes_cents(pipe, air.day)
+    notes = {note: cents + today.pitch_cents for note, cents in blank.notes_cents(pipe, air.day).items()}
+    notes["f"] += 0.5 * today.gap_cents
+    notes["e"] -= 0.5 * today.gap_cents
     blown = air.pressure_kpa - BENCH_PRESSURE_KPA
     for note in NOTES:
         slope = kind.top_cents_per_kpa if note in TOP_HAND else kind.bottom_cents_per_kpa
