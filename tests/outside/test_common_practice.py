@@ -140,15 +140,18 @@ def test_g_octave_under_the_as_goes_with_a_reed_that_wants_to_be_sharper(octave_
 
 
 def test_the_demo_bench_reads_as_it_was_made(shop: pd.DataFrame, learned: FitCard) -> None:
-    """Invented with 0.9 cents for a note and 2 cents of seating that a sitting's notes share, crow 3 cents: the study
-    of repeated readings finds that back, pressures taken out by the learned slopes."""
+    """Invented with 0.9 cents for a note, 2 cents of seating that a sitting's notes share and 0.8 of the day's own; the
+    crow with 3 cents and 1.2 of the day's, the gap with 0.5 of the day's: the study of repeated readings finds that
+    back, pressures taken out by the learned slopes. Days mostly differ in their air too, so that a part of the day's
+    seating goes under conditions; some 80 pairs of days, all notes alike, tell it to 8 %."""
     found = {item.output: item for item in bench_repeatability(shop, cents_per_kpa=_coefficients(learned, "pressure"))}
     notes = [found[note] for note in NOTES]
-    assert np.mean([note.total_cents.mean for note in notes]) == pytest.approx(np.hypot(0.9, 2.0), abs=0.25)
-    assert np.mean([note.sitting_cents for note in notes]) == pytest.approx(2.0, abs=0.4)
+    whole = np.mean([np.hypot(note.total_cents.mean, note.condition_cents) for note in notes])
+    assert whole == pytest.approx(np.sqrt(0.9**2 + 2.0**2 + 0.8**2), abs=0.4)
+    assert 0.9 < np.mean([note.sitting_cents for note in notes]) < 2.4
     # A reading on another day errs by its sitting's error and its own, and by nothing twice.
     for note in notes:
         both = np.hypot(note.within_cents.mean, note.sitting_cents)
         assert note.total_cents.mean == pytest.approx(both, abs=0.05)
-    assert found["gap"].total_cents.mean == pytest.approx(0.9 * 2**0.5, abs=0.25)
-    assert found["crow"].total_cents.mean == pytest.approx(3.0, abs=0.4)
+    assert found["gap"].total_cents.mean == pytest.approx(np.hypot(0.9 * 2**0.5, 0.5), abs=0.25)
+    assert found["crow"].total_cents.mean == pytest.approx(np.hypot(3.0, 1.2), abs=0.4)
