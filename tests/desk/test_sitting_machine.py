@@ -529,6 +529,19 @@ def test_past_and_other_answers_are_said_in_words() -> None:
     ]
 
 
+def test_what_the_gap_did_by_itself_is_said_where_it_is_worth_a_line() -> None:
+    from dataclasses import replace
+
+    from trimfit.desk.said import advice_lines
+    from trimfit.units import Interval
+
+    said = "  moved by itself since the last sitting: F +3 cents (-1 to +7)"
+    assert said in advice_lines(replace(CUT, moved_cents=Interval(3.0, -1.0, 7.0)))
+    assert any("F 0 cents (-2 to +2)" in line for line in advice_lines(replace(CUT, moved_cents=Interval(0.1, -2, 2))))
+    for quiet in (None, Interval(0.2, -1.0, 1.4)):
+        assert not any("moved by itself" in line for line in advice_lines(replace(CUT, moved_cents=quiet)))
+
+
 def test_a_slip_that_was_kept_does_not_stretch_the_line_on_which_f_and_e_close_in() -> None:
     pairs = [(100.0, 120.0), (-194.0, 120.0), (105.0, 118.0)]
     plain, slipped = closing_line([pairs[0], pairs[2]], 110.0), closing_line(pairs, 110.0)

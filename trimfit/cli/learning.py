@@ -63,6 +63,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
             )
         heads = ("cents", "a mm", "curve, a mm²", "a lip stroke", "a kPa", "a °C")
         lines += table(heads, rows).split("\n")
+    lines += _movement_lines(found["types"])
     lines += ["", "what varies (standard deviations, cents; slopes in cents a mm)"]
     parts = [
         (
@@ -90,6 +91,33 @@ def _lines(found: dict[str, Any]) -> list[str]:
     ]
     columns = ("readings", "error", "type slope", "last slope", "50 %", "80 %", "90 %", "95 %")
     lines += table(("output", "type", *columns), held, right=tuple(range(2, 10))).split("\n")
+    return lines
+
+
+def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
+    """How the reeds of each type move with no work done: a table, then what it means, a sentence a type."""
+    from trimfit.desk.said import left_lying, plain_name, wrapped
+
+    rows = [
+        (
+            plain_name(kind["reed_type"], 24),
+            *(_span(m[f"walk_{name}_cents_per_sqrt_day"]) for name in ("gap", "crow")),
+            f"{m['settle_age_gap_cents']:+.1f}",
+            f"{m['settle_work_gap_cents']:+.1f}",
+            f"{m['sitting_gap_cents']:.1f}",
+            str(m["spans"]),
+        )
+        for kind in types
+        if (m := kind["movement"])
+    ]
+    if not rows:
+        return []
+    heads = ("type", "gap a √day", "crow a √day", "settles", "per work", "sitting", "spans")
+    lines = ["", "How reeds move with no work done (cents; settles, per work and sitting: of the gap)"]
+    lines += table(heads, rows, right=(3, 4, 5, 6)).split("\n")
+    for kind in types:
+        m = kind["movement"]
+        lines += wrapped(left_lying(kind["reed_type"], m["left_week_gap_cents"], assumed=m["assumed"]), 80, "  ")
     return lines
 
 

@@ -386,10 +386,13 @@ def report_of(learned: Learned) -> dict[str, Any]:
     """What `learn` says: types with their coefficients (intervals), variance parts, held-out errors and coverage.
 
     Per type and output: per_mm, curvature (per mm²), per_stroke, per_kpa, per_degc, in cents; `assumed` names those
-    that rest on assumption rather than on readings.
+    that rest on assumption rather than on readings. Per type `movement`: the fields of `MovementTerms`.
     """
+    from dataclasses import asdict
+
     import numpy as np
 
+    from trimfit.learn.movement_terms import movement_terms
     from trimfit.learn.terms import type_terms
     from trimfit.plan.belief import GAP, PITCH
 
@@ -403,7 +406,13 @@ def report_of(learned: Learned) -> dict[str, Any]:
             if term.assumed:
                 mine["assumed"].append(term.term)
         types.append(
-            {"reed_type": name, "reeds": int(card.reeds[code]), "batches": int(card.batches[code]), "outputs": outputs}
+            {
+                "reed_type": name,
+                "reeds": int(card.reeds[code]),
+                "batches": int(card.batches[code]),
+                "outputs": outputs,
+                "movement": asdict(movement_terms(card.movement, code)),
+            }
         )
     crow = np.eye(len(GAP))[0]
 

@@ -26,6 +26,7 @@ __all__ = [
     "closing_line",
     "expected_line",
     "gaps_of",
+    "left_lying",
     "own_words",
     "plain_name",
     "reed_lines",
@@ -55,6 +56,8 @@ u          undo: strike the last entry of this sitting (it stays readable)
 strike     take back this reed's last entry, however old; strike ID  that entry
 ?          this page;  q, exit  leave. All that was logged is in the log."""
 BAR_CELLS = 39
+# A gap that moved by itself by less, and surely so, is not worth a line.
+MOVED_CENTS = 1.5
 # What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
 WIDEST_CENTS = 150.0
 
@@ -160,12 +163,27 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
             f"  chance of going past {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}{_in_all(advice)}"
         )
         lines += wrapped(chance, width, "    ")
+    moved = advice.moved_cents
+    if moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:
+        ends = f"{signed(moved.low)} to {signed(moved.high)}"
+        lines.append(f"  moved by itself since the last sitting: F {signed(moved.mean)} cents ({ends})")
     said = "; ".join(part for part in (advice.reason, *advice.notes) if part)
     if not (said or advice.reed_type):
         said = advice.why
     if said:
         lines += wrapped("  " + plain_name(said, 600), width, "    ")
     return lines
+
+
+def left_lying(reed_type: str, half_width_cents: float, *, assumed: bool) -> str:
+    """How well the gap of a reed of this type is known a week after it was read: one sentence.
+
+    half_width_cents: half of the 90 % interval; assumed: no reed was read twice with no work between.
+    """
+    why = "; assumed: no reed was read twice with no work between" if assumed else ""
+    size = f"{half_width_cents:.0f}"
+    kind = plain_name(reed_type)
+    return f"{kind}: a reed left for a week is known to ± {size} cent{'' if size == '1' else 's'} of gap{why}"
 
 
 def gaps_of(history: ReedHistory, scale: Mapping[str, Fraction]) -> list[tuple[float, float]]:
