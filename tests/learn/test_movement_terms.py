@@ -38,7 +38,7 @@ def test_each_figure_is_the_movements_own() -> None:
 def test_a_type_never_read_twice_without_work_is_assumed_and_more_spans_tell_more() -> None:
     few = movement_terms(assumed_movement(1), 0)
     many = movement_terms(replace(assumed_movement(1), spans=np.full(2, 200.0)), 0)
-    assert few.assumed and few.spans == 0
-    assert not many.assumed and many.spans == 200
+    assert (few.assumed, few.spans) == (True, 0)
+    assert (many.assumed, many.spans) == (False, 200)
     width = [t.walk_gap_cents_per_sqrt_day.high - t.walk_gap_cents_per_sqrt_day.low for t in (few, many)]
     assert width[1] < 0.3 * width[0]

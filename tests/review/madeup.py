@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 from trimfit.answers import Advice
 from trimfit.records import Action
@@ -173,6 +174,30 @@ def types(count: int = 3) -> tuple[f.TypeResponse, ...]:
     return tuple(made)
 
 
+def movement(names: tuple[str, ...] = ()) -> tuple[f.TypeMovement, ...]:
+    kinds = names or ("cane", "moulded")
+    return tuple(
+        f.TypeMovement(
+            kind, about(0.6, 0.1), about(1.8, 0.3), 0.7, -0.4, 0.5, 0.006, 48 * place,
+            f"{kind}: a reed left for a week is known to ± 3 cents of gap",
+        )
+        for place, kind in enumerate(kinds)
+    )  # fmt: skip
+
+
+def against_time(story: f.ReedStory) -> f.ReedStory:
+    """The story with three visits ten days apart, a cut at each, and an event."""
+    days = [21975.4, 21985.3, 21985.4, 21995.3, 21995.4, 22004.0]
+    points = tuple(
+        f.TimePoint(day, about(466.0 + 0.2 * i, 0.3 + 0.4 * (i % 2)), about(478.0 - 0.2 * i, 0.3 + 0.4 * (i % 2)))
+        for i, day in enumerate(days)
+    )
+    read = tuple(replace(point, day=days[2 * i] if 2 * i < 6 else None) for i, point in enumerate(story.points))
+    marks = (f.TimeMark(21975.5, "0.20 mm", True), f.TimeMark(21985.5, "0.20 mm", True),
+             f.TimeMark(21990.2, "soaked", False))  # fmt: skip
+    return replace(story, points=read, in_time=points, marks=marks)
+
+
 def validation(pairs: int = 400) -> f.Validation:
     rng = random.Random(11)
     cover = tuple(f.Coverage(float(p), p + q) for p, q in ((50, 1.4), (80, -0.6), (90, -0.8), (95, 0.3)))
@@ -245,11 +270,12 @@ def report(names: tuple[str, ...] = ()) -> f.Report:
         readings=1530,
         trims=980,
         runs=(run(names=names), run(names[1] if names else "solo", 5)),
-        stories=tuple(story(name) for name in n),
+        stories=tuple(against_time(story(name)) for name in n),
         batches=found,
         charts=(chart(), chart("ewma"), chart("cusum")),
         chanters=chanters,
         types=types(),
+        movement=movement(names),
         starts=(f.StartSpread("cane", "gap", "cents", 140, -31.0, -58.0, -4.0),),
         validation=validation(),
         repeatability=(f.Repeatability("gap", 80, 1.3, 1.9, 2.6, 4), f.Repeatability("crow", 80, 3.0, None, None, 24)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
+from copy import copy
 from dataclasses import dataclass
 from itertools import compress
 from typing import TYPE_CHECKING
@@ -80,6 +81,13 @@ class Bench:
         self._longest_mm: dict[str, float | None] = {}
         self._asked: dict[tuple[str, str], Collection[str] | None] = {}
         self._elsewhere: tuple[tuple[str, ...], dict[str, Seen]] = (), {}
+
+    def as_of(self, at_s: float) -> Bench:
+        """The same log as of another moment, with the same fit; no entry of a later instant is looked at."""
+        other = copy(self)
+        other.at_s = other.until_s = at_s
+        other._asked, other._elsewhere = {}, ((), {})
+        return other
 
     def type_code(self, reed_type: str) -> int:
         """The type's code in the card; one past the last for a type it does not know."""

@@ -21,6 +21,7 @@ from trimfit.review.findings import (
     RunMap,
     RunReed,
     StartSpread,
+    TypeMovement,
     TypeResponse,
     Validation,
     ValidationRow,
@@ -96,6 +97,7 @@ def _pictures(report: Report) -> int:
     return max(
         min(len(report.runs), MOST_RUNS)
         + len(report.stories)
+        + sum(bool(story.in_time) for story in report.stories)
         + min(len(report.charts), MOST_CHARTS)
         + min(len(report.chanters), MOST_CHANTER_PICTURES)
         + 4,
@@ -135,6 +137,7 @@ def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "", at_s: float 
             parts["chanters"] = tuple(chanter_review(journal, bench.card, frame))
             tell("judging batches and chanters", 2, 2)
             parts["types"] = tuple(_types(bench.card))
+            parts["movement"] = tuple(_movement(bench.card))
             parts["starts"] = tuple(_starts(frame))
             parts["repeatability"] = tuple(_repeatability(bench.card, frame))
         until = _last_time(journal)
@@ -244,6 +247,7 @@ def _in_hand(
 ) -> tuple[list[RunMap], list[ReedStory]]:
     """Runs and their reeds in the order of the work list, and the stories most worth showing."""
     from trimfit.desk.advise import advise, work_order
+    from trimfit.desk.reed_in_time import in_time
     from trimfit.desk.story import story_of
     from trimfit.pitch import hz_width_cents
 
@@ -279,7 +283,7 @@ def _in_hand(
                 progress=orders[order].progress if order in orders else "",
             )
         )
-    return runs, [story_of(bench, seen, advice) for seen, advice in _worth_showing(found)]
+    return runs, [in_time(bench, seen, story_of(bench, seen, advice)) for seen, advice in _worth_showing(found)]
 
 
 def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
@@ -355,6 +359,31 @@ def _types(card: FitCard) -> list[TypeResponse]:
                 tuple(Coefficient(t.output, t.term, t.value, t.assumed) for t in terms),
             )
         )
+    return out
+
+
+def _movement(card: FitCard) -> list[TypeMovement]:
+    """How the reeds of each type with readings move with no work done."""
+    from trimfit.desk.said import left_lying
+    from trimfit.learn.movement_terms import movement_terms
+
+    out = []
+    for code, name in enumerate(card.coding.types):
+        if int(card.reeds[code]):
+            m = movement_terms(card.movement, code)
+            out.append(
+                TypeMovement(
+                    name,
+                    m.walk_gap_cents_per_sqrt_day,
+                    m.walk_crow_cents_per_sqrt_day,
+                    m.settle_age_gap_cents,
+                    m.settle_work_gap_cents,
+                    m.sitting_gap_cents,
+                    m.jumps_per_day,
+                    m.spans,
+                    left_lying(name, m.left_week_gap_cents, assumed=m.assumed),
+                )
+            )
     return out
 
 

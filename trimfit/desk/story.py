@@ -251,6 +251,7 @@ def _conditions(seen: Seen, aim: Aim) -> str:
 
 def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
     from trimfit.desk.moments import own_minute
+    from trimfit.desk.reed_in_time import day_of
     from trimfit.learn.histories import taken_before
     from trimfit.pitch import OUTPUTS, hz_from_cents
 
@@ -266,7 +267,8 @@ def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
         doubt = "; ".join(str(word) for word in logged.doubts)
         if logged.entry in seen.low_weight:
             doubt = f"{doubt}; nothing else bears it out" if doubt else "nothing else bears it out"
-        out.append(StoryPoint(removed, value.get("f"), value.get("e"), own_minute(logged.record.taken_at), doubt))
+        taken_at = own_minute(logged.record.taken_at)
+        out.append(StoryPoint(removed, value.get("f"), value.get("e"), taken_at, doubt, day_of(logged.record.taken_at)))
     return out
 
 

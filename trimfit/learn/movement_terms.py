@@ -1,4 +1,4 @@
-"""A card's movement in the words of the trade: cents of gap and crow per √day, and what a week does to a reed left lying.
+"""A card's movement in the words of the trade: cents of gap and crow per √day, and what a week does to a reed.
 
 Plain figures of `movement.Movement`: nothing is estimated here.
 """

@@ -36,6 +36,9 @@ __all__ = [
     "StoryPoint",
     "Ticket",
     "TicketNote",
+    "TimeMark",
+    "TimePoint",
+    "TypeMovement",
     "TypeResponse",
     "Validation",
     "ValidationRow",
@@ -44,13 +47,15 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class StoryPoint:
-    """One reading of a reed: length off so far, F and E as low A (None where not taken), and the doubt if any."""
+    """One reading of a reed: length off so far, F and E as low A (None where not taken), and the doubt if any.
+    `day` as in TimePoint."""
 
     removed_mm: float
     f_hz: float | None = None
     e_hz: float | None = None
     taken_at: str = ""
     doubt: str = ""
+    day: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +68,31 @@ class FanPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class TimePoint:
+    """What the log says of F and E as low A at a moment, with what had come off by then. `day`: days since 1970 by the
+    log's own clock."""
+
+    day: float
+    f_hz: Interval
+    e_hz: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class TimeMark:
+    """What was done to a reed or happened to it: `words`, and whether it was a cut. `day` as in TimePoint."""
+
+    day: float
+    words: str
+    cut: bool
+
+
+@dataclass(frozen=True, slots=True)
 class ReedStory:
     """One reed: its readings, the belief's fan forward, the advice, and the meeting pitch.
 
     `removed_mm` is what is off now; `tolerance_hz` the shop's tolerance as low A; `conditions`: the pressure and warmth
-    that the readings were taken to.
+    that the readings were taken to. `in_time`, `marks`: the reed against time, empty where it was read in one sitting
+    only.
     """
 
     reed: str
@@ -83,6 +108,8 @@ class ReedStory:
     meet_pitch_hz: Interval | None = None
     target_pitch_hz: float | None = None
     conditions: str = ""
+    in_time: tuple[TimePoint, ...] = ()
+    marks: tuple[TimeMark, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,6 +310,22 @@ class TypeResponse:
 
 
 @dataclass(frozen=True, slots=True)
+class TypeMovement:
+    """How reeds of one type move with no work done on them (the figures of `learn.movement_terms`). `means`: what that
+    means at the bench, one sentence."""
+
+    reed_type: str
+    walk_gap_cents_per_sqrt_day: Interval
+    walk_crow_cents_per_sqrt_day: Interval
+    settle_age_gap_cents: float
+    settle_work_gap_cents: float
+    sitting_gap_cents: float
+    jumps_per_day: float
+    spans: int
+    means: str
+
+
+@dataclass(frozen=True, slots=True)
 class StartSpread:
     """Where new reeds of a type start: an interval that holds `content_pct` of them with `confidence_pct`."""
 
@@ -397,6 +440,7 @@ class Report:
     charts: tuple[Chart, ...] = ()
     chanters: tuple[ChanterMap, ...] = ()
     types: tuple[TypeResponse, ...] = ()
+    movement: tuple[TypeMovement, ...] = ()
     starts: tuple[StartSpread, ...] = ()
     validation: Validation | None = None
     repeatability: tuple[Repeatability, ...] = ()

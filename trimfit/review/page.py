@@ -63,6 +63,7 @@ def build(findings: Report, progress: Callable[[str], None] | None = None) -> tu
     folio.section("charts", "Over time", sections_shop.charts(findings, folio))
     folio.section("chanters", "Chanters", sections_bench.chanters(findings, folio))
     folio.section("types", "What each reed type does", sections_shop.types(findings, folio))
+    folio.section("movement", "How reeds move with no work done", sections_shop.movement(findings))
     folio.section("validation", "How far to trust it", sections_shop.trust(findings))
     folio.section("words", "Words used here", [_WORDS])
     folio.section("numbers", "Appendix: the numbers", sections_shop.appendix(findings, folio))

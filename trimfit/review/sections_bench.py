@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from trimfit.pitch import crow_label
-from trimfit.review import draw_bench
+from trimfit.review import draw_bench, draw_time
 from trimfit.review.findings import Report, RunReed
 from trimfit.review.folio import MOST_ROWS, Folio, between, missing, number, percent, rest
 from trimfit.review.markup import named, paragraph, table, text
@@ -132,6 +132,8 @@ def stories(findings: Report, folio: Folio) -> list[str]:
     ]
     for story in told[:MOST_STORIES]:
         parts.append(folio.picture(draw_bench.reed_story(story)))
+        if story.in_time:
+            parts.append(folio.picture(draw_time.reed_in_time(story)))
         if story.advice is not None:
             said = "; ".join(part for part in (story.advice.reason or story.advice.why, *story.advice.notes) if part)
             if said:

@@ -10,7 +10,7 @@ from trimfit.review.folio import MOST_ROWS, Folio, between, missing, number, per
 from trimfit.review.markup import named, paragraph, table, text
 from trimfit.review.names import sentence
 
-__all__ = ["appendix", "batches", "charts", "trust", "types"]
+__all__ = ["appendix", "batches", "charts", "movement", "trust", "types"]
 
 MOST_CHARTS, MOST_REASONED = 6, 8
 
@@ -126,6 +126,42 @@ def types(findings: Report, folio: Folio) -> list[str]:
             )
         )
     return parts
+
+
+def movement(findings: Report) -> list[str]:
+    """How the reeds of each type move with no work done: a sentence a type, then the figures."""
+    if not findings.movement:
+        return [missing("Nothing is known of how reeds move by themselves.", "Log readings of reeds.")]
+    shown = findings.movement[:MOST_ROWS]
+    lines = "".join(f"<li>{text(sentence(one.means, 300), 300)}</li>" for one in shown[:MOST_REASONED])
+    rows = [
+        (
+            named(one.reed_type, 30),
+            between(one.walk_gap_cents_per_sqrt_day, ".1f"),
+            between(one.walk_crow_cents_per_sqrt_day, ".1f"),
+            number(one.settle_age_gap_cents, "+.1f"),
+            number(one.settle_work_gap_cents, "+.1f"),
+            f"{one.sitting_gap_cents:.1f}",
+            f"{100.0 * one.jumps_per_day:.1f}",
+            f"{one.spans:,}",
+        )
+        for one in shown
+    ]
+    heads = (
+        "type",
+        "gap walks, cents per √day",
+        "crow walks, cents per √day",
+        "gap settles with age, cents",
+        "gap settles after work, cents",
+        "error of a sitting, cents of gap",
+        "jumps in 100 days",
+        "idle spans",
+    )
+    return [
+        f'<ul class="glance">{lines}</ul>',
+        table("How reeds move with no work done", heads, rows, words=(0,)),
+        rest(MOST_ROWS, len(findings.movement), "types", "trimfit learn"),
+    ]
 
 
 def appendix(findings: Report, folio: Folio) -> list[str]:
