@@ -10,13 +10,14 @@ from trimfit.bench.journal import Journal
 from trimfit.desk.beliefs import Bench
 from trimfit.desk.reed_in_time import DAY_S, day_of, in_time
 from trimfit.desk.story import story_of
-from trimfit.records import Event, Reading, Reed, Trim
+from trimfit.records import Chanter, Event, Reading, Reed, Trim
 from trimfit.review.findings import ReedStory
 
 
 def shown(path: Path, *days: str) -> ReedStory:
     """The reed against time as of twenty days after its last entry, read on these days."""
     with Journal(path, create=True) as journal:
+        journal.append(Chanter("Old"))
         journal.append(Reed("R-1", "moulded", "A", blade_mm=22.0))
         for place, day in enumerate(days):
             notes = {"f": 776.0 + 2.0 * place, "e": 706.0 - 1.0 * place, "low_a": 468.0, "high_a": 936.0}

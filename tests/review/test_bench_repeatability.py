@@ -175,6 +175,19 @@ def test_weeks_of_settling_are_no_reading_error() -> None:
     assert repeatability.bench_repeatability(both, settling_days=60.0)[0].total_cents.mean > 5.0
 
 
+def test_what_reeds_moved_between_sittings_is_no_error_of_the_sitting_once_it_was_learned() -> None:
+    given = {"e": repeatability.PooledSd(0.5, 200.0)}
+    frame = _bench(9, 150)
+    note = next(one for one in repeatability.bench_repeatability(frame, sitting_error=given) if one.output == "e")
+    alone = next(one for one in repeatability.bench_repeatability(frame) if one.output == "e")
+    assert note.sitting_cents == 0.5
+    assert note.within_cents == alone.within_cents
+    assert note.total_cents.mean == pytest.approx(math.hypot(alone.within_cents.mean, 0.5))
+    others = {one.output: one for one in repeatability.bench_repeatability(frame)}
+    same = [one for one in repeatability.bench_repeatability(frame, sitting_error=given) if one.output != "e"]
+    assert all(one == others[one.output] for one in same)
+
+
 def test_readings_that_agree_to_the_last_digit_leave_no_error() -> None:
     frame = _bench(10, 20)
     frame["e_cents"] = 12.5

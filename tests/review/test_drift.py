@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -164,17 +166,50 @@ def test_settling_is_found_from_readings_with_no_work_between() -> None:
             rows.append((f"{batch}-{reed}", batch, 0.3, 0.0, "CH", 301.0, 285.0))
     columns = ["reed", "batch", "removed_mm", "lip_strokes", "chanter", "taken_day", "crow"]
     frame = pd.DataFrame(rows, columns=columns)
-    rate, variance = drift.settling_rates(
-        frame,
-        frame["crow"].to_numpy(),
-        frame["batch"].to_numpy(dtype=np.intp),
-        4,
-        np.full(len(frame), 9.0),
-        with_chanter=False,
-    )
-    assert rate[:3] == pytest.approx([0.0, 7.0, 0.0], abs=1.0)
+    n = len(frame)
+    settled = np.column_stack([np.minimum(frame["taken_day"] - 0.4, 28.0) / 28.0, np.zeros(n)])
+    still = drift.Settling(
+        settled, np.zeros((n, 2)), np.zeros((n, 2)), np.zeros(n), np.zeros(n), np.full(n, 9.0)
+    )  # fmt: skip
+    crow, batch = frame["crow"].to_numpy(), frame["batch"].to_numpy(dtype=np.intp)
+    away, variance, norm = drift.settling_rates(frame, crow, batch, 4, still, with_chanter=False)
+    assert away[:3] == pytest.approx([0.0, 7.0, 0.0], abs=1.0)
+    assert not norm.any()
     assert (np.sqrt(variance[:3]) < 0.5).all()
     assert np.isinf(variance[3])  # a batch that nothing tells of
+    usual = replace(still, mean=np.tile([8.0, 0.0], (n, 1)))  # 8 cents in four weeks: 2 a week
+    less, same, norm = drift.settling_rates(frame, crow, batch, 4, usual, with_chanter=False)
+    assert norm[:3] == pytest.approx([2.0, 2.0, 2.0])
+    assert less + norm == pytest.approx(away)
+    assert same == pytest.approx(variance)
+
+
+def test_the_variance_of_a_slope_is_that_of_the_dense_covariance_of_the_movement() -> None:
+    day = np.array([0.4, 3.4, 9.4, 16.4])
+    frame = pd.DataFrame({"reed": "R", "removed_mm": 0.0, "lip_strokes": 0.0, "chanter": "CH", "taken_day": day})
+    settled = np.column_stack([1.0 - np.exp(-day / 12.0), 0.1 * np.arange(4.0)])
+    moves = drift.Settling(
+        settled, np.zeros((4, 2)), np.tile([5.0, 3.0], (4, 1)), np.full(4, 0.7), np.full(4, 0.4), np.full(4, 2.0)
+    )  # fmt: skip
+    _, variance, _ = drift.settling_rates(
+        frame, day, np.zeros(4, dtype=np.intp), 1, moves, with_chanter=True
+    )  # fmt: skip
+    t = (day - day.mean()) / 7.0
+    slope = t / (t @ t)
+    grown = settled - settled[:1]
+    dense = 0.7 * np.minimum.outer(day, day) + 2.4 * np.eye(4) + (grown * [5.0, 3.0]) @ grown.T
+    assert variance[0] == pytest.approx(slope @ dense @ slope, rel=1e-9)
+
+
+def test_batches_are_judged_about_a_norm_that_is_known() -> None:
+    away = np.array([6.0] * 8)
+    group = np.zeros(8, dtype=np.intp)
+    own = drift.judge(away, np.full(8, 0.01), group, 5.0)
+    known = drift.judge(away, np.full(8, 0.01), group, 5.0, norm_of=np.full(8, 1.5))
+    assert own.chance.max() < 0.1  # all alike: that is their norm
+    assert known.chance.min() > 0.9
+    assert known.norm_of == pytest.approx(1.5)
+    assert drift.interval_at(known, 0, with_norm=True).mean == pytest.approx(7.5, abs=0.1)
 
 
 def test_a_slow_drift_is_caught_with_the_run_length_of_the_tables() -> None:

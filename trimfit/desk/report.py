@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
     from trimfit.desk.beliefs import Bench, Seen
     from trimfit.learn.card import FitCard
-    from trimfit.review.repeatability import NoteRepeatability
+    from trimfit.review.repeatability import NoteRepeatability, PooledSd
 
 __all__ = ["findings_of", "repeatability", "write_report"]
 
@@ -421,7 +421,7 @@ def repeatability(path: Path, tell: Tell = _quiet) -> list[NoteRepeatability]:
 
     with Journal(path) as journal:
         card = card_of(journal, tell)
-        return bench_repeatability(frame_of(journal), cents_per_kpa=_per_kpa(card))
+        return bench_repeatability(frame_of(journal), cents_per_kpa=_per_kpa(card), sitting_error=_sitting_error(card))
 
 
 def _per_kpa(card: FitCard) -> dict[str, dict[str, float]]:
@@ -434,6 +434,23 @@ def _per_kpa(card: FitCard) -> dict[str, dict[str, float]]:
     }
 
 
+def _sitting_error(card: FitCard) -> dict[str, PooledSd]:
+    """Output -> the error that a sitting's readings share, by the shop's movement; empty where that is assumed."""
+    import numpy as np
+
+    from trimfit.learn.movement import BASIS, SEEDS
+    from trimfit.pitch import OUTPUTS
+    from trimfit.plan.belief import GAP
+    from trimfit.review.repeatability import PooledSd
+
+    shop = card.movement.of(-1)
+    if not shop.spans:
+        return {}
+    cov, df = BASIS @ shop.sitting @ BASIS.T, shop.spans + SEEDS["shop"]
+    picks = dict(zip(OUTPUTS, np.eye(len(OUTPUTS)), strict=True)) | {"gap": GAP}
+    return {name: PooledSd(float(np.sqrt(pick @ cov @ pick)), float(df)) for name, pick in picks.items()}
+
+
 def _repeatability(card: FitCard, frame: pd.DataFrame) -> list[Repeatability]:
     import math
 
@@ -441,7 +458,7 @@ def _repeatability(card: FitCard, frame: pd.DataFrame) -> list[Repeatability]:
     from trimfit.review.repeatability import bench_repeatability
 
     try:
-        found = bench_repeatability(frame, cents_per_kpa=_per_kpa(card))
+        found = bench_repeatability(frame, cents_per_kpa=_per_kpa(card), sitting_error=_sitting_error(card))
     except InputError:
         return []
     out = []

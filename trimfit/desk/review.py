@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from trimfit.bench.journal import Journal
     from trimfit.learn.batches import BatchEvidence
     from trimfit.learn.card import FitCard
+    from trimfit.learn.design import Rows
     from trimfit.records import Settings
-    from trimfit.review.drift import Judged
+    from trimfit.review.drift import Judged, Settling
 
 __all__ = ["BatchReview", "batch_review", "batches"]
 
@@ -100,13 +101,13 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
     noise = np.einsum("ki,ij,kj->k", CROW_AND_GAP, card.noise_cov, CROW_AND_GAP)
     settle = []
     for k, with_chanter in ((0, False), (1, True)):
-        rate, rate_var = drift.settling_rates(
-            frame, rest[:, k], rows.batch_code, len(names), noise[k] * scale, with_chanter=with_chanter
+        moves = _settling(card, rows, k, noise[k] * scale)
+        away, away_var, usual = drift.settling_rates(
+            frame, rest[:, k], rows.batch_code, len(names), moves, with_chanter=with_chanter
         )
         factor = np.ones(len(names)) if k == 0 else per_gap
-        settle.append(
-            drift.judge(rate * factor, rate_var * factor**2, group, settings.drift_settle_cents_per_week, below=1.0)
-        )
+        limit = settings.drift_settle_cents_per_week
+        settle.append(drift.judge(away * factor, away_var * factor**2, group, limit, below=1.0, norm_of=usual * factor))
     start = drift.judge(estimate[:, 0], variance[:, 0], group, settings.drift_start_cents)
     # the gap's start in the crow's cents: the same length of trim takes both back to the norm. It strays more in the
     # ordinary way (reeds of one crow meet at different lengths), so twice the limit counts.
@@ -156,6 +157,29 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
         key=lambda b: ((key := (b.reed_type, b.batch)) not in has, *rank[key], b.reed_type, b.made_index, b.batch)
     )
     return BatchReview(tuple(found), evidence, start, gap, response, made, gap_slope)
+
+
+def _settling(card: FitCard, rows: Rows, direction: int, noise_var: NDArray[np.float64]) -> Settling:
+    """How the readings' reeds move in one of `movement.DIRECTIONS`, by the card's movement of their types.
+
+    noise_var (n,): of one reading, cents².
+    """
+    import numpy as np
+
+    from trimfit.learn.movement import settled
+    from trimfit.review.drift import Settling
+
+    movement = card.movement
+    last = len(movement.spans) - 1
+    kind = np.where((rows.type_code < 0) | (rows.type_code > last), last, rows.type_code)
+    return Settling(
+        settled=settled(rows),
+        mean=movement.settle[kind, :, direction],
+        var=np.tile(movement.settle_cov[:, direction, direction], (len(rows), 1)),
+        walk=movement.walk[kind, direction, direction],
+        sitting=movement.sitting[kind, direction, direction],
+        noise=noise_var,
+    )
 
 
 def _usual_gap(card: FitCard, type_code: int) -> float:

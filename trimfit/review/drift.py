@@ -42,7 +42,18 @@ from trimfit.units import Interval
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Judged", "Off", "called", "either", "interval_at", "judge", "settling_rates", "together", "words_of"]
+__all__ = [
+    "Judged",
+    "Off",
+    "Settling",
+    "called",
+    "either",
+    "interval_at",
+    "judge",
+    "settling_rates",
+    "together",
+    "words_of",
+]
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
@@ -54,6 +65,8 @@ USUAL_SPREAD = 0.6
 SPREAD_LOG_SD, LOOSE_LOG_SD, LOOSE = 0.2, 0.7, 0.1
 """Log tau lies so near to that, and a type's to its shop's; one shop, and one type, in ten is not so well behaved."""
 EM_STEPS = 25
+KNOWN = 1e12
+"""The information on a norm that is known from elsewhere."""
 FIRST_WEEKS_DAYS = 28.0
 FAR_SDS = 6.0
 LEAST_CHANCE = 0.75
@@ -88,13 +101,20 @@ def _density(rest: Array, variance: Array) -> Array:
 
 
 def judge(
-    estimate: npt.ArrayLike, variance: npt.ArrayLike, group: Codes, limit: float, *, below: float = SPREAD_LOG_SD
+    estimate: npt.ArrayLike,
+    variance: npt.ArrayLike,
+    group: Codes,
+    limit: float,
+    *,
+    below: float = SPREAD_LOG_SD,
+    norm_of: Array | None = None,
 ) -> Judged:
     """Judge batches in one respect (the module's docstring).
 
     estimate, variance (B,): variance is inf where nothing tells, and the batch then keeps the prior; group (B,): codes
     of the types; limit: what the shop cares about. All in one unit (the variance in its square). below: how far tau
-    may lie under what is usual before anything is known (standard deviation of its log).
+    may lie under what is usual before anything is known (standard deviation of its log). norm_of (B,): where the norms
+    are known from elsewhere, and the estimates are deviations from them.
     """
     from scipy.special import ndtr
 
@@ -121,12 +141,16 @@ def judge(
 
     norm = np.tile([float(np.median(d[told & (group == t)])) if (told & (group == t)).any() else 0.0
                     for t in range(groups)], (len(spread), 1))  # fmt: skip
-    for _ in range(EM_STEPS):
+    if norm_of is not None:
+        norm = np.zeros_like(norm)
+    for _ in range(EM_STEPS if norm_of is None else 0):
         _, weight, total = weighed(norm)
         before, norm = norm, ((weight * mine) @ hot) / total
         if np.max(np.abs(norm - before), initial=0.0) < 2e-3 * limit:
             break
     density, weight, total = weighed(norm)
+    if norm_of is not None:
+        total = np.full_like(total, KNOWN)
     # the norms integrated out about their best values (Laplace), else a spread found about fitted norms is too small
     believed, scale = _believed(np.log(density) @ hot - 0.5 * np.log(total), tau, limit, below)
     # each batch is judged against the norm of the others: its own pull on the norm is taken out again
@@ -170,7 +194,12 @@ def judge(
         ends.append(0.5 * (low + high))
     norms, error = (believed * norm).sum(axis=0), np.sqrt(s2)
     shows = told & ((error <= limit) | (np.abs(d - norms[group]) > limit + 2.0 * np.where(told, error, 0.0)))
-    return Judged(middle, ends[0], ends[1], chance, odd, shows, norms, norms[group], scale)
+    if norm_of is not None:
+        counted = np.maximum(np.bincount(group, minlength=groups), 1)
+        norms = np.bincount(group, norm_of, groups) / counted
+    else:
+        norm_of = norms[group]
+    return Judged(middle, ends[0], ends[1], chance, odd, shows, norms, norm_of, scale)
 
 
 def _bell(at: Array, above: float, below: float) -> Array:
@@ -235,68 +264,90 @@ def interval_at(judged: Judged, place: int, *, with_norm: bool = False) -> Inter
     return Interval(float(judged.mean[place]) + add, float(judged.low[place]) + add, float(judged.high[place]) + add)
 
 
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """How readings' reeds move in one direction, from their types' movement (`learn.movement`): arrays over n readings.
+
+    settled (n, 2): how far the reed has settled, by age and by work; mean (n, 2), cents that each comes to, and var
+    (n, 2), cents², how reeds differ in it; walk (n,) cents² a day; sitting, noise (n,) cents²: the error that a
+    sitting's readings share, and one reading's own.
+    """
+
+    settled: Array
+    mean: Array
+    var: Array
+    walk: Array
+    sitting: Array
+    noise: Array
+
+
 def settling_rates(
-    frame: pd.DataFrame, values: Array, batch: Codes, count: int, noise_var: Array, *, with_chanter: bool
-) -> tuple[Array, Array]:
-    """How fast a value moves with no work done on the reeds: estimate and variance (count,) by batch, a week's worth.
+    frame: pd.DataFrame, values: Array, batch: Codes, count: int, moves: Settling, *, with_chanter: bool
+) -> tuple[Array, Array, Array]:
+    """How fast a value moves with no work done on the reeds, a week's worth by batch: how far from its type's movement,
+    the variance of that, and what the movement says itself, (count,) each.
 
     frame: one row a reading (reed, chanter, removed_mm, lip_strokes, taken_day); values (n,): what is followed, NaN
-    where not taken; batch (n,): codes; noise_var (n,): of one reading. Readings of a reed as it stands are one stretch,
+    where not taken; batch (n,): codes; moves: over the same rows. Readings of a reed as it stands are one stretch,
     those of one day one point of it. Each stretch gives a slope over its first four weeks (what comes later is flat and
-    would only drown it); stretches of a batch are pooled with the scatter between them, one for all batches, by moments
-    (DerSimonian & Laird, Controlled Clinical Trials 7 (1986) 177). Variance is inf where nothing tells.
+    would only drown it), with the variance that the movement gives such a slope: no spread is estimated here. Variance
+    is inf where nothing tells.
     """
     import pandas as pd
 
-    estimate, variance = np.zeros(count), np.full(count, np.inf)
+    away, variance, norm = np.zeros(count), np.full(count, np.inf), np.zeros(count)
     keep = np.isfinite(values)
     keys = ["reed", "removed_mm", "lip_strokes", *(["chanter"] if with_chanter else [])]
     rows = frame.loc[keep, keys].copy()
     rows["chanter"] = rows["chanter"].fillna("") if with_chanter else ""
-    rows["day"] = np.floor(frame.loc[keep, "taken_day"].to_numpy(dtype=float))
-    rows["value"], rows["batch"], rows["noise"] = values[keep], batch[keep], noise_var[keep]
-    points = rows.groupby([*keys, "day"], sort=True, dropna=False).agg(
-        value=("value", "median"), batch=("batch", "first"), noise=("noise", "first")
-    )
+    day = frame.loc[keep, "taken_day"].to_numpy(dtype=float)
+    rows["point"] = np.floor(day)
+    of_row = {"value": values, "noise": moves.noise, "walk": moves.walk, "sitting": moves.sitting}
+    of_row |= {f"{name}{k}": getattr(moves, name)[:, k] for name in ("settled", "mean", "var") for k in range(2)}
+    for name, column in of_row.items():
+        rows[name] = column[keep]
+    rows["batch"], rows["day"] = batch[keep], day
+    kinds = dict.fromkeys(of_row, "first") | {"value": "median", "batch": "first", "day": "first"}
+    points = rows.groupby([*keys, "point"], sort=True, dropna=False).agg(kinds)
     if not len(points):
-        return estimate, variance
+        return away, variance, norm
     points = points.reset_index()
     stretch = points.groupby(keys, sort=True, dropna=False).ngroup().to_numpy()
     n = int(stretch.max()) + 1
+    at = {name: points[name].to_numpy(dtype=float) for name in kinds}
     first = np.full(n, np.inf)
-    np.minimum.at(first, stretch, points["day"].to_numpy(dtype=float))
-    t = np.minimum(points["day"].to_numpy(dtype=float) - first[stretch], FIRST_WEEKS_DAYS) / 7.0
-    y = points["value"].to_numpy(dtype=float)
-    size = np.bincount(stretch, minlength=n)
-    dt = t - (np.bincount(stretch, t, n) / size)[stretch]
-    dy = y - (np.bincount(stretch, y, n) / size)[stretch]
+    np.minimum.at(first, stretch, at["day"])
+    t = np.minimum(at["day"] - first[stretch], FIRST_WEEKS_DAYS) / 7.0
+    dt = t - (np.bincount(stretch, t, n) / np.bincount(stretch, minlength=n))[stretch]
     sxx = np.bincount(stretch, dt * dt, n)
     good = sxx > 1e-6
-    rate = np.where(good, np.bincount(stretch, dt * dy, n) / np.where(good, sxx, 1.0), 0.0)
-    noise = np.zeros(n)
-    noise[stretch] = points["noise"].to_numpy(dtype=float)
-    home = np.zeros(n, dtype=np.intp)
-    home[stretch] = points["batch"].to_numpy(dtype=np.intp)
-    rate, var, home = rate[good], (noise / np.where(good, sxx, 1.0))[good], home[good]
+    # the weight of each point in its stretch's slope; they sum to nothing
+    a = dt / np.where(good, sxx, 1.0)[stretch]
+    new = np.r_[True, np.diff(stretch) != 0]
+    # the walk's increment before a point moves that point and all later ones: their weights' sum is less that before it
+    behind = np.cumsum(a) - a
+    behind = behind - behind[np.maximum.accumulate(np.where(new, np.arange(len(a)), 0))]
+    since = np.where(new, 0.0, np.diff(at["day"], prepend=0.0))
+    var = np.bincount(stretch, a**2 * (at["noise"] + at["sitting"]) + behind**2 * since * at["walk"], n)
+    usual = np.zeros(n)
+    for k in range(2):
+        grown = np.bincount(stretch, a * at[f"settled{k}"], n)
+        usual += grown * at[f"mean{k}"][new]
+        var += grown**2 * at[f"var{k}"][new]
+    rate = np.bincount(stretch, a * at["value"], n) - usual
+    home = at["batch"][new].astype(np.intp)
+    rate, usual, var, home = rate[good], usual[good], var[good], home[good]
     if not len(rate):
-        return estimate, variance
+        return away, variance, norm
     centre = pd.Series(rate).groupby(home).transform("median").to_numpy()
     near = np.abs(rate - centre) <= FAR_SDS * np.sqrt(var)
-    rate, var, home = rate[near], var[near], home[near]
-    w = 1.0 / var
-    total = np.bincount(home, w, count)
-    safe = np.maximum(total, 1e-300)
-    mean = np.bincount(home, w * rate, count) / safe
-    q = float((w * (rate - mean[home]) ** 2).sum())
-    free = len(rate) - int((total > 0).sum())
-    scale = float((total - np.bincount(home, w**2, count) / safe).sum())
-    scatter = max((q - free) / scale, 0.0) if scale > 1e-12 else 0.0
-    w = 1.0 / (var + scatter)
-    total = np.bincount(home, w, count)
+    rate, usual, var, home = rate[near], usual[near], var[near], home[near]
+    total = np.bincount(home, 1.0 / var, count)
     seen = total > 0
-    estimate[seen] = (np.bincount(home, w * rate, count) / np.maximum(total, 1e-300))[seen]
+    away[seen] = np.bincount(home, rate / var, count)[seen] / total[seen]
+    norm[seen] = np.bincount(home, usual / var, count)[seen] / total[seen]
     variance[seen] = 1.0 / total[seen]
-    return estimate, variance
+    return away, variance, norm
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
@@ -237,6 +237,7 @@ def bench_repeatability(
     frame: pd.DataFrame,
     *,
     cents_per_kpa: Mapping[str, Mapping[str, float]] | None = None,
+    sitting_error: Mapping[str, PooledSd] | None = None,
     sitting_gap_days: float = 0.125,
     settling_days: float = 7.0,
     pressure_step_kpa: float = 0.3,
@@ -252,7 +253,9 @@ def bench_repeatability(
     steps are one condition; readings closer than the gap one sitting. Where the air's temperature was logged, notes
     (not the crow, which is a blade's own) are first taken to 20 °C by the speed of sound. cents_per_kpa: reed type to
     output to the pressure's slope, where it has been learned; readings are then taken to one pressure too, and what
-    another pressure adds is only what the slope does not explain.
+    another pressure adds is only what the slope does not explain. sitting_error: by output, the error that a sitting's
+    readings share, where the movement of reeds was learned: it then stands for what another sitting adds, for here that
+    would hold what the reeds themselves moved meanwhile.
     Readings further than `far` robust standard deviations from the median of their unit are left out and counted.
     Outputs never read twice are not listed. Raises InputError when there is none at all.
     """
@@ -283,7 +286,11 @@ def bench_repeatability(
         }
     if "e" in columns and "f" in columns:
         columns["gap"] = columns["f"] - columns["e"]
-    found = [_one_output(name, values, state, condition, sitting, share, far) for name, values in columns.items()]
+    shared = sitting_error or {}
+    found = [
+        _one_output(name, values, state, condition, sitting, share, far, shared.get(name))
+        for name, values in columns.items()
+    ]
     listed = [item for item in found if item is not None]
     if not listed:
         raise nothing
@@ -298,6 +305,7 @@ def _one_output(
     sitting: npt.NDArray[np.int64],
     share: float,
     far: float,
+    sitting_error: PooledSd | None,
 ) -> NoteRepeatability | None:
     """One output's study, or None where nothing was read twice."""
     import pandas as pd
@@ -321,6 +329,9 @@ def _one_output(
     )
     if not study.total.df:
         return None
+    if sitting_error is not None and study.sittings.df and study.within.df:
+        joined = combine([study.within.sd, sitting_error.sd], [study.within.df, sitting_error.df])
+        study = replace(study, sitting_var=sitting_error.sd**2, total=PooledSd(joined.sd, joined.df))
     within_var = study.within_var if study.within.df else study.total.sd**2
     sitting_var = study.sitting_var if study.sittings.df and study.within.df else 0.0
     here, elsewhere = readings_to_see(1.0, within_var, sitting_var, share=share)
