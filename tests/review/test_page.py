@@ -154,7 +154,7 @@ def test_an_empty_report_says_what_is_missing_and_how_to_get_it(tmp_path: Path) 
     reader = read(text)
     assert paths == [tmp_path / "index.html"]
     assert reader.faults == []
-    assert len(reader.of("section")) == 11
+    assert len(reader.of("section")) == 12
     for words in ("trimfit log order", "trimfit log reading", "trimfit learn", "--chanter"):
         assert words in text
     assert text.count('class="note"') >= 9
