@@ -266,7 +266,7 @@ def test_report_is_one_page_with_its_pictures_and_the_same_bytes_again(tmp_path:
     ):
         assert words in page
     size = sum(path.stat().st_size for path in (tmp_path / "one").rglob("*") if path.is_file())
-    assert size < 3_000_000
+    assert size < 3_500_000
     told: list[tuple[int, int]] = []
     paths = write_report(demo_log, tmp_path / "two", lambda step, done, whole: told.append((done, whole)))
     assert [path.name for path in paths] == [Path(path).name for path in (found["page"], *found["pictures"])]
