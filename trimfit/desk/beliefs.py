@@ -279,4 +279,6 @@ class Bench:
         return [Unconfirmed(one.chance, self._see(one.state, seen, aim), one.moved) for one in seen.explanations]
 
     def _see(self, state: ReedState, seen: Seen, aim: Aim) -> AimBelief:
-        return see(state, aim, seen.removed_mm, seen.lip_strokes, self.card.wait_days, self.card.again_days)
+        # a reed that has lain can be read at once; one that was just read, only when it is in hand again
+        again_days = self.card.again_days if state.idle_days == 0.0 else 0.0
+        return see(state, aim, seen.removed_mm, seen.lip_strokes, self.card.wait_days, again_days)

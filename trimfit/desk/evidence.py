@@ -96,7 +96,8 @@ def decide(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Ground
     if ground.gap_read == 0:
         return _from_kin(bench, seen, belief, aim, ground)
     others = bench.others(seen, aim)
-    choice = choose(belief, aim, table, rules, others, ground.since_cut)
+    readings = ground.since_cut if ground.idle_days == 0.0 else 0
+    choice = choose(belief, aim, table, rules, others, readings)
     if choice.action not in FINAL or choice.reason == "blade":
         return choice
     if ground.since_cut == 0:
@@ -109,7 +110,7 @@ def decide(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Ground
         if off > reach and ground.since_cut < 2:
             return _read(bench, seen, belief, choice, "no-fit?")
         # so little is known of where it will meet that reading it as it stands tells no more: nearer the end it shows
-        other = choose(belief, replace(aim, target_cents=None), table, rules, others, ground.since_cut)
+        other = choose(belief, replace(aim, target_cents=None), table, rules, others, readings)
         return other if other.action == "trim" else choice
     return choice
 
