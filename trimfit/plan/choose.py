@@ -31,10 +31,9 @@ LEAST_CUT_SDS = 2.5
 MODEL_DOUBT = 1.4
 """The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is told right
 only to a factor of about so much (reports/playing.md)."""
-MOST_READINGS, MOST_READINGS_DAYS_APART = (3, 4, 6), (1, 2, 3)
+MOST_READINGS, MOST_UNSURE, MOST_BARRED = 3, 4, 6
 """So many readings of one state are taken to know it better; because they contradict each other; because they allow no
-cut. After that the reed is cut, or left as it is, on what is known: what it may do is in the chances. Where a further
-reading comes another day, the reed moves meanwhile: then fewer."""
+cut. After that the reed is cut, or left as it is, on what is known: what it may do is in the chances."""
 VISITS_RUNG = 3
 """Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
 
@@ -271,8 +270,7 @@ def choose(
     # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
     barred = bool(others) and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
     useful = telling(np.array(m), np.array(v), np.array(s), costs, belief.again_sd_cents, float(belief.again_var[0]))
-    most, most_unsure, most_barred = MOST_READINGS_DAYS_APART if belief.again_var[0] > 0.0 else MOST_READINGS
-    may_read = (barred and readings < most_barred) or (bool(useful) and readings < most)
+    may_read = (barred and readings < MOST_BARRED) or (bool(useful) and readings < MOST_READINGS)
     lips_only = _Future(belief, table, zero, float(strokes), error) if strokes else None
     cut = _Future(belief, table, cuts, float(lip), error) if len(cuts) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
@@ -302,7 +300,7 @@ def choose(
         left_cuts = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
     length = round(length / rules.step_mm) * rules.step_mm
     lip = {"trim": lip, "lip": strokes}.get(name, 0)
-    if readings < most_unsure and at_stake(length, lip, last=name == "finished") > costs.reading_minutes:
+    if readings < MOST_UNSURE and at_stake(length, lip, last=name == "finished") > costs.reading_minutes:
         return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), unsure)
     if name in ("trim", "lip"):
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
