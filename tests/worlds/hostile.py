@@ -188,7 +188,8 @@ def run_every_verb(path: Path, names: list[str], folder: Path) -> dict[str, Any]
         *([verb, order] for verb in ("pick", "rehearse") for order in ("band", "solo")),
         ["learn"],
         *(["review", what] for what in ("batches", "chanters", "repeatability")),
-        *(["review", what, name] for what in ("reed", "ticket") for name in (first, *names[-2:])),
+        *(["review", "reed", name] for name in (first, *names[-2:])),
+        *(["review", "ticket", name, "--out", str(folder.parent / "cards")] for name in (first, *names[-2:])),
         ["report", str(folder)],
         ["check"],
     ]
