@@ -15,10 +15,10 @@ HERE = Path(__file__).resolve().parent
 
 def main(folder: Path) -> None:
     """Write the sample report into `folder`, in place of the pictures that were there."""
-    from trimfit.bench.folder import import_folder
-    from trimfit.bench.journal import Journal
-    from trimfit.desk.learning import learn
-    from trimfit.desk.report import write_report
+    from trimfit.log.journal import Journal
+    from trimfit.log.sheets.folder_import import import_folder
+    from trimfit.verbs.learn import learn
+    from trimfit.verbs.reviews.report import write_report
 
     shutil.rmtree(folder / "pictures", ignore_errors=True)
     with tempfile.TemporaryDirectory() as place:

@@ -24,9 +24,9 @@ DEMO = Path(__file__).parents[1] / "datasets_demo" / "shop"
 @pytest.fixture(scope="session")
 def demo_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A log with the demo shop in it, learned. Shared by all tests: copy it before logging anything."""
-    from trimfit.bench.folder import import_folder
-    from trimfit.bench.journal import Journal
-    from trimfit.desk.learning import learn
+    from trimfit.log.journal import Journal
+    from trimfit.log.sheets.folder_import import import_folder
+    from trimfit.verbs.learn import learn
 
     path = tmp_path_factory.mktemp("demo") / "demo.trimfit"
     with Journal(path, create=True) as journal:

@@ -14,24 +14,24 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from trimfit.answers import Advice
-    from trimfit.desk.notebook import OpenLog, open_log
-    from trimfit.errors import InputError, LogError, TrimfitError
-    from trimfit.learn.response import ReedResponse
-    from trimfit.units import Interval
+    from trimfit.base.answers import Advice
+    from trimfit.base.errors import InputError, LogError, TrimfitError
+    from trimfit.base.units import Interval
+    from trimfit.python_api import OpenLog, open_log
+    from trimfit.regression.estimator import ReedResponse
 
 __version__ = "0.1.0"
 __all__ = ["Advice", "InputError", "Interval", "LogError", "OpenLog", "ReedResponse", "TrimfitError", "open_log"]
 
 _HOME = {
-    "Advice": "trimfit.answers",
-    "InputError": "trimfit.errors",
-    "Interval": "trimfit.units",
-    "LogError": "trimfit.errors",
-    "OpenLog": "trimfit.desk.notebook",
-    "ReedResponse": "trimfit.learn.response",
-    "TrimfitError": "trimfit.errors",
-    "open_log": "trimfit.desk.notebook",
+    "Advice": "trimfit.base.answers",
+    "InputError": "trimfit.base.errors",
+    "Interval": "trimfit.base.units",
+    "LogError": "trimfit.base.errors",
+    "OpenLog": "trimfit.python_api",
+    "ReedResponse": "trimfit.regression.estimator",
+    "TrimfitError": "trimfit.base.errors",
+    "open_log": "trimfit.python_api",
 }
 
 

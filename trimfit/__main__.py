@@ -10,8 +10,8 @@ import sys
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-from trimfit.cli.quick import answered  # noqa: E402
-from trimfit.cli.screen import open_streams  # noqa: E402
+from trimfit.cli.fast_path import answered  # noqa: E402
+from trimfit.cli.output.screen import open_streams  # noqa: E402
 
 
 def main() -> None:

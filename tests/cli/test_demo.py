@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from trimfit.desk import advise, demo, learning, report, review
-from trimfit.errors import InputError, TrimfitError
+from trimfit.base.errors import InputError, TrimfitError
+from trimfit.session import demo_shop
+from trimfit.verbs import ask, demo, learn
+from trimfit.verbs.reviews import batches, report
 
 
 def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
@@ -31,9 +33,9 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         (folder / "index.html").write_text("page")
         return [folder / "index.html"]
 
-    monkeypatch.setattr(learning, "learn", note("learn", None))
-    monkeypatch.setattr(advise, "ask_all", note("ask", []))
-    monkeypatch.setattr(review, "batches", note("review", []))
+    monkeypatch.setattr(learn, "learn", note("learn", None))
+    monkeypatch.setattr(ask, "ask_all", note("ask", []))
+    monkeypatch.setattr(batches, "batches", note("review", []))
     monkeypatch.setattr(report, "write_report", write)
     return called
 
@@ -106,12 +108,12 @@ def test_an_empty_folder_will_do_and_a_folder_that_cannot_be_written_is_named(
 def test_the_shop_is_found_with_the_package_or_in_the_clone_and_missed_in_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shop = demo.demo_shop()
+    shop = demo_shop.demo_shop()
     assert {path.name for path in shop.glob("*.csv")} >= {"reeds.csv", "readings.csv", "trims.csv"}
     inside = tmp_path / "place" / "trimfit"
-    (inside / "desk").mkdir(parents=True)
-    monkeypatch.setattr(demo, "__file__", str(inside / "desk" / "demo.py"))
+    (inside / "session").mkdir(parents=True)
+    monkeypatch.setattr(demo_shop, "__file__", str(inside / "session" / "demo_shop.py"))
     with pytest.raises(TrimfitError, match="were not installed"):
-        demo.demo_shop()
+        demo_shop.demo_shop()
     shutil.copytree(shop, inside / "demo_shop")
-    assert demo.demo_shop() == inside / "demo_shop"
+    assert demo_shop.demo_shop() == inside / "demo_shop"

@@ -8,15 +8,16 @@ import sys
 import atheris
 
 with atheris.instrument_imports():
-    from trimfit.bench import parse, words
-    from trimfit.errors import InputError
-    from trimfit.pitch import parse_crow_hz
-    from trimfit.units import BOUNDS, parse_pressure_kpa, parse_temperature_c
+    from trimfit.base import column_words
+    from trimfit.base.errors import InputError
+    from trimfit.base.pitch import parse_crow_hz
+    from trimfit.base.units import BOUNDS, parse_pressure_kpa, parse_temperature_c
+    from trimfit.entry import parse, tokens
 
-MODES: tuple[words.Heard, ...] = ("auto", "sounding", "as low A", "cents")
+MODES: tuple[column_words.Heard, ...] = ("auto", "sounding", "as low A", "cents")
 
 
-def check_reading(text: str, mode: words.Heard, reference_hz: float | None) -> None:
+def check_reading(text: str, mode: column_words.Heard, reference_hz: float | None) -> None:
     """A reading whose every value can be meant, or an InputError with a line for each fault."""
     said: list[str] = []
     try:
@@ -45,9 +46,9 @@ def check_others(text: str) -> None:
             assert math.isfinite(parser(text)), text
         except InputError:
             pass
-    for word in words.split_words(text):
-        words.begins_a_trim(word)
-        words.names_a_column(word)
+    for word in tokens.split_words(text):
+        tokens.begins_a_trim(word)
+        tokens.names_a_column(word)
 
 
 def one_input(data: bytes) -> None:

@@ -10,10 +10,10 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports():
-    from trimfit.bench.cells import canonical, limits
-    from trimfit.bench.kinds import FILED, KINDS, Kind
-    from trimfit.bench.sheets import Faults, RowReader, Sheet, heads_of
-    from trimfit.pitch import DEFAULT_RATIOS
+    from trimfit.base.pitch import DEFAULT_RATIOS
+    from trimfit.log.entry_kinds import FILED, KINDS, Kind
+    from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet, heads_of
+    from trimfit.log.values import canonical, limits
 
 FOLDER = Path(tempfile.mkdtemp(prefix="sheets-"))
 SEPARATORS = (",", ";", "\t")

@@ -11,17 +11,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trimfit import acoustics, pitch
-from trimfit.bench.entry_doubts import reading_doubts
-from trimfit.learn.card import FitCard
-from trimfit.learn.design import rows_from_frame
-from trimfit.learn.fitting import fit_card, prior_card
-from trimfit.learn.frames import bench_frame
-from trimfit.learn.predict import batch_states
-from trimfit.learn.priors import REGRESSORS
-from trimfit.pitch import NOTES, OUTPUTS
-from trimfit.records import Logged, Reading, Reed, ReedHistory, Settings
-from trimfit.review.repeatability import bench_repeatability
+from trimfit.base import acoustics, pitch
+from trimfit.base.pitch import NOTES, OUTPUTS
+from trimfit.base.records import Logged, Reading, Reed, ReedHistory, Settings
+from trimfit.entry.checks import reading_doubts
+from trimfit.regression.design import rows_from_frame
+from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitting.steps import fit_card, prior_card
+from trimfit.regression.posterior.reed import batch_states
+from trimfit.regression.priors import REGRESSORS
+from trimfit.regression.readings.frame import bench_frame
+from trimfit.review.statistics.repeatability import bench_repeatability
 
 SHOP = Path(__file__).parents[2] / "datasets_demo" / "shop"
 CONDITIONS = {"pressure_kpa": 6.0, "temperature_c": 20.0, "balance_cents": 3.7}

@@ -7,25 +7,25 @@ import re
 
 import numpy as np
 import pytest
-from published import table
 
-from trimfit.review import charts, run_length
-from trimfit.review.chart_constants import chart_constants
-from trimfit.review.repeatability import pooled_sd
+from tests.outside.published import table
+from trimfit.review.statistics import control_charts, run_length
+from trimfit.review.statistics.chart_constants import chart_constants
+from trimfit.review.statistics.repeatability import pooled_sd
 
 
-def _signals(chart: charts.Chart) -> list[int]:
+def _signals(chart: control_charts.Chart) -> list[int]:
     return [point + 1 for point in chart.signals]
 
 
 def test_single_values() -> None:
     """NIST/SEMATECH e-Handbook 6.3.2.2 (flow rate); it rounds d2 to 1.128."""
     flow = table("nist_individuals_flowrate")["flowrate"]
-    printed = charts.individuals_chart(flow, d2=1.128)
+    printed = control_charts.individuals_chart(flow, d2=1.128)
     assert printed.centre[0] == pytest.approx(50.81, abs=5e-5)
     assert printed.sigma * 1.128 == pytest.approx(1.8778, abs=5e-5)
     assert (printed.high[0], printed.low[0]) == pytest.approx((55.8041, 45.8159), abs=5e-5)
-    exact = charts.individuals_chart(flow)
+    exact = control_charts.individuals_chart(flow)
     assert exact.high[0] == pytest.approx(55.8024, abs=5e-5)
     assert exact.signals == printed.signals == ()
 
@@ -33,11 +33,11 @@ def test_single_values() -> None:
 def test_ewma() -> None:
     """NIST/SEMATECH e-Handbook 6.3.2.4; it rounds the limit's factor to 0.4201."""
     rows = table("nist_ewma")
-    steady = charts.ewma_chart(rows["x"], 50.0, 2.0539, weight=0.3, steady=True)
+    steady = control_charts.ewma_chart(rows["x"], 50.0, 2.0539, weight=0.3, steady=True)
     assert steady.points == pytest.approx(rows["ewma_published"].to_numpy(), abs=5.1e-3)
     assert steady.high[0] == pytest.approx(52.5884, abs=1e-4)
     assert steady.low[0] == pytest.approx(47.4115, abs=1e-4)
-    exact = charts.ewma_chart(rows["x"], 50.0, 2.0539, weight=0.3)
+    exact = control_charts.ewma_chart(rows["x"], 50.0, 2.0539, weight=0.3)
     assert exact.high == pytest.approx(rows["ucl_time_varying_recomputed"].to_numpy(), abs=1e-5)
     assert exact.signals == steady.signals == ()
 
@@ -45,7 +45,7 @@ def test_ewma() -> None:
 def test_cusum() -> None:
     """NIST/SEMATECH e-Handbook 6.3.2.3; the printed table rounds ties either way."""
     rows = table("nist_cusum")
-    chart = charts.cusum_chart(rows["x"], 325.0, slack=0.3175, decision=4.1959)
+    chart = control_charts.cusum_chart(rows["x"], 325.0, slack=0.3175, decision=4.1959)
     assert chart.upper == pytest.approx(rows["s_hi_published"].to_numpy(), abs=5.1e-3)
     assert chart.lower == pytest.approx(rows["s_lo_published"].to_numpy(), abs=5.1e-3)
     assert chart.running == pytest.approx(rows["cusum_published"].to_numpy(), abs=5.1e-3)
@@ -59,7 +59,7 @@ def test_ewma_that_does_not_start_at_its_centre() -> None:
     data = [48, 52, 70, 62, 57, 81, 56, 59, 77, 82, 78, 80, 74, 82, 68, 84]
     printed = [57, 55.75, 59.31, 59.98, 59.24, 64.68, 62.5, 61.61, 65.48, 69.6, 71.7, 73.78, 73.83, 75.87, 73.9, 76.43]
     for steady in (True, False):
-        chart = charts.ewma_chart(data, 62.0, 24.0 / math.sqrt(4), weight=0.25, start=60.0, steady=steady)
+        chart = control_charts.ewma_chart(data, 62.0, 24.0 / math.sqrt(4), weight=0.25, start=60.0, steady=steady)
         assert chart.points == pytest.approx(printed, abs=0.03)
         assert (chart.low[-1], chart.high[-1]) == pytest.approx((48.39, 75.61), abs=5.1e-3)
         assert _signals(chart) == [14, 16]
@@ -72,25 +72,25 @@ def _rings() -> list[np.ndarray]:
 def test_means_ranges_and_spreads_of_samples() -> None:
     """Montgomery (1991), piston rings, 25 samples of 5 to set the chart and 15 to judge; R package qcc."""
     rings = _rings()
-    means = charts.mean_chart(rings, phase_one=25)
+    means = control_charts.mean_chart(rings, phase_one=25)
     assert means.centre[0] == pytest.approx(74.00118, abs=1e-5)
     assert means.sigma == pytest.approx(0.009785, abs=1e-6)
     assert (means.low[0], means.high[0]) == pytest.approx((73.98805, 74.0143), abs=1e-5)
     assert _signals(means) == [37, 38, 39]
-    ranges = charts.range_chart(rings, phase_one=25)
+    ranges = control_charts.range_chart(rings, phase_one=25)
     assert (ranges.centre[0], ranges.low[0], ranges.high[0]) == pytest.approx((0.02276, 0.0, 0.048125), abs=1e-5)
-    spreads = charts.sd_chart(rings, phase_one=25)
+    spreads = control_charts.sd_chart(rings, phase_one=25)
     assert (spreads.centre[0], spreads.low[0], spreads.high[0]) == pytest.approx((0.009240, 0.0, 0.019302), abs=1e-5)
 
 
 def test_ewma_of_sample_means() -> None:
     """The same rings; limits printed in the documentation of R package qcc."""
-    means = charts.mean_chart(_rings(), phase_one=25)
+    means = control_charts.mean_chart(_rings(), phase_one=25)
     of_mean = means.sigma / math.sqrt(5)
-    first = charts.ewma_chart(means.points[:25], float(means.centre[0]), of_mean, weight=0.2)
+    first = control_charts.ewma_chart(means.points[:25], float(means.centre[0]), of_mean, weight=0.2)
     for i, low, high in ((1, 73.99855, 74.00380), (2, 73.99781, 74.00454), (25, 73.99680, 74.00555)):
         assert (first.low[i - 1], first.high[i - 1]) == pytest.approx((low, high), abs=1e-5)
-    both = charts.ewma_chart(means.points, float(means.centre[0]), of_mean, weight=0.2, width=2.7)
+    both = control_charts.ewma_chart(means.points, float(means.centre[0]), of_mean, weight=0.2, width=2.7)
     for i, low, high in ((1, 73.99881, 74.00354), (40, 73.99724, 74.00511)):
         assert (both.low[i - 1], both.high[i - 1]) == pytest.approx((low, high), abs=1e-5)
     assert _signals(both) == [35, 37, 38, 39, 40]
@@ -135,11 +135,11 @@ def test_the_charts_keep_the_promise_of_the_tables() -> None:
     weight, width = 0.2, 2.962
 
     def ewma(series: np.ndarray) -> int | None:
-        chart = charts.ewma_chart(series, 0.0, 1.0, weight=weight, width=width, steady=True)
+        chart = control_charts.ewma_chart(series, 0.0, 1.0, weight=weight, width=width, steady=True)
         return chart.signals[0] if chart.signals else None
 
     def cusum(series: np.ndarray) -> int | None:
-        chart = charts.cusum_chart(series, 0.0, slack=0.5, decision=4.0)
+        chart = control_charts.cusum_chart(series, 0.0, slack=0.5, decision=4.0)
         return min((signals[0] for signals in (chart.signals_up, chart.signals_down) if signals), default=None)
 
     rng = np.random.default_rng(8)
@@ -158,7 +158,7 @@ def test_rules_played_against_the_chain() -> None:
     """Champ & Woodall's 91.75 once more, by the project's own rules on random points."""
 
     def first(series: np.ndarray) -> int | None:
-        found = charts.run_rules(series, 0.0, 1.0)
+        found = control_charts.run_rules(series, 0.0, 1.0)
         return found[0].point if found else None
 
     shifted = run_length.arl_run_rules(shift=1.0)
@@ -169,7 +169,7 @@ def test_rules_played_against_the_chain() -> None:
 def test_check_standard() -> None:
     """NIST/SEMATECH e-Handbook 2.6.2, file MPC62: check standard 137, probe 2362 (sds from memory)."""
     rows = table("nist_check_standard_137")
-    chart = charts.individuals_chart(rows["check_standard"], spread="sd")
+    chart = control_charts.individuals_chart(rows["check_standard"], spread="sd")
     assert chart.centre[0] == pytest.approx(97.06984, abs=5e-6)
     assert chart.sigma == pytest.approx(0.026798, abs=1e-6)
     assert (chart.low[0], chart.high[0]) == pytest.approx((96.98945, 97.15023), abs=1e-5)

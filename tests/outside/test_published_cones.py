@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from trimfit import acoustics, pitch, units
+from trimfit.base import acoustics, pitch, units
 
 BORE = {"length_m": 0.36, "tip_m": 0.06, "top_radius_m": 0.002}
 TIP_M3 = acoustics.missing_tip_volume_m3(0.002, 0.06)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from published import table
 
-from trimfit.learn import lines
-from trimfit.plan import crossing
+from tests.outside.published import table
+from trimfit.planner import meeting_point
+from trimfit.regression import least_squares
 
 
 def _each(rows: pd.DataFrame, key: list[str], x: str, y: str, threshold: float, **how: bool) -> dict[object, float]:
@@ -16,8 +16,8 @@ def _each(rows: pd.DataFrame, key: list[str], x: str, y: str, threshold: float, 
     rising = how.pop("rising", True)
     found = {}
     for name, unit in rows.groupby(key):
-        level, slope = lines.straight_line(unit[x], unit[y], **how).coefficients
-        found[name] = float(crossing.crossings(level, slope, threshold, rising=rising))
+        level, slope = least_squares.straight_line(unit[x], unit[y], **how).coefficients
+        found[name] = float(meeting_point.crossings(level, slope, threshold, rising=rising))
     return found
 
 
@@ -34,7 +34,7 @@ def test_lasers_reach_ten_per_cent() -> None:
 def test_crossing_on_the_log_rate_with_a_covariate() -> None:
     """NIST/SEMATECH e-Handbook 8.4.2.3 (numbers from memory): 30 % against 11605 / kelvin."""
     rows = table("degradation_nist_8423")
-    fit = lines.log_crossing_line(
+    fit = least_squares.log_crossing_line(
         rows["hours"], rows["percent_increase"], 11605.0 / (rows["temp_c"] + 273.16), threshold=30.0
     )
     assert fit.coefficients == pytest.approx([-18.94337, 0.81877], rel=1e-5)
@@ -60,7 +60,7 @@ def test_a_falling_quantity() -> None:
     """Tobias & Trindade, Applied Reliability, p. 216: volts that fall to 0.5, as E falls while F rises."""
     found = _each(table("degradation_tob216b"), ["unit"], "hours", "volts", 0.5, rising=False)
     assert list(found.values()) == pytest.approx([1575.3, 1852.9, 2875.0, 1351.9, 3166.7], abs=0.1)
-    assert np.isinf(crossing.crossings(0.9, 1e-4, 0.5, rising=False))
+    assert np.isinf(meeting_point.crossings(0.9, 1e-4, 0.5, rising=False))
 
 
 def test_units_that_are_past_already() -> None:
@@ -78,8 +78,8 @@ def test_units_that_are_past_already() -> None:
     assert {unit for unit in hot if hot[unit] < 168} == set(past["unit"]) == {1, 9}
     assert np.isinf(cool[10])  # it went back, and never crosses
     late = rows[(rows["unit"] == 1) & (rows["temp_c"] == 125)]
-    level, slope = lines.straight_line(late["hours"] - 168, late["percent_degradation"]).coefficients
-    assert crossing.crossings(level, slope, 30.0) == 0.0  # counted from now, the crossing is behind us
+    level, slope = least_squares.straight_line(late["hours"] - 168, late["percent_degradation"]).coefficients
+    assert meeting_point.crossings(level, slope, 30.0) == 0.0  # counted from now, the crossing is behind us
 
 
 def test_a_crossing_foretold_with_its_interval() -> None:
@@ -93,11 +93,11 @@ def test_a_crossing_foretold_with_its_interval() -> None:
     held = 0
     for name, unit in rows.groupby("unit"):
         first = unit.head(6)
-        fit = lines.straight_line(first["hours"], first["percent_increase"])
-        belief = crossing.crossing_belief(fit.coefficients, fit.covariance, 10.0)
+        fit = least_squares.straight_line(first["hours"], first["percent_increase"])
+        belief = meeting_point.crossing_belief(fit.coefficients, fit.covariance, 10.0)
         assert (belief.low, belief.high) == pytest.approx(
-            crossing.root_limits(fit.coefficients, fit.covariance, 10.0), rel=2e-4
+            meeting_point.root_limits(fit.coefficients, fit.covariance, 10.0), rel=2e-4
         )
-        assert belief.median == pytest.approx(float(crossing.crossings(*fit.coefficients, 10.0)), rel=1e-3)
+        assert belief.median == pytest.approx(float(meeting_point.crossings(*fit.coefficients, 10.0)), rel=1e-3)
         held += belief.low <= published[name] <= belief.high
     assert held == 8  # of 15, where 90 % would be 13 or 14

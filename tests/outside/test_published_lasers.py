@@ -21,17 +21,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from published import table
 from scipy.optimize import brentq
 
 import trimfit
-from trimfit.bench.journal import Journal
-from trimfit.desk.beliefs import Bench
-from trimfit.learn import lines
-from trimfit.pitch import hz_width_cents
-from trimfit.plan.belief import CutError
-from trimfit.plan.crossing import crossings
-from trimfit.records import Settings
+from tests.outside.published import table
+from trimfit.base.pitch import hz_width_cents
+from trimfit.base.records import Settings
+from trimfit.log.journal import Journal
+from trimfit.planner.aim import CutError
+from trimfit.planner.meeting_point import crossings
+from trimfit.regression import least_squares
+from trimfit.session.open_log import Bench
 
 UNITS = range(1, 16)
 FOLDS = [range(first, 16, 3) for first in (1, 2, 3)]
@@ -149,7 +149,7 @@ def _rms(foretold_h: list[float]) -> float:
 def _alone_h(unit: int, n_first: int) -> float:
     """The plain rule: a laser's own line through its first readings, nothing known of the others."""
     hours = READ_EVERY_H * np.arange(n_first)
-    line = lines.straight_line(hours, RISES[unit][:n_first])
+    line = least_squares.straight_line(hours, RISES[unit][:n_first])
     return float(crossings(*line.coefficients, CLOSED_AT_PERCENT))
 
 

@@ -13,17 +13,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from published import table
 
-from trimfit.learn import movement as moving
-from trimfit.learn.curve import KNOTS_MM
-from trimfit.learn.joint import Posterior, batch_sums, reed_block, row_precision
-from trimfit.learn.jumps import gain, residuals
-from trimfit.learn.movement import BASIS, levels_of, still_movement
-from trimfit.learn.predict import ReedState
-from trimfit.learn.priors import REGRESSORS
-from trimfit.pitch import OUTPUTS
-from trimfit.plan.belief import GAP
+from tests.outside.published import table
+from trimfit.base.pitch import OUTPUTS
+from trimfit.planner.aim import GAP
+from trimfit.regression.curve import KNOTS_MM
+from trimfit.regression.movement import process as moving
+from trimfit.regression.movement.jumps import gain, residuals
+from trimfit.regression.movement.process import BASIS, levels_of, still_movement
+from trimfit.regression.posterior.batch import Posterior, batch_sums, reed_block, row_precision
+from trimfit.regression.posterior.reed import ReedState
+from trimfit.regression.priors import REGRESSORS
 
 Array = NDArray[np.float64]
 K = len(OUTPUTS)

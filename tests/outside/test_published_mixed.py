@@ -10,11 +10,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from published import mixed_expected, table
 
-from trimfit.learn.joint import batch_posterior, batch_sums, reed_moments, row_precision
-from trimfit.learn.newton import MixedFit, fit_mixed
-from trimfit.learn.sums import cross_products
+from tests.outside.published import mixed_expected, table
+from trimfit.regression.posterior.batch import batch_posterior, batch_sums, reed_moments, row_precision
+from trimfit.regression.reml.newton import MixedFit, fit_mixed
+from trimfit.regression.reml.sums import cross_products
 
 NONE = {1: np.zeros((1, 1), bool), 2: np.zeros((2, 2), bool)}
 

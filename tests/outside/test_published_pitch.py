@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from published import table
 
-from trimfit import acoustics, pitch, units
+from tests.outside.published import table
+from trimfit.base import acoustics, pitch, units
 
 
 def test_notes_of_equal_temperament() -> None:

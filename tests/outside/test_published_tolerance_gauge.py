@@ -7,18 +7,18 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from published import table
 
-from trimfit.review import repeatability, tolerance
+from tests.outside.published import table
+from trimfit.review.statistics import repeatability, tolerance_interval
 
 
 def test_factors_of_the_handbook() -> None:
     """NIST/SEMATECH e-Handbook 7.2.6.3: 43 wafers, 90 % coverage, 99 % confidence; and N = 6."""
-    assert tolerance.factor_howe(43, 0.9, 0.99) == pytest.approx(2.217, abs=5e-4)
-    assert tolerance.factor_one_sided(43, 0.9, 0.99) == pytest.approx(1.8740, abs=5e-5)
-    assert tolerance.factor_one_sided(6, 0.9, 0.99) == pytest.approx(4.4111, abs=5e-5)
+    assert tolerance_interval.factor_howe(43, 0.9, 0.99) == pytest.approx(2.217, abs=5e-4)
+    assert tolerance_interval.factor_one_sided(43, 0.9, 0.99) == pytest.approx(1.8740, abs=5e-5)
+    assert tolerance_interval.factor_one_sided(6, 0.9, 0.99) == pytest.approx(4.4111, abs=5e-5)
     # Howe's approximation falls short here; the exact factor does not.
-    assert tolerance.factor_two_sided(43, 0.9, 0.99) == pytest.approx(2.2228, abs=5e-5)
+    assert tolerance_interval.factor_two_sided(43, 0.9, 0.99) == pytest.approx(2.2228, abs=5e-5)
 
 
 @pytest.mark.parametrize(
@@ -27,24 +27,24 @@ def test_factors_of_the_handbook() -> None:
 def test_two_sided_factors_of_a_textbook(n: int, printed: tuple[float, ...]) -> None:
     """Berthouex & Brown, Statistics for Environmental Engineers, table 21.1 (definition of ISO 16269-6)."""
     for coverage, factor in zip((0.9, 0.95, 0.99), printed, strict=True):
-        assert tolerance.factor_two_sided(n, coverage, 0.95) == pytest.approx(factor, abs=6e-3)
+        assert tolerance_interval.factor_two_sided(n, coverage, 0.95) == pytest.approx(factor, abs=6e-3)
 
 
 def test_every_factor_of_the_table() -> None:
     """Recomputed independently: noncentral t, integration over the sample mean, Howe (1969)."""
     for row in table("tolerance_factors").itertuples():
         of = (row.n, row.coverage, row.confidence)
-        assert tolerance.factor_one_sided(*of) == pytest.approx(row.k1_one_sided_exact, abs=6e-5)
-        assert tolerance.factor_two_sided(*of) == pytest.approx(row.k2_two_sided_exact, abs=6e-5)
-        assert tolerance.factor_howe(*of) == pytest.approx(row.k2_two_sided_howe, abs=6e-5)
+        assert tolerance_interval.factor_one_sided(*of) == pytest.approx(row.k1_one_sided_exact, abs=6e-5)
+        assert tolerance_interval.factor_two_sided(*of) == pytest.approx(row.k2_two_sided_exact, abs=6e-5)
+        assert tolerance_interval.factor_howe(*of) == pytest.approx(row.k2_two_sided_howe, abs=6e-5)
 
 
 def test_tolerance_interval_keeps_its_confidence() -> None:
     """By play: of intervals for 90 % at 95 % confidence from 8 values, 95 % hold 90 % of the population."""
     rng = np.random.default_rng(4)
-    factor = tolerance.factor_two_sided(8, 0.9, 0.95)
+    factor = tolerance_interval.factor_two_sided(8, 0.9, 0.95)
     samples = rng.standard_normal((4000, 8))
-    one = tolerance.tolerance_interval(samples[0])
+    one = tolerance_interval.tolerance_interval(samples[0])
     assert one.high - one.low == pytest.approx(2 * factor * samples[0].std(ddof=1), rel=1e-9)
     mean, reach = samples.mean(axis=1), factor * samples.std(axis=1, ddof=1)
     covers = [0.5 * (math.erf((m + r) / 2**0.5) - math.erf((m - r) / 2**0.5)) for m, r in zip(mean, reach, strict=True)]

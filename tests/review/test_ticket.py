@@ -6,12 +6,13 @@ import dataclasses
 import re
 from pathlib import Path
 
-import madeup
 import pytest
 
-from trimfit.review import figures, ticket
-from trimfit.review.findings import Ticket, TicketNote
-from trimfit.units import Interval
+from tests.review import made_up_report
+from trimfit.base.units import Interval
+from trimfit.review import ticket
+from trimfit.review.pictures import style
+from trimfit.review.results import Ticket, TicketNote
 
 BARE = Ticket("R-1", "cane", "B-1")
 
@@ -19,26 +20,26 @@ BARE = Ticket("R-1", "cane", "B-1")
 def nasty() -> Ticket:
     """A ticket with the longest and oddest words in every place."""
     return dataclasses.replace(
-        madeup.ticket(madeup.NASTY[2] + madeup.NASTY[1]),
-        reed_type=madeup.NASTY[2],
-        batch=madeup.NASTY[1],
-        order=madeup.NASTY[0],
-        chanter=madeup.NASTY[2],
+        made_up_report.ticket(made_up_report.NASTY[2] + made_up_report.NASTY[1]),
+        reed_type=made_up_report.NASTY[2],
+        batch=made_up_report.NASTY[1],
+        order=made_up_report.NASTY[0],
+        chanter=made_up_report.NASTY[2],
         read_at="2031-03-03T10:12:00.123456+01:00 and more",
         target_pitch_hz=473.0,
         aim_hz=469.0,
-        cautions=madeup.NASTY * 2,
+        cautions=made_up_report.NASTY * 2,
     )
 
 
 def words(one: Ticket) -> list[str]:
     """All that is written on the card."""
-    with figures.style():
+    with style.style():
         return [text.get_text() for text in ticket.draw(one).axes[0].texts]
 
 
 def test_pdf_is_one_a6_page_without_dates_and_png_has_its_shape(tmp_path: Path) -> None:
-    pdf, png = ticket.write(tmp_path / "new folder", madeup.ticket())
+    pdf, png = ticket.write(tmp_path / "new folder", made_up_report.ticket())
     content = pdf.read_bytes()
     assert content.startswith(b"%PDF-")
     assert len(re.findall(rb"/Type /Page\b", content)) == 1
@@ -54,21 +55,21 @@ def test_pdf_is_one_a6_page_without_dates_and_png_has_its_shape(tmp_path: Path) 
     assert b"tEXt" not in image
 
 
-@pytest.mark.parametrize("one", [madeup.ticket(), nasty(), BARE], ids=["full", "nasty", "bare"])
+@pytest.mark.parametrize("one", [made_up_report.ticket(), nasty(), BARE], ids=["full", "nasty", "bare"])
 def test_the_same_ticket_gives_the_same_bytes(one: Ticket) -> None:
     assert ticket.pdf_and_png(one) == ticket.pdf_and_png(one)
 
 
-@pytest.mark.parametrize("name", madeup.NASTY)
+@pytest.mark.parametrize("name", made_up_report.NASTY)
 def test_files_stay_in_the_folder(name: str, tmp_path: Path) -> None:
     for path in ticket.write(tmp_path, dataclasses.replace(BARE, reed=name)):
         assert path.parent == tmp_path
         assert re.fullmatch(r"ticket-[A-Za-z0-9_-]+\.(pdf|png)", path.name)
 
 
-@pytest.mark.parametrize("one", [madeup.ticket(), nasty(), BARE], ids=["full", "nasty", "bare"])
+@pytest.mark.parametrize("one", [made_up_report.ticket(), nasty(), BARE], ids=["full", "nasty", "bare"])
 def test_nothing_is_clipped_and_no_line_crosses_another(one: Ticket) -> None:
-    with figures.style():
+    with style.style():
         card = ticket.draw(one)
         card.draw_without_rendering()
         boxes = [(text.get_text(), text.get_window_extent().shrunk(0.99, 0.6)) for text in card.axes[0].texts]
@@ -80,7 +81,7 @@ def test_nothing_is_clipped_and_no_line_crosses_another(one: Ticket) -> None:
 
 
 def test_the_card_says_what_the_shop_wants_to_know() -> None:
-    said = words(madeup.ticket())
+    said = words(made_up_report.ticket())
     for line in (
         "Reed R-0412",
         "cane, batch B-17",
@@ -139,7 +140,7 @@ def test_without_an_aim_no_cents_are_given() -> None:
 
 
 def test_how_to_check_says_what_a_meter_should_show() -> None:
-    assert "With low A at 473.8 Hz, E should read 710.7 and F 789.7." in ticket.how_to_check(madeup.ticket())
+    assert "With low A at 473.8 Hz, E should read 710.7 and F 789.7." in ticket.how_to_check(made_up_report.ticket())
     assert "E divided by 1.5 and F by 1.667 should give the same, to 1 Hz." in ticket.how_to_check(BARE)
 
 
@@ -147,11 +148,11 @@ def test_a_caution_is_written_in_full_or_breaks_off_at_a_line_s_end() -> None:
     told = "seat it afresh and read it before giving it up; " * 4
     said = " ".join(words(dataclasses.replace(BARE, cautions=(told.strip(),))))
     assert f"Mind: {told.strip()}" in said
-    full = words(dataclasses.replace(madeup.ticket(), cautions=(told * 2,) * 3))
+    full = words(dataclasses.replace(made_up_report.ticket(), cautions=(told * 2,) * 3))
     assert "More is said by: trimfit review reed." in full
     assert not any("…" in line for line in full)
 
 
 def test_how_to_check_names_the_pressure_where_it_is_known() -> None:
-    assert any("6.4 kPa at about 20 °C" in step for step in ticket.how_to_check(madeup.ticket()))
+    assert any("6.4 kPa at about 20 °C" in step for step in ticket.how_to_check(made_up_report.ticket()))
     assert any(step.startswith("Blow steadily") for step in ticket.how_to_check(BARE))

@@ -2,7 +2,7 @@
 
 Four reed types, batches of thirty, five readings and four cuts a reed, a few chanters that most reeds are read on and
 many that are seldom met. Levels and slopes by type, batch and reed, offsets by chanter, errors by reading and by note.
-All invented; the shapes are those of `trimfit.learn.priors`, so that the fit meets nothing it could not have made.
+All invented; the shapes are those of `trimfit.regression.priors`, so that the fit meets nothing it could not have made.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trimfit.pitch import DEFAULT_RATIOS, NOTES, OUTPUTS
+from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, OUTPUTS
 
 __all__ = ["BATCH", "READINGS", "BigLog", "frame_of", "make", "write"]
 

@@ -174,8 +174,8 @@ def outputs_of(reeds: int) -> tuple[Any, dict[str, Any], Any, Any]:
 
 def fit_all(x_mm: Any, outputs: dict[str, Any], reed: Any, batch_of: Any) -> dict[str, float]:
     """The project's REML of all outputs; the criteria."""
-    from trimfit.learn.newton import fit_many
-    from trimfit.learn.sums import cross_products
+    from trimfit.regression.reml.newton import fit_many
+    from trimfit.regression.reml.sums import cross_products
 
     x = np.column_stack([np.ones_like(x_mm), x_mm, x_mm**2])
     sums = cross_products(x[:, :2], x, np.column_stack(list(outputs.values())), reed, batch_of)
@@ -212,13 +212,13 @@ def reml_figures(reeds: int, aim: float, repeats: int) -> Iterator[Figure]:
 
 def joint_figures(reeds: int, repeats: int) -> Iterator[Figure]:
     """What the joint covariance of all outputs costs beside REML of the single outputs, on the rows both rest on."""
-    from trimfit.learn import fitting
-    from trimfit.learn.design import rows_from_frame
+    from trimfit.regression.design import rows_from_frame
+    from trimfit.regression.fitting import steps
 
     rows, types, chanters = rows_from_frame(frame_of(make(reeds)))
     given = {"pressure_kpa": 6.0, "temperature_c": 20.0, "balance_cents": 3.7}
     single, pairs = 0.0, 0.0
-    plain, put_together = fitting.fit_combinations, (fitting.assemble, fitting.shrink_correlation)
+    plain, put_together = steps.fit_combinations, (steps.assemble, steps.shrink_correlation)
 
     def timed(rows: Any, x: Any, psi: Any, outer_of: Any, m: Any, *rest: Any) -> Any:
         nonlocal single, pairs
@@ -241,16 +241,16 @@ def joint_figures(reeds: int, repeats: int) -> Iterator[Figure]:
 
     shares, wholes = [], []
     try:
-        fitting.fit_combinations = timed
-        fitting.assemble, fitting.shrink_correlation = (joined(work) for work in put_together)
+        steps.fit_combinations = timed
+        steps.assemble, steps.shrink_correlation = (joined(work) for work in put_together)
         for _ in range(repeats):
             single = pairs = 0.0
-            whole = call_s(lambda: fitting.fit_card(rows, types, chanters, **given))
+            whole = call_s(lambda: steps.fit_card(rows, types, chanters, **given))
             shares.append(pairs / single)
             wholes.append((whole - single) / single)
     finally:
-        fitting.fit_combinations = plain
-        fitting.assemble, fitting.shrink_correlation = put_together
+        steps.fit_combinations = plain
+        steps.assemble, steps.shrink_correlation = put_together
     stick = "REML of the ten outputs, in the same fit"
     yield Figure(f"the joint covariance on top, {reeds:,} reeds", stick, float(np.median(shares)), 5.0)
     remark = "finding slips, EM steps, coefficients and chanters besides"

@@ -17,12 +17,12 @@ import pandas as pd
 from tests.worlds.physics import LATENTS, Kind, Pipe
 from tests.worlds.proof import markdown, side_by_side
 from tests.worlds.shop import LiveReed, World, shop_of, trim_by_hand
-from trimfit.bench.folder import import_folder
-from trimfit.bench.journal import Journal
-from trimfit.desk.chanters import chanters
-from trimfit.pitch import cents_from_440
-from trimfit.review.findings import ChanterMap
-from trimfit.units import Interval
+from trimfit.base.pitch import cents_from_440
+from trimfit.base.units import Interval
+from trimfit.log.journal import Journal
+from trimfit.log.sheets.folder_import import import_folder
+from trimfit.review.results import ChanterMap
+from trimfit.verbs.reviews.chanters import chanters
 
 __all__ = ["CELLS", "asked_shop", "held", "table", "true_asked", "write"]
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from tests.worlds.frames import frame_row
 from tests.worlds.physics import LATENTS, Array, Kind, Physics, Pipe
-from trimfit.pitch import OUTPUTS
+from trimfit.base.pitch import OUTPUTS
 
 __all__ = ["KnowingBelief", "Sighting", "sightings"]
 

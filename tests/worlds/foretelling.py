@@ -15,7 +15,7 @@ from tests.worlds.belief import KnowingBelief
 from tests.worlds.frames import FRAME_COLUMNS, frame_row
 from tests.worlds.physics import Array
 from tests.worlds.shop import LiveReed, World, read_gap_cents
-from trimfit.pitch import OUTPUTS
+from trimfit.base.pitch import OUTPUTS
 
 __all__ = ["Trial", "crow_alone", "knowing_scores", "make_trials"]
 

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from trimfit.pitch import NOTES, OUTPUTS, as_low_a_cents, cents_from_440, ratios
+from trimfit.base.pitch import NOTES, OUTPUTS, as_low_a_cents, cents_from_440, ratios
 
 __all__ = ["FIRST_DAY", "FRAME_COLUMNS", "clock", "frame_of", "frame_row"]
 

@@ -19,12 +19,12 @@ from tests.worlds.house import BALANCE_CENTS, HousePlanner, learned, state_of
 from tests.worlds.play import Played, play
 from tests.worlds.shop import World
 from tests.worlds.yardsticks import CarefulHand
-from trimfit.desk.chanters import chanters
-from trimfit.desk.record import import_folder
-from trimfit.learn.card import FitCard
-from trimfit.learn.fitting import prior_card
-from trimfit.pitch import hz_from_cents
-from trimfit.plan.belief import GAP
+from trimfit.base.pitch import hz_from_cents
+from trimfit.planner.aim import GAP
+from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitting.steps import prior_card
+from trimfit.verbs.import_export import import_folder
+from trimfit.verbs.reviews.chanters import chanters
 
 __all__ = ["SIZES", "grown", "write"]
 

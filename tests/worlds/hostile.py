@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 from typer.testing import CliRunner
 
-from trimfit.bench.journal import Journal
+from trimfit.base.errors import InputError
+from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
+from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed, Trim
 from trimfit.cli.app import app
-from trimfit.errors import InputError
-from trimfit.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
-from trimfit.records import Chanter, Order, Outcome, Reading, Reed, Trim
+from trimfit.log.journal import Journal
 
 __all__ = ["FAULTS", "implausible", "make", "run_every_verb"]
 

@@ -8,16 +8,16 @@ import numpy as np
 
 from tests.worlds.play import Move, Seen
 from tests.worlds.shop import World
-from trimfit.learn.card import FitCard
-from trimfit.learn.design import rows_from_frame, sort_rows
-from trimfit.learn.explanations import Explanation, explained, latest_sitting
-from trimfit.learn.fitting import fit_card
-from trimfit.learn.movement import settled
-from trimfit.learn.predict import ReedState, batch_states, known_coding
-from trimfit.pitch import hz_width_cents
-from trimfit.plan.belief import GAP, Aim, CutError, see
-from trimfit.plan.choose import Choice, Rules, Unconfirmed, choose
-from trimfit.plan.policy import Costs, PolicyTable, solve
+from trimfit.base.pitch import hz_width_cents
+from trimfit.planner.aim import GAP, Aim, CutError, see
+from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
+from trimfit.planner.policy_table import Costs, PolicyTable, solve
+from trimfit.regression.design import rows_from_frame, sort_rows
+from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitting.steps import fit_card
+from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting
+from trimfit.regression.movement.process import settled
+from trimfit.regression.posterior.reed import ReedState, batch_states, known_coding
 
 __all__ = ["HousePlanner", "learned", "state_of"]
 

@@ -22,7 +22,7 @@ from scipy.special import ndtri
 
 from tests.worlds.physics import Array, Kind
 from tests.worlds.shop import WHAT, LiveReed, Shop, World, read_gap_cents, shop_of
-from trimfit.pitch import NOTES, OUTPUTS
+from trimfit.base.pitch import NOTES, OUTPUTS
 
 __all__ = ["MOVEMENTS", "Movement", "MovingReed", "MovingWorld", "nights", "settled", "ways", "worked_at"]
 

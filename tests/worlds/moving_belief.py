@@ -31,7 +31,7 @@ from tests.worlds.movement import (
     worked_at,
 )
 from tests.worlds.physics import LATENTS, Array, Kind, Physics, Pipe
-from trimfit.pitch import OUTPUTS
+from trimfit.base.pitch import OUTPUTS
 
 __all__ = ["MovingBelief", "Reckoned", "Story", "joint", "moving_belief"]
 

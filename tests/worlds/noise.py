@@ -1,6 +1,6 @@
 """How a make-believe bench misreads: shared seating error, note errors, tilt of an unbalanced seat, tails and slips.
 
-All values in cents. Outputs in the order of `trimfit.pitch.OUTPUTS` (crow, then nine notes); NaN where not taken.
+All values in cents. Outputs in the order of `trimfit.base.pitch.OUTPUTS` (crow, then nine notes); NaN where not taken.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.pitch import OUTPUTS
+from trimfit.base.pitch import OUTPUTS
 
 Array = NDArray[np.float64]
 

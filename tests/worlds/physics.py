@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import ndtr, stdtrit
 
 from tests.worlds.noise import Array, Noise
-from trimfit.pitch import NOTES, OUTPUTS
+from trimfit.base.pitch import NOTES, OUTPUTS
 
 __all__ = ["BATCH_SHARE", "LATENTS", "PHYSICS", "Array", "Kind", "Noise", "Physics", "Pipe"]
 

@@ -23,8 +23,8 @@ from tests.worlds.house import HousePlanner, learned, state_of
 from tests.worlds.play import TOLERANCE_CENTS, Tally, play, tally
 from tests.worlds.shop import WORLD_NAMES, LiveReed, World
 from tests.worlds.yardsticks import TUNED, CarefulHand, KnowingPlanner
-from trimfit.learn.card import FitCard
-from trimfit.plan.belief import GAP, Aim, see
+from trimfit.planner.aim import GAP, Aim, see
+from trimfit.regression.fitted_model import FitCard
 
 Found = TypeVar("Found")
 REPORTS = Path(__file__).parents[2] / "reports"

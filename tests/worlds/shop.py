@@ -21,7 +21,7 @@ from tests.worlds.physics import (
     Physics,
     Pipe,
 )
-from trimfit.pitch import NOTES, OUTPUTS, cents_from_440, hz_from_cents, note_hz, ratios
+from trimfit.base.pitch import NOTES, OUTPUTS, cents_from_440, hz_from_cents, note_hz, ratios
 
 __all__ = ["WORLD_NAMES", "LiveReed", "Shop", "World"]
 

@@ -1,6 +1,6 @@
 """What a fit loses by waiting until it is due: `python -m tests.worlds.staleness [SHOPS]` writes reports/staleness.md.
 
-A fit is due when the readings since are a quarter of those it holds, and at least twenty (`desk.learning`). The worst
+A fit is due when the readings since are a quarter of those it holds, and at least twenty (`session.fit`). The worst
 moment is just before that. Here each shop is fitted on its first readings and once more on all that it would hold at
 that moment, and both foretell the same next gap readings of new reeds of new batches, from one to three readings each;
 and so does the first fit with its coefficients brought up to date by the batches that changed, as they are in between.
@@ -18,11 +18,11 @@ from tests.worlds.foretelling import make_trials
 from tests.worlds.house import BALANCE_CENTS
 from tests.worlds.proof import Z, house_scores, rms, side_by_side
 from tests.worlds.shop import World, shop_of
-from trimfit.desk.learning import DUE_LEAST, DUE_SHARE
-from trimfit.learn.card import FitCard
-from trimfit.learn.design import rows_from_frame, take_rows
-from trimfit.learn.fitting import fit_card
-from trimfit.learn.refresh import Changed, refreshed
+from trimfit.regression.design import rows_from_frame, take_rows
+from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitting.steps import fit_card
+from trimfit.regression.fitting.update import Changed, refreshed
+from trimfit.session.fit import DUE_LEAST, DUE_SHARE
 
 TARGET = Path(__file__).parents[2] / "reports" / "staleness.md"
 WORLDS = ("beam", "multiplicative", "unbalanced")

@@ -19,7 +19,7 @@ from tests.worlds.movement import MOVEMENTS, MovingReed, MovingWorld
 from tests.worlds.proof import markdown, rms, side_by_side
 from tests.worlds.shop import read_gap_cents
 from tests.worlds.tool import LoggedReeds, new_log, predicted
-from trimfit.pitch import cents_from_440
+from trimfit.base.pitch import cents_from_440
 
 __all__ = ["IDLE_DAYS", "one_shop", "share", "table", "table_by_type"]
 

@@ -13,8 +13,8 @@ from random import Random
 
 import pytest
 
-from trimfit.pitch import NOTES, as_low_a_cents, cents_from_440
-from trimfit.units import BOUNDS
+from trimfit.base.pitch import NOTES, as_low_a_cents, cents_from_440
+from trimfit.base.units import BOUNDS
 
 DEMO = Path(__file__).parents[2] / "datasets_demo"
 NAMES = ("orders", "chanters", "reeds", "readings", "trims", "events", "outcomes")

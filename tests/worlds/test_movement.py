@@ -18,8 +18,8 @@ from tests.worlds.staying import share
 from tests.worlds.tool import LoggedReeds, advised, new_log, predicted
 from tests.worlds.visits import Hand, Knower, chances, fresh, pooled, visit
 from tests.worlds.yardsticks import TUNED, KnowingPlanner
-from trimfit.bench.journal import Journal
-from trimfit.pitch import NOTES, OUTPUTS
+from trimfit.base.pitch import NOTES, OUTPUTS
+from trimfit.log.journal import Journal
 
 F, E = OUTPUTS.index("f"), OUTPUTS.index("e")
 

@@ -11,8 +11,8 @@ import pytest
 from tests.worlds.frames import FRAME_COLUMNS
 from tests.worlds.physics import LATENTS, PHYSICS
 from tests.worlds.shop import WORLD_NAMES, LiveReed, World, read_gap_cents, shop_of
-from trimfit.pitch import NOTES, OUTPUTS, cents_from_440
-from trimfit.units import BOUNDS
+from trimfit.base.pitch import NOTES, OUTPUTS, cents_from_440
+from trimfit.base.units import BOUNDS
 
 
 def make(name: str, seed: int = 1) -> World:

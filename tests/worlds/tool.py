@@ -13,11 +13,12 @@ import pandas as pd
 
 from tests.worlds.frames import clock
 from tests.worlds.shop import READING_COLUMNS, TRIM_COLUMNS, LiveReed, Shop
-from trimfit.answers import Advice, Foretold
-from trimfit.bench.folder import import_folder
-from trimfit.bench.journal import Journal
-from trimfit.desk.advise import ask_all, predict
-from trimfit.desk.learning import learn
+from trimfit.base.answers import Advice, Foretold
+from trimfit.log.journal import Journal
+from trimfit.log.sheets.folder_import import import_folder
+from trimfit.verbs.ask import ask_all
+from trimfit.verbs.learn import learn
+from trimfit.verbs.predict import predict
 
 __all__ = ["LoggedReeds", "advised", "new_log", "predicted"]
 

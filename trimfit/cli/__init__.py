@@ -1,1 +1,1 @@
-"""The command line: the only room that knows typer."""
+"""The command line: the only part that knows typer."""

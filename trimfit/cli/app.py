@@ -11,15 +11,16 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from trimfit import __version__
-from trimfit.cli.screen import answer_is_all
-from trimfit.cli.show import say_error
-from trimfit.errors import TrimfitError
+from trimfit.base.errors import TrimfitError
+from trimfit.cli.output.answers import say_error
+from trimfit.cli.output.screen import answer_is_all
 
-__all__ = ["app", "log_path", "main"]
+__all__ = ["app", "main"]
+
 
 DEFAULT_LOG = "bench.trimfit"
 # One file per family of verbs; each has `register(app)`.
-FAMILIES = ("folders", "logging", "sitting", "answers", "ordering", "learning", "reviewing", "demo")
+FAMILIES = ("folders", "log", "bench", "ask", "orders", "learn", "reviews", "demo")
 # Verbs that leave nothing behind but their answer.
 ANSWERS_ONLY = frozenset({"ask", "predict", "pick", "rehearse", "review", "check"})
 
@@ -77,12 +78,6 @@ def _root(
     if context.invoked_subcommand in ANSWERS_ONLY:
         answer_is_all()
     context.obj = log or Path(os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG)
-
-
-def log_path(context: typer.Context) -> Path:
-    """The log that this call is about."""
-    found = context.obj
-    return found if isinstance(found, Path) else Path(found)
 
 
 for _family in FAMILIES:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.show import plain, print_json, progress
+from trimfit.cli.output.answers import plain, print_json, progress
 
 if TYPE_CHECKING:
-    from trimfit.desk.demo import Demo
+    from trimfit.verbs.demo import Demo
 
 __all__ = ["register"]
 
@@ -29,9 +29,9 @@ def demo(
 
     Example: trimfit demo
     """
-    from trimfit.desk import demo as desk
+    from trimfit.verbs import demo as verbs_demo
 
-    made = desk.make(folder, (lambda *_: None) if as_json else progress)
+    made = verbs_demo.make(folder, (lambda *_: None) if as_json else progress)
     if as_json:
         print_json(_as_json(made))
         return
@@ -74,8 +74,8 @@ def _how_called() -> str:
 
 
 def _lines(made: Demo, called: str) -> list[str]:
-    from trimfit.cli.answers import work_list
-    from trimfit.desk.said import advice_lines, plain_name, wrapped
+    from trimfit.cli.ask import work_list
+    from trimfit.verbs.wording import advice_lines, plain_name, wrapped
 
     counts = made.taken.counts
     reeds = counts.by_kind.get("reeds.csv", (0, 0))[0]

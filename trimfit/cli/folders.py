@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.show import plain, print_json, progress, say_error, table
-from trimfit.errors import InputError
+from trimfit.base.errors import InputError
+from trimfit.cli.output.answers import plain, print_json, progress, say_error, table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from trimfit.desk.record import Taken
+    from trimfit.verbs.import_export import Taken
 
 __all__ = ["register"]
 
@@ -56,7 +56,7 @@ MARKS_SHOWN = 10
 
 
 def _log(context: typer.Context) -> Path:
-    from trimfit.cli.app import log_path
+    from trimfit.cli.context import log_path
 
     return log_path(context)
 
@@ -100,10 +100,10 @@ def import_(
 
     Example: trimfit import shop_csv
     """
-    from trimfit.desk import record
+    from trimfit.verbs import import_export
 
     try:
-        taken = record.import_folder(_log(context), folder, None if as_json else progress)
+        taken = import_export.import_folder(_log(context), folder, None if as_json else progress)
     except InputError as error:
         rows = getattr(error, "rows", None)
         if rows is None:
@@ -153,9 +153,9 @@ def export(
 
     Example: trimfit export shop_csv
     """
-    from trimfit.desk import record
+    from trimfit.verbs import import_export
 
-    taken = record.export_folder(_log(context), folder, None if as_json else progress, force=force)
+    taken = import_export.export_folder(_log(context), folder, None if as_json else progress, force=force)
     if as_json:
         print_json(_counts(taken))
         return
@@ -179,9 +179,9 @@ def draft(
 
     Example: trimfit draft my_reeds.csv drafted
     """
-    from trimfit.desk import record
+    from trimfit.verbs import import_export
 
-    made = record.draft(sheet, folder, _log(context), month_first=month_first, force=force)
+    made = import_export.draft(sheet, folder, _log(context), month_first=month_first, force=force)
     if not as_json:
         for line in made.page:
             typer.echo(line)
@@ -214,9 +214,9 @@ def merge(
 
     Example: trimfit merge bench2.trimfit
     """
-    from trimfit.desk import record
+    from trimfit.verbs import import_export
 
-    taken = record.merge_log(_log(context), other, None if as_json else progress, renames=_pairs(rename or []))
+    taken = import_export.merge_log(_log(context), other, None if as_json else progress, renames=_pairs(rename or []))
     if as_json:
         counts = taken.counts
         print_json(
@@ -276,9 +276,9 @@ def backup(
 
     Example: trimfit backup saturday.trimfit
     """
-    from trimfit.desk import record
+    from trimfit.verbs import import_export
 
-    taken = record.back_up(_log(context), file)
+    taken = import_export.back_up(_log(context), file)
     if as_json:
         print_json(_counts(taken))
         return
@@ -290,9 +290,9 @@ def check(context: typer.Context, as_json: Json = False) -> None:
 
     Example: trimfit check
     """
-    from trimfit.desk import record
+    from trimfit.verbs import check as verbs_check
 
-    found = record.check(_log(context), None if as_json else progress)
+    found = verbs_check.check(_log(context), None if as_json else progress)
     sound = not found.damage
     if as_json:
         print_json(
@@ -323,20 +323,21 @@ def settings(
 
     Example: trimfit settings tolerance_hz 0.8
     """
-    from trimfit.desk import record
+    from trimfit.verbs import import_export
+    from trimfit.verbs import settings as verbs_settings
 
     log = _log(context)
     reordered: Sequence[str] = ()
-    known = record.settings(log)
+    known = verbs_settings.settings(log)
     if name is not None and value is not None:
         if name == "time_zone":
-            kept, reordered = record.set_time_zone(log, value)
+            kept, reordered = import_export.set_time_zone(log, value)
         else:
-            kept = record.set_setting(log, name, value)
+            kept = verbs_settings.set_setting(log, name, value)
         shown = {name: kept}
     elif name is not None:
         if name not in known:
-            from trimfit.errors import nearest
+            from trimfit.base.errors import nearest
 
             raise InputError(f"{name[:40]!r} is no setting", "settings", nearest(name, list(known)))
         shown = {name: known[name]}

@@ -1,1 +1,1 @@
-"""What the log shows over time: batches, chanters, the bench itself, and the report."""
+"""What the log shows over time: statistics, pictures, page and ticket."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 import textwrap
 from pathlib import Path
 
-from trimfit.pitch import NOTES, cents_from_440, crow_label, hz_width_cents
-from trimfit.review.draw_shop import OUTPUT_WORDS
-from trimfit.review.figures import LIGHT, Axes, Figure, card, pdf_bytes, plain, png_bytes, style
-from trimfit.review.findings import Ticket, TicketNote
-from trimfit.review.folio import number
-from trimfit.review.names import file_stem, refuse_link
-from trimfit.units import Interval
+from trimfit.base.pitch import NOTES, cents_from_440, crow_label, hz_width_cents
+from trimfit.base.units import Interval
+from trimfit.review.page.page_parts import number
+from trimfit.review.pictures.shop import OUTPUT_WORDS
+from trimfit.review.pictures.style import LIGHT, Axes, Figure, card, pdf_bytes, plain, png_bytes, style
+from trimfit.review.results import Ticket, TicketNote
+from trimfit.review.safe_names import file_stem, refuse_link
 
 __all__ = ["draw", "how_to_check", "pdf_and_png", "verdict", "write"]
 
@@ -79,7 +79,7 @@ def _where_to(ticket: Ticket) -> str:
 
 
 def draw(ticket: Ticket) -> Figure:
-    """The card as a sheet, to be drawn inside `figures.style()`."""
+    """The card as a sheet, to be drawn inside `style.style()`."""
     figure, axes = card()
     axes.plot([_LEFT, _RIGHT], [6.0, 6.0], color=LIGHT["sand"], linewidth=3.0)
     _say(axes, _LEFT, 14.0, f"Reed {plain(ticket.reed, 22)}", size=15.0, bold=True)

@@ -1,0 +1,210 @@
+"""`ask`, `predict`, `pick` and `rehearse` as they are typed, and what a reed maker reads."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.cli.typed_words import Typed
+from trimfit.base.errors import InputError
+from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
+from trimfit.cli.ask import work_list
+from trimfit.log.journal import Journal
+from trimfit.session.orders import order_progress, progress_of
+from trimfit.verbs.ask import ask_all
+from trimfit.verbs.pick import pick
+from trimfit.verbs.rehearse import rehearse_order
+from trimfit.verbs.sitting.log_bench import sitting_on
+
+DEMO_ORDER = "O-12"
+
+
+@pytest.fixture
+def demo(demo_log: Path, tmp_path: Path) -> Typed:
+    """A copy of the learned demo shop."""
+    return Typed(Path(shutil.copy(demo_log, tmp_path / "demo.trimfit")))
+
+
+@pytest.fixture
+def first_week(tmp_path: Path) -> Typed:
+    """Three blanks, one of them with its crow read, and an order long overdue."""
+    path = tmp_path / "log"
+    with Journal(path, create=True) as journal:
+        journal.append(Chanter("Old"))
+        journal.append(Order("band", "Old", quantity=4, due_on="2001-12-20"))
+        journal.append(Order("later", "Old", quantity=2))
+        for name in ("1", "2", "10"):
+            journal.append(Reed(name, "moulded", "A", order="band"))
+        journal.append(Reading("2", "2026-03-01", "Old", 523.0))
+    return Typed(path)
+
+
+def test_the_work_list_says_what_each_order_wants_and_what_was_never_read(first_week: Typed) -> None:
+    with Journal(first_week.log) as journal:
+        journal.append(Outcome("1", "2026-03-02", "lost"))
+    lines = first_week.say("ask", "--all").splitlines()
+    assert lines[0] == "band in Old: 4 wanted by 2001-12-20, 1 lost, 2 in work (overdue)"
+    assert lines[1] == "later in Old: 2 wanted, none in work"
+    assert [line.split()[:5] for line in lines[3:5]] == [
+        ["band", "2", "read", "-", "-"],
+        ["band", "10", "read", "-", "-"],
+    ]
+    assert lines[5].startswith("2 reeds, 2 with work left (2 of them not read yet), about ")
+    (first, _) = first_week.json("ask", "--all")
+    assert first["action"] == "read-again"
+    assert isinstance(first["gap_now_cents"]["mean"], float)
+    assert (first["reed_type"], first["batch"], first["due_on"], first["quantity"]) == ("moulded", "A", "2001-12-20", 4)
+
+
+def test_a_sitting_for_an_order_goes_through_its_reeds_in_their_turn(first_week: Typed) -> None:
+    def named(*names: str) -> list[str]:
+        with sitting_on(first_week.log, names, scripted=True, tell=lambda step, done, whole: None) as sitting:
+            return list(sitting.reeds)
+
+    in_turn = [advice.reed for advice in ask_all(first_week.log)]
+    assert named("band") == in_turn
+    assert sorted(in_turn) == ["1", "10", "2"]
+    with pytest.raises(InputError, match="no reed of order 'later' wants work"):
+        named("later")
+    with Journal(first_week.log) as journal:
+        journal.append(Reed("band", "moulded", "A"))
+    assert named("band", "2") == ["band", "2"]  # a reed's own name comes first
+
+
+def test_an_order_counts_its_reeds_by_their_last_outcome(first_week: Typed) -> None:
+    with Journal(first_week.log) as journal:
+        journal.append(Outcome("1", "2026-03-03", "good"))
+        journal.append(Outcome("1", "2026-03-02", "lost"))
+        journal.append(Outcome("2", "2026-03-02", "to-stock"))
+        band, later = order_progress(journal, "2001-12-20")
+    assert (band.good, band.lost, band.to_stock, band.in_work, band.wanted, band.overdue) == (1, 0, 1, 1, 3, False)
+    assert (later.wanted, later.is_open) == (2, True)
+
+
+def test_an_order_is_open_until_what_was_wanted_is_there() -> None:
+    order = Order("O", "Old", quantity=2, due_on="2026-01-01")
+    assert progress_of(order, {"good": 1}, "2026-01-02").overdue
+    done = progress_of(order, {"good": 2}, "2026-01-02")
+    assert (done.is_open, done.overdue) == (False, False)
+    open_ended = Order("O", "Old", due_on="2026-01-01")
+    assert progress_of(open_ended, {}, "2026-01-02").is_open
+    assert not progress_of(open_ended, {"good": 1}, "2026-01-02").is_open
+    assert progress_of(open_ended, {"in work": 1}, "2026-01-02").overdue
+
+
+def test_the_sum_names_reeds_given_up(demo_log: Path) -> None:
+    from dataclasses import replace
+
+    found = ask_all(demo_log)
+    given_up = [replace(found[0], action="no-fit"), replace(found[1], action="no-fit"), *found[2:]]
+    assert "2 no-fit" in work_list(given_up).splitlines()[-2]
+    assert "-0 " not in work_list([replace(found[0], gap_now_cents=replace(found[0].gap_now_cents, mean=-0.2))])  # type: ignore[type-var]
+
+
+def test_a_reed_may_be_asked_after_for_another_order(demo: Typed) -> None:
+    demo.say("log", "order", "elsewhere", "--chanter", "CH-03 old flat")
+    reed = next(advice.reed for advice in ask_all(demo.log) if advice.order == DEMO_ORDER)
+    assert demo.json("ask", reed)["order"] == DEMO_ORDER
+    there = demo.json("ask", reed, "--order", "elsewhere")
+    assert (there["order"], there["chanter"]) == ("elsewhere", "CH-03 old flat")
+    assert demo.say("ask", reed, "--order", "elsewhere").startswith("as if for elsewhere, in CH-03 old flat:\n")
+    with pytest.raises(InputError, match="not in the log"):
+        demo.say("ask", reed, "--order", "nonesuch")
+
+
+def test_where_else_a_reed_might_go(demo: Typed) -> None:
+    past = next(advice.reed for advice in ask_all(demo.log) if advice.action == "past")
+    places = demo.json("ask", past, "--others")
+    assert {"CH-03 old flat", "CH-07 plain", "CH-18 spare"} <= {place["chanter"] for place in places}
+    own = next(place for place in places if place["order"] == DEMO_ORDER)
+    assert "too sharp for it already" in own["remark"]
+    chances = [round(place["chance_good"], 2) for place in places]
+    assert chances == sorted(chances, reverse=True)
+    assert "its own order" in demo.say("ask", past, "--others")
+
+
+def test_a_run_asks_only_for_what_is_still_wanted(demo: Typed) -> None:
+    run = demo.json("rehearse", DEMO_ORDER)
+    assert (run["wanted"], run["done_good"], run["reeds"]) == (24, 5, 19)
+    assert run["to_start"] == max(run["blanks_for_quantity"] - run["in_hand"], 0)
+    said = demo.say("rehearse", DEMO_ORDER)
+    assert said.startswith(f"O-12: 24 wanted; 5 good, {run['in_hand']} in hand; 19 still wanted\n")
+    assert 0.85 < run["chance_enough"] < 1.0
+    sure = f"({100 * run['chance_enough']:.0f} % sure)"
+    assert f"start {run['to_start']} more blanks for 19 good ones {sure}" in said
+
+
+def test_a_run_without_evidence_is_refused(first_week: Typed) -> None:
+    with pytest.raises(InputError, match="read three blanks in the chanter first"):
+        first_week.say("rehearse", "band")
+
+
+def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: Typed) -> None:
+    demo.say("log", "chanter", "Band")
+    demo.say("log", "order", "X", "--chanter", "Band", "--quantity", "3", "--target-pitch", "474")
+    word = "chanter Band was never read with F and E: read two blanks in it first"
+    run = rehearse_order(demo.log, "X", draws=400)
+    blanks = pick(demo.log, "X")
+    mean = sum(blank.chance_good for blank in blanks) / len(blanks)
+    assert mean == pytest.approx(run.good, abs=0.1)
+    assert run.notes == (word,)
+    lines = demo.say("pick", "X").splitlines()
+    assert lines[0] == word
+    assert set(lines[5]) == {"-"}
+    assert f"{len(blanks)} blanks; X wants 3 besides those good or in work" in lines[-2]
+
+
+def test_a_run_with_no_good_reed_is_told_without_false_certainty(demo: Typed) -> None:
+    demo.say("log", "order", "X", "--chanter", "CH-07 plain", "--quantity", "3", "--target-pitch", "490")
+    run = demo.json("rehearse", "X")
+    assert (run["good"], run["to_start"]) == (0.0, None)
+    said = demo.say("rehearse", "X")
+    assert "good under 0.3 %" in said
+    assert "hardly any of these would be good" in said
+    assert "blanks for" not in said
+
+
+def test_blanks_are_put_to_an_order_with_one_word(demo: Typed) -> None:
+    with Journal(demo.log) as journal:
+        stored = Reed("S-1", "broad cane", "B-02", order="O-01")
+        journal.append(stored)
+        journal.append(Outcome("S-1", "2026-03-01", "to-stock"))
+    demo.say("log", "order", "X", "--chanter", "CH-07 plain", "--quantity", "3")
+    blanks = pick(demo.log, "X")
+    assert "S-1" in {blank.reed for blank in blanks}
+    said = demo.say("pick", "X", "--take", str(len(blanks)))
+    assert said.startswith("to X now: ")
+    with Journal(demo.log) as journal:
+        reeds = journal.reeds()
+        assert {reeds[blank.reed].order for blank in blanks} == {"X"}
+        assert journal.of_reed("S-1").outcome is None
+    with pytest.raises(InputError, match="only 0 blanks are free"):
+        demo.say("pick", "X", "--take", "1")
+
+
+def test_a_reading_may_be_foretold_in_another_chanter_and_air(demo: Typed) -> None:
+    words = ("predict", "R-0339", "--length", "0.10")
+    (own,) = demo.json(*words)
+    assert own["chanter"] == "CH-07 plain"
+    (sharp,) = demo.json(*words, "--chanter", "CH-11 sharp solo")
+    assert sharp["chanter"] == "CH-11 sharp solo"
+    assert sharp["low_a_hz"]["mean"] > own["low_a_hz"]["mean"] + 2.0
+    (hard,) = demo.json(*words, "--pressure", "8 kPa")
+    assert hard["pressure_kpa"] == 8.0
+    assert hard["high_a_hz"]["mean"] > own["high_a_hz"]["mean"]
+    assert demo.say(*words, "--temperature", "25C").startswith("read in CH-07 plain, at ")
+    with pytest.raises(InputError, match="is not in the log"):
+        demo.say(*words, "--chanter", "CH-99")
+
+
+def test_learning_is_told_as_one_thing_that_only_goes_forward(demo: Typed) -> None:
+    from trimfit.verbs.learn import learn
+
+    told: list[tuple[str, int, int]] = []
+    learn(demo.log, lambda *step: told.append(step))
+    assert {step for step, _, _ in told} == {"learning from your log"}
+    hundredths = [done for _, done, _ in told]
+    assert hundredths == sorted(set(hundredths))
+    assert (hundredths[-1], told[-1][2]) == (100, 100)

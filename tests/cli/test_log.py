@@ -1,0 +1,345 @@
+"""`log` and its entries, as typed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from tests.cli.typed_words import Typed
+from trimfit.base.errors import InputError
+from trimfit.base.pitch import parse_crow_hz
+from trimfit.base.records import Order, Reed
+from trimfit.cli.app import app
+from trimfit.log.journal import Journal
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Typed:
+    found = Typed(tmp_path / "bench.trimfit")
+    found.say("log", "chanter", "CH-1", "--meeting-pitch", "474")
+    found.say("log", "order", "O-1", "--chanter", "CH-1", "--quantity", "12")
+    found.say("log", "reed", "R-1", "--type", "moulded", "--batch", "B-1", "--blade", "23.0", "--order", "O-1")
+    return found
+
+
+def test_a_reading_in_words_and_options(bench: Typed) -> None:
+    answer = bench.json(
+        "log", "reading", "R-1", "f=782.1", "e=705,9", "crow=C+22", "a=468.2", "A=936.1", "highg=820", "low_g=416",
+        "--pressure", "26 inH2O", "--temperature", "70 F", "--humidity", "55 %", "--taped", "high_g",
+        "--remark", "damp", "--at", "2026-03-01T10:00",
+    )  # fmt: skip
+    assert answer["doubt"] is None
+    with Journal(bench.log) as journal:
+        (logged,) = journal.of_reed("R-1").readings
+    assert logged.entry == answer["entry"]
+    record = logged.record
+    assert record.taken_at == "2026-03-01T10:00+00:00"
+    assert record.chanter == "CH-1"
+    assert record.crow_hz == parse_crow_hz("C+22")
+    assert record.notes_hz == {
+        "f": 782.1, "e": 705.9, "low_a": 468.2, "high_a": 936.1, "high_g": 820.0, "low_g": 416.0
+    }  # fmt: skip
+    assert record.pressure_kpa == pytest.approx(26 * 0.2490889)
+    assert record.temperature_c == pytest.approx(21.11, abs=0.01)
+    assert (record.humidity_pct, record.taped, record.remark) == (55.0, ("high_g",), "damp")
+
+
+def test_what_was_said_first_and_what_is_said_again(bench: Typed) -> None:
+    first = bench.json("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
+    again = bench.json("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
+    assert (first["new"], again["new"]) == (True, False)
+    assert first["entry"] == again["entry"]
+    assert "(in the log already)" in bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
+
+
+def test_entries_without_a_time_come_after_all_before_them(bench: Typed) -> None:
+    bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01T10:00")
+    trim = bench.json("log", "trim", "R-1", "--length", "0.15 mm", "--lip", "2", "--asked", "0,16")
+    bench.say("log", "reading", "R-1", "f=784")
+    outcome = bench.json("log", "outcome", "R-1", "good")
+    with Journal(bench.log) as journal:
+        history = journal.of_reed("R-1")
+    assert history.trims[0].entry == trim["entry"]
+    assert (history.trims[0].record.length_mm, history.trims[0].record.asked_mm) == (0.15, 0.16)
+    assert history.outcome is not None
+    assert history.outcome.entry == outcome["entry"]
+    instants = [history.readings[0].at_s, history.trims[0].at_s, history.readings[1].at_s, history.outcome.at_s]
+    assert instants == sorted(set(instants))
+    # The log is read on machines of other zones too.
+    assert history.readings[1].record.taken_at.endswith("+00:00")
+
+
+def test_a_doubt_is_said_and_stays(bench: Typed) -> None:
+    answer = bench.json("log", "reading", "R-1", "a=468", "A=948", "--at", "2026-03-01")
+    assert "do not balance" in answer["doubt"]
+    said = bench.say("log", "trim", "R-1", "--length", "2.5", "--at", "2026-03-02")
+    assert "doubt: 2.5 mm is longer" in said
+    assert "kept and marked" in said
+    with Journal(bench.log) as journal:
+        history = journal.of_reed("R-1")
+    assert history.readings[0].doubts[0].startswith("a-unbalanced: ")
+    assert history.trims[0].doubts[0].startswith("trim-long: ")
+    marks = bench.json("check")["marks"]
+    assert [mark["kind"] for mark in marks] == ["a-unbalanced", "trim-long"]
+
+
+def test_revising_strikes_the_old_and_appends_the_new(bench: Typed) -> None:
+    answer = bench.json("log", "order", "O-1", "--target-pitch", "472", "--due", "2026-04-01")
+    assert answer["instead_of"].startswith("ord-")
+    bench.say("log", "order", "O-1", "--due", "")
+    with Journal(bench.log) as journal:
+        assert journal.orders()["O-1"] == Order("O-1", "CH-1", target_pitch_hz=472.0, quantity=12)
+        assert journal.count("strike") == 2
+    same = bench.json("log", "order", "O-1", "--quantity", "12")
+    assert (same["new"], same["instead_of"]) == (False, None)
+    said = bench.say("log", "chanter", "CH-1", "--working-crow", "D-15", "--bore-gauge", "41.5")
+    assert "which is struck" in said
+    bench.say("log", "reed", "R-1", "--remark", "soft")
+    with Journal(bench.log) as journal:
+        assert journal.chanters()["CH-1"].meeting_pitch_hz == 474.0
+        assert journal.chanters()["CH-1"].working_crow_hz == parse_crow_hz("D-15")
+        assert journal.reeds()["R-1"] == Reed("R-1", "moulded", "B-1", blade_mm=23.0, order="O-1", remark="soft")
+
+
+def test_a_reed_changes_batch_only_when_told_to(bench: Typed) -> None:
+    with pytest.raises(InputError, match="batch 'B-1'"):
+        bench.say("log", "reed", "R-1", "--type", "moulded", "--batch", "B-2")
+    bench.say("log", "reed", "R-1", "--batch", "B-2", "--move")
+    with Journal(bench.log) as journal:
+        assert journal.reeds()["R-1"].batch == "B-2"
+
+
+def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
+    entry = bench.json("log", "reading", "R-1", "f=782")["entry"]
+    assert bench.json("log", "strike", entry[:14], "--why", "wrong chanter")["about"] == entry
+    with Journal(bench.log) as journal:
+        known = journal.entry_of("chanter", "CH-1")
+    assert known is not None
+    assert "1 entries still name this chanter" in bench.say("log", "strike", known.entry, "--why", "sold")
+    assert [mark["kind"] for mark in bench.json("check")["marks"]] == ["chanter-struck"]
+
+
+@pytest.mark.parametrize(
+    ("words", "match"),
+    [
+        (["reading", "R-2", "f=782"], "did you mean R-1"),
+        (["reading", "R-\udcff", "f=782"], "not UTF-8"),
+        (["reed", "R-\udcff", "--type", "T", "--batch", "B"], "not UTF-8"),
+        (["reading", " ", "f=782"], "name is empty"),
+        (["reading", "R-1", "f=470"], "did you mean 783.33, which reads as low A as typed"),
+        (["reading", "R-1", "f=1564.2"], "did you mean 782.1, an octave lower"),
+        (["reading", "R-1", "f=nan"], "nan"),
+        (["reading", "R-1", "z=782"], "is no word of a reading"),
+        (["reading", "R-1", "f=782", "f=783"], "twice"),
+        (["reading", "R-1", "f=782", "--at", "noon"], "is not a time"),
+        (["reading", "R-1", "f=782", "--pressure", "6 stone"], "no unit of pressure"),
+        (["reading", "R-1", "f=782", "--taped", "h"], "is no note"),
+        (["reading", "R-1", "f=782", "--chanter", "CH-9"], "chanter 'CH-9' is not in the log"),
+        (["trim", "R-1"], "no amount"),
+        (["trim", "R-1", "--length", "much"], "--length: 'much' is not a number"),
+        (["trim", "R-1", "--length", "-0.1"], "out of bounds"),
+        (["trim", "R-1", "--length", "inf"], "not a number"),
+        (["outcome", "R-1", "fine"], "say good, lost, to-stock"),
+        (["reed", "R-2", "--type", "moulded"], "needs --batch"),
+        (["reed", "", "--type", "moulded", "--batch", "B"], "is empty"),
+        (["order", "O-2"], "needs --chanter"),
+        (["order", "O-2", "--chanter", "CH-1", "--quantity", "1.5"], "whole number"),
+        (["chanter", "CH-2", "--meeting-pitch", "4740"], "did you mean 474"),
+        (["chanter", "CH-2", "--working-crow", "H"], "is no crow"),
+        (["strike", "rea-zzzzzzzz", "--why", "x"], "no entry has this id"),
+        (["strike", "rea-zzzzzzzz", "--why", " "], "needs a reason"),
+    ],
+)
+def test_what_is_wrong_is_said_and_nothing_is_kept(bench: Typed, words: list[str], match: str) -> None:
+    with Journal(bench.log) as journal:
+        before = journal.last_seq()
+    with pytest.raises(InputError) as caught:
+        bench.say("log", *words)
+    assert match in " | ".join(caught.value.lines())
+    with Journal(bench.log) as journal:
+        assert journal.last_seq() == before
+
+
+def test_no_log_is_made_by_an_entry_that_needs_one(tmp_path: Path) -> None:
+    bench = Typed(tmp_path / "none")
+    for words in (["reading", "R-1", "f=782"], ["trim", "R-1", "--length", "0.1"], ["outcome", "R-1", "good"]):
+        with pytest.raises(InputError, match="there is no log here"):
+            bench.say("log", *words)
+    assert not bench.log.exists()
+
+
+def test_names_with_blanks_and_cents_from_the_chanters_pitch(bench: Typed) -> None:
+    bench.say("log", "chanter", "old set", "--meeting-pitch", "470")
+    bench.say("log", "reed", "=R 1", "--type", "moulded", "--batch", "B-1")
+    bench.say("log", "reading", "=R 1", "f=782", "chanter=old set", "--at", "2026-03-01")
+    bench.say("log", "reading", "=R 1", "f=-12c", "--at", "2026-03-02")
+    with Journal(bench.log) as journal:
+        first, second = journal.of_reed("=R 1").readings
+    assert first.record.chanter == second.record.chanter == "old set"
+    assert second.record.notes_hz["f"] == pytest.approx(470 * 5 / 3 * 2 ** (-12 / 1200))
+
+
+def test_a_reed_is_renamed_at_its_own_bench_and_at_the_other(bench: Typed, tmp_path: Path) -> None:
+    other = Typed(tmp_path / "bench2.trimfit")
+    other.say("log", "reed", "R-1", "--type", "cane", "--batch", "C-4")
+    other.say("log", "reading", "R-1", "crow=C+22", "--at", "2026-03-01T10:00")
+    bench.say("log", "reading", "R-1", "crow=C+30", "--at", "2026-03-01T10:00")
+    said = bench.say("merge", str(other.log))
+    assert "another name for a reed: --rename" in said
+    said = bench.say("merge", str(other.log), "--rename", "R-1=C-R-1")
+    assert "renamed R-1 -> C-R-1: 1 reed, 1 reading" in said
+    assert "0 refused" in said
+    answer = bench.json("merge", str(other.log), "--rename", "R-1=C-R-1")
+    assert (answer["new"], answer["refused"], answer["conflicts"], answer["renamed"]) == (0, 0, [], [])
+    answer = other.json("merge", str(bench.log))
+    assert answer["renamed"][0] == {
+        "reed": "R-1", "new_name": "C-R-1", "entry": answer["renamed"][0]["entry"],
+        "moved": {"reed": 1, "reading": 1}, "unsure": [],
+    }  # fmt: skip
+    answer = bench.json("log", "rename", "R-1", "R-1a")
+    assert (answer["kind"], answer["about"], answer["new"]) == ("reed", "R-1a", True)
+    assert answer["note"] == "R-1 is R-1a now; along went 1 reading; the old entries are struck"
+    with Journal(bench.log) as journal:
+        assert sorted(journal.reeds()) == ["C-R-1", "R-1a"]
+        assert journal.of_reed("R-1a").reed.entry == answer["entry"]
+
+
+@pytest.mark.parametrize("pair", ["R-1", "R-1=", "=R-2", "="])
+def test_a_pair_of_names_that_is_none(bench: Typed, pair: str) -> None:
+    with pytest.raises(InputError, match="is no pair of names"):
+        bench.say("merge", str(bench.log), "--rename", pair)
+
+
+def test_every_verb_has_an_example() -> None:
+    verbs = [["import"], ["export"], ["merge"], ["check"], ["settings"]]
+    verbs += [["log", name] for name in ("reading", "trim", "reed", "chanter", "order", "outcome", "strike", "rename")]
+    for verb in verbs:
+        result = CliRunner().invoke(app, [*verb, "--help"])
+        assert result.exit_code == 0
+        assert f"Example: trimfit {' '.join(verb)}" in result.stdout
+
+
+def test_a_reading_is_said_as_it_was_understood(bench: Typed) -> None:
+    assert bench.say("log", "reading", "R-1", "f=757", "e=703").startswith(
+        "reading of R-1 in CH-1, its order's: F 54 cents under E  rea-"
+    )
+    bench.say("log", "reed", "R-2", "--type", "moulded", "--batch", "B-1")
+    said = bench.say("log", "reading", "R-2", "f=757", "e=703").splitlines()
+    assert said[0].startswith("reading of R-2: F 54 cents under E  rea-")
+    assert said[1].startswith("in no chanter that was named")
+    bench.say("log", "reading", "R-2", "f=757.1", "e=703", "--chanter", "CH-1")
+    assert "in CH-1, as last time" in bench.say("log", "reading", "R-2", "f=757.3", "e=703")
+
+
+def test_a_cut_in_doubt_says_nothing_of_how_long_cuts_are(bench: Typed) -> None:
+    for length in ("12", "1.2"):
+        kinds = [one["kind"] for one in bench.json("log", "trim", "R-1", "--length", length)["doubts"]]
+        assert kinds[0] == "trim-long"
+    assert bench.json("log", "trim", "R-1", "--length", "0.88", "--asked", "0.88")["doubts"][0]["kind"] == "blade-short"
+    kinds = [one["kind"] for one in bench.json("log", "trim", "R-1", "--length", "1.4", "--asked", "1.4")["doubts"]]
+    assert kinds[0] == "trim-long"
+
+
+def test_an_event_is_kept_in_the_shops_words_and_comes_after_all_before_it(bench: Typed) -> None:
+    bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01T10:00")
+    said = bench.say("log", "event", "R-1", "bridle", "moved", "--remark", "by a turn")
+    assert said.startswith("event of R-1: bridle moved  eve-")
+    assert "read it before the next cut" in said
+    answer = bench.json("log", "event", "R-1", "soaked", "--at", "2026-03-02")
+    assert (answer["kind"], answer["about"], answer["new"], answer["doubts"]) == ("event", "R-1", True, [])
+    bench.say("log", "reading", "R-1", "f=784")
+    with Journal(bench.log) as journal:
+        story = journal.of_reed("R-1")
+        soaked, bridle = story.events
+        assert soaked.entry == answer["entry"]
+        assert (bridle.record.event, bridle.record.remark) == ("bridle moved", "by a turn")
+        assert story.readings[0].at_s < soaked.at_s < bridle.at_s < story.readings[1].at_s
+        assert journal.last_of("R-1") == story.readings[1].entry
+    bench.say("log", "strike", soaked.entry, "--why", "it was R-2")
+    with Journal(bench.log) as journal:
+        assert [one.record.event for one in journal.of_reed("R-1").events] == ["bridle moved"]
+    for words, match in ((("R-1", " "), "event"), (("R-9", "soaked"), "is not in the log")):
+        with pytest.raises(InputError, match=match):
+            bench.say("log", "event", *words)
+
+
+def test_a_later_outcome_takes_the_place_of_the_earlier(bench: Typed) -> None:
+    first = bench.json("log", "outcome", "R-1", "good")
+    assert [one["kind"] for one in first["doubts"]] == ["good-unread"]
+    again = bench.json("log", "outcome", "R-1", "good")
+    assert (again["entry"], again["new"]) == (first["entry"], False)
+    later = bench.json("log", "outcome", "R-1", "to-stock")
+    assert later["instead_of"] == first["entry"]
+    bench.say("log", "strike", later["entry"])
+    with Journal(bench.log) as journal:
+        assert journal.of_reed("R-1").outcome is None
+
+
+def test_the_last_entry_is_struck_without_its_id(bench: Typed) -> None:
+    bench.say("log", "reed", "R-2", "--type", "moulded", "--batch", "B-1")
+    first = bench.json("log", "trim", "R-1", "--length", "0.1")["entry"]
+    second = bench.json("log", "trim", "R-2", "--length", "0.1")["entry"]
+    assert bench.json("log", "strike", "--last", "R-1")["about"] == first
+    struck = bench.json("log", "strike", "--last")
+    assert (struck["about"], struck["note"]) == (second, "the trim of R-2")
+    with Journal(bench.log) as journal:
+        assert not journal.of_reed("R-2").trims
+    for words, said in ((["strike"], "which entry"), (["strike", "--last", "R-7"], "'R-7'")):
+        result = CliRunner().invoke(app, ["--log", str(bench.log), "log", *words])
+        assert isinstance(result.exception, InputError)
+        assert said in result.exception.line()
+
+
+def test_a_name_that_is_likely_a_known_one_is_in_doubt(bench: Typed) -> None:
+    answer = bench.json("log", "reed", "R-2", "--type", "Moulded", "--batch", "B-2")
+    assert [one["kind"] for one in answer["doubts"]] == ["name-alike"]
+    assert answer["note"] == "new type Moulded, new batch B-2"
+    assert bench.json("log", "chanter", "ch-1")["doubts"][0]["kind"] == "name-alike"
+    assert bench.json("log", "order", "O-2", "--chanter", "CH-1")["doubts"] == []
+
+
+def test_a_strike_of_one_of_two_says_that_the_other_counts(bench: Typed, tmp_path: Path) -> None:
+    with Journal(tmp_path / "stray", create=True) as journal:
+        journal.append(Reed("R-1", "cane", "S-1"))
+    bench.say("log", "trim", "R-1", "--length", "0.1")
+    said = bench.say("merge", str(tmp_path / "stray"))
+    assert "from stray" in said
+    with Journal(bench.log) as journal:
+        kept = journal.of_reed("R-1").reed
+    assert kept.record.order == "O-1"
+    note = bench.json("log", "strike", kept.entry)["note"]
+    assert note.startswith("the other entry of reed R-1 counts again: ree-")
+
+
+def test_times_and_lengths_as_they_are_typed(bench: Typed) -> None:
+    bench.say("log", "reading", "R-1", "crow=C", "--at", "2026-11-24 9:30")
+    bench.say("log", "trim", "R-1", "0,12", "--at", "2026-11-24 9:31")
+    with Journal(bench.log) as journal:
+        history = journal.of_reed("R-1")
+    assert history.readings[0].record.taken_at == "2026-11-24T09:30+00:00"
+    assert (history.trims[0].record.length_mm, history.trims[0].record.done_at) == (0.12, "2026-11-24T09:31+00:00")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["trim", "R-1", "0.1", "--length", "0.1"], "log trim: two lengths, 0.1 and 0.1; say one"),
+        (["reading", "R-1", "f=780", "--pressure", "30"], "pressure: 30 of what? A bare number is kPa"),
+        (["outcome", "R-1", "finished"], "outcome: 'finished' is no outcome; say good, lost, to-stock"),
+        (["outcome", "R-13", "good"], "reed 'R-13' is not in the log"),
+        (["reading", "R-1", "f=780", "--at", "24.11.2026"], "write it as 14:05, yesterday 14:05 or 2026-03-01T14:05"),
+    ],
+)
+def test_what_is_wrong_is_said_once_with_the_way_out(bench: Typed, words: list[str], said: str) -> None:
+    result = CliRunner().invoke(app, ["--log", str(bench.log), "log", *words])
+    assert isinstance(result.exception, InputError)
+    assert said in " ".join(result.exception.lines())
+
+
+def test_a_number_of_other_length_is_not_meant(bench: Typed) -> None:
+    bench.say("log", "reed", "1", "--type", "moulded", "--batch", "B-1")
+    result = CliRunner().invoke(app, ["--log", str(bench.log), "log", "trim", "13", "--length", "0.1"])
+    assert isinstance(result.exception, InputError)
+    assert "did you mean" not in result.exception.line()

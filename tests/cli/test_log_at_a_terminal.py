@@ -1,0 +1,100 @@
+"""`log` typed at a terminal asks about what is in doubt, and a script is never asked."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from pathlib import Path
+
+import pexpect
+import pytest
+
+from trimfit.base.records import Reed
+from trimfit.log.journal import Journal
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    with Journal(tmp_path / "bench.trimfit", create=True) as journal:
+        journal.append(Reed("R-1", "moulded", "M-1"))
+    return tmp_path / "bench.trimfit"
+
+
+def typed(log: Path, *words: str, answer: str = "", prompt: str = "keep it? y or no: ") -> str:
+    child = pexpect.spawn(
+        sys.executable,
+        ["-m", "trimfit", "--log", str(log), "log", *words],
+        env={**os.environ, "TERM": "dumb"},
+        encoding="utf-8",
+        timeout=60,
+        dimensions=(24, 200),
+    )
+    if answer:
+        child.expect_exact(prompt)
+        asked = child.before
+        child.sendline(answer)
+    else:
+        asked = ""
+    child.expect(pexpect.EOF)
+    child.close()
+    assert child.exitstatus == 0
+    return asked + child.before
+
+
+def cuts(log: Path) -> list[float | None]:
+    with Journal(log) as journal:
+        return [one.record.length_mm for one in journal.of_reed("R-1").trims]
+
+
+def test_a_slip_is_asked_about_and_dropped_or_kept(log: Path) -> None:
+    said = typed(log, "trim", "R-1", "--length", "1,2", answer="no")
+    assert "? 1.2 mm is longer" in said
+    assert "not logged" in said
+    assert cuts(log) == []
+    assert "kept and marked" in typed(log, "trim", "R-1", "--length", "1,2", answer="y")
+    assert cuts(log) == [1.2]
+
+
+def test_the_long_way_asks_too(log: Path) -> None:
+    said = typed(log, "reed", "r1", "--type", "moulded", "--batch", "M-1", answer="no")
+    assert "did you mean R-1?" in said
+    with Journal(log) as journal:
+        assert list(journal.reeds()) == ["R-1"]
+
+
+def test_json_is_never_asked(log: Path) -> None:
+    assert '"trim-long"' in typed(log, "trim", "R-1", "--length", "1.2", "--json")
+    assert cuts(log) == [1.2]
+
+
+def test_a_reading_far_off_is_asked_about_and_the_reed_said_to_have_moved(demo_log: Path, tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    shutil.copy(demo_log, path)
+    with Journal(path) as journal:
+        reeds = journal.of_reeds(None, open_only=True)
+        whole = {"e", "f", "low_a", "high_a"}
+        balanced = [  # of a reed that sat badly it would be asked to seat it afresh
+            history
+            for history in reeds
+            if history.readings
+            and whole <= (notes_hz := history.readings[-1].record.notes_hz).keys()
+            and abs(notes_hz["high_a"] / 2.0 - notes_hz["low_a"]) < 0.5
+        ]
+        history = next(one for one in balanced if one.trims and one.readings[-1].at_s > one.trims[-1].at_s)
+        last = history.readings[-1].record
+    off = {
+        note: 2.0 ** (cents / 1200.0) for note, cents in (("e", -20.0), ("f", 20.0), ("low_a", 0.0), ("high_a", 0.0))
+    }
+    words = [f"{note}={last.notes_hz[note] * factor:.1f}" for note, factor in off.items()]
+    call = ["reading", last.reed, *words]
+    prompt = "r, m, or y to keep it marked: "
+    said = typed(path, *call, answer="r", prompt=prompt)
+    assert "cents over what was predicted against E: misread (r), or has the reed moved (m)?" in said
+    assert "not logged" in said
+    typed(path, *call, answer="m", prompt=prompt)
+    with Journal(path) as journal:
+        now = journal.of_reed(last.reed)
+    assert len(now.readings) == len(history.readings) + 1
+    assert [one.record.event for one in now.events] == ["moved"]
+    assert (now.readings[-1].doubts, now.readings[-1].at_s) == ((), now.events[-1].at_s)

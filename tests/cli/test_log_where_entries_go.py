@@ -1,0 +1,145 @@
+"""The clock at the bench: what is typed is on the machine's clock, wherever the machine stands."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from typer.testing import CliRunner
+
+from tests.cli.typed_words import Typed
+from trimfit.base.errors import InputError
+from trimfit.base.records import Reed
+from trimfit.cli.app import app
+from trimfit.entry.entry_times import entries_of
+from trimfit.log.journal import Journal
+
+
+def trimfit(log: Path, *words: str, zone: str = "America/New_York") -> str:
+    """What the command says on a machine of a zone."""
+    done = subprocess.run(
+        [sys.executable, "-m", "trimfit", "--log", str(log), *words],
+        env={**{name: value for name, value in os.environ.items() if name != "TRIMFIT_NOW"}, "TZ": zone},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+@pytest.mark.parametrize("zone", ["America/New_York", "Pacific/Auckland", "EST5EDT,M3.2.0,M11.1.0"])
+def test_a_cut_typed_with_the_clock_stands_after_the_reading_before_it(tmp_path: Path, zone: str) -> None:
+    log = tmp_path / "log"
+    trimfit(log, "log", "reed", "R-1", "--type", "cane", "--batch", "B", zone=zone)
+    trimfit(log, "log", "reading", "R-1", "f=757", "e=703", zone=zone)
+    here = datetime.now(UTC).astimezone(ZoneInfo(zone) if "," not in zone else ZoneInfo("America/New_York"))
+    soon = here + timedelta(minutes=2)
+    trimfit(log, "log", "trim", "R-1", "--length", "0.3", "--at", f"{soon:%Y-%m-%dT%H:%M}", zone=zone)
+    with Journal(log) as journal:
+        history = journal.of_reed("R-1")
+    trim = history.trims[0]
+    assert history.readings[0].at_s < trim.at_s
+    assert trim.record.done_at == soon.isoformat(timespec="minutes")
+    # The bench's own clock is the judge: no more than the two minutes, and those typed.
+    assert 0 < trim.at_s - datetime.now(UTC).timestamp() < 121
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Typed:
+    """A log with one reed, on a machine whose clock stands at 14:40."""
+    with Journal(tmp_path / "log", create=True) as journal:
+        journal.append(Reed("R-1", "cane", "B"))
+    return Typed(tmp_path / "log")
+
+
+@pytest.fixture(autouse=True)
+def _clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TRIMFIT_NOW", "2026-11-28T14:40:25+00:00")
+
+
+def order(bench: Typed) -> list[str]:
+    with Journal(bench.log) as journal:
+        return [one.entry for one in entries_of(journal.of_reed("R-1"))]
+
+
+def test_a_mistyped_year_is_doubted_and_moves_nothing(bench: Typed) -> None:
+    first = bench.json("log", "reading", "R-1", "f=757", "e=703", "--at", "2062-11-28T10:16")
+    assert first["doubts"] == [
+        {
+            "kind": "time-ahead",
+            "column": "taken_at",
+            "sentence": "2062-11-28 10:16 is 36 years ahead of now; is the date right?",
+        }
+    ]
+    trim = bench.json("log", "trim", "R-1", "0.3")
+    assert trim["note"] == "before the reading of 2062-11-28 10:16; use --after ENTRY to put it elsewhere"
+    again = bench.json("log", "reading", "R-1", "f=758", "e=703")
+    assert order(bench) == [trim["entry"], again["entry"], first["entry"]]
+    with Journal(bench.log) as journal:
+        history = journal.of_reed("R-1")
+    assert history.trims[0].record.done_at == "2026-11-28T14:40:25.000+00:00"
+    assert history.readings[0].record.taken_at == "2026-11-28T14:40:25.001+00:00"
+    assert [mark["kind"] for mark in bench.json("check")["marks"]] == ["time-ahead"]
+
+
+def test_a_year_in_a_sheet_that_is_yet_to_come_is_marked(bench: Typed, tmp_path: Path) -> None:
+    folder = tmp_path / "shop"
+    folder.mkdir()
+    (folder / "trims.csv").write_text("reed,done_at,length_mm\nR-1,2062-11-28T10:00,0.2\nR-1,2026-11-29T10:00,0.2\n")
+    assert [doubt["kind"] for doubt in bench.json("import", str(folder))["doubts"]] == ["time-ahead"]
+
+
+def test_a_time_of_minutes_stands_after_what_is_of_that_minute(bench: Typed) -> None:
+    reading = bench.json("log", "reading", "R-1", "f=757", "e=703")["entry"]
+    trim = bench.json("log", "trim", "R-1", "0.3", "--at", "14:40")
+    assert trim["note"] == "after the reading of 14:40; use --after ENTRY to put it elsewhere"
+    second = bench.json("log", "reading", "R-1", "f=759", "e=703", "--at", "14:40")["entry"]
+    # What is typed twice is one entry, wherever it was put.
+    assert not bench.json("log", "trim", "R-1", "0.3", "--at", "14:40")["new"]
+    assert order(bench) == [reading, trim["entry"], second]
+
+
+def test_an_entry_before_others_is_told_and_may_be_put_elsewhere(bench: Typed, tmp_path: Path) -> None:
+    early = bench.json("log", "reading", "R-1", "f=757", "e=703", "--at", "yesterday 9:05")["entry"]
+    late = bench.json("log", "reading", "R-1", "f=759", "e=703", "--at", "14:30")["entry"]
+    said = bench.say("log", "trim", "R-1", "0.3", "--at", "14:29")
+    assert "before the reading of 14:30; use --after ENTRY to put it elsewhere" in said
+    bench.say("log", "strike", "--last", "R-1")
+    trim = bench.json("log", "trim", "R-1", "0.3", "--after", late[:10])
+    assert trim["note"] == "after the reading of 14:30"
+    bench.say("log", "strike", trim["entry"])
+    trim = bench.json("log", "trim", "R-1", "0.3", "--after", early)
+    assert trim["note"] == "after the reading of 2026-11-27 09:05 and before the reading of 14:30"
+    # Between two entries of neighbouring milliseconds there is room still.
+    more = bench.json("log", "trim", "R-1", "0.1", "--after", early)["entry"]
+    lost = bench.json("log", "outcome", "R-1", "lost", "--after", late)["entry"]
+    assert order(bench) == [early, more, trim["entry"], late, lost]
+    bench.say("export", str(tmp_path / "out"))
+    other = Typed(tmp_path / "other")
+    other.say("import", str(tmp_path / "out"))
+    assert order(other) == order(bench)
+    third = Typed(tmp_path / "third")
+    third.say("merge", str(bench.log))
+    assert order(third) == order(bench)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            ["--after", "rea-nosuch"],
+            "--after rea-nosuch: no entry of this reed has this id; see trimfit review reed R-1",
+        ),
+        (["--after", "rea-nosuch", "--at", "14:00"], "both say when it was done; say --at or --after"),
+    ],
+)
+def test_what_cannot_be_placed_is_refused(bench: Typed, words: list[str], said: str) -> None:
+    result = CliRunner().invoke(app, ["--log", str(bench.log), "log", "trim", "R-1", "0.3", *words])
+    assert isinstance(result.exception, InputError)
+    assert said in result.exception.line()

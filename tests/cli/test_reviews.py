@@ -1,0 +1,329 @@
+"""review and report as commands, on the demo shop: answers, JSON keys, exit codes, files."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from trimfit.base.dates import local_minute, own_minute
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed
+from trimfit.log.journal import Journal
+from trimfit.session.open_log import Bench
+from trimfit.verbs.ask import advise
+from trimfit.verbs.reviews.report import write_report
+from trimfit.verbs.reviews.ticket import ticket_of
+
+BATCH_KEYS = [
+    "batch",
+    "reed_type",
+    "reeds",
+    "start_shift_cents",
+    "response_shift_pct",
+    "settle_cents_per_week",
+    "chance_drifted",
+    "drifted",
+    "why",
+]
+
+
+def run(log: Path, *words: str | Path) -> subprocess.CompletedProcess[str]:
+    """A command in a process of its own."""
+    command = [sys.executable, "-m", "trimfit", "--log", str(log), *map(str, words)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    assert "Traceback" not in done.stderr
+    return done
+
+
+def answer(log: Path, *words: str | Path) -> object:
+    """The JSON of a command that must succeed, with nothing else said."""
+    done = run(log, *words, "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    return json.loads(done.stdout)
+
+
+def test_batches_of_the_demo_name_the_two_that_were_made_to_be_off(demo_log: Path) -> None:
+    found = answer(demo_log, "review", "batches")
+    assert isinstance(found, list)
+    assert len(found) == 24
+    assert [list(one)[:9] for one in found] == [BATCH_KEYS] * 24
+    assert {one["batch"] for one in found[:2]} == {"B-12", "B-17"}
+    assert [one["drifted"] for one in found] == [True, True, *[False] * 22]
+    assert [one["chance_drifted"] for one in found] == sorted((one["chance_drifted"] for one in found), reverse=True)
+    by_name = {one["batch"]: one for one in found}
+    start, slope = by_name["B-17"]["start_shift_cents"], by_name["B-12"]["response_shift_pct"]
+    assert start["low"] < 40.0 < start["high"]  # made to start 40 cents sharp
+    assert 15.0 < slope["low"] < 40.0 < slope["high"]  # made to answer a cut 40 % more; the shop cares about 15
+    assert by_name["B-17"]["why"].startswith("starts 4")
+    assert "cents sharp of its type; expect 0." in by_name["B-17"]["why"]
+    cane = [one["settle_cents_per_week"]["mean"] for one in found if one["reed_type"] == "broad cane"]
+    hard = [one["settle_cents_per_week"]["mean"] for one in found if one["reed_type"] == "hard moulded"]
+    assert sum(cane) / len(cane) > sum(hard) / len(hard) + 0.5  # the cane settles most
+    assert max(hard) < 1.0
+    assert by_name["B-02"]["ended_short"] == 1
+    said = run(demo_log, "review", "batches").stdout
+    assert said.splitlines()[0].split()[:3] == ["batch", "type", "reeds"]
+    assert max(map(len, said.splitlines())) <= 80
+
+
+def test_chanters_of_the_demo(demo_log: Path) -> None:
+    found = answer(demo_log, "review", "chanters")
+    assert isinstance(found, list)
+    by_name = {one["chanter"]: one for one in found}
+    assert len(by_name) == 5
+    flat, sharp = by_name["CH-03 old flat"], by_name["CH-11 sharp solo"]
+    assert flat["meeting_pitch_hz"]["high"] < 468.0 < 476.0 < sharp["meeting_pitch_hz"]["low"]
+
+    def crow(one: dict[str, object]) -> float:
+        asked = one["crow_asked"]
+        assert isinstance(asked, list)
+        return float(next(ask["crow_hz"]["mean"] for ask in asked if ask["reed_type"] == "hard moulded"))
+
+    assert crow(flat) > crow(sharp) + 10.0  # the flat chanter asks for a sharper reed
+    assert by_name["CH-07 plain"]["g_octave"]["agrees"] is True
+    assert all(one["suits"] for one in found)
+    said = run(demo_log, "review", "chanters").stdout
+    assert "the evidence agrees:" in said
+    assert " Hz at 6.0 kPa; " in said
+
+
+def test_a_chanter_read_twice_has_a_wide_answer(tmp_path: Path, demo_log: Path) -> None:
+    log = tmp_path / "log"
+    shutil.copy(demo_log, log)
+    with Journal(log) as journal:
+        journal.append(Chanter("CH-once"))
+        journal.append(Reed("R-few", "hard moulded", "B-20"))
+        for minute in (0, 5):
+            notes = {"e": 704.0, "f": 781.6, "low_a": 469.2, "high_a": 938.5}
+            journal.append(Reading("R-few", f"2026-09-20T10:0{minute}", "CH-once", 540.0, notes))
+    found = answer(log, "review", "chanters")
+    assert isinstance(found, list)
+    one = next(one for one in found if one["chanter"] == "CH-once")
+    width = one["meeting_pitch_hz"]["high"] - one["meeting_pitch_hz"]["low"]
+    assert (one["readings"], one["reeds"]) == (2, 1)
+    assert 2.0 < width < 8.0
+    assert "so it is wide" in one["why"]
+
+
+def test_repeatability_of_the_demo(demo_log: Path) -> None:
+    found = answer(demo_log, "review", "repeatability")
+    assert isinstance(found, list)
+    by_name = {one["output"]: one for one in found}
+    assert len(by_name) == 11
+    assert by_name["gap"]["total_cents"]["low"] < 1.5 < 1.3 + by_name["gap"]["total_cents"]["mean"]
+    assert 2.5 < by_name["crow"]["total_cents"]["mean"] < 3.7  # made to be read to 3 cents
+    said = run(demo_log, "review", "repeatability").stdout
+    assert "gap: a reading errs by 1." in said
+    assert max(map(len, said.splitlines())) <= 80
+
+
+def test_one_reed_s_story_in_order_of_time_with_what_was_struck(tmp_path: Path, demo_log: Path) -> None:
+    log = tmp_path / "log"
+    shutil.copy(demo_log, log)
+    with Journal(log) as journal:
+        wrong = next(
+            one.entry for one in journal.of_reed("R-0140").readings if one.record.taken_at == "2025-08-20T17:39"
+        )
+        journal.strike(wrong, "it was R-0141", "2025-09-10T09:00")
+        journal.append(Event("R-0140", "2025-08-24T17:40", "soaked", "overnight"))
+    found = answer(log, "review", "reed", "R-0140", "--ticket", tmp_path / "cards")
+    assert isinstance(found, dict)
+    times = [event["at"] for event in found["events"]]
+    assert times == sorted(times)
+    struck = [event for event in found["events"] if event["struck"] is not None]
+    assert [(event["entry"], event["what"], event["struck"]) for event in struck] == [
+        (wrong, "reading", "it was R-0141")
+    ]
+    assert (found["outcome"], found["order"], found["advice"]["reed"]) == ("good", "O-05", "R-0140")
+    assert found["removed_mm"] == pytest.approx(0.507)
+    assert [Path(path).name for path in found["ticket"]] == ["ticket-R-0140.pdf", "ticket-R-0140.png"]
+    said = run(log, "review", "reed", "R-0140").stdout
+    assert "STRUCK: it was R-0141" in said
+    assert "2025-08-24 17:40  event: soaked: overnight  [eve-" in said
+    assert max(map(len, said.splitlines())) <= 80
+
+
+def test_a_story_tells_every_outcome_and_ids_that_strike_takes(tmp_path: Path, demo_log: Path) -> None:
+    log = tmp_path / "log"
+    shutil.copy(demo_log, log)
+    with Journal(log) as journal:
+        journal.append(Outcome("R-0140", "2025-09-11T09:00:12.345+00:00", "good", "again"))
+    said = run(log, "review", "reed", "R-0140").stdout
+    lines = [line for line in said.splitlines() if "outcome:" in line]
+    assert ["a later one stands" in line for line in lines] == [True, False]
+    assert re.search(r"^2025-09-11 \d\d:00(\+0000)?  outcome: good: again  \[out-[a-z2-7]+\]$", lines[1])
+    short = lines[1].rsplit("[", 1)[1].rstrip("]")
+    struck = run(log, "log", "strike", short, "--why", "said twice")
+    assert (struck.returncode, struck.stderr) == (0, "")
+    after = run(log, "review", "reed", "R-0140").stdout
+    assert "good: again; STRUCK: said twice" in after
+    assert "a later one stands" not in after
+
+
+def test_times_to_the_minute_as_this_machine_s_clock_says_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", "UTC-1")
+    time.tzset()
+    try:
+        assert local_minute("2026-11-25T10:17:57.350+01:00") == "2026-11-25 10:17"
+        assert local_minute("2026-11-25T10:17:57.350+02:00") == "2026-11-25 10:17+0200"
+        assert own_minute("2026-11-25T10:17:57.350+02:00") == local_minute("2026-11-25T10:17") == "2026-11-25 10:17"
+        assert local_minute("2026-11-25") == "2026-11-25"
+        assert own_minute("some day") == "some day"
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_several_tickets_and_an_order_s(tmp_path: Path, demo_log: Path) -> None:
+    found = answer(demo_log, "review", "ticket", "R-0351", "R-0140", "R-0351", "--out", tmp_path / "two")
+    assert isinstance(found, dict)
+    assert [Path(path).stem for path in found["files"]] == ["ticket-R-0351"] * 2 + ["ticket-R-0140"] * 2
+    whole = answer(demo_log, "review", "ticket", "--order", "O-13", "--out", tmp_path / "all")
+    assert isinstance(whole, dict)
+    with Journal(demo_log) as journal:
+        mine = sorted(reed for reed, order in journal.columns("reed", ["reed", "order"]) if order == "O-13")
+    assert [Path(path).stem for path in whole["files"][::2]] == [f"ticket-{reed}" for reed in mine]
+    none = run(demo_log, "review", "ticket")
+    assert (none.returncode, none.stderr) == (2, none.stderr)
+    assert "no reed to write a ticket of" in none.stderr
+
+
+def test_a_ticket_claims_no_air_and_no_note_that_nobody_took(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("Old"))
+        journal.append(Order("first", "Old", pressure_kpa=6.5))
+        journal.append(Reed("1", "cane", "A", order="first"))
+        notes = {"e": 708.0, "f": 780.0, "low_a": 471.8, "high_a": 943.7}
+        journal.append(Reading("1", "2026-11-20T10:00", "Old", 520.0, notes))
+        bench = Bench(journal)
+        seen = bench.see_batch("cane", "A")["1"]
+        card = ticket_of(bench, seen, advise(bench, seen))
+    assert (card.pressure_kpa, card.temperature_c) == (None, None)
+    assert [(one.note, round(one.read_hz or 0.0, 1)) for one in card.notes] == [
+        ("low_a", 471.8),
+        ("e", 472.0),
+        ("f", 468.0),
+        ("high_a", 471.9),
+    ]
+    assert any("6.5 kPa" in caution for caution in card.cautions)
+
+
+def test_a_ticket_says_where_a_reed_reads_lower_than_is_believed(tmp_path: Path, demo_log: Path) -> None:
+    log = tmp_path / "log"
+    shutil.copy(demo_log, log)
+    with Journal(log) as journal:
+        last = next(
+            one.record for one in reversed(journal.of_reed("R-0338").readings) if {"e", "f"} <= set(one.record.notes_hz)
+        )
+        flat = {note: hz * 0.99 for note, hz in last.notes_hz.items()}
+        soon = datetime.fromisoformat(last.taken_at) + timedelta(minutes=10)  # too soon for the reed to have moved
+        journal.append(replace(last, taken_at=soon.isoformat(timespec="minutes"), notes_hz=flat))
+        bench = Bench(journal)
+        record = journal.of_reed("R-0338").reed.record
+        seen = bench.see_batch(record.reed_type, record.batch)["R-0338"]
+        cautions = ticket_of(bench, seen, advise(bench, seen)).cautions
+    assert any("Hz lower than is believed of them: read it again" in caution for caution in cautions)
+
+
+def test_ticket(tmp_path: Path, demo_log: Path) -> None:
+    found = answer(demo_log, "review", "ticket", "R-0338", "--out", tmp_path / "cards")
+    assert isinstance(found, dict)
+    pdf, png = (Path(path).read_bytes() for path in found["files"])
+    assert pdf.startswith(b"%PDF")
+    assert png.startswith(b"\x89PNG")
+    again = answer(demo_log, "review", "ticket", "R-0338", "--out", tmp_path / "again")
+    assert isinstance(again, dict)
+    assert [Path(path).read_bytes() for path in again["files"]] == [pdf, png]
+    blank = answer(demo_log, "review", "ticket", "R-0399", "--out", tmp_path / "cards")
+    assert isinstance(blank, dict)
+    assert len(blank["files"]) == 2
+
+
+def test_report_is_one_page_with_its_pictures_and_the_same_bytes_again(tmp_path: Path, demo_log: Path) -> None:
+    found = answer(demo_log, "report", tmp_path / "one")
+    assert isinstance(found, dict)
+    page = Path(found["page"]).read_text(encoding="utf-8")
+    pictures = sorted(Path(path).name for path in found["pictures"])
+    assert {"batches.png", "batches.svg", "chanters.png", "validation.svg", "responses.png"} <= set(pictures)
+    reeds = [name for name in pictures if name.startswith("reed-")]
+    in_time = sum("-in-time" in name for name in reeds)
+    assert len(reeds) - in_time == 12
+    assert 6 <= in_time <= 12  # a reed of one visit has none
+    assert sum(name.startswith("run-O-") for name in pictures) == 6
+    for words in (
+        "The shop, its reeds and all numbers on this page are invented",
+        "cents sharp of its type; expect 0.",
+        "of 9 control charts signal",
+        "Where new reeds start",
+        "Batches the fit had not seen",
+    ):
+        assert words in page
+    size = sum(path.stat().st_size for path in (tmp_path / "one").rglob("*") if path.is_file())
+    assert size < 3_500_000
+    told: list[tuple[int, int]] = []
+    paths = write_report(demo_log, tmp_path / "two", lambda step, done, whole: told.append((done, whole)))
+    assert [path.name for path in paths] == [Path(path).name for path in (found["page"], *found["pictures"])]
+    assert told[-1][0] == told[-1][1] > 15
+    for path in (tmp_path / "one").rglob("*"):
+        if path.is_file():
+            assert path.read_bytes() == (tmp_path / "two" / path.relative_to(tmp_path / "one")).read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("review", "reed", "R-0l40"), "R-0"),
+        (("review", "ticket", "nobody"), "nobody"),
+        (("review", "ticket", "R-0140", "--out", "FILE"), "cannot be written"),
+        (("report", "FILE"), "cannot be written"),
+    ],
+)
+def test_a_wrong_request_is_one_line_and_exit_2(
+    words: tuple[str, ...], said: str, tmp_path: Path, demo_log: Path
+) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("x")
+    done = run(demo_log, *(str(blocked / "in") if word == "FILE" else word for word in words))
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_an_empty_log_and_a_log_with_reeds_alone(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    Journal(log, create=True).close()
+    assert answer(log, "review", "batches") == []
+    assert answer(log, "review", "chanters") == []
+    assert run(log, "review", "repeatability").returncode == 2
+    empty = run(log, "report", tmp_path / "page")
+    assert (empty.returncode, len(empty.stderr.strip().splitlines())) == (2, 1)
+    assert "no reed yet" in empty.stderr
+    with Journal(log) as journal:
+        journal.append(Reed("<b>R 1</b>", "cane", "B & 1", "2026-01-02"))
+        journal.append(Reed("R-2", "cane", "B & 1", "2026-01-02"))
+    found = answer(log, "review", "batches")
+    assert isinstance(found, list)
+    assert [(one["batch"], one["reeds"], one["drifted"]) for one in found] == [("B & 1", 2, False)]
+    assert found[0]["why"] == "no reading yet; only its type's norm is known"
+    page = answer(log, "report", tmp_path / "page")
+    assert isinstance(page, dict)
+    text = Path(page["page"]).read_text(encoding="utf-8")
+    assert "B &amp; 1" in text or "No batch" in text
+    assert "<b>R 1</b>" not in text
+    assert isinstance(answer(log, "review", "reed", "R-2"), dict)
+    assert isinstance(answer(log, "review", "ticket", "R-2", "--out", tmp_path), dict)
+
+
+def test_help_of_each_verb_has_an_example(demo_log: Path) -> None:
+    for verb in (("review", "batches"), ("review", "chanters"), ("review", "repeatability"), ("review", "reed"),
+                 ("review", "ticket"), ("report",)):  # fmt: skip
+        assert f"Example: trimfit {' '.join(verb)}" in " ".join(run(demo_log, *verb, "--help").stdout.split())

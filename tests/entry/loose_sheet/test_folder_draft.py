@@ -1,0 +1,268 @@
+"""The draft of a loose sheet: dates as people write them, what is asked for instead of guessed, and any text at all."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from trimfit.base.errors import InputError
+from trimfit.entry.loose_sheet import table
+from trimfit.entry.loose_sheet.folder_draft import Draft, draft_sheet
+from trimfit.entry.loose_sheet.written_dates import read_clock, read_day
+
+TODAY = date(2026, 11, 28)
+
+
+def draft(folder: Path, text: str | bytes, name: str = "sheet.csv", **more: bool) -> Draft:
+    folder.mkdir(exist_ok=True)
+    (folder / name).write_bytes(text if isinstance(text, bytes) else text.encode())
+    return draft_sheet(folder / name, folder / "out", today=TODAY, **more)
+
+
+def rows_of(folder: Path, file: str) -> list[str]:
+    return (folder / "out" / file).read_text(encoding="utf-8").splitlines()
+
+
+@pytest.mark.parametrize(
+    ("text", "iso", "clock"),
+    [
+        ("2026-11-24", "2026-11-24", None),
+        ("2026/11/24", "2026-11-24", None),
+        ("2026-11-24T14:05", "2026-11-24", "14:05"),
+        ("24/11/26", "2026-11-24", None),
+        ("24.11.2026 9:05", "2026-11-24", "09:05"),
+        ("3-4-26", "2026-04-03", None),
+        ("24 Nov 26", "2026-11-24", None),
+        ("24-nov-2026", "2026-11-24", None),
+        ("Tue 24th November 2026", "2026-11-24", None),
+        ("Nov 24, 2026 2:05 pm", "2026-11-24", "14:05"),
+        ("24Nov26", "2026-11-24", None),
+    ],
+)
+def test_a_date_in_many_hands(text: str, iso: str, clock: str | None) -> None:
+    found = read_day(text)
+    assert (found.iso(found.year or 0), found.clock) == (iso, clock)
+
+
+@pytest.mark.parametrize(
+    "text", ["11/24/26", "31/2/26", "24", "24 Foo", "", "2026-13-01", "0/0/0", "24.11.26.1", "١/٢/٢٦"]
+)
+def test_no_date_is_made_of_what_is_none(text: str) -> None:
+    with pytest.raises(InputError):
+        read_day(text)
+
+
+def test_the_month_comes_first_only_where_it_is_said() -> None:
+    assert read_day("3/4/26", month_first=True).iso(2026) == "2026-03-04"
+    with pytest.raises(InputError, match="no date with the month first"):
+        read_day("24/11/26", month_first=True)
+    with pytest.raises(InputError, match="--month-first"):
+        read_day("11/24/26")
+
+
+@pytest.mark.parametrize(
+    ("text", "clock"), [("14:05", "14:05"), ("9.05", "09:05"), ("2 pm", "14:00"), ("12:30am", "00:30")]
+)
+def test_a_time_of_day_in_many_hands(text: str, clock: str) -> None:
+    assert read_clock(text) == clock
+
+
+def test_a_date_without_a_year_is_the_last_one_or_has_the_year_above(tmp_path: Path) -> None:
+    sheet = "reed,date,F\n1,24 Nov,778\n2,30 Nov,779\n3,5 Jan 2025,777\n4,6 Jan,776\n"
+    draft(tmp_path / "a", sheet.replace(" 2025", ""))
+    assert [row.split(",")[1] for row in rows_of(tmp_path / "a", "readings.csv")[1:]] == [
+        "2026-11-24", "2025-11-30", "2026-01-05", "2026-01-06",
+    ]  # fmt: skip
+    made = draft(tmp_path / "b", sheet)
+    assert rows_of(tmp_path / "b", "readings.csv")[4].split(",")[1] == "2025-01-06"
+    assert any("without a year is of 2025" in guess.what for guess in made.guesses)
+
+
+@pytest.mark.parametrize(
+    ("head", "cell", "what", "remedy"),
+    [
+        ("took", "12", "does not say its unit", "mm, thou or in"),
+        ("took", "0.012", "does not say its unit", "mm, thou or in"),
+        ("crow", "D flat 20", "may be two crows", "Db+20, or D-20"),
+        ("crow", "C 20", "does not say whether 20 cents sharp or flat", "C+20 or C-20"),
+        ("E", "7O3", "is not a number", "779.1 Hz"),
+        ("E", "1703", "out of bounds", "give 570 to 840"),
+        ("E cents", "-12", "cents from no known pitch", "reference_hz"),
+        ("pressure", "26 stone", "no unit of pressure", "inH2O"),
+        ("outcome", "gone", "no outcome", "good, lost or to-stock"),
+        ("tape", "H", "no note", ""),
+    ],
+)
+def test_what_would_be_a_guess_is_asked_for(tmp_path: Path, head: str, cell: str, what: str, remedy: str) -> None:
+    made = draft(tmp_path, f"reed,type,batch,date,F,{head}\n1,cane,A,24/11/26,778.2,{cell}\n")
+    (unread,) = made.unread
+    assert (unread.row, unread.column, unread.cell) == (2, head, cell)
+    assert what in unread.line()
+    assert remedy in unread.remedy
+    assert rows_of(tmp_path, "readings.csv")[1] == "1,2026-11-24,778.2"
+
+
+def test_a_row_without_a_reed_or_a_readable_date_is_left_out_and_named(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,date,F\n,24/11/26,778\n1,soon,778\n1,24/11/26,779\n")
+    assert [(cell.row, cell.column) for cell in made.unread] == [(2, ""), (3, "date")]
+    assert rows_of(tmp_path, "readings.csv")[1:] == ["1,2026-11-24,779"]
+    assert (made.cells, made.read) == (8, 4)
+
+
+def test_entries_of_one_day_keep_the_order_of_the_sheet_by_times_that_are_said_to_be_made_up(tmp_path: Path) -> None:
+    rows = ("1,24/11/26,,778,0.1", "1,24/11/26,14:30,779,0.12", "1,24/11/26,14:31,780,", "2,24/11/26,,777,")
+    sheet = "\n".join(("reed,date,time,F,took", *rows))
+    made = draft(tmp_path, sheet)
+    readings = [row.split(",")[:2] for row in rows_of(tmp_path, "readings.csv")[1:]]
+    trims = [row.split(",")[:2] for row in rows_of(tmp_path, "trims.csv")[1:]]
+    assert readings == [
+        ["1", "2026-11-24T14:28"],
+        ["1", "2026-11-24T14:30"],
+        ["1", "2026-11-24T14:31"],
+        ["2", "2026-11-24"],
+    ]
+    assert trims == [["1", "2026-11-24T14:29"], ["1", "2026-11-24T14:30:30"]]
+    assert any(guess.about == "times" and "made up" in guess.what for guess in made.guesses)
+    assert made.faults == ()
+
+
+def test_a_column_that_is_not_understood_is_named_whole(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,date,F,moon\n1,24/11/26,778,waxing\n2,24/11/26,778,\n")
+    (unread,) = made.unread
+    assert unread.line().startswith("moon: this column was not understood: 1 cells, such as 'waxing'")
+    assert made.cells - made.read == 1
+
+
+def test_what_an_import_would_refuse_is_said(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,date,blade,took\n1,24/11/26,10,6 mm\n1,25/11/26,,7 mm\n")
+    assert len(made.faults) == 1
+    assert "past the blade" in made.faults[0]
+    assert "An import would refuse it" in (tmp_path / "out" / "guesses.txt").read_text()
+
+
+def test_a_folder_that_holds_a_log_is_never_written_over(tmp_path: Path) -> None:
+    draft(tmp_path, "reed,date,F,took\n1,24/11/26,778,0.1\n")
+    with pytest.raises(InputError, match=r"holds readings\.csv already.*--force"):
+        draft(tmp_path, "reed,date,F\n1,24/11/26,779\n")
+    draft(tmp_path, "reed,date,F\n1,24/11/26,779\n", force=True)
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["guesses.txt", "readings.csv", "reeds.csv"]
+    (tmp_path / "out" / "guesses.txt").unlink()
+    with pytest.raises(InputError, match=r"holds readings\.csv already"):
+        draft(tmp_path, "reed,date,F\n1,24/11/26,780\n", force=True)
+    assert rows_of(tmp_path, "readings.csv")[1:] == ["1,2026-11-24,779"]
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("none.csv", None, "there is no such file"),
+        ("empty.csv", b"", "holds nothing"),
+        ("blank.csv", b"\n\n,,\n", "holds nothing"),
+        ("binary.csv", bytes(range(256)), "is not a text file"),
+        ("quote.csv", b'reed,date\n1,"24/11', "cannot be read as CSV"),
+        ("wide.csv", b"," * 900, "has 901 columns"),
+        ("book.xls", b"PK", "needs the package nonesuch, which is not installed; pip install nonesuch, or save"),
+        ("book.ods", b"PK", "cannot be read as a spreadsheet"),
+    ],
+)
+def test_files_that_are_no_sheet(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, content: bytes | None, said: str
+) -> None:
+    # Whatever is installed where this runs: one reader that is not there, one that is and cannot read the file.
+    monkeypatch.setitem(table.READERS, ".xls", ("nonesuch", "nonesuch"))
+    monkeypatch.setitem(table.READERS, ".ods", ("pandas", "pandas"))
+    if content is not None:
+        (tmp_path / name).write_bytes(content)
+    with pytest.raises(InputError) as caught:
+        draft_sheet(tmp_path / name, tmp_path / "out", today=TODAY)
+    assert said in caught.value.line()
+    assert not (tmp_path / "out").exists()
+
+
+PIECES = st.sampled_from(
+    ["reed", "R-1", "R-2", "type", "batch", "date", "24/11/26", "24 Nov", "29 Feb", "F", "E", "F1", "A", "778.2", "703",
+     "467", "-12", "crow", "C+22", "D flat 20", "crow C", "F 757", "took 0.12", "took", "0.12", "6 thou", "12", "good",
+     "Total", "-", '"', "do.", "ref", "470", "time", "9:05", "chanter", "taped", "g G", "order", "O-1", "=x", "é",
+     "1e999", "nan", "", ""]
+)  # fmt: skip
+CELLS = st.lists(st.lists(PIECES, min_size=1, max_size=8), min_size=1, max_size=8)
+TEXTS = st.one_of(st.text(max_size=120), CELLS.map(lambda rows: "\n".join(",".join(row) for row in rows)))
+
+
+@settings(max_examples=80, deadline=None)
+@given(TEXTS)
+def test_any_text_is_drafted_or_refused_in_words(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
+    folder = tmp_path_factory.mktemp("any")
+    try:
+        made = draft(folder, text.encode("utf-8", errors="replace"))
+    except InputError:
+        return
+    assert 0 <= made.read <= made.cells
+    assert all(cell.line().isprintable() for cell in made.unread)
+    # What cannot be imported is a fault of the whole (a cut past the blade, two entries of one day), never of a cell.
+    assert all("past the blade" in fault or "which came first is not known" in fault for fault in made.faults)
+
+
+def test_heads_may_stand_in_two_rows_or_in_the_first_column(tmp_path: Path) -> None:
+    two = "Serial,Cane,Made from batch,Visit 1,,Visit 2,\n,,,Date,F,Cut,F\nA-1,wide,March,1 Nov,772,0.2,778\n"
+    draft(tmp_path / "two", two)
+    assert rows_of(tmp_path / "two", "reeds.csv") == ["reed,reed_type,batch", "A-1,wide,March"]
+    assert [row.split(",")[-1] for row in rows_of(tmp_path / "two", "readings.csv")[1:]] == ["772", "778"]
+    side = "Reed no,1,2\nType,cane,cane\nBatch,A,A\nDate,2/11/26,3/11/26\nF,771,775\nE,709,710\nTook,0.1,0.15\n"
+    made = draft(tmp_path / "side", side)
+    assert rows_of(tmp_path / "side", "readings.csv")[1:] == [
+        "1,2026-11-02T12:00,709,771",
+        "2,2026-11-03T12:00,710,775",
+    ]
+    assert made.read == made.cells == 14
+
+
+@pytest.mark.parametrize(
+    ("head", "cell", "length_mm"),
+    [("Trim 0.01 mm", "12", "0.12"), ("cut (1/100 mm)", "12", "0.12"), ("took thou", "6", "0.1524"),
+     ("off in", ".006", "0.1524"), ("took mm", "12", None), ("length mm", "21.5", None)],
+)  # fmt: skip
+def test_a_cut_is_in_the_unit_of_its_head_and_no_cut_of_a_blade_is_made_of_hundredths(
+    tmp_path: Path, head: str, cell: str, length_mm: str | None
+) -> None:
+    made = draft(tmp_path, f"reed,date,{head}\n1,24/11/26,{cell}\n")
+    if length_mm is None:
+        assert [unread.remedy for unread in made.unread] == [
+            "say in the head what it is: took, and mm, 0.01 mm, thou or in"
+        ]
+    else:
+        assert rows_of(tmp_path, "trims.csv")[1:] == [f"1,2026-11-24,{length_mm}"]
+
+
+def test_no_reed_is_called_by_a_date(tmp_path: Path) -> None:
+    made = draft(tmp_path, "Reed 1\n24/11/26,F 757,E 703\n24/11/26,F 764,E 701\n")
+    assert [unread.row for unread in made.unread] == [2, 3]
+    assert not (tmp_path / "out" / "readings.csv").exists()
+
+
+def test_an_order_goes_with_its_chanter_or_is_named(tmp_path: Path) -> None:
+    sheet = "reed,order,chanter,date,F\n1,O-1,blue,24/11/26,778\n2,O-2,,24/11/26,779\n"
+    made = draft(tmp_path, sheet)
+    assert rows_of(tmp_path, "orders.csv") == ["order,chanter", "O-1,blue"]
+    assert [(unread.column, unread.cell) for unread in made.unread] == [("order", "O-2")]
+    assert made.faults == ()
+
+
+def test_a_rows_time_is_that_of_its_first_visit(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,date,F before,cut,F after\n1,24/11/26 10:30,770,0.2,777\n")
+    assert [row.split(",")[1] for row in rows_of(tmp_path, "readings.csv")[1:]] == [
+        "2026-11-24T10:30",
+        "2026-11-24T10:32",
+    ]
+    assert made.faults == ()
+
+
+def test_a_second_column_for_one_thing_and_one_that_the_log_lacks_are_named(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,type,sort,date,F,colour\n1,cane,wide,24/11/26,778,straw\n")
+    assert [unread.column for unread in made.unread] == ["colour", "sort"]
+    assert "another column says the same" in made.unread[1].what
+    assert rows_of(tmp_path, "reeds.csv")[1].startswith("1,cane,")

@@ -1,0 +1,123 @@
+"""Marks on entries: what plain rules find in a log, what was accepted at entry, and what the check says of damage."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from trimfit.base.errors import InputError
+from trimfit.base.records import Chanter, Doubt, Reading, Reed, Trim
+from trimfit.entry import marks as entry_marks
+from trimfit.log.file.integrity import damage
+from trimfit.log.journal import Journal
+from trimfit.verbs import check, import_export, settings
+from trimfit.verbs import log as verbs_log
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    path = tmp_path / "log"
+    with Journal(path, create=True) as journal:
+        journal.append(Chanter("CH-1"))
+        for i in range(6):
+            journal.append(Reed(f"R-{i}", "moulded", "B-1"))
+            journal.append(
+                Reading(f"R-{i}", "2026-03-01T10:00", "CH-1", 530.0 + i, {"low_a": 470.0, "high_a": 940.5 + i / 5})
+            )
+            journal.append(Trim(f"R-{i}", "2026-03-01T10:05", length_mm=0.1 + i / 50))
+    return path
+
+
+def kinds(log: Path) -> list[tuple[str, str]]:
+    return [(mark.reed, mark.kind) for mark in check.check(log).marks]
+
+
+def test_an_ordinary_bench_carries_no_marks(log: Path) -> None:
+    assert check.check(log) == check.Checked((), (), check.check(log).entries)
+
+
+def test_rules_find_slips_and_only_those(log: Path) -> None:
+    with Journal(log) as journal:
+        seen = journal.last_seq()
+        journal.append(Reading("R-0", "2026-03-02", crow_hz=1062.0))
+        journal.append(Reading("R-1", "2026-03-02", notes_hz={"low_a": 470.0, "high_a": 944.0}))
+        journal.append(Reading("R-2", "2026-03-02", notes_hz={"low_a": 470.0, "high_a": 944.0}, taped=("high_a",)))
+        journal.append(Trim("R-3", "2026-03-02", length_mm=1.5))
+        journal.append(Trim("R-4", "2026-03-02", length_mm=0.3))
+        marks = entry_marks.rule_marks(journal, after_seq=seen)
+        assert entry_marks.rule_marks(journal, after_seq=journal.last_seq()) == []
+    assert {(mark.reed, mark.kind) for mark in marks} == {
+        ("R-0", "crow-octave"),
+        ("R-1", "a-unbalanced"),
+        ("R-3", "trim-long"),
+    }
+    assert {mark.reed: mark.sentence for mark in marks}["R-3"].endswith("was 0.15 mm meant?")
+    assert sorted(kinds(log)) == [("R-0", "crow-octave"), ("R-1", "a-unbalanced"), ("R-3", "trim-long")]
+
+
+def test_long_first_cuts_that_are_the_habit_are_no_slips() -> None:
+    lengths = [1.5, 0.15, 0.15, 0.15, 0.15] * 6
+    trims = [entry_marks.Taken(f"tri-{i}", f"R-{i}", "T", length) for i, length in enumerate(lengths)]
+    assert list(entry_marks.long_trims(trims, {"T": lengths})) == []
+    assert [mark.entry for mark in entry_marks.long_trims(trims[:5], {"T": lengths[:5]})] == ["tri-0"]
+
+
+def test_an_accepted_doubt_is_said_once_and_ends_with_a_strike(log: Path) -> None:
+    with Journal(log) as journal:
+        notes = {"low_a": 470.0, "high_a": 944.0}
+        doubt = Doubt("a-unbalanced", "high_a_hz", "said: at entry")
+        entry = journal.append(Reading("R-1", "2026-03-02", notes_hz=notes), doubts=[doubt]).entry
+    (mark,) = check.check(log).marks
+    assert mark == entry_marks.Mark(entry, "R-1", "a-unbalanced", "said: at entry")
+    verbs_log.strike(log, entry, "slip")
+    assert check.check(log).marks == ()
+
+
+def test_other_rooms_may_add_marks(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    mark = entry_marks.Mark("rea-x", "R-1", "far", "far from what was foretold")
+    monkeypatch.setattr(check, "MARK_SOURCES", [*check.MARK_SOURCES, lambda journal: [mark]])
+    assert check.check(log).marks == (mark,)
+
+
+@pytest.mark.parametrize(
+    ("statement", "says"),
+    [
+        ("UPDATE readings SET crow_hz = 500 WHERE reed = 'R-1'", "its content was changed after it was logged"),
+        ("UPDATE readings SET at_s = 5 WHERE reed = 'R-1'", "its instant is not that of its time"),
+        ("DELETE FROM reeds WHERE reed = 'R-1'", "names reed 'R-1', which no entry holds"),
+        ("DELETE FROM chanters", "names chanter 'CH-1', which no entry holds"),
+        ("UPDATE trims SET seq = (SELECT max(seq) FROM readings) WHERE reed = 'R-1'", "was given to 2 entries"),
+        (
+            "INSERT INTO eclipsed SELECT entry FROM readings WHERE reed = 'R-1'",
+            "stands aside for another and should not",
+        ),
+        ("DELETE FROM readings WHERE entry = (SELECT struck FROM strikes)", "which the log does not hold"),
+        ("INSERT INTO steps VALUES (99, 'x', 'x')", "the record of migrations"),
+        ("UPDATE readings SET taken_at = 'noon' WHERE reed = 'R-1'", "its content was changed"),
+    ],
+)
+def test_damage_is_found(log: Path, statement: str, says: str) -> None:
+    with Journal(log) as journal:
+        journal.strike(journal.of_reed("R-5").readings[0].entry, "slip")
+        assert damage(journal) == []
+    with contextlib.closing(sqlite3.connect(log)) as connection, connection:
+        for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'trigger'").fetchall():
+            connection.execute(f"DROP TRIGGER {name}")
+        connection.execute(statement)
+    connection.close()
+    found = check.check(log).damage
+    assert found
+    assert any(says in line for line in found), found
+
+
+def test_refusals_of_the_desk(log: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="there is no log here"):
+        import_export.merge_log(log, tmp_path / "none")
+    with pytest.raises(InputError, match="there is no such folder"):
+        import_export.import_folder(tmp_path / "new", tmp_path / "none")
+    assert not (tmp_path / "new").exists()
+    with pytest.raises(InputError, match="folder for the log is not there"):
+        settings.set_setting(tmp_path / "no" / "log", "tolerance_hz", "1")

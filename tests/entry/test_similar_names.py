@@ -1,0 +1,57 @@
+"""Names that are likely another name mistyped, and names that only look like it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from trimfit.base.records import Chanter, Order, Reed
+from trimfit.entry.similar_names import alike, name_doubts
+from trimfit.log.journal import Journal
+
+
+@pytest.mark.parametrize(
+    ("name", "known", "meant"),
+    [
+        ("old", "Old", "Old"),
+        ("r 1", "R-1", "R-1"),
+        ("Mouldd", "moulded", "moulded"),
+        ("muolded", "moulded", "moulded"),
+        ("mouldeed", "moulded", "moulded"),
+        ("moulted dry", "moulded dry", "moulded dry"),
+        ("R-1", "R-2", None),
+        ("R-1", "R-11", None),
+        ("Batch A", "Batch B", None),
+        ("A", "B", None),
+        ("moulded", "moulded", None),
+        ("--", "-", None),
+        ("moulded dry", "moulded", None),
+        ("plated", "moulded", None),
+    ],
+)
+def test_alike(name: str, known: str, meant: str | None) -> None:
+    assert alike(name, [known]) == meant
+
+
+def test_a_known_name_is_like_none() -> None:
+    assert alike("old", ["Old", "old"]) is None
+
+
+def test_doubts_of_new_things(tmp_path: Path) -> None:
+    with Journal(tmp_path / "log", create=True) as journal:
+        journal.append(Chanter("Old"))
+        journal.append(Order("Band", "Old"))
+        journal.append(Reed("R-1", "moulded", "A"))
+        assert [one.kind for one in name_doubts(journal, Chanter("old"))[0]] == ["name-alike"]
+        assert [one.column for one in name_doubts(journal, Order("band", "Old"))[0]] == ["order"]
+        assert name_doubts(journal, Reed("R-2", "moulded", "A")) == ([], [])
+        assert name_doubts(journal, Reed("R-2", "cane", "C")) == ([], ["new type cane", "new batch C"])
+        found, fresh = name_doubts(journal, Reed("r1", "Moulded", "A"))
+        assert [(one.kind, one.column) for one in found] == [
+            ("name-alike", "reed"),
+            ("name-alike", "reed_type"),
+            ("batch-types", "reed_type"),
+        ]
+        assert fresh == ["new type Moulded", "new batch A"]
+        assert "Batch A is of type moulded so far" in found[-1].sentence

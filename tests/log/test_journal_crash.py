@@ -1,0 +1,307 @@
+"""kill -9 at random moments of import, log, sitting, merge and rename: what was acknowledged stays, none is half there.
+
+`pytest tests/log/test_journal_crash.py -m crash -s` kills 200 times in each (TRIMFIT_CRASHES sets another number) and
+prints what it saw; a few kills of each are part of the usual run.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from trimfit.base.records import Reading, Reed
+from trimfit.log.file.integrity import damage
+from trimfit.log.journal import Journal
+from trimfit.verbs import import_export
+
+FULL = int(os.environ.get("TRIMFIT_CRASHES", "200"))
+ROUNDS = [pytest.param(3, id="few"), pytest.param(FULL, id="many", marks=pytest.mark.crash)]
+REEDS, READINGS_EACH = 60, 60
+
+BEGIN = "import sys; from pathlib import Path; from trimfit.verbs import import_export, log\n"
+PRELOAD = (
+    "import trimfit.entry.marks, trimfit.log.sheets.folder_import, trimfit.log.merging.merge, trimfit.entry.parse\n"
+)
+IMPORT = (
+    BEGIN
+    + PRELOAD
+    + "print('go', flush=True); import_export.import_folder(Path(sys.argv[1]), Path(sys.argv[2])); print('done')"
+)
+MERGE = (
+    BEGIN
+    + PRELOAD
+    + "print('go', flush=True); import_export.merge_log(Path(sys.argv[1]), Path(sys.argv[2])); print('done')"
+)
+RENAME = (
+    BEGIN
+    + PRELOAD
+    + "import trimfit.log.merging.rename; print('go', flush=True); "
+    + "log.rename(Path(sys.argv[1]), 'R-0', 'R-0b'); print('done')"
+)
+LOG = (
+    BEGIN
+    + PRELOAD
+    + """
+print('go', flush=True)
+for i in range(int(sys.argv[2]), 10**9):
+    at = f"{2000 + i // 100000}-01-01T{i // 3600 % 24:02d}:{i // 60 % 60:02d}:{i % 60:02d}.{i // 86400:03d}"
+    kept = log.log_reading(Path(sys.argv[1]), "R-0", ["crow=C+22", "f=780"], at=at)
+    print(kept.entry, flush=True)
+"""
+)
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder whose import takes long enough to be killed in."""
+    folder = tmp_path_factory.mktemp("shop")
+    (folder / "reeds.csv").write_text("reed,reed_type,batch\n" + "".join(f"R-{i},T,B\n" for i in range(REEDS)))
+    rows = [
+        f"R-{i},2026-01-01T{j // 60:02d}:{j % 60:02d},{500 + i + j / 10},470.5,{780 + j / 10}\n"
+        for i in range(REEDS)
+        for j in range(READINGS_EACH)
+    ]
+    (folder / "readings.csv").write_text("reed,taken_at,crow_hz,low_a_hz,f_hz\n" + "".join(rows))
+    return folder
+
+
+def start(code: str, *words: str | Path) -> subprocess.Popen[str]:
+    """A process that has loaded all it needs and is about to begin."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "go\n"
+    return process
+
+
+def killed(process: subprocess.Popen[str], after_s: float) -> tuple[bool, list[str]]:
+    """Kill a process after a while; whether it was still at work, and the lines it had acknowledged."""
+    time.sleep(after_s)
+    process.send_signal(signal.SIGKILL)
+    out, err = process.communicate(timeout=60)
+    assert err == ""
+    return process.returncode == -signal.SIGKILL, out.split("\n")[:-1]
+
+
+def duration_s(code: str, *words: str | Path) -> float:
+    """How long the work takes when it is left alone."""
+    process = start(code, *words)
+    began = time.perf_counter()
+    _, err = process.communicate(timeout=120)
+    assert (process.returncode, err) == (0, "")
+    return time.perf_counter() - began
+
+
+def readings_in(log: Path) -> int:
+    """How many readings a log holds, once it is sure that it is sound."""
+    with Journal(log) as journal:
+        assert damage(journal) == []
+        assert journal.conflicts() == []
+        return journal.count("reading")
+
+
+def remove(log: Path) -> None:
+    for path in log.parent.glob(f"*{log.name}*"):
+        path.unlink()
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+@pytest.mark.parametrize("fresh", [True, False], ids=["into a new log", "into a log in use"])
+def test_an_import_is_there_whole_or_not_at_all(tmp_path: Path, shop: Path, rounds: int, fresh: bool) -> None:
+    log, random_ = tmp_path / "log", random.Random(rounds)
+    whole = REEDS * READINGS_EACH
+    usual_s = duration_s(IMPORT, tmp_path / "trial", shop)
+    seen: Counter[str] = Counter()
+    for _ in range(rounds):
+        remove(log)
+        if not fresh:
+            with Journal(log, create=True) as journal:
+                journal.append(Reed("R-old", "T", "B"))
+                journal.append(Reading("R-old", "2025-01-01", crow_hz=530.0))
+        midway, said = killed(start(IMPORT, log, shop), random_.uniform(0.0, 1.1 * usual_s))
+        before = 0 if fresh else 1
+        kept = readings_in(log) if log.exists() else 0
+        assert kept in (before, before + whole)
+        assert kept == before + whole or "done" not in said
+        seen["killed at work" if midway else "killed when done"] += 1
+        seen["whole" if kept > before else "nothing"] += 1
+        import_export.import_folder(log, shop)
+        assert readings_in(log) == before + whole
+        # Nothing of the killed import is left lying about.
+        assert not list(tmp_path.glob(".log.*"))
+    print(f"\nimport ({'new' if fresh else 'in use'}): {rounds} kills, {dict(seen)}")
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+def test_every_acknowledged_entry_is_there(tmp_path: Path, rounds: int) -> None:
+    log, random_ = tmp_path / "log", random.Random(rounds)
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-0", "T", "B"))
+    acknowledged: list[str] = []
+    for _ in range(rounds):
+        tried = readings_in(log)
+        process = start(LOG, log, tried)
+        _, said = killed(process, random_.uniform(0.0, 0.25))
+        acknowledged += said
+        with Journal(log) as journal:
+            assert damage(journal) == []
+            kept = {entry for (entry,) in journal.columns("reading", ["entry"])}
+        assert kept >= {*acknowledged}
+        # At most the one that was under way when the process died was kept and not told.
+        assert len(kept) - tried - len(said) in (0, 1)
+        acknowledged = list(kept)
+    print(f"\nlog: {rounds} kills, {len(acknowledged):,} entries kept, none lost")
+    assert acknowledged
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+def test_a_merge_is_there_whole_or_not_at_all(tmp_path: Path, shop: Path, rounds: int) -> None:
+    other, mine, log, random_ = tmp_path / "other", tmp_path / "mine", tmp_path / "log", random.Random(rounds)
+    import_export.import_folder(other, shop)
+    with Journal(mine, create=True) as journal:
+        journal.append(Reed("R-old", "T", "B"))
+        journal.append(Reading("R-old", "2025-01-01", crow_hz=530.0))
+    whole = REEDS * READINGS_EACH
+    shutil.copy(mine, log)
+    usual_s = duration_s(MERGE, log, other)
+    seen: Counter[str] = Counter()
+    for _ in range(rounds):
+        remove(log)
+        shutil.copy(mine, log)
+        midway, said = killed(start(MERGE, log, other), random_.uniform(0.0, 1.1 * usual_s))
+        kept = readings_in(log)
+        assert kept in (1, 1 + whole)
+        assert kept == 1 + whole or "done" not in said
+        assert readings_in(other) == whole
+        seen["killed at work" if midway else "killed when done"] += 1
+        seen["whole" if kept > 1 else "nothing"] += 1
+        import_export.merge_log(log, other)
+        assert readings_in(log) == 1 + whole
+    print(f"\nmerge: {rounds} kills, {dict(seen)}")
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+def test_a_reed_is_renamed_whole_or_not_at_all(tmp_path: Path, rounds: int) -> None:
+    log, mine, random_ = tmp_path / "log", tmp_path / "mine", random.Random(rounds)
+    with Journal(mine, create=True) as journal:
+        rows = [Reading("R-0", f"2026-01-01T{i // 60:02d}:{i % 60:02d}", crow_hz=500.0 + i / 10) for i in range(900)]
+        journal.append_many([Reed("R-0", "T", "B"), *rows])
+    shutil.copy(mine, log)
+    usual_s = duration_s(RENAME, log)
+    seen: Counter[str] = Counter()
+    for _ in range(rounds):
+        remove(log)
+        shutil.copy(mine, log)
+        midway, said = killed(start(RENAME, log), random_.uniform(0.0, 1.1 * usual_s))
+        assert readings_in(log) == 900
+        with Journal(log) as journal:
+            (name,) = journal.reeds()
+            assert {reed for (reed,) in journal.columns("reading", ["reed"])} == {name}
+        assert name == "R-0b" or "done" not in said
+        seen["killed at work" if midway else "killed when done"] += 1
+        seen[f"now {name}"] += 1
+    print(f"\nrename: {rounds} kills, {dict(seen)}")
+
+
+SITTING = (
+    BEGIN
+    + PRELOAD
+    + """
+import random, time
+from trimfit.base.errors import TrimfitError
+from trimfit.log.journal import Journal
+from trimfit.verbs.sitting.log_bench import LogBench
+from trimfit.verbs.sitting.machine import Sitting
+
+class Silent:
+    def reed(self, name): raise SystemExit
+    def work(self): return []
+    def foretold(self, name): return {}
+    def foreseen(self, reading): raise SystemExit
+
+log, first = Path(sys.argv[1]), int(sys.argv[2])
+with Journal(log) as journal:
+    bench = LogBench(journal, Silent())
+    bench.doubts = lambda *_, **__: ()
+    bench.answer = lambda reed: (_ for _ in ()).throw(TrimfitError("no answer"))
+    at = [first]
+    def clock():
+        at[0] += 1
+        i = at[0]
+        return f"{2000 + i // 80000}-01-01T{i // 3600 % 24:02d}:{i // 60 % 60:02d}:{i % 60:02d}.{i // 86400:03d}"
+    sitting = Sitting(bench, clock, scripted=True)
+    list(sitting.open())
+    list(sitting.feed("reed R-0"))
+    print("go", flush=True)
+    while True:
+        list(sitting.feed("crow C+22 f 780"))
+        assert sitting.faults == 0
+        entry, _ = bench.last_of("R-0")
+        print(entry, flush=True)
+        time.sleep(float(sys.argv[3]))
+"""
+)
+
+
+def acknowledged_in(log: Path) -> set[str]:
+    with Journal(log) as journal:
+        assert damage(journal) == []
+        return {entry for (entry,) in journal.columns("reading", ["entry"])}
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+def test_a_sitting_keeps_what_it_acknowledged_in_the_log_itself(tmp_path: Path, rounds: int) -> None:
+    log, random_ = tmp_path / "log", random.Random(rounds)
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-0", "T", "B"))
+    acknowledged: set[str] = set()
+    beside = 0
+    for _ in range(rounds):
+        process = start(SITTING, log, readings_in(log), "0")
+        _, said = killed(process, random_.uniform(0.0, 0.4))
+        acknowledged |= set(said)
+        beside += len(list(tmp_path.glob("log-*")))
+        assert acknowledged_in(log) >= acknowledged
+    print(f"\nsitting: {rounds} kills, {len(acknowledged):,} acknowledged, none lost; {beside} left a side file")
+    assert acknowledged
+
+
+@pytest.mark.parametrize("copies", [pytest.param(5, id="few"), pytest.param(100, id="many", marks=pytest.mark.crash)])
+def test_a_copy_at_any_moment_of_a_sitting_has_what_was_acknowledged(tmp_path: Path, copies: int) -> None:
+    """The copy is of the one file alone, as `cp` makes it, while the sitting goes on."""
+    log, random_ = tmp_path / "log", random.Random(copies)
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-0", "T", "B"))
+    process = start(SITTING, log, 0, "0.2")
+    said: list[str] = []
+    taken: list[tuple[Path, int]] = []
+    hearing = threading.Thread(target=lambda: said.extend(line.strip() for line in process.stdout or ()))
+    hearing.start()
+    try:
+        for number in range(copies):
+            time.sleep(random_.uniform(0.1, 0.4))
+            acknowledged, copy = len(said), tmp_path / f"copy-{number}"
+            shutil.copyfile(log, copy)
+            taken.append((copy, acknowledged))
+    finally:
+        process.kill()
+        process.wait()
+        hearing.join()
+        for stream in (process.stdout, process.stderr):
+            assert stream is not None
+            stream.close()
+    for copy, count in taken:
+        assert acknowledged_in(copy) >= set(said[:count])
+    print(f"\ncopies: {len(taken)} of a sitting of {len(said)} entries, none lacks one that was acknowledged before")
+    assert taken[-1][1] > 0

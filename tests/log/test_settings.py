@@ -1,0 +1,60 @@
+"""A shop's settings: what each may be, what is refused and how that is said, and those of a newer program."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+
+from trimfit.base.errors import InputError
+from trimfit.base.records import Settings
+from trimfit.log import settings
+from trimfit.log.journal import Journal
+
+NUMBERS = [field.name for field in dataclasses.fields(Settings) if field.type == "float"]
+
+
+@pytest.mark.parametrize("name", NUMBERS)
+def test_a_number_is_taken_up_to_its_limits_and_refused_beyond(name: str) -> None:
+    low, high = settings.limits_of(name)
+    default = getattr(Settings(), name)
+    assert low <= default <= high
+    for value in (low, high):
+        assert float(settings.checked(name, repr(value))) == value
+    for value in (low - 1.0, high + 1.0):
+        with pytest.raises(InputError, match="out of bounds") as refused:
+            settings.checked(name, repr(value))
+        assert refused.value.where == name
+        assert refused.value.remedy == f"give {low:g} to {high:g}"
+
+
+def test_no_setting_of_a_shop_is_without_limits() -> None:
+    """A setting added later is bounded by the unit in its name; a chance never exceeds one, nothing is negative."""
+    for name in NUMBERS:
+        low, high = settings.limits_of(name)
+        assert high < 1e9
+        assert low >= 0 or name.endswith("_c")
+        assert "chance" not in name or high <= 1.0
+
+
+def test_an_unknown_setting_is_refused_with_the_nearest() -> None:
+    with pytest.raises(InputError, match="is no setting") as refused:
+        settings.checked("tolerence_hz", "1")
+    assert "tolerance_hz" in refused.value.remedy
+
+
+def test_settings_of_a_newer_program_are_passed_over() -> None:
+    assert settings.settings_from({"colour_of_hemp": "yellow"}) == Settings()
+    assert settings.settings_from({"colour_of_hemp": "yellow", "tolerance_hz": "0.5"}) == Settings(tolerance_hz=0.5)
+
+
+def test_set_twice_within_an_instant_the_later_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from trimfit.base import dates
+
+    monkeypatch.setattr(dates, "local_now", lambda: "2026-03-01T10:00:00.000")
+    with Journal(tmp_path / "log", create=True) as journal:
+        for value in ("0.5", "2", "0.75"):
+            journal.set_setting("tolerance_hz", value)
+        assert journal.settings().tolerance_hz == 0.75
+        assert journal.count("setting") == 3 + 1  # and the zone that the log was given when it was made

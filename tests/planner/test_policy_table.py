@@ -1,0 +1,228 @@
+"""The plan on the reduced belief: against brute force, against its own policy played out, and its symmetries."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from trimfit.base.errors import LogError
+from trimfit.planner.policy_table import (
+    LADDER,
+    Costs,
+    PolicyTable,
+    finish_cost,
+    moved,
+    moves,
+    solve,
+    table_from_bytes,
+    table_to_bytes,
+)
+
+Array = NDArray[np.float64]
+COSTS = Costs(4.0, 1.5, 60.0, 3.68, 1.3, 0.03, 0.36)
+VISIT = COSTS.cut_minutes + COSTS.reading_minutes
+T = COSTS.tolerance_cents
+
+
+@cache
+def table() -> PolicyTable:
+    return solve(COSTS)
+
+
+def slopes(count: int = 27) -> tuple[Array, Array]:
+    """Close even nodes of a standard normal variable, made here."""
+    x = np.linspace(-4.5, 4.5, count)
+    w = np.exp(-0.5 * x * x)
+    return x, w / w.sum()
+
+
+def look(what: str, rung: int, m: float, v: float, s: float) -> float:
+    one = np.ones(1)
+    return float(table().look(getattr(table(), what), rung, m * one, v * one, s * one)[0])
+
+
+def after_last_cut(m: Array, v: float, s: float, cut: Array, rung: int) -> Array:
+    """Cost (n,) of a last cut at each gap and finishing whatever it reads: no reading can change anything any more."""
+    xi, w = slopes()
+    mean = m[:, None] + cut[:, None] * np.exp(s * xi - 0.5 * s * s)
+    sd = np.sqrt(v + (COSTS.cut_fraction * cut) ** 2 + COSTS.cut_constant_cents**2)[:, None]
+    return VISIT + (LADDER[rung] * ndtr((mean - T) / sd) + COSTS.outside_minutes * ndtr((-T - mean) / sd)) @ w
+
+
+def done(m: Array, v: float, rung: int) -> Array:
+    sd = np.sqrt(v)
+    return LADDER[rung] * ndtr((m - T) / sd) + COSTS.outside_minutes * ndtr((-T - m) / sd)
+
+
+def two_visits(m0: float, v0: float, s0: float, rung: int) -> float:
+    """Least expected cost with at most two more visits (a cut, or a reading alone): everything tried on a fine grid."""
+    noise = COSTS.reading_sd_cents**2
+    grid = np.linspace(-30.0, 12.0, 240)
+    xi, wx = slopes(27)
+    eta, we = slopes(15)
+    best = float(done(np.array([m0]), v0, rung)[0])
+    for cut in np.r_[0.0, np.linspace(max(-m0 - 10.0, 0.3), max(-m0 + 1.0, 0.6), 34)]:
+        executed = COSTS.cut_constant_cents**2 if cut > 0 else 0.0
+        factor = np.exp(s0 * xi - 0.5 * s0 * s0) - 1.0
+        inner = v0 + (COSTS.cut_fraction * cut) ** 2 + executed
+        whole = inner + cut**2 * np.expm1(s0 * s0)
+        v1 = whole * noise / (whole + noise)
+        s1 = np.sqrt(max(s0**2 - (cut * s0**2) ** 2 / (whole + noise), 1e-6))
+        need = np.maximum(-grid[:, None] - T * np.linspace(-0.6, 2.4, 31)[None, :], 0.0)
+        second = done(grid, v1, rung)
+        again = v1 * noise / (v1 + noise)
+        reread = grid[:, None] + np.sqrt(v1 - again) * eta[None, :]
+        second = np.minimum(second, COSTS.reading_minutes + done(reread, again, rung) @ we)
+        for column in need.T:
+            each = after_last_cut(grid, v1, float(s1), column, rung)
+            second = np.where(column > 0, np.minimum(second, each), second)
+        gain = whole / (whole + noise)
+        m1 = m0 + cut + gain * (cut * factor[:, None] + np.sqrt(inner + noise) * eta[None, :])
+        ahead = float(wx @ np.interp(m1, grid, second) @ we)
+        best = min(best, ahead + COSTS.reading_minutes + (COSTS.cut_minutes if cut > 0 else 0.0))
+    return best
+
+
+def play(m0: float, v0: float, s0: float, rung: int, n: int, seed: int) -> tuple[Array, Array, Array]:
+    """The table's policy on the reduced belief, drawn step by step: cost, chance of being past, cuts, each (n,)."""
+    rng = np.random.default_rng(seed)
+    m, v, s = np.full(n, m0), np.full(n, v0), np.full(n, s0)
+    cost, past, cuts, live = np.zeros(n), np.zeros(n), np.zeros(n), np.ones(n, dtype=bool)
+    noise = COSTS.reading_sd_cents**2
+    for _ in range(12):
+        at = np.flatnonzero(live)
+        if not len(at):
+            break
+        action, cut = moves(table(), rung, m[at], v[at], s[at])
+        stop, go = at[action == 0], at[action > 0]
+        past[stop] = ndtr((m[stop] - T) / np.sqrt(v[stop]))
+        cost[stop] += LADDER[rung] * past[stop] + COSTS.outside_minutes * ndtr((-T - m[stop]) / np.sqrt(v[stop]))
+        live[stop] = False
+        d = cut[action > 0]
+        _, v_next, s_next = moved(m[go], v[go], s[go], d, COSTS)
+        factor = np.exp(s[go] * rng.standard_normal(len(go)) - 0.5 * s[go] ** 2)
+        executed = np.where(d > 0, COSTS.cut_constant_cents**2, 0.0)
+        inner = v[go] + (COSTS.cut_fraction * d) ** 2 + executed
+        whole = inner + d**2 * np.expm1(s[go] ** 2)
+        read = d * (factor - 1.0) + np.sqrt(inner + noise) * rng.standard_normal(len(go))
+        m[go] += d + whole / (whole + noise) * read
+        v[go], s[go] = v_next, s_next
+        cost[go] += COSTS.reading_minutes + np.where(d > 0, COSTS.cut_minutes, 0.0)
+        cuts[go] += d > 0
+    assert live.mean() < 5e-3
+    return cost, past, cuts
+
+
+STATES = [(-10.0, 1.2, 0.15), (-18.0, 1.4, 0.12), (-7.0, 0.9, 0.25)]
+
+
+@pytest.mark.parametrize(("state", "rung"), list(zip(STATES, (2, 4, 4), strict=True)))
+def test_cost_is_within_three_per_cent_of_brute_force(state: tuple[float, float, float], rung: int) -> None:
+    """Brute force has two visits and a fine grid; the policy, played out, may not cost more than 3 % over it."""
+    least = two_visits(*state, rung)
+    cost, _, _ = play(*state, rung, 10_000, seed=1)
+    error = float(cost.std() / np.sqrt(len(cost)))
+    assert cost.mean() <= 1.03 * least + 2.0 * error
+    assert look("value", rung, *state) == pytest.approx(least, rel=0.06)
+
+
+@pytest.mark.parametrize("state", [*STATES, (-45.0, 1.69, 0.2), (-45.0, 1.69, 0.3)])
+def test_table_says_what_its_policy_does(state: tuple[float, float, float]) -> None:
+    """Cost within 5 %; the chance of going past may be told too high (the table's steps are coarse), not too low."""
+    for rung in (3, 5):
+        cost, past, cuts = play(*state, rung, 5_000, seed=2)
+        error = float(cost.std() / np.sqrt(len(cost)))
+        assert look("value", rung, *state) == pytest.approx(cost.mean(), rel=0.05, abs=3 * error)
+        spread = 4 * float(past.std() / np.sqrt(len(past)))
+        assert 0.8 * past.mean() - spread <= look("past", rung, *state) <= 3.0 * past.mean() + spread
+        assert look("cuts", rung, *state) == pytest.approx(cuts.mean(), abs=0.2)
+
+
+def test_dearer_rungs_cost_more_and_lose_less() -> None:
+    t = table()
+    inside = (t.m > -20.0 * T / 3.68) & (t.m < 2.0)
+    value, past = t.value[:, inside], t.past[:, inside]
+    assert np.all(np.diff(value, axis=0) >= -1e-9)
+    # the chance of going past falls from rung to rung, but for the steps of the grid of cuts
+    assert np.mean(np.diff(past, axis=0) <= 1e-4) > 0.97
+    assert np.all(past[-1] <= past[0] + 1e-3)
+
+
+def test_nothing_costs_more_than_stopping_and_chances_are_chances() -> None:
+    t = table()
+    m, v = t.m[:, None, None], np.exp(t.log_v)[None, :, None]
+    past, short = ndtr((m - T) / np.sqrt(v)), ndtr((-T - m) / np.sqrt(v))
+    for rung in range(len(LADDER)):
+        stop = finish_cost(past, short, COSTS, rung) + np.zeros_like(t.value[rung])
+        assert np.all(t.value[rung] <= stop + 1e-6 + 1e-6 * stop)
+    assert t.past.min() >= 0
+    assert t.past.max() <= 1 + 1e-9
+    assert t.cuts.min() >= 0
+
+
+def test_less_known_costs_no_less() -> None:
+    """A vaguer slope, far from the end, is never cheaper; nor is a vaguer gap near it."""
+    for rung in (2, 4, 6):
+        far = [look("value", rung, -40.0, 1.5, s) for s in (0.03, 0.1, 0.2, 0.3, 0.4)]
+        assert np.all(np.diff(far) > -0.05)
+        near = [look("value", rung, 0.0, v, 0.1) for v in (0.3, 0.7, 1.2, 2.0, 4.0)]
+        assert np.all(np.diff(near) >= -1e-9)
+
+
+def test_what_a_reading_leaves_as_from_the_joint_law() -> None:
+    """V, and the covariance of the gap with the log of the slope, by sampling; then the Gaussian update of both."""
+    rng = np.random.default_rng(0)
+    v, s, cut = 1.4, 0.25, 30.0
+    n = 1_000_000
+    xi = s * rng.standard_normal(n)
+    gap = np.sqrt(v) * rng.standard_normal(n) + cut * np.exp(xi - 0.5 * s * s) * (
+        1 + COSTS.cut_fraction * rng.standard_normal(n)
+    )
+    gap += COSTS.cut_constant_cents * rng.standard_normal(n)
+    big, v_next, s_next = moved(np.zeros(1), np.array([v]), np.array([s]), np.array([cut]), COSTS)
+    assert big[0] == pytest.approx(gap.var(), rel=0.01)
+    tie = np.cov(gap, xi)[0, 1]
+    noise = COSTS.reading_sd_cents**2
+    assert s_next[0] == pytest.approx(np.sqrt(s * s - tie**2 / (gap.var() + noise)), rel=0.01)
+    assert v_next[0] == pytest.approx(1 / (1 / gap.var() + 1 / noise), rel=0.01)
+
+
+def test_a_reading_alone_teaches_the_gap_and_not_the_slope() -> None:
+    big, v_next, s_next = moved(np.zeros(1), np.array([2.0]), np.array([0.2]), np.zeros(1), COSTS)
+    assert big[0] == 2.0
+    assert v_next[0] == pytest.approx(1 / (1 / 2.0 + 1 / 1.69))
+    assert s_next[0] == pytest.approx(0.2)
+
+
+def test_moves_near_the_end_are_what_a_maker_expects() -> None:
+    m = np.array([0.0, -40.0, 20.0])
+    action, cut = moves(table(), 3, m, np.full(3, 0.8), np.full(3, 0.1))
+    assert action.tolist() == [0, 2, 0]
+    assert 25.0 < cut[1] < 40.0
+    unsure, _ = moves(table(), 6, np.array([2.2]), np.array([12.0]), np.array([0.1]))
+    assert unsure.tolist() in ([1], [0])
+
+
+def test_table_comes_back_from_its_bytes() -> None:
+    t = table()
+    for spoilt in (b"", b"PK\x03\x04", b"{}\n", table_to_bytes(t)[:-4]):
+        with pytest.raises(LogError, match="the plan kept in the log"):
+            table_from_bytes(spoilt)
+    back = table_from_bytes(table_to_bytes(t))
+    assert back.costs == t.costs
+    for name in ("m", "log_v", "s"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(t, name))
+    for name in ("value", "past", "cuts"):
+        np.testing.assert_allclose(getattr(back, name), getattr(t, name), rtol=1e-6, atol=1e-12)
+
+
+def test_lookup_is_exact_on_the_grid_and_held_at_its_edges() -> None:
+    t = table()
+    m, lv, s = np.meshgrid(t.m, t.log_v, t.s, indexing="ij")
+    np.testing.assert_allclose(t.look(t.value, 2, m, np.exp(lv), s), t.value[2], rtol=1e-9)
+    out = t.look(t.value, 2, np.array([-1e4, 1e4]), np.array([1e-6, 1e6]), np.array([0.0, 9.0]))
+    np.testing.assert_allclose(out, [t.value[2, 0, 0, 0], t.value[2, -1, -1, -1]])

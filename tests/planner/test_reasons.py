@@ -1,0 +1,100 @@
+"""What is said for each answer: nothing surer than it is, each doubt once, and by its time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from trimfit.base.units import Interval
+from trimfit.planner.aim import Aim
+from trimfit.planner.choice import Choice
+from trimfit.planner.reasons import Grounds, basis, leanings, reason, why
+
+AIM = Aim("Heron", 6.5, 115.0, 3.7, 8.0)
+KNOWN = Grounds(readings=3, notes_read=3, reed_type="moulded", reeds_of_type=40, unbalanced=False)
+CUT = Choice("trim", 0.2, 0, Interval(-20.0, -23.0, -17.0), Interval(-6.0, -9.0, -3.0), 115.0, 2.0, 0.001, 1.5, 0.9, "")
+
+
+def test_a_cut_says_gap_and_what_it_leaves() -> None:
+    assert why(CUT, AIM, KNOWN) == "F is 20 cents under E; this cut leaves 6 cents in hand"
+    assert reason(CUT, AIM, KNOWN) == ""
+    together = replace(CUT, gap_after_cents=Interval(0.0, -3.0, 3.0))
+    assert "bring them together" in why(together, AIM, KNOWN)
+
+
+def test_a_cut_off_the_target_says_so_where_the_pitch_is_known() -> None:
+    off = replace(CUT, meet_mean_cents=125.0)
+    assert reason(off, AIM, KNOWN) == "it would meet 10 cents over the pitch asked for, to be seen again nearer the end"
+    vague = replace(off, meet_sd_cents=15.0)
+    assert reason(vague, AIM, KNOWN) == "whether it will meet at the pitch asked for shows nearer the end"
+    assert reason(replace(off, lip_strokes=2), AIM, KNOWN) == "the lips bring the pitch to the one asked for"
+
+
+def test_a_cut_longer_than_any_before_is_bold() -> None:
+    assert "a bold cut: the longest logged of moulded reeds is 0.15 mm" in why(
+        CUT, AIM, replace(KNOWN, longest_mm=0.15)
+    )
+    assert "bold" not in why(CUT, AIM, replace(KNOWN, longest_mm=0.2))
+
+
+@pytest.mark.parametrize(
+    ("chance_good", "said"),
+    [
+        (0.95, "; within tolerance"),
+        (0.7, "; most likely within tolerance"),
+        (0.3, "as near as another cut"),
+    ],
+)
+def test_finished_is_said_no_surer_than_it_is(chance_good: float, said: str) -> None:
+    done = replace(CUT, action="finished", length_mm=0.0, chance_good=chance_good)
+    assert said in why(done, AIM, KNOWN)
+
+
+@pytest.mark.parametrize(
+    ("reason_key", "said"),
+    [
+        ("since-cut?", "foretold from other readings: read it in Heron as it is now"),
+        ("alone", "by one reading alone: a second shows whether it was seated"),
+        ("doubtful?", "the one reading since the last cut is doubtful"),
+        ("past?", "before giving it up"),
+        ("no-fit?", "E and F would meet somewhere from 469.3 to 471.1 Hz, and 470.2 Hz is asked for"),
+    ],
+)
+def test_reading_again_has_its_reasons(reason_key: str, said: str) -> None:
+    again = replace(CUT, action="read-again", length_mm=0.0, reason=reason_key)
+    assert said in why(again, AIM, KNOWN)
+
+
+def test_a_reed_never_read_has_no_gap_to_speak_of() -> None:
+    unread = replace(KNOWN, readings=0, notes_read=0, gap_read=0, since_cut=0, reeds_of_type=0)
+    again = replace(CUT, action="read-again", length_mm=0.0, reason="unread")
+    assert why(again, AIM, unread) == "not read yet: take F, E, both A's and the crow in Heron"
+    crow = replace(unread, readings=1)
+    assert why(again, replace(AIM, chanter=None), crow).startswith("only its crow was read: take F, E")
+    assert why(CUT, AIM, crow).endswith("this is assumption; only its crow was read")
+
+
+def test_each_weak_ground_is_said_once_and_by_its_time() -> None:
+    weak = replace(
+        KNOWN, reeds_of_type=1, low_weight=("2026-03-01 10:05",), kpa_assumed=(6.0, 6.5), chanter_unread="Heron"
+    )
+    assert leanings(weak) == [
+        "no other moulded reed has been read yet, so it leans on assumption",
+        "chanter Heron was never read with F and E: its pitch is a guess",
+        "the reading of 2026-03-01 10:05 is borne out by nothing else and counts for less",
+        "its last reading names no pressure: taken as the bench's 6.0 kPa, while the order is for 6.5 kPa",
+    ]
+    two = replace(KNOWN, low_weight=("2026-03-01 10:05", "2026-03-02 09:00"))
+    assert basis(two) == (
+        "the readings of 2026-03-01 10:05 and 2026-03-02 09:00 are borne out by nothing else and count for less"
+    )
+    assert leanings(replace(KNOWN, reeds_of_type=0), "finished") == []
+    assert "rests on a reading whose A's do not agree" in basis(replace(KNOWN, unbalanced=True, notes_read=1))
+
+
+def test_a_types_only_reed_is_no_kin_of_its_own() -> None:
+    alone = replace(KNOWN, reeds_of_type=1, notes_read=2)
+    assert f"no other {KNOWN.reed_type} reed has been read yet" in why(CUT, AIM, alone)
+    two = replace(KNOWN, reeds_of_type=2)
+    assert f"only 2 {KNOWN.reed_type} reeds learned from yet" in why(CUT, AIM, two)

@@ -1,0 +1,316 @@
+"""Every quick way against the plain one: the same answer to rounding."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.regression.dense_shop import level_cov, sittings
+from tests.speed.biglog import frame_of, make
+from trimfit.planner.aim import AimBelief, nodes
+from trimfit.regression.curve import KNOTS_MM
+from trimfit.regression.design import rows_from_frame, sort_rows, take_rows
+from trimfit.regression.fitting import steps
+from trimfit.regression.fitting.covariances import local_design
+from trimfit.regression.fitting.steps import fit_card
+from trimfit.regression.movement.process import BASIS, unsettled
+from trimfit.regression.posterior import reed as posterior_reed
+from trimfit.regression.posterior.batch import Posterior, batch_sums, resummed, row_precision
+from trimfit.regression.reml.newton import fit_many, fit_mixed
+from trimfit.regression.reml.sums import CrossProducts, cross_products
+from trimfit.regression.validation import _naive, held_out
+
+K = 10
+OWN = 4 * K  # start, length, bend and lip
+
+
+def _cov(rng: np.random.Generator, size: int) -> np.ndarray:
+    root = rng.standard_normal((size, size + 3))
+    return root @ root.T
+
+
+def test_a_reeds_state_as_whole_matrices_give_it() -> None:
+    rng = np.random.default_rng(1)
+    d, ratio, own = OWN + 60 + 20, 1.3, OWN + 15
+    post = Posterior(rng.standard_normal(d), _cov(rng, d))
+    v_mean, v_q, v_own = rng.standard_normal(own), rng.standard_normal((own, d)), _cov(rng, own)
+    merge = np.zeros((d - OWN + 6, d))
+    merge[: d - OWN, OWN:] = np.eye(d - OWN)
+    merge[:K, :K] = np.eye(K)
+    merge[K : 3 * K, K : 3 * K] = ratio * np.eye(2 * K)
+    merge[3 * K : OWN, 3 * K : OWN] = np.eye(K)
+    lift = np.zeros((d - OWN + 6, own))
+    lift[:OWN, :OWN] = np.diag(np.r_[np.ones(K), np.full(2 * K, ratio), np.ones(K)])
+    lift[:K, OWN : OWN + 3] = BASIS
+    lift[d - OWN :, OWN + 3 : OWN + 9] = np.eye(6)
+    reach = merge - lift @ v_q
+    mean, cov = posterior_reed._merged(post, ratio, v_mean, v_q, v_own)
+    np.testing.assert_allclose(mean, merge @ post.mean + lift @ v_mean, atol=1e-10)
+    np.testing.assert_allclose(cov, reach @ post.cov @ reach.T + lift @ v_own @ lift.T, rtol=1e-9, atol=1e-8)
+
+
+@pytest.mark.parametrize(("tilt", "bent"), [(0.0, 0.0), (0.06, 1.5), (-0.4, -4.0), (0.3, 0.0)])
+def test_the_length_wanted_is_where_the_believed_gap_closes(tilt: float, bent: float) -> None:
+    mean = np.array([-31.0, 44.0, bent, 0.0, 90.0, 20.0, 0.0, 0.0])
+    none = np.zeros(2)
+    belief = AimBelief(
+        mean, np.eye(8), np.ones(1), mean[None], np.eye(8), 0.4, tilt * KNOTS_MM, 1.3, 1.0, 1.3, none, none, none
+    )
+    step, square, _ = belief._steps(np.array([belief.need_mm()]))
+    assert belief.need_mm() > 0.3
+    assert math.isclose(mean[0] + mean[1] * step[0] + mean[2] * square[0], 0.0, abs_tol=1e-8)
+
+
+def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None:
+    log = make(90, seed=3, chanters=3)
+    frame = frame_of(log)
+    rng = np.random.default_rng(5)
+    for column in ("crow_cents", "e_cents", "f_cents"):
+        frame.loc[rng.random(len(frame)) < 0.2, column] = np.nan
+    frame = frame[rng.random(len(frame)) < 0.9]
+    rows, types, chanters = rows_from_frame(frame)
+    card = fit_card(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
+    found = held_out(card, rows)
+    rows = sort_rows(rows)
+    plain = []
+    for batch in np.unique(rows.batch_code):
+        mine = take_rows(rows, np.flatnonzero(rows.batch_code == batch))
+        every = np.ones(len(mine), dtype=bool)
+        _, unseen, _ = posterior_reed.batch_states(
+            card, mine, card.coding, int(mine.type_code[0]), in_fit=every, chanter_names=chanters, forget=True
+        )
+        y = unsettled(mine.y, mine, card.movement)
+        of = sittings(mine)
+        for reed in range(len(mine.reeds)):
+            at = np.flatnonzero(mine.reed_code == reed)
+            design = np.concatenate(
+                [unseen.design(mine.removed_mm[i], 0.0, chanters[mine.chanter_code[i]]) for i in at]
+            )
+            level = level_cov(mine, card.movement, reed)
+            shows = np.zeros((len(at) * K, len(level)))
+            for j, i in enumerate(at):
+                for block in (of[i], of[at[-1]] + 1 + of[i]):
+                    shows[j * K : (j + 1) * K, 3 * block : 3 * block + 3] = BASIS
+            true = design @ unseen.cov @ design.T + shows @ level @ shows.T
+            noise = np.zeros_like(true)
+            for j, i in enumerate(at):
+                weight = np.maximum(card.low_weight.get(str(mine.label[i]), np.ones(K)), 1e-4)
+                own = unseen.noise_cov / np.sqrt(np.outer(weight, weight))
+                noise[j * K : (j + 1) * K, j * K : (j + 1) * K] = own
+            mean, values = design @ unseen.mean, y[at].reshape(-1)
+            for j, i in enumerate(at[1:], 1):
+                own, known = np.arange(j * K, (j + 1) * K), np.flatnonzero(np.isfinite(values[: j * K]))
+                gain = np.linalg.solve((true + noise)[np.ix_(known, known)], true[np.ix_(known, own)]).T
+                cov = true[np.ix_(own, own)] - gain @ true[np.ix_(known, own)]
+                sd = np.sqrt(np.diag(cov) + np.diag(unseen.noise_cov) * card.reading_stretch)
+                plain.append((j, *y[i], *(mean[own] + gain @ (values[known] - mean[known])), *sd))
+    there = np.column_stack([found.before, found.found[:, 1:], found.foretold[:, 1:], found.sd[:, 1:]])
+    ours, other = (np.array(sorted(map(tuple, np.nan_to_num(np.array(table))))) for table in (there, plain))
+    assert len(found.before) > 200
+    np.testing.assert_allclose(ours, other, rtol=1e-6, atol=1e-5)
+
+
+def test_naive_rules_by_hand() -> None:
+    y = np.array([[[10.0], [np.nan], [30.0], [45.0]]])
+    by_type, by_reed = _naive(y, np.array([[0.0, 0.1, 0.4, 0.6]]), np.array([40.0]))
+    np.testing.assert_allclose(by_type[0, 1:, 0], [14.0, 26.0, 38.0])
+    np.testing.assert_allclose(by_reed[0, 1:, 0], [14.0, 26.0, 40.0])
+
+
+def test_terms_that_a_batch_meets_alone_fit_as_all_terms_do() -> None:
+    log = make(240, seed=4, chanters=7)
+    rows, types, chanters = rows_from_frame(frame_of(log))
+    rows = sort_rows(rows)
+    n = len(rows)
+    x = np.column_stack([np.ones(n), rows.removed_mm, rows.removed_mm**2])
+    outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
+    outer_of[rows.reed_code] = rows.batch_code
+    scales = np.column_stack([np.ones(n), 0.5 + 0.2 * rows.type_code])
+    local, columns, n_chanters = local_design(rows, x, scales, len(types))
+    wide = np.zeros((n, len(types) * 3 + 2 * n_chanters))
+    for b in range(len(columns)):
+        at = np.flatnonzero(rows.batch_code == b)
+        for j, column in enumerate(columns[b]):
+            wide[at, column] += local[at, j]
+    for i in range(0, n, 97):
+        t, c = rows.type_code[i], rows.chanter_code[i]
+        plain = np.zeros(wide.shape[1])
+        plain[3 * t : 3 * t + 3] = x[i]
+        plain[3 * len(types) + c], plain[3 * len(types) + n_chanters + c] = scales[i]
+        np.testing.assert_array_equal(wide[i], plain)
+    ridge = 0.01 * np.eye(wide.shape[1])
+    weight = np.where(np.arange(n) % 5 == 0, 0.3, 1.0)
+    ends = (len(chanters), wide.shape[1])
+    assert ends[1] == 12 + 2 * ends[0]
+    dense, met = (
+        fit_mixed(
+            cross_products(x[:, :2], *design, rows.y[:, 6], rows.reed_code, outer_of, weight, named),
+            prior_precision=ridge,
+        )
+        for design, named in (((wide,), None), ((local,), (columns, wide.shape[1])))
+    )
+    assert met.criterion == pytest.approx(dense.criterion, rel=1e-10)
+    np.testing.assert_allclose(met.beta, dense.beta, rtol=1e-4, atol=1e-4)
+    np.testing.assert_allclose(met.inner_cov, dense.inner_cov, rtol=1e-4, atol=1e-4)
+
+
+def test_outputs_side_by_side_fit_as_each_by_itself() -> None:
+    """Outputs with the same rows, with holes and with weights of their own, some whose best variances are zero."""
+    log = make(150, seed=9, chanters=1)
+    rng = np.random.default_rng(2)
+    y = log.y.copy()
+    y[:, 8] = 3.0 * rng.standard_normal(len(y))
+    y[rng.random(len(y)) < 0.3, 5] = np.nan
+    weight = np.ones_like(y)
+    weight[:, 4] = rng.uniform(0.2, 1.0, len(y))
+    weight[log.reed < 7, 3] = 0.0
+    x = np.column_stack([np.ones(len(y)), log.removed_mm, log.removed_mm**2])
+    sums = cross_products(x[:, :2], x, y, log.reed, log.batch_of, weight)
+    assert sums.outputs == 10
+    for k, fit in enumerate(fit_many(sums, tolerance=1e-10)):
+        mine = cross_products(x[:, :2], x, y[:, k], log.reed, log.batch_of, weight[:, k])
+        assert mine.rows[0] == sums.rows[k]
+        alone = fit_mixed(mine, tolerance=1e-10)
+        assert fit.criterion == pytest.approx(alone.criterion, rel=1e-9)
+        assert (fit.converged, fit.noise) == (alone.converged, pytest.approx(alone.noise, rel=1e-5))
+        np.testing.assert_allclose(fit.beta, alone.beta, rtol=1e-4, atol=1e-4)
+        np.testing.assert_allclose(fit.inner_cov, alone.inner_cov, rtol=1e-3, atol=1e-3)
+        np.testing.assert_allclose(fit.outer_cov, alone.outer_cov, rtol=1e-3, atol=1e-3)
+        there = np.unique(log.reed[np.isfinite(y[:, k]) & (weight[:, k] > 0)])
+        np.testing.assert_allclose(fit.inner_mode[there], alone.inner_mode, rtol=1e-3, atol=2e-3)
+        assert not np.delete(fit.inner_mode, there, axis=0).any()
+
+
+def test_a_fit_ends_in_one_place_wherever_it_begins() -> None:
+    """From a guess of its own, from the shape of others, from the end of a fit of other weights (and sooner there)."""
+    log = make(150, seed=9, chanters=1)
+    weight = np.where(np.arange(len(log.y)) % 17 == 0, 0.02, 1.0)
+    x = np.column_stack([np.ones(len(log.y)), log.removed_mm, log.removed_mm**2])
+
+    def sums(y: np.ndarray, weight: np.ndarray) -> CrossProducts:
+        return cross_products(x[:, :2], x, y, log.reed, log.batch_of, weight)
+
+    e, f = log.y[:, 6], log.y[:, 7]
+    one, two = fit_many(sums(np.column_stack([e, f]), np.ones(len(e))))
+    shape = one.outer_cov + two.outer_cov, one.inner_cov + two.inner_cov
+    data = sums(f - e, weight)
+    cold = fit_mixed(data, tolerance=1e-10)
+    (before,) = fit_many(sums(f - e, np.ones(len(e))))
+    ends = [
+        fit_mixed(data, tolerance=1e-10, start=start)
+        for start in ((*shape, None), (before.outer_cov, before.inner_cov, before.noise))
+    ]
+    for fit in ends:
+        assert fit.criterion == pytest.approx(cold.criterion, abs=1e-5)
+        assert fit.noise == pytest.approx(cold.noise, rel=1e-4)
+        np.testing.assert_allclose(fit.inner_cov, cold.inner_cov, rtol=1e-3, atol=1e-3)
+    assert ends[1].steps < cold.steps
+
+
+def test_batches_of_many_sizes_keep_their_places() -> None:
+    """Inside, batches stand by size; what comes out stands as it was given, and is what all terms at once give."""
+    rng = np.random.default_rng(4)
+    size = np.array([5, 2, 7, 2, 5, 1, 6])
+    outer_of = np.repeat(np.arange(7), size)
+    reed = np.repeat(np.arange(len(outer_of)), rng.integers(2, 6, len(outer_of)))
+    n = len(reed)
+    t = rng.uniform(0.0, 1.0, n)
+    x = np.column_stack([np.ones(n), t])
+    u, v = 3.0 * rng.standard_normal((7, 2)), 2.0 * rng.standard_normal((len(outer_of), 2))
+    y = 5.0 + np.sum(x * (u[outer_of] + v)[reed], axis=1) + 0.5 * rng.standard_normal(n)
+    kind = np.arange(7) % 2
+    columns = np.stack([2 * kind, 2 * kind + 1], axis=1)
+    wide = np.zeros((n, 4))
+    for i in range(n):
+        wide[i, columns[outer_of[reed[i]]]] = x[i]
+    ridge = 0.01 * np.eye(4)
+    order = rng.permutation(n)
+    plain = fit_mixed(cross_products(x, wide, y, reed, outer_of), prior_precision=ridge, tolerance=1e-12)
+    sums = cross_products(x[order], x[order], y[order], reed[order], outer_of, None, (columns, 4))
+    assert [size for _, _, size in sums.runs] == [1, 2, 5, 6, 7]
+    met = fit_mixed(sums, prior_precision=ridge, tolerance=1e-12)
+    assert met.criterion == pytest.approx(plain.criterion, rel=1e-10)
+    np.testing.assert_allclose(met.beta, plain.beta, rtol=1e-5)
+    np.testing.assert_allclose(met.outer_mode, plain.outer_mode, rtol=1e-4, atol=1e-5)
+    np.testing.assert_allclose(met.inner_mode, plain.inner_mode, rtol=1e-4, atol=1e-5)
+
+
+def test_reeds_summed_anew_where_weights_changed() -> None:
+    rng = np.random.default_rng(6)
+    reed = np.repeat(np.arange(6), 4)
+    psi, x = rng.standard_normal((24, 3)), rng.standard_normal((24, 5))
+    y = rng.standard_normal((24, K))
+    y[3, 2] = np.nan
+    noise, reed_cov = _cov(rng, K), _cov(rng, 3 * K)
+    weight = np.ones((24, K))
+    first = batch_sums(psi, x, *row_precision(y, weight, noise), reed, reed_cov, total=True)
+    weight[5, 4], weight[6], weight[21, 0] = 0.01, 0.3, 1e-4
+    changed = (weight != 1.0).any(axis=1)
+    plain = batch_sums(psi, x, *row_precision(y, weight, noise), reed, reed_cov, total=True)
+    quick = resummed(first, changed, *row_precision(y[changed], weight[changed], noise))
+    assert quick.m.shape == (1, 80, 80)
+    for name in ("m", "mv", "f", "e", "b", "w", "wy"):
+        np.testing.assert_allclose(getattr(quick, name), getattr(plain, name), rtol=1e-9, atol=1e-9)
+    assert resummed(first, np.zeros(24, dtype=bool), np.zeros((0, K, K)), np.zeros((0, K))) is first
+
+
+def test_a_fit_begun_from_a_share_of_the_groups_ends_where_any_other_does() -> None:
+    log = make(6600, seed=6, chanters=1)
+    outer_of = log.batch_of
+    x = np.column_stack([np.ones(len(log.reed)), log.removed_mm, log.removed_mm**2])
+    sums = cross_products(x[:, :2], x, log.y[:, 7], log.reed, outer_of)
+    assert sums.share is not None
+    assert len(sums.share.outer_of) < len(sums.outer_of) / 3
+    # types come in turns, batch by batch: the share must hold about as many rows of each
+    types = np.eye(4)[log.type_of[log.batch_of[log.reed]]]
+    share = cross_products(x[:, :2], types, log.y[:, 7], log.reed, outer_of).share
+    assert share is not None
+    rows_of_type = np.diag(share.dd[0])[:4]
+    assert rows_of_type.min() > 0.15 * rows_of_type.sum()
+    quick, plain = fit_mixed(sums), fit_mixed(replace(sums, share=None))
+    assert quick.criterion == pytest.approx(plain.criterion, rel=1e-9)
+    np.testing.assert_allclose(quick.outer_cov, plain.outer_cov, rtol=2e-3, atol=2e-3)
+    np.testing.assert_allclose(quick.inner_cov, plain.inner_cov, rtol=2e-3)
+
+
+def test_chanters_beyond_those_the_card_holds() -> None:
+    """A chanter without a place of its own: what is believed of a batch's reeds is what it would be with one."""
+    log = make(240, seed=8, chanters=12)
+    rows, types, chanters = rows_from_frame(frame_of(log))
+    given = {"pressure_kpa": 6.0, "temperature_c": 20.0, "balance_cents": 3.7}
+    whole = fit_card(rows, types, chanters, **given)
+    known, names = steps.most_read_first(rows, chanters)
+    assert names == chanters
+    held = steps.MOST_CHANTERS
+    try:
+        steps.MOST_CHANTERS = 3
+        few = fit_card(rows, types, chanters, **given)
+        coded, names = steps.most_read_first(rows, chanters)
+    finally:
+        steps.MOST_CHANTERS = held
+    assert len(few.coding.chanters) == 3
+    assert len(few.coef) == 60 * len(types) + 60
+    count = np.bincount(rows.chanter_code)
+    assert {chanters.index(name) for name in names} == set(np.argsort(-count, kind="stable")[:3].tolist())
+    means = []
+    for card, mine in ((whole, sort_rows(known)), (few, sort_rows(coded))):
+        at = np.flatnonzero(mine.batch_code == 2)
+        part = take_rows(mine, at)
+        words = tuple(str(code) for code in range(int(mine.chanter_code.max()) + 1))
+        every = np.ones(len(part), dtype=bool)
+        states, _, _ = posterior_reed.batch_states(
+            card, part, card.coding, int(part.type_code[0]), in_fit=every, chanter_names=words
+        )
+        first = np.flatnonzero(np.r_[True, np.diff(part.reed_code) != 0])
+        own = [words[code] for code in part.chanter_code[first]]
+        means.append(np.array([s.outputs(s.design(0.5, 0.0, word))[0] for s, word in zip(states, own, strict=True)]))
+    np.testing.assert_allclose(means[0], means[1], atol=0.6)
+
+
+@pytest.mark.parametrize("count", [3, 5, 11])
+def test_nodes_are_gauss_hermites(count: int) -> None:
+    x, w = np.polynomial.hermite_e.hermegauss(count)
+    ours, weight = nodes(count)
+    np.testing.assert_allclose(ours, x, atol=1e-12)
+    np.testing.assert_allclose(weight, w / w.sum(), atol=1e-12)

@@ -1,0 +1,128 @@
+"""From the log's tables to the fit's frame: what was off by then, cents as low A, tape, holes."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trimfit.base.pitch import DEFAULT_RATIOS
+from trimfit.base.records import Event, Logged, Reading, Reed, ReedHistory, Trim
+from trimfit.regression.design import rows_from_frame
+from trimfit.regression.readings.frame import bench_frame, cents_of_hz, removed_at
+from trimfit.regression.readings.rows import rows_of
+
+
+def test_amounts_taken_before_a_reading_by_counting() -> None:
+    rng = np.random.default_rng(0)
+    for _ in range(20):
+        n, m = 40, 30
+        reed_at, reed_cut = rng.integers(0, 6, n), rng.integers(0, 7, m)
+        time_at, time_cut = rng.integers(0, 12, n).astype(float), rng.integers(0, 12, m).astype(float)
+        length = np.where(rng.random(m) < 0.2, np.nan, rng.uniform(0, 1, m))
+        strokes = rng.integers(0, 4, m).astype(float)
+        found = removed_at(reed_at, time_at, reed_cut, time_cut, length, strokes)
+        for amount, sums in zip((np.nan_to_num(length), strokes), found, strict=True):
+            for i in range(n):  # a cut at the very instant of a reading counts as done after it
+                before = (reed_cut == reed_at[i]) & (time_cut < time_at[i])
+                assert sums[i] == pytest.approx(amount[before].sum(), abs=1e-12)
+
+
+def test_cents_of_hertz() -> None:
+    found = cents_of_hz([440.0, 880.0, 0.0, -3.0, np.nan, np.inf], 1.0)
+    np.testing.assert_allclose(found[:2], [0.0, 1200.0], atol=1e-12)
+    assert np.isnan(found[2:]).all()
+    np.testing.assert_allclose(cents_of_hz([470.0 * 5 / 3], 5 / 3), cents_of_hz([470.0]))
+
+
+def _tables() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    readings = pd.DataFrame(
+        {
+            "reed": ["a", "a", "b", "stranger"],
+            "taken_at": ["2026-01-05T10:00", "2026-01-05T12:00+01:00", "2026-01-05T11:30", "2026-01-05T10:00"],
+            "chanter": ["old", "old", None, None],
+            "crow_hz": [530.0, 540.0, np.nan, 500.0],
+            "f_hz": [780.0, 782.0, 781.0, 780.0],
+            "e_hz": [705.0, np.nan, 706.0, 705.0],
+            "low_g_hz": [420.0, 421.0, 422.0, 420.0],
+            "taped": ["f high_g", None, None, None],
+        }
+    )
+    trims = pd.DataFrame(
+        {"reed": ["a", "b"], "done_at": ["2026-01-05T10:30", "2026-01-05T11:30"], "length_mm": [0.2, 0.4]}
+    )
+    reeds = pd.DataFrame({"reed": ["b", "a"], "reed_type": ["moulded", "cane"], "batch": ["2", "1"]})
+    return readings, trims, reeds
+
+
+def test_frame_of_three_tables() -> None:
+    frame = bench_frame(*_tables())
+    assert frame["reed"].tolist() == ["a", "a", "b"]
+    assert frame["reed_type"].tolist() == ["cane", "cane", "moulded"]
+    assert frame["removed_mm"].tolist() == pytest.approx([0.0, 0.2, 0.0])
+    assert frame["lip_strokes"].tolist() == [0.0, 0.0, 0.0]
+    assert np.isnan(frame["f_cents"][0])  # its hole was taped
+    assert frame["f_cents"][1] == pytest.approx(1200 * np.log2(782.0 / float(DEFAULT_RATIOS["f"]) / 440.0))
+    assert np.isnan(frame["e_cents"][1])
+    assert np.isnan(frame["crow_cents"][2])
+    assert np.isnan(frame["high_a_cents"]).all()
+    assert frame["taken_day"][1] > frame["taken_day"][0]
+
+
+def test_the_shops_own_ratio_is_used() -> None:
+    scale = {**DEFAULT_RATIOS, "low_g": Fraction(7, 8)}
+    plain, own = bench_frame(*_tables()), bench_frame(*_tables(), scale)
+    np.testing.assert_allclose(own["low_g_cents"] - plain["low_g_cents"], 1200 * np.log2((8 / 9) / (7 / 8)), atol=1e-9)
+    np.testing.assert_allclose(own["e_cents"], plain["e_cents"])
+
+
+def test_histories_and_tables_give_the_same_rows_in_time() -> None:
+    """Two ways from the log to `Rows`: record by record, and by tables."""
+    rng = np.random.default_rng(4)
+    hours: dict[str, list[float]] = {"reading": [], "trim": [], "event": []}
+    names: dict[str, list[str]] = {"reading": [], "trim": [], "event": []}
+    made = {"a": "2026-01-03", "b": None, "c": "2025-12-24"}
+    histories = []
+    for reed, made_on in made.items():
+        drawn = {kind: sorted(rng.choice(200, 7, replace=False).tolist()) for kind in hours}
+        for kind, mine in drawn.items():
+            hours[kind] += mine
+            names[kind] += [reed] * len(mine)
+        records: dict[str, list[Logged[Any]]] = {kind: [] for kind in hours}
+        for kind, record in (
+            ("reading", Reading(reed, "", crow_hz=500.0)),
+            ("trim", Trim(reed, "", 0.1)),
+            ("event", Event(reed, "", "soaked")),
+        ):
+            records[kind] = [Logged(f"{kind} {hour}", 0, 3600.0 * hour, record) for hour in drawn[kind]]
+        of = Logged(reed, 0, 0.0, Reed(reed, "cane", "7", made_on=made_on))
+        histories.append(
+            ReedHistory(of, tuple(records["reading"]), tuple(records["trim"]), events=tuple(records["event"]))
+        )
+    one = rows_of(histories, 0, (), DEFAULT_RATIOS)
+    at = {kind: np.array(mine) * 3600.0 for kind, mine in hours.items()}
+    frame = bench_frame(
+        pd.DataFrame({"reed": names["reading"], "taken_at": at["reading"], "crow_hz": 500.0}),
+        pd.DataFrame({"reed": names["trim"], "done_at": at["trim"], "length_mm": 0.1}),
+        pd.DataFrame({"reed": list(made), "reed_type": "cane", "batch": "7", "made_on": list(made.values())}),
+        events=pd.DataFrame({"reed": names["event"], "at": at["event"]}),
+    )
+    other, _, _ = rows_from_frame(frame)
+    for name in ("y", "removed_mm", "day", "made_day", "since_work", "event"):
+        np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=1e-9)
+    assert 2 < one.event.sum() < 19
+    assert set(one.since_work[:, 0]) >= {1.0, 2.0, 3.0}
+    assert one.made_day[0] == pytest.approx(20456.5)  # 2026-01-03 is 56 years, 14 leap days and 2 days after 1970
+    # by counting: an event after the reading before, at or before this one
+    for i in range(21):
+        mine = [hour for reed, hour in zip(names["event"], at["event"], strict=True) if reed == one.reeds[i // 7]]
+        last = -np.inf if i % 7 == 0 else at["reading"][i - 1]
+        assert one.event[i] == any(last < hour <= at["reading"][i] for hour in mine)
+
+
+def test_no_trims_at_all() -> None:
+    readings, trims, reeds = _tables()
+    assert bench_frame(readings, trims.iloc[:0], reeds)["removed_mm"].tolist() == [0.0, 0.0, 0.0]

@@ -1,0 +1,356 @@
+"""The page: self-contained, sound markup, every name escaped, small for a decade's log, the same bytes again."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import re
+import shutil
+import subprocess
+import sys
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from tests.review import made_up_report
+from trimfit.base.units import Interval
+from trimfit.review.page import build, page_parts
+from trimfit.review.results import FinishedReed, OpenOrder, Report, RunReed
+
+VOID = {"meta", "link", "br", "hr", "img", "input"}
+
+
+class Reader(HTMLParser):
+    """Reads a page and keeps what the tests ask about; `faults` holds tags that do not match."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.faults: list[str] = []
+        self.words: list[tuple[str, str]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open.pop() != tag:
+            self.faults.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        if self.open and data.strip():
+            self.words.append((self.open[-1], data))
+
+    def of(self, tag: str) -> list[dict[str, str | None]]:
+        return [attributes for name, attributes in self.tags if name == tag]
+
+
+def read(text: str) -> Reader:
+    reader = Reader()
+    reader.feed(text)
+    reader.close()
+    return reader
+
+
+@pytest.fixture(scope="module")
+def nasty(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, list[Path]]:
+    """The page of a report in which nasty names stand wherever a name can, and the paths written."""
+    folder = tmp_path_factory.mktemp("nasty") / "a" / "report"
+    paths = build.write(folder, made_up_report.report(made_up_report.NASTY))
+    return paths[0].read_text(encoding="utf-8"), paths
+
+
+def test_markup_is_sound(nasty: tuple[str, list[Path]]) -> None:
+    reader = read(nasty[0])
+    assert reader.faults == []
+    assert reader.open == []
+    ids = [attributes["id"] for _, attributes in reader.tags if attributes.get("id")]
+    assert len(ids) == len(set(ids))
+    targets = {str(link["href"])[1:] for link in reader.of("a")} | {
+        one for svg in reader.of("svg") for one in str(svg["aria-labelledby"]).split()
+    }
+    assert targets <= set(ids)
+    used = set(re.findall(r'(?:url\(#|href="#)([^)"]+)', " ".join(re.findall(r"<[^>]*>", nasty[0]))))
+    assert used <= set(ids)
+
+
+def test_nothing_is_fetched_and_nothing_runs(nasty: tuple[str, list[Path]]) -> None:
+    reader = read(nasty[0])
+    tags = {tag for tag, _ in reader.tags}
+    assert not tags & {"script", "img", "iframe", "object", "embed", "image", "foreignobject"}
+    for _, attributes in reader.tags:
+        assert not any(name.startswith("on") for name in attributes)
+        for name in ("src", "href", "xlink:href"):
+            assert str(attributes.get(name) or "#").startswith(("#", "data:,"))
+    assert "@import" not in nasty[0]
+    assert not re.search(r"url\((?!#)", " ".join(re.findall(r"<[^>]*>", nasty[0])))
+
+
+def test_names_are_words_and_never_markup(nasty: tuple[str, list[Path]]) -> None:
+    words = " ".join(word for _, word in read(nasty[0]).words)
+    assert "<script>alert('reed')</script>" in words
+    assert "=1+1evil" in words
+    assert "(no name)" in words
+    assert "--><!-- ]]>" in words
+    assert "\u202e" not in nasty[0]
+    assert "\x00" not in nasty[0]
+    assert "\x1b" not in nasty[0]
+    assert max(len(word) for word in re.split(r"\s", words)) < 200
+
+
+def test_pictures_say_what_they_show(nasty: tuple[str, list[Path]]) -> None:
+    reader = read(nasty[0])
+    svgs = reader.of("svg")
+    assert len(svgs) == 2 * len(reader.of("figure")) > 20
+    assert all(svg["role"] == "img" and svg["viewbox"] for svg in svgs)
+    assert len(reader.of("title")) == len(svgs) + 1
+    assert len(reader.of("desc")) == len(svgs)
+    assert len(reader.of("figcaption")) == len(reader.of("figure"))
+    for key in (svg["aria-labelledby"] for svg in svgs):
+        assert key
+
+
+def test_tables_have_captions_and_headings(nasty: tuple[str, list[Path]]) -> None:
+    reader = read(nasty[0])
+    assert len(reader.of("table")) == len(reader.of("caption")) > 5
+    assert all(cell.get("scope") in ("col", "row") for cell in reader.of("th"))
+    levels = [int(tag[1]) for tag, _ in reader.tags if tag in ("h1", "h2", "h3")]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+
+
+def test_files_stay_in_the_folder(nasty: tuple[str, list[Path]]) -> None:
+    _, paths = nasty
+    folder = paths[0].parent
+    assert paths[0].name == "index.html"
+    for path in paths[1:]:
+        assert path.parent == folder / "pictures"
+        assert re.fullmatch(r"[A-Za-z0-9_-]+\.(png|svg)", path.name)
+        assert path.stat().st_size > 1000
+    assert len({path.name.casefold() for path in paths}) == len(paths)
+    assert {path for path in folder.rglob("*") if path.is_file()} == set(paths)
+
+
+def test_light_dark_print_and_narrow_are_provided_for(nasty: tuple[str, list[Path]]) -> None:
+    sheet = nasty[0][nasty[0].index("<style>") : nasty[0].index("</style>")]
+    assert "prefers-color-scheme:dark" in sheet
+    assert "@media print" in sheet
+    assert "max-width:40rem" in sheet
+    used = set(re.findall(r"var\(--([a-z]+)", nasty[0]))
+    assert used <= set(re.findall(r"--([a-z]+):#", sheet))
+
+
+def test_an_empty_report_says_what_is_missing_and_how_to_get_it(tmp_path: Path) -> None:
+    paths = build.write(tmp_path, Report())
+    text = paths[0].read_text(encoding="utf-8")
+    reader = read(text)
+    assert paths == [tmp_path / "index.html"]
+    assert reader.faults == []
+    assert len(reader.of("section")) == 12
+    for words in ("trimfit log order", "trimfit log reading", "trimfit learn", "--chanter"):
+        assert words in text
+    assert text.count('class="note"') >= 9
+    assert "invented" not in text
+
+
+def test_finished_reeds_overdue_orders_and_unread_reeds() -> None:
+    left = FinishedReed("R-7", "band 9", "good", "2031-03-08 17:20", 0.61, 4, -1.4, Interval(473.8, 473.2, 474.4))
+    gone = FinishedReed("R-8", None, "lost", "2031-03-07 09:00")
+    late = OpenOrder("band 9", "Ch-3", "8 wanted by 2031-03-01, 1 good, none in work (overdue)", True)
+    unread = RunReed("R-9", None, None, "read-again", why="not read yet: take F and E")
+    whole = made_up_report.run("band 9", 1)
+    run = dataclasses.replace(whole, reeds=(*whole.reeds, unread), progress="8 wanted")
+    text, pictures = build.build(Report(runs=(run,), orders=(late,), finished=(left, gone), finished_in_all=70))
+    words = " ".join(" ".join(word for _, word in read(text).words).split())
+    for said in (
+        "Order band 9 is overdue: 8 wanted by 2031-03-01, 1 good, none in work.",
+        "Of 2 reeds in hand, in 1 order: 1 for a cut, 1 for a first reading of F and E.",
+        "70 reeds have left the bench",
+        "R-7 band 9 good 0.61 4 \u22121 473.8 (473.2 to 474.4) 2031-03-08 17:20",
+        "R-8 – lost 0.00 0 – – 2031-03-07 09:00",
+        "68 more reeds are left out here",
+        "R-9 read it – – – not read yet: take F and E",
+        "1 was never read with F and E, and cannot be drawn.",
+    ):
+        assert said in words
+    assert list(pictures) == ["run-band-9-" + next(iter(pictures)).rsplit("-", 1)[1]]
+
+
+def test_batches_without_a_day_of_making_claim_no_order_of_making() -> None:
+    undated = tuple(dataclasses.replace(one, made_on=None) for one in made_up_report.batches(2, 0))
+    text, _ = build.build(Report(batches=undated))
+    assert "Batches by name, no day of making known" in text
+    assert "order of making" not in text
+
+
+def test_one_type_is_not_told_twice_and_no_line_is_claimed_that_is_not_drawn() -> None:
+    found = dataclasses.replace(made_up_report.validation(), pairs=())
+    rows = tuple(row for row in found.rows if row.output == "gap")
+    text, _ = build.build(Report(validation=dataclasses.replace(found, rows=rows)))
+    table = text[text.index("<caption>Batches the fit had not seen") :]
+    assert table[: table.index("</table>")].count("<tr>") == 2  # its heads and the one row
+    assert "slanting line" not in text
+
+
+def small() -> Report:
+    """A report with few pictures, quick to draw."""
+    whole = made_up_report.report()
+    return dataclasses.replace(
+        whole, runs=whole.runs[1:], stories=whole.stories[:1], charts=(), chanters=whole.chanters[:1], types=()
+    )
+
+
+def test_the_same_findings_give_the_same_bytes_in_another_process(tmp_path: Path) -> None:
+    here = build.write(tmp_path / "here", small())
+    code = (
+        "import pathlib, sys; sys.path.insert(0, sys.argv[1]); "
+        "from tests.review.page import test_build; from trimfit.review.page import build; "
+        "build.write(pathlib.Path(sys.argv[2]), test_build.small())"
+    )
+    environment = {**os.environ, "PYTHONHASHSEED": "77", "TZ": "Pacific/Auckland", "SOURCE_DATE_EPOCH": "86400"}
+    there = tmp_path / "there"
+    subprocess.run(
+        [sys.executable, "-c", code, str(Path(__file__).parents[3]), str(there)], check=True, env=environment
+    )
+    for path in here:
+        assert (there / path.relative_to(tmp_path / "here")).read_bytes() == path.read_bytes(), path.name
+
+
+def test_two_reeds_of_like_names_keep_their_own_pictures() -> None:
+    report = Report(stories=(made_up_report.story("r-1"), made_up_report.story("R-1"), made_up_report.story("r-1")))
+    _, pictures = build.build(report)
+    assert len({key.casefold() for key in pictures}) == 3
+
+
+def test_progress_is_told_and_missing_parts_do_no_harm() -> None:
+    told: list[str] = []
+    report = made_up_report.report()
+    bare = dataclasses.replace(report.chanters[0], meet_pitch_hz=None, asked=(), points=(), g_octave=None)
+    text, pictures = build.build(
+        Report(
+            chanters=(bare,),
+            batches=made_up_report.batches(1, 0),
+            runs=(made_up_report.run("o", 0), made_up_report.run("p", 1)),
+        ),
+        told.append,
+    )
+    assert len(told) == len(pictures) == 2
+    assert read(text).faults == []
+    assert "None of 1 batches is called drifted" in text
+
+
+def test_numbers_have_a_true_minus_and_no_signed_zero_and_claim_no_certainty() -> None:
+    assert page_parts.between(Interval(-38.2, -46.0, 0.04)) == '\u221238 <span class="r">(\u221246 to 0)</span>'
+    assert page_parts.between(Interval(0.0, float("-inf"), float("inf"))) == page_parts.between(None) == "–"
+    assert [page_parts.percent(chance) for chance in (0.0, 0.004, 0.5, 0.999, 1.0)] == [
+        "under 0.1\u00a0%",
+        "0.4\u00a0%",
+        "50\u00a0%",
+        "over 99\u00a0%",
+        "over 99\u00a0%",
+    ]
+
+
+def decade() -> Report:
+    """A decade's findings: every list far longer than what is shown."""
+    whole = made_up_report.report()
+    chanters = tuple(made_up_report.chanter(f"Ch-{i}", 466.0 + i % 13, 520.0 + i % 40) for i in range(300))
+    return dataclasses.replace(
+        whole,
+        reeds=60_000,
+        runs=tuple(made_up_report.run(f"order {i}", 600) for i in range(12)),
+        stories=tuple(made_up_report.story(f"R-{i}") for i in range(600)),
+        batches=made_up_report.batches(2400, 150),
+        charts=tuple(made_up_report.chart("ewma", 800) for _ in range(20)),
+        chanters=tuple(dataclasses.replace(one, points=one.points * 20) for one in chanters),
+        types=made_up_report.types(30),
+        validation=made_up_report.validation(20_000),
+    )
+
+
+def test_a_decades_page_is_under_three_megabytes_and_says_what_is_left_out() -> None:
+    text, pictures = build.build(decade())
+    assert len(text.encode("utf-8")) < 3_000_000
+    assert len(pictures) <= 26
+    for words in (
+        "2,340 more batches",
+        "8 more orders",
+        "594 more reeds",
+        "540 more reeds",
+        "240 more chanters",
+        "14 more charts",
+    ):
+        assert words in text
+
+
+# A window is never narrower than some 500 pixels, a frame may be: the page is opened in a frame of the width wanted,
+# measures itself, and tells the page around it.
+MEASURE = """<script>addEventListener("load", function () {
+  var most = 0, pictures = 0;
+  document.querySelectorAll("body *").forEach(function (n) {
+    var box = n.getBoundingClientRect();
+    if (n.tagName == "svg" && box.width > 0) { pictures += 1; }
+    if (!n.closest("svg *") && !n.closest("thead")) { most = Math.max(most, box.right + scrollX); } });
+  parent.postMessage([innerWidth, document.documentElement.scrollWidth, Math.ceil(most), pictures].join(" "), "*"); });
+</script>"""
+FRAME = """<!DOCTYPE html><meta charset="utf-8"><link rel="icon" href="data:,"><script>addEventListener("message",
+function (told) { document.documentElement.setAttribute("data-measured", told.data); });</script>
+<iframe src="inner.html" style="width:%dpx;height:900px;border:0"></iframe>"""
+
+
+def browse(text: str, width: int, folder: Path) -> tuple[list[int], list[str]]:
+    """Open a page in headless Chromium at a width.
+
+    Returns inner width, scroll width, rightmost edge and number of pictures seen, and the lines on the console.
+    """
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert chromium, "this test needs Chromium on the machine"
+    (folder / "inner.html").write_text(text.replace("</body>", MEASURE + "</body>"), encoding="utf-8")
+    (folder / "frame.html").write_text(FRAME % width, encoding="utf-8")
+    flags = "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking"
+    flags += " --disable-component-update --disable-sync --enable-logging=stderr --v=0 --dump-dom"
+    flags += " --virtual-time-budget=10000 --window-size=1400,1000"
+    run = subprocess.run(
+        [chromium, *flags.split(), f"--user-data-dir={folder / 'profile'}", (folder / "frame.html").as_uri()],
+        capture_output=True,
+        text=True,
+        timeout=90,
+        check=True,
+    )
+    measured = re.search(r'data-measured="([^"]*)"', run.stdout)
+    assert measured, "the page did not load"
+    return [int(word) for word in measured[1].split()], [line for line in run.stderr.splitlines() if "CONSOLE" in line]
+
+
+@pytest.mark.browser
+def test_the_browser_check_sees_overflow_and_errors(tmp_path: Path) -> None:
+    bad = (
+        "<!DOCTYPE html><html><body><div style='width:2000px'>x</div>"
+        "<script>console.error('a fault')</script></body></html>"
+    )
+    (inner, scroll, edge, pictures), console = browse(bad, 360, tmp_path)
+    assert (inner, pictures) == (360, 0)
+    assert scroll >= 2000
+    assert edge >= 2000
+    assert any("a fault" in line for line in console)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [360, 1280])
+def test_chromium_shows_the_page_without_error_or_overflow(
+    nasty: tuple[str, list[Path]], width: int, tmp_path: Path
+) -> None:
+    (inner, scroll, edge, pictures), console = browse(nasty[0], width, tmp_path)
+    assert console == []
+    assert inner == width
+    assert scroll <= width
+    assert edge <= width
+    assert pictures == nasty[0].count("<figure")

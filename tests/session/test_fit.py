@@ -1,0 +1,127 @@
+"""When what was learned is learned anew, and when the readings since simply count: nobody has to run a fit."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from random import Random
+
+import numpy as np
+import pytest
+
+from trimfit.base.errors import InputError
+from trimfit.base.records import Chanter, Reading, Reed, Trim
+from trimfit.log.journal import Journal
+from trimfit.session.fit import CARD, card_of
+from trimfit.session.reading_frame import frame_of
+from trimfit.verbs.learn import learn
+
+
+def read(reed: int, visit: int, *, reed_type: str = "") -> Reading:
+    rng = Random(100 * reed + visit)
+    off = [rng.gauss(0.0, 0.6) for _ in range(5)]
+    notes = {"f": 778.0 + 2.0 * visit + off[0], "e": 712.0 - 1.5 * visit + off[1]}
+    notes |= {"low_a": 472.0 + off[3], "high_a": 944.0 + off[3] + off[4]}
+    at = f"2026-03-{visit + 1:02d}T10:{reed:02d}"
+    return Reading(f"{reed_type}R-{reed}", at, "CH-1", 520.0 + visit + 3.0 * off[2], notes)
+
+
+@pytest.fixture(scope="module")
+def learned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Twelve reeds of two batches, read twice with a cut between: 24 readings, learned."""
+    path = tmp_path_factory.mktemp("due") / "log"
+    with Journal(path, create=True) as journal:
+        journal.append(Chanter("CH-1", 474.0))
+        for i in range(12):
+            journal.append(Reed(f"R-{i}", "cane", f"B-{i % 2}"))
+            journal.append(read(i, 0))
+            journal.append(Trim(f"R-{i}", f"2026-03-01T11:{i:02d}", 0.15))
+            journal.append(read(i, 1))
+    learn(path)
+    return path
+
+
+@pytest.fixture
+def log(learned: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(learned, tmp_path / "log"))
+
+
+def test_a_few_readings_count_without_a_fit_and_many_bring_one(log: Path) -> None:
+    with Journal(log) as journal:
+        kept = card_of(journal)
+        assert kept.readings == 24
+        journal.append_many([read(i, visit) for i in range(12) for visit in (2,)])
+        assert card_of(journal).fit_seq == kept.fit_seq == kept.last_seq
+        journal.append_many([read(i, visit) for i in range(8) for visit in (3,)])
+        anew = card_of(journal)
+        assert anew.fit_seq == anew.last_seq == journal.last_seq()
+        assert anew.readings == 24 + 12 + 8
+
+
+def test_between_fits_the_coefficients_follow_by_the_changed_batches(log: Path) -> None:
+    with Journal(log) as journal:
+        kept = card_of(journal)
+        journal.append_many([read(i, 2) for i in range(9)])
+        assert card_of(journal).last_seq == kept.last_seq, "nine readings only count for their own batch"
+        journal.append(read(9, 2))
+        after = card_of(journal)
+        assert after.last_seq == journal.last_seq()
+        assert after.fit_seq == kept.fit_seq
+        assert after.readings == 24
+        moved = np.abs(after.coef - kept.coef) / np.sqrt(np.diag(kept.coef_cov))
+        assert moved.max() > 0.05
+        assert np.trace(after.coef_cov) < np.trace(kept.coef_cov)
+    with Journal(log) as journal:
+        assert card_of(journal).last_seq == after.last_seq, "it was kept in the log"
+
+
+def test_strikes_count_fivefold(log: Path) -> None:
+    with Journal(log) as journal:
+        kept = card_of(journal)
+        entries = [one.entry for i in range(4) for one in journal.of_reed(f"R-{i}").readings[:1]]
+        for entry in entries[:3]:
+            journal.strike(entry, "typed on the wrong reed")
+        assert card_of(journal).last_seq == kept.last_seq
+        journal.strike(entries[3], "typed on the wrong reed")
+        assert card_of(journal).readings == 20
+
+
+def test_another_ratio_for_a_note_brings_a_fit(log: Path) -> None:
+    with Journal(log) as journal:
+        kept = card_of(journal)
+        journal.set_setting("tolerance_hz", "0.5")
+        assert card_of(journal).last_seq == kept.last_seq
+        journal.set_setting("ratio_d", "27/20")
+        assert card_of(journal).scale == ("8/9", "27/20", "7/4")
+
+
+def test_a_new_type_of_reed_is_learned_once_it_has_five_readings(log: Path) -> None:
+    with Journal(log) as journal:
+        journal.append_many([Reed(f"new-R-{i}", "moulded", "M-1") for i in range(5)])
+        journal.append_many([read(i, 2, reed_type="new-") for i in range(4)])
+        assert card_of(journal).coding.types == ("cane",)
+        journal.append(read(4, 2, reed_type="new-"))
+        assert card_of(journal).coding.types == ("cane", "moulded")
+
+
+def test_what_cannot_be_read_back_is_learned_anew(log: Path) -> None:
+    with Journal(log) as journal:
+        good = journal.learned_get(CARD)
+        assert good is not None
+        journal.learned_put({CARD: good[: len(good) // 2]})
+        assert card_of(journal).readings == 24
+        assert journal.learned_get(CARD) is not None
+
+
+def test_nothing_read_is_assumption_and_no_fit(tmp_path: Path) -> None:
+    with Journal(tmp_path / "log", create=True) as journal:
+        assert card_of(journal).readings == 0
+    with pytest.raises(InputError, match="holds no reading yet"):
+        learn(tmp_path / "log")
+
+
+def test_of_a_long_log_the_reeds_read_last_are_fitted_whole(log: Path) -> None:
+    with Journal(log) as journal:
+        recent = frame_of(journal, most_readings=7)
+        assert recent.groupby("reed").size().to_dict() == {"R-9": 2, "R-10": 2, "R-11": 2}
+        assert len(frame_of(journal)) == len(frame_of(journal, most_readings=24)) == 24

@@ -1,0 +1,134 @@
+"""Derived values that were damaged where they are kept: derived anew, named by `check`, in nobody's way."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.worlds.hostile import make
+from trimfit.base.errors import LogError
+from trimfit.entry.plain_prediction import KEY
+from trimfit.log.journal import Journal
+from trimfit.regression.fitted_model import card_from_bytes, card_to_bytes
+from trimfit.session.fit import CARD, card_of
+from trimfit.verbs.ask import ask_reed
+from trimfit.verbs.check import check
+from trimfit.verbs.log import log_reading
+
+AS_IT_WAS = "what was learned"
+
+
+@pytest.fixture(scope="module")
+def asked(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A log of eight reeds that was asked once."""
+    log = tmp_path_factory.mktemp("asked") / "log"
+    make(log, 8, 1, "plain")
+    ask_reed(log, "R-1")
+    return log
+
+
+@pytest.fixture
+def log(asked: Path, tmp_path: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copy(asked, tmp_path / "log"))
+
+
+def spoil(log: Path, like: str, how: object) -> None:
+    """Change the bytes kept under keys of this form, by a function bytes -> bytes, behind the log's back."""
+    with closing(sqlite3.connect(log)) as connection, connection:
+        for key, value in connection.execute("SELECT key, value FROM learned WHERE key LIKE ?", (like,)).fetchall():
+            changed = how(bytes(value)) if callable(how) else how
+            connection.execute("UPDATE learned SET value = ? WHERE key = ?", (changed, key))
+
+
+def flips(value: bytes, many: int = 12) -> Iterator[bytes]:
+    """The value with one bit turned over, here and there."""
+    for at in np.random.default_rng(3).choice(len(value), many, replace=False).tolist():
+        yield value[:at] + bytes([value[at] ^ 0x10]) + value[at + 1 :]
+
+
+def test_no_flipped_bit_of_a_fit_is_taken_for_what_was_learned(log: Path) -> None:
+    with Journal(log) as journal:
+        good = journal.learned_get(CARD)
+    with closing(sqlite3.connect(log)) as connection:
+        (kept,) = connection.execute("SELECT value FROM learned WHERE key = ?", (CARD,)).fetchone()
+    for bad in flips(bytes(kept)):
+        spoil(log, CARD, bad)
+        with Journal(log) as journal:
+            assert journal.learned_get(CARD) is None
+        assert any(AS_IT_WAS in text for text in check(log).damage)
+    with Journal(log) as journal:
+        card_of(journal)
+        assert journal.learned_get(CARD) == good
+    assert not check(log).damage
+
+
+def test_the_advice_is_the_same_after_a_bit_was_flipped(log: Path) -> None:
+    before = ask_reed(log, "R-1")
+    spoil(log, "%", lambda value: value[:-9] + bytes([value[-9] ^ 0x40]) + value[-8:])
+    again = ask_reed(log, "R-1")
+    assert (again.action, again.length_mm, again.gap_now_cents) == (
+        before.action,
+        before.length_mm,
+        before.gap_now_cents,
+    )
+
+
+@pytest.mark.parametrize("number", [np.nan, np.inf])
+def test_a_fit_that_holds_no_number_is_refused(log: Path, number: float) -> None:
+    with Journal(log) as journal:
+        card = card_of(journal)
+        coef = card.coef.copy()
+        coef[7] = number
+        journal.learned_put({CARD: card_to_bytes(replace(card, coef=coef))})
+        assert np.isfinite(card_of(journal).coef).all()
+    with pytest.raises(LogError):
+        card_from_bytes(card_to_bytes(replace(card, coef=coef)))
+
+
+@pytest.mark.parametrize(
+    "kept",
+    [
+        b"",
+        b"not JSON",
+        b"[]",
+        b'{"format": 1}',
+        b'{"format": 1, "step_mm": "a"}',
+        lambda value: value.replace(b'"step_mm":0.2', b'"step_mm":0.0'),
+        lambda value: value.replace(b"[[", b"[[NaN,", 1),
+        lambda value: value.replace(b'"level":[[', b'"level":[[-'),
+    ],
+)
+def test_a_reading_is_logged_whatever_became_of_the_forecast(log: Path, kept: object) -> None:
+    """Both as damage, and under a checksum of its own."""
+    with Journal(log) as journal:
+        keys = [key for (key,) in journal._connection.execute("SELECT key FROM learned") if key.startswith(KEY)]
+        assert keys
+        for key in keys:
+            good = journal.learned_get(key)
+            assert good is not None
+            journal.learned_put({key: kept(good) if callable(kept) else kept})
+    assert log_reading(log, "R-1", ["f=771.5", "e=700.2"]).entry
+    spoil(log, KEY + "%", kept)
+    assert log_reading(log, "R-2", ["f=771.5", "e=700.2"]).entry
+
+
+def test_a_fit_of_another_log_is_not_this_logs(log: Path, tmp_path: Path) -> None:
+    with Journal(log) as journal:
+        other = replace(card_of(journal), last_seq=10_000, fit_seq=10_000, readings=500)
+        journal.learned_put({CARD: card_to_bytes(other)})
+        assert card_of(journal).readings == 24
+
+
+def test_what_was_kept_before_there_were_checksums_is_no_damage(log: Path) -> None:
+    spoil(log, "%", b'{"format": 10}\n')
+    assert not check(log).damage
+    with Journal(log) as journal:
+        assert card_of(journal).readings == 24

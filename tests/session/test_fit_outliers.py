@@ -1,0 +1,64 @@
+"""Readings that all others speak against: named with what in them stands out, and counted for little."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from trimfit.log.journal import Journal
+from trimfit.session import policies
+from trimfit.session.fit import CARD, card_of, unborne
+from trimfit.verbs.learn import learn
+
+
+@pytest.fixture
+def shop(demo_log: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(demo_log, tmp_path / "log"))
+
+
+def test_one_slipped_note_is_named_and_a_whole_reading_of_another_reed_is_asked_about(shop: Path) -> None:
+    with Journal(shop) as journal:
+        reeds = [h for h in journal.of_reeds(None) if len(h.readings) > 2 and len(h.readings[-1].record.notes_hz) == 9]
+        first, second = (history.readings[-1].record for history in reeds[:2])
+        slipped = {**first.notes_hz, "c": first.notes_hz["c"] * 1.06}
+        one = journal.append(replace(first, taken_at=f"{first.taken_at[:10]}T19:00", notes_hz=slipped))
+        other = {note: hz * 1.08 for note, hz in second.notes_hz.items()}
+        whole = journal.append(
+            replace(
+                second,
+                taken_at=f"{second.taken_at[:10]}T19:05",
+                notes_hz=other,
+                crow_hz=(second.crow_hz or 530.0) * 1.08,
+            )
+        )
+    learn(shop)
+    with Journal(shop) as journal:
+        marks = {mark.entry: mark for mark in unborne(journal)}
+    assert marks[one.entry].reed == first.reed
+    assert marks[one.entry].sentence == "c lies far from what all other readings foretell, and counts for little"
+    assert marks[whole.entry].sentence.startswith("the whole reading lies far from")
+    assert marks[whole.entry].sentence.endswith("was it another reed?")
+
+
+def test_without_a_fit_nothing_is_marked(tmp_path: Path) -> None:
+    with Journal(tmp_path / "log", create=True) as journal:
+        assert unborne(journal) == []
+
+
+def test_a_log_that_cannot_be_written_is_learned_from_and_nothing_is_kept(
+    shop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From a backup or a stick: the answer is the same, the fit is made each time."""
+    with Journal(shop) as journal:
+        good = journal.learned_get(CARD)
+        assert good is not None
+        journal.learned_put({CARD: b"another format"})
+        journal.read_only = True
+        monkeypatch.setattr(journal, "learned_put", lambda items: pytest.fail("a log that is read only was written"))
+        card = card_of(journal)
+        assert card.readings > 1000
+        assert policies.policy_for(journal, policies.costs_of(card, 0, journal.settings())) is not None
+        assert journal.learned_get(CARD) == b"another format"

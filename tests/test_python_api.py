@@ -1,0 +1,143 @@
+"""The Python face: light to import, frames in and out, the same answers as the command line."""
+
+from __future__ import annotations
+
+import json
+import runpy
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import trimfit
+from trimfit.base.answers import Foretold
+from trimfit.base.errors import InputError, LogError
+from trimfit.base.units import Interval
+from trimfit.python_api import frame_of_answers
+
+EXAMPLE = Path(__file__).parents[1] / "datasets_demo" / "example_session.py"
+
+
+@pytest.fixture
+def log(demo_log: Path, tmp_path: Path) -> trimfit.OpenLog:
+    """A copy of the demo shop's learned log, to be written to."""
+    return trimfit.open_log(shutil.copy(demo_log, tmp_path / "copy.trimfit"))
+
+
+def test_importing_trimfit_loads_no_room_and_no_library() -> None:
+    code = (
+        "import sys; before = set(sys.modules); import trimfit; dir(trimfit);"
+        "print(sorted(m for m in set(sys.modules) - before if m.startswith('trimfit') or m.split('.')[0] in"
+        " {'numpy', 'pandas', 'typer', 'sqlite3', 'sklearn', 'matplotlib'}))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "['trimfit']"
+
+
+def test_every_public_name_loads_and_no_other() -> None:
+    assert set(trimfit.__all__) <= set(dir(trimfit))
+    for name in trimfit.__all__:
+        assert getattr(trimfit, name).__name__ == name
+    with pytest.raises(AttributeError, match="no attribute 'ask'"):
+        trimfit.ask  # noqa: B018
+
+
+def test_opening(tmp_path: Path) -> None:
+    with pytest.raises(LogError):
+        trimfit.open_log(tmp_path / "none.trimfit")
+    made = trimfit.open_log(tmp_path / "new.trimfit", create=True)
+    assert len(made.frame()) == 0
+    assert trimfit.open_log(made.path).path == made.path
+    (tmp_path / "text.trimfit").write_text("no log")
+    with pytest.raises(LogError):
+        trimfit.open_log(tmp_path / "text.trimfit", create=True)
+
+
+def test_frames_of_a_new_shop_go_in_whole_or_not_at_all(tmp_path: Path) -> None:
+    log = trimfit.open_log(tmp_path / "new.trimfit", create=True)
+    reeds = pd.DataFrame({"reed": ["a", "b"], "reed_type": "t", "batch": "1"})
+    day = pd.Timestamp("2026-03-01 10:00")
+    readings = pd.DataFrame(
+        {"reed": ["a", "b"], "taken_at": [day, day], "f_hz": [770.0, 772.5], "e_hz": [712.0, 711.0]}
+    )
+    with pytest.raises(InputError):
+        log.add(reeds=reeds.head(1), readings=readings)
+    assert len(log.frame()) == 0
+    assert log.add(reeds=reeds, readings=readings).new == 4
+    assert log.add(reeds=reeds, readings=readings).known == 4
+    found = log.frame().set_index("reed")
+    as_low_a = {"f": 772.5 / (5 / 3), "e": 711.0 / 1.5}
+    for note, hz in as_low_a.items():
+        assert found.loc["b", f"{note}_cents"] == pytest.approx(1200 * np.log2(hz / 440))
+    with pytest.raises(InputError, match=r"'reading' is no table of a log.*did you mean readings"):
+        log.add(reading=readings)
+
+
+def test_answers_are_those_of_the_command_line(log: trimfit.OpenLog) -> None:
+    def said(*words: str) -> list[dict[str, object]]:
+        call = [sys.executable, "-m", "trimfit", "--log", str(log.path), *words, "--json"]
+        answer = json.loads(subprocess.run(call, capture_output=True, text=True, check=True).stdout)
+        return answer if isinstance(answer, list) else [answer]
+
+    work = log.work()
+    listed = said("ask", "--all")
+    assert work["reed"].tolist() == [row["reed"] for row in listed]
+    assert work["action"].tolist() == [row["action"] for row in listed]
+    np.testing.assert_allclose(work["low_gap_now_cents"], [row["gap_now_cents"]["low"] for row in listed], atol=1e-5)
+    reed = listed[5]["reed"]
+    assert log.ask(str(reed)).length_mm == listed[5]["length_mm"]
+    plan = pd.DataFrame({"reed": [reed, reed], "length_mm": [0.1, None]}, index=["cut", "as it is"])
+    foretold = log.predict(plan)
+    assert foretold.index.tolist() == ["cut", "as it is"]
+    (row,) = said("predict", str(reed), "--length", "0.1")
+    assert foretold.loc["cut", "high_f_hz"] == pytest.approx(row["f_hz"]["high"], abs=1e-5)
+    assert foretold.loc["cut", "gap_cents"] > foretold.loc["as it is", "gap_cents"]
+    with pytest.raises(InputError, match="column reed is missing"):
+        log.predict(plan.rename(columns={"reed": "name"}))
+    drifted = log.batches().query("drifted")["batch"].tolist()
+    assert sorted(drifted) == ["B-12", "B-17"]
+
+
+def test_a_folder_goes_out_and_in_again(log: trimfit.OpenLog, tmp_path: Path) -> None:
+    log.export_folder(tmp_path / "out")
+    again = trimfit.open_log(tmp_path / "again.trimfit", create=True)
+    again.import_folder(tmp_path / "out")
+    pd.testing.assert_frame_equal(
+        again.frame().drop(columns="seq").sort_values("entry", ignore_index=True),
+        log.frame().drop(columns="seq").sort_values("entry", ignore_index=True),
+    )
+
+
+def test_blanks_for_an_order_and_its_run_played_out(log: trimfit.OpenLog) -> None:
+    blanks = log.pick("O-12")
+    assert list(blanks.columns)[:6] == ["reed", "length_mm", "trims", "chance_good", "crow_hz", "why"]
+    run = log.rehearse("O-12", seed=3)
+    assert run == log.rehearse("O-12", seed=3)
+    assert 0.5 < run.good <= 1.0
+
+
+def test_notes_and_intervals_become_columns() -> None:
+    span = Interval(2.0, 1.0, 3.0)
+    (row,) = frame_of_answers([Foretold("a", span, span, {"low_g": span}, "CH-1", 6.0, 20.0)]).to_dict("records")
+    assert row == {
+        "reed": "a",
+        **{f"{end}{name}": value for name in ("gap_cents", "crow_hz", "low_g_hz")
+           for end, value in (("", 2.0), ("low_", 1.0), ("high_", 3.0))},
+        "chanter": "CH-1", "pressure_kpa": 6.0, "temperature_c": 20.0,
+    }  # fmt: skip
+
+
+def test_the_example_session_runs(
+    demo_log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", [str(EXAMPLE), shutil.copy(demo_log, tmp_path / "copy.trimfit")])
+    runpy.run_path(str(EXAMPLE))
+    said = capsys.readouterr().out
+    assert said.startswith("0 entries new, 3,529 known")
+    assert "1 new; now " in said
+    assert "B-17" in said
+    assert "B-12" in said

@@ -1,0 +1,112 @@
+"""A chanter's evidence against what was told of it and against its G octave; and what a ticket warns of."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from trimfit.base.records import Chanter, Outcome, Reading
+from trimfit.log.journal import Journal
+from trimfit.review.results import ChanterMap, Ticket
+from trimfit.session.open_log import Bench
+from trimfit.verbs.ask import advise
+from trimfit.verbs.reviews.chanters import chanters
+from trimfit.verbs.reviews.ticket import ticket_of
+
+
+@pytest.fixture
+def shop(demo_log: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(demo_log, tmp_path / "log"))
+
+
+def of(log: Path, name: str) -> ChanterMap:
+    return next(one for one in chanters(log) if one.chanter == name)
+
+
+def test_a_told_pitch_that_the_readings_do_not_bear_out_is_said(shop: Path) -> None:
+    found = of(shop, "CH-15 set of twelve")
+    assert found.meet_pitch_hz is not None
+    with Journal(shop) as journal:
+        told = journal.chanters()["CH-15 set of twelve"]
+        journal.strike(journal.entry_of("chanter", told.chanter).entry, "told again")  # type: ignore[union-attr]
+        journal.append(replace(told, meeting_pitch_hz=round(found.meet_pitch_hz.mean + 6.0, 1)))
+    off = of(shop, "CH-15 set of twelve")
+    assert not off.agrees
+    told_hz = round(found.meet_pitch_hz.mean + 6.0, 1)
+    assert f"does not agree: told {told_hz}, reads 6." in off.why
+    assert " lower" in off.why
+
+
+def test_a_g_octave_that_never_comes_up_to_the_as_is_said(shop: Path) -> None:
+    """Reeds at the meeting point whose overblown low G stays four hertz under low A: the reeds want to be sharper."""
+    with Journal(shop) as journal:
+        journal.append(Chanter("odd"))
+        blanks = [history.reed.record.reed for history in journal.blanks()][:8]
+        for i, reed in enumerate(blanks):
+            low_a = 470.0 + 0.2 * i
+            notes = {"low_a": low_a, "high_a": 2.0 * low_a + 0.3, "e": 1.5 * low_a, "f": low_a * 5 / 3}
+            octave = (low_a - 4.0 + 0.1 * i) * 16 / 9
+            journal.append(Reading(reed, f"2026-09-20T10:{i:02d}", "odd", 530.0, notes, g_octave_hz=octave))
+    found = of(shop, "odd")
+    assert found.g_octave is not None
+    assert found.g_octave.offset_hz.mean == pytest.approx(-3.65, abs=0.3)
+    assert "the G octave reads" in found.why
+    assert not found.agrees
+
+
+def test_where_every_blank_has_an_order_those_count_as_stock(shop: Path) -> None:
+    with Journal(shop) as journal:
+        for name, reed in journal.reeds().items():
+            if reed.order is None:
+                journal.append(Outcome(name, "2026-09-21T10:00", "lost"))
+        ordered = {history.reed.record.reed for history in journal.blanks() if history.reed.record.order}
+        assert ordered
+        laid = {reed for reed, outcome in journal.columns("outcome", ["reed", "outcome"]) if outcome == "to-stock"}
+    stock = {name for one in chanters(shop) for name in one.suits}
+    assert stock & ordered
+    assert stock <= ordered | laid
+
+
+def test_a_reed_once_laid_to_stock_and_handed_over_since_is_no_stock(shop: Path) -> None:
+    (reed, *_) = of(shop, "CH-07 plain").suits
+    with Journal(shop) as journal:
+        journal.append(Outcome(reed, "2026-09-21T10:00", "to-stock"))
+    assert reed in of(shop, "CH-07 plain").suits
+    with Journal(shop) as journal:
+        journal.append(Outcome(reed, "2026-09-22T10:00", "good"))
+    assert reed not in of(shop, "CH-07 plain").suits
+
+
+def ticket(log: Path, reed: str) -> Ticket:
+    with Journal(log) as journal:
+        bench = Bench(journal)
+        record = journal.of_reed(reed).reed.record
+        seen = bench.see_batch(record.reed_type, record.batch)[reed]
+        return ticket_of(bench, seen, advise(bench, seen))
+
+
+def test_a_ticket_warns_of_work_not_done_and_of_a_doubted_reading(shop: Path) -> None:
+    (caution,) = ticket(shop, "R-0351").cautions
+    assert caution.startswith("work is not done: ")
+    with Journal(shop) as journal:
+        last = journal.of_reed("R-0351").readings[-1].record
+        again = replace(last, taken_at="2026-09-25T10:00", remark=None)
+        journal.append(again, doubts=["unforetold: F is high; is it right?"])
+    assert "its last reading was marked as doubtful" in ticket(shop, "R-0351").cautions
+
+
+def test_a_ticket_of_a_reed_gone_past_says_so(shop: Path) -> None:
+    with Journal(shop) as journal:
+        history = journal.of_reed("R-0356")
+        last = history.readings[-1].record
+        for day in (25, 26, 27):
+            notes = {**last.notes_hz, "f": last.notes_hz["f"] * 1.02, "e": last.notes_hz["e"] * 0.985}
+            journal.append(replace(last, taken_at=f"2026-09-{day}T10:00", notes_hz=notes))
+    found = ticket(shop, "R-0356")
+    assert found.gap_cents is not None
+    assert found.gap_cents.mean > 10.0
+    assert any("past tolerance" in caution for caution in found.cautions)
+    assert not any("work is not done" in caution for caution in found.cautions)

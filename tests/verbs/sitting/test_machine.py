@@ -1,0 +1,604 @@
+"""The sitting as a machine: lines in, lines out, on a real log in a folder of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from tests.verbs.sitting.fakes import CUT, Clock, ToldAnswers, play, seated, shop_log
+from trimfit.base.errors import InputError, LogError, TrimfitError
+from trimfit.base.records import Doubt, Order, Reading, Reed, Trim
+from trimfit.log.journal import Journal
+from trimfit.verbs.sitting.log_bench import LogBench
+from trimfit.verbs.sitting.machine import Sitting
+from trimfit.verbs.wording import closing_line
+
+FORETOLD = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
+FIRST = "f 771.1 e 711.6 a 470.2 A 940.1 crow C+22"
+SECOND = "f 781.4 e 705.3 a 470 A 940"
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    with shop_log(tmp_path / "bench.trimfit") as opened:
+        yield opened
+
+
+def test_a_reed_from_first_reading_to_handed_over(journal: Journal) -> None:
+    sitting = seated(journal, ToldAnswers(foretold=FORETOLD))
+    opening = list(sitting.open())
+    assert any("Mind the blade" in line for line in opening)
+    assert any(line.startswith("== R-1, type moulded, batch M-1, order O-1, chanter Heron") for line in opening)
+    said = play(sitting, FIRST)
+    assert said[0].startswith("logged rea-")
+    assert "F 43 cents under E" in said[1]
+    assert "> take off 0.14 mm" in said
+    assert sitting.prompt() == "R-1, Enter = 0.14 mm taken: "
+    said = play(sitting, "")
+    assert said[0].startswith("logged tri-")
+    assert said[-1] == "  now read it; expect F 781.4 and E 705.3 Hz, give or take 0.9"
+    assert play(sitting, "") == ["Enter logs a cut only right after one was advised; type a reading, or ? for help"]
+    play(sitting, SECOND)
+    assert any(line.startswith("== R-2") for line in play(sitting, "good straight and even"))
+    assert list(sitting.close())[-1] == "this sitting: 2 read, 1 cut (0.14 mm), 1 good"
+    history = journal.of_reed("R-1")
+    assert [one.record.notes_hz["f"] for one in history.readings] == [771.1, 781.4]
+    assert [one.record.chanter for one in history.readings] == ["Heron", "Heron"]
+    assert [(one.record.length_mm, one.record.asked_mm) for one in history.trims] == [(0.14, 0.14)]
+    assert history.outcome is not None
+    assert (history.outcome.record.outcome, history.outcome.record.remark) == ("good", "straight and even")
+    assert history.readings[0].at_s < history.trims[0].at_s < history.readings[1].at_s < history.outcome.at_s
+
+
+@pytest.mark.parametrize(
+    ("typed", "length", "lip", "asked"),
+    [
+        ("0.15", 0.15, None, 0.14),
+        ("0,15 lip 2", 0.15, 2.0, 0.14),
+        ("lip 2", None, 2.0, None),
+        ("0.4", 0.4, None, None),
+        ("0.4 asked 0.38", 0.4, None, 0.38),
+        ("ok", 0.14, None, 0.14),
+    ],
+)
+def test_what_was_really_taken(
+    journal: Journal, typed: str, length: float | None, lip: float | None, asked: float | None
+) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    play(sitting, typed)
+    (trim,) = (one.record for one in journal.of_reed("R-1").trims)
+    assert (trim.length_mm, trim.lip_strokes, trim.asked_mm) == (length, lip, asked)
+
+
+def test_undo_strikes_and_keeps(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1", "R-2"])
+    list(sitting.open())
+    play(sitting, FIRST, "0.14", "n")
+    assert sitting.history is not None
+    assert sitting.history.reed.record.reed == "R-2"
+    said = play(sitting, "u")
+    assert said[0].startswith("struck tri-")
+    assert any(line.startswith("== R-1") for line in said)
+    play(sitting, "undo")
+    assert "nothing of this sitting is left to undo" in play(sitting, "u")[0]
+    history = journal.of_reed("R-1")
+    assert (history.readings, history.trims) == ((), ())
+    assert journal.count("strike") == 2
+    assert sitting.tally.line() == "0 read, 0 cut, 2 struck"
+
+
+def test_a_reed_that_moved_says_so_in_one_word(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    play(sitting, FIRST)
+    said = play(sitting, "moved soaked")
+    assert said[0].startswith("logged eve-")
+    assert said[0].endswith("R-1 soaked  [1 read, 0 cut, 1 event]")
+    assert said[-1].startswith("  answers a cut like its batch")  # what to do next follows
+    play(sitting, "MOVED")
+    assert [one.record.event for one in journal.of_reed("R-1").events] == ["soaked", "moved"]
+    assert play(sitting, "u")[0].startswith("struck eve-")
+    assert [one.record.event for one in journal.of_reed("R-1").events] == ["soaked"]
+    assert any(line.startswith("moved") for line in play(sitting, "?"))
+    assert "moved" in sitting.completions("mo")
+
+
+FAR = "f 784.8 e 702.3 a 470 A 940"
+
+
+def _asked_whether_it_moved(journal: Journal) -> Sitting:
+    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), reeds=["R-1"])
+    list(sitting.open())
+    play(sitting, "f 781.4 e 705.3 a 470 A 940")
+    asked = " ".join(" ".join(play(sitting, FAR)).split())
+    assert asked.startswith("? F 15 cents over what was predicted against E: misread (r), or has the reed moved (m)?")
+    assert sitting.prompt() == "R-1, r (misread), m (moved), or Enter to keep it marked: "
+    return sitting
+
+
+def test_a_reading_far_off_is_kept_unmarked_where_the_reed_has_moved(journal: Journal) -> None:
+    sitting = _asked_whether_it_moved(journal)
+    assert play(sitting, "what")[0].startswith("first this: r drops it")
+    said = play(sitting, "m")
+    assert (said[0][:11], said[1][:11]) == ("logged eve-", "logged rea-")
+    assert "[2 read, 0 cut, 1 event]" in said[1]
+    story = journal.of_reed("R-1")
+    (event,) = story.events
+    assert (event.record.event, event.at_s) == ("moved", story.readings[1].at_s)
+    assert story.readings[1].doubts == ()
+    play(sitting, "u", "u")
+    assert (len(journal.of_reed("R-1").readings), journal.of_reed("R-1").events) == (1, ())
+
+
+def test_a_reading_far_off_is_dropped_where_it_was_misread(journal: Journal) -> None:
+    sitting = _asked_whether_it_moved(journal)
+    said = play(sitting, "r")
+    assert said[:2] == ["not logged", "read it again"]
+    assert len(journal.of_reed("R-1").readings) == 1
+    assert play(sitting, "f 781.4 e 705.4 a 470 A 940")[0].startswith("logged rea-")
+
+
+def test_a_reading_far_off_is_kept_and_marked_where_nobody_knows(journal: Journal) -> None:
+    sitting = _asked_whether_it_moved(journal)
+    assert play(sitting, "")[0] == "kept and marked"
+    story = journal.of_reed("R-1")
+    assert story.events == ()
+    assert story.readings[1].doubts[0].startswith("misread-or-moved: F 15 cents over")
+
+
+def test_a_struck_reading_may_be_typed_again(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    play(sitting, FIRST + " at 2026-03-31T08:00", "u", FIRST + " at 2026-03-31T08:00")
+    assert [one.record.taken_at for one in journal.of_reed("R-1").readings] == ["2026-03-31T08:00+00:00"]
+
+
+def test_the_same_row_twice_is_one_entry(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    said = play(sitting, FIRST + " at 2026-03-31T08:00", FIRST + " at 2026-03-31T08:00")
+    assert any(line.startswith("already in the log as rea-") for line in said)
+    assert sitting.tally.readings == len(journal.of_reed("R-1").readings) == 1
+
+
+def doubted(journal: Journal, *lines: str, scripted: bool = False) -> tuple[list[str], Sequence[tuple[str, ...]]]:
+    """What is said to the last line, after a first reading and a cut, and the doubts kept with each reading."""
+    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), reeds=["R-1"], scripted=scripted)
+    list(sitting.open())
+    play(sitting, FIRST, "y", "0.14", *lines[:-1])
+    said = play(sitting, lines[-1])
+    list(sitting.close())
+    return said, [one.doubts for one in journal.of_reed("R-1").readings]
+
+
+def test_a_doubt_is_asked_and_marked_when_confirmed(journal: Journal) -> None:
+    said, doubts = doubted(journal, "f 806.6 e 705.3", "y")
+    assert said[0] == "kept and marked"
+    assert doubts[1] == ("unforetold: F is 55 cents over what this cut should give; is it right?",)
+
+
+def test_a_doubt_is_mended_by_one_letter(journal: Journal) -> None:
+    said, doubts = doubted(journal, "f 390.7 e 705.3", "m")
+    assert said[0].startswith("logged rea-")
+    assert doubts[1] == ()
+    assert journal.of_reed("R-1").readings[1].record.notes_hz == {"f": pytest.approx(781.4), "e": 705.3}
+
+
+def test_a_doubt_is_mended_by_typing_what_is_right(journal: Journal) -> None:
+    said, doubts = doubted(journal, "f 718.4 e 705.3 p 6.5", "f 781.2")
+    assert said[0].startswith("logged rea-")
+    reading = journal.of_reed("R-1").readings[1].record
+    assert (reading.notes_hz, reading.pressure_kpa) == ({"f": 781.2, "e": 705.3}, 6.5)
+    assert doubts[1] == ()
+
+
+@pytest.mark.parametrize("word", ["no", "n", "u", "drop"])
+def test_a_doubted_line_is_dropped_by_a_word(journal: Journal, word: str) -> None:
+    said, doubts = doubted(journal, "f 718.4 e 705.3", word)
+    assert said == ["not logged"]
+    assert len(doubts) == 1
+
+
+def test_a_doubt_waits_for_its_answer(journal: Journal) -> None:
+    said, doubts = doubted(journal, "f 718.4 e 705.3", "hm")
+    assert said == ["first this: y keeps it, m takes what was meant, no drops it, or type what is right"]
+    assert len(doubts) == 2, "closing keeps a measured value, marked"
+    assert doubts[1][0].startswith("digits: F ")
+
+
+def test_what_the_log_cannot_hold_stays_asked_about(journal: Journal) -> None:
+    said, doubts = doubted(journal, "sounding f 390.7 e 705.3", "y")
+    assert said[0].startswith("! reading: no confirmation keeps this: 390.7 is out of bounds")
+    assert len(doubts) == 1
+
+
+def test_in_a_script_a_doubt_is_kept_and_what_follows_counts(journal: Journal) -> None:
+    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), scripted=True)
+    said = play(sitting, "# Tuesday", "reed R-1", SECOND, "0.14", "", "f 806.6 e 705.3", SECOND, "good", SECOND)
+    assert "kept and marked, since the next line does not answer" in said
+    assert said[-1] == "! no reed is chosen; type its name, or n for the next of the work list"
+    history = journal.of_reed("R-1")
+    assert [bool(one.doubts) for one in history.readings] == [False, True, False]
+    assert (len(history.trims), sitting.faults) == (1, 1)
+
+
+def test_in_a_script_an_unknown_reed_takes_nothing(journal: Journal) -> None:
+    sitting = seated(journal, scripted=True)
+    said = play(sitting, "R-1", "R-9", SECOND)
+    assert [line for line in said if line.startswith("! ")] == [
+        "! reed 'R-9' is not in the log, and it is no word of the bench; did you mean R-3? "
+        "type ? for the words, n for the next reed",
+        "! no reed is chosen; type its name, or n for the next of the work list",
+    ]
+    assert journal.count("reading") == 0
+
+
+def test_a_long_cut_is_asked_about(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert play(sitting, "1.4") == ["? 1.4 mm is longer than a cut is thought to be (1.00 mm); did you mean 0.14?"]
+    play(sitting, "m")
+    (trim,) = (one.record for one in journal.of_reed("R-1").trims)
+    assert (trim.length_mm, trim.asked_mm) == (0.14, 0.14)
+    play(sitting, "0.05", *["0.04", "0.05"] * 4)
+    assert play(sitting, "0.16")[0].startswith("? 0.16 mm is longer than any cut before (0.14 mm)")
+    assert play(sitting, "0.13")[0].startswith("logged tri-")
+
+
+def test_conditions_and_chanter_hold_until_told_otherwise(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-3", "R-1"])
+    list(sitting.open())
+    said = play(sitting, "t 21C p 65mbar h 55% ch Otter", FIRST, FIRST + " p 7")
+    assert said[0] == "from now on: 6.50 kPa, 21.0 °C, 55 % humidity, chanter Otter"
+    first, second = (one.record for one in journal.of_reed("R-3").readings)
+    assert (first.pressure_kpa, first.temperature_c, first.humidity_pct, first.chanter) == (6.5, 21.0, 55.0, "Otter")
+    assert second.pressure_kpa == 7.0
+    assert "  read in Heron again, the chanter of this order" in play(sitting, "n")
+    play(sitting, FIRST)
+    assert journal.of_reed("R-1").readings[0].record.chanter == "Heron"
+
+
+def test_a_reed_without_order_stays_in_its_last_chanter(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-3"])
+    list(sitting.open())
+    play(sitting, FIRST + " ch Otter", FIRST + " h 50%")
+    assert [one.record.chanter for one in journal.of_reed("R-3").readings] == ["Otter", "Otter"]
+
+
+def test_cents_count_from_the_target_or_the_meeting_pitch(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    play(sitting, "f -12c e +10c")
+    assert journal.of_reed("R-1").readings[0].record.notes_hz["f"] == pytest.approx(470 * 5 / 3 * 2 ** (-12 / 1200))
+    play(sitting, "ref 465", "f -12c e +10c", "y")
+    assert journal.of_reed("R-1").readings[1].record.notes_hz["f"] == pytest.approx(465 * 5 / 3 * 2 ** (-12 / 1200))
+
+
+def test_how_numbers_are_meant_is_said(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert play(sitting, "f 468 e 472")[0] == "  read as hertz as low A: e f"
+    assert play(sitting, "as_low_a") == ["from now on bare numbers of notes are as low A"]
+    assert play(sitting, "f 468.1 e 472")[0].startswith("logged")
+    assert play(sitting, "auto") == ["from now on bare numbers of notes are told by their size"]
+
+
+def test_a_clock_behind_the_log_keeps_the_order(journal: Journal) -> None:
+    journal.append(Reading("R-1", "2026-03-31T09:06", chanter="Heron", notes_hz={"f": 771.1, "e": 711.6}))
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    said = play(sitting, "0.14")
+    assert said[0] == "  the clock is behind the reading of 09:06: logged as just after it"
+    assert journal.of_reed("R-1").trims[0].record.done_at == "2026-03-31T09:06:00.001+00:00"
+
+
+def test_an_entry_of_a_year_to_come_moves_nothing(journal: Journal) -> None:
+    journal.append(Reading("R-1", "2062-03-31T09:40", chanter="Heron", notes_hz={"f": 771.1, "e": 711.6}))
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert play(sitting, "0.14")[0] == "  before the reading of 2062-03-31 09:40"
+    assert journal.of_reed("R-1").trims[0].record.done_at.startswith("2026-03-31T09:0")
+
+
+def test_a_new_reed_may_be_logged_and_taken_back(journal: Journal) -> None:
+    sitting = seated(journal)
+    list(sitting.open())
+    said = play(sitting, 'new "N 1" type cane batch C-1 blade 21 order O-1')
+    assert said[0].startswith("logged ree-")
+    assert any(line.startswith("== N 1, type cane, batch C-1, order O-1") for line in said)
+    assert "N 1" in sitting.completions("N")
+    play(sitting, "u")
+    with pytest.raises(InputError, match="was struck"):
+        journal.of_reed("N 1")
+    assert sitting.prompt() == "reed: "
+
+
+@pytest.mark.parametrize("line", ["new", "new N-1", "new N-1 type cane", "new N-1 type cane batch C-1 colour red"])
+def test_a_new_reed_needs_type_and_batch(journal: Journal, line: str) -> None:
+    assert play(seated(journal), line) == [
+        "! a new reed needs its name, type and batch; say new R-1 type moulded batch M-3"
+    ]
+
+
+def test_reed_names_of_any_kind(journal: Journal) -> None:
+    sitting = seated(journal)
+    list(sitting.open())
+    names = ["x'; DROP TABLE reeds", "\x1b[31mred", "n", "0.14", "🪈 one", "<script>"]
+    for name in names:
+        play(sitting, f'new "{name}" type cane batch C-1')
+    for name in names:
+        said = play(sitting, f"reed {name}")
+        assert said[0].startswith("== ")
+        assert "\x1b" not in "".join(said) + sitting.prompt()
+    assert journal.count("reed") == 9
+
+
+def test_completion_of_commands_and_reeds(journal: Journal) -> None:
+    sitting = seated(journal)
+    assert sitting.completions("R-") == ["R-1", "R-2", "R-3"]
+    assert sitting.completions("reed R-2") == ["reed R-2"]
+    assert sitting.completions("go") == ["good"]
+
+
+def test_the_work_list(journal: Journal) -> None:
+    sitting = seated(journal, ToldAnswers(work=[f"R-{n}" for n in range(1, 41)]))
+    assert play(sitting, "w")[-1].endswith("and 10 more")
+    sitting = seated(journal)
+    list(sitting.open())
+    assert play(sitting, "list") == ["to do: R-1, R-2"]
+    assert play(sitting, "n")[0].startswith("== R-2")
+    said = play(sitting, "n")
+    assert said[0] == "once more through those that were passed over:"
+    assert said[1].startswith("== R-1")
+    play(sitting, "good", "y")
+    assert sitting.history is not None
+    assert sitting.history.reed.record.reed == "R-2"
+    sitting = seated(journal, ToldAnswers(work=[]))
+    list(sitting.open())
+    assert play(sitting, "n")[-1] == "no reed waits for work; type the name of one, or ? for help"
+    assert play(sitting, "")[-1] == "no reed waits for work; type the name of one, or ? for help"
+
+
+def test_the_reeds_named_are_gone_through_until_they_have_left(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1", "R-3"])
+    list(sitting.open())
+    assert "this sitting is for the reeds named, trimfit ask --all lists" in play(sitting, "w")[0]
+    play(sitting, "lost")
+    assert " ".join(play(sitting, "w")).startswith("to do: R-3;")
+    assert play(sitting, "n") == ["no other reed of those named waits for work"]
+    assert play(sitting, "lost")[-1].startswith("no reed of those named waits for work")
+
+
+def test_a_reed_named_by_a_number_is_no_cut(journal: Journal) -> None:
+    for name in ("1", "12", "f"):
+        journal.append(Reed(name, "moulded", "M-1"))
+    sitting = seated(journal, scripted=True)
+    assert play(sitting, "1")[0].startswith("== 1,")
+    play(sitting, FIRST)
+    assert play(sitting, "12")[0].startswith("== 12,")
+    play(sitting, "cut 1", "y", "lost")
+    assert play(sitting, "f")[0].startswith("== f,")
+    assert sitting.faults == 0
+    assert [one.record.length_mm for one in journal.of_reed("12").trims] == [1.0]
+    assert len(journal.of_reed("1").readings) == 1
+
+
+def test_words_that_are_no_reed_and_words_that_are(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    for line in ("how much more", "finish it"):
+        assert "is no word of the bench" in " ".join(play(sitting, line))
+    assert play(sitting, "why")[0] == "  answers a cut like its batch"
+    assert play(sitting, "clear")[0].startswith("== R-1")
+    assert "say which note" in " ".join(play(sitting, "757 703"))
+    play(sitting, "exit")
+    assert sitting.done
+
+
+def test_a_reed_that_has_left_says_why_there_is_no_answer(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert play(sitting, "good")[0] == "? R-1 was never read with F and E; is it good?"
+    assert sitting.prompt() == "R-1, keep it? y or no: "
+    assert play(sitting, "0.1") == ["first this: y keeps it, no drops it"]
+    assert play(sitting, "no") == ["not logged"]
+    play(sitting, "good", "y", "reed R-1")
+    said = play(sitting, FIRST)
+    entry = journal.of_reed("R-1").outcome
+    assert entry is not None
+    assert said[-1] == f"> left the bench: good. To go on with it: strike {entry.entry[:10]}"
+    said = play(sitting, f"strike {entry.entry[:10]}")
+    assert said[0].startswith("struck out-")
+    assert any(line.startswith("> take off") for line in said)
+    assert (sitting.tally.good, sitting.tally.struck) == (0, 1)
+
+
+def test_entries_of_an_earlier_sitting_are_struck_by_a_word(journal: Journal) -> None:
+    journal.append(Trim("R-1", "2026-03-30T10:00", 0.1))
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert "R-1, its trim tri-" in play(sitting, "u")[1]
+    play(sitting, "strike")
+    assert journal.of_reed("R-1").trims == ()
+    # The reed's own entry is all that is left of it.
+    assert play(sitting, "strike")[0].startswith("! reed R-1: nothing is logged that could be struck")
+    assert play(sitting, "u") == ["nothing of this sitting is left to undo"]
+    assert "good? type ? for the words" in play(sitting, "godo")[1]
+
+
+def test_a_new_reed_of_a_name_alike_is_asked_about(journal: Journal) -> None:
+    sitting = seated(journal)
+    assert "did you mean R-1?" in " ".join(play(sitting, "new r1 type moulded batch M-1"))
+    play(sitting, "no")
+    assert "r1" not in journal.reeds()
+
+
+def test_nothing_learned_is_no_fault(journal: Journal) -> None:
+    sitting = seated(journal, ToldAnswers(advice=None))
+    opening = list(sitting.open())
+    assert "> no answer: nothing is learned yet" in opening
+    assert play(sitting, FIRST)[-1] == "> no answer: nothing is learned yet"
+    assert play(sitting, "r") == ["read it again"]
+    assert play(sitting, "0.1")[-1] == "  now read it"
+    assert sitting.faults == 0
+
+
+def test_a_reed_not_in_the_log_ends_the_call_at_once(journal: Journal) -> None:
+    with pytest.raises(InputError, match="'R-7' is not in the log"):
+        list(seated(journal, reeds=["R-1", "R-7"]).open())
+
+
+def test_words_that_answer_nothing(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    assert play(sitting, "y") == ["nothing was asked"]
+    assert "a reading, any order" in play(sitting, "?")[0]
+    list(sitting.open())
+    assert play(sitting, "r")[0] == "read it again"
+    assert sitting.prompt() == "R-1: "
+    play(sitting, "q")
+    assert sitting.done
+
+
+def test_every_line_fits_eighty_columns(journal: Journal) -> None:
+    journal.append(Order("O-2 " + "long " * 20, "Heron", target_pitch_hz=468.5))
+    sitting = seated(journal, ToldAnswers(foretold=FORETOLD))
+    said = list(sitting.open())
+    said += play(sitting, FIRST, "0.14", "f 390.7 e 705.3", "m", "?", "w", "u", "zzz", "f e A", "good", "q")
+    said += list(sitting.close())
+    assert max(len(line) for line in said) <= 80
+
+
+class BrokenBench(LogBench):
+    """A bench whose disk is full for a while."""
+
+    full = True
+
+    def append(self, record: object, doubts: Sequence[Doubt]) -> tuple[str, bool]:
+        if self.full and isinstance(record, (Reading, Trim)):
+            raise TrimfitError("the disk is full", "the log", "make room")
+        return super().append(record, doubts)  # type: ignore[arg-type]
+
+
+def test_a_full_disk_keeps_the_line_for_another_try(journal: Journal) -> None:
+    from trimfit.verbs.sitting.machine import Sitting
+
+    bench = BrokenBench(journal, ToldAnswers())
+    sitting = Sitting(bench, Clock(), ["R-1"])
+    list(sitting.open())
+    assert play(sitting, FIRST) == ["! the log: the disk is full; make room"]
+    assert next(sitting.close()) == "! the log: the disk is full; make room"
+    bench.full = False
+    assert play(sitting, "y")[1].startswith("logged rea-")
+    assert len(journal.of_reed("R-1").readings) == 1
+
+
+def test_a_full_disk_in_a_script_is_said_and_the_script_goes_on(journal: Journal) -> None:
+    from trimfit.verbs.sitting.machine import Sitting
+
+    sitting = Sitting(BrokenBench(journal, ToldAnswers()), Clock(), scripted=True)
+    said = play(sitting, "R-1", FIRST, "reed R-2")
+    assert said.count("! the log: the disk is full; make room") == 2
+    assert sitting.history is not None
+    assert sitting.history.reed.record.reed == "R-2"
+
+
+def test_no_log_no_sitting(tmp_path: Path) -> None:
+    from trimfit.verbs.sitting.log_bench import sitting_on
+
+    quiet = pytest.raises(LogError, match="there is no log here")
+    with quiet, sitting_on(tmp_path / "none", tell=lambda step, done, whole: None):
+        raise AssertionError("a sitting without a log")
+
+
+def test_past_and_other_answers_are_said_in_words() -> None:
+    from dataclasses import replace
+
+    from trimfit.verbs.wording import advice_lines
+
+    assert advice_lines(replace(CUT, action="past", length_mm=0.0))[0] == "> past: F is over E for good on this chanter"
+    assert advice_lines(replace(CUT, lip_strokes=2))[0] == "> take off 0.14 mm, 2 lip strokes"
+    assert advice_lines(replace(CUT, length_mm=0.0, lip_strokes=1))[0] == "> leave the length, 1 lip stroke"
+    assert advice_lines(replace(CUT, chance_past=3e-9))[3].startswith("  chance of going past under 0.1 %")
+    assert advice_lines(replace(CUT, chance_past=0.999))[3].startswith("  chance of going past 100 %")
+    assert "no cut left" in advice_lines(replace(CUT, action="finished", trims_left=0.0))[2]
+    assert advice_lines(replace(CUT, gap_now_cents=None, gap_after_cents=None, meet_pitch_hz=None, why=""))[1:] == [
+        "  chance of going past 0.4 %; about 1.3 cuts left"
+    ]
+
+
+def test_what_the_gap_did_by_itself_is_said_where_it_is_worth_a_line() -> None:
+    from dataclasses import replace
+
+    from trimfit.base.units import Interval
+    from trimfit.verbs.wording import advice_lines
+
+    said = "  moved by itself since the last sitting: F +3 cents (-1 to +7)"
+    assert said in advice_lines(replace(CUT, moved_cents=Interval(3.0, -1.0, 7.0)))
+    assert any("F 0 cents (-2 to +2)" in line for line in advice_lines(replace(CUT, moved_cents=Interval(0.1, -2, 2))))
+    for quiet in (None, Interval(0.2, -1.0, 1.4)):
+        assert not any("moved by itself" in line for line in advice_lines(replace(CUT, moved_cents=quiet)))
+
+
+def test_a_slip_that_was_kept_does_not_stretch_the_line_on_which_f_and_e_close_in() -> None:
+    pairs = [(100.0, 120.0), (-194.0, 120.0), (105.0, 118.0)]
+    plain, slipped = closing_line([pairs[0], pairs[2]], 110.0), closing_line(pairs, 110.0)
+    assert slipped.split("[")[0] == plain.split("[")[0]
+    assert slipped.split("]")[1] == plain.split("]")[1]
+    assert "[f" in slipped
+    assert closing_line([(-300.0, 900.0)], 110.0).count("F") == 2
+
+
+def test_what_no_chanter_sounds_is_not_kept_though_it_is_confirmed(journal: Journal) -> None:
+    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), reeds=["R-1"])
+    list(sitting.open())
+    said = " ".join(line.strip() for line in play(sitting, FIRST, "sounding", "f 390.7 e 705.3", "y"))
+    assert "no confirmation keeps this: 390.7 is out of bounds; m takes what was meant, no drops it, or type" in said
+    assert journal.count("reading") == 1
+    play(sitting, "m")
+    assert journal.of_reed("R-1").readings[-1].record.notes_hz["f"] == 781.4
+
+
+def test_undo_does_not_stick_at_an_entry_that_somebody_else_struck(journal: Journal) -> None:
+    sitting = seated(journal)
+    list(sitting.open())
+    play(sitting, FIRST, "", "0.1")
+    first_cut, second_cut = (one.entry for one in journal.of_reed("R-1").trims)
+    journal.strike(second_cut, "struck in another window")
+    said = " ".join(" ".join(play(sitting, "u")).split())
+    assert f"nothing to undo: {second_cut}" in said
+    assert "was struck before (struck in another window)" in said
+    assert sitting.tally.cuts == 1
+    assert any(line.startswith(f"struck {first_cut}") for line in play(sitting, "u"))
+    assert journal.of_reed("R-1").trims == ()
+    assert sitting.faults == 0
+
+
+def test_a_cut_that_another_sitting_logged_meanwhile_is_asked_about(journal: Journal) -> None:
+    one, other = seated(journal), seated(journal)
+    for sitting in (one, other):
+        list(sitting.open())
+        play(sitting, "reed R-1")
+    assert any(line.startswith("logged tri-") for line in play(one, ""))
+    said = " ".join(play(other, ""))
+    assert "Meanwhile 0.14 mm (0.14 asked) off R-1 was logged elsewhere" in said
+    assert len(journal.of_reed("R-1").trims) == 1
+    assert play(other, "no") == ["not logged"]
+    # What was advised before the other's cut is advised no more.
+    assert "Enter logs a cut only right after one was advised" in play(other, "")[0]
+    play(other, "0.05")
+    assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.14, 0.05]
+
+
+def test_a_script_keeps_and_marks_a_cut_after_another_sittings(journal: Journal) -> None:
+    one, other = seated(journal, scripted=True), seated(journal, scripted=True)
+    for sitting in (one, other):
+        play(sitting, "reed R-1")
+    play(one, "0.14")
+    other.clock()
+    play(other, "0.14", "reed R-2")
+    kinds = [[doubt.partition(":")[0] for doubt in trim.doubts] for trim in journal.of_reed("R-1").trims]
+    assert "cut-since" in kinds[1]
+    assert "cut-since" not in kinds[0]

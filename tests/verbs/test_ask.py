@@ -1,0 +1,229 @@
+"""What `ask` may say of a reed, and on what readings: nothing that sounds measured before it was."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from trimfit.base import dates
+from trimfit.base.answers import Advice
+from trimfit.base.errors import InputError
+from trimfit.base.pitch import hz_from_cents
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
+from trimfit.log.journal import Journal
+from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.pick import pick
+from trimfit.verbs.predict import predict
+from trimfit.verbs.wording import advice_lines, chance_words, signed
+
+AS_E, AS_F = 3 / 2, 5 / 3
+LOW_A_HZ = 470.0
+
+
+def reading(reed: str, at: str, gap_cents: float, **more: object) -> Reading:
+    """A reading with F and E so far apart around 470 Hz as low A."""
+    middle = 1200.0 * 0.0952  # cents from 440 Hz to 470 Hz, near enough
+    f_hz, e_hz = hz_from_cents(middle + gap_cents / 2) * AS_F, hz_from_cents(middle - gap_cents / 2) * AS_E
+    notes = {"f": f_hz, "e": e_hz, "low_a": LOW_A_HZ, "high_a": 2.0 * LOW_A_HZ}
+    return replace(Reading(reed, at, "Old", 525.0, notes), **more)
+
+
+@pytest.fixture
+def first_week(tmp_path: Path) -> Path:
+    """A maker with five blanks, one chanter, and nothing in the log but what he means to make."""
+    path = tmp_path / "log"
+    with Journal(path, create=True) as journal:
+        journal.append(Chanter("Old"))
+        journal.append(Order("band", "Old", quantity=5, pressure_kpa=6.7))
+        for name in ("1", "2", "3", "10", "11"):
+            journal.append(Reed(name, "moulded", "A", blade_mm=22.0, order="band"))
+    return path
+
+
+def asked_then(path: Path, reed: str, **more: str) -> Advice:
+    """What was to be answered at the moment of the reed's last entry."""
+    with Journal(path) as journal:
+        history = journal.of_reed(reed)
+    last_s = max(entry.at_s for entry in (*history.readings, *history.trims))
+    return ask_reed(path, reed, at_s=last_s, **more)
+
+
+def test_a_reed_never_read_is_sent_to_the_chanter(first_week: Path) -> None:
+    advice = ask_reed(first_week, "2")
+    assert (advice.action, advice.gap_read, advice.length_mm) == ("read-again", False, 0.0)
+    assert advice.gap_now_cents is not None
+    assert advice.meet_pitch_hz is not None
+    assert advice.trims_left > 0.5
+    lines = advice_lines(advice)
+    assert lines == ["> read it first", "  not read yet: take F, E, both A's and the crow in Old"]
+    assert advice.why == "not read yet: take F, E, both A's and the crow in Old"
+
+
+def test_a_crow_alone_is_no_reading_of_f_and_e(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(Reading("2", "2026-03-01", "Old", 523.0))
+        journal.append(Reading("3", "2026-03-01", "Old", 523.0, {"f": 780.0}))
+        journal.append(replace(reading("10", "2026-03-01", -40.0), taped=("f",)))
+    for reed, said in (
+        ("2", "only its crow was read"),
+        ("3", "its F and E were never read together"),
+        ("10", "its F and E were never read together"),
+    ):
+        advice = ask_reed(first_week, reed)
+        assert (advice.action, advice.gap_read) == ("read-again", False)
+        assert advice.why.startswith(said)
+
+
+def test_a_first_week_is_all_work_in_the_order_of_counting(first_week: Path) -> None:
+    work = ask_all(first_week)
+    assert [advice.reed for advice in work] == ["1", "2", "3", "10", "11"]
+    assert {advice.action for advice in work} == {"read-again"}
+    assert all(advice.trims_left > 0.5 for advice in work)
+
+
+def test_what_an_answer_is_about_stands_beside_it(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(reading("2", "2026-03-01", -40.0))
+    advice = asked_then(first_week, "2")
+    assert (advice.reed_type, advice.batch, advice.chanter) == ("moulded", "A", "Old")
+    assert (advice.quantity, advice.pressure_kpa, advice.due_on, advice.outcome) == (5, 6.7, None, None)
+    assert "its last reading names no pressure: taken as the bench's 6.0 kPa" in advice.why
+    assert any("at 6.7 kPa" in line for line in advice_lines(advice))
+
+
+def near_the_end(path: Path, reed: str, *gaps: float, cut_last: bool = False, doubted: bool = False) -> None:
+    with Journal(path) as journal:
+        for day, gap in enumerate(gaps, 1):
+            doubts = ("is it right?",) if doubted else ()
+            journal.append(reading(reed, f"2026-03-{day:02d}", gap, pressure_kpa=6.7), doubts=doubts)
+        if cut_last:
+            journal.append(Trim(reed, f"2026-03-{len(gaps) + 1:02d}", 0.01))
+
+
+def test_finished_and_past_stand_on_readings(first_week: Path) -> None:
+    near_the_end(first_week, "1", 0.0, 0.0, 0.0)
+    near_the_end(first_week, "2", 30.0, 30.0)
+    assert asked_then(first_week, "1").action == "finished"
+    assert "within tolerance" in asked_then(first_week, "1").why
+    assert asked_then(first_week, "2").action == "past"
+
+
+def test_nothing_is_given_up_on_one_doubtful_reading(first_week: Path) -> None:
+    near_the_end(first_week, "2", 30.0, doubted=True)
+    advice = ask_reed(first_week, "2")
+    assert advice.action == "read-again"
+    assert "the one reading since the last cut is doubtful" in advice.why
+
+
+def test_a_reed_cut_and_not_read_since_is_read_before_it_is_handed_over(first_week: Path) -> None:
+    near_the_end(first_week, "1", 0.0, 0.0, 0.0, cut_last=True)
+    advice = asked_then(first_week, "1")
+    assert advice.action == "read-again"
+    assert "foretold from other readings: read it in Old as it is now" in advice.why
+
+
+def test_a_reed_is_read_in_its_own_chanter_before_it_is_handed_over(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(Chanter("New"))
+        journal.append(Order("other", "New"))
+        journal.append(Reed("30", "moulded", "A", blade_mm=22.0, order="other"))
+    near_the_end(first_week, "30", 60.0, 60.0)
+    advice = asked_then(first_week, "30")
+    assert advice.action == "read-again"
+    assert "read it in New as it is now" in advice.why
+    assert asked_then(first_week, "30", order="band").action == "past"
+
+
+def test_no_fit_needs_an_interval_clear_of_the_target(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(Order("high", "Old", target_pitch_hz=474.0))
+        journal.append(Reed("20", "moulded", "A", blade_mm=22.0, order="high"))
+        journal.append(reading("20", "2026-03-01", -50.0))
+    advice = asked_then(first_week, "20")
+    assert advice.meet_pitch_hz is not None
+    assert advice.meet_pitch_hz.low < 474.0 < advice.meet_pitch_hz.high
+    assert advice.action == "trim"
+    assert "whether it will meet at the pitch asked for shows nearer the end" in advice.why
+
+
+def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> None:
+    near_the_end(first_week, "1", 0.0, 0.0, 0.0)
+    with Journal(first_week) as journal:
+        journal.append(Outcome("1", "2026-03-21", "good"))
+    advice = ask_reed(first_week, "1")
+    assert advice.outcome == "good"
+    assert advice_lines(advice)[0] == "> left the bench: good"
+
+
+def test_a_shop_that_knows_type_and_chanter_may_cut_by_the_crow_and_says_so(demo_log: Path) -> None:
+    waiting = [advice for advice in ask_all(demo_log) if not advice.gap_read]
+    by_crow = waiting + [ask_reed(demo_log, advice.reed, order="O-13") for advice in waiting]
+    assert "trim" in {advice.action for advice in by_crow} <= {"trim", "read-again"}
+    for advice in by_crow:
+        if advice.action == "trim":
+            assert "only its crow was read" in advice.notes
+            assert advice.gap_after_cents is not None
+            assert advice.gap_after_cents.mean < -5.0
+            assert advice.chance_past is not None
+            assert advice.chance_past <= 0.01
+
+
+def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path) -> None:
+    work = ask_all(demo_log)
+    cuts = [advice for advice in work if advice.action == "trim" and advice.length_mm]
+    assert cuts
+    with Journal(demo_log) as journal:
+        longest = {name: journal.longest_cut_mm(name) or 0.0 for name in {advice.reed_type for advice in cuts}}
+    for advice in cuts:
+        assert ("a bold cut" in advice.why) == (advice.length_mm > longest[advice.reed_type])
+
+
+def test_numbers_as_they_are_said() -> None:
+    assert [signed(value, 1) for value in (-0.04, 0.04, -1.25, 2.0)] == ["0.0", "0.0", "-1.2", "+2.0"]
+    assert [chance_words(chance) for chance in (0.0003, 0.004, 0.0334, 0.4)] == [
+        "under 0.1 %",
+        "0.4 %",
+        "3.3 %",
+        "40 %",
+    ]
+
+
+def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo_log: Path) -> None:
+    """What was logged since, of the reed and of those beside it, changes nothing; without a moment it does."""
+    log, before = tmp_path / "log", tmp_path / "before"
+    shutil.copy(demo_log, log)
+    shutil.copy(demo_log, before)
+    at_s = dates.moment_s("2026-09-18T12:00")
+    with Journal(log) as journal:
+        (reed, *_), order = journal.of_reeds(None, open_only=True), "O-12"
+        name = reed.reed.record.reed
+        last = reed.readings[-1].record
+        raised = {note: 1.01 * hz for note, hz in last.notes_hz.items()}
+        journal.append(replace(last, taken_at="2026-09-18T12:00:01", notes_hz=raised))
+        journal.append(Event(name, "2026-09-19", "soaked"))
+        (other, *_) = [h.reed.record.reed for h in journal.of_reeds(None, open_only=True) if h.reed.record.reed != name]
+        journal.append(Outcome(other, "2026-09-18T13:00", "lost"))
+        blank = journal.blanks()[0].reed.record.reed
+        journal.append(Trim(blank, "2026-09-18T14:00", length_mm=0.2))
+        then = journal.of_reeds([name, other, blank], until_s=at_s)
+        assert [(len(h.events), h.outcome, h.trims) for h in then[1:]] == [(0, None, ()), (0, None, ())]
+        assert (then[0].readings, then[0].events) == (reed.readings, ())
+        assert blank in [h.reed.record.reed for h in journal.blanks(until_s=at_s)]
+        assert blank not in [h.reed.record.reed for h in journal.blanks()]
+    assert ask_reed(log, name, at_s=at_s) == ask_reed(before, name, at_s=at_s)
+    assert ask_reed(log, name) != ask_reed(before, name, at_s=at_s)
+    assert [a.reed for a in ask_all(log, at_s=at_s)] == [a.reed for a in ask_all(before, at_s=at_s)]
+    assert other not in [a.reed for a in ask_all(log)]
+    assert predict(log, [(name, 0.1, 0)], at_s=at_s) == predict(before, [(name, 0.1, 0)], at_s=at_s)
+    assert pick(log, order, at_s=at_s) == pick(before, order, at_s=at_s)
+
+
+def test_a_day_alone_is_asked_of_as_its_end() -> None:
+    assert dates.moment_s("2026-09-18") == pytest.approx(dates.at_s("2026-09-19") - 0.001)
+    assert dates.moment_s(" 2026-09-18 9:30") == dates.at_s("2026-09-18T09:30")
+    with pytest.raises(InputError, match="not a time") as caught:
+        dates.moment_s("noon")
+    assert caught.value.where == "--at"

@@ -1,0 +1,56 @@
+"""Where a reed might go instead, and which blanks an order may have: what is said of pitches that cannot be met."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
+from trimfit.log.journal import Journal
+from trimfit.verbs.elsewhere import elsewhere
+from trimfit.verbs.pick import pick, picked
+
+
+@pytest.fixture
+def shop(demo_log: Path, tmp_path: Path) -> Path:
+    """The demo shop, with an order far off every chanter's pitch and a chanter that nobody has read."""
+    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    with Journal(log) as journal:
+        journal.append(Chanter("new and unread"))
+        journal.append(Order("far", "CH-07 plain", target_pitch_hz=500.0, quantity=2))
+        journal.append(Order("guess", "new and unread", quantity=2))
+    return log
+
+
+def test_places_that_a_reed_cannot_reach_say_so(shop: Path) -> None:
+    places = {one.order or one.chanter: one for one in elsewhere(shop, "R-0351")}
+    far = places["far"].remark
+    assert "asked for 500.0 Hz" in far
+    assert "off the pitch asked for, and the lips do not reach" in far
+    assert places["guess"].remark == "never read with F and E: a guess"
+    own = [one for one in places.values() if "its own order" in one.remark]
+    assert len(own) == 1
+    good = [one.chance_good for one in elsewhere(shop, "R-0351")]
+    assert [round(one, 2) for one in good] == sorted((round(one, 2) for one in good), reverse=True)
+
+
+def test_blanks_for_a_pitch_out_of_reach_are_not_promised(shop: Path) -> None:
+    for blank in pick(shop, "far")[:20]:
+        assert "off the pitch asked for" in blank.remark
+        assert blank.chance_good < 0.05
+
+
+def test_a_reed_put_to_stock_uncut_is_a_blank_again_and_a_cut_one_is_not(shop: Path) -> None:
+    with Journal(shop) as journal:
+        journal.append(Reed("S-1", "broad cane", "B-24", order="O-12"))
+        journal.append(Reading("S-1", "2026-09-20T10:00", crow_hz=520.0))
+        journal.append(Reed("S-2", "broad cane", "B-24", order="O-12"))
+        assert "S-1" not in {one.reed for one in pick(shop, "guess")}
+        for name in ("S-1", "S-2"):
+            journal.append(Outcome(name, "2026-09-20T11:00", "to-stock"))
+    blanks = {one.reed for one in pick(shop, "guess")}
+    assert {"S-1", "S-2"} <= blanks
+    assert "R-0351" not in blanks
+    assert picked(shop, "guess").wanted == 2

@@ -1,0 +1,70 @@
+"""The values that answers are made of: what to do next, what a next reading would show. The unit is in every name.
+
+Apart from `records`, so that a log entry, which is answered with neither, does not load them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from trimfit.base.records import Action
+from trimfit.base.units import Interval
+
+__all__ = ["Advice", "Foretold"]
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The answer to `ask`. `chance_past`: the chance that the reed is past tolerance once this advice is followed.
+
+    `reason`: what `why` says beyond the figures; `notes`: what it leans on, one thing each; `gap_read`: F and E of this
+    reed were read together at least once (else its figures are foretold from its kin). `outcome`: how it left the
+    bench, None while it is there. `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
+    `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow.
+    `moved_cents`: how far the gap has moved by itself since the last sitting, None where nothing says so;
+    `chance_within`: that the reed ends within tolerance if the advice is followed to its end, None where it was not
+    worked out; `here`: what to work to in the chanter at hand, None unless the order's chanter is away.
+    """
+
+    reed: str
+    order: str | None
+    action: Action
+    length_mm: float
+    lip_strokes: int
+    gap_now_cents: Interval | None
+    gap_after_cents: Interval | None
+    meet_pitch_hz: Interval | None
+    chance_past: float
+    trims_left: float
+    why: str
+    reed_type: str = ""
+    batch: str = ""
+    chanter: str | None = None
+    due_on: str | None = None
+    quantity: int | None = None
+    target_pitch_hz: float | None = None
+    pressure_kpa: float | None = None
+    outcome: str | None = None
+    gap_read: bool = True
+    reason: str = ""
+    notes: tuple[str, ...] = ()
+    need_mm: Interval | None = None
+    moved_cents: Interval | None = None
+    chance_within: float | None = None
+    here: Mapping[str, Any] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Foretold:
+    """What the next reading of a reed would show after a planned trim, in this chanter and at this pressure (None: the
+    bench's usual)."""
+
+    reed: str
+    gap_cents: Interval
+    crow_hz: Interval
+    notes_hz: Mapping[str, Interval]
+    chanter: str | None = None
+    pressure_kpa: float | None = None
+    temperature_c: float | None = None

@@ -1,0 +1,193 @@
+"""Lengths, hertz, pressure and temperature: how they are typed, their bounds, how they are shown.
+
+Factors: NIST SP 811, Appendix B.8 (an inch is 25.4 mm exactly; a water column is the conventional one, of 1 g/cm³
+under standard gravity, so an inch of it is 25.4 x 9.80665 Pa exactly). Products are taken exactly and rounded once, so
+that one amount gives one number however it was written: `12 thou` and `0.012 in` are the same entry.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from trimfit.base.errors import InputError
+
+__all__ = [
+    "BOUNDS",
+    "MM_PER_UNIT",
+    "PA_PER_UNIT",
+    "Interval",
+    "parse_hz",
+    "parse_length_mm",
+    "parse_number",
+    "parse_pct",
+    "parse_pressure_kpa",
+    "parse_temperature_c",
+    "unit_key",
+    "within",
+]
+
+PA_PER_UNIT: Mapping[str, Fraction] = {
+    "pa": Fraction(1),
+    "hpa": Fraction(100),
+    "mbar": Fraction(100),
+    "kpa": Fraction(1000),
+    "bar": Fraction(100_000),
+    "mmh2o": Fraction("9.80665"),
+    "cmh2o": Fraction("98.0665"),
+    "inh2o": Fraction("249.08891"),
+    "mmhg": Fraction("133.3224"),
+    "psi": Fraction("6894.757"),
+}
+MM_PER_UNIT: Mapping[str, Fraction] = {
+    "mm": Fraction(1),
+    "um": Fraction(1, 1000),
+    "thou": Fraction("0.0254"),
+    "in": Fraction("25.4"),
+}
+# Other ways to write a unit. A "mil" is no unit here: some mean a millimetre by it, some a thousandth of an inch.
+_UNIT_WORDS = {
+    '"h2o': "inh2o",
+    "inwc": "inh2o",
+    "inwg": "inh2o",
+    "inchesh2o": "inh2o",
+    "inchesofwater": "inh2o",
+    "inofwater": "inh2o",
+    "inwater": "inh2o",
+    "incheswater": "inh2o",
+    "mmwc": "mmh2o",
+    "mmofwater": "mmh2o",
+    "cmwc": "cmh2o",
+    "inch": "in",
+    "inches": "in",
+    '"': "in",
+    "″": "in",
+    "thous": "thou",
+    "µm": "um",
+    "μm": "um",
+    "hertz": "hz",
+    "percent": "%",
+    "degc": "c",
+    "degf": "f",
+}
+# Lowest and highest value that can be meant, by the column's name in the log.
+BOUNDS: dict[str, tuple[float, float]] = {
+    "crow_hz": (200.0, 1500.0),
+    "note_hz": (150.0, 2500.0),
+    "as_low_a_hz": (380.0, 560.0),
+    "length_mm": (0.0, 15.0),
+    "asked_mm": (0.0, 15.0),
+    "lip_strokes": (0.0, 200.0),
+    "blade_mm": (5.0, 60.0),
+    "bore_gauge_mm": (0.0, 200.0),
+    "pressure_kpa": (0.5, 20.0),
+    "temperature_c": (-10.0, 50.0),
+    "humidity_pct": (0.0, 100.0),
+    "quantity": (1.0, 100000.0),
+}
+_NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d{1,3})?$")
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A believed value: its mean and the ends of a central interval, all in the unit of the key it stands at."""
+
+    mean: float
+    low: float
+    high: float
+
+
+def parse_number(text: str, *, decimal_comma: bool = True) -> float:
+    """A decimal number as typed, with point or (where allowed) comma; never nan or inf.
+
+    Raises InputError for text, blanks and numbers that do not fit a double.
+    """
+    word = text.strip().replace("−", "-")
+    if not _NUMBER.match(word) or ("," in word and not decimal_comma):
+        raise InputError(f"{text[:40]!r} is not a number", remedy="give a number such as 0.15")
+    value = float(word.replace(",", "."))
+    if not math.isfinite(value):
+        raise InputError(f"{text[:40]!r} is too large", remedy="give a number such as 0.15")
+    return value
+
+
+def within(name: str, value: float, *, bounds: str | None = None) -> float:
+    """`value`, if it lies in the bounds kept for `bounds` (default `name`); InputError with the bounds if not."""
+    low, high = BOUNDS[bounds or name]
+    if not low <= value <= high:
+        raise InputError(f"{value:g} is out of bounds", name, f"give {low:g} to {high:g}")
+    return value
+
+
+def unit_key(word: str) -> str:
+    """The key of a unit however it is written: `in H₂O`, `"H2O` and `inches of water` are `inh2o`; `` stays blank."""
+    key = "".join(word.split()).lower().replace("₂", "2").replace("°", "").rstrip(".")
+    return _UNIT_WORDS.get(key, key)
+
+
+_WITH_UNIT = re.compile(r"\s*([+\-−]?[0-9.,]+(?:[eE][+\-]?[0-9]{1,3})?)\s*([^\d\s.,+\-−].*?)?\s*", re.DOTALL)
+
+
+def _split_unit(text: str, example: str, *, decimal_comma: bool) -> tuple[str, Fraction, str]:
+    """The number as it was typed, its exact value, and the unit after it as typed (blank if there is none)."""
+    match = _WITH_UNIT.fullmatch(text)
+    # A digit in what follows the number is a slip of the number (`7O3`), but for a water column.
+    if not match or (re.search(r"\d", match[2] or "") and "h2o" not in unit_key(match[2] or "")):
+        raise InputError(f"{text[:40]!r} is not a number", remedy=f"say for example {example}")
+    parse_number(match[1], decimal_comma=decimal_comma)
+    return match[1], Fraction(match[1].replace("−", "-").replace(",", ".")), match[2] or ""
+
+
+def _measured(
+    text: str, own: str, factors: Mapping[str, Fraction], what: str, use: str, example: str, *, decimal_comma: bool
+) -> tuple[str, float, bool]:
+    """Number as typed, value in units of `own`, and whether a unit was said. Raises InputError for another unit."""
+    number, value, unit = _split_unit(text, example, decimal_comma=decimal_comma)
+    factor = factors.get(unit_key(unit) or own)
+    if factor is None:
+        raise InputError(f"{unit[:20]!r} is no unit of {what}", what, f"use {use}")
+    return number, float(value * factor / factors[own]), bool(unit)
+
+
+def parse_length_mm(text: str, *, decimal_comma: bool = True) -> float:
+    """A length in mm: `0.15`, `0.15 mm`, `12 thou` (thousandths of an inch), `0.012 in`, `300 µm`. Bare numbers are mm.
+
+    Raises InputError for anything else, `mil` included, which may be meant as either.
+    """
+    return _measured(
+        text, "mm", MM_PER_UNIT, "length", "mm, thou or in", "0.15 mm or 6 thou", decimal_comma=decimal_comma
+    )[1]
+
+
+def parse_hz(text: str, *, decimal_comma: bool = True) -> float:
+    """A frequency in Hz: `779.1`, `779.1 Hz`. Raises InputError for anything else."""
+    return _measured(text, "hz", {"hz": Fraction(1)}, "pitch", "Hz", "779.1 Hz", decimal_comma=decimal_comma)[1]
+
+
+def parse_pct(text: str, *, decimal_comma: bool = True) -> float:
+    """A share in per cent: `55`, `55 %`. Raises InputError for anything else."""
+    return _measured(text, "%", {"%": Fraction(1)}, "humidity", "%", "55 %", decimal_comma=decimal_comma)[1]
+
+
+def parse_pressure_kpa(text: str, *, decimal_comma: bool = True) -> float:
+    """A blowing pressure in kPa: `6.5`, `6.5 kPa`, `65 mbar`, `26 inH2O`, `660 mmH2O`. Bare numbers are kPa."""
+    use, example = "kPa, mbar, inH2O or mmH2O", "6.5 kPa or 26 inH2O"
+    number, value, said = _measured(text, "kpa", PA_PER_UNIT, "pressure", use, example, decimal_comma=decimal_comma)
+    low, high = BOUNDS["pressure_kpa"]
+    if not said and not low <= value <= high:
+        what = f"{value:g} of what? A bare number is kPa, which goes from {low:g} to {high:g}"
+        raise InputError(what, "pressure", f'say the unit, such as "{number} inH2O" or "{number} mbar"')
+    return within("pressure_kpa", value)
+
+
+def parse_temperature_c(text: str, *, decimal_comma: bool = True) -> float:
+    """An air temperature in °C: `21`, `21 C`, `21 °C`, `70 F`, `70 °F`. Bare numbers are °C."""
+    _, value, unit = _split_unit(text, "21 C or 70 F", decimal_comma=decimal_comma)
+    if unit_key(unit) == "f":
+        value = (value - 32) / Fraction("1.8")
+    elif unit_key(unit) not in ("", "c"):
+        raise InputError(f"{unit[:20]!r} is no unit of temperature", "temperature", "use C or F")
+    return within("temperature_c", float(value))

@@ -1,1 +1,0 @@
-"""The log: typed text, the append-only journal, the CSV folder."""

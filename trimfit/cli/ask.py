@@ -1,0 +1,292 @@
+"""Verbs that answer about reeds: ask, predict."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trimfit.base.errors import Fault, InputError
+from trimfit.cli.output.answers import plain, print_json, progress, table
+from trimfit.cli.output.entry_words import advice_in_words
+
+if TYPE_CHECKING:
+    from trimfit.base.answers import Advice, Foretold
+    from trimfit.verbs.elsewhere import Elsewhere
+
+__all__ = ["register", "work_list"]
+
+WHAT_IT_MEANS = "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure"
+Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+At = Annotated[
+    str | None, typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME")
+]
+
+
+def _log(context: typer.Context) -> Path:
+    from trimfit.cli.context import log_path
+
+    return log_path(context)
+
+
+def ask(
+    context: typer.Context,
+    reed: Annotated[str | None, typer.Argument(help="The reed.", metavar="REED")] = None,
+    all_: Annotated[
+        bool, typer.Option("--all", help="Every reed with an order and no outcome, most urgent first.")
+    ] = False,
+    order: Annotated[str | None, typer.Option("--order", help="As if it were for this order.", metavar="ORDER")] = None,
+    at: At = None,
+    others: Annotated[bool, typer.Option("--others", help="What it would be for each order and chanter.")] = False,
+    as_json: Json = False,
+) -> None:
+    """How much more to take off: one reed's next step, or the run's work list.
+
+    Example: trimfit ask R-0412
+    """
+    from trimfit.entry.entry_times import asked_s
+    from trimfit.verbs import ask as verbs_ask
+
+    if (reed is None) == (not all_) or (reed is None and (order is not None or others)):
+        raise InputError("say one reed, or --all", "ask", "for example: trimfit ask R-0412")
+    tell = (lambda *_: None) if as_json else progress
+    at_s = asked_s(at)
+    if reed is not None and others:
+        from trimfit.verbs.elsewhere import elsewhere
+
+        places = elsewhere(_log(context), reed, tell, at_s=at_s)
+        if as_json:
+            print_json(places)
+        else:
+            typer.echo(_places(places))
+        return
+    if reed is not None:
+        advice = verbs_ask.ask_reed(_log(context), reed, tell, order=order, at_s=at_s)
+        if as_json:
+            print_json(advice)
+        else:
+            if order is not None:
+                typer.echo(_as_if(advice))
+            typer.echo("\n".join(advice_in_words(advice)))
+        return
+    found = verbs_ask.ask_all(_log(context), tell, at_s=at_s)
+    if as_json:
+        print_json(found)
+        return
+    for line in _order_lines(_log(context), at):
+        typer.echo(line)
+    typer.echo(work_list(found) if found else "no reed waits: none has an order and no outcome")
+
+
+def _as_if(advice: Advice) -> str:
+    """For what order and chanter an answer is, where that was asked."""
+    from trimfit.verbs.wording import plain_name
+
+    target = f" at {advice.target_pitch_hz:.1f} Hz" if advice.target_pitch_hz else ""
+    return f"as if for {plain_name(advice.order or '')}, in {plain_name(advice.chanter or '')}{target}:"
+
+
+def _order_lines(log: Path, at: str | None) -> list[str]:
+    """One line for each order that still wants something; at: the day by which one is overdue, today if not said."""
+    from trimfit.entry.entry_times import day_asked
+    from trimfit.verbs.open_orders import open_orders
+    from trimfit.verbs.wording import plain_name
+
+    orders = open_orders(log, day_asked(at))
+    return [f"{plain_name(one.order, 24)} in {plain_name(one.chanter, 24)}: {one.line()}" for one in orders]
+
+
+def _places(places: Sequence[Elsewhere]) -> str:
+    """The orders and chanters a reed may go to, as a table, best first."""
+    from trimfit.verbs.wording import plain_name, signed
+
+    if not places:
+        return "the log knows no order and no chanter"
+    rows = [
+        (
+            plain_name(one.order or "", 18),
+            plain_name(one.chanter, 24),
+            signed(one.gap_now_cents.mean),
+            f"{one.length_mm:.2f}" if one.length_mm is not None else "",
+            f"{one.meet_pitch_hz.mean:.1f}",
+            f"{100 * one.chance_good:.0f}",
+            one.remark,
+        )
+        for one in places
+    ]
+    heads = ("order", "chanter", "gap", "mm to go", "meets Hz", "good %", "")
+    return table(heads, rows, right=(2, 3, 4, 5)) + "\ngap in cents, F less E"
+
+
+def work_list(found: Sequence[Advice]) -> str:
+    """The run's work list as a table, one reed a line, and one line that sums it up."""
+    from trimfit.verbs.wording import plain_name, signed
+
+    rows = []
+    for a in found:
+        known = a.gap_read or a.action == "trim"
+        rows.append(
+            (
+                plain_name(a.order or "", 14),
+                plain_name(a.reed, 18),
+                a.action if a.gap_read or a.action == "trim" else "read",
+                f"{a.length_mm:.2f}" if a.action == "trim" and a.length_mm else "",
+                str(a.lip_strokes) if a.lip_strokes else "",
+                signed(a.gap_now_cents.mean) if a.gap_now_cents and known else "-",
+                f"{a.meet_pitch_hz.mean:.1f}" if a.meet_pitch_hz and known else "-",
+                _past(a.chance_past) if known else "-",
+                f"{a.trims_left:.1f}" if a.trims_left >= 0.05 else "",
+            )
+        )
+    heads = ("order", "reed", "next", "mm", "lip", "gap", "meets Hz", "past %", "cuts left")
+    todo = [a for a in found if a.action in ("trim", "read-again")]
+    unread = sum(1 for a in todo if a.action == "read-again" and not a.gap_read)
+    parts = [f"{len(found)} reed{'s' if len(found) != 1 else ''}", f"{len(todo)} with work left"]
+    if unread:
+        parts[-1] += f" ({unread} of them not read yet)"
+    for action in ("finished", "past", "no-fit"):
+        if count := sum(1 for a in found if a.action == action):
+            parts.append(f"{count} {action}")
+    parts.append(f"about {sum(a.trims_left for a in todo):.0f} cuts in all")
+    return table(heads, rows, right=(3, 4, 5, 6, 7, 8)) + f"\n{', '.join(parts)}\n{WHAT_IT_MEANS}"
+
+
+def _past(chance: float) -> str:
+    return "<0.1" if chance < 0.001 else f"{100 * chance:.1f}" if chance < 0.995 else "100"
+
+
+def read_plan(path: Path) -> list[tuple[str, float, float]]:
+    """A plan file (reed,length_mm,lip_strokes): InputError with every fault, as `file:line: column: …`."""
+    import csv
+
+    from trimfit.base.units import parse_length_mm, parse_number, within
+
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"cannot be read ({error})", str(path), "give a CSV file with columns reed,length_mm"
+        ) from error
+    rows = list(csv.reader(text.splitlines(), delimiter=";" if ";" in text.partition("\n")[0] else ","))
+    heads = [cell.strip() for cell in rows[0]] if rows else []
+    if "reed" not in heads or not {"length_mm", "lip_strokes"} & set(heads):
+        raise InputError("has not the columns reed,length_mm,lip_strokes", str(path), "name them in the first line")
+    faults, out = [], []
+    for number, row in enumerate(rows[1:], 2):
+        if not any(cell.strip() for cell in row):
+            continue
+        cells = dict(zip(heads, row, strict=False))
+        values = {"length_mm": 0.0, "lip_strokes": 0.0}
+        if not cells.get("reed", "").strip():
+            faults.append(Fault(f"{path}:{number}", "reed", "is empty", "name a reed"))
+        for name in values:
+            word = cells.get(name, "").strip()
+            if word:
+                try:
+                    values[name] = within(name, parse_length_mm(word) if name == "length_mm" else parse_number(word))
+                except InputError as error:
+                    faults.append(Fault(f"{path}:{number}", name, error.what, error.remedy))
+        out.append((cells.get("reed", "").strip(), values["length_mm"], values["lip_strokes"]))
+    if faults:
+        raise InputError(f"{len(faults)} faults", str(path), faults=faults)
+    return out
+
+
+def predict(
+    context: typer.Context,
+    reed: Annotated[str | None, typer.Argument(help="The reed.", metavar="REED")] = None,
+    length: Annotated[str, typer.Option("--length", help="Length to come off, mm.", metavar="MM")] = "0",
+    lip: Annotated[str, typer.Option("--lip", help="Lip strokes.", metavar="N")] = "0",
+    plan: Annotated[
+        Path | None, typer.Option("--plan", help="CSV: reed,length_mm,lip_strokes.", metavar="FILE")
+    ] = None,
+    chanter: Annotated[str | None, typer.Option("--chanter", help="In this chanter instead.", metavar="NAME")] = None,
+    pressure: Annotated[
+        str | None, typer.Option("--pressure", help="Blown at this pressure: 6.5kPa, 26 inH2O.", metavar="P")
+    ] = None,
+    temperature: Annotated[
+        str | None, typer.Option("--temperature", help="In air of this temperature: 21C, 70F.", metavar="T")
+    ] = None,
+    at: At = None,
+    as_json: Json = False,
+) -> None:
+    """What the next reading would show after a trim, in the chanter and air of the reed's last one.
+
+    Example: trimfit predict R-0412 --length 0.15
+    """
+    from trimfit.base.units import parse_length_mm, parse_number, parse_pressure_kpa, parse_temperature_c, within
+    from trimfit.entry.entry_times import asked_s
+    from trimfit.verbs import predict as verbs_predict
+
+    if (reed is None) == (plan is None):
+        raise InputError("say one reed, or --plan FILE", "predict", "for example: trimfit predict R-0412 --length 0.15")
+    if plan is not None:
+        plans = read_plan(plan)
+    else:
+        plans = [
+            (
+                str(reed),
+                within("length_mm", parse_length_mm(length)),
+                within("lip_strokes", parse_number(lip)),
+            )
+        ]
+    found = verbs_predict.predict(
+        _log(context),
+        plans,
+        (lambda *_: None) if as_json else progress,
+        chanter=chanter,
+        pressure_kpa=parse_pressure_kpa(pressure) if pressure else None,
+        temperature_c=parse_temperature_c(temperature) if temperature else None,
+        at_s=asked_s(at),
+    )
+    if as_json:
+        print_json([_flat(item) for item in found])
+        return
+    from trimfit.base.pitch import OUTPUT_WORDS
+    from trimfit.verbs.wording import plain_name, signed
+
+    rows = []
+    for item, (_, mm, strokes) in zip(found, plans, strict=True):
+        for what, span in [("gap, cents", item.gap_cents), ("crow, Hz", item.crow_hz)] + [
+            (f"{OUTPUT_WORDS[note]}, Hz", hz) for note, hz in item.notes_hz.items()
+        ]:
+            number = partial(signed, digits=1) if what.startswith("gap") else "{:.1f}".format
+            rows.append(
+                (
+                    plain_name(item.reed, 18),
+                    f"{mm:.2f}",
+                    f"{strokes:g}",
+                    what,
+                    number(span.mean),
+                    f"{number(span.low)} to {number(span.high)}",
+                )
+            )
+    airs = list(dict.fromkeys(_air(item) for item in found))
+    if len(airs) == 1:
+        typer.echo(airs[0])
+    typer.echo(table(("reed", "mm", "lip", "next reading", "mean", "nine in ten"), rows, right=(1, 2, 4)))
+
+
+def _air(item: Foretold) -> str:
+    """In what the reading would be taken."""
+    from trimfit.verbs.wording import plain_name
+
+    parts = [f"in {plain_name(item.chanter)}" if item.chanter else "in no chanter that the log names"]
+    parts.append(f"at {item.pressure_kpa:.1f} kPa" if item.pressure_kpa else "at the bench's usual pressure")
+    parts += [f"in air of {item.temperature_c:.0f} °C"] if item.temperature_c is not None else []
+    return f"read {', '.join(parts)}"
+
+
+def _flat(item: Foretold) -> dict[str, Any]:
+    out = {"reed": item.reed, "gap_cents": plain(item.gap_cents), "crow_hz": plain(item.crow_hz)}
+    out |= {f"{note}_hz": plain(span) for note, span in item.notes_hz.items()}
+    return out | {name: plain(getattr(item, name)) for name in ("chanter", "pressure_kpa", "temperature_c")}
+
+
+def register(app: typer.Typer) -> None:
+    """Add this family's verbs to the command line."""
+    app.command()(ask)
+    app.command()(predict)

@@ -1,0 +1,151 @@
+"""The short way for the verbs used with a reed in one hand: `ask REED`, and `log reading`, `trim`, `event`,
+`outcome`, `strike`.
+
+They answer without loading the whole command line. Whatever is not plainly one of them (help, an unknown option, a
+missing word) goes the long way, which knows how to say what is wrong. Both ways call the same desk and print the same.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+__all__ = ["DEFAULT_LOG", "VERBS", "answered"]
+
+DEFAULT_LOG = "bench.trimfit"
+_WHEN = {"--at": "at", "--after": "after", "--remark": "remark"}
+# Verb: the desk's function, how many words come first, whether words without end follow, options, and which are needed.
+VERBS: dict[str, tuple[str, int, bool, dict[str, str], frozenset[str]]] = {
+    "reading": (
+        "log_reading",
+        1,
+        True,
+        {
+            "--chanter": "chanter",
+            "--pressure": "pressure",
+            "--temperature": "temperature",
+            "--humidity": "humidity",
+            "--taped": "taped",
+            **_WHEN,
+        },
+        frozenset(),
+    ),
+    "trim": ("log_trim", 1, False, {"--length": "length", "--lip": "lip", "--asked": "asked", **_WHEN}, frozenset()),
+    "event": ("log_event", 1, True, _WHEN, frozenset()),
+    "outcome": ("log_outcome", 2, False, _WHEN, frozenset()),
+    "strike": ("strike", 1, False, {"--at": "at", "--why": "why"}, frozenset()),
+}
+
+
+def answered(arguments: Sequence[str]) -> int | None:
+    """Answer a call if it is one of the quick verbs, spelled out in full; its exit code, or None if it is not one."""
+    rest = list(arguments)
+    log = os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG
+    if len(rest) > 1 and rest[0] == "--log":
+        log, rest = rest[1], rest[2:]
+    elif rest and rest[0].startswith("--log="):
+        log, rest = rest[0][len("--log=") :], rest[1:]
+    if len(rest) < 2 or not log:
+        return None
+    if rest[0] == "ask":
+        asked = _taken(rest[1:], {"--at": "at"})
+        if asked is None or len(asked[0]) != 1:
+            return None
+        return _ask(Path(log), asked[0][0], asked[1].get("at"), asked[2])
+    if rest[0] != "log" or rest[1] not in VERBS:
+        return None
+    function, first, endless, options, needed = VERBS[rest[1]]
+    taken = _taken(rest[2:], options)
+    if taken is None:
+        return None
+    words, said, as_json = taken
+    fits = len(words) > first if endless else len(words) == first
+    if not fits or not needed <= said.keys():
+        return None
+    return _answer(function, Path(log), [*words[:first], *([words[first:]] if endless else [])], said, as_json)
+
+
+def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], dict[str, str], bool] | None:
+    """Words, options and whether JSON is wanted; None for anything that is not plain."""
+    words: list[str] = []
+    said: dict[str, str] = {}
+    as_json, i = False, 0
+    while i < len(arguments):
+        word = arguments[i]
+        i += 1
+        if word == "--json":
+            as_json = True
+        elif word.startswith("-"):
+            name, equals, value = word.partition("=")
+            if name not in options or options[name] in said:
+                return None
+            if not equals:
+                if i == len(arguments):
+                    return None
+                value = arguments[i]
+                i += 1
+            said[options[name]] = value
+        else:
+            words.append(word)
+    return words, said, as_json
+
+
+def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, str], as_json: bool) -> int:
+    def lines() -> list[str]:
+        from trimfit.cli.output.entry_words import as_json as in_json
+        from trimfit.cli.output.entry_words import in_words, when_sure
+        from trimfit.cli.output.json_values import json_text
+        from trimfit.verbs import log as verbs_log
+
+        call = getattr(verbs_log, function)
+        asks = function != "strike"
+        kept = when_sure(
+            lambda sure, **more: call(log, *words, **said, **({"sure": sure} if asks else {}), **more), as_json
+        )
+        if kept is None:
+            return []
+        return [json_text(in_json(kept))] if as_json else in_words(kept)
+
+    return _said(lines)
+
+
+def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> int:
+    def lines() -> list[str]:
+        from trimfit.cli.output.entry_words import advice_in_words
+        from trimfit.cli.output.json_values import json_text, progress
+        from trimfit.cli.output.screen import answer_is_all
+        from trimfit.entry.entry_times import asked_s
+        from trimfit.verbs.ask import ask_reed
+
+        answer_is_all()
+        if as_json:
+            return [json_text(ask_reed(log, reed, at_s=asked_s(at)))]
+        return advice_in_words(ask_reed(log, reed, progress, at_s=asked_s(at)))
+
+    return _said(lines)
+
+
+def _said(answer: Callable[[], list[str]]) -> int:
+    """Print what an answer says, or what is wrong; the exit code."""
+    from trimfit.base.errors import InputError, TrimfitError
+
+    try:
+        if lines := answer():
+            sys.stdout.write("\n".join(lines) + "\n")
+        sys.stdout.flush()
+    except TrimfitError as error:
+        for line in error.lines() if isinstance(error, InputError) else [error.line()]:
+            sys.stderr.write(" ".join(line.split()) + "\n")
+        return error.exit_code
+    except KeyboardInterrupt:
+        sys.stderr.write("stopped; all that was acknowledged is in the log\n")
+        return 1
+    except Exception as error:  # never a traceback for the person at the bench
+        if os.environ.get("TRIMFIT_TRACEBACK"):
+            raise
+        remedy = "the log is unharmed; set TRIMFIT_TRACEBACK=1 and run it again to see where"
+        sys.stderr.write(f"trimfit: {type(error).__name__}: {error}; {remedy}\n")
+        return 1
+    return 0

@@ -1,0 +1,126 @@
+"""The verb that learns: coefficients per type, variance parts, and how well batches never seen were foretold."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from trimfit.cli.output.answers import print_json, progress, table
+
+__all__ = ["register"]
+
+FEWEST = 20
+"""Held-out readings under which no share is shown."""
+SHOWN = ("gap", "crow", "e", "f", "high_a")
+
+
+def learn(
+    context: typer.Context,
+    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")] = False,
+) -> None:
+    """Fit the log now, and say how each reed type answers, what varies, and how true the foretelling is.
+
+    Nobody has to: `ask` brings the fit up to date when it is due.
+
+    Example: trimfit learn
+    """
+    from trimfit.cli.context import log_path
+    from trimfit.verbs.learn import learn as learn_log
+    from trimfit.verbs.learn import report_of
+
+    learned = learn_log(log_path(context), (lambda *_: None) if as_json else progress)
+    found = report_of(learned)
+    if as_json:
+        print_json(found)
+        return
+    for line in _lines(found):
+        typer.echo(line)
+
+
+def _span(value: dict[str, float], digits: int = 1) -> str:
+    return f"{value['mean']:.{digits}f} ({value['low']:.{digits}f} to {value['high']:.{digits}f})"
+
+
+def _lines(found: dict[str, Any]) -> list[str]:
+    lines = [f"learned from {found['readings']:,} readings"]
+    for kind in found["types"]:
+        lines.append("")
+        few = "" if kind["reeds"] >= 10 else ": few, so much of this is the shop's"
+        lines.append(f"{kind['reed_type']}: {kind['reeds']} reeds in {kind['batches']} batches{few}")
+        rows = []
+        for output in SHOWN:
+            c = kind["outputs"][output]
+            rows.append(
+                (
+                    output.replace("_", " "),
+                    _span(c["per_mm"]),
+                    _span(c["curvature"]),
+                    _span(c["per_stroke"], 2),
+                    _span(c["per_kpa"]),
+                    _span(c["per_degc"], 2),
+                )
+            )
+        heads = ("cents", "a mm", "curve, a mm²", "a lip stroke", "a kPa", "a °C")
+        lines += table(heads, rows).split("\n")
+    lines += _movement_lines(found["types"])
+    lines += ["", "what varies (standard deviations, cents; slopes in cents a mm)"]
+    parts = [
+        (
+            part["part"],
+            *(f"{part[name]:.1f}" if part[name] is not None else "" for name in ("gap", "crow", "pitch")),
+            *(f"{part[name]:.1f}" if part[name] is not None else "" for name in ("gap_per_mm", "crow_per_mm")),
+        )
+        for part in found["variance"]
+    ]
+    names = ("gap", "crow", "pitch", "gap a mm", "crow a mm")
+    lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5)).split("\n")
+    lines += ["", "foretold against found, each batch left out (errors in cents; how many in a hundred fell inside)"]
+    held = [
+        (
+            row["output"].replace("_", " "),
+            row["reed_type"] or "all types",
+            f"{row['readings']}",
+            f"{row['rmse']:.1f}",
+            f"{row['naive_rmse']:.1f}" if row["naive_rmse"] is not None else "",
+            f"{row['last_slope_rmse']:.1f}" if row["last_slope_rmse"] is not None else "",
+            *(f"{100 * row[f'coverage{c}']:.0f}" if row["readings"] >= FEWEST else "" for c in (50, 80, 90, 95)),
+        )
+        for row in found["held_out"]
+        if row["output"] in SHOWN and (row["output"] in ("gap", "crow") or not row["reed_type"])
+    ]
+    columns = ("readings", "error", "type slope", "last slope", "50 %", "80 %", "90 %", "95 %")
+    lines += table(("output", "type", *columns), held, right=tuple(range(2, 10))).split("\n")
+    return lines
+
+
+def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
+    """How the reeds of each type move with no work done: a table, then what it means, a sentence a type."""
+    from trimfit.verbs.wording import left_lying, plain_name, wrapped
+
+    rows = [
+        (
+            plain_name(kind["reed_type"], 24),
+            *(_span(m[f"walk_{name}_cents_per_sqrt_day"]) for name in ("gap", "crow")),
+            f"{m['settle_age_gap_cents']:+.1f}",
+            f"{m['settle_work_gap_cents']:+.1f}",
+            f"{m['sitting_gap_cents']:.1f}",
+            str(m["spans"]),
+        )
+        for kind in types
+        if (m := kind["movement"])
+    ]
+    if not rows:
+        return []
+    heads = ("type", "gap a √day", "crow a √day", "settles", "per work", "sitting", "spans")
+    lines = ["", "How reeds move with no work done (cents; settles, per work and sitting: of the gap)"]
+    lines += table(heads, rows, right=(3, 4, 5, 6)).split("\n")
+    for kind in types:
+        m = kind["movement"]
+        lines += wrapped(left_lying(kind["reed_type"], m["left_week_gap_cents"], assumed=m["assumed"]), 80, "  ")
+    return lines
+
+
+def register(app: typer.Typer) -> None:
+    """Add this family's verbs to the command line."""
+    app.command()(learn)

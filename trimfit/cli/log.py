@@ -1,0 +1,358 @@
+"""`log`: one entry at a time, durable when it is acknowledged."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trimfit.cli.output.answers import print_json
+from trimfit.cli.output.entry_words import as_json as kept_json
+from trimfit.cli.output.entry_words import in_words, when_sure
+
+if TYPE_CHECKING:
+    from trimfit.verbs.log import Kept
+
+__all__ = ["register"]
+
+Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+At = Annotated[
+    str | None,
+    typer.Option(
+        "--at",
+        help="When, by this machine's clock: 14:05, 'yesterday 9:05' or 2026-03-01T14:05; now if not said.",
+        metavar="TIME",
+    ),
+]
+After = Annotated[
+    str | None,
+    typer.Option("--after", help="Right after this entry of the reed, by its id; in place of --at.", metavar="ENTRY"),
+]
+Remark = Annotated[str | None, typer.Option("--remark", help="Anything worth keeping.", metavar="TEXT")]
+ReedName = Annotated[str, typer.Argument(help="The reed's name.", metavar="REED")]
+
+_verbs = typer.Typer(
+    help="Log one entry: a reading, a trim, an event, a reed, a chanter, an order, an outcome, a strike of a wrong "
+    "entry, another name of a reed.\n\nExample: trimfit log reading R-0412 f=782.1 e=705.9 crow=C+22",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+def _log(context: typer.Context) -> Path:
+    from trimfit.cli.context import log_path
+
+    return log_path(context)
+
+
+def _answer(kept: Kept | None, as_json: bool) -> None:
+    if kept is None:
+        return
+    if as_json:
+        print_json(kept_json(kept))
+        return
+    for line in in_words(kept):
+        typer.echo(line)
+
+
+def _given(**fields: Any) -> dict[str, Any]:
+    return {name: value for name, value in fields.items() if value is not None}
+
+
+def _value(option: str, text: str | None, unit: str = "") -> float | str | None:
+    """A number typed after an option, in its `unit` or another of that sort; a blank stays, to take a value back."""
+    from trimfit.base.errors import InputError
+    from trimfit.base.units import parse_hz, parse_length_mm, parse_number
+
+    if text is None or not text.strip():
+        return text
+    try:
+        return {"hz": parse_hz, "mm": parse_length_mm}.get(unit, parse_number)(text)
+    except InputError as error:
+        raise InputError(error.what, option, error.remedy) from error
+
+
+@_verbs.command()
+def reading(
+    context: typer.Context,
+    reed: ReedName,
+    words: Annotated[
+        list[str],
+        typer.Argument(
+            help="What was read, as f=782.1 e=705.9 a=468.2 A=936.1 crow=C+22: sounding hertz of the notes "
+            "g a b c d e f G A, go for the overblown low G, and the crow.",
+            metavar="NAME=VALUE…",
+        ),
+    ],
+    at: At = None,
+    after: After = None,
+    chanter: Annotated[str | None, typer.Option("--chanter", help="The chanter it was read in.")] = None,
+    pressure: Annotated[str | None, typer.Option("--pressure", help="6.5 kPa, 65 mbar, 26 inH2O, 660 mmH2O.")] = None,
+    temperature: Annotated[str | None, typer.Option("--temperature", help="21 C or 70 F.")] = None,
+    humidity: Annotated[str | None, typer.Option("--humidity", help="Per cent.")] = None,
+    taped: Annotated[str | None, typer.Option("--taped", help="Notes whose holes carry tape, as 'f high_g'.")] = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log a reading of a reed: only what was taken, in any order.
+
+    Example: trimfit log reading R-0412 f=782.1 e=705.9 a=468.2 A=936.1 crow=C+22 --pressure "26 inH2O"
+    """
+    from trimfit.verbs import log
+
+    def log_it(sure: bool, moved: bool = False) -> Kept:
+        return log.log_reading(
+            _log(context),
+            reed,
+            words,
+            at=at,
+            after=after,
+            chanter=chanter,
+            pressure=pressure,
+            temperature=temperature,
+            humidity=humidity,
+            taped=taped,
+            remark=remark,
+            sure=sure,
+            moved=moved,
+        )
+
+    _answer(when_sure(log_it, as_json), as_json)
+
+
+@_verbs.command()
+def trim(
+    context: typer.Context,
+    reed: ReedName,
+    amount: Annotated[str | None, typer.Argument(help="The same as --length.", metavar="MM")] = None,
+    length: Annotated[
+        str | None, typer.Option("--length", help="Length taken off, in mm; or 6thou, 0.006in.", metavar="MM")
+    ] = None,
+    lip: Annotated[str | None, typer.Option("--lip", help="Strokes of lip work.", metavar="N")] = None,
+    asked: Annotated[str | None, typer.Option("--asked", help="Length that was meant, in mm.", metavar="MM")] = None,
+    at: At = None,
+    after: After = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log what was taken off a reed: length, lip strokes, or both.
+
+    Example: trimfit log trim R-0412 --length 0.15 --lip 2 --asked 0.15
+    """
+    from trimfit.base.errors import InputError
+    from trimfit.verbs import log
+
+    if amount is not None and length is not None:
+        raise InputError(f"two lengths, {amount[:20]} and {length[:20]}", "log trim", "say one")
+    length = amount if length is None else length
+
+    def log_it(sure: bool) -> Kept:
+        return log.log_trim(
+            _log(context), reed, length=length, lip=lip, asked=asked, at=at, after=after, remark=remark, sure=sure
+        )
+
+    _answer(when_sure(log_it, as_json), as_json)
+
+
+@_verbs.command()
+def reed(
+    context: typer.Context,
+    name: ReedName,
+    reed_type: Annotated[str | None, typer.Option("--type", help="Its type.", metavar="TYPE")] = None,
+    batch: Annotated[str | None, typer.Option("--batch", help="The batch it was made in.")] = None,
+    made_on: Annotated[str | None, typer.Option("--made-on", help="As 2026-03-01.", metavar="DATE")] = None,
+    blade: Annotated[str | None, typer.Option("--blade", help="Free blade length when new, mm.", metavar="MM")] = None,
+    order: Annotated[str | None, typer.Option("--order", help="The order it is for.")] = None,
+    remark: Remark = None,
+    move: Annotated[bool, typer.Option("--move", help="Its type or batch in the log is wrong: change it.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Log a reed, or revise what is known of one: what is not said stays, an empty value takes one back.
+
+    Example: trimfit log reed R-0412 --type moulded --batch B-17 --blade 23.1 --order O-12
+    """
+    from trimfit.verbs import log
+
+    given = _given(
+        reed_type=reed_type,
+        batch=batch,
+        made_on=made_on,
+        blade_mm=_value("--blade", blade, "mm"),
+        order=order,
+        remark=remark,
+    )
+    _answer(when_sure(lambda sure: log.log_reed(_log(context), name, given, move=move, sure=sure), as_json), as_json)
+
+
+@_verbs.command()
+def chanter(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="The chanter's name.", metavar="CHANTER")],
+    meeting_pitch: Annotated[
+        str | None, typer.Option("--meeting-pitch", help="Where E and F meet, Hz as low A, if known.", metavar="HZ")
+    ] = None,
+    working_crow: Annotated[
+        str | None, typer.Option("--working-crow", help="The crow it asks for: C+22 or hertz.", metavar="CROW")
+    ] = None,
+    bore_gauge: Annotated[
+        str | None, typer.Option("--bore-gauge", help="How far the bore gauge enters, mm.", metavar="MM")
+    ] = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log a chanter, or revise what is known of one: what is not said stays, an empty value takes one back.
+
+    Example: trimfit log chanter CH-7 --meeting-pitch 474 --working-crow C+22
+    """
+    from trimfit.base.pitch import parse_crow_hz
+    from trimfit.verbs import log
+
+    crow = parse_crow_hz(working_crow) if working_crow and working_crow.strip() else working_crow
+    given = _given(
+        meeting_pitch_hz=_value("--meeting-pitch", meeting_pitch, "hz"),
+        working_crow_hz=crow,
+        bore_gauge_mm=_value("--bore-gauge", bore_gauge, "mm"),
+        remark=remark,
+    )
+    _answer(when_sure(lambda sure: log.log_chanter(_log(context), name, given, sure=sure), as_json), as_json)
+
+
+@_verbs.command()
+def order(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="The order's name.", metavar="ORDER")],
+    chanter: Annotated[str | None, typer.Option("--chanter", help="The chanter it is for.")] = None,
+    target_pitch: Annotated[
+        str | None,
+        typer.Option("--target-pitch", help="Hz as low A; left out: wherever E and F meet.", metavar="HZ"),
+    ] = None,
+    quantity: Annotated[str | None, typer.Option("--quantity", help="How many reeds.", metavar="N")] = None,
+    pressure: Annotated[str | None, typer.Option("--pressure", help="The player's: 6.5 kPa, 26 inH2O …")] = None,
+    due_on: Annotated[str | None, typer.Option("--due", help="As 2026-03-01.", metavar="DATE")] = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log an order, or revise what is known of one: what is not said stays, an empty value takes one back.
+
+    Example: trimfit log order O-12 --chanter CH-7 --quantity 12 --due 2026-04-01
+    """
+    from trimfit.base.units import parse_pressure_kpa
+    from trimfit.verbs import log
+
+    given = _given(
+        chanter=chanter,
+        target_pitch_hz=_value("--target-pitch", target_pitch, "hz"),
+        quantity=_value("--quantity", quantity),
+        pressure_kpa=parse_pressure_kpa(pressure) if pressure and pressure.strip() else pressure,
+        due_on=due_on,
+        remark=remark,
+    )
+    _answer(when_sure(lambda sure: log.log_order(_log(context), name, given, sure=sure), as_json), as_json)
+
+
+@_verbs.command()
+def event(
+    context: typer.Context,
+    reed: ReedName,
+    words: Annotated[
+        list[str], typer.Argument(help="What it was: soaked, dropped, bridle moved, faces sanded.", metavar="EVENT…")
+    ],
+    at: At = None,
+    after: After = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log what was done to a reed, or happened to it, besides a trim: F and E may stand anywhere after it.
+
+    How the reed answers a cut stays known. Read it again before the next cut.
+
+    Example: trimfit log event R-0412 soaked
+    """
+    from trimfit.verbs import log
+
+    def log_it(sure: bool) -> Kept:
+        return log.log_event(_log(context), reed, words, at=at, after=after, remark=remark, sure=sure)
+
+    _answer(when_sure(log_it, as_json), as_json)
+
+
+@_verbs.command()
+def outcome(
+    context: typer.Context,
+    reed: ReedName,
+    outcome: Annotated[str, typer.Argument(help="good, lost or to-stock.", metavar="OUTCOME")],
+    at: At = None,
+    after: After = None,
+    remark: Remark = None,
+    as_json: Json = False,
+) -> None:
+    """Log that a reed has left the bench: good, lost, or to-stock.
+
+    Example: trimfit log outcome R-0412 good
+    """
+    from trimfit.verbs import log
+
+    def log_it(sure: bool) -> Kept:
+        return log.log_outcome(_log(context), reed, outcome, at=at, after=after, remark=remark, sure=sure)
+
+    _answer(when_sure(log_it, as_json), as_json)
+
+
+@_verbs.command()
+def strike(
+    context: typer.Context,
+    entry: Annotated[
+        str | None, typer.Argument(help="The entry's id, or its first letters; with --last a reed.", metavar="ENTRY")
+    ] = None,
+    why: Annotated[str | None, typer.Option("--why", help="What was wrong.", metavar="TEXT")] = None,
+    last: Annotated[bool, typer.Option("--last", help="The entry logged last, of REED if one is named.")] = False,
+    at: At = None,
+    as_json: Json = False,
+) -> None:
+    """Take a wrong entry back. It stays in the log and in exports with the reason, and counts no more.
+
+    Example: trimfit log strike rea-k3v7q2m9 --why "read in the wrong chanter"
+
+    Example: trimfit log strike --last R-0412
+    """
+    from trimfit.base.errors import InputError
+    from trimfit.verbs import log
+
+    if entry is None and not last:
+        raise InputError("which entry?", "log strike", "give its id, or say --last, or --last REED")
+    said = log.TAKEN_BACK if why is None else why
+    if last:
+        _answer(log.strike(_log(context), None, said, at=at, last_of=entry), as_json)
+    else:
+        _answer(log.strike(_log(context), entry, said, at=at), as_json)
+
+
+@_verbs.command()
+def rename(
+    context: typer.Context,
+    reed: ReedName,
+    new: Annotated[str, typer.Argument(help="Its name from now on.", metavar="NEW")],
+    entries: Annotated[
+        list[str] | None,
+        typer.Option("--entry", help="Rename this entry only; may be said again for more.", metavar="ENTRY"),
+    ] = None,
+    join: Annotated[bool, typer.Option("--join", help="NEW is in the log, and is the same reed.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Give a reed another name: where another bench has a reed of this name, or the name was a slip.
+
+    The reed and all that was logged of it are struck ("renamed NEW") and entered again under the new name, all at once.
+    Other benches learn of it when logs are merged. For a reed that comes from another bench's log:
+    trimfit merge OTHER_LOG --rename REED=NEW.
+
+    Example: trimfit log rename R-0412 R-0412b
+    """
+    from trimfit.verbs import log
+
+    _answer(log.rename(_log(context), reed, new, only=entries or (), join=join), as_json)
+
+
+def register(app: typer.Typer) -> None:
+    """Add this family's verbs to the command line."""
+    app.add_typer(_verbs, name="log")

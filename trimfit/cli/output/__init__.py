@@ -1,0 +1,1 @@
+"""How answers and failures are printed: words, tables, JSON, and what a terminal may be sent."""

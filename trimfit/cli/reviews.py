@@ -1,0 +1,304 @@
+"""Verbs that look back: review batches, chanters, repeatability, reed and ticket; and report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trimfit.cli.output.answers import plain, print_json, progress, table
+
+if TYPE_CHECKING:
+    from trimfit.base.units import Interval
+
+__all__ = ["register"]
+
+Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+
+review = typer.Typer(
+    help="What the log tells of batches, chanters, the bench's own reading error, and single reeds.\n\n"
+    "Example: trimfit review batches",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+def _log(context: typer.Context) -> Path:
+    from trimfit.cli.context import log_path
+
+    return log_path(context)
+
+
+def _tell(as_json: bool) -> Any:
+    return (lambda *_: None) if as_json else progress
+
+
+def _span(value: Interval | None, form: str = "+.0f") -> str:
+    if value is None:
+        return ""
+    return f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})"
+
+
+def _give_or_take(value: Interval) -> str:
+    """A mean and half its interval, as `+41 ±8`."""
+    return f"{value.mean:+.0f} ±{0.5 * (value.high - value.low):.0f}"
+
+
+@review.command("batches")
+def batches(context: typer.Context, as_json: Json = False) -> None:
+    """Which batches drifted from their type's running norm, most drifted first.
+
+    The start is told in cents of crow at no trim, plus for sharp; where the gap starts off, that counts too: beyond the
+    length of trim that twice the crow's limit is worth. The answer to a cut is the slope of the gap, in per cent of the
+    type's. Settling is what the crow does in a week with no work done on the reed; it is judged against what the type
+    does, and counts where reeds were read again. The chance is that of being off by more than the settings
+    drift_start_cents, drift_response_pct or drift_settle_cents_per_week. Drifted: that is sure, and out of the ordinary
+    for batches of this shop. Of those called a share of 1 - drift_chance at most is expected to be within what the shop
+    cares about after all. Intervals, and what stands after ±, hold nine times in ten.
+
+    Example: trimfit review batches
+    """
+    from trimfit.verbs.reviews import batches as reviews_batches
+    from trimfit.verbs.wording import plain_name, wrapped
+
+    found = reviews_batches.batches(_log(context), _tell(as_json))
+    if as_json:
+        hidden = ("made_on", "made_index", "settle_norm_cents_per_week")
+        print_json([{key: value for key, value in plain(b).items() if key not in hidden} for b in found])
+        return
+    if not found:
+        typer.echo("no batch yet: log a reed and name its batch")
+        return
+    rows = [
+        (
+            plain_name(b.batch, 14),
+            plain_name(b.reed_type, 14),
+            str(b.reeds),
+            _give_or_take(b.start_shift_cents),
+            _give_or_take(b.response_shift_pct),
+            f"{b.settle_cents_per_week.mean:+.1f}" if b.settle_cents_per_week else "",
+            f"{100 * b.chance_drifted:.0f}",
+            f"{b.ended_past or 0}/{b.ended_short or 0}",
+            "drifted" if b.drifted else "",
+        )
+        for b in found
+    ]
+    heads = ("batch", "type", "reeds", "start c", "slope %", "week c", "off %", "past/short", "")
+    typer.echo(table(heads, rows, right=(2, 3, 4, 5, 6, 7)))
+    for b in found:
+        if b.drifted:
+            said = (
+                f"{plain_name(b.batch)}: {b.why}. Start {_span(b.start_shift_cents)} cents, "
+                f"slope {_span(b.response_shift_pct)} %"
+            )
+            for line in wrapped(said, 80):
+                typer.echo(line)
+
+
+@review.command("chanters")
+def chanters(context: typer.Context, as_json: Json = False) -> None:
+    """What each chanter asks for: its meeting pitch, the crow at the meeting point by reed type, stock that suits.
+
+    Example: trimfit review chanters
+    """
+    from trimfit.base.pitch import crow_label
+    from trimfit.verbs.reviews import chanters as reviews_chanters
+    from trimfit.verbs.wording import plain_name, wrapped
+
+    found = reviews_chanters.chanters(_log(context), _tell(as_json))
+    if as_json:
+        print_json([_chanter(one) for one in found])
+        return
+    if not found:
+        typer.echo("no chanter yet: name it on a reading, or log it")
+    for one in found:
+        meets = "its meeting pitch is not known yet"
+        if one.meet_pitch_hz:
+            kpa = f" at {one.pressure_kpa:.1f} kPa" if one.pressure_kpa else ""
+            meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{kpa}"
+        said = [f"{plain_name(one.chanter)}: {meets}; {one.why}"]
+        said += [
+            f"asks {plain_name(ask.reed_type)} for a crow of {crow_label(ask.crow_hz.mean)}, "
+            f"{_span(ask.crow_hz, '.0f')} Hz, from {ask.reeds} reed{'s' if ask.reeds != 1 else ''}"
+            for ask in one.asked
+        ]
+        if one.g_octave is not None:
+            said.append(f"G octave {_span(one.g_octave.offset_hz, '+.1f')} Hz from low A at the meeting point")
+        if one.suits:
+            said.append("stock that suits, least trim first: " + ", ".join(plain_name(reed, 20) for reed in one.suits))
+        for place, text in enumerate(said):
+            for line in wrapped(text if place == 0 else f"  {text}", 80, "    "):
+                typer.echo(line)
+
+
+def _chanter(one: Any) -> dict[str, Any]:
+    from trimfit.base.pitch import crow_label
+
+    return {
+        "chanter": one.chanter,
+        "meeting_pitch_hz": plain(one.meet_pitch_hz),
+        "told_pitch_hz": one.told_pitch_hz,
+        "pressure_kpa": one.pressure_kpa,
+        "readings": one.readings,
+        "reeds": one.reeds,
+        "crow_asked": [
+            {
+                "reed_type": ask.reed_type,
+                "crow_hz": plain(ask.crow_hz),
+                "crow": crow_label(ask.crow_hz.mean),
+                "reeds": ask.reeds,
+            }
+            for ask in one.asked
+        ],
+        "g_octave": plain(one.g_octave) if one.g_octave is not None else None,
+        "agrees": one.agrees,
+        "suits": list(one.suits),
+        "why": one.why,
+    }
+
+
+@review.command("repeatability")
+def repeatability(context: typer.Context, as_json: Json = False) -> None:
+    """The bench's own reading error by note and its parts, and how many readings show 1 cent.
+
+    From readings repeated with no work between, pressure and air allowed for. Standard deviations in cents.
+
+    Example: trimfit review repeatability
+    """
+    import math
+
+    from trimfit.verbs.reviews import report as reviews_report
+    from trimfit.verbs.wording import wrapped
+
+    found = reviews_report.repeatability(_log(context), _tell(as_json))
+    if as_json:
+        print_json(found)
+        return
+
+    def cell(value: float) -> str:
+        return f"{value:.1f}" if math.isfinite(value) else ""
+
+    rows = [
+        (
+            one.output.replace("_", " "),
+            str(one.readings),
+            cell(one.within_cents.mean),
+            cell(one.sitting_cents),
+            cell(one.condition_cents),
+            cell(one.total_cents.mean),
+            str(one.readings_in_sitting) if one.readings_in_sitting else "never",
+            str(one.sittings),
+        )
+        for one in found
+    ]
+    heads = ("of", "readings", "one sitting", "sittings", "air", "in all", "to see 1 c", "or sittings")
+    typer.echo(table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)))
+    for one in found:
+        if one.output in ("gap", "crow"):
+            for line in wrapped(f"{one.output}: {one.why}", 80, "  "):
+                typer.echo(line)
+
+
+@review.command("reed")
+def reed_(
+    context: typer.Context,
+    reed: Annotated[str, typer.Argument(help="The reed.", metavar="REED")],
+    ticket: Annotated[
+        Path | None, typer.Option("--ticket", help="Also write the reed's ticket into this folder.", metavar="FOLDER")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """One reed's whole story in order of time, struck entries included, where it stands, and what to do next.
+
+    Each line ends with the entry's id, for `log strike`. Times are this machine's, to the minute.
+
+    Example: trimfit review reed R-0412
+    """
+    from trimfit.base.dates import local_minute
+    from trimfit.verbs.reviews import reed_story
+    from trimfit.verbs.reviews import ticket as reviews_ticket
+    from trimfit.verbs.wording import advice_lines, own_words, plain_name, wrapped
+
+    found = reed_story.review_reed(_log(context), reed, _tell(as_json))
+    paths = reviews_ticket.write_ticket(_log(context), reed, ticket) if ticket is not None else []
+    if as_json:
+        print_json(plain(found) | ({"ticket": [str(path) for path in paths]} if paths else {}))
+        return
+    parts = [plain_name(found.reed), f"type {plain_name(found.reed_type)}", f"batch {plain_name(found.batch)}"]
+    parts += [f"made {found.made_on}"] if found.made_on else []
+    parts += [f"order {plain_name(found.order)}"] if found.order else []
+    parts += [f"chanter {plain_name(found.chanter)}"] if found.chanter else []
+    for line in wrapped(", ".join(parts), 80, "  "):
+        typer.echo(line)
+    for event in found.events:
+        gap = f"; gap {event.gap_cents:+.1f} cents" if event.gap_cents is not None else ""
+        doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""
+        struck = f"; STRUCK: {event.struck}" if event.struck is not None else ""
+        said = " ".join(f"{event.said}{gap}{doubts}{struck}".split())
+        for line in wrapped(f"{local_minute(event.at)}  {event.what}: {said}  [{event.short}]", 80, "    "):
+            typer.echo(line)
+    left = f"; left the bench: {found.outcome}" if found.outcome else ""
+    typer.echo(f"now {found.removed_mm:.2f} mm off, {found.lip_strokes:g} lip strokes{left}")
+    for line in advice_lines(found.advice):
+        typer.echo(line)
+    if found.own_lines is not None:
+        for line in wrapped(f"  {own_words(found.own_lines)}", 80, "    "):
+            typer.echo(line)
+    for path in paths:
+        typer.echo(str(path))
+
+
+@review.command("ticket")
+def ticket_(
+    context: typer.Context,
+    reeds: Annotated[list[str] | None, typer.Argument(help="The reeds.", metavar="[REED]...")] = None,
+    order: Annotated[
+        str | None, typer.Option("--order", help="All reeds of this order but those lost or put to stock.")
+    ] = None,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write into.", metavar="FOLDER")] = Path("tickets"),
+    as_json: Json = False,
+) -> None:
+    """Write the card that goes with a reed, or with each of several: one A6 page, as PDF and PNG.
+
+    Example: trimfit review ticket R-0412 --out tickets
+    """
+    from trimfit.verbs.reviews import ticket as reviews_ticket
+
+    paths = reviews_ticket.write_tickets(_log(context), reeds or [], out, _tell(as_json), order=order)
+    if as_json:
+        one = {"reed": reeds[0]} if reeds and len(reeds) == 1 and order is None else {}
+        print_json(one | {"files": [str(path) for path in paths]})
+        return
+    for path in paths:
+        typer.echo(str(path))
+
+
+def report(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(help="Folder for the page and its pictures.", metavar="FOLDER")],
+    shop: Annotated[str, typer.Option("--shop", help="The shop's name, for the heading.", metavar="NAME")] = "",
+    at: Annotated[
+        str | None,
+        typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME"),
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Write one self-contained page (index.html) and its pictures, as PNG and SVG, into a folder.
+
+    Example: trimfit report review
+    """
+    from trimfit.entry.entry_times import asked_s
+    from trimfit.verbs.reviews import report as reviews_report
+
+    paths = reviews_report.write_report(_log(context), folder, _tell(as_json), shop=shop, at_s=asked_s(at))
+    if as_json:
+        print_json({"page": str(paths[0]), "pictures": [str(path) for path in paths[1:]]})
+        return
+    typer.echo(f"{paths[0]}, with {len(paths) - 1} picture files beside it")
+
+
+def register(app: typer.Typer) -> None:
+    """Add this family's verbs to the command line."""
+    app.add_typer(review, name="review")
+    app.command()(report)

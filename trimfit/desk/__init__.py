@@ -1,1 +1,0 @@
-"""The use cases: each passes values between the rooms."""

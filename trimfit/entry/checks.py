@@ -1,0 +1,381 @@
+"""Doubts at entry: what a careful neighbour at the bench would ask about before a line is logged.
+
+Pure functions of the record, the reed's history, the shop's settings and what is foretold. A doubt is asked about at
+once, kept when confirmed, and stays with its entry. That holds for values that a chanter or a blade can have
+(`units.BOUNDS`): an octave slip that no chanter can sound is mended or typed anew, and no confirmation keeps it, for it
+is no measured value of anything.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from trimfit.base.dates import DAY_S, at_s
+from trimfit.base.pitch import ratios
+from trimfit.base.records import Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
+from trimfit.entry.typing_slips import (
+    AS_SOUNDING,
+    Typed,
+    foretold_doubts,
+    outputs_cents,
+    rough_expectation,
+    since_event,
+)
+
+if TYPE_CHECKING:
+    from trimfit.entry.neighbours import Foreseen
+
+__all__ = [
+    "LONGEST_UNASKED_MM",
+    "MOVED",
+    "ahead_doubt",
+    "outcome_doubts",
+    "reading_doubts",
+    "trim_doubts",
+    "unbalanced",
+]
+
+# Before this many cuts of a type are logged, only a cut longer than this is asked about. Assumptions, no source.
+FEW_CUTS = 8
+LONGEST_UNASKED_MM = 1.0
+# How much more the top hand may rise than the bottom hand, per kPa away from the bench's pressure, before the A's
+# count as out of balance. An assumption made wide; the sign is common practice, no source.
+TOP_OVER_BOTTOM_CENTS_PER_KPA = 4.0
+# What pressure and air temperature may do to every note between two readings: the first an assumption, no source; the
+# second the usual 3 cents a degree.
+CENTS_PER_KPA, CENTS_PER_DEGREE = 6.0, 3.0
+# How far the gap may seem to open by reading error alone, with length taken and the lips left alone.
+GAP_OPENS_CENTS = 10.0
+# Hertz as low A between the G octave and the A's that no gap of the other sign goes with (common practice, no source:
+# it stands two or three hertz under while the reed still wants to be sharper).
+G_OCTAVE_HZ = 2.0
+# F and E this far apart as low A are asked about where nothing else was. An assumption made wide, no source.
+GAP_WIDE_CENTS = 150.0
+# The kind of the doubt whether a reed was misread, or is not as it was.
+MOVED = "misread-or-moved"
+# The same entry of a reed, with nothing logged between, is asked about within this time.
+TWICE_S = 60.0
+# Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
+GOOD_TOLERANCES = 2.0
+
+
+def _scale(settings: Settings) -> dict[str, Fraction]:
+    return ratios(settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g)
+
+
+def reading_doubts(
+    reading: Reading,
+    history: ReedHistory,
+    settings: Settings,
+    foretold: Mapping[str, tuple[float, float]],
+    *,
+    typed: Typed = AS_SOUNDING,
+    foreseen: Foreseen | None = None,
+) -> list[Doubt]:
+    """All doubts about a reading not yet logged, those that a slip explains first.
+
+    foretold: output to mean and standard deviation (as low A, cents from 440 Hz) of the next reading; what it lacks
+    is judged from the reed's last reading and from the reading itself. typed: how the line was typed. foreseen: what
+    is foretold under the reading's own conditions, all outputs together, of this reed and of those beside it; it then
+    stands in for `foretold` where the reed was last read in the same chanter.
+    """
+    scale = _scale(settings)
+    whole, history = history, since_event(history)
+    if whole.readings and not history.readings:
+        foretold, foreseen = {}, None  # an event came after all that was read: it may stand anywhere
+    last_s = max((one.at_s for one in history.readings), default=float("-inf"))
+    after_cut = any(one.at_s >= last_s for one in history.trims) and bool(history.readings)
+    told = _widened(foretold, reading, history)
+    same_chanter = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
+    if foreseen is not None:
+        told = foreseen.own.each() if same_chanter else {}
+    expected = {**rough_expectation(reading, history, scale), **told}
+    doubts = foretold_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
+    slipped = bool(doubts) and all(doubt.meant for doubt in doubts)
+    moved = _moved(reading, foreseen, scale) if same_chanter and not slipped else None
+    doubts = _or_the_last(doubts, reading, history)
+    other = _other_reed(reading, foreseen, scale)
+    if other is not None and not slipped:
+        return [other]
+    if doubts and moved is None:
+        # A slip explains the rest: an octave on one A is no lack of balance.
+        return doubts
+    by_itself = [
+        _typed_twice(reading, whole, settings.time_zone),
+        _gap_wide(reading, scale),
+        _unbalanced(reading, settings, scale),
+    ]
+    if moved is not None and not any(by_itself):
+        return [moved]
+    found = [
+        *by_itself,
+        _g_octave_against_gap(reading, settings, scale),
+        _gap_opened(reading, history, scale),
+    ]
+    return [doubt for doubt in found if doubt is not None]
+
+
+def _other_reed(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str, Fraction]) -> Doubt | None:
+    """A reading that another reed of the batch explains much better than its own does."""
+    now = outputs_cents(reading, scale)
+    if foreseen is None or not now:
+        return None
+    from trimfit.entry.neighbours import reads_like
+
+    name = reads_like(now, foreseen)
+    if name is None:
+        return None
+    sentence = f"This reads like {name[:60]}, not like {reading.reed[:60]}; was it {reading.reed[:60]} that was read?"
+    return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
+
+
+def _moved(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str, Fraction]) -> Doubt | None:
+    """A whole reading far from what was predicted, which no one wrong value explains: the reed may have moved."""
+    if foreseen is None:
+        return None
+    from trimfit.entry.neighbours import off_as_a_whole
+
+    found = off_as_a_whole(outputs_cents(reading, scale), foreseen.own)
+    if found is None:
+        return None
+    what, cents = found
+    side = f"{abs(cents):.0f} cents {'over' if cents > 0 else 'under'} what was predicted"
+    said = f"F {side} against E" if what == "gap" else f"All notes {side}"
+    column = "f_hz" if what == "gap" else f"{next(iter(reading.notes_hz))}_hz"
+    return Doubt(MOVED, column, f"{said}: misread (r), or has the reed moved (m)?")
+
+
+def _or_the_last(doubts: list[Doubt], reading: Reading, history: ReedHistory) -> list[Doubt]:
+    """Doubts of several values at once, or of the whole: the reading before may have been the wrong one."""
+    before = [one for one in history.readings if one.record.chanter == reading.chanter]
+    if not before or (len(doubts) < 2 and not any(doubt.kind in ("other-reed", "swapped") for doubt in doubts)):
+        return doubts
+    last = next((one for one in reversed(before) if not one.doubts), before[-1]).record
+    also = f" Or was the reading of {_clock(last.taken_at)} another reed's?"
+    return [*doubts[:-1], replace(doubts[-1], sentence=doubts[-1].sentence + also)]
+
+
+def _clock(time: str) -> str:
+    """A time of the log to the minute, as it was said."""
+    return time[:16].replace("T", " ").replace("t", " ")
+
+
+def _typed_twice(record: Reading | Trim, history: ReedHistory, zone: str) -> Doubt | None:
+    """The very thing that was logged last of this reed, once more within a minute."""
+    entries: list[Logged[Reading] | Logged[Trim] | Logged[Event]] = [*history.readings, *history.trims, *history.events]
+    last = max(entries, key=lambda one: (one.at_s, one.seq), default=None)
+    if last is None or not _alike(record, last.record):
+        return None
+    after_s = at_s(record.taken_at if isinstance(record, Reading) else record.done_at, zone) - last.at_s
+    if not 0.0 < after_s < TWICE_S:
+        return None
+    what, column = ("reading", "taken_at") if isinstance(record, Reading) else ("trim", "done_at")
+    when = "just before" if after_s < 2.0 else f"{after_s:.0f} seconds before"
+    sentence = f"The same {what} was logged {when}; was it typed twice?"
+    return Doubt("twice", column, sentence)
+
+
+def _alike(one: Reading | Trim, other: object) -> bool:
+    """Whether two entries say the same but for their time and remark."""
+    if isinstance(one, Reading):
+        return isinstance(other, Reading) and other == replace(one, taken_at=other.taken_at, remark=other.remark)
+    return isinstance(other, Trim) and (one.length_mm, one.lip_strokes) == (other.length_mm, other.lip_strokes)
+
+
+def ahead_doubt(instant_s: float, time: str, column: str, now_s: float) -> list[Doubt]:
+    """The doubt about an entry whose time is more than a day ahead of now, if it is; both in seconds since 1970 UTC."""
+    days = (instant_s - now_s) / DAY_S
+    if days <= 1.0:
+        return []
+    far = f"{days / 365.25:.0f} years" if days >= 700.0 else f"{days:.0f} days"
+    return [Doubt("time-ahead", column, f"{_clock(time)} is {far} ahead of now; is the date right?")]
+
+
+def _gap_wide(reading: Reading, scale: Mapping[str, Fraction]) -> Doubt | None:
+    """F and E further apart than any reed of a chanter: E sounds over F where the two were swapped."""
+    f_hz, e_hz = (_low_a_hz(reading, note, scale) for note in ("f", "e"))
+    if f_hz is None or e_hz is None:
+        return None
+    apart = 1200.0 * math.log2(f_hz / e_hz)
+    if abs(apart) <= GAP_WIDE_CENTS:
+        return None
+    f_typed, e_typed = reading.notes_hz["f"], reading.notes_hz["e"]
+    exchanged = 1200.0 * math.log2((e_typed / float(scale["f"])) / (f_typed / float(scale["e"])))
+    if e_typed >= f_typed and abs(exchanged) <= GAP_WIDE_CENTS:
+        sentence = f"E sounds over F: the two look swapped; did you mean F {e_typed:.1f} and E {f_typed:.1f}?"
+        return Doubt("swapped", "e_hz", sentence, (("e_hz", f_typed), ("f_hz", e_typed)))
+    side = "over" if apart > 0 else "under"
+    return Doubt("gap-wide", "f_hz", f"F {abs(apart):.0f} cents {side} E as low A is more than reeds do; is it right?")
+
+
+def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -> list[Doubt]:
+    """All doubts about an outcome not yet logged: a reed handed over that was never read, was cut since, or is off."""
+    if outcome.outcome != "good":
+        return []
+    scale = _scale(settings)
+    reed = outcome.reed[:60]
+    for one in reversed(history.readings):
+        f_hz, e_hz = (_low_a_hz(one.record, note, scale) for note in ("f", "e"))
+        if f_hz is None or e_hz is None:
+            continue
+        if taken_mm := sum(trim.record.length_mm or 0.0 for trim in history.trims if trim.at_s >= one.at_s):
+            sentence = f"{taken_mm:.2f} mm came off {reed} since F and E were read last; is it good?"
+            return [Doubt("good-unread", "outcome", sentence)]
+        event = next((event.record.event for event in reversed(history.events) if event.at_s > one.at_s), None)
+        if event is not None:
+            sentence = f"{reed} was not read with F and E since it was logged as {event[:40]}; is it good?"
+            return [Doubt("good-unread", "outcome", sentence)]
+        gap_hz = f_hz - e_hz
+        if abs(gap_hz) <= GOOD_TOLERANCES * settings.tolerance_hz:
+            return []
+        side = "over" if gap_hz > 0 else "under"
+        sentence = f"{reed} was last read with F {abs(gap_hz):.1f} Hz {side} E as low A; is it good?"
+        return [Doubt("good-off", "outcome", sentence)]
+    return [Doubt("good-unread", "outcome", f"{reed} was never read with F and E; is it good?")]
+
+
+def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> float | None:
+    """A note's hertz as low A; None if it was not taken or is taped."""
+    if note not in reading.notes_hz or note in reading.taped:
+        return None
+    return reading.notes_hz[note] / float(scale[note])
+
+
+def _widened(
+    foretold: Mapping[str, tuple[float, float]], reading: Reading, history: ReedHistory
+) -> dict[str, tuple[float, float]]:
+    """What is foretold holds for the last reading's pressure and temperature: away from them less is certain."""
+    last = history.readings[-1].record if history.readings else reading
+    off_kpa = abs(reading.pressure_kpa - last.pressure_kpa) if reading.pressure_kpa and last.pressure_kpa else 0.0
+    both = reading.temperature_c is not None and last.temperature_c is not None
+    off_c = abs((reading.temperature_c or 0.0) - (last.temperature_c or 0.0)) if both else 0.0
+    more = off_kpa * CENTS_PER_KPA + off_c * CENTS_PER_DEGREE
+    return {output: (mean, (sd**2 + more**2) ** 0.5) for output, (mean, sd) in foretold.items()}
+
+
+def unbalanced(
+    low_a_hz: float, high_a_hz: float, pressure_kpa: float | None, settings: Settings, scale: Mapping[str, Fraction]
+) -> float | None:
+    """By how many hertz as low A the high A stands over the low A, if that is more than the shop bears, else None.
+
+    low_a_hz, high_a_hz: sounding. Blowing away from the bench's pressure is allowed for, generously.
+    """
+    over_hz = high_a_hz / float(scale["high_a"]) - low_a_hz / float(scale["low_a"])
+    bench_kpa = settings.bench_pressure_kpa
+    allowed_cents = abs((pressure_kpa or bench_kpa) - bench_kpa) * TOP_OVER_BOTTOM_CENTS_PER_KPA
+    allowed_hz = settings.balance_tolerance_hz + low_a_hz * (2.0 ** (allowed_cents / 1200.0) - 1.0)
+    return over_hz if abs(over_hz) > allowed_hz else None
+
+
+def _unbalanced(reading: Reading, settings: Settings, scale: Mapping[str, Fraction]) -> Doubt | None:
+    notes = reading.notes_hz
+    if not {"low_a", "high_a"} <= notes.keys() or {"low_a", "high_a"} & set(reading.taped):
+        return None
+    over_hz = unbalanced(notes["low_a"], notes["high_a"], reading.pressure_kpa, settings, scale)
+    if over_hz is None:
+        return None
+    # The top hand's air column is the shorter one, so seating a reed deeper raises the top hand more.
+    seat = "shallower" if over_hz > 0 else "deeper"
+    side = "over" if over_hz > 0 else "under"
+    sentence = (
+        f"The A's do not balance: high A is {abs(over_hz):.1f} Hz {side} low A, as low A; "
+        f"seat the reed {seat} and read again, or is it right?"
+    )
+    return Doubt("a-unbalanced", "high_a_hz", sentence)
+
+
+def _g_octave_against_gap(reading: Reading, settings: Settings, scale: Mapping[str, Fraction]) -> Doubt | None:
+    f_hz, e_hz = (_low_a_hz(reading, note, scale) for note in ("f", "e"))
+    a_hz = [hz for note in ("low_a", "high_a") if (hz := _low_a_hz(reading, note, scale)) is not None]
+    if reading.g_octave_hz is None or f_hz is None or e_hz is None or not a_hz:
+        return None
+    over_hz = reading.g_octave_hz / (2.0 * float(scale["low_g"])) - sum(a_hz) / len(a_hz)
+    gap_hz = f_hz - e_hz
+    wants_sharper = gap_hz < -2.0 * settings.tolerance_hz
+    wants_no_more = gap_hz > settings.tolerance_hz
+    if (wants_sharper and over_hz > G_OCTAVE_HZ) or (wants_no_more and over_hz < -G_OCTAVE_HZ):
+        side, gap_side = ("over" if over_hz > 0 else "under"), ("under" if gap_hz < 0 else "over")
+        sentence = (
+            f"The G octave is {abs(over_hz):.1f} Hz {side} the A's while F is {abs(gap_hz):.1f} Hz {gap_side} E: "
+            "the two contradict; are they right?"
+        )
+        return Doubt("g-octave", "g_octave_hz", sentence)
+    return None
+
+
+def _gap_opened(reading: Reading, history: ReedHistory, scale: Mapping[str, Fraction]) -> Doubt | None:
+    """Length came off, the lips were left alone, the chanter is the same, and yet F fell against E."""
+    now = outputs_cents(reading, scale)
+    before = [
+        (one, outputs_cents(one.record, scale)) for one in history.readings if one.record.chanter == reading.chanter
+    ]
+    before = [(one, cents) for one, cents in before if {"f", "e"} <= cents.keys()]
+    if not before or not {"f", "e"} <= now.keys():
+        return None
+    last, cents = before[-1]
+    since = [one.record for one in history.trims if one.at_s >= last.at_s]
+    taken_mm = sum(trim.length_mm or 0.0 for trim in since)
+    closed_cents = (now["f"] - now["e"]) - (cents["f"] - cents["e"])
+    if not taken_mm or any(trim.lip_strokes for trim in since) or closed_cents > -GAP_OPENS_CENTS:
+        return None
+    opened = f"The gap opened by {-closed_cents:.0f} cents though {taken_mm:.2f} mm came off"
+    sentence = f"{opened}: no trim does that; is it right?"
+    return Doubt("gap-opened", "f_hz", sentence)
+
+
+def trim_doubts(
+    trim: Trim,
+    history: ReedHistory,
+    settings: Settings,
+    *,
+    longest_mm: float | None,
+    cuts: int = FEW_CUTS,
+    advised_mm: float | None = None,
+) -> list[Doubt]:
+    """All doubts about a trim not yet logged.
+
+    longest_mm: the longest cut logged so far on reeds of the type, None if there is none; cuts: how many there are.
+    advised_mm: the cut that was advised, if one was: a value ten or a hundred times off it, or with its digits
+    exchanged, was meant to be it. What was advised, or less, is not asked about for its length.
+    """
+    length_mm = trim.length_mm or 0.0
+    doubts = []
+    slip_mm = _slipped(length_mm, advised_mm)
+    limit_mm, than = longest_mm or 0.0, "any cut before"
+    if (cuts < FEW_CUTS or not longest_mm) and limit_mm < LONGEST_UNASKED_MM:
+        limit_mm, than = LONGEST_UNASKED_MM, "a cut is thought to be"
+    asked_for = advised_mm is not None and length_mm <= advised_mm + 1e-9
+    long = length_mm > limit_mm + 1e-9 and not asked_for
+    if long or slip_mm is not None:
+        words = f"longer than {than} ({limit_mm:.2f} mm)" if long else f"not the {advised_mm:g} mm advised"
+        words = f"{length_mm:g} mm is {words}"
+        if slip_mm is None and length_mm / 10.0 <= limit_mm <= length_mm / 3.0:
+            slip_mm = round(length_mm / 10.0, 6)
+        ask = f"did you mean {slip_mm:g}?" if slip_mm is not None else "is it right?"
+        meant = (("length_mm", slip_mm),) if slip_mm is not None else ()
+        doubts.append(Doubt("trim-long", "length_mm", f"{words}; {ask}", meant))
+    if not doubts and (twice := _typed_twice(trim, history, settings.time_zone)):
+        doubts.append(twice)
+    blade_mm = history.reed.record.blade_mm
+    left_mm = (blade_mm or 0.0) - sum(one.record.length_mm or 0.0 for one in history.trims) - length_mm
+    if blade_mm and length_mm and left_mm < settings.least_blade_mm:
+        least = f"under the shop's least of {settings.least_blade_mm:g} mm"
+        sentence = f"That leaves {left_mm:.2f} mm of blade, {least}; is it right?"
+        doubts.append(Doubt("blade-short", "length_mm", sentence))
+    return doubts
+
+
+def _slipped(length_mm: float, advised_mm: float | None) -> float | None:
+    """The advised length, if the typed one is it with the point or two digits out of place."""
+    if not advised_mm or not length_mm or abs(length_mm - advised_mm) < 1e-9:
+        return None
+    if any(abs(length_mm / factor - advised_mm) <= 0.25 * advised_mm for factor in (10.0, 100.0)):
+        factor = 100.0 if length_mm > 30.0 * advised_mm else 10.0
+        return round(length_mm / factor, 6)
+    typed, advised = f"{length_mm:.2f}", f"{advised_mm:.2f}"
+    turned = advised[:-2] + advised[:-3:-1]
+    return advised_mm if typed == turned != advised else None

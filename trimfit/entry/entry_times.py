@@ -1,0 +1,154 @@
+"""When an entry is made, and where that puts it among the reed's entries."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from trimfit.base.dates import local_minute
+from trimfit.base.errors import InputError
+from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
+
+__all__ = ["ELSEWHERE", "Placed", "asked_s", "day_asked", "entries_of", "moment", "place"]
+
+
+# The clocks of two benches may stand so far apart; what lies further ahead is yet to come, or a slip.
+CLOCKS_APART_S = 600.0
+ELSEWHERE = "; use --after ENTRY to put it elsewhere"
+
+Timed = Reading | Trim | Event | Outcome
+
+
+def asked_s(at: str | None) -> float | None:
+    """The moment that an answer is asked for, as typed, in seconds since 1970 UTC: of a day alone its last instant.
+
+    None where none was said. InputError for what is no time.
+    """
+    from trimfit.base.dates import moment_s
+
+    return None if at is None else moment_s(at)
+
+
+def day_asked(at: str | None) -> str:
+    """The day of the moment that an answer is asked for, as year-month-day: today where none was said."""
+    from trimfit.base.dates import local_now, typed_time
+
+    day = (local_now() if at is None else typed_time(at))[:10]
+    return day if "-" in day else f"{day[:4]}-{day[4:6]}-{day[6:8]}"
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """When an entry is made, as text, and where that puts it where that is not simply last: `before the reading of
+    14:30`. `behind`: the clock is behind an entry, and it was put just after that one."""
+
+    at: str
+    where: str = ""
+    behind: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    at_s: float
+    word: str
+    at: str
+    entry: str
+    record: Timed
+
+
+def entries_of(history: ReedHistory) -> list[_Entry]:
+    """A reed's readings, trims, events and outcome in order of time."""
+    found = [_Entry(one.at_s, "reading", one.record.taken_at, one.entry, one.record) for one in history.readings]
+    found += [_Entry(one.at_s, "trim", one.record.done_at, one.entry, one.record) for one in history.trims]
+    found += [_Entry(one.at_s, one.record.event[:40], one.record.at, one.entry, one.record) for one in history.events]
+    if (last := history.outcome) is not None:
+        found.append(_Entry(last.at_s, "outcome", last.record.at, last.entry, last.record))
+    return sorted(found, key=lambda one: one.at_s)
+
+
+def moment(history: ReedHistory, now: str) -> Placed:
+    """When an entry of a reed is made that is made now (ISO 8601 with an offset, to the millisecond).
+
+    A clock that is a little behind the last entry would put work in the wrong order: then it is the first millisecond
+    after that one. An entry of a time that is yet to come moves nothing; it is said that this one stands before it.
+    """
+    from trimfit.base.dates import at_s, later_text
+
+    now_s = at_s(now)
+    entries = entries_of(history)
+    done = [one for one in entries if one.at_s < now_s + CLOCKS_APART_S]
+    text, behind = now, False
+    if done and done[-1].at_s >= now_s:
+        text, behind = later_text(done[-1].at_s), now_s < done[-1].at_s - 1.0
+        if behind:
+            return Placed(text, f"the clock is behind the {_words(done[-1], now)}: logged as just after it", True)
+    return Placed(text, f"before the {_words(entries[len(done)], now)}" if len(entries) > len(done) else "")
+
+
+def place(
+    history: ReedHistory,
+    record_at: Callable[[str], object],
+    *,
+    zone: str,
+    now: str,
+    at: str | None = None,
+    after: str | None = None,
+) -> Placed:
+    """When an entry is made that is typed with `at`, or is to stand right `after` an entry of the reed; else now.
+
+    A time typed to the minute stands after what the log has of that minute: entries keep the order in which they are
+    logged. record_at: the record of a time, to tell whether the log has it already; zone: the shop's. Raises InputError
+    for both of `at` and `after`, for what is no time, and for an entry that is not this reed's.
+    """
+    from trimfit.base.dates import at_s, is_date, later_text, typed_time
+
+    entries = entries_of(history)
+    if after is not None:
+        if at is not None:
+            raise InputError("both say when it was done", "--after", "say --at or --after")
+        return _after(entries, after, history.reed.record.reed, now)
+    if at is None:
+        return moment(history, now)
+    text = typed_time(at, now)
+    if is_date(text):
+        return Placed(text)
+    typed_s = at_s(text, zone)
+    until_s = typed_s + (1e-3 if text[16:17] == ":" else 60.0)
+    there = [one for one in entries if typed_s <= one.at_s < until_s]
+    if same := next((one for one in there if one.record == record_at(one.at)), None):
+        return Placed(same.at)
+    later = next((one for one in entries if one.at_s >= until_s), None)
+    where = f"before the {_words(later, now)}" if later is not None else ""
+    if there:
+        text = later_text(there[-1].at_s)
+        where = where or f"after the {_words(there[-1], now)}"
+    return Placed(text, where)
+
+
+def _after(entries: list[_Entry], after: str, reed: str, now: str) -> Placed:
+    """The time right after an entry that is named by its id or the first letters of it, and before the next one."""
+    from trimfit.base.dates import at_s, later_text, text_of
+
+    word = after.strip().lower()
+    named = [one for one in entries if len(word) >= 6 and one.entry.startswith(word)]
+    if len(named) != 1:
+        what = "no entry of this reed has this id" if not named else "several entries begin like this"
+        raise InputError(what, f"--after {after[:40]}", f"see trimfit review reed {reed[:60]}")
+    first = named[0]
+    then = next((one for one in entries if one.at_s > first.at_s), None)
+    text = later_text(first.at_s)
+    if then is None:
+        return Placed(text, f"after the {_words(first, now)}")
+    if at_s(text) >= then.at_s:
+        text = text_of((first.at_s + then.at_s) / 2.0)
+        if not first.at_s < at_s(text) < then.at_s:
+            what = f"there is no time between the {_words(first, now)} and the {_words(then, now)}"
+            raise InputError(what, f"--after {after[:40]}", "strike the later one and log it again")
+    return Placed(text, f"after the {_words(first, now)} and before the {_words(then, now)}")
+
+
+def _words(one: _Entry, now: str) -> str:
+    """An entry by its kind and its time: `reading of 14:30`, with the day where that is not today."""
+    said = local_minute(one.at)
+    today = local_minute(now)[: len("2026-03-31")]
+    return f"{one.word} of {said.removeprefix(today + ' ')}"

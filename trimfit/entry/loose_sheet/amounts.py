@@ -1,0 +1,220 @@
+"""The numbers of a loose sheet: in which unit a column is, and each cell as the number that the log keeps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from statistics import median
+
+from trimfit.base.errors import InputError
+from trimfit.base.pitch import crow_label, parse_crow_hz
+from trimfit.base.units import (
+    BOUNDS,
+    parse_hz,
+    parse_length_mm,
+    parse_number,
+    parse_pct,
+    parse_pressure_kpa,
+    parse_temperature_c,
+)
+from trimfit.entry.loose_sheet.guesses import Notes
+from trimfit.entry.loose_sheet.heads import HUNDREDTHS, NOTE_ROLES, NOTHING, Column
+from trimfit.log.entry_kinds import KINDS
+from trimfit.log.values import limits, note_ratio, number_value
+
+__all__ = ["Amounts", "settle_notes"]
+
+Scale = Mapping[str, Fraction]
+READING, TRIM, REED = KINDS["reading"], KINDS["trim"], KINDS["reed"]
+WIDEST_CENTS = 400.0
+# A bare number is in the first of these whose range holds the middle of its column.
+PRESSURES = (("kPa", 0.5, 20.0), ("inH2O", 20.0, 50.0), ("mbar", 50.0, 150.0), ("mmH2O", 150.0, 1500.0))
+# The unit of a column whose head says mm of what no cuts are: the length left, or hundredths.
+UNSURE = "?"
+LONGEST_BARE_MM, SHORTEST_BARE_MM = 3.0, 0.05
+
+
+def _numbers(cells: Sequence[str], parse: Callable[[str], float] = parse_number) -> list[float]:
+    found = []
+    for cell in cells:
+        try:
+            found.append(parse(cell))
+        except InputError:
+            continue
+    return found
+
+
+def _cells(column: Column, rows: Sequence[Sequence[str]]) -> list[str]:
+    return [row[column.place] for row in rows if row[column.place].lower() not in NOTHING]
+
+
+def settle_notes(
+    columns: Sequence[Column], rows: Sequence[Sequence[str]], scale: Scale, notes: Notes
+) -> tuple[list[Column], dict[int, str]]:
+    """The columns, with a head `A` taken for low A where its numbers are, and how each note column's numbers are meant:
+    `sounding`, `as low A` or `cents`, by place."""
+    meant = {c.place: _note_unit(c, _cells(c, rows)) for c in columns if c.role in NOTE_ROLES}
+    decided = [how for how in meant.values() if how in ("sounding", "as low A")]
+    usual = max(decided, key=decided.count) if decided else "sounding"
+    low, high = BOUNDS["as_low_a_hz"]
+    found = []
+    for column in columns:
+        numbers = _numbers(_cells(column, rows), parse_hz) if column.role in NOTE_ROLES else []
+        no_low_a = not any(c.role == "low_a" for c in columns)
+        if column.title == "A" and column.role == "high_a" and no_low_a and usual == "sounding" and numbers:
+            if low <= median(numbers) <= high:
+                column = replace(column, role="low_a")
+                meant[column.place] = "sounding"
+                notes.guess("columns", "column 'A'", f"taken for low A: its numbers are about {median(numbers):.4g} Hz")
+        if numbers:
+            meant[column.place] = meant[column.place] or usual
+            how = {
+                "sounding": "sounding hertz",
+                "as low A": "hertz as low A",
+                "cents": "cents from the note's just target",
+            }
+            if not column.unit:
+                span = f"{min(numbers):.5g} to {max(numbers):.5g}"
+                notes.guess("units", column.name, f"{how[meant[column.place]]}, by its numbers, {span}")
+        found.append(column)
+    return found, meant
+
+
+def _note_unit(column: Column, cells: Sequence[str]) -> str:
+    """How a note column's numbers are meant, by its head or its numbers; blank if these may be either sort of hertz."""
+    if column.unit:
+        return {"hz": "sounding", "aslowa": "as low A", "cents": "cents", "ct": "cents"}.get(column.unit, "sounding")
+    numbers = _numbers(cells, parse_hz)
+    if not numbers:
+        return ""
+
+    def share(low: float, high: float) -> float:
+        return sum(low <= number <= high for number in numbers) / len(numbers)
+
+    if share(-150.0, 150.0) >= 0.8:
+        return "cents"
+    sounding = share(*limits(READING.columns[READING.index[f"{column.role}_hz"]])) >= 0.7
+    as_low_a = column.role != "low_a" and share(*BOUNDS["as_low_a_hz"]) >= 0.7
+    return "" if sounding and as_low_a else "as low A" if as_low_a else "sounding"
+
+
+@dataclass(frozen=True, slots=True)
+class Amounts:
+    """Reads the number cells of a sheet. `meant`: how note columns are meant; `units`: of other columns, by place."""
+
+    scale: Scale
+    meant: Mapping[int, str]
+    units: Mapping[int, str]
+
+    @classmethod
+    def of(
+        cls,
+        columns: Sequence[Column],
+        rows: Sequence[Sequence[str]],
+        scale: Scale,
+        meant: Mapping[int, str],
+        notes: Notes,
+    ) -> Amounts:
+        """Settle the unit of each column, by its head or by its numbers, and note each that was told by numbers."""
+        units = {}
+        for column in columns:
+            unit = column.unit
+            cells = _cells(column, rows)
+            numbers = _numbers(cells)
+            if not unit and numbers:
+                unit = _unit_by_numbers(column.role, numbers)
+                span = f"{min(numbers):.4g} to {max(numbers):.4g}"
+                if unit and column.role not in NOTE_ROLES:
+                    notes.guess("units", column.name, f"{unit}, by its numbers, {span}")
+            if (
+                unit == "mm"
+                and column.role in ("length_mm", "asked_mm")
+                and numbers
+                and median(numbers) > LONGEST_BARE_MM
+            ):
+                unit = UNSURE
+            units[column.place] = unit
+            words = [cell for cell in dict.fromkeys(cells) if column.role == "crow" and not cell[0].isdigit()]
+            _say_crows(column, words, notes)
+        return cls(scale, meant, units)
+
+    def read(self, column: Column, cell: str, reference_hz: float | None = None) -> float:
+        """A cell as the number that the log keeps, in the log's unit. reference_hz: what cents are counted from.
+
+        Raises InputError for what is no such number.
+        """
+        if column.role == "crow":
+            return _kept("crow_hz", round(parse_crow_hz(cell), 2), self.scale)
+        if column.role in NOTE_ROLES:
+            return self._note(column, cell, reference_hz)
+        unit = self.units.get(column.place, "")
+        bare = not cell.strip()[-1:].isalpha() and cell.strip()[-1:] not in ('"', "%", "°")
+        text = f"{cell} {unit}" if bare and unit not in ("", "%") else cell
+        if column.role in ("length_mm", "asked_mm") and bare and unit in ("", UNSURE):
+            what = (
+                "does not say its unit, and may be mm or another"
+                if not unit
+                else "is in a column of mm too long for cuts"
+            )
+            raise InputError(what, remedy="say in the head what it is: took, and mm, 0.01 mm, thou or in")
+        if unit == HUNDREDTHS and bare:
+            return _kept(column.role, round(parse_number(cell) / 100.0, 6), self.scale)
+        if column.role in ("length_mm", "asked_mm", "blade_mm"):
+            return _kept(column.role, parse_length_mm(text), self.scale)
+        parse = {"pressure_kpa": parse_pressure_kpa, "temperature_c": parse_temperature_c, "humidity_pct": parse_pct}
+        if column.role == "reference_hz":
+            low, high = BOUNDS["as_low_a_hz"]
+            if not low <= (hz := parse_hz(cell)) <= high:
+                raise InputError("is no pitch of a low A", remedy=f"give {low:g} to {high:g} Hz")
+            return hz
+        return _kept(column.role, parse.get(column.role, parse_number)(text), self.scale)
+
+    def _note(self, column: Column, cell: str, reference_hz: float | None) -> float:
+        how = self.meant.get(column.place, "sounding")
+        ratio = note_ratio(column.role, self.scale)
+        if how != "cents":
+            hz = parse_hz(cell)
+            return _kept(f"{column.role}_hz", round(hz * ratio, 3) if how == "as low A" else hz, self.scale)
+        cents = parse_number(cell.lower().removesuffix("cents").removesuffix("ct").removesuffix("c"))
+        if abs(cents) > WIDEST_CENTS:
+            raise InputError("is out of bounds for cents", remedy="give -400 to 400 cents")
+        if reference_hz is None:
+            raise InputError(
+                "is cents from no known pitch", remedy="add a column reference_hz with the low A they count from"
+            )
+        return _kept(f"{column.role}_hz", round(reference_hz * ratio * 2.0 ** (cents / 1200.0), 3), self.scale)
+
+
+def _kept(name: str, value: float, scale: Scale) -> float:
+    kind = next(kind for kind in (READING, TRIM, REED) if name in kind.index)
+    return float(number_value(kind.columns[kind.index[name]], value, scale) or 0.0)
+
+
+def _unit_by_numbers(role: str, numbers: Sequence[float]) -> str:
+    """The unit that the numbers of a column show, where its head says none; blank where they show none."""
+    middle = median(numbers)
+    if role in ("length_mm", "asked_mm"):
+        cuts = [abs(number) for number in numbers if number]
+        return "mm" if cuts and SHORTEST_BARE_MM <= median(cuts) <= LONGEST_BARE_MM else ""
+    if role == "blade_mm":
+        return "mm"
+    if role == "pressure_kpa":
+        return next((unit for unit, low, high in PRESSURES if low <= middle <= high), "")
+    if role == "temperature_c":
+        return "C" if middle <= 45.0 else "F"
+    return ""
+
+
+def _say_crows(column: Column, words: Sequence[str], notes: Notes) -> None:
+    """Note how each crow in words was understood, the first ten of them."""
+    said = []
+    for word in words:
+        try:
+            hz = parse_crow_hz(word)
+        except InputError:
+            continue
+        said.append(f"{word!r} is {crow_label(hz)}, {hz:.1f} Hz")
+    if said:
+        more = f"; and {len(said) - 10} more" if len(said) > 10 else ""
+        notes.guess("crow words", column.name, "; ".join(said[:10]) + more)

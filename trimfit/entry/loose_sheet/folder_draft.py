@@ -1,0 +1,210 @@
+"""One loose sheet, a row a reed or a row a visit, written as a CSV folder of a log with a page that lists each guess.
+
+Nothing is logged. The folder is tried: it is imported into a log of its own that is thrown away, and the page says what
+that gave.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+from pathlib import Path
+
+from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.pitch import DEFAULT_RATIOS
+from trimfit.entry.loose_sheet.amounts import Amounts, settle_notes
+from trimfit.entry.loose_sheet.contents import told_by_contents
+from trimfit.entry.loose_sheet.guesses import Guess, Notes, Unread, page_lines
+from trimfit.entry.loose_sheet.heads import NOTHING, Column, find_heads, upright
+from trimfit.entry.loose_sheet.rows import SheetRows
+from trimfit.entry.loose_sheet.table import read_table
+from trimfit.entry.loose_sheet.visits import slots_of, timed
+from trimfit.entry.marks import rule_marks
+from trimfit.log.entry_kinds import KINDS
+from trimfit.log.journal import Journal
+from trimfit.log.sheets.folder_export import csv_lines
+from trimfit.log.sheets.folder_import import FILES, import_folder
+
+__all__ = ["PAGE", "Draft", "draft_sheet"]
+
+PAGE = "guesses.txt"
+EVENT_KINDS = ("reading", "trim", "outcome")
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """What became of a sheet: rows by file, guesses, unread cells, how many cells it had and how many were read, the
+    entries that a trial import took, the faults that it found, and what it would mark as doubtful."""
+
+    files: Mapping[str, int]
+    guesses: tuple[Guess, ...]
+    unread: tuple[Unread, ...]
+    cells: int
+    read: int
+    entries: int
+    faults: tuple[str, ...]
+    doubts: tuple[str, ...]
+    page: tuple[str, ...]
+
+
+def draft_sheet(
+    sheet: Path,
+    folder: Path,
+    *,
+    today: date,
+    scale: Mapping[str, Fraction] = DEFAULT_RATIOS,
+    month_first: bool = False,
+    force: bool = False,
+) -> Draft:
+    """Write the CSV folder that a sheet says, with its page `guesses.txt`; all of it or nothing.
+
+    today: for dates without a year. scale: the shop's just ratios. force: write over an earlier draft.
+    Raises InputError where the sheet cannot be read at all, or the folder is taken.
+    """
+    folder = Path(folder)
+    _refuse_taken(folder, force=force)
+    notes = Notes()
+    table = upright(read_table(Path(sheet), notes), notes)
+    columns, first = find_heads(table, notes)
+    titles = tuple(column.title for column in columns)
+    rows = [
+        (number, row)
+        for number, row in enumerate(table[first:], first + 1)
+        if any(row) and not (any(titles) and row == titles)
+    ]
+    bodies = [row for _, row in rows]
+    columns = told_by_contents(columns, bodies, scale, notes)
+    columns, meant = settle_notes(columns, bodies, scale, notes)
+    amounts = Amounts.of(columns, bodies, scale, meant, notes)
+    known = [column for column in columns if column.role]
+    slots, whole = slots_of(known, notes)
+    whole, twice = _once(whole)
+    known = [column for column in known if column not in twice]
+    _say_untaken([column for column in columns if not column.role] + twice, rows, notes)
+    reader = SheetRows(known, slots, whole, amounts, scale, notes, today, month_first)
+    reader.read(_oldest_first(rows, known, reader, notes))
+    timed(reader.events, notes)
+    lines = _files(reader)
+    cells = sum(cell.lower() not in NOTHING for _, row in rows for cell in row)
+    counts = {name: len(text) - 1 for name, text in lines.items()}
+    return _write(sheet, folder, lines, counts, notes, cells)
+
+
+def _refuse_taken(folder: Path, *, force: bool) -> None:
+    if folder.exists() and not folder.is_dir():
+        raise InputError("is a file, not a folder", str(folder), "name a new folder for the draft")
+    there = sorted(path.name for path in folder.iterdir() if path.name.lower() in FILES) if folder.exists() else []
+    if there and not (force and (folder / PAGE).exists()):
+        drafted = ", or say --force to write over that draft" if (folder / PAGE).exists() else ""
+        raise InputError(f"holds {there[0]} already", str(folder), f"name a new folder{drafted}")
+
+
+def _once(whole: Sequence[Column]) -> tuple[list[Column], list[Column]]:
+    """The columns that stand for a row as a whole, and those of them that would say again what one says already."""
+    kept: list[Column] = []
+    for column in whole:
+        if column.role in ("remark", "outcome") or column.role not in [other.role for other in kept]:
+            kept.append(column)
+    return kept, [column for column in whole if column not in kept]
+
+
+def _say_untaken(columns: Sequence[Column], rows: Sequence[tuple[int, Sequence[str]]], notes: Notes) -> None:
+    """Columns that hold something and were taken for nothing."""
+    for column in columns:
+        filled = [(n, row[column.place]) for n, row in rows if row[column.place].lower() not in NOTHING]
+        if not filled:
+            continue
+        said = "another column says the same" if column.role else "this column was not understood"
+        what = f"{said}: {len(filled)} cells, such as {filled[0][1][:30]!r}"
+        remedy = "give its head a known word, such as date, chanter, crow, F, took; or leave it out"
+        notes.unread.append(Unread(0, column.name, "", what, remedy))
+        notes.lost_cells.update((number, column.place) for number, _ in filled)
+
+
+def _oldest_first(
+    rows: list[tuple[int, tuple[str, ...]]], columns: Sequence[Column], reader: SheetRows, notes: Notes
+) -> list[tuple[int, tuple[str, ...]]]:
+    """The rows in time: turned round where the dates go down from the newest and never up."""
+    days = [column for column in columns if column.role == "day" and column.visit is None]
+    if len(days) != 1:
+        return rows
+    found = [reader._maybe_day(row[days[0].place]) for _, row in rows]
+    keys = [(day.year or 0, day.month, day.day) for day in found if day is not None]
+    if len(keys) < 3 or any(day is None for day in found) or keys == sorted(keys) or keys != sorted(keys, reverse=True):
+        return rows
+    notes.guess("visits", "", "the newest row stands first: rows of one day were taken from the bottom up")
+    return rows[::-1]
+
+
+def _files(reader: SheetRows) -> dict[str, list[str]]:
+    """The lines of each file of the folder that has rows."""
+    records: dict[str, list[Mapping[str, object]]] = {"chanter": [], "order": [], "reed": list(reader.reeds.values())}
+    for kind in EVENT_KINDS:
+        when = str(KINDS[kind].time)
+        records[kind] = [{"reed": e.reed, when: e.at, **e.values} for e in reader.events if e.kind == kind]
+    for order, chanters in reader.orders.items():
+        if len(chanters) == 1:
+            records["order"].append({"order": order, "chanter": next(iter(chanters))})
+            continue
+        for reed in records["reed"]:
+            if reed.get("order") == order:
+                del reed["order"]  # type: ignore[attr-defined]
+        said = "no chanter" if not chanters else f"{len(chanters)} chanters"
+        remedy = "add it to orders.csv with its chanter, and to its reeds"
+        reader.notes.unread.append(Unread(0, "order", order, f"goes with {said} in the sheet", remedy))
+    named = [e.values.get("chanter") for e in reader.events] + [order["chanter"] for order in records["order"]]
+    records["chanter"] = [{"chanter": name} for name in dict.fromkeys(name for name in named if name)]
+    lines = {}
+    for name, mine in records.items():
+        kind_of = KINDS[name]
+        used = [c for c in kind_of.names if any(record.get(c) is not None for record in mine)]
+        if mine:
+            lines[kind_of.file] = [*csv_lines(used, ([record.get(c) for c in used] for record in mine))]
+    return lines
+
+
+def _write(
+    sheet: Path, folder: Path, lines: Mapping[str, Sequence[str]], counts: Mapping[str, int], notes: Notes, cells: int
+) -> Draft:
+    made = not folder.exists()
+    beside = folder.parent / f".{folder.name}.draft"
+    try:
+        shutil.rmtree(beside, ignore_errors=True)
+        beside.mkdir(parents=True)
+        for name, text in lines.items():
+            (beside / name).write_text("".join(text), encoding="utf-8", newline="")
+        entries, faults, doubts = _tried(beside) if lines else (0, (), ())
+        if faults:
+            takes = [f"An import would refuse it: {len(faults)} fault{'s' * (len(faults) > 1)}.", *faults[:20]]
+        else:
+            takes = [f"An import into a new log takes it: {entries:,} entries, {len(doubts):,} of them doubtful."]
+        takes += [f"  {line}" for line in doubts[:20]]
+        page = tuple(page_lines(sheet.name, notes, counts, cells, takes))
+        (beside / PAGE).write_text("\n".join(page) + "\n", encoding="utf-8")
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in FILES:
+            (folder / name).unlink(missing_ok=True)
+        for path in beside.iterdir():
+            path.replace(folder / path.name)
+    except OSError as error:
+        if made:
+            shutil.rmtree(folder, ignore_errors=True)
+        raise TrimfitError(error.strerror or str(error), str(folder), "make room or name another folder") from error
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+    read = cells - len(notes.lost_cells)
+    return Draft(dict(counts), tuple(notes.guesses), tuple(notes.unread), cells, read, entries, faults, doubts, page)
+
+
+def _tried(folder: Path) -> tuple[int, tuple[str, ...], tuple[str, ...]]:
+    """How many entries an import of a folder into a new log takes, the faults that stop it, and what it would mark."""
+    with tempfile.TemporaryDirectory() as scratch, Journal(Path(scratch) / "trial", create=True) as journal:
+        try:
+            entries = import_folder(journal, folder).new
+        except InputError as error:
+            return 0, tuple(error.lines()), ()
+        return entries, (), tuple(f"{mark.reed}: {mark.sentence}" for mark in rule_marks(journal))

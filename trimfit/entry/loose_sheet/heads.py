@@ -1,0 +1,248 @@
+"""Which column of a loose sheet is what: by the words of its head, and where it has none by what stands in it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from trimfit.base.column_words import key_of
+from trimfit.base.errors import InputError
+from trimfit.base.pitch import NOTES
+from trimfit.base.units import MM_PER_UNIT, PA_PER_UNIT, unit_key
+from trimfit.entry.loose_sheet.guesses import Notes
+from trimfit.entry.loose_sheet.written_dates import read_day
+from trimfit.log.entry_kinds import KINDS
+
+__all__ = ["HUNDREDTHS", "NOTE_ROLES", "READING_ROLES", "ROLE_OF", "TRIM_ROLES", "Column", "find_heads", "upright"]
+
+NOTE_ROLES = (*NOTES, "g_octave")
+READING_ROLES = ("crow", *NOTE_ROLES)
+TRIM_ROLES = ("length_mm", "lip_strokes", "asked_mm")
+# Words for the columns, besides the notes' own. "readings" is a column of cells that name their values themselves.
+WORDS: dict[str, tuple[str, ...]] = {
+    "reed": (
+        "reed",
+        "no",
+        "nr",
+        "number",
+        "reed no",
+        "reed nr",
+        "reed number",
+        "reed name",
+        "id",
+        "reed id",
+        "label",
+        "serial",
+        "serial no",
+    ),
+    "reed_type": ("type", "reed type", "kind", "sort", "kind of reed", "cane", "material"),
+    "batch": ("batch", "lot", "bundle", "batch no", "batch nr"),
+    "made_on": ("made", "made on", "date made", "day made"),
+    "blade_mm": ("blade", "blade length", "free blade"),
+    "weight": ("weight", "strength"),
+    "order": ("order", "order no", "for order"),
+    "day": ("date", "day", "when", "on", "taken at", "done at", "done", "read on", "date read"),
+    "clock": ("time", "hour", "clock", "at", "time of day"),
+    "chanter": ("chanter", "ch", "in chanter", "chanter no", "played in"),
+    "crow": ("crow", "cr", "crow note"),
+    "length_mm": (
+        "took",
+        "cut",
+        "taken",
+        "taken off",
+        "took off",
+        "cut off",
+        "off",
+        "trim",
+        "trimmed",
+        "length",
+        "removed",
+    ),
+    "lip_strokes": ("lip", "lips", "strokes", "lip strokes", "lip work"),
+    "asked_mm": ("asked", "asked for", "meant", "wanted", "planned"),
+    "pressure_kpa": ("pressure", "p", "press", "blowing pressure", "water", "water gauge"),
+    "temperature_c": ("temperature", "temp", "t", "air", "room", "room temp", "warmth"),
+    "humidity_pct": ("humidity", "rh", "h", "hum", "damp"),
+    "taped": ("taped", "tape"),
+    "reference_hz": ("ref", "reference", "reference pitch", "cents from"),
+    "outcome": ("outcome", "result", "verdict", "status", "end", "became"),
+    "remark": ("remark", "remarks", "note", "notes", "comment", "comments"),
+    "readings": ("readings", "reading", "values", "tuner"),
+}
+# A weight is a column of its own only where the log has one.
+ROLE_OF = {w: role for role, words in WORDS.items() for w in words if role != "weight" or role in KINDS["reed"].index}
+HUNDREDTHS = "0.01 mm"
+UNITS = {*MM_PER_UNIT, *PA_PER_UNIT, "hz", "cents", "ct", "c", "f", "%", "aslowa"}
+VISITS = {
+    "before": 1,
+    "start": 1,
+    "new": 1,
+    "first": 1,
+    "second": 2,
+    "third": 3,
+    "fourth": 4,
+    "after": 2,
+    "end": 99,
+    "last": 99,
+}
+_HUNDREDTHS = re.compile(r"\(?(?:0[.,]01|1/100|hundredths?(?:\s+of\s+an?)?)\s*(?:mm)?\)?", re.IGNORECASE)
+_VISIT_NUMBER = re.compile(r"(.*?[^\d.,/])[\s#]*\(?(\d{1,2})(?:st|nd|rd|th)?\)?|(\d{1,2})(?:st|nd|rd|th)\s+(.*)")
+_VISIT_HEAD = re.compile(r"(?:visit|session|sitting|round|trim|cut|step|day)\s*#?(\d{1,2})", re.IGNORECASE)
+LAST_HEAD_ROW = 20
+# A blank, however a person writes one.
+NOTHING = {"", "-", "--", "---", "—", "–", "n/a", "na", "nil", "none", ".", "/"}
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: its place (from 0), its head as it stands, what it is (blank: unknown), the unit and the visit that
+    its head says (`F2`, `F after`), and the date of a head above it."""
+
+    place: int
+    title: str
+    role: str
+    unit: str = ""
+    visit: int | None = None
+    day: str = ""
+
+    @property
+    def name(self) -> str:
+        """The column for people: its head, or its number."""
+        return self.title or f"column {self.place + 1}"
+
+
+def role_of(title: str, *, fuzzy: bool = True) -> tuple[str, str, int | None, str]:
+    """What a head names: role (blank if none), unit, visit, and the known word that it is only like, if it is."""
+    unit = HUNDREDTHS if _HUNDREDTHS.search(title) else ""
+    text = _HUNDREDTHS.sub(" ", title).strip()
+    for inside in re.findall(r"[(\[](.*?)[)\]]", text):
+        if unit_key(inside.replace("_", "")) in UNITS:
+            unit = unit_key(inside.replace("_", ""))
+            text = re.sub(r"\s*[(\[]" + re.escape(inside) + r"[)\]]", "", text)
+    words = text.replace("_", " ").replace(",", " ").split()
+    plain = " ".join(words)
+    visit: int | None = None
+    for _ in range(4):
+        role = _known(plain)
+        if role:
+            return role, unit, visit, ""
+        *front, last = plain.split() or [""]
+        if front and not unit and last.lower() != "f" and unit_key(last) in UNITS:
+            plain, unit = " ".join(front), unit_key(last)
+        elif front and not unit and last.lower() == "f" and _known(" ".join(front)) == "temperature_c":
+            plain, unit = " ".join(front), "f"
+        elif front and last.lower().strip("()") in VISITS:
+            plain, visit = " ".join(front), VISITS[last.lower().strip("()")]
+        elif front and front[0].lower() in VISITS:
+            visit, plain = VISITS[front[0].lower()], " ".join([*front[1:], last])
+        elif match := _VISIT_NUMBER.fullmatch(plain):
+            plain, visit = (match[1] or match[4] or "").strip(), int(match[2] or match[3])
+        else:
+            break
+    lower = plain.lower()
+    words = [word for word in lower.split() if len(word) >= 3]
+    for word in (*words[-1:], *words[:1]):
+        if fuzzy and len(words) > 1 and word in ROLE_OF:
+            return ROLE_OF[word], unit, visit, word
+    if fuzzy and len(lower) >= 4 and (near := get_close_matches(lower, ROLE_OF, n=1, cutoff=0.8)):
+        return ROLE_OF[near[0]], unit, visit, near[0]
+    return "", unit, visit, ""
+
+
+def _known(plain: str) -> str:
+    lower = plain.lower().strip(" .:#")
+    if lower in ROLE_OF:
+        return ROLE_OF[lower]
+    for word in (plain, lower, lower.replace(" ", "_"), lower.replace("hi ", "high_").replace("lo ", "low_")):
+        key = key_of(word)
+        if key is not None and key[0] in NOTE_ROLES:
+            return key[0]
+    return ""
+
+
+def upright(rows: Sequence[tuple[str, ...]], notes: Notes) -> Sequence[tuple[str, ...]]:
+    """The rows, or where the heads stand in the first column (a column a reed), the columns of the sheet as rows."""
+
+    def roles(cells: Sequence[str]) -> set[str]:
+        return {role_of(cell, fuzzy=False)[0] for cell in cells} - {""}
+
+    side = roles([row[0] for row in rows])
+    if (
+        len(side) >= 4
+        and len(side - {*NOTE_ROLES}) >= 2
+        and len(side) > max(len(roles(row)) for row in rows[:LAST_HEAD_ROW])
+    ):
+        notes.guess(
+            "sheet", "", "its heads stand in the first column: it was turned, and each row named here is a column of it"
+        )
+        return [tuple(row[place] for row in rows) for place in range(len(rows[0]))]
+    return rows
+
+
+def find_heads(rows: Sequence[Sequence[str]], notes: Notes) -> tuple[list[Column], int]:
+    """The columns of a sheet, and the number of rows (title, heads, units) before the first row of data."""
+    most, best = 1, -1
+    for at, row in enumerate(rows[:LAST_HEAD_ROW]):
+        filled = [cell for cell in row if cell]
+        known = [cell for cell in filled if role_of(cell, fuzzy=False)[0]]
+        if len(known) > most and 2 * len(known) >= len(filled) and not _labelled(filled):
+            most, best = len(known), at
+    if best >= 0:
+        return _headed(rows, best, notes)
+    width = len(rows[0])
+    notes.guess("columns", "", "no row of heads was found: the columns were told by what stands in them")
+    return [Column(place, "", "") for place in range(width)], 0
+
+
+def _labelled(cells: Sequence[str]) -> bool:
+    """Whether cells say both a name and a number, as `F 757` does: those are data, unless the number counts visits."""
+    return sum(bool(re.fullmatch(r"[A-Za-z ]+[\s=]+\d[\d.,]{2,}.*", cell)) for cell in cells) >= 2
+
+
+def _headed(rows: Sequence[Sequence[str]], at: int, notes: Notes) -> tuple[list[Column], int]:
+    above = rows[at - 1] if at else ("",) * len(rows[at])
+    group_visit: int | None = None
+    group_day = ""
+    found = []
+    for place, own_title in enumerate(rows[at]):
+        # A head of two rows may stand in the upper one alone.
+        title = own_title or above[place]
+        if above[place]:
+            group_visit, group_day = _group(above[place])
+        role, unit, visit, like = role_of(title)
+        if like:
+            notes.guess("columns", f"column {title!r}", f"taken for {like!r}")
+        grouped = role in (*READING_ROLES, *TRIM_ROLES, "readings", "day", "clock")
+        found.append(
+            Column(
+                place,
+                title,
+                role,
+                unit,
+                visit if visit is not None or not grouped else group_visit,
+                group_day * grouped,
+            )
+        )
+    data = at + 1
+    units = [unit_key(cell) for cell in rows[data] if cell] if data < len(rows) else []
+    if units and all(unit in UNITS for unit in units):
+        found = [
+            Column(c.place, c.title, c.role, c.unit or unit_key(rows[data][c.place]), c.visit, c.day) for c in found
+        ]
+        data += 1
+    return found, data
+
+
+def _group(cell: str) -> tuple[int | None, str]:
+    """The visit or the date that a cell above the heads names; neither, for a title."""
+    if match := _VISIT_HEAD.fullmatch(cell):
+        return int(match[1]), ""
+    if cell.lower() in VISITS:
+        return VISITS[cell.lower()], ""
+    try:
+        read_day(cell)
+    except InputError:
+        return None, ""
+    return None, cell

@@ -1,0 +1,105 @@
+"""Dates as people write them in a sheet: `24/11/26`, `24 Nov`, `Nov 24, 2026`, with a clock time or without.
+
+The rule: the day comes first where a date is three numbers (`3/4/26` is 3 April 2026), unless it begins with a year of
+four digits or the caller says that the month comes first. A date without a year is the last such day that is not after
+today, or has the year of the nearest full date above it in the sheet.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date
+
+from trimfit.base.errors import InputError
+
+__all__ = ["Day", "read_clock", "read_day"]
+
+MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_WEEKDAY = re.compile(r"(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+", re.IGNORECASE)
+_YEAR_FIRST = re.compile(r"(?P<y>\d{4})[-/.](?P<m>\d{1,2})[-/.](?P<d>\d{1,2})", re.ASCII)
+_NUMBERS = re.compile(r"(?P<d>\d{1,2})[-/.](?P<m>\d{1,2})(?:[-/.](?P<y>\d{4}|\d{2}))?\.?", re.ASCII)
+_NAMED = re.compile(
+    r"(?P<d>\d{1,2})(?:st|nd|rd|th|\.)?[\s/.-]*(?P<m>[a-z]{3,9})\.?,?(?:[\s/.-]*'?(?P<y>\d{4}|\d{2}))?", re.ASCII
+)
+_MONTH_NAMED = re.compile(
+    r"(?P<m>[a-z]{3,9})\.?\s*(?P<d>\d{1,2})(?:st|nd|rd|th)?,?(?:\s+'?(?P<y>\d{4}|\d{2}))?", re.ASCII
+)
+_CLOCK = re.compile(r"(?P<h>\d{1,2})(?:[:.h](?P<min>\d\d)(?::(?P<s>\d\d)(?:\.\d+)?)?)?\s*(?P<half>am|pm)?", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """A date as it was written: its year if it has one, the clock time (`14:05`) if one follows, and the rule used."""
+
+    year: int | None
+    month: int
+    day: int
+    clock: str | None
+    rule: str
+
+    def iso(self, year: int) -> str:
+        """The date in a year, as ISO 8601; InputError for 29 February in a year that has none."""
+        try:
+            return date(year, self.month, self.day).isoformat()
+        except ValueError as error:
+            raise InputError("is an impossible date", remedy="write it as 2026-11-24") from error
+
+    def last_before(self, today: date) -> int:
+        """The year in which this day was last, counted from `today`."""
+        return today.year - ((self.month, self.day) > (today.month, today.day))
+
+
+def read_day(text: str, *, month_first: bool = False) -> Day:
+    """A date as people write it. Raises InputError for what is none, or is none with the day (or the month) first."""
+    word = _WEEKDAY.sub("", text.strip().lower(), count=1)
+    head, clock = _clock_apart(word)
+    if match := _YEAR_FIRST.fullmatch(head):
+        return _made(match, int(match["m"]), int(match["d"]), clock, "the year first")
+    if match := _NUMBERS.fullmatch(head):
+        first, second = int(match["d"]), int(match["m"])
+        month, day = (first, second) if month_first else (second, first)
+        if month > 12 and day <= 12:
+            other = "--month-first, if the whole sheet is so" if not month_first else "nothing of the month's place"
+            raise InputError(
+                f"is no date with the {'month' if month_first else 'day'} first",
+                remedy=f"write 2026-11-24, or say {other}",
+            )
+        return _made(match, month, day, clock, "the month first" if month_first else "the day first")
+    for form in (_NAMED, _MONTH_NAMED):
+        match = form.fullmatch(head)
+        if match and match["m"][:3] in MONTHS:
+            return _made(match, MONTHS.index(match["m"][:3]) + 1, int(match["d"]), clock, "the month's name")
+    raise InputError("is not a date", remedy="write it as 2026-11-24")
+
+
+def _made(match: re.Match[str], month: int, day: int, clock: str | None, rule: str) -> Day:
+    year = int(match["y"]) if match["y"] else None
+    found = Day(year + 2000 if year is not None and year < 100 else year, month, day, clock, rule)
+    found.iso(found.year or 2024)
+    return found
+
+
+def _clock_apart(word: str) -> tuple[str, str | None]:
+    """A date and the clock time after it, where one stands there."""
+    head, blank, tail = (
+        word.replace("t", " ", 1).rpartition(" ") if re.match(r"\d{4}-\d\d-\d\dt", word) else word.rpartition(" ")
+    )
+    if tail in ("am", "pm"):
+        head, blank, more = head.rpartition(" ")
+        tail = f"{more}{tail}"
+    if blank and (":" in tail or tail.endswith(("am", "pm"))):
+        return head.strip(" ,"), read_clock(tail)
+    return word, None
+
+
+def read_clock(text: str) -> str:
+    """A time of day as `14:05` or `14:05:30`: from `14:05`, `14.05`, `2.05 pm`, `9:30`, `14h05`. Raises InputError."""
+    match = _CLOCK.fullmatch(text.strip().lower())
+    if match and (match["min"] or match["half"]):
+        hour, minute, second = int(match["h"]), int(match["min"] or 0), match["s"]
+        if match["half"] and 1 <= hour <= 12:
+            hour = hour % 12 + 12 * (match["half"] == "pm")
+        if hour <= 23 and minute <= 59 and int(second or 0) <= 59:
+            return f"{hour:02d}:{minute:02d}" + (f":{second}" if second and int(second) else "")
+    raise InputError("is no time of day", remedy="write it as 14:05")

@@ -1,0 +1,213 @@
+"""Marks on entries: doubts that were accepted at entry, and what plain rules find doubtful in the whole log.
+
+Rules only, no model: they hold before anything was learned. Each finding names its entry and says why in a sentence.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import TYPE_CHECKING
+
+from trimfit.base.dates import at_s, local_now
+from trimfit.base.time_zones import machine_zone
+from trimfit.entry.checks import ahead_doubt, unbalanced
+from trimfit.entry.similar_names import twins
+from trimfit.log import whole_days
+from trimfit.log.entry_kinds import KINDS
+from trimfit.log.instants import reordered
+from trimfit.log.queries import LIVE
+
+if TYPE_CHECKING:
+    from trimfit.base.records import Settings
+    from trimfit.log.counts import Conflict
+    from trimfit.log.journal import Journal
+
+__all__ = ["Mark", "Taken", "accepted", "bad_values", "in_conflict", "long_trims", "rule_marks", "struck_names"]
+
+# A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.
+SLIP_FACTOR = 6.0
+FEWEST_TRIMS = 3
+# Octave slips of a crow lie inside what a crow may be; the crows of one shop lie within a few semitones.
+CROW_OCTAVE = (0.6, 1.7)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A mark on an entry: `kind` is a short key such as `a-unbalanced`, `reed` is empty where none is meant."""
+
+    entry: str
+    reed: str
+    kind: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """One trim as the rules see it."""
+
+    entry: str
+    reed: str
+    reed_type: str
+    length_mm: float
+
+
+def long_trims(trims: Sequence[Taken], usual: Mapping[str, Sequence[float]]) -> Iterator[Mark]:
+    """Trims that look like a slip of the decimal point: several times what is usual on reeds of their type.
+
+    usual: lengths in mm of the cuts made on each type.
+    """
+    bounds: dict[str, tuple[float, float]] = {}
+    for reed_type, lengths in usual.items():
+        if len(lengths) >= FEWEST_TRIMS:
+            middle = median(lengths)
+            # What one trim in ten reaches is no slip, however far from the middle it lies.
+            common = sorted(lengths)[int(0.9 * (len(lengths) - 1))]
+            bounds[reed_type] = (max(SLIP_FACTOR * middle, 1.5 * common), middle)
+    for trim in trims:
+        limit, middle = bounds.get(trim.reed_type, (float("inf"), 0.0))
+        if trim.length_mm > limit:
+            sentence = (
+                f"{trim.length_mm:g} mm in one trim, where {middle:.2g} mm is usual on {trim.reed_type[:60]}; "
+                f"was {trim.length_mm / 10:g} mm meant?"
+            )
+            yield Mark(trim.entry, trim.reed, "trim-long", sentence)
+
+
+def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
+    """What the rules find doubtful among the entries after `after_seq`, in the order they came."""
+    settings, scale = journal.settings(), journal.scale()
+    marks: list[Mark] = []
+    names = ["entry", "reed", "low_a_hz", "high_a_hz", "pressure_kpa", "taped", "crow_hz"]
+    rows = journal.columns("reading", names, after_seq=after_seq)
+    # What is usual is asked of the whole log, not only of what is new.
+    every = rows if not after_seq or not rows else journal.columns("reading", names)
+    crows = [row[6] for row in every if row[6] is not None]
+    usual_crow = median(crows) if len(crows) >= FEWEST_TRIMS else None
+    for entry, reed, low_a, high_a, pressure_kpa, taped, crow in rows:
+        if low_a is not None and high_a is not None and not (taped and {"low_a", "high_a"} & {*taped.split()}):
+            over_hz = unbalanced(low_a, high_a, pressure_kpa, settings, scale)
+            if over_hz is not None:
+                side = "over" if over_hz > 0 else "under"
+                sentence = f"the A's do not balance: high A is {abs(over_hz):.1f} Hz {side} low A, as low A"
+                marks.append(Mark(entry, reed, "a-unbalanced", sentence))
+        if crow is not None and usual_crow is not None and not CROW_OCTAVE[0] < crow / usual_crow < CROW_OCTAVE[1]:
+            sentence = f"a crow of {crow:.5g} Hz, where {usual_crow:.4g} Hz is usual; is it an octave off?"
+            marks.append(Mark(entry, reed, "crow-octave", sentence))
+    type_of: dict[str, str] = {}
+    usual: dict[str, list[float]] = defaultdict(list)
+    new: list[Taken] = []
+    for name, reed_type in journal.columns("reed", ["reed", "reed_type"]):
+        type_of[name] = reed_type
+    for seq, entry, reed, length_mm in journal.columns("trim", ["seq", "entry", "reed", "length_mm"]):
+        if length_mm:
+            reed_type = type_of.get(reed, "")
+            usual[reed_type].append(length_mm)
+            if seq > after_seq:
+                new.append(Taken(entry, reed, reed_type, length_mm))
+    marks += long_trims(new, usual)
+    return [*marks, *_names_twice(journal, after_seq), *_of_times(journal, settings, after_seq)]
+
+
+def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
+    """Names of reeds, chanters and orders, types and batches that are known ones in another case or Unicode form."""
+    named: list[tuple[str, int, str, str, str]] = []
+    for kind in ("chanter", "order"):
+        named += [(kind, seq, entry, "", name) for seq, entry, name in journal.columns(kind, ["seq", "entry", kind])]
+    for seq, entry, reed, reed_type, batch in journal.columns("reed", ["seq", "entry", "reed", "reed_type", "batch"]):
+        words = (("reed", reed), ("type", reed_type), (f"batch of {reed_type}", batch))
+        named += [(word, seq, entry, reed, name) for word, name in words]
+    by_word: dict[str, dict[str, tuple[int, str, str]]] = defaultdict(dict)
+    for word, seq, entry, reed, name in named:
+        by_word[word].setdefault(name, (seq, entry, reed))
+    found: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for word, first in by_word.items():
+        for name, other in twins(first).items():
+            seq, entry, reed = first[name]
+            if seq > after_seq:
+                found[(entry, reed)].append(f"{name[:60]!r} differs from the {word[:60]} {other[:60]!r}")
+    for (entry, reed), differ in found.items():
+        sentence = f"{' and '.join(differ)} in case, blanks or Unicode form alone; are the two one?"
+        yield Mark(entry, reed, "name-alike", sentence)
+
+
+def _of_times(journal: Journal, settings: Settings, after_seq: int) -> Iterator[Mark]:
+    """Entries of a time that is yet to come, of no known order, or in another order on this machine's clock."""
+    now_s = at_s(local_now())
+    with journal.reading() as connection:
+        for kind in KINDS.values():
+            if kind.time and "reed" in kind.names:
+                query = (
+                    f'SELECT entry, reed, "{kind.time}", at_s FROM {kind.table} WHERE at_s > ? AND seq > ? AND {LIVE}'
+                )
+                for entry, reed, time, instant_s in connection.execute(query, (now_s, after_seq)):
+                    for doubt in ahead_doubt(instant_s, time, kind.time, now_s):
+                        yield Mark(entry, reed, doubt.kind, doubt.sentence)
+        if after_seq:
+            return
+        for entry, reed, sentence in whole_days.in_log(connection):
+            yield Mark(entry, reed, "order-unknown", sentence)
+        here = machine_zone()
+        for reed in reordered(connection, here) if settings.time_zone == "UTC" != here else ():
+            sentence = (
+                f"its times without an offset are read in UTC; in this machine's zone its entries stand in another "
+                f"order: if that is right, trimfit settings time_zone {here}"
+            )
+            yield Mark("", reed, "time-zone", sentence)
+
+
+def accepted(journal: Journal) -> list[Mark]:
+    """The doubts that were said and accepted when their entries were made."""
+    marks = []
+    for entry, text in journal.accepted_doubts():
+        kind, _, sentence = text.partition(": ")
+        marks.append(Mark(entry, journal.reed_of_entry(entry), kind, sentence))
+    return marks
+
+
+def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None = None) -> list[Mark]:
+    """Entries that stand aside for another of the same key, with the way out.
+
+    theirs: entry -> the log it has just come from, of those that did.
+    """
+    came = theirs or {}
+    marks = []
+    for conflict in conflicts:
+        reed = conflict.key.split(" at ")[0] if KINDS[conflict.kind].key[0] == "reed" else ""
+        for entry in conflict.aside:
+            ours, other = (
+                conflict.said.get(one, "") + (f", from {came[one][:60]}" if one in came else "")
+                for one in (conflict.kept, entry)
+            )
+            sentence = (
+                f"two benches have {conflict.kind} {conflict.key[:80]} with different {', '.join(conflict.differs)}: "
+                f"{conflict.kept} ({ours}) counts, this one ({other}) stands aside; "
+                f"if this is the right one: trimfit log strike {conflict.kept}, if it is wrong: "
+                f"trimfit log strike {entry}"
+            )
+            if conflict.kind == "reed":
+                sentence += "; where they are two reeds, rename one (merge OTHER_LOG --rename REED=NEW)"
+            marks.append(Mark(entry, reed, "conflict", sentence))
+    return marks
+
+
+def bad_values(journal: Journal) -> list[Mark]:
+    """Entries that hold a value which nobody could have typed, with the way out; settings among them do not count."""
+    from trimfit.log.file.integrity import value_faults
+
+    return [
+        Mark(entry, reed, "value-bad", f"{wrong}; no such value can be meant: trimfit log strike {entry}")
+        for entry, reed, wrong in value_faults(journal)
+    ]
+
+
+def struck_names(journal: Journal) -> list[Mark]:
+    """Entries that name a reed, order or chanter all of whose entries were struck."""
+    return [
+        Mark(
+            entry, reed, f"{kind}-struck", f"names {kind} {name[:60]!r}, which was struck; log it again, or strike this"
+        )
+        for entry, reed, kind, name in journal.names_of_struck()
+    ]

@@ -1,0 +1,159 @@
+"""What a reading should show, all outputs together, and whether it reads rather like another reed.
+
+Outputs of one reed stand in firm relations to one another (crow, E and F foretell each other), so that a reading typed
+under a neighbour's name may lie within what is foretold of each output by itself and yet be impossible as a whole. It
+is asked about when the reading as a whole is unlikely for its own reed (five in a hundred honest ones are), and another
+reed of the batch that is still at the bench explains it better by `Foreseen.better` in log density. Densities are
+Student's with few degrees of freedom: one wild note, which no reed explains, then weighs little for any of them.
+
+A whole reading may also lie far off because the reed is not as it was: it was soaked or dropped, or moved by itself.
+Then gap and pitch are off together with the crow, in few directions (`off_as_a_whole`); where one value alone explains
+the reading as well, it is that value that is asked about.
+
+Of honest readings fewer than 1 in 200 are asked about: `tests/entry/test_neighbours.py` holds it to that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+__all__ = ["Foreseen", "Joint", "off_as_a_whole", "reads_like"]
+
+DEGREES = 4.0
+BETTER = 4.0
+# A gap or a pitch so many standard deviations off is asked about: of honest readings 1 in 8,000 for each, if Gaussian.
+FAR_SD = 4.0
+# Where one value alone leaves no more than this of the squared distance that a move explains, that value is in doubt.
+ONE_VALUE_LEAVES = 1.0
+# Upper 5 per cent points of chi-square by degrees of freedom 1 to 10 (any table of it).
+_FAR = (3.841, 5.991, 7.815, 9.488, 11.070, 12.592, 14.067, 15.507, 16.919, 18.307)
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Joint:
+    """A Gaussian over outputs (`crow`, notes as low A) of the next reading, in cents from 440 Hz.
+
+    mean_cents (m,), cov_cents2 (m, m), in the order of `outputs`. Plain numbers: the bench knows no numpy.
+    """
+
+    outputs: tuple[str, ...]
+    mean_cents: Sequence[float]
+    cov_cents2: Sequence[Sequence[float]]
+
+    def each(self) -> dict[str, tuple[float, float]]:
+        """Mean and standard deviation of each output by itself."""
+        return {name: (self.mean_cents[i], math.sqrt(self.cov_cents2[i][i])) for i, name in enumerate(self.outputs)}
+
+    def distance2_and_log_det(self, now: Mapping[str, float], outputs: Iterable[str]) -> tuple[float, float]:
+        """Squared Mahalanobis distance of `now` over some outputs, and the log determinant of their covariance."""
+        names = tuple(outputs)
+        lower = self._root(names)
+        off = _solved(lower, [now[name] - self.mean_cents[self.outputs.index(name)] for name in names])
+        return sum(z * z for z in off), sum(2.0 * math.log(line[-1]) for line in lower)
+
+    def explained2(self, now: Mapping[str, float], shifts: Sequence[Mapping[str, float]]) -> float:
+        """How much of the squared distance of `now` shifts along these directions, by any amounts, take away."""
+        names = tuple(name for name in self.outputs if name in now)
+        lower = self._root(names)
+        off = _solved(lower, [now[name] - self.mean_cents[self.outputs.index(name)] for name in names])
+        basis: list[list[float]] = []
+        for shift in shifts:
+            way = _solved(lower, [shift.get(name, 0.0) for name in names])
+            for other in basis:
+                share = sum(a * b for a, b in zip(way, other, strict=True))
+                way = [a - share * b for a, b in zip(way, other, strict=True)]
+            length = math.sqrt(sum(a * a for a in way))
+            if length > 1e-6:
+                basis.append([a / length for a in way])
+        return float(sum(sum(a * b for a, b in zip(off, way, strict=True)) ** 2 for way in basis))
+
+    def off_sd(self, now: Mapping[str, float], weights: Mapping[str, float]) -> tuple[float, float]:
+        """How far a weighted sum of outputs lies from what is foretold of it, in cents and in standard deviations."""
+        at = {name: self.outputs.index(name) for name in weights}
+        off = sum(w * (now[name] - self.mean_cents[at[name]]) for name, w in weights.items())
+        var = sum(w * v * self.cov_cents2[at[a]][at[b]] for a, w in weights.items() for b, v in weights.items())
+        return off, off / math.sqrt(max(var, 1e-6))
+
+    def _root(self, names: Sequence[str]) -> list[list[float]]:
+        """The rows of the lower Cholesky factor of the covariance of some outputs."""
+        at = [self.outputs.index(name) for name in names]
+        lower: list[list[float]] = []
+        for row, i in enumerate(at):
+            line: list[float] = []
+            for column in range(row):
+                other = lower[column]
+                told = sum(a * b for a, b in zip(line, other, strict=False))
+                line.append((self.cov_cents2[i][at[column]] - told) / other[column])
+            left = max(self.cov_cents2[i][i] - sum(a * a for a in line), 1e-6)
+            lower.append([*line, math.sqrt(left)])
+        return lower
+
+
+def _solved(lower: Sequence[Sequence[float]], values: Sequence[float]) -> list[float]:
+    """What a lower triangular matrix, by rows, times gives `values`."""
+    found: list[float] = []
+    for line, value in zip(lower, values, strict=True):
+        found.append((value - sum(a * b for a, b in zip(line, found, strict=False))) / line[-1])
+    return found
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Foreseen:
+    """What a reading should show under its own conditions: for its reed, and for others still at the bench by name.
+
+    better: by how much another must explain it better, in log density, to be asked about.
+    """
+
+    own: Joint
+    others: Mapping[str, Joint] = field(default_factory=dict)
+    better: float = BETTER
+
+
+def reads_like(now: Mapping[str, float], foreseen: Foreseen) -> str | None:
+    """The other reed that a reading (outputs in cents as low A) is more likely of than of its own; None if none is."""
+    best: tuple[float, str] | None = None
+    own: dict[tuple[str, ...], tuple[float, float]] = {}
+    for name, joint in foreseen.others.items():
+        shared = tuple(o for o in joint.outputs if o in now and o in foreseen.own.outputs)
+        if not shared:
+            continue
+        if shared not in own:
+            own[shared] = foreseen.own.distance2_and_log_det(now, shared)
+        if own[shared][0] <= _FAR[len(shared) - 1]:
+            continue
+        there = joint.distance2_and_log_det(now, shared)
+        better = _log_density(there, len(shared)) - _log_density(own[shared], len(shared))
+        if better > foreseen.better and (best is None or better > best[0]):
+            best = better, name
+    return best[1] if best else None
+
+
+def off_as_a_whole(now: Mapping[str, float], joint: Joint) -> tuple[str, float] | None:
+    """`gap` or `pitch`, and by how many cents it is off, of a reading far off that no one wrong value explains.
+
+    None for other readings. now: outputs in cents as low A.
+    """
+    read = {name: cents for name, cents in now.items() if name in joint.outputs}
+    notes = [name for name in read if name != "crow"]
+    if len(notes) < 2:
+        return None
+    weights = {"pitch": {name: 1.0 / len(notes) for name in notes}}
+    if {"f", "e"} <= read.keys():
+        weights["gap"] = {"f": 1.0, "e": -1.0}
+    off = {what: joint.off_sd(read, of) for what, of in weights.items()}
+    what = max(off, key=lambda name: abs(off[name][1]))
+    if abs(off[what][1]) <= FAR_SD:
+        return None
+    moves = [dict.fromkeys(notes, 1.0), {"f": 0.5, "e": -0.5}, {"crow": 1.0}]
+    moved = joint.explained2(read, moves)
+    if any(joint.explained2(read, [{name: 1.0}]) > moved - ONE_VALUE_LEAVES for name in read):
+        return None
+    return what, off[what][0]
+
+
+def _log_density(found: tuple[float, float], outputs: int) -> float:
+    """Student's log density up to what depends on the number of outputs alone."""
+    distance2, log_det = found
+    return -0.5 * log_det - 0.5 * (DEGREES + outputs) * math.log1p(distance2 / DEGREES)

@@ -1,0 +1,127 @@
+"""What the note values of a typed line mean: sounding hertz, hertz as low A, or cents from the note's just target."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from trimfit.base.column_words import G_OCTAVE, Heard
+from trimfit.base.errors import Fault
+from trimfit.base.units import BOUNDS
+from trimfit.entry.tokens import Word
+from trimfit.entry.typing_slips import median
+
+__all__ = ["Meaning", "Pitch"]
+
+# Where a note's value is looked for when the line and the chanter say nothing of the pitch: a usual low A.
+USUAL_LOW_A_HZ = 470.0
+WIDEST_CENTS = 400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Pitch:
+    """A note's value as typed, before it is known what it means."""
+
+    note: str
+    number: float
+    heard: Heard
+    word: Word
+
+
+class Meaning:
+    """Settles what the values of one line mean, all together; what cannot be meant goes to `faults`."""
+
+    def __init__(
+        self,
+        pitches: Sequence[Pitch],
+        scale: Mapping[str, Fraction],
+        *,
+        reference_hz: float | None,
+        around_hz: float | None,
+        reference_refused: bool = False,
+    ) -> None:
+        """reference_hz: what cents are counted from; around_hz: where a low A is looked for when a value could be
+        two things; reference_refused: the line gave a reference that was no pitch, which is fault enough."""
+        self.pitches, self.scale = pitches, scale
+        self.reference_hz, self.around_hz, self.reference_refused = reference_hz, around_hz, reference_refused
+        self.faults: list[Fault] = []
+
+    def ratio(self, note: str) -> float:
+        """Sounding over low A; the overblown low G sounds an octave above low G."""
+        return 2.0 * float(self.scale["low_g"]) if note == G_OCTAVE else float(self.scale[note])
+
+    def sounding(self) -> tuple[dict[str, float], dict[str, Heard]]:
+        """Sounding hertz of each note of the line, and how each value was understood."""
+        # By pitch and not by note: a line may say a note twice, which is a fault of its own.
+        readable = [(pitch, self.possible(pitch)) for pitch in self.pitches]
+        found = [
+            pitch.number if options == ["as low A"] else pitch.number / self.ratio(pitch.note)
+            for pitch, options in readable
+            if len(options) == 1 and options != ["cents"]
+        ]
+        # What is no pitch of a chanter is a fault, and says nothing of where the others lie.
+        low, high = BOUNDS["as_low_a_hz"]
+        settled = [hz for hz in found if low <= hz <= high]
+        centre = self.around_hz or self.reference_hz or (median(settled) if settled else USUAL_LOW_A_HZ)
+        notes_hz: dict[str, float] = {}
+        heard: dict[str, Heard] = {}
+        for pitch, options in readable:
+            hz, how = self.settle(pitch, options, centre)
+            low, high = BOUNDS["note_hz"]
+            if hz is None:
+                continue
+            if low <= hz <= high:
+                notes_hz[pitch.note], heard[pitch.note] = hz, how
+            else:
+                self.faults.append(
+                    pitch.word.fault(pitch.note, f"{pitch.number:g} is out of bounds", self.remedy(pitch))
+                )
+        return notes_hz, heard
+
+    def remedy(self, pitch: Pitch) -> str:
+        """What a value may have been meant as that is no pitch of a chanter at all."""
+        low, high = BOUNDS["as_low_a_hz"]
+        ratio = self.ratio(pitch.note)
+        for tenth in (pitch.number / 10.0, pitch.number * 10.0):
+            if low <= tenth / ratio <= high:
+                return f"did you mean {tenth:.1f}?"
+        low, high = BOUNDS["note_hz"]
+        cents = f"; cents have a sign: +{pitch.number:g}c or -{pitch.number:g}c" if 0 < pitch.number < low else ""
+        return f"give {low:g} to {high:g} Hz{cents}"
+
+    def possible(self, pitch: Pitch) -> list[Heard]:
+        """What a bare number may be meant as: sounding hertz, hertz as low A, or both; as said, where it was said."""
+        if pitch.heard != "auto":
+            return [pitch.heard]
+        low, high = BOUNDS["as_low_a_hz"]
+        options: list[Heard] = []
+        if low <= pitch.number / self.ratio(pitch.note) <= high:
+            options.append("sounding")
+        if pitch.note != "low_a" and low <= pitch.number <= high:
+            options.append("as low A")
+        return options or ["sounding"]
+
+    def settle(self, pitch: Pitch, options: list[Heard], centre: float) -> tuple[float | None, Heard]:
+        """Sounding hertz (None where it is a fault, which is kept) and how it was heard; centre: Hz as low A."""
+        ratio = self.ratio(pitch.note)
+        if options == ["cents"]:
+            if self.reference_refused:
+                return None, "cents"
+            if self.reference_hz is None:
+                remedy = "type hertz, or say ref 470; an order's target or a chanter's meeting pitch serves too"
+                self.faults.append(pitch.word.fault(pitch.note, "cents from no known pitch", remedy))
+                return None, "cents"
+            if abs(pitch.number) > WIDEST_CENTS:
+                self.faults.append(
+                    pitch.word.fault(pitch.note, f"{pitch.number:g} cents is out of bounds", "are these hertz?")
+                )
+                return None, "cents"
+            return self.reference_hz * ratio * float(2.0 ** (pitch.number / 1200.0)), "cents"
+        if len(options) == 2:
+            # 8/9 and 9/8 are 204 cents from low A: whichever reading lies nearer to the chanter's pitch is meant.
+            own, direct = pitch.number / ratio, pitch.number
+            off_own, off_direct = (max(value / centre, centre / value) for value in (own, direct))
+            options = ["sounding"] if off_own <= off_direct else ["as low A"]
+        how = options[0]
+        return (pitch.number * ratio if how == "as low A" else pitch.number), how

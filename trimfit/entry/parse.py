@@ -1,0 +1,353 @@
+"""The line typed at the bench: `f 779.1 e 702.6 a 468.2 A 936.1 crow C+22 p 6.5kPa t 21C`, in any order.
+
+A note's value may be sounding hertz, hertz as low A (a value that cannot be the note's own hertz but can be a
+low A's), or cents from the note's just target (`f -12c`), which needs a reference pitch. The words `sounding`,
+`as_low_a` and `cents` settle it for the notes that follow them. Every fault of a line is reported at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from fractions import Fraction
+
+from trimfit.base.column_words import G_OCTAVE, Heard, key_of, note_of
+from trimfit.base.dates import typed_time
+from trimfit.base.errors import Fault, InputError, nearest
+from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, parse_crow_hz
+from trimfit.base.units import (
+    MM_PER_UNIT,
+    PA_PER_UNIT,
+    parse_hz,
+    parse_length_mm,
+    parse_number,
+    parse_pct,
+    parse_pressure_kpa,
+    parse_temperature_c,
+    unit_key,
+    within,
+)
+from trimfit.entry.note_values import Meaning, Pitch
+from trimfit.entry.tokens import (
+    CROW_NOTE,
+    CROW_WORD,
+    GLUED,
+    KNOWN_WORDS,
+    LENGTH,
+    NOTE_UNITS,
+    SWITCHES,
+    TRIM_LEADS,
+    TRIM_WORDS,
+    VALUE,
+    Word,
+    like,
+    words_of,
+)
+from trimfit.entry.typed_lines import ReadingLine, TrimLine
+
+__all__ = ["ReadingLine", "TrimLine", "parse_reading", "parse_trim"]
+
+LONGEST_LINE = 4000
+USUAL_WORDS = "name notes g a b c d e f G A, the G octave go, and crow, p, t, taped"
+
+
+class _LineReader:
+    """Goes through the words of one line once, collecting values and faults."""
+
+    def __init__(self, text: str, scale: Mapping[str, Fraction], reference_hz: float | None, mode: Heard) -> None:
+        self.text, self.scale, self.mode = text, scale, mode
+        self.reference_hz = reference_hz
+        self.reference_refused = False
+        self.words = words_of(text)
+        self.at = 0
+        self.faults: list[Fault] = []
+        self.pitches: list[Pitch] = []
+        self.values: dict[str, object] = {}
+
+    # -- walking ---------------------------------------------------------------------------------------------
+
+    def peek(self, ahead: int = 0) -> Word | None:
+        place = self.at + ahead
+        return self.words[place] if place < len(self.words) else None
+
+    def is_value(self, word: Word | None) -> bool:
+        return word is not None and VALUE.match(word.text) is not None
+
+    def with_unit(self, text: str, units: Collection[str]) -> str:
+        """A value with the words after it that say its unit, one of `units`, taken: `30 in H2O`, `70 °F`."""
+        begun = text.lstrip("+-−–0123456789.,")
+        for count in (3, 2, 1):
+            more = "".join(word.text for word in self.words[self.at : self.at + count])
+            if more and unit_key(begun + more) in units:
+                self.at = min(self.at + count, len(self.words))
+                return text + more
+        return text
+
+    def crow(self, text: str) -> str:
+        """A crow that begins with `text`, with the words after it that can only belong to it: `30 sharp of C`."""
+        while (word := self.peek()) is not None:
+            note = text.lower().endswith(" of") and CROW_NOTE.fullmatch(word.text)
+            second = any(map(str.isdigit, text)) and any(map(str.isdigit, word.text))
+            if second or not (note or CROW_WORD.fullmatch(word.text)):
+                break
+            self.at += 1
+            text += f" {word.text}"
+        return text
+
+    def read(self) -> None:
+        while (word := self.peek()) is not None:
+            self.at += 1
+            if word.text.lower() in SWITCHES:
+                self.mode = SWITCHES[word.text.lower()]
+                continue
+            name, joined, value = word.text.partition("=")
+            key = key_of(name)
+            if key is None and not joined and (glued := GLUED.match(word.text)):
+                key, value = key_of(glued[1]), glued[2]
+            if key is None:
+                self.unknown(word)
+                continue
+            if key[0] == "remark":
+                self.values["remark"] = self.remark(word, value, bool(joined))
+                return
+            self.field(word, key[0], key[1], value)
+
+    def unknown(self, word: Word) -> None:
+        name = word.text.partition("=")[0]
+        if VALUE.match(word.text):
+            self.faults.append(word.fault("", "a value with no name before it", "say what it is, such as f 779.1"))
+            return
+        self.faults.append(
+            word.fault("", f"{name[:24]!r} is no word of a reading", like(name, KNOWN_WORDS, USUAL_WORDS))
+        )
+        if self.is_value(self.peek()):
+            self.at += 1
+
+    def remark(self, word: Word, value: str, joined: bool) -> str | None:
+        rest = self.text[word.end :].strip()
+        self.at = len(self.words)
+        return " ".join(part for part in (value if joined else "", rest) if part).replace('"', "").strip() or None
+
+    def value_of(self, word: Word, key: str, glued: str) -> tuple[Word, str] | None:
+        """The value that belongs to a key: the rest of its own word, or the next word unless that names a column."""
+        if glued:
+            return word, glued
+        following = self.peek()
+        if following is None or (key_of(following.text.partition("=")[0]) and key not in ("crow", "chanter")):
+            self.faults.append(word.fault(key, "no value after it", "give the value right after the name"))
+            return None
+        self.at += 1
+        return following, following.text
+
+    # -- the fields ------------------------------------------------------------------------------------------
+
+    def field(self, word: Word, key: str, heard: Heard | None, glued: str) -> None:
+        if key in self.values or any(pitch.note == key for pitch in self.pitches):
+            self.faults.append(word.fault(key, "given twice in this line", "give it once"))
+        if key == "taped":
+            self.values[key] = self.taped(word, glued)
+            return
+        if key == "low_g" and not glued and (following := self.peek()) and following.text.lower() in ("8ve", "octave"):
+            self.at += 1
+            key = G_OCTAVE
+        found = self.value_of(word, key, glued)
+        if found is None:
+            return
+        at, text = found
+        if '"' in text and key != "chanter":
+            # A shell keeps `crow="532 Hz"` one word, blank and all.
+            text = text.replace('"', "").strip()
+        if key in self.scale or key == G_OCTAVE:
+            self.pitch(at, key, "".join(text.split()), heard)
+            return
+        try:
+            self.values[key] = self.plain(key, text)
+        except InputError as error:
+            self.faults.append(at.fault(key, error.what, error.remedy))
+            self.reference_refused |= key == "reference"
+
+    def plain(self, key: str, text: str) -> object:
+        """A value that is no pitch of a note. Raises InputError."""
+        if key == "crow":
+            return within("crow_hz", parse_crow_hz(self.crow(text)))
+        if key == "pressure":
+            return parse_pressure_kpa(self.with_unit(text, PA_PER_UNIT))
+        if key == "temperature":
+            following = self.peek(1)
+            return parse_temperature_c(text if self.is_value(following) else self.with_unit(text, ("c", "f")))
+        if key == "humidity":
+            return within("humidity_pct", parse_pct(self.with_unit(text, ("%",))))
+        if key == "reference":
+            self.reference_hz = within("as_low_a_hz", parse_hz(self.with_unit(text, ("hz",))))
+            return self.reference_hz
+        if key == "at":
+            return _time(text)
+        name = text.replace('"', "").strip()
+        if not name:
+            raise InputError("the chanter has no name", remedy='name it, in "quotes" if there are blanks in it')
+        return name
+
+    def taped(self, word: Word, glued: str) -> tuple[str, ...]:
+        names = [name for name in glued.split(",") if name]
+        while (following := self.peek()) is not None and not self.is_value(self.peek(1)):
+            parts = following.text.split(",")
+            if not all(note_of(part) for part in parts if part):
+                break
+            names += [part for part in parts if part]
+            self.at += 1
+        notes = [note_of(name) for name in names]
+        for name, note in zip(names, notes, strict=True):
+            if note is None:
+                self.faults.append(word.fault("taped", f"{name[:24]!r} is no note", nearest(name.lower(), NOTES)))
+        if not names:
+            self.faults.append(word.fault("taped", "no note after it", "name the taped notes, such as taped f high_g"))
+        return tuple(note for note in NOTES if note in notes)
+
+    def pitch(self, word: Word, note: str, text: str, heard: Heard | None) -> None:
+        match = VALUE.match(self.with_unit(text, NOTE_UNITS))
+        if match is None:
+            self.faults.append(
+                word.fault(note, f"{text[:24]!r} is not a pitch", "give hertz such as 779.1, or cents such as -12c")
+            )
+            return
+        sign, digits, unit = match[1], match[2], unit_key(match[3] or "")
+        try:
+            number = parse_number(digits) * (-1.0 if sign and sign != "+" else 1.0)
+        except InputError as error:
+            self.faults.append(word.fault(note, error.what, error.remedy))
+            return
+        meant = heard or self.mode
+        if unit == "hz":
+            meant = "sounding" if meant == "cents" else meant
+        elif sign or unit:
+            meant = "cents"
+        if unit == "hz" and sign:
+            self.faults.append(word.fault(note, "hertz have no sign", "leave the sign, or say cents such as -12c"))
+        elif unit and unit != "hz" and not sign and number:
+            self.faults.append(word.fault(note, "cents without a sign", f"say +{digits}c or -{digits}c"))
+        else:
+            self.pitches.append(Pitch(note, number, meant, word))
+
+
+def _time(text: str) -> str:
+    return typed_time(text.replace('"', ""))
+
+
+def _amount(key: str, text: str) -> float:
+    return parse_number(text) if key == "lip_strokes" else parse_length_mm(text)
+
+
+def _place(fault: Fault) -> int:
+    return int(fault.where.split()[1])
+
+
+def _refuse(faults: Sequence[Fault], what: str) -> None:
+    if len(faults) == 1:
+        raise InputError(faults[0].what, faults[0].where, faults[0].remedy, faults=faults)
+    if faults:
+        raise InputError(f"{len(faults)} faults in the {what}", faults=faults)
+
+
+def parse_reading(
+    text: str,
+    *,
+    scale: Mapping[str, Fraction] = DEFAULT_RATIOS,
+    reference_hz: float | None = None,
+    around_hz: float | None = None,
+    mode: Heard = "auto",
+    partial: bool = False,
+) -> ReadingLine:
+    """A typed reading.
+
+    scale: the shop's just ratios. reference_hz: the pitch as low A that cents are counted from (the order's target,
+    else the chanter's meeting pitch). around_hz: where a low A is looked for when a value could be sounding hertz and
+    hertz as low A alike. mode: how bare numbers of notes are meant. partial: a line with no pitch in it will do.
+    Raises InputError with one fault for each bad word.
+    """
+    if len(text) > LONGEST_LINE:
+        raise InputError(f"a line of {len(text)} characters", remedy=f"type at most {LONGEST_LINE}")
+    reader = _LineReader(text, scale, reference_hz, mode)
+    reader.read()
+    meaning = Meaning(
+        reader.pitches,
+        scale,
+        reference_hz=reader.reference_hz,
+        around_hz=around_hz,
+        reference_refused=reader.reference_refused,
+    )
+    notes_hz, heard = meaning.sounding()
+    _refuse(sorted([*reader.faults, *meaning.faults], key=_place), "line")
+    values = reader.values
+    octave = notes_hz.pop(G_OCTAVE, None)
+    line = ReadingLine(
+        crow_hz=values.get("crow"),  # type: ignore[arg-type]
+        notes_hz=notes_hz,
+        g_octave_hz=octave,
+        pressure_kpa=values.get("pressure"),  # type: ignore[arg-type]
+        temperature_c=values.get("temperature"),  # type: ignore[arg-type]
+        humidity_pct=values.get("humidity"),  # type: ignore[arg-type]
+        taped=values.get("taped", ()),  # type: ignore[arg-type]
+        chanter=values.get("chanter"),  # type: ignore[arg-type]
+        at=values.get("at"),  # type: ignore[arg-type]
+        remark=values.get("remark"),  # type: ignore[arg-type]
+        reference_hz=values.get("reference"),  # type: ignore[arg-type]
+        heard=heard,
+    )
+    if not partial and not notes_hz and line.crow_hz is None and octave is None:
+        raise InputError("nothing was read in this line", remedy="give a note or the crow, such as f 779.1 crow C+22")
+    return line
+
+
+# What the columns of a trim are called at the bench.
+IN_WORDS = {"length_mm": "length", "lip_strokes": "lip strokes", "asked_mm": "asked"}
+
+
+def parse_trim(text: str) -> TrimLine:
+    """What was taken off, as typed: `0.14`, `0.14 mm`, `6 thou`, `0.14 lip 2`, `lip 2`, `length=0.14 asked=0.15`.
+
+    Raises InputError with one fault for each bad word.
+    """
+    if len(text) > LONGEST_LINE:
+        raise InputError(f"a line of {len(text)} characters", remedy=f"type at most {LONGEST_LINE}")
+    faults: list[Fault] = []
+    values: dict[str, object] = {}
+    words = words_of(text)
+    at = 0
+    while at < len(words):
+        word = words[at]
+        at += 1
+        name, joined, value = word.text.partition("=")
+        key = TRIM_WORDS.get(name.lower())
+        if key is None and not joined and (glued := GLUED.match(word.text)):
+            key, value = TRIM_WORDS.get(glued[1].lower()), glued[2]
+        if key is None and LENGTH.fullmatch(word.text):
+            key, value = "length_mm", word.text
+        if key is None:
+            if name.lower() not in TRIM_LEADS:
+                remedy = like(name, list(TRIM_WORDS), "say 0.14, or 0.14 lip 2")
+                faults.append(word.fault("", f"{name[:24]!r} is no word of a trim", remedy))
+            continue
+        if key == "remark":
+            values[key] = " ".join(p for p in (value, text[word.end :].strip()) if p).replace('"', "").strip() or None
+            break
+        if not value and at < len(words):
+            word, value = words[at], words[at].text
+            at += 1
+        if at < len(words) and key != "at" and unit_key(words[at].text) in MM_PER_UNIT:
+            value, at = value + words[at].text, at + 1
+        named = IN_WORDS.get(key, key)
+        if key in values:
+            faults.append(word.fault(named, "given twice in this line", "give it once"))
+        try:
+            values[key] = _time(value) if key == "at" else within(key, _amount(key, value))
+        except InputError as error:
+            remedy = error.remedy
+            if key == "length_mm" and (hertz := VALUE.match(value)) and len(hertz[2].split(".")[0]) >= 3:
+                remedy = f"of a reading say which note, such as f {value}"
+            faults.append(word.fault(named, error.what, remedy))
+            if key == "length_mm" and remedy != error.remedy:
+                break
+    _refuse(faults, "line")
+    line = TrimLine(**values)  # type: ignore[arg-type]
+    if not line.length_mm and not line.lip_strokes:
+        raise InputError("nothing was taken off in this line", remedy="give mm, or lip strokes: 0.14 lip 2")
+    return line

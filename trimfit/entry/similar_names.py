@@ -1,0 +1,108 @@
+"""Names that look like one another: a new name that is a known one with another case, a blank more, or a letter wrong.
+
+Numbers in names tell things apart and are no slips: R-1 is not R-2, batch A not batch B.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from trimfit.base.records import Chanter, Doubt, Order, Reed
+
+if TYPE_CHECKING:
+    from trimfit.log.journal import Journal
+
+__all__ = ["alike", "folded", "name_doubts", "twins"]
+
+# Words shorter than this are codes: a letter more or less makes another of them.
+LONG_WORD = 4
+_WORDS = re.compile(r"[^\W_]+")
+
+
+def alike(name: str, known: Iterable[str]) -> str | None:
+    """The known name that `name` is likely meant to be; None if it is known itself, or like none."""
+    names = list(known)
+    if name in names:
+        return None
+    words = _words(name)
+    flat = "".join(words)
+    for other in names:
+        if flat and "".join(_words(other)) == flat:
+            return other
+    return next((other for other in names if _a_letter_apart(words, _words(other))), None)
+
+
+def folded(name: str) -> str:
+    """A name without what the eye does not see or the hand does not mean: case, blanks, Unicode form.
+
+    Caseless matching of Unicode, section 3.13 (compatibility forms too).
+    """
+    if not name.isascii():
+        from unicodedata import normalize
+
+        name = normalize("NFKC", normalize("NFKC", name).casefold())
+    return " ".join(name.casefold().split())
+
+
+def twins(names: Iterable[str]) -> dict[str, str]:
+    """Those names that are another one, said before, but for case, blanks or Unicode form -> that other."""
+    first: dict[str, str] = {}
+    return {name: other for name in names if (other := first.setdefault(folded(name), name)) != name}
+
+
+def _words(name: str) -> list[str]:
+    return _WORDS.findall(folded(name))
+
+
+def _a_letter_apart(one: Sequence[str], other: Sequence[str]) -> bool:
+    """Whether a single long word differs, and by one letter left out, put in, exchanged or wrong."""
+    if len(one) != len(other):
+        return False
+    pairs = [(a, b) for a, b in zip(one, other, strict=True) if a != b]
+    if len(pairs) != 1 or not all(word.isalpha() and len(word) >= LONG_WORD for word in pairs[0]):
+        return False
+    a, b = sorted(pairs[0], key=len)
+    i = next((i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), len(a))
+    if len(a) != len(b):
+        return len(b) - len(a) == 1 and a[i:] == b[i + 1 :]
+    return a[i + 1 :] == b[i + 1 :] or (a[i : i + 2] == b[i : i + 2][::-1] and a[i + 2 :] == b[i + 2 :])
+
+
+def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[Doubt], list[str]]:
+    """Doubts about the names of a record not yet logged, and which of them are new: `new type Moulded`.
+
+    A batch is of one type: another is asked about.
+    """
+    doubts: list[Doubt] = []
+    fresh: list[str] = []
+
+    def look(word: str, column: str, name: str, known: Sequence[Any], *, say: bool) -> None:
+        names = [str(one) for one in known]
+        if name in names:
+            return
+        if say:
+            fresh.append(f"new {word} {name[:60]}")
+        if (like := alike(name, names)) is not None:
+            sentence = f"The log has the {word} {like[:60]!r}, and {name[:60]!r} is not it; did you mean {like[:60]}?"
+            doubts.append(Doubt("name-alike", column, sentence))
+
+    if isinstance(record, Chanter):
+        look("chanter", "chanter", record.chanter, list(journal.chanters()), say=False)
+        return doubts, fresh
+    if isinstance(record, Order):
+        look("order", "order", record.order, list(journal.orders()), say=False)
+        return doubts, fresh
+    rows = journal.columns("reed", ["reed", "reed_type", "batch"])
+    look("reed", "reed", record.reed, [row[0] for row in rows], say=False)
+    types = dict.fromkeys(row[1] for row in rows)
+    look("type", "reed_type", record.reed_type, list(types), say=True)
+    of_type = dict.fromkeys(row[2] for row in rows if row[1] == record.reed_type)
+    look("batch", "batch", record.batch, list(of_type), say=True)
+    others = {row[1] for row in rows if row[2] == record.batch}
+    if others and record.reed_type not in others:
+        known = ", ".join(sorted(others))[:60]
+        sentence = f"Batch {record.batch[:60]} is of type {known} so far, not {record.reed_type[:60]}; is it right?"
+        doubts.append(Doubt("batch-types", "reed_type", sentence))
+    return doubts, fresh

@@ -1,0 +1,1 @@
+"""The append-only log: one SQLite file, its entries, settings and queries."""

@@ -1,0 +1,56 @@
+"""How many entries an import, an export or a merge went through, and what became of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from trimfit.log.settings import Apart
+
+__all__ = ["Conflict", "Counts", "Renamed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """What an import or a merge did: entries new to the log, entries it knew, entries it could not let count.
+
+    `settings`: of a merge, those that the two logs have different, and of which this log's stand; of an import into a
+    log that held anything, those that it changed, with what they were.
+    """
+
+    new: int = 0
+    known: int = 0
+    refused: int = 0
+    by_kind: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    conflicts: tuple[Conflict, ...] = ()
+    renamed: tuple[Renamed, ...] = ()
+    notices: tuple[str, ...] = ()
+    settings: tuple[Apart, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Renamed:
+    """A reed renamed: from which name to which, its entry now, what went along by kind, and what may have had to."""
+
+    reed: str
+    new_name: str
+    entry: str
+    moved: Mapping[str, int]
+    unsure: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """Entries of one key and different content: `kept` counts, `aside` stand aside until one is struck.
+
+    `said`: by entry, what it says of the columns in which they differ.
+    """
+
+    kind: str
+    key: str
+    kept: str
+    aside: tuple[str, ...]
+    differs: tuple[str, ...]
+    said: Mapping[str, str] = field(default_factory=dict)

@@ -1,0 +1,1 @@
+"""The log's file: opened, brought up to date, written in whole transactions, checked."""

@@ -1,0 +1,70 @@
+"""A whole copy of a log under another name, made while others log; nothing that is not in the copy is written over."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from trimfit.base.errors import InputError, LogError
+from trimfit.log.counts import Counts
+from trimfit.log.entry_kinds import KINDS, Kind
+from trimfit.log.file import schema
+from trimfit.log.file.side_files import to_read
+from trimfit.log.file.store import opening
+from trimfit.log.file.unfinished_files import draft_beside, sync_folder
+from trimfit.log.journal import Journal
+
+__all__ = ["back_up"]
+
+
+def back_up(journal: Journal, target: Path) -> Counts:
+    """Write the log into `target`, whole or not at all; entries that an earlier backup there had count as known.
+
+    Raises InputError for a target that is no trimfit log, is the log itself, or holds an entry that this log lacks.
+    """
+    known = _entries_there(journal, target) if os.path.lexists(target) else {}
+    if not target.parent.is_dir():
+        raise InputError("the folder for the backup is not there", str(target.parent), "make it first")
+    with opening(target):
+        with draft_beside(target) as folder:
+            draft = folder / "log"
+            journal.back_up(draft)
+            with Journal(draft) as copy, copy.reading() as connection:
+                counts = ((kind, f"SELECT count(*) FROM {kind.table}") for kind in KINDS.values())
+                whole = {kind.name: int(connection.execute(query).fetchone()[0]) for kind, query in counts}
+            draft.replace(target)
+        sync_folder(target.parent)
+    by_kind = {name: (count - known.get(name, 0), known.get(name, 0)) for name, count in whole.items()}
+    return Counts(sum(new for new, _ in by_kind.values()), sum(was for _, was in by_kind.values()), by_kind=by_kind)
+
+
+def _entries_there(journal: Journal, target: Path) -> dict[str, int]:
+    """How many entries of each kind a backup holds that is to be written over; InputError where it may not be."""
+    another = "name another file"
+    if target.is_symlink() or not target.is_file():
+        raise InputError("is no file that a backup made, and is not written over", str(target), another)
+    if target.samefile(journal.path):
+        raise InputError("is the log itself", str(target), another)
+    try:
+        version = schema.header_version(target)
+    except LogError as error:
+        raise InputError(f"{error.what}, and is not written over", str(target), another) from error
+    if version is None:
+        raise InputError("is not a trimfit log, and is not written over", str(target), another)
+    if schema.side_files(target):
+        raise InputError("is in use, or was cut off in the middle of a write", str(target), another)
+    found = {}
+    with opening(target), to_read(target) as connection:
+        tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+        for kind in (one for one in KINDS.values() if one.table in tables):
+            entries = [entry for (entry,) in connection.execute(f"SELECT entry FROM {kind.table}")]
+            found[kind.name] = len(entries)
+            _refuse_more(journal, kind, entries, target)
+    return found
+
+
+def _refuse_more(journal: Journal, kind: Kind, entries: list[str], target: Path) -> None:
+    lacking = len(set(entries) - journal.which_are_known(kind, entries))
+    if lacking:
+        what = f"holds {lacking:,} entries ({kind.name}) that this log lacks, and is not written over"
+        raise InputError(what, str(target), "name another file, or merge it first")

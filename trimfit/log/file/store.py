@@ -1,0 +1,323 @@
+"""The log's file: opened, brought up to date, read at one moment, written in whole transactions.
+
+SQLite with a rollback journal and full synchronisation: what is committed is in the log's own file, where a copy of it
+has it, and survives a dead battery; nothing lies beside the log but while a write goes on. With a write-ahead file a
+commit is durable before it is in the log's own file, and where somebody reads it cannot be put there: then neither
+"logged" nor "not logged" is true of both. Here a commit is whole at one moment, or refused.
+
+Writers wait for one another, and at a commit for those who read at that moment; so nobody reads for long (`still`).
+Failures come out as one line that says what to do.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import TypeVar
+
+from trimfit.base.errors import LogError, TrimfitError
+from trimfit.log.file import schema
+
+__all__ = ["Store", "held_here", "look_before", "named_as", "opening", "translated"]
+
+Self = TypeVar("Self", bound="Store")
+# How long a writer waits for another before it gives up; an import of a decade takes a fraction of this.
+PATIENCE_S = 120.0
+
+
+_START_AGAIN = "leave, look which file is the log, and start again: what was typed last may not be in it"
+
+_HELD: Counter[tuple[int, int]] = Counter()
+"""How many stores of this process hold each file open. Closing any other handle of such a file drops its locks."""
+
+
+def _identity(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_dev, found.st_ino
+
+
+def held_here(path: Path) -> bool:
+    """Whether this process has the log at `path` open already; it may then be read over a connection only."""
+    return _HELD[_identity(path)] > 0
+
+
+class Store:
+    """One open log file. Use it as a context manager."""
+
+    def __init__(self, path: Path, *, create: bool = False) -> None:
+        """Open the log at `path`, bring an older one up to date; with `create`, make one that is not there.
+
+        Raises LogError if it is not there (without `create`), is not a log, was written by a newer trimfit, or has the
+        side file of another log beside it; TrimfitError if it cannot be read or written.
+        """
+        self.path = Path(path)
+        self.read_only = False
+        self._depth = 0
+        self._to_close = contextlib.ExitStack()
+        self._file: tuple[int, int] | None = None
+        with opening(self.path):
+            held = look_before(self.path)
+            if not self.path.exists():
+                if not create:
+                    raise LogError(
+                        "there is no log here", str(self.path), "import a folder or log an entry, or name it with --log"
+                    )
+                if not self.path.parent.is_dir():
+                    raise LogError("the folder for the log is not there", str(self.path.parent), "make it first")
+            self._connection = self._open(create, held)
+            self._file = _identity(self.path)
+            _HELD[self._file] += 1
+            try:
+                self._log, self._writes = self._who()
+            except BaseException:
+                self.close()
+                raise
+
+    def _open(self, create: bool, held: bool) -> sqlite3.Connection:
+        connection = sqlite3.connect(self.path, timeout=PATIENCE_S, isolation_level=None, cached_statements=256)
+        try:
+            connection.execute("PRAGMA recursive_triggers = ON")
+            connection.execute("PRAGMA synchronous = EXTRA")
+            # Others read while a long transaction goes on; its pages go into the file only at its end.
+            connection.execute("PRAGMA cache_spill = OFF")
+            _patiently(lambda: schema.bring_up_to_date(connection, self.path, create=create))
+            # An earlier trimfit kept entries in a write-ahead file beside the log; they go into the log itself.
+            _patiently(lambda: connection.execute("PRAGMA journal_mode = DELETE"))
+        except sqlite3.OperationalError as error:
+            connection.close()
+            text = str(error)
+            to_read = "readonly" in text or "unable to open" in text
+            # An earlier trimfit's side files in a folder that cannot be written: said to be a fault of the disk.
+            to_read |= "I/O" in text and not held and bool(schema.side_files(self.path))
+            if self.path.exists() and to_read:
+                return self._open_to_read(held)
+            raise
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+    def _open_to_read(self, held: bool) -> sqlite3.Connection:
+        """A log in a folder that cannot be written is still read; writing it then says so."""
+        from trimfit.log.file.side_files import to_read
+
+        connection = self._to_close.enter_context(to_read(self.path, held=held))
+        if connection.execute("PRAGMA user_version").fetchone()[0] != schema.newest():
+            self._to_close.close()
+            raise TrimfitError(
+                "the log is of an earlier schema and cannot be written", str(self.path), "copy it where you may write"
+            )
+        self.read_only = True
+        return connection
+
+    def close(self) -> None:
+        """Close the file; a closed log answers nothing more."""
+        self._connection.close()
+        self._to_close.close()
+        if self._file is not None:
+            _HELD[self._file] -= 1
+            self._file = None
+
+    def _who(self) -> tuple[str, int]:
+        """Which log the file holds, and how many writes it has seen."""
+        log, writes = self._connection.execute("SELECT log, writes FROM identity").fetchone()
+        return log, writes
+
+    def _refuse_another_file(self) -> None:
+        """Raises LogError where the path leads to another file than was opened, or to none: entries would be lost."""
+        here = None
+        with opening(self.path), contextlib.suppress(FileNotFoundError, NotADirectoryError):
+            here = _identity(self.path)
+        if here != self._file:
+            became = "removed" if here is None else "replaced by another file"
+            raise LogError(f"the log was {became} while it was open here", str(self.path), _START_AGAIN)
+
+    def _refuse_another_log(self) -> None:
+        """Raises LogError where another log's content, or an earlier copy's, was put into the file that was opened."""
+        try:
+            log, writes = self._who()
+        except (sqlite3.OperationalError, TypeError) as error:
+            if "no such" not in str(error) and isinstance(error, sqlite3.Error):
+                raise
+            raise LogError("the log was written over while it was open here", str(self.path), _START_AGAIN) from error
+        if log != self._log or writes < self._writes:
+            became = "another log" if log != self._log else "an earlier copy of it"
+            raise LogError(f"the log was replaced by {became} while it was open here", str(self.path), _START_AGAIN)
+        self._writes = writes
+
+    def __enter__(self: Self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """The one way to write: a transaction that nests, is durable when it ends, and is undone by any exception."""
+        if self._depth:
+            yield self._connection
+            return
+        if self.read_only:
+            raise TrimfitError(*_no_leave(self.path))
+        self._refuse_another_file()
+        with translated(self.path):
+            self._connection.execute("PRAGMA shrink_memory")  # what is read next is in the file, not remembered
+            _patiently(lambda: self._connection.execute("BEGIN IMMEDIATE"))
+            self._depth = 1
+            try:
+                self._refuse_another_log()
+                before = self._connection.total_changes
+                yield self._connection
+                changed = self._connection.total_changes != before
+                if changed:
+                    self._connection.execute(
+                        "UPDATE identity SET before = stamp, stamp = ?, writes = writes + 1", (schema.stamp(),)
+                    )
+                self._connection.execute("COMMIT")
+                self._writes += changed
+            except BaseException:
+                with contextlib.suppress(sqlite3.Error):
+                    self._connection.execute("ROLLBACK")
+                self.undone()
+                raise
+            finally:
+                self._depth = 0
+        self._refuse_another_file()
+
+    def undone(self) -> None:
+        """Called when a transaction was undone: forget what was read in it."""
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[sqlite3.Connection]:
+        """Several queries that all see the log as it is at one moment."""
+        if self._depth:
+            yield self._connection
+            return
+        self._refuse_another_file()
+        with translated(self.path):
+            self._connection.execute("BEGIN")
+            self._depth = 1
+            try:
+                yield self._connection
+            finally:
+                self._depth = 0
+                with contextlib.suppress(sqlite3.Error):
+                    self._connection.execute("COMMIT")
+
+    @contextlib.contextmanager
+    def still(self) -> Iterator[sqlite3.Connection]:
+        """As `reading`, for what takes long: it reads a copy in memory, and nobody who writes waits for it."""
+        if self._depth:
+            yield self._connection
+            return
+        file = self._connection
+        with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
+            with self.reading():
+                file.backup(copy)
+            self._connection = copy
+            try:
+                with self.reading():
+                    yield copy
+            finally:
+                self._connection = file
+
+    def back_up(self, target: Path) -> None:
+        """Write the whole log as it is at this moment into a new file. Raises TrimfitError where the log is damaged."""
+        from trimfit.log.file.unfinished_files import backed_up
+
+        with self.reading() as connection:
+            backed_up(connection, target)
+        with contextlib.closing(sqlite3.connect(target)) as copy:
+            if copy.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+                raise TrimfitError("the log is damaged; no backup was made", str(self.path), "see trimfit check")
+
+
+def look_before(path: Path) -> bool:
+    """Look at a log's file before SQLite does; whether this process has it open already.
+
+    Raises LogError for what is no file, no log, or newer, or has the side file of another log beside it.
+    """
+    there = path.exists()
+    if there and not path.is_file():
+        what = "is a folder, not a log" if path.is_dir() else "is no file that can hold a log"
+        raise LogError(what, str(path), "name a file with --log")
+    if there and held_here(path):
+        return True
+    if schema.side_files(path):
+        from trimfit.log.file.side_files import refuse_foreign
+
+        refuse_foreign(path)
+    if there:
+        schema.header_version(path)
+    return False
+
+
+def _patiently(step: Callable[[], object]) -> None:
+    """Do a step that may find the log busy; SQLite waits by itself, save where it would risk a deadlock."""
+    deadline = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            step()
+            return
+        except sqlite3.OperationalError as error:
+            busy = "locked" in str(error) or "busy" in str(error)
+            if not busy or time.monotonic() > deadline:
+                raise
+            time.sleep(0.01)
+
+
+def _no_leave(path: Path) -> tuple[str, str, str]:
+    return "the log cannot be written here", str(path), "allow writing to it and its folder"
+
+
+@contextlib.contextmanager
+def named_as(draft: Path, path: Path) -> Iterator[None]:
+    """What is wrong with a draft or a copy is said of the log that it is one of."""
+    try:
+        yield
+    except TrimfitError as error:
+        if error.where != str(draft):
+            raise
+        raise type(error)(error.what, str(path), error.remedy) from error
+
+
+@contextlib.contextmanager
+def opening(path: Path) -> Iterator[None]:
+    """As `translated`, with the system's failures too: for what is done to the log's file and nothing else."""
+    try:
+        with translated(path):
+            yield
+    except OSError as error:
+        raise TrimfitError(error.strerror or str(error), str(path), "check the path and its permissions") from error
+
+
+@contextlib.contextmanager
+def translated(path: Path) -> Iterator[None]:
+    """SQLite's failures as one line that says what to do; nothing was written when one is seen."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        text = str(error)
+        where = str(path)
+        if "locked" in text or "busy" in text:
+            raise TrimfitError("another process keeps the log busy", where, "try again when it is done") from error
+        if "readonly" in text or "unable to open" in text:
+            raise TrimfitError(*_no_leave(path)) from error
+        if "full" in text:
+            raise TrimfitError("the disk is full; nothing was logged", where, "make room and try again") from error
+        if "I/O" in text:
+            what = "the log's files cannot be read or written: a full or failing disk, or they were moved"
+            raise TrimfitError(what, where, "make room, then run `trimfit check`") from error
+        if "not a database" in text:
+            raise LogError("is not a trimfit log", where, "say where the log is with --log") from error
+        if "malformed" in text or "corrupt" in text:
+            remedy = "keep it, and go on with a backup copy or an export"
+            raise TrimfitError("the log is damaged", where, remedy) from error
+        raise

@@ -1,0 +1,541 @@
+"""The log: an append-only file that an acknowledged entry never leaves.
+
+An entry is never changed. A wrong one is struck by a later entry that names it and says why; both stay readable.
+Whatever is written goes through `Journal.writing`: one transaction, durable when it returns, undone whole if it fails.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from fractions import Fraction
+from sqlite3 import Connection
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from trimfit.base import dates
+from trimfit.base.errors import InputError
+from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
+from trimfit.log import queries, refusals
+from trimfit.log import settings as log_settings
+from trimfit.log.entry_kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record, references
+from trimfit.log.entry_rows import entry_id, insert_sql, instant_of, stored
+from trimfit.log.file.seal import sealed, unsealed
+from trimfit.log.file.store import Store, translated
+from trimfit.log.instants import MADE_AT, derive, reordered, zone_of, zone_to_set
+from trimfit.log.queries import LIVE, UNSTRUCK
+from trimfit.log.values import canonical, text_value
+
+if TYPE_CHECKING:
+    from trimfit.log.counts import Conflict, Counts
+
+__all__ = ["Journal"]
+
+T = TypeVar("T")
+Progress = Callable[[str, int, int], None]
+
+
+class Journal(Store):
+    """One open log. Use it as a context manager."""
+
+    _scale: Mapping[str, Fraction] | None = None
+    _zone_set = False
+    reordered: tuple[str, ...] = ()
+    """The reeds whose entries stand in another order since this journal last changed the shop's zone, sorted."""
+
+    def undone(self) -> None:
+        """A transaction was undone: a setting read in it may not be one."""
+        self._scale = None
+        self._zone_set = False
+
+    # Writing
+
+    def append(self, record: T, *, doubts: Sequence[str | Doubt] = ()) -> Logged[T]:
+        """Keep one record; it is durable when this returns.
+
+        A record the log already holds is not added again: its entry comes back. One that was struck becomes a new
+        entry. `doubts` were said and accepted, and stay with the entry. Raises InputError for a value that cannot be
+        meant, a reed, order or chanter the log does not know, a trim past the blade, or another entry of the same key.
+        """
+        kind = kind_of_record(record)
+        with self.writing() as connection:
+            self.set_zone()
+            values = canonical(kind, kind.row(record), self.scale())
+            if kind.name == "setting":
+                log_settings.checked(str(values[0]), str(values[2]))
+            entry, generation, seq = self.place(kind, values)
+            if seq is None:
+                refusals.refuse(connection, kind, values)
+                seq = self.insert(kind, values, entry, generation)
+            said = [f"{doubt.kind}: {doubt.sentence}" if isinstance(doubt, Doubt) else doubt for doubt in doubts]
+            for doubt in said:
+                mark = Said(entry, doubt)
+                marked, again, there = self.place(KINDS["mark"], KINDS["mark"].row(mark))
+                if there is None:
+                    self.insert(KINDS["mark"], (entry, doubt), marked, again)
+            kept = tuple(
+                text
+                for (text,) in connection.execute("SELECT doubt FROM marks WHERE marked = ? ORDER BY doubt", (entry,))
+            )
+            instant = instant_of(kind, values, zone_of(connection))
+            return Logged(entry, seq, instant or 0.0, kind.from_row(values), kept)
+
+    def append_many(self, records: Iterable[object], progress: Progress | None = None) -> Counts:
+        """Keep records in one transaction: all of them, or none if any cannot be kept. Say things before what
+        names them."""
+        from trimfit.log.counts import Counts
+
+        listed = list(records)
+        tally: dict[str, list[int]] = {}
+        with self.writing():
+            before = self.last_seq()
+            for done, record in enumerate(listed):
+                kind = kind_of_record(record)
+                logged = self.append(record)
+                mine = tally.setdefault(kind.name, [0, 0])
+                mine[0 if logged.seq > before else 1] += 1
+                before = max(before, logged.seq)
+                if progress is not None and done % 1000 == 0:
+                    progress("logging", done, len(listed))
+            if progress is not None:
+                progress("logging", len(listed), len(listed))
+        return Counts(
+            sum(new for new, _ in tally.values()),
+            sum(known for _, known in tally.values()),
+            by_kind={name: (new, known) for name, (new, known) in tally.items()},
+        )
+
+    def strike(self, entry_id: str, why: str, at: str | None = None) -> str:
+        """Take an entry back, saying why; the strike's own id. InputError if it is unknown or already struck."""
+        with self.writing() as connection:
+            entry = self.find(entry_id)
+            before = connection.execute("SELECT why FROM strikes WHERE struck = ?", (entry,)).fetchone()
+            if before:
+                raise InputError(f"was struck before ({before[0][:60]})", entry, "log it again if it should count")
+            zone = zone_of(connection)
+            kind = KINDS["strike"]
+            values = canonical(kind, [entry, why, at or dates.local_now()])
+            strike, generation, _ = self.place(kind, values)
+            self.insert(kind, values, strike, generation)
+            struck = kind_of_entry(entry)
+            if struck is not None:
+                from trimfit.log.merging.conflicts import settle_like
+
+                settle_like(connection, struck, entry)
+            self._scale = None
+            self.follow_zone(zone)
+            return strike
+
+    def set_setting(self, name: str, text_value: str, at: str | None = None) -> str:
+        """Set a shop setting; the entry's id. The value is checked; InputError says what it may be."""
+        word = log_settings.checked(name, text_value)
+        with self.writing() as connection:
+            self.set_zone()
+            zone = zone_of(connection)
+            if at is None:
+                at = dates.local_now()
+                last = connection.execute("SELECT max(at_s) FROM settings WHERE setting = ?", (name,)).fetchone()[0]
+                if last is not None and dates.at_s(at) <= last:
+                    at = dates.later_text(last)
+            logged = self.append(Setting(name, at, word))
+            self._scale = None
+            self.follow_zone(zone)
+            return logged.entry
+
+    def place(self, kind: Kind, values: Sequence[Any]) -> tuple[str, int, int | None]:
+        """Where a row belongs: its entry id, its generation, and its seq if it is already there and not struck."""
+        generation = 0
+        while True:
+            entry = entry_id(kind, values, generation)
+            found = self._connection.execute(f"SELECT seq FROM {kind.table} WHERE entry = ?", (entry,)).fetchone()
+            if found is None:
+                return entry, generation, None
+            if not self._connection.execute("SELECT 1 FROM strikes WHERE struck = ?", (entry,)).fetchone():
+                return entry, generation, int(found[0])
+            generation += 1
+
+    def insert(self, kind: Kind, values: Sequence[Any], entry: str, generation: int) -> int:
+        """Add a checked row inside a transaction; its seq."""
+        seq = self.last_seq() + 1
+        self.insert_at(kind, values, seq, entry, generation)
+        return seq
+
+    def insert_at(self, kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int) -> None:
+        """Add a checked row inside a transaction, at a seq that is known to be free."""
+        self._connection.execute(
+            insert_sql(kind), stored(kind, values, seq, entry, generation, zone_of(self._connection))
+        )
+
+    def set_zone(self) -> None:
+        """Set the shop's zone where none was ever set, inside a transaction."""
+        if self._zone_set:
+            return
+        zone = zone_to_set(self._connection)
+        if zone is not None:
+            kind = KINDS["setting"]
+            values = ("time_zone", MADE_AT, zone)
+            self.insert(kind, values, entry_id(kind, values), 0)
+            self.follow_zone("UTC")
+        self._zone_set = True
+
+    def follow_zone(self, before: str) -> None:
+        """Derive instants anew where the shop's zone is no longer `before`; `reordered` says whose order changed."""
+        connection = self._connection
+        zone = zone_of(connection)
+        if zone == before:
+            return
+        self.reordered = tuple(reordered(connection, zone))
+        derive(connection, zone)
+        if self.reordered:
+            connection.execute("DELETE FROM learned")
+        self.settle_conflicts()
+
+    def forget_scale(self) -> None:
+        """Read the shop's ratios anew at their next use: a setting was added by hand."""
+        self._scale = None
+
+    def settle_conflicts(self) -> list[Conflict]:
+        """Work out anew which entries stand aside for another of the same key; the conflicts that are open."""
+        from trimfit.log.merging.conflicts import settle
+
+        with self.writing() as connection:
+            return settle(connection)
+
+    def conflicts(self) -> list[Conflict]:
+        """The conflicts that are open: entries of one key and different content, none of them struck."""
+        from trimfit.log.merging.conflicts import open_conflicts
+
+        with self.reading() as connection:
+            return open_conflicts(connection)
+
+    def since(self, seq: int, open_ones: Sequence[Conflict]) -> list[str]:
+        """Those entries of conflicts that came to this log after `seq`."""
+        found = []
+        with self.reading() as connection:
+            for conflict in open_ones:
+                query = (
+                    f"SELECT entry FROM {KINDS[conflict.kind].table} "
+                    "WHERE entry IN (SELECT value FROM json_each(?)) AND seq > ?"
+                )
+                listed = json.dumps([conflict.kept, *conflict.aside])
+                found += [entry for (entry,) in connection.execute(query, (listed, seq))]
+        return found
+
+    def clash(self, kind: Kind, values: Sequence[Any], at_s: float | None = None) -> tuple[str, Row] | None:
+        """The entry that has the row's key and counts, with its values, if there is one."""
+        return refusals.clash(self._connection, kind, values, at_s)
+
+    def knows(self, kind_name: str, name: str) -> bool:
+        """Whether the log has a reed, order or chanter of this name that counts."""
+        return refusals.knows(self._connection, kind_name, name)
+
+    def length_taken_mm(self, reed: str, *, up_to_seq: int | None = None) -> float:
+        """All length taken off a reed so far, in mm; with `up_to_seq`, by entries up to that one."""
+        return refusals.length_taken_mm(self._connection, reed, up_to_seq=up_to_seq)
+
+    # Reading
+
+    def which_are_known(self, kind: Kind, entries: Sequence[str]) -> set[str]:
+        """Those of `entries` that the log holds, struck or not."""
+        query = f"SELECT entry FROM {kind.table} WHERE entry IN (SELECT value FROM json_each(?))"
+        return {entry for (entry,) in self._connection.execute(query, (json.dumps(list(entries)),))}
+
+    def accepted_doubts(self) -> list[tuple[str, str]]:
+        """Entry and `kind: sentence` of the doubts that were accepted, of entries that are not struck."""
+        query = "SELECT marked, doubt FROM marks WHERE marked NOT IN (SELECT struck FROM strikes) ORDER BY seq"
+        with self.reading() as connection:
+            return connection.execute(query).fetchall()
+
+    def reed_of_entry(self, entry: str) -> str:
+        """The reed that an entry is about; empty for entries about something else."""
+        kind = kind_of_entry(entry)
+        if kind is None or "reed" not in kind.names:
+            return ""
+        row = self._connection.execute(f"SELECT reed FROM {kind.table} WHERE entry = ?", (entry,)).fetchone()
+        return str(row[0]) if row else ""
+
+    def names_of_struck(self) -> list[tuple[str, str, str, str]]:
+        """Entry, its reed, and the kind and name of what it names though that was struck."""
+        found = []
+        with self.reading() as connection:
+            for kind, column, to in references():
+                reed = "reed" if "reed" in kind.names else "''"
+                query = (
+                    f'SELECT entry, {reed}, "{column.name}" FROM {kind.table} WHERE {LIVE} AND "{column.name}" '
+                    f'IS NOT NULL AND "{column.name}" NOT IN (SELECT "{to.key[0]}" FROM {to.table} WHERE {LIVE})'
+                )
+                found += [(entry, name, to.name, about) for entry, name, about in connection.execute(query)]
+        return found
+
+    def entry_of(self, kind_name: str, name: str) -> Logged[Any] | None:
+        """The entry of a reed, order or chanter of this name that counts, if there is one."""
+        kind = KINDS[kind_name]
+        query = (
+            f'SELECT seq, entry, {queries.quoted(kind.names)} FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
+        )
+        with self.reading() as connection:
+            row = connection.execute(query, (_name(kind_name, name),)).fetchone()
+        return None if row is None else Logged(row[1], row[0], 0.0, kind.from_row(tuple(row[2:])))
+
+    def name_of(self, entry: str) -> str:
+        """What an entry is about, by the first column of its key."""
+        kind = kind_of_entry(entry)
+        if kind is None:
+            return ""
+        row = self._connection.execute(f'SELECT "{kind.key[0]}" FROM {kind.table} WHERE entry = ?', (entry,)).fetchone()
+        return str(row[0]) if row else ""
+
+    def naming(self, kind_name: str, name: str) -> int:
+        """How many entries that count name a reed, order or chanter."""
+        count = 0
+        with self.reading() as connection:
+            for kind, column, to in references():
+                if to.name == kind_name:
+                    query = f'SELECT count(*) FROM {kind.table} WHERE "{column.name}" = ? AND {LIVE}'
+                    count += int(connection.execute(query, (name,)).fetchone()[0])
+        return count
+
+    def chanter_read(self, chanter: str) -> bool:
+        """Whether any reed was ever read in this chanter with F and E both. Looked for from the latest entry back."""
+        query = (
+            "SELECT 1 FROM readings WHERE chanter = ? AND f_hz IS NOT NULL AND e_hz IS NOT NULL "
+            f"AND {LIVE} ORDER BY seq DESC LIMIT 1"
+        )
+        with self.reading() as connection:
+            return connection.execute(query, (chanter,)).fetchone() is not None
+
+    def longest_cut_mm(self, reed_type: str, among: int = 250) -> float | None:
+        """The longest cut among the latest of a type's reeds, in mm; None where none was logged."""
+        return self.latest_cuts(reed_type, among)[0]
+
+    def latest_cuts(self, reed_type: str, among: int = 250) -> tuple[float | None, int]:
+        """The longest of the latest cuts of a type's reeds, in mm, and how many there are; None where none was logged.
+
+        A cut whose length was in doubt is kept, and says nothing of how long cuts are.
+        """
+        query = (
+            "SELECT max(length_mm), count(length_mm) FROM (SELECT t.length_mm FROM "
+            f"(SELECT * FROM trims WHERE {LIVE} ORDER BY seq DESC LIMIT :among * 4) t "
+            "JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type AND t.length_mm > 0 AND NOT EXISTS "
+            "(SELECT 1 FROM marks m WHERE m.marked = t.entry AND m.doubt >= 'trim-long:' AND m.doubt < 'trim-long;') "
+            "LIMIT :among)"
+        )
+        with self.reading() as connection:
+            longest, cuts = connection.execute(query, {"reed_type": reed_type, "among": among}).fetchone()
+            return (None if not longest else float(longest)), int(cuts)
+
+    def last_of(self, reed: str | None = None) -> str:
+        """The id of the entry logged last that counts: of the whole log, or a reed's reading, trim, event or
+        outcome.
+
+        InputError where there is none.
+        """
+        about = None if reed is None else _name("reed", reed)
+        names: tuple[str, ...] = ("reading", "trim", "event", "outcome")
+        names += () if about else ("reed", "chanter", "order")
+        best: tuple[int, str] | None = None
+        with self.reading() as connection:
+            if about is not None and not self.knows("reed", about):
+                raise queries.unknown(connection, KINDS["reed"], about)
+            for name in names:
+                where = "AND reed = ? " if about else ""
+                query = f"SELECT seq, entry FROM {KINDS[name].table} WHERE {UNSTRUCK} {where}ORDER BY seq DESC LIMIT 1"
+                found = connection.execute(query, (about,) if about else ()).fetchone()
+                if found and (best is None or found > best):
+                    best = found
+        if best is None:
+            where = f"reed {about[:60]}" if about else ""
+            raise InputError("nothing is logged that could be struck", where, "a reed itself is struck by its id")
+        return best[1]
+
+    def find(self, text: str) -> str:
+        """The entry whose id is `text` or alone begins with it (six letters or more); InputError if there is none."""
+        word = text.strip().lower()
+        kind = kind_of_entry(word)
+        found: list[str] = []
+        if kind is not None and len(word) >= 6 and word.isascii():
+            rows = self._connection.execute(
+                f"SELECT entry FROM {kind.table} WHERE entry >= ? AND entry < ? LIMIT 2", (word, word + "~")
+            )
+            found = [entry for (entry,) in rows]
+        if not found:
+            raise InputError(
+                "no entry has this id", text[:60], "see trimfit review reed REED, or say trimfit log strike --last REED"
+            )
+        if len(found) > 1:
+            raise InputError("several entries begin like this", text[:60], "give more of the id")
+        if kind is not None and kind.name in ("strike", "mark"):
+            raise InputError(f"a {kind.name} is not struck", text[:60], "log the entry it names again instead")
+        return found[0]
+
+    def of_reed(self, name: str) -> ReedHistory:
+        """All that the log knows of one reed; reads nothing else. InputError with the nearest name if unknown."""
+        word = _name("reed", name)
+        with self.reading() as connection:
+            found = queries.histories(connection, [word])
+            if not found:
+                raise queries.unknown(connection, KINDS["reed"], word)
+            return found[0]
+
+    def of_reeds(
+        self, names: Sequence[str] | None = None, *, open_only: bool = False, until_s: float | None = None
+    ) -> list[ReedHistory]:
+        """Histories of the named reeds (of all, without names), in a handful of queries.
+
+        open_only: only reeds that have an order and no outcome. until_s: as the log stood at that instant (see
+        `queries.histories`). Names that the log does not know raise InputError.
+        """
+        with self.reading() as connection:
+            gone = "SELECT reed FROM outcomes WHERE at_s <= ? AND " + LIVE
+            where = f'"order" IS NOT NULL AND reed NOT IN ({gone})' if open_only else ""
+            if names is None:
+                values = [_end(until_s)] if open_only else []
+                listed = queries.reed_names(connection, where=where, values=values)
+                return queries.histories(connection, listed, until_s)
+            words = [_name("reed", name) for name in names]
+            found = queries.histories(connection, words, until_s)
+            known = {entry.reed.record.reed for entry in found}
+            for word in words:
+                if word not in known:
+                    raise queries.unknown(connection, KINDS["reed"], word)
+            if open_only:
+                found = [entry for entry in found if entry.reed.record.order and entry.outcome is None]
+            return found
+
+    def blanks(self, *, until_s: float | None = None) -> list[ReedHistory]:
+        """Reeds that nothing was ever taken off and that have not left the bench; until_s: as of that instant."""
+        gone = [f"reed NOT IN (SELECT reed FROM {table} WHERE at_s <= ? AND {LIVE})" for table in ("trims", "outcomes")]
+        with self.reading() as connection:
+            names = queries.reed_names(connection, where=" AND ".join(gone), values=[_end(until_s)] * 2)
+            return queries.histories(connection, names, until_s)
+
+    def of_batch(
+        self, reed_type: str, batch: str, *, after_seq: int | None = None, until_s: float | None = None
+    ) -> list[ReedHistory]:
+        """Histories of a batch's reeds; with `after_seq`, of those alone that anything was logged of since.
+
+        until_s: as the log stood at that instant (see `queries.histories`).
+        """
+        with self.reading() as connection:
+            where = "reed_type = ? AND batch = ?"
+            names = queries.reed_names(connection, where=where, values=(reed_type, batch))
+            if after_seq is not None:
+                names = [name for name in names if self._touched(connection, name, after_seq)]
+            return queries.histories(connection, names, until_s)
+
+    def beside(self, reed: Reed, most: int) -> list[ReedHistory]:
+        """Histories of the other reeds of a reed's batch that were read and have not left the bench, the last read
+        first; at most so many."""
+        query = (
+            f"SELECT reed, (SELECT max(seq) FROM readings r WHERE r.reed = reeds.reed AND {LIVE}) AS last FROM reeds "
+            f"WHERE reed_type = ? AND batch = ? AND reed <> ? AND {LIVE} AND last IS NOT NULL "
+            # of these few reeds alone, and not of all that ever left
+            f"AND NOT EXISTS (SELECT 1 FROM outcomes o WHERE o.reed = reeds.reed AND {LIVE}) ORDER BY last DESC LIMIT ?"
+        )
+        with self.reading() as connection:
+            found = connection.execute(query, (reed.reed_type, reed.batch, reed.reed, most)).fetchall()
+            return queries.histories(connection, [name for name, _ in found])
+
+    def _touched(self, connection: Connection, reed: str, after_seq: int) -> bool:
+        for table in ("reeds", "readings", "trims", "events", "outcomes"):
+            query = (
+                f"SELECT 1 FROM {table} t WHERE t.reed = :reed AND (t.seq > :since OR EXISTS "
+                "(SELECT 1 FROM strikes s WHERE s.struck = t.entry AND s.seq > :since)) LIMIT 1"
+            )
+            if connection.execute(query, {"reed": reed, "since": after_seq}).fetchone():
+                return True
+        return False
+
+    def reeds(self) -> dict[str, Reed]:
+        """Every reed by its name."""
+        with self.reading() as connection:
+            return queries.latest(connection, KINDS["reed"])
+
+    def orders(self) -> dict[str, Order]:
+        """Every order by its name."""
+        with self.reading() as connection:
+            return queries.latest(connection, KINDS["order"])
+
+    def chanters(self) -> dict[str, Chanter]:
+        """Every chanter by its name."""
+        with self.reading() as connection:
+            return queries.latest(connection, KINDS["chanter"])
+
+    def columns(
+        self, kind: str, names: Sequence[str], *, after_seq: int | None = None, reeds: Sequence[str] | None = None
+    ) -> list[tuple[Any, ...]]:
+        """Columns of all entries of a kind that count, as tuples, in the order they came; made for bulk.
+
+        names: the kind's columns, `seq`, `entry` and (of kinds that have a time) `at_s`. A missing value is None.
+        reeds: of these reeds alone, found by name.
+        """
+        with self.reading() as connection:
+            return list(queries.columns(connection, KINDS[kind], names, after_seq=after_seq, reeds=reeds))
+
+    def last_read(self, readings: int) -> list[str]:
+        """The reeds of the latest so many readings that count, the last read first."""
+        query = f"SELECT reed FROM readings WHERE {LIVE} ORDER BY seq DESC LIMIT ?"
+        with self.reading() as connection:
+            return list(dict.fromkeys(reed for (reed,) in connection.execute(query, (readings,))))
+
+    def good_of(self, orders: Sequence[str]) -> dict[str, int]:
+        """How many reeds of each of these orders left the bench good."""
+        query = (
+            'SELECT r."order", count(*) FROM (SELECT reed, "order" FROM reeds WHERE "order" IN '
+            f"(SELECT value FROM json_each(?)) AND {LIVE}) r "
+            f"JOIN (SELECT reed, outcome FROM outcomes WHERE outcome = 'good' AND {LIVE}) o ON o.reed = r.reed "
+            'GROUP BY r."order"'
+        )
+        with self.reading() as connection:
+            return dict(connection.execute(query, (json.dumps(list(orders)),)).fetchall())
+
+    def last_seq(self) -> int:
+        """The number of the latest entry in this file; 0 for a log that holds none."""
+        with translated(self.path):
+            each = ", ".join(f"(SELECT coalesce(max(seq), 0) FROM {kind.table})" for kind in KINDS.values())
+            return int(self._connection.execute(f"SELECT max({each})").fetchone()[0])
+
+    def count(self, kind: str) -> int:
+        """How many entries of a kind count."""
+        with self.reading() as connection:
+            return int(connection.execute(f"SELECT count(*) FROM {KINDS[kind].table} WHERE {LIVE}").fetchone()[0])
+
+    def settings(self) -> Settings:
+        """The shop's settings in force."""
+        with self.reading() as connection:
+            query = f"SELECT setting, value FROM settings WHERE {LIVE} ORDER BY at_s, entry"
+            return log_settings.settings_from(connection.execute(query).fetchall())
+
+    def scale(self) -> Mapping[str, Fraction]:
+        """The nine just ratios under the shop's settings."""
+        if self._scale is None:
+            self._scale = log_settings.scale_of(self.settings())
+        return self._scale
+
+    # What was learned: derived, rebuilt at need, neither exported nor merged
+
+    def learned_get(self, key: str) -> bytes | None:
+        """What was kept under `key`; None where nothing was, or where it is not what was kept: it is derived anew."""
+        with self.reading() as connection:
+            row = connection.execute("SELECT value FROM learned WHERE key = ?", (key,)).fetchone()
+            return None if row is None else unsealed(key, bytes(row[0]))
+
+    def learned_put(self, items: Mapping[str, bytes]) -> None:
+        """Keep derived values, each with its checksum, in place of what stood under their keys."""
+        with self.writing() as connection:
+            connection.executemany(
+                "INSERT INTO learned VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                [(key, sealed(key, value)) for key, value in items.items()],
+            )
+
+
+def _end(until_s: float | None) -> float:
+    """An instant for a query that all entries are before where none is asked for."""
+    return 1e12 if until_s is None else until_s
+
+
+def _name(kind_name: str, name: str) -> str:
+    """A name as the log keeps names; InputError for one that no log can keep."""
+    word = text_value(KINDS[kind_name].columns[0], name)
+    if word is None:
+        raise InputError("the name is empty", kind_name, f"name the {kind_name}")
+    return word

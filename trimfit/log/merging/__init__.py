@@ -1,0 +1,1 @@
+"""Logs of several benches made one: merge, conflicts, rename."""

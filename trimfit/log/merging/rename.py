@@ -1,0 +1,343 @@
+"""One reed under another name: what two benches need that gave one name to two reeds.
+
+Nothing is rewritten. The reed and whatever names it are struck, with `renamed NEW` for a reason, and entered again
+under the new name. That strike of the reed's entry is all that is remembered, and all that a merge needs:
+
+- A log (one *side* of a merge) in which an entry of a reed is not struck, and is the only one of its name, means that
+  reed by the name. If the other side knows the entry as renamed, whatever that side logged under the old name is
+  renamed in the merge too: also what its bench, which had not heard of it yet, logged since.
+- Strikes made so carry the time of the strike that they follow from, and entries get their ids from their content.
+  So two logs merged either way come out the same, and merging again adds nothing.
+- A side that holds two reeds of the name, both not struck, does not say whose its entries are. They stay, and are
+  told as `unsure`: a merge of the log of the bench they come from renames them.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from trimfit.base import dates
+from trimfit.base.errors import InputError
+from trimfit.log import queries, refusals
+from trimfit.log.counts import Renamed
+from trimfit.log.entry_kinds import KINDS, Kind, Row
+from trimfit.log.queries import UNSTRUCK, quoted
+from trimfit.log.values import canonical, text_value
+
+if TYPE_CHECKING:
+    from trimfit.log.journal import Journal
+
+__all__ = ["Plan", "carry", "foresee", "new_name", "rename", "renamed_to"]
+
+
+RENAMED = "renamed "
+_FOLLOW = ("reading", "trim", "event", "outcome")
+
+
+@dataclass(slots=True)
+class _Move:
+    """A reed's entries on one side of a merge, and the name they go to."""
+
+    reed: str
+    to: str
+    at: str
+    rows: list[tuple[Kind, str, Row]]
+    unsure: tuple[str, ...] = ()
+    ours: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a merge will rename, seen before anything is merged."""
+
+    moves: list[_Move] = field(default_factory=list)
+
+
+def new_name(why: str) -> str | None:
+    """The new name that a strike's reason tells of, or None."""
+    return why[len(RENAMED) :] if why.startswith(RENAMED) and len(why) > len(RENAMED) else None
+
+
+def renamed_to(connection: sqlite3.Connection, reed: str) -> str | None:
+    """The name that a reed has now, if the log knows it by an older one; None if the name is a reed's, or unknown."""
+    if _reeds_named(connection, reed):
+        return None
+    to = _last_name(connection, reed)
+    return to if to != reed and _reeds_named(connection, to) else None
+
+
+def rename(
+    journal: Journal, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False, at: str | None = None
+) -> Renamed:
+    """Give a reed of this log another name, in one transaction; again adds nothing.
+
+    only: these entries alone, where two reeds of the name were mixed. join: `new` is in the log and is the same reed.
+    Raises InputError if the log does not know the reed, knows two of the name, or knows another by the new name.
+    """
+    name, to = _name(reed), _name(new)
+    if name == to:
+        raise InputError("is its name already", f"reed {name[:60]}", "give it a name that is free")
+    with journal.writing() as connection:
+        picked = [journal.find(entry) for entry in only]
+        reeds = _reeds_named(connection, name)
+        told = _told(connection)
+        earlier = [entry for entry in told if told[entry][1] == to and _is_of(connection, entry, name)]
+        if len(reeds) > 1 and not picked:
+            raise InputError(
+                f"two benches have a reed {name[:60]!r} here",
+                f"reed {name[:60]}",
+                f"say whose is meant: trimfit merge OTHER_LOG --rename {name[:40]}={to[:40]}, "
+                f"or name its entries: trimfit log rename {name[:40]} {to[:40]} --entry …",
+            )
+        if not reeds and not earlier:
+            raise queries.unknown(connection, KINDS["reed"], name)
+        rows = _naming(connection, name)
+        rows += [(KINDS["reed"], entry, values) for entry, values in reeds]
+        if picked:
+            known = {entry for _, entry, _ in rows}
+            for entry in picked:
+                if entry not in known:
+                    raise InputError(f"is no entry of reed {name[:60]!r} that counts", entry, "see trimfit review reed")
+            rows = [row for row in rows if row[1] in picked]
+        carries_reed = any(kind.name == "reed" for kind, _, _ in rows)
+        there = _reeds_named(connection, to)
+        if there and not join and (carries_reed or not earlier):
+            raise InputError(
+                f"the log has a reed {to[:60]!r}",
+                f"reed {name[:60]}",
+                "give it a name that is free, or say --join if they are one reed under two names",
+            )
+        if not there and not carries_reed:
+            raise InputError(
+                f"no entry of a reed goes to {to[:60]!r}", "--entry", f"name the reed's own entry too: {_ids(reeds)}"
+            )
+        move = _Move(name, to, at or dates.local_now(), rows)
+        for kind, entry, values in rows:
+            _refuse_clash(connection, kind, _as(kind, values, to), entry, joined=bool(there))
+        moved = _move(journal, move, joined=bool(there))
+        journal.settle_conflicts()
+        return Renamed(name, to, _entry_of(connection, to), moved)
+
+
+def foresee(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked: Mapping[str, str]) -> Plan:
+    """What a merge of `theirs` into `mine` has to rename: what either side knows as renamed, and what is `asked`.
+
+    asked: name of a reed of `theirs` -> new name. Raises InputError where that cannot be.
+    """
+    known: dict[str, tuple[str, str, str]] = {}
+    for connection in (mine, theirs):
+        for entry, (strike, to, at) in _told(connection).items():
+            if entry not in known or strike < known[entry][0]:
+                known[entry] = (strike, to, at)
+    wanted = {_name(name): _name(to) for name, to in asked.items()}
+    fresh: dict[str, tuple[str, str]] = {}
+    for name, to in wanted.items():
+        entry = _the_reed(theirs, name)
+        before = known.get(entry)
+        if before is not None:
+            if before[1] != to:
+                raise InputError(
+                    f"was renamed {before[1][:60]!r} before",
+                    f"reed {name[:60]}",
+                    "merge without --rename, then rename that",
+                )
+            continue
+        for side in (mine, theirs):
+            if name == to or _reeds_named(side, to) or to in [other for other, _ in fresh.values()]:
+                raise InputError(
+                    f"there is a reed {to[:60]!r} already",
+                    f"--rename {name[:40]}={to[:40]}",
+                    "give a name that is free",
+                )
+        fresh[entry] = (to, dates.local_now())
+    plan = Plan()
+    for entry, (to, at) in {**{entry: (to, at) for entry, (_, to, at) in known.items()}, **fresh}.items():
+        plan.moves.extend(replace(move, ours=True) for move in _on_side(mine, theirs, entry, to, at))
+        plan.moves.extend(_on_side(theirs, mine, entry, to, at))
+    return plan
+
+
+def carry(journal: Journal, plan: Plan) -> tuple[Renamed, ...]:
+    """Rename what was foreseen, once both sides' entries are in the log; what was renamed, by name."""
+    found: dict[tuple[str, str], Renamed] = {}
+    with journal.writing() as connection:
+        for move in plan.moves:
+            to = _last_name(connection, move.to)
+            goes = to != move.reed and (_is_known(connection, to) or _brings_reed(connection, move))
+            moved = _move(journal, replace(move, to=to)) if goes else {}
+            if goes and move.ours:
+                # Also what the other bench had renamed before has another name here only now.
+                moved = dict(Counter(kind.name for kind, _, _ in move.rows))
+            if not moved and not move.unsure:
+                continue
+            before = found.get((move.reed, to))
+            for name, count in (before.moved if before else {}).items():
+                moved[name] = moved.get(name, 0) + count
+            unsure = (*(before.unsure if before else ()), *move.unsure)
+            found[(move.reed, to)] = Renamed(move.reed, to, _entry_of(connection, to), moved, unsure)
+    return tuple(found[key] for key in sorted(found))
+
+
+def _on_side(side: sqlite3.Connection, other: sqlite3.Connection, entry: str, to: str, at: str) -> list[_Move]:
+    """What one side of a merge has under the old name of a reed's entry, if that side means this reed by it."""
+    row = side.execute("SELECT reed FROM reeds WHERE entry = ?", (entry,)).fetchone()
+    if row is None:
+        return []
+    name = str(row[0])
+    reasons = [why for (why,) in side.execute("SELECT why FROM strikes WHERE struck = ?", (entry,))]
+    # Struck by this side for any other reason than a revision: the name is no longer this reed's here.
+    if not all(why.startswith("revised") for why in reasons):
+        return []
+    reeds = _reeds_named(side, name)
+    naming = _naming(side, name)
+    if len(reeds) == 1:
+        return [_Move(name, to, at, [*naming, (KINDS["reed"], *reeds[0])])]
+    unsure = tuple(found for kind, found, _ in naming if not _holds(other, kind, found))
+    return [_Move(name, to, at, [], unsure)] if reeds and unsure else []
+
+
+def _move(journal: Journal, move: _Move, *, joined: bool = False) -> dict[str, int]:
+    """Strike rows and enter them again under the new name, with the doubts that were accepted; how many, by kind.
+
+    What is struck already stays as it is: its new entry may have been struck since, for a reason.
+    """
+    moved: dict[str, int] = {}
+    with journal.writing() as connection:
+        # The reed first: nothing may name what is not there.
+        for kind, entry, values in sorted(move.rows, key=lambda row: (row[0].name != "reed", row[1])):
+            if connection.execute("SELECT 1 FROM strikes WHERE struck = ?", (entry,)).fetchone():
+                continue
+            _strike(journal, entry, move.to, move.at)
+            moved[kind.name] = moved.get(kind.name, 0) + 1
+            if joined and kind.name == "reed":
+                continue
+            renamed = _as(kind, values, move.to)
+            again, generation, seq = journal.place(kind, renamed)
+            if seq is None:
+                journal.insert(kind, renamed, again, generation)
+            doubts = connection.execute("SELECT doubt FROM marks WHERE marked = ?", (entry,)).fetchall()
+            for (doubt,) in doubts:
+                mark, generation, seq = journal.place(KINDS["mark"], (again, doubt))
+                if seq is None:
+                    journal.insert(KINDS["mark"], (again, doubt), mark, generation)
+    return moved
+
+
+def _strike(journal: Journal, entry: str, to: str, at: str) -> None:
+    kind = KINDS["strike"]
+    values = canonical(kind, [entry, RENAMED + to, at])
+    strike, generation, seq = journal.place(kind, values)
+    if seq is None:
+        journal.insert(kind, values, strike, generation)
+
+
+def _as(kind: Kind, values: Sequence[Any], name: str) -> Row:
+    return tuple(name if column == "reed" else value for column, value in zip(kind.names, values, strict=True))
+
+
+def _name(text: str) -> str:
+    word = text_value(KINDS["reed"].columns[0], text)
+    if word is None:
+        raise InputError("the name is empty", "reed", "name the reed, and its new name")
+    return word
+
+
+def _told(connection: sqlite3.Connection) -> dict[str, tuple[str, str, str]]:
+    """Entries of reeds that were renamed -> the strike that says so (the first by id), the new name, when."""
+    query = "SELECT struck, entry, why, struck_at FROM strikes WHERE struck >= 'ree-' AND struck < 'ree.'"
+    found: dict[str, tuple[str, str, str]] = {}
+    for struck, strike, why, at in connection.execute(query):
+        to = new_name(why)
+        if to is not None and (struck not in found or strike < found[struck][0]):
+            found[struck] = (strike, to, at)
+    return found
+
+
+def _is_of(connection: sqlite3.Connection, entry: str, name: str) -> bool:
+    return connection.execute("SELECT 1 FROM reeds WHERE entry = ? AND reed = ?", (entry, name)).fetchone() is not None
+
+
+def _brings_reed(connection: sqlite3.Connection, move: _Move) -> bool:
+    struck = "SELECT 1 FROM strikes WHERE struck = ?"
+    return any(kind.name == "reed" and not connection.execute(struck, (e,)).fetchone() for kind, e, _ in move.rows)
+
+
+def _is_known(connection: sqlite3.Connection, name: str) -> bool:
+    """Whether there ever was a reed of this name: a strike may be worded like a rename and be none."""
+    return connection.execute("SELECT 1 FROM reeds WHERE reed = ?", (name,)).fetchone() is not None
+
+
+def _last_name(connection: sqlite3.Connection, name: str) -> str:
+    """Where a name leads: it may have been renamed again."""
+    been = {name}
+    while not _reeds_named(connection, name):
+        query = "SELECT s.why FROM reeds r JOIN strikes s ON s.struck = r.entry WHERE r.reed = ? ORDER BY s.entry"
+        onward = [new_name(why) for (why,) in connection.execute(query, (name,))]
+        step = next((to for to in onward if to is not None and to not in been), None)
+        if step is None:
+            break
+        been.add(step)
+        name = step
+    return name
+
+
+def _reeds_named(connection: sqlite3.Connection, name: str) -> list[tuple[str, Row]]:
+    """Entries of reeds of this name that are not struck, with their values."""
+    kind = KINDS["reed"]
+    query = f"SELECT entry, {quoted(kind.names)} FROM reeds WHERE reed = ? AND {UNSTRUCK} ORDER BY entry"
+    return [(row[0], tuple(row[1:])) for row in connection.execute(query, (name,))]
+
+
+def _naming(connection: sqlite3.Connection, name: str) -> list[tuple[Kind, str, Row]]:
+    """Readings, trims, events and outcomes of this name that are not struck, with their values."""
+    found: list[tuple[Kind, str, Row]] = []
+    for word in _FOLLOW:
+        kind = KINDS[word]
+        query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE reed = ? AND {UNSTRUCK} ORDER BY entry"
+        found += [(kind, row[0], tuple(row[1:])) for row in connection.execute(query, (name,))]
+    return found
+
+
+def _holds(connection: sqlite3.Connection, kind: Kind, entry: str) -> bool:
+    return connection.execute(f"SELECT 1 FROM {kind.table} WHERE entry = ?", (entry,)).fetchone() is not None
+
+
+def _the_reed(theirs: sqlite3.Connection, name: str) -> str:
+    """The entry of the one reed of this name in the other log."""
+    reeds = _reeds_named(theirs, name)
+    if len(reeds) > 1:
+        raise InputError(
+            f"the other log has two reeds {name[:60]!r} itself",
+            f"--rename {name[:40]}=…",
+            "merge a log from before they were mixed, or rename entries with trimfit log rename … --entry",
+        )
+    if reeds:
+        return reeds[0][0]
+    struck = [e for e, _ in _told(theirs).items() if _is_of(theirs, e, name)]
+    if struck:
+        return struck[0]
+    error = queries.unknown(theirs, KINDS["reed"], name)
+    raise InputError(f"{error.what} of the other bench", f"--rename {name[:40]}=…", error.remedy)
+
+
+def _refuse_clash(connection: sqlite3.Connection, kind: Kind, values: Row, entry: str, *, joined: bool) -> None:
+    if kind.name == "reed":
+        return
+    found = refusals.clash(connection, kind, values)
+    if joined and found is not None and found[1] != values:
+        raise InputError(
+            f"{entry} and {found[0]} are of one instant and differ", kind.name, "strike the wrong one first"
+        )
+
+
+def _entry_of(connection: sqlite3.Connection, name: str) -> str:
+    reeds = _reeds_named(connection, name)
+    return reeds[0][0] if reeds else ""
+
+
+def _ids(reeds: Sequence[tuple[str, Row]]) -> str:
+    return " or ".join(entry for entry, _ in reeds[:4])

@@ -1,0 +1,220 @@
+"""Reading the log: one reed's history, many reeds' at once, and columns in bulk. Struck entries never show.
+
+Each function takes an open connection and makes a fixed number of queries, however many reeds are asked for.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from trimfit.base import dates
+from trimfit.base.errors import InputError, nearest
+from trimfit.base.records import Chanter, Event, Logged, Order, Outcome, Reading, Reed, ReedHistory, Trim
+from trimfit.log.entry_kinds import KINDS, Kind
+
+__all__ = ["LIVE", "UNSTRUCK", "columns", "histories", "latest", "quoted", "reed_names", "unknown"]
+
+# An entry counts unless it is struck, or stands aside for another of the same key (after a merge).
+UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
+LIVE = f"{UNSTRUCK} AND entry NOT IN (SELECT entry FROM eclipsed)"
+_OF_A_REED = ("reed", "reading", "trim", "event", "outcome")
+_NAMED = "IN (SELECT value FROM json_each(?))"
+
+
+def quoted(names: Iterable[str]) -> str:
+    """Column names as SQL wants them; `order` is a word of its own there."""
+    return ", ".join(f'"{name}"' for name in names)
+
+
+def _select(kind: Kind) -> str:
+    instant = "at_s" if kind.time else "NULL"
+    return f"SELECT seq, entry, {instant}, {quoted(kind.names)} FROM {kind.table}"
+
+
+def _logged(kind: Kind, row: Sequence[Any], doubts: dict[str, tuple[str, ...]]) -> Logged[Any]:
+    seq, entry, at_s, *values = row
+    record = kind.from_row(tuple(values))
+    if at_s is None:
+        made_on = getattr(record, "made_on", None)
+        at_s = _day_s(made_on) if made_on else 0.0
+    return Logged(entry, seq, at_s, record, doubts.get(entry, ()))
+
+
+def _day_s(date: str) -> float:
+    """A date's instant; 0 where a doctored log holds a word in its place, which `check` names."""
+    try:
+        return dates.at_s(date)
+    except InputError:
+        return 0.0
+
+
+def _doubts(connection: sqlite3.Connection, entries: list[str]) -> dict[str, tuple[str, ...]]:
+    found: dict[str, tuple[str, ...]] = defaultdict(tuple)
+    query = f"SELECT marked, doubt FROM marks WHERE marked {_NAMED} ORDER BY doubt"
+    for marked, doubt in connection.execute(query, (json.dumps(entries),)):
+        found[marked] += (doubt,)
+    return found
+
+
+def _of_reeds(
+    connection: sqlite3.Connection, kind: Kind, names: str, until_s: float | None = None
+) -> list[tuple[Any, ...]]:
+    values: list[object] = [names]
+    order, where = "entry", LIVE
+    if kind.time is not None:
+        order = "at_s, entry"
+        if until_s is not None:
+            where = f"{LIVE} AND at_s <= ?"
+            values.append(until_s)
+    query = f"{_select(kind)} WHERE reed {_NAMED} AND {where} ORDER BY {order}"
+    return connection.execute(query, values).fetchall()
+
+
+def _named(connection: sqlite3.Connection, kind: Kind, names: set[str]) -> dict[str, Any]:
+    key = kind.key[0]
+    query = f'{_select(kind)} WHERE "{key}" {_NAMED} AND {LIVE}'
+    found = connection.execute(query, (json.dumps(sorted(names)),))
+    return {row[3 + kind.index[key]]: kind.from_row(row[3:]) for row in found}
+
+
+def histories(connection: sqlite3.Connection, names: Sequence[str], until_s: float | None = None) -> list[ReedHistory]:
+    """The histories of the named reeds, in the order of `names`; names the log does not know are left out.
+
+    until_s: with nothing in them that was logged of a later instant (seconds since 1970 UTC). What was struck since is
+    left out all the same, and what is known of reeds and orders is what is known now.
+    """
+    listed = json.dumps(list(names))
+    rows = {kind: _of_reeds(connection, KINDS[kind], listed, until_s) for kind in _OF_A_REED}
+    doubts = _doubts(connection, [row[1] for found in rows.values() for row in found])
+    by_reed: dict[str, dict[str, list[Logged[Any]]]] = defaultdict(lambda: defaultdict(list))
+    for name, found in rows.items():
+        for row in found:
+            entry = _logged(KINDS[name], row, doubts)
+            by_reed[entry.record.reed][name].append(entry)
+    wanted = [name for name in dict.fromkeys(names) if by_reed[name]["reed"]]
+    orders: dict[str, Order] = _named(
+        connection,
+        KINDS["order"],
+        {of["reed"][0].record.order for of in by_reed.values() if of["reed"] and of["reed"][0].record.order},
+    )
+    chanter_of = {name: _chanter_name(by_reed[name], orders) for name in wanted}
+    chanters: dict[str, Chanter] = _named(
+        connection, KINDS["chanter"], {chanter for chanter in chanter_of.values() if chanter}
+    )
+    answer = []
+    for name in wanted:
+        mine = by_reed[name]
+        reed: Logged[Reed] = mine["reed"][0]
+        readings: list[Logged[Reading]] = mine["reading"]
+        trims: list[Logged[Trim]] = mine["trim"]
+        events: list[Logged[Event]] = mine["event"]
+        outcomes: list[Logged[Outcome]] = mine["outcome"]
+        answer.append(
+            ReedHistory(
+                reed=reed,
+                readings=tuple(readings),
+                trims=tuple(trims),
+                outcome=outcomes[-1] if outcomes else None,
+                order=orders.get(reed.record.order) if reed.record.order else None,
+                chanter=chanters.get(chanter_of[name] or ""),
+                events=tuple(events),
+            )
+        )
+    return answer
+
+
+def _chanter_name(mine: dict[str, list[Logged[Any]]], orders: dict[str, Order]) -> str | None:
+    """The chanter a reed is for: its order's, else the one it was last read in."""
+    order = orders.get(mine["reed"][0].record.order)
+    if order is not None:
+        return order.chanter
+    return next((entry.record.chanter for entry in reversed(mine["reading"]) if entry.record.chanter), None)
+
+
+def latest(connection: sqlite3.Connection, kind: Kind) -> dict[str, Any]:
+    """All records of a kind that has a name for its key, by that name."""
+    key = kind.key[0]
+    query = f'SELECT {quoted(kind.names)} FROM {kind.table} WHERE {LIVE} ORDER BY "{key}"'
+    at = kind.index[key]
+    return {row[at]: kind.from_row(row) for row in connection.execute(query)}
+
+
+def reed_names(connection: sqlite3.Connection, *, where: str = "", values: Sequence[Any] = ()) -> list[str]:
+    """Names of the reeds in the log, sorted; `where` narrows them with an SQL condition on `reeds`."""
+    also = f" AND {where}" if where else ""
+    return [name for (name,) in connection.execute(f"SELECT reed FROM reeds WHERE {LIVE}{also} ORDER BY reed", values)]
+
+
+def columns(
+    connection: sqlite3.Connection,
+    kind: Kind,
+    names: Sequence[str],
+    *,
+    after_seq: int | None = None,
+    reeds: Sequence[str] | None = None,
+) -> Iterator[tuple[Any, ...]]:
+    """The named columns of all entries of a kind, in the order they came to this log, as tuples.
+
+    Besides the kind's own columns there are `seq`, `entry` and (where entries have a time) `at_s`.
+    reeds: of these alone.
+    """
+    known = ("seq", "entry", *(("at_s",) if kind.time else ()), *kind.names)
+    for name in names:
+        if name not in known:
+            raise InputError(f"{name!r} is no column of {kind.table}", kind.table, nearest(name, known))
+    query = f"SELECT {quoted(names)} FROM {kind.table} WHERE seq > ? AND {LIVE}"
+    if reeds is None:
+        yield from connection.execute(f"{query} ORDER BY seq", (after_seq or 0,))
+    else:
+        # the unary plus keeps the table's own order from being walked: the reeds' index is what finds them
+        query = query.replace("WHERE seq", "WHERE +seq")
+        yield from connection.execute(
+            f"{query} AND reed {_NAMED} ORDER BY seq", (after_seq or 0, json.dumps(list(reeds)))
+        )
+
+
+def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError:
+    """What to say of a name the log does not hold: the nearest it does, or that the entry was struck."""
+    key = kind.key[0]
+    struck = connection.execute(
+        f'SELECT s.why FROM {kind.table} t JOIN strikes s ON s.struck = t.entry WHERE t."{key}" = ? LIMIT 1', (name,)
+    ).fetchone()
+    if struck and struck[0].startswith("renamed "):
+        to = struck[0].removeprefix("renamed ")[:60]
+        return InputError(f"{kind.name} {name[:60]!r} has another name", "", f"it is {to!r} now")
+    if struck:
+        return InputError(
+            f"{kind.name} {name[:60]!r} was struck ({struck[0][:60]})", "", f"log it again with trimfit log {kind.name}"
+        )
+    near = [
+        found
+        for (found,) in connection.execute(
+            f'SELECT "{key}" FROM {kind.table} WHERE {LIVE} AND length("{key}") BETWEEN ? AND ? LIMIT 5000',
+            (len(name) - 4, len(name) + 4),
+        )
+    ]
+    remedy = _closest(name, near) or f"log it first with trimfit log {kind.name}, or import it"
+    return InputError(f"{kind.name} {name[:60]!r} is not in the log", "", remedy)
+
+
+def _closest(name: str, known: Sequence[str]) -> str:
+    """The known name most like `name`; of several that are equally like it, the one that begins most like it."""
+    import difflib
+
+    # Of numbers only those of as many digits are meant: 1 is no slip of 13.
+    known = [other for other in known if not (name.isdigit() and other.isdigit() and len(other) != len(name))]
+    close = difflib.get_close_matches(name, known, n=20, cutoff=0.6)
+    if not close:
+        return nearest(name, known) if known else ""
+    likeness = {other: difflib.SequenceMatcher(None, other, name).ratio() for other in close}
+    best = max(close, key=lambda other: (likeness[other], _shared(other, name)))
+    return f"did you mean {best[:60]}?"
+
+
+def _shared(one: str, other: str) -> int:
+    """How many letters two names have in common at their beginning."""
+    return next((i for i, (a, b) in enumerate(zip(one, other, strict=False)) if a != b), min(len(one), len(other)))

@@ -1,0 +1,90 @@
+"""What a log does not take: names it does not know, a second row of one key, trims past the blade."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from typing import Any
+
+from trimfit.base.errors import InputError
+from trimfit.log import queries, whole_days
+from trimfit.log.entry_kinds import KINDS, Kind, Row
+from trimfit.log.entry_rows import differences, instant_of, key_words
+from trimfit.log.instants import zone_of
+from trimfit.log.queries import LIVE, quoted
+
+__all__ = ["clash", "knows", "length_taken_mm", "refuse"]
+
+
+def refuse(connection: sqlite3.Connection, kind: Kind, values: Sequence[Any]) -> None:
+    """Raise InputError for a row of good values that the log cannot take as it stands."""
+    for column, value in zip(kind.columns, values, strict=True):
+        if column.refers is not None and value is not None and not knows(connection, column.refers, str(value)):
+            raise queries.unknown(connection, KINDS[column.refers], str(value))
+    _refuse_clash(connection, kind, values)
+    whole_days.refuse(connection, kind, values)
+    if kind.name == "trim":
+        _refuse_past_blade(connection, str(values[0]), values[kind.index["length_mm"]])
+    if kind.name == "reed":
+        _refuse_short_blade(connection, str(values[0]), values[kind.index["blade_mm"]])
+
+
+def knows(connection: sqlite3.Connection, kind_name: str, name: str) -> bool:
+    """Whether the log has a reed, order or chanter of this name that counts."""
+    kind = KINDS[kind_name]
+    query = f'SELECT 1 FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
+    return connection.execute(query, (name,)).fetchone() is not None
+
+
+def clash(
+    connection: sqlite3.Connection, kind: Kind, values: Sequence[Any], at_s: float | None = None
+) -> tuple[str, Row] | None:
+    """The entry that has a row's key and counts, with its values, if any. at_s: the row's instant, if known."""
+    if at_s is None:
+        at_s = instant_of(kind, values, zone_of(connection))
+    key = [at_s if name == "at_s" else values[kind.index[name]] for name in kind.key]
+    where = " AND ".join(f'"{name}" = ?' for name in kind.key)
+    query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE {where} AND {LIVE}"
+    row = connection.execute(query, key).fetchone()
+    return None if row is None else (row[0], tuple(row[1:]))
+
+
+def length_taken_mm(connection: sqlite3.Connection, reed: str, *, up_to_seq: int | None = None) -> float:
+    """All length taken off a reed so far, in mm; with `up_to_seq`, by entries up to that one."""
+    query = f"SELECT coalesce(sum(length_mm), 0.0) FROM trims WHERE reed = ? AND seq <= ? AND {LIVE}"
+    last = 2**62 if up_to_seq is None else up_to_seq
+    return float(connection.execute(query, (reed, last)).fetchone()[0])
+
+
+def _refuse_clash(connection: sqlite3.Connection, kind: Kind, values: Sequence[Any]) -> None:
+    found = clash(connection, kind, values)
+    if found is None or kind.name == "mark":
+        return
+    entry, theirs = found
+    raise InputError(
+        f"the log has {key_words(kind, values)[:80]!r} with {differences(kind, values, theirs)}",
+        kind.name,
+        f"if that one is wrong, first: trimfit log strike {entry} --why …",
+    )
+
+
+def _refuse_past_blade(connection: sqlite3.Connection, reed: str, length_mm: float | None) -> None:
+    blade = connection.execute(f"SELECT blade_mm FROM reeds WHERE reed = ? AND {LIVE}", (reed,)).fetchone()
+    if not length_mm or not blade or blade[0] is None:
+        return
+    taken = length_taken_mm(connection, reed)
+    if taken + length_mm >= blade[0]:
+        raise InputError(
+            f"{length_mm:g} mm after {taken:g} mm is past the blade of {blade[0]:g} mm",
+            f"reed {reed[:60]}",
+            f"give less than {blade[0] - taken:.4g} mm; did you mean {length_mm / 10:g}?",
+        )
+
+
+def _refuse_short_blade(connection: sqlite3.Connection, reed: str, blade_mm: float | None) -> None:
+    if blade_mm is None:
+        return
+    taken = length_taken_mm(connection, reed)
+    if taken >= blade_mm:
+        what = f"{taken:g} mm came off already, past a blade of {blade_mm:g} mm"
+        raise InputError(what, f"reed {reed[:60]}", "give the blade's free length when new")

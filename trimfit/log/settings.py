@@ -1,0 +1,136 @@
+"""The shop's settings: which there are, what each may be, and their values as last set."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from collections.abc import Iterable, Mapping
+from fractions import Fraction
+
+from trimfit.base.errors import InputError, nearest
+from trimfit.base.pitch import RATIO_CHOICES, ratios
+from trimfit.base.records import Settings
+from trimfit.base.time_zones import zone_like, zone_named
+from trimfit.base.units import BOUNDS, parse_number
+from trimfit.log.values import number_text
+
+__all__ = ["Apart", "apart", "checked", "fault_of", "limits_of", "scale_of", "settings_from", "text_of"]
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Apart:
+    """A setting that differs between this log and another (or this log before): both values as they are typed."""
+
+    setting: str
+    here: str
+    there: str
+
+
+NAMES = tuple(field.name for field in dataclasses.fields(Settings))
+_TEXTS = frozenset({"ratio_low_g", "ratio_d", "ratio_high_g", "time_zone"})
+_RATIOS = {"ratio_low_g": "low_g", "ratio_d": "d", "ratio_high_g": "high_g"}
+# What a setting may be, by its name; else by the unit in its name. What a batch may be off is the scale on which the
+# review judges it: it is never nothing.
+_BY_NAME: dict[str, tuple[float, float]] = {
+    "tolerance_hz": (0.05, 20.0),
+    "balance_tolerance_hz": (0.05, 20.0),
+    "tool_step_mm": (0.001, 1.0),
+    "least_blade_mm": (1.0, 60.0),
+    "chance_past_ceiling": (1e-6, 0.5),
+    "cut_error_pct": (0.0, 50.0),
+    "cut_error_mm": (0.0, 1.0),
+    "drift_start_cents": (0.1, 600.0),
+    "drift_response_pct": (0.1, 200.0),
+    "drift_settle_cents_per_week": (0.1, 600.0),
+    "bench_pressure_kpa": BOUNDS["pressure_kpa"],
+    "bench_temperature_c": BOUNDS["temperature_c"],
+}
+_BY_UNIT: tuple[tuple[str, tuple[float, float]], ...] = (
+    ("_hz", (0.0, 100.0)),
+    ("_mm", (0.0, 60.0)),
+    ("_cents_per_week", (0.0, 600.0)),
+    ("_cents", (0.0, 600.0)),
+    ("_pct", (0.0, 200.0)),
+    ("_minutes", (0.0, 100_000.0)),
+    ("_kpa", BOUNDS["pressure_kpa"]),
+    ("_c", BOUNDS["temperature_c"]),
+)
+
+
+def limits_of(name: str) -> tuple[float, float]:
+    """The lowest and highest value a number setting may have."""
+    if name in _BY_NAME:
+        return _BY_NAME[name]
+    if "chance" in name:
+        return (0.0, 1.0)
+    if "minutes" in name:
+        return (0.0, 100_000.0)
+    return next((bounds for unit, bounds in _BY_UNIT if name.endswith(unit)), (-1e9, 1e9))
+
+
+@functools.cache
+def _defaults() -> Settings:
+    return Settings()
+
+
+def checked(name: str, text: str) -> str:
+    """A setting's value as the log keeps it, if the name is one and the value may be; InputError if not."""
+    if name not in NAMES:
+        raise InputError(f"{name[:40]!r} is no setting", "settings", nearest(name, NAMES))
+    word = text.strip()
+    if name in _RATIOS:
+        note = _RATIOS[name]
+        ratios(**{note: word})
+        return next(str(choice) for choice in RATIO_CHOICES[note] if str(choice) == word.replace(" ", ""))
+    if name == "time_zone":
+        zone_named(word)
+        return word
+    value = parse_number(word)
+    low, high = limits_of(name)
+    if not low <= value <= high:
+        raise InputError(f"{word[:40]} is out of bounds", name, f"give {low:g} to {high:g}")
+    return number_text(value)
+
+
+def fault_of(name: str, text: object) -> InputError | None:
+    """What is wrong with a stored value; None if it can be typed, or is of a setting that a newer program has."""
+    if name not in NAMES:
+        return None
+    if name == "time_zone":
+        # A zone that is unknown here keeps times without an offset from being taken, and nothing else.
+        return None if zone_like(str(text)) else InputError(f"{str(text)[:40]!r} is no time zone", "time_zone")
+    try:
+        checked(name, str(text))
+    except InputError as error:
+        return error
+    return None
+
+
+def settings_from(texts: Mapping[str, str] | Iterable[tuple[str, str]]) -> Settings:
+    """The settings in force: the defaults, and whatever `texts` sets, the last value of a name that may be.
+
+    Names of a newer program are passed over, and so are values that nobody could have typed: `check` names them.
+    """
+    changes: dict[str, str | float] = {}
+    for name, text in texts.items() if isinstance(texts, Mapping) else texts:
+        if name in NAMES and fault_of(name, text) is None:
+            word = str(text) if name == "time_zone" else checked(name, str(text))
+            changes[name] = word if name in _TEXTS else float(word)
+    return dataclasses.replace(_defaults(), **changes) if changes else _defaults()  # type: ignore[arg-type]
+
+
+def text_of(settings: Settings, name: str) -> str:
+    """A setting's value as it is typed."""
+    value = getattr(settings, name)
+    return value if isinstance(value, str) else number_text(value)
+
+
+def apart(ours: Settings, theirs: Settings) -> tuple[Apart, ...]:
+    """The settings that differ, each with both values as they are typed."""
+    pairs = [Apart(name, text_of(ours, name), text_of(theirs, name)) for name in NAMES]
+    return tuple(one for one in pairs if one.here != one.there)
+
+
+def scale_of(settings: Settings) -> dict[str, Fraction]:
+    """The nine just ratios under the shop's choice."""
+    return ratios(settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g)

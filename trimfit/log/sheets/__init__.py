@@ -1,0 +1,1 @@
+"""The CSV folder: in and out."""

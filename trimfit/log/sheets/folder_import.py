@@ -1,0 +1,431 @@
+"""A CSV folder taken into the log: all of it or nothing, and every fault of it said at once.
+
+Besides the seven files of the contract a folder may hold what only an export writes: `settings.csv`, `struck.csv`
+(entries taken back, and why), `conflicts.csv` (entries that stand aside after a merge) and `marks.csv` (doubts that
+were accepted, and re-entries).
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from trimfit.base import dates
+from trimfit.base.errors import Fault, InputError, nearest
+from trimfit.log import queries, settings, whole_days
+from trimfit.log.counts import Counts, Renamed
+from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
+from trimfit.log.entry_rows import differences, entry_id, insert_sql
+from trimfit.log.instants import MADE_AT, reordered, zone_of, zone_to_set
+from trimfit.log.journal import Journal, Progress
+from trimfit.log.merging.rename import renamed_to
+from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet, heads_of
+from trimfit.log.sheets.extra_files import FILES, entries_again, take_marks, take_wide
+from trimfit.log.sheets.folder_export import csv_lines
+from trimfit.log.sheets.import_state import Intake
+from trimfit.log.values import amounts, canonical
+
+__all__ = ["FILES", "ImportRefused", "files_of", "import_folder", "passed_over"]
+
+CHUNK = 5000
+# So many of the names that are missing are said; the file to add has all of them.
+NAMES_SHOWN = 5
+# What is known of these changes as a run goes on: a row with other values strikes the old entry and takes its place, as
+# `log` does. Blank cells say nothing against it, and the columns named here must agree.
+FIXED: dict[str, tuple[str, ...]] = {"chanter": (), "order": ("chanter",), "reed": ("reed_type", "batch")}
+REVISED = tuple(FIXED)
+
+
+def import_folder(journal: Journal, folder: Path, progress: Progress | None = None) -> Counts:
+    """Take a CSV folder into the log in one transaction; a row that the log knows adds nothing.
+
+    Rows that name a reed by a name which this log has changed since go to the reed under its new name; the counts say
+    how many. Raises InputError with every fault of every file; then nothing was changed.
+    """
+    paths = files_of(Path(folder))
+    with journal.writing() as connection:
+        last = journal.last_seq()
+        state = Intake(journal, connection, progress, before=last, seq=last, files=frozenset(paths))
+        before = journal.settings()
+        state.struck = {entry for (entry,) in connection.execute("SELECT struck FROM strikes")}
+        if state.struck and "reeds.csv" in paths:
+            state.brings = _names_in(paths["reeds.csv"])
+        if "marks.csv" in paths:
+            state.again = entries_again(paths["marks.csv"])
+        zone = zone_of(connection)
+        if "settings.csv" in paths:
+            _take_kind(state, KINDS["setting"], paths["settings.csv"])
+            journal.forget_scale()
+            _follow_zone(state, zone)
+        state.zone = zone_to_set(connection) or zone_of(connection)
+        if "struck.csv" in paths:
+            take_wide(state, paths["struck.csv"], struck=True)
+        for name in FILED:
+            kind = KINDS[name]
+            if name != "setting" and kind.file in paths:
+                _take_kind(state, kind, paths[kind.file])
+        if "conflicts.csv" in paths:
+            take_wide(state, paths["conflicts.csv"], struck=False)
+        if "marks.csv" in paths:
+            take_marks(state, paths["marks.csv"])
+        for name, line, what, remedy in whole_days.among_new(connection, state.new_rows, state.before, state.zone):
+            state.faults.add(KINDS[name].file, line, KINDS[name].time or "", what, remedy)
+        state.faults.close_file()
+        _say_missing(state)
+        if state.faults:
+            raise ImportRefused(folder, state.faults)
+        if state.seq > last:
+            journal.set_zone()
+        if state.unsettled:
+            journal.settle_conflicts()
+        changed = settings.apart(journal.settings(), before) if last else ()
+    return Counts(
+        sum(new for new, _ in state.tally.values()),
+        sum(known for _, known in state.tally.values()),
+        by_kind={KINDS[name].file: (new, known) for name, (new, known) in state.tally.items()},
+        renamed=tuple(
+            Renamed(was, now, _entry(journal, now), dict(moved)) for (was, now), moved in sorted(state.moved.items())
+        ),
+        notices=tuple(state.notices),
+        settings=changed,
+    )
+
+
+def _entry(journal: Journal, reed: str) -> str:
+    found = journal.entry_of("reed", reed)
+    return found.entry if found is not None else ""
+
+
+def _follow_zone(state: Intake, before: str) -> None:
+    """Read the log's times without an offset in the zone that the folder sets, unless that would change an order."""
+    zone = zone_of(state.connection)
+    if zone == before:
+        return
+    moved = reordered(state.connection, zone)
+    if moved:
+        shown = ", ".join(name[:40] for name in moved[:3]) + (f" and {len(moved) - 3:,} more" if len(moved) > 3 else "")
+        what = f"in {zone[:60]} the log's times without an offset put the entries of {shown} in another order"
+        remedy = f"take the row out, or set it first if it is right: trimfit settings time_zone {zone[:60]}"
+        state.faults.add("settings.csv", 0, "time_zone", what, remedy)
+        return
+    state.journal.follow_zone(before)
+
+
+class ImportRefused(InputError):
+    """An import that changed nothing. `rows`: how many rows hold a fault."""
+
+    def __init__(self, folder: Path, faults: Faults) -> None:
+        self.rows = faults.rows
+        super().__init__("the folder was not taken in", str(folder), faults=faults.found)
+
+
+def files_of(folder: Path) -> dict[str, Path]:
+    """The files of a log folder that are there, by their names in small letters."""
+    if not folder.exists():
+        raise InputError("there is no such folder", str(folder), "check the path")
+    if not folder.is_dir():
+        raise InputError("is a file, not a folder", str(folder), "name the folder that holds the CSV files")
+    there = sorted(folder.iterdir())
+    found: dict[str, Path] = {}
+    for path in there:
+        name = path.name.lower()
+        if name not in FILES:
+            continue
+        if name in found:
+            what = f"{found[name].name} is there, too: nobody can say which of the two counts"
+            raise InputError(what, str(path), "put the rows of both into one file, or take one of them out")
+        if not path.is_file():
+            raise InputError("is no file that can be read", str(path), "put a CSV file there, or take it out")
+        found[name] = path
+    for path in (one for one in there if one.is_file()):
+        name = path.name.lower()
+        close = difflib.get_close_matches(name, FILES, n=1, cutoff=0.85) if name not in FILES else []
+        if close and close[0] not in found and path.suffix.lower() == ".csv":
+            raise InputError("is no file of a log folder", path.name, f"did you mean {close[0]}? rename it")
+    if not found:
+        raise InputError("holds none of the CSV files of a log", str(folder), f"it may hold {', '.join(FILES[1:8])}")
+    return found
+
+
+def passed_over(folder: Path) -> list[str]:
+    """Names of the CSV files in a folder that are no files of a log folder, and are not taken."""
+    there = sorted(path.name for path in Path(folder).iterdir() if path.is_file())
+    return [name for name in there if name.lower().endswith(".csv") and name.lower() not in FILES]
+
+
+def _take_kind(state: Intake, kind: Kind, path: Path) -> None:
+    """Take one file of one kind of entry."""
+    may, must = heads_of(kind)
+    sheet = Sheet(path, state.faults, may, must)
+    try:
+        if not sheet.usable:
+            state.unreadable.add(kind.name)
+            return
+        state.notices += sheet.notices
+        _take_rows(state, kind, sheet)
+    finally:
+        sheet.close()
+
+
+def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
+    reader = RowReader(kind, sheet, dict(state.journal.scale()), state.zone)
+    faults, file = state.faults, sheet.name
+    before = len(faults.found)
+    # In a table that holds nothing there is nothing to look up.
+    empty = state.connection.execute(f"SELECT NOT EXISTS (SELECT 1 FROM {kind.table})").fetchone()[0]
+    names = kind.names
+    key_at = [kind.index[name] for name in kind.key if name != "at_s"]
+    name_at = kind.index[kind.key[0]]
+    batch_at, blade_at = kind.index.get("batch", 0), kind.index.get("blade_mm", 0)
+    refers = [(i, column) for i, column in enumerate(kind.columns) if column.refers]
+    # A log that held nothing has renamed nothing: what struck.csv has just brought is the folder's own story.
+    follows = kind.columns[0].name == "reed" and bool(state.before and state.struck)
+    lines: dict[Any, int] = {}
+    batches: dict[Value, Value] = {}
+    cuts: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
+    waiting: list[tuple[Any, ...]] = []
+    insert = insert_sql(kind)
+    ours = state.named[kind.name]
+    for done, (line, cells) in enumerate(sheet.rows()):
+        if state.progress is not None and done % CHUNK == 0:
+            state.progress(f"import {file}", min(line, sheet.looked.lines - 1), sheet.looked.lines)
+        values, at_s, good = reader.read(line, cells)
+        was = values[0] if good and follows else None
+        if was is not None:
+            values[0] = _name_now(state, kind, values)
+        if kind.time is None and values[name_at] is not None:
+            ours.add(str(values[name_at]))
+            if kind.name == "reed" and values[blade_at] is not None:
+                state.blades[str(values[name_at])] = float(values[blade_at] or 0.0)
+        for where, what, remedy in _as_a_whole(kind, values) if good else ():
+            faults.add(file, line, where, what, remedy)
+            good = False
+        for i, column in refers:
+            name = values[i]
+            if name is not None and not _known(state, column, str(name)):
+                good = False
+                if KINDS[str(column.refers)].file in state.files:
+                    faults.add(file, line, column.name, *_unknown(state, column, str(name)))
+                else:
+                    named_in = (file, column.name, str(column.refers))
+                    state.missing.setdefault(named_in, {}).setdefault(str(name), []).append(line)
+        if not good:
+            continue
+        key = (*(values[i] for i in key_at), at_s)
+        first = lines.setdefault(key, line)
+        if first != line:
+            what, remedy = _twice(kind, values, first, batches.get(values[0]))
+            what += f": the log has renamed {str(was)[:60]!r}" if was is not None and was != values[0] else ""
+            faults.add(file, line, kind.key[0], what, remedy)
+            continue
+        if kind.name == "reed":
+            batches[values[0]] = values[batch_at]
+        entry, generation, known = _place(state, kind, values, empty=empty)
+        if not known and not empty:
+            clash = state.journal.clash(kind, values, at_s)
+            if clash is not None:
+                there, theirs = clash
+                # Columns that the file does not have say nothing against the row in the log.
+                # A time of the same instant is the same time, however a spreadsheet wrote it.
+                merged = [
+                    value if i in reader.present and names[i] != kind.time else theirs[i]
+                    for i, value in enumerate(values)
+                ]
+                if kind.name in REVISED:
+                    merged = [theirs[i] if value is None else value for i, value in enumerate(merged)]
+                if tuple(merged) == theirs:
+                    known = True
+                elif _may_revise(kind, merged, theirs):
+                    values = merged
+                    entry, generation, known = _place(state, kind, values, empty=False)
+                    if not known:
+                        _strike(state, there, f"revised by import: {differences(kind, values, theirs)}")
+                else:
+                    faults.add(file, line, kind.key[0], *_other_content(kind, merged, there, theirs))
+                    continue
+        # The zone that a log was given when it was made is nobody's entry, and is not counted.
+        if MADE_AT not in values:
+            state.count(kind, new=not known)
+        if known:
+            continue
+        if was is not None and was != values[0]:
+            state.moved[(str(was), str(values[0]))][kind.name] += 1
+        if kind.time is not None and kind.name in whole_days.ORDERED:
+            state.new_rows[kind.name][(str(values[0]), at_s or 0.0)] = (line, str(values[kind.index[kind.time]]))
+        if kind.name == "trim" and values[2]:
+            cuts[str(values[0])].append((at_s or 0.0, float(values[2]), line))
+        waiting.append((state.next_seq(), entry, generation, *values, *(() if at_s is None else (at_s,))))
+        if len(waiting) >= CHUNK:
+            if not (faults or state.missing):
+                state.connection.executemany(insert, waiting)
+            waiting.clear()
+    if not sheet.looked.clean and len(faults.found) == before:
+        faults.add(file, 0, "", "holds bytes that are not UTF-8 text", "save it as CSV in UTF-8")
+    _past_blade(state, file, cuts)
+    if not (faults or state.missing):
+        state.connection.executemany(insert, waiting)
+    if state.progress is not None:
+        state.progress(f"import {file}", sheet.looked.lines, sheet.looked.lines)
+
+
+def _names_in(path: Path) -> frozenset[str]:
+    """The reeds that reeds.csv names; none where it cannot be read, which is said when it is taken."""
+    sheet = Sheet(path, Faults(), *heads_of(KINDS["reed"]))
+    try:
+        at = sheet.heads.index("reed") if sheet.usable else 0
+        return frozenset(cells[at].strip() for _, cells in sheet.rows()) if sheet.usable else frozenset()
+    finally:
+        sheet.close()
+
+
+def _name_now(state: Intake, kind: Kind, values: Sequence[Any]) -> str:
+    """The name that a row's reed has in the log, which may have renamed it since the row was written.
+
+    A reed of another type or batch than the renamed one is another reed, to which the name is free; so is one that the
+    folder has beside the renamed one, unless the log has its very row, struck.
+    """
+    name = str(values[0])
+    if name not in state.names_now or kind.name == "reed":
+        now = renamed_to(state.connection, name)
+        if now is not None and kind.name == "reed":
+            known = state.journal.entry_of("reed", now)
+            same = known is not None and (known.record.reed_type, known.record.batch) == (values[1], values[2])
+            beside = now in state.brings and not _place(state, kind, values, empty=False)[2]
+            now = now if same and not beside else None
+        state.names_now[name] = now or name
+    return state.names_now[name]
+
+
+def _place(state: Intake, kind: Kind, values: Sequence[Any], *, empty: bool) -> tuple[str, int, bool]:
+    """A row's entry, its generation, and whether the log knows it already (struck or not)."""
+    entry = entry_id(kind, values)
+    if empty or not state.there(kind, entry):
+        return entry, 0, False
+    if entry not in state.struck:
+        return entry, 0, True
+    generation = 0
+    while entry in state.struck:
+        generation += 1
+        entry = entry_id(kind, values, generation)
+    # A struck row comes in again only where the folder itself says that it was logged again.
+    return entry, generation, entry not in state.again or state.there(kind, entry)
+
+
+def _may_revise(kind: Kind, ours: Sequence[Any], theirs: Sequence[Any]) -> bool:
+    """Whether a row may take the place of the log's: of a kind that changes, and the columns that may not agree."""
+    fixed = FIXED.get(kind.name)
+    return fixed is not None and all(ours[kind.index[name]] == theirs[kind.index[name]] for name in fixed)
+
+
+def _strike(state: Intake, entry: str, why: str) -> None:
+    """Take an entry back inside the import's own transaction."""
+    kind = KINDS["strike"]
+    values = canonical(kind, [entry, why, dates.local_now()])
+    strike, generation, _ = state.journal.place(kind, values)
+    state.journal.insert_at(kind, values, state.next_seq(), strike, generation)
+    state.struck.add(entry)
+
+
+def _known(state: Intake, column: Column, name: str) -> bool:
+    """Whether a reed, order or chanter is in this folder or in the log; a file that cannot be read blames nobody."""
+    refers = str(column.refers)
+    if name in state.named[refers] or refers in state.unreadable:
+        return True
+    key = (refers, name)
+    if key not in state.checked:
+        state.checked[key] = state.journal.knows(refers, name)
+    return state.checked[key]
+
+
+def _unknown(state: Intake, column: Column, name: str) -> tuple[str, str]:
+    refers = str(column.refers)
+    file = KINDS[refers].file
+    ours = state.named[refers]
+    if len(ours) <= CHUNK and ours:
+        close = nearest(name, sorted(ours))
+        if close.startswith("did you mean"):
+            return f"unknown {refers} {name[:60]!r}", f"{close} or add it to {file}"
+    return f"unknown {refers} {name[:60]!r}", f"add it to {file}, or mend the name"
+
+
+def _say_missing(state: Intake) -> None:
+    """One fault for all the names of which the folder has no file: the file to add, ready to copy."""
+    for (file, column, refers), names in state.missing.items():
+        kind = KINDS[refers]
+        lines = sorted(line for rows in names.values() for line in rows)
+        heads = [one.name for one in kind.columns if one.required]
+        shown = ", ".join(repr(name[:40]) for name in list(names)[:NAMES_SHOWN])
+        more = f" and {len(names) - NAMES_SHOWN:,} more" if len(names) > NAMES_SHOWN else ""
+        count = f"{len(lines):,} row{'s' * (len(lines) > 1)}"
+        what = f"neither the folder nor the log has {refers} {shown}{more}, named on {count}"
+        blank = f", and say {' and '.join(heads[1:])} of each" if heads[1:] else ""
+        remedy = f"mend the name, or add {kind.file} with these lines{blank}"
+        rows = ([name, *([None] * len(heads[1:]))] for name in names)
+        copy = tuple(line.removesuffix("\n") for line in csv_lines(heads, rows))
+        state.faults.found.append(Fault(f"{file}:{lines[0]}", column, what, remedy, copy))
+    named = state.missing.items()
+    state.faults.rows += len(
+        {(file, line) for (file, _, _), names in named for rows in names.values() for line in rows}
+    )
+
+
+def _as_a_whole(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str]]:
+    """What is wrong with a row of values each of which may be: (column, what, remedy)."""
+    if kind.name == "setting":
+        try:
+            settings.checked(str(values[0]), str(values[2]))
+        except InputError as error:
+            return [("value", error.what, error.remedy)]
+    return amounts(kind, values)
+
+
+def _twice(kind: Kind, values: Sequence[Value], line: int, batch: Value) -> tuple[str, str]:
+    if kind.name == "reed" and batch != values[kind.index["batch"]]:
+        here = values[kind.index["batch"]]
+        return (
+            f"{str(values[0])[:60]!r} is in batch {str(here)[:40]!r} here and in {str(batch)[:40]!r} on line {line}",
+            "a reed belongs to one batch: mend one of them",
+        )
+    *names, last = [str(kind.time) if name == "at_s" else name for name in kind.key]
+    about = f"{', '.join(names)} and {last}" if names else last
+    return f"the same {about} as line {line}", "take one of the two rows out, or mend its " + about
+
+
+def _other_content(kind: Kind, ours: Sequence[Any], entry: str, theirs: Sequence[Any]) -> tuple[str, str]:
+    if kind.name == "setting" and ours[0] == "time_zone":
+        return (
+            f"times without an offset are in {str(theirs[2])[:60]} in the log, in {str(ours[2])[:60]} in this folder",
+            "take the row out if the folder's are the log's, else give each of them its offset",
+        )
+    return (
+        f"the log has this {kind.name} with {differences(kind, ours, theirs)}",
+        f"leave the row out, or strike the other first: trimfit log strike {entry} --why …",
+    )
+
+
+def _past_blade(state: Intake, file: str, cuts: Mapping[str, list[tuple[float, float, int]]]) -> None:
+    """Trims that take as much as the whole blade or more, counted with what the log already holds."""
+    for reed, mine in cuts.items():
+        blade_mm = state.blades.get(reed)
+        if blade_mm is None:
+            query = f"SELECT blade_mm FROM reeds WHERE reed = ? AND {queries.LIVE}"
+            row = state.connection.execute(query, (reed,)).fetchone()
+            if row is None or row[0] is None:
+                continue
+            blade_mm = float(row[0])
+        taken = state.journal.length_taken_mm(reed, up_to_seq=state.before)
+        total = taken
+        for _, length_mm, line in sorted(mine):
+            total += length_mm
+            if total >= blade_mm:
+                state.faults.add(
+                    file,
+                    line,
+                    "length_mm",
+                    f"{total:.4g} mm taken off in all is past the blade of {blade_mm:g} mm",
+                    f"did you mean {length_mm / 10:g}? or mend blade_mm of {reed[:60]!r}",
+                )
+                break

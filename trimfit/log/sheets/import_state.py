@@ -1,0 +1,62 @@
+"""An import under way: what it has met so far, handed from file to file."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field
+
+from trimfit.log.entry_kinds import Kind
+from trimfit.log.journal import Journal, Progress
+from trimfit.log.sheets.csv_rows import Faults
+
+__all__ = ["Intake"]
+
+
+@dataclass(slots=True)
+class Intake:
+    """An import under way."""
+
+    journal: Journal
+    connection: sqlite3.Connection
+    progress: Progress | None
+    # The names of the folder's files.
+    files: frozenset[str] = frozenset()
+    faults: Faults = field(default_factory=Faults)
+    tally: dict[str, list[int]] = field(default_factory=dict)
+    # Names that this folder brings, by kind; kinds whose file could not be read, of which nothing can be said.
+    named: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
+    unreadable: set[str] = field(default_factory=set)
+    checked: dict[tuple[str, str], bool] = field(default_factory=dict)
+    struck: set[str] = field(default_factory=set)
+    again: set[str] = field(default_factory=set)
+    blades: dict[str, float] = field(default_factory=dict)
+    # Names of reeds that reeds.csv holds, where the log has struck any entry.
+    brings: frozenset[str] = frozenset()
+    # Names of reeds in this folder -> the names that they have in the log; how many new rows went to a new name.
+    names_now: dict[str, str] = field(default_factory=dict)
+    moved: dict[tuple[str, str], Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
+    # Readings and work that the log lacks: kind -> (reed, instant) -> line and time.
+    new_rows: dict[str, dict[tuple[str, float], tuple[int, str]]] = field(default_factory=lambda: defaultdict(dict))
+    zone: str = "UTC"
+    before: int = 0
+    seq: int = 0
+    unsettled: bool = False
+    # What was understood that was not said in the contract's words.
+    notices: list[str] = field(default_factory=list)
+    # Names that are in neither the log nor the folder, where the folder has no file for them: by the column that names
+    # them, each with the rows that do.
+    missing: dict[tuple[str, str, str], dict[str, list[int]]] = field(default_factory=dict)
+
+    def count(self, kind: Kind, *, new: bool) -> None:
+        """Count a row that can be taken, as new or as known."""
+        self.tally.setdefault(kind.name, [0, 0])[0 if new else 1] += 1
+
+    def next_seq(self) -> int:
+        """The number of the next entry."""
+        self.seq += 1
+        return self.seq
+
+    def there(self, kind: Kind, entry: str) -> bool:
+        """Whether the log holds an entry, struck or not."""
+        return self.connection.execute(f"SELECT 1 FROM {kind.table} WHERE entry = ?", (entry,)).fetchone() is not None

@@ -1,0 +1,232 @@
+"""One value of one column: what it may be, what is said when it is not, and its text in a CSV cell."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from typing import Any
+
+from trimfit.base import dates
+from trimfit.base.column_words import note_of
+from trimfit.base.errors import Fault, InputError, nearest
+from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, RATIO_CHOICES, parse_crow_hz
+from trimfit.base.units import (
+    BOUNDS,
+    parse_hz,
+    parse_length_mm,
+    parse_number,
+    parse_pct,
+    parse_pressure_kpa,
+    parse_temperature_c,
+)
+from trimfit.log.entry_kinds import OUTCOMES, Column, Kind, Row, Value
+
+__all__ = [
+    "LONGEST_TEXT",
+    "amounts",
+    "canonical",
+    "from_text",
+    "guard",
+    "limits",
+    "note_ratio",
+    "number_text",
+    "number_value",
+    "text_value",
+    "unguard",
+]
+
+LONGEST_TEXT = 100_000
+Scale = Mapping[str, Fraction]
+# What a spreadsheet would run as a formula, with any quotation marks already in front of it.
+_UNIT_SAID = re.compile(r"""\s*[+\-−]?[0-9.,]+\s*(?:[^\W\d_]|[%"°″])""")
+_CROW_SAID = re.compile(r"\s*[A-G]\s*(?:[#b♯♭+\-−–\d]|sharp|flat|$)|.*\bof\b", re.IGNORECASE)
+# The unit that a column's name ends in -> how a number with a unit is read into it.
+_BY_UNIT = {
+    "hz": parse_hz,
+    "mm": parse_length_mm,
+    "kpa": parse_pressure_kpa,
+    "c": parse_temperature_c,
+    "pct": parse_pct,
+}
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+
+
+def guard(text: str) -> str:
+    """A text cell as it is written: one more `'` in front of whatever a spreadsheet would run as a formula."""
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def unguard(cell: str) -> str:
+    """A text cell as it is meant: without the `'` that keeps a spreadsheet from running it."""
+    return cell[1:] if cell[:1] == "'" and _FORMULA.match(cell) else cell
+
+
+def number_text(value: float) -> str:
+    """The shortest decimal text that reads back as the same number; whole numbers without a point."""
+    if value == int(value) and abs(value) < 1e16:
+        return str(int(value))
+    return repr(value)
+
+
+def note_ratio(note: str, scale: Scale) -> float:
+    """A note's just ratio to low A; the overblown low G sounds an octave over low G."""
+    return 2.0 * float(scale["low_g"]) if note == "g_octave" else float(scale[note])
+
+
+def limits(column: Column) -> tuple[float, float]:
+    """The lowest and highest value a number column may hold; a note's own follow from low A's, under any ratio that
+    a shop may choose, so that what one shop logged another can read."""
+    if column.bounds is None:
+        return -math.inf, math.inf
+    low, high = BOUNDS[column.bounds]
+    if column.note is not None:
+        low_a, high_a = BOUNDS["as_low_a_hz"]
+        octave, note = (2.0, "low_g") if column.note == "g_octave" else (1.0, column.note)
+        choices = [octave * float(ratio) for ratio in RATIO_CHOICES.get(note, (DEFAULT_RATIOS[note],))]
+        low, high = max(low, low_a * min(choices)), min(high, high_a * max(choices))
+    return low, high
+
+
+def _out_of_bounds(column: Column, value: float, scale: Scale) -> InputError:
+    """What is wrong with a number outside its limits, and which slip it looks like."""
+    low, high = limits(column)
+    remedy = f"give {low:.5g} to {high:.5g}"
+    guesses: list[tuple[float, str]] = [
+        (0.1, "a digit too many"),
+        (10.0, "a digit too few"),
+        (-1.0, "without the sign"),
+    ]
+    if column.note is not None:
+        guesses = [(0.5, "an octave lower"), (2.0, "an octave higher"), *guesses]
+        as_low_a, ratio = BOUNDS["as_low_a_hz"], note_ratio(column.note, scale)
+        if as_low_a[0] <= value <= as_low_a[1]:
+            guesses = [(ratio, "which reads as low A as typed"), *guesses]
+    for factor, slip in guesses:
+        guess = value * factor
+        if low <= guess <= high and guess != 0:
+            return InputError(
+                f"{value:.7g} is out of bounds", column.name, f"{remedy}: did you mean {guess:.5g}, {slip}?"
+            )
+    return InputError(f"{value:.7g} is out of bounds", column.name, remedy)
+
+
+def number_value(column: Column, value: float, scale: Scale = DEFAULT_RATIOS) -> Value:
+    """A number, if it is one, lies in the column's limits and is whole where it must be; InputError if not."""
+    if not math.isfinite(value):
+        raise InputError(f"{value} is not a number", column.name, "give a number, or leave it blank")
+    low, high = limits(column)
+    if not low <= value <= high:
+        raise _out_of_bounds(column, value, scale)
+    if column.sort == "whole":
+        if value != int(value):
+            raise InputError(f"{value:g} is not a whole number", column.name, "give a count such as 12")
+        return int(value)
+    return value or 0.0  # no negative zero
+
+
+def text_value(column: Column, text: str) -> str | None:
+    """A text without outer blanks, None when nothing is left; InputError for text that no log can keep."""
+    word = text.strip()
+    if not word:
+        return None
+    if len(word) > LONGEST_TEXT:
+        raise InputError(f"text of {len(word):,} characters", column.name, f"keep it under {LONGEST_TEXT:,}")
+    if "\0" in word:
+        raise InputError("holds a NUL character", column.name, "is this file really text?")
+    if not word.isascii() and any("\ud800" <= letter <= "\udfff" for letter in word):
+        raise InputError("holds bytes that are not UTF-8 text", column.name, "save the file as UTF-8")
+    return word
+
+
+def _taped(words: Sequence[str], column: Column) -> str | None:
+    notes = [note_of(word) for word in words]
+    wrong = [word for word, note in zip(words, notes, strict=True) if note is None]
+    if wrong:
+        raise InputError(f"{wrong[0][:40]!r} is no note", column.name, nearest(wrong[0], NOTES))
+    return " ".join(note for note in NOTES if note in notes) or None
+
+
+def _word_value(column: Column, word: str) -> Value:
+    """The value of a text that is not blank and has no outer blanks, in a column that is not a number's."""
+    if column.sort == "time":
+        return dates.parse_time(word)
+    if column.sort == "date":
+        return dates.parse_date(word)
+    if column.sort == "notes":
+        return _taped(word.replace(",", " ").split(), column)
+    if column.sort == "outcome" and word not in OUTCOMES:
+        raise InputError(f"{word[:40]!r} is no outcome", column.name, f"say {', '.join(OUTCOMES)}")
+    return word
+
+
+def _number(column: Column, cell: str, *, decimal_comma: bool) -> float:
+    """A cell's number in its column's unit: bare, with a unit of that sort (`12 thou`, `26 inH2O`), a crow in words."""
+    try:
+        return parse_number(cell, decimal_comma=decimal_comma)
+    except InputError:
+        if column.name.endswith("crow_hz") and _CROW_SAID.match(cell):
+            return parse_crow_hz(cell)
+        parse = _BY_UNIT.get(column.name.rpartition("_")[2])
+        if parse is None or not _UNIT_SAID.match(cell):
+            raise
+    return parse(cell, decimal_comma=decimal_comma)
+
+
+def from_text(column: Column, cell: str, scale: Scale = DEFAULT_RATIOS, *, decimal_comma: bool = False) -> Value:
+    """A CSV cell's value, None when blank; InputError says what is wrong with it and what would be right."""
+    if column.sort in ("real", "whole"):
+        if not cell.strip():
+            return None
+        return number_value(column, _number(column, cell, decimal_comma=decimal_comma), scale)
+    word = text_value(column, cell)
+    if word is not None and word[0] == "'":
+        word = text_value(column, unguard(word))
+    return None if word is None else _word_value(column, word)
+
+
+def _canonical_value(column: Column, raw: Any, scale: Scale) -> Value:
+    if raw is None:
+        return None
+    if column.sort in ("real", "whole"):
+        if isinstance(raw, (str, bytes)):
+            raise InputError(f"{raw[:40]!r} is not a number", column.name, "give a number")
+        return number_value(column, float(raw), scale)
+    if column.sort == "notes" and not isinstance(raw, str):
+        return _taped(tuple(raw), column)
+    word = text_value(column, str(raw))
+    return None if word is None else _word_value(column, word)
+
+
+def canonical(kind: Kind, raw: Sequence[Any], scale: Scale = DEFAULT_RATIOS) -> Row:
+    """A record's values as the log keeps them: texts without outer blanks, numbers as float, blanks as None.
+
+    Raises InputError with a fault for each value that cannot be kept.
+    """
+    values: list[Value] = []
+    faults: list[Fault] = []
+    for column, item in zip(kind.columns, raw, strict=True):
+        try:
+            value = _canonical_value(column, item, scale)
+            if value is None and column.required:
+                raise InputError("is empty", column.name, "give one")
+        except InputError as error:
+            # An outcome's column has the name of its kind: it is said once.
+            named = "" if column.name == kind.name else column.name
+            faults.append(Fault(kind.name, named, error.what, error.remedy))
+            value = None
+        values.append(value)
+    faults += (
+        [Fault(kind.name, name, what, remedy) for name, what, remedy in amounts(kind, values)] if not faults else []
+    )
+    if faults:
+        raise InputError("the entry cannot be kept", kind.name, faults=faults)
+    return tuple(values)
+
+
+def amounts(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str]]:
+    """What is wrong with a row as a whole, as (column, what, remedy): a trim that says no amount."""
+    if kind.name == "trim" and values[kind.index["length_mm"]] is None and values[kind.index["lip_strokes"]] is None:
+        return [("length_mm", "a trim with no amount", "give length_mm, lip_strokes or both")]
+    return []

@@ -1,1 +1,0 @@
-"""The planner: the belief about one reed, and the next step."""

@@ -1,0 +1,1 @@
+"""From a reed's posterior to its next step."""

@@ -1,0 +1,404 @@
+"""The belief about one reed, seen from the aim: gap and pitch now, and what length and lips do to them.
+
+From the Gaussian `ReedState` eight quantities are taken, linear in the state, for the aim's chanter and pressure::
+
+    gap_now, gap_length, gap_bend, gap_lip,   pitch_now, pitch_length, pitch_bend, pitch_lip
+
+so that after a cut to bent length g' and z strokes::
+
+    gap = gap_now + gap_length (g' - g) + gap_bend (g'² - g²) + gap_lip z
+
+Slopes spread in proportion, so the tail that matters (a reed that answers far faster than its kin) is longer than a
+Gaussian's. The gap's slope is therefore given a lognormal law with the same mean and variance, laid on quadrature
+nodes; given the slope, the other seven keep the Gaussian law they have in the joint state. At each node everything is
+Gaussian, and every chance below is a weighted sum of normal tails. Moments: Johnson, Kotz & Balakrishnan (1994),
+ch. 14.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.pitch import OUTPUTS
+from trimfit.base.units import Interval
+from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
+from trimfit.regression.posterior.reed import ReedState
+
+__all__ = ["Aim", "AimBelief", "CutError", "even_nodes", "interval_of", "nodes", "normal_cdf", "see"]
+
+Array = NDArray[np.float64]
+K = len(OUTPUTS)
+NODES = 17
+MOST_LOG_SD = 0.5
+"""A slope is never believed to be less known than this: within a factor of two or so (common practice, no source)."""
+LEAST_SLOPE = 0.25
+NEED_POINTS = 241
+FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
+"""A meeting pitch is sought no farther than this from the pitch now, and called no vaguer: before any cut is logged
+the way there is an assumption, and its end is not to be said to the cent."""
+GAP = np.zeros(K)
+GAP[OUTPUTS.index("f")], GAP[OUTPUTS.index("e")] = 1.0, -1.0
+PITCH = np.zeros(K)
+PITCH[OUTPUTS.index("f")] = PITCH[OUTPUTS.index("e")] = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What the reed is for: chanter, the pressure it will be blown at, the pitch asked for (cents from 440 Hz, None:
+    wherever E and F meet), tolerance in cents, the longest total length that may come off (mm)."""
+
+    chanter: str | None
+    pressure_kpa: float | None
+    target_cents: float | None
+    tolerance_cents: float
+    most_removed_mm: float
+    temperature_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CutError:
+    """Standard deviation of what a cut really takes: pct of the length, and a constant in mm."""
+
+    pct: float = 3.0
+    constant_mm: float = 0.006
+
+    def sd_mm(self, length_mm: Array) -> Array:
+        """Standard deviation in mm of cuts of these lengths (mm); none for no cut."""
+        sd: Array = np.where(length_mm > 0, np.hypot(self.pct / 100.0 * length_mm, self.constant_mm), 0.0)
+        return sd
+
+
+# Chebyshev coefficients of erfc(z) exp(z²) (1 + z/2); fractional error under 1.2e-7 everywhere.
+# Source: Press, Teukolsky, Vetterling & Flannery (1992), Numerical Recipes, section 6.2.
+_ERFC = (-1.26551223, 1.00002368, 0.37409196, 0.09678418, -0.18628806, 0.27886807, -1.13520398, 1.48851587,
+         -0.82215223, 0.17087277)  # fmt: skip
+
+
+def normal_cdf(z: Array) -> Array:
+    """Standard normal distribution function, elementwise, to a fractional error of about 1e-7 in either tail."""
+    z = np.asarray(z, dtype=float)
+    size = np.abs(z) / math.sqrt(2.0)
+    t = 1.0 / (1.0 + 0.5 * size)
+    power = np.full_like(t, _ERFC[-1])
+    for coefficient in _ERFC[-2::-1]:
+        power *= t
+        power += coefficient
+    tail = 0.5 * t * np.exp(power - size * size)
+    cdf: Array = np.where(z < 0, tail, 1.0 - tail)
+    return cdf
+
+
+@cache
+def nodes(count: int) -> tuple[Array, Array]:
+    """Quadrature nodes and weights for a standard normal variable (Gauss-Hermite; weights sum to 1)."""
+    # Golub & Welsch (1969), Math. Comput. 23, 221: eigenvalues of the recurrence. (numpy's own would load six modules.)
+    beside = np.sqrt(np.arange(1.0, count))
+    x, vectors = np.linalg.eigh(np.diag(beside, 1) + np.diag(beside, -1))
+    return x, vectors[0] ** 2
+
+
+@cache
+def even_nodes(count: int = NODES) -> tuple[Array, Array]:
+    """Evenly spaced nodes over ±4.25 and their weights for a standard normal variable (weights sum to 1).
+
+    For chances: a tail is a step in the slope, and a step falls between Gauss-Hermite's few wide nodes (with 11 of them
+    a chance of 1.6 % was told as 0.8 %), while an even grid finer than what blurs the step is nearly exact.
+    """
+    x = np.linspace(-4.25, 4.25, count)
+    w = np.exp(-0.5 * x * x)
+    return x, w / w.sum()
+
+
+@dataclass(frozen=True, slots=True)
+class AimBelief:
+    """The eight quantities: mean (8,), cov (8, 8); on nodes of the gap's slope: weight (J,), at (J, 8), and the
+    covariance within a node (8, 8). `reading_sd_cents`: one gap reading's error after work, its sitting's counted in;
+    `pitch_reading_sd_cents` likewise; `again_sd_cents`: the error of one more reading of the same state, such that a
+    reading with an error of its own would tell as much (the readings of one sitting share an error). `wait_mean`,
+    `wait_var`: how far gap and pitch (2,) move by themselves after a cut, before the next step; `again_var` (2,):
+    before a reading with no work."""
+
+    mean: Array
+    cov: Array
+    weight: Array
+    at: Array
+    within: Array
+    removed_mm: float
+    curve: Array
+    reading_sd_cents: float
+    pitch_reading_sd_cents: float
+    again_sd_cents: float
+    wait_mean: Array
+    wait_var: Array
+    again_var: Array
+
+    @property
+    def slope_log_sd(self) -> float:
+        """Spread of the log of the gap's slope."""
+        return min(math.sqrt(math.log1p(self.cov[1, 1] / max(self.mean[1], 1.0) ** 2)), MOST_LOG_SD)
+
+    def _steps(self, length_mm: Array) -> tuple[Array, Array, Array]:
+        now = self._bent(self.removed_mm)
+        then, slope = bent_and_slope(self.removed_mm + length_mm, self.curve)
+        return then - now, then**2 - now**2, slope
+
+    def _bent(self, removed_mm: float) -> float:
+        return bent_one_mm(removed_mm, self.curve)
+
+    @property
+    def steep(self) -> float:
+        """The curve's slope where the reed stands."""
+        return float(slope_at(np.array([self.removed_mm]), self.curve)[0])
+
+    def after(self, length_mm: Array, lip: float, error: CutError, *, pitch: bool = False) -> tuple[Array, Array]:
+        """Mean (n, J) and variance (n, J) of the true gap (or pitch), cents, at each node after cuts (n,) mm and
+        `lip` strokes, by the time of the next step; what the blade really takes is counted in."""
+        length_mm = np.atleast_1d(np.asarray(length_mm, dtype=float))
+        step, square, stretch = self._steps(length_mm)
+        first = 4 if pitch else 0
+        terms = np.zeros((len(length_mm), 8))
+        terms[:, first], terms[:, first + 1], terms[:, first + 2], terms[:, first + 3] = 1.0, step, square, lip
+        mean = terms @ self.at.T
+        variance = np.einsum("ni,ij,nj->n", terms, self.within, terms)[:, None]
+        slope = self.at[None, :, first + 1] * stretch[:, None]
+        variance = variance + (slope * error.sd_mm(length_mm)[:, None]) ** 2
+        which = int(pitch)
+        if self.wait_var[which] > 0.0 or self.wait_mean[which] != 0.0:
+            worked = ((length_mm > 0) | (lip != 0))[:, None]
+            mean = mean + np.where(worked, self.wait_mean[which], 0.0)
+            variance = variance + np.where(worked, self.wait_var[which], 0.0)
+        return mean, np.maximum(variance, 1e-9)
+
+    def gap_variance(self, length_mm: float, error: CutError) -> float:
+        """Variance of the true gap after a cut, cents²."""
+        mean, variance = self.after(np.array([length_mm]), 0.0, error)
+        return float((variance[0] + (mean[0] - mean[0] @ self.weight) ** 2) @ self.weight)
+
+    def need_mm(self) -> float:
+        """Length that would bring the believed gap to zero, mm (0 where it is there already).
+
+        The gap is a quadratic in g, so that its root, and the curve's inverse there, are closed forms.
+        """
+        gap, slope, bent = (float(value) for value in self.mean[:3])
+        if gap >= 0:
+            return 0.0
+        now = self._bent(self.removed_mm)
+        tangent = slope + 2.0 * bent * now
+        # a curve that turns before it gets there is not followed: four times the way along its tangent, and no farther
+        most = min(4.0 * -gap / max(tangent * self.steep, 5.0), 12.0)
+        # bent s² + tangent s + gap = 0 for s = g - now, by the form that keeps its digits when bent is small
+        inside = tangent**2 - 4.0 * bent * gap
+        below = tangent + math.sqrt(inside) if inside >= 0.0 else 0.0
+        if below <= 0.0:
+            return most
+        there = float(straight_mm(np.array([now - 2.0 * gap / below]), self.curve)[0])
+        return min(there - self.removed_mm, most)
+
+    def need(self) -> Interval:
+        """Length that has yet to come off, in all, until F and E read the same: mm, 90 %.
+
+        The chance that no more than a length is wanted is the chance that the gap is over zero once it is off, so that
+        the ends are read off `chance_over` (lips left alone, the blade taken as true).
+        """
+        middle = self.need_mm()
+        lengths = np.linspace(0.0, min(3.0 * middle + 0.3, 12.0), NEED_POINTS)
+        chance = np.maximum.accumulate(self.chance_over(0.0, lengths, 0.0, CutError(0.0, 0.0)))
+        low, high = (float(lengths[min(int(np.searchsorted(chance, p)), NEED_POINTS - 1)]) for p in (0.05, 0.95))
+        return Interval(middle, min(low, middle), max(high, middle))
+
+    def spread_left(self, length_mm: Array, lip: float, error: CutError) -> Array:
+        """Log spread (n,) of what the length still wanting will do, once a cut (n,) and a reading of it are behind.
+
+        The rest of the way is taken as one cut to a gap of zero; its variance given the reading follows from the joint
+        covariance (slope, bend and their ties to the gap), and is said as the spread of a factor on its mean, the form
+        in which the policy's table counts it. For a cut of zero: what is left after one more reading.
+        """
+        length_mm = np.atleast_1d(np.asarray(length_mm, dtype=float))
+        step, square, stretch = self._steps(length_mm)
+        need = np.maximum(self.need_mm() - length_mm, 0.03)
+        step_end, square_end, _ = self._steps(length_mm + need)
+        cut, rest = np.zeros((len(length_mm), 8)), np.zeros((len(length_mm), 8))
+        cut[:, 0], cut[:, 1], cut[:, 2], cut[:, 3] = 1.0, step, square, lip
+        rest[:, 1], rest[:, 2] = step_end - step, square_end - square
+        seen = np.einsum("ni,ij,nj->n", cut, self.cov, cut) + self.reading_sd_cents**2
+        seen += (self.mean[1] * stretch * error.sd_mm(length_mm)) ** 2
+        tied = np.einsum("ni,ij,nj->n", cut, self.cov, rest)
+        left = np.einsum("ni,ij,nj->n", rest, self.cov, rest) - tied**2 / seen
+        whole = np.maximum(rest @ self.mean, 0.1)
+        spread: Array = np.sqrt(np.log1p(np.maximum(left, 0.0) / whole**2))
+        return np.maximum(spread, 1e-3)
+
+    def chance_over(self, limit_cents: float, length_mm: Array, lip: float, error: CutError) -> Array:
+        """Chance (n,) that the true gap is over `limit_cents` after cuts (n,) mm and `lip` strokes."""
+        mean, variance = self.after(length_mm, lip, error)
+        tails = normal_cdf((mean - limit_cents) / np.sqrt(variance))
+        chance: Array = tails @ self.weight
+        return chance
+
+    def past_and_short(
+        self, tolerance_cents: float, length_mm: Array, lip: float, error: CutError
+    ) -> tuple[Array, Array]:
+        """Chances (n,) that the true gap is over the tolerance, and that it is under it, after cuts and strokes."""
+        mean, variance = self.after(length_mm, lip, error)
+        sd = np.sqrt(variance)
+        past, not_short = (normal_cdf((mean + side) / sd) @ self.weight for side in (-tolerance_cents, tolerance_cents))
+        return past, 1.0 - not_short
+
+    def pitch_outside(self, aim: Aim, length_mm: float, lip: float, error: CutError) -> float:
+        """Chance that the reed, as it stands after a cut and strokes, sounds off the aim's pitch; 0 without one."""
+        if aim.target_cents is None:
+            return 0.0
+        mean, variance = self.after(np.array([length_mm]), lip, error, pitch=True)
+        off, sd, t = mean[0] - aim.target_cents, np.sqrt(variance[0]), aim.tolerance_cents
+        return float((normal_cdf((off - t) / sd) + normal_cdf((-off - t) / sd)) @ self.weight)
+
+    def gap(self, length_mm: float, lip: float, error: CutError, *, reading: bool = False) -> Interval:
+        """Interval (90 %) of the gap after a cut, in cents; of the next reading of it with `reading`."""
+        mean, variance = self.after(np.array([length_mm]), lip, error)
+        noise = self.reading_sd_cents**2 if reading else 0.0
+        return interval_of(self.weight, mean[0], variance[0] + noise)
+
+    def meeting(self, lip: float = 0.0) -> tuple[float, float]:
+        """Pitch (cents from 440 Hz) at which the gap closes after `lip` more strokes: mean and standard deviation."""
+        step, square, _ = self._steps(np.array([self.need_mm()]))
+        # bent length squared per bent length, over the way that is left (at the meeting point: its derivative)
+        curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * self._bent(self.removed_mm)
+        gap_slope = np.maximum(self.at[:, 1] + curve * self.at[:, 2], LEAST_SLOPE * max(float(self.mean[1]), 5.0))
+        ratio = (self.at[:, 5] + curve * self.at[:, 6]) / gap_slope
+        rows = np.zeros((len(ratio), 8))
+        rows[:, 4], rows[:, 7] = 1.0, lip
+        rows[:, 0], rows[:, 3] = -ratio, -ratio * lip
+        mean = np.einsum("ji,ji->j", rows, self.at)
+        # what is not known of the slopes and bends moves the meeting pitch by so much of the gap
+        rows[:, 5] = -np.minimum(self.at[:, 0], 0.0) / gap_slope
+        rows[:, 6], rows[:, 2] = curve * rows[:, 5], -ratio * curve * rows[:, 5]
+        variance = np.einsum("ji,ik,jk->j", rows, self.within, rows)
+        centre = float(self.weight @ mean)
+        sd = math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)), 1e-9))
+        now = float(self.mean[4])
+        return min(max(centre, now - FARTHEST_CENTS), now + FARTHEST_CENTS), min(sd, VAGUEST_CENTS)
+
+    def meeting_sd_path(self, lengths_mm: Sequence[float], error: CutError) -> list[float]:
+        """Standard deviation of the meeting pitch now, and after each of some cuts (mm; 0: none) and a reading of it.
+
+        By exact updating of the joint covariance, at the mean slopes. What a reading does not tell (the slopes over the
+        way that is left) stays: far from the meeting point only a cut takes it away.
+        """
+        off = np.cumsum(np.asarray(lengths_mm, dtype=float))
+        need = self.need_mm()
+        step, square, stretch = self._steps(np.append(off, need))
+        way, more = float(step[-1]), float(square[-1])
+        # bent length squared per bent length, over the way that is left (at the meeting point: its derivative)
+        curve = more / way if way > 1e-6 else 2.0 * self._bent(self.removed_mm)
+        slope = max(float(self.mean[1] + curve * self.mean[2]), LEAST_SLOPE * max(float(self.mean[1]), 5.0))
+        ratio = float(self.mean[5] + curve * self.mean[6]) / slope
+        left = -min(float(self.mean[0]), 0.0) / slope
+        row = np.array([-ratio, -ratio * left, -ratio * curve * left, 0.0, 1.0, left, curve * left, 0.0])
+        cov = self.cov
+        whole = self.meeting()[1] ** 2
+        rest = max(whole - float(row @ cov @ row), 0.0)
+        out = [math.sqrt(whole)]
+        for number, length in enumerate(lengths_mm):
+            blade = float(error.sd_mm(np.array([length]))[0]) * float(stretch[number])
+            moved = self.wait_var if length > 0 else self.again_var
+            cov = cov.copy()
+            cov[0, 0] += moved[0]
+            cov[4, 4] += moved[1]
+            for first, sd in ((0, self.reading_sd_cents), (4, self.pitch_reading_sd_cents)):
+                seen = np.zeros(8)
+                seen[first : first + 3] = 1.0, step[number], square[number]
+                reach = cov @ seen
+                noise = sd**2 + (float(self.mean[first + 1]) * blade) ** 2
+                cov = cov - np.outer(reach, reach) / (float(seen @ reach) + noise)
+            out.append(math.sqrt(max(float(row @ cov @ row) + rest, 1e-9)))
+        return out
+
+
+def interval_of(weight: Array, mean: Array, variance: Array, coverage: float = 0.9) -> Interval:
+    """Central interval of a mixture of normals: weight, mean, variance (J,)."""
+    sd = np.sqrt(variance)
+    centre = float(weight @ mean)
+    spread = math.sqrt(float(weight @ (variance + (mean - centre) ** 2)))
+    grid = centre + spread * _GRID
+    cdf = normal_cdf((grid[:, None] - mean[None, :]) / sd[None, :]) @ weight
+    ends = np.interp([(1 - coverage) / 2, (1 + coverage) / 2], cdf, grid)
+    return Interval(centre, float(ends[0]), float(ends[1]))
+
+
+_GRID = np.linspace(-5.0, 5.0, 161)
+
+
+def see(
+    state: ReedState, aim: Aim, removed_mm: float, lip: float, wait_days: float = 0.0, again_days: float = 0.0
+) -> AimBelief:
+    """The eight quantities of a reed's state for an aim, with so much already off (mm) and so many strokes done.
+
+    wait_days: from a cut to the next step, again_days: to a reading with no work before it: so long does the reed move
+    by itself meanwhile.
+    """
+    design = state.design(removed_mm, lip, aim.chanter, aim.pressure_kpa, aim.temperature_c)
+    rows = np.zeros((8, len(state.mean)))
+    for first, pick in ((0, GAP), (4, PITCH)):
+        rows[first] = pick @ design
+        for block in (1, 2, 3):
+            rows[first + block, block * K : (block + 1) * K] = pick
+    mean, cov = rows @ state.mean, rows @ state.cov @ rows.T
+    cov = 0.5 * (cov + cov.T)
+    slope, spread = max(float(mean[1]), 5.0), float(cov[1, 1])
+    log_sd = min(math.sqrt(math.log1p(spread / slope**2)), MOST_LOG_SD)
+    z, weight = even_nodes()
+    slopes = slope * np.exp(log_sd * z - 0.5 * log_sd**2)
+    reach = cov[:, 1] / max(spread, 1e-12)
+    at = mean[None, :] + (slopes - mean[1])[:, None] * reach[None, :]
+    within = cov - np.outer(cov[:, 1], cov[:, 1]) / max(spread, 1e-12)
+    within[1, :] = within[:, 1] = 0.0
+    return AimBelief(
+        mean,
+        cov,
+        weight,
+        at,
+        0.5 * (within + within.T),
+        removed_mm,
+        state.curve,
+        *_reading_errors(state, rows[0], again_days),
+        *_wait(state, wait_days),
+        np.zeros(2) if state.movement is None else again_days * np.diag(state.movement.walk)[1:],
+    )
+
+
+def _reading_errors(state: ReedState, gap_row: Array, again_days: float) -> tuple[float, float, float]:
+    """Errors (sd, cents) of the next reading after work, of gap and of pitch, and of the gap read again without work.
+
+    The sitting's error is one for all its readings. With v the variance of the gap, c its covariance with a reading and
+    s the variance of that reading, reading again takes c²/s off v: as much as an error of its own with the variance
+    v² s / c² - v would. In a sitting of its own, again_days later, it has an error of its own.
+    """
+    gap_var, pitch_var = (float(pick @ state.noise_cov @ pick) for pick in (GAP, PITCH))
+    error = state.sitting_at
+    if state.movement is None:
+        return math.sqrt(gap_var), math.sqrt(pitch_var), math.sqrt(gap_var)
+    cov = state.cov[error, error] if again_days <= 0.0 else state.movement.sitting
+    gap_error, pitch_error = (float(cov[k, k]) for k in (1, 2))
+    if again_days > 0.0:
+        return math.sqrt(gap_var + gap_error), math.sqrt(pitch_var + pitch_error), math.sqrt(gap_var + gap_error)
+    v = max(float(gap_row @ state.cov @ gap_row), 1e-9)
+    tie = float((gap_row @ state.cov)[error][1])
+    c, s = v + tie, v + 2.0 * tie + gap_error + gap_var
+    again = v * v * s / (c * c) - v if c > 0.0 else math.inf
+    again = min(max(again, gap_var), 1e4)
+    return math.sqrt(gap_var + gap_error), math.sqrt(pitch_var + pitch_error), math.sqrt(again)
+
+
+def _wait(state: ReedState, wait_days: float) -> tuple[Array, Array]:
+    """How far gap and pitch (2,) move by themselves in so many days after a cut: mean and variance, cents."""
+    movement = state.movement
+    if movement is None or wait_days <= 0.0:
+        return np.zeros(2), np.zeros(2)
+    mean, cov = movement.moves_in(wait_days, state.unsettled + np.array([0.0, 1.0]))
+    return mean[1:], np.diag(cov)[1:].copy()

@@ -1,0 +1,311 @@
+"""Belief + aim -> the next step. The first step is weighed exactly, what follows it by the policy's table.
+
+For every cut on the tool's step the distribution of the next reading is taken from the whole belief (slope nodes,
+bend, execution), the reduced state that would follow is looked up, and the cheapest of finish / read again / cut wins.
+
+Two rules keep the answer sane by construction: a rung of the ladder that holds a lost reed dearer never gives a longer
+cut (the running minimum over rungs is taken), and a lower ceiling only ever moves up the ladder.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.records import Action
+from trimfit.base.units import Interval
+from trimfit.planner.aim import Aim, AimBelief, CutError, interval_of, nodes, normal_cdf
+from trimfit.planner.lip_work import LipPlan
+from trimfit.planner.policy_table import LADDER, PolicyTable, finish_cost, telling
+
+__all__ = ["Choice", "Rules", "Unconfirmed", "choose", "rung_of"]
+
+Array = NDArray[np.float64]
+LEAST_CEILING = 1e-9
+LEAST_CUT_SDS = 2.5
+"""A cut shorter than so many of the hand's own errors is none."""
+MODEL_DOUBT = 1.4
+"""The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is told right
+only to a factor of about so much (reports/playing.md)."""
+MOST_READINGS, MOST_UNSURE, MOST_BARRED = 3, 4, 6
+"""So many readings of one state are taken to know it better; because they contradict each other; because they allow no
+cut. After that the reed is cut, or left as it is, on what is known: what it may do is in the chances."""
+VISITS_RUNG = 3
+"""Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What the shop allows: ceiling on the chance of ever going past, the tool's step, the cost of a lost reed."""
+
+    chance_past_ceiling: float
+    step_mm: float
+    lost_minutes: float
+    error: CutError
+
+
+@dataclass(frozen=True, slots=True)
+class Unconfirmed:
+    """Another explanation of the latest readings (one was wild, the reed moved): its chance, what is believed if it is
+    the true one, and whether it is that the reed moved."""
+
+    chance: float
+    belief: AimBelief
+    moved: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The step chosen, and what is known before and after it. Pitches in cents from 440 Hz.
+
+    chance_good: that the reed is within tolerance after this step; chance_within: at the end, if all further advice is
+    followed.
+    """
+
+    action: Action
+    length_mm: float
+    lip_strokes: int
+    gap_now_cents: Interval
+    gap_after_cents: Interval
+    meet_mean_cents: float
+    meet_sd_cents: float
+    chance_past: float
+    trims_left: float
+    chance_good: float
+    reason: str
+    chance_within: float = 0.0
+
+
+def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> int:
+    """The least rung at or over the shop's own cost whose chance of ever going past is under the ceiling.
+
+    Past the point where the reed may be over already no rung helps; the chance it has now is not held against a cut.
+    """
+    first = next((i for i, minutes in enumerate(LADDER) if minutes >= rules.lost_minutes), len(LADDER) - 1)
+    # the reed as it was when new decides too, so that the risk is one for its life and not one for each cut
+    new = min(m, -8.0 * table.costs.tolerance_cents), max(s, 0.15)
+    corners = table.corners(np.array([new[0], m]), np.full(2, v), np.array([new[1], s]))
+    for rung in range(first, len(LADDER)):
+        chance = float(table.at(table.past, rung, corners).max())
+        if MODEL_DOUBT * chance <= rules.chance_past_ceiling:
+            return rung
+    return len(LADDER) - 1
+
+
+class _Future:
+    """What follows each of some cuts (n,) with `lip` strokes and the reading after it, on any rung."""
+
+    def __init__(self, belief: AimBelief, table: PolicyTable, length: Array, lip: float, error: CutError) -> None:
+        mean, variance = belief.after(length, lip, error)
+        noise = np.where((length > 0) | (lip > 0), belief.reading_sd_cents, belief.again_sd_cents)[:, None] ** 2
+        centre = mean @ belief.weight
+        spread = mean - centre[:, None]
+        worked = (length > 0) | (lip > 0)
+        variance = variance + np.where(worked, 0.0, belief.again_var[0])[:, None]
+        total = variance @ belief.weight + (spread**2) @ belief.weight
+        own = noise[:, 0]
+        gain = total / (total + own)
+        s_next = belief.spread_left(length, lip, error)
+        v_next = total * own / (total + own)
+        eta, weight = nodes(3)
+        surprise = spread[:, :, None] + np.sqrt(variance + noise)[:, :, None] * eta[None, None, :]
+        m_next = centre[:, None, None] + gain[:, None, None] * surprise
+        self.table = table
+        self.corners = table.corners(m_next, v_next[:, None, None], s_next[:, None, None])
+        self.weight = belief.weight[None, :, None] * weight[None, None, :]
+
+    def cost(self, rung: int) -> Array:
+        """Expected minutes (n,) from then on."""
+        return self._mean(self.table.value, rung)
+
+    def cuts(self, rung: int) -> Array:
+        """Expected further cuts (n,)."""
+        return self._mean(self.table.cuts, rung)
+
+    def within(self, rung: int) -> Array:
+        """Chance (n,) of ending within tolerance."""
+        return self._mean(self.table.within, rung)
+
+    def _mean(self, what: Array, rung: int) -> Array:
+        out: Array = (self.table.at(what, rung, self.corners) * self.weight).sum(axis=(1, 2))
+        return out
+
+
+def _gap_interval(
+    belief: AimBelief, others: Sequence[Unconfirmed], length_mm: float, lip: float, error: CutError
+) -> Interval:
+    """The gap (90 %) after a cut and strokes, over all explanations of the latest readings."""
+    seen = [(1.0 - sum(other.chance for other in others), belief), *((other.chance, other.belief) for other in others)]
+    parts = [(share * one.weight, *one.after(np.array([length_mm]), lip, error)) for share, one in seen]
+    return interval_of(
+        np.concatenate([weight for weight, _, _ in parts]),
+        np.concatenate([mean[0] for _, mean, _ in parts]),
+        np.concatenate([variance[0] for _, _, variance in parts]),
+    )
+
+
+def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float:
+    """Chance that a normal value lies farther from zero than the tolerance."""
+    ends = (np.array([off_cents, -off_cents]) - tolerance_cents) / max(sd_cents, 1e-9)
+    return float(normal_cdf(ends).sum())
+
+
+def _lip_plan(belief: AimBelief, aim: Aim, table: PolicyTable, error: CutError, able: Array, again: _Future) -> LipPlan:
+    """What the pitch wants, where the gap alone would have this visit and so many more: strokes then cost no visit.
+
+    Of how many there will be only a rough number is wanted, and it is taken on one rung for all: were it to follow
+    ceiling or cost, a lower ceiling could have other strokes done, and with them a longer cut.
+    """
+    costs = table.costs
+    if aim.target_cents is None:
+        return LipPlan(belief, aim, costs, error)
+    length, after = 0.0, 0.0
+    if len(able):
+        cut = _Future(belief, table, able, 0.0, error)
+        best = int(np.argmin(cut.cost(VISITS_RUNG)))
+        length, after = float(able[best]), float(cut.cuts(VISITS_RUNG)[best])
+    return LipPlan(belief, aim, costs, error, length, (after, float(again.cuts(VISITS_RUNG)[0])))
+
+
+def choose(
+    belief: AimBelief,
+    aim: Aim,
+    table: PolicyTable,
+    rules: Rules,
+    others: Sequence[Unconfirmed] = (),
+    readings: int = 0,
+) -> Choice:
+    """The next step for one reed. Never a cut that is negative, off the tool's step, or past the blade's limit.
+
+    others: other explanations of the latest readings. The reed is read again where what they put at stake, at the price
+    that the chosen rung sets on a lost reed, is more than a reading costs. Chances and intervals are those of the
+    mixture of all explanations. readings: of the gap, since the last work: a state is not read for ever.
+    """
+    costs, error = table.costs, rules.error
+    zero = np.zeros(1)
+    gap_now = _gap_interval(belief, others, 0.0, 0.0, error)
+    m, v = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
+    s = float(belief.spread_left(zero, 0.0, error)[0])
+    tolerance = aim.tolerance_cents
+    past_now, short_now = (float(chance[0]) for chance in belief.past_and_short(tolerance, zero, 0.0, error))
+    rung = rung_of(table, m, v, s, rules)
+    again = _Future(belief, table, zero, 0.0, error)
+    doubt = sum(other.chance for other in others)
+
+    def ends(seen: AimBelief, length: float, lip: int) -> Array:
+        """Chances of being past and of being short (2,)."""
+        over, under = seen.past_and_short(tolerance, np.array([length]), float(lip), error)
+        return np.array([over[0], under[0]])
+
+    def mixed(likeliest: Array, each: Sequence[Array]) -> Array:
+        """A chance as it is stated: the mean over all explanations."""
+        out = (1.0 - doubt) * likeliest
+        for other, chance in zip(others, each, strict=True):
+            out = out + other.chance * chance
+        return out
+
+    def at_stake(length: float, lip: int, *, last: bool) -> float:
+        """Minutes that the other explanations would cost, at this rung, over those counted already."""
+        likeliest, cost = ends(belief, length, lip), 0.0
+        for other in others:
+            past, short = np.maximum(ends(other.belief, length, lip) - likeliest, 0.0)
+            cost += other.chance * (
+                float(past) * LADDER[rung] + (float(short) * costs.outside_minutes if last else 0.0)
+            )
+        return cost
+
+    def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
+        after = _gap_interval(belief, others, length, float(lip), error)
+        over, under = mixed(ends(belief, length, lip), [ends(other.belief, length, lip) for other in others])
+        m_mean, m_sd = belief.meeting(float(lip))
+        good = max(0.0, 1.0 - over - under) * (1.0 - belief.pitch_outside(aim, length, float(lip), error))
+        within = float(good)
+        if action in ("trim", "read-again"):
+            ahead = again if not (length or lip) else _Future(belief, table, np.array([length]), float(lip), error)
+            off_pitch = 0.0 if aim.target_cents is None else _outside(m_mean - aim.target_cents, m_sd, tolerance)
+            within = float(ahead.within(rung)[0]) * (1.0 - off_pitch)
+        return Choice(action, length, lip, gap_now, after, m_mean, m_sd, float(over), left, float(good), reason, within)
+
+    moved = max((other.chance for other in others if other.moved), default=0.0) > 0.5 * doubt
+    unsure = "moved" if moved else "alone"
+    past_mixed = float(mixed(ends(belief, 0.0, 0), [ends(other.belief, 0.0, 0) for other in others])[0])
+    if past_mixed > 0.5:
+        noise_doubt = v > 0.5 * belief.again_sd_cents**2 and past_now < 0.9
+        if doubt > 0.02 and past_mixed < 0.95:
+            return answer("read-again", 0.0, 0, 0.0, unsure)
+        return answer("read-again", 0.0, 0, 0.0, "past?") if noise_doubt else answer("past", 0.0, 0, 0.0, "past")
+    room = aim.most_removed_mm - belief.removed_mm
+    slope_now = max(float(belief.mean[1]), 5.0) * belief.steep
+    most = math.floor(max(room, 0.0) / rules.step_mm + 1e-9)
+    wanted = math.ceil(2.5 * max(-gap_now.low, tolerance) / slope_now / rules.step_mm) + 2
+    reach = min(most, wanted)
+    lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
+    able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
+
+    def allowed(lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
+        # whatever is cheapest: no single visit takes more of a (stated) chance than the reed may in all its life
+        chance = belief.chance_over(tolerance, lengths, float(lip), error)
+        if others and not borne_out:
+            each = [other.belief.chance_over(tolerance, lengths, float(lip), error) for other in others]
+            chance = mixed(chance, each)
+        may: NDArray[np.bool_] = MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)
+        return may
+
+    lips = _lip_plan(belief, aim, table, error, able, again)
+    if lips.out_of_reach:
+        return answer("no-fit", 0.0, 0, 0.0, "pitch")
+    lip, pitch_then = lips.stroke()
+    longest = wanted * rules.step_mm
+    bladed = reach < wanted and longest > LEAST_CUT_SDS * float(error.sd_mm(np.array(longest)))
+    # where no cut that the hand can hit is short enough, it is not the blade that ends the work
+    if not len(able) and short_now > 0.5 and bladed:
+        return answer("no-fit", 0.0, 0, 0.0, "blade")
+    cuts = able[allowed(able, lip)] if len(able) else able
+    # by themselves so many strokes as the ceiling allows, be they fewer than would go with a cut
+    strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or allowed(zero, k)[0]])
+    # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
+    barred = bool(others) and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
+    useful = telling(np.array(m), np.array(v), np.array(s), costs, belief.again_sd_cents, float(belief.again_var[0]))
+    may_read = (barred and readings < MOST_BARRED) or (bool(useful) and readings < MOST_READINGS)
+    lips_only = _Future(belief, table, zero, float(strokes), error) if strokes else None
+    cut = _Future(belief, table, cuts, float(lip), error) if len(cuts) else None
+    pitch_now, pitch_read = lips.leave(), lips.read()
+    visit = costs.cut_minutes + costs.reading_minutes
+    name, length, shortest, named = "", 0.0, math.inf, ""
+    for step in range(rung + 1):
+        done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step))
+        options = [("finished", 0.0, done + pitch_now)]
+        if lips_only is not None:
+            options.append(("lip", 0.0, visit + float(lips_only.cost(step)[0]) + pitch_stroked))
+        if cut is not None:
+            each = visit + cut.cost(step)
+            i = int(np.argmin(each))
+            options.append(("trim", float(cuts[i]), float(each[i]) + pitch_then))
+        if may_read:
+            options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(step)[0]) + pitch_read))
+        name, length, _ = min(options, key=lambda option: option[2])
+        if length < shortest:
+            shortest, named = length, name
+    if shortest < length:
+        name, length = named, shortest
+    if name == "trim" and cut is not None:
+        left_cuts = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(cuts - length)))])
+    elif name == "lip" and lips_only is not None:
+        left_cuts = 1.0 + float(lips_only.cuts(rung)[0])
+    else:
+        left_cuts = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
+    length = round(length / rules.step_mm) * rules.step_mm
+    lip = {"trim": lip, "lip": strokes}.get(name, 0)
+    if readings < MOST_UNSURE and at_stake(length, lip, last=name == "finished") > costs.reading_minutes:
+        return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), unsure)
+    if name in ("trim", "lip"):
+        return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
+    if name == "read-again":
+        return answer("read-again", 0.0, 0, left_cuts, unsure if barred else "vague")
+    if lips.outside_now > 0.9:
+        return answer("no-fit", 0.0, 0, 0.0, "pitch")
+    return answer("finished", 0.0, 0, 0.0, "good")

@@ -1,0 +1,176 @@
+"""The second aim, target pitch, and the second control, the lips: what is to be gained by strokes and by readings.
+
+Let delta be the meeting pitch less the target (cents), or the pitch as it is once the gap is closed, believed
+N(delta, sigma²); a stroke moves it by l, give or take what is not known of that (what strokes do to the type, and to
+this reed), and cannot be put back. A reading of error r takes sigma² to 1/(1/sigma² + 1/r²).
+Over the next few readings this is a small dynamic programme on a grid of delta,
+
+    W_j(delta) = q_j S_j + (1 - q_j) min( outside P(|delta + sigma_j xi| > tolerance), reading + E W_{j+1},
+                                          visit + reading + S'_j ),      S_j = min_k E W_{j+1} after k strokes,
+
+with q_j the chance that the gap wants another cut by then in any case: strokes done on a visit that cuts cost no visit
+of their own, so they are not hurried while more such visits are to come, and not put off when none is. A stroke may
+close the gap too: S'_j has only the few for which a gap that is closed already leaves room, so closely as j readings
+will have it known. sigma_j follows from the joint belief, cut by cut (`AimBelief.meeting_sd_path`). Solved anew for
+each question with a target (some milliseconds); `choose` adds it to the gap's cost.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.planner.aim import Aim, AimBelief, CutError, nodes, normal_cdf
+from trimfit.planner.policy_table import Costs
+
+__all__ = ["LEAST_STROKE_CENTS", "LipPlan"]
+
+Array = NDArray[np.float64]
+MOST_STROKES = 10
+"""On one visit: what so many have done is heard before more are done."""
+LEVELS = 6
+LEAST_STROKE_CENTS = 0.02
+ROOM_TOLERANCES, ROOM_SDS = 0.6, 2.5
+"""Strokes may bring the believed gap so many tolerances over zero, and no nearer to past than so many of its sd."""
+TELLING = 0.9
+
+
+class LipPlan:
+    """Costs in minutes of the pitch as believed: of leaving it, of reading again, of strokes. 0 without a target."""
+
+    def __init__(
+        self,
+        belief: AimBelief,
+        aim: Aim,
+        costs: Costs,
+        error: CutError,
+        cut_mm: float = 0.0,
+        cuts_left: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
+        """cut_mm: the cut that the gap alone would have made now (0: none); cuts_left: how many more it is expected to
+        want, after a visit now and after a reading alone."""
+        self.aim, self.costs = aim, costs
+        mean, self.sd = belief.meeting()
+        # with the gap closed no cut brings the reed back to the meeting point: it keeps the pitch it has
+        end = mean if belief.need_mm() > 0.0 else float(belief.mean[4])
+        self.off = 0.0 if aim.target_cents is None else end - aim.target_cents
+        self.per_stroke = belief.meeting(1.0)[0] - mean
+        share = float(belief.mean[5]) / max(float(belief.mean[1]), 1.0)
+        row = np.array([0.0, 0.0, 0.0, -share, 0.0, 0.0, 0.0, 1.0])
+        self.stroke_sd = math.sqrt(max(float(row @ belief.cov @ row), 0.0))
+        self.anyway = min(cuts_left[1], 1.0)
+        self.strokes, self.outside_now = np.zeros(1), belief.pitch_outside(aim, 0.0, 0.0, error)
+        self.most_now, self.late_visit, self.late_reading = 0, [0] * LEVELS, [0] * LEVELS
+        if aim.target_cents is None:
+            return
+        t = aim.tolerance_cents
+        reach = max(abs(self.off) + 4.0 * self.sd, 4.0 * t)
+        self.grid = np.linspace(-reach, reach, 121)
+        if abs(self.per_stroke) > LEAST_STROKE_CENTS and self.off * self.per_stroke < 0:
+            most = min(math.ceil((abs(self.off) + 2.0 * self.sd + t) / abs(self.per_stroke)), MOST_STROKES)
+            self.strokes = np.arange(0.0, max(most, 0) + 1.0)
+            self._room(belief, error)
+        # A visit that cuts comes nearer the meeting point, where a reading tells the pitch plainly; a reading alone
+        # tells what it can from here, and may tell next to nothing.
+        whole_way = [cut_mm, max(belief.need_mm() - cut_mm, 0.0)]
+        self.by_visit = belief.meeting_sd_path(whole_way + [0.0] * (LEVELS - 2), error)
+        self.by_reading = belief.meeting_sd_path([0.0] * LEVELS, error)
+        self.after_visit = self._chain(self.by_visit, self.late_visit, cuts_left[0])
+        self.after_reading = self._chain(self.by_reading, self.late_reading, cuts_left[1])
+
+    def _room(self, belief: AimBelief, error: CutError) -> None:
+        """How many strokes the gap has room for, where each of them closes it too: now; and once it is closed, after
+        so many readings, `late_visit` where a cut over the whole way comes first, `late_reading` from here."""
+        t, per_stroke = self.aim.tolerance_cents, float(belief.mean[3])
+        most = len(self.strokes) - 1
+
+        def strokes(gap: float, variance: float, readings: int = 0) -> int:
+            if per_stroke <= 0.0:
+                return most
+            sd = 1.0 / math.sqrt(1.0 / variance + readings / belief.reading_sd_cents**2)
+            room = min(ROOM_TOLERANCES * t, t - ROOM_SDS * sd) - gap
+            return min(max(math.floor(room / per_stroke), 0), most)
+
+        gap, variance = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
+        cut = belief.gap_variance(belief.need_mm(), error)
+        self.most_now = strokes(gap, variance)
+        self.late_visit = [strokes(0.0, cut, readings) for readings in range(LEVELS)]
+        self.late_reading = [strokes(max(gap, 0.0), variance, readings) for readings in range(LEVELS)]
+
+    def _chain(self, sigma: list[float], late: list[int], cuts_left: float) -> Array:
+        """W_1 on the grid when the belief narrows as `sigma` says, reading by reading, and the gap wants more cuts."""
+        costs = self.costs
+        visit = costs.cut_minutes + costs.reading_minutes
+        value = self._leave(self.grid, sigma[LEVELS])
+        for level in range(LEVELS - 1, 0, -1):
+            ahead = self._ahead(self.grid, self.strokes, sigma[level], sigma[level + 1], value)
+            free = ahead.min(axis=1)
+            done = np.minimum(self._leave(self.grid, sigma[level]), costs.reading_minutes + ahead[:, 0])
+            alone = visit + ahead[:, : late[level] + 1].min(axis=1)
+            anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
+            value = anyway * free + (1.0 - anyway) * np.minimum(done, alone)
+        return value
+
+    def _leave(self, off: Array, sd: float) -> Array:
+        t = self.aim.tolerance_cents
+        outside: Array = normal_cdf((off - t) / sd) + normal_cdf((-off - t) / sd)
+        return outside * self.costs.outside_minutes
+
+    def _ahead(self, off: Array, strokes: Array, sd_now: float, sd_then: float, value: Array) -> Array:
+        """Expected value (n, strokes) after strokes and one reading, from offsets (n,)."""
+        eta, weight = nodes(5)
+        learned = max(sd_now**2 - sd_then**2, 0.0)
+        sd = np.sqrt(learned + (self.stroke_sd * strokes) ** 2)
+        there = off[:, None, None] + (self.per_stroke * strokes)[None, :, None] + sd[None, :, None] * eta[None, None, :]
+        mean: Array = np.interp(there, self.grid, value) @ weight
+        return mean
+
+    @property
+    def outside(self) -> float:
+        """Chance that the meeting pitch lies outside tolerance if the lips are left alone; 0 without a target.
+
+        A reed that is handed over sounds at its own gap, and not at the meeting point: that is `outside_now`.
+        """
+        if self.aim.target_cents is None:
+            return 0.0
+        return float(self._leave(np.array([self.off]), self.sd)[0]) / max(self.costs.outside_minutes, 1e-9)
+
+    def leave(self) -> float:
+        """Minutes expected to be lost to the pitch if the reed is handed over as it is."""
+        return self.outside_now * self.costs.outside_minutes
+
+    def read(self) -> float:
+        """The same after one more reading and the best from then on."""
+        if self.aim.target_cents is None:
+            return 0.0
+        none, now, then = np.zeros(1), self.by_reading[0], self.by_reading[1]
+        cost = float(self._ahead(np.array([self.off]), none, now, then, self.after_reading)[0, 0])
+        if then < TELLING * now or (self.anyway < 0.5 and self.late_reading[1] > self.most_now):
+            return cost
+        # a reading that tells next to nothing, and makes no room for a stroke, only puts off what is to be done
+        strokes = self.stroke()[1]
+        alone = min(self.leave(), self.costs.cut_minutes + self.costs.reading_minutes + strokes)
+        return max(cost, self.anyway * strokes + (1.0 - self.anyway) * alone)
+
+    def stroke(self, allowed: Sequence[int] = range(MOST_STROKES + 1)) -> tuple[int, float]:
+        """The best number of strokes, of those `allowed`, for a visit that is made anyway, and the minutes then."""
+        if self.aim.target_cents is None:
+            return 0, 0.0
+        after = self._after()[: self.most_now + 1]
+        best = min((k for k in allowed if k < len(after)), key=lambda k: float(after[k]))
+        return best, float(after[best])
+
+    def _after(self) -> Array:
+        now, then = self.by_visit[0], self.by_visit[1]
+        after: Array = self._ahead(np.array([self.off]), self.strokes, now, then, self.after_visit)[0]
+        return after
+
+    @property
+    def out_of_reach(self) -> bool:
+        """Whether the pitch is off and neither the lips nor another reading is likely to mend it."""
+        if self.aim.target_cents is None or self.outside < 0.9:
+            return False
+        return min(self.read(), self.stroke()[1]) > 0.8 * self.costs.outside_minutes

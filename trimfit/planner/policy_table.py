@@ -1,0 +1,328 @@
+"""The decision over all remaining steps, solved on a reduced belief and kept as a table.
+
+Reduced state: gap believed to be m (cents) with variance v, and slope known up to a factor of log spread s. A cut that
+is expected to move the gap by D moves it by D e^{s xi - s²/2} (1 + f eta) + a eta'; then a reading of error r is taken
+and m, v, s are updated as the joint Gaussian of (gap, log slope) says::
+
+    V = v + D² ((e^{s²} - 1) + f²) + a²     c = D s²
+    gain = V / (V + r²)    v' = V r² / (V + r²)    s'² = s² - c² / (V + r²)    m' = m + D + gain (y - m - D)
+
+(v' and s' do not depend on the reading, so only m' is random.) Actions: finish, at the cost of a lost reed times the
+chance of being past, and of one outside tolerance times the chance of being short; read again; cut by D. With the cost
+per cut and per reading this is a dynamic programme,
+
+    J(m, v, s) = min( finish, cost_read + E J(m', v', s), min_D cost_cut + cost_read + E J(m', v', s') ),
+
+solved by value iteration on a grid (Bertsekas, 2017, Dynamic Programming and Optimal Control, vol. 1, ch. 4: the belief
+as state). Beside J the chance of ever going past under the minimising actions is carried. The ceiling on that chance
+is met by a ladder of costs of a lost reed: the least rung at or over the shop's own cost whose chance is under the
+ceiling is used (a Lagrangian; cf. Altman, 1999, Constrained Markov Decision Processes).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.errors import LogError
+from trimfit.planner.aim import even_nodes, nodes, normal_cdf
+
+__all__ = [
+    "LADDER",
+    "Costs",
+    "LookAhead",
+    "PolicyTable",
+    "finish_cost",
+    "moved",
+    "moves",
+    "solve",
+    "table_from_bytes",
+    "table_to_bytes",
+    "telling",
+]
+
+Array = NDArray[np.float64]
+LADDER = (30.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0)
+"""Rungs: costs of a lost reed in minutes. The shop's own cost says where on the ladder to begin."""
+SWEEPS = 12
+LEAST_GAIN = 0.05
+SETTLED_MINUTES = 0.003
+LEAVE = np.array([-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0])
+"""Cuts on the grid aim at leaving the gap so many tolerances under zero."""
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """Shop settings in minutes, and what the bench can do. tolerance, reading and constant error in cents."""
+
+    cut_minutes: float
+    reading_minutes: float
+    outside_minutes: float
+    tolerance_cents: float
+    reading_sd_cents: float
+    cut_fraction: float
+    cut_constant_cents: float
+
+
+@dataclass(frozen=True, slots=True)
+class PolicyTable:
+    """J (rungs, m, v, s) in minutes; of the same shape past, the chance of ever going past, cuts, the expected cuts
+    left, and within, the chance of ending within tolerance."""
+
+    costs: Costs
+    m: Array
+    log_v: Array
+    s: Array
+    value: Array
+    past: Array
+    cuts: Array
+    within: Array
+
+    def look(self, what: Array, rung: int, m: Array, v: Array, s: Array) -> Array:
+        """Interpolate one of the table's arrays at states (any equal shapes), trilinear, held at the edges."""
+        return self.at(what, rung, self.corners(m, v, s))
+
+    def corners(self, m: Array, v: Array, s: Array) -> list[tuple[NDArray[np.intp], Array]]:
+        """Where states (broadcast against each other) lie in the table: eight corners and their weights."""
+        return _corners(self.m, self.log_v, self.s, m, np.log(np.maximum(v, 1e-9)), s)
+
+    @staticmethod
+    def at(what: Array, rung: int, corners: list[tuple[NDArray[np.intp], Array]]) -> Array:
+        """One of the table's arrays at such corners."""
+        flat = what[rung].reshape(-1)
+        out: Array = flat[corners[0][0]] * corners[0][1]
+        for index, weight in corners[1:]:
+            out = out + flat[index] * weight
+        return out
+
+
+def _bracket(grid: Array, x: Array) -> tuple[NDArray[np.intp], Array]:
+    x = np.clip(x, grid[0], grid[-1])
+    i = np.clip(np.searchsorted(grid, x) - 1, 0, len(grid) - 2)
+    return i, (x - grid[i]) / (grid[i + 1] - grid[i])
+
+
+def _corners(
+    m_grid: Array, v_grid: Array, s_grid: Array, m: Array, log_v: Array, s: Array
+) -> list[tuple[NDArray[np.intp], Array]]:
+    i, a = _bracket(m_grid, m)
+    j, b = _bracket(v_grid, log_v)
+    k, c = _bracket(s_grid, s)
+    nv, ns = len(v_grid), len(s_grid)
+    out = []
+    for di, wi in ((0, 1 - a), (1, a)):
+        for dj, wj in ((0, 1 - b), (1, b)):
+            for dk, wk in ((0, 1 - c), (1, c)):
+                out.append((((i + di) * nv + j + dj) * ns + k + dk, wi * wj * wk))
+    return out
+
+
+def finish_cost(past: Array, short: Array, costs: Costs, rung: int) -> Array:
+    """Expected minutes of handing the reed over now: chances of being past and of being short (any shape)."""
+    cost: Array = past * LADDER[rung] + short * costs.outside_minutes
+    return cost
+
+
+def moved(m: Array, v: Array, s: Array, cut_cents: Array, costs: Costs) -> tuple[Array, Array, Array]:
+    """Variance of the gap after a cut, and v', s' after the reading that follows (shapes broadcast)."""
+    spread = np.expm1(s**2)
+    constant = np.where(cut_cents > 0, costs.cut_constant_cents**2, 0.0)
+    big = v + cut_cents**2 * (spread + costs.cut_fraction**2) + constant
+    noise = costs.reading_sd_cents**2
+    tied = cut_cents * s**2
+    v_next = big * noise / (big + noise)
+    s_next = np.sqrt(np.maximum(s**2 - tied**2 / (big + noise), 1e-6))
+    return big, v_next, s_next
+
+
+def telling(
+    m: Array, v: Array, s: Array, costs: Costs, reading_sd_cents: float | None = None, moved_var: float = 0.0
+) -> NDArray[np.bool_]:
+    """Whether a reading with no work before it tells something that the next cut would not (shapes broadcast).
+
+    It takes v² / (v + r²) off the variance of the gap. Beside the variance that a cut over the whole way would leave,
+    slope and blade counted, that must be LEAST_GAIN at least: far from the end where a reed's slope is hardly known,
+    reading the same state once more only puts the cut off. reading_sd_cents: of that reading, the shop's usual without;
+    moved_var: how far the reed has moved by itself until then.
+    """
+    noise = (costs.reading_sd_cents if reading_sd_cents is None else reading_sd_cents) ** 2
+    gained = v - (v + moved_var) * noise / (v + moved_var + noise)
+    way = np.minimum(m, 0.0) ** 2
+    ahead = v + way * (np.expm1(s**2) + costs.cut_fraction**2) + costs.cut_constant_cents**2
+    found: NDArray[np.bool_] = gained >= LEAST_GAIN * ahead
+    return found
+
+
+def _grids(costs: Costs) -> tuple[Array, Array, Array]:
+    t = costs.tolerance_cents
+    near = np.concatenate([np.arange(-2.5, 1.51, 0.125), [1.75, 2.0]]) * t
+    far = -t * np.array([40.0, 30.0, 23.0, 18.0, 14.0, 11.0, 9.0, 7.5, 6.2, 5.2, 4.4, 3.7, 3.2, 2.8])
+    beyond = t * np.array([2.6, 4.0, 8.0])
+    v = costs.reading_sd_cents**2 * np.array([0.15, 0.3, 0.5, 0.75, 1.0, 2.5, 8.0, 30.0])
+    s = np.array([0.01, 0.03, 0.06, 0.10, 0.15, 0.21, 0.28, 0.40, 0.60, 0.90, 1.30])
+    return np.concatenate([far, near, beyond]), np.log(v), s
+
+
+_GRIDS, _TABLES = ("m", "log_v", "s"), ("value", "past", "cuts", "within")
+
+
+def table_to_bytes(table: PolicyTable) -> bytes:
+    """The table as bytes, to be stored: a line of JSON with costs and grids, then the rest as little-endian singles."""
+    head = {name: getattr(table, name).tolist() for name in _GRIDS}
+    head["costs"] = [getattr(table.costs, name) for name in table.costs.__slots__]
+    body = b"".join(np.ascontiguousarray(getattr(table, name), dtype="<f4").tobytes() for name in _TABLES)
+    return json.dumps(head).encode() + b"\n" + body
+
+
+def table_from_bytes(data: bytes) -> PolicyTable:
+    """`table_to_bytes` read back. Raises LogError for bytes of another format (the plan is then solved anew)."""
+    line, _, body = data.partition(b"\n")
+    try:
+        head = json.loads(line)
+        grids = [np.array(head[name], dtype=np.float64) for name in _GRIDS]
+        tables = np.frombuffer(body, dtype="<f4").astype(np.float64)
+        tables = tables.reshape(len(_TABLES), len(LADDER), *(len(grid) for grid in grids))
+        return PolicyTable(Costs(*map(float, head["costs"])), *grids, *tables)
+    except (ValueError, KeyError, TypeError) as error:
+        raise LogError("the plan kept in the log cannot be read", "the log", "run `trimfit learn`") from error
+
+
+def solve(costs: Costs) -> PolicyTable:
+    """Value iteration on the reduced belief for every rung of the ladder at once."""
+    from scipy import sparse
+
+    m_grid, lv_grid, s_grid = _grids(costs)
+    m, lv, s = (a.reshape(-1) for a in np.meshgrid(m_grid, lv_grid, s_grid, indexing="ij"))
+    v = np.exp(lv)
+    n = len(m)
+    t = costs.tolerance_cents
+    sd = np.sqrt(v)
+    past = normal_cdf((m - t) / sd)
+    short = normal_cdf((-t - m) / sd)
+    leave = t * LEAVE
+    all_m, all_v, all_s = m, v, s
+    xi, wx = even_nodes(11)
+    eta, we = nodes(5)
+
+    def transition(whole_cut: Array, may: NDArray[np.bool_]) -> sparse.csr_matrix:
+        """(n, n): where each state goes; nowhere where it may not. v' and s' are one value a row, m' alone spreads."""
+        of = np.flatnonzero(may)
+        m, v, s, cut = (values[of] for values in (all_m, all_v, all_s, whole_cut))
+        n = len(of)
+        big, v_next, s_next = moved(m, v, s, cut, costs)
+        noise = costs.reading_sd_cents**2
+        gain = big / (big + noise)
+        factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2)
+        inner = v + (cut * costs.cut_fraction) ** 2 + np.where(cut > 0, costs.cut_constant_cents**2, 0.0) + noise
+        surprise = (cut[:, None] * (factor - 1.0))[:, :, None] + np.sqrt(inner)[:, None, None] * eta[None, None, :]
+        m_next = (m + cut)[:, None, None] + gain[:, None, None] * surprise
+        weight = np.broadcast_to(wx[None, :, None] * we[None, None, :], m_next.shape)
+        at, share = _bracket(m_grid, m_next)
+        width = len(m_grid)
+        row = np.arange(n)[:, None, None] * width
+        laid_on = np.bincount((row + at).reshape(-1), (weight * (1 - share)).reshape(-1), minlength=n * width)
+        laid_on += np.bincount((row + at + 1).reshape(-1), (weight * share).reshape(-1), minlength=n * width)
+        kept = np.flatnonzero(laid_on > 1e-9)
+        rows, m_at = np.divmod(kept, width)
+        j, b = _bracket(lv_grid, np.log(v_next))
+        k, c = _bracket(s_grid, s_next)
+        nv, ns = len(lv_grid), len(s_grid)
+        cols = np.empty((len(kept), 4), dtype=np.int32)
+        data = np.empty((len(kept), 4))
+        for corner, (dj, dk) in enumerate(((0, 0), (0, 1), (1, 0), (1, 1))):
+            cols[:, corner] = (m_at * nv + (j + dj)[rows]) * ns + (k + dk)[rows]
+            data[:, corner] = laid_on[kept] * ((b if dj else 1 - b) * (c if dk else 1 - c))[rows]
+        filled = np.zeros(len(all_m), dtype=np.int64)
+        filled[of] = np.bincount(rows, minlength=n)
+        ends = np.r_[0, 4 * np.cumsum(filled)].astype(np.int32)
+        return sparse.csr_matrix((data.reshape(-1), cols.reshape(-1), ends), shape=(len(all_m), len(all_m)))
+
+    may_read = telling(m, v, s, costs)
+    again = transition(np.zeros(n), may_read)
+    cuts = []
+    allowed = []
+    for rest in leave:
+        cut = np.maximum(-rest - m, 0.0)
+        cuts.append(transition(cut, cut > 0))
+        allowed.append(cut > 0)
+    finish = np.stack([finish_cost(past, short, costs, rung) for rung in range(len(LADDER))], axis=1)
+    value, chance = finish.copy(), np.repeat(past[:, None], len(LADDER), axis=1)
+    count = np.zeros_like(value)
+    end = np.repeat((1.0 - past - short)[:, None], len(LADDER), axis=1)
+    inside = end
+    for _ in range(SWEEPS):
+        options = [finish, np.where(may_read[:, None], costs.reading_minutes + again @ value, np.inf)]
+        options += [
+            np.where(ok[:, None], costs.cut_minutes + costs.reading_minutes + step @ value, np.inf)
+            for step, ok in zip(cuts, allowed, strict=True)
+        ]
+        best = np.argmin(np.stack(options), axis=0)
+        new_value = np.min(np.stack(options), axis=0)
+        new_chance = np.repeat(past[:, None], len(LADDER), axis=1)
+        new_count, new_inside = np.zeros_like(count), end
+        for number, step in enumerate([again, *cuts], 1):
+            chosen = best == number
+            if chosen.any():
+                new_chance = np.where(chosen, step @ chance, new_chance)
+                new_inside = np.where(chosen, step @ inside, new_inside)
+                new_count = np.where(chosen, step @ count + (1.0 if number > 1 else 0.0), new_count)
+        settled = float(np.max(np.abs(new_value - value))) < SETTLED_MINUTES
+        value, chance, count, inside = new_value, new_chance, new_count, new_inside
+        if settled:
+            break
+    shape = (len(m_grid), len(lv_grid), len(s_grid))
+
+    def laid(a: Array) -> Array:
+        return np.stack([a[:, rung].reshape(shape) for rung in range(len(LADDER))])
+
+    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), laid(chance), laid(count), laid(inside))
+
+
+class LookAhead:
+    """One step ahead at many reduced states (n,), for any rung: what finishing, reading again and cutting would cost.
+
+    The same look that `choose` takes for one reed on its whole belief, but on the reduced belief throughout.
+    """
+
+    def __init__(self, table: PolicyTable, m: Array, v: Array, s: Array) -> None:
+        costs = table.costs
+        t = costs.tolerance_cents
+        self.xi_weight = even_nodes(9)[1]
+        xi = even_nodes(9)[0]
+        eta, self.eta_weight = nodes(3)
+        cut = np.maximum(-t * LEAVE[None, :] - m[:, None], 0.0)
+        cut = np.concatenate([np.zeros((len(m), 1)), cut], axis=1)
+        big, v_next, s_next = moved(m[:, None], v[:, None], s[:, None], cut, costs)
+        noise = costs.reading_sd_cents**2
+        gain = big / (big + noise)
+        factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2) - 1.0
+        constant = np.where(cut > 0, costs.cut_constant_cents**2, 0.0)
+        inner = v[:, None] + (cut * costs.cut_fraction) ** 2 + constant + noise
+        surprise = cut[:, :, None, None] * factor[:, None, :, None] + np.sqrt(inner)[:, :, None, None] * eta
+        m_next = (m[:, None] + cut)[:, :, None, None] + gain[:, :, None, None] * surprise
+        self.corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
+        self.table, self.cut = table, cut
+        self.may_read = telling(m, v, s, costs)
+        sd = np.sqrt(v)
+        self.past, self.short = normal_cdf((m - t) / sd), normal_cdf((-t - m) / sd)
+
+    def costs(self, rung: int) -> tuple[Array, Array, Array]:
+        """Minutes (n,) of finishing, (n,) of reading again and (n, cuts) of each cut; inf where there is none."""
+        costs = self.table.costs
+        values = self.table.at(self.table.value, rung, self.corners)
+        ahead = np.einsum("ncxe,x,e->nc", values, self.xi_weight, self.eta_weight) + costs.reading_minutes
+        cuts = ahead[:, 1:] + np.where(self.cut[:, 1:] > 0, costs.cut_minutes, np.inf)
+        return finish_cost(self.past, self.short, costs, rung), np.where(self.may_read, ahead[:, 0], np.inf), cuts
+
+
+def moves(table: PolicyTable, rung: int, m: Array, v: Array, s: Array) -> tuple[NDArray[np.intp], Array]:
+    """The policy's move at many reduced states (n,): 0 finish, 1 read again, 2 cut; and the cut in cents (n,)."""
+    ahead = LookAhead(table, m, v, s)
+    done, read, cuts = ahead.costs(rung)
+    best = np.argmin(cuts, axis=1)
+    least = cuts[np.arange(len(m)), best]
+    action = np.where(done <= np.minimum(read, least), 0, np.where(read <= least, 1, 2)).astype(np.intp)
+    return action, np.where(action == 2, ahead.cut[np.arange(len(m)), best + 1], 0.0)

@@ -1,0 +1,207 @@
+"""Why: the reason for an answer, in a sentence that a reed maker would say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from trimfit.base.pitch import hz_from_cents
+from trimfit.planner.aim import Aim
+from trimfit.planner.choice import Choice
+
+__all__ = ["FEW_REEDS", "Grounds", "basis", "leanings", "reason", "unread", "why"]
+
+FEW_REEDS = 10
+FAR_CENTS = 8.0
+SURE = 0.9
+WIDE_TOLERANCES = 4.0
+TAKE = "take F, E, both A's and the crow"
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Grounds:
+    """What an answer rests on: readings of the reed, reeds of its type, and what is amiss with them.
+
+    notes_read: readings with any note; gap_read: those with F and E both, untaped; since_cut: those of them that were
+    taken in the aim's chanter since anything was last taken off. low_weight: when the readings that nothing bears out
+    were taken, as text. doubtful: the one reading since the last cut is unbalanced, not borne out, or marked at entry.
+    longest_mm: longest cut logged of the type; kpa_assumed: (taken as, asked for) where the order names a pressure and
+    the last reading none; chanter_unread: the chanter, where nobody has read F and E in it yet. idle_days: since the
+    last reading, 0 while its sitting lasts; may_have_moved_cents: half of the 90 % interval of how far the gap moved.
+    """
+
+    readings: int
+    notes_read: int
+    reed_type: str
+    reeds_of_type: int
+    unbalanced: bool
+    gap_read: int = 1
+    since_cut: int = 1
+    doubtful: bool = False
+    low_weight: tuple[str, ...] = ()
+    longest_mm: float | None = None
+    kpa_assumed: tuple[float, float] | None = None
+    chanter_unread: str = ""
+    idle_days: float = 0.0
+    may_have_moved_cents: float = 0.0
+
+
+def _cents(cents: float) -> str:
+    size = f"{abs(cents):.0f}"
+    return "1 cent" if size == "1" else f"{size} cents"
+
+
+def _gap(cents: float) -> str:
+    if abs(cents) < 0.5:
+        return "F and E agree"
+    return f"F is {_cents(cents)} {'under' if cents < 0 else 'over'} E"
+
+
+def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
+    """What the answer leans on, where that is less than a maker would wish; empty where all is well.
+
+    action: of an answer to read a reed that never was, that is all there is to say; one that ends it rests on the
+    readings of the reed itself, and not on its kin.
+    """
+    if grounds.gap_read == 0 and action == "read-again":
+        return []
+    said = []
+    kind = grounds.reed_type
+    if action in ("finished", "past"):
+        pass
+    elif grounds.reeds_of_type == 0:
+        said.append(f"no {kind} reed has been learned from: this is assumption")
+    elif grounds.reeds_of_type == 1 and grounds.notes_read:
+        said.append(f"no other {kind} reed has been read yet, so it leans on assumption")
+    elif grounds.reeds_of_type < FEW_REEDS:
+        few = grounds.reeds_of_type
+        said.append(f"only {few} {kind} reed{'s' if few != 1 else ''} learned from yet, so it leans on assumption")
+    if grounds.gap_read == 0:
+        said.append(unread(grounds))
+    if grounds.chanter_unread:
+        said.append(f"chanter {grounds.chanter_unread} was never read with F and E: its pitch is a guess")
+    if grounds.unbalanced:
+        said.append(
+            "the answer rests on a reading whose A's do not agree"
+            if grounds.notes_read == 1
+            else "its last reading's A's do not agree, so it counts for less"
+        )
+    if grounds.low_weight:
+        times = " and ".join(grounds.low_weight[:3])
+        one = len(grounds.low_weight) == 1
+        said.append(
+            f"the reading{'' if one else 's'} of {times} {'is' if one else 'are'} borne out by nothing else and "
+            f"count{'s' if one else ''} for less"
+        )
+    if grounds.kpa_assumed is not None:
+        taken, asked = grounds.kpa_assumed
+        said.append(
+            f"its last reading names no pressure: taken as the bench's {taken:.1f} kPa, while the order is for "
+            f"{asked:.1f} kPa"
+        )
+    return said
+
+
+def unread(grounds: Grounds) -> str:
+    """What is said of a reed whose F and E were never read together."""
+    if grounds.readings == 0:
+        return "this reed was never read"
+    return "only its crow was read" if grounds.notes_read == 0 else "its F and E were never read together"
+
+
+def basis(grounds: Grounds) -> str:
+    """`leanings` as one sentence."""
+    return "; ".join(leanings(grounds))
+
+
+def bold(choice: Choice, grounds: Grounds) -> str:
+    """A word on a cut longer than any that was logged of the type; empty for others."""
+    longest = grounds.longest_mm
+    if choice.action != "trim" or not longest or choice.length_mm <= longest + 1e-9:
+        return ""
+    return f"a bold cut: the longest logged of {grounds.reed_type} reeds is {longest:.2f} mm"
+
+
+def _off_target(choice: Choice, aim: Aim) -> str:
+    """How far from the pitch asked for it would meet, where that is worth a word."""
+    if aim.target_cents is None:
+        return ""
+    off = choice.meet_mean_cents - aim.target_cents
+    if abs(off) <= 0.5 * aim.tolerance_cents:
+        return ""
+    return f"it would meet {_cents(off)} {'over' if off > 0 else 'under'} the pitch asked for"
+
+
+def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
+    """Why it should be read, a gap in front of it or not."""
+    cents, reason = choice.gap_now_cents, choice.reason
+    if grounds.gap_read == 0:
+        where = f" in {aim.chanter}" if aim.chanter else " in the chanter"
+        return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}"
+    if reason == "since-cut?":
+        where = f" in {aim.chanter}" if aim.chanter else ""
+        return f"that is foretold from other readings: read it{where} as it is now"
+    if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
+        days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
+        return f"it lay {days} and may have moved by {_cents(grounds.may_have_moved_cents)}: read it first"
+    if reason == "moved":
+        return "its readings contradict each other: it has moved, or one of them was wrong; a second one tells which"
+    if reason == "alone":
+        return f"{_gap(cents.mean)} by one reading alone: a second shows whether it was seated, before more rests on it"
+    if reason == "doubtful?":
+        return "the one reading since the last cut is doubtful: read it again before you decide"
+    if reason == "no-fit?":
+        low, high = (choice.meet_mean_cents + k * 1.645 * choice.meet_sd_cents for k in (-1.0, 1.0))
+        asked = hz_from_cents(aim.target_cents or 0.0)
+        return (
+            f"E and F would meet somewhere from {hz_from_cents(low):.1f} to {hz_from_cents(high):.1f} Hz, and "
+            f"{asked:.1f} Hz is asked for: read it again before giving it up"
+        )
+    if reason == "past?":
+        return "past tolerance, by a reading or two; seat it afresh and read it before giving it up"
+    if cents.mean < -FAR_CENTS and cents.high - cents.low < FAR_CENTS:
+        return "seat it afresh and read it once more: that is cheaper than the cut it may save"
+    return "as far as it is known; another reading, seated afresh, is worth more than a cut"
+
+
+def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
+    """Why, without the gap itself, the gap after the cut and what the answer leans on; may be empty for a cut."""
+    pitch = hz_from_cents(choice.meet_mean_cents)
+    if choice.action == "trim":
+        said = ""
+        if choice.lip_strokes:
+            said = "the lips bring the pitch to the one asked for"
+        elif aim.target_cents is not None and 1.645 * choice.meet_sd_cents > WIDE_TOLERANCES * aim.tolerance_cents:
+            said = "whether it will meet at the pitch asked for shows nearer the end"
+        elif for_target := _off_target(choice, aim):
+            said = f"{for_target}, to be seen again nearer the end"
+        return "; ".join(part for part in (said, bold(choice, grounds)) if part)
+    if choice.action == "read-again":
+        said = _read_again(choice, aim, grounds)
+    elif choice.action == "finished":
+        within = "within tolerance" if choice.chance_good >= SURE else "most likely within tolerance"
+        if choice.chance_good < 0.5:
+            within = "as near as another cut could safely bring it"
+        said = f"{within}, at {pitch:.1f} Hz; another cut risks more than it gains"
+    elif choice.action == "past":
+        said = "past tolerance: lost for this order"
+    elif choice.reason == "blade":
+        said = "too little blade is left for another cut"
+    else:
+        said = f"E and F would meet at {pitch:.1f} Hz"
+        if aim.target_cents is not None:
+            said += f", not at the {hz_from_cents(aim.target_cents):.1f} Hz asked for, and the lips do not reach"
+    return f"{said}; {suits}" if suits else said
+
+
+def why(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
+    """One sentence of reason, then what it leans on. `suits`: another chanter, type or pressure that would do."""
+    parts = []
+    if grounds.gap_read or choice.action == "trim":
+        parts.append(_gap(choice.gap_now_cents.mean))
+    if choice.action == "trim" and choice.length_mm:
+        after = choice.gap_after_cents.mean
+        left = f"this cut leaves {_cents(after)} in hand" if after < -0.5 else "this cut should bring them together"
+        parts.append(left)
+    parts.append(reason(choice, aim, grounds, suits))
+    parts += leanings(grounds, choice.action)
+    return "; ".join(part for part in parts if part)

@@ -1,0 +1,187 @@
+"""The log from Python: frames in, frames out. What `trimfit.open_log` gives; each call is one use case of the desk."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.base.answers import Advice
+from trimfit.base.errors import InputError, nearest
+from trimfit.base.units import Interval
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trimfit.log.counts import Counts
+    from trimfit.regression.fitted_model import FitCard
+    from trimfit.verbs.rehearse import Rehearsal
+
+__all__ = ["OpenLog", "frame_of_answers", "open_log"]
+
+Tell = Callable[[str, int, int], None]
+TABLES = ("chanters", "orders", "reeds", "readings", "trims", "events", "outcomes")
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def open_log(path: str | Path, *, create: bool = False) -> OpenLog:
+    """The log at `path`; with `create`, one that is made if there is none.
+
+    Raises LogError if there is none, if the file is no log, or if it was written by a newer trimfit.
+    """
+    from trimfit.log.journal import Journal
+
+    where = Path(path)
+    with Journal(where, create=create and not where.exists()):
+        return OpenLog(where)
+
+
+def frame_of_answers(answers: Iterable[Any]) -> pd.DataFrame:
+    """Frozen answers (Advice, Foretold, BatchDrift …) as a frame, a row each.
+
+    An interval `x_cents` becomes three columns: `x_cents` (its mean), `low_x_cents` and `high_x_cents`; the notes
+    of a Foretold become `low_g_hz` … `high_a_hz`.
+    """
+    import pandas as pd
+
+    rows = []
+    for answer in answers:
+        row: dict[str, Any] = {}
+        for field in dataclasses.fields(answer):
+            value = getattr(answer, field.name)
+            if isinstance(value, Mapping):
+                stem, _, unit = field.name.rpartition("_")
+                for name, item in value.items():
+                    _put(row, f"{name}_{unit}" if stem else str(name), item)
+            else:
+                _put(row, field.name, value)
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _put(row: dict[str, Any], name: str, value: Any) -> None:
+    if isinstance(value, Interval):
+        row |= {name: value.mean, f"low_{name}": value.low, f"high_{name}": value.high}
+    else:
+        row[name] = value
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class OpenLog:
+    """A log that is there. Nothing is held open between calls, so other benches may log into it meanwhile."""
+
+    path: Path
+    tell: Tell = _quiet
+
+    def frame(self) -> pd.DataFrame:
+        """All readings that count, a row each, as `ReedResponse` takes them (cents from 440 Hz, notes as low A)."""
+        from trimfit.log.journal import Journal
+        from trimfit.session.reading_frame import frame_of
+
+        with Journal(self.path) as journal:
+            return frame_of(journal)
+
+    def add(self, **tables: pd.DataFrame) -> Counts:
+        """Log frames with the columns of the CSV folder: `add(reeds=…, readings=…, trims=…)`. All of them or none.
+
+        Rows that the log knows already add nothing. Times may be text or pandas timestamps. Raises InputError with
+        every fault, as `import` does, and for a table that is not one of the folder's.
+        """
+        import tempfile
+
+        from trimfit.verbs.import_export import import_folder
+
+        for name in tables:
+            if name not in TABLES:
+                raise InputError(f"{name!r} is no table of a log", "add", nearest(name, TABLES))
+        with tempfile.TemporaryDirectory() as folder:
+            for name, table in tables.items():
+                table.to_csv(
+                    Path(folder) / f"{name}.csv", index=False, lineterminator="\n", date_format="%Y-%m-%dT%H:%M:%S%z"
+                )
+            return import_folder(self.path, Path(folder), self.tell).counts
+
+    def import_folder(self, folder: str | Path) -> Counts:
+        """Take a CSV folder into the log, all or nothing. Raises InputError with every fault."""
+        from trimfit.verbs.import_export import import_folder
+
+        return import_folder(self.path, Path(folder), self.tell).counts
+
+    def export_folder(self, folder: str | Path) -> Counts:
+        """Write the whole log as a CSV folder. Raises InputError where it cannot be written."""
+        from trimfit.verbs.import_export import export_folder
+
+        return export_folder(self.path, Path(folder), self.tell).counts
+
+    def learn(self) -> FitCard:
+        """Fit the log now and keep what was learned in it. Raises InputError if it holds no reading."""
+        from trimfit.verbs.learn import learn
+
+        learned = learn(self.path, self.tell)
+        return learned.card
+
+    def ask(self, reed: str, *, at: str | None = None) -> Advice:
+        """What to do next with a reed; at: as of that moment (ISO 8601), now if not said.
+
+        Raises InputError for a reed that the log does not know, and for what is no time.
+        """
+        from trimfit.entry.entry_times import asked_s
+        from trimfit.verbs.ask import ask_reed
+
+        return ask_reed(self.path, reed, self.tell, at_s=asked_s(at))
+
+    def work(self, *, at: str | None = None) -> pd.DataFrame:
+        """The run's work list, most urgent first: a row a reed with an order and no outcome; at: as for `ask`."""
+        from trimfit.entry.entry_times import asked_s
+        from trimfit.verbs.ask import ask_all
+
+        return frame_of_answers(ask_all(self.path, self.tell, at_s=asked_s(at)))
+
+    def predict(self, plan: pd.DataFrame, *, at: str | None = None) -> pd.DataFrame:
+        """What the next reading of each reed would show: a row for each row of `plan`.
+
+        plan: column `reed`, and `length_mm` and/or `lip_strokes` still to come off (0 where missing); at: as
+        for `ask`. Raises InputError for an unknown reed, a missing column, or a length past the blade.
+        """
+        from trimfit.entry.entry_times import asked_s
+        from trimfit.verbs.predict import predict
+
+        if "reed" not in plan.columns:
+            raise InputError("column reed is missing", "predict", nearest("reed", [str(c) for c in plan.columns]))
+        blank = [0.0] * len(plan)
+        amounts = [
+            plan[name].fillna(0.0).astype(float).tolist() if name in plan.columns else blank
+            for name in ("length_mm", "lip_strokes")
+        ]
+        plans = list(zip(plan["reed"].astype(str), *amounts, strict=True))
+        return frame_of_answers(predict(self.path, plans, self.tell, at_s=asked_s(at))).set_index(plan.index)
+
+    def pick(self, order: str, *, at: str | None = None) -> pd.DataFrame:
+        """Untrimmed blanks of the stock for an order, best first; at: as for `ask`. InputError for an unknown order."""
+        from trimfit.entry.entry_times import asked_s
+        from trimfit.verbs.pick import pick
+
+        return frame_of_answers(pick(self.path, order, self.tell, at_s=asked_s(at)))
+
+    def rehearse(self, order: str, *, seed: int = 1) -> Rehearsal:
+        """What an order's run will give, played out on reeds drawn from the belief. Same seed, same answer."""
+        from trimfit.verbs.rehearse import rehearse_order
+
+        return rehearse_order(self.path, order, seed=seed, tell=self.tell)
+
+    def batches(self) -> pd.DataFrame:
+        """Every batch against its type's running norm, most drifted first."""
+        from trimfit.verbs.reviews.batches import batches
+
+        return frame_of_answers(batches(self.path, self.tell))
+
+    def report(self, folder: str | Path, *, shop: str = "", at: str | None = None) -> list[Path]:
+        """Write the report's page and pictures; their paths, the page first. at: as for `ask`."""
+        from trimfit.entry.entry_times import asked_s
+        from trimfit.verbs.reviews.report import write_report
+
+        return write_report(self.path, Path(folder), self.tell, shop=shop, at_s=asked_s(at))

@@ -1,0 +1,1 @@
+"""How each reed type answers a cut, fitted from the log."""

@@ -1,0 +1,81 @@
+"""A card's coefficients in the words of the trade: cents per mm, curvature, per stroke, per kPa, per °C.
+
+per_mm is the mean slope over the first half millimetre, the curvature what the first whole millimetre has over it::
+
+    y(x) = start + per_mm x + curvature x (x - 1/2)       exactly, at x = 0, 1/2 and 1 mm; with g(1/2) = 1/2:
+    per_mm = beta_length + beta_bend / 2,    curvature = 2 beta_length (g(1) - 1) + 2 beta_bend (g(1)² - 1/2)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.pitch import NOTES, OUTPUTS
+from trimfit.base.units import Interval
+from trimfit.regression.curve import UNIT_MM, bent_mm
+from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitting.steps import coefficient_prior
+from trimfit.regression.priors import REGRESSORS
+
+__all__ = ["OUTPUT_PICKS", "TERMS", "Term", "type_terms"]
+
+Array = NDArray[np.float64]
+K, M = len(OUTPUTS), len(REGRESSORS)
+Z90 = 1.6448536269514722
+TERMS = ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")
+TOP_HAND = ("e", "f", "high_g", "high_a")
+ASSUMED_SHARE = 0.7
+"""A coefficient whose spread is still this share of the prior's, or more, is called assumed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One coefficient: of which output (or hand, or all notes), which term, its 90 % interval; is it assumed?"""
+
+    output: str
+    term: str
+    value: Interval
+    assumed: bool
+
+
+def _picks() -> dict[str, Array]:
+    out = {name: np.eye(K)[k] for k, name in enumerate(OUTPUTS)}
+    out["gap"] = out["f"] - out["e"]
+    for name, notes in (
+        ("bottom", tuple(note for note in NOTES if note not in TOP_HAND)),
+        ("top", TOP_HAND),
+        ("all", NOTES),
+    ):
+        out[name] = sum((out[note] for note in notes), np.zeros(K)) / len(notes)
+    return out
+
+
+OUTPUT_PICKS = _picks()
+"""Output, hand or `all` -> weights (10,) on the ten outputs."""
+
+
+def type_terms(card: FitCard, type_code: int, outputs: tuple[str, ...] = ("gap", *OUTPUTS)) -> list[Term]:
+    """The coefficients of a type for these outputs (keys of OUTPUT_PICKS), term by term."""
+    at = card.type_slice(type_code)
+    mean, cov = card.coef[at], card.coef_cov[at, at]
+    prior = coefficient_prior(1)[1].transpose(0, 2, 1, 3).reshape(M * K, M * K)
+    whole = float(bent_mm(np.ones(1), card.coding.curves[type_code])[0])
+    weights = {
+        "per_mm": [0.0, 1.0, UNIT_MM, 0.0, 0.0, 0.0],
+        "curvature": [0.0, 2.0 * (whole - 1.0), 2.0 * whole**2 - 1.0, 0.0, 0.0, 0.0],
+        "per_stroke": [0.0, 0.0, 0.0, 1.0, 0.0, 0.0],
+        "per_kpa": [0.0, 0.0, 0.0, 0.0, 1.0, 0.0],
+        "per_degc": [0.0, 0.0, 0.0, 0.0, 0.0, 1.0],
+    }
+    out = []
+    for term in TERMS:
+        for output in outputs:
+            pick = np.kron(np.array(weights[term]), OUTPUT_PICKS[output])
+            middle, var = float(pick @ mean), float(pick @ cov @ pick)
+            half = Z90 * float(np.sqrt(max(var, 0.0)))
+            assumed = var > ASSUMED_SHARE**2 * float(pick @ prior @ pick)
+            out.append(Term(output, term, Interval(middle, middle - half, middle + half), assumed))
+    return out

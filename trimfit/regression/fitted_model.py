@@ -1,0 +1,244 @@
+"""What was learned, as one value: plain numbers, the coding, and the fingerprint of the rows it rests on."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.errors import LogError
+from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.design import Coding
+from trimfit.regression.movement.process import Movement, assumed_movement
+from trimfit.regression.priors import C_TERMS, REGRESSORS
+
+__all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
+
+Array = NDArray[np.float64]
+K, M = len(OUTPUTS), len(REGRESSORS)
+FORMAT = 11
+
+
+@dataclass(frozen=True, slots=True)
+class FitCard:
+    """The learned response of one shop.
+
+    coef (P,) and coef_cov (P, P): types' coefficients, type by type, regressor by regressor, output by output, then
+    two times ten offsets a chanter (plain, and in proportion to the type's slope). P = 60 T + 20 C.
+    new_type_mean (60,) and new_type_cov (60, 60): a type never seen.
+    batch_cov, reed_cov (30, 30): deviations in start, slope and bend; noise_cov (10, 10): one reading's errors.
+    reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (20, 20): a
+    chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
+    low_weight: entry -> weights (10,) of readings that count for less. movement: how reeds move with no work done on
+    them; jumped: entries of the readings before which the reed had moved of a sudden; wait_days: from a cut to the next
+    reading, usually; again_days: from a reading to the next of the same state. reading_stretch (10,), gap_stretch: what
+    a next reading's error variance is over a sound one's (unsound ones included). cut_error_pct, cut_error_mm: what a
+    cut really takes, where the log tells. fit_seq, since_seq, strikes, scale: the log it was fitted on (of a long log,
+    the reeds last read at or after since_seq); last_seq: up to where its coefficients have followed since (`refresh`).
+    """
+
+    coding: Coding
+    coef: Array
+    coef_cov: Array
+    new_type_mean: Array
+    new_type_cov: Array
+    batch_cov: Array
+    reed_cov: Array
+    noise_cov: Array
+    reed_scale: Array
+    noise_scale: Array
+    chanter_cov: Array
+    reeds: NDArray[np.intp]
+    batches: NDArray[np.intp]
+    low_weight: dict[str, list[float]]
+    movement: Movement = field(default_factory=lambda: assumed_movement(0))
+    jumped: tuple[str, ...] = ()
+    wait_days: float = 0.0
+    again_days: float = 0.0
+    reading_stretch: Array = field(default_factory=lambda: np.ones(K))
+    gap_stretch: float = 1.0
+    wild_share: float = 0.01
+    cut_error_pct: float | None = None
+    cut_error_mm: float | None = None
+    readings: int = 0
+    strikes: int = 0
+    scale: tuple[str, ...] = ()
+    last_seq: int = 0
+    since_seq: int = 0
+    fit_seq: int = 0
+    criterion: float = 0.0
+
+    @property
+    def n_types(self) -> int:
+        """How many reed types the card knows."""
+        return len(self.coding.types)
+
+    def type_slice(self, code: int) -> slice:
+        """Where a type's sixty coefficients stand in `coef`."""
+        return slice(M * K * code, M * K * (code + 1))
+
+    def chanter_slice(self, code: int) -> slice:
+        """Where a chanter's two times ten offsets stand in `coef`."""
+        first = M * K * self.n_types + C_TERMS * K * code
+        return slice(first, first + C_TERMS * K)
+
+    def type_coef(self, code: int) -> Array:
+        """A type's coefficients (6, 10), in cents per unit of each regressor; the population's for code -1."""
+        flat = self.new_type_mean if code < 0 else self.coef[self.type_slice(code)]
+        return flat.reshape(M, K)
+
+    def on_log(
+        self,
+        last_seq: int,
+        since_seq: int,
+        strikes: int,
+        scale: tuple[str, ...],
+        error: tuple[float, float] | None = None,
+    ) -> FitCard:
+        """The same card with the fingerprint of the log it was fitted on, and the execution error found there.
+
+        last_seq: the latest entry it holds; since_seq: it holds the reeds last read at or after it; strikes: how many
+        entries were struck; scale: the ratios in force.
+        """
+        pct, constant = error or (None, None)
+        return replace(
+            self,
+            last_seq=last_seq,
+            fit_seq=last_seq,
+            since_seq=since_seq,
+            strikes=strikes,
+            scale=scale,
+            cut_error_pct=pct,
+            cut_error_mm=constant,
+        )
+
+
+_ARRAYS = (
+    "coef",
+    "coef_cov",
+    "new_type_mean",
+    "new_type_cov",
+    "batch_cov",
+    "reed_cov",
+    "noise_cov",
+    "reed_scale",
+    "noise_scale",
+    "chanter_cov",
+    "reeds",
+    "batches",
+    "reading_stretch",
+)
+
+
+_MOVEMENT = tuple(item.name for item in fields(Movement))
+
+
+def card_to_bytes(card: FitCard) -> bytes:
+    """The card as bytes: one line of JSON, then the arrays (`_ARRAYS`, `_MOVEMENT`) as little-endian doubles."""
+    values = [getattr(card, name) for name in _ARRAYS] + [getattr(card.movement, name) for name in _MOVEMENT]
+    arrays = [np.ascontiguousarray(value, dtype="<f8") for value in values]
+    head = {
+        "format": FORMAT,
+        "shapes": [list(a.shape) for a in arrays],
+        "types": card.coding.types,
+        "chanters": card.coding.chanters,
+        "curves": card.coding.curves.tolist(),
+        "slope_ratio": card.coding.slope_ratio.tolist(),
+        "pressure_kpa": card.coding.pressure_kpa,
+        "temperature_c": card.coding.temperature_c,
+        "balance_cents": card.coding.balance_cents,
+        "hand_cents_per_kpa": card.coding.hand_cents_per_kpa,
+        "low_weight": card.low_weight,
+        "jumped": card.jumped,
+        "wait_days": card.wait_days,
+        "again_days": card.again_days,
+        "gap_stretch": card.gap_stretch,
+        "wild_share": card.wild_share,
+        "cut_error_pct": card.cut_error_pct,
+        "cut_error_mm": card.cut_error_mm,
+        "strikes": card.strikes,
+        "scale": card.scale,
+        "readings": card.readings,
+        "last_seq": card.last_seq,
+        "since_seq": card.since_seq,
+        "fit_seq": card.fit_seq,
+        "criterion": card.criterion,
+    }
+    out = io.BytesIO()
+    out.write(json.dumps(head, ensure_ascii=True).encode() + b"\n")
+    for a in arrays:
+        out.write(a.tobytes())
+    return out.getvalue()
+
+
+def card_from_bytes(data: bytes) -> FitCard:
+    """Read `card_to_bytes` back.
+
+    Raises LogError for bytes of another format, or that hold what is no number: the fit is then simply made anew.
+    """
+    try:
+        at = data.find(b"\n") + 1  # the arrays are read where they lie: they may be megabytes
+        head = json.loads(data[:at])
+        if head["format"] != FORMAT:
+            raise ValueError("format")
+        found: dict[str, Array] = {}
+        for name, shape in zip((*_ARRAYS, *_MOVEMENT), head["shapes"], strict=True):
+            size = int(np.prod(shape)) if shape else 1
+            found[name] = np.frombuffer(data, dtype="<f8", count=size, offset=at).reshape(shape)
+            at += 8 * size
+        if at != len(data):
+            raise ValueError("length")
+        if not all(np.isfinite(values).all() for values in found.values()):
+            raise ValueError("numbers")
+        return _card_of(head, found)
+    except (ValueError, KeyError, TypeError) as error:
+        raise LogError("what was learned cannot be read", "the log", "run `trimfit learn`") from error
+
+
+def _card_of(head: dict[str, Any], found: dict[str, Array]) -> FitCard:
+    coding = Coding(
+        tuple(head["types"]),
+        tuple(head["chanters"]),
+        np.array(head["curves"], dtype=float),
+        np.array(head["slope_ratio"], dtype=float),
+        head["pressure_kpa"],
+        head["temperature_c"],
+        head["balance_cents"],
+        head["hand_cents_per_kpa"],
+    )
+    return FitCard(
+        coding=coding,
+        coef=found["coef"],
+        coef_cov=found["coef_cov"],
+        new_type_mean=found["new_type_mean"],
+        new_type_cov=found["new_type_cov"],
+        batch_cov=found["batch_cov"],
+        reed_cov=found["reed_cov"],
+        noise_cov=found["noise_cov"],
+        reed_scale=found["reed_scale"],
+        noise_scale=found["noise_scale"],
+        chanter_cov=found["chanter_cov"],
+        reeds=found["reeds"].astype(np.intp),
+        batches=found["batches"].astype(np.intp),
+        low_weight=head["low_weight"],
+        movement=Movement(**{name: found[name] for name in _MOVEMENT}),
+        jumped=tuple(head["jumped"]),
+        wait_days=head["wait_days"],
+        again_days=head["again_days"],
+        reading_stretch=found["reading_stretch"],
+        gap_stretch=head["gap_stretch"],
+        wild_share=head["wild_share"],
+        cut_error_pct=head["cut_error_pct"],
+        cut_error_mm=head["cut_error_mm"],
+        strikes=head["strikes"],
+        scale=tuple(head["scale"]),
+        readings=head["readings"],
+        last_seq=head["last_seq"],
+        since_seq=head["since_seq"],
+        fit_seq=head["fit_seq"],
+        criterion=head["criterion"],
+    )

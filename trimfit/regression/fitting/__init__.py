@@ -1,0 +1,1 @@
+"""The steps of a fit, from rows to a fitted model."""

@@ -1,0 +1,423 @@
+"""Passes over all batches under the covariances in work: the coefficients' posterior, the cells' weights, EM steps.
+
+One pass sums each batch's rows (`batch.batch_sums`), gathers what they say of all coefficients, and looks back at each
+batch given all the others: its deletion residuals weigh its cells, its moments move the covariances.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.design import Coding, Rows, balance_weight
+from trimfit.regression.fitting.covariances import contrast
+from trimfit.regression.fitting.outliers import LEAST_WEIGHT
+from trimfit.regression.movement.jumps import jumps_before
+from trimfit.regression.movement.process import MEASURE, N_DIRECTIONS, SITTING_DAYS, Movement, levels_of_rows
+from trimfit.regression.movement.wild_readings import FEW_WILD, wild_share
+from trimfit.regression.posterior.batch import (
+    BatchSums,
+    Posterior,
+    batch_sums,
+    cell_residuals,
+    deletion,
+    left_out_readings,
+    marginal,
+    noise_along,
+    noise_told,
+    posterior_of,
+    reed_moments,
+    resummed,
+    row_precision,
+    sound_weights,
+    standardised,
+)
+from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, SEEDS, assumed_batch_cov
+
+__all__ = [
+    "Globals",
+    "Piece",
+    "along_movement",
+    "batch_told",
+    "batch_views",
+    "em_step",
+    "joint_pass",
+    "noise_scales",
+    "pieces_of",
+    "reading_stretch",
+    "rescaled",
+    "reweigh",
+    "sums_again",
+]
+
+Array = NDArray[np.float64]
+K, M = len(OUTPUTS), len(REGRESSORS)
+OWN = len(RANDOM) * K
+E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
+LEAST_STRETCH = 0.9
+"""A next reading is never said to be much better than a sound one."""
+COPIED = 0.5
+"""An output whose errors are mostly smaller than this share of what REML says is a copy of another one."""
+LEAST_CELLS = 30
+"""Fewer tell nothing of how good readings are."""
+WILDEST = 2.5
+"""No reading counts for more than so many times the usual one when a type's errors are measured."""
+FARTHEST = 9.0
+"""The same where one direction alone is looked at: three standard deviations."""
+FREE = 1e6
+"""Times their covariance, reeds' own terms are as good as free."""
+
+
+@dataclass(slots=True)
+class Globals:
+    """Covariances in work, how reeds move (None: not at all), and the posterior of all coefficients under them."""
+
+    batch_cov: Array
+    reed_cov: Array
+    noise_cov: Array
+    reed_scale: Array
+    noise_scale: Array
+    chanter_cov: Array
+    coef: Array
+    coef_cov: Array
+    movement: Movement | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One batch's rows: where they stand, which coefficients of the card they meet, its type; x with the offsets of
+    `strangers` chanters before all else, which the card has no room for: they are the batch's own, like its deviations.
+    """
+
+    at: slice
+    type_code: int
+    local: NDArray[np.intp]
+    x: Array
+    psi: Array
+    reed_of: NDArray[np.intp]
+    strangers: int
+
+    def own_cov(self, g: Globals) -> Array:
+        """Prior of what is this batch's own: its deviations, then the strangers' offsets."""
+        if not self.strangers:
+            return g.batch_cov
+        wide = C_TERMS * K
+        out = np.zeros((OWN + wide * self.strangers,) * 2)
+        out[:OWN, :OWN] = g.batch_cov
+        for c in range(self.strangers):
+            part = slice(OWN + wide * c, OWN + wide * (c + 1))
+            out[part, part] = g.chanter_cov
+        return out
+
+
+def pieces_of(rows: Rows, coding: Coding, n_types: int) -> list[Piece]:
+    """The rows, sorted by batch and reed, batch by batch."""
+    x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
+    psi = coding.random_part(x6, rows.type_code)
+    edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
+    wide = C_TERMS * K
+    out = []
+    for lo, hi in pairwise(edges):
+        at = slice(lo, hi)
+        t = int(rows.type_code[lo])
+        met = np.unique(rows.chanter_code[at])
+        known = met[(met >= 0) & (met < len(coding.chanters))]
+        strangers = met[met >= len(coding.chanters)]
+        scales = coding.chanter_part(rows.type_code[at])
+        hot = [
+            [(rows.chanter_code[at] == c).astype(float)[:, None] * scales for c in some] for some in (strangers, known)
+        ]
+        met_terms = np.flatnonzero(x6[at].any(axis=0))  # few batches know of lips, or of any odd weather
+        first = M * K * t
+        local = np.concatenate(
+            [np.arange(first + K * j, first + K * (j + 1)) for j in met_terms]
+            + [np.arange(M * K * n_types + wide * c, M * K * n_types + wide * (c + 1)) for c in known]
+        ).astype(np.intp)
+        reed_of = rows.reed_code[at] - rows.reed_code[lo]
+        x = np.concatenate([*hot[0], x6[at][:, met_terms], *hot[1]], axis=1)
+        out.append(Piece(at, t, local, x, psi[at], reed_of, len(strangers)))
+    return out
+
+
+def _sums(piece: Piece, rows: Rows, g: Globals) -> BatchSums:
+    noise = g.noise_cov * g.noise_scale[piece.type_code]
+    w, wy = row_precision(rows.y[piece.at], rows.weight[piece.at], noise)
+    reed_cov = g.reed_cov * g.reed_scale[piece.type_code]
+    levels = None
+    if g.movement is not None:
+        levels = levels_of_rows(rows, piece.at, piece.reed_of, g.movement.of(piece.type_code))
+    return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, reed_cov, total=True, levels=levels)
+
+
+def batch_told(piece: Piece, rows: Rows, g: Globals) -> tuple[Array, Array]:
+    """What a batch's rows say of the coefficients that it meets (`piece.local`): information and vector."""
+    sums = _sums(piece, rows, g)
+    return marginal(sums.m[0], sums.mv[0], piece.own_cov(g))
+
+
+def sums_again(rows: Rows, before: Rows, pieces: list[Piece], g: Globals, found: list[BatchSums]) -> list[BatchSums]:
+    """The sums, `found` for the rows as they were `before` under the same covariances, with the weights (and jumps) of
+    these."""
+    out = []
+    for piece, sums in zip(pieces, found, strict=True):
+        weight = rows.weight[piece.at]
+        changed = (weight != before.weight[piece.at]).any(axis=1)
+        if g.movement is not None and (rows.jump[piece.at] != before.jump[piece.at]).any():
+            out.append(_sums(piece, rows, g))
+            continue
+        noise = g.noise_cov * g.noise_scale[piece.type_code]
+        w, wy = row_precision(rows.y[piece.at][changed], weight[changed], noise)
+        out.append(resummed(sums, changed, w, wy))
+    return out
+
+
+def joint_pass(
+    rows: Rows, pieces: list[Piece], g: Globals, prior: tuple[Array, Array], found: list[BatchSums] | None = None
+) -> list[BatchSums]:
+    """Set the posterior of all coefficients in `g` under its covariances; prior = (mean, precision). Gives the sums.
+
+    found: the sums, where they are at hand.
+    """
+    k = prior[1].copy()
+    right = prior[1] @ prior[0]
+    met = np.zeros(len(right), dtype=bool)
+    found = [_sums(piece, rows, g) for piece in pieces] if found is None else found
+    for piece, sums in zip(pieces, found, strict=True):
+        info, vector = marginal(sums.m[0], sums.mv[0], piece.own_cov(g))
+        k[np.ix_(piece.local, piece.local)] += info
+        right[piece.local] += vector
+        met[piece.local] = True
+    # what no row meets, and is tied to nothing met, is as it was before: it makes no other inverse larger
+    while (tied := met | prior[1][met].any(axis=0)).sum() > met.sum():
+        met = tied
+    g.coef_cov = np.zeros_like(k)
+    for part in (met, ~met):
+        at = np.ix_(part, part)
+        g.coef_cov[at] = _inverse(0.5 * (k[at] + k[at].T))
+    g.coef = g.coef_cov @ right
+    return found
+
+
+def _inverse(k: Array) -> Array:
+    """Inverse of a positive definite matrix, exactly symmetric."""
+    out = np.asarray(np.linalg.inv(k), dtype=np.float64)
+    return 0.5 * (out + out.T)
+
+
+def batch_views(
+    rows: Rows, pieces: list[Piece], g: Globals, found: list[BatchSums] | None = None
+) -> Iterator[tuple[Piece, BatchSums, Posterior]]:
+    """Each batch's sums with the belief about its omega given everything (its own rows counted once).
+
+    found: the sums, where they are at hand for these weights and covariances.
+    """
+    for number, piece in enumerate(pieces):
+        sums = _sums(piece, rows, g) if found is None else found[number]
+        cov_phi = g.coef_cov[np.ix_(piece.local, piece.local)]
+        yield piece, sums, posterior_of(sums.m[0], sums.mv[0], piece.own_cov(g), g.coef[piece.local], cov_phi)
+
+
+def reweigh(rows: Rows, pieces: list[Piece], g: Globals, base: Array, found: list[BatchSums]) -> Rows:
+    """The rows with cell weights from the deletion residuals, times the weights they came with; found: their sums."""
+    views = [
+        (piece, sums, post, deletion(sums, post, rows.y[piece.at]))
+        for piece, sums, post in batch_views(rows, pieces, g, found)
+    ]
+    z = np.concatenate([standardised(*gone, rows.y[piece.at]) for piece, _, _, gone in views])
+    # slips blow REML's noise up before they are found: measure them by the middle of the residuals instead
+    full = np.abs(z) / np.sqrt(np.maximum(rows.weight / base, LEAST_WEIGHT))
+    middle = np.array(
+        [np.quantile(v, 0.683) if len(v := full[np.isfinite(full[:, k]), k]) >= 30 else 1.0 for k in range(K)]
+    )
+    middle = np.clip(middle, 0.1, 1.0)
+    weight, jump = base.copy(), rows.jump.copy()
+    for piece, sums, post, gone in views:
+        noise, at = g.noise_cov * g.noise_scale[piece.type_code], piece.at
+        fresh = sound_weights(sums, post, rows.y[at], noise, base[at], rows.weight[at], middle, gone)
+        if g.movement is not None:
+            moved = jumps_before(
+                sums, post, rows.y[at], rows.day[at], noise, base[at], fresh * base[at], rows.jump[at],
+                g.movement.of(piece.type_code),
+            )  # fmt: skip
+            # what a jump explains is no fault of the readings: they are judged anew with it
+            new = np.isin(piece.reed_of, piece.reed_of[moved != rows.jump[at]])
+            fresh[new], jump[at] = 1.0, moved
+        weight[at] *= fresh
+    return replace(rows, weight=np.maximum(weight, LEAST_WEIGHT), jump=jump)
+
+
+def em_step(
+    rows: Rows,
+    pieces: list[Piece],
+    g: Globals,
+    assumed: Array,
+    n_types: int,
+    found: list[BatchSums],
+) -> None:
+    """One EM step for batch and reed covariances and the types' scales; assumptions count as a few groups.
+
+    assumed (30, 30): the reeds' covariance before any is seen; the batches' follows the reeds'. found: the rows' sums.
+    """
+    batch_sum, reed_sum = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
+    type_sum = np.zeros((n_types, OWN, OWN))
+    type_n = np.zeros(n_types)
+    for piece, sums, post in batch_views(rows, pieces, g, found):
+        u = post.mean[:OWN]
+        batch_sum += np.outer(u, u) + post.cov[:OWN, :OWN]
+        mean, cov = reed_moments(sums, post)
+        mean, cov = mean[:, :OWN], cov[:, :OWN, :OWN]
+        mine = mean.T @ mean + cov.sum(axis=0)
+        reed_sum += mine / g.reed_scale[piece.type_code]
+        type_sum[piece.type_code] += mine
+        type_n[piece.type_code] += len(mean)
+    n_reeds, n_batches = float(type_n.sum()), float(len(pieces))
+    g.reed_cov = _seeded(reed_sum, n_reeds, assumed, SEEDS["reed"], SEEDS["reed bend"])
+    likely = assumed_batch_cov(g.reed_cov, assumed, n_reeds)
+    g.batch_cov = _seeded(batch_sum, n_batches, likely, SEEDS["batch"], SEEDS["batch bend"])
+    inverse = np.linalg.inv(g.reed_cov)
+    raw = np.array([np.sum(inverse * s) for s in type_sum]) / OWN
+    # told against the shop's own middle: what the assumptions add makes every type look less than the whole, and were
+    # that taken for a scale, the reeds' covariance would shrink with each step
+    raw *= n_reeds / max(float(raw.sum()), 1e-9)
+    seed = 20.0
+    g.reed_scale = np.clip((raw + seed) / (type_n + seed), 0.25, 4.0)
+    g.reed_scale /= float(np.exp(np.average(np.log(g.reed_scale), weights=np.maximum(type_n, 1e-9))))
+
+
+def _seeded(total: Array, count: float, assumed: Array, seed: float, bend_seed: float) -> Array:
+    """Covariance (3K, 3K) from a sum over `count` groups and the assumed one, which counts for `seed` groups in start
+    and slope and for `bend_seed` in the bend; positive definite, for each seed adds a positive part and the bend's
+    rows and columns are scaled together."""
+    more = np.r_[np.full(2 * K, seed), np.full(OWN - 2 * K, bend_seed)]
+    root = 1.0 / np.sqrt(count + more)
+    out: Array = (total + assumed * np.sqrt(np.outer(more, more))) * np.outer(root, root)
+    return out
+
+
+def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> tuple[Array, Array]:
+    """Covariance (K, K) of a sound reading's errors and each type's multiple of it (T,).
+
+    REML's variance is a mean square, and tails make it larger than the errors of most readings: it is narrowed by as
+    much as the deletion residuals' middle is narrower than their mean square says (1 where they are normal; were the
+    middle held against 1 instead, reeds believed to vary too much would be taken for readings too good). A cell's
+    residual given the rest of its reading tells of the cell's own error and not of what all notes of a reading share,
+    its seating: the shared part is left as it is.
+    A type's multiple is told by its reeds' readings against each other, their own terms left free.
+    """
+    z = np.concatenate([cell_residuals(sums, post, rows.y[p.at]) for p, sums, post in batch_views(rows, pieces, g)])
+    # the middle output's; one that is always written down as another's double has no error of its own
+    each = [
+        float(middle / np.sqrt(np.mean(v**2)))
+        for v in (c[np.isfinite(c)] for c in z.T)
+        if len(v) >= LEAST_CELLS and (middle := np.quantile(np.abs(v), 0.683)) > COPIED
+    ]
+    narrow = min(float(np.median(each)) ** 2, 1.0) if each else 1.0
+    notes = g.noise_cov[1:, 1:]
+    shared = max(float(notes.sum() - np.trace(notes)) / ((K - 1) * (K - 2)), 0.0)
+    noise_cov = narrow * g.noise_cov
+    noise_cov[1:, 1:] += (1.0 - narrow) * shared
+
+    free = replace(g, reed_cov=FREE * g.reed_cov)
+    told: list[list[tuple[Array, Array]]] = [[] for _ in range(n_types)]
+    for piece, sums, post in batch_views(rows, pieces, free):
+        told[piece.type_code].append(noise_told(sums, post, rows.y[piece.at]))
+    scale, count = np.ones(n_types), np.zeros(n_types)
+    for t, parts in enumerate(told):
+        squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True)) if parts else (np.empty(0),) * 2
+        if freedom.sum() >= LEAST_CELLS:
+            scale[t], count[t] = g.noise_scale[t] * _multiple(squares, freedom), freedom.sum()
+    if count.any():
+        scale /= np.exp(np.average(np.log(scale), weights=count))
+    # a type of which too little was read to tell has the shop's
+    return noise_cov, np.where(count > 0, np.clip(scale, 0.3, 3.0), 1.0)
+
+
+def along_movement(rows: Rows, pieces: list[Piece], g: Globals) -> Array:
+    """The multiple of the errors' variance found among the readings of one reed (`noise_along`, the reeds' own terms
+    left free) in the three directions of movement (3,); 1 where too little was read to tell, or in no two sittings."""
+    free = replace(g, reed_cov=FREE * g.reed_cov)
+    parts = []
+    for piece in pieces:
+        if np.ptp(rows.day[piece.at]) <= SITTING_DAYS:
+            continue
+        sums = _sums(piece, rows, free)
+        coef_cov = g.coef_cov[np.ix_(piece.local, piece.local)]
+        post = posterior_of(sums.m[0], sums.mv[0], piece.own_cov(g), g.coef[piece.local], coef_cov)
+        parts.append(noise_along(sums, post, rows.y[piece.at], MEASURE))
+    if not parts:
+        return np.ones(N_DIRECTIONS)
+    squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True))
+    enough = freedom.sum(axis=0) >= LEAST_CELLS
+    found = [_multiple(squares[:, c], freedom[:, c], FARTHEST) if enough[c] else 1.0 for c in range(N_DIRECTIONS)]
+    return np.array(found)
+
+
+def rescaled(noise_cov: Array, multiple: Array) -> Array:
+    """A reading's errors (K, K) with the variances of the crow, of each note's own part and of what all notes share
+    multiplied by `multiple` (3,)."""
+    crow, own, shared = np.sqrt(multiple)
+    notes = np.full((K - 1, K - 1), 1.0 / (K - 1))
+    by = np.zeros((K, K))
+    by[0, 0] = crow
+    by[1:, 1:] = shared * notes + own * (np.eye(K - 1) - notes)
+    out: Array = by @ noise_cov @ by.T
+    return out
+
+
+def _multiple(squares: Array, freedom: Array, most: float = WILDEST) -> float:
+    """Sum of squares over degrees of freedom of readings (n,), none counted for more than `most` times what is usual
+    among them: slips hardly move it. Held to 1 by as much as SEEDS["noise"] degrees of freedom would."""
+    seed = SEEDS["noise"]
+    found = 1.0
+    for _ in range(30):
+        last, limit = found, most * found * freedom
+        found = float((np.minimum(squares, limit).sum() + seed) / (freedom.sum() + seed))
+        if abs(found - last) < 1e-4 * last:
+            break
+    return found
+
+
+def reading_stretch(
+    rows: Rows, found: list[tuple[Piece, BatchSums]], g: Globals, coding: Coding
+) -> tuple[Array, float]:
+    """What a next reading's error variance is over that of a sound one: (K + 1,), each output, then the gap.
+
+    The covariances are those of sound readings, for that is what a reed's belief should lean on; the next reading may
+    be an unsound one (A's not balanced, a tail). From each reading left out whole: the variance multiplier at which
+    nine in ten lie within 1.645 standard deviations, held to 1 by as much as a hundred readings would. The share of
+    wild readings (`wild`) comes from the same gaps, where the A's said nothing against the reading.
+    """
+    probe = np.vstack([np.eye(K), contrast(F_NOTE, E_NOTE)])
+    errors: list[list[tuple[Array, Array, Array]]] = [[] for _ in probe]
+    balanced: list[NDArray[np.bool_]] = []
+    for piece, sums, post in batch_views(rows, [piece for piece, _ in found], g, [sums for _, sums in found]):
+        own = np.einsum("pk,kl,pl->p", probe, g.noise_cov * g.noise_scale[piece.type_code], probe)
+        even = balance_weight(rows.y[piece.at], rows.kpa[piece.at], coding) == 1.0
+        for miss, spread, taken, which in left_out_readings(sums, post, rows.y[piece.at]):
+            for k in np.flatnonzero((probe[:, np.setdiff1d(np.arange(K), taken)] == 0).all(axis=1)).tolist():
+                m = probe[k, taken]
+                known = np.maximum(spread @ m @ m, 0.0)
+                errors[k].append((miss @ m, known, np.full(len(miss), own[k])))
+                if k == len(probe) - 1:
+                    balanced.append(even[which])
+    out = np.ones(len(probe))
+    share = FEW_WILD
+    if balanced:
+        at = np.concatenate(balanced)
+        share = wild_share(*(np.concatenate(parts)[at] for parts in zip(*errors[-1], strict=True)))
+    for k in range(len(probe)):
+        if sum(len(part[0]) for part in errors[k]) < 30:
+            continue
+        e, c, r = (np.concatenate(parts) for parts in zip(*errors[k], strict=True))
+        low, high = 0.1, 50.0
+        for _ in range(40):
+            middle = float(np.sqrt(low * high))
+            low, high = (low, middle) if np.mean(np.abs(e) <= 1.645 * np.sqrt(c + middle * r)) > 0.9 else (middle, high)
+        n = float(len(e))
+        out[k] = float(np.exp(np.log(middle) * n / (n + 100.0)))
+    return np.maximum(out, LEAST_STRETCH), share

@@ -1,0 +1,505 @@
+"""From rows to a FitCard: coding, robust weights, covariances by REML, then one exact joint pass.
+
+The steps, in order:
+
+1. gross slips are set aside by a robust line per type and output (median absolute deviation);
+2. REML of the gap on straight length; its variances and readings give the types' curves (`curve`), its slopes the
+   types' ratios;
+3. REML of every output and every pair along the curves; the three covariances (`covariance`);
+4. how reeds move with no work between (`movement`), from their idle spans; the noise, into which REML had put it,
+   is made smaller by as much (`em_iterations.along_movement`);
+5. the joint pass: every batch's information about all coefficients at once (`joint`), exact with holes; deletion
+   residuals give the cells' weights; EM steps move the covariances (these include the antisymmetric parts that
+   polarization cannot see) and find each type's own scale; the last pass is the posterior that the card keeps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.errors import TrimfitError
+from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
+from trimfit.regression.design import Coding, Rows, balance_weight, sort_rows, take_rows
+from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitting.bounds import (
+    affordable,
+    among_the_most_read,
+    most_read_types_first,
+    of_fewer_chanters,
+    of_types,
+)
+from trimfit.regression.fitting.covariances import (
+    SLIP_WEIGHT,
+    ContrastFits,
+    assemble,
+    contrast,
+    fit_combinations,
+    fit_contrasts,
+    shrink_correlation,
+)
+from trimfit.regression.fitting.em_iterations import (
+    Globals,
+    along_movement,
+    em_step,
+    joint_pass,
+    noise_scales,
+    pieces_of,
+    reading_stretch,
+    rescaled,
+    reweigh,
+    sums_again,
+)
+from trimfit.regression.fitting.outliers import gross_weights
+from trimfit.regression.movement.process import (
+    MEASURE,
+    SITTING_DAYS,
+    Movement,
+    assumed_movement,
+    idle_spans,
+    learned_movement,
+    settled,
+    unsettled,
+)
+from trimfit.regression.priors import (
+    C_TERMS,
+    CHANTER_TERMS,
+    RANDOM,
+    REGRESSORS,
+    SEEDS,
+    Spread,
+    assumed_batch_cov,
+    assumed_noise,
+    assumed_reed_cov,
+    chanter_spread,
+    regressor_prior,
+)
+from trimfit.regression.reml.newton import MixedFit, Start
+
+__all__ = ["coefficient_prior", "fit_card", "most_read_first", "prior_card"]
+
+Array = NDArray[np.float64]
+Tell = Callable[[str, int, int], None]
+K, M = len(OUTPUTS), len(REGRESSORS)
+OWN = len(RANDOM) * K
+E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
+LIP, PRESSURE, TEMPERATURE = (REGRESSORS.index(name) for name in ("lip", "pressure", "temperature"))
+LEAST_CURVE_ROWS = 8
+LEAST_WAITS = 5
+EM_STEPS = 4
+MOVEMENT_ROUNDS = 4
+NORMAL_MULTIPLE = 0.95
+"""What `along_movement` makes of normal errors and, within a few hundredths, of those with ordinary tails."""
+LEAST_ERROR_SHARE = 0.05
+"""However much the reeds move, so much of what REML calls errors of readings is left to them."""
+ROUNDS = 2
+"""REML is done again once slips have been found and their weights lowered."""
+MOST_CHANTERS = 40
+"""So many have offsets of their own on the card, the most read ones; what is learned of another stays in its batch."""
+MOST_REML_CHANTERS = 100
+"""REML leaves rows on any further chanter out: the joint pass, where a stranger costs nothing, has them all."""
+MOST_COVARIANCE_READINGS = 6000
+"""The covariances rest on the latest whole batches up to so many readings, type by type; the coefficients on all."""
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def coefficient_prior(n_types: int) -> tuple[Array, Array]:
+    """Prior of the types' coefficients: mean (6T, K), covariance (6T, 6T, K, K); type, then regressor."""
+    mean, shop, own = regressor_prior(n_types)
+    cov = np.zeros((n_types, M, n_types, M, K, K))
+    for j in range(M):
+        for s in range(n_types):
+            for t in range(n_types):
+                cov[s, j, t, j] = shop[j] + (own[j] if s == t else 0.0)
+    return np.tile(mean, (n_types, 1)), cov.reshape(n_types * M, n_types * M, K, K)
+
+
+def _stack(mean: Array, cov: Array) -> tuple[Array, Array]:
+    """The prior as one vector (T 6 K,) and matrix over (type, regressor, output)."""
+    size = mean.shape[0] * K
+    return mean.reshape(size), cov.transpose(0, 2, 1, 3).reshape(size, size)
+
+
+def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float, balance_cents: float) -> FitCard:
+    """What is believed with no data at all: assumptions only, for the named types (at least one place is kept)."""
+    names = types or ("",)
+    coding = Coding(
+        names,
+        (),
+        np.tile(scaled(curve_prior()[0]), (len(names), 1)),
+        np.ones(len(names)),
+        pressure_kpa,
+        temperature_c,
+        balance_cents,
+    )
+    mean, cov = _stack(*coefficient_prior(len(names)))
+    one_mean, one_cov = _stack(*coefficient_prior(1))
+    reed_cov = assumed_reed_cov()
+    return FitCard(
+        coding=coding,
+        coef=mean,
+        coef_cov=cov,
+        new_type_mean=one_mean,
+        new_type_cov=one_cov,
+        batch_cov=assumed_batch_cov(reed_cov, reed_cov, 0.0),
+        reed_cov=reed_cov,
+        noise_cov=assumed_noise(),
+        reed_scale=np.ones(len(names)),
+        noise_scale=np.ones(len(names)),
+        chanter_cov=chanter_spread(),
+        movement=assumed_movement(len(names)),
+        reeds=np.zeros(len(names), dtype=np.intp),
+        batches=np.zeros(len(names), dtype=np.intp),
+        low_weight={},
+    )
+
+
+def _chanter_spread(offsets: list[tuple[Array, Array]]) -> Array:
+    """Spread of chanters' two offset vectors (20, 20), from their posterior means (20,) and covariances (20, 20).
+
+    Each has a part that the notes share and a part of each note; the assumption counts as four chanters.
+    """
+    if len(offsets) < 3:
+        return chanter_spread()
+    terms = []
+    n, seed, count = K - 1, 4.0, float(len(offsets))
+    for i, assumed in enumerate(CHANTER_TERMS):
+        notes = slice(i * K + 1, (i + 1) * K)
+        second = np.mean([np.outer(m[notes], m[notes]) + c[notes, notes] for m, c in offsets], axis=0)
+        common = (second.sum() - np.trace(second)) / (n * (n - 1))
+        own = np.trace(second) / n - common
+        common = (count * max(common, 0.0) + seed * assumed.common**2) / (count + seed)
+        own = (count * max(own, 0.0) + seed * assumed.own**2) / (count + seed)
+        terms.append(Spread(assumed.crow, float(np.sqrt(common)), float(np.sqrt(own))))
+    return chanter_spread(tuple(terms))
+
+
+def _coding_from_gap(coding: Coding, rows: Rows, gap: MixedFit | None, n_types: int) -> Coding:
+    """Curves and slope ratios of the types from the gap: its slopes and variances on the curves of `coding`."""
+    if gap is None:
+        return coding
+    beta = gap.beta[: n_types * M].reshape(n_types, M)
+    slope = np.maximum(beta[:, 1] + beta[:, 2] * UNIT_MM, 2.0)
+    ratio = slope / float(np.exp(np.mean(np.log(slope))))
+    ratio = np.clip(ratio, 0.2, 5.0)
+    own = gap.outer_cov + gap.inner_cov + np.diag([1.0, 1.0])
+    mine = [_gap_rows(rows, coding, t) for t in range(n_types)]
+    curves = fit_curves(mine, [own * np.outer([1.0, r], [1.0, r]) for r in ratio], gap.noise)
+    return replace(coding, curves=curves, slope_ratio=ratio)
+
+
+def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
+    """A type's gap readings for its curve, with lips, conditions and chanters beside; None for too few of them."""
+    gap = rows.y[:, F_NOTE] - rows.y[:, E_NOTE]
+    weight = np.minimum(rows.weight[:, E_NOTE], rows.weight[:, F_NOTE])
+    at = np.flatnonzero((rows.type_code == type_code) & np.isfinite(gap) & (weight > SLIP_WEIGHT))
+    if len(at) < LEAST_CURVE_ROWS:
+        return None
+    codes = np.unique(rows.chanter_code[at])
+    on = (rows.chanter_code[at][:, None] == codes[codes >= 0]).astype(float)
+    kpa, deg_c = rows.kpa[at] - coding.pressure_kpa, rows.deg_c[at] - coding.temperature_c
+    other = np.column_stack([rows.lip[at], np.nan_to_num(kpa), np.nan_to_num(deg_c), on])
+    m = contrast(F_NOTE, E_NOTE)
+    _, shop, own = regressor_prior(1)
+    spread = [float(m @ (shop[j] + own[j]) @ m) for j in (LIP, PRESSURE, TEMPERATURE)]
+    chanter = sum(float(m @ term.matrix() @ m) for term in CHANTER_TERMS)
+    precision = 1.0 / np.array(spread + [chanter] * on.shape[1])
+    first = np.flatnonzero(np.r_[True, np.diff(rows.reed_code[at]) != 0])
+    return GapRows(gap[at], weight[at], rows.removed_mm[at], other, precision, first)
+
+
+def most_read_first(rows: Rows, chanters: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:
+    """The rows with chanters' codes such that those the card has room for come first, and the names of these.
+
+    The others' codes follow, the most read ones first.
+    """
+    if len(chanters) <= MOST_CHANTERS:
+        return rows, chanters
+    count = np.bincount(rows.chanter_code[rows.chanter_code >= 0], minlength=len(chanters))
+    by_count = np.argsort(-count, kind="stable")
+    order = np.r_[np.sort(by_count[:MOST_CHANTERS]), by_count[MOST_CHANTERS:]]
+    code = np.empty(len(chanters) + 1, dtype=np.intp)
+    code[order], code[-1] = np.arange(len(chanters)), -1
+    return replace(rows, chanter_code=code[rows.chanter_code]), tuple(chanters[i] for i in order[:MOST_CHANTERS])
+
+
+def _newest_batches(rows: Rows) -> NDArray[np.bool_]:
+    """Which batches (B,) the covariances rest on: the latest of each type in turn, MOST_COVARIANCE_READINGS in all.
+
+    rows: in the order in which they came to the log.
+    """
+    n_batches = len(rows.batches)
+    size = np.bincount(rows.batch_code, minlength=n_batches)
+    last = np.zeros(n_batches, dtype=np.intp)
+    np.maximum.at(last, rows.batch_code, np.arange(len(rows)))
+    type_of = np.array([t for t, _ in rows.batches], dtype=np.intp)
+    turn = np.zeros(n_batches, dtype=np.intp)
+    for t in np.unique(type_of):
+        mine = np.flatnonzero(type_of == t)
+        turn[mine[np.argsort(-last[mine])]] = np.arange(len(mine))
+    order = np.lexsort((-last, turn))
+    taken = np.zeros(n_batches, dtype=bool)
+    taken[order] = np.cumsum(size[order]) <= MOST_COVARIANCE_READINGS
+    taken[order[0]] = True
+    return taken
+
+
+def _full_prior(prior: tuple[Array, Array], g: Globals, n_chanters: int) -> tuple[Array, Array]:
+    """Mean (P,) and precision (P, P) of all the card's coefficients: the types' (`coefficient_prior`), chanters'."""
+    mean, cov = _stack(*prior)
+    wide = C_TERMS * K
+    size = len(mean) + wide * n_chanters
+    precision = np.zeros((size, size))
+    precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
+    one = np.linalg.inv(g.chanter_cov)
+    for c in range(n_chanters):
+        part = slice(len(mean) + wide * c, len(mean) + wide * (c + 1))
+        precision[part, part] = one
+    return np.concatenate([mean, np.zeros(wide * n_chanters)]), precision
+
+
+def _covariances(
+    rows: Rows, base: Array, straight: Coding, prior: tuple[Array, Array], tell: Tell
+) -> tuple[Globals, Coding, Rows, float]:
+    """REML and EM of the covariances from these rows: with the curves, the rows' weights, the gap's criterion.
+
+    straight: the coding with no curves yet.
+    """
+    n_types, n_chanters = len(straight.types), len(straight.chanters)
+    outer_of = np.zeros(len(rows.reeds), dtype=np.intp)
+    outer_of[rows.reed_code] = rows.batch_code
+    n_reeds, n_batches = len(rows.reeds), len(np.unique(rows.batch_code))
+    few = (rows.chanter_code < MOST_REML_CHANTERS) & among_the_most_read(rows)
+    as_read = rows.y
+    movement, multiple, apart = assumed_movement(n_types), np.ones(len(MEASURE)), assumed_noise()
+
+    def sizes(noise_cov: Array) -> Array:
+        """Variances of a reading's errors in the three directions of movement."""
+        return np.asarray(np.diag(MEASURE @ noise_cov @ MEASURE.T))
+
+    def curves() -> Coding:
+        (gap,) = reml(straight)(contrast(F_NOTE, E_NOTE)[None], [None])
+        return _coding_from_gap(straight, rows, gap, n_types)
+
+    def reml(code: Coding) -> Callable[[Array, list[Start | None]], list[MixedFit | None]]:
+        x = code.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
+        psi = code.random_part(x, rows.type_code)
+        scales = code.chanter_part(rows.type_code)
+        used = rows
+        if not few.all():
+            weight, chanter = np.where(few[:, None], rows.weight, 0.0), np.where(few, rows.chanter_code, -1)
+            used = replace(rows, weight=weight, chanter_code=chanter)
+        spread = chanter_spread()
+        return lambda m, starts: fit_combinations(used, x, psi[:, :2], outer_of, m, prior, spread, scales, starts)
+
+    tell("the types' curves", 0, 1)
+    coding = curves()
+    pieces = pieces_of(rows, coding, n_types)
+
+    def found(round_number: int, last: ContrastFits | None) -> tuple[ContrastFits, Globals, Array, float]:
+        step = f"each output and pair, round {round_number} of {ROUNDS}"
+        fits = fit_contrasts(rows, reml(coding), last, lambda a, b: tell(step, a, b))
+        assumed = assumed_reed_cov()
+        gap_fit = fits.pair.get((E_NOTE, F_NOTE))
+        if gap_fit is not None:
+            # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
+            ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * M : M])) / 50.0, 0.3, 3.0))
+            resize = np.r_[np.ones(K), np.full(OWN - K, ratio)]
+            assumed = assumed * np.outer(resize, resize)
+        reed_cov = assumed.copy()
+        two = slice(0, 2 * K)  # start and slope; a bend of a reed's own is left to the joint pass
+        reed_cov[two, two] = assemble(fits, lambda f: f.inner_cov, assumed[two, two], SEEDS["reed"], n_reeds)
+        noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
+        reed_cov = _shrunk(reed_cov, 0.5 * n_reeds)
+        batch_cov = assumed_batch_cov(reed_cov, assumed, n_reeds)
+        batch_cov[two, two] = assemble(fits, lambda f: f.outer_cov, batch_cov[two, two], SEEDS["batch"], n_batches)
+        start = Globals(
+            _shrunk(batch_cov, 0.7 * n_batches, reed_cov),
+            reed_cov,
+            shrink_correlation(noise_cov, 0.5 * len(rows), floor=0.08),
+            np.ones(n_types),
+            np.ones(n_types),
+            chanter_spread(),
+            np.empty(0),
+            np.empty(0),
+            movement,
+        )
+        return fits, start, assumed, gap_fit.criterion if gap_fit is not None else 0.0
+
+    fits, g, assumed, criterion = found(1, None)
+    for round_number in range(2, ROUNDS + 1):
+        # REML had put the movement into the readings' errors: slips and jumps are found, the movement is learned and
+        # the errors are made smaller in turn, until those found among a reed's readings are as large as those believed
+        noise_cov, multiple = g.noise_cov, np.ones(len(multiple))
+        for _ in range(MOVEMENT_ROUNDS):
+            sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
+            rows = reweigh(rows, pieces, g, base, sums)
+            movement = g.movement = movement_of(replace(rows, y=as_read), coding, g, n_types)
+            rows = replace(rows, y=unsettled(as_read, rows, movement))
+            found_multiple = along_movement(rows, pieces, g) / NORMAL_MULTIPLE
+            multiple = np.clip(multiple * found_multiple, LEAST_ERROR_SHARE, 1.0)
+            apart = g.noise_cov = rescaled(noise_cov, multiple)
+        # a slip bends a curve as it blows up a variance: both anew, now that slips are found
+        coding = curves()
+        pieces = pieces_of(rows, coding, n_types)
+        fits, g, assumed, criterion = found(round_number, fits)
+    # REML anew, its slips now weighed, may have found smaller errors by itself
+    g.noise_cov = rescaled(g.noise_cov, np.clip(sizes(apart) / sizes(g.noise_cov), LEAST_ERROR_SHARE, 1.0))
+    for step in range(EM_STEPS):
+        tell("the joint response", step, EM_STEPS + 2)
+        sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
+        before, rows = rows, reweigh(rows, pieces, g, base, sums)
+        em_step(rows, pieces, g, assumed, n_types, sums_again(rows, before, pieces, g, sums))
+        places = [slice(c, c + C_TERMS * K) for c in range(M * K * n_types, len(g.coef), C_TERMS * K)]
+        g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
+        if step == EM_STEPS - 2:
+            g.noise_cov, g.noise_scale = noise_scales(rows, pieces, g, n_types)
+    # the reeds' is left as EM has it (its assumed groups are regularisation enough): shrunk with all the weak ones, the
+    # few correlations that `pick` and the first cut rest on, crow with gap and start with slope, would all but vanish
+    g.batch_cov = _shrunk(g.batch_cov, 0.7 * n_batches, g.reed_cov)
+    return g, coding, rows, criterion
+
+
+def movement_of(rows: Rows, coding: Coding, g: Globals, n_types: int) -> Movement:
+    """How reeds move, from the idle spans among these rows (as they were read) under the coefficients in `g`."""
+    x = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
+    coef = g.coef[: M * K * n_types].reshape(n_types, M, K)[rows.type_code]
+    # what length and strokes do is alike for both sittings of a span: the conditions alone are taken off
+    residual = rows.y - np.einsum("nj,njk->nk", x[:, PRESSURE:], coef[:, PRESSURE:])
+    state = np.column_stack([rows.removed_mm, rows.lip, rows.chanter_code])
+    spans = idle_spans(
+        residual, gross_weights(rows), rows.day, settled(rows), state, rows.event, rows.reed_code, rows.type_code
+    )
+    return learned_movement(spans, g.noise_cov, n_types)
+
+
+def _shrunk(cov: Array, groups: float, target: Array | None = None) -> Array:
+    """`shrink_correlation` of start and slope (2K of the 3K); the bend, of which little is ever seen, goes with neither
+    (its many unseen correlations would count as noise and have those of start and slope shrunk with them)."""
+    two = slice(0, 2 * K)
+    out = np.zeros_like(cov)
+    out[two, two] = shrink_correlation(cov[two, two], groups, None if target is None else target[two, two])
+    rest = slice(2 * K, OWN)
+    out[rest, rest] = cov[rest, rest]
+    return out
+
+
+def fit_card(
+    rows: Rows,
+    types: tuple[str, ...],
+    chanters: tuple[str, ...],
+    *,
+    pressure_kpa: float,
+    temperature_c: float,
+    balance_cents: float,
+    tell: Tell = _quiet,
+) -> FitCard:
+    """Fit the joint response. rows as from `design.rows_from_frame`; types, chanters: the names of their codes.
+
+    Raises TrimfitError when there is no reading at all.
+    """
+    if len(rows) == 0 or not np.isfinite(rows.y).any():
+        raise TrimfitError("no reading to learn from", remedy="log or import readings first")
+    rows, types = most_read_types_first(rows, types)
+    n_types = len(types)
+    rows, chanters = most_read_first(of_types(rows, n_types), chanters)
+    rows = affordable(of_fewer_chanters(rows))
+    newest = _newest_batches(rows)
+    rows = sort_rows(rows)
+    usual_kpa = float(np.nanmedian(rows.kpa)) if np.isfinite(rows.kpa).any() else pressure_kpa
+    usual_c = float(np.nanmedian(rows.deg_c)) if np.isfinite(rows.deg_c).any() else temperature_c
+    straight = np.zeros((n_types, len(KNOTS_MM)))
+    coding = Coding(types, chanters, straight, np.ones(n_types), usual_kpa, usual_c, balance_cents)
+    seat = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
+    seat[:, 0] = 1.0
+    base = np.maximum(seat, 1e-3)
+    rows = replace(rows, weight=seat * gross_weights(rows))
+    prior = coefficient_prior(n_types)
+    at = np.flatnonzero(newest[rows.batch_code])
+    core = take_rows(rows, at) if len(at) < len(rows) else rows
+    g, coding, core, criterion = _covariances(core, base[at], coding, prior, tell)
+    tell("the joint response", EM_STEPS + 1, EM_STEPS + 2)
+    pieces = pieces_of(rows, coding, n_types)
+    weight, jump = rows.weight.copy(), rows.jump.copy()
+    weight[at], jump[at] = core.weight, core.jump
+    movement = g.movement or assumed_movement(n_types)
+    rows = replace(rows, y=unsettled(rows.y, rows, movement), weight=weight, jump=jump)
+    whole_prior = _full_prior(prior, g, len(chanters))
+    sums = None
+    for _ in range(1 if len(core) == len(rows) else 2):
+        sums = joint_pass(rows, pieces, g, whole_prior, sums)
+        before, rows = rows, reweigh(rows, pieces, g, base, sums)
+        sums = sums_again(rows, before, pieces, g, sums)
+    sums = joint_pass(rows, pieces, g, whole_prior, sums)
+    latest = [(piece, s) for piece, s in zip(pieces, sums, strict=True) if newest[rows.batch_code[piece.at.start]]]
+    stretch, wild = reading_stretch(rows, latest, g, coding)
+    tell("the joint response", EM_STEPS + 2, EM_STEPS + 2)
+    new_mean, new_cov = _new_type(g, prior, n_types)
+    low = {
+        str(rows.label[i]): [round(float(v), 4) for v in rows.weight[i]]
+        for i in np.flatnonzero((np.where(np.isfinite(rows.y), rows.weight / base, 1.0) < 0.99).any(axis=1))
+    }
+    batch_type = np.array([t for t, _ in rows.batches], dtype=np.intp)
+    reed_type = np.zeros(len(rows.reeds), dtype=np.intp)
+    reed_type[rows.reed_code] = rows.type_code
+    return FitCard(
+        coding=coding,
+        coef=g.coef,
+        coef_cov=g.coef_cov,
+        new_type_mean=new_mean,
+        new_type_cov=new_cov,
+        batch_cov=g.batch_cov,
+        reed_cov=g.reed_cov,
+        noise_cov=g.noise_cov,
+        reed_scale=g.reed_scale,
+        noise_scale=g.noise_scale,
+        chanter_cov=g.chanter_cov,
+        reeds=np.bincount(reed_type, minlength=n_types).astype(np.intp),
+        batches=np.bincount(batch_type, minlength=n_types).astype(np.intp),
+        low_weight=low,
+        readings=len(rows),
+        criterion=criterion,
+        movement=movement,
+        wait_days=_usual_days(rows, work=True),
+        again_days=_usual_days(rows, work=False),
+        jumped=tuple(str(label) for label in rows.label[rows.jump > 0]),
+        reading_stretch=stretch[:-1],
+        gap_stretch=float(stretch[-1]),
+        wild_share=wild,
+    )
+
+
+def _usual_days(rows: Rows, *, work: bool) -> float:
+    """From a reed's reading to its next, with work between or without, the middle of them all, in days; 0 where that is
+    one sitting, or too few to tell.
+
+    rows: in order of reed and time.
+    """
+    worked = (np.diff(rows.removed_mm) > 0) | (np.diff(rows.lip) > 0)
+    days = np.diff(rows.day)[(worked == work) & (np.diff(rows.reed_code) == 0)]
+    wait = float(np.median(days)) if len(days) >= LEAST_WAITS else 0.0
+    return wait if wait > SITTING_DAYS else 0.0
+
+
+def _new_type(g: Globals, prior: tuple[Array, Array], n_types: int) -> tuple[Array, Array]:
+    """A type never seen: its coefficients (60,) and covariance, given what the shop's types turned out to be.
+
+    With the prior's covariance C over (types, new), the new type given the types is linear in them; the types' own
+    posterior uncertainty is carried through.
+    """
+    mean, cov = _stack(*coefficient_prior(n_types + 1))
+    old = slice(0, M * K * n_types)
+    new = slice(M * K * n_types, M * K * (n_types + 1))
+    reach = np.linalg.solve(cov[old, old], cov[old, new]).T
+    known = g.coef[old]
+    new_mean = mean[new] + reach @ (known - mean[old])
+    rest = cov[new, new] - reach @ cov[old, new]
+    out = rest + reach @ g.coef_cov[old, old] @ reach.T
+    return new_mean, 0.5 * (out + out.T)

@@ -1,0 +1,110 @@
+"""A card brought up to date with what was logged since: the coefficients follow, by the changed batches alone.
+
+Between two fits the covariances, curves and scales stay. Under them the coefficients' posterior is a sum over batches,
+so that only the batches with new readings have to be looked at: what such a batch had told the card is taken out, and
+what it tells now is put in. With C the coefficients' covariance and c their mean, and D, v the sum over these batches
+of information and vector told now less told before, all of it on the coefficients l that they meet
+(Woodbury; Golub & Van Loan, Matrix Computations, section 2.1.4),
+
+    C' = C - C_l (I + D C_ll)^-1 D C_l'        c' = c + C'_l (v - D c_l)
+
+It is what the joint pass over all rows would give under the same covariances and weights
+(tests/regression/fitting/test_update.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.regression.design import Rows, balance_weight, take_rows
+from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitting.em_iterations import Globals, batch_told, pieces_of
+from trimfit.regression.movement.process import unsettled
+from trimfit.regression.posterior.reed import batch_states
+
+__all__ = ["Changed", "refreshed"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """One batch with readings that the card has not seen: all its rows, reeds standing together, of a type that the
+    card knows; in_fit (n,): which the card has seen; chanters: the names their codes stand for, the card's first."""
+
+    rows: Rows
+    in_fit: NDArray[np.bool_]
+    chanters: tuple[str, ...]
+
+
+def refreshed(card: FitCard, changed: Sequence[Changed], last_seq: int) -> FitCard:
+    """The card with these batches' new readings in its coefficients; last_seq: the latest entry that it then holds.
+
+    New readings are weighed as a question would weigh them, and what counts for less is kept with the card.
+    """
+    g = Globals(
+        card.batch_cov, card.reed_cov, card.noise_cov, card.reed_scale, card.noise_scale, card.chanter_cov,
+        card.coef, card.coef_cov, card.movement,
+    )  # fmt: skip
+    told: list[tuple[NDArray[np.intp], Array, Array]] = []
+    reeds, batches, low = card.reeds.copy(), card.batches.copy(), dict(card.low_weight)
+    jumped = list(card.jumped)
+    for one in changed:
+        rows, code = one.rows, int(one.rows.type_code[0])
+        _, _, weighed = batch_states(
+            card, rows, card.coding, code, in_fit=one.in_fit, chanter_names=one.chanters, forget=False,
+            only=np.zeros(len(rows.reeds), dtype=bool),
+        )  # fmt: skip
+        weight = weighed.weight
+        jumped += [str(label) for label in rows.label[~one.in_fit & (weighed.jump > 0)]]
+        for i in np.flatnonzero(~one.in_fit & _lowered(rows, weight, card)):
+            # as it will be read back: what is taken out one day is then what was put in
+            low[str(rows.label[i])] = weight[i] = np.round(weight[i], 4).tolist()
+        rows = replace(rows, y=unsettled(rows.y, rows, card.movement), weight=weight, jump=weighed.jump)
+        told.append(_told(g, rows, card, 1.0))
+        if one.in_fit.any():
+            told.append(_told(g, take_rows(rows, np.flatnonzero(one.in_fit)), card, -1.0))
+        known = len(np.unique(rows.reed_code[one.in_fit]))
+        reeds[code] += len(rows.reeds) - known
+        batches[code] += not known
+    coef, coef_cov = _put_in(card.coef, card.coef_cov, told)
+    return replace(
+        card, coef=coef, coef_cov=coef_cov, reeds=reeds, batches=batches, low_weight=low, jumped=tuple(jumped),
+        last_seq=last_seq,
+    )  # fmt: skip
+
+
+def _lowered(rows: Rows, weight: Array, card: FitCard) -> NDArray[np.bool_]:
+    """Which rows (n,) have a cell that counts for less than its reading's balance alone would have it count."""
+    base = np.ones_like(weight)
+    base[:, 1:] = np.maximum(balance_weight(rows.y, rows.kpa, card.coding), 1e-3)[:, None]
+    less = np.where(np.isfinite(rows.y), weight / base, 1.0) < 0.99
+    return np.asarray(less.any(axis=1))
+
+
+def _told(g: Globals, rows: Rows, card: FitCard, sign: float) -> tuple[NDArray[np.intp], Array, Array]:
+    """The coefficients that one batch's rows meet, and what they tell of them, times sign."""
+    (piece,) = pieces_of(rows, card.coding, card.n_types)
+    info, vector = batch_told(piece, rows, g)
+    return piece.local, sign * info, sign * vector
+
+
+def _put_in(coef: Array, cov: Array, told: Sequence[tuple[NDArray[np.intp], Array, Array]]) -> tuple[Array, Array]:
+    """Mean (P,) and covariance (P, P) of the coefficients with what was told put in; all at once, as the sum may take
+    out more than one batch by itself could spare."""
+    if not told:
+        return coef, cov
+    at = np.unique(np.concatenate([local for local, _, _ in told]))
+    info, vector = np.zeros((len(at), len(at))), np.zeros(len(at))
+    for local, more, right in told:
+        here = np.searchsorted(at, local)
+        info[np.ix_(here, here)] += more
+        vector[here] += right
+    reach = cov[:, at]
+    inner = np.linalg.solve(np.eye(len(at)) + info @ reach[at], info)
+    new = cov - reach @ (0.5 * (inner + inner.T)) @ reach.T
+    return coef + new[:, at] @ (vector - info @ coef[at]), 0.5 * (new + new.T)

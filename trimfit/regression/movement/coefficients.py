@@ -1,0 +1,74 @@
+"""A card's movement in the words of the trade: cents of gap and crow per √day, and what a week does to a reed.
+
+Plain figures of `process.Movement`: nothing is estimated here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trimfit.base.units import Interval
+from trimfit.regression.movement.process import DIRECTIONS, SEEDS, Movement
+
+__all__ = ["MovementTerms", "movement_terms"]
+
+Z90 = 1.6448536269514722
+CROW, GAP, PITCH = (DIRECTIONS.index(name) for name in ("crow", "gap", "pitch"))
+WEEK_DAYS = 7.0
+
+
+@dataclass(frozen=True, slots=True)
+class MovementTerms:
+    """How reeds of one type move with no work done on them; intervals hold 90 %.
+
+    walk_…: standard deviation of the random walk after one day. settle_…: mean cents that the gap settles in all, by
+    age and after each cut. sitting_gap_cents: standard deviation of the error that a sitting's readings share.
+    left_week_gap_cents: half of the 90 % interval of the gap of a settled reed that was read a week ago, the error of
+    that sitting counted in, one reading's own error and rare jumps left out. spans: how many pairs of sittings with no
+    work between this rests on; assumed: there was none.
+    """
+
+    walk_gap_cents_per_sqrt_day: Interval
+    walk_crow_cents_per_sqrt_day: Interval
+    walk_pitch_cents_per_sqrt_day: Interval
+    settle_age_gap_cents: float
+    settle_work_gap_cents: float
+    sitting_gap_cents: float
+    jumps_per_day: float
+    left_week_gap_cents: float
+    spans: int
+    assumed: bool
+
+
+def movement_terms(movement: Movement, type_code: int) -> MovementTerms:
+    """The movement of a type in words of the trade.
+
+    The interval of a walk is that of a variance with spans + SEEDS["type"] degrees of freedom by the chi-squared law
+    (NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8): every span counts as if it showed the walk alone, so
+    that it is somewhat too narrow where the errors of readings outweigh the walk.
+    """
+    from scipy.special import chdtri
+
+    one = movement.of(type_code)
+    df = one.spans + SEEDS["type"]
+    tails = [float(np.sqrt(df / float(chdtri(df, tail)))) for tail in (0.05, 0.95)]
+
+    def walk(direction: int) -> Interval:
+        sd = float(np.sqrt(one.walk[direction, direction]))
+        return Interval(sd, sd * tails[0], sd * tails[1])
+
+    week_var = WEEK_DAYS * one.walk[GAP, GAP] + one.sitting[GAP, GAP]
+    return MovementTerms(
+        walk_gap_cents_per_sqrt_day=walk(GAP),
+        walk_crow_cents_per_sqrt_day=walk(CROW),
+        walk_pitch_cents_per_sqrt_day=walk(PITCH),
+        settle_age_gap_cents=float(one.settle[0, GAP]),
+        settle_work_gap_cents=float(one.settle[1, GAP]),
+        sitting_gap_cents=float(np.sqrt(one.sitting[GAP, GAP])),
+        jumps_per_day=one.jumps_per_day,
+        left_week_gap_cents=Z90 * float(np.sqrt(week_var)),
+        spans=round(one.spans),
+        assumed=one.spans == 0,
+    )

@@ -1,0 +1,189 @@
+"""The latest readings of a reed may be wrong, or the reed may have moved of a sudden: what would be known in each case.
+
+Readings' errors are now and then several times what they mostly are (a reed not seated, a tail), and a reed now and
+then jumps between two sittings. Once enough readings are there, the fit tells which (`batch.sound_weights`, `jumps`).
+The latest sitting cannot be judged so. It is taken as a mixture over explanations e: the reed jumped before it, or not;
+one of its readings was wild (WILD times the usual variance), or none. With D the design of the sitting's readings, and
+m, C the state as it was without them,
+
+    P(e | y) ~ P(e) N(y; D m, D (C + J_e) D' + N_e)
+
+and the state under e is the Gaussian update of (m, C + J_e) by y with errors N_e. The state without them is a downdate,
+C' = C + C D' (N - D C D')^-1 D C, exact for this reed. The same holds for the time since the latest sitting: the reed
+may have jumped since. Source of the mixtures: Tukey (1960), A survey of sampling from contaminated distributions;
+Harrison & Stevens (1976), J. Royal Statistical Society B 38, 205 (multi-process models).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.design import Coding, Rows, balance_weight
+from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, SITTING_DAYS, TypeMovement, settled, sittings_of
+from trimfit.regression.movement.wild_readings import WILD
+from trimfit.regression.posterior.batch import reading_noise
+from trimfit.regression.posterior.reed import ReedState
+
+__all__ = ["Explanation", "LatestSitting", "explained", "latest_sitting"]
+
+Array = NDArray[np.float64]
+K = len(OUTPUTS)
+E, F = OUTPUTS.index("e"), OUTPUTS.index("f")
+LEAST_CHANCE = 0.001
+"""An explanation less likely than this is left out."""
+MOST_READINGS = 6
+"""A longer sitting speaks for itself: its last so many readings are weighed."""
+_NEARLY_ALL = 0.9999
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Another explanation of what was read: its chance, the state under it, and whether the reed moved in it."""
+
+    chance: float
+    state: ReedState
+    moved: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LatestSitting:
+    """A reed's latest sitting, reading by reading: cents (m,) of the outputs taken, their design (m, d) under the
+    reading's own conditions, the errors as they were counted and as they would be for a sound reading (m, m); jumped:
+    whether a jump before the sitting was counted; days_before: since the sitting before, None for the first."""
+
+    cents: tuple[Array, ...]
+    designs: tuple[Array, ...]
+    counted: tuple[Array, ...]
+    sound: tuple[Array, ...]
+    jumped: bool
+    days_before: float | None
+
+
+def latest_sitting(
+    state: ReedState, rows: Rows, coding: Coding, names: Sequence[str], reed_code: int, settle_now: Array
+) -> LatestSitting | None:
+    """The latest sitting of a reed as `reed.batch_states` counted it; None without a reading of F and E in it.
+
+    rows: with the weights and jumps found there; names: what chanter codes stand for; settle_now (2,): how far the reed
+    has settled at the state's moment.
+    """
+    here = np.flatnonzero(rows.reed_code == reed_code)
+    if not len(here) or state.movement is None:
+        return None
+    sitting = sittings_of(rows.day[here], np.zeros(len(here), dtype=np.intp))
+    last = here[sitting == sitting[-1]]
+    start = int(last[0])
+    jumped = bool(rows.jump[start] > 0)
+    days = float(rows.day[start] - rows.day[start - 1]) if start > here[0] else None
+    last = last[-MOST_READINGS:]
+    if state.idle_days > 0 and len(last) > 1:
+        return None  # its shared error is no part of the state any more, and its readings bear each other out
+    base = np.repeat(balance_weight(rows.y[last], rows.kpa[last], coding)[:, None], K, axis=1)
+    base[:, 0] = 1.0
+    base = np.maximum(base, 1e-3)
+    error = BASIS @ state.movement.sitting @ BASIS.T if state.idle_days > 0 else np.zeros((K, K))
+    settle = settled(rows)
+    parts = []
+    for at, own in zip(last.tolist(), base, strict=True):
+        taken = np.flatnonzero(np.isfinite(rows.y[at]) & (rows.weight[at] > 1e-3))
+        if E not in taken or F not in taken:
+            continue
+        chanter = names[int(rows.chanter_code[at])] if rows.chanter_code[at] >= 0 else None
+        kpa, deg_c = (value if math.isfinite(value) else None for value in (float(rows.kpa[at]), float(rows.deg_c[at])))
+        design = state.design(
+            float(rows.removed_mm[at]), float(rows.lip[at]), chanter, kpa, deg_c, as_read=state.idle_days == 0
+        )
+        if state.idle_days > 0:
+            design = design.copy()
+            design[:, -N_DIRECTIONS:] = -BASIS  # the level as it was then
+        since = BASIS @ ((settle_now - settle[at]) @ state.movement.settle)
+        spot = np.ix_(taken, taken)
+        noise = [reading_noise(w[None, taken], state.noise_cov[spot])[0] + error[spot] for w in (rows.weight[at], own)]
+        parts.append((rows.y[at, taken] + (since[taken] if state.idle_days == 0 else 0.0), design[taken], *noise))
+    if not parts:
+        return None
+    cents, designs, counted, sound = zip(*parts, strict=True)
+    return LatestSitting(cents, designs, counted, sound, jumped, days)
+
+
+def _less(state: ReedState, design: Array, cents: Array, noise: Array, share: float) -> ReedState:
+    """The state with `share` of readings' information taken out again: design (m, d), cents (m,), noise (m, m)."""
+    reach = state.cov @ design.T
+    inner = noise / share - design @ reach
+    gain = np.linalg.solve(0.5 * (inner + inner.T), reach.T).T
+    cov = state.cov + gain @ reach.T
+    return replace(state, mean=state.mean + gain @ (design @ state.mean - cents), cov=0.5 * (cov + cov.T))
+
+
+def _block_diagonal(parts: Sequence[Array]) -> Array:
+    size = sum(len(part) for part in parts)
+    out, at = np.zeros((size, size)), 0
+    for part in parts:
+        out[at : at + len(part), at : at + len(part)] = part
+        at += len(part)
+    return out
+
+
+def explained(state: ReedState, latest: LatestSitting | None, wild: float) -> tuple[ReedState, tuple[Explanation, ...]]:
+    """The likeliest state of a reed, and the other explanations of its latest readings, likeliest first.
+
+    wild: the share of readings that are wild (`wild_readings.wild_share`). What the chances of the other explanations
+    leave to one is the likeliest one's.
+    """
+    found: list[tuple[float, ReedState, bool]] = [(1.0, state, False)]
+    movement = state.movement
+    if latest is not None and movement is not None:
+        found = _weighed(state, movement, latest, wild)
+    if movement is not None and state.idle_days > 0:
+        chance = movement.chance_of_jump(state.idle_days)
+        found = [(p * (1.0 - chance), s, moved) for p, s, moved in found] + [
+            (p * chance, s.moved(movement.jump_in(state.idle_days)), True)
+            for p, s, moved in found
+            if p * chance > LEAST_CHANCE
+        ]
+    found.sort(key=lambda one: -one[0])
+    whole = sum(p for p, _, _ in found)
+    others = tuple(Explanation(p / whole, s, moved) for p, s, moved in found[1:] if p / whole > LEAST_CHANCE)
+    return found[0][1], others
+
+
+def _weighed(
+    state: ReedState, movement: TypeMovement, latest: LatestSitting, wild: float
+) -> list[tuple[float, ReedState, bool]]:
+    """Chance, state and whether the reed moved, of each explanation of the latest sitting."""
+    design, cents = np.concatenate(latest.designs), np.concatenate(latest.cents)
+    before = _less(state, design, cents, _block_diagonal(latest.counted), _NEARLY_ALL)
+    if latest.jumped:
+        before = before.moved(-movement.jump, since=state.idle_days == 0)
+    jump_chance = 0.0
+    if latest.days_before is not None:
+        jump_chance = movement.chance_of_jump(max(latest.days_before, SITTING_DAYS))
+    n = len(latest.cents)
+    cases: list[tuple[float, bool, int | None]] = []
+    for moved, p in ((False, 1.0 - jump_chance), (True, jump_chance)):
+        if p > 0.0:
+            cases.append((p * (1.0 - wild) ** n, moved, None))
+            cases += [(p * wild * (1.0 - wild) ** (n - 1), moved, i) for i in range(n)]
+    logs, states = [], []
+    for prior, moved, which in cases:
+        start = before.moved(movement.jump, since=state.idle_days == 0) if moved else before
+        noise = _block_diagonal([WILD * part if i == which else part for i, part in enumerate(latest.sound)])
+        spread = design @ start.cov @ design.T + noise
+        error = cents - design @ start.mean
+        root = np.linalg.cholesky(0.5 * (spread + spread.T))
+        freed = np.linalg.solve(root, error)
+        logs.append(math.log(prior) - 0.5 * float(freed @ freed) - float(np.log(np.diag(root)).sum()))
+        states.append((start, noise))
+    share = np.exp(np.array(logs) - max(logs))
+    share /= share.sum()
+    return [
+        (float(p), start.updated(design, cents, noise), moved)
+        for p, (start, noise), (_, moved, _) in zip(share, states, cases, strict=True)
+        if p > LEAST_CHANCE
+    ]

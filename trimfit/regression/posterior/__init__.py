@@ -1,0 +1,1 @@
+"""The posterior of a batch and of each of its reeds."""

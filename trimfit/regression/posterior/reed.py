@@ -1,0 +1,551 @@
+"""A card and a batch's readings -> what is believed of each reed: one Gaussian over its own coefficients.
+
+The card's coefficients already hold what the batch's readings up to the fit have told. To count every reading once,
+that information is taken out again (it is known exactly, from the same rows and weights), and the batch's readings up
+to now, old and new, are put in: entries made since the fit, a sibling's included, count at once.
+
+A reed's state (d,) is: start (10), length (10), bend (10), lip (10), pressure (10), temperature (10), then for each
+chanter of interest its two offset vectors (20), then the error (3) that all readings of the present sitting share, and
+how far the level has moved since the sitting before (3). It is the state at a moment: start holds where the reed's
+level has moved to by then (`movement`). Start, length and bend hold the batch's and the reed's own deviations,
+and lip what a stroke does to this reed: how far the reeds of a type differ in that is assumed (`priors.stroke_spread`),
+for a log has too few strokes to tell, but what they did to this reed is learned from its readings. All in cents per
+unit of the regressors of `priors.REGRESSORS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.errors import TrimfitError
+from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.curve import bent_one_mm, scaled
+from trimfit.regression.design import Coding, Rows, balance_weight
+from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.movement.jumps import jumps_before
+from trimfit.regression.movement.process import (
+    BASIS,
+    DIRECTIONS,
+    EVENT,
+    N_DIRECTIONS,
+    SITTING_DAYS,
+    Levels,
+    TypeMovement,
+    levels_of,
+    settled,
+    sittings_of,
+    still_to_settle,
+    unsettled,
+)
+from trimfit.regression.posterior.batch import (
+    BatchSums,
+    Posterior,
+    batch_posterior,
+    batch_sums,
+    marginal,
+    posterior_of,
+    reed_terms,
+    row_precision,
+    sound_weights,
+)
+from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread
+
+__all__ = ["Moment", "ReedState", "batch_states", "known_coding", "told_offsets"]
+
+Array = NDArray[np.float64]
+K, M = len(OUTPUTS), len(REGRESSORS)
+WIDE = C_TERMS * K
+LIP = REGRESSORS.index("lip")
+GAP_DIRECTION = DIRECTIONS.index("gap")
+TOLD = len(RANDOM) * K
+OWN = TOLD + K
+"""A batch's and a reed's own terms here: those of the fit (TOLD), and what a stroke does to this reed. (A fit's many
+reeds hardly have strokes enough to tell; on the bench it may be most of what is not known of a reed's pitch.)"""
+
+
+@dataclass(frozen=True, slots=True)
+class ReedState:
+    """Belief about one reed: mean (d,), cov (d, d), and how its type is coded.
+
+    `chanters` names the chanters whose offsets follow the sixty coefficients; noise_cov (10, 10) is one reading's.
+    idle_days: since the last reading, 0 while its sitting lasts; sittings: how many there were up to the moment, with
+    one that begins then; movement: its type's; unsettled (2,): how far it has yet to settle by age, and by work done.
+    """
+
+    mean: Array
+    cov: Array
+    chanters: tuple[str, ...]
+    curve: Array
+    slope_ratio: float
+    pressure_kpa: float
+    temperature_c: float
+    noise_cov: Array
+    idle_days: float = 0.0
+    sittings: int = 1
+    movement: TypeMovement | None = None
+    unsettled: Array = field(default_factory=lambda: np.zeros(2))
+
+    @property
+    def sitting_at(self) -> slice:
+        """Where the error that the present sitting's readings share stands in the state."""
+        return slice(len(self.mean) - 2 * N_DIRECTIONS, len(self.mean) - N_DIRECTIONS)
+
+    def design(
+        self,
+        removed_mm: float,
+        lip: float,
+        chanter: str | None,
+        kpa: float | None = None,
+        deg_c: float | None = None,
+        *,
+        as_read: bool = False,
+    ) -> Array:
+        """The matrix (10, d) that turns the state into the ten outputs under these conditions.
+
+        Conditions left out are the bench's usual ones. as_read: with the error that this sitting's readings share. A
+        chanter that the state does not hold raises TrimfitError.
+        """
+        g = bent_one_mm(removed_mm, self.curve)
+        terms = [
+            1.0,
+            g,
+            g * g,
+            lip,
+            0.0 if kpa is None else kpa - self.pressure_kpa,
+            0.0 if deg_c is None else deg_c - self.temperature_c,
+        ]
+        for name in self.chanters:
+            here = 1.0 if name == chanter else 0.0
+            terms += [here, here * self.slope_ratio]
+        if chanter is not None and chanter not in self.chanters:
+            raise TrimfitError(f"chanter {chanter!r} was not asked about", "the belief")
+        # the terms times the identity over outputs: what `np.kron` says, at a tenth of its time
+        out: Array = (np.eye(K)[:, None, :] * np.array(terms)[None, :, None]).reshape(K, -1)
+        if len(self.mean) == out.shape[1]:
+            return out  # a state that knows of no sittings
+        return np.concatenate([out, BASIS if as_read else np.zeros_like(BASIS), np.zeros_like(BASIS)], axis=1)
+
+    def outputs(self, design: Array) -> tuple[Array, Array]:
+        """Mean (m,) and covariance (m, m) of the true values under a design (m, d)."""
+        return design @ self.mean, design @ self.cov @ design.T
+
+    def moved(self, cov: Array, *, since: bool = True) -> ReedState:
+        """The state if the level has moved by an unknown amount more, or less where that was counted: cov (3, 3).
+
+        since: since the sitting before, and not earlier.
+        """
+        wide, lift = self.cov.copy(), BASIS @ cov
+        wide[:K, :K] += lift @ BASIS.T
+        if not since:
+            return replace(self, cov=wide)
+        wide[:K, -N_DIRECTIONS:] += lift
+        wide[-N_DIRECTIONS:, :K] += lift.T
+        wide[-N_DIRECTIONS:, -N_DIRECTIONS:] += cov
+        return replace(self, cov=wide)
+
+    def moved_gap(self) -> tuple[float, float] | None:
+        """How far the gap has moved by itself since the sitting before, cents: mean and standard deviation; None where
+        there was none before."""
+        if self.sittings < 2:
+            return None
+        at = len(self.mean) - N_DIRECTIONS + GAP_DIRECTION
+        return float(self.mean[at]), float(np.sqrt(max(self.cov[at, at], 0.0)))
+
+    def updated(self, design: Array, values: Array, noise: Array) -> ReedState:
+        """The state after one more reading: design (m, d), values (m,), noise (m, m). The same kind of object."""
+        spread = design @ self.cov @ design.T + noise
+        gain = np.linalg.solve(spread, design @ self.cov).T
+        mean = self.mean + gain @ (values - design @ self.mean)
+        keep = np.eye(len(self.mean)) - gain @ design
+        cov = keep @ self.cov @ keep.T + gain @ noise @ gain.T
+        return replace(self, mean=mean, cov=0.5 * (cov + cov.T))
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """The moment that reeds are asked about: the day (R,), no earlier than a reed's last reading, and how far each has
+    settled then (R, 2), and how far it is not yet (R, 2); the last two for a reed with no reading (2,)."""
+
+    day: Array
+    settle: Array
+    unsettled: Array
+    blank_settle: Array = field(default_factory=lambda: np.zeros(2))
+    blank_unsettled: Array = field(default_factory=lambda: np.zeros(2))
+
+
+def known_coding(card: FitCard, types: Sequence[str]) -> Coding:
+    """The card's coding with room for types it does not know: their curve and slope ratio are the shop's middle."""
+    extra = len(types) - card.n_types
+    if extra <= 0:
+        return card.coding
+    return replace(
+        card.coding,
+        types=tuple(types),
+        curves=np.vstack([card.coding.curves, np.tile(scaled(np.median(card.coding.curves, axis=0)), (extra, 1))]),
+        slope_ratio=np.r_[card.coding.slope_ratio, np.ones(extra)],
+    )
+
+
+def told_offsets(
+    mean: Array, cov: Array, slope_ratio: float, meeting_cents: float | None, crow_cents: float | None
+) -> list[tuple[Array, float, float]]:
+    """What a chanter's told meeting pitch and working crow say of its offsets, as pseudo-readings.
+
+    mean (80,): the type's coefficients and the chanter's offsets before. Returns (row (80,), value, variance) each:
+    at the length where the typical reed of the type meets, its pitch is the meeting pitch; at the length where its
+    crow is the working crow, its gap is zero. Linear about the present mean; 6 cents are allowed on a told pitch, and
+    the reeds' own scatter on a told crow.
+    """
+    beta = mean[: M * K].reshape(M, K)
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    gap_row, pitch_row = np.zeros(K), np.zeros(K)
+    gap_row[f], gap_row[e] = 1.0, -1.0
+    pitch_row[f] = pitch_row[e] = 0.5
+    slope = max(float(gap_row @ beta[1]), 5.0)
+    offset = mean[M * K : M * K + K] + slope_ratio * mean[M * K + K : M * K + 2 * K]
+    out: list[tuple[Array, float, float]] = []
+
+    def row(at_g: float, pick: Array) -> Array:
+        terms = np.array([1.0, at_g, at_g**2, 0.0, 0.0, 0.0, 1.0, slope_ratio])
+        return np.kron(terms, pick)
+
+    if crow_cents is not None:
+        crow_slope = max(float(beta[1, 0]), 20.0)
+        g = float(np.clip((crow_cents - beta[0, 0]) / crow_slope, 0.0, 3.0))
+        out.append((row(g, gap_row), 0.0, 8.0**2))
+    if meeting_cents is not None:
+        g = float(np.clip(-(gap_row @ (beta[0] + offset)) / slope, 0.0, 3.0))
+        # the meeting length moves with the gap's offset: pitch less pitch's share of the gap
+        share = float(pitch_row @ beta[1]) / slope
+        out.append((row(g, pitch_row) - share * row(g, gap_row), meeting_cents, 6.0**2))
+    return out
+
+
+def _local_prior(
+    card: FitCard, type_code: int, chanter_codes: Sequence[int], told: Mapping[int, tuple[float | None, float | None]]
+) -> tuple[Array, Array]:
+    """Mean (P,) and covariance (P, P) of a type's sixty coefficients and the named chanters' offsets.
+
+    Codes beyond the card's are a type, or a chanter, never seen. told: chanter code -> (meeting cents, crow cents).
+    """
+    known_type = 0 <= type_code < card.n_types and (len(card.coding.types) > 1 or card.coding.types[0] != "")
+    places: list[slice] = []
+    mean_parts: list[Array] = []
+    blocks: list[tuple[int, slice | None, Array]] = []
+    size = 0
+    for number, code in enumerate([type_code, *chanter_codes]):
+        if number == 0:
+            where = card.type_slice(code) if known_type else None
+            fresh = (card.new_type_mean, card.new_type_cov)
+        else:
+            where = card.chanter_slice(code) if 0 <= code < len(card.coding.chanters) else None
+            fresh = (np.zeros(WIDE), card.chanter_cov)
+        mean_parts.append(card.coef[where] if where is not None else fresh[0])
+        blocks.append((size, where, fresh[1]))
+        places.append(slice(size, size + len(mean_parts[-1])))
+        size += len(mean_parts[-1])
+    mean, cov = np.concatenate(mean_parts), np.zeros((size, size))
+    for i, (_, where, fresh_cov) in enumerate(blocks):
+        for j, (_, other, _) in enumerate(blocks):
+            if where is not None and other is not None:
+                cov[places[i], places[j]] = card.coef_cov[where, other]
+            elif i == j:
+                cov[places[i], places[j]] = fresh_cov
+    for number, code in enumerate(chanter_codes, 1):
+        meeting, crow = told.get(code, (None, None))
+        if meeting is None and crow is None:
+            continue
+        spots = np.r_[np.arange(M * K), np.arange(places[number].start, places[number].stop)]
+        ratio = float(card.coding.slope_ratio[type_code]) if known_type else 1.0
+        for line, value, variance in told_offsets(mean[spots], cov[np.ix_(spots, spots)], ratio, meeting, crow):
+            wide = np.zeros(size)
+            wide[spots] = line
+            reach = cov @ wide
+            spread = float(wide @ reach) + variance
+            mean = mean + reach * (value - float(wide @ mean)) / spread
+            cov = cov - np.outer(reach, reach) / spread
+    return mean, 0.5 * (cov + cov.T)
+
+
+def _precise(cov: Array) -> Array:
+    scale = np.sqrt(np.maximum(np.diag(cov), 1e-12))
+    out: Array = np.linalg.inv(cov / np.outer(scale, scale)) / np.outer(scale, scale)
+    return 0.5 * (out + out.T)
+
+
+def _without(
+    info: Array, vector: Array, sums: BatchSums, batch_cov: Array, strangers: NDArray[np.bool_], chanter_cov: Array
+) -> tuple[Array, Array]:
+    """Coefficient information (P, P), vector (P,) less what these sums had told of it; kept positive definite.
+
+    strangers (P,): coefficients that are not the card's, being of chanters it has no room for. Of these the card never
+    heard: what the readings told the others was told with them integrated out, as the batch's own.
+    """
+    m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
+    if strangers.any():
+        order = np.r_[np.arange(TOLD), TOLD + np.flatnonzero(strangers), TOLD + np.flatnonzero(~strangers)]
+        m, v = m[np.ix_(order, order)], v[order]
+        own_cov = np.zeros((TOLD + int(strangers.sum()),) * 2)
+        own_cov[:TOLD, :TOLD] = batch_cov
+        for c in range(TOLD, len(own_cov), WIDE):
+            own_cov[c : c + WIDE, c : c + WIDE] = chanter_cov
+    told, moved = marginal(m, v, own_cov)
+    known = np.flatnonzero(~strangers)
+    less, right = info.copy(), vector.copy()
+    less[np.ix_(known, known)] -= told
+    right[known] -= moved
+    less = 0.5 * (less + less.T)
+    try:
+        np.linalg.cholesky(less)
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(less)
+        less = (vectors * np.maximum(values, 1e-9 * values[-1])) @ vectors.T
+    return less, right
+
+
+def batch_states(
+    card: FitCard,
+    rows: Rows,
+    coding: Coding,
+    type_code: int,
+    *,
+    in_fit: NDArray[np.bool_],
+    extra_chanters: Sequence[int] = (),
+    chanter_names: Sequence[str] = (),
+    told: Mapping[int, tuple[float | None, float | None]] | None = None,
+    forget: bool = False,
+    only: NDArray[np.bool_] | None = None,
+    now: Moment | None = None,
+) -> tuple[list[ReedState], ReedState, Rows]:
+    """What is believed of every reed of one batch, given all its readings up to now.
+
+    With `forget` these readings are taken out of what the card holds and not put in again: the state returned for a
+    reed with no reading is then what would be believed had the batch never been seen (no states of its reeds).
+
+    rows: the batch's readings, reeds standing together, coded by `coding` (known_coding); in_fit (n,): which of them
+    the card has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
+    chanter_names: the names codes stand for; only (R,): the reeds whose states are wanted, all of them without it.
+    now: the moment asked about; without it each reed's last reading.
+    Returns these states in the order of rows.reeds, the state of a reed of this batch with no reading, and the rows
+    with the cells' weights (n, 10), and the jumps, that were found.
+
+    Chanters that no row met are told nothing but what the card ties to the others: they are left out of the sums, and
+    follow from what was found of the rest.
+    """
+    # sets and not `unique`, here and in `batch.patterns_of`: its first call loads masked arrays, a fifth of an answer
+    met = [c for c in set(rows.chanter_code.tolist()) if c >= 0]
+    every = sorted({*met, *extra_chanters})
+    prior_mean, prior_cov = _local_prior(card, type_code, every, told or {})
+    codes = sorted(set(met))
+    here = np.r_[np.ones(M * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE)]
+    mean, cov = prior_mean[here], prior_cov[np.ix_(here, here)]
+    known_type = type_code < card.n_types
+    noise = card.noise_cov * (card.noise_scale[type_code] if known_type else float(np.mean(card.noise_scale)))
+    reed_cov = card.reed_cov * (card.reed_scale[type_code] if known_type else float(np.mean(card.reed_scale)))
+    movement = card.movement.of(type_code)
+    types = np.full(len(rows), type_code, dtype=np.intp)
+    y = unsettled(rows.y, replace(rows, type_code=types), card.movement)
+    x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, types)
+    psi = coding.random_part(x6, types)
+    scales = coding.chanter_part(types)
+    x = np.concatenate([x6, *[(rows.chanter_code == c).astype(float)[:, None] * scales for c in codes]], axis=1)
+    weight = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
+    weight[:, 0] = 1.0
+    base = np.maximum(weight, 1e-3)
+    weight = base.copy()
+    jump = np.zeros(len(rows))
+    own_batch_cov, own_reed_cov = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
+    own_batch_cov[:TOLD, :TOLD], own_reed_cov[:TOLD, :TOLD] = card.batch_cov, reed_cov
+    own_reed_cov[TOLD:, TOLD:] = stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])
+    psi_lip = np.column_stack([psi, rows.lip])
+    settle = settled(rows)
+    jumped = set(card.jumped)
+    for i in np.flatnonzero(in_fit):
+        found = card.low_weight.get(str(rows.label[i]))
+        if found is not None:
+            weight[i] = found
+        jump[i] = float(str(rows.label[i]) in jumped)
+    ends = np.flatnonzero(np.r_[np.diff(rows.reed_code) != 0, True]) if len(rows) else np.zeros(0, dtype=np.intp)
+    if now is None:
+        now = Moment(rows.day[ends], settle[ends], still_to_settle(rows)[ends])
+
+    def levels(pick: NDArray[np.bool_], *, asked: bool) -> Levels:
+        reed = rows.reed_code[pick]
+        code = (np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1).astype(np.intp)
+        more = jump[pick][:, None, None] * movement.jump + rows.event[pick][:, None, None] * EVENT
+        at = (now.day, now.settle) if asked else None
+        return levels_of(rows.day[pick], settle[pick], more, code, movement, at)
+
+    def summed(pick: NDArray[np.bool_], terms: Array, cov: Array, *, asked: bool) -> BatchSums:
+        reed = rows.reed_code[pick]
+        code = np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1
+        w, wy = row_precision(y[pick], weight[pick], noise)
+        held = levels(pick, asked=asked)
+        return batch_sums(terms[pick], x[pick], w, wy, code.astype(np.intp), cov, total=True, levels=held)
+
+    def before() -> tuple[Array, Array]:
+        """Information and vector of the coefficients, less what these readings told the card."""
+        info = _precise(cov)
+        if not in_fit.any() or not known_type:
+            return info, info @ mean
+        strangers = np.concatenate([np.zeros(M * K, dtype=bool), np.repeat(new, WIDE)])
+        counted = summed(in_fit, psi, reed_cov, asked=False)
+        return _without(info, info @ mean, counted, card.batch_cov, strangers, card.chanter_cov)
+
+    new = np.array([c >= len(card.coding.chanters) for c in codes], dtype=bool)
+    everything = np.ones(len(rows), dtype=bool)
+    d = OWN + len(mean)
+    means, q, own = np.zeros((0, OWN)), np.zeros((0, OWN, d)), np.zeros((0, OWN, OWN))
+    if forget and len(rows):
+        post = batch_posterior(np.zeros((d, d)), np.zeros(d), own_batch_cov, *before())
+    elif not len(rows):
+        post = posterior_of(np.zeros((d, d)), np.zeros(d), own_batch_cov, mean, cov)
+    else:
+        sums = summed(everything, psi_lip, own_reed_cov, asked=True)
+        if in_fit.all() and known_type and not new.any() and not rows.lip.any():
+            # nothing since the fit, and no stroke: what would be taken out is what would be put in
+            post = posterior_of(sums.m[0], sums.mv[0], own_batch_cov, mean, cov)
+        else:
+            info, vector = before()
+            post = batch_posterior(sums.m[0], sums.mv[0], own_batch_cov, info, vector)
+            for _ in range(0 if in_fit.all() else 5):
+                fresh = base * sound_weights(sums, post, y, noise, base, weight)
+                moved = jumps_before(sums, post, y, rows.day, noise, base, fresh, jump, movement)
+                moved[in_fit] = jump[in_fit]
+                fresh = np.maximum(np.where(_of_those(rows, moved != jump)[:, None], base, fresh), 1e-4)
+                fresh[in_fit] = weight[in_fit]
+                if np.max(np.abs(fresh - weight)) < 1e-3 and (moved == jump).all():
+                    break
+                weight, jump = fresh, moved
+                sums = summed(everything, psi_lip, own_reed_cov, asked=True)
+                post = batch_posterior(sums.m[0], sums.mv[0], own_batch_cov, info, vector)
+        if only is not None:
+            sums = replace(sums, f=sums.f[only], e=sums.e[only], b=sums.b[only], own_cov=sums.own_cov[only])
+        means, q, own = reed_terms(sums, post)
+    if not here.all():
+        post = _extended(post, prior_mean, prior_cov, here)
+        wide = np.zeros((len(q), q.shape[1], len(post.mean)))
+        wide[:, :, np.r_[np.ones(OWN, dtype=bool), here]] = q
+        q = wide
+    names = tuple(chanter_names[c] for c in every)
+    ratio = float(coding.slope_ratio[type_code])
+
+    def state(
+        v: tuple[Array, Array, Array], settling: tuple[Array, Array, Array], idle_days: float, sittings: int
+    ) -> ReedState:
+        settle_now, unsettled_now, settled_since = settling
+        full_mean, full_cov = _merged(post, ratio, *v)
+        full_mean[:K] += BASIS @ (settle_now @ movement.settle)
+        full_mean[-N_DIRECTIONS:] += settled_since @ movement.settle
+        return ReedState(
+            full_mean,
+            full_cov,
+            names,
+            coding.curves[type_code],
+            ratio,
+            coding.pressure_kpa,
+            coding.temperature_c,
+            noise,
+            idle_days,
+            sittings,
+            movement,
+            unsettled_now,
+        )
+
+    idle = now.day - rows.day[ends]
+    idle = np.where(idle > SITTING_DAYS, idle, 0.0)
+    sitting = sittings_of(rows.day, rows.reed_code)
+    several = sitting[ends] + 1 + (idle > 0)
+    settled_since = now.settle - settle[_before(ends, sitting, idle)]
+    picked = np.flatnonzero(only) if only is not None else np.arange(len(means))
+    states = [
+        state(
+            (means[r], q[r], own[r]),
+            (now.settle[i], now.unsettled[i], settled_since[i]),
+            float(idle[i]),
+            int(several[i]),
+        )
+        for r, i in enumerate(picked.tolist())
+    ]
+    blank_own = np.zeros((OWN + 3 * N_DIRECTIONS, OWN + 3 * N_DIRECTIONS))
+    blank_own[:OWN, :OWN] = own_reed_cov
+    error = slice(OWN + N_DIRECTIONS, OWN + 2 * N_DIRECTIONS)
+    blank_own[error, error] = movement.sitting
+    blank_q = np.zeros((len(blank_own), len(post.mean)))
+    settling = now.blank_settle, now.blank_unsettled, np.zeros(2)
+    blank = state((np.zeros(len(blank_own)), blank_q, blank_own), settling, 0.0, 1)
+    return states, blank, replace(rows, weight=weight, jump=jump)
+
+
+def _of_those(rows: Rows, which: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """All rows (n,) of the reeds that have one of `which` (n,)."""
+    return np.isin(rows.reed_code, rows.reed_code[which])
+
+
+def _before(ends: NDArray[np.intp], sitting: NDArray[np.intp], idle: Array) -> NDArray[np.intp]:
+    """The first row of each reed's sitting before the moment asked about (R,): of its last one, or of the one before
+    that while the last one lasts (idle (R,) is 0 then). ends (R,): the reeds' last rows; sitting (n,)."""
+    out = np.zeros(len(ends), dtype=np.intp)
+    start = 0
+    for r, end in enumerate(ends.tolist()):
+        wanted = max(int(sitting[end]) - int(idle[r] == 0), 0)
+        out[r] = start + int(np.flatnonzero(sitting[start : end + 1] == wanted)[0])
+        start = end + 1
+    return out
+
+
+def _extended(post: Posterior, mean: Array, cov: Array, here: NDArray[np.bool_]) -> Posterior:
+    """A batch's posterior with coefficients added that no reading of it touched.
+
+    mean (P,), cov (P, P): of all coefficients before the readings; here (P,): which of them `post` holds. The others
+    given these are what they were: N(mean + G (these - mean), cov - G cov'), with G = cov(others, these) / cov(these).
+    """
+    own = len(post.mean) - int(here.sum())
+    tie = cov[np.ix_(~here, here)] @ _precise(cov[np.ix_(here, here)])
+    held = np.r_[np.ones(own, dtype=bool), here]
+    out_mean, out_cov = np.empty(len(held)), np.empty((len(held), len(held)))
+    out_mean[held] = post.mean
+    out_mean[~held] = mean[~here] + tie @ (post.mean[own:] - mean[here])
+    across = tie @ post.cov[own:]
+    out_cov[np.ix_(held, held)] = post.cov
+    out_cov[np.ix_(~held, held)], out_cov[np.ix_(held, ~held)] = across, across.T
+    rest = cov[np.ix_(~here, ~here)] + (across[:, own:] - cov[np.ix_(~here, here)]) @ tie.T
+    out_cov[np.ix_(~held, ~held)] = 0.5 * (rest + rest.T)
+    return Posterior(out_mean, out_cov)
+
+
+def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Array) -> tuple[Array, Array]:
+    """A reed's coefficients with the batch's (in `post`) and its own terms added in, then the sitting's error (3) and
+    the movement since the sitting before (3): mean (P + 6,) and cov (P + 6, P + 6).
+
+    v_mean (o,), v_q (o, d), v_own (o, o): its own terms are `free - q omega`, as of `batch.reed_terms`: the deviations
+    (4K), of which slopes and bends count `ratio` times, then the blocks of `process.levels_of`, of which the level now
+    goes to the start. Only the first 4K coefficients have anything added: only their rows are worked out.
+    """
+    lift = np.r_[np.ones(K), np.full(TOLD - K, ratio), np.ones(K)]
+    more = 2 * N_DIRECTIONS
+    # what the own terms are multiplied by: to the first 4K coefficients, then to the error and the movement
+    to = np.zeros((OWN + more, len(v_mean)))
+    to[:OWN, :OWN] = np.diag(lift)
+    to[:K, OWN : OWN + N_DIRECTIONS] = BASIS
+    to[OWN:, OWN + N_DIRECTIONS : OWN + N_DIRECTIONS + more] = np.eye(more)
+    reach = -to @ v_q
+    reach[:OWN, :OWN] += np.diag(lift)
+    reach[:OWN, OWN : 2 * OWN] += np.eye(OWN)
+    size = len(post.mean) - OWN
+    mean = np.concatenate([post.mean[OWN:], np.zeros(more)])
+    mean[:OWN] += lift * post.mean[:OWN]
+    worked = np.r_[np.arange(OWN), np.arange(size, size + more)]
+    mean[worked] += to @ v_mean
+    row = reach @ post.cov
+    cov = np.zeros((size + more, size + more))
+    cov[:size, :size] = post.cov[OWN:, OWN:]
+    cov[worked, :size] = row[:, OWN:]
+    cov[:size, worked] = row[:, OWN:].T
+    top = row @ reach.T + to @ v_own @ to.T
+    cov[np.ix_(worked, worked)] = 0.5 * (top + top.T)
+    return mean, cov

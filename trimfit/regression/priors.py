@@ -1,0 +1,166 @@
+"""What is assumed of a shop, a type and a chanter before anything is logged. Wide, stated, and called assumptions.
+
+No published slope of note pitch per millimetre of reed removed is known for this instrument; all sizes below are
+"common practice, no source" but for two: the crow's start from the beam law, and the temperature's from the speed of
+sound (600 log2((T+1)/T) = 2.95 cents per °C at 20 °C).
+
+Each regressor's ten coefficients (crow, then the nine notes as low A) have a prior mean and a covariance of one shape:
+the crow alone, and the notes = a part they share + a part of their own::
+
+    Q = diag(crow_sd², 0, ...) + common_sd² 1 1' (notes) + own_sd² I (notes)
+
+so the gap F - E has variance 2 own_sd². A type's coefficients are the shop's plus the type's own departure, with a
+second Q.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.pitch import OUTPUTS
+
+__all__ = [
+    "CHANTER_TERMS",
+    "C_TERMS",
+    "RANDOM",
+    "REGRESSORS",
+    "SEEDS",
+    "Spread",
+    "assumed_batch_cov",
+    "assumed_noise",
+    "assumed_reed_cov",
+    "chanter_spread",
+    "regressor_prior",
+    "stroke_spread",
+]
+
+Array = NDArray[np.float64]
+REGRESSORS = ("start", "length", "bend", "lip", "pressure", "temperature")
+"""Columns of the design: 1, g(x), g(x)², lip strokes, kPa over the bench's, °C over the bench's."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Standard deviations of one Q: crow alone, the part the notes share, each note's own."""
+
+    crow: float
+    common: float
+    own: float
+
+    def matrix(self) -> Array:
+        """Q (10, 10), in the square of the coefficient's unit."""
+        k = len(OUTPUTS)
+        q = np.full((k, k), self.common**2) + self.own**2 * np.eye(k)
+        q[0, :] = q[:, 0] = 0.0
+        q[0, 0] = self.crow**2
+        return q
+
+
+def _mean(crow: float, notes: float, f_over: float = 0.0, top_over: float = 0.0) -> Array:
+    out = np.full(len(OUTPUTS), notes)
+    out[0] = crow
+    out[OUTPUTS.index("f")] += f_over / 2.0
+    out[OUTPUTS.index("e")] -= f_over / 2.0
+    for note in ("e", "f", "high_g", "high_a"):
+        out[OUTPUTS.index(note)] += top_over
+    return out
+
+
+# regressor: (mean, shop's spread, a type's departure); cents, per mm, per mm², per stroke, per kPa, per °C.
+_PRIOR: dict[str, tuple[Array, Spread, Spread]] = {
+    "start": (_mean(400.0, 95.0, f_over=-40.0), Spread(150.0, 60.0, 25.0), Spread(70.0, 25.0, 12.0)),
+    "length": (_mean(150.0, 10.0, f_over=50.0), Spread(80.0, 25.0, 25.0), Spread(50.0, 15.0, 15.0)),
+    "bend": (_mean(0.0, 0.0), Spread(30.0, 5.0, 7.0), Spread(15.0, 3.0, 4.0)),
+    "lip": (_mean(0.0, 0.0), Spread(6.0, 3.0, 2.0), Spread(3.0, 1.5, 1.0)),
+    "pressure": (_mean(0.0, 4.0, top_over=1.0), Spread(3.0, 4.0, 1.5), Spread(2.0, 2.0, 1.0)),
+    "temperature": (_mean(0.0, 2.95), Spread(1.5, 0.4, 0.15), Spread(0.5, 0.2, 0.1)),
+}
+CHANTER_TERMS = (Spread(0.01, 18.0, 4.0), Spread(0.01, 3.0, 6.0))
+"""A chanter moves the notes, never the crow: once by an offset that all types share (its own pitch), once in proportion
+to the type's slope (the crow it asks for: so much more or less length, whatever a type makes of a length)."""
+C_TERMS = len(CHANTER_TERMS)
+RANDOM = ("start", "length", "bend")
+"""What a batch and a reed have of their own: deviations in these regressors' coefficients."""
+REED_SPREAD = {
+    "start": Spread(25.0, 6.0, 6.0),
+    "length": Spread(30.0, 6.0, 8.0),
+    "bend": Spread(7.5, 1.0, 1.8),
+}
+BATCH_SHARE = {"start": 0.4, "length": 0.4, "bend": 0.15}
+"""Batches' variance over that of the reeds within one: their assumption follows what the reeds are found to be. (Were
+it in cents, two batches' worth of a wide one would lie over all that thirty batches tell of a shop that varies little.)
+"""
+STROKE_SHARE, STROKE_TIE = 0.25, 0.5
+"""What a stroke does differs from reed to reed by about this share of it, alike on all notes, with a correlation of so
+much between crow and notes…"""
+STROKE_LEAST = Spread(0.1, 0.07, 0.07)
+"""… and by no less than this, in cents a stroke (a tenth of a cent of gap)."""
+FEW_REEDS = 10.0
+READING_SPREAD = Spread(3.0, 2.0, 1.0)
+# How many reeds, batches the assumed variances count for; how many cells the shop's noise, where a type's is told. A
+# bend of its own shows in few reeds: it counts for more.
+SEEDS = {"reed": 3.0, "batch": 2.0, "reed bend": 60.0, "batch bend": 30.0, "noise": 100.0}
+
+
+def regressor_prior(n_types: int) -> tuple[Array, Array, Array]:
+    """Prior of the types' coefficients, pooled in the shop.
+
+    Returns mean (6, 10); shop covariance (6, 10, 10), shared by all types; own covariance (6, 10, 10) of a type.
+    The covariance of types s, t is shop + own if s = t, else shop; the length's mean is that of the priors.
+    `n_types` only guards against none.
+    """
+    if n_types < 1:
+        raise ValueError("a shop has at least one reed type")
+    mean = np.stack([_PRIOR[name][0] for name in REGRESSORS])
+    shop = np.stack([_PRIOR[name][1].matrix() for name in REGRESSORS])
+    own = np.stack([_PRIOR[name][2].matrix() for name in REGRESSORS])
+    return mean, shop, own
+
+
+def chanter_spread(terms: tuple[Spread, ...] = CHANTER_TERMS) -> Array:
+    """Covariance (20, 20) of a chanter's two offset vectors."""
+    k = len(OUTPUTS)
+    out = np.zeros((k * len(terms), k * len(terms)))
+    for i, term in enumerate(terms):
+        out[i * k : (i + 1) * k, i * k : (i + 1) * k] = term.matrix()
+    return out
+
+
+def _levels(spread: dict[str, Spread]) -> Array:
+    k = len(OUTPUTS)
+    out = np.zeros((k * len(RANDOM),) * 2)
+    for i, name in enumerate(RANDOM):
+        out[i * k : (i + 1) * k, i * k : (i + 1) * k] = spread[name].matrix()
+    return out
+
+
+def assumed_reed_cov() -> Array:
+    """Reeds' covariance (30, 30), within a batch, of the deviations of RANDOM where nothing is known yet."""
+    return _levels(REED_SPREAD)
+
+
+def assumed_batch_cov(reed_cov: Array, assumed: Array, reeds: float) -> Array:
+    """Batches' covariance (30, 30) where nothing is known but the reeds': a share of that, term by term.
+
+    reed_cov (30, 30): found in so many reeds; assumed (30, 30): the reeds' before any was seen, which counts for
+    FEW_REEDS here, so that a shop of a dozen reeds is not led by them to think its batches alike.
+    """
+    root = np.repeat(np.sqrt([BATCH_SHARE[name] for name in RANDOM]), len(OUTPUTS))
+    out: Array = (reeds * reed_cov + FEW_REEDS * assumed) / (reeds + FEW_REEDS) * np.outer(root, root)
+    return out
+
+
+def stroke_spread(per_stroke: Array) -> Array:
+    """Covariance (10, 10) of what a stroke does to one reed less what it does to its type, per_stroke (10,)."""
+    tie = np.ones((len(OUTPUTS),) * 2)
+    tie[0, 1:] = tie[1:, 0] = STROKE_TIE
+    out: Array = STROKE_SHARE**2 * tie * np.outer(per_stroke, per_stroke) + STROKE_LEAST.matrix()
+    return out
+
+
+def assumed_noise() -> Array:
+    """Covariance (10, 10) of one reading's errors where nothing is known yet: own errors and the shared seating."""
+    return READING_SPREAD.matrix()

@@ -1,0 +1,1 @@
+"""The log's readings as a data frame and as arrays."""

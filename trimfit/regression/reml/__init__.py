@@ -1,0 +1,1 @@
+"""The mixed-model engine: groups and matrices, no reeds."""

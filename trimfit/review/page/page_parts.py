@@ -1,0 +1,73 @@
+"""The page while it is put together: its sections, the pictures drawn so far, and the phrases that sections share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from trimfit.base.units import Interval
+from trimfit.review.page.html_pieces import figure, paragraph
+from trimfit.review.pictures.style import Picture, Rendered, render
+
+__all__ = ["MOST_ROWS", "Folio", "between", "missing", "number", "percent", "rest"]
+
+MOST_ROWS = 60
+
+
+class Folio:
+    """The page being put together: its sections in order and the pictures drawn so far."""
+
+    def __init__(self, progress: Callable[[str], None] | None = None) -> None:
+        self.sections: list[tuple[str, str, str]] = []
+        self.drawn: dict[str, Rendered] = {}
+        self._progress = progress
+
+    def section(self, key: str, title: str, parts: list[str]) -> None:
+        """Add a section; empty parts are left out."""
+        self.sections.append((key, title, "\n".join(part for part in parts if part)))
+
+    def picture(self, picture: Picture) -> str:
+        """Draw a picture, remember it under a key of its own, and give its markup."""
+        key, twin = picture.key, 2
+        while key.casefold() in {known.casefold() for known in self.drawn}:
+            key, twin = f"{picture.key}-{twin}", twin + 1
+        if self._progress:
+            self._progress(picture.title)
+        self.drawn[key] = render(picture)
+        return figure(picture, self.drawn[key], f"p{len(self.drawn)}")
+
+
+def missing(what: str, how: str) -> str:
+    """A note that says what is not there yet, and how to get it."""
+    return paragraph(f"{what} {how}", "note")
+
+
+def rest(shown: int, there: int, what: str, verb: str) -> str:
+    """Says how many were left out, and which verb shows them all."""
+    if there <= shown:
+        return ""
+    return paragraph(f"{there - shown:,} more {what} are left out here; <code>{verb}</code> shows all.", "quiet")
+
+
+def between(value: Interval | None, form: str = "+.0f") -> str:
+    """Markup of `+38 (+30 to +46)`, the brackets never broken apart; a dash for what is not known or not finite."""
+    if value is None or not all(map(math.isfinite, (value.mean, value.low, value.high))):
+        return "–"
+    mean, low, high = (number(one, form) for one in (value.mean, value.low, value.high))
+    return f'{mean} <span class="r">({low} to {high})</span>'
+
+
+def number(value: float, form: str) -> str:
+    """A number with a true minus sign, and no sign at all on a zero."""
+    shown = f"{value:{form}}"
+    return (shown.lstrip("+-") if float(shown) == 0.0 else shown).replace("-", "\u2212")
+
+
+def percent(chance: float) -> str:
+    """A chance in words that never claim 0 or 100 %."""
+    share = 100.0 * chance
+    if share < 0.1:
+        return "under 0.1\u00a0%"
+    if share > 99.5:
+        return "over 99\u00a0%"
+    return f"{share:.1f}\u00a0%" if share < 10.0 else f"{share:.0f}\u00a0%"

@@ -1,0 +1,363 @@
+"""Sections of the page about the shop: batches, control charts, what types do, how far to trust it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from trimfit.review.page.html_pieces import named, paragraph, table, text
+from trimfit.review.page.page_parts import MOST_ROWS, Folio, between, missing, number, percent, rest
+from trimfit.review.pictures import shop
+from trimfit.review.results import BatchDrift, Coefficient, Report, StartSpread, TypeResponse, Validation
+from trimfit.review.safe_names import sentence
+
+__all__ = ["appendix", "batches", "charts", "movement", "trust", "types"]
+
+MOST_CHARTS, MOST_REASONED = 6, 8
+
+
+def batches(findings: Report, folio: Folio) -> list[str]:
+    """The batches, most drifted first, and where each starts and how it answers."""
+    if not findings.batches:
+        return [
+            missing(
+                "No batch can be judged yet.",
+                "It takes at least one batch with readings; name the batch when a reed is logged.",
+            )
+        ]
+    ranked = sorted(findings.batches, key=lambda b: -b.chance_drifted)  # of one chance: as they came
+    limits = findings.drift_limits
+    intro = (
+        f"A batch counts as off when it starts more than {limits.start_cents:g} cents from its type's norm, "
+        f"answers a cut by more than {limits.response_pct:g} % differently, or moves more than "
+        f"{limits.settle_cents_per_week:g} cents a week with no work done on it. It is called drifted where that "
+        "is sure, and more than batches here do in the ordinary way."
+    )
+    heads = (
+        "batch",
+        "type",
+        "made",
+        "reeds",
+        "start, cents",
+        "answer to a cut, %",
+        "settling, cents a week",
+        "chance it is off",
+        "in words",
+    )
+    rows = [_batch_row(batch) for batch in ranked[:MOST_ROWS]]
+    return [
+        paragraph(intro),
+        folio.picture(shop.batches(findings.batches, limits)),
+        table("Batches, most drifted first, each against its type's norm", heads, rows, words=(0, 1, 2, 8)),
+        rest(MOST_ROWS, len(ranked), "batches", "trimfit review batches"),
+    ]
+
+
+def _batch_row(batch: BatchDrift) -> tuple[str, ...]:
+    ends = [
+        f"{count} ended {word}" for count, word in ((batch.ended_past, "past"), (batch.ended_short, "short")) if count
+    ]
+    why = text(sentence(batch.why, 600), 600) + (f" {'; '.join(ends)}." if ends else "")
+    tag = ' <span class="tag">drifted</span>' if batch.drifted else ""
+    return (
+        named(batch.batch, 40) + tag,
+        named(batch.reed_type, 30),
+        f'<span class="r">{text(batch.made_on, 10)}</span>' if batch.made_on else "–",
+        f"{batch.reeds}",
+        between(batch.start_shift_cents),
+        between(batch.response_shift_pct),
+        between(batch.settle_cents_per_week, "+.1f"),
+        percent(batch.chance_drifted),
+        why,
+    )
+
+
+def charts(findings: Report, folio: Folio) -> list[str]:
+    """Control charts of the batches in the order they were made."""
+    charts = [(place, chart) for place, chart in enumerate(findings.charts) if chart.points]
+    if not charts:
+        return [
+            missing(
+                "There are no control charts yet.",
+                "They need some eight batches of one type with readings, and the day each was made.",
+            )
+        ]
+    charts.sort(key=lambda one: (not any(point.signal for point in one[1].points), one[0]))
+    parts = [paragraph("A slow drift hides in the single batch and shows in the row. Charts that signal come first.")]
+    parts += [folio.picture(shop.control_chart(chart, place)) for place, chart in charts[:MOST_CHARTS]]
+    left = len(charts) - MOST_CHARTS
+    if left > 0:
+        quiet = not any(point.signal for _, chart in charts[MOST_CHARTS:] for point in chart.points)
+        parts.append(
+            paragraph(f"{left} more charts are left out{', none of which signals' if quiet else ''}.", "quiet")
+        )
+    return parts
+
+
+def types(findings: Report, folio: Folio) -> list[str]:
+    """How each reed type answers to length, lips, pressure and warmth."""
+    known = [kind for kind in findings.types if kind.coefficients]
+    if not known:
+        return [
+            missing(
+                "Nothing is learned of a reed type yet.",
+                "Log readings before and after a trim, then <code>trimfit learn</code>.",
+            )
+        ]
+    kinds = sorted(known, key=lambda kind: (-kind.reeds, kind.reed_type))
+    lines = _reasons(kinds[:MOST_REASONED], findings.starts)
+    parts = [f'<ul class="glance">{"".join(f"<li>{line}</li>" for line in lines)}</ul>' if lines else ""]
+    if any(one.term in shop.TERM_WORDS for kind in known for one in kind.coefficients):
+        parts.append(folio.picture(shop.responses(known)))
+    if findings.starts:
+        spread = [
+            (
+                named(s.reed_type, 30),
+                f"{text(s.what, 30)}, {text(s.unit, 16)}",
+                f"{s.reeds}",
+                number(s.mean, ".1f"),
+                f"{number(s.low, '.1f')} to {number(s.high, '.1f')}",
+                f"{s.content_pct:g} % of reeds, {s.confidence_pct:g} % sure",
+            )
+            for s in findings.starts[:MOST_ROWS]
+        ]
+        parts.append(
+            table(
+                "Where new reeds start", ("type", "of", "reeds", "mean", "from … to", "holds"), spread, words=(0, 1, 5)
+            )
+        )
+    return parts
+
+
+def movement(findings: Report) -> list[str]:
+    """How the reeds of each type move with no work done: a sentence a type, then the figures."""
+    if not findings.movement:
+        return [missing("Nothing is known of how reeds move by themselves.", "Log readings of reeds.")]
+    shown = findings.movement[:MOST_ROWS]
+    lines = "".join(f"<li>{text(sentence(one.means, 300), 300)}</li>" for one in shown[:MOST_REASONED])
+    rows = [
+        (
+            named(one.reed_type, 30),
+            between(one.walk_gap_cents_per_sqrt_day, ".1f"),
+            between(one.walk_crow_cents_per_sqrt_day, ".1f"),
+            number(one.settle_age_gap_cents, "+.1f"),
+            number(one.settle_work_gap_cents, "+.1f"),
+            f"{one.sitting_gap_cents:.1f}",
+            f"{100.0 * one.jumps_per_day:.1f}",
+            f"{one.spans:,}",
+        )
+        for one in shown
+    ]
+    heads = (
+        "type",
+        "gap walks, cents per √day",
+        "crow walks, cents per √day",
+        "gap settles with age, cents",
+        "gap settles after work, cents",
+        "error of a sitting, cents of gap",
+        "jumps in 100 days",
+        "idle spans",
+    )
+    return [
+        f'<ul class="glance">{lines}</ul>',
+        table("How reeds move with no work done", heads, rows, words=(0,)),
+        rest(MOST_ROWS, len(findings.movement), "types", "trimfit learn"),
+    ]
+
+
+def appendix(findings: Report, folio: Folio) -> list[str]:
+    """What the sentences above rest on: every number learned, errors on batches left out, the bench's own error."""
+    parts = _learned(findings) + _foretold(findings, folio) + _reading_error(findings)
+    return parts or [missing("There are no numbers yet.", "Log readings before and after a trim.")]
+
+
+def _learned(findings: Report) -> list[str]:
+    """Every number learned of a type, as a table."""
+    kinds = sorted((k for k in findings.types if k.coefficients), key=lambda kind: (-kind.reeds, kind.reed_type))
+    rows = []
+    for kind in kinds[:MOST_ROWS]:
+        for one in sorted(kind.coefficients, key=lambda c: (c.term, c.output)):
+            unit = {"curvature": "cents per mm²"}.get(one.term) or shop.TERM_WORDS.get(one.term, ("", one.term, ()))[1]
+            rows.append(
+                (
+                    named(kind.reed_type, 30),
+                    text(shop.OUTPUT_WORDS.get(one.output, one.output), 30),
+                    text(unit, 30),
+                    between(one.value, "+.2f" if abs(one.value.mean) < 10.0 else "+.1f"),
+                    "assumed" if one.assumed else "learned",
+                )
+            )
+    if not rows:
+        return []
+    most = 3 * MOST_ROWS
+    return [
+        table("The numbers learned", ("type", "of", "unit", "value", "rests on"), rows[:most], words=(0, 1, 2, 4)),
+        rest(most, len(rows), "numbers", "trimfit learn"),
+    ]
+
+
+def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[str]:
+    """What was learned, as sentences, matter by matter and type beside type; what is assumed says so."""
+    found = {kind.reed_type: {(one.output, one.term): one for one in kind.coefficients} for kind in kinds}
+
+    def told(output: str, term: str) -> list[tuple[str, Coefficient]]:
+        known = [(name, one[output, term]) for name, one in found.items() if (output, term) in one]
+        return sorted(known, key=lambda pair: -abs(pair[1].value.mean))
+
+    def listed(output: str, term: str, times: float = 1.0, form: str = ".1f", unit: str = "") -> str:
+        """`7.8 cents in hard moulded, 5.9 in soft moulded and 4.0 in broad cane`; the largest first."""
+        said = [
+            f"{number(times * c.value.mean, form)}{'' if place else unit} in {named(name, 30)}{_assumed(c.assumed)}"
+            for place, (name, c) in enumerate(told(output, term))
+        ]
+        return " and ".join([", ".join(said[:-1]), said[-1]] if len(said) > 1 else said)
+
+    lines = []
+    cents = " cents"
+    if told("gap", "per_mm"):
+        lines.append(f"Length: a tenth of a millimetre closes the gap by {listed('gap', 'per_mm', 0.1, unit=cents)}.")
+        bends = [one["gap", "curvature"].value for one in found.values() if ("gap", "curvature") in one]
+        if bends and all(bend.low > 0 for bend in bends):
+            lines.append("The shorter the blade gets, the more a cut closes the gap: be bolder at first than at last.")
+    if told("top", "per_kpa") and told("bottom", "per_kpa"):
+        lines.append(
+            f"Blowing: a kilopascal more sharpens the top hand by {listed('top', 'per_kpa', unit=cents)}; the bottom "
+            f"hand by {listed('bottom', 'per_kpa', unit=cents)}."
+        )
+        hands = [(one["top", "per_kpa"].value, one["bottom", "per_kpa"].value) for one in found.values()
+                 if ("top", "per_kpa") in one and ("bottom", "per_kpa") in one]  # fmt: skip
+        if hands and all(top.low > bottom.high for top, bottom in hands):
+            lines.append("So a player who blows harder than the bench plays the top hand sharp of the bottom hand.")
+    lips = told("crow", "per_stroke")
+    if lips and told("low_a", "per_stroke") and not all(c.assumed for _, c in lips):  # of work never done, nothing
+        gap_too = (
+            f"; the gap by {listed('gap', 'per_stroke', 10.0, '+.0f', cents)}" if told("gap", "per_stroke") else ""
+        )
+        lines.append(
+            f"Lips: ten strokes move the crow by {listed('crow', 'per_stroke', 10.0, '+.0f', cents)}; low A by "
+            f"{listed('low_a', 'per_stroke', 10.0, '+.0f', cents)}{gap_too}."
+        )
+    if told("all", "per_degc"):
+        of_gap = told("gap", "per_degc")
+        hardly = " The gap hardly feels it." if of_gap and max(abs(5 * c.value.mean) for _, c in of_gap) < 1.0 else ""
+        lines.append(
+            f"Warmth: five degrees more sharpen all notes by {listed('all', 'per_degc', 5.0, '.0f', cents)}.{hardly}"
+        )
+    for what in ("crow", "gap"):
+        spread = [s for s in starts if s.what == what and s.reed_type in found]
+        spans = [
+            f"{number(s.low, '.0f')} to {number(s.high, '.0f')}{f' {text(s.unit, 16)}' if place == 0 else ''} in "
+            f"{named(s.reed_type, 30)}"
+            for place, s in enumerate(spread)
+        ]
+        if spread:
+            share, sure = spread[0].content_pct, spread[0].confidence_pct
+            lines.append(
+                f"New reeds: {share:g} in a hundred have a {what} of {'; '.join(spans)} ({sure:g} % sure of it)."
+            )
+    return lines
+
+
+def _assumed(assumed: bool) -> str:
+    return " (an assumption so far)" if assumed else ""
+
+
+def trust(findings: Report) -> list[str]:
+    """How far off what is foretold has been, and how well the bench reads, in sentences."""
+    parts = []
+    found = findings.validation
+    gap = next((row for row in shop.pooled(found.rows) if row.output == "gap"), None) if found is not None else None
+    if gap is None:
+        parts.append(
+            missing(
+                "Nothing was foretold and then found yet.",
+                "It takes two batches with trims between readings; then <code>trimfit learn</code>.",
+            )
+        )
+    else:
+        said = f"On batches that were left out of the learning the gap came out within {gap.error_cents:.1f} cents of "
+        said += "what was foretold, two times in three"
+        if gap.type_average_error_cents is not None:
+            said += f"; going by the type's average alone, within {gap.type_average_error_cents:.1f}"
+        held = next((one for one in gap.coverage if one.stated_pct == 90.0), None)
+        ranges = f" Ranges said to hold nine times in ten held {held.found_pct:.0f} times in a hundred." if held else ""
+        parts.append(paragraph(f"{said}.{ranges}"))
+    own = next((one for one in findings.repeatability if one.output == "gap"), None)
+    if own is None:
+        parts.append(
+            missing(
+                "The bench's own reading error is not known.", "Read one reed several times without a trim between."
+            )
+        )
+    else:
+        errs = own.other_sitting_cents if own.other_sitting_cents is not None else own.same_sitting_cents
+        if errs is not None:
+            parts.append(
+                paragraph(
+                    f"A single reading of the gap on this bench errs by {errs:.1f} cents, two times in three by less."
+                )
+            )
+    if gap is not None or own is not None:
+        parts.append(paragraph("The <a href='#numbers'>appendix</a> has the figures behind this.", "quiet"))
+    return parts
+
+
+def _foretold(findings: Report, folio: Folio) -> list[str]:
+    """Foretold against found on batches left out, and how often the intervals held."""
+    found = findings.validation
+    if found is None or not (found.rows or found.pairs):
+        return []
+    # what a shop's only type does, all types do: said once
+    kinds = {row.reed_type for row in found.rows if row.reed_type}
+    listed = [
+        row for row in found.rows if len(kinds) > 1 or not row.reed_type or "" not in _types_of(found, row.output)
+    ]
+    rows = []
+    for row in sorted(listed, key=lambda r: (r.reed_type, r.output))[:MOST_ROWS]:
+        held = "; ".join(f"{one.stated_pct:g} % → {one.found_pct:.0f} %" for one in row.coverage)
+        errors = (row.error_cents, row.type_average_error_cents, row.last_slope_error_cents)
+        rows.append(
+            (
+                text(shop.OUTPUT_WORDS.get(row.output, row.output), 30),
+                named(row.reed_type, 30) if row.reed_type else "all",
+                f"{row.readings:,}",
+                *(f"{v:.1f}" if v is not None else "–" for v in errors),
+                held or "–",
+            )
+        )
+    heads = ("of", "type", "readings", "error, cents", "by type's average", "by reed's last slope", "promised → held")
+    return [
+        folio.picture(shop.validation(found)),
+        table("Batches the fit had not seen", heads, rows, words=(0, 1, 6)),
+        rest(MOST_ROWS, len(listed), "rows", "trimfit learn"),
+    ]
+
+
+def _types_of(found: Validation, output: str) -> set[str]:
+    return {row.reed_type for row in found.rows if row.output == output}
+
+
+def _reading_error(findings: Report) -> list[str]:
+    """The bench's own reading error, as a table."""
+    if not findings.repeatability:
+        return []
+    rows = [
+        (
+            text(shop.OUTPUT_WORDS.get(r.output, r.output), 30),
+            f"{r.readings:,}",
+            *(
+                f"{v:.1f}" if v is not None else "–"
+                for v in (r.same_sitting_cents, r.other_sitting_cents, r.other_conditions_cents)
+            ),
+            f"{r.readings_for_1_cent}" if r.readings_for_1_cent else "–",
+        )
+        for r in findings.repeatability
+    ]
+    heads = (
+        "of",
+        "readings",
+        "same sitting, cents",
+        "another sitting",
+        "other pressure or warmth",
+        "readings to see 1 cent",
+    )
+    return [table("The bench's own reading error (standard deviation)", heads, rows)]

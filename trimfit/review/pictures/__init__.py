@@ -1,0 +1,1 @@
+"""The pictures: their style and what each shows."""

@@ -1,0 +1,472 @@
+"""Pictures of the shop: batches in the order of making, control charts, what each type answers, foretold and found."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from trimfit.base import pitch
+from trimfit.base.units import Interval
+from trimfit.review.pictures.style import (
+    LIGHT,
+    SERIES,
+    Axes,
+    Figure,
+    Picture,
+    interval_x,
+    intervals_y,
+    key_below,
+    name_points,
+    plain,
+    sheet,
+    whole_numbers,
+)
+from trimfit.review.results import BatchDrift, Chart, Coefficient, DriftLimits, TypeResponse, Validation, ValidationRow
+from trimfit.review.safe_names import file_stem, sentence, short
+
+__all__ = ["OUTPUT_WORDS", "TERM_WORDS", "batches", "control_chart", "responses", "validation"]
+
+MOST_BATCHES, MOST_BINS, MOST_DRIFTED, MOST_NAMED = 120, 60, 40, 12
+MOST_CHART_POINTS, MOST_PAIRS, MOST_TYPES, MOST_TICKED = 150, 500, 6, 8
+OUTPUT_WORDS = {
+    "gap": "gap",
+    **pitch.OUTPUT_WORDS,
+    "bottom": "bottom hand",
+    "top": "top hand",
+    "all": "all notes",
+}
+# Term -> heading, axis label, outputs drawn in this order.
+TERM_WORDS: dict[str, tuple[str, str, tuple[str, ...]]] = {
+    "per_mm": ("A millimetre of length", "cents per mm", ("f", "e", "gap", "crow")),
+    "per_stroke": ("A stroke on the lips", "cents per stroke", ("f", "e", "gap", "crow", "low_a")),
+    "per_kpa": ("Blowing harder", "cents per kPa", ("bottom", "top")),
+    "per_degc": ("A warmer room", "cents per °C", ("all", "gap", "crow", "low_a")),
+}
+
+
+def in_order(found: Sequence[BatchDrift]) -> list[BatchDrift]:
+    """The batches in the order they were made (index, then date, then name)."""
+    return sorted(found, key=lambda batch: (batch.made_index, batch.made_on or "", batch.reed_type, batch.batch))
+
+
+def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
+    """Batches in the order of making: where they start, how they answer a cut, how they settle."""
+    made = in_order(found)
+    drifted = sorted((b for b in made if b.drifted), key=lambda b: (-b.chance_drifted, b.batch))
+    if drifted:
+        names = ", ".join(short(batch.batch, 24) for batch in drifted[:5])
+        more = f" and {len(drifted) - 5} more" if len(drifted) > 5 else ""
+        caption = (
+            f"Filled and named: {names}{more} left the norm of the type, which is the zero line, by more "
+            "than the grey band, and more than batches here do in the ordinary way."
+        )
+    else:
+        caption = "No batch is called drifted: all lie about the norm of their type, the zero line."
+    thinned = len(made) > MOST_BATCHES
+    if thinned:
+        caption += (
+            f" Of {len(made)} batches the rest are drawn as a ribbon that holds nine in ten of them at each place."
+        )
+        if len(drifted) > MOST_DRIFTED:
+            caption += f" The {MOST_DRIFTED} surest drifted ones are marked."
+    settles = any(batch.settle_cents_per_week is not None for batch in made)
+
+    def draw(narrow: bool) -> Figure:
+        panels: list[tuple[str, str, float]] = [
+            ("start_shift_cents", "starts sharp (+) or flat\n(cents)", limits.start_cents),
+            ("response_shift_pct", "answers a cut more (+)\nor less (%)", limits.response_pct),
+        ]
+        if settles:
+            panels.append(
+                (
+                    "settle_cents_per_week",
+                    "moves by itself more (+)\nor less (cents a week)",
+                    limits.settle_cents_per_week,
+                )
+            )
+        figure, fields = sheet(
+            narrow,
+            len(panels),
+            1,
+            height_in=1.9 * len(panels) + 0.6,
+            narrow_height_in=2.0 * len(panels) + 0.7,
+            sharex=True,
+        )
+        for axes, (key, label, limit) in zip(fields, panels, strict=True):
+            axes.axhspan(-limit, limit, color=LIGHT["mute"], alpha=0.13, linewidth=0)
+            axes.axhline(0.0, color=LIGHT["mute"], linewidth=1.0)
+            _batch_panel(axes, made, drifted, key, thinned)
+            known = [batch for batch in made if getattr(batch, key) is not None]
+            named = [_value(batch, key) for batch in known if batch.drifted]
+            reach = _reach([_value(batch, key) for batch in known], limit)
+            reach = max([reach, *(1.05 * max(abs(one.low), abs(one.high)) for one in named)])
+            axes.set_ylim(-reach, reach)
+            axes.set_ylabel(label, fontsize=8.5)
+        fields[-1].set_xlabel(_in_which_order(made))
+        if len(made) <= MOST_TICKED:
+            names = [plain(batch.batch, 8 if len(made) > 6 else 12) for batch in made]
+            fields[-1].set_xticks(range(1, len(made) + 1), names)
+        else:
+            whole_numbers(fields[-1])
+        key_below(figure, fields[0], 2)
+        place = {id(batch): index for index, batch in enumerate(made, start=1)}
+        for axes, (key, _, limit) in zip(fields, panels, strict=True):
+            spots = []
+            for batch in drifted[:MOST_NAMED]:
+                value = _value(batch, key) if getattr(batch, key) is not None else None
+                if value is not None and abs(value.mean) > limit * 0.8:
+                    spots.append((float(place[id(batch)]), value.mean, plain(batch.batch, 12)))
+            name_points(axes, spots, bold=True)
+        return figure
+
+    listing = " ".join(f"{short(batch.batch, 30)}: {sentence(batch.why)}" for batch in drifted[:8])
+    title = _in_which_order(made)
+    return Picture("batches", title[0].upper() + title[1:], caption, f"{caption} {listing}", draw)
+
+
+def _in_which_order(made: Sequence[BatchDrift]) -> str:
+    """In what order batches stand side by side: the day of making of some may not be known."""
+    dated = sum(1 for batch in made if batch.made_on)
+    if not dated:
+        return "batches by name, no day of making known"
+    rest = "" if dated == len(made) else ", undated ones last"
+    return f"batches in the order of making{rest}"
+
+
+def _reach(values: Sequence[Interval | None], limit: float) -> float:
+    """How far a panel reaches either way: all means are inside; the bars of the least known batches may run out."""
+    known = [value for value in values if value is not None]
+    if not known:
+        return 1.3 * limit
+    ends = [max(abs(value.low), abs(value.high)) for value in known]
+    return max(1.3 * limit, 1.2 * max(abs(value.mean) for value in known), 1.05 * float(np.percentile(ends, 75)))
+
+
+def _value(batch: BatchDrift, key: str) -> Interval:
+    """What a panel shows of a batch where it is known: its deviation from the norm of its type."""
+    value: Interval = getattr(batch, key)
+    norm = batch.settle_norm_cents_per_week if key == "settle_cents_per_week" else 0.0
+    return Interval(value.mean - norm, value.low - norm, value.high - norm)
+
+
+def _batch_panel(
+    axes: Axes, made: Sequence[BatchDrift], drifted: Sequence[BatchDrift], key: str, thinned: bool
+) -> None:
+    rest = [(x, b) for x, b in enumerate(made, start=1) if not b.drifted and getattr(b, key) is not None]
+    if thinned and rest:
+        at = np.array([x for x, _ in rest], dtype=float)
+        means = np.array([_value(batch, key).mean for _, batch in rest])
+        bins = np.array_split(np.arange(len(at)), min(MOST_BINS, len(at)))
+        middle = [float(at[part].mean()) for part in bins]
+        low, high = ([float(np.percentile(means[part], share)) for part in bins] for share in (5, 95))
+        axes.fill_between(middle, low, high, color=LIGHT["sand"], alpha=0.5, linewidth=0, label="nine in ten batches")
+        axes.plot(
+            middle,
+            [float(np.median(means[part])) for part in bins],
+            color=LIGHT["ink"],
+            linewidth=1.0,
+            label="their middle",
+        )
+    elif rest:
+        intervals_y(axes, [x for x, _ in rest], [_value(batch, key) for _, batch in rest], "mute", 0.9, 0.6)
+        axes.plot(
+            [x for x, _ in rest],
+            [_value(b, key).mean for _, b in rest],
+            "o",
+            color=LIGHT["mute"],
+            markerfacecolor=LIGHT["paper"],
+            markersize=5,
+            label="batch, with its interval",
+        )
+    place = {id(batch): x for x, batch in enumerate(made, start=1)}
+    far = [(place[id(b)], _value(b, key)) for b in drifted[:MOST_DRIFTED] if getattr(b, key) is not None]
+    many = len(far) > 15
+    if far:
+        width, alpha = (0.9, 0.6) if many else (1.6, 1.0)
+        intervals_y(axes, [x for x, _ in far], [value for _, value in far], "past", width, alpha)
+        axes.plot(
+            [x for x, _ in far],
+            [value.mean for _, value in far],
+            "D",
+            color=LIGHT["past"],
+            markersize=4.5 if many else 6.5,
+            zorder=5,
+            label="called drifted",
+        )
+
+
+def control_chart(chart: Chart, index: int = 0) -> Picture:
+    """A control chart: points in the order of making, centre, limits, and the points that signal."""
+    points = chart.points[-MOST_CHART_POINTS:]
+    first = len(chart.points) - len(points) + 1
+    signals = [point for point in points if point.signal]
+    if signals:
+        named = ", ".join(short(point.label, 20) for point in signals[:5])
+        more = f" and {len(signals) - 5} more" if len(signals) > 5 else ""
+        caption = f"Ringed points lie beyond the dashed limits: {named}{more}. Something changed there."
+    else:
+        caption = "All points lie within the dashed limits: nothing but chance is seen."
+    if chart.why:
+        caption = f"{sentence(chart.why)} {caption}"
+    if first > 1:
+        caption += f" The latest {len(points)} of {len(chart.points)} points are drawn."
+    kinds = {
+        "individuals": "each batch",
+        "means": "batch means",
+        "ewma": "weighted running mean",
+        "cusum": "running sum",
+    }
+
+    def draw(narrow: bool) -> Figure:
+        figure, (axes,) = sheet(narrow, height_in=3.3, narrow_height_in=3.6)
+        at = list(range(first, first + len(points)))
+        axes.axhline(chart.centre, color=LIGHT["mute"], linewidth=1.1, label="centre")
+        for side, label in (("upper", "limits"), ("lower", None)):
+            limit = [np.nan if getattr(point, side) is None else float(getattr(point, side)) for point in points]
+            if not np.all(np.isnan(limit)):
+                axes.step(at, limit, where="mid", color=LIGHT["past"], linestyle="--", linewidth=1.1, label=label)
+        two = any(point.second is not None for point in points)
+        size = 4.5 if len(points) <= 60 else 2.5
+        axes.plot(
+            at,
+            [p.value for p in points],
+            "o-",
+            color=LIGHT["e"],
+            markersize=size,
+            linewidth=1.1,
+            label="upward sum" if two else kinds.get(chart.kind, chart.kind),
+        )
+        if two:
+            axes.plot(
+                at,
+                [np.nan if p.second is None else p.second for p in points],
+                "s--",
+                color=LIGHT["f"],
+                markersize=size,
+                linewidth=1.1,
+                label="downward sum",
+            )
+        spots: list[tuple[float, float, str]] = []
+        for x, point in zip(at, points, strict=True):
+            if point.signal:
+                beyond = point.second is not None and point.lower is not None and point.second < point.lower
+                spots.append(
+                    (float(x), float(point.second) if beyond and point.second else point.value, plain(point.label, 12))
+                )
+        if spots:
+            axes.plot(
+                [s[0] for s in spots],
+                [s[1] for s in spots],
+                "o",
+                color=LIGHT["past"],
+                markerfacecolor="none",
+                markersize=9.5,
+                markeredgewidth=1.8,
+                label="signal",
+                zorder=5,
+            )
+        axes.margins(y=0.14)
+        axes.set_xlabel(f"batches of this type {'in the order of making' if chart.dated else 'by name, undated'}")
+        axes.set_ylabel(f"{plain(chart.what, 30)}\n({plain(chart.unit, 20)})")
+        whole_numbers(axes)
+        key_below(figure, axes, 2 if narrow else 5)
+        name_points(axes, spots[:MOST_NAMED], bold=True)
+        return figure
+
+    kind = kinds.get(chart.kind, chart.kind)
+    title = f"{plain(chart.reed_type, 30)}: {plain(chart.what, 30)}, {plain(kind, 30)}"
+    words = f"{len(chart.points)} batches of {short(chart.reed_type, 40)}. {caption}"
+    return Picture(f"chart-{index + 1:02d}-{file_stem(chart.reed_type)[:30]}", title, caption, words, draw)
+
+
+def responses(types: Sequence[TypeResponse]) -> Picture:
+    """What a millimetre, a stroke, a kilopascal and a degree do, by reed type, with intervals."""
+    shown = sorted(types, key=lambda kind: (-kind.reeds, kind.reed_type))[:MOST_TYPES]
+    terms = [term for term in TERM_WORDS if any(_drawn(kind, term) for kind in shown)]
+    caption = (
+        "Marks are what was learned, bars how sure (nine in ten); a hollow mark rests on an assumption. "
+        "Right of zero goes sharp. F and E of one millimetre part ways: that is how the gap closes."
+    )
+    if len(types) > len(shown):
+        caption += f" The {len(shown)} types with most reeds are shown of {len(types)}."
+
+    def draw(narrow: bool) -> Figure:
+        counts = [sum(len(_drawn(kind, term)) for kind in shown) for term in terms]
+        if narrow:
+            ratios = [max(2.0, count + 1.0) for count in counts]
+            figure, fields = sheet(
+                True, len(terms), 1, narrow_height_in=0.6 + 0.2 * sum(ratios) + 0.85 * len(terms), height_ratios=ratios
+            )
+        else:
+            rows = (len(terms) + 1) // 2
+            ratios = [max(2.0, 1.0 + max(counts[2 * row : 2 * row + 2])) for row in range(rows)]
+            figure, fields = sheet(
+                False,
+                rows,
+                2 if len(terms) > 1 else 1,
+                height_in=0.5 + 0.2 * sum(ratios) + 0.85 * rows,
+                height_ratios=ratios,
+            )
+        for axes, term in zip(fields, terms, strict=False):
+            _response_panel(axes, shown, term)
+        for axes in fields[len(terms) :]:
+            axes.remove()
+        return figure
+
+    words = " ".join(_response_words(kind) for kind in shown)
+    return Picture("responses", "How each type answers", caption, f"{caption} {words}", draw)
+
+
+def _drawn(kind: TypeResponse, term: str) -> list[Coefficient]:
+    order = TERM_WORDS[term][2]
+    mine = [one for one in kind.coefficients if one.term == term and one.output in order]
+    return sorted(mine, key=lambda one: order.index(one.output))
+
+
+def _response_panel(axes: Axes, shown: Sequence[TypeResponse], term: str) -> None:
+    heading, unit, _ = TERM_WORDS[term]
+    axes.set_title(heading)
+    row, ticks, names = 0.0, [], []
+    for index, kind in enumerate(shown):
+        role, marker, _ = SERIES[index % len(SERIES)]
+        found = _drawn(kind, term)
+        for one in found:
+            interval_x(axes, row, one.value, role, 2.0, 0.85)
+            axes.plot(
+                [one.value.mean],
+                [row],
+                marker,
+                color=LIGHT[role],
+                markersize=6,
+                markerfacecolor=LIGHT["paper"] if one.assumed else LIGHT[role],
+                zorder=4,
+            )
+            ticks.append(row)
+            names.append(f"{plain(kind.reed_type, 12)} · {OUTPUT_WORDS.get(one.output, one.output)}")
+            row += 1.0
+        row += 0.5 if found else 0.0
+    axes.axvline(0.0, color=LIGHT["mute"], linewidth=1.0)
+    axes.set_yticks(ticks, names, fontsize=8.5)
+    axes.set_ylim(row - 0.2, -0.8)
+    axes.grid(False, axis="y")
+    axes.tick_params(axis="y", length=0)
+    axes.set_xlabel(unit)
+
+
+def _response_words(kind: TypeResponse) -> str:
+    gap = next((one.value for one in kind.coefficients if one.term == "per_mm" and one.output == "gap"), None)
+    name = short(kind.reed_type, 40)
+    if gap is None:
+        return f"{name}: {kind.reeds} reeds."
+    return f"{name}: a millimetre closes the gap by {gap.mean:.0f} cents ({gap.low:.0f} to {gap.high:.0f})."
+
+
+def pooled(rows: Sequence[ValidationRow]) -> list[ValidationRow]:
+    """The rows over all types, or, where an output has none, its row with most readings."""
+    best: dict[str, ValidationRow] = {}
+    for row in sorted(rows, key=lambda one: (one.reed_type != "", -one.readings, one.reed_type)):
+        best.setdefault(row.output, row)
+    return [best[output] for output in sorted(best, key=_output_place)]
+
+
+def _output_place(output: str) -> tuple[int, str]:
+    known = list(OUTPUT_WORDS)
+    return (known.index(output) if output in known else len(known), output)
+
+
+def validation(found: Validation) -> Picture:
+    """Foretold against found, the error beside naive rules, and how often stated intervals held."""
+    rows = pooled(found.rows)
+    pairs = np.array(found.pairs, dtype=float).reshape(-1, 2)
+    if len(pairs) > MOST_PAIRS:
+        pairs = pairs[np.linspace(0, len(pairs) - 1, MOST_PAIRS).astype(int)]
+    covered = [row for row in rows if row.coverage]
+    panels = [name for name, there in (("pairs", len(pairs)), ("errors", rows), ("coverage", covered)) if there]
+    gap = next((row for row in rows if row.output == "gap"), rows[0] if rows else None)
+    caption = "Foretold against found on batches that the fit had not seen."
+    if len(pairs):
+        caption = f"{caption[:-1]}: on the slanting line they agree."
+    if gap is not None and gap.type_average_error_cents is not None:
+        caption += (
+            f" The {OUTPUT_WORDS.get(gap.output, gap.output)} is missed by {gap.error_cents:.1f} cents, "
+            f"by the type's average {gap.type_average_error_cents:.1f}."
+        )
+    held = next((one for one in gap.coverage if one.stated_pct == 90.0), None) if gap is not None else None
+    if held is not None:
+        caption += f" Intervals that promise 90 % held {held.found_pct:.0f} %."
+    if len(found.pairs) > len(pairs):
+        caption += f" {len(pairs)} of {len(found.pairs)} readings are drawn."
+
+    def draw(narrow: bool) -> Figure:
+        figure, fields = sheet(narrow, 1, len(panels), height_in=3.9, narrow_height_in=3.5 * len(panels) + 0.2)
+        for axes, name in zip(fields, panels, strict=True):
+            if name == "pairs":
+                _pair_panel(axes, pairs)
+            elif name == "errors":
+                _error_panel(axes, rows)
+            else:
+                _coverage_panel(axes, covered)
+        return figure
+
+    words = " ".join(f"{OUTPUT_WORDS.get(r.output, r.output)}: error {r.error_cents:.1f} cents." for r in rows)
+    return Picture("validation", "Foretold and found", caption, f"{caption} {words}", draw)
+
+
+def _pair_panel(axes: Axes, pairs: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> None:
+    low, high = float(pairs.min()), float(pairs.max())
+    pad = 0.05 * (high - low) or 1.0
+    axes.plot([low - pad, high + pad], [low - pad, high + pad], color=LIGHT["ink"], linewidth=1.0)
+    axes.plot(pairs[:, 0], pairs[:, 1], "o", color=LIGHT["e"], markersize=3, markeredgewidth=0, alpha=0.5)
+    axes.set_title("The gap")
+    axes.set_xlabel("foretold (cents)")
+    axes.set_ylabel("found (cents)")
+
+
+def _error_panel(axes: Axes, rows: Sequence[ValidationRow]) -> None:
+    for index, row in enumerate(rows):
+        for value, role, marker, label in (
+            (row.last_slope_error_cents, "mute", "^", "reed's last slope"),
+            (row.type_average_error_cents, "f", "s", "type's average"),
+            (row.error_cents, "e", "o", "trimfit"),
+        ):
+            if value is not None:
+                axes.plot(
+                    [value],
+                    [index],
+                    marker,
+                    color=LIGHT[role],
+                    markersize=6,
+                    label=label if index == 0 else None,
+                    markerfacecolor=LIGHT["e"] if marker == "o" else LIGHT["paper"],
+                    markeredgewidth=1.3,
+                )
+    axes.set_yticks(range(len(rows)), [OUTPUT_WORDS.get(row.output, plain(row.output, 12)) for row in rows])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_xlim(left=0.0)
+    axes.set_title("Error")
+    axes.set_xlabel("root mean square (cents)")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, 0.0), borderaxespad=4.0, ncols=1)
+
+
+def _coverage_panel(axes: Axes, rows: Sequence[ValidationRow]) -> None:
+    """One row an output: by how many points each stated interval held more or less often than it promised."""
+    axes.axvline(0.0, color=LIGHT["ink"], linewidth=1.0)
+    levels = sorted({one.stated_pct for row in rows for one in row.coverage})
+    widest = 5.0
+    for index, level in enumerate(levels):
+        role, marker, _ = SERIES[index % len(SERIES)]
+        spots = [
+            (one.found_pct - level, place + 0.16 * (index - (len(levels) - 1) / 2))
+            for place, row in enumerate(rows)
+            for one in row.coverage
+            if one.stated_pct == level
+        ]
+        widest = max(widest, *(1.15 * abs(off) for off, _ in spots))
+        axes.plot(*zip(*spots, strict=True), marker, color=LIGHT[role], markersize=4.5, label=f"{level:g} %")
+    axes.set_xlim(-widest, widest)
+    axes.set_yticks(range(len(rows)), [OUTPUT_WORDS.get(row.output, plain(row.output, 12)) for row in rows])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_title("Held against promised")
+    axes.set_xlabel("held − promised (points)")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, 0.0), borderaxespad=4.0, ncols=2)

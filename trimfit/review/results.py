@@ -1,0 +1,446 @@
+"""The numbers that pictures, page and ticket show. Frozen; no drawing, no words of layout, the unit in every name.
+
+Pitches of notes are *as low A* (sounding frequency over the note's just ratio) and in hertz, since that is what
+the bench reads; the gap and every shift are in cents. An `Interval` is 90 % unless the field says otherwise.
+Any part of a `Report` may be empty: the page then says what is missing and how to get it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from trimfit.base.answers import Advice
+from trimfit.base.records import Action
+from trimfit.base.units import Interval
+
+__all__ = [
+    "BatchDrift",
+    "ChanterMap",
+    "Chart",
+    "ChartPoint",
+    "Coefficient",
+    "Coverage",
+    "CrowAsked",
+    "CrowPoint",
+    "DriftLimits",
+    "FanPoint",
+    "FinishedReed",
+    "GWitness",
+    "OpenOrder",
+    "ReedStory",
+    "Repeatability",
+    "Report",
+    "RunMap",
+    "RunReed",
+    "StartSpread",
+    "StoryPoint",
+    "Ticket",
+    "TicketNote",
+    "TimeMark",
+    "TimePoint",
+    "TypeMovement",
+    "TypeResponse",
+    "Validation",
+    "ValidationRow",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class StoryPoint:
+    """One reading of a reed: length off so far, F and E as low A (None where not taken), and the doubt if any.
+    `day` as in TimePoint."""
+
+    removed_mm: float
+    f_hz: float | None = None
+    e_hz: float | None = None
+    taken_at: str = ""
+    doubt: str = ""
+    day: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FanPoint:
+    """What is believed of F and E as low A when `removed_mm` in all has come off."""
+
+    removed_mm: float
+    f_hz: Interval
+    e_hz: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class TimePoint:
+    """What the log says of F and E as low A at a moment, with what had come off by then. `day`: days since 1970 by the
+    log's own clock."""
+
+    day: float
+    f_hz: Interval
+    e_hz: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class TimeMark:
+    """What was done to a reed or happened to it: `words`, and whether it was a cut. `day` as in TimePoint."""
+
+    day: float
+    words: str
+    cut: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ReedStory:
+    """One reed: its readings, the belief's fan forward, the advice, and the meeting pitch.
+
+    `removed_mm` is what is off now; `tolerance_hz` the shop's tolerance as low A; `conditions`: the pressure and warmth
+    that the readings were taken to. `in_time`, `marks`: the reed against time, empty where it was read in one sitting
+    only.
+    """
+
+    reed: str
+    reed_type: str
+    batch: str
+    chanter: str | None = None
+    order: str | None = None
+    removed_mm: float = 0.0
+    tolerance_hz: float = 1.0
+    points: tuple[StoryPoint, ...] = ()
+    fan: tuple[FanPoint, ...] = ()
+    advice: Advice | None = None
+    meet_pitch_hz: Interval | None = None
+    target_pitch_hz: float | None = None
+    conditions: str = ""
+    in_time: tuple[TimePoint, ...] = ()
+    marks: tuple[TimeMark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RunReed:
+    """One reed of a run: where it stands and what to do with it. `pitch_hz`: its pitch as low A now. Both None for a
+    reed whose F and E were never read."""
+
+    reed: str
+    gap_cents: Interval | None
+    pitch_hz: Interval | None
+    action: Action
+    length_mm: float = 0.0
+    lip_strokes: int = 0
+    chance_past: float = 0.0
+    trims_left: float = 0.0
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RunMap:
+    """The reeds in hand for one order, in the order of the work list. `tolerance_cents`: the shop's tolerance as low A,
+    in cents at this pitch; `progress`: how far the order has come, in words."""
+
+    order: str
+    chanter: str
+    reeds: tuple[RunReed, ...] = ()
+    tolerance_cents: float = 3.7
+    meet_pitch_hz: Interval | None = None
+    target_pitch_hz: float | None = None
+    due_on: str | None = None
+    quantity: int | None = None
+    progress: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenOrder:
+    """An order that still wants something: how far it has come, in words, and whether its day has gone by."""
+
+    order: str
+    chanter: str
+    progress: str
+    overdue: bool = False
+    in_work: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class FinishedReed:
+    """A reed that has left the bench: how, when (as its log's clock stood), what was taken off it in how many cuts, the
+    last gap read (cents), and where F and E meet; None where they were never read."""
+
+    reed: str
+    order: str | None
+    outcome: str
+    left_at: str
+    removed_mm: float = 0.0
+    cuts: int = 0
+    last_gap_cents: float | None = None
+    meet_pitch_hz: Interval | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BatchDrift:
+    """One batch against its type's running norm. `made_index`: its place in the order of making, from 1.
+
+    `ended_past` and `ended_short`: how many of its reeds left the bench past the meeting point, or short of it.
+    `settle_cents_per_week` is what the batch does; `settle_norm_cents_per_week` what its type does.
+    """
+
+    batch: str
+    reed_type: str
+    reeds: int
+    start_shift_cents: Interval
+    response_shift_pct: Interval
+    settle_cents_per_week: Interval | None
+    chance_drifted: float
+    drifted: bool
+    why: str
+    made_on: str | None = None
+    made_index: int = 0
+    ended_past: int | None = None
+    ended_short: int | None = None
+    settle_norm_cents_per_week: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class DriftLimits:
+    """What the shop cares about: a batch further off its norm than this counts as off."""
+
+    start_cents: float = 15.0
+    response_pct: float = 15.0
+    settle_cents_per_week: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class ChartPoint:
+    """One point of a control chart. Its limits may differ from point to point (batches of unequal size).
+
+    `lower` None: one-sided. `second`: the downward sum of a two-sided cumulative sum, as a value below zero.
+    """
+
+    label: str
+    value: float
+    lower: float | None = None
+    upper: float | None = None
+    signal: bool = False
+    second: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A control chart in the order of making.
+
+    `kind`: how the points were made (`individuals`, `means`, `ewma`, `cusum`). `dated`: the days of making are known,
+    else the batches stand by name.
+    `what`: the quantity in words; `unit`: its unit; `why`: one sentence on what was found.
+    """
+
+    reed_type: str
+    what: str
+    unit: str
+    kind: str
+    centre: float
+    points: tuple[ChartPoint, ...] = ()
+    why: str = ""
+    dated: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class CrowAsked:
+    """The crow that reeds of one type have when they meet in this chanter."""
+
+    reed_type: str
+    crow_hz: Interval
+    reeds: int
+
+
+@dataclass(frozen=True, slots=True)
+class CrowPoint:
+    """One reading in this chanter that holds a crow and a gap."""
+
+    reed: str
+    reed_type: str
+    crow_hz: float
+    gap_cents: float
+
+
+@dataclass(frozen=True, slots=True)
+class GWitness:
+    """The G octave at the meeting point: how far above (plus) or below low A it reads, in hertz as low A."""
+
+    offset_hz: Interval
+    readings: int
+    agrees: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ChanterMap:
+    """What one chanter asks for. `told_pitch_hz`: what the maker was told, if anything; `suits`: stock reeds for it;
+    `agrees`: what was told, the reed types and the G octave say the same; `pressure_kpa`: at which all of it is said,
+    None where nobody ever logged a pressure."""
+
+    chanter: str
+    readings: int = 0
+    reeds: int = 0
+    meet_pitch_hz: Interval | None = None
+    told_pitch_hz: float | None = None
+    asked: tuple[CrowAsked, ...] = ()
+    points: tuple[CrowPoint, ...] = ()
+    g_octave: GWitness | None = None
+    suits: tuple[str, ...] = ()
+    why: str = ""
+    agrees: bool = True
+    pressure_kpa: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Coefficient:
+    """One learned number. `output`: `gap`, `crow`, a note key, or `bottom`, `top` (hands), `all`.
+
+    `term`: `per_mm` (cents per mm), `curvature` (cents per mm²), `per_stroke` (cents per lip stroke),
+    `per_kpa` (cents per kPa), `per_degc` (cents per °C). `assumed`: it rests on a prior, hardly on data.
+    """
+
+    output: str
+    term: str
+    value: Interval
+    assumed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TypeResponse:
+    """How reeds of one type answer. `coefficients` in any order; those not learned are left out."""
+
+    reed_type: str
+    reeds: int
+    readings: int
+    coefficients: tuple[Coefficient, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TypeMovement:
+    """How reeds of one type move with no work done on them (the figures of `regression.movement.coefficients`).
+    `means`: what that means at the bench, one sentence."""
+
+    reed_type: str
+    walk_gap_cents_per_sqrt_day: Interval
+    walk_crow_cents_per_sqrt_day: Interval
+    settle_age_gap_cents: float
+    settle_work_gap_cents: float
+    sitting_gap_cents: float
+    jumps_per_day: float
+    spans: int
+    means: str
+
+
+@dataclass(frozen=True, slots=True)
+class StartSpread:
+    """Where new reeds of a type start: an interval that holds `content_pct` of them with `confidence_pct`."""
+
+    reed_type: str
+    what: str
+    unit: str
+    reeds: int
+    mean: float
+    low: float
+    high: float
+    content_pct: float = 90.0
+    confidence_pct: float = 95.0
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """Of intervals called `stated_pct`, the share that held the reading."""
+
+    stated_pct: float
+    found_pct: float
+
+
+@dataclass(frozen=True, slots=True)
+class ValidationRow:
+    """Held-out readings of one output and type (`reed_type` empty: all types).
+
+    Errors are root mean squares in cents: of the model, of the type's average slope, of the reed's own last slope.
+    """
+
+    output: str
+    reed_type: str
+    readings: int
+    error_cents: float
+    type_average_error_cents: float | None = None
+    last_slope_error_cents: float | None = None
+    coverage: tuple[Coverage, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Validation:
+    """Foretold against found on batches the fit had not seen. `pairs`: (foretold, found) gaps in cents."""
+
+    rows: tuple[ValidationRow, ...] = ()
+    pairs: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Repeatability:
+    """The bench's own reading error of one output, in cents (standard deviations); `readings_for_1_cent`: how many
+    readings to average before 1 cent can be seen."""
+
+    output: str
+    readings: int
+    same_sitting_cents: float | None = None
+    other_sitting_cents: float | None = None
+    other_conditions_cents: float | None = None
+    readings_for_1_cent: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TicketNote:
+    """One note on the ticket, as low A. `read` is what was read, if it was; `foretold` what is believed."""
+
+    note: str
+    read_hz: float | None = None
+    foretold_hz: Interval | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ticket:
+    """The card that goes with a reed. `aim_hz`: the pitch as low A that notes are compared with (the order's target,
+    else where F and E meet); `read_at`: when it was last read, as the log has it; `readings`: on how many it rests;
+    `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it."""
+
+    reed: str
+    reed_type: str
+    batch: str
+    order: str | None = None
+    chanter: str | None = None
+    read_at: str | None = None
+    readings: int = 0
+    meet_pitch_hz: Interval | None = None
+    aim_hz: float | None = None
+    target_pitch_hz: float | None = None
+    gap_cents: Interval | None = None
+    tolerance_hz: float = 1.0
+    crow_hz: Interval | None = None
+    pressure_kpa: float | None = None
+    temperature_c: float | None = None
+    notes: tuple[TicketNote, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """All that the page shows. `invented` names an invented shop; `log_until` is the log's last time, as its clock
+    stood; `finished`: the reeds that left last, `finished_in_all` how many ever left."""
+
+    shop: str = ""
+    invented: bool = False
+    log_until: str = ""
+    reeds: int = 0
+    readings: int = 0
+    trims: int = 0
+    runs: tuple[RunMap, ...] = ()
+    orders: tuple[OpenOrder, ...] = ()
+    finished: tuple[FinishedReed, ...] = ()
+    finished_in_all: int = 0
+    stories: tuple[ReedStory, ...] = ()
+    batches: tuple[BatchDrift, ...] = ()
+    drift_limits: DriftLimits = field(default_factory=DriftLimits)
+    charts: tuple[Chart, ...] = ()
+    chanters: tuple[ChanterMap, ...] = ()
+    types: tuple[TypeResponse, ...] = ()
+    movement: tuple[TypeMovement, ...] = ()
+    starts: tuple[StartSpread, ...] = ()
+    validation: Validation | None = None
+    repeatability: tuple[Repeatability, ...] = ()

@@ -1,0 +1,1 @@
+"""Numbers only: drift, control charts, chanters, repeatability."""

@@ -1,0 +1,358 @@
+"""The bench's own reading error: readings that differ although nothing was taken off between them.
+
+A nested gauge study in three levels: readings of one sitting, sittings under the same conditions, and conditions
+(another blowing pressure or temperature, another run). NIST/SEMATECH e-Handbook, section 2.4.4.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import NormalDist
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from trimfit.base.acoustics import cents_per_degree
+from trimfit.base.errors import InputError
+from trimfit.base.pitch import NOTES, OUTPUTS
+from trimfit.base.units import Interval
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "Combined",
+    "GaugeStudy",
+    "NoteRepeatability",
+    "PooledSd",
+    "bench_repeatability",
+    "combine",
+    "gauge_study",
+    "pooled_sd",
+    "readings_to_see",
+]
+
+Array = npt.NDArray[np.float64]
+MAD_TO_SD = 1.482602218505602  # of a normal distribution
+
+
+@dataclass(frozen=True, slots=True)
+class PooledSd:
+    """A standard deviation pooled over groups and its degrees of freedom; nan with none."""
+
+    sd: float
+    df: float
+
+    def limits(self, share: float = 0.9) -> Interval:
+        """Central chi-square interval of the standard deviation; (0, inf) ends without degrees of freedom."""
+        from scipy.special import chdtri
+
+        if not self.df > 0.0:
+            return Interval(self.sd, 0.0, math.inf)
+        tail = 0.5 * (1.0 - share)
+        low, high = (self.sd * math.sqrt(self.df / float(chdtri(self.df, p))) for p in (tail, 1.0 - tail))
+        return Interval(self.sd, low, high)
+
+
+def pooled_sd(sds: npt.ArrayLike, dfs: npt.ArrayLike) -> PooledSd:
+    """Standard deviations (n_groups,) pooled by their degrees of freedom: `√(Σ df · sd² / Σ df)`.
+
+    Groups without degrees of freedom count for nothing, whatever their sd.
+    """
+    weight = np.asarray(dfs, dtype=np.float64)
+    square = np.where(weight > 0.0, np.asarray(sds, dtype=np.float64) ** 2, 0.0)
+    total = float(weight.sum())
+    return PooledSd(math.sqrt(float(weight @ square) / total) if total > 0.0 else math.nan, total)
+
+
+@dataclass(frozen=True, slots=True)
+class Combined:
+    """A combined standard uncertainty, its effective degrees of freedom (whole, rounded down), the t factor for the
+    asked share and the half-width `factor · sd`."""
+
+    sd: float
+    df: float
+    factor: float
+    half_width: float
+
+
+def combine(contributions: npt.ArrayLike, dfs: npt.ArrayLike, *, share: float = 0.9) -> Combined:
+    """Independent contributions (n,), each a standard uncertainty in the unit of the result, added in squares.
+
+    Effective degrees of freedom by Welch-Satterthwaite; JCGM 100:2008 (GUM), G.4.1 and annex H.1.
+    """
+    from scipy.special import stdtrit
+
+    part, df = np.asarray(contributions, dtype=np.float64), np.asarray(dfs, dtype=np.float64)
+    variance = float((part**2).sum())
+    if part.shape != df.shape or not variance > 0.0 or not (df > 0.0).all():
+        raise InputError("each contribution needs degrees of freedom, and one must be above zero", "uncertainty")
+    effective = float(np.floor(variance**2 / float((part**4 / df).sum()) + 1e-9))
+    factor = float(stdtrit(effective, 0.5 + 0.5 * share))
+    return Combined(math.sqrt(variance), effective, factor, factor * math.sqrt(variance))
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeStudy:
+    """Three pooled standard deviations, as observed, and the variances that stand behind them.
+
+    within: of readings in a sitting; sittings: of sitting means under one condition; conditions: of the means of
+    conditions of one unit. within_var, sitting_var, condition_var: the parts each level adds (never below zero).
+    total: what a single reading on another day carries (within and between sittings), with effective degrees of
+    freedom.
+    """
+
+    within: PooledSd
+    sittings: PooledSd
+    conditions: PooledSd
+    within_var: float
+    sitting_var: float
+    condition_var: float
+    total: PooledSd
+
+
+def _group_numbers(*keys: Sequence[Any] | npt.NDArray[Any]) -> npt.NDArray[np.int64]:
+    """Numbers from 0 for the distinct rows of the keys, each (n,)."""
+    label = np.zeros(len(keys[0]), dtype=np.int64)
+    for key in keys:
+        _, part = np.unique(np.asarray(key), return_inverse=True)
+        _, label = np.unique(label * (int(part.max()) + 1) + part, return_inverse=True)
+    return label.astype(np.int64)
+
+
+def _spread_of(values: Array, group: npt.NDArray[np.int64]) -> tuple[Array, Array, Array, npt.NDArray[np.intp]]:
+    """By group: count, mean, sum of squares about the mean, and the first index of each group."""
+    _, first, count = np.unique(group, return_index=True, return_counts=True)
+    mean = np.bincount(group, values) / count
+    squares = np.bincount(group, (values - mean[group]) ** 2).astype(np.float64)
+    return count.astype(np.float64), mean, squares, first
+
+
+def gauge_study(
+    units: Sequence[Any] | npt.NDArray[Any],
+    conditions: Sequence[Any] | npt.NDArray[Any],
+    means: npt.ArrayLike,
+    sds: npt.ArrayLike,
+    counts: npt.ArrayLike,
+) -> GaugeStudy:
+    """A nested gauge study from one row a sitting, all arguments of shape (n_sittings,).
+
+    units: what was measured (a reed as it stood); conditions: run or condition within the unit; means, sds, counts:
+    of the readings of the sitting (sd is not looked at where the count is 1). Sizes may differ: each level's
+    expected square is worked out from the counts as they are. Raises InputError for unequal lengths or no rows.
+    """
+    mean, sd, count = (np.asarray(a, dtype=np.float64) for a in (means, sds, counts))
+    if not len(units) == len(conditions) == mean.size == sd.size == count.size or mean.size == 0:
+        raise InputError("a gauge study needs one unit, condition, mean, sd and count a sitting", "repeatability")
+    within = pooled_sd(sd, count - 1.0)
+    within_var = within.sd**2 if within.df else math.nan
+    known_within = within_var if within.df else 0.0
+
+    condition = _group_numbers(units, conditions)
+    sittings_in, condition_mean, condition_ss, first = _spread_of(mean, condition)
+    df2 = float((sittings_in - 1.0).sum())
+    mean_share = np.bincount(condition, 1.0 / count) / sittings_in  # of the reading variance in a sitting's mean
+    sittings = PooledSd(math.sqrt(float(condition_ss.sum()) / df2) if df2 else math.nan, df2)
+    noise2 = float((sittings_in - 1.0) @ mean_share) / df2 if df2 else math.nan
+    sitting_var = max(sittings.sd**2 - known_within * noise2, 0.0) if df2 else math.nan
+
+    unit = _group_numbers(np.asarray(units)[first])
+    conditions_in, _, unit_ss, _ = _spread_of(condition_mean, unit)
+    df3 = float((conditions_in - 1.0).sum())
+    between = PooledSd(math.sqrt(float(unit_ss.sum()) / df3) if df3 else math.nan, df3)
+    noise = ((sitting_var if df2 else 0.0) + known_within * mean_share) / sittings_in  # variance of a condition's mean
+    noise3 = np.bincount(unit, noise) / conditions_in
+    condition_var = math.nan
+    if df3:
+        condition_var = max(between.sd**2 - float((conditions_in - 1.0) @ noise3) / df3, 0.0)
+    return GaugeStudy(
+        within, sittings, between, within_var, sitting_var, condition_var, _total(within, sittings, noise2)
+    )
+
+
+def _total(within: PooledSd, sittings: PooledSd, mean_share: float) -> PooledSd:
+    """Spread of a single reading on another day: the sittings' own mean square plus the rest of the reading's."""
+    if not sittings.df or not within.df:
+        return sittings if sittings.df else within
+    parts = [(sittings.sd, sittings.df), (within.sd * math.sqrt(max(1.0 - mean_share, 0.0)), within.df)]
+    parts = [part for part in parts if part[0] > 0.0]
+    if not parts:
+        return PooledSd(0.0, sittings.df)
+    joined = combine([part[0] for part in parts], [part[1] for part in parts])
+    return PooledSd(joined.sd, joined.df)
+
+
+def readings_to_see(
+    width: float, within_var: float, sitting_var: float = 0.0, *, share: float = 0.9
+) -> tuple[int | None, int]:
+    """How many readings put a central interval of this share within ± `width` (> 0, unit of the variances' root).
+
+    Returns (in one sitting, or None where the sitting's own error stands in the way; one each in so many sittings).
+    """
+    if not width > 0.0:
+        raise InputError(f"a width of {width:g} cannot be seen", "repeatability", "give a width above 0")
+    aim = (width / NormalDist().inv_cdf(0.5 + 0.5 * share)) ** 2
+    spare = aim - sitting_var
+    here = max(1, math.ceil(within_var / spare - 1e-9)) if spare > 0.0 else None
+    return here, max(1, math.ceil((within_var + sitting_var) / aim - 1e-9))
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRepeatability:
+    """The reading error of one output (a note as low A, the crow, or `gap`), in cents.
+
+    within_cents: of readings in one sitting; total_cents: of a reading on another day; sitting_cents,
+    condition_cents: what another sitting and another pressure or temperature add (nan where never repeated);
+    readings_in_sitting, sittings: how many see 1 cent at 90 %; left_out: readings too far from their fellows to be
+    readings of the same thing.
+    """
+
+    output: str
+    readings: int
+    within_cents: Interval
+    total_cents: Interval
+    sitting_cents: float
+    condition_cents: float
+    readings_in_sitting: int | None
+    sittings: int
+    left_out: int
+    why: str
+
+
+def _runs(group: npt.NDArray[np.int64], values: Array, step: float) -> npt.NDArray[np.int64]:
+    """Within each group, values sorted and cut where neighbours lie more than `step` apart; missing ones together."""
+    shown = np.where(np.isnan(values), -1e9, values)
+    order = np.lexsort((shown, group))
+    apart = np.diff(shown[order], prepend=-np.inf) > step
+    apart |= np.diff(group[order], prepend=-1) != 0
+    label = np.empty(group.size, dtype=np.int64)
+    label[order] = np.cumsum(apart)
+    return label
+
+
+def bench_repeatability(
+    frame: pd.DataFrame,
+    *,
+    cents_per_kpa: Mapping[str, Mapping[str, float]] | None = None,
+    sitting_error: Mapping[str, PooledSd] | None = None,
+    sitting_gap_days: float = 0.125,
+    settling_days: float = 7.0,
+    pressure_step_kpa: float = 0.3,
+    temperature_step_c: float = 3.0,
+    share: float = 0.9,
+    far: float = 6.0,
+) -> list[NoteRepeatability]:
+    """Reading error by output, the gap last, from readings with no work done on the reed between them.
+
+    frame: the frame for the fit, one row a reading (reed, chanter, removed_mm, lip_strokes, pressure_kpa,
+    temperature_c, taken_day, `<output>_cents`). Readings of one reed as it stood, in one chanter, are one unit;
+    readings more than `settling_days` apart are not, for the reed has moved. Pressures and temperatures closer than the
+    steps are one condition; readings closer than the gap one sitting. Where the air's temperature was logged, notes
+    (not the crow, which is a blade's own) are first taken to 20 °C by the speed of sound. cents_per_kpa: reed type to
+    output to the pressure's slope, where it has been learned; readings are then taken to one pressure too, and what
+    another pressure adds is only what the slope does not explain. sitting_error: by output, the error that a sitting's
+    readings share, where the movement of reeds was learned: it then stands for what another sitting adds, for here that
+    would hold what the reeds themselves moved meanwhile.
+    Readings further than `far` robust standard deviations from the median of their unit are left out and counted.
+    Outputs never read twice are not listed. Raises InputError when there is none at all.
+    """
+    nothing = InputError("no reed was read twice without work on it", "repeatability", "read a reed twice in a row")
+    if frame.empty:
+        raise nothing
+    rows = frame.reset_index(drop=True)
+    state = _group_numbers(
+        *(rows[name].astype(str).fillna("").to_numpy(dtype=str) for name in ("reed", "chanter")),
+        *(rows[name].fillna(0.0).to_numpy(dtype=np.float64).round(6) for name in ("removed_mm", "lip_strokes")),
+    )
+    state = _runs(state, rows["taken_day"].to_numpy(dtype=np.float64), settling_days)
+    air_c = rows["temperature_c"].to_numpy(dtype=np.float64)
+    warmth = np.where(np.isnan(air_c), 0.0, cents_per_degree(20.0) * (air_c - 20.0))
+    pressure = _runs(state, rows["pressure_kpa"].to_numpy(dtype=np.float64), pressure_step_kpa)
+    condition = _runs(pressure, air_c, temperature_step_c)
+    sitting = _runs(condition, rows["taken_day"].to_numpy(dtype=np.float64), sitting_gap_days)
+    columns = {name: rows[f"{name}_cents"].to_numpy(dtype=np.float64) for name in OUTPUTS if f"{name}_cents" in rows}
+    columns = {name: values - warmth if name in NOTES else values for name, values in columns.items()}
+    if cents_per_kpa:
+        blown_kpa = rows["pressure_kpa"].to_numpy(dtype=np.float64)
+        taken = ~np.isnan(blown_kpa)
+        harder = np.where(taken, blown_kpa - (np.median(blown_kpa[taken]) if taken.any() else 0.0), 0.0)
+        slopes = [cents_per_kpa.get(str(name), {}) for name in rows["reed_type"]]
+        columns = {
+            name: values - harder * np.array([slope.get(name, 0.0) for slope in slopes])
+            for name, values in columns.items()
+        }
+    if "e" in columns and "f" in columns:
+        columns["gap"] = columns["f"] - columns["e"]
+    shared = sitting_error or {}
+    found = [
+        _one_output(name, values, state, condition, sitting, share, far, shared.get(name))
+        for name, values in columns.items()
+    ]
+    listed = [item for item in found if item is not None]
+    if not listed:
+        raise nothing
+    return listed
+
+
+def _one_output(
+    name: str,
+    values: Array,
+    state: npt.NDArray[np.int64],
+    condition: npt.NDArray[np.int64],
+    sitting: npt.NDArray[np.int64],
+    share: float,
+    far: float,
+    sitting_error: PooledSd | None,
+) -> NoteRepeatability | None:
+    """One output's study, or None where nothing was read twice."""
+    import pandas as pd
+
+    keep = ~np.isnan(values)
+    rows = pd.DataFrame({"value": values, "state": state, "condition": condition, "sitting": sitting})[keep]
+    rows = rows[rows.groupby("state")["value"].transform("size") > 1]
+    if rows.empty:
+        return None
+    departure = rows["value"] - rows.groupby("state")["value"].transform("median")
+    # The median of an even number lies between readings; n / (n - 1) makes pairs and crowds alike on average.
+    size = rows.groupby("state")["value"].transform("size")
+    scale = MAD_TO_SD * float((departure.abs() * np.sqrt(size / (size - 1.0))).median())
+    near = departure.abs() <= far * scale if scale > 0.0 else departure.abs() >= 0.0
+    left_out = int((~near).sum())
+    by = rows[near].groupby(["state", "condition", "sitting"])["value"].agg(["mean", "std", "size"]).reset_index()
+    if by.empty:
+        return None
+    study = gauge_study(
+        by["state"].to_numpy(), by["condition"].to_numpy(), by["mean"], by["std"].fillna(0.0), by["size"]
+    )
+    if not study.total.df:
+        return None
+    if sitting_error is not None and study.sittings.df and study.within.df:
+        joined = combine([study.within.sd, sitting_error.sd], [study.within.df, sitting_error.df])
+        study = replace(study, sitting_var=sitting_error.sd**2, total=PooledSd(joined.sd, joined.df))
+    within_var = study.within_var if study.within.df else study.total.sd**2
+    sitting_var = study.sitting_var if study.sittings.df and study.within.df else 0.0
+    here, elsewhere = readings_to_see(1.0, within_var, sitting_var, share=share)
+    return NoteRepeatability(
+        output=name,
+        readings=int(near.sum()),
+        within_cents=study.within.limits(share),
+        total_cents=study.total.limits(share),
+        sitting_cents=math.sqrt(study.sitting_var) if study.sittings.df else math.nan,
+        condition_cents=math.sqrt(study.condition_var) if study.conditions.df else math.nan,
+        readings_in_sitting=here,
+        sittings=elsewhere,
+        left_out=left_out,
+        why=_sentence(study, here, elsewhere),
+    )
+
+
+def _sentence(study: GaugeStudy, here: int | None, elsewhere: int) -> str:
+    """What the study means at the bench."""
+    said = f"a reading errs by {study.total.sd:.1f} cents"
+    if here is None:
+        return f"{said}; one sitting cannot see 1 cent, a reading in each of {elsewhere} sittings can"
+    need = f"{said}; to see 1 cent you need {here} reading{'s' if here > 1 else ''}"
+    return need if elsewhere >= here else f"{need} in one sitting, or one in each of {elsewhere} sittings"

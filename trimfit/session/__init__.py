@@ -1,0 +1,1 @@
+"""One open log: what was learned, each batch asked after, and what follows from both."""

@@ -1,0 +1,168 @@
+"""What stands behind an answer: which readings a reed has, and which answers they allow.
+
+The planner weighs minutes; it may find that a reed is best handed over, or given up, on what is foretold alone. A
+maker hears `finished`, `past` and `no-fit` as things that were measured. So here: nothing of the kind before F and E
+were read together, none on one doubtful reading, none on a reed not read in its chanter since its last cut; and a reed
+that was never read is sent to the chanter before the planner is asked. A shop that knows type and chanter may cut by
+the crow.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from trimfit.base.records import Logged, Reading
+
+if TYPE_CHECKING:
+    from trimfit.planner.aim import Aim, AimBelief
+    from trimfit.planner.choice import Choice
+    from trimfit.planner.reasons import Grounds
+    from trimfit.session.open_log import Bench, Seen
+
+__all__ = ["decide", "gap_readings", "grounds"]
+
+FINAL = ("finished", "past", "no-fit")
+Z90 = 1.6448536269514722
+CUT_NODES = 7
+
+
+def gap_readings(readings: tuple[Logged[Reading], ...]) -> list[Logged[Reading]]:
+    """Those readings that have F and E both, untaped."""
+    both = {"f", "e"}
+    return [r for r in readings if both <= r.record.notes_hz.keys() and not both & set(r.record.taped)]
+
+
+def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
+    """What an answer about this reed leans on."""
+    import numpy as np
+
+    from trimfit.planner.reasons import Grounds
+    from trimfit.regression.design import a_imbalance_cents
+    from trimfit.regression.readings.rows import reading_cents
+
+    history = seen.history
+    with_notes = [r for r in history.readings if r.record.notes_hz]
+    off = False
+    if with_notes:
+        last = with_notes[-1].record
+        y = np.array([reading_cents(last, bench.scale)])
+        kpa = np.array([np.nan if last.pressure_kpa is None else last.pressure_kpa])
+        off = bool(abs(a_imbalance_cents(y, kpa, bench.card.coding)[0]) > bench.card.coding.balance_cents)
+    both = gap_readings(history.readings)
+    last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
+    since = [r for r in both if r.at_s > last_cut_s and (not aim.chanter or r.record.chanter in (None, aim.chanter))]
+    low = tuple(r.record.taken_at[:16].replace("T", " ") for r in history.readings if r.entry in seen.low_weight)
+    only = since[0] if len(since) == 1 else None
+    marked = only is not None and (
+        bool(only.doubts) or only.entry in seen.low_weight or (off and only is with_notes[-1])
+    )
+    assumed = None
+    if both and aim.pressure_kpa is not None and both[-1].record.pressure_kpa is None:
+        assumed = (bench.settings.bench_pressure_kpa, aim.pressure_kpa)
+    told = bench.chanter(aim.chanter) if aim.chanter else None
+    unread = bool(aim.chanter) and not (told and told.meeting_pitch_hz) and not bench.chanter_read(aim.chanter or "")
+    return Grounds(
+        readings=len(history.readings),
+        notes_read=len(with_notes),
+        reed_type=history.reed.record.reed_type,
+        reeds_of_type=seen.reeds_of_type,
+        unbalanced=off,
+        gap_read=len(both),
+        since_cut=len(since),
+        doubtful=marked,
+        low_weight=() if off else low,
+        kpa_assumed=assumed if assumed and abs(assumed[0] - assumed[1]) >= 0.05 else None,
+        chanter_unread=(aim.chanter or "") if unread else "",
+        idle_days=seen.state.idle_days,
+        may_have_moved_cents=_may_have_moved(seen),
+    )
+
+
+def _may_have_moved(seen: Seen) -> float:
+    """Half of the 90 % interval of how far the gap has moved since the last sitting, cents; jumps counted in."""
+    moved = seen.state.moved_gap()
+    if moved is None or seen.state.movement is None:
+        return 0.0
+    jump = seen.state.movement.chance_of_jump(seen.state.idle_days) * float(seen.state.movement.jump[1, 1])
+    return Z90 * float((moved[1] ** 2 + jump) ** 0.5)
+
+
+def decide(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Grounds) -> Choice:
+    """The planner's next step, where the readings allow it; else to read the reed, with the reason for that."""
+    from trimfit.planner.choice import choose
+
+    table, rules = bench.policy(seen.type_code), bench.rules()
+    if ground.gap_read == 0:
+        return _from_kin(bench, seen, belief, aim, ground)
+    others = bench.others(seen, aim)
+    readings = ground.since_cut if ground.idle_days == 0.0 else 0
+    choice = choose(belief, aim, table, rules, others, readings)
+    if choice.action not in FINAL or choice.reason == "blade":
+        return choice
+    if ground.since_cut == 0:
+        return _read(bench, seen, belief, choice, "since-cut?")
+    if ground.doubtful:
+        return _read(bench, seen, belief, choice, "doubtful?")
+    off = abs(choice.meet_mean_cents - (aim.target_cents or 0.0))
+    reach = Z90 * choice.meet_sd_cents
+    if choice.action == "no-fit" and off - reach <= aim.tolerance_cents:
+        if off > reach and ground.since_cut < 2:
+            return _read(bench, seen, belief, choice, "no-fit?")
+        # so little is known of where it will meet that reading it as it stands tells no more: nearer the end it shows
+        other = choose(belief, replace(aim, target_cents=None), table, rules, others, readings)
+        return other if other.action == "trim" else choice
+    return choice
+
+
+def _read(bench: Bench, seen: Seen, belief: AimBelief, choice: Choice, reason: str) -> Choice:
+    left = _cuts_left(bench, seen, belief)
+    return replace(choice, action="read-again", length_mm=0.0, lip_strokes=0, trims_left=left, reason=reason)
+
+
+def _from_kin(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Grounds) -> Choice:
+    """A reed whose F and E were never read: to the chanter with it, or a cut by the crow where enough is known."""
+    import numpy as np
+
+    from trimfit.planner.choice import Choice, choose
+    from trimfit.planner.reasons import FEW_REEDS
+
+    rules = bench.rules()
+    if ground.readings and ground.reeds_of_type >= FEW_REEDS and aim.chanter and not ground.chanter_unread:
+        choice = choose(belief, aim, bench.policy(seen.type_code), rules)
+        if choice.action == "trim":
+            return choice
+    gap = belief.gap(0.0, 0.0, rules.error)
+    meet, meet_sd = belief.meeting()
+    past = float(belief.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, rules.error)[0])
+    return Choice(
+        action="read-again",
+        length_mm=0.0,
+        lip_strokes=0,
+        gap_now_cents=gap,
+        gap_after_cents=gap,
+        meet_mean_cents=meet,
+        meet_sd_cents=meet_sd,
+        chance_past=past,
+        trims_left=_cuts_left(bench, seen, belief),
+        chance_good=0.0,
+        reason="unread",
+    )
+
+
+def _cuts_left(bench: Bench, seen: Seen, belief: AimBelief) -> float:
+    """Cuts to be expected once the reed has been read, over what that reading may show."""
+    import numpy as np
+
+    from trimfit.planner.aim import nodes
+    from trimfit.planner.choice import rung_of
+
+    table, rules = bench.policy(seen.type_code), bench.rules()
+    m, v = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
+    s = float(belief.spread_left(np.zeros(1), 0.0, rules.error)[0])
+    noise = belief.reading_sd_cents**2
+    x, weight = nodes(CUT_NODES)
+    shown = m + np.sqrt(v * v / (v + noise)) * x
+    every = np.ones(CUT_NODES)
+    cuts = table.look(table.cuts, rung_of(table, m, v, s, rules), shown, v * noise / (v + noise) * every, s * every)
+    return float(weight @ cuts)

@@ -1,0 +1,62 @@
+"""What a reading about to be logged should show: the house's belief of its reed and of the reeds beside it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trimfit.base.records import Reading, ReedHistory
+
+if TYPE_CHECKING:
+    from trimfit.entry.neighbours import Foreseen
+    from trimfit.log.journal import Journal
+
+__all__ = ["forecast", "foresee"]
+
+MOST_BESIDE = 24
+"""So many reeds of the batch are thought of, the last read first."""
+
+
+def foresee(path: Path, reading: Reading) -> Foreseen:
+    """What a reading of a reed should show at its own time, in its own chanter, pressure and temperature, all outputs
+    together: for its reed, and for the others of the batch that were read and were still at the bench then."""
+    import numpy as np
+
+    from trimfit.base.dates import at_s
+    from trimfit.base.pitch import OUTPUTS
+    from trimfit.entry.neighbours import Foreseen, Joint
+    from trimfit.log.journal import Journal
+    from trimfit.session.open_log import Bench
+
+    with Journal(path) as journal:
+        record = journal.of_reed(reading.reed).reed.record
+        bench = Bench(journal, at_s=at_s(reading.taken_at))
+        seen = bench.see_batch(record.reed_type, record.batch, [reading.chanter] if reading.chanter else [])
+        stretch = np.sqrt(np.outer(bench.card.reading_stretch, bench.card.reading_stretch))
+        joints = {}
+        for name, one in seen.items():
+            if name != reading.reed and (not one.history.readings or one.history.outcome is not None):
+                continue
+            chanter = reading.chanter if reading.chanter in one.state.chanters else None
+            design = one.state.design(
+                one.removed_mm, one.lip_strokes, chanter, reading.pressure_kpa, reading.temperature_c, as_read=True
+            )
+            mean, cov = one.state.outputs(design)
+            cov = cov + one.state.noise_cov * stretch
+            joints[name] = Joint(OUTPUTS, mean.tolist(), cov.tolist())
+        own = joints.pop(reading.reed)
+        return Foreseen(own, joints)
+
+
+def forecast(journal: Journal, reading: Reading, history: ReedHistory) -> Foreseen | None:
+    """The same from plain numbers kept at the last fit, without numpy; None before there was one."""
+    from trimfit.entry.plain_prediction import KEY, foresee, numbers_from_bytes
+
+    kept = journal.learned_get(KEY + history.reed.record.reed_type)
+    if kept is None:
+        return None
+    numbers = numbers_from_bytes(kept)
+    if numbers is None:
+        return None
+    beside = journal.beside(history.reed.record, MOST_BESIDE)
+    return foresee(numbers, reading, history, beside, journal.scale())

@@ -1,0 +1,245 @@
+"""Learning from the log: fit, keep, and know when the fit is due again.
+
+A fit is due when readings logged (or struck, counted fivefold) since the last are a quarter of those it holds and at
+least twenty, when the ratios were changed, or when a reed type has been met that it does not know and that now has
+five readings. In between nothing is lost: the readings since count at once for their own batch
+(`regression.posterior.reed`), and once they are a fiftieth and at least ten the coefficients follow too, by the changed
+batches alone (`regression.fitting.update`): what a type does, and a chanter, for all other reeds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from trimfit.base.errors import LogError
+from trimfit.session.reading_frame import frame_of
+
+if TYPE_CHECKING:
+    from fractions import Fraction
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from trimfit.base.records import ReedHistory, Settings
+    from trimfit.entry.marks import Mark
+    from trimfit.log.journal import Journal
+    from trimfit.regression.design import Rows
+    from trimfit.regression.fitted_model import FitCard
+
+__all__ = ["card_of"]
+
+
+Tell = Callable[[str, int, int], None]
+CARD = "card"
+VALIDATION = "validation"
+MOST_PAIRS = 4000
+SET_ASIDE = 0.2
+WHOLE_READING = 8
+SLIP_CENTS = 150.0
+DUE_SHARE = 0.25
+DUE_LEAST = 20
+FOLLOW_SHARE, FOLLOW_LEAST = 0.02, 10
+STRIKE_COUNTS = 5
+FIT_STEPS, LEARN_STEPS = 5, 7
+"""About how many steps a fit tells of, and a fit with its checks: for the progress line."""
+MOST_READINGS = 20_000
+"""Fits rest on the latest readings, this many: the running norm of the last few years, whole reeds only."""
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+class _Learning:
+    """All the steps of a fit told as one: `learning from your log`, in hundredths."""
+
+    def __init__(self, tell: Tell, steps: int) -> None:
+        self._tell, self._steps, self._step, self._behind, self._told = tell, steps, "", -1, -1
+
+    def __call__(self, step: str, done: int, whole: int) -> None:
+        if step != self._step:
+            self._step, self._behind = step, self._behind + 1
+        so_far = self._behind + min(done / whole, 1.0) if whole > 0 else self._behind
+        self._say(max(min(round(100.0 * so_far / self._steps), 99), self._told))
+
+    def done(self) -> None:
+        """The last of it."""
+        self._say(100)
+
+    def _say(self, hundredths: int) -> None:
+        if hundredths != self._told:
+            self._told = hundredths
+            self._tell("learning from your log", hundredths, 100)
+
+
+def _scale_words(settings: Settings) -> tuple[str, ...]:
+    return settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g
+
+
+def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
+    import numpy as np
+
+    from trimfit.base.errors import InputError
+    from trimfit.base.pitch import hz_width_cents
+    from trimfit.regression.cut_error import cut_error
+    from trimfit.regression.design import rows_from_frame
+    from trimfit.regression.fitting.bounds import affordable, most_read_types_first, of_types
+    from trimfit.regression.fitting.steps import fit_card, most_read_first
+
+    settings = journal.settings()
+    last_seq, strikes = journal.last_seq(), journal.count("strike")
+    tell("reading the log", 0, 1)
+    frame = frame_of(journal, most_readings=MOST_READINGS)
+    tell("reading the log", 1, 1)
+    if not len(frame):
+        raise InputError("the log holds no reading yet", str(journal.path), "log or import readings first")
+    rows, every_type, chanters = rows_from_frame(frame)
+    rows, types = most_read_types_first(rows, every_type)
+    rows = affordable(of_types(rows, len(types)))
+    card = fit_card(
+        rows,
+        types,
+        chanters,
+        pressure_kpa=settings.bench_pressure_kpa,
+        temperature_c=settings.bench_temperature_c,
+        balance_cents=hz_width_cents(settings.balance_tolerance_hz, 470.0),
+        tell=tell,
+    )
+    asked = journal.columns("trim", ["asked_mm", "length_mm"], reeds=journal.last_read(MOST_READINGS))
+    pairs = np.array(asked, dtype=float).reshape(-1, 2)
+    since_seq = int(frame[frame["reed"].isin(set(rows.reeds))].groupby("reed")["seq"].max().min())
+    return card.on_log(
+        last_seq, since_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])
+    ), most_read_first(rows, chanters)[0]
+
+
+def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
+    from trimfit.regression.fitting.bounds import MOST_TYPES
+
+    if card.scale != _scale_words(settings) or card.last_seq > journal.last_seq():  # of other ratios, another log
+        return True
+    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.fit_seq)]
+    fresh = len(since)
+    fresh += STRIKE_COUNTS * max(journal.count("strike") - card.strikes, 0)
+    if fresh >= max(DUE_SHARE * card.readings, DUE_LEAST):
+        return True
+    if fresh < 5 or card.n_types >= MOST_TYPES:
+        return False
+    types = dict(journal.columns("reed", ["reed", "reed_type"], reeds=sorted(set(since))))
+    known = set(card.coding.types)
+    return sum(1 for reed in since if types.get(reed, card.coding.types[0]) not in known) >= 5
+
+
+def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
+    """What the log has taught, fitted anew where due; assumptions alone where there is nothing to learn from."""
+    from trimfit.base.pitch import hz_width_cents
+    from trimfit.regression.fitted_model import card_from_bytes, card_to_bytes
+
+    settings = journal.settings()
+    kept = journal.learned_get(CARD)
+    if kept is not None:
+        try:
+            card = card_from_bytes(kept)
+            if not _is_due(journal, card, settings):
+                return _followed(journal, card)
+        except LogError:
+            pass
+    if kept is None and journal.count("reading") < 3:
+        from trimfit.regression.fitting.steps import prior_card
+
+        balance = hz_width_cents(settings.balance_tolerance_hz, 470.0)
+        return prior_card((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance)
+    from trimfit.session.type_numbers import type_numbers
+
+    learning = _Learning(tell, FIT_STEPS)
+    card, _ = _fit(journal, learning)
+    learning.done()
+    if not getattr(journal, "read_only", False):
+        journal.learned_put({CARD: card_to_bytes(card), **type_numbers(card, journal.scale())})
+    return card
+
+
+def rows_in_fit(
+    card: FitCard, histories: Sequence[ReedHistory], code: int, names: Sequence[str], scale: Mapping[str, Fraction]
+) -> tuple[Rows, NDArray[np.intp], NDArray[np.bool_]]:
+    """A batch's readings as rows, the number of each in the log, and which of them the card has seen.
+
+    code: of the reeds' type; names: of chanters, the card's first.
+    """
+    import numpy as np
+
+    from trimfit.regression.fitting.bounds import of_fewer_chanters
+    from trimfit.regression.readings.rows import rows_of
+
+    rows = of_fewer_chanters(rows_of(histories, code, tuple(names), scale))
+    seq = np.array([r.seq for h in histories for r in h.readings], dtype=np.intp)
+    held = [
+        max((r.seq for r in h.readings if r.seq <= card.last_seq), default=0) >= card.since_seq
+        for h in histories
+        for _ in h.readings
+    ]
+    in_fit = (seq <= card.last_seq) & np.array(held, dtype=bool) & (card.readings > 0) & (code < card.n_types)
+    return rows, seq, in_fit
+
+
+def _followed(journal: Journal, card: FitCard) -> FitCard:
+    """The card with its coefficients brought up to date, where enough has been logged since; kept in the log."""
+    import numpy as np
+
+    from trimfit.regression.design import take_rows
+    from trimfit.regression.fitted_model import card_to_bytes
+    from trimfit.regression.fitting.bounds import MOST_TYPES
+    from trimfit.regression.fitting.update import Changed, refreshed
+    from trimfit.session.type_numbers import type_numbers
+
+    last_seq = journal.last_seq()
+    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.last_seq)]
+    if len(since) < max(FOLLOW_SHARE * card.readings, FOLLOW_LEAST) or getattr(journal, "read_only", False):
+        return card
+    batches = sorted(set(journal.columns("reed", ["reed_type", "batch"], reeds=sorted(set(since)))))
+    types, known = card.coding.types, card.coding.chanters
+    if any(reed_type not in types for reed_type, _ in batches) and card.n_types < MOST_TYPES:
+        return card  # a type that it does not know is for a fit
+    batches = [(reed_type, batch) for reed_type, batch in batches if reed_type in types]
+    changed = []
+    for reed_type, batch in batches:
+        histories = journal.of_batch(reed_type, batch)
+        met = {r.record.chanter for h in histories for r in h.readings if r.record.chanter}
+        names = (*known, *sorted(met - set(known)))
+        rows, seq, in_fit = rows_in_fit(card, histories, types.index(reed_type), names, journal.scale())
+        at = np.flatnonzero(seq <= last_seq)  # another process may log meanwhile
+        changed.append(Changed(take_rows(rows, at), in_fit[at], names))
+    card = refreshed(card, changed, last_seq)
+    journal.learned_put({CARD: card_to_bytes(card), **type_numbers(card, journal.scale())})
+    return card
+
+
+def unborne(journal: Journal) -> list[Mark]:
+    """Readings that the last fit counts for less than half, with what in them stands out; empty without a fit.
+
+    Readings whose A's do not balance are left to the rule that says so.
+    """
+    from trimfit.base.pitch import OUTPUTS
+    from trimfit.entry.marks import Mark
+    from trimfit.regression.fitted_model import card_from_bytes
+
+    kept = journal.learned_get(CARD)
+    if kept is None:
+        return []
+    out = []
+    try:
+        card = card_from_bytes(kept)
+    except LogError:
+        return []  # it is fitted anew when something is asked
+    for entry, weights in card.low_weight.items():
+        low = [name.replace("_", " ") for name, weight in zip(OUTPUTS, weights, strict=True) if weight < SET_ASIDE]
+        reed = journal.reed_of_entry(entry)
+        if not low or not reed:
+            continue
+        whole = len(low) >= WHOLE_READING
+        what = "the whole reading lies" if whole else f"{' and '.join(low)} lie{'s' if len(low) == 1 else ''}"
+        than = "; was it another reed?" if whole else ""
+        sentence = f"{what} far from what all other readings foretell, and counts for little{than}"
+        out.append(Mark(entry, reed, "not-borne-out", sentence))
+    return out

@@ -1,0 +1,286 @@
+"""One log opened for questions: the card, the settings, and the belief about each reed asked after, batch by batch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from copy import copy
+from dataclasses import dataclass
+from itertools import compress
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from trimfit.base.pitch import cents_from_440, hz_width_cents
+from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Settings
+from trimfit.planner.aim import Aim, AimBelief, see
+from trimfit.planner.choice import Rules, Unconfirmed
+from trimfit.planner.policy_table import PolicyTable
+from trimfit.regression.design import work_before
+from trimfit.regression.fitting.bounds import MOST_MET
+from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting
+from trimfit.regression.movement.process import settled_at, still_to_settle_at
+from trimfit.regression.posterior.reed import Moment, ReedState, batch_states, known_coding
+from trimfit.regression.readings.rows import DAY_S, made_day, taken_before
+from trimfit.session.fit import card_of, rows_in_fit
+from trimfit.session.policies import costs_of, cut_error_of, policy_for
+
+if TYPE_CHECKING:
+    from trimfit.log.journal import Journal
+
+__all__ = ["Bench", "Seen"]
+
+Tell = Callable[[str, int, int], None]
+LONGEST_MM = 8.0
+"""The most that may come off a blade whose length nobody gave."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One reed as the log knows it at a moment: its history, state, what is off it, how much its type is known by.
+
+    explanations: what else its latest readings may mean (`regression.movement.explanations`); the state is that of the
+    likeliest.
+    """
+
+    history: ReedHistory
+    state: ReedState
+    removed_mm: float
+    lip_strokes: float
+    type_code: int
+    reeds_of_type: int
+    low_weight: tuple[str, ...]
+    explanations: tuple[Explanation, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """The reed's name."""
+        return self.history.reed.record.reed
+
+
+class Bench:
+    """A log's beliefs as of a moment. Reads the batches asked after and what was learned; never the whole log, unless a
+    fit is due.
+
+    at_s: the moment asked about (seconds since 1970 UTC). Where it is given, `until_s` is the same, and no entry of a
+    later instant is looked at; what a type does rests on the last fit all the same, which may know later readings.
+    Without it the moment is now, and every entry counts, one too of a clock that is ahead.
+    """
+
+    def __init__(
+        self, journal: Journal, tell: Tell = lambda step, done, whole: None, *, at_s: float | None = None
+    ) -> None:
+        from trimfit.base.dates import now_s
+
+        self.journal, self.tell = journal, tell
+        self.until_s = at_s
+        self.at_s = now_s() if at_s is None else at_s
+        self.settings = journal.settings()
+        self.card = card_of(journal, tell)
+        self.scale = journal.scale()
+        self._policies: dict[int, PolicyTable] = {}
+        self._chanters: dict[str, Chanter | None] = {}
+        self._read_in: dict[str, bool] = {}
+        self._longest_mm: dict[str, float | None] = {}
+        self._asked: dict[tuple[str, str], Collection[str] | None] = {}
+        self._elsewhere: tuple[tuple[str, ...], dict[str, Seen]] = (), {}
+
+    def as_of(self, at_s: float) -> Bench:
+        """The same log as of another moment, with the same fit; no entry of a later instant is looked at."""
+        other = copy(self)
+        other.at_s = other.until_s = at_s
+        other._asked, other._elsewhere = {}, ((), {})
+        return other
+
+    def type_code(self, reed_type: str) -> int:
+        """The type's code in the card; one past the last for a type it does not know."""
+        types = self.card.coding.types
+        return types.index(reed_type) if reed_type in types else len(types)
+
+    def chanter(self, name: str) -> Chanter | None:
+        """What the log knows of a chanter."""
+        if name not in self._chanters:
+            found = self.journal.entry_of("chanter", name)
+            self._chanters[name] = found.record if found is not None else None
+        return self._chanters[name]
+
+    def chanter_read(self, name: str) -> bool:
+        """Whether any reed was ever read in this chanter with F and E both."""
+        if name not in self._read_in:
+            self._read_in[name] = self.journal.chanter_read(name)
+        return self._read_in[name]
+
+    def longest_cut_mm(self, reed_type: str) -> float | None:
+        """The longest cut among the latest of a type's reeds, mm; None where none was logged."""
+        if reed_type not in self._longest_mm:
+            self._longest_mm[reed_type] = self.journal.longest_cut_mm(reed_type)
+        return self._longest_mm[reed_type]
+
+    def policy(self, type_code: int) -> PolicyTable:
+        """The type's policy."""
+        if type_code not in self._policies:
+            self._policies[type_code] = policy_for(
+                self.journal, costs_of(self.card, type_code, self.settings), self.tell
+            )
+        return self._policies[type_code]
+
+    def policy_under(self, type_code: int, settings: Settings) -> PolicyTable:
+        """The type's policy under other settings."""
+        return policy_for(self.journal, costs_of(self.card, type_code, settings), self.tell)
+
+    def fresh(self, reed_type: str, order: Order) -> Seen:
+        """A reed of a batch never seen of this type, for an order."""
+        reed = Reed("", reed_type, "")
+        history = ReedHistory(Logged("", 0, 0.0, reed), order=order)
+        return self.see_histories(reed_type, [history], [order.chanter])[""]
+
+    def rules(self) -> Rules:
+        """The shop's rules for a choice."""
+        s = self.settings
+        return Rules(s.chance_past_ceiling, s.tool_step_mm, s.cost_lost_minutes, cut_error_of(self.card, s))
+
+    def see_batch(
+        self, reed_type: str, batch: str, chanters: Sequence[str] = (), *, only: Collection[str] | None = None
+    ) -> dict[str, Seen]:
+        """The reeds of a batch as they are believed to be, by name: all of them, or `only` those named.
+
+        `chanters` may be asked about besides those met.
+        """
+        self._asked[reed_type, batch] = only
+        return self.see_histories(reed_type, self._of_batch(reed_type, batch), chanters, only=only)
+
+    def _of_batch(self, reed_type: str, batch: str) -> list[ReedHistory]:
+        return self.journal.of_batch(reed_type, batch, until_s=self.until_s)
+
+    def see_reed(self, reed: Reed, chanters: Sequence[str] = ()) -> Seen:
+        """One reed as it is believed to be, given all that its batch has told."""
+        return self.see_batch(reed.reed_type, reed.batch, chanters, only=[reed.reed])[reed.reed]
+
+    def see_elsewhere(self, reed: Reed, chanters: Sequence[str]) -> Seen:
+        """One reed with other chanters asked about. The reeds of its batch that were asked after with it are worked out
+        with it, and kept until another batch's are: what costs is the batch."""
+        key = (reed.reed_type, reed.batch, *chanters)
+        if self._elsewhere[0] != key or reed.reed not in self._elsewhere[1]:
+            only = {reed.reed, *(self._asked.get((reed.reed_type, reed.batch)) or ())}
+            histories = self._of_batch(reed.reed_type, reed.batch)
+            self._elsewhere = key, self.see_histories(reed.reed_type, histories, chanters, only=only)
+        return self._elsewhere[1][reed.reed]
+
+    def see_histories(
+        self,
+        reed_type: str,
+        histories: Sequence[ReedHistory],
+        chanters: Sequence[str] = (),
+        *,
+        only: Collection[str] | None = None,
+    ) -> dict[str, Seen]:
+        """The reeds of one batch, or `only` those named, given all their histories."""
+        code = self.type_code(reed_type)
+        types = self.card.coding.types
+        coding = known_coding(self.card, types if code < len(types) else (*types, reed_type))
+        wanted = {name for name in chanters if name}
+        for history in histories:
+            wanted |= {r.record.chanter for r in history.readings if r.record.chanter}
+            if history.order is not None:
+                wanted.add(history.order.chanter)
+        names = (*coding.chanters, *sorted(wanted - set(coding.chanters)))
+        if len(wanted) > MOST_MET:
+            # of very many those that are asked after: each other one that counts is met in the rows below
+            asked = [h for h in histories if only is None or h.reed.record.reed in only]
+            last = {h.readings[-1].record.chanter for h in asked if h.readings}
+            ordered = {h.order.chanter for h in asked if h.order is not None}
+            wanted = {name for name in {*chanters, *last, *ordered} if name}
+        told: dict[int, tuple[float | None, float | None]] = {}
+        for name in wanted:
+            found = self.chanter(name)
+            if found is not None and (found.meeting_pitch_hz or found.working_crow_hz):
+                told[names.index(name)] = (
+                    cents_from_440(found.meeting_pitch_hz) if found.meeting_pitch_hz else None,
+                    cents_from_440(found.working_crow_hz) if found.working_crow_hz else None,
+                )
+        rows, _, in_fit = rows_in_fit(self.card, histories, code, names, self.scale)
+        wanted_reed = np.array([only is None or name in only for name in rows.reeds], dtype=bool)
+        now = self._moment(histories)
+        states, blank, weighed = batch_states(
+            self.card,
+            rows,
+            coding,
+            code,
+            in_fit=in_fit,
+            extra_chanters=[names.index(name) for name in wanted],
+            chanter_names=names,
+            told=told,
+            only=wanted_reed,
+            now=now,
+        )
+        by_reed = dict(zip(compress(rows.reeds, wanted_reed), states, strict=True))
+        number = {name: i for i, name in enumerate(rows.reeds)}
+        low = (np.where(np.isfinite(rows.y), weighed.weight, 1.0) < 0.5).any(axis=1)
+        read = sum(1 for h in histories if any(r.record.notes_hz for r in h.readings))
+        known = max(int(self.card.reeds[code]) if code < len(types) else 0, read)
+        out = {}
+        for history in histories:
+            name = history.reed.record.reed
+            if only is not None and name not in only:
+                continue
+            length, strokes = taken_before(history)
+            mine = tuple(str(rows.label[i]) for i in np.flatnonzero(low) if rows.reeds[rows.reed_code[i]] == name)
+            state = by_reed.get(name, blank)
+            others: tuple[Explanation, ...] = ()
+            if name in number:
+                latest = latest_sitting(state, weighed, coding, names, number[name], now.settle[number[name]])
+                state, others = explained(state, latest, self.card.wild_share)
+            out[name] = Seen(history, state, length, strokes, code, known, mine, others)
+        return out
+
+    def _moment(self, histories: Sequence[ReedHistory]) -> Moment:
+        """The moment asked about, for the reeds of a batch that were read, and for one that was not."""
+        days: list[float] = []
+        settle: list[np.ndarray] = []
+        unsettled: list[np.ndarray] = []
+        blank, blank_unsettled = np.zeros(2), np.zeros(2)
+        for history in histories:
+            last = history.readings[-1].at_s if history.readings else -np.inf
+            day = max(last, self.at_s) / DAY_S
+            works = work_before([day], [trim.at_s / DAY_S for trim in history.trims])
+            made = np.array([made_day(history.reed.record.made_on)])
+            there, yet = (of(np.array([day]), made, np.array(works))[0] for of in (settled_at, still_to_settle_at))
+            if history.readings:
+                days.append(day)
+                settle.append(there)
+                unsettled.append(yet)
+            else:
+                blank, blank_unsettled = there, yet
+        now, yet = (np.array(values).reshape(-1, 2) for values in (settle, unsettled))
+        return Moment(np.array(days), now, yet, blank, blank_unsettled)
+
+    def aim(self, seen: Seen, order: Order | None = None) -> Aim:
+        """What the reed is for: its order's chanter, pitch and pressure, else the chanter it was last read on."""
+        order = order or seen.history.order
+        chanter = order.chanter if order is not None else self.last_chanter(seen)
+        target = order.target_pitch_hz if order is not None else None
+        blade = seen.history.reed.record.blade_mm
+        return Aim(
+            chanter,
+            order.pressure_kpa if order is not None else None,
+            cents_from_440(target) if target else None,
+            hz_width_cents(self.settings.tolerance_hz, target or 470.0),
+            max(blade - self.settings.least_blade_mm, 0.0) if blade else LONGEST_MM,
+        )
+
+    @staticmethod
+    def last_chanter(seen: Seen) -> str | None:
+        """The chanter of the last reading that names one."""
+        return next((r.record.chanter for r in reversed(seen.history.readings) if r.record.chanter), None)
+
+    def belief(self, seen: Seen, aim: Aim) -> AimBelief:
+        """The reed's belief seen from an aim."""
+        return self._see(seen.state, seen, aim)
+
+    def others(self, seen: Seen, aim: Aim) -> list[Unconfirmed]:
+        """The other explanations of the reed's latest readings, seen from an aim."""
+        return [Unconfirmed(one.chance, self._see(one.state, seen, aim), one.moved) for one in seen.explanations]
+
+    def _see(self, state: ReedState, seen: Seen, aim: Aim) -> AimBelief:
+        # a reed that has lain can be read at once; one that was just read, only when it is in hand again
+        again_days = self.card.again_days if state.idle_days == 0.0 else 0.0
+        return see(state, aim, seen.removed_mm, seen.lip_strokes, self.card.wait_days, again_days)

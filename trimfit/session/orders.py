@@ -1,0 +1,103 @@
+"""How far each order has come: what is wanted, what has left the bench, what is in work, and whether it is overdue."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from trimfit.base.errors import InputError, nearest
+from trimfit.base.records import Order
+
+if TYPE_CHECKING:
+    from trimfit.log.journal import Journal
+    from trimfit.session.open_log import Bench
+
+__all__ = ["Progress", "chanter_word", "order_named", "order_progress", "progress_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """One order's reeds, counted. `overdue`: its day has gone by and it still wants reeds."""
+
+    order: str
+    chanter: str
+    quantity: int | None
+    due_on: str | None
+    good: int
+    lost: int
+    to_stock: int
+    in_work: int
+    overdue: bool
+
+    @property
+    def wanted(self) -> int | None:
+        """Good reeds still wanted; None where no quantity was said."""
+        return None if self.quantity is None else max(self.quantity - self.good, 0)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there is anything left to do for it; without a number said, until its reeds have left the bench."""
+        if self.quantity is None:
+            return self.in_work > 0 or not (self.good or self.lost or self.to_stock)
+        return self.in_work > 0 or self.good < self.quantity
+
+    def line(self) -> str:
+        """`28 wanted by 2026-12-20, 5 good, 1 lost, 11 in work (overdue)`."""
+        wanted = "no number said" if self.quantity is None else f"{self.quantity} wanted"
+        parts = [wanted + (f" by {self.due_on}" if self.due_on else "")]
+        parts += [
+            f"{count} {word}"
+            for count, word in ((self.good, "good"), (self.lost, "lost"), (self.to_stock, "put to stock"))
+            if count
+        ]
+        parts.append(f"{self.in_work} in work" if self.in_work else "none in work")
+        return ", ".join(parts) + (" (overdue)" if self.overdue else "")
+
+
+def order_progress(journal: Journal, today: str) -> list[Progress]:
+    """Every order of the log, soonest due first. today: this day as year-month-day."""
+    orders = journal.orders()
+    order_of = {reed: order for reed, order in journal.columns("reed", ["reed", "order"]) if order in orders}
+    last: dict[str, tuple[float, str]] = {}
+    for reed, outcome, at_s in journal.columns("outcome", ["reed", "outcome", "at_s"]):
+        if reed in order_of and at_s >= last.get(reed, (float("-inf"), ""))[0]:
+            last[reed] = (at_s, outcome)
+    counted: dict[str, dict[str, int]] = {name: {} for name in orders}
+    for reed, order in order_of.items():
+        word = last[reed][1] if reed in last else "in work"
+        counted[order][word] = counted[order].get(word, 0) + 1
+    found = [progress_of(orders[name], counts, today) for name, counts in counted.items()]
+    return sorted(found, key=lambda one: (one.due_on or "9999", one.order))
+
+
+def progress_of(order: Order, counts: dict[str, int], today: str) -> Progress:
+    """One order's progress, from how many of its reeds are `good`, `lost`, `to-stock` and `in work`."""
+    good = counts.get("good", 0)
+    wants = order.quantity is None or good < order.quantity
+    return Progress(
+        order.order,
+        order.chanter,
+        order.quantity,
+        order.due_on,
+        good,
+        counts.get("lost", 0),
+        counts.get("to-stock", 0),
+        counts.get("in work", 0),
+        bool(order.due_on and order.due_on < today and wants and (order.quantity or counts.get("in work", 0))),
+    )
+
+
+def order_named(journal: Journal, name: str) -> Order:
+    """An order of the log. InputError with the nearest name for one it does not know."""
+    orders = journal.orders()
+    if name not in orders:
+        raise InputError(f"order {name[:60]!r} is not in the log", "order", nearest(name, sorted(orders)))
+    return orders[name]
+
+
+def chanter_word(bench: Bench, chanter: str) -> str:
+    """What to do about a chanter whose pitch nobody has told or read; empty for others."""
+    told = bench.chanter(chanter)
+    if (told is not None and told.meeting_pitch_hz) or bench.chanter_read(chanter):
+        return ""
+    return f"chanter {chanter} was never read with F and E: read two blanks in it first"

@@ -1,0 +1,1 @@
+"""What each command does with the log; no printing here."""

@@ -1,0 +1,176 @@
+"""`ask` and `predict`: from the log to the next step of a reed, of the whole run, and to the next reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trimfit.base.answers import Advice
+from trimfit.base.natural_order import as_counted
+from trimfit.base.records import Order, ReedHistory
+from trimfit.base.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.planner.aim import Aim
+    from trimfit.session.open_log import Bench, Seen
+
+__all__ = ["advise", "ask_all", "ask_reed", "suits", "work_order"]
+
+
+Tell = Callable[[str, int, int], None]
+Z90 = 1.6448536269514722
+MOST_CHANTERS = 12
+SURELY_NOT_PAST, MAYBE_PAST = 0.1, 0.5
+DONE = ("finished", "past", "no-fit")
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def ask_reed(
+    path: Path, reed: str, tell: Tell = _quiet, *, order: str | None = None, at_s: float | None = None
+) -> Advice:
+    """What to do next with a reed, for its own order or as if it were for another.
+
+    at_s: as of that moment (seconds since 1970 UTC), as the log stood then (see `open_log.Bench`); now if not said.
+    InputError for a reed or an order that the log does not know.
+    """
+    from trimfit.log.journal import Journal
+    from trimfit.session.open_log import Bench
+
+    with Journal(path) as journal:
+        record = journal.of_reed(reed).reed.record
+        aimed = None
+        if order is not None:
+            from trimfit.session.orders import order_named
+
+            aimed = order_named(journal, order)
+        bench = Bench(journal, tell, at_s=at_s)
+        chanters = [aimed.chanter] if aimed is not None else []
+        return advise(bench, bench.see_reed(record, chanters), aimed)
+
+
+def ask_all(path: Path, tell: Tell = _quiet, *, at_s: float | None = None) -> list[Advice]:
+    """The run's work list: every reed that has an order and no outcome, most urgent first, those done last.
+
+    at_s: as of that moment, as for `ask_reed`.
+
+    Order: due date (none last), then how many good reeds the order still wants, then the reed nearest its end.
+    """
+    from trimfit.log.journal import Journal
+    from trimfit.session.open_log import Bench
+
+    with Journal(path) as journal:
+        waiting = journal.of_reeds(None, open_only=True, until_s=at_s)
+        if not waiting:
+            return []
+        bench = Bench(journal, tell, at_s=at_s)
+        wanted = journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
+        batches = {(h.reed.record.reed_type, h.reed.record.batch) for h in waiting}
+        names = {h.reed.record.reed for h in waiting}
+        found: list[tuple[tuple[object, ...], Advice]] = []
+        for done, (reed_type, batch) in enumerate(sorted(batches), 1):
+            for seen in bench.see_batch(reed_type, batch, only=names).values():
+                advice = advise(bench, seen)
+                found.append((work_order(seen.history, advice, wanted), advice))
+            tell("asking after each batch", done, len(batches))
+    return [advice for _, advice in sorted(found, key=lambda pair: pair[0])]
+
+
+def work_order(history: ReedHistory, advice: Advice, good: dict[str, int]) -> tuple[object, ...]:
+    """A key that puts reeds in the order of the work list. good: how many of each order left the bench good."""
+    last = (round(advice.trims_left, 1), as_counted(advice.reed))
+    return (advice.action in DONE, *_urgency(history, good), *last)
+
+
+def _urgency(history: ReedHistory, good: dict[str, int]) -> tuple[object, ...]:
+    order = history.order
+    if order is None:
+        return ("9999", 0, "")
+    missing = (order.quantity or 0) - good.get(order.order, 0)
+    return (order.due_on or "9998", -missing, order.order)
+
+
+def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
+    """The next step for one reed as it is seen, for its own order or for another."""
+    from trimfit.base.pitch import hz_from_cents
+    from trimfit.planner.reasons import leanings, reason, why
+    from trimfit.session.evidence import decide, grounds
+
+    order = order or seen.history.order
+    aim = bench.aim(seen, order)
+    belief = bench.belief(seen, aim)
+    ground = grounds(bench, seen, aim)
+    choice = decide(bench, seen, belief, aim, ground)
+    record, outcome = seen.history.reed.record, seen.history.outcome
+    if choice.action == "trim":
+        ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
+    other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
+    low = choice.meet_mean_cents - Z90 * choice.meet_sd_cents
+    high = choice.meet_mean_cents + Z90 * choice.meet_sd_cents
+    return Advice(
+        reed=seen.name,
+        order=order.order if order is not None else None,
+        action=choice.action,
+        length_mm=choice.length_mm,
+        lip_strokes=choice.lip_strokes,
+        gap_now_cents=choice.gap_now_cents,
+        gap_after_cents=choice.gap_after_cents,
+        meet_pitch_hz=Interval(hz_from_cents(choice.meet_mean_cents), hz_from_cents(low), hz_from_cents(high)),
+        chance_past=choice.chance_past,
+        trims_left=choice.trims_left,
+        why=why(choice, aim, ground, other),
+        reed_type=record.reed_type,
+        batch=record.batch,
+        chanter=aim.chanter,
+        due_on=order.due_on if order is not None else None,
+        quantity=order.quantity if order is not None else None,
+        target_pitch_hz=order.target_pitch_hz if order is not None else None,
+        pressure_kpa=aim.pressure_kpa,
+        outcome=outcome.record.outcome if outcome is not None else None,
+        gap_read=ground.gap_read > 0,
+        reason=reason(choice, aim, ground, other),
+        notes=tuple(leanings(ground, choice.action)),
+        need_mm=belief.need(),
+        moved_cents=_moved(seen),
+        chance_within=choice.chance_within,
+    )
+
+
+def _moved(seen: Seen) -> Interval | None:
+    """How far the gap has moved by itself since the sitting before (90 %), cents."""
+    moved = seen.state.moved_gap()
+    if moved is None:
+        return None
+    mean, sd = moved
+    return Interval(mean, mean - Z90 * sd, mean + Z90 * sd)
+
+
+def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
+    """Another chanter of the shop that this reed would suit as it stands or with more off; empty if none is known."""
+    import numpy as np
+
+    known = bench.card.coding.chanters[: MOST_CHANTERS + 1]
+    others = [name for name in known if name != aim.chanter][:MOST_CHANTERS]
+    if not others:
+        return ""
+    again = bench.see_elsewhere(seen.history.reed.record, known)
+    found: list[tuple[bool, float, str]] = []
+    error = bench.rules().error
+    for name in others:
+        there = replace(aim, chanter=name, target_cents=None)
+        belief = bench.belief(again, there)
+        past = float(belief.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, error)[0])
+        if past < MAYBE_PAST:
+            sure = past < SURELY_NOT_PAST
+            found.append((not sure, -float(belief.mean[0]) if sure else past, name))
+    if not found:
+        return "no other chanter that the log knows would take it" if len(others) < MOST_CHANTERS else ""
+    unsure, short, name = min(found)
+    if unsure:
+        return f"it may suit {name} as it is, past there too with a chance of {100 * short:.0f} %"
+    need = "as it is" if short < aim.tolerance_cents else f"with F still {short:.0f} cents under E"
+    return f"it would suit {name} {need}"

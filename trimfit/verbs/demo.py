@@ -1,0 +1,106 @@
+"""`demo`: the invented demo shop taken into a log of its own, learned, asked and reviewed, in one folder."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trimfit.base.answers import Advice
+from trimfit.base.errors import InputError
+from trimfit.session.demo_shop import demo_shop
+
+if TYPE_CHECKING:
+    from trimfit.review.results import BatchDrift
+    from trimfit.verbs.import_export import Taken
+
+__all__ = ["Demo", "make"]
+
+
+Tell = Callable[[str, int, int], None]
+MARK = "about-this-demo.txt"
+LOG, REPORT = "demo.trimfit", "report"
+SHOP = "The demo shop (invented)"
+ABOUT = """\
+This folder was made by `trimfit demo`, and is made anew whenever that runs again.
+The shop in it is invented: its reeds, chanters, orders, dates and numbers come out of a script.
+
+demo.trimfit   the log
+report/        the report: open index.html, the pictures stand beside it
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """What the demo made and found: where it lies, what was taken in, the work list, the batches, one full answer.
+
+    as_of: the day of the log's last reading, which the answers are for."""
+
+    folder: Path
+    log: Path
+    page: Path
+    pictures: int
+    taken: Taken
+    work: tuple[Advice, ...]
+    batches: tuple[BatchDrift, ...]
+    asked: Advice | None
+    as_of: str = ""
+
+    @property
+    def drifted(self) -> tuple[BatchDrift, ...]:
+        """The batches called drifted, most drifted first."""
+        return tuple(batch for batch in self.batches if batch.drifted)
+
+
+def _fresh(folder: Path) -> None:
+    """An empty folder to work in; one that the demo made before is cleared of what the demo made."""
+    if folder.exists() and not folder.is_dir():
+        raise InputError("is no folder", str(folder), "name a folder that the demo may make")
+    if folder.is_dir() and any(folder.iterdir()):
+        if not (folder / MARK).is_file():
+            raise InputError(
+                "is there already, and no demo made it", str(folder), "name another folder: trimfit demo FOLDER"
+            )
+        for end in ("", "-journal", "-wal", "-shm"):
+            (folder / f"{LOG}{end}").unlink(missing_ok=True)
+        if (folder / REPORT).is_dir() and not (folder / REPORT).is_symlink():
+            shutil.rmtree(folder / REPORT)
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / MARK).write_text(ABOUT, encoding="utf-8")
+
+
+def _last_day(log: Path) -> str:
+    from trimfit.log.journal import Journal
+
+    with Journal(log) as journal:
+        return str(max(journal.columns("reading", ["at_s", "taken_at"]))[1])[:10]
+
+
+def make(folder: Path, tell: Tell) -> Demo:
+    """The whole demo in `folder`: import, learn, ask, review, report. tell(step, done, whole) hears of long steps.
+
+    Raises InputError for a folder that is there already and was not made by the demo, or that cannot be written.
+    """
+    from trimfit.entry.entry_times import asked_s
+    from trimfit.verbs import ask, import_export, learn
+    from trimfit.verbs.reviews import batches as reviews_batches
+    from trimfit.verbs.reviews import report
+
+    shop = demo_shop()
+    try:
+        _fresh(folder)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise InputError(f"cannot be written ({reason})", str(folder), "name a folder you may write to") from error
+    log = folder / LOG
+    taken = import_export.import_folder(log, shop, tell)
+    learn.learn(log, tell)
+    as_of = _last_day(log)
+    at_s = asked_s(as_of)
+    work = ask.ask_all(log, tell, at_s=at_s)
+    batches = reviews_batches.batches(log, tell)
+    pages = report.write_report(log, folder / REPORT, tell, shop=SHOP, at_s=at_s)
+    asked = next((advice for advice in work if advice.action == "trim"), None)
+    return Demo(folder, log, pages[0], len(pages) - 1, taken, tuple(work), tuple(batches), asked, as_of)

@@ -1,0 +1,92 @@
+"""Where else a reed might go: each order that still wants reeds, and each chanter of the log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trimfit.base.records import Order
+from trimfit.base.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.session.open_log import Bench, Seen
+
+__all__ = ["Elsewhere", "elsewhere"]
+
+Tell = Callable[[str, int, int], None]
+Z90 = 1.6448536269514722
+MOST_PLACES = 40
+SHARP = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """What a reed would be for one order (None: for the chanter alone, wherever E and F meet).
+
+    `length_mm`: what would still come off, None where nothing may; `chance_good`: that it ends good there.
+    """
+
+    order: str | None
+    chanter: str
+    gap_now_cents: Interval
+    length_mm: float | None
+    meet_pitch_hz: Interval
+    chance_good: float
+    remark: str
+
+
+def elsewhere(path: Path, reed: str, tell: Tell = lambda *_: None, *, at_s: float | None = None) -> list[Elsewhere]:
+    """A reed seen from every open order and every chanter of the log, most promising first; at_s: as of that moment.
+
+    InputError for a reed that the log does not know.
+    """
+    from trimfit.base.natural_order import as_counted
+    from trimfit.log.journal import Journal
+    from trimfit.session.open_log import Bench
+    from trimfit.session.orders import order_progress
+
+    with Journal(path) as journal:
+        record = journal.of_reed(reed).reed.record
+        bench = Bench(journal, tell, at_s=at_s)
+        open_now = {one.order for one in order_progress(journal, "0000-00-00") if one.is_open}
+        orders = [order for name, order in journal.orders().items() if name in open_now or name == record.order]
+        chanters = sorted(journal.chanters())[:MOST_PLACES]
+        asked = dict.fromkeys([*(order.chanter for order in orders), *chanters])
+        seen = bench.see_reed(record, list(asked))
+        named = {order.chanter for order in orders if order.target_pitch_hz is None}
+        places = [_place(bench, seen, order, order.order) for order in orders[:MOST_PLACES]]
+        places += [_place(bench, seen, Order("", name), None) for name in chanters if name not in named]
+        return sorted(places, key=lambda one: (-round(one.chance_good, 2), as_counted(one.order or one.chanter)))
+
+
+def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewhere:
+    from trimfit.base.pitch import hz_from_cents
+    from trimfit.planner.prospect import prospect
+    from trimfit.session.orders import chanter_word
+
+    aim = replace(bench.aim(seen, order), chanter=order.chanter)
+    belief = bench.belief(seen, aim)
+    promise = prospect(belief, aim, bench.policy(seen.type_code), bench.rules())
+    meet, sd = belief.meeting()
+    remarks = []
+    if name is not None and name == seen.history.reed.record.order:
+        remarks.append("its own order")
+    if order.target_pitch_hz:
+        remarks.append(f"asked for {order.target_pitch_hz:.1f} Hz")
+    if promise.chance_sharp > SHARP:
+        remarks.append("too sharp for it already")
+    elif promise.out_of_reach:
+        remarks.append("off the pitch asked for, and the lips do not reach")
+    if chanter_word(bench, order.chanter):
+        remarks.append("never read with F and E: a guess")
+    return Elsewhere(
+        name,
+        order.chanter,
+        promise.choice.gap_now_cents,
+        None if promise.chance_sharp > SHARP else round(promise.length_mm, 3),
+        Interval(hz_from_cents(meet), hz_from_cents(meet - Z90 * sd), hz_from_cents(meet + Z90 * sd)),
+        promise.chance_good,
+        "; ".join(remarks),
+    )

@@ -1,0 +1,143 @@
+"""Keeping the record: folders and logs taken in and out, the shop's settings, the check. Single entries: `logbook`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trimfit.base.errors import InputError, TrimfitError
+
+if TYPE_CHECKING:
+    from trimfit.entry.loose_sheet.folder_draft import Draft
+    from trimfit.entry.marks import Mark
+    from trimfit.log.counts import Counts
+
+__all__ = ["Taken", "back_up", "draft", "export_folder", "import_folder", "merge_log", "set_time_zone"]
+
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What an import, an export or a merge did; `passed_over`: CSV files of the folder that are no files of a log."""
+
+    counts: Counts
+    marks: tuple[Mark, ...] = ()
+    passed_over: tuple[str, ...] = ()
+
+
+# Folders and logs
+
+
+def import_folder(log: Path, folder: Path, progress: Progress | None = None) -> Taken:
+    """Take a CSV folder into the log, which is made if it is not there; all of it or nothing.
+
+    Raises InputError with every fault of the folder; then no log was made and none was changed.
+    """
+    from trimfit.log.file.unfinished_files import clear_away
+    from trimfit.log.sheets.folder_import import files_of, passed_over
+
+    files_of(Path(folder))
+    clear_away(log)
+    taken = None if log.exists() else _import_into_new(log, folder, progress)
+    return replace(taken or _import_into(log, folder, progress), passed_over=tuple(passed_over(folder)))
+
+
+def _import_into(log: Path, folder: Path, progress: Progress | None) -> Taken:
+    from trimfit.entry import marks as entry_marks
+    from trimfit.log.journal import Journal
+    from trimfit.log.sheets.folder_import import import_folder
+
+    with Journal(log, create=True) as journal:
+        before = journal.last_seq()
+        counts = import_folder(journal, folder, progress)
+        marks = entry_marks.rule_marks(journal, after_seq=before) if counts.new else []
+    return Taken(counts, tuple(marks))
+
+
+def _import_into_new(log: Path, folder: Path, progress: Progress | None) -> Taken | None:
+    """Make the log beside its place and put it there whole, so that an import that fails leaves no log behind.
+
+    None if another process put a log there meanwhile.
+    """
+    from trimfit.log.file.store import look_before, named_as
+    from trimfit.log.file.unfinished_files import draft_beside, put_in_place
+
+    look_before(log)
+    try:
+        with draft_beside(log) as drafts:
+            draft = drafts / "log"
+            with named_as(draft, log):
+                taken = _import_into(draft, folder, progress)
+            return taken if put_in_place(draft, log) else None
+    except OSError as error:
+        raise TrimfitError(
+            error.strerror or str(error), str(log), "nothing was imported; check the path and its permissions"
+        ) from error
+
+
+def back_up(log: Path, target: Path) -> Taken:
+    """Write a whole copy of the log into a file. Raises InputError for what is not to be written over."""
+    from trimfit.log.file.backup import back_up
+    from trimfit.log.journal import Journal
+
+    with Journal(log) as journal:
+        return Taken(back_up(journal, Path(target)))
+
+
+def export_folder(log: Path, folder: Path, progress: Progress | None = None, *, force: bool = False) -> Taken:
+    """Write the whole log into a CSV folder. `force`: also over files that no export wrote."""
+    from trimfit.log.journal import Journal
+    from trimfit.log.sheets.folder_export import export_folder
+
+    with Journal(log) as journal:
+        return Taken(export_folder(journal, folder, progress, force=force))
+
+
+def merge_log(
+    log: Path, other: Path, progress: Progress | None = None, *, renames: Mapping[str, str] | None = None
+) -> Taken:
+    """Take another bench's log into this one; what is in conflict comes back as marks, with the way out.
+
+    renames: names of reeds of the other log -> what they are to be called, where that is another reed's name here.
+    """
+    from trimfit.entry import marks as entry_marks
+    from trimfit.log.journal import Journal
+    from trimfit.log.merging.merge import merge_logs
+
+    if not Path(other).exists():
+        raise InputError("there is no log here", str(other), "check the path of the other log")
+    with Journal(log, create=True) as journal:
+        before = journal.last_seq()
+        counts = merge_logs(journal, other, progress, renames=renames)
+        theirs = {entry: Path(other).name for entry in journal.since(before, counts.conflicts)}
+    return Taken(counts, tuple(entry_marks.in_conflict(counts.conflicts, theirs)))
+
+
+def draft(sheet: Path, folder: Path, log: Path, *, month_first: bool = False, force: bool = False) -> Draft:
+    """Write the CSV folder that a loose sheet says, to look over; nothing is logged. The log, if there is one, gives
+    the shop's ratios. Raises InputError where the sheet cannot be read or the folder is taken."""
+    from datetime import date
+
+    from trimfit.base.pitch import DEFAULT_RATIOS
+    from trimfit.entry.loose_sheet.folder_draft import draft_sheet
+    from trimfit.log.journal import Journal
+
+    scale = DEFAULT_RATIOS
+    if log.exists():
+        with Journal(log) as journal:
+            scale = journal.scale()
+    today = date.today()
+    return draft_sheet(sheet, folder, today=today, scale=scale, month_first=month_first, force=force)
+
+
+def set_time_zone(log: Path, value: str) -> tuple[str, tuple[str, ...]]:
+    """Set the shop's zone; its value as kept, and the reeds whose entries stand in another order since."""
+    from trimfit.log.journal import Journal
+
+    with Journal(log, create=True) as journal:
+        journal.set_setting("time_zone", value)
+        return journal.settings().time_zone, journal.reordered

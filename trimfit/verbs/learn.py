@@ -1,0 +1,123 @@
+"""`learn`: fit the log now, with held-out errors, and what was learned in numbers."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.session.policies import costs_of, policy_for
+
+if TYPE_CHECKING:
+    from trimfit.regression.fitted_model import FitCard
+
+__all__ = ["Learned", "learn"]
+
+
+Tell = Callable[[str, int, int], None]
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What `learn` answers: the card, and the held-out rows of `regression.validation.summary`."""
+
+    card: FitCard
+    validation: list[dict[str, object]]
+
+
+def learn(path: Path, tell: Tell = _quiet) -> Learned:
+    """Fit the log and keep what was learned in it. InputError when there is nothing to learn from."""
+    import numpy as np
+
+    from trimfit.log.journal import Journal
+    from trimfit.regression.fitted_model import card_to_bytes
+    from trimfit.regression.validation import held_out, summary
+    from trimfit.session.fit import CARD, LEARN_STEPS, MOST_PAIRS, SLIP_CENTS, VALIDATION, _fit, _Learning
+    from trimfit.session.type_numbers import type_numbers
+
+    with Journal(path) as journal:
+        learning = _Learning(tell, LEARN_STEPS)
+        tell = learning
+        card, rows = _fit(journal, tell)
+        tell("leaving out each batch", 0, 1)
+        found = held_out(card, rows)
+        validation = summary(found, card.coding.types)
+        pairs = [
+            [round(float(a), 2), round(float(b), 2)]
+            for a, b in zip(found.foretold[:, 0], found.found[:, 0], strict=True)
+            if np.isfinite(a) and np.isfinite(b) and abs(a - b) < SLIP_CENTS
+        ][:MOST_PAIRS]
+        tell("leaving out each batch", 1, 1)
+        kept = json.dumps({"rows": validation, "pairs": pairs}).encode()
+        numbers = type_numbers(card, journal.scale())
+        journal.learned_put({CARD: card_to_bytes(card), VALIDATION: kept, **numbers})
+        settings = journal.settings()
+        for code in range(card.n_types):
+            policy_for(journal, costs_of(card, code, settings), tell)
+        learning.done()
+    return Learned(card, validation)
+
+
+def report_of(learned: Learned) -> dict[str, Any]:
+    """What `learn` says: types with their coefficients (intervals), variance parts, held-out errors and coverage.
+
+    Per type and output: per_mm, curvature (per mm²), per_stroke, per_kpa, per_degc, in cents; `assumed` names those
+    that rest on assumption rather than on readings. Per type `movement`: the fields of `MovementTerms`.
+    """
+    from dataclasses import asdict
+
+    import numpy as np
+
+    from trimfit.planner.aim import GAP, PITCH
+    from trimfit.regression.coefficients import type_terms
+    from trimfit.regression.movement.coefficients import movement_terms
+
+    card = learned.card
+    types = []
+    for code, name in enumerate(card.coding.types):
+        outputs: dict[str, dict[str, Any]] = {}
+        for term in type_terms(card, code):
+            mine = outputs.setdefault(term.output, {"assumed": []})
+            mine[term.term] = {"mean": term.value.mean, "low": term.value.low, "high": term.value.high}
+            if term.assumed:
+                mine["assumed"].append(term.term)
+        types.append(
+            {
+                "reed_type": name,
+                "reeds": int(card.reeds[code]),
+                "batches": int(card.batches[code]),
+                "outputs": outputs,
+                "movement": asdict(movement_terms(card.movement, code)),
+            }
+        )
+    crow = np.eye(len(GAP))[0]
+
+    def sd(m: Any, cov: Any) -> float:
+        return float(np.sqrt(max(float(m @ cov @ m), 0.0)))
+
+    k = len(GAP)
+    variance: list[dict[str, Any]] = []
+    for part, cov in (("batch", card.batch_cov), ("reed", card.reed_cov)):
+        row: dict[str, Any] = {"part": part}
+        for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH)):
+            row[name] = sd(pick, cov[:k, :k])
+        row["gap_per_mm"], row["crow_per_mm"] = sd(GAP, cov[k : 2 * k, k : 2 * k]), sd(crow, cov[k : 2 * k, k : 2 * k])
+        variance.append(row)
+    for part, cov in (("chanter", card.chanter_cov[:k, :k]), ("reading", card.noise_cov)):
+        row = {"part": part, "gap_per_mm": None, "crow_per_mm": None}
+        row |= {name: sd(pick, cov) for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH))}
+        variance.append(row)
+    return {
+        "readings": card.readings,
+        "types": types,
+        "variance": variance,
+        "held_out": learned.validation,
+        "cut_error_pct": card.cut_error_pct,
+        "cut_error_mm": card.cut_error_mm,
+    }

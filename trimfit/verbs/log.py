@@ -1,0 +1,455 @@
+"""One entry logged, revised or taken back: durable when the answer is given, with what is doubtful about it.
+
+This is the path with a reed in one hand: it loads as little as it can.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from trimfit.base.errors import InputError
+from trimfit.base.records import Chanter, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
+
+if TYPE_CHECKING:
+    from trimfit.log.journal import Journal
+
+__all__ = [
+    "TAKEN_BACK",
+    "Doubtful",
+    "Kept",
+    "keep_outcome",
+    "log_chanter",
+    "log_event",
+    "log_order",
+    "log_outcome",
+    "log_reading",
+    "log_reed",
+    "log_trim",
+    "rename",
+    "strike",
+]
+
+T = TypeVar("T")
+TAKEN_BACK = "taken back"
+"""Why an entry is struck, where nobody says."""
+AFTER_EVENT = "F and E may stand anywhere now: read it before the next cut"
+"""What holds of a reed after an event."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What became of one entry: its id, whether the log is the longer for it, and what is doubtful about it.
+
+    `instead_of`: the entry that it revises, struck in the same breath. `note`: a thing worth saying that is no doubt.
+    `read`: what was understood of a reading, in words.
+    """
+
+    entry: str
+    kind: str
+    about: str
+    new: bool = True
+    doubts: tuple[Doubt, ...] = ()
+    instead_of: str | None = None
+    note: str = ""
+    read: str = ""
+
+
+class Doubtful(Exception):
+    """Something to log that is in doubt, where it was asked to be told of before: nothing was logged."""
+
+    def __init__(self, doubts: Sequence[Doubt]) -> None:
+        self.doubts = tuple(doubts)
+        super().__init__(*(doubt.sentence for doubt in self.doubts))
+
+    @property
+    def may_have_moved(self) -> bool:
+        """Whether the doubt is if a reed was misread or has moved."""
+        from trimfit.entry.checks import MOVED
+
+        return any(doubt.kind == MOVED for doubt in self.doubts)
+
+
+def log_reading(
+    log: Path,
+    reed: str,
+    words: Sequence[str],
+    *,
+    at: str | None = None,
+    after: str | None = None,
+    chanter: str | None = None,
+    pressure: str | None = None,
+    temperature: str | None = None,
+    humidity: str | None = None,
+    taped: str | None = None,
+    remark: str | None = None,
+    sure: bool = True,
+    moved: bool = False,
+) -> Kept:
+    """Log a reading said in words such as `f=782.1 crow=C+22`; options override what the words say.
+
+    Without a chanter it is the one of the reed's order, else the one it was last read in. `sure` false: what is in
+    doubt is not logged, and raises Doubtful. `moved`: where it lies far from what was predicted the reed is not as it
+    was, which is logged just before it. Raises InputError with a fault for each word that says nothing.
+    """
+    from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
+    from trimfit.entry.checks import MOVED, reading_doubts
+    from trimfit.entry.parse import parse_reading
+    from trimfit.log.journal import Journal
+    from trimfit.session.expected_reading import forecast
+
+    with Journal(log) as journal, journal.writing():
+        history = journal.of_reed(reed)
+        line = parse_reading(
+            " ".join(_one_word(word) for word in words),
+            scale=journal.scale(),
+            reference_hz=_reference_hz(history),
+            mode="sounding",
+        )
+        default = history.chanter.chanter if history.chanter else None
+        reading = line.reading(history.reed.record.reed, "", chanter or default)
+        changes: dict[str, Any] = {
+            "chanter": chanter,
+            "pressure_kpa": parse_pressure_kpa(pressure) if pressure else None,
+            "temperature_c": parse_temperature_c(temperature) if temperature else None,
+            "humidity_pct": parse_pct(humidity) if humidity else None,
+            "taped": tuple(taped.replace(",", " ").split()) if taped else None,
+            "remark": remark,
+        }
+        reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
+        reading, where = _placed(journal, history, reading, "taken_at", at or line.at, after)
+        foreseen = forecast(journal, reading, history)
+        found = reading_doubts(reading, history, journal.settings(), {}, foreseen=foreseen)
+        if moved and any(doubt.kind == MOVED for doubt in found):
+            journal.append(Event(reading.reed, reading.taken_at, "moved"))
+            found = [doubt for doubt in found if doubt.kind != MOVED]
+        found += _ahead(journal, reading.taken_at, "taken_at")
+        _or_ask(found, sure)
+        kept = _keep(journal, reading, reading.reed, tuple(found))
+        said = chanter or line.chanter
+        unnamed = "in no chanter that was named: --chanter NAME says which" if reading.notes_hz else ""
+        note = "\n".join(part for part in (where, "" if reading.chanter else unnamed) if part)
+        return dataclasses.replace(kept, note=note, read=_what_was_read(reading, journal, history, bool(said)))
+
+
+def log_trim(
+    log: Path,
+    reed: str,
+    *,
+    length: str | None = None,
+    lip: str | None = None,
+    asked: str | None = None,
+    at: str | None = None,
+    after: str | None = None,
+    remark: str | None = None,
+    sure: bool = True,
+) -> Kept:
+    """Log what was taken off a reed: length in mm, strokes of lip work, and the length that was meant, as typed.
+
+    `sure` false: what is in doubt is not logged, and raises Doubtful.
+    """
+    from trimfit.entry.checks import LONGEST_UNASKED_MM, trim_doubts
+    from trimfit.log.journal import Journal
+
+    with Journal(log) as journal, journal.writing():
+        history = journal.of_reed(reed)
+        trim = Trim(
+            reed=history.reed.record.reed,
+            done_at="",
+            length_mm=_number("--length", length, in_mm=True),
+            lip_strokes=_number("--lip", lip),
+            asked_mm=_number("--asked", asked, in_mm=True),
+            remark=remark,
+        )
+        trim, where = _placed(journal, history, trim, "done_at", at, after)
+        longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type)
+        # A length typed twice over, as taken and as asked, is a slip all the same where no cut was ever so long.
+        asked_mm = trim.asked_mm
+        if asked_mm is not None and asked_mm > max(longest_mm or 0.0, LONGEST_UNASKED_MM):
+            asked_mm = None
+        settings = journal.settings()
+        found = trim_doubts(trim, history, settings, longest_mm=longest_mm, cuts=cuts, advised_mm=asked_mm)
+        found += _ahead(journal, trim.done_at, "done_at")
+        _or_ask(found, sure)
+        kept = _keep(journal, trim, trim.reed, tuple(found))
+        return dataclasses.replace(kept, note=where, read=_what_was_taken(trim))
+
+
+def log_event(
+    log: Path,
+    reed: str,
+    words: Sequence[str],
+    *,
+    at: str | None = None,
+    after: str | None = None,
+    remark: str | None = None,
+    sure: bool = True,
+) -> Kept:
+    """Log what was done to a reed, or happened to it, besides a trim, in the shop's own words: `soaked`.
+
+    Its level may have changed by any amount; how it answers a cut stays known. `sure` false: what is in doubt is not
+    logged, and raises Doubtful.
+    """
+    from trimfit.log.journal import Journal
+
+    with Journal(log) as journal, journal.writing():
+        history = journal.of_reed(reed)
+        event = Event(history.reed.record.reed, "", " ".join(words), remark)
+        event, where = _placed(journal, history, event, "at", at, after)
+        found = _ahead(journal, event.at, "at")
+        _or_ask(found, sure)
+        kept = _keep(journal, event, event.reed, tuple(found))
+        note = "\n".join(part for part in (where, AFTER_EVENT) if part)
+        return dataclasses.replace(kept, read=f": {event.event}", note=note)
+
+
+def log_outcome(
+    log: Path,
+    reed: str,
+    outcome: str,
+    *,
+    at: str | None = None,
+    after: str | None = None,
+    remark: str | None = None,
+    sure: bool = True,
+) -> Kept:
+    """Log that a reed has left the bench: `good`, `lost` or `to-stock`.
+
+    A later outcome takes the place of the one before, which is struck. `sure` false: what is in doubt is not logged,
+    and raises Doubtful.
+    """
+    from trimfit.entry.checks import outcome_doubts
+    from trimfit.log.journal import Journal
+
+    with Journal(log) as journal, journal.writing():
+        history = journal.of_reed(reed)
+        before = history.outcome
+        if before is not None and before.record.outcome == outcome and at is after is remark is None:
+            return Kept(before.entry, "outcome", before.record.reed, new=False, read=f": {outcome}")
+        entry = Outcome(history.reed.record.reed, "", outcome, remark)
+        entry, where = _placed(journal, history, entry, "at", at, after)
+        found = outcome_doubts(entry, history, journal.settings()) + _ahead(journal, entry.at, "at")
+        _or_ask(found, sure)
+        kept = keep_outcome(journal, entry, tuple(found))
+        return dataclasses.replace(kept, note="\n".join(part for part in (where, kept.note) if part))
+
+
+def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = ()) -> Kept:
+    """Keep an outcome in a transaction of its own; the earlier one that it takes the place of is struck with it."""
+    from trimfit.base.dates import at_s
+
+    with journal.writing():
+        before = journal.of_reed(entry.reed).outcome
+        replaced = None
+        if before is not None and before.record != entry and before.at_s < at_s(entry.at, journal.settings().time_zone):
+            replaced = before.entry
+            journal.strike(replaced, f"left the bench as {entry.outcome} after all")
+        kept = _keep(journal, entry, entry.reed, doubts, replaced)
+        note = f"it had left the bench as {before.record.outcome}" if replaced and before is not None else ""
+        return dataclasses.replace(kept, note=note, read=f": {entry.outcome}")
+
+
+def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = False, sure: bool = True) -> Kept:
+    """Log a reed, or revise what is known of it: `given` holds the fields that were said.
+
+    A reed that is in the log keeps its type and batch unless `move` is said: the name may be a slip. `sure` false:
+    what is in doubt is not logged, and raises Doubtful.
+    """
+    from trimfit.log.journal import Journal
+
+    with Journal(log, create=True) as journal, journal.writing():
+        known = journal.entry_of("reed", name)
+        if known is None:
+            missing = [f"--{word}" for word, key in (("type", "reed_type"), ("batch", "batch")) if not given.get(key)]
+            if missing:
+                raise InputError(
+                    f"a new reed needs {' and '.join(missing)}", f"reed {name[:60]}", "say its type and batch"
+                )
+            return _keep_named(journal, Reed(name, **given), name, sure)
+        for key in ("reed_type", "batch"):
+            was = getattr(known.record, key)
+            if given.get(key, was) != was and not move:
+                what = f"is in the log with {key} {was[:60]!r}"
+                raise InputError(
+                    what, f"reed {name[:60]}", "give the new reed another name, or say --move if that was wrong"
+                )
+        return _revise(journal, known.entry, known.record, given)
+
+
+def log_chanter(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> Kept:
+    """Log a chanter, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
+    from trimfit.log.journal import Journal
+
+    with Journal(log, create=True) as journal, journal.writing():
+        known = journal.entry_of("chanter", name)
+        if known is None:
+            return _keep_named(journal, Chanter(name, **given), name, sure)
+        return _revise(journal, known.entry, known.record, given)
+
+
+def log_order(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> Kept:
+    """Log an order, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
+    from trimfit.log.journal import Journal
+
+    with Journal(log, create=True) as journal, journal.writing():
+        known = journal.entry_of("order", name)
+        if known is None:
+            if not given.get("chanter"):
+                raise InputError("a new order needs --chanter", f"order {name[:60]}", "say which chanter it is for")
+            return _keep_named(journal, Order(name, **given), name, sure)
+        return _revise(journal, known.entry, known.record, given)
+
+
+def strike(
+    log: Path, entry: str | None, why: str = TAKEN_BACK, *, at: str | None = None, last_of: str | None = None
+) -> Kept:
+    """Take an entry back and say why; it stays in the log and in every export, and counts no more.
+
+    Without an entry it is the one logged last: of the reed `last_of`, else of the whole log.
+    """
+    from trimfit.base.dates import typed_time
+    from trimfit.log.entry_kinds import kind_of_entry
+    from trimfit.log.journal import Journal
+
+    if not why.strip():
+        raise InputError("a strike needs a reason", "--why", "say in a few words what was wrong")
+    with Journal(log) as journal, journal.writing():
+        struck = journal.find(entry) if entry is not None else journal.last_of(last_of)
+        kind = kind_of_entry(struck)
+        name = journal.name_of(struck)
+        thing = kind is not None and kind.name in ("reed", "order", "chanter")
+        said = f"the {kind.name} {'' if thing else 'of '}{name[:60]}" if kind is not None and entry is None else ""
+        done = journal.strike(struck, why, typed_time(at) if at is not None else None)
+        notes = [said] if said else []
+        if kind is not None and kind.name in ("reed", "order", "chanter"):
+            left = journal.naming(kind.name, name)
+            if (again := journal.entry_of(kind.name, name)) is not None:
+                notes.append(f"the other entry of {kind.name} {name[:60]} counts again: {again.entry}")
+            elif left:
+                notes.append(f"{left:,} entries still name this {kind.name}: log it again")
+        return Kept(done, "strike", struck, note="; ".join(notes))
+
+
+def rename(log: Path, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> Kept:
+    """Give a reed another name: it and all that was logged of it are struck and entered again under that name.
+
+    only: ids of entries to rename, where two reeds of the name were mixed. join: the new name is in the log, and is
+    the same reed.
+    """
+    from trimfit.log.journal import Journal
+    from trimfit.log.merging.rename import rename
+
+    with Journal(log) as journal:
+        done = rename(journal, reed, new, only=only, join=join)
+    went = ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in done.moved.items() if kind != "reed")
+    note = f"{done.reed[:60]} is {done.new_name[:60]} now; along went {went or 'nothing'}; the old entries are struck"
+    return Kept(done.entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
+
+
+def _keep(
+    journal: Journal, record: object, about: str, doubts: tuple[Doubt, ...] = (), instead_of: str | None = None
+) -> Kept:
+    from trimfit.log.entry_kinds import kind_of_record
+
+    before = journal.last_seq()
+    logged = journal.append(record, doubts=doubts)
+    return Kept(logged.entry, kind_of_record(record).name, about, logged.seq > before, doubts, instead_of)
+
+
+def _or_ask(doubts: Sequence[Doubt], sure: bool) -> None:
+    if doubts and not sure:
+        raise Doubtful(doubts)
+
+
+def _what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said: bool) -> str:
+    """A reading as it was understood: in which chanter, and where F stands."""
+    from trimfit.entry.typing_slips import outputs_cents
+
+    notes = outputs_cents(reading, journal.scale())
+    place = ""
+    if reading.chanter is not None:
+        whose = "" if said else (", its order's" if history.order else ", as last time")
+        place = f" in {' '.join(reading.chanter.split())[:60]}{whose}"
+    if {"f", "e"} <= notes.keys():
+        gap = notes["f"] - notes["e"]
+        side = "over" if gap > 0 else "under"
+        return f"{place}: F {abs(gap):.0f} cents {side} E" if round(gap) else f"{place}: F and E agree"
+    return f"{place}: the crow alone" if notes.keys() == {"crow"} else f"{place}: {len(notes)} of its notes"
+
+
+def _what_was_taken(trim: Trim) -> str:
+    length = f"{trim.length_mm:g} mm" if trim.length_mm else ""
+    strokes = f"{trim.lip_strokes:g} lip stroke{'' if trim.lip_strokes == 1 else 's'}" if trim.lip_strokes else ""
+    return ": " + ", ".join(part for part in (length, strokes) if part)
+
+
+def _keep_named(journal: Journal, record: Reed | Chanter | Order, name: str, sure: bool) -> Kept:
+    """Keep a thing that the log does not know yet, with what is doubtful about its name and what is new with it."""
+    from trimfit.entry.similar_names import name_doubts
+
+    doubts, fresh = name_doubts(journal, record)
+    _or_ask(doubts, sure)
+    return dataclasses.replace(_keep(journal, record, name, tuple(doubts)), note=", ".join(fresh))
+
+
+def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any]) -> Kept:
+    """Strike what is known of a thing and log it with what was said in its place, in one transaction."""
+    name = str(getattr(record, dataclasses.fields(record)[0].name))
+    changed = {key: value for key, value in given.items() if (value or None) != (getattr(record, key) or None)}
+    if not changed:
+        return _keep(journal, record, name)
+    journal.strike(entry, f"revised: {', '.join(changed)}")
+    return _keep(journal, dataclasses.replace(record, **changed), name, instead_of=entry)
+
+
+def _placed(
+    journal: Journal, history: ReedHistory, record: T, column: str, at: str | None, after: str | None
+) -> tuple[T, str]:
+    """A record with its time in `column`: as typed, or right after an entry, else now; and where that puts it."""
+    from trimfit.base.dates import local_now
+    from trimfit.entry.entry_times import ELSEWHERE, place
+
+    def record_at(time: str) -> Any:
+        return dataclasses.replace(record, **{column: time})  # type: ignore[type-var]
+
+    zone = journal.settings().time_zone
+    placed = place(history, record_at, zone=zone, now=local_now(), at=at, after=after)
+    tail = ELSEWHERE if placed.where and after is None and not placed.behind else ""
+    return record_at(placed.at), placed.where + tail
+
+
+def _ahead(journal: Journal, time: str, column: str) -> list[Doubt]:
+    """The doubt about a time that is yet to come, if it is one."""
+    from trimfit.base.dates import at_s, local_now
+    from trimfit.entry.checks import ahead_doubt
+
+    return ahead_doubt(at_s(time, journal.settings().time_zone), time, column, at_s(local_now()))
+
+
+def _number(option: str, text: str | None, *, in_mm: bool = False) -> float | None:
+    from trimfit.base.units import parse_length_mm, parse_number
+
+    if text is None:
+        return None
+    try:
+        return parse_length_mm(text) if in_mm else parse_number(text)
+    except InputError as error:
+        raise InputError(error.what, option, error.remedy) from error
+
+
+def _one_word(word: str) -> str:
+    """A word of the command line as the line parser wants it: kept whole where there are blanks in it."""
+    if not any(letter.isspace() for letter in word):
+        return word
+    name, equals, value = word.partition("=")
+    return f'{name}="{value}"' if equals and '"' not in value else word
+
+
+def _reference_hz(history: ReedHistory) -> float | None:
+    """The pitch as low A that cents count from: the order's target, else the chanter's meeting pitch."""
+    if history.order is not None and history.order.target_pitch_hz is not None:
+        return history.order.target_pitch_hz
+    return history.chanter.meeting_pitch_hz if history.chanter is not None else None

@@ -1,0 +1,151 @@
+"""`predict`: what the next reading of a reed would show after a trim."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trimfit.base.answers import Foretold
+from trimfit.base.errors import InputError, nearest
+from trimfit.base.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.session.open_log import Bench, Seen
+
+__all__ = ["foretell", "predict"]
+
+
+Tell = Callable[[str, int, int], None]
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
+    """Chanter, pressure and temperature of the reed's last reading with notes (its order's chanter failing that)."""
+    for logged in reversed(seen.history.readings):
+        if logged.record.notes_hz:
+            return logged.record.chanter, logged.record.pressure_kpa, logged.record.temperature_c
+    last = seen.history.readings[-1].record if seen.history.readings else None
+    chanter = seen.history.order.chanter if seen.history.order is not None else None
+    return chanter, last.pressure_kpa if last else None, last.temperature_c if last else None
+
+
+def _next_reading(  # type: ignore[no-untyped-def]
+    bench: Bench, seen: Seen, length_mm: float, lip: float, air: tuple[str | None, float | None, float | None]
+):
+    """The next reading after a trim, over the explanations of the reed's latest ones: their shares (J,), its means
+    (J, 11) and variances (J, 11): the ten outputs, then the gap, in cents.
+
+    air: chanter, pressure in kPa and temperature in °C of that reading.
+    """
+    import numpy as np
+
+    from trimfit.planner.aim import GAP
+    from trimfit.regression.curve import bent_mm, slope_at
+
+    chanter, kpa, deg_c = air
+    removed = seen.removed_mm + length_mm
+    sd_mm = float(bench.rules().error.sd_mm(np.array([length_mm]))[0])
+    there = np.array([removed])
+    stretch, k = bench.card.reading_stretch, len(GAP)
+    means, variances = [], []
+    for state in (seen.state, *(other.state for other in seen.explanations)):
+        mean, cov = state.outputs(state.design(removed, seen.lip_strokes + lip, chanter, kpa, deg_c, as_read=True))
+        g, steep = float(bent_mm(there, state.curve)[0]), float(slope_at(there, state.curve)[0])
+        slope = (state.mean[k : 2 * k] + 2.0 * g * state.mean[2 * k : 3 * k]) * steep
+        cov = cov + np.outer(slope, slope) * sd_mm**2
+        gap_var = GAP @ cov @ GAP + bench.card.gap_stretch * (GAP @ state.noise_cov @ GAP)
+        means.append(np.append(mean, GAP @ mean))
+        variances.append(np.append(np.diag(cov) + stretch * np.diag(state.noise_cov), gap_var))
+    others = np.array([other.chance for other in seen.explanations])
+    return np.append(1.0 - others.sum(), others), np.array(means), np.array(variances)
+
+
+def predict(
+    path: Path,
+    plans: Sequence[tuple[str, float, float]],
+    tell: Tell = _quiet,
+    *,
+    chanter: str | None = None,
+    pressure_kpa: float | None = None,
+    temperature_c: float | None = None,
+    at_s: float | None = None,
+) -> list[Foretold]:
+    """What the next reading of each reed would show after (reed, length mm, lip strokes), in the order given.
+
+    In the chanter and conditions of the reed's last reading, but for what is said here. at_s: a reading taken at
+    that moment, as for `ask_reed`. InputError for a reed or a chanter that the log does not know.
+    """
+    from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
+    from trimfit.log.journal import Journal
+    from trimfit.planner.aim import interval_of
+    from trimfit.session.open_log import Bench
+
+    with Journal(path) as journal:
+        records = {name: journal.of_reed(name).reed.record for name in dict.fromkeys(reed for reed, _, _ in plans)}
+        bench = Bench(journal, tell, at_s=at_s)
+        if chanter is not None and bench.chanter(chanter) is None:
+            known = sorted(journal.chanters())
+            raise InputError(f"chanter {chanter[:60]!r} is not in the log", "--chanter", nearest(chanter, known))
+        seen: dict[str, Seen] = {}
+        for reed_type, batch in dict.fromkeys((r.reed_type, r.batch) for r in records.values()):
+            seen |= bench.see_batch(reed_type, batch, [chanter] if chanter is not None else [], only=records)
+        out = []
+        for name, length_mm, lip in plans:
+            blade = records[name].blade_mm
+            if blade is not None and seen[name].removed_mm + length_mm >= blade:
+                raise InputError(
+                    f"{length_mm:g} mm is past the blade of {blade:g} mm",
+                    f"reed {name}",
+                    f"say less than {blade - seen[name].removed_mm:.4g} mm",
+                )
+            last = _conditions(seen[name])
+            air = (
+                chanter or last[0],
+                last[1] if pressure_kpa is None else pressure_kpa,
+                last[2] if temperature_c is None else temperature_c,
+            )
+            share, mean, variance = _next_reading(bench, seen[name], length_mm, lip, air)
+
+            def cents(k: int, share=share, mean=mean, variance=variance) -> Interval:  # type: ignore[no-untyped-def]
+                return interval_of(share, mean[:, k], variance[:, k])
+
+            def span(k: int, note: str | None, cents=cents) -> Interval:  # type: ignore[no-untyped-def]
+                ends = cents(k)
+                values = (ends.mean, ends.low, ends.high)
+                return Interval(*(note_hz(note, c, bench.scale) if note else hz_from_cents(c) for c in values))
+
+            notes = {note: span(OUTPUTS.index(note), note) for note in NOTES}
+            out.append(
+                Foretold(
+                    reed=name,
+                    gap_cents=cents(len(OUTPUTS)),
+                    crow_hz=span(OUTPUTS.index("crow"), None),
+                    notes_hz=notes,
+                    chanter=air[0],
+                    pressure_kpa=air[1],
+                    temperature_c=air[2],
+                )
+            )
+    return out
+
+
+def foretell(path: Path, reed: str) -> dict[str, tuple[float, float]]:
+    """Mean and standard deviation of each output of the reed's next reading, as low A in cents from 440 Hz."""
+    import math
+
+    from trimfit.base.pitch import OUTPUTS
+    from trimfit.log.journal import Journal
+    from trimfit.session.open_log import Bench
+
+    with Journal(path) as journal:
+        record = journal.of_reed(reed).reed.record
+        bench = Bench(journal)
+        seen = bench.see_reed(record)
+        share, means, variances = _next_reading(bench, seen, 0.0, 0.0, _conditions(seen))
+    mean = share @ means
+    variance = share @ (variances + (means - mean) ** 2)
+    return {name: (float(mean[k]), math.sqrt(float(variance[k]))) for k, name in enumerate(OUTPUTS)}

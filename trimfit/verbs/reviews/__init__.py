@@ -1,0 +1,1 @@
+"""Looking back: batches, chanters, one reed, its ticket, the report."""

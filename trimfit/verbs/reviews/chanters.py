@@ -1,0 +1,327 @@
+"""`review chanters`: from the log's readings in each chanter to what it asks for, and the stock that suits it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.base.units import Interval
+from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trimfit.base.records import Chanter
+    from trimfit.log.journal import Journal
+    from trimfit.regression.fitted_model import FitCard
+    from trimfit.review.statistics.chanter_pitch import Pooled, ReedSpread, ReedValues
+
+__all__ = ["chanter_review", "chanters"]
+
+NEAR_CENTS = 10.0
+"""The G octave is a witness where F and E are this near to meeting."""
+AGREE_HZ = 1.5
+AGREE_CENTS = 3.7
+"""What was told is told to the hertz: so much beyond the interval is not yet a contradiction."""
+MOST_SUITS = 12
+MOST_POINTS = 400
+
+
+def chanters(path: Path, tell: Any = lambda step, done, whole: None) -> list[ChanterMap]:
+    """What each chanter of the log asks for, those read most first; those never read last."""
+    from trimfit.log.journal import Journal
+    from trimfit.session.fit import card_of
+    from trimfit.session.reading_frame import frame_of
+
+    with Journal(path) as journal:
+        card = card_of(journal, tell)
+        return chanter_review(journal, card, frame_of(journal))
+
+
+def chanter_review(journal: Journal, card: FitCard, frame: pd.DataFrame) -> list[ChanterMap]:
+    """What each chanter asks for. frame: as `reading_frame.frame_of` gives it."""
+    table = _table(card, frame, float(journal.scale()["low_g"]))
+    known = journal.chanters()
+    blanks = _stock(journal, card, table)
+    met = _Readings({key: table[key].to_numpy() for key in table.columns}).by("chanter")
+    none = _Readings({key: table[key].to_numpy()[:0] for key in table.columns})
+    names = sorted({*known, *met})
+    rows = {name: met.get(name, none) for name in names}
+    values = {name: (_pitches(rows[name]), _crows(rows[name])) for name in names}
+    spreads = _spreads(list(values.values()))
+    kpa = float(card.coding.pressure_kpa) if frame["pressure_kpa"].notna().any() else None
+    found = [_one(name, rows[name], values[name], known.get(name), blanks, card, spreads, kpa) for name in names]
+    return sorted(found, key=lambda one: (-one.readings, one.chanter))
+
+
+class _Readings:
+    """Readings column by column, arrays of one length: what is read in a chanter is a few slices of them, where a
+    frame's selections would take most of the time in a shop of many chanters."""
+
+    def __init__(self, columns: dict[str, Any]) -> None:
+        self._columns = columns
+
+    def __getitem__(self, key: str) -> Any:
+        return self._columns[key]
+
+    def where(self, keep: Any) -> _Readings:
+        """Those at which `keep`, a mask or places, says so."""
+        return _Readings({key: values[keep] for key, values in self._columns.items()})
+
+    def by(self, key: str) -> dict[str, _Readings]:
+        """Those of each name in a column, in the names' order; those without a name are left out."""
+        import numpy as np
+        import pandas as pd
+
+        codes, names = pd.factorize(self._columns[key], sort=True)
+        order = np.argsort(codes, kind="stable")
+        edges = np.searchsorted(codes[order], np.arange(len(names) + 1))
+        return {str(name): self.where(order[edges[i] : edges[i + 1]]) for i, name in enumerate(names)}
+
+
+def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
+    """The readings with crow, gap, pitch (lips left alone, the bench's usual air and pressure), ratios and
+    reading errors, cents."""
+    import numpy as np
+    import pandas as pd
+
+    from trimfit.base.pitch import OUTPUTS
+    from trimfit.regression.design import rows_from_frame
+
+    rows, _, _ = rows_from_frame(frame, card.coding)
+    e, f, low_a = (OUTPUTS.index(note) for note in ("e", "f", "low_a"))
+    air = np.zeros_like(rows.y)
+    ratios = np.zeros((len(rows), 3))
+    for code in np.unique(rows.type_code):
+        mine = rows.type_code == code
+        beta = card.type_coef(int(code) if code < card.n_types else -1)
+        dp = np.nan_to_num(rows.kpa[mine] - card.coding.pressure_kpa)
+        dt = np.nan_to_num(rows.deg_c[mine] - card.coding.temperature_c)
+        air[mine] = rows.lip[mine][:, None] * beta[3] + dp[:, None] * beta[4] + dt[:, None] * beta[5]
+        gap_slope = max(float(beta[1, f] - beta[1, e]), 5.0)
+        ratios[mine] = [0.5 * (beta[1, e] + beta[1, f]) / gap_slope, beta[1, 0] / gap_slope, gap_slope]
+    y = rows.y - air
+    weight = np.ones(len(rows))
+    for i, label in enumerate(rows.label):
+        low = card.low_weight.get(str(label))
+        if low is not None:
+            weight[i] = min(low)
+    scale = np.array([card.noise_scale[c] if c < card.n_types else card.noise_scale.mean() for c in rows.type_code])
+    gap_pick, pitch_pick = np.zeros(len(OUTPUTS)), np.zeros(len(OUTPUTS))
+    gap_pick[f], gap_pick[e] = 1.0, -1.0
+    pitch_pick[f] = pitch_pick[e] = 0.5
+    g_octave = frame["g_octave_cents"].to_numpy(dtype=float) - 1200.0 * np.log2(2.0 * low_g)
+    return pd.DataFrame(
+        {
+            "reed": frame["reed"].to_numpy(),
+            "reed_type": frame["reed_type"].to_numpy(),
+            "type_code": rows.type_code,
+            "reed_code": rows.reed_code,
+            "batch_code": rows.batch_code,
+            "chanter": frame["chanter"].to_numpy(),
+            "removed_mm": rows.removed_mm,
+            "crow": y[:, 0],
+            "crow_read": rows.y[:, 0],
+            "gap": y[:, f] - y[:, e],
+            "pitch": 0.5 * (y[:, f] + y[:, e]),
+            "g_over_a": g_octave - rows.y[:, low_a],
+            "low_a": rows.y[:, low_a],
+            "pitch_ratio": ratios[:, 0],
+            "crow_ratio": ratios[:, 1],
+            "crow_var": card.noise_cov[0, 0] * scale,
+            "gap_var": float(gap_pick @ card.noise_cov @ gap_pick) * scale,
+            "pitch_var": float(pitch_pick @ card.noise_cov @ pitch_pick) * scale,
+            "sound": weight > 0.5,
+        }
+    )
+
+
+def _stock(journal: Journal, card: FitCard, table: pd.DataFrame) -> list[tuple[str, str, float, float | None]]:
+    """Reeds of the stock as (name, type, crow in cents, blade in mm): blanks, and reeds laid to stock as they stand."""
+    ended = {
+        reed: outcome
+        for reed, outcome, _ in sorted(journal.columns("outcome", ["reed", "outcome", "at_s"]), key=lambda row: row[2])
+    }
+    laid = {reed for reed, outcome in ended.items() if outcome == "to-stock"}
+    known = journal.reeds()
+    last = dict(zip(table["reed"][table["crow"].notna()], table["crow"][table["crow"].notna()], strict=True))
+    names = [history.reed.record.reed for history in journal.blanks()] + sorted(laid & set(known))
+    out = []
+    for name in dict.fromkeys(names):
+        reed = known.get(name)
+        if reed is not None and reed.order is None and name in last:
+            out.append((name, reed.reed_type, float(last[name]), reed.blade_mm))
+    if not out:  # a shop that gives every blank an order: those count as stock until the first cut
+        for name in dict.fromkeys(names):
+            reed = known.get(name)
+            if reed is not None and name in last:
+                out.append((name, reed.reed_type, float(last[name]), reed.blade_mm))
+    return out
+
+
+def _pitches(rows: _Readings) -> ReedValues:
+    """Each reed's pitch at the meeting point, from the sound readings of E and F in one chanter."""
+    import numpy as np
+
+    from trimfit.review.statistics.chanter_pitch import pitch_at_meeting
+
+    notes = rows.where(np.isfinite(rows["gap"]) & rows["sound"])
+    keys = ("pitch", "gap", "pitch_ratio", "pitch_var", "gap_var", "reed_code", "batch_code")
+    return pitch_at_meeting(*(notes[key] for key in keys))
+
+
+def _crows(rows: _Readings) -> dict[str, ReedValues]:
+    """Each reed's crow at the meeting point, by reed type, from the sound readings with a crow in one chanter."""
+    import numpy as np
+
+    from trimfit.review.statistics.chanter_pitch import crow_at_meeting
+
+    both = rows.where(np.isfinite(rows["gap"]) & rows["sound"] & np.isfinite(rows["crow"]))
+    keys = ("crow", "gap", "crow_ratio", "crow_var", "gap_var", "reed_code", "batch_code")
+    return {kind: crow_at_meeting(*(mine[key] for key in keys)) for kind, mine in both.by("reed_type").items()}
+
+
+def _spreads(
+    chanters: list[tuple[ReedValues, dict[str, ReedValues]]],
+) -> tuple[ReedSpread, dict[str, ReedSpread]]:
+    """How reeds' pitches stray about their chanter's, and their crows, by reed type: from all chanters together."""
+    from trimfit.review.statistics.chanter_pitch import CROW_SPREAD, PITCH_SPREAD, spread_of
+
+    crows: dict[str, list[ReedValues]] = {}
+    for _, by_type in chanters:
+        for kind, values in by_type.items():
+            crows.setdefault(kind, []).append(values)
+    of_pitch = spread_of([pitches for pitches, _ in chanters], PITCH_SPREAD)
+    return of_pitch, {kind: spread_of(values, CROW_SPREAD) for kind, values in crows.items()}
+
+
+def _one(
+    name: str,
+    rows: _Readings,
+    values: tuple[ReedValues, dict[str, ReedValues]],
+    told: Chanter | None,
+    stock: list[tuple[str, str, float, float | None]],
+    card: FitCard,
+    spreads: tuple[ReedSpread, dict[str, ReedSpread]],
+    pressure_kpa: float | None,
+) -> ChanterMap:
+    import numpy as np
+
+    from trimfit.base.pitch import hz_from_cents
+    from trimfit.review.statistics import chanter_pitch as numbers
+
+    notes = rows.where(np.isfinite(rows["gap"]) & rows["sound"])
+    readings, reeds = len(notes["gap"]), len(np.unique(notes["reed_code"]))
+    of_pitch, of_crow = spreads
+    meets = numbers.pooled(values[0], of_pitch)
+    by_type = {kind: numbers.pooled(_pitches(mine), of_pitch) for kind, mine in rows.by("reed_type").items()}
+    asked, crows = [], {}
+    for kind, found in values[1].items():
+        crow = numbers.pooled(found, of_crow[kind])
+        if crow is not None:
+            asked.append(CrowAsked(kind, numbers.hz_interval(crow), crow.reeds))
+            crows[kind] = crow
+    told_hz = told.meeting_pitch_hz if told is not None else None
+    witness = _witness(rows)
+    crowed = notes.where(np.isfinite(notes["crow"]))
+    shown = crowed.where(slice(None, None, max(-(-len(crowed["gap"]) // MOST_POINTS), 1)))
+    points = [
+        CrowPoint(str(reed), str(kind), hz_from_cents(float(crow)), float(gap))
+        for reed, kind, crow, gap in zip(
+            *(shown[key] for key in ("reed", "reed_type", "crow_read", "gap")), strict=True
+        )
+    ]
+    why, agrees = _why(meets, by_type, told_hz, witness, reeds)
+    return ChanterMap(
+        chanter=name,
+        readings=readings,
+        reeds=reeds,
+        meet_pitch_hz=numbers.hz_interval(meets) if meets is not None else None,
+        told_pitch_hz=told_hz,
+        asked=tuple(asked),
+        points=tuple(points),
+        g_octave=witness,
+        suits=tuple(_suits(crows, stock, card)),
+        why=why,
+        agrees=agrees,
+        pressure_kpa=pressure_kpa,
+    )
+
+
+def _witness(rows: _Readings) -> GWitness | None:
+    """The G octave over low A near the meeting point, hertz as low A; None where it was never taken there."""
+    import numpy as np
+
+    from trimfit.base.pitch import hz_from_cents
+
+    near = rows.where(np.isfinite(rows["g_over_a"]) & (np.abs(rows["gap"]) <= NEAR_CENTS) & rows["sound"])
+    if not len(near["gap"]):
+        return None
+    hz = np.array(
+        [hz_from_cents(a + g) - hz_from_cents(a) for a, g in zip(near["low_a"], near["g_over_a"], strict=True)]
+    )
+    mean = float(hz.mean())
+    # one reading's error of the difference is about a hertz until there are enough to tell
+    var = (float(hz.var()) * len(hz) + 3.0) / (len(hz) + 2.0)
+    half = 1.645 * float(np.sqrt(var / len(hz)))
+    return GWitness(Interval(mean, mean - half, mean + half), len(hz), bool(abs(mean) <= max(AGREE_HZ, half)))
+
+
+def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | None]], card: FitCard) -> list[str]:
+    """Reeds of the stock whose crow is under the one asked for, those that want least off first."""
+    import math
+
+    found = []
+    for name, kind, crow, _ in stock:
+        wanted = crows.get(kind)
+        if wanted is None:
+            continue
+        code = card.coding.types.index(kind) if kind in card.coding.types else -1
+        slope = max(float(card.type_coef(code)[1, 0]), 20.0)
+        # where a reed of this chanter meets is known only to the scatter between reeds: leave that much in hand
+        room = (wanted.mean - crow - math.sqrt(wanted.var + wanted.reed_sd**2)) / slope
+        if room > 0:
+            found.append((room, name))
+    return [name for _, name in sorted(found)[:MOST_SUITS]]
+
+
+def _why(
+    meets: Pooled | None, by_type: dict[str, Pooled | None], told_hz: float | None, witness: GWitness | None, reeds: int
+) -> tuple[str, bool]:
+    """What the chanter's figures rest on, and whether the evidence agrees."""
+    from trimfit.base.pitch import cents_from_440, hz_from_cents
+    from trimfit.review.statistics.chanter_pitch import stray
+
+    if meets is None:
+        return "never read with E and F" + (f"; told to meet at {told_hz:.1f} Hz" if told_hz else ""), True
+    rests = f"rests on {reeds} reed{'s' if reeds != 1 else ''} of {meets.batches} batch{'es' * (meets.batches != 1)}"
+    rests += ", so it is wide" if reeds < 4 else ""
+    alike, apart = [], []
+    if told_hz:
+        off_hz, off_cents = hz_from_cents(meets.mean) - told_hz, abs(meets.mean - cents_from_440(told_hz))
+        reads = f"told {told_hz:.1f}, reads {abs(off_hz):.1f} {'higher' if off_hz > 0 else 'lower'}"
+        if off_cents > meets.half + AGREE_CENTS:
+            apart.append(reads)
+        elif off_cents > meets.half:
+            rests += f"; {reads}"
+        else:
+            alike.append("what was told")
+    types = [(kind, one) for kind, one in by_type.items() if one is not None and one.reeds >= 3]
+    if len(types) > 1:
+        low, high = (pick(types, key=lambda t: t[1].mean) for pick in (min, max))
+        between = hz_from_cents(high[1].mean) - hz_from_cents(low[1].mean)
+        if stray(low[1], high[1]) and between >= 0.5:
+            apart.append(f"{high[0]} meets {between:.1f} Hz over {low[0]}")
+        else:
+            alike.append("the reed types")
+    if witness is not None:
+        g = witness.offset_hz.mean
+        if witness.agrees:
+            alike.append("the G octave")
+        else:
+            apart.append(
+                f"the G octave reads {abs(g):.1f} Hz {'under' if g < 0 else 'over'} low A at the meeting point"
+            )
+    if apart:
+        return f"{rests}; the evidence does not agree: {', '.join(apart)}", False
+    return rests + (f"; the evidence agrees: {', '.join(alike)}" if alike else "; nothing else bears it out yet"), True

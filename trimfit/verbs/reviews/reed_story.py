@@ -1,0 +1,298 @@
+"""One reed's whole story, its picture's findings, and the ticket that goes with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.base.answers import Advice
+from trimfit.base.records import Event, Outcome, Trim
+from trimfit.base.units import Interval
+from trimfit.review.results import FanPoint, ReedStory, StoryPoint
+from trimfit.session.own_lines import OwnLines, aims_air, in_aims_air, own_lines
+
+if TYPE_CHECKING:
+    from trimfit.base.records import Reading
+    from trimfit.planner.aim import Aim
+    from trimfit.session.open_log import Bench, Seen
+
+__all__ = ["ReedReview", "StoryEntry", "review_reed", "story_of"]
+
+
+Tell = Callable[[str, int, int], None]
+Z90 = 1.6448536269514722
+FAN_POINTS = 13
+SHORTEST_FAN_MM = 0.12
+SHORT_ID = 10
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class StoryEntry:
+    """One thing that was logged of a reed. `struck`: why it was taken back, None if it stands; `short`: as much of the
+    entry's id as names it alone."""
+
+    at: str
+    what: str
+    said: str
+    entry: str
+    gap_cents: float | None = None
+    removed_mm: float | None = None
+    doubts: tuple[str, ...] = ()
+    struck: str | None = None
+    short: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReedReview:
+    """One reed: who it is, what happened to it in order of time, where it stands, what to do next.
+
+    own_lines: what its own readings say by themselves, beside the advice that leans on all its kin.
+    """
+
+    reed: str
+    reed_type: str
+    batch: str
+    made_on: str | None
+    order: str | None
+    chanter: str | None
+    blade_mm: float | None
+    removed_mm: float
+    lip_strokes: float
+    outcome: str | None
+    events: tuple[StoryEntry, ...]
+    advice: Advice
+    own_lines: OwnLines | None = None
+
+
+def review_reed(path: Path, reed: str, tell: Tell = _quiet) -> ReedReview:
+    """A reed's whole story, struck entries included. InputError for a reed that the log does not know."""
+    from trimfit.log.struck_entries import struck_of_reed
+    from trimfit.verbs.ask import advise
+
+    with _bench(path, tell) as bench:
+        seen = _seen(bench, reed)
+        record = seen.history.reed.record
+        struck = struck_of_reed(bench.journal, record.reed)
+        events = _events(bench, seen)
+        for one in struck:
+            events.append((one.at_s, 3, StoryEntry(one.at, one.kind, _words(one.record), one.entry, struck=one.why)))
+        in_time = [event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))]
+        outcome = seen.history.outcome
+        return ReedReview(
+            reed=record.reed,
+            reed_type=record.reed_type,
+            batch=record.batch,
+            made_on=record.made_on,
+            order=record.order,
+            chanter=bench.aim(seen).chanter,
+            blade_mm=record.blade_mm,
+            removed_mm=seen.removed_mm,
+            lip_strokes=seen.lip_strokes,
+            outcome=outcome.record.outcome if outcome is not None else None,
+            events=tuple(replace(event, short=_short(bench, event.entry)) for event in in_time),
+            advice=advise(bench, seen),
+            own_lines=own_lines(bench, seen, bench.aim(seen)),
+        )
+
+
+class _bench:
+    """A log opened for one question: `with _bench(path, tell) as bench`."""
+
+    def __init__(self, path: Path, tell: Tell) -> None:
+        from trimfit.log.journal import Journal
+
+        self.journal, self.tell = Journal(path), tell
+
+    def __enter__(self) -> Bench:
+        from trimfit.session.open_log import Bench
+
+        return Bench(self.journal.__enter__(), self.tell)
+
+    def __exit__(self, *error: Any) -> None:
+        self.journal.__exit__(*error)
+
+
+def _seen(bench: Bench, reed: str) -> Seen:
+    return bench.see_reed(bench.journal.of_reed(reed).reed.record)
+
+
+def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, StoryEntry]]:
+    from trimfit.base.pitch import OUTPUTS
+    from trimfit.regression.readings.rows import reading_cents, taken_before
+
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    history = seen.history
+    out: list[tuple[float, int, StoryEntry]] = []
+    for reading in history.readings:
+        cents = reading_cents(reading.record, bench.scale)
+        gap = cents[f] - cents[e]
+        removed, _ = taken_before(history, reading)
+        doubts = (
+            *reading.doubts,
+            *(["counts for less: nothing else bears it out"] if reading.entry in seen.low_weight else []),
+        )
+        taken = StoryEntry(
+            reading.record.taken_at,
+            "reading",
+            _words(reading.record),
+            reading.entry,
+            gap if gap == gap else None,
+            removed,
+            tuple(doubts),
+        )
+        out.append((reading.at_s, 0, taken))
+    for trim in history.trims:
+        t = trim.record
+        out.append((trim.at_s, 1, StoryEntry(t.done_at, "trim", _words(t), trim.entry, doubts=tuple(trim.doubts))))
+    for event in history.events:
+        h = event.record
+        out.append((event.at_s, -1, StoryEntry(h.at, "event", _words(h), event.entry, doubts=tuple(event.doubts))))
+    names = ["entry", "at_s", "reed", "at", "outcome", "remark"]
+    stands = history.outcome.entry if history.outcome is not None else ""
+    for entry, at_s, *values in bench.journal.columns("outcome", names, reeds=[seen.name]):
+        outcome = Outcome(*values)
+        later = "" if entry == stands else "; a later one stands"
+        out.append((at_s, 2, StoryEntry(outcome.at, "outcome", _words(outcome) + later, entry)))
+    return out
+
+
+def _short(bench: Bench, entry: str) -> str:
+    """As much of an entry's id as names it alone in the log, and no less than ten letters."""
+    from trimfit.base.errors import InputError
+
+    for length in range(SHORT_ID, len(entry)):
+        try:
+            bench.journal.find(entry[:length])
+        except InputError:
+            continue
+        return entry[:length]
+    return entry
+
+
+def _words(record: Reading | Trim | Event | Outcome) -> str:
+    """What was logged, in words."""
+    if isinstance(record, Trim):
+        parts = [f"{record.length_mm:g} mm"] if record.length_mm else []
+        if record.lip_strokes:
+            parts.append(f"{record.lip_strokes:g} lip stroke{'' if record.lip_strokes == 1 else 's'}")
+        asked = f" ({record.asked_mm:g} mm asked for)" if record.asked_mm is not None else ""
+        said = (" and ".join(parts) or "nothing") + asked
+    elif isinstance(record, Event):
+        said = record.event
+    elif isinstance(record, Outcome):
+        said = record.outcome
+    else:
+        return _reading_words(record)
+    return f"{said}: {record.remark}" if record.remark else said
+
+
+def _reading_words(reading: Reading) -> str:
+    from trimfit.base.pitch import NOTES, crow_label
+
+    parts = [f"crow {crow_label(reading.crow_hz)}"] if reading.crow_hz else []
+    parts += [f"{note.replace('_', ' ')} {reading.notes_hz[note]:g}" for note in NOTES if note in reading.notes_hz]
+    if reading.g_octave_hz:
+        parts.append(f"G octave {reading.g_octave_hz:g}")
+    if reading.chanter:
+        parts.append(f"in {reading.chanter}")
+    for value, unit in ((reading.pressure_kpa, "kPa"), (reading.temperature_c, "°C")):
+        if value is not None:
+            parts.append(f"{value:g} {unit}")
+    if reading.remark:
+        parts.append(f"({reading.remark})")
+    return ", ".join(parts)
+
+
+def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:
+    """What the picture of a reed shows: E and F as read, taken to the aim's air, and the belief's fan forward."""
+    from trimfit.base.pitch import hz_from_cents, hz_width_cents
+
+    aim = bench.aim(seen)
+    record = seen.history.reed.record
+    order = seen.history.order
+    return ReedStory(
+        reed=record.reed,
+        reed_type=record.reed_type,
+        batch=record.batch,
+        chanter=aim.chanter,
+        order=order.order if order is not None else None,
+        removed_mm=seen.removed_mm,
+        tolerance_hz=bench.settings.tolerance_hz,
+        points=tuple(_points(bench, seen, aim)),
+        fan=tuple(_fan(seen, aim, hz_width_cents(bench.settings.tolerance_hz, 470.0))),
+        advice=advice,
+        meet_pitch_hz=advice.meet_pitch_hz if advice is not None else None,
+        target_pitch_hz=hz_from_cents(aim.target_cents) if aim.target_cents is not None else None,
+        conditions=_conditions(seen, aim),
+    )
+
+
+def _conditions(seen: Seen, aim: Aim) -> str:
+    """The pressure and warmth that readings are taken to, as far as any of them names one."""
+    logged = [r.record for r in seen.history.readings]
+    kpa, deg_c = aims_air(seen, aim)
+    said = [f"{kpa:.1f} kPa"] if any(r.pressure_kpa is not None for r in logged) else []
+    said += [f"{deg_c:.1f} °C"] if any(r.temperature_c is not None for r in logged) else []
+    return " and ".join(said)
+
+
+def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
+    from trimfit.base.dates import own_minute
+    from trimfit.base.pitch import OUTPUTS, hz_from_cents
+    from trimfit.regression.readings.rows import taken_before
+    from trimfit.verbs.reviews.reed_in_time import day_of
+
+    out = []
+    for logged in seen.history.readings:
+        if logged.record.chanter != aim.chanter:
+            continue
+        cents = in_aims_air(bench, seen, aim, logged.record)
+        value = {note: hz_from_cents(c) for note in ("f", "e") if (c := cents[OUTPUTS.index(note)]) == c}
+        if not value:
+            continue
+        removed, _ = taken_before(seen.history, logged)
+        doubt = "; ".join(str(word) for word in logged.doubts)
+        if logged.entry in seen.low_weight:
+            doubt = f"{doubt}; nothing else bears it out" if doubt else "nothing else bears it out"
+        taken_at = own_minute(logged.record.taken_at)
+        out.append(StoryPoint(removed, value.get("f"), value.get("e"), taken_at, doubt, day_of(logged.record.taken_at)))
+    return out
+
+
+def _fan(seen: Seen, aim: Aim, tolerance_cents: float) -> list[FanPoint]:
+    """E and F foretold from what is off now to a little further than where F is over E by the tolerance."""
+    import numpy as np
+
+    from trimfit.base.pitch import OUTPUTS, hz_from_cents
+
+    if aim.chanter is None:
+        return []
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    reach = SHORTEST_FAN_MM
+
+    def outputs(more: float) -> tuple[Any, Any]:
+        design = seen.state.design(
+            seen.removed_mm + more, seen.lip_strokes, aim.chanter, aim.pressure_kpa, aim.temperature_c
+        )
+        return seen.state.outputs(design[[f, e]])
+
+    for more in np.arange(0.02, 3.0, 0.02):
+        mean, _ = outputs(float(more))
+        if mean[0] >= mean[1] + tolerance_cents:
+            reach = max(1.15 * float(more), SHORTEST_FAN_MM)
+            break
+    out = []
+    for more in np.linspace(0.0, reach, FAN_POINTS):
+        mean, cov = outputs(float(more))
+        spans = []
+        for k in range(2):
+            half = Z90 * float(np.sqrt(max(cov[k, k], 0.0)))
+            spans.append(Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half))))
+        out.append(FanPoint(seen.removed_mm + float(more), spans[0], spans[1]))
+    return out

@@ -1,0 +1,510 @@
+"""The report: everything the log can say, on one page with its pictures."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.base.units import Interval
+from trimfit.review.results import (
+    ChanterMap,
+    Coefficient,
+    Coverage,
+    DriftLimits,
+    FinishedReed,
+    OpenOrder,
+    ReedStory,
+    Repeatability,
+    Report,
+    RunMap,
+    RunReed,
+    StartSpread,
+    TypeMovement,
+    TypeResponse,
+    Validation,
+    ValidationRow,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trimfit.base.answers import Advice
+    from trimfit.log.journal import Journal
+    from trimfit.regression.fitted_model import FitCard
+    from trimfit.review.statistics.repeatability import NoteRepeatability, PooledSd
+    from trimfit.session.open_log import Bench, Seen
+
+__all__ = ["findings_of", "repeatability", "write_report"]
+
+Tell = Callable[[str, int, int], None]
+Z90 = 1.6448536269514722
+MOST_STORIES = 6
+LEAST_STARTS = 5
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def write_report(
+    path: Path, folder: Path, tell: Tell = _quiet, *, shop: str = "", at_s: float | None = None
+) -> list[Path]:
+    """Write `index.html` and its pictures into `folder`; returns the paths, the page first.
+
+    at_s: reeds as of that moment, as for `ask.ask_reed`. Same log, same moment, same bytes.
+
+    InputError for a log without a reed, or a folder that cannot be written.
+    """
+    from trimfit.base.errors import InputError, TrimfitError
+    from trimfit.review.page import build
+
+    refused = InputError("cannot be written", str(folder), "name a folder you may write to")
+    fresh = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)  # a folder that cannot be is found out before the work
+        build.refuse_foreign(folder)
+    except OSError as error:
+        raise refused from error
+    try:
+        report = findings_of(path, tell, shop=shop, at_s=at_s)
+    except TrimfitError:
+        if fresh:
+            folder.rmdir()
+        raise
+    whole, done = _pictures(report), 0
+
+    def picture(title: str) -> None:
+        nonlocal done
+        tell("drawing the pictures", done, whole)
+        done = min(done + 1, whole)
+
+    try:
+        paths = build.write(folder, report, picture)
+    except OSError as error:
+        raise refused from error
+    tell("drawing the pictures", whole, whole)
+    return paths
+
+
+def _pictures(report: Report) -> int:
+    """How many pictures the page will want, about; for the progress line."""
+    from trimfit.review.page.bench_sections import MOST_CHANTER_PICTURES, MOST_RUNS
+    from trimfit.review.page.shop_sections import MOST_CHARTS
+
+    return max(
+        min(len(report.runs), MOST_RUNS)
+        + len(report.stories)
+        + sum(bool(story.in_time) for story in report.stories)
+        + min(len(report.charts), MOST_CHARTS)
+        + min(len(report.chanters), MOST_CHANTER_PICTURES)
+        + 4,
+        1,
+    )
+
+
+def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "", at_s: float | None = None) -> Report:
+    """All findings of a log, for the page; at_s: reeds as of that moment."""
+    from trimfit.base.errors import InputError
+    from trimfit.log.journal import Journal
+    from trimfit.session.open_log import Bench
+    from trimfit.session.reading_frame import frame_of
+    from trimfit.verbs.reviews.batch_charts import batch_charts
+    from trimfit.verbs.reviews.batches import batch_review
+    from trimfit.verbs.reviews.chanters import chanter_review
+
+    with Journal(path) as journal:
+        reeds = journal.count("reed")
+        if not reeds:
+            raise InputError("the log holds no reed yet", str(journal.path), "log or import reeds first")
+        bench = Bench(journal, tell, at_s=at_s)
+        tell("reading the log", 0, 1)
+        frame = frame_of(journal)
+        tell("reading the log", 1, 1)
+        settings = bench.settings
+        limits = DriftLimits(
+            settings.drift_start_cents, settings.drift_response_pct, settings.drift_settle_cents_per_week
+        )
+        invented = _is_invented(journal)
+        parts: dict[str, Any] = {}
+        if len(frame):
+            tell("judging batches and chanters", 0, 2)
+            judged = batch_review(journal, bench.card, frame, settings)
+            tell("judging batches and chanters", 1, 2)
+            parts["batches"], parts["charts"] = judged.found, tuple(batch_charts(judged))
+            parts["chanters"] = tuple(chanter_review(journal, bench.card, frame))
+            tell("judging batches and chanters", 2, 2)
+            parts["types"] = tuple(_types(bench.card))
+            parts["movement"] = tuple(_movement(bench.card))
+            parts["starts"] = tuple(_starts(frame))
+            parts["repeatability"] = tuple(_repeatability(bench.card, frame))
+        until = _last_time(journal)
+        orders = _open_orders(path, journal, until)
+        runs, stories = _in_hand(bench, parts.get("chanters", ()), {one.order: one for one in orders}, tell)
+        finished, in_all = _finished(bench, tell)
+        return Report(
+            shop=shop or ("the demo shop" if invented else ""),
+            invented=invented,
+            log_until=until,
+            reeds=reeds,
+            readings=journal.count("reading"),
+            trims=journal.count("trim"),
+            runs=tuple(runs),
+            orders=tuple(orders),
+            finished=tuple(finished),
+            finished_in_all=in_all,
+            stories=tuple(stories),
+            drift_limits=limits,
+            validation=_validation(journal),
+            **parts,
+        )
+
+
+def _is_invented(journal: Journal) -> bool:
+    """Whether the log's reeds are those of the demo shop."""
+    import csv
+
+    from trimfit.base.errors import TrimfitError
+    from trimfit.session.demo_shop import demo_shop
+
+    try:
+        text = (demo_shop() / "reeds.csv").read_text(encoding="utf-8")
+    except (TrimfitError, OSError):
+        return False
+    demo = {(row["reed"], row["reed_type"], row["batch"]) for row in csv.DictReader(text.splitlines())}
+    return bool(demo) and set(journal.columns("reed", ["reed", "reed_type", "batch"])) <= demo
+
+
+def _last_time(journal: Journal) -> str:
+    from trimfit.base.dates import own_minute
+
+    latest = (float("-inf"), "")
+    for kind, column in (("reading", "taken_at"), ("trim", "done_at"), ("event", "at"), ("outcome", "at")):
+        latest = max([latest, *((at_s, text) for at_s, text in journal.columns(kind, ["at_s", column]))])
+    return own_minute(latest[1]) if latest[1] else ""
+
+
+def _open_orders(path: Path, journal: Journal, until: str) -> list[OpenOrder]:
+    """The orders that still want something on the day of the log's last entry, soonest due first. (Today's date would
+    give other bytes tomorrow for the same log.)"""
+    from trimfit.verbs.open_orders import open_orders
+
+    if not until:
+        dated = [made_on for (made_on,) in journal.columns("reed", ["made_on"]) if made_on]
+        until = max(dated, default="0001-01-01")
+    found = open_orders(path, until[:10])
+    return [OpenOrder(one.order, one.chanter, one.line(), one.overdue, one.in_work) for one in found]
+
+
+def _finished(bench: Bench, tell: Tell) -> tuple[list[FinishedReed], int]:
+    """The reeds that left the bench last, the order that one left for last first; and how many ever left."""
+    from trimfit.base.dates import own_minute
+    from trimfit.base.natural_order import as_counted
+    from trimfit.review.page.page_parts import MOST_ROWS
+    from trimfit.verbs.ask import advise
+    from trimfit.verbs.wording import gaps_of
+
+    left: dict[str, float] = {}
+    for reed, at_s in bench.journal.columns("outcome", ["reed", "at_s"]):
+        left[reed] = max(at_s, left.get(reed, at_s))
+    known = {reed for (reed,) in bench.journal.columns("reed", ["reed"])}
+    ranked = sorted((reed for reed in left if reed in known), key=lambda reed: (-left[reed], as_counted(reed)))
+    histories = {h.reed.record.reed: h for h in bench.journal.of_reeds(ranked[:MOST_ROWS], until_s=bench.until_s)}
+    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in histories.values()})
+    seen: dict[str, Seen] = {}
+    for done, (reed_type, batch) in enumerate(batches, 1):
+        seen |= bench.see_batch(reed_type, batch, only=histories)
+        tell("looking back at finished reeds", done, len(batches))
+    newest: dict[str, float] = {}
+    out = []
+    for name, history in histories.items():
+        if history.outcome is None:
+            continue
+        order = history.order.order if history.order is not None else None
+        newest[order or ""] = max(left[name], newest.get(order or "", left[name]))
+        chanter = bench.aim(seen[name]).chanter
+        there = tuple(one for one in history.readings if one.record.chanter == chanter)
+        gaps = gaps_of(replace(history, readings=there), bench.scale)
+        out.append(
+            FinishedReed(
+                reed=name,
+                order=order,
+                outcome=history.outcome.record.outcome,
+                left_at=own_minute(history.outcome.record.at),
+                removed_mm=seen[name].removed_mm,
+                cuts=sum(1 for trim in history.trims if trim.record.length_mm),
+                last_gap_cents=gaps[-1][0] - gaps[-1][1] if gaps else None,
+                meet_pitch_hz=advise(bench, seen[name]).meet_pitch_hz if gaps else None,
+            )
+        )
+    out.sort(key=lambda one: (-newest[one.order or ""], one.order or "", as_counted(one.reed)))
+    return out, len(ranked)
+
+
+def _in_hand(
+    bench: Bench, chanters: Sequence[ChanterMap], orders: dict[str, OpenOrder], tell: Tell
+) -> tuple[list[RunMap], list[ReedStory]]:
+    """Runs and their reeds in the order of the work list, and the stories most worth showing."""
+    from trimfit.base.pitch import hz_width_cents
+    from trimfit.verbs.ask import advise, work_order
+    from trimfit.verbs.reviews.reed_in_time import in_time
+    from trimfit.verbs.reviews.reed_story import story_of
+
+    waiting = bench.journal.of_reeds(None, open_only=True, until_s=bench.until_s)
+    names = {history.reed.record.reed for history in waiting}
+    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in waiting})
+    found: list[tuple[Seen, Advice]] = []
+    for done, (reed_type, batch) in enumerate(batches, 1):
+        found += [(seen, advise(bench, seen)) for seen in bench.see_batch(reed_type, batch, only=names).values()]
+        tell("asking after each reed in hand", done, len(batches))
+    good = bench.journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
+    found.sort(key=lambda pair: work_order(pair[0].history, pair[1], good))
+    by_order: dict[str, list[tuple[Seen, Advice]]] = {}
+    for seen, advice in found:
+        if seen.history.order is not None:
+            by_order.setdefault(seen.history.order.order, []).append((seen, advice))
+    meets = {one.chanter: one.meet_pitch_hz for one in chanters}
+    runs = []
+    for order, pairs in by_order.items():
+        record = pairs[0][0].history.order
+        if record is None:
+            continue
+        runs.append(
+            RunMap(
+                order=order,
+                chanter=record.chanter,
+                reeds=tuple(_run_reed(bench, s, a) for s, a in pairs),
+                tolerance_cents=hz_width_cents(bench.settings.tolerance_hz, record.target_pitch_hz or 470.0),
+                meet_pitch_hz=meets.get(record.chanter),
+                target_pitch_hz=record.target_pitch_hz,
+                due_on=record.due_on,
+                quantity=record.quantity,
+                progress=orders[order].progress if order in orders else "",
+            )
+        )
+    return runs, [in_time(bench, seen, story_of(bench, seen, advice)) for seen, advice in _worth_showing(found)]
+
+
+def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
+    import math
+
+    from trimfit.base.pitch import hz_from_cents
+
+    belief = bench.belief(seen, bench.aim(seen))
+    middle, half = float(belief.mean[4]), Z90 * math.sqrt(max(float(belief.cov[4, 4]), 0.0))
+    gap, reach = float(belief.mean[0]), Z90 * math.sqrt(max(float(belief.cov[0, 0]), 0.0))
+    read = advice.gap_read
+    return RunReed(
+        reed=seen.name,
+        gap_cents=(advice.gap_now_cents or Interval(gap, gap - reach, gap + reach)) if read else None,
+        pitch_hz=Interval(*(hz_from_cents(middle + d) for d in (0.0, -half, half))) if read else None,
+        action=advice.action,
+        length_mm=advice.length_mm,
+        lip_strokes=advice.lip_strokes,
+        chance_past=advice.chance_past,
+        trims_left=advice.trims_left,
+        why="; ".join(part for part in (advice.reason, *advice.notes) if part),
+    )
+
+
+def _worth_showing(found: Sequence[tuple[Seen, Advice]]) -> list[tuple[Seen, Advice]]:
+    """At most six reeds: those about to be cut with most to tell, then one of each other answer, orders in turn."""
+
+    def noted(pair: tuple[Seen, Advice]) -> int:
+        return sum(1 for r in pair[0].history.readings if "e" in r.record.notes_hz and "f" in r.record.notes_hz)
+
+    def rank(pair: tuple[Seen, Advice]) -> tuple[Any, ...]:
+        lengths = {round(t.at_s) for t in pair[0].history.trims}
+        return (-min(noted(pair), len(lengths) + 1), -noted(pair), pair[0].name)
+
+    told = sorted((pair for pair in found if noted(pair) >= 1), key=rank)
+    others = []
+    for action in ("past", "read-again", "finished", "no-fit"):
+        others += [pair for pair in told if pair[1].action == action][:1]
+    turn: dict[str | None, int] = {}
+    placed = []
+    for pair in told:
+        if pair[1].action == "trim":
+            turn[pair[1].order] = turn.get(pair[1].order, 0) + 1
+            placed.append((turn[pair[1].order], pair))
+    cuts = [pair for _, pair in sorted(placed, key=lambda one: one[0])]
+    chosen = cuts[: MOST_STORIES - min(len(others), 2)]
+    chosen += others[: MOST_STORIES - len(chosen)]
+    chosen = chosen[:MOST_STORIES]
+    return [pair for pair in found if any(pair is one for one in chosen)]
+
+
+def _types(card: FitCard) -> list[TypeResponse]:
+    from trimfit.regression.coefficients import type_terms
+
+    wanted = {
+        "per_mm": ("gap", "crow", "e", "f", "low_a"),
+        "curvature": ("gap", "crow"),
+        "per_stroke": ("gap", "crow", "e", "f", "low_a"),
+        "per_kpa": ("bottom", "top", "crow", "gap"),
+        "per_degc": ("all", "gap", "crow", "low_a"),
+    }
+    outputs = tuple(dict.fromkeys(name for names in wanted.values() for name in names))
+    out = []
+    for code, name in enumerate(card.coding.types):
+        if not int(card.reeds[code]):
+            continue
+        terms = [t for t in type_terms(card, code, outputs) if t.output in wanted[t.term]]
+        out.append(
+            TypeResponse(
+                name,
+                int(card.reeds[code]),
+                0,
+                tuple(Coefficient(t.output, t.term, t.value, t.assumed) for t in terms),
+            )
+        )
+    return out
+
+
+def _movement(card: FitCard) -> list[TypeMovement]:
+    """How the reeds of each type with readings move with no work done."""
+    from trimfit.regression.movement.coefficients import movement_terms
+    from trimfit.verbs.wording import left_lying
+
+    out = []
+    for code, name in enumerate(card.coding.types):
+        if int(card.reeds[code]):
+            m = movement_terms(card.movement, code)
+            out.append(
+                TypeMovement(
+                    name,
+                    m.walk_gap_cents_per_sqrt_day,
+                    m.walk_crow_cents_per_sqrt_day,
+                    m.settle_age_gap_cents,
+                    m.settle_work_gap_cents,
+                    m.sitting_gap_cents,
+                    m.jumps_per_day,
+                    m.spans,
+                    left_lying(name, m.left_week_gap_cents, assumed=m.assumed),
+                )
+            )
+    return out
+
+
+def _starts(frame: pd.DataFrame) -> list[StartSpread]:
+    """Where new reeds of each type start, crow and gap, from readings before any work; one value a reed."""
+    import numpy as np
+
+    from trimfit.base.pitch import hz_from_cents
+    from trimfit.review.statistics.tolerance_interval import tolerance_interval
+
+    new = frame[(frame["removed_mm"] == 0.0) & (frame["lip_strokes"] == 0.0)]
+    new = new.assign(gap_cents=new["f_cents"] - new["e_cents"])
+    out = []
+    for reed_type, mine in new.groupby("reed_type", sort=True):
+        for column, what, unit in (("crow_cents", "crow", "Hz"), ("gap_cents", "gap", "cents")):
+            values = mine.groupby("reed")[column].median().dropna().to_numpy(dtype=float)
+            if len(values) < LEAST_STARTS:
+                continue
+            middle = np.median(values)
+            mad = 1.4826 * float(np.median(np.abs(values - middle)))
+            values = values[np.abs(values - middle) <= 6.0 * max(mad, 2.0)]  # a slip is no reed
+            found = tolerance_interval(values, 0.9, 0.95)
+            ends = [found.mean, found.low, found.high]
+            if unit == "Hz":
+                ends = [hz_from_cents(end) for end in ends]
+            out.append(StartSpread(str(reed_type), what, unit, len(values), *ends))
+    return out
+
+
+def repeatability(path: Path, tell: Tell = _quiet) -> list[NoteRepeatability]:
+    """The bench's own reading error by note and its parts. InputError where no reed was read twice as it stood."""
+    from trimfit.log.journal import Journal
+    from trimfit.review.statistics.repeatability import bench_repeatability
+    from trimfit.session.fit import card_of
+    from trimfit.session.reading_frame import frame_of
+
+    with Journal(path) as journal:
+        card = card_of(journal, tell)
+        return bench_repeatability(frame_of(journal), cents_per_kpa=_per_kpa(card), sitting_error=_sitting_error(card))
+
+
+def _per_kpa(card: FitCard) -> dict[str, dict[str, float]]:
+    """Reed type -> output -> what a kilopascal does to it, cents."""
+    from trimfit.base.pitch import OUTPUTS
+
+    return {
+        name: {output: float(card.type_coef(code)[4, k]) for k, output in enumerate(OUTPUTS)}
+        for code, name in enumerate(card.coding.types)
+    }
+
+
+def _sitting_error(card: FitCard) -> dict[str, PooledSd]:
+    """Output -> the error that a sitting's readings share, by the shop's movement; empty where that is assumed."""
+    import numpy as np
+
+    from trimfit.base.pitch import OUTPUTS
+    from trimfit.planner.aim import GAP
+    from trimfit.regression.movement.process import BASIS, SEEDS
+    from trimfit.review.statistics.repeatability import PooledSd
+
+    shop = card.movement.of(-1)
+    if not shop.spans:
+        return {}
+    cov, df = BASIS @ shop.sitting @ BASIS.T, shop.spans + SEEDS["shop"]
+    picks = dict(zip(OUTPUTS, np.eye(len(OUTPUTS)), strict=True)) | {"gap": GAP}
+    return {name: PooledSd(float(np.sqrt(pick @ cov @ pick)), float(df)) for name, pick in picks.items()}
+
+
+def _repeatability(card: FitCard, frame: pd.DataFrame) -> list[Repeatability]:
+    import math
+
+    from trimfit.base.errors import InputError
+    from trimfit.review.statistics.repeatability import bench_repeatability
+
+    try:
+        found = bench_repeatability(frame, cents_per_kpa=_per_kpa(card), sitting_error=_sitting_error(card))
+    except InputError:
+        return []
+    out = []
+    for one in found:
+        total = one.total_cents.mean
+        more = math.hypot(total, one.condition_cents) if math.isfinite(one.condition_cents) else None
+        out.append(
+            Repeatability(
+                one.output,
+                one.readings,
+                one.within_cents.mean if math.isfinite(one.within_cents.mean) else None,
+                total,
+                more,
+                one.readings_in_sitting or one.sittings,
+            )
+        )
+    return out
+
+
+def _validation(journal: Journal) -> Validation | None:
+    """Held-out errors as learning kept them; None where there are none."""
+    from trimfit.session.fit import VALIDATION
+
+    kept = journal.learned_get(VALIDATION)
+    if kept is None:
+        return None
+    found = json.loads(kept)
+    rows, pairs = found["rows"], found["pairs"]
+    out = []
+    for row in rows:
+        held = [
+            Coverage(float(stated), 100.0 * float(row[f"coverage{stated}"]))
+            for stated in (50, 80, 90, 95)
+            if row.get(f"coverage{stated}") is not None
+        ]
+        out.append(
+            ValidationRow(
+                str(row["output"]),
+                str(row.get("reed_type") or ""),
+                int(row.get("readings") or 0),
+                float(row["rmse"]),
+                row.get("naive_rmse"),
+                row.get("last_slope_rmse"),
+                tuple(held),
+            )
+        )
+    return Validation(tuple(out), tuple((float(a), float(b)) for a, b in pairs))

@@ -1,0 +1,186 @@
+"""`review ticket`: the card that goes with a reed, from the log to its files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trimfit.base.answers import Advice
+from trimfit.base.units import Interval
+from trimfit.review.results import Ticket, TicketNote
+from trimfit.session.own_lines import aims_air, in_aims_air
+
+if TYPE_CHECKING:
+    from trimfit.session.open_log import Bench, Seen
+
+__all__ = ["ticket_of", "write_ticket", "write_tickets"]
+
+
+Tell = Callable[[str, int, int], None]
+Z90 = 1.6448536269514722
+
+
+def _quiet(step: str, done: int, whole: int) -> None:
+    return None
+
+
+def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
+    """The card that goes with a reed: what was read of it last in its chanter, what is believed, in the aim's air.
+
+    A note that was never read of this reed is left out, and so are a pressure and a warmth that nobody logged.
+    """
+    import math
+    from dataclasses import replace as changed
+
+    from trimfit.base.dates import own_minute
+    from trimfit.base.pitch import NOTES, hz_from_cents
+    from trimfit.planner.aim import GAP
+
+    order_s = bench.aim(seen)
+    record, order = seen.history.reed.record, seen.history.order
+    mine = [r for r in seen.history.readings if r.record.notes_hz and r.record.chanter == order_s.chanter]
+    last = mine[-1] if mine else None
+    # what was read at a pressure nobody wrote down cannot be taken to the order's
+    no_kpa = last is None or last.record.pressure_kpa is None
+    aim = changed(order_s, pressure_kpa=None) if no_kpa else order_s
+    kpa, deg_c = aims_air(seen, aim)
+    design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, kpa, deg_c)
+    mean, cov = seen.state.outputs(design)
+
+    def span(k: int) -> Interval:
+        half = Z90 * math.sqrt(max(float(cov[k, k]), 0.0))
+        return Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half)))
+
+    read = in_aims_air(bench, seen, aim, last.record) if last is not None else [math.nan] * 10
+    ever = {note for r in mine for note in r.record.notes_hz}
+    notes = tuple(
+        TicketNote(note, hz_from_cents(read[k]) if read[k] == read[k] else None, span(k))
+        for k, note in enumerate(NOTES, 1)
+        if note in ever
+    )
+    known = advice.gap_read and {"e", "f"} <= ever
+    gap, half = float(GAP @ mean), Z90 * math.sqrt(max(float(GAP @ cov @ GAP), 0.0))
+    target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
+    meets = advice.meet_pitch_hz if known else None
+    cautions = _work_left(advice)
+    if last is None and aim.chanter is not None:
+        cautions.append("no note of it was read in this chanter yet")
+    elif last is not None:
+        cautions += _read_off(bench, read, mean, cov)
+        cautions += ["its last reading was marked as doubtful"] if last.doubts else []
+        if no_kpa and order_s.pressure_kpa is not None:
+            cautions.append(f"the order is for {order_s.pressure_kpa:.1f} kPa; at which it was read, nobody wrote down")
+    has_crow = any(r.record.crow_hz for r in seen.history.readings)
+    return Ticket(
+        reed=record.reed,
+        reed_type=record.reed_type,
+        batch=record.batch,
+        order=order.order if order is not None else None,
+        chanter=aim.chanter,
+        read_at=own_minute(last.record.taken_at) if last is not None else None,
+        readings=len(seen.history.readings),
+        meet_pitch_hz=meets,
+        aim_hz=target or (meets.mean if meets is not None else None),
+        target_pitch_hz=target,
+        gap_cents=Interval(gap, gap - half, gap + half) if known else None,
+        tolerance_hz=bench.settings.tolerance_hz,
+        crow_hz=span(0) if has_crow else None,
+        pressure_kpa=None if no_kpa else kpa,
+        temperature_c=deg_c if last is not None and last.record.temperature_c is not None else None,
+        notes=notes,
+        cautions=tuple(cautions),
+    )
+
+
+def _work_left(advice: Advice) -> list[str]:
+    """What the card warns of: work that is not done, or that the reed is no use to this order."""
+    said = "; ".join(part for part in (advice.reason or advice.why, *advice.notes) if part)
+    if advice.action == "trim":
+        work = [f"{advice.length_mm:.2f} mm"] if advice.length_mm else []
+        work += [f"lip strokes: {advice.lip_strokes}"] if advice.lip_strokes else []
+        return [f"work is not done: still to come off, {' and '.join(work)}"]
+    if advice.action == "read-again":
+        return [f"work is not done: {said}"]
+    return [said] if advice.action in ("past", "no-fit") else []
+
+
+def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]:
+    """A word where E and F were last read elsewhere than they are believed to be, by more than the tolerance; cents."""
+    import math
+
+    import numpy as np
+
+    from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
+
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    pick = np.zeros(len(OUTPUTS))
+    pick[[e, f]] = 0.5
+    found, believed = 0.5 * (read[e] + read[f]), float(pick @ mean)
+    if not math.isfinite(found):
+        return []
+    off_hz = hz_from_cents(found) - hz_from_cents(believed)
+    reach = max(Z90 * math.sqrt(max(float(pick @ cov @ pick), 0.0)), hz_width_cents(bench.settings.tolerance_hz, 470.0))
+    if abs(found - believed) <= reach:
+        return []
+    way = "higher" if off_hz > 0 else "lower"
+    return [f"E and F were last read {abs(off_hz):.1f} Hz {way} than is believed of them: read it again"]
+
+
+def write_ticket(path: Path, reed: str, folder: Path, tell: Tell = _quiet) -> list[Path]:
+    """Write the reed's ticket as PDF and PNG (A6) into a folder; returns the two paths."""
+    return write_tickets(path, [reed], folder, tell)
+
+
+def write_tickets(
+    path: Path, reeds: Sequence[str], folder: Path, tell: Tell = _quiet, *, order: str | None = None
+) -> list[Path]:
+    """Write the tickets of several reeds, and of an order's reeds but those lost or put to stock: PDF and PNG of each.
+
+    InputError for a reed or an order that the log does not know, or where there is no reed to write one of.
+    """
+    from trimfit.base.errors import InputError
+    from trimfit.review import ticket
+    from trimfit.review.safe_names import file_stems
+    from trimfit.verbs.ask import advise
+    from trimfit.verbs.reviews.reed_story import _bench
+
+    with _bench(path, tell) as bench:
+        names = [bench.journal.of_reed(reed).reed.record.reed for reed in reeds]
+        names = list(dict.fromkeys(names + (_of_order(bench, order) if order is not None else [])))
+        if not names:
+            raise InputError("no reed to write a ticket of", order or "", "name reeds, or an order that has reeds")
+        stems = file_stems(names)
+        seen: dict[str, Seen] = {}
+        out = []
+        for done, name in enumerate(names):
+            if len(names) > 1:
+                tell("writing tickets", done, len(names))
+            if name not in seen:
+                record = bench.journal.of_reed(name).reed.record
+                seen |= bench.see_batch(record.reed_type, record.batch, only=names)
+            found = ticket_of(bench, seen[name], advise(bench, seen[name]))
+            try:
+                out += ticket.write(folder, found, stems[name])
+            except OSError as error:
+                raise InputError(
+                    f"cannot be written ({error.strerror})", str(folder), "name a folder you may write to"
+                ) from error
+        if len(names) > 1:
+            tell("writing tickets", len(names), len(names))
+    return out
+
+
+def _of_order(bench: Bench, order: str) -> list[str]:
+    """The reeds of an order but those lost or put to stock, counted up."""
+    from trimfit.base.natural_order import as_counted
+    from trimfit.session.orders import order_named
+
+    wanted = order_named(bench.journal, order).order
+    names = [reed for reed, of in bench.journal.columns("reed", ["reed", "order"]) if of == wanted]
+    kept = [
+        history.reed.record.reed
+        for history in bench.journal.of_reeds(names)
+        if history.outcome is None or history.outcome.record.outcome == "good"
+    ]
+    return sorted(kept, key=as_counted)

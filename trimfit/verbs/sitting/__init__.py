@@ -1,0 +1,1 @@
+"""A sitting at the bench, as a machine with no terminal in it."""

@@ -1,0 +1,136 @@
+"""What a sitting is about to log: records made from typed lines, held while doubts are asked about, and mended."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from trimfit.base.answers import Advice
+from trimfit.base.records import Doubt, Event, Outcome, Reading, Reed, Trim
+from trimfit.verbs.wording import plain_name
+
+if TYPE_CHECKING:
+    from trimfit.entry.typed_lines import ReadingLine, TrimLine
+
+__all__ = [
+    "Held",
+    "HeldPlain",
+    "HeldReading",
+    "HeldTrim",
+    "Record",
+    "as_meant",
+    "as_trim",
+    "may_have_moved",
+    "meant",
+    "standing_words",
+    "words_for",
+]
+
+Record = Reading | Trim | Event | Outcome | Reed
+# A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.
+SAME_CUT_SHARE, SAME_CUT_MM = 0.4, 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class HeldReading:
+    """A reading that waits for a word on its doubts, with the line it was typed as."""
+
+    record: Reading
+    line: ReadingLine
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class HeldTrim:
+    """A trim that waits for a word on its doubts, with the line it was typed as."""
+
+    record: Trim
+    line: TrimLine
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class HeldPlain:
+    """An event, an outcome or a new reed that waits for a word on its doubts: it is kept or dropped as it stands."""
+
+    record: Event | Outcome | Reed
+    doubts: tuple[Doubt, ...] = ()
+
+
+Held = HeldReading | HeldTrim | HeldPlain
+
+
+def meant(doubts: Sequence[Doubt]) -> dict[str, float]:
+    """Column and value of what the doubts take to be meant; the first doubt about a column has it."""
+    found: dict[str, float] = {}
+    for doubt in doubts:
+        for column, value in doubt.meant:
+            found.setdefault(column, value)
+    return found
+
+
+def may_have_moved(doubts: Sequence[Doubt]) -> bool:
+    """Whether it was asked if the reed was misread or has moved."""
+    from trimfit.entry.checks import MOVED
+
+    return any(doubt.kind == MOVED for doubt in doubts)
+
+
+def as_meant(held: Held, advice: Advice | None) -> Held:
+    """What was meant in the place of what was typed; doubts are to be looked for anew."""
+    mended = meant(held.doubts)
+    if isinstance(held, HeldPlain):
+        return held
+    if isinstance(held, HeldTrim):
+        line = replace(held.line, length_mm=mended["length_mm"])
+        return HeldTrim(as_trim(line, held.record.reed, held.record.done_at, advice), line)
+    notes = {column.removesuffix("_hz"): hz for column, hz in mended.items()}
+    crow_hz = notes.pop("crow", held.record.crow_hz)
+    octave = notes.pop("g_octave", held.record.g_octave_hz)
+    # A mended value is sounding hertz, however the slip was typed.
+    heard = {note: how for note, how in held.line.heard.items() if note not in notes}
+    all_notes = {**held.record.notes_hz, **notes}
+    return HeldReading(
+        replace(held.record, notes_hz=all_notes, crow_hz=crow_hz, g_octave_hz=octave),
+        replace(held.line, notes_hz=all_notes, crow_hz=crow_hz, g_octave_hz=octave, heard=heard),
+    )
+
+
+def as_trim(line: TrimLine, reed: str, done_at: str, advice: Advice | None) -> Trim:
+    """The trim that a line says, with the advised length as what was asked for where it was that cut."""
+    asked_mm = line.asked_mm or None
+    if asked_mm is None and advice is not None and advice.action == "trim" and line.length_mm:
+        advised_mm = advice.length_mm
+        if abs(line.length_mm - advised_mm) <= SAME_CUT_SHARE * advised_mm + SAME_CUT_MM:
+            asked_mm = advised_mm or None
+    tidy = replace(line, lip_strokes=line.lip_strokes or None, length_mm=line.length_mm or None, asked_mm=asked_mm)
+    return tidy.trim(reed, done_at)
+
+
+def words_for(record: Record) -> str:
+    """A record in a few words, for the line that acknowledges it."""
+    name = plain_name(record.reed)
+    if isinstance(record, Reading):
+        return f"reading of {name}"
+    if isinstance(record, Trim):
+        length = f"{record.length_mm:.3f}".rstrip("0").rstrip(".") + " mm" if record.length_mm else ""
+        asked = f"({record.asked_mm:.2f} asked)" if record.asked_mm else ""
+        lip = f"{record.lip_strokes:g} lip stroke{'' if record.lip_strokes == 1 else 's'}" if record.lip_strokes else ""
+        work = " and ".join(part for part in (" ".join(part for part in (length, asked) if part), lip) if part)
+        return f"{work} {'off' if length else 'on'} {name}"
+    if isinstance(record, Event):
+        return f"{name} {plain_name(record.event)}"
+    return f"{name} {record.outcome}" if isinstance(record, Outcome) else f"reed {name}"
+
+
+def standing_words(line: ReadingLine) -> str:
+    """The conditions that hold from now on, in words."""
+    parts: Mapping[str, float | str | None] = {
+        "{:.2f} kPa": line.pressure_kpa,
+        "{:.1f} °C": line.temperature_c,
+        "{:.0f} % humidity": line.humidity_pct,
+        "chanter {}": plain_name(line.chanter) if line.chanter else None,
+        "cents from {:.1f} Hz": line.reference_hz,
+    }
+    return ", ".join(form.format(value) for form, value in parts.items() if value is not None) or "nothing changed"

@@ -1,0 +1,217 @@
+"""The sitting's bench on a real log: entries through the journal, doubts from the bench room, answers of the house."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from trimfit.base.answers import Advice
+from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.records import Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+
+if TYPE_CHECKING:
+    from trimfit.entry.neighbours import Foreseen
+    from trimfit.log.journal import Journal
+    from trimfit.verbs.sitting.held_entries import Record
+    from trimfit.verbs.sitting.machine import Sitting
+
+__all__ = ["Answers", "HouseAnswers", "LogBench", "sitting_on"]
+
+
+class Answers(Protocol):
+    """Where a sitting's answers come from."""
+
+    def reed(self, name: str) -> Advice:
+        """What to do next with a reed."""
+
+    def work(self) -> Sequence[str]:
+        """The reeds that wait for work, most urgent first."""
+
+    def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
+        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
+
+    def foreseen(self, reading: Reading) -> Foreseen:
+        """What a reading should show under its own conditions, for its reed and for those beside it."""
+
+
+class HouseAnswers:
+    """Answers from what the log at `path` has taught the house. `tell(step, done, whole)` hears of long steps, such as
+    learning the log for the first time."""
+
+    def __init__(self, path: Path, tell: Callable[[str, int, int], None]) -> None:
+        self.path, self.tell = path, tell
+
+    def reed(self, name: str) -> Advice:
+        """What to do next with a reed."""
+        from trimfit.verbs.ask import ask_reed
+
+        return ask_reed(self.path, name, self.tell)
+
+    def work(self, order: str | None = None) -> Sequence[str]:
+        """The reeds that have an order (or this one) and want a cut or a reading, most urgent first."""
+        from trimfit.verbs.ask import ask_all
+
+        return [
+            advice.reed
+            for advice in ask_all(self.path, self.tell)
+            if advice.action in ("trim", "read-again") and order in (None, advice.order)
+        ]
+
+    def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
+        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
+        from trimfit.verbs.predict import foretell
+
+        return foretell(self.path, name)
+
+    def foreseen(self, reading: Reading) -> Foreseen:
+        """What a reading should show under its own conditions, for its reed and for those beside it."""
+        from trimfit.session.expected_reading import foresee
+
+        return foresee(self.path, reading)
+
+
+class LogBench:
+    """A `Bench` on an open journal; what it has learned may be nothing yet, and then doubts fall back on the reed's
+    own readings."""
+
+    def __init__(self, journal: Journal, answers: Answers) -> None:
+        self.journal, self.answers = journal, answers
+        self._cuts: dict[str, list[float]] | None = None
+
+    def settings(self) -> Settings:
+        """The shop's settings, as the log has them."""
+        return self.journal.settings()
+
+    def names(self) -> Sequence[str]:
+        """The names of all reeds in the log."""
+        return [name for (name,) in self.journal.columns("reed", ["reed"])]
+
+    def work(self) -> Sequence[str]:
+        """The reeds that wait for work, most urgent first."""
+        return self.answers.work()
+
+    def history(self, reed: str) -> ReedHistory:
+        """All that the log knows of a reed. Raises InputError for one that is not in it."""
+        return self.journal.of_reed(reed)
+
+    def answer(self, reed: str) -> Advice:
+        """What to do next with a reed. Raises TrimfitError where there is no answer."""
+        return self.answers.reed(reed)
+
+    def foretold(self, reed: str) -> Mapping[str, tuple[float, float]]:
+        """What the next reading should show; nothing where nothing can be foretold."""
+        try:
+            return self.answers.foretold(reed)
+        except TrimfitError:
+            return {}
+
+    def doubts(
+        self,
+        record: Record,
+        history: ReedHistory | None,
+        *,
+        heard: Mapping[str, str],
+        reference_hz: float | None,
+        advised_mm: float | None,
+    ) -> Sequence[Doubt]:
+        """What is doubtful in a record not yet logged; see `entry.checks`."""
+        from trimfit.entry.checks import outcome_doubts, reading_doubts, trim_doubts
+        from trimfit.entry.typing_slips import Typed
+
+        if isinstance(record, Reed):
+            from trimfit.entry.similar_names import name_doubts
+
+            return name_doubts(self.journal, record)[0]
+        if isinstance(record, Event):
+            return ()
+        settings = self.settings()
+        history = history or self.history(record.reed)
+        if isinstance(record, Outcome):
+            return outcome_doubts(record, history, settings)
+        if isinstance(record, Trim):
+            cuts_mm = self._cuts_mm(history.reed.record.reed_type)
+            longest_mm = max(cuts_mm, default=None)
+            return trim_doubts(
+                record, history, settings, longest_mm=longest_mm, cuts=len(cuts_mm), advised_mm=advised_mm
+            )
+        foreseen = None
+        with suppress(TrimfitError):
+            foreseen = self.answers.foreseen(record)
+        return reading_doubts(record, history, settings, {}, typed=Typed(heard, reference_hz), foreseen=foreseen)
+
+    def append(self, record: Record, doubts: Sequence[Doubt]) -> tuple[str, bool]:
+        """Log a record durably, with its doubts; the entry's id, and whether it is new to the log.
+
+        An outcome takes the place of an earlier one, which is struck.
+        """
+        before = self.journal.last_seq()
+        if isinstance(record, Outcome):
+            from trimfit.verbs.log import keep_outcome
+
+            kept = keep_outcome(self.journal, record, tuple(doubts))
+            return kept.entry, kept.new
+        logged = self.journal.append(record, doubts=doubts)
+        long = any(doubt.kind == "trim-long" for doubt in doubts)
+        if isinstance(record, Trim) and record.length_mm and not long and self._cuts is not None:
+            reed_type = self.history(record.reed).reed.record.reed_type
+            self._cuts.setdefault(reed_type, []).append(record.length_mm)
+        return logged.entry, logged.seq > before
+
+    def last_of(self, reed: str) -> tuple[str, str]:
+        """The entry logged last of a reed: its id, and what it is in words."""
+        from trimfit.log.entry_kinds import kind_of_entry
+
+        entry = self.journal.last_of(reed)
+        kind = kind_of_entry(entry)
+        return entry, kind.name if kind is not None else "entry"
+
+    def strike(self, entry: str, why: str) -> str:
+        """Strike an entry; the strike's id."""
+        self._cuts = None
+        return self.journal.strike(entry, why)
+
+    def _cuts_mm(self, reed_type: str) -> Sequence[float]:
+        """Lengths of all cuts on reeds of a type, read once and kept until an entry is struck."""
+        if self._cuts is None:
+            type_of = dict(self.journal.columns("reed", ["reed", "reed_type"]))
+            self._cuts = {}
+            # A cut whose length was in doubt says nothing of how long cuts are.
+            long = {entry for entry, doubt in self.journal.accepted_doubts() if doubt.startswith("trim-long:")}
+            for entry, reed, length_mm in self.journal.columns("trim", ["entry", "reed", "length_mm"]):
+                if length_mm and entry not in long:
+                    self._cuts.setdefault(type_of.get(reed, ""), []).append(length_mm)
+        return self._cuts.get(reed_type, ())
+
+
+@contextmanager
+def sitting_on(
+    path: Path,
+    reeds: Sequence[str] = (),
+    *,
+    scripted: bool = False,
+    width: int = 80,
+    tell: Callable[[str, int, int], None],
+) -> Iterator[Sitting]:
+    """A sitting on the log at `path`, which stays open as long as the sitting lasts.
+
+    reeds: names of reeds, or of orders, which stand for those of their reeds that want work now, most urgent first.
+    scripted: lines are piped in. width: columns of the screen. tell(step, done, whole) hears of long steps. Raises
+    LogError if there is no log there, InputError for an order none of whose reeds wants work.
+    """
+    from trimfit.base.dates import local_now
+    from trimfit.log.journal import Journal
+    from trimfit.verbs.sitting.machine import Sitting
+
+    with Journal(path) as journal:
+        house = HouseAnswers(path, tell)
+        orders = {name for (name,) in journal.columns("order", ["order"])} if reeds else set()
+        orders -= {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted(orders))}
+        named: list[str] = []
+        for name in reeds:
+            of_it = house.work(name) if name in orders else [name]
+            if not of_it:
+                raise InputError(f"no reed of order {name!r} wants work", remedy="trimfit ask --all says what does")
+            named += of_it
+        yield Sitting(LogBench(journal, house), local_now, named, scripted=scripted, width=width)

@@ -1,0 +1,301 @@
+"""What a sitting says: the answer in a reed maker's words, F and E closing in, the tally. Plain text, no terminal."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from trimfit.base.answers import Advice
+from trimfit.base.pitch import cents_from_440, hz_from_cents
+from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
+from trimfit.base.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.session.own_lines import OwnLines
+
+__all__ = [
+    "CAUTIONS",
+    "HELP",
+    "Tally",
+    "advice_lines",
+    "chance_words",
+    "closing_line",
+    "expected_line",
+    "gaps_of",
+    "left_lying",
+    "own_words",
+    "plain_name",
+    "reed_lines",
+    "signed",
+    "wrapped",
+]
+
+CAUTIONS = (
+    "Mind the blade. Keep the dust of synthetic blades and of cane out of your lungs. A chanter is loud close to"
+    " the ear. A reed that another has had in the mouth is no reed to share. Local codes go first."
+)
+HELP = """\
+f 779.1 e 702.6 a 468.2 A 936.1 crow C+22   a reading, any order, what was taken
+    notes g a b c d e f G A (G and A: the high ones), G octave go, crow, taped f
+    hertz, hertz as low A, or cents from the target: f -12c
+p 6.5kPa   t 21C   h 55%   ch NAME   alone on a line: holds from now on
+as_low_a, sounding, cents, auto   alone on a line: how bare numbers are meant
+Enter, ok  log the cut just advised, asked and taken
+0.14       this much was taken (mm); 0.14 lip 2; lip 2; 0.14 asked 0.15
+r          read again: forget the advice, ask for another reading
+n          next reed of the work list;  w  what waits now;  reed NAME  this reed
+why        what the answer rests on;  clear  a clean screen
+new NAME type TYPE batch BATCH [blade MM] [order ORDER]   a reed not yet logged
+moved      it is not as it was, with no cut; moved soaked, moved dropped say why
+good  lost  stock   the reed leaves the bench
+u          undo: strike the last entry of this sitting (it stays readable)
+strike     take back this reed's last entry, however old; strike ID  that entry
+?          this page;  q, exit  leave. All that was logged is in the log."""
+BAR_CELLS = 39
+# A gap that moved by itself by less, and surely so, is not worth a line.
+MOVED_CENTS = 1.5
+# What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
+WIDEST_CENTS = 150.0
+
+
+def plain_name(name: str, longest: int = 40) -> str:
+    """A name fit for one line of a terminal: no control characters, not too long."""
+    shown = "".join(character if character.isprintable() else "?" for character in name)
+    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
+
+
+def wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
+    """`text` in lines of at most `width`, the later ones set in."""
+    return textwrap.wrap(text, width, subsequent_indent=hang, break_on_hyphens=False) or [""]
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """A number with its sign, and none on a nought."""
+    said = f"{value:+.{digits}f}"
+    return said if said.strip("+-0.") else said[1:]
+
+
+def _side(cents: float) -> str:
+    size = f"{abs(cents):.1f}" if abs(cents) < 9.95 else f"{abs(cents):.0f}"
+    if size == "0.0":
+        return "F and E agree"
+    return f"F {size} cents {'over' if cents > 0 else 'under'} E"
+
+
+def _reach(interval: Interval) -> str:
+    return f"{signed(interval.low, 1)} to {signed(interval.high, 1)}"
+
+
+def chance_words(chance: float) -> str:
+    """A chance in per cent, no finer than it is known."""
+    if chance < 0.001:
+        return "under 0.1 %"
+    return f"{100.0 * chance:.1f} %" if chance < 0.0995 else f"{100.0 * chance:.0f} %"
+
+
+def _cuts(trims_left: float) -> str:
+    if trims_left < 0.05:
+        return "no cut left"
+    return "about one cut left" if 0.85 <= trims_left < 1.15 else f"about {trims_left:.1f} cuts left"
+
+
+def _in_all(advice: Advice) -> str:
+    """What has yet to come off in all, where a cut is likely to be left."""
+    need = advice.need_mm
+    if need is None or advice.trims_left < 0.5 or need.high < 0.005:
+        return ""
+    return f", {need.mean:.2f} mm in all ({need.low:.2f} to {need.high:.2f})"
+
+
+def _head(advice: Advice) -> str:
+    """What to do, in as few words as there are."""
+    if advice.action == "trim":
+        lip = f"{advice.lip_strokes} lip stroke{'s' if advice.lip_strokes != 1 else ''}" if advice.lip_strokes else ""
+        length = f"take off {advice.length_mm:.2f} mm" if advice.length_mm else "leave the length"
+        return f"{length}, {lip}" if lip else length
+    if advice.action == "read-again":
+        return "read it again before the next cut" if advice.gap_read else "read it first"
+    return {
+        "finished": "finished: leave it as it is",
+        "past": "past: F is over E for good on this chanter",
+        "no-fit": "will not fit this order",
+    }[advice.action]
+
+
+def own_words(own: OwnLines) -> str:
+    """What a reed's own readings say by themselves (`own_lines`)."""
+    need, meets = own.need_mm, own.meet_pitch_hz
+    if need.mean >= 0.0:
+        where = f"{need.mean:.2f} mm in all ({max(need.low, 0.0):.2f} to {need.high:.2f})"
+    else:
+        where = f"F and E met {-need.mean:.2f} mm before this"
+    pitch = f"meets at {meets.mean:.1f} Hz ({meets.low:.1f} to {meets.high:.1f})"
+    return f"by straight lines through its own {own.readings} readings alone: {where}; {pitch}"
+
+
+def advice_lines(advice: Advice, width: int = 80) -> list[str]:
+    """The answer to `ask` in at most a handful of lines: what to do, where F and E stand, the chance, the reason.
+
+    Figures foretold for a reed whose F and E were never read are no figures of it: they are said only of a cut.
+    """
+    lines = [f"> {_head(advice)}"]
+    if advice.outcome:
+        went = {"to-stock": "to stock"}.get(advice.outcome, advice.outcome)
+        lines = [f"> left the bench: {went}", f"  strike that to go on; then: {_head(advice)}"]
+    stand = []
+    if advice.gap_read or advice.action == "trim":
+        if advice.gap_now_cents:
+            stand.append(f"{_side(advice.gap_now_cents.mean)} ({_reach(advice.gap_now_cents)})")
+        if advice.action == "trim" and advice.gap_after_cents:
+            stand.append(f"after the cut {_side(advice.gap_after_cents.mean)} ({_reach(advice.gap_after_cents)})")
+        if advice.meet_pitch_hz:
+            meets = advice.meet_pitch_hz
+            kpa = f" at {advice.pressure_kpa:.1f} kPa" if advice.pressure_kpa else ""
+            stand.append(f"meets at {meets.mean:.1f} Hz ({meets.low:.1f} to {meets.high:.1f}){kpa}")
+    if stand:
+        lines += wrapped("  " + "; ".join(stand), width, "    ")
+    if (advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim":
+        chance = (
+            f"  chance of going past {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}{_in_all(advice)}"
+        )
+        lines += wrapped(chance, width, "    ")
+    moved = advice.moved_cents
+    if moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:
+        ends = f"{signed(moved.low)} to {signed(moved.high)}"
+        lines.append(f"  moved by itself since the last sitting: F {signed(moved.mean)} cents ({ends})")
+    said = "; ".join(part for part in (advice.reason, *advice.notes) if part)
+    if not (said or advice.reed_type):
+        said = advice.why
+    if said:
+        lines += wrapped("  " + plain_name(said, 600), width, "    ")
+    return lines
+
+
+def left_lying(reed_type: str, half_width_cents: float, *, assumed: bool) -> str:
+    """How well the gap of a reed of this type is known a week after it was read: one sentence.
+
+    half_width_cents: half of the 90 % interval; assumed: no reed was read twice with no work between.
+    """
+    why = "; assumed: no reed was read twice with no work between" if assumed else ""
+    size = f"{half_width_cents:.0f}"
+    kind = plain_name(reed_type)
+    return f"{kind}: a reed left for a week is known to ± {size} cent{'' if size == '1' else 's'} of gap{why}"
+
+
+def gaps_of(history: ReedHistory, scale: Mapping[str, Fraction]) -> list[tuple[float, float]]:
+    """F and E as low A, in cents from 440 Hz, of each reading that has both untaped, in order of time."""
+    found = []
+    for logged in history.readings:
+        reading = logged.record
+        if {"f", "e"} <= reading.notes_hz.keys() and not {"f", "e"} & set(reading.taped):
+            f_cents, e_cents = (cents_from_440(reading.notes_hz[note] / float(scale[note])) for note in ("f", "e"))
+            found.append((f_cents, e_cents))
+    return found
+
+
+def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None = None, width: int = 80) -> str:
+    """One line of text on which F and E close in, from the reading before (small letters) to the last (capitals).
+
+    pairs: F and E as low A, cents from 440 Hz, oldest first. aim_cents: the target or the chanter's meeting pitch,
+    shown as `|`. The scale is that of the reed's first reading, so that lines under one another can be compared.
+    """
+    if not pairs:
+        return ""
+    centre = aim_cents if aim_cents is not None else sum(pairs[0]) / 2.0
+    off = [abs(cents - centre) for pair in pairs for cents in pair]
+    half = 5.0 * math.ceil(max(12.0, *([one for one in off if one < WIDEST_CENTS] or off)) * 1.05 / 5.0)
+    cells = min(BAR_CELLS, width - 41)
+    bar = [" "] * cells
+
+    def cell(cents: float) -> int:
+        return min(cells - 1, max(0, round((cents - centre + half) / (2.0 * half) * (cells - 1))))
+
+    if aim_cents is not None:
+        bar[cell(aim_cents)] = "|"
+    f_cell, e_cell = (cell(cents) for cents in pairs[-1])
+    if len(pairs) > 1:
+        for before, now, letter in zip(pairs[-2], pairs[-1], "fe", strict=True):
+            start, end = sorted((cell(before), cell(now)))
+            for place in range(start, end + 1):
+                bar[place] = "." if bar[place] == " " else bar[place]
+            bar[cell(before)] = letter
+    bar[f_cell], bar[e_cell] = "F", "E"
+    if f_cell == e_cell:
+        bar[f_cell] = "X"
+    low, high = hz_from_cents(centre - half), hz_from_cents(centre + half)
+    return f"  {low:.0f} [{''.join(bar)}] {high:.0f} Hz  {_side(pairs[-1][0] - pairs[-1][1])}"
+
+
+def expected_line(foretold: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]) -> str:
+    """What the next reading should show: F and E sounding, where they are foretold, and one standard deviation."""
+    parts, widest_hz = [], 0.0
+    for note in ("f", "e"):
+        if note in foretold:
+            mean, sd = foretold[note]
+            hz = hz_from_cents(mean) * float(scale[note])
+            parts.append(f"{note.upper()} {hz:.1f}")
+            widest_hz = max(widest_hz, hz * sd * math.log(2) / 1200.0)
+    return f"  expect {' and '.join(parts)} Hz, give or take {widest_hz:.1f}" if parts else ""
+
+
+def reed_lines(history: ReedHistory, width: int = 80) -> list[str]:
+    """Which reed this is, for whom, and what was done to it so far."""
+    reed = history.reed.record
+    parts = [plain_name(reed.reed), f"type {plain_name(reed.reed_type)}", f"batch {plain_name(reed.batch)}"]
+    if history.order:
+        parts.append(f"order {plain_name(history.order.order)}")
+    if history.chanter:
+        parts.append(f"chanter {plain_name(history.chanter.chanter)}")
+    if history.order and history.order.target_pitch_hz:
+        parts.append(f"target {history.order.target_pitch_hz:.1f} Hz")
+    taken = sum(one.record.length_mm or 0.0 for one in history.trims)
+    strokes = sum(one.record.lip_strokes or 0.0 for one in history.trims)
+    count = len(history.readings)
+    done = f"  {taken:.2f} mm off, {strokes:g} lip strokes, {count} reading{'' if count == 1 else 's'} so far"
+    left = f"; left the bench: {history.outcome.record.outcome}" if history.outcome else ""
+    return [*wrapped("== " + ", ".join(parts), width, "   "), done + left]
+
+
+@dataclass(slots=True)
+class Tally:
+    """What this sitting has logged; a struck entry is taken off again and counted as struck."""
+
+    readings: int = 0
+    cuts: int = 0
+    taken_mm: float = 0.0
+    events: int = 0
+    good: int = 0
+    lost: int = 0
+    stock: int = 0
+    struck: int = 0
+
+    def count(self, record: object, sign: int = 1) -> None:
+        """Count a record of the log, or with sign -1 take it off again."""
+        if isinstance(record, Reading):
+            self.readings += sign
+        elif isinstance(record, Trim):
+            self.cuts += sign
+            self.taken_mm += sign * (record.length_mm or 0.0)
+        elif isinstance(record, Event):
+            self.events += sign
+        elif isinstance(record, Outcome):
+            name = {"good": "good", "lost": "lost"}.get(record.outcome, "stock")
+            setattr(self, name, getattr(self, name) + sign)
+
+    def line(self) -> str:
+        """The tally on one line; only what there is."""
+        parts = [f"{self.readings} read", f"{self.cuts} cut"]
+        if self.cuts:
+            parts[-1] += f" ({abs(self.taken_mm):.2f} mm)"
+        if self.events:
+            parts.append(f"{self.events} event{'' if self.events == 1 else 's'}")
+        for name, count in (("good", self.good), ("lost", self.lost), ("to stock", self.stock)):
+            if count:
+                parts.append(f"{count} {name}")
+        if self.struck:
+            parts.append(f"{self.struck} struck")
+        return ", ".join(parts)
