@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 import trimfit
-from trimfit.base.answers import Foretold
+from trimfit.base.answers import PredictedReading
 from trimfit.base.errors import InputError, LogError
 from trimfit.base.units import Interval
 from trimfit.python_api import frame_of_answers
@@ -122,7 +122,9 @@ def test_blanks_for_an_order_and_its_run_played_out(log: trimfit.OpenLog) -> Non
 
 def test_notes_and_intervals_become_columns() -> None:
     span = Interval(2.0, 1.0, 3.0)
-    (row,) = frame_of_answers([Foretold("a", span, span, {"low_g": span}, "CH-1", 6.0, 20.0)]).to_dict("records")
+    (row,) = frame_of_answers([PredictedReading("a", span, span, {"low_g": span}, "CH-1", 6.0, 20.0)]).to_dict(
+        "records"
+    )
     assert row == {
         "reed": "a",
         **{f"{end}{name}": value for name in ("gap_cents", "crow_hz", "low_g_hz")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trimfit.log.counts import Counts
-    from trimfit.regression.fitted_model import FitCard
+    from trimfit.regression.fitted_model import FittedModel
     from trimfit.verbs.rehearse import Rehearsal
 
 __all__ = ["OpenLog", "frame_of_answers", "open_log"]
@@ -117,7 +117,7 @@ class OpenLog:
 
         return export_folder(self.path, Path(folder), self.tell).counts
 
-    def learn(self) -> FitCard:
+    def learn(self) -> FittedModel:
         """Fit the log now and keep what was learned in it. Raises InputError if it holds no reading."""
         from trimfit.verbs.learn import learn
 

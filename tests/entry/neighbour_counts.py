@@ -17,12 +17,12 @@ from tests.worlds.shop import LiveReed, World, read_gap_cents
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.records import Doubt, Reading, Reed, ReedHistory, Trim
 from trimfit.entry.checks import reading_doubts
-from trimfit.entry.neighbours import Foreseen
+from trimfit.entry.neighbours import ExpectedReading
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_import import import_folder
-from trimfit.session.expected_reading import forecast, foresee
-from trimfit.session.fit import card_of
-from trimfit.verbs.predict import foretell
+from trimfit.session.expected_reading import expected_reading, plain_expected_reading
+from trimfit.session.fit import current_model
+from trimfit.verbs.predict import predict_outputs
 
 __all__ = ["WAYS", "Asked", "measure"]
 
@@ -65,10 +65,10 @@ def _is_asked(doubts: Iterable[Doubt]) -> bool:
 def _judged(journal: Journal, reading: Reading, history: ReedHistory) -> dict[str, bool]:
     settings = journal.settings()
     same = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
-    told = foretell(journal.path, reading.reed) if same else {}
-    ways: dict[str, Foreseen | None] = {
-        WAYS[1]: foresee(journal.path, reading),
-        WAYS[2]: forecast(journal, reading, history),
+    told = predict_outputs(journal.path, reading.reed) if same else {}
+    ways: dict[str, ExpectedReading | None] = {
+        WAYS[1]: expected_reading(journal.path, reading),
+        WAYS[2]: plain_expected_reading(journal, reading, history),
     }
     found = {WAYS[0]: _is_asked(reading_doubts(reading, history, settings, told))}
     for way, foreseen in ways.items():
@@ -98,7 +98,7 @@ def measure(name: str, seed: int, *, past: int = 360, reeds: int = 60, turns: in
         world.history(rng, past).write_csv(Path(folder) / "shop")
         with Journal(Path(folder) / "log", create=True) as journal:
             import_folder(journal, Path(folder) / "shop")
-            card_of(journal)
+            current_model(journal)
             new = world.new_reeds(rng, reeds)
             for reed in new:
                 reed.day = 1000.0

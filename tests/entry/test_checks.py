@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, hz_from_cents, parse_crow_hz
 from trimfit.base.records import Doubt, Event, Logged, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 from trimfit.entry.checks import outcome_doubts, reading_doubts, trim_doubts
-from trimfit.entry.neighbours import Foreseen, Joint
+from trimfit.entry.neighbours import ExpectedReading, Joint
 from trimfit.entry.typing_slips import Typed, outputs_cents
 
 SHOP = Settings()
@@ -370,11 +370,11 @@ def _shifted(of: Reading, **cents: float) -> Reading:
 FOUR = Reading("R-1", "2026-03-31T10:00", "Heron", 530.0, {"e": 705.3, "f": 781.4, "low_a": 470.0, "high_a": 940.0})
 
 
-def _predicted() -> Foreseen:
+def _predicted() -> ExpectedReading:
     """What the four notes and the crow showed, to two cents each and to three in common."""
     now = outputs_cents(FOUR, SCALE)
     cov = [[9.0 + (4.0 if one == other else 0.0) for other in now] for one in now]
-    return Foreseen(Joint(tuple(now), list(now.values()), cov))
+    return ExpectedReading(Joint(tuple(now), list(now.values()), cov))
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,8 @@ from tests.entry.neighbour_counts import WAYS, measure
 from tests.verbs.sitting.fakes import ToldAnswers, play, seated, shop_log
 from trimfit.base.pitch import DEFAULT_RATIOS, OUTPUTS, cents_from_440, hz_from_cents
 from trimfit.base.records import Chanter, Logged, Reading, Reed, ReedHistory, Trim
-from trimfit.entry.neighbours import Foreseen, Joint, reads_like
-from trimfit.entry.plain_prediction import KEY, TypeNumbers, foresee, numbers_from_bytes, numbers_to_bytes
+from trimfit.entry.neighbours import ExpectedReading, Joint, reads_like
+from trimfit.entry.plain_prediction import KEY, TypeNumbers, numbers_from_bytes, numbers_to_bytes, plain_prediction
 from trimfit.log.journal import Journal
 from trimfit.verbs import log as verbs_log
 
@@ -50,10 +50,10 @@ def test_distance_and_determinant_are_those_of_linear_algebra(m: int, seed: int)
     assert joint.each()["f"] == pytest.approx((mean[OUTPUTS.index("f")], math.sqrt(cov[7, 7])))
 
 
-def pair(apart_cents: float) -> Foreseen:
+def pair(apart_cents: float) -> ExpectedReading:
     """E and F of two reeds: all within 20 cents, E and F of one reed within 2 of one another."""
     cov = [[402.0, 400.0], [400.0, 402.0]]
-    return Foreseen(Joint(("e", "f"), [0.0, 0.0], cov), {"R-2": Joint(("e", "f"), [0.0, apart_cents], cov)})
+    return ExpectedReading(Joint(("e", "f"), [0.0, 0.0], cov), {"R-2": Joint(("e", "f"), [0.0, apart_cents], cov)})
 
 
 def test_what_is_possible_note_by_note_and_impossible_together() -> None:
@@ -95,7 +95,7 @@ def taken(**more: object) -> Reading:
 def test_a_forecast_is_the_last_reading_moved_along_its_types_curve() -> None:
     before = taken(pressure_kpa=6.0, temperature_c=20.0)
     history = story(Trim("R-1", "t", 0.5), before, Trim("R-1", "t", 0.25, 2.0))
-    seen = foresee(NUMBERS, taken(pressure_kpa=6.5, temperature_c=22.0), history, [], DEFAULT_RATIOS)
+    seen = plain_prediction(NUMBERS, taken(pressure_kpa=6.5, temperature_c=22.0), history, [], DEFAULT_RATIOS)
     assert seen is not None
     assert seen.own.outputs == ("f",)
     f_cents = cents_from_440(780.0 * 3 / 5)
@@ -107,16 +107,21 @@ def test_a_forecast_is_the_last_reading_moved_along_its_types_curve() -> None:
 
 
 def test_a_forecast_of_a_blank_is_its_types_mean_and_another_chanter_has_none() -> None:
-    seen = foresee(NUMBERS, taken(crow_hz=530.0), story(Trim("R-1", "t", 2.5)), [], DEFAULT_RATIOS)
+    seen = plain_prediction(NUMBERS, taken(crow_hz=530.0), story(Trim("R-1", "t", 2.5)), [], DEFAULT_RATIOS)
     assert seen is not None
     # Only what the reading holds is foretold.
     assert seen.own.outputs == ("crow", "f")
     assert seen.own.each()["crow"] == pytest.approx((150.0, math.sqrt(404.0 + 2.5**2 * 25.0)))
     assert (
-        foresee(NUMBERS, Reading("R-1", "t", "CH-2", notes_hz={"f": 780.0}), story(taken()), [], DEFAULT_RATIOS) is None
+        plain_prediction(
+            NUMBERS, Reading("R-1", "t", "CH-2", notes_hz={"f": 780.0}), story(taken()), [], DEFAULT_RATIOS
+        )
+        is None
     )
     # A crow is the same in every chanter.
-    crow = foresee(NUMBERS, Reading("R-1", "t", crow_hz=530.0), story(taken(crow_hz=525.0)), [], DEFAULT_RATIOS)
+    crow = plain_prediction(
+        NUMBERS, Reading("R-1", "t", crow_hz=530.0), story(taken(crow_hz=525.0)), [], DEFAULT_RATIOS
+    )
     assert crow is not None
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from trimfit.base.records import Chanter, Order, Reed
-from trimfit.entry.similar_names import alike, name_doubts
+from trimfit.entry.similar_names import name_doubts, similar_name
 from trimfit.log.journal import Journal
 
 
@@ -31,11 +31,11 @@ from trimfit.log.journal import Journal
     ],
 )
 def test_alike(name: str, known: str, meant: str | None) -> None:
-    assert alike(name, [known]) == meant
+    assert similar_name(name, [known]) == meant
 
 
 def test_a_known_name_is_like_none() -> None:
-    assert alike("old", ["Old", "old"]) is None
+    assert similar_name("old", ["Old", "old"]) is None
 
 
 def test_doubts_of_new_things(tmp_path: Path) -> None:

@@ -14,10 +14,10 @@ with atheris.instrument_imports():
     from trimfit.base.units import BOUNDS, parse_pressure_kpa, parse_temperature_c
     from trimfit.entry import parse, tokens
 
-MODES: tuple[column_words.Heard, ...] = ("auto", "sounding", "as low A", "cents")
+MODES: tuple[column_words.ValueMeaning, ...] = ("auto", "sounding", "as low A", "cents")
 
 
-def check_reading(text: str, mode: column_words.Heard, reference_hz: float | None) -> None:
+def check_reading(text: str, mode: column_words.ValueMeaning, reference_hz: float | None) -> None:
     """A reading whose every value can be meant, or an InputError with a line for each fault."""
     said: list[str] = []
     try:

@@ -16,8 +16,8 @@ from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.records import Logged, Reading, Reed, ReedHistory, Settings
 from trimfit.entry.checks import reading_doubts
 from trimfit.regression.design import rows_from_frame
-from trimfit.regression.fitted_model import FitCard
-from trimfit.regression.fitting.steps import fit_card, prior_card
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.fitting.steps import fit_model, prior_model
 from trimfit.regression.posterior.reed import batch_states
 from trimfit.regression.priors import REGRESSORS
 from trimfit.regression.readings.frame import bench_frame
@@ -51,12 +51,12 @@ def shop() -> pd.DataFrame:
 
 
 @pytest.fixture(scope="module")
-def learned(shop: pd.DataFrame) -> FitCard:
+def learned(shop: pd.DataFrame) -> FittedModel:
     rows, types, chanters = rows_from_frame(shop)
-    return fit_card(rows, types, chanters, **CONDITIONS)
+    return fit_model(rows, types, chanters, **CONDITIONS)
 
 
-def _coefficients(card: FitCard, regressor: str) -> dict[str, dict[str, float]]:
+def _coefficients(card: FittedModel, regressor: str) -> dict[str, dict[str, float]]:
     """Mean coefficient by reed type and output."""
     at = REGRESSORS.index(regressor)
     return {
@@ -66,36 +66,36 @@ def _coefficients(card: FitCard, regressor: str) -> dict[str, dict[str, float]]:
 
 
 @pytest.fixture(scope="module", params=["assumed", "learned"])
-def card(request: pytest.FixtureRequest, learned: FitCard) -> FitCard:
+def card(request: pytest.FixtureRequest, learned: FittedModel) -> FittedModel:
     """What is believed before any reading, and after the demo shop's."""
-    return learned if request.param == "learned" else prior_card(("any",), *CONDITIONS.values())
+    return learned if request.param == "learned" else prior_model(("any",), *CONDITIONS.values())
 
 
-def test_shortening_raises_f_and_lowers_e_and_raises_the_crow(card: FitCard) -> None:
+def test_shortening_raises_f_and_lowers_e_and_raises_the_crow(card: FittedModel) -> None:
     for slope in _coefficients(card, "length").values():
         assert slope["f"] > 0 > slope["e"]
         assert slope["crow"] > slope["f"] - slope["e"]
 
 
-def test_a_new_reed_has_f_flat_and_e_sharp(card: FitCard) -> None:
+def test_a_new_reed_has_f_flat_and_e_sharp(card: FittedModel) -> None:
     for start in _coefficients(card, "start").values():
         assert start["f"] < start["e"]
 
 
-def test_the_top_hand_rises_more_with_pressure(card: FitCard) -> None:
+def test_the_top_hand_rises_more_with_pressure(card: FittedModel) -> None:
     for slope in _coefficients(card, "pressure").values():
         top, bottom = (np.mean([slope[note] for note in notes]) for notes in (NOTES[5:], NOTES[:5]))
         assert top > bottom > 0
 
 
-def test_cane_is_steeper_with_pressure_than_moulded(learned: FitCard) -> None:
+def test_cane_is_steeper_with_pressure_than_moulded(learned: FittedModel) -> None:
     slope = {name: np.mean(list(notes.values())[1:]) for name, notes in _coefficients(learned, "pressure").items()}
     cane = slope.pop("broad cane")
     assert len(slope) == 2
     assert all(cane > moulded for moulded in slope.values())
 
 
-def test_warmth_raises_every_note_alike(card: FitCard) -> None:
+def test_warmth_raises_every_note_alike(card: FittedModel) -> None:
     """About 3 cents per °C: the speed of sound, ISO 9613-1."""
     for slope in _coefficients(card, "temperature").values():
         assert np.mean([slope[note] for note in NOTES]) == pytest.approx(acoustics.cents_per_degree(), abs=0.5)
@@ -105,7 +105,7 @@ def test_warmth_raises_every_note_alike(card: FitCard) -> None:
 def test_a_chanter_that_asks_for_a_sharper_crow_needs_a_shorter_reed() -> None:
     """An old, flat chanter may need a sharper reed: told so, the same blank is foretold a wider gap on it."""
     chanters = ("old and flat", "usual")
-    card = prior_card(("any",), *CONDITIONS.values())
+    card = prior_model(("any",), *CONDITIONS.values())
     frame = pd.DataFrame(
         {"reed": ["K-1"], "reed_type": ["any"], "batch": ["b"], "removed_mm": [0.0], "crow_cents": [400.0]}
     )
@@ -139,7 +139,7 @@ def test_g_octave_under_the_as_goes_with_a_reed_that_wants_to_be_sharper(octave_
     assert kinds == (["g-octave"] if doubted else [])
 
 
-def test_the_demo_bench_reads_as_it_was_made(shop: pd.DataFrame, learned: FitCard) -> None:
+def test_the_demo_bench_reads_as_it_was_made(shop: pd.DataFrame, learned: FittedModel) -> None:
     """Invented with 0.9 cents for a note, 2 cents of seating that a sitting's notes share and 0.8 of the day's own; the
     crow with 3 cents and 1.2 of the day's, the gap with 0.5 of the day's: the study of repeated readings finds that
     back, pressures taken out by the learned slopes. Days mostly differ in their air too, so that a part of the day's

@@ -94,7 +94,7 @@ def test_a_crossing_foretold_with_its_interval() -> None:
     for name, unit in rows.groupby("unit"):
         first = unit.head(6)
         fit = least_squares.straight_line(first["hours"], first["percent_increase"])
-        belief = meeting_point.crossing_belief(fit.coefficients, fit.covariance, 10.0)
+        belief = meeting_point.crossing_posterior(fit.coefficients, fit.covariance, 10.0)
         assert (belief.low, belief.high) == pytest.approx(
             meeting_point.root_limits(fit.coefficients, fit.covariance, 10.0), rel=2e-4
         )

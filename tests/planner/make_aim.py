@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
-from trimfit.planner.aim import Aim, AimBelief, CutError, see
+from trimfit.planner.aim import Aim, AimPosterior, CutError, see
 from trimfit.regression.curve import KNOTS_MM
-from trimfit.regression.fitting.steps import prior_card
+from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import C_TERMS, REGRESSORS, STROKE_SHARE
 
@@ -75,7 +75,7 @@ def state_of(
 def random_state(seed: int) -> ReedState:
     """The state of an unread reed under the assumptions alone, with a random mean and a thinned covariance."""
     rng = np.random.default_rng(seed)
-    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    card = prior_model(("a",), 6.0, 20.0, 3.7)
     size = M * K + C_TERMS * K
     cov = np.zeros((size, size))
     cov[: M * K, : M * K] = 0.02 * card.coef_cov
@@ -92,6 +92,6 @@ def aim_of(target: float | None = None, *, most: float = 8.0, tolerance: float =
     return Aim("one", None, target, tolerance, most)
 
 
-def belief_of(target: float | None = None, *, removed: float = 0.0, **kwargs: float) -> AimBelief:
+def belief_of(target: float | None = None, *, removed: float = 0.0, **kwargs: float) -> AimPosterior:
     """`state_of` seen from an aim."""
     return see(state_of(**kwargs), aim_of(target), removed, 0.0)  # type: ignore[arg-type]

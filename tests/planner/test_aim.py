@@ -10,13 +10,13 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.planner.make_aim import E_NOTE, EXACT, F_NOTE, USUAL, K, aim_of, belief_of, random_state, state_of
-from trimfit.planner.aim import AimBelief, CutError, even_nodes, interval_of, nodes, normal_cdf, see
+from trimfit.planner.aim import AimPosterior, CutError, even_nodes, interval_of, nodes, normal_cdf, see
 from trimfit.regression.curve import bent_mm
 
 Array = NDArray[np.float64]
 
 
-def draw(belief: AimBelief, rng: np.random.Generator, n: int) -> Array:
+def draw(belief: AimPosterior, rng: np.random.Generator, n: int) -> Array:
     """Seeded draws (n, 8) of the law that the belief states: slope lognormal, the rest Gaussian given it."""
     mean, cov = belief.mean, belief.cov
     log_sd = math.sqrt(math.log1p(cov[1, 1] / mean[1] ** 2))
@@ -27,7 +27,7 @@ def draw(belief: AimBelief, rng: np.random.Generator, n: int) -> Array:
     return mean + (slope - mean[1])[:, None] * (cov[:, 1] / cov[1, 1]) + rng.standard_normal((n, 8)) @ root.T
 
 
-def gaps(q: Array, belief: AimBelief, length: float, lip: float, error: CutError, rng: np.random.Generator) -> Array:
+def gaps(q: Array, belief: AimPosterior, length: float, lip: float, error: CutError, rng: np.random.Generator) -> Array:
     """True gaps after a cut, executed with its error, along the curved length."""
     taken = length * (1 + error.pct / 100 * rng.standard_normal(len(q))) if length else np.zeros(len(q))
     if length:

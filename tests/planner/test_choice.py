@@ -12,10 +12,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.planner.make_aim import E_NOTE, F_NOTE, USUAL, K, M, aim_of, state_of
-from trimfit.planner.aim import Aim, AimBelief, CutError, see
+from trimfit.planner.aim import Aim, AimPosterior, CutError, see
 from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
 from trimfit.planner.policy_table import LADDER, Costs, PolicyTable, solve
-from trimfit.regression.fitting.steps import prior_card
+from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.posterior.reed import batch_states
 from trimfit.regression.priors import C_TERMS
 
@@ -31,7 +31,7 @@ def table() -> PolicyTable:
 
 
 @st.composite
-def beliefs(draw: st.DrawFn) -> AimBelief:
+def beliefs(draw: st.DrawFn) -> AimPosterior:
     """A reed anywhere between new and past, known well or hardly at all, on any type's slope."""
     number = st.floats
     slope = draw(number(15.0, 120.0))
@@ -57,7 +57,7 @@ aims = st.builds(
 )
 
 
-def legal(choice: Choice, belief: AimBelief, aim: Aim, rules: Rules) -> None:
+def legal(choice: Choice, belief: AimPosterior, aim: Aim, rules: Rules) -> None:
     assert choice.action in ACTIONS
     assert choice.length_mm >= 0.0
     assert belief.removed_mm + choice.length_mm <= max(aim.most_removed_mm, belief.removed_mm) + 1e-9
@@ -77,7 +77,7 @@ def legal(choice: Choice, belief: AimBelief, aim: Aim, rules: Rules) -> None:
 @PROFILE
 @given(belief=beliefs(), aim=aims, step=st.sampled_from([0.01, 0.02, 0.05, 0.1]))
 def test_a_cut_is_never_negative_never_off_the_step_never_past_the_blade(
-    belief: AimBelief, aim: Aim, step: float
+    belief: AimPosterior, aim: Aim, step: float
 ) -> None:
     rules = replace(RULES, step_mm=step)
     legal(choose(belief, aim, table(), rules), belief, aim, rules)
@@ -86,7 +86,7 @@ def test_a_cut_is_never_negative_never_off_the_step_never_past_the_blade(
 @PROFILE
 @given(belief=beliefs(), aim=aims, ceiling=st.floats(1e-4, 0.1))
 def test_no_visit_takes_more_of_a_chance_than_the_reed_may_in_its_life(
-    belief: AimBelief, aim: Aim, ceiling: float
+    belief: AimPosterior, aim: Aim, ceiling: float
 ) -> None:
     """Strokes alone close the gap as well as a cut does."""
     choice = choose(belief, aim, table(), replace(RULES, chance_past_ceiling=ceiling))
@@ -99,14 +99,14 @@ def dear_reading(reading_minutes: float) -> PolicyTable:
 
 
 @st.composite
-def asked_by_one_reading(draw: st.DrawFn) -> tuple[AimBelief, Unconfirmed | None]:
+def asked_by_one_reading(draw: st.DrawFn) -> tuple[AimPosterior, Unconfirmed | None]:
     """A reed, and what is known of it if its one reading since the last work was wild (None: it was read twice)."""
     number = st.floats
     slope, removed = draw(number(15.0, 120.0)), draw(number(0.0, 1.5))
     share, lip_gap = draw(number(0.02, 0.5)), draw(number(-1.5, 1.5))
     gap, gap_sd = draw(number(-60.0, 6.0)), draw(number(0.4, 6.0))
 
-    def reed(gap: float, gap_sd: float) -> AimBelief:
+    def reed(gap: float, gap_sd: float) -> AimPosterior:
         state = state_of(gap, slope, gap_sd=gap_sd, slope_sd=slope * share, lip_gap=lip_gap, pitch_sd=1.0)
         return see(state, aim_of(), removed, 0.0)
 
@@ -126,7 +126,7 @@ def asked_by_one_reading(draw: st.DrawFn) -> tuple[AimBelief, Unconfirmed | None
     lost_minutes=st.floats(5.0, 4000.0),
 )
 def test_a_stated_chance_keeps_to_the_ceiling_whatever_a_reading_costs(
-    known: tuple[AimBelief, Unconfirmed | None],
+    known: tuple[AimPosterior, Unconfirmed | None],
     aim: Aim,
     ceiling: float,
     step: float,
@@ -164,7 +164,7 @@ def test_strokes_alone_are_as_many_as_the_ceiling_allows(gap_sd: float) -> None:
 
 @PROFILE
 @given(belief=beliefs(), aim=aims, ceilings=st.lists(st.floats(1e-4, 0.3), min_size=2, max_size=2).map(sorted))
-def test_a_lower_ceiling_never_lengthens_a_cut(belief: AimBelief, aim: Aim, ceilings: list[float]) -> None:
+def test_a_lower_ceiling_never_lengthens_a_cut(belief: AimPosterior, aim: Aim, ceilings: list[float]) -> None:
     low, high = (
         choose(belief, aim, table(), replace(RULES, chance_past_ceiling=ceiling)).length_mm for ceiling in ceilings
     )
@@ -184,14 +184,14 @@ def test_a_pitch_is_out_of_reach_or_not_whatever_the_ceiling() -> None:
 
 @PROFILE
 @given(belief=beliefs(), aim=aims, costs=st.lists(st.floats(5.0, 9000.0), min_size=2, max_size=2).map(sorted))
-def test_a_dearer_lost_reed_never_lengthens_a_cut(belief: AimBelief, aim: Aim, costs: list[float]) -> None:
+def test_a_dearer_lost_reed_never_lengthens_a_cut(belief: AimPosterior, aim: Aim, costs: list[float]) -> None:
     cheap, dear = (choose(belief, aim, table(), replace(RULES, lost_minutes=cost)).length_mm for cost in costs)
     assert dear <= cheap
 
 
 @PROFILE
 @given(belief=beliefs(), aim=aims)
-def test_the_same_question_has_the_same_answer(belief: AimBelief, aim: Aim) -> None:
+def test_the_same_question_has_the_same_answer(belief: AimPosterior, aim: Aim) -> None:
     assert choose(belief, aim, table(), RULES) == choose(belief, aim, table(), RULES)
 
 
@@ -210,7 +210,7 @@ def test_relabelling_reeds_and_their_order_changes_nothing() -> None:
     from trimfit.regression.design import Rows
 
     rng = np.random.default_rng(2)
-    card = replace(prior_card(("a",), 6.0, 20.0, 3.7), coef_cov=0.05 * prior_card(("a",), 6.0, 20.0, 3.7).coef_cov)
+    card = replace(prior_model(("a",), 6.0, 20.0, 3.7), coef_cov=0.05 * prior_model(("a",), 6.0, 20.0, 3.7).coef_cov)
     n = 9
     y = 200.0 + rng.normal(0, 4.0, (n, K))
     y[:, 0] += 200.0

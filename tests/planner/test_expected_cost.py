@@ -25,7 +25,7 @@ def test_lines_of_many_units() -> None:
 )
 def test_belief_of_a_crossing_agrees_with_play(mean: list[float], sd: list[float], correlation: float) -> None:
     covariance = np.outer(sd, sd) * [[1.0, correlation], [correlation, 1.0]]
-    belief = meeting_point.crossing_belief(mean, covariance, 0.0, share=0.8)
+    belief = meeting_point.crossing_posterior(mean, covariance, 0.0, share=0.8)
     level, slope = np.random.default_rng(5).multivariate_normal(mean, covariance, 200_000).T
     played = meeting_point.crossings(level, slope, 0.0)
     assert belief.chance_already == pytest.approx((played == 0).mean(), abs=0.004)
@@ -36,26 +36,26 @@ def test_belief_of_a_crossing_agrees_with_play(mean: list[float], sd: list[float
 
 def test_falling_is_rising_upside_down() -> None:
     covariance = np.array([[4.0, 3.0], [3.0, 50.0]])
-    up = meeting_point.crossing_belief([-12.0, 40.0], covariance, 0.0)
-    down = meeting_point.crossing_belief([12.0, -40.0], covariance, 0.0, rising=False)
+    up = meeting_point.crossing_posterior([-12.0, 40.0], covariance, 0.0)
+    down = meeting_point.crossing_posterior([12.0, -40.0], covariance, 0.0, rising=False)
     assert up == down
 
 
 def test_certain_and_half_certain_lines() -> None:
-    sure = meeting_point.crossing_belief([-12.0, 40.0], np.zeros((2, 2)), 0.0)
+    sure = meeting_point.crossing_posterior([-12.0, 40.0], np.zeros((2, 2)), 0.0)
     assert (sure.low, sure.median, sure.high) == pytest.approx((0.3, 0.3, 0.3))
     assert (sure.chance_already, sure.chance_never) == (0.0, 0.0)
-    past = meeting_point.crossing_belief([3.0, 40.0], np.zeros((2, 2)), 0.0)
+    past = meeting_point.crossing_posterior([3.0, 40.0], np.zeros((2, 2)), 0.0)
     assert (past.median, past.chance_already) == (0.0, 1.0)
-    slope_only = meeting_point.crossing_belief([-12.0, 40.0], np.diag([0.0, 25.0]), 0.0)
+    slope_only = meeting_point.crossing_posterior([-12.0, 40.0], np.diag([0.0, 25.0]), 0.0)
     assert slope_only.median == pytest.approx(0.3)
     assert slope_only.low == pytest.approx(12 / (40 + 5 * 1.6448536), rel=1e-6)
-    level_only = meeting_point.crossing_belief([-12.0, 40.0], np.diag([4.0, 0.0]), 0.0)
+    level_only = meeting_point.crossing_posterior([-12.0, 40.0], np.diag([4.0, 0.0]), 0.0)
     assert level_only.high == pytest.approx((12 + 2 * 1.6448536) / 40, rel=1e-6)
 
 
 def test_an_unsettled_slope_leaves_the_end_open() -> None:
-    wild = meeting_point.crossing_belief([-12.0, 5.0], np.diag([1.0, 100.0]), 0.0)
+    wild = meeting_point.crossing_posterior([-12.0, 5.0], np.diag([1.0, 100.0]), 0.0)
     assert wild.high == math.inf
     assert wild.chance_never == pytest.approx(0.5 * math.erfc(0.5 / math.sqrt(2)), abs=1e-5)
     assert meeting_point.root_limits([-12.0, 5.0], np.diag([1.0, 100.0]), 0.0) == (-math.inf, math.inf)
@@ -81,7 +81,7 @@ def test_meeting_point_of_two_lines() -> None:
 )
 def test_a_belief_that_is_none_is_refused(mean: list[float], covariance: np.ndarray) -> None:
     with pytest.raises(InputError, match="a belief"):
-        meeting_point.crossing_belief(mean, covariance, 0.0)
+        meeting_point.crossing_posterior(mean, covariance, 0.0)
 
 
 @settings(max_examples=60)

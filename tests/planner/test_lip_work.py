@@ -8,7 +8,7 @@ import pytest
 from tests.planner.make_aim import EXACT, USUAL, aim_of, belief_of
 from trimfit.planner.aim import LEAST_SLOPE, nodes
 from trimfit.planner.choice import Rules, choose
-from trimfit.planner.lip_work import TELLING, LipPlan
+from trimfit.planner.lip_work import WORTH_READING, LipPlan
 from trimfit.planner.policy_table import Costs, solve
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.4)
@@ -122,7 +122,7 @@ def test_a_reading_is_worth_taking_for_the_room_that_it_gives_a_stroke() -> None
     )
     plans = [LipPlan(belief, aim_of(113.0), COSTS, USUAL) for belief in (vague, plain)]
     assert [plan.most_now for plan in plans] == [0, 2]
-    assert plans[0].by_reading[1] > TELLING * plans[0].by_reading[0]
+    assert plans[0].by_reading[1] > WORTH_READING * plans[0].by_reading[0]
     assert plans[0].read() < plans[0].leave() - COSTS.reading_minutes
     actions = [choose(belief, aim_of(113.0), solve(COSTS), RULES).action for belief in (vague, plain)]
     assert actions == ["read-again", "trim"]

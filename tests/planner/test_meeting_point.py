@@ -8,32 +8,32 @@ import numpy as np
 import pytest
 
 from trimfit.base.errors import InputError
-from trimfit.planner.meeting_point import crossing_belief, meeting_point, propagate, root_limits
+from trimfit.planner.meeting_point import crossing_posterior, meeting_point, propagate, root_limits
 
 
 def test_a_line_surely_past_needs_nothing() -> None:
-    belief = crossing_belief([20.0, 2.0], np.diag([0.01, 0.01]), 10.0)
+    belief = crossing_posterior([20.0, 2.0], np.diag([0.01, 0.01]), 10.0)
     assert (belief.low, belief.median, belief.high) == (0.0, 0.0, 0.0)
     assert belief.chance_already == pytest.approx(1.0)
     assert belief.chance_never == 0.0
 
 
 def test_a_line_surely_going_away_never_arrives() -> None:
-    belief = crossing_belief([0.0, -2.0], np.diag([0.01, 0.01]), 10.0)
+    belief = crossing_posterior([0.0, -2.0], np.diag([0.01, 0.01]), 10.0)
     assert math.isinf(belief.low)
     assert belief.chance_never == pytest.approx(1.0, abs=1e-6)
 
 
 def test_a_level_known_exactly_leaves_the_slope_alone_to_doubt() -> None:
     """10 / slope, slope normal: its quantiles are those of the slope, turned round."""
-    belief = crossing_belief([0.0, 5.0], np.diag([0.0, 0.25]), 10.0)
+    belief = crossing_posterior([0.0, 5.0], np.diag([0.0, 0.25]), 10.0)
     assert belief.median == pytest.approx(10.0 / 5.0, rel=1e-6)
     assert belief.low == pytest.approx(10.0 / (5.0 + 1.644854 * 0.5), rel=1e-5)
     assert belief.high == pytest.approx(10.0 / (5.0 - 1.644854 * 0.5), rel=1e-5)
 
 
 def test_nothing_in_doubt_is_said_as_a_single_amount() -> None:
-    belief = crossing_belief([0.0, 5.0], np.zeros((2, 2)), 10.0)
+    belief = crossing_posterior([0.0, 5.0], np.zeros((2, 2)), 10.0)
     assert (belief.low, belief.high) == (pytest.approx(2.0), pytest.approx(2.0))
 
 
@@ -56,4 +56,4 @@ def test_f_that_does_not_rise_against_e_is_refused_with_what_to_do() -> None:
 @pytest.mark.parametrize("spread", [np.eye(3), np.diag([1.0, -1.0]), np.diag([1.0, np.nan])])
 def test_a_belief_that_is_none_is_refused(spread: np.ndarray) -> None:
     with pytest.raises(InputError, match="belief"):
-        crossing_belief([0.0, 1.0], spread, 10.0)
+        crossing_posterior([0.0, 1.0], spread, 10.0)

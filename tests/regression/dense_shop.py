@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.curve import KNOTS_MM
 from trimfit.regression.design import Coding, Rows, by_reading
-from trimfit.regression.fitted_model import FitCard
-from trimfit.regression.fitting.steps import coefficient_prior, prior_card
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.fitting.steps import coefficient_prior, prior_model
 from trimfit.regression.movement.process import (
     BASIS,
     EVENT,
@@ -229,7 +229,7 @@ def before(shop: Shop, strokes: dict[int, Array] | None = None) -> Unknowns:
         for b in range(M * n_types):
             coef_cov[a * K : (a + 1) * K, b * K : (b + 1) * K] = cov[a, b]
     parts = [coef_cov]
-    parts += [prior_card(coding.types, 6.0, 20.0, 3.7).chanter_cov] * n_chanters
+    parts += [prior_model(coding.types, 6.0, 20.0, 3.7).chanter_cov] * n_chanters
     parts += [shop.batch_cov] * len(rows.batches)
     for r in range(len(rows.reeds)):
         t = int(rows.type_code[rows.reed_code == r][0])
@@ -313,11 +313,11 @@ def told(shop: Shop, unknowns: Unknowns) -> Unknowns:
     return unknowns.conditioned(*cells(shop, unknowns))
 
 
-def card_of(shop: Shop, unknowns: Unknowns) -> FitCard:
+def card_of(shop: Shop, unknowns: Unknowns) -> FittedModel:
     """The card that a fit under these covariances would leave."""
     coding = shop.coding
     size = M * K * len(coding.types) + C_TERMS * K * len(coding.chanters)
-    plain = prior_card(coding.types, coding.pressure_kpa, coding.temperature_c, coding.balance_cents)
+    plain = prior_model(coding.types, coding.pressure_kpa, coding.temperature_c, coding.balance_cents)
     return replace(
         plain,
         coding=coding,

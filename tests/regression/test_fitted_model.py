@@ -10,26 +10,26 @@ import pytest
 
 from tests.regression.dense_shop import C_TERMS, K, M, before, card_of, small_shop, told
 from trimfit.base.errors import LogError
-from trimfit.regression.fitted_model import FitCard, card_from_bytes, card_to_bytes
-from trimfit.regression.fitting.steps import prior_card
+from trimfit.regression.fitted_model import FittedModel, model_from_bytes, model_to_bytes
+from trimfit.regression.fitting.steps import prior_model
 
 
-def _cards() -> list[FitCard]:
+def _cards() -> list[FittedModel]:
     shop = small_shop(1)
     fitted = card_of(shop, told(shop, before(shop)))
     full = replace(
         fitted.on_log(812, 0, 3, ("8/9", "4/3", "7/4"), (2.7, 0.005)), gap_stretch=1.3, criterion=-12.5, readings=41
     )
-    return [prior_card((), 6.0, 20.0, 3.7), prior_card(("cane", "молд"), 5.5, 21.0, 3.0), fitted, full]
+    return [prior_model((), 6.0, 20.0, 3.7), prior_model(("cane", "молд"), 5.5, 21.0, 3.0), fitted, full]
 
 
 @pytest.mark.parametrize("number", range(4))
 def test_bytes_and_back_are_the_same_card(number: int) -> None:
     card = _cards()[number]
-    data = card_to_bytes(card)
-    back = card_from_bytes(data)
-    assert card_to_bytes(back) == data
-    for field in fields(FitCard):
+    data = model_to_bytes(card)
+    back = model_from_bytes(data)
+    assert model_to_bytes(back) == data
+    for field in fields(FittedModel):
         old, new = getattr(card, field.name), getattr(back, field.name)
         if isinstance(old, np.ndarray):
             np.testing.assert_array_equal(old, new)
@@ -43,7 +43,7 @@ def test_bytes_and_back_are_the_same_card(number: int) -> None:
 
 def test_what_is_read_back_answers_alike() -> None:
     card = _cards()[3]
-    back = card_from_bytes(card_to_bytes(card))
+    back = model_from_bytes(model_to_bytes(card))
     np.testing.assert_array_equal(back.type_coef(1), card.type_coef(1))
     np.testing.assert_array_equal(back.type_coef(-1), card.new_type_mean.reshape(M, K))
     assert back.chanter_slice(1).stop == len(back.coef)
@@ -69,9 +69,9 @@ def test_what_is_read_back_answers_alike() -> None:
     ],
 )
 def test_other_bytes_are_refused_with_the_remedy(spoil) -> None:  # type: ignore[no-untyped-def]
-    data = spoil(card_to_bytes(_cards()[1]))
+    data = spoil(model_to_bytes(_cards()[1]))
     with pytest.raises(LogError, match="cannot be read"):
-        card_from_bytes(data)
+        model_from_bytes(data)
 
 
 def _with(data: bytes, **changed: object) -> bytes:

@@ -12,7 +12,7 @@ import pytest
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Reading, Reed, Trim
 from trimfit.log.journal import Journal
-from trimfit.session.fit import CARD, card_of
+from trimfit.session.fit import CARD, current_model
 from trimfit.session.reading_frame import frame_of
 from trimfit.verbs.learn import learn
 
@@ -48,23 +48,23 @@ def log(learned: Path, tmp_path: Path) -> Path:
 
 def test_a_few_readings_count_without_a_fit_and_many_bring_one(log: Path) -> None:
     with Journal(log) as journal:
-        kept = card_of(journal)
+        kept = current_model(journal)
         assert kept.readings == 24
         journal.append_many([read(i, visit) for i in range(12) for visit in (2,)])
-        assert card_of(journal).fit_seq == kept.fit_seq == kept.last_seq
+        assert current_model(journal).fit_seq == kept.fit_seq == kept.last_seq
         journal.append_many([read(i, visit) for i in range(8) for visit in (3,)])
-        anew = card_of(journal)
+        anew = current_model(journal)
         assert anew.fit_seq == anew.last_seq == journal.last_seq()
         assert anew.readings == 24 + 12 + 8
 
 
 def test_between_fits_the_coefficients_follow_by_the_changed_batches(log: Path) -> None:
     with Journal(log) as journal:
-        kept = card_of(journal)
+        kept = current_model(journal)
         journal.append_many([read(i, 2) for i in range(9)])
-        assert card_of(journal).last_seq == kept.last_seq, "nine readings only count for their own batch"
+        assert current_model(journal).last_seq == kept.last_seq, "nine readings only count for their own batch"
         journal.append(read(9, 2))
-        after = card_of(journal)
+        after = current_model(journal)
         assert after.last_seq == journal.last_seq()
         assert after.fit_seq == kept.fit_seq
         assert after.readings == 24
@@ -72,36 +72,36 @@ def test_between_fits_the_coefficients_follow_by_the_changed_batches(log: Path) 
         assert moved.max() > 0.05
         assert np.trace(after.coef_cov) < np.trace(kept.coef_cov)
     with Journal(log) as journal:
-        assert card_of(journal).last_seq == after.last_seq, "it was kept in the log"
+        assert current_model(journal).last_seq == after.last_seq, "it was kept in the log"
 
 
 def test_strikes_count_fivefold(log: Path) -> None:
     with Journal(log) as journal:
-        kept = card_of(journal)
+        kept = current_model(journal)
         entries = [one.entry for i in range(4) for one in journal.of_reed(f"R-{i}").readings[:1]]
         for entry in entries[:3]:
             journal.strike(entry, "typed on the wrong reed")
-        assert card_of(journal).last_seq == kept.last_seq
+        assert current_model(journal).last_seq == kept.last_seq
         journal.strike(entries[3], "typed on the wrong reed")
-        assert card_of(journal).readings == 20
+        assert current_model(journal).readings == 20
 
 
 def test_another_ratio_for_a_note_brings_a_fit(log: Path) -> None:
     with Journal(log) as journal:
-        kept = card_of(journal)
+        kept = current_model(journal)
         journal.set_setting("tolerance_hz", "0.5")
-        assert card_of(journal).last_seq == kept.last_seq
+        assert current_model(journal).last_seq == kept.last_seq
         journal.set_setting("ratio_d", "27/20")
-        assert card_of(journal).scale == ("8/9", "27/20", "7/4")
+        assert current_model(journal).scale == ("8/9", "27/20", "7/4")
 
 
 def test_a_new_type_of_reed_is_learned_once_it_has_five_readings(log: Path) -> None:
     with Journal(log) as journal:
         journal.append_many([Reed(f"new-R-{i}", "moulded", "M-1") for i in range(5)])
         journal.append_many([read(i, 2, reed_type="new-") for i in range(4)])
-        assert card_of(journal).coding.types == ("cane",)
+        assert current_model(journal).coding.types == ("cane",)
         journal.append(read(4, 2, reed_type="new-"))
-        assert card_of(journal).coding.types == ("cane", "moulded")
+        assert current_model(journal).coding.types == ("cane", "moulded")
 
 
 def test_what_cannot_be_read_back_is_learned_anew(log: Path) -> None:
@@ -109,13 +109,13 @@ def test_what_cannot_be_read_back_is_learned_anew(log: Path) -> None:
         good = journal.learned_get(CARD)
         assert good is not None
         journal.learned_put({CARD: good[: len(good) // 2]})
-        assert card_of(journal).readings == 24
+        assert current_model(journal).readings == 24
         assert journal.learned_get(CARD) is not None
 
 
 def test_nothing_read_is_assumption_and_no_fit(tmp_path: Path) -> None:
     with Journal(tmp_path / "log", create=True) as journal:
-        assert card_of(journal).readings == 0
+        assert current_model(journal).readings == 0
     with pytest.raises(InputError, match="holds no reading yet"):
         learn(tmp_path / "log")
 

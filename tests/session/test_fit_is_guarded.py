@@ -16,8 +16,8 @@ from tests.worlds.hostile import make
 from trimfit.base.errors import LogError
 from trimfit.entry.plain_prediction import KEY
 from trimfit.log.journal import Journal
-from trimfit.regression.fitted_model import card_from_bytes, card_to_bytes
-from trimfit.session.fit import CARD, card_of
+from trimfit.regression.fitted_model import model_from_bytes, model_to_bytes
+from trimfit.session.fit import CARD, current_model
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.check import check
 from trimfit.verbs.log import log_reading
@@ -65,7 +65,7 @@ def test_no_flipped_bit_of_a_fit_is_taken_for_what_was_learned(log: Path) -> Non
             assert journal.learned_get(CARD) is None
         assert any(AS_IT_WAS in text for text in check(log).damage)
     with Journal(log) as journal:
-        card_of(journal)
+        current_model(journal)
         assert journal.learned_get(CARD) == good
     assert not check(log).damage
 
@@ -84,13 +84,13 @@ def test_the_advice_is_the_same_after_a_bit_was_flipped(log: Path) -> None:
 @pytest.mark.parametrize("number", [np.nan, np.inf])
 def test_a_fit_that_holds_no_number_is_refused(log: Path, number: float) -> None:
     with Journal(log) as journal:
-        card = card_of(journal)
+        card = current_model(journal)
         coef = card.coef.copy()
         coef[7] = number
-        journal.learned_put({CARD: card_to_bytes(replace(card, coef=coef))})
-        assert np.isfinite(card_of(journal).coef).all()
+        journal.learned_put({CARD: model_to_bytes(replace(card, coef=coef))})
+        assert np.isfinite(current_model(journal).coef).all()
     with pytest.raises(LogError):
-        card_from_bytes(card_to_bytes(replace(card, coef=coef)))
+        model_from_bytes(model_to_bytes(replace(card, coef=coef)))
 
 
 @pytest.mark.parametrize(
@@ -122,13 +122,13 @@ def test_a_reading_is_logged_whatever_became_of_the_forecast(log: Path, kept: ob
 
 def test_a_fit_of_another_log_is_not_this_logs(log: Path, tmp_path: Path) -> None:
     with Journal(log) as journal:
-        other = replace(card_of(journal), last_seq=10_000, fit_seq=10_000, readings=500)
-        journal.learned_put({CARD: card_to_bytes(other)})
-        assert card_of(journal).readings == 24
+        other = replace(current_model(journal), last_seq=10_000, fit_seq=10_000, readings=500)
+        journal.learned_put({CARD: model_to_bytes(other)})
+        assert current_model(journal).readings == 24
 
 
 def test_what_was_kept_before_there_were_checksums_is_no_damage(log: Path) -> None:
     spoil(log, "%", b'{"format": 10}\n')
     assert not check(log).damage
     with Journal(log) as journal:
-        assert card_of(journal).readings == 24
+        assert current_model(journal).readings == 24

@@ -10,7 +10,7 @@ import pytest
 
 from trimfit.log.journal import Journal
 from trimfit.session import policies
-from trimfit.session.fit import CARD, card_of, unborne
+from trimfit.session.fit import CARD, current_model, outlier_marks
 from trimfit.verbs.learn import learn
 
 
@@ -36,7 +36,7 @@ def test_one_slipped_note_is_named_and_a_whole_reading_of_another_reed_is_asked_
         )
     learn(shop)
     with Journal(shop) as journal:
-        marks = {mark.entry: mark for mark in unborne(journal)}
+        marks = {mark.entry: mark for mark in outlier_marks(journal)}
     assert marks[one.entry].reed == first.reed
     assert marks[one.entry].sentence == "c lies far from what all other readings foretell, and counts for little"
     assert marks[whole.entry].sentence.startswith("the whole reading lies far from")
@@ -45,7 +45,7 @@ def test_one_slipped_note_is_named_and_a_whole_reading_of_another_reed_is_asked_
 
 def test_without_a_fit_nothing_is_marked(tmp_path: Path) -> None:
     with Journal(tmp_path / "log", create=True) as journal:
-        assert unborne(journal) == []
+        assert outlier_marks(journal) == []
 
 
 def test_a_log_that_cannot_be_written_is_learned_from_and_nothing_is_kept(
@@ -58,7 +58,7 @@ def test_a_log_that_cannot_be_written_is_learned_from_and_nothing_is_kept(
         journal.learned_put({CARD: b"another format"})
         journal.read_only = True
         monkeypatch.setattr(journal, "learned_put", lambda items: pytest.fail("a log that is read only was written"))
-        card = card_of(journal)
+        card = current_model(journal)
         assert card.readings > 1000
         assert policies.policy_for(journal, policies.costs_of(card, 0, journal.settings())) is not None
         assert journal.learned_get(CARD) == b"another format"

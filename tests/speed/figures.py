@@ -245,7 +245,7 @@ def joint_figures(reeds: int, repeats: int) -> Iterator[Figure]:
         steps.assemble, steps.shrink_correlation = (joined(work) for work in put_together)
         for _ in range(repeats):
             single = pairs = 0.0
-            whole = call_s(lambda: steps.fit_card(rows, types, chanters, **given))
+            whole = call_s(lambda: steps.fit_model(rows, types, chanters, **given))
             shares.append(pairs / single)
             wholes.append((whole - single) / single)
     finally:

@@ -14,7 +14,7 @@ import pytest
 from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Chanter, Order, Reading, Reed, Trim
 from trimfit.log.journal import Journal
-from trimfit.session.fit import card_of
+from trimfit.session.fit import current_model
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.rehearse import rehearse_order
 
@@ -124,7 +124,7 @@ def test_crows_alone_and_nothing_ever_cut(tmp_path: Path) -> None:
     with Journal(path) as journal:
         for i, one in enumerate(made):
             journal.append(Reading(one.name, one.at(), None, 515.0 + i))
-        card_of(journal)
+        current_model(journal)
     assert {advice.action for advice in ask_all(path)} == {"read-again"}
     with Journal(path) as journal:
         for one in made[:7]:

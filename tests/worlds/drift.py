@@ -26,7 +26,7 @@ from trimfit.log.sheets.folder_import import import_folder
 from trimfit.review.results import BatchDrift
 from trimfit.review.statistics.control_charts import cusum_chart, ewma_chart
 from trimfit.review.statistics.run_length import arl_ewma, arl_ewma_under_drift, simulated_run_length
-from trimfit.session.fit import card_of
+from trimfit.session.fit import current_model
 from trimfit.session.reading_frame import frame_of
 from trimfit.verbs.reviews.batch_charts import CUSUM_DECISION, CUSUM_SLACK, EWMA_WEIGHT, WIDTH, batch_charts
 from trimfit.verbs.reviews.batches import GAP_LIMITS, batch_review, batches
@@ -224,7 +224,7 @@ def worn(seed: int, cents: float) -> tuple[int, int, int]:
             reed.u[0, AT["crow_level"]] += cents * place / reed.physics.crow_level_sd_cents
     log(rng, reeds)
     with journal_of(shop_of(world, reeds, outcomes=True)) as path, Journal(path) as journal:
-        review = batch_review(journal, card_of(journal), frame_of(journal), journal.settings())
+        review = batch_review(journal, current_model(journal), frame_of(journal), journal.settings())
         charts = [chart for chart in batch_charts(review) if chart.kind == "ewma"]
     signals = {chart.reed_type: int(any(point.signal for point in chart.points)) for chart in charts}
     mine = signals.pop(kind)

@@ -21,8 +21,8 @@ from tests.worlds.shop import World
 from tests.worlds.yardsticks import CarefulHand
 from trimfit.base.pitch import hz_from_cents
 from trimfit.planner.aim import GAP
-from trimfit.regression.fitted_model import FitCard
-from trimfit.regression.fitting.steps import prior_card
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.fitting.steps import prior_model
 from trimfit.verbs.import_export import import_folder
 from trimfit.verbs.reviews.chanters import chanters
 
@@ -50,14 +50,14 @@ def batches_per_type(reeds: int) -> int:
     return max(1, round(reeds / 30))
 
 
-def card_at(world: World, reeds: int) -> FitCard:
+def card_at(world: World, reeds: int) -> FittedModel:
     """What a shop with that many past reeds has learned; assumptions alone for none."""
     if reeds == 0:
-        return prior_card(tuple(kind.name for kind in world.physics.kinds), 6.0, 20.0, BALANCE_CENTS)
+        return prior_model(tuple(kind.name for kind in world.physics.kinds), 6.0, 20.0, BALANCE_CENTS)
     return learned(world, np.random.default_rng(HISTORY_SEED), reeds, batches_per_type=batches_per_type(reeds))
 
 
-def slope_pct(card: FitCard) -> float:
+def slope_pct(card: FittedModel) -> float:
     """How well the types' slopes of the gap are known: half the 90 % interval in per cent, the mean of the types."""
     found = []
     for code in range(card.n_types):
@@ -67,7 +67,7 @@ def slope_pct(card: FitCard) -> float:
     return float(np.mean(found))
 
 
-def crow_alone_cents(world: World, card: FitCard, new: int) -> float:
+def crow_alone_cents(world: World, card: FittedModel, new: int) -> float:
     """How far off the gap of untrimmed reeds of new batches is foretold from one reading of their crow: rms, cents."""
     rng = np.random.default_rng(CROW_SEED)
     misses = []

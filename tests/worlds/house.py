@@ -13,8 +13,8 @@ from trimfit.planner.aim import GAP, Aim, CutError, see
 from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
 from trimfit.planner.policy_table import Costs, PolicyTable, solve
 from trimfit.regression.design import rows_from_frame, sort_rows
-from trimfit.regression.fitted_model import FitCard
-from trimfit.regression.fitting.steps import fit_card
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting
 from trimfit.regression.movement.process import settled
 from trimfit.regression.posterior.reed import ReedState, batch_states, known_coding
@@ -24,19 +24,19 @@ __all__ = ["HousePlanner", "learned", "state_of"]
 BALANCE_CENTS = hz_width_cents(1.0, 470.0)
 
 
-def learned(world: World, rng: np.random.Generator, n: int = 360, *, batches_per_type: int = 10) -> FitCard:
+def learned(world: World, rng: np.random.Generator, n: int = 360, *, batches_per_type: int = 10) -> FittedModel:
     """The card of a shop whose past reeds are drawn from the world."""
     rows, types, chanters = rows_from_frame(world.history(rng, n, batches_per_type=batches_per_type).frame)
-    return fit_card(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=BALANCE_CENTS)
+    return fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=BALANCE_CENTS)
 
 
-def state_of(card: FitCard, frame: object, chanter: str | None) -> tuple[ReedState, int]:
+def state_of(card: FittedModel, frame: object, chanter: str | None) -> tuple[ReedState, int]:
     """Belief about one reed of a batch never seen, from its own readings (a frame of the estimator's columns)."""
     state, code, _ = states_of(card, frame, chanter)
     return state, code
 
 
-def states_of(card: FitCard, frame: object, chanter: str | None) -> tuple[ReedState, int, tuple[Explanation, ...]]:
+def states_of(card: FittedModel, frame: object, chanter: str | None) -> tuple[ReedState, int, tuple[Explanation, ...]]:
     """`state_of`, and the other explanations of the reed's latest readings."""
     rows, types, chanters = rows_from_frame(frame, card.coding)  # type: ignore[arg-type]
     names = chanters if chanter is None or chanter in chanters else (*chanters, chanter)
@@ -61,7 +61,7 @@ def states_of(card: FitCard, frame: object, chanter: str | None) -> tuple[ReedSt
 class HousePlanner:
     """Belief from the card, the next step from `choose`. One policy table a type."""
 
-    card: FitCard
+    card: FittedModel
     ceiling: float = 0.01
     error: CutError = field(default_factory=CutError)
     name: str = "trimfit"

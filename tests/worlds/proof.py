@@ -24,7 +24,7 @@ from tests.worlds.play import TOLERANCE_CENTS, Tally, play, tally
 from tests.worlds.shop import WORLD_NAMES, LiveReed, World
 from tests.worlds.yardsticks import TUNED, CarefulHand, KnowingPlanner
 from trimfit.planner.aim import GAP, Aim, see
-from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitted_model import FittedModel
 
 Found = TypeVar("Found")
 REPORTS = Path(__file__).parents[2] / "reports"
@@ -34,7 +34,7 @@ SHOPS = 4
 """Runs are played in so many shops of each physics: one shop's luck in what it learned is not the planner's."""
 
 
-def house_scores(card: FitCard, trials: Sequence[Trial]) -> pd.DataFrame:
+def house_scores(card: FittedModel, trials: Sequence[Trial]) -> pd.DataFrame:
     """How the learner foretells the same trials: a row for each trial and output, with its standard deviation."""
     rows = []
     stretch = np.sqrt(np.outer(card.reading_stretch, card.reading_stretch))
@@ -62,7 +62,7 @@ def house_scores(card: FitCard, trials: Sequence[Trial]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def house_trim_mm(card: FitCard, reed: LiveReed) -> float:
+def house_trim_mm(card: FittedModel, reed: LiveReed) -> float:
     """The trim that the learner foretells for a reed with a crow alone, mm."""
     state, _ = state_of(card, reed.frame(), reed.chanter)
     return see(state, Aim(reed.chanter, None, None, TOLERANCE_CENTS, 8.0), 0.0, 0.0).need_mm()

@@ -19,8 +19,8 @@ from tests.worlds.house import BALANCE_CENTS
 from tests.worlds.proof import Z, house_scores, rms, side_by_side
 from tests.worlds.shop import World, shop_of
 from trimfit.regression.design import rows_from_frame, take_rows
-from trimfit.regression.fitted_model import FitCard
-from trimfit.regression.fitting.steps import fit_card
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.fitting.update import Changed, refreshed
 from trimfit.session.fit import DUE_LEAST, DUE_SHARE
 
@@ -30,13 +30,13 @@ HELD = (25, 100, 400, 1600)
 """Readings that the last fit holds."""
 
 
-def fitted(frame: pd.DataFrame) -> FitCard:
+def fitted(frame: pd.DataFrame) -> FittedModel:
     """The card of a frame's readings."""
     rows, types, chanters = rows_from_frame(frame)
-    return fit_card(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=BALANCE_CENTS)
+    return fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=BALANCE_CENTS)
 
 
-def followed(card: FitCard, frame: pd.DataFrame, held: int) -> FitCard:
+def followed(card: FittedModel, frame: pd.DataFrame, held: int) -> FittedModel:
     """The card of a frame's first `held` readings, its coefficients brought up to date with the rest."""
     rows, _, chanters = rows_from_frame(frame, card.coding)
     seen = np.arange(len(rows)) < held

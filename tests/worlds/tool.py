@@ -13,7 +13,7 @@ import pandas as pd
 
 from tests.worlds.frames import clock
 from tests.worlds.shop import READING_COLUMNS, TRIM_COLUMNS, LiveReed, Shop
-from trimfit.base.answers import Advice, Foretold
+from trimfit.base.answers import Advice, PredictedReading
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_import import import_folder
 from trimfit.verbs.ask import ask_all
@@ -37,7 +37,7 @@ def advised(path: Path, day: float) -> dict[str, Advice]:
     return {advice.reed: advice for advice in ask_all(path, at_s=_at_s(day))}
 
 
-def predicted(path: Path, reeds: Sequence[str], day: float) -> list[Foretold]:
+def predicted(path: Path, reeds: Sequence[str], day: float) -> list[PredictedReading]:
     """What the next reading of each reed would show on a day of the story, with no work before it."""
     return predict(path, [(reed, 0.0, 0.0) for reed in reeds], at_s=_at_s(day))
 

@@ -12,7 +12,7 @@ from typing import Any
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
 
-__all__ = ["Advice", "Foretold"]
+__all__ = ["Advice", "PredictedReading"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True)
-class Foretold:
+class PredictedReading:
     """What the next reading of a reed would show after a planned trim, in this chanter and at this pressure (None: the
     bench's usual)."""
 

@@ -6,11 +6,11 @@ from typing import Literal
 
 from trimfit.base.pitch import NOTES
 
-__all__ = ["Heard", "key_of", "note_of"]
+__all__ = ["ValueMeaning", "key_of", "note_of"]
 
 
 # How a note's value is meant: told by its size, sounding hertz, hertz as low A, or cents from the note's just target.
-Heard = Literal["auto", "sounding", "as low A", "cents"]
+ValueMeaning = Literal["auto", "sounding", "as low A", "cents"]
 
 G_OCTAVE = "g_octave"
 # Case tells low from high for G and A; every other word may be typed in either case.
@@ -56,7 +56,7 @@ OTHER_WORDS = {
 }
 
 
-def key_of(text: str) -> tuple[str, Heard | None] | None:
+def key_of(text: str) -> tuple[str, ValueMeaning | None] | None:
     """The column that a word names, and how its suffix says the value is meant; None if it names none."""
     if text in BY_CASE:
         return BY_CASE[text], None

@@ -12,7 +12,7 @@ import typer
 
 from trimfit import __version__
 from trimfit.base.errors import TrimfitError
-from trimfit.cli.output.answers import say_error
+from trimfit.cli.output.answers import print_error
 from trimfit.cli.output.screen import answer_is_all
 
 __all__ = ["app", "main"]
@@ -109,7 +109,7 @@ def main() -> None:
     try:
         _ended(app(standalone_mode=False))
     except TrimfitError as error:
-        say_error(error)
+        print_error(error)
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         typer.echo("stopped; all that was acknowledged is in the log", err=True)

@@ -14,7 +14,7 @@ from trimfit.cli.output.answers import plain, print_json, progress, table
 from trimfit.cli.output.entry_words import advice_in_words
 
 if TYPE_CHECKING:
-    from trimfit.base.answers import Advice, Foretold
+    from trimfit.base.answers import Advice, PredictedReading
     from trimfit.verbs.elsewhere import Elsewhere
 
 __all__ = ["register", "work_list"]
@@ -270,7 +270,7 @@ def predict(
     typer.echo(table(("reed", "mm", "lip", "next reading", "mean", "nine in ten"), rows, right=(1, 2, 4)))
 
 
-def _air(item: Foretold) -> str:
+def _air(item: PredictedReading) -> str:
     """In what the reading would be taken."""
     from trimfit.verbs.wording import plain_name
 
@@ -280,7 +280,7 @@ def _air(item: Foretold) -> str:
     return f"read {', '.join(parts)}"
 
 
-def _flat(item: Foretold) -> dict[str, Any]:
+def _flat(item: PredictedReading) -> dict[str, Any]:
     out = {"reed": item.reed, "gap_cents": plain(item.gap_cents), "crow_hz": plain(item.crow_hz)}
     out |= {f"{note}_hz": plain(span) for note, span in item.notes_hz.items()}
     return out | {name: plain(getattr(item, name)) for name in ("chanter", "pressure_kpa", "temperature_c")}

@@ -108,7 +108,7 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
             return []
         return [json_text(in_json(kept))] if as_json else in_words(kept)
 
-    return _said(lines)
+    return _printed(lines)
 
 
 def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> int:
@@ -124,10 +124,10 @@ def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> int:
             return [json_text(ask_reed(log, reed, at_s=asked_s(at)))]
         return advice_in_words(ask_reed(log, reed, progress, at_s=asked_s(at)))
 
-    return _said(lines)
+    return _printed(lines)
 
 
-def _said(answer: Callable[[], list[str]]) -> int:
+def _printed(answer: Callable[[], list[str]]) -> int:
     """Print what an answer says, or what is wrong; the exit code."""
     from trimfit.base.errors import InputError, TrimfitError
 

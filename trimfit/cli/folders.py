@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import InputError
-from trimfit.cli.output.answers import plain, print_json, progress, say_error, table
+from trimfit.cli.output.answers import plain, print_error, print_json, progress, table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -71,7 +71,7 @@ def _counts(taken: Taken) -> dict[str, Any]:
     }
 
 
-def _say(taken: Taken, verb: str, where: object) -> None:
+def _print_counts(taken: Taken, verb: str, where: object) -> None:
     counts = taken.counts
     typer.echo(f"{verb} {where}: {counts.new:,} new, {counts.known:,} known, {counts.refused:,} refused")
     for name, (new, known) in counts.by_kind.items():
@@ -79,7 +79,7 @@ def _say(taken: Taken, verb: str, where: object) -> None:
             typer.echo(f"  {name}: {new:,} new, {known:,} known")
 
 
-def _say_marks(taken: Taken, words: str) -> None:
+def _print_marks(taken: Taken, words: str) -> None:
     if not taken.marks:
         return
     typer.echo(f"{len(taken.marks):,} {words if len(taken.marks) != 1 else words.replace('entries', 'entry', 1)}:")
@@ -108,7 +108,7 @@ def import_(
         rows = getattr(error, "rows", None)
         if rows is None:
             raise
-        say_error(error)
+        print_error(error)
         if not as_json:
             raise typer.Exit(error.exit_code) from error
         print_json({"new": 0, "known": 0, "refused": rows, "faults": plain(error.faults)})
@@ -127,7 +127,7 @@ def import_(
             }
         )
         return
-    _say(taken, "import", folder)
+    _print_counts(taken, "import", folder)
     for changed in taken.counts.settings:
         typer.echo(f"  {changed.setting} is {changed.here} now, and was {changed.there}")
     for one in taken.counts.renamed:
@@ -138,7 +138,7 @@ def import_(
     if taken.passed_over:
         shown = ", ".join(" ".join(name.split())[:60] for name in taken.passed_over)
         typer.echo(f"  not taken, being no file of a log folder: {shown}")
-    _say_marks(taken, "doubtful entries, kept and marked")
+    _print_marks(taken, "doubtful entries, kept and marked")
 
 
 def export(
@@ -159,7 +159,7 @@ def export(
     if as_json:
         print_json(_counts(taken))
         return
-    _say(taken, "export", folder)
+    _print_counts(taken, "export", folder)
 
 
 def draft(
@@ -228,15 +228,15 @@ def merge(
             }
         )
         return
-    _say(taken, "merge", other)
+    _print_counts(taken, "merge", other)
     for one in taken.counts.renamed:
-        _say_renamed(one)
+        _print_renamed(one)
     for pair in taken.counts.settings:
         typer.echo(
             f"{pair.setting} is {pair.here} here and {pair.there} in {' '.join(other.name.split())[:60]}: {pair.here} "
             f"stands. To settle it: trimfit settings {pair.setting} {pair.there}, or set {pair.here} at that bench"
         )
-    _say_marks(taken, "in conflict; each says how it is settled (another name for a reed: --rename)")
+    _print_marks(taken, "in conflict; each says how it is settled (another name for a reed: --rename)")
 
 
 def _pairs(words: list[str]) -> dict[str, str]:
@@ -252,7 +252,7 @@ def _pairs(words: list[str]) -> dict[str, str]:
     return found
 
 
-def _say_renamed(one: Any) -> None:
+def _print_renamed(one: Any) -> None:
     reed, new = (" ".join(name.split())[:40] for name in (one.reed, one.new_name))
     if one.moved:
         went = ", ".join(f"{count:,} {kind}{'' if count == 1 else 's'}" for kind, count in one.moved.items())
@@ -282,7 +282,7 @@ def backup(
     if as_json:
         print_json(_counts(taken))
         return
-    _say(taken, "backup", file)
+    _print_counts(taken, "backup", file)
 
 
 def check(context: typer.Context, as_json: Json = False) -> None:

@@ -12,7 +12,7 @@ from trimfit.cli.output.entry_words import as_json as kept_json
 from trimfit.cli.output.entry_words import in_words, when_sure
 
 if TYPE_CHECKING:
-    from trimfit.verbs.log import Kept
+    from trimfit.verbs.log import EntryResult
 
 __all__ = ["register"]
 
@@ -46,7 +46,7 @@ def _log(context: typer.Context) -> Path:
     return log_path(context)
 
 
-def _answer(kept: Kept | None, as_json: bool) -> None:
+def _answer(kept: EntryResult | None, as_json: bool) -> None:
     if kept is None:
         return
     if as_json:
@@ -101,7 +101,7 @@ def reading(
     """
     from trimfit.verbs import log
 
-    def log_it(sure: bool, moved: bool = False) -> Kept:
+    def log_it(sure: bool, moved: bool = False) -> EntryResult:
         return log.log_reading(
             _log(context),
             reed,
@@ -147,7 +147,7 @@ def trim(
         raise InputError(f"two lengths, {amount[:20]} and {length[:20]}", "log trim", "say one")
     length = amount if length is None else length
 
-    def log_it(sure: bool) -> Kept:
+    def log_it(sure: bool) -> EntryResult:
         return log.log_trim(
             _log(context), reed, length=length, lip=lip, asked=asked, at=at, after=after, remark=remark, sure=sure
         )
@@ -271,7 +271,7 @@ def event(
     """
     from trimfit.verbs import log
 
-    def log_it(sure: bool) -> Kept:
+    def log_it(sure: bool) -> EntryResult:
         return log.log_event(_log(context), reed, words, at=at, after=after, remark=remark, sure=sure)
 
     _answer(when_sure(log_it, as_json), as_json)
@@ -293,7 +293,7 @@ def outcome(
     """
     from trimfit.verbs import log
 
-    def log_it(sure: bool) -> Kept:
+    def log_it(sure: bool) -> EntryResult:
         return log.log_outcome(_log(context), reed, outcome, at=at, after=after, remark=remark, sure=sure)
 
     _answer(when_sure(log_it, as_json), as_json)

@@ -30,7 +30,7 @@ def _log(context: typer.Context) -> Path:
     return log_path(context)
 
 
-def _tell(as_json: bool) -> Any:
+def _progress_of(as_json: bool) -> Any:
     return (lambda *_: None) if as_json else progress
 
 
@@ -40,7 +40,7 @@ def _span(value: Interval | None, form: str = "+.0f") -> str:
     return f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})"
 
 
-def _give_or_take(value: Interval) -> str:
+def _plus_minus(value: Interval) -> str:
     """A mean and half its interval, as `+41 ±8`."""
     return f"{value.mean:+.0f} ±{0.5 * (value.high - value.low):.0f}"
 
@@ -62,7 +62,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     from trimfit.verbs.reviews import batches as reviews_batches
     from trimfit.verbs.wording import plain_name, wrapped
 
-    found = reviews_batches.batches(_log(context), _tell(as_json))
+    found = reviews_batches.batches(_log(context), _progress_of(as_json))
     if as_json:
         hidden = ("made_on", "made_index", "settle_norm_cents_per_week")
         print_json([{key: value for key, value in plain(b).items() if key not in hidden} for b in found])
@@ -75,8 +75,8 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
             plain_name(b.batch, 14),
             plain_name(b.reed_type, 14),
             str(b.reeds),
-            _give_or_take(b.start_shift_cents),
-            _give_or_take(b.response_shift_pct),
+            _plus_minus(b.start_shift_cents),
+            _plus_minus(b.response_shift_pct),
             f"{b.settle_cents_per_week.mean:+.1f}" if b.settle_cents_per_week else "",
             f"{100 * b.chance_drifted:.0f}",
             f"{b.ended_past or 0}/{b.ended_short or 0}",
@@ -106,7 +106,7 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
     from trimfit.verbs.reviews import chanters as reviews_chanters
     from trimfit.verbs.wording import plain_name, wrapped
 
-    found = reviews_chanters.chanters(_log(context), _tell(as_json))
+    found = reviews_chanters.chanters(_log(context), _progress_of(as_json))
     if as_json:
         print_json([_chanter(one) for one in found])
         return
@@ -171,7 +171,7 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
     from trimfit.verbs.reviews import report as reviews_report
     from trimfit.verbs.wording import wrapped
 
-    found = reviews_report.repeatability(_log(context), _tell(as_json))
+    found = reviews_report.repeatability(_log(context), _progress_of(as_json))
     if as_json:
         print_json(found)
         return
@@ -220,7 +220,7 @@ def reed_(
     from trimfit.verbs.reviews import ticket as reviews_ticket
     from trimfit.verbs.wording import advice_lines, own_words, plain_name, wrapped
 
-    found = reed_story.review_reed(_log(context), reed, _tell(as_json))
+    found = reed_story.review_reed(_log(context), reed, _progress_of(as_json))
     paths = reviews_ticket.write_ticket(_log(context), reed, ticket) if ticket is not None else []
     if as_json:
         print_json(plain(found) | ({"ticket": [str(path) for path in paths]} if paths else {}))
@@ -265,7 +265,7 @@ def ticket_(
     """
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
-    paths = reviews_ticket.write_tickets(_log(context), reeds or [], out, _tell(as_json), order=order)
+    paths = reviews_ticket.write_tickets(_log(context), reeds or [], out, _progress_of(as_json), order=order)
     if as_json:
         one = {"reed": reeds[0]} if reeds and len(reeds) == 1 and order is None else {}
         print_json(one | {"files": [str(path) for path in paths]})
@@ -291,7 +291,7 @@ def report(
     from trimfit.entry.entry_times import asked_s
     from trimfit.verbs.reviews import report as reviews_report
 
-    paths = reviews_report.write_report(_log(context), folder, _tell(as_json), shop=shop, at_s=asked_s(at))
+    paths = reviews_report.write_report(_log(context), folder, _progress_of(as_json), shop=shop, at_s=asked_s(at))
     if as_json:
         print_json({"page": str(paths[0]), "pictures": [str(path) for path in paths[1:]]})
         return

@@ -20,14 +20,14 @@ from trimfit.base.records import Doubt, Event, Logged, Outcome, Reading, ReedHis
 from trimfit.entry.typing_slips import (
     AS_SOUNDING,
     Typed,
-    foretold_doubts,
     outputs_cents,
     rough_expectation,
     since_event,
+    slip_doubts,
 )
 
 if TYPE_CHECKING:
-    from trimfit.entry.neighbours import Foreseen
+    from trimfit.entry.neighbours import ExpectedReading
 
 __all__ = [
     "LONGEST_UNASKED_MM",
@@ -74,7 +74,7 @@ def reading_doubts(
     foretold: Mapping[str, tuple[float, float]],
     *,
     typed: Typed = AS_SOUNDING,
-    foreseen: Foreseen | None = None,
+    foreseen: ExpectedReading | None = None,
 ) -> list[Doubt]:
     """All doubts about a reading not yet logged, those that a slip explains first.
 
@@ -94,7 +94,7 @@ def reading_doubts(
     if foreseen is not None:
         told = foreseen.own.each() if same_chanter else {}
     expected = {**rough_expectation(reading, history, scale), **told}
-    doubts = foretold_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
+    doubts = slip_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
     slipped = bool(doubts) and all(doubt.meant for doubt in doubts)
     moved = _moved(reading, foreseen, scale) if same_chanter and not slipped else None
     doubts = _or_the_last(doubts, reading, history)
@@ -119,7 +119,7 @@ def reading_doubts(
     return [doubt for doubt in found if doubt is not None]
 
 
-def _other_reed(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str, Fraction]) -> Doubt | None:
+def _other_reed(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction]) -> Doubt | None:
     """A reading that another reed of the batch explains much better than its own does."""
     now = outputs_cents(reading, scale)
     if foreseen is None or not now:
@@ -133,7 +133,7 @@ def _other_reed(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str,
     return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
 
 
-def _moved(reading: Reading, foreseen: Foreseen | None, scale: Mapping[str, Fraction]) -> Doubt | None:
+def _moved(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction]) -> Doubt | None:
     """A whole reading far from what was predicted, which no one wrong value explains: the reed may have moved."""
     if foreseen is None:
         return None
@@ -168,7 +168,7 @@ def _typed_twice(record: Reading | Trim, history: ReedHistory, zone: str) -> Dou
     """The very thing that was logged last of this reed, once more within a minute."""
     entries: list[Logged[Reading] | Logged[Trim] | Logged[Event]] = [*history.readings, *history.trims, *history.events]
     last = max(entries, key=lambda one: (one.at_s, one.seq), default=None)
-    if last is None or not _alike(record, last.record):
+    if last is None or not _same_values(record, last.record):
         return None
     after_s = at_s(record.taken_at if isinstance(record, Reading) else record.done_at, zone) - last.at_s
     if not 0.0 < after_s < TWICE_S:
@@ -179,7 +179,7 @@ def _typed_twice(record: Reading | Trim, history: ReedHistory, zone: str) -> Dou
     return Doubt("twice", column, sentence)
 
 
-def _alike(one: Reading | Trim, other: object) -> bool:
+def _same_values(one: Reading | Trim, other: object) -> bool:
     """Whether two entries say the same but for their time and remark."""
     if isinstance(one, Reading):
         return isinstance(other, Reading) and other == replace(one, taken_at=other.taken_at, remark=other.remark)
@@ -344,7 +344,7 @@ def trim_doubts(
     """
     length_mm = trim.length_mm or 0.0
     doubts = []
-    slip_mm = _slipped(length_mm, advised_mm)
+    slip_mm = _with_slip(length_mm, advised_mm)
     limit_mm, than = longest_mm or 0.0, "any cut before"
     if (cuts < FEW_CUTS or not longest_mm) and limit_mm < LONGEST_UNASKED_MM:
         limit_mm, than = LONGEST_UNASKED_MM, "a cut is thought to be"
@@ -369,7 +369,7 @@ def trim_doubts(
     return doubts
 
 
-def _slipped(length_mm: float, advised_mm: float | None) -> float | None:
+def _with_slip(length_mm: float, advised_mm: float | None) -> float | None:
     """The advised length, if the typed one is it with the point or two digits out of place."""
     if not advised_mm or not length_mm or abs(length_mm - advised_mm) < 1e-9:
         return None

@@ -19,7 +19,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-__all__ = ["Foreseen", "Joint", "off_as_a_whole", "reads_like"]
+__all__ = ["ExpectedReading", "Joint", "off_as_a_whole", "reads_like"]
 
 DEGREES = 4.0
 BETTER = 4.0
@@ -100,7 +100,7 @@ def _solved(lower: Sequence[Sequence[float]], values: Sequence[float]) -> list[f
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Foreseen:
+class ExpectedReading:
     """What a reading should show under its own conditions: for its reed, and for others still at the bench by name.
 
     better: by how much another must explain it better, in log density, to be asked about.
@@ -111,7 +111,7 @@ class Foreseen:
     better: float = BETTER
 
 
-def reads_like(now: Mapping[str, float], foreseen: Foreseen) -> str | None:
+def reads_like(now: Mapping[str, float], foreseen: ExpectedReading) -> str | None:
     """The other reed that a reading (outputs in cents as low A) is more likely of than of its own; None if none is."""
     best: tuple[float, str] | None = None
     own: dict[tuple[str, ...], tuple[float, float]] = {}

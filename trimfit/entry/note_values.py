@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from trimfit.base.column_words import G_OCTAVE, Heard
+from trimfit.base.column_words import G_OCTAVE, ValueMeaning
 from trimfit.base.errors import Fault
 from trimfit.base.units import BOUNDS
 from trimfit.entry.tokens import Word
@@ -25,7 +25,7 @@ class Pitch:
 
     note: str
     number: float
-    heard: Heard
+    heard: ValueMeaning
     word: Word
 
 
@@ -51,7 +51,7 @@ class Meaning:
         """Sounding over low A; the overblown low G sounds an octave above low G."""
         return 2.0 * float(self.scale["low_g"]) if note == G_OCTAVE else float(self.scale[note])
 
-    def sounding(self) -> tuple[dict[str, float], dict[str, Heard]]:
+    def sounding(self) -> tuple[dict[str, float], dict[str, ValueMeaning]]:
         """Sounding hertz of each note of the line, and how each value was understood."""
         # By pitch and not by note: a line may say a note twice, which is a fault of its own.
         readable = [(pitch, self.possible(pitch)) for pitch in self.pitches]
@@ -65,7 +65,7 @@ class Meaning:
         settled = [hz for hz in found if low <= hz <= high]
         centre = self.around_hz or self.reference_hz or (median(settled) if settled else USUAL_LOW_A_HZ)
         notes_hz: dict[str, float] = {}
-        heard: dict[str, Heard] = {}
+        heard: dict[str, ValueMeaning] = {}
         for pitch, options in readable:
             hz, how = self.settle(pitch, options, centre)
             low, high = BOUNDS["note_hz"]
@@ -90,19 +90,19 @@ class Meaning:
         cents = f"; cents have a sign: +{pitch.number:g}c or -{pitch.number:g}c" if 0 < pitch.number < low else ""
         return f"give {low:g} to {high:g} Hz{cents}"
 
-    def possible(self, pitch: Pitch) -> list[Heard]:
+    def possible(self, pitch: Pitch) -> list[ValueMeaning]:
         """What a bare number may be meant as: sounding hertz, hertz as low A, or both; as said, where it was said."""
         if pitch.heard != "auto":
             return [pitch.heard]
         low, high = BOUNDS["as_low_a_hz"]
-        options: list[Heard] = []
+        options: list[ValueMeaning] = []
         if low <= pitch.number / self.ratio(pitch.note) <= high:
             options.append("sounding")
         if pitch.note != "low_a" and low <= pitch.number <= high:
             options.append("as low A")
         return options or ["sounding"]
 
-    def settle(self, pitch: Pitch, options: list[Heard], centre: float) -> tuple[float | None, Heard]:
+    def settle(self, pitch: Pitch, options: list[ValueMeaning], centre: float) -> tuple[float | None, ValueMeaning]:
         """Sounding hertz (None where it is a fault, which is kept) and how it was heard; centre: Hz as low A."""
         ratio = self.ratio(pitch.note)
         if options == ["cents"]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from fractions import Fraction
 
-from trimfit.base.column_words import G_OCTAVE, Heard, key_of, note_of
+from trimfit.base.column_words import G_OCTAVE, ValueMeaning, key_of, note_of
 from trimfit.base.dates import typed_time
 from trimfit.base.errors import Fault, InputError, nearest
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, parse_crow_hz
@@ -53,7 +53,9 @@ USUAL_WORDS = "name notes g a b c d e f G A, the G octave go, and crow, p, t, ta
 class _LineReader:
     """Goes through the words of one line once, collecting values and faults."""
 
-    def __init__(self, text: str, scale: Mapping[str, Fraction], reference_hz: float | None, mode: Heard) -> None:
+    def __init__(
+        self, text: str, scale: Mapping[str, Fraction], reference_hz: float | None, mode: ValueMeaning
+    ) -> None:
         self.text, self.scale, self.mode = text, scale, mode
         self.reference_hz = reference_hz
         self.reference_refused = False
@@ -140,7 +142,7 @@ class _LineReader:
 
     # -- the fields ------------------------------------------------------------------------------------------
 
-    def field(self, word: Word, key: str, heard: Heard | None, glued: str) -> None:
+    def field(self, word: Word, key: str, heard: ValueMeaning | None, glued: str) -> None:
         if key in self.values or any(pitch.note == key for pitch in self.pitches):
             self.faults.append(word.fault(key, "given twice in this line", "give it once"))
         if key == "taped":
@@ -202,7 +204,7 @@ class _LineReader:
             self.faults.append(word.fault("taped", "no note after it", "name the taped notes, such as taped f high_g"))
         return tuple(note for note in NOTES if note in notes)
 
-    def pitch(self, word: Word, note: str, text: str, heard: Heard | None) -> None:
+    def pitch(self, word: Word, note: str, text: str, heard: ValueMeaning | None) -> None:
         match = VALUE.match(self.with_unit(text, NOTE_UNITS))
         if match is None:
             self.faults.append(
@@ -253,7 +255,7 @@ def parse_reading(
     scale: Mapping[str, Fraction] = DEFAULT_RATIOS,
     reference_hz: float | None = None,
     around_hz: float | None = None,
-    mode: Heard = "auto",
+    mode: ValueMeaning = "auto",
     partial: bool = False,
 ) -> ReadingLine:
     """A typed reading.

@@ -15,10 +15,10 @@ from fractions import Fraction
 
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Logged, Reading, ReedHistory
-from trimfit.entry.neighbours import Foreseen, Joint
+from trimfit.entry.neighbours import ExpectedReading, Joint
 from trimfit.entry.typing_slips import outputs_cents, since_event
 
-__all__ = ["KEY", "TypeNumbers", "foresee", "numbers_from_bytes", "numbers_to_bytes"]
+__all__ = ["KEY", "TypeNumbers", "numbers_from_bytes", "numbers_to_bytes", "plain_prediction"]
 
 KEY = "forecast:"
 """What a type's numbers are kept under, with its name after it."""
@@ -92,13 +92,13 @@ def _whole(numbers: TypeNumbers) -> bool:
     )
 
 
-def foresee(
+def plain_prediction(
     numbers: TypeNumbers,
     reading: Reading,
     history: ReedHistory,
     beside: Sequence[ReedHistory],
     scale: Mapping[str, Fraction],
-) -> Foreseen | None:
+) -> ExpectedReading | None:
     """What a reading should show, for its reed and for others of its batch that were read in the same chanter.
 
     None where nothing of the reed can be told: it was read before, but never in this chanter, or not since an event.
@@ -107,7 +107,7 @@ def foresee(
     if own is None:
         return None
     others = {one.reed.record.reed: _joint(numbers, reading, one, scale) for one in beside if one.readings}
-    return Foreseen(own, {name: joint for name, joint in others.items() if joint is not None}, BETTER)
+    return ExpectedReading(own, {name: joint for name, joint in others.items() if joint is not None}, BETTER)
 
 
 def _joint(numbers: TypeNumbers, reading: Reading, history: ReedHistory, scale: Mapping[str, Fraction]) -> Joint | None:

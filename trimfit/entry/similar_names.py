@@ -14,14 +14,14 @@ from trimfit.base.records import Chanter, Doubt, Order, Reed
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-__all__ = ["alike", "folded", "name_doubts", "twins"]
+__all__ = ["folded", "name_doubts", "similar_name", "twins"]
 
 # Words shorter than this are codes: a letter more or less makes another of them.
 LONG_WORD = 4
 _WORDS = re.compile(r"[^\W_]+")
 
 
-def alike(name: str, known: Iterable[str]) -> str | None:
+def similar_name(name: str, known: Iterable[str]) -> str | None:
     """The known name that `name` is likely meant to be; None if it is known itself, or like none."""
     names = list(known)
     if name in names:
@@ -84,7 +84,7 @@ def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
             return
         if say:
             fresh.append(f"new {word} {name[:60]}")
-        if (like := alike(name, names)) is not None:
+        if (like := similar_name(name, names)) is not None:
             sentence = f"The log has the {word} {like[:60]!r}, and {name[:60]!r} is not it; did you mean {like[:60]}?"
             doubts.append(Doubt("name-alike", column, sentence))
 

@@ -11,11 +11,11 @@ from trimfit.base.column_words import NOTE_WORDS, OTHER_WORDS, key_of
 from trimfit.base.errors import Fault, nearest
 
 if TYPE_CHECKING:
-    from trimfit.base.column_words import Heard
+    from trimfit.base.column_words import ValueMeaning
 
 __all__ = ["Word", "begins_a_trim", "mode_of", "names_a_column", "split_words", "words_of"]
 
-SWITCHES: dict[str, Heard] = {
+SWITCHES: dict[str, ValueMeaning] = {
     "sounding": "sounding",
     "hz": "sounding",
     "as_low_a": "as low A",
@@ -75,7 +75,7 @@ def names_a_column(word: str) -> bool:
     return name.lower() in SWITCHES or key_of(name) is not None
 
 
-def mode_of(text: str) -> Heard | None:
+def mode_of(text: str) -> ValueMeaning | None:
     """How bare numbers are meant, if the line is one word that says so: `as_low_a`, `sounding`, `cents`."""
     return SWITCHES.get(text.strip().lower())
 

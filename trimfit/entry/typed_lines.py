@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 
-from trimfit.base.column_words import Heard
+from trimfit.base.column_words import ValueMeaning
 from trimfit.base.records import Reading, Trim
 
 __all__ = ["ReadingLine", "TrimLine"]
@@ -29,7 +29,7 @@ class ReadingLine:
     at: str | None = None
     remark: str | None = None
     reference_hz: float | None = None
-    heard: Mapping[str, Heard] = field(default_factory=dict)
+    heard: Mapping[str, ValueMeaning] = field(default_factory=dict)
 
     def reading(self, reed: str, taken_at: str, chanter: str | None = None) -> Reading:
         """The Reading that this line is, of `reed`, taken at `taken_at`, in its own chanter or `chanter`."""

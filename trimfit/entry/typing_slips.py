@@ -15,7 +15,7 @@ from itertools import combinations, pairwise
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, REFERENCE_HZ, cents_from_440, crow_label, hz_from_cents
 from trimfit.base.records import Doubt, Reading, ReedHistory
 
-__all__ = ["Typed", "foretold_doubts", "median", "outputs_cents", "rough_expectation", "since_event"]
+__all__ = ["Typed", "median", "outputs_cents", "rough_expectation", "since_event", "slip_doubts"]
 
 # DESIGN: doubtful is what lies outside what is foreseen by five standard deviations.
 FAR_SD = 5.0
@@ -92,7 +92,7 @@ def rough_expectation(
     return expected
 
 
-def foretold_doubts(
+def slip_doubts(
     reading: Reading,
     expected: Mapping[str, tuple[float, float]],
     scale: Mapping[str, Fraction],
@@ -154,7 +154,7 @@ def _sentence(text: str) -> str:
 
 
 # Slips with one outcome only: a value far off that they bring most of the way back is explained by them.
-TELLING = ("octave", "as-low-a", "hertz-for-cents")
+SURE_KINDS = ("octave", "as-low-a", "hertz-for-cents")
 
 
 def _near_cents(sd: float, off_cents: float = 0.0) -> float:
@@ -199,7 +199,7 @@ def _slip(
     best: tuple[float, tuple[str, str, float]] | None = None
     for kind, words, mended in candidates:
         miss = abs(cents_from_440(mended / ratio) - mean)
-        near = _near_cents(sd, cents_from_440(hz / ratio) - mean if kind in TELLING else 0.0)
+        near = _near_cents(sd, cents_from_440(hz / ratio) - mean if kind in SURE_KINDS else 0.0)
         # Earlier kinds of slip are likelier: a later one must explain the value clearly better.
         if miss <= near and (best is None or (miss < 0.5 * best[0] - 1.0 and kind == best[1][0])):
             best = miss, (kind, words, mended)

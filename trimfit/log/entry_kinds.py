@@ -18,8 +18,8 @@ __all__ = [
     "KINDS",
     "OUTCOMES",
     "Column",
+    "DoubtMark",
     "Kind",
-    "Said",
     "Setting",
     "Strike",
     "kind_of_entry",
@@ -53,7 +53,7 @@ class Strike:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class DoubtMark:
     """A doubt that was said and accepted when its entry was made: `kind: sentence`."""
 
     marked: str
@@ -272,7 +272,7 @@ KINDS: dict[str, Kind] = {
             (Column("marked", "name", required=True), Column("doubt", "name", required=True)),
             ("marked", "doubt"),
             None,
-            _plainly(Said),
+            _plainly(DoubtMark),
         ),
     )
 }
@@ -289,7 +289,7 @@ _BY_RECORD: dict[type, Kind] = {
     Outcome: KINDS["outcome"],
     Setting: KINDS["setting"],
     Strike: KINDS["strike"],
-    Said: KINDS["mark"],
+    DoubtMark: KINDS["mark"],
 }
 
 

@@ -17,7 +17,7 @@ from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
-from trimfit.log.entry_kinds import KINDS, Kind, Row, Said, Setting, kind_of_entry, kind_of_record, references
+from trimfit.log.entry_kinds import KINDS, DoubtMark, Kind, Row, Setting, kind_of_entry, kind_of_record, references
 from trimfit.log.entry_rows import entry_id, insert_sql, instant_of, stored
 from trimfit.log.file.seal import sealed, unsealed
 from trimfit.log.file.store import Store, translated
@@ -68,7 +68,7 @@ class Journal(Store):
                 seq = self.insert(kind, values, entry, generation)
             said = [f"{doubt.kind}: {doubt.sentence}" if isinstance(doubt, Doubt) else doubt for doubt in doubts]
             for doubt in said:
-                mark = Said(entry, doubt)
+                mark = DoubtMark(entry, doubt)
                 marked, again, there = self.place(KINDS["mark"], KINDS["mark"].row(mark))
                 if there is None:
                     self.insert(KINDS["mark"], (entry, doubt), marked, again)

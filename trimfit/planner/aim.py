@@ -30,7 +30,7 @@ from trimfit.base.units import Interval
 from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
 from trimfit.regression.posterior.reed import ReedState
 
-__all__ = ["Aim", "AimBelief", "CutError", "even_nodes", "interval_of", "nodes", "normal_cdf", "see"]
+__all__ = ["Aim", "AimPosterior", "CutError", "even_nodes", "interval_of", "nodes", "normal_cdf", "see"]
 
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
@@ -116,7 +116,7 @@ def even_nodes(count: int = NODES) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True, slots=True)
-class AimBelief:
+class AimPosterior:
     """The eight quantities: mean (8,), cov (8, 8); on nodes of the gap's slope: weight (J,), at (J, 8), and the
     covariance within a node (8, 8). `reading_sd_cents`: one gap reading's error after work, its sitting's counted in;
     `pitch_reading_sd_cents` likewise; `again_sd_cents`: the error of one more reading of the same state, such that a
@@ -336,7 +336,7 @@ _GRID = np.linspace(-5.0, 5.0, 161)
 
 def see(
     state: ReedState, aim: Aim, removed_mm: float, lip: float, wait_days: float = 0.0, again_days: float = 0.0
-) -> AimBelief:
+) -> AimPosterior:
     """The eight quantities of a reed's state for an aim, with so much already off (mm) and so many strokes done.
 
     wait_days: from a cut to the next step, again_days: to a reading with no work before it: so long does the reed move
@@ -358,7 +358,7 @@ def see(
     at = mean[None, :] + (slopes - mean[1])[:, None] * reach[None, :]
     within = cov - np.outer(cov[:, 1], cov[:, 1]) / max(spread, 1e-12)
     within[1, :] = within[:, 1] = 0.0
-    return AimBelief(
+    return AimPosterior(
         mean,
         cov,
         weight,

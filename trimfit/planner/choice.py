@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
-from trimfit.planner.aim import Aim, AimBelief, CutError, interval_of, nodes, normal_cdf
+from trimfit.planner.aim import Aim, AimPosterior, CutError, interval_of, nodes, normal_cdf
 from trimfit.planner.lip_work import LipPlan
-from trimfit.planner.policy_table import LADDER, PolicyTable, finish_cost, telling
+from trimfit.planner.policy_table import LADDER, PolicyTable, finish_cost, worth_reading
 
 __all__ = ["Choice", "Rules", "Unconfirmed", "choose", "rung_of"]
 
@@ -54,7 +54,7 @@ class Unconfirmed:
     the true one, and whether it is that the reed moved."""
 
     chance: float
-    belief: AimBelief
+    belief: AimPosterior
     moved: bool = False
 
 
@@ -99,7 +99,7 @@ def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> i
 class _Future:
     """What follows each of some cuts (n,) with `lip` strokes and the reading after it, on any rung."""
 
-    def __init__(self, belief: AimBelief, table: PolicyTable, length: Array, lip: float, error: CutError) -> None:
+    def __init__(self, belief: AimPosterior, table: PolicyTable, length: Array, lip: float, error: CutError) -> None:
         mean, variance = belief.after(length, lip, error)
         noise = np.where((length > 0) | (lip > 0), belief.reading_sd_cents, belief.again_sd_cents)[:, None] ** 2
         centre = mean @ belief.weight
@@ -136,7 +136,7 @@ class _Future:
 
 
 def _gap_interval(
-    belief: AimBelief, others: Sequence[Unconfirmed], length_mm: float, lip: float, error: CutError
+    belief: AimPosterior, others: Sequence[Unconfirmed], length_mm: float, lip: float, error: CutError
 ) -> Interval:
     """The gap (90 %) after a cut and strokes, over all explanations of the latest readings."""
     seen = [(1.0 - sum(other.chance for other in others), belief), *((other.chance, other.belief) for other in others)]
@@ -154,7 +154,9 @@ def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float
     return float(normal_cdf(ends).sum())
 
 
-def _lip_plan(belief: AimBelief, aim: Aim, table: PolicyTable, error: CutError, able: Array, again: _Future) -> LipPlan:
+def _lip_plan(
+    belief: AimPosterior, aim: Aim, table: PolicyTable, error: CutError, able: Array, again: _Future
+) -> LipPlan:
     """What the pitch wants, where the gap alone would have this visit and so many more: strokes then cost no visit.
 
     Of how many there will be only a rough number is wanted, and it is taken on one rung for all: were it to follow
@@ -172,7 +174,7 @@ def _lip_plan(belief: AimBelief, aim: Aim, table: PolicyTable, error: CutError, 
 
 
 def choose(
-    belief: AimBelief,
+    belief: AimPosterior,
     aim: Aim,
     table: PolicyTable,
     rules: Rules,
@@ -196,7 +198,7 @@ def choose(
     again = _Future(belief, table, zero, 0.0, error)
     doubt = sum(other.chance for other in others)
 
-    def ends(seen: AimBelief, length: float, lip: int) -> Array:
+    def ends(seen: AimPosterior, length: float, lip: int) -> Array:
         """Chances of being past and of being short (2,)."""
         over, under = seen.past_and_short(tolerance, np.array([length]), float(lip), error)
         return np.array([over[0], under[0]])
@@ -269,7 +271,9 @@ def choose(
     strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or allowed(zero, k)[0]])
     # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
     barred = bool(others) and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
-    useful = telling(np.array(m), np.array(v), np.array(s), costs, belief.again_sd_cents, float(belief.again_var[0]))
+    useful = worth_reading(
+        np.array(m), np.array(v), np.array(s), costs, belief.again_sd_cents, float(belief.again_var[0])
+    )
     may_read = (barred and readings < MOST_BARRED) or (bool(useful) and readings < MOST_READINGS)
     lips_only = _Future(belief, table, zero, float(strokes), error) if strokes else None
     cut = _Future(belief, table, cuts, float(lip), error) if len(cuts) else None

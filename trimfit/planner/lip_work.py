@@ -23,7 +23,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.planner.aim import Aim, AimBelief, CutError, nodes, normal_cdf
+from trimfit.planner.aim import Aim, AimPosterior, CutError, nodes, normal_cdf
 from trimfit.planner.policy_table import Costs
 
 __all__ = ["LEAST_STROKE_CENTS", "LipPlan"]
@@ -35,7 +35,7 @@ LEVELS = 6
 LEAST_STROKE_CENTS = 0.02
 ROOM_TOLERANCES, ROOM_SDS = 0.6, 2.5
 """Strokes may bring the believed gap so many tolerances over zero, and no nearer to past than so many of its sd."""
-TELLING = 0.9
+WORTH_READING = 0.9
 
 
 class LipPlan:
@@ -43,7 +43,7 @@ class LipPlan:
 
     def __init__(
         self,
-        belief: AimBelief,
+        belief: AimPosterior,
         aim: Aim,
         costs: Costs,
         error: CutError,
@@ -81,7 +81,7 @@ class LipPlan:
         self.after_visit = self._chain(self.by_visit, self.late_visit, cuts_left[0])
         self.after_reading = self._chain(self.by_reading, self.late_reading, cuts_left[1])
 
-    def _room(self, belief: AimBelief, error: CutError) -> None:
+    def _room(self, belief: AimPosterior, error: CutError) -> None:
         """How many strokes the gap has room for, where each of them closes it too: now; and once it is closed, after
         so many readings, `late_visit` where a cut over the whole way comes first, `late_reading` from here."""
         t, per_stroke = self.aim.tolerance_cents, float(belief.mean[3])
@@ -148,7 +148,7 @@ class LipPlan:
             return 0.0
         none, now, then = np.zeros(1), self.by_reading[0], self.by_reading[1]
         cost = float(self._ahead(np.array([self.off]), none, now, then, self.after_reading)[0, 0])
-        if then < TELLING * now or (self.anyway < 0.5 and self.late_reading[1] > self.most_now):
+        if then < WORTH_READING * now or (self.anyway < 0.5 and self.late_reading[1] > self.most_now):
             return cost
         # a reading that tells next to nothing, and makes no room for a stroke, only puts off what is to be done
         strokes = self.stroke()[1]

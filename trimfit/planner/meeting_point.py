@@ -16,9 +16,9 @@ import numpy.typing as npt
 from trimfit.base.errors import InputError
 
 __all__ = [
-    "CrossingBelief",
+    "CrossingPosterior",
     "MeetingPoint",
-    "crossing_belief",
+    "crossing_posterior",
     "crossings",
     "meeting_point",
     "propagate",
@@ -44,7 +44,7 @@ def crossings(level: npt.ArrayLike, slope: npt.ArrayLike, threshold: float, *, r
 
 
 @dataclass(frozen=True, slots=True)
-class CrossingBelief:
+class CrossingPosterior:
     """What is believed of an amount still needed: its median and a central interval (infinite where it may never be
     reached), the chance that the threshold is passed already, and the chance that it is never reached."""
 
@@ -112,9 +112,9 @@ def _checked(mean: npt.ArrayLike, covariance: npt.ArrayLike, size: int) -> tuple
     return centre, spread
 
 
-def crossing_belief(
+def crossing_posterior(
     mean: npt.ArrayLike, covariance: npt.ArrayLike, threshold: float, *, rising: bool = True, share: float = 0.9
-) -> CrossingBelief:
+) -> CrossingPosterior:
     """The amount at which an uncertain line reaches the threshold, exactly, from a joint normal level and slope.
 
     mean: (2,), level and slope; covariance: (2, 2). The amount is a ratio of normals, cut at 0 where the line is
@@ -150,7 +150,7 @@ def crossing_belief(
         return 0.5 * (low + high)
 
     tail = 0.5 * (1.0 - share)
-    return CrossingBelief(quantile(0.5), quantile(tail), quantile(1.0 - tail), already, max(1.0 - at_last, 0.0))
+    return CrossingPosterior(quantile(0.5), quantile(tail), quantile(1.0 - tail), already, max(1.0 - at_last, 0.0))
 
 
 def root_limits(

@@ -41,7 +41,7 @@ __all__ = [
     "solve",
     "table_from_bytes",
     "table_to_bytes",
-    "telling",
+    "worth_reading",
 ]
 
 Array = NDArray[np.float64]
@@ -138,7 +138,7 @@ def moved(m: Array, v: Array, s: Array, cut_cents: Array, costs: Costs) -> tuple
     return big, v_next, s_next
 
 
-def telling(
+def worth_reading(
     m: Array, v: Array, s: Array, costs: Costs, reading_sd_cents: float | None = None, moved_var: float = 0.0
 ) -> NDArray[np.bool_]:
     """Whether a reading with no work before it tells something that the next cut would not (shapes broadcast).
@@ -240,7 +240,7 @@ def solve(costs: Costs) -> PolicyTable:
         ends = np.r_[0, 4 * np.cumsum(filled)].astype(np.int32)
         return sparse.csr_matrix((data.reshape(-1), cols.reshape(-1), ends), shape=(len(all_m), len(all_m)))
 
-    may_read = telling(m, v, s, costs)
+    may_read = worth_reading(m, v, s, costs)
     again = transition(np.zeros(n), may_read)
     cuts = []
     allowed = []
@@ -305,7 +305,7 @@ class LookAhead:
         m_next = (m[:, None] + cut)[:, :, None, None] + gain[:, :, None, None] * surprise
         self.corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
         self.table, self.cut = table, cut
-        self.may_read = telling(m, v, s, costs)
+        self.may_read = worth_reading(m, v, s, costs)
         sd = np.sqrt(v)
         self.past, self.short = normal_cdf((m - t) / sd), normal_cdf((-t - m) / sd)
 

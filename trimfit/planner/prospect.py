@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trimfit.planner.aim import Aim, AimBelief
+from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.choice import Choice, Rules, choose
 from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_table import PolicyTable
@@ -26,7 +26,7 @@ class Prospect:
     choice: Choice
 
 
-def prospect(belief: AimBelief, aim: Aim, table: PolicyTable, rules: Rules) -> Prospect:
+def prospect(belief: AimPosterior, aim: Aim, table: PolicyTable, rules: Rules) -> Prospect:
     """What a blank so believed promises: foretold trim in mm, cuts, chance of ending good for the aim.
 
     The chance is that of not being past already, times that of staying within the ceiling, times that of the target

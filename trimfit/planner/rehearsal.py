@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.planner.aim import Aim, AimBelief, CutError, normal_cdf
+from trimfit.planner.aim import Aim, AimPosterior, CutError, normal_cdf
 from trimfit.planner.lip_work import LEAST_STROKE_CENTS
 from trimfit.planner.policy_table import PolicyTable, moves
 from trimfit.regression.curve import bent_mm, slope_at, straight_mm
@@ -44,7 +44,7 @@ class Run:
     minutes_se: float
 
 
-def draw(beliefs: Sequence[AimBelief], rng: np.random.Generator) -> Array:
+def draw(beliefs: Sequence[AimPosterior], rng: np.random.Generator) -> Array:
     """True quantities (n, 8) of one reed from each belief: slope lognormal, the rest Gaussian given it.
 
     A bend is drawn no stronger than leaves the gap rising as far as it has to: no cut opens it.
@@ -90,7 +90,7 @@ def _strokes(mean: Array, cov: Array, slope: Array, aim: Aim) -> tuple[Array, Ar
 
 
 def rehearse(
-    beliefs: Sequence[AimBelief],
+    beliefs: Sequence[AimPosterior],
     aim: Aim,
     table: PolicyTable,
     rung: int,

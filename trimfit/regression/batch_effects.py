@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Coding, Rows, sort_rows
-from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.posterior.batch import batch_sums, row_precision
 from trimfit.regression.posterior.reed import known_coding
 from trimfit.regression.priors import C_TERMS, REGRESSORS, assumed_batch_cov, assumed_reed_cov
@@ -27,7 +27,7 @@ from trimfit.regression.priors import C_TERMS, REGRESSORS, assumed_batch_cov, as
 __all__ = ["BatchEvidence", "batch_evidence", "conditioned", "contrasts_of"]
 
 Array = NDArray[np.float64]
-K, M = len(OUTPUTS), len(REGRESSORS)
+K, P = len(OUTPUTS), len(REGRESSORS)
 CROW_AND_GAP = np.zeros((2, K))
 """(2, 10): the ten outputs -> crow and gap."""
 CROW_AND_GAP[0, 0] = 1.0
@@ -54,12 +54,12 @@ class BatchEvidence:
     reading_df: Array
 
 
-def contrasts_of(card: FitCard, type_code: int) -> Array:
+def contrasts_of(card: FittedModel, type_code: int) -> Array:
     """A type's coefficients on crow and gap (6, 2); those of a type never seen beyond the card's."""
     return card.type_coef(type_code if type_code < card.n_types else -1) @ CROW_AND_GAP.T
 
 
-def _offsets(card: FitCard, n_chanters: int) -> tuple[Array, Array]:
+def _offsets(card: FittedModel, n_chanters: int) -> tuple[Array, Array]:
     """Chanters' two offsets of crow and gap (C + 1, 2, 2) and covariance of the gap's two (C + 1, 2, 2).
 
     Chanters never fitted have no offset and the shop's spread; the last place stands for no chanter.
@@ -78,7 +78,7 @@ def _offsets(card: FitCard, n_chanters: int) -> tuple[Array, Array]:
     return mean, cov
 
 
-def conditioned(card: FitCard, rows: Rows, coding: Coding) -> Array:
+def conditioned(card: FittedModel, rows: Rows, coding: Coding) -> Array:
     """Crow and gap (n, 2), cents, of readings with what type, length, lips, chanter and air foretell taken off."""
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     y = np.column_stack([rows.y[:, 0], rows.y @ np.where(CROW_AND_GAP[1] != 0, CROW_AND_GAP[1], 0.0)])
@@ -92,7 +92,7 @@ def conditioned(card: FitCard, rows: Rows, coding: Coding) -> Array:
     return rest
 
 
-def batch_evidence(card: FitCard, rows: Rows, types: tuple[str, ...]) -> BatchEvidence:
+def batch_evidence(card: FittedModel, rows: Rows, types: tuple[str, ...]) -> BatchEvidence:
     """The evidence of every batch with readings. rows, types: as `design.rows_from_frame(frame, card.coding)` gives.
 
     Readings that the fit has found wanting keep their lowered weights (by their entry). What is not known of a
@@ -152,7 +152,7 @@ def batch_evidence(card: FitCard, rows: Rows, types: tuple[str, ...]) -> BatchEv
     return BatchEvidence(names, estimate, variance, batch_type, reeds, ms, df)
 
 
-def _chanter_share(card: FitCard, rows: Rows, coding: Coding, count: int) -> Array:
+def _chanter_share(card: FittedModel, rows: Rows, coding: Coding, count: int) -> Array:
     """Variance (B,) that unknown chanter offsets bring into a batch's gap start, cents²."""
     out = np.zeros(count)
     n_chanters = int(rows.chanter_code.max(initial=-1)) + 1

@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.units import Interval
 from trimfit.regression.curve import UNIT_MM, bent_mm
-from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import coefficient_prior
 from trimfit.regression.priors import REGRESSORS
 
 __all__ = ["OUTPUT_PICKS", "TERMS", "Term", "type_terms"]
 
 Array = NDArray[np.float64]
-K, M = len(OUTPUTS), len(REGRESSORS)
+K, P = len(OUTPUTS), len(REGRESSORS)
 Z90 = 1.6448536269514722
 TERMS = ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")
 TOP_HAND = ("e", "f", "high_g", "high_a")
@@ -57,11 +57,11 @@ OUTPUT_PICKS = _picks()
 """Output, hand or `all` -> weights (10,) on the ten outputs."""
 
 
-def type_terms(card: FitCard, type_code: int, outputs: tuple[str, ...] = ("gap", *OUTPUTS)) -> list[Term]:
+def type_terms(card: FittedModel, type_code: int, outputs: tuple[str, ...] = ("gap", *OUTPUTS)) -> list[Term]:
     """The coefficients of a type for these outputs (keys of OUTPUT_PICKS), term by term."""
     at = card.type_slice(type_code)
     mean, cov = card.coef[at], card.coef_cov[at, at]
-    prior = coefficient_prior(1)[1].transpose(0, 2, 1, 3).reshape(M * K, M * K)
+    prior = coefficient_prior(1)[1].transpose(0, 2, 1, 3).reshape(P * K, P * K)
     whole = float(bent_mm(np.ones(1), card.coding.curves[type_code])[0])
     weights = {
         "per_mm": [0.0, 1.0, UNIT_MM, 0.0, 0.0, 0.0],

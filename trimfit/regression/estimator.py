@@ -1,6 +1,6 @@
 """The response of a shop's reeds as an estimator with scikit-learn's manners: frames in, frames out.
 
-`fit` learns the whole shop at once (`steps.fit_card`); `predict` foretells readings. A row is foretold from what the
+`fit` learns the whole shop at once (`steps.fit_model`); `predict` foretells readings. A row is foretold from what the
 training frame told of its own reed, of its batch and of its type, each only as far as it stood there: a reed never
 seen leans on its batch, a batch never seen on its type, a type never seen on the shop's other types.
 """
@@ -18,9 +18,9 @@ from sklearn.utils.validation import check_is_fitted
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS, hz_width_cents
 from trimfit.regression.design import Rows, rows_from_frame, sort_rows, take_rows
-from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.covariances import contrast
-from trimfit.regression.fitting.steps import fit_card
+from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.posterior.reed import ReedState, batch_states, known_coding
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         if not len(frame):
             raise InputError("the frame holds no reading", "fit", "give at least one row")
         rows, types, chanters = rows_from_frame(frame)
-        self.card_: FitCard = fit_card(
+        self.card_: FittedModel = fit_model(
             rows,
             types,
             chanters,

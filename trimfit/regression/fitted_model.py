@@ -16,15 +16,15 @@ from trimfit.regression.design import Coding
 from trimfit.regression.movement.process import Movement, assumed_movement
 from trimfit.regression.priors import C_TERMS, REGRESSORS
 
-__all__ = ["FitCard", "card_from_bytes", "card_to_bytes"]
+__all__ = ["FittedModel", "model_from_bytes", "model_to_bytes"]
 
 Array = NDArray[np.float64]
-K, M = len(OUTPUTS), len(REGRESSORS)
+K, P = len(OUTPUTS), len(REGRESSORS)
 FORMAT = 11
 
 
 @dataclass(frozen=True, slots=True)
-class FitCard:
+class FittedModel:
     """The learned response of one shop.
 
     coef (P,) and coef_cov (P, P): types' coefficients, type by type, regressor by regressor, output by output, then
@@ -79,17 +79,17 @@ class FitCard:
 
     def type_slice(self, code: int) -> slice:
         """Where a type's sixty coefficients stand in `coef`."""
-        return slice(M * K * code, M * K * (code + 1))
+        return slice(P * K * code, P * K * (code + 1))
 
     def chanter_slice(self, code: int) -> slice:
         """Where a chanter's two times ten offsets stand in `coef`."""
-        first = M * K * self.n_types + C_TERMS * K * code
+        first = P * K * self.n_types + C_TERMS * K * code
         return slice(first, first + C_TERMS * K)
 
     def type_coef(self, code: int) -> Array:
         """A type's coefficients (6, 10), in cents per unit of each regressor; the population's for code -1."""
         flat = self.new_type_mean if code < 0 else self.coef[self.type_slice(code)]
-        return flat.reshape(M, K)
+        return flat.reshape(P, K)
 
     def on_log(
         self,
@@ -98,7 +98,7 @@ class FitCard:
         strikes: int,
         scale: tuple[str, ...],
         error: tuple[float, float] | None = None,
-    ) -> FitCard:
+    ) -> FittedModel:
         """The same card with the fingerprint of the log it was fitted on, and the execution error found there.
 
         last_seq: the latest entry it holds; since_seq: it holds the reeds last read at or after it; strikes: how many
@@ -137,7 +137,7 @@ _ARRAYS = (
 _MOVEMENT = tuple(item.name for item in fields(Movement))
 
 
-def card_to_bytes(card: FitCard) -> bytes:
+def model_to_bytes(card: FittedModel) -> bytes:
     """The card as bytes: one line of JSON, then the arrays (`_ARRAYS`, `_MOVEMENT`) as little-endian doubles."""
     values = [getattr(card, name) for name in _ARRAYS] + [getattr(card.movement, name) for name in _MOVEMENT]
     arrays = [np.ascontiguousarray(value, dtype="<f8") for value in values]
@@ -175,8 +175,8 @@ def card_to_bytes(card: FitCard) -> bytes:
     return out.getvalue()
 
 
-def card_from_bytes(data: bytes) -> FitCard:
-    """Read `card_to_bytes` back.
+def model_from_bytes(data: bytes) -> FittedModel:
+    """Read `model_to_bytes` back.
 
     Raises LogError for bytes of another format, or that hold what is no number: the fit is then simply made anew.
     """
@@ -194,12 +194,12 @@ def card_from_bytes(data: bytes) -> FitCard:
             raise ValueError("length")
         if not all(np.isfinite(values).all() for values in found.values()):
             raise ValueError("numbers")
-        return _card_of(head, found)
+        return _model_of(head, found)
     except (ValueError, KeyError, TypeError) as error:
         raise LogError("what was learned cannot be read", "the log", "run `trimfit learn`") from error
 
 
-def _card_of(head: dict[str, Any], found: dict[str, Array]) -> FitCard:
+def _model_of(head: dict[str, Any], found: dict[str, Array]) -> FittedModel:
     coding = Coding(
         tuple(head["types"]),
         tuple(head["chanters"]),
@@ -210,7 +210,7 @@ def _card_of(head: dict[str, Any], found: dict[str, Array]) -> FitCard:
         head["balance_cents"],
         head["hand_cents_per_kpa"],
     )
-    return FitCard(
+    return FittedModel(
         coding=coding,
         coef=found["coef"],
         coef_cov=found["coef_cov"],

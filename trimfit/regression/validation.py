@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows, sort_rows, take_rows
-from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import of_fewer_chanters, of_types
 from trimfit.regression.movement.process import N_DIRECTIONS, Levels, levels_of_rows, unsettled
 from trimfit.regression.posterior.reed import ReedState, batch_states
@@ -49,8 +49,8 @@ class HeldOut:
 
     type_code: NDArray[np.intp]
     before: NDArray[np.intp]
-    found: Array
-    foretold: Array
+    observed: Array
+    predicted: Array
     sd: Array
     type_rule: Array
     slope_rule: Array
@@ -61,7 +61,7 @@ def _with_gap(y: Array) -> Array:
     return np.concatenate([(y @ _GAP)[..., None], y], axis=-1)
 
 
-def held_out(card: FitCard, rows: Rows) -> HeldOut:
+def held_out(card: FittedModel, rows: Rows) -> HeldOut:
     """Foretell every reading but each reed's first, its batch left out of the fit; rows: the fit's own, chanters coded
     as `steps.most_read_first` does. Raises nothing; without a reed read twice the arrays are empty."""
     rows = sort_rows(of_fewer_chanters(of_types(rows, card.n_types)))
@@ -90,14 +90,14 @@ def held_out(card: FitCard, rows: Rows) -> HeldOut:
     return HeldOut(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(HeldOut)))
 
 
-def _terms(card: FitCard, rows: Rows, chanters: list[int]) -> Array:
+def _terms(card: FittedModel, rows: Rows, chanters: list[int]) -> Array:
     """What each row multiplies the state's blocks of ten by (n, d / 10); chanters: the codes whose offsets it holds."""
     x = card.coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     scales = card.coding.chanter_part(rows.type_code)
     return np.concatenate([x, *[(rows.chanter_code == c)[:, None] * scales for c in chanters]], axis=1)
 
 
-def _followed(card: FitCard, rows: Rows, unseen: ReedState, terms: Array, at: NDArray[np.intp]) -> HeldOut:
+def _followed(card: FittedModel, rows: Rows, unseen: ReedState, terms: Array, at: NDArray[np.intp]) -> HeldOut:
     """Reeds of one batch that were read equally often: each reading foretold from those before it; at (R, n): the rows.
 
     One Cholesky root of all readings of a reed holds every forecast: with V = S + noise = L L', and the readings before
@@ -204,7 +204,7 @@ def summary(found: HeldOut, types: tuple[str, ...]) -> list[dict[str, object]]:
     for code in (-1, *range(len(types))):
         mine = np.ones(len(found.before), dtype=bool) if code < 0 else found.type_code == code
         for k, output in enumerate(SCORED):
-            miss = found.found[mine, k] - found.foretold[mine, k]
+            miss = found.observed[mine, k] - found.predicted[mine, k]
             good = np.isfinite(miss)
             if not good.any():
                 continue
@@ -214,8 +214,8 @@ def summary(found: HeldOut, types: tuple[str, ...]) -> list[dict[str, object]]:
                 "reed_type": "" if code < 0 else types[code],
                 "readings": int(good.sum()),
                 "rmse": _rms(miss),
-                "naive_rmse": _rms(found.found[mine, k] - found.type_rule[mine, k]),
-                "last_slope_rmse": _rms(found.found[mine, k] - found.slope_rule[mine, k]),
+                "naive_rmse": _rms(found.observed[mine, k] - found.type_rule[mine, k]),
+                "last_slope_rmse": _rms(found.observed[mine, k] - found.slope_rule[mine, k]),
             }
             row |= {f"coverage{c}": float(np.mean(z <= _Z[c])) for c in COVERAGES}
             out.append(row)

@@ -82,16 +82,18 @@ def draw(ticket: Ticket) -> Figure:
     """The card as a sheet, to be drawn inside `style.style()`."""
     figure, axes = card()
     axes.plot([_LEFT, _RIGHT], [6.0, 6.0], color=LIGHT["sand"], linewidth=3.0)
-    _say(axes, _LEFT, 14.0, f"Reed {plain(ticket.reed, 22)}", size=15.0, bold=True)
-    _say(axes, _LEFT, 19.2, f"{plain(ticket.reed_type, 24)}, batch {plain(ticket.batch, 24)}", size=8.5, role="mute")
+    _put_text(axes, _LEFT, 14.0, f"Reed {plain(ticket.reed, 22)}", size=15.0, bold=True)
+    _put_text(
+        axes, _LEFT, 19.2, f"{plain(ticket.reed_type, 24)}, batch {plain(ticket.batch, 24)}", size=8.5, role="mute"
+    )
     top = 25.6
     for name, value in _facts(ticket):
-        _say(axes, _LEFT, top, name, size=7.5, role="mute")
-        _say(axes, 34.0, top, value, size=8.2, bold=name == "meets at" and ticket.meet_pitch_hz is not None)
+        _put_text(axes, _LEFT, top, name, size=7.5, role="mute")
+        _put_text(axes, 34.0, top, value, size=8.2, bold=name == "meets at" and ticket.meet_pitch_hz is not None)
         top += 4.5
     top = _paragraph(axes, top + 1.0, verdict(ticket), bold=True)
     top = _notes(axes, ticket, top + 0.6)
-    _say(axes, _LEFT, top + 4.4, "How to check it", size=8.2, bold=True)
+    _put_text(axes, _LEFT, top + 4.4, "How to check it", size=8.2, bold=True)
     top += 8.6
     for place, step in enumerate(how_to_check(ticket), start=1):
         top = _paragraph(axes, top, f"{place}. {step}")
@@ -101,16 +103,16 @@ def draw(ticket: Ticket) -> Figure:
         if room < 1:
             break
         for line in lines if len(lines) <= room else [*lines[: room - 1], "More is said by: trimfit review reed."]:
-            _say(axes, _LEFT, top, line, size=7.2)
+            _put_text(axes, _LEFT, top, line, size=7.2)
             top += 3.7
     rests = f"Rests on {ticket.readings} reading{'' if ticket.readings == 1 else 's'}"
     last = f", the last of {plain(ticket.read_at.replace('T', ' '), 26)}" if ticket.read_at else ""
-    _say(axes, _LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
-    _say(axes, _LEFT, 145.8, "Brackets and bars hold nine times in ten.", size=6.3, role="mute")
+    _put_text(axes, _LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
+    _put_text(axes, _LEFT, 145.8, "Brackets and bars hold nine times in ten.", size=6.3, role="mute")
     return figure
 
 
-def _say(
+def _put_text(
     axes: Axes, x: float, y: float, words: str, *, size: float, bold: bool = False, role: str = "ink", ha: str = "left"
 ) -> None:
     axes.text(
@@ -129,7 +131,7 @@ def _say(
 def _paragraph(axes: Axes, top: float, words: str, *, bold: bool = False) -> float:
     """Words set in lines that fit the card; returns where the next line stands."""
     for line in textwrap.wrap(words, 64 if bold else 70):
-        _say(axes, _LEFT, top, line, size=7.2, bold=bold)
+        _put_text(axes, _LEFT, top, line, size=7.2, bold=bold)
         top += 3.7
     return top
 
@@ -162,7 +164,7 @@ def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
     if not notes:
         return _paragraph(axes, top + 3.0, "No note was read.")
     for x, ha, words in ((_LEFT, "left", "note"), (43.0, "right", "as low A, Hz"), (58.0, "right", "cents off")):
-        _say(axes, x, top + 3.0, words, size=6.6, role="mute", ha=ha)
+        _put_text(axes, x, top + 3.0, words, size=6.6, role="mute", ha=ha)
     middle, scale = (_STRIP_LEFT + _STRIP_RIGHT) / 2, (_STRIP_RIGHT - _STRIP_LEFT) / (2 * _STRIP_CENTS)
     foot = top + 5.0 + _ROW_MM * len(notes)
     if ticket.aim_hz:
@@ -172,12 +174,12 @@ def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
         for cents in (-10, 10):
             x = middle + cents * scale
             axes.plot([x, x], [top + 5.0, foot], color=LIGHT["grid"], linewidth=0.7)
-            _say(axes, x, top + 3.0, number(cents, "+.0f"), size=6.2, role="mute", ha="center")
-        _say(axes, middle, top + 3.0, f"{ticket.aim_hz:.1f}", size=6.2, role="mute", ha="center")
+            _put_text(axes, x, top + 3.0, number(cents, "+.0f"), size=6.2, role="mute", ha="center")
+        _put_text(axes, middle, top + 3.0, f"{ticket.aim_hz:.1f}", size=6.2, role="mute", ha="center")
     for place, note in enumerate(notes):
         _note_row(axes, note, top + 5.0 + _ROW_MM * (place + 0.5), ticket.aim_hz, middle, scale)
     if any(note.read_hz is None for note in notes):
-        _say(axes, _STRIP_RIGHT, foot + 2.4, "hollow: foretold, not read", size=6.0, role="mute", ha="right")
+        _put_text(axes, _STRIP_RIGHT, foot + 2.4, "hollow: foretold, not read", size=6.0, role="mute", ha="right")
     return foot
 
 
@@ -185,14 +187,14 @@ def _note_row(axes: Axes, note: TicketNote, y: float, aim_hz: float | None, midd
     value = note.read_hz if note.read_hz is not None else (note.foretold_hz.mean if note.foretold_hz else 0.0)
     read = note.read_hz is not None
     bold = note.note in ("e", "f")
-    _say(axes, _LEFT, y + 1.1, OUTPUT_WORDS[note.note], size=8.0, bold=bold)
-    _say(axes, 43.0, y + 1.1, f"{value:.1f}" if read else f"({value:.1f})", size=8.0, bold=bold, ha="right")
+    _put_text(axes, _LEFT, y + 1.1, OUTPUT_WORDS[note.note], size=8.0, bold=bold)
+    _put_text(axes, 43.0, y + 1.1, f"{value:.1f}" if read else f"({value:.1f})", size=8.0, bold=bold, ha="right")
     if not aim_hz:
-        _say(axes, 58.0, y + 1.1, "–", size=8.0, ha="right")
+        _put_text(axes, 58.0, y + 1.1, "–", size=8.0, ha="right")
         return
     aim = cents_from_440(aim_hz)
     off = cents_from_440(value) - aim
-    _say(axes, 58.0, y + 1.1, number(off, "+.0f"), size=8.0, bold=bold, ha="right")
+    _put_text(axes, 58.0, y + 1.1, number(off, "+.0f"), size=8.0, bold=bold, ha="right")
     if note.foretold_hz is not None:
         ends = [cents_from_440(end) - aim for end in (note.foretold_hz.low, note.foretold_hz.high)]
         ends = [middle + scale * min(_STRIP_CENTS, max(-_STRIP_CENTS, end)) for end in ends]

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from trimfit.base.records import Logged, Reading
 
 if TYPE_CHECKING:
-    from trimfit.planner.aim import Aim, AimBelief
+    from trimfit.planner.aim import Aim, AimPosterior
     from trimfit.planner.choice import Choice
     from trimfit.planner.reasons import Grounds
     from trimfit.session.open_log import Bench, Seen
@@ -88,7 +88,7 @@ def _may_have_moved(seen: Seen) -> float:
     return Z90 * float((moved[1] ** 2 + jump) ** 0.5)
 
 
-def decide(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Grounds) -> Choice:
+def decide(bench: Bench, seen: Seen, belief: AimPosterior, aim: Aim, ground: Grounds) -> Choice:
     """The planner's next step, where the readings allow it; else to read the reed, with the reason for that."""
     from trimfit.planner.choice import choose
 
@@ -115,12 +115,12 @@ def decide(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Ground
     return choice
 
 
-def _read(bench: Bench, seen: Seen, belief: AimBelief, choice: Choice, reason: str) -> Choice:
+def _read(bench: Bench, seen: Seen, belief: AimPosterior, choice: Choice, reason: str) -> Choice:
     left = _cuts_left(bench, seen, belief)
     return replace(choice, action="read-again", length_mm=0.0, lip_strokes=0, trims_left=left, reason=reason)
 
 
-def _from_kin(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Grounds) -> Choice:
+def _from_kin(bench: Bench, seen: Seen, belief: AimPosterior, aim: Aim, ground: Grounds) -> Choice:
     """A reed whose F and E were never read: to the chanter with it, or a cut by the crow where enough is known."""
     import numpy as np
 
@@ -150,7 +150,7 @@ def _from_kin(bench: Bench, seen: Seen, belief: AimBelief, aim: Aim, ground: Gro
     )
 
 
-def _cuts_left(bench: Bench, seen: Seen, belief: AimBelief) -> float:
+def _cuts_left(bench: Bench, seen: Seen, belief: AimPosterior) -> float:
     """Cuts to be expected once the reed has been read, over what that reading may show."""
     import numpy as np
 

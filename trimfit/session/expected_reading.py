@@ -8,23 +8,23 @@ from typing import TYPE_CHECKING
 from trimfit.base.records import Reading, ReedHistory
 
 if TYPE_CHECKING:
-    from trimfit.entry.neighbours import Foreseen
+    from trimfit.entry.neighbours import ExpectedReading
     from trimfit.log.journal import Journal
 
-__all__ = ["forecast", "foresee"]
+__all__ = ["expected_reading", "plain_expected_reading"]
 
 MOST_BESIDE = 24
 """So many reeds of the batch are thought of, the last read first."""
 
 
-def foresee(path: Path, reading: Reading) -> Foreseen:
+def expected_reading(path: Path, reading: Reading) -> ExpectedReading:
     """What a reading of a reed should show at its own time, in its own chanter, pressure and temperature, all outputs
     together: for its reed, and for the others of the batch that were read and were still at the bench then."""
     import numpy as np
 
     from trimfit.base.dates import at_s
     from trimfit.base.pitch import OUTPUTS
-    from trimfit.entry.neighbours import Foreseen, Joint
+    from trimfit.entry.neighbours import ExpectedReading, Joint
     from trimfit.log.journal import Journal
     from trimfit.session.open_log import Bench
 
@@ -45,12 +45,12 @@ def foresee(path: Path, reading: Reading) -> Foreseen:
             cov = cov + one.state.noise_cov * stretch
             joints[name] = Joint(OUTPUTS, mean.tolist(), cov.tolist())
         own = joints.pop(reading.reed)
-        return Foreseen(own, joints)
+        return ExpectedReading(own, joints)
 
 
-def forecast(journal: Journal, reading: Reading, history: ReedHistory) -> Foreseen | None:
+def plain_expected_reading(journal: Journal, reading: Reading, history: ReedHistory) -> ExpectedReading | None:
     """The same from plain numbers kept at the last fit, without numpy; None before there was one."""
-    from trimfit.entry.plain_prediction import KEY, foresee, numbers_from_bytes
+    from trimfit.entry.plain_prediction import KEY, numbers_from_bytes, plain_prediction
 
     kept = journal.learned_get(KEY + history.reed.record.reed_type)
     if kept is None:
@@ -59,4 +59,4 @@ def forecast(journal: Journal, reading: Reading, history: ReedHistory) -> Forese
     if numbers is None:
         return None
     beside = journal.beside(history.reed.record, MOST_BESIDE)
-    return foresee(numbers, reading, history, beside, journal.scale())
+    return plain_prediction(numbers, reading, history, beside, journal.scale())

@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from trimfit.entry.marks import Mark
     from trimfit.log.journal import Journal
     from trimfit.regression.design import Rows
-    from trimfit.regression.fitted_model import FitCard
+    from trimfit.regression.fitted_model import FittedModel
 
-__all__ = ["card_of"]
+__all__ = ["current_model"]
 
 
 Tell = Callable[[str, int, int], None]
@@ -36,7 +36,7 @@ VALIDATION = "validation"
 MOST_PAIRS = 4000
 SET_ASIDE = 0.2
 WHOLE_READING = 8
-SLIP_CENTS = 150.0
+OUTLIER_CENTS = 150.0
 DUE_SHARE = 0.25
 DUE_LEAST = 20
 FOLLOW_SHARE, FOLLOW_LEAST = 0.02, 10
@@ -77,7 +77,7 @@ def _scale_words(settings: Settings) -> tuple[str, ...]:
     return settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g
 
 
-def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
+def _fit(journal: Journal, tell: Tell) -> tuple[FittedModel, Rows]:
     import numpy as np
 
     from trimfit.base.errors import InputError
@@ -85,7 +85,7 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
     from trimfit.regression.cut_error import cut_error
     from trimfit.regression.design import rows_from_frame
     from trimfit.regression.fitting.bounds import affordable, most_read_types_first, of_types
-    from trimfit.regression.fitting.steps import fit_card, most_read_first
+    from trimfit.regression.fitting.steps import fit_model, most_read_first
 
     settings = journal.settings()
     last_seq, strikes = journal.last_seq(), journal.count("strike")
@@ -97,7 +97,7 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
     rows, every_type, chanters = rows_from_frame(frame)
     rows, types = most_read_types_first(rows, every_type)
     rows = affordable(of_types(rows, len(types)))
-    card = fit_card(
+    card = fit_model(
         rows,
         types,
         chanters,
@@ -114,7 +114,7 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FitCard, Rows]:
     ), most_read_first(rows, chanters)[0]
 
 
-def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
+def _is_due(journal: Journal, card: FittedModel, settings: Settings) -> bool:
     from trimfit.regression.fitting.bounds import MOST_TYPES
 
     if card.scale != _scale_words(settings) or card.last_seq > journal.last_seq():  # of other ratios, another log
@@ -131,37 +131,37 @@ def _is_due(journal: Journal, card: FitCard, settings: Settings) -> bool:
     return sum(1 for reed in since if types.get(reed, card.coding.types[0]) not in known) >= 5
 
 
-def card_of(journal: Journal, tell: Tell = _quiet) -> FitCard:
+def current_model(journal: Journal, tell: Tell = _quiet) -> FittedModel:
     """What the log has taught, fitted anew where due; assumptions alone where there is nothing to learn from."""
     from trimfit.base.pitch import hz_width_cents
-    from trimfit.regression.fitted_model import card_from_bytes, card_to_bytes
+    from trimfit.regression.fitted_model import model_from_bytes, model_to_bytes
 
     settings = journal.settings()
     kept = journal.learned_get(CARD)
     if kept is not None:
         try:
-            card = card_from_bytes(kept)
+            card = model_from_bytes(kept)
             if not _is_due(journal, card, settings):
                 return _followed(journal, card)
         except LogError:
             pass
     if kept is None and journal.count("reading") < 3:
-        from trimfit.regression.fitting.steps import prior_card
+        from trimfit.regression.fitting.steps import prior_model
 
         balance = hz_width_cents(settings.balance_tolerance_hz, 470.0)
-        return prior_card((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance)
+        return prior_model((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance)
     from trimfit.session.type_numbers import type_numbers
 
     learning = _Learning(tell, FIT_STEPS)
     card, _ = _fit(journal, learning)
     learning.done()
     if not getattr(journal, "read_only", False):
-        journal.learned_put({CARD: card_to_bytes(card), **type_numbers(card, journal.scale())})
+        journal.learned_put({CARD: model_to_bytes(card), **type_numbers(card, journal.scale())})
     return card
 
 
 def rows_in_fit(
-    card: FitCard, histories: Sequence[ReedHistory], code: int, names: Sequence[str], scale: Mapping[str, Fraction]
+    card: FittedModel, histories: Sequence[ReedHistory], code: int, names: Sequence[str], scale: Mapping[str, Fraction]
 ) -> tuple[Rows, NDArray[np.intp], NDArray[np.bool_]]:
     """A batch's readings as rows, the number of each in the log, and which of them the card has seen.
 
@@ -183,12 +183,12 @@ def rows_in_fit(
     return rows, seq, in_fit
 
 
-def _followed(journal: Journal, card: FitCard) -> FitCard:
+def _followed(journal: Journal, card: FittedModel) -> FittedModel:
     """The card with its coefficients brought up to date, where enough has been logged since; kept in the log."""
     import numpy as np
 
     from trimfit.regression.design import take_rows
-    from trimfit.regression.fitted_model import card_to_bytes
+    from trimfit.regression.fitted_model import model_to_bytes
     from trimfit.regression.fitting.bounds import MOST_TYPES
     from trimfit.regression.fitting.update import Changed, refreshed
     from trimfit.session.type_numbers import type_numbers
@@ -211,25 +211,25 @@ def _followed(journal: Journal, card: FitCard) -> FitCard:
         at = np.flatnonzero(seq <= last_seq)  # another process may log meanwhile
         changed.append(Changed(take_rows(rows, at), in_fit[at], names))
     card = refreshed(card, changed, last_seq)
-    journal.learned_put({CARD: card_to_bytes(card), **type_numbers(card, journal.scale())})
+    journal.learned_put({CARD: model_to_bytes(card), **type_numbers(card, journal.scale())})
     return card
 
 
-def unborne(journal: Journal) -> list[Mark]:
+def outlier_marks(journal: Journal) -> list[Mark]:
     """Readings that the last fit counts for less than half, with what in them stands out; empty without a fit.
 
     Readings whose A's do not balance are left to the rule that says so.
     """
     from trimfit.base.pitch import OUTPUTS
     from trimfit.entry.marks import Mark
-    from trimfit.regression.fitted_model import card_from_bytes
+    from trimfit.regression.fitted_model import model_from_bytes
 
     kept = journal.learned_get(CARD)
     if kept is None:
         return []
     out = []
     try:
-        card = card_from_bytes(kept)
+        card = model_from_bytes(kept)
     except LogError:
         return []  # it is fitted anew when something is asked
     for entry, weights in card.low_weight.items():

@@ -12,7 +12,7 @@ import numpy as np
 
 from trimfit.base.pitch import cents_from_440, hz_width_cents
 from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Settings
-from trimfit.planner.aim import Aim, AimBelief, see
+from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.choice import Rules, Unconfirmed
 from trimfit.planner.policy_table import PolicyTable
 from trimfit.regression.design import work_before
@@ -21,7 +21,7 @@ from trimfit.regression.movement.explanations import Explanation, explained, lat
 from trimfit.regression.movement.process import settled_at, still_to_settle_at
 from trimfit.regression.posterior.reed import Moment, ReedState, batch_states, known_coding
 from trimfit.regression.readings.rows import DAY_S, made_day, taken_before
-from trimfit.session.fit import card_of, rows_in_fit
+from trimfit.session.fit import current_model, rows_in_fit
 from trimfit.session.policies import costs_of, cut_error_of, policy_for
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ class Bench:
         self.until_s = at_s
         self.at_s = now_s() if at_s is None else at_s
         self.settings = journal.settings()
-        self.card = card_of(journal, tell)
+        self.card = current_model(journal, tell)
         self.scale = journal.scale()
         self._policies: dict[int, PolicyTable] = {}
         self._chanters: dict[str, Chanter | None] = {}
@@ -272,7 +272,7 @@ class Bench:
         """The chanter of the last reading that names one."""
         return next((r.record.chanter for r in reversed(seen.history.readings) if r.record.chanter), None)
 
-    def belief(self, seen: Seen, aim: Aim) -> AimBelief:
+    def belief(self, seen: Seen, aim: Aim) -> AimPosterior:
         """The reed's belief seen from an aim."""
         return self._see(seen.state, seen, aim)
 
@@ -280,7 +280,7 @@ class Bench:
         """The other explanations of the reed's latest readings, seen from an aim."""
         return [Unconfirmed(one.chance, self._see(one.state, seen, aim), one.moved) for one in seen.explanations]
 
-    def _see(self, state: ReedState, seen: Seen, aim: Aim) -> AimBelief:
+    def _see(self, state: ReedState, seen: Seen, aim: Aim) -> AimPosterior:
         # a reed that has lain can be read at once; one that was just read, only when it is in hand again
         again_days = self.card.again_days if state.idle_days == 0.0 else 0.0
         return see(state, aim, seen.removed_mm, seen.lip_strokes, self.card.wait_days, again_days)

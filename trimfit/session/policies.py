@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from trimfit.base.records import Settings
     from trimfit.log.journal import Journal
     from trimfit.planner.policy_table import Costs, PolicyTable
-    from trimfit.regression.fitted_model import FitCard
+    from trimfit.regression.fitted_model import FittedModel
 
 __all__ = ["costs_of", "policy_for"]
 
@@ -24,7 +24,7 @@ def _quiet(step: str, done: int, whole: int) -> None:
     return None
 
 
-def cut_error_of(card: FitCard, settings: Settings) -> Any:
+def cut_error_of(card: FittedModel, settings: Settings) -> Any:
     """The execution error: learned from the log where it tells, else the shop's setting."""
     from trimfit.planner.aim import CutError
 
@@ -33,7 +33,7 @@ def cut_error_of(card: FitCard, settings: Settings) -> Any:
     return CutError(settings.cut_error_pct, settings.cut_error_mm)
 
 
-def costs_of(card: FitCard, type_code: int, settings: Settings) -> Costs:
+def costs_of(card: FittedModel, type_code: int, settings: Settings) -> Costs:
     """The costs and errors that the policy of a type rests on, rounded so that near ones share a table."""
     import numpy as np
 

@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
-    from trimfit.regression.fitted_model import FitCard
+    from trimfit.regression.fitted_model import FittedModel
 
 __all__ = ["type_numbers"]
 
@@ -16,7 +16,7 @@ __all__ = ["type_numbers"]
 STEP_MM, STEPS = 0.2, 21
 
 
-def type_numbers(card: FitCard, scale: Mapping[str, Fraction]) -> dict[str, bytes]:
+def type_numbers(card: FittedModel, scale: Mapping[str, Fraction]) -> dict[str, bytes]:
     """Each type's plain numbers, by the key that the log keeps them under."""
     import numpy as np
 

@@ -39,9 +39,9 @@ def _by_rules(journal: Journal) -> list[Mark]:
 
 def _by_the_fit(journal: Journal) -> list[Mark]:
     """Readings that nothing else bears out, as the last fit found them; none before there is one."""
-    from trimfit.session.fit import unborne
+    from trimfit.session.fit import outlier_marks
 
-    return unborne(journal)
+    return outlier_marks(journal)
 
 
 # Each gives marks on entries of an open log; those that need what was learned are added here.

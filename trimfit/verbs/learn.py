@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from trimfit.session.policies import costs_of, policy_for
 
 if TYPE_CHECKING:
-    from trimfit.regression.fitted_model import FitCard
+    from trimfit.regression.fitted_model import FittedModel
 
 __all__ = ["Learned", "learn"]
 
@@ -27,7 +27,7 @@ def _quiet(step: str, done: int, whole: int) -> None:
 class Learned:
     """What `learn` answers: the card, and the held-out rows of `regression.validation.summary`."""
 
-    card: FitCard
+    card: FittedModel
     validation: list[dict[str, object]]
 
 
@@ -36,9 +36,9 @@ def learn(path: Path, tell: Tell = _quiet) -> Learned:
     import numpy as np
 
     from trimfit.log.journal import Journal
-    from trimfit.regression.fitted_model import card_to_bytes
+    from trimfit.regression.fitted_model import model_to_bytes
     from trimfit.regression.validation import held_out, summary
-    from trimfit.session.fit import CARD, LEARN_STEPS, MOST_PAIRS, SLIP_CENTS, VALIDATION, _fit, _Learning
+    from trimfit.session.fit import CARD, LEARN_STEPS, MOST_PAIRS, OUTLIER_CENTS, VALIDATION, _fit, _Learning
     from trimfit.session.type_numbers import type_numbers
 
     with Journal(path) as journal:
@@ -50,13 +50,13 @@ def learn(path: Path, tell: Tell = _quiet) -> Learned:
         validation = summary(found, card.coding.types)
         pairs = [
             [round(float(a), 2), round(float(b), 2)]
-            for a, b in zip(found.foretold[:, 0], found.found[:, 0], strict=True)
-            if np.isfinite(a) and np.isfinite(b) and abs(a - b) < SLIP_CENTS
+            for a, b in zip(found.predicted[:, 0], found.observed[:, 0], strict=True)
+            if np.isfinite(a) and np.isfinite(b) and abs(a - b) < OUTLIER_CENTS
         ][:MOST_PAIRS]
         tell("leaving out each batch", 1, 1)
         kept = json.dumps({"rows": validation, "pairs": pairs}).encode()
         numbers = type_numbers(card, journal.scale())
-        journal.learned_put({CARD: card_to_bytes(card), VALIDATION: kept, **numbers})
+        journal.learned_put({CARD: model_to_bytes(card), VALIDATION: kept, **numbers})
         settings = journal.settings()
         for code in range(card.n_types):
             policy_for(journal, costs_of(card, code, settings), tell)

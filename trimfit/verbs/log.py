@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = [
     "TAKEN_BACK",
     "Doubtful",
-    "Kept",
+    "EntryResult",
     "keep_outcome",
     "log_chanter",
     "log_event",
@@ -41,7 +41,7 @@ AFTER_EVENT = "F and E may stand anywhere now: read it before the next cut"
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class EntryResult:
     """What became of one entry: its id, whether the log is the longer for it, and what is doubtful about it.
 
     `instead_of`: the entry that it revises, struck in the same breath. `note`: a thing worth saying that is no doubt.
@@ -88,7 +88,7 @@ def log_reading(
     remark: str | None = None,
     sure: bool = True,
     moved: bool = False,
-) -> Kept:
+) -> EntryResult:
     """Log a reading said in words such as `f=782.1 crow=C+22`; options override what the words say.
 
     Without a chanter it is the one of the reed's order, else the one it was last read in. `sure` false: what is in
@@ -99,7 +99,7 @@ def log_reading(
     from trimfit.entry.checks import MOVED, reading_doubts
     from trimfit.entry.parse import parse_reading
     from trimfit.log.journal import Journal
-    from trimfit.session.expected_reading import forecast
+    from trimfit.session.expected_reading import plain_expected_reading
 
     with Journal(log) as journal, journal.writing():
         history = journal.of_reed(reed)
@@ -121,7 +121,7 @@ def log_reading(
         }
         reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
         reading, where = _placed(journal, history, reading, "taken_at", at or line.at, after)
-        foreseen = forecast(journal, reading, history)
+        foreseen = plain_expected_reading(journal, reading, history)
         found = reading_doubts(reading, history, journal.settings(), {}, foreseen=foreseen)
         if moved and any(doubt.kind == MOVED for doubt in found):
             journal.append(Event(reading.reed, reading.taken_at, "moved"))
@@ -146,7 +146,7 @@ def log_trim(
     after: str | None = None,
     remark: str | None = None,
     sure: bool = True,
-) -> Kept:
+) -> EntryResult:
     """Log what was taken off a reed: length in mm, strokes of lip work, and the length that was meant, as typed.
 
     `sure` false: what is in doubt is not logged, and raises Doubtful.
@@ -187,7 +187,7 @@ def log_event(
     after: str | None = None,
     remark: str | None = None,
     sure: bool = True,
-) -> Kept:
+) -> EntryResult:
     """Log what was done to a reed, or happened to it, besides a trim, in the shop's own words: `soaked`.
 
     Its level may have changed by any amount; how it answers a cut stays known. `sure` false: what is in doubt is not
@@ -215,7 +215,7 @@ def log_outcome(
     after: str | None = None,
     remark: str | None = None,
     sure: bool = True,
-) -> Kept:
+) -> EntryResult:
     """Log that a reed has left the bench: `good`, `lost` or `to-stock`.
 
     A later outcome takes the place of the one before, which is struck. `sure` false: what is in doubt is not logged,
@@ -228,7 +228,7 @@ def log_outcome(
         history = journal.of_reed(reed)
         before = history.outcome
         if before is not None and before.record.outcome == outcome and at is after is remark is None:
-            return Kept(before.entry, "outcome", before.record.reed, new=False, read=f": {outcome}")
+            return EntryResult(before.entry, "outcome", before.record.reed, new=False, read=f": {outcome}")
         entry = Outcome(history.reed.record.reed, "", outcome, remark)
         entry, where = _placed(journal, history, entry, "at", at, after)
         found = outcome_doubts(entry, history, journal.settings()) + _ahead(journal, entry.at, "at")
@@ -237,7 +237,7 @@ def log_outcome(
         return dataclasses.replace(kept, note="\n".join(part for part in (where, kept.note) if part))
 
 
-def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = ()) -> Kept:
+def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = ()) -> EntryResult:
     """Keep an outcome in a transaction of its own; the earlier one that it takes the place of is struck with it."""
     from trimfit.base.dates import at_s
 
@@ -252,7 +252,7 @@ def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = (
         return dataclasses.replace(kept, note=note, read=f": {entry.outcome}")
 
 
-def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = False, sure: bool = True) -> Kept:
+def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = False, sure: bool = True) -> EntryResult:
     """Log a reed, or revise what is known of it: `given` holds the fields that were said.
 
     A reed that is in the log keeps its type and batch unless `move` is said: the name may be a slip. `sure` false:
@@ -279,7 +279,7 @@ def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = Fal
         return _revise(journal, known.entry, known.record, given)
 
 
-def log_chanter(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> Kept:
+def log_chanter(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
     """Log a chanter, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
     from trimfit.log.journal import Journal
 
@@ -290,7 +290,7 @@ def log_chanter(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = 
         return _revise(journal, known.entry, known.record, given)
 
 
-def log_order(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> Kept:
+def log_order(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
     """Log an order, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
     from trimfit.log.journal import Journal
 
@@ -305,7 +305,7 @@ def log_order(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = Tr
 
 def strike(
     log: Path, entry: str | None, why: str = TAKEN_BACK, *, at: str | None = None, last_of: str | None = None
-) -> Kept:
+) -> EntryResult:
     """Take an entry back and say why; it stays in the log and in every export, and counts no more.
 
     Without an entry it is the one logged last: of the reed `last_of`, else of the whole log.
@@ -330,10 +330,10 @@ def strike(
                 notes.append(f"the other entry of {kind.name} {name[:60]} counts again: {again.entry}")
             elif left:
                 notes.append(f"{left:,} entries still name this {kind.name}: log it again")
-        return Kept(done, "strike", struck, note="; ".join(notes))
+        return EntryResult(done, "strike", struck, note="; ".join(notes))
 
 
-def rename(log: Path, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> Kept:
+def rename(log: Path, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> EntryResult:
     """Give a reed another name: it and all that was logged of it are struck and entered again under that name.
 
     only: ids of entries to rename, where two reeds of the name were mixed. join: the new name is in the log, and is
@@ -346,17 +346,17 @@ def rename(log: Path, reed: str, new: str, *, only: Sequence[str] = (), join: bo
         done = rename(journal, reed, new, only=only, join=join)
     went = ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in done.moved.items() if kind != "reed")
     note = f"{done.reed[:60]} is {done.new_name[:60]} now; along went {went or 'nothing'}; the old entries are struck"
-    return Kept(done.entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
+    return EntryResult(done.entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
 
 
 def _keep(
     journal: Journal, record: object, about: str, doubts: tuple[Doubt, ...] = (), instead_of: str | None = None
-) -> Kept:
+) -> EntryResult:
     from trimfit.log.entry_kinds import kind_of_record
 
     before = journal.last_seq()
     logged = journal.append(record, doubts=doubts)
-    return Kept(logged.entry, kind_of_record(record).name, about, logged.seq > before, doubts, instead_of)
+    return EntryResult(logged.entry, kind_of_record(record).name, about, logged.seq > before, doubts, instead_of)
 
 
 def _or_ask(doubts: Sequence[Doubt], sure: bool) -> None:
@@ -386,7 +386,7 @@ def _what_was_taken(trim: Trim) -> str:
     return ": " + ", ".join(part for part in (length, strokes) if part)
 
 
-def _keep_named(journal: Journal, record: Reed | Chanter | Order, name: str, sure: bool) -> Kept:
+def _keep_named(journal: Journal, record: Reed | Chanter | Order, name: str, sure: bool) -> EntryResult:
     """Keep a thing that the log does not know yet, with what is doubtful about its name and what is new with it."""
     from trimfit.entry.similar_names import name_doubts
 
@@ -395,7 +395,7 @@ def _keep_named(journal: Journal, record: Reed | Chanter | Order, name: str, sur
     return dataclasses.replace(_keep(journal, record, name, tuple(doubts)), note=", ".join(fresh))
 
 
-def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any]) -> Kept:
+def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any]) -> EntryResult:
     """Strike what is known of a thing and log it with what was said in its place, in one transaction."""
     name = str(getattr(record, dataclasses.fields(record)[0].name))
     changed = {key: value for key, value in given.items() if (value or None) != (getattr(record, key) or None)}

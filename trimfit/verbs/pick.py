@@ -12,7 +12,7 @@ from trimfit.base.records import Order, ReedHistory
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
-    from trimfit.planner.aim import Aim, AimBelief
+    from trimfit.planner.aim import Aim, AimPosterior
     from trimfit.planner.prospect import Prospect
     from trimfit.session.open_log import Bench, Seen
 
@@ -154,7 +154,7 @@ def picked(path: Path, order_name: str, tell: Tell = lambda *_: None, *, at_s: f
 
 
 def _chances(
-    bench: Bench, seen: Sequence[Seen], beliefs: Sequence[tuple[Aim, AimBelief, Prospect]], tell: Tell
+    bench: Bench, seen: Sequence[Seen], beliefs: Sequence[tuple[Aim, AimPosterior, Prospect]], tell: Tell
 ) -> list[float]:
     """Each blank's chance of ending good.
 

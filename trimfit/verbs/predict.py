@@ -6,14 +6,14 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trimfit.base.answers import Foretold
+from trimfit.base.answers import PredictedReading
 from trimfit.base.errors import InputError, nearest
 from trimfit.base.units import Interval
 
 if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
 
-__all__ = ["foretell", "predict"]
+__all__ = ["predict", "predict_outputs"]
 
 
 Tell = Callable[[str, int, int], None]
@@ -73,7 +73,7 @@ def predict(
     pressure_kpa: float | None = None,
     temperature_c: float | None = None,
     at_s: float | None = None,
-) -> list[Foretold]:
+) -> list[PredictedReading]:
     """What the next reading of each reed would show after (reed, length mm, lip strokes), in the order given.
 
     In the chanter and conditions of the reed's last reading, but for what is said here. at_s: a reading taken at
@@ -120,7 +120,7 @@ def predict(
 
             notes = {note: span(OUTPUTS.index(note), note) for note in NOTES}
             out.append(
-                Foretold(
+                PredictedReading(
                     reed=name,
                     gap_cents=cents(len(OUTPUTS)),
                     crow_hz=span(OUTPUTS.index("crow"), None),
@@ -133,7 +133,7 @@ def predict(
     return out
 
 
-def foretell(path: Path, reed: str) -> dict[str, tuple[float, float]]:
+def predict_outputs(path: Path, reed: str) -> dict[str, tuple[float, float]]:
     """Mean and standard deviation of each output of the reed's next reading, as low A in cents from 440 Hz."""
     import math
 

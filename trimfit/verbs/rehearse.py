@@ -12,7 +12,7 @@ from trimfit.base.records import Order
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
-    from trimfit.planner.aim import AimBelief
+    from trimfit.planner.aim import AimPosterior
     from trimfit.planner.rehearsal import Run
 
 __all__ = ["Rehearsal", "WhatIf", "rehearse_order"]
@@ -130,7 +130,7 @@ def rehearse_order(
         beliefs = [pool[i % len(pool)] for i in range(draws)]
         quantity = len(seen) if progress.wanted is None else progress.wanted
 
-        def typical(pool: list[AimBelief]) -> tuple[float, float, float]:
+        def typical(pool: list[AimPosterior]) -> tuple[float, float, float]:
             """Gap, its variance and the slope's log spread of the middle reed of the pool."""
             return (
                 float(np.median([b.mean[0] for b in pool])),

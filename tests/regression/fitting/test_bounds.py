@@ -17,9 +17,9 @@ from trimfit.log.journal import Journal
 from trimfit.regression import validation
 from trimfit.regression.design import Rows
 from trimfit.regression.fitting import bounds
-from trimfit.regression.fitting.steps import fit_card
+from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.posterior import batch as posterior_batch
-from trimfit.session.fit import card_of
+from trimfit.session.fit import current_model
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.predict import predict
 
@@ -113,14 +113,14 @@ def test_sums_of_few_rows_at_once_are_the_sums(monkeypatch: pytest.MonkeyPatch) 
     fits = []
     for at_once in (posterior_batch.AT_ONCE, 1000):
         monkeypatch.setattr(posterior_batch, "AT_ONCE", at_once)
-        fits.append(fit_card(rows, ("t",), names("c", 3), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7))
+        fits.append(fit_model(rows, ("t",), names("c", 3), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7))
     assert np.allclose(fits[0].coef, fits[1].coef, rtol=1e-6, atol=1e-6)
     assert np.allclose(fits[0].coef_cov, fits[1].coef_cov, rtol=1e-6, atol=1e-8)
 
 
 def test_held_out_reeds_are_followed_a_few_at_once_as_well_as_all(monkeypatch: pytest.MonkeyPatch) -> None:
     rows = odd_rows(200, 1, 2, 5, 8)
-    card = fit_card(rows, ("t",), names("c", 2), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
+    card = fit_model(rows, ("t",), names("c", 2), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
     whole = validation.held_out(card, rows)
     monkeypatch.setattr(validation, "MOST_NUMBERS", 1)
     assert np.allclose(validation.held_out(card, rows).foretold, whole.foretold, equal_nan=True)
@@ -139,11 +139,11 @@ def test_a_reed_of_a_type_hardly_read_is_asked_after_and_no_fit_is_due_for_it(
                 notes = {"f": 770.0 + 2 * j + i / 10, "e": 705.0 - 2 * j, "low_a": 470.0 + i, "high_a": 940.0 + 2 * i}
                 journal.append(Reading(f"R-{i}", f"2026-03-0{j + 1}T10:{i:02d}", None, 510.0 + 10 * j, notes))
                 journal.append(Trim(f"R-{i}", f"2026-03-0{j + 1}T11:{i:02d}", 0.1))
-        card = card_of(journal)
+        card = current_model(journal)
         assert card.coding.types == ("a", "b")
         assert card.readings == 30
         monkeypatch.setattr("trimfit.session.fit._fit", lambda *_: pytest.fail("a fit that is not due"))
-        card_of(journal)
+        current_model(journal)
     assert ask_reed(log, "R-5").gap_read
     (told,) = predict(log, [("R-5", 0.1, 0.0)])
     assert told.gap_cents.high - told.gap_cents.low < 60.0
@@ -174,7 +174,7 @@ def main(readings: int, types: int, chanters: int, of_a_reed: int, of_a_batch: i
     rows = odd_rows(readings, types, chanters, of_a_reed, of_a_batch)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     every, names_of = bounds.most_read_types_first(rows, names("t", types))
-    card = fit_card(
+    card = fit_model(
         rows, names("t", types), names("c", chanters), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7
     )
     assert card.coding.types == names_of

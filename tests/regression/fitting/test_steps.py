@@ -11,16 +11,16 @@ from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.planner.aim import PITCH
 from trimfit.regression.design import rows_from_frame
-from trimfit.regression.fitted_model import FitCard, card_from_bytes, card_to_bytes
-from trimfit.regression.fitting.steps import fit_card, prior_card
+from trimfit.regression.fitted_model import FittedModel, model_from_bytes, model_to_bytes
+from trimfit.regression.fitting.steps import fit_model, prior_model
 from trimfit.regression.movement.process import BASIS
 
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 SLIPS = [(column, size) for size in (1200.0, -3986.0, 60.0) for column in ("e_cents", "f_cents", "crow_cents")]
 
 
-def fit(frame: pd.DataFrame) -> FitCard:
-    return fit_card(*rows_from_frame(frame), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
+def fit(frame: pd.DataFrame) -> FittedModel:
+    return fit_model(*rows_from_frame(frame), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
 
 
 def gap_sd(cov: np.ndarray) -> float:
@@ -38,17 +38,17 @@ def frame() -> pd.DataFrame:
 
 
 @pytest.fixture(scope="module")
-def card(frame: pd.DataFrame) -> FitCard:
+def card(frame: pd.DataFrame) -> FittedModel:
     return fit(frame)
 
 
-def test_a_fit_is_sound_and_comes_back_from_its_bytes(frame: pd.DataFrame, card: FitCard) -> None:
+def test_a_fit_is_sound_and_comes_back_from_its_bytes(frame: pd.DataFrame, card: FittedModel) -> None:
     for cov in (card.coef_cov, card.batch_cov, card.reed_cov, card.noise_cov, card.chanter_cov, card.new_type_cov):
         assert np.linalg.eigvalsh(cov).min() > 0
     assert card.reeds.sum() == frame["reed"].nunique()
     assert card.readings == len(frame)
     assert 0.9 < gap_sd(card.noise_cov) < 1.7
-    assert card_to_bytes(card_from_bytes(card_to_bytes(card))) == card_to_bytes(card)
+    assert model_to_bytes(model_from_bytes(model_to_bytes(card))) == model_to_bytes(card)
     for code in range(card.n_types):
         coef = card.type_coef(code)
         assert coef[1, F_NOTE] > coef[1, E_NOTE]  # shortening brings F up against E
@@ -72,7 +72,7 @@ def test_the_first_readings_of_a_shop_are_learned_from(frame: pd.DataFrame, held
     assert 0.05 < gap_sd(found.noise_cov) < 6.0
 
 
-def test_mistyped_readings_bend_nothing_and_are_named(frame: pd.DataFrame, card: FitCard) -> None:
+def test_mistyped_readings_bend_nothing_and_are_named(frame: pd.DataFrame, card: FittedModel) -> None:
     """Octaves, dropped digits and wrong notes in one reading of forty: the covariances stay, the entries are found."""
     spoiled = frame.copy()
     full = np.flatnonzero(frame[["e_cents", "f_cents", "crow_cents"]].notna().all(axis=1))
@@ -108,7 +108,7 @@ def test_a_handful_of_readings_is_enough_to_begin(frame: pd.DataFrame, rows: int
     for cov in (card.coef_cov, card.batch_cov, card.reed_cov, card.noise_cov):
         assert np.all(np.isfinite(cov))
         assert np.linalg.eigvalsh(cov).min() > 0
-    wide = prior_card(card.coding.types, 6.0, 20.0, 3.7)
+    wide = prior_model(card.coding.types, 6.0, 20.0, 3.7)
     slope = slice(20, 30)
     assert np.all(np.diag(card.coef_cov)[slope] <= 1.01 * np.diag(wide.coef_cov)[slope])
 
@@ -118,7 +118,7 @@ def test_crows_alone_and_nothing_at_all(frame: pd.DataFrame) -> None:
     crows.loc[:, [f"{note}_cents" for note in OUTPUTS[1:]]] = np.nan
     card = fit(crows)
     assert card.type_coef(0)[1, 0] > 50.0
-    wide = prior_card(card.coding.types, 6.0, 20.0, 3.7)
+    wide = prior_model(card.coding.types, 6.0, 20.0, 3.7)
     assert gap_sd(card.noise_cov) == pytest.approx(gap_sd(wide.noise_cov), rel=0.05)  # an assumption still
     with pytest.raises(TrimfitError, match="no reading to learn from"):
         fit(frame.iloc[:0])

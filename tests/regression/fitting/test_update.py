@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from tests.speed.biglog import frame_of, make
 from trimfit.regression.design import Rows, balance_weight, rows_from_frame, sort_rows, take_rows
-from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.em_iterations import Globals, joint_pass, pieces_of
-from trimfit.regression.fitting.steps import _full_prior, coefficient_prior, fit_card
+from trimfit.regression.fitting.steps import _full_prior, coefficient_prior, fit_model
 from trimfit.regression.fitting.update import Changed, refreshed
 from trimfit.regression.movement.process import unsettled
 from trimfit.regression.posterior.reed import batch_states
@@ -21,16 +21,16 @@ Array = NDArray[np.float64]
 
 
 @pytest.fixture(scope="module")
-def shop() -> tuple[FitCard, Rows, tuple[str, ...]]:
+def shop() -> tuple[FittedModel, Rows, tuple[str, ...]]:
     """A fit, its rows sorted, and the chanters' names; some readings are slips."""
     frame = frame_of(make(150, seed=5, chanters=3))
     frame.loc[frame.index[7::61], "f_cents"] += 70.0
     rows, types, chanters = rows_from_frame(frame)
-    card = fit_card(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
+    card = fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
     return card, sort_rows(rows), chanters
 
 
-def by_pass(card: FitCard, rows: Rows) -> FitCard:
+def by_pass(card: FittedModel, rows: Rows) -> FittedModel:
     """The card with the coefficients that one pass over these rows gives under its covariances."""
     empty = np.empty(0)
     g = Globals(card.batch_cov, card.reed_cov, card.noise_cov, card.reed_scale, card.noise_scale, card.chanter_cov,
@@ -41,7 +41,7 @@ def by_pass(card: FitCard, rows: Rows) -> FitCard:
     return replace(card, coef=g.coef, coef_cov=g.coef_cov)
 
 
-def as_kept(card: FitCard, rows: Rows) -> Rows:
+def as_kept(card: FittedModel, rows: Rows) -> Rows:
     """The rows with the weights that the card holds of them."""
     weight = np.repeat(np.maximum(balance_weight(rows.y, rows.kpa, card.coding), 1e-3)[:, None], 10, axis=1)
     weight[:, 0] = 1.0
@@ -59,7 +59,7 @@ def changed_of(rows: Rows, seen: NDArray[np.bool_], chanters: tuple[str, ...]) -
 
 
 def test_changed_batches_alone_give_what_a_pass_over_all_rows_gives(
-    shop: tuple[FitCard, Rows, tuple[str, ...]],
+    shop: tuple[FittedModel, Rows, tuple[str, ...]],
 ) -> None:
     """New reeds of old batches, new readings of old reeds, whole new batches; slips among the new readings too."""
     card, rows, chanters = shop
@@ -86,7 +86,7 @@ def test_changed_batches_alone_give_what_a_pass_over_all_rows_gives(
     assert np.linalg.eigvalsh(after.coef_cov / np.outer(scale, scale)).min() > 0.0
 
 
-def test_a_question_is_answered_the_same_before_and_after(shop: tuple[FitCard, Rows, tuple[str, ...]]) -> None:
+def test_a_question_is_answered_the_same_before_and_after(shop: tuple[FittedModel, Rows, tuple[str, ...]]) -> None:
     """What a batch's own readings told is counted once, whether the card has them yet or not."""
     card, rows, chanters = shop
     seen = rows.batch_code != 2

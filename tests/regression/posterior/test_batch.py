@@ -28,7 +28,7 @@ from trimfit.regression.posterior.batch import (
     batch_sums,
     cell_residuals,
     left_out_readings,
-    noise_told,
+    noise_residuals,
     reading_noise,
     reed_moments,
     row_precision,
@@ -126,7 +126,7 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
                 sd = np.sqrt(whole[inside, inside] - tie @ whole[rest, inside])
                 assert z[i, k] == pytest.approx(miss / sd, rel=1e-5)
             row += 1
-        np.testing.assert_allclose(noise_told(sums, post, y), (squares, freedom), rtol=1e-6)
+        np.testing.assert_allclose(noise_residuals(sums, post, y), (squares, freedom), rtol=1e-6)
     assert row == len(shop.rows)
 
 

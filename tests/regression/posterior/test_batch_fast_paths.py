@@ -8,12 +8,12 @@ import pytest
 
 from tests.regression.dense_shop import level_cov, sittings
 from tests.speed.biglog import frame_of, make
-from trimfit.planner.aim import AimBelief, nodes
+from trimfit.planner.aim import AimPosterior, nodes
 from trimfit.regression.curve import KNOTS_MM
 from trimfit.regression.design import rows_from_frame, sort_rows, take_rows
 from trimfit.regression.fitting import steps
 from trimfit.regression.fitting.covariances import local_design
-from trimfit.regression.fitting.steps import fit_card
+from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.movement.process import BASIS, unsettled
 from trimfit.regression.posterior import reed as posterior_reed
 from trimfit.regression.posterior.batch import Posterior, batch_sums, resummed, row_precision
@@ -54,7 +54,7 @@ def test_a_reeds_state_as_whole_matrices_give_it() -> None:
 def test_the_length_wanted_is_where_the_believed_gap_closes(tilt: float, bent: float) -> None:
     mean = np.array([-31.0, 44.0, bent, 0.0, 90.0, 20.0, 0.0, 0.0])
     none = np.zeros(2)
-    belief = AimBelief(
+    belief = AimPosterior(
         mean, np.eye(8), np.ones(1), mean[None], np.eye(8), 0.4, tilt * KNOTS_MM, 1.3, 1.0, 1.3, none, none, none
     )
     step, square, _ = belief._steps(np.array([belief.need_mm()]))
@@ -70,7 +70,7 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
         frame.loc[rng.random(len(frame)) < 0.2, column] = np.nan
     frame = frame[rng.random(len(frame)) < 0.9]
     rows, types, chanters = rows_from_frame(frame)
-    card = fit_card(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
+    card = fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
     found = held_out(card, rows)
     rows = sort_rows(rows)
     plain = []
@@ -279,13 +279,13 @@ def test_chanters_beyond_those_the_card_holds() -> None:
     log = make(240, seed=8, chanters=12)
     rows, types, chanters = rows_from_frame(frame_of(log))
     given = {"pressure_kpa": 6.0, "temperature_c": 20.0, "balance_cents": 3.7}
-    whole = fit_card(rows, types, chanters, **given)
+    whole = fit_model(rows, types, chanters, **given)
     known, names = steps.most_read_first(rows, chanters)
     assert names == chanters
     held = steps.MOST_CHANTERS
     try:
         steps.MOST_CHANTERS = 3
-        few = fit_card(rows, types, chanters, **given)
+        few = fit_model(rows, types, chanters, **given)
         coded, names = steps.most_read_first(rows, chanters)
     finally:
         steps.MOST_CHANTERS = held

@@ -12,8 +12,8 @@ from tests.regression.dense_shop import C_TERMS, K, M, before, card_of, cells, s
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows, by_reading
-from trimfit.regression.fitting.steps import prior_card
-from trimfit.regression.posterior.reed import batch_states, known_coding, told_offsets
+from trimfit.regression.fitting.steps import prior_model
+from trimfit.regression.posterior.reed import batch_states, known_coding, stated_offsets
 from trimfit.regression.priors import REGRESSORS, stroke_spread
 
 Array = NDArray[np.float64]
@@ -48,7 +48,7 @@ def some_of(rows: Rows, pick: NDArray[np.bool_] | NDArray[np.intp]) -> Rows:
 
 
 def test_a_batch_with_nothing_read_is_its_type_with_the_batches_spread() -> None:
-    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    card = prior_model(("a",), 6.0, 20.0, 3.7)
     states, blank, weighed = batch_states(card, rows_of(np.zeros((0, K)), []), card.coding, 0, in_fit=NO_ROWS > 0)
     assert states == []
     assert weighed.weight.shape == (0, K)
@@ -96,7 +96,7 @@ def test_a_type_never_seen_leans_on_the_shop_and_is_wider_than_any_known() -> No
 
 
 def test_a_chanter_never_seen_adds_its_spread_and_its_readings_teach_it() -> None:
-    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    card = prior_model(("a",), 6.0, 20.0, 3.7)
     names = ("new",)
     _, blank, _ = batch_states(
         card, rows_of(np.zeros((0, K)), []), card.coding, 0, in_fit=NO_ROWS > 0, extra_chanters=[0], chanter_names=names
@@ -116,7 +116,7 @@ def test_a_chanter_never_seen_adds_its_spread_and_its_readings_teach_it() -> Non
 
 
 def test_a_told_meeting_pitch_moves_the_meeting_pitch_and_not_the_gap() -> None:
-    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    card = prior_model(("a",), 6.0, 20.0, 3.7)
     card = replace(card, coef_cov=0.05 * card.coef_cov)
     none = rows_of(np.zeros((0, K)), [])
 
@@ -149,26 +149,26 @@ def test_a_told_meeting_pitch_moves_the_meeting_pitch_and_not_the_gap() -> None:
 
 def test_told_rows_say_what_they_mean() -> None:
     """At the length where the typical reed meets, its pitch is the told one: exact for the mean itself."""
-    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    card = prior_model(("a",), 6.0, 20.0, 3.7)
     mean = np.r_[card.coef, np.zeros(C_TERMS * K)]
     cov = np.eye(len(mean))
     beta = card.coef.reshape(M, K)
     gap = beta[:, F_NOTE] - beta[:, E_NOTE]
     g = -gap[0] / gap[1]
     pitch = 0.5 * (beta[0, F_NOTE] + beta[0, E_NOTE] + g * (beta[1, F_NOTE] + beta[1, E_NOTE]))
-    ((row, value, variance),) = told_offsets(mean, cov, 1.0, 120.0, None)
+    ((row, value, variance),) = stated_offsets(mean, cov, 1.0, 120.0, None)
     assert value == 120.0
     assert variance == pytest.approx(36.0)
     bend = 0.5 * (beta[2, F_NOTE] + beta[2, E_NOTE]) - (beta[1, F_NOTE] + beta[1, E_NOTE]) / 2 / gap[1] * gap[2]
     assert row @ mean == pytest.approx(pitch + bend * g * g)
-    ((row, value, _),) = told_offsets(mean, cov, 1.0, None, 500.0)
+    ((row, value, _),) = stated_offsets(mean, cov, 1.0, None, 500.0)
     length = (500.0 - beta[0, 0]) / beta[1, 0]
     assert value == 0.0
     assert row @ mean == pytest.approx(gap @ np.array([1.0, length, length**2, 0.0, 0.0, 0.0]))
 
 
 def test_readings_of_a_sibling_move_a_reed_not_read_and_less_than_its_own_would() -> None:
-    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    card = prior_model(("a",), 6.0, 20.0, 3.7)
     card = replace(card, coef_cov=0.02 * card.coef_cov)
     y = np.full((4, K), np.nan)
     y[:, 0] = 480.0
@@ -237,7 +237,7 @@ def test_the_states_of_some_reeds_are_those_they_have_among_all() -> None:
 
 def test_what_strokes_did_to_a_reed_is_learned_for_its_next_strokes() -> None:
     """Two reeds of one batch, six strokes each: one went down by what its type's do, one by half as much again."""
-    card = prior_card(("a",), 6.0, 20.0, 3.7)
+    card = prior_model(("a",), 6.0, 20.0, 3.7)
     coef, cov = card.coef.copy(), card.coef_cov.copy()
     coef[LIP] = -1.0
     cov[LIP, LIP] = 1e-4 * np.eye(K)

@@ -9,7 +9,7 @@ from trimfit.base.answers import Advice
 from trimfit.base.errors import TrimfitError
 from trimfit.base.records import Chanter, Order, Reading, Reed
 from trimfit.base.units import Interval
-from trimfit.entry.neighbours import Foreseen, Joint
+from trimfit.entry.neighbours import ExpectedReading, Joint
 from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.log_bench import LogBench
 from trimfit.verbs.sitting.machine import Sitting
@@ -51,17 +51,17 @@ class ToldAnswers:
     def work(self) -> Sequence[str]:
         return self.waiting
 
-    def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
+    def predicted(self, name: str) -> Mapping[str, tuple[float, float]]:
         if self.told is None:
             raise TrimfitError("nothing is learned yet")
         return self.told
 
-    def foreseen(self, reading: Reading) -> Foreseen:
+    def foreseen(self, reading: Reading) -> ExpectedReading:
         if self.told is None:
             raise TrimfitError("nothing is learned yet")
         sds = [sd for _, sd in self.told.values()]
         cov = self.cov or [[sd * sd if i == j else 0.0 for j in range(len(sds))] for i, sd in enumerate(sds)]
-        return Foreseen(Joint(tuple(self.told), [mean for mean, _ in self.told.values()], cov), self.beside)
+        return ExpectedReading(Joint(tuple(self.told), [mean for mean, _ in self.told.values()], cov), self.beside)
 
 
 class Clock:

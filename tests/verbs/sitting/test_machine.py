@@ -27,7 +27,7 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
 
 
 def test_a_reed_from_first_reading_to_handed_over(journal: Journal) -> None:
-    sitting = seated(journal, ToldAnswers(foretold=FORETOLD))
+    sitting = seated(journal, ToldAnswers(predicted=FORETOLD))
     opening = list(sitting.open())
     assert any("Mind the blade" in line for line in opening)
     assert any(line.startswith("== R-1, type moulded, batch M-1, order O-1, chanter Heron") for line in opening)
@@ -110,7 +110,7 @@ FAR = "f 784.8 e 702.3 a 470 A 940"
 
 
 def _asked_whether_it_moved(journal: Journal) -> Sitting:
-    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), reeds=["R-1"])
+    sitting = seated(journal, ToldAnswers(predicted=FORETOLD), reeds=["R-1"])
     list(sitting.open())
     play(sitting, "f 781.4 e 705.3 a 470 A 940")
     asked = " ".join(" ".join(play(sitting, FAR)).split())
@@ -166,7 +166,7 @@ def test_the_same_row_twice_is_one_entry(journal: Journal) -> None:
 
 def doubted(journal: Journal, *lines: str, scripted: bool = False) -> tuple[list[str], Sequence[tuple[str, ...]]]:
     """What is said to the last line, after a first reading and a cut, and the doubts kept with each reading."""
-    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), reeds=["R-1"], scripted=scripted)
+    sitting = seated(journal, ToldAnswers(predicted=FORETOLD), reeds=["R-1"], scripted=scripted)
     list(sitting.open())
     play(sitting, FIRST, "y", "0.14", *lines[:-1])
     said = play(sitting, lines[-1])
@@ -216,7 +216,7 @@ def test_what_the_log_cannot_hold_stays_asked_about(journal: Journal) -> None:
 
 
 def test_in_a_script_a_doubt_is_kept_and_what_follows_counts(journal: Journal) -> None:
-    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), scripted=True)
+    sitting = seated(journal, ToldAnswers(predicted=FORETOLD), scripted=True)
     said = play(sitting, "# Tuesday", "reed R-1", SECOND, "0.14", "", "f 806.6 e 705.3", SECOND, "good", SECOND)
     assert "kept and marked, since the next line does not answer" in said
     assert said[-1] == "! no reed is chosen; type its name, or n for the next of the work list"
@@ -464,7 +464,7 @@ def test_words_that_answer_nothing(journal: Journal) -> None:
 
 def test_every_line_fits_eighty_columns(journal: Journal) -> None:
     journal.append(Order("O-2 " + "long " * 20, "Heron", target_pitch_hz=468.5))
-    sitting = seated(journal, ToldAnswers(foretold=FORETOLD))
+    sitting = seated(journal, ToldAnswers(predicted=FORETOLD))
     said = list(sitting.open())
     said += play(sitting, FIRST, "0.14", "f 390.7 e 705.3", "m", "?", "w", "u", "zzz", "f e A", "good", "q")
     said += list(sitting.close())
@@ -552,7 +552,7 @@ def test_a_slip_that_was_kept_does_not_stretch_the_line_on_which_f_and_e_close_i
 
 
 def test_what_no_chanter_sounds_is_not_kept_though_it_is_confirmed(journal: Journal) -> None:
-    sitting = seated(journal, ToldAnswers(foretold=FORETOLD), reeds=["R-1"])
+    sitting = seated(journal, ToldAnswers(predicted=FORETOLD), reeds=["R-1"])
     list(sitting.open())
     said = " ".join(line.strip() for line in play(sitting, FIRST, "sounding", "f 390.7 e 705.3", "y"))
     assert "no confirmation keeps this: 390.7 is out of bounds; m takes what was meant, no drops it, or type" in said

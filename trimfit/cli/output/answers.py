@@ -11,7 +11,7 @@ import typer
 from trimfit.base.errors import Fault, InputError, TrimfitError
 from trimfit.cli.output.json_values import json_text, plain, progress
 
-__all__ = ["plain", "print_json", "progress", "say_error", "table"]
+__all__ = ["plain", "print_error", "print_json", "progress", "table"]
 
 # So many faults of one kind are listed one by one: same file, same column, same words but for the values in them.
 MOST_ALIKE = 10
@@ -23,7 +23,7 @@ def print_json(value: Any) -> None:
     typer.echo(json_text(value))
 
 
-def say_error(error: TrimfitError) -> None:
+def print_error(error: TrimfitError) -> None:
     """What is wrong, where, what to do: one line on stderr, or one for each fault of an input."""
     faults = error.faults if isinstance(error, InputError) else ()
     for line in _listed(faults) if faults else [error.line()]:

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from trimfit.base.answers import Advice
-    from trimfit.verbs.log import Kept
+    from trimfit.verbs.log import EntryResult
 
 __all__ = ["advice_in_words", "as_json", "in_words", "when_sure"]
 
@@ -22,7 +22,7 @@ def advice_in_words(advice: Advice) -> list[str]:
     return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]
 
 
-def when_sure(log_it: Callable[..., Kept], as_json: bool) -> Kept | None:
+def when_sure(log_it: Callable[..., EntryResult], as_json: bool) -> EntryResult | None:
     """What `log_it(sure)` logged, or `log_it(sure, moved=True)` of a reading where the reed is said to have moved.
 
     At a terminal what is in doubt is asked about first; None where it was not kept.
@@ -51,7 +51,7 @@ def when_sure(log_it: Callable[..., Kept], as_json: bool) -> Kept | None:
     return None
 
 
-def as_json(kept: Kept) -> dict[str, Any]:
+def as_json(kept: EntryResult) -> dict[str, Any]:
     """The answer of a `log` verb under --json."""
     return {
         "entry": kept.entry,
@@ -66,7 +66,7 @@ def as_json(kept: Kept) -> dict[str, Any]:
     }
 
 
-def in_words(kept: Kept) -> list[str]:
+def in_words(kept: EntryResult) -> list[str]:
     """The answer of a `log` verb as lines: the entry, then what is doubtful and what can be done."""
     about = " ".join(kept.about.split())[:60]
     of = "" if kept.kind in ("reed", "order", "chanter") else "of "

@@ -21,7 +21,7 @@ from trimfit.log.file.store import look_before, named_as, opening
 from trimfit.log.file.unfinished_files import backed_up
 from trimfit.log.instants import MADE_AT, zone_of
 from trimfit.log.journal import Journal, Progress
-from trimfit.log.merging.rename import carry, foresee
+from trimfit.log.merging.rename import carry, planned_renames
 from trimfit.log.queries import quoted
 
 __all__ = ["merge_logs"]
@@ -51,7 +51,7 @@ def merge_logs(
         tally: dict[str, tuple[int, int]] = {}
         whole = sum(_count(source, kind) for kind in KINDS.values())
         done = 0
-        plan = foresee(connection, source, renames or {})
+        plan = planned_renames(connection, source, renames or {})
         apart = settings.apart(journal.settings(), theirs.settings()) if seq else ()
         kept_out = _entries_of_settings(source, [one.setting for one in apart])
         refused = 0

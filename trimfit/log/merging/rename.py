@@ -31,7 +31,7 @@ from trimfit.log.values import canonical, text_value
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-__all__ = ["Plan", "carry", "foresee", "new_name", "rename", "renamed_to"]
+__all__ = ["Plan", "carry", "new_name", "planned_renames", "rename", "renamed_to"]
 
 
 RENAMED = "renamed "
@@ -84,7 +84,7 @@ def rename(
     with journal.writing() as connection:
         picked = [journal.find(entry) for entry in only]
         reeds = _reeds_named(connection, name)
-        told = _told(connection)
+        told = _stated_renames(connection)
         earlier = [entry for entry in told if told[entry][1] == to and _is_of(connection, entry, name)]
         if len(reeds) > 1 and not picked:
             raise InputError(
@@ -123,14 +123,14 @@ def rename(
         return Renamed(name, to, _entry_of(connection, to), moved)
 
 
-def foresee(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked: Mapping[str, str]) -> Plan:
+def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked: Mapping[str, str]) -> Plan:
     """What a merge of `theirs` into `mine` has to rename: what either side knows as renamed, and what is `asked`.
 
     asked: name of a reed of `theirs` -> new name. Raises InputError where that cannot be.
     """
     known: dict[str, tuple[str, str, str]] = {}
     for connection in (mine, theirs):
-        for entry, (strike, to, at) in _told(connection).items():
+        for entry, (strike, to, at) in _stated_renames(connection).items():
             if entry not in known or strike < known[entry][0]:
                 known[entry] = (strike, to, at)
     wanted = {_name(name): _name(to) for name, to in asked.items()}
@@ -246,7 +246,7 @@ def _name(text: str) -> str:
     return word
 
 
-def _told(connection: sqlite3.Connection) -> dict[str, tuple[str, str, str]]:
+def _stated_renames(connection: sqlite3.Connection) -> dict[str, tuple[str, str, str]]:
     """Entries of reeds that were renamed -> the strike that says so (the first by id), the new name, when."""
     query = "SELECT struck, entry, why, struck_at FROM strikes WHERE struck >= 'ree-' AND struck < 'ree.'"
     found: dict[str, tuple[str, str, str]] = {}
@@ -317,7 +317,7 @@ def _the_reed(theirs: sqlite3.Connection, name: str) -> str:
         )
     if reeds:
         return reeds[0][0]
-    struck = [e for e, _ in _told(theirs).items() if _is_of(theirs, e, name)]
+    struck = [e for e, _ in _stated_renames(theirs).items() if _is_of(theirs, e, name)]
     if struck:
         return struck[0]
     error = queries.unknown(theirs, KINDS["reed"], name)

@@ -27,7 +27,7 @@ __all__ = ["Faults", "RowReader", "Sheet", "heads_of"]
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 # A file of garbage has a fault in every line; past this many the rest are counted, not kept.
 MOST_FAULTS_A_FILE = 5000
-_CSV_SAYS = {
+_CSV_ERRORS = {
     "unexpected end of data": "a quotation mark is opened and never closed",
     "field larger": "a cell of more than 100,000 characters, or a quotation mark that is never closed",
     "expected after": "text after a closing quotation mark",
@@ -162,7 +162,7 @@ class Sheet:
         try:
             raw = [head.strip() for head in next(self._reader)]
         except csv.Error as error:
-            self.faults.add(self.name, 1, "", _said(error), "mend the line that names the columns")
+            self.faults.add(self.name, 1, "", _csv_error(error), "mend the line that names the columns")
             return False
         self.heads = [head.lower() for head in raw]
         before = len(self.faults.found)
@@ -234,7 +234,9 @@ class Sheet:
                 self._cannot_be_read(error)
                 return
             except csv.Error as error:
-                self.faults.add(self.name, line, "", _said(error), 'write " inside a cell as "" and quote the cell')
+                self.faults.add(
+                    self.name, line, "", _csv_error(error), 'write " inside a cell as "" and quote the cell'
+                )
                 continue
             if len(cells) == width and not unnamed:
                 if any(cells):
@@ -266,8 +268,8 @@ def _cut(start: str, mark: str) -> list[str]:
     return [name.strip().strip('"').lower() for name in start.split(mark)]
 
 
-def _said(error: csv.Error) -> str:
-    return next((words for key, words in _CSV_SAYS.items() if key in str(error)), f"cannot be read as CSV ({error})")
+def _csv_error(error: csv.Error) -> str:
+    return next((words for key, words in _CSV_ERRORS.items() if key in str(error)), f"cannot be read as CSV ({error})")
 
 
 class RowReader:

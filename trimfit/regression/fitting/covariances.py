@@ -36,7 +36,7 @@ K = len(OUTPUTS)
 CROW = OUTPUTS.index("crow")
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_PAIR_ROWS = 12
-SLIP_WEIGHT = 5e-3
+OUTLIER_WEIGHT = 5e-3
 """A cell of no more weight counts as not taken here: a least weight bounds a slip's pull on a mean, not its square."""
 LEAST_NOISE = 0.01
 """Variance (cents²) of a reading's error: no ear and no tuner does better than a tenth of a cent."""
@@ -173,7 +173,7 @@ def _taken(rows: Rows, m: Array) -> tuple[Array, Array]:
     used = np.flatnonzero(m)
     y = rows.y[:, used] @ m[used]
     weight = np.min(rows.weight[:, used], axis=1)
-    return y, np.where(np.isfinite(y) & (weight > SLIP_WEIGHT), weight, 0.0)
+    return y, np.where(np.isfinite(y) & (weight > OUTLIER_WEIGHT), weight, 0.0)
 
 
 def _varies(y: Array, weight: Array) -> bool:

@@ -29,7 +29,7 @@ from trimfit.regression.posterior.batch import (
     left_out_readings,
     marginal,
     noise_along,
-    noise_told,
+    noise_residuals,
     posterior_of,
     reed_moments,
     resummed,
@@ -43,7 +43,7 @@ __all__ = [
     "Globals",
     "Piece",
     "along_movement",
-    "batch_told",
+    "batch_information",
     "batch_views",
     "em_step",
     "joint_pass",
@@ -56,7 +56,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-K, M = len(OUTPUTS), len(REGRESSORS)
+K, P = len(OUTPUTS), len(REGRESSORS)
 OWN = len(RANDOM) * K
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_STRETCH = 0.9
@@ -133,10 +133,10 @@ def pieces_of(rows: Rows, coding: Coding, n_types: int) -> list[Piece]:
             [(rows.chanter_code[at] == c).astype(float)[:, None] * scales for c in some] for some in (strangers, known)
         ]
         met_terms = np.flatnonzero(x6[at].any(axis=0))  # few batches know of lips, or of any odd weather
-        first = M * K * t
+        first = P * K * t
         local = np.concatenate(
             [np.arange(first + K * j, first + K * (j + 1)) for j in met_terms]
-            + [np.arange(M * K * n_types + wide * c, M * K * n_types + wide * (c + 1)) for c in known]
+            + [np.arange(P * K * n_types + wide * c, P * K * n_types + wide * (c + 1)) for c in known]
         ).astype(np.intp)
         reed_of = rows.reed_code[at] - rows.reed_code[lo]
         x = np.concatenate([*hot[0], x6[at][:, met_terms], *hot[1]], axis=1)
@@ -154,7 +154,7 @@ def _sums(piece: Piece, rows: Rows, g: Globals) -> BatchSums:
     return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, reed_cov, total=True, levels=levels)
 
 
-def batch_told(piece: Piece, rows: Rows, g: Globals) -> tuple[Array, Array]:
+def batch_information(piece: Piece, rows: Rows, g: Globals) -> tuple[Array, Array]:
     """What a batch's rows say of the coefficients that it meets (`piece.local`): information and vector."""
     sums = _sums(piece, rows, g)
     return marginal(sums.m[0], sums.mv[0], piece.own_cov(g))
@@ -325,7 +325,7 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     free = replace(g, reed_cov=FREE * g.reed_cov)
     told: list[list[tuple[Array, Array]]] = [[] for _ in range(n_types)]
     for piece, sums, post in batch_views(rows, pieces, free):
-        told[piece.type_code].append(noise_told(sums, post, rows.y[piece.at]))
+        told[piece.type_code].append(noise_residuals(sums, post, rows.y[piece.at]))
     scale, count = np.ones(n_types), np.zeros(n_types)
     for t, parts in enumerate(told):
         squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True)) if parts else (np.empty(0),) * 2

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows
 
-__all__ = ["LEAST_WEIGHT", "gross_weights"]
+__all__ = ["LEAST_WEIGHT", "outlier_weights"]
 
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
-GROSS_MADS = 6.0
+OUTLIER_MADS = 6.0
 SETTLED_CENTS = 1e-9
 """A robust line that moves less (in cents, and cents a mm) from one round to the next is found."""
 LEAST_WEIGHT = 1e-4
@@ -29,7 +29,7 @@ def _median(values: Array) -> float:
     return float(ends[middle - 1] + ends[middle]) / 2.0
 
 
-def gross_weights(rows: Rows) -> Array:
+def outlier_weights(rows: Rows) -> Array:
     """Next to no weight for cells far (6 MADs) from a robust line in length per type and output; 1 elsewhere (n, K).
 
     Each chanter's own pitch is taken off first, by its median.
@@ -62,5 +62,5 @@ def gross_weights(rows: Rows) -> Array:
                     break
             rest = y - line[0] - line[1] * x
             scale = max(1.4826 * _median(np.abs(rest)), 4.0)
-            weight[at[np.abs(rest) > GROSS_MADS * scale], k] = LEAST_WEIGHT
+            weight[at[np.abs(rest) > OUTLIER_MADS * scale], k] = LEAST_WEIGHT
     return weight

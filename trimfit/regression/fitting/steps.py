@@ -25,7 +25,7 @@ from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
 from trimfit.regression.design import Coding, Rows, balance_weight, sort_rows, take_rows
-from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import (
     affordable,
     among_the_most_read,
@@ -34,7 +34,7 @@ from trimfit.regression.fitting.bounds import (
     of_types,
 )
 from trimfit.regression.fitting.covariances import (
-    SLIP_WEIGHT,
+    OUTLIER_WEIGHT,
     ContrastFits,
     assemble,
     contrast,
@@ -54,7 +54,7 @@ from trimfit.regression.fitting.em_iterations import (
     reweigh,
     sums_again,
 )
-from trimfit.regression.fitting.outliers import gross_weights
+from trimfit.regression.fitting.outliers import outlier_weights
 from trimfit.regression.movement.process import (
     MEASURE,
     SITTING_DAYS,
@@ -80,11 +80,11 @@ from trimfit.regression.priors import (
 )
 from trimfit.regression.reml.newton import MixedFit, Start
 
-__all__ = ["coefficient_prior", "fit_card", "most_read_first", "prior_card"]
+__all__ = ["coefficient_prior", "fit_model", "most_read_first", "prior_model"]
 
 Array = NDArray[np.float64]
 Tell = Callable[[str, int, int], None]
-K, M = len(OUTPUTS), len(REGRESSORS)
+K, P = len(OUTPUTS), len(REGRESSORS)
 OWN = len(RANDOM) * K
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LIP, PRESSURE, TEMPERATURE = (REGRESSORS.index(name) for name in ("lip", "pressure", "temperature"))
@@ -113,12 +113,12 @@ def _quiet(step: str, done: int, whole: int) -> None:
 def coefficient_prior(n_types: int) -> tuple[Array, Array]:
     """Prior of the types' coefficients: mean (6T, K), covariance (6T, 6T, K, K); type, then regressor."""
     mean, shop, own = regressor_prior(n_types)
-    cov = np.zeros((n_types, M, n_types, M, K, K))
-    for j in range(M):
+    cov = np.zeros((n_types, P, n_types, P, K, K))
+    for j in range(P):
         for s in range(n_types):
             for t in range(n_types):
                 cov[s, j, t, j] = shop[j] + (own[j] if s == t else 0.0)
-    return np.tile(mean, (n_types, 1)), cov.reshape(n_types * M, n_types * M, K, K)
+    return np.tile(mean, (n_types, 1)), cov.reshape(n_types * P, n_types * P, K, K)
 
 
 def _stack(mean: Array, cov: Array) -> tuple[Array, Array]:
@@ -127,7 +127,7 @@ def _stack(mean: Array, cov: Array) -> tuple[Array, Array]:
     return mean.reshape(size), cov.transpose(0, 2, 1, 3).reshape(size, size)
 
 
-def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float, balance_cents: float) -> FitCard:
+def prior_model(types: tuple[str, ...], pressure_kpa: float, temperature_c: float, balance_cents: float) -> FittedModel:
     """What is believed with no data at all: assumptions only, for the named types (at least one place is kept)."""
     names = types or ("",)
     coding = Coding(
@@ -142,7 +142,7 @@ def prior_card(types: tuple[str, ...], pressure_kpa: float, temperature_c: float
     mean, cov = _stack(*coefficient_prior(len(names)))
     one_mean, one_cov = _stack(*coefficient_prior(1))
     reed_cov = assumed_reed_cov()
-    return FitCard(
+    return FittedModel(
         coding=coding,
         coef=mean,
         coef_cov=cov,
@@ -185,7 +185,7 @@ def _coding_from_gap(coding: Coding, rows: Rows, gap: MixedFit | None, n_types: 
     """Curves and slope ratios of the types from the gap: its slopes and variances on the curves of `coding`."""
     if gap is None:
         return coding
-    beta = gap.beta[: n_types * M].reshape(n_types, M)
+    beta = gap.beta[: n_types * P].reshape(n_types, P)
     slope = np.maximum(beta[:, 1] + beta[:, 2] * UNIT_MM, 2.0)
     ratio = slope / float(np.exp(np.mean(np.log(slope))))
     ratio = np.clip(ratio, 0.2, 5.0)
@@ -199,7 +199,7 @@ def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
     """A type's gap readings for its curve, with lips, conditions and chanters beside; None for too few of them."""
     gap = rows.y[:, F_NOTE] - rows.y[:, E_NOTE]
     weight = np.minimum(rows.weight[:, E_NOTE], rows.weight[:, F_NOTE])
-    at = np.flatnonzero((rows.type_code == type_code) & np.isfinite(gap) & (weight > SLIP_WEIGHT))
+    at = np.flatnonzero((rows.type_code == type_code) & np.isfinite(gap) & (weight > OUTLIER_WEIGHT))
     if len(at) < LEAST_CURVE_ROWS:
         return None
     codes = np.unique(rows.chanter_code[at])
@@ -310,7 +310,7 @@ def _covariances(
         gap_fit = fits.pair.get((E_NOTE, F_NOTE))
         if gap_fit is not None:
             # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
-            ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * M : M])) / 50.0, 0.3, 3.0))
+            ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * P : P])) / 50.0, 0.3, 3.0))
             resize = np.r_[np.ones(K), np.full(OWN - K, ratio)]
             assumed = assumed * np.outer(resize, resize)
         reed_cov = assumed.copy()
@@ -357,7 +357,7 @@ def _covariances(
         sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
         before, rows = rows, reweigh(rows, pieces, g, base, sums)
         em_step(rows, pieces, g, assumed, n_types, sums_again(rows, before, pieces, g, sums))
-        places = [slice(c, c + C_TERMS * K) for c in range(M * K * n_types, len(g.coef), C_TERMS * K)]
+        places = [slice(c, c + C_TERMS * K) for c in range(P * K * n_types, len(g.coef), C_TERMS * K)]
         g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
         if step == EM_STEPS - 2:
             g.noise_cov, g.noise_scale = noise_scales(rows, pieces, g, n_types)
@@ -370,12 +370,12 @@ def _covariances(
 def movement_of(rows: Rows, coding: Coding, g: Globals, n_types: int) -> Movement:
     """How reeds move, from the idle spans among these rows (as they were read) under the coefficients in `g`."""
     x = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
-    coef = g.coef[: M * K * n_types].reshape(n_types, M, K)[rows.type_code]
+    coef = g.coef[: P * K * n_types].reshape(n_types, P, K)[rows.type_code]
     # what length and strokes do is alike for both sittings of a span: the conditions alone are taken off
     residual = rows.y - np.einsum("nj,njk->nk", x[:, PRESSURE:], coef[:, PRESSURE:])
     state = np.column_stack([rows.removed_mm, rows.lip, rows.chanter_code])
     spans = idle_spans(
-        residual, gross_weights(rows), rows.day, settled(rows), state, rows.event, rows.reed_code, rows.type_code
+        residual, outlier_weights(rows), rows.day, settled(rows), state, rows.event, rows.reed_code, rows.type_code
     )
     return learned_movement(spans, g.noise_cov, n_types)
 
@@ -391,7 +391,7 @@ def _shrunk(cov: Array, groups: float, target: Array | None = None) -> Array:
     return out
 
 
-def fit_card(
+def fit_model(
     rows: Rows,
     types: tuple[str, ...],
     chanters: tuple[str, ...],
@@ -400,7 +400,7 @@ def fit_card(
     temperature_c: float,
     balance_cents: float,
     tell: Tell = _quiet,
-) -> FitCard:
+) -> FittedModel:
     """Fit the joint response. rows as from `design.rows_from_frame`; types, chanters: the names of their codes.
 
     Raises TrimfitError when there is no reading at all.
@@ -420,7 +420,7 @@ def fit_card(
     seat = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
     seat[:, 0] = 1.0
     base = np.maximum(seat, 1e-3)
-    rows = replace(rows, weight=seat * gross_weights(rows))
+    rows = replace(rows, weight=seat * outlier_weights(rows))
     prior = coefficient_prior(n_types)
     at = np.flatnonzero(newest[rows.batch_code])
     core = take_rows(rows, at) if len(at) < len(rows) else rows
@@ -449,7 +449,7 @@ def fit_card(
     batch_type = np.array([t for t, _ in rows.batches], dtype=np.intp)
     reed_type = np.zeros(len(rows.reeds), dtype=np.intp)
     reed_type[rows.reed_code] = rows.type_code
-    return FitCard(
+    return FittedModel(
         coding=coding,
         coef=g.coef,
         coef_cov=g.coef_cov,
@@ -495,8 +495,8 @@ def _new_type(g: Globals, prior: tuple[Array, Array], n_types: int) -> tuple[Arr
     posterior uncertainty is carried through.
     """
     mean, cov = _stack(*coefficient_prior(n_types + 1))
-    old = slice(0, M * K * n_types)
-    new = slice(M * K * n_types, M * K * (n_types + 1))
+    old = slice(0, P * K * n_types)
+    new = slice(P * K * n_types, P * K * (n_types + 1))
     reach = np.linalg.solve(cov[old, old], cov[old, new]).T
     known = g.coef[old]
     new_mean = mean[new] + reach @ (known - mean[old])

@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.regression.design import Rows, balance_weight, take_rows
-from trimfit.regression.fitted_model import FitCard
-from trimfit.regression.fitting.em_iterations import Globals, batch_told, pieces_of
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.fitting.em_iterations import Globals, batch_information, pieces_of
 from trimfit.regression.movement.process import unsettled
 from trimfit.regression.posterior.reed import batch_states
 
@@ -41,7 +41,7 @@ class Changed:
     chanters: tuple[str, ...]
 
 
-def refreshed(card: FitCard, changed: Sequence[Changed], last_seq: int) -> FitCard:
+def refreshed(card: FittedModel, changed: Sequence[Changed], last_seq: int) -> FittedModel:
     """The card with these batches' new readings in its coefficients; last_seq: the latest entry that it then holds.
 
     New readings are weighed as a question would weigh them, and what counts for less is kept with the card.
@@ -65,9 +65,9 @@ def refreshed(card: FitCard, changed: Sequence[Changed], last_seq: int) -> FitCa
             # as it will be read back: what is taken out one day is then what was put in
             low[str(rows.label[i])] = weight[i] = np.round(weight[i], 4).tolist()
         rows = replace(rows, y=unsettled(rows.y, rows, card.movement), weight=weight, jump=weighed.jump)
-        told.append(_told(g, rows, card, 1.0))
+        told.append(_batch_information(g, rows, card, 1.0))
         if one.in_fit.any():
-            told.append(_told(g, take_rows(rows, np.flatnonzero(one.in_fit)), card, -1.0))
+            told.append(_batch_information(g, take_rows(rows, np.flatnonzero(one.in_fit)), card, -1.0))
         known = len(np.unique(rows.reed_code[one.in_fit]))
         reeds[code] += len(rows.reeds) - known
         batches[code] += not known
@@ -78,7 +78,7 @@ def refreshed(card: FitCard, changed: Sequence[Changed], last_seq: int) -> FitCa
     )  # fmt: skip
 
 
-def _lowered(rows: Rows, weight: Array, card: FitCard) -> NDArray[np.bool_]:
+def _lowered(rows: Rows, weight: Array, card: FittedModel) -> NDArray[np.bool_]:
     """Which rows (n,) have a cell that counts for less than its reading's balance alone would have it count."""
     base = np.ones_like(weight)
     base[:, 1:] = np.maximum(balance_weight(rows.y, rows.kpa, card.coding), 1e-3)[:, None]
@@ -86,10 +86,10 @@ def _lowered(rows: Rows, weight: Array, card: FitCard) -> NDArray[np.bool_]:
     return np.asarray(less.any(axis=1))
 
 
-def _told(g: Globals, rows: Rows, card: FitCard, sign: float) -> tuple[NDArray[np.intp], Array, Array]:
+def _batch_information(g: Globals, rows: Rows, card: FittedModel, sign: float) -> tuple[NDArray[np.intp], Array, Array]:
     """The coefficients that one batch's rows meet, and what they tell of them, times sign."""
     (piece,) = pieces_of(rows, card.coding, card.n_types)
-    info, vector = batch_told(piece, rows, g)
+    info, vector = batch_information(piece, rows, g)
     return piece.local, sign * info, sign * vector
 
 

@@ -43,7 +43,7 @@ __all__ = [
     "left_out_readings",
     "marginal",
     "noise_along",
-    "noise_told",
+    "noise_residuals",
     "posterior_of",
     "reading_noise",
     "reed_block",
@@ -439,7 +439,7 @@ def left_out_readings(
         yield (whole @ pull[np.ix_(rows, taken)][:, :, None])[:, :, 0], whole - noise, taken, rows
 
 
-def noise_told(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
+def noise_residuals(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
     """Residual sum of squares of each reading (n,), in units of the noise that `sums` took for true, and its degrees of
     freedom (n,): (V^-1 r)_i' N_i (V^-1 r)_i and tr((V^-1)_ii N_i), N_i the noise of row i.
 
@@ -459,7 +459,7 @@ def noise_told(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array
 
 
 def noise_along(sums: BatchSums, post: Posterior, y: Array, directions: Array) -> tuple[Array, Array]:
-    """`noise_told` along directions of output space, directions (c, K): squares (n, c) and degrees of freedom (n, c).
+    """`noise_residuals` along directions of output space, directions (c, K): squares and degrees of freedom, (n, c) each.
 
     Of a direction m, (m' N_i (V^-1 r)_i)² / m' N_i m and m' N_i (V^-1)_ii N_i m / m' N_i m; none where one of its
     outputs was not taken.
@@ -539,7 +539,7 @@ def sound_weights(
         odd = (z.max(axis=1) > CELL_CUTOFF) | (distance > _chi2_limit(len(taken)))
         score[rows] = np.where(odd, distance / _chi2_limit(len(taken)), 0.0)
         for i in np.flatnonzero(odd):
-            out[rows[i], taken] = _slip_weights(error[i], cov[i])
+            out[rows[i], taken] = _outlier_weights(error[i], cov[i])
     fresh = (score > 0) & ~(seen & (weight < 0.999 * base)).any(axis=1)
     worst = np.zeros(int(sums.reed_of.max(initial=-1)) + 1)
     np.maximum.at(worst, sums.reed_of[fresh], score[fresh])
@@ -547,7 +547,7 @@ def sound_weights(
     return out
 
 
-def _slip_weights(error: Array, cov: Array) -> Array:
+def _outlier_weights(error: Array, cov: Array) -> Array:
     """Weights (m,) of one reading's cells from the errors (m,) of its forecast and their covariance (m, m)."""
     m = len(error)
     kept = np.ones(m, dtype=bool)

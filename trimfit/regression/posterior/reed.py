@@ -25,7 +25,7 @@ from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.curve import bent_one_mm, scaled
 from trimfit.regression.design import Coding, Rows, balance_weight
-from trimfit.regression.fitted_model import FitCard
+from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.jumps import jumps_before
 from trimfit.regression.movement.process import (
     BASIS,
@@ -54,15 +54,15 @@ from trimfit.regression.posterior.batch import (
 )
 from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread
 
-__all__ = ["Moment", "ReedState", "batch_states", "known_coding", "told_offsets"]
+__all__ = ["Moment", "ReedState", "batch_states", "known_coding", "stated_offsets"]
 
 Array = NDArray[np.float64]
-K, M = len(OUTPUTS), len(REGRESSORS)
+K, P = len(OUTPUTS), len(REGRESSORS)
 WIDE = C_TERMS * K
 LIP = REGRESSORS.index("lip")
 GAP_DIRECTION = DIRECTIONS.index("gap")
-TOLD = len(RANDOM) * K
-OWN = TOLD + K
+FITTED_TERMS = len(RANDOM) * K
+OWN = FITTED_TERMS + K
 """A batch's and a reed's own terms here: those of the fit (TOLD), and what a stroke does to this reed. (A fit's many
 reeds hardly have strokes enough to tell; on the bench it may be most of what is not known of a reed's pitch.)"""
 
@@ -177,7 +177,7 @@ class Moment:
     blank_unsettled: Array = field(default_factory=lambda: np.zeros(2))
 
 
-def known_coding(card: FitCard, types: Sequence[str]) -> Coding:
+def known_coding(card: FittedModel, types: Sequence[str]) -> Coding:
     """The card's coding with room for types it does not know: their curve and slope ratio are the shop's middle."""
     extra = len(types) - card.n_types
     if extra <= 0:
@@ -190,7 +190,7 @@ def known_coding(card: FitCard, types: Sequence[str]) -> Coding:
     )
 
 
-def told_offsets(
+def stated_offsets(
     mean: Array, cov: Array, slope_ratio: float, meeting_cents: float | None, crow_cents: float | None
 ) -> list[tuple[Array, float, float]]:
     """What a chanter's told meeting pitch and working crow say of its offsets, as pseudo-readings.
@@ -200,13 +200,13 @@ def told_offsets(
     crow is the working crow, its gap is zero. Linear about the present mean; 6 cents are allowed on a told pitch, and
     the reeds' own scatter on a told crow.
     """
-    beta = mean[: M * K].reshape(M, K)
+    beta = mean[: P * K].reshape(P, K)
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     gap_row, pitch_row = np.zeros(K), np.zeros(K)
     gap_row[f], gap_row[e] = 1.0, -1.0
     pitch_row[f] = pitch_row[e] = 0.5
     slope = max(float(gap_row @ beta[1]), 5.0)
-    offset = mean[M * K : M * K + K] + slope_ratio * mean[M * K + K : M * K + 2 * K]
+    offset = mean[P * K : P * K + K] + slope_ratio * mean[P * K + K : P * K + 2 * K]
     out: list[tuple[Array, float, float]] = []
 
     def row(at_g: float, pick: Array) -> Array:
@@ -226,7 +226,10 @@ def told_offsets(
 
 
 def _local_prior(
-    card: FitCard, type_code: int, chanter_codes: Sequence[int], told: Mapping[int, tuple[float | None, float | None]]
+    card: FittedModel,
+    type_code: int,
+    chanter_codes: Sequence[int],
+    told: Mapping[int, tuple[float | None, float | None]],
 ) -> tuple[Array, Array]:
     """Mean (P,) and covariance (P, P) of a type's sixty coefficients and the named chanters' offsets.
 
@@ -259,9 +262,9 @@ def _local_prior(
         meeting, crow = told.get(code, (None, None))
         if meeting is None and crow is None:
             continue
-        spots = np.r_[np.arange(M * K), np.arange(places[number].start, places[number].stop)]
+        spots = np.r_[np.arange(P * K), np.arange(places[number].start, places[number].stop)]
         ratio = float(card.coding.slope_ratio[type_code]) if known_type else 1.0
-        for line, value, variance in told_offsets(mean[spots], cov[np.ix_(spots, spots)], ratio, meeting, crow):
+        for line, value, variance in stated_offsets(mean[spots], cov[np.ix_(spots, spots)], ratio, meeting, crow):
             wide = np.zeros(size)
             wide[spots] = line
             reach = cov @ wide
@@ -287,11 +290,13 @@ def _without(
     """
     m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
     if strangers.any():
-        order = np.r_[np.arange(TOLD), TOLD + np.flatnonzero(strangers), TOLD + np.flatnonzero(~strangers)]
+        order = np.r_[
+            np.arange(FITTED_TERMS), FITTED_TERMS + np.flatnonzero(strangers), FITTED_TERMS + np.flatnonzero(~strangers)
+        ]
         m, v = m[np.ix_(order, order)], v[order]
-        own_cov = np.zeros((TOLD + int(strangers.sum()),) * 2)
-        own_cov[:TOLD, :TOLD] = batch_cov
-        for c in range(TOLD, len(own_cov), WIDE):
+        own_cov = np.zeros((FITTED_TERMS + int(strangers.sum()),) * 2)
+        own_cov[:FITTED_TERMS, :FITTED_TERMS] = batch_cov
+        for c in range(FITTED_TERMS, len(own_cov), WIDE):
             own_cov[c : c + WIDE, c : c + WIDE] = chanter_cov
     told, moved = marginal(m, v, own_cov)
     known = np.flatnonzero(~strangers)
@@ -308,7 +313,7 @@ def _without(
 
 
 def batch_states(
-    card: FitCard,
+    card: FittedModel,
     rows: Rows,
     coding: Coding,
     type_code: int,
@@ -341,7 +346,7 @@ def batch_states(
     every = sorted({*met, *extra_chanters})
     prior_mean, prior_cov = _local_prior(card, type_code, every, told or {})
     codes = sorted(set(met))
-    here = np.r_[np.ones(M * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE)]
+    here = np.r_[np.ones(P * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE)]
     mean, cov = prior_mean[here], prior_cov[np.ix_(here, here)]
     known_type = type_code < card.n_types
     noise = card.noise_cov * (card.noise_scale[type_code] if known_type else float(np.mean(card.noise_scale)))
@@ -359,8 +364,8 @@ def batch_states(
     weight = base.copy()
     jump = np.zeros(len(rows))
     own_batch_cov, own_reed_cov = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
-    own_batch_cov[:TOLD, :TOLD], own_reed_cov[:TOLD, :TOLD] = card.batch_cov, reed_cov
-    own_reed_cov[TOLD:, TOLD:] = stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])
+    own_batch_cov[:FITTED_TERMS, :FITTED_TERMS], own_reed_cov[:FITTED_TERMS, :FITTED_TERMS] = card.batch_cov, reed_cov
+    own_reed_cov[FITTED_TERMS:, FITTED_TERMS:] = stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])
     psi_lip = np.column_stack([psi, rows.lip])
     settle = settled(rows)
     jumped = set(card.jumped)
@@ -392,7 +397,7 @@ def batch_states(
         info = _precise(cov)
         if not in_fit.any() or not known_type:
             return info, info @ mean
-        strangers = np.concatenate([np.zeros(M * K, dtype=bool), np.repeat(new, WIDE)])
+        strangers = np.concatenate([np.zeros(P * K, dtype=bool), np.repeat(new, WIDE)])
         counted = summed(in_fit, psi, reed_cov, asked=False)
         return _without(info, info @ mean, counted, card.batch_cov, strangers, card.chanter_cov)
 
@@ -526,7 +531,7 @@ def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Arr
     (4K), of which slopes and bends count `ratio` times, then the blocks of `process.levels_of`, of which the level now
     goes to the start. Only the first 4K coefficients have anything added: only their rows are worked out.
     """
-    lift = np.r_[np.ones(K), np.full(TOLD - K, ratio), np.ones(K)]
+    lift = np.r_[np.ones(K), np.full(FITTED_TERMS - K, ratio), np.ones(K)]
     more = 2 * N_DIRECTIONS
     # what the own terms are multiplied by: to the first 4K coefficients, then to the error and the movement
     to = np.zeros((OWN + more, len(v_mean)))

@@ -18,14 +18,14 @@ and once more for the outer group, with S_b, T_b the sums over its members and H
 
     U = [X y]' V^-1 [X y] = sum_r(...) - sum_b T_b' H_b T_b     log|V| = sum_r log|V_r| + sum_b log|I + S_b G_outer|
 
-No inverse of G is taken, so a variance of exactly zero is an ordinary value. With K = X' V^-1 X + P0 the criterion is
+No inverse of G is taken, so a variance of exactly zero is an ordinary value. With C = X' V^-1 X + P0 the criterion is
 
-    -2 l = (N - p) log 2 pi + log|V| + log|K| + (y - X beta)' V^-1 (y - X beta) + (beta - b0)' P0 (beta - b0)
+    -2 l = (N - p) log 2 pi + log|V| + log|C| + (y - X beta)' V^-1 (y - X beta) + (beta - b0)' P0 (beta - b0)
 
-(the constant counts N for ML and for a full-rank prior). One Cholesky root of K bordered by X' V^-1 y + P0 b0 and
-y' V^-1 y + b0' P0 b0 has both log|K| and, squared in its last corner, the two quadratic forms.
+(the constant counts N for ML and for a full-rank prior). One Cholesky root of C bordered by X' V^-1 y + P0 b0 and
+y' V^-1 y + b0' P0 b0 has both log|C| and, squared in its last corner, the two quadratic forms.
 
-Where it is to be improved, with a = V^-1 (y - X beta), V_i = dV/d theta_i and P = V^-1 - V^-1 X K^-1 X' V^-1,
+Where it is to be improved, with a = V^-1 (y - X beta), V_i = dV/d theta_i and P = V^-1 - V^-1 X C^-1 X' V^-1,
 
     score_i = tr(P V_i) - a' V_i a           average information_ij = a' V_i P V_j a
 
@@ -61,9 +61,9 @@ _LOG_2PI = float(np.log(2.0 * np.pi))
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """What is known of the fixed coefficients: precision (M, p, p), mean (M, p); and what follows from it alone.
+    """What is known of the fixed coefficients: precision (K, p, p), mean (K, p); and what follows from it alone.
 
-    bordered (M, p + 1, p + 1): what it adds to [X y]' V^-1 [X y]; level (M,): what it adds to the restricted criterion.
+    bordered (K, p + 1, p + 1): what it adds to [X y]' V^-1 [X y]; level (K,): what it adds to the restricted criterion.
     """
 
     precision: Array
@@ -73,7 +73,7 @@ class Prior:
 
     @classmethod
     def made(cls, precision: Array, mean: Array) -> Prior:
-        """From precision (M, p, p) and mean (M, p)."""
+        """From precision (K, p, p) and mean (K, p)."""
         right = (precision @ mean[:, :, None])[:, :, 0]
         corner = np.sum(mean * right, axis=1)
         bordered = np.concatenate([precision, right[:, None]], axis=1)
@@ -99,10 +99,10 @@ def _level(p0: Array) -> float:
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """All that one evaluation of the criterion (M,) leaves behind; NaN where the arithmetic broke down.
+    """All that one evaluation of the criterion (K,) leaves behind; NaN where the arithmetic broke down.
 
-    u (M, p + 1, p + 1), s (M, q, q, R), t (M, q, L, R), and s_b, t_b, h_b for outer groups, as above; root: Cholesky's
-    of the bordered K.
+    u (K, p + 1, p + 1), s (K, q, q, R), t (K, q, L, R), and s_b, t_b, h_b for outer groups, as above; root: Cholesky's
+    of the bordered C.
     """
 
     criterion: Array
@@ -123,8 +123,8 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """The coefficients beta (M, p), their covariance k_inv (M, p, p), c = (-beta, 1), and Z' a of both levels' groups
-    (M, q, R), (M, q, B)."""
+    """The coefficients beta (K, p), their covariance k_inv (K, p, p), c = (-beta, 1), and Z' a of both levels' groups
+    (K, q, R), (K, q, B)."""
 
     beta: Array
     k_inv: Array
@@ -134,25 +134,25 @@ class Solution:
 
 
 def _dot(a: Array, b: Array) -> Array:
-    """Products of matrices whose groups stand last: (M, i, j, G) by (M, j, k, G) -> (M, i, k, G)."""
+    """Products of matrices whose groups stand last: (K, i, j, G) by (K, j, k, G) -> (K, i, k, G)."""
     out: Array = np.einsum("mijg,mjkg->mikg", a, b)
     return out
 
 
 def _turned(g: Array, values: Array) -> Array:
-    """Matrices (M, i, q) times what stands in groups, values (M, q, L, G): (M, i, L, G)."""
+    """Matrices (K, i, q) times what stands in groups, values (K, q, L, G): (K, i, L, G)."""
     out: Array = g @ values.reshape(*values.shape[:2], -1)
     return out.reshape(len(out), -1, *values.shape[2:])
 
 
 def _gram(a: Array, b: Array) -> Array:
-    """Sum over groups of a_mig b_mjg: (M, i, j)."""
+    """Sum over groups of a_mig b_mjg: (K, i, j)."""
     out: Array = a @ b.swapaxes(-1, -2)
     return out
 
 
 def small_inverse(m: Array) -> tuple[Array, Array]:
-    """Inverse and log determinant of small matrices whose groups stand last (M, q, q, G); closed for q = 1 and 2."""
+    """Inverse and log determinant of small matrices whose groups stand last (K, q, q, G); closed for q = 1 and 2."""
     q = m.shape[1]
     if q == 1:
         return 1.0 / m, np.log(m[:, 0, 0])
@@ -180,7 +180,7 @@ def _plus_eye(m: Array) -> Array:
 
 
 def evaluate(data: CrossProducts, outer: Array, inner: Array, noise: Array, prior: Prior, reml: bool) -> State:
-    """The criterion at covariances outer, inner (M, q, q) and noise (M,), and all it leaves behind."""
+    """The criterion at covariances outer, inner (K, q, q) and noise (K,), and all it leaves behind."""
     one = noise[:, None, None]
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         f, logdet = small_inverse(_plus_eye(_turned_right(data.zz, inner / one)))
@@ -202,12 +202,12 @@ def evaluate(data: CrossProducts, outer: Array, inner: Array, noise: Array, prio
 
 
 def _turned_right(values: Array, g: Array) -> Array:
-    """What stands in groups, symmetric values (M, q, q, G), times matrices g (M, q, q)."""
+    """What stands in groups, symmetric values (K, q, q, G), times matrices g (K, q, q)."""
     return _turned(g.swapaxes(-1, -2), values).swapaxes(1, 2)
 
 
 def _roots_of(k: Array) -> Array:
-    """Cholesky roots (M, p + 1, p + 1) of the bordered K; NaN where K itself has none.
+    """Cholesky roots (K, p + 1, p + 1) of the bordered C; NaN where C itself has none.
 
     Where the prior and the terms leave nothing of y the border's own part is zero, and rounding may put it below.
     """
@@ -264,8 +264,8 @@ def score_and_information(
     prior: Prior,
     reml: bool,
 ) -> tuple[Array, Array, tuple[Array, Array]]:
-    """Score (M, m) and average information (M, m, m) of (outer entries, inner entries, noise), and the two gradient
-    matrices (M, q, q). covs: the outer and the inner covariance; bases: of either, the free entries (m, q, q)."""
+    """Score (K, m) and average information (K, m, m) of (outer entries, inner entries, noise), and the two gradient
+    matrices (K, q, q). covs: the outer and the inner covariance; bases: of either, the free entries (m, q, q)."""
     traces = _traces(data, st, at, reml)
     owns = _gram(at.a_b, at.a_b), _gram(at.a_r, at.a_r)
     grads = traces[0] - owns[0], traces[1] - owns[1]
@@ -274,11 +274,11 @@ def score_and_information(
     score_n = data.rows - quad - (np.sum(at.k_inv * st.u[:, :-1, :-1], axis=(1, 2)) if reml else 0.0)
     for cov, grad in zip(covs, grads, strict=True):
         score_n -= np.sum(cov * grad, axis=(1, 2))
-    score = [*(_said(base, grad) for base, grad in zip(bases, grads, strict=True)), (score_n / noise)[:, None]]
-    theta = np.concatenate([_said(np.tril(base), cov) for base, cov in zip(bases, covs, strict=True)], axis=1)
-    own = np.concatenate([_said(base, one) for base, one in zip(bases, owns, strict=True)], axis=1)
+    score = [*(_coordinates(base, grad) for base, grad in zip(bases, grads, strict=True)), (score_n / noise)[:, None]]
+    theta = np.concatenate([_coordinates(np.tril(base), cov) for base, cov in zip(bases, covs, strict=True)], axis=1)
+    own = np.concatenate([_coordinates(base, one) for base, one in zip(bases, owns, strict=True)], axis=1)
     fvf, k = _working(data, st, at, bases)
-    # the noise's row from V_s a = (V a - sum theta_i V_i a) / s; P V a = a - V^-1 X K^-1 X' a, X' a = P0 (beta - b0)
+    # the noise's row from V_s a = (V a - sum theta_i V_i a) / s; P V a = a - V^-1 X C^-1 X' a, X' a = P0 (beta - b0)
     ki = at.k_inv @ k
     pull = (prior.precision @ (at.beta - prior.mean)[:, :, None])[:, :, 0]
     n = fvf.shape[1]
@@ -293,7 +293,7 @@ def score_and_information(
 
 
 def _traces(data: CrossProducts, st: State, at: Solution, reml: bool) -> tuple[Array, Array]:
-    """Sums over outer and over inner groups of Z' P Z (M, q, q): of a matrix E as in V_i, tr(P V_i) = tr(E Z' P Z)."""
+    """Sums over outer and over inner groups of Z' P Z (K, q, q): of a matrix E as in V_i, tr(P V_i) = tr(E Z' P Z)."""
 
     def summed(s: Array, t: Array, h: Array, hx: Array) -> Array:
         """With the outer groups' h and h t_b said for each group."""
@@ -311,7 +311,7 @@ def _traces(data: CrossProducts, st: State, at: Solution, reml: bool) -> tuple[A
 
 
 def _working(data: CrossProducts, st: State, at: Solution, bases: tuple[Array, Array]) -> tuple[Array, Array]:
-    """Of f_i = V_i a = Z E_i a, E_i the basis matrix of an entry: f_i' V^-1 f_j (M, n, n) and X' V^-1 f_i (M, p, n).
+    """Of f_i = V_i a = Z E_i a, E_i the basis matrix of an entry: f_i' V^-1 f_j (K, n, n) and X' V^-1 f_i (K, p, n).
 
     The outer entries come first, then the inner. E_i a is the same for an outer group's members where i is an outer
     entry; summed over its inner groups, Z' V_r^-1 f_i is v_i.
@@ -334,7 +334,7 @@ def _working(data: CrossProducts, st: State, at: Solution, bases: tuple[Array, A
     return fvf, k
 
 
-def _said(basis: Array, values: Array) -> Array:
-    """Matrices (M, q, q) in terms of a basis (m, q, q): (M, m)."""
+def _coordinates(basis: Array, values: Array) -> Array:
+    """Matrices (K, q, q) in terms of a basis (m, q, q): (K, m)."""
     out: Array = np.einsum("nij,mij->mn", basis, values)
     return out

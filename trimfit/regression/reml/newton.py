@@ -56,7 +56,7 @@ class MixedFit:
 
 @dataclass(slots=True)
 class _Place:
-    """Where M outputs stand: roots of the outer and the inner covariance (M, q, q), noise (M,)."""
+    """Where K outputs stand: roots of the outer and the inner covariance (K, q, q), noise (K,)."""
 
     outer: Array
     inner: Array
@@ -125,7 +125,7 @@ def fit_many(
     """Fit the variances of each output, then its coefficients and the groups' conditional modes.
 
     outer_free, inner_free (q, q) say which entries of the two covariances may differ from zero (default: all; a level
-    that is not wanted gets all False). prior_precision (M, p, p) and prior_mean (M, p) of the fixed coefficients.
+    that is not wanted gets all False). prior_precision (K, p, p) and prior_mean (K, p) of the fixed coefficients.
     starts: where each output is to begin; shapes, unless all have a noise. `tolerance` is on the criterion's last fall,
     in its own units per unit of (1 + |criterion|). least_noise: where the rows are too few to tell noise from effects
     the likelihood has no greatest value, as the noise goes to zero; it is held to this variance. Raises TrimfitError
@@ -327,7 +327,7 @@ def _root(g: Array) -> Array:
 def _in_roots(
     place: _Place, spots: tuple[Codes, Codes], score: Array, information: Array, grads: tuple[Array, Array]
 ) -> tuple[Array, Array]:
-    """Gradient (M, m) and curvature (M, m, m) in the entries of the two roots L and the log of the noise.
+    """Gradient (K, m) and curvature (K, m, m) in the entries of the two roots L and the log of the noise.
 
     With C the criterion and D = dC/dG, dC/dL = 2 D L. The curvature is J' AI J plus the part from G's own second
     derivative, 2 D in each column of L: on the boundary this part is what brings a root's entry to zero in few steps.
@@ -385,7 +385,7 @@ def _starting_values(
 
 
 def _left_over(whole: Array) -> Array:
-    """What a least-squares fit leaves of y'y (M,), from [X y]' [X y] (M, p + 1, p + 1)."""
+    """What a least-squares fit leaves of y'y (K,), from [X y]' [X y] (K, p + 1, p + 1)."""
     beta = np.linalg.solve(whole[:, :-1, :-1], whole[:, :-1, -1:])
     out: Array = whole[:, -1, -1] - np.sum(whole[:, :-1, -1] * beta[:, :, 0], axis=1)
     return out

@@ -1,6 +1,6 @@
 """Rows summed into two nested levels of groups, for many outputs at once: all that a mixed model's criterion needs.
 
-With row weights w, and the M outputs y of one set of rows, each inner group r has, formed once and for every output,
+With row weights w, and the K outputs y of one set of rows, each inner group r has, formed once and for every output,
 
     zz_r = Z_r' W Z_r (q, q)    zd_r = Z_r' W [X y] (q, p+1)    dd = [X y]' W [X y] (p+1, p+1)
 
@@ -30,13 +30,13 @@ GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 
 @dataclass(frozen=True, slots=True)
 class CrossProducts:
-    """Sums over groups of M outputs; inner groups are sorted so that an outer group's members stand together.
+    """Sums over groups of K outputs; inner groups are sorted so that an outer group's members stand together.
 
-    zz (M, q, q, R), zd (M, q, p+1, R) with y last, dd (M, p+1, p+1); `outer_start` (B,) first inner group of each outer
-    group; `outer_of` (R,) its outer group; `rows` (M,) how many have weight; `log_weights` (M,) = sum log w. Groups
+    zz (K, q, q, R), zd (K, q, p+1, R) with y last, dd (K, p+1, p+1); `outer_start` (B,) first inner group of each outer
+    group; `outer_of` (R,) its outer group; `rows` (K,) how many have weight; `log_weights` (K,) = sum log w. Groups
     stand last, so that the algebra of many small matrices is arithmetic on long vectors.
 
-    Where an outer group meets few of the fixed terms, zd (M, q, L, R) holds those alone: `columns` (B, L) says which of
+    Where an outer group meets few of the fixed terms, zd (K, q, L, R) holds those alone: `columns` (B, L) says which of
     the p + 1 they are (y last). A group that meets fewer than L - 1 has columns of zeros, which may be called anything.
     Outer groups then stand by size, so that those of one size are one block (`runs`: first and end among the outer
     groups, size), whatever order they were given in; `outer_place` (B,), `inner_place` (R,) say where each group was.
@@ -93,9 +93,9 @@ class CrossProducts:
         return np.repeat(values, np.diff(self.outer_start, append=len(self.outer_of)), axis=-1)
 
     def blocks(self, values: Array) -> list[Array]:
-        """Values (M, q, L, G) of groups, inner or outer, as views (M, q, b, L, g): b outer groups of g each, in order.
+        """Values (K, q, L, G) of groups, inner or outer, as views (K, q, b, L, g): b outer groups of g each, in order.
 
-        Where every group holds all terms, one block (M, q, 1, L, G) of them all.
+        Where every group holds all terms, one block (K, q, 1, L, G) of them all.
         """
         if self.columns is None:
             return [values[:, :, None]]
@@ -109,9 +109,9 @@ class CrossProducts:
         return out
 
     def across(self, a: Array, b: Array, *, terms: bool = True) -> Array:
-        """Sum over groups of a' b: a (M, q, L, G), b (M, q, L or m, G), G inner groups or outer ones.
+        """Sum over groups of a' b: a (K, q, L, G), b (K, q, L or m, G), G inner groups or outer ones.
 
-        Returns (M, p + 1, p + 1) where b's columns are `terms` as a's are, else (M, p + 1, m).
+        Returns (K, p + 1, p + 1) where b's columns are `terms` as a's are, else (K, p + 1, m).
         """
         found = [
             (one @ other.swapaxes(-1, -2)).sum(axis=1)
@@ -121,7 +121,7 @@ class CrossProducts:
         return met[:, 0] if self.columns is None else _laid(met, self.columns, self.p + 1, terms=terms)
 
     def paired(self, t: Array, a: Array) -> Array:
-        """Sum over groups of t_il a_j: t (M, q, L, G), a (M, q, G) -> (M, p + 1, q, q)."""
+        """Sum over groups of t_il a_j: t (K, q, L, G), a (K, q, G) -> (K, p + 1, q, q)."""
         found = [
             one @ np.moveaxis(other[:, :, :, 0], 1, -1)[:, None]
             for one, other in zip(self.blocks(t), self.blocks(a[:, :, None]), strict=True)
@@ -133,7 +133,7 @@ class CrossProducts:
         return _laid(wide, self.columns, self.p + 1, terms=False).reshape(len(t), -1, self.q, self.q)
 
     def folded(self, d: Array, k: Array) -> Array:
-        """Sum over groups of d k d' (M, q, q): d (M, q, L - 1, G), k (M, p, p)."""
+        """Sum over groups of d k d' (K, q, q): d (K, q, L - 1, G), k (K, p, p)."""
         if self.columns is None:
             mine = k[:, None]
         else:
@@ -152,7 +152,7 @@ class CrossProducts:
         return out
 
     def dotted(self, t: Array, c: Array) -> Array:
-        """t (M, q, L, G) times a vector c (M, p + 1): (M, q, G)."""
+        """t (K, q, L, G) times a vector c (K, p + 1): (K, q, G)."""
         if self.columns is None:
             out: Array = (c[:, None, None] @ t)[:, :, 0]
             return out
@@ -166,7 +166,7 @@ class CrossProducts:
 
 
 def _laid(met: Array, columns: Codes, size: int, *, terms: bool) -> Array:
-    """Sums (M, B, L, L or m) of outer groups, put where their terms, columns (B, L), stand among all: (M, size, size or
+    """Sums (K, B, L, L or m) of outer groups, put where their terms, columns (B, L), stand among all: (K, size, size or
     m). terms: the last axis holds terms too."""
     width = size if terms else met.shape[3]
     along = columns if terms else np.arange(width)[None]
@@ -187,8 +187,8 @@ def cross_products(
 ) -> CrossProducts:
     """Sum the rows into groups.
 
-    z (n, q), x (n, p), y (n,) or (n, M); inner (n,) the inner group of each row, 0..R-1; outer_of (R,) the outer group
-    of each inner group, not decreasing; weights (n,) or (n, M), a row of weight 0 does not count, nor does a y of NaN.
+    z (n, q), x (n, p), y (n,) or (n, K); inner (n,) the inner group of each row, 0..R-1; outer_of (R,) the outer group
+    of each inner group, not decreasing; weights (n,) or (n, K), a row of weight 0 does not count, nor does a y of NaN.
     columns: for an x that holds only the terms its outer group meets (n, L - 1), which of p terms they are, (B, L - 1),
     and p. Raises TrimfitError when no row counts for one of the outputs.
     """
@@ -213,7 +213,7 @@ Alike = list[tuple[Array, list[int]]]
 
 
 def _alike(y: Array, weights: Array | None) -> Alike:
-    """The outputs of y (n, M) in groups whose rows have the same weights: None, (n,) or (n, M)."""
+    """The outputs of y (n, K) in groups whose rows have the same weights: None, (n,) or (n, K)."""
     taken = np.isfinite(y)
     whole = [bool(column.all()) for column in taken.T]
     found: Alike = []

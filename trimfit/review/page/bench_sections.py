@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from trimfit.base.pitch import crow_label
 from trimfit.review.page.html_pieces import named, paragraph, table, text
-from trimfit.review.page.page_parts import MOST_ROWS, Folio, between, missing, number, percent, rest
+from trimfit.review.page.page_parts import MOST_ROWS, Folio, between, left_out, missing, number, percent
 from trimfit.review.pictures import bench, reed_in_time
 from trimfit.review.results import Report, RunReed
 from trimfit.review.safe_names import sentence, short
@@ -70,9 +70,9 @@ def runs(findings: Report, folio: Folio) -> list[str]:
         ]
         parts += [
             table(caption, heads, rows, words=(0, 1, 5)),
-            rest(MOST_ROWS, len(reeds), "reeds", "trimfit ask --all"),
+            left_out(MOST_ROWS, len(reeds), "reeds", "trimfit ask --all"),
         ]
-    parts.append(rest(MOST_RUNS, len(runs), "orders", "trimfit ask --all"))
+    parts.append(left_out(MOST_RUNS, len(runs), "orders", "trimfit ask --all"))
     return parts + none_yet
 
 
@@ -109,7 +109,7 @@ def finished(findings: Report, folio: Folio) -> list[str]:
     heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "meets at, Hz", "when")
     return [
         table("Reeds that have left the bench, the latest order first", heads, rows, words=(0, 1, 2, 7)),
-        rest(len(rows), findings.finished_in_all, "reeds", "trimfit review reed REED"),
+        left_out(len(rows), findings.finished_in_all, "reeds", "trimfit review reed REED"),
     ]
 
 
@@ -146,7 +146,7 @@ def stories(findings: Report, folio: Folio) -> list[str]:
                     "quiet",
                 )
             )
-    return [*parts, rest(MOST_STORIES, len(told), "reeds", "trimfit review reed REED")]
+    return [*parts, left_out(MOST_STORIES, len(told), "reeds", "trimfit review reed REED")]
 
 
 def chanters(findings: Report, folio: Folio) -> list[str]:
@@ -193,8 +193,8 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
         parts.append(folio.picture(bench.chanters_map(findings.chanters)))
     parts += [
         table("What each chanter asks for", heads, rows, words=(0, 4, 5, 6, 7)),
-        rest(MOST_ROWS, len(ranked), "chanters", "trimfit review chanters"),
+        left_out(MOST_ROWS, len(ranked), "chanters", "trimfit review chanters"),
     ]
     with_points = [one for one in ranked if one.points]
     parts += [folio.picture(bench.chanter_crows(one)) for one in with_points[:MOST_CHANTER_PICTURES]]
-    return [*parts, rest(MOST_CHANTER_PICTURES, len(with_points), "chanters' pictures", "trimfit review chanters")]
+    return [*parts, left_out(MOST_CHANTER_PICTURES, len(with_points), "chanters' pictures", "trimfit review chanters")]

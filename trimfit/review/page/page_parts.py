@@ -9,7 +9,7 @@ from trimfit.base.units import Interval
 from trimfit.review.page.html_pieces import figure, paragraph
 from trimfit.review.pictures.style import Picture, Rendered, render
 
-__all__ = ["MOST_ROWS", "Folio", "between", "missing", "number", "percent", "rest"]
+__all__ = ["MOST_ROWS", "Folio", "between", "left_out", "missing", "number", "percent"]
 
 MOST_ROWS = 60
 
@@ -42,7 +42,7 @@ def missing(what: str, how: str) -> str:
     return paragraph(f"{what} {how}", "note")
 
 
-def rest(shown: int, there: int, what: str, verb: str) -> str:
+def left_out(shown: int, there: int, what: str, verb: str) -> str:
     """Says how many were left out, and which verb shows them all."""
     if there <= shown:
         return ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from trimfit.review.page.html_pieces import named, paragraph, table, text
-from trimfit.review.page.page_parts import MOST_ROWS, Folio, between, missing, number, percent, rest
+from trimfit.review.page.page_parts import MOST_ROWS, Folio, between, left_out, missing, number, percent
 from trimfit.review.pictures import shop
 from trimfit.review.results import BatchDrift, Coefficient, Report, StartSpread, TypeResponse, Validation
 from trimfit.review.safe_names import sentence
@@ -48,7 +48,7 @@ def batches(findings: Report, folio: Folio) -> list[str]:
         paragraph(intro),
         folio.picture(shop.batches(findings.batches, limits)),
         table("Batches, most drifted first, each against its type's norm", heads, rows, words=(0, 1, 2, 8)),
-        rest(MOST_ROWS, len(ranked), "batches", "trimfit review batches"),
+        left_out(MOST_ROWS, len(ranked), "batches", "trimfit review batches"),
     ]
 
 
@@ -160,13 +160,13 @@ def movement(findings: Report) -> list[str]:
     return [
         f'<ul class="glance">{lines}</ul>',
         table("How reeds move with no work done", heads, rows, words=(0,)),
-        rest(MOST_ROWS, len(findings.movement), "types", "trimfit learn"),
+        left_out(MOST_ROWS, len(findings.movement), "types", "trimfit learn"),
     ]
 
 
 def appendix(findings: Report, folio: Folio) -> list[str]:
     """What the sentences above rest on: every number learned, errors on batches left out, the bench's own error."""
-    parts = _learned(findings) + _foretold(findings, folio) + _reading_error(findings)
+    parts = _learned(findings) + _predicted(findings, folio) + _reading_error(findings)
     return parts or [missing("There are no numbers yet.", "Log readings before and after a trim.")]
 
 
@@ -191,7 +191,7 @@ def _learned(findings: Report) -> list[str]:
     most = 3 * MOST_ROWS
     return [
         table("The numbers learned", ("type", "of", "unit", "value", "rests on"), rows[:most], words=(0, 1, 2, 4)),
-        rest(most, len(rows), "numbers", "trimfit learn"),
+        left_out(most, len(rows), "numbers", "trimfit learn"),
     ]
 
 
@@ -301,7 +301,7 @@ def trust(findings: Report) -> list[str]:
     return parts
 
 
-def _foretold(findings: Report, folio: Folio) -> list[str]:
+def _predicted(findings: Report, folio: Folio) -> list[str]:
     """Foretold against found on batches left out, and how often the intervals held."""
     found = findings.validation
     if found is None or not (found.rows or found.pairs):
@@ -328,7 +328,7 @@ def _foretold(findings: Report, folio: Folio) -> list[str]:
     return [
         folio.picture(shop.validation(found)),
         table("Batches the fit had not seen", heads, rows, words=(0, 1, 6)),
-        rest(MOST_ROWS, len(listed), "rows", "trimfit learn"),
+        left_out(MOST_ROWS, len(listed), "rows", "trimfit learn"),
     ]
 
 

@@ -37,12 +37,12 @@ __all__ = [
     "ReedValues",
     "at_meeting",
     "crow_at_meeting",
+    "far_apart",
     "hz_interval",
     "pitch_at_meeting",
     "pooled",
     "reed_means",
     "spread_of",
-    "stray",
 ]
 
 Array = npt.NDArray[np.float64]
@@ -198,7 +198,7 @@ def hz_interval(found: Pooled) -> Interval:
     return Interval(*(hz_from_cents(found.mean + d) for d in (0.0, -found.half, found.half)))
 
 
-def stray(one: Pooled, other: Pooled) -> bool:
+def far_apart(one: Pooled, other: Pooled) -> bool:
     """Whether two pooled values lie further apart than 1 cent and than their errors allow (about 1 in 100)."""
     apart = abs(one.mean - other.mean)
     return apart > max(1.0, 2.58 * math.sqrt(one.var + other.var))

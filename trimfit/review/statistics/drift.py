@@ -11,7 +11,7 @@ it would grow with every batch that is off, and hide it; here a batch that looks
 to nothing in tau and in m_t. That is the contaminated normal of Tukey (1960) in the form of Box & Tiao, Biometrika 55
 (1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors, so that a
 yardstick that is itself unsure makes the tails of the ordinary longer, as Student's are. Each type has its tau: nine in
-ten have their shop's, the tenth its own, a factor of two away (`_believed`: without that, a type whose batches vary a
+ten have their shop's, the tenth its own, a factor of two away (`_posterior`: without that, a type whose batches vary a
 lot would have them called by the dozen). The shop's is six tenths of the limit, give or take a fifth (a factor of two
 for one shop in ten; for settling of 2.7 downward, since batches may settle all alike); p has Beta(6, 25), one batch in
 five. m_t is found by expectation-maximization at each point of the grid and integrated out about it (Laplace). Each
@@ -152,7 +152,7 @@ def judge(
     if norm_of is not None:
         total = np.full_like(total, KNOWN)
     # the norms integrated out about their best values (Laplace), else a spread found about fitted norms is too small
-    believed, scale = _believed(np.log(density) @ hot - 0.5 * np.log(total), tau, limit, below)
+    believed, scale = _posterior(np.log(density) @ hot - 0.5 * np.log(total), tau, limit, below)
     # each batch is judged against the norm of the others: its own pull on the norm is taken out again
     pull = np.zeros((len(spread), len(d)))
     pull[:, told] = weight
@@ -208,7 +208,7 @@ def _bell(at: Array, above: float, below: float) -> Array:
     return out
 
 
-def _believed(fit: Array, tau: Array, limit: float, below: float) -> tuple[Array, Array]:
+def _posterior(fit: Array, tau: Array, limit: float, below: float) -> tuple[Array, Array]:
     """What is believed of each type's tau and of p: weights (G, T) over the grid of both, and the middle tau (T,).
 
     fit (G, T): log likelihood of each type's batches on the grid. The types' log tau lie about a common one, which is

@@ -22,7 +22,7 @@ CUSUM_SLACK, CUSUM_DECISION = 0.5, 5.0
 """In standard deviations of a point; silent for some 465 points on average while nothing moves (`arl_cusum`)."""
 WALKS, SURE_LOG_RATIO = (0.0, 0.01, 0.03, 0.1, 0.3, 1.0), 1.353
 """Variance of a step of the level over that of a batch about it; half the chi-squared that one in ten exceeds."""
-TOLD_DRIFT_SDS = 0.5
+STATED_DRIFT_SDS = 0.5
 """The drift whose run length is told: half of what single batches scatter by, with every batch."""
 
 
@@ -117,7 +117,7 @@ def _run_length(start_sd: NDArray[np.float64]) -> str:
     from trimfit.review.statistics.run_length import arl_ewma_under_drift
 
     sd = float(np.median(start_sd))
-    cents = max(round(TOLD_DRIFT_SDS * sd), 1)
+    cents = max(round(STATED_DRIFT_SDS * sd), 1)
     batches = arl_ewma_under_drift(EWMA_WEIGHT, WIDTH, cents / sd)
     said = f"Once the norm is known, a drift of {cents} cents with every batch is seen after"
     return f"{said} {batches:.0f} batches on average."

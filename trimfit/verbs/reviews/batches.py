@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.regression.batch_effects import BatchEvidence
     from trimfit.regression.design import Rows
-    from trimfit.regression.fitted_model import FitCard
+    from trimfit.regression.fitted_model import FittedModel
     from trimfit.review.statistics.drift import Judged, Settling
 
 __all__ = ["BatchReview", "batch_review", "batches"]
@@ -54,15 +54,15 @@ class BatchReview:
 def batches(path: Path, tell: Tell = _quiet) -> list[BatchDrift]:
     """Every batch against its type's running norm, most drifted first; those without a reading last."""
     from trimfit.log.journal import Journal
-    from trimfit.session.fit import card_of
+    from trimfit.session.fit import current_model
     from trimfit.session.reading_frame import frame_of
 
     with Journal(path) as journal:
-        card = card_of(journal, tell)
+        card = current_model(journal, tell)
         return list(batch_review(journal, card, frame_of(journal), journal.settings()).found)
 
 
-def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings: Settings) -> BatchReview:
+def batch_review(journal: Journal, card: FittedModel, frame: pd.DataFrame, settings: Settings) -> BatchReview:
     """Judge all batches of a log. frame: as `reading_frame.frame_of` gives it, all readings."""
     import numpy as np
 
@@ -160,7 +160,7 @@ def batch_review(journal: Journal, card: FitCard, frame: pd.DataFrame, settings:
     return BatchReview(tuple(found), evidence, start, gap, response, made, gap_slope)
 
 
-def _settling(card: FitCard, rows: Rows, direction: int, noise_var: NDArray[np.float64]) -> Settling:
+def _settling(card: FittedModel, rows: Rows, direction: int, noise_var: NDArray[np.float64]) -> Settling:
     """How the readings' reeds move in one of `process.DIRECTIONS`, by the card's movement of their types.
 
     noise_var (n,): of one reading, cents².
@@ -183,7 +183,7 @@ def _settling(card: FitCard, rows: Rows, direction: int, noise_var: NDArray[np.f
     )
 
 
-def _usual_gap(card: FitCard, type_code: int) -> float:
+def _usual_gap(card: FittedModel, type_code: int) -> float:
     """The gap a new reed of a type has in the shop's middling chanter, cents; well below zero."""
     import numpy as np
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from trimfit.base.records import Chanter
     from trimfit.log.journal import Journal
-    from trimfit.regression.fitted_model import FitCard
+    from trimfit.regression.fitted_model import FittedModel
     from trimfit.review.statistics.chanter_pitch import Pooled, ReedSpread, ReedValues
 
 __all__ = ["chanter_review", "chanters"]
@@ -30,15 +30,15 @@ MOST_POINTS = 400
 def chanters(path: Path, tell: Any = lambda step, done, whole: None) -> list[ChanterMap]:
     """What each chanter of the log asks for, those read most first; those never read last."""
     from trimfit.log.journal import Journal
-    from trimfit.session.fit import card_of
+    from trimfit.session.fit import current_model
     from trimfit.session.reading_frame import frame_of
 
     with Journal(path) as journal:
-        card = card_of(journal, tell)
+        card = current_model(journal, tell)
         return chanter_review(journal, card, frame_of(journal))
 
 
-def chanter_review(journal: Journal, card: FitCard, frame: pd.DataFrame) -> list[ChanterMap]:
+def chanter_review(journal: Journal, card: FittedModel, frame: pd.DataFrame) -> list[ChanterMap]:
     """What each chanter asks for. frame: as `reading_frame.frame_of` gives it."""
     table = _table(card, frame, float(journal.scale()["low_g"]))
     known = journal.chanters()
@@ -50,7 +50,7 @@ def chanter_review(journal: Journal, card: FitCard, frame: pd.DataFrame) -> list
     values = {name: (_pitches(rows[name]), _crows(rows[name])) for name in names}
     spreads = _spreads(list(values.values()))
     kpa = float(card.coding.pressure_kpa) if frame["pressure_kpa"].notna().any() else None
-    found = [_one(name, rows[name], values[name], known.get(name), blanks, card, spreads, kpa) for name in names]
+    found = [_chanter(name, rows[name], values[name], known.get(name), blanks, card, spreads, kpa) for name in names]
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
 
 
@@ -79,7 +79,7 @@ class _Readings:
         return {str(name): self.where(order[edges[i] : edges[i + 1]]) for i, name in enumerate(names)}
 
 
-def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
+def _table(card: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
     """The readings with crow, gap, pitch (lips left alone, the bench's usual air and pressure), ratios and
     reading errors, cents."""
     import numpy as np
@@ -136,7 +136,7 @@ def _table(card: FitCard, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
     )
 
 
-def _stock(journal: Journal, card: FitCard, table: pd.DataFrame) -> list[tuple[str, str, float, float | None]]:
+def _stock(journal: Journal, card: FittedModel, table: pd.DataFrame) -> list[tuple[str, str, float, float | None]]:
     """Reeds of the stock as (name, type, crow in cents, blade in mm): blanks, and reeds laid to stock as they stand."""
     ended = {
         reed: outcome
@@ -195,13 +195,13 @@ def _spreads(
     return of_pitch, {kind: spread_of(values, CROW_SPREAD) for kind, values in crows.items()}
 
 
-def _one(
+def _chanter(
     name: str,
     rows: _Readings,
     values: tuple[ReedValues, dict[str, ReedValues]],
     told: Chanter | None,
     stock: list[tuple[str, str, float, float | None]],
-    card: FitCard,
+    card: FittedModel,
     spreads: tuple[ReedSpread, dict[str, ReedSpread]],
     pressure_kpa: float | None,
 ) -> ChanterMap:
@@ -267,7 +267,7 @@ def _witness(rows: _Readings) -> GWitness | None:
     return GWitness(Interval(mean, mean - half, mean + half), len(hz), bool(abs(mean) <= max(AGREE_HZ, half)))
 
 
-def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | None]], card: FitCard) -> list[str]:
+def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | None]], card: FittedModel) -> list[str]:
     """Reeds of the stock whose crow is under the one asked for, those that want least off first."""
     import math
 
@@ -290,7 +290,7 @@ def _why(
 ) -> tuple[str, bool]:
     """What the chanter's figures rest on, and whether the evidence agrees."""
     from trimfit.base.pitch import cents_from_440, hz_from_cents
-    from trimfit.review.statistics.chanter_pitch import stray
+    from trimfit.review.statistics.chanter_pitch import far_apart
 
     if meets is None:
         return "never read with E and F" + (f"; told to meet at {told_hz:.1f} Hz" if told_hz else ""), True
@@ -310,7 +310,7 @@ def _why(
     if len(types) > 1:
         low, high = (pick(types, key=lambda t: t[1].mean) for pick in (min, max))
         between = hz_from_cents(high[1].mean) - hz_from_cents(low[1].mean)
-        if stray(low[1], high[1]) and between >= 0.5:
+        if far_apart(low[1], high[1]) and between >= 0.5:
             apart.append(f"{high[0]} meets {between:.1f} Hz over {low[0]}")
         else:
             alike.append("the reed types")

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from trimfit.base.answers import Advice
     from trimfit.log.journal import Journal
-    from trimfit.regression.fitted_model import FitCard
+    from trimfit.regression.fitted_model import FittedModel
     from trimfit.review.statistics.repeatability import NoteRepeatability, PooledSd
     from trimfit.session.open_log import Bench, Seen
 
@@ -336,7 +336,7 @@ def _worth_showing(found: Sequence[tuple[Seen, Advice]]) -> list[tuple[Seen, Adv
     return [pair for pair in found if any(pair is one for one in chosen)]
 
 
-def _types(card: FitCard) -> list[TypeResponse]:
+def _types(card: FittedModel) -> list[TypeResponse]:
     from trimfit.regression.coefficients import type_terms
 
     wanted = {
@@ -363,7 +363,7 @@ def _types(card: FitCard) -> list[TypeResponse]:
     return out
 
 
-def _movement(card: FitCard) -> list[TypeMovement]:
+def _movement(card: FittedModel) -> list[TypeMovement]:
     """How the reeds of each type with readings move with no work done."""
     from trimfit.regression.movement.coefficients import movement_terms
     from trimfit.verbs.wording import left_lying
@@ -418,15 +418,15 @@ def repeatability(path: Path, tell: Tell = _quiet) -> list[NoteRepeatability]:
     """The bench's own reading error by note and its parts. InputError where no reed was read twice as it stood."""
     from trimfit.log.journal import Journal
     from trimfit.review.statistics.repeatability import bench_repeatability
-    from trimfit.session.fit import card_of
+    from trimfit.session.fit import current_model
     from trimfit.session.reading_frame import frame_of
 
     with Journal(path) as journal:
-        card = card_of(journal, tell)
+        card = current_model(journal, tell)
         return bench_repeatability(frame_of(journal), cents_per_kpa=_per_kpa(card), sitting_error=_sitting_error(card))
 
 
-def _per_kpa(card: FitCard) -> dict[str, dict[str, float]]:
+def _per_kpa(card: FittedModel) -> dict[str, dict[str, float]]:
     """Reed type -> output -> what a kilopascal does to it, cents."""
     from trimfit.base.pitch import OUTPUTS
 
@@ -436,7 +436,7 @@ def _per_kpa(card: FitCard) -> dict[str, dict[str, float]]:
     }
 
 
-def _sitting_error(card: FitCard) -> dict[str, PooledSd]:
+def _sitting_error(card: FittedModel) -> dict[str, PooledSd]:
     """Output -> the error that a sitting's readings share, by the shop's movement; empty where that is assumed."""
     import numpy as np
 
@@ -453,7 +453,7 @@ def _sitting_error(card: FitCard) -> dict[str, PooledSd]:
     return {name: PooledSd(float(np.sqrt(pick @ cov @ pick)), float(df)) for name, pick in picks.items()}
 
 
-def _repeatability(card: FitCard, frame: pd.DataFrame) -> list[Repeatability]:
+def _repeatability(card: FittedModel, frame: pd.DataFrame) -> list[Repeatability]:
     import math
 
     from trimfit.base.errors import InputError

@@ -12,12 +12,12 @@ from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.records import Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 
 if TYPE_CHECKING:
-    from trimfit.entry.neighbours import Foreseen
+    from trimfit.entry.neighbours import ExpectedReading
     from trimfit.log.journal import Journal
     from trimfit.verbs.sitting.held_entries import Record
     from trimfit.verbs.sitting.machine import Sitting
 
-__all__ = ["Answers", "HouseAnswers", "LogBench", "sitting_on"]
+__all__ = ["Answers", "LogAnswers", "LogBench", "sitting_on"]
 
 
 class Answers(Protocol):
@@ -29,14 +29,14 @@ class Answers(Protocol):
     def work(self) -> Sequence[str]:
         """The reeds that wait for work, most urgent first."""
 
-    def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
+    def predicted(self, name: str) -> Mapping[str, tuple[float, float]]:
         """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
 
-    def foreseen(self, reading: Reading) -> Foreseen:
+    def foreseen(self, reading: Reading) -> ExpectedReading:
         """What a reading should show under its own conditions, for its reed and for those beside it."""
 
 
-class HouseAnswers:
+class LogAnswers:
     """Answers from what the log at `path` has taught the house. `tell(step, done, whole)` hears of long steps, such as
     learning the log for the first time."""
 
@@ -59,17 +59,17 @@ class HouseAnswers:
             if advice.action in ("trim", "read-again") and order in (None, advice.order)
         ]
 
-    def foretold(self, name: str) -> Mapping[str, tuple[float, float]]:
+    def predicted(self, name: str) -> Mapping[str, tuple[float, float]]:
         """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
-        from trimfit.verbs.predict import foretell
+        from trimfit.verbs.predict import predict_outputs
 
-        return foretell(self.path, name)
+        return predict_outputs(self.path, name)
 
-    def foreseen(self, reading: Reading) -> Foreseen:
+    def foreseen(self, reading: Reading) -> ExpectedReading:
         """What a reading should show under its own conditions, for its reed and for those beside it."""
-        from trimfit.session.expected_reading import foresee
+        from trimfit.session.expected_reading import expected_reading
 
-        return foresee(self.path, reading)
+        return expected_reading(self.path, reading)
 
 
 class LogBench:
@@ -100,10 +100,10 @@ class LogBench:
         """What to do next with a reed. Raises TrimfitError where there is no answer."""
         return self.answers.reed(reed)
 
-    def foretold(self, reed: str) -> Mapping[str, tuple[float, float]]:
+    def predicted(self, reed: str) -> Mapping[str, tuple[float, float]]:
         """What the next reading should show; nothing where nothing can be foretold."""
         try:
-            return self.answers.foretold(reed)
+            return self.answers.predicted(reed)
         except TrimfitError:
             return {}
 
@@ -205,7 +205,7 @@ def sitting_on(
     from trimfit.verbs.sitting.machine import Sitting
 
     with Journal(path) as journal:
-        house = HouseAnswers(path, tell)
+        house = LogAnswers(path, tell)
         orders = {name for (name,) in journal.columns("order", ["order"])} if reeds else set()
         orders -= {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted(orders))}
         named: list[str] = []

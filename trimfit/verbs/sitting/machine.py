@@ -42,7 +42,7 @@ from trimfit.verbs.wording import (
 )
 
 if TYPE_CHECKING:
-    from trimfit.base.column_words import Heard
+    from trimfit.base.column_words import ValueMeaning
     from trimfit.entry.typed_lines import ReadingLine
 
 __all__ = ["Bench", "Sitting"]
@@ -71,7 +71,7 @@ class Bench(Protocol):
     def answer(self, reed: str) -> Advice:
         """What to do next with a reed. Raises TrimfitError where there is no answer."""
 
-    def foretold(self, reed: str) -> Mapping[str, tuple[float, float]]:
+    def predicted(self, reed: str) -> Mapping[str, tuple[float, float]]:
         """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz; may be
         empty."""
 
@@ -131,7 +131,7 @@ class Sitting:
     _seen: set[str] = field(default_factory=set)
     _undo: list[_Entry] = field(default_factory=list)
     _standing: ReadingLine | None = None
-    _mode: Heard = "auto"
+    _mode: ValueMeaning = "auto"
     _names: Sequence[str] | None = None
     _settings: Settings = field(default_factory=Settings)
 
@@ -477,7 +477,7 @@ class Sitting:
             text, scale=self._scale(), reference_hz=reference_hz, around_hz=around_hz, mode=self._mode, partial=partial
         )
 
-    def _set_mode(self, mode: Heard) -> Iterator[str]:
+    def _set_mode(self, mode: ValueMeaning) -> Iterator[str]:
         self._mode = mode
         yield f"from now on bare numbers of notes are {'told by their size' if mode == 'auto' else mode}"
 
@@ -514,7 +514,7 @@ class Sitting:
         reed = self._here().reed.record.reed
         self.advice = None
         yield "read it again"
-        if expected := expected_line(self.bench.foretold(reed), self._scale()):
+        if expected := expected_line(self.bench.predicted(reed), self._scale()):
             yield expected
 
     # -- trims ------------------------------------------------------------------------------------------------
@@ -707,7 +707,7 @@ class Sitting:
             yield from self._state()
         elif isinstance(record, Trim):
             self.advice = None
-            expected = expected_line(self.bench.foretold(record.reed), self._scale())
+            expected = expected_line(self.bench.predicted(record.reed), self._scale())
             yield f"  now read it;{expected[1:]}" if expected else "  now read it"
         elif self.scripted:
             # A script names its reeds: nothing that follows may land on one it did not name.
