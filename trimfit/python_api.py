@@ -122,7 +122,7 @@ class OpenLog:
         from trimfit.verbs.learn import learn
 
         learned = learn(self.path, self.tell)
-        return learned.card
+        return learned.model
 
     def ask(self, reed: str, *, at: str | None = None) -> Advice:
         """What to do next with a reed; at: as of that moment (ISO 8601), now if not said.

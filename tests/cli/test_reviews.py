@@ -206,15 +206,15 @@ def test_a_ticket_claims_no_air_and_no_note_that_nobody_took(tmp_path: Path) -> 
         journal.append(Reading("1", "2026-11-20T10:00", "Old", 520.0, notes))
         bench = Bench(journal)
         seen = bench.see_batch("cane", "A")["1"]
-        card = ticket_of(bench, seen, advise(bench, seen))
-    assert (card.pressure_kpa, card.temperature_c) == (None, None)
-    assert [(one.note, round(one.read_hz or 0.0, 1)) for one in card.notes] == [
+        model = ticket_of(bench, seen, advise(bench, seen))
+    assert (model.pressure_kpa, model.temperature_c) == (None, None)
+    assert [(one.note, round(one.read_hz or 0.0, 1)) for one in model.notes] == [
         ("low_a", 471.8),
         ("e", 472.0),
         ("f", 468.0),
         ("high_a", 471.9),
     ]
-    assert any("6.5 kPa" in caution for caution in card.cautions)
+    assert any("6.5 kPa" in caution for caution in model.cautions)
 
 
 def test_a_ticket_says_where_a_reed_reads_lower_than_is_believed(tmp_path: Path, demo_log: Path) -> None:

@@ -56,34 +56,34 @@ def learned(shop: pd.DataFrame) -> FittedModel:
     return fit_model(rows, types, chanters, **CONDITIONS)
 
 
-def _coefficients(card: FittedModel, regressor: str) -> dict[str, dict[str, float]]:
+def _coefficients(model: FittedModel, regressor: str) -> dict[str, dict[str, float]]:
     """Mean coefficient by reed type and output."""
     at = REGRESSORS.index(regressor)
     return {
-        name: dict(zip(OUTPUTS, card.coef[card.type_slice(i)].reshape(len(REGRESSORS), -1)[at].tolist(), strict=True))
-        for i, name in enumerate(card.coding.types)
+        name: dict(zip(OUTPUTS, model.coef[model.type_slice(i)].reshape(len(REGRESSORS), -1)[at].tolist(), strict=True))
+        for i, name in enumerate(model.coding.types)
     }
 
 
 @pytest.fixture(scope="module", params=["assumed", "learned"])
-def card(request: pytest.FixtureRequest, learned: FittedModel) -> FittedModel:
+def model(request: pytest.FixtureRequest, learned: FittedModel) -> FittedModel:
     """What is believed before any reading, and after the demo shop's."""
     return learned if request.param == "learned" else prior_model(("any",), *CONDITIONS.values())
 
 
-def test_shortening_raises_f_and_lowers_e_and_raises_the_crow(card: FittedModel) -> None:
-    for slope in _coefficients(card, "length").values():
+def test_shortening_raises_f_and_lowers_e_and_raises_the_crow(model: FittedModel) -> None:
+    for slope in _coefficients(model, "length").values():
         assert slope["f"] > 0 > slope["e"]
         assert slope["crow"] > slope["f"] - slope["e"]
 
 
-def test_a_new_reed_has_f_flat_and_e_sharp(card: FittedModel) -> None:
-    for start in _coefficients(card, "start").values():
+def test_a_new_reed_has_f_flat_and_e_sharp(model: FittedModel) -> None:
+    for start in _coefficients(model, "start").values():
         assert start["f"] < start["e"]
 
 
-def test_the_top_hand_rises_more_with_pressure(card: FittedModel) -> None:
-    for slope in _coefficients(card, "pressure").values():
+def test_the_top_hand_rises_more_with_pressure(model: FittedModel) -> None:
+    for slope in _coefficients(model, "pressure").values():
         top, bottom = (np.mean([slope[note] for note in notes]) for notes in (NOTES[5:], NOTES[:5]))
         assert top > bottom > 0
 
@@ -95,9 +95,9 @@ def test_cane_is_steeper_with_pressure_than_moulded(learned: FittedModel) -> Non
     assert all(cane > moulded for moulded in slope.values())
 
 
-def test_warmth_raises_every_note_alike(card: FittedModel) -> None:
+def test_warmth_raises_every_note_alike(model: FittedModel) -> None:
     """About 3 cents per °C: the speed of sound, ISO 9613-1."""
-    for slope in _coefficients(card, "temperature").values():
+    for slope in _coefficients(model, "temperature").values():
         assert np.mean([slope[note] for note in NOTES]) == pytest.approx(acoustics.cents_per_degree(), abs=0.5)
         assert slope["f"] - slope["e"] == pytest.approx(0.0, abs=0.3)
 
@@ -105,17 +105,17 @@ def test_warmth_raises_every_note_alike(card: FittedModel) -> None:
 def test_a_chanter_that_asks_for_a_sharper_crow_needs_a_shorter_reed() -> None:
     """An old, flat chanter may need a sharper reed: told so, the same blank is foretold a wider gap on it."""
     chanters = ("old and flat", "usual")
-    card = prior_model(("any",), *CONDITIONS.values())
+    model = prior_model(("any",), *CONDITIONS.values())
     frame = pd.DataFrame(
         {"reed": ["K-1"], "reed_type": ["any"], "batch": ["b"], "removed_mm": [0.0], "crow_cents": [400.0]}
     )
-    rows, _, _ = rows_from_frame(frame, card.coding)
+    rows, _, _ = rows_from_frame(frame, model.coding)
     told = {
         0: (pitch.cents_from_440(462.0), pitch.cents_from_440(pitch.parse_crow_hz("D-30"))),
         1: (pitch.cents_from_440(474.0), pitch.cents_from_440(pitch.parse_crow_hz("C+30"))),
     }
     (state,), _, _ = batch_states(
-        card, rows, card.coding, 0, in_fit=np.zeros(1, bool), extra_chanters=(0, 1), chanter_names=chanters, told=told
+        model, rows, model.coding, 0, in_fit=np.zeros(1, bool), extra_chanters=(0, 1), chanter_names=chanters, told=told
     )
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     gap, low_a = {}, {}

@@ -75,17 +75,17 @@ def state_of(
 def random_state(seed: int) -> ReedState:
     """The state of an unread reed under the assumptions alone, with a random mean and a thinned covariance."""
     rng = np.random.default_rng(seed)
-    card = prior_model(("a",), 6.0, 20.0, 3.7)
+    model = prior_model(("a",), 6.0, 20.0, 3.7)
     size = M * K + C_TERMS * K
     cov = np.zeros((size, size))
-    cov[: M * K, : M * K] = 0.02 * card.coef_cov
-    cov[:K, :K] += 0.3 * card.reed_cov[:K, :K]
-    cov[K : 2 * K, K : 2 * K] += 0.5 * card.reed_cov[K : 2 * K, K : 2 * K]
-    cov[M * K :, M * K :] = 0.1 * card.chanter_cov
-    mean = np.r_[card.coef, np.zeros(C_TERMS * K)] + 0.2 * np.linalg.cholesky(cov + 1e-9 * np.eye(size)) @ (
+    cov[: M * K, : M * K] = 0.02 * model.coef_cov
+    cov[:K, :K] += 0.3 * model.reed_cov[:K, :K]
+    cov[K : 2 * K, K : 2 * K] += 0.5 * model.reed_cov[K : 2 * K, K : 2 * K]
+    cov[M * K :, M * K :] = 0.1 * model.chanter_cov
+    mean = np.r_[model.coef, np.zeros(C_TERMS * K)] + 0.2 * np.linalg.cholesky(cov + 1e-9 * np.eye(size)) @ (
         rng.standard_normal(size)
     )
-    return ReedState(mean, cov, ("one",), float(rng.uniform(-0.2, 0.2)) * KNOTS_MM, 1.0, 6.0, 20.0, card.noise_cov)
+    return ReedState(mean, cov, ("one",), float(rng.uniform(-0.2, 0.2)) * KNOTS_MM, 1.0, 6.0, 20.0, model.noise_cov)
 
 
 def aim_of(target: float | None = None, *, most: float = 8.0, tolerance: float = 3.68) -> Aim:

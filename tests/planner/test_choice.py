@@ -210,7 +210,7 @@ def test_relabelling_reeds_and_their_order_changes_nothing() -> None:
     from trimfit.regression.design import Rows
 
     rng = np.random.default_rng(2)
-    card = replace(prior_model(("a",), 6.0, 20.0, 3.7), coef_cov=0.05 * prior_model(("a",), 6.0, 20.0, 3.7).coef_cov)
+    model = replace(prior_model(("a",), 6.0, 20.0, 3.7), coef_cov=0.05 * prior_model(("a",), 6.0, 20.0, 3.7).coef_cov)
     n = 9
     y = 200.0 + rng.normal(0, 4.0, (n, K))
     y[:, 0] += 200.0
@@ -227,7 +227,7 @@ def test_relabelling_reeds_and_their_order_changes_nothing() -> None:
             chanter_code=np.full(n, -1), batches=((0, "b"),), reeds=tuple(names[r] for r in order),
             weight=np.ones((n, K)), label=np.array([f"{names[reed[i]]}-{i}" for i in at], dtype=object),
         )  # fmt: skip
-        states, _, _ = batch_states(card, rows, card.coding, 0, in_fit=np.zeros(n, bool))
+        states, _, _ = batch_states(model, rows, model.coding, 0, in_fit=np.zeros(n, bool))
         aim = Aim(None, None, None, 3.68, 8.0)
         found = [choose(see(state, aim, 0.25, 0.0), aim, table(), RULES) for state in states]
         return dict(zip(order, found, strict=True))  # type: ignore[arg-type]

@@ -314,7 +314,7 @@ def told(shop: Shop, unknowns: Unknowns) -> Unknowns:
 
 
 def card_of(shop: Shop, unknowns: Unknowns) -> FittedModel:
-    """The card that a fit under these covariances would leave."""
+    """The fitted model that a fit under these covariances would leave."""
     coding = shop.coding
     size = M * K * len(coding.types) + C_TERMS * K * len(coding.chanters)
     plain = prior_model(coding.types, coding.pressure_kpa, coding.temperature_c, coding.balance_cents)

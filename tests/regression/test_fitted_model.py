@@ -1,4 +1,4 @@
-"""The card as bytes, and what it knows."""
+"""The fitted model as bytes, and what it knows."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ def _cards() -> list[FittedModel]:
 
 @pytest.mark.parametrize("number", range(4))
 def test_bytes_and_back_are_the_same_card(number: int) -> None:
-    card = _cards()[number]
-    data = model_to_bytes(card)
+    model = _cards()[number]
+    data = model_to_bytes(model)
     back = model_from_bytes(data)
     assert model_to_bytes(back) == data
     for field in fields(FittedModel):
-        old, new = getattr(card, field.name), getattr(back, field.name)
+        old, new = getattr(model, field.name), getattr(back, field.name)
         if isinstance(old, np.ndarray):
             np.testing.assert_array_equal(old, new)
         elif field.name in ("coding", "movement"):
@@ -42,10 +42,10 @@ def test_bytes_and_back_are_the_same_card(number: int) -> None:
 
 
 def test_what_is_read_back_answers_alike() -> None:
-    card = _cards()[3]
-    back = model_from_bytes(model_to_bytes(card))
-    np.testing.assert_array_equal(back.type_coef(1), card.type_coef(1))
-    np.testing.assert_array_equal(back.type_coef(-1), card.new_type_mean.reshape(M, K))
+    model = _cards()[3]
+    back = model_from_bytes(model_to_bytes(model))
+    np.testing.assert_array_equal(back.type_coef(1), model.type_coef(1))
+    np.testing.assert_array_equal(back.type_coef(-1), model.new_type_mean.reshape(M, K))
     assert back.chanter_slice(1).stop == len(back.coef)
     assert back.chanter_slice(0).stop - back.chanter_slice(0).start == C_TERMS * K
 

@@ -84,13 +84,13 @@ def test_the_advice_is_the_same_after_a_bit_was_flipped(log: Path) -> None:
 @pytest.mark.parametrize("number", [np.nan, np.inf])
 def test_a_fit_that_holds_no_number_is_refused(log: Path, number: float) -> None:
     with Journal(log) as journal:
-        card = current_model(journal)
-        coef = card.coef.copy()
+        model = current_model(journal)
+        coef = model.coef.copy()
         coef[7] = number
-        journal.learned_put({CARD: model_to_bytes(replace(card, coef=coef))})
+        journal.learned_put({CARD: model_to_bytes(replace(model, coef=coef))})
         assert np.isfinite(current_model(journal).coef).all()
     with pytest.raises(LogError):
-        model_from_bytes(model_to_bytes(replace(card, coef=coef)))
+        model_from_bytes(model_to_bytes(replace(model, coef=coef)))
 
 
 @pytest.mark.parametrize(

@@ -58,7 +58,7 @@ def test_a_log_that_cannot_be_written_is_learned_from_and_nothing_is_kept(
         journal.learned_put({CARD: b"another format"})
         journal.read_only = True
         monkeypatch.setattr(journal, "learned_put", lambda items: pytest.fail("a log that is read only was written"))
-        card = current_model(journal)
-        assert card.readings > 1000
-        assert policies.policy_for(journal, policies.costs_of(card, 0, journal.settings())) is not None
+        model = current_model(journal)
+        assert model.readings > 1000
+        assert policies.policy_for(journal, policies.costs_of(model, 0, journal.settings())) is not None
         assert journal.learned_get(CARD) == b"another format"

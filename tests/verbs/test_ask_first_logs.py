@@ -36,17 +36,17 @@ def test_without_a_cut_the_next_gap_is_foreseen_as_widely_as_is_assumed(tmp_path
     (told,) = predict(log, [("R-1", 0.2, 0.0)])
     assert 5.0 < told.gap_cents.high - told.gap_cents.low < 60.0
     with Journal(log) as journal:
-        card = current_model(journal)
+        model = current_model(journal)
     slope = slice(K, 2 * K)
-    found, assumed = (GAP @ cov[slope, slope] @ GAP for cov in (card.reed_cov, assumed_reed_cov()))
+    found, assumed = (GAP @ cov[slope, slope] @ GAP for cov in (model.reed_cov, assumed_reed_cov()))
     assert 0.5 * assumed < found < 2.0 * assumed
 
 
 def test_one_reading_a_reed_says_nothing_of_a_readings_error(tmp_path: Path) -> None:
     make(tmp_path / "log", 20, 1, "one reading a reed")
     with Journal(tmp_path / "log") as journal:
-        card = current_model(journal)
-    assert GAP @ card.noise_cov @ GAP == pytest.approx(GAP @ assumed_noise() @ GAP, rel=0.3)
+        model = current_model(journal)
+    assert GAP @ model.noise_cov @ GAP == pytest.approx(GAP @ assumed_noise() @ GAP, rel=0.3)
 
 
 @settings(max_examples=6, deadline=None, derandomize=True)

@@ -57,23 +57,23 @@ def card_at(world: World, reeds: int) -> FittedModel:
     return learned(world, np.random.default_rng(HISTORY_SEED), reeds, batches_per_type=batches_per_type(reeds))
 
 
-def slope_pct(card: FittedModel) -> float:
+def slope_pct(model: FittedModel) -> float:
     """How well the types' slopes of the gap are known: half the 90 % interval in per cent, the mean of the types."""
     found = []
-    for code in range(card.n_types):
-        spot = card.type_slice(code)
-        cov = card.coef_cov[spot, spot][10:20, 10:20]
-        found.append(164.5 * math.sqrt(float(GAP @ cov @ GAP)) / float(GAP @ card.type_coef(code)[1]))
+    for code in range(model.n_types):
+        spot = model.type_slice(code)
+        cov = model.coef_cov[spot, spot][10:20, 10:20]
+        found.append(164.5 * math.sqrt(float(GAP @ cov @ GAP)) / float(GAP @ model.type_coef(code)[1]))
     return float(np.mean(found))
 
 
-def crow_alone_cents(world: World, card: FittedModel, new: int) -> float:
+def crow_alone_cents(world: World, model: FittedModel, new: int) -> float:
     """How far off the gap of untrimmed reeds of new batches is foretold from one reading of their crow: rms, cents."""
     rng = np.random.default_rng(CROW_SEED)
     misses = []
     for reed in world.new_reeds(rng, new):
         reed.read(rng, what="crow")
-        state, _ = state_of(card, reed.frame(), reed.chanter)
+        state, _ = state_of(model, reed.frame(), reed.chanter)
         mean, _ = state.outputs(state.design(0.0, 0.0, reed.chanter))
         misses.append(float(GAP @ mean) - reed.true_gap_cents())
     return float(np.sqrt(np.mean(np.square(misses))))
@@ -107,14 +107,14 @@ def grown(name: str, new: int = REEDS) -> list[dict[str, object]]:
     world = World(name, np.random.default_rng(WORLD_SEED))
     rows: list[dict[str, object]] = []
     for reeds in (None, *SIZES):
-        card = card_at(world, reeds) if reeds is not None else None
-        tally = play(HousePlanner(card) if card else CarefulHand(), world, new, PLAY_SEED)
+        model = card_at(world, reeds) if reeds is not None else None
+        tally = play(HousePlanner(model) if model else CarefulHand(), world, new, PLAY_SEED)
         rows.append(
             {
                 "bench": name,
                 "past reeds": "careful hand" if reeds is None else str(reeds),
-                "slope of a type, give or take %": slope_pct(card) if card else math.nan,
-                "gap from a crow alone, off by cents": crow_alone_cents(world, card, new) if card else math.nan,
+                "slope of a type, give or take %": slope_pct(model) if model else math.nan,
+                "gap from a crow alone, off by cents": crow_alone_cents(world, model, new) if model else math.nan,
                 "chanter's pitch, off by Hz": meeting_pitch_hz(name, reeds) if reeds else math.nan,
                 "first cut, % of the need": first_cut_share(tally.stories),
                 "cuts a reed": tally.cuts_per_reed,

@@ -25,26 +25,26 @@ BALANCE_CENTS = hz_width_cents(1.0, 470.0)
 
 
 def learned(world: World, rng: np.random.Generator, n: int = 360, *, batches_per_type: int = 10) -> FittedModel:
-    """The card of a shop whose past reeds are drawn from the world."""
+    """The fitted model of a shop whose past reeds are drawn from the world."""
     rows, types, chanters = rows_from_frame(world.history(rng, n, batches_per_type=batches_per_type).frame)
     return fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=BALANCE_CENTS)
 
 
-def state_of(card: FittedModel, frame: object, chanter: str | None) -> tuple[ReedState, int]:
+def state_of(model: FittedModel, frame: object, chanter: str | None) -> tuple[ReedState, int]:
     """Belief about one reed of a batch never seen, from its own readings (a frame of the estimator's columns)."""
-    state, code, _ = states_of(card, frame, chanter)
+    state, code, _ = states_of(model, frame, chanter)
     return state, code
 
 
-def states_of(card: FittedModel, frame: object, chanter: str | None) -> tuple[ReedState, int, tuple[Explanation, ...]]:
+def states_of(model: FittedModel, frame: object, chanter: str | None) -> tuple[ReedState, int, tuple[Explanation, ...]]:
     """`state_of`, and the other explanations of the reed's latest readings."""
-    rows, types, chanters = rows_from_frame(frame, card.coding)  # type: ignore[arg-type]
+    rows, types, chanters = rows_from_frame(frame, model.coding)  # type: ignore[arg-type]
     names = chanters if chanter is None or chanter in chanters else (*chanters, chanter)
     code = int(rows.type_code[0])
     rows = sort_rows(rows)
-    coding = known_coding(card, types)
+    coding = known_coding(model, types)
     states, _, weighed = batch_states(
-        card,
+        model,
         rows,
         coding,
         code,
@@ -53,15 +53,15 @@ def states_of(card: FittedModel, frame: object, chanter: str | None) -> tuple[Re
         chanter_names=names,
     )
     latest = latest_sitting(states[0], weighed, coding, names, 0, settled(rows)[-1])
-    state, others = explained(states[0], latest, card.wild_share)
+    state, others = explained(states[0], latest, model.wild_share)
     return state, code, others
 
 
 @dataclass
 class HousePlanner:
-    """Belief from the card, the next step from `choose`. One policy table a type."""
+    """Belief from the fitted model, the next step from `choose`. One policy table a type."""
 
-    card: FittedModel
+    model: FittedModel
     ceiling: float = 0.01
     error: CutError = field(default_factory=CutError)
     name: str = "trimfit"
@@ -70,8 +70,8 @@ class HousePlanner:
     def table(self, code: int) -> PolicyTable:
         """The policy of a type, solved once."""
         if code not in self.tables:
-            noise = self.card.noise_cov * self.card.noise_scale[code]
-            slope = float(GAP @ self.card.type_coef(code)[1])
+            noise = self.model.noise_cov * self.model.noise_scale[code]
+            slope = float(GAP @ self.model.type_coef(code)[1])
             self.tables[code] = solve(
                 Costs(
                     4.0,
@@ -87,7 +87,7 @@ class HousePlanner:
 
     def choice(self, seen: Seen) -> Choice:
         """The whole choice for one reed."""
-        state, code, explanations = states_of(self.card, seen.frame(), seen.chanter)
+        state, code, explanations = states_of(self.model, seen.frame(), seen.chanter)
         aim = Aim(seen.chanter, None, seen.target_pitch_cents, seen.tolerance_cents, seen.limit_mm)
         belief = see(state, aim, seen.removed_mm, seen.lip_strokes)
         others = [

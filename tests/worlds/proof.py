@@ -34,14 +34,14 @@ SHOPS = 4
 """Runs are played in so many shops of each physics: one shop's luck in what it learned is not the planner's."""
 
 
-def house_scores(card: FittedModel, trials: Sequence[Trial]) -> pd.DataFrame:
+def house_scores(model: FittedModel, trials: Sequence[Trial]) -> pd.DataFrame:
     """How the learner foretells the same trials: a row for each trial and output, with its standard deviation."""
     rows = []
-    stretch = np.sqrt(np.outer(card.reading_stretch, card.reading_stretch))
+    stretch = np.sqrt(np.outer(model.reading_stretch, model.reading_stretch))
     for trial in trials:
         coming = trial.coming
         chanter = str(coming["chanter"])
-        state, _ = state_of(card, trial.frame(), chanter)
+        state, _ = state_of(model, trial.frame(), chanter)
         design = state.design(
             float(str(coming["removed_mm"])),
             float(str(coming["lip_strokes"])),
@@ -51,7 +51,7 @@ def house_scores(card: FittedModel, trials: Sequence[Trial]) -> pd.DataFrame:
         )
         mean, cov = state.outputs(design)
         sd = np.sqrt(np.diag(cov + state.noise_cov * stretch))
-        gap_sd = float(np.sqrt(GAP @ cov @ GAP + card.gap_stretch * (GAP @ state.noise_cov @ GAP)))
+        gap_sd = float(np.sqrt(GAP @ cov @ GAP + model.gap_stretch * (GAP @ state.noise_cov @ GAP)))
         means, sds, found = np.append(mean, GAP @ mean), np.append(sd, gap_sd), trial.found_cents()
         for index, output in enumerate(WHATS):
             rows.append(
@@ -62,9 +62,9 @@ def house_scores(card: FittedModel, trials: Sequence[Trial]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def house_trim_mm(card: FittedModel, reed: LiveReed) -> float:
+def house_trim_mm(model: FittedModel, reed: LiveReed) -> float:
     """The trim that the learner foretells for a reed with a crow alone, mm."""
-    state, _ = state_of(card, reed.frame(), reed.chanter)
+    state, _ = state_of(model, reed.frame(), reed.chanter)
     return see(state, Aim(reed.chanter, None, None, TOLERANCE_CENTS, 8.0), 0.0, 0.0).need_mm()
 
 
@@ -77,13 +77,13 @@ def foretold_in(name: str, seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.Da
     """One shop: the house's scores, the knowing filter's, and the trims foretold of blanks with a crow alone."""
     world = World(name, np.random.default_rng(seed))
     rng = np.random.default_rng([seed, TRIAL_SEED])
-    card = learned(world, rng)
+    model = learned(world, rng)
     trials = make_trials(world, rng, 150)
-    ours = house_scores(card, trials)
+    ours = house_scores(model, trials)
     knower = knowing_scores(world, trials, rng, draws=4000)
     blanks = world.new_reeds(rng, 300, 30)
     table = crow_alone(world, blanks, rng)
-    table["house_mm"] = [house_trim_mm(card, reed) for reed in blanks]
+    table["house_mm"] = [house_trim_mm(model, reed) for reed in blanks]
     return ours, knower, table.dropna()
 
 
@@ -185,8 +185,8 @@ def side_by_side(
 def one_shop(name: str, seed: int, n: int, below: float | None) -> list[Tally]:
     """What the house and the yardsticks made of the same n reeds in one shop of a bench."""
     world = World(name, np.random.default_rng(seed))
-    card = learned(world, np.random.default_rng([seed, TRIAL_SEED]))
-    players = [HousePlanner(card), KnowingPlanner(world.physics, TUNED[name])]
+    model = learned(world, np.random.default_rng([seed, TRIAL_SEED]))
+    players = [HousePlanner(model), KnowingPlanner(world.physics, TUNED[name])]
     players += [CarefulHand()] if below is None else []
     found = []
     for policy in players:

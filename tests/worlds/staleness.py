@@ -31,21 +31,21 @@ HELD = (25, 100, 400, 1600)
 
 
 def fitted(frame: pd.DataFrame) -> FittedModel:
-    """The card of a frame's readings."""
+    """The fitted model of a frame's readings."""
     rows, types, chanters = rows_from_frame(frame)
     return fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=BALANCE_CENTS)
 
 
-def followed(card: FittedModel, frame: pd.DataFrame, held: int) -> FittedModel:
-    """The card of a frame's first `held` readings, its coefficients brought up to date with the rest."""
-    rows, _, chanters = rows_from_frame(frame, card.coding)
+def followed(model: FittedModel, frame: pd.DataFrame, held: int) -> FittedModel:
+    """The fitted model of a frame's first `held` readings, its coefficients brought up to date with the rest."""
+    rows, _, chanters = rows_from_frame(frame, model.coding)
     seen = np.arange(len(rows)) < held
     changed = []
-    for code in np.unique(rows.batch_code[~seen & (rows.type_code < card.n_types)]):
+    for code in np.unique(rows.batch_code[~seen & (rows.type_code < model.n_types)]):
         at = np.flatnonzero(rows.batch_code == code)
         at = at[np.argsort(rows.reed_code[at], kind="stable")]
         changed.append(Changed(take_rows(rows, at), seen[at], chanters))
-    return refreshed(card, changed, len(rows))
+    return refreshed(model, changed, len(rows))
 
 
 def one_shop(name: str, held: int, seed: int) -> dict[str, float]:
@@ -62,8 +62,8 @@ def one_shop(name: str, held: int, seed: int) -> dict[str, float]:
     trials = [trial for trial in trials if trial.reed.reed_type in known]
     out: dict[str, float] = {}
     stale = fitted(frame.iloc[:held])
-    for which, card in (("stale", stale), ("followed", followed(stale, frame, held)), ("fresh", fitted(frame))):
-        scores = house_scores(card, trials)
+    for which, model in (("stale", stale), ("followed", followed(stale, frame, held)), ("fresh", fitted(frame))):
+        scores = house_scores(model, trials)
         gap = scores[(scores["output"] == "gap") & ~scores["slipped"]]
         miss = gap["found_cents"] - gap["foretold_cents"]
         out[which] = rms(miss)

@@ -54,12 +54,12 @@ class BatchEvidence:
     reading_df: Array
 
 
-def contrasts_of(card: FittedModel, type_code: int) -> Array:
-    """A type's coefficients on crow and gap (6, 2); those of a type never seen beyond the card's."""
-    return card.type_coef(type_code if type_code < card.n_types else -1) @ CROW_AND_GAP.T
+def contrasts_of(model: FittedModel, type_code: int) -> Array:
+    """A type's coefficients on crow and gap (6, 2); those of a type never seen beyond the fitted model's."""
+    return model.type_coef(type_code if type_code < model.n_types else -1) @ CROW_AND_GAP.T
 
 
-def _offsets(card: FittedModel, n_chanters: int) -> tuple[Array, Array]:
+def _offsets(model: FittedModel, n_chanters: int) -> tuple[Array, Array]:
     """Chanters' two offsets of crow and gap (C + 1, 2, 2) and covariance of the gap's two (C + 1, 2, 2).
 
     Chanters never fitted have no offset and the shop's spread; the last place stands for no chanter.
@@ -67,32 +67,32 @@ def _offsets(card: FittedModel, n_chanters: int) -> tuple[Array, Array]:
     mean = np.zeros((n_chanters + 1, C_TERMS, 2))
     cov = np.zeros((n_chanters + 1, C_TERMS, C_TERMS))
     gap = np.kron(np.eye(C_TERMS), CROW_AND_GAP[1])
-    fresh = gap @ card.chanter_cov @ gap.T
+    fresh = gap @ model.chanter_cov @ gap.T
     for code in range(n_chanters):
-        if code < len(card.coding.chanters):
-            at = card.chanter_slice(code)
-            mean[code] = card.coef[at].reshape(C_TERMS, K) @ CROW_AND_GAP.T
-            cov[code] = gap @ card.coef_cov[at, at] @ gap.T
+        if code < len(model.coding.chanters):
+            at = model.chanter_slice(code)
+            mean[code] = model.coef[at].reshape(C_TERMS, K) @ CROW_AND_GAP.T
+            cov[code] = gap @ model.coef_cov[at, at] @ gap.T
         else:
             cov[code] = fresh
     return mean, cov
 
 
-def conditioned(card: FittedModel, rows: Rows, coding: Coding) -> Array:
+def conditioned(model: FittedModel, rows: Rows, coding: Coding) -> Array:
     """Crow and gap (n, 2), cents, of readings with what type, length, lips, chanter and air foretell taken off."""
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     y = np.column_stack([rows.y[:, 0], rows.y @ np.where(CROW_AND_GAP[1] != 0, CROW_AND_GAP[1], 0.0)])
     y[:, 1] = rows.y[:, OUTPUTS.index("f")] - rows.y[:, OUTPUTS.index("e")]
-    offset, _ = _offsets(card, int(rows.chanter_code.max(initial=-1)) + 1)
+    offset, _ = _offsets(model, int(rows.chanter_code.max(initial=-1)) + 1)
     for code in np.unique(rows.type_code):
         mine = rows.type_code == code
-        y[mine] -= x6[mine] @ contrasts_of(card, int(code))
+        y[mine] -= x6[mine] @ contrasts_of(model, int(code))
     shares = coding.chanter_part(rows.type_code)
     rest: Array = y - np.einsum("nc,nck->nk", shares, offset[rows.chanter_code])
     return rest
 
 
-def batch_evidence(card: FittedModel, rows: Rows, types: tuple[str, ...]) -> BatchEvidence:
+def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> BatchEvidence:
     """The evidence of every batch with readings. rows, types: as `design.rows_from_frame(frame, card.coding)` gives.
 
     Readings that the fit has found wanting keep their lowered weights (by their entry). What is not known of a
@@ -102,19 +102,19 @@ def batch_evidence(card: FittedModel, rows: Rows, types: tuple[str, ...]) -> Bat
         none = np.zeros(0)
         codes = np.zeros(0, dtype=np.intp)
         return BatchEvidence((), np.zeros((0, 4)), np.zeros((0, 4)), codes, codes, none, none)
-    coding = known_coding(card, types)
+    coding = known_coding(model, types)
     rows = sort_rows(rows)
-    rest = conditioned(card, rows, coding)
+    rest = conditioned(model, rows, coding)
     weight = np.ones((len(rows), 2))
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     for i, label in enumerate(rows.label):
-        low = card.low_weight.get(str(label))
+        low = model.low_weight.get(str(label))
         if low is not None:
             weight[i] = low[0], min(low[e], low[f])
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     psi = coding.random_part(x6, rows.type_code)[:, :2]
     pick = np.kron(np.eye(2), CROW_AND_GAP)
-    noise, reed_cov = CROW_AND_GAP @ card.noise_cov @ CROW_AND_GAP.T, pick @ card.reed_cov[: 2 * K, : 2 * K] @ pick.T
+    noise, reed_cov = CROW_AND_GAP @ model.noise_cov @ CROW_AND_GAP.T, pick @ model.reed_cov[: 2 * K, : 2 * K] @ pick.T
     usual = assumed_batch_cov(assumed_reed_cov(), assumed_reed_cov(), 0.0)[: 2 * K, : 2 * K]
     wide = WIDE * np.sqrt(np.diag(pick @ usual @ pick.T))
     count = len(rows.batches)
@@ -122,9 +122,9 @@ def batch_evidence(card: FittedModel, rows: Rows, types: tuple[str, ...]) -> Bat
     reeds = np.zeros(count, dtype=np.intp)
     for code in np.unique(rows.type_code):
         mine = np.flatnonzero(rows.type_code == code)
-        known = code < card.n_types
-        scale = float(card.noise_scale[code]) if known else float(np.mean(card.noise_scale))
-        spread = float(card.reed_scale[code]) if known else float(np.mean(card.reed_scale))
+        known = code < model.n_types
+        scale = float(model.noise_scale[code]) if known else float(np.mean(model.noise_scale))
+        spread = float(model.reed_scale[code]) if known else float(np.mean(model.reed_scale))
         _, reed = np.unique(rows.reed_code[mine], return_inverse=True)
         w, wy = row_precision(rest[mine], weight[mine], noise * scale)
         sums = batch_sums(psi[mine], np.zeros((len(mine), 0)), w, wy, reed.astype(np.intp), reed_cov * spread)
@@ -146,19 +146,19 @@ def batch_evidence(card: FittedModel, rows: Rows, types: tuple[str, ...]) -> Bat
     # the random slope is in units of s g: back to cents per mm of this type
     estimate[:, 2:] *= ratio[:, None]
     variance[:, 2:] *= ratio[:, None] ** 2
-    variance[:, 1] += _chanter_share(card, rows, coding, count)
+    variance[:, 1] += _chanter_share(model, rows, coding, count)
     ms, df = _reading_error(rest[:, 1], psi[:, 1], weight[:, 1], rows, count)
     names = tuple((types[code], name) for code, name in rows.batches)
     return BatchEvidence(names, estimate, variance, batch_type, reeds, ms, df)
 
 
-def _chanter_share(card: FittedModel, rows: Rows, coding: Coding, count: int) -> Array:
+def _chanter_share(model: FittedModel, rows: Rows, coding: Coding, count: int) -> Array:
     """Variance (B,) that unknown chanter offsets bring into a batch's gap start, cents²."""
     out = np.zeros(count)
     n_chanters = int(rows.chanter_code.max(initial=-1)) + 1
     if not n_chanters:
         return out
-    _, cov = _offsets(card, n_chanters)
+    _, cov = _offsets(model, n_chanters)
     on = np.isfinite(rows.y[:, OUTPUTS.index("f")]) & (rows.chanter_code >= 0)
     cells = np.zeros((count, n_chanters))
     np.add.at(cells, (rows.batch_code[on], rows.chanter_code[on]), 1.0)

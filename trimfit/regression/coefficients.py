@@ -1,4 +1,4 @@
-"""A card's coefficients in the words of the trade: cents per mm, curvature, per stroke, per kPa, per °C.
+"""A fitted model's coefficients in the words of the trade: cents per mm, curvature, per stroke, per kPa, per °C.
 
 per_mm is the mean slope over the first half millimetre, the curvature what the first whole millimetre has over it::
 
@@ -57,12 +57,12 @@ OUTPUT_PICKS = _picks()
 """Output, hand or `all` -> weights (10,) on the ten outputs."""
 
 
-def type_terms(card: FittedModel, type_code: int, outputs: tuple[str, ...] = ("gap", *OUTPUTS)) -> list[Term]:
+def type_terms(model: FittedModel, type_code: int, outputs: tuple[str, ...] = ("gap", *OUTPUTS)) -> list[Term]:
     """The coefficients of a type for these outputs (keys of OUTPUT_PICKS), term by term."""
-    at = card.type_slice(type_code)
-    mean, cov = card.coef[at], card.coef_cov[at, at]
+    at = model.type_slice(type_code)
+    mean, cov = model.coef[at], model.coef_cov[at, at]
     prior = coefficient_prior(1)[1].transpose(0, 2, 1, 3).reshape(P * K, P * K)
-    whole = float(bent_mm(np.ones(1), card.coding.curves[type_code])[0])
+    whole = float(bent_mm(np.ones(1), model.coding.curves[type_code])[0])
     weights = {
         "per_mm": [0.0, 1.0, UNIT_MM, 0.0, 0.0, 0.0],
         "curvature": [0.0, 2.0 * (whole - 1.0), 2.0 * whole**2 - 1.0, 0.0, 0.0, 0.0],

@@ -139,12 +139,12 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         self, rows: Rows, at: NDArray[np.intp], types: tuple[str, ...], chanters: tuple[str, ...]
     ) -> tuple[Array, Array]:
         """Mean and variance (n, 11) of the rows `at`, all of one batch: the ten outputs, then the gap."""
-        card, code = self.card_, int(rows.type_code[at[0]])
+        model, code = self.card_, int(rows.type_code[at[0]])
         # a row that names no chanter is foretold in one never met
         names = (*chanters, NO_CHANTER)
         asked = np.where(rows.chanter_code[at] >= 0, rows.chanter_code[at], len(chanters))
         states, blank = self._states(rows.batches[rows.batch_code[at[0]]], code, asked, types, names)
-        stretch = np.sqrt(np.outer(card.reading_stretch, card.reading_stretch))
+        stretch = np.sqrt(np.outer(model.reading_stretch, model.reading_stretch))
         probe = np.vstack([np.eye(len(OUTPUTS)), GAP])
         mean, variance = np.empty((len(at), len(probe))), np.empty((len(at), len(probe)))
         for place, i in enumerate(at):
@@ -155,7 +155,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
             )
             mean[place] = probe @ found
             variance[place, :-1] = np.diag(cov + state.noise_cov * stretch)
-            variance[place, -1] = GAP @ cov @ GAP + card.gap_stretch * (GAP @ state.noise_cov @ GAP)
+            variance[place, -1] = GAP @ cov @ GAP + model.gap_stretch * (GAP @ state.noise_cov @ GAP)
         return mean, variance
 
     def _states(

@@ -74,7 +74,7 @@ class FittedModel:
 
     @property
     def n_types(self) -> int:
-        """How many reed types the card knows."""
+        """How many reed types the fitted model knows."""
         return len(self.coding.types)
 
     def type_slice(self, code: int) -> slice:
@@ -99,7 +99,7 @@ class FittedModel:
         scale: tuple[str, ...],
         error: tuple[float, float] | None = None,
     ) -> FittedModel:
-        """The same card with the fingerprint of the log it was fitted on, and the execution error found there.
+        """The same fitted model with the fingerprint of the log it was fitted on, and the execution error found there.
 
         last_seq: the latest entry it holds; since_seq: it holds the reeds last read at or after it; strikes: how many
         entries were struck; scale: the ratios in force.
@@ -137,36 +137,37 @@ _ARRAYS = (
 _MOVEMENT = tuple(item.name for item in fields(Movement))
 
 
-def model_to_bytes(card: FittedModel) -> bytes:
-    """The card as bytes: one line of JSON, then the arrays (`_ARRAYS`, `_MOVEMENT`) as little-endian doubles."""
-    values = [getattr(card, name) for name in _ARRAYS] + [getattr(card.movement, name) for name in _MOVEMENT]
+def model_to_bytes(model: FittedModel) -> bytes:
+    """The fitted model as bytes: one line of JSON, then the arrays (`_ARRAYS`, `_MOVEMENT`) as little-endian
+    doubles."""
+    values = [getattr(model, name) for name in _ARRAYS] + [getattr(model.movement, name) for name in _MOVEMENT]
     arrays = [np.ascontiguousarray(value, dtype="<f8") for value in values]
     head = {
         "format": FORMAT,
         "shapes": [list(a.shape) for a in arrays],
-        "types": card.coding.types,
-        "chanters": card.coding.chanters,
-        "curves": card.coding.curves.tolist(),
-        "slope_ratio": card.coding.slope_ratio.tolist(),
-        "pressure_kpa": card.coding.pressure_kpa,
-        "temperature_c": card.coding.temperature_c,
-        "balance_cents": card.coding.balance_cents,
-        "hand_cents_per_kpa": card.coding.hand_cents_per_kpa,
-        "low_weight": card.low_weight,
-        "jumped": card.jumped,
-        "wait_days": card.wait_days,
-        "again_days": card.again_days,
-        "gap_stretch": card.gap_stretch,
-        "wild_share": card.wild_share,
-        "cut_error_pct": card.cut_error_pct,
-        "cut_error_mm": card.cut_error_mm,
-        "strikes": card.strikes,
-        "scale": card.scale,
-        "readings": card.readings,
-        "last_seq": card.last_seq,
-        "since_seq": card.since_seq,
-        "fit_seq": card.fit_seq,
-        "criterion": card.criterion,
+        "types": model.coding.types,
+        "chanters": model.coding.chanters,
+        "curves": model.coding.curves.tolist(),
+        "slope_ratio": model.coding.slope_ratio.tolist(),
+        "pressure_kpa": model.coding.pressure_kpa,
+        "temperature_c": model.coding.temperature_c,
+        "balance_cents": model.coding.balance_cents,
+        "hand_cents_per_kpa": model.coding.hand_cents_per_kpa,
+        "low_weight": model.low_weight,
+        "jumped": model.jumped,
+        "wait_days": model.wait_days,
+        "again_days": model.again_days,
+        "gap_stretch": model.gap_stretch,
+        "wild_share": model.wild_share,
+        "cut_error_pct": model.cut_error_pct,
+        "cut_error_mm": model.cut_error_mm,
+        "strikes": model.strikes,
+        "scale": model.scale,
+        "readings": model.readings,
+        "last_seq": model.last_seq,
+        "since_seq": model.since_seq,
+        "fit_seq": model.fit_seq,
+        "criterion": model.criterion,
     }
     out = io.BytesIO()
     out.write(json.dumps(head, ensure_ascii=True).encode() + b"\n")

@@ -61,11 +61,11 @@ def _with_gap(y: Array) -> Array:
     return np.concatenate([(y @ _GAP)[..., None], y], axis=-1)
 
 
-def held_out(card: FittedModel, rows: Rows) -> HeldOut:
+def held_out(model: FittedModel, rows: Rows) -> HeldOut:
     """Foretell every reading but each reed's first, its batch left out of the fit; rows: the fit's own, chanters coded
     as `steps.most_read_first` does. Raises nothing; without a reed read twice the arrays are empty."""
-    rows = sort_rows(of_fewer_chanters(of_types(rows, card.n_types)))
-    jumped = set(card.jumped)
+    rows = sort_rows(of_fewer_chanters(of_types(rows, model.n_types)))
+    jumped = set(model.jumped)
     jump = np.array([str(label) in jumped for label in rows.label], dtype=float)
     rows = replace(rows, jump=jump)
     parts: list[HeldOut] = []
@@ -75,29 +75,29 @@ def held_out(card: FittedModel, rows: Rows) -> HeldOut:
         mine = take_rows(rows, np.arange(first, last))
         t = int(mine.type_code[0])
         every = np.ones(len(mine), dtype=bool)
-        _, unseen, _ = batch_states(card, mine, card.coding, t, in_fit=every, chanter_names=names, forget=True)
-        mine = replace(mine, y=unsettled(mine.y, mine, card.movement))
-        terms = _terms(card, mine, [int(name) for name in unseen.chanters])
+        _, unseen, _ = batch_states(model, mine, model.coding, t, in_fit=every, chanter_names=names, forget=True)
+        mine = replace(mine, y=unsettled(mine.y, mine, model.movement))
+        terms = _terms(model, mine, [int(name) for name in unseen.chanters])
         of_reed = np.flatnonzero(np.r_[True, np.diff(mine.reed_code) != 0, True])
         count = np.minimum(np.diff(of_reed), MOST_OF_A_REED)
         for size in np.unique(count[count > 1]):
             at = of_reed[:-1][count == size][:, None] + np.arange(size)[None, :]
             reeds = max(MOST_NUMBERS // (int(size) ** 2 * (terms.shape[1] ** 2 + 4 * K * K)), 1)
-            parts += [_followed(card, mine, unseen, terms, at[i : i + reeds]) for i in range(0, len(at), reeds)]
+            parts += [_followed(model, mine, unseen, terms, at[i : i + reeds]) for i in range(0, len(at), reeds)]
     if not parts:
         empty, none = np.zeros((0, K + 1)), np.zeros(0, dtype=np.intp)
         return HeldOut(none, none, empty, empty, empty, empty, empty)
     return HeldOut(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(HeldOut)))
 
 
-def _terms(card: FittedModel, rows: Rows, chanters: list[int]) -> Array:
+def _terms(model: FittedModel, rows: Rows, chanters: list[int]) -> Array:
     """What each row multiplies the state's blocks of ten by (n, d / 10); chanters: the codes whose offsets it holds."""
-    x = card.coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
-    scales = card.coding.chanter_part(rows.type_code)
+    x = model.coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
+    scales = model.coding.chanter_part(rows.type_code)
     return np.concatenate([x, *[(rows.chanter_code == c)[:, None] * scales for c in chanters]], axis=1)
 
 
-def _followed(card: FittedModel, rows: Rows, unseen: ReedState, terms: Array, at: NDArray[np.intp]) -> HeldOut:
+def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, at: NDArray[np.intp]) -> HeldOut:
     """Reeds of one batch that were read equally often: each reading foretold from those before it; at (R, n): the rows.
 
     One Cholesky root of all readings of a reed holds every forecast: with V = S + noise = L L', and the readings before
@@ -111,14 +111,14 @@ def _followed(card: FittedModel, rows: Rows, unseen: ReedState, terms: Array, at
     blocks = unseen.cov[coef, coef].reshape(d.shape[2], K, d.shape[2], K).transpose(0, 2, 1, 3).reshape(-1, K * K)
     pairs = (d[:, :, None, :, None] * d[:, None, :, None, :]).reshape(reeds * n * n, -1)
     spread = (pairs @ blocks).reshape(reeds, n, n, K, K)
-    movement = card.movement.of(t)
+    movement = model.movement.of(t)
     levels = levels_of_rows(rows, at.reshape(-1), np.repeat(np.arange(reeds), n), movement)
     spread += _moved(levels, at.shape)
     prior = d @ unseen.mean[coef].reshape(-1, K)
     taken = np.isfinite(y)
     weight = np.ones((len(rows), K))
     for i in np.unique(at):
-        found = card.low_weight.get(str(rows.label[i]))
+        found = model.low_weight.get(str(rows.label[i]))
         if found is not None:
             weight[i] = np.maximum(found, 1e-4)
     root = np.sqrt(weight[at])
@@ -129,9 +129,9 @@ def _followed(card: FittedModel, rows: Rows, unseen: ReedState, terms: Array, at
     lower = np.linalg.cholesky(whole.transpose(0, 1, 3, 2, 4).reshape(reeds, n * K, n * K))
     rest = np.where(taken, y - prior, 0.0).reshape(reeds, n * K, 1)
     freed = np.linalg.solve(lower, rest)
-    stretch = np.sqrt(np.outer(card.reading_stretch, card.reading_stretch))
+    stretch = np.sqrt(np.outer(model.reading_stretch, model.reading_stretch))
     own = np.diag(unseen.noise_cov * stretch)
-    own_gap = card.gap_stretch * (_GAP @ unseen.noise_cov @ _GAP)
+    own_gap = model.gap_stretch * (_GAP @ unseen.noise_cov @ _GAP)
     mean, sd = prior.copy(), np.zeros((reeds, n, K + 1))
     for j in range(n):
         known = lower[:, j * K : (j + 1) * K, : j * K]
@@ -139,7 +139,7 @@ def _followed(card: FittedModel, rows: Rows, unseen: ReedState, terms: Array, at
         cov = spread[:, j, j] - known @ known.transpose(0, 2, 1)
         variance = np.concatenate([((cov @ _GAP) @ _GAP + own_gap)[:, None], np.einsum("rkk->rk", cov) + own], axis=1)
         sd[:, j] = np.sqrt(variance)
-    by_type, by_reed = _naive(y, rows.removed_mm[at], card.type_coef(t)[1])
+    by_type, by_reed = _naive(y, rows.removed_mm[at], model.type_coef(t)[1])
     any_taken = taken.any(axis=2)
     before: NDArray[np.intp] = np.cumsum(any_taken, axis=1) - any_taken
     kept = any_taken & (before > 0)

@@ -48,7 +48,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         last = with_notes[-1].record
         y = np.array([reading_cents(last, bench.scale)])
         kpa = np.array([np.nan if last.pressure_kpa is None else last.pressure_kpa])
-        off = bool(abs(a_imbalance_cents(y, kpa, bench.card.coding)[0]) > bench.card.coding.balance_cents)
+        off = bool(abs(a_imbalance_cents(y, kpa, bench.model.coding)[0]) > bench.model.coding.balance_cents)
     both = gap_readings(history.readings)
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
     since = [r for r in both if r.at_s > last_cut_s and (not aim.chanter or r.record.chanter in (None, aim.chanter))]

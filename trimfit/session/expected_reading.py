@@ -32,7 +32,7 @@ def expected_reading(path: Path, reading: Reading) -> ExpectedReading:
         record = journal.of_reed(reading.reed).reed.record
         bench = Bench(journal, at_s=at_s(reading.taken_at))
         seen = bench.see_batch(record.reed_type, record.batch, [reading.chanter] if reading.chanter else [])
-        stretch = np.sqrt(np.outer(bench.card.reading_stretch, bench.card.reading_stretch))
+        stretch = np.sqrt(np.outer(bench.model.reading_stretch, bench.model.reading_stretch))
         joints = {}
         for name, one in seen.items():
             if name != reading.reed and (not one.history.readings or one.history.outcome is not None):

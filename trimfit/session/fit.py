@@ -97,7 +97,7 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FittedModel, Rows]:
     rows, every_type, chanters = rows_from_frame(frame)
     rows, types = most_read_types_first(rows, every_type)
     rows = affordable(of_types(rows, len(types)))
-    card = fit_model(
+    model = fit_model(
         rows,
         types,
         chanters,
@@ -109,26 +109,26 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FittedModel, Rows]:
     asked = journal.columns("trim", ["asked_mm", "length_mm"], reeds=journal.last_read(MOST_READINGS))
     pairs = np.array(asked, dtype=float).reshape(-1, 2)
     since_seq = int(frame[frame["reed"].isin(set(rows.reeds))].groupby("reed")["seq"].max().min())
-    return card.on_log(
+    return model.on_log(
         last_seq, since_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])
     ), most_read_first(rows, chanters)[0]
 
 
-def _is_due(journal: Journal, card: FittedModel, settings: Settings) -> bool:
+def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:
     from trimfit.regression.fitting.bounds import MOST_TYPES
 
-    if card.scale != _scale_words(settings) or card.last_seq > journal.last_seq():  # of other ratios, another log
+    if model.scale != _scale_words(settings) or model.last_seq > journal.last_seq():  # of other ratios, another log
         return True
-    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.fit_seq)]
+    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=model.fit_seq)]
     fresh = len(since)
-    fresh += STRIKE_COUNTS * max(journal.count("strike") - card.strikes, 0)
-    if fresh >= max(DUE_SHARE * card.readings, DUE_LEAST):
+    fresh += STRIKE_COUNTS * max(journal.count("strike") - model.strikes, 0)
+    if fresh >= max(DUE_SHARE * model.readings, DUE_LEAST):
         return True
-    if fresh < 5 or card.n_types >= MOST_TYPES:
+    if fresh < 5 or model.n_types >= MOST_TYPES:
         return False
     types = dict(journal.columns("reed", ["reed", "reed_type"], reeds=sorted(set(since))))
-    known = set(card.coding.types)
-    return sum(1 for reed in since if types.get(reed, card.coding.types[0]) not in known) >= 5
+    known = set(model.coding.types)
+    return sum(1 for reed in since if types.get(reed, model.coding.types[0]) not in known) >= 5
 
 
 def current_model(journal: Journal, tell: Tell = _quiet) -> FittedModel:
@@ -140,9 +140,9 @@ def current_model(journal: Journal, tell: Tell = _quiet) -> FittedModel:
     kept = journal.learned_get(CARD)
     if kept is not None:
         try:
-            card = model_from_bytes(kept)
-            if not _is_due(journal, card, settings):
-                return _followed(journal, card)
+            model = model_from_bytes(kept)
+            if not _is_due(journal, model, settings):
+                return _followed(journal, model)
         except LogError:
             pass
     if kept is None and journal.count("reading") < 3:
@@ -153,19 +153,19 @@ def current_model(journal: Journal, tell: Tell = _quiet) -> FittedModel:
     from trimfit.session.type_numbers import type_numbers
 
     learning = _Learning(tell, FIT_STEPS)
-    card, _ = _fit(journal, learning)
+    model, _ = _fit(journal, learning)
     learning.done()
     if not getattr(journal, "read_only", False):
-        journal.learned_put({CARD: model_to_bytes(card), **type_numbers(card, journal.scale())})
-    return card
+        journal.learned_put({CARD: model_to_bytes(model), **type_numbers(model, journal.scale())})
+    return model
 
 
 def rows_in_fit(
-    card: FittedModel, histories: Sequence[ReedHistory], code: int, names: Sequence[str], scale: Mapping[str, Fraction]
+    model: FittedModel, histories: Sequence[ReedHistory], code: int, names: Sequence[str], scale: Mapping[str, Fraction]
 ) -> tuple[Rows, NDArray[np.intp], NDArray[np.bool_]]:
-    """A batch's readings as rows, the number of each in the log, and which of them the card has seen.
+    """A batch's readings as rows, the number of each in the log, and which of them the fitted model has seen.
 
-    code: of the reeds' type; names: of chanters, the card's first.
+    code: of the reeds' type; names: of chanters, the fitted model's first.
     """
     import numpy as np
 
@@ -175,16 +175,17 @@ def rows_in_fit(
     rows = of_fewer_chanters(rows_of(histories, code, tuple(names), scale))
     seq = np.array([r.seq for h in histories for r in h.readings], dtype=np.intp)
     held = [
-        max((r.seq for r in h.readings if r.seq <= card.last_seq), default=0) >= card.since_seq
+        max((r.seq for r in h.readings if r.seq <= model.last_seq), default=0) >= model.since_seq
         for h in histories
         for _ in h.readings
     ]
-    in_fit = (seq <= card.last_seq) & np.array(held, dtype=bool) & (card.readings > 0) & (code < card.n_types)
+    in_fit = (seq <= model.last_seq) & np.array(held, dtype=bool) & (model.readings > 0) & (code < model.n_types)
     return rows, seq, in_fit
 
 
-def _followed(journal: Journal, card: FittedModel) -> FittedModel:
-    """The card with its coefficients brought up to date, where enough has been logged since; kept in the log."""
+def _followed(journal: Journal, model: FittedModel) -> FittedModel:
+    """The fitted model with its coefficients brought up to date, where enough has been logged since; kept in the
+    log."""
     import numpy as np
 
     from trimfit.regression.design import take_rows
@@ -194,25 +195,25 @@ def _followed(journal: Journal, card: FittedModel) -> FittedModel:
     from trimfit.session.type_numbers import type_numbers
 
     last_seq = journal.last_seq()
-    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=card.last_seq)]
-    if len(since) < max(FOLLOW_SHARE * card.readings, FOLLOW_LEAST) or getattr(journal, "read_only", False):
-        return card
+    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=model.last_seq)]
+    if len(since) < max(FOLLOW_SHARE * model.readings, FOLLOW_LEAST) or getattr(journal, "read_only", False):
+        return model
     batches = sorted(set(journal.columns("reed", ["reed_type", "batch"], reeds=sorted(set(since)))))
-    types, known = card.coding.types, card.coding.chanters
-    if any(reed_type not in types for reed_type, _ in batches) and card.n_types < MOST_TYPES:
-        return card  # a type that it does not know is for a fit
+    types, known = model.coding.types, model.coding.chanters
+    if any(reed_type not in types for reed_type, _ in batches) and model.n_types < MOST_TYPES:
+        return model  # a type that it does not know is for a fit
     batches = [(reed_type, batch) for reed_type, batch in batches if reed_type in types]
     changed = []
     for reed_type, batch in batches:
         histories = journal.of_batch(reed_type, batch)
         met = {r.record.chanter for h in histories for r in h.readings if r.record.chanter}
         names = (*known, *sorted(met - set(known)))
-        rows, seq, in_fit = rows_in_fit(card, histories, types.index(reed_type), names, journal.scale())
+        rows, seq, in_fit = rows_in_fit(model, histories, types.index(reed_type), names, journal.scale())
         at = np.flatnonzero(seq <= last_seq)  # another process may log meanwhile
         changed.append(Changed(take_rows(rows, at), in_fit[at], names))
-    card = refreshed(card, changed, last_seq)
-    journal.learned_put({CARD: model_to_bytes(card), **type_numbers(card, journal.scale())})
-    return card
+    model = refreshed(model, changed, last_seq)
+    journal.learned_put({CARD: model_to_bytes(model), **type_numbers(model, journal.scale())})
+    return model
 
 
 def outlier_marks(journal: Journal) -> list[Mark]:
@@ -229,10 +230,10 @@ def outlier_marks(journal: Journal) -> list[Mark]:
         return []
     out = []
     try:
-        card = model_from_bytes(kept)
+        model = model_from_bytes(kept)
     except LogError:
         return []  # it is fitted anew when something is asked
-    for entry, weights in card.low_weight.items():
+    for entry, weights in model.low_weight.items():
         low = [name.replace("_", " ") for name, weight in zip(OUTPUTS, weights, strict=True) if weight < SET_ASIDE]
         reed = journal.reed_of_entry(entry)
         if not low or not reed:

@@ -1,4 +1,5 @@
-"""One log opened for questions: the card, the settings, and the belief about each reed asked after, batch by batch."""
+"""One log opened for questions: the fitted model, the settings, and the belief about each reed asked after, batch by
+batch."""
 
 from __future__ import annotations
 
@@ -75,7 +76,7 @@ class Bench:
         self.until_s = at_s
         self.at_s = now_s() if at_s is None else at_s
         self.settings = journal.settings()
-        self.card = current_model(journal, tell)
+        self.model = current_model(journal, tell)
         self.scale = journal.scale()
         self._policies: dict[int, PolicyTable] = {}
         self._chanters: dict[str, Chanter | None] = {}
@@ -92,8 +93,8 @@ class Bench:
         return other
 
     def type_code(self, reed_type: str) -> int:
-        """The type's code in the card; one past the last for a type it does not know."""
-        types = self.card.coding.types
+        """The type's code in the fitted model; one past the last for a type it does not know."""
+        types = self.model.coding.types
         return types.index(reed_type) if reed_type in types else len(types)
 
     def chanter(self, name: str) -> Chanter | None:
@@ -119,13 +120,13 @@ class Bench:
         """The type's policy."""
         if type_code not in self._policies:
             self._policies[type_code] = policy_for(
-                self.journal, costs_of(self.card, type_code, self.settings), self.tell
+                self.journal, costs_of(self.model, type_code, self.settings), self.tell
             )
         return self._policies[type_code]
 
     def policy_under(self, type_code: int, settings: Settings) -> PolicyTable:
         """The type's policy under other settings."""
-        return policy_for(self.journal, costs_of(self.card, type_code, settings), self.tell)
+        return policy_for(self.journal, costs_of(self.model, type_code, settings), self.tell)
 
     def fresh(self, reed_type: str, order: Order) -> Seen:
         """A reed of a batch never seen of this type, for an order."""
@@ -136,7 +137,7 @@ class Bench:
     def rules(self) -> Rules:
         """The shop's rules for a choice."""
         s = self.settings
-        return Rules(s.chance_past_ceiling, s.tool_step_mm, s.cost_lost_minutes, cut_error_of(self.card, s))
+        return Rules(s.chance_past_ceiling, s.tool_step_mm, s.cost_lost_minutes, cut_error_of(self.model, s))
 
     def see_batch(
         self, reed_type: str, batch: str, chanters: Sequence[str] = (), *, only: Collection[str] | None = None
@@ -175,8 +176,8 @@ class Bench:
     ) -> dict[str, Seen]:
         """The reeds of one batch, or `only` those named, given all their histories."""
         code = self.type_code(reed_type)
-        types = self.card.coding.types
-        coding = known_coding(self.card, types if code < len(types) else (*types, reed_type))
+        types = self.model.coding.types
+        coding = known_coding(self.model, types if code < len(types) else (*types, reed_type))
         wanted = {name for name in chanters if name}
         for history in histories:
             wanted |= {r.record.chanter for r in history.readings if r.record.chanter}
@@ -197,11 +198,11 @@ class Bench:
                     cents_from_440(found.meeting_pitch_hz) if found.meeting_pitch_hz else None,
                     cents_from_440(found.working_crow_hz) if found.working_crow_hz else None,
                 )
-        rows, _, in_fit = rows_in_fit(self.card, histories, code, names, self.scale)
+        rows, _, in_fit = rows_in_fit(self.model, histories, code, names, self.scale)
         wanted_reed = np.array([only is None or name in only for name in rows.reeds], dtype=bool)
         now = self._moment(histories)
         states, blank, weighed = batch_states(
-            self.card,
+            self.model,
             rows,
             coding,
             code,
@@ -216,7 +217,7 @@ class Bench:
         number = {name: i for i, name in enumerate(rows.reeds)}
         low = (np.where(np.isfinite(rows.y), weighed.weight, 1.0) < 0.5).any(axis=1)
         read = sum(1 for h in histories if any(r.record.notes_hz for r in h.readings))
-        known = max(int(self.card.reeds[code]) if code < len(types) else 0, read)
+        known = max(int(self.model.reeds[code]) if code < len(types) else 0, read)
         out = {}
         for history in histories:
             name = history.reed.record.reed
@@ -228,7 +229,7 @@ class Bench:
             others: tuple[Explanation, ...] = ()
             if name in number:
                 latest = latest_sitting(state, weighed, coding, names, number[name], now.settle[number[name]])
-                state, others = explained(state, latest, self.card.wild_share)
+                state, others = explained(state, latest, self.model.wild_share)
             out[name] = Seen(history, state, length, strokes, code, known, mine, others)
         return out
 
@@ -282,5 +283,5 @@ class Bench:
 
     def _see(self, state: ReedState, seen: Seen, aim: Aim) -> AimPosterior:
         # a reed that has lain can be read at once; one that was just read, only when it is in hand again
-        again_days = self.card.again_days if state.idle_days == 0.0 else 0.0
-        return see(state, aim, seen.removed_mm, seen.lip_strokes, self.card.wait_days, again_days)
+        again_days = self.model.again_days if state.idle_days == 0.0 else 0.0
+        return see(state, aim, seen.removed_mm, seen.lip_strokes, self.model.wait_days, again_days)

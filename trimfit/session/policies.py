@@ -24,16 +24,16 @@ def _quiet(step: str, done: int, whole: int) -> None:
     return None
 
 
-def cut_error_of(card: FittedModel, settings: Settings) -> Any:
+def cut_error_of(model: FittedModel, settings: Settings) -> Any:
     """The execution error: learned from the log where it tells, else the shop's setting."""
     from trimfit.planner.aim import CutError
 
-    if card.cut_error_pct is not None and card.cut_error_mm is not None:
-        return CutError(card.cut_error_pct, card.cut_error_mm)
+    if model.cut_error_pct is not None and model.cut_error_mm is not None:
+        return CutError(model.cut_error_pct, model.cut_error_mm)
     return CutError(settings.cut_error_pct, settings.cut_error_mm)
 
 
-def costs_of(card: FittedModel, type_code: int, settings: Settings) -> Costs:
+def costs_of(model: FittedModel, type_code: int, settings: Settings) -> Costs:
     """The costs and errors that the policy of a type rests on, rounded so that near ones share a table."""
     import numpy as np
 
@@ -42,12 +42,12 @@ def costs_of(card: FittedModel, type_code: int, settings: Settings) -> Costs:
     from trimfit.planner.policy_table import Costs
     from trimfit.regression.movement.process import DIRECTIONS
 
-    known = 0 <= type_code < card.n_types
-    scale = float(card.noise_scale[type_code]) if known else float(np.mean(card.noise_scale))
-    sitting = card.movement.of(type_code).sitting[DIRECTIONS.index("gap"), DIRECTIONS.index("gap")]
-    reading_sd = float(np.sqrt(GAP @ card.noise_cov @ GAP * scale + sitting))
-    slope = max(float(GAP @ card.type_coef(type_code if known else -1)[1]), 5.0)
-    error = cut_error_of(card, settings)
+    known = 0 <= type_code < model.n_types
+    scale = float(model.noise_scale[type_code]) if known else float(np.mean(model.noise_scale))
+    sitting = model.movement.of(type_code).sitting[DIRECTIONS.index("gap"), DIRECTIONS.index("gap")]
+    reading_sd = float(np.sqrt(GAP @ model.noise_cov @ GAP * scale + sitting))
+    slope = max(float(GAP @ model.type_coef(type_code if known else -1)[1]), 5.0)
+    error = cut_error_of(model, settings)
     return Costs(
         settings.minutes_per_cut,
         settings.minutes_per_reading,

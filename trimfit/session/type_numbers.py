@@ -16,7 +16,7 @@ __all__ = ["type_numbers"]
 STEP_MM, STEPS = 0.2, 21
 
 
-def type_numbers(card: FittedModel, scale: Mapping[str, Fraction]) -> dict[str, bytes]:
+def type_numbers(model: FittedModel, scale: Mapping[str, Fraction]) -> dict[str, bytes]:
     """Each type's plain numbers, by the key that the log keeps them under."""
     import numpy as np
 
@@ -26,12 +26,12 @@ def type_numbers(card: FittedModel, scale: Mapping[str, Fraction]) -> dict[str, 
     from trimfit.regression.readings.rows import rows_of
 
     k = len(OUTPUTS)
-    stretch = np.sqrt(np.outer(card.reading_stretch, card.reading_stretch))
+    stretch = np.sqrt(np.outer(model.reading_stretch, model.reading_stretch))
     found = {}
-    for code, name in enumerate(card.coding.types):
-        rows = rows_of((), code, card.coding.chanters, scale)
-        coding = known_coding(card, card.coding.types)
-        _, blank, _ = batch_states(card, rows, coding, code, in_fit=np.zeros(0, dtype=bool))
+    for code, name in enumerate(model.coding.types):
+        rows = rows_of((), code, model.coding.chanters, scale)
+        coding = known_coding(model, model.coding.types)
+        _, blank, _ = batch_states(model, rows, coding, code, in_fit=np.zeros(0, dtype=bool))
 
         def design(mm: float, lip: float = 0.0, kpa: float = 0.0, deg_c: float = 0.0, blank=blank):  # type: ignore[no-untyped-def]
             return blank.design(mm, lip, None, blank.pressure_kpa + kpa, blank.temperature_c + deg_c)
@@ -50,7 +50,7 @@ def type_numbers(card: FittedModel, scale: Mapping[str, Fraction]) -> dict[str, 
             [round(x, 3) for x in lip],
             [round(x, 3) for x in kpa],
             [round(x, 3) for x in deg_c],
-            (level + card.chanter_cov[:k, :k]).round(3).tolist(),
+            (level + model.chanter_cov[:k, :k]).round(3).tolist(),
             slope.round(3).tolist(),
             (blank.noise_cov * stretch).round(4).tolist(),
         )

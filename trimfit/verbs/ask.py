@@ -153,7 +153,7 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
     """Another chanter of the shop that this reed would suit as it stands or with more off; empty if none is known."""
     import numpy as np
 
-    known = bench.card.coding.chanters[: MOST_CHANTERS + 1]
+    known = bench.model.coding.chanters[: MOST_CHANTERS + 1]
     others = [name for name in known if name != aim.chanter][:MOST_CHANTERS]
     if not others:
         return ""

@@ -25,9 +25,9 @@ def _quiet(step: str, done: int, whole: int) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """What `learn` answers: the card, and the held-out rows of `regression.validation.summary`."""
+    """What `learn` answers: the fitted model, and the held-out rows of `regression.validation.summary`."""
 
-    card: FittedModel
+    model: FittedModel
     validation: list[dict[str, object]]
 
 
@@ -44,10 +44,10 @@ def learn(path: Path, tell: Tell = _quiet) -> Learned:
     with Journal(path) as journal:
         learning = _Learning(tell, LEARN_STEPS)
         tell = learning
-        card, rows = _fit(journal, tell)
+        model, rows = _fit(journal, tell)
         tell("leaving out each batch", 0, 1)
-        found = held_out(card, rows)
-        validation = summary(found, card.coding.types)
+        found = held_out(model, rows)
+        validation = summary(found, model.coding.types)
         pairs = [
             [round(float(a), 2), round(float(b), 2)]
             for a, b in zip(found.predicted[:, 0], found.observed[:, 0], strict=True)
@@ -55,13 +55,13 @@ def learn(path: Path, tell: Tell = _quiet) -> Learned:
         ][:MOST_PAIRS]
         tell("leaving out each batch", 1, 1)
         kept = json.dumps({"rows": validation, "pairs": pairs}).encode()
-        numbers = type_numbers(card, journal.scale())
-        journal.learned_put({CARD: model_to_bytes(card), VALIDATION: kept, **numbers})
+        numbers = type_numbers(model, journal.scale())
+        journal.learned_put({CARD: model_to_bytes(model), VALIDATION: kept, **numbers})
         settings = journal.settings()
-        for code in range(card.n_types):
-            policy_for(journal, costs_of(card, code, settings), tell)
+        for code in range(model.n_types):
+            policy_for(journal, costs_of(model, code, settings), tell)
         learning.done()
-    return Learned(card, validation)
+    return Learned(model, validation)
 
 
 def report_of(learned: Learned) -> dict[str, Any]:
@@ -78,11 +78,11 @@ def report_of(learned: Learned) -> dict[str, Any]:
     from trimfit.regression.coefficients import type_terms
     from trimfit.regression.movement.coefficients import movement_terms
 
-    card = learned.card
+    model = learned.model
     types = []
-    for code, name in enumerate(card.coding.types):
+    for code, name in enumerate(model.coding.types):
         outputs: dict[str, dict[str, Any]] = {}
-        for term in type_terms(card, code):
+        for term in type_terms(model, code):
             mine = outputs.setdefault(term.output, {"assumed": []})
             mine[term.term] = {"mean": term.value.mean, "low": term.value.low, "high": term.value.high}
             if term.assumed:
@@ -90,10 +90,10 @@ def report_of(learned: Learned) -> dict[str, Any]:
         types.append(
             {
                 "reed_type": name,
-                "reeds": int(card.reeds[code]),
-                "batches": int(card.batches[code]),
+                "reeds": int(model.reeds[code]),
+                "batches": int(model.batches[code]),
                 "outputs": outputs,
-                "movement": asdict(movement_terms(card.movement, code)),
+                "movement": asdict(movement_terms(model.movement, code)),
             }
         )
     crow = np.eye(len(GAP))[0]
@@ -103,21 +103,21 @@ def report_of(learned: Learned) -> dict[str, Any]:
 
     k = len(GAP)
     variance: list[dict[str, Any]] = []
-    for part, cov in (("batch", card.batch_cov), ("reed", card.reed_cov)):
+    for part, cov in (("batch", model.batch_cov), ("reed", model.reed_cov)):
         row: dict[str, Any] = {"part": part}
         for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH)):
             row[name] = sd(pick, cov[:k, :k])
         row["gap_per_mm"], row["crow_per_mm"] = sd(GAP, cov[k : 2 * k, k : 2 * k]), sd(crow, cov[k : 2 * k, k : 2 * k])
         variance.append(row)
-    for part, cov in (("chanter", card.chanter_cov[:k, :k]), ("reading", card.noise_cov)):
+    for part, cov in (("chanter", model.chanter_cov[:k, :k]), ("reading", model.noise_cov)):
         row = {"part": part, "gap_per_mm": None, "crow_per_mm": None}
         row |= {name: sd(pick, cov) for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH))}
         variance.append(row)
     return {
-        "readings": card.readings,
+        "readings": model.readings,
         "types": types,
         "variance": variance,
         "held_out": learned.validation,
-        "cut_error_pct": card.cut_error_pct,
-        "cut_error_mm": card.cut_error_mm,
+        "cut_error_pct": model.cut_error_pct,
+        "cut_error_mm": model.cut_error_mm,
     }

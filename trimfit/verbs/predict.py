@@ -50,14 +50,14 @@ def _next_reading(  # type: ignore[no-untyped-def]
     removed = seen.removed_mm + length_mm
     sd_mm = float(bench.rules().error.sd_mm(np.array([length_mm]))[0])
     there = np.array([removed])
-    stretch, k = bench.card.reading_stretch, len(GAP)
+    stretch, k = bench.model.reading_stretch, len(GAP)
     means, variances = [], []
     for state in (seen.state, *(other.state for other in seen.explanations)):
         mean, cov = state.outputs(state.design(removed, seen.lip_strokes + lip, chanter, kpa, deg_c, as_read=True))
         g, steep = float(bent_mm(there, state.curve)[0]), float(slope_at(there, state.curve)[0])
         slope = (state.mean[k : 2 * k] + 2.0 * g * state.mean[2 * k : 3 * k]) * steep
         cov = cov + np.outer(slope, slope) * sd_mm**2
-        gap_var = GAP @ cov @ GAP + bench.card.gap_stretch * (GAP @ state.noise_cov @ GAP)
+        gap_var = GAP @ cov @ GAP + bench.model.gap_stretch * (GAP @ state.noise_cov @ GAP)
         means.append(np.append(mean, GAP @ mean))
         variances.append(np.append(np.diag(cov) + stretch * np.diag(state.noise_cov), gap_var))
     others = np.array([other.chance for other in seen.explanations])

@@ -120,7 +120,7 @@ def rehearse_order(
         if in_hand:
             seen = seen_of(bench, in_hand, order, tell)
         else:
-            best = bench.card.coding.types[int(np.argmax(bench.card.reeds))]
+            best = bench.model.coding.types[int(np.argmax(bench.model.reeds))]
             seen = [bench.fresh(best, order)]
             on = f"fresh {best} reeds" if best else "reeds of no known type (assumptions only)"
         aims = [bench.aim(s, order) for s in seen]
@@ -165,7 +165,7 @@ def rehearse_order(
         mine = {s.history.reed.record.reed_type for s in seen}
         changes += [
             (f"fresh {name} reeds instead", play(name, pool_of=name))
-            for name in bench.card.coding.types
+            for name in bench.model.coding.types
             if name and name not in mine
         ]
         unread = chanter_word(bench, order.chanter)

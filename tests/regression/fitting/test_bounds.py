@@ -120,10 +120,10 @@ def test_sums_of_few_rows_at_once_are_the_sums(monkeypatch: pytest.MonkeyPatch) 
 
 def test_held_out_reeds_are_followed_a_few_at_once_as_well_as_all(monkeypatch: pytest.MonkeyPatch) -> None:
     rows = odd_rows(200, 1, 2, 5, 8)
-    card = fit_model(rows, ("t",), names("c", 2), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
-    whole = validation.held_out(card, rows)
+    model = fit_model(rows, ("t",), names("c", 2), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
+    whole = validation.held_out(model, rows)
     monkeypatch.setattr(validation, "MOST_NUMBERS", 1)
-    assert np.allclose(validation.held_out(card, rows).foretold, whole.foretold, equal_nan=True)
+    assert np.allclose(validation.held_out(model, rows).foretold, whole.foretold, equal_nan=True)
 
 
 def test_a_reed_of_a_type_hardly_read_is_asked_after_and_no_fit_is_due_for_it(
@@ -139,9 +139,9 @@ def test_a_reed_of_a_type_hardly_read_is_asked_after_and_no_fit_is_due_for_it(
                 notes = {"f": 770.0 + 2 * j + i / 10, "e": 705.0 - 2 * j, "low_a": 470.0 + i, "high_a": 940.0 + 2 * i}
                 journal.append(Reading(f"R-{i}", f"2026-03-0{j + 1}T10:{i:02d}", None, 510.0 + 10 * j, notes))
                 journal.append(Trim(f"R-{i}", f"2026-03-0{j + 1}T11:{i:02d}", 0.1))
-        card = current_model(journal)
-        assert card.coding.types == ("a", "b")
-        assert card.readings == 30
+        model = current_model(journal)
+        assert model.coding.types == ("a", "b")
+        assert model.readings == 30
         monkeypatch.setattr("trimfit.session.fit._fit", lambda *_: pytest.fail("a fit that is not due"))
         current_model(journal)
     assert ask_reed(log, "R-5").gap_read
@@ -174,11 +174,11 @@ def main(readings: int, types: int, chanters: int, of_a_reed: int, of_a_batch: i
     rows = odd_rows(readings, types, chanters, of_a_reed, of_a_batch)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     every, names_of = bounds.most_read_types_first(rows, names("t", types))
-    card = fit_model(
+    model = fit_model(
         rows, names("t", types), names("c", chanters), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7
     )
-    assert card.coding.types == names_of
-    validation.held_out(card, bounds.affordable(bounds.of_types(every, len(names_of))))
+    assert model.coding.types == names_of
+    validation.held_out(model, bounds.affordable(bounds.of_types(every, len(names_of))))
     print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024.0)
 
 

@@ -38,19 +38,26 @@ def frame() -> pd.DataFrame:
 
 
 @pytest.fixture(scope="module")
-def card(frame: pd.DataFrame) -> FittedModel:
+def model(frame: pd.DataFrame) -> FittedModel:
     return fit(frame)
 
 
-def test_a_fit_is_sound_and_comes_back_from_its_bytes(frame: pd.DataFrame, card: FittedModel) -> None:
-    for cov in (card.coef_cov, card.batch_cov, card.reed_cov, card.noise_cov, card.chanter_cov, card.new_type_cov):
+def test_a_fit_is_sound_and_comes_back_from_its_bytes(frame: pd.DataFrame, model: FittedModel) -> None:
+    for cov in (
+        model.coef_cov,
+        model.batch_cov,
+        model.reed_cov,
+        model.noise_cov,
+        model.chanter_cov,
+        model.new_type_cov,
+    ):
         assert np.linalg.eigvalsh(cov).min() > 0
-    assert card.reeds.sum() == frame["reed"].nunique()
-    assert card.readings == len(frame)
-    assert 0.9 < gap_sd(card.noise_cov) < 1.7
-    assert model_to_bytes(model_from_bytes(model_to_bytes(card))) == model_to_bytes(card)
-    for code in range(card.n_types):
-        coef = card.type_coef(code)
+    assert model.reeds.sum() == frame["reed"].nunique()
+    assert model.readings == len(frame)
+    assert 0.9 < gap_sd(model.noise_cov) < 1.7
+    assert model_to_bytes(model_from_bytes(model_to_bytes(model))) == model_to_bytes(model)
+    for code in range(model.n_types):
+        coef = model.type_coef(code)
         assert coef[1, F_NOTE] > coef[1, E_NOTE]  # shortening brings F up against E
         assert coef[1, 0] > 50.0  # and sharpens the crow
         assert coef[5, F_NOTE] == pytest.approx(2.95, abs=1.0)
@@ -72,7 +79,7 @@ def test_the_first_readings_of_a_shop_are_learned_from(frame: pd.DataFrame, held
     assert 0.05 < gap_sd(found.noise_cov) < 6.0
 
 
-def test_mistyped_readings_bend_nothing_and_are_named(frame: pd.DataFrame, card: FittedModel) -> None:
+def test_mistyped_readings_bend_nothing_and_are_named(frame: pd.DataFrame, model: FittedModel) -> None:
     """Octaves, dropped digits and wrong notes in one reading of forty: the covariances stay, the entries are found."""
     spoiled = frame.copy()
     full = np.flatnonzero(frame[["e_cents", "f_cents", "crow_cents"]].notna().all(axis=1))
@@ -80,15 +87,15 @@ def test_mistyped_readings_bend_nothing_and_are_named(frame: pd.DataFrame, card:
     for at, (column, size) in zip(hit, SLIPS, strict=True):
         spoiled.iloc[at, spoiled.columns.get_loc(column)] += size
     found = fit(spoiled)
-    assert gap_sd(found.noise_cov) == pytest.approx(gap_sd(card.noise_cov), rel=0.08)
-    np.testing.assert_allclose(np.sqrt(np.diag(found.noise_cov)), np.sqrt(np.diag(card.noise_cov)), rtol=0.12)
+    assert gap_sd(found.noise_cov) == pytest.approx(gap_sd(model.noise_cov), rel=0.08)
+    np.testing.assert_allclose(np.sqrt(np.diag(found.noise_cov)), np.sqrt(np.diag(model.noise_cov)), rtol=0.12)
     for part in (slice(0, 10), slice(10, 20)):
-        assert gap_sd(found.reed_cov[part, part]) == pytest.approx(gap_sd(card.reed_cov[part, part]), rel=0.15)
-    moved = np.abs(found.coef - card.coef) / np.sqrt(np.diag(card.coef_cov))
+        assert gap_sd(found.reed_cov[part, part]) == pytest.approx(gap_sd(model.reed_cov[part, part]), rel=0.15)
+    moved = np.abs(found.coef - model.coef) / np.sqrt(np.diag(model.coef_cov))
     assert moved.max() < 1.0
     named = {f"entry {at}" for at in hit}
     assert len(named & set(found.low_weight)) >= len(SLIPS) - 1
-    assert len(set(found.low_weight) - named - set(card.low_weight)) <= 2
+    assert len(set(found.low_weight) - named - set(model.low_weight)) <= 2
 
 
 def test_order_and_names_of_rows_do_not_matter(frame: pd.DataFrame) -> None:
@@ -104,22 +111,22 @@ def test_order_and_names_of_rows_do_not_matter(frame: pd.DataFrame) -> None:
 @pytest.mark.parametrize("rows", [1, 2, 7])
 def test_a_handful_of_readings_is_enough_to_begin(frame: pd.DataFrame, rows: int) -> None:
     few = frame.iloc[:rows]
-    card = fit(few)
-    for cov in (card.coef_cov, card.batch_cov, card.reed_cov, card.noise_cov):
+    model = fit(few)
+    for cov in (model.coef_cov, model.batch_cov, model.reed_cov, model.noise_cov):
         assert np.all(np.isfinite(cov))
         assert np.linalg.eigvalsh(cov).min() > 0
-    wide = prior_model(card.coding.types, 6.0, 20.0, 3.7)
+    wide = prior_model(model.coding.types, 6.0, 20.0, 3.7)
     slope = slice(20, 30)
-    assert np.all(np.diag(card.coef_cov)[slope] <= 1.01 * np.diag(wide.coef_cov)[slope])
+    assert np.all(np.diag(model.coef_cov)[slope] <= 1.01 * np.diag(wide.coef_cov)[slope])
 
 
 def test_crows_alone_and_nothing_at_all(frame: pd.DataFrame) -> None:
     crows = frame.copy()
     crows.loc[:, [f"{note}_cents" for note in OUTPUTS[1:]]] = np.nan
-    card = fit(crows)
-    assert card.type_coef(0)[1, 0] > 50.0
-    wide = prior_model(card.coding.types, 6.0, 20.0, 3.7)
-    assert gap_sd(card.noise_cov) == pytest.approx(gap_sd(wide.noise_cov), rel=0.05)  # an assumption still
+    model = fit(crows)
+    assert model.type_coef(0)[1, 0] > 50.0
+    wide = prior_model(model.coding.types, 6.0, 20.0, 3.7)
+    assert gap_sd(model.noise_cov) == pytest.approx(gap_sd(wide.noise_cov), rel=0.05)  # an assumption still
     with pytest.raises(TrimfitError, match="no reading to learn from"):
         fit(frame.iloc[:0])
     crows["crow_cents"] = np.nan
@@ -132,12 +139,12 @@ def test_reeds_are_learned_to_stray_as_far_as_they_do() -> None:
     rng = np.random.default_rng(9)
     world = World("saturating", rng)
     reeds = world.past_reeds(rng, 240, batches_per_type=8)
-    card = fit(shop_of(world, reeds, outcomes=True).frame)
+    model = fit(shop_of(world, reeds, outcomes=True).frame)
     crow = np.array([float(reed.physics.crow_cents(reed.u, 0.0, 0.0, reed.kind)[0]) for reed in reeds])
     batch = np.unique([reed.batch for reed in reeds], return_inverse=True)[1]
     own = crow - (np.bincount(batch, crow) / np.bincount(batch))[batch]
     truly = np.sqrt((own**2).sum() / (len(own) - batch.max() - 1))
-    assert np.sqrt(card.reed_cov[0, 0]) == pytest.approx(truly, rel=0.06)
+    assert np.sqrt(model.reed_cov[0, 0]) == pytest.approx(truly, rel=0.06)
 
 
 @pytest.mark.parametrize(("reeds", "batches_per_type"), [(18, 1), (60, 3)])
@@ -161,10 +168,10 @@ def test_a_shop_that_varies_little_in_pitch_is_not_believed_to_vary_more() -> No
     for seed in (5, 6, 7):
         for bench in ("saturating", "heavy"):
             world = World(bench, np.random.default_rng(seed))
-            card = fit(world.history(np.random.default_rng([seed, 1]), 240, batches_per_type=7).frame)
-            both = (card.batch_cov + card.reed_cov)[: len(OUTPUTS), : len(OUTPUTS)]
+            model = fit(world.history(np.random.default_rng([seed, 1]), 240, batches_per_type=7).frame)
+            both = (model.batch_cov + model.reed_cov)[: len(OUTPUTS), : len(OUTPUTS)]
             spread.append(np.sqrt(PITCH @ both @ PITCH))
-            error = card.noise_cov * card.noise_scale.mean() + BASIS @ card.movement.sitting.mean(axis=0) @ BASIS.T
+            error = model.noise_cov * model.noise_scale.mean() + BASIS @ model.movement.sitting.mean(axis=0) @ BASIS.T
             noise.append(np.sqrt(PITCH @ error @ PITCH))
     assert np.mean(spread) == pytest.approx(2.47, rel=0.12)
     assert np.mean(noise) == pytest.approx(2.13, rel=0.06)
@@ -177,9 +184,9 @@ def test_no_type_is_believed_to_be_read_better_than_it_is() -> None:
     for seed in (1, 2):
         world = World("multiplicative", np.random.default_rng(seed))
         past = world.history(np.random.default_rng([seed, 4]), 240, batches_per_type=7).frame
-        card = fit(past)
-        errors = zip(card.noise_scale, card.movement.sitting, strict=False)
-        found.append([gap_sd(card.noise_cov * scale + BASIS @ sitting @ BASIS.T) for scale, sitting in errors])
+        model = fit(past)
+        errors = zip(model.noise_scale, model.movement.sitting, strict=False)
+        found.append([gap_sd(model.noise_cov * scale + BASIS @ sitting @ BASIS.T) for scale, sitting in errors])
         often = past["reed_type"] == "moulded two"
         more = world.physics.noise.draw(np.random.default_rng(seed), len(past)) * often.to_numpy()[:, None]
         columns = [f"{output}_cents" for output in OUTPUTS]

@@ -119,7 +119,7 @@ def test_one_reading_at_a_time_is_all_at_once() -> None:
     start = before(shop)
     still = replace(shop.movement, jumps_per_day=0.0 * shop.movement.jumps_per_day)
     # errors so large that no reading stands out: the weights are all ones
-    card = replace(
+    model = replace(
         card_of(shop, start), movement=still, jumped=(), low_weight={}, readings=0, noise_cov=1e6 * np.eye(K)
     )
     rows, names = shop.rows, shop.coding.chanters
@@ -132,7 +132,7 @@ def test_one_reading_at_a_time_is_all_at_once() -> None:
     day[reed], settle[reed], yet[reed] = rows.day[last], settled(rows)[last], still_to_settle(rows)[last]
     known = {"chanter_names": names, "extra_chanters": range(len(names))}
     (whole, _, weighed), (part, _, _) = (
-        batch_states(card, some, card.coding, 0, in_fit=np.zeros(len(some), dtype=bool), now=now, **known)
+        batch_states(model, some, model.coding, 0, in_fit=np.zeros(len(some), dtype=bool), now=now, **known)
         for some, now in ((rows, None), (earlier, Moment(day, settle, yet)))
     )
     weight = weighed.weight[last]
@@ -150,10 +150,10 @@ def test_a_contradiction_is_a_jump_or_a_wild_reading_until_a_second_one_agrees()
     shop = small_shop(8, batches=(0,), reeds=2, holes=0.0, chanters=1)
     base = card_of(shop, before(shop))
     movement = replace(assumed_movement(2), jumps_per_day=np.full(3, 0.01))
-    card = replace(base, movement=movement, jumped=(), low_weight={}, readings=0)
+    model = replace(base, movement=movement, jumped=(), low_weight={}, readings=0)
     mean = np.array([400.0, *np.full(K - 1, 110.0)])
     rng = np.random.default_rng(4)
-    root = np.linalg.cholesky(card.noise_cov)
+    root = np.linalg.cholesky(model.noise_cov)
 
     def asked(days: list[float], shift: list[float]) -> tuple[float, float, float]:
         """The mean of F - E, the chance of the other explanations, and that of those in which the reed moved."""
@@ -168,8 +168,8 @@ def test_a_contradiction_is_a_jump_or_a_wild_reading_until_a_second_one_agrees()
             made_day=np.full(n, np.nan), event=np.zeros(n, dtype=bool), jump=np.zeros(n), reeds=("one",),
             reed_code=np.zeros(n, dtype=np.intp), chanter_code=np.full(n, -1), weight=np.ones((n, K)),
         )  # fmt: skip
-        (state,), _, weighed = batch_states(card, rows, card.coding, 0, in_fit=np.zeros(n, dtype=bool))
-        latest = latest_sitting(state, weighed, card.coding, (), 0, settled(rows)[-1])
+        (state,), _, weighed = batch_states(model, rows, model.coding, 0, in_fit=np.zeros(n, dtype=bool))
+        latest = latest_sitting(state, weighed, model.coding, (), 0, settled(rows)[-1])
         state, others = explained(state, latest, 0.01)
         gap = state.mean[7] - state.mean[6]
         return gap, sum(o.chance for o in others), sum(o.chance for o in others if o.moved)

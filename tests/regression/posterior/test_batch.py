@@ -161,16 +161,16 @@ def test_error_covariance_agrees_with_its_dense_twin() -> None:
 
 @pytest.mark.parametrize("seed", [0, 3])
 def test_a_batch_read_since_the_fit_counts_every_reading_once(seed: int) -> None:
-    """The card was fitted on some readings; with the later ones the state is that of one dense fit of all, in which the
-    batch's reeds answer a stroke each in its own way."""
+    """The fitted model was fitted on some readings; with the later ones the state is that of one dense fit of all, in
+    which the batch's reeds answer a stroke each in its own way."""
     whole = small_shop(seed)
     mine = whole.rows.batch_code == 1
     last_of_reed = np.r_[np.diff(whole.rows.reed_code) != 0, True]
     late = mine & last_of_reed & (whole.rows.reed_code % 3 != 0)
     early = replace(whole, rows=part_of(whole.rows, ~late))
     plain = before(whole)
-    card = card_of(whole, plain.conditioned(*cells(early, plain)))
-    strokes = {1: stroke_spread(card.type_coef(0)[REGRESSORS.index("lip")])}
+    model = card_of(whole, plain.conditioned(*cells(early, plain)))
+    strokes = {1: stroke_spread(model.type_coef(0)[REGRESSORS.index("lip")])}
     # The batch's weights are given, so that no judging of slips stands between the two.
     rows = part_of(whole.rows, mine)
     codes = np.unique(rows.chanter_code[rows.chanter_code >= 0])
@@ -182,7 +182,7 @@ def test_a_batch_read_since_the_fit_counts_every_reading_once(seed: int) -> None
     )
     for in_fit in (~late[mine], np.zeros(int(mine.sum()), dtype=bool)):
         states, blank, weighed = batch_states(
-            card, sorted_rows, card.coding, 0, in_fit=in_fit, chanter_names=card.coding.chanters
+            model, sorted_rows, model.coding, 0, in_fit=in_fit, chanter_names=model.coding.chanters
         )
         # a reading newer than the fit has the weight, and the jump before it, that were found for it here
         judged_weight, judged_jump = whole.rows.weight.copy(), whole.rows.jump.copy()
@@ -192,11 +192,11 @@ def test_a_batch_read_since_the_fit_counts_every_reading_once(seed: int) -> None
         design, values, noise = cells(judged, start)
         if in_fit.any():
             dense = start.conditioned(design, values, noise)
-        else:  # nothing was in the fit: the card's coefficients are the prior, and the batch is new
+        else:  # nothing was in the fit: the fitted model's coefficients are the prior, and the batch is new
             alone = cells(judged, start, np.repeat(mine[:, None], K, axis=1))
             size = start.batch_at(0).start
             fresh = replace(start, mean=start.mean.copy(), cov=start.cov.copy())
-            fresh.mean[:size], fresh.cov[:size, :size] = card.coef, card.coef_cov
+            fresh.mean[:size], fresh.cov[:size, :size] = model.coef, model.coef_cov
             dense = fresh.conditioned(*alone)
         for state, r in zip(states, names, strict=True):
             mean, cov = reed_view(judged, dense, int(r), tuple(int(c) for c in codes))

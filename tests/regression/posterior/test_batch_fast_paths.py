@@ -70,24 +70,24 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
         frame.loc[rng.random(len(frame)) < 0.2, column] = np.nan
     frame = frame[rng.random(len(frame)) < 0.9]
     rows, types, chanters = rows_from_frame(frame)
-    card = fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
-    found = held_out(card, rows)
+    model = fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
+    found = held_out(model, rows)
     rows = sort_rows(rows)
     plain = []
     for batch in np.unique(rows.batch_code):
         mine = take_rows(rows, np.flatnonzero(rows.batch_code == batch))
         every = np.ones(len(mine), dtype=bool)
         _, unseen, _ = posterior_reed.batch_states(
-            card, mine, card.coding, int(mine.type_code[0]), in_fit=every, chanter_names=chanters, forget=True
+            model, mine, model.coding, int(mine.type_code[0]), in_fit=every, chanter_names=chanters, forget=True
         )
-        y = unsettled(mine.y, mine, card.movement)
+        y = unsettled(mine.y, mine, model.movement)
         of = sittings(mine)
         for reed in range(len(mine.reeds)):
             at = np.flatnonzero(mine.reed_code == reed)
             design = np.concatenate(
                 [unseen.design(mine.removed_mm[i], 0.0, chanters[mine.chanter_code[i]]) for i in at]
             )
-            level = level_cov(mine, card.movement, reed)
+            level = level_cov(mine, model.movement, reed)
             shows = np.zeros((len(at) * K, len(level)))
             for j, i in enumerate(at):
                 for block in (of[i], of[at[-1]] + 1 + of[i]):
@@ -95,7 +95,7 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
             true = design @ unseen.cov @ design.T + shows @ level @ shows.T
             noise = np.zeros_like(true)
             for j, i in enumerate(at):
-                weight = np.maximum(card.low_weight.get(str(mine.label[i]), np.ones(K)), 1e-4)
+                weight = np.maximum(model.low_weight.get(str(mine.label[i]), np.ones(K)), 1e-4)
                 own = unseen.noise_cov / np.sqrt(np.outer(weight, weight))
                 noise[j * K : (j + 1) * K, j * K : (j + 1) * K] = own
             mean, values = design @ unseen.mean, y[at].reshape(-1)
@@ -103,7 +103,7 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
                 own, known = np.arange(j * K, (j + 1) * K), np.flatnonzero(np.isfinite(values[: j * K]))
                 gain = np.linalg.solve((true + noise)[np.ix_(known, known)], true[np.ix_(known, own)]).T
                 cov = true[np.ix_(own, own)] - gain @ true[np.ix_(known, own)]
-                sd = np.sqrt(np.diag(cov) + np.diag(unseen.noise_cov) * card.reading_stretch)
+                sd = np.sqrt(np.diag(cov) + np.diag(unseen.noise_cov) * model.reading_stretch)
                 plain.append((j, *y[i], *(mean[own] + gain @ (values[known] - mean[known])), *sd))
     there = np.column_stack([found.before, found.found[:, 1:], found.foretold[:, 1:], found.sd[:, 1:]])
     ours, other = (np.array(sorted(map(tuple, np.nan_to_num(np.array(table))))) for table in (there, plain))
@@ -294,13 +294,13 @@ def test_chanters_beyond_those_the_card_holds() -> None:
     count = np.bincount(rows.chanter_code)
     assert {chanters.index(name) for name in names} == set(np.argsort(-count, kind="stable")[:3].tolist())
     means = []
-    for card, mine in ((whole, sort_rows(known)), (few, sort_rows(coded))):
+    for model, mine in ((whole, sort_rows(known)), (few, sort_rows(coded))):
         at = np.flatnonzero(mine.batch_code == 2)
         part = take_rows(mine, at)
         words = tuple(str(code) for code in range(int(mine.chanter_code.max()) + 1))
         every = np.ones(len(part), dtype=bool)
         states, _, _ = posterior_reed.batch_states(
-            card, part, card.coding, int(part.type_code[0]), in_fit=every, chanter_names=words
+            model, part, model.coding, int(part.type_code[0]), in_fit=every, chanter_names=words
         )
         first = np.flatnonzero(np.r_[True, np.diff(part.reed_code) != 0])
         own = [words[code] for code in part.chanter_code[first]]

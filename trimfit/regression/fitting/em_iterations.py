@@ -90,9 +90,9 @@ class Globals:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One batch's rows: where they stand, which coefficients of the card they meet, its type; x with the offsets of
-    `strangers` chanters before all else, which the card has no room for: they are the batch's own, like its deviations.
-    """
+    """One batch's rows: where they stand, which coefficients of the fitted model they meet, its type; x with the
+    offsets of `strangers` chanters before all else, which the fitted model has no room for: they are the batch's own,
+    like its deviations. """
 
     at: slice
     type_code: int

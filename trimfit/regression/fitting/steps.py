@@ -10,7 +10,7 @@ The steps, in order:
    is made smaller by as much (`em_iterations.along_movement`);
 5. the joint pass: every batch's information about all coefficients at once (`joint`), exact with holes; deletion
    residuals give the cells' weights; EM steps move the covariances (these include the antisymmetric parts that
-   polarization cannot see) and find each type's own scale; the last pass is the posterior that the card keeps.
+   polarization cannot see) and find each type's own scale; the last pass is the posterior that the fitted model keeps.
 """
 
 from __future__ import annotations
@@ -99,7 +99,8 @@ LEAST_ERROR_SHARE = 0.05
 ROUNDS = 2
 """REML is done again once slips have been found and their weights lowered."""
 MOST_CHANTERS = 40
-"""So many have offsets of their own on the card, the most read ones; what is learned of another stays in its batch."""
+"""So many have offsets of their own on the fitted model, the most read ones; what is learned of another stays in its
+batch."""
 MOST_REML_CHANTERS = 100
 """REML leaves rows on any further chanter out: the joint pass, where a stranger costs nothing, has them all."""
 MOST_COVARIANCE_READINGS = 6000
@@ -216,7 +217,7 @@ def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
 
 
 def most_read_first(rows: Rows, chanters: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:
-    """The rows with chanters' codes such that those the card has room for come first, and the names of these.
+    """The rows with chanters' codes such that those the fitted model has room for come first, and the names of these.
 
     The others' codes follow, the most read ones first.
     """
@@ -252,7 +253,8 @@ def _newest_batches(rows: Rows) -> NDArray[np.bool_]:
 
 
 def _full_prior(prior: tuple[Array, Array], g: Globals, n_chanters: int) -> tuple[Array, Array]:
-    """Mean (P,) and precision (P, P) of all the card's coefficients: the types' (`coefficient_prior`), chanters'."""
+    """Mean (P,) and precision (P, P) of all the fitted model's coefficients: the types' (`coefficient_prior`),
+    chanters'."""
     mean, cov = _stack(*prior)
     wide = C_TERMS * K
     size = len(mean) + wide * n_chanters

@@ -1,9 +1,9 @@
-"""A card brought up to date with what was logged since: the coefficients follow, by the changed batches alone.
+"""A fitted model brought up to date with what was logged since: the coefficients follow, by the changed batches alone.
 
 Between two fits the covariances, curves and scales stay. Under them the coefficients' posterior is a sum over batches,
-so that only the batches with new readings have to be looked at: what such a batch had told the card is taken out, and
-what it tells now is put in. With C the coefficients' covariance and c their mean, and D, v the sum over these batches
-of information and vector told now less told before, all of it on the coefficients l that they meet
+so that only the batches with new readings have to be looked at: what such a batch had told the fitted model is taken
+out, and what it tells now is put in. With C the coefficients' covariance and c their mean, and D, v the sum over these
+batches of information and vector told now less told before, all of it on the coefficients l that they meet
 (Woodbury; Golub & Van Loan, Matrix Computations, section 2.1.4),
 
     C' = C - C_l (I + D C_ll)^-1 D C_l'        c' = c + C'_l (v - D c_l)
@@ -33,62 +33,66 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Changed:
-    """One batch with readings that the card has not seen: all its rows, reeds standing together, of a type that the
-    card knows; in_fit (n,): which the card has seen; chanters: the names their codes stand for, the card's first."""
+    """One batch with readings that the fitted model has not seen: all its rows, reeds standing together, of a type
+    that the card knows; in_fit (n,): which the fitted model has seen; chanters: the names their codes stand for, the
+    fitted model's first."""
 
     rows: Rows
     in_fit: NDArray[np.bool_]
     chanters: tuple[str, ...]
 
 
-def refreshed(card: FittedModel, changed: Sequence[Changed], last_seq: int) -> FittedModel:
-    """The card with these batches' new readings in its coefficients; last_seq: the latest entry that it then holds.
+def refreshed(model: FittedModel, changed: Sequence[Changed], last_seq: int) -> FittedModel:
+    """The fitted model with these batches' new readings in its coefficients; last_seq: the latest entry that it then
+    holds.
 
-    New readings are weighed as a question would weigh them, and what counts for less is kept with the card.
+    New readings are weighed as a question would weigh them, and what counts for less is kept with the fitted model.
     """
     g = Globals(
-        card.batch_cov, card.reed_cov, card.noise_cov, card.reed_scale, card.noise_scale, card.chanter_cov,
-        card.coef, card.coef_cov, card.movement,
+        model.batch_cov, model.reed_cov, model.noise_cov, model.reed_scale, model.noise_scale, model.chanter_cov,
+        model.coef, model.coef_cov, model.movement,
     )  # fmt: skip
     told: list[tuple[NDArray[np.intp], Array, Array]] = []
-    reeds, batches, low = card.reeds.copy(), card.batches.copy(), dict(card.low_weight)
-    jumped = list(card.jumped)
+    reeds, batches, low = model.reeds.copy(), model.batches.copy(), dict(model.low_weight)
+    jumped = list(model.jumped)
     for one in changed:
         rows, code = one.rows, int(one.rows.type_code[0])
         _, _, weighed = batch_states(
-            card, rows, card.coding, code, in_fit=one.in_fit, chanter_names=one.chanters, forget=False,
+            model, rows, model.coding, code, in_fit=one.in_fit, chanter_names=one.chanters, forget=False,
             only=np.zeros(len(rows.reeds), dtype=bool),
         )  # fmt: skip
         weight = weighed.weight
         jumped += [str(label) for label in rows.label[~one.in_fit & (weighed.jump > 0)]]
-        for i in np.flatnonzero(~one.in_fit & _lowered(rows, weight, card)):
+        for i in np.flatnonzero(~one.in_fit & _lowered(rows, weight, model)):
             # as it will be read back: what is taken out one day is then what was put in
             low[str(rows.label[i])] = weight[i] = np.round(weight[i], 4).tolist()
-        rows = replace(rows, y=unsettled(rows.y, rows, card.movement), weight=weight, jump=weighed.jump)
-        told.append(_batch_information(g, rows, card, 1.0))
+        rows = replace(rows, y=unsettled(rows.y, rows, model.movement), weight=weight, jump=weighed.jump)
+        told.append(_batch_information(g, rows, model, 1.0))
         if one.in_fit.any():
-            told.append(_batch_information(g, take_rows(rows, np.flatnonzero(one.in_fit)), card, -1.0))
+            told.append(_batch_information(g, take_rows(rows, np.flatnonzero(one.in_fit)), model, -1.0))
         known = len(np.unique(rows.reed_code[one.in_fit]))
         reeds[code] += len(rows.reeds) - known
         batches[code] += not known
-    coef, coef_cov = _put_in(card.coef, card.coef_cov, told)
+    coef, coef_cov = _put_in(model.coef, model.coef_cov, told)
     return replace(
-        card, coef=coef, coef_cov=coef_cov, reeds=reeds, batches=batches, low_weight=low, jumped=tuple(jumped),
+        model, coef=coef, coef_cov=coef_cov, reeds=reeds, batches=batches, low_weight=low, jumped=tuple(jumped),
         last_seq=last_seq,
     )  # fmt: skip
 
 
-def _lowered(rows: Rows, weight: Array, card: FittedModel) -> NDArray[np.bool_]:
+def _lowered(rows: Rows, weight: Array, model: FittedModel) -> NDArray[np.bool_]:
     """Which rows (n,) have a cell that counts for less than its reading's balance alone would have it count."""
     base = np.ones_like(weight)
-    base[:, 1:] = np.maximum(balance_weight(rows.y, rows.kpa, card.coding), 1e-3)[:, None]
+    base[:, 1:] = np.maximum(balance_weight(rows.y, rows.kpa, model.coding), 1e-3)[:, None]
     less = np.where(np.isfinite(rows.y), weight / base, 1.0) < 0.99
     return np.asarray(less.any(axis=1))
 
 
-def _batch_information(g: Globals, rows: Rows, card: FittedModel, sign: float) -> tuple[NDArray[np.intp], Array, Array]:
+def _batch_information(
+    g: Globals, rows: Rows, model: FittedModel, sign: float
+) -> tuple[NDArray[np.intp], Array, Array]:
     """The coefficients that one batch's rows meet, and what they tell of them, times sign."""
-    (piece,) = pieces_of(rows, card.coding, card.n_types)
+    (piece,) = pieces_of(rows, model.coding, model.n_types)
     info, vector = batch_information(piece, rows, g)
     return piece.local, sign * info, sign * vector
 

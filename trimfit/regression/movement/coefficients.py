@@ -1,4 +1,4 @@
-"""A card's movement in the words of the trade: cents of gap and crow per √day, and what a week does to a reed.
+"""A fitted model's movement in the words of the trade: cents of gap and crow per √day, and what a week does to a reed.
 
 Plain figures of `process.Movement`: nothing is estimated here.
 """

@@ -459,7 +459,8 @@ def noise_residuals(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, 
 
 
 def noise_along(sums: BatchSums, post: Posterior, y: Array, directions: Array) -> tuple[Array, Array]:
-    """`noise_residuals` along directions of output space, directions (c, K): squares and degrees of freedom, (n, c) each.
+    """`noise_residuals` along directions of output space, directions (c, K): squares and degrees of freedom, (n, c)
+    each.
 
     Of a direction m, (m' N_i (V^-1 r)_i)² / m' N_i m and m' N_i (V^-1)_ii N_i m / m' N_i m; none where one of its
     outputs was not taken.

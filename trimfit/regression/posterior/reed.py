@@ -1,8 +1,8 @@
-"""A card and a batch's readings -> what is believed of each reed: one Gaussian over its own coefficients.
+"""A fitted model and a batch's readings -> what is believed of each reed: one Gaussian over its own coefficients.
 
-The card's coefficients already hold what the batch's readings up to the fit have told. To count every reading once,
-that information is taken out again (it is known exactly, from the same rows and weights), and the batch's readings up
-to now, old and new, are put in: entries made since the fit, a sibling's included, count at once.
+The fitted model's coefficients already hold what the batch's readings up to the fit have told. To count every reading
+once, that information is taken out again (it is known exactly, from the same rows and weights), and the batch's
+readings up to now, old and new, are put in: entries made since the fit, a sibling's included, count at once.
 
 A reed's state (d,) is: start (10), length (10), bend (10), lip (10), pressure (10), temperature (10), then for each
 chanter of interest its two offset vectors (20), then the error (3) that all readings of the present sitting share, and
@@ -177,16 +177,17 @@ class Moment:
     blank_unsettled: Array = field(default_factory=lambda: np.zeros(2))
 
 
-def known_coding(card: FittedModel, types: Sequence[str]) -> Coding:
-    """The card's coding with room for types it does not know: their curve and slope ratio are the shop's middle."""
-    extra = len(types) - card.n_types
+def known_coding(model: FittedModel, types: Sequence[str]) -> Coding:
+    """The fitted model's coding with room for types it does not know: their curve and slope ratio are the shop's
+    middle."""
+    extra = len(types) - model.n_types
     if extra <= 0:
-        return card.coding
+        return model.coding
     return replace(
-        card.coding,
+        model.coding,
         types=tuple(types),
-        curves=np.vstack([card.coding.curves, np.tile(scaled(np.median(card.coding.curves, axis=0)), (extra, 1))]),
-        slope_ratio=np.r_[card.coding.slope_ratio, np.ones(extra)],
+        curves=np.vstack([model.coding.curves, np.tile(scaled(np.median(model.coding.curves, axis=0)), (extra, 1))]),
+        slope_ratio=np.r_[model.coding.slope_ratio, np.ones(extra)],
     )
 
 
@@ -226,28 +227,28 @@ def stated_offsets(
 
 
 def _local_prior(
-    card: FittedModel,
+    model: FittedModel,
     type_code: int,
     chanter_codes: Sequence[int],
     told: Mapping[int, tuple[float | None, float | None]],
 ) -> tuple[Array, Array]:
     """Mean (P,) and covariance (P, P) of a type's sixty coefficients and the named chanters' offsets.
 
-    Codes beyond the card's are a type, or a chanter, never seen. told: chanter code -> (meeting cents, crow cents).
-    """
-    known_type = 0 <= type_code < card.n_types and (len(card.coding.types) > 1 or card.coding.types[0] != "")
+    Codes beyond the fitted model's are a type, or a chanter, never seen. told: chanter code -> (meeting cents, crow
+    cents). """
+    known_type = 0 <= type_code < model.n_types and (len(model.coding.types) > 1 or model.coding.types[0] != "")
     places: list[slice] = []
     mean_parts: list[Array] = []
     blocks: list[tuple[int, slice | None, Array]] = []
     size = 0
     for number, code in enumerate([type_code, *chanter_codes]):
         if number == 0:
-            where = card.type_slice(code) if known_type else None
-            fresh = (card.new_type_mean, card.new_type_cov)
+            where = model.type_slice(code) if known_type else None
+            fresh = (model.new_type_mean, model.new_type_cov)
         else:
-            where = card.chanter_slice(code) if 0 <= code < len(card.coding.chanters) else None
-            fresh = (np.zeros(WIDE), card.chanter_cov)
-        mean_parts.append(card.coef[where] if where is not None else fresh[0])
+            where = model.chanter_slice(code) if 0 <= code < len(model.coding.chanters) else None
+            fresh = (np.zeros(WIDE), model.chanter_cov)
+        mean_parts.append(model.coef[where] if where is not None else fresh[0])
         blocks.append((size, where, fresh[1]))
         places.append(slice(size, size + len(mean_parts[-1])))
         size += len(mean_parts[-1])
@@ -255,7 +256,7 @@ def _local_prior(
     for i, (_, where, fresh_cov) in enumerate(blocks):
         for j, (_, other, _) in enumerate(blocks):
             if where is not None and other is not None:
-                cov[places[i], places[j]] = card.coef_cov[where, other]
+                cov[places[i], places[j]] = model.coef_cov[where, other]
             elif i == j:
                 cov[places[i], places[j]] = fresh_cov
     for number, code in enumerate(chanter_codes, 1):
@@ -263,7 +264,7 @@ def _local_prior(
         if meeting is None and crow is None:
             continue
         spots = np.r_[np.arange(P * K), np.arange(places[number].start, places[number].stop)]
-        ratio = float(card.coding.slope_ratio[type_code]) if known_type else 1.0
+        ratio = float(model.coding.slope_ratio[type_code]) if known_type else 1.0
         for line, value, variance in stated_offsets(mean[spots], cov[np.ix_(spots, spots)], ratio, meeting, crow):
             wide = np.zeros(size)
             wide[spots] = line
@@ -285,8 +286,8 @@ def _without(
 ) -> tuple[Array, Array]:
     """Coefficient information (P, P), vector (P,) less what these sums had told of it; kept positive definite.
 
-    strangers (P,): coefficients that are not the card's, being of chanters it has no room for. Of these the card never
-    heard: what the readings told the others was told with them integrated out, as the batch's own.
+    strangers (P,): coefficients that are not the fitted model's, being of chanters it has no room for. Of these the
+    fitted model never heard: what the readings told the others was told with them integrated out, as the batch's own.
     """
     m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
     if strangers.any():
@@ -313,7 +314,7 @@ def _without(
 
 
 def batch_states(
-    card: FittedModel,
+    model: FittedModel,
     rows: Rows,
     coding: Coding,
     type_code: int,
@@ -328,32 +329,32 @@ def batch_states(
 ) -> tuple[list[ReedState], ReedState, Rows]:
     """What is believed of every reed of one batch, given all its readings up to now.
 
-    With `forget` these readings are taken out of what the card holds and not put in again: the state returned for a
-    reed with no reading is then what would be believed had the batch never been seen (no states of its reeds).
+    With `forget` these readings are taken out of what the fitted model holds and not put in again: the state returned
+    for a reed with no reading is then what would be believed had the batch never been seen (no states of its reeds).
 
     rows: the batch's readings, reeds standing together, coded by `coding` (known_coding); in_fit (n,): which of them
-    the card has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
+    the fitted model has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
     chanter_names: the names codes stand for; only (R,): the reeds whose states are wanted, all of them without it.
     now: the moment asked about; without it each reed's last reading.
     Returns these states in the order of rows.reeds, the state of a reed of this batch with no reading, and the rows
     with the cells' weights (n, 10), and the jumps, that were found.
 
-    Chanters that no row met are told nothing but what the card ties to the others: they are left out of the sums, and
-    follow from what was found of the rest.
+    Chanters that no row met are told nothing but what the fitted model ties to the others: they are left out of the
+    sums, and follow from what was found of the rest.
     """
     # sets and not `unique`, here and in `batch.patterns_of`: its first call loads masked arrays, a fifth of an answer
     met = [c for c in set(rows.chanter_code.tolist()) if c >= 0]
     every = sorted({*met, *extra_chanters})
-    prior_mean, prior_cov = _local_prior(card, type_code, every, told or {})
+    prior_mean, prior_cov = _local_prior(model, type_code, every, told or {})
     codes = sorted(set(met))
     here = np.r_[np.ones(P * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE)]
     mean, cov = prior_mean[here], prior_cov[np.ix_(here, here)]
-    known_type = type_code < card.n_types
-    noise = card.noise_cov * (card.noise_scale[type_code] if known_type else float(np.mean(card.noise_scale)))
-    reed_cov = card.reed_cov * (card.reed_scale[type_code] if known_type else float(np.mean(card.reed_scale)))
-    movement = card.movement.of(type_code)
+    known_type = type_code < model.n_types
+    noise = model.noise_cov * (model.noise_scale[type_code] if known_type else float(np.mean(model.noise_scale)))
+    reed_cov = model.reed_cov * (model.reed_scale[type_code] if known_type else float(np.mean(model.reed_scale)))
+    movement = model.movement.of(type_code)
     types = np.full(len(rows), type_code, dtype=np.intp)
-    y = unsettled(rows.y, replace(rows, type_code=types), card.movement)
+    y = unsettled(rows.y, replace(rows, type_code=types), model.movement)
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, types)
     psi = coding.random_part(x6, types)
     scales = coding.chanter_part(types)
@@ -364,13 +365,13 @@ def batch_states(
     weight = base.copy()
     jump = np.zeros(len(rows))
     own_batch_cov, own_reed_cov = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
-    own_batch_cov[:FITTED_TERMS, :FITTED_TERMS], own_reed_cov[:FITTED_TERMS, :FITTED_TERMS] = card.batch_cov, reed_cov
+    own_batch_cov[:FITTED_TERMS, :FITTED_TERMS], own_reed_cov[:FITTED_TERMS, :FITTED_TERMS] = model.batch_cov, reed_cov
     own_reed_cov[FITTED_TERMS:, FITTED_TERMS:] = stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])
     psi_lip = np.column_stack([psi, rows.lip])
     settle = settled(rows)
-    jumped = set(card.jumped)
+    jumped = set(model.jumped)
     for i in np.flatnonzero(in_fit):
-        found = card.low_weight.get(str(rows.label[i]))
+        found = model.low_weight.get(str(rows.label[i]))
         if found is not None:
             weight[i] = found
         jump[i] = float(str(rows.label[i]) in jumped)
@@ -393,15 +394,15 @@ def batch_states(
         return batch_sums(terms[pick], x[pick], w, wy, code.astype(np.intp), cov, total=True, levels=held)
 
     def before() -> tuple[Array, Array]:
-        """Information and vector of the coefficients, less what these readings told the card."""
+        """Information and vector of the coefficients, less what these readings told the fitted model."""
         info = _precise(cov)
         if not in_fit.any() or not known_type:
             return info, info @ mean
         strangers = np.concatenate([np.zeros(P * K, dtype=bool), np.repeat(new, WIDE)])
         counted = summed(in_fit, psi, reed_cov, asked=False)
-        return _without(info, info @ mean, counted, card.batch_cov, strangers, card.chanter_cov)
+        return _without(info, info @ mean, counted, model.batch_cov, strangers, model.chanter_cov)
 
-    new = np.array([c >= len(card.coding.chanters) for c in codes], dtype=bool)
+    new = np.array([c >= len(model.coding.chanters) for c in codes], dtype=bool)
     everything = np.ones(len(rows), dtype=bool)
     d = OWN + len(mean)
     means, q, own = np.zeros((0, OWN)), np.zeros((0, OWN, d)), np.zeros((0, OWN, OWN))

@@ -58,11 +58,11 @@ def batches(path: Path, tell: Tell = _quiet) -> list[BatchDrift]:
     from trimfit.session.reading_frame import frame_of
 
     with Journal(path) as journal:
-        card = current_model(journal, tell)
-        return list(batch_review(journal, card, frame_of(journal), journal.settings()).found)
+        model = current_model(journal, tell)
+        return list(batch_review(journal, model, frame_of(journal), journal.settings()).found)
 
 
-def batch_review(journal: Journal, card: FittedModel, frame: pd.DataFrame, settings: Settings) -> BatchReview:
+def batch_review(journal: Journal, model: FittedModel, frame: pd.DataFrame, settings: Settings) -> BatchReview:
     """Judge all batches of a log. frame: as `reading_frame.frame_of` gives it, all readings."""
     import numpy as np
 
@@ -79,8 +79,8 @@ def batch_review(journal: Journal, card: FittedModel, frame: pd.DataFrame, setti
         count[key] = count.get(key, 0) + 1
         if made_on and (key not in made or made_on < made[key]):
             made[key] = made_on
-    rows, types, _ = rows_from_frame(frame, card.coding)
-    evidence = batch_evidence(card, rows, types)
+    rows, types, _ = rows_from_frame(frame, model.coding)
+    evidence = batch_evidence(model, rows, types)
     names = list(evidence.names) + sorted(key for key in count if key not in set(evidence.names))
     type_names = list(dict.fromkeys([*types, *(t for t, _ in names)]))
     group = np.array([type_names.index(t) for t, _ in names], dtype=np.intp)
@@ -89,20 +89,20 @@ def batch_review(journal: Journal, card: FittedModel, frame: pd.DataFrame, setti
     variance = np.vstack([evidence.variance, np.full((extra, 4), np.inf)])
     read = np.r_[evidence.reeds, np.zeros(extra, dtype=np.intp)]
 
-    slopes = np.array([contrasts_of(card, code)[1] for code in range(len(type_names))])
+    slopes = np.array([contrasts_of(model, code)[1] for code in range(len(type_names))])
     crow_slope, gap_slope = np.maximum(slopes[group, 0], 20.0), np.maximum(slopes[group, 1], 5.0)
     per_gap = crow_slope / gap_slope
     weights = np.ones((len(rows), 2), dtype=bool)
     for i, label in enumerate(rows.label):
-        low = card.low_weight.get(str(label))
+        low = model.low_weight.get(str(label))
         if low is not None:
             weights[i] = low[0] > 0.5, min(np.array(low)[CROW_AND_GAP[1] != 0]) > 0.5
-    rest = np.where(weights, conditioned(card, rows, known_coding(card, types)), np.nan)
-    scale = np.array([card.noise_scale[c] if c < card.n_types else card.noise_scale.mean() for c in rows.type_code])
-    noise = np.einsum("ki,ij,kj->k", CROW_AND_GAP, card.noise_cov, CROW_AND_GAP)
+    rest = np.where(weights, conditioned(model, rows, known_coding(model, types)), np.nan)
+    scale = np.array([model.noise_scale[c] if c < model.n_types else model.noise_scale.mean() for c in rows.type_code])
+    noise = np.einsum("ki,ij,kj->k", CROW_AND_GAP, model.noise_cov, CROW_AND_GAP)
     settle = []
     for k, with_chanter in ((0, False), (1, True)):
-        moves = _settling(card, rows, k, noise[k] * scale)
+        moves = _settling(model, rows, k, noise[k] * scale)
         away, away_var, usual = drift.settling_rates(
             frame, rest[:, k], rows.batch_code, len(names), moves, with_chanter=with_chanter
         )
@@ -115,7 +115,7 @@ def batch_review(journal: Journal, card: FittedModel, frame: pd.DataFrame, setti
     gap_limit = GAP_LIMITS * settings.drift_start_cents
     gap = drift.judge(estimate[:, 1] * per_gap, variance[:, 1] * per_gap**2, group, gap_limit)
     pct = 100.0 / gap_slope
-    usual_gap = [_usual_gap(card, code) for code in range(len(type_names))]
+    usual_gap = [_usual_gap(model, code) for code in range(len(type_names))]
     response = drift.judge(estimate[:, 3] * pct, variance[:, 3] * pct**2, group, settings.drift_response_pct)
 
     def in_any(of: Callable[[Judged], NDArray[np.float64]]) -> NDArray[np.float64]:
@@ -160,8 +160,8 @@ def batch_review(journal: Journal, card: FittedModel, frame: pd.DataFrame, setti
     return BatchReview(tuple(found), evidence, start, gap, response, made, gap_slope)
 
 
-def _settling(card: FittedModel, rows: Rows, direction: int, noise_var: NDArray[np.float64]) -> Settling:
-    """How the readings' reeds move in one of `process.DIRECTIONS`, by the card's movement of their types.
+def _settling(model: FittedModel, rows: Rows, direction: int, noise_var: NDArray[np.float64]) -> Settling:
+    """How the readings' reeds move in one of `process.DIRECTIONS`, by the fitted model's movement of their types.
 
     noise_var (n,): of one reading, cents².
     """
@@ -170,7 +170,7 @@ def _settling(card: FittedModel, rows: Rows, direction: int, noise_var: NDArray[
     from trimfit.regression.movement.process import settled
     from trimfit.review.statistics.drift import Settling
 
-    movement = card.movement
+    movement = model.movement
     last = len(movement.spans) - 1
     kind = np.where((rows.type_code < 0) | (rows.type_code > last), last, rows.type_code)
     return Settling(
@@ -183,18 +183,18 @@ def _settling(card: FittedModel, rows: Rows, direction: int, noise_var: NDArray[
     )
 
 
-def _usual_gap(card: FittedModel, type_code: int) -> float:
+def _usual_gap(model: FittedModel, type_code: int) -> float:
     """The gap a new reed of a type has in the shop's middling chanter, cents; well below zero."""
     import numpy as np
 
     from trimfit.regression.batch_effects import CROW_AND_GAP, contrasts_of
 
-    known = type_code < card.n_types
-    ratio = float(card.coding.slope_ratio[type_code]) if known else 1.0
-    chanters = range(len(card.coding.chanters))
-    offsets = [card.coef[card.chanter_slice(c)].reshape(2, -1) @ CROW_AND_GAP[1] for c in chanters]
+    known = type_code < model.n_types
+    ratio = float(model.coding.slope_ratio[type_code]) if known else 1.0
+    chanters = range(len(model.coding.chanters))
+    offsets = [model.coef[model.chanter_slice(c)].reshape(2, -1) @ CROW_AND_GAP[1] for c in chanters]
     middle = float(np.median([one[0] + ratio * one[1] for one in offsets])) if offsets else 0.0
-    return min(float(contrasts_of(card, type_code)[0, 1]) + middle, -5.0)
+    return min(float(contrasts_of(model, type_code)[0, 1]) + middle, -5.0)
 
 
 def _offs(

@@ -34,23 +34,23 @@ def chanters(path: Path, tell: Any = lambda step, done, whole: None) -> list[Cha
     from trimfit.session.reading_frame import frame_of
 
     with Journal(path) as journal:
-        card = current_model(journal, tell)
-        return chanter_review(journal, card, frame_of(journal))
+        model = current_model(journal, tell)
+        return chanter_review(journal, model, frame_of(journal))
 
 
-def chanter_review(journal: Journal, card: FittedModel, frame: pd.DataFrame) -> list[ChanterMap]:
+def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) -> list[ChanterMap]:
     """What each chanter asks for. frame: as `reading_frame.frame_of` gives it."""
-    table = _table(card, frame, float(journal.scale()["low_g"]))
+    table = _table(model, frame, float(journal.scale()["low_g"]))
     known = journal.chanters()
-    blanks = _stock(journal, card, table)
+    blanks = _stock(journal, model, table)
     met = _Readings({key: table[key].to_numpy() for key in table.columns}).by("chanter")
     none = _Readings({key: table[key].to_numpy()[:0] for key in table.columns})
     names = sorted({*known, *met})
     rows = {name: met.get(name, none) for name in names}
     values = {name: (_pitches(rows[name]), _crows(rows[name])) for name in names}
     spreads = _spreads(list(values.values()))
-    kpa = float(card.coding.pressure_kpa) if frame["pressure_kpa"].notna().any() else None
-    found = [_chanter(name, rows[name], values[name], known.get(name), blanks, card, spreads, kpa) for name in names]
+    kpa = float(model.coding.pressure_kpa) if frame["pressure_kpa"].notna().any() else None
+    found = [_chanter(name, rows[name], values[name], known.get(name), blanks, model, spreads, kpa) for name in names]
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
 
 
@@ -79,7 +79,7 @@ class _Readings:
         return {str(name): self.where(order[edges[i] : edges[i + 1]]) for i, name in enumerate(names)}
 
 
-def _table(card: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
+def _table(model: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
     """The readings with crow, gap, pitch (lips left alone, the bench's usual air and pressure), ratios and
     reading errors, cents."""
     import numpy as np
@@ -88,25 +88,25 @@ def _table(card: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFrame
     from trimfit.base.pitch import OUTPUTS
     from trimfit.regression.design import rows_from_frame
 
-    rows, _, _ = rows_from_frame(frame, card.coding)
+    rows, _, _ = rows_from_frame(frame, model.coding)
     e, f, low_a = (OUTPUTS.index(note) for note in ("e", "f", "low_a"))
     air = np.zeros_like(rows.y)
     ratios = np.zeros((len(rows), 3))
     for code in np.unique(rows.type_code):
         mine = rows.type_code == code
-        beta = card.type_coef(int(code) if code < card.n_types else -1)
-        dp = np.nan_to_num(rows.kpa[mine] - card.coding.pressure_kpa)
-        dt = np.nan_to_num(rows.deg_c[mine] - card.coding.temperature_c)
+        beta = model.type_coef(int(code) if code < model.n_types else -1)
+        dp = np.nan_to_num(rows.kpa[mine] - model.coding.pressure_kpa)
+        dt = np.nan_to_num(rows.deg_c[mine] - model.coding.temperature_c)
         air[mine] = rows.lip[mine][:, None] * beta[3] + dp[:, None] * beta[4] + dt[:, None] * beta[5]
         gap_slope = max(float(beta[1, f] - beta[1, e]), 5.0)
         ratios[mine] = [0.5 * (beta[1, e] + beta[1, f]) / gap_slope, beta[1, 0] / gap_slope, gap_slope]
     y = rows.y - air
     weight = np.ones(len(rows))
     for i, label in enumerate(rows.label):
-        low = card.low_weight.get(str(label))
+        low = model.low_weight.get(str(label))
         if low is not None:
             weight[i] = min(low)
-    scale = np.array([card.noise_scale[c] if c < card.n_types else card.noise_scale.mean() for c in rows.type_code])
+    scale = np.array([model.noise_scale[c] if c < model.n_types else model.noise_scale.mean() for c in rows.type_code])
     gap_pick, pitch_pick = np.zeros(len(OUTPUTS)), np.zeros(len(OUTPUTS))
     gap_pick[f], gap_pick[e] = 1.0, -1.0
     pitch_pick[f] = pitch_pick[e] = 0.5
@@ -128,15 +128,15 @@ def _table(card: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFrame
             "low_a": rows.y[:, low_a],
             "pitch_ratio": ratios[:, 0],
             "crow_ratio": ratios[:, 1],
-            "crow_var": card.noise_cov[0, 0] * scale,
-            "gap_var": float(gap_pick @ card.noise_cov @ gap_pick) * scale,
-            "pitch_var": float(pitch_pick @ card.noise_cov @ pitch_pick) * scale,
+            "crow_var": model.noise_cov[0, 0] * scale,
+            "gap_var": float(gap_pick @ model.noise_cov @ gap_pick) * scale,
+            "pitch_var": float(pitch_pick @ model.noise_cov @ pitch_pick) * scale,
             "sound": weight > 0.5,
         }
     )
 
 
-def _stock(journal: Journal, card: FittedModel, table: pd.DataFrame) -> list[tuple[str, str, float, float | None]]:
+def _stock(journal: Journal, model: FittedModel, table: pd.DataFrame) -> list[tuple[str, str, float, float | None]]:
     """Reeds of the stock as (name, type, crow in cents, blade in mm): blanks, and reeds laid to stock as they stand."""
     ended = {
         reed: outcome
@@ -201,7 +201,7 @@ def _chanter(
     values: tuple[ReedValues, dict[str, ReedValues]],
     told: Chanter | None,
     stock: list[tuple[str, str, float, float | None]],
-    card: FittedModel,
+    model: FittedModel,
     spreads: tuple[ReedSpread, dict[str, ReedSpread]],
     pressure_kpa: float | None,
 ) -> ChanterMap:
@@ -241,7 +241,7 @@ def _chanter(
         asked=tuple(asked),
         points=tuple(points),
         g_octave=witness,
-        suits=tuple(_suits(crows, stock, card)),
+        suits=tuple(_suits(crows, stock, model)),
         why=why,
         agrees=agrees,
         pressure_kpa=pressure_kpa,
@@ -267,7 +267,9 @@ def _witness(rows: _Readings) -> GWitness | None:
     return GWitness(Interval(mean, mean - half, mean + half), len(hz), bool(abs(mean) <= max(AGREE_HZ, half)))
 
 
-def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | None]], card: FittedModel) -> list[str]:
+def _suits(
+    crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | None]], model: FittedModel
+) -> list[str]:
     """Reeds of the stock whose crow is under the one asked for, those that want least off first."""
     import math
 
@@ -276,8 +278,8 @@ def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | 
         wanted = crows.get(kind)
         if wanted is None:
             continue
-        code = card.coding.types.index(kind) if kind in card.coding.types else -1
-        slope = max(float(card.type_coef(code)[1, 0]), 20.0)
+        code = model.coding.types.index(kind) if kind in model.coding.types else -1
+        slope = max(float(model.type_coef(code)[1, 0]), 20.0)
         # where a reed of this chanter meets is known only to the scatter between reeds: leave that much in hand
         room = (wanted.mean - crow - math.sqrt(wanted.var + wanted.reed_sd**2)) / slope
         if room > 0:

@@ -131,15 +131,15 @@ def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "", at_s: float 
         parts: dict[str, Any] = {}
         if len(frame):
             tell("judging batches and chanters", 0, 2)
-            judged = batch_review(journal, bench.card, frame, settings)
+            judged = batch_review(journal, bench.model, frame, settings)
             tell("judging batches and chanters", 1, 2)
             parts["batches"], parts["charts"] = judged.found, tuple(batch_charts(judged))
-            parts["chanters"] = tuple(chanter_review(journal, bench.card, frame))
+            parts["chanters"] = tuple(chanter_review(journal, bench.model, frame))
             tell("judging batches and chanters", 2, 2)
-            parts["types"] = tuple(_types(bench.card))
-            parts["movement"] = tuple(_movement(bench.card))
+            parts["types"] = tuple(_types(bench.model))
+            parts["movement"] = tuple(_movement(bench.model))
             parts["starts"] = tuple(_starts(frame))
-            parts["repeatability"] = tuple(_repeatability(bench.card, frame))
+            parts["repeatability"] = tuple(_repeatability(bench.model, frame))
         until = _last_time(journal)
         orders = _open_orders(path, journal, until)
         runs, stories = _in_hand(bench, parts.get("chanters", ()), {one.order: one for one in orders}, tell)
@@ -336,7 +336,7 @@ def _worth_showing(found: Sequence[tuple[Seen, Advice]]) -> list[tuple[Seen, Adv
     return [pair for pair in found if any(pair is one for one in chosen)]
 
 
-def _types(card: FittedModel) -> list[TypeResponse]:
+def _types(model: FittedModel) -> list[TypeResponse]:
     from trimfit.regression.coefficients import type_terms
 
     wanted = {
@@ -348,14 +348,14 @@ def _types(card: FittedModel) -> list[TypeResponse]:
     }
     outputs = tuple(dict.fromkeys(name for names in wanted.values() for name in names))
     out = []
-    for code, name in enumerate(card.coding.types):
-        if not int(card.reeds[code]):
+    for code, name in enumerate(model.coding.types):
+        if not int(model.reeds[code]):
             continue
-        terms = [t for t in type_terms(card, code, outputs) if t.output in wanted[t.term]]
+        terms = [t for t in type_terms(model, code, outputs) if t.output in wanted[t.term]]
         out.append(
             TypeResponse(
                 name,
-                int(card.reeds[code]),
+                int(model.reeds[code]),
                 0,
                 tuple(Coefficient(t.output, t.term, t.value, t.assumed) for t in terms),
             )
@@ -363,15 +363,15 @@ def _types(card: FittedModel) -> list[TypeResponse]:
     return out
 
 
-def _movement(card: FittedModel) -> list[TypeMovement]:
+def _movement(model: FittedModel) -> list[TypeMovement]:
     """How the reeds of each type with readings move with no work done."""
     from trimfit.regression.movement.coefficients import movement_terms
     from trimfit.verbs.wording import left_lying
 
     out = []
-    for code, name in enumerate(card.coding.types):
-        if int(card.reeds[code]):
-            m = movement_terms(card.movement, code)
+    for code, name in enumerate(model.coding.types):
+        if int(model.reeds[code]):
+            m = movement_terms(model.movement, code)
             out.append(
                 TypeMovement(
                     name,
@@ -422,21 +422,23 @@ def repeatability(path: Path, tell: Tell = _quiet) -> list[NoteRepeatability]:
     from trimfit.session.reading_frame import frame_of
 
     with Journal(path) as journal:
-        card = current_model(journal, tell)
-        return bench_repeatability(frame_of(journal), cents_per_kpa=_per_kpa(card), sitting_error=_sitting_error(card))
+        model = current_model(journal, tell)
+        return bench_repeatability(
+            frame_of(journal), cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model)
+        )
 
 
-def _per_kpa(card: FittedModel) -> dict[str, dict[str, float]]:
+def _per_kpa(model: FittedModel) -> dict[str, dict[str, float]]:
     """Reed type -> output -> what a kilopascal does to it, cents."""
     from trimfit.base.pitch import OUTPUTS
 
     return {
-        name: {output: float(card.type_coef(code)[4, k]) for k, output in enumerate(OUTPUTS)}
-        for code, name in enumerate(card.coding.types)
+        name: {output: float(model.type_coef(code)[4, k]) for k, output in enumerate(OUTPUTS)}
+        for code, name in enumerate(model.coding.types)
     }
 
 
-def _sitting_error(card: FittedModel) -> dict[str, PooledSd]:
+def _sitting_error(model: FittedModel) -> dict[str, PooledSd]:
     """Output -> the error that a sitting's readings share, by the shop's movement; empty where that is assumed."""
     import numpy as np
 
@@ -445,7 +447,7 @@ def _sitting_error(card: FittedModel) -> dict[str, PooledSd]:
     from trimfit.regression.movement.process import BASIS, SEEDS
     from trimfit.review.statistics.repeatability import PooledSd
 
-    shop = card.movement.of(-1)
+    shop = model.movement.of(-1)
     if not shop.spans:
         return {}
     cov, df = BASIS @ shop.sitting @ BASIS.T, shop.spans + SEEDS["shop"]
@@ -453,14 +455,14 @@ def _sitting_error(card: FittedModel) -> dict[str, PooledSd]:
     return {name: PooledSd(float(np.sqrt(pick @ cov @ pick)), float(df)) for name, pick in picks.items()}
 
 
-def _repeatability(card: FittedModel, frame: pd.DataFrame) -> list[Repeatability]:
+def _repeatability(model: FittedModel, frame: pd.DataFrame) -> list[Repeatability]:
     import math
 
     from trimfit.base.errors import InputError
     from trimfit.review.statistics.repeatability import bench_repeatability
 
     try:
-        found = bench_repeatability(frame, cents_per_kpa=_per_kpa(card), sitting_error=_sitting_error(card))
+        found = bench_repeatability(frame, cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model))
     except InputError:
         return []
     out = []
