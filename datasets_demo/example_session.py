@@ -34,10 +34,10 @@ print(f"chance of going past {100 * advice.chance_past:.1f} %, cuts left {advice
 # %% The whole run as a frame: what is left to do, order by order.
 print(work.groupby(["order", "action"])["trims_left"].agg(["size", "sum"]).round(1))
 
-# %% What if? A row for each plan, the next reading foretold, nine times in ten between low and high.
+# %% What if? A row for each plan, the next reading predicted, nine times in ten between low and high.
 plan = pd.DataFrame({"reed": [reed] * 4, "length_mm": [0.0, 0.1, 0.2, 0.3]})
-foretold = log.predict(plan)
-print(plan.join(foretold[["low_gap_cents", "gap_cents", "high_gap_cents", "crow_hz"]].round(1)))
+predicted = log.predict(plan)
+print(plan.join(predicted[["low_gap_cents", "gap_cents", "high_gap_cents", "crow_hz"]].round(1)))
 
 # %% A reading and a cut logged from frames with the columns of the CSV folder.
 taken = pd.DataFrame({"reed": [reed], "done_at": ["2026-09-19T09:30:00"], "length_mm": [advice.length_mm]})
@@ -50,7 +50,7 @@ few = frame[frame["batch"].isin(["B-03", "B-06", "B-09"])]
 model = trimfit.ReedResponse().fit(few)
 print(model.predict(few.tail(3), return_std=True)[["gap_cents", "gap_std_cents", "crow_cents"]].round(1))
 scores = cross_val_score(trimfit.ReedResponse(), few, groups=few["batch"], cv=LeaveOneGroupOut())
-print(f"gap of a batch never seen, foretold without any reading of it: {-scores.mean():.1f} cents off in the mean")
+print(f"gap of a batch never seen, predicted without any reading of it: {-scores.mean():.1f} cents off in the mean")
 
 # %% Batches, most drifted first.
 print(log.batches().loc[lambda b: b["drifted"], ["batch", "reed_type", "chance_drifted", "why"]].to_string(index=False))

@@ -143,7 +143,7 @@ class Shop:
         return taken
 
     def cut(self, sitting: Sitting, blank: Blank, asked_mm: float, *, strokes: int = 0, slip_mm: float = 0.0) -> None:
-        """Take length off and ease the lips: the blade takes what was asked give or take 3 % and 0.006 mm."""
+        """Take length off and ease the lips: the blade takes what was asked ± 3 % and 0.006 mm."""
         taken = max(asked_mm * (1.0 + normal(self.rng, 0.03)) + normal(self.rng, 0.006) + slip_mm, 0.005)
         taken = round(taken, 3)
         blank.removed_mm += taken

@@ -91,11 +91,11 @@ def test_answers_are_those_of_the_command_line(log: trimfit.OpenLog) -> None:
     reed = listed[5]["reed"]
     assert log.ask(str(reed)).length_mm == listed[5]["length_mm"]
     plan = pd.DataFrame({"reed": [reed, reed], "length_mm": [0.1, None]}, index=["cut", "as it is"])
-    foretold = log.predict(plan)
-    assert foretold.index.tolist() == ["cut", "as it is"]
+    predicted = log.predict(plan)
+    assert predicted.index.tolist() == ["cut", "as it is"]
     (row,) = said("predict", str(reed), "--length", "0.1")
-    assert foretold.loc["cut", "high_f_hz"] == pytest.approx(row["f_hz"]["high"], abs=1e-5)
-    assert foretold.loc["cut", "gap_cents"] > foretold.loc["as it is", "gap_cents"]
+    assert predicted.loc["cut", "high_f_hz"] == pytest.approx(row["f_hz"]["high"], abs=1e-5)
+    assert predicted.loc["cut", "gap_cents"] > predicted.loc["as it is", "gap_cents"]
     with pytest.raises(InputError, match="column reed is missing"):
         log.predict(plan.rename(columns={"reed": "name"}))
     drifted = log.batches().query("drifted")["batch"].tolist()

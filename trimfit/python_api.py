@@ -41,10 +41,10 @@ def open_log(path: str | Path, *, create: bool = False) -> OpenLog:
 
 
 def frame_of_answers(answers: Iterable[Any]) -> pd.DataFrame:
-    """Frozen answers (Advice, Foretold, BatchDrift …) as a frame, a row each.
+    """Frozen answers (Advice, Predicted, BatchDrift …) as a frame, a row each.
 
     An interval `x_cents` becomes three columns: `x_cents` (its mean), `low_x_cents` and `high_x_cents`; the notes
-    of a Foretold become `low_g_hz` … `high_a_hz`.
+    of a Predicted become `low_g_hz` … `high_a_hz`.
     """
     import pandas as pd
 

@@ -27,7 +27,7 @@ from trimfit.verbs.predict import predict_outputs
 __all__ = ["WAYS", "Asked", "measure"]
 
 WAYS = ("each output by itself", "sitting", "log reading")
-"""How a reading is judged: against what is foretold of each output alone; as the sitting does; as `log` does."""
+"""How a reading is judged: against what is predicted of each output alone; as the sitting does; as `log` does."""
 # What one reading shows by itself is another doubt, and is not counted here.
 OWN_KINDS = {"a-unbalanced", "g-octave"}
 

@@ -49,7 +49,7 @@ def changed(**notes: float) -> dict[str, float]:
     return {**sounding(), **notes}
 
 
-def test_what_was_foretold_passes_unasked() -> None:
+def test_what_was_predicted_passes_unasked() -> None:
     crow_hz = hz_from_cents(CROW_CENTS + 10)
     assert asked(reading(crow_hz=crow_hz)) == []
 
@@ -72,7 +72,7 @@ def test_two_notes_swapped_are_told(one: str, other: str) -> None:
     assert "look swapped; did you mean" in doubt.sentence
 
 
-def test_a_swap_is_told_though_neither_note_was_foretold_well() -> None:
+def test_a_swap_is_named_though_neither_note_was_predicted_well() -> None:
     right = sounding({**STANDING, "e": STANDING["e"] - 15, "f": STANDING["f"] + 25})
     (doubt,) = asked(reading({"e": right["f"], "f": right["e"]}))
     assert (doubt.kind, dict(doubt.meant)) == ("swapped", {"e_hz": right["e"], "f_hz": right["f"]})
@@ -113,7 +113,7 @@ def test_exchanged_digits_are_mended() -> None:
     right = round(sounding()["f"], 1)
     assert right == 781.0
     (doubt,) = asked(reading(changed(f=718.0)))
-    assert doubt.sentence == "F is 146 cents under what was foretold; did you mean 781.0?"
+    assert doubt.sentence == "F is 146 cents under what was predicted; did you mean 781.0?"
     (doubt,) = asked(reading(changed(f=681.0)))
     assert (doubt.kind, doubt.meant) == ("first-digit", (("f_hz", 781.0),))
 
@@ -133,7 +133,7 @@ def test_what_no_slip_explains_is_asked_about_plainly() -> None:
 def test_another_reed_in_the_hand_is_one_question() -> None:
     (doubt,) = asked(reading(sounding({note: cents + 37 for note, cents in STANDING.items()})))
     assert doubt.kind == "other-reed"
-    assert doubt.sentence.startswith("Everything is 37 cents over what was foretold; is it this reed")
+    assert doubt.sentence.startswith("Everything is 37 cents over what was predicted; is it this reed")
 
 
 @pytest.mark.parametrize(
@@ -187,7 +187,7 @@ def test_a_reading_in_doubt_does_not_judge_the_next() -> None:
 def test_with_nothing_learned_the_last_reading_judges() -> None:
     fell = reading(sounding({**STANDING, "f": STANDING["f"] - 60}))
     (doubt,) = reading_doubts(fell, story(reading()), SHOP, {})
-    assert doubt.sentence == "F is 60 cents under what was foretold; is it right?"
+    assert doubt.sentence == "F is 60 cents under what was predicted; is it right?"
     elsewhere = Reading("R-1", "2026-03-31T10:00", chanter="Otter", notes_hz={"f": fell.notes_hz["f"], "e": 700.0})
     assert reading_doubts(elsewhere, story(reading()), SHOP, {}) == []
 
@@ -387,7 +387,10 @@ def _predicted() -> ExpectedReading:
         ({"f": -7.0, "e": 7.0, "crow": -9.0}, "F 14 cents under what was predicted against E: misread (r)"),
         ({"all_notes": 19.0, "crow": 19.0}, "All notes 19 cents over what was predicted: misread (r)"),
         ({"f": 3.0, "e": -3.0}, ""),  # within what is predicted
-        ({"f": 24.0}, "F is 24 cents over what was foretold; is it right?"),  # F alone: the other four bear nothing out
+        (
+            {"f": 24.0},
+            "F is 24 cents over what was predicted; is it right?",
+        ),  # F alone: the other four bear nothing out
     ],
 )
 def test_a_whole_reading_far_off_asks_whether_the_reed_has_moved(cents: dict[str, float], said: str) -> None:

@@ -66,12 +66,12 @@ def test_what_is_possible_note_by_note_and_impossible_together() -> None:
 
 
 def test_a_neighbours_reading_is_asked_about_at_the_bench(tmp_path: Path) -> None:
-    foretold = {"f": (109.0, 20.0), "e": (119.0, 20.0)}
+    predicted = {"f": (109.0, 20.0), "e": (119.0, 20.0)}
     cov = [[402.0, 400.0], [400.0, 402.0]]
     beside = {"R-2": Joint(("f", "e"), [80.0, 119.0], [[2.0, 0.0], [0.0, 2.0]])}
     f_hz, e_hz = hz_from_cents(80.0) * 5 / 3, hz_from_cents(119.0) * 3 / 2
     with shop_log(tmp_path / "log") as journal:
-        answers = ToldAnswers(None, foretold, beside=beside, cov=cov)
+        answers = ToldAnswers(None, predicted, beside=beside, cov=cov)
         sitting = seated(journal, answers, reeds=["R-1"])
         list(sitting.open())
         said = play(sitting, f"f {f_hz:.2f} e {e_hz:.2f}")
@@ -109,7 +109,7 @@ def test_a_forecast_is_the_last_reading_moved_along_its_types_curve() -> None:
 def test_a_forecast_of_a_blank_is_its_types_mean_and_another_chanter_has_none() -> None:
     seen = plain_prediction(NUMBERS, taken(crow_hz=530.0), story(Trim("R-1", "t", 2.5)), [], DEFAULT_RATIOS)
     assert seen is not None
-    # Only what the reading holds is foretold.
+    # Only what the reading holds is predicted.
     assert seen.own.outputs == ("crow", "f")
     assert seen.own.each()["crow"] == pytest.approx((150.0, math.sqrt(404.0 + 2.5**2 * 25.0)))
     assert (
@@ -144,7 +144,7 @@ def test_a_logged_reading_is_held_against_the_forecast(tmp_path: Path) -> None:
     with Journal(log) as journal:
         journal.learned_put({KEY + "cane": numbers_to_bytes(NUMBERS)})
     (doubt,) = verbs_log.log_reading(log, "R-1", ["f=800"], at="2026-03-03").doubts
-    assert (doubt.kind, doubt.sentence) == ("unforetold", "F is 22 cents over what was foretold; is it right?")
+    assert (doubt.kind, doubt.sentence) == ("unforetold", "F is 22 cents over what was predicted; is it right?")
     with Journal(log) as journal:
         assert len(journal.of_reed("R-1").readings[-1].doubts) == 1
 

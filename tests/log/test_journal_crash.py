@@ -227,7 +227,7 @@ from trimfit.verbs.sitting.machine import Sitting
 class Silent:
     def reed(self, name): raise SystemExit
     def work(self): return []
-    def foretold(self, name): return {}
+    def predicted(self, name): return {}
     def foreseen(self, reading): raise SystemExit
 
 log, first = Path(sys.argv[1]), int(sys.argv[2])

@@ -103,7 +103,7 @@ def test_warmth_raises_every_note_alike(model: FittedModel) -> None:
 
 
 def test_a_chanter_that_asks_for_a_sharper_crow_needs_a_shorter_reed() -> None:
-    """An old, flat chanter may need a sharper reed: told so, the same blank is foretold a wider gap on it."""
+    """An old, flat chanter may need a sharper reed: told so, the same blank is predicted a wider gap on it."""
     chanters = ("old and flat", "usual")
     model = prior_model(("any",), *CONDITIONS.values())
     frame = pd.DataFrame(

@@ -82,7 +82,7 @@ def _write_folder(folder: Path, held_back: range, n_first: int) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Foretold:
+class Predicted:
     """What the log says of one laser held back: hours to ten per cent (median, 5 %, 95 %), how many of its later
     readings lie in their 90 % intervals and how many there are, and the hour that `ask` would have cut to."""
 
@@ -112,7 +112,7 @@ def _crossing_mm(bench: Bench, reed: str, removed_mm: float) -> list[float]:
     return [at(chance) for chance in (0.05, 0.5, 0.95)]
 
 
-def _asked(folder: Path, n_first: int) -> list[Foretold]:
+def _asked(folder: Path, n_first: int) -> list[Predicted]:
     """All fifteen lasers, each asked of the log that holds its first readings alone."""
     out = []
     removed_mm = (n_first - 1) * READ_EVERY_H * MM_PER_HOUR
@@ -129,13 +129,13 @@ def _asked(folder: Path, n_first: int) -> list[Foretold]:
             crossing = {unit: _crossing_mm(bench, _name(unit), removed_mm) for unit in held_back}
         cuts = (later - n_first + 1) * READ_EVERY_H * MM_PER_HOUR
         for unit in held_back:
-            foretold = log.predict(pd.DataFrame({"reed": _name(unit), "length_mm": cuts}), at=asked_at.isoformat())
+            predicted = log.predict(pd.DataFrame({"reed": _name(unit), "length_mm": cuts}), at=asked_at.isoformat())
             gap = _gap_cents(RISES[unit][later])
-            held = int(((foretold["low_gap_cents"] <= gap) & (gap <= foretold["high_gap_cents"])).sum())
+            held = int(((predicted["low_gap_cents"] <= gap) & (gap <= predicted["high_gap_cents"])).sum())
             advice = log.ask(_name(unit), at=asked_at.isoformat())
             low, median, high = (mm / MM_PER_HOUR for mm in crossing[unit])
             cut_to = (removed_mm + advice.length_mm) / MM_PER_HOUR
-            out.append(Foretold(unit, median, low, high, held, len(later), cut_to))
+            out.append(Predicted(unit, median, low, high, held, len(later), cut_to))
     return sorted(out, key=lambda one: one.unit)
 
 
@@ -161,8 +161,8 @@ def _past_h(unit: int, tolerance_hz: float) -> float:
 
 
 # Readings known; of the 15 published crossings, how many the 90 % interval holds; what share of all later readings
-# `predict`'s 90 % intervals hold; relative error of the foretold crossing; the same for the plain rule, which needs two
-# readings. Our own figures, kept so that a change is seen.
+# `predict`'s 90 % intervals hold; relative error of the predicted crossing; the same for the plain rule, which needs
+# two readings. Our own figures, kept so that a change is seen.
 SHOWN = [(1, 14, 0.904, 0.249, None), (3, 13, 0.814, 0.198, 0.268), (8, 15, 0.896, 0.092, 0.085)]
 
 

@@ -166,7 +166,7 @@ def test_a_subject_never_seen() -> None:
 
 
 def test_rows_held_out_singly_flatter() -> None:
-    """MU-9: each reading foretold from its own subject's others, the population and variances of MM-1 held fixed.
+    """MU-9: each reading predicted from its own subject's others, the population and variances of MM-1 held fixed.
 
     A subject never seen (test_published_regression: 49.6) is what a new reed is."""
     rows, fit = _sleep()

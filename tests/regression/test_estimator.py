@@ -1,4 +1,4 @@
-"""The estimator: scikit-learn's manners, and what a row is foretold from."""
+"""The estimator: scikit-learn's manners, and what a row is predicted from."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def test_scored_batch_by_batch_as_if_each_had_never_been_seen(model: ReedRespons
     scores = cross_val_score(ReedResponse(), frame, groups=frame["batch"], cv=LeaveOneGroupOut())
     assert scores.shape == (frame["batch"].nunique(),)
     assert np.isfinite(scores).all()
-    assert scores.mean() < model.score(frame)  # a batch never seen is foretold worse than one that was
+    assert scores.mean() < model.score(frame)  # a batch never seen is predicted worse than one that was
     assert scores.min() > -40.0
 
 

@@ -38,7 +38,7 @@ def test_one_slipped_note_is_named_and_a_whole_reading_of_another_reed_is_asked_
     with Journal(shop) as journal:
         marks = {mark.entry: mark for mark in outlier_marks(journal)}
     assert marks[one.entry].reed == first.reed
-    assert marks[one.entry].sentence == "c lies far from what all other readings foretell, and counts for little"
+    assert marks[one.entry].sentence == "c lies far from what all other readings predict, and counts for little"
     assert marks[whole.entry].sentence.startswith("the whole reading lies far from")
     assert marks[whole.entry].sentence.endswith("was it another reed?")
 

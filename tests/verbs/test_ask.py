@@ -122,7 +122,7 @@ def test_a_reed_cut_and_not_read_since_is_read_before_it_is_handed_over(first_we
     near_the_end(first_week, "1", 0.0, 0.0, 0.0, cut_last=True)
     advice = asked_then(first_week, "1")
     assert advice.action == "read-again"
-    assert "foretold from other readings: read it in Old as it is now" in advice.why
+    assert "predicted from other readings: read it in Old as it is now" in advice.why
 
 
 def test_a_reed_is_read_in_its_own_chanter_before_it_is_handed_over(first_week: Path) -> None:

@@ -53,27 +53,27 @@ def log_posterior(physics: Physics, kind: Kind, seen: Sequence[Sighting], u: Arr
     """Unnormalised log posterior of each draw (n, d)."""
     total: Array = -0.5 * (u**2).sum(axis=1)
     for sight in seen:
-        foretold = _outputs(physics, kind, sight, u)
-        log_density = physics.noise.log_likelihood(sight.cents - foretold)
+        predicted = _outputs(physics, kind, sight, u)
+        log_density = physics.noise.log_likelihood(sight.cents - predicted)
         if physics.noise.slip_share:
-            log_density = _with_slips(physics, kind, sight, foretold, log_density)
+            log_density = _with_slips(physics, kind, sight, predicted, log_density)
         total = total + log_density
     return total
 
 
-def _with_slips(physics: Physics, kind: Kind, sight: Sighting, foretold: Array, clean: Array) -> Array:
+def _with_slips(physics: Physics, kind: Kind, sight: Sighting, predicted: Array, clean: Array) -> Array:
     """The clean log density mixed with that of a mistyped digit, of E and F swapped, of a neighbour's reading.
 
     The first two are only worked out where the reading looks like one: a mistyped digit is 30 cents off or more.
     """
     noise, share = physics.noise, physics.noise.slip_share
-    errors = sight.cents - foretold
+    errors = sight.cents - predicted
     best = errors[int(np.argmax(clean))]
     log_slips: list[Array] = [np.full(len(clean), _neighbour_log_density(physics, kind, sight))]
     if float(np.nanmax(np.abs(best - np.nanmedian(best)))) > 15.0:
         log_slips.append(noise.log_likelihood_mistyped(errors))
     if _swapped(sight):
-        log_slips.append(noise.log_likelihood(_unswapped(sight).cents - foretold))
+        log_slips.append(noise.log_likelihood(_unswapped(sight).cents - predicted))
     total: Array = np.log1p(-share) + clean
     for log_slip in log_slips:
         total = np.logaddexp(total, np.log(share / 3.0) + log_slip)
@@ -111,10 +111,10 @@ def _linearise(physics: Physics, kind: Kind, sight: Sighting, at: Array) -> tupl
     """Errors (k,), Jacobian (k, d) and error covariance (k, k) of the outputs taken, at deviates (d,)."""
     d = len(at)
     around = np.vstack([at[None, :], at[None, :] + STEP * np.eye(d)])
-    foretold = _outputs(physics, kind, sight, around)
-    errors = sight.cents - foretold[0]
+    predicted = _outputs(physics, kind, sight, around)
+    errors = sight.cents - predicted[0]
     taken = ~np.isnan(sight.cents)
-    jacobian = (foretold[1:] - foretold[0]).T / STEP
+    jacobian = (predicted[1:] - predicted[0]).T / STEP
     cov = physics.noise.gaussian_weights(errors)
     return errors[taken], jacobian[taken], cov[np.ix_(taken, taken)]
 
@@ -242,7 +242,7 @@ class KnowingBelief:
         heights = np.cumsum(self.weights[order]) - 0.5 * self.weights[order]
         return np.interp(np.asarray(at), heights, values[order])
 
-    def foretell(
+    def predict(
         self, rng: np.random.Generator, x: float, strokes: float, conditions: Array | None = None
     ) -> tuple[Array, Array]:
         """The next reading at x and strokes: means (11,) and draws (n, 11), reading error included.

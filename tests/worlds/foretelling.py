@@ -73,7 +73,7 @@ def make_trials(world: World, rng: np.random.Generator, n: int = 150, *, most_re
 def knowing_scores(
     world: World, trials: Sequence[Trial], rng: np.random.Generator, *, draws: int = 2000
 ) -> pd.DataFrame:
-    """How the filter foretells: a row for each trial and output.
+    """How the filter predicts: a row for each trial and output.
 
     Columns: reed, reed_type, batch, readings (how many so far), output (OUTPUTS and `gap`), foretold_cents, low_cents,
     high_cents (90 %), found_cents, slipped.
@@ -85,7 +85,7 @@ def knowing_scores(
         pressure, temperature = float(str(coming["pressure_kpa"])), float(str(coming["temperature_c"]))
         conditions = world.physics.conditions_cents(reed.kind, pressure, temperature)
         x, strokes = float(str(coming["removed_mm"])), float(str(coming["lip_strokes"]))
-        means, read = belief.foretell(rng, x, strokes, conditions)
+        means, read = belief.predict(rng, x, strokes, conditions)
         found = trial.found_cents()
         for index, output in enumerate(WHATS):
             low, high = belief.quantiles(read[:, index], (0.05, 0.95))
@@ -98,14 +98,14 @@ def knowing_scores(
 
 
 def crow_alone(world: World, reeds: Sequence[LiveReed], rng: np.random.Generator) -> pd.DataFrame:
-    """Untrimmed reeds with a crow reading each: the trim that the knowing filter foretells, and the true one (mm)."""
+    """Untrimmed reeds with a crow reading each: the trim that the knowing filter predicts, and the true one (mm)."""
     rows = []
     for reed in reeds:
         if not reed.readings:
             reed.read(rng, what="crow")
         belief = KnowingBelief.after(world.physics, reed.kind, reed.pipe, reed.readings, rng)
-        foretold = belief.mean(belief.meeting_mm(reed.removed_mm, reed.lip_strokes))
+        predicted = belief.mean(belief.meeting_mm(reed.removed_mm, reed.lip_strokes))
         rows.append(
-            {"reed": reed.reed, "reed_type": reed.kind.name, "foretold_mm": foretold, "true_mm": reed.true_trim_mm()}
+            {"reed": reed.reed, "reed_type": reed.kind.name, "foretold_mm": predicted, "true_mm": reed.true_trim_mm()}
         )
     return pd.DataFrame(rows)

@@ -68,7 +68,7 @@ def slope_pct(model: FittedModel) -> float:
 
 
 def crow_alone_cents(world: World, model: FittedModel, new: int) -> float:
-    """How far off the gap of untrimmed reeds of new batches is foretold from one reading of their crow: rms, cents."""
+    """How far off the gap of untrimmed reeds of new batches is predicted from one reading of their crow: rms, cents."""
     rng = np.random.default_rng(CROW_SEED)
     misses = []
     for reed in world.new_reeds(rng, new):
@@ -113,7 +113,7 @@ def grown(name: str, new: int = REEDS) -> list[dict[str, object]]:
             {
                 "bench": name,
                 "past reeds": "careful hand" if reeds is None else str(reeds),
-                "slope of a type, give or take %": slope_pct(model) if model else math.nan,
+                "slope of a type, ± %": slope_pct(model) if model else math.nan,
                 "gap from a crow alone, off by cents": crow_alone_cents(world, model, new) if model else math.nan,
                 "chanter's pitch, off by Hz": meeting_pitch_hz(name, reeds) if reeds else math.nan,
                 "first cut, % of the need": first_cut_share(tally.stories),
@@ -135,7 +135,7 @@ def write(rows: list[dict[str, object]], new: int, target: Path) -> None:
         "# What advice is worth as the log grows",
         "",
         f"Made by `python -m tests.worlds.growth`: {len(WORLDS)} make-believe benches, {new} new reeds on each.",
-        "Give or take: half of the 90 % interval. Off by: root mean square of foretold less true.",
+        "Give or take: half of the 90 % interval. Off by: root mean square of predicted less true.",
         "",
         "| " + " | ".join(table.columns) + " |",
         "|" + "---|" * 2 + "---:|" * (len(table.columns) - 2),

@@ -1,6 +1,6 @@
 """The learner and the planner against the yardsticks, on benches of five physics: tables and pictures under reports/.
 
-    python -m tests.worlds.proof foretell [SEEDS]    foretold against found, new reeds of new batches
+    python -m tests.worlds.proof predict [SEEDS]    predicted against found, new reeds of new batches
     python -m tests.worlds.proof play [REEDS]        runs played to their end, beside two yardsticks
     python -m tests.worlds.proof target [REEDS]      orders 3 cents below the chanter's own meeting pitch
 
@@ -35,7 +35,7 @@ SHOPS = 4
 
 
 def house_scores(model: FittedModel, trials: Sequence[Trial]) -> pd.DataFrame:
-    """How the learner foretells the same trials: a row for each trial and output, with its standard deviation."""
+    """How the learner predicts the same trials: a row for each trial and output, with its standard deviation."""
     rows = []
     stretch = np.sqrt(np.outer(model.reading_stretch, model.reading_stretch))
     for trial in trials:
@@ -63,7 +63,7 @@ def house_scores(model: FittedModel, trials: Sequence[Trial]) -> pd.DataFrame:
 
 
 def house_trim_mm(model: FittedModel, reed: LiveReed) -> float:
-    """The trim that the learner foretells for a reed with a crow alone, mm."""
+    """The trim that the learner predicts for a reed with a crow alone, mm."""
     state, _ = state_of(model, reed.frame(), reed.chanter)
     return see(state, Aim(reed.chanter, None, None, TOLERANCE_CENTS, 8.0), 0.0, 0.0).need_mm()
 
@@ -74,7 +74,7 @@ def rms(values: pd.Series) -> float:
 
 
 def foretold_in(name: str, seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """One shop: the house's scores, the knowing filter's, and the trims foretold of blanks with a crow alone."""
+    """One shop: the house's scores, the knowing filter's, and the trims predicted of blanks with a crow alone."""
     world = World(name, np.random.default_rng(seed))
     rng = np.random.default_rng([seed, TRIAL_SEED])
     model = learned(world, rng)
@@ -87,7 +87,7 @@ def foretold_in(name: str, seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.Da
     return ours, knower, table.dropna()
 
 
-def foretell(seeds: int = 3) -> str:
+def predict(seeds: int = 3) -> str:
     """The table of held errors and coverage on every bench, pooled over seeds."""
     lines: list[dict[str, object]] = []
     coverage: list[dict[str, object]] = []
@@ -119,11 +119,11 @@ def foretell(seeds: int = 3) -> str:
         coverage.append(row)
     calibration_picture(REPORTS / "foretelling.png")
     return (
-        f"# Foretold against found\n\nMade by `python -m tests.worlds.proof foretell {seeds}`: "
+        f"# Predicted against found\n\nMade by `python -m tests.worlds.proof predict {seeds}`: "
         f"{seeds} shops of each of "
         "five make-believe physics, none of\nthem the fitted model; each shop has 360 past reeds, "
         "then 150 new reeds of new "
-        "batches are foretold after one, two and three\nreadings. Errors are root mean squares in cents of the next "
+        "batches are predicted after one, two and three\nreadings. Errors are root mean squares in cents of the next "
         "gap reading (slips left out); the knowing filter is a particle\nfilter that knows the bench's physics and "
         "population exactly.\n\n"
         + markdown(pd.DataFrame(lines))
@@ -293,7 +293,7 @@ def main(words: Sequence[str]) -> None:
     REPORTS.mkdir(exist_ok=True)
     number = int(words[1]) if len(words) > 1 else None
     if words[:1] == ["foretell"]:
-        (REPORTS / "foretelling.md").write_text(foretell(number or 3), encoding="utf-8")
+        (REPORTS / "foretelling.md").write_text(predict(number or 3), encoding="utf-8")
     elif words[:1] == ["play"]:
         (REPORTS / "playing.md").write_text(write_play(number or 1000, None), encoding="utf-8")
     elif words[:1] == ["target"]:

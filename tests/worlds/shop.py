@@ -144,7 +144,7 @@ class LiveReed:
         return reading
 
     def cut(self, rng: np.random.Generator, asked_mm: float, lip: int = 0) -> float:
-        """Take length off (give or take the hand's error) and ease the lips; the length taken, in mm."""
+        """Take length off (± the hand's error) and ease the lips; the length taken, in mm."""
         self.day += 3 * MINUTE
         taken = 0.0
         if asked_mm > 0:

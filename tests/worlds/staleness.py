@@ -2,7 +2,7 @@
 
 A fit is due when the readings since are a quarter of those it holds, and at least twenty (`session.fit`). The worst
 moment is just before that. Here each shop is fitted on its first readings and once more on all that it would hold at
-that moment, and both foretell the same next gap readings of new reeds of new batches, from one to three readings each;
+that moment, and both predict the same next gap readings of new reeds of new batches, from one to three readings each;
 and so does the first fit with its coefficients brought up to date by the batches that changed, as they are in between.
 """
 

@@ -20,7 +20,7 @@ class Advice:
     """The answer to `ask`. `chance_past`: the chance that the reed is past tolerance once this advice is followed.
 
     `reason`: what `why` says beyond the figures; `notes`: what it leans on, one thing each; `gap_read`: F and E of this
-    reed were read together at least once (else its figures are foretold from its kin). `outcome`: how it left the
+    reed were read together at least once (else its figures are predicted from its kin). `outcome`: how it left the
     bench, None while it is there. `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
     `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow.
     `moved_cents`: how far the gap has moved by itself since the last sitting, None where nothing says so;

@@ -9,7 +9,8 @@ from trimfit.base.pitch import NOTES
 __all__ = ["ValueMeaning", "key_of", "note_of"]
 
 
-# How a note's value is meant: told by its size, sounding hertz, hertz as low A, or cents from the note's just target.
+# How a note's value is meant: recognised by its size, sounding hertz, hertz as low A, or cents from the note's just
+# target.
 ValueMeaning = Literal["auto", "sounding", "as low A", "cents"]
 
 G_OCTAVE = "g_octave"

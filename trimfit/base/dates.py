@@ -121,8 +121,8 @@ def typed_time(text: str, now: str = "") -> str:
     if not there:
         what = f"{word[:40]!r} is a time that the clocks here left out when they were put forward"
         raise InputError(what, remedy=f"say it as the clock showed it, or with its offset, as {word[:16]}{both[0]:%z}")
-    told = there[-1] if there[-1] <= moment else there[0]
-    return told.isoformat(timespec="auto" if told.second or told.microsecond else "minutes")
+    local = there[-1] if there[-1] <= moment else there[0]
+    return local.isoformat(timespec="auto" if local.second or local.microsecond else "minutes")
 
 
 def spellings(text: str) -> list[str]:

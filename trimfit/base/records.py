@@ -1,4 +1,4 @@
-"""The values that rooms hand to one another. Frozen; the unit is in every name."""
+"""The values that the parts hand to one another. Frozen; the unit is in every name."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Reed:
 
 @dataclass(frozen=True, slots=True)
 class Chanter:
-    """A chanter, and what is known or told of it."""
+    """A chanter, and what is known or stated of it."""
 
     chanter: str
     meeting_pitch_hz: float | None = None

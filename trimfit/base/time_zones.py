@@ -83,9 +83,9 @@ def machine_zone() -> str:
 
 def _told() -> list[str]:
     """What the system says of its zone: the variable TZ, else the file of the local time."""
-    told = os.environ.get("TZ")
-    if told is not None:
-        return [told.removeprefix(":") or "UTC"]
+    zone = os.environ.get("TZ")
+    if zone is not None:
+        return [zone.removeprefix(":") or "UTC"]
     found = []
     with suppress(OSError):
         _, table, name = os.path.realpath(_LOCALTIME).partition("/zoneinfo/")

@@ -93,7 +93,7 @@ _NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d{1,3})?$")
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A believed value: its mean and the ends of a central interval, all in the unit of the key it stands at."""
+    """An uncertain value: its mean and the ends of a central interval, all in the unit of the key it stands at."""
 
     mean: float
     low: float

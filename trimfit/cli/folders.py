@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
-# What the shop's settings mean; the unit is told by the name's end.
+# What the shop's settings mean; the unit is shown by the name's end.
 MEANINGS = {
     "ratio_low_g": "just ratio of low G to low A",
     "ratio_d": "just ratio of D to low A",
@@ -174,8 +174,9 @@ def draft(
 ) -> None:
     """Read one loose sheet, a row a reed or a row a visit, into a CSV folder to look over. Nothing is logged.
 
-    Columns are told by their heads and by what stands in them. Each guess (column, unit, date, crow, order of visits,
-    times) and each cell that could not be read is listed, here and in guesses.txt in the folder; then: trimfit import.
+    Columns are recognised by their heads and by what stands in them. Each guess (column, unit, date, crow, order of
+    visits, times) and each cell that could not be read is listed, here and in guesses.txt in the folder; then: trimfit
+    import.
 
     Example: trimfit draft my_reeds.csv drafted
     """

@@ -1,4 +1,4 @@
-"""The verb that learns: coefficients per type, variance parts, and how well batches never seen were foretold."""
+"""The verb that learns: coefficients per type, variance parts, and how well batches never seen were predicted."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def learn(
     context: typer.Context,
     as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")] = False,
 ) -> None:
-    """Fit the log now, and say how each reed type answers, what varies, and how true the foretelling is.
+    """Fit the log now, and say how each reed type answers, what varies, and how well it predicts.
 
     Nobody has to: `ask` brings the fit up to date when it is due.
 
@@ -75,7 +75,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
     ]
     names = ("gap", "crow", "pitch", "gap a mm", "crow a mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5)).split("\n")
-    lines += ["", "foretold against found, each batch left out (errors in cents; how many in a hundred fell inside)"]
+    lines += ["", "predicted against found, each batch left out (errors in cents; how many in a hundred fell inside)"]
     held = [
         (
             row["output"].replace("_", " "),

@@ -107,7 +107,7 @@ def rehearse(
     seed: Annotated[int, typer.Option(help="The same seed gives the same answer.", min=0)] = 1,
     as_json: Json = False,
 ) -> None:
-    """What an order's run will give: played out on reeds drawn from what is believed, before a blade is touched.
+    """What an order's run will give: played out on reeds drawn from the posterior, before a blade is touched.
 
     Example: trimfit rehearse O-12
     """
@@ -167,7 +167,7 @@ def _share(share: float, se: float, draws: int) -> str:
         return f"under {300.0 / draws:.1f} %"
     if share >= 1.0:
         return f"over {100.0 - 300.0 / draws:.1f} %"
-    return f"{100 * share:.1f} % (give or take {100 * se:.1f})"
+    return f"{100 * share:.1f} % (± {100 * se:.1f})"
 
 
 def register(app: typer.Typer) -> None:

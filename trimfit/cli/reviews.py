@@ -49,10 +49,10 @@ def _plus_minus(value: Interval) -> str:
 def batches(context: typer.Context, as_json: Json = False) -> None:
     """Which batches drifted from their type's running norm, most drifted first.
 
-    The start is told in cents of crow at no trim, plus for sharp; where the gap starts off, that counts too: beyond the
-    length of trim that twice the crow's limit is worth. The answer to a cut is the slope of the gap, in per cent of the
-    type's. Settling is what the crow does in a week with no work done on the reed; it is judged against what the type
-    does, and counts where reeds were read again. The chance is that of being off by more than the settings
+    The start is given in cents of crow at no trim, plus for sharp; where the gap starts off, that counts too: beyond
+    the length of trim that twice the crow's limit is worth. The answer to a cut is the slope of the gap, in per cent
+    of the type's. Settling is what the crow does in a week with no work done on the reed; it is judged against what
+    the type does, and counts where reeds were read again. The chance is that of being off by more than the settings
     drift_start_cents, drift_response_pct or drift_settle_cents_per_week. Drifted: that is sure, and out of the ordinary
     for batches of this shop. Of those called a share of 1 - drift_chance at most is expected to be within what the shop
     cares about after all. Intervals, and what stands after ±, hold nine times in ten.

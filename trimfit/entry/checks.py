@@ -1,6 +1,6 @@
 """Doubts at entry: what a careful neighbour at the bench would ask about before a line is logged.
 
-Pure functions of the record, the reed's history, the shop's settings and what is foretold. A doubt is asked about at
+Pure functions of the record, the reed's history, the shop's settings and what is predicted. A doubt is asked about at
 once, kept when confirmed, and stays with its entry. That holds for values that a chanter or a blade can have
 (`units.BOUNDS`): an octave slip that no chanter can sound is mended or typed anew, and no confirmation keeps it, for it
 is no measured value of anything.
@@ -71,29 +71,29 @@ def reading_doubts(
     reading: Reading,
     history: ReedHistory,
     settings: Settings,
-    foretold: Mapping[str, tuple[float, float]],
+    predicted: Mapping[str, tuple[float, float]],
     *,
     typed: Typed = AS_SOUNDING,
     foreseen: ExpectedReading | None = None,
 ) -> list[Doubt]:
     """All doubts about a reading not yet logged, those that a slip explains first.
 
-    foretold: output to mean and standard deviation (as low A, cents from 440 Hz) of the next reading; what it lacks
+    predicted: output to mean and standard deviation (as low A, cents from 440 Hz) of the next reading; what it lacks
     is judged from the reed's last reading and from the reading itself. typed: how the line was typed. foreseen: what
-    is foretold under the reading's own conditions, all outputs together, of this reed and of those beside it; it then
-    stands in for `foretold` where the reed was last read in the same chanter.
+    is predicted under the reading's own conditions, all outputs together, of this reed and of those beside it; it then
+    stands in for `predicted` where the reed was last read in the same chanter.
     """
     scale = _scale(settings)
     whole, history = history, since_event(history)
     if whole.readings and not history.readings:
-        foretold, foreseen = {}, None  # an event came after all that was read: it may stand anywhere
+        predicted, foreseen = {}, None  # an event came after all that was read: it may stand anywhere
     last_s = max((one.at_s for one in history.readings), default=float("-inf"))
     after_cut = any(one.at_s >= last_s for one in history.trims) and bool(history.readings)
-    told = _widened(foretold, reading, history)
+    known = _widened(predicted, reading, history)
     same_chanter = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
     if foreseen is not None:
-        told = foreseen.own.each() if same_chanter else {}
-    expected = {**rough_expectation(reading, history, scale), **told}
+        known = foreseen.own.each() if same_chanter else {}
+    expected = {**rough_expectation(reading, history, scale), **known}
     doubts = slip_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
     slipped = bool(doubts) and all(doubt.meant for doubt in doubts)
     moved = _moved(reading, foreseen, scale) if same_chanter and not slipped else None
@@ -246,15 +246,15 @@ def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> flo
 
 
 def _widened(
-    foretold: Mapping[str, tuple[float, float]], reading: Reading, history: ReedHistory
+    predicted: Mapping[str, tuple[float, float]], reading: Reading, history: ReedHistory
 ) -> dict[str, tuple[float, float]]:
-    """What is foretold holds for the last reading's pressure and temperature: away from them less is certain."""
+    """What is predicted holds for the last reading's pressure and temperature: away from them less is certain."""
     last = history.readings[-1].record if history.readings else reading
     off_kpa = abs(reading.pressure_kpa - last.pressure_kpa) if reading.pressure_kpa and last.pressure_kpa else 0.0
     both = reading.temperature_c is not None and last.temperature_c is not None
     off_c = abs((reading.temperature_c or 0.0) - (last.temperature_c or 0.0)) if both else 0.0
     more = off_kpa * CENTS_PER_KPA + off_c * CENTS_PER_DEGREE
-    return {output: (mean, (sd**2 + more**2) ** 0.5) for output, (mean, sd) in foretold.items()}
+    return {output: (mean, (sd**2 + more**2) ** 0.5) for output, (mean, sd) in predicted.items()}
 
 
 def unbalanced(

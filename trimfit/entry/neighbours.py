@@ -1,7 +1,7 @@
 """What a reading should show, all outputs together, and whether it reads rather like another reed.
 
-Outputs of one reed stand in firm relations to one another (crow, E and F foretell each other), so that a reading typed
-under a neighbour's name may lie within what is foretold of each output by itself and yet be impossible as a whole. It
+Outputs of one reed stand in firm relations to one another (crow, E and F predict each other), so that a reading typed
+under a neighbour's name may lie within what is predicted of each output by itself and yet be impossible as a whole. It
 is asked about when the reading as a whole is unlikely for its own reed (five in a hundred honest ones are), and another
 reed of the batch that is still at the bench explains it better by `Foreseen.better` in log density. Densities are
 Student's with few degrees of freedom: one wild note, which no reed explains, then weighs little for any of them.
@@ -70,7 +70,7 @@ class Joint:
         return float(sum(sum(a * b for a, b in zip(off, way, strict=True)) ** 2 for way in basis))
 
     def off_sd(self, now: Mapping[str, float], weights: Mapping[str, float]) -> tuple[float, float]:
-        """How far a weighted sum of outputs lies from what is foretold of it, in cents and in standard deviations."""
+        """How far a weighted sum of outputs lies from what is predicted of it, in cents and in standard deviations."""
         at = {name: self.outputs.index(name) for name in weights}
         off = sum(w * (now[name] - self.mean_cents[at[name]]) for name, w in weights.items())
         var = sum(w * v * self.cov_cents2[at[a]][at[b]] for a, w in weights.items() for b, v in weights.items())

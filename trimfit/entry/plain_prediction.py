@@ -111,7 +111,7 @@ def plain_prediction(
 
 
 def _joint(numbers: TypeNumbers, reading: Reading, history: ReedHistory, scale: Mapping[str, Fraction]) -> Joint | None:
-    """What is foretold, of this or another reed of the batch, of the outputs that the reading holds."""
+    """What is predicted, of this or another reed of the batch, of the outputs that the reading holds."""
     removed_mm = sum(one.record.length_mm or 0.0 for one in history.trims)
     strokes = sum(one.record.lip_strokes or 0.0 for one in history.trims)
     held = {*reading.notes_hz, *(("crow",) if reading.crow_hz is not None else ())}

@@ -1,4 +1,4 @@
-"""Slips of the hand and the ear at the bench: which of them explains a value that lies far from what was foretold.
+"""Slips of the hand and the ear at the bench: which of them explains a value that lies far from what was predicted.
 
 Everything here is in cents as low A from 440 Hz. `expected` maps an output (`crow` or a note's key) to the mean and
 the standard deviation of what the next reading should show. The kinds of slip are common practice, no source.
@@ -146,7 +146,7 @@ def _off(cents: float) -> str:
 
 
 def _given(after_cut: bool) -> str:
-    return "what this cut should give" if after_cut else "what was foretold"
+    return "what this cut should give" if after_cut else "what was predicted"
 
 
 def _sentence(text: str) -> str:
@@ -158,7 +158,7 @@ SURE_KINDS = ("octave", "as-low-a", "hertz-for-cents")
 
 
 def _near_cents(sd: float, off_cents: float = 0.0) -> float:
-    """How near to the foretold a mended value must come for a slip to count as its explanation.
+    """How near to the predicted a mended value must come for a slip to count as its explanation.
 
     off_cents: how far off it was as typed, for the slips that so great an error hardly meets by chance.
     """
@@ -168,7 +168,7 @@ def _near_cents(sd: float, off_cents: float = 0.0) -> float:
 def _swapped(
     reading: Reading, far: list[str], expected: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]
 ) -> Iterator[tuple[str, str]]:
-    """Pairs of notes whose values, exchanged, both come near to what was foretold; each note in one pair at most."""
+    """Pairs of notes whose values, exchanged, both come near to what was predicted; each note in one pair at most."""
     used: set[str] = set()
     for one, other in combinations([note for note in NOTES if note in reading.notes_hz and note in expected], 2):
         if used & {one, other} or not {one, other} & set(far):
@@ -179,18 +179,20 @@ def _swapped(
             yield one, other
 
 
-def _back(note: str, hz: float, reading: Reading, foretold: tuple[float, float], scale: Mapping[str, Fraction]) -> bool:
-    """Whether `hz` in the place of what was typed brings a note back to what was foretold of it."""
-    mean, sd = foretold
+def _back(
+    note: str, hz: float, reading: Reading, predicted: tuple[float, float], scale: Mapping[str, Fraction]
+) -> bool:
+    """Whether `hz` in the place of what was typed brings a note back to what was predicted of it."""
+    mean, sd = predicted
     typed_off, off = (cents_from_440(value / float(scale[note])) - mean for value in (reading.notes_hz[note], hz))
     return abs(off) <= _near_cents(sd, typed_off)
 
 
 def _slip(
-    reading: Reading, output: str, foretold: tuple[float, float], scale: Mapping[str, Fraction], typed: Typed
+    reading: Reading, output: str, predicted: tuple[float, float], scale: Mapping[str, Fraction], typed: Typed
 ) -> tuple[str, str, float] | None:
-    """Kind, words and mended hertz of the slip that brings an output near to what was foretold."""
-    mean, sd = foretold
+    """Kind, words and mended hertz of the slip that brings an output near to what was predicted."""
+    mean, sd = predicted
     ratio = 1.0 if output == "crow" else float(scale[output])
     hz = reading.crow_hz if output == "crow" else reading.notes_hz[output]
     if hz is None:

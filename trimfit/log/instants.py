@@ -41,7 +41,7 @@ def zone_to_set(connection: Connection) -> str | None:
 
 
 def unreadable(zone: str, kind: Kind, values: Sequence[Any]) -> bool:
-    """Whether a row's time cannot be told here: it has no offset, and this machine does not know the shop's zone."""
+    """Whether a row's time is unknown here: it has no offset, and this machine does not know the shop's zone."""
     if kind.time is None or has_offset(str(values[kind.index[kind.time]])):
         return False
     try:

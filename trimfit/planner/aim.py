@@ -36,7 +36,7 @@ Array = NDArray[np.float64]
 K = len(OUTPUTS)
 NODES = 17
 MOST_LOG_SD = 0.5
-"""A slope is never believed to be less known than this: within a factor of two or so (common practice, no source)."""
+"""A slope is never taken to be less known than this: within a factor of two or so (common practice, no source)."""
 LEAST_SLOPE = 0.25
 NEED_POINTS = 241
 FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
@@ -108,7 +108,7 @@ def even_nodes(count: int = NODES) -> tuple[Array, Array]:
     """Evenly spaced nodes over ±4.25 and their weights for a standard normal variable (weights sum to 1).
 
     For chances: a tail is a step in the slope, and a step falls between Gauss-Hermite's few wide nodes (with 11 of them
-    a chance of 1.6 % was told as 0.8 %), while an even grid finer than what blurs the step is nearly exact.
+    a chance of 1.6 % was stated as 0.8 %), while an even grid finer than what blurs the step is nearly exact.
     """
     x = np.linspace(-4.25, 4.25, count)
     w = np.exp(-0.5 * x * x)
@@ -181,7 +181,7 @@ class AimPosterior:
         return float((variance[0] + (mean[0] - mean[0] @ self.weight) ** 2) @ self.weight)
 
     def need_mm(self) -> float:
-        """Length that would bring the believed gap to zero, mm (0 where it is there already).
+        """Length that would bring the posterior mean of the gap to zero, mm (0 where it is there already).
 
         The gap is a quadratic in g, so that its root, and the curve's inverse there, are closed forms.
         """

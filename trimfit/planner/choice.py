@@ -29,7 +29,7 @@ LEAST_CEILING = 1e-9
 LEAST_CUT_SDS = 2.5
 """A cut shorter than so many of the hand's own errors is none."""
 MODEL_DOUBT = 1.4
-"""The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is told right
+"""The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is right
 only to a factor of about so much (reports/playing.md)."""
 MOST_READINGS, MOST_UNSURE, MOST_BARRED = 3, 4, 6
 """So many readings of one state are taken to know it better; because they contradict each other; because they allow no
@@ -50,7 +50,7 @@ class Rules:
 
 @dataclass(frozen=True, slots=True)
 class Unconfirmed:
-    """Another explanation of the latest readings (one was wild, the reed moved): its chance, what is believed if it is
+    """Another explanation of the latest readings (one was wild, the reed moved): its chance, the posterior if it is
     the true one, and whether it is that the reed moved."""
 
     chance: float

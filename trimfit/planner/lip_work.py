@@ -1,7 +1,7 @@
 """The second aim, target pitch, and the second control, the lips: what is to be gained by strokes and by readings.
 
-Let delta be the meeting pitch less the target (cents), or the pitch as it is once the gap is closed, believed
-N(delta, sigma²); a stroke moves it by l, give or take what is not known of that (what strokes do to the type, and to
+Let delta be the meeting pitch less the target (cents), or the pitch as it is once the gap is closed, posterior
+N(delta, sigma²); a stroke moves it by l, ± what is not known of that (what strokes do to the type, and to
 this reed), and cannot be put back. A reading of error r takes sigma² to 1/(1/sigma² + 1/r²).
 Over the next few readings this is a small dynamic programme on a grid of delta,
 
@@ -30,16 +30,17 @@ __all__ = ["LEAST_STROKE_CENTS", "LipPlan"]
 
 Array = NDArray[np.float64]
 MOST_STROKES = 10
-"""On one visit: what so many have done is heard before more are done."""
+"""On one visit: what so many have done is seen before more are done."""
 LEVELS = 6
 LEAST_STROKE_CENTS = 0.02
 ROOM_TOLERANCES, ROOM_SDS = 0.6, 2.5
-"""Strokes may bring the believed gap so many tolerances over zero, and no nearer to past than so many of its sd."""
+"""Strokes may bring the gap so many tolerances over zero, and no nearer to past than so many of its sd."""
 WORTH_READING = 0.9
 
 
 class LipPlan:
-    """Costs in minutes of the pitch as believed: of leaving it, of reading again, of strokes. 0 without a target."""
+    """Costs in minutes of the pitch by the posterior: of leaving it, of reading again, of strokes. 0 without a
+    target."""
 
     def __init__(
         self,

@@ -45,7 +45,7 @@ def crossings(level: npt.ArrayLike, slope: npt.ArrayLike, threshold: float, *, r
 
 @dataclass(frozen=True, slots=True)
 class CrossingPosterior:
-    """What is believed of an amount still needed: its median and a central interval (infinite where it may never be
+    """The posterior of an amount still needed: its median and a central interval (infinite where it may never be
     reached), the chance that the threshold is passed already, and the chance that it is never reached."""
 
     median: float

@@ -27,7 +27,7 @@ class Prospect:
 
 
 def prospect(belief: AimPosterior, aim: Aim, table: PolicyTable, rules: Rules) -> Prospect:
-    """What a blank so believed promises: foretold trim in mm, cuts, chance of ending good for the aim.
+    """What a blank with this posterior promises: predicted trim in mm, cuts, chance of ending good for the aim.
 
     The chance is that of not being past already, times that of staying within the ceiling, times that of the target
     pitch being had (1 without one), times that of the blade being long enough.

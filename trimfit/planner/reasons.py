@@ -139,7 +139,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}"
     if reason == "since-cut?":
         where = f" in {aim.chanter}" if aim.chanter else ""
-        return f"that is foretold from other readings: read it{where} as it is now"
+        return f"that is predicted from other readings: read it{where} as it is now"
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
         days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
         return f"it lay {days} and may have moved by {_cents(grounds.may_have_moved_cents)}: read it first"

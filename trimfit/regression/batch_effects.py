@@ -79,7 +79,7 @@ def _offsets(model: FittedModel, n_chanters: int) -> tuple[Array, Array]:
 
 
 def conditioned(model: FittedModel, rows: Rows, coding: Coding) -> Array:
-    """Crow and gap (n, 2), cents, of readings with what type, length, lips, chanter and air foretell taken off."""
+    """Crow and gap (n, 2), cents, of readings with what type, length, lips, chanter and air predict taken off."""
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     y = np.column_stack([rows.y[:, 0], rows.y @ np.where(CROW_AND_GAP[1] != 0, CROW_AND_GAP[1], 0.0)])
     y[:, 1] = rows.y[:, OUTPUTS.index("f")] - rows.y[:, OUTPUTS.index("e")]
@@ -140,9 +140,9 @@ def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> Ba
     cov = np.linalg.inv(info + np.diag(1.0 / loose))
     middle = np.einsum("bij,bj->bi", cov, vector)
     own = 1.0 / np.einsum("bii->bi", cov) - 1.0 / loose
-    told = own > 1e-3 / loose
-    estimate[told] = (middle / np.einsum("bii->bi", cov))[told] / own[told]
-    variance[told] = 1.0 / own[told]
+    informed = own > 1e-3 / loose
+    estimate[informed] = (middle / np.einsum("bii->bi", cov))[informed] / own[informed]
+    variance[informed] = 1.0 / own[informed]
     # the random slope is in units of s g: back to cents per mm of this type
     estimate[:, 2:] *= ratio[:, None]
     variance[:, 2:] *= ratio[:, None] ** 2

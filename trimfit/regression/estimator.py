@@ -1,7 +1,7 @@
 """The response of a shop's reeds as an estimator with scikit-learn's manners: frames in, frames out.
 
-`fit` learns the whole shop at once (`steps.fit_model`); `predict` foretells readings. A row is foretold from what the
-training frame told of its own reed, of its batch and of its type, each only as far as it stood there: a reed never
+`fit` learns the whole shop at once (`steps.fit_model`); `predict` predicts readings. A row is predicted from what the
+training frame says of its own reed, of its batch and of its type, each only as far as it stood there: a reed never
 seen leans on its batch, a batch never seen on its type, a type never seen on the shop's other types.
 """
 
@@ -106,7 +106,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         Returns a frame with the same index: the ten `<output>_cents` (cents from 440 Hz, notes as low A) and
         `gap_cents` (F less E); with return_std also `<output>_std_cents` and `gap_std_cents`, the standard deviations
         of a next reading about them: of what is not known of the reed, and of one reading's error. A row that names no
-        chanter is foretold in one never met, which widens its notes.
+        chanter is predicted in one never met, which widens its notes.
 
         Raises InputError for a missing column, sklearn's NotFittedError before `fit`.
         """
@@ -117,7 +117,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         mean, variance = np.empty((len(rows), len(OUTPUTS) + 1)), np.empty((len(rows), len(OUTPUTS) + 1))
         for batch in range(len(rows.batches)):
             at = np.flatnonzero(rows.batch_code == batch)
-            mean[at], variance[at] = self._foretell(rows, at, types, chanters)
+            mean[at], variance[at] = self._predict_rows(rows, at, types, chanters)
         names = [*OUTPUTS, "gap"]
         out = {f"{name}_cents": mean[:, k] for k, name in enumerate(names)}
         if return_std:
@@ -125,7 +125,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         return pd.DataFrame(out, index=frame.index)
 
     def score(self, frame: pd.DataFrame, y: object = None) -> float:
-        """Minus the mean absolute error of the foretold gap, in cents, over the rows whose gap was read: 0 is perfect.
+        """Minus the mean absolute error of the predicted gap, in cents, over the rows whose gap was read: 0 is perfect.
 
         The mean absolute error, since a mistyped reading in the frame must not decide. Raises InputError where no row
         has both F and E.
@@ -135,12 +135,12 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
             raise InputError("no row has both F and E", "score", "give readings with f_cents and e_cents")
         return -float((self.predict(frame)["gap_cents"] - f_less_e).abs().mean())
 
-    def _foretell(
+    def _predict_rows(
         self, rows: Rows, at: NDArray[np.intp], types: tuple[str, ...], chanters: tuple[str, ...]
     ) -> tuple[Array, Array]:
         """Mean and variance (n, 11) of the rows `at`, all of one batch: the ten outputs, then the gap."""
         model, code = self.card_, int(rows.type_code[at[0]])
-        # a row that names no chanter is foretold in one never met
+        # a row that names no chanter is predicted in one never met
         names = (*chanters, NO_CHANTER)
         asked = np.where(rows.chanter_code[at] >= 0, rows.chanter_code[at], len(chanters))
         states, blank = self._states(rows.batches[rows.batch_code[at[0]]], code, asked, types, names)

@@ -138,9 +138,9 @@ def log_crossing_line(amount: Values, change: Values, covariate: Values, thresho
 
 
 def held_out_errors(design: Values, response: Values, groups: npt.NDArray[Any] | list[Any]) -> Array:
-    """Error of each response (n_rows,), foretold by a fit that has seen no row of its group.
+    """Error of each response (n_rows,), predicted by a fit that has seen no row of its group.
 
-    Leave out whole reeds or batches, not rows: rows of one reed resemble each other, so a row foretold from its
+    Leave out whole reeds or batches, not rows: rows of one reed resemble each other, so a row predicted from its
     neighbours flatters (Roberts et al., Ecography 40 (2017)). Pass `range(n_rows)` for the flattering kind.
     Raises InputError for fewer than two groups.
     """

@@ -1,8 +1,8 @@
-"""Held-out error and coverage: every batch foretold as if it had never been seen.
+"""Held-out error and coverage: every batch predicted as if it had never been seen.
 
 Under the fit's covariances a batch's information is known exactly, so leaving it out is a subtraction
 (`reed.batch_states(forget=True)`) and not a new fit; the covariances themselves, which a single batch hardly moves,
-are kept. Each reed of the batch is then followed alone: from its first readings the next one is foretold, found, and
+are kept. Each reed of the batch is then followed alone: from its first readings the next one is predicted, found, and
 counted in. No reed and no batch stands on both sides (Roberts et al., 2017, Ecography 40, 913-929).
 
 Two naive rules stand beside it: the last reading plus the type's average slope (what a maker does with one figure in
@@ -35,7 +35,7 @@ LEAST_CUT_MM = 0.02
 NOT_TAKEN = 1e12
 """Variance (cents²) of the error of a cell that was not taken."""
 MOST_OF_A_REED = 30
-"""So many readings of a reed, its first, are foretold one after another."""
+"""So many readings of a reed, its first, are predicted one after another."""
 MOST_NUMBERS = 10_000_000
 """So many are worked on at once, or one reed's."""
 _GAP = np.zeros(K)
@@ -44,7 +44,7 @@ _GAP[OUTPUTS.index("f")], _GAP[OUTPUTS.index("e")] = 1.0, -1.0
 
 @dataclass(frozen=True, slots=True)
 class HeldOut:
-    """One row a foretold reading. type_code, before (n,): readings of the reed before it; found, foretold, sd,
+    """One row a predicted reading. type_code, before (n,): readings of the reed before it; found, predicted, sd,
     type_rule, slope_rule (n, 11): the gap, then the ten outputs, in cents; NaN where there is none."""
 
     type_code: NDArray[np.intp]
@@ -98,7 +98,8 @@ def _terms(model: FittedModel, rows: Rows, chanters: list[int]) -> Array:
 
 
 def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, at: NDArray[np.intp]) -> HeldOut:
-    """Reeds of one batch that were read equally often: each reading foretold from those before it; at (R, n): the rows.
+    """Reeds of one batch that were read equally often: each reading predicted from those before it; at (R, n): the
+    rows.
 
     One Cholesky root of all readings of a reed holds every forecast: with V = S + noise = L L', and the readings before
     j written <, the mean of reading j given them is the state's plus L_j< L_<^-1 r_<, its variance S_jj - L_j< L_j<'.
@@ -165,7 +166,7 @@ def _moved(levels: Levels, shape: tuple[int, ...]) -> Array:
 
 
 def _naive(y: Array, removed_mm: Array, slopes: Array) -> tuple[Array, Array]:
-    """What the two naive rules foretell: the last reading of each output plus a slope times the length cut since.
+    """What the two naive rules predict: the last reading of each output plus a slope times the length cut since.
 
     y (R, n, K), removed_mm (R, n), slopes (K,) of the type; returns (R, n, K) by the type's and the reed's own slope.
     """

@@ -60,7 +60,7 @@ class StoryPoint:
 
 @dataclass(frozen=True, slots=True)
 class FanPoint:
-    """What is believed of F and E as low A when `removed_mm` in all has come off."""
+    """The posterior of F and E as low A when `removed_mm` in all has come off."""
 
     removed_mm: float
     f_hz: Interval
@@ -267,9 +267,9 @@ class GWitness:
 
 @dataclass(frozen=True, slots=True)
 class ChanterMap:
-    """What one chanter asks for. `told_pitch_hz`: what the maker was told, if anything; `suits`: stock reeds for it;
-    `agrees`: what was told, the reed types and the G octave say the same; `pressure_kpa`: at which all of it is said,
-    None where nobody ever logged a pressure."""
+    """What one chanter asks for. `told_pitch_hz`: what the maker was told by its owner, if anything; `suits`: stock
+    reeds for it; `agrees`: the stated pitch, the reed types and the G octave say the same; `pressure_kpa`: at which
+    all of it is said, None where nobody ever logged a pressure."""
 
     chanter: str
     readings: int = 0
@@ -366,7 +366,7 @@ class ValidationRow:
 
 @dataclass(frozen=True, slots=True)
 class Validation:
-    """Foretold against found on batches the fit had not seen. `pairs`: (foretold, found) gaps in cents."""
+    """Predicted against observed on batches the fit had not seen. `pairs`: (predicted, found) gaps in cents."""
 
     rows: tuple[ValidationRow, ...] = ()
     pairs: tuple[tuple[float, float], ...] = ()
@@ -387,11 +387,11 @@ class Repeatability:
 
 @dataclass(frozen=True, slots=True)
 class TicketNote:
-    """One note on the ticket, as low A. `read` is what was read, if it was; `foretold` what is believed."""
+    """One note on the ticket, as low A. `read` is what was read, if it was; `predicted_hz` the posterior."""
 
     note: str
     read_hz: float | None = None
-    foretold_hz: Interval | None = None
+    predicted_hz: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True)

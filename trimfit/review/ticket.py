@@ -159,7 +159,7 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
 
 def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
     """Note by note: as low A, cents from the aim, and a strip; returns where the next line stands."""
-    by_key = {note.note: note for note in ticket.notes if note.read_hz is not None or note.foretold_hz is not None}
+    by_key = {note.note: note for note in ticket.notes if note.read_hz is not None or note.predicted_hz is not None}
     notes = [by_key[key] for key in NOTES if key in by_key]
     if not notes:
         return _paragraph(axes, top + 3.0, "No note was read.")
@@ -179,12 +179,12 @@ def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
     for place, note in enumerate(notes):
         _note_row(axes, note, top + 5.0 + _ROW_MM * (place + 0.5), ticket.aim_hz, middle, scale)
     if any(note.read_hz is None for note in notes):
-        _put_text(axes, _STRIP_RIGHT, foot + 2.4, "hollow: foretold, not read", size=6.0, role="mute", ha="right")
+        _put_text(axes, _STRIP_RIGHT, foot + 2.4, "hollow: predicted, not read", size=6.0, role="mute", ha="right")
     return foot
 
 
 def _note_row(axes: Axes, note: TicketNote, y: float, aim_hz: float | None, middle: float, scale: float) -> None:
-    value = note.read_hz if note.read_hz is not None else (note.foretold_hz.mean if note.foretold_hz else 0.0)
+    value = note.read_hz if note.read_hz is not None else (note.predicted_hz.mean if note.predicted_hz else 0.0)
     read = note.read_hz is not None
     bold = note.note in ("e", "f")
     _put_text(axes, _LEFT, y + 1.1, OUTPUT_WORDS[note.note], size=8.0, bold=bold)
@@ -195,8 +195,8 @@ def _note_row(axes: Axes, note: TicketNote, y: float, aim_hz: float | None, midd
     aim = cents_from_440(aim_hz)
     off = cents_from_440(value) - aim
     _put_text(axes, 58.0, y + 1.1, number(off, "+.0f"), size=8.0, bold=bold, ha="right")
-    if note.foretold_hz is not None:
-        ends = [cents_from_440(end) - aim for end in (note.foretold_hz.low, note.foretold_hz.high)]
+    if note.predicted_hz is not None:
+        ends = [cents_from_440(end) - aim for end in (note.predicted_hz.low, note.predicted_hz.high)]
         ends = [middle + scale * min(_STRIP_CENTS, max(-_STRIP_CENTS, end)) for end in ends]
         axes.plot(ends, [y, y], color=LIGHT["mute"], linewidth=1.2)
     inside = abs(off) <= _STRIP_CENTS

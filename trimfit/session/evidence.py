@@ -1,6 +1,6 @@
 """What stands behind an answer: which readings a reed has, and which answers they allow.
 
-The planner weighs minutes; it may find that a reed is best handed over, or given up, on what is foretold alone. A
+The planner weighs minutes; it may find that a reed is best handed over, or given up, on predictions alone. A
 maker hears `finished`, `past` and `no-fit` as things that were measured. So here: nothing of the kind before F and E
 were read together, none on one doubtful reading, none on a reed not read in its chanter since its last cut; and a reed
 that was never read is sent to the chanter before the planner is asked. A shop that knows type and chanter may cut by
@@ -60,8 +60,10 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     assumed = None
     if both and aim.pressure_kpa is not None and both[-1].record.pressure_kpa is None:
         assumed = (bench.settings.bench_pressure_kpa, aim.pressure_kpa)
-    told = bench.chanter(aim.chanter) if aim.chanter else None
-    unread = bool(aim.chanter) and not (told and told.meeting_pitch_hz) and not bench.chanter_read(aim.chanter or "")
+    chanter = bench.chanter(aim.chanter) if aim.chanter else None
+    unread = (
+        bool(aim.chanter) and not (chanter and chanter.meeting_pitch_hz) and not bench.chanter_read(aim.chanter or "")
+    )
     return Grounds(
         readings=len(history.readings),
         notes_read=len(with_notes),

@@ -1,4 +1,4 @@
-"""What a reading about to be logged should show: the house's belief of its reed and of the reeds beside it."""
+"""What a reading about to be logged should show: the posterior of its reed and of the reeds beside it."""
 
 from __future__ import annotations
 

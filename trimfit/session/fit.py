@@ -52,7 +52,7 @@ def _quiet(step: str, done: int, whole: int) -> None:
 
 
 class _Learning:
-    """All the steps of a fit told as one: `learning from your log`, in hundredths."""
+    """All the steps of a fit reported as one: `learning from your log`, in hundredths."""
 
     def __init__(self, tell: Tell, steps: int) -> None:
         self._tell, self._steps, self._step, self._behind, self._told = tell, steps, "", -1, -1
@@ -241,6 +241,6 @@ def outlier_marks(journal: Journal) -> list[Mark]:
         whole = len(low) >= WHOLE_READING
         what = "the whole reading lies" if whole else f"{' and '.join(low)} lie{'s' if len(low) == 1 else ''}"
         than = "; was it another reed?" if whole else ""
-        sentence = f"{what} far from what all other readings foretell, and counts for little{than}"
+        sentence = f"{what} far from what all other readings predict, and counts for little{than}"
         out.append(Mark(entry, reed, "not-borne-out", sentence))
     return out

@@ -142,7 +142,7 @@ class Bench:
     def see_batch(
         self, reed_type: str, batch: str, chanters: Sequence[str] = (), *, only: Collection[str] | None = None
     ) -> dict[str, Seen]:
-        """The reeds of a batch as they are believed to be, by name: all of them, or `only` those named.
+        """The posterior of each reed of a batch, by name: all of them, or `only` those named.
 
         `chanters` may be asked about besides those met.
         """
@@ -153,7 +153,7 @@ class Bench:
         return self.journal.of_batch(reed_type, batch, until_s=self.until_s)
 
     def see_reed(self, reed: Reed, chanters: Sequence[str] = ()) -> Seen:
-        """One reed as it is believed to be, given all that its batch has told."""
+        """The posterior of one reed, given all readings of its batch."""
         return self.see_batch(reed.reed_type, reed.batch, chanters, only=[reed.reed])[reed.reed]
 
     def see_elsewhere(self, reed: Reed, chanters: Sequence[str]) -> Seen:
@@ -190,11 +190,11 @@ class Bench:
             last = {h.readings[-1].record.chanter for h in asked if h.readings}
             ordered = {h.order.chanter for h in asked if h.order is not None}
             wanted = {name for name in {*chanters, *last, *ordered} if name}
-        told: dict[int, tuple[float | None, float | None]] = {}
+        stated: dict[int, tuple[float | None, float | None]] = {}
         for name in wanted:
             found = self.chanter(name)
             if found is not None and (found.meeting_pitch_hz or found.working_crow_hz):
-                told[names.index(name)] = (
+                stated[names.index(name)] = (
                     cents_from_440(found.meeting_pitch_hz) if found.meeting_pitch_hz else None,
                     cents_from_440(found.working_crow_hz) if found.working_crow_hz else None,
                 )
@@ -209,7 +209,7 @@ class Bench:
             in_fit=in_fit,
             extra_chanters=[names.index(name) for name in wanted],
             chanter_names=names,
-            told=told,
+            stated=stated,
             only=wanted_reed,
             now=now,
         )

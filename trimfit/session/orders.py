@@ -96,8 +96,8 @@ def order_named(journal: Journal, name: str) -> Order:
 
 
 def chanter_word(bench: Bench, chanter: str) -> str:
-    """What to do about a chanter whose pitch nobody has told or read; empty for others."""
-    told = bench.chanter(chanter)
-    if (told is not None and told.meeting_pitch_hz) or bench.chanter_read(chanter):
+    """What to do about a chanter whose pitch nobody has stated or read; empty for others."""
+    known = bench.chanter(chanter)
+    if (known is not None and known.meeting_pitch_hz) or bench.chanter_read(chanter):
         return ""
     return f"chanter {chanter} was never read with F and E: read two blanks in it first"

@@ -59,7 +59,7 @@ class EntryResult:
 
 
 class Doubtful(Exception):
-    """Something to log that is in doubt, where it was asked to be told of before: nothing was logged."""
+    """Something to log that is in doubt, where the caller wanted to know of it before: nothing was logged."""
 
     def __init__(self, doubts: Sequence[Doubt]) -> None:
         self.doubts = tuple(doubts)

@@ -72,7 +72,7 @@ def stock_for(journal: Journal, order: Order, until_s: float | None = None) -> l
 
 
 def seen_of(bench: Bench, histories: list[ReedHistory], order: Order, tell: Tell) -> list[Seen]:
-    """These reeds as they are believed to be, the order's chanter among those asked about."""
+    """The posterior of these reeds, the order's chanter among those asked about."""
     wanted = {h.reed.record.reed for h in histories}
     batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in histories})
     found: list[Seen] = []
@@ -159,8 +159,8 @@ def _chances(
     """Each blank's chance of ending good.
 
     With a target pitch it hangs on what readings on the way will tell of the chanter and what the lips then do, which
-    no formula of today's belief says: those blanks are played out as `rehearse` plays a run, blanks that are believed
-    alike together, all on the same draws.
+    no formula of today's posterior says: those blanks are played out as `rehearse` plays a run, blanks that are
+    believed alike together, all on the same draws.
     """
     import numpy as np
 

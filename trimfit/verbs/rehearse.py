@@ -90,7 +90,7 @@ def _refuse_without_evidence(journal: Journal, order: Order) -> None:
 def rehearse_order(
     path: Path, order_name: str, *, seed: int = 1, draws: int = DRAWS, tell: Tell = lambda *_: None
 ) -> Rehearsal:
-    """The run of an order played out on `draws` reeds drawn from what is believed of those in hand for it.
+    """The run of an order played out on `draws` reeds drawn from the posterior of those in hand for it.
 
     In hand are the order's reeds that have not left the bench; where there are none, the free blanks of the stock;
     where there is no stock, fresh reeds of the type the shop knows best. Same seed, same answer.

@@ -140,7 +140,7 @@ def own_words(own: OwnLines) -> str:
 def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     """The answer to `ask` in at most a handful of lines: what to do, where F and E stand, the chance, the reason.
 
-    Figures foretold for a reed whose F and E were never read are no figures of it: they are said only of a cut.
+    Figures predicted for a reed whose F and E were never read are no figures of it: they are said only of a cut.
     """
     lines = [f"> {_head(advice)}"]
     if advice.outcome:
@@ -230,16 +230,16 @@ def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None =
     return f"  {low:.0f} [{''.join(bar)}] {high:.0f} Hz  {_side(pairs[-1][0] - pairs[-1][1])}"
 
 
-def expected_line(foretold: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]) -> str:
-    """What the next reading should show: F and E sounding, where they are foretold, and one standard deviation."""
+def expected_line(predicted: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]) -> str:
+    """What the next reading should show: F and E sounding, where they are predicted, and one standard deviation."""
     parts, widest_hz = [], 0.0
     for note in ("f", "e"):
-        if note in foretold:
-            mean, sd = foretold[note]
+        if note in predicted:
+            mean, sd = predicted[note]
             hz = hz_from_cents(mean) * float(scale[note])
             parts.append(f"{note.upper()} {hz:.1f}")
             widest_hz = max(widest_hz, hz * sd * math.log(2) / 1200.0)
-    return f"  expect {' and '.join(parts)} Hz, give or take {widest_hz:.1f}" if parts else ""
+    return f"  expect {' and '.join(parts)} Hz, ± {widest_hz:.1f}" if parts else ""
 
 
 def reed_lines(history: ReedHistory, width: int = 80) -> list[str]:

@@ -30,18 +30,18 @@ CUT = Advice(
 
 
 class ToldAnswers:
-    """Answers as told: one advice for every reed, or none; what is foretold by reed."""
+    """Answers as told: one advice for every reed, or none; what is predicted by reed."""
 
     def __init__(
         self,
         advice: Advice | None = CUT,
-        foretold: Mapping[str, tuple[float, float]] | None = None,
+        predicted: Mapping[str, tuple[float, float]] | None = None,
         work: Sequence[str] = ("R-1", "R-2"),
         beside: Mapping[str, Joint] | None = None,
         cov: Sequence[Sequence[float]] | None = None,
     ) -> None:
         self.beside, self.cov = beside or {}, cov
-        self.advice, self.told, self.waiting = advice, foretold, list(work)
+        self.advice, self.told, self.waiting = advice, predicted, list(work)
 
     def reed(self, name: str) -> Advice:
         if self.advice is None:

@@ -29,9 +29,9 @@ TYPED = st.one_of(
 @example(["lost", "n", "good"], False, False)
 @given(st.lists(TYPED, max_size=14), st.booleans(), st.booleans())
 def test_the_tally_is_what_the_log_holds(lines: list[str], scripted: bool, learned: bool) -> None:
-    foretold = {"f": (110.0, 2.0), "e": (115.0, 2.0)} if learned else None
+    predicted = {"f": (110.0, 2.0), "e": (115.0, 2.0)} if learned else None
     with tempfile.TemporaryDirectory() as folder, shop_log(Path(folder) / "bench.trimfit") as journal:
-        sitting = seated(journal, ToldAnswers(predicted=foretold), scripted=scripted)
+        sitting = seated(journal, ToldAnswers(predicted=predicted), scripted=scripted)
         said = [*sitting.open(), *play(sitting, *lines), *sitting.close()]
         tally = sitting.tally
         assert said[-1] == f"this sitting: {tally.line()}"

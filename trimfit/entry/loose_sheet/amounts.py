@@ -116,7 +116,7 @@ class Amounts:
         meant: Mapping[int, str],
         notes: Notes,
     ) -> Amounts:
-        """Settle the unit of each column, by its head or by its numbers, and note each that was told by numbers."""
+        """Settle the unit of each column, by its head or by its numbers, and note each that was settled by numbers."""
         units = {}
         for column in columns:
             unit = column.unit

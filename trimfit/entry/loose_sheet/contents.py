@@ -93,7 +93,7 @@ def _crow_word(cell: str) -> object:
 def told_by_contents(
     columns: Sequence[Column], rows: Sequence[Sequence[str]], scale: Mapping[str, Fraction], notes: Notes
 ) -> list[Column]:
-    """The columns; those of unknown role are told by their cells where these leave no doubt, and noted."""
+    """The columns; those of unknown role are recognised by their cells where these leave no doubt, and noted."""
     headless = not any(column.title for column in columns)
     taken = {column.role for column in columns if column.role not in ("", "readings")}
     found = []

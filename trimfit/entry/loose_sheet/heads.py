@@ -192,7 +192,7 @@ def find_heads(rows: Sequence[Sequence[str]], notes: Notes) -> tuple[list[Column
     if best >= 0:
         return _headed(rows, best, notes)
     width = len(rows[0])
-    notes.guess("columns", "", "no row of heads was found: the columns were told by what stands in them")
+    notes.guess("columns", "", "no row of heads was found: the columns were recognised by what stands in them")
     return [Column(place, "", "") for place in range(width)], 0
 
 

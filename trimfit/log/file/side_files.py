@@ -64,13 +64,13 @@ def _is_its_own(path: Path, side: Path) -> bool:
         return False
     if side.name.endswith("-wal"):
         return _in_wal_mode(path) and _sound_with_it(path)
-    told = _stamp_in_journal(path, side)
+    in_journal = _stamp_in_journal(path, side)
     log = _stamp_of(path)
-    if told is None or log is None:
+    if in_journal is None or log is None:
         return _sound_with_it(path)
-    if told != _stamp_in_journal(path, side):
+    if in_journal != _stamp_in_journal(path, side):
         return False  # another process is at work: look again
-    return told.log == log.log and told.stamp in (log.stamp, log.before)
+    return in_journal.log == log.log and in_journal.stamp in (log.stamp, log.before)
 
 
 def _in_wal_mode(path: Path) -> bool:

@@ -2,7 +2,7 @@
 
 Of several that are not struck, the one that says most counts: of reeds one that has an order before one that has none,
 then the one with the fewest blanks, and of equals the one with the smallest id. That is the same on every bench,
-whichever way logs were merged; when an entry was made is not, for it is not told with the entry. The others stand in
+whichever way logs were merged; when an entry was made is not, for that is not part of the entry. The others stand in
 the table `eclipsed`, which can always be worked out anew from the entries.
 """
 

@@ -5,11 +5,11 @@ under the new name. That strike of the reed's entry is all that is remembered, a
 
 - A log (one *side* of a merge) in which an entry of a reed is not struck, and is the only one of its name, means that
   reed by the name. If the other side knows the entry as renamed, whatever that side logged under the old name is
-  renamed in the merge too: also what its bench, which had not heard of it yet, logged since.
+  renamed in the merge too: also what its bench, which did not know of it yet, logged since.
 - Strikes made so carry the time of the strike that they follow from, and entries get their ids from their content.
   So two logs merged either way come out the same, and merging again adds nothing.
 - A side that holds two reeds of the name, both not struck, does not say whose its entries are. They stay, and are
-  told as `unsure`: a merge of the log of the bench they come from renames them.
+  reported as `unsure`: a merge of the log of the bench they come from renames them.
 """
 
 from __future__ import annotations
@@ -84,8 +84,8 @@ def rename(
     with journal.writing() as connection:
         picked = [journal.find(entry) for entry in only]
         reeds = _reeds_named(connection, name)
-        told = _stated_renames(connection)
-        earlier = [entry for entry in told if told[entry][1] == to and _is_of(connection, entry, name)]
+        stated = _stated_renames(connection)
+        earlier = [entry for entry in stated if stated[entry][1] == to and _is_of(connection, entry, name)]
         if len(reeds) > 1 and not picked:
             raise InputError(
                 f"two benches have a reed {name[:60]!r} here",

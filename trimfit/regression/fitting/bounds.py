@@ -1,7 +1,7 @@
 """How much of a log a fit takes, so that it needs no more than about a gigabyte whatever the log is like.
 
 A shop of ordinary size is taken whole. Beyond that: the most read types have coefficients of their own, and a reed of
-another is believed as one of a type never seen, with its batch's readings; notes in the least read of very many
+another is taken as one of a type never seen, with its batch's readings; notes in the least read of very many
 chanters that one batch was read in count for nothing; and the joint pass rests on the reeds last read whose sums fit.
 """
 

@@ -128,8 +128,8 @@ def _held(fit: MixedFit, zz: Array, n_rows: int, m: Array) -> MixedFit:
 
     zz (2, 2, R): the reeds' sums. A reed tells of the variance of its own starts or slopes as much as its own estimate
     of that is reliable, squared (the Fisher information of a variance s² seen through an error e² is 1 / 2 (s² + e²)²,
-    and rho = s² / (s² + e²)); the readings' error is told by the degrees of freedom that the reeds' lines leave. FEW
-    of them tell all that is taken from the rows, one tells nothing: a flat likelihood ends anywhere.
+    and rho = s² / (s² + e²)); the readings' error is learned from the degrees of freedom that the reeds' lines leave.
+    FEW of them tell all that is taken from the rows, one tells nothing: a flat likelihood ends anywhere.
     """
     inner, noise = assumed_reed_cov(), float(m @ assumed_noise() @ m)
     outer = assumed_batch_cov(inner, inner, 0.0)
@@ -137,9 +137,9 @@ def _held(fit: MixedFit, zz: Array, n_rows: int, m: Array) -> MixedFit:
     about = np.where(zz[0, 0] > 0, zz[1, 1] - zz[0, 1] ** 2 / np.where(zz[0, 0] > 0, zz[0, 0], 1.0), 0.0)
     sizes = np.stack([zz[0, 0], np.maximum(about, 0.0)])
     signal = np.diag(assumed_inner)[:, None] * sizes
-    told = np.sum((signal / (signal + max(fit.noise, noise))) ** 2, axis=1)
+    informative = np.sum((signal / (signal + max(fit.noise, noise))) ** 2, axis=1)
     freedom = n_rows - int(np.count_nonzero(sizes[0] > 0)) - int(np.count_nonzero(sizes[1] > 1e-9))
-    share, sure = _share(told), float(_share(np.array(freedom)))
+    share, sure = _share(informative), float(_share(np.array(freedom)))
     both = np.minimum(share[:, None], share[None, :])
     return replace(
         fit,
@@ -149,9 +149,9 @@ def _held(fit: MixedFit, zz: Array, n_rows: int, m: Array) -> MixedFit:
     )
 
 
-def _share(told: Array) -> Array:
+def _share(informative: Array) -> Array:
     """How much of a variance is taken from rows that tell of it as so many clear cases would."""
-    out: Array = np.clip((told - 1.0) / (FEW - 1.0), 0.0, 1.0)
+    out: Array = np.clip((informative - 1.0) / (FEW - 1.0), 0.0, 1.0)
     return out
 
 

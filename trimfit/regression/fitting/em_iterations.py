@@ -92,7 +92,7 @@ class Globals:
 class Piece:
     """One batch's rows: where they stand, which coefficients of the fitted model they meet, its type; x with the
     offsets of `strangers` chanters before all else, which the fitted model has no room for: they are the batch's own,
-    like its deviations. """
+    like its deviations."""
 
     at: slice
     type_code: int
@@ -281,7 +281,7 @@ def em_step(
     g.batch_cov = _seeded(batch_sum, n_batches, likely, SEEDS["batch"], SEEDS["batch bend"])
     inverse = np.linalg.inv(g.reed_cov)
     raw = np.array([np.sum(inverse * s) for s in type_sum]) / OWN
-    # told against the shop's own middle: what the assumptions add makes every type look less than the whole, and were
+    # held against the shop's own middle: what the assumptions add makes every type look less than the whole, and were
     # that taken for a scale, the reeds' covariance would shrink with each step
     raw *= n_reeds / max(float(raw.sum()), 1e-9)
     seed = 20.0
@@ -307,7 +307,7 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     middle held against 1 instead, reeds believed to vary too much would be taken for readings too good). A cell's
     residual given the rest of its reading tells of the cell's own error and not of what all notes of a reading share,
     its seating: the shared part is left as it is.
-    A type's multiple is told by its reeds' readings against each other, their own terms left free.
+    A type's multiple is learned from its reeds' readings against each other, their own terms left free.
     """
     z = np.concatenate([cell_residuals(sums, post, rows.y[p.at]) for p, sums, post in batch_views(rows, pieces, g)])
     # the middle output's; one that is always written down as another's double has no error of its own
@@ -323,11 +323,11 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     noise_cov[1:, 1:] += (1.0 - narrow) * shared
 
     free = replace(g, reed_cov=FREE * g.reed_cov)
-    told: list[list[tuple[Array, Array]]] = [[] for _ in range(n_types)]
+    residuals: list[list[tuple[Array, Array]]] = [[] for _ in range(n_types)]
     for piece, sums, post in batch_views(rows, pieces, free):
-        told[piece.type_code].append(noise_residuals(sums, post, rows.y[piece.at]))
+        residuals[piece.type_code].append(noise_residuals(sums, post, rows.y[piece.at]))
     scale, count = np.ones(n_types), np.zeros(n_types)
-    for t, parts in enumerate(told):
+    for t, parts in enumerate(residuals):
         squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True)) if parts else (np.empty(0),) * 2
         if freedom.sum() >= LEAST_CELLS:
             scale[t], count[t] = g.noise_scale[t] * _multiple(squares, freedom), freedom.sum()

@@ -2,7 +2,7 @@
 
 The steps, in order:
 
-1. gross slips are set aside by a robust line per type and output (median absolute deviation);
+1. outliers are set aside by a robust line per type and output (median absolute deviation);
 2. REML of the gap on straight length; its variances and readings give the types' curves (`curve`), its slopes the
    types' ratios;
 3. REML of every output and every pair along the curves; the three covariances (`covariance`);
@@ -129,7 +129,7 @@ def _stack(mean: Array, cov: Array) -> tuple[Array, Array]:
 
 
 def prior_model(types: tuple[str, ...], pressure_kpa: float, temperature_c: float, balance_cents: float) -> FittedModel:
-    """What is believed with no data at all: assumptions only, for the named types (at least one place is kept)."""
+    """The model with no data at all: assumptions only, for the named types (at least one place is kept)."""
     names = types or ("",)
     coding = Coding(
         names,
@@ -338,7 +338,7 @@ def _covariances(
     fits, g, assumed, criterion = found(1, None)
     for round_number in range(2, ROUNDS + 1):
         # REML had put the movement into the readings' errors: slips and jumps are found, the movement is learned and
-        # the errors are made smaller in turn, until those found among a reed's readings are as large as those believed
+        # the errors are made smaller in turn, until those found among a reed's readings are as large as those assumed
         noise_cov, multiple = g.noise_cov, np.ones(len(multiple))
         for _ in range(MOVEMENT_ROUNDS):
             sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))

@@ -1,9 +1,9 @@
 """A fitted model brought up to date with what was logged since: the coefficients follow, by the changed batches alone.
 
 Between two fits the covariances, curves and scales stay. Under them the coefficients' posterior is a sum over batches,
-so that only the batches with new readings have to be looked at: what such a batch had told the fitted model is taken
-out, and what it tells now is put in. With C the coefficients' covariance and c their mean, and D, v the sum over these
-batches of information and vector told now less told before, all of it on the coefficients l that they meet
+so that only the batches with new readings have to be looked at: what such a batch had added to the fitted model is
+taken out, and what it tells now is put in. With C the coefficients' covariance and c their mean, and D, v the sum over
+these batches of information and vector now less before, all of it on the coefficients l that they meet
 (Woodbury; Golub & Van Loan, Matrix Computations, section 2.1.4),
 
     C' = C - C_l (I + D C_ll)^-1 D C_l'        c' = c + C'_l (v - D c_l)
@@ -52,7 +52,7 @@ def refreshed(model: FittedModel, changed: Sequence[Changed], last_seq: int) -> 
         model.batch_cov, model.reed_cov, model.noise_cov, model.reed_scale, model.noise_scale, model.chanter_cov,
         model.coef, model.coef_cov, model.movement,
     )  # fmt: skip
-    told: list[tuple[NDArray[np.intp], Array, Array]] = []
+    information: list[tuple[NDArray[np.intp], Array, Array]] = []
     reeds, batches, low = model.reeds.copy(), model.batches.copy(), dict(model.low_weight)
     jumped = list(model.jumped)
     for one in changed:
@@ -67,13 +67,13 @@ def refreshed(model: FittedModel, changed: Sequence[Changed], last_seq: int) -> 
             # as it will be read back: what is taken out one day is then what was put in
             low[str(rows.label[i])] = weight[i] = np.round(weight[i], 4).tolist()
         rows = replace(rows, y=unsettled(rows.y, rows, model.movement), weight=weight, jump=weighed.jump)
-        told.append(_batch_information(g, rows, model, 1.0))
+        information.append(_batch_information(g, rows, model, 1.0))
         if one.in_fit.any():
-            told.append(_batch_information(g, take_rows(rows, np.flatnonzero(one.in_fit)), model, -1.0))
+            information.append(_batch_information(g, take_rows(rows, np.flatnonzero(one.in_fit)), model, -1.0))
         known = len(np.unique(rows.reed_code[one.in_fit]))
         reeds[code] += len(rows.reeds) - known
         batches[code] += not known
-    coef, coef_cov = _put_in(model.coef, model.coef_cov, told)
+    coef, coef_cov = _put_in(model.coef, model.coef_cov, information)
     return replace(
         model, coef=coef, coef_cov=coef_cov, reeds=reeds, batches=batches, low_weight=low, jumped=tuple(jumped),
         last_seq=last_seq,
@@ -97,14 +97,16 @@ def _batch_information(
     return piece.local, sign * info, sign * vector
 
 
-def _put_in(coef: Array, cov: Array, told: Sequence[tuple[NDArray[np.intp], Array, Array]]) -> tuple[Array, Array]:
-    """Mean (P,) and covariance (P, P) of the coefficients with what was told put in; all at once, as the sum may take
-    out more than one batch by itself could spare."""
-    if not told:
+def _put_in(
+    coef: Array, cov: Array, information: Sequence[tuple[NDArray[np.intp], Array, Array]]
+) -> tuple[Array, Array]:
+    """Mean (P,) and covariance (P, P) of the coefficients with this information put in; all at once, as the sum may
+    take out more than one batch by itself could spare."""
+    if not information:
         return coef, cov
-    at = np.unique(np.concatenate([local for local, _, _ in told]))
+    at = np.unique(np.concatenate([local for local, _, _ in information]))
     info, vector = np.zeros((len(at), len(at))), np.zeros(len(at))
-    for local, more, right in told:
+    for local, more, right in information:
         here = np.searchsorted(at, local)
         info[np.ix_(here, here)] += more
         vector[here] += right

@@ -56,7 +56,7 @@ Array = NDArray[np.float64]
 AT_ONCE = 4_000_000
 """So many numbers for pairs of terms are held at once; a batch of ordinary size has fewer in all."""
 CELL_CUTOFF = 3.5
-"""A cell this many standard deviations from what all other cells foretell begins to count for less."""
+"""A cell this many standard deviations from what all other cells predict begins to count for less."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +232,7 @@ def _pairs_sum(left: Array, right: Array, values: Array) -> Array:
 def resummed(sums: BatchSums, changed: NDArray[np.bool_], w: Array, wy: Array) -> BatchSums:
     """The sums (of `batch_sums` with `total`) where some rows have another W: changed (n,), w (m, K, K), wy (m, K).
 
-    Only the reeds that these rows are of are summed anew: what they told is taken out, what they tell now put in.
+    Only the reeds that these rows are of are summed anew: what they added is taken out, what they say now put in.
     """
     if not changed.any():
         return sums
@@ -310,9 +310,9 @@ def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array]:
 
 
 def cell_residuals(sums: BatchSums, post: Posterior, y: Array) -> Array:
-    """How far each cell lies from what all the other cells foretell.
+    """How far each cell lies from what all the other cells predict.
 
-    Returns z (n, K): (V^-1 r)_ik / sqrt((V^-1)_ik,ik), the standardised error of foretelling one cell from all others
+    Returns z (n, K): (V^-1 r)_ik / sqrt((V^-1)_ik,ik), the standardised error of predicting one cell from all others
     (those of its own reading included). NaN where nothing was taken. Source: Cook & Weisberg (1982).
     """
     return standardised(*deletion(sums, post, y), y)
@@ -427,9 +427,9 @@ def _of_reed(own_cov: Array, reed: int) -> Array:
 def left_out_readings(
     sums: BatchSums, post: Posterior, y: Array
 ) -> Iterator[tuple[Array, Array, NDArray[np.intp], NDArray[np.intp]]]:
-    """For readings of one pattern after another, what all the others foretell of each: error (r, m), variance (r, m, m)
+    """For readings of one pattern after another, what all the others predict of each: error (r, m), variance (r, m, m)
     of the forecast of its true value, which m outputs were taken, and which r rows these are. Readings of lowered
-    weight are foretold as well as any."""
+    weight are predicted as well as any."""
     pull, inverse = deletion(sums, post, y)
     seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
     for taken, rows in patterns_of(seen):
@@ -507,7 +507,7 @@ def sound_weights(
 ) -> Array:
     """How much each cell should count (n, K): 1, or less for slips; to be multiplied with the weights `base` (n, K).
 
-    Each reading is judged against what all the others foretell, as if it counted with `base` itself, so that a reading
+    Each reading is judged against what all the others predict, as if it counted with `base` itself, so that a reading
     once doubted is judged no milder the next time. Cells that stand out by more than CELL_CUTOFF from the rest of their
     reading are set aside one by one, the worst first, up to a third of the reading; their weight is (cutoff / z)². If
     what is left still lies farther off than chance allows, the reading as a whole counts for less: it was read on
@@ -534,9 +534,9 @@ def sound_weights(
             precision[less] = _scaled_inverse(cov[less])
         # a forecast so vague that its precision is lost in rounding judges nothing
         known = (np.einsum("nkk->nk", precision) > 0).all(axis=1)
-        told = np.where(known[:, None], (precision @ error[:, :, None])[:, :, 0], 0.0)
-        z = np.abs(told) / np.sqrt(np.where(known[:, None], np.einsum("nkk->nk", precision), 1.0))
-        distance = np.sum(told * error, axis=1)
+        pull = np.where(known[:, None], (precision @ error[:, :, None])[:, :, 0], 0.0)
+        z = np.abs(pull) / np.sqrt(np.where(known[:, None], np.einsum("nkk->nk", precision), 1.0))
+        distance = np.sum(pull * error, axis=1)
         odd = (z.max(axis=1) > CELL_CUTOFF) | (distance > _chi2_limit(len(taken)))
         score[rows] = np.where(odd, distance / _chi2_limit(len(taken)), 0.0)
         for i in np.flatnonzero(odd):
@@ -561,12 +561,12 @@ def _outlier_weights(error: Array, cov: Array) -> Array:
         kept[at[int(np.argmax(z))]] = False
     out = np.ones(m)
     at = np.flatnonzero(kept)
-    told = _scaled_inverse(cov[np.ix_(at, at)]) if len(at) else np.zeros((0, 0))
+    inverse = _scaled_inverse(cov[np.ix_(at, at)]) if len(at) else np.zeros((0, 0))
     for k in np.flatnonzero(~kept):
-        share = told @ cov[at, k]
+        share = inverse @ cov[at, k]
         z2 = float(error[k] - share @ error[at]) ** 2 / float(cov[k, k] - share @ cov[at, k])
         out[k] = min(1.0, CELL_CUTOFF**2 / max(z2, 1e-12))
-    distance = float(error[at] @ told @ error[at])
+    distance = float(error[at] @ inverse @ error[at])
     if len(at) and distance > _chi2_limit(len(at)):
         out *= _chi2_limit(len(at)) / distance
     return out

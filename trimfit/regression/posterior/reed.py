@@ -1,6 +1,6 @@
-"""A fitted model and a batch's readings -> what is believed of each reed: one Gaussian over its own coefficients.
+"""A fitted model and a batch's readings -> the posterior of each reed: one Gaussian over its own coefficients.
 
-The fitted model's coefficients already hold what the batch's readings up to the fit have told. To count every reading
+The fitted model's coefficients already hold what the batch's readings up to the fit have added. To count every reading
 once, that information is taken out again (it is known exactly, from the same rows and weights), and the batch's
 readings up to now, old and new, are put in: entries made since the fit, a sibling's included, count at once.
 
@@ -194,12 +194,12 @@ def known_coding(model: FittedModel, types: Sequence[str]) -> Coding:
 def stated_offsets(
     mean: Array, cov: Array, slope_ratio: float, meeting_cents: float | None, crow_cents: float | None
 ) -> list[tuple[Array, float, float]]:
-    """What a chanter's told meeting pitch and working crow say of its offsets, as pseudo-readings.
+    """What a chanter's stated meeting pitch and working crow say of its offsets, as pseudo-readings.
 
     mean (80,): the type's coefficients and the chanter's offsets before. Returns (row (80,), value, variance) each:
     at the length where the typical reed of the type meets, its pitch is the meeting pitch; at the length where its
-    crow is the working crow, its gap is zero. Linear about the present mean; 6 cents are allowed on a told pitch, and
-    the reeds' own scatter on a told crow.
+    crow is the working crow, its gap is zero. Linear about the present mean; 6 cents are allowed on a stated pitch, and
+    the reeds' own scatter on a stated crow.
     """
     beta = mean[: P * K].reshape(P, K)
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
@@ -230,12 +230,12 @@ def _local_prior(
     model: FittedModel,
     type_code: int,
     chanter_codes: Sequence[int],
-    told: Mapping[int, tuple[float | None, float | None]],
+    stated: Mapping[int, tuple[float | None, float | None]],
 ) -> tuple[Array, Array]:
     """Mean (P,) and covariance (P, P) of a type's sixty coefficients and the named chanters' offsets.
 
-    Codes beyond the fitted model's are a type, or a chanter, never seen. told: chanter code -> (meeting cents, crow
-    cents). """
+    Codes beyond the fitted model's are a type, or a chanter, never seen. stated: chanter code -> (meeting cents, crow
+    cents)."""
     known_type = 0 <= type_code < model.n_types and (len(model.coding.types) > 1 or model.coding.types[0] != "")
     places: list[slice] = []
     mean_parts: list[Array] = []
@@ -260,7 +260,7 @@ def _local_prior(
             elif i == j:
                 cov[places[i], places[j]] = fresh_cov
     for number, code in enumerate(chanter_codes, 1):
-        meeting, crow = told.get(code, (None, None))
+        meeting, crow = stated.get(code, (None, None))
         if meeting is None and crow is None:
             continue
         spots = np.r_[np.arange(P * K), np.arange(places[number].start, places[number].stop)]
@@ -284,11 +284,11 @@ def _precise(cov: Array) -> Array:
 def _without(
     info: Array, vector: Array, sums: BatchSums, batch_cov: Array, strangers: NDArray[np.bool_], chanter_cov: Array
 ) -> tuple[Array, Array]:
-    """Coefficient information (P, P), vector (P,) less what these sums had told of it; kept positive definite.
+    """Coefficient information (P, P), vector (P,) less what these sums had added to it; kept positive definite.
 
     strangers (P,): coefficients that are not the fitted model's, being of chanters it has no room for. Of these the
-    fitted model never heard: what the readings told the others was told with them integrated out, as the batch's own.
-    """
+    fitted model has no place for: what the readings say of the others was added with them integrated out, as the
+    batch's own. """
     m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
     if strangers.any():
         order = np.r_[
@@ -299,10 +299,10 @@ def _without(
         own_cov[:FITTED_TERMS, :FITTED_TERMS] = batch_cov
         for c in range(FITTED_TERMS, len(own_cov), WIDE):
             own_cov[c : c + WIDE, c : c + WIDE] = chanter_cov
-    told, moved = marginal(m, v, own_cov)
+    added, moved = marginal(m, v, own_cov)
     known = np.flatnonzero(~strangers)
     less, right = info.copy(), vector.copy()
-    less[np.ix_(known, known)] -= told
+    less[np.ix_(known, known)] -= added
     right[known] -= moved
     less = 0.5 * (less + less.T)
     try:
@@ -322,15 +322,15 @@ def batch_states(
     in_fit: NDArray[np.bool_],
     extra_chanters: Sequence[int] = (),
     chanter_names: Sequence[str] = (),
-    told: Mapping[int, tuple[float | None, float | None]] | None = None,
+    stated: Mapping[int, tuple[float | None, float | None]] | None = None,
     forget: bool = False,
     only: NDArray[np.bool_] | None = None,
     now: Moment | None = None,
 ) -> tuple[list[ReedState], ReedState, Rows]:
-    """What is believed of every reed of one batch, given all its readings up to now.
+    """The posterior of every reed of one batch, given all its readings up to now.
 
     With `forget` these readings are taken out of what the fitted model holds and not put in again: the state returned
-    for a reed with no reading is then what would be believed had the batch never been seen (no states of its reeds).
+    for a reed with no reading is then the posterior had the batch never been seen (no states of its reeds).
 
     rows: the batch's readings, reeds standing together, coded by `coding` (known_coding); in_fit (n,): which of them
     the fitted model has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
@@ -339,13 +339,13 @@ def batch_states(
     Returns these states in the order of rows.reeds, the state of a reed of this batch with no reading, and the rows
     with the cells' weights (n, 10), and the jumps, that were found.
 
-    Chanters that no row met are told nothing but what the fitted model ties to the others: they are left out of the
+    Chanters that no row met get nothing but what the fitted model ties to the others: they are left out of the
     sums, and follow from what was found of the rest.
     """
     # sets and not `unique`, here and in `batch.patterns_of`: its first call loads masked arrays, a fifth of an answer
     met = [c for c in set(rows.chanter_code.tolist()) if c >= 0]
     every = sorted({*met, *extra_chanters})
-    prior_mean, prior_cov = _local_prior(model, type_code, every, told or {})
+    prior_mean, prior_cov = _local_prior(model, type_code, every, stated or {})
     codes = sorted(set(met))
     here = np.r_[np.ones(P * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE)]
     mean, cov = prior_mean[here], prior_cov[np.ix_(here, here)]
@@ -394,7 +394,7 @@ def batch_states(
         return batch_sums(terms[pick], x[pick], w, wy, code.astype(np.intp), cov, total=True, levels=held)
 
     def before() -> tuple[Array, Array]:
-        """Information and vector of the coefficients, less what these readings told the fitted model."""
+        """Information and vector of the coefficients, less what these readings added to the fitted model."""
         info = _precise(cov)
         if not in_fit.any() or not known_type:
             return info, info @ mean

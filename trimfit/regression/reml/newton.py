@@ -129,7 +129,7 @@ def fit_many(
     starts: where each output is to begin; shapes, unless all have a noise. `tolerance` is on the criterion's last fall,
     in its own units per unit of (1 + |criterion|). least_noise: where the rows are too few to tell noise from effects
     the likelihood has no greatest value, as the noise goes to zero; it is held to this variance. Raises TrimfitError
-    for fixed terms that cannot be told apart.
+    for fixed terms that cannot be separated.
     """
     q, p, many = data.q, data.p, data.outputs
     masks = (
@@ -225,7 +225,7 @@ class _Descent:
         state = evaluate(data, *place.covs(), place.noise, prior, self.reml)
         if not np.isfinite(state.criterion).all():
             raise TrimfitError(
-                "the fixed terms cannot be told apart", "the mixed-model engine", "give them a prior or drop one"
+                "the fixed terms cannot be separated", "the mixed-model engine", "give them a prior or drop one"
             )
         self.criterion[outputs] = state.criterion
         return state
@@ -350,7 +350,7 @@ def _in_roots(
 def _starting_values(
     data: CrossProducts, free: _Free, prior: Prior, starts: Sequence[Start] | None = None
 ) -> list[_Begin]:
-    """Where each output begins: as told, else a plain split of the least-squares residual variance.
+    """Where each output begins: as given, else a plain split of the least-squares residual variance.
 
     As noise what is left where each inner group has coefficients of its own, as far as the rows can tell that. A shape
     gets the rest; without one each level that is wanted gets a third of the whole, slopes scaled.
@@ -379,8 +379,8 @@ def _starting_values(
         return list(zip(outer, inner, noise.tolist(), strict=True))
     rest = np.maximum(spread - noise, 0.1 * spread)
     shapes = np.array([(outer, inner) for outer, inner, _ in starts])
-    told = np.einsum("mi,mlii->m", size, shapes)
-    shapes *= (rest / np.maximum(told, 1e-12))[:, None, None, None]
+    trace = np.einsum("mi,mlii->m", size, shapes)
+    shapes *= (rest / np.maximum(trace, 1e-12))[:, None, None, None]
     return [(outer, inner, float(one)) for (outer, inner), one in zip(shapes, noise, strict=True)]
 
 

@@ -115,8 +115,8 @@ def finished(findings: Report, folio: Folio) -> list[str]:
 
 def stories(findings: Report, folio: Folio) -> list[str]:
     """F and E of single reeds closing in on the meeting point, with the cut that is advised."""
-    told = [story for story in findings.stories if story.points or story.fan]
-    if not told:
+    shown = [story for story in findings.stories if story.points or story.fan]
+    if not shown:
         return [
             missing(
                 "No reed with a reading of F and E is on the bench.",
@@ -130,7 +130,7 @@ def stories(findings: Report, folio: Folio) -> list[str]:
             "quiet",
         )
     ]
-    for story in told[:MOST_STORIES]:
+    for story in shown[:MOST_STORIES]:
         parts.append(folio.picture(bench.reed_story(story)))
         if story.in_time:
             parts.append(folio.picture(reed_in_time.reed_in_time(story)))
@@ -146,7 +146,7 @@ def stories(findings: Report, folio: Folio) -> list[str]:
                     "quiet",
                 )
             )
-    return [*parts, left_out(MOST_STORIES, len(told), "reeds", "trimfit review reed REED")]
+    return [*parts, left_out(MOST_STORIES, len(shown), "reeds", "trimfit review reed REED")]
 
 
 def chanters(findings: Report, folio: Folio) -> list[str]:
@@ -182,7 +182,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
         "chanter",
         "readings",
         f"meets at, Hz{kpa}",
-        "told, Hz",
+        "stated, Hz",
         "crow it asks for",
         "G octave from low A",
         "stock that suits",

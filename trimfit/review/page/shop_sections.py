@@ -199,7 +199,7 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
     """What was learned, as sentences, matter by matter and type beside type; what is assumed says so."""
     found = {kind.reed_type: {(one.output, one.term): one for one in kind.coefficients} for kind in kinds}
 
-    def told(output: str, term: str) -> list[tuple[str, Coefficient]]:
+    def learned(output: str, term: str) -> list[tuple[str, Coefficient]]:
         known = [(name, one[output, term]) for name, one in found.items() if (output, term) in one]
         return sorted(known, key=lambda pair: -abs(pair[1].value.mean))
 
@@ -207,18 +207,18 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
         """`7.8 cents in hard moulded, 5.9 in soft moulded and 4.0 in broad cane`; the largest first."""
         said = [
             f"{number(times * c.value.mean, form)}{'' if place else unit} in {named(name, 30)}{_assumed(c.assumed)}"
-            for place, (name, c) in enumerate(told(output, term))
+            for place, (name, c) in enumerate(learned(output, term))
         ]
         return " and ".join([", ".join(said[:-1]), said[-1]] if len(said) > 1 else said)
 
     lines = []
     cents = " cents"
-    if told("gap", "per_mm"):
+    if learned("gap", "per_mm"):
         lines.append(f"Length: a tenth of a millimetre closes the gap by {listed('gap', 'per_mm', 0.1, unit=cents)}.")
         bends = [one["gap", "curvature"].value for one in found.values() if ("gap", "curvature") in one]
         if bends and all(bend.low > 0 for bend in bends):
             lines.append("The shorter the blade gets, the more a cut closes the gap: be bolder at first than at last.")
-    if told("top", "per_kpa") and told("bottom", "per_kpa"):
+    if learned("top", "per_kpa") and learned("bottom", "per_kpa"):
         lines.append(
             f"Blowing: a kilopascal more sharpens the top hand by {listed('top', 'per_kpa', unit=cents)}; the bottom "
             f"hand by {listed('bottom', 'per_kpa', unit=cents)}."
@@ -227,17 +227,17 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
                  if ("top", "per_kpa") in one and ("bottom", "per_kpa") in one]  # fmt: skip
         if hands and all(top.low > bottom.high for top, bottom in hands):
             lines.append("So a player who blows harder than the bench plays the top hand sharp of the bottom hand.")
-    lips = told("crow", "per_stroke")
-    if lips and told("low_a", "per_stroke") and not all(c.assumed for _, c in lips):  # of work never done, nothing
+    lips = learned("crow", "per_stroke")
+    if lips and learned("low_a", "per_stroke") and not all(c.assumed for _, c in lips):  # of work never done, nothing
         gap_too = (
-            f"; the gap by {listed('gap', 'per_stroke', 10.0, '+.0f', cents)}" if told("gap", "per_stroke") else ""
+            f"; the gap by {listed('gap', 'per_stroke', 10.0, '+.0f', cents)}" if learned("gap", "per_stroke") else ""
         )
         lines.append(
             f"Lips: ten strokes move the crow by {listed('crow', 'per_stroke', 10.0, '+.0f', cents)}; low A by "
             f"{listed('low_a', 'per_stroke', 10.0, '+.0f', cents)}{gap_too}."
         )
-    if told("all", "per_degc"):
-        of_gap = told("gap", "per_degc")
+    if learned("all", "per_degc"):
+        of_gap = learned("gap", "per_degc")
         hardly = " The gap hardly feels it." if of_gap and max(abs(5 * c.value.mean) for _, c in of_gap) < 1.0 else ""
         lines.append(
             f"Warmth: five degrees more sharpen all notes by {listed('all', 'per_degc', 5.0, '.0f', cents)}.{hardly}"
@@ -262,20 +262,20 @@ def _assumed(assumed: bool) -> str:
 
 
 def trust(findings: Report) -> list[str]:
-    """How far off what is foretold has been, and how well the bench reads, in sentences."""
+    """How far off what is predicted has been, and how well the bench reads, in sentences."""
     parts = []
     found = findings.validation
     gap = next((row for row in shop.pooled(found.rows) if row.output == "gap"), None) if found is not None else None
     if gap is None:
         parts.append(
             missing(
-                "Nothing was foretold and then found yet.",
+                "Nothing was predicted and then found yet.",
                 "It takes two batches with trims between readings; then <code>trimfit learn</code>.",
             )
         )
     else:
         said = f"On batches that were left out of the learning the gap came out within {gap.error_cents:.1f} cents of "
-        said += "what was foretold, two times in three"
+        said += "what was predicted, two times in three"
         if gap.type_average_error_cents is not None:
             said += f"; going by the type's average alone, within {gap.type_average_error_cents:.1f}"
         held = next((one for one in gap.coverage if one.stated_pct == 90.0), None)
@@ -302,7 +302,7 @@ def trust(findings: Report) -> list[str]:
 
 
 def _predicted(findings: Report, folio: Folio) -> list[str]:
-    """Foretold against found on batches left out, and how often the intervals held."""
+    """Predicted against found on batches left out, and how often the intervals held."""
     found = findings.validation
     if found is None or not (found.rows or found.pairs):
         return []

@@ -63,7 +63,7 @@ def meeting_mm(fan: Sequence[FanPoint], over_hz: float = 0.0) -> float | None:
 
 
 def reed_story(story: ReedStory) -> Picture:
-    """F and E of one reed as low A over the length taken off: read, foretold, the planned cut, the meeting point."""
+    """F and E of one reed as low A over the length taken off: read, predicted, the planned cut, the meeting point."""
     advice = story.advice
     cut_mm = advice.length_mm if advice is not None and advice.action == "trim" else 0.0
     lips = advice.lip_strokes if advice is not None and advice.action == "trim" else 0
@@ -129,9 +129,9 @@ def _story_sentence(story: ReedStory) -> str:
 
 
 def _story_fan(axes: Axes, story: ReedStory) -> None:
-    """The belief's fan forward: F and E foretold, mean and interval."""
+    """The posterior's fan forward: F and E predicted, mean and interval."""
     at = [point.removed_mm for point in story.fan]
-    for key, role, dash, label in (("f_hz", "f", "-", "F foretold"), ("e_hz", "e", "--", "E foretold")):
+    for key, role, dash, label in (("f_hz", "f", "-", "F predicted"), ("e_hz", "e", "--", "E predicted")):
         values: list[Interval] = [getattr(point, key) for point in story.fan]
         axes.fill_between(
             at, [v.low for v in values], [v.high for v in values], color=LIGHT[role], alpha=0.2, linewidth=0

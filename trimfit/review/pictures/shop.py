@@ -1,4 +1,4 @@
-"""Pictures of the shop: batches in the order of making, control charts, what each type answers, foretold and found."""
+"""Pictures of the shop: batches in the order of making, control charts, what each type answers, predicted and found."""
 
 from __future__ import annotations
 
@@ -376,7 +376,7 @@ def _output_place(output: str) -> tuple[int, str]:
 
 
 def validation(found: Validation) -> Picture:
-    """Foretold against found, the error beside naive rules, and how often stated intervals held."""
+    """Predicted against found, the error beside naive rules, and how often stated intervals held."""
     rows = pooled(found.rows)
     pairs = np.array(found.pairs, dtype=float).reshape(-1, 2)
     if len(pairs) > MOST_PAIRS:
@@ -384,7 +384,7 @@ def validation(found: Validation) -> Picture:
     covered = [row for row in rows if row.coverage]
     panels = [name for name, there in (("pairs", len(pairs)), ("errors", rows), ("coverage", covered)) if there]
     gap = next((row for row in rows if row.output == "gap"), rows[0] if rows else None)
-    caption = "Foretold against found on batches that the fit had not seen."
+    caption = "Predicted against found on batches that the fit had not seen."
     if len(pairs):
         caption = f"{caption[:-1]}: on the slanting line they agree."
     if gap is not None and gap.type_average_error_cents is not None:
@@ -410,7 +410,7 @@ def validation(found: Validation) -> Picture:
         return figure
 
     words = " ".join(f"{OUTPUT_WORDS.get(r.output, r.output)}: error {r.error_cents:.1f} cents." for r in rows)
-    return Picture("validation", "Foretold and found", caption, f"{caption} {words}", draw)
+    return Picture("validation", "Predicted and found", caption, f"{caption} {words}", draw)
 
 
 def _pair_panel(axes: Axes, pairs: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> None:
@@ -419,7 +419,7 @@ def _pair_panel(axes: Axes, pairs: np.ndarray[tuple[int, ...], np.dtype[np.float
     axes.plot([low - pad, high + pad], [low - pad, high + pad], color=LIGHT["ink"], linewidth=1.0)
     axes.plot(pairs[:, 0], pairs[:, 1], "o", color=LIGHT["e"], markersize=3, markeredgewidth=0, alpha=0.5)
     axes.set_title("The gap")
-    axes.set_xlabel("foretold (cents)")
+    axes.set_xlabel("predicted (cents)")
     axes.set_ylabel("found (cents)")
 
 

@@ -215,20 +215,20 @@ def plain(text: str, limit: int = 22) -> str:
 
 
 def interval_y(axes: Axes, x: float, value: Interval, role: str, width: float = 1.2, alpha: float = 1.0) -> None:
-    """An upright bar over a believed value's interval."""
+    """An upright bar over an uncertain value's interval."""
     axes.plot([x, x], [value.low, value.high], color=LIGHT[role], linewidth=width, alpha=alpha, solid_capstyle="butt")
 
 
 def intervals_y(
     axes: Axes, places: Sequence[float], values: Sequence[Interval], role: str, width: float = 1.2, alpha: float = 1.0
 ) -> None:
-    """Upright bars over many believed values at once: one mark per place."""
+    """Upright bars over many uncertain values at once: one mark per place."""
     low, high = [value.low for value in values], [value.high for value in values]
     axes.vlines(places, low, high, colors=LIGHT[role], linewidth=width, alpha=alpha)
 
 
 def interval_x(axes: Axes, y: float, value: Interval, role: str, width: float = 1.2, alpha: float = 1.0) -> None:
-    """A level bar over a believed value's interval."""
+    """A level bar over an uncertain value's interval."""
     axes.plot([value.low, value.high], [y, y], color=LIGHT[role], linewidth=width, alpha=alpha, solid_capstyle="butt")
 
 

@@ -1,6 +1,6 @@
 """What a chanter asks for: the pitch at which F and E meet in it, and the crow that reeds of a type have there.
 
-A reading at some gap foretells the meeting point by the type's learned ratios (cents of pitch, or of crow, for each
+A reading at some gap predicts the meeting point by the type's learned ratios (cents of pitch, or of crow, for each
 cent of gap); the further from it, the less it says, since a reed's own ratio differs from its type's. So each reading
 counts by the variance
 
@@ -56,7 +56,7 @@ OWN_PITCH, OWN_CROW = 0.12, 0.25
 
 @dataclass(frozen=True, slots=True)
 class ReedSpread:
-    """How reeds' values stray: standard deviations among reeds of a batch and among batches, cents, and the degrees of
+    """How reeds' values vary: standard deviations among reeds of a batch and among batches, cents, and the degrees of
     freedom that each rests on."""
 
     reed_sd: float

@@ -12,13 +12,13 @@ to nothing in tau and in m_t. That is the contaminated normal of Tukey (1960) in
 (1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors, so that a
 yardstick that is itself unsure makes the tails of the ordinary longer, as Student's are. Each type has its tau: nine in
 ten have their shop's, the tenth its own, a factor of two away (`_posterior`: without that, a type whose batches vary a
-lot would have them called by the dozen). The shop's is six tenths of the limit, give or take a fifth (a factor of two
+lot would have them called by the dozen). The shop's is six tenths of the limit, ± a fifth (a factor of two
 for one shop in ten; for settling of 2.7 downward, since batches may settle all alike); p has Beta(6, 25), one batch in
 five. m_t is found by expectation-maximization at each point of the grid and integrated out about it (Laplace). Each
 batch is judged against the norm of the others, whose variance is added to its own. What all this does on make-believe
 shops of several physics is measured by `python -m tests.worlds.drift` (reports/drifting.md).
 
-Two chances come of it. The one that is told is P(|deviation| > limit): that the batch is off its type's norm by more
+Two chances come of it. The one that is stated is P(|deviation| > limit): that the batch is off its type's norm by more
 than the shop cares about, however it came to be. The other, `odd`, is P(off and |deviation| > limit): that it is so and
 out of the ordinary besides. Both hold the multiplicity, for tau and p are learned from all batches. Where the ordinary
 spread of a shop's batches is near to what the shop cares about, many good ones lie beyond the limit, and the first
@@ -81,7 +81,7 @@ class Judged:
     mean, low, high: deviation from the type's norm, 90 %; chance: that the batch is off by more than the limit; odd:
     that it is so and out of the ordinary; shows: whether its readings could show a deviation of the limit's size (their
     standard error is within it), or show one by twice their error all the same; norm (T,): m_t; norm_of (B,): m_t of
-    each batch; scale (T,): the middle of what is believed of each type's tau.
+    each batch; scale (T,): the median of the posterior of each type's tau.
     """
 
     mean: Array
@@ -120,26 +120,26 @@ def judge(
 
     d, s2 = np.asarray(estimate, dtype=float), np.asarray(variance, dtype=float)
     groups = int(group.max(initial=0)) + 1
-    told = np.isfinite(s2) & np.isfinite(d)
-    d = np.where(told, d, 0.0)
+    finite = np.isfinite(s2) & np.isfinite(d)
+    d = np.where(finite, d, 0.0)
     tau = limit * np.geomspace(0.05, 6.0, SPREADS)
     spread = np.repeat(tau, len(SHARES))[:, None]
     share = np.tile(SHARES, SPREADS)[:, None]
     wide2 = (3.0 * np.maximum(limit, spread)) ** 2
-    hot = np.zeros((int(told.sum()), groups))
-    hot[np.arange(len(hot)), group[told]] = 1.0
-    mine, own = d[told][None, :], s2[told][None, :]
+    hot = np.zeros((int(finite.sum()), groups))
+    hot[np.arange(len(hot)), group[finite]] = 1.0
+    mine, own = d[finite][None, :], s2[finite][None, :]
     usual, odd = own + spread**2, own + spread**2 + wide2
 
     def weighed(norm: Array) -> tuple[Array, Array, Array]:
         """About these norms (G, T): density of each batch, its weight in the norm, and the weights' sums by type."""
-        rest = mine - norm[:, group[told]]
+        rest = mine - norm[:, group[finite]]
         p_usual, p_odd = (1.0 - share) * _density(rest, usual), share * _density(rest, odd)
         is_odd = p_odd / (p_usual + p_odd)
         weight = (1.0 - is_odd) / usual + is_odd / odd
         return p_usual + p_odd, weight, weight @ hot + 1.0 / (2.0 * limit) ** 2
 
-    norm = np.tile([float(np.median(d[told & (group == t)])) if (told & (group == t)).any() else 0.0
+    norm = np.tile([float(np.median(d[finite & (group == t)])) if (finite & (group == t)).any() else 0.0
                     for t in range(groups)], (len(spread), 1))  # fmt: skip
     if norm_of is not None:
         norm = np.zeros_like(norm)
@@ -152,17 +152,17 @@ def judge(
     if norm_of is not None:
         total = np.full_like(total, KNOWN)
     # the norms integrated out about their best values (Laplace), else a spread found about fitted norms is too small
-    believed, scale = _posterior(np.log(density) @ hot - 0.5 * np.log(total), tau, limit, below)
+    weights, scale = _posterior(np.log(density) @ hot - 0.5 * np.log(total), tau, limit, below)
     # each batch is judged against the norm of the others: its own pull on the norm is taken out again
     pull = np.zeros((len(spread), len(d)))
-    pull[:, told] = weight
+    pull[:, finite] = weight
     others = total[:, group] - pull
     rest = (d[None, :] - norm[:, group]) * total[:, group] / others
-    s2_all = np.where(told, s2, 1e12)[None, :] + 1.0 / others
+    s2_all = np.where(finite, s2, 1e12)[None, :] + 1.0 / others
     usual, odd = s2_all + spread**2, s2_all + spread**2 + wide2
     p_usual, p_odd = (1.0 - share) * _density(rest, usual), share * _density(rest, odd)
-    is_odd = np.where(told, p_odd / (p_usual + p_odd), share)
-    weight = believed[:, group]
+    is_odd = np.where(finite, p_odd / (p_usual + p_odd), share)
+    weight = weights[:, group]
 
     def posterior(prior_var: Array) -> tuple[Array, Array]:
         keep = prior_var / (prior_var + s2_all)
@@ -192,8 +192,8 @@ def judge(
             below = sum(m / mass * ndtr((half - c) / np.sqrt(np.maximum(v, 1e-12))) for m, c, v in pair) < level
             low, high = np.where(below, half, low), np.where(below, high, half)
         ends.append(0.5 * (low + high))
-    norms, error = (believed * norm).sum(axis=0), np.sqrt(s2)
-    shows = told & ((error <= limit) | (np.abs(d - norms[group]) > limit + 2.0 * np.where(told, error, 0.0)))
+    norms, error = (weights * norm).sum(axis=0), np.sqrt(s2)
+    shows = finite & ((error <= limit) | (np.abs(d - norms[group]) > limit + 2.0 * np.where(finite, error, 0.0)))
     if norm_of is not None:
         counted = np.maximum(np.bincount(group, minlength=groups), 1)
         norms = np.bincount(group, norm_of, groups) / counted
@@ -209,7 +209,7 @@ def _bell(at: Array, above: float, below: float) -> Array:
 
 
 def _posterior(fit: Array, tau: Array, limit: float, below: float) -> tuple[Array, Array]:
-    """What is believed of each type's tau and of p: weights (G, T) over the grid of both, and the middle tau (T,).
+    """The posterior of each type's tau and of p: weights (G, T) over the grid of both, and the middle tau (T,).
 
     fit (G, T): log likelihood of each type's batches on the grid. The types' log tau lie about a common one, which is
     summed over, and share one p.

@@ -61,13 +61,13 @@ def _filter(series: Array, gaps: Array, noise_var: float, step_var: float) -> tu
         if math.isnan(series[i]):
             level[i], var[i] = level[i - 1], ahead
             continue
-        foretold_var = ahead + noise_var
+        predicted_var = ahead + noise_var
         surprise = series[i] - level[i - 1]
-        gain = ahead / foretold_var if foretold_var > 0.0 else 0.0
+        gain = ahead / predicted_var if predicted_var > 0.0 else 0.0
         level[i], var[i] = level[i - 1] + gain * surprise, ahead * (1.0 - gain)
-        if foretold_var > 0.0:
-            logs += math.log(foretold_var)
-            squares += surprise**2 / foretold_var
+        if predicted_var > 0.0:
+            logs += math.log(predicted_var)
+            squares += surprise**2 / predicted_var
             counted += 1
     return level, var, logs, squares, counted
 

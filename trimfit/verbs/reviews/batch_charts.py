@@ -23,7 +23,7 @@ CUSUM_SLACK, CUSUM_DECISION = 0.5, 5.0
 WALKS, SURE_LOG_RATIO = (0.0, 0.01, 0.03, 0.1, 0.3, 1.0), 1.353
 """Variance of a step of the level over that of a batch about it; half the chi-squared that one in ten exceeds."""
 STATED_DRIFT_SDS = 0.5
-"""The drift whose run length is told: half of what single batches scatter by, with every batch."""
+"""The drift whose run length is stated: half of what single batches scatter by, with every batch."""
 
 
 def batch_charts(review: BatchReview) -> list[Chart]:
@@ -93,7 +93,7 @@ def _level(start: NDArray[np.float64], start_sd: NDArray[np.float64]) -> str:
     """How far a type's level has wandered from its first batch to its last, in words; nothing where chance will do.
 
     The level walks (`review.statistics.level_tracking`), the batches scatter about it as they are known to; the walk's
-    step is the likeliest of a few, and is believed if that is likelier than none beyond one chance in twenty
+    step is the likeliest of a few, and is reported if that is likelier than none beyond one chance in twenty
     (likelihood ratio on the boundary: Self & Liang, J. Am. Stat. Assoc. 82 (1987) 605).
     """
     import numpy as np
@@ -130,16 +130,16 @@ def _reading_error(
     import numpy as np
     from scipy.special import gammainccinv, gammaincinv  # chi-squared's ends; scipy.stats takes long to load
 
-    told = df >= 4
-    if told.sum() < LEAST_BATCHES:
+    has_spread = df >= 4
+    if has_spread.sum() < LEAST_BATCHES:
         return []
-    pooled = float(np.median(square[told] / (1.0 - 2.0 / (9.0 * df[told])) ** 3))
-    low = np.sqrt(pooled * 2.0 * gammaincinv(0.5 * df[told], 0.00135) / df[told])
-    high = np.sqrt(pooled * 2.0 * gammainccinv(0.5 * df[told], 0.00135) / df[told])
-    names = [label for label, one in zip(labels, told, strict=True) if one]
+    pooled = float(np.median(square[has_spread] / (1.0 - 2.0 / (9.0 * df[has_spread])) ** 3))
+    low = np.sqrt(pooled * 2.0 * gammaincinv(0.5 * df[has_spread], 0.00135) / df[has_spread])
+    high = np.sqrt(pooled * 2.0 * gammainccinv(0.5 * df[has_spread], 0.00135) / df[has_spread])
+    names = [label for label, one in zip(labels, has_spread, strict=True) if one]
     return [
         _chart(reed_type, "reading error of the gap", "cents", "individuals", float(np.sqrt(pooled)), names,
-               np.sqrt(square[told]), low, high, "How far gap readings of a batch lie from each reed's own line.")
+               np.sqrt(square[has_spread]), low, high, "How far gap readings of a batch lie from each reed's own line.")
     ]  # fmt: skip
 
 

@@ -22,7 +22,7 @@ NEAR_CENTS = 10.0
 """The G octave is a witness where F and E are this near to meeting."""
 AGREE_HZ = 1.5
 AGREE_CENTS = 3.7
-"""What was told is told to the hertz: so much beyond the interval is not yet a contradiction."""
+"""A stated pitch is rounded to the hertz: up to this far beyond the interval it is no contradiction."""
 MOST_SUITS = 12
 MOST_POINTS = 400
 
@@ -184,7 +184,7 @@ def _crows(rows: _Readings) -> dict[str, ReedValues]:
 def _spreads(
     chanters: list[tuple[ReedValues, dict[str, ReedValues]]],
 ) -> tuple[ReedSpread, dict[str, ReedSpread]]:
-    """How reeds' pitches stray about their chanter's, and their crows, by reed type: from all chanters together."""
+    """How reeds' pitches vary about their chanter's, and their crows, by reed type: from all chanters together."""
     from trimfit.review.statistics.chanter_pitch import CROW_SPREAD, PITCH_SPREAD, spread_of
 
     crows: dict[str, list[ReedValues]] = {}
@@ -199,7 +199,7 @@ def _chanter(
     name: str,
     rows: _Readings,
     values: tuple[ReedValues, dict[str, ReedValues]],
-    told: Chanter | None,
+    stated: Chanter | None,
     stock: list[tuple[str, str, float, float | None]],
     model: FittedModel,
     spreads: tuple[ReedSpread, dict[str, ReedSpread]],
@@ -221,7 +221,7 @@ def _chanter(
         if crow is not None:
             asked.append(CrowAsked(kind, numbers.hz_interval(crow), crow.reeds))
             crows[kind] = crow
-    told_hz = told.meeting_pitch_hz if told is not None else None
+    stated_hz = stated.meeting_pitch_hz if stated is not None else None
     witness = _witness(rows)
     crowed = notes.where(np.isfinite(notes["crow"]))
     shown = crowed.where(slice(None, None, max(-(-len(crowed["gap"]) // MOST_POINTS), 1)))
@@ -231,13 +231,13 @@ def _chanter(
             *(shown[key] for key in ("reed", "reed_type", "crow_read", "gap")), strict=True
         )
     ]
-    why, agrees = _why(meets, by_type, told_hz, witness, reeds)
+    why, agrees = _why(meets, by_type, stated_hz, witness, reeds)
     return ChanterMap(
         chanter=name,
         readings=readings,
         reeds=reeds,
         meet_pitch_hz=numbers.hz_interval(meets) if meets is not None else None,
-        told_pitch_hz=told_hz,
+        told_pitch_hz=stated_hz,
         asked=tuple(asked),
         points=tuple(points),
         g_octave=witness,
@@ -288,26 +288,30 @@ def _suits(
 
 
 def _why(
-    meets: Pooled | None, by_type: dict[str, Pooled | None], told_hz: float | None, witness: GWitness | None, reeds: int
+    meets: Pooled | None,
+    by_type: dict[str, Pooled | None],
+    stated_hz: float | None,
+    witness: GWitness | None,
+    reeds: int,
 ) -> tuple[str, bool]:
     """What the chanter's figures rest on, and whether the evidence agrees."""
     from trimfit.base.pitch import cents_from_440, hz_from_cents
     from trimfit.review.statistics.chanter_pitch import far_apart
 
     if meets is None:
-        return "never read with E and F" + (f"; told to meet at {told_hz:.1f} Hz" if told_hz else ""), True
+        return "never read with E and F" + (f"; stated to meet at {stated_hz:.1f} Hz" if stated_hz else ""), True
     rests = f"rests on {reeds} reed{'s' if reeds != 1 else ''} of {meets.batches} batch{'es' * (meets.batches != 1)}"
     rests += ", so it is wide" if reeds < 4 else ""
     alike, apart = [], []
-    if told_hz:
-        off_hz, off_cents = hz_from_cents(meets.mean) - told_hz, abs(meets.mean - cents_from_440(told_hz))
-        reads = f"told {told_hz:.1f}, reads {abs(off_hz):.1f} {'higher' if off_hz > 0 else 'lower'}"
+    if stated_hz:
+        off_hz, off_cents = hz_from_cents(meets.mean) - stated_hz, abs(meets.mean - cents_from_440(stated_hz))
+        reads = f"stated {stated_hz:.1f}, reads {abs(off_hz):.1f} {'higher' if off_hz > 0 else 'lower'}"
         if off_cents > meets.half + AGREE_CENTS:
             apart.append(reads)
         elif off_cents > meets.half:
             rests += f"; {reads}"
         else:
-            alike.append("what was told")
+            alike.append("what was stated")
     types = [(kind, one) for kind, one in by_type.items() if one is not None and one.reeds >= 3]
     if len(types) > 1:
         low, high = (pick(types, key=lambda t: t[1].mean) for pick in (min, max))

@@ -266,7 +266,7 @@ def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
 
 
 def _fan(seen: Seen, aim: Aim, tolerance_cents: float) -> list[FanPoint]:
-    """E and F foretold from what is off now to a little further than where F is over E by the tolerance."""
+    """E and F predicted from what is off now to a little further than where F is over E by the tolerance."""
     import numpy as np
 
     from trimfit.base.pitch import OUTPUTS, hz_from_cents

@@ -319,13 +319,13 @@ def _worth_showing(found: Sequence[tuple[Seen, Advice]]) -> list[tuple[Seen, Adv
         lengths = {round(t.at_s) for t in pair[0].history.trims}
         return (-min(noted(pair), len(lengths) + 1), -noted(pair), pair[0].name)
 
-    told = sorted((pair for pair in found if noted(pair) >= 1), key=rank)
+    with_points = sorted((pair for pair in found if noted(pair) >= 1), key=rank)
     others = []
     for action in ("past", "read-again", "finished", "no-fit"):
-        others += [pair for pair in told if pair[1].action == action][:1]
+        others += [pair for pair in with_points if pair[1].action == action][:1]
     turn: dict[str | None, int] = {}
     placed = []
-    for pair in told:
+    for pair in with_points:
         if pair[1].action == "trim":
             turn[pair[1].order] = turn.get(pair[1].order, 0) + 1
             placed.append((turn[pair[1].order], pair))

@@ -26,7 +26,7 @@ def _quiet(step: str, done: int, whole: int) -> None:
 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
-    """The card that goes with a reed: what was read of it last in its chanter, what is believed, in the aim's air.
+    """The card that goes with a reed: what was read of it last in its chanter, the posterior, in the aim's air.
 
     A note that was never read of this reed is left out, and so are a pressure and a warmth that nobody logged.
     """
@@ -106,7 +106,7 @@ def _work_left(advice: Advice) -> list[str]:
 
 
 def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]:
-    """A word where E and F were last read elsewhere than they are believed to be, by more than the tolerance; cents."""
+    """A word where E and F were last read elsewhere than their posterior, by more than the tolerance; cents."""
     import math
 
     import numpy as np
@@ -116,15 +116,15 @@ def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     pick = np.zeros(len(OUTPUTS))
     pick[[e, f]] = 0.5
-    found, believed = 0.5 * (read[e] + read[f]), float(pick @ mean)
+    found, posterior = 0.5 * (read[e] + read[f]), float(pick @ mean)
     if not math.isfinite(found):
         return []
-    off_hz = hz_from_cents(found) - hz_from_cents(believed)
+    off_hz = hz_from_cents(found) - hz_from_cents(posterior)
     reach = max(Z90 * math.sqrt(max(float(pick @ cov @ pick), 0.0)), hz_width_cents(bench.settings.tolerance_hz, 470.0))
-    if abs(found - believed) <= reach:
+    if abs(found - posterior) <= reach:
         return []
     way = "higher" if off_hz > 0 else "lower"
-    return [f"E and F were last read {abs(off_hz):.1f} Hz {way} than is believed of them: read it again"]
+    return [f"E and F were last read {abs(off_hz):.1f} Hz {way} than the other readings say: read it again"]
 
 
 def write_ticket(path: Path, reed: str, folder: Path, tell: Tell = _quiet) -> list[Path]:

@@ -1,4 +1,4 @@
-"""The sitting's bench on a real log: entries through the journal, doubts from the bench room, answers of the house."""
+"""The sitting's bench on a real log: entries through the journal, its doubts and its answers."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Answers(Protocol):
 
 
 class LogAnswers:
-    """Answers from what the log at `path` has taught the house. `tell(step, done, whole)` hears of long steps, such as
+    """Answers from what the log at `path` holds. `tell(step, done, whole)` hears of long steps, such as
     learning the log for the first time."""
 
     def __init__(self, path: Path, tell: Callable[[str, int, int], None]) -> None:
@@ -101,7 +101,7 @@ class LogBench:
         return self.answers.reed(reed)
 
     def predicted(self, reed: str) -> Mapping[str, tuple[float, float]]:
-        """What the next reading should show; nothing where nothing can be foretold."""
+        """What the next reading should show; nothing where nothing can be predicted."""
         try:
             return self.answers.predicted(reed)
         except TrimfitError:

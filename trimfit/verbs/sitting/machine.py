@@ -427,15 +427,15 @@ class Sitting:
         from trimfit.entry.tokens import split_words
 
         words = split_words(rest)
-        told = dict(zip(words[1::2], words[2::2], strict=False))
+        given = dict(zip(words[1::2], words[2::2], strict=False))
         if (
             len(words) % 2 == 0
-            or not {"type", "batch"} <= told.keys()
-            or told.keys() - {"type", "batch", "blade", "order"}
+            or not {"type", "batch"} <= given.keys()
+            or given.keys() - {"type", "batch", "blade", "order"}
         ):
             raise InputError("a new reed needs its name, type and batch", remedy="say new R-1 type moulded batch M-3")
-        blade_mm = within("blade_mm", parse_length_mm(told["blade"])) if "blade" in told else None
-        reed = Reed(words[0], told["type"], told["batch"], blade_mm=blade_mm, order=told.get("order"))
+        blade_mm = within("blade_mm", parse_length_mm(given["blade"])) if "blade" in given else None
+        reed = Reed(words[0], given["type"], given["batch"], blade_mm=blade_mm, order=given.get("order"))
         yield from self._propose(HeldPlain(reed))
 
     # -- readings ---------------------------------------------------------------------------------------------
@@ -445,15 +445,15 @@ class Sitting:
         return dict(ratios(settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g))
 
     def _reference_hz(self) -> float | None:
-        """What cents are counted from: what was told here, else the order's target, else the chanter's meeting
+        """What cents are counted from: what was typed here, else the order's target, else the chanter's meeting
         pitch."""
         if self._standing and self._standing.reference_hz:
             return self._standing.reference_hz
         history = self.history
         if history is None:
             return None
-        told = history.order.target_pitch_hz if history.order else None
-        return told or (history.chanter.meeting_pitch_hz if history.chanter else None)
+        target_hz = history.order.target_pitch_hz if history.order else None
+        return target_hz or (history.chanter.meeting_pitch_hz if history.chanter else None)
 
     def _aim_cents(self) -> float | None:
         reference_hz = self._reference_hz()
@@ -479,7 +479,7 @@ class Sitting:
 
     def _set_mode(self, mode: ValueMeaning) -> Iterator[str]:
         self._mode = mode
-        yield f"from now on bare numbers of notes are {'told by their size' if mode == 'auto' else mode}"
+        yield f"from now on bare numbers of notes are {'recognised by their size' if mode == 'auto' else mode}"
 
     def _reading(self, text: str) -> Iterator[str]:
         from trimfit.entry.tokens import mode_of
