@@ -168,7 +168,7 @@ class OpenLog:
         return frame_of_answers(pick(self.path, order, self.tell, at_s=asked_s(at)))
 
     def rehearse(self, order: str, *, seed: int = 1) -> Rehearsal:
-        """What an order's run will give, played out on reeds drawn from the belief. Same seed, same answer."""
+        """What an order's run will give, played out on reeds drawn from the posterior. Same seed, same answer."""
         from trimfit.verbs.rehearse import rehearse_order
 
         return rehearse_order(self.path, order, seed=seed, tell=self.tell)

@@ -94,10 +94,10 @@ def test_a_crossing_foretold_with_its_interval() -> None:
     for name, unit in rows.groupby("unit"):
         first = unit.head(6)
         fit = least_squares.straight_line(first["hours"], first["percent_increase"])
-        belief = meeting_point.crossing_posterior(fit.coefficients, fit.covariance, 10.0)
-        assert (belief.low, belief.high) == pytest.approx(
+        posterior = meeting_point.crossing_posterior(fit.coefficients, fit.covariance, 10.0)
+        assert (posterior.low, posterior.high) == pytest.approx(
             meeting_point.root_limits(fit.coefficients, fit.covariance, 10.0), rel=2e-4
         )
-        assert belief.median == pytest.approx(float(meeting_point.crossings(*fit.coefficients, 10.0)), rel=1e-3)
-        held += belief.low <= published[name] <= belief.high
+        assert posterior.median == pytest.approx(float(meeting_point.crossings(*fit.coefficients, 10.0)), rel=1e-3)
+        held += posterior.low <= published[name] <= posterior.high
     assert held == 8  # of 15, where 90 % would be 13 or 14

@@ -96,13 +96,13 @@ class Predicted:
 
 
 def _crossing_mm(bench: Bench, reed: str, removed_mm: float) -> list[float]:
-    """Whole length at which the reed's gap closes, by its belief: 5, 50 and 95 % of the chance."""
+    """Whole length at which the reed's gap closes, by its posterior: 5, 50 and 95 % of the chance."""
     seen = bench.see_batch("laser", "table C.17")[reed]
-    belief = bench.belief(seen, bench.aim(seen))
+    posterior = bench.posterior(seen, bench.aim(seen))
     assert seen.removed_mm == pytest.approx(removed_mm)
 
     def over(length_mm: float, chance: float) -> float:
-        return float(belief.chance_over(0.0, np.array([length_mm]), 0.0, AS_SAID)[0]) - chance
+        return float(posterior.chance_over(0.0, np.array([length_mm]), 0.0, AS_SAID)[0]) - chance
 
     def at(chance: float) -> float:
         if over(FARTHEST_MM, chance) < 0.0:  # a line that may bend over and never get there

@@ -1,4 +1,4 @@
-"""Beliefs about one reed for the planner's tests: by hand, or through a random state of the ten outputs."""
+"""Posteriors about one reed for the planner's tests: by hand, or through a random state of the ten outputs."""
 
 from __future__ import annotations
 

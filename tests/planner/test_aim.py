@@ -1,4 +1,4 @@
-"""The belief seen from the aim: moments, chances and intervals against seeded sampling and close quadrature."""
+"""The posterior seen from the aim: moments, chances and intervals against seeded sampling and close quadrature."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from trimfit.regression.curve import bent_mm
 Array = NDArray[np.float64]
 
 
-def draw(belief: AimPosterior, rng: np.random.Generator, n: int) -> Array:
-    """Seeded draws (n, 8) of the law that the belief states: slope lognormal, the rest Gaussian given it."""
-    mean, cov = belief.mean, belief.cov
+def draw(posterior: AimPosterior, rng: np.random.Generator, n: int) -> Array:
+    """Seeded draws (n, 8) of the law that the posterior states: slope lognormal, the rest Gaussian given it."""
+    mean, cov = posterior.mean, posterior.cov
     log_sd = math.sqrt(math.log1p(cov[1, 1] / mean[1] ** 2))
     slope = mean[1] * np.exp(log_sd * rng.standard_normal(n) - 0.5 * log_sd**2)
     rest = cov - np.outer(cov[:, 1], cov[:, 1]) / cov[1, 1]
@@ -27,12 +27,14 @@ def draw(belief: AimPosterior, rng: np.random.Generator, n: int) -> Array:
     return mean + (slope - mean[1])[:, None] * (cov[:, 1] / cov[1, 1]) + rng.standard_normal((n, 8)) @ root.T
 
 
-def gaps(q: Array, belief: AimPosterior, length: float, lip: float, error: CutError, rng: np.random.Generator) -> Array:
+def gaps(
+    q: Array, posterior: AimPosterior, length: float, lip: float, error: CutError, rng: np.random.Generator
+) -> Array:
     """True gaps after a cut, executed with its error, along the curved length."""
     taken = length * (1 + error.pct / 100 * rng.standard_normal(len(q))) if length else np.zeros(len(q))
     if length:
         taken = taken + error.constant_mm * rng.standard_normal(len(q))
-    now, then = (bent_mm(x, belief.curve) for x in (np.array([belief.removed_mm]), belief.removed_mm + taken))
+    now, then = (bent_mm(x, posterior.curve) for x in (np.array([posterior.removed_mm]), posterior.removed_mm + taken))
     return q[:, 0] + q[:, 1] * (then - now) + q[:, 2] * (then**2 - now**2) + q[:, 3] * lip
 
 
@@ -54,32 +56,32 @@ def test_nodes_have_the_moments_of_a_standard_normal(count: int) -> None:
 
 @pytest.mark.parametrize("spread", [0.05, 0.2, 0.35])
 def test_slope_keeps_its_mean_and_variance_on_the_nodes(spread: float) -> None:
-    belief = belief_of(slope_sd=60.0 * spread, tie=0.4)
-    assert belief.weight @ belief.at[:, 1] == pytest.approx(60.0, rel=1e-3)
-    variance = belief.weight @ (belief.at[:, 1] - 60.0) ** 2
+    posterior = belief_of(slope_sd=60.0 * spread, tie=0.4)
+    assert posterior.weight @ posterior.at[:, 1] == pytest.approx(60.0, rel=1e-3)
+    variance = posterior.weight @ (posterior.at[:, 1] - 60.0) ** 2
     assert variance == pytest.approx((60.0 * spread) ** 2, rel=0.01)
-    centre = belief.weight @ belief.at
-    spread_at = belief.at - centre
-    whole = belief.within + np.einsum("j,ji,jk->ik", belief.weight, spread_at, spread_at)
-    np.testing.assert_allclose(whole, belief.cov, rtol=0.02, atol=1e-3)
-    np.testing.assert_allclose(centre, belief.mean, rtol=1e-3, atol=1e-3)
+    centre = posterior.weight @ posterior.at
+    spread_at = posterior.at - centre
+    whole = posterior.within + np.einsum("j,ji,jk->ik", posterior.weight, spread_at, spread_at)
+    np.testing.assert_allclose(whole, posterior.cov, rtol=0.02, atol=1e-3)
+    np.testing.assert_allclose(centre, posterior.mean, rtol=1e-3, atol=1e-3)
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_the_eight_quantities_are_the_states_own(seed: int) -> None:
     """Gap and pitch after a cut, from the eight, are those of the ten outputs under the state's own design."""
     state = random_state(seed)
-    belief = see(state, aim_of(), 0.3, 1.0)
+    posterior = see(state, aim_of(), 0.3, 1.0)
     for length, lip in ((0.0, 0.0), (0.4, 0.0), (0.25, 3.0)):
         mean, cov = state.outputs(state.design(0.3 + length, 1.0 + lip, "one"))
-        step, square, _ = belief._steps(np.array([length]))
+        step, square, _ = posterior._steps(np.array([length]))
         for first, pick in ((0, [1.0, -1.0]), (4, [0.5, 0.5])):
             row = np.zeros(8)
             row[first : first + 4] = 1.0, step[0], square[0], lip
             notes = [F_NOTE, E_NOTE]
-            assert row @ belief.mean == pytest.approx(np.array(pick) @ mean[notes], abs=1e-8)
+            assert row @ posterior.mean == pytest.approx(np.array(pick) @ mean[notes], abs=1e-8)
             variance = np.array(pick) @ cov[np.ix_(notes, notes)] @ np.array(pick)
-            assert row @ belief.cov @ row == pytest.approx(variance, rel=1e-8)
+            assert row @ posterior.cov @ row == pytest.approx(variance, rel=1e-8)
 
 
 CASES = [
@@ -92,31 +94,31 @@ CASES = [
 
 @pytest.mark.parametrize("case", CASES)
 def test_chance_of_going_past_against_sampling(case: dict[str, float]) -> None:
-    belief = belief_of(**case)
+    posterior = belief_of(**case)
     rng = np.random.default_rng(3)
     n = 400_000
-    q = draw(belief, rng, n)
-    need = belief.need_mm()
+    q = draw(posterior, rng, n)
+    need = posterior.need_mm()
     for share in (0.6, 0.8, 1.0):
-        found = float(belief.chance_over(3.68, np.array([share * need]), 0.0, USUAL)[0])
-        seen = float(np.mean(gaps(q, belief, share * need, 0.0, USUAL, rng) > 3.68))
+        found = float(posterior.chance_over(3.68, np.array([share * need]), 0.0, USUAL)[0])
+        seen = float(np.mean(gaps(q, posterior, share * need, 0.0, USUAL, rng) > 3.68))
         error = math.sqrt(max(seen * (1 - seen), 1e-7) / n)
         assert abs(found - seen) <= 4 * error + 0.1 * seen
 
 
 @pytest.mark.parametrize("case", CASES)
 def test_interval_holds_nine_in_ten(case: dict[str, float]) -> None:
-    belief = belief_of(**case)
+    posterior = belief_of(**case)
     rng = np.random.default_rng(4)
-    q = draw(belief, rng, 100_000)
-    length = 0.7 * belief.need_mm()
-    true = gaps(q, belief, length, 0.0, USUAL, rng)
-    interval = belief.gap(length, 0.0, USUAL)
+    q = draw(posterior, rng, 100_000)
+    length = 0.7 * posterior.need_mm()
+    true = gaps(q, posterior, length, 0.0, USUAL, rng)
+    interval = posterior.gap(length, 0.0, USUAL)
     assert np.mean((true >= interval.low) & (true <= interval.high)) == pytest.approx(0.9, abs=0.006)
     assert np.mean(true < interval.low) == pytest.approx(0.05, abs=0.005)
     assert interval.mean == pytest.approx(float(true.mean()), abs=0.15)
-    read = true + belief.reading_sd_cents * rng.standard_normal(len(true))
-    wide = belief.gap(length, 0.0, USUAL, reading=True)
+    read = true + posterior.reading_sd_cents * rng.standard_normal(len(true))
+    wide = posterior.gap(length, 0.0, USUAL, reading=True)
     assert np.mean((read >= wide.low) & (read <= wide.high)) == pytest.approx(0.9, abs=0.006)
 
 
@@ -128,11 +130,11 @@ def test_interval_of_one_normal() -> None:
 @pytest.mark.parametrize("case", [CASES[0], CASES[2], {"gap": -20.0, "pitch_slope": -12.0, "lip_gap": 0.4}])
 @pytest.mark.parametrize("lip", [0.0, 4.0])
 def test_meeting_pitch_against_sampling(case: dict[str, float], lip: float) -> None:
-    belief = belief_of(**case)
-    q = draw(belief, np.random.default_rng(5), 200_000)
+    posterior = belief_of(**case)
+    q = draw(posterior, np.random.default_rng(5), 200_000)
     steps = -(q[:, 0] + q[:, 3] * lip) / q[:, 1]
     pitch = q[:, 4] + q[:, 5] * steps + q[:, 7] * lip
-    mean, sd = belief.meeting(lip)
+    mean, sd = posterior.meeting(lip)
     assert mean == pytest.approx(float(pitch.mean()), abs=0.05 * pitch.std() + 0.02)
     assert sd == pytest.approx(float(pitch.std()), rel=0.08)
 
@@ -141,38 +143,38 @@ def test_meeting_pitch_against_sampling(case: dict[str, float], lip: float) -> N
 def test_meeting_pitch_of_a_reed_whose_pitch_bends(removed: float) -> None:
     """The pitch where a cut along the curved length would bring the gap to zero, found reed by reed by bisection."""
     state = state_of(gap=-30.0 - 65.0 * removed, bend=5.0, bend_sd=1.5, pitch_bend=6.0, pitch_bend_sd=2.0, tilt=0.1)
-    belief = see(state, aim_of(), removed, 0.0)
-    q = draw(belief, np.random.default_rng(6), 50_000)
+    posterior = see(state, aim_of(), removed, 0.0)
+    q = draw(posterior, np.random.default_rng(6), 50_000)
     low, high = np.zeros(len(q)), np.full(len(q), 4.0)
     for _ in range(50):
         middle = 0.5 * (low + high)
-        step, square, _ = belief._steps(middle)
+        step, square, _ = posterior._steps(middle)
         under = q[:, 0] + q[:, 1] * step + q[:, 2] * square < 0
         low, high = np.where(under, middle, low), np.where(under, high, middle)
-    step, square, _ = belief._steps(low)
+    step, square, _ = posterior._steps(low)
     pitch = q[:, 4] + q[:, 5] * step + q[:, 6] * square
-    mean, sd = belief.meeting()
+    mean, sd = posterior.meeting()
     assert mean == pytest.approx(float(pitch.mean()), abs=0.25)
     assert sd == pytest.approx(float(pitch.std()), rel=0.08)
 
 
 def test_no_cut_has_no_execution_error_and_changes_nothing() -> None:
-    belief = belief_of()
-    mean, variance = belief.after(np.zeros(1), 0.0, CutError(50.0, 1.0))
-    np.testing.assert_allclose(mean[0], belief.at[:, 0])
-    np.testing.assert_allclose(variance[0], belief.within[0, 0])
+    posterior = belief_of()
+    mean, variance = posterior.after(np.zeros(1), 0.0, CutError(50.0, 1.0))
+    np.testing.assert_allclose(mean[0], posterior.at[:, 0])
+    np.testing.assert_allclose(variance[0], posterior.within[0, 0])
     assert np.all(USUAL.sd_mm(np.array([0.0, 0.1])) == [0.0, math.hypot(0.003, 0.006)])
 
 
 def test_longer_cuts_are_likelier_to_go_past() -> None:
-    belief = belief_of(slope_sd=15.0)
-    chance = belief.chance_over(3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL)
+    posterior = belief_of(slope_sd=15.0)
+    chance = posterior.chance_over(3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL)
     assert np.all(np.diff(chance) > -1e-12)
     assert chance[0] < 1e-12
     assert chance[-1] > 0.9
-    past, short = belief.past_and_short(3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL)
+    past, short = posterior.past_and_short(3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL)
     np.testing.assert_array_equal(past, chance)
-    np.testing.assert_array_equal(short, 1.0 - belief.chance_over(-3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL))
+    np.testing.assert_array_equal(short, 1.0 - posterior.chance_over(-3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL))
     assert short[0] > 0.9
     assert np.all(past + short < 1.0 + 1e-9)
 
@@ -237,21 +239,21 @@ def test_another_pressure_moves_pitch_and_gap_by_its_own_slopes() -> None:
 
 
 def test_exact_hand_leaves_what_is_not_known() -> None:
-    belief = belief_of(slope_sd=0.01, gap_sd=2.0)
-    chance = float(belief.chance_over(3.68, np.array([40.0 / 60.0]), 0.0, EXACT)[0])
+    posterior = belief_of(slope_sd=0.01, gap_sd=2.0)
+    chance = float(posterior.chance_over(3.68, np.array([40.0 / 60.0]), 0.0, EXACT)[0])
     assert chance == pytest.approx(1 - NormalDist().cdf(3.68 / 2.0), rel=1e-3)
 
 
 def test_what_is_wanted_in_all_is_what_brings_the_gap_to_zero() -> None:
-    belief = belief_of(tilt=0.3, bend_sd=3.0)
-    need = belief.need()
-    # the slow version: many reeds drawn from the belief, each with the length at which its own gap closes
+    posterior = belief_of(tilt=0.3, bend_sd=3.0)
+    need = posterior.need()
+    # the slow version: many reeds drawn from the posterior, each with the length at which its own gap closes
     rng = np.random.default_rng(4)
-    node = rng.choice(len(belief.weight), size=40_000, p=belief.weight)
-    draws = belief.at[node] + rng.multivariate_normal(np.zeros(8), belief.within, len(node), method="eigh")
-    step, square, _ = belief._steps(lengths := np.linspace(0.0, 3.0, 1501))
+    node = rng.choice(len(posterior.weight), size=40_000, p=posterior.weight)
+    draws = posterior.at[node] + rng.multivariate_normal(np.zeros(8), posterior.within, len(node), method="eigh")
+    step, square, _ = posterior._steps(lengths := np.linspace(0.0, 3.0, 1501))
     gaps = draws[:, :1] + draws[:, 1:2] * step + draws[:, 2:3] * square
     wanted = lengths[np.argmax(gaps >= 0.0, axis=1)]
-    assert need.mean == belief.need_mm()
+    assert need.mean == posterior.need_mm()
     assert (need.low, need.high) == pytest.approx(np.quantile(wanted, [0.05, 0.95]), abs=0.012)
     assert belief_of(gap=3.0, gap_sd=0.5).need().high < 0.02

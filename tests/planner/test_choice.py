@@ -31,7 +31,7 @@ def table() -> PolicyTable:
 
 
 @st.composite
-def beliefs(draw: st.DrawFn) -> AimPosterior:
+def posteriors(draw: st.DrawFn) -> AimPosterior:
     """A reed anywhere between new and past, known well or hardly at all, on any type's slope."""
     number = st.floats
     slope = draw(number(15.0, 120.0))
@@ -57,10 +57,10 @@ aims = st.builds(
 )
 
 
-def legal(choice: Choice, belief: AimPosterior, aim: Aim, rules: Rules) -> None:
+def legal(choice: Choice, posterior: AimPosterior, aim: Aim, rules: Rules) -> None:
     assert choice.action in ACTIONS
     assert choice.length_mm >= 0.0
-    assert belief.removed_mm + choice.length_mm <= max(aim.most_removed_mm, belief.removed_mm) + 1e-9
+    assert posterior.removed_mm + choice.length_mm <= max(aim.most_removed_mm, posterior.removed_mm) + 1e-9
     steps = choice.length_mm / rules.step_mm
     assert steps == pytest.approx(round(steps), abs=1e-6)
     assert choice.lip_strokes >= 0
@@ -75,21 +75,21 @@ def legal(choice: Choice, belief: AimPosterior, aim: Aim, rules: Rules) -> None:
 
 
 @PROFILE
-@given(belief=beliefs(), aim=aims, step=st.sampled_from([0.01, 0.02, 0.05, 0.1]))
+@given(posterior=posteriors(), aim=aims, step=st.sampled_from([0.01, 0.02, 0.05, 0.1]))
 def test_a_cut_is_never_negative_never_off_the_step_never_past_the_blade(
-    belief: AimPosterior, aim: Aim, step: float
+    posterior: AimPosterior, aim: Aim, step: float
 ) -> None:
     rules = replace(RULES, step_mm=step)
-    legal(choose(belief, aim, table(), rules), belief, aim, rules)
+    legal(choose(posterior, aim, table(), rules), posterior, aim, rules)
 
 
 @PROFILE
-@given(belief=beliefs(), aim=aims, ceiling=st.floats(1e-4, 0.1))
+@given(posterior=posteriors(), aim=aims, ceiling=st.floats(1e-4, 0.1))
 def test_no_visit_takes_more_of_a_chance_than_the_reed_may_in_its_life(
-    belief: AimPosterior, aim: Aim, ceiling: float
+    posterior: AimPosterior, aim: Aim, ceiling: float
 ) -> None:
     """Strokes alone close the gap as well as a cut does."""
-    choice = choose(belief, aim, table(), replace(RULES, chance_past_ceiling=ceiling))
+    choice = choose(posterior, aim, table(), replace(RULES, chance_past_ceiling=ceiling))
     assert choice.action != "trim" or choice.chance_past <= ceiling
 
 
@@ -134,27 +134,27 @@ def test_a_stated_chance_keeps_to_the_ceiling_whatever_a_reading_costs(
     lost_minutes: float,
 ) -> None:
     """The chance as it is stated: a reading that may have been wild is counted in it."""
-    belief, alone = known
+    posterior, alone = known
     rules = Rules(ceiling, step, lost_minutes, USUAL)
-    choice = choose(belief, aim, dear_reading(reading_minutes), rules, [alone] if alone else [])
-    legal(choice, belief, aim, rules)
+    choice = choose(posterior, aim, dear_reading(reading_minutes), rules, [alone] if alone else [])
+    legal(choice, posterior, aim, rules)
     assert choice.action != "trim" or choice.chance_past <= ceiling
 
 
 def test_one_doubtful_reading_of_a_reed_far_under_does_not_end_it() -> None:
     """Its reading may have been wild, and if it was no cut is safe: a second reading, be it dear."""
-    belief = see(state_of(-12.0, gap_sd=1.0, slope_sd=3.0), aim_of(), 0.0, 0.0)
+    posterior = see(state_of(-12.0, gap_sd=1.0, slope_sd=3.0), aim_of(), 0.0, 0.0)
     alone = Unconfirmed(0.3, see(state_of(6.0, gap_sd=4.0, slope_sd=3.0), aim_of(), 0.0, 0.0))
-    choice = choose(belief, aim_of(), dear_reading(30.0), RULES, [alone])
+    choice = choose(posterior, aim_of(), dear_reading(30.0), RULES, [alone])
     assert (choice.action, choice.reason) == ("read-again", "alone")
 
 
 @pytest.mark.parametrize("gap_sd", [0.5, 0.8, 1.2])
 def test_strokes_alone_are_as_many_as_the_ceiling_allows(gap_sd: float) -> None:
     """A reed a little under, too sharp for its order: each stroke closes the gap by half a cent."""
-    belief = see(state_of(-2.0, gap_sd=gap_sd, lip_gap=0.45, pitch=117.0, pitch_sd=1.0), aim_of(113.0), 0.0, 0.0)
+    posterior = see(state_of(-2.0, gap_sd=gap_sd, lip_gap=0.45, pitch=117.0, pitch_sd=1.0), aim_of(113.0), 0.0, 0.0)
     ceilings = (0.0003, 0.003, 0.03)
-    said = [choose(belief, aim_of(113.0), table(), replace(RULES, chance_past_ceiling=c)) for c in ceilings]
+    said = [choose(posterior, aim_of(113.0), table(), replace(RULES, chance_past_ceiling=c)) for c in ceilings]
     strokes = [choice.lip_strokes for choice in said]
     assert strokes == sorted(strokes)
     assert strokes[-1] >= 4
@@ -163,10 +163,10 @@ def test_strokes_alone_are_as_many_as_the_ceiling_allows(gap_sd: float) -> None:
 
 
 @PROFILE
-@given(belief=beliefs(), aim=aims, ceilings=st.lists(st.floats(1e-4, 0.3), min_size=2, max_size=2).map(sorted))
-def test_a_lower_ceiling_never_lengthens_a_cut(belief: AimPosterior, aim: Aim, ceilings: list[float]) -> None:
+@given(posterior=posteriors(), aim=aims, ceilings=st.lists(st.floats(1e-4, 0.3), min_size=2, max_size=2).map(sorted))
+def test_a_lower_ceiling_never_lengthens_a_cut(posterior: AimPosterior, aim: Aim, ceilings: list[float]) -> None:
     low, high = (
-        choose(belief, aim, table(), replace(RULES, chance_past_ceiling=ceiling)).length_mm for ceiling in ceilings
+        choose(posterior, aim, table(), replace(RULES, chance_past_ceiling=ceiling)).length_mm for ceiling in ceilings
     )
     assert low <= high
 
@@ -176,34 +176,34 @@ def test_a_pitch_is_out_of_reach_or_not_whatever_the_ceiling() -> None:
     state = state_of(-19.0, 15.0, gap_sd=1.0, slope_sd=7.5, bend=-5.0, bend_sd=2.0, pitch_sd=1.0, pitch_slope=4.0,
                      lip_pitch=-0.5)  # fmt: skip
     aim = aim_of(100.0, most=1.0)
-    belief = see(state, aim, 0.0, 0.0)
-    said = [choose(belief, aim, table(), replace(RULES, chance_past_ceiling=c)) for c in (0.01, 0.0625, 0.1, 0.25)]
+    posterior = see(state, aim, 0.0, 0.0)
+    said = [choose(posterior, aim, table(), replace(RULES, chance_past_ceiling=c)) for c in (0.01, 0.0625, 0.1, 0.25)]
     assert len({choice.action for choice in said}) == 1
     assert [choice.length_mm for choice in said] == sorted(choice.length_mm for choice in said)
 
 
 @PROFILE
-@given(belief=beliefs(), aim=aims, costs=st.lists(st.floats(5.0, 9000.0), min_size=2, max_size=2).map(sorted))
-def test_a_dearer_lost_reed_never_lengthens_a_cut(belief: AimPosterior, aim: Aim, costs: list[float]) -> None:
-    cheap, dear = (choose(belief, aim, table(), replace(RULES, lost_minutes=cost)).length_mm for cost in costs)
+@given(posterior=posteriors(), aim=aims, costs=st.lists(st.floats(5.0, 9000.0), min_size=2, max_size=2).map(sorted))
+def test_a_dearer_lost_reed_never_lengthens_a_cut(posterior: AimPosterior, aim: Aim, costs: list[float]) -> None:
+    cheap, dear = (choose(posterior, aim, table(), replace(RULES, lost_minutes=cost)).length_mm for cost in costs)
     assert dear <= cheap
 
 
 @PROFILE
-@given(belief=beliefs(), aim=aims)
-def test_the_same_question_has_the_same_answer(belief: AimPosterior, aim: Aim) -> None:
-    assert choose(belief, aim, table(), RULES) == choose(belief, aim, table(), RULES)
+@given(posterior=posteriors(), aim=aims)
+def test_the_same_question_has_the_same_answer(posterior: AimPosterior, aim: Aim) -> None:
+    assert choose(posterior, aim, table(), RULES) == choose(posterior, aim, table(), RULES)
 
 
 def test_no_rung_is_left_out() -> None:
     """From the cheapest rung to beyond the dearest, and a ceiling that nothing meets."""
-    belief = see(state_of(), aim_of(), 0.0, 0.0)
-    lengths = [choose(belief, aim_of(), table(), replace(RULES, lost_minutes=cost)).length_mm for cost in LADDER]
+    posterior = see(state_of(), aim_of(), 0.0, 0.0)
+    lengths = [choose(posterior, aim_of(), table(), replace(RULES, lost_minutes=cost)).length_mm for cost in LADDER]
     assert lengths == sorted(lengths, reverse=True)
     assert lengths[-1] > 0.0
-    never = choose(belief, aim_of(), table(), replace(RULES, chance_past_ceiling=0.0))
+    never = choose(posterior, aim_of(), table(), replace(RULES, chance_past_ceiling=0.0))
     assert 0.0 < never.length_mm <= lengths[-1]
-    assert choose(belief, aim_of(), table(), replace(RULES, lost_minutes=1e9)).length_mm == lengths[-1]
+    assert choose(posterior, aim_of(), table(), replace(RULES, lost_minutes=1e9)).length_mm == lengths[-1]
 
 
 def test_relabelling_reeds_and_their_order_changes_nothing() -> None:
@@ -268,16 +268,16 @@ def test_plain_cases_have_plain_answers() -> None:
 
 @pytest.mark.parametrize("error", [CutError(50.0, 0.0), CutError(3.0, 1.0)])
 def test_a_blade_that_is_there_is_not_blamed_for_a_hand_that_hits_nothing(error: CutError) -> None:
-    belief = see(state_of(gap=-8.0, gap_sd=0.6, slope_sd=2.0), aim_of(), 0.0, 0.0)
-    choice = choose(belief, aim_of(), table(), replace(RULES, error=error))
+    posterior = see(state_of(gap=-8.0, gap_sd=0.6, slope_sd=2.0), aim_of(), 0.0, 0.0)
+    choice = choose(posterior, aim_of(), table(), replace(RULES, error=error))
     assert choice.reason != "blade"
     assert choice.action in ("finished", "read-again")
 
 
 def test_a_worse_hand_cuts_less() -> None:
-    belief = see(state_of(gap=-40.0, gap_sd=0.6, slope_sd=3.0), aim_of(), 0.0, 0.0)
+    posterior = see(state_of(gap=-40.0, gap_sd=0.6, slope_sd=3.0), aim_of(), 0.0, 0.0)
     lengths = [
-        choose(belief, aim_of(), table(), replace(RULES, error=CutError(pct, 0.006))).length_mm
+        choose(posterior, aim_of(), table(), replace(RULES, error=CutError(pct, 0.006))).length_mm
         for pct in (0.0, 3.0, 8.0, 15.0)
     ]
     assert lengths == sorted(lengths, reverse=True)
@@ -286,7 +286,7 @@ def test_a_worse_hand_cuts_less() -> None:
 
 @pytest.mark.parametrize("spread", [0.1, 0.2, 0.3])
 def test_played_out_on_the_whole_belief_the_ceiling_holds(spread: float) -> None:
-    """Reeds drawn from the belief itself (slope lognormal), cut as advised and read with error, one by one."""
+    """Reeds drawn from the posterior itself (slope lognormal), cut as advised and read with error, one by one."""
     rng = np.random.default_rng(7)
     reeds, lost, short, cuts, told = 120, 0, 0, 0, 0.0
     for _ in range(reeds):

@@ -25,13 +25,13 @@ def test_lines_of_many_units() -> None:
 )
 def test_belief_of_a_crossing_agrees_with_play(mean: list[float], sd: list[float], correlation: float) -> None:
     covariance = np.outer(sd, sd) * [[1.0, correlation], [correlation, 1.0]]
-    belief = meeting_point.crossing_posterior(mean, covariance, 0.0, share=0.8)
+    posterior = meeting_point.crossing_posterior(mean, covariance, 0.0, share=0.8)
     level, slope = np.random.default_rng(5).multivariate_normal(mean, covariance, 200_000).T
     played = meeting_point.crossings(level, slope, 0.0)
-    assert belief.chance_already == pytest.approx((played == 0).mean(), abs=0.004)
-    assert belief.chance_never == pytest.approx(np.isinf(played).mean(), abs=0.002)
-    for chance, value in ((0.1, belief.low), (0.5, belief.median), (0.9, belief.high)):
-        assert (played <= value).mean() == pytest.approx(max(chance, belief.chance_already), abs=0.005)
+    assert posterior.chance_already == pytest.approx((played == 0).mean(), abs=0.004)
+    assert posterior.chance_never == pytest.approx(np.isinf(played).mean(), abs=0.002)
+    for chance, value in ((0.1, posterior.low), (0.5, posterior.median), (0.9, posterior.high)):
+        assert (played <= value).mean() == pytest.approx(max(chance, posterior.chance_already), abs=0.005)
 
 
 def test_falling_is_rising_upside_down() -> None:

@@ -18,34 +18,34 @@ RULES = Rules(0.01, 0.01, 120.0, USUAL)
 @pytest.mark.parametrize("lengths", [[0.0, 0.0], [0.3, 0.2, 0.0], [0.5, 0.0]])
 def test_the_path_of_the_pitch_is_that_of_all_its_readings_at_once(lengths: list[float]) -> None:
     # The slow version: one matrix of all readings to come, conditioned on together (Rasmussen & Williams, 2006, A.2).
-    belief = belief_of(115.0, bend_sd=6.0, pitch_bend_sd=2.0, tie=0.3, tilt=0.2)
+    posterior = belief_of(115.0, bend_sd=6.0, pitch_bend_sd=2.0, tie=0.3, tilt=0.2)
     off = np.cumsum(lengths)
-    step, square, _ = belief._steps(np.append(off, belief.need_mm()))
+    step, square, _ = posterior._steps(np.append(off, posterior.need_mm()))
     rows, noise = [], []
     for s, q in zip(step[:-1], square[:-1], strict=True):
-        for first, sd in ((0, belief.reading_sd_cents), (4, belief.pitch_reading_sd_cents)):
+        for first, sd in ((0, posterior.reading_sd_cents), (4, posterior.pitch_reading_sd_cents)):
             row = np.zeros(8)
             row[first : first + 3] = 1.0, s, q
             rows.append(row)
             noise.append(sd**2)
     h = np.array(rows)
-    gain = belief.cov @ h.T @ np.linalg.inv(h @ belief.cov @ h.T + np.diag(noise))
-    left_cov = belief.cov - gain @ h @ belief.cov
+    gain = posterior.cov @ h.T @ np.linalg.inv(h @ posterior.cov @ h.T + np.diag(noise))
+    left_cov = posterior.cov - gain @ h @ posterior.cov
     curve = square[-1] / step[-1]
-    slope = max(belief.mean[1] + curve * belief.mean[2], LEAST_SLOPE * belief.mean[1])
-    ratio, way = (belief.mean[5] + curve * belief.mean[6]) / slope, -belief.mean[0] / slope
+    slope = max(posterior.mean[1] + curve * posterior.mean[2], LEAST_SLOPE * posterior.mean[1])
+    ratio, way = (posterior.mean[5] + curve * posterior.mean[6]) / slope, -posterior.mean[0] / slope
     meet = np.array([-ratio, -ratio * way, -ratio * curve * way, 0.0, 1.0, way, curve * way, 0.0])
-    path = belief.meeting_sd_path(lengths, EXACT)
-    whole = belief.meeting()[1]
+    path = posterior.meeting_sd_path(lengths, EXACT)
+    whole = posterior.meeting()[1]
     gone = path[0] ** 2 - path[-1] ** 2
     assert path[0] == pytest.approx(whole)
-    assert gone == pytest.approx(meet @ (belief.cov - left_cov) @ meet, rel=1e-9)
+    assert gone == pytest.approx(meet @ (posterior.cov - left_cov) @ meet, rel=1e-9)
 
 
 def test_nearer_the_meeting_point_a_reading_tells_more_of_its_pitch() -> None:
-    belief = belief_of(115.0)
-    as_it_is = belief.meeting_sd_path([0.0], USUAL)
-    near = belief.meeting_sd_path([0.9 * belief.need_mm()], USUAL)
+    posterior = belief_of(115.0)
+    as_it_is = posterior.meeting_sd_path([0.0], USUAL)
+    near = posterior.meeting_sd_path([0.9 * posterior.need_mm()], USUAL)
     assert near[1] < as_it_is[1] < as_it_is[0] == near[0]
 
 
@@ -75,16 +75,16 @@ def slow_value(plan: LipPlan, off: float, level: int, cuts_left: float) -> float
 def test_strokes_are_worth_what_the_recursion_says(cuts_left: float, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("trimfit.planner.lip_work.LEVELS", 3)
     monkeypatch.setattr("trimfit.planner.lip_work.MOST_STROKES", 4)
-    belief = belief_of(113.0, pitch_sd=1.6)
-    plan = LipPlan(belief, aim_of(113.0), COSTS, USUAL, 0.4, (cuts_left, cuts_left + 1.0))
+    posterior = belief_of(113.0, pitch_sd=1.6)
+    plan = LipPlan(posterior, aim_of(113.0), COSTS, USUAL, 0.4, (cuts_left, cuts_left + 1.0))
     for strokes, told in zip(plan.strokes, plan._after(), strict=True):
         slow = slow_after_visit(plan, plan.off, float(strokes), 0, cuts_left)
         assert told == pytest.approx(slow, rel=0.05, abs=0.15)
 
 
 def test_visits_that_come_anyway_make_the_pitch_cheaper_and_hurry_no_stroke() -> None:
-    belief = belief_of(112.0)
-    plans = [LipPlan(belief, aim_of(112.0), COSTS, USUAL, 0.4, (left, left + 1.0)) for left in (0.0, 0.5, 1.0, 2.0)]
+    posterior = belief_of(112.0)
+    plans = [LipPlan(posterior, aim_of(112.0), COSTS, USUAL, 0.4, (left, left + 1.0)) for left in (0.0, 0.5, 1.0, 2.0)]
     minutes = [plan.stroke()[1] for plan in plans]
     assert minutes == sorted(minutes, reverse=True)
     assert minutes[-1] < minutes[0] - 0.5
@@ -120,36 +120,38 @@ def test_a_reading_is_worth_taking_for_the_room_that_it_gives_a_stroke() -> None
         belief_of(gap=0.3, gap_sd=sd, pitch=116.5, pitch_sd=0.7, pitch_slope=5.0, lip_gap=0.7, lip_pitch=-0.8)
         for sd in (1.25, 0.7)
     )
-    plans = [LipPlan(belief, aim_of(113.0), COSTS, USUAL) for belief in (vague, plain)]
+    plans = [LipPlan(posterior, aim_of(113.0), COSTS, USUAL) for posterior in (vague, plain)]
     assert [plan.most_now for plan in plans] == [0, 2]
     assert plans[0].by_reading[1] > WORTH_READING * plans[0].by_reading[0]
     assert plans[0].read() < plans[0].leave() - COSTS.reading_minutes
-    actions = [choose(belief, aim_of(113.0), solve(COSTS), RULES).action for belief in (vague, plain)]
+    actions = [choose(posterior, aim_of(113.0), solve(COSTS), RULES).action for posterior in (vague, plain)]
     assert actions == ["read-again", "trim"]
 
 
 def test_with_the_gap_closed_the_pitch_is_the_one_it_has() -> None:
     """A little over, and sharp: no cut brings it back to its meeting point, so that nothing is promised of that."""
-    belief = belief_of(gap=2.5, gap_sd=0.3, pitch=117.0, pitch_sd=0.5, pitch_slope=24.0, lip_gap=0.5)
+    posterior = belief_of(gap=2.5, gap_sd=0.3, pitch=117.0, pitch_sd=0.5, pitch_slope=24.0, lip_gap=0.5)
     target = 113.0
-    plan = LipPlan(belief, aim_of(target), COSTS, USUAL)
+    plan = LipPlan(posterior, aim_of(target), COSTS, USUAL)
     assert plan.off == pytest.approx(117.0 - target)
-    assert belief.meeting()[0] < 117.0 - 0.5
-    assert plan.leave() == pytest.approx(120.0 * belief.pitch_outside(aim_of(target), 0.0, 0.0, USUAL))
-    assert choose(belief, aim_of(target), solve(COSTS), RULES).action in ("finished", "no-fit")
+    assert posterior.meeting()[0] < 117.0 - 0.5
+    assert plan.leave() == pytest.approx(120.0 * posterior.pitch_outside(aim_of(target), 0.0, 0.0, USUAL))
+    assert choose(posterior, aim_of(target), solve(COSTS), RULES).action in ("finished", "no-fit")
 
 
 def test_the_chance_of_another_pitch_as_drawn_reeds_have_it() -> None:
-    belief = belief_of(114.0, pitch_sd=2.0, pitch_slope=15.0)
+    posterior = belief_of(114.0, pitch_sd=2.0, pitch_slope=15.0)
     rng = np.random.default_rng(3)
     n, length = 200_000, 0.3
-    gap_slope = belief.at[rng.choice(len(belief.weight), n, p=belief.weight), 1]
-    rest = rng.multivariate_normal(np.zeros(2), belief.within[np.ix_([4, 5], [4, 5])], n)
-    mean = np.array([[np.interp(s, belief.at[:, 1], belief.at[:, k]) for k in (4, 5)] for s in np.unique(gap_slope)])
+    gap_slope = posterior.at[rng.choice(len(posterior.weight), n, p=posterior.weight), 1]
+    rest = rng.multivariate_normal(np.zeros(2), posterior.within[np.ix_([4, 5], [4, 5])], n)
+    mean = np.array(
+        [[np.interp(s, posterior.at[:, 1], posterior.at[:, k]) for k in (4, 5)] for s in np.unique(gap_slope)]
+    )
     where = np.searchsorted(np.unique(gap_slope), gap_slope)
     level, slope = (mean[where] + rest).T
     pitch = level + slope * (length + rng.standard_normal(n) * USUAL.sd_mm(np.array([length]))[0])
     for target in (None, 117.0, 121.0):
-        told = belief.pitch_outside(aim_of(target), length, 0.0, USUAL)
+        told = posterior.pitch_outside(aim_of(target), length, 0.0, USUAL)
         went = 0.0 if target is None else float(np.mean(np.abs(pitch - target) > aim_of(target).tolerance_cents))
         assert told == pytest.approx(went, abs=0.004)

@@ -12,29 +12,29 @@ from trimfit.planner.meeting_point import crossing_posterior, meeting_point, pro
 
 
 def test_a_line_surely_past_needs_nothing() -> None:
-    belief = crossing_posterior([20.0, 2.0], np.diag([0.01, 0.01]), 10.0)
-    assert (belief.low, belief.median, belief.high) == (0.0, 0.0, 0.0)
-    assert belief.chance_already == pytest.approx(1.0)
-    assert belief.chance_never == 0.0
+    posterior = crossing_posterior([20.0, 2.0], np.diag([0.01, 0.01]), 10.0)
+    assert (posterior.low, posterior.median, posterior.high) == (0.0, 0.0, 0.0)
+    assert posterior.chance_already == pytest.approx(1.0)
+    assert posterior.chance_never == 0.0
 
 
 def test_a_line_surely_going_away_never_arrives() -> None:
-    belief = crossing_posterior([0.0, -2.0], np.diag([0.01, 0.01]), 10.0)
-    assert math.isinf(belief.low)
-    assert belief.chance_never == pytest.approx(1.0, abs=1e-6)
+    posterior = crossing_posterior([0.0, -2.0], np.diag([0.01, 0.01]), 10.0)
+    assert math.isinf(posterior.low)
+    assert posterior.chance_never == pytest.approx(1.0, abs=1e-6)
 
 
 def test_a_level_known_exactly_leaves_the_slope_alone_to_doubt() -> None:
     """10 / slope, slope normal: its quantiles are those of the slope, turned round."""
-    belief = crossing_posterior([0.0, 5.0], np.diag([0.0, 0.25]), 10.0)
-    assert belief.median == pytest.approx(10.0 / 5.0, rel=1e-6)
-    assert belief.low == pytest.approx(10.0 / (5.0 + 1.644854 * 0.5), rel=1e-5)
-    assert belief.high == pytest.approx(10.0 / (5.0 - 1.644854 * 0.5), rel=1e-5)
+    posterior = crossing_posterior([0.0, 5.0], np.diag([0.0, 0.25]), 10.0)
+    assert posterior.median == pytest.approx(10.0 / 5.0, rel=1e-6)
+    assert posterior.low == pytest.approx(10.0 / (5.0 + 1.644854 * 0.5), rel=1e-5)
+    assert posterior.high == pytest.approx(10.0 / (5.0 - 1.644854 * 0.5), rel=1e-5)
 
 
 def test_nothing_in_doubt_is_said_as_a_single_amount() -> None:
-    belief = crossing_posterior([0.0, 5.0], np.zeros((2, 2)), 10.0)
-    assert (belief.low, belief.high) == (pytest.approx(2.0), pytest.approx(2.0))
+    posterior = crossing_posterior([0.0, 5.0], np.zeros((2, 2)), 10.0)
+    assert (posterior.low, posterior.high) == (pytest.approx(2.0), pytest.approx(2.0))
 
 
 def test_a_slope_of_unsettled_sign_has_no_limits() -> None:

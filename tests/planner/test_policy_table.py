@@ -1,4 +1,4 @@
-"""The plan on the reduced belief: against brute force, against its own policy played out, and its symmetries."""
+"""The plan on the reduced posterior: against brute force, against its own policy played out, and its symmetries."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def two_visits(m0: float, v0: float, s0: float, rung: int) -> float:
 
 
 def play(m0: float, v0: float, s0: float, rung: int, n: int, seed: int) -> tuple[Array, Array, Array]:
-    """The table's policy on the reduced belief, drawn step by step: cost, chance of being past, cuts, each (n,)."""
+    """The table's policy on the reduced posterior, drawn step by step: cost, chance of being past, cuts, each (n,)."""
     rng = np.random.default_rng(seed)
     m, v, s = np.full(n, m0), np.full(n, v0), np.full(n, s0)
     cost, past, cuts, live = np.zeros(n), np.zeros(n), np.zeros(n), np.ones(n, dtype=bool)

@@ -25,7 +25,7 @@ KEY = "forecast:"
 FORMAT = 1
 # A type's mean answer to pressure, temperature and lip work, as a share of itself: how far a reed's own may stand off.
 OWN_SHARE = 0.5
-# Forecasts are cruder than beliefs: another reed must explain a reading the better to be asked about.
+# Forecasts are cruder than posteriors: another reed must explain a reading the better to be asked about.
 BETTER = 6.0
 # What comes off while nothing is logged: the calliper's error on each side.
 LEAST_MM = 0.02

@@ -1,4 +1,4 @@
-"""The belief about one reed, seen from the aim: gap and pitch now, and what length and lips do to them.
+"""The posterior about one reed, seen from the aim: gap and pitch now, and what length and lips do to them.
 
 From the Gaussian `ReedState` eight quantities are taken, linear in the state, for the aim's chanter and pressure::
 

@@ -1,6 +1,6 @@
-"""Belief + aim -> the next step. The first step is weighed exactly, what follows it by the policy's table.
+"""Posterior + aim -> the next step. The first step is weighed exactly, what follows it by the policy's table.
 
-For every cut on the tool's step the distribution of the next reading is taken from the whole belief (slope nodes,
+For every cut on the tool's step the distribution of the next reading is taken from the whole posterior (slope nodes,
 bend, execution), the reduced state that would follow is looked up, and the cheapest of finish / read again / cut wins.
 
 Two rules keep the answer sane by construction: a rung of the ladder that holds a lost reed dearer never gives a longer
@@ -54,7 +54,7 @@ class Unconfirmed:
     the true one, and whether it is that the reed moved."""
 
     chance: float
-    belief: AimPosterior
+    posterior: AimPosterior
     moved: bool = False
 
 
@@ -99,24 +99,24 @@ def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> i
 class _Future:
     """What follows each of some cuts (n,) with `lip` strokes and the reading after it, on any rung."""
 
-    def __init__(self, belief: AimPosterior, table: PolicyTable, length: Array, lip: float, error: CutError) -> None:
-        mean, variance = belief.after(length, lip, error)
-        noise = np.where((length > 0) | (lip > 0), belief.reading_sd_cents, belief.again_sd_cents)[:, None] ** 2
-        centre = mean @ belief.weight
+    def __init__(self, posterior: AimPosterior, table: PolicyTable, length: Array, lip: float, error: CutError) -> None:
+        mean, variance = posterior.after(length, lip, error)
+        noise = np.where((length > 0) | (lip > 0), posterior.reading_sd_cents, posterior.again_sd_cents)[:, None] ** 2
+        centre = mean @ posterior.weight
         spread = mean - centre[:, None]
         worked = (length > 0) | (lip > 0)
-        variance = variance + np.where(worked, 0.0, belief.again_var[0])[:, None]
-        total = variance @ belief.weight + (spread**2) @ belief.weight
+        variance = variance + np.where(worked, 0.0, posterior.again_var[0])[:, None]
+        total = variance @ posterior.weight + (spread**2) @ posterior.weight
         own = noise[:, 0]
         gain = total / (total + own)
-        s_next = belief.spread_left(length, lip, error)
+        s_next = posterior.spread_left(length, lip, error)
         v_next = total * own / (total + own)
         eta, weight = nodes(3)
         surprise = spread[:, :, None] + np.sqrt(variance + noise)[:, :, None] * eta[None, None, :]
         m_next = centre[:, None, None] + gain[:, None, None] * surprise
         self.table = table
         self.corners = table.corners(m_next, v_next[:, None, None], s_next[:, None, None])
-        self.weight = belief.weight[None, :, None] * weight[None, None, :]
+        self.weight = posterior.weight[None, :, None] * weight[None, None, :]
 
     def cost(self, rung: int) -> Array:
         """Expected minutes (n,) from then on."""
@@ -136,10 +136,13 @@ class _Future:
 
 
 def _gap_interval(
-    belief: AimPosterior, others: Sequence[Unconfirmed], length_mm: float, lip: float, error: CutError
+    posterior: AimPosterior, others: Sequence[Unconfirmed], length_mm: float, lip: float, error: CutError
 ) -> Interval:
     """The gap (90 %) after a cut and strokes, over all explanations of the latest readings."""
-    seen = [(1.0 - sum(other.chance for other in others), belief), *((other.chance, other.belief) for other in others)]
+    seen = [
+        (1.0 - sum(other.chance for other in others), posterior),
+        *((other.chance, other.posterior) for other in others),
+    ]
     parts = [(share * one.weight, *one.after(np.array([length_mm]), lip, error)) for share, one in seen]
     return interval_of(
         np.concatenate([weight for weight, _, _ in parts]),
@@ -155,7 +158,7 @@ def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float
 
 
 def _lip_plan(
-    belief: AimPosterior, aim: Aim, table: PolicyTable, error: CutError, able: Array, again: _Future
+    posterior: AimPosterior, aim: Aim, table: PolicyTable, error: CutError, able: Array, again: _Future
 ) -> LipPlan:
     """What the pitch wants, where the gap alone would have this visit and so many more: strokes then cost no visit.
 
@@ -164,17 +167,17 @@ def _lip_plan(
     """
     costs = table.costs
     if aim.target_cents is None:
-        return LipPlan(belief, aim, costs, error)
+        return LipPlan(posterior, aim, costs, error)
     length, after = 0.0, 0.0
     if len(able):
-        cut = _Future(belief, table, able, 0.0, error)
+        cut = _Future(posterior, table, able, 0.0, error)
         best = int(np.argmin(cut.cost(VISITS_RUNG)))
         length, after = float(able[best]), float(cut.cuts(VISITS_RUNG)[best])
-    return LipPlan(belief, aim, costs, error, length, (after, float(again.cuts(VISITS_RUNG)[0])))
+    return LipPlan(posterior, aim, costs, error, length, (after, float(again.cuts(VISITS_RUNG)[0])))
 
 
 def choose(
-    belief: AimPosterior,
+    posterior: AimPosterior,
     aim: Aim,
     table: PolicyTable,
     rules: Rules,
@@ -189,13 +192,13 @@ def choose(
     """
     costs, error = table.costs, rules.error
     zero = np.zeros(1)
-    gap_now = _gap_interval(belief, others, 0.0, 0.0, error)
-    m, v = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
-    s = float(belief.spread_left(zero, 0.0, error)[0])
+    gap_now = _gap_interval(posterior, others, 0.0, 0.0, error)
+    m, v = float(posterior.mean[0]), max(float(posterior.cov[0, 0]), 1e-6)
+    s = float(posterior.spread_left(zero, 0.0, error)[0])
     tolerance = aim.tolerance_cents
-    past_now, short_now = (float(chance[0]) for chance in belief.past_and_short(tolerance, zero, 0.0, error))
+    past_now, short_now = (float(chance[0]) for chance in posterior.past_and_short(tolerance, zero, 0.0, error))
     rung = rung_of(table, m, v, s, rules)
-    again = _Future(belief, table, zero, 0.0, error)
+    again = _Future(posterior, table, zero, 0.0, error)
     doubt = sum(other.chance for other in others)
 
     def ends(seen: AimPosterior, length: float, lip: int) -> Array:
@@ -212,36 +215,36 @@ def choose(
 
     def at_stake(length: float, lip: int, *, last: bool) -> float:
         """Minutes that the other explanations would cost, at this rung, over those counted already."""
-        likeliest, cost = ends(belief, length, lip), 0.0
+        likeliest, cost = ends(posterior, length, lip), 0.0
         for other in others:
-            past, short = np.maximum(ends(other.belief, length, lip) - likeliest, 0.0)
+            past, short = np.maximum(ends(other.posterior, length, lip) - likeliest, 0.0)
             cost += other.chance * (
                 float(past) * LADDER[rung] + (float(short) * costs.outside_minutes if last else 0.0)
             )
         return cost
 
     def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
-        after = _gap_interval(belief, others, length, float(lip), error)
-        over, under = mixed(ends(belief, length, lip), [ends(other.belief, length, lip) for other in others])
-        m_mean, m_sd = belief.meeting(float(lip))
-        good = max(0.0, 1.0 - over - under) * (1.0 - belief.pitch_outside(aim, length, float(lip), error))
+        after = _gap_interval(posterior, others, length, float(lip), error)
+        over, under = mixed(ends(posterior, length, lip), [ends(other.posterior, length, lip) for other in others])
+        m_mean, m_sd = posterior.meeting(float(lip))
+        good = max(0.0, 1.0 - over - under) * (1.0 - posterior.pitch_outside(aim, length, float(lip), error))
         within = float(good)
         if action in ("trim", "read-again"):
-            ahead = again if not (length or lip) else _Future(belief, table, np.array([length]), float(lip), error)
+            ahead = again if not (length or lip) else _Future(posterior, table, np.array([length]), float(lip), error)
             off_pitch = 0.0 if aim.target_cents is None else _outside(m_mean - aim.target_cents, m_sd, tolerance)
             within = float(ahead.within(rung)[0]) * (1.0 - off_pitch)
         return Choice(action, length, lip, gap_now, after, m_mean, m_sd, float(over), left, float(good), reason, within)
 
     moved = max((other.chance for other in others if other.moved), default=0.0) > 0.5 * doubt
     unsure = "moved" if moved else "alone"
-    past_mixed = float(mixed(ends(belief, 0.0, 0), [ends(other.belief, 0.0, 0) for other in others])[0])
+    past_mixed = float(mixed(ends(posterior, 0.0, 0), [ends(other.posterior, 0.0, 0) for other in others])[0])
     if past_mixed > 0.5:
-        noise_doubt = v > 0.5 * belief.again_sd_cents**2 and past_now < 0.9
+        noise_doubt = v > 0.5 * posterior.again_sd_cents**2 and past_now < 0.9
         if doubt > 0.02 and past_mixed < 0.95:
             return answer("read-again", 0.0, 0, 0.0, unsure)
         return answer("read-again", 0.0, 0, 0.0, "past?") if noise_doubt else answer("past", 0.0, 0, 0.0, "past")
-    room = aim.most_removed_mm - belief.removed_mm
-    slope_now = max(float(belief.mean[1]), 5.0) * belief.steep
+    room = aim.most_removed_mm - posterior.removed_mm
+    slope_now = max(float(posterior.mean[1]), 5.0) * posterior.steep
     most = math.floor(max(room, 0.0) / rules.step_mm + 1e-9)
     wanted = math.ceil(2.5 * max(-gap_now.low, tolerance) / slope_now / rules.step_mm) + 2
     reach = min(most, wanted)
@@ -250,14 +253,14 @@ def choose(
 
     def allowed(lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
         # whatever is cheapest: no single visit takes more of a (stated) chance than the reed may in all its life
-        chance = belief.chance_over(tolerance, lengths, float(lip), error)
+        chance = posterior.chance_over(tolerance, lengths, float(lip), error)
         if others and not borne_out:
-            each = [other.belief.chance_over(tolerance, lengths, float(lip), error) for other in others]
+            each = [other.posterior.chance_over(tolerance, lengths, float(lip), error) for other in others]
             chance = mixed(chance, each)
         may: NDArray[np.bool_] = MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)
         return may
 
-    lips = _lip_plan(belief, aim, table, error, able, again)
+    lips = _lip_plan(posterior, aim, table, error, able, again)
     if lips.out_of_reach:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     lip, pitch_then = lips.stroke()
@@ -272,11 +275,11 @@ def choose(
     # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
     barred = bool(others) and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
     useful = worth_reading(
-        np.array(m), np.array(v), np.array(s), costs, belief.again_sd_cents, float(belief.again_var[0])
+        np.array(m), np.array(v), np.array(s), costs, posterior.again_sd_cents, float(posterior.again_var[0])
     )
     may_read = (barred and readings < MOST_BARRED) or (bool(useful) and readings < MOST_READINGS)
-    lips_only = _Future(belief, table, zero, float(strokes), error) if strokes else None
-    cut = _Future(belief, table, cuts, float(lip), error) if len(cuts) else None
+    lips_only = _Future(posterior, table, zero, float(strokes), error) if strokes else None
+    cut = _Future(posterior, table, cuts, float(lip), error) if len(cuts) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
     visit = costs.cut_minutes + costs.reading_minutes
     name, length, shortest, named = "", 0.0, math.inf, ""

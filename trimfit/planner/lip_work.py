@@ -11,7 +11,7 @@ Over the next few readings this is a small dynamic programme on a grid of delta,
 with q_j the chance that the gap wants another cut by then in any case: strokes done on a visit that cuts cost no visit
 of their own, so they are not hurried while more such visits are to come, and not put off when none is. A stroke may
 close the gap too: S'_j has only the few for which a gap that is closed already leaves room, so closely as j readings
-will have it known. sigma_j follows from the joint belief, cut by cut (`AimBelief.meeting_sd_path`). Solved anew for
+will have it known. sigma_j follows from the joint posterior, cut by cut (`AimBelief.meeting_sd_path`). Solved anew for
 each question with a target (some milliseconds); `choose` adds it to the gap's cost.
 """
 
@@ -44,7 +44,7 @@ class LipPlan:
 
     def __init__(
         self,
-        belief: AimPosterior,
+        posterior: AimPosterior,
         aim: Aim,
         costs: Costs,
         error: CutError,
@@ -54,16 +54,16 @@ class LipPlan:
         """cut_mm: the cut that the gap alone would have made now (0: none); cuts_left: how many more it is expected to
         want, after a visit now and after a reading alone."""
         self.aim, self.costs = aim, costs
-        mean, self.sd = belief.meeting()
+        mean, self.sd = posterior.meeting()
         # with the gap closed no cut brings the reed back to the meeting point: it keeps the pitch it has
-        end = mean if belief.need_mm() > 0.0 else float(belief.mean[4])
+        end = mean if posterior.need_mm() > 0.0 else float(posterior.mean[4])
         self.off = 0.0 if aim.target_cents is None else end - aim.target_cents
-        self.per_stroke = belief.meeting(1.0)[0] - mean
-        share = float(belief.mean[5]) / max(float(belief.mean[1]), 1.0)
+        self.per_stroke = posterior.meeting(1.0)[0] - mean
+        share = float(posterior.mean[5]) / max(float(posterior.mean[1]), 1.0)
         row = np.array([0.0, 0.0, 0.0, -share, 0.0, 0.0, 0.0, 1.0])
-        self.stroke_sd = math.sqrt(max(float(row @ belief.cov @ row), 0.0))
+        self.stroke_sd = math.sqrt(max(float(row @ posterior.cov @ row), 0.0))
         self.anyway = min(cuts_left[1], 1.0)
-        self.strokes, self.outside_now = np.zeros(1), belief.pitch_outside(aim, 0.0, 0.0, error)
+        self.strokes, self.outside_now = np.zeros(1), posterior.pitch_outside(aim, 0.0, 0.0, error)
         self.most_now, self.late_visit, self.late_reading = 0, [0] * LEVELS, [0] * LEVELS
         if aim.target_cents is None:
             return
@@ -73,36 +73,37 @@ class LipPlan:
         if abs(self.per_stroke) > LEAST_STROKE_CENTS and self.off * self.per_stroke < 0:
             most = min(math.ceil((abs(self.off) + 2.0 * self.sd + t) / abs(self.per_stroke)), MOST_STROKES)
             self.strokes = np.arange(0.0, max(most, 0) + 1.0)
-            self._room(belief, error)
+            self._room(posterior, error)
         # A visit that cuts comes nearer the meeting point, where a reading tells the pitch plainly; a reading alone
         # tells what it can from here, and may tell next to nothing.
-        whole_way = [cut_mm, max(belief.need_mm() - cut_mm, 0.0)]
-        self.by_visit = belief.meeting_sd_path(whole_way + [0.0] * (LEVELS - 2), error)
-        self.by_reading = belief.meeting_sd_path([0.0] * LEVELS, error)
+        whole_way = [cut_mm, max(posterior.need_mm() - cut_mm, 0.0)]
+        self.by_visit = posterior.meeting_sd_path(whole_way + [0.0] * (LEVELS - 2), error)
+        self.by_reading = posterior.meeting_sd_path([0.0] * LEVELS, error)
         self.after_visit = self._chain(self.by_visit, self.late_visit, cuts_left[0])
         self.after_reading = self._chain(self.by_reading, self.late_reading, cuts_left[1])
 
-    def _room(self, belief: AimPosterior, error: CutError) -> None:
+    def _room(self, posterior: AimPosterior, error: CutError) -> None:
         """How many strokes the gap has room for, where each of them closes it too: now; and once it is closed, after
         so many readings, `late_visit` where a cut over the whole way comes first, `late_reading` from here."""
-        t, per_stroke = self.aim.tolerance_cents, float(belief.mean[3])
+        t, per_stroke = self.aim.tolerance_cents, float(posterior.mean[3])
         most = len(self.strokes) - 1
 
         def strokes(gap: float, variance: float, readings: int = 0) -> int:
             if per_stroke <= 0.0:
                 return most
-            sd = 1.0 / math.sqrt(1.0 / variance + readings / belief.reading_sd_cents**2)
+            sd = 1.0 / math.sqrt(1.0 / variance + readings / posterior.reading_sd_cents**2)
             room = min(ROOM_TOLERANCES * t, t - ROOM_SDS * sd) - gap
             return min(max(math.floor(room / per_stroke), 0), most)
 
-        gap, variance = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
-        cut = belief.gap_variance(belief.need_mm(), error)
+        gap, variance = float(posterior.mean[0]), max(float(posterior.cov[0, 0]), 1e-6)
+        cut = posterior.gap_variance(posterior.need_mm(), error)
         self.most_now = strokes(gap, variance)
         self.late_visit = [strokes(0.0, cut, readings) for readings in range(LEVELS)]
         self.late_reading = [strokes(max(gap, 0.0), variance, readings) for readings in range(LEVELS)]
 
     def _chain(self, sigma: list[float], late: list[int], cuts_left: float) -> Array:
-        """W_1 on the grid when the belief narrows as `sigma` says, reading by reading, and the gap wants more cuts."""
+        """W_1 on the grid when the posterior narrows as `sigma` says, reading by reading, and the gap wants more
+        cuts."""
         costs = self.costs
         visit = costs.cut_minutes + costs.reading_minutes
         value = self._leave(self.grid, sigma[LEVELS])

@@ -1,4 +1,4 @@
-"""The decision over all remaining steps, solved on a reduced belief and kept as a table.
+"""The decision over all remaining steps, solved on a reduced posterior and kept as a table.
 
 Reduced state: gap believed to be m (cents) with variance v, and slope known up to a factor of log spread s. A cut that
 is expected to move the gap by D moves it by D e^{s xi - s²/2} (1 + f eta) + a eta'; then a reading of error r is taken
@@ -13,10 +13,10 @@ per cut and per reading this is a dynamic programme,
 
     J(m, v, s) = min( finish, cost_read + E J(m', v', s), min_D cost_cut + cost_read + E J(m', v', s') ),
 
-solved by value iteration on a grid (Bertsekas, 2017, Dynamic Programming and Optimal Control, vol. 1, ch. 4: the belief
-as state). Beside J the chance of ever going past under the minimising actions is carried. The ceiling on that chance
-is met by a ladder of costs of a lost reed: the least rung at or over the shop's own cost whose chance is under the
-ceiling is used (a Lagrangian; cf. Altman, 1999, Constrained Markov Decision Processes).
+solved by value iteration on a grid (Bertsekas, 2017, Dynamic Programming and Optimal Control, vol. 1, ch. 4: the
+posterior as state). Beside J the chance of ever going past under the minimising actions is carried. The ceiling on
+that chance is met by a ladder of costs of a lost reed: the least rung at or over the shop's own cost whose chance is
+under the ceiling is used (a Lagrangian; cf. Altman, 1999, Constrained Markov Decision Processes).
 """
 
 from __future__ import annotations
@@ -191,7 +191,7 @@ def table_from_bytes(data: bytes) -> PolicyTable:
 
 
 def solve(costs: Costs) -> PolicyTable:
-    """Value iteration on the reduced belief for every rung of the ladder at once."""
+    """Value iteration on the reduced posterior for every rung of the ladder at once."""
     from scipy import sparse
 
     m_grid, lv_grid, s_grid = _grids(costs)
@@ -284,7 +284,7 @@ def solve(costs: Costs) -> PolicyTable:
 class LookAhead:
     """One step ahead at many reduced states (n,), for any rung: what finishing, reading again and cutting would cost.
 
-    The same look that `choose` takes for one reed on its whole belief, but on the reduced belief throughout.
+    The same look that `choose` takes for one reed on its whole posterior, but on the reduced posterior throughout.
     """
 
     def __init__(self, table: PolicyTable, m: Array, v: Array, s: Array) -> None:

@@ -26,20 +26,20 @@ class Prospect:
     choice: Choice
 
 
-def prospect(belief: AimPosterior, aim: Aim, table: PolicyTable, rules: Rules) -> Prospect:
+def prospect(posterior: AimPosterior, aim: Aim, table: PolicyTable, rules: Rules) -> Prospect:
     """What a blank with this posterior promises: predicted trim in mm, cuts, chance of ending good for the aim.
 
     The chance is that of not being past already, times that of staying within the ceiling, times that of the target
     pitch being had (1 without one), times that of the blade being long enough.
     """
-    choice = choose(belief, aim, table, rules)
-    sharp = float(belief.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, rules.error)[0])
-    need = belief.need_mm()
-    slope = max(float(belief.mean[1]), 5.0)
-    need_sd = float(np.sqrt(belief.cov[0, 0])) / slope + need * belief.slope_log_sd
-    room = aim.most_removed_mm - belief.removed_mm
+    choice = choose(posterior, aim, table, rules)
+    sharp = float(posterior.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, rules.error)[0])
+    need = posterior.need_mm()
+    slope = max(float(posterior.mean[1]), 5.0)
+    need_sd = float(np.sqrt(posterior.cov[0, 0])) / slope + need * posterior.slope_log_sd
+    room = aim.most_removed_mm - posterior.removed_mm
     blade = 1.0 / (1.0 + np.exp(-1.7 * (room - need) / max(need_sd, 1e-3)))
-    lips = LipPlan(belief, aim, table.costs, rules.error, need)
+    lips = LipPlan(posterior, aim, table.costs, rules.error, need)
     pitch = 1.0
     if aim.target_cents is not None:
         pitch = 1.0 - min(lips.outside, lips.stroke()[1] / max(table.costs.outside_minutes, 1e-9), 1.0)

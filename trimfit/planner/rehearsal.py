@@ -1,8 +1,8 @@
 """A run played out on reeds drawn from the posterior, all at once: what the policy gives before a blade is touched.
 
-Each reed's eight quantities (see `belief`) are drawn, the gap's slope from its lognormal law; the reed is then read and
-cut as the policy's table says, its belief following by exact Gaussian updating of the same eight quantities, until the
-policy hands it over. Seeded and repeatable.
+Each reed's eight quantities (see `posterior`) are drawn, the gap's slope from its lognormal law; the reed is then read
+and cut as the policy's table says, its posterior following by exact Gaussian updating of the same eight quantities,
+until the policy hands it over. Seeded and repeatable.
 """
 
 from __future__ import annotations
@@ -44,13 +44,13 @@ class Run:
     minutes_se: float
 
 
-def draw(beliefs: Sequence[AimPosterior], rng: np.random.Generator) -> Array:
-    """True quantities (n, 8) of one reed from each belief: slope lognormal, the rest Gaussian given it.
+def draw(posteriors: Sequence[AimPosterior], rng: np.random.Generator) -> Array:
+    """True quantities (n, 8) of one reed from each posterior: slope lognormal, the rest Gaussian given it.
 
     A bend is drawn no stronger than leaves the gap rising as far as it has to: no cut opens it.
     """
-    out = np.zeros((len(beliefs), 8))
-    for i, b in enumerate(beliefs):
+    out = np.zeros((len(posteriors), 8))
+    for i, b in enumerate(posteriors):
         slope_mean = max(float(b.mean[1]), 5.0)
         slope = slope_mean * np.exp(b.slope_log_sd * rng.standard_normal() - 0.5 * b.slope_log_sd**2)
         reach = b.cov[:, 1] / max(float(b.cov[1, 1]), 1e-12)
@@ -66,7 +66,7 @@ def draw(beliefs: Sequence[AimPosterior], rng: np.random.Generator) -> Array:
 
 def _strokes(mean: Array, cov: Array, slope: Array, aim: Aim) -> tuple[Array, Array, Array]:
     """Lip strokes (n,) that would bring each meeting pitch to the target, how far off it is believed (n,), and the
-    standard deviation of that belief (n,).
+    standard deviation of that posterior (n,).
 
     Never so many that they alone would carry the gap over zero.
     """
@@ -90,7 +90,7 @@ def _strokes(mean: Array, cov: Array, slope: Array, aim: Aim) -> tuple[Array, Ar
 
 
 def rehearse(
-    beliefs: Sequence[AimPosterior],
+    posteriors: Sequence[AimPosterior],
     aim: Aim,
     table: PolicyTable,
     rung: int,
@@ -100,18 +100,18 @@ def rehearse(
     *,
     extra_readings: int = 0,
 ) -> Run:
-    """Play every reed of `beliefs` to its end under the table's policy on a rung.
+    """Play every reed of `posteriors` to its end under the table's policy on a rung.
 
     extra_readings: readings of each state beyond those the policy asks for.
     """
-    n = len(beliefs)
-    truth = draw(beliefs, rng)
-    mean = np.stack([b.mean for b in beliefs])
-    cov = np.stack([b.cov for b in beliefs])
-    curve = np.stack([b.curve for b in beliefs])
-    removed = np.array([b.removed_mm for b in beliefs])
-    gap_sd = np.array([b.reading_sd_cents for b in beliefs])
-    pitch_sd = np.array([b.pitch_reading_sd_cents for b in beliefs])
+    n = len(posteriors)
+    truth = draw(posteriors, rng)
+    mean = np.stack([b.mean for b in posteriors])
+    cov = np.stack([b.cov for b in posteriors])
+    curve = np.stack([b.curve for b in posteriors])
+    removed = np.array([b.removed_mm for b in posteriors])
+    gap_sd = np.array([b.reading_sd_cents for b in posteriors])
+    pitch_sd = np.array([b.pitch_reading_sd_cents for b in posteriors])
     cuts, readings = np.zeros(n), np.zeros(n)
     busy = np.ones(n, dtype=bool)
     every = np.arange(8)

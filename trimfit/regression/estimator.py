@@ -166,7 +166,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         types: tuple[str, ...],
         chanters: tuple[str, ...],
     ) -> tuple[dict[str, ReedState], ReedState]:
-        """Belief about each reed of a batch that was in training, and about one that was not."""
+        """Posterior about each reed of a batch that was in training, and about one that was not."""
         named = [(self._types[t], name) for t, name in self._rows.batches]
         mine = (types[batch[0]], batch[1])
         trained = named.index(mine) if mine in named else -1

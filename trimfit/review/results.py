@@ -88,7 +88,7 @@ class TimeMark:
 
 @dataclass(frozen=True, slots=True)
 class ReedStory:
-    """One reed: its readings, the belief's fan forward, the advice, and the meeting pitch.
+    """One reed: its readings, the posterior's fan forward, the advice, and the meeting pitch.
 
     `removed_mm` is what is off now; `tolerance_hz` the shop's tolerance as low A; `conditions`: the pressure and warmth
     that the readings were taken to. `in_time`, `marks`: the reed against time, empty where it was read in one sitting

@@ -90,39 +90,39 @@ def _may_have_moved(seen: Seen) -> float:
     return Z90 * float((moved[1] ** 2 + jump) ** 0.5)
 
 
-def decide(bench: Bench, seen: Seen, belief: AimPosterior, aim: Aim, ground: Grounds) -> Choice:
+def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds) -> Choice:
     """The planner's next step, where the readings allow it; else to read the reed, with the reason for that."""
     from trimfit.planner.choice import choose
 
     table, rules = bench.policy(seen.type_code), bench.rules()
     if ground.gap_read == 0:
-        return _from_kin(bench, seen, belief, aim, ground)
+        return _from_kin(bench, seen, posterior, aim, ground)
     others = bench.others(seen, aim)
     readings = ground.since_cut if ground.idle_days == 0.0 else 0
-    choice = choose(belief, aim, table, rules, others, readings)
+    choice = choose(posterior, aim, table, rules, others, readings)
     if choice.action not in FINAL or choice.reason == "blade":
         return choice
     if ground.since_cut == 0:
-        return _read(bench, seen, belief, choice, "since-cut?")
+        return _read(bench, seen, posterior, choice, "since-cut?")
     if ground.doubtful:
-        return _read(bench, seen, belief, choice, "doubtful?")
+        return _read(bench, seen, posterior, choice, "doubtful?")
     off = abs(choice.meet_mean_cents - (aim.target_cents or 0.0))
     reach = Z90 * choice.meet_sd_cents
     if choice.action == "no-fit" and off - reach <= aim.tolerance_cents:
         if off > reach and ground.since_cut < 2:
-            return _read(bench, seen, belief, choice, "no-fit?")
+            return _read(bench, seen, posterior, choice, "no-fit?")
         # so little is known of where it will meet that reading it as it stands tells no more: nearer the end it shows
-        other = choose(belief, replace(aim, target_cents=None), table, rules, others, readings)
+        other = choose(posterior, replace(aim, target_cents=None), table, rules, others, readings)
         return other if other.action == "trim" else choice
     return choice
 
 
-def _read(bench: Bench, seen: Seen, belief: AimPosterior, choice: Choice, reason: str) -> Choice:
-    left = _cuts_left(bench, seen, belief)
+def _read(bench: Bench, seen: Seen, posterior: AimPosterior, choice: Choice, reason: str) -> Choice:
+    left = _cuts_left(bench, seen, posterior)
     return replace(choice, action="read-again", length_mm=0.0, lip_strokes=0, trims_left=left, reason=reason)
 
 
-def _from_kin(bench: Bench, seen: Seen, belief: AimPosterior, aim: Aim, ground: Grounds) -> Choice:
+def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds) -> Choice:
     """A reed whose F and E were never read: to the chanter with it, or a cut by the crow where enough is known."""
     import numpy as np
 
@@ -131,12 +131,12 @@ def _from_kin(bench: Bench, seen: Seen, belief: AimPosterior, aim: Aim, ground: 
 
     rules = bench.rules()
     if ground.readings and ground.reeds_of_type >= FEW_REEDS and aim.chanter and not ground.chanter_unread:
-        choice = choose(belief, aim, bench.policy(seen.type_code), rules)
+        choice = choose(posterior, aim, bench.policy(seen.type_code), rules)
         if choice.action == "trim":
             return choice
-    gap = belief.gap(0.0, 0.0, rules.error)
-    meet, meet_sd = belief.meeting()
-    past = float(belief.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, rules.error)[0])
+    gap = posterior.gap(0.0, 0.0, rules.error)
+    meet, meet_sd = posterior.meeting()
+    past = float(posterior.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, rules.error)[0])
     return Choice(
         action="read-again",
         length_mm=0.0,
@@ -146,13 +146,13 @@ def _from_kin(bench: Bench, seen: Seen, belief: AimPosterior, aim: Aim, ground: 
         meet_mean_cents=meet,
         meet_sd_cents=meet_sd,
         chance_past=past,
-        trims_left=_cuts_left(bench, seen, belief),
+        trims_left=_cuts_left(bench, seen, posterior),
         chance_good=0.0,
         reason="unread",
     )
 
 
-def _cuts_left(bench: Bench, seen: Seen, belief: AimPosterior) -> float:
+def _cuts_left(bench: Bench, seen: Seen, posterior: AimPosterior) -> float:
     """Cuts to be expected once the reed has been read, over what that reading may show."""
     import numpy as np
 
@@ -160,9 +160,9 @@ def _cuts_left(bench: Bench, seen: Seen, belief: AimPosterior) -> float:
     from trimfit.planner.choice import rung_of
 
     table, rules = bench.policy(seen.type_code), bench.rules()
-    m, v = float(belief.mean[0]), max(float(belief.cov[0, 0]), 1e-6)
-    s = float(belief.spread_left(np.zeros(1), 0.0, rules.error)[0])
-    noise = belief.reading_sd_cents**2
+    m, v = float(posterior.mean[0]), max(float(posterior.cov[0, 0]), 1e-6)
+    s = float(posterior.spread_left(np.zeros(1), 0.0, rules.error)[0])
+    noise = posterior.reading_sd_cents**2
     x, weight = nodes(CUT_NODES)
     shown = m + np.sqrt(v * v / (v + noise)) * x
     every = np.ones(CUT_NODES)

@@ -1,4 +1,4 @@
-"""One log opened for questions: the fitted model, the settings, and the belief about each reed asked after, batch by
+"""One log opened for questions: the fitted model, the settings, and the posterior of each reed asked after, batch by
 batch."""
 
 from __future__ import annotations
@@ -59,8 +59,8 @@ class Seen:
 
 
 class Bench:
-    """A log's beliefs as of a moment. Reads the batches asked after and what was learned; never the whole log, unless a
-    fit is due.
+    """A log's posteriors as of a moment. Reads the batches asked after and what was learned; never the whole log,
+    unless a fit is due.
 
     at_s: the moment asked about (seconds since 1970 UTC). Where it is given, `until_s` is the same, and no entry of a
     later instant is looked at; what a type does rests on the last fit all the same, which may know later readings.
@@ -273,8 +273,8 @@ class Bench:
         """The chanter of the last reading that names one."""
         return next((r.record.chanter for r in reversed(seen.history.readings) if r.record.chanter), None)
 
-    def belief(self, seen: Seen, aim: Aim) -> AimPosterior:
-        """The reed's belief seen from an aim."""
+    def posterior(self, seen: Seen, aim: Aim) -> AimPosterior:
+        """The reed's posterior seen from an aim."""
         return self._see(seen.state, seen, aim)
 
     def others(self, seen: Seen, aim: Aim) -> list[Unconfirmed]:

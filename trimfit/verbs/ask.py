@@ -102,9 +102,9 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
 
     order = order or seen.history.order
     aim = bench.aim(seen, order)
-    belief = bench.belief(seen, aim)
+    posterior = bench.posterior(seen, aim)
     ground = grounds(bench, seen, aim)
-    choice = decide(bench, seen, belief, aim, ground)
+    choice = decide(bench, seen, posterior, aim, ground)
     record, outcome = seen.history.reed.record, seen.history.outcome
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
@@ -134,7 +134,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         gap_read=ground.gap_read > 0,
         reason=reason(choice, aim, ground, other),
         notes=tuple(leanings(ground, choice.action)),
-        need_mm=belief.need(),
+        need_mm=posterior.need(),
         moved_cents=_moved(seen),
         chance_within=choice.chance_within,
     )
@@ -162,11 +162,11 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
     error = bench.rules().error
     for name in others:
         there = replace(aim, chanter=name, target_cents=None)
-        belief = bench.belief(again, there)
-        past = float(belief.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, error)[0])
+        posterior = bench.posterior(again, there)
+        past = float(posterior.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, error)[0])
         if past < MAYBE_PAST:
             sure = past < SURELY_NOT_PAST
-            found.append((not sure, -float(belief.mean[0]) if sure else past, name))
+            found.append((not sure, -float(posterior.mean[0]) if sure else past, name))
     if not found:
         return "no other chanter that the log knows would take it" if len(others) < MOST_CHANTERS else ""
     unsure, short, name = min(found)

@@ -67,9 +67,9 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewher
     from trimfit.session.orders import chanter_word
 
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
-    belief = bench.belief(seen, aim)
-    promise = prospect(belief, aim, bench.policy(seen.type_code), bench.rules())
-    meet, sd = belief.meeting()
+    posterior = bench.posterior(seen, aim)
+    promise = prospect(posterior, aim, bench.policy(seen.type_code), bench.rules())
+    meet, sd = posterior.meeting()
     remarks = []
     if name is not None and name == seen.history.reed.record.order:
         remarks.append("its own order")

@@ -110,15 +110,15 @@ def picked(path: Path, order_name: str, tell: Tell = lambda *_: None, *, at_s: f
             return Picked(order, (), wanted, ())
         bench = Bench(journal, tell, at_s=at_s)
         seen = seen_of(bench, stock, order, tell)
-        beliefs = []
+        posteriors = []
         for one in seen:
             aim = bench.aim(one, order)
-            belief = bench.belief(one, aim)
-            beliefs.append((aim, belief, prospect(belief, aim, bench.policy(one.type_code), bench.rules())))
-        chances = _chances(bench, seen, beliefs, tell)
+            posterior = bench.posterior(one, aim)
+            posteriors.append((aim, posterior, prospect(posterior, aim, bench.policy(one.type_code), bench.rules())))
+        chances = _chances(bench, seen, posteriors, tell)
         unread = chanter_word(bench, order.chanter)
         out: list[tuple[tuple[object, ...], Pick]] = []
-        for one, (aim, _, promise), chance in zip(seen, beliefs, chances, strict=True):
+        for one, (aim, _, promise), chance in zip(seen, posteriors, chances, strict=True):
             record = one.history.reed.record
             crow = next((r.record.crow_hz for r in reversed(one.history.readings) if r.record.crow_hz), None)
             ground = grounds(bench, one, aim)
@@ -154,7 +154,7 @@ def picked(path: Path, order_name: str, tell: Tell = lambda *_: None, *, at_s: f
 
 
 def _chances(
-    bench: Bench, seen: Sequence[Seen], beliefs: Sequence[tuple[Aim, AimPosterior, Prospect]], tell: Tell
+    bench: Bench, seen: Sequence[Seen], posteriors: Sequence[tuple[Aim, AimPosterior, Prospect]], tell: Tell
 ) -> list[float]:
     """Each blank's chance of ending good.
 
@@ -170,17 +170,19 @@ def _chances(
     rules = bench.rules()
     played: dict[tuple[int, ...], float] = {}
     out = []
-    for done, (one, (aim, belief, promise)) in enumerate(zip(seen, beliefs, strict=True), 1):
+    for done, (one, (aim, posterior, promise)) in enumerate(zip(seen, posteriors, strict=True), 1):
         chance = promise.chance_good
         if aim.target_cents is not None and not promise.out_of_reach and promise.chance_sharp <= SHARP:
-            meet, meet_sd = belief.meeting()
+            meet, meet_sd = posterior.meeting()
             table = bench.policy(one.type_code)
-            state = (belief.mean[0], meet, 4.0 * np.log(belief.cov[0, 0]), 8.0 * np.log(meet_sd))
+            state = (posterior.mean[0], meet, 4.0 * np.log(posterior.cov[0, 0]), 8.0 * np.log(meet_sd))
             key = (one.type_code, *(round(float(value) / ALIKE_CENTS) for value in state))
             if key not in played:
-                rung = rung_of(table, float(belief.mean[0]), float(belief.cov[0, 0]), belief.slope_log_sd, rules)
+                rung = rung_of(
+                    table, float(posterior.mean[0]), float(posterior.cov[0, 0]), posterior.slope_log_sd, rules
+                )
                 rng = np.random.default_rng(1)
-                run = rehearse([belief] * DRAWS, aim, table, rung, rules.error, rules.step_mm, rng)
+                run = rehearse([posterior] * DRAWS, aim, table, rung, rules.error, rules.step_mm, rng)
                 played[key] = run.good
             chance = played[key]
         out.append(chance)

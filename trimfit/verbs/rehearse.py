@@ -126,8 +126,8 @@ def rehearse_order(
         aims = [bench.aim(s, order) for s in seen]
         rules = bench.rules()
         code = max((s.type_code for s in seen), key=[s.type_code for s in seen].count)
-        pool = [bench.belief(s, a) for s, a in zip(seen, aims, strict=True)]
-        beliefs = [pool[i % len(pool)] for i in range(draws)]
+        pool = [bench.posterior(s, a) for s, a in zip(seen, aims, strict=True)]
+        posteriors = [pool[i % len(pool)] for i in range(draws)]
         quantity = len(seen) if progress.wanted is None else progress.wanted
 
         def typical(pool: list[AimPosterior]) -> tuple[float, float, float]:
@@ -139,7 +139,7 @@ def rehearse_order(
             )
 
         def play(change: str, *, tolerance_hz: float | None = None, extra: int = 0, pool_of: str | None = None) -> Run:
-            aim, table_code, these = aims[0], code, beliefs
+            aim, table_code, these = aims[0], code, posteriors
             settings = bench.settings
             if tolerance_hz is not None:
                 wide = hz_width_cents(tolerance_hz, order.target_pitch_hz or 470.0)
@@ -147,7 +147,7 @@ def rehearse_order(
             if pool_of is not None:
                 other = bench.fresh(pool_of, order)
                 table_code = other.type_code
-                these = [bench.belief(other, bench.aim(other, order))] * draws
+                these = [bench.posterior(other, bench.aim(other, order))] * draws
             table = bench.policy_under(table_code, settings)
             tell(f"rehearsing: {change}", 0, 1)
             rung = rung_of(table, *typical(these), rules)

@@ -54,11 +54,11 @@ def test_a_reeds_state_as_whole_matrices_give_it() -> None:
 def test_the_length_wanted_is_where_the_believed_gap_closes(tilt: float, bent: float) -> None:
     mean = np.array([-31.0, 44.0, bent, 0.0, 90.0, 20.0, 0.0, 0.0])
     none = np.zeros(2)
-    belief = AimPosterior(
+    posterior = AimPosterior(
         mean, np.eye(8), np.ones(1), mean[None], np.eye(8), 0.4, tilt * KNOTS_MM, 1.3, 1.0, 1.3, none, none, none
     )
-    step, square, _ = belief._steps(np.array([belief.need_mm()]))
-    assert belief.need_mm() > 0.3
+    step, square, _ = posterior._steps(np.array([posterior.need_mm()]))
+    assert posterior.need_mm() > 0.3
     assert math.isclose(mean[0] + mean[1] * step[0] + mean[2] * square[0], 0.0, abs_tol=1e-8)
 
 

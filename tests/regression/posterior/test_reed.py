@@ -209,7 +209,7 @@ def test_every_states_covariance_is_positive_semidefinite() -> None:
 
 
 def test_a_chanter_the_batch_never_met_follows_from_the_rest() -> None:
-    """Left out of the sums or in them with a reading that holds nothing: the same belief."""
+    """Left out of the sums or in them with a reading that holds nothing: the same posterior."""
     shop = small_shop(6)
     model = card_of(shop, told(shop, before(shop)))
     unmet, new = 1, len(model.coding.chanters)

@@ -212,7 +212,7 @@ def _inverse(k: Array) -> Array:
 def batch_views(
     rows: Rows, pieces: list[Piece], g: Globals, found: list[BatchSums] | None = None
 ) -> Iterator[tuple[Piece, BatchSums, Posterior]]:
-    """Each batch's sums with the belief about its omega given everything (its own rows counted once).
+    """Each batch's sums with the posterior about its omega given everything (its own rows counted once).
 
     found: the sums, where they are at hand for these weights and covariances.
     """
@@ -387,8 +387,8 @@ def reading_stretch(
 ) -> tuple[Array, float]:
     """What a next reading's error variance is over that of a sound one: (K + 1,), each output, then the gap.
 
-    The covariances are those of sound readings, for that is what a reed's belief should lean on; the next reading may
-    be an unsound one (A's not balanced, a tail). From each reading left out whole: the variance multiplier at which
+    The covariances are those of sound readings, for that is what a reed's posterior should lean on; the next reading
+    may be an unsound one (A's not balanced, a tail). From each reading left out whole: the variance multiplier at which
     nine in ten lie within 1.645 standard deviations, held to 1 by as much as a hundred readings would. The share of
     wild readings (`wild`) comes from the same gaps, where the A's said nothing against the reading.
     """

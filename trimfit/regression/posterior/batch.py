@@ -85,7 +85,7 @@ class BatchSums:
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Belief about omega of one batch: mean (d,) and cov (d, d)."""
+    """Posterior about omega of one batch: mean (d,) and cov (d, d)."""
 
     mean: Array
     cov: Array
@@ -269,7 +269,7 @@ def marginal(info: Array, vector: Array, own_cov: Array) -> tuple[Array, Array]:
 
 
 def posterior_of(info: Array, vector: Array, own_cov: Array, phi: Array, phi_cov: Array) -> Posterior:
-    """Belief about omega of one batch, where that about its coefficients is known: phi (P,), phi_cov (P, P).
+    """Posterior about omega of one batch, where that about its coefficients is known: phi (P,), phi_cov (P, P).
 
     info, vector: these readings', summed over reeds, and counted in phi already; own_cov as in `marginal`.
     """
@@ -284,7 +284,7 @@ def posterior_of(info: Array, vector: Array, own_cov: Array, phi: Array, phi_cov
 
 
 def batch_posterior(info: Array, vector: Array, batch_cov: Array, coef_info: Array, coef_vector: Array) -> Posterior:
-    """Belief about omega from summed information (d, d), (d,), the batches' covariance and the coefficients' prior.
+    """Posterior about omega from summed information (d, d), (d,), the batches' covariance and the coefficients' prior.
 
     coef_info (P, P) and coef_vector (P,): precision and precision times mean of the local coefficients before these
     readings; it must be positive definite.

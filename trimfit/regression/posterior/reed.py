@@ -69,7 +69,7 @@ reeds hardly have strokes enough to tell; on the bench it may be most of what is
 
 @dataclass(frozen=True, slots=True)
 class ReedState:
-    """Belief about one reed: mean (d,), cov (d, d), and how its type is coded.
+    """Posterior about one reed: mean (d,), cov (d, d), and how its type is coded.
 
     `chanters` names the chanters whose offsets follow the sixty coefficients; noise_cov (10, 10) is one reading's.
     idle_days: since the last reading, 0 while its sitting lasts; sittings: how many there were up to the moment, with
@@ -288,7 +288,7 @@ def _without(
 
     strangers (P,): coefficients that are not the fitted model's, being of chanters it has no room for. Of these the
     fitted model has no place for: what the readings say of the others was added with them integrated out, as the
-    batch's own. """
+    batch's own."""
     m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
     if strangers.any():
         order = np.r_[

@@ -210,7 +210,7 @@ def _reading_words(reading: Reading) -> str:
 
 
 def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:
-    """What the picture of a reed shows: E and F as read, taken to the aim's air, and the belief's fan forward."""
+    """What the picture of a reed shows: E and F as read, taken to the aim's air, and the posterior's fan forward."""
     from trimfit.base.pitch import hz_from_cents, hz_width_cents
 
     aim = bench.aim(seen)

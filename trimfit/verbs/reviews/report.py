@@ -292,9 +292,9 @@ def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
 
     from trimfit.base.pitch import hz_from_cents
 
-    belief = bench.belief(seen, bench.aim(seen))
-    middle, half = float(belief.mean[4]), Z90 * math.sqrt(max(float(belief.cov[4, 4]), 0.0))
-    gap, reach = float(belief.mean[0]), Z90 * math.sqrt(max(float(belief.cov[0, 0]), 0.0))
+    posterior = bench.posterior(seen, bench.aim(seen))
+    middle, half = float(posterior.mean[4]), Z90 * math.sqrt(max(float(posterior.cov[4, 4]), 0.0))
+    gap, reach = float(posterior.mean[0]), Z90 * math.sqrt(max(float(posterior.cov[0, 0]), 0.0))
     read = advice.gap_read
     return RunReed(
         reed=seen.name,
