@@ -105,7 +105,7 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
                 cov = true[np.ix_(own, own)] - gain @ true[np.ix_(known, own)]
                 sd = np.sqrt(np.diag(cov) + np.diag(unseen.noise_cov) * model.reading_stretch)
                 plain.append((j, *y[i], *(mean[own] + gain @ (values[known] - mean[known])), *sd))
-    there = np.column_stack([found.before, found.found[:, 1:], found.foretold[:, 1:], found.sd[:, 1:]])
+    there = np.column_stack([found.before, found.observed[:, 1:], found.predicted[:, 1:], found.sd[:, 1:]])
     ours, other = (np.array(sorted(map(tuple, np.nan_to_num(np.array(table))))) for table in (there, plain))
     assert len(found.before) > 200
     np.testing.assert_allclose(ours, other, rtol=1e-6, atol=1e-5)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tests.review import madeup
+from tests.review import made_up_report
 from trimfit.review.page import build
 from trimfit.review.pictures import reed_in_time
 from trimfit.review.pictures.style import render
 
 
 def test_the_picture_names_days_cuts_and_events() -> None:
-    picture = reed_in_time.reed_in_time(madeup.against_time(madeup.story()))
+    picture = reed_in_time.reed_in_time(made_up_report.against_time(made_up_report.story()))
     drawn = render(picture)
     for svg in (drawn.wide_svg, drawn.narrow_svg):
         assert "soaked" in svg
@@ -19,11 +19,11 @@ def test_the_picture_names_days_cuts_and_events() -> None:
         assert "pitch as low A (Hz)" in svg
     assert "2 cuts" in picture.words
     assert "events: soaked" in picture.caption
-    assert picture.key != madeup.story().reed
+    assert picture.key != made_up_report.story().reed
 
 
 def test_a_reed_whose_band_spans_years_or_hours_is_drawn_too() -> None:
-    story = madeup.against_time(madeup.story())
+    story = made_up_report.against_time(made_up_report.story())
     first = story.in_time[0]
     for days in (0.3, 4000.0):
         render(
@@ -32,10 +32,10 @@ def test_a_reed_whose_band_spans_years_or_hours_is_drawn_too() -> None:
 
 
 def test_the_page_says_how_reeds_move_and_leaves_out_what_is_not_known() -> None:
-    said, drawn = build.build(madeup.report())
+    said, drawn = build.build(made_up_report.report())
     assert "a reed left for a week is known to ± 3 cents of gap" in said
     assert sum(key.endswith("-in-time") for key in drawn) == 3
-    without = replace(madeup.report(), movement=(), stories=(madeup.story(),))
+    without = replace(made_up_report.report(), movement=(), stories=(made_up_report.story(),))
     said, drawn = build.build(without)
     assert "Nothing is known of how reeds move by themselves." in said
     assert not any(key.endswith("-in-time") for key in drawn)

@@ -137,13 +137,13 @@ def _explained(
     whole = 0.5 * (whole + whole.T)
     for _ in range(MOST_EXPLANATIONS):
         precision = np.linalg.inv(whole)
-        pull = precision @ error
+        scaled_error = precision @ error
         best, added, jumped = 0.0, None, -1
         for i in starts:
             days = float(day[rows[i]] - day[rows[i - 1]])
             chance = movement.chance_of_jump(max(days, SITTING_DAYS))
             shown = lift * (row_of >= i)[:, None]
-            b, m = shown.T @ pull, shown.T @ precision @ shown
+            b, m = shown.T @ scaled_error, shown.T @ precision @ shown
             size = np.linalg.solve(np.eye(N_DIRECTIONS) + movement.jump @ m, movement.jump @ b)
             if size @ np.linalg.solve(movement.jump, size) > FARTHEST_JUMP:
                 continue  # no reed jumps so far: it was another reed
@@ -155,12 +155,14 @@ def _explained(
             here = np.flatnonzero(row_of == i)
             spot = np.ix_(here, here)
             wild = np.asarray((WILD - 1.0) * noise_cov[np.ix_(cell_of[here], cell_of[here])], dtype=np.float64)
-            found = gain(pull[here], np.asarray(precision[spot]), wild) + math.log(WILD_SHARE / (1.0 - WILD_SHARE))
+            found = gain(scaled_error[here], np.asarray(precision[spot]), wild) + math.log(
+                WILD_SHARE / (1.0 - WILD_SHARE)
+            )
             if found > best:
                 best, jumped, added = found, -1, np.zeros_like(whole)
                 added[spot] = wild
         squares = np.diag(precision)
-        slips = 0.5 * pull**2 * SLIP_CENTS**2 / (1.0 + squares * SLIP_CENTS**2)
+        slips = 0.5 * scaled_error**2 * SLIP_CENTS**2 / (1.0 + squares * SLIP_CENTS**2)
         slips += math.log(CELL_SHARE) - 0.5 * np.log1p(squares * SLIP_CENTS**2)
         worst = int(np.argmax(slips))
         if slips[worst] > best:

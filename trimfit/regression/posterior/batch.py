@@ -534,9 +534,9 @@ def sound_weights(
             precision[less] = _scaled_inverse(cov[less])
         # a forecast so vague that its precision is lost in rounding judges nothing
         known = (np.einsum("nkk->nk", precision) > 0).all(axis=1)
-        pull = np.where(known[:, None], (precision @ error[:, :, None])[:, :, 0], 0.0)
-        z = np.abs(pull) / np.sqrt(np.where(known[:, None], np.einsum("nkk->nk", precision), 1.0))
-        distance = np.sum(pull * error, axis=1)
+        scaled_error = np.where(known[:, None], (precision @ error[:, :, None])[:, :, 0], 0.0)
+        z = np.abs(scaled_error) / np.sqrt(np.where(known[:, None], np.einsum("nkk->nk", precision), 1.0))
+        distance = np.sum(scaled_error * error, axis=1)
         odd = (z.max(axis=1) > CELL_CUTOFF) | (distance > _chi2_limit(len(taken)))
         score[rows] = np.where(odd, distance / _chi2_limit(len(taken)), 0.0)
         for i in np.flatnonzero(odd):
