@@ -115,7 +115,14 @@ def test_a_chanter_that_asks_for_a_sharper_crow_needs_a_shorter_reed() -> None:
         1: (pitch.cents_from_440(474.0), pitch.cents_from_440(pitch.parse_crow_hz("C+30"))),
     }
     (state,), _, _ = batch_states(
-        model, rows, model.coding, 0, in_fit=np.zeros(1, bool), extra_chanters=(0, 1), chanter_names=chanters, told=told
+        model,
+        rows,
+        model.coding,
+        0,
+        in_fit=np.zeros(1, bool),
+        extra_chanters=(0, 1),
+        chanter_names=chanters,
+        stated=told,
     )
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     gap, low_a = {}, {}

@@ -292,7 +292,7 @@ def main(words: Sequence[str]) -> None:
     """Write one of the reports."""
     REPORTS.mkdir(exist_ok=True)
     number = int(words[1]) if len(words) > 1 else None
-    if words[:1] == ["foretell"]:
+    if words[:1] == ["predict"]:
         (REPORTS / "foretelling.md").write_text(predict(number or 3), encoding="utf-8")
     elif words[:1] == ["play"]:
         (REPORTS / "playing.md").write_text(write_play(number or 1000, None), encoding="utf-8")

@@ -39,15 +39,21 @@ __all__ = [
 
 Array = NDArray[np.float64]
 KNOTS_MM = np.array([0.0, 0.08, 0.18, 0.32, 0.5, 0.75, 1.1, 1.6, 2.4])
+"""Where the curve may bend: close together at first, as reeds answer the first cuts most."""
 UNIT_MM = 0.5
+"""A type's slope is its mean slope over this length: what first cuts take."""
 TILT_PER_MM, ONSET, SMOOTH = 0.45, 0.45, 0.12
 """Standard deviations of h: its tilt, its start (which dies off over ONSET_MM), and smooth departures from both."""
 ONSET_MM, SMOOTH_MM = 0.1, 0.4
+"""Lengths over which the start dies off and the smooth departures change."""
 SHARED = 0.7
 """Of the prior variance so much is shared by the types of a shop. All of these: common practice, no source."""
 KEPT = 4
+"""Principal shapes of h that a fit moves: those left out hold under 1 % of its prior variance."""
 _STEP = 0.05
+"""Step of the numerical derivative, in standard deviations of a shape."""
 _ROUNDS = 6
+"""Gauss-Newton rounds of a curve at most."""
 
 
 def _pieces(log_slope: Array) -> tuple[Array, Array]:

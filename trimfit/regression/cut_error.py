@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 __all__ = ["cut_error"]
 
 LEAST_PAIRS = 30
+"""Cuts with both amounts logged before the error is learned: with fewer the standard one is assumed."""
 MOST_SAME = 0.2
+"""Where more than so many cuts say taken = asked, the amounts were copied and not measured."""
 
 
 def cut_error(asked_mm: NDArray[np.float64], taken_mm: NDArray[np.float64]) -> tuple[float, float] | None:

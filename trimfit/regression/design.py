@@ -64,6 +64,7 @@ SAME_WORK_DAYS = 0.25
 """Trims of one reed within six hours of each other are one work, done at the last of them."""
 K = len(OUTPUTS)
 SEATING_TOLERANCES = 8.0
+"""A's farther apart than so many tolerances are a slip of the hand, no badly seated reed."""
 _LOW_A, _HIGH_A = OUTPUTS.index("low_a"), OUTPUTS.index("high_a")
 
 

@@ -99,7 +99,9 @@ much between crow and notes…"""
 STROKE_LEAST = Spread(0.1, 0.07, 0.07)
 """… and by no less than this, in cents a stroke (a tenth of a cent of gap)."""
 FEW_REEDS = 10.0
+"""Reeds that the assumed spread of batches counts for, beside the shop's own."""
 READING_SPREAD = Spread(3.0, 2.0, 1.0)
+"""Standard deviations of a reading: crow, notes together, each note alone. Assumed; common practice, no source."""
 # How many reeds, batches the assumed variances count for; how many cells the shop's noise, where a type's is learned. A
 # bend of its own shows in few reeds: it counts for more.
 SEEDS = {"reed": 3.0, "batch": 2.0, "reed bend": 60.0, "batch bend": 30.0, "noise": 100.0}

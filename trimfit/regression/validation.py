@@ -32,6 +32,7 @@ SCORED = ("gap", *OUTPUTS)
 COVERAGES = (50, 80, 90, 95)
 _Z = {50: 0.67449, 80: 1.28155, 90: 1.64485, 95: 1.95996}
 LEAST_CUT_MM = 0.02
+"""A shorter step is no cut: the naive rules are not scored on it."""
 NOT_TAKEN = 1e12
 """Variance (cents²) of the error of a cell that was not taken."""
 MOST_OF_A_REED = 30

@@ -142,7 +142,7 @@ def test_a_told_meeting_pitch_moves_the_meeting_pitch_and_not_the_gap() -> None:
             in_fit=NO_ROWS > 0,
             extra_chanters=[0],
             chanter_names=("told",),
-            told={0: (told_cents, crow)},
+            stated={0: (told_cents, crow)},
         )
         design = blank.design(0.0, 0.0, "told")
         start = blank.outputs(design)[0]
@@ -223,10 +223,10 @@ def test_a_chanter_the_batch_never_met_follows_from_the_rest() -> None:
     for counted in (True, False):
         states, blank, _ = batch_states(
             model, rows, model.coding, 0, in_fit=np.full(len(rows), counted), extra_chanters=[unmet, new],
-            chanter_names=everyone, told=heard,
+            chanter_names=everyone, stated=heard,
         )  # fmt: skip
         slowly, slow_blank, _ = batch_states(
-            model, empty, model.coding, 0, in_fit=np.full(len(empty), counted), chanter_names=everyone, told=heard
+            model, empty, model.coding, 0, in_fit=np.full(len(empty), counted), chanter_names=everyone, stated=heard
         )
         assert len(states) == len(slowly)
         for one, other in zip((*states, blank), (*slowly, slow_blank), strict=True):

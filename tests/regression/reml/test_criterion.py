@@ -275,7 +275,7 @@ def test_no_row_is_refused() -> None:
 def test_terms_that_cannot_be_told_apart_are_refused_or_shared_under_a_prior() -> None:
     d = make(4)
     twice = replace(d, x=np.column_stack([d.x, d.x[:, 1], np.zeros(len(d.y))]))
-    with pytest.raises(TrimfitError, match="cannot be told apart"):
+    with pytest.raises(TrimfitError, match="cannot be separated"):
         fit_mixed(twice.sums())
     fit = fit_mixed(twice.sums(), prior_precision=1e-3 * np.eye(6))
     assert fit.beta[1] == pytest.approx(fit.beta[4], rel=1e-6)  # the prior shares what the rows cannot split

@@ -137,7 +137,7 @@ def test_chanters_of_a_simulated_shop_are_found_where_they_are(tmp_path: Path) -
         reed.lip_strokes = 0  # what a chanter asks for is said for lips left alone
     assert found[-1].chanter == "CH-never"
     assert found[-1].meet_pitch_hz is None
-    assert "told to meet at 470.0 Hz" in found[-1].why
+    assert "stated to meet at 470.0 Hz" in found[-1].why
     read = [one for one in found if one.reeds >= 5]
     assert len(read) >= 3
     for one in read:

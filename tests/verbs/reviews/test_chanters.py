@@ -36,7 +36,7 @@ def test_a_told_pitch_that_the_readings_do_not_bear_out_is_said(shop: Path) -> N
     off = of(shop, "CH-15 set of twelve")
     assert not off.agrees
     told_hz = round(found.meet_pitch_hz.mean + 6.0, 1)
-    assert f"does not agree: told {told_hz}, reads 6." in off.why
+    assert f"does not agree: stated {told_hz}, reads 6." in off.why
     assert " lower" in off.why
 
 

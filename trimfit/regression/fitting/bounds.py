@@ -20,9 +20,11 @@ __all__ = ["MOST_TYPES", "affordable", "among_the_most_read", "most_read_types_f
 
 K = len(OUTPUTS)
 MOST_TYPES = 20
+"""So many types, the most read, have coefficients of their own: their covariance grows with the square."""
 MOST_MET = 60
 """So many chanters that one batch was read in have offsets."""
 MOST_SUMS_BYTES = 700e6
+"""Memory for the sums of one fit: the reeds read last are taken, as many as fit in."""
 MOST_CROSS_BYTES = 60e6
 """Of [X y]' W [X y], outer group by outer group, for as many outputs as are fitted at once."""
 

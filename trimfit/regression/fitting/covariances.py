@@ -36,6 +36,7 @@ K = len(OUTPUTS)
 CROW = OUTPUTS.index("crow")
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_PAIR_ROWS = 12
+"""Rows that a pair of outputs needs in common before their covariance is taken from them."""
 OUTLIER_WEIGHT = 5e-3
 """A cell of no more weight counts as not taken here: a least weight bounds a slip's pull on a mean, not its square."""
 LEAST_NOISE = 0.01

@@ -15,9 +15,11 @@ __all__ = ["LEAST_WEIGHT", "outlier_weights"]
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 OUTLIER_MADS = 6.0
+"""Median absolute deviations from the robust line: beyond this a cell is set aside (normal: 1 in 20,000)."""
 SETTLED_CENTS = 1e-9
 """A robust line that moves less (in cents, and cents a mm) from one round to the next is found."""
 LEAST_WEIGHT = 1e-4
+"""What a cell that is set aside still counts for: its row stays in the sums, its value bends nothing."""
 
 
 def _median(values: Array) -> float:

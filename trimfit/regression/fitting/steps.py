@@ -89,9 +89,13 @@ OWN = len(RANDOM) * K
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LIP, PRESSURE, TEMPERATURE = (REGRESSORS.index(name) for name in ("lip", "pressure", "temperature"))
 LEAST_CURVE_ROWS = 8
+"""Cells of a type that its curve needs: fewer say nothing beyond the shop's."""
 LEAST_WAITS = 5
+"""Spans with no work between two readings that movement needs before it is learned at all."""
 EM_STEPS = 4
+"""EM steps of the covariances after REML."""
 MOVEMENT_ROUNDS = 4
+"""Rounds of movement against noise: each takes from the errors what the other explains."""
 NORMAL_MULTIPLE = 0.95
 """What `along_movement` makes of normal errors and, within a few hundredths, of those with ordinary tails."""
 LEAST_ERROR_SHARE = 0.05

@@ -40,6 +40,7 @@ LEAST_CHANCE = 0.001
 MOST_READINGS = 6
 """A longer sitting speaks for itself: its last so many readings are weighed."""
 _NEARLY_ALL = 0.9999
+"""Where the explanations kept hold this much of the chance, the rest is not looked at."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,11 +29,13 @@ Array = NDArray[np.float64]
 WILD_SHARE, CELL_SHARE = 0.01, 0.002
 """Prior chances that a reading is wild as a whole, and that one of its notes was mistyped."""
 SLIP_CENTS = 30.0
+"""Standard deviation of a mistyped note, cents: a digit wrong in the third place."""
 LOWERED = 0.9
 """Readings that count for less than this as a whole are asked whether the reed has moved."""
 FARTHEST_JUMP = 20.0
 """A jump farther out than this (chi-squared with three degrees of freedom: one in 6,000) is none."""
 MOST_EXPLANATIONS = 3
+"""So many jumps, wild readings and slips of one reed are named, the likeliest first."""
 MOST_ROWS = 24
 """A reed's last so many readings are looked at."""
 

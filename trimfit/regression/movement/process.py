@@ -86,11 +86,17 @@ def _covariance(crow: float, gap: float, pitch: float, tie: float) -> Array:
 
 
 WALK = _covariance(1.8, 0.6, 0.9, 0.3)
+"""Random walk, cents per √day of crow, gap, pitch. Assumed; common practice, no source."""
 SITTING = _covariance(1.2, 0.5, 1.0, 0.2)
+"""What all readings of one sitting share, cents. Assumed; common practice, no source."""
 SETTLE = np.stack([_covariance(4.0, 1.5, 2.0, 0.3), _covariance(3.0, 1.2, 1.5, 0.3)])
+"""Settling still to come after the making and after a work, cents. Assumed; common practice, no source."""
 JUMP = _covariance(20.0, 9.0, 8.0, 0.3)
+"""A sudden jump, cents. Assumed; common practice, no source."""
 EVENT = _covariance(60.0, 30.0, 30.0, 0.0)
+"""A logged event may move the level by any amount: so wide that readings after it decide, cents."""
 JUMPS_PER_DAY = 0.006
+"""Chance of a jump in a day: one in half a year. Assumed; common practice, no source."""
 SEEDS = {"shop": 6.0, "type": 5.0, "settle": 6.0, "jump": 4.0}
 """How many spans an assumed covariance counts for: the assumption in the shop's, the shop's in a type's."""
 JUMP_DAYS = 100.0
@@ -98,6 +104,7 @@ JUMP_DAYS = 100.0
 WILD_SHARE = 0.005
 """Of two readings, one is wild about so often."""
 EM_STEPS = 60
+"""EM steps at most for the shop's movement; it ends earlier where a step changes little."""
 
 
 @dataclass(frozen=True, slots=True)

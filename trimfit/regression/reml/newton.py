@@ -31,6 +31,7 @@ _Begin = tuple[Array, Array, float]
 AT_ONCE = 400_000
 """So many numbers of T are worked on side by side: what the processor holds close by."""
 MOST_TRIES = 12
+"""Tries of one Newton step, each damped more, before the fit stands."""
 LEAST_DAMPING = 0.05
 """Of a step tried again, where the curvature's diagonal is 1: less would hardly be another step."""
 
