@@ -17,6 +17,7 @@ def main(folder: Path) -> None:
     """Write the sample report into `folder`, in place of the pictures that were there."""
     from trimfit.log.journal import Journal
     from trimfit.log.sheets.folder_import import import_folder
+    from trimfit.session.session import Session
     from trimfit.verbs.learn import learn
     from trimfit.verbs.reviews.report import write_report
 
@@ -25,8 +26,9 @@ def main(folder: Path) -> None:
         log = Path(place) / "demo.trimfit"
         with Journal(log, create=True) as journal:
             import_folder(journal, HERE / "shop")
-        learn(log)
-        paths = write_report(log, folder)
+        with Session(log) as session:
+            learn(session)
+            paths = write_report(session, folder)
     size = sum(path.stat().st_size for path in paths)
     print(f"{paths[0]}: {len(paths) - 1} picture files, {size / 1e6:.2f} MB in all")
 

@@ -6,6 +6,8 @@ import os
 import time
 from pathlib import Path
 
+from tests.opened import on
+
 # What is typed is on the machine's clock: the tests have one clock, wherever they run.
 os.environ["TZ"] = "UTC"
 time.tzset()
@@ -31,5 +33,5 @@ def demo_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("demo") / "demo.trimfit"
     with Journal(path, create=True) as journal:
         import_folder(journal, DEMO)
-    learn(path)
+    on(path, learn)
     return path

@@ -30,7 +30,7 @@ PARTS: dict[str, set[str]] = {
     "session": {"base", "log", "entry", "regression", "planner"},
     "verbs": {"base", "log", "entry", "regression", "planner", "review", "session"},
     "python_api": {"base", "log", "entry.entry_times", "regression.fitted_model", "session", "verbs"},
-    "cli": {"base", "entry.entry_times", "verbs", "__version__"},
+    "cli": {"base", "entry.entry_times", "session.session", "verbs", "__version__"},
     "__main__": {"cli"},
     "__init__": {"base", "python_api", "regression.estimator"},
 }
@@ -39,6 +39,7 @@ WITHIN: dict[str, set[str]] = {
     "base.errors": set(),
     "base.records": set(),
     "base.natural_order": set(),
+    "base.progress": set(),
     "base.column_words": {"base.pitch"},
     "base.units": {"base.errors"},
     "base.pitch": {"base.errors"},

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, nearest
+from trimfit.base.progress import Progress, quiet
 from trimfit.base.units import Interval
 
 if TYPE_CHECKING:
@@ -16,16 +17,12 @@ if TYPE_CHECKING:
 
     from trimfit.log.counts import Counts
     from trimfit.regression.fitted_model import FittedModel
+    from trimfit.session.session import Session
     from trimfit.verbs.rehearse import Rehearsal
 
 __all__ = ["OpenLog", "frame_of_answers", "open_log"]
 
-Tell = Callable[[str, int, int], None]
 TABLES = ("chanters", "orders", "reeds", "readings", "trims", "events", "outcomes")
-
-
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
 
 
 def open_log(path: str | Path, *, create: bool = False) -> OpenLog:
@@ -75,15 +72,19 @@ class OpenLog:
     """A log that is there. Nothing is held open between calls, so other benches may log into it meanwhile."""
 
     path: Path
-    tell: Tell = _quiet
+    progress: Progress = quiet
+
+    def _session(self) -> Session:
+        from trimfit.session.session import Session
+
+        return Session(self.path, progress=self.progress)
 
     def frame(self) -> pd.DataFrame:
         """All readings that count, a row each, as `ReedResponse` takes them (cents from 440 Hz, notes as low A)."""
-        from trimfit.log.journal import Journal
         from trimfit.session.reading_frame import frame_of
 
-        with Journal(self.path) as journal:
-            return frame_of(journal)
+        with self._session() as session:
+            return frame_of(session.journal)
 
     def add(self, **tables: pd.DataFrame) -> Counts:
         """Log frames with the columns of the CSV folder: `add(reeds=…, readings=…, trims=…)`. All of them or none.
@@ -103,26 +104,26 @@ class OpenLog:
                 table.to_csv(
                     Path(folder) / f"{name}.csv", index=False, lineterminator="\n", date_format="%Y-%m-%dT%H:%M:%S%z"
                 )
-            return import_folder(self.path, Path(folder), self.tell).counts
+            return import_folder(self.path, Path(folder), self.progress).counts
 
     def import_folder(self, folder: str | Path) -> Counts:
         """Take a CSV folder into the log, all or nothing. Raises InputError with every fault."""
         from trimfit.verbs.import_export import import_folder
 
-        return import_folder(self.path, Path(folder), self.tell).counts
+        return import_folder(self.path, Path(folder), self.progress).counts
 
     def export_folder(self, folder: str | Path) -> Counts:
         """Write the whole log as a CSV folder. Raises InputError where it cannot be written."""
         from trimfit.verbs.import_export import export_folder
 
-        return export_folder(self.path, Path(folder), self.tell).counts
+        return export_folder(self.path, Path(folder), self.progress).counts
 
     def learn(self) -> FittedModel:
         """Fit the log now and keep what was learned in it. Raises InputError if it holds no reading."""
         from trimfit.verbs.learn import learn
 
-        learned = learn(self.path, self.tell)
-        return learned.model
+        with self._session() as session:
+            return learn(session).model
 
     def ask(self, reed: str, *, at: str | None = None) -> Advice:
         """What to do next with a reed; at: as of that moment (ISO 8601), now if not said.
@@ -132,14 +133,16 @@ class OpenLog:
         from trimfit.entry.entry_times import asked_s
         from trimfit.verbs.ask import ask_reed
 
-        return ask_reed(self.path, reed, self.tell, at_s=asked_s(at))
+        with self._session() as session:
+            return ask_reed(session, reed, at_s=asked_s(at))
 
     def work(self, *, at: str | None = None) -> pd.DataFrame:
         """The run's work list, most urgent first: a row a reed with an order and no outcome; at: as for `ask`."""
         from trimfit.entry.entry_times import asked_s
         from trimfit.verbs.ask import ask_all
 
-        return frame_of_answers(ask_all(self.path, self.tell, at_s=asked_s(at)))
+        with self._session() as session:
+            return frame_of_answers(ask_all(session, at_s=asked_s(at)))
 
     def predict(self, plan: pd.DataFrame, *, at: str | None = None) -> pd.DataFrame:
         """What the next reading of each reed would show: a row for each row of `plan`.
@@ -158,30 +161,35 @@ class OpenLog:
             for name in ("length_mm", "lip_strokes")
         ]
         plans = list(zip(plan["reed"].astype(str), *amounts, strict=True))
-        return frame_of_answers(predict(self.path, plans, self.tell, at_s=asked_s(at))).set_index(plan.index)
+        with self._session() as session:
+            return frame_of_answers(predict(session, plans, at_s=asked_s(at))).set_index(plan.index)
 
     def pick(self, order: str, *, at: str | None = None) -> pd.DataFrame:
         """Untrimmed blanks of the stock for an order, best first; at: as for `ask`. InputError for an unknown order."""
         from trimfit.entry.entry_times import asked_s
         from trimfit.verbs.pick import pick
 
-        return frame_of_answers(pick(self.path, order, self.tell, at_s=asked_s(at)))
+        with self._session() as session:
+            return frame_of_answers(pick(session, order, at_s=asked_s(at)))
 
     def rehearse(self, order: str, *, seed: int = 1) -> Rehearsal:
         """What an order's run will give, played out on reeds drawn from the posterior. Same seed, same answer."""
         from trimfit.verbs.rehearse import rehearse_order
 
-        return rehearse_order(self.path, order, seed=seed, tell=self.tell)
+        with self._session() as session:
+            return rehearse_order(session, order, seed=seed)
 
     def batches(self) -> pd.DataFrame:
         """Every batch against its type's running norm, most drifted first."""
         from trimfit.verbs.reviews.batches import batches
 
-        return frame_of_answers(batches(self.path, self.tell))
+        with self._session() as session:
+            return frame_of_answers(batches(session))
 
     def report(self, folder: str | Path, *, shop: str = "", at: str | None = None) -> list[Path]:
         """Write the report's page and pictures; their paths, the page first. at: as for `ask`."""
         from trimfit.entry.entry_times import asked_s
         from trimfit.verbs.reviews.report import write_report
 
-        return write_report(self.path, Path(folder), self.tell, shop=shop, at_s=asked_s(at))
+        with self._session() as session:
+            return write_report(session, Path(folder), shop=shop, at_s=asked_s(at))

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.typed_words import Typed
+from tests.opened import on
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
 from trimfit.cli.ask import work_list
@@ -60,10 +61,9 @@ def test_the_work_list_says_what_each_order_wants_and_what_was_never_read(first_
 
 def test_a_sitting_for_an_order_goes_through_its_reeds_in_their_turn(first_week: Typed) -> None:
     def named(*names: str) -> list[str]:
-        with sitting_on(first_week.log, names, scripted=True, tell=lambda step, done, whole: None) as sitting:
-            return list(sitting.reeds)
+        return list(on(first_week.log, sitting_on, names, scripted=True).reeds)
 
-    in_turn = [advice.reed for advice in ask_all(first_week.log)]
+    in_turn = [advice.reed for advice in on(first_week.log, ask_all)]
     assert named("band") == in_turn
     assert sorted(in_turn) == ["1", "10", "2"]
     with pytest.raises(InputError, match="no reed of order 'later' wants work"):
@@ -97,7 +97,7 @@ def test_an_order_is_open_until_what_was_wanted_is_there() -> None:
 def test_the_sum_names_reeds_given_up(demo_log: Path) -> None:
     from dataclasses import replace
 
-    found = ask_all(demo_log)
+    found = on(demo_log, ask_all)
     given_up = [replace(found[0], action="no-fit"), replace(found[1], action="no-fit"), *found[2:]]
     assert "2 no-fit" in work_list(given_up).splitlines()[-2]
     assert "-0 " not in work_list([replace(found[0], gap_now_cents=replace(found[0].gap_now_cents, mean=-0.2))])  # type: ignore[type-var]
@@ -105,7 +105,7 @@ def test_the_sum_names_reeds_given_up(demo_log: Path) -> None:
 
 def test_a_reed_may_be_asked_after_for_another_order(demo: Typed) -> None:
     demo.say("log", "order", "elsewhere", "--chanter", "CH-03 old flat")
-    reed = next(advice.reed for advice in ask_all(demo.log) if advice.order == DEMO_ORDER)
+    reed = next(advice.reed for advice in on(demo.log, ask_all) if advice.order == DEMO_ORDER)
     assert demo.json("ask", reed)["order"] == DEMO_ORDER
     there = demo.json("ask", reed, "--order", "elsewhere")
     assert (there["order"], there["chanter"]) == ("elsewhere", "CH-03 old flat")
@@ -115,7 +115,7 @@ def test_a_reed_may_be_asked_after_for_another_order(demo: Typed) -> None:
 
 
 def test_where_else_a_reed_might_go(demo: Typed) -> None:
-    past = next(advice.reed for advice in ask_all(demo.log) if advice.action == "past")
+    past = next(advice.reed for advice in on(demo.log, ask_all) if advice.action == "past")
     places = demo.json("ask", past, "--others")
     assert {"CH-03 old flat", "CH-07 plain", "CH-18 spare"} <= {place["chanter"] for place in places}
     own = next(place for place in places if place["order"] == DEMO_ORDER)
@@ -145,8 +145,8 @@ def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: T
     demo.say("log", "chanter", "Band")
     demo.say("log", "order", "X", "--chanter", "Band", "--quantity", "3", "--target-pitch", "474")
     word = "chanter Band was never read with F and E: read two blanks in it first"
-    run = rehearse_order(demo.log, "X", draws=400)
-    blanks = pick(demo.log, "X")
+    run = on(demo.log, rehearse_order, "X", draws=400)
+    blanks = on(demo.log, pick, "X")
     mean = sum(blank.chance_good for blank in blanks) / len(blanks)
     assert mean == pytest.approx(run.good, abs=0.1)
     assert run.notes == (word,)
@@ -172,7 +172,7 @@ def test_blanks_are_put_to_an_order_with_one_word(demo: Typed) -> None:
         journal.append(stored)
         journal.append(Outcome("S-1", "2026-03-01", "to-stock"))
     demo.say("log", "order", "X", "--chanter", "CH-07 plain", "--quantity", "3")
-    blanks = pick(demo.log, "X")
+    blanks = on(demo.log, pick, "X")
     assert "S-1" in {blank.reed for blank in blanks}
     said = demo.say("pick", "X", "--take", str(len(blanks)))
     assert said.startswith("to X now: ")
@@ -184,7 +184,7 @@ def test_blanks_are_put_to_an_order_with_one_word(demo: Typed) -> None:
         demo.say("pick", "X", "--take", "1")
 
 
-def test_a_reading_may_be_predicted_in_another_chanter_and_air(demo: Typed) -> None:
+def test_a_reading_may_be_foretold_in_another_chanter_and_air(demo: Typed) -> None:
     words = ("predict", "R-0339", "--length", "0.10")
     (own,) = demo.json(*words)
     assert own["chanter"] == "CH-07 plain"
@@ -203,7 +203,7 @@ def test_learning_is_told_as_one_thing_that_only_goes_forward(demo: Typed) -> No
     from trimfit.verbs.learn import learn
 
     told: list[tuple[str, int, int]] = []
-    learn(demo.log, lambda *step: told.append(step))
+    on(demo.log, learn, progress=lambda *step: told.append(step))
     assert {step for step, _, _ in told} == {"learning from your log"}
     hundredths = [done for _, done, _ in told]
     assert hundredths == sorted(set(hundredths))

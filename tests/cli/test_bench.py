@@ -14,6 +14,7 @@ from pathlib import Path
 import pexpect
 import pytest
 
+from tests.opened import on
 from trimfit.base.records import Chanter, Order, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 
@@ -35,7 +36,7 @@ def asked_before(tmp_path_factory: pytest.TempPathFactory) -> Path:
             journal.append(Reed(name, "moulded", "M-1", blade_mm=20.0, order="O-1"))
         journal.append(Reading("R-1", "2026-03-01T10:00:00+00:00", chanter="Heron", notes_hz=NOTES, crow_hz=523.0))
         journal.append(Trim("R-1", "2026-03-01T10:01:00+00:00", 0.1))
-    ask_reed(path, "R-1")
+    on(path, ask_reed, "R-1")
     return path
 
 

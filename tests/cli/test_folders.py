@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import on
 from trimfit.base.errors import TrimfitError
 from trimfit.base.records import Reading, Reed
 from trimfit.log.file.unfinished_files import draft_beside
@@ -218,7 +219,7 @@ def test_without_leave_to_write_a_log_is_read_and_not_harmed(tmp_path: Path, sho
     place.mkdir()
     log = place / "log"
     writing = [
-        (verbs_log.log_reading, ("R-1", ["f=781"]), {"at": "2027-01-01"}),
+        (on, (verbs_log.log_reading, "R-1", ["f=781"]), {"at": "2027-01-01"}),
         (import_export.import_folder, (shop,), {}),
         (settings.set_setting, ("tolerance_hz", "2"), {}),
         (import_export.export_folder, (place / "out",), {}),

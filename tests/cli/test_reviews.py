@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import bench_on, on
 from trimfit.base.dates import local_minute, own_minute
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed
 from trimfit.log.journal import Journal
-from trimfit.session.open_log import Bench
 from trimfit.verbs.ask import advise
 from trimfit.verbs.reviews.report import write_report
 from trimfit.verbs.reviews.ticket import ticket_of
@@ -204,7 +204,7 @@ def test_a_ticket_claims_no_air_and_no_note_that_nobody_took(tmp_path: Path) -> 
         journal.append(Reed("1", "cane", "A", order="first"))
         notes = {"e": 708.0, "f": 780.0, "low_a": 471.8, "high_a": 943.7}
         journal.append(Reading("1", "2026-11-20T10:00", "Old", 520.0, notes))
-        bench = Bench(journal)
+        bench = bench_on(journal)
         seen = bench.see_batch("cane", "A")["1"]
         model = ticket_of(bench, seen, advise(bench, seen))
     assert (model.pressure_kpa, model.temperature_c) == (None, None)
@@ -227,7 +227,7 @@ def test_a_ticket_says_where_a_reed_reads_lower_than_its_other_readings(tmp_path
         flat = {note: hz * 0.99 for note, hz in last.notes_hz.items()}
         soon = datetime.fromisoformat(last.taken_at) + timedelta(minutes=10)  # too soon for the reed to have moved
         journal.append(replace(last, taken_at=soon.isoformat(timespec="minutes"), notes_hz=flat))
-        bench = Bench(journal)
+        bench = bench_on(journal)
         record = journal.of_reed("R-0338").reed.record
         seen = bench.see_batch(record.reed_type, record.batch)["R-0338"]
         cautions = ticket_of(bench, seen, advise(bench, seen)).cautions
@@ -270,7 +270,7 @@ def test_report_is_one_page_with_its_pictures_and_the_same_bytes_again(tmp_path:
     size = sum(path.stat().st_size for path in (tmp_path / "one").rglob("*") if path.is_file())
     assert size < 3_500_000
     told: list[tuple[int, int]] = []
-    paths = write_report(demo_log, tmp_path / "two", lambda step, done, whole: told.append((done, whole)))
+    paths = on(demo_log, write_report, tmp_path / "two", progress=lambda step, done, whole: told.append((done, whole)))
     assert [path.name for path in paths] == [Path(path).name for path in (found["page"], *found["pictures"])]
     assert told[-1][0] == told[-1][1] > 15
     for path in (tmp_path / "one").rglob("*"):

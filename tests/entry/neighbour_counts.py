@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.opened import current_model, on
 from tests.worlds.shop import LiveReed, World, read_gap_cents
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.records import Doubt, Reading, Reed, ReedHistory, Trim
@@ -21,7 +22,6 @@ from trimfit.entry.neighbours import ExpectedReading
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_import import import_folder
 from trimfit.session.expected_reading import expected_reading, plain_expected_reading
-from trimfit.session.fit import current_model
 from trimfit.verbs.predict import predict_outputs
 
 __all__ = ["WAYS", "Asked", "measure"]
@@ -65,9 +65,9 @@ def _is_asked(doubts: Iterable[Doubt]) -> bool:
 def _judged(journal: Journal, reading: Reading, history: ReedHistory) -> dict[str, bool]:
     settings = journal.settings()
     same = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
-    told = predict_outputs(journal.path, reading.reed) if same else {}
+    told = on(journal.path, predict_outputs, reading.reed) if same else {}
     ways: dict[str, ExpectedReading | None] = {
-        WAYS[1]: expected_reading(journal.path, reading),
+        WAYS[1]: on(journal.path, expected_reading, reading),
         WAYS[2]: plain_expected_reading(journal, reading, history),
     }
     found = {WAYS[0]: _is_asked(reading_doubts(reading, history, settings, told))}

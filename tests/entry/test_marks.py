@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import on
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Doubt, Reading, Reed, Trim
 from trimfit.entry import marks as entry_marks
@@ -72,7 +73,7 @@ def test_an_accepted_doubt_is_said_once_and_ends_with_a_strike(log: Path) -> Non
         entry = journal.append(Reading("R-1", "2026-03-02", notes_hz=notes), doubts=[doubt]).entry
     (mark,) = check.check(log).marks
     assert mark == entry_marks.Mark(entry, "R-1", "a-unbalanced", "said: at entry")
-    verbs_log.strike(log, entry, "slip")
+    on(log, verbs_log.strike, entry, "slip")
     assert check.check(log).marks == ()
 
 

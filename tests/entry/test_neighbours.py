@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.entry.neighbour_counts import WAYS, measure
+from tests.opened import on
 from tests.verbs.sitting.fakes import ToldAnswers, play, seated, shop_log
 from trimfit.base.pitch import DEFAULT_RATIOS, OUTPUTS, cents_from_440, hz_from_cents
 from trimfit.base.records import Chanter, Logged, Reading, Reed, ReedHistory, Trim
@@ -140,10 +141,10 @@ def test_a_logged_reading_is_held_against_the_forecast(tmp_path: Path) -> None:
         journal.append(Chanter("CH-1"))
         journal.append(Reed("R-1", "cane", "B"))
         journal.append(taken())
-    assert verbs_log.log_reading(log, "R-1", ["f=790"], chanter="CH-1", at="2026-03-02").doubts == ()
+    assert on(log, verbs_log.log_reading, "R-1", ["f=790"], chanter="CH-1", at="2026-03-02").doubts == ()
     with Journal(log) as journal:
         journal.learned_put({KEY + "cane": numbers_to_bytes(NUMBERS)})
-    (doubt,) = verbs_log.log_reading(log, "R-1", ["f=800"], at="2026-03-03").doubts
+    (doubt,) = on(log, verbs_log.log_reading, "R-1", ["f=800"], at="2026-03-03").doubts
     assert (doubt.kind, doubt.sentence) == ("unforetold", "F is 22 cents over what was predicted; is it right?")
     with Journal(log) as journal:
         assert len(journal.of_reed("R-1").readings[-1].doubts) == 1
@@ -158,7 +159,7 @@ def test_reeds_beside_are_those_of_the_batch_still_at_the_bench(tmp_path: Path) 
         one = journal.of_reed("R-1").reed.record
         assert [other.reed.record.reed for other in journal.beside(one, 9)] == ["R-2", "R-3"]
         assert [other.reed.record.reed for other in journal.beside(one, 1)] == ["R-2"]
-        verbs_log.log_outcome(journal.path, "R-2", "good")
+        on(journal.path, verbs_log.log_outcome, "R-2", "good")
         assert [other.reed.record.reed for other in journal.beside(one, 9)] == ["R-3"]
 
 

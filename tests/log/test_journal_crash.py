@@ -28,7 +28,10 @@ FULL = int(os.environ.get("TRIMFIT_CRASHES", "200"))
 ROUNDS = [pytest.param(3, id="few"), pytest.param(FULL, id="many", marks=pytest.mark.crash)]
 REEDS, READINGS_EACH = 60, 60
 
-BEGIN = "import sys; from pathlib import Path; from trimfit.verbs import import_export, log\n"
+BEGIN = (
+    "import sys; from pathlib import Path; from trimfit.verbs import import_export, log; "
+    "from trimfit.session.session import Session\n"
+)
 PRELOAD = (
     "import trimfit.entry.marks, trimfit.log.sheets.folder_import, trimfit.log.merging.merge, trimfit.entry.parse\n"
 )
@@ -46,7 +49,7 @@ RENAME = (
     BEGIN
     + PRELOAD
     + "import trimfit.log.merging.rename; print('go', flush=True); "
-    + "log.rename(Path(sys.argv[1]), 'R-0', 'R-0b'); print('done')"
+    + "log.rename(Session(Path(sys.argv[1])), 'R-0', 'R-0b'); print('done')"
 )
 LOG = (
     BEGIN
@@ -55,7 +58,8 @@ LOG = (
 print('go', flush=True)
 for i in range(int(sys.argv[2]), 10**9):
     at = f"{2000 + i // 100000}-01-01T{i // 3600 % 24:02d}:{i // 60 % 60:02d}:{i % 60:02d}.{i // 86400:03d}"
-    kept = log.log_reading(Path(sys.argv[1]), "R-0", ["crow=C+22", "f=780"], at=at)
+    with Session(Path(sys.argv[1])) as session:
+        kept = log.log_reading(session, "R-0", ["crow=C+22", "f=780"], at=at)
     print(kept.entry, flush=True)
 """
 )

@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from tests.opened import on
 from trimfit.base.errors import LogError
 from trimfit.base.records import Chanter, Order, Reading, Reed, Settings
 from trimfit.cli.app import app
@@ -91,7 +92,7 @@ def test_a_strike_at_another_bench_takes_no_setting_back_here(tmp_path: Path) ->
         entry = journal.set_setting("tolerance_hz", "0.5")
     theirs = tmp_path / "theirs"
     merged(theirs, ours)
-    strike(theirs, entry)
+    on(theirs, strike, entry)
     assert in_force(theirs).tolerance_hz == 1.0
     counts = merged(ours, theirs)
     assert in_force(ours).tolerance_hz == 0.5
@@ -156,11 +157,11 @@ def test_a_value_that_cannot_be_is_refused_named_and_struck(
         merge_logs(journal, path)
     # No verb fails for it, and check says which entry it is.
     assert verbs_settings.settings(path)["tolerance_hz"] == "1"
-    log_reading(path, "R-1", ["a=470", "A=940", "f=770", "e=700"])
+    on(path, log_reading, "R-1", ["a=470", "A=940", "f=770", "e=700"])
     if values[-1] in ("abc", None):  # the slowest of the verbs, for one setting and the words that are no dates
-        assert ask_reed(path, "R-1").reed == "R-1"
+        assert on(path, ask_reed, "R-1").reed == "R-1"
     assert any(mark.entry == entry and mark.kind == "value-bad" for mark in check.check(path).marks)
-    strike(path, entry)
+    on(path, strike, entry)
     assert not any(mark.kind == "value-bad" for mark in check.check(path).marks)
     assert merged(whole, path).new > 0
 

@@ -24,6 +24,7 @@ import pytest
 from scipy.optimize import brentq
 
 import trimfit
+from tests.opened import bench_on
 from tests.outside.published import table
 from trimfit.base.pitch import hz_width_cents
 from trimfit.base.records import Settings
@@ -125,7 +126,7 @@ def _asked(folder: Path, n_first: int) -> list[Predicted]:
         log.learn()
         asked_at = FIRST_DAY + timedelta(days=n_first - 1 + LATER_DAYS, hours=1)
         with Journal(log.path) as journal:
-            bench = Bench(journal, at_s=asked_at.timestamp())
+            bench = bench_on(journal, at_s=asked_at.timestamp())
             crossing = {unit: _crossing_mm(bench, _name(unit), removed_mm) for unit in held_back}
         cuts = (later - n_first + 1) * READ_EVERY_H * MM_PER_HOUR
         for unit in held_back:

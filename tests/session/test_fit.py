@@ -9,10 +9,11 @@ from random import Random
 import numpy as np
 import pytest
 
+from tests.opened import current_model, on
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Reading, Reed, Trim
 from trimfit.log.journal import Journal
-from trimfit.session.fit import CARD, current_model
+from trimfit.session.fit import CARD
 from trimfit.session.reading_frame import frame_of
 from trimfit.verbs.learn import learn
 
@@ -37,7 +38,7 @@ def learned(tmp_path_factory: pytest.TempPathFactory) -> Path:
             journal.append(read(i, 0))
             journal.append(Trim(f"R-{i}", f"2026-03-01T11:{i:02d}", 0.15))
             journal.append(read(i, 1))
-    learn(path)
+    on(path, learn)
     return path
 
 
@@ -117,7 +118,7 @@ def test_nothing_read_is_assumption_and_no_fit(tmp_path: Path) -> None:
     with Journal(tmp_path / "log", create=True) as journal:
         assert current_model(journal).readings == 0
     with pytest.raises(InputError, match="holds no reading yet"):
-        learn(tmp_path / "log")
+        on(tmp_path / "log", learn)
 
 
 def test_of_a_long_log_the_reeds_read_last_are_fitted_whole(log: Path) -> None:

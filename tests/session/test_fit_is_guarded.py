@@ -12,12 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.opened import current_model, on
 from tests.worlds.hostile import make
 from trimfit.base.errors import LogError
 from trimfit.entry.plain_prediction import KEY
 from trimfit.log.journal import Journal
 from trimfit.regression.fitted_model import model_from_bytes, model_to_bytes
-from trimfit.session.fit import CARD, current_model
+from trimfit.session.fit import CARD
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.check import check
 from trimfit.verbs.log import log_reading
@@ -30,7 +31,7 @@ def asked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A log of eight reeds that was asked once."""
     log = tmp_path_factory.mktemp("asked") / "log"
     make(log, 8, 1, "plain")
-    ask_reed(log, "R-1")
+    on(log, ask_reed, "R-1")
     return log
 
 
@@ -71,9 +72,9 @@ def test_no_flipped_bit_of_a_fit_is_taken_for_what_was_learned(log: Path) -> Non
 
 
 def test_the_advice_is_the_same_after_a_bit_was_flipped(log: Path) -> None:
-    before = ask_reed(log, "R-1")
+    before = on(log, ask_reed, "R-1")
     spoil(log, "%", lambda value: value[:-9] + bytes([value[-9] ^ 0x40]) + value[-8:])
-    again = ask_reed(log, "R-1")
+    again = on(log, ask_reed, "R-1")
     assert (again.action, again.length_mm, again.gap_now_cents) == (
         before.action,
         before.length_mm,
@@ -115,9 +116,9 @@ def test_a_reading_is_logged_whatever_became_of_the_forecast(log: Path, kept: ob
             good = journal.learned_get(key)
             assert good is not None
             journal.learned_put({key: kept(good) if callable(kept) else kept})
-    assert log_reading(log, "R-1", ["f=771.5", "e=700.2"]).entry
+    assert on(log, log_reading, "R-1", ["f=771.5", "e=700.2"]).entry
     spoil(log, KEY + "%", kept)
-    assert log_reading(log, "R-2", ["f=771.5", "e=700.2"]).entry
+    assert on(log, log_reading, "R-2", ["f=771.5", "e=700.2"]).entry
 
 
 def test_a_fit_of_another_log_is_not_this_logs(log: Path, tmp_path: Path) -> None:

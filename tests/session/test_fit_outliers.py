@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import current_model, on
 from trimfit.log.journal import Journal
-from trimfit.session import policies
-from trimfit.session.fit import CARD, current_model, outlier_marks
+from trimfit.session.fit import CARD, outlier_marks
+from trimfit.session.policies import costs_of
+from trimfit.session.session import Session
 from trimfit.verbs.learn import learn
 
 
@@ -34,7 +36,7 @@ def test_one_slipped_note_is_named_and_a_whole_reading_of_another_reed_is_asked_
                 crow_hz=(second.crow_hz or 530.0) * 1.08,
             )
         )
-    learn(shop)
+    on(shop, learn)
     with Journal(shop) as journal:
         marks = {mark.entry: mark for mark in outlier_marks(journal)}
     assert marks[one.entry].reed == first.reed
@@ -60,5 +62,5 @@ def test_a_log_that_cannot_be_written_is_learned_from_and_nothing_is_kept(
         monkeypatch.setattr(journal, "learned_put", lambda items: pytest.fail("a log that is read only was written"))
         model = current_model(journal)
         assert model.readings > 1000
-        assert policies.policy_for(journal, policies.costs_of(model, 0, journal.settings())) is not None
+        assert Session.of(journal).policies.of(costs_of(model, 0, journal.settings())) is not None
         assert journal.learned_get(CARD) == b"another format"

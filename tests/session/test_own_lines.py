@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from tests.opened import on
 from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Chanter, Reading, Reed, Trim
 from trimfit.cli.app import app
@@ -42,7 +43,7 @@ def log(tmp_path: Path) -> Path:
 
 
 def own(log: Path) -> OwnLines | None:
-    return review_reed(log, "1").own_lines
+    return on(log, review_reed, "1").own_lines
 
 
 def test_readings_on_lines_meet_where_the_lines_do(log: Path) -> None:

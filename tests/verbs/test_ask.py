@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import on
 from trimfit.base import dates
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError
@@ -48,11 +49,11 @@ def asked_then(path: Path, reed: str, **more: str) -> Advice:
     with Journal(path) as journal:
         history = journal.of_reed(reed)
     last_s = max(entry.at_s for entry in (*history.readings, *history.trims))
-    return ask_reed(path, reed, at_s=last_s, **more)
+    return on(path, ask_reed, reed, at_s=last_s, **more)
 
 
 def test_a_reed_never_read_is_sent_to_the_chanter(first_week: Path) -> None:
-    advice = ask_reed(first_week, "2")
+    advice = on(first_week, ask_reed, "2")
     assert (advice.action, advice.gap_read, advice.length_mm) == ("read-again", False, 0.0)
     assert advice.gap_now_cents is not None
     assert advice.meet_pitch_hz is not None
@@ -72,13 +73,13 @@ def test_a_crow_alone_is_no_reading_of_f_and_e(first_week: Path) -> None:
         ("3", "its F and E were never read together"),
         ("10", "its F and E were never read together"),
     ):
-        advice = ask_reed(first_week, reed)
+        advice = on(first_week, ask_reed, reed)
         assert (advice.action, advice.gap_read) == ("read-again", False)
         assert advice.why.startswith(said)
 
 
 def test_a_first_week_is_all_work_in_the_order_of_counting(first_week: Path) -> None:
-    work = ask_all(first_week)
+    work = on(first_week, ask_all)
     assert [advice.reed for advice in work] == ["1", "2", "3", "10", "11"]
     assert {advice.action for advice in work} == {"read-again"}
     assert all(advice.trims_left > 0.5 for advice in work)
@@ -113,7 +114,7 @@ def test_finished_and_past_stand_on_readings(first_week: Path) -> None:
 
 def test_nothing_is_given_up_on_one_doubtful_reading(first_week: Path) -> None:
     near_the_end(first_week, "2", 30.0, doubted=True)
-    advice = ask_reed(first_week, "2")
+    advice = on(first_week, ask_reed, "2")
     assert advice.action == "read-again"
     assert "the one reading since the last cut is doubtful" in advice.why
 
@@ -153,14 +154,14 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
     near_the_end(first_week, "1", 0.0, 0.0, 0.0)
     with Journal(first_week) as journal:
         journal.append(Outcome("1", "2026-03-21", "good"))
-    advice = ask_reed(first_week, "1")
+    advice = on(first_week, ask_reed, "1")
     assert advice.outcome == "good"
     assert advice_lines(advice)[0] == "> left the bench: good"
 
 
 def test_a_shop_that_knows_type_and_chanter_may_cut_by_the_crow_and_says_so(demo_log: Path) -> None:
-    waiting = [advice for advice in ask_all(demo_log) if not advice.gap_read]
-    by_crow = waiting + [ask_reed(demo_log, advice.reed, order="O-13") for advice in waiting]
+    waiting = [advice for advice in on(demo_log, ask_all) if not advice.gap_read]
+    by_crow = waiting + [on(demo_log, ask_reed, advice.reed, order="O-13") for advice in waiting]
     assert "trim" in {advice.action for advice in by_crow} <= {"trim", "read-again"}
     for advice in by_crow:
         if advice.action == "trim":
@@ -172,7 +173,7 @@ def test_a_shop_that_knows_type_and_chanter_may_cut_by_the_crow_and_says_so(demo
 
 
 def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path) -> None:
-    work = ask_all(demo_log)
+    work = on(demo_log, ask_all)
     cuts = [advice for advice in work if advice.action == "trim" and advice.length_mm]
     assert cuts
     with Journal(demo_log) as journal:
@@ -213,12 +214,12 @@ def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo
         assert (then[0].readings, then[0].events) == (reed.readings, ())
         assert blank in [h.reed.record.reed for h in journal.blanks(until_s=at_s)]
         assert blank not in [h.reed.record.reed for h in journal.blanks()]
-    assert ask_reed(log, name, at_s=at_s) == ask_reed(before, name, at_s=at_s)
-    assert ask_reed(log, name) != ask_reed(before, name, at_s=at_s)
-    assert [a.reed for a in ask_all(log, at_s=at_s)] == [a.reed for a in ask_all(before, at_s=at_s)]
-    assert other not in [a.reed for a in ask_all(log)]
-    assert predict(log, [(name, 0.1, 0)], at_s=at_s) == predict(before, [(name, 0.1, 0)], at_s=at_s)
-    assert pick(log, order, at_s=at_s) == pick(before, order, at_s=at_s)
+    assert on(log, ask_reed, name, at_s=at_s) == on(before, ask_reed, name, at_s=at_s)
+    assert on(log, ask_reed, name) != on(before, ask_reed, name, at_s=at_s)
+    assert [a.reed for a in on(log, ask_all, at_s=at_s)] == [a.reed for a in on(before, ask_all, at_s=at_s)]
+    assert other not in [a.reed for a in on(log, ask_all)]
+    assert on(log, predict, [(name, 0.1, 0)], at_s=at_s) == on(before, predict, [(name, 0.1, 0)], at_s=at_s)
+    assert on(log, pick, order, at_s=at_s) == on(before, pick, order, at_s=at_s)
 
 
 def test_a_day_alone_is_asked_of_as_its_end() -> None:

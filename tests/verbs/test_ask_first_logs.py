@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.opened import current_model, on
 from tests.worlds.hostile import FAULTS, implausible, make, run_every_verb
 from trimfit.base.pitch import OUTPUTS
 from trimfit.cli.output.answers import plain
 from trimfit.log.journal import Journal
 from trimfit.regression.priors import assumed_noise, assumed_reed_cov
-from trimfit.session.fit import current_model
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.predict import predict
 
@@ -25,7 +25,7 @@ GAP = np.eye(K)[OUTPUTS.index("f")] - np.eye(K)[OUTPUTS.index("e")]
 def test_twelve_reeds_whose_as_always_read_alike_are_advised(tmp_path: Path) -> None:
     """Was: the fixed terms cannot be told apart."""
     make(tmp_path / "log", 12, 3, "constant a")
-    assert all(advice.action in ("trim", "read-again") for advice in ask_all(tmp_path / "log") if advice.gap_read)
+    assert all(advice.action in ("trim", "read-again") for advice in on(tmp_path / "log", ask_all) if advice.gap_read)
 
 
 @pytest.mark.parametrize("fault", ["no cuts", "only lips"])
@@ -33,7 +33,7 @@ def test_without_a_cut_the_next_gap_is_foreseen_as_widely_as_is_assumed(tmp_path
     """Was: -501,752 to +501,696 cents after 0.2 mm, while the advice said half a per cent of risk."""
     log = tmp_path / "log"
     make(log, 4, 1, fault)
-    (told,) = predict(log, [("R-1", 0.2, 0.0)])
+    (told,) = on(log, predict, [("R-1", 0.2, 0.0)])
     assert 5.0 < told.gap_cents.high - told.gap_cents.low < 60.0
     with Journal(log) as journal:
         model = current_model(journal)
@@ -57,8 +57,8 @@ def test_any_first_log_is_answered_with_what_a_chanter_can_sound(
     log = tmp_path_factory.mktemp("first") / "log"
     names = make(log, reeds, types, fault, readings=readings)
     asked = [names[0], *names[-3:]]
-    answers = [ask_reed(log, name) for name in asked]
-    answers += predict(log, [(name, length, 1.0) for name in asked for length in (0.0, 0.2, 2.0)])
+    answers = [on(log, ask_reed, name) for name in asked]
+    answers += on(log, predict, [(name, length, 1.0) for name in asked for length in (0.0, 0.2, 2.0)])
     assert not [found for answer in answers for found in implausible(plain(answer))]
 
 

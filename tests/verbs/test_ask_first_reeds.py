@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.opened import current_model, on
 from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Chanter, Order, Reading, Reed, Trim
 from trimfit.log.journal import Journal
-from trimfit.session.fit import current_model
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.rehearse import rehearse_order
 
@@ -82,7 +82,7 @@ def test_a_shops_first_eight_reeds_are_brought_home(tmp_path: Path) -> None:
             one.read(journal)
         since_work = 1
         for _ in range(20):
-            advice = ask_reed(path, one.name, at_s=last_s(path, one.name))
+            advice = on(path, ask_reed, one.name, at_s=last_s(path, one.name))
             if advice.action not in ("trim", "read-again"):
                 break
             with Journal(path) as journal:
@@ -114,7 +114,7 @@ def test_a_long_way_off_and_hardly_known_a_knife_and_no_more_readings(tmp_path: 
         third.start = -54.0
         for _ in range(2):
             third.read(journal)
-    assert ask_reed(path, "3", at_s=last_s(path, "3")).action == "trim"
+    assert on(path, ask_reed, "3", at_s=last_s(path, "3")).action == "trim"
 
 
 def test_crows_alone_and_nothing_ever_cut(tmp_path: Path) -> None:
@@ -125,11 +125,11 @@ def test_crows_alone_and_nothing_ever_cut(tmp_path: Path) -> None:
         for i, one in enumerate(made):
             journal.append(Reading(one.name, one.at(), None, 515.0 + i))
         current_model(journal)
-    assert {advice.action for advice in ask_all(path)} == {"read-again"}
+    assert {advice.action for advice in on(path, ask_all)} == {"read-again"}
     with Journal(path) as journal:
         for one in made[:7]:
             one.read(journal)
-    for advice in ask_all(path):
+    for advice in on(path, ask_all):
         meets = advice.meet_pitch_hz
         assert meets is not None
         assert advice.gap_after_cents is not None
@@ -137,7 +137,7 @@ def test_crows_alone_and_nothing_ever_cut(tmp_path: Path) -> None:
         assert advice.gap_after_cents.low <= advice.gap_after_cents.mean <= advice.gap_after_cents.high
         assert advice.length_mm < 1.0
     with np.errstate(all="raise", under="ignore"):
-        run = rehearse_order(path, "band", draws=200)
+        run = on(path, rehearse_order, "band", draws=200)
     assert math.isfinite(run.trims_per_reed)
 
 
@@ -153,6 +153,6 @@ def test_names_are_nothing_to_the_advice(tmp_path: Path, order: tuple[str, str])
             one.read(journal)
             one.cut(journal, 0.3)
             one.read(journal)
-    first, second = (ask_reed(path, name) for name in ("1", "2"))
+    first, second = (on(path, ask_reed, name) for name in ("1", "2"))
     assert (first.action, first.length_mm) == (second.action, second.length_mm)
     assert first.chance_past == pytest.approx(second.chance_past, abs=1e-6)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import on
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
 from trimfit.log.journal import Journal
 from trimfit.verbs.elsewhere import elsewhere
@@ -25,19 +26,19 @@ def shop(demo_log: Path, tmp_path: Path) -> Path:
 
 
 def test_places_that_a_reed_cannot_reach_say_so(shop: Path) -> None:
-    places = {one.order or one.chanter: one for one in elsewhere(shop, "R-0351")}
+    places = {one.order or one.chanter: one for one in on(shop, elsewhere, "R-0351")}
     far = places["far"].remark
     assert "asked for 500.0 Hz" in far
     assert "off the pitch asked for, and the lips do not reach" in far
     assert places["guess"].remark == "never read with F and E: a guess"
     own = [one for one in places.values() if "its own order" in one.remark]
     assert len(own) == 1
-    good = [one.chance_good for one in elsewhere(shop, "R-0351")]
+    good = [one.chance_good for one in on(shop, elsewhere, "R-0351")]
     assert [round(one, 2) for one in good] == sorted((round(one, 2) for one in good), reverse=True)
 
 
 def test_blanks_for_a_pitch_out_of_reach_are_not_promised(shop: Path) -> None:
-    for blank in pick(shop, "far")[:20]:
+    for blank in on(shop, pick, "far")[:20]:
         assert "off the pitch asked for" in blank.remark
         assert blank.chance_good < 0.05
 
@@ -47,10 +48,10 @@ def test_a_reed_put_to_stock_uncut_is_a_blank_again_and_a_cut_one_is_not(shop: P
         journal.append(Reed("S-1", "broad cane", "B-24", order="O-12"))
         journal.append(Reading("S-1", "2026-09-20T10:00", crow_hz=520.0))
         journal.append(Reed("S-2", "broad cane", "B-24", order="O-12"))
-        assert "S-1" not in {one.reed for one in pick(shop, "guess")}
+        assert "S-1" not in {one.reed for one in on(shop, pick, "guess")}
         for name in ("S-1", "S-2"):
             journal.append(Outcome(name, "2026-09-20T11:00", "to-stock"))
-    blanks = {one.reed for one in pick(shop, "guess")}
+    blanks = {one.reed for one in on(shop, pick, "guess")}
     assert {"S-1", "S-2"} <= blanks
     assert "R-0351" not in blanks
-    assert picked(shop, "guess").wanted == 2
+    assert on(shop, picked, "guess").wanted == 2

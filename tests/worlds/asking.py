@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from tests.opened import on
 from tests.worlds.physics import LATENTS, Kind, Pipe
 from tests.worlds.proof import markdown, side_by_side
 from tests.worlds.shop import LiveReed, World, shop_of, trim_by_hand
@@ -85,7 +86,7 @@ def held(name: str, seed: int) -> pd.DataFrame:
         shop_of(world, reeds, outcomes=True).write_csv(Path(folder) / "shop")
         with Journal(Path(folder) / "log", create=True) as journal:
             import_folder(journal, Path(folder) / "shop")
-        found = {one.chanter: one for one in chanters(Path(folder) / "log")}
+        found = {one.chanter: one for one in on(Path(folder) / "log", chanters)}
     rows = []
     for chanter, (count, batches) in cells.items():
         rows += _rows(world, found[chanter], count, batches)

@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from tests.opened import current_model, on
 from tests.worlds.physics import AT, LATENTS, USUAL_TRIM_MM, Array, Heavy
 from tests.worlds.proof import markdown, side_by_side
 from tests.worlds.shop import LiveReed, Shop, World, shop_of, trim_by_hand
@@ -26,7 +27,6 @@ from trimfit.log.sheets.folder_import import import_folder
 from trimfit.review.results import BatchDrift
 from trimfit.review.statistics.control_charts import cusum_chart, ewma_chart
 from trimfit.review.statistics.run_length import arl_ewma, arl_ewma_under_drift, simulated_run_length
-from trimfit.session.fit import current_model
 from trimfit.session.reading_frame import frame_of
 from trimfit.verbs.reviews.batch_charts import CUSUM_DECISION, CUSUM_SLACK, EWMA_WEIGHT, WIDTH, batch_charts
 from trimfit.verbs.reviews.batches import GAP_LIMITS, batch_review, batches
@@ -185,7 +185,7 @@ def journal_of(shop: Shop) -> Iterator[Path]:
 def judged(shop: Shop) -> tuple[BatchDrift, ...]:
     """`review batches` on a shop's CSV folder."""
     with journal_of(shop) as path:
-        return tuple(batches(path))
+        return tuple(on(path, batches))
 
 
 def judgement(kind: ShopKind, seed: int) -> Judgement:

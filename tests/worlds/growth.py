@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from tests.opened import on
 from tests.worlds.house import BALANCE_CENTS, HousePlanner, learned, state_of
 from tests.worlds.play import Played, play
 from tests.worlds.shop import World
@@ -97,7 +98,7 @@ def meeting_pitch_hz(name: str, reeds: int) -> float:
         log = Path(folder) / "growth.trimfit"
         import_folder(log, Path(folder) / "shop")
         misses = [
-            one.meet_pitch_hz.mean - true_hz[one.chanter] for one in chanters(log) if one.meet_pitch_hz is not None
+            one.meet_pitch_hz.mean - true_hz[one.chanter] for one in on(log, chanters) if one.meet_pitch_hz is not None
         ]
     return float(np.sqrt(np.mean(np.square(misses)))) if misses else math.nan
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from tests.opened import on
 from tests.worlds.frames import clock
 from tests.worlds.shop import READING_COLUMNS, TRIM_COLUMNS, LiveReed, Shop
 from trimfit.base.answers import Advice, PredictedReading
@@ -29,17 +30,17 @@ def new_log(path: Path, shop: Shop) -> None:
     shop.write_csv(folder)
     with Journal(path, create=True) as journal:
         import_folder(journal, folder)
-    learn(path)
+    on(path, learn)
 
 
 def advised(path: Path, day: float) -> dict[str, Advice]:
     """The next step for every reed that has an order and no outcome, as of a day of the story, by reed."""
-    return {advice.reed: advice for advice in ask_all(path, at_s=_at_s(day))}
+    return {advice.reed: advice for advice in on(path, ask_all, at_s=_at_s(day))}
 
 
 def predicted(path: Path, reeds: Sequence[str], day: float) -> list[PredictedReading]:
     """What the next reading of each reed would show on a day of the story, with no work before it."""
-    return predict(path, [(reed, 0.0, 0.0) for reed in reeds], at_s=_at_s(day))
+    return on(path, predict, [(reed, 0.0, 0.0) for reed in reeds], at_s=_at_s(day))
 
 
 def _at_s(day: float) -> float:

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import Fault, InputError
-from trimfit.cli.output.answers import plain, print_json, progress, table
+from trimfit.cli.context import session_of
+from trimfit.cli.output.answers import plain, print_json, table
 from trimfit.cli.output.entry_words import advice_in_words
 
 if TYPE_CHECKING:
     from trimfit.base.answers import Advice, PredictedReading
+    from trimfit.session.session import Session
     from trimfit.verbs.elsewhere import Elsewhere
 
 __all__ = ["register", "work_list"]
@@ -24,12 +26,6 @@ Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 At = Annotated[
     str | None, typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME")
 ]
-
-
-def _log(context: typer.Context) -> Path:
-    from trimfit.cli.context import log_path
-
-    return log_path(context)
 
 
 def ask(
@@ -52,31 +48,32 @@ def ask(
 
     if (reed is None) == (not all_) or (reed is None and (order is not None or others)):
         raise InputError("say one reed, or --all", "ask", "for example: trimfit ask R-0412")
-    tell = (lambda *_: None) if as_json else progress
     at_s = asked_s(at)
-    if reed is not None and others:
-        from trimfit.verbs.elsewhere import elsewhere
+    with session_of(context, as_json) as session:
+        if reed is not None and others:
+            from trimfit.verbs.elsewhere import elsewhere
 
-        places = elsewhere(_log(context), reed, tell, at_s=at_s)
+            places = elsewhere(session, reed, at_s=at_s)
+            if as_json:
+                print_json(places)
+            else:
+                typer.echo(_places(places))
+            return
+        if reed is not None:
+            advice = verbs_ask.ask_reed(session, reed, order=order, at_s=at_s)
+            if as_json:
+                print_json(advice)
+            else:
+                if order is not None:
+                    typer.echo(_as_if(advice))
+                typer.echo("\n".join(advice_in_words(advice)))
+            return
+        found = verbs_ask.ask_all(session, at_s=at_s)
         if as_json:
-            print_json(places)
-        else:
-            typer.echo(_places(places))
-        return
-    if reed is not None:
-        advice = verbs_ask.ask_reed(_log(context), reed, tell, order=order, at_s=at_s)
-        if as_json:
-            print_json(advice)
-        else:
-            if order is not None:
-                typer.echo(_as_if(advice))
-            typer.echo("\n".join(advice_in_words(advice)))
-        return
-    found = verbs_ask.ask_all(_log(context), tell, at_s=at_s)
-    if as_json:
-        print_json(found)
-        return
-    for line in _order_lines(_log(context), at):
+            print_json(found)
+            return
+        orders = _order_lines(session, at)
+    for line in orders:
         typer.echo(line)
     typer.echo(work_list(found) if found else "no reed waits: none has an order and no outcome")
 
@@ -89,13 +86,13 @@ def _as_if(advice: Advice) -> str:
     return f"as if for {plain_name(advice.order or '')}, in {plain_name(advice.chanter or '')}{target}:"
 
 
-def _order_lines(log: Path, at: str | None) -> list[str]:
+def _order_lines(session: Session, at: str | None) -> list[str]:
     """One line for each order that still wants something; at: the day by which one is overdue, today if not said."""
     from trimfit.entry.entry_times import day_asked
     from trimfit.verbs.open_orders import open_orders
     from trimfit.verbs.wording import plain_name
 
-    orders = open_orders(log, day_asked(at))
+    orders = open_orders(session, day_asked(at))
     return [f"{plain_name(one.order, 24)} in {plain_name(one.chanter, 24)}: {one.line()}" for one in orders]
 
 
@@ -233,15 +230,15 @@ def predict(
                 within("lip_strokes", parse_number(lip)),
             )
         ]
-    found = verbs_predict.predict(
-        _log(context),
-        plans,
-        (lambda *_: None) if as_json else progress,
-        chanter=chanter,
-        pressure_kpa=parse_pressure_kpa(pressure) if pressure else None,
-        temperature_c=parse_temperature_c(temperature) if temperature else None,
-        at_s=asked_s(at),
-    )
+    with session_of(context, as_json) as session:
+        found = verbs_predict.predict(
+            session,
+            plans,
+            chanter=chanter,
+            pressure_kpa=parse_pressure_kpa(pressure) if pressure else None,
+            temperature_c=parse_temperature_c(temperature) if temperature else None,
+            at_s=asked_s(at),
+        )
     if as_json:
         print_json([_flat(item) for item in found])
         return

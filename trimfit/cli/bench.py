@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from trimfit.cli.output.answers import print_json, progress
+from trimfit.cli.output.answers import print_json
 from trimfit.cli.output.screen import fit_for_terminal, paint
 
 if TYPE_CHECKING:
@@ -46,14 +46,13 @@ def bench(
     ] = False,
 ) -> None:
     """Run a sitting on the log of this call; exit 2 if a piped line was refused."""
-    from trimfit.cli.context import log_path
+    from trimfit.cli.context import session_of
     from trimfit.verbs.sitting.log_bench import sitting_on
 
     person = sys.stdin.isatty()
     width = min(80, shutil.get_terminal_size().columns) if person else 80
-    with sitting_on(
-        log_path(context), tuple(reeds or ()), scripted=not person, width=max(60, width), tell=progress
-    ) as sitting:
+    with session_of(context, as_json=False) as session:
+        sitting = sitting_on(session, tuple(reeds or ()), scripted=not person, width=max(60, width))
         lines = _Lines(quiet=json_out)
         lines.say(sitting.open())
         _end_as_by_hand()

@@ -97,13 +97,15 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
         from trimfit.cli.output.entry_words import as_json as in_json
         from trimfit.cli.output.entry_words import in_words, when_sure
         from trimfit.cli.output.json_values import json_text
+        from trimfit.session.session import Session
         from trimfit.verbs import log as verbs_log
 
         call = getattr(verbs_log, function)
-        asks = function != "strike"
-        kept = when_sure(
-            lambda sure, **more: call(log, *words, **said, **({"sure": sure} if asks else {}), **more), as_json
-        )
+        with Session(log) as session:
+            if function == "strike":
+                kept = call(session, *words, **said)
+            else:
+                kept = when_sure(lambda **sure: call(session, *words, **said, **sure), as_json)
         if kept is None:
             return []
         return [json_text(in_json(kept))] if as_json else in_words(kept)
@@ -113,16 +115,18 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
 
 def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> int:
     def lines() -> list[str]:
+        from trimfit.base.progress import quiet
         from trimfit.cli.output.entry_words import advice_in_words
         from trimfit.cli.output.json_values import json_text, progress
         from trimfit.cli.output.screen import answer_is_all
         from trimfit.entry.entry_times import asked_s
+        from trimfit.session.session import Session
         from trimfit.verbs.ask import ask_reed
 
         answer_is_all()
-        if as_json:
-            return [json_text(ask_reed(log, reed, at_s=asked_s(at)))]
-        return advice_in_words(ask_reed(log, reed, progress, at_s=asked_s(at)))
+        with Session(log, progress=quiet if as_json else progress) as session:
+            advice = ask_reed(session, reed, at_s=asked_s(at))
+        return [json_text(advice)] if as_json else advice_in_words(advice)
 
     return _printed(lines)
 

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from trimfit.cli.output.answers import print_json, progress, table
+from trimfit.cli.output.answers import print_json, table
 
 __all__ = ["register"]
 
@@ -19,17 +19,18 @@ def learn(
     context: typer.Context,
     as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")] = False,
 ) -> None:
-    """Fit the log now, and say how each reed type answers, what varies, and how well it predicts.
+    """Fit the log now, and say how each reed type answers, what varies, and how true the foretelling is.
 
     Nobody has to: `ask` brings the fit up to date when it is due.
 
     Example: trimfit learn
     """
-    from trimfit.cli.context import log_path
+    from trimfit.cli.context import session_of
     from trimfit.verbs.learn import learn as learn_log
     from trimfit.verbs.learn import report_of
 
-    learned = learn_log(log_path(context), (lambda *_: None) if as_json else progress)
+    with session_of(context, as_json) as session:
+        learned = learn_log(session)
     found = report_of(learned)
     if as_json:
         print_json(found)

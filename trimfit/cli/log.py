@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trimfit.cli.context import session_of
 from trimfit.cli.output.answers import print_json
 from trimfit.cli.output.entry_words import as_json as kept_json
 from trimfit.cli.output.entry_words import in_words, when_sure
@@ -40,15 +42,15 @@ _verbs = typer.Typer(
 )
 
 
-def _log(context: typer.Context) -> Path:
-    from trimfit.cli.context import log_path
+def _log(context: typer.Context, as_json: bool, log_it: Callable[..., EntryResult], *, create: bool = False) -> None:
+    """Log by `log_it(session, sure=…)`, asking first about what is in doubt where a person can answer; say what was."""
+    with session_of(context, as_json, create=create) as session:
+        kept = when_sure(partial(log_it, session), as_json)
+    if kept is not None:
+        _say(kept, as_json)
 
-    return log_path(context)
 
-
-def _answer(kept: EntryResult | None, as_json: bool) -> None:
-    if kept is None:
-        return
+def _say(kept: EntryResult, as_json: bool) -> None:
     if as_json:
         print_json(kept_json(kept))
         return
@@ -101,24 +103,15 @@ def reading(
     """
     from trimfit.verbs import log
 
-    def log_it(sure: bool, moved: bool = False) -> EntryResult:
-        return log.log_reading(
-            _log(context),
-            reed,
-            words,
-            at=at,
-            after=after,
-            chanter=chanter,
-            pressure=pressure,
-            temperature=temperature,
-            humidity=humidity,
-            taped=taped,
-            remark=remark,
-            sure=sure,
-            moved=moved,
-        )
-
-    _answer(when_sure(log_it, as_json), as_json)
+    said: dict[str, Any] = {
+        "at": at,
+        "after": after,
+        "chanter": chanter,
+        "pressure": pressure,
+        "temperature": temperature,
+    }
+    said |= {"humidity": humidity, "taped": taped, "remark": remark}
+    _log(context, as_json, lambda session, **sure: log.log_reading(session, reed, words, **said, **sure))
 
 
 @_verbs.command()
@@ -147,12 +140,8 @@ def trim(
         raise InputError(f"two lengths, {amount[:20]} and {length[:20]}", "log trim", "say one")
     length = amount if length is None else length
 
-    def log_it(sure: bool) -> EntryResult:
-        return log.log_trim(
-            _log(context), reed, length=length, lip=lip, asked=asked, at=at, after=after, remark=remark, sure=sure
-        )
-
-    _answer(when_sure(log_it, as_json), as_json)
+    said: dict[str, Any] = {"length": length, "lip": lip, "asked": asked, "at": at, "after": after, "remark": remark}
+    _log(context, as_json, lambda session, **sure: log.log_trim(session, reed, **said, **sure))
 
 
 @_verbs.command()
@@ -182,7 +171,7 @@ def reed(
         order=order,
         remark=remark,
     )
-    _answer(when_sure(lambda sure: log.log_reed(_log(context), name, given, move=move, sure=sure), as_json), as_json)
+    _log(context, as_json, lambda session, sure: log.log_reed(session, name, given, move=move, sure=sure), create=True)
 
 
 @_verbs.command()
@@ -215,7 +204,7 @@ def chanter(
         bore_gauge_mm=_value("--bore-gauge", bore_gauge, "mm"),
         remark=remark,
     )
-    _answer(when_sure(lambda sure: log.log_chanter(_log(context), name, given, sure=sure), as_json), as_json)
+    _log(context, as_json, lambda session, sure: log.log_chanter(session, name, given, sure=sure), create=True)
 
 
 @_verbs.command()
@@ -248,7 +237,7 @@ def order(
         due_on=due_on,
         remark=remark,
     )
-    _answer(when_sure(lambda sure: log.log_order(_log(context), name, given, sure=sure), as_json), as_json)
+    _log(context, as_json, lambda session, sure: log.log_order(session, name, given, sure=sure), create=True)
 
 
 @_verbs.command()
@@ -271,10 +260,8 @@ def event(
     """
     from trimfit.verbs import log
 
-    def log_it(sure: bool) -> EntryResult:
-        return log.log_event(_log(context), reed, words, at=at, after=after, remark=remark, sure=sure)
-
-    _answer(when_sure(log_it, as_json), as_json)
+    said = {"at": at, "after": after, "remark": remark}
+    _log(context, as_json, lambda session, sure: log.log_event(session, reed, words, **said, sure=sure))
 
 
 @_verbs.command()
@@ -293,10 +280,8 @@ def outcome(
     """
     from trimfit.verbs import log
 
-    def log_it(sure: bool) -> EntryResult:
-        return log.log_outcome(_log(context), reed, outcome, at=at, after=after, remark=remark, sure=sure)
-
-    _answer(when_sure(log_it, as_json), as_json)
+    said = {"at": at, "after": after, "remark": remark}
+    _log(context, as_json, lambda session, sure: log.log_outcome(session, reed, outcome, **said, sure=sure))
 
 
 @_verbs.command()
@@ -322,10 +307,12 @@ def strike(
     if entry is None and not last:
         raise InputError("which entry?", "log strike", "give its id, or say --last, or --last REED")
     said = log.TAKEN_BACK if why is None else why
-    if last:
-        _answer(log.strike(_log(context), None, said, at=at, last_of=entry), as_json)
-    else:
-        _answer(log.strike(_log(context), entry, said, at=at), as_json)
+    with session_of(context, as_json) as session:
+        if last:
+            kept = log.strike(session, None, said, at=at, last_of=entry)
+        else:
+            kept = log.strike(session, entry, said, at=at)
+    _say(kept, as_json)
 
 
 @_verbs.command()
@@ -350,7 +337,9 @@ def rename(
     """
     from trimfit.verbs import log
 
-    _answer(log.rename(_log(context), reed, new, only=entries or (), join=join), as_json)
+    with session_of(context, as_json) as session:
+        kept = log.rename(session, reed, new, only=entries or (), join=join)
+    _say(kept, as_json)
 
 
 def register(app: typer.Typer) -> None:

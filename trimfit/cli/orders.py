@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from trimfit.cli.output.answers import print_json, progress, table
+from trimfit.cli.context import session_of
+from trimfit.cli.output.answers import print_json, table
 
 if TYPE_CHECKING:
     from trimfit.verbs.pick import Pick, Picked
@@ -18,12 +18,6 @@ __all__ = ["register"]
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 SHOWN_BEYOND = 6
 SHOWN_WITHOUT_NUMBER = 20
-
-
-def _log(context: typer.Context) -> Path:
-    from trimfit.cli.context import log_path
-
-    return log_path(context)
 
 
 def pick(
@@ -47,9 +41,9 @@ def pick(
     from trimfit.verbs import pick as verbs_pick
     from trimfit.verbs.wording import plain_name, wrapped
 
-    tell = (lambda *_: None) if as_json else progress
-    found = verbs_pick.picked(_log(context), order, tell, at_s=asked_s(at))
-    taken = verbs_pick.take(_log(context), found, take) if take is not None else []
+    with session_of(context, as_json) as session:
+        found = verbs_pick.picked(session, order, at_s=asked_s(at))
+        taken = verbs_pick.take(session, found, take) if take is not None else []
     if as_json:
         print_json(found.blanks if take is None else {"order": found.order.order, "taken": taken})
         return
@@ -113,7 +107,8 @@ def rehearse(
     """
     from trimfit.verbs.rehearse import rehearse_order
 
-    run = rehearse_order(_log(context), order, seed=seed, tell=(lambda *_: None) if as_json else progress)
+    with session_of(context, as_json) as session:
+        run = rehearse_order(session, order, seed=seed)
     if as_json:
         print_json(run)
         return

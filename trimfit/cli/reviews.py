@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.output.answers import plain, print_json, progress, table
+from trimfit.cli.context import session_of
+from trimfit.cli.output.answers import plain, print_json, table
 
 if TYPE_CHECKING:
     from trimfit.base.units import Interval
@@ -22,16 +23,6 @@ review = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
 )
-
-
-def _log(context: typer.Context) -> Path:
-    from trimfit.cli.context import log_path
-
-    return log_path(context)
-
-
-def _progress_of(as_json: bool) -> Any:
-    return (lambda *_: None) if as_json else progress
 
 
 def _span(value: Interval | None, form: str = "+.0f") -> str:
@@ -62,7 +53,8 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     from trimfit.verbs.reviews import batches as reviews_batches
     from trimfit.verbs.wording import plain_name, wrapped
 
-    found = reviews_batches.batches(_log(context), _progress_of(as_json))
+    with session_of(context, as_json) as session:
+        found = reviews_batches.batches(session)
     if as_json:
         hidden = ("made_on", "made_index", "settle_norm_cents_per_week")
         print_json([{key: value for key, value in plain(b).items() if key not in hidden} for b in found])
@@ -106,7 +98,8 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
     from trimfit.verbs.reviews import chanters as reviews_chanters
     from trimfit.verbs.wording import plain_name, wrapped
 
-    found = reviews_chanters.chanters(_log(context), _progress_of(as_json))
+    with session_of(context, as_json) as session:
+        found = reviews_chanters.chanters(session)
     if as_json:
         print_json([_chanter(one) for one in found])
         return
@@ -171,7 +164,8 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
     from trimfit.verbs.reviews import report as reviews_report
     from trimfit.verbs.wording import wrapped
 
-    found = reviews_report.repeatability(_log(context), _progress_of(as_json))
+    with session_of(context, as_json) as session:
+        found = reviews_report.repeatability(session)
     if as_json:
         print_json(found)
         return
@@ -220,8 +214,9 @@ def reed_(
     from trimfit.verbs.reviews import ticket as reviews_ticket
     from trimfit.verbs.wording import advice_lines, own_words, plain_name, wrapped
 
-    found = reed_story.review_reed(_log(context), reed, _progress_of(as_json))
-    paths = reviews_ticket.write_ticket(_log(context), reed, ticket) if ticket is not None else []
+    with session_of(context, as_json) as session:
+        found = reed_story.review_reed(session, reed)
+        paths = reviews_ticket.write_ticket(session, reed, ticket) if ticket is not None else []
     if as_json:
         print_json(plain(found) | ({"ticket": [str(path) for path in paths]} if paths else {}))
         return
@@ -265,7 +260,8 @@ def ticket_(
     """
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
-    paths = reviews_ticket.write_tickets(_log(context), reeds or [], out, _progress_of(as_json), order=order)
+    with session_of(context, as_json) as session:
+        paths = reviews_ticket.write_tickets(session, reeds or [], out, order=order)
     if as_json:
         one = {"reed": reeds[0]} if reeds and len(reeds) == 1 and order is None else {}
         print_json(one | {"files": [str(path) for path in paths]})
@@ -291,7 +287,8 @@ def report(
     from trimfit.entry.entry_times import asked_s
     from trimfit.verbs.reviews import report as reviews_report
 
-    paths = reviews_report.write_report(_log(context), folder, _progress_of(as_json), shop=shop, at_s=asked_s(at))
+    with session_of(context, as_json) as session:
+        paths = reviews_report.write_report(session, folder, shop=shop, at_s=asked_s(at))
     if as_json:
         print_json({"page": str(paths[0]), "pictures": [str(path) for path in paths[1:]]})
         return

@@ -37,15 +37,21 @@ Progress = Callable[[str, int, int], None]
 class Journal(Store):
     """One open log. Use it as a context manager."""
 
-    _scale: Mapping[str, Fraction] | None = None
+    _settings: tuple[Settings, Mapping[str, Fraction]] | None = None
     _zone_set = False
+    _learned_writes = 0
     reordered: tuple[str, ...] = ()
     """The reeds whose entries stand in another order since this journal last changed the shop's zone, sorted."""
 
     def undone(self) -> None:
         """A transaction was undone: a setting read in it may not be one."""
-        self._scale = None
+        self._settings = None
         self._zone_set = False
+        self._learned_writes += 1
+
+    def others_wrote(self) -> None:
+        """Another process wrote into the log: the settings may have changed."""
+        self._settings = None
 
     # Writing
 
@@ -121,7 +127,7 @@ class Journal(Store):
                 from trimfit.log.merging.conflicts import settle_like
 
                 settle_like(connection, struck, entry)
-            self._scale = None
+            self._settings = None
             self.follow_zone(zone)
             return strike
 
@@ -137,7 +143,6 @@ class Journal(Store):
                 if last is not None and dates.at_s(at) <= last:
                     at = dates.later_text(last)
             logged = self.append(Setting(name, at, word))
-            self._scale = None
             self.follow_zone(zone)
             return logged.entry
 
@@ -161,6 +166,8 @@ class Journal(Store):
 
     def insert_at(self, kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int) -> None:
         """Add a checked row inside a transaction, at a seq that is known to be free."""
+        if kind.name == "setting":
+            self._settings = None
         self._connection.execute(
             insert_sql(kind), stored(kind, values, seq, entry, generation, zone_of(self._connection))
         )
@@ -187,16 +194,18 @@ class Journal(Store):
         derive(connection, zone)
         if self.reordered:
             connection.execute("DELETE FROM learned")
+            self._learned_writes += 1
         self.settle_conflicts()
 
-    def forget_scale(self) -> None:
-        """Read the shop's ratios anew at their next use: a setting was added by hand."""
-        self._scale = None
+    def forget_settings(self) -> None:
+        """Read the shop's settings anew at their next use: one was added by hand."""
+        self._settings = None
 
     def settle_conflicts(self) -> list[Conflict]:
         """Work out anew which entries stand aside for another of the same key; the conflicts that are open."""
         from trimfit.log.merging.conflicts import settle
 
+        self._settings = None
         with self.writing() as connection:
             return settle(connection)
 
@@ -500,16 +509,20 @@ class Journal(Store):
             return int(connection.execute(f"SELECT count(*) FROM {KINDS[kind].table} WHERE {LIVE}").fetchone()[0])
 
     def settings(self) -> Settings:
-        """The shop's settings in force."""
-        with self.reading() as connection:
-            query = f"SELECT setting, value FROM settings WHERE {LIVE} ORDER BY at_s, entry"
-            return log_settings.settings_from(connection.execute(query).fetchall())
+        """The shop's settings in force; read once, until one is set here or another process writes."""
+        return self._in_force()[0]
 
     def scale(self) -> Mapping[str, Fraction]:
         """The nine just ratios under the shop's settings."""
-        if self._scale is None:
-            self._scale = log_settings.scale_of(self.settings())
-        return self._scale
+        return self._in_force()[1]
+
+    def _in_force(self) -> tuple[Settings, Mapping[str, Fraction]]:
+        with self.reading() as connection:
+            if self._settings is None:
+                query = f"SELECT setting, value FROM settings WHERE {LIVE} ORDER BY at_s, entry"
+                settings = log_settings.settings_from(connection.execute(query).fetchall())
+                self._settings = settings, log_settings.scale_of(settings)
+            return self._settings
 
     # What was learned: derived, rebuilt at need, neither exported nor merged
 
@@ -519,6 +532,10 @@ class Journal(Store):
             row = connection.execute("SELECT value FROM learned WHERE key = ?", (key,)).fetchone()
             return None if row is None else unsealed(key, bytes(row[0]))
 
+    def learned_version(self) -> tuple[int, int]:
+        """Changes whenever another process wrote into the log, or this one what was learned."""
+        return self.version(), self._learned_writes
+
     def learned_put(self, items: Mapping[str, bytes]) -> None:
         """Keep derived values, each with its checksum, in place of what stood under their keys."""
         with self.writing() as connection:
@@ -526,6 +543,7 @@ class Journal(Store):
                 "INSERT INTO learned VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
                 [(key, sealed(key, value)) for key, value in items.items()],
             )
+        self._learned_writes += 1
 
 
 def _end(until_s: float | None) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.base.records import Reading, ReedHistory
@@ -10,6 +9,7 @@ from trimfit.base.records import Reading, ReedHistory
 if TYPE_CHECKING:
     from trimfit.entry.neighbours import ExpectedReading
     from trimfit.log.journal import Journal
+    from trimfit.session.session import Session
 
 __all__ = ["expected_reading", "plain_expected_reading"]
 
@@ -17,7 +17,7 @@ MOST_BESIDE = 24
 """So many reeds of the batch are thought of, the last read first."""
 
 
-def expected_reading(path: Path, reading: Reading) -> ExpectedReading:
+def expected_reading(session: Session, reading: Reading) -> ExpectedReading:
     """What a reading of a reed should show at its own time, in its own chanter, pressure and temperature, all outputs
     together: for its reed, and for the others of the batch that were read and were still at the bench then."""
     import numpy as np
@@ -25,12 +25,10 @@ def expected_reading(path: Path, reading: Reading) -> ExpectedReading:
     from trimfit.base.dates import at_s
     from trimfit.base.pitch import OUTPUTS
     from trimfit.entry.neighbours import ExpectedReading, Joint
-    from trimfit.log.journal import Journal
-    from trimfit.session.open_log import Bench
 
-    with Journal(path) as journal:
-        record = journal.of_reed(reading.reed).reed.record
-        bench = Bench(journal, at_s=at_s(reading.taken_at))
+    with session.reading():
+        record = session.journal.of_reed(reading.reed).reed.record
+        bench = session.bench(at_s(reading.taken_at))
         seen = bench.see_batch(record.reed_type, record.batch, [reading.chanter] if reading.chanter else [])
         stretch = np.sqrt(np.outer(bench.model.reading_stretch, bench.model.reading_stretch))
         joints = {}

@@ -21,22 +21,23 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from trimfit.base.progress import Progress
     from trimfit.base.records import ReedHistory, Settings
     from trimfit.entry.marks import Mark
     from trimfit.log.journal import Journal
     from trimfit.regression.design import Rows
     from trimfit.regression.fitted_model import FittedModel
 
-__all__ = ["current_model"]
+__all__ = ["fit_and_keep", "kept_model", "learn_and_keep", "outlier_marks", "prior", "rows_in_fit", "up_to_date"]
 
 
-Tell = Callable[[str, int, int], None]
 CARD = "card"
 VALIDATION = "validation"
 MOST_PAIRS = 4000
 SET_ASIDE = 0.2
 WHOLE_READING = 8
 OUTLIER_CENTS = 150.0
+LEAST_READINGS = 3
 DUE_SHARE = 0.25
 DUE_LEAST = 20
 FOLLOW_SHARE, FOLLOW_LEAST = 0.02, 10
@@ -47,37 +48,33 @@ MOST_READINGS = 20_000
 """Fits rest on the latest readings, this many: the running norm of the last few years, whole reeds only."""
 
 
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
-
-
 class _Learning:
-    """All the steps of a fit reported as one: `learning from your log`, in hundredths."""
+    """All the steps of a fit shown as one: `learning from your log`, in hundredths."""
 
-    def __init__(self, tell: Tell, steps: int) -> None:
-        self._tell, self._steps, self._step, self._behind, self._told = tell, steps, "", -1, -1
+    def __init__(self, progress: Progress, steps: int) -> None:
+        self._progress, self._steps, self._step, self._behind, self._shown = progress, steps, "", -1, -1
 
     def __call__(self, step: str, done: int, whole: int) -> None:
         if step != self._step:
             self._step, self._behind = step, self._behind + 1
         so_far = self._behind + min(done / whole, 1.0) if whole > 0 else self._behind
-        self._say(max(min(round(100.0 * so_far / self._steps), 99), self._told))
+        self._show(max(min(round(100.0 * so_far / self._steps), 99), self._shown))
 
     def done(self) -> None:
         """The last of it."""
-        self._say(100)
+        self._show(100)
 
-    def _say(self, hundredths: int) -> None:
-        if hundredths != self._told:
-            self._told = hundredths
-            self._tell("learning from your log", hundredths, 100)
+    def _show(self, hundredths: int) -> None:
+        if hundredths != self._shown:
+            self._shown = hundredths
+            self._progress("learning from your log", hundredths, 100)
 
 
 def _scale_words(settings: Settings) -> tuple[str, ...]:
     return settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g
 
 
-def _fit(journal: Journal, tell: Tell) -> tuple[FittedModel, Rows]:
+def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
     import numpy as np
 
     from trimfit.base.errors import InputError
@@ -89,9 +86,9 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FittedModel, Rows]:
 
     settings = journal.settings()
     last_seq, strikes = journal.last_seq(), journal.count("strike")
-    tell("reading the log", 0, 1)
+    progress("reading the log", 0, 1)
     frame = frame_of(journal, most_readings=MOST_READINGS)
-    tell("reading the log", 1, 1)
+    progress("reading the log", 1, 1)
     if not len(frame):
         raise InputError("the log holds no reading yet", str(journal.path), "log or import readings first")
     rows, every_type, chanters = rows_from_frame(frame)
@@ -104,7 +101,7 @@ def _fit(journal: Journal, tell: Tell) -> tuple[FittedModel, Rows]:
         pressure_kpa=settings.bench_pressure_kpa,
         temperature_c=settings.bench_temperature_c,
         balance_cents=hz_width_cents(settings.balance_tolerance_hz, 470.0),
-        tell=tell,
+        tell=progress,
     )
     asked = journal.columns("trim", ["asked_mm", "length_mm"], reeds=journal.last_read(MOST_READINGS))
     pairs = np.array(asked, dtype=float).reshape(-1, 2)
@@ -131,33 +128,92 @@ def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:
     return sum(1 for reed in since if types.get(reed, model.coding.types[0]) not in known) >= 5
 
 
-def current_model(journal: Journal, tell: Tell = _quiet) -> FittedModel:
-    """What the log has taught, fitted anew where due; assumptions alone where there is nothing to learn from."""
+def kept_model(journal: Journal) -> FittedModel | None:
+    """The fitted model as the log has it, however old; None where there is none, or where it cannot be read back."""
+    from trimfit.regression.fitted_model import model_from_bytes
+
+    kept = journal.learned_get(CARD)
+    if kept is None:
+        return None
+    try:
+        return model_from_bytes(kept)
+    except LogError:
+        return None
+
+
+def prior(journal: Journal) -> FittedModel:
+    """Assumptions alone, under the shop's settings."""
     from trimfit.base.pitch import hz_width_cents
-    from trimfit.regression.fitted_model import model_from_bytes, model_to_bytes
+    from trimfit.regression.fitting.steps import prior_model
 
     settings = journal.settings()
-    kept = journal.learned_get(CARD)
-    if kept is not None:
-        try:
-            model = model_from_bytes(kept)
-            if not _is_due(journal, model, settings):
-                return _followed(journal, model)
-        except LogError:
-            pass
-    if kept is None and journal.count("reading") < 3:
-        from trimfit.regression.fitting.steps import prior_model
+    balance_cents = hz_width_cents(settings.balance_tolerance_hz, 470.0)
+    return prior_model((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance_cents)
 
-        balance = hz_width_cents(settings.balance_tolerance_hz, 470.0)
-        return prior_model((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance)
-    from trimfit.session.type_numbers import type_numbers
 
-    learning = _Learning(tell, FIT_STEPS)
+def up_to_date(journal: Journal, progress: Progress, known: FittedModel | None = None) -> FittedModel:
+    """What the log has taught, fitted anew where due; assumptions alone where there is nothing to learn from.
+
+    known: the model that the log keeps, where it was read before.
+    """
+    model = known if known is not None and known.readings else kept_model(journal)
+    if model is not None and not _is_due(journal, model, journal.settings()):
+        return _followed(journal, model)
+    if model is None and journal.learned_get(CARD) is None and journal.count("reading") < LEAST_READINGS:
+        return prior(journal)
+    return fit_and_keep(journal, progress)
+
+
+def fit_and_keep(journal: Journal, progress: Progress) -> FittedModel:
+    """Fit the log and keep what was learned in it, where it can be written. InputError where it holds no reading."""
+    learning = _Learning(progress, FIT_STEPS)
     model, _ = _fit(journal, learning)
     learning.done()
-    if not getattr(journal, "read_only", False):
-        journal.learned_put({CARD: model_to_bytes(model), **type_numbers(model, journal.scale())})
+    _keep(journal, model)
     return model
+
+
+def learn_and_keep(
+    journal: Journal, progress: Progress, policies_of: Callable[[FittedModel], None]
+) -> tuple[FittedModel, list[dict[str, object]]]:
+    """As `fit_and_keep`, with held-out errors: the model, and the rows of `regression.validation.summary`.
+
+    policies_of: called with the model, to solve the policies of its types.
+    """
+    import json
+
+    import numpy as np
+
+    from trimfit.regression.validation import held_out, summary
+
+    learning = _Learning(progress, LEARN_STEPS)
+    model, rows = _fit(journal, learning)
+    learning("leaving out each batch", 0, 1)
+    found = held_out(model, rows)
+    validation = summary(found, model.coding.types)
+    pairs = [
+        [round(float(a), 2), round(float(b), 2)]
+        for a, b in zip(found.predicted[:, 0], found.observed[:, 0], strict=True)
+        if np.isfinite(a) and np.isfinite(b) and abs(a - b) < OUTLIER_CENTS
+    ][:MOST_PAIRS]
+    learning("leaving out each batch", 1, 1)
+    kept = json.dumps({"rows": validation, "pairs": pairs}).encode()
+    journal.learned_put({VALIDATION: kept, **_as_kept(journal, model)})
+    policies_of(model)
+    learning.done()
+    return model, validation
+
+
+def _as_kept(journal: Journal, model: FittedModel) -> dict[str, bytes]:
+    from trimfit.regression.fitted_model import model_to_bytes
+    from trimfit.session.type_numbers import type_numbers
+
+    return {CARD: model_to_bytes(model), **type_numbers(model, journal.scale())}
+
+
+def _keep(journal: Journal, model: FittedModel) -> None:
+    if not journal.read_only:
+        journal.learned_put(_as_kept(journal, model))
 
 
 def rows_in_fit(
@@ -189,14 +245,12 @@ def _followed(journal: Journal, model: FittedModel) -> FittedModel:
     import numpy as np
 
     from trimfit.regression.design import take_rows
-    from trimfit.regression.fitted_model import model_to_bytes
     from trimfit.regression.fitting.bounds import MOST_TYPES
     from trimfit.regression.fitting.update import Changed, refreshed
-    from trimfit.session.type_numbers import type_numbers
 
     last_seq = journal.last_seq()
     since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=model.last_seq)]
-    if len(since) < max(FOLLOW_SHARE * model.readings, FOLLOW_LEAST) or getattr(journal, "read_only", False):
+    if len(since) < max(FOLLOW_SHARE * model.readings, FOLLOW_LEAST) or journal.read_only:
         return model
     batches = sorted(set(journal.columns("reed", ["reed_type", "batch"], reeds=sorted(set(since)))))
     types, known = model.coding.types, model.coding.chanters
@@ -212,7 +266,7 @@ def _followed(journal: Journal, model: FittedModel) -> FittedModel:
         at = np.flatnonzero(seq <= last_seq)  # another process may log meanwhile
         changed.append(Changed(take_rows(rows, at), in_fit[at], names))
     model = refreshed(model, changed, last_seq)
-    journal.learned_put({CARD: model_to_bytes(model), **type_numbers(model, journal.scale())})
+    _keep(journal, model)
     return model
 
 
@@ -223,16 +277,11 @@ def outlier_marks(journal: Journal) -> list[Mark]:
     """
     from trimfit.base.pitch import OUTPUTS
     from trimfit.entry.marks import Mark
-    from trimfit.regression.fitted_model import model_from_bytes
 
-    kept = journal.learned_get(CARD)
-    if kept is None:
+    model = kept_model(journal)  # one that cannot be read back is fitted anew when something is asked
+    if model is None:
         return []
     out = []
-    try:
-        model = model_from_bytes(kept)
-    except LogError:
-        return []  # it is fitted anew when something is asked
     for entry, weights in model.low_weight.items():
         low = [name.replace("_", " ") for name, weight in zip(OUTPUTS, weights, strict=True) if weight < SET_ASIDE]
         reed = journal.reed_of_entry(entry)

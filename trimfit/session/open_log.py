@@ -1,9 +1,9 @@
-"""One log opened for questions: the fitted model, the settings, and the posterior of each reed asked after, batch by
-batch."""
+"""One log opened for questions: the fitted model, the settings, and the posterior about each reed asked after, batch
+by batch."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from copy import copy
 from dataclasses import dataclass
 from itertools import compress
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trimfit.base.pitch import cents_from_440, hz_width_cents
+from trimfit.base.progress import Progress, quiet
 from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.choice import Rules, Unconfirmed
@@ -22,15 +23,15 @@ from trimfit.regression.movement.explanations import Explanation, explained, lat
 from trimfit.regression.movement.process import settled_at, still_to_settle_at
 from trimfit.regression.posterior.reed import Moment, ReedState, batch_states, known_coding
 from trimfit.regression.readings.rows import DAY_S, made_day, taken_before
-from trimfit.session.fit import current_model, rows_in_fit
-from trimfit.session.policies import costs_of, cut_error_of, policy_for
+from trimfit.session.fit import rows_in_fit
+from trimfit.session.policies import Policies, costs_of, cut_error_of
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
+    from trimfit.regression.fitted_model import FittedModel
 
 __all__ = ["Bench", "Seen"]
 
-Tell = Callable[[str, int, int], None]
 LONGEST_MM = 8.0
 """The most that may come off a blade whose length nobody gave."""
 
@@ -59,8 +60,7 @@ class Seen:
 
 
 class Bench:
-    """A log's posteriors as of a moment. Reads the batches asked after and what was learned; never the whole log,
-    unless a fit is due.
+    """A log's posteriors as of a moment, under a fitted model. Reads the batches asked after; never the whole log.
 
     at_s: the moment asked about (seconds since 1970 UTC). Where it is given, `until_s` is the same, and no entry of a
     later instant is looked at; what a type does rests on the last fit all the same, which may know later readings.
@@ -68,17 +68,21 @@ class Bench:
     """
 
     def __init__(
-        self, journal: Journal, tell: Tell = lambda step, done, whole: None, *, at_s: float | None = None
+        self,
+        journal: Journal,
+        model: FittedModel,
+        policies: Policies,
+        progress: Progress = quiet,
+        *,
+        at_s: float | None = None,
     ) -> None:
         from trimfit.base.dates import now_s
 
-        self.journal, self.tell = journal, tell
+        self.journal, self.model, self.policies, self.tell = journal, model, policies, progress
         self.until_s = at_s
         self.at_s = now_s() if at_s is None else at_s
         self.settings = journal.settings()
-        self.model = current_model(journal, tell)
         self.scale = journal.scale()
-        self._policies: dict[int, PolicyTable] = {}
         self._chanters: dict[str, Chanter | None] = {}
         self._read_in: dict[str, bool] = {}
         self._longest_mm: dict[str, float | None] = {}
@@ -116,17 +120,9 @@ class Bench:
             self._longest_mm[reed_type] = self.journal.longest_cut_mm(reed_type)
         return self._longest_mm[reed_type]
 
-    def policy(self, type_code: int) -> PolicyTable:
-        """The type's policy."""
-        if type_code not in self._policies:
-            self._policies[type_code] = policy_for(
-                self.journal, costs_of(self.model, type_code, self.settings), self.tell
-            )
-        return self._policies[type_code]
-
-    def policy_under(self, type_code: int, settings: Settings) -> PolicyTable:
-        """The type's policy under other settings."""
-        return policy_for(self.journal, costs_of(self.model, type_code, settings), self.tell)
+    def policy(self, type_code: int, settings: Settings | None = None) -> PolicyTable:
+        """The type's policy, under the shop's settings or under others."""
+        return self.policies.of(costs_of(self.model, type_code, settings or self.settings))
 
     def fresh(self, reed_type: str, order: Order) -> Seen:
         """A reed of a batch never seen of this type, for an order."""

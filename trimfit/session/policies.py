@@ -3,25 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.errors import LogError
 
 if TYPE_CHECKING:
+    from trimfit.base.progress import Progress
     from trimfit.base.records import Settings
     from trimfit.log.journal import Journal
     from trimfit.planner.policy_table import Costs, PolicyTable
     from trimfit.regression.fitted_model import FittedModel
 
-__all__ = ["costs_of", "policy_for"]
-
-
-Tell = Callable[[str, int, int], None]
-
-
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
+__all__ = ["Policies", "costs_of", "cut_error_of"]
 
 
 def cut_error_of(model: FittedModel, settings: Settings) -> Any:
@@ -59,20 +52,51 @@ def costs_of(model: FittedModel, type_code: int, settings: Settings) -> Costs:
     )
 
 
-def policy_for(journal: Journal, costs: Costs, tell: Tell = _quiet) -> PolicyTable:
-    """The policy for these costs: from the log where it was solved before, else solved now and kept."""
-    from trimfit.planner.policy_table import solve, table_from_bytes, table_to_bytes
+class Policies:
+    """The policy tables of one open log, each decoded or solved once.
 
-    key = "policy:" + json.dumps([getattr(costs, name) for name in costs.__slots__])
-    kept = journal.learned_get(key)
-    if kept is not None:
+    One that was solved is kept in the log: at once, or where a read transaction stands open, by `keep` after it.
+    """
+
+    def __init__(self, journal: Journal, progress: Progress) -> None:
+        self._journal, self._progress = journal, progress
+        self._tables: dict[Costs, PolicyTable] = {}
+        self._solved: dict[str, bytes] = {}
+
+    def of(self, costs: Costs) -> PolicyTable:
+        """The policy for these costs: as it was read before, else from the log, else solved now."""
+        if costs not in self._tables:
+            self._tables[costs] = self._kept(costs) or self._solve(costs)
+        return self._tables[costs]
+
+    def keep(self) -> None:
+        """Keep in the log what was solved since; a log that cannot be written does without."""
+        solved, self._solved = self._solved, {}
+        if solved and not self._journal.read_only:
+            self._journal.learned_put(solved)
+
+    def _kept(self, costs: Costs) -> PolicyTable | None:
+        from trimfit.planner.policy_table import table_from_bytes
+
+        kept = self._journal.learned_get(_key(costs))
+        if kept is None:
+            return None
         try:
             return table_from_bytes(kept)
         except LogError:
-            pass
-    tell("working out the plan", 0, 1)
-    table = solve(costs)
-    tell("working out the plan", 1, 1)
-    if not getattr(journal, "read_only", False):
-        journal.learned_put({key: table_to_bytes(table)})
-    return table
+            return None
+
+    def _solve(self, costs: Costs) -> PolicyTable:
+        from trimfit.planner.policy_table import solve, table_to_bytes
+
+        self._progress("working out the plan", 0, 1)
+        table = solve(costs)
+        self._progress("working out the plan", 1, 1)
+        self._solved[_key(costs)] = table_to_bytes(table)
+        if not self._journal.in_transaction:
+            self.keep()
+        return table
+
+
+def _key(costs: Costs) -> str:
+    return "policy:" + json.dumps([getattr(costs, name) for name in costs.__slots__])

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
@@ -15,68 +13,57 @@ from trimfit.base.units import Interval
 if TYPE_CHECKING:
     from trimfit.planner.aim import Aim
     from trimfit.session.open_log import Bench, Seen
+    from trimfit.session.session import Session
 
 __all__ = ["advise", "ask_all", "ask_reed", "suits", "work_order"]
 
 
-Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
 MOST_CHANTERS = 12
 SURELY_NOT_PAST, MAYBE_PAST = 0.1, 0.5
 DONE = ("finished", "past", "no-fit")
 
 
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
-
-
-def ask_reed(
-    path: Path, reed: str, tell: Tell = _quiet, *, order: str | None = None, at_s: float | None = None
-) -> Advice:
+def ask_reed(session: Session, reed: str, *, order: str | None = None, at_s: float | None = None) -> Advice:
     """What to do next with a reed, for its own order or as if it were for another.
 
     at_s: as of that moment (seconds since 1970 UTC), as the log stood then (see `open_log.Bench`); now if not said.
     InputError for a reed or an order that the log does not know.
     """
-    from trimfit.log.journal import Journal
-    from trimfit.session.open_log import Bench
+    record = session.journal.of_reed(reed).reed.record
+    aimed = None
+    if order is not None:
+        from trimfit.session.orders import order_named
 
-    with Journal(path) as journal:
-        record = journal.of_reed(reed).reed.record
-        aimed = None
-        if order is not None:
-            from trimfit.session.orders import order_named
-
-            aimed = order_named(journal, order)
-        bench = Bench(journal, tell, at_s=at_s)
+        aimed = order_named(session.journal, order)
+    session.fit_if_due()
+    with session.reading():
+        bench = session.bench(at_s)
         chanters = [aimed.chanter] if aimed is not None else []
         return advise(bench, bench.see_reed(record, chanters), aimed)
 
 
-def ask_all(path: Path, tell: Tell = _quiet, *, at_s: float | None = None) -> list[Advice]:
+def ask_all(session: Session, *, at_s: float | None = None) -> list[Advice]:
     """The run's work list: every reed that has an order and no outcome, most urgent first, those done last.
 
     at_s: as of that moment, as for `ask_reed`.
 
     Order: due date (none last), then how many good reeds the order still wants, then the reed nearest its end.
     """
-    from trimfit.log.journal import Journal
-    from trimfit.session.open_log import Bench
-
-    with Journal(path) as journal:
-        waiting = journal.of_reeds(None, open_only=True, until_s=at_s)
-        if not waiting:
-            return []
-        bench = Bench(journal, tell, at_s=at_s)
-        wanted = journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
-        batches = {(h.reed.record.reed_type, h.reed.record.batch) for h in waiting}
-        names = {h.reed.record.reed for h in waiting}
-        found: list[tuple[tuple[object, ...], Advice]] = []
-        for done, (reed_type, batch) in enumerate(sorted(batches), 1):
-            for seen in bench.see_batch(reed_type, batch, only=names).values():
-                advice = advise(bench, seen)
-                found.append((work_order(seen.history, advice, wanted), advice))
-            tell("asking after each batch", done, len(batches))
+    waiting = session.journal.of_reeds(None, open_only=True, until_s=at_s)
+    if not waiting:
+        return []
+    session.fit_if_due()
+    bench = session.bench(at_s)
+    wanted = session.journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
+    batches = {(h.reed.record.reed_type, h.reed.record.batch) for h in waiting}
+    names = {h.reed.record.reed for h in waiting}
+    found: list[tuple[tuple[object, ...], Advice]] = []
+    for done, (reed_type, batch) in enumerate(sorted(batches), 1):
+        for seen in bench.see_batch(reed_type, batch, only=names).values():
+            advice = advise(bench, seen)
+            found.append((work_order(seen.history, advice, wanted), advice))
+        session.progress("asking after each batch", done, len(batches))
     return [advice for _, advice in sorted(found, key=lambda pair: pair[0])]
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,13 +12,13 @@ from trimfit.base.errors import InputError
 from trimfit.session.demo_shop import demo_shop
 
 if TYPE_CHECKING:
+    from trimfit.base.progress import Progress
     from trimfit.review.results import BatchDrift
     from trimfit.verbs.import_export import Taken
 
 __all__ = ["Demo", "make"]
 
 
-Tell = Callable[[str, int, int], None]
 MARK = "about-this-demo.txt"
 LOG, REPORT = "demo.trimfit", "report"
 SHOP = "The demo shop (invented)"
@@ -71,19 +70,13 @@ def _fresh(folder: Path) -> None:
     (folder / MARK).write_text(ABOUT, encoding="utf-8")
 
 
-def _last_day(log: Path) -> str:
-    from trimfit.log.journal import Journal
-
-    with Journal(log) as journal:
-        return str(max(journal.columns("reading", ["at_s", "taken_at"]))[1])[:10]
-
-
-def make(folder: Path, tell: Tell) -> Demo:
-    """The whole demo in `folder`: import, learn, ask, review, report. tell(step, done, whole) hears of long steps.
+def make(folder: Path, progress: Progress) -> Demo:
+    """The whole demo in `folder`: import, learn, ask, review, report. progress: hears of long steps.
 
     Raises InputError for a folder that is there already and was not made by the demo, or that cannot be written.
     """
     from trimfit.entry.entry_times import asked_s
+    from trimfit.session.session import Session
     from trimfit.verbs import ask, import_export, learn
     from trimfit.verbs.reviews import batches as reviews_batches
     from trimfit.verbs.reviews import report
@@ -95,12 +88,13 @@ def make(folder: Path, tell: Tell) -> Demo:
         reason = error.strerror or str(error)
         raise InputError(f"cannot be written ({reason})", str(folder), "name a folder you may write to") from error
     log = folder / LOG
-    taken = import_export.import_folder(log, shop, tell)
-    learn.learn(log, tell)
-    as_of = _last_day(log)
-    at_s = asked_s(as_of)
-    work = ask.ask_all(log, tell, at_s=at_s)
-    batches = reviews_batches.batches(log, tell)
-    pages = report.write_report(log, folder / REPORT, tell, shop=SHOP, at_s=at_s)
+    taken = import_export.import_folder(log, shop, progress)
+    with Session(log, progress=progress) as session:
+        learn.learn(session)
+        as_of = str(max(session.journal.columns("reading", ["at_s", "taken_at"]))[1])[:10]
+        at_s = asked_s(as_of)
+        work = ask.ask_all(session, at_s=at_s)
+        batches = reviews_batches.batches(session)
+        pages = report.write_report(session, folder / REPORT, shop=SHOP, at_s=at_s)
     asked = next((advice for advice in work if advice.action == "trim"), None)
     return Demo(folder, log, pages[0], len(pages) - 1, taken, tuple(work), tuple(batches), asked, as_of)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.base.records import Order
@@ -12,10 +10,10 @@ from trimfit.base.units import Interval
 
 if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
+    from trimfit.session.session import Session
 
 __all__ = ["Elsewhere", "elsewhere"]
 
-Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
 MOST_PLACES = 40
 SHARP = 0.5
@@ -37,19 +35,19 @@ class Elsewhere:
     remark: str
 
 
-def elsewhere(path: Path, reed: str, tell: Tell = lambda *_: None, *, at_s: float | None = None) -> list[Elsewhere]:
+def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list[Elsewhere]:
     """A reed seen from every open order and every chanter of the log, most promising first; at_s: as of that moment.
 
     InputError for a reed that the log does not know.
     """
     from trimfit.base.natural_order import as_counted
-    from trimfit.log.journal import Journal
-    from trimfit.session.open_log import Bench
     from trimfit.session.orders import order_progress
 
-    with Journal(path) as journal:
-        record = journal.of_reed(reed).reed.record
-        bench = Bench(journal, tell, at_s=at_s)
+    journal = session.journal
+    record = journal.of_reed(reed).reed.record
+    session.fit_if_due()
+    with session.reading():
+        bench = session.bench(at_s)
         open_now = {one.order for one in order_progress(journal, "0000-00-00") if one.is_open}
         orders = [order for name, order in journal.orders().items() if name in open_now or name == record.order]
         chanters = sorted(journal.chanters())[:MOST_PLACES]

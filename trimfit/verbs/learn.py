@@ -2,25 +2,14 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-from trimfit.session.policies import costs_of, policy_for
 
 if TYPE_CHECKING:
     from trimfit.regression.fitted_model import FittedModel
+    from trimfit.session.session import Session
 
 __all__ = ["Learned", "learn"]
-
-
-Tell = Callable[[str, int, int], None]
-
-
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,37 +20,9 @@ class Learned:
     validation: list[dict[str, object]]
 
 
-def learn(path: Path, tell: Tell = _quiet) -> Learned:
+def learn(session: Session) -> Learned:
     """Fit the log and keep what was learned in it. InputError when there is nothing to learn from."""
-    import numpy as np
-
-    from trimfit.log.journal import Journal
-    from trimfit.regression.fitted_model import model_to_bytes
-    from trimfit.regression.validation import held_out, summary
-    from trimfit.session.fit import CARD, LEARN_STEPS, MOST_PAIRS, OUTLIER_CENTS, VALIDATION, _fit, _Learning
-    from trimfit.session.type_numbers import type_numbers
-
-    with Journal(path) as journal:
-        learning = _Learning(tell, LEARN_STEPS)
-        tell = learning
-        model, rows = _fit(journal, tell)
-        tell("leaving out each batch", 0, 1)
-        found = held_out(model, rows)
-        validation = summary(found, model.coding.types)
-        pairs = [
-            [round(float(a), 2), round(float(b), 2)]
-            for a, b in zip(found.predicted[:, 0], found.observed[:, 0], strict=True)
-            if np.isfinite(a) and np.isfinite(b) and abs(a - b) < OUTLIER_CENTS
-        ][:MOST_PAIRS]
-        tell("leaving out each batch", 1, 1)
-        kept = json.dumps({"rows": validation, "pairs": pairs}).encode()
-        numbers = type_numbers(model, journal.scale())
-        journal.learned_put({CARD: model_to_bytes(model), VALIDATION: kept, **numbers})
-        settings = journal.settings()
-        for code in range(model.n_types):
-            policy_for(journal, costs_of(model, code, settings), tell)
-        learning.done()
-    return Learned(model, validation)
+    return Learned(*session.learn())
 
 
 def report_of(learned: Learned) -> dict[str, Any]:

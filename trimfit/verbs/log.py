@@ -8,7 +8,6 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from trimfit.base.errors import InputError
@@ -16,6 +15,7 @@ from trimfit.base.records import Chanter, Doubt, Event, Order, Outcome, Reading,
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
+    from trimfit.session.session import Session
 
 __all__ = [
     "TAKEN_BACK",
@@ -74,7 +74,7 @@ class Doubtful(Exception):
 
 
 def log_reading(
-    log: Path,
+    session: Session,
     reed: str,
     words: Sequence[str],
     *,
@@ -98,10 +98,10 @@ def log_reading(
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
     from trimfit.entry.checks import MOVED, reading_doubts
     from trimfit.entry.parse import parse_reading
-    from trimfit.log.journal import Journal
     from trimfit.session.expected_reading import plain_expected_reading
 
-    with Journal(log) as journal, journal.writing():
+    journal = session.journal
+    with journal.writing():
         history = journal.of_reed(reed)
         line = parse_reading(
             " ".join(_one_word(word) for word in words),
@@ -136,7 +136,7 @@ def log_reading(
 
 
 def log_trim(
-    log: Path,
+    session: Session,
     reed: str,
     *,
     length: str | None = None,
@@ -152,9 +152,9 @@ def log_trim(
     `sure` false: what is in doubt is not logged, and raises Doubtful.
     """
     from trimfit.entry.checks import LONGEST_UNASKED_MM, trim_doubts
-    from trimfit.log.journal import Journal
 
-    with Journal(log) as journal, journal.writing():
+    journal = session.journal
+    with journal.writing():
         history = journal.of_reed(reed)
         trim = Trim(
             reed=history.reed.record.reed,
@@ -179,7 +179,7 @@ def log_trim(
 
 
 def log_event(
-    log: Path,
+    session: Session,
     reed: str,
     words: Sequence[str],
     *,
@@ -193,9 +193,9 @@ def log_event(
     Its level may have changed by any amount; how it answers a cut stays known. `sure` false: what is in doubt is not
     logged, and raises Doubtful.
     """
-    from trimfit.log.journal import Journal
 
-    with Journal(log) as journal, journal.writing():
+    journal = session.journal
+    with journal.writing():
         history = journal.of_reed(reed)
         event = Event(history.reed.record.reed, "", " ".join(words), remark)
         event, where = _placed(journal, history, event, "at", at, after)
@@ -207,7 +207,7 @@ def log_event(
 
 
 def log_outcome(
-    log: Path,
+    session: Session,
     reed: str,
     outcome: str,
     *,
@@ -222,9 +222,9 @@ def log_outcome(
     and raises Doubtful.
     """
     from trimfit.entry.checks import outcome_doubts
-    from trimfit.log.journal import Journal
 
-    with Journal(log) as journal, journal.writing():
+    journal = session.journal
+    with journal.writing():
         history = journal.of_reed(reed)
         before = history.outcome
         if before is not None and before.record.outcome == outcome and at is after is remark is None:
@@ -252,15 +252,17 @@ def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = (
         return dataclasses.replace(kept, note=note, read=f": {entry.outcome}")
 
 
-def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = False, sure: bool = True) -> EntryResult:
+def log_reed(
+    session: Session, name: str, given: Mapping[str, Any], *, move: bool = False, sure: bool = True
+) -> EntryResult:
     """Log a reed, or revise what is known of it: `given` holds the fields that were said.
 
     A reed that is in the log keeps its type and batch unless `move` is said: the name may be a slip. `sure` false:
     what is in doubt is not logged, and raises Doubtful.
     """
-    from trimfit.log.journal import Journal
 
-    with Journal(log, create=True) as journal, journal.writing():
+    journal = session.journal
+    with journal.writing():
         known = journal.entry_of("reed", name)
         if known is None:
             missing = [f"--{word}" for word, key in (("type", "reed_type"), ("batch", "batch")) if not given.get(key)]
@@ -279,22 +281,22 @@ def log_reed(log: Path, name: str, given: Mapping[str, Any], *, move: bool = Fal
         return _revise(journal, known.entry, known.record, given)
 
 
-def log_chanter(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
+def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
     """Log a chanter, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
-    from trimfit.log.journal import Journal
 
-    with Journal(log, create=True) as journal, journal.writing():
+    journal = session.journal
+    with journal.writing():
         known = journal.entry_of("chanter", name)
         if known is None:
             return _keep_named(journal, Chanter(name, **given), name, sure)
         return _revise(journal, known.entry, known.record, given)
 
 
-def log_order(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
+def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
     """Log an order, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
-    from trimfit.log.journal import Journal
 
-    with Journal(log, create=True) as journal, journal.writing():
+    journal = session.journal
+    with journal.writing():
         known = journal.entry_of("order", name)
         if known is None:
             if not given.get("chanter"):
@@ -304,7 +306,7 @@ def log_order(log: Path, name: str, given: Mapping[str, Any], *, sure: bool = Tr
 
 
 def strike(
-    log: Path, entry: str | None, why: str = TAKEN_BACK, *, at: str | None = None, last_of: str | None = None
+    session: Session, entry: str | None, why: str = TAKEN_BACK, *, at: str | None = None, last_of: str | None = None
 ) -> EntryResult:
     """Take an entry back and say why; it stays in the log and in every export, and counts no more.
 
@@ -312,11 +314,11 @@ def strike(
     """
     from trimfit.base.dates import typed_time
     from trimfit.log.entry_kinds import kind_of_entry
-    from trimfit.log.journal import Journal
 
     if not why.strip():
         raise InputError("a strike needs a reason", "--why", "say in a few words what was wrong")
-    with Journal(log) as journal, journal.writing():
+    journal = session.journal
+    with journal.writing():
         struck = journal.find(entry) if entry is not None else journal.last_of(last_of)
         kind = kind_of_entry(struck)
         name = journal.name_of(struck)
@@ -333,17 +335,15 @@ def strike(
         return EntryResult(done, "strike", struck, note="; ".join(notes))
 
 
-def rename(log: Path, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> EntryResult:
+def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> EntryResult:
     """Give a reed another name: it and all that was logged of it are struck and entered again under that name.
 
     only: ids of entries to rename, where two reeds of the name were mixed. join: the new name is in the log, and is
     the same reed.
     """
-    from trimfit.log.journal import Journal
     from trimfit.log.merging.rename import rename
 
-    with Journal(log) as journal:
-        done = rename(journal, reed, new, only=only, join=join)
+    done = rename(session.journal, reed, new, only=only, join=join)
     went = ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in done.moved.items() if kind != "reed")
     note = f"{done.reed[:60]} is {done.new_name[:60]} now; along went {went or 'nothing'}; the old entries are struck"
     return EntryResult(done.entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")

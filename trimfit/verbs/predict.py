@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from trimfit.base.answers import PredictedReading
@@ -12,15 +11,9 @@ from trimfit.base.units import Interval
 
 if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
+    from trimfit.session.session import Session
 
 __all__ = ["predict", "predict_outputs"]
-
-
-Tell = Callable[[str, int, int], None]
-
-
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
 
 
 def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
@@ -65,9 +58,8 @@ def _next_reading(  # type: ignore[no-untyped-def]
 
 
 def predict(
-    path: Path,
+    session: Session,
     plans: Sequence[tuple[str, float, float]],
-    tell: Tell = _quiet,
     *,
     chanter: str | None = None,
     pressure_kpa: float | None = None,
@@ -80,13 +72,13 @@ def predict(
     that moment, as for `ask_reed`. InputError for a reed or a chanter that the log does not know.
     """
     from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
-    from trimfit.log.journal import Journal
     from trimfit.planner.aim import interval_of
-    from trimfit.session.open_log import Bench
 
-    with Journal(path) as journal:
-        records = {name: journal.of_reed(name).reed.record for name in dict.fromkeys(reed for reed, _, _ in plans)}
-        bench = Bench(journal, tell, at_s=at_s)
+    journal = session.journal
+    records = {name: journal.of_reed(name).reed.record for name in dict.fromkeys(reed for reed, _, _ in plans)}
+    session.fit_if_due()
+    with session.reading():
+        bench = session.bench(at_s)
         if chanter is not None and bench.chanter(chanter) is None:
             known = sorted(journal.chanters())
             raise InputError(f"chanter {chanter[:60]!r} is not in the log", "--chanter", nearest(chanter, known))
@@ -133,18 +125,16 @@ def predict(
     return out
 
 
-def predict_outputs(path: Path, reed: str) -> dict[str, tuple[float, float]]:
+def predict_outputs(session: Session, reed: str) -> dict[str, tuple[float, float]]:
     """Mean and standard deviation of each output of the reed's next reading, as low A in cents from 440 Hz."""
     import math
 
     from trimfit.base.pitch import OUTPUTS
-    from trimfit.log.journal import Journal
-    from trimfit.session.open_log import Bench
 
-    with Journal(path) as journal:
-        record = journal.of_reed(reed).reed.record
-        bench = Bench(journal)
-        seen = bench.see_reed(record)
+    session.fit_if_due()
+    with session.reading():
+        bench = session.bench()
+        seen = bench.see_reed(session.journal.of_reed(reed).reed.record)
         share, means, variances = _next_reading(bench, seen, 0.0, 0.0, _conditions(seen))
     mean = share @ means
     variance = share @ (variances + (means - mean) ** 2)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError
@@ -14,6 +13,7 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.planner.aim import AimPosterior
     from trimfit.planner.rehearsal import Run
+    from trimfit.session.session import Session
 
 __all__ = ["Rehearsal", "WhatIf", "rehearse_order"]
 
@@ -87,9 +87,7 @@ def _refuse_without_evidence(journal: Journal, order: Order) -> None:
         )
 
 
-def rehearse_order(
-    path: Path, order_name: str, *, seed: int = 1, draws: int = DRAWS, tell: Tell = lambda *_: None
-) -> Rehearsal:
+def rehearse_order(session: Session, order_name: str, *, seed: int = 1, draws: int = DRAWS) -> Rehearsal:
     """The run of an order played out on `draws` reeds drawn from the posterior of those in hand for it.
 
     In hand are the order's reeds that have not left the bench; where there are none, the free blanks of the stock;
@@ -98,78 +96,77 @@ def rehearse_order(
     import numpy as np
 
     from trimfit.base.pitch import hz_width_cents
-    from trimfit.log.journal import Journal
     from trimfit.planner.choice import rung_of
     from trimfit.planner.expected_cost import reeds_to_start
     from trimfit.planner.rehearsal import rehearse
-    from trimfit.session.open_log import Bench
     from trimfit.session.orders import chanter_word, order_named, order_progress
     from trimfit.verbs.pick import seen_of, stock_for
 
-    with Journal(path) as journal:
-        order = order_named(journal, order_name)
-        (progress,) = [one for one in order_progress(journal, "0000-00-00") if one.order == order.order]
-        _refuse_without_evidence(journal, order)
-        bench = Bench(journal, tell)
-        in_hand = [h for h in journal.of_reeds(None, open_only=True) if h.order and h.order.order == order.order]
-        on = f"the {len(in_hand)} reeds in hand for it"
-        working = len(in_hand)
-        if not in_hand:
-            in_hand = stock_for(journal, order)
-            on = f"the {len(in_hand)} free blanks of the stock"
-        if in_hand:
-            seen = seen_of(bench, in_hand, order, tell)
-        else:
-            best = bench.model.coding.types[int(np.argmax(bench.model.reeds))]
-            seen = [bench.fresh(best, order)]
-            on = f"fresh {best} reeds" if best else "reeds of no known type (assumptions only)"
-        aims = [bench.aim(s, order) for s in seen]
-        rules = bench.rules()
-        code = max((s.type_code for s in seen), key=[s.type_code for s in seen].count)
-        pool = [bench.posterior(s, a) for s, a in zip(seen, aims, strict=True)]
-        posteriors = [pool[i % len(pool)] for i in range(draws)]
-        quantity = len(seen) if progress.wanted is None else progress.wanted
+    journal, tell = session.journal, session.progress
+    order = order_named(journal, order_name)
+    (progress,) = [one for one in order_progress(journal, "0000-00-00") if one.order == order.order]
+    _refuse_without_evidence(journal, order)
+    session.fit_if_due()
+    bench = session.bench()
+    in_hand = [h for h in journal.of_reeds(None, open_only=True) if h.order and h.order.order == order.order]
+    on = f"the {len(in_hand)} reeds in hand for it"
+    working = len(in_hand)
+    if not in_hand:
+        in_hand = stock_for(journal, order)
+        on = f"the {len(in_hand)} free blanks of the stock"
+    if in_hand:
+        seen = seen_of(bench, in_hand, order)
+    else:
+        best = bench.model.coding.types[int(np.argmax(bench.model.reeds))]
+        seen = [bench.fresh(best, order)]
+        on = f"fresh {best} reeds" if best else "reeds of no known type (assumptions only)"
+    aims = [bench.aim(s, order) for s in seen]
+    rules = bench.rules()
+    code = max((s.type_code for s in seen), key=[s.type_code for s in seen].count)
+    pool = [bench.posterior(s, a) for s, a in zip(seen, aims, strict=True)]
+    posteriors = [pool[i % len(pool)] for i in range(draws)]
+    quantity = len(seen) if progress.wanted is None else progress.wanted
 
-        def typical(pool: list[AimPosterior]) -> tuple[float, float, float]:
-            """Gap, its variance and the slope's log spread of the middle reed of the pool."""
-            return (
-                float(np.median([b.mean[0] for b in pool])),
-                float(np.median([b.cov[0, 0] for b in pool])),
-                float(np.median([b.slope_log_sd for b in pool])),
-            )
+    def typical(pool: list[AimPosterior]) -> tuple[float, float, float]:
+        """Gap, its variance and the slope's log spread of the middle reed of the pool."""
+        return (
+            float(np.median([b.mean[0] for b in pool])),
+            float(np.median([b.cov[0, 0] for b in pool])),
+            float(np.median([b.slope_log_sd for b in pool])),
+        )
 
-        def play(change: str, *, tolerance_hz: float | None = None, extra: int = 0, pool_of: str | None = None) -> Run:
-            aim, table_code, these = aims[0], code, posteriors
-            settings = bench.settings
-            if tolerance_hz is not None:
-                wide = hz_width_cents(tolerance_hz, order.target_pitch_hz or 470.0)
-                aim, settings = replace(aim, tolerance_cents=wide), replace(settings, tolerance_hz=tolerance_hz)
-            if pool_of is not None:
-                other = bench.fresh(pool_of, order)
-                table_code = other.type_code
-                these = [bench.posterior(other, bench.aim(other, order))] * draws
-            table = bench.policy_under(table_code, settings)
-            tell(f"rehearsing: {change}", 0, 1)
-            rung = rung_of(table, *typical(these), rules)
-            run = rehearse(
-                these, aim, table, rung, rules.error, rules.step_mm, np.random.default_rng(seed), extra_readings=extra
-            )
-            tell(f"rehearsing: {change}", 1, 1)
-            return run
+    def play(change: str, *, tolerance_hz: float | None = None, extra: int = 0, pool_of: str | None = None) -> Run:
+        aim, table_code, these = aims[0], code, posteriors
+        settings = bench.settings
+        if tolerance_hz is not None:
+            wide = hz_width_cents(tolerance_hz, order.target_pitch_hz or 470.0)
+            aim, settings = replace(aim, tolerance_cents=wide), replace(settings, tolerance_hz=tolerance_hz)
+        if pool_of is not None:
+            other = bench.fresh(pool_of, order)
+            table_code = other.type_code
+            these = [bench.posterior(other, bench.aim(other, order))] * draws
+        table = bench.policy(table_code, settings)
+        tell(f"rehearsing: {change}", 0, 1)
+        rung = rung_of(table, *typical(these), rules)
+        run = rehearse(
+            these, aim, table, rung, rules.error, rules.step_mm, np.random.default_rng(seed), extra_readings=extra
+        )
+        tell(f"rehearsing: {change}", 1, 1)
+        return run
 
-        plain = play("as it stands")
-        changes = [
-            ("half a hertz more tolerance", play("wider tolerance", tolerance_hz=bench.settings.tolerance_hz + 0.5)),
-            ("one more reading after each cut", play("one more reading", extra=1)),
-        ]
-        mine = {s.history.reed.record.reed_type for s in seen}
-        changes += [
-            (f"fresh {name} reeds instead", play(name, pool_of=name))
-            for name in bench.model.coding.types
-            if name and name not in mine
-        ]
-        unread = chanter_word(bench, order.chanter)
-        short = max(bench.settings.cost_outside_minutes, 1.0)
+    plain = play("as it stands")
+    changes = [
+        ("half a hertz more tolerance", play("wider tolerance", tolerance_hz=bench.settings.tolerance_hz + 0.5)),
+        ("one more reading after each cut", play("one more reading", extra=1)),
+    ]
+    mine = {s.history.reed.record.reed_type for s in seen}
+    changes += [
+        (f"fresh {name} reeds instead", play(name, pool_of=name))
+        for name in bench.model.coding.types
+        if name and name not in mine
+    ]
+    unread = chanter_word(bench, order.chanter)
+    short = max(bench.settings.cost_outside_minutes, 1.0)
     share, a_reed = max(plain.good, 1.0 / (draws + 1.0)), max(plain.minutes_per_reed, 0.1)
     blanks, enough = reeds_to_start(quantity, min(share, draws / (draws + 1.0)), short, a_reed)
     return Rehearsal(

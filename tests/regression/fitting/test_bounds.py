@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.opened import current_model, on
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Reading, Reed, Trim
 from trimfit.log.journal import Journal
@@ -19,7 +20,6 @@ from trimfit.regression.design import Rows
 from trimfit.regression.fitting import bounds
 from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.posterior import batch as posterior_batch
-from trimfit.session.fit import current_model
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.predict import predict
 
@@ -123,7 +123,7 @@ def test_held_out_reeds_are_followed_a_few_at_once_as_well_as_all(monkeypatch: p
     model = fit_model(rows, ("t",), names("c", 2), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
     whole = validation.held_out(model, rows)
     monkeypatch.setattr(validation, "MOST_NUMBERS", 1)
-    assert np.allclose(validation.held_out(model, rows).predicted, whole.predicted, equal_nan=True)
+    assert np.allclose(validation.held_out(model, rows).foretold, whole.foretold, equal_nan=True)
 
 
 def test_a_reed_of_a_type_hardly_read_is_asked_after_and_no_fit_is_due_for_it(
@@ -144,8 +144,8 @@ def test_a_reed_of_a_type_hardly_read_is_asked_after_and_no_fit_is_due_for_it(
         assert model.readings == 30
         monkeypatch.setattr("trimfit.session.fit._fit", lambda *_: pytest.fail("a fit that is not due"))
         current_model(journal)
-    assert ask_reed(log, "R-5").gap_read
-    (told,) = predict(log, [("R-5", 0.1, 0.0)])
+    assert on(log, ask_reed, "R-5").gap_read
+    (told,) = on(log, predict, [("R-5", 0.1, 0.0)])
     assert told.gap_cents.high - told.gap_cents.low < 60.0
 
 

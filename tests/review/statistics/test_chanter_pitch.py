@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.opened import on
 from tests.worlds.shop import LiveReed, World, shop_of, trim_by_hand
 from trimfit.base.pitch import cents_from_440, hz_from_cents
 from trimfit.log.journal import Journal
@@ -132,7 +133,7 @@ def test_chanters_of_a_simulated_shop_are_found_where_they_are(tmp_path: Path) -
     both.write_csv(tmp_path / "shop")
     with Journal(tmp_path / "log", create=True) as journal:
         import_folder(journal, tmp_path / "shop")
-    found = chanters(tmp_path / "log")
+    found = on(tmp_path / "log", chanters)
     for reed in reeds:
         reed.lip_strokes = 0  # what a chanter asks for is said for lips left alone
     assert found[-1].chanter == "CH-never"

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import bench_on, on
 from trimfit.base.records import Chanter, Outcome, Reading
 from trimfit.log.journal import Journal
 from trimfit.review.results import ChanterMap, Ticket
-from trimfit.session.open_log import Bench
 from trimfit.verbs.ask import advise
 from trimfit.verbs.reviews.chanters import chanters
 from trimfit.verbs.reviews.ticket import ticket_of
@@ -23,7 +23,7 @@ def shop(demo_log: Path, tmp_path: Path) -> Path:
 
 
 def of(log: Path, name: str) -> ChanterMap:
-    return next(one for one in chanters(log) if one.chanter == name)
+    return next(one for one in on(log, chanters) if one.chanter == name)
 
 
 def test_a_told_pitch_that_the_readings_do_not_bear_out_is_said(shop: Path) -> None:
@@ -65,7 +65,7 @@ def test_where_every_blank_has_an_order_those_count_as_stock(shop: Path) -> None
         ordered = {history.reed.record.reed for history in journal.blanks() if history.reed.record.order}
         assert ordered
         laid = {reed for reed, outcome in journal.columns("outcome", ["reed", "outcome"]) if outcome == "to-stock"}
-    stock = {name for one in chanters(shop) for name in one.suits}
+    stock = {name for one in on(shop, chanters) for name in one.suits}
     assert stock & ordered
     assert stock <= ordered | laid
 
@@ -82,7 +82,7 @@ def test_a_reed_once_laid_to_stock_and_handed_over_since_is_no_stock(shop: Path)
 
 def ticket(log: Path, reed: str) -> Ticket:
     with Journal(log) as journal:
-        bench = Bench(journal)
+        bench = bench_on(journal)
         record = journal.of_reed(reed).reed.record
         seen = bench.see_batch(record.reed_type, record.batch)[reed]
         return ticket_of(bench, seen, advise(bench, seen))

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import bench_on
 from trimfit.base.records import Chanter, Event, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.review.results import ReedStory
-from trimfit.session.open_log import Bench
 from trimfit.verbs.reviews.reed_in_time import DAY_S, day_of, in_time
 from trimfit.verbs.reviews.reed_story import story_of
 
@@ -27,7 +27,7 @@ def shown(path: Path, *days: str) -> ReedStory:
             if place == 1:
                 journal.append(Event("R-1", f"{day}T12:00:00+00:00", "soaked"))
         last_s = journal.of_reed("R-1").readings[-1].at_s
-        bench = Bench(journal, at_s=last_s + 20 * DAY_S)
+        bench = bench_on(journal, at_s=last_s + 20 * DAY_S)
         seen = bench.see_reed(journal.of_reed("R-1").reed.record)
         return in_time(bench, seen, story_of(bench, seen, None))
 

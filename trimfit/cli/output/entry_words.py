@@ -23,18 +23,18 @@ def advice_in_words(advice: Advice) -> list[str]:
 
 
 def when_sure(log_it: Callable[..., EntryResult], as_json: bool) -> EntryResult | None:
-    """What `log_it(sure)` logged, or `log_it(sure, moved=True)` of a reading where the reed is said to have moved.
+    """What `log_it(sure=…)` logged; of a reading where the reed has moved, what `log_it(sure=True, moved=True)` logged.
 
     At a terminal what is in doubt is asked about first; None where it was not kept.
 
     Scripts are never asked: with --json, or where a pipe or a file stands in for the terminal, all is kept and marked.
     """
     if as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return log_it(True)
+        return log_it(sure=True)
     from trimfit.verbs.log import Doubtful
 
     try:
-        return log_it(False)
+        return log_it(sure=False)
     except Doubtful as doubtful:
         moved = doubtful.may_have_moved
         for doubt in doubtful.doubts:
@@ -44,9 +44,9 @@ def when_sure(log_it: Callable[..., EntryResult], as_json: bool) -> EntryResult 
     except EOFError:
         answer = ""
     if answer in ("y", "yes", "keep"):
-        return log_it(True)
+        return log_it(sure=True)
     if moved and answer in ("m", "moved"):
-        return log_it(True, moved=True)
+        return log_it(sure=True, moved=True)
     sys.stdout.write("not logged; type it again as it should be\n")
     return None
 

@@ -58,6 +58,7 @@ class Store:
         self.path = Path(path)
         self.read_only = False
         self._depth = 0
+        self._version = 0
         self._to_close = contextlib.ExitStack()
         self._file: tuple[int, int] | None = None
         with opening(self.path):
@@ -173,6 +174,7 @@ class Store:
             self._depth = 1
             try:
                 self._refuse_another_log()
+                self._notice_others()
                 before = self._connection.total_changes
                 yield self._connection
                 changed = self._connection.total_changes != before
@@ -194,6 +196,25 @@ class Store:
     def undone(self) -> None:
         """Called when a transaction was undone: forget what was read in it."""
 
+    @property
+    def in_transaction(self) -> bool:
+        """Whether a transaction stands open here, to read or to write."""
+        return self._depth > 0
+
+    def others_wrote(self) -> None:
+        """Called when another process wrote since the last transaction: forget what was read before."""
+
+    def version(self) -> int:
+        """A number that changes whenever another process wrote into the log."""
+        with translated(self.path):
+            return int(self._connection.execute("PRAGMA data_version").fetchone()[0])
+
+    def _notice_others(self) -> None:
+        version = self.version()
+        if version != self._version:
+            self._version = version
+            self.others_wrote()
+
     @contextlib.contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
         """Several queries that all see the log as it is at one moment."""
@@ -205,6 +226,7 @@ class Store:
             self._connection.execute("BEGIN")
             self._depth = 1
             try:
+                self._notice_others()
                 yield self._connection
             finally:
                 self._depth = 0

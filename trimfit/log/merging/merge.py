@@ -75,7 +75,7 @@ def merge_logs(
             tally[kind.name] = (new, seen - new)
         renamed = carry(journal, plan)
         conflicts = journal.settle_conflicts()
-        journal.forget_scale()
+        journal.forget_settings()
         journal.follow_zone(zone)
         journal.set_zone()
     return Counts(

@@ -58,11 +58,12 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
         zone = zone_of(connection)
         if "settings.csv" in paths:
             _take_kind(state, KINDS["setting"], paths["settings.csv"])
-            journal.forget_scale()
+            journal.forget_settings()
             _follow_zone(state, zone)
         state.zone = zone_to_set(connection) or zone_of(connection)
         if "struck.csv" in paths:
             take_wide(state, paths["struck.csv"], struck=True)
+            journal.forget_settings()
         for name in FILED:
             kind = KINDS[name]
             if name != "setting" and kind.file in paths:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.review.results import BatchDrift
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from trimfit.regression.design import Rows
     from trimfit.regression.fitted_model import FittedModel
     from trimfit.review.statistics.drift import Judged, Settling
+    from trimfit.session.session import Session
 
 __all__ = ["BatchReview", "batch_review", "batches"]
 
@@ -51,15 +51,12 @@ class BatchReview:
         return estimate * pct - self.response.norm_of[at], variance * pct**2
 
 
-def batches(path: Path, tell: Tell = _quiet) -> list[BatchDrift]:
+def batches(session: Session) -> list[BatchDrift]:
     """Every batch against its type's running norm, most drifted first; those without a reading last."""
-    from trimfit.log.journal import Journal
-    from trimfit.session.fit import current_model
     from trimfit.session.reading_frame import frame_of
 
-    with Journal(path) as journal:
-        model = current_model(journal, tell)
-        return list(batch_review(journal, model, frame_of(journal), journal.settings()).found)
+    model = session.fit_if_due()
+    return list(batch_review(session.journal, model, frame_of(session.journal), session.settings).found)
 
 
 def batch_review(journal: Journal, model: FittedModel, frame: pd.DataFrame, settings: Settings) -> BatchReview:

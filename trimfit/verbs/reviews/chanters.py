@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.units import Interval
@@ -15,6 +14,7 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.regression.fitted_model import FittedModel
     from trimfit.review.statistics.chanter_pitch import Pooled, ReedSpread, ReedValues
+    from trimfit.session.session import Session
 
 __all__ = ["chanter_review", "chanters"]
 
@@ -27,15 +27,11 @@ MOST_SUITS = 12
 MOST_POINTS = 400
 
 
-def chanters(path: Path, tell: Any = lambda step, done, whole: None) -> list[ChanterMap]:
+def chanters(session: Session) -> list[ChanterMap]:
     """What each chanter of the log asks for, those read most first; those never read last."""
-    from trimfit.log.journal import Journal
-    from trimfit.session.fit import current_model
     from trimfit.session.reading_frame import frame_of
 
-    with Journal(path) as journal:
-        model = current_model(journal, tell)
-        return chanter_review(journal, model, frame_of(journal))
+    return chanter_review(session.journal, session.fit_if_due(), frame_of(session.journal))
 
 
 def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) -> list[ChanterMap]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.answers import Advice
@@ -17,19 +15,15 @@ if TYPE_CHECKING:
     from trimfit.base.records import Reading
     from trimfit.planner.aim import Aim
     from trimfit.session.open_log import Bench, Seen
+    from trimfit.session.session import Session
 
 __all__ = ["ReedReview", "StoryEntry", "review_reed", "story_of"]
 
 
-Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
 FAN_POINTS = 13
 SHORTEST_FAN_MM = 0.12
 SHORT_ID = 10
-
-
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,56 +64,36 @@ class ReedReview:
     own_lines: OwnLines | None = None
 
 
-def review_reed(path: Path, reed: str, tell: Tell = _quiet) -> ReedReview:
+def review_reed(session: Session, reed: str) -> ReedReview:
     """A reed's whole story, struck entries included. InputError for a reed that the log does not know."""
     from trimfit.log.struck_entries import struck_of_reed
     from trimfit.verbs.ask import advise
 
-    with _bench(path, tell) as bench:
-        seen = _seen(bench, reed)
-        record = seen.history.reed.record
-        struck = struck_of_reed(bench.journal, record.reed)
-        events = _events(bench, seen)
-        for one in struck:
-            events.append((one.at_s, 3, StoryEntry(one.at, one.kind, _words(one.record), one.entry, struck=one.why)))
-        in_time = [event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))]
-        outcome = seen.history.outcome
-        return ReedReview(
-            reed=record.reed,
-            reed_type=record.reed_type,
-            batch=record.batch,
-            made_on=record.made_on,
-            order=record.order,
-            chanter=bench.aim(seen).chanter,
-            blade_mm=record.blade_mm,
-            removed_mm=seen.removed_mm,
-            lip_strokes=seen.lip_strokes,
-            outcome=outcome.record.outcome if outcome is not None else None,
-            events=tuple(replace(event, short=_short(bench, event.entry)) for event in in_time),
-            advice=advise(bench, seen),
-            own_lines=own_lines(bench, seen, bench.aim(seen)),
-        )
-
-
-class _bench:
-    """A log opened for one question: `with _bench(path, tell) as bench`."""
-
-    def __init__(self, path: Path, tell: Tell) -> None:
-        from trimfit.log.journal import Journal
-
-        self.journal, self.tell = Journal(path), tell
-
-    def __enter__(self) -> Bench:
-        from trimfit.session.open_log import Bench
-
-        return Bench(self.journal.__enter__(), self.tell)
-
-    def __exit__(self, *error: Any) -> None:
-        self.journal.__exit__(*error)
-
-
-def _seen(bench: Bench, reed: str) -> Seen:
-    return bench.see_reed(bench.journal.of_reed(reed).reed.record)
+    record = session.journal.of_reed(reed).reed.record
+    session.fit_if_due()
+    bench = session.bench()
+    seen = bench.see_reed(record)
+    struck = struck_of_reed(bench.journal, record.reed)
+    events = _events(bench, seen)
+    for one in struck:
+        events.append((one.at_s, 3, StoryEntry(one.at, one.kind, _words(one.record), one.entry, struck=one.why)))
+    in_time = [event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))]
+    outcome = seen.history.outcome
+    return ReedReview(
+        reed=record.reed,
+        reed_type=record.reed_type,
+        batch=record.batch,
+        made_on=record.made_on,
+        order=record.order,
+        chanter=bench.aim(seen).chanter,
+        blade_mm=record.blade_mm,
+        removed_mm=seen.removed_mm,
+        lip_strokes=seen.lip_strokes,
+        outcome=outcome.record.outcome if outcome is not None else None,
+        events=tuple(replace(event, short=_short(bench, event.entry)) for event in in_time),
+        advice=advise(bench, seen),
+        own_lines=own_lines(bench, seen, bench.aim(seen)),
+    )
 
 
 def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, StoryEntry]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,22 +36,16 @@ if TYPE_CHECKING:
     from trimfit.regression.fitted_model import FittedModel
     from trimfit.review.statistics.repeatability import NoteRepeatability, PooledSd
     from trimfit.session.open_log import Bench, Seen
+    from trimfit.session.session import Session
 
 __all__ = ["findings_of", "repeatability", "write_report"]
 
-Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
 MOST_STORIES = 6
 LEAST_STARTS = 5
 
 
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
-
-
-def write_report(
-    path: Path, folder: Path, tell: Tell = _quiet, *, shop: str = "", at_s: float | None = None
-) -> list[Path]:
+def write_report(session: Session, folder: Path, *, shop: str = "", at_s: float | None = None) -> list[Path]:
     """Write `index.html` and its pictures into `folder`; returns the paths, the page first.
 
     at_s: reeds as of that moment, as for `ask.ask_reed`. Same log, same moment, same bytes.
@@ -69,7 +63,7 @@ def write_report(
     except OSError as error:
         raise refused from error
     try:
-        report = findings_of(path, tell, shop=shop, at_s=at_s)
+        report = findings_of(session, shop=shop, at_s=at_s)
     except TrimfitError:
         if fresh:
             folder.rmdir()
@@ -78,14 +72,14 @@ def write_report(
 
     def picture(title: str) -> None:
         nonlocal done
-        tell("drawing the pictures", done, whole)
+        session.progress("drawing the pictures", done, whole)
         done = min(done + 1, whole)
 
     try:
         paths = build.write(folder, report, picture)
     except OSError as error:
         raise refused from error
-    tell("drawing the pictures", whole, whole)
+    session.progress("drawing the pictures", whole, whole)
     return paths
 
 
@@ -105,61 +99,58 @@ def _pictures(report: Report) -> int:
     )
 
 
-def findings_of(path: Path, tell: Tell = _quiet, *, shop: str = "", at_s: float | None = None) -> Report:
+def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) -> Report:
     """All findings of a log, for the page; at_s: reeds as of that moment."""
     from trimfit.base.errors import InputError
-    from trimfit.log.journal import Journal
-    from trimfit.session.open_log import Bench
     from trimfit.session.reading_frame import frame_of
     from trimfit.verbs.reviews.batch_charts import batch_charts
     from trimfit.verbs.reviews.batches import batch_review
     from trimfit.verbs.reviews.chanters import chanter_review
 
-    with Journal(path) as journal:
-        reeds = journal.count("reed")
-        if not reeds:
-            raise InputError("the log holds no reed yet", str(journal.path), "log or import reeds first")
-        bench = Bench(journal, tell, at_s=at_s)
-        tell("reading the log", 0, 1)
-        frame = frame_of(journal)
-        tell("reading the log", 1, 1)
-        settings = bench.settings
-        limits = DriftLimits(
-            settings.drift_start_cents, settings.drift_response_pct, settings.drift_settle_cents_per_week
-        )
-        invented = _is_invented(journal)
-        parts: dict[str, Any] = {}
-        if len(frame):
-            tell("judging batches and chanters", 0, 2)
-            judged = batch_review(journal, bench.model, frame, settings)
-            tell("judging batches and chanters", 1, 2)
-            parts["batches"], parts["charts"] = judged.found, tuple(batch_charts(judged))
-            parts["chanters"] = tuple(chanter_review(journal, bench.model, frame))
-            tell("judging batches and chanters", 2, 2)
-            parts["types"] = tuple(_types(bench.model))
-            parts["movement"] = tuple(_movement(bench.model))
-            parts["starts"] = tuple(_starts(frame))
-            parts["repeatability"] = tuple(_repeatability(bench.model, frame))
-        until = _last_time(journal)
-        orders = _open_orders(path, journal, until)
-        runs, stories = _in_hand(bench, parts.get("chanters", ()), {one.order: one for one in orders}, tell)
-        finished, in_all = _finished(bench, tell)
-        return Report(
-            shop=shop or ("the demo shop" if invented else ""),
-            invented=invented,
-            log_until=until,
-            reeds=reeds,
-            readings=journal.count("reading"),
-            trims=journal.count("trim"),
-            runs=tuple(runs),
-            orders=tuple(orders),
-            finished=tuple(finished),
-            finished_in_all=in_all,
-            stories=tuple(stories),
-            drift_limits=limits,
-            validation=_validation(journal),
-            **parts,
-        )
+    journal, tell = session.journal, session.progress
+    reeds = journal.count("reed")
+    if not reeds:
+        raise InputError("the log holds no reed yet", str(journal.path), "log or import reeds first")
+    session.fit_if_due()
+    bench = session.bench(at_s)
+    tell("reading the log", 0, 1)
+    frame = frame_of(journal)
+    tell("reading the log", 1, 1)
+    settings = bench.settings
+    limits = DriftLimits(settings.drift_start_cents, settings.drift_response_pct, settings.drift_settle_cents_per_week)
+    invented = _is_invented(journal)
+    parts: dict[str, Any] = {}
+    if len(frame):
+        tell("judging batches and chanters", 0, 2)
+        judged = batch_review(journal, bench.model, frame, settings)
+        tell("judging batches and chanters", 1, 2)
+        parts["batches"], parts["charts"] = judged.found, tuple(batch_charts(judged))
+        parts["chanters"] = tuple(chanter_review(journal, bench.model, frame))
+        tell("judging batches and chanters", 2, 2)
+        parts["types"] = tuple(_types(bench.model))
+        parts["movement"] = tuple(_movement(bench.model))
+        parts["starts"] = tuple(_starts(frame))
+        parts["repeatability"] = tuple(_repeatability(bench.model, frame))
+    until = _last_time(journal)
+    orders = _open_orders(session, until)
+    runs, stories = _in_hand(bench, parts.get("chanters", ()), {one.order: one for one in orders})
+    finished, in_all = _finished(bench)
+    return Report(
+        shop=shop or ("the demo shop" if invented else ""),
+        invented=invented,
+        log_until=until,
+        reeds=reeds,
+        readings=journal.count("reading"),
+        trims=journal.count("trim"),
+        runs=tuple(runs),
+        orders=tuple(orders),
+        finished=tuple(finished),
+        finished_in_all=in_all,
+        stories=tuple(stories),
+        drift_limits=limits,
+        validation=_validation(journal),
+        **parts,
+    )
 
 
 def _is_invented(journal: Journal) -> bool:
@@ -186,19 +177,19 @@ def _last_time(journal: Journal) -> str:
     return own_minute(latest[1]) if latest[1] else ""
 
 
-def _open_orders(path: Path, journal: Journal, until: str) -> list[OpenOrder]:
+def _open_orders(session: Session, until: str) -> list[OpenOrder]:
     """The orders that still want something on the day of the log's last entry, soonest due first. (Today's date would
     give other bytes tomorrow for the same log.)"""
     from trimfit.verbs.open_orders import open_orders
 
     if not until:
-        dated = [made_on for (made_on,) in journal.columns("reed", ["made_on"]) if made_on]
+        dated = [made_on for (made_on,) in session.journal.columns("reed", ["made_on"]) if made_on]
         until = max(dated, default="0001-01-01")
-    found = open_orders(path, until[:10])
+    found = open_orders(session, until[:10])
     return [OpenOrder(one.order, one.chanter, one.line(), one.overdue, one.in_work) for one in found]
 
 
-def _finished(bench: Bench, tell: Tell) -> tuple[list[FinishedReed], int]:
+def _finished(bench: Bench) -> tuple[list[FinishedReed], int]:
     """The reeds that left the bench last, the order that one left for last first; and how many ever left."""
     from trimfit.base.dates import own_minute
     from trimfit.base.natural_order import as_counted
@@ -216,7 +207,7 @@ def _finished(bench: Bench, tell: Tell) -> tuple[list[FinishedReed], int]:
     seen: dict[str, Seen] = {}
     for done, (reed_type, batch) in enumerate(batches, 1):
         seen |= bench.see_batch(reed_type, batch, only=histories)
-        tell("looking back at finished reeds", done, len(batches))
+        bench.tell("looking back at finished reeds", done, len(batches))
     newest: dict[str, float] = {}
     out = []
     for name, history in histories.items():
@@ -244,7 +235,7 @@ def _finished(bench: Bench, tell: Tell) -> tuple[list[FinishedReed], int]:
 
 
 def _in_hand(
-    bench: Bench, chanters: Sequence[ChanterMap], orders: dict[str, OpenOrder], tell: Tell
+    bench: Bench, chanters: Sequence[ChanterMap], orders: dict[str, OpenOrder]
 ) -> tuple[list[RunMap], list[ReedStory]]:
     """Runs and their reeds in the order of the work list, and the stories most worth showing."""
     from trimfit.base.pitch import hz_width_cents
@@ -258,7 +249,7 @@ def _in_hand(
     found: list[tuple[Seen, Advice]] = []
     for done, (reed_type, batch) in enumerate(batches, 1):
         found += [(seen, advise(bench, seen)) for seen in bench.see_batch(reed_type, batch, only=names).values()]
-        tell("asking after each reed in hand", done, len(batches))
+        bench.tell("asking after each reed in hand", done, len(batches))
     good = bench.journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
     found.sort(key=lambda pair: work_order(pair[0].history, pair[1], good))
     by_order: dict[str, list[tuple[Seen, Advice]]] = {}
@@ -414,18 +405,13 @@ def _starts(frame: pd.DataFrame) -> list[StartSpread]:
     return out
 
 
-def repeatability(path: Path, tell: Tell = _quiet) -> list[NoteRepeatability]:
+def repeatability(session: Session) -> list[NoteRepeatability]:
     """The bench's own reading error by note and its parts. InputError where no reed was read twice as it stood."""
-    from trimfit.log.journal import Journal
     from trimfit.review.statistics.repeatability import bench_repeatability
-    from trimfit.session.fit import current_model
     from trimfit.session.reading_frame import frame_of
 
-    with Journal(path) as journal:
-        model = current_model(journal, tell)
-        return bench_repeatability(
-            frame_of(journal), cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model)
-        )
+    model, frame = session.fit_if_due(), frame_of(session.journal)
+    return bench_repeatability(frame, cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model))
 
 
 def _per_kpa(model: FittedModel) -> dict[str, dict[str, float]]:

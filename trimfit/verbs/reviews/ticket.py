@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,16 +13,12 @@ from trimfit.session.own_lines import aims_air, in_aims_air
 
 if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
+    from trimfit.session.session import Session
 
 __all__ = ["ticket_of", "write_ticket", "write_tickets"]
 
 
-Tell = Callable[[str, int, int], None]
 Z90 = 1.6448536269514722
-
-
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
@@ -127,14 +123,12 @@ def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]
     return [f"E and F were last read {abs(off_hz):.1f} Hz {way} than the other readings say: read it again"]
 
 
-def write_ticket(path: Path, reed: str, folder: Path, tell: Tell = _quiet) -> list[Path]:
+def write_ticket(session: Session, reed: str, folder: Path) -> list[Path]:
     """Write the reed's ticket as PDF and PNG (A6) into a folder; returns the two paths."""
-    return write_tickets(path, [reed], folder, tell)
+    return write_tickets(session, [reed], folder)
 
 
-def write_tickets(
-    path: Path, reeds: Sequence[str], folder: Path, tell: Tell = _quiet, *, order: str | None = None
-) -> list[Path]:
+def write_tickets(session: Session, reeds: Sequence[str], folder: Path, *, order: str | None = None) -> list[Path]:
     """Write the tickets of several reeds, and of an order's reeds but those lost or put to stock: PDF and PNG of each.
 
     InputError for a reed or an order that the log does not know, or where there is no reed to write one of.
@@ -143,31 +137,31 @@ def write_tickets(
     from trimfit.review import ticket
     from trimfit.review.safe_names import file_stems
     from trimfit.verbs.ask import advise
-    from trimfit.verbs.reviews.reed_story import _bench
 
-    with _bench(path, tell) as bench:
-        names = [bench.journal.of_reed(reed).reed.record.reed for reed in reeds]
-        names = list(dict.fromkeys(names + (_of_order(bench, order) if order is not None else [])))
-        if not names:
-            raise InputError("no reed to write a ticket of", order or "", "name reeds, or an order that has reeds")
-        stems = file_stems(names)
-        seen: dict[str, Seen] = {}
-        out = []
-        for done, name in enumerate(names):
-            if len(names) > 1:
-                tell("writing tickets", done, len(names))
-            if name not in seen:
-                record = bench.journal.of_reed(name).reed.record
-                seen |= bench.see_batch(record.reed_type, record.batch, only=names)
-            found = ticket_of(bench, seen[name], advise(bench, seen[name]))
-            try:
-                out += ticket.write(folder, found, stems[name])
-            except OSError as error:
-                raise InputError(
-                    f"cannot be written ({error.strerror})", str(folder), "name a folder you may write to"
-                ) from error
+    names = [session.journal.of_reed(reed).reed.record.reed for reed in reeds]
+    session.fit_if_due()
+    bench = session.bench()
+    names = list(dict.fromkeys(names + (_of_order(bench, order) if order is not None else [])))
+    if not names:
+        raise InputError("no reed to write a ticket of", order or "", "name reeds, or an order that has reeds")
+    stems = file_stems(names)
+    seen: dict[str, Seen] = {}
+    out = []
+    for done, name in enumerate(names):
         if len(names) > 1:
-            tell("writing tickets", len(names), len(names))
+            session.progress("writing tickets", done, len(names))
+        if name not in seen:
+            record = bench.journal.of_reed(name).reed.record
+            seen |= bench.see_batch(record.reed_type, record.batch, only=names)
+        found = ticket_of(bench, seen[name], advise(bench, seen[name]))
+        try:
+            out += ticket.write(folder, found, stems[name])
+        except OSError as error:
+            raise InputError(
+                f"cannot be written ({error.strerror})", str(folder), "name a folder you may write to"
+            ) from error
+    if len(names) > 1:
+        session.progress("writing tickets", len(names), len(names))
     return out
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
-from pathlib import Path
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING, Protocol
 
 from trimfit.base.answers import Advice
@@ -14,6 +13,7 @@ from trimfit.base.records import Doubt, Event, Outcome, Reading, Reed, ReedHisto
 if TYPE_CHECKING:
     from trimfit.entry.neighbours import ExpectedReading
     from trimfit.log.journal import Journal
+    from trimfit.session.session import Session
     from trimfit.verbs.sitting.held_entries import Record
     from trimfit.verbs.sitting.machine import Sitting
 
@@ -37,17 +37,16 @@ class Answers(Protocol):
 
 
 class LogAnswers:
-    """Answers from what the log at `path` holds. `tell(step, done, whole)` hears of long steps, such as
-    learning the log for the first time."""
+    """Answers from what an open log has taught."""
 
-    def __init__(self, path: Path, tell: Callable[[str, int, int], None]) -> None:
-        self.path, self.tell = path, tell
+    def __init__(self, session: Session) -> None:
+        self.session = session
 
     def reed(self, name: str) -> Advice:
         """What to do next with a reed."""
         from trimfit.verbs.ask import ask_reed
 
-        return ask_reed(self.path, name, self.tell)
+        return ask_reed(self.session, name)
 
     def work(self, order: str | None = None) -> Sequence[str]:
         """The reeds that have an order (or this one) and want a cut or a reading, most urgent first."""
@@ -55,7 +54,7 @@ class LogAnswers:
 
         return [
             advice.reed
-            for advice in ask_all(self.path, self.tell)
+            for advice in ask_all(self.session)
             if advice.action in ("trim", "read-again") and order in (None, advice.order)
         ]
 
@@ -63,13 +62,13 @@ class LogAnswers:
         """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
         from trimfit.verbs.predict import predict_outputs
 
-        return predict_outputs(self.path, name)
+        return predict_outputs(self.session, name)
 
     def foreseen(self, reading: Reading) -> ExpectedReading:
         """What a reading should show under its own conditions, for its reed and for those beside it."""
         from trimfit.session.expected_reading import expected_reading
 
-        return expected_reading(self.path, reading)
+        return expected_reading(self.session, reading)
 
 
 class LogBench:
@@ -185,33 +184,23 @@ class LogBench:
         return self._cuts.get(reed_type, ())
 
 
-@contextmanager
-def sitting_on(
-    path: Path,
-    reeds: Sequence[str] = (),
-    *,
-    scripted: bool = False,
-    width: int = 80,
-    tell: Callable[[str, int, int], None],
-) -> Iterator[Sitting]:
-    """A sitting on the log at `path`, which stays open as long as the sitting lasts.
+def sitting_on(session: Session, reeds: Sequence[str] = (), *, scripted: bool = False, width: int = 80) -> Sitting:
+    """A sitting on an open log.
 
     reeds: names of reeds, or of orders, which stand for those of their reeds that want work now, most urgent first.
-    scripted: lines are piped in. width: columns of the screen. tell(step, done, whole) hears of long steps. Raises
-    LogError if there is no log there, InputError for an order none of whose reeds wants work.
+    scripted: lines are piped in. width: columns of the screen. Raises InputError for an order none of whose reeds wants
+    work.
     """
     from trimfit.base.dates import local_now
-    from trimfit.log.journal import Journal
     from trimfit.verbs.sitting.machine import Sitting
 
-    with Journal(path) as journal:
-        house = LogAnswers(path, tell)
-        orders = {name for (name,) in journal.columns("order", ["order"])} if reeds else set()
-        orders -= {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted(orders))}
-        named: list[str] = []
-        for name in reeds:
-            of_it = house.work(name) if name in orders else [name]
-            if not of_it:
-                raise InputError(f"no reed of order {name!r} wants work", remedy="trimfit ask --all says what does")
-            named += of_it
-        yield Sitting(LogBench(journal, house), local_now, named, scripted=scripted, width=width)
+    journal, house = session.journal, LogAnswers(session)
+    orders = {name for (name,) in journal.columns("order", ["order"])} if reeds else set()
+    orders -= {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted(orders))}
+    named: list[str] = []
+    for name in reeds:
+        of_it = house.work(name) if name in orders else [name]
+        if not of_it:
+            raise InputError(f"no reed of order {name!r} wants work", remedy="trimfit ask --all says what does")
+        named += of_it
+    return Sitting(LogBench(journal, house), local_now, named, scripted=scripted, width=width)
