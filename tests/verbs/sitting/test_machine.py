@@ -283,7 +283,7 @@ def test_how_numbers_are_meant_is_said(journal: Journal) -> None:
     assert play(sitting, "f 468 e 472")[0] == "  read as hertz as low A: e f"
     assert play(sitting, "as_low_a") == ["from now on bare numbers of notes are as low A"]
     assert play(sitting, "f 468.1 e 472")[0].startswith("logged")
-    assert play(sitting, "auto") == ["from now on bare numbers of notes are told by their size"]
+    assert play(sitting, "auto") == ["from now on bare numbers of notes are recognised by their size"]
 
 
 def test_a_clock_behind_the_log_keeps_the_order(journal: Journal) -> None:
