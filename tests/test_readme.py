@@ -1,7 +1,8 @@
-"""The README is true: each block is run, and what it prints is what stands there.
+"""README and its longer pages are true: each block is run, and what it prints is what stands there.
 
-`python -m tests.test_readme` writes the blocks anew. Blocks marked `console` are typed into a shell, in order, in one
-folder; a line `…` stands for any number of lines. Numbers may differ by a last digit or by 4 %, ids of entries by all.
+`python -m tests.test_readme` writes blocks and figures anew. A page's blocks marked `console` are typed into a shell,
+in order, in one folder; a line `…` stands for any number of lines. Numbers may differ by a last digit or by 4 %, ids
+of entries by all. Figures that come from a report are taken from it: see reported_figures.py.
 """
 
 from __future__ import annotations
@@ -18,10 +19,13 @@ import pytest
 import typer
 from typer.main import get_command
 
+from tests import reported_figures
 from trimfit.cli.app import app
 
-HOUSE = Path(__file__).parents[1]
-README = HOUSE / "README.md"
+ROOT = Path(__file__).parents[1]
+README = ROOT / "README.md"
+PAGES = ("README.md", "reports/walkthrough.md", "reports/details.md", "reports/model.md")
+MOST_CHARACTERS = 16_000
 FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.M | re.S)
 # a sign belongs to a number after a blank or a bracket; digits of a name (R-0412) are no number
 NUMBER = re.compile(r"(?:(?<=[ (])[+-])?(?<![A-Za-z]-)(?<![\w.])(?:\d+(?:,\d{3})+|\d+\.\d+|\d+)")
@@ -50,10 +54,10 @@ def steps_of(block: str) -> list[Step]:
 
 
 class Shell:
-    """Types lines in one folder; `export` lasts."""
+    """Types lines in one folder; `export` lasts. The first shell that asks for the demo makes it, others copy it."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, demo: Path) -> None:
+        self.folder, self.demo = folder, demo
         tools = folder / "tools"
         tools.mkdir()
         (tools / "trimfit").write_text(f'#!/bin/sh\nexec "{sys.executable}" -m trimfit "$@"\n')
@@ -70,8 +74,17 @@ class Shell:
             name, _, value = command.removeprefix("export ").partition("=")
             self.environment[name] = value.replace("$PWD", str(self.folder))
             return ""
+        if command == "trimfit demo":
+            if not self.demo.exists():
+                self.demo.mkdir()
+                (self.demo / "printed").write_text(self._run(command, self.demo), encoding="utf-8")
+            shutil.copytree(self.demo / "trimfit-demo", self.folder / "trimfit-demo")
+            return (self.demo / "printed").read_text(encoding="utf-8")
+        return self._run(command, self.folder)
+
+    def _run(self, command: str, folder: Path) -> str:
         done = subprocess.run(
-            ["bash", "-c", command], cwd=self.folder, env=self.environment, capture_output=True, text=True, timeout=300
+            ["bash", "-c", command], cwd=folder, env=self.environment, capture_output=True, text=True, timeout=300
         )
         return "\n".join(line.rstrip() for line in (done.stdout + done.stderr).splitlines())
 
@@ -107,21 +120,27 @@ def differs(expected: str, found: str) -> str:
     return ""
 
 
-def blocks(kind: str, text: str | None = None) -> list[str]:
+def blocks(kind: str, text: str) -> list[str]:
     """The fenced blocks of a kind, in order."""
-    page = README.read_text(encoding="utf-8") if text is None else text
-    return [body for found, body in FENCE.findall(page) if found == kind]
+    return [body for found, body in FENCE.findall(text) if found == kind]
+
+
+def read(page: str) -> str:
+    """A page's text."""
+    return (ROOT / page).read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")
-def shell(tmp_path_factory: pytest.TempPathFactory) -> Shell:
-    """A folder in which the README's blocks are typed."""
-    return Shell(tmp_path_factory.mktemp("readme"))
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the demo is made, once for all pages."""
+    return tmp_path_factory.mktemp("demo") / "made"
 
 
-def test_each_console_block_prints_what_the_readme_shows(shell: Shell) -> None:
-    steps = [step for block in blocks("console") for step in steps_of(block)]
-    assert sum(step.command.startswith("trimfit ") for step in steps) > 15
+@pytest.mark.parametrize("page", [page for page in PAGES if blocks("console", read(page))])
+def test_each_console_block_prints_what_the_page_shows(page: str, demo: Path, tmp_path: Path) -> None:
+    shell = Shell(tmp_path, demo)
+    steps = [step for block in blocks("console", read(page)) for step in steps_of(block)]
+    assert sum(step.command.startswith("trimfit ") for step in steps) >= 10
     wrong = []
     for command, printed in steps:
         found = shell.type(command)
@@ -132,18 +151,21 @@ def test_each_console_block_prints_what_the_readme_shows(shell: Shell) -> None:
     assert not wrong, "\n\n".join(wrong) + "\n(python -m tests.test_readme writes them anew)"
 
 
-@pytest.mark.parametrize("number", range(len(blocks("python"))))
-def test_each_python_block_runs(number: int, demo_log: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("code", [code for page in PAGES for code in blocks("python", read(page))])
+def test_each_python_block_runs(code: str, demo_log: Path, tmp_path: Path) -> None:
     (tmp_path / "trimfit-demo").mkdir()
     shutil.copy(demo_log, tmp_path / "trimfit-demo" / "demo.trimfit")
-    code = blocks("python")[number]
     done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert done.stdout
 
 
+def test_the_readme_is_short() -> None:
+    assert len(read("README.md")) <= MOST_CHARACTERS
+
+
 def test_the_two_set_up_commands_come_first_each_alone_in_its_block() -> None:
-    first, second = (block.strip() for block in blocks("sh")[:2])
+    first, second = (block.strip() for block in blocks("sh", read("README.md"))[:2])
     assert "\n" not in first
     assert "\n" not in second
     assert first.startswith("python3 -m venv .venv && ")
@@ -171,18 +193,23 @@ def test_each_verb_is_in_the_readme_and_has_help_with_an_example_and_json(words:
     assert any("--json" in option.opts for option in verb.params)  # type: ignore[attr-defined]
 
 
-def test_all_that_the_readme_links_to_is_there() -> None:
-    links = re.findall(r"\]\(([^)#]+)\)", README.read_text(encoding="utf-8"))
-    assert len(links) > 5
-    assert [link for link in links if not (HOUSE / link).exists()] == []
+@pytest.mark.parametrize("page", PAGES)
+def test_all_that_a_page_links_to_is_there(page: str) -> None:
+    links = re.findall(r"\]\(([^)#]+)\)", read(page))
+    assert [link for link in links if not (ROOT / page).parent.joinpath(link).exists()] == []
 
 
-def test_the_figures_of_growth_are_those_of_the_report() -> None:
-    report = (HOUSE / "reports" / "growth.md").read_text(encoding="utf-8")
-    means = [line.partition("| all, mean ")[2] for line in report.splitlines() if line.startswith("| all, mean ")]
-    assert len(means) == 5
-    page = README.read_text(encoding="utf-8")
-    assert [row for row in means if row not in page] == []
+@pytest.mark.parametrize("page", PAGES)
+def test_each_figure_of_a_report_is_the_one_that_stands_in_the_report(page: str) -> None:
+    assert reported_figures.written_anew(page, read(page)) == read(page)
+    assert reported_figures.uncited(page, read(page)) == []
+
+
+def test_a_figure_that_no_report_has_is_seen() -> None:
+    claim = reported_figures.claims()["README.md"][1]
+    wrong = read("README.md").replace(claim, claim.replace("(", "(1", 1))
+    assert reported_figures.written_anew("README.md", wrong) == read("README.md") != wrong
+    assert reported_figures.uncited("README.md", "Half, 50 %, as [measured](reports/playing.md).\n")
 
 
 def test_near_and_same_can_tell() -> None:
@@ -199,9 +226,9 @@ def test_near_and_same_can_tell() -> None:
     assert differs("a 1\n", "a 1\nb 2")
 
 
-def _written_anew(page: str, folder: Path) -> str:
+def _written_anew(page: str, folder: Path, demo: Path) -> str:
     """The page with every console block's output as it prints now; what stood between elisions stays as short."""
-    shell = Shell(folder)
+    shell = Shell(folder, demo)
 
     def block(found: re.Match[str]) -> str:
         if found.group(1) != "console":
@@ -211,16 +238,29 @@ def _written_anew(page: str, folder: Path) -> str:
             lines.append(f"$ {command}")
             said = shell.type(command).splitlines()
             if f"{ELISION}\n" in printed:
-                head, tail = (part.splitlines() for part in printed.split(f"{ELISION}\n", 1))
-                said = [*said[: len(head)], ELISION, *(said[-len(tail) :] if tail else [])]
+                said = _shortened(said, [part.splitlines() for part in printed.split(f"{ELISION}\n")])
             lines += said
         return "\n".join([*lines, "```"])
 
     return FENCE.sub(block, page)
 
 
+def _shortened(lines: list[str], parts: list[list[str]]) -> list[str]:
+    """The first and last lines as long as they were shown; between, the lines that open as those shown did."""
+    head, *middle, tail = parts
+    kept = [*lines[: len(head)], ELISION]
+    for part in middle:
+        start = next(i for i, line in enumerate(lines) if line.split()[:2] == part[0].split()[:2])
+        kept += [*lines[start : start + len(part)], ELISION]
+    return kept + (lines[-len(tail) :] if tail else [])
+
+
 if __name__ == "__main__":
     import tempfile
 
     with tempfile.TemporaryDirectory() as name:
-        README.write_text(_written_anew(README.read_text(encoding="utf-8"), Path(name)), encoding="utf-8")
+        for page in PAGES:
+            folder = Path(name) / Path(page).stem
+            folder.mkdir()
+            text = _written_anew(read(page), folder, Path(name) / "demo")
+            (ROOT / page).write_text(reported_figures.written_anew(page, text), encoding="utf-8")

@@ -115,7 +115,8 @@ class ReedStory:
 @dataclass(frozen=True, slots=True)
 class RunReed:
     """One reed of a run: where it stands and what to do with it. `pitch_hz`: its pitch as low A now. Both None for a
-    reed whose F and E were never read."""
+    reed whose F and E were never read. `f_then_hz`, `e_then_hz`: what its next reading should show, sounding, after
+    what is to be taken off; None where nothing is left to do."""
 
     reed: str
     gap_cents: Interval | None
@@ -126,6 +127,9 @@ class RunReed:
     chance_past: float = 0.0
     trims_left: float = 0.0
     why: str = ""
+    batch: str = ""
+    f_then_hz: float | None = None
+    e_then_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -387,7 +391,7 @@ class Repeatability:
 
 @dataclass(frozen=True, slots=True)
 class TicketNote:
-    """One note on the ticket, as low A. `read` is what was read, if it was; `predicted_hz` the posterior."""
+    """One note on the ticket, as low A. `read` is what was read, if it was; `foretold` what is believed."""
 
     note: str
     read_hz: float | None = None

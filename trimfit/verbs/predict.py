@@ -10,10 +10,11 @@ from trimfit.base.errors import InputError, nearest
 from trimfit.base.units import Interval
 
 if TYPE_CHECKING:
+    from trimfit.base.answers import Advice
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["predict", "predict_outputs"]
+__all__ = ["next_notes_hz", "predict", "predict_outputs"]
 
 
 def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
@@ -123,6 +124,16 @@ def predict(
                 )
             )
     return out
+
+
+def next_notes_hz(bench: Bench, seen: Seen, advice: Advice, notes: Sequence[str]) -> list[float]:
+    """What the next reading should show of these notes once the advice is followed: the means, sounding, in Hz."""
+    from trimfit.base.pitch import OUTPUTS, note_hz
+
+    chanter, kpa, deg_c = _conditions(seen)
+    air = (advice.chanter or chanter, kpa, deg_c)
+    share, means, _ = _next_reading(bench, seen, advice.length_mm, advice.lip_strokes, air)
+    return [note_hz(note, float(share @ means[:, OUTPUTS.index(note)]), bench.scale) for note in notes]
 
 
 def predict_outputs(session: Session, reed: str) -> dict[str, tuple[float, float]]:

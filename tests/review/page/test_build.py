@@ -15,9 +15,10 @@ from pathlib import Path
 import pytest
 
 from tests.review import made_up_report
+from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.review.page import build, page_parts
-from trimfit.review.results import FinishedReed, OpenOrder, Report, RunReed
+from trimfit.review.results import ChartPoint, FinishedReed, OpenOrder, Report, RunMap, RunReed
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 
@@ -154,7 +155,7 @@ def test_an_empty_report_says_what_is_missing_and_how_to_get_it(tmp_path: Path) 
     reader = read(text)
     assert paths == [tmp_path / "index.html"]
     assert reader.faults == []
-    assert len(reader.of("section")) == 12
+    assert len(reader.of("section")) == 13
     for words in ("trimfit log order", "trimfit log reading", "trimfit learn", "--chanter"):
         assert words in text
     assert text.count('class="note"') >= 9
@@ -171,17 +172,48 @@ def test_finished_reeds_overdue_orders_and_unread_reeds() -> None:
     text, pictures = build.build(Report(runs=(run,), orders=(late,), finished=(left, gone), finished_in_all=70))
     words = " ".join(" ".join(word for _, word in read(text).words).split())
     for said in (
-        "Order band 9 is overdue: 8 wanted by 2031-03-01, 1 good, none in work.",
-        "Of 2 reeds in hand, in 1 order: 1 for a cut, 1 for a first reading of F and E.",
+        "1 order is overdue .",
+        "band 9 , chanter Ch-3 : 8 wanted by 2031-03-01, 1 good, none in work.",
+        "Of 2 reeds in hand, in 1 order: 1 for a cut, 1 for a first reading of F and E; see What to do",
         "70 reeds have left the bench",
         "R-7 band 9 good 0.61 4 \u22121 473.8 (473.2 to 474.4) 2031-03-08 17:20",
         "R-8 – lost 0.00 0 – – 2031-03-07 09:00",
         "68 more reeds are left out here",
-        "R-9 read it – – – not read yet: take F and E",
+        "R-9 read – – – not read yet: take F and E",
         "1 was never read with F and E, and cannot be drawn.",
     ):
         assert said in words
     assert list(pictures) == ["run-band-9-" + next(iter(pictures)).rsplit("-", 1)[1]]
+
+
+def test_what_to_do_is_one_list_across_orders_with_nothing_left_to_do_last() -> None:
+    def reed(name: str, action: Action, **more: object) -> RunReed:
+        known = RunReed(name, Interval(-9.0, -12.0, -6.0), Interval(470.0, 469.0, 471.0), action, batch="B-1")
+        return dataclasses.replace(known, **more)  # type: ignore[arg-type]
+
+    one = RunMap("first", "Ch-1", (reed("a", "finished"), reed("b", "read-again", f_then_hz=781.02, e_then_hz=706.0)))
+    two = RunMap("second", "Ch-2", (reed("c", "trim", length_mm=0.3, lip_strokes=2),), due_on="2031-04-01")
+    text, _ = build.build(Report(runs=(one, two)))
+    table = text[text.index("<caption>What to do") :].partition("</table>")[0]
+    rows = [" ".join(re.sub(r"<[^>]*>", " ", row).split()) for row in table.split("<tr>")[2:]]
+    assert rows == [
+        "b B-1 first – read again – – 781.0 706.0",
+        "c B-1 second 2031-04-01 trim 0.30 2 – –",
+        "a B-1 first – finished – – – –",
+    ]
+    assert [text.index(f'id="{key}-h"') for key in ("work", "batches", "orders", "finished", "numbers")] == sorted(
+        text.index(f'id="{key}-h"') for key in ("work", "batches", "orders", "finished", "numbers")
+    )
+
+
+def test_what_is_long_is_folded_and_charts_without_a_signal_are_not_drawn(nasty: tuple[str, list[Path]]) -> None:
+    folded = re.sub(r"<details>.*?</details>", "", nasty[0], flags=re.S)
+    assert "<table" not in folded[folded.index('id="finished"') :]
+    assert len(re.findall("<figure", folded)) <= 3
+    quiet = dataclasses.replace(made_up_report.chart("ewma", 12), points=(ChartPoint("B-1", 1.0, -3.0, 3.0),))
+    text, pictures = build.build(Report(charts=(quiet,)))
+    assert "None of 1 chart signals." in text
+    assert not pictures
 
 
 def test_batches_without_a_day_of_making_claim_no_order_of_making() -> None:
@@ -244,7 +276,7 @@ def test_progress_is_told_and_missing_parts_do_no_harm() -> None:
     )
     assert len(told) == len(pictures) == 2
     assert read(text).faults == []
-    assert "None of 1 batches is called drifted" in text
+    assert "None of 1 batch is called drifted" in text
 
 
 def test_numbers_have_a_true_minus_and_no_signed_zero_and_claim_no_certainty() -> None:
@@ -281,12 +313,14 @@ def test_a_decades_page_is_under_three_megabytes_and_says_what_is_left_out() -> 
     assert len(text.encode("utf-8")) < 3_000_000
     assert len(pictures) <= 26
     for words in (
-        "2,340 more batches",
+        "90 more batches",
+        "2,190 more batches",
         "8 more orders",
         "594 more reeds",
         "540 more reeds",
+        "7,140 more reeds",
         "240 more chanters",
-        "14 more charts",
+        "more charts that signal are left out",
     ):
         assert words in text
 
@@ -344,11 +378,11 @@ def test_the_browser_check_sees_overflow_and_errors(tmp_path: Path) -> None:
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("width", [360, 1280])
+@pytest.mark.parametrize("width", [360, 640, 768, 1024, 1280])
 def test_chromium_shows_the_page_without_error_or_overflow(
     nasty: tuple[str, list[Path]], width: int, tmp_path: Path
 ) -> None:
-    (inner, scroll, edge, pictures), console = browse(nasty[0], width, tmp_path)
+    (inner, scroll, edge, pictures), console = browse(nasty[0].replace("<details>", "<details open>"), width, tmp_path)
     assert console == []
     assert inner == width
     assert scroll <= width

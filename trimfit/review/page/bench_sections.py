@@ -1,116 +1,25 @@
-"""Sections of the page about the bench: runs in hand, reeds on the way, chanters."""
+"""Sections of the page about single reeds on the way and about chanters."""
 
 from __future__ import annotations
 
 from trimfit.base.pitch import crow_label
-from trimfit.review.page.html_pieces import named, paragraph, table, text
-from trimfit.review.page.page_parts import MOST_ROWS, Folio, between, left_out, missing, number, percent
+from trimfit.review.page.html_pieces import folded, named, paragraph, table, text
+from trimfit.review.page.page_parts import (
+    LONGEST_WHY,
+    MOST_ROWS,
+    Folio,
+    between,
+    left_out,
+    missing,
+    work_words,
+)
 from trimfit.review.pictures import bench, reed_in_time
-from trimfit.review.results import Report, RunReed
-from trimfit.review.safe_names import sentence, short
+from trimfit.review.results import ReedStory, Report
+from trimfit.review.safe_names import sentence
 
-__all__ = ["chanters", "finished", "runs", "stories"]
+__all__ = ["chanters", "stories"]
 
-MOST_RUNS, MOST_STORIES, MOST_CHANTER_PICTURES = 4, 6, 3
-LONGEST_WHY = 600
-_TAGS = {"trim": "cut", "read-again": "mute", "finished": "good", "past": "", "no-fit": "mute"}
-
-
-def runs(findings: Report, folio: Folio) -> list[str]:
-    """The reeds in hand, order by order: a chart of gap against pitch and the work list."""
-    runs = [run for run in findings.runs if run.reeds]
-    idle = [one for one in findings.orders if not one.in_work]
-    none_yet = [
-        paragraph(f"Order {named(one.order, 60)}, chanter {named(one.chanter, 60)}: {text(one.progress)}.")
-        for one in idle[:MOST_ROWS]
-    ]
-    if not runs and not idle:
-        return [
-            missing(
-                "No reed is in hand for an order.",
-                "Log an order (<code>trimfit log order</code>) and name it on its reeds.",
-            )
-        ]
-    parts = []
-    for run in runs[:MOST_RUNS]:
-        head = f"<h3>Order {named(run.order, 60)}, chanter {named(run.chanter, 60)}</h3>"
-        wanted = f"{run.quantity} wanted" if run.quantity else ""
-        due = f"due {text(run.due_on, 30)}" if run.due_on else ""
-        facts = [text(run.progress)] if run.progress else [wanted, due]
-        facts.append(
-            f"pitch ordered {run.target_pitch_hz:.1f} Hz" if run.target_pitch_hz else "pitch: wherever F and E meet"
-        )
-        reeds, rows = run.reeds, []
-        for reed in reeds[:MOST_ROWS]:
-            work = " and ".join(
-                part
-                for part in (
-                    f"{reed.length_mm:.2f} mm" if reed.length_mm else "",
-                    f"{reed.lip_strokes} lip strokes" if reed.lip_strokes else "",
-                )
-                if part
-            )
-            rows.append(
-                (
-                    named(reed.reed, 40),
-                    f'<span class="tag {_TAGS[reed.action]}">{_do(reed)}</span>'
-                    + (f' <span class="r">{work}</span>' if work else ""),
-                    between(reed.gap_cents),
-                    f"{reed.pitch_hz.mean:.1f}" if reed.pitch_hz is not None else "–",
-                    percent(reed.chance_past) if reed.gap_cents is not None or reed.action == "trim" else "–",
-                    text(reed.why, LONGEST_WHY) if reed.why else "",
-                )
-            )
-        heads = ("reed", "do", "gap now, cents", "pitch as low A, Hz", "chance past", "why")
-        caption = f"The work list of order {short(run.order, 60)}"
-        parts += [
-            head,
-            paragraph("; ".join(fact for fact in facts if fact) + ".", "quiet"),
-            folio.picture(bench.run_map(run)),
-        ]
-        parts += [
-            table(caption, heads, rows, words=(0, 1, 5)),
-            left_out(MOST_ROWS, len(reeds), "reeds", "trimfit ask --all"),
-        ]
-    parts.append(left_out(MOST_RUNS, len(runs), "orders", "trimfit ask --all"))
-    return parts + none_yet
-
-
-def _do(reed: RunReed) -> str:
-    """What to do with a reed; one that was never read is not read *again*."""
-    return "read it" if reed.action == "read-again" and reed.gap_cents is None else bench.ACTION_WORDS[reed.action]
-
-
-def finished(findings: Report, folio: Folio) -> list[str]:
-    """The reeds that have left the bench, those of the latest order first."""
-    if not findings.finished:
-        return [
-            missing(
-                "No reed has left the bench yet.", "Say so when one does: <code>trimfit log outcome REED good</code>."
-            )
-        ]
-    words = {"good": ("good", "good"), "lost": ("", "lost"), "to-stock": ("mute", "to stock")}
-    rows = []
-    for reed in findings.finished[:MOST_ROWS]:
-        tag, said = words.get(reed.outcome, ("mute", reed.outcome))
-        gap = number(reed.last_gap_cents, "+.0f") if reed.last_gap_cents is not None else "–"
-        rows.append(
-            (
-                named(reed.reed, 40),
-                named(reed.order, 40) if reed.order else "–",
-                f'<span class="tag {tag}">{text(said, 20)}</span>',
-                f"{reed.removed_mm:.2f}",
-                f"{reed.cuts}",
-                gap,
-                between(reed.meet_pitch_hz, ".1f"),
-                f'<span class="r">{text(reed.left_at, 20)}</span>',
-            )
-        )
-    heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "meets at, Hz", "when")
-    return [
-        table("Reeds that have left the bench, the latest order first", heads, rows, words=(0, 1, 2, 7)),
-        left_out(len(rows), findings.finished_in_all, "reeds", "trimfit review reed REED"),
-    ]
+MOST_STORIES, MOST_CHANTER_PICTURES = 6, 3
 
 
 def stories(findings: Report, folio: Folio) -> list[str]:
@@ -123,30 +32,36 @@ def stories(findings: Report, folio: Folio) -> list[str]:
                 "Take one: <code>trimfit log reading REED f=… e=…</code>.",
             )
         ]
-    parts = [
+    return [
         paragraph(
             "Shown are, order by order, the reeds about to be cut that were read most often, and one each of those "
             "past, to be read again, finished or no fit. <code>trimfit review reed REED</code> tells of any.",
             "quiet",
-        )
+        ),
+        *(_story(story, folio) for story in shown[:MOST_STORIES]),
+        left_out(MOST_STORIES, len(shown), "reeds", "trimfit review reed REED"),
     ]
-    for story in shown[:MOST_STORIES]:
-        parts.append(folio.picture(bench.reed_story(story)))
-        if story.in_time:
-            parts.append(folio.picture(reed_in_time.reed_in_time(story)))
-        if story.advice is not None:
-            said = "; ".join(part for part in (story.advice.reason or story.advice.why, *story.advice.notes) if part)
-            if said:
-                parts.append(paragraph(f"{named(story.reed, 40)}: {text(sentence(said, LONGEST_WHY), LONGEST_WHY)}"))
-        doubts = [point for point in story.points if point.doubt]
-        for point in doubts[:3]:
-            parts.append(
-                paragraph(
-                    f"In doubt, {text(point.taken_at, 40)}: {text(sentence(point.doubt, LONGEST_WHY), LONGEST_WHY)}",
-                    "quiet",
-                )
-            )
-    return [*parts, left_out(MOST_STORIES, len(shown), "reeds", "trimfit review reed REED")]
+
+
+def _story(story: ReedStory, folio: Folio) -> str:
+    """One reed: its next step in sight, its pictures and reasons folded away."""
+    advice, step = story.advice, ""
+    parts = [folio.picture(bench.reed_story(story))]
+    if story.in_time:
+        parts.append(folio.picture(reed_in_time.reed_in_time(story)))
+    if advice is not None:
+        work = work_words(advice)
+        step = f": {bench.ACTION_WORDS[advice.action]}{f' {work}' if work else ''}"
+        why = "; ".join(part for part in (advice.reason or advice.why, *advice.notes) if part)
+        if why:
+            parts.append(paragraph(text(sentence(why, LONGEST_WHY), LONGEST_WHY)))
+    parts += [
+        paragraph(
+            f"In doubt, {text(point.taken_at, 40)}: {text(sentence(point.doubt, LONGEST_WHY), LONGEST_WHY)}", "quiet"
+        )
+        for point in [point for point in story.points if point.doubt][:3]
+    ]
+    return folded(f"{named(story.reed, 40)}{step}", parts)
 
 
 def chanters(findings: Report, folio: Folio) -> list[str]:
@@ -176,8 +91,8 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
                 text(sentence(one.why, LONGEST_WHY), LONGEST_WHY),
             )
         )
-    said_at = next((one.pressure_kpa for one in ranked if one.pressure_kpa), None)
-    kpa = f" at {said_at:.1f} kPa" if said_at else ""
+    at_kpa = next((one.pressure_kpa for one in ranked if one.pressure_kpa), None)
+    kpa = f" at {at_kpa:.1f} kPa" if at_kpa else ""
     heads = (
         "chanter",
         "readings",
@@ -192,9 +107,10 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
     if any(one.meet_pitch_hz and one.asked for one in findings.chanters):
         parts.append(folio.picture(bench.chanters_map(findings.chanters)))
     parts += [
-        table("What each chanter asks for", heads, rows, words=(0, 4, 5, 6, 7)),
+        table("What each chanter asks for", heads, rows, words=(0, 4, 5, 6, 7), broad=True),
         left_out(MOST_ROWS, len(ranked), "chanters", "trimfit review chanters"),
     ]
     with_points = [one for one in ranked if one.points]
-    parts += [folio.picture(bench.chanter_crows(one)) for one in with_points[:MOST_CHANTER_PICTURES]]
-    return [*parts, left_out(MOST_CHANTER_PICTURES, len(with_points), "chanters' pictures", "trimfit review chanters")]
+    pictures = [folio.picture(bench.chanter_crows(one)) for one in with_points[:MOST_CHANTER_PICTURES]]
+    pictures.append(left_out(MOST_CHANTER_PICTURES, len(with_points), "chanters' pictures", "trimfit review chanters"))
+    return [*parts, folded("Gap against crow in each chanter", pictures)]

@@ -9,16 +9,17 @@ from collections.abc import Callable
 from pathlib import Path
 
 from trimfit.base.errors import InputError
-from trimfit.review.page import bench_sections, shop_sections
-from trimfit.review.page.html_pieces import STYLESHEET, named, paragraph, text
+from trimfit.review.page import bench_sections, shop_sections, work_sections
+from trimfit.review.page.html_pieces import bullets, named, ready, rendered, stylesheet
 from trimfit.review.page.page_parts import Folio, missing
+from trimfit.review.page.shop_sections import most_drifted
 from trimfit.review.pictures.style import Rendered
 from trimfit.review.results import Report
-from trimfit.review.safe_names import refuse_link, sentence, short
+from trimfit.review.safe_names import refuse_link, short
 
 __all__ = ["build", "write"]
 
-MOST_LATE = 5
+MOST_NAMED = 5
 _WRITTEN_BY = b'<a class="skip" href="#main">To the findings</a>'  # as it stands in each page
 
 
@@ -56,76 +57,40 @@ def build(findings: Report, progress: Callable[[str], None] | None = None) -> tu
     """The page as text, and each picture in its finished forms by file stem."""
     folio = Folio(progress)
     folio.section("glance", "At a glance", _glance(findings))
-    folio.section("runs", "Runs in hand", bench_sections.runs(findings, folio))
-    folio.section("finished", "Orders done: reeds finished", bench_sections.finished(findings, folio))
-    folio.section("reeds", "Reeds on the way", bench_sections.stories(findings, folio))
+    folio.section("work", "What to do", work_sections.work(findings))
+    if any(one.overdue for one in findings.orders):
+        folio.section("overdue", "Orders overdue", work_sections.overdue(findings))
     folio.section("batches", "Batches", shop_sections.batches(findings, folio))
-    folio.section("charts", "Over time", shop_sections.charts(findings, folio))
+    folio.section("orders", "Orders", work_sections.orders(findings, folio))
+    folio.section("reeds", "Reeds on the way", bench_sections.stories(findings, folio))
     folio.section("chanters", "Chanters", bench_sections.chanters(findings, folio))
     folio.section("types", "What each reed type does", shop_sections.types(findings, folio))
     folio.section("movement", "How reeds move with no work done", shop_sections.movement(findings))
     folio.section("validation", "How far to trust it", shop_sections.trust(findings))
-    folio.section("words", "Words used here", [_WORDS])
+    folio.section("charts", "Control charts", shop_sections.charts(findings, folio))
+    folio.section("finished", "Reeds that left the bench", work_sections.finished(findings))
+    folio.section("words", "Words used here", [rendered("words.html")])
     folio.section("numbers", "Appendix: the numbers", shop_sections.appendix(findings, folio))
     return _page(findings, folio), folio.drawn
 
 
 def _page(findings: Report, folio: Folio) -> str:
-    shop = f" of {named(findings.shop, 60)}" if findings.shop else ""
-    title = f"Reed review of {short(findings.shop, 60)}" if findings.shop else "Reed review"
-    counts = f"{findings.reeds:,} reeds, {findings.readings:,} readings, {findings.trims:,} trims"
-    until = f", the last entry of {text(findings.log_until, 40)}" if findings.log_until else ""
-    invented = (
-        paragraph("<strong>The shop, its reeds and all numbers on this page are invented.</strong>", "note")
-        if findings.invented
-        else ""
+    shop = short(findings.shop, 60) if findings.shop else ""
+    return rendered(
+        "page.html",
+        title=f"Reed review of {shop}" if shop else "Reed review",
+        stylesheet=ready(stylesheet()),
+        shop=ready(named(findings.shop, 60)) if shop else "",
+        counts=f"{findings.reeds:,} reeds, {findings.readings:,} readings, {findings.trims:,} trims",
+        until=f", the last entry of {short(findings.log_until, 40)}" if findings.log_until else "",
+        invented=findings.invented,
+        sections=[{"key": key, "title": title, "inside": ready(inside)} for key, title, inside in folio.sections],
     )
-    contents = "\n".join(f'<li><a href="#{key}">{head}</a></li>' for key, head, _ in folio.sections)
-    body = "\n".join(
-        f'<section id="{key}" aria-labelledby="{key}-h">\n<h2 id="{key}-h">{head}</h2>\n{inside}\n</section>'
-        for key, head, inside in folio.sections
-    )
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="color-scheme" content="light dark">
-<link rel="icon" href="data:,">
-<title>{text(title)}</title>
-<style>
-{STYLESHEET}
-</style>
-</head>
-<body>
-<a class="skip" href="#main">To the findings</a>
-<header>
-<h1>Reed review{shop}</h1>
-<p class="quiet">{counts}{until}. Intervals hold nine times in ten unless they say otherwise.</p>
-{invented}
-</header>
-<nav aria-label="Contents">
-<ol>
-{contents}
-</ol>
-</nav>
-<main id="main">
-{body}
-</main>
-<footer><p>Written by trimfit from the shop's own log. Every picture lies beside this page in the folder
-<code>pictures</code>, as PNG and SVG.</p></footer>
-</body>
-</html>
-"""
 
 
 def _glance(findings: Report) -> list[str]:
+    """How many of each thing want something, each with the section that says more."""
     lines = []
-    late = [one for one in findings.orders if one.overdue]
-    for order in late[:MOST_LATE]:
-        lines.append(f"Order {named(order.order, 40)} is overdue: {text(order.progress.removesuffix(' (overdue)'))}.")
-    if len(late) > MOST_LATE:
-        lines.append(f"{len(late) - MOST_LATE} more orders are overdue; see <code>trimfit ask --all</code>.")
     reeds = [reed for run in findings.runs for reed in run.reeds]
     waiting = sum(reed.action == "trim" for reed in reeds)
     unread = sum(reed.action == "read-again" and reed.gap_cents is None for reed in reeds)
@@ -136,29 +101,34 @@ def _glance(findings: Report) -> list[str]:
         in_hand = (
             f"{_counted(len(reeds), 'reed', 'reeds')} in hand, in {_counted(len(findings.runs), 'order', 'orders')}"
         )
-        lines.append(f"Of {in_hand}: {', '.join(parts)}.")
-    if findings.finished_in_all:
+        lines.append(f"Of {in_hand}: {', '.join(parts)}; see <a href='#work'>What to do</a>.")
+    late = sum(one.overdue for one in findings.orders)
+    if late:
+        lines.append(f"{_counted(late, 'order is', 'orders are')} <a href='#overdue'>overdue</a>.")
+    drifted = [batch for batch in findings.batches if batch.drifted]
+    if drifted:
+        names = ", ".join(named(batch.batch, 40) for batch in most_drifted(drifted)[:MOST_NAMED])
         lines.append(
-            f"{_counted(findings.finished_in_all, 'reed has', 'reeds have')} left the bench; "
-            "see <a href='#finished'>Orders done</a>."
+            f"{len(drifted)} of {_counted(len(findings.batches), 'batch has', 'batches have')} "
+            f"<a href='#batches'>drifted</a>: {names}{' and others' if len(drifted) > MOST_NAMED else ''}."
         )
-    drifted = sorted((b for b in findings.batches if b.drifted), key=lambda b: (-b.chance_drifted, b.batch))
-    for batch in drifted[:3]:
-        lines.append(f"Batch {named(batch.batch, 40)} has drifted: {text(sentence(batch.why, 600), 600)}")
-    if len(drifted) > 3:
-        lines.append(f"{len(drifted) - 3} more batches have drifted; see <a href='#batches'>Batches</a>.")
-    if findings.batches and not drifted:
-        lines.append(f"None of {len(findings.batches)} batches is called drifted.")
+    elif findings.batches:
+        lines.append(f"None of {_counted(len(findings.batches), 'batch', 'batches')} is called drifted.")
     signalled = [chart for chart in findings.charts if any(point.signal for point in chart.points)]
     if signalled:
-        lines.append(
-            f"{len(signalled)} of {len(findings.charts)} control charts signal; see <a href='#charts'>Over time</a>."
-        )
+        lines.append(f"{len(signalled)} of {len(findings.charts)} <a href='#charts'>control charts</a> signal.")
     unsure = [c for c in findings.chanters if c.meet_pitch_hz and c.meet_pitch_hz.high - c.meet_pitch_hz.low > 4.0]
     if unsure:
+        known = "is known to no better than ± 2 Hz"
+        if len(unsure) > 1:
+            known = "are known to no better than ± 2 Hz"
         lines.append(
-            f"{len(unsure)} chanters are known to no better than two hertz either way: "
+            f"{_counted(len(unsure), 'chanter', 'chanters')} {known} (half of the 90 % interval): "
             "take a reed to the meeting point."
+        )
+    if findings.finished_in_all:
+        lines.append(
+            f"{_counted(findings.finished_in_all, 'reed has', 'reeds have')} <a href='#finished'>left the bench</a>."
         )
     if not lines:
         return [
@@ -167,19 +137,8 @@ def _glance(findings: Report) -> list[str]:
                 "Log a reed and its first reading: <code>trimfit log reed</code>, <code>trimfit log reading</code>.",
             )
         ]
-    return [f'<ul class="glance">{"".join(f"<li>{line}</li>" for line in lines)}</ul>']
+    return [bullets(lines)]
 
 
 def _counted(count: int, one: str, many: str) -> str:
     return f"{count:,} {one if count == 1 else many}"
-
-
-_WORDS = """<dl>
-<dt>as low A</dt><dd>A note's sounding frequency over its just ratio. All notes of a chanter in tune read the same.</dd>
-<dt>gap</dt><dd>F as low A less E as low A, in cents. Below zero the reed still wants length off.
-Nothing can be put back.</dd>
-<dt>meeting point</dt><dd>Where F and E read the same as low A. Its pitch is chiefly the chanter's own.</dd>
-<dt>crow</dt><dd>The reed sounded alone, said in hertz or as a note and cents at A = 440.</dd>
-<dt>past</dt><dd>The gap is above zero by more than the tolerance: the reed is lost for that chanter.</dd>
-<dt>drifted</dt><dd>A batch that is off the norm of its type by more than the shop cares about, as good as surely.</dd>
-</dl>"""

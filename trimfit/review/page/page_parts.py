@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from trimfit.base.answers import Advice
 from trimfit.base.units import Interval
 from trimfit.review.page.html_pieces import figure, paragraph
 from trimfit.review.pictures.style import Picture, Rendered, render
+from trimfit.review.results import RunReed
 
-__all__ = ["MOST_ROWS", "Folio", "between", "left_out", "missing", "number", "percent"]
+__all__ = ["LONGEST_WHY", "MOST_ROWS", "Folio", "between", "left_out", "missing", "number", "percent", "work_words"]
 
 MOST_ROWS = 60
+LONGEST_WHY = 600
 
 
 class Folio:
@@ -40,6 +43,13 @@ class Folio:
 def missing(what: str, how: str) -> str:
     """A note that says what is not there yet, and how to get it."""
     return paragraph(f"{what} {how}", "note")
+
+
+def work_words(step: RunReed | Advice) -> str:
+    """`0.39 mm and 2 lip strokes`; empty where nothing is to be taken off."""
+    length = f"{step.length_mm:.2f} mm" if step.length_mm else ""
+    lips = f"{step.lip_strokes} lip {'stroke' if step.lip_strokes == 1 else 'strokes'}" if step.lip_strokes else ""
+    return " and ".join(part for part in (length, lips) if part)
 
 
 def left_out(shown: int, there: int, what: str, verb: str) -> str:

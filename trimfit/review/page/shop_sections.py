@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from trimfit.review.page.html_pieces import named, paragraph, table, text
+from trimfit.review.page.html_pieces import bullets, folded, named, paragraph, table, text
 from trimfit.review.page.page_parts import MOST_ROWS, Folio, between, left_out, missing, number, percent
 from trimfit.review.pictures import shop
 from trimfit.review.results import BatchDrift, Coefficient, Report, StartSpread, TypeResponse, Validation
 from trimfit.review.safe_names import sentence
 
-__all__ = ["appendix", "batches", "charts", "movement", "trust", "types"]
+__all__ = ["appendix", "batches", "charts", "most_drifted", "movement", "trust", "types"]
 
 MOST_CHARTS, MOST_REASONED = 6, 8
+
+
+def most_drifted(found: Sequence[BatchDrift]) -> list[BatchDrift]:
+    """Batches, the most drifted first; of one chance: as they came."""
+    return sorted(found, key=lambda batch: -batch.chance_drifted)
 
 
 def batches(findings: Report, folio: Folio) -> list[str]:
@@ -24,7 +29,7 @@ def batches(findings: Report, folio: Folio) -> list[str]:
                 "It takes at least one batch with readings; name the batch when a reed is logged.",
             )
         ]
-    ranked = sorted(findings.batches, key=lambda b: -b.chance_drifted)  # of one chance: as they came
+    ranked = most_drifted(findings.batches)
     limits = findings.drift_limits
     intro = (
         f"A batch counts as off when it starts more than {limits.start_cents:g} cents from its type's norm, "
@@ -43,13 +48,28 @@ def batches(findings: Report, folio: Folio) -> list[str]:
         "chance it is off",
         "in words",
     )
-    rows = [_batch_row(batch) for batch in ranked[:MOST_ROWS]]
+    drifted, rest = ([one for one in ranked if one.drifted is wanted] for wanted in (True, False))
+
+    def listed(caption: str, found: list[BatchDrift]) -> list[str]:
+        rows = [_batch_row(batch) for batch in found[:MOST_ROWS]]
+        return [
+            table(caption, heads, rows, words=(0, 1, 2, 8), broad=True),
+            left_out(MOST_ROWS, len(found), "batches", "trimfit review batches"),
+        ]
+
     return [
-        paragraph(intro),
+        *(listed("Drifted batches, each against its type's norm", drifted) if drifted else [_none_drifted(rest)]),
+        paragraph(intro, "quiet"),
         folio.picture(shop.batches(findings.batches, limits)),
-        table("Batches, most drifted first, each against its type's norm", heads, rows, words=(0, 1, 2, 8)),
-        left_out(MOST_ROWS, len(ranked), "batches", "trimfit review batches"),
+        folded(
+            f"{len(rest)} {'batch' if len(rest) == 1 else 'batches'} not drifted, the most likely first",
+            listed("Batches not called drifted", rest) if rest else [],
+        ),
     ]
+
+
+def _none_drifted(found: list[BatchDrift]) -> str:
+    return paragraph(f"None of {len(found)} {'batch' if len(found) == 1 else 'batches'} is called drifted.")
 
 
 def _batch_row(batch: BatchDrift) -> tuple[str, ...]:
@@ -81,16 +101,18 @@ def charts(findings: Report, folio: Folio) -> list[str]:
                 "They need some eight batches of one type with readings, and the day each was made.",
             )
         ]
-    charts.sort(key=lambda one: (not any(point.signal for point in one[1].points), one[0]))
-    parts = [paragraph("A slow drift hides in the single batch and shows in the row. Charts that signal come first.")]
-    parts += [folio.picture(shop.control_chart(chart, place)) for place, chart in charts[:MOST_CHARTS]]
-    left = len(charts) - MOST_CHARTS
-    if left > 0:
-        quiet = not any(point.signal for _, chart in charts[MOST_CHARTS:] for point in chart.points)
-        parts.append(
-            paragraph(f"{left} more charts are left out{', none of which signals' if quiet else ''}.", "quiet")
-        )
-    return parts
+    signal = [(place, chart) for place, chart in charts if any(point.signal for point in chart.points)]
+    quiet = len(charts) - len(signal)
+    parts = [paragraph("A slow drift that no single batch shows can be seen over many batches.")]
+    if not signal:
+        return [*parts, paragraph(f"None of {len(charts)} {'chart' if len(charts) == 1 else 'charts'} signals.")]
+    pictures = [folio.picture(shop.control_chart(chart, place)) for place, chart in signal[:MOST_CHARTS]]
+    left = len(signal) - len(pictures)
+    if left:
+        pictures.append(paragraph(f"{left} more charts that signal are left out.", "quiet"))
+    if quiet:
+        pictures.append(paragraph(f"{quiet} more {'chart' if quiet == 1 else 'charts'} show no signal.", "quiet"))
+    return [*parts, folded(f"{len(signal)} of {len(charts)} charts signal", pictures)]
 
 
 def types(findings: Report, folio: Folio) -> list[str]:
@@ -105,7 +127,7 @@ def types(findings: Report, folio: Folio) -> list[str]:
         ]
     kinds = sorted(known, key=lambda kind: (-kind.reeds, kind.reed_type))
     lines = _reasons(kinds[:MOST_REASONED], findings.starts)
-    parts = [f'<ul class="glance">{"".join(f"<li>{line}</li>" for line in lines)}</ul>' if lines else ""]
+    parts = [bullets(lines) if lines else ""]
     if any(one.term in shop.TERM_WORDS for kind in known for one in kind.coefficients):
         parts.append(folio.picture(shop.responses(known)))
     if findings.starts:
@@ -121,8 +143,9 @@ def types(findings: Report, folio: Folio) -> list[str]:
             for s in findings.starts[:MOST_ROWS]
         ]
         parts.append(
-            table(
-                "Where new reeds start", ("type", "of", "reeds", "mean", "from … to", "holds"), spread, words=(0, 1, 5)
+            folded(
+                "Where new reeds start",
+                [table("New reeds", ("type", "of", "reeds", "mean", "from … to", "holds"), spread, words=(0, 1, 5))],
             )
         )
     return parts
@@ -133,7 +156,7 @@ def movement(findings: Report) -> list[str]:
     if not findings.movement:
         return [missing("Nothing is known of how reeds move by themselves.", "Log readings of reeds.")]
     shown = findings.movement[:MOST_ROWS]
-    lines = "".join(f"<li>{text(sentence(one.means, 300), 300)}</li>" for one in shown[:MOST_REASONED])
+    lines = [text(sentence(one.means, 300), 300) for one in shown[:MOST_REASONED]]
     rows = [
         (
             named(one.reed_type, 30),
@@ -157,17 +180,19 @@ def movement(findings: Report) -> list[str]:
         "jumps in 100 days",
         "idle spans",
     )
-    return [
-        f'<ul class="glance">{lines}</ul>',
-        table("How reeds move with no work done", heads, rows, words=(0,)),
+    figures = [
+        table("How reeds move with no work done", heads, rows, words=(0,), broad=True),
         left_out(MOST_ROWS, len(findings.movement), "types", "trimfit learn"),
     ]
+    return [bullets(lines), folded("The figures", figures)]
 
 
 def appendix(findings: Report, folio: Folio) -> list[str]:
     """What the sentences above rest on: every number learned, errors on batches left out, the bench's own error."""
     parts = _learned(findings) + _predicted(findings, folio) + _reading_error(findings)
-    return parts or [missing("There are no numbers yet.", "Log readings before and after a trim.")]
+    if not parts:
+        return [missing("There are no numbers yet.", "Log readings before and after a trim.")]
+    return [folded("What was learned, how close predictions were, and the bench's reading error", parts)]
 
 
 def _learned(findings: Report) -> list[str]:
@@ -327,7 +352,7 @@ def _predicted(findings: Report, folio: Folio) -> list[str]:
     heads = ("of", "type", "readings", "error, cents", "by type's average", "by reed's last slope", "promised → held")
     return [
         folio.picture(shop.validation(found)),
-        table("Batches the fit had not seen", heads, rows, words=(0, 1, 6)),
+        table("Batches the fit had not seen", heads, rows, words=(0, 1, 6), broad=True),
         left_out(MOST_ROWS, len(listed), "rows", "trimfit learn"),
     ]
 

@@ -85,8 +85,9 @@ def write_report(session: Session, folder: Path, *, shop: str = "", at_s: float 
 
 def _pictures(report: Report) -> int:
     """How many pictures the page will want, about; for the progress line."""
-    from trimfit.review.page.bench_sections import MOST_CHANTER_PICTURES, MOST_RUNS
+    from trimfit.review.page.bench_sections import MOST_CHANTER_PICTURES
     from trimfit.review.page.shop_sections import MOST_CHARTS
+    from trimfit.review.page.work_sections import MOST_RUNS
 
     return max(
         min(len(report.runs), MOST_RUNS)
@@ -282,11 +283,15 @@ def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
     import math
 
     from trimfit.base.pitch import hz_from_cents
+    from trimfit.verbs.predict import next_notes_hz
 
     posterior = bench.posterior(seen, bench.aim(seen))
     middle, half = float(posterior.mean[4]), Z90 * math.sqrt(max(float(posterior.cov[4, 4]), 0.0))
     gap, reach = float(posterior.mean[0]), Z90 * math.sqrt(max(float(posterior.cov[0, 0]), 0.0))
     read = advice.gap_read
+    then: list[float | None] = [None, None]
+    if advice.action in ("trim", "read-again"):
+        then = [*next_notes_hz(bench, seen, advice, ("f", "e"))]
     return RunReed(
         reed=seen.name,
         gap_cents=(advice.gap_now_cents or Interval(gap, gap - reach, gap + reach)) if read else None,
@@ -297,6 +302,9 @@ def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
         chance_past=advice.chance_past,
         trims_left=advice.trims_left,
         why="; ".join(part for part in (advice.reason, *advice.notes) if part),
+        batch=advice.batch,
+        f_then_hz=then[0],
+        e_then_hz=then[1],
     )
 
 

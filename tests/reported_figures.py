@@ -1,0 +1,123 @@
+"""The figures of README.md and of the pages in reports/, taken from the reports that they cite.
+
+Each claim is a sentence (or a row) made from a report's own table. A page that cites a report must hold the claim as it
+comes out of the report now; `python -m tests.test_readme` writes it anew where a report has changed.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+REPORTS = Path(__file__).parents[1] / "reports"
+FIGURE = re.compile(r"(?<![\w.])\d[\d,]*(?:\.\d+)?")
+Row = dict[str, str]
+
+
+def rows_of(report: str, column: str) -> list[Row]:
+    """The rows of the first table in `reports/<report>.md` that has a column of that name."""
+    heads: list[str] = []
+    rows: list[Row] = []
+    for line in (REPORTS / f"{report}.md").read_text(encoding="utf-8").splitlines():
+        cells = [cell.strip() for cell in line.strip().strip("|").split("|")] if line.startswith("|") else []
+        if not cells:
+            if column in heads:
+                return rows
+            heads, rows = [], []
+        elif not heads:
+            heads = cells
+        elif set(line) - set("|-: "):
+            rows.append(dict(zip(heads, cells, strict=True)))
+    assert column in heads, f"reports/{report}.md has no column {column}"
+    return rows
+
+
+def _spread(who: str, column: str) -> str:
+    """The mean over the benches of runs played out, and in brackets the least and the most."""
+    found = [float(row[column]) for row in rows_of("playing", "who") if row["who"] == who]
+    return f"{sum(found) / len(found):.1f} ({min(found):.1f} to {max(found):.1f})"
+
+
+def _played(who: str) -> str:
+    return " | ".join(_spread(who, column) for column in ("cuts", "readings", "past %", "within %"))
+
+
+def _sample() -> str:
+    text = (REPORTS / "playing.md").read_text(encoding="utf-8")
+    new = re.search(r": ([\d,]+) new reeds", text)
+    past = re.search(r"from ([\d,]+) past reeds", text)
+    assert new is not None
+    assert past is not None
+    return f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md)"
+
+
+def _growth() -> str:
+    means = {row["past reeds"]: row for row in rows_of("growth", "past reeds") if row["bench"] == "all, mean"}
+    cut = {reeds: f"{float(row['first cut, % of the need']):.0f} %" for reeds, row in means.items()}
+    cuts = {reeds: row["cuts a reed"] for reeds, row in means.items()}
+    return (
+        f"Without a log the first cut takes {cut['0']} of what is needed, after 10 logged reeds {cut['10']}, after 50 "
+        f"{cut['50']}, after 300 {cut['300']}; the careful hand takes {cut['careful hand']}. A reed then needs "
+        f"{cuts['0']}, {cuts['10']}, {cuts['50']} and {cuts['300']} cuts, with the careful hand {cuts['careful hand']}."
+    )
+
+
+def _lain() -> str:
+    rows = [row for row in rows_of("staying", "gap held %") if row["idle days"] == "30"]
+    held = [float(row[f"{what} held %"].split()[0]) for row in rows for what in ("gap", "crow")]
+    return f"after a month's rest {min(held):.0f} to {max(held):.0f} % of the readings lay inside the 90 % interval"
+
+
+def _waited() -> str:
+    loss = {
+        row["readings in the fit"]: float(row["followed over fresh"])
+        for row in rows_of("staleness", "stale over fresh")
+    }
+    more = max(value for readings, value in loss.items() if readings != "25")
+    return (
+        f"predicted gaps of new batches are at most {100 * (more - 1):.1f} % further off than just after it from a "
+        f"hundred readings on, {100 * (loss['25'] - 1):.1f} % at 25"
+    )
+
+
+def claims() -> dict[str, list[str]]:
+    """Page -> what it must say, as the reports have it now."""
+    return {
+        "README.md": [
+            _sample(),
+            f"| trimfit | {_played('trimfit')} |",
+            f"| a careful hand: 60 % of the need each time | {_played('careful hand')} |",
+            _growth(),
+        ],
+        "reports/model.md": [_lain(), _waited()],
+    }
+
+
+def _pattern(claim: str) -> re.Pattern[str]:
+    """The claim with any figures in the place of its own, however its lines are folded."""
+    words = [re.escape(FIGURE.sub("\0", word)).replace("\0", FIGURE.pattern) for word in claim.split()]
+    return re.compile(r"\s+".join(words))
+
+
+def written_anew(page: str, text: str) -> str:
+    """The page's text with each claim as the reports have it now."""
+    for claim in claims().get(page, []):
+        stands = _pattern(claim).findall(text)
+        assert len(stands) == 1, f"{page} says {len(stands)} times: {claim}"
+        if stands[0].split() != claim.split():
+            text = text.replace(stands[0], claim)
+    return text
+
+
+def uncited(page: str, text: str) -> list[str]:
+    """Paragraphs that cite a report and hold a figure which no claim has taken from it."""
+    text = re.sub(r"^```.*?^```$", "", text, flags=re.M | re.S)
+    for claim in claims().get(page, []):
+        text = _pattern(claim).sub("", text)
+    measured = [
+        path.name for path in REPORTS.glob("*.md") if "\nMade by `python -m" in path.read_text(encoding="utf-8")
+    ]
+    cited = re.compile(rf"\]\((?:reports/)?(?:{'|'.join(measured)})\)")
+    cites = [paragraph for paragraph in re.split(r"\n(?:\n|(?=- ))", text) if cited.search(paragraph)]
+    own = re.compile(r"`[^`]*`|\]\([^)]*\)|90 % interval")
+    return [paragraph for paragraph in cites if FIGURE.search(own.sub("", paragraph))]

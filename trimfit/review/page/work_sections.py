@@ -1,0 +1,161 @@
+"""Sections of the page for a Monday morning: what to do, reed by reed, the orders, and the reeds that left."""
+
+from __future__ import annotations
+
+from trimfit.review.page.html_pieces import bullets, folded, named, paragraph, table, text
+from trimfit.review.page.page_parts import (
+    LONGEST_WHY,
+    MOST_ROWS,
+    Folio,
+    between,
+    left_out,
+    missing,
+    number,
+    percent,
+    work_words,
+)
+from trimfit.review.pictures import bench
+from trimfit.review.results import Report, RunMap, RunReed
+from trimfit.review.safe_names import short
+
+__all__ = ["finished", "orders", "overdue", "work"]
+
+MOST_RUNS = 4
+_TAGS = {"trim": "cut", "read-again": "mute", "finished": "good", "past": "", "no-fit": "mute"}
+_LEFT = {"good": ("good", "good"), "lost": ("", "lost"), "to-stock": ("mute", "to stock")}
+_NOTHING_TO_DO = ("finished", "past", "no-fit")
+
+
+def work(findings: Report) -> list[str]:
+    """One list across the orders: soonest due first, those with nothing left to do last."""
+    listed = [(run, reed) for run in findings.runs for reed in run.reeds]
+    if not listed:
+        return [
+            missing(
+                "No reed is in hand for an order.",
+                "Log an order (<code>trimfit log order</code>) and name it on its reeds.",
+            )
+        ]
+    listed.sort(key=lambda pair: pair[1].action in _NOTHING_TO_DO)
+    rows = [_work_row(run, reed) for run, reed in listed[:MOST_ROWS]]
+    heads = ("reed", "batch", "order", "due", "do", "mm", "lip", "F then, Hz", "E then, Hz")
+    return [
+        table("What to do, the soonest due first", heads, rows, words=(0, 1, 2, 3, 4)),
+        left_out(MOST_ROWS, len(listed), "reeds", "trimfit ask --all"),
+        paragraph(
+            "<em>F then</em> and <em>E then</em>: what the next reading should show, sounding, after the cut or as the "
+            "reed is. Why, and how sure, stands under <a href='#orders'>Orders</a>.",
+            "quiet",
+        ),
+    ]
+
+
+def _work_row(run: RunMap, reed: RunReed) -> tuple[str, ...]:
+    return (
+        named(reed.reed, 40),
+        named(reed.batch, 24) if reed.batch else "–",
+        named(run.order, 40),
+        f'<span class="r">{text(run.due_on, 10)}</span>' if run.due_on else "–",
+        _tag(reed),
+        f"{reed.length_mm:.2f}" if reed.length_mm else "–",
+        f"{reed.lip_strokes}" if reed.lip_strokes else "–",
+        *("–" if hz is None else f"{hz:.1f}" for hz in (reed.f_then_hz, reed.e_then_hz)),
+    )
+
+
+def _tag(reed: RunReed) -> str:
+    """What to do with a reed; one that was never read is not read *again*."""
+    words = "read" if reed.action == "read-again" and reed.gap_cents is None else bench.ACTION_WORDS[reed.action]
+    return f'<span class="tag {_TAGS[reed.action]}">{words}</span>'
+
+
+def overdue(findings: Report) -> list[str]:
+    """The orders whose day has gone by, soonest due first."""
+    late = [one for one in findings.orders if one.overdue]
+    lines = [
+        f"{named(one.order, 60)}, chanter {named(one.chanter, 60)}: {text(one.progress.removesuffix(' (overdue)'))}."
+        for one in late[:MOST_ROWS]
+    ]
+    return [bullets(lines), left_out(MOST_ROWS, len(late), "orders", "trimfit ask --all")]
+
+
+def orders(findings: Report, folio: Folio) -> list[str]:
+    """Order by order: how far it has come, a picture of gap against pitch, and each reed's figures and reason."""
+    runs = [run for run in findings.runs if run.reeds]
+    idle = [one for one in findings.orders if not one.in_work and not one.overdue]
+    if not runs and not idle:
+        return [missing("No order is open.", "Log one: <code>trimfit log order</code>.")]
+    parts = [_order(run, folio) for run in runs[:MOST_RUNS]]
+    parts.append(left_out(MOST_RUNS, len(runs), "orders", "trimfit ask --all"))
+    parts += [
+        paragraph(f"Order {named(one.order, 60)}, chanter {named(one.chanter, 60)}: {text(one.progress)}.")
+        for one in idle[:MOST_ROWS]
+    ]
+    return parts
+
+
+def _order(run: RunMap, folio: Folio) -> str:
+    """One order, its head in sight and the rest folded away."""
+    wanted = f"{run.quantity} wanted" if run.quantity else ""
+    due = f"due {text(run.due_on, 30)}" if run.due_on else ""
+    facts = [text(run.progress)] if run.progress else [wanted, due]
+    facts.append(f"pitch ordered {run.target_pitch_hz:.1f} Hz" if run.target_pitch_hz else "pitch: where F and E meet")
+    rows = [
+        (
+            named(reed.reed, 40),
+            _tag(reed) + (f' <span class="r">{work_words(reed)}</span>' if work_words(reed) else ""),
+            between(reed.gap_cents),
+            f"{reed.pitch_hz.mean:.1f}" if reed.pitch_hz is not None else "–",
+            percent(reed.chance_past) if reed.gap_cents is not None or reed.action == "trim" else "–",
+            text(reed.why, LONGEST_WHY) if reed.why else "–",
+        )
+        for reed in run.reeds[:MOST_ROWS]
+    ]
+    heads = ("reed", "do", "gap now, cents", "pitch as low A, Hz", "chance past", "why")
+    head = (
+        f"Order {named(run.order, 60)}, chanter {named(run.chanter, 60)}: {'; '.join(fact for fact in facts if fact)}"
+    )
+    return folded(
+        head,
+        [
+            folio.picture(bench.run_map(run)),
+            table(f"The reeds of order {short(run.order, 60)}", heads, rows, words=(0, 1, 5)),
+            left_out(MOST_ROWS, len(run.reeds), "reeds", "trimfit ask --all"),
+        ],
+    )
+
+
+def finished(findings: Report) -> list[str]:
+    """The reeds that have left the bench, those of the latest order first."""
+    if not findings.finished:
+        return [
+            missing(
+                "No reed has left the bench yet.", "Say so when one does: <code>trimfit log outcome REED good</code>."
+            )
+        ]
+    rows = []
+    for reed in findings.finished[:MOST_ROWS]:
+        tag, words = _LEFT.get(reed.outcome, ("mute", reed.outcome))
+        gap = number(reed.last_gap_cents, "+.0f") if reed.last_gap_cents is not None else "–"
+        rows.append(
+            (
+                named(reed.reed, 40),
+                named(reed.order, 40) if reed.order else "–",
+                f'<span class="tag {tag}">{text(words, 20)}</span>',
+                f"{reed.removed_mm:.2f}",
+                f"{reed.cuts}",
+                gap,
+                between(reed.meet_pitch_hz, ".1f"),
+                f'<span class="r">{text(reed.left_at, 20)}</span>',
+            )
+        )
+    heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "meets at, Hz", "when")
+    return [
+        folded(
+            f"{findings.finished_in_all:,} reeds, the latest order first",
+            [
+                table("Reeds that have left the bench", heads, rows, words=(0, 1, 2, 7), broad=True),
+                left_out(len(rows), findings.finished_in_all, "reeds", "trimfit review reed REED"),
+            ],
+        )
+    ]
