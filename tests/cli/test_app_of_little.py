@@ -26,7 +26,7 @@ def empty(tmp_path: Path) -> Typed:
 def few(empty: Typed) -> Typed:
     """Four reeds of one order for three, read in one chanter; one was handed over, one lost."""
     with Journal(empty.log) as journal:
-        journal.append(Chanter("CH-1", 474.0))
+        journal.append(Chanter("CH-1", meeting_pitch_hz=474.0))
         journal.append(Order("O-1", "CH-1", quantity=3))
         journal.append(Order("O-2", "CH-1"))
         for i in range(1, 5):

@@ -103,6 +103,25 @@ def test_revising_strikes_the_old_and_appends_the_new(bench: Typed) -> None:
         assert journal.reeds()["R-1"] == Reed("R-1", "moulded", "B-1", blade_mm=23.0, order="O-1", remark="soft")
 
 
+def test_kinds_weights_and_where_a_chanter_is_are_logged_and_revised(bench: Typed) -> None:
+    said = bench.say(
+        "log", "chanter", "CH-9", "--kind", "long bore", "--at-hand", "no", "--working-crow", "30 sharp of C"
+    )
+    assert "new kind long bore" in said
+    assert bench.json("log", "chanter", "CH-9", "--at-hand", "yes")["instead_of"].startswith("cha-")
+    bench.say("log", "reed", "R-1", "--weight", "medium")
+    bench.say("log", "order", "O-1", "--weight", "medium")
+    with Journal(bench.log) as journal:
+        chanter = journal.chanters()["CH-9"]
+        assert (chanter.kind, chanter.at_hand, chanter.working_crow_hz) == ("long bore", "yes", parse_crow_hz("C+30"))
+        assert (journal.reeds()["R-1"].weight, journal.orders()["O-1"].weight) == ("medium", "medium")
+    asked = bench.json("log", "chanter", "CH-1", "--kind", "longbore")
+    assert "did you mean long bore?" in asked["doubts"][0]["sentence"]
+    with pytest.raises(InputError) as caught:
+        bench.say("log", "chanter", "CH-9", "--at-hand", "perhaps")
+    assert caught.value.lines() == ["chanter: at_hand: 'perhaps' is neither yes nor no; say yes, no, or leave it blank"]
+
+
 def test_a_reed_changes_batch_only_when_told_to(bench: Typed) -> None:
     with pytest.raises(InputError, match="batch 'B-1'"):
         bench.say("log", "reed", "R-1", "--type", "moulded", "--batch", "B-2")

@@ -55,3 +55,21 @@ def test_doubts_of_new_things(tmp_path: Path) -> None:
         ]
         assert fresh == ["new type Moulded", "new batch A"]
         assert "Batch A is of type moulded so far" in found[-1].sentence
+
+
+def test_a_kind_or_a_weight_that_looks_like_a_known_one_is_asked_about(tmp_path: Path) -> None:
+    with Journal(tmp_path / "log", create=True) as journal:
+        journal.append(Chanter("Old", kind="long bore"))
+        journal.append(Order("Band", "Old", weight="medium"))
+        journal.append(Reed("R-1", "moulded", "A", weight="hard"))
+        assert name_doubts(journal, Chanter("New", kind="long bore")) == ([], [])
+        found, fresh = name_doubts(journal, Chanter("New", kind="Long Bore"))
+        assert [(one.kind, one.column) for one in found] == [("name-alike", "kind")]
+        assert "did you mean long bore?" in found[0].sentence
+        assert fresh == ["new kind Long Bore"]
+        assert name_doubts(journal, Chanter("New", kind="short")) == ([], ["new kind short"])
+        # orders and reeds share their words for weight
+        assert name_doubts(journal, Reed("R-2", "moulded", "A", weight="medium")) == ([], [])
+        assert name_doubts(journal, Order("Solo", "Old", weight="hard")) == ([], [])
+        (doubt,) = name_doubts(journal, Order("Solo", "Old", weight="meduim"))[0]
+        assert (doubt.column, "did you mean medium?" in doubt.sentence) == ("weight", True)

@@ -32,7 +32,7 @@ def learned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Twelve reeds of two batches, read twice with a cut between: 24 readings, learned."""
     path = tmp_path_factory.mktemp("due") / "log"
     with Journal(path, create=True) as journal:
-        journal.append(Chanter("CH-1", 474.0))
+        journal.append(Chanter("CH-1", meeting_pitch_hz=474.0))
         for i in range(12):
             journal.append(Reed(f"R-{i}", "cane", f"B-{i % 2}"))
             journal.append(read(i, 0))

@@ -69,7 +69,7 @@ def make(path: Path, reeds: int, types: int, fault: str, *, readings: int = 3, s
     names = [f"R-{i + 1}" for i in range(reeds)]
     with Journal(path, create=True) as journal:
         journal.append(Chanter("Old"))
-        journal.append(Chanter("told", 473.0, 520.0))
+        journal.append(Chanter("told", meeting_pitch_hz=473.0, working_crow_hz=520.0))
         journal.append(Order("band", "Old", quantity=reeds))
         journal.append(Order("solo", "told", target_pitch_hz=474.0, pressure_kpa=6.5))
         for i in range(reeds if "chanter a" in fault else 0):

@@ -28,22 +28,29 @@ Action = Literal["trim", "read-again", "finished", "past", "no-fit"]
 
 @dataclass(frozen=True, slots=True)
 class Reed:
-    """A reed as made. `blade_mm`: free blade length when new."""
+    """A reed as made. `blade_mm`: free blade length when new; `weight`: how hard it is to blow, in the shop's word."""
 
     reed: str
     reed_type: str
     batch: str
     made_on: str | None = None
     blade_mm: float | None = None
+    weight: str | None = None
     order: str | None = None
     remark: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Chanter:
-    """A chanter, and what is known or stated of it."""
+    """A chanter, and what is known or stated of it.
+
+    `kind`: the shop's word for chanters made alike. `at_hand`: `yes`, `no` (it is with its owner), None where nobody
+    said: at hand once a reed was read in it.
+    """
 
     chanter: str
+    kind: str | None = None
+    at_hand: str | None = None
     meeting_pitch_hz: float | None = None
     working_crow_hz: float | None = None
     bore_gauge_mm: float | None = None
@@ -52,13 +59,14 @@ class Chanter:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What is to be made. `target_pitch_hz` None: wherever E and F meet."""
+    """What is to be made. `target_pitch_hz` None: wherever E and F meet; `weight`: that of the reeds it takes."""
 
     order: str
     chanter: str
     target_pitch_hz: float | None = None
     quantity: int | None = None
     pressure_kpa: float | None = None
+    weight: str | None = None
     due_on: str | None = None
     remark: str | None = None
 

@@ -152,6 +152,7 @@ def reed(
     batch: Annotated[str | None, typer.Option("--batch", help="The batch it was made in.")] = None,
     made_on: Annotated[str | None, typer.Option("--made-on", help="As 2026-03-01.", metavar="DATE")] = None,
     blade: Annotated[str | None, typer.Option("--blade", help="Free blade length when new, mm.", metavar="MM")] = None,
+    weight: Annotated[str | None, typer.Option("--weight", help="How hard it is to blow, in your word.")] = None,
     order: Annotated[str | None, typer.Option("--order", help="The order it is for.")] = None,
     remark: Remark = None,
     move: Annotated[bool, typer.Option("--move", help="Its type or batch in the log is wrong: change it.")] = False,
@@ -168,6 +169,7 @@ def reed(
         batch=batch,
         made_on=made_on,
         blade_mm=_value("--blade", blade, "mm"),
+        weight=weight,
         order=order,
         remark=remark,
     )
@@ -178,6 +180,10 @@ def reed(
 def chanter(
     context: typer.Context,
     name: Annotated[str, typer.Argument(help="The chanter's name.", metavar="CHANTER")],
+    kind: Annotated[str | None, typer.Option("--kind", help="Your word for chanters made alike.")] = None,
+    at_hand: Annotated[
+        str | None, typer.Option("--at-hand", help="yes, or no: it is with its owner.", metavar="YES|NO")
+    ] = None,
     meeting_pitch: Annotated[
         str | None, typer.Option("--meeting-pitch", help="Where E and F meet, Hz as low A, if known.", metavar="HZ")
     ] = None,
@@ -199,6 +205,8 @@ def chanter(
 
     crow = parse_crow_hz(working_crow) if working_crow and working_crow.strip() else working_crow
     given = _given(
+        kind=kind,
+        at_hand=at_hand,
         meeting_pitch_hz=_value("--meeting-pitch", meeting_pitch, "hz"),
         working_crow_hz=crow,
         bore_gauge_mm=_value("--bore-gauge", bore_gauge, "mm"),
@@ -218,6 +226,7 @@ def order(
     ] = None,
     quantity: Annotated[str | None, typer.Option("--quantity", help="How many reeds.", metavar="N")] = None,
     pressure: Annotated[str | None, typer.Option("--pressure", help="The player's: 6.5 kPa, 26 inH2O …")] = None,
+    weight: Annotated[str | None, typer.Option("--weight", help="How hard to blow its reeds are to be.")] = None,
     due_on: Annotated[str | None, typer.Option("--due", help="As 2026-03-01.", metavar="DATE")] = None,
     remark: Remark = None,
     as_json: Json = False,
@@ -234,6 +243,7 @@ def order(
         target_pitch_hz=_value("--target-pitch", target_pitch, "hz"),
         quantity=_value("--quantity", quantity),
         pressure_kpa=parse_pressure_kpa(pressure) if pressure and pressure.strip() else pressure,
+        weight=weight,
         due_on=due_on,
         remark=remark,
     )

@@ -112,13 +112,17 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
 
 
 def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
-    """Names of reeds, chanters and orders, types and batches that are known ones in another case or Unicode form."""
+    """Names of reeds, chanters, orders, types and batches, and words for kinds and weights, that are known ones in
+    another case or Unicode form."""
     named: list[tuple[str, int, str, str, str]] = []
     for kind in ("chanter", "order"):
         named += [(kind, seq, entry, "", name) for seq, entry, name in journal.columns(kind, ["seq", "entry", kind])]
     for seq, entry, reed, reed_type, batch in journal.columns("reed", ["seq", "entry", "reed", "reed_type", "batch"]):
         words = (("reed", reed), ("type", reed_type), (f"batch of {reed_type}", batch))
         named += [(word, seq, entry, reed, name) for word, name in words]
+    for kind, word in (("chanter", "kind"), ("order", "weight"), ("reed", "weight")):
+        for seq, entry, about, said in journal.columns(kind, ["seq", "entry", kind, word]):
+            named += [(word, seq, entry, about if kind == "reed" else "", said)] if said is not None else []
     by_word: dict[str, dict[str, tuple[int, str, str]]] = defaultdict(dict)
     for word, seq, entry, reed, name in named:
         by_word[word].setdefault(name, (seq, entry, reed))

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from trimfit.base.records import Chanter, Doubt, Order, Reed
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-__all__ = ["folded", "name_doubts", "similar_name", "twins"]
+__all__ = ["folded", "name_doubts", "similar_name", "twins", "word_doubts"]
 
 # Words shorter than this are codes: a letter more or less makes another of them.
 LONG_WORD = 4
@@ -70,39 +70,55 @@ def _a_letter_apart(one: Sequence[str], other: Sequence[str]) -> bool:
     return a[i + 1 :] == b[i + 1 :] or (a[i : i + 2] == b[i : i + 2][::-1] and a[i + 2 :] == b[i + 2 :])
 
 
+def _alike(word: str, column: str, name: str, known: Iterable[str]) -> list[Doubt]:
+    """The doubt that a name new to the log is a known one mistyped, if it looks like one."""
+    like = similar_name(name, known)
+    if like is None:
+        return []
+    sentence = f"The log has the {word} {like[:60]!r}, and {name[:60]!r} is not it; did you mean {like[:60]}?"
+    return [Doubt("name-alike", column, sentence)]
+
+
+def word_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[Doubt], list[str]]:
+    """Doubts about the shop's own words in a record, a chanter's kind and the weight of a reed or of an order's reeds,
+    and which of them are new to the log: `new kind long bore`."""
+    if isinstance(record, Chanter):
+        word, said, kept_in = "kind", record.kind, ["chanter"]
+    else:
+        word, said, kept_in = "weight", record.weight, ["reed", "order"]
+    name = (said or "").strip()
+    if not name:
+        return [], []
+    known = dict.fromkeys(row[0] for kind in kept_in for row in journal.columns(kind, [word]) if row[0] is not None)
+    if name in known:
+        return [], []
+    return _alike(word, word, name, known), [f"new {word} {name[:60]}"]
+
+
 def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[Doubt], list[str]]:
-    """Doubts about the names of a record not yet logged, and which of them are new: `new type Moulded`.
+    """Doubts about the names and words of a record not yet logged, and which of them are new: `new type Moulded`.
 
     A batch is of one type: another is asked about.
     """
-    doubts: list[Doubt] = []
-    fresh: list[str] = []
-
-    def look(word: str, column: str, name: str, known: Sequence[Any], *, say: bool) -> None:
-        names = [str(one) for one in known]
-        if name in names:
-            return
-        if say:
-            fresh.append(f"new {word} {name[:60]}")
-        if (like := similar_name(name, names)) is not None:
-            sentence = f"The log has the {word} {like[:60]!r}, and {name[:60]!r} is not it; did you mean {like[:60]}?"
-            doubts.append(Doubt("name-alike", column, sentence))
-
+    doubts, fresh = word_doubts(journal, record)
     if isinstance(record, Chanter):
-        look("chanter", "chanter", record.chanter, list(journal.chanters()), say=False)
-        return doubts, fresh
+        return _alike("chanter", "chanter", record.chanter, journal.chanters()) + doubts, fresh
     if isinstance(record, Order):
-        look("order", "order", record.order, list(journal.orders()), say=False)
-        return doubts, fresh
+        return _alike("order", "order", record.order, journal.orders()) + doubts, fresh
     rows = journal.columns("reed", ["reed", "reed_type", "batch"])
-    look("reed", "reed", record.reed, [row[0] for row in rows], say=False)
+    doubts = _alike("reed", "reed", record.reed, [row[0] for row in rows]) + doubts
     types = dict.fromkeys(row[1] for row in rows)
-    look("type", "reed_type", record.reed_type, list(types), say=True)
     of_type = dict.fromkeys(row[2] for row in rows if row[1] == record.reed_type)
-    look("batch", "batch", record.batch, list(of_type), say=True)
+    for word, column, name, known in (
+        ("type", "reed_type", record.reed_type, types),
+        ("batch", "batch", record.batch, of_type),
+    ):
+        doubts += _alike(word, column, name, known)
+        if name not in known:
+            fresh.append(f"new {word} {name[:60]}")
     others = {row[1] for row in rows if row[2] == record.batch}
     if others and record.reed_type not in others:
-        known = ", ".join(sorted(others))[:60]
-        sentence = f"Batch {record.batch[:60]} is of type {known} so far, not {record.reed_type[:60]}; is it right?"
+        of = ", ".join(sorted(others))[:60]
+        sentence = f"Batch {record.batch[:60]} is of type {of} so far, not {record.reed_type[:60]}; is it right?"
         doubts.append(Doubt("batch-types", "reed_type", sentence))
     return doubts, fresh

@@ -29,7 +29,7 @@ __all__ = [
 
 Value = str | float | int | None
 Row = tuple[Value, ...]
-Sort = Literal["name", "text", "real", "whole", "time", "date", "notes", "outcome"]
+Sort = Literal["name", "text", "real", "whole", "time", "date", "notes", "outcome", "yes-no"]
 
 OUTCOMES = ("good", "lost", "to-stock")
 
@@ -132,6 +132,8 @@ KINDS: dict[str, Kind] = {
             "chanters.csv",
             (
                 Column("chanter", "name", required=True),
+                Column("kind", "name"),
+                Column("at_hand", "yes-no"),
                 Column("meeting_pitch_hz", "real", bounds="as_low_a_hz"),
                 Column("working_crow_hz", "real", bounds="crow_hz"),
                 Column("bore_gauge_mm", "real", bounds="bore_gauge_mm"),
@@ -152,6 +154,7 @@ KINDS: dict[str, Kind] = {
                 Column("target_pitch_hz", "real", bounds="as_low_a_hz"),
                 Column("quantity", "whole", bounds="quantity"),
                 Column("pressure_kpa", "real", bounds="pressure_kpa"),
+                Column("weight", "name"),
                 Column("due_on", "date"),
                 _REMARK,
             ),
@@ -170,6 +173,7 @@ KINDS: dict[str, Kind] = {
                 Column("batch", "name", required=True),
                 Column("made_on", "date"),
                 Column("blade_mm", "real", bounds="blade_mm"),
+                Column("weight", "name"),
                 Column("order", "name", refers="order"),
                 _REMARK,
             ),

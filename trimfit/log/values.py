@@ -158,6 +158,8 @@ def _word_value(column: Column, word: str) -> Value:
         return _taped(word.replace(",", " ").split(), column)
     if column.sort == "outcome" and word not in OUTCOMES:
         raise InputError(f"{word[:40]!r} is no outcome", column.name, f"say {', '.join(OUTCOMES)}")
+    if column.sort == "yes-no" and word not in ("yes", "no"):
+        raise InputError(f"{word[:40]!r} is neither yes nor no", column.name, "say yes, no, or leave it blank")
     return word
 
 

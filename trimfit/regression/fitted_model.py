@@ -12,15 +12,17 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import LogError
 from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.chanters import Hierarchy, assumed_hierarchy
 from trimfit.regression.design import Coding
 from trimfit.regression.movement.process import Movement, assumed_movement
 from trimfit.regression.priors import C_TERMS, REGRESSORS
+from trimfit.regression.stated import ASSUMED_ERRORS
 
 __all__ = ["FittedModel", "model_from_bytes", "model_to_bytes"]
 
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 11
+FORMAT = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +30,13 @@ class FittedModel:
     """The learned response of one shop.
 
     coef (P,) and coef_cov (P, P): types' coefficients, type by type, regressor by regressor, output by output, then
-    two times ten offsets a chanter (plain, and in proportion to the type's slope). P = 60 T + 20 C.
+    two times ten offsets a chanter (plain, and in proportion to the type's slope). P = 60 T + 20 (C + kinds + gauge).
     new_type_mean (60,) and new_type_cov (60, 60): a type never seen.
     batch_cov, reed_cov (30, 30): deviations in start, slope and bend; noise_cov (10, 10): one reading's errors.
     reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (20, 20): a
-    chanter never seen. reeds, batches (T,): how many each type's coefficients rest on.
+    chanter never seen, of no kind; hierarchy: the kinds, whose coefficients (20 each) follow the chanters' in `coef`,
+    and the gauge's after them; stated_sd: errors of a stated meeting pitch and crow, cents. reeds, batches (T,): how
+    many each type's coefficients rest on.
     low_weight: entry -> weights (10,) of readings that count for less. movement: how reeds move with no work done on
     them; jumped: entries of the readings before which the reed had moved of a sudden; wait_days: from a cut to the next
     reading, usually; again_days: from a reading to the next of the same state. reading_stretch (10,), gap_stretch: what
@@ -66,6 +70,8 @@ class FittedModel:
     cut_error_mm: float | None = None
     readings: int = 0
     strikes: int = 0
+    hierarchy: Hierarchy = field(default_factory=assumed_hierarchy)
+    stated_sd: tuple[float, float] = ASSUMED_ERRORS
     scale: tuple[str, ...] = ()
     last_seq: int = 0
     since_seq: int = 0
@@ -85,6 +91,12 @@ class FittedModel:
         """Where a chanter's two times ten offsets stand in `coef`."""
         first = P * K * self.n_types + C_TERMS * K * code
         return slice(first, first + C_TERMS * K)
+
+    @property
+    def kinds_slice(self) -> slice:
+        """Where the kinds' and the gauge's coefficients stand in `coef`, in the order of `hierarchy`."""
+        first = self.chanter_slice(len(self.coding.chanters)).start
+        return slice(first, first + self.hierarchy.size)
 
     def type_coef(self, code: int) -> Array:
         """A type's coefficients (6, 10), in cents per unit of each regressor; the population's for code -1."""
@@ -132,15 +144,16 @@ _ARRAYS = (
     "batches",
     "reading_stretch",
 )
+_HIERARCHY = ("within", "between", "kind_of")
 
 
 _MOVEMENT = tuple(item.name for item in fields(Movement))
 
 
 def model_to_bytes(model: FittedModel) -> bytes:
-    """The fitted model as bytes: one line of JSON, then the arrays (`_ARRAYS`, `_MOVEMENT`) as little-endian
-    doubles."""
+    """The fitted model as bytes: one line of JSON, then the arrays (_ARRAYS and so on) as little-endian doubles."""
     values = [getattr(model, name) for name in _ARRAYS] + [getattr(model.movement, name) for name in _MOVEMENT]
+    values += [getattr(model.hierarchy, name) for name in _HIERARCHY]
     arrays = [np.ascontiguousarray(value, dtype="<f8") for value in values]
     head = {
         "format": FORMAT,
@@ -153,6 +166,10 @@ def model_to_bytes(model: FittedModel) -> bytes:
         "temperature_c": model.coding.temperature_c,
         "balance_cents": model.coding.balance_cents,
         "hand_cents_per_kpa": model.coding.hand_cents_per_kpa,
+        "kinds": model.hierarchy.kinds,
+        "gauge_mm": [None if np.isnan(mm) else mm for mm in model.hierarchy.gauge_mm.tolist()],
+        "middle_mm": model.hierarchy.middle_mm if model.hierarchy.gauged else None,
+        "stated_sd": model.stated_sd,
         "low_weight": model.low_weight,
         "jumped": model.jumped,
         "wait_days": model.wait_days,
@@ -187,7 +204,7 @@ def model_from_bytes(data: bytes) -> FittedModel:
         if head["format"] != FORMAT:
             raise ValueError("format")
         found: dict[str, Array] = {}
-        for name, shape in zip((*_ARRAYS, *_MOVEMENT), head["shapes"], strict=True):
+        for name, shape in zip((*_ARRAYS, *_MOVEMENT, *_HIERARCHY), head["shapes"], strict=True):
             size = int(np.prod(shape)) if shape else 1
             found[name] = np.frombuffer(data, dtype="<f8", count=size, offset=at).reshape(shape)
             at += 8 * size
@@ -211,8 +228,20 @@ def _model_of(head: dict[str, Any], found: dict[str, Array]) -> FittedModel:
         head["balance_cents"],
         head["hand_cents_per_kpa"],
     )
+    gauge_mm = np.array([np.nan if mm is None else mm for mm in head["gauge_mm"]], dtype=float)
+    kind_of = found["kind_of"].astype(np.intp)
+    hierarchy = Hierarchy(
+        tuple(head["kinds"]),
+        kind_of,
+        gauge_mm,
+        float("nan") if head["middle_mm"] is None else float(head["middle_mm"]),
+        found["within"],
+        found["between"],
+    )
     return FittedModel(
         coding=coding,
+        hierarchy=hierarchy,
+        stated_sd=tuple(head["stated_sd"]),
         coef=found["coef"],
         coef_cov=found["coef_cov"],
         new_type_mean=found["new_type_mean"],

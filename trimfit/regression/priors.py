@@ -25,9 +25,15 @@ from trimfit.base.pitch import OUTPUTS
 __all__ = [
     "CHANTER_TERMS",
     "C_TERMS",
+    "GAUGE_MEAN",
+    "GAUGE_SPREAD",
+    "KIND_SHARE",
+    "OWNER_NOISE",
     "RANDOM",
     "REGRESSORS",
     "SEEDS",
+    "STATED_CROW_CENTS",
+    "STATED_PITCH_CENTS",
     "Spread",
     "assumed_batch_cov",
     "assumed_noise",
@@ -82,6 +88,14 @@ CHANTER_TERMS = (Spread(0.01, 18.0, 4.0), Spread(0.01, 3.0, 6.0))
 """A chanter moves the notes, never the crow: once by an offset that all types share (its own pitch), once in proportion
 to the type's slope (the crow it asks for: so much more or less length, whatever a type makes of a length)."""
 C_TERMS = len(CHANTER_TERMS)
+KIND_SHARE = {"common": 0.7, "own": 0.5}
+"""Which part of chanters' variances lies between kinds, before any is known: of the part that the notes share (pitch),
+and of each note's own (the crow it asks for, and how its holes are cut)."""
+_PER_GAUGE_MM = (Spread(0.01, 3.0, 0.7), Spread(0.01, 0.3, 0.7))
+STATED_PITCH_CENTS, STATED_CROW_CENTS = 3.0, 10.0
+"""Standard deviations of a stated meeting pitch and of a stated crow about what they state, before any was checked."""
+OWNER_NOISE = 2.25
+"""Variance of an owner's readings over the bench's: half as much again in each error, before any was checked."""
 RANDOM = ("start", "length", "bend")
 """What a batch and a reed have of their own: deviations in these regressors' coefficients."""
 REED_SPREAD = {
@@ -129,6 +143,11 @@ def chanter_spread(terms: tuple[Spread, ...] = CHANTER_TERMS) -> Array:
     for i, term in enumerate(terms):
         out[i * k : (i + 1) * k, i * k : (i + 1) * k] = term.matrix()
     return out
+
+
+GAUGE_MEAN = np.concatenate([_mean(0.0, -2.0), np.zeros(len(OUTPUTS))])
+"""What a millimetre further in of the bore gauge does to a chanter's offsets (20,): flatter."""
+GAUGE_SPREAD = chanter_spread(_PER_GAUGE_MM)
 
 
 def _levels(spread: dict[str, Spread]) -> Array:

@@ -1,10 +1,11 @@
 """Learning from the log: fit, keep, and know when the fit is due again.
 
 A fit is due when readings logged (or struck, counted fivefold) since the last are a quarter of those it holds and at
-least twenty, when the ratios were changed, or when a reed type has been met that it does not know and that now has
-five readings. In between nothing is lost: the readings since count at once for their own batch
-(`regression.posterior.reed`), and once they are a fiftieth and at least ten the coefficients follow too, by the changed
-batches alone (`regression.fitting.update`): what a type does, and a chanter, for all other reeds.
+least twenty, when the ratios were changed, when a chanter that it knows got another kind or gauge, or when a reed type
+has been met that it does not know and that now has five readings. In between nothing is lost: the readings since count
+at once for their own batch (`regression.posterior.reed`), and once they are a fiftieth and at least ten the
+coefficients follow too, by the changed batches alone (`regression.fitting.update`): what a type does, and a chanter,
+for all other reeds.
 """
 
 from __future__ import annotations
@@ -79,6 +80,7 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
 
     from trimfit.base.errors import InputError
     from trimfit.base.pitch import hz_width_cents
+    from trimfit.regression.chanters import facts_of
     from trimfit.regression.cut_error import cut_error
     from trimfit.regression.design import rows_from_frame
     from trimfit.regression.fitting.bounds import affordable, most_read_types_first, of_types
@@ -101,6 +103,7 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
         pressure_kpa=settings.bench_pressure_kpa,
         temperature_c=settings.bench_temperature_c,
         balance_cents=hz_width_cents(settings.balance_tolerance_hz, 470.0),
+        facts={name: facts_of(record) for name, record in journal.chanters().items()},
         tell=progress,
     )
     asked = journal.columns("trim", ["asked_mm", "length_mm"], reeds=journal.last_read(MOST_READINGS))
@@ -112,9 +115,12 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
 
 
 def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:
+    from trimfit.regression.chanters import same_kinds
     from trimfit.regression.fitting.bounds import MOST_TYPES
 
     if model.scale != _scale_words(settings) or model.last_seq > journal.last_seq():  # of other ratios, another log
+        return True
+    if model.readings and not same_kinds(model.hierarchy, model.coding.chanters, journal.chanters()):
         return True
     since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=model.fit_seq)]
     fresh = len(since)

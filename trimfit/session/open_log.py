@@ -17,6 +17,7 @@ from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Sett
 from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.choice import Rules, Unconfirmed
 from trimfit.planner.policy_table import PolicyTable
+from trimfit.regression.chanters import facts_of
 from trimfit.regression.design import work_before
 from trimfit.regression.fitting.bounds import MOST_MET
 from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting
@@ -186,14 +187,8 @@ class Bench:
             last = {h.readings[-1].record.chanter for h in asked if h.readings}
             ordered = {h.order.chanter for h in asked if h.order is not None}
             wanted = {name for name in {*chanters, *last, *ordered} if name}
-        stated: dict[int, tuple[float | None, float | None]] = {}
-        for name in wanted:
-            found = self.chanter(name)
-            if found is not None and (found.meeting_pitch_hz or found.working_crow_hz):
-                stated[names.index(name)] = (
-                    cents_from_440(found.meeting_pitch_hz) if found.meeting_pitch_hz else None,
-                    cents_from_440(found.working_crow_hz) if found.working_crow_hz else None,
-                )
+        records = {name: self.chanter(name) for name in wanted}
+        facts = {names.index(name): facts_of(record) for name, record in records.items() if record is not None}
         rows, _, in_fit = rows_in_fit(self.model, histories, code, names, self.scale)
         wanted_reed = np.array([only is None or name in only for name in rows.reeds], dtype=bool)
         now = self._moment(histories)
@@ -205,7 +200,7 @@ class Bench:
             in_fit=in_fit,
             extra_chanters=[names.index(name) for name in wanted],
             chanter_names=names,
-            stated=stated,
+            facts=facts,
             only=wanted_reed,
             now=now,
         )

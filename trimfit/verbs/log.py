@@ -278,7 +278,7 @@ def log_reed(
                 raise InputError(
                     what, f"reed {name[:60]}", "give the new reed another name, or say --move if that was wrong"
                 )
-        return _revise(journal, known.entry, known.record, given)
+        return _revise(journal, known.entry, known.record, given, sure)
 
 
 def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
@@ -289,7 +289,7 @@ def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: 
         known = journal.entry_of("chanter", name)
         if known is None:
             return _keep_named(journal, Chanter(name, **given), name, sure)
-        return _revise(journal, known.entry, known.record, given)
+        return _revise(journal, known.entry, known.record, given, sure)
 
 
 def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
@@ -302,7 +302,7 @@ def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bo
             if not given.get("chanter"):
                 raise InputError("a new order needs --chanter", f"order {name[:60]}", "say which chanter it is for")
             return _keep_named(journal, Order(name, **given), name, sure)
-        return _revise(journal, known.entry, known.record, given)
+        return _revise(journal, known.entry, known.record, given, sure)
 
 
 def strike(
@@ -395,14 +395,20 @@ def _keep_named(journal: Journal, record: Reed | Chanter | Order, name: str, sur
     return dataclasses.replace(_keep(journal, record, name, tuple(doubts)), note=", ".join(fresh))
 
 
-def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any]) -> EntryResult:
+def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any], sure: bool) -> EntryResult:
     """Strike what is known of a thing and log it with what was said in its place, in one transaction."""
+    from trimfit.entry.similar_names import word_doubts
+
     name = str(getattr(record, dataclasses.fields(record)[0].name))
     changed = {key: value for key, value in given.items() if (value or None) != (getattr(record, key) or None)}
     if not changed:
         return _keep(journal, record, name)
+    revised = dataclasses.replace(record, **changed)
+    doubts, fresh = word_doubts(journal, revised) if changed.keys() & {"kind", "weight"} else ([], [])
+    _or_ask(doubts, sure)
     journal.strike(entry, f"revised: {', '.join(changed)}")
-    return _keep(journal, dataclasses.replace(record, **changed), name, instead_of=entry)
+    kept = _keep(journal, revised, name, tuple(doubts), entry)
+    return dataclasses.replace(kept, note=", ".join(fresh))
 
 
 def _placed(

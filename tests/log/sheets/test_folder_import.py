@@ -13,6 +13,7 @@ from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.records import Chanter, Doubt, Reading, Reed, Trim
 from trimfit.log.counts import Counts
 from trimfit.log.journal import Journal
+from trimfit.log.merging.merge import merge_logs
 from trimfit.log.sheets.folder_export import export_folder
 from trimfit.log.sheets.folder_import import FILES, import_folder
 from trimfit.log.values import guard, number_text, unguard
@@ -616,6 +617,54 @@ def test_names_of_every_sort_go_out_safe_and_come_back_unchanged(tmp_path: Path)
         assert {*journal.reeds()} == {*NAMES}
         assert all(entry.remark == name for name, entry in journal.reeds().items())
     assert put(tmp_path / "b", tmp_path / "out2") == out
+
+
+def test_kinds_weights_and_chanters_away_go_round_unchanged(tmp_path: Path) -> None:
+    folder = {
+        "chanters.csv": "chanter,kind,at_hand,working_crow_hz\nCH-1,long bore,no,30 sharp of C\nCH-2,=cmd,yes,\n",
+        "orders.csv": "order,chanter,weight\nO-1,CH-1,medium\n",
+        "reeds.csv": "reed,reed_type,batch,weight\nR-1,moulded,B-1,medium\nR-2,moulded,B-1,\n",
+    }
+    take(tmp_path / "a", lay(tmp_path / "shop", folder))
+    with Journal(tmp_path / "a") as journal:
+        assert journal.chanters() == {
+            "CH-1": Chanter("CH-1", "long bore", "no", working_crow_hz=parse_crow_hz("C+30")),
+            "CH-2": Chanter("CH-2", "=cmd", "yes"),
+        }
+        assert journal.orders()["O-1"].weight == "medium"
+        assert [reed.weight for reed in journal.reeds().values()] == ["medium", None]
+    out = put(tmp_path / "a", tmp_path / "out")
+    take(tmp_path / "b", tmp_path / "out")
+    with Journal(tmp_path / "c", create=True) as journal:
+        merge_logs(journal, tmp_path / "a")
+    assert put(tmp_path / "b", tmp_path / "out2") == put(tmp_path / "c", tmp_path / "out3") == out
+
+
+def test_a_chanter_of_a_kind_that_was_struck_goes_round_beside_the_kinds_of_entries(tmp_path: Path) -> None:
+    with Journal(tmp_path / "a", create=True) as journal:
+        struck = journal.append(Chanter("CH-1", "long bore", "no"))
+        journal.strike(struck.entry, "sold", at="2026-03-02T09:00")
+    out = put(tmp_path / "a", tmp_path / "out")
+    take(tmp_path / "b", tmp_path / "out")
+    assert put(tmp_path / "b", tmp_path / "out2") == out
+    with Journal(tmp_path / "b") as journal:
+        assert journal.chanters() == {}
+        journal.append(Chanter("CH-1", "long bore", "no"))
+        assert journal.chanters()["CH-1"].kind == "long bore"
+
+
+def test_a_folder_that_was_exported_before_there_were_kinds_is_written_over(tmp_path: Path) -> None:
+    take(tmp_path / "a", lay(tmp_path / "shop", dict(SHOP)))
+    put(tmp_path / "a", tmp_path / "out")
+    earlier = "chanter,meeting_pitch_hz,working_crow_hz,bore_gauge_mm,remark\nCH-1,474,,,\n"
+    (tmp_path / "out" / "chanters.csv").write_text(earlier)
+    assert b"kind" in put(tmp_path / "a", tmp_path / "out")["chanters.csv"]
+
+
+@pytest.mark.parametrize("word", ["maybe", "Yes", "1", "away"])
+def test_at_hand_is_yes_or_no_and_nothing_else(tmp_path: Path, word: str) -> None:
+    said = faults_of(tmp_path, {**SHOP, "chanters.csv": f"chanter,at_hand\nCH-1,{word}\n"})
+    assert said == [f"chanters.csv:2: at_hand: {word!r} is neither yes nor no; say yes, no, or leave it blank"]
 
 
 anything = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=12)

@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from tests.regression.dense_shop import C_TERMS, K, M, before, card_of, cells, small_shop, told
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.chanters import ChanterFacts
 from trimfit.regression.design import Rows, by_reading
 from trimfit.regression.fitting.steps import prior_model
-from trimfit.regression.posterior.reed import batch_states, known_coding, stated_offsets
+from trimfit.regression.posterior.reed import batch_states, known_coding
 from trimfit.regression.priors import REGRESSORS, stroke_spread
+from trimfit.regression.stated import stated_offsets
 
 Array = NDArray[np.float64]
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
@@ -142,7 +144,7 @@ def test_a_told_meeting_pitch_moves_the_meeting_pitch_and_not_the_gap() -> None:
             in_fit=NO_ROWS > 0,
             extra_chanters=[0],
             chanter_names=("told",),
-            stated={0: (told_cents, crow)},
+            facts={0: ChanterFacts(meeting_cents=told_cents, crow_cents=crow)},
         )
         design = blank.design(0.0, 0.0, "told")
         start = blank.outputs(design)[0]
@@ -161,23 +163,24 @@ def test_a_told_meeting_pitch_moves_the_meeting_pitch_and_not_the_gap() -> None:
 
 
 def test_told_rows_say_what_they_mean() -> None:
-    """At the length where the typical reed meets, its pitch is the told one: exact for the mean itself."""
+    """At the length where the typical reed meets, its pitch is the stated one: exact for the mean itself."""
     model = prior_model(("a",), 6.0, 20.0, 3.7)
     mean = np.r_[model.coef, np.zeros(C_TERMS * K)]
-    cov = np.eye(len(mean))
+    own = model.batch_cov + model.reed_cov
     beta = model.coef.reshape(M, K)
     gap = beta[:, F_NOTE] - beta[:, E_NOTE]
     g = -gap[0] / gap[1]
     pitch = 0.5 * (beta[0, F_NOTE] + beta[0, E_NOTE] + g * (beta[1, F_NOTE] + beta[1, E_NOTE]))
-    ((row, value, variance),) = stated_offsets(mean, cov, 1.0, 120.0, None)
-    assert value == 120.0
-    assert variance == pytest.approx(36.0)
+    ((row, value, reeds, error),) = stated_offsets(mean, 1.0, own, ChanterFacts(meeting_cents=120.0))
+    assert (value, error) == (120.0, pytest.approx(9.0))
+    assert 1.0 < reeds < 200.0
     bend = 0.5 * (beta[2, F_NOTE] + beta[2, E_NOTE]) - (beta[1, F_NOTE] + beta[1, E_NOTE]) / 2 / gap[1] * gap[2]
     assert row @ mean == pytest.approx(pitch + bend * g * g)
-    ((row, value, _),) = stated_offsets(mean, cov, 1.0, None, 500.0)
+    ((row, value, _, error),) = stated_offsets(mean, 1.0, own, ChanterFacts(crow_cents=500.0))
     length = (500.0 - beta[0, 0]) / beta[1, 0]
-    assert value == 0.0
-    assert row @ mean == pytest.approx(gap @ np.array([1.0, length, length**2, 0.0, 0.0, 0.0]))
+    ratio = gap[1] / beta[1, 0]
+    assert error == pytest.approx((10.0 * ratio) ** 2)
+    assert row @ mean - value == pytest.approx(gap @ np.array([1.0, length, length**2, 0.0, 0.0, 0.0]))
 
 
 def test_readings_of_a_sibling_move_a_reed_not_read_and_less_than_its_own_would() -> None:
@@ -219,14 +222,14 @@ def test_a_chanter_the_batch_never_met_follows_from_the_rest() -> None:
     empty.y[:2] = np.nan
     empty.chanter_code[:2] = unmet, new
     everyone = (*model.coding.chanters, "new")
-    heard = {unmet: (110.0, None)}
+    heard = {unmet: ChanterFacts(meeting_cents=110.0)}
     for counted in (True, False):
         states, blank, _ = batch_states(
             model, rows, model.coding, 0, in_fit=np.full(len(rows), counted), extra_chanters=[unmet, new],
-            chanter_names=everyone, stated=heard,
+            chanter_names=everyone, facts=heard,
         )  # fmt: skip
         slowly, slow_blank, _ = batch_states(
-            model, empty, model.coding, 0, in_fit=np.full(len(empty), counted), chanter_names=everyone, stated=heard
+            model, empty, model.coding, 0, in_fit=np.full(len(empty), counted), chanter_names=everyone, facts=heard
         )
         assert len(states) == len(slowly)
         for one, other in zip((*states, blank), (*slowly, slow_blank), strict=True):

@@ -162,6 +162,14 @@ def _identity(connection: sqlite3.Connection) -> None:
     connection.execute("INSERT INTO identity VALUES (?, ?, ?, 0)", (stamp(), stamp(), stamp()))
 
 
+def _kinds_and_weights(connection: sqlite3.Connection) -> None:
+    """Of a chanter its kind and whether it is at hand; of reeds and orders how hard a reed is to blow."""
+    connection.execute(f"ALTER TABLE chanters ADD COLUMN {_name('kind', blank=True)}")
+    connection.execute("ALTER TABLE chanters ADD COLUMN at_hand TEXT CHECK (at_hand IN ('yes', 'no'))")
+    for table in ("reeds", "orders"):
+        connection.execute(f"ALTER TABLE {table} ADD COLUMN {_name('weight', blank=True)}")
+
+
 def stamp() -> str:
     """Sixteen letters that nothing else has."""
     return os.urandom(8).hex()
@@ -171,6 +179,7 @@ MIGRATIONS: list[Migration] = [
     Migration(1, "entries of nine kinds", _first),
     Migration(2, "what happened to reeds besides trims", _events),
     Migration(3, "a log knows itself", _identity),
+    Migration(4, "chanters' kinds, reeds' weights", _kinds_and_weights),
 ]
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import codecs
 import csv
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import islice
@@ -275,18 +275,20 @@ def _csv_error(error: csv.Error) -> str:
 class RowReader:
     """Turns the cells of a sheet's rows into values of one kind."""
 
-    def __init__(self, kind: Kind, sheet: Sheet, scale: dict[str, Fraction], zone: str) -> None:
+    def __init__(
+        self, kind: Kind, sheet: Sheet, scale: dict[str, Fraction], zone: str, heads: Mapping[str, str] | None = None
+    ) -> None:
         """Settle which cell goes to which column; `scale` is the shop's just ratios, for cents columns, `zone` the
-        shop's, for times without an offset."""
+        shop's, for times without an offset; `heads`: the heads of columns that are not their names."""
         self.kind, self.sheet, self.scale, self.zone = kind, sheet, scale, zone
         at = {head: i for i, head in enumerate(sheet.heads) if head}
         self.numbers: list[tuple[int, int, float, float, Column]] = []
         self.texts: list[tuple[int, int, Column]] = []
         self.time: tuple[int, int, Column] | None = None
         for j, column in enumerate(kind.columns):
-            if column.name not in at:
+            i = at.get((heads or {}).get(column.name, column.name), -1)
+            if i < 0:
                 continue
-            i = at[column.name]
             if column.sort == "real":
                 self.numbers.append((i, j, *limits(column), column))
             elif column.name == kind.time:

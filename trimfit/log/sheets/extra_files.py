@@ -16,13 +16,14 @@ from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet
 from trimfit.log.sheets.import_state import Intake
 from trimfit.log.values import from_text
 
-__all__ = ["EXTRA", "FILES", "WIDE_COLUMNS", "entries_again", "take_marks", "take_wide"]
+__all__ = ["EXTRA", "FILES", "WIDE_HEADS", "entries_again", "take_marks", "take_wide"]
 
 # What struck.csv and conflicts.csv say besides the entry's own columns.
 STRUCK_HEADS = ("entry", "kind", "generation", "why", "struck_at")
 CONFLICT_HEADS = ("entry", "kind", "generation")
 MARK_HEADS = ("entry", "kind", "about", "generation", "doubt")
-WIDE_COLUMNS = tuple(dict.fromkeys(name for kind in FILED for name in KINDS[kind].names))
+# A column's head there; "kind" is taken by the kind of entry, so a chanter's kind has another.
+WIDE_HEADS = {name: "chanter_kind" if name == "kind" else name for kind in FILED for name in KINDS[kind].names}
 EXTRA = {"struck.csv": STRUCK_HEADS, "conflicts.csv": CONFLICT_HEADS, "marks.csv": MARK_HEADS}
 FILES = (*(KINDS[kind].file for kind in FILED), *EXTRA)
 _GENERATION = Column("generation", "whole", required=True)
@@ -42,7 +43,9 @@ def _wide_rows(
                 sheet.name, line, "kind", f"{cells[at['kind']][:40]!r} is no kind of entry", f"say {', '.join(FILED)}"
             )
             continue
-        reader = readers.setdefault(kind.name, RowReader(kind, sheet, dict(state.journal.scale()), state.zone))
+        reader = readers.setdefault(
+            kind.name, RowReader(kind, sheet, dict(state.journal.scale()), state.zone, WIDE_HEADS)
+        )
         values, at_s, good = reader.read(line, cells)
         generation: Value = None
         try:
@@ -81,7 +84,7 @@ def _as_exported(kind: Kind, values: list[Value], generation: int, entry: str) -
 def take_wide(state: Intake, path: Path, *, struck: bool) -> None:
     """Take struck.csv (entries and what struck them) or conflicts.csv (entries that stand aside)."""
     meta = STRUCK_HEADS if struck else CONFLICT_HEADS
-    sheet = Sheet(path, state.faults, (*meta, *WIDE_COLUMNS), meta)
+    sheet = Sheet(path, state.faults, (*meta, *WIDE_HEADS.values()), meta)
     try:
         if not sheet.usable:
             return

@@ -18,7 +18,7 @@ from trimfit.log.file.unfinished_files import draft_beside
 from trimfit.log.instants import MADE_AT
 from trimfit.log.journal import Journal, Progress
 from trimfit.log.queries import LIVE, quoted
-from trimfit.log.sheets.extra_files import EXTRA, WIDE_COLUMNS
+from trimfit.log.sheets.extra_files import EXTRA, WIDE_HEADS
 from trimfit.log.values import guard, number_text
 
 __all__ = ["csv_lines", "export_folder"]
@@ -51,7 +51,7 @@ def _in_order(kind: Kind) -> str:
 
 
 def _wide(kind: Kind, values: Sequence[Any]) -> list[Any]:
-    return [values[kind.index[name]] if name in kind.index else None for name in WIDE_COLUMNS]
+    return [values[kind.index[name]] if name in kind.index else None for name in WIDE_HEADS]
 
 
 def _struck(journal: Journal) -> Rows:
@@ -117,14 +117,18 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
     files: dict[str, tuple[Sequence[str], Callable[[], Rows]]] = {
         KINDS[name].file: (KINDS[name].names, functools.partial(_rows, journal, KINDS[name])) for name in FILED
     }
-    files["struck.csv"] = ((*EXTRA["struck.csv"], *WIDE_COLUMNS), lambda: _struck(journal))
-    files["conflicts.csv"] = ((*EXTRA["conflicts.csv"], *WIDE_COLUMNS), lambda: _conflicts(journal))
+    files["struck.csv"] = ((*EXTRA["struck.csv"], *WIDE_HEADS.values()), lambda: _struck(journal))
+    files["conflicts.csv"] = ((*EXTRA["conflicts.csv"], *WIDE_HEADS.values()), lambda: _conflicts(journal))
     files["marks.csv"] = (EXTRA["marks.csv"], lambda: _marks(journal))
     if not force:
         for file, (heads, _) in files.items():
             # The files that only an export writes grow with every column of the log: their first columns tell.
-            line = ",".join(EXTRA[file]) if file in EXTRA else ",".join(heads) + "\n"
-            _refuse_foreign(folder / file, line.encode())
+            lines = (
+                [",".join(EXTRA[file])]
+                if file in EXTRA
+                else [",".join(names) + "\n" for names in (heads, _before(heads))]
+            )
+            _refuse_foreign(folder / file, [line.encode() for line in lines])
     made = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -167,9 +171,14 @@ def _write(path: Path, heads: Sequence[str], rows: Rows, progress: Progress | No
     return count
 
 
-def _refuse_foreign(path: Path, head: bytes) -> None:
-    """A shop's own spreadsheet of the same name, which does not begin with `head`, is not written over."""
+def _before(heads: Sequence[str]) -> list[str]:
+    """The heads that an export wrote before chanters had kinds and reeds weights."""
+    return [head for head in heads if head not in ("kind", "at_hand", "weight")]
+
+
+def _refuse_foreign(path: Path, heads: Sequence[bytes]) -> None:
+    """A shop's own spreadsheet of the same name, which begins with none of `heads`, is not written over."""
     with contextlib.suppress(FileNotFoundError):
         with path.open("rb") as file:
-            if file.read(len(head)) != head:
+            if not file.read(max(map(len, heads))).startswith(tuple(heads)):
                 raise InputError("no export wrote this file", str(path), "export into another folder, or say --force")

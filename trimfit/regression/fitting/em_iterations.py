@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.chanters import Hierarchy
 from trimfit.regression.design import Coding, Rows, balance_weight
 from trimfit.regression.fitting.covariances import contrast
 from trimfit.regression.fitting.outliers import LEAST_WEIGHT
@@ -86,6 +87,7 @@ class Globals:
     coef: Array
     coef_cov: Array
     movement: Movement | None = None
+    hierarchy: Hierarchy | None = None
 
 
 @dataclass(frozen=True, slots=True)

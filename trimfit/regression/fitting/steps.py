@@ -15,7 +15,7 @@ The steps, in order:
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.chanters import ChanterFacts, Hierarchy, hierarchy_of, learned, prior_of_offsets
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
 from trimfit.regression.design import Coding, Rows, balance_weight, sort_rows, take_rows
 from trimfit.regression.fitted_model import FittedModel
@@ -79,6 +80,7 @@ from trimfit.regression.priors import (
     regressor_prior,
 )
 from trimfit.regression.reml.newton import MixedFit, Start
+from trimfit.regression.stated import stated_errors
 
 __all__ = ["coefficient_prior", "fit_model", "most_read_first", "prior_model"]
 
@@ -186,6 +188,32 @@ def _chanter_spread(offsets: list[tuple[Array, Array]]) -> Array:
     return chanter_spread(tuple(terms))
 
 
+def _hierarchy(g: Globals, n_types: int, chanters: Sequence[str], facts: Mapping[str, ChanterFacts]) -> Hierarchy:
+    """The chanters' kinds with their variances as the posterior in `g` has them."""
+    h = g.hierarchy or hierarchy_of(chanters, facts, g.chanter_cov)
+    first, wide = P * K * n_types, C_TERMS * K
+    if h.kinds:
+        return learned(h, g.coef[first:], g.coef_cov[first:, first:])
+    places = [slice(first + wide * c, first + wide * (c + 1)) for c in range(len(chanters))]
+    return hierarchy_of(chanters, facts, _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places]))
+
+
+def _stated_errors(
+    g: Globals, coding: Coding, reeds: NDArray[np.intp], facts: Mapping[str, ChanterFacts]
+) -> tuple[float, float]:
+    """How far stated pitches and crows lie from what was read, seen through the type with the most reeds."""
+    t = int(np.argmax(reeds))
+    ratio, checks = float(coding.slope_ratio[t]), []
+    of_type = np.arange(P * K * t, P * K * (t + 1))
+    for c, name in enumerate(coding.chanters):
+        fact = facts.get(name)
+        if fact is not None and (fact.meeting_cents is not None or fact.crow_cents is not None):
+            first = P * K * len(coding.types) + C_TERMS * K * c
+            at = np.r_[of_type, np.arange(first, first + C_TERMS * K)]
+            checks.append((g.coef[at], g.coef_cov[np.ix_(at, at)], ratio, fact))
+    return stated_errors(checks, g.batch_cov + g.reed_cov * g.reed_scale[t])
+
+
 def _coding_from_gap(coding: Coding, rows: Rows, gap: MixedFit | None, n_types: int) -> Coding:
     """Curves and slope ratios of the types from the gap: its slopes and variances on the curves of `coding`."""
     if gap is None:
@@ -257,22 +285,24 @@ def _newest_batches(rows: Rows) -> NDArray[np.bool_]:
 
 
 def _full_prior(prior: tuple[Array, Array], g: Globals, n_chanters: int) -> tuple[Array, Array]:
-    """Mean (P,) and precision (P, P) of all the fitted model's coefficients: the types' (`coefficient_prior`),
-    chanters'."""
+    """Mean (P,) and precision (P, P) of all the fitted model's coefficients: the types' (`coefficient_prior`), then the
+    chanters', kinds' and gauge's (`chanters.prior_of_offsets`)."""
     mean, cov = _stack(*prior)
-    wide = C_TERMS * K
-    size = len(mean) + wide * n_chanters
+    of_chanters, tied = prior_of_offsets(g.hierarchy or hierarchy_of([""] * n_chanters, {}, g.chanter_cov))
+    size = len(mean) + len(of_chanters)
     precision = np.zeros((size, size))
     precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
-    one = np.linalg.inv(g.chanter_cov)
-    for c in range(n_chanters):
-        part = slice(len(mean) + wide * c, len(mean) + wide * (c + 1))
-        precision[part, part] = one
-    return np.concatenate([mean, np.zeros(wide * n_chanters)]), precision
+    precision[len(mean) :, len(mean) :] = tied
+    return np.concatenate([mean, of_chanters]), precision
 
 
 def _covariances(
-    rows: Rows, base: Array, straight: Coding, prior: tuple[Array, Array], tell: Tell
+    rows: Rows,
+    base: Array,
+    straight: Coding,
+    prior: tuple[Array, Array],
+    facts: Mapping[str, ChanterFacts],
+    tell: Tell,
 ) -> tuple[Globals, Coding, Rows, float]:
     """REML and EM of the covariances from these rows: with the curves, the rows' weights, the gap's criterion.
 
@@ -336,6 +366,7 @@ def _covariances(
             np.empty(0),
             np.empty(0),
             movement,
+            hierarchy_of(straight.chanters, facts, chanter_spread()),
         )
         return fits, start, assumed, gap_fit.criterion if gap_fit is not None else 0.0
 
@@ -363,8 +394,8 @@ def _covariances(
         sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
         before, rows = rows, reweigh(rows, pieces, g, base, sums)
         em_step(rows, pieces, g, assumed, n_types, sums_again(rows, before, pieces, g, sums))
-        places = [slice(c, c + C_TERMS * K) for c in range(P * K * n_types, len(g.coef), C_TERMS * K)]
-        g.chanter_cov = _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places])
+        g.hierarchy = _hierarchy(g, n_types, straight.chanters, facts)
+        g.chanter_cov = g.hierarchy.within + g.hierarchy.between
         if step == EM_STEPS - 2:
             g.noise_cov, g.noise_scale = noise_scales(rows, pieces, g, n_types)
     # the reeds' is left as EM has it (its assumed groups are regularisation enough): shrunk with all the weak ones, the
@@ -405,9 +436,11 @@ def fit_model(
     pressure_kpa: float,
     temperature_c: float,
     balance_cents: float,
+    facts: Mapping[str, ChanterFacts] | None = None,
     tell: Tell = _quiet,
 ) -> FittedModel:
-    """Fit the joint response. rows as from `design.rows_from_frame`; types, chanters: the names of their codes.
+    """Fit the joint response. rows as from `design.rows_from_frame`; types, chanters: the names of their codes; facts:
+    what the log says in words of chanters, by name.
 
     Raises TrimfitError when there is no reading at all.
     """
@@ -430,7 +463,7 @@ def fit_model(
     prior = coefficient_prior(n_types)
     at = np.flatnonzero(newest[rows.batch_code])
     core = take_rows(rows, at) if len(at) < len(rows) else rows
-    g, coding, core, criterion = _covariances(core, base[at], coding, prior, tell)
+    g, coding, core, criterion = _covariances(core, base[at], coding, prior, facts or {}, tell)
     tell("the joint response", EM_STEPS + 1, EM_STEPS + 2)
     pieces = pieces_of(rows, coding, n_types)
     weight, jump = rows.weight.copy(), rows.jump.copy()
@@ -467,6 +500,8 @@ def fit_model(
         reed_scale=g.reed_scale,
         noise_scale=g.noise_scale,
         chanter_cov=g.chanter_cov,
+        hierarchy=g.hierarchy or hierarchy_of(chanters, facts or {}, g.chanter_cov),
+        stated_sd=_stated_errors(g, coding, np.bincount(reed_type, minlength=n_types), facts or {}),
         reeds=np.bincount(reed_type, minlength=n_types).astype(np.intp),
         batches=np.bincount(batch_type, minlength=n_types).astype(np.intp),
         low_weight=low,

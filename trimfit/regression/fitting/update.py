@@ -50,7 +50,7 @@ def refreshed(model: FittedModel, changed: Sequence[Changed], last_seq: int) -> 
     """
     g = Globals(
         model.batch_cov, model.reed_cov, model.noise_cov, model.reed_scale, model.noise_scale, model.chanter_cov,
-        model.coef, model.coef_cov, model.movement,
+        model.coef, model.coef_cov, model.movement, model.hierarchy,
     )  # fmt: skip
     information: list[tuple[NDArray[np.intp], Array, Array]] = []
     reeds, batches, low = model.reeds.copy(), model.batches.copy(), dict(model.low_weight)

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.chanters import ChanterFacts, unseen_offsets
 from trimfit.regression.curve import bent_one_mm, scaled
 from trimfit.regression.design import Coding, Rows, balance_weight
 from trimfit.regression.fitted_model import FittedModel
@@ -53,8 +54,9 @@ from trimfit.regression.posterior.batch import (
     sound_weights,
 )
 from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread
+from trimfit.regression.stated import stated_offsets
 
-__all__ = ["Moment", "ReedState", "batch_states", "known_coding", "stated_offsets"]
+__all__ = ["Moment", "ReedState", "batch_states", "known_coding"]
 
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
@@ -191,85 +193,55 @@ def known_coding(model: FittedModel, types: Sequence[str]) -> Coding:
     )
 
 
-def stated_offsets(
-    mean: Array, cov: Array, slope_ratio: float, meeting_cents: float | None, crow_cents: float | None
-) -> list[tuple[Array, float, float]]:
-    """What a chanter's stated meeting pitch and working crow say of its offsets, as pseudo-readings.
-
-    mean (80,): the type's coefficients and the chanter's offsets before. Returns (row (80,), value, variance) each:
-    at the length where the typical reed of the type meets, its pitch is the meeting pitch; at the length where its
-    crow is the working crow, its gap is zero. Linear about the present mean; 6 cents are allowed on a stated pitch, and
-    the reeds' own scatter on a stated crow.
-    """
-    beta = mean[: P * K].reshape(P, K)
-    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
-    gap_row, pitch_row = np.zeros(K), np.zeros(K)
-    gap_row[f], gap_row[e] = 1.0, -1.0
-    pitch_row[f] = pitch_row[e] = 0.5
-    slope = max(float(gap_row @ beta[1]), 5.0)
-    offset = mean[P * K : P * K + K] + slope_ratio * mean[P * K + K : P * K + 2 * K]
-    out: list[tuple[Array, float, float]] = []
-
-    def row(at_g: float, pick: Array) -> Array:
-        terms = np.array([1.0, at_g, at_g**2, 0.0, 0.0, 0.0, 1.0, slope_ratio])
-        return np.kron(terms, pick)
-
-    if crow_cents is not None:
-        crow_slope = max(float(beta[1, 0]), 20.0)
-        g = float(np.clip((crow_cents - beta[0, 0]) / crow_slope, 0.0, 3.0))
-        out.append((row(g, gap_row), 0.0, 8.0**2))
-    if meeting_cents is not None:
-        g = float(np.clip(-(gap_row @ (beta[0] + offset)) / slope, 0.0, 3.0))
-        # the meeting length moves with the gap's offset: pitch less pitch's share of the gap
-        share = float(pitch_row @ beta[1]) / slope
-        out.append((row(g, pitch_row) - share * row(g, gap_row), meeting_cents, 6.0**2))
-    return out
-
-
 def _local_prior(
-    model: FittedModel,
-    type_code: int,
-    chanter_codes: Sequence[int],
-    stated: Mapping[int, tuple[float | None, float | None]],
+    model: FittedModel, type_code: int, chanter_codes: Sequence[int], facts: Mapping[int, ChanterFacts]
 ) -> tuple[Array, Array]:
     """Mean (P,) and covariance (P, P) of a type's sixty coefficients and the named chanters' offsets.
 
-    Codes beyond the fitted model's are a type, or a chanter, never seen. stated: chanter code -> (meeting cents, crow
-    cents)."""
+    Codes beyond the fitted model's are a type, or a chanter, never seen: the one leans on the shop's types, the other
+    on its kind and its gauge. facts: chanter code -> what was said of it in words.
+    """
     known_type = 0 <= type_code < model.n_types and (len(model.coding.types) > 1 or model.coding.types[0] != "")
-    places: list[slice] = []
-    mean_parts: list[Array] = []
-    blocks: list[tuple[int, slice | None, Array]] = []
-    size = 0
-    for number, code in enumerate([type_code, *chanter_codes]):
-        if number == 0:
-            where = model.type_slice(code) if known_type else None
-            fresh = (model.new_type_mean, model.new_type_cov)
-        else:
-            where = model.chanter_slice(code) if 0 <= code < len(model.coding.chanters) else None
-            fresh = (np.zeros(WIDE), model.chanter_cov)
-        mean_parts.append(model.coef[where] if where is not None else fresh[0])
-        blocks.append((size, where, fresh[1]))
-        places.append(slice(size, size + len(mean_parts[-1])))
-        size += len(mean_parts[-1])
-    mean, cov = np.concatenate(mean_parts), np.zeros((size, size))
-    for i, (_, where, fresh_cov) in enumerate(blocks):
-        for j, (_, other, _) in enumerate(blocks):
-            if where is not None and other is not None:
-                cov[places[i], places[j]] = model.coef_cov[where, other]
-            elif i == j:
-                cov[places[i], places[j]] = fresh_cov
-    for number, code in enumerate(chanter_codes, 1):
-        meeting, crow = stated.get(code, (None, None))
-        if meeting is None and crow is None:
+    known = len(model.coding.chanters)
+    unseen = [number for number, code in enumerate(chanter_codes) if code >= known]
+    kinds = np.arange(model.kinds_slice.start, model.kinds_slice.stop) if unseen else np.arange(0)
+    places = [np.arange(0, P * K) + model.type_slice(type_code).start if known_type else np.arange(0)]
+    places += [
+        np.arange(s.start, s.stop) for s in (model.chanter_slice(code) for code in chanter_codes if code < known)
+    ]
+    used = np.concatenate([*places, kinds]).astype(np.intp)
+    size = P * K + WIDE * len(chanter_codes)
+    lead, mean, cov = np.zeros((size, len(used))), np.zeros(size), np.zeros((size, size))
+    at = 0
+    if known_type:
+        lead[: P * K, : P * K] = np.eye(P * K)
+        at = P * K
+    else:
+        mean[: P * K], cov[: P * K, : P * K] = model.new_type_mean, model.new_type_cov
+    for number, code in enumerate(chanter_codes):
+        if code < known:
+            mine = slice(P * K + WIDE * number, P * K + WIDE * (number + 1))
+            lead[mine, at : at + WIDE] = np.eye(WIDE)
+            at += WIDE
+    if unseen:
+        spots = np.concatenate([P * K + WIDE * number + np.arange(WIDE) for number in unseen])
+        said = [facts.get(chanter_codes[number], ChanterFacts()) for number in unseen]
+        lead[spots, at:], cov[np.ix_(spots, spots)] = unseen_offsets(model.hierarchy, said)
+    mean += lead @ model.coef[used]
+    cov += lead @ model.coef_cov[np.ix_(used, used)] @ lead.T
+    ratio = float(model.coding.slope_ratio[type_code]) if known_type else 1.0
+    scale = float(model.reed_scale[type_code]) if known_type else float(np.mean(model.reed_scale))
+    for number, code in enumerate(chanter_codes):
+        fact = facts.get(code)
+        if fact is None or (fact.meeting_cents is None and fact.crow_cents is None):
             continue
-        spots = np.r_[np.arange(P * K), np.arange(places[number].start, places[number].stop)]
-        ratio = float(model.coding.slope_ratio[type_code]) if known_type else 1.0
-        for line, value, variance in stated_offsets(mean[spots], cov[np.ix_(spots, spots)], ratio, meeting, crow):
+        spots = np.r_[np.arange(P * K), P * K + WIDE * number + np.arange(WIDE)]
+        reeds_cov = model.batch_cov + scale * model.reed_cov
+        for line, value, own, error in stated_offsets(mean[spots], ratio, reeds_cov, fact, model.stated_sd):
             wide = np.zeros(size)
             wide[spots] = line
             reach = cov @ wide
-            spread = float(wide @ reach) + variance
+            spread = float(wide @ reach) + own + error
             mean = mean + reach * (value - float(wide @ mean)) / spread
             cov = cov - np.outer(reach, reach) / spread
     return mean, 0.5 * (cov + cov.T)
@@ -287,8 +259,8 @@ def _without(
     """Coefficient information (P, P), vector (P,) less what these sums had added to it; kept positive definite.
 
     strangers (P,): coefficients that are not the fitted model's, being of chanters it has no room for. Of these the
-    fitted model has no place for: what the readings say of the others was added with them integrated out, as the
-    batch's own."""
+    fitted model never heard: what the readings stated the others was stated with them integrated out, as the batch's
+    own."""
     m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
     if strangers.any():
         order = np.r_[
@@ -322,7 +294,7 @@ def batch_states(
     in_fit: NDArray[np.bool_],
     extra_chanters: Sequence[int] = (),
     chanter_names: Sequence[str] = (),
-    stated: Mapping[int, tuple[float | None, float | None]] | None = None,
+    facts: Mapping[int, ChanterFacts] | None = None,
     forget: bool = False,
     only: NDArray[np.bool_] | None = None,
     now: Moment | None = None,
@@ -334,18 +306,19 @@ def batch_states(
 
     rows: the batch's readings, reeds standing together, coded by `coding` (known_coding); in_fit (n,): which of them
     the fitted model has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
-    chanter_names: the names codes stand for; only (R,): the reeds whose states are wanted, all of them without it.
+    chanter_names: the names codes stand for; facts: what was said of chanters, by code; only (R,): the reeds whose
+    states are wanted, all of them without it.
     now: the moment asked about; without it each reed's last reading.
     Returns these states in the order of rows.reeds, the state of a reed of this batch with no reading, and the rows
     with the cells' weights (n, 10), and the jumps, that were found.
 
-    Chanters that no row met get nothing but what the fitted model ties to the others: they are left out of the
-    sums, and follow from what was found of the rest.
+    Chanters that no row met get nothing but what the fitted model ties to the others: they are left out of the sums,
+    and follow from what was found of the rest.
     """
     # sets and not `unique`, here and in `batch.patterns_of`: its first call loads masked arrays, a fifth of an answer
     met = [c for c in set(rows.chanter_code.tolist()) if c >= 0]
     every = sorted({*met, *extra_chanters})
-    prior_mean, prior_cov = _local_prior(model, type_code, every, stated or {})
+    prior_mean, prior_cov = _local_prior(model, type_code, every, facts or {})
     codes = sorted(set(met))
     here = np.r_[np.ones(P * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE)]
     mean, cov = prior_mean[here], prior_cov[np.ix_(here, here)]
