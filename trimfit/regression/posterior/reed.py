@@ -259,8 +259,8 @@ def _without(
     """Coefficient information (P, P), vector (P,) less what these sums had added to it; kept positive definite.
 
     strangers (P,): coefficients that are not the fitted model's, being of chanters it has no room for. Of these the
-    fitted model never heard: what the readings stated the others was stated with them integrated out, as the batch's
-    own."""
+    fitted model has no place for: what the readings say of the others was added with them integrated out, as the
+    batch's own."""
     m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
     if strangers.any():
         order = np.r_[
@@ -312,8 +312,8 @@ def batch_states(
     Returns these states in the order of rows.reeds, the state of a reed of this batch with no reading, and the rows
     with the cells' weights (n, 10), and the jumps, that were found.
 
-    Chanters that no row met get nothing but what the fitted model ties to the others: they are left out of the sums,
-    and follow from what was found of the rest.
+    Chanters that no row met get nothing but what the fitted model ties to the others: they are left out of the
+    sums, and follow from what was found of the rest.
     """
     # sets and not `unique`, here and in `batch.patterns_of`: its first call loads masked arrays, a fifth of an answer
     met = [c for c in set(rows.chanter_code.tolist()) if c >= 0]
