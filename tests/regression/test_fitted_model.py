@@ -33,7 +33,7 @@ def test_bytes_and_back_are_the_same_card(number: int) -> None:
         old, new = getattr(model, field.name), getattr(back, field.name)
         if isinstance(old, np.ndarray):
             np.testing.assert_array_equal(old, new)
-        elif field.name in ("coding", "movement"):
+        elif field.name in ("coding", "movement", "hierarchy"):
             for part in fields(type(old)):
                 np.testing.assert_array_equal(getattr(old, part.name), getattr(new, part.name))
         else:
