@@ -55,7 +55,7 @@ LIBRARIES: dict[str, tuple[set[str], set[str]]] = {
     "entry": (set(), {"pandas"}),
     "regression": ({"numpy"}, {"pandas", "scipy", "statsmodels", "sklearn"}),
     "planner": ({"numpy"}, {"scipy"}),
-    "review": ({"numpy"}, {"pandas", "scipy"}),
+    "review": ({"numpy"}, {"pandas", "scipy", "jinja2", "markupsafe"}),
     "session": (set(), {"numpy", "pandas", "scipy"}),
     "verbs": (set(), {"numpy", "pandas", "scipy"}),
     "python_api": (set(), {"pandas"}),
