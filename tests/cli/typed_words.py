@@ -6,8 +6,10 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pytest
 from typer.testing import CliRunner
 
+from trimfit.base.errors import InputError
 from trimfit.cli.app import app
 
 
@@ -26,3 +28,9 @@ class Typed:
     def json(self, *words: str) -> Any:
         """What a verb answers with --json."""
         return json.loads(self.say(*words, "--json"))
+
+    def refused(self, *words: str) -> str:
+        """What is said of words that the verb refuses, with its remedy."""
+        with pytest.raises(InputError) as caught:
+            self.say(*words)
+        return "\n".join(caught.value.lines())

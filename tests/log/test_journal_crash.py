@@ -1,4 +1,6 @@
-"""kill -9 at random moments of import, log, sitting, merge and rename: what was acknowledged stays, none is half there.
+"""kill -9 at random moments of import, log, amend, sitting, merge and rename.
+
+What was acknowledged stays, and nothing is half there.
 
 `pytest tests/log/test_journal_crash.py -m crash -s` kills 200 times in each (TRIMFIT_CRASHES sets another number) and
 prints what it saw; a few kills of each are part of the usual run.
@@ -19,9 +21,11 @@ from pathlib import Path
 
 import pytest
 
-from trimfit.base.records import Reading, Reed
+from trimfit.base.records import Reading, Reed, Trim
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
+from trimfit.log.sheets.folder_export import export_folder
+from trimfit.log.sheets.folder_import import import_folder
 from trimfit.verbs import import_export
 
 FULL = int(os.environ.get("TRIMFIT_CRASHES", "200"))
@@ -61,6 +65,21 @@ for i in range(int(sys.argv[2]), 10**9):
     with Session(Path(sys.argv[1])) as session:
         kept = log.log_reading(session, "R-0", ["crow=C+22", "f=780"], at=at)
     print(kept.entry, flush=True)
+"""
+)
+AMEND = (
+    BEGIN
+    + PRELOAD
+    + """
+import trimfit.entry.amendments, trimfit.entry.checks, trimfit.log.merging.conflicts
+from trimfit.verbs.corrections.amend import amend_entry
+
+entry = sys.argv[2]
+print('go', flush=True)
+for i in range(int(sys.argv[3]), 10**9):
+    kept = amend_entry(Path(sys.argv[1]), entry, [f"length={0.1 + i % 9000 / 1000:.3f}"])
+    print(entry, kept.entry, flush=True)
+    entry = kept.entry
 """
 )
 
@@ -167,6 +186,42 @@ def test_every_acknowledged_entry_is_there(tmp_path: Path, rounds: int) -> None:
         acknowledged = list(kept)
     print(f"\nlog: {rounds} kills, {len(acknowledged):,} entries kept, none lost")
     assert acknowledged
+
+
+@pytest.mark.parametrize("rounds", ROUNDS)
+def test_an_entry_is_amended_whole_or_not_at_all(tmp_path: Path, rounds: int) -> None:
+    """At every moment one of the two entries counts, at the same instant: never both, never none."""
+    log, folder, random_ = tmp_path / "log", tmp_path / "folder", random.Random(rounds)
+    done_at, amended = "2026-01-02T10:00", 0
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-0", "T", "B"))
+        entry = journal.append(Trim("R-0", done_at, length_mm=0.05)).entry
+    seen: Counter[str] = Counter()
+    for _ in range(rounds):
+        process = start(AMEND, log, entry, str(amended + 1))
+        midway, said = killed(process, random_.uniform(0.0, 0.25))
+        with Journal(log) as journal:
+            assert damage(journal) == []
+            assert journal.conflicts() == []
+            (trim,) = journal.of_reed("R-0").trims
+            struck = {one for (one,) in journal.columns("strike", ["struck"])}
+            with journal.reading() as connection:
+                (written,) = connection.execute("SELECT count(*) FROM trims").fetchone()
+        assert trim.record.done_at == done_at
+        pairs = [line.split() for line in said]
+        assert {old for old, _ in pairs} <= struck
+        # Whatever was acknowledged stands, or is struck by the one amendment that was under way.
+        assert not pairs or trim.entry == pairs[-1][1] or pairs[-1][1] in struck
+        assert written == 1 + len(struck)
+        assert len(struck) - amended - len(pairs) in (0, 1)
+        entry, amended = trim.entry, len(struck)
+        seen["killed at work" if midway else "killed when done"] += 1
+    with Journal(log) as journal:
+        export_folder(journal, folder)
+    with Journal(tmp_path / "again", create=True) as journal:
+        import_folder(journal, folder)
+        assert [one.entry for one in journal.of_reed("R-0").trims] == [entry]
+    print(f"\namend: {rounds} kills, {dict(seen)}, {amended} amended, none lost, none twice")
 
 
 @pytest.mark.parametrize("rounds", ROUNDS)

@@ -35,8 +35,8 @@ Remark = Annotated[str | None, typer.Option("--remark", help="Anything worth kee
 ReedName = Annotated[str, typer.Argument(help="The reed's name.", metavar="REED")]
 
 _verbs = typer.Typer(
-    help="Log one entry: a reading, a trim, an event, a reed, a chanter, an order, an outcome, a strike of a wrong "
-    "entry, another name of a reed.\n\nExample: trimfit log reading R-0412 f=782.1 e=705.9 crow=C+22",
+    help="Log one entry: a reading, a trim, an event, a reed, a chanter, an order, an outcome, a wrong entry "
+    "corrected or struck, another name of a reed.\n\nExample: trimfit log reading R-0412 f=782.1 e=705.9 crow=C+22",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -323,6 +323,31 @@ def strike(
         else:
             kept = log.strike(session, entry, said, at=at)
     _say(kept, as_json)
+
+
+@_verbs.command()
+def amend(
+    context: typer.Context,
+    entry: Annotated[str, typer.Argument(help="The entry's id, or its first letters.", metavar="ENTRY")],
+    words: Annotated[
+        list[str],
+        typer.Argument(
+            help="What is right, as length=0.65, or f=779.1 chanter=CH-7; lip= takes a value back.",
+            metavar="NAME=VALUE…",
+        ),
+    ],
+    as_json: Json = False,
+) -> None:
+    """Correct a wrong entry in its place: a reading, a trim, an event or an outcome.
+
+    What is not said stays, and so do its reed and its time, so that the order of the reed's entries is the same. The
+    wrong entry is struck. trimfit review reed REED lists a reed's entries with their ids.
+
+    Example: trimfit log amend tri-k3v7q2m9 length=0.65
+    """
+    from trimfit.verbs.corrections.amend import amend_entry
+
+    _answer(when_sure(lambda sure: amend_entry(_log(context), entry, words, sure=sure), as_json), as_json)
 
 
 @_verbs.command()

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 from trimfit.base.dates import local_minute
 from trimfit.base.errors import InputError
-from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
+from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
 
-__all__ = ["ELSEWHERE", "Placed", "asked_s", "day_asked", "entries_of", "moment", "place"]
+__all__ = ["ELSEWHERE", "Placed", "asked_s", "day_asked", "entries_of", "moment", "place", "without"]
 
 
 # The clocks of two benches may stand so far apart; what lies further ahead is yet to come, or a slip.
@@ -64,6 +65,23 @@ def entries_of(history: ReedHistory) -> list[_Entry]:
     if (last := history.outcome) is not None:
         found.append(_Entry(last.at_s, "outcome", last.record.at, last.entry, last.record))
     return sorted(found, key=lambda one: one.at_s)
+
+
+def without(history: ReedHistory, entry: str, *, before: bool = False) -> ReedHistory:
+    """A history with one of its entries left out; before: and with all that came after it."""
+    then_s = next((one.at_s for one in entries_of(history) if one.entry == entry), float("inf"))
+
+    def stays(one: Logged[Any]) -> bool:
+        return one.entry != entry and not (before and one.at_s > then_s)
+
+    outcome = history.outcome
+    return replace(
+        history,
+        readings=tuple(filter(stays, history.readings)),
+        trims=tuple(filter(stays, history.trims)),
+        events=tuple(filter(stays, history.events)),
+        outcome=outcome if outcome is not None and stays(outcome) else None,
+    )
 
 
 def moment(history: ReedHistory, now: str) -> Placed:

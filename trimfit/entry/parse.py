@@ -303,10 +303,10 @@ def parse_reading(
 IN_WORDS = {"length_mm": "length", "lip_strokes": "lip strokes", "asked_mm": "asked"}
 
 
-def parse_trim(text: str) -> TrimLine:
+def parse_trim(text: str, *, partial: bool = False) -> TrimLine:
     """What was taken off, as typed: `0.14`, `0.14 mm`, `6 thou`, `0.14 lip 2`, `lip 2`, `length=0.14 asked=0.15`.
 
-    Raises InputError with one fault for each bad word.
+    partial: a line with no amount in it will do. Raises InputError with one fault for each bad word.
     """
     if len(text) > LONGEST_LINE:
         raise InputError(f"a line of {len(text)} characters", remedy=f"type at most {LONGEST_LINE}")
@@ -350,6 +350,6 @@ def parse_trim(text: str) -> TrimLine:
                 break
     _refuse(faults, "line")
     line = TrimLine(**values)  # type: ignore[arg-type]
-    if not line.length_mm and not line.lip_strokes:
+    if not partial and not line.length_mm and not line.lip_strokes:
         raise InputError("nothing was taken off in this line", remedy="give mm, or lip strokes: 0.14 lip 2")
     return line

@@ -18,7 +18,7 @@ from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistor
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
 from trimfit.log.entry_kinds import KINDS, DoubtMark, Kind, Row, Setting, kind_of_entry, kind_of_record, references
-from trimfit.log.entry_rows import entry_id, insert_sql, instant_of, stored
+from trimfit.log.entry_rows import differences, entry_id, insert_sql, instant_of, stored
 from trimfit.log.file.seal import sealed, unsealed
 from trimfit.log.file.store import Store, translated
 from trimfit.log.instants import MADE_AT, derive, reordered, zone_of, zone_to_set
@@ -28,9 +28,11 @@ from trimfit.log.values import canonical, text_value
 if TYPE_CHECKING:
     from trimfit.log.counts import Conflict, Counts
 
-__all__ = ["Journal"]
+__all__ = ["AMENDED", "Journal"]
 
 T = TypeVar("T")
+AMENDED = "amended: "
+"""What the reason of a strike begins with where a corrected entry stands in the place of the struck one."""
 Progress = Callable[[str, int, int], None]
 
 
@@ -114,9 +116,7 @@ class Journal(Store):
         """Take an entry back, saying why; the strike's own id. InputError if it is unknown or already struck."""
         with self.writing() as connection:
             entry = self.find(entry_id)
-            before = connection.execute("SELECT why FROM strikes WHERE struck = ?", (entry,)).fetchone()
-            if before:
-                raise InputError(f"was struck before ({before[0][:60]})", entry, "log it again if it should count")
+            self.refuse_struck(entry)
             zone = zone_of(connection)
             kind = KINDS["strike"]
             values = canonical(kind, [entry, why, at or dates.local_now()])
@@ -130,6 +130,36 @@ class Journal(Store):
             self._settings = None
             self.follow_zone(zone)
             return strike
+
+    def refuse_struck(self, entry: str) -> None:
+        """Raise InputError for an entry that was struck before, with the reason."""
+        query = "SELECT why FROM strikes WHERE struck = ?"
+        before = self._connection.execute(query, (entry,)).fetchone()
+        if before:
+            raise InputError(f"was struck before ({before[0][:60]})", entry, "log it again if it should count")
+
+    def amend(self, entry_id: str, record: T, *, doubts: Sequence[str | Doubt] = ()) -> Logged[T]:
+        """Keep a record in the place of an entry, which is struck: both in one transaction.
+
+        `record` is of the entry's kind, reed and time. The same as the entry, it adds nothing. Raises InputError as
+        `strike` and `append` do; then nothing was changed.
+        """
+        kind = kind_of_record(record)
+        with self.writing():
+            entry = self.find(entry_id)
+            _, before = self.row_of(entry)
+            values = canonical(kind, kind.row(record), self.scale())
+            if values != before:
+                self.strike(entry, f"{AMENDED}{differences(kind, before, values)}")
+            return self.append(record, doubts=doubts)
+
+    def row_of(self, entry: str) -> tuple[Kind, Row]:
+        """The kind and the values of an entry that is in the log, struck or not. InputError for what is no id."""
+        kind = kind_of_entry(entry)
+        if kind is None:
+            raise InputError("no entry has this id", entry[:60])
+        query = f"SELECT {queries.quoted(kind.names)} FROM {kind.table} WHERE entry = ?"
+        return kind, tuple(self._connection.execute(query, (entry,)).fetchone())
 
     def set_setting(self, name: str, text_value: str, at: str | None = None) -> str:
         """Set a shop setting; the entry's id. The value is checked; InputError says what it may be."""
@@ -316,20 +346,22 @@ class Journal(Store):
         """The longest cut among the latest of a type's reeds, in mm; None where none was logged."""
         return self.latest_cuts(reed_type, among)[0]
 
-    def latest_cuts(self, reed_type: str, among: int = 250) -> tuple[float | None, int]:
+    def latest_cuts(self, reed_type: str, among: int = 250, *, but: str = "") -> tuple[float | None, int]:
         """The longest of the latest cuts of a type's reeds, in mm, and how many there are; None where none was logged.
+        but: an entry that is not counted.
 
         A cut whose length was in doubt is kept, and says nothing of how long cuts are.
         """
         query = (
             "SELECT max(length_mm), count(length_mm) FROM (SELECT t.length_mm FROM "
             f"(SELECT * FROM trims WHERE {LIVE} ORDER BY seq DESC LIMIT :among * 4) t "
-            "JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type AND t.length_mm > 0 AND NOT EXISTS "
+            "JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type AND t.length_mm > 0 AND t.entry <> :but "
+            "AND NOT EXISTS "
             "(SELECT 1 FROM marks m WHERE m.marked = t.entry AND m.doubt >= 'trim-long:' AND m.doubt < 'trim-long;') "
             "LIMIT :among)"
         )
         with self.reading() as connection:
-            longest, cuts = connection.execute(query, {"reed_type": reed_type, "among": among}).fetchone()
+            longest, cuts = connection.execute(query, {"reed_type": reed_type, "among": among, "but": but}).fetchone()
             return (None if not longest else float(longest)), int(cuts)
 
     def last_of(self, reed: str | None = None) -> str:

@@ -31,6 +31,8 @@ __all__ = [
     "log_trim",
     "rename",
     "strike",
+    "what_was_read",
+    "what_was_taken",
 ]
 
 T = TypeVar("T")
@@ -132,7 +134,7 @@ def log_reading(
         said = chanter or line.chanter
         unnamed = "in no chanter that was named: --chanter NAME says which" if reading.notes_hz else ""
         note = "\n".join(part for part in (where, "" if reading.chanter else unnamed) if part)
-        return dataclasses.replace(kept, note=note, read=_what_was_read(reading, journal, history, bool(said)))
+        return dataclasses.replace(kept, note=note, read=what_was_read(reading, journal, history, bool(said)))
 
 
 def log_trim(
@@ -175,7 +177,7 @@ def log_trim(
         found += _ahead(journal, trim.done_at, "done_at")
         _or_ask(found, sure)
         kept = _keep(journal, trim, trim.reed, tuple(found))
-        return dataclasses.replace(kept, note=where, read=_what_was_taken(trim))
+        return dataclasses.replace(kept, note=where, read=what_was_taken(trim))
 
 
 def log_event(
@@ -364,7 +366,7 @@ def _or_ask(doubts: Sequence[Doubt], sure: bool) -> None:
         raise Doubtful(doubts)
 
 
-def _what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said: bool) -> str:
+def what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said: bool) -> str:
     """A reading as it was understood: in which chanter, and where F stands."""
     from trimfit.entry.typing_slips import outputs_cents
 
@@ -380,7 +382,8 @@ def _what_was_read(reading: Reading, journal: Journal, history: ReedHistory, sai
     return f"{place}: the crow alone" if notes.keys() == {"crow"} else f"{place}: {len(notes)} of its notes"
 
 
-def _what_was_taken(trim: Trim) -> str:
+def what_was_taken(trim: Trim) -> str:
+    """A trim as it was understood."""
     length = f"{trim.length_mm:g} mm" if trim.length_mm else ""
     strokes = f"{trim.lip_strokes:g} lip stroke{'' if trim.lip_strokes == 1 else 's'}" if trim.lip_strokes else ""
     return ": " + ", ".join(part for part in (length, strokes) if part)

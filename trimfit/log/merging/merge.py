@@ -21,6 +21,7 @@ from trimfit.log.file.store import look_before, named_as, opening
 from trimfit.log.file.unfinished_files import backed_up
 from trimfit.log.instants import MADE_AT, zone_of
 from trimfit.log.journal import Journal, Progress
+from trimfit.log.merging.followed_strikes import follow_strikes
 from trimfit.log.merging.rename import carry, planned_renames
 from trimfit.log.queries import quoted
 
@@ -74,6 +75,7 @@ def merge_logs(
                     progress("merge", done, whole)
             tally[kind.name] = (new, seen - new)
         renamed = carry(journal, plan)
+        follow_strikes(journal)
         conflicts = journal.settle_conflicts()
         journal.forget_settings()
         journal.follow_zone(zone)

@@ -31,7 +31,7 @@ from trimfit.log.values import canonical, text_value
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-__all__ = ["Plan", "carry", "new_name", "planned_renames", "rename", "renamed_to"]
+__all__ = ["Plan", "as_named", "carry", "new_name", "planned_renames", "rename", "renamed_to"]
 
 
 RENAMED = "renamed "
@@ -117,7 +117,7 @@ def rename(
             )
         move = _Move(name, to, at or dates.local_now(), rows)
         for kind, entry, values in rows:
-            _refuse_clash(connection, kind, _as(kind, values, to), entry, joined=bool(there))
+            _refuse_clash(connection, kind, as_named(kind, values, to), entry, joined=bool(there))
         moved = _move(journal, move, joined=bool(there))
         journal.settle_conflicts()
         return Renamed(name, to, _entry_of(connection, to), moved)
@@ -215,7 +215,7 @@ def _move(journal: Journal, move: _Move, *, joined: bool = False) -> dict[str, i
             moved[kind.name] = moved.get(kind.name, 0) + 1
             if joined and kind.name == "reed":
                 continue
-            renamed = _as(kind, values, move.to)
+            renamed = as_named(kind, values, move.to)
             again, generation, seq = journal.place(kind, renamed)
             if seq is None:
                 journal.insert(kind, renamed, again, generation)
@@ -235,7 +235,8 @@ def _strike(journal: Journal, entry: str, to: str, at: str) -> None:
         journal.insert(kind, values, strike, generation)
 
 
-def _as(kind: Kind, values: Sequence[Any], name: str) -> Row:
+def as_named(kind: Kind, values: Sequence[Any], name: str) -> Row:
+    """A row's values with another name of its reed."""
     return tuple(name if column == "reed" else value for column, value in zip(kind.names, values, strict=True))
 
 

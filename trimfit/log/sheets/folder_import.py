@@ -21,6 +21,7 @@ from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
 from trimfit.log.entry_rows import differences, entry_id, insert_sql
 from trimfit.log.instants import MADE_AT, reordered, zone_of, zone_to_set
 from trimfit.log.journal import Journal, Progress
+from trimfit.log.merging.followed_strikes import follow_strikes
 from trimfit.log.merging.rename import renamed_to
 from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet, heads_of
 from trimfit.log.sheets.extra_files import FILES, entries_again, take_marks, take_wide
@@ -64,6 +65,9 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
         if "struck.csv" in paths:
             take_wide(state, paths["struck.csv"], struck=True)
             journal.forget_settings()
+            if followed := follow_strikes(journal):
+                state.struck.update(followed)
+                state.seq, state.unsettled = journal.last_seq(), True
         for name in FILED:
             kind = KINDS[name]
             if name != "setting" and kind.file in paths:

@@ -1,0 +1,135 @@
+"""An entry with some of its values typed anew: what `log amend` and `fix` put in the place of a wrong one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+from trimfit.base.column_words import G_OCTAVE, key_of
+from trimfit.base.errors import InputError
+from trimfit.base.records import Event, Outcome, Reading, Trim
+from trimfit.entry.parse import parse_reading, parse_trim
+from trimfit.entry.tokens import TRIM_WORDS, split_words
+from trimfit.log.entry_kinds import OUTCOMES
+
+__all__ = ["Amendable", "amended"]
+
+Amendable = Reading | Trim | Event | Outcome
+_FIELDS = {
+    "crow": "crow_hz",
+    "pressure": "pressure_kpa",
+    "temperature": "temperature_c",
+    "humidity": "humidity_pct",
+    G_OCTAVE: "g_octave_hz",
+}
+_TIMES = ("at", "taken_at", "done_at")
+_SAY = {
+    "reading": "say what is right, such as f=779.1 or chanter=CH-7; f= takes a value back",
+    "trim": "say what is right, such as length=0.65 or lip=2; lip= takes a value back",
+    "event": "say what is right: its word, or remark=TEXT",
+    "outcome": f"say what is right: {', '.join(OUTCOMES)}, or remark=TEXT",
+}
+
+
+def amended(
+    record: Amendable,
+    words: Sequence[str],
+    *,
+    scale: Mapping[str, Fraction],
+    reference_hz: float | None = None,
+) -> Amendable:
+    """The record with what `words` say put in its place: `length=0.65`, `0.65`, `f=779.1`, `lip=` (takes it back).
+
+    words: as typed, one a value or a whole line. scale: the shop's just ratios; reference_hz: the pitch as low A that
+    cents are counted from. Raises InputError for words that say nothing of such an entry, and for its reed and its
+    time, which stay.
+    """
+    kind = type(record).__name__.lower()
+    # What is joined by hand, `f= 779.1`, is no blank.
+    said = split_words(" ".join(words)) if len(words) == 1 else list(words)
+    for word in said:
+        name = word.partition("=")[0].lower()
+        if name in _TIMES or name == "reed":
+            what = f"an amended {kind} keeps its reed and its time"
+            raise InputError(what, word[:24], "strike it, and log it anew with --at or --after")
+    blank = {said[i][:-1] for i in _blanks(said)}
+    rest = " ".join(_kept_whole(said[i]) for i in range(len(said)) if i not in _blanks(said))
+    if not said:
+        raise InputError("nothing is amended", kind, _SAY[kind])
+    if isinstance(record, Reading):
+        return _reading(record, rest, blank, scale, reference_hz)
+    if isinstance(record, Trim):
+        return _trim(record, rest, blank)
+    return _by_word(record, rest, blank, kind)
+
+
+def _blanks(said: Sequence[str]) -> set[int]:
+    """The places of the words that take a value back: `lip=`, with no value after it."""
+    return {
+        i
+        for i, word in enumerate(said)
+        if word.endswith("=") and len(word) > 1 and (i + 1 == len(said) or "=" in said[i + 1])
+    }
+
+
+def _kept_whole(word: str) -> str:
+    """A word of the command line as the line parser wants it: kept whole where there are blanks in it."""
+    name, equals, value = word.partition("=")
+    if not any(letter.isspace() for letter in word) or name.lower() == "remark":
+        return word
+    return f'{name}="{value}"' if equals else word
+
+
+def _reading(
+    record: Reading, rest: str, blank: set[str], scale: Mapping[str, Fraction], reference_hz: float | None
+) -> Reading:
+    line = parse_reading(rest, scale=scale, reference_hz=reference_hz, mode="sounding", partial=True)
+    notes, changes = dict(record.notes_hz), _no_remark(blank)
+    for name in blank:
+        key = key_of(name)
+        if key is None or key[0] == "reference":
+            raise InputError(f"{name[:24]!r} is no word of a reading", "", _SAY["reading"])
+        if key[0] in scale:
+            notes.pop(key[0], None)
+        else:
+            changes[_FIELDS.get(key[0], key[0])] = () if key[0] == "taped" else None
+    for name in (*_FIELDS.values(), "chanter", "taped", "remark"):
+        if getattr(line, name) not in (None, ()):
+            changes[name] = getattr(line, name)
+    return replace(record, notes_hz={**notes, **line.notes_hz}, **changes)
+
+
+def _trim(record: Trim, rest: str, blank: set[str]) -> Trim:
+    line = parse_trim(rest, partial=True)
+    changes = _no_remark(blank)
+    for name in blank:
+        column = TRIM_WORDS.get(name.lower())
+        if column is None:
+            raise InputError(f"{name[:24]!r} is no word of a trim", "", _SAY["trim"])
+        changes[column] = None
+    for name in ("length_mm", "lip_strokes", "asked_mm", "remark"):
+        if getattr(line, name) is not None:
+            changes[name] = getattr(line, name)
+    return replace(record, **changes)
+
+
+def _by_word(record: Event | Outcome, rest: str, blank: set[str], kind: str) -> Event | Outcome:
+    """An event or an outcome: its word, with or without `event=` before it, and its remark."""
+    if wrong := [name for name in blank if name.lower() != "remark"]:
+        raise InputError(f"{wrong[0][:24]!r} cannot be blank", "", _SAY[kind])
+    changes = _no_remark(blank)
+    head, remark, text = rest.partition("remark=")
+    if remark:
+        changes["remark"] = text.strip('" ') or None
+    head = " ".join(head.split()).removeprefix(f"{kind}=").strip('" ')
+    if "=" in head:
+        raise InputError(f"{head[:24]!r} is no word of an {kind}", "", _SAY[kind])
+    if head:
+        changes[kind] = head
+    return replace(record, **changes)
+
+
+def _no_remark(blank: set[str]) -> dict[str, Any]:
+    return {"remark": None} if "remark" in blank else {}

@@ -1,0 +1,1 @@
+"""Entries put right or taken back."""

@@ -1,0 +1,81 @@
+"""A wrong entry corrected in its place: the same reed and instant, the old one struck, in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trimfit.base.errors import InputError
+from trimfit.base.records import Doubt, Outcome, Reading, ReedHistory, Trim
+
+if TYPE_CHECKING:
+    from trimfit.entry.amendments import Amendable
+    from trimfit.log.journal import Journal
+    from trimfit.verbs.log import EntryResult
+
+__all__ = ["amend_entry", "amended_record"]
+
+
+def amend_entry(log: Path, entry: str, words: Sequence[str], *, sure: bool = True) -> EntryResult:
+    """Put a corrected entry in the place of a wrong one: `length=0.65`, `f=779.1 chanter=CH-7`, `lip=` (no strokes).
+
+    entry: its id, or the first letters of it. `sure` false: what is in doubt is not logged, and raises Doubtful. Raises
+    InputError for an entry that is struck or that has no values of this sort, and for words that say nothing of it.
+    """
+    from trimfit.log.journal import Journal
+    from trimfit.verbs.log import Doubtful, EntryResult, what_was_read, what_was_taken
+
+    with Journal(log) as journal, journal.writing():
+        old, before, record = amended_record(journal, entry, words)
+        kind, reed = type(record).__name__.lower(), record.reed
+        if record == before:
+            return EntryResult(old, kind, reed, new=False, note="nothing to amend: it says so already")
+        history = journal.of_reed(reed)
+        doubts = _doubts(journal, record, history, old)
+        if doubts and not sure:
+            raise Doubtful(doubts)
+        kept = journal.amend(old, record, doubts=doubts)
+        read = f": {getattr(record, kind)}" if not isinstance(record, Reading | Trim) else ""
+        if isinstance(record, Reading):
+            read = what_was_read(record, journal, history, said=True)
+        elif isinstance(record, Trim):
+            read = what_was_taken(record)
+        return EntryResult(kept.entry, kind, reed, doubts=tuple(doubts), instead_of=old, read=read)
+
+
+def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[str, Amendable, Amendable]:
+    """The id of the entry that is meant, its record, and the record as `words` correct it. InputError as above."""
+    from trimfit.entry.amendments import amended
+
+    old = journal.find(entry)
+    kind, values = journal.row_of(old)
+    if kind.name not in ("reading", "trim", "event", "outcome"):
+        name = journal.name_of(old)[:60]
+        remedy = f"trimfit log {kind.name} {name} …" if kind.name != "setting" else f"trimfit settings {name} VALUE"
+        raise InputError(f"a {kind.name} is not amended", old, f"say what is right with {remedy}")
+    journal.refuse_struck(old)
+    record: Amendable = kind.from_row(values)
+    history = journal.of_reed(record.reed)
+    chanter = history.chanter
+    reference_hz = history.order.target_pitch_hz if history.order is not None else None
+    reference_hz = reference_hz or (chanter.meeting_pitch_hz if chanter is not None else None)
+    return old, record, amended(record, words, scale=journal.scale(), reference_hz=reference_hz)
+
+
+def _doubts(journal: Journal, record: Amendable, history: ReedHistory, old: str) -> list[Doubt]:
+    """What is doubtful in the corrected entry, seen from what the log had of the reed before it."""
+    from trimfit.entry.checks import outcome_doubts, reading_doubts, trim_doubts
+    from trimfit.entry.entry_times import without
+    from trimfit.session.expected_reading import plain_expected_reading
+
+    settings = journal.settings()
+    if isinstance(record, Reading):
+        then = without(history, old, before=True)
+        foreseen = plain_expected_reading(journal, record, then)
+        return reading_doubts(record, then, settings, {}, foreseen=foreseen)
+    then = without(history, old)
+    if isinstance(record, Trim):
+        longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type, but=old)
+        return trim_doubts(record, then, settings, longest_mm=longest_mm, cuts=cuts)
+    return outcome_doubts(record, then, settings) if isinstance(record, Outcome) else []
