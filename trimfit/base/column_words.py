@@ -6,7 +6,7 @@ from typing import Literal
 
 from trimfit.base.pitch import NOTES
 
-__all__ = ["ValueMeaning", "key_of", "note_of"]
+__all__ = ["SHORT_NAMES", "ValueMeaning", "key_of", "note_of", "order_of_names"]
 
 
 # How a note's value is meant: recognised by its size, sounding hertz, hertz as low A, or cents from the note's just
@@ -16,6 +16,8 @@ ValueMeaning = Literal["auto", "sounding", "as low A", "cents"]
 G_OCTAVE = "g_octave"
 # Case tells low from high for G and A; every other word may be typed in either case.
 BY_CASE = {"g": "low_g", "G": "high_g", "a": "low_a", "A": "high_a"}
+# The shortest name of each note, as it is typed.
+SHORT_NAMES = {**{note: note for note in NOTES}, **{note: name for name, note in BY_CASE.items()}}
 NOTE_WORDS = {
     **{note: note for note in NOTES},
     **{note.replace("_", ""): note for note in NOTES},
@@ -24,6 +26,8 @@ NOTE_WORDS = {
     "hg": "high_g",
     "la": "low_a",
     "ha": "high_a",
+    "aa": "high_a",
+    "gg": "high_g",
     "go": G_OCTAVE,
     "g8": G_OCTAVE,
     "g8ve": G_OCTAVE,
@@ -75,3 +79,18 @@ def note_of(word: str) -> str | None:
     """The note of the nine that a word names alone: `g` low G, `G` high G, `hg`, `high_g`; None if it names none."""
     note = BY_CASE.get(word) or NOTE_WORDS.get(word.lower())
     return note if note in NOTES else None
+
+
+def order_of_names(text: str) -> list[str] | None:
+    """The names of two or more columns of a reading, each once, in their shortest form: notes, `go` and `crow`.
+
+    None for a text with anything else in it.
+    """
+    found: list[str] = []
+    for word in text.replace(",", " ").split():
+        key = key_of(word)
+        name = {G_OCTAVE: "go", "crow": "crow", **SHORT_NAMES}.get(key[0]) if key is not None else None
+        if name is None or name in found:
+            return None
+        found.append(name)
+    return found if len(found) > 1 else None

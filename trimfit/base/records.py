@@ -184,3 +184,4 @@ class Settings:
     drift_settle_cents_per_week: float = 5.0
     drift_chance: float = 0.85
     time_zone: str = "UTC"
+    line_order: str = "f e a A crow"

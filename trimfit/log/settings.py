@@ -7,6 +7,7 @@ import functools
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
+from trimfit.base.column_words import order_of_names
 from trimfit.base.errors import InputError, nearest
 from trimfit.base.pitch import RATIO_CHOICES, ratios
 from trimfit.base.records import Settings
@@ -27,7 +28,7 @@ class Apart:
 
 
 NAMES = tuple(field.name for field in dataclasses.fields(Settings))
-_TEXTS = frozenset({"ratio_low_g", "ratio_d", "ratio_high_g", "time_zone"})
+_TEXTS = frozenset({"ratio_low_g", "ratio_d", "ratio_high_g", "time_zone", "line_order"})
 _RATIOS = {"ratio_low_g": "low_g", "ratio_d": "d", "ratio_high_g": "high_g"}
 # What a setting may be, by its name; else by the unit in its name. What a batch may be off is the scale on which the
 # review judges it: it is never nothing.
@@ -85,6 +86,12 @@ def checked(name: str, text: str) -> str:
     if name == "time_zone":
         zone_named(word)
         return word
+    if name == "line_order":
+        order = order_of_names(word)
+        if order is None:
+            what = f"{word[:40]!r} is no order of notes and the crow, each once"
+            raise InputError(what, name, "say it as f e a A crow")
+        return " ".join(order)
     value = parse_number(word)
     low, high = limits_of(name)
     if not low <= value <= high:

@@ -40,21 +40,25 @@ CAUTIONS = (
 )
 HELP = """\
 f 779.1 e 702.6 a 468.2 A 936.1 crow C+22   a reading, any order, what was taken
-    notes g a b c d e f G A (G and A: the high ones), G octave go, crow, taped f
+    notes g a b c d e f G A (high ones also gg aa), G octave go, crow, taped f
     hertz, hertz as low A, or cents from the target: f -12c
+779.1 702.6 468.2 936.1 22   the same in the shop's order; / and * part numbers,
+    point and comma are decimal; shown with its names, Enter counts it
 p 6.5kPa   t 21C   h 55%   ch NAME   alone on a line: holds from now on
-as_low_a, sounding, cents, auto   alone on a line: how bare numbers are meant
+as_low_a, sounding, cents, auto (o: the next)   how bare numbers are meant
 Enter, ok  log the cut just advised, asked and taken
 0.14       this much was taken (mm); 0.14 lip 2; lip 2; 0.14 asked 0.15
-r          read again: forget the advice, ask for another reading
-n          next reed of the work list;  w  what waits now;  reed NAME  this reed
-why        what the answer rests on;  clear  a clean screen
-new NAME type TYPE batch BATCH [blade MM] [order ORDER]   a reed not yet logged
-moved      it is not as it was, with no cut; moved soaked, moved dropped say why
-good  lost  stock   the reed leaves the bench
-u          undo: strike the last entry of this sitting (it stays readable)
-strike     take back this reed's last entry, however old; strike ID  that entry
-?          this page;  q, exit  leave. All that was logged is in the log."""
+x fix      this reed's last entries, numbered; fix 2 0.65  what is right in 2
+r read     read again: forget the advice, ask for another reading
+n next     next reed of the work list;  w list  what waits;  reed NAME  this one
+y why      what the answer rests on;  c clear  a clean screen
+z new NAME type TYPE batch BATCH [blade MM] [order ORDER]   a reed to be logged
+m moved    not as it was, with no cut; moved soaked, moved dropped say why
+v good   l lost   s stock   the reed leaves the bench
+u undo     strike the last entry of this sitting (it stays readable)
+j strike   take back this reed's last entry, however old; strike ID  that entry
+? / help   this page;  q quit  leave. All that was logged is in the log.
+Who leaves at a question keeps a reading, marked; all else is not logged."""
 BAR_CELLS = 39
 # A gap that moved by itself by less, and surely so, is not worth a line.
 MOVED_CENTS = 1.5

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError
-from trimfit.base.records import Doubt, Outcome, Reading, ReedHistory, Trim
+from trimfit.base.records import Doubt, Outcome, Reading, Trim
 
 if TYPE_CHECKING:
     from trimfit.entry.amendments import Amendable
     from trimfit.log.journal import Journal
     from trimfit.verbs.log import EntryResult
 
-__all__ = ["amend_entry", "amended_record"]
+__all__ = ["amend_entry", "amended_record", "amendment_doubts"]
 
 
 def amend_entry(log: Path, entry: str, words: Sequence[str], *, sure: bool = True) -> EntryResult:
@@ -32,7 +33,7 @@ def amend_entry(log: Path, entry: str, words: Sequence[str], *, sure: bool = Tru
         if record == before:
             return EntryResult(old, kind, reed, new=False, note="nothing to amend: it says so already")
         history = journal.of_reed(reed)
-        doubts = _doubts(journal, record, history, old)
+        doubts = amendment_doubts(journal, record, old)
         if doubts and not sure:
             raise Doubtful(doubts)
         kept = journal.amend(old, record, doubts=doubts)
@@ -63,17 +64,24 @@ def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[
     return old, record, amended(record, words, scale=journal.scale(), reference_hz=reference_hz)
 
 
-def _doubts(journal: Journal, record: Amendable, history: ReedHistory, old: str) -> list[Doubt]:
-    """What is doubtful in the corrected entry, seen from what the log had of the reed before it."""
-    from trimfit.entry.checks import outcome_doubts, reading_doubts, trim_doubts
+def amendment_doubts(journal: Journal, record: Amendable, old: str) -> list[Doubt]:
+    """What is doubtful in the corrected record of entry `old`, seen from what the log had of the reed before it."""
+    from trimfit.entry.checks import MOVED, outcome_doubts, reading_doubts, trim_doubts
     from trimfit.entry.entry_times import without
     from trimfit.session.expected_reading import plain_expected_reading
 
-    settings = journal.settings()
+    settings, history = journal.settings(), journal.of_reed(record.reed)
     if isinstance(record, Reading):
         then = without(history, old, before=True)
         foreseen = plain_expected_reading(journal, record, then)
-        return reading_doubts(record, then, settings, {}, foreseen=foreseen)
+        found = reading_doubts(record, then, settings, {}, foreseen=foreseen)
+        # Whether the reed has moved was asked when it was read; here the values are in question.
+        return [
+            replace(one, kind="far-off", sentence=f"{one.sentence.partition(':')[0]}; is it right?")
+            if one.kind == MOVED
+            else one
+            for one in found
+        ]
     then = without(history, old)
     if isinstance(record, Trim):
         longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type, but=old)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
-from trimfit.base.records import Doubt, Event, Outcome, Reading, Reed, Trim
+from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
 from trimfit.verbs.wording import plain_name
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ __all__ = [
     "HeldPlain",
     "HeldReading",
     "HeldTrim",
+    "Overtaken",
     "Record",
     "as_meant",
     "as_trim",
@@ -27,18 +28,21 @@ __all__ = [
     "words_for",
 ]
 
-Record = Reading | Trim | Event | Outcome | Reed
+Record = Reading | Trim | Event | Outcome | Reed | Chanter
 # A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.
 SAME_CUT_SHARE, SAME_CUT_MM = 0.4, 0.03
 
 
 @dataclass(frozen=True, slots=True)
 class HeldReading:
-    """A reading that waits for a word on its doubts, with the line it was typed as."""
+    """A reading that waits for a word on its doubts, with the line it was typed as; `echoed`: typed as numbers alone,
+    and shown with their names before it counts; `numbers`: as they were typed."""
 
     record: Reading
     line: ReadingLine
     doubts: tuple[Doubt, ...] = ()
+    echoed: bool = False
+    numbers: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +56,24 @@ class HeldTrim:
 
 @dataclass(frozen=True, slots=True)
 class HeldPlain:
-    """An event, an outcome or a new reed that waits for a word on its doubts: it is kept or dropped as it stands."""
+    """What is kept or dropped as it stands, and waits for a word on its doubts: an event, an outcome, a new reed or
+    chanter, or a corrected entry. `instead_of`: the entry that it corrects. `then`: the line that waits for it."""
 
-    record: Event | Outcome | Reed
+    record: Record
     doubts: tuple[Doubt, ...] = ()
+    instead_of: str = ""
+    then: str = ""
 
 
 Held = HeldReading | HeldTrim | HeldPlain
+
+
+class Overtaken(Exception):
+    """Another sitting has cut the reed since it was looked at here; nothing was logged. `cuts`: those cuts."""
+
+    def __init__(self, cuts: Sequence[Trim]) -> None:
+        self.cuts = list(cuts)
+        super().__init__()
 
 
 def meant(doubts: Sequence[Doubt]) -> dict[str, float]:
@@ -110,6 +125,8 @@ def as_trim(line: TrimLine, reed: str, done_at: str, advice: Advice | None) -> T
 
 def words_for(record: Record) -> str:
     """A record in a few words, for the line that acknowledges it."""
+    if isinstance(record, Chanter):
+        return f"chanter {plain_name(record.chanter)}"
     name = plain_name(record.reed)
     if isinstance(record, Reading):
         return f"reading of {name}"

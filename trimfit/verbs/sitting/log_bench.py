@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Protocol
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, TrimfitError
-from trimfit.base.records import Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.verbs.sitting.held_entries import Overtaken
 
 if TYPE_CHECKING:
     from trimfit.entry.neighbours import ExpectedReading
@@ -119,7 +120,7 @@ class LogBench:
         from trimfit.entry.checks import outcome_doubts, reading_doubts, trim_doubts
         from trimfit.entry.typing_slips import Typed
 
-        if isinstance(record, Reed):
+        if isinstance(record, Reed | Chanter):
             from trimfit.entry.similar_names import name_doubts
 
             return name_doubts(self.journal, record)[0]
@@ -140,11 +141,22 @@ class LogBench:
             foreseen = self.answers.foreseen(record)
         return reading_doubts(record, history, settings, {}, typed=Typed(heard, reference_hz), foreseen=foreseen)
 
-    def append(self, record: Record, doubts: Sequence[Doubt]) -> tuple[str, bool]:
+    def append(self, record: Record, doubts: Sequence[Doubt], seen: ReedHistory | None = None) -> tuple[str, bool]:
         """Log a record durably, with its doubts; the entry's id, and whether it is new to the log.
 
-        An outcome takes the place of an earlier one, which is struck.
+        An outcome takes the place of an earlier one, which is struck. seen: the reed as it was when the record was
+        made; a trim that another sitting's cut came before raises Overtaken, and is not logged.
         """
+        with self.journal.writing():
+            if isinstance(record, Trim) and seen is not None:
+                known = {one.entry for one in seen.trims}
+                others = [one.record for one in self.history(record.reed).trims if one.entry not in known]
+                # The very same entry, logged twice over, is one.
+                if others and record not in others:
+                    raise Overtaken(others)
+            return self._append(record, doubts)
+
+    def _append(self, record: Record, doubts: Sequence[Doubt]) -> tuple[str, bool]:
         before = self.journal.last_seq()
         if isinstance(record, Outcome):
             from trimfit.verbs.log import keep_outcome
@@ -157,6 +169,33 @@ class LogBench:
             reed_type = self.history(record.reed).reed.record.reed_type
             self._cuts.setdefault(reed_type, []).append(record.length_mm)
         return logged.entry, logged.seq > before
+
+    def amended(self, entry: str, words: str) -> tuple[str, Record, Sequence[Doubt]]:
+        """The id of the entry meant, its record as `words` correct it, and what is doubtful in that."""
+        from trimfit.verbs.corrections.amend import amended_record, amendment_doubts
+
+        old, before, record = amended_record(self.journal, entry, [words])
+        if record == before:
+            raise InputError("nothing to amend: it says so already", "fix")
+        return old, record, amendment_doubts(self.journal, record, old)
+
+    def amend(self, entry: str, record: Record, doubts: Sequence[Doubt]) -> str:
+        """Put a corrected record in the place of an entry, which is struck; the id of the corrected entry."""
+        self._cuts = None
+        return self.journal.amend(entry, record, doubts=doubts).entry
+
+    def chanters(self) -> Sequence[str]:
+        """The names of all chanters in the log."""
+        return [name for (name,) in self.journal.columns("chanter", ["chanter"])]
+
+    def line_order(self) -> tuple[Sequence[str], bool]:
+        """The order of numbers typed without names, and whether the shop has set it."""
+        stored = {name for (name,) in self.journal.columns("setting", ["setting"])}
+        return self.settings().line_order.split(), "line_order" in stored
+
+    def set_line_order(self, order: Sequence[str]) -> None:
+        """Set that order for the shop."""
+        self.journal.set_setting("line_order", " ".join(order))
 
     def last_of(self, reed: str) -> tuple[str, str]:
         """The entry logged last of a reed: its id, and what it is in words."""

@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING, Any, Protocol
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, TrimfitError, nearest
 from trimfit.base.pitch import NOTES, cents_from_440, ratios
-from trimfit.base.records import Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 from trimfit.verbs.sitting.held_entries import (
     Held,
     HeldPlain,
     HeldReading,
     HeldTrim,
+    Overtaken,
     Record,
     as_meant,
     as_trim,
@@ -48,9 +49,30 @@ if TYPE_CHECKING:
 __all__ = ["Bench", "Sitting"]
 
 COMMANDS = (
-    "? auto clear exit good help list lost moved new next ok quit reed read stock strike to-stock undo why as_low_a "
-    "sounding cents"
+    "? auto clear exit fix good help list lost moved new next ok quit reed read stock strike to-stock undo why "
+    "as_low_a sounding cents"
 ).split()
+# Each bench word in one letter, none of which needs Shift, and none of which begins a reading; c is clear where it
+# stands alone.
+LETTERS = {
+    "/": "help",
+    "c": "clear",
+    "j": "strike",
+    "l": "lost",
+    "m": "moved",
+    "n": "next",
+    "o": "numbers",
+    "q": "quit",
+    "r": "read",
+    "s": "stock",
+    "u": "undo",
+    "v": "good",
+    "w": "list",
+    "x": "fix",
+    "y": "why",
+    "z": "new",
+}
+MODES: tuple[ValueMeaning, ...] = ("auto", "sounding", "as low A", "cents")
 
 
 class Bench(Protocol):
@@ -88,9 +110,26 @@ class Bench(Protocol):
         not as sounding hertz;
         reference_hz: what cents were counted from; advised_mm: the cut that was advised, if any."""
 
-    def append(self, record: Record, doubts: Sequence[Doubt]) -> tuple[str, bool]:
+    def append(self, record: Record, doubts: Sequence[Doubt], seen: ReedHistory | None = None) -> tuple[str, bool]:
         """Log a record durably, with the doubts that go with it; the entry's id, and whether the log is the longer
-        for it (the very same row may be there already)."""
+        for it (the very same row may be there already). seen: the reed as it was when the record was made; a trim that
+        somebody else's cut came before raises Overtaken."""
+
+    def amended(self, entry: str, words: str) -> tuple[str, Record, Sequence[Doubt]]:
+        """The id of the entry meant, its record as `words` correct it, and what is doubtful in that. Raises
+        InputError for words that say nothing of it."""
+
+    def amend(self, entry: str, record: Record, doubts: Sequence[Doubt]) -> str:
+        """Put a corrected record in the place of an entry, which is struck; the id of the corrected entry."""
+
+    def chanters(self) -> Sequence[str]:
+        """The names of all chanters in the log."""
+
+    def line_order(self) -> tuple[Sequence[str], bool]:
+        """The order of numbers typed without names, and whether the shop has set it."""
+
+    def set_line_order(self, order: Sequence[str]) -> None:
+        """Set that order for the shop."""
 
     def strike(self, entry: str, why: str) -> str:
         """Strike an entry; the id of the strike."""
@@ -150,10 +189,15 @@ class Sitting:
             yield from self._next()
 
     def close(self) -> Iterator[str]:
-        """The last lines; a line still in doubt is kept and marked, for a measured value is not thrown away."""
+        """The last lines. Of what still waits for an answer a reading is kept and marked, for a measured value is not
+        thrown away; all else is dropped, for nobody has said yes to it. In a script all of it is kept and marked."""
         self.done = True
+        held = self.held
+        if held is not None and not self.scripted and not isinstance(held, HeldReading):
+            self.held = None
+            yield f"not logged, since nobody answered: {words_for(held.record)}"
         try:
-            yield from self._keep("kept and marked, since nobody answered")
+            yield from self._keep("kept and marked, since nobody answered" if held and held.doubts else "")
         except TrimfitError as error:
             yield from self._fault(error)
         yield f"this sitting: {self.tally.line()}"
@@ -164,6 +208,8 @@ class Sitting:
             return "reed: "
         name = plain_name(self.history.reed.record.reed, 20)
         if self.held is not None:
+            if isinstance(self.held, HeldReading) and self.held.echoed and not self.held.doubts:
+                return f"{name}, Enter = right, n = not, or what is right: "
             if isinstance(self.held, HeldPlain):
                 return f"{name}, keep it? y or no: "
             if may_have_moved(self.held.doubts):
@@ -201,6 +247,7 @@ class Sitting:
 
     def _feed(self, text: str) -> Iterator[str]:
         from trimfit.entry.tokens import begins_a_trim, names_a_column
+        from trimfit.entry.unnamed_numbers import is_unnamed
 
         if text.startswith("#") or (self.scripted and not text):
             return
@@ -215,9 +262,11 @@ class Sitting:
             yield from self._by_name(text)
             return
         word, _, rest = text.partition(" ")
-        act = self._commands().get(word if word in ("r", "n", "u", "w", "q", "?") else word.lower())
+        act = self._commands().get(LETTERS.get(word, word.lower())) if word != "c" or not rest else None
         if act is not None:
             yield from act(rest.strip())
+        elif is_unnamed(text):
+            yield from self._unnamed(text)
         elif begins_a_trim(word):
             yield from self._trim(text)
         elif names_a_column(word):
@@ -243,18 +292,15 @@ class Sitting:
         return {
             "?": self._help,
             "help": self._help,
-            "r": self._read_again,
             "read": self._read_again,
-            "n": self._skip,
             "next": self._skip,
-            "u": self._take_back,
             "undo": self._take_back,
-            "w": self._list,
             "list": self._list,
-            "q": self._leave,
             "quit": self._leave,
             "exit": self._leave,
             "why": self._why,
+            "fix": self._fix,
+            "numbers": self._next_mode,
             "clear": self._again,
             "strike": self._strike,
             "reed": self._by_name,
@@ -266,8 +312,6 @@ class Sitting:
             "to-stock": lambda remark: self._outcome("to-stock", remark),
             "ok": lambda _: self._enter(),
             "auto": lambda _: self._set_mode("auto"),
-            "y": self._nothing_asked,
-            "m": self._nothing_asked,
             "no": self._nothing_asked,
         }
 
@@ -438,6 +482,49 @@ class Sitting:
         reed = Reed(words[0], given["type"], given["batch"], blade_mm=blade_mm, order=given.get("order"))
         yield from self._propose(HeldPlain(reed))
 
+    def _fix(self, rest: str) -> Iterator[str]:
+        """List this reed's last entries with numbers, or put what is right in the place of one: `fix 2 0.65`."""
+        from trimfit.verbs.sitting.last_entries import last_entries, numbered
+
+        self._reload()
+        number, _, words = rest.partition(" ")
+        if not number:
+            listed = last_entries(self._here())
+            yield from (line for one in listed for line in wrapped(one.line, self.width, "     "))
+            yield "fix NUMBER and what is right, as fix 2 0.65" if listed else "nothing is logged of it yet"
+            return
+        one = numbered(self._here(), number)
+        if not words.strip():
+            yield from wrapped(one.line, self.width, "     ")
+            yield f"fix {number} and what is right: only what was wrong need be typed"
+            return
+        entry, record, doubts = self.bench.amended(one.entry, words.strip())
+        self.held = HeldPlain(record, tuple(doubts), instead_of=entry)
+        if not doubts:
+            yield from self._keep("")
+        for doubt in doubts:
+            yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
+
+    def _amend(self, held: HeldPlain) -> Iterator[str]:
+        """Put a corrected entry in the place of the wrong one, and say where the reed stands now."""
+        from trimfit.verbs.sitting.last_entries import typed_values
+
+        record = held.record
+        if isinstance(record, Reed | Chanter):
+            raise TypeError("a name is not amended")
+        entry = self.bench.amend(held.instead_of, record, held.doubts)
+        self.held = None
+        was = next((one for one in self._undo if one.entry == held.instead_of), None)
+        if was is not None:
+            self.tally.count(was.record, -1)
+            self.tally.count(record)
+            self._undo[self._undo.index(was)] = _Entry(entry, record)
+        self.tally.struck += 1
+        self._reload()
+        said = f"logged {entry}: {typed_values(record)}, in the place of {held.instead_of[:10]}, which is struck"
+        yield from self._acknowledged(said)
+        yield from self._state()
+
     # -- readings ---------------------------------------------------------------------------------------------
 
     def _scale(self) -> dict[str, Any]:
@@ -481,7 +568,22 @@ class Sitting:
         self._mode = mode
         yield f"from now on bare numbers of notes are {'recognised by their size' if mode == 'auto' else mode}"
 
-    def _reading(self, text: str) -> Iterator[str]:
+    def _next_mode(self, _: str) -> Iterator[str]:
+        yield from self._set_mode(MODES[(MODES.index(self._mode) + 1) % len(MODES)])
+
+    def _unnamed(self, text: str, order: Sequence[str] = ()) -> Iterator[str]:
+        """A reading typed as numbers alone: said with its names, and logged when a person has seen them."""
+        from trimfit.entry.unnamed_numbers import with_names
+
+        self._here()
+        known, is_set = self.bench.line_order()
+        named = with_names(text, order or known)
+        yield from wrapped(f"  {named}", self.width)
+        if not (is_set or order or self.scripted):
+            yield "  in this order from now on? Enter is yes; or the names in your order, as e f A a crow"
+        yield from self._reading(named, echoed=True, numbers=text)
+
+    def _reading(self, text: str, *, echoed: bool = False, numbers: str = "") -> Iterator[str]:
         from trimfit.entry.tokens import mode_of
         from trimfit.entry.typed_lines import ReadingLine
 
@@ -489,6 +591,9 @@ class Sitting:
             yield from self._set_mode(mode)
             return
         line = self._parse(text, partial=True)
+        if line.chanter and not self.scripted and line.chanter not in self.bench.chanters():
+            yield from self._new_chanter(line.chanter, text)
+            return
         if not line.notes_hz and line.crow_hz is None and line.g_octave_hz is None and not (line.at or line.taped):
             self._standing = (self._standing or ReadingLine()).merged(replace(line, remark=None))
             yield from wrapped(f"from now on: {standing_words(self._standing)}", self.width)
@@ -500,9 +605,20 @@ class Sitting:
         chanter = history.order.chanter if history.order else None
         if chanter is None and history.readings:
             chanter = history.readings[-1].record.chanter
+        if chanter is None and not full.chanter and full.notes_hz and len(all_of_them := self.bench.chanters()) == 1:
+            (chanter,) = all_of_them
+            yield f"  in {plain_name(chanter)}, the only chanter in the log"
         reed = history.reed.record.reed
         taken_at = yield from self._moment(lambda time: full.reading(reed, time, chanter), line.at)
-        yield from self._propose(HeldReading(full.reading(reed, taken_at, chanter), line))
+        yield from self._propose(HeldReading(full.reading(reed, taken_at, chanter), line, (), echoed, numbers))
+
+    def _new_chanter(self, name: str, then: str) -> Iterator[str]:
+        """Ask whether a chanter that the log does not know is to be made; the line that names it waits."""
+        ask = Doubt("new-chanter", "chanter", f"chanter {plain_name(name, 60)} is not in the log; is it a new one?")
+        doubts = self.bench.doubts(Chanter(name), None, heard={}, reference_hz=None, advised_mm=None)
+        self.held = HeldPlain(Chanter(name), tuple(doubts) or (ask,), then=then)
+        for doubt in self.held.doubts:
+            yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
 
     def _heard(self, line: ReadingLine) -> Iterator[str]:
         as_low_a = [note for note in NOTES if line.heard.get(note) == "as low A"]
@@ -563,7 +679,7 @@ class Sitting:
         if others:
             self.advice = None
         self.held = replace(held, doubts=doubts)
-        if not doubts:
+        if not doubts and (self.scripted or not (isinstance(held, HeldReading) and held.echoed)):
             yield from self._keep("")
         for doubt in doubts:
             yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
@@ -583,16 +699,20 @@ class Sitting:
     def _answer(self, held: Held, text: str) -> Generator[str, None, bool]:
         """Take `text` as the answer to the doubt; yields lines, returns whether it was one."""
         word = text.lower()
-        moved = may_have_moved(held.doubts)
+        moved = may_have_moved(held.doubts) and not isinstance(held, HeldPlain)
+        if isinstance(held, HeldReading) and held.echoed:
+            answered = yield from self._answer_echo(held, text)
+            if answered is not None:
+                return answered
         if word in ("y", "yes", "keep") or (moved and not word):
-            yield from self._keep("kept and marked")
-        elif moved and word in ("m", "moved"):
+            yield from self._keep("kept and marked" if held.doubts else "")
+        elif moved and word in ("m", "moved") and isinstance(held, HeldReading):
             yield from self._keep_as_moved(held)
         elif moved and word in ("r", "read"):
             self.held = None
             yield "not logged"
             yield from self._read_again("")
-        elif word in ("m", "meant") and meant(held.doubts):
+        elif word in ("m", "meant") and meant(held.doubts) and not isinstance(held, HeldPlain):
             yield from self._propose(as_meant(held, self.advice))
         elif word in ("no", "drop") or (word in ("n", "u", "undo") and not self.scripted):
             self.held = None
@@ -610,9 +730,30 @@ class Sitting:
             yield from self._correct(held, text)
         return True
 
-    def _keep_as_moved(self, held: Held) -> Iterator[str]:
+    def _answer_echo(self, held: HeldReading, text: str) -> Generator[str, None, bool | None]:
+        """Take `text` as what is said of numbers shown with their names; None where it is an answer like any other."""
+        from trimfit.base.column_words import order_of_names
+        from trimfit.entry.unnamed_numbers import is_unnamed
+
+        known, is_set = self.bench.line_order()
+        if not text and not held.doubts:
+            if not is_set:
+                self.bench.set_line_order(known)
+            yield from self._keep("")
+            return True
+        if is_unnamed(text):
+            self.held = None
+            return False
+        if order := order_of_names(text):
+            self.held = None
+            self.bench.set_line_order(order)
+            yield from self._unnamed(held.numbers, order)
+            return True
+        return None
+
+    def _keep_as_moved(self, held: HeldReading) -> Iterator[str]:
         """The reed is not as it was: that is logged just before the reading, which is then no longer in doubt."""
-        event = Event(held.record.reed, held.record.taken_at if isinstance(held, HeldReading) else "", "moved")
+        event = Event(held.record.reed, held.record.taken_at, "moved")
         entry, new = self.bench.append(event, ())
         if new:
             self._undo.append(_Entry(entry, event))
@@ -650,7 +791,18 @@ class Sitting:
         held = self.held
         if held is not None:
             try:
-                entry, new = self.bench.append(held.record, held.doubts)
+                if isinstance(held, HeldPlain) and held.instead_of:
+                    yield from self._amend(held)
+                    return
+                entry, new = self.bench.append(held.record, held.doubts, self.history)
+            except Overtaken as overtaken:
+                # It came between the look at the reed and this moment.
+                self._reload()
+                more = tuple(self._cut_since(overtaken.cuts, held.record))
+                self.held, self.advice = replace(held, doubts=(*held.doubts, *more)), None
+                for doubt in more:
+                    yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
+                return
             except InputError as error:
                 self.held = held if held.doubts else None
                 if not meant(held.doubts):
@@ -663,6 +815,8 @@ class Sitting:
             if words:
                 yield words
             yield from self._logged(entry, held.record, new)
+            if isinstance(held, HeldPlain) and held.then:
+                yield from self._feed(held.then)
 
     def _nothing_asked(self, _: str) -> Iterator[str]:
         yield "nothing was asked"
@@ -701,6 +855,8 @@ class Sitting:
         if isinstance(record, Reed):
             self._names = None
             yield from self._sit_at(record.reed)
+            return
+        if isinstance(record, Chanter):
             return
         self._reload()
         if isinstance(record, Reading | Event):
@@ -755,7 +911,7 @@ class Sitting:
         yield from self._acknowledged(said)
         if isinstance(last.record, Reed):
             self.history = self.advice = None
-        else:
+        elif not isinstance(last.record, Chanter):
             yield from self._sit_at(last.record.reed)
 
     # -- the rest ---------------------------------------------------------------------------------------------

@@ -1,0 +1,284 @@
+"""The sitting with one hand, and what it forgives: numbers alone, one letter a word, wrong entries, leaving."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from tests.verbs.sitting.fakes import Clock, ToldAnswers, play, seated, shop_log
+from trimfit.base.column_words import key_of
+from trimfit.base.pitch import parse_crow_hz
+from trimfit.base.records import Doubt, Reading, ReedHistory, Trim
+from trimfit.entry.entry_times import entries_of
+from trimfit.log.journal import Journal
+from trimfit.verbs.sitting.log_bench import LogBench
+from trimfit.verbs.sitting.machine import COMMANDS, LETTERS, MODES, Sitting
+
+PREDICTED = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
+KEYPAD = set("0123456789+-*/., ")
+FULL = "779.1 702.6 468.2 936.1 22"
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    with shop_log(tmp_path / "bench.trimfit") as opened:
+        yield opened
+
+
+def at_reed(journal: Journal, name: str = "R-1", answers: ToldAnswers | None = None) -> Sitting:
+    sitting = seated(journal, answers, reeds=[name])
+    list(sitting.open())
+    return sitting
+
+
+def said_by(sitting: Sitting, *lines: str) -> str:
+    return " ".join(" ".join(play(sitting, *lines)).split())
+
+
+# -- numbers alone ------------------------------------------------------------------------------------------------
+
+
+def test_a_full_reading_takes_at_most_28_keys_of_the_keypad(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    play(sitting, FULL, "")  # the order is asked about once
+    keys = 0
+    for line in ("780.1/703.6/468.2/936.1/24", ""):
+        assert set(line) <= KEYPAD
+        keys += len(line) + len("\n")
+        play(sitting, line)
+    assert keys <= 28
+    last = journal.of_reed("R-1").readings[-1].record
+    assert last.notes_hz == {"f": 780.1, "e": 703.6, "low_a": 468.2, "high_a": 936.1}
+    assert last.crow_hz == parse_crow_hz("C+24")
+
+
+def test_numbers_are_shown_with_their_names_before_they_count(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    assert "f 779.1 e 702.6 a 468.2 A 936.1 crow C+22 in this order from now on?" in said_by(sitting, FULL)
+    assert journal.of_reed("R-1").readings == ()
+    assert sitting.prompt() == "R-1, Enter = right, n = not, or what is right: "
+    assert play(sitting, "n") == ["not logged"]
+    play(sitting, FULL)
+    play(sitting, "e 703.6")  # one value was wrong
+    assert journal.of_reed("R-1").readings[0].record.notes_hz["e"] == 703.6
+    play(sitting, FULL, "780.1 704.6", "")  # all of it was wrong
+    assert journal.of_reed("R-1").readings[1].record.notes_hz == {"f": 780.1, "e": 704.6}
+
+
+def test_the_order_is_asked_about_once_and_is_the_shops(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    play(sitting, "702.6 779.1 -15")
+    assert said_by(sitting, "e f crow") == "e 702.6 f 779.1 crow C-15"
+    play(sitting, "")
+    assert journal.settings().line_order == "e f crow"
+    assert "order" not in said_by(sitting, "703,6 780,1 +2")
+    play(sitting, "")
+    first, second = (one.record for one in journal.of_reed("R-1").readings)
+    assert (first.notes_hz["e"], first.crow_hz) == (702.6, parse_crow_hz("C-15"))
+    assert (second.notes_hz["f"], second.crow_hz) == (780.1, parse_crow_hz("C+2"))
+
+
+def test_the_default_order_is_confirmed_by_enter_and_not_asked_again(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    play(sitting, FULL, "")
+    assert journal.settings().line_order == "f e a A crow"
+    assert "order" not in said_by(sitting, "781 703")
+
+
+@pytest.mark.parametrize(
+    ("typed", "named"),
+    [
+        ("779,1 702,6", "f 779,1 e 702,6"),
+        ("779.1*702.6*0*936", "f 779.1 e 702.6 A 936"),
+        ("779.1 . 468", "f 779.1 a 468"),
+        ("779.1 702.6 468.2 936.1 532.4", "f 779.1 e 702.6 a 468.2 A 936.1 crow 532.4"),
+    ],
+)
+def test_what_stands_between_numbers_and_what_was_not_taken(journal: Journal, typed: str, named: str) -> None:
+    assert said_by(at_reed(journal), typed).startswith(named)
+
+
+def test_more_numbers_than_names_are_refused(journal: Journal) -> None:
+    assert "6 numbers, and names for 5" in said_by(at_reed(journal), "779 702 468 936 22 5")
+
+
+def test_a_cut_is_still_a_cut(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    play(sitting, "0.14", "0,2 lip 2")
+    assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.14, 0.2]
+
+
+def test_in_a_script_numbers_count_at_once(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"], scripted=True)
+    list(sitting.open())
+    play(sitting, "779.1 702.6", "780.1 701.6")
+    assert [one.record.notes_hz["f"] for one in journal.of_reed("R-1").readings] == [779.1, 780.1]
+
+
+# -- one letter a word --------------------------------------------------------------------------------------------
+
+
+def test_every_bench_word_has_a_letter_that_needs_no_shift_and_begins_no_reading() -> None:
+    words = set(COMMANDS) - {"?", "ok", "reed", "exit", "to-stock"}  # Enter; a reed's own name; two names of one word
+    words -= {"auto", "sounding", "cents", "as_low_a"}  # o takes the next of them
+    assert set(LETTERS.values()) == {*words, "numbers"}
+    assert all(letter == letter.lower() and len(letter) == 1 for letter in LETTERS)
+    assert [letter for letter in LETTERS if key_of(letter) is not None] == ["c"]  # clear alone, a note with a value
+    assert (key_of("aa"), key_of("gg")) == (("high_a", None), ("high_g", None))
+
+
+def test_letters_do_what_their_words_do(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    play(sitting, "f 771.1 e 711.6 c 590 gg 818 aa 936")
+    assert journal.of_reed("R-1").readings[0].record.notes_hz["high_a"] == 936.0
+    assert play(sitting, "y")[0] == "  answers a cut like its batch"
+    assert play(sitting, "c")[0].startswith("== R-1")
+    assert "hertz" in said_by(sitting, "/")
+    assert play(sitting, "m soaked")[0].startswith("logged eve-")
+    assert play(sitting, "j")[0].startswith("struck eve-")
+    modes = [said_by(sitting, "o") for _ in MODES]
+    assert (modes[0].split()[-1], modes[-1].split()[-1]) == ("sounding", "size")
+    play(sitting, "s", "y")
+    outcome = journal.of_reed("R-1").outcome
+    assert outcome is not None
+    assert outcome.record.outcome == "to-stock"
+
+
+# -- wrong entries ------------------------------------------------------------------------------------------------
+
+
+def test_fix_puts_what_is_right_in_the_place_of_what_was_wrong(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    play(sitting, "f 771.1 e 711.6 crow C+22", "0.15", "f 781.4 e 705.3", "0.1")
+    listed = play(sitting, "x")
+    assert [line.split()[0] for line in listed[:4]] == ["1", "2", "3", "4"]
+    assert listed[2].endswith("length 0.15 mm  asked 0.14")
+    assert listed[3].endswith("e 711.6  f 771.1  crow C+22  ch Heron")
+    before = entries_of(journal.of_reed("R-1"))
+    said = play(sitting, "fix 3 0.65")
+    assert said[0].startswith("logged tri-")
+    assert "in the place of rea-" in said_by(sitting, "fix 4 e=710")
+    after = entries_of(journal.of_reed("R-1"))
+    assert [one.at for one in after] == [one.at for one in before]
+    assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.65, 0.1]
+    assert journal.of_reed("R-1").readings[0].record.notes_hz == {"f": 771.1, "e": 710.0}
+    assert sitting.tally.line() == "2 read, 2 cut (0.75 mm), 2 struck"
+    play(sitting, "u")
+    assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.65]
+
+
+def test_a_doubtful_correction_is_asked_about_and_leaving_drops_it(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    play(sitting, "f 771.1 e 711.6", "0.15")
+    assert "longer than" in said_by(sitting, "fix 1 6.5")
+    assert sitting.prompt() == "R-1, keep it? y or no: "
+    play(sitting, "no")
+    assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.15]
+    play(sitting, "fix 1 6.5", "y")
+    (trim,) = journal.of_reed("R-1").trims
+    assert (trim.record.length_mm, len(trim.doubts)) == (6.5, 1)
+    play(sitting, "fix 1 7.5", "q")
+    assert "not logged, since nobody answered" in next(iter(sitting.close()))
+    assert journal.of_reed("R-1").trims[0].entry == trim.entry
+
+
+@pytest.mark.parametrize(
+    ("line", "what"),
+    [
+        ("fix 7 0.65", "no entry of R-1 has number '7' (fix); it has 1 to 2"),
+        ("fix 1 f 780", "is no word of a trim"),
+        ("fix 1 0.15", "nothing to amend"),
+        ("fix 1 at=9:00", "keeps its reed and its time"),
+    ],
+)
+def test_what_cannot_be_fixed_is_said(journal: Journal, line: str, what: str) -> None:
+    sitting = at_reed(journal)
+    play(sitting, "f 771.1 e 711.6", "0.15")
+    said = said_by(sitting, line)
+    assert what.split(" (")[0] in said
+    assert journal.count("strike") == 0
+
+
+# -- leaving ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("word", ["q", None], ids=["q", "a closed window"])
+@pytest.mark.parametrize("line", ["good", "6.5"])
+def test_leaving_at_a_question_keeps_no_outcome_and_no_cut(journal: Journal, line: str, word: str | None) -> None:
+    sitting = at_reed(journal)
+    play(sitting, "f 771.1 e 711.6", line)
+    assert sitting.held is not None
+    if word:
+        play(sitting, word)
+    first = next(iter(sitting.close()))
+    assert first.startswith("not logged, since nobody answered: ")
+    history = journal.of_reed("R-1")
+    assert (history.outcome, history.trims) == (None, ())
+
+
+def test_leaving_at_a_question_keeps_a_reading_and_marks_it(journal: Journal) -> None:
+    sitting = at_reed(journal, answers=ToldAnswers(predicted=PREDICTED))
+    play(sitting, "f 390.7 e 705.3", "q")
+    assert next(iter(sitting.close())).startswith("kept and marked")
+    (reading,) = journal.of_reed("R-1").readings
+    assert reading.doubts
+    sitting = at_reed(journal, "R-2")
+    play(sitting, FULL)
+    assert "logged rea-" in " ".join(sitting.close())
+    assert "keeps a reading" in said_by(sitting, "?")
+
+
+# -- chanters -----------------------------------------------------------------------------------------------------
+
+
+def test_an_unknown_chanter_is_made_when_it_is_named(journal: Journal) -> None:
+    sitting = at_reed(journal, "R-3")
+    assert said_by(sitting, "ch Badger") == "? chanter Badger is not in the log; is it a new one?"
+    assert play(sitting, "no") == ["not logged"]
+    play(sitting, "f 771.1 e 711.6 ch Badger", "y")
+    assert "Badger" in journal.chanters()
+    assert [one.record.chanter for one in journal.of_reed("R-3").readings] == ["Badger"]
+
+
+def test_the_only_chanter_of_a_log_is_understood_and_said(tmp_path: Path) -> None:
+    from trimfit.base.records import Chanter, Reed
+
+    with Journal(tmp_path / "log", create=True) as journal:
+        journal.append(Chanter("Heron"))
+        journal.append(Reed("R-1", "cane", "B-1"))
+        sitting = at_reed(journal)
+        assert "in Heron, the only chanter in the log" in said_by(sitting, "f 771.1 e 711.6")
+        assert journal.of_reed("R-1").readings[0].record.chanter == "Heron"
+
+
+# -- two sittings -------------------------------------------------------------------------------------------------
+
+
+class Slow(LogBench):
+    """A bench beside which the same cut is logged while it thinks about its own."""
+
+    def doubts(self, record: object, history: ReedHistory | None, **how: object) -> Sequence[Doubt]:
+        found = super().doubts(record, history, **how)  # type: ignore[arg-type]
+        if isinstance(record, Trim) and not self.journal.of_reed("R-1").trims:
+            self.journal.append(Trim("R-1", "2026-03-31T09:00:00.001+00:00", length_mm=0.14, asked_mm=0.14))
+        return found
+
+
+def test_the_same_cut_of_two_sittings_within_a_moment_is_asked_about(journal: Journal) -> None:
+    sitting = Sitting(Slow(journal, ToldAnswers()), Clock(), ["R-1"])
+    list(sitting.open())
+    play(sitting, "f 771.1 e 711.6")
+    assert "Meanwhile 0.14 mm (0.14 asked) off R-1 was logged elsewhere" in said_by(sitting, "")
+    assert len(journal.of_reed("R-1").trims) == 1
+    assert play(sitting, "no") == ["not logged"]
+    play(sitting, "0.2")
+    assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.14, 0.2]
+
+
+def test_readings_are_taken_though_another_sitting_reads(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    journal.append(Reading("R-1", "2026-03-31T09:00:00.001+00:00", "Heron", notes_hz={"f": 771.1, "e": 711.6}))
+    play(sitting, "f 772.1 e 710.6")
+    assert len(journal.of_reed("R-1").readings) == 2

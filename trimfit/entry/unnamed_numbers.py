@@ -1,0 +1,54 @@
+"""A reading typed as numbers alone, in the order in which the shop reads: `779.1 702.6 468.2 936.1 22`.
+
+Made for one hand on a numeric keypad: a blank, `/` or `*` stands between numbers, point and comma are both decimal, 0
+or a lone point is a value that was not taken. A crow from -100 to 100 is cents from C, as in `C+22`; else it is hertz.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from trimfit.base.errors import InputError
+
+__all__ = ["is_unnamed", "with_names"]
+
+_BETWEEN = re.compile(r"[\s/*]+")
+_NUMBER = re.compile(r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d*)")
+LEAST_HZ = 100.0
+"""No length, no strokes and no cents are typed so large: a line with such a number is a reading."""
+
+
+def _numbers(text: str) -> list[str]:
+    return [word for word in _BETWEEN.split(text.strip()) if word]
+
+
+def is_unnamed(text: str) -> bool:
+    """Whether a line is two or more numbers and nothing else, one of them a pitch in hertz."""
+    words = _numbers(text)
+    if len(words) < 2 or not all(_NUMBER.fullmatch(word) for word in words):
+        return False
+    return any(len(re.split("[.,]", word.lstrip("+-−"))[0]) >= len(f"{LEAST_HZ:.0f}") for word in words)
+
+
+def with_names(text: str, order: Sequence[str]) -> str:
+    """The line with the names of `order` before its numbers: `f 779.1 e 702.6 crow C+22`.
+
+    order: names of notes and of the crow, as the shop's setting `line_order` has them. A line may stop short of the
+    last names. Raises InputError for more numbers than names, and for a line that says nothing.
+    """
+    words = _numbers(text)
+    if len(words) > len(order):
+        what = f"{len(words)} numbers, and names for {len(order)}: {' '.join(order)}"
+        raise InputError(what, remedy="say the names, or set the order: trimfit settings line_order …")
+    pairs = [(name, word) for name, word in zip(order, words, strict=False) if word.strip("+-−0.,")]
+    if not pairs:
+        raise InputError("nothing was read in this line", remedy="give a note or the crow, such as f 779.1 crow C+22")
+    return " ".join(f"{name} {_crow(word) if name == 'crow' else word}" for name, word in pairs)
+
+
+def _crow(word: str) -> str:
+    size = word.lstrip("+-−").replace(",", ".")
+    if float(size) > 100.0:
+        return word
+    return f"C{word if word[0] in '+-−' else f'+{word}'}"
