@@ -1,5 +1,5 @@
 """The short way for the verbs used with a reed in one hand: `ask REED`, and `log reading`, `trim`, `event`,
-`outcome`, `strike`.
+`outcome`, `amend`, `strike`.
 
 They answer without loading the whole command line. Whatever is not plainly one of them (help, an unknown option, a
 missing word) goes the long way, which knows how to say what is wrong. Both ways call the same desk and print the same.
@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 __all__ = ["DEFAULT_LOG", "VERBS", "answered"]
 
@@ -35,6 +36,7 @@ VERBS: dict[str, tuple[str, int, bool, dict[str, str], frozenset[str]]] = {
     "trim": ("log_trim", 1, False, {"--length": "length", "--lip": "lip", "--asked": "asked", **_WHEN}, frozenset()),
     "event": ("log_event", 1, True, _WHEN, frozenset()),
     "outcome": ("log_outcome", 2, False, _WHEN, frozenset()),
+    "amend": ("amend_entry", 1, True, {}, frozenset()),
     "strike": ("strike", 1, False, {"--at": "at", "--why": "why"}, frozenset()),
 }
 
@@ -98,9 +100,8 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
         from trimfit.cli.output.entry_words import in_words, when_sure
         from trimfit.cli.output.json_values import json_text
         from trimfit.session.session import Session
-        from trimfit.verbs import log as verbs_log
 
-        call = getattr(verbs_log, function)
+        call = _verb(function)
         with Session(log) as session:
             if function == "strike":
                 kept = call(session, *words, **said)
@@ -111,6 +112,17 @@ def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, s
         return [json_text(in_json(kept))] if as_json else in_words(kept)
 
     return _printed(lines)
+
+
+def _verb(function: str) -> Callable[..., Any]:
+    if function == "amend_entry":
+        from trimfit.verbs.corrections.amend import amend_entry
+
+        return amend_entry
+    from trimfit.verbs import log
+
+    found: Callable[..., Any] = getattr(log, function)
+    return found
 
 
 def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> int:

@@ -347,7 +347,7 @@ def amend(
     """
     from trimfit.verbs.corrections.amend import amend_entry
 
-    _answer(when_sure(lambda sure: amend_entry(_log(context), entry, words, sure=sure), as_json), as_json)
+    _log(context, as_json, lambda session, sure: amend_entry(session, entry, words, sure=sure))
 
 
 @_verbs.command()

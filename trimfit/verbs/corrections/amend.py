@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError
@@ -13,21 +12,22 @@ from trimfit.base.records import Doubt, Outcome, Reading, Trim
 if TYPE_CHECKING:
     from trimfit.entry.amendments import Amendable
     from trimfit.log.journal import Journal
+    from trimfit.session.session import Session
     from trimfit.verbs.log import EntryResult
 
 __all__ = ["amend_entry", "amended_record", "amendment_doubts"]
 
 
-def amend_entry(log: Path, entry: str, words: Sequence[str], *, sure: bool = True) -> EntryResult:
+def amend_entry(session: Session, entry: str, words: Sequence[str], *, sure: bool = True) -> EntryResult:
     """Put a corrected entry in the place of a wrong one: `length=0.65`, `f=779.1 chanter=CH-7`, `lip=` (no strokes).
 
     entry: its id, or the first letters of it. `sure` false: what is in doubt is not logged, and raises Doubtful. Raises
     InputError for an entry that is struck or that has no values of this sort, and for words that say nothing of it.
     """
-    from trimfit.log.journal import Journal
     from trimfit.verbs.log import Doubtful, EntryResult, what_was_read, what_was_taken
 
-    with Journal(log) as journal, journal.writing():
+    journal = session.journal
+    with journal.writing():
         old, before, record = amended_record(journal, entry, words)
         kind, reed = type(record).__name__.lower(), record.reed
         if record == before:
