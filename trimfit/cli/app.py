@@ -20,7 +20,7 @@ __all__ = ["app", "main"]
 
 DEFAULT_LOG = "bench.trimfit"
 # One file per family of verbs; each has `register(app)`.
-FAMILIES = ("folders", "log", "bench", "ask", "orders", "learn", "reviews", "demo")
+FAMILIES = ("folders", "log", "bench", "ask", "orders", "learn", "reviews", "serve", "demo")
 # Verbs that leave nothing behind but their answer.
 ANSWERS_ONLY = frozenset({"ask", "predict", "pick", "rehearse", "review", "check"})
 

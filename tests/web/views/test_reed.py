@@ -1,0 +1,127 @@
+"""One reed on the page: the same verbs as the command line, by forms that need no script."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.web.visitor import Visitor
+from trimfit.cli.output.json_values import plain
+from trimfit.log.journal import Journal
+from trimfit.verbs.ask import ask_reed
+
+REED = "R-0353"
+READING = {"reed": REED, "f": "779.1", "e": "702.6", "low_a": "468.2", "high_a": "936.1", "crow": "C+22"}
+
+
+def test_the_page_of_a_reed_as_json_is_what_ask_prints(look: Visitor, demo_log: Path) -> None:
+    assert look.ask("/reed", name=REED) == plain(ask_reed(demo_log, REED))
+
+
+def test_the_page_shows_the_answer_the_picture_the_form_and_the_story(look: Visitor, demo_log: Path) -> None:
+    text = look.see("/reed", name=REED).text
+    advice = ask_reed(demo_log, REED)
+    assert f"take off {advice.length_mm:.2f} mm" in text
+    assert 'class="line f"' in text
+    assert "Mind the blade" in text
+    assert 'name="f"' in text
+    with Journal(demo_log) as journal:
+        assert journal.of_reed(REED).readings[-1].entry in text
+
+
+def test_a_reed_that_is_not_there_is_said_in_words(look: Visitor) -> None:
+    answer = look.see("/reed", name="R-9999")
+    assert answer.status == 404
+    assert "R-9999" in answer.text
+    assert "is not in the log" in answer.text
+
+
+def test_a_reading_is_logged_as_the_command_logs_it(visitor: Visitor, log: Path) -> None:
+    sent = visitor.enter("/reed/reading", READING | {"pressure": "6.5 kPa", "remark": 'said "so" f=1'})
+    assert sent.status in (200, 303)
+    with Journal(log) as journal:
+        reading = journal.of_reed(REED).readings[-1].record
+    assert reading.notes_hz == pytest.approx({"f": 779.1, "e": 702.6, "low_a": 468.2, "high_a": 936.1})
+    assert reading.pressure_kpa == 6.5
+    assert reading.remark == 'said "so" f=1'
+    assert reading.crow_hz == pytest.approx(529.9, abs=0.1)
+
+
+def test_a_reading_that_cannot_be_is_said_and_nothing_typed_is_lost(visitor: Visitor, log: Path) -> None:
+    with Journal(log) as journal:
+        before = journal.last_seq()
+    sent = visitor.enter("/reed/reading", READING | {"f": "seven", "remark": "wet <day>"})
+    assert sent.status == 422
+    assert "Not logged" in sent.text
+    assert 'value="702.6"' in sent.text
+    assert 'value="wet &lt;day&gt;"' in sent.text
+    with Journal(log) as journal:
+        assert journal.last_seq() == before
+
+
+def test_a_doubtful_reading_is_kept_and_asked_about_and_can_be_taken_back(visitor: Visitor, log: Path) -> None:
+    sent = visitor.enter("/reed/reading", READING | {"f": "719.1"})
+    assert sent.status == 200
+    assert "in doubt" in sent.text
+    strike = sent.fields("/reed/strike")
+    with Journal(log) as journal:
+        assert journal.of_reed(REED).readings[-1].entry == strike["entry"]
+    visitor.follow("/reed/strike", strike)
+    with Journal(log) as journal:
+        assert journal.of_reed(REED).readings[-1].entry != strike["entry"]
+
+
+def test_the_cut_as_advised_is_one_tap(visitor: Visitor, log: Path) -> None:
+    advice = ask_reed(log, REED)
+    fields = visitor.see("/reed", name=REED).fields("/reed/trim")
+    visitor.follow("/reed/trim", fields)
+    with Journal(log) as journal:
+        trim = journal.of_reed(REED).trims[-1].record
+    assert (trim.length_mm, trim.asked_mm) == (pytest.approx(advice.length_mm), pytest.approx(advice.length_mm))
+
+
+def test_undo_takes_back_the_entry_that_was_shown(visitor: Visitor, log: Path) -> None:
+    page = visitor.follow("/reed/event", {"reed": REED, "event": "soaked"})
+    undo = page.fields("/reed/strike")
+    visitor.follow("/reed/event", {"reed": REED, "event": "dropped"})
+    visitor.follow("/reed/strike", undo)
+    with Journal(log) as journal:
+        assert [one.record.event for one in journal.of_reed(REED).events] == ["dropped"]
+
+
+def test_an_outcome_folds_the_forms_away(visitor: Visitor, log: Path) -> None:
+    page = visitor.follow("/reed/outcome", {"reed": REED, "outcome": "good"})
+    assert "It left the bench: good" in page.text
+    assert 'action="/reed/reading"' not in page.text
+
+
+def test_a_planned_cut_is_drawn_without_a_script(look: Visitor) -> None:
+    page = look.see("/reed", name=REED, plan="0.25")
+    assert "With 0.25 mm more off" in page.text
+    assert "Not logged" in look.see("/reed", name=REED, plan="a lot").text
+
+
+def test_forms_answer_scripts_as_the_commands_do(visitor: Visitor) -> None:
+    sent = visitor.enter("/reed/trim", {"reed": REED, "length": "0.1"}, {"Accept": "application/json"})
+    assert sent.json["kind"] == "trim"
+    assert sent.json["about"] == REED
+    wrong = visitor.enter("/reed/trim", {"reed": REED, "length": "x"}, {"Accept": "application/json"})
+    assert wrong.status == 422
+    assert wrong.json["error"]
+
+
+@pytest.mark.parametrize(
+    ("path", "fields"),
+    [
+        ("/reed/reading", dict.fromkeys(READING, "<script>alert(1)</script>")),
+        ("/reed/event", {"event": "<script>alert(1)</script>", "remark": "<script>alert(1)</script>"}),
+        ("/reed/trim", {"length": "0.1", "remark": "<script>alert(1)</script>"}),
+        ("/reed/outcome", {"outcome": "lost", "remark": "<script>alert(1)</script>"}),
+        ("/reed/strike", {"entry": "<script>alert(1)</script>", "why": "<script>alert(1)</script>"}),
+    ],
+)
+def test_script_in_every_field_is_text(visitor: Visitor, path: str, fields: dict[str, str]) -> None:
+    first = visitor.enter(path, fields | {"reed": REED})
+    again = visitor.see("/reed", name=REED)
+    assert "<script>alert" not in first.text + again.text

@@ -1,0 +1,51 @@
+"""`serve`: the bench as a local page, beside the command line on the same log."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+__all__ = ["register"]
+
+DEFAULT_PORT = 8377
+SHARED = """\
+shared: whoever is in the workshop's own network and opens this address first comes in, by a key that works once.
+It is for a network that you trust, not for the internet: what is sent is not encrypted. Ctrl-C ends it."""
+
+
+def serve(
+    context: typer.Context,
+    port: Annotated[
+        int, typer.Option("--port", help="Port; 0 takes a free one.", min=0, max=65535, metavar="N")
+    ] = DEFAULT_PORT,
+    share: Annotated[
+        bool, typer.Option("--share", help="Let other devices of the workshop's own network in, each by a key.")
+    ] = False,
+) -> None:
+    """The bench as a page in the browser, for hands that do not type: on this machine, or shared in the workshop.
+
+    The first line says its address. Ctrl-C ends it; all that was acknowledged is in the log.
+
+    Example: trimfit serve
+    """
+    from trimfit.cli.context import log_path
+    from trimfit.web.server import serve as serve_page
+
+    def announce(address: str) -> None:
+        typer.echo(address)
+        if share:
+            if sys.stdout.isatty():
+                from trimfit.web.square_code import square_text
+
+                typer.echo(square_text(address), nl=False)
+            typer.echo(SHARED)
+        sys.stdout.flush()
+
+    serve_page(log_path(context), port, share=share, announce=announce)
+
+
+def register(app: typer.Typer) -> None:
+    """Add `serve` to the command line."""
+    app.command()(serve)

@@ -1,0 +1,46 @@
+"""The page as a whole: which address is answered by which view, behind the guard."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
+
+from trimfit.base.errors import TrimfitError
+from trimfit.web.desk import Desk, NotYet
+from trimfit.web.keys import Keys
+from trimfit.web.replies import said_wrong
+from trimfit.web.safety import Guard
+from trimfit.web.views import door, reed, run
+
+__all__ = ["bench_page"]
+
+_STATIC = Path(__file__).with_name("static")
+
+
+def bench_page(desk: Desk, keys: Keys | None = None) -> ASGIApp:
+    """The application. keys: who may come in where the page is shared; None for this machine alone."""
+    routes = [
+        Route("/", run.run),
+        Route("/reed", reed.reed),
+        Route("/reed/reading", reed.enter_reading, methods=["POST"]),
+        Route("/reed/trim", reed.enter_trim, methods=["POST"]),
+        Route("/reed/event", reed.enter_event, methods=["POST"]),
+        Route("/reed/outcome", reed.enter_outcome, methods=["POST"]),
+        Route("/reed/strike", reed.strike, methods=["POST"]),
+        Mount("/static", StaticFiles(directory=_STATIC)),
+    ]
+    if keys is not None:
+        routes += [
+            Route("/enter", door.at_the_door),
+            Route("/enter", door.come_in, methods=["POST"]),
+            Route("/devices", door.devices, methods=["GET", "POST"]),
+        ]
+    handlers = dict.fromkeys((TrimfitError, NotYet, HTTPException, Exception), said_wrong)
+    app = Starlette(routes=routes, exception_handlers=handlers)
+    app.state.desk, app.state.keys = desk, keys
+    return Guard(app, keys)

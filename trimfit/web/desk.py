@@ -1,0 +1,74 @@
+"""The log behind the page: what is entered and what is asked, each in a thread of its own, one thing at a time.
+
+An entry never waits for an answer that takes long (a fit that is due, a review of the whole shop): they have threads
+apart. SQLite lets each in turn.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import Any, Concatenate, ParamSpec, TypeVar
+
+__all__ = ["Desk", "NotYet"]
+
+P = ParamSpec("P")
+T = TypeVar("T")
+PATIENCE_S = 20.0
+"""A page waits so long for an answer before it says that it is still being worked out."""
+
+
+class NotYet(Exception):
+    """An answer takes longer than a page waits. `step`: what is being done, as far as it said so."""
+
+    def __init__(self, step: str) -> None:
+        self.step = step
+        super().__init__(step)
+
+
+class Desk:
+    """One log, open for the page. `patience_s`: how long a page waits for an answer."""
+
+    def __init__(self, log: Path, *, patience_s: float = PATIENCE_S) -> None:
+        self.log, self.patience_s = log, patience_s
+        self._threads = {name: ThreadPoolExecutor(1, f"trimfit-{name}") for name in ("entries", "answers", "reviews")}
+        self._under_way: dict[object, Future[Any]] = {}
+        self._opening = threading.Lock()
+        self._step = ""
+
+    async def enter(self, verb: Callable[Concatenate[Path, P], T], *args: P.args, **options: P.kwargs) -> T:
+        """What a verb that logs answers; what it logged is on the disk by then."""
+        return await asyncio.wrap_future(self._threads["entries"].submit(verb, self.log, *args, **options))
+
+    async def answer(self, verb: Callable[Concatenate[Path, P], T], *args: P.args, **options: P.kwargs) -> T:
+        """What a verb answers about reeds. Raises NotYet where that takes long; asked again, it is the same answer."""
+        return await self._waited("answers", verb, *args, **options)
+
+    async def review(self, verb: Callable[Concatenate[Path, P], T], *args: P.args, **options: P.kwargs) -> T:
+        """What a verb answers that looks through the whole log; as `answer`, in a thread of its own."""
+        return await self._waited("reviews", verb, *args, **options)
+
+    async def _waited(self, thread: str, verb: Callable[..., T], *args: Any, **options: Any) -> T:
+        key = (verb, args, tuple(options.items()))
+        under_way = self._under_way.get(key)
+        if under_way is None or under_way.done():
+            under_way = self._threads[thread].submit(verb, self.log, *args, **options)
+        try:
+            found: T = await asyncio.wait_for(asyncio.shield(asyncio.wrap_future(under_way)), self.patience_s)
+        except TimeoutError:
+            self._under_way[key] = under_way
+            raise NotYet(self._step) from None
+        self._under_way.pop(key, None)
+        return found
+
+    def progress(self, step: str, done: int, whole: int) -> None:
+        """Hears of long steps."""
+        self._step = f"{step}, {done:,} of {whole:,}" if whole > 1 else step
+
+    def close(self) -> None:
+        """Wait for what is being logged, give up what is only being worked out."""
+        for name, thread in self._threads.items():
+            thread.shutdown(wait=name == "entries", cancel_futures=True)

@@ -1,0 +1,121 @@
+"""One page: its template for a person, its JSON for a script; forms; and what is said when something is wrong."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Mapping
+from functools import cache
+from typing import Any
+from urllib.parse import parse_qsl, urlencode
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from trimfit.base.errors import InputError, TrimfitError
+from trimfit.cli.output.json_values import json_text
+from trimfit.web.desk import Desk, NotYet
+
+__all__ = ["Form", "desk_of", "form_of", "fresh_token", "page", "said_wrong", "see", "wants_json"]
+
+MOST_FIELDS = 200
+
+
+def desk_of(request: Request) -> Desk:
+    """The log behind this page."""
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def wants_json(request: Request) -> bool:
+    """Whether a script asks: `Accept` names JSON and no page."""
+    accepted = request.headers.get("accept", "")
+    return "application/json" in accepted and "text/html" not in accepted
+
+
+def page(
+    request: Request, template: str, answer: Any, context: Mapping[str, Any], *, status: int = 200, refresh_s: int = 0
+) -> Response:
+    """The page as HTML from its template and context, or `answer` as the JSON that the command prints."""
+    if wants_json(request):
+        return Response(json_text(answer) + "\n", status, media_type="application/json")
+    shared = request.app.state.keys is not None
+    text = (
+        _templates()
+        .get_template(template)
+        .render(context, shared=shared, here=request.url.path, refresh_s=refresh_s, token=fresh_token)
+    )
+    return HTMLResponse(text, status)
+
+
+@cache
+def _templates() -> Environment:
+    from trimfit.web import words
+
+    made = Environment(
+        loader=PackageLoader("trimfit.web"),
+        autoescape=True,  # every name is text, whatever stands in it
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= words.FILTERS
+    made.globals |= words.GLOBALS
+    return made
+
+
+def fresh_token() -> str:
+    """A name for one form: what is sent twice under it is one entry."""
+    return secrets.token_urlsafe(12)
+
+
+def see(path: str, **query: str) -> Response:
+    """Send the browser on to a page, after a form: a page reloaded sends nothing again."""
+    return RedirectResponse(f"{path}?{urlencode(query)}" if query else path, 303)
+
+
+class Form:
+    """The fields of a form as they were typed, blanks at their ends taken off."""
+
+    def __init__(self, fields: Mapping[str, str]) -> None:
+        self.fields = fields
+
+    def text(self, name: str) -> str:
+        """A field's text, empty where it was not filled in or is not in the form."""
+        return self.fields.get(name, "").strip()
+
+    def given(self, name: str) -> str | None:
+        """A field's text, None where there is none."""
+        return self.text(name) or None
+
+
+async def form_of(request: Request) -> Form:
+    """The form that was sent. Raises HTTPException for what is no form of these pages."""
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/x-www-form-urlencoded":
+        raise HTTPException(415, "this is no form of the bench; send the page's own form")
+    try:
+        pairs = parse_qsl(
+            (await request.body()).decode("utf-8"), keep_blank_values=True, max_num_fields=MOST_FIELDS, errors="strict"
+        )
+    except (ValueError, UnicodeDecodeError) as error:
+        raise HTTPException(400, "the form cannot be read; send it again from its page") from error
+    return Form(dict(pairs))
+
+
+async def said_wrong(request: Request, error: Exception) -> Response:
+    """What is wrong, where, and what to do, as a page or as JSON; never a traceback."""
+    if isinstance(error, NotYet):
+        answer = {"wait": error.step or "working it out"}
+        return page(request, "wait.html", answer, answer, status=503, refresh_s=3)
+    if isinstance(error, TrimfitError):
+        lines = error.lines() if isinstance(error, InputError) else [error.line()]
+        status = (404 if request.method == "GET" else 422) if isinstance(error, InputError) else 500
+    elif isinstance(error, HTTPException):
+        lines, status = [str(error.detail)], error.status_code
+        lines = ["there is no such page; go back to the first one"] if lines == ["Not Found"] else lines
+    else:
+        lines, status = [f"{type(error).__name__}: {error}; the log is unharmed; go back and try again"], 500
+    lines = [" ".join(line.split())[:600] for line in lines]
+    return page(request, "wrong.html", {"error": lines}, {"lines": lines}, status=status)

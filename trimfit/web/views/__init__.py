@@ -1,0 +1,1 @@
+"""The page's screens, one file each."""

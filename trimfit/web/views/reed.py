@@ -1,0 +1,139 @@
+"""One reed: the answer, its picture, and the forms by which a reading, a cut and everything else is logged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from trimfit.base.errors import InputError
+from trimfit.base.pitch import OUTPUTS
+from trimfit.base.units import parse_length_mm
+from trimfit.cli.output.entry_words import as_json, in_words
+from trimfit.verbs import log
+from trimfit.verbs.log import EntryResult
+from trimfit.verbs.reviews.reed_sheet import ReedSheet, reed_sheet
+from trimfit.web.picture import fe_picture, gap_after_cents
+from trimfit.web.replies import Form, desk_of, form_of, page, see, wants_json
+
+__all__ = ["enter_event", "enter_outcome", "enter_reading", "enter_trim", "reed", "strike"]
+
+FIELDS = (*OUTPUTS, "g_octave")
+"""What a reading may hold, by the words of a typed line."""
+MOST_PLANNED_MM = 3.0
+
+
+async def reed(request: Request) -> Response:
+    """One reed; as JSON what `ask REED --json` prints. `plan`: a cut to look at, in mm."""
+    return await _reed_page(request, request.query_params.get("name", ""))
+
+
+async def _reed_page(
+    request: Request,
+    name: str,
+    *,
+    typed: Mapping[str, str] | None = None,
+    wrong: Sequence[str] = (),
+    kept: EntryResult | None = None,
+    status: int = 200,
+) -> Response:
+    desk = desk_of(request)
+    sheet = await desk.answer(reed_sheet, name, desk.progress)
+    advice = sheet.review.advice
+    plan_mm, faults = _planned_mm(request.query_params.get("plan", ""), sheet)
+    context: dict[str, Any] = {
+        "sheet": sheet,
+        "review": sheet.review,
+        "advice": advice,
+        "picture": fe_picture(sheet.story, plan_mm),
+        "plan_mm": plan_mm,
+        "gap_after_cents": gap_after_cents(sheet.story.fan, sheet.story.removed_mm + plan_mm),
+        "fields": [*sheet.usual, *(key for key in FIELDS if key not in sheet.usual)],
+        "usual": len(sheet.usual),
+        "typed": typed or {},
+        "wrong": [*wrong, *faults],
+        "kept": kept,
+        "kept_words": in_words(kept) if kept is not None else [],
+        "last": _last_standing(sheet),
+    }
+    return page(request, "reed.html", advice, context, status=status)
+
+
+def _last_standing(sheet: ReedSheet) -> Any:
+    """The reed's entry that undo takes back: the latest in time that stands."""
+    return next((one for one in reversed(sheet.review.events) if one.struck is None), None)
+
+
+def _planned_mm(text: str, sheet: ReedSheet) -> tuple[float, list[str]]:
+    """The cut that the picture shows: as asked for, else the one advised."""
+    advice = sheet.review.advice
+    if not text.strip():
+        return (advice.length_mm if advice.action == "trim" else 0.0), []
+    try:
+        plan_mm = parse_length_mm(text)
+    except InputError as error:
+        return 0.0, [error.line()]
+    if not 0.0 <= plan_mm <= MOST_PLANNED_MM:
+        return 0.0, [f"{plan_mm:g} mm is no cut to plan; say 0 to {MOST_PLANNED_MM:g} mm"]
+    return plan_mm, []
+
+
+async def enter_reading(request: Request) -> Response:
+    """Log a reading; as JSON what `log reading --json` prints."""
+    form = await form_of(request)
+    words = [f"{key}={_one_value(form.text(key))}" for key in FIELDS if form.text(key)]
+    options = {
+        key: form.given(key) for key in ("chanter", "pressure", "temperature", "humidity", "taped", "at", "remark")
+    }
+    return await _entered(request, form, log.log_reading, words, **options)
+
+
+def _one_value(text: str) -> str:
+    """A field's text as one value of a typed line: what is in a field never becomes another."""
+    return text.replace('"', "")
+
+
+async def enter_trim(request: Request) -> Response:
+    """Log a cut, lip work, or both; as JSON what `log trim --json` prints."""
+    form = await form_of(request)
+    options = {key: form.given(key) for key in ("length", "lip", "asked", "at", "remark")}
+    return await _entered(request, form, log.log_trim, **options)
+
+
+async def enter_event(request: Request) -> Response:
+    """Log what happened to a reed besides a trim; as JSON what `log event --json` prints."""
+    form = await form_of(request)
+    return await _entered(request, form, log.log_event, [form.text("event")], remark=form.given("remark"))
+
+
+async def enter_outcome(request: Request) -> Response:
+    """Log that a reed has left the bench; as JSON what `log outcome --json` prints."""
+    form = await form_of(request)
+    return await _entered(request, form, log.log_outcome, form.text("outcome"), remark=form.given("remark"))
+
+
+async def strike(request: Request) -> Response:
+    """Take an entry of a reed back; as JSON what `log strike --json` prints."""
+    form = await form_of(request)
+    kept = await desk_of(request).enter(log.strike, form.text("entry"), form.given("why") or log.TAKEN_BACK)
+    if wants_json(request):
+        return page(request, "", as_json(kept), {})
+    return see("/reed", name=form.text("reed"))
+
+
+async def _entered(request: Request, form: Form, verb: Any, *words: Any, **options: Any) -> Response:
+    """What was logged, on the reed's page; what cannot be is said there, with all that was typed."""
+    name = form.text("reed")
+    try:
+        kept: EntryResult = await desk_of(request).enter(verb, name, *words, **options)
+    except InputError as error:
+        if wants_json(request):
+            raise
+        return await _reed_page(request, name, typed=form.fields, wrong=error.lines(), status=422)
+    if wants_json(request):
+        return page(request, "", as_json(kept), {})
+    if kept.doubts:
+        return await _reed_page(request, name, typed=form.fields, kept=kept)
+    return see("/reed", name=name)

@@ -1,0 +1,59 @@
+"""What the templates say: the same words as the command line's, in pieces."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+from urllib.parse import urlencode
+
+from trimfit.base.answers import Advice
+from trimfit.base.dates import local_minute
+from trimfit.base.pitch import OUTPUT_WORDS
+from trimfit.base.units import Interval
+from trimfit.verbs.wording import CAUTIONS, advice_lines, plain_name, signed
+
+__all__ = ["FILTERS", "GLOBALS"]
+
+ONE_LINE = 2000
+"""Columns: a page breaks its own lines."""
+ACTION_SIGNS = {"trim": "✂", "read-again": "♪", "finished": "✓", "past": "✕", "no-fit": "–"}
+
+
+def _to_do(advice: Advice) -> str:
+    """What to do, in as few words as there are."""
+    return advice_lines(advice, ONE_LINE)[0].removeprefix("> ")
+
+
+def _rests_on(advice: Advice) -> list[str]:
+    """What the answer rests on, a sentence each."""
+    return [line.strip() for line in advice_lines(advice, ONE_LINE)[1:]]
+
+
+def _span(value: Interval | None, form: str = "+.1f") -> str:
+    """A mean with the ends of its 90 % interval."""
+    return "" if value is None else f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})"
+
+
+def _link(path: str, **query: str) -> str:
+    """An address of this page; names are any text."""
+    return f"{path}?{urlencode(query)}"
+
+
+def _name(text: str | None, longest: int = 60) -> str:
+    return plain_name(text or "", longest)
+
+
+FILTERS: Mapping[str, Callable[..., Any]] = {
+    "to_do": _to_do,
+    "rests_on": _rests_on,
+    "span": _span,
+    "minute": local_minute,
+    "name": _name,
+    "signed": signed,
+}
+GLOBALS: Mapping[str, Any] = {
+    "cautions": CAUTIONS,
+    "link": _link,
+    "output_words": {key: word[:1].upper() + word[1:] for key, word in OUTPUT_WORDS.items()},
+    "signs": ACTION_SIGNS,
+}
