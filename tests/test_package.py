@@ -30,7 +30,8 @@ PARTS: dict[str, set[str]] = {
     "session": {"base", "log", "entry", "regression", "planner"},
     "verbs": {"base", "log", "entry", "regression", "planner", "review", "session"},
     "python_api": {"base", "log", "entry.entry_times", "regression.fitted_model", "session", "verbs"},
-    "cli": {"base", "entry.entry_times", "session.session", "verbs", "__version__"},
+    "cli": {"base", "entry.entry_times", "session.session", "verbs", "web", "__version__"},
+    "web": {"base", "entry.entry_times", "review.results", "session.session", "verbs", "cli.output"},
     "__main__": {"cli"},
     "__init__": {"base", "python_api", "regression.estimator"},
 }
@@ -60,6 +61,7 @@ LIBRARIES: dict[str, tuple[set[str], set[str]]] = {
     "verbs": (set(), {"numpy", "pandas", "scipy"}),
     "python_api": (set(), {"pandas"}),
     "cli": ({"typer"}, set()),
+    "web": ({"starlette", "uvicorn", "jinja2", "markupsafe", "segno"}, set()),
 }
 # Single modules that may more at their top: the estimator, the pictures' style, the one that is all posteriors.
 LIBRARIES_ALSO = {

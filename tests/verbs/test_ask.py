@@ -16,6 +16,7 @@ from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.log import log_reading
 from trimfit.verbs.pick import pick
 from trimfit.verbs.predict import predict
 from trimfit.verbs.wording import advice_lines, chance_words, signed
@@ -228,3 +229,11 @@ def test_a_day_alone_is_asked_of_as_its_end() -> None:
     with pytest.raises(InputError, match="not a time") as caught:
         dates.moment_s("noon")
     assert caught.value.where == "--at"
+
+
+def test_a_reading_that_a_jump_explains_is_answered(demo_log: Path, tmp_path: Path) -> None:
+    """What is left of its information once it is taken out again is narrower than the jump."""
+    log = tmp_path / "demo.trimfit"
+    log.write_bytes(demo_log.read_bytes())
+    log_reading(log, "R-0353", ["f=779.1", "e=702.6", "a=468.2", "A=936.1", "crow=C+22", "p=6.5kPa"])
+    assert ask_reed(log, "R-0353").action in ("read-again", "finished", "trim")

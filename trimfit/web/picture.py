@@ -64,7 +64,7 @@ def fe_picture(story: ReedStory, plan_mm: float = 0.0) -> Markup:
         y = scale.y(story.target_pitch_hz)
         parts.append(f'<line class="target" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
     fan = [[round(at.removed_mm, 4), round(at.f_hz.mean, 3), round(at.e_hz.mean, 3)] for at in story.fan]
-    told = {
+    shown = {
         "fan": fan,
         "now_mm": round(story.removed_mm, 4),
         "left": LEFT,
@@ -78,7 +78,7 @@ def fe_picture(story: ReedStory, plan_mm: float = 0.0) -> Markup:
     )
     drawn = f'<svg class="fe" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}" data-fe="%s">'
     drawn += "".join(parts) + "</svg>"
-    return Markup(drawn) % json.dumps(told)  # noqa: S704 - numbers and words of this file
+    return Markup(drawn) % json.dumps(shown)  # noqa: S704 - numbers and words of this file
 
 
 def _scale_of(story: ReedStory, plan_mm: float) -> _Scale:

@@ -122,6 +122,15 @@ def _less(state: ReedState, design: Array, cents: Array, noise: Array, share: fl
     return replace(state, mean=state.mean + gain @ (design @ state.mean - cents), cov=0.5 * (cov + cov.T))
 
 
+def _whole(state: ReedState) -> ReedState:
+    """The state with the nearest covariance that is one.
+
+    What was left of the readings' information made the state narrower than the jump that is taken out of it.
+    """
+    size, along = np.linalg.eigh(state.cov)
+    return replace(state, cov=(along * np.maximum(size, 0.0)) @ along.T)
+
+
 def _block_diagonal(parts: Sequence[Array]) -> Array:
     size = sum(len(part) for part in parts)
     out, at = np.zeros((size, size)), 0
@@ -161,7 +170,7 @@ def _weighed(
     design, cents = np.concatenate(latest.designs), np.concatenate(latest.cents)
     before = _less(state, design, cents, _block_diagonal(latest.counted), _NEARLY_ALL)
     if latest.jumped:
-        before = before.moved(-movement.jump, since=state.idle_days == 0)
+        before = _whole(before.moved(-movement.jump, since=state.idle_days == 0))
     jump_chance = 0.0
     if latest.days_before is not None:
         jump_chance = movement.chance_of_jump(max(latest.days_before, SITTING_DAYS))
