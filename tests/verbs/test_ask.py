@@ -235,5 +235,5 @@ def test_a_reading_that_a_jump_explains_is_answered(demo_log: Path, tmp_path: Pa
     """What is left of its information once it is taken out again is narrower than the jump."""
     log = tmp_path / "demo.trimfit"
     log.write_bytes(demo_log.read_bytes())
-    log_reading(log, "R-0353", ["f=779.1", "e=702.6", "a=468.2", "A=936.1", "crow=C+22", "p=6.5kPa"])
-    assert ask_reed(log, "R-0353").action in ("read-again", "finished", "trim")
+    on(log, log_reading, "R-0353", ["f=779.1", "e=702.6", "a=468.2", "A=936.1", "crow=C+22", "p=6.5kPa"])
+    assert on(log, ask_reed, "R-0353").action in ("read-again", "finished", "trim")

@@ -13,6 +13,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
+from trimfit.base.errors import LogError
+from trimfit.session.session import Session
+
 __all__ = ["Desk", "NotYet"]
 
 P = ParamSpec("P")
@@ -35,40 +38,58 @@ class Desk:
     def __init__(self, log: Path, *, patience_s: float = PATIENCE_S) -> None:
         self.log, self.patience_s = log, patience_s
         self._threads = {name: ThreadPoolExecutor(1, f"trimfit-{name}") for name in ("entries", "answers", "reviews")}
-        self._under_way: dict[object, Future[Any]] = {}
+        self._sessions: dict[str, Session] = {}
         self._opening = threading.Lock()
+        self._under_way: dict[object, Future[Any]] = {}
         self._step = ""
 
-    async def enter(self, verb: Callable[Concatenate[Path, P], T], *args: P.args, **options: P.kwargs) -> T:
+    async def enter(self, verb: Callable[Concatenate[Session, P], T], *args: P.args, **options: P.kwargs) -> T:
         """What a verb that logs answers; what it logged is on the disk by then."""
-        return await asyncio.wrap_future(self._threads["entries"].submit(verb, self.log, *args, **options))
+        return await asyncio.wrap_future(self._submit("entries", verb, *args, **options))
 
-    async def answer(self, verb: Callable[Concatenate[Path, P], T], *args: P.args, **options: P.kwargs) -> T:
+    async def answer(self, verb: Callable[Concatenate[Session, P], T], *args: P.args, **options: P.kwargs) -> T:
         """What a verb answers about reeds. Raises NotYet where that takes long; asked again, it is the same answer."""
         return await self._waited("answers", verb, *args, **options)
 
-    async def review(self, verb: Callable[Concatenate[Path, P], T], *args: P.args, **options: P.kwargs) -> T:
+    async def review(self, verb: Callable[Concatenate[Session, P], T], *args: P.args, **options: P.kwargs) -> T:
         """What a verb answers that looks through the whole log; as `answer`, in a thread of its own."""
         return await self._waited("reviews", verb, *args, **options)
 
     async def _waited(self, thread: str, verb: Callable[..., T], *args: Any, **options: Any) -> T:
         key = (verb, args, tuple(options.items()))
-        under_way = self._under_way.get(key)
-        if under_way is None or under_way.done():
-            under_way = self._threads[thread].submit(verb, self.log, *args, **options)
+        under_way = self._under_way.pop(key, None) or self._submit(thread, verb, *args, **options)
         try:
             found: T = await asyncio.wait_for(asyncio.shield(asyncio.wrap_future(under_way)), self.patience_s)
         except TimeoutError:
             self._under_way[key] = under_way
             raise NotYet(self._step) from None
-        self._under_way.pop(key, None)
         return found
 
-    def progress(self, step: str, done: int, whole: int) -> None:
-        """Hears of long steps."""
+    def _submit(self, thread: str, verb: Callable[..., T], *args: Any, **options: Any) -> Future[T]:
+        def done() -> T:
+            session = self._session(thread)
+            try:
+                return verb(session, *args, **options)
+            except LogError:
+                # Another file lies where the log was: the next one opens what is there then.
+                self._sessions.pop(thread).journal.close()
+                raise
+
+        return self._threads[thread].submit(done)
+
+    def _session(self, thread: str) -> Session:
+        """The session of a thread, opened by it at its first use: SQLite wants a connection to stay in its thread."""
+        if thread not in self._sessions:
+            with self._opening:
+                self._sessions[thread] = Session(self.log, progress=self._progress)
+        return self._sessions[thread]
+
+    def _progress(self, step: str, done: int, whole: int) -> None:
         self._step = f"{step}, {done:,} of {whole:,}" if whole > 1 else step
 
     def close(self) -> None:
-        """Wait for what is being logged, give up what is only being worked out."""
+        """Wait for what is under way, and close the log."""
         for name, thread in self._threads.items():
-            thread.shutdown(wait=name == "entries", cancel_futures=True)
+            if name in self._sessions:
+                thread.submit(self._sessions[name].journal.close)
+            thread.shutdown()

@@ -11,6 +11,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from trimfit.base.errors import InputError, TrimfitError
+from trimfit.session.session import Session
 from trimfit.web.app import bench_page
 from trimfit.web.desk import Desk
 from trimfit.web.keys import Keys
@@ -30,9 +31,7 @@ def serve(log: Path, port: int, *, share: bool, announce: Callable[[str], None])
     is part of the address and works once. Raises InputError where the port is taken, TrimfitError where it may not be
     used, and whatever opening the log does.
     """
-    from trimfit.log.journal import Journal
-
-    with Journal(log, create=True):
+    with Session(log, create=True):
         pass  # what is wrong with the log is said here, and not on every page
     desk = Desk(log)
     keys = Keys() if share else None

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import on
 from tests.web.visitor import Visitor
 from trimfit.cli.output.json_values import plain
 from trimfit.log.journal import Journal
@@ -16,12 +17,12 @@ READING = {"reed": REED, "f": "779.1", "e": "702.6", "low_a": "468.2", "high_a":
 
 
 def test_the_page_of_a_reed_as_json_is_what_ask_prints(look: Visitor, demo_log: Path) -> None:
-    assert look.ask("/reed", name=REED) == plain(ask_reed(demo_log, REED))
+    assert look.ask("/reed", name=REED) == plain(on(demo_log, ask_reed, REED))
 
 
 def test_the_page_shows_the_answer_the_picture_the_form_and_the_story(look: Visitor, demo_log: Path) -> None:
     text = look.see("/reed", name=REED).text
-    advice = ask_reed(demo_log, REED)
+    advice = on(demo_log, ask_reed, REED)
     assert f"take off {advice.length_mm:.2f} mm" in text
     assert 'class="line f"' in text
     assert "Mind the blade" in text
@@ -73,7 +74,7 @@ def test_a_doubtful_reading_is_kept_and_asked_about_and_can_be_taken_back(visito
 
 
 def test_the_cut_as_advised_is_one_tap(visitor: Visitor, log: Path) -> None:
-    advice = ask_reed(log, REED)
+    advice = on(log, ask_reed, REED)
     fields = visitor.see("/reed", name=REED).fields("/reed/trim")
     visitor.follow("/reed/trim", fields)
     with Journal(log) as journal:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tests.opened import on
 from tests.web.visitor import Visitor, serving
 from trimfit.cli.output.json_values import plain
 from trimfit.log.journal import Journal
@@ -12,13 +13,13 @@ from trimfit.verbs.log import log_chanter
 
 
 def test_the_run_as_json_is_what_ask_all_prints(look: Visitor, demo_log: Path) -> None:
-    assert look.ask("/") == plain(ask_all(demo_log))
+    assert look.ask("/") == plain(on(demo_log, ask_all))
 
 
 def test_the_run_shows_each_reed_with_what_to_do_those_done_folded(look: Visitor, demo_log: Path) -> None:
     text = look.see("/").text
     waiting, _, folded = text.partition("<summary>")
-    for advice in ask_all(demo_log):
+    for advice in on(demo_log, ask_all):
         assert f">{advice.reed}<" in (waiting if advice.action in ("trim", "read-again") else folded)
     assert "take off" in waiting
     assert len(text.encode()) < 100_000
@@ -26,7 +27,7 @@ def test_the_run_shows_each_reed_with_what_to_do_those_done_folded(look: Visitor
 
 def test_an_empty_shop_has_a_page_that_says_so(tmp_path: Path) -> None:
     log = tmp_path / "new.trimfit"
-    log_chanter(log, "CH-1", {})
+    on(log, log_chanter, "CH-1", {}, create=True)
     with serving(log) as visitor:
         assert "No reed waits" in visitor.see("/").text
         assert visitor.ask("/") == []

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.base.records import ReedHistory
@@ -12,18 +10,13 @@ from trimfit.review.results import ReedStory
 from trimfit.verbs.reviews.reed_story import ReedReview
 
 if TYPE_CHECKING:
-    from trimfit.session.open_log import Bench
+    from trimfit.session.session import Session
 
 __all__ = ["ReedSheet", "reed_sheet"]
 
-Tell = Callable[[str, int, int], None]
 USUAL = ("crow", "low_a", "e", "f", "high_a")
 """What is read of a reed where nobody has read anything yet: F and E, the A's that say whether it is balanced, the
 crow."""
-
-
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +24,7 @@ class ReedSheet:
     """review: its story and the answer, as `review reed` has them; story: F and E over the length taken off.
 
     usual: the outputs that its last reading with notes had, by key, else those of `USUAL`; pressure_kpa and
-    temperature_c: as that reading has them, None where it names none; due_on: its order's day.
+    temperature_c: as that reading has them, None where it names none.
     """
 
     review: ReedReview
@@ -41,22 +34,22 @@ class ReedSheet:
     temperature_c: float | None
 
 
-def reed_sheet(path: Path, reed: str, tell: Tell = _quiet) -> ReedSheet:
+def reed_sheet(session: Session, reed: str) -> ReedSheet:
     """The sheet of one reed. InputError for a reed that the log does not know."""
-    from trimfit.log.journal import Journal
-    from trimfit.session.open_log import Bench
-    from trimfit.verbs.reviews.reed_story import review_reed, story_of
+    from trimfit.verbs.reviews.reed_story import review_of, story_of
 
-    review = review_reed(path, reed, tell)
-    with Journal(path) as journal:
-        history = journal.of_reed(reed)
-        bench: Bench = Bench(journal, tell)
-        story = story_of(bench, bench.see_reed(history.reed.record), review.advice)
-    last = next((one.record for one in reversed(history.readings) if one.record.notes_hz), None)
+    record = session.journal.of_reed(reed).reed.record
+    session.fit_if_due()
+    with session.reading():
+        bench = session.bench()
+        seen = bench.see_reed(record)
+        review = review_of(bench, seen)
+        story = story_of(bench, seen, review.advice)
+    last = next((one.record for one in reversed(seen.history.readings) if one.record.notes_hz), None)
     return ReedSheet(
         review,
         story,
-        _usual(history),
+        _usual(seen.history),
         last.pressure_kpa if last is not None else None,
         last.temperature_c if last is not None else None,
     )

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["ReedReview", "StoryEntry", "review_reed", "story_of"]
+__all__ = ["ReedReview", "StoryEntry", "review_of", "review_reed", "story_of"]
 
 
 Z90 = 1.6448536269514722
@@ -66,13 +66,18 @@ class ReedReview:
 
 def review_reed(session: Session, reed: str) -> ReedReview:
     """A reed's whole story, struck entries included. InputError for a reed that the log does not know."""
-    from trimfit.log.struck_entries import struck_of_reed
-    from trimfit.verbs.ask import advise
-
     record = session.journal.of_reed(reed).reed.record
     session.fit_if_due()
     bench = session.bench()
-    seen = bench.see_reed(record)
+    return review_of(bench, bench.see_reed(record))
+
+
+def review_of(bench: Bench, seen: Seen) -> ReedReview:
+    """The whole story of a reed as it is seen."""
+    from trimfit.log.struck_entries import struck_of_reed
+    from trimfit.verbs.ask import advise
+
+    record = seen.history.reed.record
     struck = struck_of_reed(bench.journal, record.reed)
     events = _events(bench, seen)
     for one in struck:

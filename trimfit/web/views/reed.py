@@ -40,7 +40,7 @@ async def _reed_page(
     status: int = 200,
 ) -> Response:
     desk = desk_of(request)
-    sheet = await desk.answer(reed_sheet, name, desk.progress)
+    sheet = await desk.answer(reed_sheet, name)
     advice = sheet.review.advice
     plan_mm, faults = _planned_mm(request.query_params.get("plan", ""), sheet)
     context: dict[str, Any] = {

@@ -17,7 +17,7 @@ __all__ = ["run"]
 async def run(request: Request) -> Response:
     """The work list; as JSON what `ask --all --json` prints."""
     desk = desk_of(request)
-    found = await desk.answer(ask_all, desk.progress)
+    found = await desk.answer(ask_all)
     orders = {one.order: one for one in await desk.answer(open_orders, day_asked(None))}
     todo: dict[str, list[Advice]] = {}
     done: dict[str, list[Advice]] = {}
