@@ -198,7 +198,7 @@ def against_time(story: f.ReedStory) -> f.ReedStory:
     return replace(story, points=read, in_time=points, marks=marks)
 
 
-def validation(pairs: int = 400) -> f.Validation:
+def validation(readings: int = 400) -> f.Validation:
     rng = random.Random(11)
     cover = tuple(f.Coverage(float(p), p + q) for p, q in ((50, 1.4), (80, -0.6), (90, -0.8), (95, 0.3)))
     rows = tuple(
@@ -206,11 +206,11 @@ def validation(pairs: int = 400) -> f.Validation:
         for i, output in enumerate(("gap", "crow", "e", "f", "low_a", "low_g", "b", "high_a"))
         for kind in ("", "cane")
     )
-    points = []
-    for _ in range(pairs):
-        x = rng.uniform(-60, 6)
-        points.append((x, x + rng.gauss(0, 3)))
-    return f.Validation(rows, tuple(points))
+    misses = tuple(
+        (output, tuple((rng.uniform(*span), rng.gauss(0, 2), rng.gauss(0, 5)) for _ in range(readings)))
+        for output, span in (("gap", (-60.0, 6.0)), ("crow", (280.0, 420.0)), ("low_a", (90.0, 140.0)))
+    )
+    return f.Validation(rows, misses, (f.GapError(0, 60, 8.1, 14.0), f.GapError(1, 300, 2.5, 3.6)))
 
 
 def ticket(reed: str = "R-0412") -> f.Ticket:

@@ -11,6 +11,7 @@ from trimfit.cli.output.answers import print_json, table
 __all__ = ["register"]
 
 FEWEST = 20
+MOST_APART = 3
 """Held-out readings under which no share is shown."""
 SHOWN = ("gap", "crow", "e", "f", "high_a")
 
@@ -76,13 +77,14 @@ def _lines(found: dict[str, Any]) -> list[str]:
     ]
     names = ("gap", "crow", "pitch", "gap a mm", "crow a mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5)).split("\n")
-    lines += ["", "predicted against found, each batch left out (errors in cents; how many in a hundred fell inside)"]
+    lines += ["", "predicted against found, each batch left out (errors in cents, all rules on the same readings;"]
+    lines += ["how many readings in a hundred fell inside the intervals)"]
     held = [
         (
             row["output"].replace("_", " "),
             row["reed_type"] or "all types",
-            f"{row['readings']}",
-            f"{row['rmse']:.1f}",
+            f"{row['compared_readings']}",
+            f"{row['compared_rmse']:.1f}" if row["compared_rmse"] is not None else "",
             f"{row['naive_rmse']:.1f}" if row["naive_rmse"] is not None else "",
             f"{row['last_slope_rmse']:.1f}" if row["last_slope_rmse"] is not None else "",
             *(f"{100 * row[f'coverage{c}']:.0f}" if row["readings"] >= FEWEST else "" for c in (50, 80, 90, 95)),
@@ -92,7 +94,22 @@ def _lines(found: dict[str, Any]) -> list[str]:
     ]
     columns = ("readings", "error", "type slope", "last slope", "50 %", "80 %", "90 %", "95 %")
     lines += table(("output", "type", *columns), held, right=tuple(range(2, 10))).split("\n")
-    return lines
+    return lines + _by_readings_lines(found["held_out"])
+
+
+def _by_readings_lines(held_out: list[dict[str, Any]]) -> list[str]:
+    """The gap's error by how often F and E were read before, the first gap from the crow alone among them."""
+    apart: list[dict[str, Any]] = next((row["by_gap_readings"] for row in held_out if row["output"] == "gap"), [])
+    if not apart:
+        return []
+    rows = []
+    for one in apart:
+        before = one["gap_readings_before"]
+        times = "crow alone" if before == 0 else f"{before} or more" if before == MOST_APART else f"{before}"
+        rule = "the type's average slope" if before else "the type's mean first gap"
+        rows.append((times, f"{one['readings']}", f"{one['rmse']:.1f}", f"{one['naive_rmse']:.1f}", rule))
+    lines = ["", "the gap by how often F and E were read before (errors in cents)"]
+    return lines + table(("read before", "readings", "error", "beside", "which is"), rows, right=(1, 2, 3)).split("\n")
 
 
 def _movement_lines(types: list[dict[str, Any]]) -> list[str]:

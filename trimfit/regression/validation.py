@@ -6,7 +6,9 @@ are kept. Each reed of the batch is then followed alone: from its first readings
 counted in. No reed and no batch stands on both sides (Roberts et al., 2017, Ecography 40, 913-929).
 
 Two naive rules stand beside it: the last reading plus the type's average slope (what a maker does with one figure in
-the head), and plus the reed's own last slope where it has one.
+the head), and plus the reed's own last slope where it has one. They are compared on the readings that they can predict
+too: those of an output that was read before. A first gap, predicted from the crow alone, is counted by itself; beside
+it stands the mean first gap of the type.
 """
 
 from __future__ import annotations
@@ -35,6 +37,8 @@ LEAST_CUT_MM = 0.02
 """A shorter step is no cut: the naive rules are not scored on it."""
 NOT_TAKEN = 1e12
 """Variance (cents²) of the error of a cell that was not taken."""
+MOST_APART = 3
+"""Errors are told apart by so many readings before; more are counted together."""
 MOST_OF_A_REED = 30
 """So many readings of a reed, its first, are predicted one after another."""
 MOST_NUMBERS = 10_000_000
@@ -46,7 +50,8 @@ _GAP[OUTPUTS.index("f")], _GAP[OUTPUTS.index("e")] = 1.0, -1.0
 @dataclass(frozen=True, slots=True)
 class HeldOut:
     """One row a predicted reading. type_code, before (n,): readings of the reed before it; found, predicted, sd,
-    type_rule, slope_rule (n, 11): the gap, then the ten outputs, in cents; NaN where there is none."""
+    type_rule, slope_rule (n, 11): the gap, then the ten outputs, in cents; NaN where there is none. gaps_before (n,):
+    readings of both F and E before it."""
 
     type_code: NDArray[np.intp]
     before: NDArray[np.intp]
@@ -55,6 +60,7 @@ class HeldOut:
     sd: Array
     type_rule: Array
     slope_rule: Array
+    gaps_before: NDArray[np.intp]
 
 
 def _with_gap(y: Array) -> Array:
@@ -87,7 +93,7 @@ def held_out(model: FittedModel, rows: Rows) -> HeldOut:
             parts += [_followed(model, mine, unseen, terms, at[i : i + reeds]) for i in range(0, len(at), reeds)]
     if not parts:
         empty, none = np.zeros((0, K + 1)), np.zeros(0, dtype=np.intp)
-        return HeldOut(none, none, empty, empty, empty, empty, empty)
+        return HeldOut(none, none, empty, empty, empty, empty, empty, none)
     return HeldOut(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(HeldOut)))
 
 
@@ -144,6 +150,8 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
     by_type, by_reed = _naive(y, rows.removed_mm[at], model.type_coef(t)[1])
     any_taken = taken.any(axis=2)
     before: NDArray[np.intp] = np.cumsum(any_taken, axis=1) - any_taken
+    both = np.isfinite(y @ _GAP)
+    gaps_before: NDArray[np.intp] = np.cumsum(both, axis=1) - both
     kept = any_taken & (before > 0)
     return HeldOut(
         np.full(int(kept.sum()), t, dtype=np.intp),
@@ -153,6 +161,7 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
         sd[kept],
         _with_gap(by_type[kept]),
         _with_gap(by_reed[kept]),
+        gaps_before[kept].astype(np.intp),
     )
 
 
@@ -188,17 +197,21 @@ def _naive(y: Array, removed_mm: Array, slopes: Array) -> tuple[Array, Array]:
     return by_type, by_reed
 
 
-def _rms(values: Array) -> float | None:
-    good = values[np.isfinite(values)]
-    if not len(good):
-        return None
-    # a slip of the pen is no error of the forecast: beyond six middle deviations it is left out, for every rule alike
-    limit = max(6.0 * 1.4826 * float(np.median(np.abs(good))), 1e-9)
-    return float(np.sqrt(np.mean(good[np.abs(good) <= limit] ** 2)))
+def _rms(*misses: Array) -> tuple[int, list[float | None]]:
+    """How many readings every rule predicts and none misses wildly, and each rule's root mean square over those."""
+    good = np.all([np.isfinite(miss) for miss in misses], axis=0)
+    for miss in misses:
+        # a slip of the pen is no error of the forecast: beyond six middle deviations it is left out, for all rules
+        size = np.abs(miss[np.isfinite(miss)])
+        limit = max(6.0 * 1.4826 * float(np.median(size)), 1e-9) if len(size) else 0.0
+        good &= np.abs(miss) <= limit
+    return int(good.sum()), [float(np.sqrt(np.mean(miss[good] ** 2))) if good.any() else None for miss in misses]
 
 
 def summary(found: HeldOut, types: tuple[str, ...]) -> list[dict[str, object]]:
-    """Rows of output x type (reed_type empty: all): readings, rmse, naive_rmse, last_slope_rmse, coverage50 … 95.
+    """Rows of output x type (reed_type empty: all): readings, rmse (of every reading that could be predicted);
+    compared_readings, compared_rmse, naive_rmse, last_slope_rmse (of those that the naive rules predict too);
+    coverage50 … 95. Rows of the gap have by_gap_readings too, see `_by_gap_readings`.
 
     Errors in cents, slips left out alike for every rule; coverages count every reading.
     """
@@ -211,14 +224,40 @@ def summary(found: HeldOut, types: tuple[str, ...]) -> list[dict[str, object]]:
             if not good.any():
                 continue
             z = np.abs(miss[good] / found.sd[mine, k][good])
+            by_type, by_reed = (found.observed[mine, k] - rule[mine, k] for rule in (found.type_rule, found.slope_rule))
+            compared, (ours, naive, last) = _rms(miss, by_type, by_reed)
             row: dict[str, object] = {
                 "output": output,
                 "reed_type": "" if code < 0 else types[code],
                 "readings": int(good.sum()),
-                "rmse": _rms(miss),
-                "naive_rmse": _rms(found.observed[mine, k] - found.type_rule[mine, k]),
-                "last_slope_rmse": _rms(found.observed[mine, k] - found.slope_rule[mine, k]),
+                "rmse": _rms(miss)[1][0],
+                "compared_readings": compared,
+                "compared_rmse": ours,
+                "naive_rmse": naive,
+                "last_slope_rmse": last,
             }
             row |= {f"coverage{c}": float(np.mean(z <= _Z[c])) for c in COVERAGES}
+            if output == "gap":
+                row["by_gap_readings"] = _by_gap_readings(found, mine)
             out.append(row)
+    return out
+
+
+def _by_gap_readings(found: HeldOut, mine: NDArray[np.bool_]) -> list[dict[str, object]]:
+    """Errors of the gap by how often F and E were read before: gap_readings_before (0: from the crow alone; the last
+    row holds all that were read as often or more), readings, rmse, and naive_rmse (by the type's average slope; before
+    any reading, by the mean first gap of the type)."""
+    first = mine & (found.gaps_before == 0) & np.isfinite(found.observed[:, 0])
+    rule = found.type_rule[:, 0].copy()
+    for code in np.unique(found.type_code[first]):
+        same = first & (found.type_code == code)
+        rule[same] = found.observed[same, 0].mean()
+    out: list[dict[str, object]] = []
+    for times in range(MOST_APART + 1):
+        rows = mine & (found.gaps_before >= times if times == MOST_APART else found.gaps_before == times)
+        count, (ours, naive) = _rms(
+            found.observed[rows, 0] - found.predicted[rows, 0], found.observed[rows, 0] - rule[rows]
+        )
+        if count:
+            out.append({"gap_readings_before": times, "readings": count, "rmse": ours, "naive_rmse": naive})
     return out

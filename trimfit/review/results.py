@@ -26,6 +26,7 @@ __all__ = [
     "FanPoint",
     "FinishedReed",
     "GWitness",
+    "GapError",
     "OpenOrder",
     "ReedStory",
     "Repeatability",
@@ -356,7 +357,8 @@ class Coverage:
 class ValidationRow:
     """Held-out readings of one output and type (`reed_type` empty: all types).
 
-    Errors are root mean squares in cents: of the model, of the type's average slope, of the reed's own last slope.
+    Errors are root mean squares in cents, all of the same `readings`: of the model, of the type's average slope, of the
+    reed's own last slope. `coverage` counts first readings of an output too.
     """
 
     output: str
@@ -369,11 +371,24 @@ class ValidationRow:
 
 
 @dataclass(frozen=True, slots=True)
+class GapError:
+    """The gap's error by how often F and E were read before (0: predicted from the crow alone). `rule_error_cents`: of
+    the type's average slope; before any reading, of the mean first gap of the type. Root mean squares in cents."""
+
+    readings_before: int
+    readings: int
+    error_cents: float
+    rule_error_cents: float
+
+
+@dataclass(frozen=True, slots=True)
 class Validation:
-    """Predicted against observed on batches the fit had not seen. `pairs`: (predicted, found) gaps in cents."""
+    """Predicted against observed on batches the fit had not seen. `misses`: an output's key, and for each of its
+    readings what was found, and found less predicted by the model and by the type's average slope, in cents."""
 
     rows: tuple[ValidationRow, ...] = ()
-    pairs: tuple[tuple[float, float], ...] = ()
+    misses: tuple[tuple[str, tuple[tuple[float, float, float], ...]], ...] = ()
+    by_gap_readings: tuple[GapError, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,13 +28,14 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.regression.design import Rows
     from trimfit.regression.fitted_model import FittedModel
+    from trimfit.regression.validation import HeldOut
 
 __all__ = ["fit_and_keep", "kept_model", "learn_and_keep", "outlier_marks", "prior", "rows_in_fit", "up_to_date"]
 
 
 CARD = "card"
 VALIDATION = "validation"
-MOST_PAIRS = 4000
+MOST_PAIRS = 500
 SET_ASIDE = 0.2
 WHOLE_READING = 8
 OUTLIER_CENTS = 150.0
@@ -188,26 +189,33 @@ def learn_and_keep(
     """
     import json
 
-    import numpy as np
-
-    from trimfit.regression.validation import held_out, summary
+    from trimfit.regression.validation import SCORED, held_out, summary
 
     learning = _Learning(progress, LEARN_STEPS)
     model, rows = _fit(journal, learning)
     learning("leaving out each batch", 0, 1)
     found = held_out(model, rows)
     validation = summary(found, model.coding.types)
-    pairs = [
-        [round(float(a), 2), round(float(b), 2)]
-        for a, b in zip(found.predicted[:, 0], found.observed[:, 0], strict=True)
-        if np.isfinite(a) and np.isfinite(b) and abs(a - b) < OUTLIER_CENTS
-    ][:MOST_PAIRS]
+    triples = {output: _triples(found, SCORED.index(output)) for output in ("gap", "crow", "low_a")}
     learning("leaving out each batch", 1, 1)
-    kept = json.dumps({"rows": validation, "pairs": pairs}).encode()
+    kept = json.dumps({"rows": validation, "triples": triples}).encode()
     journal.learned_put({VALIDATION: kept, **_as_kept(journal, model)})
     policies_of(model)
     learning.done()
     return model, validation
+
+
+def _triples(found: HeldOut, output: int) -> list[list[float]]:
+    """Of an output, readings that the type's average slope predicts too: predicted, by that rule, observed, in cents.
+    At most MOST_PAIRS, evenly through the log."""
+    import numpy as np
+
+    all_three = np.column_stack([found.predicted[:, output], found.type_rule[:, output], found.observed[:, output]])
+    known = all_three[np.isfinite(all_three).all(axis=1)]
+    known = known[np.abs(known[:, 0] - known[:, 2]) < OUTLIER_CENTS]
+    if len(known) > MOST_PAIRS:
+        known = known[np.linspace(0, len(known) - 1, MOST_PAIRS).astype(int)]
+    return [[round(float(value), 2) for value in row] for row in known]
 
 
 def _as_kept(journal: Journal, model: FittedModel) -> dict[str, bytes]:

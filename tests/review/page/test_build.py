@@ -224,12 +224,12 @@ def test_batches_without_a_day_of_making_claim_no_order_of_making() -> None:
 
 
 def test_one_type_is_not_told_twice_and_no_line_is_claimed_that_is_not_drawn() -> None:
-    found = dataclasses.replace(made_up_report.validation(), pairs=())
+    found = dataclasses.replace(made_up_report.validation(), misses=())
     rows = tuple(row for row in found.rows if row.output == "gap")
     text, _ = build.build(Report(validation=dataclasses.replace(found, rows=rows)))
     table = text[text.index("<caption>Batches the fit had not seen") :]
     assert table[: table.index("</table>")].count("<tr>") == 2  # its heads and the one row
-    assert "slanting line" not in text
+    assert "zero line" not in text
 
 
 def small() -> Report:

@@ -38,9 +38,8 @@ PICTURES = {
     ),
     "many types": shop.responses(made_up_report.types(20)),
     "validation": shop.validation(made_up_report.validation()),
-    "validation, pairs only": shop.validation(Validation((), ((-10.0, -9.0), (-4.0, -6.0)))),
-    "validation, one pair": shop.validation(Validation((), ((-10.0, -10.0),))),
-    "validation, rows only": shop.validation(Validation(made_up_report.validation().rows, ())),
+    "validation, misses only": shop.validation(Validation((), (("gap", ((-10.0, 1.0, -2.0), (-4.0, -2.0, 0.5))),))),
+    "validation, one miss": shop.validation(Validation((), (("gap", ((-10.0, 0.0, 0.0),)),))),
 }
 UNIT = re.compile(r"\((Hz|mm|cents|%|cents a week|points|cents at A = 440)\)|^cents per|batches.* order of making")
 
@@ -185,7 +184,7 @@ def test_a_decade_is_thinned_and_the_caption_says_so() -> None:
     assert "300 are left out" in PICTURES["run of 600"].caption
     assert "The latest 150 of 400 points" in PICTURES["chart of sums"].caption
     big = shop.validation(made_up_report.validation(20_000))
-    assert "500 of 20000 readings are drawn" in big.caption
+    assert "Of up to 20,000 readings of each, about 140 are drawn" in big.caption
     assert len(style.render(big).wide_svg) < 120_000
 
 

@@ -294,18 +294,26 @@ def trust(findings: Report) -> list[str]:
     if gap is None:
         parts.append(
             missing(
-                "Nothing was predicted and then found yet.",
+                "How close predictions come has not been measured since the last fit.",
                 "It takes two batches with trims between readings; then <code>trimfit learn</code>.",
             )
         )
     else:
-        said = f"On batches that were left out of the learning the gap came out within {gap.error_cents:.1f} cents of "
-        said += "what was predicted, two times in three"
+        words = f"On batches that were left out of the fit the gap was missed by {gap.error_cents:.1f} cents"
         if gap.type_average_error_cents is not None:
-            said += f"; going by the type's average alone, within {gap.type_average_error_cents:.1f}"
+            words += f"; by the type's average slope, {gap.type_average_error_cents:.1f}"
+        words += f" (root mean squares of the same {gap.readings:,} readings)"
         held = next((one for one in gap.coverage if one.stated_pct == 90.0), None)
-        ranges = f" Ranges said to hold nine times in ten held {held.found_pct:.0f} times in a hundred." if held else ""
-        parts.append(paragraph(f"{said}.{ranges}"))
+        ranges = f" Of the 90 % intervals {held.found_pct:.0f} % held the reading." if held else ""
+        parts.append(paragraph(f"{words}.{ranges}"))
+        crow = next((one for one in found.by_gap_readings if one.readings_before == 0), None) if found else None
+        if crow is not None:
+            parts.append(
+                paragraph(
+                    f"A first gap, predicted from the crow alone, was missed by {crow.error_cents:.1f} cents; by the "
+                    f"mean first gap of the type, {crow.rule_error_cents:.1f} ({crow.readings:,} readings)."
+                )
+            )
     own = next((one for one in findings.repeatability if one.output == "gap"), None)
     if own is None:
         parts.append(
@@ -329,7 +337,7 @@ def trust(findings: Report) -> list[str]:
 def _predicted(findings: Report, folio: Folio) -> list[str]:
     """Predicted against found on batches left out, and how often the intervals held."""
     found = findings.validation
-    if found is None or not (found.rows or found.pairs):
+    if found is None or not (found.rows or found.misses):
         return []
     # what a shop's only type does, all types do: said once
     kinds = {row.reed_type for row in found.rows if row.reed_type}
@@ -349,9 +357,10 @@ def _predicted(findings: Report, folio: Folio) -> list[str]:
                 held or "–",
             )
         )
-    heads = ("of", "type", "readings", "error, cents", "by type's average", "by reed's last slope", "promised → held")
+    rules = ("error, cents", "by type's average slope", "by reed's last slope")
+    heads = ("of", "type", "readings", *rules, "stated → held")
     return [
-        folio.picture(shop.validation(found)),
+        folio.picture(shop.validation(found)) if any(misses for _, misses in found.misses) else "",
         table("Batches the fit had not seen", heads, rows, words=(0, 1, 6), broad=True),
         left_out(MOST_ROWS, len(listed), "rows", "trimfit learn"),
     ]

@@ -28,7 +28,7 @@ from trimfit.review.safe_names import file_stem, sentence, short
 __all__ = ["OUTPUT_WORDS", "TERM_WORDS", "batches", "control_chart", "responses", "validation"]
 
 MOST_BATCHES, MOST_BINS, MOST_DRIFTED, MOST_NAMED = 120, 60, 40, 12
-MOST_CHART_POINTS, MOST_PAIRS, MOST_TYPES, MOST_TICKED = 150, 500, 6, 8
+MOST_CHART_POINTS, MOST_MISSES, MOST_TYPES, MOST_TICKED = 150, 140, 6, 8
 OUTPUT_WORDS = {
     "gap": "gap",
     **pitch.OUTPUT_WORDS,
@@ -376,97 +376,52 @@ def _output_place(output: str) -> tuple[int, str]:
 
 
 def validation(found: Validation) -> Picture:
-    """Predicted against found, the error beside naive rules, and how often stated intervals held."""
-    rows = pooled(found.rows)
-    pairs = np.array(found.pairs, dtype=float).reshape(-1, 2)
-    if len(pairs) > MOST_PAIRS:
-        pairs = pairs[np.linspace(0, len(pairs) - 1, MOST_PAIRS).astype(int)]
-    covered = [row for row in rows if row.coverage]
-    panels = [name for name, there in (("pairs", len(pairs)), ("errors", rows), ("coverage", covered)) if there]
-    gap = next((row for row in rows if row.output == "gap"), rows[0] if rows else None)
-    caption = "Predicted against found on batches that the fit had not seen."
-    if len(pairs):
-        caption = f"{caption[:-1]}: on the slanting line they agree."
+    """How far predictions of the gap, the crow and low A were off, beside those of the type's average slope."""
+    shown = [(output, misses[:: -(-len(misses) // MOST_MISSES)]) for output, misses in found.misses if misses]
+    gap = next((row for row in pooled(found.rows) if row.output == "gap"), None)
+    caption = (
+        "On batches that the fit had not seen: how far each reading lay from what was predicted (filled), and from the "
+        "last reading plus the type's average slope (hollow). The nearer to the zero line, the better."
+    )
     if gap is not None and gap.type_average_error_cents is not None:
         caption += (
-            f" The {OUTPUT_WORDS.get(gap.output, gap.output)} is missed by {gap.error_cents:.1f} cents, "
-            f"by the type's average {gap.type_average_error_cents:.1f}."
+            f" The gap is missed by {gap.error_cents:.1f} cents, by the type's average slope "
+            f"{gap.type_average_error_cents:.1f}, on the same {gap.readings:,} readings (root mean squares)."
         )
-    held = next((one for one in gap.coverage if one.stated_pct == 90.0), None) if gap is not None else None
-    if held is not None:
-        caption += f" Intervals that promise 90 % held {held.found_pct:.0f} %."
-    if len(found.pairs) > len(pairs):
-        caption += f" {len(pairs)} of {len(found.pairs)} readings are drawn."
+
+    most = max((len(misses) for _, misses in found.misses), default=0)
+    if most > MOST_MISSES:
+        caption += f" Of up to {most:,} readings of each, about {MOST_MISSES} are drawn."
 
     def draw(narrow: bool) -> Figure:
-        figure, fields = sheet(narrow, 1, len(panels), height_in=3.9, narrow_height_in=3.5 * len(panels) + 0.2)
-        for axes, name in zip(fields, panels, strict=True):
-            if name == "pairs":
-                _pair_panel(axes, pairs)
-            elif name == "errors":
-                _error_panel(axes, rows)
-            else:
-                _coverage_panel(axes, covered)
+        figure, fields = sheet(narrow, 1, len(shown), height_in=3.6, narrow_height_in=2.7 * len(shown) + 0.6)
+        for axes, (output, misses) in zip(fields, shown, strict=True):
+            _miss_panel(axes, output, misses)
+        key_below(figure, fields[0], 1 if narrow else 2)
         return figure
 
+    rows = pooled(found.rows)
     words = " ".join(f"{OUTPUT_WORDS.get(r.output, r.output)}: error {r.error_cents:.1f} cents." for r in rows)
     return Picture("validation", "Predicted and found", caption, f"{caption} {words}", draw)
 
 
-def _pair_panel(axes: Axes, pairs: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> None:
-    low, high = float(pairs.min()), float(pairs.max())
-    pad = 0.05 * (high - low) or 1.0
-    axes.plot([low - pad, high + pad], [low - pad, high + pad], color=LIGHT["ink"], linewidth=1.0)
-    axes.plot(pairs[:, 0], pairs[:, 1], "o", color=LIGHT["e"], markersize=3, markeredgewidth=0, alpha=0.5)
-    axes.set_title("The gap")
-    axes.set_xlabel("predicted (cents)")
-    axes.set_ylabel("found (cents)")
-
-
-def _error_panel(axes: Axes, rows: Sequence[ValidationRow]) -> None:
-    for index, row in enumerate(rows):
-        for value, role, marker, label in (
-            (row.last_slope_error_cents, "mute", "^", "reed's last slope"),
-            (row.type_average_error_cents, "f", "s", "type's average"),
-            (row.error_cents, "e", "o", "trimfit"),
-        ):
-            if value is not None:
-                axes.plot(
-                    [value],
-                    [index],
-                    marker,
-                    color=LIGHT[role],
-                    markersize=6,
-                    label=label if index == 0 else None,
-                    markerfacecolor=LIGHT["e"] if marker == "o" else LIGHT["paper"],
-                    markeredgewidth=1.3,
-                )
-    axes.set_yticks(range(len(rows)), [OUTPUT_WORDS.get(row.output, plain(row.output, 12)) for row in rows])
-    axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.set_xlim(left=0.0)
-    axes.set_title("Error")
-    axes.set_xlabel("root mean square (cents)")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, 0.0), borderaxespad=4.0, ncols=1)
-
-
-def _coverage_panel(axes: Axes, rows: Sequence[ValidationRow]) -> None:
-    """One row an output: by how many points each stated interval held more or less often than it promised."""
-    axes.axvline(0.0, color=LIGHT["ink"], linewidth=1.0)
-    levels = sorted({one.stated_pct for row in rows for one in row.coverage})
-    widest = 5.0
-    for index, level in enumerate(levels):
-        role, marker, _ = SERIES[index % len(SERIES)]
-        spots = [
-            (one.found_pct - level, place + 0.16 * (index - (len(levels) - 1) / 2))
-            for place, row in enumerate(rows)
-            for one in row.coverage
-            if one.stated_pct == level
-        ]
-        widest = max(widest, *(1.15 * abs(off) for off, _ in spots))
-        axes.plot(*zip(*spots, strict=True), marker, color=LIGHT[role], markersize=4.5, label=f"{level:g} %")
-    axes.set_xlim(-widest, widest)
-    axes.set_yticks(range(len(rows)), [OUTPUT_WORDS.get(row.output, plain(row.output, 12)) for row in rows])
-    axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.set_title("Held against promised")
-    axes.set_xlabel("held − promised (points)")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, 0.0), borderaxespad=4.0, ncols=2)
+def _miss_panel(axes: Axes, output: str, misses: Sequence[tuple[float, float, float]]) -> None:
+    seen, ours, rule = np.array(misses, dtype=float).T
+    axes.axhline(0.0, color=LIGHT["ink"], linewidth=1.0)
+    axes.plot(
+        seen,
+        rule,
+        "o",
+        color=LIGHT["mute"],
+        markerfacecolor="none",
+        markersize=3.5,
+        markeredgewidth=0.7,
+        alpha=0.7,
+        label="by the type's average slope",
+    )
+    axes.plot(seen, ours, "o", color=LIGHT["cut"], markersize=3, markeredgewidth=0, alpha=0.7, label="trimfit")
+    reach = 1.1 * float(np.percentile(np.abs(np.concatenate([ours, rule])), 99)) or 1.0
+    axes.set_ylim(-reach, reach)
+    axes.set_title(OUTPUT_WORDS.get(output, output))
+    axes.set_xlabel("found (cents)")
+    axes.set_ylabel("found − predicted (cents)")

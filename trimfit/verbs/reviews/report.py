@@ -15,6 +15,7 @@ from trimfit.review.results import (
     Coverage,
     DriftLimits,
     FinishedReed,
+    GapError,
     OpenOrder,
     ReedStory,
     Repeatability,
@@ -484,23 +485,32 @@ def _validation(journal: Journal) -> Validation | None:
     if kept is None:
         return None
     found = json.loads(kept)
-    rows, pairs = found["rows"], found["pairs"]
     out = []
-    for row in rows:
+    for row in found["rows"]:
         held = [
             Coverage(float(stated), 100.0 * float(row[f"coverage{stated}"]))
             for stated in (50, 80, 90, 95)
             if row.get(f"coverage{stated}") is not None
         ]
+        compared = row.get("compared_rmse") is not None
         out.append(
             ValidationRow(
                 str(row["output"]),
                 str(row.get("reed_type") or ""),
-                int(row.get("readings") or 0),
-                float(row["rmse"]),
-                row.get("naive_rmse"),
-                row.get("last_slope_rmse"),
+                int(row["compared_readings" if compared else "readings"] or 0),
+                float(row["compared_rmse" if compared else "rmse"]),
+                row.get("naive_rmse") if compared else None,
+                row.get("last_slope_rmse") if compared else None,
                 tuple(held),
             )
         )
-    return Validation(tuple(out), tuple((float(a), float(b)) for a, b in pairs))
+    misses = tuple(
+        (output, tuple((seen, seen - ours, seen - rule) for ours, rule, seen in triples))
+        for output, triples in found.get("triples", {}).items()
+    )
+    gap: dict[str, Any] = next((row for row in found["rows"] if row["output"] == "gap"), {})
+    by_readings = tuple(
+        GapError(one["gap_readings_before"], one["readings"], one["rmse"], one["naive_rmse"])
+        for one in gap.get("by_gap_readings", [])
+    )
+    return Validation(tuple(out), misses, by_readings)
