@@ -282,7 +282,7 @@ def choose(
     cut = _Future(posterior, table, cuts, float(lip), error) if len(cuts) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
     visit = costs.cut_minutes + costs.reading_minutes
-    name, length, shortest, named = "", 0.0, math.inf, ""
+    name, length, shortest, named, least = "", 0.0, math.inf, "", 0.0
     for step in range(rung + 1):
         done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step))
         options = [("finished", 0.0, done + pitch_now)]
@@ -294,7 +294,7 @@ def choose(
             options.append(("trim", float(cuts[i]), float(each[i]) + pitch_then))
         if may_read:
             options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(step)[0]) + pitch_read))
-        name, length, _ = min(options, key=lambda option: option[2])
+        name, length, least = min(options, key=lambda option: option[2])
         if length < shortest:
             shortest, named = length, name
     if shortest < length:
@@ -307,7 +307,10 @@ def choose(
         left_cuts = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
     length = round(length / rules.step_mm) * rules.step_mm
     lip = {"trim": lip, "lip": strokes}.get(name, 0)
-    if readings < MOST_UNSURE and at_stake(length, lip, last=name == "finished") > costs.reading_minutes:
+    price = costs.reading_minutes
+    if posterior.again_var[0] > 0.0:  # the reed moves until then, which puts at risk what could be had now
+        price += max(float(again.cost(rung)[0]) + pitch_read - least, 0.0)
+    if readings < MOST_UNSURE and at_stake(length, lip, last=name == "finished") > price:
         return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), unsure)
     if name in ("trim", "lip"):
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")

@@ -7,9 +7,11 @@ and m, v, s are updated as the joint Gaussian of (gap, log slope) says::
     V = v + D² ((e^{s²} - 1) + f²) + a²     c = D s²
     gain = V / (V + r²)    v' = V r² / (V + r²)    s'² = s² - c² / (V + r²)    m' = m + D + gain (y - m - D)
 
-(v' and s' do not depend on the reading, so only m' is random.) Actions: finish, at the cost of a lost reed times the
-chance of being past, and of one outside tolerance times the chance of being short; read again; cut by D. With the cost
-per cut and per reading this is a dynamic programme,
+(v' and s' do not depend on the reading, so only m' is random.) From one visit to the next the reed moves by itself
+besides: w² after a cut, u² before a reading without one, are added to V, and after a cut its mean settling to m'. A
+reed handed over now is spared that, so that one that moves much is handed over sooner. Actions: finish, at the cost of
+a lost reed times the chance of being past, and of one outside tolerance times the chance of being short; read again;
+cut by D. With the cost per cut and per reading this is a dynamic programme,
 
     J(m, v, s) = min( finish, cost_read + E J(m', v', s), min_D cost_cut + cost_read + E J(m', v', s') ),
 
@@ -56,7 +58,10 @@ LEAVE = np.array([-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5
 
 @dataclass(frozen=True, slots=True)
 class Costs:
-    """Shop settings in minutes, and what the bench can do. tolerance, reading and constant error in cents."""
+    """Shop settings in minutes, what the bench can do, how reeds move between visits; tolerance and errors in cents.
+
+    wait_mean_cents, wait_sd_cents: from a cut to the next reading; again_sd_cents: before a reading with no work.
+    """
 
     cut_minutes: float
     reading_minutes: float
@@ -65,6 +70,9 @@ class Costs:
     reading_sd_cents: float
     cut_fraction: float
     cut_constant_cents: float
+    wait_mean_cents: float = 0.0
+    wait_sd_cents: float = 0.0
+    again_sd_cents: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,12 +138,18 @@ def moved(m: Array, v: Array, s: Array, cut_cents: Array, costs: Costs) -> tuple
     """Variance of the gap after a cut, and v', s' after the reading that follows (shapes broadcast)."""
     spread = np.expm1(s**2)
     constant = np.where(cut_cents > 0, costs.cut_constant_cents**2, 0.0)
-    big = v + cut_cents**2 * (spread + costs.cut_fraction**2) + constant
+    big = v + cut_cents**2 * (spread + costs.cut_fraction**2) + constant + idle_variance(cut_cents, costs)
     noise = costs.reading_sd_cents**2
     tied = cut_cents * s**2
     v_next = big * noise / (big + noise)
     s_next = np.sqrt(np.maximum(s**2 - tied**2 / (big + noise), 1e-6))
     return big, v_next, s_next
+
+
+def idle_variance(cut_cents: Array, costs: Costs) -> Array:
+    """Variance (cents²) of what the reed moves by itself before the reading that follows a cut, or none (any shape)."""
+    out: Array = np.where(cut_cents > 0, costs.wait_sd_cents**2, costs.again_sd_cents**2)
+    return out
 
 
 def worth_reading(
@@ -205,7 +219,8 @@ def solve(costs: Costs) -> PolicyTable:
     leave = t * LEAVE
     all_m, all_v, all_s = m, v, s
     xi, wx = even_nodes(11)
-    eta, we = nodes(5)
+    # what a reading shows spreads wider where the reed moves: coarse nodes put chances of going past half too high
+    eta, we = nodes(9 if costs.wait_sd_cents > 0.0 or costs.again_sd_cents > 0.0 else 5)
 
     def transition(whole_cut: Array, may: NDArray[np.bool_]) -> sparse.csr_matrix:
         """(n, n): where each state goes; nowhere where it may not. v' and s' are one value a row, m' alone spreads."""
@@ -217,8 +232,10 @@ def solve(costs: Costs) -> PolicyTable:
         gain = big / (big + noise)
         factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2)
         inner = v + (cut * costs.cut_fraction) ** 2 + np.where(cut > 0, costs.cut_constant_cents**2, 0.0) + noise
+        inner = inner + idle_variance(cut, costs)
+        settled = np.where(cut > 0, costs.wait_mean_cents, 0.0)
         surprise = (cut[:, None] * (factor - 1.0))[:, :, None] + np.sqrt(inner)[:, None, None] * eta[None, None, :]
-        m_next = (m + cut)[:, None, None] + gain[:, None, None] * surprise
+        m_next = (m + cut + settled)[:, None, None] + gain[:, None, None] * surprise
         weight = np.broadcast_to(wx[None, :, None] * we[None, None, :], m_next.shape)
         at, share = _bracket(m_grid, m_next)
         width = len(m_grid)
@@ -240,12 +257,12 @@ def solve(costs: Costs) -> PolicyTable:
         ends = np.r_[0, 4 * np.cumsum(filled)].astype(np.int32)
         return sparse.csr_matrix((data.reshape(-1), cols.reshape(-1), ends), shape=(len(all_m), len(all_m)))
 
-    may_read = worth_reading(m, v, s, costs)
+    may_read = worth_reading(m, v, s, costs, moved_var=costs.again_sd_cents**2)
     again = transition(np.zeros(n), may_read)
     cuts = []
     allowed = []
     for rest in leave:
-        cut = np.maximum(-rest - m, 0.0)
+        cut = np.maximum(-rest - m - costs.wait_mean_cents, 0.0)
         cuts.append(transition(cut, cut > 0))
         allowed.append(cut > 0)
     finish = np.stack([finish_cost(past, short, costs, rung) for rung in range(len(LADDER))], axis=1)
@@ -293,19 +310,20 @@ class LookAhead:
         self.xi_weight = even_nodes(9)[1]
         xi = even_nodes(9)[0]
         eta, self.eta_weight = nodes(3)
-        cut = np.maximum(-t * LEAVE[None, :] - m[:, None], 0.0)
+        cut = np.maximum(-t * LEAVE[None, :] - m[:, None] - costs.wait_mean_cents, 0.0)
         cut = np.concatenate([np.zeros((len(m), 1)), cut], axis=1)
         big, v_next, s_next = moved(m[:, None], v[:, None], s[:, None], cut, costs)
         noise = costs.reading_sd_cents**2
         gain = big / (big + noise)
         factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2) - 1.0
         constant = np.where(cut > 0, costs.cut_constant_cents**2, 0.0)
-        inner = v[:, None] + (cut * costs.cut_fraction) ** 2 + constant + noise
+        inner = v[:, None] + (cut * costs.cut_fraction) ** 2 + constant + noise + idle_variance(cut, costs)
         surprise = cut[:, :, None, None] * factor[:, None, :, None] + np.sqrt(inner)[:, :, None, None] * eta
-        m_next = (m[:, None] + cut)[:, :, None, None] + gain[:, :, None, None] * surprise
+        settled = np.where(cut > 0, costs.wait_mean_cents, 0.0)
+        m_next = (m[:, None] + cut + settled)[:, :, None, None] + gain[:, :, None, None] * surprise
         self.corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
         self.table, self.cut = table, cut
-        self.may_read = worth_reading(m, v, s, costs)
+        self.may_read = worth_reading(m, v, s, costs, moved_var=costs.again_sd_cents**2)
         sd = np.sqrt(v)
         self.past, self.short = normal_cdf((m - t) / sd), normal_cdf((-t - m) / sd)
 

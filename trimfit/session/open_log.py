@@ -1,5 +1,5 @@
-"""One log opened for questions: the fitted model, the settings, and the posterior of each reed asked after, batch by
-batch."""
+"""One log opened for questions: the fitted model, the settings, and the posterior about each reed asked after, batch
+by batch."""
 
 from __future__ import annotations
 
@@ -25,6 +25,7 @@ from trimfit.regression.movement.process import settled_at, still_to_settle_at
 from trimfit.regression.posterior.reed import Moment, ReedState, batch_states, known_coding
 from trimfit.regression.readings.rows import DAY_S, made_day, taken_before
 from trimfit.session.fit import rows_in_fit
+from trimfit.session.pace import days_to_next
 from trimfit.session.policies import Policies, costs_of, cut_error_of
 
 if TYPE_CHECKING:
@@ -274,5 +275,6 @@ class Bench:
 
     def _see(self, state: ReedState, seen: Seen, aim: Aim) -> AimPosterior:
         # a reed that has lain can be read at once; one that was just read, only when it is in hand again
-        again_days = self.model.again_days if state.idle_days == 0.0 else 0.0
-        return see(state, aim, seen.removed_mm, seen.lip_strokes, self.model.wait_days, again_days)
+        again_days = days_to_next(seen.history, self.model.again_days, work=False) if state.idle_days == 0.0 else 0.0
+        wait_days = days_to_next(seen.history, self.model.wait_days, work=True)
+        return see(state, aim, seen.removed_mm, seen.lip_strokes, wait_days, again_days)

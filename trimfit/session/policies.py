@@ -36,11 +36,13 @@ def costs_of(model: FittedModel, type_code: int, settings: Settings) -> Costs:
     from trimfit.regression.movement.process import DIRECTIONS
 
     known = 0 <= type_code < model.n_types
+    movement, gap = model.movement.of(type_code), DIRECTIONS.index("gap")
     scale = float(model.noise_scale[type_code]) if known else float(np.mean(model.noise_scale))
-    sitting = model.movement.of(type_code).sitting[DIRECTIONS.index("gap"), DIRECTIONS.index("gap")]
+    sitting = movement.sitting[gap, gap]
     reading_sd = float(np.sqrt(GAP @ model.noise_cov @ GAP * scale + sitting))
     slope = max(float(GAP @ model.type_coef(type_code if known else -1)[1]), 5.0)
     error = cut_error_of(model, settings)
+    settled, moved = movement.moves_in(model.wait_days, np.array([0.0, 1.0 if model.wait_days > 0.0 else 0.0]))
     return Costs(
         settings.minutes_per_cut,
         settings.minutes_per_reading,
@@ -49,6 +51,9 @@ def costs_of(model: FittedModel, type_code: int, settings: Settings) -> Costs:
         round(reading_sd, 1),
         round(error.pct / 100.0, 3),
         round(error.constant_mm * slope, 1),
+        round(float(settled[gap]), 1),
+        round(float(np.sqrt(moved[gap, gap])), 1),
+        round(float(np.sqrt(model.again_days * movement.walk[gap, gap])), 1),
     )
 
 

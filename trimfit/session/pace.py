@@ -1,0 +1,36 @@
+"""How long a reed will lie before its next reading: by its own visits so far, and by the shop's.
+
+How far a reed moves before it is next read grows with the days that it lies. Whether those are none, one or seven is a
+matter of the run it belongs to and of the maker's week: a reed's own visits say more of it than the shop's usual wait,
+which counts as one visit. The median is taken, so that one holiday changes little.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from statistics import median
+from typing import TYPE_CHECKING
+
+from trimfit.base.dates import DAY_S
+from trimfit.regression.movement.process import SITTING_DAYS
+
+if TYPE_CHECKING:
+    from trimfit.base.records import ReedHistory
+
+__all__ = ["days_to_next"]
+
+
+def days_to_next(history: ReedHistory, usual_days: float, *, work: bool) -> float:
+    """Days from a reading of the reed to its next, with work between or without; 0 where that is one sitting.
+
+    usual_days: the shop's.
+    """
+    read = [reading.at_s for reading in history.readings]
+    trimmed = [trim.at_s for trim in history.trims]
+    own = [
+        (later - earlier) / DAY_S
+        for earlier, later in pairwise(read)
+        if any(earlier <= at < later for at in trimmed) == work
+    ]
+    days = float(median([usual_days, *own]))
+    return days if days > SITTING_DAYS else 0.0
