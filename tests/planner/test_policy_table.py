@@ -174,8 +174,8 @@ def test_where_the_reed_moves_between_visits_the_cost_is_that_of_a_plain_recursi
     m: float, v: float, rung: int
 ) -> None:
     least = recursion(m, v, rung, MOVING, visits=5)
-    assert recursion(m, v, rung, MOVING, visits=4) == pytest.approx(least, rel=0.01)
-    assert look("value", rung, m, v, 0.01, MOVING) == pytest.approx(least, rel=0.04)
+    assert recursion(m, v, rung, MOVING, visits=4) == pytest.approx(least, rel=0.03)
+    assert look("value", rung, m, v, 0.01, MOVING) == pytest.approx(least, rel=0.04, abs=0.4)
     cost, _, _ = play(m, v, 0.01, rung, 4_000, seed=1, costs=MOVING)
     assert cost.mean() == pytest.approx(least, rel=0.03, abs=3.0 * float(cost.std() / np.sqrt(len(cost))))
 

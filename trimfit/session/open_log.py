@@ -1,5 +1,5 @@
-"""One log opened for questions: the fitted model, the settings, and the posterior about each reed asked after, batch
-by batch."""
+"""One log opened for questions: the fitted model, the settings, and the posterior of each reed asked after, batch by
+batch."""
 
 from __future__ import annotations
 

@@ -1,0 +1,42 @@
+"""How long a reed will lie before its next reading."""
+
+from __future__ import annotations
+
+import pytest
+
+from trimfit.base.records import Logged, Reading, Reed, ReedHistory, Trim
+from trimfit.session.pace import days_to_next
+
+DAY_S = 86_400.0
+
+
+def history(read_days: list[float], cut_days: list[float]) -> ReedHistory:
+    def logged(kind: type, day: float, **values: object) -> Logged:  # type: ignore[type-arg]
+        return Logged(f"{kind.__name__}-{day}", 0, day * DAY_S, kind("R-1", "2026-03-01T10:00", **values))
+
+    return ReedHistory(
+        Logged("reed", 0, 0.0, Reed("R-1", "cane", "b")),
+        readings=tuple(logged(Reading, day) for day in read_days),
+        trims=tuple(logged(Trim, day, length_mm=0.1) for day in cut_days),
+    )
+
+
+def test_a_reed_never_read_twice_lies_as_long_as_is_usual_in_the_shop() -> None:
+    assert days_to_next(history([], []), 3.0, work=True) == 3.0
+    assert days_to_next(history([1.0], []), 3.0, work=False) == 3.0
+
+
+def test_a_reed_s_own_visits_outweigh_the_shop_s_usual_wait() -> None:
+    weekly = history([0.0, 7.0, 14.0], [0.01, 7.01])
+    assert days_to_next(weekly, 1.0, work=True) == pytest.approx(7.0)
+    assert days_to_next(weekly, 1.0, work=False) == 1.0
+
+
+def test_waits_with_work_and_without_are_told_apart_and_one_holiday_changes_nothing() -> None:
+    told = history([0.0, 2.0, 4.0, 5.0, 40.0, 42.0], [0.01, 2.01, 5.01, 40.01])
+    assert days_to_next(told, 2.0, work=True) == pytest.approx(2.0)
+    assert days_to_next(told, 3.0, work=False) == pytest.approx(2.0)
+
+
+def test_the_readings_of_one_sitting_are_no_wait() -> None:
+    assert days_to_next(history([0.0, 0.02, 0.04], [0.01, 0.03]), 1.0, work=True) == 0.0
