@@ -12,7 +12,6 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from trimfit.base.dates import DAY_S
-from trimfit.regression.movement.process import SITTING_DAYS
 
 if TYPE_CHECKING:
     from trimfit.base.records import ReedHistory
@@ -25,6 +24,8 @@ def days_to_next(history: ReedHistory, usual_days: float, *, work: bool) -> floa
 
     usual_days: the shop's.
     """
+    from trimfit.regression.movement.process import SITTING_DAYS
+
     read = [reading.at_s for reading in history.readings]
     trimmed = [trim.at_s for trim in history.trims]
     own = [
