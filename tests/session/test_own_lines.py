@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from tests.opened import on
 from trimfit.base.pitch import hz_from_cents
-from trimfit.base.records import Chanter, Reading, Reed, Trim
+from trimfit.base.records import Chanter, Event, Reading, Reed, Trim
 from trimfit.cli.app import app
 from trimfit.log.journal import Journal
 from trimfit.session.own_lines import OwnLines
@@ -78,6 +78,22 @@ def test_lips_begin_the_lines_anew_and_few_readings_give_none(log: Path) -> None
         reading(journal, 6, 0.5)
         reading(journal, 7, 0.5)
     assert own(log) is None, "three readings, but at one length"
+
+
+def test_an_event_begins_the_lines_anew(log: Path) -> None:
+    with Journal(log) as journal:
+        journal.append(Event("1", "2026-03-04T12:00", "soaked"))
+    assert own(log) is None
+    with Journal(log) as journal:
+        for day, removed in ((5, 0.5), (6, 0.6), (7, 0.65)):
+            if day > 5:
+                journal.append(Trim("1", f"2026-03-0{day}T09:00", 0.1 if day == 6 else 0.05))
+            reading(journal, day, removed, off_cents=-8.0)
+    found = own(log)
+    assert found is not None
+    assert found.readings == 3
+    # F stands 8 cents lower after it, and F and E close by 43 cents a mm.
+    assert found.need_mm.mean == pytest.approx(MEETING_MM + 8.0 / 43.0 - 0.65, abs=1e-6)
 
 
 def test_lines_that_do_not_meet_ahead_say_nothing(tmp_path: Path) -> None:

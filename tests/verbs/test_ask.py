@@ -19,6 +19,8 @@ from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.log import log_reading
 from trimfit.verbs.pick import pick
 from trimfit.verbs.predict import predict
+from trimfit.verbs.rehearse import rehearse_order
+from trimfit.verbs.reviews.ticket import write_tickets
 from trimfit.verbs.wording import advice_lines, chance_words, signed
 
 AS_E, AS_F = 3 / 2, 5 / 3
@@ -193,6 +195,22 @@ def test_numbers_as_they_are_said() -> None:
     ]
 
 
+def test_a_logged_event_is_named_in_the_reason(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-03-01T10:00", -20.0))
+        journal.append(Event("1", "2026-03-02T09:30", "soaked"))
+    said = on(first_week, ask_reed, "1", at_s=dates.at_s("2026-03-02T09:31"))
+    assert said.action == "read-again"
+    assert "logged as soaked 2026-03-02 09:30: F and E were not read since, and may stand anywhere" in said.why
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-03-02T10:00", -12.0))
+    assert "soaked 2026-03-02 09:30: what was read before that tells how it" in asked_then(first_week, "1").why
+    with Journal(first_week) as journal:
+        for minute in (2, 4):
+            journal.append(reading("1", f"2026-03-02T10:0{minute}", -12.0))
+    assert "soaked" not in asked_then(first_week, "1").why
+
+
 def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo_log: Path) -> None:
     """What was logged since, of the reed and of those beside it, changes nothing; without a moment it does."""
     log, before = tmp_path / "log", tmp_path / "before"
@@ -221,6 +239,11 @@ def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo
     assert other not in [a.reed for a in on(log, ask_all)]
     assert on(log, predict, [(name, 0.1, 0)], at_s=at_s) == on(before, predict, [(name, 0.1, 0)], at_s=at_s)
     assert on(log, pick, order, at_s=at_s) == on(before, pick, order, at_s=at_s)
+    runs = [on(path, rehearse_order, order, draws=50, at_s=at_s) for path in (log, before)]
+    assert runs[0] == runs[1]
+    assert on(log, rehearse_order, order, draws=50) != runs[1]
+    cards = [on(path, write_tickets, [name], tmp_path / path.name[:1], at_s=at_s) for path in (log, before)]
+    assert [one.read_bytes() for one in cards[0]] == [one.read_bytes() for one in cards[1]]
 
 
 def test_a_day_alone_is_asked_of_as_its_end() -> None:

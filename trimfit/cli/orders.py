@@ -99,16 +99,21 @@ def rehearse(
     context: typer.Context,
     order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
     seed: Annotated[int, typer.Option(help="The same seed gives the same answer.", min=0)] = 1,
+    at: Annotated[
+        str | None,
+        typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME"),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """What an order's run will give: played out on reeds drawn from the posterior, before a blade is touched.
 
     Example: trimfit rehearse O-12
     """
+    from trimfit.entry.entry_times import asked_s
     from trimfit.verbs.rehearse import rehearse_order
 
     with session_of(context, as_json) as session:
-        run = rehearse_order(session, order, seed=seed)
+        run = rehearse_order(session, order, seed=seed, at_s=asked_s(at))
     if as_json:
         print_json(run)
         return

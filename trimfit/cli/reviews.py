@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+At = Annotated[
+    str | None, typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME")
+]
 
 review = typer.Typer(
     help="What the log tells of batches, chanters, the bench's own reading error, and single reeds.\n\n"
@@ -252,16 +255,18 @@ def ticket_(
         str | None, typer.Option("--order", help="All reeds of this order but those lost or put to stock.")
     ] = None,
     out: Annotated[Path, typer.Option("--out", help="Folder to write into.", metavar="FOLDER")] = Path("tickets"),
+    at: At = None,
     as_json: Json = False,
 ) -> None:
     """Write the card that goes with a reed, or with each of several: one A6 page, as PDF and PNG.
 
     Example: trimfit review ticket R-0412 --out tickets
     """
+    from trimfit.entry.entry_times import asked_s
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
     with session_of(context, as_json) as session:
-        paths = reviews_ticket.write_tickets(session, reeds or [], out, order=order)
+        paths = reviews_ticket.write_tickets(session, reeds or [], out, order=order, at_s=asked_s(at))
     if as_json:
         one = {"reed": reeds[0]} if reeds and len(reeds) == 1 and order is None else {}
         print_json(one | {"files": [str(path) for path in paths]})
@@ -274,10 +279,7 @@ def report(
     context: typer.Context,
     folder: Annotated[Path, typer.Argument(help="Folder for the page and its pictures.", metavar="FOLDER")],
     shop: Annotated[str, typer.Option("--shop", help="The shop's name, for the heading.", metavar="NAME")] = "",
-    at: Annotated[
-        str | None,
-        typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME"),
-    ] = None,
+    at: At = None,
     as_json: Json = False,
 ) -> None:
     """Write one self-contained page (index.html) and its pictures, as PNG and SVG, into a folder.

@@ -27,6 +27,8 @@ class Grounds:
     longest_mm: longest cut logged of the type; kpa_assumed: (taken as, asked for) where the order names a pressure and
     the last reading none; chanter_unread: the chanter, where nobody has read F and E in it yet. idle_days: since the
     last reading, 0 while its sitting lasts; may_have_moved_cents: half of the 90 % interval of how far the gap moved.
+    event: the last event and its time, as `soaked 2026-03-05 10:00`, where it matters; event_read: whether F and E were
+    read since.
     """
 
     readings: int
@@ -43,6 +45,8 @@ class Grounds:
     chanter_unread: str = ""
     idle_days: float = 0.0
     may_have_moved_cents: float = 0.0
+    event: str = ""
+    event_read: bool = False
 
 
 def _cents(cents: float) -> str:
@@ -77,6 +81,10 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
         said.append(f"only {few} {kind} reed{'s' if few != 1 else ''} learned from yet, so it leans on assumption")
     if grounds.gap_read == 0:
         said.append(unread(grounds))
+    if grounds.event:
+        since = "what was read before that tells how it answers a cut, and not where it stands"
+        unread_since = "F and E were not read since, and may stand anywhere"
+        said.append(f"it was logged as {grounds.event}: {since if grounds.event_read else unread_since}")
     if grounds.chanter_unread:
         said.append(f"chanter {grounds.chanter_unread} was never read with F and E: its pitch is a guess")
     if grounds.unbalanced:
@@ -140,6 +148,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if reason == "since-cut?":
         where = f" in {aim.chanter}" if aim.chanter else ""
         return f"that is predicted from other readings: read it{where} as it is now"
+    if reason == "event?":
+        return "read it as it stands now, before anything comes off"
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
         days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
         return f"it lay {days} and may have moved by {_cents(grounds.may_have_moved_cents)}: read it first"

@@ -2,8 +2,8 @@
 
 The planner weighs minutes; it may find that a reed is best handed over, or given up, on predictions alone. A
 maker hears `finished`, `past` and `no-fit` as things that were measured. So here: nothing of the kind before F and E
-were read together, none on one doubtful reading, none on a reed not read in its chanter since its last cut; and a reed
-that was never read is sent to the chanter before the planner is asked. A shop that knows type and chanter may cut by
+were read together, none on one doubtful reading, none on a reed not read in its chanter since its last cut; no cut of
+a reed not read since an event; and a reed that was never read is sent to the chanter before the planner is asked. A shop that knows type and chanter may cut by
 the crow.
 """
 
@@ -25,6 +25,8 @@ __all__ = ["decide", "gap_readings", "grounds"]
 FINAL = ("finished", "past", "no-fit")
 Z90 = 1.6448536269514722
 CUT_NODES = 7
+# So many readings after an event stand for themselves: the event is no longer worth a word. An assumption, no source.
+OUTWEIGH = 3
 
 
 def gap_readings(readings: tuple[Logged[Reading], ...]) -> list[Logged[Reading]]:
@@ -37,6 +39,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     """What an answer about this reed leans on."""
     import numpy as np
 
+    from trimfit.base.dates import own_minute
     from trimfit.planner.reasons import Grounds
     from trimfit.regression.design import a_imbalance_cents
     from trimfit.regression.readings.rows import reading_cents
@@ -60,6 +63,8 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     assumed = None
     if both and aim.pressure_kpa is not None and both[-1].record.pressure_kpa is None:
         assumed = (bench.settings.bench_pressure_kpa, aim.pressure_kpa)
+    event = history.events[-1] if history.events else None
+    after = [r for r in both if event is not None and r.at_s >= event.at_s]
     chanter = bench.chanter(aim.chanter) if aim.chanter else None
     unread = (
         bool(aim.chanter) and not (chanter and chanter.meeting_pitch_hz) and not bench.chanter_read(aim.chanter or "")
@@ -78,6 +83,8 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         chanter_unread=(aim.chanter or "") if unread else "",
         idle_days=seen.state.idle_days,
         may_have_moved_cents=_may_have_moved(seen),
+        event=f"{event.record.event[:40]} {own_minute(event.record.at)}" if event and len(after) < OUTWEIGH else "",
+        event_read=bool(after),
     )
 
 
@@ -100,6 +107,9 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
     others = bench.others(seen, aim)
     readings = ground.since_cut if ground.idle_days == 0.0 else 0
     choice = choose(posterior, aim, table, rules, others, readings)
+    if ground.event and not ground.event_read and choice.reason != "blade":
+        # nothing that was read before it says where the reed stands now
+        return choice if choice.action == "read-again" else _read(bench, seen, posterior, choice, "event?")
     if choice.action not in FINAL or choice.reason == "blade":
         return choice
     if ground.since_cut == 0:

@@ -54,12 +54,15 @@ class Progress:
         return ", ".join(parts) + (" (overdue)" if self.overdue else "")
 
 
-def order_progress(journal: Journal, today: str) -> list[Progress]:
-    """Every order of the log, soonest due first. today: this day as year-month-day."""
+def order_progress(journal: Journal, today: str, until_s: float | None = None) -> list[Progress]:
+    """Every order of the log, soonest due first. today: this day as year-month-day; until_s: as its reeds stood at that
+    instant (seconds since 1970 UTC), now if not said."""
     orders = journal.orders()
     order_of = {reed: order for reed, order in journal.columns("reed", ["reed", "order"]) if order in orders}
     last: dict[str, tuple[float, str]] = {}
     for reed, outcome, at_s in journal.columns("outcome", ["reed", "outcome", "at_s"]):
+        if until_s is not None and at_s > until_s:
+            continue
         if reed in order_of and at_s >= last.get(reed, (float("-inf"), ""))[0]:
             last[reed] = (at_s, outcome)
     counted: dict[str, dict[str, int]] = {name: {} for name in orders}

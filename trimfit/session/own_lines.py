@@ -54,7 +54,8 @@ def in_aims_air(bench: Bench, seen: Seen, aim: Aim, reading: Reading) -> list[fl
 
 
 def own_lines(bench: Bench, seen: Seen, aim: Aim) -> OwnLines | None:
-    """The reed's own lines in the aim's chanter and air, of readings since its lips were last worked.
+    """The reed's own lines in the aim's chanter and air, of readings since its lips were last worked and since the last
+    event, after which its level may be any other.
 
     None for fewer than three readings of F and E that count in full, for readings at one length, and where they do not
     settle whether the lines meet ahead at all.
@@ -70,7 +71,10 @@ def own_lines(bench: Bench, seen: Seen, aim: Aim) -> OwnLines | None:
 
     notes = [OUTPUTS.index("f"), OUTPUTS.index("e")]
     taken: list[tuple[float, float, float]] = []
+    event_s = max((one.at_s for one in seen.history.events), default=-math.inf)
     for logged in seen.history.readings:
+        if logged.at_s < event_s:
+            continue
         removed, strokes = taken_before(seen.history, logged)
         if logged.record.chanter != aim.chanter or strokes != seen.lip_strokes or logged.entry in seen.low_weight:
             continue

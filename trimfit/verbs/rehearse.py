@@ -87,11 +87,14 @@ def _refuse_without_evidence(journal: Journal, order: Order) -> None:
         )
 
 
-def rehearse_order(session: Session, order_name: str, *, seed: int = 1, draws: int = DRAWS) -> Rehearsal:
+def rehearse_order(
+    session: Session, order_name: str, *, seed: int = 1, draws: int = DRAWS, at_s: float | None = None
+) -> Rehearsal:
     """The run of an order played out on `draws` reeds drawn from the posterior of those in hand for it.
 
     In hand are the order's reeds that have not left the bench; where there are none, the free blanks of the stock;
-    where there is no stock, fresh reeds of the type the shop knows best. Same seed, same answer.
+    where there is no stock, fresh reeds of the type the shop knows best. Same seed, same answer. at_s: as of that
+    moment (seconds since 1970 UTC), as for `ask.ask_reed`; now if not said.
     """
     import numpy as np
 
@@ -104,15 +107,17 @@ def rehearse_order(session: Session, order_name: str, *, seed: int = 1, draws: i
 
     journal, tell = session.journal, session.progress
     order = order_named(journal, order_name)
-    (progress,) = [one for one in order_progress(journal, "0000-00-00") if one.order == order.order]
+    (progress,) = [one for one in order_progress(journal, "0000-00-00", at_s) if one.order == order.order]
     _refuse_without_evidence(journal, order)
     session.fit_if_due()
-    bench = session.bench()
-    in_hand = [h for h in journal.of_reeds(None, open_only=True) if h.order and h.order.order == order.order]
+    bench = session.bench(at_s)
+    in_hand = [
+        h for h in journal.of_reeds(None, open_only=True, until_s=at_s) if h.order and h.order.order == order.order
+    ]
     on = f"the {len(in_hand)} reeds in hand for it"
     working = len(in_hand)
     if not in_hand:
-        in_hand = stock_for(journal, order)
+        in_hand = stock_for(journal, order, at_s)
         on = f"the {len(in_hand)} free blanks of the stock"
     if in_hand:
         seen = seen_of(bench, in_hand, order)

@@ -128,8 +128,12 @@ def write_ticket(session: Session, reed: str, folder: Path) -> list[Path]:
     return write_tickets(session, [reed], folder)
 
 
-def write_tickets(session: Session, reeds: Sequence[str], folder: Path, *, order: str | None = None) -> list[Path]:
+def write_tickets(
+    session: Session, reeds: Sequence[str], folder: Path, *, order: str | None = None, at_s: float | None = None
+) -> list[Path]:
     """Write the tickets of several reeds, and of an order's reeds but those lost or put to stock: PDF and PNG of each.
+
+    at_s: as of that moment (seconds since 1970 UTC), as for `ask.ask_reed`; now if not said.
 
     InputError for a reed or an order that the log does not know, or where there is no reed to write one of.
     """
@@ -140,8 +144,8 @@ def write_tickets(session: Session, reeds: Sequence[str], folder: Path, *, order
 
     names = [session.journal.of_reed(reed).reed.record.reed for reed in reeds]
     session.fit_if_due()
-    bench = session.bench()
-    names = list(dict.fromkeys(names + (_of_order(bench, order) if order is not None else [])))
+    bench = session.bench(at_s)
+    names = list(dict.fromkeys(names + (_of_order(bench, order, at_s) if order is not None else [])))
     if not names:
         raise InputError("no reed to write a ticket of", order or "", "name reeds, or an order that has reeds")
     stems = file_stems(names)
@@ -165,7 +169,7 @@ def write_tickets(session: Session, reeds: Sequence[str], folder: Path, *, order
     return out
 
 
-def _of_order(bench: Bench, order: str) -> list[str]:
+def _of_order(bench: Bench, order: str, at_s: float | None) -> list[str]:
     """The reeds of an order but those lost or put to stock, counted up."""
     from trimfit.base.natural_order import as_counted
     from trimfit.session.orders import order_named
@@ -174,7 +178,7 @@ def _of_order(bench: Bench, order: str) -> list[str]:
     names = [reed for reed, of in bench.journal.columns("reed", ["reed", "order"]) if of == wanted]
     kept = [
         history.reed.record.reed
-        for history in bench.journal.of_reeds(names)
+        for history in bench.journal.of_reeds(names, until_s=at_s)
         if history.outcome is None or history.outcome.record.outcome == "good"
     ]
     return sorted(kept, key=as_counted)
