@@ -3,8 +3,8 @@
 The planner weighs minutes; it may find that a reed is best handed over, or given up, on predictions alone. A
 maker hears `finished`, `past` and `no-fit` as things that were measured. So here: nothing of the kind before F and E
 were read together, none on one doubtful reading, none on a reed not read in its chanter since its last cut; no cut of
-a reed not read since an event; and a reed that was never read is sent to the chanter before the planner is asked. A shop that knows type and chanter may cut by
-the crow.
+a reed not read since an event; and a reed that was never read is sent to the chanter before the planner is asked. A
+shop that knows type and chanter may cut by the crow.
 """
 
 from __future__ import annotations
