@@ -172,7 +172,7 @@ def test_light_and_dark_have_the_same_roles_and_no_colour_twice() -> None:
 
 
 def test_shape_carries_the_meaning_where_colour_does() -> None:
-    assert len({marker for _, marker, _ in style.SERIES}) == len(style.SERIES)
+    assert len({marker for _, marker in style.TYPE_SERIES}) == len(style.TYPE_SERIES)
     looks = bench._ACTION_LOOK.values()
     assert len({(marker, filled) for _, marker, filled in looks}) == len(looks) == 5
 

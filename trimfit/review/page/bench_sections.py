@@ -105,12 +105,12 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
     )
     parts = []
     if any(one.meet_pitch_hz and one.asked for one in findings.chanters):
-        parts.append(folio.picture(bench.chanters_map(findings.chanters)))
+        parts.append(folio.picture(bench.chanters_map(findings.chanters, folio.looks)))
     parts += [
         table("What each chanter asks for", heads, rows, words=(0, 4, 5, 6, 7), broad=True),
         left_out(MOST_ROWS, len(ranked), "chanters", "trimfit review chanters"),
     ]
     with_points = [one for one in ranked if one.points]
-    pictures = [folio.picture(bench.chanter_crows(one)) for one in with_points[:MOST_CHANTER_PICTURES]]
+    pictures = [folio.picture(bench.chanter_crows(one, folio.looks)) for one in with_points[:MOST_CHANTER_PICTURES]]
     pictures.append(left_out(MOST_CHANTER_PICTURES, len(with_points), "chanters' pictures", "trimfit review chanters"))
     return [*parts, folded("Gap against crow in each chanter", pictures)]

@@ -55,7 +55,7 @@ def refuse_foreign(folder: Path) -> None:
 
 def build(findings: Report, progress: Callable[[str], None] | None = None) -> tuple[str, dict[str, Rendered]]:
     """The page as text, and each picture in its finished forms by file stem."""
-    folio = Folio(progress)
+    folio = Folio(progress, _types(findings))
     folio.section("glance", "At a glance", _glance(findings))
     folio.section("work", "What to do", work_sections.work(findings))
     if any(one.overdue for one in findings.orders):
@@ -72,6 +72,15 @@ def build(findings: Report, progress: Callable[[str], None] | None = None) -> tu
     folio.section("words", "Words used here", [rendered("words.html")])
     folio.section("numbers", "Appendix: the numbers", shop_sections.appendix(findings, folio))
     return _page(findings, folio), folio.drawn
+
+
+def _types(findings: Report) -> set[str]:
+    """Every reed type that some picture of the page may show."""
+    names = {kind.reed_type for kind in findings.types} | {batch.reed_type for batch in findings.batches}
+    names |= {chart.reed_type for chart in findings.charts}
+    for chanter in findings.chanters:
+        names |= {one.reed_type for one in chanter.asked} | {one.reed_type for one in chanter.points}
+    return names
 
 
 def _page(findings: Report, folio: Folio) -> str:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from trimfit.base.answers import Advice
 from trimfit.base.units import Interval
 from trimfit.review.page.html_pieces import figure, paragraph
-from trimfit.review.pictures.style import Picture, Rendered, render
+from trimfit.review.pictures.style import Picture, Rendered, render, type_looks
 from trimfit.review.results import RunReed
 
 __all__ = ["LONGEST_WHY", "MOST_ROWS", "Folio", "between", "left_out", "missing", "number", "percent", "work_words"]
@@ -18,9 +18,10 @@ LONGEST_WHY = 600
 
 
 class Folio:
-    """The page being put together: its sections in order and the pictures drawn so far."""
+    """The page being put together: its sections in order, the pictures drawn so far, and the look of each reed type."""
 
-    def __init__(self, progress: Callable[[str], None] | None = None) -> None:
+    def __init__(self, progress: Callable[[str], None] | None = None, types: Iterable[str] = ()) -> None:
+        self.looks = type_looks(types)
         self.sections: list[tuple[str, str, str]] = []
         self.drawn: dict[str, Rendered] = {}
         self._progress = progress

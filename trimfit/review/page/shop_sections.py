@@ -60,7 +60,7 @@ def batches(findings: Report, folio: Folio) -> list[str]:
     return [
         *(listed("Drifted batches, each against its type's norm", drifted) if drifted else [_none_drifted(rest)]),
         paragraph(intro, "quiet"),
-        folio.picture(shop.batches(findings.batches, limits)),
+        folio.picture(shop.batches(findings.batches, limits, folio.looks)),
         folded(
             f"{len(rest)} {'batch' if len(rest) == 1 else 'batches'} not drifted, the most likely first",
             listed("Batches not called drifted", rest) if rest else [],
@@ -106,7 +106,7 @@ def charts(findings: Report, folio: Folio) -> list[str]:
     parts = [paragraph("A slow drift that no single batch shows can be seen over many batches.")]
     if not signal:
         return [*parts, paragraph(f"None of {len(charts)} {'chart' if len(charts) == 1 else 'charts'} signals.")]
-    pictures = [folio.picture(shop.control_chart(chart, place)) for place, chart in signal[:MOST_CHARTS]]
+    pictures = [folio.picture(shop.control_chart(chart, place, folio.looks)) for place, chart in signal[:MOST_CHARTS]]
     left = len(signal) - len(pictures)
     if left:
         pictures.append(paragraph(f"{left} more charts that signal are left out.", "quiet"))
@@ -129,7 +129,7 @@ def types(findings: Report, folio: Folio) -> list[str]:
     lines = _reasons(kinds[:MOST_REASONED], findings.starts)
     parts = [bullets(lines) if lines else ""]
     if any(one.term in shop.TERM_WORDS for kind in known for one in kind.coefficients):
-        parts.append(folio.picture(shop.responses(known)))
+        parts.append(folio.picture(shop.responses(known, folio.looks)))
     if findings.starts:
         spread = [
             (

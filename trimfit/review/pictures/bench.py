@@ -11,9 +11,9 @@ from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.review.pictures.style import (
     LIGHT,
-    SERIES,
     Axes,
     Figure,
+    Looks,
     Picture,
     interval_x,
     interval_y,
@@ -22,6 +22,7 @@ from trimfit.review.pictures.style import (
     name_points,
     plain,
     sheet,
+    type_looks,
 )
 from trimfit.review.results import ChanterMap, CrowPoint, FanPoint, ReedStory, RunMap, RunReed
 from trimfit.review.safe_names import file_stem, short
@@ -244,7 +245,8 @@ def run_map(run: RunMap) -> Picture:
         axes.set_xlabel("pitch as low A now (Hz)")
         axes.set_ylabel("gap: F less E (cents)")
         key_below(figure, axes, 2 if narrow else 4)
-        urgent = [spot for spot in shown if spot.reed.action != "finished"]
+        # The past and the finished lie close together where the maker looks: they get their names first.
+        urgent = sorted(shown, key=lambda spot: {"past": 0, "finished": 1}.get(spot.reed.action, 2))
         name_points(
             axes,
             [(spot.pitch_hz.mean, spot.gap_cents.mean, plain(spot.reed.reed, 14)) for spot in urgent[:60]]
@@ -277,12 +279,8 @@ def _nearest(spots: Sequence[_Spot]) -> str:
     return f"Nearest to meeting among those to trim: {short(near.reed.reed, 60)}, {near.gap_cents.mean:+.0f} cents."
 
 
-def _type_looks(types: Sequence[str]) -> dict[str, tuple[str, str, str]]:
-    return {name: SERIES[index % len(SERIES)] for index, name in enumerate(sorted(set(types)))}
-
-
-def chanters_map(chanters: Sequence[ChanterMap]) -> Picture:
-    """Each chanter's meeting pitch against the crow it asks for, by reed type."""
+def chanters_map(chanters: Sequence[ChanterMap], looks: Looks | None = None) -> Picture:
+    """Each chanter's meeting pitch against the crow it asks for, by reed type. looks: of the page's types."""
     known = [chanter for chanter in chanters if chanter.meet_pitch_hz is not None and chanter.asked]
     known.sort(key=lambda chanter: (-chanter.readings, chanter.chanter))
     shown = known[:MOST_CHANTERS]
@@ -292,7 +290,7 @@ def chanters_map(chanters: Sequence[ChanterMap]) -> Picture:
     )
     if len(known) > len(shown):
         caption += f" The {len(shown)} chanters read most are shown, {len(known) - len(shown)} are left out."
-    looks = _type_looks([asked.reed_type for chanter in shown for asked in chanter.asked])
+    looks = looks or type_looks(asked.reed_type for chanter in shown for asked in chanter.asked)
 
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=4.6, narrow_height_in=4.8)
@@ -303,7 +301,7 @@ def chanters_map(chanters: Sequence[ChanterMap]) -> Picture:
             if pitch is None:
                 continue
             for place, asked in enumerate(sorted(chanter.asked, key=lambda one: one.reed_type)):
-                role, marker, _ = looks[asked.reed_type]
+                role, marker = looks[asked.reed_type]
                 interval_y(axes, pitch.mean, asked.crow_hz, role, 1.3, 0.8)
                 interval_x(axes, asked.crow_hz.mean, pitch, role, 1.3, 0.8)
                 axes.plot(
@@ -361,10 +359,12 @@ def _crow_names(axes: Axes, *, upright: bool) -> None:
         second.set_xlabel("crow as a note (cents at A = 440)")
 
 
-def chanter_crows(chanter: ChanterMap) -> Picture:
-    """One chanter: gap over crow for each reading in it, and the crow asked for where the gap is nothing."""
+def chanter_crows(chanter: ChanterMap, looks: Looks | None = None) -> Picture:
+    """One chanter: gap over crow for each reading in it, and the crow asked for where the gap is nothing. looks: of the
+    page's types."""
     points = _thin(chanter.points, MOST_CROW_POINTS)
-    looks = _type_looks([p.reed_type for p in points] + [asked.reed_type for asked in chanter.asked])
+    here = sorted({p.reed_type for p in points} | {asked.reed_type for asked in chanter.asked})
+    looks = looks or type_looks(here)
     asks = "; ".join(
         f"{short(asked.reed_type, 30)} {crow_label(asked.crow_hz.mean)} "
         f"({asked.crow_hz.mean:.0f} Hz, {asked.crow_hz.low:.0f} to {asked.crow_hz.high:.0f})"
@@ -380,7 +380,8 @@ def chanter_crows(chanter: ChanterMap) -> Picture:
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=3.9, narrow_height_in=4.4)
         axes.axhline(0.0, color=LIGHT["good"], linewidth=1.2)
-        for name, (role, marker, _) in looks.items():
+        for name in here:
+            role, marker = looks[name]
             mine = [point for point in points if point.reed_type == name]
             axes.plot(
                 [p.crow_hz for p in mine],
@@ -393,10 +394,32 @@ def chanter_crows(chanter: ChanterMap) -> Picture:
                 label=plain(name),
                 alpha=0.85,
             )
-        for asked in chanter.asked:
-            role, marker, _ = looks[asked.reed_type]
-            interval_x(axes, 0.0, asked.crow_hz, role, 5.0, 0.55)
-            axes.plot([asked.crow_hz.mean], [0.0], marker, color=LIGHT[role], markersize=8, zorder=5)
+        for place, asked in enumerate(sorted(chanter.asked, key=lambda one: one.crow_hz.mean)):
+            role, marker = looks[asked.reed_type]
+            ends = [asked.crow_hz.low, asked.crow_hz.high]
+            axes.plot(ends, [0.0, 0.0], color=LIGHT["paper"], linewidth=7.0, solid_capstyle="butt", zorder=5)
+            axes.plot(ends, [0.0, 0.0], color=LIGHT[role], linewidth=4.0, solid_capstyle="butt", zorder=6)
+            axes.plot(
+                [asked.crow_hz.mean],
+                [0.0],
+                marker,
+                color=LIGHT[role],
+                markeredgecolor=LIGHT["paper"],
+                markersize=10,
+                zorder=7,
+            )
+            axes.annotate(
+                f"{crow_label(asked.crow_hz.mean)}",
+                (asked.crow_hz.mean, 0.0),
+                xytext=(0, 9 + 11 * place),
+                textcoords="offset points",
+                ha="center",
+                color=LIGHT[role],
+                fontweight="bold",
+                fontsize=8.5,
+                bbox={"facecolor": LIGHT["paper"], "edgecolor": "none", "alpha": 0.8, "pad": 0.5},
+                zorder=8,
+            )
         axes.margins(0.08)
         axes.set_xlabel("crow (Hz)")
         axes.set_ylabel("gap: F less E (cents)")

@@ -10,9 +10,9 @@ from trimfit.base import pitch
 from trimfit.base.units import Interval
 from trimfit.review.pictures.style import (
     LIGHT,
-    SERIES,
     Axes,
     Figure,
+    Looks,
     Picture,
     interval_x,
     intervals_y,
@@ -20,6 +20,7 @@ from trimfit.review.pictures.style import (
     name_points,
     plain,
     sheet,
+    type_looks,
     whole_numbers,
 )
 from trimfit.review.results import BatchDrift, Chart, Coefficient, DriftLimits, TypeResponse, Validation, ValidationRow
@@ -50,9 +51,11 @@ def in_order(found: Sequence[BatchDrift]) -> list[BatchDrift]:
     return sorted(found, key=lambda batch: (batch.made_index, batch.made_on or "", batch.reed_type, batch.batch))
 
 
-def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
-    """Batches in the order of making: where they start, how they answer a cut, how they settle."""
+def batches(found: Sequence[BatchDrift], limits: DriftLimits, looks: Looks | None = None) -> Picture:
+    """Batches in the order of making: where they start, how they answer a cut, how they settle. looks: of the page's
+    types."""
     made = in_order(found)
+    looks = looks or type_looks(batch.reed_type for batch in made)
     drifted = sorted((b for b in made if b.drifted), key=lambda b: (-b.chance_drifted, b.batch))
     if drifted:
         names = ", ".join(short(batch.batch, 24) for batch in drifted[:5])
@@ -81,7 +84,7 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
             panels.append(
                 (
                     "settle_cents_per_week",
-                    "moves by itself more (+)\nor less (cents a week)",
+                    "moves by itself\n(cents a week)",
                     limits.settle_cents_per_week,
                 )
             )
@@ -89,14 +92,15 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
             narrow,
             len(panels),
             1,
-            height_in=1.9 * len(panels) + 0.6,
-            narrow_height_in=2.0 * len(panels) + 0.7,
+            height_in=1.6 * len(panels) + 0.9,
+            narrow_height_in=1.8 * len(panels) + 1.0,
             sharex=True,
+            height_ratios=[2.0, 2.0, 1.0] if settles else None,
         )
         for axes, (key, label, limit) in zip(fields, panels, strict=True):
             axes.axhspan(-limit, limit, color=LIGHT["mute"], alpha=0.13, linewidth=0)
             axes.axhline(0.0, color=LIGHT["mute"], linewidth=1.0)
-            _batch_panel(axes, made, drifted, key, thinned)
+            _batch_panel(axes, made, drifted, key, thinned, looks)
             known = [batch for batch in made if getattr(batch, key) is not None]
             named = [_value(batch, key) for batch in known if batch.drifted]
             reach = _reach([_value(batch, key) for batch in known], limit)
@@ -109,15 +113,20 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits) -> Picture:
             fields[-1].set_xticks(range(1, len(made) + 1), names)
         else:
             whole_numbers(fields[-1])
-        key_below(figure, fields[0], 2)
+        key_below(figure, fields[0], 2 if narrow else 4)
         place = {id(batch): index for index, batch in enumerate(made, start=1)}
-        for axes, (key, _, limit) in zip(fields, panels, strict=True):
+        for axes, (key, _, _) in zip(fields, panels, strict=True):
             spots = []
             for batch in drifted[:MOST_NAMED]:
                 value = _value(batch, key) if getattr(batch, key) is not None else None
-                if value is not None and abs(value.mean) > limit * 0.8:
+                if value is not None:
                     spots.append((float(place[id(batch)]), value.mean, plain(batch.batch, 12)))
-            name_points(axes, spots, bold=True)
+            rest = [
+                (float(place[id(batch)]), _value(batch, key).mean)
+                for batch in made
+                if not thinned and getattr(batch, key) is not None
+            ]
+            name_points(axes, spots, bold=True, avoid=rest)
         return figure
 
     listing = " ".join(f"{short(batch.batch, 30)}: {sentence(batch.why)}" for batch in drifted[:8])
@@ -151,7 +160,7 @@ def _value(batch: BatchDrift, key: str) -> Interval:
 
 
 def _batch_panel(
-    axes: Axes, made: Sequence[BatchDrift], drifted: Sequence[BatchDrift], key: str, thinned: bool
+    axes: Axes, made: Sequence[BatchDrift], drifted: Sequence[BatchDrift], key: str, thinned: bool, looks: Looks
 ) -> None:
     rest = [(x, b) for x, b in enumerate(made, start=1) if not b.drifted and getattr(b, key) is not None]
     if thinned and rest:
@@ -170,15 +179,17 @@ def _batch_panel(
         )
     elif rest:
         intervals_y(axes, [x for x, _ in rest], [_value(batch, key) for _, batch in rest], "mute", 0.9, 0.6)
-        axes.plot(
-            [x for x, _ in rest],
-            [_value(b, key).mean for _, b in rest],
-            "o",
-            color=LIGHT["mute"],
-            markerfacecolor=LIGHT["paper"],
-            markersize=5,
-            label="batch, with its interval",
-        )
+        for name in sorted({batch.reed_type for _, batch in rest}):
+            role, marker = looks[name]
+            mine = [(x, _value(batch, key).mean) for x, batch in rest if batch.reed_type == name]
+            axes.plot(
+                *zip(*mine, strict=True),
+                marker,
+                color=LIGHT[role],
+                markerfacecolor=LIGHT["paper"],
+                markersize=5.5,
+                label=plain(name),
+            )
     place = {id(batch): x for x, batch in enumerate(made, start=1)}
     far = [(place[id(b)], _value(b, key)) for b in drifted[:MOST_DRIFTED] if getattr(b, key) is not None]
     many = len(far) > 15
@@ -196,8 +207,10 @@ def _batch_panel(
         )
 
 
-def control_chart(chart: Chart, index: int = 0) -> Picture:
-    """A control chart: points in the order of making, centre, limits, and the points that signal."""
+def control_chart(chart: Chart, index: int = 0, looks: Looks | None = None) -> Picture:
+    """A control chart: points in the order of making, centre, limits, and the points that signal. looks: of the page's
+    types."""
+    role, marker = (looks or type_looks([chart.reed_type]))[chart.reed_type]
     points = chart.points[-MOST_CHART_POINTS:]
     first = len(chart.points) - len(points) + 1
     signals = [point for point in points if point.signal]
@@ -214,8 +227,8 @@ def control_chart(chart: Chart, index: int = 0) -> Picture:
     kinds = {
         "individuals": "each batch",
         "means": "batch means",
-        "ewma": "weighted running mean",
-        "cusum": "running sum",
+        "ewma": "moving average (EWMA)",
+        "cusum": "sum (CUSUM)",
     }
 
     def draw(narrow: bool) -> Figure:
@@ -231,8 +244,8 @@ def control_chart(chart: Chart, index: int = 0) -> Picture:
         axes.plot(
             at,
             [p.value for p in points],
-            "o-",
-            color=LIGHT["e"],
+            f"{marker}-",
+            color=LIGHT[role],
             markersize=size,
             linewidth=1.1,
             label="upward sum" if two else kinds.get(chart.kind, chart.kind),
@@ -241,8 +254,9 @@ def control_chart(chart: Chart, index: int = 0) -> Picture:
             axes.plot(
                 at,
                 [np.nan if p.second is None else p.second for p in points],
-                "s--",
-                color=LIGHT["f"],
+                f"{marker}--",
+                color=LIGHT[role],
+                markerfacecolor=LIGHT["paper"],
                 markersize=size,
                 linewidth=1.1,
                 label="downward sum",
@@ -275,18 +289,20 @@ def control_chart(chart: Chart, index: int = 0) -> Picture:
         return figure
 
     kind = kinds.get(chart.kind, chart.kind)
-    title = f"{plain(chart.reed_type, 30)}: {plain(chart.what, 30)}, {plain(kind, 30)}"
+    title = f"{plain(chart.reed_type, 30)}: {plain(chart.what, 30)}, {plain(kind, 50)}"
     words = f"{len(chart.points)} batches of {short(chart.reed_type, 40)}. {caption}"
     return Picture(f"chart-{index + 1:02d}-{file_stem(chart.reed_type)[:30]}", title, caption, words, draw)
 
 
-def responses(types: Sequence[TypeResponse]) -> Picture:
-    """What a millimetre, a stroke, a kilopascal and a degree do, by reed type, with intervals."""
+def responses(types: Sequence[TypeResponse], looks: Looks | None = None) -> Picture:
+    """What a millimetre, a stroke, a kilopascal and a degree do, output by output and type beside type, with intervals.
+    looks: of the page's types."""
     shown = sorted(types, key=lambda kind: (-kind.reeds, kind.reed_type))[:MOST_TYPES]
+    looks = looks or type_looks(kind.reed_type for kind in shown)
     terms = [term for term in TERM_WORDS if any(_drawn(kind, term) for kind in shown)]
     caption = (
         "Marks are what was learned, bars how sure (nine in ten); a hollow mark rests on an assumption. "
-        "Right of zero goes sharp. F and E of one millimetre part ways: that is how the gap closes."
+        "Right of zero goes sharp. A millimetre sharpens F and flattens E: that is how the gap closes."
     )
     if len(types) > len(shown):
         caption += f" The {len(shown)} types with most reeds are shown of {len(types)}."
@@ -309,7 +325,7 @@ def responses(types: Sequence[TypeResponse]) -> Picture:
                 height_ratios=ratios,
             )
         for axes, term in zip(fields, terms, strict=False):
-            _response_panel(axes, shown, term)
+            _response_panel(axes, shown, term, looks)
         for axes in fields[len(terms) :]:
             axes.remove()
         return figure
@@ -324,14 +340,14 @@ def _drawn(kind: TypeResponse, term: str) -> list[Coefficient]:
     return sorted(mine, key=lambda one: order.index(one.output))
 
 
-def _response_panel(axes: Axes, shown: Sequence[TypeResponse], term: str) -> None:
-    heading, unit, _ = TERM_WORDS[term]
+def _response_panel(axes: Axes, shown: Sequence[TypeResponse], term: str, looks: Looks) -> None:
+    heading, unit, outputs = TERM_WORDS[term]
     axes.set_title(heading)
     row, ticks, names = 0.0, [], []
-    for index, kind in enumerate(shown):
-        role, marker, _ = SERIES[index % len(SERIES)]
-        found = _drawn(kind, term)
-        for one in found:
+    for output in outputs:
+        found = [(kind.reed_type, one) for kind in shown for one in _drawn(kind, term) if one.output == output]
+        for name, one in found:
+            role, marker = looks[name]
             interval_x(axes, row, one.value, role, 2.0, 0.85)
             axes.plot(
                 [one.value.mean],
@@ -343,7 +359,7 @@ def _response_panel(axes: Axes, shown: Sequence[TypeResponse], term: str) -> Non
                 zorder=4,
             )
             ticks.append(row)
-            names.append(f"{plain(kind.reed_type, 12)} · {OUTPUT_WORDS.get(one.output, one.output)}")
+            names.append(f"{OUTPUT_WORDS.get(one.output, one.output)} · {plain(name, 12)}")
             row += 1.0
         row += 0.5 if found else 0.0
     axes.axvline(0.0, color=LIGHT["mute"], linewidth=1.0)

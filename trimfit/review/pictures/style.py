@@ -11,7 +11,7 @@ import gc
 import html
 import io
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
@@ -30,9 +30,9 @@ from trimfit.review.safe_names import short
 __all__ = [
     "DARK",
     "LIGHT",
-    "SERIES",
     "Axes",
     "Figure",
+    "Looks",
     "Picture",
     "Rendered",
     "card",
@@ -49,6 +49,7 @@ __all__ = [
     "settle",
     "sheet",
     "style",
+    "type_looks",
     "whole_numbers",
 ]
 
@@ -64,6 +65,12 @@ LIGHT = {
     "good": "#226b4d",
     "past": "#97183f",
     "sand": "#c9b48b",
+    "teal": "#0f7480",
+    "ochre": "#8a6500",
+    "plum": "#7b3b6d",
+    "moss": "#56701c",
+    "slate": "#4c5a6b",
+    "brown": "#6f4a34",
 }
 DARK = {
     "paper": "#1c1916",
@@ -76,16 +83,23 @@ DARK = {
     "good": "#82cfa9",
     "past": "#f590ad",
     "sand": "#7d6b48",
+    "teal": "#6cc9d4",
+    "ochre": "#dfb84f",
+    "plum": "#dba0cc",
+    "moss": "#b5cf72",
+    "slate": "#a9bacd",
+    "brown": "#d2a98f",
 }
-# Series of equal standing (reed types, outputs): role, marker, dash, always the three together.
-SERIES: tuple[tuple[str, str, str], ...] = (
-    ("f", "o", "-"),
-    ("e", "s", "--"),
-    ("good", "^", "-."),
-    ("cut", "D", ":"),
-    ("past", "v", "-"),
-    ("mute", "P", "--"),
+# Reed types: role and marker, always together, and neither that of F, E or of an advice.
+TYPE_SERIES: tuple[tuple[str, str], ...] = (
+    ("teal", "^"),
+    ("ochre", "P"),
+    ("plum", "h"),
+    ("moss", "<"),
+    ("slate", "*"),
+    ("brown", ">"),
 )
+Looks = Mapping[str, tuple[str, str]]
 WIDE_IN, NARROW_IN, A6_IN = 7.4, 4.1, (105 / 25.4, 148 / 25.4)
 _FONT = "DejaVu Sans"
 _RC: dict[Any, Any] = {
@@ -155,6 +169,11 @@ class Rendered:
     wide_svg: str
     narrow_svg: str
     png: bytes
+
+
+def type_looks(names: Iterable[str]) -> Looks:
+    """Role and marker of each reed type, by the order of their names: one look a type on all pictures of a page."""
+    return {name: TYPE_SERIES[index % len(TYPE_SERIES)] for index, name in enumerate(sorted(set(names)))}
 
 
 def settle(figure: Figure) -> None:
