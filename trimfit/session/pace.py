@@ -2,7 +2,7 @@
 
 How far a reed moves before it is next read grows with the days that it lies. Whether those are none, one or seven is a
 matter of the run it belongs to and of the maker's week: a reed's own visits say more of it than the shop's usual wait,
-which counts as one visit. The median is taken, so that one holiday changes little.
+which counts as two visits. The median is taken, so that one holiday changes little.
 """
 
 from __future__ import annotations
@@ -33,5 +33,5 @@ def days_to_next(history: ReedHistory, usual_days: float, *, work: bool) -> floa
         for earlier, later in pairwise(read)
         if any(earlier <= at < later for at in trimmed) == work
     ]
-    days = float(median([usual_days, *own]))
+    days = float(median([usual_days, usual_days, *own]))
     return days if days > SITTING_DAYS else 0.0
