@@ -2,7 +2,8 @@
 
 Each reed's eight quantities (see `posterior`) are drawn, the gap's slope from its lognormal law; the reed is then read
 and cut as the policy's table says, its posterior following by exact Gaussian updating of the same eight quantities,
-until the policy hands it over. Seeded and repeatable.
+until the policy hands it over. Between its visits its gap moves by itself, as the costs of the table say. Seeded and
+repeatable.
 """
 
 from __future__ import annotations
@@ -104,7 +105,7 @@ def rehearse(
 
     extra_readings: readings of each state beyond those the policy asks for.
     """
-    n = len(posteriors)
+    n, costs = len(posteriors), table.costs
     truth = draw(posteriors, rng)
     mean = np.stack([b.mean for b in posteriors])
     cov = np.stack([b.cov for b in posteriors])
@@ -119,6 +120,13 @@ def rehearse(
     def shift(vector: Array, step: Array, square: Array, lip: Array) -> None:
         for first in (0, PITCH):
             vector[:, first] += vector[:, first + 1] * step + vector[:, first + 2] * square + vector[:, first + 3] * lip
+
+    def rest(who: NDArray[np.intp], mean_cents: float, sd_cents: float) -> None:
+        """The reeds move by themselves until they are next in hand."""
+        if mean_cents or sd_cents:
+            truth[who, 0] += mean_cents + sd_cents * rng.standard_normal(len(who))
+            mean[who, 0] += mean_cents
+            cov[who, 0, 0] += sd_cents**2
 
     def read(who: NDArray[np.intp]) -> None:
         for first, sd in ((0, gap_sd), (PITCH, pitch_sd)):
@@ -159,12 +167,13 @@ def rehearse(
             t = aim.tolerance_cents
             chance_outside = normal_cdf((need - t) / need_sd) + normal_cdf((-need - t) / need_sd)
             # handing over waits for the pitch: a visit for the lips if they help, else a reading while one still tells
-            worth = chance_outside * table.costs.outside_minutes
-            visit = table.costs.cut_minutes + table.costs.reading_minutes
+            worth = chance_outside * costs.outside_minutes
+            visit = costs.cut_minutes + costs.reading_minutes
             stroke = (lip > 0) & (np.abs(need) > 0.5 * t) & (worth > visit)
-            telling = (worth > 2.0 * table.costs.reading_minutes) & (need_sd > 0.25 * t) & (np.abs(need) < 2.0 * t)
+            telling = (worth > 2.0 * costs.reading_minutes) & (need_sd > 0.25 * t) & (np.abs(need) < 2.0 * t)
             action = np.where(action != 0, action, np.where(stroke, 2, np.where(telling, 1, 0)))
         busy[who[action == 0]] = False
+        rest(who[action == 1], 0.0, costs.again_sd_cents)
         read(who[action == 1])
         mine = action == 2
         if mine.any():
@@ -175,6 +184,7 @@ def rehearse(
             taken = np.maximum(length + error.sd_mm(length) * rng.standard_normal(len(cut)), 0.0)
             advance(cut, length, taken, lip[mine])
             cuts[cut] += 1
+            rest(cut, costs.wait_mean_cents, costs.wait_sd_cents)
             for _ in range(1 + extra_readings):
                 read(cut)
     t = aim.tolerance_cents
@@ -185,7 +195,7 @@ def rehearse(
         pitch_off = np.greater(np.abs(meet - aim.target_cents), t)
     outside = ~past & ((truth[:, 0] < -t) | pitch_off)
     good = ~past & ~outside
-    minutes = cuts * table.costs.cut_minutes + readings * table.costs.reading_minutes
+    minutes = cuts * costs.cut_minutes + readings * costs.reading_minutes
     root = float(np.sqrt(n))
 
     def se(values: NDArray[np.float64] | NDArray[np.bool_]) -> float:
