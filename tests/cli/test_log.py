@@ -233,7 +233,10 @@ def test_a_pair_of_names_that_is_none(bench: Typed, pair: str) -> None:
 
 def test_every_verb_has_an_example() -> None:
     verbs = [["import"], ["export"], ["merge"], ["check"], ["settings"]]
-    verbs += [["log", name] for name in ("reading", "trim", "reed", "chanter", "order", "outcome", "strike", "rename")]
+    verbs += [
+        ["log", name]
+        for name in ("reading", "trim", "reed", "chanter", "order", "outcome", "amend", "strike", "rename")
+    ]
     for verb in verbs:
         result = CliRunner().invoke(app, [*verb, "--help"])
         assert result.exit_code == 0
@@ -245,6 +248,7 @@ def test_a_reading_is_said_as_it_was_understood(bench: Typed) -> None:
         "reading of R-1 in CH-1, its order's: F 54 cents under E  rea-"
     )
     bench.say("log", "reed", "R-2", "--type", "moulded", "--batch", "B-1")
+    bench.say("log", "chanter", "CH-2")
     said = bench.say("log", "reading", "R-2", "f=757", "e=703").splitlines()
     assert said[0].startswith("reading of R-2: F 54 cents under E  rea-")
     assert said[1].startswith("in no chanter that was named")

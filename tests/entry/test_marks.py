@@ -44,8 +44,10 @@ def test_rules_find_slips_and_only_those(log: Path) -> None:
     with Journal(log) as journal:
         seen = journal.last_seq()
         journal.append(Reading("R-0", "2026-03-02", crow_hz=1062.0))
-        journal.append(Reading("R-1", "2026-03-02", notes_hz={"low_a": 470.0, "high_a": 944.0}))
-        journal.append(Reading("R-2", "2026-03-02", notes_hz={"low_a": 470.0, "high_a": 944.0}, taped=("high_a",)))
+        journal.append(Reading("R-1", "2026-03-02", "CH-1", notes_hz={"low_a": 470.0, "high_a": 944.0}))
+        journal.append(
+            Reading("R-2", "2026-03-02", "CH-1", notes_hz={"low_a": 470.0, "high_a": 944.0}, taped=("high_a",))
+        )
         journal.append(Trim("R-3", "2026-03-02", length_mm=1.5))
         journal.append(Trim("R-4", "2026-03-02", length_mm=0.3))
         marks = entry_marks.rule_marks(journal, after_seq=seen)
@@ -70,7 +72,7 @@ def test_an_accepted_doubt_is_said_once_and_ends_with_a_strike(log: Path) -> Non
     with Journal(log) as journal:
         notes = {"low_a": 470.0, "high_a": 944.0}
         doubt = Doubt("a-unbalanced", "high_a_hz", "said: at entry")
-        entry = journal.append(Reading("R-1", "2026-03-02", notes_hz=notes), doubts=[doubt]).entry
+        entry = journal.append(Reading("R-1", "2026-03-02", "CH-1", notes_hz=notes), doubts=[doubt]).entry
     (mark,) = check.check(log).marks
     assert mark == entry_marks.Mark(entry, "R-1", "a-unbalanced", "said: at entry")
     on(log, verbs_log.strike, entry, "slip")

@@ -22,6 +22,11 @@ if TYPE_CHECKING:
 __all__ = ["register", "work_list"]
 
 WHAT_IT_MEANS = "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure"
+ENDS = {
+    "finished": "finished: leave it as it is and hand it over",
+    "past": "past: F is over E for good here; trimfit ask REED --others says where it may go",
+    "no-fit": "no-fit: the blade or the pitch is out of reach; trimfit ask REED --others says where it may go",
+}
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 At = Annotated[
     str | None, typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME")
@@ -40,6 +45,15 @@ def ask(
     as_json: Json = False,
 ) -> None:
     """How much more to take off: one reed's next step, or the run's work list.
+
+    The list's columns: next, what to do; mm and lip, how much of it; gap, F less E in cents, in the order's chanter;
+    meets Hz, the pitch as low A where F and E will agree; past %, the chance that the reed is lost if this is followed
+    to its end; cuts left, this one counted.
+
+    What to do: trim, take it off and read again; read first, F and E were never read together; read again, another
+    reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E for good, so it is
+    lost for this order; no-fit, the blade or the pitch asked for is out of reach. Of a reed that is past or no fit,
+    trimfit ask REED --others says where it may go.
 
     Example: trimfit ask R-0412
     """
@@ -129,13 +143,13 @@ def work_list(found: Sequence[Advice]) -> str:
             (
                 plain_name(a.order or "", 14),
                 plain_name(a.reed, 18),
-                a.action if a.gap_read or a.action == "trim" else "read",
+                _next(a),
                 f"{a.length_mm:.2f}" if a.action == "trim" and a.length_mm else "",
                 str(a.lip_strokes) if a.lip_strokes else "",
                 signed(a.gap_now_cents.mean) if a.gap_now_cents and known else "-",
                 f"{a.meet_pitch_hz.mean:.1f}" if a.meet_pitch_hz and known else "-",
                 _past(a.chance_past) if known else "-",
-                f"{a.trims_left:.1f}" if a.trims_left >= 0.05 else "",
+                f"{a.trims_left:.1f}" if a.trims_left >= 0.05 else "none",
             )
         )
     heads = ("order", "reed", "next", "mm", "lip", "gap", "meets Hz", "past %", "cuts left")
@@ -148,7 +162,15 @@ def work_list(found: Sequence[Advice]) -> str:
         if count := sum(1 for a in found if a.action == action):
             parts.append(f"{count} {action}")
     parts.append(f"about {sum(a.trims_left for a in todo):.0f} cuts in all")
-    return table(heads, rows, right=(3, 4, 5, 6, 7, 8)) + f"\n{', '.join(parts)}\n{WHAT_IT_MEANS}"
+    ends = [said for action, said in ENDS.items() if any(a.action == action for a in found)]
+    return "\n".join([table(heads, rows, right=(3, 4, 5, 6, 7, 8)), ", ".join(parts), *ends, WHAT_IT_MEANS])
+
+
+def _next(advice: Advice) -> str:
+    """What to do, in two words: a reed that was never read is told from one that is to be read once more."""
+    if advice.action == "read-again":
+        return "read again" if advice.gap_read else "read first"
+    return advice.action
 
 
 def _past(chance: float) -> str:

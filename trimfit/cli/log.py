@@ -160,8 +160,11 @@ def reed(
 ) -> None:
     """Log a reed, or revise what is known of one: what is not said stays, an empty value takes one back.
 
+    R-1..R-24 is all of them at once. Example: trimfit log reed R-1..R-24 --type moulded --batch B-17
+
     Example: trimfit log reed R-0412 --type moulded --batch B-17 --blade 23.1 --order O-12
     """
+    from trimfit.base.natural_order import counted_out
     from trimfit.verbs import log
 
     given = _given(
@@ -173,6 +176,14 @@ def reed(
         order=order,
         remark=remark,
     )
+    if (names := counted_out(name)) is not None:
+        _log(
+            context,
+            as_json,
+            lambda session, sure: log.log_reeds(session, names, given, move=move, sure=sure),
+            create=True,
+        )
+        return
     _log(context, as_json, lambda session, sure: log.log_reed(session, name, given, move=move, sure=sure), create=True)
 
 

@@ -12,6 +12,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from trimfit.base.dates import at_s, local_now
+from trimfit.base.pitch import NOTES
 from trimfit.base.time_zones import machine_zone
 from trimfit.entry.checks import ahead_doubt, unbalanced
 from trimfit.entry.similar_names import twins
@@ -108,7 +109,20 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
             if seq > after_seq:
                 new.append(Taken(entry, reed, reed_type, length_mm))
     marks += long_trims(new, usual)
+    marks += _in_no_chanter(journal, after_seq)
     return [*marks, *_names_twice(journal, after_seq), *_of_times(journal, settings, after_seq)]
+
+
+def _in_no_chanter(journal: Journal, after_seq: int) -> Iterator[Mark]:
+    """One mark for all readings of notes that name no chanter: which they were read in, nobody can tell."""
+    notes = [f"{note}_hz" for note in NOTES]
+    rows = journal.columns("reading", ["entry", "reed", "chanter", *notes], after_seq=after_seq)
+    found = [(row[0], row[1]) for row in rows if row[2] is None and any(hz is not None for hz in row[3:])]
+    if found:
+        entry, reed = found[0]
+        size = f"{len(found):,} readings of notes name" if len(found) > 1 else "a reading of notes names"
+        sentence = f"{size} no chanter, and none is counted for any: trimfit log amend {entry} chanter=NAME"
+        yield Mark(entry, reed, "no-chanter", sentence + (" is the first" if len(found) > 1 else ""))
 
 
 def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:

@@ -333,6 +333,12 @@ class Journal(Store):
                     count += int(connection.execute(query, (name,)).fetchone()[0])
         return count
 
+    def only_chanter(self) -> str | None:
+        """The chanter of a log that has one; None where it has none or several."""
+        with self.reading() as connection:
+            rows = connection.execute(f"SELECT chanter FROM chanters WHERE {LIVE} LIMIT 2").fetchall()
+        return str(rows[0][0]) if len(rows) == 1 else None
+
     def chanter_read(self, chanter: str) -> bool:
         """Whether any reed was ever read in this chanter with F and E both. Looked for from the latest entry back."""
         query = (

@@ -28,6 +28,7 @@ __all__ = [
     "log_outcome",
     "log_reading",
     "log_reed",
+    "log_reeds",
     "log_trim",
     "rename",
     "strike",
@@ -47,7 +48,7 @@ class EntryResult:
     """What became of one entry: its id, whether the log is the longer for it, and what is doubtful about it.
 
     `instead_of`: the entry that it revises, struck in the same breath. `note`: a thing worth saying that is no doubt.
-    `read`: what was understood of a reading, in words.
+    `read`: what was understood of a reading, in words. `entries`: the ids of all, where many were logged at once.
     """
 
     entry: str
@@ -58,13 +59,15 @@ class EntryResult:
     instead_of: str | None = None
     note: str = ""
     read: str = ""
+    entries: tuple[str, ...] = ()
 
 
 class Doubtful(Exception):
     """Something to log that is in doubt, where the caller wanted to know of it before: nothing was logged."""
 
-    def __init__(self, doubts: Sequence[Doubt]) -> None:
-        self.doubts = tuple(doubts)
+    def __init__(self, doubts: Sequence[Doubt], *, measured: bool = False) -> None:
+        """measured: it is a reading, which is kept and marked where nobody answers."""
+        self.doubts, self.measured = tuple(doubts), measured
         super().__init__(*(doubt.sentence for doubt in self.doubts))
 
     @property
@@ -93,25 +96,28 @@ def log_reading(
 ) -> EntryResult:
     """Log a reading said in words such as `f=782.1 crow=C+22`; options override what the words say.
 
-    Without a chanter it is the one of the reed's order, else the one it was last read in. `sure` false: what is in
-    doubt is not logged, and raises Doubtful. `moved`: where it lies far from what was predicted the reed is not as it
-    was, which is logged just before it. Raises InputError with a fault for each word that says nothing.
+    Numbers alone are taken in the shop's order (`line_order`). Without a chanter it is the one of the reed's order,
+    else the one it was last read in, else the only one in the log. `sure` false: what is in doubt is not logged, and
+    raises Doubtful. `moved`: where it lies far from what was predicted the reed is not as it was, which is logged just
+    before it. Raises InputError with a fault for each word that says nothing.
     """
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
     from trimfit.entry.checks import MOVED, reading_doubts
     from trimfit.entry.parse import parse_reading
+    from trimfit.entry.unnamed_numbers import is_unnamed, with_names
     from trimfit.session.expected_reading import plain_expected_reading
 
     journal = session.journal
     with journal.writing():
         history = journal.of_reed(reed)
+        text = " ".join(_one_word(word) for word in words)
         line = parse_reading(
-            " ".join(_one_word(word) for word in words),
+            with_names(text, journal.settings().line_order.split()) if is_unnamed(text) else text,
             scale=journal.scale(),
             reference_hz=_reference_hz(history),
             mode="sounding",
         )
-        default = history.chanter.chanter if history.chanter else None
+        default = history.chanter.chanter if history.chanter else journal.only_chanter() if line.notes_hz else None
         reading = line.reading(history.reed.record.reed, "", chanter or default)
         changes: dict[str, Any] = {
             "chanter": chanter,
@@ -129,7 +135,8 @@ def log_reading(
             journal.append(Event(reading.reed, reading.taken_at, "moved"))
             found = [doubt for doubt in found if doubt.kind != MOVED]
         found += _ahead(journal, reading.taken_at, "taken_at")
-        _or_ask(found, sure)
+        if found and not sure:
+            raise Doubtful(found, measured=True)
         kept = _keep(journal, reading, reading.reed, tuple(found))
         said = chanter or line.chanter
         unnamed = "in no chanter that was named: --chanter NAME says which" if reading.notes_hz else ""
@@ -283,6 +290,29 @@ def log_reed(
         return _revise(journal, known.entry, known.record, given, sure)
 
 
+def log_reeds(
+    session: Session, names: Sequence[str], given: Mapping[str, Any], *, move: bool = False, sure: bool = True
+) -> EntryResult:
+    """Log reeds alike in all but their names, or revise what is known of them: all of them, or none; as `log_reed`."""
+    with session.journal.writing():
+        found = [log_reed(session, name, given, move=move, sure=sure) for name in names]
+    new = sum(one.new for one in found)
+    counts = [
+        f"{new} reed{'' if new == 1 else 's'} logged" if new else "",
+        f"{len(found) - new} in the log already" if new < len(found) else "",
+    ]
+    notes = dict.fromkeys([", ".join(part for part in counts if part), *(one.note for one in found)])
+    return EntryResult(
+        found[0].entry,
+        "reed",
+        f"{names[0]} to {names[-1]}",
+        new > 0,
+        tuple({one.sentence: one for result in found for one in result.doubts}.values()),
+        note="\n".join(note for note in notes if note),
+        entries=tuple(one.entry for one in found),
+    )
+
+
 def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
     """Log a chanter, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
 
@@ -373,7 +403,8 @@ def what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said
     notes = outputs_cents(reading, journal.scale())
     place = ""
     if reading.chanter is not None:
-        whose = "" if said else (", its order's" if history.order else ", as last time")
+        last_time = ", as last time" if history.chanter else ", the only one in the log"
+        whose = "" if said else (", its order's" if history.order else last_time)
         place = f" in {' '.join(reading.chanter.split())[:60]}{whose}"
     if {"f", "e"} <= notes.keys():
         gap = notes["f"] - notes["e"]

@@ -126,7 +126,7 @@ def _head(advice: Advice) -> str:
     return {
         "finished": "finished: leave it as it is",
         "past": "past: F is over E for good on this chanter",
-        "no-fit": "will not fit this order",
+        "no-fit": "no fit for this order",
     }[advice.action]
 
 

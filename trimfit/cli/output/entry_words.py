@@ -36,12 +36,16 @@ def when_sure(log_it: Callable[..., EntryResult], as_json: bool) -> EntryResult 
     try:
         return log_it(sure=False)
     except Doubtful as doubtful:
-        moved = doubtful.may_have_moved
+        moved, measured = doubtful.may_have_moved, doubtful.measured
         for doubt in doubtful.doubts:
             sys.stdout.write(f"? {' '.join(doubt.sentence.split())}\n")
     try:
         answer = input("r, m, or y to keep it marked: " if moved else "keep it? y or no: ").strip().lower()
-    except EOFError:
+    except (EOFError, KeyboardInterrupt):
+        # Left at the question: a measured reading is not thrown away, and nobody has said yes to anything else.
+        sys.stdout.write("\n")
+        if measured:
+            return log_it(sure=True)
         answer = ""
     if answer in ("y", "yes", "keep"):
         return log_it(sure=True)
@@ -63,6 +67,7 @@ def as_json(kept: EntryResult) -> dict[str, Any]:
         "instead_of": kept.instead_of,
         "note": kept.note or None,
         "read": kept.read or None,
+        **({"entries": list(kept.entries)} if kept.entries else {}),
     }
 
 

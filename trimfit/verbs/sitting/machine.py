@@ -605,8 +605,8 @@ class Sitting:
         chanter = history.order.chanter if history.order else None
         if chanter is None and history.readings:
             chanter = history.readings[-1].record.chanter
-        if chanter is None and not full.chanter and full.notes_hz and len(all_of_them := self.bench.chanters()) == 1:
-            (chanter,) = all_of_them
+        if chanter is None and not full.chanter and full.notes_hz and len(known := self.bench.chanters()) == 1:
+            (chanter,) = known
             yield f"  in {plain_name(chanter)}, the only chanter in the log"
         reed = history.reed.record.reed
         taken_at = yield from self._moment(lambda time: full.reading(reed, time, chanter), line.at)

@@ -1,0 +1,81 @@
+"""`log reed R-1..R-24`, numbers without names, and the only chanter of a log."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.typed_words import Typed
+from trimfit.base.natural_order import counted_out
+from trimfit.base.pitch import parse_crow_hz
+from trimfit.log.journal import Journal
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Typed:
+    return Typed(tmp_path / "bench.trimfit")
+
+
+@pytest.mark.parametrize(
+    ("text", "first", "count"),
+    [("R-1..R-24", "R-1", 24), ("R-01..12", "R-01", 12), ("7..9", "7", 3), ("a b1..a b2", "a b1", 2)],
+)
+def test_a_range_is_counted_out(text: str, first: str, count: int) -> None:
+    names = counted_out(text)
+    assert names is not None
+    assert (names[0], len(names), len(set(names))) == (first, count, count)
+
+
+@pytest.mark.parametrize("text", ["R-1", "R-9..R-1", "R-1..S-9", "R-1..R-99999", "..", "R..", "R-1.5"])
+def test_what_is_no_range_is_a_name(text: str) -> None:
+    assert counted_out(text) is None
+
+
+def test_a_batch_is_logged_at_once_and_again_adds_nothing(bench: Typed) -> None:
+    answer = bench.json("log", "reed", "R-1..R-24", "--type", "moulded", "--batch", "B-1", "--blade", "23")
+    assert (answer["about"], answer["new"], len(answer["entries"]), answer["doubt"]) == ("R-1 to R-24", True, 24, None)
+    assert "24 reeds logged" in answer["note"]
+    again = bench.say("log", "reed", "R-1..R-25", "--type", "moulded", "--batch", "B-1", "--blade", "23")
+    assert "1 reed logged, 24 in the log already" in again
+    with Journal(bench.log) as journal:
+        assert len(journal.reeds()) == 25
+        assert {one.blade_mm for one in journal.reeds().values()} == {23.0}
+
+
+def test_a_range_that_cannot_be_logged_whole_is_not_logged(bench: Typed) -> None:
+    bench.say("log", "reed", "R-2", "--type", "cane", "--batch", "B-9")
+    assert "is in the log with reed_type 'cane'" in bench.refused(
+        "log", "reed", "R-1..R-3", "--type", "moulded", "--batch", "B-1"
+    )
+    with Journal(bench.log) as journal:
+        assert list(journal.reeds()) == ["R-2"]
+
+
+def test_numbers_alone_are_in_the_shops_order_and_the_only_chanter_is_understood(bench: Typed) -> None:
+    bench.say("log", "chanter", "Heron")
+    bench.say("log", "reed", "R-1", "--type", "cane", "--batch", "B-1")
+    said = bench.say("log", "reading", "R-1", "779.1", "702,6", "468.2", "936.1", "22")
+    assert said.startswith("reading of R-1 in Heron, the only one in the log: F ")
+    with Journal(bench.log) as journal:
+        (reading,) = (one.record for one in journal.of_reed("R-1").readings)
+    assert reading.notes_hz == {"f": 779.1, "e": 702.6, "low_a": 468.2, "high_a": 936.1}
+    assert (reading.chanter, reading.crow_hz) == ("Heron", parse_crow_hz("C+22"))
+    bench.say("settings", "line_order", "e f")
+    bench.say("log", "reading", "R-1", "703.6", "778.1")
+    with Journal(bench.log) as journal:
+        assert journal.of_reed("R-1").readings[-1].record.notes_hz == {"e": 703.6, "f": 778.1}
+    assert "no order of notes" in bench.refused("settings", "line_order", "e e f")
+
+
+def test_readings_in_no_chanter_are_pointed_out(bench: Typed) -> None:
+    bench.say("log", "reed", "R-1", "--type", "cane", "--batch", "B-1")
+    said = bench.json("log", "reading", "R-1", "f=779.1", "e=702.6", "--at", "2026-03-01T10:00")
+    assert "in no chanter that was named" in str(said["note"])
+    bench.say("log", "reading", "R-1", "crow=C+22", "--at", "2026-03-01T10:10")
+    assert f"a reading of notes names no chanter, and none is counted for any: trimfit log amend {said['entry']}" in (
+        " ".join(bench.say("check").split())
+    )
+    bench.say("log", "chanter", "Heron")
+    bench.say("log", "amend", str(said["entry"]), "chanter=Heron")
+    assert "names no chanter" not in bench.say("check")
