@@ -93,7 +93,7 @@ def conditioned(model: FittedModel, rows: Rows, coding: Coding) -> Array:
 
 
 def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> BatchEvidence:
-    """The evidence of every batch with readings. rows, types: as `design.rows_from_frame(frame, card.coding)` gives.
+    """The evidence of every batch with readings. rows, types: as `design.rows_from_frame(frame, model.coding)` gives.
 
     Readings that the fit has found wanting keep their lowered weights (by their entry). What is not known of a
     chanter's offset is added to the variance of the gap's start, by the share of the batch's readings taken on it.

@@ -46,7 +46,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
 
     Attributes, after `fit`
     -----------------------
-    card_ : FitCard
+    fitted_model_ : FittedModel
         what was learned: coefficients, covariances, weights of doubtful readings.
     feature_names_in_ : (n_columns,) array of str
         the columns of the training frame.
@@ -85,7 +85,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         if not len(frame):
             raise InputError("the frame holds no reading", "fit", "give at least one row")
         rows, types, chanters = rows_from_frame(frame)
-        self.card_: FittedModel = fit_model(
+        self.fitted_model_: FittedModel = fit_model(
             rows,
             types,
             chanters,
@@ -94,7 +94,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
             balance_cents=hz_width_cents(self.balance_hz, MIDDLE_PITCH_HZ),
             tell=self.tell or (lambda *_: None),
         )
-        rows, self._types, _ = rows_from_frame(frame, self.card_.coding)
+        rows, self._types, _ = rows_from_frame(frame, self.fitted_model_.coding)
         self._rows = sort_rows(rows)
         self.feature_names_in_ = np.array([str(column) for column in frame.columns], dtype=object)
         self.n_features_in_ = len(self.feature_names_in_)
@@ -112,8 +112,8 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         """
         import pandas as pd
 
-        check_is_fitted(self, "card_")
-        rows, types, chanters = rows_from_frame(frame, self.card_.coding)
+        check_is_fitted(self, "fitted_model_")
+        rows, types, chanters = rows_from_frame(frame, self.fitted_model_.coding)
         mean, variance = np.empty((len(rows), len(OUTPUTS) + 1)), np.empty((len(rows), len(OUTPUTS) + 1))
         for batch in range(len(rows.batches)):
             at = np.flatnonzero(rows.batch_code == batch)
@@ -139,7 +139,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         self, rows: Rows, at: NDArray[np.intp], types: tuple[str, ...], chanters: tuple[str, ...]
     ) -> tuple[Array, Array]:
         """Mean and variance (n, 11) of the rows `at`, all of one batch: the ten outputs, then the gap."""
-        model, code = self.card_, int(rows.type_code[at[0]])
+        model, code = self.fitted_model_, int(rows.type_code[at[0]])
         # a row that names no chanter is predicted in one never met
         names = (*chanters, NO_CHANTER)
         asked = np.where(rows.chanter_code[at] >= 0, rows.chanter_code[at], len(chanters))
@@ -172,9 +172,9 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         trained = named.index(mine) if mine in named else -1
         own = take_rows(self._rows, np.flatnonzero(self._rows.batch_code == trained))
         states, blank, _ = batch_states(
-            self.card_,
+            self.fitted_model_,
             own,
-            known_coding(self.card_, types),
+            known_coding(self.fitted_model_, types),
             code,
             in_fit=np.ones(len(own), dtype=bool),
             extra_chanters=[int(c) for c in np.unique(asked)],

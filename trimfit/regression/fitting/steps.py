@@ -1,16 +1,21 @@
-"""From rows to a FitCard: coding, robust weights, covariances by REML, then one exact joint pass.
+"""From rows to a fitted model: coding, robust weights, covariances by REML, then one exact joint pass.
 
 The steps, in order:
 
-1. outliers are set aside by a robust line per type and output (median absolute deviation);
-2. REML of the gap on straight length; its variances and readings give the types' curves (`curve`), its slopes the
-   types' ratios;
-3. REML of every output and every pair along the curves; the three covariances (`covariance`);
-4. how reeds move with no work between (`movement`), from their idle spans; the noise, into which REML had put it,
-   is made smaller by as much (`em_iterations.along_movement`);
-5. the joint pass: every batch's information about all coefficients at once (`joint`), exact with holes; deletion
-   residuals give the cells' weights; EM steps move the covariances (these include the antisymmetric parts that
-   polarization cannot see) and find each type's own scale; the last pass is the posterior that the fitted model keeps.
+1. `outliers`: cells far from a robust line per type and output (median absolute deviation) are set aside;
+2. REML of the gap on straight length (`reml`); its variances and readings give the types' curves (`curve`), its slopes
+   the types' ratios;
+3. `covariances`: univariate REML of every output and of every pair's difference along the curves. The three covariances
+   follow by polarization, cov(a, b) = (var a + var b - var(a - b)) / 2; correlations that rest on little are shrunk;
+4. between two rounds of steps 2 and 3 (ROUNDS), MOVEMENT_ROUNDS times in turn: the cells' weights by deletion residuals
+   (`em_iterations.reweigh`); how reeds move with no work done, from their idle spans, by EM (`movement.process`); and
+   the readings' error, into which REML had put that movement, made smaller by as much (`em_iterations.along_movement`);
+5. EM_STEPS joint passes (`posterior.batch`): every batch's information about all coefficients at once, exact with
+   holes; the weights anew; an EM step of the covariances, which have the antisymmetric parts that polarization cannot
+   see; in the last but one, how much worse or better each type is read (`em_iterations.noise_scales`);
+6. the last pass is the posterior of the coefficients that the fitted model keeps.
+
+What each number in these steps stands for, and what its double would change: `reports/constants.md`.
 """
 
 from __future__ import annotations

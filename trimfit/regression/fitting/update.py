@@ -34,7 +34,7 @@ Array = NDArray[np.float64]
 @dataclass(frozen=True, slots=True)
 class Changed:
     """One batch with readings that the fitted model has not seen: all its rows, reeds standing together, of a type
-    that the card knows; in_fit (n,): which the fitted model has seen; chanters: the names their codes stand for, the
+    that the fitted model knows; in_fit (n,): which the fitted model has seen; chanters: the names their codes stand for, the
     fitted model's first."""
 
     rows: Rows
