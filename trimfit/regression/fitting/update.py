@@ -34,8 +34,8 @@ Array = NDArray[np.float64]
 @dataclass(frozen=True, slots=True)
 class Changed:
     """One batch with readings that the fitted model has not seen: all its rows, reeds standing together, of a type
-    that the fitted model knows; in_fit (n,): which the fitted model has seen; chanters: the names their codes stand for, the
-    fitted model's first."""
+    that the fitted model knows; in_fit (n,): which the fitted model has seen; chanters: the names their codes stand
+    for, the fitted model's first."""
 
     rows: Rows
     in_fit: NDArray[np.bool_]
