@@ -26,12 +26,11 @@ from scipy.optimize import brentq
 import trimfit
 from tests.opened import bench_on
 from tests.outside.published import table
+from tests.outside.test_published_crossings import crossing
 from trimfit.base.pitch import hz_width_cents
 from trimfit.base.records import Settings
 from trimfit.log.journal import Journal
 from trimfit.planner.aim import CutError
-from trimfit.planner.meeting_point import crossings
-from trimfit.regression import least_squares
 from trimfit.session.open_log import Bench
 
 UNITS = range(1, 16)
@@ -150,8 +149,7 @@ def _rms(foretold_h: list[float]) -> float:
 def _alone_h(unit: int, n_first: int) -> float:
     """The plain rule: a laser's own line through its first readings, nothing known of the others."""
     hours = READ_EVERY_H * np.arange(n_first)
-    line = least_squares.straight_line(hours, RISES[unit][:n_first])
-    return float(crossings(*line.coefficients, CLOSED_AT_PERCENT))
+    return crossing(hours, RISES[unit][:n_first], CLOSED_AT_PERCENT)
 
 
 def _past_h(unit: int, tolerance_hz: float) -> float:

@@ -65,8 +65,7 @@ def own_lines(bench: Bench, seen: Seen, aim: Aim) -> OwnLines | None:
     import numpy as np
 
     from trimfit.base.pitch import OUTPUTS, hz_from_cents
-    from trimfit.planner.meeting_point import meeting_point, root_limits
-    from trimfit.regression.least_squares import powers, straight_line
+    from trimfit.regression.own_lines import lines_through, meeting_point, root_limits
     from trimfit.regression.readings.rows import taken_before
 
     notes = [OUTPUTS.index("f"), OUTPUTS.index("e")]
@@ -85,11 +84,7 @@ def own_lines(bench: Bench, seen: Seen, aim: Aim) -> OwnLines | None:
         return None
     x, *both = np.array(taken).T
     try:
-        mean = np.concatenate([straight_line(x, y).coefficients for y in both])
-        # the bench's reading error and not these few residuals: a spread of one degree of freedom is none
-        error = seen.state.noise_cov[np.ix_(notes, notes)]
-        design = powers(x, 1)
-        cov = np.kron(error, np.linalg.inv(design.T @ design))
+        mean, cov = lines_through(x, np.column_stack(both), seen.state.noise_cov[np.ix_(notes, notes)])
         meet = meeting_point(mean, cov)
     except InputError:
         return None
