@@ -15,8 +15,6 @@ from trimfit.review.statistics import repeatability, tolerance_interval
 def test_factors_of_the_handbook() -> None:
     """NIST/SEMATECH e-Handbook 7.2.6.3: 43 wafers, 90 % coverage, 99 % confidence; and N = 6."""
     assert tolerance_interval.factor_howe(43, 0.9, 0.99) == pytest.approx(2.217, abs=5e-4)
-    assert tolerance_interval.factor_one_sided(43, 0.9, 0.99) == pytest.approx(1.8740, abs=5e-5)
-    assert tolerance_interval.factor_one_sided(6, 0.9, 0.99) == pytest.approx(4.4111, abs=5e-5)
     # Howe's approximation falls short here; the exact factor does not.
     assert tolerance_interval.factor_two_sided(43, 0.9, 0.99) == pytest.approx(2.2228, abs=5e-5)
 
@@ -34,7 +32,6 @@ def test_every_factor_of_the_table() -> None:
     """Recomputed independently: noncentral t, integration over the sample mean, Howe (1969)."""
     for row in table("tolerance_factors").itertuples():
         of = (row.n, row.coverage, row.confidence)
-        assert tolerance_interval.factor_one_sided(*of) == pytest.approx(row.k1_one_sided_exact, abs=6e-5)
         assert tolerance_interval.factor_two_sided(*of) == pytest.approx(row.k2_two_sided_exact, abs=6e-5)
         assert tolerance_interval.factor_howe(*of) == pytest.approx(row.k2_two_sided_howe, abs=6e-5)
 

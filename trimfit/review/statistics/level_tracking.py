@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from trimfit.base.errors import InputError
 
-__all__ = ["LevelTrack", "fit_level", "follow_level"]
+__all__ = ["LevelTrack", "follow_level"]
 
 Array = npt.NDArray[np.float64]
 
@@ -92,33 +92,3 @@ def follow_level(
         smooth_var[i] += back**2 * (smooth_var[i + 1] - ahead)
     likelihood = -0.5 * (counted * math.log(2.0 * math.pi) + logs + squares)
     return LevelTrack(level, var, smooth, smooth_var, noise_var, step_var, likelihood)
-
-
-def fit_level(values: npt.ArrayLike, *, times: npt.ArrayLike | None = None) -> LevelTrack:
-    """Both variances by maximum likelihood (diffuse start), then the level followed with them.
-
-    The noise variance is concentrated out, so one ratio is searched for; a level that does not move gives a step
-    variance of exactly zero. Raises InputError for fewer than three readings or readings that are all alike.
-    """
-    from scipy.optimize import minimize_scalar
-
-    series, gaps = _points(values, times)
-    if np.isfinite(series).sum() < 3 or np.nanmax(series) == np.nanmin(series):
-        raise InputError("a wandering level needs three readings that differ", "settling", "log more readings")
-    unit = float(np.median(gaps[1:][gaps[1:] > 0.0])) if (gaps[1:] > 0.0).any() else 1.0
-
-    def scale_and_cost(ratio: float) -> tuple[float, float]:
-        _, _, logs, squares, counted = _filter(series, gaps, 1.0, ratio)
-        return squares / counted, counted * math.log(squares / counted) + logs
-
-    best = minimize_scalar(
-        lambda log_ratio: scale_and_cost(math.exp(log_ratio) / unit)[1],
-        bounds=(-18.0, 12.0),
-        method="bounded",
-        options={"xatol": 1e-10},
-    )
-    ratio = math.exp(float(best.x)) / unit
-    if scale_and_cost(0.0)[1] <= float(best.fun) + 1e-9:
-        ratio = 0.0
-    noise_var = scale_and_cost(ratio)[0]
-    return follow_level(values, noise_var, ratio * noise_var, times=times)

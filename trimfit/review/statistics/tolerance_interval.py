@@ -15,7 +15,7 @@ import numpy.typing as npt
 from trimfit.base.errors import InputError
 from trimfit.base.units import Interval
 
-__all__ = ["factor_howe", "factor_one_sided", "factor_two_sided", "tolerance_interval"]
+__all__ = ["factor_howe", "factor_two_sided", "tolerance_interval"]
 
 
 def _checked(n: int, coverage: float, confidence: float) -> None:
@@ -23,17 +23,6 @@ def _checked(n: int, coverage: float, confidence: float) -> None:
         raise InputError(f"{n} values tell no spread", "tolerance interval", "log at least 2 reeds")
     if not (0.0 < coverage < 1.0 and 0.0 < confidence < 1.0):
         raise InputError("coverage and confidence lie between 0 and 1", "tolerance interval", "say 0.9 and 0.95")
-
-
-def factor_one_sided(n: int, coverage: float, confidence: float) -> float:
-    """k1: `coverage` of the population lies under m + k1 s with this confidence. Exact, by the noncentral t."""
-    from scipy.special import ndtri
-    from scipy.stats import nct
-
-    _checked(n, coverage, confidence)
-    root = math.sqrt(n)
-    with np.errstate(divide="ignore"):  # scipy 1.11 raises the flag on the way to a right answer
-        return float(nct.ppf(confidence, n - 1, float(ndtri(coverage)) * root)) / root
 
 
 def factor_howe(n: int, coverage: float, confidence: float) -> float:
