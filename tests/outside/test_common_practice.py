@@ -15,6 +15,7 @@ from trimfit.base import acoustics, pitch
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.records import Logged, Reading, Reed, ReedHistory, Settings
 from trimfit.entry.checks import reading_doubts
+from trimfit.regression.chanters import ChanterFacts
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import fit_model, prior_model
@@ -108,9 +109,11 @@ def test_a_chanter_that_asks_for_a_sharper_crow_needs_a_shorter_reed() -> None:
         {"reed": ["K-1"], "reed_type": ["any"], "batch": ["b"], "removed_mm": [0.0], "crow_cents": [400.0]}
     )
     rows, _, _ = rows_from_frame(frame, model.coding)
-    told = {
-        0: (pitch.cents_from_440(462.0), pitch.cents_from_440(pitch.parse_crow_hz("D-30"))),
-        1: (pitch.cents_from_440(474.0), pitch.cents_from_440(pitch.parse_crow_hz("C+30"))),
+    facts = {
+        code: ChanterFacts(
+            meeting_cents=pitch.cents_from_440(hz), crow_cents=pitch.cents_from_440(pitch.parse_crow_hz(crow))
+        )
+        for code, (hz, crow) in enumerate([(462.0, "D-30"), (474.0, "C+30")])
     }
     (state,), _, _ = batch_states(
         model,
@@ -120,7 +123,7 @@ def test_a_chanter_that_asks_for_a_sharper_crow_needs_a_shorter_reed() -> None:
         in_fit=np.zeros(1, bool),
         extra_chanters=(0, 1),
         chanter_names=chanters,
-        stated=told,
+        facts=facts,
     )
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     gap, low_a = {}, {}
