@@ -106,7 +106,7 @@ def test_a_chanter_that_asks_for_a_sharper_crow_needs_a_shorter_reed() -> None:
     chanters = ("old and flat", "usual")
     model = prior_model(("any",), *CONDITIONS.values())
     frame = pd.DataFrame(
-        {"reed": ["K-1"], "reed_type": ["any"], "batch": ["b"], "removed_mm": [0.0], "crow_cents": [400.0]}
+        {"reed": ["K-1"], "reed_type": ["any"], "batch": ["b"], "removed_mm": [0.0], "crow_cents": [250.0]}
     )
     rows, _, _ = rows_from_frame(frame, model.coding)
     facts = {
