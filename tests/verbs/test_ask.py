@@ -131,7 +131,7 @@ def test_a_reed_cut_and_not_read_since_is_read_before_it_is_handed_over(first_we
 
 def test_a_reed_is_read_in_its_own_chanter_before_it_is_handed_over(first_week: Path) -> None:
     with Journal(first_week) as journal:
-        journal.append(Chanter("New"))
+        journal.append(Chanter("New", at_hand="yes"))
         journal.append(Order("other", "New"))
         journal.append(Reed("30", "moulded", "A", blade_mm=22.0, order="other"))
     near_the_end(first_week, "30", 60.0, 60.0)

@@ -175,6 +175,7 @@ class Settings:
     minutes_per_reading: float = 1.5
     cost_lost_minutes: float = 120.0
     cost_outside_minutes: float = 120.0
+    cost_flat_minutes: float = 40.0
     cut_error_mm: float = 0.006
     cut_error_pct: float = 3.0
     bench_pressure_kpa: float = 6.0

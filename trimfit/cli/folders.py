@@ -32,6 +32,7 @@ MEANINGS = {
     "minutes_per_reading": "what a reading costs",
     "cost_lost_minutes": "what a lost reed costs",
     "cost_outside_minutes": "what a reed left outside the tolerance costs",
+    "cost_flat_minutes": "what a reed costs that arrives flat at a chanter that is away",
     "cut_error_mm": "how far a cut comes out off what was asked: this much",
     "cut_error_pct": "and this share of it",
     "bench_pressure_kpa": "what readings without a pressure were blown at",

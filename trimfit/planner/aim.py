@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
@@ -37,7 +37,7 @@ K = len(OUTPUTS)
 NODES = 17
 MOST_LOG_SD = 0.5
 """A slope is never taken to be less known than this: within a factor of two or so (common practice, no source)."""
-LEAST_SLOPE = 0.25
+LEAST_SLOPE, LEAST_GAIN = 0.25, 0.2
 NEED_POINTS = 241
 FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
 """A meeting pitch is sought no farther than this from the pitch now, and called no vaguer: before any cut is logged
@@ -51,7 +51,11 @@ PITCH[OUTPUTS.index("f")] = PITCH[OUTPUTS.index("e")] = 0.5
 @dataclass(frozen=True, slots=True)
 class Aim:
     """What the reed is for: chanter, the pressure it will be blown at, the pitch asked for (cents from 440 Hz, None:
-    wherever E and F meet), tolerance in cents, the longest total length that may come off (mm)."""
+    wherever E and F meet), tolerance in cents, the longest total length that may come off (mm).
+
+    worked_in: the chanter at hand in which the reed is worked and read, where the aim's own is away; spaced_cents: the
+    gap there that it is worked toward as one of several (`planner.away`), None where it stands for itself.
+    """
 
     chanter: str | None
     pressure_kpa: float | None
@@ -59,6 +63,8 @@ class Aim:
     tolerance_cents: float
     most_removed_mm: float
     temperature_c: float | None = None
+    worked_in: str | None = None
+    spaced_cents: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +128,13 @@ class AimPosterior:
     `pitch_reading_sd_cents` likewise; `again_sd_cents`: the error of one more reading of the same state, such that a
     reading with an error of its own would tell as much (the readings of one sitting share an error). `wait_mean`,
     `wait_var`: how far gap and pitch (2,) move by themselves after a cut, before the next step; `again_var` (2,):
-    before a reading with no work."""
+    before a reading with no work.
+
+    For a chanter that is away, mean and cov are those of gap and pitch there as far as readings at the bench can tell
+    them, and `beyond` (2, 2) is the covariance of gap and pitch that none can take away; `stop_cents`: the gap there
+    that the work goes toward, `spaced` where as one of several; `here_mean`, `here_var` (2,): gap and pitch in the
+    chanter at hand.
+    """
 
     mean: Array
     cov: Array
@@ -137,6 +149,20 @@ class AimPosterior:
     wait_mean: Array
     wait_var: Array
     again_var: Array
+    beyond: Array = field(default_factory=lambda: np.zeros((2, 2)))
+    stop_cents: float = 0.0
+    spaced: bool = False
+    here_mean: Array = field(default_factory=lambda: np.zeros(2))
+    here_var: Array = field(default_factory=lambda: np.zeros(2))
+
+    @property
+    def beyond_sd_cents(self) -> float:
+        """What is not known of the gap however well the reed is read: 0 unless its chanter is away."""
+        return math.sqrt(max(float(self.beyond[0, 0]), 0.0))
+
+    def known(self) -> AimPosterior:
+        """The posterior less what no reading at the bench could tell."""
+        return replace(self, beyond=np.zeros((2, 2))) if self.beyond.any() else self
 
     @property
     def slope_log_sd(self) -> float:
@@ -173,19 +199,21 @@ class AimPosterior:
             worked = ((length_mm > 0) | (lip != 0))[:, None]
             mean = mean + np.where(worked, self.wait_mean[which], 0.0)
             variance = variance + np.where(worked, self.wait_var[which], 0.0)
-        return mean, np.maximum(variance, 1e-9)
+        return mean, np.maximum(variance + self.beyond[which, which], 1e-9)
 
     def gap_variance(self, length_mm: float, error: CutError) -> float:
-        """Variance of the true gap after a cut, cents²."""
-        mean, variance = self.after(np.array([length_mm]), 0.0, error)
+        """Variance of the true gap after a cut, cents², as far as readings can take it away."""
+        mean, variance = self.known().after(np.array([length_mm]), 0.0, error)
         return float((variance[0] + (mean[0] - mean[0] @ self.weight) ** 2) @ self.weight)
 
     def need_mm(self) -> float:
-        """Length that would bring the posterior mean of the gap to zero, mm (0 where it is there already).
+        """Length that would bring the posterior mean of the gap to where the work goes, mm (0 where it is there
+        already).
 
         The gap is a quadratic in g, so that its root, and the curve's inverse there, are closed forms.
         """
         gap, slope, bent = (float(value) for value in self.mean[:3])
+        gap -= self.stop_cents
         if gap >= 0:
             return 0.0
         now = self._bent(self.removed_mm)
@@ -201,14 +229,14 @@ class AimPosterior:
         return min(there - self.removed_mm, most)
 
     def need(self) -> Interval:
-        """Length that has yet to come off, in all, until F and E read the same: mm, 90 %.
+        """Length that has yet to come off, in all, until F and E read the same, or as the work goes toward: mm, 90 %.
 
-        The chance that no more than a length is wanted is the chance that the gap is over zero once it is off, so that
+        The chance that no more than a length is wanted is the chance that the gap is over that once it is off, so that
         the ends are read off `chance_over` (lips left alone, the blade taken as true).
         """
         middle = self.need_mm()
         lengths = np.linspace(0.0, min(3.0 * middle + 0.3, 12.0), NEED_POINTS)
-        chance = np.maximum.accumulate(self.chance_over(0.0, lengths, 0.0, CutError(0.0, 0.0)))
+        chance = np.maximum.accumulate(self.known().chance_over(self.stop_cents, lengths, 0.0, CutError(0.0, 0.0)))
         low, high = (float(lengths[min(int(np.searchsorted(chance, p)), NEED_POINTS - 1)]) for p in (0.05, 0.95))
         return Interval(middle, min(low, middle), max(high, middle))
 
@@ -279,6 +307,9 @@ class AimPosterior:
         rows[:, 5] = -np.minimum(self.at[:, 0], 0.0) / gap_slope
         rows[:, 6], rows[:, 2] = curve * rows[:, 5], -ratio * curve * rows[:, 5]
         variance = np.einsum("ji,ik,jk->j", rows, self.within, rows)
+        if self.beyond.any():
+            ends = rows[:, [0, 4]]
+            variance = variance + np.einsum("ji,ik,jk->j", ends, self.beyond, ends)
         centre = float(self.weight @ mean)
         sd = math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)), 1e-9))
         now = float(self.mean[4])
@@ -342,14 +373,14 @@ def see(
     wait_days: from a cut to the next step, again_days: to a reading with no work before it: so long does the reed move
     by itself meanwhile.
     """
-    design = state.design(removed_mm, lip, aim.chanter, aim.pressure_kpa, aim.temperature_c)
-    rows = np.zeros((8, len(state.mean)))
-    for first, pick in ((0, GAP), (4, PITCH)):
-        rows[first] = pick @ design
-        for block in (1, 2, 3):
-            rows[first + block, block * K : (block + 1) * K] = pick
+    rows = _eight(state, removed_mm, lip, aim.chanter, aim.pressure_kpa, aim.temperature_c)
     mean, cov = rows @ state.mean, rows @ state.cov @ rows.T
     cov = 0.5 * (cov + cov.T)
+    here, again_scale, beyond = rows, 1.0, np.zeros((2, 2))
+    if aim.worked_in is not None and aim.worked_in != aim.chanter:
+        here = _eight(state, removed_mm, lip, aim.worked_in, None, aim.temperature_c)
+        cov, beyond, again_scale = _as_far_as_here(state, cov, rows, here)
+    here_mean, here_var = here[[0, 4]] @ state.mean, np.einsum("ij,jk,ik->i", here[[0, 4]], state.cov, here[[0, 4]])
     slope, spread = max(float(mean[1]), 5.0), float(cov[1, 1])
     log_sd = min(math.sqrt(math.log1p(spread / slope**2)), MOST_LOG_SD)
     z, weight = even_nodes()
@@ -366,14 +397,63 @@ def see(
         0.5 * (within + within.T),
         removed_mm,
         state.curve,
-        *_reading_errors(state, rows[0], again_days),
+        *_reading_errors(state, here[0], again_days, again_scale),
         *_wait(state, wait_days),
         np.zeros(2) if state.movement is None else again_days * np.diag(state.movement.walk)[1:],
+        beyond,
+        here_mean=here_mean,
+        here_var=here_var,
     )
 
 
-def _reading_errors(state: ReedState, gap_row: Array, again_days: float) -> tuple[float, float, float]:
+def _eight(
+    state: ReedState, removed_mm: float, lip: float, chanter: str | None, kpa: float | None, deg_c: float | None
+) -> Array:
+    """Rows (8, d) that turn a state into the eight quantities in a chanter."""
+    design = state.design(removed_mm, lip, chanter, kpa, deg_c)
+    rows = np.zeros((8, len(state.mean)))
+    for first, pick in ((0, GAP), (4, PITCH)):
+        rows[first] = pick @ design
+        for block in (1, 2, 3):
+            rows[first + block, block * K : (block + 1) * K] = pick
+    return rows
+
+
+def _as_far_as_here(state: ReedState, cov: Array, there: Array, here: Array) -> tuple[Array, Array, float]:
+    """What readings in the chanter at hand can tell of the eight quantities in the one that is away.
+
+    cov (8, 8): of those in the chanter that is away; there, here (8, d): rows for both chanters. The quantities are
+    jointly Gaussian, so that with q those here and a those there
+
+        a = E[a] + L (q - E[q]) + e,     L = cov(a, q) cov(q)^-1,     e independent of q:
+
+    no reading here, cut or not, tells anything of e. Slopes and bends are a reed's own, the same in both chanters: e
+    has gap and pitch alone. Returns cov less that of e (8, 8), the covariance of e (2, 2), and what a cent of gap here
+    is there as far as reading the reed once more tells it.
+    """
+    reach = state.cov @ here.T
+    q, a_q = here @ reach, there @ reach
+    scale = np.sqrt(np.maximum(np.diag(q), 1e-12))
+    values, vectors = np.linalg.eigh(q / np.outer(scale, scale))
+    sound = values > 1e-10 * values[-1]
+    half = (a_q / scale) @ vectors[:, sound] / np.sqrt(values[sound])
+    told = half @ half.T
+    rest = cov - told
+    beyond = rest[np.ix_([0, 4], [0, 4])]
+    least, axes = np.linalg.eigh(0.5 * (beyond + beyond.T))
+    beyond = (axes * np.maximum(least, 0.0)) @ axes.T
+    out = cov.copy()
+    out[np.ix_([0, 4], [0, 4])] -= beyond
+    gain = float(a_q[0, 0]) / max(float(q[0, 0]), 1e-9)
+    return out, beyond, min(max(gain, LEAST_GAIN), 2.0)
+
+
+def _reading_errors(
+    state: ReedState, gap_row: Array, again_days: float, again_scale: float
+) -> tuple[float, float, float]:
     """Errors (sd, cents) of the next reading after work, of gap and of pitch, and of the gap read again without work.
+
+    again_scale: what a cent of it is of the aim's gap (1 but for a chanter that is away).
 
     The sitting's error is one for all its readings. With v the variance of the gap, c its covariance with a reading and
     s the variance of that reading, reading again takes c²/s off v: as much as an error of its own with the variance
@@ -382,17 +462,18 @@ def _reading_errors(state: ReedState, gap_row: Array, again_days: float) -> tupl
     gap_var, pitch_var = (float(pick @ state.noise_cov @ pick) for pick in (GAP, PITCH))
     error = state.sitting_at
     if state.movement is None:
-        return math.sqrt(gap_var), math.sqrt(pitch_var), math.sqrt(gap_var)
+        return math.sqrt(gap_var), math.sqrt(pitch_var), again_scale * math.sqrt(gap_var)
     cov = state.cov[error, error] if again_days <= 0.0 else state.movement.sitting
     gap_error, pitch_error = (float(cov[k, k]) for k in (1, 2))
     if again_days > 0.0:
-        return math.sqrt(gap_var + gap_error), math.sqrt(pitch_var + pitch_error), math.sqrt(gap_var + gap_error)
+        gap_sd = math.sqrt(gap_var + gap_error)
+        return gap_sd, math.sqrt(pitch_var + pitch_error), again_scale * gap_sd
     v = max(float(gap_row @ state.cov @ gap_row), 1e-9)
     tie = float((gap_row @ state.cov)[error][1])
     c, s = v + tie, v + 2.0 * tie + gap_error + gap_var
     again = v * v * s / (c * c) - v if c > 0.0 else math.inf
     again = min(max(again, gap_var), 1e4)
-    return math.sqrt(gap_var + gap_error), math.sqrt(pitch_var + pitch_error), math.sqrt(again)
+    return math.sqrt(gap_var + gap_error), math.sqrt(pitch_var + pitch_error), again_scale * math.sqrt(again)
 
 
 def _wait(state: ReedState, wait_days: float) -> tuple[Array, Array]:

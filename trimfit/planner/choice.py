@@ -20,7 +20,7 @@ from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior, CutError, interval_of, nodes, normal_cdf
 from trimfit.planner.lip_work import LipPlan
-from trimfit.planner.policy_table import LADDER, PolicyTable, finish_cost, worth_reading
+from trimfit.planner.policy_table import LADDER, PolicyTable, ending, finish_cost, first_rung, worth_reading
 
 __all__ = ["Choice", "Rules", "Unconfirmed", "choose", "rung_of"]
 
@@ -34,6 +34,8 @@ only to a factor of about so much (reports/playing.md)."""
 MOST_READINGS, MOST_UNSURE, MOST_BARRED = 3, 4, 6
 """So many readings of one state are taken to know it better; because they contradict each other; because they allow no
 cut. After that the reed is cut, or left as it is, on what is known: what it may do is in the chances."""
+LEFT_SHARE = 0.9
+"""Where the work on a reed ends, its gap is known to about this share of a reading's error (reports/away.md)."""
 VISITS_RUNG = 3
 """Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
 
@@ -63,7 +65,7 @@ class Choice:
     """The step chosen, and what is known before and after it. Pitches in cents from 440 Hz.
 
     chance_good: that the reed is within tolerance after this step; chance_within: at the end, if all further advice is
-    followed.
+    followed; chance_past_end: that it is past then.
     """
 
     action: Action
@@ -78,6 +80,7 @@ class Choice:
     chance_good: float
     reason: str
     chance_within: float = 0.0
+    chance_past_end: float = 0.0
 
 
 def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> int:
@@ -85,7 +88,9 @@ def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> i
 
     Past the point where the reed may be over already no rung helps; the chance it has now is not held against a cut.
     """
-    first = next((i for i, minutes in enumerate(LADDER) if minutes >= rules.lost_minutes), len(LADDER) - 1)
+    first = first_rung(rules.lost_minutes)
+    if table.costs.beyond_sd_cents:
+        return first  # what is not known of a chanter that is away is no risk of the cut: its price alone decides
     # the reed as it was when new decides too, so that the risk is one for its life and not one for each cut
     new = min(m, -8.0 * table.costs.tolerance_cents), max(s, 0.15)
     corners = table.corners(np.array([new[0], m]), np.full(2, v), np.array([new[1], s]))
@@ -100,7 +105,8 @@ class _Future:
     """What follows each of some cuts (n,) with `lip` strokes and the reading after it, on any rung."""
 
     def __init__(self, posterior: AimPosterior, table: PolicyTable, length: Array, lip: float, error: CutError) -> None:
-        mean, variance = posterior.after(length, lip, error)
+        mean, variance = posterior.known().after(length, lip, error)
+        mean = mean - posterior.stop_cents
         noise = np.where((length > 0) | (lip > 0), posterior.reading_sd_cents, posterior.again_sd_cents)[:, None] ** 2
         centre = mean @ posterior.weight
         spread = mean - centre[:, None]
@@ -130,6 +136,10 @@ class _Future:
         """Chance (n,) of ending within tolerance."""
         return self._mean(self.table.within, rung)
 
+    def past(self, rung: int) -> Array:
+        """Chance (n,) of ending past."""
+        return self._mean(self.table.past, rung)
+
     def _mean(self, what: Array, rung: int) -> Array:
         out: Array = (self.table.at(what, rung, self.corners) * self.weight).sum(axis=(1, 2))
         return out
@@ -155,6 +165,14 @@ def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float
     """Chance that a normal value lies farther from zero than the tolerance."""
     ends = (np.array([off_cents, -off_cents]) - tolerance_cents) / max(sd_cents, 1e-9)
     return float(normal_cdf(ends).sum())
+
+
+def _at_its_aim(posterior: AimPosterior, tolerance_cents: float) -> tuple[float, float]:
+    """Chances of being within tolerance, and past it, in a chanter that is away, once a reed stands where its work
+    goes."""
+    sd = math.hypot(posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents)
+    past = float(normal_cdf(np.array((posterior.stop_cents - tolerance_cents) / sd)))
+    return 1.0 - _outside(posterior.stop_cents, sd, tolerance_cents), past
 
 
 def _lip_plan(
@@ -193,10 +211,21 @@ def choose(
     costs, error = table.costs, rules.error
     zero = np.zeros(1)
     gap_now = _gap_interval(posterior, others, 0.0, 0.0, error)
-    m, v = float(posterior.mean[0]), max(float(posterior.cov[0, 0]), 1e-6)
+    away = costs.beyond_sd_cents > 0.0
+    m, v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)
     s = float(posterior.spread_left(zero, 0.0, error)[0])
     tolerance = aim.tolerance_cents
-    past_now, short_now = (float(chance[0]) for chance in posterior.past_and_short(tolerance, zero, 0.0, error))
+
+    def handed_over(seen: AimPosterior) -> tuple[float, float, float]:
+        """Chances of past and of short, and the cents under tolerance, as the table prices them."""
+        if not away:
+            over, short = seen.past_and_short(tolerance, zero, 0.0, error)
+            return float(over[0]), float(short[0]), 0.0
+        gap, variance = np.array(float(seen.mean[0]) - posterior.stop_cents), np.array(float(seen.cov[0, 0]))
+        over, short, under = ending(costs, gap, variance)
+        return float(over), float(short), float(under)
+
+    past_now, short_now, under_now = handed_over(posterior)
     rung = rung_of(table, m, v, s, rules)
     again = _Future(posterior, table, zero, 0.0, error)
     doubt = sum(other.chance for other in others)
@@ -228,16 +257,22 @@ def choose(
         over, under = mixed(ends(posterior, length, lip), [ends(other.posterior, length, lip) for other in others])
         m_mean, m_sd = posterior.meeting(float(lip))
         good = max(0.0, 1.0 - over - under) * (1.0 - posterior.pitch_outside(aim, length, float(lip), error))
-        within = float(good)
+        within, past_end = float(good), float(over)
         if action in ("trim", "read-again"):
             ahead = again if not (length or lip) else _Future(posterior, table, np.array([length]), float(lip), error)
             off_pitch = 0.0 if aim.target_cents is None else _outside(m_mean - aim.target_cents, m_sd, tolerance)
-            within = float(ahead.within(rung)[0]) * (1.0 - off_pitch)
-        return Choice(action, length, lip, gap_now, after, m_mean, m_sd, float(over), left, float(good), reason, within)
+            within, past_end = float(ahead.within(rung)[0]), float(ahead.past(rung)[0])
+            if posterior.spaced:
+                within, past_end = _at_its_aim(posterior, tolerance)
+            within *= 1.0 - off_pitch
+        pitch = m_mean, m_sd
+        return Choice(
+            action, length, lip, gap_now, after, *pitch, float(over), left, float(good), reason, within, past_end
+        )
 
     moved = max((other.chance for other in others if other.moved), default=0.0) > 0.5 * doubt
     unsure = "moved" if moved else "alone"
-    past_mixed = float(mixed(ends(posterior, 0.0, 0), [ends(other.posterior, 0.0, 0) for other in others])[0])
+    past_mixed = (1.0 - doubt) * past_now + sum(other.chance * handed_over(other.posterior)[0] for other in others)
     if past_mixed > 0.5:
         noise_doubt = v > 0.5 * posterior.again_sd_cents**2 and past_now < 0.9
         if doubt > 0.02 and past_mixed < 0.95:
@@ -246,13 +281,16 @@ def choose(
     room = aim.most_removed_mm - posterior.removed_mm
     slope_now = max(float(posterior.mean[1]), 5.0) * posterior.steep
     most = math.floor(max(room, 0.0) / rules.step_mm + 1e-9)
-    wanted = math.ceil(2.5 * max(-gap_now.low, tolerance) / slope_now / rules.step_mm) + 2
+    lowest = _gap_interval(posterior.known(), others, 0.0, 0.0, error).low if away else gap_now.low
+    wanted = math.ceil(2.5 * max(posterior.stop_cents - lowest, tolerance) / slope_now / rules.step_mm) + 2
     reach = min(most, wanted)
     lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
     able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
 
     def allowed(lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
         # whatever is cheapest: no single visit takes more of a (stated) chance than the reed may in all its life
+        if away:
+            return np.ones(len(lengths), dtype=np.bool_)
         chance = posterior.chance_over(tolerance, lengths, float(lip), error)
         if others and not borne_out:
             each = [other.posterior.chance_over(tolerance, lengths, float(lip), error) for other in others]
@@ -267,7 +305,8 @@ def choose(
     longest = wanted * rules.step_mm
     bladed = reach < wanted and longest > LEAST_CUT_SDS * float(error.sd_mm(np.array(longest)))
     # where no cut that the hand can hit is short enough, it is not the blade that ends the work
-    if not len(able) and short_now > 0.5 and bladed:
+    far = float(normal_cdf(np.array((-tolerance - m) / math.sqrt(v)))) if away else short_now
+    if not len(able) and far > 0.5 and bladed:
         return answer("no-fit", 0.0, 0, 0.0, "blade")
     cuts = able[allowed(able, lip)] if len(able) else able
     # by themselves so many strokes as the ceiling allows, be they fewer than would go with a cut
@@ -284,7 +323,7 @@ def choose(
     visit = costs.cut_minutes + costs.reading_minutes
     name, length, shortest, named, least = "", 0.0, math.inf, "", 0.0
     for step in range(rung + 1):
-        done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step))
+        done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step, under_now))
         options = [("finished", 0.0, done + pitch_now)]
         if lips_only is not None:
             options.append(("lip", 0.0, visit + float(lips_only.cost(step)[0]) + pitch_stroked))

@@ -37,7 +37,9 @@ __all__ = [
     "Costs",
     "LookAhead",
     "PolicyTable",
+    "ending",
     "finish_cost",
+    "first_rung",
     "moved",
     "moves",
     "solve",
@@ -60,7 +62,10 @@ LEAVE = np.array([-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5
 class Costs:
     """Shop settings in minutes, what the bench can do, how reeds move between visits; tolerance and errors in cents.
 
-    wait_mean_cents, wait_sd_cents: from a cut to the next reading; again_sd_cents: before a reading with no work.
+    wait_mean_cents, wait_sd_cents: from a cut to the next reading; again_sd_cents: before a reading with no work. For a
+    chanter that is away (`planner.away`) also `beyond_sd_cents`, what is not known of the gap there however well it is
+    read here; `stop_cents`, the gap there that the work goes toward; `rise_minutes`, what each cent costs by which the
+    reed arrives flatter than the tolerance, `outside_minutes` being the cost of arriving flat at all.
     """
 
     cut_minutes: float
@@ -73,12 +78,15 @@ class Costs:
     wait_mean_cents: float = 0.0
     wait_sd_cents: float = 0.0
     again_sd_cents: float = 0.0
+    beyond_sd_cents: float = 0.0
+    stop_cents: float = 0.0
+    rise_minutes: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class PolicyTable:
     """J (rungs, m, v, s) in minutes; of the same shape past, the chance of ever going past, cuts, the expected cuts
-    left, and within, the chance of ending within tolerance."""
+    left, and within, the chance of ending within tolerance. m is the gap less `costs.stop_cents`."""
 
     costs: Costs
     m: Array
@@ -128,9 +136,31 @@ def _corners(
     return out
 
 
-def finish_cost(past: Array, short: Array, costs: Costs, rung: int) -> Array:
-    """Expected minutes of handing the reed over now: chances of being past and of being short (any shape)."""
-    cost: Array = past * LADDER[rung] + short * costs.outside_minutes
+def first_rung(lost_minutes: float) -> int:
+    """The least rung of the ladder at or over the shop's cost of a lost reed."""
+    return next((i for i, minutes in enumerate(LADDER) if minutes >= lost_minutes), len(LADDER) - 1)
+
+
+def ending(costs: Costs, m: Array, v: Array) -> tuple[Array, Array, Array]:
+    """Handed over now: chance of being past, chance of being short, and expected cents under the tolerance.
+
+    m, v (any shape): the gap, less the one worked toward, and its variance as far as readings can take it away. Under
+    the tolerance only where that costs anything: `sd (phi(z) + z Phi(z))`, z from the tolerance's lower end.
+    """
+    sd = np.sqrt(v + costs.beyond_sd_cents**2)
+    gap = m + costs.stop_cents
+    past = normal_cdf((gap - costs.tolerance_cents) / sd)
+    z = (-costs.tolerance_cents - gap) / sd
+    short = normal_cdf(z)
+    if not costs.rise_minutes:
+        return past, short, np.zeros_like(short)
+    return past, short, sd * (np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi) + z * short)
+
+
+def finish_cost(past: Array, short: Array, costs: Costs, rung: int, under_cents: Array | float = 0.0) -> Array:
+    """Expected minutes of handing the reed over now: chances of being past and of being short (any shape), and how far
+    it is expected to lie under the tolerance."""
+    cost: Array = past * LADDER[rung] + short * costs.outside_minutes + costs.rise_minutes * under_cents
     return cost
 
 
@@ -213,9 +243,7 @@ def solve(costs: Costs) -> PolicyTable:
     v = np.exp(lv)
     n = len(m)
     t = costs.tolerance_cents
-    sd = np.sqrt(v)
-    past = normal_cdf((m - t) / sd)
-    short = normal_cdf((-t - m) / sd)
+    past, short, under = ending(costs, m, v)
     leave = t * LEAVE
     all_m, all_v, all_s = m, v, s
     xi, wx = even_nodes(11)
@@ -265,7 +293,7 @@ def solve(costs: Costs) -> PolicyTable:
         cut = np.maximum(-rest - m - costs.wait_mean_cents, 0.0)
         cuts.append(transition(cut, cut > 0))
         allowed.append(cut > 0)
-    finish = np.stack([finish_cost(past, short, costs, rung) for rung in range(len(LADDER))], axis=1)
+    finish = np.stack([finish_cost(past, short, costs, rung, under) for rung in range(len(LADDER))], axis=1)
     value, chance = finish.copy(), np.repeat(past[:, None], len(LADDER), axis=1)
     count = np.zeros_like(value)
     end = np.repeat((1.0 - past - short)[:, None], len(LADDER), axis=1)
@@ -324,8 +352,7 @@ class LookAhead:
         self.corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
         self.table, self.cut = table, cut
         self.may_read = worth_reading(m, v, s, costs, moved_var=costs.again_sd_cents**2)
-        sd = np.sqrt(v)
-        self.past, self.short = normal_cdf((m - t) / sd), normal_cdf((-t - m) / sd)
+        self.ends = ending(costs, m, v)
 
     def costs(self, rung: int) -> tuple[Array, Array, Array]:
         """Minutes (n,) of finishing, (n,) of reading again and (n, cuts) of each cut; inf where there is none."""
@@ -333,7 +360,8 @@ class LookAhead:
         values = self.table.at(self.table.value, rung, self.corners)
         ahead = np.einsum("ncxe,x,e->nc", values, self.xi_weight, self.eta_weight) + costs.reading_minutes
         cuts = ahead[:, 1:] + np.where(self.cut[:, 1:] > 0, costs.cut_minutes, np.inf)
-        return finish_cost(self.past, self.short, costs, rung), np.where(self.may_read, ahead[:, 0], np.inf), cuts
+        past, short, under = self.ends
+        return finish_cost(past, short, costs, rung, under), np.where(self.may_read, ahead[:, 0], np.inf), cuts
 
 
 def moves(table: PolicyTable, rung: int, m: Array, v: Array, s: Array) -> tuple[NDArray[np.intp], Array]:

@@ -30,7 +30,8 @@ def prospect(posterior: AimPosterior, aim: Aim, table: PolicyTable, rules: Rules
     """What a blank with this posterior promises: predicted trim in mm, cuts, chance of ending good for the aim.
 
     The chance is that of not being past already, times that of staying within the ceiling, times that of the target
-    pitch being had (1 without one), times that of the blade being long enough.
+    pitch being had (1 without one), times that of the blade being long enough; for a chanter that is away, what the
+    policy gives there.
     """
     choice = choose(posterior, aim, table, rules)
     sharp = float(posterior.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, rules.error)[0])
@@ -44,4 +45,6 @@ def prospect(posterior: AimPosterior, aim: Aim, table: PolicyTable, rules: Rules
     if aim.target_cents is not None:
         pitch = 1.0 - min(lips.outside, lips.stroke()[1] / max(table.costs.outside_minutes, 1e-9), 1.0)
     good = (1.0 - sharp) * (1.0 - rules.chance_past_ceiling) * float(blade) * pitch
+    if table.costs.beyond_sd_cents:
+        good = choice.chance_within  # of a chanter that is away: however well it is worked
     return Prospect(need, choice.trims_left, good, sharp, lips.out_of_reach, choice)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-from trimfit.base.pitch import hz_from_cents
+from trimfit.base.pitch import crow_label, hz_from_cents
+from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
 from trimfit.planner.choice import Choice
 
-__all__ = ["FEW_REEDS", "Grounds", "basis", "leanings", "reason", "unread", "why"]
+__all__ = ["FEW_REEDS", "Grounds", "Here", "basis", "leanings", "reason", "unread", "why"]
 
 FEW_REEDS = 10
 FAR_CENTS = 8.0
@@ -29,6 +31,8 @@ class Grounds:
     last reading, 0 while its sitting lasts; may_have_moved_cents: half of the 90 % interval of how far the gap moved.
     event: the last event and its time, as `soaked 2026-03-05 10:00`, where it matters; event_read: whether F and E were
     read since.
+    here: where to work to in the chanter at hand, None unless the aim's is away; supposed_away: that chanter, where it
+    is only taken to be so.
     """
 
     readings: int
@@ -47,6 +51,44 @@ class Grounds:
     may_have_moved_cents: float = 0.0
     event: str = ""
     event_read: bool = False
+    here: Here | None = None
+    supposed_away: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """What to work to in the chanter at hand for one that is away: the gap there now and the one to stop at, and the
+    crow that goes with that (None: not known)."""
+
+    chanter: str
+    gap_now_cents: Interval
+    gap_stop_cents: float
+    crow_stop_hz: float | None
+
+    def answer(self) -> dict[str, Any]:
+        """As the answer to `ask` has it."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+    def stop_words(self) -> str:
+        """`F 11 cents under E and crow C#-20`."""
+        side = f"F {_cents(self.gap_stop_cents)} {'under' if self.gap_stop_cents < 0 else 'over'} E"
+        side = "F and E agreeing" if abs(self.gap_stop_cents) < 0.5 else side
+        return f"{side} and crow {crow_label(self.crow_stop_hz)}" if self.crow_stop_hz else side
+
+
+def _per_cent(chance: float) -> str:
+    return "under 1 %" if chance < 0.005 else f"{100.0 * chance:.0f} %"
+
+
+def _away(choice: Choice, aim: Aim, here: Here) -> str:
+    """What to work to, and how sure that is where the reed is going."""
+    there = aim.chanter or "the chanter"
+    within, past = _per_cent(choice.chance_within), _per_cent(choice.chance_past_end)
+    chances = f"{within} that it is within tolerance there, {past} past"
+    if choice.action == "finished":
+        return f"as near as work in {here.chanter} can bring it for {there}, which is away: {chances}"
+    spaced = ", spaced among the reeds of its order" if aim.spaced_cents is not None else ""
+    return f"in {here.chanter} {here.stop_words()} is the aim for {there}, which is away{spaced}; {chances}"
 
 
 def _cents(cents: float) -> str:
@@ -66,9 +108,11 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
     action: of an answer to read a reed that never was, that is all there is to say; one that ends it rests on the
     readings of the reed itself, and not on its kin.
     """
-    if grounds.gap_read == 0 and action == "read-again":
-        return []
     said = []
+    if grounds.supposed_away:
+        said.append(f"no reed was ever read in {grounds.supposed_away}: if it is at the bench, read this one in it")
+    if grounds.gap_read == 0 and action == "read-again":
+        return said
     kind = grounds.reed_type
     if action in ("finished", "past"):
         pass
@@ -142,11 +186,12 @@ def _off_target(choice: Choice, aim: Aim) -> str:
 def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     """Why it should be read, a gap in front of it or not."""
     cents, reason = choice.gap_now_cents, choice.reason
+    read_in = aim.worked_in or aim.chanter
     if grounds.gap_read == 0:
-        where = f" in {aim.chanter}" if aim.chanter else " in the chanter"
+        where = f" in {read_in}" if read_in else " in the chanter"
         return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}"
     if reason == "since-cut?":
-        where = f" in {aim.chanter}" if aim.chanter else ""
+        where = f" in {read_in}" if read_in else ""
         return f"that is predicted from other readings: read it{where} as it is now"
     if reason == "event?":
         return "read it as it stands now, before anything comes off"
@@ -156,7 +201,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if reason == "moved":
         return "its readings contradict each other: it has moved, or one of them was wrong; a second one tells which"
     if reason == "alone":
-        return f"{_gap(cents.mean)} by one reading alone: a second shows whether it was seated, before more rests on it"
+        gap = grounds.here.gap_now_cents.mean if grounds.here else cents.mean
+        return f"{_gap(gap)} by one reading alone: a second shows whether it was seated, before more rests on it"
     if reason == "doubtful?":
         return "the one reading since the last cut is doubtful: read it again before you decide"
     if reason == "no-fit?":
@@ -184,9 +230,14 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
             said = "whether it will meet at the pitch asked for shows nearer the end"
         elif for_target := _off_target(choice, aim):
             said = f"{for_target}, to be seen again nearer the end"
-        return "; ".join(part for part in (said, bold(choice, grounds)) if part)
+        aimed = _away(choice, aim, grounds.here) if grounds.here else ""
+        return "; ".join(part for part in (aimed, said, bold(choice, grounds)) if part)
     if choice.action == "read-again":
         said = _read_again(choice, aim, grounds)
+        if grounds.here is not None and grounds.gap_read:
+            said += f"; {_away(choice, aim, grounds.here)}"
+    elif choice.action == "finished" and grounds.here is not None:
+        said = _away(choice, aim, grounds.here)
     elif choice.action == "finished":
         within = "within tolerance" if choice.chance_good >= SURE else "most likely within tolerance"
         if choice.chance_good < 0.5:
@@ -194,6 +245,8 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
         said = f"{within}, at {pitch:.1f} Hz; another cut risks more than it gains"
     elif choice.action == "past":
         said = "past tolerance: lost for this order"
+        if grounds.here is not None:
+            said = f"most likely past tolerance in {aim.chanter}, which is away ({_per_cent(choice.chance_past)})"
     elif choice.reason == "blade":
         said = "too little blade is left for another cut"
     else:
@@ -207,8 +260,11 @@ def why(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     """One sentence of reason, then what it leans on. `suits`: another chanter, type or pressure that would do."""
     parts = []
     if grounds.gap_read or choice.action == "trim":
-        parts.append(_gap(choice.gap_now_cents.mean))
-    if choice.action == "trim" and choice.length_mm:
+        where, gap = "", choice.gap_now_cents.mean
+        if grounds.here is not None:
+            where, gap = f"in {grounds.here.chanter} ", grounds.here.gap_now_cents.mean
+        parts.append(where + _gap(gap))
+    if choice.action == "trim" and choice.length_mm and grounds.here is None:
         after = choice.gap_after_cents.mean
         left = f"this cut leaves {_cents(after)} in hand" if after < -0.5 else "this cut should bring them together"
         parts.append(left)

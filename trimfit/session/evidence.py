@@ -13,14 +13,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from trimfit.base.records import Logged, Reading
+from trimfit.base.units import Interval
 
 if TYPE_CHECKING:
     from trimfit.planner.aim import Aim, AimPosterior
     from trimfit.planner.choice import Choice
-    from trimfit.planner.reasons import Grounds
+    from trimfit.planner.reasons import Grounds, Here
     from trimfit.session.open_log import Bench, Seen
 
-__all__ = ["decide", "gap_readings", "grounds"]
+__all__ = ["decide", "gap_readings", "grounds", "here_of"]
 
 FINAL = ("finished", "past", "no-fit")
 Z90 = 1.6448536269514722
@@ -54,7 +55,8 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         off = bool(abs(a_imbalance_cents(y, kpa, bench.model.coding)[0]) > bench.model.coding.balance_cents)
     both = gap_readings(history.readings)
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
-    since = [r for r in both if r.at_s > last_cut_s and (not aim.chanter or r.record.chanter in (None, aim.chanter))]
+    read_in = aim.worked_in or aim.chanter
+    since = [r for r in both if r.at_s > last_cut_s and (not read_in or r.record.chanter in (None, read_in))]
     low = tuple(r.record.taken_at[:16].replace("T", " ") for r in history.readings if r.entry in seen.low_weight)
     only = since[0] if len(since) == 1 else None
     marked = only is not None and (
@@ -69,6 +71,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     unread = (
         bool(aim.chanter) and not (chanter and chanter.meeting_pitch_hz) and not bench.chanter_read(aim.chanter or "")
     )
+    unread = unread and aim.worked_in is None
     return Grounds(
         readings=len(history.readings),
         notes_read=len(with_notes),
@@ -85,6 +88,28 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         may_have_moved_cents=_may_have_moved(seen),
         event=f"{event.record.event[:40]} {own_minute(event.record.at)}" if event and len(after) < OUTWEIGH else "",
         event_read=bool(after),
+        supposed_away=aim.chanter if aim.worked_in and aim.chanter and bench.at_hand.supposed_away(aim.chanter) else "",
+    )
+
+
+def here_of(seen: Seen, posterior: AimPosterior, aim: Aim) -> Here | None:
+    """What to work to in the chanter at hand; None unless the aim's is away.
+
+    A cut moves the gap there and here alike, so that as far as it is from the stop there, so far it is here.
+    """
+    from trimfit.base.pitch import hz_from_cents
+    from trimfit.planner.reasons import Here
+
+    if aim.worked_in is None:
+        return None
+    gap, half = float(posterior.here_mean[0]), Z90 * float(posterior.here_var[0]) ** 0.5
+    state = seen.state
+    crow = state.design(seen.removed_mm + posterior.need_mm(), seen.lip_strokes, aim.worked_in)[:1]
+    return Here(
+        aim.worked_in,
+        Interval(gap, gap - half, gap + half),
+        gap + posterior.stop_cents - float(posterior.mean[0]),
+        hz_from_cents(float(state.outputs(crow)[0][0])),
     )
 
 
@@ -101,7 +126,7 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
     """The planner's next step, where the readings allow it; else to read the reed, with the reason for that."""
     from trimfit.planner.choice import choose
 
-    table, rules = bench.policy(seen.type_code), bench.rules()
+    table, rules = bench.policy(seen.type_code, posterior=posterior), bench.rules()
     if ground.gap_read == 0:
         return _from_kin(bench, seen, posterior, aim, ground)
     others = bench.others(seen, aim)
@@ -141,7 +166,7 @@ def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, groun
 
     rules = bench.rules()
     if ground.readings and ground.reeds_of_type >= FEW_REEDS and aim.chanter and not ground.chanter_unread:
-        choice = choose(posterior, aim, bench.policy(seen.type_code), rules)
+        choice = choose(posterior, aim, bench.policy(seen.type_code, posterior=posterior), rules)
         if choice.action == "trim":
             return choice
     gap = posterior.gap(0.0, 0.0, rules.error)
@@ -169,8 +194,8 @@ def _cuts_left(bench: Bench, seen: Seen, posterior: AimPosterior) -> float:
     from trimfit.planner.aim import nodes
     from trimfit.planner.choice import rung_of
 
-    table, rules = bench.policy(seen.type_code), bench.rules()
-    m, v = float(posterior.mean[0]), max(float(posterior.cov[0, 0]), 1e-6)
+    table, rules = bench.policy(seen.type_code, posterior=posterior), bench.rules()
+    m, v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)
     s = float(posterior.spread_left(np.zeros(1), 0.0, rules.error)[0])
     noise = posterior.reading_sd_cents**2
     x, weight = nodes(CUT_NODES)

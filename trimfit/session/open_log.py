@@ -1,11 +1,11 @@
-"""One log opened for questions: the fitted model, the settings, and the posterior of each reed asked after, batch by
-batch."""
+"""One log opened for questions: the fitted model, the settings, and the posterior about each reed asked after, batch
+by batch."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import compress
 from typing import TYPE_CHECKING
 
@@ -15,8 +15,9 @@ from trimfit.base.pitch import cents_from_440, hz_width_cents
 from trimfit.base.progress import Progress, quiet
 from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.planner.aim import Aim, AimPosterior, see
+from trimfit.planner.away import away_costs
 from trimfit.planner.choice import Rules, Unconfirmed
-from trimfit.planner.policy_table import PolicyTable
+from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.regression.chanters import facts_of
 from trimfit.regression.design import work_before
 from trimfit.regression.fitting.bounds import MOST_MET
@@ -24,6 +25,7 @@ from trimfit.regression.movement.explanations import Explanation, explained, lat
 from trimfit.regression.movement.process import settled_at, still_to_settle_at
 from trimfit.regression.posterior.reed import Moment, ReedState, batch_states, known_coding
 from trimfit.regression.readings.rows import DAY_S, made_day, taken_before
+from trimfit.session.chanters_at_hand import ChantersAtHand
 from trimfit.session.fit import rows_in_fit
 from trimfit.session.pace import days_to_next
 from trimfit.session.policies import Policies, costs_of, cut_error_of
@@ -85,8 +87,7 @@ class Bench:
         self.at_s = now_s() if at_s is None else at_s
         self.settings = journal.settings()
         self.scale = journal.scale()
-        self._chanters: dict[str, Chanter | None] = {}
-        self._read_in: dict[str, bool] = {}
+        self.at_hand = ChantersAtHand(journal, self.model)
         self._longest_mm: dict[str, float | None] = {}
         self._asked: dict[tuple[str, str], Collection[str] | None] = {}
         self._elsewhere: tuple[tuple[str, ...], dict[str, Seen]] = (), {}
@@ -105,16 +106,11 @@ class Bench:
 
     def chanter(self, name: str) -> Chanter | None:
         """What the log knows of a chanter."""
-        if name not in self._chanters:
-            found = self.journal.entry_of("chanter", name)
-            self._chanters[name] = found.record if found is not None else None
-        return self._chanters[name]
+        return self.at_hand.chanter(name)
 
     def chanter_read(self, name: str) -> bool:
         """Whether any reed was ever read in this chanter with F and E both."""
-        if name not in self._read_in:
-            self._read_in[name] = self.journal.chanter_read(name)
-        return self._read_in[name]
+        return self.at_hand.read(name)
 
     def longest_cut_mm(self, reed_type: str) -> float | None:
         """The longest cut among the latest of a type's reeds, mm; None where none was logged."""
@@ -122,9 +118,21 @@ class Bench:
             self._longest_mm[reed_type] = self.journal.longest_cut_mm(reed_type)
         return self._longest_mm[reed_type]
 
-    def policy(self, type_code: int, settings: Settings | None = None) -> PolicyTable:
-        """The type's policy, under the shop's settings or under others."""
-        return self.policies.of(costs_of(self.model, type_code, settings or self.settings))
+    def policy(
+        self, type_code: int, settings: Settings | None = None, posterior: AimPosterior | None = None
+    ) -> PolicyTable:
+        """The type's policy, under the shop's settings or under others; that of a reed whose chanter is away, where the
+        posterior about it is given and says so."""
+        settings = settings or self.settings
+        return self.policies.of(self._costs(type_code, settings, posterior))
+
+    def _costs(self, type_code: int, settings: Settings, posterior: AimPosterior | None) -> Costs:
+        costs = costs_of(self.model, type_code, settings)
+        if posterior is None or not posterior.beyond_sd_cents:
+            return costs
+        # one of several spaced aims is worked to as closely as a tolerance asks, however little is known of all
+        sd = min(posterior.beyond_sd_cents, costs.tolerance_cents) if posterior.spaced else posterior.beyond_sd_cents
+        return away_costs(costs, sd, settings.cost_lost_minutes, settings.cost_flat_minutes)
 
     def fresh(self, reed_type: str, order: Order) -> Seen:
         """A reed of a batch never seen of this type, for an order."""
@@ -181,6 +189,7 @@ class Bench:
             wanted |= {r.record.chanter for r in history.readings if r.record.chanter}
             if history.order is not None:
                 wanted.add(history.order.chanter)
+        wanted |= {name for name in map(self.at_hand.worked_in, sorted(wanted)) if name}
         names = (*coding.chanters, *sorted(wanted - set(coding.chanters)))
         if len(wanted) > MOST_MET:
             # of very many those that are asked after: each other one that counts is met in the rows below
@@ -188,6 +197,7 @@ class Bench:
             last = {h.readings[-1].record.chanter for h in asked if h.readings}
             ordered = {h.order.chanter for h in asked if h.order is not None}
             wanted = {name for name in {*chanters, *last, *ordered} if name}
+            wanted |= {name for name in map(self.at_hand.worked_in, sorted(wanted)) if name}
         records = {name: self.chanter(name) for name in wanted}
         facts = {names.index(name): facts_of(record) for name, record in records.items() if record is not None}
         rows, _, in_fit = rows_in_fit(self.model, histories, code, names, self.scale)
@@ -252,12 +262,14 @@ class Bench:
         chanter = order.chanter if order is not None else self.last_chanter(seen)
         target = order.target_pitch_hz if order is not None else None
         blade = seen.history.reed.record.blade_mm
+        worked_in = self.at_hand.worked_in(chanter, self.last_chanter(seen)) if order is not None else None
         return Aim(
             chanter,
             order.pressure_kpa if order is not None else None,
             cents_from_440(target) if target else None,
             hz_width_cents(self.settings.tolerance_hz, target or 470.0),
             max(blade - self.settings.least_blade_mm, 0.0) if blade else LONGEST_MM,
+            worked_in=worked_in,
         )
 
     @staticmethod
@@ -277,4 +289,9 @@ class Bench:
         # a reed that has lain can be read at once; one that was just read, only when it is in hand again
         again_days = days_to_next(seen.history, self.model.again_days, work=False) if state.idle_days == 0.0 else 0.0
         wait_days = days_to_next(seen.history, self.model.wait_days, work=True)
-        return see(state, aim, seen.removed_mm, seen.lip_strokes, wait_days, again_days)
+        posterior = see(state, aim, seen.removed_mm, seen.lip_strokes, wait_days, again_days)
+        if not posterior.beyond_sd_cents:
+            return posterior
+        if aim.spaced_cents is not None:
+            return replace(posterior, stop_cents=aim.spaced_cents, spaced=True)
+        return replace(posterior, stop_cents=self._costs(seen.type_code, self.settings, posterior).stop_cents)

@@ -85,7 +85,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
     """The next step for one reed as it is seen, for its own order or for another."""
     from trimfit.base.pitch import hz_from_cents
     from trimfit.planner.reasons import leanings, reason, why
-    from trimfit.session.evidence import decide, grounds
+    from trimfit.session.evidence import decide, grounds, here_of
 
     order = order or seen.history.order
     aim = bench.aim(seen, order)
@@ -95,6 +95,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
     record, outcome = seen.history.reed.record, seen.history.outcome
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
+    ground = replace(ground, here=here_of(seen, posterior, aim))
     other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
     low = choice.meet_mean_cents - Z90 * choice.meet_sd_cents
     high = choice.meet_mean_cents + Z90 * choice.meet_sd_cents
@@ -124,6 +125,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         need_mm=posterior.need(),
         moved_cents=_moved(seen),
         chance_within=choice.chance_within,
+        here=None if ground.here is None else ground.here.answer(),
     )
 
 

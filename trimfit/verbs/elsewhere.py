@@ -66,7 +66,7 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewher
 
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
     posterior = bench.posterior(seen, aim)
-    promise = prospect(posterior, aim, bench.policy(seen.type_code), bench.rules())
+    promise = prospect(posterior, aim, bench.policy(seen.type_code, posterior=posterior), bench.rules())
     meet, sd = posterior.meeting()
     remarks = []
     if name is not None and name == seen.history.reed.record.order:

@@ -112,7 +112,8 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     for one in seen:
         aim = bench.aim(one, order)
         posterior = bench.posterior(one, aim)
-        posteriors.append((aim, posterior, prospect(posterior, aim, bench.policy(one.type_code), bench.rules())))
+        table = bench.policy(one.type_code, posterior=posterior)
+        posteriors.append((aim, posterior, prospect(posterior, aim, table, bench.rules())))
     chances = _chances(bench, seen, posteriors)
     unread = chanter_word(bench, order.chanter)
     out: list[tuple[tuple[object, ...], Pick]] = []
@@ -172,7 +173,7 @@ def _chances(
         chance = promise.chance_good
         if aim.target_cents is not None and not promise.out_of_reach and promise.chance_sharp <= SHARP:
             meet, meet_sd = posterior.meeting()
-            table = bench.policy(one.type_code)
+            table = bench.policy(one.type_code, posterior=posterior)
             state = (posterior.mean[0], meet, 4.0 * np.log(posterior.cov[0, 0]), 8.0 * np.log(meet_sd))
             key = (one.type_code, *(round(float(value) / ALIKE_CENTS) for value in state))
             if key not in played:

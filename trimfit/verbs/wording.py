@@ -10,7 +10,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
-from trimfit.base.pitch import cents_from_440, hz_from_cents
+from trimfit.base.pitch import cents_from_440, crow_label, hz_from_cents
 from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
 from trimfit.base.units import Interval
 
@@ -151,7 +151,15 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         went = {"to-stock": "to stock"}.get(advice.outcome, advice.outcome)
         lines = [f"> left the bench: {went}", f"  strike that to go on; then: {_head(advice)}"]
     stand = []
-    if advice.gap_read or advice.action == "trim":
+    if advice.here is not None and (advice.gap_read or advice.action == "trim"):
+        now: Interval = advice.here["gap_now_cents"]
+        stand.append(f"in {plain_name(advice.here['chanter'])} {_side(now.mean)} ({_reach(now)})")
+        stop = _side(advice.here["gap_stop_cents"])
+        stand.append(f"stop at {stop}, crow {crow_label(advice.here['crow_stop_hz'])}")
+        if advice.gap_now_cents:
+            there = f"{_side(advice.gap_now_cents.mean)} ({_reach(advice.gap_now_cents)})"
+            stand.append(f"in {plain_name(advice.chanter or '')}, which is away, {there}")
+    elif advice.gap_read or advice.action == "trim":
         if advice.gap_now_cents:
             stand.append(f"{_side(advice.gap_now_cents.mean)} ({_reach(advice.gap_now_cents)})")
         if advice.action == "trim" and advice.gap_after_cents:

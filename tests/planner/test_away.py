@@ -1,0 +1,199 @@
+"""A chanter that is away: the split of what is known, the stop of least cost, spaced aims; by slow and obvious ways."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from tests.planner.make_aim import USUAL, K, aim_of, state_of
+from trimfit.planner.aim import GAP, AimPosterior, see
+from trimfit.planner.away import away_costs, best_stop, chance_of_so_many, reeds_to_send, spaced_aims
+from trimfit.planner.choice import Rules, choose
+from trimfit.planner.policy_table import Costs, PolicyTable, first_rung, moved, moves, solve
+from trimfit.regression.posterior.reed import ReedState
+from trimfit.regression.priors import C_TERMS, REGRESSORS
+
+T = 3.68
+PLAIN = Costs(4.0, 1.5, 120.0, T, 1.3, 0.03, 0.36)
+RULES = Rules(0.01, 0.01, 120.0, USUAL)
+AWAY = replace(aim_of(), chanter="there", worked_in="here")
+FIRST = len(REGRESSORS) * K
+
+
+def state_between(apart_sd: float, *, gap: float = -40.0, seed: int = 3) -> ReedState:
+    """A reed in two chanters whose gaps differ by an amount known to `apart_sd` cents, all else tied at random."""
+    state = state_of(gap, chanters=("here", "there"), gap_sd=6.0, slope_sd=9.0, tie=0.3)
+    rng = np.random.default_rng(seed)
+    tied = 0.3 * rng.standard_normal((len(state.mean), 4))
+    offsets = np.zeros((len(state.mean), 2))
+    offsets[FIRST + C_TERMS * K : FIRST + C_TERMS * K + K, 0] = apart_sd * GAP / 2.0
+    offsets[FIRST + C_TERMS * K : FIRST + C_TERMS * K + K, 1] = 4.0
+    return replace(state, cov=state.cov + tied @ tied.T + offsets @ offsets.T)
+
+
+def read_here(state: ReedState, removed_mm: float, gap_off: float, sd: float) -> ReedState:
+    """The state after a reading here that shows the gap so far off what it was believed to be."""
+    row = GAP @ state.design(removed_mm, 0.0, "here")
+    return state.updated(row[None], np.array([row @ state.mean + gap_off]), np.array([[sd**2]]))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_no_reading_here_tells_is_what_is_left_after_very_many_of_them(seed: int) -> None:
+    state = state_between(7.0, seed=seed)
+    posterior = see(state, AWAY, 0.0, 0.0)
+    row = GAP @ state.design(0.0, 0.0, "there")
+    whole = float(row @ state.cov @ row)
+    assert posterior.cov[0, 0] + posterior.beyond[0, 0] == pytest.approx(whole, rel=1e-9)
+    for removed in (0.0, 0.2, 0.4, 0.8, 1.3):
+        for _ in range(3):
+            state = read_here(state, removed, 0.0, 1e-2)
+            pitch = 0.5 * np.abs(GAP) @ state.design(removed, 0.0, "here")
+            state = state.updated(pitch[None], np.array([pitch @ state.mean]), np.array([[1e-4]]))
+    after = see(state, AWAY, 0.0, 0.0)
+    left = float(row @ state.cov @ row)
+    assert left >= 0.98 * posterior.beyond[0, 0]
+    assert after.beyond[0, 0] == pytest.approx(left, rel=0.05)
+    assert left == pytest.approx(posterior.beyond[0, 0], rel=0.08)
+
+
+def test_a_chanter_at_hand_has_nothing_beyond_reading() -> None:
+    posterior = see(state_between(7.0), replace(AWAY, chanter="here", worked_in=None), 0.0, 0.0)
+    assert not posterior.beyond.any()
+    assert posterior.known() is posterior
+
+
+@pytest.mark.parametrize("sd", [1.0, 3.0, 6.0, 12.0, 20.0])
+def test_the_stop_is_where_a_plain_integral_of_the_cost_is_least(sd: float) -> None:
+    costs = replace(PLAIN, outside_minutes=40.0, beyond_sd_cents=sd, rise_minutes=80.0 / 30.0)
+
+    def cost(error: float, at: float) -> float:
+        gap = at + error
+        each = 120.0 if gap > T else 40.0 + 80.0 / 30.0 * (-T - gap) if gap < -T else 0.0
+        return each * float(stats.norm.pdf(error, scale=sd))
+
+    def expected(at: float) -> float:
+        marks = sorted({-9.0 * sd, *(edge for edge in (-T - at, T - at) if abs(edge) < 9.0 * sd), 9.0 * sd})
+        return sum(integrate.quad(cost, low, high, args=(at,))[0] for low, high in itertools.pairwise(marks))
+
+    stop = best_stop(costs, 120.0)
+    around = [expected(stop + off) for off in (-0.5, 0.0, 0.5)]
+    assert around[1] <= min(around)
+    assert -2.0 * sd - 1.0 < stop < 0.0
+
+
+def test_the_dearer_a_flat_reed_the_sharper_the_stop() -> None:
+    stops = [away_costs(PLAIN, 6.0, 120.0, flat).stop_cents for flat in (10.0, 40.0, 80.0, 120.0)]
+    assert stops == sorted(stops)
+    assert stops[0] < stops[-1]
+
+
+def test_a_chance_of_so_many_is_what_drawing_them_gives() -> None:
+    aims, wanted, sd, own, n = np.array([-9.0, -3.0, -3.0, 4.0, 8.0]), 2, 7.0, 1.5, 200_000
+    rng = np.random.default_rng(1)
+    there = aims + sd * rng.standard_normal((n, 1)) + own * rng.standard_normal((n, 5))
+    happened = float(((np.abs(there) <= T).sum(axis=1) >= wanted).mean())
+    stated = float(chance_of_so_many(aims, wanted, sd, own, T))
+    assert stated == pytest.approx(happened, abs=3.0 * np.sqrt(happened * (1 - happened) / n) + 1e-3)
+
+
+@pytest.mark.parametrize(("sd", "own"), [(5.0, 1.2), (9.0, 2.0)])
+def test_two_and_three_aims_are_as_good_as_any_on_a_fine_grid(sd: float, own: float) -> None:
+    grid = np.arange(-16.0, 16.01, 1.0)
+    for count in (2, 3):
+        every = np.array(list(itertools.combinations_with_replacement(grid, count)))
+        best = float(chance_of_so_many(every, 1, sd, own, T).max())
+        aims, chance = spaced_aims(count, 1, sd, own, T)
+        assert chance >= best - 1e-3
+        assert list(aims) == sorted(aims)
+
+
+def test_as_many_reeds_are_sent_as_give_nine_in_ten_and_no_more() -> None:
+    aims, chance = reeds_to_send(1, 8.0, 1.2, T)
+    assert chance >= 0.9
+    assert spaced_aims(len(aims) - 1, 1, 8.0, 1.2, T)[1] < 0.9
+    assert len(reeds_to_send(1, 0.5, 1.0, T)[0]) == 1
+
+
+@cache
+def table(sd: float) -> PolicyTable:
+    return solve(away_costs(PLAIN, sd, 120.0, 40.0))
+
+
+@pytest.mark.parametrize("sd", [4.0, 9.0])
+def test_chances_at_the_start_are_what_following_the_policy_gives(sd: float) -> None:
+    plan, n = table(sd), 20_000
+    costs, rung, rng = plan.costs, first_rung(120.0), np.random.default_rng(5)
+    m, v, s = np.full(n, -40.0), np.full(n, 1.5), np.full(n, 0.15)
+    stated = [float(plan.look(what, rung, m[:1], v[:1], s[:1])[0]) for what in (plan.within, plan.past, plan.cuts)]
+    gap = m + np.sqrt(v) * rng.standard_normal(n)
+    log_slope = s * rng.standard_normal(n) - 0.5 * s**2
+    cuts, busy = np.zeros(n), np.ones(n, dtype=bool)
+    for _ in range(20):
+        who = np.flatnonzero(busy)
+        if not len(who):
+            break
+        action, cut = moves(plan, rung, m[who], v[who], s[who])
+        busy[who[action == 0]] = False
+        who, cut = who[action != 0], cut[action != 0]
+        taken = cut * (1.0 + costs.cut_fraction * rng.standard_normal(len(who)))
+        gap[who] += taken * np.exp(log_slope[who]) + np.where(cut > 0, costs.cut_constant_cents, 0.0) * (
+            rng.standard_normal(len(who))
+        )
+        shown = gap[who] + costs.reading_sd_cents * rng.standard_normal(len(who))
+        big, v_next, s_next = moved(m[who], v[who], s[who], cut, costs)
+        surprise = shown - m[who] - cut
+        m[who] = m[who] + cut + big / (big + costs.reading_sd_cents**2) * surprise
+        # what the reading told of the slope is in the reduced state's next one only as a width: it is kept as drawn
+        log_slope[who] -= (cut * s[who] ** 2) / (big + costs.reading_sd_cents**2) * surprise
+        v[who], s[who] = v_next, s_next
+        cuts[who] += cut > 0
+    there = gap + costs.stop_cents + costs.beyond_sd_cents * rng.standard_normal(n)
+    happened = [float((np.abs(there) <= T).mean()), float((there > T).mean()), float(cuts.mean())]
+    assert not busy.any()
+    assert stated[:2] == pytest.approx(happened[:2], abs=0.03)
+    assert stated[2] == pytest.approx(happened[2], abs=0.3)
+
+
+def followed(state: ReedState, truth: np.ndarray, rng: np.random.Generator, sd: float) -> tuple[list[str], float]:
+    """Actions advised until the end for one reed read and cut here, and its true gap there."""
+    off, actions, readings = 0.0, [], 1
+    row = GAP @ state.design(0.0, 0.0, "here")
+    state = state.updated(row[None], np.array([row @ truth + 1.3 * rng.standard_normal()]), np.array([[1.69]]))
+    for _ in range(15):
+        posterior: AimPosterior = see(state, AWAY, off, 0.0)
+        costs = away_costs(PLAIN, posterior.beyond_sd_cents, 120.0, 40.0)
+        choice = choose(replace(posterior, stop_cents=costs.stop_cents), AWAY, table(sd), RULES, (), readings)
+        actions.append(choice.action)
+        if choice.action not in ("trim", "read-again"):
+            break
+        readings = 1 if choice.action == "trim" else readings + 1
+        off += max(choice.length_mm * (1.0 + 0.03 * rng.standard_normal()), 0.0)
+        row = GAP @ state.design(off, 0.0, "here")
+        state = state.updated(row[None], np.array([row @ truth + 1.3 * rng.standard_normal()]), np.array([[1.69]]))
+    return actions, float(GAP @ state.design(off, 0.0, "there") @ truth)
+
+
+def test_each_reed_is_worked_to_the_stop_and_ends() -> None:
+    state, rng = state_between(6.0), np.random.default_rng(11)
+    root = np.linalg.cholesky(state.cov + 1e-9 * np.eye(len(state.mean)))
+    played = [followed(state, state.mean + root @ rng.standard_normal(len(state.mean)), rng, 6.0) for _ in range(60)]
+    assert all(actions[-1] == "finished" for actions, _ in played)
+    assert np.mean([actions.count("trim") for actions, _ in played]) <= 2.6
+    assert np.mean([len(actions) for actions, _ in played]) <= 6.0
+    there = np.array([gap for _, gap in played])
+    assert abs(there.mean() - table(6.0).costs.stop_cents) < 3.0
+    assert np.mean(there > T) < 0.25
+
+
+def test_a_reading_here_is_advised_only_where_it_changes_the_step() -> None:
+    posterior = see(state_between(12.0, gap=-12.0), AWAY, 0.0, 0.0)
+    stop = table(12.0).costs.stop_cents
+    up = (stop - posterior.mean[0]) * np.eye(8)[0]
+    close = replace(posterior, mean=posterior.mean + up, at=posterior.at + up)
+    sure = replace(close, cov=close.cov * 0.02, within=close.within * 0.02, stop_cents=stop)
+    assert choose(sure, AWAY, table(12.0), RULES).action == "finished"

@@ -1,0 +1,105 @@
+"""What `ask` says of a reed whose chanter is away: worked in one at hand, until no work there makes it better."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.opened import on
+from tests.verbs.test_ask import asked_then, reading
+from trimfit.base.records import Chanter, Order, Reed, Trim
+from trimfit.log.journal import Journal
+from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.wording import advice_lines
+
+
+@pytest.fixture
+def by_letter(tmp_path: Path) -> Path:
+    """Two chanters at hand that reeds were read in, one of the kind of a chanter whose owner wrote."""
+    path = tmp_path / "log"
+    with Journal(path, create=True) as journal:
+        for name, kind in (("Old", "long bore"), ("Other", "short bore")):
+            journal.append(Chanter(name, kind=kind))
+        journal.append(Chanter("Far", kind="long bore", at_hand="no", working_crow_hz=560.0))
+        journal.append(Order("letter", "Far", quantity=1))
+        for number, chanter in enumerate(["Old", "Other"] * 3):
+            name = f"past {number}"
+            journal.append(Reed(name, "moulded", "A", blade_mm=22.0))
+            journal.append(reading(name, f"2026-01-0{number + 1}T10:00", -30.0, chanter=chanter))
+            journal.append(Trim(name, f"2026-01-0{number + 1}T10:10", 0.4))
+            journal.append(reading(name, f"2026-01-0{number + 1}T10:20", -6.0, chanter=chanter))
+        journal.append(Reed("R", "moulded", "A", blade_mm=22.0, order="letter"))
+    return path
+
+
+def test_an_unread_reed_is_read_in_the_one_at_hand_of_its_kind(by_letter: Path) -> None:
+    advice = on(by_letter, ask_reed, "R")
+    assert advice.action == "read-again"
+    assert "in Old" in advice.why
+    assert advice.here is not None
+    assert list(advice.here) == ["chanter", "gap_now_cents", "gap_stop_cents", "crow_stop_hz"]
+    assert advice.here["chanter"] == "Old"
+
+
+def test_it_is_worked_there_and_ends(by_letter: Path) -> None:
+    said: list[str] = []
+    gap, slope, at = -38.0, 60.0, 0
+    for _ in range(10):
+        advice = asked_then(by_letter, "R") if at else on(by_letter, ask_reed, "R")
+        said.append(advice.action)
+        if advice.action not in ("read-again", "trim"):
+            break
+        with Journal(by_letter) as journal:
+            at += 1
+            if advice.action == "trim":
+                journal.append(Trim("R", f"2026-02-01T10:{at:02d}", advice.length_mm))
+                gap, at = gap + slope * advice.length_mm, at + 1
+            journal.append(reading("R", f"2026-02-01T10:{at:02d}", gap, chanter="Old"))
+    assert said[0] == "read-again"
+    assert "trim" in said
+    assert said[-1] == "finished", said
+    assert advice.here is not None
+    assert advice.here["gap_now_cents"].mean == pytest.approx(gap, abs=3.0)
+    assert advice.here["gap_stop_cents"] == pytest.approx(gap, abs=8.0)
+    assert 0.0 < advice.chance_past < 0.5
+    assert advice.chance_within is not None
+    assert 0.0 < advice.chance_within < 1.0
+    text = " ".join(advice_lines(advice))
+    assert "in Old F" in text
+    assert "Far, which is away" in text
+
+
+def test_a_chanter_that_comes_to_the_bench_is_worked_in_itself(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        journal.append(reading("R", "2026-02-01T10:00", -38.0, chanter="Old"))
+        journal.strike(journal.entry_of("chanter", "Far").entry, "it was brought")  # type: ignore[union-attr]
+        journal.append(Chanter("Far", kind="long bore", at_hand="yes"))
+    advice = asked_then(by_letter, "R")
+    assert advice.here is None
+    assert "away" not in advice.why
+
+
+def test_a_chanter_that_nobody_said_is_away_is_taken_to_be_so_and_that_is_said(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        journal.append(Chanter("New"))
+        journal.append(Order("new", "New"))
+        journal.append(Reed("N", "moulded", "A", blade_mm=22.0, order="new"))
+    advice = on(by_letter, ask_reed, "N")
+    assert advice.here is not None
+    assert "no reed was ever read in New: if it is at the bench, read this one in it" in advice.why
+
+
+def test_without_a_chanter_at_hand_there_is_none_to_work_in(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    with Journal(path, create=True) as journal:
+        journal.append(Chanter("Far", at_hand="no"))
+        journal.append(Order("letter", "Far", quantity=1))
+        journal.append(Reed("R", "moulded", "A", order="letter"))
+    assert on(path, ask_reed, "R").here is None
+
+
+def test_the_work_list_has_it_too(by_letter: Path) -> None:
+    (advice,) = on(by_letter, ask_all)
+    assert advice.here is not None
+    assert advice.here["chanter"] == "Old"

@@ -1,0 +1,135 @@
+"""A chanter that is away: what gap to work to in one at hand, so that the reed is good where it is going.
+
+With H the gap read in the chanter at hand and A the gap in the one that is away, both of one reed, the posterior is
+jointly Gaussian: the reed is the same, the two chanters' offsets differ by an amount known only so well. `aim.see`
+splits
+
+    A = X + e,    X: what readings at the bench can tell,    e ~ N(0, tau²): what they cannot, whatever is cut or read.
+
+Cutting moves H, X and A alike. Where the work stops, X = u, the reed is past there with the chance that e is over t - u
+(t the tolerance) and flat with the chance that it is under -t - u, and the expected cost is
+
+    C(u) = lost Phi((u - t) / tau) + flat Phi((-t - u) / tau) + rise E(-t - u - e)+
+
+A reed that arrives sharp is lost; one that arrives flat can be brought up by its owner or sent back, which costs
+`flat`, and the more the flatter it is. `best_stop` is the u of least cost: under zero, and the further the less is
+known. Not C(u) alone decides, but the policy's table with this cost at its end (`policy_table.ending`): cuts and
+readings are worth their minutes only where they lower it, so that each reed ends.
+
+Where more reeds are put to an order than it wants, e is one and the same for all of them, being the chanters': reeds at
+one u are within tolerance together or not at all. Their aims u_1 < u_2 < ... are spaced so that the chance of enough of
+them within is greatest. Given e each is within by itself with the chance
+
+    p_i(e) = Phi((t - u_i - e) / s) - Phi((-t - u_i - e) / s),    s: what the bench leaves unknown of one reed,
+
+how many are has a Poisson binomial law (Wang, 1993, Statistica Sinica 3, 295), and its upper tail is integrated over e.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.planner.aim import even_nodes, normal_cdf
+from trimfit.planner.policy_table import LADDER, Costs, ending, finish_cost, first_rung
+
+__all__ = ["MOST_SENT", "away_costs", "best_stop", "chance_of_so_many", "reeds_to_send", "spaced_aims"]
+
+Array = NDArray[np.float64]
+FLATTEST_CENTS = 30.0
+"""A reed that arrives so much flatter than the tolerance is worth no more than a lost one: no owner brings up a blank
+(assumed; in between the cost rises evenly)."""
+SD_STEP = 1.15
+"""What is not known is rounded to this ratio, so that near ones share a policy."""
+MOST_SENT = 24
+CHANCE_NODES = 61
+
+
+def away_costs(costs: Costs, beyond_sd_cents: float, lost_minutes: float, flat_minutes: float) -> Costs:
+    """The costs of an order whose chanter is away. lost_minutes, flat_minutes: of a reed that arrives sharp, and of one
+    that arrives flat; costs: the type's for chanters at hand."""
+    sd = SD_STEP ** round(math.log(max(beyond_sd_cents, 0.3)) / math.log(SD_STEP))
+    sd = round(sd, 2)
+    lost = LADDER[first_rung(lost_minutes)]
+    rise = round(max(lost - flat_minutes, 0.0) / FLATTEST_CENTS, 3)
+    open_end = replace(costs, outside_minutes=flat_minutes, beyond_sd_cents=sd, rise_minutes=rise)
+    return replace(open_end, stop_cents=round(best_stop(open_end, lost_minutes), 2))
+
+
+def best_stop(costs: Costs, lost_minutes: float) -> float:
+    """The gap there, cents, at which it is cheapest to stop, with nothing left to learn of the reed here."""
+    t, sd = costs.tolerance_cents, costs.beyond_sd_cents
+    gaps = np.linspace(-t - 4.0 * sd - FLATTEST_CENTS, t, 2001)
+    past, short, under = ending(costs, gaps - costs.stop_cents, np.zeros_like(gaps))
+    return float(gaps[np.argmin(finish_cost(past, short, costs, first_rung(lost_minutes), under))])
+
+
+def chance_of_so_many(
+    aims_cents: Array, wanted: int, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float
+) -> Array:
+    """Chance that at least `wanted` of the reeds are within tolerance, of sets of aims (..., n), cents; shape (...)."""
+    aims = np.asarray(aims_cents, dtype=np.float64)
+    z, weight = even_nodes(CHANCE_NODES)
+    error = beyond_sd_cents * z
+    off = aims[..., None] + error
+    within = normal_cdf((tolerance_cents - off) / own_sd_cents) - normal_cdf((-tolerance_cents - off) / own_sd_cents)
+    # so many of the reeds seen yet are within: 0 .. wanted, the last one for all more
+    count = np.zeros((*aims.shape[:-1], wanted + 1, CHANCE_NODES))
+    count[..., 0, :] = 1.0
+    for i in range(aims.shape[-1]):
+        p = within[..., i, None, :]
+        up = count * p
+        count = count * (1.0 - p)
+        count[..., 1:, :] += up[..., :-1, :]
+        count[..., -1, :] += up[..., -1, :]
+    enough: Array = count[..., -1, :] @ weight
+    return enough
+
+
+@lru_cache(maxsize=64)
+def spaced_aims(
+    count: int, wanted: int, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float
+) -> tuple[tuple[float, ...], float]:
+    """Gaps there (cents, flattest first) to work `count` reeds to, and the chance that `wanted` are then within.
+
+    Evenly spaced aims in as many groups as pay are the start, moved one by one while that raises the chance.
+    """
+    t = tolerance_cents
+
+    def chance(aims: Array) -> Array:
+        return chance_of_so_many(aims, wanted, beyond_sd_cents, own_sd_cents, t)
+
+    starts = []
+    for places in range(1, max(count // max(wanted, 1), 1) + 1):
+        group = np.arange(count) * places // count - (places - 1) / 2.0
+        starts += [group * width for width in np.linspace(0.6, 2.4, 10) * t]
+    sets = np.array(starts)
+    aims = sets[int(np.argmax(chance(sets)))].astype(np.float64)
+    best, step = float(chance(aims)), 0.5 * t
+    while step > 0.05 * t:
+        moved = aims[None, :] + step * np.concatenate([np.eye(count), -np.eye(count)])
+        found = chance(moved)
+        at = int(np.argmax(found))
+        if float(found[at]) > best + 1e-6:
+            aims, best = moved[at], float(found[at])
+        else:
+            step *= 0.5
+    return tuple(round(float(aim), 2) for aim in np.sort(aims)), best
+
+
+def reeds_to_send(
+    wanted: int, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float, chance: float = 0.9
+) -> tuple[tuple[float, ...], float]:
+    """The fewest reeds, as their aims (cents), with so much chance of as many as wanted within tolerance; and theirs.
+
+    MOST_SENT at most (and no fewer than wanted), be that chance met or not.
+    """
+    for count in range(wanted, max(MOST_SENT, wanted) + 1):
+        aims, enough = spaced_aims(count, wanted, beyond_sd_cents, own_sd_cents, tolerance_cents)
+        if enough >= chance:
+            break
+    return aims, enough

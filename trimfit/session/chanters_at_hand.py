@@ -1,0 +1,95 @@
+"""Which chanters are at the bench, which are away with their owners, and where to work for one that is away."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from trimfit.base.records import Chanter
+    from trimfit.log.journal import Journal
+    from trimfit.regression.fitted_model import FittedModel
+
+__all__ = ["ChantersAtHand"]
+
+LIKE_CENTS = 1.0
+"""Of chanters known to about this much alike, the one that a reed was last read in is kept."""
+
+
+class ChantersAtHand:
+    """The chanters of a log, looked up as they are asked about."""
+
+    def __init__(self, journal: Journal, model: FittedModel) -> None:
+        self.journal, self.model = journal, model
+        self._known: dict[str, Chanter | None] = {}
+        self._read: dict[str, bool] = {}
+        self._every: dict[str, Chanter] | None = None
+        self._benches: dict[str, list[tuple[float, str]]] = {}
+
+    def chanter(self, name: str) -> Chanter | None:
+        """What the log knows of a chanter."""
+        if name not in self._known:
+            found = self.journal.entry_of("chanter", name)
+            self._known[name] = found.record if found is not None else None
+        return self._known[name]
+
+    def read(self, name: str) -> bool:
+        """Whether any reed was ever read in this chanter with F and E both."""
+        if name not in self._read:
+            self._read[name] = self.journal.chanter_read(name)
+        return self._read[name]
+
+    def away(self, name: str) -> bool:
+        """Whether a chanter is with its owner: said so, or not said and no reed was ever read in it."""
+        found = self.chanter(name)
+        said = found.at_hand if found is not None else None
+        return said == "no" or (said is None and not self.read(name))
+
+    def supposed_away(self, name: str) -> bool:
+        """Whether a chanter is taken to be away only because no reed was ever read in it."""
+        found = self.chanter(name)
+        return (found is None or found.at_hand is None) and self.away(name)
+
+    def worked_in(self, name: str | None, last: str | None = None) -> str | None:
+        """The chanter at hand in which to work for one that is away; None for one that is at hand, or where none is.
+
+        The best known of its kind that reeds were read in, else the best known of all; last: the chanter that the reed
+        was last read in, which is kept where it is known as well.
+        """
+        if not name or not self.away(name):
+            return None
+        if name not in self._benches:
+            self._benches[name] = self._ranked(name)
+        ranked = self._benches[name]
+        if not ranked:
+            return None
+        return next((one for sd, one in ranked if one == last and sd <= ranked[0][0] + LIKE_CENTS), ranked[0][1])
+
+    def _ranked(self, away: str) -> list[tuple[float, str]]:
+        """Chanters to work in, best first, each with how well its gap is known (sd, cents)."""
+        if self._every is None:
+            self._every = self.journal.chanters()
+        met = [name for name in self.model.coding.chanters if name]
+        there = self.chanter(away)
+        kind = there.kind if there is not None else None
+        kin = [name for name, one in self._every.items() if kind and one.kind == kind]
+        for names in (kin, met, list(self._every)):
+            at_hand = [name for name in names if name != away and not self.away(name)]
+            read = [name for name in at_hand if self.read(name)] or (at_hand if names is not met else [])
+            if read:
+                return sorted((round(self._gap_sd(name), 3), name) for name in read)
+        return []
+
+    def _gap_sd(self, name: str) -> float:
+        """How well the fitted model knows a chanter's part in the gap, cents; as a chanter never met where it has no
+        room for it."""
+        import numpy as np
+
+        from trimfit.planner.aim import GAP
+
+        names = self.model.coding.chanters
+        cov = self.model.chanter_cov
+        if name in names:
+            at = self.model.chanter_slice(names.index(name))
+            cov = self.model.coef_cov[at, at]
+        pick = np.concatenate([GAP, GAP])
+        return float(np.sqrt(max(float(pick @ cov @ pick), 0.0)))
