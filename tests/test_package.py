@@ -31,7 +31,7 @@ PARTS: dict[str, set[str]] = {
     "verbs": {"base", "log", "entry", "regression", "planner", "review", "session"},
     "python_api": {"base", "log", "entry.entry_times", "regression.fitted_model", "session", "verbs"},
     "cli": {"base", "entry.entry_times", "session.session", "verbs", "web", "__version__"},
-    "web": {"base", "entry.entry_times", "review.results", "session.session", "verbs", "cli.output"},
+    "web": {"base", "entry", "log.entry_kinds", "log.forms", "review.results", "session", "verbs", "cli"},
     "__main__": {"cli"},
     "__init__": {"base", "python_api", "regression.estimator"},
 }

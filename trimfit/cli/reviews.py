@@ -13,7 +13,7 @@ from trimfit.cli.output.answers import plain, print_json, table
 if TYPE_CHECKING:
     from trimfit.base.units import Interval
 
-__all__ = ["register"]
+__all__ = ["batch_json", "chanter_json", "register"]
 
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 At = Annotated[
@@ -59,8 +59,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     with session_of(context, as_json) as session:
         found = reviews_batches.batches(session)
     if as_json:
-        hidden = ("made_on", "made_index", "settle_norm_cents_per_week")
-        print_json([{key: value for key, value in plain(b).items() if key not in hidden} for b in found])
+        print_json([batch_json(b) for b in found])
         return
     if not found:
         typer.echo("no batch yet: log a reed and name its batch")
@@ -104,7 +103,7 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
     with session_of(context, as_json) as session:
         found = reviews_chanters.chanters(session)
     if as_json:
-        print_json([_chanter(one) for one in found])
+        print_json([chanter_json(one) for one in found])
         return
     if not found:
         typer.echo("no chanter yet: name it on a reading, or log it")
@@ -128,7 +127,14 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
                 typer.echo(line)
 
 
-def _chanter(one: Any) -> dict[str, Any]:
+def batch_json(batch: Any) -> dict[str, Any]:
+    """One batch as `review batches --json` has it."""
+    hidden = ("made_on", "made_index", "settle_norm_cents_per_week")
+    return {key: value for key, value in plain(batch).items() if key not in hidden}
+
+
+def chanter_json(one: Any) -> dict[str, Any]:
+    """One chanter as `review chanters --json` has it."""
     from trimfit.base.pitch import crow_label
 
     return {

@@ -10,7 +10,7 @@ from trimfit.base.dates import local_minute
 from trimfit.base.errors import InputError
 from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
 
-__all__ = ["ELSEWHERE", "Placed", "asked_s", "day_asked", "entries_of", "moment", "place", "without"]
+__all__ = ["ELSEWHERE", "Placed", "asked_s", "day_asked", "entries_of", "local_ago", "moment", "place", "without"]
 
 
 # The clocks of two benches may stand so far apart; what lies further ahead is yet to come, or a slip.
@@ -28,6 +28,13 @@ def asked_s(at: str | None) -> float | None:
     from trimfit.base.dates import moment_s
 
     return None if at is None else moment_s(at)
+
+
+def local_ago(seconds: float) -> str:
+    """The moment so many seconds before this one, by this machine's clock, as an entry's time."""
+    from trimfit.base.dates import now_s, text_of
+
+    return text_of(now_s() - seconds)
 
 
 def day_asked(at: str | None) -> str:

@@ -15,7 +15,7 @@ from trimfit.web.desk import Desk, NotYet
 from trimfit.web.keys import Keys
 from trimfit.web.replies import said_wrong
 from trimfit.web.safety import Guard
-from trimfit.web.views import door, reed, run
+from trimfit.web.views import door, looking_back, new, reed, run, tickets
 
 __all__ = ["bench_page"]
 
@@ -32,6 +32,18 @@ def bench_page(desk: Desk, keys: Keys | None = None) -> ASGIApp:
         Route("/reed/event", reed.enter_event, methods=["POST"]),
         Route("/reed/outcome", reed.enter_outcome, methods=["POST"]),
         Route("/reed/strike", reed.strike, methods=["POST"]),
+        Route("/reed/amend", reed.amend, methods=["POST"]),
+        Route("/reed/moved", reed.moved, methods=["POST"]),
+        Route("/reed/story", reed.story),
+        Route("/new", new.new),
+        Route("/new/reeds", new.enter_reeds, methods=["POST"]),
+        Route("/new/chanter", new.enter_chanter, methods=["POST"]),
+        Route("/new/order", new.enter_order, methods=["POST"]),
+        Route("/batches", looking_back.batches),
+        Route("/chanters", looking_back.chanters),
+        Route("/repeatability", looking_back.repeatability),
+        Route("/tickets", tickets.tickets),
+        Route("/tickets/card.png", tickets.card),
         Mount("/static", StaticFiles(directory=_STATIC)),
     ]
     if keys is not None:

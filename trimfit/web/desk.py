@@ -14,7 +14,10 @@ from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from trimfit.base.errors import LogError
+from trimfit.log.entry_kinds import kind_of_entry
+from trimfit.log.forms import entry_of_form, keep_form
 from trimfit.session.session import Session
+from trimfit.verbs.log import EntryResult
 
 __all__ = ["Desk", "NotYet"]
 
@@ -46,6 +49,17 @@ class Desk:
     async def enter(self, verb: Callable[Concatenate[Session, P], T], *args: P.args, **options: P.kwargs) -> T:
         """What a verb that logs answers; what it logged is on the disk by then."""
         return await asyncio.wrap_future(self._submit("entries", verb, *args, **options))
+
+    async def enter_once(
+        self, token: str, verb: Callable[Concatenate[Session, P], EntryResult], *args: P.args, **options: P.kwargs
+    ) -> EntryResult:
+        """As `enter`, for the form of this token: sent again it logs nothing, and answers with the entry it became.
+
+        A script that sends no token has each of its forms logged.
+        """
+        if not token:
+            return await self.enter(verb, *args, **options)
+        return await asyncio.wrap_future(self._submit("entries", _once, token, verb, *args, **options))
 
     async def answer(self, verb: Callable[Concatenate[Session, P], T], *args: P.args, **options: P.kwargs) -> T:
         """What a verb answers about reeds. Raises NotYet where that takes long; asked again, it is the same answer."""
@@ -93,3 +107,16 @@ class Desk:
             if name in self._sessions:
                 thread.submit(self._sessions[name].journal.close)
             thread.shutdown()
+
+
+def _once(session: Session, token: str, verb: Callable[..., EntryResult], *args: Any, **options: Any) -> EntryResult:
+    """What the form of a token became: logged now with the token beside it in one transaction, or long since."""
+    with session.journal.writing():
+        before = entry_of_form(session.journal, token)
+        if before is not None:
+            kind = kind_of_entry(before)
+            about = session.journal.name_of(before)
+            return EntryResult(before, kind.name if kind is not None else "entry", about, new=False)
+        kept = verb(session, *args, **options)
+        keep_form(session.journal, token, kept.entry)
+        return kept

@@ -12,7 +12,7 @@ from trimfit.base.pitch import OUTPUT_WORDS
 from trimfit.base.units import Interval
 from trimfit.verbs.wording import CAUTIONS, advice_lines, plain_name, signed
 
-__all__ = ["FILTERS", "GLOBALS"]
+__all__ = ["FILTERS", "GLOBALS", "link"]
 
 ONE_LINE = 2000
 """Columns: a page breaks its own lines."""
@@ -34,7 +34,7 @@ def _span(value: Interval | None, form: str = "+.1f") -> str:
     return "" if value is None else f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})"
 
 
-def _link(path: str, **query: str) -> str:
+def link(path: str, **query: str) -> str:
     """An address of this page; names are any text."""
     return f"{path}?{urlencode(query)}"
 
@@ -53,7 +53,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
 }
 GLOBALS: Mapping[str, Any] = {
     "cautions": CAUTIONS,
-    "link": _link,
+    "link": link,
     "output_words": {key: word[:1].upper() + word[1:] for key, word in OUTPUT_WORDS.items()},
     "signs": ACTION_SIGNS,
 }

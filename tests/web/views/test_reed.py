@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from tests.opened import on
-from tests.web.visitor import Visitor
+from tests.web.visitor import Visitor, serving
 from trimfit.cli.output.json_values import plain
 from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_reed
+from trimfit.verbs.reviews.reed_story import review_reed
 
 REED = "R-0353"
 READING = {"reed": REED, "f": "779.1", "e": "702.6", "low_a": "468.2", "high_a": "936.1", "crow": "C+22"}
@@ -126,3 +127,81 @@ def test_script_in_every_field_is_text(visitor: Visitor, path: str, fields: dict
     first = visitor.enter(path, fields | {"reed": REED})
     again = visitor.see("/reed", name=REED)
     assert "<script>alert" not in first.text + again.text
+
+
+def test_a_form_sent_twice_is_one_entry(visitor: Visitor, log: Path) -> None:
+    form = visitor.see("/reed", name=REED).fields("/reed/reading") | READING
+    first = visitor.enter("/reed/reading", form, {"Accept": "application/json"}).json
+    again = visitor.enter("/reed/reading", form, {"Accept": "application/json"}).json
+    assert (first["new"], again["new"]) == (True, False)
+    assert again["entry"] == first["entry"]
+    other = visitor.see("/reed", name=REED).fields("/reed/reading") | READING
+    assert visitor.enter("/reed/reading", other, {"Accept": "application/json"}).json["entry"] != first["entry"]
+
+
+def test_a_form_that_was_refused_may_be_sent_again_mended(visitor: Visitor) -> None:
+    form = visitor.see("/reed", name=REED).fields("/reed/reading") | READING
+    assert visitor.enter("/reed/reading", form | {"f": "seven"}).status == 422
+    assert visitor.enter("/reed/reading", form, {"Accept": "application/json"}).json["new"]
+
+
+def test_a_form_that_waited_for_the_net_is_of_when_it_was_typed(visitor: Visitor, log: Path) -> None:
+    visitor.enter("/reed/event", {"reed": REED, "event": "soaked", "waited_s": "600"})
+    visitor.enter("/reed/event", {"reed": REED, "event": "dropped", "waited_s": "2"})
+    with Journal(log) as journal:
+        soaked, dropped = journal.of_reed(REED).events
+    assert dropped.at_s - soaked.at_s == pytest.approx(600.0, abs=30.0)
+
+
+def test_what_was_meant_is_one_tap(visitor: Visitor, log: Path) -> None:
+    sent = visitor.enter("/reed/trim", {"reed": REED, "length": "39", "advised": "0.39"})
+    if sent.status == 422:  # no blade is so long: it is refused, and what was typed stays
+        assert 'value="39"' in sent.text
+    slip = visitor.enter("/reed/trim", {"reed": REED, "length": "3.9", "advised": "0.39"})
+    assert slip.status == 200, slip.text
+    fields = slip.fields("/reed/amend")
+    visitor.follow("/reed/amend", fields)
+    with Journal(log) as journal:
+        assert journal.of_reed(REED).trims[-1].record.length_mm == pytest.approx(0.39)
+
+
+def test_an_entry_is_amended_in_its_place(visitor: Visitor, log: Path) -> None:
+    with Journal(log) as journal:
+        before = journal.of_reed(REED).readings[-1]
+    visitor.follow("/reed/amend", {"reed": REED, "entry": before.entry, "words": "f=762.9 remark=windy"})
+    with Journal(log) as journal:
+        after = journal.of_reed(REED).readings[-1]
+    assert after.record.notes_hz["f"] == pytest.approx(762.9)
+    assert after.record.taken_at == before.record.taken_at
+
+
+def test_a_reed_that_moved_is_logged_before_its_reading(visitor: Visitor, log: Path) -> None:
+    with Journal(log) as journal:
+        last = journal.of_reed(REED).readings[-1]
+    visitor.follow("/reed/moved", {"reed": REED, "entry": last.entry})
+    with Journal(log) as journal:
+        history = journal.of_reed(REED)
+    assert [(one.record.event, one.record.at) for one in history.events] == [("moved", last.record.taken_at)]
+    assert history.readings[-1].entry == last.entry
+
+
+def test_two_people_at_one_reed_lose_nothing(visitor: Visitor, log: Path) -> None:
+    here, there = visitor.see("/reed", name=REED), visitor.see("/reed", name=REED)
+    visitor.follow("/reed/trim", here.fields("/reed/trim"))
+    visitor.enter("/reed/reading", there.fields("/reed/reading") | READING)
+    with Journal(log) as journal:
+        history = journal.of_reed(REED)
+    assert history.trims[-1].at_s < history.readings[-1].at_s
+
+
+def test_the_fields_stand_in_the_shops_order(log: Path, demo_log: Path) -> None:
+    with Journal(log) as journal:
+        journal.set_setting("line_order", "A e f crow")
+    with serving(log) as visitor:
+        text = visitor.see("/reed", name=REED).text
+    places = [text.index(f'name="{key}"') for key in ("high_a", "e", "f", "crow", "low_a")]
+    assert places == sorted(places)
+
+
+def test_the_story_as_json_is_what_review_reed_prints(look: Visitor, demo_log: Path) -> None:
+    assert look.ask("/reed/story", name=REED) == plain(on(demo_log, review_reed, REED))

@@ -170,6 +170,13 @@ def _kinds_and_weights(connection: sqlite3.Connection) -> None:
         connection.execute(f"ALTER TABLE {table} ADD COLUMN {_name('weight', blank=True)}")
 
 
+def _forms(connection: sqlite3.Connection) -> None:
+    """Which entry each form of the local page became; see `log.forms`."""
+    columns = "token TEXT PRIMARY KEY, entry TEXT NOT NULL, at_s REAL NOT NULL"
+    connection.execute(f"CREATE TABLE forms ({columns}) STRICT, WITHOUT ROWID")
+    connection.execute("CREATE INDEX forms_by_age ON forms (at_s)")
+
+
 def stamp() -> str:
     """Sixteen letters that nothing else has."""
     return os.urandom(8).hex()
@@ -180,6 +187,7 @@ MIGRATIONS: list[Migration] = [
     Migration(2, "what happened to reeds besides trims", _events),
     Migration(3, "a log knows itself", _identity),
     Migration(4, "chanters' kinds, reeds' weights", _kinds_and_weights),
+    Migration(5, "which entry a form became", _forms),
 ]
 
 

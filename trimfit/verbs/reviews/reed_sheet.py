@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trimfit.base.records import ReedHistory
 from trimfit.review.results import ReedStory
 from trimfit.verbs.reviews.reed_story import ReedReview
 
@@ -14,17 +13,13 @@ if TYPE_CHECKING:
 
 __all__ = ["ReedSheet", "reed_sheet"]
 
-USUAL = ("crow", "low_a", "e", "f", "high_a")
-"""What is read of a reed where nobody has read anything yet: F and E, the A's that say whether it is balanced, the
-crow."""
-
 
 @dataclass(frozen=True, slots=True)
 class ReedSheet:
     """review: its story and the answer, as `review reed` has them; story: F and E over the length taken off.
 
-    usual: the outputs that its last reading with notes had, by key, else those of `USUAL`; pressure_kpa and
-    temperature_c: as that reading has them, None where it names none.
+    usual: what the shop reads of a reed, by key, in the shop's order (setting `line_order`); pressure_kpa and
+    temperature_c: as its last reading with notes has them, None where it names none.
     """
 
     review: ReedReview
@@ -49,18 +44,14 @@ def reed_sheet(session: Session, reed: str) -> ReedSheet:
     return ReedSheet(
         review,
         story,
-        _usual(seen.history),
+        _usual(session.settings.line_order),
         last.pressure_kpa if last is not None else None,
         last.temperature_c if last is not None else None,
     )
 
 
-def _usual(history: ReedHistory) -> tuple[str, ...]:
-    from trimfit.base.pitch import OUTPUTS
+def _usual(line_order: str) -> tuple[str, ...]:
+    from trimfit.base.column_words import key_of
 
-    for logged in reversed(history.readings):
-        reading = logged.record
-        if {"f", "e"} <= reading.notes_hz.keys():
-            read = {*reading.notes_hz, *(["crow"] if reading.crow_hz else [])}
-            return tuple(name for name in OUTPUTS if name in read)
-    return USUAL
+    keys = [key_of(word) for word in line_order.split()]
+    return tuple(key[0] for key in keys if key is not None)

@@ -12,10 +12,11 @@ from trimfit.review.results import Ticket, TicketNote
 from trimfit.session.own_lines import aims_air, in_aims_air
 
 if TYPE_CHECKING:
+    from trimfit.log.journal import Journal
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["ticket_of", "write_ticket", "write_tickets"]
+__all__ = ["ticket_of", "ticket_picture", "tickets_of", "write_ticket", "write_tickets"]
 
 
 Z90 = 1.6448536269514722
@@ -123,6 +124,23 @@ def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]
     return [f"E and F were last read {abs(off_hz):.1f} Hz {way} than the other readings say: read it again"]
 
 
+def ticket_picture(session: Session, reed: str) -> bytes:
+    """The reed's card as PNG. InputError for a reed that the log does not know."""
+    from trimfit.review.ticket import pdf_and_png
+    from trimfit.verbs.ask import advise
+
+    record = session.journal.of_reed(reed).reed.record
+    session.fit_if_due()
+    bench = session.bench()
+    seen = bench.see_reed(record)
+    return pdf_and_png(ticket_of(bench, seen, advise(bench, seen)))[1]
+
+
+def tickets_of(session: Session, order: str) -> list[str]:
+    """The reeds that an order's tickets are of: all but those lost or put to stock. InputError for no order's name."""
+    return _of_order(session.journal, order, None)
+
+
 def write_ticket(session: Session, reed: str, folder: Path) -> list[Path]:
     """Write the reed's ticket as PDF and PNG (A6) into a folder; returns the two paths."""
     return write_tickets(session, [reed], folder)
@@ -145,7 +163,7 @@ def write_tickets(
     names = [session.journal.of_reed(reed).reed.record.reed for reed in reeds]
     session.fit_if_due()
     bench = session.bench(at_s)
-    names = list(dict.fromkeys(names + (_of_order(bench, order, at_s) if order is not None else [])))
+    names = list(dict.fromkeys(names + (_of_order(session.journal, order, at_s) if order is not None else [])))
     if not names:
         raise InputError("no reed to write a ticket of", order or "", "name reeds, or an order that has reeds")
     stems = file_stems(names)
@@ -169,16 +187,16 @@ def write_tickets(
     return out
 
 
-def _of_order(bench: Bench, order: str, at_s: float | None) -> list[str]:
+def _of_order(journal: Journal, order: str, at_s: float | None) -> list[str]:
     """The reeds of an order but those lost or put to stock, counted up."""
     from trimfit.base.natural_order import as_counted
     from trimfit.session.orders import order_named
 
-    wanted = order_named(bench.journal, order).order
-    names = [reed for reed, of in bench.journal.columns("reed", ["reed", "order"]) if of == wanted]
+    wanted = order_named(journal, order).order
+    names = [reed for reed, of in journal.columns("reed", ["reed", "order"]) if of == wanted]
     kept = [
         history.reed.record.reed
-        for history in bench.journal.of_reeds(names, until_s=at_s)
+        for history in journal.of_reeds(names, until_s=at_s)
         if history.outcome is None or history.outcome.record.outcome == "good"
     ]
     return sorted(kept, key=as_counted)

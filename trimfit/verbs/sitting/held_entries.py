@@ -22,6 +22,7 @@ __all__ = [
     "Record",
     "as_meant",
     "as_trim",
+    "is_same_cut",
     "may_have_moved",
     "meant",
     "standing_words",
@@ -112,12 +113,17 @@ def as_meant(held: Held, advice: Advice | None) -> Held:
     )
 
 
+def is_same_cut(taken_mm: float, advised_mm: float) -> bool:
+    """Whether a length taken is the advised cut, not done to the hundredth, rather than another cut."""
+    return abs(taken_mm - advised_mm) <= SAME_CUT_SHARE * advised_mm + SAME_CUT_MM
+
+
 def as_trim(line: TrimLine, reed: str, done_at: str, advice: Advice | None) -> Trim:
     """The trim that a line says, with the advised length as what was asked for where it was that cut."""
     asked_mm = line.asked_mm or None
     if asked_mm is None and advice is not None and advice.action == "trim" and line.length_mm:
         advised_mm = advice.length_mm
-        if abs(line.length_mm - advised_mm) <= SAME_CUT_SHARE * advised_mm + SAME_CUT_MM:
+        if is_same_cut(line.length_mm, advised_mm):
             asked_mm = advised_mm or None
     tidy = replace(line, lip_strokes=line.lip_strokes or None, length_mm=line.length_mm or None, asked_mm=asked_mm)
     return tidy.trim(reed, done_at)

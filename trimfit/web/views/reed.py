@@ -11,23 +11,38 @@ from starlette.responses import Response
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.units import parse_length_mm
-from trimfit.cli.output.entry_words import as_json, in_words
+from trimfit.cli.output.entry_words import as_json
+from trimfit.entry.entry_times import local_ago
+from trimfit.entry.tokens import split_words
 from trimfit.verbs import log
+from trimfit.verbs.corrections.amend import amend_entry
+from trimfit.verbs.corrections.moved import moved_before
 from trimfit.verbs.log import EntryResult
 from trimfit.verbs.reviews.reed_sheet import ReedSheet, reed_sheet
+from trimfit.verbs.reviews.reed_story import review_reed
+from trimfit.verbs.sitting.held_entries import is_same_cut, may_have_moved, meant
 from trimfit.web.picture import fe_picture, gap_after_cents
 from trimfit.web.replies import Form, desk_of, form_of, page, see, wants_json
 
-__all__ = ["enter_event", "enter_outcome", "enter_reading", "enter_trim", "reed", "strike"]
+__all__ = ["amend", "enter_event", "enter_outcome", "enter_reading", "enter_trim", "moved", "reed", "story", "strike"]
 
 FIELDS = (*OUTPUTS, "g_octave")
 """What a reading may hold, by the words of a typed line."""
 MOST_PLANNED_MM = 3.0
+LEAST_WAIT_S, MOST_WAIT_S = 60.0, 7 * 86_400.0
+"""A form that waited less is of now; a longer wait is a clock that was set."""
 
 
 async def reed(request: Request) -> Response:
     """One reed; as JSON what `ask REED --json` prints. `plan`: a cut to look at, in mm."""
     return await _reed_page(request, request.query_params.get("name", ""))
+
+
+async def story(request: Request) -> Response:
+    """One reed with its story; as JSON what `review reed REED --json` prints."""
+    if not wants_json(request):
+        return await reed(request)
+    return page(request, "", await desk_of(request).answer(review_reed, request.query_params.get("name", "")), {})
 
 
 async def _reed_page(
@@ -55,7 +70,8 @@ async def _reed_page(
         "typed": typed or {},
         "wrong": [*wrong, *faults],
         "kept": kept,
-        "kept_words": in_words(kept) if kept is not None else [],
+        "meant": _meant(kept) if kept is not None else "",
+        "may_have_moved": kept is not None and may_have_moved(kept.doubts),
         "last": _last_standing(sheet),
     }
     return page(request, "reed.html", advice, context, status=status)
@@ -64,6 +80,11 @@ async def _reed_page(
 def _last_standing(sheet: ReedSheet) -> Any:
     """The reed's entry that undo takes back: the latest in time that stands."""
     return next((one for one in reversed(sheet.review.events) if one.struck is None), None)
+
+
+def _meant(kept: EntryResult) -> str:
+    """What the doubts take to be meant, in the words of `log amend`; empty where they know of no slip."""
+    return " ".join(f"{column}={value:g}" for column, value in meant(kept.doubts).items())
 
 
 def _planned_mm(text: str, sheet: ReedSheet) -> tuple[float, list[str]]:
@@ -84,10 +105,8 @@ async def enter_reading(request: Request) -> Response:
     """Log a reading; as JSON what `log reading --json` prints."""
     form = await form_of(request)
     words = [f"{key}={_one_value(form.text(key))}" for key in FIELDS if form.text(key)]
-    options = {
-        key: form.given(key) for key in ("chanter", "pressure", "temperature", "humidity", "taped", "at", "remark")
-    }
-    return await _entered(request, form, log.log_reading, words, **options)
+    options = {key: form.given(key) for key in ("chanter", "pressure", "temperature", "humidity", "taped", "remark")}
+    return await _entered(request, form, log.log_reading, form.text("reed"), words, at=_when(form), **options)
 
 
 def _one_value(text: str) -> str:
@@ -95,39 +114,71 @@ def _one_value(text: str) -> str:
     return text.replace('"', "")
 
 
+def _when(form: Form) -> str | None:
+    """The time of an entry: as typed; else, of a form that waited for the net, as long ago as the page says it did."""
+    if form.text("at"):
+        return form.text("at")
+    try:
+        waited_s = float(form.text("waited_s") or 0.0)
+    except ValueError:
+        return None
+    return local_ago(waited_s) if LEAST_WAIT_S <= waited_s <= MOST_WAIT_S else None
+
+
 async def enter_trim(request: Request) -> Response:
     """Log a cut, lip work, or both; as JSON what `log trim --json` prints."""
     form = await form_of(request)
-    options = {key: form.given(key) for key in ("length", "lip", "asked", "at", "remark")}
-    return await _entered(request, form, log.log_trim, **options)
+    options = {key: form.given(key) for key in ("length", "lip", "remark")}
+    options["asked"] = form.given("asked") or _asked(form.text("length"), form.text("advised"))
+    return await _entered(request, form, log.log_trim, form.text("reed"), at=_when(form), **options)
+
+
+def _asked(length: str, advised: str) -> str | None:
+    """The advised length, as what was asked for, where what was taken is near enough to be that cut."""
+    try:
+        taken_mm, advised_mm = parse_length_mm(length), parse_length_mm(advised)
+    except InputError:
+        return None  # what is wrong with the length itself is said when it is logged
+    return advised if is_same_cut(taken_mm, advised_mm) else None
 
 
 async def enter_event(request: Request) -> Response:
     """Log what happened to a reed besides a trim; as JSON what `log event --json` prints."""
     form = await form_of(request)
-    return await _entered(request, form, log.log_event, [form.text("event")], remark=form.given("remark"))
+    words, remark = [form.text("event")], form.given("remark")
+    return await _entered(request, form, log.log_event, form.text("reed"), words, at=_when(form), remark=remark)
 
 
 async def enter_outcome(request: Request) -> Response:
     """Log that a reed has left the bench; as JSON what `log outcome --json` prints."""
     form = await form_of(request)
-    return await _entered(request, form, log.log_outcome, form.text("outcome"), remark=form.given("remark"))
+    word, remark = form.text("outcome"), form.given("remark")
+    return await _entered(request, form, log.log_outcome, form.text("reed"), word, at=_when(form), remark=remark)
 
 
 async def strike(request: Request) -> Response:
     """Take an entry of a reed back; as JSON what `log strike --json` prints."""
     form = await form_of(request)
-    kept = await desk_of(request).enter(log.strike, form.text("entry"), form.given("why") or log.TAKEN_BACK)
-    if wants_json(request):
-        return page(request, "", as_json(kept), {})
-    return see("/reed", name=form.text("reed"))
+    return await _entered(request, form, log.strike, form.text("entry"), form.given("why") or log.TAKEN_BACK)
+
+
+async def amend(request: Request) -> Response:
+    """Put a corrected entry in the place of a wrong one; as JSON what `log amend --json` prints."""
+    form = await form_of(request)
+    return await _entered(request, form, amend_entry, form.text("entry"), split_words(form.text("words")))
+
+
+async def moved(request: Request) -> Response:
+    """A reading in doubt was right: the reed had moved before it; as JSON what `log event --json` prints."""
+    form = await form_of(request)
+    return await _entered(request, form, moved_before, form.text("entry"))
 
 
 async def _entered(request: Request, form: Form, verb: Any, *words: Any, **options: Any) -> Response:
     """What was logged, on the reed's page; what cannot be is said there, with all that was typed."""
     name = form.text("reed")
     try:
-        kept: EntryResult = await desk_of(request).enter(verb, name, *words, **options)
+        kept: EntryResult = await desk_of(request).enter_once(form.text("token"), verb, *words, **options)
     except InputError as error:
         if wants_json(request):
             raise
@@ -135,5 +186,5 @@ async def _entered(request: Request, form: Form, verb: Any, *words: Any, **optio
     if wants_json(request):
         return page(request, "", as_json(kept), {})
     if kept.doubts:
-        return await _reed_page(request, name, typed=form.fields, kept=kept)
+        return await _reed_page(request, name, kept=kept)
     return see("/reed", name=name)

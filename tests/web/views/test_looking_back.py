@@ -1,0 +1,33 @@
+"""Looking back on the page is `review`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.opened import on
+from tests.web.visitor import Visitor
+from trimfit.cli.output.json_values import plain
+from trimfit.cli.reviews import batch_json, chanter_json
+from trimfit.verbs.reviews.batches import batches
+from trimfit.verbs.reviews.chanters import chanters
+from trimfit.verbs.reviews.report import repeatability
+
+
+def test_batches_are_those_of_the_review(look: Visitor, demo_log: Path) -> None:
+    found = on(demo_log, batches)
+    assert look.ask("/batches") == [batch_json(one) for one in found]
+    text = look.see("/batches").text
+    assert all(one.batch in text for one in found)
+    assert text.count("<strong>Drifted.</strong>") == sum(one.drifted for one in found)
+
+
+def test_chanters_are_those_of_the_review(look: Visitor, demo_log: Path) -> None:
+    found = on(demo_log, chanters)
+    assert look.ask("/chanters") == plain([chanter_json(one) for one in found])
+    text = look.see("/chanters").text
+    assert all(one.chanter in text for one in found)
+
+
+def test_repeatability_is_that_of_the_review(look: Visitor, demo_log: Path) -> None:
+    assert look.ask("/repeatability") == plain(on(demo_log, repeatability))
+    assert "In one sitting" in look.see("/repeatability").text

@@ -1,0 +1,36 @@
+"""Which entry a form of the local page became: a form that is sent again, by a net that dropped or a hand that tapped
+twice, is the same entry.
+
+No part of what benches share: it is neither exported nor merged, and is forgotten after a month.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from trimfit.base.dates import DAY_S, now_s
+from trimfit.base.errors import InputError
+
+if TYPE_CHECKING:
+    from trimfit.log.journal import Journal
+
+__all__ = ["entry_of_form", "keep_form"]
+
+KEPT_S = 31 * DAY_S
+LONGEST_TOKEN = 64
+
+
+def entry_of_form(journal: Journal, token: str) -> str | None:
+    """The entry that the form of this token became; None where it was not logged yet."""
+    if not 8 <= len(token) <= LONGEST_TOKEN:
+        raise InputError("the form has no mark of its own", "", "load its page again and send it from there")
+    with journal.reading() as connection:
+        row = connection.execute("SELECT entry FROM forms WHERE token = ?", (token,)).fetchone()
+    return str(row[0]) if row else None
+
+
+def keep_form(journal: Journal, token: str, entry: str) -> None:
+    """Keep which entry a form became; in the transaction in which the entry is logged."""
+    with journal.writing() as connection:
+        connection.execute("DELETE FROM forms WHERE at_s < ?", (now_s() - KEPT_S,))
+        connection.execute("INSERT INTO forms VALUES (?, ?, ?)", (token, entry, now_s()))

@@ -1,0 +1,34 @@
+"""Looking back: batches, chanters, and the bench's own reading error, as the log has them now."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from trimfit.base.pitch import crow_label
+from trimfit.cli.reviews import batch_json, chanter_json
+from trimfit.verbs.reviews import batches as batch_reviews
+from trimfit.verbs.reviews import chanters as chanter_reviews
+from trimfit.verbs.reviews import report
+from trimfit.web.replies import desk_of, page
+
+__all__ = ["batches", "chanters", "repeatability"]
+
+
+async def batches(request: Request) -> Response:
+    """The batches, most drifted first; as JSON what `review batches --json` prints."""
+    found = await desk_of(request).review(batch_reviews.batches)
+    return page(request, "batches.html", [batch_json(one) for one in found], {"batches": found})
+
+
+async def chanters(request: Request) -> Response:
+    """The chanters, each with its sheet; as JSON what `review chanters --json` prints."""
+    found = await desk_of(request).review(chanter_reviews.chanters)
+    context = {"chanters": [chanter_json(one) for one in found], "found": found, "crow_label": crow_label}
+    return page(request, "chanters.html", context["chanters"], context)
+
+
+async def repeatability(request: Request) -> Response:
+    """The reading error by note; as JSON what `review repeatability --json` prints."""
+    found = await desk_of(request).review(report.repeatability)
+    return page(request, "repeatability.html", found, {"outputs": found})

@@ -1,0 +1,160 @@
+"""What is new to the log: reeds, one or many at once, a chanter, an order."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from trimfit.base.errors import InputError
+from trimfit.base.pitch import parse_crow_hz
+from trimfit.base.units import parse_hz, parse_length_mm, parse_number, parse_pressure_kpa
+from trimfit.cli.output.entry_words import as_json, in_words
+from trimfit.verbs.log import EntryResult, log_chanter, log_order, log_reed
+from trimfit.web.replies import Form, desk_of, form_of, page, wants_json
+
+if TYPE_CHECKING:
+    from trimfit.session.session import Session
+
+__all__ = ["counted_names", "enter_chanter", "enter_order", "enter_reeds", "new"]
+
+MOST_REEDS = 500
+REED_FIELDS = ("reed_type", "batch", "made_on", "blade_mm", "weight", "order", "remark")
+CHANTER_FIELDS = ("kind", "at_hand", "meeting_pitch_hz", "working_crow_hz", "bore_gauge_mm", "remark")
+ORDER_FIELDS = ("chanter", "quantity", "due_on", "target_pitch_hz", "pressure_kpa", "weight", "remark")
+READ: Mapping[str, Callable[[str], float]] = {
+    "blade_mm": parse_length_mm,
+    "bore_gauge_mm": parse_length_mm,
+    "meeting_pitch_hz": parse_hz,
+    "working_crow_hz": parse_crow_hz,
+    "target_pitch_hz": parse_hz,
+    "pressure_kpa": parse_pressure_kpa,
+    "quantity": parse_number,
+}
+"""How a field's text becomes a number; the others are text."""
+LABELS = {
+    "reed_type": "Type",
+    "batch": "Batch",
+    "made_on": "Made on",
+    "blade_mm": "Blade when new, mm",
+    "weight": "Weight, in your word",
+    "order": "Order",
+    "remark": "Remark",
+    "kind": "Kind, in your word",
+    "at_hand": "At hand: yes or no",
+    "meeting_pitch_hz": "Meeting pitch, Hz",
+    "working_crow_hz": "Crow it asks for",
+    "bore_gauge_mm": "Bore gauge enters, mm",
+    "chanter": "Chanter",
+    "quantity": "How many",
+    "due_on": "Due on",
+    "target_pitch_hz": "Pitch wanted, Hz",
+    "pressure_kpa": "Player's pressure",
+}
+_LAST_NUMBER = re.compile(r"^(.*?)(\d+)(\D*)$", re.DOTALL)
+
+
+async def new(request: Request) -> Response:
+    """The forms."""
+    return _forms(request)
+
+
+def _forms(
+    request: Request,
+    *,
+    typed: Mapping[str, str] | None = None,
+    wrong: Sequence[str] = (),
+    kept: Sequence[EntryResult] = (),
+    status: int = 200,
+) -> Response:
+    said = [line for one in kept for line in in_words(one)]
+    context = {
+        "forms": {"reeds": REED_FIELDS, "chanter": CHANTER_FIELDS, "order": ORDER_FIELDS},
+        "labels": LABELS,
+        "typed": typed or {},
+        "wrong": wrong,
+        "said": said,
+    }
+    return page(request, "new.html", {}, context, status=status)
+
+
+async def enter_reeds(request: Request) -> Response:
+    """Log reeds that are alike, all or none; as JSON a list of what `log reed --json` prints."""
+    return await _entered(
+        request, lambda session, form: _log_reeds(session, _names(form), _given(form, REED_FIELDS)), many=True
+    )
+
+
+async def enter_chanter(request: Request) -> Response:
+    """Log a chanter or revise it; as JSON what `log chanter --json` prints."""
+    return await _entered(
+        request, lambda session, form: [log_chanter(session, _name(form), _given(form, CHANTER_FIELDS))]
+    )
+
+
+async def enter_order(request: Request) -> Response:
+    """Log an order or revise it; as JSON what `log order --json` prints."""
+    return await _entered(request, lambda session, form: [log_order(session, _name(form), _given(form, ORDER_FIELDS))])
+
+
+async def _entered(
+    request: Request, verb: Callable[[Session, Form], list[EntryResult]], *, many: bool = False
+) -> Response:
+    form = await form_of(request)
+    try:
+        kept = await desk_of(request).enter(verb, form)
+    except InputError as error:
+        if wants_json(request):
+            raise
+        return _forms(request, typed=form.fields, wrong=error.lines(), status=422)
+    if wants_json(request):
+        found = [as_json(one) for one in kept]
+        return page(request, "", found if many else found[0], {})
+    return _forms(request, kept=kept)
+
+
+def _log_reeds(session: Session, names: Sequence[str], given: Mapping[str, Any]) -> list[EntryResult]:
+    with session.journal.writing():
+        return [log_reed(session, name, given) for name in names]
+
+
+def counted_names(first: str, count: int) -> list[str]:
+    """So many names, counted up from the first: `R-0098` and 3 are R-0098, R-0099, R-0100; the last number counts.
+
+    InputError for more than can be meant, and for several reeds of a name without a number.
+    """
+    if not 1 <= count <= MOST_REEDS:
+        raise InputError(f"{count} reeds at once", "How many", f"say 1 to {MOST_REEDS}")
+    if count == 1:
+        return [first]
+    parts = _LAST_NUMBER.match(first)
+    if parts is None:
+        raise InputError("has no number to count up from", first[:60], "name the first reed with a number at its end")
+    before, number, after = parts.groups()
+    return [f"{before}{int(number) + k:0{len(number)}d}{after}" for k in range(count)]
+
+
+def _names(form: Form) -> list[str]:
+    count = form.text("count") or "1"
+    return counted_names(_name(form), int(count) if count.isascii() and count.isdigit() and len(count) < 6 else 0)
+
+
+def _name(form: Form) -> str:
+    if not form.text("name"):
+        raise InputError("there is no name", "Name", "say what it is called")
+    return form.text("name")
+
+
+def _given(form: Form, fields: Sequence[str]) -> dict[str, Any]:
+    """What was filled in, by column; every field that cannot be read is named."""
+    given: dict[str, Any] = {}
+    for key in fields:
+        if text := form.text(key):
+            try:
+                given[key] = READ[key](text) if key in READ else text
+            except InputError as error:
+                raise InputError(error.what, LABELS[key], error.remedy) from error
+    return given
