@@ -31,8 +31,7 @@ def learn(
     from trimfit.verbs.learn import report_of
 
     with session_of(context, as_json) as session:
-        learned = learn_log(session)
-    found = report_of(learned)
+        found = report_of(learn_log(session), session.settings.tool_step_mm)
     if as_json:
         print_json(found)
         return
@@ -66,6 +65,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
         heads = ("cents", "a mm", "curve, a mm²", "a lip stroke", "a kPa", "a °C")
         lines += table(heads, rows).split("\n")
     lines += _movement_lines(found["types"])
+    lines += _cut_lines(found)
     lines += ["", "what varies (standard deviations, cents; slopes in cents a mm)"]
     parts = [
         (
@@ -95,6 +95,17 @@ def _lines(found: dict[str, Any]) -> list[str]:
     columns = ("readings", "error", "type slope", "last slope", "50 %", "80 %", "90 %", "95 %")
     lines += table(("output", "type", *columns), held, right=tuple(range(2, 10))).split("\n")
     return lines + _by_readings_lines(found["held_out"])
+
+
+def _cut_lines(found: dict[str, Any]) -> list[str]:
+    """How far cuts come out off what was asked, and a step of lengths that is no finer than that."""
+    pct, constant_mm, step_mm = found["cut_error_pct"], found["cut_error_mm"], found["coarser_step_mm"]
+    if pct is None or constant_mm is None:
+        return []
+    lines = ["", f"cuts come out off what was asked by {constant_mm:.3f} mm and {pct:.0f} % (standard deviations)"]
+    if step_mm is not None:
+        lines.append(f"lengths need be no finer than that: trimfit settings tool_step_mm {step_mm:g}")
+    return lines
 
 
 def _by_readings_lines(held_out: list[dict[str, Any]]) -> list[str]:

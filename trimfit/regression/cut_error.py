@@ -5,12 +5,25 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["cut_error"]
+__all__ = ["coarser_step", "cut_error"]
 
 LEAST_PAIRS = 30
 """Cuts with both amounts logged before the error is learned: with fewer the standard one is assumed."""
 MOST_SAME = 0.2
 """Where more than so many cuts say taken = asked, the amounts were copied and not measured."""
+
+USUAL_CUT_MM = 0.2
+STEPS_MM = (0.2, 0.1, 0.05, 0.02)
+"""Steps that a length may be advised in, the coarsest first."""
+SHARE_OF_STEP = 0.8
+"""A step pays nothing once cuts scatter (one standard deviation) by so much of it: rounding adds 1/12 of its square."""
+
+
+def coarser_step(pct: float, constant_mm: float, step_mm: float) -> float | None:
+    """The step in mm that lengths might be advised in, where cuts scatter by that much; None where `step_mm`, the step
+    in force, is coarse enough. pct, constant_mm: as from `cut_error`."""
+    scatter_mm = float(np.hypot(pct / 100.0 * USUAL_CUT_MM, constant_mm))
+    return next((step for step in STEPS_MM if step > step_mm and scatter_mm >= SHARE_OF_STEP * step), None)
 
 
 def cut_error(asked_mm: NDArray[np.float64], taken_mm: NDArray[np.float64]) -> tuple[float, float] | None:

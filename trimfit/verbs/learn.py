@@ -25,8 +25,10 @@ def learn(session: Session) -> Learned:
     return Learned(*session.learn())
 
 
-def report_of(learned: Learned) -> dict[str, Any]:
+def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
     """What `learn` says: types with their coefficients (intervals), variance parts, held-out errors and coverage.
+
+    tool_step_mm: the step in force; `coarser_step_mm` is one that would do as well, None where there is none.
 
     Per type and output: per_mm, curvature (per mm²), per_stroke, per_kpa, per_degc, in cents; `assumed` names those
     that rest on assumption rather than on readings. Per type `movement`: the fields of `MovementTerms`.
@@ -81,4 +83,13 @@ def report_of(learned: Learned) -> dict[str, Any]:
         "held_out": learned.validation,
         "cut_error_pct": model.cut_error_pct,
         "cut_error_mm": model.cut_error_mm,
+        "coarser_step_mm": _coarser_step(model, tool_step_mm),
     }
+
+
+def _coarser_step(model: FittedModel, step_mm: float) -> float | None:
+    from trimfit.regression.cut_error import coarser_step
+
+    if model.cut_error_pct is None or model.cut_error_mm is None:
+        return None
+    return coarser_step(model.cut_error_pct, model.cut_error_mm, step_mm)
