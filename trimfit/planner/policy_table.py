@@ -294,10 +294,10 @@ def solve(costs: Costs) -> PolicyTable:
         cuts.append(transition(cut, cut > 0))
         allowed.append(cut > 0)
     finish = np.stack([finish_cost(past, short, costs, rung, under) for rung in range(len(LADDER))], axis=1)
-    value, chance = finish.copy(), np.repeat(past[:, None], len(LADDER), axis=1)
-    count = np.zeros_like(value)
-    end = np.repeat((1.0 - past - short)[:, None], len(LADDER), axis=1)
-    inside = end
+    value = finish.copy()
+    # carried along (n, 3, rungs): the chance of going past, the chance of ending within tolerance, cuts
+    ended = np.repeat(np.stack([past, 1.0 - past - short, np.zeros(n)], axis=1)[:, :, None], len(LADDER), axis=2)
+    carried = ended
     for _ in range(SWEEPS):
         options = [finish, np.where(may_read[:, None], costs.reading_minutes + again @ value, np.inf)]
         options += [
@@ -306,16 +306,16 @@ def solve(costs: Costs) -> PolicyTable:
         ]
         best = np.argmin(np.stack(options), axis=0)
         new_value = np.min(np.stack(options), axis=0)
-        new_chance = np.repeat(past[:, None], len(LADDER), axis=1)
-        new_count, new_inside = np.zeros_like(count), end
+        followed = ended.copy()
         for number, step in enumerate([again, *cuts], 1):
             chosen = best == number
-            if chosen.any():
-                new_chance = np.where(chosen, step @ chance, new_chance)
-                new_inside = np.where(chosen, step @ inside, new_inside)
-                new_count = np.where(chosen, step @ count + (1.0 if number > 1 else 0.0), new_count)
+            rows = np.flatnonzero(chosen.any(axis=1))
+            if len(rows):
+                ahead = (step[rows] @ carried.reshape(n, -1)).reshape(len(rows), *carried.shape[1:])
+                ahead[:, 2] += 1.0 if number > 1 else 0.0
+                followed[rows] = np.where(chosen[rows][:, None, :], ahead, followed[rows])
         settled = float(np.max(np.abs(new_value - value))) < SETTLED_MINUTES
-        value, chance, count, inside = new_value, new_chance, new_count, new_inside
+        value, carried = new_value, followed
         if settled:
             break
     shape = (len(m_grid), len(lv_grid), len(s_grid))
@@ -323,7 +323,8 @@ def solve(costs: Costs) -> PolicyTable:
     def laid(a: Array) -> Array:
         return np.stack([a[:, rung].reshape(shape) for rung in range(len(LADDER))])
 
-    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), laid(chance), laid(count), laid(inside))
+    chance, inside, count = (laid(carried[:, part]) for part in range(3))
+    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), chance, count, inside)
 
 
 class LookAhead:
