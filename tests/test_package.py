@@ -53,7 +53,7 @@ WITHIN: dict[str, set[str]] = {
 ENGINE, ENGINE_SEES = "regression.reml", {"regression.reml", "base.errors"}
 # Part: third party at the top of a module, and inside functions.
 LIBRARIES: dict[str, tuple[set[str], set[str]]] = {
-    "entry": (set(), {"pandas"}),
+    "entry": (set(), {"numpy", "pandas"}),
     "regression": ({"numpy"}, {"pandas", "scipy", "statsmodels", "sklearn"}),
     "planner": ({"numpy"}, {"scipy"}),
     "review": ({"numpy"}, {"pandas", "scipy", "jinja2", "markupsafe"}),

@@ -91,10 +91,22 @@ def test_a_reading_far_off_is_asked_about_and_the_reed_said_to_have_moved(demo_l
     prompt = "r, m, or y to keep it marked: "
     said = typed(path, *call, answer="r", prompt=prompt)
     assert "cents over what was predicted against E: misread (r), or has the reed moved (m)?" in said
-    assert "not logged" in said
+    assert said.index("reading of ") < said.index("misread (r)")
+    assert "struck; type it again as it should be" in said
+    with Journal(path) as journal:
+        assert len(journal.of_reed(last.reed).readings) == len(history.readings)
+        assert journal.count("strike") == 1
     typed(path, *call, answer="m", prompt=prompt)
     with Journal(path) as journal:
         now = journal.of_reed(last.reed)
     assert len(now.readings) == len(history.readings) + 1
     assert [one.record.event for one in now.events] == ["moved"]
     assert (now.readings[-1].doubts, now.readings[-1].at_s) == ((), now.events[-1].at_s)
+
+
+def test_a_reading_in_doubt_by_itself_is_asked_about_before_it_is_logged(log: Path) -> None:
+    call = ["reading", "R-1", "a=470", "A=945", "f=770"]
+    assert "not logged" in typed(log, *call, answer="no")
+    with Journal(log) as journal:
+        assert (journal.count("reading"), journal.count("strike")) == (0, 0)
+    assert "kept and marked" in typed(log, *call, answer="y")

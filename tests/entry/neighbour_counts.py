@@ -18,16 +18,15 @@ from tests.worlds.shop import LiveReed, World, read_gap_cents
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.records import Doubt, Reading, Reed, ReedHistory, Trim
 from trimfit.entry.checks import reading_doubts
-from trimfit.entry.neighbours import ExpectedReading
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_import import import_folder
-from trimfit.session.expected_reading import expected_reading, plain_expected_reading
+from trimfit.session.expected_reading import expected_reading
 from trimfit.verbs.predict import predict_outputs
 
 __all__ = ["WAYS", "Asked", "measure"]
 
-WAYS = ("each output by itself", "sitting", "log reading")
-"""How a reading is judged: against what is predicted of each output alone; as the sitting does; as `log` does."""
+WAYS = ("each output by itself", "all outputs together")
+"""How a reading is judged: against what is predicted of each output alone; as the bench does."""
 # What one reading shows by itself is another doubt, and is not counted here.
 OWN_KINDS = {"a-unbalanced", "g-octave"}
 
@@ -66,14 +65,11 @@ def _judged(journal: Journal, reading: Reading, history: ReedHistory) -> dict[st
     settings = journal.settings()
     same = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
     told = on(journal.path, predict_outputs, reading.reed) if same else {}
-    ways: dict[str, ExpectedReading | None] = {
-        WAYS[1]: on(journal.path, expected_reading, reading),
-        WAYS[2]: plain_expected_reading(journal, reading, history),
+    expected = on(journal.path, expected_reading, reading)
+    return {
+        WAYS[0]: _is_asked(reading_doubts(reading, history, settings, told)),
+        WAYS[1]: _is_asked(reading_doubts(reading, history, settings, {}, foreseen=expected)),
     }
-    found = {WAYS[0]: _is_asked(reading_doubts(reading, history, settings, told))}
-    for way, foreseen in ways.items():
-        found[way] = _is_asked(reading_doubts(reading, history, settings, {}, foreseen=foreseen))
-    return found
 
 
 def _neighbours(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -373,8 +374,7 @@ FOUR = Reading("R-1", "2026-03-31T10:00", "Heron", 530.0, {"e": 705.3, "f": 781.
 def _predicted() -> ExpectedReading:
     """What the four notes and the crow showed, to two cents each and to three in common."""
     now = outputs_cents(FOUR, SCALE)
-    cov = [[9.0 + (4.0 if one == other else 0.0) for other in now] for one in now]
-    return ExpectedReading(Joint(tuple(now), list(now.values()), cov))
+    return ExpectedReading(Joint(tuple(now), np.array(list(now.values())), 9.0 + 4.0 * np.eye(len(now))))
 
 
 @pytest.mark.parametrize(

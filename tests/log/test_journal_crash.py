@@ -281,19 +281,12 @@ SITTING = (
     + """
 import random, time
 from trimfit.base.errors import TrimfitError
-from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.log_bench import LogBench
 from trimfit.verbs.sitting.machine import Sitting
 
-class Silent:
-    def reed(self, name): raise SystemExit
-    def work(self): return []
-    def predicted(self, name): return {}
-    def foreseen(self, reading): raise SystemExit
-
 log, first = Path(sys.argv[1]), int(sys.argv[2])
-with Journal(log) as journal:
-    bench = LogBench(journal, Silent())
+with Session(log) as session:
+    bench = LogBench(session)
     bench.doubts = lambda *_, **__: ()
     bench.answer = lambda reed: (_ for _ in ()).throw(TrimfitError("no answer"))
     at = [first]

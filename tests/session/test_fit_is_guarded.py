@@ -15,7 +15,6 @@ import pytest
 from tests.opened import current_model, on
 from tests.worlds.hostile import make
 from trimfit.base.errors import LogError
-from trimfit.entry.plain_prediction import KEY
 from trimfit.log.journal import Journal
 from trimfit.regression.fitted_model import model_from_bytes, model_to_bytes
 from trimfit.session.fit import CARD
@@ -94,30 +93,15 @@ def test_a_fit_that_holds_no_number_is_refused(log: Path, number: float) -> None
         model_from_bytes(model_to_bytes(replace(model, coef=coef)))
 
 
-@pytest.mark.parametrize(
-    "kept",
-    [
-        b"",
-        b"not JSON",
-        b"[]",
-        b'{"format": 1}',
-        b'{"format": 1, "step_mm": "a"}',
-        lambda value: value.replace(b'"step_mm":0.2', b'"step_mm":0.0'),
-        lambda value: value.replace(b"[[", b"[[NaN,", 1),
-        lambda value: value.replace(b'"level":[[', b'"level":[[-'),
-    ],
-)
-def test_a_reading_is_logged_whatever_became_of_the_forecast(log: Path, kept: object) -> None:
+@pytest.mark.parametrize("kept", [b"", b"not a fit", lambda value: value[: len(value) // 2]])
+def test_a_reading_is_logged_whatever_became_of_the_fit(log: Path, kept: object) -> None:
     """Both as damage, and under a checksum of its own."""
     with Journal(log) as journal:
-        keys = [key for (key,) in journal._connection.execute("SELECT key FROM learned") if key.startswith(KEY)]
-        assert keys
-        for key in keys:
-            good = journal.learned_get(key)
-            assert good is not None
-            journal.learned_put({key: kept(good) if callable(kept) else kept})
+        good = journal.learned_get(CARD)
+        assert good is not None
+        journal.learned_put({CARD: kept(good) if callable(kept) else kept})
     assert on(log, log_reading, "R-1", ["f=771.5", "e=700.2"]).entry
-    spoil(log, KEY + "%", kept)
+    spoil(log, CARD, kept)
     assert on(log, log_reading, "R-2", ["f=771.5", "e=700.2"]).entry
 
 

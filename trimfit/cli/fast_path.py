@@ -96,20 +96,15 @@ def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], di
 
 def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, str], as_json: bool) -> int:
     def lines() -> list[str]:
-        from trimfit.cli.output.entry_words import as_json as in_json
-        from trimfit.cli.output.entry_words import in_words, when_sure
-        from trimfit.cli.output.json_values import json_text
+        from trimfit.cli.output.entry_words import log_and_say
         from trimfit.session.session import Session
 
         call = _verb(function)
         with Session(log) as session:
-            if function == "strike":
-                kept = call(session, *words, **said)
-            else:
-                kept = when_sure(lambda **sure: call(session, *words, **said, **sure), as_json)
-        if kept is None:
-            return []
-        return [json_text(in_json(kept))] if as_json else in_words(kept)
+            log_and_say(
+                lambda **sure: call(session, *words, **said, **sure), as_json, checked_after=function == "log_reading"
+            )
+        return []
 
     return _printed(lines)
 

@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.cli.context import session_of
-from trimfit.cli.output.answers import print_json
-from trimfit.cli.output.entry_words import as_json as kept_json
-from trimfit.cli.output.entry_words import in_words, when_sure
+from trimfit.cli.output.entry_words import log_and_say
 
 if TYPE_CHECKING:
     from trimfit.verbs.log import EntryResult
@@ -42,20 +40,17 @@ _verbs = typer.Typer(
 )
 
 
-def _log(context: typer.Context, as_json: bool, log_it: Callable[..., EntryResult], *, create: bool = False) -> None:
-    """Log by `log_it(session, sure=…)`, asking first about what is in doubt where a person can answer; say what was."""
+def _log(
+    context: typer.Context,
+    as_json: bool,
+    log_it: Callable[..., EntryResult],
+    *,
+    create: bool = False,
+    checked_after: bool = False,
+) -> None:
+    """Log by `log_it(session, sure=…)` and print what was logged; see `log_and_say`."""
     with session_of(context, as_json, create=create) as session:
-        kept = when_sure(partial(log_it, session), as_json)
-    if kept is not None:
-        _say(kept, as_json)
-
-
-def _say(kept: EntryResult, as_json: bool) -> None:
-    if as_json:
-        print_json(kept_json(kept))
-        return
-    for line in in_words(kept):
-        typer.echo(line)
+        log_and_say(partial(log_it, session), as_json, checked_after=checked_after)
 
 
 def _given(**fields: Any) -> dict[str, Any]:
@@ -111,7 +106,12 @@ def reading(
         "temperature": temperature,
     }
     said |= {"humidity": humidity, "taped": taped, "remark": remark}
-    _log(context, as_json, lambda session, **sure: log.log_reading(session, reed, words, **said, **sure))
+    _log(
+        context,
+        as_json,
+        lambda session, **sure: log.log_reading(session, reed, words, **said, **sure),
+        checked_after=True,
+    )
 
 
 @_verbs.command()
@@ -328,12 +328,8 @@ def strike(
     if entry is None and not last:
         raise InputError("which entry?", "log strike", "give its id, or say --last, or --last REED")
     said = log.TAKEN_BACK if why is None else why
-    with session_of(context, as_json) as session:
-        if last:
-            kept = log.strike(session, None, said, at=at, last_of=entry)
-        else:
-            kept = log.strike(session, entry, said, at=at)
-    _say(kept, as_json)
+    what: dict[str, Any] = {"entry": None, "last_of": entry} if last else {"entry": entry}
+    _log(context, as_json, lambda session, sure: log.strike(session, why=said, at=at, **what))
 
 
 @_verbs.command()
@@ -383,9 +379,7 @@ def rename(
     """
     from trimfit.verbs import log
 
-    with session_of(context, as_json) as session:
-        kept = log.rename(session, reed, new, only=entries or (), join=join)
-    _say(kept, as_json)
+    _log(context, as_json, lambda session, sure: log.rename(session, reed, new, only=entries or (), join=join))
 
 
 def register(app: typer.Typer) -> None:

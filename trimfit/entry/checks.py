@@ -34,6 +34,7 @@ __all__ = [
     "MOVED",
     "ahead_doubt",
     "outcome_doubts",
+    "plain_reading_doubts",
     "reading_doubts",
     "trim_doubts",
     "unbalanced",
@@ -57,6 +58,9 @@ G_OCTAVE_HZ = 2.0
 GAP_WIDE_CENTS = 150.0
 # The kind of the doubt whether a reed was misread, or is not as it was.
 MOVED = "misread-or-moved"
+# The kinds of doubt about a reading that no posterior takes back: slips by an octave, and what is odd about it by
+# itself.
+PLAIN = frozenset({"octave", "swapped", "twice", "gap-wide", "a-unbalanced"})
 # The same entry of a reed, with nothing logged between, is asked about within this time.
 TWICE_S = 60.0
 # Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
@@ -81,7 +85,7 @@ def reading_doubts(
     predicted: output to mean and standard deviation (as low A, cents from 440 Hz) of the next reading; what it lacks
     is judged from the reed's last reading and from the reading itself. typed: how the line was typed. foreseen: what
     is predicted under the reading's own conditions, all outputs together, of this reed and of those beside it; it then
-    stands in for `predicted` where the reed was last read in the same chanter.
+    stands in for `foretold` where the reed was last read in the same chanter.
     """
     scale = _scale(settings)
     whole, history = history, since_event(history)
@@ -117,6 +121,13 @@ def reading_doubts(
         _gap_opened(reading, history, scale),
     ]
     return [doubt for doubt in found if doubt is not None]
+
+
+def plain_reading_doubts(
+    reading: Reading, history: ReedHistory, settings: Settings, *, typed: Typed = AS_SOUNDING
+) -> list[Doubt]:
+    """Those doubts about a reading not yet logged that hold whatever is predicted of it, and cost no time."""
+    return [doubt for doubt in reading_doubts(reading, history, settings, {}, typed=typed) if doubt.kind in PLAIN]
 
 
 def _other_reed(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction]) -> Doubt | None:

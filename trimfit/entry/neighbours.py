@@ -3,7 +3,7 @@
 Outputs of one reed stand in firm relations to one another (crow, E and F predict each other), so that a reading typed
 under a neighbour's name may lie within what is predicted of each output by itself and yet be impossible as a whole. It
 is asked about when the reading as a whole is unlikely for its own reed (five in a hundred honest ones are), and another
-reed of the batch that is still at the bench explains it better by `Foreseen.better` in log density. Densities are
+reed of the batch that is still at the bench explains it better by `BETTER` in log density. Densities are
 Student's with few degrees of freedom: one wild note, which no reed explains, then weighs little for any of them.
 
 A whole reading may also lie far off because the reed is not as it was: it was soaked or dropped, or moved by itself.
@@ -18,6 +18,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 __all__ = ["ExpectedReading", "Joint", "off_as_a_whole", "reads_like"]
 
@@ -35,80 +40,63 @@ _FAR = (3.841, 5.991, 7.815, 9.488, 11.070, 12.592, 14.067, 15.507, 16.919, 18.3
 class Joint:
     """A Gaussian over outputs (`crow`, notes as low A) of the next reading, in cents from 440 Hz.
 
-    mean_cents (m,), cov_cents2 (m, m), in the order of `outputs`. Plain numbers: the bench knows no numpy.
+    mean_cents (m,), cov_cents2 (m, m), in the order of `outputs`.
     """
 
     outputs: tuple[str, ...]
-    mean_cents: Sequence[float]
-    cov_cents2: Sequence[Sequence[float]]
+    mean_cents: NDArray[np.float64]
+    cov_cents2: NDArray[np.float64]
 
     def each(self) -> dict[str, tuple[float, float]]:
         """Mean and standard deviation of each output by itself."""
-        return {name: (self.mean_cents[i], math.sqrt(self.cov_cents2[i][i])) for i, name in enumerate(self.outputs)}
+        sd = self.cov_cents2.diagonal() ** 0.5
+        return dict(zip(self.outputs, zip(self.mean_cents.tolist(), sd.tolist(), strict=True), strict=True))
 
     def distance2_and_log_det(self, now: Mapping[str, float], outputs: Iterable[str]) -> tuple[float, float]:
         """Squared Mahalanobis distance of `now` over some outputs, and the log determinant of their covariance."""
-        names = tuple(outputs)
-        lower = self._root(names)
-        off = _solved(lower, [now[name] - self.mean_cents[self.outputs.index(name)] for name in names])
-        return sum(z * z for z in off), sum(2.0 * math.log(line[-1]) for line in lower)
+        import numpy as np
+
+        root, off = self._whitened(now, tuple(outputs))
+        return float(off @ off), float(2.0 * np.log(root.diagonal()).sum())
 
     def explained2(self, now: Mapping[str, float], shifts: Sequence[Mapping[str, float]]) -> float:
         """How much of the squared distance of `now` shifts along these directions, by any amounts, take away."""
+        import numpy as np
+
         names = tuple(name for name in self.outputs if name in now)
-        lower = self._root(names)
-        off = _solved(lower, [now[name] - self.mean_cents[self.outputs.index(name)] for name in names])
-        basis: list[list[float]] = []
-        for shift in shifts:
-            way = _solved(lower, [shift.get(name, 0.0) for name in names])
-            for other in basis:
-                share = sum(a * b for a, b in zip(way, other, strict=True))
-                way = [a - share * b for a, b in zip(way, other, strict=True)]
-            length = math.sqrt(sum(a * a for a in way))
-            if length > 1e-6:
-                basis.append([a / length for a in way])
-        return float(sum(sum(a * b for a, b in zip(off, way, strict=True)) ** 2 for way in basis))
+        root, off = self._whitened(now, names)
+        ways = np.linalg.solve(root, np.array([[shift.get(name, 0.0) for shift in shifts] for name in names]))
+        taken = ways @ np.linalg.lstsq(ways, off, rcond=1e-6)[0]
+        return float(taken @ taken)
 
     def off_sd(self, now: Mapping[str, float], weights: Mapping[str, float]) -> tuple[float, float]:
         """How far a weighted sum of outputs lies from what is predicted of it, in cents and in standard deviations."""
-        at = {name: self.outputs.index(name) for name in weights}
-        off = sum(w * (now[name] - self.mean_cents[at[name]]) for name, w in weights.items())
-        var = sum(w * v * self.cov_cents2[at[a]][at[b]] for a, w in weights.items() for b, v in weights.items())
-        return off, off / math.sqrt(max(var, 1e-6))
+        import numpy as np
 
-    def _root(self, names: Sequence[str]) -> list[list[float]]:
-        """The rows of the lower Cholesky factor of the covariance of some outputs."""
+        at = [self.outputs.index(name) for name in weights]
+        weight = np.array(list(weights.values()))
+        off = float(weight @ (np.array([now[name] for name in weights]) - self.mean_cents[at]))
+        variance = float(weight @ self.cov_cents2[np.ix_(at, at)] @ weight)
+        return off, off / max(variance, 1e-6) ** 0.5
+
+    def _whitened(
+        self, now: Mapping[str, float], names: Sequence[str]
+    ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+        """The lower Cholesky factor of the covariance of some outputs (m, m), and it solved for how far `now` is
+        off."""
+        import numpy as np
+
         at = [self.outputs.index(name) for name in names]
-        lower: list[list[float]] = []
-        for row, i in enumerate(at):
-            line: list[float] = []
-            for column in range(row):
-                other = lower[column]
-                told = sum(a * b for a, b in zip(line, other, strict=False))
-                line.append((self.cov_cents2[i][at[column]] - told) / other[column])
-            left = max(self.cov_cents2[i][i] - sum(a * a for a in line), 1e-6)
-            lower.append([*line, math.sqrt(left)])
-        return lower
-
-
-def _solved(lower: Sequence[Sequence[float]], values: Sequence[float]) -> list[float]:
-    """What a lower triangular matrix, by rows, times gives `values`."""
-    found: list[float] = []
-    for line, value in zip(lower, values, strict=True):
-        found.append((value - sum(a * b for a, b in zip(line, found, strict=False))) / line[-1])
-    return found
+        root = np.linalg.cholesky(self.cov_cents2[np.ix_(at, at)])
+        return root, np.linalg.solve(root, np.array([now[name] for name in names]) - self.mean_cents[at])
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class ExpectedReading:
-    """What a reading should show under its own conditions: for its reed, and for others still at the bench by name.
-
-    better: by how much another must explain it better, in log density, to be asked about.
-    """
+    """What a reading should show under its own conditions: for its reed, and for others still at the bench by name."""
 
     own: Joint
     others: Mapping[str, Joint] = field(default_factory=dict)
-    better: float = BETTER
 
 
 def reads_like(now: Mapping[str, float], foreseen: ExpectedReading) -> str | None:
@@ -125,7 +113,7 @@ def reads_like(now: Mapping[str, float], foreseen: ExpectedReading) -> str | Non
             continue
         there = joint.distance2_and_log_det(now, shared)
         better = _log_density(there, len(shared)) - _log_density(own[shared], len(shared))
-        if better > foreseen.better and (best is None or better > best[0]):
+        if better > BETTER and (best is None or better > best[0]):
             best = better, name
     return best[1] if best else None
 

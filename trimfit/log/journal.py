@@ -74,18 +74,23 @@ class Journal(Store):
             if seq is None:
                 refusals.refuse(connection, kind, values)
                 seq = self.insert(kind, values, entry, generation)
-            said = [f"{doubt.kind}: {doubt.sentence}" if isinstance(doubt, Doubt) else doubt for doubt in doubts]
-            for doubt in said:
-                mark = DoubtMark(entry, doubt)
-                marked, again, there = self.place(KINDS["mark"], KINDS["mark"].row(mark))
-                if there is None:
-                    self.insert(KINDS["mark"], (entry, doubt), marked, again)
+            self.mark(entry, doubts)
             kept = tuple(
                 text
                 for (text,) in connection.execute("SELECT doubt FROM marks WHERE marked = ? ORDER BY doubt", (entry,))
             )
-            instant = instant_of(kind, values, zone_of(connection))
+            instant = instant_of(kind, values, self.settings().time_zone)
             return Logged(entry, seq, instant or 0.0, kind.from_row(values), kept)
+
+    def mark(self, entry: str, doubts: Sequence[str | Doubt]) -> None:
+        """Keep doubts with an entry; one that it carries already is not kept twice."""
+        kind = KINDS["mark"]
+        with self.writing():
+            for doubt in doubts:
+                said = f"{doubt.kind}: {doubt.sentence}" if isinstance(doubt, Doubt) else doubt
+                mark, generation, there = self.place(kind, kind.row(DoubtMark(entry, said)))
+                if there is None:
+                    self.insert(kind, (entry, said), mark, generation)
 
     def append_many(self, records: Iterable[object], progress: Progress | None = None) -> Counts:
         """Keep records in one transaction: all of them, or none if any cannot be kept. Say things before what
@@ -199,7 +204,7 @@ class Journal(Store):
         if kind.name == "setting":
             self._settings = None
         self._connection.execute(
-            insert_sql(kind), stored(kind, values, seq, entry, generation, zone_of(self._connection))
+            insert_sql(kind), stored(kind, values, seq, entry, generation, self.settings().time_zone)
         )
 
     def set_zone(self) -> None:
@@ -423,6 +428,15 @@ class Journal(Store):
                 raise queries.unknown(connection, KINDS["reed"], word)
             return found[0]
 
+    def reed_named(self, name: str) -> Reed:
+        """What the log knows of a reed itself. InputError with the nearest name if unknown."""
+        found = self.entry_of("reed", name)
+        if found is None:
+            with self.reading() as connection:
+                raise queries.unknown(connection, KINDS["reed"], _name("reed", name))
+        reed: Reed = found.record
+        return reed
+
     def of_reeds(
         self, names: Sequence[str] | None = None, *, open_only: bool = False, until_s: float | None = None
     ) -> list[ReedHistory]:
@@ -468,19 +482,6 @@ class Journal(Store):
             if after_seq is not None:
                 names = [name for name in names if self._touched(connection, name, after_seq)]
             return queries.histories(connection, names, until_s)
-
-    def beside(self, reed: Reed, most: int) -> list[ReedHistory]:
-        """Histories of the other reeds of a reed's batch that were read and have not left the bench, the last read
-        first; at most so many."""
-        query = (
-            f"SELECT reed, (SELECT max(seq) FROM readings r WHERE r.reed = reeds.reed AND {LIVE}) AS last FROM reeds "
-            f"WHERE reed_type = ? AND batch = ? AND reed <> ? AND {LIVE} AND last IS NOT NULL "
-            # of these few reeds alone, and not of all that ever left
-            f"AND NOT EXISTS (SELECT 1 FROM outcomes o WHERE o.reed = reeds.reed AND {LIVE}) ORDER BY last DESC LIMIT ?"
-        )
-        with self.reading() as connection:
-            found = connection.execute(query, (reed.reed_type, reed.batch, reed.reed, most)).fetchall()
-            return queries.histories(connection, [name for name, _ in found])
 
     def _touched(self, connection: Connection, reed: str, after_seq: int) -> bool:
         for table in ("reeds", "readings", "trims", "events", "outcomes"):

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.regression.design import Rows
     from trimfit.regression.fitted_model import FittedModel
+    from trimfit.regression.fitting.update import Changed
     from trimfit.regression.validation import HeldOut
 
 __all__ = ["fit_and_keep", "kept_model", "learn_and_keep", "outlier_marks", "prior", "rows_in_fit", "up_to_date"]
@@ -163,12 +164,21 @@ def up_to_date(journal: Journal, progress: Progress, known: FittedModel | None =
 
     known: the model that the log keeps, where it was read before.
     """
-    model = known if known is not None and known.readings else kept_model(journal)
-    if model is not None and not _is_due(journal, model, journal.settings()):
-        return _followed(journal, model)
-    if model is None and journal.learned_get(CARD) is None and journal.count("reading") < LEAST_READINGS:
+    from trimfit.regression.fitting.update import refreshed
+
+    with journal.reading():
+        model = known if known is not None and known.readings else kept_model(journal)
+        due = model is None or _is_due(journal, model, journal.settings())
+        bare = model is None and journal.learned_get(CARD) is None and journal.count("reading") < LEAST_READINGS
+        changed = None if model is None or due else _changed_since(journal, model)
+    if bare:
         return prior(journal)
-    return fit_and_keep(journal, progress)
+    if model is None or due:
+        return fit_and_keep(journal, progress)
+    if changed is not None:
+        model = refreshed(model, *changed)
+        _keep(journal, model)
+    return model
 
 
 def fit_and_keep(journal: Journal, progress: Progress) -> FittedModel:
@@ -189,6 +199,7 @@ def learn_and_keep(
     """
     import json
 
+    from trimfit.regression.fitted_model import model_to_bytes
     from trimfit.regression.validation import SCORED, held_out, summary
 
     learning = _Learning(progress, LEARN_STEPS)
@@ -199,7 +210,7 @@ def learn_and_keep(
     triples = {output: _triples(found, SCORED.index(output)) for output in ("gap", "crow", "low_a")}
     learning("leaving out each batch", 1, 1)
     kept = json.dumps({"rows": validation, "triples": triples}).encode()
-    journal.learned_put({VALIDATION: kept, **_as_kept(journal, model)})
+    journal.learned_put({CARD: model_to_bytes(model), VALIDATION: kept})
     policies_of(model)
     learning.done()
     return model, validation
@@ -218,16 +229,11 @@ def _triples(found: HeldOut, output: int) -> list[list[float]]:
     return [[round(float(value), 2) for value in row] for row in known]
 
 
-def _as_kept(journal: Journal, model: FittedModel) -> dict[str, bytes]:
-    from trimfit.regression.fitted_model import model_to_bytes
-    from trimfit.session.type_numbers import type_numbers
-
-    return {CARD: model_to_bytes(model), **type_numbers(model, journal.scale())}
-
-
 def _keep(journal: Journal, model: FittedModel) -> None:
+    from trimfit.regression.fitted_model import model_to_bytes
+
     if not journal.read_only:
-        journal.learned_put(_as_kept(journal, model))
+        journal.learned_put({CARD: model_to_bytes(model)})
 
 
 def rows_in_fit(
@@ -253,23 +259,23 @@ def rows_in_fit(
     return rows, seq, in_fit
 
 
-def _followed(journal: Journal, model: FittedModel) -> FittedModel:
-    """The fitted model with its coefficients brought up to date, where enough has been logged since; kept in the
-    log."""
+def _changed_since(journal: Journal, model: FittedModel) -> tuple[list[Changed], int] | None:
+    """The batches that anything was read of since the model last followed, and the log's last entry; None where that is
+    too little for its coefficients to follow, or they cannot."""
     import numpy as np
 
     from trimfit.regression.design import take_rows
     from trimfit.regression.fitting.bounds import MOST_TYPES
-    from trimfit.regression.fitting.update import Changed, refreshed
+    from trimfit.regression.fitting.update import Changed
 
     last_seq = journal.last_seq()
     since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=model.last_seq)]
     if len(since) < max(FOLLOW_SHARE * model.readings, FOLLOW_LEAST) or journal.read_only:
-        return model
+        return None
     batches = sorted(set(journal.columns("reed", ["reed_type", "batch"], reeds=sorted(set(since)))))
     types, known = model.coding.types, model.coding.chanters
     if any(reed_type not in types for reed_type, _ in batches) and model.n_types < MOST_TYPES:
-        return model  # a type that it does not know is for a fit
+        return None  # a type that it does not know is for a fit
     batches = [(reed_type, batch) for reed_type, batch in batches if reed_type in types]
     changed = []
     for reed_type, batch in batches:
@@ -279,9 +285,7 @@ def _followed(journal: Journal, model: FittedModel) -> FittedModel:
         rows, seq, in_fit = rows_in_fit(model, histories, types.index(reed_type), names, journal.scale())
         at = np.flatnonzero(seq <= last_seq)  # another process may log meanwhile
         changed.append(Changed(take_rows(rows, at), in_fit[at], names))
-    model = refreshed(model, changed, last_seq)
-    _keep(journal, model)
-    return model
+    return changed, last_seq
 
 
 def outlier_marks(journal: Journal) -> list[Mark]:

@@ -153,9 +153,10 @@ class Bench:
         `chanters` may be asked about besides those met.
         """
         self._asked[reed_type, batch] = only
-        return self.see_histories(reed_type, self._of_batch(reed_type, batch), chanters, only=only)
+        return self.see_histories(reed_type, self.histories_of(reed_type, batch), chanters, only=only)
 
-    def _of_batch(self, reed_type: str, batch: str) -> list[ReedHistory]:
+    def histories_of(self, reed_type: str, batch: str) -> list[ReedHistory]:
+        """The histories of a batch's reeds as of the moment."""
         return self.journal.of_batch(reed_type, batch, until_s=self.until_s)
 
     def see_reed(self, reed: Reed, chanters: Sequence[str] = ()) -> Seen:
@@ -168,7 +169,7 @@ class Bench:
         key = (reed.reed_type, reed.batch, *chanters)
         if self._elsewhere[0] != key or reed.reed not in self._elsewhere[1]:
             only = {reed.reed, *(self._asked.get((reed.reed_type, reed.batch)) or ())}
-            histories = self._of_batch(reed.reed_type, reed.batch)
+            histories = self.histories_of(reed.reed_type, reed.batch)
             self._elsewhere = key, self.see_histories(reed.reed_type, histories, chanters, only=only)
         return self._elsewhere[1][reed.reed]
 

@@ -30,12 +30,13 @@ def ask_reed(session: Session, reed: str, *, order: str | None = None, at_s: flo
     at_s: as of that moment (seconds since 1970 UTC), as the log stood then (see `open_log.Bench`); now if not said.
     InputError for a reed or an order that the log does not know.
     """
-    record = session.journal.of_reed(reed).reed.record
-    aimed = None
-    if order is not None:
-        from trimfit.session.orders import order_named
+    with session.reading():
+        record = session.journal.reed_named(reed)
+        aimed = None
+        if order is not None:
+            from trimfit.session.orders import order_named
 
-        aimed = order_named(session.journal, order)
+            aimed = order_named(session.journal, order)
     session.fit_if_due()
     with session.reading():
         bench = session.bench(at_s)

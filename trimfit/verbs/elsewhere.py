@@ -44,7 +44,7 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
     from trimfit.session.orders import order_progress
 
     journal = session.journal
-    record = journal.of_reed(reed).reed.record
+    record = journal.reed_named(reed)
     session.fit_if_due()
     with session.reading():
         bench = session.bench(at_s)

@@ -6,11 +6,11 @@ This is the path with a reed in one hand: it loads as little as it can.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.records import Chanter, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ __all__ = [
     "TAKEN_BACK",
     "Doubtful",
     "EntryResult",
+    "Verdict",
     "keep_outcome",
     "log_chanter",
     "log_event",
@@ -37,6 +38,8 @@ __all__ = [
 ]
 
 T = TypeVar("T")
+Verdict = Literal["keep", "wrong", "moved"]
+"""What is said of a doubt about an entry that is in the log."""
 TAKEN_BACK = "taken back"
 """Why an entry is struck, where nobody says."""
 AFTER_EVENT = "F and E may stand anywhere now: read it before the next cut"
@@ -49,6 +52,7 @@ class EntryResult:
 
     `instead_of`: the entry that it revises, struck in the same breath. `note`: a thing worth saying that is no doubt.
     `read`: what was understood of a reading, in words. `entries`: the ids of all, where many were logged at once.
+    `taken_back`: it was in doubt, found wrong, and is struck.
     """
 
     entry: str
@@ -60,6 +64,7 @@ class EntryResult:
     note: str = ""
     read: str = ""
     entries: tuple[str, ...] = ()
+    taken_back: bool = False
 
 
 class Doubtful(Exception):
@@ -69,13 +74,6 @@ class Doubtful(Exception):
         """measured: it is a reading, which is kept and marked where nobody answers."""
         self.doubts, self.measured = tuple(doubts), measured
         super().__init__(*(doubt.sentence for doubt in self.doubts))
-
-    @property
-    def may_have_moved(self) -> bool:
-        """Whether the doubt is if a reed was misread or has moved."""
-        from trimfit.entry.checks import MOVED
-
-        return any(doubt.kind == MOVED for doubt in self.doubts)
 
 
 def log_reading(
@@ -92,20 +90,21 @@ def log_reading(
     taped: str | None = None,
     remark: str | None = None,
     sure: bool = True,
-    moved: bool = False,
+    saved: Callable[[EntryResult], None] | None = None,
+    ask: Callable[[Sequence[Doubt]], Verdict] | None = None,
 ) -> EntryResult:
     """Log a reading said in words such as `f=782.1 crow=C+22`; options override what the words say.
 
     Numbers alone are taken in the shop's order (`line_order`). Without a chanter it is the one of the reed's order,
-    else the one it was last read in, else the only one in the log. `sure` false: what is in doubt is not logged, and
-    raises Doubtful. `moved`: where it lies far from what was predicted the reed is not as it was, which is logged just
-    before it. Raises InputError with a fault for each word that says nothing.
+    else the one it was last read in, else the only one in the log. `sure` false: what is in doubt by the reading itself
+    is not logged, and raises Doubtful. Then it is saved, `saved` is called with it, and it is held against what was
+    predicted: what is in doubt then is kept as marks, unless `ask` is given and says otherwise. Raises InputError with
+    a fault for each word that says nothing.
     """
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
-    from trimfit.entry.checks import MOVED, reading_doubts
+    from trimfit.entry.checks import plain_reading_doubts
     from trimfit.entry.parse import parse_reading
     from trimfit.entry.unnamed_numbers import is_unnamed, with_names
-    from trimfit.session.expected_reading import plain_expected_reading
 
     journal = session.journal
     with journal.writing():
@@ -129,11 +128,7 @@ def log_reading(
         }
         reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
         reading, where = _placed(journal, history, reading, "taken_at", at or line.at, after)
-        foreseen = plain_expected_reading(journal, reading, history)
-        found = reading_doubts(reading, history, journal.settings(), {}, foreseen=foreseen)
-        if moved and any(doubt.kind == MOVED for doubt in found):
-            journal.append(Event(reading.reed, reading.taken_at, "moved"))
-            found = [doubt for doubt in found if doubt.kind != MOVED]
+        found = plain_reading_doubts(reading, history, journal.settings())
         found += _ahead(journal, reading.taken_at, "taken_at")
         if found and not sure:
             raise Doubtful(found, measured=True)
@@ -141,7 +136,47 @@ def log_reading(
         said = chanter or line.chanter
         unnamed = "in no chanter that was named: --chanter NAME says which" if reading.notes_hz else ""
         note = "\n".join(part for part in (where, "" if reading.chanter else unnamed) if part)
-        return dataclasses.replace(kept, note=note, read=what_was_read(reading, journal, history, bool(said)))
+        kept = dataclasses.replace(kept, note=note, read=what_was_read(reading, journal, history, bool(said)))
+    if saved is not None:
+        saved(kept)
+    return _held_against_prediction(session, reading, history, kept, ask) if kept.new else kept
+
+
+def _held_against_prediction(
+    session: Session,
+    reading: Reading,
+    history: ReedHistory,
+    kept: EntryResult,
+    ask: Callable[[Sequence[Doubt]], Verdict] | None,
+) -> EntryResult:
+    """What becomes of a saved reading once it is held against what was predicted; history: of its reed before it."""
+    from trimfit.entry.checks import MOVED, reading_doubts
+    from trimfit.session.expected_reading import expected_reading
+
+    try:
+        with session.reading():
+            expected = expected_reading(session, reading, kept.entry)
+            found = reading_doubts(reading, history, session.settings, {}, foreseen=expected)
+    except TrimfitError:  # it is in the log, whatever keeps it from being checked
+        return kept
+    known = {(doubt.kind, doubt.column) for doubt in kept.doubts}
+    found = [doubt for doubt in found if (doubt.kind, doubt.column) not in known]
+    if not found:
+        return kept
+    verdict: Verdict = "keep"
+    try:
+        if ask is not None:
+            verdict = ask(found)
+        if verdict == "moved":
+            found = [doubt for doubt in found if doubt.kind != MOVED]
+            session.journal.append(Event(reading.reed, reading.taken_at, "moved"))
+    finally:
+        # Whoever leaves at the question has answered nothing: it is kept and marked.
+        if verdict != "wrong":
+            session.journal.mark(kept.entry, found)
+    if verdict == "wrong":
+        session.journal.strike(kept.entry, "in doubt when it was logged, and taken back")
+    return dataclasses.replace(kept, doubts=(*kept.doubts, *found), taken_back=verdict == "wrong")
 
 
 def log_trim(

@@ -76,7 +76,8 @@ def predict(
     from trimfit.planner.aim import interval_of
 
     journal = session.journal
-    records = {name: journal.of_reed(name).reed.record for name in dict.fromkeys(reed for reed, _, _ in plans)}
+    with session.reading():
+        records = {name: journal.reed_named(name) for name in dict.fromkeys(reed for reed, _, _ in plans)}
     session.fit_if_due()
     with session.reading():
         bench = session.bench(at_s)
@@ -145,7 +146,7 @@ def predict_outputs(session: Session, reed: str) -> dict[str, tuple[float, float
     session.fit_if_due()
     with session.reading():
         bench = session.bench()
-        seen = bench.see_reed(session.journal.of_reed(reed).reed.record)
+        seen = bench.see_reed(session.journal.reed_named(reed))
         share, means, variances = _next_reading(bench, seen, 0.0, 0.0, _conditions(seen))
     mean = share @ means
     variance = share @ (variances + (means - mean) ** 2)

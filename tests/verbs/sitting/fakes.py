@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import TrimfitError
@@ -11,6 +14,7 @@ from trimfit.base.records import Chanter, Order, Reading, Reed
 from trimfit.base.units import Interval
 from trimfit.entry.neighbours import ExpectedReading, Joint
 from trimfit.log.journal import Journal
+from trimfit.session.session import Session
 from trimfit.verbs.sitting.log_bench import LogBench
 from trimfit.verbs.sitting.machine import Sitting
 
@@ -29,39 +33,39 @@ CUT = Advice(
 )
 
 
-class ToldAnswers:
-    """Answers as told: one advice for every reed, or none; what is predicted by reed."""
+class StatedBench(LogBench):
+    """A bench whose answers are stated: one advice for every reed, or none; what is predicted of every reading."""
 
     def __init__(
         self,
+        journal: Journal,
         advice: Advice | None = CUT,
         predicted: Mapping[str, tuple[float, float]] | None = None,
         work: Sequence[str] = ("R-1", "R-2"),
         beside: Mapping[str, Joint] | None = None,
         cov: Sequence[Sequence[float]] | None = None,
     ) -> None:
+        super().__init__(Session.of(journal))
         self.beside, self.cov = beside or {}, cov
-        self.advice, self.told, self.waiting = advice, predicted, list(work)
+        self.advice, self.stated, self.waiting = advice, predicted, list(work)
 
-    def reed(self, name: str) -> Advice:
+    def answer(self, reed: str) -> Advice:
         if self.advice is None:
             raise TrimfitError("nothing is learned yet")
         return self.advice
 
-    def work(self) -> Sequence[str]:
+    def work(self, order: str | None = None) -> Sequence[str]:
         return self.waiting
 
-    def predicted(self, name: str) -> Mapping[str, tuple[float, float]]:
-        if self.told is None:
-            raise TrimfitError("nothing is learned yet")
-        return self.told
+    def predicted(self, reed: str) -> Mapping[str, tuple[float, float]]:
+        return self.stated or {}
 
-    def foreseen(self, reading: Reading) -> ExpectedReading:
-        if self.told is None:
-            raise TrimfitError("nothing is learned yet")
-        sds = [sd for _, sd in self.told.values()]
-        cov = self.cov or [[sd * sd if i == j else 0.0 for j in range(len(sds))] for i, sd in enumerate(sds)]
-        return ExpectedReading(Joint(tuple(self.told), [mean for mean, _ in self.told.values()], cov), self.beside)
+    def expected(self, reading: Reading) -> ExpectedReading | None:
+        if self.stated is None:
+            return None
+        means, sds = (np.array(values) for values in zip(*self.stated.values(), strict=True))
+        cov = np.diag(sds**2) if self.cov is None else np.array(self.cov)
+        return ExpectedReading(Joint(tuple(self.stated), means, cov), self.beside)
 
 
 class Clock:
@@ -86,11 +90,9 @@ def shop_log(path: Path) -> Journal:
     return journal
 
 
-def seated(
-    journal: Journal, answers: ToldAnswers | None = None, *, reeds: Sequence[str] = (), scripted: bool = False
-) -> Sitting:
-    """A sitting on the log, not yet opened."""
-    return Sitting(LogBench(journal, answers or ToldAnswers()), Clock(), reeds, scripted=scripted)
+def seated(journal: Journal, *, reeds: Sequence[str] = (), scripted: bool = False, **stated: Any) -> Sitting:
+    """A sitting on the log, not yet opened; stated: the answers of its `StatedBench`."""
+    return Sitting(StatedBench(journal, **stated), Clock(), reeds, scripted=scripted)
 
 
 def play(sitting: Sitting, *lines: str) -> list[str]:

@@ -7,11 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.verbs.sitting.fakes import CUT, Clock, ToldAnswers, play, seated, shop_log
+from tests.verbs.sitting.fakes import CUT, Clock, StatedBench, play, seated, shop_log
 from trimfit.base.errors import InputError, LogError, TrimfitError
 from trimfit.base.records import Doubt, Order, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
-from trimfit.verbs.sitting.log_bench import LogBench
 from trimfit.verbs.sitting.machine import Sitting
 from trimfit.verbs.wording import closing_line
 
@@ -27,7 +26,7 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
 
 
 def test_a_reed_from_first_reading_to_handed_over(journal: Journal) -> None:
-    sitting = seated(journal, ToldAnswers(predicted=FORETOLD))
+    sitting = seated(journal, predicted=FORETOLD)
     opening = list(sitting.open())
     assert any("Mind the blade" in line for line in opening)
     assert any(line.startswith("== R-1, type moulded, batch M-1, order O-1, chanter Heron") for line in opening)
@@ -110,7 +109,7 @@ FAR = "f 784.8 e 702.3 a 470 A 940"
 
 
 def _asked_whether_it_moved(journal: Journal) -> Sitting:
-    sitting = seated(journal, ToldAnswers(predicted=FORETOLD), reeds=["R-1"])
+    sitting = seated(journal, predicted=FORETOLD, reeds=["R-1"])
     list(sitting.open())
     play(sitting, "f 781.4 e 705.3 a 470 A 940")
     asked = " ".join(" ".join(play(sitting, FAR)).split())
@@ -166,7 +165,7 @@ def test_the_same_row_twice_is_one_entry(journal: Journal) -> None:
 
 def doubted(journal: Journal, *lines: str, scripted: bool = False) -> tuple[list[str], Sequence[tuple[str, ...]]]:
     """What is said to the last line, after a first reading and a cut, and the doubts kept with each reading."""
-    sitting = seated(journal, ToldAnswers(predicted=FORETOLD), reeds=["R-1"], scripted=scripted)
+    sitting = seated(journal, predicted=FORETOLD, reeds=["R-1"], scripted=scripted)
     list(sitting.open())
     play(sitting, FIRST, "y", "0.14", *lines[:-1])
     said = play(sitting, lines[-1])
@@ -216,7 +215,7 @@ def test_what_the_log_cannot_hold_stays_asked_about(journal: Journal) -> None:
 
 
 def test_in_a_script_a_doubt_is_kept_and_what_follows_counts(journal: Journal) -> None:
-    sitting = seated(journal, ToldAnswers(predicted=FORETOLD), scripted=True)
+    sitting = seated(journal, predicted=FORETOLD, scripted=True)
     said = play(sitting, "# Tuesday", "reed R-1", SECOND, "0.14", "", "f 806.6 e 705.3", SECOND, "good", SECOND)
     assert "kept and marked, since the next line does not answer" in said
     assert said[-1] == "! no reed is chosen; type its name, or n for the next of the work list"
@@ -344,7 +343,7 @@ def test_completion_of_commands_and_reeds(journal: Journal) -> None:
 
 
 def test_the_work_list(journal: Journal) -> None:
-    sitting = seated(journal, ToldAnswers(work=[f"R-{n}" for n in range(1, 41)]))
+    sitting = seated(journal, work=[f"R-{n}" for n in range(1, 41)])
     assert play(sitting, "w")[-1].endswith("and 10 more")
     sitting = seated(journal)
     list(sitting.open())
@@ -356,7 +355,7 @@ def test_the_work_list(journal: Journal) -> None:
     play(sitting, "good", "y")
     assert sitting.history is not None
     assert sitting.history.reed.record.reed == "R-2"
-    sitting = seated(journal, ToldAnswers(work=[]))
+    sitting = seated(journal, work=[])
     list(sitting.open())
     assert play(sitting, "n")[-1] == "no reed waits for work; type the name of one, or ? for help"
     assert play(sitting, "")[-1] == "no reed waits for work; type the name of one, or ? for help"
@@ -437,7 +436,7 @@ def test_a_new_reed_of_a_name_alike_is_asked_about(journal: Journal) -> None:
 
 
 def test_nothing_learned_is_no_fault(journal: Journal) -> None:
-    sitting = seated(journal, ToldAnswers(advice=None))
+    sitting = seated(journal, advice=None)
     opening = list(sitting.open())
     assert "> no answer: nothing is learned yet" in opening
     assert play(sitting, FIRST)[-1] == "> no answer: nothing is learned yet"
@@ -464,14 +463,14 @@ def test_words_that_answer_nothing(journal: Journal) -> None:
 
 def test_every_line_fits_eighty_columns(journal: Journal) -> None:
     journal.append(Order("O-2 " + "long " * 20, "Heron", target_pitch_hz=468.5))
-    sitting = seated(journal, ToldAnswers(predicted=FORETOLD))
+    sitting = seated(journal, predicted=FORETOLD)
     said = list(sitting.open())
     said += play(sitting, FIRST, "0.14", "f 390.7 e 705.3", "m", "?", "w", "u", "zzz", "f e A", "good", "q")
     said += list(sitting.close())
     assert max(len(line) for line in said) <= 80
 
 
-class BrokenBench(LogBench):
+class BrokenBench(StatedBench):
     """A bench whose disk is full for a while."""
 
     full = True
@@ -485,7 +484,7 @@ class BrokenBench(LogBench):
 def test_a_full_disk_keeps_the_line_for_another_try(journal: Journal) -> None:
     from trimfit.verbs.sitting.machine import Sitting
 
-    bench = BrokenBench(journal, ToldAnswers())
+    bench = BrokenBench(journal)
     sitting = Sitting(bench, Clock(), ["R-1"])
     list(sitting.open())
     assert play(sitting, FIRST) == ["! the log: the disk is full; make room"]
@@ -498,7 +497,7 @@ def test_a_full_disk_keeps_the_line_for_another_try(journal: Journal) -> None:
 def test_a_full_disk_in_a_script_is_said_and_the_script_goes_on(journal: Journal) -> None:
     from trimfit.verbs.sitting.machine import Sitting
 
-    sitting = Sitting(BrokenBench(journal, ToldAnswers()), Clock(), scripted=True)
+    sitting = Sitting(BrokenBench(journal), Clock(), scripted=True)
     said = play(sitting, "R-1", FIRST, "reed R-2")
     assert said.count("! the log: the disk is full; make room") == 2
     assert sitting.history is not None
@@ -553,7 +552,7 @@ def test_a_slip_that_was_kept_does_not_stretch_the_line_on_which_f_and_e_close_i
 
 
 def test_what_no_chanter_sounds_is_not_kept_though_it_is_confirmed(journal: Journal) -> None:
-    sitting = seated(journal, ToldAnswers(predicted=FORETOLD), reeds=["R-1"])
+    sitting = seated(journal, predicted=FORETOLD, reeds=["R-1"])
     list(sitting.open())
     said = " ".join(line.strip() for line in play(sitting, FIRST, "sounding", "f 390.7 e 705.3", "y"))
     assert "no confirmation keeps this: 390.7 is out of bounds; m takes what was meant, no drops it, or type" in said

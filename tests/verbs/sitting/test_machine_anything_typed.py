@@ -8,7 +8,7 @@ from pathlib import Path
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from tests.verbs.sitting.fakes import ToldAnswers, play, seated, shop_log
+from tests.verbs.sitting.fakes import play, seated, shop_log
 
 TYPED = st.one_of(
     st.sampled_from(
@@ -31,7 +31,7 @@ TYPED = st.one_of(
 def test_the_tally_is_what_the_log_holds(lines: list[str], scripted: bool, learned: bool) -> None:
     predicted = {"f": (110.0, 2.0), "e": (115.0, 2.0)} if learned else None
     with tempfile.TemporaryDirectory() as folder, shop_log(Path(folder) / "bench.trimfit") as journal:
-        sitting = seated(journal, ToldAnswers(predicted=predicted), scripted=scripted)
+        sitting = seated(journal, predicted=predicted, scripted=scripted)
         said = [*sitting.open(), *play(sitting, *lines), *sitting.close()]
         tally = sitting.tally
         assert said[-1] == f"this sitting: {tally.line()}"

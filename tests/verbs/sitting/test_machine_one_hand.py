@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from tests.verbs.sitting.fakes import Clock, ToldAnswers, play, seated, shop_log
+from tests.verbs.sitting.fakes import Clock, StatedBench, play, seated, shop_log
 from trimfit.base.column_words import key_of
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.records import Doubt, Reading, ReedHistory, Trim
 from trimfit.entry.entry_times import entries_of
 from trimfit.log.journal import Journal
-from trimfit.verbs.sitting.log_bench import LogBench
 from trimfit.verbs.sitting.machine import COMMANDS, LETTERS, MODES, Sitting
 
 PREDICTED = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
@@ -27,8 +27,8 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
         yield opened
 
 
-def at_reed(journal: Journal, name: str = "R-1", answers: ToldAnswers | None = None) -> Sitting:
-    sitting = seated(journal, answers, reeds=[name])
+def at_reed(journal: Journal, name: str = "R-1", **stated: Any) -> Sitting:
+    sitting = seated(journal, reeds=[name], **stated)
     list(sitting.open())
     return sitting
 
@@ -219,7 +219,7 @@ def test_leaving_at_a_question_keeps_no_outcome_and_no_cut(journal: Journal, lin
 
 
 def test_leaving_at_a_question_keeps_a_reading_and_marks_it(journal: Journal) -> None:
-    sitting = at_reed(journal, answers=ToldAnswers(predicted=PREDICTED))
+    sitting = at_reed(journal, predicted=PREDICTED)
     play(sitting, "f 390.7 e 705.3", "q")
     assert next(iter(sitting.close())).startswith("kept and marked")
     (reading,) = journal.of_reed("R-1").readings
@@ -256,7 +256,7 @@ def test_the_only_chanter_of_a_log_is_understood_and_said(tmp_path: Path) -> Non
 # -- two sittings -------------------------------------------------------------------------------------------------
 
 
-class Slow(LogBench):
+class Slow(StatedBench):
     """A bench beside which the same cut is logged while it thinks about its own."""
 
     def doubts(self, record: object, history: ReedHistory | None, **how: object) -> Sequence[Doubt]:
@@ -267,7 +267,7 @@ class Slow(LogBench):
 
 
 def test_the_same_cut_of_two_sittings_within_a_moment_is_asked_about(journal: Journal) -> None:
-    sitting = Sitting(Slow(journal, ToldAnswers()), Clock(), ["R-1"])
+    sitting = Sitting(Slow(journal), Clock(), ["R-1"])
     list(sitting.open())
     play(sitting, "f 771.1 e 711.6")
     assert "Meanwhile 0.14 mm (0.14 asked) off R-1 was logged elsewhere" in said_by(sitting, "")

@@ -6,12 +6,13 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from trimfit.base.answers import Advice
-    from trimfit.verbs.log import EntryResult
+    from trimfit.base.records import Doubt
+    from trimfit.verbs.log import EntryResult, Verdict
 
-__all__ = ["advice_in_words", "as_json", "in_words", "when_sure"]
+__all__ = ["advice_in_words", "doubt_lines", "in_json", "is_it_right", "log_and_say", "saved_lines"]
 
 
 def advice_in_words(advice: Advice) -> list[str]:
@@ -22,40 +23,73 @@ def advice_in_words(advice: Advice) -> list[str]:
     return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]
 
 
-def when_sure(log_it: Callable[..., EntryResult], as_json: bool) -> EntryResult | None:
-    """What `log_it(sure=…)` logged; of a reading where the reed has moved, what `log_it(sure=True, moved=True)` logged.
+def log_and_say(log_it: Callable[..., EntryResult], as_json: bool, *, checked_after: bool = False) -> None:
+    """Log by `log_it(sure=…)` and print what was logged, or dropped.
 
-    At a terminal what is in doubt is asked about first; None where it was not kept.
-
-    Scripts are never asked: with --json, or where a pipe or a file stands in for the terminal, all is kept and marked.
+    At a terminal what is in doubt is asked about first. Scripts are never asked: with --json, or where a pipe or a file
+    stands in for the terminal, all is kept and marked. checked_after: `log_it` takes `saved` and `ask` too, and what it
+    saved is said at once; of the rest a person is asked then.
     """
-    if as_json or not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return log_it(sure=True)
+    person = not as_json and sys.stdin.isatty() and sys.stdout.isatty()
+    more: dict[str, Any] = {}
+    if checked_after and not as_json:
+        more["saved"] = lambda kept: _print(saved_lines(kept))
+        more["ask"] = is_it_right if person else None
+    kept = _logged(log_it, person, more)
+    if kept is None:
+        _print(["not logged; type it again as it should be"])
+    elif as_json:
+        from trimfit.cli.output.json_values import json_text
+
+        _print([json_text(in_json(kept))])
+    elif kept.taken_back:
+        _print(["struck; type it again as it should be"])
+    else:
+        _print([*([] if more else saved_lines(kept)), *doubt_lines(kept)])
+
+
+def _logged(log_it: Callable[..., EntryResult], person: bool, more: dict[str, Any]) -> EntryResult | None:
+    """What was logged; None where a person was asked about a doubt, and dropped it."""
+    if not person:
+        return log_it(sure=True, **more)
     from trimfit.verbs.log import Doubtful
 
     try:
-        return log_it(sure=False)
+        return log_it(sure=False, **more)
     except Doubtful as doubtful:
-        moved, measured = doubtful.may_have_moved, doubtful.measured
-        for doubt in doubtful.doubts:
-            sys.stdout.write(f"? {' '.join(doubt.sentence.split())}\n")
-    try:
-        answer = input("r, m, or y to keep it marked: " if moved else "keep it? y or no: ").strip().lower()
-    except (EOFError, KeyboardInterrupt):
+        answer = _answer(doubtful.doubts, "keep it? y or no: ")
         # Left at the question: a measured reading is not thrown away, and nobody has said yes to anything else.
-        sys.stdout.write("\n")
-        if measured:
-            return log_it(sure=True)
-        answer = ""
-    if answer in ("y", "yes", "keep"):
-        return log_it(sure=True)
+        if answer in ("y", "yes", "keep") or (answer is None and doubtful.measured):
+            return log_it(sure=True, **more)
+        return None
+
+
+def is_it_right(doubts: Sequence[Doubt]) -> Verdict:
+    """Ask a person about doubts on an entry that is in the log; no answer leaves it there, marked."""
+    moved = any(doubt.kind == "misread-or-moved" for doubt in doubts)
+    answer = _answer(doubts, "r, m, or y to keep it marked: " if moved else "is it right? y or no: ")
     if moved and answer in ("m", "moved"):
-        return log_it(sure=True, moved=True)
-    sys.stdout.write("not logged; type it again as it should be\n")
-    return None
+        return "moved"
+    return "wrong" if answer in ("n", "no", "r", "read", "drop") else "keep"
 
 
-def as_json(kept: EntryResult) -> dict[str, Any]:
+def _answer(doubts: Sequence[Doubt], question: str) -> str | None:
+    """What a person answers, in small letters; None where the question is left."""
+    _print([f"? {' '.join(doubt.sentence.split())}" for doubt in doubts])
+    try:
+        return input(question).strip().lower()
+    except (EOFError, KeyboardInterrupt):
+        sys.stdout.write("\n")
+        return None
+
+
+def _print(lines: Sequence[str]) -> None:
+    if lines:
+        sys.stdout.write("\n".join(lines) + "\n")
+        sys.stdout.flush()
+
+
+def in_json(kept: EntryResult) -> dict[str, Any]:
     """The answer of a `log` verb under --json."""
     return {
         "entry": kept.entry,
@@ -71,8 +105,8 @@ def as_json(kept: EntryResult) -> dict[str, Any]:
     }
 
 
-def in_words(kept: EntryResult) -> list[str]:
-    """The answer of a `log` verb as lines: the entry, then what is doubtful and what can be done."""
+def saved_lines(kept: EntryResult) -> list[str]:
+    """What is in the log now, as lines: the entry, and what was understood."""
     about = " ".join(kept.about.split())[:60]
     of = "" if kept.kind in ("reed", "order", "chanter") else "of "
     known = "" if kept.new else " (in the log already)"
@@ -82,9 +116,10 @@ def in_words(kept: EntryResult) -> list[str]:
         lines = [f"{kept.kind} of {about}{kept.read}{known}  {kept.entry}"]
     if kept.instead_of:
         lines.append(f"in place of {kept.instead_of}, which is struck")
-    if kept.note:
-        lines += kept.note.splitlines()
-    lines += [f"doubt: {' '.join(one.sentence.split())}" for one in kept.doubts]
-    if kept.doubts:
-        lines.append(f"kept and marked; if it is wrong: trimfit log strike {kept.entry}")
-    return lines
+    return [*lines, *kept.note.splitlines()]
+
+
+def doubt_lines(kept: EntryResult) -> list[str]:
+    """What is in doubt about it, as lines, and what can be done."""
+    lines = [f"doubt: {' '.join(doubt.sentence.split())}" for doubt in kept.doubts]
+    return [*lines, f"kept and marked; if it is wrong: trimfit log strike {kept.entry}"] if lines else []

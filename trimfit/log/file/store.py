@@ -58,6 +58,7 @@ class Store:
         self.path = Path(path)
         self.read_only = False
         self._depth = 0
+        self._writing = False
         self._version = 0
         self._to_close = contextlib.ExitStack()
         self._file: tuple[int, int] | None = None
@@ -163,6 +164,9 @@ class Store:
     def writing(self) -> Iterator[sqlite3.Connection]:
         """The one way to write: a transaction that nests, is durable when it ends, and is undone by any exception."""
         if self._depth:
+            # SQLite refuses to turn a reader whom others have overtaken into a writer.
+            if not self._writing:
+                raise AssertionError("nothing is written inside a read transaction")
             yield self._connection
             return
         if self.read_only:
@@ -171,7 +175,7 @@ class Store:
         with translated(self.path):
             self._connection.execute("PRAGMA shrink_memory")  # what is read next is in the file, not remembered
             _patiently(lambda: self._connection.execute("BEGIN IMMEDIATE"))
-            self._depth = 1
+            self._depth, self._writing = 1, True
             try:
                 self._refuse_another_log()
                 self._notice_others()
@@ -190,7 +194,7 @@ class Store:
                 self.undone()
                 raise
             finally:
-                self._depth = 0
+                self._depth, self._writing = 0, False
         self._refuse_another_file()
 
     def undone(self) -> None:
@@ -208,6 +212,10 @@ class Store:
         """A number that changes whenever another process wrote into the log."""
         with translated(self.path):
             return int(self._connection.execute("PRAGMA data_version").fetchone()[0])
+
+    def content_version(self) -> tuple[int, int]:
+        """Changes whenever anything was written into the log, by another process or by this one."""
+        return self.version(), self._connection.total_changes
 
     def _notice_others(self) -> None:
         version = self.version()

@@ -33,7 +33,7 @@ def amend_entry(session: Session, entry: str, words: Sequence[str], *, sure: boo
         if record == before:
             return EntryResult(old, kind, reed, new=False, note="nothing to amend: it says so already")
         history = journal.of_reed(reed)
-        doubts = amendment_doubts(journal, record, old)
+        doubts = amendment_doubts(session, record, old)
         if doubts and not sure:
             raise Doubtful(doubts)
         kept = journal.amend(old, record, doubts=doubts)
@@ -64,17 +64,18 @@ def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[
     return old, record, amended(record, words, scale=journal.scale(), reference_hz=reference_hz)
 
 
-def amendment_doubts(journal: Journal, record: Amendable, old: str) -> list[Doubt]:
+def amendment_doubts(session: Session, record: Amendable, old: str) -> list[Doubt]:
     """What is doubtful in the corrected record of entry `old`, seen from what the log had of the reed before it."""
     from trimfit.entry.checks import MOVED, outcome_doubts, reading_doubts, trim_doubts
     from trimfit.entry.entry_times import without
-    from trimfit.session.expected_reading import plain_expected_reading
+    from trimfit.session.expected_reading import expected_reading
 
+    journal = session.journal
     settings, history = journal.settings(), journal.of_reed(record.reed)
     if isinstance(record, Reading):
         then = without(history, old, before=True)
-        foreseen = plain_expected_reading(journal, record, then)
-        found = reading_doubts(record, then, settings, {}, foreseen=foreseen)
+        expected = expected_reading(session, record, old)
+        found = reading_doubts(record, then, settings, {}, foreseen=expected)
         # Whether the reed has moved was asked when it was read; here the values are in question.
         return [
             replace(one, kind="far-off", sentence=f"{one.sentence.partition(':')[0]}; is it right?")

@@ -66,7 +66,7 @@ class ReedReview:
 
 def review_reed(session: Session, reed: str) -> ReedReview:
     """A reed's whole story, struck entries included. InputError for a reed that the log does not know."""
-    record = session.journal.of_reed(reed).reed.record
+    record = session.journal.reed_named(reed)
     session.fit_if_due()
     bench = session.bench()
     return review_of(bench, bench.see_reed(record))

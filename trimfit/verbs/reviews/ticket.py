@@ -160,7 +160,7 @@ def write_tickets(
     from trimfit.review.safe_names import file_stems
     from trimfit.verbs.ask import advise
 
-    names = [session.journal.of_reed(reed).reed.record.reed for reed in reeds]
+    names = [session.journal.reed_named(reed).reed for reed in reeds]
     session.fit_if_due()
     bench = session.bench(at_s)
     names = list(dict.fromkeys(names + (_of_order(session.journal, order, at_s) if order is not None else [])))
@@ -173,7 +173,7 @@ def write_tickets(
         if len(names) > 1:
             session.progress("writing tickets", done, len(names))
         if name not in seen:
-            record = bench.journal.of_reed(name).reed.record
+            record = bench.journal.reed_named(name)
             seen |= bench.see_batch(record.reed_type, record.batch, only=names)
         found = ticket_of(bench, seen[name], advise(bench, seen[name]))
         try:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, TrimfitError
@@ -13,41 +12,31 @@ from trimfit.verbs.sitting.held_entries import Overtaken
 
 if TYPE_CHECKING:
     from trimfit.entry.neighbours import ExpectedReading
-    from trimfit.log.journal import Journal
     from trimfit.session.session import Session
     from trimfit.verbs.sitting.held_entries import Record
     from trimfit.verbs.sitting.machine import Sitting
 
-__all__ = ["Answers", "LogAnswers", "LogBench", "sitting_on"]
+__all__ = ["LogBench", "sitting_on"]
 
 
-class Answers(Protocol):
-    """Where a sitting's answers come from."""
+class LogBench:
+    """A `Bench` on an open log. What was learned may be nothing yet; then doubts fall back on the reed's own readings.
 
-    def reed(self, name: str) -> Advice:
-        """What to do next with a reed."""
-
-    def work(self) -> Sequence[str]:
-        """The reeds that wait for work, most urgent first."""
-
-    def predicted(self, name: str) -> Mapping[str, tuple[float, float]]:
-        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
-
-    def foreseen(self, reading: Reading) -> ExpectedReading:
-        """What a reading should show under its own conditions, for its reed and for those beside it."""
-
-
-class LogAnswers:
-    """Answers from what an open log has taught."""
+    An entry is checked against the fitted model as it is kept; only answers make a fit, after the entry is saved.
+    """
 
     def __init__(self, session: Session) -> None:
-        self.session = session
+        self.session, self.journal = session, session.journal
+        self._cuts: dict[str, list[float]] | None = None
+        self._histories: tuple[tuple[int, int], dict[str, ReedHistory]] = (0, 0), {}
 
-    def reed(self, name: str) -> Advice:
-        """What to do next with a reed."""
-        from trimfit.verbs.ask import ask_reed
+    def settings(self) -> Settings:
+        """The shop's settings, as the log has them."""
+        return self.session.settings
 
-        return ask_reed(self.session, name)
+    def names(self) -> Sequence[str]:
+        """The names of all reeds in the log."""
+        return [name for (name,) in self.journal.columns("reed", ["reed"])]
 
     def work(self, order: str | None = None) -> Sequence[str]:
         """The reeds that have an order (or this one) and want a cut or a reading, most urgent first."""
@@ -59,53 +48,43 @@ class LogAnswers:
             if advice.action in ("trim", "read-again") and order in (None, advice.order)
         ]
 
-    def predicted(self, name: str) -> Mapping[str, tuple[float, float]]:
-        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz."""
-        from trimfit.verbs.predict import predict_outputs
-
-        return predict_outputs(self.session, name)
-
-    def foreseen(self, reading: Reading) -> ExpectedReading:
-        """What a reading should show under its own conditions, for its reed and for those beside it."""
-        from trimfit.session.expected_reading import expected_reading
-
-        return expected_reading(self.session, reading)
-
-
-class LogBench:
-    """A `Bench` on an open journal; what it has learned may be nothing yet, and then doubts fall back on the reed's
-    own readings."""
-
-    def __init__(self, journal: Journal, answers: Answers) -> None:
-        self.journal, self.answers = journal, answers
-        self._cuts: dict[str, list[float]] | None = None
-
-    def settings(self) -> Settings:
-        """The shop's settings, as the log has them."""
-        return self.journal.settings()
-
-    def names(self) -> Sequence[str]:
-        """The names of all reeds in the log."""
-        return [name for (name,) in self.journal.columns("reed", ["reed"])]
-
-    def work(self) -> Sequence[str]:
-        """The reeds that wait for work, most urgent first."""
-        return self.answers.work()
-
     def history(self, reed: str) -> ReedHistory:
-        """All that the log knows of a reed. Raises InputError for one that is not in it."""
-        return self.journal.of_reed(reed)
+        """All that the log knows of a reed, read once until anything is logged, here or elsewhere.
+
+        Raises InputError for one that is not in it.
+        """
+        now = self.journal.content_version()
+        if self._histories[0] != now:
+            self._histories = now, {}
+        known = self._histories[1]
+        if reed not in known:
+            known[reed] = self.journal.of_reed(reed)
+        return known[reed]
 
     def answer(self, reed: str) -> Advice:
         """What to do next with a reed. Raises TrimfitError where there is no answer."""
-        return self.answers.reed(reed)
+        from trimfit.verbs.ask import ask_reed
+
+        return ask_reed(self.session, reed)
 
     def predicted(self, reed: str) -> Mapping[str, tuple[float, float]]:
-        """What the next reading should show; nothing where nothing can be predicted."""
+        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz; nothing where
+        nothing can be predicted."""
+        from trimfit.verbs.predict import predict_outputs
+
         try:
-            return self.answers.predicted(reed)
+            return predict_outputs(self.session, reed)
         except TrimfitError:
             return {}
+
+    def expected(self, reading: Reading) -> ExpectedReading | None:
+        """What a reading should show under its own conditions, for its reed and for those beside it."""
+        from trimfit.session.expected_reading import expected_reading
+
+        try:
+            return expected_reading(self.session, reading)
+        except TrimfitError:
+            return None
 
     def doubts(
         self,
@@ -136,10 +115,8 @@ class LogBench:
             return trim_doubts(
                 record, history, settings, longest_mm=longest_mm, cuts=len(cuts_mm), advised_mm=advised_mm
             )
-        foreseen = None
-        with suppress(TrimfitError):
-            foreseen = self.answers.foreseen(record)
-        return reading_doubts(record, history, settings, {}, typed=Typed(heard, reference_hz), foreseen=foreseen)
+        expected = self.expected(record)
+        return reading_doubts(record, history, settings, {}, typed=Typed(heard, reference_hz), foreseen=expected)
 
     def append(self, record: Record, doubts: Sequence[Doubt], seen: ReedHistory | None = None) -> tuple[str, bool]:
         """Log a record durably, with its doubts; the entry's id, and whether it is new to the log.
@@ -177,7 +154,7 @@ class LogBench:
         old, before, record = amended_record(self.journal, entry, [words])
         if record == before:
             raise InputError("nothing to amend: it says so already", "fix")
-        return old, record, amendment_doubts(self.journal, record, old)
+        return old, record, amendment_doubts(self.session, record, old)
 
     def amend(self, entry: str, record: Record, doubts: Sequence[Doubt]) -> str:
         """Put a corrected record in the place of an entry, which is struck; the id of the corrected entry."""
@@ -233,13 +210,13 @@ def sitting_on(session: Session, reeds: Sequence[str] = (), *, scripted: bool = 
     from trimfit.base.dates import local_now
     from trimfit.verbs.sitting.machine import Sitting
 
-    journal, house = session.journal, LogAnswers(session)
+    journal, bench = session.journal, LogBench(session)
     orders = {name for (name,) in journal.columns("order", ["order"])} if reeds else set()
     orders -= {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted(orders))}
     named: list[str] = []
     for name in reeds:
-        of_it = house.work(name) if name in orders else [name]
+        of_it = bench.work(name) if name in orders else [name]
         if not of_it:
             raise InputError(f"no reed of order {name!r} wants work", remedy="trimfit ask --all says what does")
         named += of_it
-    return Sitting(LogBench(journal, house), local_now, named, scripted=scripted, width=width)
+    return Sitting(bench, local_now, named, scripted=scripted, width=width)

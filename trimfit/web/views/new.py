@@ -12,7 +12,7 @@ from starlette.responses import Response
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.units import parse_hz, parse_length_mm, parse_number, parse_pressure_kpa
-from trimfit.cli.output.entry_words import as_json, in_words
+from trimfit.cli.output.entry_words import doubt_lines, in_json, saved_lines
 from trimfit.verbs.log import EntryResult, log_chanter, log_order, log_reed
 from trimfit.web.replies import Form, desk_of, form_of, page, wants_json
 
@@ -70,7 +70,7 @@ def _forms(
     kept: Sequence[EntryResult] = (),
     status: int = 200,
 ) -> Response:
-    said = [line for one in kept for line in in_words(one)]
+    said = [line for one in kept for line in (*saved_lines(one), *doubt_lines(one))]
     context = {
         "forms": {"reeds": REED_FIELDS, "chanter": CHANTER_FIELDS, "order": ORDER_FIELDS},
         "labels": LABELS,
@@ -111,7 +111,7 @@ async def _entered(
             raise
         return _forms(request, typed=form.fields, wrong=error.lines(), status=422)
     if wants_json(request):
-        found = [as_json(one) for one in kept]
+        found = [in_json(one) for one in kept]
         return page(request, "", found if many else found[0], {})
     return _forms(request, kept=kept)
 

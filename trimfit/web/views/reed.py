@@ -11,7 +11,7 @@ from starlette.responses import Response
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.units import parse_length_mm
-from trimfit.cli.output.entry_words import as_json
+from trimfit.cli.output.entry_words import in_json
 from trimfit.entry.entry_times import local_ago
 from trimfit.entry.tokens import split_words
 from trimfit.verbs import log
@@ -184,7 +184,7 @@ async def _entered(request: Request, form: Form, verb: Any, *words: Any, **optio
             raise
         return await _reed_page(request, name, typed=form.fields, wrong=error.lines(), status=422)
     if wants_json(request):
-        return page(request, "", as_json(kept), {})
+        return page(request, "", in_json(kept), {})
     if kept.doubts:
         return await _reed_page(request, name, kept=kept)
     return see("/reed", name=name)
