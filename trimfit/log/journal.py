@@ -201,11 +201,11 @@ class Journal(Store):
 
     def insert_at(self, kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int) -> None:
         """Add a checked row inside a transaction, at a seq that is known to be free."""
-        if kind.name == "setting":
-            self._settings = None
         self._connection.execute(
             insert_sql(kind), stored(kind, values, seq, entry, generation, self.settings().time_zone)
         )
+        if kind.name == "setting":
+            self._settings = None
 
     def set_zone(self) -> None:
         """Set the shop's zone where none was ever set, inside a transaction."""
