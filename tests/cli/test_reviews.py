@@ -262,7 +262,8 @@ def test_report_is_one_page_with_its_pictures_and_the_same_bytes_again(tmp_path:
     for words in (
         "The shop, its reeds and all numbers on this page are invented",
         "cents sharp of its type; expect 0.",
-        "of 9 control charts signal",
+        "of 9 <a href='#charts'>control charts</a> signal",
+        "A second opinion",
         "Where new reeds start",
         "Batches the fit had not seen",
     ):

@@ -213,6 +213,11 @@ def validation(readings: int = 400) -> f.Validation:
     return f.Validation(rows, misses, (f.GapError(0, 60, 8.1, 14.0), f.GapError(1, 300, 2.5, 3.6)))
 
 
+def opinions() -> tuple[f.TypeOpinion, ...]:
+    figures = (("a millimetre", about(58.0, 4.0), about(60.0, 3.0), "cents per mm"),)
+    return (f.TypeOpinion("cane", "cane: a millimetre moves the gap by 58.0 cents: they agree", figures),)
+
+
 def ticket(reed: str = "R-0412") -> f.Ticket:
     off = {"low_g": -1.1, "low_a": 0.0, "b": 0.4, "c": -0.6, "d": 0.9, "e": 0.2, "f": -0.2, "high_a": 0.1}
     notes = [f.TicketNote(note, 473.6 + d, about(473.8 + d, 0.5)) for note, d in off.items()]
@@ -274,6 +279,7 @@ def report(names: tuple[str, ...] = ()) -> f.Report:
         batches=found,
         charts=(chart(), chart("ewma"), chart("cusum")),
         chanters=chanters,
+        opinions=opinions(),
         types=types(),
         movement=movement(names),
         starts=(f.StartSpread("cane", "gap", "cents", 140, -31.0, -58.0, -4.0),),

@@ -11,13 +11,17 @@ from trimfit.cli.output.answers import print_json, table
 __all__ = ["register"]
 
 FEWEST = 20
-MOST_APART = 3
 """Held-out readings under which no share is shown."""
+MOST_APART = 3
+"""Readings before, from which on all are counted together."""
 SHOWN = ("gap", "crow", "e", "f", "high_a")
 
 
 def learn(
     context: typer.Context,
+    second_opinion: Annotated[
+        bool, typer.Option("--second-opinion", help="Beside it, a plain mixed model of each type's gap.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")] = False,
 ) -> None:
     """Fit the log now, and say how each reed type answers, what varies, and how true the foretelling is.
@@ -31,7 +35,7 @@ def learn(
     from trimfit.verbs.learn import report_of
 
     with session_of(context, as_json) as session:
-        found = report_of(learn_log(session), session.settings.tool_step_mm)
+        found = report_of(learn_log(session, second_opinion=second_opinion), session.settings.tool_step_mm)
     if as_json:
         print_json(found)
         return
@@ -44,6 +48,8 @@ def _span(value: dict[str, float], digits: int = 1) -> str:
 
 
 def _lines(found: dict[str, Any]) -> list[str]:
+    from trimfit.verbs.wording import wrapped
+
     lines = [f"learned from {found['readings']:,} readings"]
     for kind in found["types"]:
         lines.append("")
@@ -94,7 +100,15 @@ def _lines(found: dict[str, Any]) -> list[str]:
     ]
     columns = ("readings", "error", "type slope", "last slope", "50 %", "80 %", "90 %", "95 %")
     lines += table(("output", "type", *columns), held, right=tuple(range(2, 10))).split("\n")
-    return lines + _by_readings_lines(found["held_out"])
+    lines += _by_readings_lines(found["held_out"])
+    if "second_opinion" in found:
+        lines += [
+            "",
+            "second opinion: a mixed model of the gap alone, type by type (cents; 90 % intervals in brackets)",
+        ]
+        for one in found["second_opinion"]:
+            lines += wrapped(one["words"], 80, "  ")
+    return lines
 
 
 def _cut_lines(found: dict[str, Any]) -> list[str]:

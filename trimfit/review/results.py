@@ -40,6 +40,7 @@ __all__ = [
     "TimeMark",
     "TimePoint",
     "TypeMovement",
+    "TypeOpinion",
     "TypeResponse",
     "Validation",
     "ValidationRow",
@@ -331,6 +332,16 @@ class TypeMovement:
 
 
 @dataclass(frozen=True, slots=True)
+class TypeOpinion:
+    """A second model's opinion on a type, in words, and its figures beside the fit's: `what`, the second model's value,
+    the fit's, with their unit."""
+
+    reed_type: str
+    words: str
+    figures: tuple[tuple[str, Interval, Interval, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class StartSpread:
     """Where new reeds of a type start: an interval that holds `content_pct` of them with `confidence_pct`."""
 
@@ -463,3 +474,4 @@ class Report:
     starts: tuple[StartSpread, ...] = ()
     validation: Validation | None = None
     repeatability: tuple[Repeatability, ...] = ()
+    opinions: tuple[TypeOpinion, ...] = ()

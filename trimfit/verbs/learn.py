@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from trimfit.regression.fitted_model import FittedModel
+    from trimfit.regression.second_opinion import SecondOpinion
     from trimfit.session.session import Session
 
 __all__ = ["Learned", "learn"]
@@ -14,15 +15,23 @@ __all__ = ["Learned", "learn"]
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """What `learn` answers: the fitted model, and the held-out rows of `regression.validation.summary`."""
+    """What `learn` answers: the fitted model, the held-out rows of `regression.validation.summary`, and the second
+    opinion on each type where it was asked for."""
 
     model: FittedModel
     validation: list[dict[str, object]]
+    second_opinion: list[SecondOpinion] | None = None
 
 
-def learn(session: Session) -> Learned:
+def learn(session: Session, *, second_opinion: bool = False) -> Learned:
     """Fit the log and keep what was learned in it. InputError when there is nothing to learn from."""
-    return Learned(*session.learn())
+    model, validation = session.learn()
+    if not second_opinion:
+        return Learned(model, validation)
+    from trimfit.regression.second_opinion import second_opinions
+    from trimfit.session.reading_frame import frame_of
+
+    return Learned(model, validation, second_opinions(model, frame_of(session.journal)))
 
 
 def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
@@ -31,7 +40,8 @@ def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
     tool_step_mm: the step in force; `coarser_step_mm` is one that would do as well, None where there is none.
 
     Per type and output: per_mm, curvature (per mm²), per_stroke, per_kpa, per_degc, in cents; `assumed` names those
-    that rest on assumption rather than on readings. Per type `movement`: the fields of `MovementTerms`.
+    that rest on assumption rather than on readings. Per type `movement`: the fields of `MovementTerms`. Where it was
+    asked for, `second_opinion`: the fields of `SecondOpinion`, type by type.
     """
     from dataclasses import asdict
 
@@ -76,7 +86,7 @@ def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
         row = {"part": part, "gap_per_mm": None, "crow_per_mm": None}
         row |= {name: sd(pick, cov) for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH))}
         variance.append(row)
-    return {
+    found = {
         "readings": model.readings,
         "types": types,
         "variance": variance,
@@ -85,6 +95,9 @@ def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
         "cut_error_mm": model.cut_error_mm,
         "coarser_step_mm": _coarser_step(model, tool_step_mm),
     }
+    if learned.second_opinion is not None:
+        found["second_opinion"] = [asdict(one) for one in learned.second_opinion]
+    return found
 
 
 def _coarser_step(model: FittedModel, step_mm: float) -> float | None:

@@ -97,5 +97,5 @@ def figure(picture: Picture, drawn: Rendered, key: str) -> str:
 
 def stylesheet() -> str:
     """The page's stylesheet with the pictures' colours in it, as ready markup."""
-    light, dark = (";".join(f"--{role}:{colour}" for role, colour in palette.items()) for palette in (LIGHT, DARK))
+    light, dark = ("; ".join(f"--{role}:{colour}" for role, colour in palette.items()) for palette in (LIGHT, DARK))
     return rendered("page.css", light=light, dark=dark)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from trimfit.review.page.html_pieces import bullets, folded, named, paragraph, table, text
-from trimfit.review.page.page_parts import MOST_ROWS, Folio, between, left_out, missing, number, percent
+from trimfit.review.page.page_parts import LONGEST_WHY, MOST_ROWS, Folio, between, left_out, missing, number, percent
 from trimfit.review.pictures import shop
 from trimfit.review.results import BatchDrift, Coefficient, Report, StartSpread, TypeResponse, Validation
 from trimfit.review.safe_names import sentence
@@ -189,7 +189,7 @@ def movement(findings: Report) -> list[str]:
 
 def appendix(findings: Report, folio: Folio) -> list[str]:
     """What the sentences above rest on: every number learned, errors on batches left out, the bench's own error."""
-    parts = _learned(findings) + _predicted(findings, folio) + _reading_error(findings)
+    parts = _learned(findings) + _predicted(findings, folio) + _second_opinion(findings) + _reading_error(findings)
     if not parts:
         return [missing("There are no numbers yet.", "Log readings before and after a trim.")]
     return [folded("What was learned, how close predictions were, and the bench's reading error", parts)]
@@ -368,6 +368,24 @@ def _predicted(findings: Report, folio: Folio) -> list[str]:
 
 def _types_of(found: Validation, output: str) -> set[str]:
     return {row.reed_type for row in found.rows if row.output == output}
+
+
+def _second_opinion(findings: Report) -> list[str]:
+    """What a plain mixed model of the gap says beside the fit: in words, then in figures."""
+    shown = findings.opinions[:MOST_ROWS]
+    rows = [
+        (named(one.reed_type, 30), what, text(unit, 20), between(theirs, "+.2f"), between(own, "+.2f"))
+        for one in shown
+        for what, theirs, own, unit in one.figures
+    ]
+    if not shown:
+        return []
+    heads = ("type", "of", "unit", "second model", "the fit")
+    return [
+        paragraph("A second opinion: a mixed model of the gap alone, type by type, fitted by another library."),
+        bullets(text(sentence(one.words, LONGEST_WHY), LONGEST_WHY) for one in shown),
+        table("The gap by a second model", heads, rows, words=(0, 1, 2)) if rows else "",
+    ]
 
 
 def _reading_error(findings: Report) -> list[str]:

@@ -24,6 +24,7 @@ from trimfit.review.results import (
     RunReed,
     StartSpread,
     TypeMovement,
+    TypeOpinion,
     TypeResponse,
     Validation,
     ValidationRow,
@@ -132,6 +133,7 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
         parts["types"] = tuple(_types(bench.model))
         parts["movement"] = tuple(_movement(bench.model))
         parts["starts"] = tuple(_starts(frame))
+        parts["opinions"] = tuple(_opinions(bench.model, frame))
         parts["repeatability"] = tuple(_repeatability(bench.model, frame))
     until = _last_time(journal)
     orders = _open_orders(session, until)
@@ -474,6 +476,21 @@ def _repeatability(model: FittedModel, frame: pd.DataFrame) -> list[Repeatabilit
                 one.readings_in_sitting or one.sittings,
             )
         )
+    return out
+
+
+def _opinions(model: FittedModel, frame: pd.DataFrame) -> list[TypeOpinion]:
+    """The second opinion on each type, with its figures beside the fit's."""
+    from trimfit.regression.second_opinion import second_opinions
+
+    out = []
+    for one in second_opinions(model, frame):
+        pairs = (
+            ("a millimetre", one.per_mm, one.own_per_mm, "cents per mm"),
+            ("a lip stroke", one.per_stroke, one.own_per_stroke, "cents per stroke"),
+        )
+        figures = tuple((what, theirs, own, unit) for what, theirs, own, unit in pairs if theirs and own)
+        out.append(TypeOpinion(one.reed_type, one.words, figures))
     return out
 
 
