@@ -163,7 +163,6 @@ def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
         (["outcome", "R-1", "fine"], "say good, lost, to-stock"),
         (["reed", "R-2", "--type", "moulded"], "needs --batch"),
         (["reed", "", "--type", "moulded", "--batch", "B"], "is empty"),
-        (["order", "O-2"], "needs --chanter"),
         (["order", "O-2", "--chanter", "CH-1", "--quantity", "1.5"], "whole number"),
         (["chanter", "CH-2", "--meeting-pitch", "4740"], "did you mean 474"),
         (["chanter", "CH-2", "--working-crow", "H"], "is no crow"),

@@ -68,6 +68,15 @@ def test_numbers_alone_are_in_the_shops_order_and_the_only_chanter_is_understood
     assert "no order of notes" in bench.refused("settings", "line_order", "e e f")
 
 
+def test_an_order_is_for_the_only_chanter_of_a_log(bench: Typed) -> None:
+    bench.say("log", "chanter", "Heron")
+    assert "in Heron, the only chanter in the log" in bench.say("log", "order", "O-1", "--quantity", "4")
+    bench.say("log", "chanter", "Otter")
+    assert "a new order needs --chanter" in bench.refused("log", "order", "O-2")
+    with Journal(bench.log) as journal:
+        assert [(one.order, one.chanter) for one in journal.orders().values()] == [("O-1", "Heron")]
+
+
 def test_readings_in_no_chanter_are_pointed_out(bench: Typed) -> None:
     bench.say("log", "reed", "R-1", "--type", "cane", "--batch", "B-1")
     said = bench.json("log", "reading", "R-1", "f=779.1", "e=702.6", "--at", "2026-03-01T10:00")

@@ -360,12 +360,20 @@ def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: 
 
 
 def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
-    """Log an order, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
+    """Log an order, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed.
+
+    A new order that names no chanter is for the only one in the log.
+    """
 
     journal = session.journal
     with journal.writing():
         known = journal.entry_of("order", name)
         if known is None:
+            only = None if given.get("chanter") else journal.only_chanter()
+            if only is not None:
+                kept = _keep_named(journal, Order(name, **{**given, "chanter": only}), name, sure)
+                said = f"in {only[:60]}, the only chanter in the log"
+                return dataclasses.replace(kept, note="\n".join(part for part in (said, kept.note) if part))
             if not given.get("chanter"):
                 raise InputError("a new order needs --chanter", f"order {name[:60]}", "say which chanter it is for")
             return _keep_named(journal, Order(name, **given), name, sure)
