@@ -201,10 +201,18 @@ def test_a_logged_event_is_named_in_the_reason(first_week: Path) -> None:
         journal.append(Event("1", "2026-03-02T09:30", "soaked"))
     said = on(first_week, ask_reed, "1", at_s=dates.at_s("2026-03-02T09:31"))
     assert said.action == "read-again"
+    gap = said.gap_now_cents
+    assert gap is not None
+    assert gap.high - gap.low > 80.0, "by any amount, and not as it was read before"
+    assert said.chance_past > 0.1
     assert "logged as soaked 2026-03-02 09:30: F and E were not read since, and may stand anywhere" in said.why
     with Journal(first_week) as journal:
         journal.append(reading("1", "2026-03-02T10:00", -12.0))
-    assert "soaked 2026-03-02 09:30: what was read before that tells how it" in asked_then(first_week, "1").why
+    again = asked_then(first_week, "1")
+    assert "soaked 2026-03-02 09:30: what was read before that tells how it" in again.why
+    assert again.gap_now_cents is not None
+    assert again.gap_now_cents.mean == pytest.approx(-12.0, abs=3.0)
+    assert again.gap_now_cents.high - again.gap_now_cents.low < 25.0
     with Journal(first_week) as journal:
         for minute in (2, 4):
             journal.append(reading("1", f"2026-03-02T10:0{minute}", -12.0))

@@ -241,6 +241,7 @@ class Bench:
         days: list[float] = []
         settle: list[np.ndarray] = []
         unsettled: list[np.ndarray] = []
+        event: list[bool] = []
         blank, blank_unsettled = np.zeros(2), np.zeros(2)
         for history in histories:
             last = history.readings[-1].at_s if history.readings else -np.inf
@@ -252,10 +253,11 @@ class Bench:
                 days.append(day)
                 settle.append(there)
                 unsettled.append(yet)
+                event.append(any(one.at_s > last for one in history.events))
             else:
                 blank, blank_unsettled = there, yet
         now, yet = (np.array(values).reshape(-1, 2) for values in (settle, unsettled))
-        return Moment(np.array(days), now, yet, blank, blank_unsettled)
+        return Moment(np.array(days), now, yet, blank, blank_unsettled, np.array(event, dtype=bool))
 
     def aim(self, seen: Seen, order: Order | None = None) -> Aim:
         """What the reed is for: its order's chanter, pitch and pressure, else the chanter it was last read on."""

@@ -269,13 +269,13 @@ def levels_of(
     moved: Array,
     reed_of: NDArray[np.intp],
     type_movement: TypeMovement,
-    at: tuple[Array, Array] | None = None,
+    at: tuple[Array, Array, NDArray[np.bool_]] | None = None,
 ) -> Levels:
     """The levels of the reeds of one type. day (n,) days, settle (n, 2) as of `settled`, moved (n, 3, 3): what is added
     to the covariance of the increment before a row (a jump, an event); reed_of (n,): 0, 1, … in order, each with rows.
 
-    at: for each reed the day (R,) it is asked about, no earlier than its last row, and how far it has settled then
-    (R, 2).
+    at: for each reed the day (R,) it is asked about, no earlier than its last row, how far it has settled then (R, 2),
+    and whether an event came after its last row (R,).
     """
     sitting = sittings_of(day, reed_of)
     n_reeds = int(reed_of[-1]) + 1 if len(reed_of) else 0
@@ -292,10 +292,11 @@ def levels_of(
     last = count - 1
     if at is not None:
         ends = np.flatnonzero(np.r_[np.diff(reed_of) != 0, True]) if len(day) else np.zeros(0, dtype=np.intp)
-        new = at[0] - day[ends] > SITTING_DAYS
+        new = (at[0] - day[ends] > SITTING_DAYS) | at[2]
         last = last + new
         who = np.flatnonzero(new)
         time[who, last[who]], c[who, last[who]] = at[0][who], at[1][who]
+        step[who, last[who]] += at[2][who][:, None, None] * EVENT
     after = np.arange(width)[None, :] > last[:, None]
     time = np.where(after, np.take_along_axis(time, last[:, None], axis=1), time)
     c = np.where(after[:, :, None], np.take_along_axis(c, last[:, None, None], axis=1), c)

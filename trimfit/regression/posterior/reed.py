@@ -170,13 +170,15 @@ class ReedState:
 @dataclass(frozen=True, slots=True)
 class Moment:
     """The moment that reeds are asked about: the day (R,), no earlier than a reed's last reading, and how far each has
-    settled then (R, 2), and how far it is not yet (R, 2); the last two for a reed with no reading (2,)."""
+    settled then (R, 2), and how far it is not yet (R, 2); the last two for a reed with no reading (2,). event: whether
+    an event came after a reed's last reading (R,); of none where it is empty."""
 
     day: Array
     settle: Array
     unsettled: Array
     blank_settle: Array = field(default_factory=lambda: np.zeros(2))
     blank_unsettled: Array = field(default_factory=lambda: np.zeros(2))
+    event: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
 def known_coding(model: FittedModel, types: Sequence[str]) -> Coding:
@@ -356,7 +358,8 @@ def batch_states(
         reed = rows.reed_code[pick]
         code = (np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1).astype(np.intp)
         more = jump[pick][:, None, None] * movement.jump + rows.event[pick][:, None, None] * EVENT
-        at = (now.day, now.settle) if asked else None
+        event = now.event if len(now.event) else np.zeros(len(now.day), dtype=bool)
+        at = (now.day, now.settle, event) if asked else None
         return levels_of(rows.day[pick], settle[pick], more, code, movement, at)
 
     def summed(pick: NDArray[np.bool_], terms: Array, cov: Array, *, asked: bool) -> BatchSums:
