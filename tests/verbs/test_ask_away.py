@@ -11,6 +11,7 @@ from tests.verbs.test_ask import asked_then, reading
 from trimfit.base.records import Chanter, Order, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.wording import advice_lines
 
 
@@ -103,3 +104,27 @@ def test_the_work_list_has_it_too(by_letter: Path) -> None:
     (advice,) = on(by_letter, ask_all)
     assert advice.here is not None
     assert advice.here["chanter"] == "Old"
+
+
+def test_more_reeds_than_are_wanted_are_worked_to_spaced_gaps(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        for number, name in enumerate(("S", "T")):
+            journal.append(Reed(name, "moulded", "A", blade_mm=22.0, order="letter"))
+            journal.append(reading(name, f"2026-02-01T10:0{number}", -30.0 - 8.0 * number, chanter="Old"))
+    found = {advice.reed: advice for advice in on(by_letter, ask_all, at_s=1769940600.0)}
+    stops = {name: advice.here["gap_stop_cents"] for name, advice in found.items() if advice.here is not None}
+    assert len(stops) == 3
+    assert len({round(stop, 1) for stop in stops.values()}) == 3
+    assert stops["S"] > stops["T"]
+    assert all("spaced among the reeds of its order" in found[name].why for name in ("S", "T"))
+
+
+def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Path) -> None:
+    run = on(by_letter, rehearse_order, "letter", draws=100)
+    assert run.send_reeds is not None
+    assert run.send_reeds > 1
+    assert run.chance_one_within is not None
+    assert run.chance_one_within >= 0.9
+    assert run.aim_offsets_cents is not None
+    assert len(run.aim_offsets_cents) == run.send_reeds
+    assert list(run.aim_offsets_cents) == sorted(run.aim_offsets_cents)

@@ -258,48 +258,63 @@ def told_bench(sent: Sequence[Sent]) -> pd.DataFrame:
         mine = [one for one in sent if one.told == told]
         done = [one for one in mine if one.action != "unfinished"]
         gaps = np.array([one.gap_there_cents for one in done])
-        within, past = np.abs(gaps) <= TOLERANCE_CENTS, gaps > TOLERANCE_CENTS
         tool, knows = (
             float(np.sqrt(np.mean(np.square([getattr(one, key) for one in done]))))
             for key in ("tool_cents", "filter_cents")
         )
         rows.append(
             {
-                "told": told,
+                "stated": "kind alone" if told == "kind" else told,
                 "reeds": len(mine),
-                "within, stated %": 100.0 * float(np.mean([one.chance_within for one in done])),
-                "within %": 100.0 * float(within.mean()),
-                "past, stated %": 100.0 * float(np.mean([one.chance_past for one in done])),
-                "past %": 100.0 * float(past.mean()),
-                "error, cents": tool,
-                "filter's": knows,
-                "ratio": tool / knows,
-                "cuts": float(np.mean([one.cuts for one in mine])),
-                "readings": float(np.mean([one.readings for one in mine])),
+                "within %": _beside([one.chance_within for one in done], np.abs(gaps) <= TOLERANCE_CENTS),
+                "past %": _beside([one.chance_past for one in done], gaps > TOLERANCE_CENTS),
+                "error, cents": f"{tool:.1f}",
+                "the filter's": f"{knows:.1f}",
+                "ratio": f"{tool / knows:.2f}",
+                "cuts": f"{np.mean([one.cuts for one in mine]):.2f}",
+                "readings": f"{np.mean([one.readings for one in mine]):.2f}",
                 "unfinished": len(mine) - len(done),
             }
         )
     return pd.DataFrame(rows)
 
 
+def _beside(stated: Sequence[float], happened: np.ndarray) -> str:
+    """A stated chance beside what happened, per cent, and the standard error of that if the chances are right."""
+    p = np.array(stated)
+    error = 100.0 * float(np.sqrt(np.sum(p * (1.0 - p)))) / len(p)
+    return f"{100 * p.mean():.0f} stated, {100 * happened.mean():.0f} ± {error:.0f}"
+
+
+def as_table(frame: pd.DataFrame) -> str:
+    """A frame as a table of the page."""
+    rows = [list(frame.columns), ["---"] * len(frame.columns), *frame.astype(str).to_numpy().tolist()]
+    return "\n".join(f"| {' | '.join(row)} |" for row in rows)
+
+
 def main() -> None:
-    """Play and print."""
+    """Play the benches and print the page."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("--seeds", type=int, default=2)
-    parser.add_argument("--orders", type=int, default=5)
+    parser.add_argument("--seeds", type=int, default=1)
+    parser.add_argument("--orders", type=int, default=18)
+    parser.add_argument("--past", type=int, default=240)
     parser.add_argument("--bench", default="")
-    parser.add_argument("--show", type=int, default=0)
+    parser.add_argument("--keep", type=Path)
     chosen = parser.parse_args()
+    every: list[Sent] = []
     for bench in BENCHES:
         if chosen.bench not in bench.name:
             continue
         sent: list[Sent] = []
         for seed in range(chosen.seeds):
             with tempfile.TemporaryDirectory() as folder:
-                sent += send(bench, seed, Path(folder) / "log.trimfit", orders_each=chosen.orders)
-        print(f"## {bench.name}\n\n{told_bench(sent).round(2).to_string(index=False)}\n")
-        for one in sent[: chosen.show]:
-            print(one.order, *one.advices, sep="\n   ")
+                path = Path(folder) / "log.trimfit"
+                sent += send(bench, seed, path, orders_each=chosen.orders, reeds_each=1, past=chosen.past)
+        print(f"## {bench.name[0].upper()}{bench.name[1:]}\n\n{as_table(told_bench(sent))}\n", flush=True)
+        every += sent
+    print(f"## All\n\n{as_table(told_bench(every))}", flush=True)
+    if chosen.keep:
+        pd.DataFrame([vars(one) for one in every]).to_json(chosen.keep)
 
 
 if __name__ == "__main__":

@@ -140,6 +140,14 @@ def _run_lines(run: Rehearsal) -> list[str]:
         begin = f"start {run.to_start} blanks" if not run.in_hand else f"start {run.to_start} more blanks"
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
         lines.append(f"  {run.hours:.1f} hours for the run; {begin} for {run.reeds} good ones{sure}")
+    if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
+        aims = ", ".join(f"{cents:+.0f}" for cents in run.aim_offsets_cents)
+        lines += wrapped(
+            f"  its chanter is away: send {run.send_reeds}, worked to gaps there of {aims} cents; "
+            f"{100 * run.chance_one_within:.0f} % that one is within tolerance",
+            80,
+            "    ",
+        )
     rows = [("as it stands", run)] + [(what.change, what) for what in run.what_if]
     return [
         *lines,

@@ -525,6 +525,11 @@ class Journal(Store):
         with self.reading() as connection:
             return list(dict.fromkeys(reed for (reed,) in connection.execute(query, (readings,))))
 
+    def reeds_of_order(self, order: str) -> list[str]:
+        """The names of all reeds put to an order."""
+        with self.reading() as connection:
+            return queries.reed_names(connection, where='"order" = ?', values=(order,))
+
     def good_of(self, orders: Sequence[str]) -> dict[str, int]:
         """How many reeds of each of these orders left the bench good."""
         query = (

@@ -37,7 +37,7 @@ from numpy.typing import NDArray
 from trimfit.planner.aim import even_nodes, normal_cdf
 from trimfit.planner.policy_table import LADDER, Costs, ending, finish_cost, first_rung
 
-__all__ = ["MOST_SENT", "away_costs", "best_stop", "chance_of_so_many", "reeds_to_send", "spaced_aims"]
+__all__ = ["LEFT_SHARE", "MOST_SENT", "away_costs", "best_stop", "chance_of_so_many", "reeds_to_send", "spaced_aims"]
 
 Array = NDArray[np.float64]
 FLATTEST_CENTS = 30.0
@@ -45,6 +45,8 @@ FLATTEST_CENTS = 30.0
 (assumed; in between the cost rises evenly)."""
 SD_STEP = 1.15
 """What is not known is rounded to this ratio, so that near ones share a policy."""
+LEFT_SHARE = 0.9
+"""Where the work on a reed ends, its gap is known to about this share of a reading's error."""
 MOST_SENT = 24
 CHANCE_NODES = 61
 

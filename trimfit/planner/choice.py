@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior, CutError, interval_of, nodes, normal_cdf
+from trimfit.planner.away import LEFT_SHARE
 from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_table import LADDER, PolicyTable, ending, finish_cost, first_rung, worth_reading
 
@@ -34,8 +35,6 @@ only to a factor of about so much (reports/playing.md)."""
 MOST_READINGS, MOST_UNSURE, MOST_BARRED = 3, 4, 6
 """So many readings of one state are taken to know it better; because they contradict each other; because they allow no
 cut. After that the reed is cut, or left as it is, on what is known: what it may do is in the chances."""
-LEFT_SHARE = 0.9
-"""Where the work on a reed ends, its gap is known to about this share of a reading's error (reports/away.md)."""
 VISITS_RUNG = 3
 """Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
 

@@ -113,6 +113,7 @@ def rehearse(
     removed = np.array([b.removed_mm for b in posteriors])
     gap_sd = np.array([b.reading_sd_cents for b in posteriors])
     pitch_sd = np.array([b.pitch_reading_sd_cents for b in posteriors])
+    stop, beyond_sd = (np.array([getattr(b, name) for b in posteriors]) for name in ("stop_cents", "beyond_sd_cents"))
     cuts, readings = np.zeros(n), np.zeros(n)
     busy = np.ones(n, dtype=bool)
     every = np.arange(8)
@@ -161,7 +162,7 @@ def rehearse(
         slope = np.maximum(mean[who, 1], 5.0)
         spread = np.sqrt(np.log1p(np.maximum(cov[who, 1, 1], 0.0) / slope**2))
         lip, need, need_sd = _strokes(mean[who], cov[who], slope, aim)
-        ahead = mean[who, 0] + mean[who, 3] * lip
+        ahead = mean[who, 0] + mean[who, 3] * lip - stop[who]
         action, cents = moves(table, rung, ahead, np.maximum(cov[who, 0, 0], 1e-4), spread)
         if aim.target_cents is not None:
             t = aim.tolerance_cents
@@ -187,6 +188,8 @@ def rehearse(
             rest(cut, costs.wait_mean_cents, costs.wait_sd_cents)
             for _ in range(1 + extra_readings):
                 read(cut)
+    if beyond_sd.any():
+        truth[:, 0] += beyond_sd * rng.standard_normal(n)
     t = aim.tolerance_cents
     past: NDArray[np.bool_] = np.greater(truth[:, 0], t)
     pitch_off = np.zeros(n, dtype=np.bool_)

@@ -15,7 +15,7 @@ from trimfit.base.pitch import cents_from_440, hz_width_cents
 from trimfit.base.progress import Progress, quiet
 from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.planner.aim import Aim, AimPosterior, see
-from trimfit.planner.away import away_costs
+from trimfit.planner.away import LEFT_SHARE, away_costs, spaced_aims
 from trimfit.planner.choice import Rules, Unconfirmed
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.regression.chanters import facts_of
@@ -89,6 +89,7 @@ class Bench:
         self.scale = journal.scale()
         self.at_hand = ChantersAtHand(journal, self.model)
         self._longest_mm: dict[str, float | None] = {}
+        self._spaced: dict[str, dict[str, float]] = {}
         self._asked: dict[tuple[str, str], Collection[str] | None] = {}
         self._elsewhere: tuple[tuple[str, ...], dict[str, Seen]] = (), {}
 
@@ -96,7 +97,7 @@ class Bench:
         """The same log as of another moment, with the same fit; no entry of a later instant is looked at."""
         other = copy(self)
         other.at_s = other.until_s = at_s
-        other._asked, other._elsewhere = {}, ((), {})
+        other._asked, other._elsewhere, other._spaced = {}, ((), {}), {}
         return other
 
     def type_code(self, reed_type: str) -> int:
@@ -266,7 +267,7 @@ class Bench:
         target = order.target_pitch_hz if order is not None else None
         blade = seen.history.reed.record.blade_mm
         worked_in = self.at_hand.worked_in(chanter, self.last_chanter(seen)) if order is not None else None
-        return Aim(
+        aim = Aim(
             chanter,
             order.pressure_kpa if order is not None else None,
             cents_from_440(target) if target else None,
@@ -274,6 +275,37 @@ class Bench:
             max(blade - self.settings.least_blade_mm, 0.0) if blade else LONGEST_MM,
             worked_in=worked_in,
         )
+        if order is None or worked_in is None or seen.history.reed.record.order != order.order:
+            return aim
+        if order.order not in self._spaced:
+            self._spaced[order.order] = {}  # while they are worked out each reed is seen by itself
+            self._spaced[order.order] = self._aims_of(order)
+        return replace(aim, spaced_cents=self._spaced[order.order].get(seen.name))
+
+    def _aims_of(self, order: Order) -> dict[str, float]:
+        """The gaps there (cents) that the reeds of an order are worked to whose chanter is away, by reed: spaced where
+        more are put to it than it wants, else none. The reed that is farthest on has the sharpest."""
+        names = self.journal.reeds_of_order(order.order)
+        if not order.quantity or len(names) <= order.quantity:
+            return {}
+        kept = [
+            history
+            for history in self.journal.of_reeds(names, until_s=self.until_s)
+            if history.outcome is None or history.outcome.record.outcome == "good"
+        ]
+        if len(kept) <= order.quantity:
+            return {}
+        seen: dict[str, Seen] = {}
+        for reed_type, batch in sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in kept}):
+            only = [h.reed.record.reed for h in kept]
+            seen |= self.see_histories(reed_type, self._of_batch(reed_type, batch), [order.chanter], only=only)
+        found = {name: self.posterior(one, self.aim(one, order)) for name, one in seen.items()}
+        first = next(iter(found.values()))
+        own_sd, tolerance = LEFT_SHARE * first.reading_sd_cents, hz_width_cents(self.settings.tolerance_hz, 470.0)
+        beyond = max(one.beyond_sd_cents for one in found.values())
+        aims, _ = spaced_aims(len(found), int(order.quantity), round(beyond, 1), round(own_sd, 2), round(tolerance, 2))
+        on = sorted(found, key=lambda name: (float(found[name].mean[0]), name))
+        return dict(zip(on, aims, strict=True))
 
     @staticmethod
     def last_chanter(seen: Seen) -> str | None:

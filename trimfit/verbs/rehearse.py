@@ -44,6 +44,9 @@ class Rehearsal:
     are in work and `to_start` have to be begun (None: hardly any would be good). So many are enough with the chance
     `chance_enough`: the number that pays, where an order a reed short costs what a reed handed over outside tolerance
     does, and a reed too many its own time at the bench.
+
+    For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are within tolerance
+    there, `aim_offsets_cents`, the gap there that each of these is worked to, and the chance that one is within.
     """
 
     order: str
@@ -70,6 +73,33 @@ class Rehearsal:
     to_start: int | None = None
     chance_enough: float | None = None
     notes: tuple[str, ...] = ()
+    send_reeds: int | None = None
+    chance_one_within: float | None = None
+    aim_offsets_cents: tuple[float, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sending:
+    """For a chanter that is away: how many reeds to send, the chance that as many as wanted are within tolerance there
+    and that one is, and the gaps there that each is worked to, cents, flattest first."""
+
+    reeds: int
+    chance_enough: float
+    chance_one: float
+    aims_cents: tuple[float, ...]
+
+
+def _sending(posterior: AimPosterior, wanted: int, tolerance_cents: float) -> Sending | None:
+    """How many to send; None for a chanter at hand."""
+    import numpy as np
+
+    from trimfit.planner.away import LEFT_SHARE, chance_of_so_many, reeds_to_send
+
+    if not posterior.beyond_sd_cents:
+        return None
+    sds = posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents
+    aims, enough = reeds_to_send(max(wanted, 1), *sds, tolerance_cents)
+    return Sending(len(aims), enough, float(chance_of_so_many(np.array(aims), 1, *sds, tolerance_cents)), aims)
 
 
 def _refuse_without_evidence(journal: Journal, order: Order) -> None:
@@ -150,7 +180,7 @@ def rehearse_order(
             other = bench.fresh(pool_of, order)
             table_code = other.type_code
             these = [bench.posterior(other, bench.aim(other, order))] * draws
-        table = bench.policy(table_code, settings)
+        table = bench.policy(table_code, settings, these[0])
         tell(f"rehearsing: {change}", 0, 1)
         rung = rung_of(table, *typical(these), rules)
         run = rehearse(
@@ -170,7 +200,8 @@ def rehearse_order(
         for name in bench.model.coding.types
         if name and name not in mine
     ]
-    unread = chanter_word(bench, order.chanter)
+    sending = _sending(pool[0], quantity, aims[0].tolerance_cents)
+    unread = "" if sending else chanter_word(bench, order.chanter)
     short = max(bench.settings.cost_outside_minutes, 1.0)
     share, a_reed = max(plain.good, 1.0 / (draws + 1.0)), max(plain.minutes_per_reed, 0.1)
     blanks, enough = reeds_to_start(quantity, min(share, draws / (draws + 1.0)), short, a_reed)
@@ -202,4 +233,7 @@ def rehearse_order(
         to_start=max(blanks - working, 0) if plain.good >= LEAST_GOOD else None,
         chance_enough=enough if plain.good >= LEAST_GOOD else None,
         notes=(unread,) if unread else (),
+        send_reeds=sending.reeds if sending else None,
+        chance_one_within=sending.chance_one if sending else None,
+        aim_offsets_cents=sending.aims_cents if sending else None,
     )
