@@ -98,12 +98,14 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
     """
     from trimfit.base.pitch import crow_label
     from trimfit.verbs.reviews import chanters as reviews_chanters
+    from trimfit.verbs.reviews.owner_answers import owners_answers
     from trimfit.verbs.wording import plain_name, wrapped
 
     with session_of(context, as_json) as session:
         found = reviews_chanters.chanters(session)
+        ask_owner = owners_answers(session)
     if as_json:
-        print_json([chanter_json(one) for one in found])
+        print_json([chanter_json(one) | {"ask_owner": plain(ask_owner.get(one.chanter, []))} for one in found])
         return
     if not found:
         typer.echo("no chanter yet: name it on a reading, or log it")
@@ -120,6 +122,8 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
         ]
         if one.g_octave is not None:
             said.append(f"G octave {_span(one.g_octave.offset_hz, '+.1f')} Hz from low A at the meeting point")
+        if asked := ask_owner.get(one.chanter):
+            said.append(f"away: {asked[0].words()}; ask by: trimfit review ticket --letter ORDER")
         if one.suits:
             said.append("stock that suits, least trim first: " + ", ".join(plain_name(reed, 20) for reed in one.suits))
         for place, text in enumerate(said):
@@ -261,6 +265,10 @@ def ticket_(
         str | None, typer.Option("--order", help="All reeds of this order but those lost or put to stock.")
     ] = None,
     out: Annotated[Path, typer.Option("--out", help="Folder to write into.", metavar="FOLDER")] = Path("tickets"),
+    letter: Annotated[
+        str | None,
+        typer.Option("--letter", help="Print a text for this order's customer: what to measure.", metavar="ORDER"),
+    ] = None,
     at: At = None,
     as_json: Json = False,
 ) -> None:
@@ -271,6 +279,16 @@ def ticket_(
     from trimfit.entry.entry_times import asked_s
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
+    if letter is not None:
+        from trimfit.verbs.reviews.owner_answers import letter_for
+
+        with session_of(context, as_json) as session:
+            text = letter_for(session, letter)
+        if as_json:
+            print_json({"order": letter, "letter": text})
+        else:
+            typer.echo(text)
+        return
     with session_of(context, as_json) as session:
         paths = reviews_ticket.write_tickets(session, reeds or [], out, order=order, at_s=asked_s(at))
     if as_json:

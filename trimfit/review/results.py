@@ -428,7 +428,12 @@ class TicketNote:
 class Ticket:
     """The card that goes with a reed. `aim_hz`: the pitch as low A that notes are compared with (the order's target,
     else where F and E meet); `read_at`: when it was last read, as the log has it; `readings`: on how many it rests;
-    `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it."""
+    `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it.
+
+    Where the chanter is away, `read_in` is the one at hand in which the notes were read and F less E was
+    `gap_here_cents`; `gap_cents` is then what it should be there, and the chances are of being within tolerance and
+    past it there.
+    """
 
     reed: str
     reed_type: str
@@ -447,6 +452,10 @@ class Ticket:
     temperature_c: float | None = None
     notes: tuple[TicketNote, ...] = ()
     cautions: tuple[str, ...] = ()
+    read_in: str | None = None
+    gap_here_cents: Interval | None = None
+    chance_within: float = 0.0
+    chance_past: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

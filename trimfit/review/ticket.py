@@ -18,6 +18,10 @@ __all__ = ["draw", "how_to_check", "pdf_and_png", "verdict", "write"]
 _LEFT, _RIGHT, _STRIP_LEFT, _STRIP_RIGHT = 8.0, 97.0, 62.0, 96.0
 _ROW_MM, _STRIP_CENTS = 4.7, 15.0
 _LAST_LINE_MM = 138.5
+ON_ARRIVAL = (
+    "F flat of E: a little more length off, or send it back with E and F as read. F sharp of E: nothing can be put "
+    "back; send it back.",
+)
 
 
 def write(folder: Path, ticket: Ticket, stem: str = "") -> list[Path]:
@@ -46,6 +50,8 @@ def verdict(ticket: Ticket) -> str:
     gap, aim = ticket.gap_cents, ticket.aim_hz
     if gap is None:
         return "F and E were not read: nothing is known of where they meet."
+    if ticket.read_in is not None and ticket.gap_here_cents is not None:
+        return _verdict_away(ticket, gap, ticket.gap_here_cents)
     tolerance = hz_width_cents(ticket.tolerance_hz, aim or 470.0)
     spread = f"{number(gap.mean, '+.1f')} cents ({number(gap.low, '+.1f')} to {number(gap.high, '+.1f')})"
     width = f"{ticket.tolerance_hz:g} Hz"
@@ -58,6 +64,16 @@ def verdict(ticket: Ticket) -> str:
     return f"F less E is {spread}; that it is within {width} is likely at best, not sure."
 
 
+def _verdict_away(ticket: Ticket, there: Interval, here: Interval) -> str:
+    """What was read in the chanter at hand, what is to be expected in the one that is away, and how sure that is."""
+    spread = f"{number(there.mean, '+.1f')} cents ({number(there.low, '+.1f')} to {number(there.high, '+.1f')})"
+    return (
+        f"In {plain(ticket.read_in or '', 24)} F less E is {number(here.mean, '+.1f')} cents. "
+        f"In your chanter it should be {spread}: {100 * ticket.chance_within:.0f} % within {ticket.tolerance_hz:g} Hz, "
+        f"{100 * ticket.chance_past:.0f} % sharp."
+    )
+
+
 def how_to_check(ticket: Ticket) -> list[str]:
     """What to do, step by step, to see whether the card is right."""
     pressure = f"Blow {ticket.pressure_kpa:.1f} kPa" if ticket.pressure_kpa else "Blow steadily"
@@ -67,6 +83,7 @@ def how_to_check(ticket: Ticket) -> list[str]:
         f"{pressure}{warmth}; let the reed warm first.",
         _where_to(ticket),
         "Overblow low G, read it as low A: it should agree with the A's.",
+        *(ON_ARRIVAL if ticket.read_in is not None else ()),
     ]
 
 
@@ -144,7 +161,7 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
     """Name and value of each line in the head of the card; what is not known says so."""
     facts = [
         ("order", plain(ticket.order, 30) if ticket.order else "none"),
-        ("chanter", plain(ticket.chanter, 30) if ticket.chanter else "not said"),
+        ("chanter", _chanters(ticket)),
         ("meets at", _between(ticket.meet_pitch_hz, ".1f", "Hz") if ticket.meet_pitch_hz else "not known"),
     ]
     if ticket.target_pitch_hz:
@@ -155,6 +172,14 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
     air += [f"{ticket.temperature_c:.1f} °C"] if ticket.temperature_c is not None else []
     facts.append(("said for", ", ".join(air) or "pressure not said"))
     return facts
+
+
+def _chanters(ticket: Ticket) -> str:
+    """The chanter it is for, and the one it was read in where that is another."""
+    if not ticket.chanter:
+        return "not said"
+    read_in = f", read in {plain(ticket.read_in, 18)}" if ticket.read_in else ""
+    return plain(ticket.chanter, 18 if read_in else 30) + read_in
 
 
 def _notes(axes: Axes, ticket: Ticket, top: float) -> float:

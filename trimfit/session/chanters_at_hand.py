@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -37,6 +38,12 @@ class ChantersAtHand:
         if name not in self._read:
             self._read[name] = self.journal.chanter_read(name)
         return self._read[name]
+
+    def supposing(self, record: Chanter) -> ChantersAtHand:
+        """The same chanters, one of them known as a record says."""
+        other = copy(self)
+        other._known = {**self._known, record.chanter: record}
+        return other
 
     def away(self, name: str) -> bool:
         """Whether a chanter is with its owner: said so, or not said and no reed was ever read in it."""

@@ -25,7 +25,8 @@ Z90 = 1.6448536269514722
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     """The card that goes with a reed: what was read of it last in its chanter, the posterior, in the aim's air.
 
-    A note that was never read of this reed is left out, and so are a pressure and a warmth that nobody logged.
+    A note that was never read of this reed is left out, and so are a pressure and a warmth that nobody logged. For a
+    chanter that is away: what was read in the one at hand, and what F less E should be there.
     """
     import math
     from dataclasses import replace as changed
@@ -35,6 +36,9 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     from trimfit.planner.aim import GAP
 
     order_s = bench.aim(seen)
+    away = order_s.chanter if order_s.worked_in is not None else None
+    if away is not None:
+        order_s = changed(order_s, chanter=order_s.worked_in, worked_in=None, pressure_kpa=None)
     record, order = seen.history.reed.record, seen.history.order
     mine = [r for r in seen.history.readings if r.record.notes_hz and r.record.chanter == order_s.chanter]
     last = mine[-1] if mine else None
@@ -74,19 +78,23 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         reed_type=record.reed_type,
         batch=record.batch,
         order=order.order if order is not None else None,
-        chanter=aim.chanter,
+        chanter=away or aim.chanter,
         read_at=own_minute(last.record.taken_at) if last is not None else None,
         readings=len(seen.history.readings),
         meet_pitch_hz=meets,
-        aim_hz=target or (meets.mean if meets is not None else None),
+        aim_hz=target or (meets.mean if meets is not None else None) if away is None else None,
         target_pitch_hz=target,
-        gap_cents=Interval(gap, gap - half, gap + half) if known else None,
+        gap_cents=(Interval(gap, gap - half, gap + half) if away is None else advice.gap_now_cents) if known else None,
         tolerance_hz=bench.settings.tolerance_hz,
         crow_hz=span(0) if has_crow else None,
         pressure_kpa=None if no_kpa else kpa,
         temperature_c=deg_c if last is not None and last.record.temperature_c is not None else None,
         notes=notes,
         cautions=tuple(cautions),
+        read_in=aim.chanter if away is not None else None,
+        gap_here_cents=Interval(gap, gap - half, gap + half) if away is not None and known else None,
+        chance_within=advice.chance_within or 0.0,
+        chance_past=advice.chance_past,
     )
 
 

@@ -1,0 +1,73 @@
+"""What to ask the owner of a chanter that is away, the letter that asks for it, and the ticket with the reed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.opened import on
+from tests.verbs.test_ask import reading
+from tests.verbs.test_ask_away import by_letter  # noqa: F401
+from trimfit.base.errors import InputError
+from trimfit.base.records import Chanter, Order
+from trimfit.log.journal import Journal
+from trimfit.review.ticket import how_to_check, verdict
+from trimfit.session.session import Session
+from trimfit.verbs.ask import advise
+from trimfit.verbs.reviews.owner_answers import letter_for, owners_answers
+from trimfit.verbs.reviews.ticket import ticket_of
+
+
+def crow_forgotten(path: Path) -> None:
+    """The log as if the owner had said nothing of a crow."""
+    with Journal(path) as journal:
+        journal.strike(journal.entry_of("chanter", "Far").entry, "misheard")  # type: ignore[union-attr]
+        journal.append(Chanter("Far", kind="long bore", at_hand="no"))
+
+
+def test_the_crow_of_a_working_reed_narrows_most(by_letter: Path) -> None:  # noqa: F811
+    crow_forgotten(by_letter)
+    found = on(by_letter, owners_answers)
+    assert list(found) == ["Far"]
+    first, *rest = found["Far"]
+    assert first.answer == "crow"
+    assert first.gap_sd_then_cents < 0.8 * first.gap_sd_cents
+    assert {one.answer for one in rest} == {"pitch", "pressure"}
+    assert all(one.gap_sd_then_cents <= one.gap_sd_cents + 1e-9 for one in found["Far"])
+
+
+def test_what_is_known_already_is_not_asked(by_letter: Path) -> None:  # noqa: F811
+    text = on(by_letter, letter_for, "letter")
+    assert "The crow of a reed" not in text
+    assert "The pitch it plays at" in text
+    assert "If F is sharp of E, send it back" in text.replace("\n", " ")
+    assert max(map(len, text.splitlines())) <= 72
+    crow_forgotten(by_letter)
+    assert "1. The crow of a reed" in on(by_letter, letter_for, "letter")
+
+
+def test_a_letter_is_for_a_chanter_that_is_away(by_letter: Path) -> None:  # noqa: F811
+    with Journal(by_letter) as journal:
+        journal.append(Order("near", "Old"))
+    with pytest.raises(InputError, match="Old is at hand"):
+        on(by_letter, letter_for, "near")
+
+
+def test_the_ticket_says_what_was_read_here_and_what_to_expect_there(by_letter: Path) -> None:  # noqa: F811
+    with Journal(by_letter) as journal:
+        journal.append(reading("R", "2026-02-01T10:00", -8.0, chanter="Old"))
+    with Session(by_letter) as session:
+        bench = session.bench(1769940000.0)
+        seen = bench.see_reed(session.journal.of_reed("R").reed.record)
+        card = ticket_of(bench, seen, advise(bench, seen))
+    assert (card.chanter, card.read_in) == ("Far", "Old")
+    assert card.gap_here_cents is not None
+    assert card.gap_here_cents.mean == pytest.approx(-8.0, abs=4.0)
+    said = verdict(card)
+    assert said.startswith("In Old F less E is -")
+    assert "In your chanter it should be" in said
+    assert "% sharp" in said
+    assert any("F sharp of E: nothing can be put back" in step for step in how_to_check(card))
+    assert not any("F sharp of E" in step for step in how_to_check(replace(card, read_in=None)))

@@ -1,0 +1,36 @@
+"""The short text that goes to the owner of a chanter that is away: what to measure, and how. Plain text."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+__all__ = ["QUESTIONS", "letter"]
+
+QUESTIONS = {
+    "crow": "The crow of a reed that works in it. Take the reed out, seat it in a tube that holds it as the chanter "
+    "does, sound it alone, and write down what the tuner shows: note and cents at A = 440, such as C+22.",
+    "pitch": "The pitch it plays at: low A in Hz with a reed that works, once low A and high A agree (seat the reed "
+    "deeper or shallower until they do). Then E and F as the tuner shows them, and low G overblown (the G octave).",
+    "gauge": "How far your gauge enters the bore from the top, in mm, if you have one.",
+    "pressure": "How hard you blow when you play, by a gauge in the pipe: kPa, or inches of water.",
+}
+"""What may be asked, by the word for it."""
+ARRIVED = (
+    "When reeds come, blow each before anything is done to it and write E and F down as they are. If F is flat of E, a "
+    "little more length has to come off, or send it back with what you read. If F is sharp of E, send it back: nothing "
+    "can be put back."
+)
+
+
+def letter(order: str, chanter: str, questions: Sequence[str], width: int = 72) -> str:
+    """The text for an order: the questions (keys of QUESTIONS) in the order given, then what to do when reeds come."""
+    lines = [f"Order {order}, chanter {chanter}", ""]
+    if questions:
+        lines += textwrap.wrap(
+            "So that the reeds fit your chanter, please send what you can of this. The first tells the most.", width
+        )
+        for number, word in enumerate(questions, 1):
+            lines += ["", *textwrap.wrap(f"{number}. {QUESTIONS[word]}", width, subsequent_indent="   ")]
+        lines.append("")
+    return "\n".join([*lines, *textwrap.wrap(ARRIVED, width)])

@@ -1,0 +1,135 @@
+"""A chanter that is away: which answer of its owner's would narrow it most, and the letter that asks for it."""
+
+from __future__ import annotations
+
+from copy import copy
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from trimfit.base.records import Chanter, Order
+    from trimfit.planner.aim import AimPosterior
+    from trimfit.session.open_log import Bench
+    from trimfit.session.session import Session
+
+__all__ = ["Narrowing", "letter_for", "owners_answers", "what_to_ask"]
+
+MOST_ASKED = 20
+PLAYERS_KPA = 0.8
+"""How far players differ from the bench in how hard they blow (sd, kPa; assumed)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Narrowing:
+    """What one answer would do: the standard deviation of the gap there that no work at the bench takes away, cents,
+    as it is and with the answer. `answer`: crow, pitch, gauge or pressure."""
+
+    answer: str
+    gap_sd_cents: float
+    gap_sd_then_cents: float
+
+    def words(self) -> str:
+        """`knowing the crow would bring what is not known of its gap from ± 5.3 to ± 3.1 cents`."""
+        return (
+            f"knowing the {self.answer} would bring what is not known of the gap there from ± {self.gap_sd_cents:.1f} "
+            f"to ± {self.gap_sd_then_cents:.1f} cents"
+        )
+
+
+def owners_answers(session: Session) -> dict[str, list[Narrowing]]:
+    """What to ask the owner of each chanter that is away and has an order, by chanter; MOST_ASKED of them at most."""
+    bench = session.bench()
+    orders = {order.chanter: order for order in session.journal.orders().values()}
+    away = [name for name in sorted(orders) if bench.at_hand.worked_in(name) is not None]
+    return {
+        name: what_to_ask(bench, name, _usual_type(bench, orders[name]), orders[name]) for name in away[:MOST_ASKED]
+    }
+
+
+def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None = None) -> list[Narrowing]:
+    """What would narrow a chanter that is away, most telling first; empty for one that is at hand.
+
+    Worked out for a fresh reed of a type. How much an answer tells hardly hangs on what it says: for crow and pitch the
+    ones expected are taken, for the gauge the middle of the shop's.
+    """
+    from trimfit.base.pitch import hz_from_cents
+    from trimfit.base.records import Chanter, Order
+
+    wanted = order or Order("", chanter)
+    now = _seen_with(bench, wanted, reed_type, None)
+    if not now.beyond_sd_cents:
+        return []
+    record = bench.chanter(chanter) or Chanter(chanter)
+    gauges = sorted(one.bore_gauge_mm for one in bench.journal.chanters().values() if one.bore_gauge_mm)
+    # a cent of gap for each kPa that the player blows harder than the bench
+    per_kpa = _seen_with(bench, replace(wanted, pressure_kpa=bench.settings.bench_pressure_kpa + 1.0), reed_type, None)
+    base = _seen_with(bench, replace(wanted, pressure_kpa=bench.settings.bench_pressure_kpa), reed_type, None)
+    blown = abs(float(per_kpa.mean[0] - base.mean[0])) * PLAYERS_KPA if wanted.pressure_kpa is None else 0.0
+    whole = (now.beyond_sd_cents**2 + blown**2) ** 0.5
+    supposed: dict[str, Chanter] = {}
+    if not record.working_crow_hz:
+        supposed["crow"] = replace(record, working_crow_hz=_crow_hz(bench, wanted, reed_type))
+    if not record.meeting_pitch_hz:
+        supposed["pitch"] = replace(record, meeting_pitch_hz=hz_from_cents(now.meeting()[0]))
+    if not record.bore_gauge_mm and gauges:
+        supposed["gauge"] = replace(record, bore_gauge_mm=gauges[len(gauges) // 2])
+    found = [
+        Narrowing(word, whole, (_seen_with(bench, wanted, reed_type, one).beyond_sd_cents ** 2 + blown**2) ** 0.5)
+        for word, one in supposed.items()
+    ]
+    if wanted.pressure_kpa is None:
+        found.append(Narrowing("pressure", whole, now.beyond_sd_cents))
+    return sorted(found, key=lambda one: one.gap_sd_then_cents)
+
+
+def _seen_with(bench: Bench, order: Order, reed_type: str, record: Chanter | None) -> AimPosterior:
+    """A fresh reed of a type seen from an order, its chanter known as `record` says (None: as the log says)."""
+    if record is not None:
+        bench = copy(bench)
+        bench.at_hand = bench.at_hand.supposing(record)
+    seen = bench.fresh(reed_type, order)
+    return bench.posterior(seen, bench.aim(seen, order))
+
+
+def _crow_hz(bench: Bench, order: Order, reed_type: str) -> float:
+    """The crow that a fresh reed of a type is expected to have where its gap closes there."""
+    from trimfit.session.evidence import here_of
+
+    seen = bench.fresh(reed_type, order)
+    aim = bench.aim(seen, order)
+    here = here_of(seen, bench.posterior(seen, aim), aim)
+    return float(here.crow_stop_hz) if here is not None and here.crow_stop_hz else 500.0
+
+
+def letter_for(session: Session, order_name: str) -> str:
+    """The text to send to an order's customer: what to measure, most telling first, and how.
+
+    InputError for an order that the log does not know, and for one whose chanter is at hand.
+    """
+    from trimfit.base.errors import InputError
+    from trimfit.review.letter import letter
+    from trimfit.session.orders import order_named
+
+    order = order_named(session.journal, order_name)
+    session.fit_if_due()
+    bench = session.bench()
+    if bench.at_hand.worked_in(order.chanter) is None:
+        raise InputError(
+            f"chanter {order.chanter[:60]} is at hand, or none is",
+            f"order {order.order[:60]}",
+            "a letter is for a chanter that is away: log chanter NAME --at-hand no",
+        )
+    asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
+    return letter(order.order, order.chanter, [one.answer for one in asked])
+
+
+def _usual_type(bench: Bench, order: Order) -> str:
+    """The type of the order's reeds, or that which the shop knows best."""
+    from collections import Counter
+
+    names = bench.journal.reeds_of_order(order.order)
+    kinds = Counter(one.reed.record.reed_type for one in bench.journal.of_reeds(names)) if names else Counter()
+    if kinds:
+        return kinds.most_common(1)[0][0]
+    types = bench.model.coding.types
+    return types[max(range(len(types)), key=lambda code: float(bench.model.reeds[code]))]
