@@ -298,7 +298,7 @@ class Bench:
         seen: dict[str, Seen] = {}
         for reed_type, batch in sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in kept}):
             only = [h.reed.record.reed for h in kept]
-            seen |= self.see_histories(reed_type, self._of_batch(reed_type, batch), [order.chanter], only=only)
+            seen |= self.see_histories(reed_type, self.histories_of(reed_type, batch), [order.chanter], only=only)
         found = {name: self.posterior(one, self.aim(one, order)) for name, one in seen.items()}
         first = next(iter(found.values()))
         own_sd, tolerance = LEFT_SHARE * first.reading_sd_cents, hz_width_cents(self.settings.tolerance_hz, 470.0)
