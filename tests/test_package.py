@@ -40,6 +40,7 @@ WITHIN: dict[str, set[str]] = {
     "base.errors": set(),
     "base.records": set(),
     "base.natural_order": set(),
+    "base.normal": set(),
     "base.progress": set(),
     "base.column_words": {"base.pitch"},
     "base.units": {"base.errors"},

@@ -140,7 +140,7 @@ DOCTORED = {
     "a drift of nothing": ("setting", ("drift_start_cents", "2026-03-01T10:00", "0")),
     "a value that is a book": ("setting", ("tolerance_hz", "2026-03-01T10:00", "1" * 200_000)),
     "made once": ("reed", ("R-2", "moulded", "B-1", "once", 23.0, None, None)),
-    "due never": ("order", ("O-2", "CH-1", None, None, None, "never", None)),
+    "due never": ("order", ("O-2", "CH-1", None, None, None, None, "never")),
     "a blade of nothing": ("reed", ("R-2", "moulded", "B-1", None, 0.0, None, None)),
 }
 

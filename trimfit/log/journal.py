@@ -7,13 +7,14 @@ Whatever is written goes through `Journal.writing`: one transaction, durable whe
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 from sqlite3 import Connection
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from trimfit.base import dates
 from trimfit.base.errors import InputError
+from trimfit.base.progress import Progress
 from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
@@ -33,7 +34,6 @@ __all__ = ["AMENDED", "Journal"]
 T = TypeVar("T")
 AMENDED = "amended: "
 """What the reason of a strike begins with where a corrected entry stands in the place of the struck one."""
-Progress = Callable[[str, int, int], None]
 
 
 class Journal(Store):

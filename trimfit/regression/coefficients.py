@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.units import Interval
 from trimfit.regression.curve import UNIT_MM, bent_mm
@@ -24,7 +25,6 @@ __all__ = ["OUTPUT_PICKS", "TERMS", "Term", "type_terms"]
 
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
-Z90 = 1.6448536269514722
 TERMS = ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")
 TOP_HAND = ("e", "f", "high_g", "high_a")
 ASSUMED_SHARE = 0.7

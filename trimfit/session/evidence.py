@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from trimfit.base.normal import Z90
 from trimfit.base.records import Logged, Reading
 from trimfit.base.units import Interval
 
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["decide", "gap_readings", "grounds", "here_of"]
 
 FINAL = ("finished", "past", "no-fit")
-Z90 = 1.6448536269514722
 CUT_NODES = 7
 # So many readings after an event stand for themselves: the event is no longer worth a word. An assumption, no source.
 OUTWEIGH = 3

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError
+from trimfit.base.normal import Z90
 from trimfit.base.units import Interval
 
 if TYPE_CHECKING:
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["OwnLines", "aims_air", "in_aims_air", "own_lines"]
 
-Z90 = 1.6448536269514722
 LEAST_READINGS = 3
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
 from trimfit.base.natural_order import as_counted
+from trimfit.base.normal import Z90
 from trimfit.base.records import Order, ReedHistory
 from trimfit.base.units import Interval
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 __all__ = ["advise", "ask_all", "ask_reed", "suits", "work_order"]
 
 
-Z90 = 1.6448536269514722
 MOST_CHANTERS = 12
 SURELY_NOT_PAST, MAYBE_PAST = 0.1, 0.5
 DONE = ("finished", "past", "no-fit")

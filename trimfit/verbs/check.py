@@ -7,14 +7,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from trimfit.base.progress import Progress
+
 if TYPE_CHECKING:
     from trimfit.entry.marks import Mark
     from trimfit.log.journal import Journal
 
 __all__ = ["MARK_SOURCES", "Checked", "check", "marks"]
-
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True)

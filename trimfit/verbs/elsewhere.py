@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from trimfit.base.normal import Z90
 from trimfit.base.records import Order
 from trimfit.base.units import Interval
 
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Elsewhere", "elsewhere"]
 
-Z90 = 1.6448536269514722
 MOST_PLACES = 40
 SHARP = 0.5
 

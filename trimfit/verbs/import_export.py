@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.progress import Progress
 
 if TYPE_CHECKING:
     from trimfit.entry.loose_sheet.folder_draft import Draft
@@ -15,9 +16,6 @@ if TYPE_CHECKING:
     from trimfit.log.counts import Counts
 
 __all__ = ["Taken", "back_up", "draft", "export_folder", "import_folder", "merge_log", "set_time_zone"]
-
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True)

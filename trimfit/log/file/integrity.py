@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from trimfit.base.errors import InputError
+from trimfit.base.progress import Progress
 from trimfit.log import settings
 from trimfit.log.entry_kinds import KINDS, Kind, references
 from trimfit.log.entry_rows import entry_id, instant_of
 from trimfit.log.file import schema
 from trimfit.log.file.seal import is_older, unsealed
 from trimfit.log.instants import unreadable, zone_of
-from trimfit.log.journal import Journal, Progress
+from trimfit.log.journal import Journal
 from trimfit.log.merging.conflicts import open_conflicts
 from trimfit.log.queries import UNSTRUCK, quoted
 from trimfit.log.values import LONGEST_TEXT, canonical

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from trimfit.base.errors import LogError, TrimfitError
+from trimfit.base.progress import Progress
 from trimfit.log import settings
 from trimfit.log.counts import Counts
 from trimfit.log.entry_kinds import KINDS, Kind
@@ -20,7 +21,7 @@ from trimfit.log.file.side_files import to_read
 from trimfit.log.file.store import look_before, named_as, opening
 from trimfit.log.file.unfinished_files import backed_up
 from trimfit.log.instants import MADE_AT, zone_of
-from trimfit.log.journal import Journal, Progress
+from trimfit.log.journal import Journal
 from trimfit.log.merging.followed_strikes import follow_strikes
 from trimfit.log.merging.rename import carry, planned_renames
 from trimfit.log.queries import quoted

@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.progress import Progress
 from trimfit.log.counts import Counts
 from trimfit.log.entry_kinds import FILED, KINDS, Kind, kind_of_entry
 from trimfit.log.file.unfinished_files import draft_beside
 from trimfit.log.instants import MADE_AT
-from trimfit.log.journal import Journal, Progress
+from trimfit.log.journal import Journal
 from trimfit.log.queries import LIVE, quoted
 from trimfit.log.sheets.extra_files import EXTRA, WIDE_HEADS
 from trimfit.log.values import guard, number_text

@@ -15,12 +15,13 @@ from typing import Any
 
 from trimfit.base import dates
 from trimfit.base.errors import Fault, InputError, nearest
+from trimfit.base.progress import Progress
 from trimfit.log import queries, settings, whole_days
 from trimfit.log.counts import Counts, Renamed
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
 from trimfit.log.entry_rows import differences, entry_id, insert_sql
 from trimfit.log.instants import MADE_AT, reordered, zone_of, zone_to_set
-from trimfit.log.journal import Journal, Progress
+from trimfit.log.journal import Journal
 from trimfit.log.merging.followed_strikes import follow_strikes
 from trimfit.log.merging.rename import renamed_to
 from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet, heads_of

@@ -6,8 +6,9 @@ import sqlite3
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
+from trimfit.base.progress import Progress
 from trimfit.log.entry_kinds import Kind
-from trimfit.log.journal import Journal, Progress
+from trimfit.log.journal import Journal
 from trimfit.log.sheets.csv_rows import Faults
 
 __all__ = ["Intake"]

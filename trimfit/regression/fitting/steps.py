@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
+from trimfit.base.progress import Progress, quiet
 from trimfit.regression.chanters import ChanterFacts, Hierarchy, hierarchy_of, learned, prior_of_offsets
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
 from trimfit.regression.design import Coding, Rows, balance_weight, sort_rows, take_rows
@@ -90,7 +91,6 @@ from trimfit.regression.stated import stated_errors
 __all__ = ["coefficient_prior", "fit_model", "most_read_first", "prior_model"]
 
 Array = NDArray[np.float64]
-Tell = Callable[[str, int, int], None]
 K, P = len(OUTPUTS), len(REGRESSORS)
 OWN = len(RANDOM) * K
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
@@ -116,10 +116,6 @@ MOST_REML_CHANTERS = 100
 """REML leaves rows on any further chanter out: the joint pass, where a stranger costs nothing, has them all."""
 MOST_COVARIANCE_READINGS = 6000
 """The covariances rest on the latest whole batches up to so many readings, type by type; the coefficients on all."""
-
-
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
 
 
 def coefficient_prior(n_types: int) -> tuple[Array, Array]:
@@ -307,7 +303,7 @@ def _covariances(
     straight: Coding,
     prior: tuple[Array, Array],
     facts: Mapping[str, ChanterFacts],
-    tell: Tell,
+    tell: Progress,
 ) -> tuple[Globals, Coding, Rows, float]:
     """REML and EM of the covariances from these rows: with the curves, the rows' weights, the gap's criterion.
 
@@ -442,7 +438,7 @@ def fit_model(
     temperature_c: float,
     balance_cents: float,
     facts: Mapping[str, ChanterFacts] | None = None,
-    tell: Tell = _quiet,
+    tell: Progress = quiet,
 ) -> FittedModel:
     """Fit the joint response. rows as from `design.rows_from_frame`; types, chanters: the names of their codes; facts:
     what the log says in words of chanters, by name.

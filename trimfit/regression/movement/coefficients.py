@@ -9,12 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trimfit.base.normal import Z90
 from trimfit.base.units import Interval
 from trimfit.regression.movement.process import DIRECTIONS, SEEDS, Movement
 
 __all__ = ["MovementTerms", "movement_terms"]
 
-Z90 = 1.6448536269514722
 CROW, GAP, PITCH = (DIRECTIONS.index(name) for name in ("crow", "gap", "pitch"))
 WEEK_DAYS = 7.0
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from trimfit.base.normal import Z90
 from trimfit.base.units import Interval
 from trimfit.review.results import ReedStory, TimeMark, TimePoint
 
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
 
 __all__ = ["day_of", "in_time"]
 
-Z90 = 1.6448536269514722
 DAY_S = 86400.0
 MOST_MOMENTS = 14
 SITTING_S = 6 * 3600.0

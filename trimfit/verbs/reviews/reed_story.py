@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.answers import Advice
+from trimfit.base.normal import Z90
 from trimfit.base.records import Event, Outcome, Trim
 from trimfit.base.units import Interval
 from trimfit.review.results import FanPoint, ReedStory, StoryPoint
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 __all__ = ["ReedReview", "StoryEntry", "review_of", "review_reed", "story_of"]
 
 
-Z90 = 1.6448536269514722
 FAN_POINTS = 13
 SHORTEST_FAN_MM = 0.12
 SHORT_ID = 10

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from trimfit.base.normal import Z90
 from trimfit.base.units import Interval
 from trimfit.review.results import (
     ChanterMap,
@@ -42,7 +43,6 @@ if TYPE_CHECKING:
 
 __all__ = ["findings_of", "repeatability", "write_report"]
 
-Z90 = 1.6448536269514722
 MOST_STORIES = 6
 LEAST_STARTS = 5
 

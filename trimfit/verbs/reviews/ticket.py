@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.answers import Advice
+from trimfit.base.normal import Z90
 from trimfit.base.units import Interval
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.session.own_lines import aims_air, in_aims_air
@@ -17,9 +18,6 @@ if TYPE_CHECKING:
     from trimfit.session.session import Session
 
 __all__ = ["ticket_of", "ticket_picture", "tickets_of", "write_ticket", "write_tickets"]
-
-
-Z90 = 1.6448536269514722
 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
