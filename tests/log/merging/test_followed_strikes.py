@@ -83,7 +83,7 @@ STEP = st.tuples(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.lists(STEP, max_size=9))
 def test_any_order_of_amend_strike_merge_and_rename_at_two_benches_gives_one_history(
     tmp_path_factory: pytest.TempPathFactory, plan: list[tuple[int, str, int, float]]
@@ -117,8 +117,8 @@ def test_any_order_of_amend_strike_merge_and_rename_at_two_benches_gives_one_his
         for log in logs:
             assert merged(folder / f"all{i}", log) == 0
         results.append(exported(folder / f"all{i}", folder / f"out{i}"))
-        # What goes out comes back the same.
-        with Journal(folder / f"back{i}", create=True) as journal:
-            import_folder(journal, folder / f"out{i}")
-        assert exported(folder / f"back{i}", folder / f"out-back{i}") == results[-1]
     assert results[0] == results[1]
+    # What goes out comes back the same.
+    with Journal(folder / "back", create=True) as journal:
+        import_folder(journal, folder / "out0")
+    assert exported(folder / "back", folder / "out-back") == results[0]
