@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trimfit.base.records import Reading, Reed, Trim
+from trimfit.log.entry_kinds import KINDS
+from trimfit.log.entry_rows import entry_id
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs
@@ -73,6 +75,20 @@ def test_what_is_amended_or_struck_while_the_other_bench_renames_is_so_under_the
         assert trims(tmp_path / name, names[-1]) == wanted
         assert merged(tmp_path / name, *order) == 0
     assert exported(tmp_path / "a", tmp_path / "out-a") == exported(tmp_path / "b", tmp_path / "out-b")
+
+
+def test_strikes_of_what_a_log_does_not_hold_are_passed_over(tmp_path: Path) -> None:
+    first, second = two_benches(tmp_path)
+    kind = KINDS["strike"]
+    with Journal(second) as journal:
+        for why in ("renamed R-9", "slip"):
+            row = ("tri-aaaaaaaaaaaaaaaa", why, AT)
+            with journal.writing():
+                journal.insert(kind, row, entry_id(kind, row), 0)
+    with Journal(first) as journal:
+        merge_logs(journal, second)
+        assert len(damage(journal)) == 2, "check names both"
+    assert trims(first, "R-7") == [0.2, 0.3]
 
 
 STEP = st.tuples(

@@ -43,6 +43,8 @@ def follow_strikes(journal: Journal) -> list[str]:
                 kind, to = kind_of_entry(struck), new_name(renamed)
                 if kind is None or kind.name not in _FOLLOW or to is None:
                     continue
+                if not journal.which_are_known(kind, [struck]):
+                    continue  # a doctored log may strike what it does not hold
                 _, values = journal.row_of(struck)
                 entry = entry_id(kind, as_named(kind, values, to))
                 if not journal.which_are_known(kind, [entry]) or connection.execute(_OTHERWISE, (entry,)).fetchone():
