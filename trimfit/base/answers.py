@@ -59,7 +59,7 @@ class Advice:
 @dataclass(frozen=True, slots=True)
 class PredictedReading:
     """What the next reading of a reed would show after a planned trim, in this chanter and at this pressure (None: the
-    bench's usual)."""
+    bench's usual). `why`: a warning, mostly empty."""
 
     reed: str
     gap_cents: Interval
@@ -68,3 +68,4 @@ class PredictedReading:
     chanter: str | None = None
     pressure_kpa: float | None = None
     temperature_c: float | None = None
+    why: str = ""

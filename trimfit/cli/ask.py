@@ -287,6 +287,9 @@ def predict(
     if len(airs) == 1:
         typer.echo(airs[0])
     typer.echo(table(("reed", "mm", "lip", "next reading", "mean", "nine in ten"), rows, right=(1, 2, 4)))
+    for item in found:
+        if item.why:
+            typer.echo(f"{plain_name(item.reed, 18)}: {item.why}")
 
 
 def _air(item: PredictedReading) -> str:
@@ -302,7 +305,7 @@ def _air(item: PredictedReading) -> str:
 def _flat(item: PredictedReading) -> dict[str, Any]:
     out = {"reed": item.reed, "gap_cents": plain(item.gap_cents), "crow_hz": plain(item.crow_hz)}
     out |= {f"{note}_hz": plain(span) for note, span in item.notes_hz.items()}
-    return out | {name: plain(getattr(item, name)) for name in ("chanter", "pressure_kpa", "temperature_c")}
+    return out | {name: plain(getattr(item, name)) for name in ("chanter", "pressure_kpa", "temperature_c", "why")}
 
 
 def register(app: typer.Typer) -> None:

@@ -113,6 +113,7 @@ def predict(
                 return Interval(*(note_hz(note, c, bench.scale) if note else hz_from_cents(c) for c in values))
 
             notes = {note: span(OUTPUTS.index(note), note) for note in NOTES}
+            _refuse_absurd(bench, seen[name], (length_mm, lip), air, cents(OUTPUTS.index("crow")).mean)
             out.append(
                 PredictedReading(
                     reed=name,
@@ -122,9 +123,38 @@ def predict(
                     chanter=air[0],
                     pressure_kpa=air[1],
                     temperature_c=air[2],
+                    why=_beyond(length_mm, bench.longest_cut_mm(records[name].reed_type)),
                 )
             )
     return out
+
+
+def _refuse_absurd(
+    bench: Bench, seen: Seen, work: tuple[float, float], air: tuple[str | None, float | None, float | None], crow: float
+) -> None:
+    """InputError where the curve, drawn on past all that was logged, would have a cut lower the crow: no cut does.
+
+    work: length in mm and lip strokes; crow: its mean after them, in cents.
+    """
+    longest_mm = bench.longest_cut_mm(seen.history.reed.record.reed_type)
+    if work[0] <= (longest_mm or 0.0):
+        return
+    share, uncut, _ = _next_reading(bench, seen, 0.0, work[1], air)
+    if crow >= float(share @ uncut[:, 0]):
+        return
+    known = f"the longest cut logged of its type is {longest_mm:.2f} mm" if longest_mm else "none of its type was cut"
+    raise InputError(
+        f"nothing can be predicted of {work[0]:g} mm: {known}",
+        f"reed {seen.name}",
+        "say a length nearer to what was logged",
+    )
+
+
+def _beyond(length_mm: float, longest_mm: float | None) -> str:
+    """A warning where the length is longer than any cut that was logged of the type."""
+    if not longest_mm or length_mm <= longest_mm + 1e-9:
+        return ""
+    return f"{length_mm:.2f} mm is longer than any cut logged of its type ({longest_mm:.2f} mm): take it for a guess"
 
 
 def next_notes_hz(bench: Bench, seen: Seen, advice: Advice, notes: Sequence[str]) -> list[float]:
