@@ -9,6 +9,7 @@ import pytest
 from tests.opened import on
 from tests.verbs.test_ask import asked_then, reading
 from trimfit.base.records import Chanter, Order, Reed, Trim
+from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.rehearse import rehearse_order
@@ -104,6 +105,7 @@ def test_the_work_list_has_it_too(by_letter: Path) -> None:
     (advice,) = on(by_letter, ask_all)
     assert advice.here is not None
     assert advice.here["chanter"] == "Old"
+    assert "R for Far, which is away: in Old gap -" in work_list([advice])
 
 
 def test_more_reeds_than_are_wanted_are_worked_to_spaced_gaps(by_letter: Path) -> None:

@@ -163,7 +163,22 @@ def work_list(found: Sequence[Advice]) -> str:
             parts.append(f"{count} {action}")
     parts.append(f"about {sum(a.trims_left for a in todo):.0f} cuts in all")
     ends = [said for action, said in ENDS.items() if any(a.action == action for a in found)]
-    return "\n".join([table(heads, rows, right=(3, 4, 5, 6, 7, 8)), ", ".join(parts), *ends, WHAT_IT_MEANS])
+    lines = [table(heads, rows, right=(3, 4, 5, 6, 7, 8)), ", ".join(parts), *_away_lines(found), *ends, WHAT_IT_MEANS]
+    return "\n".join(lines)
+
+
+def _away_lines(found: Sequence[Advice]) -> list[str]:
+    """For each reed whose chanter is away: where it stands in the one at hand, and where to stop there."""
+    from trimfit.base.pitch import crow_label
+    from trimfit.verbs.wording import plain_name, signed
+
+    return [
+        f"{plain_name(a.reed, 18)} for {plain_name(a.chanter or '', 24)}, which is away: in "
+        f"{plain_name(a.here['chanter'], 24)} gap {signed(a.here['gap_now_cents'].mean)}, "
+        f"stop at {signed(a.here['gap_stop_cents'])}, crow {crow_label(a.here['crow_stop_hz'])}"
+        for a in found
+        if a.here is not None and a.action in ("trim", "read-again")
+    ]
 
 
 def _next(advice: Advice) -> str:
