@@ -55,6 +55,9 @@ def ask(
     lost for this order; no-fit, the blade or the pitch asked for is out of reach. Of a reed that is past or no fit,
     trimfit ask REED --others says where it may go.
 
+    Where the order's chanter is away, the reed is worked in one at hand: the answer says at what gap and crow to stop
+    there, and how sure it is of the one that is away.
+
     Example: trimfit ask R-0412
     """
     from trimfit.entry.entry_times import asked_s
