@@ -289,7 +289,8 @@ def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
     from trimfit.verbs.predict import next_notes_hz
 
     posterior = bench.posterior(seen, bench.aim(seen))
-    middle, half = float(posterior.mean[4]), Z90 * math.sqrt(max(float(posterior.cov[4, 4] + posterior.beyond[1, 1]), 0.0))
+    pitch_var = float(posterior.cov[4, 4] + posterior.beyond[1, 1])
+    middle, half = float(posterior.mean[4]), Z90 * math.sqrt(max(pitch_var, 0.0))
     gap, reach = float(posterior.mean[0]), Z90 * math.sqrt(max(float(posterior.cov[0, 0]), 0.0))
     read = advice.gap_read
     then: list[float | None] = [None, None]
