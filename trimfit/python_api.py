@@ -173,11 +173,11 @@ class OpenLog:
             return frame_of_answers(pick(session, order, at_s=asked_s(at)))
 
     def rehearse(self, order: str, *, seed: int = 1) -> Rehearsal:
-        """What an order's run will give, played out on reeds drawn from the posterior. Same seed, same answer."""
+        """What an order's run will give, before a blade is touched; seed: changes nothing, no chance is drawn."""
         from trimfit.verbs.rehearse import rehearse_order
 
         with self._session() as session:
-            return rehearse_order(session, order, seed=seed)
+            return rehearse_order(session, order)
 
     def batches(self) -> pd.DataFrame:
         """Every batch against its type's running norm, most drifted first."""

@@ -77,9 +77,22 @@ def test_strokes_are_worth_what_the_recursion_says(cuts_left: float, monkeypatch
     monkeypatch.setattr("trimfit.planner.lip_work.MOST_STROKES", 4)
     posterior = belief_of(113.0, pitch_sd=1.6)
     plan = LipPlan(posterior, aim_of(113.0), COSTS, USUAL, 0.4, (cuts_left, cuts_left + 1.0))
-    for strokes, told in zip(plan.strokes, plan._after(), strict=True):
+    for strokes, told in zip(plan.strokes, plan._after_visit()[:, 0], strict=True):
         slow = slow_after_visit(plan, plan.off, float(strokes), 0, cuts_left)
         assert told == pytest.approx(slow, rel=0.05, abs=0.15)
+
+
+@pytest.mark.parametrize("read_first", [False, True])
+@pytest.mark.parametrize("off", [-6.0, 0.5, 8.0])
+def test_the_outlook_of_the_pitch_adds_up_to_its_minutes(read_first: bool, off: float) -> None:
+    """Minutes are what the chance of ending off the pitch, the visits and the readings cost."""
+    plan = LipPlan(belief_of(112.0 + off, pitch_sd=2.5), aim_of(112.0), COSTS, USUAL, 0.4, (0.4, 1.2))
+    outside, visits, readings = plan.outlook(read_first=read_first)
+    minutes = outside * COSTS.outside_minutes + visits * COSTS.cut_minutes + readings * COSTS.reading_minutes
+    if read_first:
+        assert minutes == pytest.approx(float(plan._after_reading()[0]), abs=1e-6)
+    assert 0.0 <= outside <= 1.0
+    assert minutes <= plan.leave() + 1e-6
 
 
 def test_visits_that_come_anyway_make_the_pitch_cheaper_and_hurry_no_stroke() -> None:

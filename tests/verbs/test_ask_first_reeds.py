@@ -137,7 +137,7 @@ def test_crows_alone_and_nothing_ever_cut(tmp_path: Path) -> None:
         assert advice.gap_after_cents.low <= advice.gap_after_cents.mean <= advice.gap_after_cents.high
         assert advice.length_mm < 1.0
     with np.errstate(all="raise", under="ignore"):
-        run = on(path, rehearse_order, "band", draws=200)
+        run = on(path, rehearse_order, "band")
     assert math.isfinite(run.trims_per_reed)
 
 

@@ -17,7 +17,7 @@ import pandas as pd
 from tests.worlds.frames import FRAME_COLUMNS, frame_row
 from tests.worlds.shop import LiveReed, World
 
-__all__ = ["ManyPolicy", "Move", "Played", "Policy", "Seen", "Tally", "play", "tally"]
+__all__ = ["ManyPolicy", "Move", "Played", "Policy", "Seen", "Tally", "play", "played_out", "tally"]
 
 TOLERANCE_CENTS = 3.7
 LEAST_BLADE_MM = 12.0
@@ -181,6 +181,19 @@ def play(
     target pitch that far under the chanter's own meeting pitch.
     """
     stories = start(world, n, seed, first=first, below_own_pitch_cents=below_own_pitch_cents, reed_type=reed_type)
+    return played_out(policy, world, stories, what, tolerance_cents, most_cuts, most_readings)
+
+
+def played_out(
+    policy: Policy | ManyPolicy,
+    world: World,
+    stories: list[Played],
+    what: str = "all",
+    tolerance_cents: float = TOLERANCE_CENTS,
+    most_cuts: int = 12,
+    most_readings: int = 25,
+) -> Tally:
+    """Play reeds that were read already to their end (see `play`)."""
     stated: list[dict[str, object]] = []
     waiting = stories
     while waiting:

@@ -106,7 +106,7 @@ def _as_if(advice: Advice) -> str:
 def _order_lines(session: Session, at: str | None) -> list[str]:
     """One line for each order that still wants something; at: the day by which one is overdue, today if not said."""
     from trimfit.entry.entry_times import day_asked
-    from trimfit.verbs.open_orders import open_orders
+    from trimfit.verbs.ask import open_orders
     from trimfit.verbs.wording import plain_name
 
     orders = open_orders(session, day_asked(at))

@@ -1,4 +1,4 @@
-"""Verbs that look ahead for an order: pick, rehearse."""
+"""Verbs that look ahead for an order: pick, allot, rehearse."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from trimfit.cli.context import session_of
 from trimfit.cli.output.answers import print_json, table
 
 if TYPE_CHECKING:
+    from trimfit.verbs.allot import Allotment
     from trimfit.verbs.pick import Pick, Picked
     from trimfit.verbs.rehearse import Rehearsal
 
@@ -64,17 +65,20 @@ def _blanks(found: Picked, *, everything: bool) -> str:
     from trimfit.verbs.wording import plain_name, wrapped
 
     wanted = found.wanted
-    most = SHOWN_WITHOUT_NUMBER if wanted is None else wanted + SHOWN_BEYOND
+    start = wanted if found.to_start is None else found.to_start
+    most = SHOWN_WITHOUT_NUMBER if wanted is None else max(wanted, start or 0) + SHOWN_BEYOND
     shown = found.blanks if everything else found.blanks[:most]
     # what is to be said of many blanks is said once, under the table
     remarks = {text: f"({i})" for i, text in enumerate(dict.fromkeys(one.remark for one in shown if one.remark), 1)}
     heads = ("reed", "type", "mm off", "cuts", "good %", "crow", "")
     lines = table(heads, [_row(one, remarks) for one in shown], right=(2, 3, 4)).splitlines()
-    if wanted is not None and 0 < wanted < len(shown):
-        lines.insert(1 + wanted, "-" * max(len(line) for line in lines))
+    if start is not None and 0 < start < len(shown):
+        lines.insert(1 + start, "-" * max(len(line) for line in lines))
     more = len(found.blanks) - len(shown)
     order = plain_name(found.order.order, 24)
     says = f"{order} names no number" if wanted is None else f"{order} wants {wanted} besides those good or in work"
+    if found.to_start is not None and wanted is not None and found.to_start > 0:
+        says += f": start {found.to_start}"
     tail = f"{len(found.blanks)} blanks; {says}" + (f"; {more} not shown (--all shows them)" if more else "")
     notes = [line for text, mark in remarks.items() for line in wrapped(f"{mark} {plain_name(text, 400)}", 80, "    ")]
     return "\n".join([*lines, tail, *notes])
@@ -95,17 +99,107 @@ def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
     )
 
 
+def allot(
+    context: typer.Context,
+    orders: Annotated[
+        list[str] | None, typer.Argument(help="Orders; all open ones if none is named.", metavar="ORDER")
+    ] = None,
+    begun: Annotated[bool, typer.Option("--begun", help="Count reeds that were cut already, too.")] = False,
+    pitch_from: Annotated[
+        float | None, typer.Option("--pitch-from", help="The lowest pitch in Hz to try for all.", metavar="HZ")
+    ] = None,
+    pitch_to: Annotated[
+        float | None, typer.Option("--pitch-to", help="The highest pitch in Hz to try for all.", metavar="HZ")
+    ] = None,
+    take: Annotated[bool, typer.Option("--take", help="Put the reeds to their orders.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Which reed of the stock for which order, at the least expected cost in all.
+
+    Example: trimfit allot O-12 O-13
+    """
+    from trimfit.base.errors import InputError
+    from trimfit.verbs import allot as verbs_allot
+    from trimfit.verbs.wording import plain_name, wrapped
+
+    if (pitch_from is None) != (pitch_to is None):
+        raise InputError("one end of the pitches is missing", "--pitch-from", "give --pitch-from and --pitch-to")
+    pitches = (pitch_from, pitch_to) if pitch_from is not None and pitch_to is not None else None
+    with session_of(context, as_json) as session:
+        found = verbs_allot.allot(session, orders or (), begun=begun, pitches_hz=pitches)
+        taken = verbs_allot.take_allotted(session, found) if take else None
+    if as_json:
+        print_json(found)
+        return
+    typer.echo(_allotment(found))
+    if taken is not None:
+        names = ", ".join(plain_name(name, 24) for name in taken) or "nothing new"
+        typer.echo("\n".join(wrapped(f"put to their orders now: {names}", 80)))
+
+
+def _allotment(found: Allotment) -> str:
+    """The allotted reeds as a table, then what is short and what is spare, and why."""
+    from collections import Counter
+
+    from trimfit.base.pitch import crow_label
+    from trimfit.verbs.wording import plain_name, wrapped
+
+    lines = [line for note in found.notes for line in wrapped(note, 80)]
+    if not found.allotted and not found.short:
+        return "\n".join([*lines, "no open order wants a reed"])
+    rows = [
+        (
+            plain_name(one.order, 14),
+            plain_name(one.chanter, 18),
+            plain_name(one.reed, 14),
+            crow_label(one.crow_hz) if one.crow_hz else "",
+            f"{one.length_mm:.2f}",
+            f"{one.trims:.1f}",
+            f"{one.meet_pitch_hz.mean:.1f}",
+            f"{100 * one.chance_good:.0f}",
+        )
+        for one in found.allotted
+    ]
+    heads = ("order", "chanter", "reed", "crow", "mm", "cuts", "meets Hz", "good %")
+    lines += table(heads, rows, right=(4, 5, 6, 7)).splitlines() if rows else []
+    good = sum(one.chance_good for one in found.allotted)
+    hours = found.minutes / 60.0
+    lines.append(f"{len(rows)} reeds, {good:.1f} of them expected good; expected cost {hours:.1f} hours in all")
+    for one in found.short:
+        lines += wrapped(f"short: {plain_name(one.order, 24)} wants {one.wanted}, found {one.found}: {one.why}", 80)
+    if found.spare:
+        whys = ", ".join(f"{count} {why}" for why, count in Counter(found.spare_why).most_common())
+        lines += wrapped(f"spare: {len(found.spare)} reeds ({whys})", 80)
+    if found.pitches:
+        lines += wrapped(_one_pitch(found), 80)
+    marked = [one for one in found.allotted if "nobody said whether" in one.why]
+    if marked:
+        names = ", ".join(plain_name(one.reed, 24) for one in marked)
+        lines += wrapped(f"weight not known: {names}", 80)
+    return "\n".join(lines)
+
+
+def _one_pitch(found: Allotment) -> str:
+    """Which pitch costs least for all these orders, beside the ends of those tried."""
+    best = min(found.pitches, key=lambda one: one.minutes)
+    ends = {one.pitch_hz: one for one in (found.pitches[0], best, found.pitches[-1])}
+    each = ", ".join(
+        f"{one.pitch_hz:.1f} Hz {one.good:.1f} good for {one.minutes / 60:.1f} hours" for one in ends.values()
+    )
+    return f"all at one pitch: {best.pitch_hz:.1f} Hz costs least ({each})"
+
+
 def rehearse(
     context: typer.Context,
     order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
-    seed: Annotated[int, typer.Option(help="The same seed gives the same answer.", min=0)] = 1,
+    seed: Annotated[int, typer.Option(help="Changes nothing: no chance is drawn.", min=0, hidden=True)] = 1,
     at: Annotated[
         str | None,
         typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME"),
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """What an order's run will give: played out on reeds drawn from the posterior, before a blade is touched.
+    """What an order's run will give, before a blade is touched.
 
     Example: trimfit rehearse O-12
     """
@@ -113,7 +207,7 @@ def rehearse(
     from trimfit.verbs.rehearse import rehearse_order
 
     with session_of(context, as_json) as session:
-        run = rehearse_order(session, order, seed=seed, at_s=asked_s(at))
+        run = rehearse_order(session, order, at_s=asked_s(at))
     if as_json:
         print_json(run)
         return
@@ -130,9 +224,9 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append(f"{name}: {run.wanted} wanted; {', '.join(done)}, {run.in_hand} in hand; {run.reeds} still wanted")
     if run.reeds == 0:
         return [*lines, "  nothing more is wanted"]
-    lines.append(f"{name}: {run.reeds} reeds, played {run.draws:,} times on {run.on}")
-    good, past = _share(run.good, run.good_se, run.draws), _share(run.past, run.past_se, run.draws)
-    lines.append(f"  good {good}, past {past}")
+    lines.append(f"{name}: {run.reeds} reeds such as {run.on}")
+    already = f" ({_share(run.past_already)} are past before any cut)" if run.past_already > 0.5 * run.past else ""
+    lines.append(f"  good {_share(run.good)}, past {_share(run.past)}{already}")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
     if run.to_start is None:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
@@ -169,16 +263,15 @@ def _run_lines(run: Rehearsal) -> list[str]:
     ]
 
 
-def _share(share: float, se: float, draws: int) -> str:
-    """A share of reeds as played: none or all of so many is no certainty (three in so many: the rule of three)."""
-    if share <= 0.0:
-        return f"under {300.0 / draws:.1f} %"
-    if share >= 1.0:
-        return f"over {100.0 - 300.0 / draws:.1f} %"
-    return f"{100 * share:.1f} % (± {100 * se:.1f})"
+def _share(share: float) -> str:
+    """A share of reeds: none or all is no certainty."""
+    if share < 0.0005:
+        return "under 0.1 %"
+    return "over 99.9 %" if share > 0.9995 else f"{100 * share:.1f} %"
 
 
 def register(app: typer.Typer) -> None:
     """Add this family's verbs to the command line."""
     app.command()(pick)
+    app.command()(allot)
     app.command()(rehearse)

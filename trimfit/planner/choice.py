@@ -23,7 +23,7 @@ from trimfit.planner.away import LEFT_SHARE
 from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_table import LADDER, PolicyTable, ending, finish_cost, first_rung, worth_reading
 
-__all__ = ["Choice", "Rules", "Unconfirmed", "choose", "rung_of"]
+__all__ = ["Choice", "Rules", "Unconfirmed", "at_its_aim", "choose", "rung_of", "rungs_of"]
 
 Array = NDArray[np.float64]
 LEAST_CEILING = 1e-9
@@ -83,21 +83,28 @@ class Choice:
 
 
 def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> int:
-    """The least rung at or over the shop's own cost whose chance of ever going past is under the ceiling.
+    """`rungs_of` for one reed."""
+    return int(rungs_of(table, np.array([m]), np.array([v]), np.array([s]), rules)[0])
 
-    Past the point where the reed may be over already no rung helps; the chance it has now is not held against a cut.
+
+def rungs_of(table: PolicyTable, m: Array, v: Array, s: Array, rules: Rules) -> NDArray[np.intp]:
+    """The least rung (n,) at or over the shop's own cost whose chance of ever going past is under the ceiling.
+
+    m, v, s (n,): reduced states. Past the point where the reed may be over already no rung helps; the chance it has now
+    is not held against a cut.
     """
     first = first_rung(rules.lost_minutes)
     if table.costs.beyond_sd_cents:
-        return first  # what is not known of a chanter that is away is no risk of the cut: its price alone decides
+        # what is not known of a chanter that is away is no risk of the cut: its price alone decides
+        return np.full(len(m), first, dtype=np.intp)
     # the reed as it was when new decides too, so that the risk is one for its life and not one for each cut
-    new = min(m, -8.0 * table.costs.tolerance_cents), max(s, 0.15)
-    corners = table.corners(np.array([new[0], m]), np.full(2, v), np.array([new[1], s]))
-    for rung in range(first, len(LADDER)):
-        chance = float(table.at(table.past, rung, corners).max())
-        if MODEL_DOUBT * chance <= rules.chance_past_ceiling:
-            return rung
-    return len(LADDER) - 1
+    new = np.minimum(m, -8.0 * table.costs.tolerance_cents), np.maximum(s, 0.15)
+    corners = table.corners(np.stack([new[0], m]), np.stack([v, v]), np.stack([new[1], s]))
+    out = np.full(len(m), len(LADDER) - 1, dtype=np.intp)
+    for rung in reversed(range(first, len(LADDER))):
+        chance = table.at(table.past, rung, corners).max(axis=0)
+        out[MODEL_DOUBT * chance <= rules.chance_past_ceiling] = rung
+    return out
 
 
 class _Future:
@@ -166,7 +173,7 @@ def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float
     return float(normal_cdf(ends).sum())
 
 
-def _at_its_aim(posterior: AimPosterior, tolerance_cents: float) -> tuple[float, float]:
+def at_its_aim(posterior: AimPosterior, tolerance_cents: float) -> tuple[float, float]:
     """Chances of being within tolerance, and past it, in a chanter that is away, once a reed stands where its work
     goes."""
     sd = math.hypot(posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents)
@@ -262,7 +269,7 @@ def choose(
             off_pitch = 0.0 if aim.target_cents is None else _outside(m_mean - aim.target_cents, m_sd, tolerance)
             within, past_end = float(ahead.within(rung)[0]), float(ahead.past(rung)[0])
             if posterior.spaced:
-                within, past_end = _at_its_aim(posterior, tolerance)
+                within, past_end = at_its_aim(posterior, tolerance)
             within *= 1.0 - off_pitch
         pitch = m_mean, m_sd
         return Choice(

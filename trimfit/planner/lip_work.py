@@ -39,8 +39,7 @@ WORTH_READING = 0.9
 
 
 class LipPlan:
-    """Costs in minutes of the pitch by the posterior: of leaving it, of reading again, of strokes. 0 without a
-    target."""
+    """Costs in minutes of the pitch as known: of leaving it, of reading again, of strokes. 0 without a target."""
 
     def __init__(
         self,
@@ -102,19 +101,29 @@ class LipPlan:
         self.late_reading = [strokes(max(gap, 0.0), variance, readings) for readings in range(LEVELS)]
 
     def _chain(self, sigma: list[float], late: list[int], cuts_left: float) -> Array:
-        """W_1 on the grid when the posterior narrows as `sigma` says, reading by reading, and the gap wants more
-        cuts."""
-        costs = self.costs
-        visit = costs.cut_minutes + costs.reading_minutes
-        value = self._leave(self.grid, sigma[LEVELS])
+        """What follows (grid, 4) when the posterior narrows as `sigma` says, reading by reading, and the gap wants more
+        cuts: minutes W_1, chance of ending off the pitch, visits for the lips alone, and readings for the pitch."""
+        value = self._left(self.grid, sigma[LEVELS])
         for level in range(LEVELS - 1, 0, -1):
             ahead = self._ahead(self.grid, self.strokes, sigma[level], sigma[level + 1], value)
-            free = ahead.min(axis=1)
-            done = np.minimum(self._leave(self.grid, sigma[level]), costs.reading_minutes + ahead[:, 0])
-            alone = visit + ahead[:, : late[level] + 1].min(axis=1)
+            done = _cheaper(self._left(self.grid, sigma[level]), ahead[:, 0] + self._step(visit=False))
+            alone = _cheapest(ahead[:, : late[level] + 1]) + self._step(visit=True)
             anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
-            value = anyway * free + (1.0 - anyway) * np.minimum(done, alone)
+            value = anyway * _cheapest(ahead) + (1.0 - anyway) * _cheaper(done, alone)
         return value
+
+    def _step(self, *, visit: bool) -> Array:
+        """What a reading, or a visit for the lips with the reading after it, adds (4,) to what follows."""
+        costs = self.costs
+        minutes = costs.reading_minutes + (costs.cut_minutes if visit else 0.0)
+        return np.array([minutes, 0.0, float(visit), 1.0])
+
+    def _left(self, off: Array, sd: float) -> Array:
+        """What follows (n, 4) where the lips and the reed are left as they are."""
+        minutes = self._leave(off, sd)
+        out = np.zeros((len(off), 4))
+        out[:, 0], out[:, 1] = minutes, minutes / max(self.costs.outside_minutes, 1e-9)
+        return out
 
     def _leave(self, off: Array, sd: float) -> Array:
         t = self.aim.tolerance_cents
@@ -122,12 +131,16 @@ class LipPlan:
         return outside * self.costs.outside_minutes
 
     def _ahead(self, off: Array, strokes: Array, sd_now: float, sd_then: float, value: Array) -> Array:
-        """Expected value (n, strokes) after strokes and one reading, from offsets (n,)."""
+        """Expected values (n, strokes, 4) after strokes and one reading, from offsets (n,)."""
         eta, weight = nodes(5)
         learned = max(sd_now**2 - sd_then**2, 0.0)
         sd = np.sqrt(learned + (self.stroke_sd * strokes) ** 2)
         there = off[:, None, None] + (self.per_stroke * strokes)[None, :, None] + sd[None, :, None] * eta[None, None, :]
-        mean: Array = np.interp(there, self.grid, value) @ weight
+        place = np.clip((there - self.grid[0]) / (self.grid[1] - self.grid[0]), 0.0, len(self.grid) - 1.0)
+        low = np.minimum(place.astype(np.intp), len(self.grid) - 2)
+        share = (place - low) * weight
+        mean: Array = np.einsum("nse,nsec->nsc", weight - share, value[low])
+        mean = mean + np.einsum("nse,nsec->nsc", share, value[low + 1])
         return mean
 
     @property
@@ -148,8 +161,8 @@ class LipPlan:
         """The same after one more reading and the best from then on."""
         if self.aim.target_cents is None:
             return 0.0
-        none, now, then = np.zeros(1), self.by_reading[0], self.by_reading[1]
-        cost = float(self._ahead(np.array([self.off]), none, now, then, self.after_reading)[0, 0])
+        now, then = self.by_reading[0], self.by_reading[1]
+        cost = float(self._after_reading()[0])
         if then < WORTH_READING * now or (self.anyway < 0.5 and self.late_reading[1] > self.most_now):
             return cost
         # a reading that tells next to nothing, and makes no room for a stroke, only puts off what is to be done
@@ -161,13 +174,33 @@ class LipPlan:
         """The best number of strokes, of those `allowed`, for a visit that is made anyway, and the minutes then."""
         if self.aim.target_cents is None:
             return 0, 0.0
-        after = self._after()[: self.most_now + 1]
+        after = self._after_visit()[: self.most_now + 1, 0]
         best = min((k for k in allowed if k < len(after)), key=lambda k: float(after[k]))
         return best, float(after[best])
 
-    def _after(self) -> Array:
+    def outlook(self, *, read_first: bool) -> tuple[float, float, float]:
+        """Chance of ending off the pitch, visits for the lips alone and readings for the pitch, by the best course.
+
+        read_first: a reading is to come before anything else, and is counted already.
+        """
+        if self.aim.target_cents is None:
+            return 0.0, 0.0, 0.0
+        then = self._after_reading()
+        if not read_first:
+            visit = self._after_visit()[: self.most_now + 1]
+            done = _cheaper(self._left(np.array([self.off]), self.sd)[0], then + self._step(visit=False))
+            alone = _cheapest(visit) + self._step(visit=True)
+            then = self.anyway * _cheapest(visit) + (1.0 - self.anyway) * _cheaper(done, alone)
+        return float(then[1]), float(then[2]), float(then[3])
+
+    def _after_visit(self) -> Array:
         now, then = self.by_visit[0], self.by_visit[1]
         after: Array = self._ahead(np.array([self.off]), self.strokes, now, then, self.after_visit)[0]
+        return after
+
+    def _after_reading(self) -> Array:
+        now, then = self.by_reading[0], self.by_reading[1]
+        after: Array = self._ahead(np.array([self.off]), np.zeros(1), now, then, self.after_reading)[0, 0]
         return after
 
     @property
@@ -176,3 +209,15 @@ class LipPlan:
         if self.aim.target_cents is None or self.outside < 0.9:
             return False
         return min(self.read(), self.stroke()[1]) > 0.8 * self.costs.outside_minutes
+
+
+def _cheapest(options: Array) -> Array:
+    """Of options (…, m, 4) each time the one of least minutes (…, 4)."""
+    best = np.argmin(options[..., 0], axis=-1)
+    out: Array = np.take_along_axis(options, best[..., None, None], axis=-2)[..., 0, :]
+    return out
+
+
+def _cheaper(first: Array, second: Array) -> Array:
+    """Of two options (…, 4) each time the one of fewer minutes."""
+    return np.where(first[..., :1] <= second[..., :1], first, second)

@@ -88,6 +88,7 @@ class Bench:
         self.settings = journal.settings()
         self.scale = journal.scale()
         self.at_hand = ChantersAtHand(journal, self.model)
+        self.readings_each = 1
         self._longest_mm: dict[str, float | None] = {}
         self._spaced: dict[str, dict[str, float]] = {}
         self._asked: dict[tuple[str, str], Collection[str] | None] = {}
@@ -128,12 +129,18 @@ class Bench:
         return self.policies.of(self._costs(type_code, settings, posterior))
 
     def _costs(self, type_code: int, settings: Settings, posterior: AimPosterior | None) -> Costs:
-        costs = costs_of(self.model, type_code, settings)
+        costs = costs_of(self.model, type_code, settings, self.readings_each)
         if posterior is None or not posterior.beyond_sd_cents:
             return costs
         # one of several spaced aims is worked to as closely as a tolerance asks, however little is known of all
         sd = min(posterior.beyond_sd_cents, costs.tolerance_cents) if posterior.spaced else posterior.beyond_sd_cents
         return away_costs(costs, sd, settings.cost_lost_minutes, settings.cost_flat_minutes)
+
+    def under(self, settings: Settings, readings_each: int = 1) -> Bench:
+        """The same log under other settings, or with so many readings of each state."""
+        other = copy(self)
+        other.settings, other.readings_each = settings, readings_each
+        return other
 
     def fresh(self, reed_type: str, order: Order) -> Seen:
         """A reed of a batch never seen of this type, for an order."""
@@ -324,6 +331,7 @@ class Bench:
         # a reed that has lain can be read at once; one that was just read, only when it is in hand again
         again_days = days_to_next(seen.history, self.model.again_days, work=False) if state.idle_days == 0.0 else 0.0
         wait_days = days_to_next(seen.history, self.model.wait_days, work=True)
+        state = state.in_chanters(aim.chanter, aim.worked_in)
         posterior = see(state, aim, seen.removed_mm, seen.lip_strokes, wait_days, again_days)
         if not posterior.beyond_sd_cents:
             return posterior

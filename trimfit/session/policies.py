@@ -26,8 +26,11 @@ def cut_error_of(model: FittedModel, settings: Settings) -> Any:
     return CutError(settings.cut_error_pct, settings.cut_error_mm)
 
 
-def costs_of(model: FittedModel, type_code: int, settings: Settings) -> Costs:
-    """The costs and errors that the policy of a type rests on, rounded so that near ones share a table."""
+def costs_of(model: FittedModel, type_code: int, settings: Settings, readings_each: int = 1) -> Costs:
+    """The costs and errors that the policy of a type rests on, rounded so that near ones share a table.
+
+    readings_each: so many readings, of one sitting, are taken of each state and count as one.
+    """
     import numpy as np
 
     from trimfit.base.pitch import hz_width_cents
@@ -39,13 +42,13 @@ def costs_of(model: FittedModel, type_code: int, settings: Settings) -> Costs:
     movement, gap = model.movement.of(type_code), DIRECTIONS.index("gap")
     scale = float(model.noise_scale[type_code]) if known else float(np.mean(model.noise_scale))
     sitting = movement.sitting[gap, gap]
-    reading_sd = float(np.sqrt(GAP @ model.noise_cov @ GAP * scale + sitting))
+    reading_sd = float(np.sqrt(GAP @ model.noise_cov @ GAP * scale / readings_each + sitting))
     slope = max(float(GAP @ model.type_coef(type_code if known else -1)[1]), 5.0)
     error = cut_error_of(model, settings)
     settled, moved = movement.moves_in(model.wait_days, np.array([0.0, 1.0 if model.wait_days > 0.0 else 0.0]))
     return Costs(
         settings.minutes_per_cut,
-        settings.minutes_per_reading,
+        readings_each * settings.minutes_per_reading,
         settings.cost_outside_minutes,
         round(hz_width_cents(settings.tolerance_hz, 470.0), 2),
         round(reading_sd, 1),

@@ -14,9 +14,10 @@ from trimfit.base.units import Interval
 if TYPE_CHECKING:
     from trimfit.planner.aim import Aim
     from trimfit.session.open_log import Bench, Seen
+    from trimfit.session.orders import Progress
     from trimfit.session.session import Session
 
-__all__ = ["advise", "ask_all", "ask_reed", "suits", "work_order"]
+__all__ = ["advise", "ask_all", "ask_reed", "open_orders", "suits", "work_order"]
 
 
 MOST_CHANTERS = 12
@@ -68,6 +69,15 @@ def ask_all(session: Session, *, at_s: float | None = None) -> list[Advice]:
     return [advice for _, advice in sorted(found, key=lambda pair: pair[0])]
 
 
+def open_orders(session: Session, today: str) -> list[Progress]:
+    """The orders that still want something, soonest due first; not those a year overdue that nobody works at."""
+    from trimfit.session.orders import order_progress
+
+    long_ago = f"{int(today[:4]) - 1:04d}{today[4:]}"
+    found = [one for one in order_progress(session.journal, today) if one.is_open]
+    return [one for one in found if one.in_work or not one.due_on or one.due_on >= long_ago]
+
+
 def work_order(history: ReedHistory, advice: Advice, good: dict[str, int]) -> tuple[object, ...]:
     """A key that puts reeds in the order of the work list. good: how many of each order left the bench good."""
     last = (round(advice.trims_left, 1), as_counted(advice.reed))
@@ -87,12 +97,15 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
     from trimfit.base.pitch import hz_from_cents
     from trimfit.planner.reasons import leanings, reason, why
     from trimfit.session.evidence import decide, grounds, here_of
+    from trimfit.session.forecast import forecast_of
 
     order = order or seen.history.order
     aim = bench.aim(seen, order)
     posterior = bench.posterior(seen, aim)
     ground = grounds(bench, seen, aim)
     choice = decide(bench, seen, posterior, aim, ground)
+    (forecast,) = forecast_of(bench, [(seen, aim)])
+    left = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
     record, outcome = seen.history.reed.record, seen.history.outcome
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
@@ -110,7 +123,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         gap_after_cents=choice.gap_after_cents,
         meet_pitch_hz=Interval(hz_from_cents(choice.meet_mean_cents), hz_from_cents(low), hz_from_cents(high)),
         chance_past=choice.chance_past,
-        trims_left=choice.trims_left,
+        trims_left=left,
         why=why(choice, aim, ground, other),
         reed_type=record.reed_type,
         batch=record.batch,
@@ -125,7 +138,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         notes=tuple(leanings(ground, choice.action)),
         need_mm=posterior.need(),
         moved_cents=_moved(seen),
-        chance_within=choice.chance_within,
+        chance_within=forecast.good,
         here=None if ground.here is None else ground.here.answer(),
     )
 

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 __all__ = ["Elsewhere", "elsewhere"]
 
 MOST_PLACES = 40
-SHARP = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,30 +60,31 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
 
 def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewhere:
     from trimfit.base.pitch import hz_from_cents
-    from trimfit.planner.prospect import prospect
+    from trimfit.session.forecast import forecast_of
     from trimfit.session.orders import chanter_word
+    from trimfit.verbs.pick import SHARP, SURELY_OFF
 
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
     posterior = bench.posterior(seen, aim)
-    promise = prospect(posterior, aim, bench.policy(seen.type_code, posterior=posterior), bench.rules())
+    (forecast,) = forecast_of(bench, [(seen, aim)])
     meet, sd = posterior.meeting()
     remarks = []
     if name is not None and name == seen.history.reed.record.order:
         remarks.append("its own order")
     if order.target_pitch_hz:
         remarks.append(f"asked for {order.target_pitch_hz:.1f} Hz")
-    if promise.chance_sharp > SHARP:
+    if forecast.sharp > SHARP:
         remarks.append("too sharp for it already")
-    elif promise.out_of_reach:
+    elif forecast.off_pitch > SURELY_OFF:
         remarks.append("off the pitch asked for, and the lips do not reach")
     if chanter_word(bench, order.chanter):
         remarks.append("never read with F and E: a guess")
     return Elsewhere(
         name,
         order.chanter,
-        promise.choice.gap_now_cents,
-        None if promise.chance_sharp > SHARP else round(promise.length_mm, 3),
+        posterior.gap(0.0, 0.0, bench.rules().error),
+        None if forecast.sharp > SHARP else round(forecast.need_mm, 3),
         Interval(hz_from_cents(meet), hz_from_cents(meet - Z90 * sd), hz_from_cents(meet + Z90 * sd)),
-        promise.chance_good,
+        forecast.good,
         "; ".join(remarks),
     )

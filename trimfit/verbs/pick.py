@@ -11,23 +11,36 @@ from trimfit.base.records import Order, ReedHistory
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
-    from trimfit.planner.aim import Aim, AimPosterior
-    from trimfit.planner.prospect import Prospect
+    from trimfit.planner.aim import Aim
+    from trimfit.planner.forecast import Forecast
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["Pick", "Picked", "pick", "picked", "seen_of", "stock_for", "take"]
+__all__ = [
+    "Need",
+    "Pick",
+    "Picked",
+    "in_work",
+    "need_of",
+    "pick",
+    "picked",
+    "promise",
+    "put_to",
+    "seen_of",
+    "stock_for",
+    "take",
+]
 
 
 SHARP = 0.5
-DRAWS = 200
-ALIKE_CENTS = 6.0
+SURELY_OFF = 0.99
+LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3
 
 
 @dataclass(frozen=True, slots=True)
 class Pick:
     """One blank for an order. `crow_hz`: as last read, None if it never was; `remark`: what `why` says beyond length
-    and cuts; `order`: the order it belongs to already, if any."""
+    and cuts; `order`: the order it belongs to already, if any; `minutes`: expected cost, a lost reed's included."""
 
     reed: str
     length_mm: float
@@ -39,23 +52,53 @@ class Pick:
     batch: str = ""
     order: str | None = None
     remark: str = ""
+    minutes: float = 0.0
+    weight: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Picked:
     """The blanks for an order, best first; how many it still wants (None: no number was said) beyond those in work for
-    it; what to know about all of them."""
+    it; how many more to start for that (`Need.to_start`); what to know about all of them."""
 
     order: Order
     blanks: tuple[Pick, ...]
     wanted: int | None
     notes: tuple[str, ...]
+    to_start: int | None = None
 
 
-def stock_for(journal: Journal, order: Order, until_s: float | None = None) -> list[ReedHistory]:
-    """Untrimmed blanks that are free for this order: without an order, or with this one, or put to stock.
+@dataclass(frozen=True, slots=True)
+class Need:
+    """How many reeds to work at for as many good ones as an order still wants, `in_hand` among them, and the chance
+    that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good."""
 
-    until_s: as the log stood at that instant.
+    blanks: int
+    to_start: int | None
+    chance_enough: float | None
+
+
+def need_of(forecasts: Sequence[Forecast], wanted: int, in_hand: int, outside_minutes: float) -> Need:
+    """The number that pays, where an order a reed short costs what a reed handed over outside tolerance does, and a
+    reed too many its own time at the bench; from the forecasts of reeds such as the order will have."""
+    from trimfit.planner.expected_cost import reeds_to_start
+
+    share = sum(one.good for one in forecasts) / len(forecasts)
+    minutes = sum(one.bench_minutes for one in forecasts) / len(forecasts)
+    short = max(outside_minutes, 1.0)
+    blanks, enough = reeds_to_start(wanted, min(max(share, LEAST_SHARE), 1.0 - LEAST_SHARE), short, max(minutes, 0.1))
+    if share < LEAST_GOOD:
+        return Need(blanks, None, None)
+    return Need(blanks, max(blanks - in_hand, 0), enough)
+
+
+def stock_for(
+    journal: Journal, order: Order, until_s: float | None = None, *, begun: bool = False
+) -> list[ReedHistory]:
+    """Untrimmed blanks that are free for this order: without an order, or with this one, or put to stock, and of no
+    other weight than it asks for.
+
+    until_s: as the log stood at that instant. begun: reeds of the stock that were cut, too.
     """
     free = [h for h in journal.blanks(until_s=until_s) if h.reed.record.order in (None, order.order)]
     stored = sorted(
@@ -65,9 +108,9 @@ def stock_for(journal: Journal, order: Order, until_s: float | None = None) -> l
         free += [
             h
             for h in journal.of_reeds(stored, until_s=until_s)
-            if h.outcome is not None and h.outcome.record.outcome == "to-stock" and not h.trims
+            if h.outcome is not None and h.outcome.record.outcome == "to-stock" and (begun or not h.trims)
         ]
-    return free
+    return [h for h in free if order.weight is None or h.reed.record.weight in (None, order.weight)]
 
 
 def seen_of(bench: Bench, histories: list[ReedHistory], order: Order) -> list[Seen]:
@@ -92,11 +135,8 @@ def pick(session: Session, order_name: str, *, at_s: float | None = None) -> lis
 def picked(session: Session, order_name: str, *, at_s: float | None = None) -> Picked:
     """`pick`, with how many the order still wants and what is to be known of all its blanks."""
     from trimfit.base.natural_order import as_counted
-    from trimfit.planner.prospect import prospect
-    from trimfit.planner.reasons import basis
-    from trimfit.session.evidence import grounds
+    from trimfit.session.forecast import forecast_of
     from trimfit.session.orders import chanter_word, order_named, order_progress
-    from trimfit.verbs.ask import suits
 
     journal = session.journal
     order = order_named(journal, order_name)
@@ -107,100 +147,96 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
         return Picked(order, (), wanted, ())
     session.fit_if_due()
     bench = session.bench(at_s)
-    seen = seen_of(bench, stock, order)
-    posteriors = []
-    for one in seen:
-        aim = bench.aim(one, order)
-        posterior = bench.posterior(one, aim)
-        table = bench.policy(one.type_code, posterior=posterior)
-        posteriors.append((aim, posterior, prospect(posterior, aim, table, bench.rules())))
-    chances = _chances(bench, seen, posteriors)
+    pairs = [(seen, bench.aim(seen, order)) for seen in seen_of(bench, stock, order)]
     unread = chanter_word(bench, order.chanter)
+    found_of = forecast_of(bench, pairs)
+    started = seen_of(bench, in_work(journal, order, at_s), order)
+    on = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in started]) or found_of
+    need = (
+        None
+        if progress.wanted is None
+        else need_of(on, progress.wanted, len(started), bench.settings.cost_outside_minutes)
+    )
     out: list[tuple[tuple[object, ...], Pick]] = []
-    for one, (aim, _, promise), chance in zip(seen, posteriors, chances, strict=True):
-        record = one.history.reed.record
-        crow = next((r.record.crow_hz for r in reversed(one.history.readings) if r.record.crow_hz), None)
-        ground = grounds(bench, one, aim)
-        said, text = [], ""
-        if promise.chance_sharp > SHARP:
-            other = suits(bench, one, aim)
-            said.append(f"already too sharp for {order.chanter}" + (f"; {other}" if other else ""))
-        elif promise.out_of_reach:
-            said.append("would meet off the pitch asked for, and the lips do not reach")
-        elif promise.choice.action == "finished" and ground.gap_read:
-            said.append("at its meeting point as it is: ask after it, nothing may need to come off")
-        else:
-            text = f"about {promise.length_mm:.2f} mm to come off in {max(promise.trims, 1.0):.1f} cuts"
-        leans = basis(replace(ground, chanter_unread=""))
-        said += [leans] if leans else []
-        remark = "; ".join(said)
-        trims = promise.trims if promise.chance_sharp <= SHARP else 0.0
+    for (seen, aim), forecast in zip(pairs, found_of, strict=True):
+        record = seen.history.reed.record
+        crow = next((r.record.crow_hz for r in reversed(seen.history.readings) if r.record.crow_hz), None)
+        text, remark = promise(bench, seen, aim, forecast)
+        unknown = order.weight is not None and record.weight is None
+        if unknown:
+            remark = "; ".join(part for part in (f"nobody said whether it is {order.weight}", remark) if part)
+        trims = forecast.cuts if forecast.sharp <= SHARP else 0.0
         found = Pick(
-            one.name,
-            round(promise.length_mm, 3),
+            seen.name,
+            round(forecast.need_mm, 3),
             trims,
-            chance,
+            forecast.good,
             crow,
             "; ".join(part for part in (text, remark) if part),
             record.reed_type,
             record.batch,
             record.order,
             remark,
+            forecast.minutes,
+            record.weight,
         )
-        out.append(((-round(chance, 2), round(trims, 2), promise.length_mm, as_counted(one.name)), found))
+        key = (unknown, -round(forecast.good, 2), round(trims, 2), forecast.need_mm, as_counted(seen.name))
+        out.append((key, found))
     out.sort(key=lambda pair: pair[0])
-    return Picked(order, tuple(found for _, found in out), wanted, (unread,) if unread else ())
+    blanks = tuple(found for _, found in out)
+    return Picked(order, blanks, wanted, (unread,) if unread else (), need.to_start if need is not None else None)
 
 
-def _chances(
-    bench: Bench, seen: Sequence[Seen], posteriors: Sequence[tuple[Aim, AimPosterior, Prospect]]
-) -> list[float]:
-    """Each blank's chance of ending good.
+def in_work(journal: Journal, order: Order, until_s: float | None = None) -> list[ReedHistory]:
+    """The reeds of an order that have not left the bench; until_s: as the log stood at that instant."""
+    waiting = journal.of_reeds(None, open_only=True, until_s=until_s)
+    return [h for h in waiting if h.order is not None and h.order.order == order.order]
 
-    With a target pitch it hangs on what readings on the way will tell of the chanter and what the lips then do, which
-    no formula of today's posterior says: those blanks are played out as `rehearse` plays a run, blanks that are
-    believed alike together, all on the same draws.
-    """
-    import numpy as np
 
-    from trimfit.planner.choice import rung_of
-    from trimfit.planner.rehearsal import rehearse
+def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str, str]:
+    """What a reed of the stock promises for an aim, in words: length and cuts (empty where none will do), and what
+    else is to be known."""
+    from trimfit.planner.reasons import basis
+    from trimfit.session.evidence import grounds
+    from trimfit.verbs.ask import suits
 
-    rules = bench.rules()
-    played: dict[tuple[int, ...], float] = {}
-    out = []
-    for done, (one, (aim, posterior, promise)) in enumerate(zip(seen, posteriors, strict=True), 1):
-        chance = promise.chance_good
-        if aim.target_cents is not None and not promise.out_of_reach and promise.chance_sharp <= SHARP:
-            meet, meet_sd = posterior.meeting()
-            table = bench.policy(one.type_code, posterior=posterior)
-            state = (posterior.mean[0], meet, 4.0 * np.log(posterior.cov[0, 0]), 8.0 * np.log(meet_sd))
-            key = (one.type_code, *(round(float(value) / ALIKE_CENTS) for value in state))
-            if key not in played:
-                rung = rung_of(
-                    table, float(posterior.mean[0]), float(posterior.cov[0, 0]), posterior.slope_log_sd, rules
-                )
-                rng = np.random.default_rng(1)
-                run = rehearse([posterior] * DRAWS, aim, table, rung, rules.error, rules.step_mm, rng)
-                played[key] = run.good
-            chance = played[key]
-        out.append(chance)
-        bench.tell("playing the blanks out", done, len(seen))
-    return out
+    ground = grounds(bench, seen, aim)
+    remarks, text = [], ""
+    if forecast.sharp > SHARP:
+        other = suits(bench, seen, aim)
+        remarks.append(f"already too sharp for {aim.chanter}" + (f"; {other}" if other else ""))
+    elif forecast.off_pitch > SURELY_OFF:
+        remarks.append("would meet off the pitch asked for, and the lips do not reach")
+    elif forecast.cuts < SHARP and ground.gap_read:
+        remarks.append("at its meeting point as it is: ask after it, nothing may need to come off")
+    else:
+        text = f"about {forecast.need_mm:.2f} mm to come off in {max(forecast.cuts, 1.0):.1f} cuts"
+    leans = basis(replace(ground, chanter_unread=""))
+    return text, "; ".join([*remarks, *([leans] if leans else [])])
 
 
 def take(session: Session, found: Picked, count: int) -> list[str]:
     """Put the first `count` of these blanks to the order, as log entries; their names. Those already in it are passed
     over. InputError for more than there are."""
-    from trimfit.verbs.log import log_reed, strike
-
     free = [one for one in found.blanks if one.order != found.order.order]
     if count > len(free):
         raise InputError(f"only {len(free)} blanks are free", f"order {found.order.order[:60]}", "take fewer")
-    names = [one.reed for one in free[:count]]
-    for name in names:
-        left = session.journal.of_reed(name).outcome
-        if left is not None:
-            strike(session, left.entry, f"taken from stock for {found.order.order}")
-        log_reed(session, name, {"order": found.order.order})
+    return put_to(session, [(one.reed, found.order.order) for one in free[:count]])
+
+
+def put_to(session: Session, pairs: Sequence[tuple[str, str]]) -> list[str]:
+    """Put reeds to orders, (reed, order) each, in one transaction; the names of those that were not in theirs before.
+    A reed put to stock counts again."""
+    from trimfit.verbs.log import log_reed, strike
+
+    names = []
+    with session.journal.writing():
+        for reed, order in pairs:
+            history = session.journal.of_reed(reed)
+            if history.outcome is not None:
+                strike(session, history.outcome.entry, f"taken from stock for {order}")
+            if history.reed.record.order != order:
+                log_reed(session, reed, {"order": order})
+            if history.outcome is not None or history.reed.record.order != order:
+                names.append(reed)
     return names

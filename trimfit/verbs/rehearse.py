@@ -1,8 +1,8 @@
-"""`rehearse`: playing an order's run out beforehand."""
+"""`rehearse`: what an order's run will give, before a blade is touched."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -11,21 +11,19 @@ from trimfit.base.records import Order
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
-    from trimfit.planner.aim import AimPosterior
-    from trimfit.planner.rehearsal import Run
+    from trimfit.planner.forecast import Forecast
+    from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
 __all__ = ["Rehearsal", "WhatIf", "rehearse_order"]
 
-Tell = Callable[[str, int, int], None]
-DRAWS = 1000
 LEAST_READ = 3
-LEAST_GOOD = 0.05
+FIGURES = ("good", "past", "cuts", "readings")
 
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """What a change of rule would do to the run: the same figures, on the same draws."""
+    """What a change would do to the run: the same figures."""
 
     change: str
     good: float
@@ -37,7 +35,9 @@ class WhatIf:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """What a run will give. Shares of reeds, each with its Monte Carlo standard error (`_se`); minutes for the run.
+    """What a run will give. Shares of reeds and counts per reed, each with the standard error (`_se`) by which a run of
+    so many reeds scatters: the reeds' differences, and for shares how each may end; minutes at the bench for the run.
+    `past_already`: the share of `past` that is past before any cut. `draws`: how many reeds were looked at.
 
     `wanted`: the order's number; `done_good`, `done_lost`: reeds of it that have left the bench; `reeds`: those still
     wanted, which the minutes are for; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand`
@@ -73,6 +73,7 @@ class Rehearsal:
     to_start: int | None = None
     chance_enough: float | None = None
     notes: tuple[str, ...] = ()
+<<<<<<< HEAD
     send_reeds: int | None = None
     chance_one_within: float | None = None
     aim_offsets_cents: tuple[float, ...] | None = None
@@ -100,6 +101,9 @@ def _sending(posterior: AimPosterior, wanted: int, tolerance_cents: float) -> Se
     sds = posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents
     aims, enough = reeds_to_send(max(wanted, 1), *sds, tolerance_cents)
     return Sending(len(aims), enough, float(chance_of_so_many(np.array(aims), 1, *sds, tolerance_cents)), aims)
+=======
+    past_already: float = 0.0
+>>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
 
 
 def _refuse_without_evidence(journal: Journal, order: Order) -> None:
@@ -117,23 +121,18 @@ def _refuse_without_evidence(journal: Journal, order: Order) -> None:
         )
 
 
-def rehearse_order(
-    session: Session, order_name: str, *, seed: int = 1, draws: int = DRAWS, at_s: float | None = None
-) -> Rehearsal:
-    """The run of an order played out on `draws` reeds drawn from the posterior of those in hand for it.
+def rehearse_order(session: Session, order_name: str, *, at_s: float | None = None) -> Rehearsal:
+    """What the run of an order will give, from the forecasts of the reeds in hand for it.
 
     In hand are the order's reeds that have not left the bench; where there are none, the free blanks of the stock;
-    where there is no stock, fresh reeds of the type the shop knows best. Same seed, same answer. at_s: as of that
+    where there is no stock, fresh reeds of the type the shop knows best. at_s: as of that
     moment (seconds since 1970 UTC), as for `ask.ask_reed`; now if not said.
     """
     import numpy as np
 
-    from trimfit.base.pitch import hz_width_cents
-    from trimfit.planner.choice import rung_of
-    from trimfit.planner.expected_cost import reeds_to_start
-    from trimfit.planner.rehearsal import rehearse
+    from trimfit.session.forecast import forecast_of
     from trimfit.session.orders import chanter_word, order_named, order_progress
-    from trimfit.verbs.pick import seen_of, stock_for
+    from trimfit.verbs.pick import in_work, need_of, seen_of, stock_for
 
     journal, tell = session.journal, session.progress
     order = order_named(journal, order_name)
@@ -141,27 +140,20 @@ def rehearse_order(
     _refuse_without_evidence(journal, order)
     session.fit_if_due()
     bench = session.bench(at_s)
-    in_hand = [
-        h for h in journal.of_reeds(None, open_only=True, until_s=at_s) if h.order and h.order.order == order.order
-    ]
-    on = f"the {len(in_hand)} reeds in hand for it"
-    working = len(in_hand)
-    if not in_hand:
-        in_hand = stock_for(journal, order, at_s)
-        on = f"the {len(in_hand)} free blanks of the stock"
-    if in_hand:
-        seen = seen_of(bench, in_hand, order)
+    histories = in_work(journal, order, at_s)
+    working, on = len(histories), f"the {len(histories)} reeds in hand for it"
+    if not histories:
+        histories = stock_for(journal, order, at_s)
+        on = f"the {len(histories)} free blanks of the stock"
+    if histories:
+        reeds = seen_of(bench, histories, order)
     else:
         best = bench.model.coding.types[int(np.argmax(bench.model.reeds))]
-        seen = [bench.fresh(best, order)]
+        reeds = [bench.fresh(best, order)]
         on = f"fresh {best} reeds" if best else "reeds of no known type (assumptions only)"
-    aims = [bench.aim(s, order) for s in seen]
-    rules = bench.rules()
-    code = max((s.type_code for s in seen), key=[s.type_code for s in seen].count)
-    pool = [bench.posterior(s, a) for s, a in zip(seen, aims, strict=True)]
-    posteriors = [pool[i % len(pool)] for i in range(draws)]
-    quantity = len(seen) if progress.wanted is None else progress.wanted
+    quantity = len(reeds) if progress.wanted is None else progress.wanted
 
+<<<<<<< HEAD
     def typical(pool: list[AimPosterior]) -> tuple[float, float, float]:
         """Gap, its variance and the slope's log spread of the middle reed of the pool."""
         return (
@@ -181,30 +173,47 @@ def rehearse_order(
             table_code = other.type_code
             these = [bench.posterior(other, bench.aim(other, order))] * draws
         table = bench.policy(table_code, settings, these[0])
+=======
+    def run(change: str, reeds: Sequence[Seen], bench: Bench = bench) -> tuple[WhatIf, list[Forecast]]:
+        """The run's figures on these reeds, and their forecasts."""
+>>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
         tell(f"rehearsing: {change}", 0, 1)
-        rung = rung_of(table, *typical(these), rules)
-        run = rehearse(
-            these, aim, table, rung, rules.error, rules.step_mm, np.random.default_rng(seed), extra_readings=extra
-        )
+        found = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds])
         tell(f"rehearsing: {change}", 1, 1)
-        return run
+        mean = {name: float(np.mean([getattr(one, name) for one in found])) for name in FIGURES}
+        minutes = quantity * float(np.mean([one.bench_minutes for one in found]))
+        return WhatIf(
+            change, mean["good"], mean["past"], mean["cuts"], bench.readings_each * mean["readings"], minutes
+        ), found
 
-    plain = play("as it stands")
+    plain, found = run("as it stands", reeds)
+    wider = replace(bench.settings, tolerance_hz=bench.settings.tolerance_hz + 0.5)
     changes = [
-        ("half a hertz more tolerance", play("wider tolerance", tolerance_hz=bench.settings.tolerance_hz + 0.5)),
-        ("one more reading after each cut", play("one more reading", extra=1)),
+        run("half a hertz more tolerance", reeds, bench.under(wider))[0],
+        run("one more reading after each cut", reeds, bench.under(bench.settings, 2))[0],
     ]
-    mine = {s.history.reed.record.reed_type for s in seen}
+    mine = {seen.history.reed.record.reed_type for seen in reeds}
     changes += [
-        (f"fresh {name} reeds instead", play(name, pool_of=name))
+        run(f"fresh {name} reeds instead", [bench.fresh(name, order)])[0]
         for name in bench.model.coding.types
         if name and name not in mine
     ]
+<<<<<<< HEAD
     sending = _sending(pool[0], quantity, aims[0].tolerance_cents)
     unread = "" if sending else chanter_word(bench, order.chanter)
     short = max(bench.settings.cost_outside_minutes, 1.0)
     share, a_reed = max(plain.good, 1.0 / (draws + 1.0)), max(plain.minutes_per_reed, 0.1)
     blanks, enough = reeds_to_start(quantity, min(share, draws / (draws + 1.0)), short, a_reed)
+=======
+    unread = chanter_word(bench, order.chanter)
+    need = need_of(found, quantity, working, bench.settings.cost_outside_minutes)
+
+    def scatter(values: list[float], chance: bool = False) -> float:
+        """Standard error of the mean of so many reeds: their own differences, and for a chance how each may end."""
+        own = float(np.var(values)) + (float(np.mean([p * (1.0 - p) for p in values])) if chance else 0.0)
+        return float(np.sqrt(own / max(quantity, 1)))
+
+>>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
     return Rehearsal(
         order=order.order,
         reeds=quantity,
@@ -212,28 +221,29 @@ def rehearse_order(
         past=plain.past,
         trims_per_reed=plain.trims_per_reed,
         readings_per_reed=plain.readings_per_reed,
-        minutes=plain.minutes_per_reed * quantity,
-        hours=plain.minutes_per_reed * quantity / 60.0,
-        good_se=plain.good_se,
-        past_se=plain.past_se,
-        trims_per_reed_se=plain.trims_se,
-        readings_per_reed_se=plain.readings_se,
-        minutes_se=plain.minutes_se * quantity,
-        blanks_for_quantity=blanks,
-        draws=draws,
+        minutes=plain.minutes,
+        hours=plain.minutes / 60.0,
+        good_se=scatter([one.good for one in found], chance=True),
+        past_se=scatter([one.past for one in found], chance=True),
+        trims_per_reed_se=scatter([one.cuts for one in found]),
+        readings_per_reed_se=scatter([one.readings for one in found]),
+        minutes_se=quantity * scatter([one.bench_minutes for one in found]),
+        blanks_for_quantity=need.blanks,
+        draws=len(found),
         on=on,
-        what_if=tuple(
-            WhatIf(name, r.good, r.past, r.trims_per_reed, r.readings_per_reed, r.minutes_per_reed * quantity)
-            for name, r in changes
-        ),
+        what_if=tuple(changes),
         wanted=order.quantity,
         done_good=progress.good,
         done_lost=progress.lost,
         in_hand=working,
-        to_start=max(blanks - working, 0) if plain.good >= LEAST_GOOD else None,
-        chance_enough=enough if plain.good >= LEAST_GOOD else None,
+        to_start=need.to_start,
+        chance_enough=need.chance_enough,
         notes=(unread,) if unread else (),
+<<<<<<< HEAD
         send_reeds=sending.reeds if sending else None,
         chance_one_within=sending.chance_one if sending else None,
         aim_offsets_cents=sending.aims_cents if sending else None,
+=======
+        past_already=float(np.mean([one.sharp for one in found])),
+>>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
     )

@@ -131,6 +131,16 @@ class ReedState:
             return out  # a state that knows of no sittings
         return np.concatenate([out, BASIS if as_read else np.zeros_like(BASIS), np.zeros_like(BASIS)], axis=1)
 
+    def in_chanters(self, *names: str | None) -> ReedState:
+        """The state without the offsets of chanters not named: what a design for these asks for, and no more."""
+        kept = tuple(name for name in self.chanters if name in names)
+        if len(kept) == len(self.chanters) or any(name is not None and name not in kept for name in names):
+            return self
+        first = P * K + WIDE * len(self.chanters)
+        blocks = [P * K + WIDE * self.chanters.index(name) + np.arange(WIDE) for name in kept]
+        keep = np.concatenate([np.arange(P * K), *blocks, np.arange(first, len(self.mean))])
+        return replace(self, mean=self.mean[keep], cov=self.cov[np.ix_(keep, keep)], chanters=kept)
+
     def outputs(self, design: Array) -> tuple[Array, Array]:
         """Mean (m,) and covariance (m, m) of the true values under a design (m, d)."""
         return design @ self.mean, design @ self.cov @ design.T

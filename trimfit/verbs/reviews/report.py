@@ -184,7 +184,7 @@ def _last_time(journal: Journal) -> str:
 def _open_orders(session: Session, until: str) -> list[OpenOrder]:
     """The orders that still want something on the day of the log's last entry, soonest due first. (Today's date would
     give other bytes tomorrow for the same log.)"""
-    from trimfit.verbs.open_orders import open_orders
+    from trimfit.verbs.ask import open_orders
 
     if not until:
         dated = [made_on for (made_on,) in session.journal.columns("reed", ["made_on"]) if made_on]

@@ -7,8 +7,7 @@ from starlette.responses import Response
 
 from trimfit.base.answers import Advice
 from trimfit.entry.entry_times import day_asked
-from trimfit.verbs.ask import ask_all
-from trimfit.verbs.open_orders import open_orders
+from trimfit.verbs.ask import ask_all, open_orders
 from trimfit.web.replies import desk_of, page
 
 __all__ = ["run"]

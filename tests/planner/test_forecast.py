@@ -1,0 +1,97 @@
+"""The forecast of one reed in one chanter: as the policy table's own steps give it when they are played out."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from tests.planner.make_aim import USUAL, aim_of, belief_of
+from trimfit.planner.aim import normal_cdf
+from trimfit.planner.choice import Rules, rung_of
+from trimfit.planner.forecast import Case, Forecast, _stacked, forecasts, mixed
+from trimfit.planner.policy_table import Costs, PolicyTable, moved, moves, solve
+
+COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
+RULES = Rules(0.01, 0.01, 120.0, USUAL)
+
+
+@cache
+def table() -> PolicyTable:
+    return solve(COSTS)
+
+
+def forecast(case: Case) -> Forecast:
+    (found,) = forecasts([case], table(), RULES)
+    return found
+
+
+def test_many_reeds_at_once_are_seen_as_each_by_itself() -> None:
+    each = [
+        belief_of(gap=gap, slope=slope, bend=bend, removed=removed, tie=0.3, bend_sd=2.0)
+        for gap, slope, bend, removed in [(-60.0, 40.0, 5.0, 0.0), (-15.0, 90.0, -8.0, 0.4), (4.0, 60.0, 0.0, 0.7)]
+    ]
+    stack = _stacked([Case(one, aim_of()) for one in each])
+    need = stack.need_mm()
+    assert need == pytest.approx([one.need_mm() for one in each], abs=1e-9)
+    alone = [float(one.spread_left(np.zeros(1), 0.0, USUAL)[0]) for one in each]
+    assert stack.spread_left(need) == pytest.approx(alone, rel=1e-9)
+
+
+@pytest.mark.parametrize(("gap", "gap_sd", "slope_sd"), [(-45.0, 2.0, 12.0), (-20.0, 8.0, 20.0), (-8.0, 1.5, 4.0)])
+@pytest.mark.parametrize("unread", [False, True])
+def test_the_forecast_is_what_playing_the_policy_gives(
+    gap: float, gap_sd: float, slope_sd: float, unread: bool
+) -> None:
+    posterior = belief_of(gap=gap, gap_sd=gap_sd, slope_sd=slope_sd)
+    found = forecast(Case(posterior, aim_of(), unread))
+    n, rng = 1000, np.random.default_rng(1)
+    s0 = float(posterior.spread_left(np.zeros(1), 0.0, USUAL)[0])
+    m, v, s = np.full(n, gap), np.full(n, gap_sd**2), np.full(n, s0)
+    rung = rung_of(table(), gap, gap_sd**2, s0, RULES)
+    noise = COSTS.reading_sd_cents**2
+    cuts, readings, busy = np.zeros(n), np.zeros(n), np.ones(n, dtype=bool)
+    for step in range(9):
+        action, cut = moves(table(), rung, m, v, s)
+        if unread and step == 0:
+            action, cut = np.ones(n, dtype=np.intp), np.zeros(n)
+        busy &= action != 0
+        big, v_next, s_next = moved(m, v, s, cut, COSTS)
+        factor = np.exp(s * rng.standard_normal(n) - 0.5 * s**2) - 1.0
+        constant = np.where(cut > 0, COSTS.cut_constant_cents**2, 0.0)
+        inner = v + (cut * COSTS.cut_fraction) ** 2 + constant + noise
+        gain = big / (big + noise)
+        m_next = m + cut + gain * (cut * factor + np.sqrt(inner) * rng.standard_normal(n))
+        m, v, s = np.where(busy, m_next, m), np.where(busy, v_next, v), np.where(busy, s_next, s)
+        cuts += busy & (action == 2)
+        readings += busy
+    t = COSTS.tolerance_cents
+    past = normal_cdf((m - t) / np.sqrt(v))
+    good = 1.0 - past - normal_cdf((-t - m) / np.sqrt(v))
+    assert found.cuts == pytest.approx(float(cuts.mean()), rel=0.1, abs=0.2)
+    assert found.readings == pytest.approx(float(readings.mean()), rel=0.1, abs=0.2)
+    assert found.past == pytest.approx(float(past.mean()), abs=0.006 + 0.2 * float(past.mean()))
+    assert found.good == pytest.approx(float(good.mean()), abs=0.03)
+
+
+def test_a_pitch_that_cannot_be_reached_promises_nothing_and_one_that_is_met_costs_little() -> None:
+    free = forecast(Case(belief_of(), aim_of()))
+    near = forecast(Case(belief_of(pitch_sd=1.0), aim_of(120.0)))
+    far = forecast(Case(belief_of(), aim_of(150.0)))
+    assert far.good == 0.0
+    assert far.off_pitch == 1.0
+    assert 0.0 < near.good < free.good
+    assert near.minutes > free.minutes
+
+
+def test_a_blade_too_short_is_in_the_chance() -> None:
+    posterior = belief_of(gap=-45.0)
+    enough, short = (forecast(Case(posterior, aim_of(most=most))) for most in (8.0, 0.3))
+    assert short.good < 0.1 < enough.good
+
+
+def test_explanations_count_by_their_chance() -> None:
+    likely, other = (forecast(Case(belief_of(gap=gap), aim_of())) for gap in (-40.0, -5.0))
+    assert mixed([0.75, 0.25], [likely, other]).cuts == pytest.approx(0.75 * likely.cuts + 0.25 * other.cuts)
+    assert mixed([1.0], [likely]) is likely

@@ -1,0 +1,130 @@
+"""Reeds put to orders: the least cost in all, the same figures as `pick`, weights kept to, one transaction."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.cli.typed_words import Typed
+from trimfit.base.errors import InputError
+from trimfit.base.records import Order, Reed
+from trimfit.log.journal import Journal
+from trimfit.session.session import Session
+from trimfit.verbs.allot import Allotment, allot, take_allotted
+from trimfit.verbs.pick import pick
+
+PLAIN, FLAT = "CH-07 plain", "CH-03 old flat"
+
+
+@pytest.fixture
+def shop(demo_log: Path, tmp_path: Path) -> Path:
+    """The learned demo shop with two more orders, for a plain chanter and a flat one."""
+    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    with Journal(log) as journal:
+        journal.append(Order("A", PLAIN, quantity=3))
+        journal.append(Order("B", FLAT, quantity=2))
+    return log
+
+
+def allotted(log: Path, *names: str, **options: object) -> Allotment:
+    with Session(log) as session:
+        return allot(session, names, **options)  # type: ignore[arg-type]
+
+
+def test_no_order_after_order_is_cheaper_and_each_figure_is_that_of_pick(shop: Path) -> None:
+    found = allotted(shop, "A", "B")
+    assert [one.order for one in found.allotted] == ["A", "A", "A", "B", "B"]
+    assert len({one.reed for one in found.allotted}) == 5
+    assert found.short == ()
+    assert found.minutes == pytest.approx(sum(one.minutes for one in found.allotted))
+    with Session(shop) as session:
+        blanks = {order: {one.reed: one for one in pick(session, order)} for order in ("A", "B")}
+    for one in found.allotted:
+        same = blanks[one.order][one.reed]
+        assert (one.chance_good, one.trims, one.minutes) == pytest.approx(
+            (same.chance_good, same.trims, same.minutes), rel=1e-6, abs=1e-6
+        )
+    first = sorted(blanks["A"].values(), key=lambda one: one.minutes)[:3]
+    taken = {one.reed for one in first}
+    then = sorted((one for one in blanks["B"].values() if one.reed not in taken), key=lambda one: one.minutes)[:2]
+    assert found.minutes <= sum(one.minutes for one in (*first, *then)) + 1e-6
+
+
+def test_taking_puts_each_reed_to_its_order_at_once_and_leaves_nothing_to_allot(shop: Path) -> None:
+    with Session(shop) as session:
+        found = allot(session, ("A", "B"))
+        names = take_allotted(session, found)
+        assert names == [one.reed for one in found.allotted]
+        reeds = session.journal.reeds()
+        assert {(one.reed, reeds[one.reed].order) for one in found.allotted} == {
+            (one.reed, one.order) for one in found.allotted
+        }
+        assert allot(session, ("A", "B")).allotted == ()
+        again = allot(session, ("A", "B"), begun=True)
+        assert again.minutes <= found.minutes + 1e-6
+        assert len(again.allotted) == 5
+
+
+def test_weights_are_kept_to_and_a_reed_of_no_weight_is_marked(shop: Path) -> None:
+    with Session(shop) as session:
+        names = [one.reed for one in pick(session, "A")]
+        for reed, weight in zip(names, ("hard", "hard", "easy"), strict=False):
+            known = session.journal.of_reed(reed)
+            session.journal.strike(known.reed.entry, "weight")
+            record = known.reed.record
+            session.journal.append(
+                Reed(reed, record.reed_type, record.batch, record.made_on, record.blade_mm, None, weight)
+            )
+        session.journal.append(Order("H", PLAIN, quantity=3, weight="easy"))
+        blanks = pick(session, "H")
+        assert blanks[0].reed == names[2]
+        assert {one.reed for one in blanks}.isdisjoint(names[:2])
+        assert "nobody said whether it is easy" in blanks[1].why
+        found = allot(session, ("H",))
+        assert names[2] in {one.reed for one in found.allotted}
+        assert {one.reed for one in found.allotted}.isdisjoint(names[:2])
+        assert sum("nobody said whether it is easy" in one.why for one in found.allotted) == len(found.allotted) - 1
+        session.journal.append(Order("S", PLAIN, quantity=2, weight="soft"))
+
+
+def test_an_order_that_stays_short_says_why(shop: Path) -> None:
+    with Session(shop) as session:
+        session.journal.append(Order("far", PLAIN, target_pitch_hz=520.0, quantity=2))
+        found = allot(session, ("far",))
+    (short,) = found.short
+    assert (short.order, short.wanted, short.found) == ("far", 2, 0)
+    assert "would end good with a chance of 0 %" in short.why
+    assert set(found.spare_why) == {"suits none of these orders"}
+    assert found.minutes == pytest.approx(240.0)
+
+
+def test_orders_at_one_pitch_have_a_cheapest_one(shop: Path) -> None:
+    found = allotted(shop, "A", pitches_hz=(466.0, 482.0))
+    pitches = [one.pitch_hz for one in found.pitches]
+    assert pitches == sorted(pitches)
+    assert (pitches[0], pitches[-1]) == (466.0, 482.0)
+    best = min(found.pitches, key=lambda one: one.minutes)
+    assert found.best_pitch_hz == best.pitch_hz
+    assert best.good > max(found.pitches[0].good, found.pitches[-1].good)
+    with pytest.raises(InputError, match="the lower pitch comes first"):
+        allotted(shop, "A", pitches_hz=(480.0, 470.0))
+
+
+def test_the_table_on_the_screen_and_the_json_say_the_same(shop: Path) -> None:
+    typed = Typed(shop)
+    found = typed.json("allot", "A", "B")
+    assert set(found) >= {"allotted", "short", "spare", "minutes"}
+    keys = {"order", "chanter", "reed", "length_mm", "trims", "chance_good", "meet_pitch_hz", "minutes", "why"}
+    assert set(found["allotted"][0]) >= keys
+    lines = typed.say("allot", "A", "B").splitlines()
+    assert lines[0].split() == ["order", "chanter", "reed", "crow", "mm", "cuts", "meets", "Hz", "good", "%"]
+    assert found["allotted"][0]["reed"] in lines[1]
+    assert f"spare: {len(found['spare'])} reeds" in "\n".join(lines)
+    assert "put to their orders now: " in typed.say("allot", "A", "B", "--take")
+    assert "no open order wants a reed" in typed.say("allot", "A", "B")
+    with pytest.raises(InputError, match="not in the log"):
+        typed.say("allot", "nonesuch")
+    with pytest.raises(InputError, match="one end of the pitches is missing"):
+        typed.say("allot", "A", "--pitch-from", "474")

@@ -1,0 +1,300 @@
+"""`allot`: which reed of the stock for which order, at the least expected cost in all, and logging that."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from trimfit.base.errors import InputError
+from trimfit.base.records import Order, ReedHistory
+from trimfit.base.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.log.journal import Journal
+    from trimfit.planner.forecast import Forecast
+    from trimfit.session.open_log import Bench
+    from trimfit.session.orders import Progress
+    from trimfit.session.session import Session
+
+__all__ = ["Allotment", "Allotted", "AtPitch", "Short", "allot", "take_allotted", "weight_minutes"]
+
+Z90 = 1.6448536269514722
+HARDLY = 0.05
+MOST_PITCHES = 25
+PITCH_STEP_HZ = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Allotted:
+    """One reed for one order. `trims`, `chance_good`, `minutes`: as `pick` says them of the same reed; `weight`: of the
+    reed, None where nobody said it."""
+
+    order: str
+    chanter: str
+    reed: str
+    length_mm: float
+    trims: float
+    chance_good: float
+    meet_pitch_hz: Interval
+    minutes: float
+    why: str
+    crow_hz: float | None = None
+    reed_type: str = ""
+    weight: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Short:
+    """An order that stays short: how many it wants now, how many were found, and why no more."""
+
+    order: str
+    wanted: int
+    found: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class AtPitch:
+    """All orders at one pitch: expected cost in minutes, and how many reeds are expected to end good."""
+
+    pitch_hz: float
+    minutes: float
+    good: float
+
+
+@dataclass(frozen=True, slots=True)
+class Allotment:
+    """Which reed for which order. `minutes`: expected cost in all, of places left empty too; `spare_why`: of each spare
+    reed; `pitches`: the same orders at one pitch, where that was asked, and `best_pitch_hz` the cheapest of them."""
+
+    allotted: tuple[Allotted, ...]
+    short: tuple[Short, ...]
+    spare: tuple[str, ...]
+    minutes: float
+    spare_why: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    pitches: tuple[AtPitch, ...] = ()
+    best_pitch_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """Stock against orders: forecasts and costs in minutes (reeds, orders), infinite where a weight forbids it."""
+
+    forecasts: list[list[Forecast]]
+    cost: list[list[float]]
+
+
+def weight_minutes(bench: Bench, reed: str | None, order: str | None, known: Sequence[str]) -> float:
+    """What a reed's weight costs in an order, minutes: nothing where it is the one asked for, or none is; infinite
+    where it is another; of a reed of no weight that chance of being another, by the reeds of the stock that have one,
+    times the cost of a reed left outside tolerance."""
+    if order is None or reed == order:
+        return 0.0
+    if reed is not None:
+        return float("inf")
+    share = sum(one == order for one in known) / len(known) if known else 0.5
+    return (1.0 - share) * bench.settings.cost_outside_minutes
+
+
+def allot(
+    session: Session,
+    names: Sequence[str] = (),
+    *,
+    begun: bool = False,
+    pitches_hz: tuple[float, float] | None = None,
+) -> Allotment:
+    """Which reed of the stock for which order, at the least expected cost in all; all open orders without `names`.
+
+    begun: reeds that were cut already count too: those in work for these orders, and those put to stock. pitches_hz:
+    from, to: what the same orders would cost all at one pitch. InputError for an order the log does not know.
+    """
+    from trimfit.session.orders import chanter_word, order_named, order_progress
+
+    journal = session.journal
+    progress = {one.order: one for one in order_progress(journal, "0000-00-00")}
+    wanting = [order_named(journal, name) for name in dict.fromkeys(names)]
+    if not names:
+        orders = journal.orders()
+        wanting = [orders[name] for name, one in progress.items() if one.is_open]
+    wanted = [_places(progress[one.order], begun) for one in wanting]
+    wanting, wanted = [o for o, n in zip(wanting, wanted, strict=True) if n], [n for n in wanted if n]
+    stock = _stock(journal, wanting, begun)
+    if not wanting or not stock:
+        short = tuple(Short(o.order, n, 0, "no reed is free") for o, n in zip(wanting, wanted, strict=True))
+        return Allotment((), short, tuple(h.reed.record.reed for h in stock), 0.0)
+    session.fit_if_due()
+    bench = session.bench()
+    table = _table(bench, stock, wanting)
+    way, minutes = _assigned(bench, table.cost, wanted)
+    notes = [chanter_word(bench, order.chanter) for order in wanting]
+    return Allotment(
+        tuple(_allotted(bench, stock, wanting, table, way)),
+        tuple(_short(stock, wanting, wanted, table, way)),
+        tuple(h.reed.record.reed for h, order in zip(stock, way, strict=True) if order is None),
+        minutes,
+        tuple(_spare_why(table, i) for i, order in enumerate(way) if order is None),
+        tuple(dict.fromkeys(note for note in notes if note)),
+        *_pitches(bench, stock, wanting, wanted, pitches_hz),
+    )
+
+
+def _places(progress: Progress, begun: bool) -> int:
+    """How many reeds an order wants now, those in work for it among them where they are dealt out anew."""
+    if progress.wanted is None:
+        return 0 if progress.in_work and not begun else 1
+    return progress.wanted if begun else max(progress.wanted - progress.in_work, 0)
+
+
+def _stock(journal: Journal, orders: Sequence[Order], begun: bool) -> list[ReedHistory]:
+    """The reeds that may be put to these orders: free blanks; with `begun` those in work for them, and cut ones of the
+    stock."""
+    from trimfit.verbs.pick import stock_for
+
+    free = {h.reed.record.reed: h for h in stock_for(journal, Order("", ""), begun=begun)}
+    if begun:
+        named = {order.order for order in orders}
+        waiting = journal.of_reeds(None, open_only=True)
+        free |= {h.reed.record.reed: h for h in waiting if h.order is not None and h.order.order in named}
+        gone = {reed for (reed,) in journal.columns("outcome", ["reed"])}
+        loose = [reed for reed, order in journal.columns("reed", ["reed", "order"]) if not order and reed not in gone]
+        free |= {h.reed.record.reed: h for h in journal.of_reeds(loose)}
+    return list(free.values())
+
+
+def _table(bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order]) -> _Table:
+    """Every reed of the stock against every order. Orders that ask for the same are worked out once."""
+    from trimfit.session.forecast import forecast_of
+
+    asked = {order: (order.chanter, order.pressure_kpa, order.target_pitch_hz) for order in orders}
+    distinct = {key: order for order, key in asked.items()}
+    chanters = sorted({order.chanter for order in orders})
+    at = {h.reed.record.reed: i for i, h in enumerate(stock)}
+    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in stock})
+    known = [h.reed.record.weight for h in stock if h.reed.record.weight]
+    forecasts: list[list[Forecast]] = [[] for _ in stock]
+    cost: list[list[float]] = [[] for _ in stock]
+    for done, (reed_type, batch) in enumerate(batches, 1):
+        seen = list(bench.see_batch(reed_type, batch, chanters, only=at).values())
+        found = iter(forecast_of(bench, [(one, bench.aim(one, order)) for one in seen for order in distinct.values()]))
+        for one in seen:
+            by_key = {key: next(found) for key in distinct}
+            i, record = at[one.name], one.history.reed.record
+            forecasts[i] = [by_key[asked[order]] for order in orders]
+            cost[i] = [
+                forecast.minutes + weight_minutes(bench, record.weight, order.weight, known)
+                for order, forecast in zip(orders, forecasts[i], strict=True)
+            ]
+        bench.tell("looking through the stock", done, len(batches))
+    return _Table(forecasts, cost)
+
+
+def _assigned(bench: Bench, cost: list[list[float]], wanted: Sequence[int]) -> tuple[list[int | None], float]:
+    import numpy as np
+
+    from trimfit.planner.allotment import assigned
+
+    return assigned(np.array(cost), wanted, bench.settings.cost_outside_minutes)
+
+
+def _allotted(
+    bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order], table: _Table, way: Sequence[int | None]
+) -> list[Allotted]:
+    """The pairs that were chosen, order by order, in words."""
+    from trimfit.base.natural_order import as_counted
+    from trimfit.base.pitch import hz_from_cents
+    from trimfit.verbs.pick import promise
+
+    out: list[Allotted] = []
+    for history, forecasts, costs, column in zip(stock, table.forecasts, table.cost, way, strict=True):
+        if column is None:
+            continue
+        order, forecast, record = orders[column], forecasts[column], history.reed.record
+        seen = bench.see_reed(record, [order.chanter])
+        aim = bench.aim(seen, order)
+        mean, sd = bench.posterior(seen, aim).meeting()
+        unknown = order.weight is not None and record.weight is None
+        words = [*promise(bench, seen, aim, forecast), f"nobody said whether it is {order.weight}" if unknown else ""]
+        out.append(
+            Allotted(
+                order.order,
+                order.chanter,
+                record.reed,
+                round(forecast.need_mm, 3),
+                forecast.cuts,
+                forecast.good,
+                Interval(*(hz_from_cents(mean + side * sd) for side in (0.0, -Z90, Z90))),
+                costs[column],
+                "; ".join(word for word in words if word),
+                next((r.record.crow_hz for r in reversed(history.readings) if r.record.crow_hz), None),
+                record.reed_type,
+                record.weight,
+            )
+        )
+    place = {order.order: i for i, order in enumerate(orders)}
+    return sorted(out, key=lambda one: (place[one.order], -round(one.chance_good, 2), as_counted(one.reed)))
+
+
+def _short(
+    stock: Sequence[ReedHistory],
+    orders: Sequence[Order],
+    wanted: Sequence[int],
+    table: _Table,
+    way: Sequence[int | None],
+) -> list[Short]:
+    out = []
+    for column, (order, count) in enumerate(zip(orders, wanted, strict=True)):
+        found = sum(taken == column for taken in way)
+        if found == count:
+            continue
+        left = [i for i, taken in enumerate(way) if taken is None and table.cost[i][column] < float("inf")]
+        if left:
+            best = max(left, key=lambda i: table.forecasts[i][column].good)
+            chance = 100 * table.forecasts[best][column].good
+            name = stock[best].reed.record.reed[:60]
+            why = f"the best reed left, {name}, would end good with a chance of {chance:.0f} %"
+        elif order.weight and not any(row[column] < float("inf") for row in table.cost):
+            why = f"no free reed is {order.weight[:60]}"
+        else:
+            why = "no reed is left for it"
+        out.append(Short(order.order, count, found, why))
+    return out
+
+
+def _spare_why(table: _Table, reed: int) -> str:
+    best = max(table.forecasts[reed], key=lambda one: one.good)
+    if min(table.cost[reed]) == float("inf"):
+        return "of another weight"
+    return "not needed" if best.good >= HARDLY else "suits none of these orders"
+
+
+def _pitches(
+    bench: Bench,
+    stock: Sequence[ReedHistory],
+    orders: Sequence[Order],
+    wanted: Sequence[int],
+    pitches_hz: tuple[float, float] | None,
+) -> tuple[Any, ...]:
+    """The same orders all at one pitch, for pitches between these two; and the cheapest pitch."""
+    if pitches_hz is None:
+        return ()
+    low, high = pitches_hz
+    if not 0.0 < low <= high:
+        raise InputError("the lower pitch comes first", "--pitch-from", "as --pitch-from 474 --pitch-to 480")
+    step = max(PITCH_STEP_HZ, (high - low) / (MOST_PITCHES - 1))
+    out = []
+    for number in range(int((high - low) / step + 1e-9) + 1):
+        pitch = low + number * step
+        table = _table(bench, stock, [replace(order, target_pitch_hz=pitch) for order in orders])
+        way, minutes = _assigned(bench, table.cost, wanted)
+        good = sum(table.forecasts[i][column].good for i, column in enumerate(way) if column is not None)
+        out.append(AtPitch(pitch, minutes, good))
+    return tuple(out), min(out, key=lambda one: one.minutes).pitch_hz
+
+
+def take_allotted(session: Session, found: Allotment) -> list[str]:
+    """Put every allotted reed to its order, in one transaction; the names of those that were not in it before."""
+    from trimfit.verbs.pick import put_to
+
+    return put_to(session, [(one.reed, one.order) for one in found.allotted])
