@@ -80,7 +80,8 @@ class Allotment:
 
 @dataclass(frozen=True, slots=True)
 class _Table:
-    """Stock against orders: forecasts and costs in minutes (reeds, orders), infinite where a weight forbids it."""
+    """Stock against orders: forecasts and costs in minutes (reeds, orders), infinite where the weight forbids it or the
+    reed would hardly end good."""
 
     forecasts: list[list[Forecast]]
     cost: list[list[float]]
@@ -184,6 +185,8 @@ def _table(bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order]) 
             forecasts[i] = [by_key[asked[order]] for order in orders]
             cost[i] = [
                 forecast.minutes + weight_minutes(bench, record.weight, order.weight, known)
+                if forecast.good >= HARDLY
+                else float("inf")
                 for order, forecast in zip(orders, forecasts[i], strict=True)
             ]
         bench.tell("looking through the stock", done, len(batches))
@@ -248,13 +251,15 @@ def _short(
         found = sum(taken == column for taken in way)
         if found == count:
             continue
-        left = [i for i, taken in enumerate(way) if taken is None and table.cost[i][column] < float("inf")]
+        weights = [history.reed.record.weight for history in stock]
+        fits = [i for i, word in enumerate(weights) if order.weight is None or word in (None, order.weight)]
+        left = [i for i in fits if way[i] is None]
         if left:
             best = max(left, key=lambda i: table.forecasts[i][column].good)
             chance = 100 * table.forecasts[best][column].good
             name = stock[best].reed.record.reed[:60]
             why = f"the best reed left, {name}, would end good with a chance of {chance:.0f} %"
-        elif order.weight and not any(row[column] < float("inf") for row in table.cost):
+        elif not fits:
             why = f"no free reed is {order.weight[:60]}"
         else:
             why = "no reed is left for it"
@@ -263,10 +268,10 @@ def _short(
 
 
 def _spare_why(table: _Table, reed: int) -> str:
-    best = max(table.forecasts[reed], key=lambda one: one.good)
-    if min(table.cost[reed]) == float("inf"):
-        return "of another weight"
-    return "not needed" if best.good >= HARDLY else "suits none of these orders"
+    if min(table.cost[reed]) < float("inf"):
+        return "not needed"
+    best = max(one.good for one in table.forecasts[reed])
+    return "of another weight" if best >= HARDLY else "suits none of these orders"
 
 
 def _pitches(
