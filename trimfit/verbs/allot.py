@@ -260,7 +260,7 @@ def _short(
             name = stock[best].reed.record.reed[:60]
             why = f"the best reed left, {name}, would end good with a chance of {chance:.0f} %"
         elif not fits:
-            why = f"no free reed is {order.weight[:60]}"
+            why = f"no free reed is {(order.weight or '')[:60]}"
         else:
             why = "no reed is left for it"
         out.append(Short(order.order, count, found, why))
