@@ -295,17 +295,12 @@ def solve(costs: Costs) -> PolicyTable:
         cuts.append(transition(cut, cut > 0))
         allowed.append(cut > 0)
     finish = np.stack([finish_cost(past, short, costs, rung, under) for rung in range(len(LADDER))], axis=1)
-<<<<<<< HEAD
     value = finish.copy()
-    # carried along (n, 3, rungs): the chance of going past, the chance of ending within tolerance, cuts
-    ended = np.repeat(np.stack([past, 1.0 - past - short, np.zeros(n)], axis=1)[:, :, None], len(LADDER), axis=2)
+    # carried along (n, 4, rungs): the chance of going past, the chance of ending within tolerance, cuts, readings
+    ended = np.repeat(
+        np.stack([past, 1.0 - past - short, np.zeros(n), np.zeros(n)], axis=1)[:, :, None], len(LADDER), axis=2
+    )
     carried = ended
-=======
-    value, chance = finish.copy(), np.repeat(past[:, None], len(LADDER), axis=1)
-    count, read = np.zeros_like(value), np.zeros_like(value)
-    end = np.repeat((1.0 - past - short)[:, None], len(LADDER), axis=1)
-    inside = end
->>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
     for _ in range(SWEEPS):
         options = [finish, np.where(may_read[:, None], costs.reading_minutes + again @ value, np.inf)]
         options += [
@@ -314,7 +309,6 @@ def solve(costs: Costs) -> PolicyTable:
         ]
         best = np.argmin(np.stack(options), axis=0)
         new_value = np.min(np.stack(options), axis=0)
-<<<<<<< HEAD
         followed = ended.copy()
         for number, step in enumerate([again, *cuts], 1):
             chosen = best == number
@@ -322,22 +316,10 @@ def solve(costs: Costs) -> PolicyTable:
             if len(rows):
                 ahead = (step[rows] @ carried.reshape(n, -1)).reshape(len(rows), *carried.shape[1:])
                 ahead[:, 2] += 1.0 if number > 1 else 0.0
+                ahead[:, 3] += 1.0
                 followed[rows] = np.where(chosen[rows][:, None, :], ahead, followed[rows])
         settled = float(np.max(np.abs(new_value - value))) < SETTLED_MINUTES
         value, carried = new_value, followed
-=======
-        new_chance = np.repeat(past[:, None], len(LADDER), axis=1)
-        new_count, new_read, new_inside = np.zeros_like(count), np.zeros_like(read), end
-        for number, step in enumerate([again, *cuts], 1):
-            chosen = best == number
-            if chosen.any():
-                new_chance = np.where(chosen, step @ chance, new_chance)
-                new_inside = np.where(chosen, step @ inside, new_inside)
-                new_count = np.where(chosen, step @ count + (1.0 if number > 1 else 0.0), new_count)
-                new_read = np.where(chosen, step @ read + 1.0, new_read)
-        settled = float(np.max(np.abs(new_value - value))) < SETTLED_MINUTES
-        value, chance, count, inside, read = new_value, new_chance, new_count, new_inside, new_read
->>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
         if settled:
             break
     shape = (len(m_grid), len(lv_grid), len(s_grid))
@@ -345,13 +327,8 @@ def solve(costs: Costs) -> PolicyTable:
     def laid(a: Array) -> Array:
         return np.stack([a[:, rung].reshape(shape) for rung in range(len(LADDER))])
 
-<<<<<<< HEAD
-    chance, inside, count = (laid(carried[:, part]) for part in range(3))
-    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), chance, count, inside)
-=======
-    laid_out = (laid(values) for values in (value, chance, count, inside, read))
-    return PolicyTable(costs, m_grid, lv_grid, s_grid, *laid_out)
->>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
+    chance, inside, count, read = (laid(carried[:, part]) for part in range(4))
+    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), chance, count, inside, read)
 
 
 class LookAhead:

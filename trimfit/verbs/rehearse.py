@@ -11,6 +11,7 @@ from trimfit.base.records import Order
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
+    from trimfit.planner.aim import AimPosterior
     from trimfit.planner.forecast import Forecast
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
@@ -73,7 +74,7 @@ class Rehearsal:
     to_start: int | None = None
     chance_enough: float | None = None
     notes: tuple[str, ...] = ()
-<<<<<<< HEAD
+    past_already: float = 0.0
     send_reeds: int | None = None
     chance_one_within: float | None = None
     aim_offsets_cents: tuple[float, ...] | None = None
@@ -101,9 +102,6 @@ def _sending(posterior: AimPosterior, wanted: int, tolerance_cents: float) -> Se
     sds = posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents
     aims, enough = reeds_to_send(max(wanted, 1), *sds, tolerance_cents)
     return Sending(len(aims), enough, float(chance_of_so_many(np.array(aims), 1, *sds, tolerance_cents)), aims)
-=======
-    past_already: float = 0.0
->>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
 
 
 def _refuse_without_evidence(journal: Journal, order: Order) -> None:
@@ -153,30 +151,8 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         on = f"fresh {best} reeds" if best else "reeds of no known type (assumptions only)"
     quantity = len(reeds) if progress.wanted is None else progress.wanted
 
-<<<<<<< HEAD
-    def typical(pool: list[AimPosterior]) -> tuple[float, float, float]:
-        """Gap, its variance and the slope's log spread of the middle reed of the pool."""
-        return (
-            float(np.median([b.mean[0] for b in pool])),
-            float(np.median([b.cov[0, 0] for b in pool])),
-            float(np.median([b.slope_log_sd for b in pool])),
-        )
-
-    def play(change: str, *, tolerance_hz: float | None = None, extra: int = 0, pool_of: str | None = None) -> Run:
-        aim, table_code, these = aims[0], code, posteriors
-        settings = bench.settings
-        if tolerance_hz is not None:
-            wide = hz_width_cents(tolerance_hz, order.target_pitch_hz or 470.0)
-            aim, settings = replace(aim, tolerance_cents=wide), replace(settings, tolerance_hz=tolerance_hz)
-        if pool_of is not None:
-            other = bench.fresh(pool_of, order)
-            table_code = other.type_code
-            these = [bench.posterior(other, bench.aim(other, order))] * draws
-        table = bench.policy(table_code, settings, these[0])
-=======
     def run(change: str, reeds: Sequence[Seen], bench: Bench = bench) -> tuple[WhatIf, list[Forecast]]:
         """The run's figures on these reeds, and their forecasts."""
->>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
         tell(f"rehearsing: {change}", 0, 1)
         found = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds])
         tell(f"rehearsing: {change}", 1, 1)
@@ -198,14 +174,9 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         for name in bench.model.coding.types
         if name and name not in mine
     ]
-<<<<<<< HEAD
-    sending = _sending(pool[0], quantity, aims[0].tolerance_cents)
+    aim = bench.aim(reeds[0], order)
+    sending = _sending(bench.posterior(reeds[0], aim), quantity, aim.tolerance_cents)
     unread = "" if sending else chanter_word(bench, order.chanter)
-    short = max(bench.settings.cost_outside_minutes, 1.0)
-    share, a_reed = max(plain.good, 1.0 / (draws + 1.0)), max(plain.minutes_per_reed, 0.1)
-    blanks, enough = reeds_to_start(quantity, min(share, draws / (draws + 1.0)), short, a_reed)
-=======
-    unread = chanter_word(bench, order.chanter)
     need = need_of(found, quantity, working, bench.settings.cost_outside_minutes)
 
     def scatter(values: list[float], chance: bool = False) -> float:
@@ -213,7 +184,6 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         own = float(np.var(values)) + (float(np.mean([p * (1.0 - p) for p in values])) if chance else 0.0)
         return float(np.sqrt(own / max(quantity, 1)))
 
->>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
     return Rehearsal(
         order=order.order,
         reeds=quantity,
@@ -239,11 +209,8 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         to_start=need.to_start,
         chance_enough=need.chance_enough,
         notes=(unread,) if unread else (),
-<<<<<<< HEAD
         send_reeds=sending.reeds if sending else None,
         chance_one_within=sending.chance_one if sending else None,
         aim_offsets_cents=sending.aims_cents if sending else None,
-=======
         past_already=float(np.mean([one.sharp for one in found])),
->>>>>>> 8f7349a (allot: which reed for which order at the least expected cost; one forecast of cuts, readings, minutes, good and past for pick, rehearse, ask and allot; weights kept to)
     )
