@@ -432,7 +432,7 @@ class Ticket:
 
     Where the chanter is away, `read_in` is the one at hand in which the notes were read and F less E was
     `gap_here_cents`; `gap_cents` is then what it should be there, and the chances are of being within tolerance and
-    past it there.
+    past it there, None while work is left to do.
     """
 
     reed: str
@@ -454,8 +454,8 @@ class Ticket:
     cautions: tuple[str, ...] = ()
     read_in: str | None = None
     gap_here_cents: Interval | None = None
-    chance_within: float = 0.0
-    chance_past: float = 0.0
+    chance_within: float | None = None
+    chance_past: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

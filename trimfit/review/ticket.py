@@ -67,11 +67,14 @@ def verdict(ticket: Ticket) -> str:
 def _verdict_away(ticket: Ticket, there: Interval, here: Interval) -> str:
     """What was read in the chanter at hand, what is to be expected in the one that is away, and how sure that is."""
     spread = f"{number(there.mean, '+.1f')} cents ({number(there.low, '+.1f')} to {number(there.high, '+.1f')})"
-    return (
+    said = (
         f"In {plain(ticket.read_in or '', 24)} F less E is {number(here.mean, '+.1f')} cents. "
-        f"In your chanter it should be {spread}: {100 * ticket.chance_within:.0f} % within {ticket.tolerance_hz:g} Hz, "
-        f"{100 * ticket.chance_past:.0f} % sharp."
+        f"In your chanter it should be {spread}"
     )
+    if ticket.chance_within is None or ticket.chance_past is None:
+        return f"{said}."
+    within, sharp = 100 * ticket.chance_within, 100 * ticket.chance_past
+    return f"{said}: {within:.0f} % within {ticket.tolerance_hz:g} Hz, {sharp:.0f} % sharp."
 
 
 def how_to_check(ticket: Ticket) -> list[str]:

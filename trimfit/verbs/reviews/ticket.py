@@ -91,8 +91,8 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         cautions=tuple(cautions),
         read_in=aim.chanter if away is not None else None,
         gap_here_cents=Interval(gap, gap - half, gap + half) if away is not None and known else None,
-        chance_within=advice.chance_within or 0.0,
-        chance_past=advice.chance_past,
+        chance_within=None if advice.action in ("trim", "read-again") else advice.chance_within,
+        chance_past=None if advice.action in ("trim", "read-again") else advice.chance_past,
     )
 
 
