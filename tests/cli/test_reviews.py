@@ -90,6 +90,21 @@ def test_chanters_of_the_demo(demo_log: Path) -> None:
     assert crow(flat) > crow(sharp) + 10.0  # the flat chanter asks for a sharper reed
     assert by_name["CH-07 plain"]["g_octave"]["agrees"] is True
     assert all(one["suits"] for one in found)
+    for one in found:
+        notes = one["notes"]
+        assert isinstance(notes, list)
+        assert [set(note) for note in notes] == [{"note", "offset_cents", "unusual_cents", "unusual"}] * 9
+        by_note = {note["note"]: note["offset_cents"] for note in notes}
+        assert abs(by_note["f"]["mean"]) + abs(by_note["e"]["mean"]) < 1e-6  # both are the meeting pitch, by its name
+        assert by_note["low_a"]["low"] < by_note["low_a"]["mean"] < by_note["low_a"]["high"]
+        assert one["kind"] is None
+    assert sum(note["unusual"] for one in found for note in one["notes"]) <= 1  # type: ignore[attr-defined]
+    sheet = run(demo_log, "review", "chanters", "CH-07 plain").stdout
+    assert "cents from the meeting pitch" in sheet
+    assert "CH-11" not in sheet
+    unknown = run(demo_log, "review", "chanters", "CH-7 plain")
+    assert (unknown.returncode, unknown.stdout) == (2, "")
+    assert "knows no chanter 'CH-7 plain'; did you mean CH-07 plain?" in unknown.stderr
     said = run(demo_log, "review", "chanters").stdout
     assert "the evidence agrees:" in said
     assert " Hz at 6.0 kPa; " in said

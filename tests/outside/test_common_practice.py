@@ -15,7 +15,7 @@ from trimfit.base import acoustics, pitch
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.records import Logged, Reading, Reed, ReedHistory, Settings
 from trimfit.entry.checks import reading_doubts
-from trimfit.regression.chanters import ChanterFacts
+from trimfit.regression.chanters.kinds import ChanterFacts
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import fit_model, prior_model

@@ -91,10 +91,20 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
 
 
 @review.command("chanters")
-def chanters(context: typer.Context, as_json: Json = False) -> None:
+def chanters(
+    context: typer.Context,
+    name: Annotated[
+        str | None, typer.Argument(help="One chanter: its sheet, note by note.", metavar="[CHANTER]")
+    ] = None,
+    as_json: Json = False,
+) -> None:
     """What each chanter asks for: its meeting pitch, the crow at the meeting point by reed type, stock that suits.
 
+    With a name, that chanter's sheet: each note at the meeting point, from the meeting pitch and against its kind.
+
     Example: trimfit review chanters
+
+    Example: trimfit review chanters CH-7
     """
     from trimfit.base.pitch import crow_label
     from trimfit.verbs.reviews import chanters as reviews_chanters
@@ -102,7 +112,7 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
     from trimfit.verbs.wording import plain_name, wrapped
 
     with session_of(context, as_json) as session:
-        found = reviews_chanters.chanters(session)
+        found = reviews_chanters.chanters(session, name)
         ask_owner = owners_answers(session)
     if as_json:
         print_json([chanter_json(one) | {"ask_owner": plain(ask_owner.get(one.chanter, []))} for one in found])
@@ -114,7 +124,8 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
         if one.meet_pitch_hz:
             kpa = f" at {one.pressure_kpa:.1f} kPa" if one.pressure_kpa else ""
             meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{kpa}"
-        said = [f"{plain_name(one.chanter)}: {meets}; {one.why}"]
+        kind = f" ({plain_name(one.kind)})" if one.kind else ""
+        said = [f"{plain_name(one.chanter)}{kind}: {meets}; {one.why}"]
         said += [
             f"asks {plain_name(ask.reed_type)} for a crow of {crow_label(ask.crow_hz.mean)}, "
             f"{_span(ask.crow_hz, '.0f')} Hz, from {ask.reeds} reed{'s' if ask.reeds != 1 else ''}"
@@ -129,6 +140,25 @@ def chanters(context: typer.Context, as_json: Json = False) -> None:
         for place, text in enumerate(said):
             for line in wrapped(text if place == 0 else f"  {text}", 80, "    "):
                 typer.echo(line)
+        if name is not None and one.notes:
+            _sheet(one)
+
+
+def _sheet(one: Any) -> None:
+    """Each note of a chanter at the meeting point, as low A."""
+    from trimfit.base.pitch import OUTPUT_WORDS
+
+    lean = "its kind" if one.kind else "the shop's"
+    rows = [
+        (
+            OUTPUT_WORDS[note.note],
+            _span(note.offset_cents, "+.1f"),
+            _span(note.unusual_cents, "+.1f"),
+            "unusual" if note.unusual else "",
+        )
+        for note in one.notes
+    ]
+    typer.echo(table(("note", "cents from the meeting pitch", f"against {lean}", ""), rows))
 
 
 def batch_json(batch: Any) -> dict[str, Any]:
@@ -159,6 +189,8 @@ def chanter_json(one: Any) -> dict[str, Any]:
         ],
         "g_octave": plain(one.g_octave) if one.g_octave is not None else None,
         "agrees": one.agrees,
+        "kind": one.kind,
+        "notes": [plain(note) for note in one.notes],
         "suits": list(one.suits),
         "why": one.why,
     }

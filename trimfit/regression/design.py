@@ -37,6 +37,8 @@ __all__ = [
     "rows_from_frame",
     "sort_rows",
     "take_rows",
+    "tapes_of",
+    "with_tape",
     "work_before",
 ]
 
@@ -64,6 +66,8 @@ SAME_WORK_DAYS = 0.25
 """Trims of one reed within six hours of each other are one work, done at the last of them."""
 K = len(OUTPUTS)
 SEATING_TOLERANCES = 8.0
+MOST_TAPES = 40
+"""So many tapes have coefficients of their own, those read most."""
 """A's farther apart than so many tolerances are a slip of the hand, no badly seated reed."""
 _LOW_A, _HIGH_A = OUTPUTS.index("low_a"), OUTPUTS.index("high_a")
 
@@ -113,7 +117,8 @@ class Rows:
     In time: day (n,) the reading's instant in days since 1970 UTC; made_day (n,) noon UTC of the day the reed was made,
     NaN where unknown; since_work (n, 2) as in `work_before`; event (n,) whether an event of this reed was logged after
     its reading before this one (or before its first) and at or before this one; jump (n,) 1 where the fit found that
-    the reed moved of a sudden before this reading, else 0. Rows given none of these are of one
+    the reed moved of a sudden before this reading, else 0. taped (n, 10) cents of notes read with tape on their holes,
+    which y does not hold (`with_tape`), NaN elsewhere. Rows given none of these are of one
     moment, of reeds made on unknown days and never worked.
     """
 
@@ -135,6 +140,7 @@ class Rows:
     since_work: Array = field(default_factory=lambda: np.empty((0, 2)))
     event: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=bool))
     jump: Array = field(default_factory=lambda: np.empty(0))
+    taped: Array = field(default_factory=lambda: np.empty((0, K)))
 
     def __post_init__(self) -> None:
         n = len(self.y)
@@ -144,6 +150,7 @@ class Rows:
             "since_work": np.zeros((n, 2)),
             "event": np.zeros(n, dtype=bool),
             "jump": np.zeros(n),
+            "taped": np.full((n, K), np.nan),
         }
         for name, values in absent.items():
             given = len(getattr(self, name))
@@ -200,6 +207,30 @@ def by_reading(rows: Rows, at: NDArray[np.intp] | NDArray[np.bool_]) -> dict[str
     """The fields of `rows` that hold a value a reading, save `reed_code`, of the readings `at` alone, in that order."""
     whole = ("batches", "reeds", "reed_code")
     return {item.name: getattr(rows, item.name)[at] for item in fields(rows) if item.name not in whole}
+
+
+def tapes_of(rows: Rows, chanters: int) -> tuple[tuple[int, int], ...]:
+    """The chanters, by code under `chanters`, and outputs of which a taped note was read, the most read MOST_TAPES."""
+    found: dict[tuple[int, int], int] = {}
+    for i, k in np.argwhere(np.isfinite(rows.taped)).tolist():
+        pair = int(rows.chanter_code[i]), k
+        if 0 <= pair[0] < chanters:
+            found[pair] = found.get(pair, 0) + 1
+    return tuple(sorted(sorted(found, key=lambda pair: -found[pair])[:MOST_TAPES]))
+
+
+def with_tape(rows: Rows, tapes: Sequence[tuple[int, int]]) -> tuple[Rows, Array]:
+    """The rows with the notes that were read taped put in their places in y, and what each row multiplies the tapes'
+    coefficients by (n, tapes): 1 where the note was read with that tape on.
+
+    tapes: (chanter's code, output) of each tape that has coefficients; what was read with another is left out.
+    """
+    on = np.zeros((len(rows), len(tapes)))
+    y = rows.y.copy() if tapes else rows.y
+    for number, (chanter, k) in enumerate(tapes):
+        here = (rows.chanter_code == chanter) & np.isfinite(rows.taped[:, k])
+        on[here, number], y[here, k] = 1.0, rows.taped[here, k]
+    return replace(rows, y=y), on
 
 
 def sort_rows(rows: Rows) -> Rows:
@@ -294,5 +325,6 @@ def rows_from_frame(frame: pd.DataFrame, coding: Coding | None = None) -> tuple[
         made_day=number("made_day"),
         since_work=np.column_stack([np.nan_to_num(number("work_count")), np.nan_to_num(number("work_fading"))]),
         event=np.nan_to_num(number("event")) > 0,
+        taped=np.column_stack([number(f"{output}_taped_cents") for output in OUTPUTS]),
     )
     return rows, types, chanters

@@ -12,17 +12,17 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import LogError
 from trimfit.base.pitch import OUTPUTS
-from trimfit.regression.chanters import Hierarchy, assumed_hierarchy
+from trimfit.regression.chanters.kinds import Hierarchy, assumed_hierarchy
+from trimfit.regression.chanters.stated import ASSUMED_ERRORS
 from trimfit.regression.design import Coding
 from trimfit.regression.movement.process import Movement, assumed_movement
 from trimfit.regression.priors import C_TERMS, REGRESSORS
-from trimfit.regression.stated import ASSUMED_ERRORS
 
 __all__ = ["FittedModel", "model_from_bytes", "model_to_bytes"]
 
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 12
+FORMAT = 13
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +30,14 @@ class FittedModel:
     """The learned response of one shop.
 
     coef (P,) and coef_cov (P, P): types' coefficients, type by type, regressor by regressor, output by output, then
-    two times ten offsets a chanter (plain, and in proportion to the type's slope). P = 60 T + 20 (C + kinds + gauge).
+    two times ten offsets a chanter (plain, and in proportion to the type's slope). P = 60 T + 20 (C + kinds + gauge) +
+    10 tapes.
     new_type_mean (60,) and new_type_cov (60, 60): a type never seen.
     batch_cov, reed_cov (30, 30): deviations in start, slope and bend; noise_cov (10, 10): one reading's errors.
     reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (20, 20): a
     chanter never seen, of no kind; hierarchy: the kinds, whose coefficients (20 each) follow the chanters' in `coef`,
-    and the gauge's after them; stated_sd: errors of a stated meeting pitch and crow, cents. reeds, batches (T,): how
-    many each type's coefficients rest on.
+    and the gauge's after them; tapes: (chanter, output) of each tape, whose coefficients (10) come last; stated_sd:
+    errors of a stated meeting pitch and crow, cents. reeds, batches (T,): how many each type's coefficients rest on.
     low_weight: entry -> weights (10,) of readings that count for less. movement: how reeds move with no work done on
     them; jumped: entries of the readings before which the reed had moved of a sudden; wait_days: from a cut to the next
     reading, usually; again_days: from a reading to the next of the same state. reading_stretch (10,), gap_stretch: what
@@ -72,6 +73,7 @@ class FittedModel:
     strikes: int = 0
     hierarchy: Hierarchy = field(default_factory=assumed_hierarchy)
     stated_sd: tuple[float, float] = ASSUMED_ERRORS
+    tapes: tuple[tuple[int, int], ...] = ()
     scale: tuple[str, ...] = ()
     last_seq: int = 0
     since_seq: int = 0
@@ -97,6 +99,16 @@ class FittedModel:
         """Where the kinds' and the gauge's coefficients stand in `coef`, in the order of `hierarchy`."""
         first = self.chanter_slice(len(self.coding.chanters)).start
         return slice(first, first + self.hierarchy.size)
+
+    def tape_slice(self, number: int) -> slice:
+        """Where a tape's ten coefficients stand in `coef`, of which only its own note's is not nothing."""
+        first = self.kinds_slice.stop + K * number
+        return slice(first, first + K)
+
+    def tape_cents(self, number: int) -> tuple[float, float]:
+        """What a tape does to its note, cents: mean and standard deviation."""
+        at = self.tape_slice(number).start + self.tapes[number][1]
+        return float(self.coef[at]), float(np.sqrt(self.coef_cov[at, at]))
 
     def type_coef(self, code: int) -> Array:
         """A type's coefficients (6, 10), in cents per unit of each regressor; the population's for code -1."""
@@ -170,6 +182,7 @@ def model_to_bytes(model: FittedModel) -> bytes:
         "gauge_mm": [None if np.isnan(mm) else mm for mm in model.hierarchy.gauge_mm.tolist()],
         "middle_mm": model.hierarchy.middle_mm if model.hierarchy.gauged else None,
         "stated_sd": model.stated_sd,
+        "tapes": model.tapes,
         "low_weight": model.low_weight,
         "jumped": model.jumped,
         "wait_days": model.wait_days,
@@ -242,6 +255,7 @@ def _model_of(head: dict[str, Any], found: dict[str, Array]) -> FittedModel:
         coding=coding,
         hierarchy=hierarchy,
         stated_sd=tuple(head["stated_sd"]),
+        tapes=tuple((int(chanter), int(output)) for chanter, output in head["tapes"]),
         coef=found["coef"],
         coef_cov=found["coef_cov"],
         new_type_mean=found["new_type_mean"],

@@ -41,6 +41,7 @@ __all__ = [
     "chanter_spread",
     "regressor_prior",
     "stroke_spread",
+    "tape_prior",
 ]
 
 Array = NDArray[np.float64]
@@ -94,6 +95,8 @@ and of each note's own (the crow it asks for, and how its holes are cut)."""
 _PER_GAUGE_MM = (Spread(0.01, 3.0, 0.7), Spread(0.01, 0.3, 0.7))
 STATED_PITCH_CENTS, STATED_CROW_CENTS = 3.0, 10.0
 """Standard deviations of a stated meeting pitch and of a stated crow about what they state, before any was checked."""
+TAPE_CENTS, TAPE_SD_CENTS = -20.0, 15.0
+"""What tape on a note's hole does to it before any was read: it lowers the note, by an amount that nobody measured."""
 OWNER_NOISE = 2.25
 """Variance of an owner's readings over the bench's: half as much again in each error, before any was checked."""
 RANDOM = ("start", "length", "bend")
@@ -148,6 +151,13 @@ def chanter_spread(terms: tuple[Spread, ...] = CHANTER_TERMS) -> Array:
 GAUGE_MEAN = np.concatenate([_mean(0.0, -2.0), np.zeros(len(OUTPUTS))])
 """What a millimetre further in of the bore gauge does to a chanter's offsets (20,): flatter."""
 GAUGE_SPREAD = chanter_spread(_PER_GAUGE_MM)
+
+
+def tape_prior(output: int) -> tuple[Array, Array]:
+    """Mean (10,) and covariance (10, 10) of what tape on the hole of one output's note does: nothing to the others."""
+    mean, cov = np.zeros(len(OUTPUTS)), 1e-4 * np.eye(len(OUTPUTS))
+    mean[output], cov[output, output] = TAPE_CENTS, TAPE_SD_CENTS**2
+    return mean, cov
 
 
 def _levels(spread: dict[str, Spread]) -> Array:

@@ -16,6 +16,7 @@ from trimfit.base.units import Interval
 __all__ = [
     "BatchDrift",
     "ChanterMap",
+    "ChanterNote",
     "Chart",
     "ChartPoint",
     "Coefficient",
@@ -272,6 +273,17 @@ class GWitness:
 
 
 @dataclass(frozen=True, slots=True)
+class ChanterNote:
+    """One note of a chanter at the meeting point, as low A: how far it lies from the meeting pitch, how far from what
+    its kind (or the shop's chanters) would have it at, and whether that is more than notes differ by chance."""
+
+    note: str
+    offset_cents: Interval
+    unusual_cents: Interval
+    unusual: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class ChanterMap:
     """What one chanter asks for. `told_pitch_hz`: what the maker was told by its owner, if anything; `suits`: stock
     reeds for it; `agrees`: the stated pitch, the reed types and the G octave say the same; `pressure_kpa`: at which
@@ -289,6 +301,8 @@ class ChanterMap:
     why: str = ""
     agrees: bool = True
     pressure_kpa: float | None = None
+    kind: str | None = None
+    notes: tuple[ChanterNote, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

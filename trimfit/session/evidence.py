@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from trimfit.base.normal import Z90
+from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Logged, Reading
 from trimfit.base.units import Interval
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from trimfit.planner.aim import Aim, AimPosterior
     from trimfit.planner.choice import Choice
     from trimfit.planner.reasons import Grounds, Here
+    from trimfit.regression.fitted_model import FittedModel
     from trimfit.session.open_log import Bench, Seen
 
 __all__ = ["decide", "gap_readings", "grounds", "here_of"]
@@ -28,12 +30,25 @@ FINAL = ("finished", "past", "no-fit")
 CUT_NODES = 7
 # So many readings after an event stand for themselves: the event is no longer worth a word. An assumption, no source.
 OUTWEIGH = 3
+KNOWN_TAPE_CENTS = 4.0
+"""Standard deviation of a tape's shift up to which a reading with it on tells the gap as any other."""
 
 
-def gap_readings(readings: tuple[Logged[Reading], ...]) -> list[Logged[Reading]]:
-    """Those readings that have F and E both, untaped."""
+def gap_readings(readings: tuple[Logged[Reading], ...], model: FittedModel) -> list[Logged[Reading]]:
+    """Those readings that tell the gap: they have F and E both, untaped or with a tape whose shift is known to
+    KNOWN_TAPE_CENTS."""
     both = {"f", "e"}
-    return [r for r in readings if both <= r.record.notes_hz.keys() and not both & set(r.record.taped)]
+
+    def known(reading: Reading, note: str) -> bool:
+        chanters = model.coding.chanters
+        tape = (chanters.index(reading.chanter) if reading.chanter in chanters else -1), OUTPUTS.index(note)
+        return tape in model.tapes and model.tape_cents(model.tapes.index(tape))[1] <= KNOWN_TAPE_CENTS
+
+    return [
+        r
+        for r in readings
+        if both <= r.record.notes_hz.keys() and all(known(r.record, note) for note in both & set(r.record.taped))
+    ]
 
 
 def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
@@ -53,7 +68,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         y = np.array([reading_cents(last, bench.scale)])
         kpa = np.array([np.nan if last.pressure_kpa is None else last.pressure_kpa])
         off = bool(abs(a_imbalance_cents(y, kpa, bench.model.coding)[0]) > bench.model.coding.balance_cents)
-    both = gap_readings(history.readings)
+    both = gap_readings(history.readings, bench.model)
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
     read_in = aim.worked_in or aim.chanter
     since = [r for r in both if r.at_s > last_cut_s and (not read_in or r.record.chanter in (None, read_in))]

@@ -82,7 +82,7 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
 
     from trimfit.base.errors import InputError
     from trimfit.base.pitch import hz_width_cents
-    from trimfit.regression.chanters import facts_of
+    from trimfit.regression.chanters.kinds import facts_of
     from trimfit.regression.cut_error import cut_error
     from trimfit.regression.design import rows_from_frame
     from trimfit.regression.fitting.bounds import affordable, most_read_types_first, of_types
@@ -117,7 +117,7 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
 
 
 def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:
-    from trimfit.regression.chanters import same_kinds
+    from trimfit.regression.chanters.kinds import same_kinds
     from trimfit.regression.fitting.bounds import MOST_TYPES
 
     if model.scale != _scale_words(settings) or model.last_seq > journal.last_seq():  # of other ratios, another log

@@ -18,7 +18,7 @@ from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.away import LEFT_SHARE, away_costs, spaced_aims
 from trimfit.planner.choice import Rules, Unconfirmed
 from trimfit.planner.policy_table import Costs, PolicyTable
-from trimfit.regression.chanters import facts_of
+from trimfit.regression.chanters.kinds import facts_of
 from trimfit.regression.design import work_before
 from trimfit.regression.fitting.bounds import MOST_MET
 from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting

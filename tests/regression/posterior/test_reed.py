@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from tests.regression.dense_shop import C_TERMS, K, M, before, card_of, cells, small_shop, told
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
-from trimfit.regression.chanters import ChanterFacts
+from trimfit.regression.chanters.kinds import ChanterFacts
+from trimfit.regression.chanters.stated import stated_offsets
 from trimfit.regression.design import Rows, by_reading
 from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.posterior.reed import batch_states, known_coding
 from trimfit.regression.priors import REGRESSORS, stroke_spread
-from trimfit.regression.stated import stated_offsets
 
 Array = NDArray[np.float64]
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")

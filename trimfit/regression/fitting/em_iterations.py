@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
-from trimfit.regression.chanters import Hierarchy
+from trimfit.regression.chanters.kinds import Hierarchy
 from trimfit.regression.design import Coding, Rows, balance_weight
 from trimfit.regression.fitting.covariances import contrast
 from trimfit.regression.fitting.outliers import LEAST_WEIGHT
@@ -117,8 +117,11 @@ class Piece:
         return out
 
 
-def pieces_of(rows: Rows, coding: Coding, n_types: int) -> list[Piece]:
-    """The rows, sorted by batch and reed, batch by batch."""
+def pieces_of(rows: Rows, coding: Coding, n_types: int, tapes: tuple[Array, int] | None = None) -> list[Piece]:
+    """The rows, sorted by batch and reed, batch by batch.
+
+    tapes: what each row multiplies the tapes' coefficients by (n, tapes), and where the first of these stands.
+    """
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     psi = coding.random_part(x6, rows.type_code)
     edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
@@ -135,13 +138,16 @@ def pieces_of(rows: Rows, coding: Coding, n_types: int) -> list[Piece]:
             [(rows.chanter_code[at] == c).astype(float)[:, None] * scales for c in some] for some in (strangers, known)
         ]
         met_terms = np.flatnonzero(x6[at].any(axis=0))  # few batches know of lips, or of any odd weather
+        worn = np.flatnonzero(tapes[0][at].any(axis=0)) if tapes else np.empty(0, dtype=np.intp)
         first = P * K * t
         local = np.concatenate(
             [np.arange(first + K * j, first + K * (j + 1)) for j in met_terms]
             + [np.arange(P * K * n_types + wide * c, P * K * n_types + wide * (c + 1)) for c in known]
+            + [np.arange(tapes[1] + K * number, tapes[1] + K * (number + 1)) for number in worn if tapes]
         ).astype(np.intp)
         reed_of = rows.reed_code[at] - rows.reed_code[lo]
-        x = np.concatenate([*hot[0], x6[at][:, met_terms], *hot[1]], axis=1)
+        taped = [tapes[0][at][:, worn]] if tapes else []
+        x = np.concatenate([*hot[0], x6[at][:, met_terms], *hot[1], *taped], axis=1)
         out.append(Piece(at, t, local, x, psi[at], reed_of, len(strangers)))
     return out
 

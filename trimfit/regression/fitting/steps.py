@@ -29,9 +29,10 @@ from numpy.typing import NDArray
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.progress import Progress, quiet
-from trimfit.regression.chanters import ChanterFacts, Hierarchy, hierarchy_of, learned, prior_of_offsets
+from trimfit.regression.chanters.kinds import ChanterFacts, Hierarchy, hierarchy_of, learned, prior_of_offsets
+from trimfit.regression.chanters.stated import stated_errors
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
-from trimfit.regression.design import Coding, Rows, balance_weight, sort_rows, take_rows
+from trimfit.regression.design import Coding, Rows, balance_weight, sort_rows, take_rows, tapes_of, with_tape
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import (
     affordable,
@@ -84,9 +85,9 @@ from trimfit.regression.priors import (
     assumed_reed_cov,
     chanter_spread,
     regressor_prior,
+    tape_prior,
 )
 from trimfit.regression.reml.newton import MixedFit, Start
-from trimfit.regression.stated import stated_errors
 
 __all__ = ["coefficient_prior", "fit_model", "most_read_first", "prior_model"]
 
@@ -287,7 +288,7 @@ def _newest_batches(rows: Rows) -> NDArray[np.bool_]:
 
 def _full_prior(prior: tuple[Array, Array], g: Globals, n_chanters: int) -> tuple[Array, Array]:
     """Mean (P,) and precision (P, P) of all the fitted model's coefficients: the types' (`coefficient_prior`), then the
-    chanters', kinds' and gauge's (`chanters.prior_of_offsets`)."""
+    chanters', kinds' and gauge's (`chanters.kinds`)."""
     mean, cov = _stack(*prior)
     of_chanters, tied = prior_of_offsets(g.hierarchy or hierarchy_of([""] * n_chanters, {}, g.chanter_cov))
     size = len(mean) + len(of_chanters)
@@ -295,6 +296,18 @@ def _full_prior(prior: tuple[Array, Array], g: Globals, n_chanters: int) -> tupl
     precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
     precision[len(mean) :, len(mean) :] = tied
     return np.concatenate([mean, of_chanters]), precision
+
+
+def _with_tapes(prior: tuple[Array, Array], tapes: Sequence[tuple[int, int]]) -> tuple[Array, Array]:
+    """The prior of all coefficients, mean and precision, with those of the tapes after them."""
+    mean, precision = prior
+    parts = [tape_prior(output) for _, output in tapes]
+    whole = np.zeros((len(mean) + K * len(parts),) * 2)
+    whole[: len(mean), : len(mean)] = precision
+    for number, (_, cov) in enumerate(parts):
+        at = slice(len(mean) + K * number, len(mean) + K * (number + 1))
+        whole[at, at] = np.linalg.inv(cov)
+    return np.concatenate([mean, *(part for part, _ in parts)]), whole
 
 
 def _covariances(
@@ -466,12 +479,15 @@ def fit_model(
     core = take_rows(rows, at) if len(at) < len(rows) else rows
     g, coding, core, criterion = _covariances(core, base[at], coding, prior, facts or {}, tell)
     tell("the joint response", EM_STEPS + 1, EM_STEPS + 2)
-    pieces = pieces_of(rows, coding, n_types)
+    # of tape nothing else is learned: the covariances rest on the readings without it
+    tapes = tapes_of(rows, len(chanters))
+    rows, on = with_tape(rows, tapes)
+    whole_prior = _with_tapes(_full_prior(prior, g, len(chanters)), tapes)
+    pieces = pieces_of(rows, coding, n_types, (on, len(whole_prior[0]) - K * len(tapes)))
     weight, jump = rows.weight.copy(), rows.jump.copy()
     weight[at], jump[at] = core.weight, core.jump
     movement = g.movement or assumed_movement(n_types)
     rows = replace(rows, y=unsettled(rows.y, rows, movement), weight=weight, jump=jump)
-    whole_prior = _full_prior(prior, g, len(chanters))
     sums = None
     for _ in range(1 if len(core) == len(rows) else 2):
         sums = joint_pass(rows, pieces, g, whole_prior, sums)
@@ -502,6 +518,7 @@ def fit_model(
         noise_scale=g.noise_scale,
         chanter_cov=g.chanter_cov,
         hierarchy=g.hierarchy or hierarchy_of(chanters, facts or {}, g.chanter_cov),
+        tapes=tapes,
         stated_sd=_stated_errors(g, coding, np.bincount(reed_type, minlength=n_types), facts or {}),
         reeds=np.bincount(reed_type, minlength=n_types).astype(np.intp),
         batches=np.bincount(batch_type, minlength=n_types).astype(np.intp),

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.regression.design import Rows, balance_weight, take_rows
+from trimfit.regression.design import Rows, balance_weight, take_rows, with_tape
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.em_iterations import Globals, batch_information, pieces_of
 from trimfit.regression.movement.process import unsettled
@@ -66,7 +66,8 @@ def refreshed(model: FittedModel, changed: Sequence[Changed], last_seq: int) -> 
         for i in np.flatnonzero(~one.in_fit & _lowered(rows, weight, model)):
             # as it will be read back: what is taken out one day is then what was put in
             low[str(rows.label[i])] = weight[i] = np.round(weight[i], 4).tolist()
-        rows = replace(rows, y=unsettled(rows.y, rows, model.movement), weight=weight, jump=weighed.jump)
+        y, taped = (unsettled(values, rows, model.movement) for values in (rows.y, rows.taped))
+        rows = replace(rows, y=y, taped=taped, weight=weight, jump=weighed.jump)
         information.append(_batch_information(g, rows, model, 1.0))
         if one.in_fit.any():
             information.append(_batch_information(g, take_rows(rows, np.flatnonzero(one.in_fit)), model, -1.0))
@@ -84,7 +85,7 @@ def _lowered(rows: Rows, weight: Array, model: FittedModel) -> NDArray[np.bool_]
     """Which rows (n,) have a cell that counts for less than its reading's balance alone would have it count."""
     base = np.ones_like(weight)
     base[:, 1:] = np.maximum(balance_weight(rows.y, rows.kpa, model.coding), 1e-3)[:, None]
-    less = np.where(np.isfinite(rows.y), weight / base, 1.0) < 0.99
+    less = np.where(np.isfinite(rows.y) | np.isfinite(rows.taped), weight / base, 1.0) < 0.99
     return np.asarray(less.any(axis=1))
 
 
@@ -92,7 +93,8 @@ def _batch_information(
     g: Globals, rows: Rows, model: FittedModel, sign: float
 ) -> tuple[NDArray[np.intp], Array, Array]:
     """The coefficients that one batch's rows meet, and what they tell of them, times sign."""
-    (piece,) = pieces_of(rows, model.coding, model.n_types)
+    rows, on = with_tape(rows, model.tapes)
+    (piece,) = pieces_of(rows, model.coding, model.n_types, (on, model.kinds_slice.stop))
     info, vector = batch_information(piece, rows, g)
     return piece.local, sign * info, sign * vector
 

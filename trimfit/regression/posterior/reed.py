@@ -23,9 +23,10 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
-from trimfit.regression.chanters import ChanterFacts, unseen_offsets
+from trimfit.regression.chanters.kinds import ChanterFacts, unseen_offsets
+from trimfit.regression.chanters.stated import stated_offsets
 from trimfit.regression.curve import bent_one_mm, scaled
-from trimfit.regression.design import Coding, Rows, balance_weight
+from trimfit.regression.design import Coding, Rows, balance_weight, with_tape
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.jumps import jumps_before
 from trimfit.regression.movement.process import (
@@ -53,8 +54,7 @@ from trimfit.regression.posterior.batch import (
     row_precision,
     sound_weights,
 )
-from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread
-from trimfit.regression.stated import stated_offsets
+from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread, tape_prior
 
 __all__ = ["Moment", "ReedState", "batch_states", "known_coding"]
 
@@ -206,9 +206,13 @@ def known_coding(model: FittedModel, types: Sequence[str]) -> Coding:
 
 
 def _local_prior(
-    model: FittedModel, type_code: int, chanter_codes: Sequence[int], facts: Mapping[int, ChanterFacts]
+    model: FittedModel,
+    type_code: int,
+    chanter_codes: Sequence[int],
+    facts: Mapping[int, ChanterFacts],
+    tapes: Sequence[tuple[int, int]],
 ) -> tuple[Array, Array]:
-    """Mean (P,) and covariance (P, P) of a type's sixty coefficients and the named chanters' offsets.
+    """Mean (P,) and covariance (P, P) of a type's sixty coefficients, the named chanters' offsets and these tapes.
 
     Codes beyond the fitted model's are a type, or a chanter, never seen: the one leans on the shop's types, the other
     on its kind and its gauge. facts: chanter code -> what was said of it in words.
@@ -221,8 +225,11 @@ def _local_prior(
     places += [
         np.arange(s.start, s.stop) for s in (model.chanter_slice(code) for code in chanter_codes if code < known)
     ]
-    used = np.concatenate([*places, kinds]).astype(np.intp)
-    size = P * K + WIDE * len(chanter_codes)
+    worn = [model.tape_slice(model.tapes.index(tape)) if tape in model.tapes else None for tape in tapes]
+    of_tapes = [np.arange(at.start, at.stop) for at in worn if at is not None]
+    used = np.concatenate([*places, *of_tapes, kinds]).astype(np.intp)
+    first = P * K + WIDE * len(chanter_codes)
+    size = first + K * len(tapes)
     lead, mean, cov = np.zeros((size, len(used))), np.zeros(size), np.zeros((size, size))
     at = 0
     if known_type:
@@ -235,6 +242,13 @@ def _local_prior(
             mine = slice(P * K + WIDE * number, P * K + WIDE * (number + 1))
             lead[mine, at : at + WIDE] = np.eye(WIDE)
             at += WIDE
+    for number, (_, output) in enumerate(tapes):
+        mine = slice(first + K * number, first + K * (number + 1))
+        if worn[number] is not None:
+            lead[mine, at : at + K] = np.eye(K)
+            at += K
+        else:
+            mean[mine], cov[mine, mine] = tape_prior(output)
     if unseen:
         spots = np.concatenate([P * K + WIDE * number + np.arange(WIDE) for number in unseen])
         said = [facts.get(chanter_codes[number], ChanterFacts()) for number in unseen]
@@ -330,20 +344,35 @@ def batch_states(
     # sets and not `unique`, here and in `batch.patterns_of`: its first call loads masked arrays, a fifth of an answer
     met = [c for c in set(rows.chanter_code.tolist()) if c >= 0]
     every = sorted({*met, *extra_chanters})
-    prior_mean, prior_cov = _local_prior(model, type_code, every, facts or {})
+    tapes = sorted({(int(rows.chanter_code[i]), k) for i, k in np.argwhere(np.isfinite(rows.taped)).tolist()})
+    tapes = [tape for tape in tapes if tape[0] >= 0]
+    fitted_tapes = np.array([tape in model.tapes for tape in tapes], dtype=bool)
+    prior_mean, prior_cov = _local_prior(model, type_code, every, facts or {}, tapes)
     codes = sorted(set(met))
-    here = np.r_[np.ones(P * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE)]
+    here = np.r_[
+        np.ones(P * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE), np.ones(K * len(tapes), dtype=bool)
+    ]
     mean, cov = prior_mean[here], prior_cov[np.ix_(here, here)]
     known_type = type_code < model.n_types
     noise = model.noise_cov * (model.noise_scale[type_code] if known_type else float(np.mean(model.noise_scale)))
     reed_cov = model.reed_cov * (model.reed_scale[type_code] if known_type else float(np.mean(model.reed_scale)))
     movement = model.movement.of(type_code)
     types = np.full(len(rows), type_code, dtype=np.intp)
-    y = unsettled(rows.y, replace(rows, type_code=types), model.movement)
+    with_tapes, taped = with_tape(rows, tapes)
+    y = unsettled(with_tapes.y, replace(rows, type_code=types), model.movement)
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, types)
     psi = coding.random_part(x6, types)
     scales = coding.chanter_part(types)
-    x = np.concatenate([x6, *[(rows.chanter_code == c).astype(float)[:, None] * scales for c in codes]], axis=1)
+    on = [(rows.chanter_code == c).astype(float)[:, None] * scales for c in codes]
+    x = np.concatenate([x6, *on, taped], axis=1)
+    # what was read with a tape that the fitted model knows nothing of was no part of the fit
+    fit_x, fit_y = x, y
+    if not fitted_tapes.all():
+        fit_x = np.concatenate([x6, *on, taped * fitted_tapes], axis=1)
+        unknown = np.zeros(y.shape, dtype=bool)
+        for number in np.flatnonzero(~fitted_tapes).tolist():
+            unknown[:, tapes[number][1]] |= taped[:, number] > 0
+        fit_y = np.where(unknown, np.nan, y)
     weight = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
     weight[:, 0] = 1.0
     base = np.maximum(weight, 1e-3)
@@ -375,16 +404,18 @@ def batch_states(
     def summed(pick: NDArray[np.bool_], terms: Array, cov: Array, *, asked: bool) -> BatchSums:
         reed = rows.reed_code[pick]
         code = np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1
-        w, wy = row_precision(y[pick], weight[pick], noise)
+        w, wy = row_precision((y if asked else fit_y)[pick], weight[pick], noise)
         held = levels(pick, asked=asked)
-        return batch_sums(terms[pick], x[pick], w, wy, code.astype(np.intp), cov, total=True, levels=held)
+        return batch_sums(
+            terms[pick], (x if asked else fit_x)[pick], w, wy, code.astype(np.intp), cov, total=True, levels=held
+        )
 
     def before() -> tuple[Array, Array]:
         """Information and vector of the coefficients, less what these readings added to the fitted model."""
         info = _precise(cov)
         if not in_fit.any() or not known_type:
             return info, info @ mean
-        strangers = np.concatenate([np.zeros(P * K, dtype=bool), np.repeat(new, WIDE)])
+        strangers = np.concatenate([np.zeros(P * K), np.repeat(new, WIDE), np.zeros(K * len(tapes))]) > 0
         counted = summed(in_fit, psi, reed_cov, asked=False)
         return _without(info, info @ mean, counted, model.batch_cov, strangers, model.chanter_cov)
 
@@ -398,7 +429,7 @@ def batch_states(
         post = posterior_of(np.zeros((d, d)), np.zeros(d), own_batch_cov, mean, cov)
     else:
         sums = summed(everything, psi_lip, own_reed_cov, asked=True)
-        if in_fit.all() and known_type and not new.any() and not rows.lip.any():
+        if in_fit.all() and known_type and not new.any() and not rows.lip.any() and fitted_tapes.all():
             # nothing since the fit, and no stroke: what would be taken out is what would be put in
             post = posterior_of(sums.m[0], sums.mv[0], own_batch_cov, mean, cov)
         else:
@@ -425,12 +456,17 @@ def batch_states(
         q = wide
     names = tuple(chanter_names[c] for c in every)
     ratio = float(coding.slope_ratio[type_code])
+    # the tapes are behind what is asked of a reed: it is without them
+    of_tapes = slice(P * K + WIDE * len(every), P * K + WIDE * len(every) + K * len(tapes))
+    kept = np.delete(np.arange(len(prior_mean) + 2 * N_DIRECTIONS), of_tapes)
 
     def state(
         v: tuple[Array, Array, Array], settling: tuple[Array, Array, Array], idle_days: float, sittings: int
     ) -> ReedState:
         settle_now, unsettled_now, settled_since = settling
         full_mean, full_cov = _merged(post, ratio, *v)
+        if tapes:
+            full_mean, full_cov = full_mean[kept], full_cov[np.ix_(kept, kept)]
         full_mean[:K] += BASIS @ (settle_now @ movement.settle)
         full_mean[-N_DIRECTIONS:] += settled_since @ movement.settle
         return ReedState(

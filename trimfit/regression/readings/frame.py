@@ -99,9 +99,9 @@ def bench_frame(
 
     readings: reed, taken_at (text or seconds), and any of chanter, crow_hz, `<note>_hz`, pressure_kpa, temperature_c,
     taped, entry; trims: reed, done_at, length_mm and/or lip_strokes; reeds: reed, reed_type, batch and, where known,
-    made_on; events: reed, at. Notes become cents as low A from 440 Hz under the just ratios of `scale`; a taped note
-    counts as not taken. Readings of reeds that `reeds` does not hold are left out. Besides what `design.FRAME_COLUMNS`
-    names there is `entry`, where the readings have one.
+    made_on; events: reed, at. Notes become cents as low A from 440 Hz under the just ratios of `scale`; what was read
+    with tape on a note's hole stands in `<note>_taped_cents`. Readings of reeds that `reeds` does not hold are left
+    out. Besides what `design.FRAME_COLUMNS` names there is `entry`, where the readings have one.
     """
     import pandas as pd
 
@@ -158,6 +158,8 @@ def bench_frame(
         column = f"{note}_hz"
         cents = cents_of_hz(readings[column], float(scale[note])) if column in readings.columns else blank
         if taped is not None:
-            cents = np.where(taped.map(lambda words, note=note: note in words).to_numpy(dtype=bool), np.nan, cents)
+            on = taped.map(lambda words, note=note: note in words).to_numpy(dtype=bool)
+            out[f"{note}_taped_cents"] = np.where(on, cents, np.nan)
+            cents = np.where(on, np.nan, cents)
         out[f"{note}_cents"] = cents
     return pd.DataFrame(out)

@@ -19,12 +19,14 @@ DAY_S = 86400.0
 _DAY_ZERO = date(1970, 1, 1).toordinal()
 
 
-def reading_cents(reading: Reading, scale: Mapping[str, Fraction]) -> list[float]:
-    """The ten outputs of one reading in cents from 440 Hz (notes as low A); NaN where not taken or taped."""
-    out = [1200.0 * math.log2(reading.crow_hz / REFERENCE_HZ) if reading.crow_hz else math.nan]
+def reading_cents(reading: Reading, scale: Mapping[str, Fraction], *, taped: bool = False) -> list[float]:
+    """The ten outputs of one reading in cents from 440 Hz (notes as low A); NaN where not taken or taped. taped: the
+    taped notes alone."""
+    crow = reading.crow_hz if not taped else None
+    out = [1200.0 * math.log2(crow / REFERENCE_HZ) if crow else math.nan]
     for note in NOTES:
         hz = reading.notes_hz.get(note)
-        sound = hz is not None and note not in reading.taped
+        sound = hz is not None and (note in reading.taped) == taped
         out.append(1200.0 * math.log2((hz or 1.0) / float(scale[note]) / REFERENCE_HZ) if sound else math.nan)
     return out
 
@@ -52,6 +54,7 @@ def rows_of(
     """One batch's readings as rows, reeds in the given order; chanters: the names their codes stand for."""
     code = {name: i for i, name in enumerate(chanters)}
     y: list[list[float]] = []
+    taped: list[list[float]] = []
     removed: list[float] = []
     lip: list[float] = []
     kpa: list[float] = []
@@ -78,6 +81,7 @@ def rows_of(
             reading = logged.record
             length, strokes = taken_before(history, logged)
             y.append(reading_cents(reading, scale))
+            taped.append(reading_cents(reading, scale, taped=True))
             removed.append(length)
             lip.append(strokes)
             kpa.append(math.nan if reading.pressure_kpa is None else reading.pressure_kpa)
@@ -108,4 +112,5 @@ def rows_of(
         made_day=np.array(made, dtype=float),
         since_work=np.array(works, dtype=float).reshape(n, 2),
         event=np.array(event, dtype=bool),
+        taped=np.array(taped, dtype=float).reshape(n, len(OUTPUTS)),
     )

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.units import Interval
-from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness
+from trimfit.review.results import ChanterMap, ChanterNote, CrowAsked, CrowPoint, GWitness
+from trimfit.verbs.reviews.chanter_notes import notes_and_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,11 +29,22 @@ MOST_SUITS = 12
 MOST_POINTS = 400
 
 
-def chanters(session: Session) -> list[ChanterMap]:
-    """What each chanter of the log asks for, those read most first; those never read last."""
+def chanters(session: Session, only: str | None = None) -> list[ChanterMap]:
+    """What each chanter of the log asks for, those read most first, those never read last; or `only` the one named.
+
+    Raises InputError for a name that the log does not know.
+    """
+    from trimfit.base.errors import InputError, nearest
     from trimfit.session.reading_frame import frame_of
 
-    return chanter_review(session.journal, session.fit_if_due(), frame_of(session.journal))
+    found = chanter_review(session.journal, session.fit_if_due(), frame_of(session.journal))
+    if only is None:
+        return found
+    mine = [one for one in found if one.chanter == only]
+    if not mine:
+        what = f"the log knows no chanter {only[:60]!r}"
+        raise InputError(what, "review chanters", nearest(only, [one.chanter for one in found]))
+    return mine
 
 
 def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) -> list[ChanterMap]:
@@ -46,7 +59,9 @@ def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) ->
     values = {name: (_pitches(rows[name]), _crows(rows[name])) for name in names}
     spreads = _spreads(list(values.values()))
     kpa = float(model.coding.pressure_kpa) if frame["pressure_kpa"].notna().any() else None
+    notes = notes_and_words(model, journal.scale())
     found = [_chanter(name, rows[name], values[name], known.get(name), blanks, model, spreads, kpa) for name in names]
+    found = [_with_notes(one, *notes.get(one.chanter, ((), ""))) for one in found]
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
 
 
@@ -241,7 +256,13 @@ def _chanter(
         why=why,
         agrees=agrees,
         pressure_kpa=pressure_kpa,
+        kind=stated.kind if stated is not None else None,
     )
+
+
+def _with_notes(found: ChanterMap, notes: tuple[ChanterNote, ...], words: str) -> ChanterMap:
+    """The same with the notes' offsets, and what is to be said of them."""
+    return replace(found, notes=notes, why="; ".join(part for part in (found.why, words) if part))
 
 
 def _witness(rows: _Readings) -> GWitness | None:

@@ -11,6 +11,7 @@ from trimfit.base.normal import Z90
 from trimfit.base.units import Interval
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.session.own_lines import aims_air, in_aims_air
+from trimfit.verbs.reviews.chanter_notes import tape_words, tapes_of_chanter
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
@@ -70,6 +71,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         cautions += ["its last reading was marked as doubtful"] if last.doubts else []
         if no_kpa and order_s.pressure_kpa is not None:
             cautions.append(f"the order is for {order_s.pressure_kpa:.1f} kPa; at which it was read, nobody wrote down")
+    cautions += [f"in this chanter {tape_words(*tape)}" for tape in tapes_of_chanter(bench.model, aim.chanter)]
     has_crow = any(r.record.crow_hz for r in seen.history.readings)
     return Ticket(
         reed=record.reed,

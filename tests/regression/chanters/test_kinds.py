@@ -12,7 +12,7 @@ from scipy.optimize import minimize
 
 from tests.regression.dense_shop import C_TERMS, K, M, Unknowns, before, card_of, cells, plain_rows, small_shop
 from trimfit.base.records import Chanter
-from trimfit.regression.chanters import (
+from trimfit.regression.chanters.kinds import (
     ChanterFacts,
     Hierarchy,
     assumed_hierarchy,
@@ -23,12 +23,12 @@ from trimfit.regression.chanters import (
     same_kinds,
     split_of,
 )
+from trimfit.regression.chanters.stated import stated_errors, stated_offsets
 from trimfit.regression.fitted_model import FittedModel, model_from_bytes, model_to_bytes
 from trimfit.regression.fitting.em_iterations import Globals, joint_pass, pieces_of
 from trimfit.regression.fitting.steps import _full_prior, coefficient_prior
 from trimfit.regression.posterior.reed import batch_states
 from trimfit.regression.priors import GAUGE_MEAN, GAUGE_SPREAD, chanter_spread
-from trimfit.regression.stated import stated_errors, stated_offsets
 
 Array = NDArray[np.float64]
 WIDE = C_TERMS * K

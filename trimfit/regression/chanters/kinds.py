@@ -25,7 +25,7 @@ marginal likelihood is -1/2 log |I + Pi L| + quadratic, its derivative along Pi 
 and v_j <- sqrt((v_j² z' J_j z + n s²) / (tr(G J_j) + n / v_j)) raises it together with the log of an inverse gamma
 prior of n degrees about s² at each step. Source: Zhou, Hu, Qiao & Lange (2019), MM algorithms for variance components
 models, J. Comput. Graph. Statist. 28, 350 (from memory). Checked against one dense covariance of the readings in
-tests/regression/test_chanters.py.
+tests/regression/chanters/test_kinds.py.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
-from trimfit.regression.chanters import ChanterFacts
+from trimfit.regression.chanters.kinds import ChanterFacts
 from trimfit.regression.priors import REGRESSORS, STATED_CROW_CENTS, STATED_PITCH_CENTS
 
 __all__ = ["ASSUMED_ERRORS", "stated_errors", "stated_offsets"]

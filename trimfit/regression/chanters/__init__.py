@@ -1,0 +1,1 @@
+"""What is learned of chanters: their kinds, what was stated of them, and their notes."""
