@@ -31,7 +31,7 @@ def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecas
         tables.setdefault(id(table), (table, []))[1].append(i)
     out: dict[int, Forecast] = {}
     for table, mine in tables.values():
-        unread = {i: not gap_readings(pairs[i][0].history.readings) for i in mine}
+        unread = {i: not gap_readings(pairs[i][0].history.readings, bench.model) for i in mine}
         cases = [Case(one, pairs[i][1], unread[i]) for i in mine for one in seen_as[i][1]]
         parts = iter(forecasts(cases, table, bench.rules()))
         for i in mine:
