@@ -70,9 +70,17 @@ class Shop:
 
     def one_reading(self) -> list[str]:
         """A command that logs a reading never logged before."""
-        minute = next(self._clock)
-        at = f"2027-01-{1 + minute // 1440:02d}T{minute // 60 % 24:02d}:{minute % 60:02d}"
+        minute, at = self._next_minute()
         return self.trimfit("log", "reading", self.read_on, f"f={770 + minute % 5}", "e=703", "a=468", "--at", at)
+
+    def one_trim(self) -> list[str]:
+        """A command that logs a trim never logged before."""
+        _, at = self._next_minute()
+        return self.trimfit("log", "trim", self.read_on, "--length", "0.01", "--at", at)
+
+    def _next_minute(self) -> tuple[int, str]:
+        minute = next(self._clock)
+        return minute, f"2027-01-{1 + minute // 1440:02d}T{minute // 60 % 24:02d}:{minute % 60:02d}"
 
 
 def cold(code: str) -> Callable[[], float]:
@@ -100,7 +108,9 @@ def command_figures(shop: Shop, repeats: int) -> Iterator[Figure]:
     help_s = lambda: spawn(python("-m", "trimfit", "--help")).cpu_s  # noqa: E731
     yield of("`--help`", "cold import of typer", help_s, "import typer", 2.0)
     reading = lambda: spawn(shop.one_reading()).cpu_s  # noqa: E731
-    yield of("`log reading`, durable", "cold import of typer, sqlite3", reading, "import typer, sqlite3", 1.5)
+    trim = lambda: spawn(shop.one_trim()).cpu_s  # noqa: E731
+    yield of("`log trim`, durable", "cold import of typer, sqlite3", trim, "import typer, sqlite3", 1.5)
+    yield of("`log reading`, durable, then checked", "cold import of numpy, typer", reading, "import numpy, typer", 1.8)
     yield seconds(f"`learn`, log of {log}", lambda: spawn(shop.trimfit("learn")).cpu_s, 5.0)
     waiting = min(600, shop.reeds // 10)
     yield seconds(f"`ask --all`, {waiting} reeds in hand", lambda: spawn(shop.trimfit("ask", "--all")).cpu_s, 2.0)
