@@ -32,6 +32,11 @@ class Page:
         for domain in ("Page", "Runtime", "Log", "Network"):
             self._call(f"{domain}.enable")
 
+    def close(self) -> None:
+        """Let go of the browser's pipe."""
+        self._read.close()
+        self._write.close()
+
     def _call(self, method: str, **params: Any) -> Any:
         self._number += 1
         message = {"id": self._number, "method": method, "params": params}
@@ -135,8 +140,10 @@ def chromium(folder: Path) -> Iterator[Page]:
     )
     os.close(to_read[0])
     os.close(to_write[1])
+    page = Page(to_write[0], to_read[1])
     try:
-        yield Page(to_write[0], to_read[1])
+        yield page
     finally:
+        page.close()
         process.terminate()
         process.wait(timeout=30)

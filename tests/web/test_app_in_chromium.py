@@ -58,9 +58,9 @@ def _read(page: Page, f: str, e: str) -> None:
             page.tap_words("[data-keypad] button", digit)
     for key in ("C", "+", "2", "2"):
         page.tap(f"[...document.querySelectorAll('[data-keypad] button')].find((e) => e.textContent === '{key}')")
-    entries = page.run("document.querySelectorAll('.story li').length")
+    entries = page.run("document.querySelectorAll('.story time').length")
     page.tap_words("[data-reading] button.main", "Log the reading")
-    page.until(f"document.querySelectorAll('.story li').length > {entries} || document.querySelector('.doubt')")
+    page.until(f"document.querySelectorAll('.story time').length > {entries} || document.querySelector('.doubt')")
 
 
 @pytest.mark.parametrize(("width", "height"), WIDTHS)
@@ -75,7 +75,7 @@ def test_a_shop_of_six_reeds_from_first_reading_to_ticket(
         before = page.taps
         named = f"[...document.querySelectorAll('a.reed')].find((e) => e.querySelector('.who').textContent === 'R-{k}')"
         page.tap(named)
-        page.until(f"document.querySelector('h1')?.textContent === 'R-{k}'")
+        page.until(f"document.readyState === 'complete' && document.querySelector('h1')?.textContent === 'R-{k}'")
         _fits(page)
         for f, e in READINGS:
             _read(page, f, e)
@@ -85,7 +85,7 @@ def test_a_shop_of_six_reeds_from_first_reading_to_ticket(
             if not page.run("!!document.querySelector('.answer button.main')"):
                 break
             page.tap_words(".answer button.main", "Cut as advised")
-            page.until("document.querySelector('.story li').innerText.includes('trim')")
+            page.until("document.querySelector('.story summary')?.innerText.includes('trim')")
             most = max(most, page.taps - before)
             before = page.taps
         page.tap_words("button", "Good")
@@ -107,7 +107,7 @@ def test_two_browsers_at_once_on_one_reed(page: Page, shop: Visitor, tmp_path: P
             one.open(f"http://{shop.host}/reed?name=R-1")
         _read(page, *READINGS[0])
         _read(other, *READINGS[1])
-        other.until("document.querySelectorAll('.story li').length === 2")
+        other.until("document.querySelectorAll('.story time').length === 2")
     with Journal(tmp_path / "six.trimfit") as journal:
         assert len(journal.of_reed("R-1").readings) == 2
 
@@ -124,7 +124,7 @@ def test_a_net_that_drops_in_mid_entry_loses_nothing_and_doubles_nothing(
     page.tap_words("[data-reading] button.main", "Log the reading")
     page.until("!document.getElementById('unsent').hidden")
     page.offline(False)
-    page.until("document.querySelectorAll('.story li').length === 1 || document.querySelector('.doubt')")
+    page.until("document.querySelectorAll('.story time').length === 1 || document.querySelector('.doubt')")
     page.until("document.getElementById('unsent').hidden")
     with Journal(tmp_path / "six.trimfit") as journal:
         assert len(journal.of_reed("R-1").readings) == 1

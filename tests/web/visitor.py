@@ -57,6 +57,7 @@ class Visitor:
     port: int
     passed: str = ""
     keys: Keys | None = None
+    desk: Desk | None = None
     headers: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -118,7 +119,7 @@ def serving(log: Path, *, share: bool = False, patience_s: float = 60.0) -> Iter
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
         try:
-            yield Visitor(listening.getsockname()[1], keys=keys)
+            yield Visitor(listening.getsockname()[1], keys=keys, desk=desk)
         finally:
             server.should_exit = True
             thread.join()

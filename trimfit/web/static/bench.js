@@ -134,6 +134,7 @@
     if (response.redirected) { history.pushState(null, "", response.url); }
     begin();
     scrollTo(0, 0);
+    if (response.status === 503) { setTimeout(() => location.reload(), AGAIN_MS); }
   }
 
   async function send(form) {
