@@ -70,6 +70,7 @@ LIBRARIES_ALSO = {
     "review.pictures.style": {"matplotlib"},
     "session.open_log": {"numpy"},
 }
+WEB = {"starlette", "uvicorn", "jinja2", "segno"}
 # What modules of session and verbs may import at their top: the rest waits inside functions, for a quick start.
 LAZY = ("session", "verbs")
 LAZY_TOP = {"base", "session", "verbs", "review.results", "entry.entry_times"}
@@ -230,7 +231,7 @@ def _loaded(code: str) -> set[str]:
 def test_the_command_line_loads_without_numpy() -> None:
     loaded = _loaded("import trimfit.cli.app")
     assert "typer" in loaded
-    assert not loaded & {"numpy", "pandas", "scipy", "statsmodels", "sklearn", "matplotlib"}
+    assert not loaded & {"numpy", "pandas", "scipy", "statsmodels", "sklearn", "matplotlib", *WEB}
     # what a page of help does not need: no values, no pitches, no log
     assert not loaded & {
         "trimfit.base.records",
@@ -250,7 +251,7 @@ def test_a_log_entry_loads_neither_numpy_nor_the_command_line(demo_log: Path, tm
         "from trimfit.__main__ import main\ntry:\n    main()\nexcept SystemExit as end:\n    assert end.code == 0"
     )
     assert "sqlite3" in loaded
-    assert not loaded & {"numpy", "typer", "pandas"}
+    assert not loaded & {"numpy", "typer", "pandas", *WEB}
     # of the package, what keeps one entry and no more; of the standard library, what that needs
     assert not loaded & {"trimfit.base.answers", "trimfit.cli.app", "trimfit.log.counts", "trimfit.verbs.ask"}
     assert not loaded & {"base64", "csv", "difflib", "statistics", "subprocess", "tempfile"}
@@ -263,7 +264,7 @@ def test_answers_from_a_learned_log_load_no_heavy_library(demo_log: Path, words:
         "from trimfit.__main__ import main\ntry:\n    main()\nexcept SystemExit as end:\n    assert not end.code"
     )
     assert "numpy" in loaded
-    assert not loaded & {"pandas", "scipy", "statsmodels", "sklearn", "matplotlib"}
+    assert not loaded & {"pandas", "scipy", "statsmodels", "sklearn", "matplotlib", *WEB}
 
 
 def _texts() -> Iterator[tuple[Path, str]]:
