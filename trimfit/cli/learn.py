@@ -72,6 +72,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
         lines += table(heads, rows).split("\n")
     lines += _movement_lines(found["types"])
     lines += _cut_lines(found)
+    lines += _weight_lines(found["weights"])
     lines += ["", "what varies (standard deviations, cents; slopes in cents a mm)"]
     parts = [
         (
@@ -162,6 +163,27 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
         m = kind["movement"]
         lines += wrapped(left_lying(kind["reed_type"], m["left_week_gap_cents"], assumed=m["assumed"]), 80, "  ")
     return lines
+
+
+def _weight_lines(weights: list[dict[str, Any]]) -> list[str]:
+    """How weight, crow and trim go together, a line for each type and weight; nothing where too few reeds tell."""
+    from trimfit.verbs.wording import plain_name
+
+    if not weights:
+        return []
+    rows = [
+        (
+            plain_name(one["reed_type"], 24),
+            plain_name(one["weight"], 16),
+            str(one["reeds"]),
+            _span(one["crow_hz"]),
+            _span(one["trim_mm"], 2),
+            f"{100 * one['trim_explained']:.0f}",
+        )
+        for one in weights
+    ]
+    heads = ("type", "weight", "reeds", "crow Hz, first read", "mm off in all", "% of trim by weight")
+    return ["", "weight, crow and trim of reeds that ended good (90 %)", *table(heads, rows, right=(2, 5)).split("\n")]
 
 
 def register(app: typer.Typer) -> None:

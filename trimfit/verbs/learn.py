@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from trimfit.log.journal import Journal
     from trimfit.regression.fitted_model import FittedModel
+    from trimfit.regression.readings.weights import WeighedReed, WeightTerms
     from trimfit.regression.second_opinion import SecondOpinion
     from trimfit.session.session import Session
 
@@ -15,23 +17,49 @@ __all__ = ["Learned", "learn"]
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """What `learn` answers: the fitted model, the held-out rows of `regression.validation.summary`, and the second
-    opinion on each type where it was asked for."""
+    """What `learn` answers: the fitted model, the held-out rows of `regression.validation.summary`, how weight, crow
+    and trim go together where enough reeds tell, and the second opinion on each type where it was asked for."""
 
     model: FittedModel
     validation: list[dict[str, object]]
     second_opinion: list[SecondOpinion] | None = None
+    weights: list[WeightTerms] = field(default_factory=list)
 
 
 def learn(session: Session, *, second_opinion: bool = False) -> Learned:
     """Fit the log and keep what was learned in it. InputError when there is nothing to learn from."""
+    from trimfit.regression.readings.weights import weight_terms
+
     model, validation = session.learn()
+    weighed = _weighed(session.journal)
+    weights = weight_terms(weighed) if weighed else []
     if not second_opinion:
-        return Learned(model, validation)
+        return Learned(model, validation, weights=weights)
     from trimfit.regression.second_opinion import second_opinions
     from trimfit.session.reading_frame import frame_of
 
-    return Learned(model, validation, second_opinions(model, frame_of(session.journal)))
+    return Learned(model, validation, second_opinions(model, frame_of(session.journal)), weights)
+
+
+def _weighed(journal: Journal) -> list[WeighedReed]:
+    """The reeds that ended good and whose weight and crow are known: crow as first read, and all that came off."""
+    from trimfit.regression.readings.weights import WeighedReed
+
+    reeds = {
+        reed: (kind, word) for reed, kind, word in journal.columns("reed", ["reed", "reed_type", "weight"]) if word
+    }
+    if not reeds:
+        return []
+    good = {reed for reed, how in journal.columns("outcome", ["reed", "outcome"]) if how == "good" and reed in reeds}
+    first: dict[str, tuple[float, float]] = {}
+    for reed, crow_hz, at_s in journal.columns("reading", ["reed", "crow_hz", "at_s"]):
+        if reed in good and crow_hz and at_s < first.get(reed, (float("inf"), 0.0))[0]:
+            first[reed] = at_s, crow_hz
+    taken = dict.fromkeys(first, 0.0)
+    for reed, length_mm in journal.columns("trim", ["reed", "length_mm"]):
+        if reed in taken:
+            taken[reed] += length_mm or 0.0
+    return [WeighedReed(*reeds[reed], first[reed][1], taken[reed]) for reed in sorted(first)]
 
 
 def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
@@ -91,6 +119,7 @@ def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
         "types": types,
         "variance": variance,
         "held_out": learned.validation,
+        "weights": [asdict(one) for one in learned.weights],
         "cut_error_pct": model.cut_error_pct,
         "cut_error_mm": model.cut_error_mm,
         "coarser_step_mm": _coarser_step(model, tool_step_mm),
