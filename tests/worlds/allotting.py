@@ -161,8 +161,8 @@ def report(found: Sequence[Outcome], boxes: int, shops: int) -> str:
         f"# Boxes allotted to orders\n\nMade by `{command}`: shops on each of three benches: {shops}; boxes a shop: "
         f"{boxes}, each\nof {BLANKS} blanks with nothing but their crow read, five orders for {EACH} reeds in five "
         "chanters. Minutes are cuts and readings, and\n120 for a reed lost or left outside tolerance. ± is one "
-        "standard error over reeds. No order names a pitch or a weight here, so that\nalmost every blank can be trimmed to "
-        "almost every chanter: there is little to choose between ways to put them to orders."
+        "standard error over reeds. No order names a pitch or a weight here, so that\nalmost every blank can be "
+        "trimmed to almost every chanter: there is little to choose between ways to put them to orders."
     )
     between = "What was predicted of each reed from its crow alone, beside what happened:"
     return "\n\n".join([head, markdown(pd.DataFrame(saved)), between, markdown(pd.DataFrame(held))]) + "\n"
