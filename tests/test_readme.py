@@ -26,6 +26,8 @@ ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
 PAGES = ("README.md", "reports/walkthrough.md", "reports/details.md", "reports/model.md")
 MOST_CHARACTERS = 16_000
+MOST_IN_A_LIST = 61
+"""Characters that a verb's first sentence may have in the narrowest list of verbs."""
 FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.M | re.S)
 # a sign belongs to a number after a blank or a bracket; digits of a name (R-0412) are no number
 NUMBER = re.compile(r"(?:(?<=[ (])[+-])?(?<![A-Za-z]-)(?<![\w.])(?:\d+(?:,\d{3})+|\d+\.\d+|\d+)")
@@ -189,6 +191,7 @@ def test_each_verb_is_in_the_readme_and_has_help_with_an_example_and_json(words:
     assert re.search(rf"trimfit (--log \S+ )?{words}\b", README.read_text(encoding="utf-8"))
     help_text = str(getattr(verb, "help", ""))
     assert len(help_text.split("\n")[0]) > 20
+    assert not verb.get_short_help_str(MOST_IN_A_LIST).endswith("...")  # type: ignore[attr-defined]
     assert f"Example: trimfit {words}" in help_text
     assert any("--json" in option.opts for option in verb.params)  # type: ignore[attr-defined]
 

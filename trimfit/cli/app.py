@@ -45,8 +45,27 @@ _MEANT = {
 # What the command line makes of Ctrl-C.
 _INTERRUPTED = 130
 
+# What two options of the framework do, in the words of the rest.
+_COMPLETION = {
+    "install_completion": "Have the Tab key complete verbs and options in this shell.",
+    "show_completion": "Print the script that does so.",
+}
+
+
+class _Verbs(typer.core.TyperGroup):
+    """All verbs, with options explained in one voice."""
+
+    def get_params(self, ctx: Any) -> Any:
+        params = super().get_params(ctx)
+        for param in params:
+            if param.name in _COMPLETION:
+                param.help = _COMPLETION[param.name]  # type: ignore[attr-defined]
+        return params
+
+
 app = typer.Typer(
     name="trimfit",
+    cls=_Verbs,
     help="Remembers every reed and every cut, learns how each reed type answers, and says how much more to take off."
     "\n\nExample: trimfit ask R-0412",
     no_args_is_help=True,

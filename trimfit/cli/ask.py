@@ -44,7 +44,7 @@ def ask(
     others: Annotated[bool, typer.Option("--others", help="What it would be for each order and chanter.")] = False,
     as_json: Json = False,
 ) -> None:
-    """How much more to take off: one reed's next step, or the run's work list.
+    """How much more to take off one reed, or the work list.
 
     The list's columns: next, what to do; mm and lip, how much of it; gap, F less E in cents, in the order's chanter;
     meets Hz, the pitch as low A where F and E will agree; past %, the chance that the reed is lost if this is followed
@@ -250,7 +250,7 @@ def predict(
     at: At = None,
     as_json: Json = False,
 ) -> None:
-    """What the next reading would show after a trim, in the chanter and air of the reed's last one.
+    """What the next reading would show after a trim. In the chanter and air of the reed's last one.
 
     Example: trimfit predict R-0412 --length 0.15
     """

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 EXAMPLE = """\
-A sitting at the bench: type a reading, get the answer, log the cut, next reed.
+A sitting: type a reading, get the answer, log the cut.
 
 Without reeds it goes through the work list. Lines may also be piped in, as a script; then blank lines and lines that
 start with # say nothing, and a doubt that the next line does not answer is kept and marked.

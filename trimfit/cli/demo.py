@@ -25,7 +25,7 @@ def demo(
     ] = DEFAULT_FOLDER,
     as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")] = False,
 ) -> None:
-    """See all of it on an invented shop: import, learn, the work list, drifted batches, one answer, the report.
+    """See all of it on an invented shop. Import, learn, the work list, drifted batches, one answer, the report.
 
     Example: trimfit demo
     """

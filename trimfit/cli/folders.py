@@ -96,7 +96,7 @@ def import_(
     folder: Annotated[Path, typer.Argument(help="The folder that holds the CSV files.", metavar="FOLDER")],
     as_json: Json = False,
 ) -> None:
-    """Take a folder of CSV files into the log: all of it, or nothing and every fault of it.
+    """Take a folder of CSV files into the log. All of it goes in, or nothing and every fault is named.
 
     Rows that the log knows already add nothing.
 
@@ -149,7 +149,7 @@ def export(
     force: Annotated[bool, typer.Option("--force", help="Write over files that no export wrote.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Write the whole log as a folder of CSV files, struck entries, settings and marks included.
+    """Write the whole log as a folder of CSV files. Struck entries, settings and marks are included.
 
     The same log gives the same bytes; files that lay there already and are the same count as known.
 
@@ -174,7 +174,8 @@ def draft(
     force: Annotated[bool, typer.Option("--force", help="Write over an earlier draft.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Read one loose sheet, a row a reed or a row a visit, into a CSV folder to look over. Nothing is logged.
+    """Make a CSV folder to look over from one loose sheet. The sheet has a row a reed or a row a visit. Nothing
+    is logged.
 
     Columns are recognised by their heads and by what stands in them. Each guess (column, unit, date, crow, order of
     visits, times) and each cell that could not be read is listed, here and in guesses.txt in the folder; then: trimfit
@@ -273,7 +274,7 @@ def backup(
     file: Annotated[Path, typer.Argument(help="The file to write; an earlier backup of the log may be there.")],
     as_json: Json = False,
 ) -> None:
-    """Write a whole copy of the log into one file, at this moment, whatever else is open or logged meanwhile.
+    """Write a whole copy of the log into one file. Whatever else is open or logged meanwhile may go on.
 
     Entries that an earlier backup there had count as known. A file that holds anything else is not written over.
 
@@ -289,7 +290,7 @@ def backup(
 
 
 def check(context: typer.Context, as_json: Json = False) -> None:
-    """Is the log sound, and which of its entries carry a mark? Exit code 1 if it is damaged.
+    """Say if the log is sound, and which entries carry a mark. Exit code 1 if it is damaged.
 
     Example: trimfit check
     """
@@ -322,7 +323,7 @@ def settings(
     value: Annotated[str | None, typer.Argument(help="Its new value.", metavar="VALUE")] = None,
     as_json: Json = False,
 ) -> None:
-    """Show the shop's settings, show one, or set one for every bench that uses this log.
+    """Show the shop's settings, or set one. A setting holds for every bench that uses this log.
 
     Example: trimfit settings tolerance_hz 0.8
     """

@@ -24,7 +24,7 @@ def learn(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")] = False,
 ) -> None:
-    """Fit the log now, and say how each reed type answers, what varies, and how true the foretelling is.
+    """Fit the log and say how each reed type answers. Says too what varies, and how close predictions were.
 
     Nobody has to: `ask` brings the fit up to date when it is due.
 

@@ -33,7 +33,7 @@ Remark = Annotated[str | None, typer.Option("--remark", help="Anything worth kee
 ReedName = Annotated[str, typer.Argument(help="The reed's name.", metavar="REED")]
 
 _verbs = typer.Typer(
-    help="Log one entry: a reading, a trim, an event, a reed, a chanter, an order, an outcome, a wrong entry "
+    help="Log one entry. A reading, a trim, an event, a reed, a chanter, an order, an outcome, a wrong entry "
     "corrected or struck, another name of a reed.\n\nExample: trimfit log reading R-0412 f=782.1 e=705.9 crow=C+22",
     no_args_is_help=True,
     rich_markup_mode=None,
@@ -158,7 +158,7 @@ def reed(
     move: Annotated[bool, typer.Option("--move", help="Its type or batch in the log is wrong: change it.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Log a reed, or revise what is known of one: what is not said stays, an empty value takes one back.
+    """Log a reed, or revise what is known of one. What is not said stays, an empty value takes one back.
 
     R-1..R-24 is all of them at once. Example: trimfit log reed R-1..R-24 --type moulded --batch B-17
 
@@ -207,7 +207,7 @@ def chanter(
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
-    """Log a chanter, or revise what is known of one: what is not said stays, an empty value takes one back.
+    """Log a chanter, or revise what is known of one. What is not said stays, an empty value takes one back.
 
     Example: trimfit log chanter CH-7 --meeting-pitch 474 --working-crow C+22
     """
@@ -242,7 +242,7 @@ def order(
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
-    """Log an order, or revise what is known of one: what is not said stays, an empty value takes one back.
+    """Log an order, or revise what is known of one. What is not said stays, an empty value takes one back.
 
     Example: trimfit log order O-12 --chanter CH-7 --quantity 12 --due 2026-04-01
     """
@@ -273,7 +273,7 @@ def event(
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
-    """Log what was done to a reed, or happened to it, besides a trim: F and E may stand anywhere after it.
+    """Log what happened to a reed besides a trim. F and E may stand anywhere after it.
 
     How the reed answers a cut stays known. Read it again before the next cut.
 
@@ -345,7 +345,7 @@ def amend(
     ],
     as_json: Json = False,
 ) -> None:
-    """Correct a wrong entry in its place: a reading, a trim, an event or an outcome.
+    """Correct a wrong reading, trim, event or outcome in its place.
 
     What is not said stays, and so do its reed and its time, so that the order of the reed's entries is the same. The
     wrong entry is struck. trimfit review reed REED lists a reed's entries with their ids.
@@ -369,7 +369,7 @@ def rename(
     join: Annotated[bool, typer.Option("--join", help="NEW is in the log, and is the same reed.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Give a reed another name: where another bench has a reed of this name, or the name was a slip.
+    """Give a reed another name. Where another bench has a reed of this name, or the name was a slip.
 
     The reed and all that was logged of it are struck ("renamed NEW") and entered again under the new name, all at once.
     Other benches learn of it when logs are merged. For a reed that comes from another bench's log:

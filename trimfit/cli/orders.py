@@ -34,7 +34,7 @@ def pick(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """Which untrimmed blanks of the stock to start an order with, best first.
+    """Which untrimmed blanks to start an order with, best first.
 
     Example: trimfit pick O-12
     """
@@ -114,7 +114,7 @@ def allot(
     take: Annotated[bool, typer.Option("--take", help="Put the reeds to their orders.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Which reed of the stock for which order, at the least expected cost in all.
+    """Which reed of the stock for which order, at the least cost.
 
     Example: trimfit allot O-12 O-13
     """

@@ -21,8 +21,7 @@ At = Annotated[
 ]
 
 review = typer.Typer(
-    help="What the log tells of batches, chanters, the bench's own reading error, and single reeds.\n\n"
-    "Example: trimfit review batches",
+    help="What the log shows of batches, chanters, reading error, reeds.\n\nExample: trimfit review batches",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -41,7 +40,7 @@ def _plus_minus(value: Interval) -> str:
 
 @review.command("batches")
 def batches(context: typer.Context, as_json: Json = False) -> None:
-    """Which batches drifted from their type's running norm, most drifted first.
+    """Which batches drifted from their type, most drifted first.
 
     The start is given in cents of crow at no trim, plus for sharp; where the gap starts off, that counts too: beyond
     the length of trim that twice the crow's limit is worth. The answer to a cut is the slope of the gap, in per cent
@@ -98,7 +97,8 @@ def chanters(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """What each chanter asks for: its meeting pitch, the crow at the meeting point by reed type, stock that suits.
+    """What each chanter asks for, and what stock suits it. Its meeting pitch, and by reed type the crow at the
+    meeting point.
 
     With a name, that chanter's sheet: each note at the meeting point, from the meeting pitch and against its kind.
 
@@ -198,7 +198,7 @@ def chanter_json(one: Any) -> dict[str, Any]:
 
 @review.command("repeatability")
 def repeatability(context: typer.Context, as_json: Json = False) -> None:
-    """The bench's own reading error by note and its parts, and how many readings show 1 cent.
+    """The bench's own reading error, note by note. Its parts, and how many readings show 1 cent.
 
     From readings repeated with no work between, pressure and air allowed for. Standard deviations in cents.
 
@@ -248,7 +248,7 @@ def reed_(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """One reed's whole story in order of time, struck entries included, where it stands, and what to do next.
+    """One reed's story, where it stands, and what to do next. Struck entries are included.
 
     Each line ends with the entry's id, for `log strike`. Times are this machine's, to the minute.
 
@@ -304,7 +304,7 @@ def ticket_(
     at: At = None,
     as_json: Json = False,
 ) -> None:
-    """Write the card that goes with a reed, or with each of several: one A6 page, as PDF and PNG.
+    """Write the card that goes with a reed. One A6 page a reed, as PDF and PNG.
 
     Example: trimfit review ticket R-0412 --out tickets
     """
@@ -338,7 +338,7 @@ def report(
     at: At = None,
     as_json: Json = False,
 ) -> None:
-    """Write one self-contained page (index.html) and its pictures, as PNG and SVG, into a folder.
+    """Write the review as one page with its pictures. Into a folder: index.html, PNG and SVG.
 
     Example: trimfit report review
     """
