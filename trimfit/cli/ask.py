@@ -24,7 +24,7 @@ __all__ = ["register", "work_list"]
 WHAT_IT_MEANS = "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure"
 ENDS = {
     "finished": "finished: leave it as it is and hand it over",
-    "past": "past: F is over E for good here; trimfit ask REED --others says where it may go",
+    "past": "past: F is over E here, and no cut brings it back; trimfit ask REED --others says where it may go",
     "no-fit": "no-fit: the blade or the pitch is out of reach; trimfit ask REED --others says where it may go",
 }
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
@@ -51,9 +51,9 @@ def ask(
     to its end; cuts left, this one counted.
 
     What to do: trim, take it off and read again; read first, F and E were never read together; read again, another
-    reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E for good, so it is
-    lost for this order; no-fit, the blade or the pitch asked for is out of reach. Of a reed that is past or no fit,
-    trimfit ask REED --others says where it may go.
+    reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E and no cut
+    brings it back, so it is lost for this order; no-fit, the blade or the pitch asked for is out of reach. Of a reed
+    that is past or no fit, trimfit ask REED --others says where it may go.
 
     Where the order's chanter is away, the reed is worked in one at hand: the answer says at what gap and crow to stop
     there, and how sure it is of the one that is away.

@@ -215,8 +215,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if reason == "past?":
         return "past tolerance, by a reading or two; seat it afresh and read it before giving it up"
     if cents.mean < -FAR_CENTS and cents.high - cents.low < FAR_CENTS:
-        return "seat it afresh and read it once more: that is cheaper than the cut it may save"
-    return "as far as it is known; another reading, seated afresh, is worth more than a cut"
+        return "seat it afresh and read it once more: a reading takes less time than the cut it may spare"
+    return "seat it afresh and read it once more: a cut now would rest on too little"
 
 
 def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:

@@ -36,7 +36,7 @@ __all__ = [
 
 CAUTIONS = (
     "Mind the blade. Keep the dust of synthetic blades and of cane out of your lungs. A chanter is loud close to"
-    " the ear. A reed that another has had in the mouth is no reed to share. Local codes go first."
+    " the ear. Do not share a reed that another has had in the mouth. Local rules come before this."
 )
 HELP = """\
 f 779.1 e 702.6 a 468.2 A 936.1 crow C+22   a reading, any order, what was taken
@@ -125,7 +125,7 @@ def _head(advice: Advice) -> str:
         return "read it again before the next cut" if advice.gap_read else "read it first"
     return {
         "finished": "finished: leave it as it is",
-        "past": "past: F is over E for good on this chanter",
+        "past": "past: F is over E on this chanter, and no cut brings it back",
         "no-fit": "no fit for this order",
     }[advice.action]
 

@@ -518,7 +518,10 @@ def test_past_and_other_answers_are_said_in_words() -> None:
 
     from trimfit.verbs.wording import advice_lines
 
-    assert advice_lines(replace(CUT, action="past", length_mm=0.0))[0] == "> past: F is over E for good on this chanter"
+    assert (
+        advice_lines(replace(CUT, action="past", length_mm=0.0))[0]
+        == "> past: F is over E on this chanter, and no cut brings it back"
+    )
     assert advice_lines(replace(CUT, lip_strokes=2))[0] == "> take off 0.14 mm, 2 lip strokes"
     assert advice_lines(replace(CUT, length_mm=0.0, lip_strokes=1))[0] == "> leave the length, 1 lip stroke"
     assert advice_lines(replace(CUT, chance_past=3e-9))[3].startswith("  chance of going past under 0.1 %")

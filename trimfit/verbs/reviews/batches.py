@@ -218,7 +218,7 @@ def _offs(
         Off(
             f"answers a cut {abs(more):.0f} % {'more' if more > 0 else 'less'} than its type",
             float(response.chance[i]),
-            f"{trim or 'expect about the usual trim'}, and each cut to count {max(1.0 + more / 100.0, 0.0):.1f} times",
+            f"{trim or 'expect about the usual trim'}, and each millimetre to do {max(1.0 + more / 100.0, 0.0):.1f} times the usual",
         ),
     ]
     if gap.chance[i] > start.chance[i] and start.chance[i] < 0.5:
