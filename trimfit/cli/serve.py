@@ -24,8 +24,7 @@ def serve(
         bool, typer.Option("--share", help="Let other devices of the workshop's own network in, each by a key.")
     ] = False,
 ) -> None:
-    """The bench as a page in the browser, for hands that do not type. On this machine, or shared in the
-    workshop.
+    """The bench as a page in the browser. For hands that do not type; on this machine, or shared in the workshop.
 
     The first line says its address. Ctrl-C ends it; all that was acknowledged is in the log.
 
