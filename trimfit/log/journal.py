@@ -141,7 +141,10 @@ class Journal(Store):
         query = "SELECT why FROM strikes WHERE struck = ?"
         before = self._connection.execute(query, (entry,)).fetchone()
         if before:
-            raise InputError(f"was struck before ({before[0][:60]})", entry, "log it again if it should count")
+            remedy = "log it again if it should count"
+            if before[0].startswith(AMENDED):
+                remedy = "the entry in its place counts: trimfit review reed REED names it"
+            raise InputError(f"was struck before ({before[0][:60]})", entry, remedy)
 
     def amend(self, entry_id: str, record: T, *, doubts: Sequence[str | Doubt] = ()) -> Logged[T]:
         """Keep a record in the place of an entry, which is struck: both in one transaction.
