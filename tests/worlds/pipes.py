@@ -24,12 +24,15 @@ from trimfit.regression.chanters.notes import chanter_notes
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import fit_model
+from trimfit.regression.posterior.reed import batch_states, known_coding
 
 __all__ = ["Bench", "Pipe", "bench", "fitted", "reading"]
 
 Array = NDArray[np.float64]
 SIDE = ("low_g", "b", "c", "d", "high_g")
 CROW_MM, PITCH_MM = 150.0, 5.0
+E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
+GAP = (np.arange(len(OUTPUTS)) == F_NOTE).astype(float)[None] - (np.arange(len(OUTPUTS)) == E_NOTE)
 # gap a mm, new crow, of two types
 TYPES = {"cane": (45.0, 235.0), "moulded": (62.0, 245.0)}
 USUAL_MM = 0.7
@@ -181,16 +184,110 @@ def carved_notes(seed: int, *, carved: int = 4, reeds_each: int = 20) -> tuple[i
     return len(found), len(shop.carved), len(called) - len(found), np.array(error)
 
 
+def gap_in(
+    model: FittedModel, frame: pd.DataFrame, chanter: str, fact: ChanterFacts, removed_mm: float
+) -> tuple[float, float]:
+    """Mean and standard deviation of a reed's gap in a chanter, from the readings of it in `frame` (a new batch)."""
+    rows, types, chanters = rows_from_frame(frame, model.coding)
+    names = chanters if chanter in chanters else (*chanters, chanter)
+    at = names.index(chanter)
+    states, _, _ = batch_states(
+        model, rows, known_coding(model, types), int(rows.type_code[0]), in_fit=np.zeros(len(rows), dtype=bool),
+        extra_chanters=[at], chanter_names=names, facts={at: fact},
+    )  # fmt: skip
+    mean, cov = states[0].outputs(GAP @ states[0].design(removed_mm, 0.0, chanter))
+    return float(mean[0]), float(np.sqrt(cov[0, 0]))
+
+
+WHAT = ("kind", "kind gauge", "kind crow", "kind crow pitch")
+
+
+def away(seed: int, *, within: tuple[float, float], between: tuple[float, float], others: int = 30) -> pd.DataFrame:
+    """One bench of twelve chanters in three kinds at hand, and others known by words: of a reed read twice at the bench
+    in a chanter of the same kind, its true gap there, what is predicted by what is known of the chanter, and the
+    standard deviation of a filter that knows the population, the chanter at hand and the reed's type."""
+    rng = np.random.default_rng(seed)
+    pipes = make_pipes(rng, 12 + others, 3, within=within, between=between)
+    shop = bench(rng, pipes[:12], 12)
+    model = fitted(shop, {pipe.name: ChanterFacts(pipe.kind, pipe.gauge_mm) for pipe in shop.pipes})
+    out = []
+    for pipe in pipes[12:]:
+        here = next(one for one in shop.pipes if one.kind == pipe.kind)
+        reed_type = ("cane", "moulded")[int(rng.integers(2))]
+        reed = make_reed(rng, reed_type, rng.standard_normal(3) * np.array([9.0, 4.0, 1.0]))
+        taken = [row("new", reed_type, "new", here.name, 0.5, reading(rng, reed, here, 0.5)) for _ in range(2)]
+        true = reed.outputs(pipe, 0.5)
+        share = TYPES[reed_type][0] / CROW_MM
+        for what in WHAT:
+            mean, sd = gap_in(model, pd.DataFrame(taken), pipe.name, pipe.facts(rng, what), 0.5)
+            variance = within[1] ** 2 + (0.0 if "gauge" in what else 16.0)
+            if "crow" in what:
+                variance = 1.0 / (1.0 / variance + 1.0 / 100.0)
+            knowing = np.sqrt(share**2 * variance + 2.0 / 2.0)
+            error = float(true[F_NOTE] - true[E_NOTE]) - mean
+            out.append({"what": what, "error": error, "sd": sd, "knowing": knowing})
+    return pd.DataFrame(out)
+
+
+def taped(seed: int, *, reeds: int = 40) -> pd.DataFrame:
+    """One bench of four chanters where every other reading has tape on F: of new reeds read twice with the tape on, the
+    true gap without it, and what is predicted."""
+    rng = np.random.default_rng(seed)
+    pipes = make_pipes(rng, 4, 2, within=(6.0, 14.0), between=(12.0, 25.0))
+    shop = bench(rng, pipes, 16)
+    shift = {pipe.name: float(rng.normal(-20.0, 8.0)) for pipe in pipes}
+    frame = shop.frame.copy()
+    on = np.arange(len(frame)) % 2 == 1
+    _tape(frame, on, shift)
+    model = fitted(Bench(shop.pipes, frame), {pipe.name: ChanterFacts(pipe.kind) for pipe in pipes})
+    out = []
+    for i in range(reeds):
+        pipe, reed_type = pipes[i % len(pipes)], ("cane", "moulded")[i % 2]
+        reed = make_reed(rng, reed_type, rng.standard_normal(3) * np.array([9.0, 4.0, 1.0]))
+        taken = pd.DataFrame(
+            [row("new", reed_type, "new", pipe.name, 0.5, reading(rng, reed, pipe, 0.5)) for _ in range(2)]
+        )
+        _tape(taken, np.ones(len(taken), dtype=bool), shift)
+        mean, sd = gap_in(model, taken, pipe.name, ChanterFacts(pipe.kind), 0.5)
+        true = reed.outputs(pipe, 0.5)
+        out.append({"error": float(true[F_NOTE] - true[E_NOTE]) - mean, "sd": sd})
+    return pd.DataFrame(out)
+
+
+def _tape(frame: pd.DataFrame, on: NDArray[np.bool_], shift: Mapping[str, float]) -> None:
+    """Put tape on F for the readings `on` (n,): it is lowered by its chanter's shift, and stands as taped."""
+    lowered = frame["f_cents"] + frame["chanter"].map(shift)
+    frame["f_taped_cents"] = np.where(on, lowered, np.nan)
+    frame.loc[on, "f_cents"] = np.nan
+
+
+def covered(found: pd.DataFrame) -> float:
+    """How many in a hundred errors lie in the 90 % interval."""
+    return 100.0 * float((np.abs(found["error"]) <= 1.6449 * found["sd"]).mean())
+
+
 def main() -> None:
     """Print the figures of so many benches (first argument)."""
     benches = int(sys.argv[1]) if len(sys.argv) > 1 else 10
-    told = [carved_notes(seed) for seed in range(benches)]
-    found, there, false = (sum(part[i] for part in told) for i in range(3))
-    print(
-        f"carved by 14 cents, 20 reeds a chanter: {found} of {there} notes named, {false} others in {benches} benches"
-    )
+    each = [carved_notes(seed) for seed in range(benches)]
+    found, there, false = (sum(part[i] for part in each) for i in range(3))
+    print(f"{benches} benches of 12 chanters and 240 reeds. 14 cents sharp: {found} of {there} named, {false} others")
     plain = [carved_notes(1000 + seed, carved=0)[2] for seed in range(benches)]
     print(f"nothing carved: {sum(plain)} notes named in {benches} benches, at most {max(plain)} in one")
+    tape = pd.concat([taped(seed) for seed in range(benches)])
+    print(f"read with tape on F: gap off by {tape['error'].std():.1f} cents, {covered(tape):.0f} % within 90 %")
+    for words, within, between in (
+        ("kinds as usual", (6.0, 14.0), (12.0, 25.0)),
+        ("kinds hardly differ", (6.0, 14.0), (2.0, 4.0)),
+        ("kinds differ much", (4.0, 9.0), (20.0, 50.0)),
+    ):
+        all_of = pd.concat([away(seed, within=within, between=between) for seed in range(benches)])
+        for what, some in all_of.groupby("what", sort=False):
+            off, knowing = some["error"].std(), np.sqrt((some["knowing"] ** 2).mean())
+            print(
+                f"{words}, known: {what}: gap off by {off:.1f} cents, {off / knowing:.2f} times the knowing filter's; "
+                f"{covered(some):.0f} % within 90 %"
+            )
 
 
 if __name__ == "__main__":

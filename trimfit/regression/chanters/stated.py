@@ -5,9 +5,9 @@ the type's coefficients and the chanter's offsets: with s the gap's slope there,
 
     meeting pitch = pitch - (p / s) gap          0 = gap - (s / c) (crow - working crow)
 
-each plus what a single reed departs from its type along the same combination (the batch's and the reed's deviations),
-plus the error of what was stated: ASSUMED_ERRORS before any was checked, learned in the shop from chanters that were
-read besides (`stated_errors`). The pseudo-reading is an ordinary linear one, so it is exact given its slopes.
+each plus the error of what was stated, in which is whatever makes it differ from what the typical reed has there (the
+reed that it was taken from, a tuner): ASSUMED_ERRORS before any was checked, learned in the shop from chanters that
+were read besides (`stated_errors`). The pseudo-reading is an ordinary linear one, so it is exact given its slopes.
 """
 
 from __future__ import annotations
@@ -37,27 +37,24 @@ LONGEST = 3.0
 def stated_offsets(
     mean: Array,
     slope_ratio: float,
-    reeds_cov: Array,
     fact: ChanterFacts,
     errors: tuple[float, float] = ASSUMED_ERRORS,
-) -> list[tuple[Array, float, float, float]]:
-    """Pseudo-readings of what was stated: (row (80,), value, variance without the statement's error, that error's).
+) -> list[tuple[Array, float, float]]:
+    """Pseudo-readings of what was stated: (row (80,), value, variance).
 
-    mean (80,): the type's coefficients and the chanter's offsets before; reeds_cov (30, 30): batches' and reeds'
-    deviations in start, slope and bend; fact: what was stated; errors: standard
-    deviations of a stated pitch and a stated crow, cents.
+    mean (80,): the type's coefficients and the chanter's offsets before; fact: what was stated; errors:
+    standard deviations of a stated pitch and a stated crow, cents.
     """
     beta = mean[: P * K].reshape(P, K)
     gap, pitch, crow = np.zeros(K), np.zeros(K), np.zeros(K)
     gap[F_NOTE], gap[E_NOTE], crow[0] = 1.0, -1.0, 1.0
     pitch[F_NOTE] = pitch[E_NOTE] = 0.5
     offset = mean[P * K : P * K + K] + slope_ratio * mean[P * K + K : P * K + 2 * K]
-    out: list[tuple[Array, float, float, float]] = []
+    out: list[tuple[Array, float, float]] = []
 
     def add(g: float, pick: Array, value: float, error_cents: float) -> None:
         terms = np.array([1.0, g, g * g, 0.0, 0.0, 0.0, 1.0, slope_ratio])
-        own = np.kron([1.0, slope_ratio * g, slope_ratio * g * g], pick)
-        out.append((np.kron(terms, pick), value, float(own @ reeds_cov @ own), error_cents**2))
+        out.append((np.kron(terms, pick), value, error_cents**2))
 
     def slopes(g: float) -> tuple[float, Array]:
         along = beta[1] + 2.0 * g * beta[2]
@@ -75,7 +72,7 @@ def stated_offsets(
     return out
 
 
-def stated_errors(checks: Sequence[tuple[Array, Array, float, ChanterFacts]], reeds_cov: Array) -> tuple[float, float]:
+def stated_errors(checks: Sequence[tuple[Array, Array, float, ChanterFacts]]) -> tuple[float, float]:
     """Standard deviations of what is stated of a pitch and of a crow, cents, from chanters that were read besides.
 
     checks: of each such chanter the mean (80,) and covariance (80, 80) of a type's coefficients and its offsets, the
@@ -87,9 +84,9 @@ def stated_errors(checks: Sequence[tuple[Array, Array, float, ChanterFacts]], re
         square, known, lift = [], [], []
         for mean, cov, ratio, fact in checks:
             one = replace(fact, crow_cents=None) if number == 0 else replace(fact, meeting_cents=None)
-            for row, value, own, error in stated_offsets(mean, ratio, reeds_cov, one, (1.0, 1.0)):
+            for row, value, error in stated_offsets(mean, ratio, one, (1.0, 1.0)):
                 square.append(float(value - row @ mean) ** 2)
-                known.append(float(row @ cov @ row) + own)
+                known.append(float(row @ cov @ row))
                 lift.append(error)
         at = assumed * np.exp(np.linspace(-1.5, 2.0, 141))
         total = np.array(known)[:, None] + np.array(lift)[:, None] * at**2 if square else np.zeros((0, len(at)))

@@ -213,7 +213,7 @@ def _stated_errors(
             first = P * K * len(coding.types) + C_TERMS * K * c
             at = np.r_[of_type, np.arange(first, first + C_TERMS * K)]
             checks.append((g.coef[at], g.coef_cov[np.ix_(at, at)], ratio, fact))
-    return stated_errors(checks, g.batch_cov + g.reed_cov * g.reed_scale[t])
+    return stated_errors(checks)
 
 
 def _coding_from_gap(coding: Coding, rows: Rows, gap: MixedFit | None, n_types: int) -> Coding:

@@ -256,18 +256,16 @@ def _local_prior(
     mean += lead @ model.coef[used]
     cov += lead @ model.coef_cov[np.ix_(used, used)] @ lead.T
     ratio = float(model.coding.slope_ratio[type_code]) if known_type else 1.0
-    scale = float(model.reed_scale[type_code]) if known_type else float(np.mean(model.reed_scale))
     for number, code in enumerate(chanter_codes):
         fact = facts.get(code)
         if fact is None or (fact.meeting_cents is None and fact.crow_cents is None):
             continue
         spots = np.r_[np.arange(P * K), P * K + WIDE * number + np.arange(WIDE)]
-        reeds_cov = model.batch_cov + scale * model.reed_cov
-        for line, value, own, error in stated_offsets(mean[spots], ratio, reeds_cov, fact, model.stated_sd):
+        for line, value, error in stated_offsets(mean[spots], ratio, fact, model.stated_sd):
             wide = np.zeros(size)
             wide[spots] = line
             reach = cov @ wide
-            spread = float(wide @ reach) + own + error
+            spread = float(wide @ reach) + error
             mean = mean + reach * (value - float(wide @ mean)) / spread
             cov = cov - np.outer(reach, reach) / spread
     return mean, 0.5 * (cov + cov.T)
