@@ -116,6 +116,7 @@ def test_chanters_never_read_follow_from_their_kind_and_gauge_as_in_one_dense_ga
         type_code=rows.type_code[:0], batch_code=rows.batch_code[:0], reed_code=rows.reed_code[:0],
         chanter_code=rows.chanter_code[:0], reeds=(), weight=rows.weight[:0], label=rows.label[:0], day=rows.day[:0],
         made_day=rows.made_day[:0], since_work=rows.since_work[:0], event=rows.event[:0], jump=rows.jump[:0],
+        taped=rows.taped[:0],
     )  # fmt: skip
     _, blank, _ = batch_states(
         model, none, model.coding, 0, in_fit=np.zeros(0, dtype=bool), extra_chanters=[1, 3, 4, 5, 6],
