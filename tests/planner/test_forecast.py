@@ -11,6 +11,7 @@ from tests.planner.make_aim import USUAL, aim_of, belief_of
 from trimfit.planner.aim import normal_cdf
 from trimfit.planner.choice import Rules, rung_of
 from trimfit.planner.forecast import Case, Forecast, _stacked, forecasts, mixed
+from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_table import Costs, PolicyTable, moved, moves, solve
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
@@ -83,6 +84,15 @@ def test_a_pitch_that_cannot_be_reached_promises_nothing_and_one_that_is_met_cos
     assert far.off_pitch == 1.0
     assert 0.0 < near.good < free.good
     assert near.minutes > free.minutes
+
+
+def test_a_pitch_far_on_the_wrong_side_is_out_of_reach_by_the_whole_programme_too() -> None:
+    for target in (129.0, 133.0, 140.0):
+        posterior, aim = belief_of(pitch_sd=2.0), aim_of(target)
+        mean, sd = posterior.meeting()
+        assert target - mean > aim.tolerance_cents + 3.0 * sd or target == 129.0
+        plan = LipPlan(posterior, aim, COSTS, USUAL, 0.5, (0.6, 1.6))
+        assert (forecast(Case(posterior, aim)).off_pitch == 1.0) == plan.out_of_reach
 
 
 def test_a_blade_too_short_is_in_the_chance() -> None:

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from trimfit.planner.aim import Aim, AimPosterior, even_nodes, normal_cdf
 from trimfit.planner.choice import Rules, at_its_aim, rungs_of
 from trimfit.planner.lip_work import LipPlan
-from trimfit.planner.policy_table import PolicyTable
+from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.regression.curve import bent_mm, slope_at, straight_mm
 
 __all__ = ["Case", "Forecast", "forecasts", "mixed"]
@@ -35,6 +35,8 @@ LEAST_SLOPE_CENTS = 5.0
 MOST_NEED_MM = 12.0
 FIRST_CUT = 0.8
 """Of the whole way, about so much is taken by the first cut: for how well the pitch is known after it."""
+
+FAR_SDS = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,17 +160,26 @@ def _whole(case: Case, of_gap: Sequence[float], table: PolicyTable, rules: Rules
     if case.posterior.spaced:
         good, past = at_its_aim(case.posterior, costs.tolerance_cents)
     if case.aim.target_cents is not None:
-        plan = LipPlan(case.posterior, case.aim, costs, rules.error, FIRST_CUT * need, (max(cuts - 1.0, 0.0), cuts))
-        if plan.out_of_reach:
+        found = _pitch(case, costs, rules, need, cuts)
+        if found is None:
             off, past, cuts, readings = 1.0, sharp, 0.0, float(case.unread)
         else:
-            off, visits, more = plan.outlook(read_first=case.unread)
-            cuts, readings = cuts + visits, readings + more
+            off, cuts, readings = found[0], cuts + found[1], readings + found[2]
         good *= 1.0 - off
     bench = cuts * costs.cut_minutes + readings * costs.reading_minutes
     missed = max(1.0 - good - past, 0.0)
     minutes = bench + past * rules.lost_minutes + missed * costs.outside_minutes
     return Forecast(good, past, cuts, readings, need, sharp, off, bench, minutes)
+
+
+def _pitch(case: Case, costs: Costs, rules: Rules, need_mm: float, cuts: float) -> tuple[float, float, float] | None:
+    """Chance of ending off the target pitch, visits and readings that it takes; None where it is out of reach."""
+    (mean, sd), target = case.posterior.meeting(), case.aim.target_cents or 0.0
+    per_stroke = case.posterior.meeting(1.0)[0] - mean
+    if abs(mean - target) > case.aim.tolerance_cents + FAR_SDS * sd and (mean - target) * per_stroke >= 0.0:
+        return None  # so surely off it, on the side where strokes lead away, that the programme need not be solved
+    plan = LipPlan(case.posterior, case.aim, costs, rules.error, FIRST_CUT * need_mm, (max(cuts - 1.0, 0.0), cuts))
+    return None if plan.out_of_reach else plan.outlook(read_first=case.unread)
 
 
 def mixed(shares: Sequence[float], parts: Sequence[Forecast]) -> Forecast:
