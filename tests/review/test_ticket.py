@@ -98,7 +98,7 @@ def test_the_card_says_what_the_shop_wants_to_know() -> None:
     assert said[said.index("F") + 1 : said.index("F") + 3] == ["473.4", "−1"]
     # High G was not read: in brackets, and the strip says so.
     assert "(472.0)" in said
-    assert "hollow: predicted, not read" in said
+    assert "mark: as last read; bar: what all its readings say; hollow: predicted, not read" in said
 
 
 def test_a_bare_ticket_claims_nothing() -> None:
@@ -151,6 +151,19 @@ def test_a_caution_is_written_in_full_or_breaks_off_at_a_line_s_end() -> None:
     full = words(dataclasses.replace(made_up_report.ticket(), cautions=(told * 2,) * 3))
     assert "More is said by: trimfit review reed." in full
     assert not any("…" in line for line in full)
+
+
+def test_the_pitches_of_the_check_agree_as_they_are_printed() -> None:
+    rounded = dataclasses.replace(made_up_report.ticket(), aim_hz=469.96)
+    assert "With low A at 470.0 Hz, E should read 705.0 and F 783.3." in ticket.how_to_check(rounded)
+
+
+def test_the_check_of_a_past_reed_promises_no_agreement() -> None:
+    past = dataclasses.replace(made_up_report.ticket(), gap_cents=Interval(15.2, 12.0, 18.4))
+    steps = " ".join(ticket.how_to_check(past))
+    assert "F as low A should read 15 cents over E: this reed does not play in tune in this chanter." in steps
+    assert "should agree" not in steps
+    assert "Past for this chanter" in ticket.verdict(past)
 
 
 def test_how_to_check_names_the_pressure_where_it_is_known() -> None:

@@ -57,7 +57,7 @@ def verdict(ticket: Ticket) -> str:
     width = f"{ticket.tolerance_hz:g} Hz"
     if -tolerance <= gap.low and gap.high <= tolerance:
         return f"F and E meet to {width}: F less E is {spread}."
-    if gap.low > tolerance:
+    if _is_past(ticket):
         return f"Past for this chanter: F less E is {spread}."
     if gap.high < -tolerance:
         return f"Not yet there: F less E is {spread}."
@@ -84,18 +84,35 @@ def how_to_check(ticket: Ticket) -> list[str]:
     return [
         "Seat the reed until low A and high A agree.",
         f"{pressure}{warmth}; let the reed warm first.",
-        _where_to(ticket),
-        "Overblow low G, read it as low A: it should agree with the A's.",
+        *(
+            _past_steps(ticket)
+            or (_where_to(ticket), "Overblow low G, read it as low A: it should agree with the A's.")
+        ),
         *(ON_ARRIVAL if ticket.read_in is not None else ()),
     ]
+
+
+def _is_past(ticket: Ticket) -> bool:
+    """Whether F is surely over E by more than the tolerance, in the chanter that the card is for."""
+    gap = ticket.gap_cents
+    return gap is not None and gap.low > hz_width_cents(ticket.tolerance_hz, ticket.aim_hz or 470.0)
+
+
+def _past_steps(ticket: Ticket) -> tuple[str, ...]:
+    """What a check of a past reed shows: nothing on its card says that it plays in tune; empty for other reeds."""
+    if not _is_past(ticket) or ticket.gap_cents is None:
+        return ()
+    over = number(ticket.gap_cents.mean, ".0f")
+    return (f"F as low A should read {over} cents over E: this reed does not play in tune in this chanter.",)
 
 
 def _where_to(ticket: Ticket) -> str:
     """Where E and F should sound, as a meter shows them."""
     if not ticket.aim_hz:
         return f"E divided by 1.5 and F by 1.667 should give the same, to {ticket.tolerance_hz:g} Hz."
-    e_hz, f_hz = 1.5 * ticket.aim_hz, ticket.aim_hz * 5.0 / 3.0
-    return f"With low A at {ticket.aim_hz:.1f} Hz, E should read {e_hz:.1f} and F {f_hz:.1f}."
+    low_a_hz = round(ticket.aim_hz, 1)  # as printed, so that the three agree
+    e_hz, f_hz = 1.5 * low_a_hz, low_a_hz * 5.0 / 3.0
+    return f"With low A at {low_a_hz:.1f} Hz, E should read {e_hz:.1f} and F {f_hz:.1f}."
 
 
 def draw(ticket: Ticket) -> Figure:
@@ -206,8 +223,10 @@ def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
         _put_text(axes, middle, top + 3.0, f"{ticket.aim_hz:.1f}", size=6.2, role="mute", ha="center")
     for place, note in enumerate(notes):
         _note_row(axes, note, top + 5.0 + _ROW_MM * (place + 0.5), ticket.aim_hz, middle, scale)
+    key = "mark: as last read; bar: what all its readings say"
     if any(note.read_hz is None for note in notes):
-        _put_text(axes, _STRIP_RIGHT, foot + 2.4, "hollow: predicted, not read", size=6.0, role="mute", ha="right")
+        key += "; hollow: predicted, not read"
+    _put_text(axes, _STRIP_RIGHT, foot + 2.4, key, size=6.0, role="mute", ha="right")
     return foot
 
 
