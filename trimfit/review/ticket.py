@@ -45,6 +45,9 @@ def pdf_and_png(ticket: Ticket) -> tuple[bytes, bytes]:
         return pdf_bytes(figure), png_bytes(figure, dpi=200)
 
 
+_KEY = "Marks: as last read; hollow: not read. Bars and brackets: nine times in ten, by all its readings."
+
+
 def verdict(ticket: Ticket) -> str:
     """What can be said of F and E, in one sentence, and how surely."""
     gap, aim = ticket.gap_cents, ticket.aim_hz
@@ -145,7 +148,7 @@ def draw(ticket: Ticket) -> Figure:
     rests = f"Rests on {ticket.readings} reading{'' if ticket.readings == 1 else 's'}"
     last = f", the last of {plain(ticket.read_at.replace('T', ' '), 26)}" if ticket.read_at else ""
     _put_text(axes, _LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
-    _put_text(axes, _LEFT, 145.8, "Brackets and bars hold nine times in ten.", size=6.3, role="mute")
+    _put_text(axes, _LEFT, 145.8, _KEY, size=6.3, role="mute")
     return figure
 
 
@@ -223,10 +226,6 @@ def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
         _put_text(axes, middle, top + 3.0, f"{ticket.aim_hz:.1f}", size=6.2, role="mute", ha="center")
     for place, note in enumerate(notes):
         _note_row(axes, note, top + 5.0 + _ROW_MM * (place + 0.5), ticket.aim_hz, middle, scale)
-    key = "mark: as last read; bar: what all its readings say"
-    if any(note.read_hz is None for note in notes):
-        key += "; hollow: predicted, not read"
-    _put_text(axes, _STRIP_RIGHT, foot + 2.4, key, size=6.0, role="mute", ha="right")
     return foot
 
 
