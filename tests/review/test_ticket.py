@@ -98,7 +98,7 @@ def test_the_card_says_what_the_shop_wants_to_know() -> None:
     assert said[said.index("F") + 1 : said.index("F") + 3] == ["473.4", "−1"]
     # High G was not read: in brackets, and the strip says so.
     assert "(472.0)" in said
-    assert "Marks: as last read; hollow: not read. Bars and brackets: nine times in ten, by all its readings." in said
+    assert "Marks: last read; hollow: not read. Bars, brackets: nine times in ten." in said
 
 
 def test_a_bare_ticket_claims_nothing() -> None:

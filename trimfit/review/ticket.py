@@ -45,7 +45,7 @@ def pdf_and_png(ticket: Ticket) -> tuple[bytes, bytes]:
         return pdf_bytes(figure), png_bytes(figure, dpi=200)
 
 
-_KEY = "Marks: as last read; hollow: not read. Bars and brackets: nine times in ten, by all its readings."
+_KEY = "Marks: last read; hollow: not read. Bars, brackets: nine times in ten."
 
 
 def verdict(ticket: Ticket) -> str:
