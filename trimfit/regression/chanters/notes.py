@@ -44,8 +44,8 @@ FALSE_CHANCE = 0.2
 """The chance that an ordinary note is called unusual, in all chanters of a shop together."""
 SHOP_NOTES = 15.0
 """Beside the notes of its own name, those of all names count for so many."""
-FEWEST_NOTES = 27
-"""Fewer do not tell how far notes are off in the ordinary way: the learned spread is taken as it is."""
+FEWEST_NOTES = 72
+"""Fewer (of eight chanters) do not tell that notes are off by less than the learned spread says."""
 LEAST_CENTS = 5.0
 """A note less off than this is not spoken of, however surely it is off: no ear would have it recut."""
 LEAST_SLOPE = 5.0
@@ -138,6 +138,7 @@ def _called(pull: Array, info: Array) -> NDArray[np.intp]:
             alike = left[left % (K - 1) == one % (K - 1)]
             freedom = len(alike) + SHOP_NOTES
             own = (float(np.sum(z[alike] ** 2)) + SHOP_NOTES * whole) / freedom
+            own = own if count >= FEWEST_NOTES else max(own, 1.0)
             keep.append(2.0 * stdtr(freedom, -abs(z[one]) / np.sqrt(own)))
         p = np.where(np.abs(delta[called]) >= LEAST_CENTS, np.array(keep), 1.0)
         if _holm(p, count).all():
