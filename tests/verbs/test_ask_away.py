@@ -130,3 +130,13 @@ def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Pat
     assert run.aim_offsets_cents is not None
     assert len(run.aim_offsets_cents) == run.send_reeds
     assert list(run.aim_offsets_cents) == sorted(run.aim_offsets_cents)
+
+
+def test_a_reed_that_is_past_there_is_offered_to_the_other_chanters(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        for minute in (1, 2, 3):
+            journal.append(reading("R", f"2026-02-01T10:0{minute}", 45.0, chanter="Old"))
+    advice = asked_then(by_letter, "R")
+    assert advice.action == "past"
+    assert "most likely past tolerance in Far, which is away" in advice.why
+    assert "no other chanter that the log knows would take it" in advice.why

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import sys
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -35,6 +36,18 @@ STATED_CROW_CENTS, STATED_PITCH_CENTS = 10.0, 3.0
 GAUGE_MM_PER_CENT, GAUGE_SD_MM = -0.05, 0.1
 KINDS, AT_HAND_OF_KIND = 4, 5
 MOST_ROUNDS = 12
+HEAD = """# Chanters that are away
+
+Invented benches whose chanters are made in four kinds, five of each at hand. Orders are for other chanters of these
+kinds that nobody brings; of each its owner states nothing but the kind, or the crow of a usual reed that works in it
+(± 10 cents), or crow and meeting pitch (± 3), or the maker has gauged its bore. Within a kind chanters differ by 6
+cents of meeting pitch and 14 of asked crow. Each reed is asked after, cut and read in the chanter that `here` names,
+until the answer is finished, past or no-fit; then its gap in the chanter it was for is looked up.
+
+*within*, *past*: the chance stated with that last answer, and how often it was so (± one standard error, were the
+chances right and the orders apart). *error*: root mean square of the gap stated there less the true one; *the
+filter's*: the same for a filter that starts from the same gap here and knows the population (kinds' means, covariances,
+the errors of what is stated, the chanters at hand exactly)."""
 
 
 @dataclass(frozen=True)
@@ -185,8 +198,9 @@ def send(
 def _blanks(
     rng: np.random.Generator, world: World, far: dict[tuple[str, int], Made], reeds_each: int
 ) -> tuple[dict[str, LiveReed], dict[str, Sent]]:
-    """Untrimmed reeds of a few batches, put to the orders in turn."""
-    made = world.new_reeds(rng, len(far) * reeds_each, max(len(far) * reeds_each // 12, 1))
+    """Untrimmed reeds of a few batches, put to the orders in turn; of the type whose crow the owners state."""
+    count = len(far) * reeds_each
+    made = world.new_reeds(rng, count, max(count // 12, 1), reed_type=world.physics.kinds[2].name)
     last = max((reed.day for reed in made), default=0.0)
     reeds, stories = {}, {}
     for number, reed in enumerate(made):
@@ -301,6 +315,7 @@ def main() -> None:
     parser.add_argument("--bench", default="")
     parser.add_argument("--keep", type=Path)
     chosen = parser.parse_args()
+    print(f"{HEAD}\n\nMade by `python -m tests.worlds.away {' '.join(sys.argv[1:])}`.\n", flush=True)
     every: list[Sent] = []
     for bench in BENCHES:
         if chosen.bench not in bench.name:

@@ -164,7 +164,7 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
     found: list[tuple[bool, float, str]] = []
     error = bench.rules().error
     for name in others:
-        there = replace(aim, chanter=name, target_cents=None)
+        there = replace(aim, chanter=name, target_cents=None, worked_in=None, spaced_cents=None)
         posterior = bench.posterior(again, there)
         past = float(posterior.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, error)[0])
         if past < MAYBE_PAST:
