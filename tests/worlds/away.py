@@ -40,7 +40,7 @@ HEAD = """# Chanters that are away
 
 Invented benches whose chanters are made in four kinds, five of each at hand. Orders are for other chanters of these
 kinds that nobody brings; of each its owner states nothing but the kind, or the crow of a usual reed that works in it
-(± 10 cents), or crow and meeting pitch (± 3), or the maker has gauged its bore. Within a kind chanters differ by 6
+(± 10 cents; of one type, while the reeds sent are of three but with `--one-type`), or crow and meeting pitch (± 3), or the maker has gauged its bore. Within a kind chanters differ by 6
 cents of meeting pitch and 14 of asked crow. Each reed is asked after, cut and read in the chanter that `here` names,
 until the answer is finished, past or no-fit; then its gap in the chanter it was for is looked up.
 
@@ -158,6 +158,7 @@ def _filtered_crow_cents(made: Made, told: str, pitch_mean: float) -> float:
 def send(
     bench: Bench, seed: int, path: Path, *, orders_each: int = 5, reeds_each: int = 4, wanted: int | None = None,
     past: int = 480,
+    one_type: bool = False,
 ) -> list[Sent]:  # fmt: skip
     """Play a bench: `orders_each` orders for each of TOLD, `reeds_each` reeds put to each; wanted: of them (default
     all).
@@ -190,17 +191,18 @@ def send(
     ]
     shop.orders = pd.concat([shop.orders, pd.DataFrame(orders)])
     new_log(path, shop)
-    reeds, stories = _blanks(rng, world, far, reeds_each)
+    reeds, stories = _blanks(rng, world, far, reeds_each, one_type)
     _work(rng, path, reeds, stories, {made.pipe.name: made for made in own}, far, means)
     return list(stories.values())
 
 
 def _blanks(
-    rng: np.random.Generator, world: World, far: dict[tuple[str, int], Made], reeds_each: int
+    rng: np.random.Generator, world: World, far: dict[tuple[str, int], Made], reeds_each: int, one_type: bool
 ) -> tuple[dict[str, LiveReed], dict[str, Sent]]:
-    """Untrimmed reeds of a few batches, put to the orders in turn; of the type whose crow the owners state."""
+    """Untrimmed reeds of a few batches, put to the orders in turn; with one_type, of the type whose crow the owners
+    state."""
     count = len(far) * reeds_each
-    made = world.new_reeds(rng, count, max(count // 12, 1), reed_type=world.physics.kinds[2].name)
+    made = world.new_reeds(rng, count, max(count // 12, 1), reed_type=world.physics.kinds[2].name if one_type else None)
     last = max((reed.day for reed in made), default=0.0)
     reeds, stories = {}, {}
     for number, reed in enumerate(made):
@@ -313,6 +315,7 @@ def main() -> None:
     parser.add_argument("--orders", type=int, default=18)
     parser.add_argument("--past", type=int, default=240)
     parser.add_argument("--bench", default="")
+    parser.add_argument("--one-type", action="store_true", help="only reeds of the type whose crow is stated")
     parser.add_argument("--keep", type=Path)
     chosen = parser.parse_args()
     print(f"{HEAD}\n\nMade by `python -m tests.worlds.away {' '.join(sys.argv[1:])}`.\n", flush=True)
@@ -324,7 +327,15 @@ def main() -> None:
         for seed in range(chosen.seeds):
             with tempfile.TemporaryDirectory() as folder:
                 path = Path(folder) / "log.trimfit"
-                sent += send(bench, seed, path, orders_each=chosen.orders, reeds_each=1, past=chosen.past)
+                sent += send(
+                    bench,
+                    seed,
+                    path,
+                    orders_each=chosen.orders,
+                    reeds_each=1,
+                    past=chosen.past,
+                    one_type=chosen.one_type,
+                )
         print(f"## {bench.name[0].upper()}{bench.name[1:]}\n\n{as_table(told_bench(sent))}\n", flush=True)
         every += sent
     print(f"## All\n\n{as_table(told_bench(every))}", flush=True)

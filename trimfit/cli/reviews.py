@@ -108,7 +108,7 @@ def chanters(
     """
     from trimfit.base.pitch import crow_label
     from trimfit.verbs.reviews import chanters as reviews_chanters
-    from trimfit.verbs.reviews.owner_answers import owners_answers
+    from trimfit.verbs.reviews.owner_answers import owners_answers, told_most
     from trimfit.verbs.wording import plain_name, wrapped
 
     with session_of(context, as_json) as session:
@@ -134,7 +134,7 @@ def chanters(
         if one.g_octave is not None:
             said.append(f"G octave {_span(one.g_octave.offset_hz, '+.1f')} Hz from low A at the meeting point")
         if asked := ask_owner.get(one.chanter):
-            said.append(f"away: {asked[0].words()}; ask by: trimfit review ticket --letter ORDER")
+            said.append(f"away: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
         if one.suits:
             said.append("stock that suits, least trim first: " + ", ".join(plain_name(reed, 20) for reed in one.suits))
         for place, text in enumerate(said):

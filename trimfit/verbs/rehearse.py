@@ -178,6 +178,9 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     sending = _sending(bench.posterior(reeds[0], aim), quantity, aim.tolerance_cents)
     unread = "" if sending else chanter_word(bench, order.chanter)
     need = need_of(found, quantity, working, bench.settings.cost_outside_minutes)
+    if sending:  # what is not known of a chanter that is away is the same for all reeds: they are not good one by one
+        to_start = max(sending.reeds - working, 0)
+        need = replace(need, blanks=sending.reeds, to_start=to_start, chance_enough=sending.chance_enough)
 
     def scatter(values: list[float], chance: bool = False) -> float:
         """Standard error of the mean of so many reeds: their own differences, and for a chance how each may end."""

@@ -16,7 +16,7 @@ from trimfit.log.journal import Journal
 from trimfit.review.ticket import how_to_check, verdict
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advise
-from trimfit.verbs.reviews.owner_answers import letter_for, owners_answers
+from trimfit.verbs.reviews.owner_answers import Narrowing, letter_for, owners_answers, told_most
 from trimfit.verbs.reviews.ticket import ticket_of
 
 
@@ -36,6 +36,11 @@ def test_the_crow_of_a_working_reed_narrows_most(by_letter: Path) -> None:  # no
     assert first.gap_sd_then_cents < first.gap_sd_cents
     assert {one.answer for one in rest} == {"pitch", "pressure"}
     assert all(one.gap_sd_then_cents <= one.gap_sd_cents + 1e-9 for one in found["Far"])
+
+
+def test_an_answer_that_tells_next_to_nothing_is_not_made_much_of() -> None:
+    assert "no answer of its owner's" in told_most([Narrowing("pitch", 9.6, 9.58)])
+    assert told_most([Narrowing("crow", 8.0, 4.0)]).startswith("knowing the crow would bring")
 
 
 def test_what_is_known_already_is_not_asked(by_letter: Path) -> None:  # noqa: F811

@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench
     from trimfit.session.session import Session
 
-__all__ = ["Narrowing", "letter_for", "owners_answers", "what_to_ask"]
+__all__ = ["Narrowing", "letter_for", "owners_answers", "told_most", "what_to_ask"]
 
-MOST_ASKED = 20
+MOST_ASKED, HARDLY = 20, 0.97
 PLAYERS_KPA = 0.8
 """How far players differ from the bench in how hard they blow (sd, kPa; assumed)."""
 
@@ -34,6 +34,16 @@ class Narrowing:
             f"knowing the {self.answer} would bring what is not known of the gap there from ± {self.gap_sd_cents:.1f} "
             f"to ± {self.gap_sd_then_cents:.1f} cents"
         )
+
+
+def told_most(asked: list[Narrowing]) -> str:
+    """What the most telling answer would do, in words."""
+    first = asked[0]
+    if first.gap_sd_then_cents > HARDLY * first.gap_sd_cents:
+        return (
+            f"its gap is known to ± {first.gap_sd_cents:.1f} cents, and no answer of its owner's would narrow that much"
+        )
+    return first.words()
 
 
 def owners_answers(session: Session) -> dict[str, list[Narrowing]]:
