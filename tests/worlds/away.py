@@ -40,9 +40,10 @@ HEAD = """# Chanters that are away
 
 Invented benches whose chanters are made in four kinds, five of each at hand. Orders are for other chanters of these
 kinds that nobody brings; of each its owner states nothing but the kind, or the crow of a usual reed that works in it
-(± 10 cents; of one type, while the reeds sent are of three but with `--one-type`), or crow and meeting pitch (± 3), or the maker has gauged its bore. Within a kind chanters differ by 6
-cents of meeting pitch and 14 of asked crow. Each reed is asked after, cut and read in the chanter that `here` names,
-until the answer is finished, past or no-fit; then its gap in the chanter it was for is looked up.
+(± 10 cents; of one type, while the reeds sent are of three but with `--one-type`), or crow and meeting pitch (± 3), or
+the maker has gauged its bore. Within a kind chanters differ by 6 cents of meeting pitch and 14 of asked crow. Each reed
+is asked after, cut and read in the chanter that `here` names, until the answer is finished, past or no-fit; then its
+gap in the chanter it was for is looked up.
 
 *within*, *past*: the chance stated with that last answer, and how often it was so (± one standard error, were the
 chances right and the orders apart). *error*: root mean square of the gap stated there less the true one; *the
