@@ -150,12 +150,14 @@ def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: T
     mean = sum(blank.chance_good for blank in blanks) / len(blanks)
     assert mean == pytest.approx(run.good, abs=1e-9)
     asked = demo.json("ask", blanks[0].reed, "--order", "X")
-    assert (asked["chance_within"], asked["trims_left"]) == pytest.approx((blanks[0].chance_good, blanks[0].trims))
+    assert (asked["chance_within"], asked["trims_left"]) == pytest.approx(
+        (blanks[0].chance_good, blanks[0].trims), abs=1e-3
+    )
     assert run.notes == (word,)
     lines = demo.say("pick", "X").splitlines()
     assert lines[0] == word
-    assert set(lines[2 + (run.to_start or 0)]) == {"-"}
-    assert f"{len(blanks)} blanks; X wants 3 besides those good or in work: start {run.to_start}" in "\n".join(lines)
+    start = f": start {run.to_start}" if run.to_start else ""
+    assert f"{len(blanks)} blanks; X wants 3 besides those good or in work{start}" in "\n".join(lines)
 
 
 def test_a_run_with_no_good_reed_is_told_without_false_certainty(demo: Typed) -> None:
