@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from trimfit.python_api import OpenLog, open_log
     from trimfit.regression.estimator import ReedResponse
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 __all__ = ["Advice", "InputError", "Interval", "LogError", "OpenLog", "ReedResponse", "TrimfitError", "open_log"]
 
 _HOME = {

@@ -185,7 +185,7 @@ def _away_lines(found: Sequence[Advice]) -> list[str]:
 
 
 def _next(advice: Advice) -> str:
-    """What to do, in two words: a reed that was never read is told from one that is to be read once more."""
+    """What to do, in two words: a reed that was never read is kept apart from one that is to be read once more."""
     if advice.action == "read-again":
         return "read again" if advice.gap_read else "read first"
     return advice.action

@@ -85,7 +85,7 @@ def reading_doubts(
     predicted: output to mean and standard deviation (as low A, cents from 440 Hz) of the next reading; what it lacks
     is judged from the reed's last reading and from the reading itself. typed: how the line was typed. foreseen: what
     is predicted under the reading's own conditions, all outputs together, of this reed and of those beside it; it then
-    stands in for `foretold` where the reed was last read in the same chanter.
+    stands in for `predicted` where the reed was last read in the same chanter.
     """
     scale = _scale(settings)
     whole, history = history, since_event(history)

@@ -437,8 +437,8 @@ def _as_far_as_here(state: ReedState, cov: Array, there: Array, here: Array) -> 
     values, vectors = np.linalg.eigh(q / np.outer(scale, scale))
     sound = values > 1e-10 * values[-1]
     half = (a_q / scale) @ vectors[:, sound] / np.sqrt(values[sound])
-    told = half @ half.T
-    rest = cov - told
+    readable = half @ half.T
+    rest = cov - readable
     beyond = rest[np.ix_([0, 4], [0, 4])]
     least, axes = np.linalg.eigh(0.5 * (beyond + beyond.T))
     beyond = (axes * np.maximum(least, 0.0)) @ axes.T

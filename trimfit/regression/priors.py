@@ -28,7 +28,6 @@ __all__ = [
     "GAUGE_MEAN",
     "GAUGE_SPREAD",
     "KIND_SHARE",
-    "OWNER_NOISE",
     "RANDOM",
     "REGRESSORS",
     "SEEDS",
@@ -97,8 +96,6 @@ STATED_PITCH_CENTS, STATED_CROW_CENTS = 3.0, 10.0
 """Standard deviations of a stated meeting pitch and of a stated crow about what they state, before any was checked."""
 TAPE_CENTS, TAPE_SD_CENTS = -20.0, 15.0
 """What tape on a note's hole does to it before any was read: it lowers the note, by an amount that nobody measured."""
-OWNER_NOISE = 2.25
-"""Variance of an owner's readings over the bench's: half as much again in each error, before any was checked."""
 RANDOM = ("start", "length", "bend")
 """What a batch and a reed have of their own: deviations in these regressors' coefficients."""
 REED_SPREAD = {

@@ -38,7 +38,7 @@ LEAST_CUT_MM = 0.02
 NOT_TAKEN = 1e12
 """Variance (cents²) of the error of a cell that was not taken."""
 MOST_APART = 3
-"""Errors are told apart by so many readings before; more are counted together."""
+"""Errors are shown by so many readings before; more are counted together."""
 MOST_OF_A_REED = 30
 """So many readings of a reed, its first, are predicted one after another."""
 MOST_NUMBERS = 10_000_000

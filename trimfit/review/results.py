@@ -431,7 +431,7 @@ class Repeatability:
 
 @dataclass(frozen=True, slots=True)
 class TicketNote:
-    """One note on the ticket, as low A. `read` is what was read, if it was; `foretold` what is believed."""
+    """One note on the ticket, as low A. `read` is what was read, if it was; `predicted_hz`: its posterior."""
 
     note: str
     read_hz: float | None = None

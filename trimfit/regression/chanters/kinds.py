@@ -86,7 +86,7 @@ def facts_of(chanter: Chanter) -> ChanterFacts:
 
 @dataclass(frozen=True, slots=True)
 class Hierarchy:
-    """Kinds of the chanters that a fitted model knows, and what is believed of them before any reading.
+    """Kinds of the chanters that a fitted model knows, and their prior before any reading.
 
     kinds (M): their names; kind_of (C,): the kind of each chanter, -1 for none; gauge_mm (C,): its bore gauge, NaN
     where not measured; middle_mm: the shop's middle one, from which gauges count, NaN where none was measured; within,

@@ -312,7 +312,7 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
 
     REML's variance is a mean square, and tails make it larger than the errors of most readings: it is narrowed by as
     much as the deletion residuals' middle is narrower than their mean square says (1 where they are normal; were the
-    middle held against 1 instead, reeds believed to vary too much would be taken for readings too good). A cell's
+    middle held against 1 instead, reeds taken to vary too much would be taken for readings too good). A cell's
     residual given the rest of its reading tells of the cell's own error and not of what all notes of a reading share,
     its seating: the shared part is left as it is.
     A type's multiple is learned from its reeds' readings against each other, their own terms left free.

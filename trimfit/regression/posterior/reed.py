@@ -124,7 +124,7 @@ class ReedState:
             here = 1.0 if name == chanter else 0.0
             terms += [here, here * self.slope_ratio]
         if chanter is not None and chanter not in self.chanters:
-            raise TrimfitError(f"chanter {chanter!r} was not asked about", "the belief")
+            raise TrimfitError(f"chanter {chanter!r} was not asked about", "the posterior")
         # the terms times the identity over outputs: what `np.kron` says, at a tenth of its time
         out: Array = (np.eye(K)[:, None, :] * np.array(terms)[None, :, None]).reshape(K, -1)
         if len(self.mean) == out.shape[1]:

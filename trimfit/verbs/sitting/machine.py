@@ -76,7 +76,7 @@ MODES: tuple[ValueMeaning, ...] = ("auto", "sounding", "as low A", "cents")
 
 
 class Bench(Protocol):
-    """What a sitting needs of the house: the log, the doubts, the answers."""
+    """What a sitting needs: the log, the doubts, the answers."""
 
     def settings(self) -> Settings:
         """The shop's settings."""
