@@ -1,8 +1,8 @@
 """The decision over all remaining steps, solved on a reduced posterior and kept as a table.
 
-Reduced state: the gap's posterior mean m (cents) and variance v, and slope known up to a factor of log spread s. A cut that
-is expected to move the gap by D moves it by D e^{s xi - s²/2} (1 + f eta) + a eta'; then a reading of error r is taken
-and m, v, s are updated as the joint Gaussian of (gap, log slope) says::
+Reduced state: the gap's posterior mean m (cents) and variance v, and slope known up to a factor of log spread s. A cut
+that is expected to move the gap by D moves it by D e^{s xi - s²/2} (1 + f eta) + a eta'; then a reading of error r is
+taken and m, v, s are updated as the joint Gaussian of (gap, log slope) says::
 
     V = v + D² ((e^{s²} - 1) + f²) + a²     c = D s²
     gain = V / (V + r²)    v' = V r² / (V + r²)    s'² = s² - c² / (V + r²)    m' = m + D + gain (y - m - D)
