@@ -136,7 +136,7 @@ def write(rows: list[dict[str, object]], new: int, target: Path) -> None:
         "# What advice is worth as the log grows",
         "",
         f"Made by `python -m tests.worlds.growth`: {len(WORLDS)} make-believe benches, {new} new reeds on each.",
-        "Give or take: half of the 90 % interval. Off by: root mean square of predicted less true.",
+        "±: half of the 90 % interval. Off by: root mean square of predicted less true.",
         "",
         "| " + " | ".join(table.columns) + " |",
         "|" + "---|" * 2 + "---:|" * (len(table.columns) - 2),
