@@ -239,7 +239,10 @@ class Bench:
             state = by_reed.get(name, blank)
             others: tuple[Explanation, ...] = ()
             if name in number:
-                latest = latest_sitting(state, weighed, coding, names, number[name], now.settle[number[name]])
+                place = number[name]
+                # after an event the level may be anywhere: whether the reading before was wild changes nothing
+                stands = not now.event[place]
+                latest = latest_sitting(state, weighed, coding, names, place, now.settle[place]) if stands else None
                 state, others = explained(state, latest, self.model.wild_share)
             out[name] = Seen(history, state, length, strokes, code, known, mine, others)
         return out
