@@ -129,7 +129,7 @@ def test_notes_and_intervals_become_columns() -> None:
         "reed": "a",
         **{f"{end}{name}": value for name in ("gap_cents", "crow_hz", "low_g_hz")
            for end, value in (("", 2.0), ("low_", 1.0), ("high_", 3.0))},
-        "chanter": "CH-1", "pressure_kpa": 6.0, "temperature_c": 20.0,
+        "chanter": "CH-1", "pressure_kpa": 6.0, "temperature_c": 20.0, "why": "",
     }  # fmt: skip
 
 

@@ -31,7 +31,7 @@ def few(empty: Typed) -> Typed:
         journal.append(Order("O-1", "CH-1", quantity=3))
         journal.append(Order("O-2", "CH-1"))
         for i in range(1, 5):
-            journal.append(Reed(f"R-{i}", "cane", "B-1", "2026-01-02", 14.0, "O-1"))
+            journal.append(Reed(f"R-{i}", "cane", "B-1", "2026-01-02", 14.0, order="O-1"))
             notes = {"f": 780.0 + i, "e": 712.0 - i, "low_a": 472.0, "high_a": 944.0}
             journal.append(Reading(f"R-{i}", f"2026-03-0{i}T10:00", "CH-1", 520.0 + i, notes, remark="damp day"))
             journal.append(Trim(f"R-{i}", f"2026-03-0{i}T10:30", 0.2))

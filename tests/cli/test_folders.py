@@ -53,7 +53,7 @@ def test_import_export_merge_check_and_settings(tmp_path: Path, shop: Path) -> N
     first = run(log, "import", shop, "--json")
     answer = json.loads(first.stdout)
     assert (first.returncode, answer["new"], answer["known"], answer["refused"]) == (0, 4, 0, 0)
-    assert [mark["kind"] for mark in answer["doubts"]] == ["a-unbalanced"]
+    assert [mark["kind"] for mark in answer["doubts"]] == ["a-unbalanced", "no-chanter"]
     again = run(log, "import", shop)
     assert again.stdout.splitlines()[0] == f"import {shop}: 0 new, 4 known, 0 refused"
     out = json.loads(run(log, "export", tmp_path / "out", "--json").stdout)
@@ -296,14 +296,14 @@ def test_two_processes_may_make_the_log_at_once(tmp_path: Path) -> None:
         assert sorted(journal.chanters()) == [f"CH-{i}" for i in range(4)]
 
 
-def test_logging_loads_no_heavy_library(tmp_path: Path, shop: Path) -> None:
+def test_a_reading_is_checked_with_numpy_and_no_heavier_library(tmp_path: Path, shop: Path) -> None:
     log = tmp_path / "log"
     run(log, "import", shop)
     code = (
         "import sys; from trimfit.cli.app import app\n"
         "try: app(sys.argv[1:])\n"
         "except SystemExit: pass\n"
-        "print([name for name in ('numpy', 'pandas', 'scipy', 'matplotlib') if name in sys.modules])"
+        "print([name for name in ('pandas', 'scipy', 'statsmodels', 'sklearn', 'matplotlib') if name in sys.modules])"
     )
     command = [sys.executable, "-c", code, "--log", str(log), "log", "reading", "R-1", "f=781"]
     done = subprocess.run(command, capture_output=True, text=True, check=True)

@@ -85,7 +85,7 @@ def test_a_mistyped_year_is_doubted_and_moves_nothing(bench: Typed) -> None:
         history = journal.of_reed("R-1")
     assert history.trims[0].record.done_at == "2026-11-28T14:40:25.000+00:00"
     assert history.readings[0].record.taken_at == "2026-11-28T14:40:25.001+00:00"
-    assert [mark["kind"] for mark in bench.json("check")["marks"]] == ["time-ahead"]
+    assert [mark["kind"] for mark in bench.json("check")["marks"]] == ["time-ahead", "no-chanter"]
 
 
 def test_a_year_in_a_sheet_that_is_yet_to_come_is_marked(bench: Typed, tmp_path: Path) -> None:

@@ -74,9 +74,7 @@ def test_weights_are_kept_to_and_a_reed_of_no_weight_is_marked(shop: Path) -> No
             known = session.journal.of_reed(reed)
             session.journal.strike(known.reed.entry, "weight")
             record = known.reed.record
-            session.journal.append(
-                Reed(reed, record.reed_type, record.batch, record.made_on, record.blade_mm, None, weight)
-            )
+            session.journal.append(Reed(reed, record.reed_type, record.batch, record.made_on, record.blade_mm, weight))
         session.journal.append(Order("H", PLAIN, quantity=3, weight="easy"))
         blanks = pick(session, "H")
         assert blanks[0].reed == names[2]

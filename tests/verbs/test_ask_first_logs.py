@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from tests.opened import current_model, on
 from tests.worlds.hostile import FAULTS, implausible, make, run_every_verb
+from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.cli.output.answers import plain
 from trimfit.log.journal import Journal
@@ -58,7 +60,10 @@ def test_any_first_log_is_answered_with_what_a_chanter_can_sound(
     names = make(log, reeds, types, fault, readings=readings)
     asked = [names[0], *names[-3:]]
     answers = [on(log, ask_reed, name) for name in asked]
-    answers += on(log, predict, [(name, length, 1.0) for name in asked for length in (0.0, 0.2, 2.0)])
+    answers += on(log, predict, [(name, length, 1.0) for name in asked for length in (0.0, 0.2)])
+    for name in asked:
+        with suppress(InputError):  # far beyond any cut logged it may say that nothing can be predicted
+            answers += on(log, predict, [(name, 2.0, 1.0)])
     assert not [found for answer in answers for found in implausible(plain(answer))]
 
 

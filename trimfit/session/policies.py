@@ -95,15 +95,14 @@ class Policies:
             return None
 
     def _solve(self, costs: Costs) -> PolicyTable:
-        from trimfit.planner.policy_table import solve, table_to_bytes
+        from trimfit.planner.policy_table import solve, table_from_bytes, table_to_bytes
 
         self._progress("working out the plan", 0, 1)
-        table = solve(costs)
+        kept = self._solved[_key(costs)] = table_to_bytes(solve(costs))
         self._progress("working out the plan", 1, 1)
-        self._solved[_key(costs)] = table_to_bytes(table)
         if not self._journal.in_transaction:
             self.keep()
-        return table
+        return table_from_bytes(kept)  # as it will be read next time: the same question has the same answer
 
 
 def _key(costs: Costs) -> str:

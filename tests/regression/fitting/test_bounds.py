@@ -123,7 +123,7 @@ def test_held_out_reeds_are_followed_a_few_at_once_as_well_as_all(monkeypatch: p
     model = fit_model(rows, ("t",), names("c", 2), pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
     whole = validation.held_out(model, rows)
     monkeypatch.setattr(validation, "MOST_NUMBERS", 1)
-    assert np.allclose(validation.held_out(model, rows).foretold, whole.foretold, equal_nan=True)
+    assert np.allclose(validation.held_out(model, rows).predicted, whole.predicted, equal_nan=True)
 
 
 def test_a_reed_of_a_type_hardly_read_is_asked_after_and_no_fit_is_due_for_it(

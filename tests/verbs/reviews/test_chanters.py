@@ -89,8 +89,7 @@ def ticket(log: Path, reed: str) -> Ticket:
 
 
 def test_a_ticket_warns_of_work_not_done_and_of_a_doubted_reading(shop: Path) -> None:
-    (caution,) = ticket(shop, "R-0351").cautions
-    assert caution.startswith("work is not done: ")
+    assert any(caution.startswith("work is not done: ") for caution in ticket(shop, "R-0351").cautions)
     with Journal(shop) as journal:
         last = journal.of_reed("R-0351").readings[-1].record
         again = replace(last, taken_at="2026-09-25T10:00", remark=None)
