@@ -310,7 +310,7 @@ def test_a_reading_is_checked_with_numpy_and_no_heavier_library(tmp_path: Path, 
     assert done.stdout.splitlines()[-1] == "[]"
     with Journal(log) as journal:
         assert journal.of_reed("R-1").readings[-1].record == Reading(
-            "R-1", journal.of_reed("R-1").readings[-1].record.taken_at, notes_hz={"f": 781.0}
+            "R-1", journal.of_reed("R-1").readings[-1].record.taken_at, "CH-1", notes_hz={"f": 781.0}
         )
 
 
