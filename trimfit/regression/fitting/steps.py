@@ -15,7 +15,7 @@ The steps, in order:
    see; in the last but one, how much worse or better each type is read (`em_iterations.noise_scales`);
 6. the last pass is the posterior of the coefficients that the fitted model keeps.
 
-What each number in these steps stands for, and what its double would change: `reports/constants.md`.
+What each number in these steps stands for, and what its double would change: `python -m tests.worlds.constants`.
 """
 
 from __future__ import annotations
