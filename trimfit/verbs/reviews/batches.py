@@ -27,10 +27,6 @@ Tell = Callable[[str, int, int], None]
 GAP_LIMITS = 2.0
 
 
-def _quiet(step: str, done: int, whole: int) -> None:
-    return None
-
-
 @dataclass(frozen=True, slots=True)
 class BatchReview:
     """All batches, most drifted first, and what the control charts are made from: the evidence of those with readings
