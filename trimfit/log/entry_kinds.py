@@ -7,11 +7,12 @@ an entry's id does not depend on the order, and a blank column leaves no trace i
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import MISSING, dataclass, field, fields
 from typing import Any, Literal
 
 from trimfit.base.pitch import NOTES
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
+from trimfit.base.units import BOUNDS
 
 __all__ = [
     "FILED",
@@ -119,165 +120,79 @@ def _plainly(record: Callable[..., Any]) -> Callable[[Row], Any]:
     return lambda row: record(*row)
 
 
-_REMARK = Column("remark", "text")
-_REED = Column("reed", "name", required=True, refers="reed")
+# What a column holds where the type of its field does not say it, and what it names. A column's bounds are those of
+# its own name in `units.BOUNDS` unless another name stands here.
+_SORTS: dict[str, Sort] = (
+    {
+        "at_hand": "yes-no",
+        "outcome": "outcome",
+        "remark": "text",
+        "taped": "notes",
+    }
+    | {name: "time" for name in ("at", "taken_at", "done_at", "set_at", "struck_at")}
+    | {name: "date" for name in ("made_on", "due_on")}
+)
+_SORT_OF_TYPE: dict[str, Sort] = {"float": "real", "int": "whole"}
+_BOUNDS_NAME = {
+    "meeting_pitch_hz": "as_low_a_hz",
+    "working_crow_hz": "crow_hz",
+    "target_pitch_hz": "as_low_a_hz",
+    "g_octave_hz": "note_hz",
+}
+_NAMED_THINGS = ("chanter", "order", "reed")
+
+
+def _columns(record: type, kind: str) -> tuple[Column, ...]:
+    """The columns of a kind: the fields of its record in their order, the notes of a reading one by one."""
+    columns = []
+    for item in fields(record):
+        name = item.name
+        if name == "notes_hz":
+            columns += [Column(f"{note}_hz", "real", bounds="note_hz", note=note) for note in NOTES]
+            continue
+        sort = _SORTS.get(name) or _SORT_OF_TYPE.get(str(item.type).partition(" ")[0], "name")
+        bounds = _BOUNDS_NAME.get(name, name)
+        columns.append(
+            Column(
+                name,
+                sort,
+                required=item.default is MISSING and item.default_factory is MISSING,
+                bounds=bounds if bounds in BOUNDS else None,
+                note="g_octave" if name == "g_octave_hz" else None,
+                refers=name if name in _NAMED_THINGS and name != kind else None,
+            )
+        )
+    return tuple(columns)
+
+
+def _kind(
+    name: str,
+    table: str,
+    record: type,
+    key: tuple[str, ...],
+    *,
+    file: str | None = None,
+    time: str | None = None,
+    from_row: Callable[[Row], Any] | None = None,
+) -> Kind:
+    return Kind(
+        name, name[:3], table, file or f"{table}.csv", _columns(record, name), key, time, from_row or _plainly(record)
+    )
+
 
 KINDS: dict[str, Kind] = {
     kind.name: kind
     for kind in (
-        Kind(
-            "chanter",
-            "cha",
-            "chanters",
-            "chanters.csv",
-            (
-                Column("chanter", "name", required=True),
-                Column("kind", "name"),
-                Column("at_hand", "yes-no"),
-                Column("meeting_pitch_hz", "real", bounds="as_low_a_hz"),
-                Column("working_crow_hz", "real", bounds="crow_hz"),
-                Column("bore_gauge_mm", "real", bounds="bore_gauge_mm"),
-                _REMARK,
-            ),
-            ("chanter",),
-            None,
-            _plainly(Chanter),
-        ),
-        Kind(
-            "order",
-            "ord",
-            "orders",
-            "orders.csv",
-            (
-                Column("order", "name", required=True),
-                Column("chanter", "name", required=True, refers="chanter"),
-                Column("target_pitch_hz", "real", bounds="as_low_a_hz"),
-                Column("quantity", "whole", bounds="quantity"),
-                Column("pressure_kpa", "real", bounds="pressure_kpa"),
-                Column("weight", "name"),
-                Column("due_on", "date"),
-                _REMARK,
-            ),
-            ("order",),
-            None,
-            _plainly(Order),
-        ),
-        Kind(
-            "reed",
-            "ree",
-            "reeds",
-            "reeds.csv",
-            (
-                Column("reed", "name", required=True),
-                Column("reed_type", "name", required=True),
-                Column("batch", "name", required=True),
-                Column("made_on", "date"),
-                Column("blade_mm", "real", bounds="blade_mm"),
-                Column("weight", "name"),
-                Column("order", "name", refers="order"),
-                _REMARK,
-            ),
-            ("reed",),
-            None,
-            _plainly(Reed),
-        ),
-        Kind(
-            "reading",
-            "rea",
-            "readings",
-            "readings.csv",
-            (
-                _REED,
-                Column("taken_at", "time", required=True),
-                Column("chanter", "name", refers="chanter"),
-                Column("crow_hz", "real", bounds="crow_hz"),
-                *(Column(f"{note}_hz", "real", bounds="note_hz", note=note) for note in NOTES),
-                Column("g_octave_hz", "real", bounds="note_hz", note="g_octave"),
-                Column("pressure_kpa", "real", bounds="pressure_kpa"),
-                Column("temperature_c", "real", bounds="temperature_c"),
-                Column("humidity_pct", "real", bounds="humidity_pct"),
-                Column("taped", "notes"),
-                _REMARK,
-            ),
-            ("reed", "at_s"),
-            "taken_at",
-            _reading,
-        ),
-        Kind(
-            "trim",
-            "tri",
-            "trims",
-            "trims.csv",
-            (
-                _REED,
-                Column("done_at", "time", required=True),
-                Column("length_mm", "real", bounds="length_mm"),
-                Column("lip_strokes", "real", bounds="lip_strokes"),
-                Column("asked_mm", "real", bounds="asked_mm"),
-                _REMARK,
-            ),
-            ("reed", "at_s"),
-            "done_at",
-            _plainly(Trim),
-        ),
-        Kind(
-            "event",
-            "eve",
-            "events",
-            "events.csv",
-            (_REED, Column("at", "time", required=True), Column("event", "name", required=True), _REMARK),
-            ("reed", "at_s", "event"),
-            "at",
-            _plainly(Event),
-        ),
-        Kind(
-            "outcome",
-            "out",
-            "outcomes",
-            "outcomes.csv",
-            (_REED, Column("at", "time", required=True), Column("outcome", "outcome", required=True), _REMARK),
-            ("reed", "at_s"),
-            "at",
-            _plainly(Outcome),
-        ),
-        Kind(
-            "setting",
-            "set",
-            "settings",
-            "settings.csv",
-            (
-                Column("setting", "name", required=True),
-                Column("set_at", "time", required=True),
-                Column("value", "name", required=True),
-            ),
-            ("setting", "at_s"),
-            "set_at",
-            _plainly(Setting),
-        ),
-        Kind(
-            "strike",
-            "str",
-            "strikes",
-            "struck.csv",
-            (
-                Column("struck", "name", required=True),
-                Column("why", "name", required=True),
-                Column("struck_at", "time", required=True),
-            ),
-            ("struck", "why", "at_s"),
-            "struck_at",
-            _plainly(Strike),
-        ),
-        Kind(
-            "mark",
-            "mar",
-            "marks",
-            "marks.csv",
-            (Column("marked", "name", required=True), Column("doubt", "name", required=True)),
-            ("marked", "doubt"),
-            None,
-            _plainly(DoubtMark),
-        ),
+        _kind("chanter", "chanters", Chanter, ("chanter",)),
+        _kind("order", "orders", Order, ("order",)),
+        _kind("reed", "reeds", Reed, ("reed",)),
+        _kind("reading", "readings", Reading, ("reed", "at_s"), time="taken_at", from_row=_reading),
+        _kind("trim", "trims", Trim, ("reed", "at_s"), time="done_at"),
+        _kind("event", "events", Event, ("reed", "at_s", "event"), time="at"),
+        _kind("outcome", "outcomes", Outcome, ("reed", "at_s"), time="at"),
+        _kind("setting", "settings", Setting, ("setting", "at_s"), time="set_at"),
+        _kind("strike", "strikes", Strike, ("struck", "why", "at_s"), file="struck.csv", time="struck_at"),
+        _kind("mark", "marks", DoubtMark, ("marked", "doubt")),
     )
 }
 # The kinds that have a file of their own in a CSV folder, in the order in which they may refer to one another.
