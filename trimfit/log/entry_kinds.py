@@ -122,16 +122,19 @@ def _plainly(record: Callable[..., Any]) -> Callable[[Row], Any]:
 
 # What a column holds where the type of its field does not say it, and what it names. A column's bounds are those of
 # its own name in `units.BOUNDS` unless another name stands here.
-_SORTS: dict[str, Sort] = (
-    {
-        "at_hand": "yes-no",
-        "outcome": "outcome",
-        "remark": "text",
-        "taped": "notes",
-    }
-    | {name: "time" for name in ("at", "taken_at", "done_at", "set_at", "struck_at")}
-    | {name: "date" for name in ("made_on", "due_on")}
-)
+_SORTS: dict[str, Sort] = {
+    "at_hand": "yes-no",
+    "outcome": "outcome",
+    "remark": "text",
+    "taped": "notes",
+    "made_on": "date",
+    "due_on": "date",
+    "at": "time",
+    "taken_at": "time",
+    "done_at": "time",
+    "set_at": "time",
+    "struck_at": "time",
+}
 _SORT_OF_TYPE: dict[str, Sort] = {"float": "real", "int": "whole"}
 _BOUNDS_NAME = {
     "meeting_pitch_hz": "as_low_a_hz",

@@ -79,6 +79,7 @@ def _scale_words(settings: Settings) -> tuple[str, ...]:
 
 def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
     import numpy as np
+    from threadpoolctl import threadpool_limits
 
     from trimfit.base.errors import InputError
     from trimfit.base.pitch import hz_width_cents
@@ -98,16 +99,18 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
     rows, every_type, chanters = rows_from_frame(frame)
     rows, types = most_read_types_first(rows, every_type)
     rows = affordable(of_types(rows, len(types)))
-    model = fit_model(
-        rows,
-        types,
-        chanters,
-        pressure_kpa=settings.bench_pressure_kpa,
-        temperature_c=settings.bench_temperature_c,
-        balance_cents=hz_width_cents(settings.balance_tolerance_hz, 470.0),
-        facts={name: facts_of(record) for name, record in journal.chanters().items()},
-        tell=progress,
-    )
+    # The matrices are small: threads of linear algebra cost several times what they save.
+    with threadpool_limits(limits=1):
+        model = fit_model(
+            rows,
+            types,
+            chanters,
+            pressure_kpa=settings.bench_pressure_kpa,
+            temperature_c=settings.bench_temperature_c,
+            balance_cents=hz_width_cents(settings.balance_tolerance_hz, 470.0),
+            facts={name: facts_of(record) for name, record in journal.chanters().items()},
+            tell=progress,
+        )
     asked = journal.columns("trim", ["asked_mm", "length_mm"], reeds=journal.last_read(MOST_READINGS))
     pairs = np.array(asked, dtype=float).reshape(-1, 2)
     since_seq = int(frame[frame["reed"].isin(set(rows.reeds))].groupby("reed")["seq"].max().min())
