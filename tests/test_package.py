@@ -58,7 +58,7 @@ LIBRARIES: dict[str, tuple[set[str], set[str]]] = {
     "regression": ({"numpy"}, {"pandas", "scipy", "statsmodels", "sklearn"}),
     "planner": ({"numpy"}, {"scipy"}),
     "review": ({"numpy"}, {"pandas", "scipy", "jinja2", "markupsafe"}),
-    "session": (set(), {"numpy", "pandas", "scipy"}),
+    "session": (set(), {"numpy", "pandas", "scipy", "threadpoolctl"}),
     "verbs": (set(), {"numpy", "pandas", "scipy"}),
     "python_api": (set(), {"pandas"}),
     "cli": ({"typer"}, set()),
