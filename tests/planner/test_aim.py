@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
@@ -137,6 +138,28 @@ def test_meeting_pitch_against_sampling(case: dict[str, float], lip: float) -> N
     mean, sd = posterior.meeting(lip)
     assert mean == pytest.approx(float(pitch.mean()), abs=0.05 * pitch.std() + 0.02)
     assert sd == pytest.approx(float(pitch.std()), rel=0.08)
+
+
+def test_what_is_known_of_the_chanter_counts_beside_the_reeds_own_course() -> None:
+    """Two independent estimates of one pitch: their means weighted by the inverse of their variances (any textbook)."""
+    own = belief_of(gap=-40.0, pitch_slope_sd=20.0)
+    (mean, sd), known_sd = own.meeting(), 5.0
+    both = replace(own, hint=(112.0, 1.0 / known_sd**2))
+    weight = sd**2 / (sd**2 + known_sd**2)
+    assert both.meeting()[0] == pytest.approx((1.0 - weight) * mean + weight * 112.0)
+    assert both.meeting()[1] == pytest.approx(math.sqrt(weight) * known_sd)
+    path = both.meeting_sd_path([0.0, 0.2], USUAL)
+    assert path[0] == pytest.approx(both.meeting()[1])
+    assert max(path) < known_sd
+    # a stroke that moves the pitch moves both alike
+    assert both.meeting(3.0)[0] - both.meeting()[0] == pytest.approx(own.meeting(3.0)[0] - mean, abs=0.05)
+
+
+def test_the_need_ends_where_the_blade_does() -> None:
+    free = belief_of(gap=-50.0, slope_sd=30.0).need()
+    assert belief_of(gap=-50.0, slope_sd=30.0).need(10.0) == free
+    held = belief_of(gap=-50.0, slope_sd=30.0).need(1.0)
+    assert (held.low, held.mean, held.high) == (free.low, free.mean, 1.0)
 
 
 @pytest.mark.parametrize("removed", [0.0, 0.5])

@@ -93,6 +93,19 @@ def test_no_visit_takes_more_of_a_chance_than_the_reed_may_in_its_life(
     assert choice.action != "trim" or choice.chance_past <= ceiling
 
 
+@settings(PROFILE, max_examples=30)
+@given(posterior=posteriors(), aim=aims, longest=st.floats(0.03, 0.6))
+def test_no_cut_is_more_than_twice_the_longest_logged_of_its_type(
+    posterior: AimPosterior, aim: Aim, longest: float
+) -> None:
+    """Where the slope beyond is nobody's experience; a limit that does not bind changes nothing."""
+    free, held = (choose(posterior, aim, table(), replace(RULES, longest_mm=most)) for most in (None, longest))
+    assert held.length_mm <= 2.0 * longest + 1e-9
+    assert (held.action == "trim") >= (free.action == "trim")
+    if free.length_mm <= 2.0 * longest and free.action in ("trim", "finished"):
+        assert (held.action, held.length_mm) == (free.action, free.length_mm)
+
+
 @cache
 def dear_reading(reading_minutes: float) -> PolicyTable:
     return solve(replace(COSTS, reading_minutes=reading_minutes))

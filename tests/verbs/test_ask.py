@@ -20,6 +20,7 @@ from trimfit.verbs.log import log_reading
 from trimfit.verbs.pick import pick
 from trimfit.verbs.predict import predict
 from trimfit.verbs.rehearse import rehearse_order
+from trimfit.verbs.reviews.chanters import chanters
 from trimfit.verbs.reviews.ticket import write_tickets
 from trimfit.verbs.wording import advice_lines, chance_words, signed
 
@@ -173,6 +174,44 @@ def test_a_shop_that_knows_type_and_chanter_may_cut_by_the_crow_and_says_so(demo
             assert advice.gap_after_cents.mean < -5.0
             assert advice.chance_past is not None
             assert advice.chance_past <= 0.01
+
+
+def test_the_first_reed_of_a_shop_meets_where_chanters_do(first_week: Path) -> None:
+    """Was: 439.8 to 491.7 Hz, pitches that no chanter has."""
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-03-01T10:00", -50.0))
+    meets = asked_then(first_week, "1").meet_pitch_hz
+    assert meets is not None
+    assert 450.0 < meets.low < 458.0
+    assert 475.0 < meets.high < 485.0
+
+
+def test_a_new_type_meets_where_the_chanters_other_types_did(demo_log: Path, tmp_path: Path) -> None:
+    """Was: 455 to 493 Hz in a chanter whose pitch other types' reeds had given to a tenth."""
+    log = tmp_path / "log"
+    shutil.copy(demo_log, log)
+    with Journal(log) as journal:
+        journal.append(Reed("N1", "novel", "first", blade_mm=22.0, order="O-12"))
+        journal.append(reading("N1", "2026-09-18T16:00", -50.0, chanter="CH-07 plain"))
+    meets = on(log, ask_reed, "N1").meet_pitch_hz
+    (known,) = on(log, chanters, "CH-07 plain")
+    assert meets is not None
+    assert known.meet_pitch_hz is not None
+    assert meets.low < known.meet_pitch_hz.mean < meets.high
+    assert meets.high - meets.low < 8.0
+
+
+def test_the_second_cut_of_a_shop_is_no_more_than_twice_the_first(first_week: Path) -> None:
+    """Was: 1.38 mm after a cut of 0.2. A later cut is unknown to an answer as of an earlier moment."""
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-03-01T10:00", -52.0))
+        journal.append(Trim("1", "2026-03-01T10:05", length_mm=0.2))
+        journal.append(reading("1", "2026-03-01T10:10", -48.0))
+    assert asked_then(first_week, "1").length_mm == pytest.approx(0.4)
+    with Journal(first_week) as journal:
+        then_s = journal.of_reed("1").readings[-1].at_s
+        journal.append(Trim("1", "2026-03-01T10:15", length_mm=0.9))
+    assert on(first_week, ask_reed, "1", at_s=then_s).length_mm == pytest.approx(0.4)
 
 
 def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path) -> None:

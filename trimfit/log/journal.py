@@ -356,26 +356,31 @@ class Journal(Store):
         with self.reading() as connection:
             return connection.execute(query, (chanter,)).fetchone() is not None
 
-    def longest_cut_mm(self, reed_type: str, among: int = 250) -> float | None:
-        """The longest cut among the latest of a type's reeds, in mm; None where none was logged."""
-        return self.latest_cuts(reed_type, among)[0]
+    def longest_cut_mm(self, reed_type: str, until_s: float | None = None) -> float | None:
+        """The longest among the latest cuts of a type's reeds, in mm; None where none was logged. until_s: cuts of a
+        later instant are left out."""
+        return self.latest_cuts(reed_type, until_s=until_s)[0]
 
-    def latest_cuts(self, reed_type: str, among: int = 250, *, but: str = "") -> tuple[float | None, int]:
+    def latest_cuts(
+        self, reed_type: str, among: int = 250, *, but: str = "", until_s: float | None = None
+    ) -> tuple[float | None, int]:
         """The longest of the latest cuts of a type's reeds, in mm, and how many there are; None where none was logged.
-        but: an entry that is not counted.
+        but: an entry that is not counted. until_s: cuts of a later instant are left out.
 
         A cut whose length was in doubt is kept, and says nothing of how long cuts are.
         """
         query = (
             "SELECT max(length_mm), count(length_mm) FROM (SELECT t.length_mm FROM "
-            f"(SELECT * FROM trims WHERE {LIVE} ORDER BY seq DESC LIMIT :among * 4) t "
+            f"(SELECT * FROM trims WHERE {LIVE} AND (:until_s IS NULL OR at_s <= :until_s) "
+            "ORDER BY seq DESC LIMIT :among * 4) t "
             "JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type AND t.length_mm > 0 AND t.entry <> :but "
             "AND NOT EXISTS "
             "(SELECT 1 FROM marks m WHERE m.marked = t.entry AND m.doubt >= 'trim-long:' AND m.doubt < 'trim-long;') "
             "LIMIT :among)"
         )
         with self.reading() as connection:
-            longest, cuts = connection.execute(query, {"reed_type": reed_type, "among": among, "but": but}).fetchone()
+            asked = {"reed_type": reed_type, "among": among, "but": but, "until_s": until_s}
+            longest, cuts = connection.execute(query, asked).fetchone()
             return (None if not longest else float(longest)), int(cuts)
 
     def last_of(self, reed: str | None = None) -> str:

@@ -133,7 +133,8 @@ class AimPosterior:
     For a chanter that is away, mean and cov are those of gap and pitch there as far as readings at the bench can tell
     them, and `beyond` (2, 2) is the covariance of gap and pitch that none can take away; `stop_cents`: the gap there
     that the work goes toward, `spaced` where as one of several; `here_mean`, `here_var` (2,): gap and pitch in the
-    chanter at hand.
+    chanter at hand. hint: where E and F meet in its chanter (cents) by all that is known besides the reed's own course,
+    and the information in that (1/cents²).
     """
 
     mean: Array
@@ -154,6 +155,7 @@ class AimPosterior:
     spaced: bool = False
     here_mean: Array = field(default_factory=lambda: np.zeros(2))
     here_var: Array = field(default_factory=lambda: np.zeros(2))
+    hint: tuple[float, float] = (0.0, 0.0)
 
     @property
     def beyond_sd_cents(self) -> float:
@@ -228,8 +230,9 @@ class AimPosterior:
         there = float(straight_mm(np.array([now - 2.0 * gap / below]), self.curve)[0])
         return min(there - self.removed_mm, most)
 
-    def need(self) -> Interval:
-        """Length that has yet to come off, in all, until F and E read the same, or as the work goes toward: mm, 90 %.
+    def need(self, room_mm: float = math.inf) -> Interval:
+        """Length that has yet to come off, in all, until F and E read the same, or as the work goes toward: mm, 90 %,
+        and no more than the blade has (room_mm).
 
         The chance that no more than a length is wanted is the chance that the gap is over that once it is off, so that
         the ends are read off `chance_over` (lips left alone, the blade taken as true).
@@ -238,7 +241,7 @@ class AimPosterior:
         lengths = np.linspace(0.0, min(3.0 * middle + 0.3, 12.0), NEED_POINTS)
         chance = np.maximum.accumulate(self.known().chance_over(self.stop_cents, lengths, 0.0, CutError(0.0, 0.0)))
         low, high = (float(lengths[min(int(np.searchsorted(chance, p)), NEED_POINTS - 1)]) for p in (0.05, 0.95))
-        return Interval(middle, min(low, middle), max(high, middle))
+        return Interval(*(min(length, room_mm) for length in (middle, min(low, middle), max(high, middle))))
 
     def spread_left(self, length_mm: Array, lip: float, error: CutError) -> Array:
         """Log spread (n,) of what the length still wanting will do, once a cut (n,) and a reading of it are behind.
@@ -311,9 +314,16 @@ class AimPosterior:
             ends = rows[:, [0, 4]]
             variance = variance + np.einsum("ji,ik,jk->j", ends, self.beyond, ends)
         centre = float(self.weight @ mean)
-        sd = math.sqrt(max(float(self.weight @ (variance + (mean - centre) ** 2)), 1e-9))
+        total = max(float(self.weight @ (variance + (mean - centre) ** 2)), 1e-9)
         now = float(self.mean[4])
-        return min(max(centre, now - FARTHEST_CENTS), now + FARTHEST_CENTS), min(sd, VAGUEST_CENTS)
+        centre = min(max(centre, now - FARTHEST_CENTS), now + FARTHEST_CENTS)
+        hint = self.hint[0] + lip * float(self.weight @ (self.at[:, 7] - ratio * self.at[:, 3]))
+        left = self._hinted(min(total, VAGUEST_CENTS**2))
+        return centre + self.hint[1] * left * (hint - centre), math.sqrt(left)
+
+    def _hinted(self, variance: float) -> float:
+        """A variance of the meeting pitch, cents², with what is known of it besides the reed's own course."""
+        return 1.0 / (1.0 / variance + self.hint[1])
 
     def meeting_sd_path(self, lengths_mm: Sequence[float], error: CutError) -> list[float]:
         """Standard deviation of the meeting pitch now, and after each of some cuts (mm; 0: none) and a reading of it.
@@ -332,9 +342,9 @@ class AimPosterior:
         left = -min(float(self.mean[0]), 0.0) / slope
         row = np.array([-ratio, -ratio * left, -ratio * curve * left, 0.0, 1.0, left, curve * left, 0.0])
         cov = self.cov
-        whole = self.meeting()[1] ** 2
-        rest = max(whole - float(row @ cov @ row), 0.0)
-        out = [math.sqrt(whole)]
+        own = replace(self, hint=(0.0, 0.0)).meeting()[1] ** 2
+        rest = max(own - float(row @ cov @ row), 0.0)
+        out = [math.sqrt(self._hinted(own))]
         for number, length in enumerate(lengths_mm):
             blade = float(error.sd_mm(np.array([length]))[0]) * float(stretch[number])
             moved = self.wait_var if length > 0 else self.again_var
@@ -347,7 +357,7 @@ class AimPosterior:
                 reach = cov @ seen
                 noise = sd**2 + (float(self.mean[first + 1]) * blade) ** 2
                 cov = cov - np.outer(reach, reach) / (float(seen @ reach) + noise)
-            out.append(math.sqrt(max(float(row @ cov @ row) + rest, 1e-9)))
+            out.append(math.sqrt(self._hinted(max(float(row @ cov @ row) + rest, 1e-9))))
         return out
 
 

@@ -35,18 +35,24 @@ only to a factor of about so much (reports/playing.md)."""
 MOST_READINGS, MOST_UNSURE, MOST_BARRED = 3, 4, 6
 """So many readings of one state are taken to know it better; because they contradict each other; because they allow no
 cut. After that the reed is cut, or left as it is, on what is known: what it may do is in the chances."""
+MOST_OVER_LONGEST = 2.0
+"""No cut is longer than so many times the longest logged of its type: beyond, the slope is one that nobody has seen."""
 VISITS_RUNG = 3
 """Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """What the shop allows: ceiling on the chance of ever going past, the tool's step, the cost of a lost reed."""
+    """What the shop allows: ceiling on the chance of ever going past, the tool's step, the cost of a lost reed.
+
+    longest_mm: the longest cut logged of the reed's type, None where none was.
+    """
 
     chance_past_ceiling: float
     step_mm: float
     lost_minutes: float
     error: CutError
+    longest_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +298,9 @@ def choose(
     reach = min(most, wanted)
     lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
     able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
+    if rules.longest_mm is not None:
+        near = able <= MOST_OVER_LONGEST * rules.longest_mm + 1e-9
+        able = able[near] if near.any() else able[:1]
 
     def allowed(lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
         # whatever is cheapest: no single visit takes more of a (stated) chance than the reed may in all its life

@@ -28,7 +28,9 @@ __all__ = [
     "GAUGE_MEAN",
     "GAUGE_SPREAD",
     "KIND_SHARE",
+    "MEETING_CENTS",
     "RANDOM",
+    "REED_MEETING_CENTS",
     "REGRESSORS",
     "SEEDS",
     "STATED_CROW_CENTS",
@@ -94,6 +96,11 @@ and of each note's own (the crow it asks for, and how its holes are cut)."""
 _PER_GAUGE_MM = (Spread(0.01, 3.0, 0.7), Spread(0.01, 0.3, 0.7))
 STATED_PITCH_CENTS, STATED_CROW_CENTS = 3.0, 10.0
 """Standard deviations of a stated meeting pitch and of a stated crow about what they state, before any was checked."""
+MEETING_CENTS = 105.0, 35.0
+"""Mean and standard deviation of chanters' meeting pitches: nine in ten of them from 452 to 483 Hz. Common practice, no
+source."""
+REED_MEETING_CENTS = 4.0
+"""Standard deviation of a reed's meeting pitch about its chanter's ("a hertz or two"). Common practice, no source."""
 TAPE_CENTS, TAPE_SD_CENTS = -20.0, 15.0
 """What tape on a note's hole does to it before any was read: it lowers the note, by an amount that nobody measured."""
 RANDOM = ("start", "length", "bend")

@@ -19,7 +19,7 @@ from trimfit.base.units import Interval
 
 if TYPE_CHECKING:
     from trimfit.planner.aim import Aim, AimPosterior
-    from trimfit.planner.choice import Choice
+    from trimfit.planner.choice import Choice, Rules
     from trimfit.planner.reasons import Grounds, Here
     from trimfit.regression.fitted_model import FittedModel
     from trimfit.session.open_log import Bench, Seen
@@ -141,9 +141,10 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
     """The planner's next step, where the readings allow it; else to read the reed, with the reason for that."""
     from trimfit.planner.choice import choose
 
-    table, rules = bench.policy(seen.type_code, posterior=posterior), bench.rules()
+    table = bench.policy(seen.type_code, posterior=posterior)
+    rules = replace(bench.rules(), longest_mm=bench.longest_cut_mm(ground.reed_type))
     if ground.gap_read == 0:
-        return _from_kin(bench, seen, posterior, aim, ground)
+        return _from_kin(bench, seen, posterior, aim, ground, rules)
     others = bench.others(seen, aim)
     readings = ground.since_cut if ground.idle_days == 0.0 else 0
     choice = choose(posterior, aim, table, rules, others, readings)
@@ -172,14 +173,13 @@ def _read(bench: Bench, seen: Seen, posterior: AimPosterior, choice: Choice, rea
     return replace(choice, action="read-again", length_mm=0.0, lip_strokes=0, trims_left=left, reason=reason)
 
 
-def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds) -> Choice:
+def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds, rules: Rules) -> Choice:
     """A reed whose F and E were never read: to the chanter with it, or a cut by the crow where enough is known."""
     import numpy as np
 
     from trimfit.planner.choice import Choice, choose
     from trimfit.planner.reasons import FEW_REEDS
 
-    rules = bench.rules()
     if ground.readings and ground.reeds_of_type >= FEW_REEDS and aim.chanter and not ground.chanter_unread:
         choice = choose(posterior, aim, bench.policy(seen.type_code, posterior=posterior), rules)
         if choice.action == "trim":

@@ -27,6 +27,7 @@ from trimfit.regression.posterior.reed import Moment, ReedState, batch_states, k
 from trimfit.regression.readings.rows import DAY_S, made_day, taken_before
 from trimfit.session.chanters_at_hand import ChantersAtHand
 from trimfit.session.fit import rows_in_fit
+from trimfit.session.known_pitch import KnownPitch
 from trimfit.session.pace import days_to_next
 from trimfit.session.policies import Policies, costs_of, cut_error_of
 
@@ -88,6 +89,7 @@ class Bench:
         self.settings = journal.settings()
         self.scale = journal.scale()
         self.at_hand = ChantersAtHand(journal, self.model)
+        self._known_pitch = KnownPitch(self.model)
         self.readings_each = 1
         self._longest_mm: dict[str, float | None] = {}
         self._spaced: dict[str, dict[str, float]] = {}
@@ -98,7 +100,7 @@ class Bench:
         """The same log as of another moment, with the same fit; no entry of a later instant is looked at."""
         other = copy(self)
         other.at_s = other.until_s = at_s
-        other._asked, other._elsewhere, other._spaced = {}, ((), {}), {}
+        other._asked, other._elsewhere, other._spaced, other._longest_mm = {}, ((), {}), {}, {}
         return other
 
     def type_code(self, reed_type: str) -> int:
@@ -117,7 +119,7 @@ class Bench:
     def longest_cut_mm(self, reed_type: str) -> float | None:
         """The longest cut among the latest of a type's reeds, mm; None where none was logged."""
         if reed_type not in self._longest_mm:
-            self._longest_mm[reed_type] = self.journal.longest_cut_mm(reed_type)
+            self._longest_mm[reed_type] = self.journal.longest_cut_mm(reed_type, self.until_s)
         return self._longest_mm[reed_type]
 
     def policy(
@@ -336,6 +338,9 @@ class Bench:
         wait_days = days_to_next(seen.history, self.model.wait_days, work=True)
         state = state.in_chanters(aim.chanter, aim.worked_in)
         posterior = see(state, aim, seen.removed_mm, seen.lip_strokes, wait_days, again_days)
+        posterior = replace(
+            posterior, hint=self._known_pitch.hint(aim, seen.type_code, self.chanter(aim.chanter or ""))
+        )
         if not posterior.beyond_sd_cents:
             return posterior
         if aim.spaced_cents is not None:

@@ -56,7 +56,7 @@ from trimfit.regression.posterior.batch import (
 )
 from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread, tape_prior
 
-__all__ = ["Moment", "ReedState", "batch_states", "known_coding"]
+__all__ = ["Moment", "ReedState", "batch_states", "known_coding", "typical_state"]
 
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
@@ -269,6 +269,19 @@ def _local_prior(
             mean = mean + reach * (value - float(wide @ mean)) / spread
             cov = cov - np.outer(reach, reach) / spread
     return mean, 0.5 * (cov + cov.T)
+
+
+def typical_state(model: FittedModel, coding: Coding, type_code: int, chanter: str, fact: ChanterFacts) -> ReedState:
+    """The posterior of a type's typical reed in a chanter: no deviation of a batch's or a reed's own is in it.
+
+    coding: `known_coding` with room for the type; fact: what was stated of the chanter.
+    """
+    known = model.coding.chanters
+    code = known.index(chanter) if chanter in known else len(known)
+    mean, cov = _local_prior(model, type_code, [code], {code: fact}, [])
+    ratio = float(coding.slope_ratio[type_code])
+    air = coding.pressure_kpa, coding.temperature_c
+    return ReedState(mean, cov, (chanter,), coding.curves[type_code], ratio, *air, model.noise_cov)
 
 
 def _precise(cov: Array) -> Array:
