@@ -17,6 +17,7 @@ from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Sett
 from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.away import LEFT_SHARE, away_costs, spaced_aims
 from trimfit.planner.choice import Rules, Unconfirmed
+from trimfit.planner.known_pitch import KnownPitch
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.regression.chanters.kinds import facts_of
 from trimfit.regression.design import work_before
@@ -27,7 +28,6 @@ from trimfit.regression.posterior.reed import Moment, ReedState, batch_states, k
 from trimfit.regression.readings.rows import DAY_S, made_day, taken_before
 from trimfit.session.chanters_at_hand import ChantersAtHand
 from trimfit.session.fit import rows_in_fit
-from trimfit.session.known_pitch import KnownPitch
 from trimfit.session.pace import days_to_next
 from trimfit.session.policies import Policies, costs_of, cut_error_of
 

@@ -12,10 +12,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from trimfit.base.records import Chanter
+from trimfit.planner.aim import Aim, see
+from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
+from trimfit.regression.posterior.reed import known_coding, typical_state
+from trimfit.regression.priors import MEETING_CENTS, REED_MEETING_CENTS
+
 if TYPE_CHECKING:
-    from trimfit.base.records import Chanter
-    from trimfit.planner.aim import Aim
-    from trimfit.regression.chanters.kinds import ChanterFacts
     from trimfit.regression.fitted_model import FittedModel
 
 __all__ = ["KnownPitch"]
@@ -31,9 +34,6 @@ class KnownPitch:
     def hint(self, aim: Aim, type_code: int, record: Chanter | None) -> tuple[float, float]:
         """Mean (cents from 440 Hz) of the meeting pitch in the aim's chanter by what is known besides the reed's own
         type, and the information in that (1/cents²); (0, 0) where there is nothing to add."""
-        from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
-        from trimfit.regression.priors import MEETING_CENTS, REED_MEETING_CENTS
-
         if aim.chanter is None:
             return 0.0, 0.0
         fact = facts_of(record) if record is not None else ChanterFacts()
@@ -45,9 +45,6 @@ class KnownPitch:
 
     def _of(self, aim: Aim, type_code: int, fact: ChanterFacts) -> tuple[float, float]:
         """Where a type's typical reed meets in the aim's chanter: mean and standard deviation, cents."""
-        from trimfit.planner.aim import see
-        from trimfit.regression.posterior.reed import known_coding, typical_state
-
         key = (type_code, aim.chanter or "", aim.pressure_kpa, fact)
         if key not in self._typical:
             types = self._model.coding.types
