@@ -1,13 +1,24 @@
-"""Which chanters are at the bench, which are away with their owners, and where to work for one that is away."""
+"""Which chanters are at the bench, which are away with their owners, where to work for one that is away; and where E and
+F meet in a chanter, as far as more is known of it than a reed's own type tells.
+
+The meeting pitch belongs chiefly to the chanter. A type that has hardly been cut may meet anywhere by its own course;
+other types that were trimmed to the end in the same chanter leave it a few hertz, and so, a few more, do the pitches
+that chanters have at all. The information of each about the meeting pitch of a reed is 1/(variance +
+REED_MEETING_CENTS²). The best of them stands in for what the reed's own type tells: what is added is how much more
+information it has than that, so that nothing is counted twice.
+"""
 
 from __future__ import annotations
 
 from copy import copy
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from trimfit.base.records import Chanter
     from trimfit.log.journal import Journal
+    from trimfit.planner.aim import Aim
+    from trimfit.regression.chanters.kinds import ChanterFacts
     from trimfit.regression.fitted_model import FittedModel
 
 __all__ = ["ChantersAtHand"]
@@ -25,6 +36,7 @@ class ChantersAtHand:
         self._read: dict[str, bool] = {}
         self._every: dict[str, Chanter] | None = None
         self._benches: dict[str, list[tuple[float, str]]] = {}
+        self._meets: dict[tuple[int, str, float | None, ChanterFacts], tuple[float, float]] = {}
 
     def chanter(self, name: str) -> Chanter | None:
         """What the log knows of a chanter."""
@@ -70,6 +82,36 @@ class ChantersAtHand:
         if not ranked:
             return None
         return next((one for sd, one in ranked if one == last and sd <= ranked[0][0] + LIKE_CENTS), ranked[0][1])
+
+    def pitch_hint(self, aim: Aim, type_code: int) -> tuple[float, float]:
+        """Mean (cents from 440 Hz) of the meeting pitch in the aim's chanter by what is known besides the reed's own
+        type, and the information in that (1/cents²); (0, 0) where there is nothing to add."""
+        from trimfit.regression.priors import MEETING_CENTS, REED_MEETING_CENTS
+
+        if aim.chanter is None:
+            return 0.0, 0.0
+        _, own_sd = self._typical(aim, type_code)
+        others = [self._typical(aim, code) for code in range(self.model.n_types) if code != type_code]
+        mean, sd = min([MEETING_CENTS, *others], key=lambda one: one[1])
+        own, more = (1.0 / (value**2 + REED_MEETING_CENTS**2) for value in (own_sd, sd))
+        return (mean, more - own) if more > own else (0.0, 0.0)
+
+    def _typical(self, aim: Aim, type_code: int) -> tuple[float, float]:
+        """Where a type's typical reed meets in the aim's chanter: mean and standard deviation, cents."""
+        from trimfit.planner.aim import see
+        from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
+        from trimfit.regression.posterior.reed import known_coding, typical_state
+
+        name = aim.chanter or ""
+        record = self.chanter(name)
+        fact = facts_of(record) if record is not None else ChanterFacts()
+        key = (type_code, name, aim.pressure_kpa, fact)
+        if key not in self._meets:
+            types = self.model.coding.types
+            coding = known_coding(self.model, types if type_code < len(types) else (*types, ""))
+            state = typical_state(self.model, coding, type_code, name, fact)
+            self._meets[key] = see(state, replace(aim, worked_in=None, spaced_cents=None), 0.0, 0.0).meeting()
+        return self._meets[key]
 
     def _ranked(self, away: str) -> list[tuple[float, str]]:
         """Chanters to work in, best first, each with how well its gap is known (sd, cents)."""

@@ -17,7 +17,6 @@ from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Sett
 from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.away import LEFT_SHARE, away_costs, spaced_aims
 from trimfit.planner.choice import Rules, Unconfirmed
-from trimfit.planner.known_pitch import KnownPitch
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.regression.chanters.kinds import facts_of
 from trimfit.regression.design import work_before
@@ -89,7 +88,6 @@ class Bench:
         self.settings = journal.settings()
         self.scale = journal.scale()
         self.at_hand = ChantersAtHand(journal, self.model)
-        self._known_pitch = KnownPitch(self.model)
         self.readings_each = 1
         self._longest_mm: dict[str, float | None] = {}
         self._spaced: dict[str, dict[str, float]] = {}
