@@ -1,5 +1,5 @@
-"""Which chanters are at the bench, which are away with their owners, where to work for one that is away; and where E and
-F meet in a chanter, as far as more is known of it than a reed's own type tells.
+"""Which chanters are at the bench, which are away with their owners, where to work for one that is away; where E and F
+meet in a chanter, as far as more is known of it than a reed's own type tells.
 
 The meeting pitch belongs chiefly to the chanter. A type that has hardly been cut may meet anywhere by its own course;
 other types that were trimmed to the end in the same chanter leave it a few hertz, and so, a few more, do the pitches
