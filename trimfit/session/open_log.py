@@ -336,9 +336,7 @@ class Bench:
         wait_days = days_to_next(seen.history, self.model.wait_days, work=True)
         state = state.in_chanters(aim.chanter, aim.worked_in)
         posterior = see(state, aim, seen.removed_mm, seen.lip_strokes, wait_days, again_days)
-        posterior = replace(
-            posterior, hint=self._known_pitch.hint(aim, seen.type_code, self.chanter(aim.chanter or ""))
-        )
+        posterior = replace(posterior, hint=self.at_hand.pitch_hint(aim, seen.type_code))
         if not posterior.beyond_sd_cents:
             return posterior
         if aim.spaced_cents is not None:
