@@ -1,15 +1,18 @@
 """Make the sample report under reports/sample: `python datasets_demo/make_sample_report.py [FOLDER]`.
 
-The demo shop is invented. The log is made anew in a temporary folder, learned, and reported; same shop, same bytes.
+The demo shop is invented. The log is made anew in a temporary folder, learned, and reported as of the day after its last
+reading: same shop, same bytes.
 """
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import tempfile
 from pathlib import Path
 
+os.environ.setdefault("TRIMFIT_NOW", "2026-09-18T17:00")
 HERE = Path(__file__).resolve().parent
 
 

@@ -9,6 +9,7 @@ import pytest
 
 from tests.cli.typed_words import Typed
 from tests.opened import on
+from trimfit.base.dates import moment_s
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
 from trimfit.cli.ask import work_list
@@ -17,6 +18,7 @@ from trimfit.session.orders import order_progress, progress_of
 from trimfit.verbs.ask import ask_all
 from trimfit.verbs.pick import pick
 from trimfit.verbs.rehearse import rehearse_order
+from trimfit.verbs.reviews.report import findings_of
 from trimfit.verbs.sitting.log_bench import sitting_on
 
 DEMO_ORDER = "O-12"
@@ -71,6 +73,19 @@ def test_a_sitting_for_an_order_goes_through_its_reeds_in_their_turn(first_week:
     with Journal(first_week.log) as journal:
         journal.append(Reed("band", "moulded", "A"))
     assert named("band", "2") == ["band", "2"]  # a reed's own name comes first
+
+
+@pytest.mark.parametrize(
+    ("day", "late"), [("2026-03-05", False), ("2026-04-01", False), ("2026-04-02", True), ("2027-03-31", True)]
+)
+def test_an_order_is_overdue_on_one_day_in_list_and_report(first_week: Typed, day: str, late: bool) -> None:
+    """Was: the report asked by the day of the log's last entry, the list by today."""
+    with Journal(first_week.log) as journal:
+        journal.append(Order("spring", "Old", quantity=2, due_on="2026-04-01"))
+    lines = [line for line in first_week.say("ask", "--all", "--at", day).splitlines() if line.startswith("spring")]
+    assert [line.endswith("(overdue)") for line in lines] == [late]
+    shown = on(first_week.log, findings_of, at_s=moment_s(day)).orders
+    assert [f"{one.order} in {one.chanter}: {one.progress}" for one in shown if one.order == "spring"] == lines
 
 
 def test_an_order_counts_its_reeds_by_their_last_outcome(first_week: Typed) -> None:

@@ -16,7 +16,9 @@ import pytest
 
 from tests.opened import on
 from trimfit.base.records import Chanter, Order, Reading, Reed, Trim
+from trimfit.cli.bench import COLOURS
 from trimfit.log.journal import Journal
+from trimfit.verbs.wording import HELP
 
 NOTES = {"f": 771.1, "e": 711.6, "low_a": 470.2, "high_a": 940.1}
 READING = "f 775.3 e 709 a 470.2 A 940.1 crow C+22"
@@ -304,3 +306,8 @@ def test_a_reading_held_in_doubt_is_kept_whatever_ends_the_sitting(log: Path, st
         kept = journal.of_reed("R-1").readings[-1]
         assert kept.record.notes_hz["f"] == 705.0
         assert kept.doubts
+
+
+def test_no_line_of_the_help_is_painted_as_a_doubt_or_an_answer() -> None:
+    """Was: the line on `?` itself, which began with the mark of a doubt."""
+    assert not [line for line in HELP.splitlines() if line[:2] in COLOURS]

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import parse_crow_hz
-from trimfit.base.records import Order, Reed
+from trimfit.base.records import Chanter, Order, Reed
 from trimfit.cli.app import app
 from trimfit.log.journal import Journal
 
@@ -101,6 +101,9 @@ def test_revising_strikes_the_old_and_appends_the_new(bench: Typed) -> None:
         assert journal.chanters()["CH-1"].meeting_pitch_hz == 474.0
         assert journal.chanters()["CH-1"].working_crow_hz == parse_crow_hz("D-15")
         assert journal.reeds()["R-1"] == Reed("R-1", "moulded", "B-1", blade_mm=23.0, order="O-1", remark="soft")
+    bench.say("log", "chanter", "CH-1", "--working-crow", "", "--meeting-pitch", " ", "--bore-gauge", "")
+    with Journal(bench.log) as journal:
+        assert journal.chanters()["CH-1"] == Chanter("CH-1")
 
 
 def test_kinds_weights_and_where_a_chanter_is_are_logged_and_revised(bench: Typed) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from trimfit.base.errors import InputError
-from trimfit.base.records import Reading, Reed, Trim
+from trimfit.base.records import Chanter, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.log.merging.rename import rename
 from trimfit.log.sheets.folder_import import import_folder
@@ -47,6 +47,28 @@ def test_a_reed_that_no_log_knows_is_not_renamed(log: Path) -> None:
     with Journal(log) as journal, pytest.raises(InputError, match="'R-11' is not in the log") as refused:
         rename(journal, "R-11", "R-12", at="2026-04-01T09:00")
     assert refused.value.remedy == "did you mean R-1?"
+
+
+@pytest.mark.parametrize(
+    ("typed", "remedy"),
+    [
+        ("CH-07", "did you mean CH-07 plain?"),
+        ("ch-07", "did you mean CH-07 plain?"),
+        ("old", "did you mean old flat chanter of the band, the second?"),
+        ("CH-07 plan", "did you mean CH-07 plain?"),
+        ("CH", "did you mean CH-07 plain?"),
+        ("Z", "log it first with trimfit log chanter, or import it"),
+    ],
+)
+def test_a_name_that_begins_a_longer_one_finds_it(tmp_path: Path, typed: str, remedy: str) -> None:
+    """Was: names were compared within four letters of length only."""
+    with Journal(tmp_path / "log", create=True) as journal:
+        for name in ("CH-07 plain", "old flat chanter of the band, the second", "Abbey pipes"):
+            journal.append(Chanter(name))
+        journal.append(Reed("R-1", "moulded", "B-1"))
+        with pytest.raises(InputError) as refused:
+            journal.append(Reading("R-1", "2026-04-01T09:00", typed, 520.0))
+    assert refused.value.remedy == remedy
 
 
 def test_a_name_like_none_in_the_folder_is_unknown_without_a_guess(log: Path, tmp_path: Path) -> None:

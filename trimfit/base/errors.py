@@ -65,11 +65,23 @@ class LogError(InputError):
 
 
 def nearest(word: str, known: Sequence[str]) -> str:
-    """A remedy that names the known word closest to `word`, or lists a few known ones."""
+    """A remedy that names the known words that begin with the whole of `word`, as CH-07 plain does with CH-07; else the
+    one most like it, and of several that are equally like it the one that begins most like it; else lists a few."""
     import difflib
 
-    close = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+    size = len(word)
+    whole = [other for other in known if other[:size].lower() == word.lower() and not other[size : size + 1].isalnum()]
+    if word and whole:
+        return f"did you mean {' or '.join(other[:60] for other in sorted(whole)[:3])}?"
+    close = difflib.get_close_matches(word, known, n=20, cutoff=0.6)
     if close:
-        return f"did you mean {close[0]}?"
+        likeness = {other: difflib.SequenceMatcher(None, other, word).ratio() for other in close}
+        best = max(close, key=lambda other: (likeness[other], _shared(other, word)))
+        return f"did you mean {best[:60]}?"
     shown = ", ".join(list(known)[:8])
     return f"known here: {shown}" if shown else "nothing is known yet"
+
+
+def _shared(one: str, other: str) -> int:
+    """How many letters two names have in common at their beginning."""
+    return next((i for i, (a, b) in enumerate(zip(one, other, strict=False)) if a != b), min(len(one), len(other)))

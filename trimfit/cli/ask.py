@@ -89,7 +89,7 @@ def ask(
         if as_json:
             print_json(found)
             return
-        orders = _order_lines(session, at)
+        orders = _order_lines(session, at_s)
     for line in orders:
         typer.echo(line)
     typer.echo(work_list(found) if found else "no reed waits: none has an order and no outcome")
@@ -103,13 +103,12 @@ def _as_if(advice: Advice) -> str:
     return f"as if for {plain_name(advice.order or '')}, in {plain_name(advice.chanter or '')}{target}:"
 
 
-def _order_lines(session: Session, at: str | None) -> list[str]:
-    """One line for each order that still wants something; at: the day by which one is overdue, today if not said."""
-    from trimfit.entry.entry_times import day_asked
+def _order_lines(session: Session, at_s: float | None) -> list[str]:
+    """One line for each order that still wants something at a moment; now if not said."""
     from trimfit.verbs.ask import open_orders
     from trimfit.verbs.wording import plain_name
 
-    orders = open_orders(session, day_asked(at))
+    orders = open_orders(session, at_s=at_s)
     return [f"{plain_name(one.order, 24)} in {plain_name(one.chanter, 24)}: {one.line()}" for one in orders]
 
 

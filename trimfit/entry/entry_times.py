@@ -10,7 +10,7 @@ from trimfit.base.dates import local_minute
 from trimfit.base.errors import InputError
 from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
 
-__all__ = ["ELSEWHERE", "Placed", "asked_s", "day_asked", "entries_of", "local_ago", "moment", "place", "without"]
+__all__ = ["ELSEWHERE", "Placed", "asked_s", "entries_of", "local_ago", "moment", "place", "without"]
 
 
 # The clocks of two benches may stand so far apart; what lies further ahead is yet to come, or a slip.
@@ -35,14 +35,6 @@ def local_ago(seconds: float) -> str:
     from trimfit.base.dates import now_s, text_of
 
     return text_of(now_s() - seconds)
-
-
-def day_asked(at: str | None) -> str:
-    """The day of the moment that an answer is asked for, as year-month-day: today where none was said."""
-    from trimfit.base.dates import local_now, typed_time
-
-    day = (local_now() if at is None else typed_time(at))[:10]
-    return day if "-" in day else f"{day[:4]}-{day[4:6]}-{day[6:8]}"
 
 
 @dataclass(frozen=True, slots=True)

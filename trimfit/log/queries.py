@@ -193,28 +193,12 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
     near = [
         found
         for (found,) in connection.execute(
-            f'SELECT "{key}" FROM {kind.table} WHERE {LIVE} AND length("{key}") BETWEEN ? AND ? LIMIT 5000',
-            (len(name) - 4, len(name) + 4),
+            f'SELECT "{key}" FROM {kind.table} WHERE {LIVE} AND '
+            f'(length("{key}") BETWEEN ? AND ? OR lower(substr("{key}", 1, ?)) = lower(?)) LIMIT 5000',
+            (len(name) - 4, len(name) + 4, len(name), name),
         )
     ]
-    remedy = _closest(name, near) or f"log it first with trimfit log {kind.name}, or import it"
-    return InputError(f"{kind.name} {name[:60]!r} is not in the log", "", remedy)
-
-
-def _closest(name: str, known: Sequence[str]) -> str:
-    """The known name most like `name`; of several that are equally like it, the one that begins most like it."""
-    import difflib
-
     # Of numbers only those of as many digits are meant: 1 is no slip of 13.
-    known = [other for other in known if not (name.isdigit() and other.isdigit() and len(other) != len(name))]
-    close = difflib.get_close_matches(name, known, n=20, cutoff=0.6)
-    if not close:
-        return nearest(name, known) if known else ""
-    likeness = {other: difflib.SequenceMatcher(None, other, name).ratio() for other in close}
-    best = max(close, key=lambda other: (likeness[other], _shared(other, name)))
-    return f"did you mean {best[:60]}?"
-
-
-def _shared(one: str, other: str) -> int:
-    """How many letters two names have in common at their beginning."""
-    return next((i for i, (a, b) in enumerate(zip(one, other, strict=False)) if a != b), min(len(one), len(other)))
+    near = [other for other in near if not (name.isdigit() and other.isdigit() and len(other) != len(name))]
+    remedy = nearest(name, near) if near else f"log it first with trimfit log {kind.name}, or import it"
+    return InputError(f"{kind.name} {name[:60]!r} is not in the log", "", remedy)

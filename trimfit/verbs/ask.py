@@ -69,12 +69,18 @@ def ask_all(session: Session, *, at_s: float | None = None) -> list[Advice]:
     return [advice for _, advice in sorted(found, key=lambda pair: pair[0])]
 
 
-def open_orders(session: Session, today: str) -> list[Progress]:
-    """The orders that still want something, soonest due first; not those a year overdue that nobody works at."""
+def open_orders(session: Session, *, at_s: float | None = None) -> list[Progress]:
+    """The orders that still want something, soonest due first; not those a year overdue that nobody works at.
+
+    at_s: as their reeds stood at that moment, whose day (in the machine's zone) decides what is overdue; now if not
+    said.
+    """
+    from trimfit.base.dates import now_s, text_of
     from trimfit.session.orders import order_progress
 
+    today = text_of(now_s() if at_s is None else at_s)[:10]
     long_ago = f"{int(today[:4]) - 1:04d}{today[4:]}"
-    found = [one for one in order_progress(session.journal, today) if one.is_open]
+    found = [one for one in order_progress(session.journal, today, at_s) if one.is_open]
     return [one for one in found if one.in_work or not one.due_on or one.due_on >= long_ago]
 
 

@@ -477,7 +477,8 @@ def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any],
     from trimfit.entry.similar_names import word_doubts
 
     name = str(getattr(record, dataclasses.fields(record)[0].name))
-    changed = {key: value for key, value in given.items() if (value or None) != (getattr(record, key) or None)}
+    said = {key: None if isinstance(value, str) and not value.strip() else value for key, value in given.items()}
+    changed = {key: value for key, value in said.items() if value != (getattr(record, key) or None)}
     if not changed:
         return _keep(journal, record, name)
     revised = dataclasses.replace(record, **changed)

@@ -57,7 +57,7 @@ m moved    not as it was, with no cut; moved soaked, moved dropped say why
 v good   l lost   s stock   the reed leaves the bench
 u undo     strike the last entry of this sitting (it stays readable)
 j strike   take back this reed's last entry, however old; strike ID  that entry
-? / help   this page;  q quit  leave. All that was logged is in the log.
+help  ?    this page;  q quit  leave. All that was logged is in the log.
 Who leaves at a question keeps a reading, marked; all else is not logged."""
 BAR_CELLS = 39
 # A gap that moved by itself by less, and surely so, is not worth a line.

@@ -136,7 +136,7 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
         parts["opinions"] = tuple(_opinions(bench.model, frame))
         parts["repeatability"] = tuple(_repeatability(bench.model, frame))
     until = _last_time(journal)
-    orders = _open_orders(session, until)
+    orders = _open_orders(session, at_s)
     runs, stories = _in_hand(bench, parts.get("chanters", ()), {one.order: one for one in orders})
     finished, in_all = _finished(bench)
     return Report(
@@ -181,15 +181,11 @@ def _last_time(journal: Journal) -> str:
     return own_minute(latest[1]) if latest[1] else ""
 
 
-def _open_orders(session: Session, until: str) -> list[OpenOrder]:
-    """The orders that still want something on the day of the log's last entry, soonest due first. (Today's date would
-    give other bytes tomorrow for the same log.)"""
+def _open_orders(session: Session, at_s: float | None) -> list[OpenOrder]:
+    """The orders that still want something, as the work list has them."""
     from trimfit.verbs.ask import open_orders
 
-    if not until:
-        dated = [made_on for (made_on,) in session.journal.columns("reed", ["made_on"]) if made_on]
-        until = max(dated, default="0001-01-01")
-    found = open_orders(session, until[:10])
+    found = open_orders(session, at_s=at_s)
     return [OpenOrder(one.order, one.chanter, one.line(), one.overdue, one.in_work) for one in found]
 
 

@@ -6,7 +6,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from trimfit.base.answers import Advice
-from trimfit.entry.entry_times import day_asked
 from trimfit.verbs.ask import ask_all, open_orders
 from trimfit.web.replies import desk_of, page
 
@@ -17,7 +16,7 @@ async def run(request: Request) -> Response:
     """The work list; as JSON what `ask --all --json` prints."""
     desk = desk_of(request)
     found = await desk.answer(ask_all)
-    orders = {one.order: one for one in await desk.answer(open_orders, day_asked(None))}
+    orders = {one.order: one for one in await desk.answer(open_orders)}
     todo: dict[str, list[Advice]] = {}
     done: dict[str, list[Advice]] = {}
     for advice in found:
