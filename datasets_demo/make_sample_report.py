@@ -1,7 +1,7 @@
 """Make the sample report under reports/sample: `python datasets_demo/make_sample_report.py [FOLDER]`.
 
-The demo shop is invented. The log is made anew in a temporary folder, learned, and reported as of the day after its last
-reading: same shop, same bytes.
+The demo shop is invented. The log is made anew in a temporary folder, learned, and reported as of the day after the
+last reading in it: same shop, same bytes.
 """
 
 from __future__ import annotations
