@@ -13,10 +13,12 @@ import pytest
 from typer.testing import CliRunner
 
 from tests.opened import on
+from trimfit.base.progress import quiet
 from trimfit.base.records import Reading, Reed
 from trimfit.cli.app import app
 from trimfit.cli.fast_path import answered
 from trimfit.log.journal import Journal
+from trimfit.session.fit import fit_and_keep
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.sitting.log_bench import sitting_on
@@ -130,7 +132,16 @@ def test_what_is_set_or_learned_elsewhere_is_seen_by_an_open_session(log: Path) 
         assert session.settings.tolerance_hz == 1.0
         with Journal(log) as other:
             other.set_setting("tolerance_hz", "0.5")
-        assert session.settings.tolerance_hz == 0.5
+            assert session.settings.tolerance_hz == 0.5
+            assert session.model is before  # nothing was learned: it is not read again
+            kept = other.learned_get("card")
+            assert kept is not None
+            other.learned_put({"card": kept})
+            assert session.model is before
+            # policies are asked for before the new model can be found
+            seen: list[bool] = []
+            fit_and_keep(other, quiet, lambda _: seen.append(session.model is before))
+            assert seen == [True]
         assert session.model is not before
         assert session.model is session.model
 

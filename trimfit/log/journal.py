@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 from sqlite3 import Connection
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from trimfit.base import dates
@@ -20,7 +21,7 @@ from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
 from trimfit.log.entry_kinds import KINDS, DoubtMark, Kind, Row, Setting, kind_of_entry, kind_of_record, references
 from trimfit.log.entry_rows import differences, entry_id, insert_sql, instant_of, stored
-from trimfit.log.file.seal import sealed, unsealed
+from trimfit.log.file.seal import seal_of, sealed, unsealed
 from trimfit.log.file.store import Store, translated
 from trimfit.log.instants import MADE_AT, derive, reordered, zone_of, zone_to_set
 from trimfit.log.queries import LIVE, UNSTRUCK
@@ -42,6 +43,7 @@ class Journal(Store):
     _settings: tuple[Settings, Mapping[str, Fraction]] | None = None
     _zone_set = False
     _learned_writes = 0
+    _seals: Mapping[str, bytes] = MappingProxyType({})
     reordered: tuple[str, ...] = ()
     """The reeds whose entries stand in another order since this journal last changed the shop's zone, sorted."""
 
@@ -582,7 +584,17 @@ class Journal(Store):
         """What was kept under `key`; None where nothing was, or where it is not what was kept: it is derived anew."""
         with self.reading() as connection:
             row = connection.execute("SELECT value FROM learned WHERE key = ?", (key,)).fetchone()
-            return None if row is None else unsealed(key, bytes(row[0]))
+            if row is None:
+                return None
+            kept = bytes(row[0])
+            self._seals = {**self._seals, key: seal_of(kept)}
+            return unsealed(key, kept)
+
+    def learned_is_same(self, key: str) -> bool:
+        """Whether what is kept under `key` is what was read or kept here last, whoever wrote into the log since."""
+        with self.reading() as connection:
+            row = connection.execute("SELECT value FROM learned WHERE key = ?", (key,)).fetchone()
+            return row is not None and self._seals.get(key) == seal_of(bytes(row[0]))
 
     def learned_version(self) -> tuple[int, int]:
         """Changes whenever another process wrote into the log, or this one what was learned."""
@@ -590,11 +602,13 @@ class Journal(Store):
 
     def learned_put(self, items: Mapping[str, bytes]) -> None:
         """Keep derived values, each with its checksum, in place of what stood under their keys."""
+        kept = {key: sealed(key, value) for key, value in items.items()}
         with self.writing() as connection:
             connection.executemany(
                 "INSERT INTO learned VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-                [(key, sealed(key, value)) for key, value in items.items()],
+                list(kept.items()),
             )
+        self._seals = {**self._seals, **{key: seal_of(value) for key, value in kept.items()}}
         self._learned_writes += 1
 
 

@@ -162,10 +162,16 @@ def prior(journal: Journal) -> FittedModel:
     return prior_model((), settings.bench_pressure_kpa, settings.bench_temperature_c, balance_cents)
 
 
-def up_to_date(journal: Journal, progress: Progress, known: FittedModel | None = None) -> FittedModel:
+def up_to_date(
+    journal: Journal,
+    progress: Progress,
+    known: FittedModel | None = None,
+    policies_of: Callable[[FittedModel], None] | None = None,
+) -> FittedModel:
     """What the log has taught, fitted anew where due; assumptions alone where there is nothing to learn from.
 
-    known: the model that the log keeps, where it was read before.
+    known: the model that the log keeps, where it was read before. policies_of: called with a new model before it is
+    kept, to solve the policies of its types.
     """
     from trimfit.regression.fitting.update import refreshed
 
@@ -177,18 +183,27 @@ def up_to_date(journal: Journal, progress: Progress, known: FittedModel | None =
     if bare:
         return prior(journal)
     if model is None or due:
-        return fit_and_keep(journal, progress)
+        return fit_and_keep(journal, progress, policies_of)
     if changed is not None:
         model = refreshed(model, *changed)
+        if policies_of is not None:
+            policies_of(model)
         _keep(journal, model)
     return model
 
 
-def fit_and_keep(journal: Journal, progress: Progress) -> FittedModel:
-    """Fit the log and keep what was learned in it, where it can be written. InputError where it holds no reading."""
+def fit_and_keep(
+    journal: Journal, progress: Progress, policies_of: Callable[[FittedModel], None] | None = None
+) -> FittedModel:
+    """Fit the log and keep what was learned in it, where it can be written. InputError where it holds no reading.
+
+    policies_of: as for `up_to_date`.
+    """
     learning = _Learning(progress, FIT_STEPS)
     model, _ = _fit(journal, learning)
     learning.done()
+    if policies_of is not None:
+        policies_of(model)
     _keep(journal, model)
     return model
 

@@ -90,10 +90,19 @@ class Session:
         """The fitted model as it was kept, however old; assumptions alone where none is kept. Never fits."""
         from trimfit.session.fit import kept_model, prior
 
-        version = self.journal.learned_version()
-        if self._model is None or self._model[0] != version:
-            self._model = version, kept_model(self.journal) or prior(self.journal)
-        return self._model[1]
+        with self.journal.reading():
+            return self._kept() or self._learned(kept_model(self.journal) or prior(self.journal))
+
+    def _kept(self) -> FittedModel | None:
+        """The model as it was read before, where the log still keeps the same."""
+        from trimfit.session.fit import CARD
+
+        if self._model is None:
+            return None
+        version, model = self._model
+        if version == self.journal.learned_version():
+            return model
+        return self._learned(model) if self.journal.learned_is_same(CARD) else None
 
     def fit(self) -> FittedModel:
         """Fit the log now and keep what was learned in it. InputError where it holds no reading."""
@@ -101,26 +110,28 @@ class Session:
 
         return self._learned(fit_and_keep(self.journal, self.progress))
 
-    def fit_if_due(self) -> FittedModel:
+    def fit_if_due(self, *, ready: bool = False) -> FittedModel:
         """The fitted model, fitted anew where that is due, else followed by what was logged since where that is enough;
-        assumptions alone where there is nothing to learn from."""
+        assumptions alone where there is nothing to learn from. ready: the policy of each type is solved before a new
+        model is kept, so that whoever finds it waits for none."""
         from trimfit.session.fit import up_to_date
 
-        version = self.journal.learned_version()
-        known = self._model[1] if self._model is not None and self._model[0] == version else None
-        return self._learned(up_to_date(self.journal, self.progress, known))
+        known = self._kept()
+        model = up_to_date(self.journal, self.progress, known, self._solve if ready else None)
+        return model if model is known else self._learned(model)
 
     def learn(self) -> tuple[FittedModel, list[dict[str, object]]]:
         """As `fit`, with the held-out rows of `regression.validation.summary`, and the policy of each type solved."""
         from trimfit.session.fit import learn_and_keep
+
+        model, validation = learn_and_keep(self.journal, self.progress, self._solve)
+        return self._learned(model), validation
+
+    def _solve(self, model: FittedModel) -> None:
         from trimfit.session.policies import costs_of
 
-        def solve(model: FittedModel) -> None:
-            for code in range(model.n_types):
-                self.policies.of(costs_of(model, code, self.settings))
-
-        model, validation = learn_and_keep(self.journal, self.progress, solve)
-        return self._learned(model), validation
+        for code in range(model.n_types):
+            self.policies.of(costs_of(model, code, self.settings))
 
     def _learned(self, model: FittedModel) -> FittedModel:
         self._model = self.journal.learned_version(), model

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from hashlib import blake2b
 
-__all__ = ["is_older", "sealed", "unsealed"]
+__all__ = ["is_older", "seal_of", "sealed", "unsealed"]
 
 MARK = b"sum1"
 SIZE = 16
@@ -22,6 +22,11 @@ def unsealed(key: str, kept: bytes) -> bytes | None:
     """The value that was kept under a key; None where it is no longer that, or was kept without a checksum."""
     value = kept[len(MARK) + SIZE :]
     return value if kept[: len(MARK) + SIZE] == MARK + _checksum(key, value) else None
+
+
+def seal_of(kept: bytes) -> bytes:
+    """The mark and checksum that stand before a value as it is kept."""
+    return kept[: len(MARK) + SIZE]
 
 
 def is_older(kept: bytes) -> bool:
