@@ -7,6 +7,7 @@ import pytest
 
 from tests.speed.__main__ import growth_lines, line
 from tests.speed.figures import Shop, command_figures, growth, import_figures, joint_figures, reml_figures
+from tests.speed.page import measured
 
 pytestmark = pytest.mark.speed
 
@@ -39,3 +40,10 @@ def test_both_engines_reach_the_same_criterion() -> None:
 def test_the_joint_fit_is_told_apart() -> None:
     covariance, whole = joint_figures(120, 1)
     assert 0 < covariance.ratio < whole.ratio
+
+
+@pytest.mark.browser
+def test_the_page_shows_its_list_at_once_and_answers_sooner_than_a_cold_ask(tmp_path: Path) -> None:
+    waits = measured(Shop(tmp_path, 600).learned(), tmp_path, 5)
+    assert waits.list_s < waits.filled_s
+    assert waits.answer_s < waits.cold_ask_s

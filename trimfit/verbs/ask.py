@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
     from trimfit.session.orders import Progress
     from trimfit.session.session import Session
 
-__all__ = ["advise", "ask_all", "ask_reed", "open_orders", "suits", "work_order"]
+__all__ = ["DONE", "advice_of_batch", "advise", "ask_all", "ask_reed", "open_orders", "suits", "work_order"]
 
 
 MOST_CHANTERS = 12
@@ -61,12 +63,18 @@ def ask_all(session: Session, *, at_s: float | None = None) -> list[Advice]:
     batches = {(h.reed.record.reed_type, h.reed.record.batch) for h in waiting}
     names = {h.reed.record.reed for h in waiting}
     found: list[tuple[tuple[object, ...], Advice]] = []
+    history = {h.reed.record.reed: h for h in waiting}
     for done, (reed_type, batch) in enumerate(sorted(batches), 1):
-        for seen in bench.see_batch(reed_type, batch, only=names).values():
-            advice = advise(bench, seen)
-            found.append((work_order(seen.history, advice, wanted), advice))
+        for advice in advice_of_batch(bench, reed_type, batch, names):
+            found.append((work_order(history[advice.reed], advice, wanted), advice))
         session.progress("asking after each batch", done, len(batches))
     return [advice for _, advice in sorted(found, key=lambda pair: pair[0])]
+
+
+def advice_of_batch(bench: Bench, reed_type: str, batch: str, names: Collection[str]) -> Iterator[Advice]:
+    """What to do next with each reed of a batch that is named, one after another."""
+    for seen in bench.see_batch(reed_type, batch, only=names).values():
+        yield advise(bench, seen)
 
 
 def open_orders(session: Session, *, at_s: float | None = None) -> list[Progress]:
@@ -84,10 +92,12 @@ def open_orders(session: Session, *, at_s: float | None = None) -> list[Progress
     return [one for one in found if one.in_work or not one.due_on or one.due_on >= long_ago]
 
 
-def work_order(history: ReedHistory, advice: Advice, good: dict[str, int]) -> tuple[object, ...]:
-    """A key that puts reeds in the order of the work list. good: how many of each order left the bench good."""
-    last = (round(advice.trims_left, 1), as_counted(advice.reed))
-    return (advice.action in DONE, *_urgency(history, good), *last)
+def work_order(history: ReedHistory, advice: Advice | None, good: dict[str, int]) -> tuple[object, ...]:
+    """A key that puts reeds in the order of the work list, those without advice yet last in their order. good: how many
+    of each order left the bench good."""
+    left = math.inf if advice is None else round(advice.trims_left, 1)
+    last = (left, as_counted(history.reed.record.reed))
+    return (advice is not None and advice.action in DONE, *_urgency(history, good), *last)
 
 
 def _urgency(history: ReedHistory, good: dict[str, int]) -> tuple[object, ...]:

@@ -34,6 +34,7 @@ def serve(log: Path, port: int, *, share: bool, announce: Callable[[str], None])
     with Session(log, create=True):
         pass  # what is wrong with the log is said here, and not on every page
     desk = Desk(log)
+    desk.list_anew()  # the first page is opened in a moment
     keys = Keys() if share else None
     with closing(_listening(EVERYWHERE if share else HERE, port)) as listening:
         bound = listening.getsockname()[1]

@@ -2,14 +2,31 @@
 
 from __future__ import annotations
 
+import re
+import time
 from pathlib import Path
+
+import pytest
 
 from tests.opened import on
 from tests.web.visitor import Visitor, serving
 from trimfit.cli.output.json_values import plain
 from trimfit.log.journal import Journal
+from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_all
 from trimfit.verbs.log import log_chanter
+from trimfit.web.desk import Desk
+from trimfit.web.work_list import WorkList
+
+
+def filled_in(visitor: Visitor) -> str:
+    """The page of the run once all its advice was worked out."""
+    for _ in range(200):
+        text = visitor.see("/").text
+        if "being worked out" not in text:
+            return text
+        time.sleep(0.2)
+    raise AssertionError(text)
 
 
 def test_the_run_as_json_is_what_ask_all_prints(look: Visitor, demo_log: Path) -> None:
@@ -17,12 +34,41 @@ def test_the_run_as_json_is_what_ask_all_prints(look: Visitor, demo_log: Path) -
 
 
 def test_the_run_shows_each_reed_with_what_to_do_those_done_folded(look: Visitor, demo_log: Path) -> None:
-    text = look.see("/").text
+    text = filled_in(look)
     waiting, _, folded = text.partition("<summary>")
     for advice in on(demo_log, ask_all):
         assert f">{advice.reed}<" in (waiting if advice.action in ("trim", "read-again") else folded)
     assert "take off" in waiting
     assert len(text.encode()) < 100_000
+
+
+def test_reeds_whose_advice_is_not_known_yet_are_listed_at_once_and_filled_in(
+    log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with serving(log) as visitor:
+        first = visitor.see("/").text
+        reeds = re.findall(r'class="who">([^<]*)<', first)
+        assert sorted(reeds) == sorted(one.reed for one in on(log, ask_all))
+        assert first.count('class="do">being worked out') == len(reeds)
+        assert "data-again" in first
+        whole = filled_in(visitor)
+        assert "data-again" not in whole
+        reed = reeds[0]
+        with monkeypatch.context() as held:
+            held.setattr(Desk, "list_anew", lambda _: None)
+            visitor.follow("/reed/event", {"reed": reed, "event": "soaked"})
+            after = visitor.see("/").text
+        assert 'class="do">being worked out' in after.partition(f'class="who">{reed}<')[2].partition("</li>")[0]
+        assert after.count('class="do">being worked out') == 1
+        filled_in(visitor)
+
+
+def test_the_list_filled_in_is_that_of_ask_all(log: Path) -> None:
+    with Session(log) as session:
+        work_list = WorkList()
+        work_list.work_out(session, lambda: False)
+        found, _ = work_list.look(session)
+        assert [one.advice for one in found] == ask_all(session)
 
 
 def test_an_empty_shop_has_a_page_that_says_so(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 // while the net is away: a form is sent again until it is answered, and its token makes it one entry.
 "use strict";
 (() => {
-  const UNSENT = "trimfit-unsent", AGAIN_MS = 2000;
+  const UNSENT = "trimfit-unsent", AGAIN_MS = 2000, FILL_MS = [700, 1500, 3000];
   const main = document.getElementById("main"), unsent = document.getElementById("unsent");
   let active = null;
 
@@ -134,7 +134,52 @@
     if (response.redirected) { history.pushState(null, "", response.url); }
     begin();
     scrollTo(0, 0);
-    if (response.status === 503) { setTimeout(() => location.reload(), AGAIN_MS); }
+  }
+
+  // ---- what is still being worked out comes by itself
+
+  let asking = 0, asked = 0;
+  function askAgain() {
+    clearTimeout(asking);
+    if (document.querySelector("[data-again]")) { asking = setTimeout(fillIn, FILL_MS[Math.min(asked++, 2)]); }
+  }
+
+  async function fillIn() {
+    const part = document.querySelector("[data-again]");
+    if (!part) { return; }
+    try {
+      const response = await fetch(location.href, { headers: { Accept: "text/html" } });
+      const page = new DOMParser().parseFromString(await response.text(), "text/html");
+      const found = page.getElementById(part.id), whole = page.getElementById("main");
+      if (!part.isConnected) { return; }  // another page was opened meanwhile
+      if (found && found.parentElement.id === "main") {
+        keepingFocus(() => part.replaceWith(found));
+      } else if (whole && !found?.hasAttribute("data-again")) {
+        keepingFocus(() => { main.replaceChildren(...whole.childNodes); begin(); });
+        document.title = page.title;
+      }
+    } catch { /* the net is away: the next time */ }
+    askAgain();
+  }
+
+  // What was typed stays where it was, and so does the place on the page; the element with the focus is the new one.
+  function keepingFocus(change) {
+    const typed = [...document.querySelectorAll("[data-reading] input:not([type=hidden])")];
+    const values = typed.map((field) => [field.name, field.value]);
+    const open = [...document.querySelectorAll("#list details")].some((one) => one.open);
+    const focus = document.activeElement, at = active && active.name;
+    const href = focus?.getAttribute("href"), name = focus?.name;
+    change();
+    const form = document.querySelector("[data-reading]");
+    if (form) {
+      for (const [key, value] of values) { if (value) { form.elements[key].value = value; } }
+      if (at && form.elements[at]) { activate(form.elements[at]); }
+    }
+    if (open) { document.querySelectorAll("#list details").forEach((one) => { one.open = true; }); }
+    if (document.activeElement !== document.body) { return; }
+    const again = name ? form?.elements[name]
+      : href ? [...document.querySelectorAll("main a")].find((one) => one.getAttribute("href") === href) : null;
+    again?.focus({ preventScroll: true });
   }
 
   async function send(form) {
@@ -187,10 +232,12 @@
 
   function begin() {
     activate(null);
+    asked = 0;
+    askAgain();
     const pad = document.querySelector("[data-keypad]");
     if (!pad) { return; }
     pad.hidden = false;
-    document.querySelector("form.look").hidden = true;  // the picture follows what is typed
+    for (const form of document.querySelectorAll("form.look")) { form.hidden = true; }  // the picture follows the keys
     drawKeypad(pad, "hz");
     for (const field of document.querySelectorAll("input[data-kind]")) {
       if (matchMedia("(pointer: coarse)").matches) { field.inputMode = "none"; }

@@ -15,12 +15,14 @@ from trimfit.cli.output.entry_words import in_json
 from trimfit.entry.entry_times import local_ago
 from trimfit.entry.tokens import split_words
 from trimfit.verbs import log
+from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.corrections.amend import amend_entry
 from trimfit.verbs.corrections.moved import moved_before
 from trimfit.verbs.log import EntryResult
-from trimfit.verbs.reviews.reed_sheet import ReedSheet, reed_sheet
+from trimfit.verbs.reviews.reed_sheet import ReedSheet, reed_form, reed_sheet
 from trimfit.verbs.reviews.reed_story import review_reed
 from trimfit.verbs.sitting.held_entries import is_same_cut, may_have_moved, meant
+from trimfit.web.desk import NotYet
 from trimfit.web.picture import fe_picture, gap_after_cents
 from trimfit.web.replies import Form, desk_of, form_of, page, see, wants_json
 
@@ -35,14 +37,17 @@ LEAST_WAIT_S, MOST_WAIT_S = 60.0, 7 * 86_400.0
 
 async def reed(request: Request) -> Response:
     """One reed; as JSON what `ask REED --json` prints. `plan`: a cut to look at, in mm."""
-    return await _reed_page(request, request.query_params.get("name", ""))
+    name = request.query_params.get("name", "")
+    if wants_json(request):
+        return page(request, "", await desk_of(request).review(ask_reed, name), {})
+    return await _reed_page(request, name)
 
 
 async def story(request: Request) -> Response:
     """One reed with its story; as JSON what `review reed REED --json` prints."""
     if not wants_json(request):
         return await reed(request)
-    return page(request, "", await desk_of(request).answer(review_reed, request.query_params.get("name", "")), {})
+    return page(request, "", await desk_of(request).review(review_reed, request.query_params.get("name", "")), {})
 
 
 async def _reed_page(
@@ -55,19 +60,27 @@ async def _reed_page(
     status: int = 200,
 ) -> Response:
     desk = desk_of(request)
-    sheet = await desk.answer(reed_sheet, name)
+    form = await desk.look(reed_form, name)
+    context: dict[str, Any] = {
+        "reed": form.record.reed,
+        "record": form.record,
+        "fields": [*form.usual, *(key for key in FIELDS if key not in form.usual)],
+        "usual": len(form.usual),
+        "typed": typed or {},
+        "wrong": wrong,
+    }
+    try:
+        sheet = await desk.answer(reed_sheet, name)
+    except NotYet as wait:
+        return page(request, "reed_waiting.html", None, context | {"wait": wait.step}, status=status)
     advice = sheet.review.advice
     plan_mm, faults = _planned_mm(request.query_params.get("plan", ""), sheet)
-    context: dict[str, Any] = {
-        "sheet": sheet,
+    context |= {
         "review": sheet.review,
         "advice": advice,
         "picture": fe_picture(sheet.story, plan_mm),
         "plan_mm": plan_mm,
         "gap_after_cents": gap_after_cents(sheet.story.fan, sheet.story.removed_mm + plan_mm),
-        "fields": [*sheet.usual, *(key for key in FIELDS if key not in sheet.usual)],
-        "usual": len(sheet.usual),
-        "typed": typed or {},
         "wrong": [*wrong, *faults],
         "kept": kept,
         "meant": _meant(kept) if kept is not None else "",
