@@ -48,6 +48,8 @@ class Session:
     def _take(self, journal: Journal, progress: Progress) -> None:
         self.journal = journal
         self.progress = progress
+        self.fits = True
+        """Whether `fit_if_due` fits; else the model stays as the log keeps it, for whom somebody else fits."""
         self._model: tuple[tuple[int, int], FittedModel] | None = None
         self._policies: Policies | None = None
 
@@ -116,6 +118,8 @@ class Session:
         model is kept, so that whoever finds it waits for none."""
         from trimfit.session.fit import up_to_date
 
+        if not self.fits:
+            return self.model
         known = self._kept()
         model = up_to_date(self.journal, self.progress, known, self._solve if ready else None)
         return model if model is known else self._learned(model)

@@ -25,7 +25,6 @@ from trimfit.verbs.log import EntryResult
 from trimfit.web.work_list import Waiting, WorkList
 
 if TYPE_CHECKING:
-    from trimfit.regression.fitted_model import FittedModel
     from trimfit.session.orders import Progress
 
 __all__ = ["Desk", "NotYet"]
@@ -48,13 +47,6 @@ class NotYet(Exception):
     def __init__(self, step: str) -> None:
         self.step = step
         super().__init__(step)
-
-
-class _QuickSession(Session):
-    """A session that answers from the fitted model as the log keeps it: fits are for the background."""
-
-    def fit_if_due(self, *, ready: bool = False) -> FittedModel:
-        return self.model
 
 
 class Desk:
@@ -183,7 +175,8 @@ class Desk:
         """The session of a thread, opened by it at its first use: SQLite wants a connection to stay in its thread."""
         if thread not in self._sessions:
             with self._opening:
-                session = self._sessions[thread] = (_QuickSession if thread in QUICK else Session)(self.log)
+                session = self._sessions[thread] = Session(self.log)
+                session.fits = thread not in QUICK
                 session.progress = partial(self._progress, session, thread)
         return self._sessions[thread]
 

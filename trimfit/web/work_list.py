@@ -16,7 +16,6 @@ from trimfit.base.records import ReedHistory
 from trimfit.verbs.ask import advice_of_batch, open_orders, work_order
 
 if TYPE_CHECKING:
-    from trimfit.regression.fitted_model import FittedModel
     from trimfit.session.orders import Progress
     from trimfit.session.session import Session
 
@@ -50,7 +49,7 @@ class WorkList:
     def __init__(self) -> None:
         self._known: dict[str, _Known] = {}
         self._log: tuple[object, list[ReedHistory], list[Progress]] = (None, [], [])
-        self._model: FittedModel | None = None
+        self._model: object = None
         self._shop: object = None
 
     def look(self, session: Session) -> tuple[list[Waiting], list[Progress]]:
