@@ -108,15 +108,17 @@ def test_revising_strikes_the_old_and_appends_the_new(bench: Typed) -> None:
 
 def test_kinds_weights_and_where_a_chanter_is_are_logged_and_revised(bench: Typed) -> None:
     said = bench.say(
-        "log", "chanter", "CH-9", "--kind", "long bore", "--at-hand", "no", "--working-crow", "30 sharp of C"
-    )
+        "log", "chanter", "CH-9", "--kind", "long bore", "--at-hand", "no", "--working-crow", "30 sharp of C",
+        "--crow-type", "moulded",
+    )  # fmt: skip
     assert "new kind long bore" in said
     assert bench.json("log", "chanter", "CH-9", "--at-hand", "yes")["instead_of"].startswith("cha-")
     bench.say("log", "reed", "R-1", "--weight", "medium")
     bench.say("log", "order", "O-1", "--weight", "medium")
     with Journal(bench.log) as journal:
         chanter = journal.chanters()["CH-9"]
-        assert (chanter.kind, chanter.at_hand, chanter.working_crow_hz) == ("long bore", "yes", parse_crow_hz("C+30"))
+        assert (chanter.kind, chanter.at_hand) == ("long bore", "yes")
+        assert (chanter.working_crow_hz, chanter.working_crow_type) == (parse_crow_hz("C+30"), "moulded")
         assert (journal.reeds()["R-1"].weight, journal.orders()["O-1"].weight) == ("medium", "medium")
     asked = bench.json("log", "chanter", "CH-1", "--kind", "longbore")
     assert "did you mean long bore?" in asked["doubts"][0]["sentence"]

@@ -68,6 +68,10 @@ def test_a_kind_or_a_weight_that_looks_like_a_known_one_is_asked_about(tmp_path:
         assert "did you mean long bore?" in found[0].sentence
         assert fresh == ["new kind Long Bore"]
         assert name_doubts(journal, Chanter("New", kind="short")) == ([], ["new kind short"])
+        # a crow is of a type that the reeds have
+        (doubt,) = name_doubts(journal, Chanter("New", working_crow_type="Moulded"))[0]
+        assert (doubt.column, "did you mean moulded?" in doubt.sentence) == ("working_crow_type", True)
+        assert name_doubts(journal, Chanter("New", working_crow_type="moulded")) == ([], [])
         # orders and reeds share their words for weight
         assert name_doubts(journal, Reed("R-2", "moulded", "A", weight="medium")) == ([], [])
         assert name_doubts(journal, Order("Solo", "Old", weight="hard")) == ([], [])

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.curve import KNOTS_MM
-from trimfit.regression.design import Coding, Rows, by_reading
+from trimfit.regression.design import Coding, Rows, by_reading, take_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import coefficient_prior, prior_model
 from trimfit.regression.movement.process import (
@@ -369,3 +369,8 @@ def reed_view(shop: Shop, unknowns: Unknowns, r: int, chanters: tuple[int, ...])
     before_last = next(i for i in mine if of[i] == max(n - 2, 0))
     mean[size + 3 :] += (c[mine[-1]] - c[before_last]) @ settle
     return mean, pick @ unknowns.cov @ pick.T
+
+
+def no_rows() -> Rows:
+    """No reading at all."""
+    return take_rows(plain_rows(small_shop(1)), np.empty(0, dtype=np.intp))

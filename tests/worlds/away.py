@@ -22,14 +22,17 @@ import numpy as np
 import pandas as pd
 
 from tests.worlds.physics import LATENTS, SIDE_NOTES, Array, Kind, Pipe
-from tests.worlds.shop import LiveReed, World, shop_of
+from tests.worlds.shop import LiveReed, World, shop_of, trim_by_hand
 from tests.worlds.tool import LoggedReeds, advised, new_log
 from trimfit.base.answers import Advice
 from trimfit.base.pitch import hz_from_cents
+from trimfit.log.journal import Journal
+from trimfit.planner.aim import GAP
+from trimfit.session.fit import kept_model
 
 __all__ = ["BENCHES", "TOLD", "Sent", "send", "told_bench"]
 
-TOLD = ("kind", "crow", "crow and pitch", "gauge")
+TOLD = ("kind", "crow", "crow of a type unsaid", "crow and pitch", "gauge")
 TOLERANCE_CENTS = 3.7
 WITHIN_PITCH_CENTS, WITHIN_CROW_CENTS, WITHIN_TIE = 6.0, 14.0, -0.5
 STATED_CROW_CENTS, STATED_PITCH_CENTS = 10.0, 3.0
@@ -40,15 +43,17 @@ HEAD = """# Chanters that are away
 
 Invented benches whose chanters are made in four kinds, five of each at hand. Orders are for other chanters of these
 kinds that nobody brings; of each its owner states nothing but the kind, or the crow of a usual reed that works in it
-(± 10 cents; of one type, while the reeds sent are of three but with `--one-type`), or crow and meeting pitch (± 3), or
-the maker has gauged its bore. Within a kind chanters differ by 6 cents of meeting pitch and 14 of asked crow. Each reed
-is asked after, cut and read in the chanter that `here` names, until the answer is finished, past or no-fit; then its
-gap in the chanter it was for is looked up.
+(± 10 cents; of one type, which he names or does not, while the reeds sent are of three), or crow and meeting pitch
+(± 3), or the maker has gauged its bore. Within a kind chanters differ by 6 cents of meeting pitch and 14 of asked crow.
+Each reed is asked after, cut and read in the chanter that `here` names, until the answer is finished, past or no-fit;
+then its gap in the chanter it was for is looked up.
 
 *within*, *past*: the chance stated with that last answer, and how often it was so (± one standard error, were the
 chances right and the orders apart). *error*: root mean square of the gap stated there less the true one; *the
-filter's*: the same for a filter that starts from the same gap here and knows the population (kinds' means, covariances,
-the errors of what is stated, the chanters at hand exactly)."""
+filter's*: the same for a filter that starts from the same gap here and knows the population: kinds' means, covariances,
+the errors of what is stated, what each type asks, and the chanters at hand exactly; *on this log*: the same filter,
+which knows the chanter at hand only as the log tells it (as the tool has it, less what all chanters of the bench have
+in common)."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +98,7 @@ class Sent:
     gap_there_cents: float = math.nan
     tool_cents: float = math.nan
     filter_cents: float = math.nan
+    log_cents: float = math.nan
     advices: list[str] = field(default_factory=list)
 
 
@@ -132,6 +138,7 @@ def _chanter_row(world: World, made: Made, *, at_hand: bool, told: str = "") -> 
     crow = _asked_crow_cents(world, usual, made.pipe) + made.said_cents[1] - made.away_cents[1]
     if "crow" in told:
         row["working_crow_hz"] = round(hz_from_cents(crow), 2)
+        row["working_crow_type"] = usual.name if "unsaid" not in told else None
     if "pitch" in told:
         row["meeting_pitch_hz"] = round(hz_from_cents(pitch), 2)
     return row
@@ -159,7 +166,6 @@ def _filtered_crow_cents(made: Made, told: str, pitch_mean: float) -> float:
 def send(
     bench: Bench, seed: int, path: Path, *, orders_each: int = 5, reeds_each: int = 4, wanted: int | None = None,
     past: int = 480,
-    one_type: bool = False,
 ) -> list[Sent]:  # fmt: skip
     """Play a bench: `orders_each` orders for each of TOLD, `reeds_each` reeds put to each; wanted: of them (default
     all).
@@ -180,7 +186,7 @@ def send(
         for i in range(orders_each)
     }
     world.physics.pipes = tuple(made.pipe for made in own)
-    shop = shop_of(world, world.past_reeds(rng, past, batches_per_type=14), outcomes=True)
+    shop = shop_of(world, _past_reeds(rng, world, past), outcomes=True)
     world.physics.pipes = (*world.physics.pipes, *(made.pipe for made in far.values()))
     shop.chanters = pd.DataFrame(
         [_chanter_row(world, made, at_hand=True) for made in own]
@@ -192,18 +198,47 @@ def send(
     ]
     shop.orders = pd.concat([shop.orders, pd.DataFrame(orders)])
     new_log(path, shop)
-    reeds, stories = _blanks(rng, world, far, reeds_each, one_type)
+    reeds, stories = _blanks(rng, world, far, reeds_each)
     _work(rng, path, reeds, stories, {made.pipe.name: made for made in own}, far, means)
     return list(stories.values())
 
 
+def _past_reeds(rng: np.random.Generator, world: World, past: int) -> list[LiveReed]:
+    """A history in which each reed of a batch went to some chanter of the bench."""
+    reeds = world.new_reeds(rng, past, len(world.physics.kinds) * 14)
+    for index, reed in enumerate(reeds):
+        reed.pipe = world.physics.pipes[int(rng.integers(len(world.physics.pipes)))]
+        reed.day = float(index // 12) * 4.0 + 0.7
+        trim_by_hand(rng, reed)
+    return reeds
+
+
+def _misjudged_cents(path: Path, kinds: Sequence[Kind], own: Sequence[Made]) -> dict[tuple[str, str], float]:
+    """How much too high the log's model has the gap in each of the bench's own chanters, by chanter and reed type, less
+    what all of them have in common (which the types' starts have as well, the other way round)."""
+    with Journal(path) as journal:
+        model = kept_model(journal)
+    assert model is not None
+    found = {}
+    for kind in kinds:
+        ratio = float(model.coding.slope_ratio[model.coding.types.index(kind.name)])
+        pick = np.concatenate([GAP, ratio * GAP])
+        names = model.coding.chanters
+        off = {
+            made.pipe.name: float(pick @ model.coef[model.chanter_slice(names.index(made.pipe.name))])
+            - made.pipe.gap_shift_cents[kind.name]
+            for made in own
+        }
+        found |= {(name, kind.name): one - float(np.mean(list(off.values()))) for name, one in off.items()}
+    return found
+
+
 def _blanks(
-    rng: np.random.Generator, world: World, far: dict[tuple[str, int], Made], reeds_each: int, one_type: bool
+    rng: np.random.Generator, world: World, far: dict[tuple[str, int], Made], reeds_each: int
 ) -> tuple[dict[str, LiveReed], dict[str, Sent]]:
-    """Untrimmed reeds of a few batches, put to the orders in turn; with one_type, of the type whose crow the owners
-    state."""
+    """Untrimmed reeds of a few batches, put to the orders in turn."""
     count = len(far) * reeds_each
-    made = world.new_reeds(rng, count, max(count // 12, 1), reed_type=world.physics.kinds[2].name if one_type else None)
+    made = world.new_reeds(rng, count, max(count // 12, 1))
     last = max((reed.day for reed in made), default=0.0)
     reeds, stories = {}, {}
     for number, reed in enumerate(made):
@@ -226,6 +261,7 @@ def _work(
     bench = LoggedReeds(path, list(reeds.values()))
     there = {made.pipe.name: (told, made) for (told, _), made in far.items()}
     waiting = set(reeds)
+    misjudged = _misjudged_cents(path, next(iter(reeds.values())).physics.kinds, list(own.values()))
     for _ in range(MOST_ROUNDS):
         day = max(reed.day for reed in reeds.values())
         found = advised(path, day)
@@ -233,7 +269,7 @@ def _work(
             reed, story, advice = reeds[name], stories[name], found[name]
             story.advices.append(f"{advice.action}: {advice.why}")
             if advice.action in ("finished", "past", "no-fit"):
-                _end(reed, story, advice, own, there, means)
+                _end(reed, story, advice, own, there, means, misjudged)
                 waiting.discard(name)
                 continue
             reed.day = day
@@ -255,6 +291,7 @@ def _end(
     own: dict[str, Made],
     there: dict[str, tuple[str, Made]],
     means: Array,
+    misjudged: dict[tuple[str, str], float],
 ) -> None:
     assert advice.here is not None
     assert advice.gap_now_cents is not None
@@ -266,6 +303,7 @@ def _end(
     crow = means[made.kind][1] + _filtered_crow_cents(made, told, float(means[made.kind][0]))
     crow -= means[here.kind][1] + here.away_cents[1]
     story.filter_cents = advice.here["gap_now_cents"].mean + _shift(reed.kind, float(crow)) - story.gap_there_cents
+    story.log_cents = story.filter_cents - misjudged[here.pipe.name, reed.kind.name]
 
 
 def told_bench(sent: Sequence[Sent]) -> pd.DataFrame:
@@ -275,9 +313,9 @@ def told_bench(sent: Sequence[Sent]) -> pd.DataFrame:
         mine = [one for one in sent if one.told == told]
         done = [one for one in mine if one.action != "unfinished"]
         gaps = np.array([one.gap_there_cents for one in done])
-        tool, knows = (
+        tool, knows, on_log = (
             float(np.sqrt(np.mean(np.square([getattr(one, key) for one in done]))))
-            for key in ("tool_cents", "filter_cents")
+            for key in ("tool_cents", "filter_cents", "log_cents")
         )
         rows.append(
             {
@@ -288,10 +326,28 @@ def told_bench(sent: Sequence[Sent]) -> pd.DataFrame:
                 "error, cents": f"{tool:.1f}",
                 "the filter's": f"{knows:.1f}",
                 "ratio": f"{tool / knows:.2f}",
+                "on this log": f"{on_log:.1f}",
+                "its ratio": f"{tool / on_log:.2f}",
                 "cuts": f"{np.mean([one.cuts for one in mine]):.2f}",
                 "readings": f"{np.mean([one.readings for one in mine]):.2f}",
                 "unfinished": len(mine) - len(done),
             }
+        )
+    return pd.DataFrame(rows)
+
+
+def one_at_least(sent: Sequence[Sent]) -> pd.DataFrame:
+    """One row for each of TOLD: orders of which at least one reed is within tolerance there, several being sent."""
+    rows = []
+    for told in TOLD:
+        orders: dict[str, list[Sent]] = {}
+        for one in sent:
+            if one.told == told:
+                orders.setdefault(one.order, []).append(one)
+        met = [any(abs(one.gap_there_cents) <= TOLERANCE_CENTS for one in reeds) for reeds in orders.values()]
+        count = np.mean([len(reeds) for reeds in orders.values()])
+        rows.append(
+            {"stated": told, "orders": len(met), "sent": f"{count:.0f}", "one within %": f"{100 * np.mean(met):.0f}"}
         )
     return pd.DataFrame(rows)
 
@@ -316,7 +372,7 @@ def main() -> None:
     parser.add_argument("--orders", type=int, default=18)
     parser.add_argument("--past", type=int, default=240)
     parser.add_argument("--bench", default="")
-    parser.add_argument("--one-type", action="store_true", help="only reeds of the type whose crow is stated")
+    parser.add_argument("--sent", type=int, default=1, help="reeds sent for each one wanted")
     parser.add_argument("--keep", type=Path)
     chosen = parser.parse_args()
     print(f"{HEAD}\n\nMade by `python -m tests.worlds.away {' '.join(sys.argv[1:])}`.\n", flush=True)
@@ -333,13 +389,14 @@ def main() -> None:
                     seed,
                     path,
                     orders_each=chosen.orders,
-                    reeds_each=1,
+                    reeds_each=chosen.sent,
+                    wanted=1,
                     past=chosen.past,
-                    one_type=chosen.one_type,
                 )
         print(f"## {bench.name[0].upper()}{bench.name[1:]}\n\n{as_table(told_bench(sent))}\n", flush=True)
+        if chosen.sent > 1:
+            print(f"{as_table(one_at_least(sent))}\n", flush=True)
         every += sent
-    print(f"## All\n\n{as_table(told_bench(every))}", flush=True)
     if chosen.keep:
         pd.DataFrame([vars(one) for one in every]).to_json(chosen.keep)
 

@@ -45,7 +45,7 @@ class Chanter:
     """A chanter, and what is known or stated of it.
 
     `kind`: the shop's word for chanters made alike. `at_hand`: `yes`, `no` (it is with its owner), None where nobody
-    said: at hand once a reed was read in it.
+    said: at hand once a reed was read in it. `working_crow_type`: the reed type that the working crow is of.
     """
 
     chanter: str
@@ -54,6 +54,7 @@ class Chanter:
     meeting_pitch_hz: float | None = None
     working_crow_hz: float | None = None
     bore_gauge_mm: float | None = None
+    working_crow_type: str | None = None
     remark: str | None = None
 
 

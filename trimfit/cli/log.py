@@ -201,6 +201,9 @@ def chanter(
     working_crow: Annotated[
         str | None, typer.Option("--working-crow", help="The crow it asks for: C+22 or hertz.", metavar="CROW")
     ] = None,
+    crow_type: Annotated[
+        str | None, typer.Option("--crow-type", help="The reed type that this crow is of.", metavar="TYPE")
+    ] = None,
     bore_gauge: Annotated[
         str | None, typer.Option("--bore-gauge", help="How far the bore gauge enters, mm.", metavar="MM")
     ] = None,
@@ -220,6 +223,7 @@ def chanter(
         at_hand=at_hand,
         meeting_pitch_hz=_value("--meeting-pitch", meeting_pitch, "hz"),
         working_crow_hz=crow,
+        working_crow_type=crow_type,
         bore_gauge_mm=_value("--bore-gauge", bore_gauge, "mm"),
         remark=remark,
     )

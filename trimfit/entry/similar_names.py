@@ -80,19 +80,25 @@ def _alike(word: str, column: str, name: str, known: Iterable[str]) -> list[Doub
 
 
 def word_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[Doubt], list[str]]:
-    """Doubts about the shop's own words in a record, a chanter's kind and the weight of a reed or of an order's reeds,
-    and which of them are new to the log: `new kind long bore`."""
+    """Doubts about the shop's own words in a record, a chanter's kind, the reed type of its working crow and the weight
+    of a reed or of an order's reeds, and which of them are new to the log: `new kind long bore`."""
+    words: list[tuple[str, str, str | None, list[tuple[str, str]]]]
     if isinstance(record, Chanter):
-        word, said, kept_in = "kind", record.kind, ["chanter"]
+        types = [("reed", "reed_type"), ("chanter", "working_crow_type")]
+        words = [
+            ("kind", "kind", record.kind, [("chanter", "kind")]),
+            ("type", "working_crow_type", record.working_crow_type, types),
+        ]
     else:
-        word, said, kept_in = "weight", record.weight, ["reed", "order"]
-    name = (said or "").strip()
-    if not name:
-        return [], []
-    known = dict.fromkeys(row[0] for kind in kept_in for row in journal.columns(kind, [word]) if row[0] is not None)
-    if name in known:
-        return [], []
-    return _alike(word, word, name, known), [f"new {word} {name[:60]}"]
+        words = [("weight", "weight", record.weight, [("reed", "weight"), ("order", "weight")])]
+    doubts, fresh = [], []
+    for word, column, said, kept_in in words:
+        name = (said or "").strip()
+        known = {row[0]: None for kind, there in kept_in if name for row in journal.columns(kind, [there])}
+        if name and name not in known:
+            doubts += _alike(word, column, name, [one for one in known if one is not None])
+            fresh.append(f"new {word} {name[:60]}")
+    return doubts, fresh
 
 
 def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[Doubt], list[str]]:

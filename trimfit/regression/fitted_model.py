@@ -22,7 +22,7 @@ __all__ = ["FittedModel", "model_from_bytes", "model_to_bytes"]
 
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 13
+FORMAT = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +99,14 @@ class FittedModel:
         """Where the kinds' and the gauge's coefficients stand in `coef`, in the order of `hierarchy`."""
         first = self.chanter_slice(len(self.coding.chanters)).start
         return slice(first, first + self.hierarchy.size)
+
+    @property
+    def gauge_coef(self) -> tuple[Array, Array]:
+        """Mean (20,) and covariance (20, 20) of the gauge's coefficients per mm; nothing where none was measured."""
+        if not self.hierarchy.gauged:
+            return np.zeros(C_TERMS * K), np.zeros((C_TERMS * K,) * 2)
+        at = slice(self.kinds_slice.stop - C_TERMS * K, self.kinds_slice.stop)
+        return self.coef[at], self.coef_cov[at, at]
 
     def tape_slice(self, number: int) -> slice:
         """Where a tape's ten coefficients stand in `coef`, of which only its own note's is not nothing."""

@@ -35,6 +35,7 @@ __all__ = [
     "SEEDS",
     "STATED_CROW_CENTS",
     "STATED_PITCH_CENTS",
+    "USUAL_GAUGE_MM",
     "Spread",
     "assumed_batch_cov",
     "assumed_noise",
@@ -93,7 +94,6 @@ C_TERMS = len(CHANTER_TERMS)
 KIND_SHARE = {"common": 0.7, "own": 0.5}
 """Which part of chanters' variances lies between kinds, before any is known: of the part that the notes share (pitch),
 and of each note's own (the crow it asks for, and how its holes are cut)."""
-_PER_GAUGE_MM = (Spread(0.01, 3.0, 0.7), Spread(0.01, 0.3, 0.7))
 STATED_PITCH_CENTS, STATED_CROW_CENTS = 3.0, 10.0
 """Standard deviations of a stated meeting pitch and of a stated crow about what they state, before any was checked."""
 MEETING_CENTS = 105.0, 35.0
@@ -152,9 +152,13 @@ def chanter_spread(terms: tuple[Spread, ...] = CHANTER_TERMS) -> Array:
     return out
 
 
-GAUGE_MEAN = np.concatenate([_mean(0.0, -2.0), np.zeros(len(OUTPUTS))])
-"""What a millimetre further in of the bore gauge does to a chanter's offsets (20,): flatter."""
-GAUGE_SPREAD = chanter_spread(_PER_GAUGE_MM)
+USUAL_GAUGE_MM = 1.0
+"""How far a bore gauge's ends lie from the shop's middle one, before it was put into several chanters."""
+GAUGE_MEAN = np.concatenate([_mean(0.0, -6.0), np.zeros(len(OUTPUTS))])
+"""What a gauge that enters by the usual difference further does to a chanter's offsets (20,): flatter, by a third of
+what chanters differ."""
+GAUGE_SPREAD = chanter_spread((Spread(0.01, 10.0, 2.0), Spread(0.01, 1.5, 3.0)))
+"""… and how little that is known, (20, 20): half of what chanters differ (CHANTER_TERMS)."""
 
 
 def tape_prior(output: int) -> tuple[Array, Array]:

@@ -482,7 +482,9 @@ def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any],
     if not changed:
         return _keep(journal, record, name)
     revised = dataclasses.replace(record, **changed)
-    doubts, fresh = word_doubts(journal, revised) if changed.keys() & {"kind", "weight"} else ([], [])
+    doubts, fresh = (
+        word_doubts(journal, revised) if changed.keys() & {"kind", "working_crow_type", "weight"} else ([], [])
+    )
     _or_ask(doubts, sure)
     journal.strike(entry, f"revised: {', '.join(changed)}")
     kept = _keep(journal, revised, name, tuple(doubts), entry)

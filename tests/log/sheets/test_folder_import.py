@@ -621,14 +621,17 @@ def test_names_of_every_sort_go_out_safe_and_come_back_unchanged(tmp_path: Path)
 
 def test_kinds_weights_and_chanters_away_go_round_unchanged(tmp_path: Path) -> None:
     folder = {
-        "chanters.csv": "chanter,kind,at_hand,working_crow_hz\nCH-1,long bore,no,30 sharp of C\nCH-2,=cmd,yes,\n",
+        "chanters.csv": "chanter,kind,at_hand,working_crow_hz,working_crow_type\n"
+        "CH-1,long bore,no,30 sharp of C,moulded\nCH-2,=cmd,yes,,\n",
         "orders.csv": "order,chanter,weight\nO-1,CH-1,medium\n",
         "reeds.csv": "reed,reed_type,batch,weight\nR-1,moulded,B-1,medium\nR-2,moulded,B-1,\n",
     }
     take(tmp_path / "a", lay(tmp_path / "shop", folder))
     with Journal(tmp_path / "a") as journal:
         assert journal.chanters() == {
-            "CH-1": Chanter("CH-1", "long bore", "no", working_crow_hz=parse_crow_hz("C+30")),
+            "CH-1": Chanter(
+                "CH-1", "long bore", "no", working_crow_hz=parse_crow_hz("C+30"), working_crow_type="moulded"
+            ),
             "CH-2": Chanter("CH-2", "=cmd", "yes"),
         }
         assert journal.orders()["O-1"].weight == "medium"
@@ -653,12 +656,13 @@ def test_a_chanter_of_a_kind_that_was_struck_goes_round_beside_the_kinds_of_entr
         assert journal.chanters()["CH-1"].kind == "long bore"
 
 
-def test_a_folder_that_was_exported_before_there_were_kinds_is_written_over(tmp_path: Path) -> None:
+@pytest.mark.parametrize("then", ["", "kind,at_hand,"], ids=["before there were kinds", "before crows had types"])
+def test_a_folder_that_an_earlier_program_exported_is_written_over(tmp_path: Path, then: str) -> None:
     take(tmp_path / "a", lay(tmp_path / "shop", dict(SHOP)))
     put(tmp_path / "a", tmp_path / "out")
-    earlier = "chanter,meeting_pitch_hz,working_crow_hz,bore_gauge_mm,remark\nCH-1,474,,,\n"
+    earlier = f"chanter,{then}meeting_pitch_hz,working_crow_hz,bore_gauge_mm,remark\n"
     (tmp_path / "out" / "chanters.csv").write_text(earlier)
-    assert b"kind" in put(tmp_path / "a", tmp_path / "out")["chanters.csv"]
+    assert b"working_crow_type" in put(tmp_path / "a", tmp_path / "out")["chanters.csv"]
 
 
 @pytest.mark.parametrize("word", ["maybe", "Yes", "1", "away"])

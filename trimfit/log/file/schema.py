@@ -177,6 +177,11 @@ def _forms(connection: sqlite3.Connection) -> None:
     connection.execute("CREATE INDEX forms_by_age ON forms (at_s)")
 
 
+def _crow_types(connection: sqlite3.Connection) -> None:
+    """Of which reed type a chanter's working crow is."""
+    connection.execute(f"ALTER TABLE chanters ADD COLUMN {_name('working_crow_type', blank=True)}")
+
+
 def stamp() -> str:
     """Sixteen letters that nothing else has."""
     return os.urandom(8).hex()
@@ -188,6 +193,7 @@ MIGRATIONS: list[Migration] = [
     Migration(3, "a log knows itself", _identity),
     Migration(4, "chanters' kinds, reeds' weights", _kinds_and_weights),
     Migration(5, "which entry a form became", _forms),
+    Migration(6, "of which reed type a working crow is", _crow_types),
 ]
 
 

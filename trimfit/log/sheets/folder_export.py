@@ -127,7 +127,7 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
             lines = (
                 [",".join(EXTRA[file])]
                 if file in EXTRA
-                else [",".join(names) + "\n" for names in (heads, _before(heads))]
+                else [",".join(names) + "\n" for names in (heads, *_before(heads))]
             )
             _refuse_foreign(folder / file, [line.encode() for line in lines])
     made = not folder.exists()
@@ -172,9 +172,10 @@ def _write(path: Path, heads: Sequence[str], rows: Rows, progress: Progress | No
     return count
 
 
-def _before(heads: Sequence[str]) -> list[str]:
-    """The heads that an export wrote before chanters had kinds and reeds weights."""
-    return [head for head in heads if head not in ("kind", "at_hand", "weight")]
+def _before(heads: Sequence[str]) -> list[list[str]]:
+    """The heads that exports wrote before working crows had types, and before chanters had kinds and reeds weights."""
+    later = ("working_crow_type",), ("working_crow_type", "kind", "at_hand", "weight")
+    return [[head for head in heads if head not in names] for names in later]
 
 
 def _refuse_foreign(path: Path, heads: Sequence[bytes]) -> None:

@@ -1,31 +1,42 @@
 """Chanters lean on their kind, kinds on the shop: the prior of all chanters' offsets, and its variances learned.
 
 A chanter c has two vectors of offsets over the ten outputs, laid end to end in theta_c (20,) (`priors.CHANTER_TERMS`).
-With k its kind and g_c how much further the bore gauge enters it than the shop's middle chanter, in mm (0 where nobody
-measured),
+With k its kind and g_c how much further the bore gauge enters it than the shop's middle chanter, in mm,
 
     theta_c = kappa_k + g_c gamma + delta_c,    kappa_k ~ N(0, between),  delta_c ~ N(0, within),
                                                 gamma ~ N(GAUGE_MEAN, GAUGE_SPREAD).
 
+Where nobody measured, g_c ~ N(m_k, s²) as the gauges of its kind are: the offsets then have m_k gamma and, beside what
+is not known of kappa and delta, s² E[gamma gamma'], which ties the gap to the pitch as the gauge ties both.
+
 A chanter of no kind is alone in one of its own: delta_c ~ N(0, within + between). The mean of the shop's kinds is in
-the types' starts. Each of the two covariances is
+the types' starts. With a = (1/2 at F, -1/2 at E), in which the gap lies, and B = [1 a] of the nine notes in each of the
+two vectors (18, 4), each of the two covariances is
 
-    sum over the two vectors of   common² 1 1' (notes) + own² I (notes but E and F) + gap² / 2 I (E and F),
+    B S B' + own² (I - 2 a a'),    S (4, 4): of what all notes share (the pitch) and of the gap, in both vectors;
+                                   own²: of what each note has besides, one variance for each vector
 
-six variances each, which are learned once a chanter has a kind (`learned`), the assumed ones counting for SEED chanters
-or kinds; in a log without kinds their sum is learned (`fitting.steps`) and split as it is split before. The gauge's
-coefficients keep their prior's width: a shop measures few gauges.
+S is a whole covariance, for chanters that are flat may ask for another crow than sharp ones do: what is known of one's
+pitch tells of its gap. It is learned once a shop has three chanters (`learned`), the assumed one counting for SEED
+chanters or kinds. The gauge's coefficients keep their prior's width, which is in proportion to how far the shop's
+gauges differ, for a gauge's taper is its maker's: a shop measures few of them.
 
 The derivation of `learned`: of the readings only the information L and vector l about all chanters' offsets are kept,
 types' coefficients integrated out. With Pi the prior covariance of the offsets and mu their mean, the log of the
-marginal likelihood is -1/2 log |I + Pi L| + quadratic, its derivative along Pi = sum_j v_j J_j
+marginal likelihood is -1/2 log |I + Pi L| + quadratic, its differential
 
-    d/dv_j = -1/2 tr(G J_j) + 1/2 z' J_j z,    G = L (I + Pi L)^-1,    z = (I + L Pi)^-1 (l - L mu),
+    -1/2 tr(G dPi) + 1/2 z' dPi z,    G = L (I + Pi L)^-1,    z = (I + L Pi)^-1 (l - L mu).
 
-and v_j <- sqrt((v_j² z' J_j z + n s²) / (tr(G J_j) + n / v_j)) raises it together with the log of an inverse gamma
-prior of n degrees about s² at each step. Source: Zhou, Hu, Qiao & Lange (2019), MM algorithms for variance components
-models, J. Comput. Graph. Statist. 28, 350 (from memory). Checked against one dense covariance of the readings in
-tests/regression/chanters/test_kinds.py.
+Of one level (chanters within kinds, or kinds), let e_g be the sum of B' z over the chanters of its group g, M the sum
+of e_g e_g', and A that of B' G B over all pairs of chanters of one group. Then the S of least
+
+    tr(S A) + tr(S^-1 S_t M S_t) + n (tr(S S_t^-1) + tr(S^-1 S_0))
+
+raises the likelihood times an inverse Wishart prior of n degrees about S_0 at each step from S_t: log |S| lies under
+its tangent at S_t, and z' S z over the fraction. Its derivative is nil where S (A + n S_t^-1) S = S_t M S_t + n S_0,
+which a Cholesky factor and a symmetric root solve; an own² is the same with one row. Source: Zhou, Hu, Qiao & Lange
+(2019), MM algorithms for variance components models, J. Comput. Graph. Statist. 28, 350 (from memory). Checked against
+one dense covariance of the readings in tests/regression/chanters/test_kinds.py.
 """
 
 from __future__ import annotations
@@ -38,7 +49,15 @@ from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS, cents_from_440
 from trimfit.base.records import Chanter
-from trimfit.regression.priors import C_TERMS, CHANTER_TERMS, GAUGE_MEAN, GAUGE_SPREAD, KIND_SHARE, chanter_spread
+from trimfit.regression.priors import (
+    C_TERMS,
+    CHANTER_TERMS,
+    GAUGE_MEAN,
+    GAUGE_SPREAD,
+    KIND_SHARE,
+    USUAL_GAUGE_MM,
+    chanter_spread,
+)
 
 __all__ = [
     "ChanterFacts",
@@ -56,6 +75,8 @@ __all__ = [
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 WIDE = C_TERMS * K
+NOTES = K - 1
+NOTED = np.concatenate([np.arange(i * K + 1, (i + 1) * K) for i in range(C_TERMS)])
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 SEED = 4.0
 """The assumed variances count for so many chanters within kinds, and for so many kinds."""
@@ -64,13 +85,14 @@ STEPS = 12
 
 @dataclass(frozen=True, slots=True)
 class ChanterFacts:
-    """What the log says of a chanter in words: its kind, how far the bore gauge enters (mm), and the meeting pitch and
-    working crow that were stated of it, cents from 440 Hz."""
+    """What the log says of a chanter in words: its kind, how far the bore gauge enters (mm), the meeting pitch and
+    working crow that were stated of it, cents from 440 Hz, and the reed type of that crow."""
 
     kind: str | None = None
     gauge_mm: float | None = None
     meeting_cents: float | None = None
     crow_cents: float | None = None
+    crow_type: str | None = None
 
 
 def facts_of(chanter: Chanter) -> ChanterFacts:
@@ -81,6 +103,7 @@ def facts_of(chanter: Chanter) -> ChanterFacts:
         chanter.bore_gauge_mm,
         cents_from_440(pitch) if pitch else None,
         cents_from_440(crow) if crow else None,
+        chanter.working_crow_type,
     )
 
 
@@ -106,14 +129,39 @@ class Hierarchy:
         return bool(np.isfinite(self.middle_mm))
 
     @property
+    def per_mm(self) -> float:
+        """One over how far the gauge's ends usually lie from the middle one, 1/mm: what the shop's gauges say of it and
+        what is assumed (USUAL_GAUGE_MM), which counts for one of them."""
+        off = self.gauge_mm[np.isfinite(self.gauge_mm)] - self.middle_mm
+        return float(np.sqrt((len(off) + 1) / (np.sum(off**2) + USUAL_GAUGE_MM**2)))
+
+    @property
     def size(self) -> int:
         """How many coefficients follow those of the chanters: 20 for each kind, then 20 of the gauge."""
         return WIDE * (len(self.kinds) + self.gauged)
 
-    def over_mm(self, gauge_mm: float | None) -> float:
-        """How much further the gauge enters a chanter than the shop's middle one, mm; 0 where one was not measured."""
-        known = gauge_mm is not None and np.isfinite(gauge_mm) and self.gauged
-        return float(gauge_mm) - self.middle_mm if known and gauge_mm is not None else 0.0
+    def over_mm(self, gauge_mm: float | None, kind: int) -> tuple[float, float]:
+        """How much further the gauge enters a chanter than the shop's middle one, mm: mean and variance.
+
+        gauge_mm: what was measured, None or NaN for nothing; kind: its number, -1 for none or one with no gauge. Of a
+        chanter not measured: its kind's middle, shrunk toward the shop's by how the gauges vary within kinds.
+        """
+        if not self.gauged:
+            return 0.0, 0.0
+        if gauge_mm is not None and np.isfinite(gauge_mm):
+            return float(gauge_mm) - self.middle_mm, 0.0
+        whole = 1.0 / self.per_mm**2
+        off = self.gauge_mm - self.middle_mm
+        of_kinds = [off[np.isfinite(off) & (self.kind_of == k)] for k in range(len(self.kinds))]
+        count = len(of_kinds[kind]) if kind >= 0 else 0
+        if not count:
+            return 0.0, whole
+        squares = sum(float(np.sum((one - one.mean()) ** 2)) for one in of_kinds if len(one))
+        assumed = (1.0 - KIND_SHARE["common"]) * whole
+        within = min((squares + assumed) / (sum(len(one) - 1 for one in of_kinds if len(one)) + 1), whole)
+        between = max(whole - within, 1e-6 * whole)
+        left = within * between / (count * between + within)
+        return float(of_kinds[kind].mean()) * (1.0 - left / between), within + left
 
 
 def split_of(total: Array) -> tuple[Array, Array]:
@@ -170,35 +218,39 @@ def prior_of_offsets(h: Hierarchy) -> tuple[Array, Array]:
     within, alone = np.linalg.inv(h.within), np.linalg.inv(h.within + h.between)
     mean = np.zeros((places, WIDE))
     for c, kind in enumerate(h.kind_of.tolist()):
-        over = h.over_mm(float(h.gauge_mm[c]))
+        over, _ = h.over_mm(float(h.gauge_mm[c]), kind)
         ties = [(c, 1.0)] + ([(chanters + kind, -1.0)] if kind >= 0 else []) + ([(places - 1, -over)] if over else [])
         for i, left in ties:
             for j, right in ties:
                 precision[i, :, j, :] += left * right * (within if kind >= 0 else alone)
-        mean[c] = over * GAUGE_MEAN
+        mean[c] = over * h.per_mm * GAUGE_MEAN
     for k in range(kinds):
         precision[chanters + k, :, chanters + k, :] += np.linalg.inv(h.between)
     if h.gauged:
-        precision[-1, :, -1, :] += np.linalg.inv(GAUGE_SPREAD)
-        mean[-1] = GAUGE_MEAN
+        precision[-1, :, -1, :] += np.linalg.inv(h.per_mm**2 * GAUGE_SPREAD)
+        mean[-1] = h.per_mm * GAUGE_MEAN
     return mean.reshape(-1), precision.reshape(places * WIDE, places * WIDE)
 
 
-def unseen_offsets(h: Hierarchy, facts: Sequence[ChanterFacts]) -> tuple[Array, Array]:
+def unseen_offsets(h: Hierarchy, facts: Sequence[ChanterFacts], gauge: tuple[Array, Array]) -> tuple[Array, Array]:
     """Chanters that no reading met, from the model's kinds and gauge: lead (20 m, size), cov (20 m, 20 m).
 
     Their offsets are lead @ (kinds' and gauge's coefficients) + N(0, cov). Two of one kind that the model does not
-    know share that kind.
+    know share that kind. gauge: mean (20,) and covariance (20, 20) of the gauge's coefficients, where `h` has them.
     """
     m = len(facts)
     lead = np.zeros((m, WIDE, h.size // WIDE, WIDE))
     cov = np.zeros((m, WIDE, m, WIDE))
     for i, fact in enumerate(facts):
-        if fact.kind in h.kinds:
-            lead[i, :, h.kinds.index(str(fact.kind)), :] = np.eye(WIDE)
-        if over := h.over_mm(fact.gauge_mm):
+        kind = h.kinds.index(fact.kind) if fact.kind in h.kinds else -1
+        over, unknown = h.over_mm(fact.gauge_mm, kind)
+        if kind >= 0:
+            lead[i, :, kind, :] = np.eye(WIDE)
+        if over:
             lead[i, :, -1, :] = over * np.eye(WIDE)
         cov[i, :, i, :] += h.within
+        if unknown:
+            cov[i, :, i, :] += unknown * (np.outer(gauge[0], gauge[0]) + gauge[1])
         for j, other in enumerate(facts):
             alike = fact.kind == other.kind and fact.kind is not None if i != j else True
             if alike and fact.kind not in h.kinds:
@@ -206,75 +258,90 @@ def unseen_offsets(h: Hierarchy, facts: Sequence[ChanterFacts]) -> tuple[Array, 
     return lead.reshape(m * WIDE, h.size), cov.reshape(m * WIDE, m * WIDE)
 
 
-def _parts(cov: Array) -> Array:
-    """The six variances of a covariance (20, 20): of each vector the common part, the notes' own, that of the gap."""
-    out = []
-    others = [k for k in range(1, K) if k not in (E_NOTE, F_NOTE)]
+def _basis() -> tuple[Array, Array]:
+    """B (18, 4) over the nine notes of both vectors, and own notes' covariances (2, 18, 18) of variance 1."""
+    apart = np.zeros(NOTES)
+    apart[F_NOTE - 1], apart[E_NOTE - 1] = 0.5, -0.5
+    one = np.stack([np.ones(NOTES), apart], axis=1)
+    own = np.zeros((C_TERMS, C_TERMS * NOTES, C_TERMS * NOTES))
     for i in range(C_TERMS):
-        block = cov[i * K : (i + 1) * K, i * K : (i + 1) * K]
-        common = float(np.mean([block[j, k] for j in others for k in others if j != k]))
-        own = float(np.mean([block[k, k] for k in others])) - common
-        gap = float(block[E_NOTE, E_NOTE] + block[F_NOTE, F_NOTE] - 2.0 * block[E_NOTE, F_NOTE])
-        out += [max(common, 1e-6), max(own, 1e-6), max(gap, 1e-6)]
-    return np.array(out)
+        part = slice(i * NOTES, (i + 1) * NOTES)
+        own[i, part, part] = np.eye(NOTES) - 2.0 * np.outer(apart, apart)
+    return np.asarray(np.kron(np.eye(C_TERMS), one), dtype=np.float64), own
 
 
-def _bases() -> list[Array]:
-    """What each of the six variances multiplies, over the nine notes: (vector, (9, 9))."""
-    inside = np.isin(np.arange(1, K), (E_NOTE, F_NOTE)).astype(float)
-    return [np.ones((K - 1, K - 1)), np.diag(1.0 - inside), 0.5 * np.diag(inside)] * C_TERMS
+def _parts(cov: Array) -> tuple[Array, Array]:
+    """S (4, 4) and the notes' own variances (2,) of a covariance (20, 20); both at least a trifle."""
+    others = [k for k in range(1, K) if k not in (E_NOTE, F_NOTE)]
+    pick, own = np.zeros((2 * C_TERMS, WIDE)), np.zeros(C_TERMS)
+    for i in range(C_TERMS):
+        block = cov[i * K : (i + 1) * K, i * K : (i + 1) * K][np.ix_(others, others)]
+        own[i] = (np.trace(block) - (block.sum() - np.trace(block)) / (len(others) - 1)) / len(others)
+        pick[2 * i, [i * K + k for k in others]] = 1.0 / len(others)
+        pick[2 * i + 1, [i * K + F_NOTE, i * K + E_NOTE]] = 1.0, -1.0
+    tied = pick @ cov @ pick.T
+    tied[::2, ::2] -= np.diag(own) / len(others)
+    values, vectors = np.linalg.eigh(tied)
+    return np.asarray((vectors * np.maximum(values, 1e-6)) @ vectors.T), np.maximum(own, 1e-6)
 
 
-def _covariance(variances: Array) -> Array:
-    """The covariance (20, 20) of six variances; the crow's is the assumed one."""
+def _covariance(tied: Array, own: Array) -> Array:
+    """The covariance (20, 20) of S (4, 4) and own variances (2,); the crow's is the assumed one."""
+    basis, of_own = _basis()
     out = np.zeros((WIDE, WIDE))
-    for number, (variance, base) in enumerate(zip(variances, _bases(), strict=True)):
-        notes = slice((number // 3) * K + 1, (number // 3 + 1) * K)
-        out[notes, notes] += variance * base
+    out[np.ix_(NOTED, NOTED)] = basis @ tied @ basis.T + np.einsum("i,ikl->kl", own, of_own)
     for i, term in enumerate(CHANTER_TERMS):
         out[i * K, i * K] = term.crow**2
     return out
 
 
+def _raised(tied: Array, moment: Array, trace: Array, assumed: Array) -> Array:
+    """The next S (m, m), positive definite: S A S = N with A = trace + SEED S^-1, N = S moment S + SEED assumed."""
+    root = np.linalg.cholesky(trace + SEED * np.linalg.inv(tied))
+    values, vectors = np.linalg.eigh(root.T @ (tied @ moment @ tied + SEED * assumed) @ root)
+    half = np.linalg.solve(root.T, vectors * np.maximum(values, 0.0) ** 0.25)
+    return np.asarray(half @ half.T)
+
+
 def learned(h: Hierarchy, mean: Array, cov: Array) -> Hierarchy:
     """The hierarchy with its variances moved toward those of the highest marginal likelihood and the assumed ones.
 
-    mean (n,), cov (n, n): the posterior of the coefficients in the order of `prior_of_offsets`, under h. A log without
-    kinds gives h back.
+    mean (n,), cov (n, n): the posterior of the coefficients in the order of `prior_of_offsets`, under h. Fewer than
+    three chanters give h back.
     """
     chanters = len(h.kind_of)
-    if not h.kinds or chanters < 3:
+    if chanters < 3:
         return h
-    notes = np.concatenate([np.arange(i * K + 1, (i + 1) * K) for i in range(C_TERMS)])
-    at = (WIDE * np.arange(chanters)[:, None] + notes).reshape(-1)
-    over = np.array([h.over_mm(float(mm)) for mm in h.gauge_mm])
-    of_gauge = np.kron(np.outer(over, over), GAUGE_SPREAD[np.ix_(notes, notes)])
-    mu = np.kron(over, GAUGE_MEAN[notes])
+    basis, of_own = _basis()
+    wide = len(NOTED)
+    at = (WIDE * np.arange(chanters)[:, None] + NOTED).reshape(-1)
+    over = h.per_mm * np.array([h.over_mm(mm, k)[0] for mm, k in zip(h.gauge_mm.tolist(), h.kind_of, strict=True)])
+    of_gauge = np.kron(np.outer(over, over), GAUGE_SPREAD[np.ix_(NOTED, NOTED)])
+    mu = np.kron(over, GAUGE_MEAN[NOTED])
     alone = np.where(h.kind_of >= 0, h.kind_of, len(h.kinds) + np.arange(chanters))
-    masks = [np.eye(chanters)] * 6 + [(alone[:, None] == alone[None, :]).astype(float)] * 6
-    bases = _bases() * 2
-    wide = len(notes)
-    spots = [slice((number % 6) // 3 * (K - 1), ((number % 6) // 3 + 1) * (K - 1)) for number in range(12)]
-
-    def prior(v: Array) -> Array:
-        out = of_gauge.reshape(chanters, wide, chanters, wide).copy()
-        for variance, mask, base, spot in zip(v, masks, bases, spots, strict=True):
-            out[:, spot, :, spot] += variance * np.einsum("cd,kl->ckdl", mask, base)
-        return np.asarray(out.reshape(chanters * wide, chanters * wide))
-
-    v = np.concatenate([_parts(h.within), _parts(h.between)])
+    masks = np.eye(chanters), (alone[:, None] == alone[None, :]).astype(float)
+    levels = [_parts(h.within), _parts(h.between)]
     assumed = assumed_hierarchy()
-    usual = np.concatenate([_parts(assumed.within), _parts(assumed.between)])
-    precision, before = np.linalg.inv(cov[np.ix_(at, at)]), np.linalg.inv(prior(v))
+    usual = [_parts(assumed.within), _parts(assumed.between)]
+
+    def prior() -> Array:
+        notes = [basis @ tied @ basis.T + np.einsum("i,ikl->kl", own, of_own) for tied, own in levels]
+        return of_gauge + np.kron(masks[0], notes[0]) + np.kron(masks[1], notes[1])
+
+    precision, before = np.linalg.inv(cov[np.ix_(at, at)]), np.linalg.inv(prior())
     info = precision - before
     info = 0.5 * (info + info.T)
     vector = precision @ mean[at] - before @ mu
     for _ in range(STEPS):
-        inner = np.linalg.inv(np.eye(len(at)) + prior(v) @ info)
+        inner = np.linalg.inv(np.eye(len(at)) + prior() @ info)
         gain = (info @ inner).reshape(chanters, wide, chanters, wide)
         z = (inner.T @ (vector - info @ mu)).reshape(chanters, wide)
-        for j, (mask, base, spot) in enumerate(zip(masks, bases, spots, strict=True)):
-            square = float(np.einsum("cd,ck,kl,dl->", mask, z[:, spot], base, z[:, spot], optimize=True))
-            trace = float(np.einsum("cd,ckdl,kl->", mask, gain[:, spot, :, spot], base, optimize=True))
-            v[j] = np.sqrt((v[j] ** 2 * square + SEED * usual[j]) / (trace + SEED / v[j]))
-    return replace(h, within=_covariance(v[:6]), between=_covariance(v[6:]))
+        for level, mask in enumerate(masks):
+            trace = np.einsum("cd,ckdl->kl", mask, gain)
+            moment = z.T @ mask @ z
+            tied, own = levels[level]
+            tied = _raised(tied, basis.T @ moment @ basis, basis.T @ trace @ basis, usual[level][0])
+            square, freedom = (np.einsum("ikl,kl->i", of_own, one) for one in (moment, trace))
+            own = np.sqrt((own**2 * square + SEED * usual[level][1]) / (freedom + SEED / own))
+            levels[level] = tied, own
+    return replace(h, within=_covariance(*levels[0]), between=_covariance(*levels[1]))

@@ -197,8 +197,8 @@ def crow_over_kind_cents(model: FittedModel, chanter: str) -> float:
     kinds = model.coef[model.kinds_slice].reshape(-1, WIDE)
     if h.kind_of[c] >= 0:
         own -= kinds[h.kind_of[c]]
-    if over := h.over_mm(float(h.gauge_mm[c])):
-        own -= over * kinds[-1]
+    if h.gauged:
+        own -= h.over_mm(float(h.gauge_mm[c]), int(h.kind_of[c]))[0] * kinds[-1]
     at = np.r_[np.arange(model.type_slice(t).start, model.type_slice(t).stop)]
     at = np.r_[at, np.arange(model.chanter_slice(c).start, model.chanter_slice(c).stop)]
     _, along = _meeting(model, t, model.coef[at])

@@ -29,8 +29,8 @@ from numpy.typing import NDArray
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.progress import Progress, quiet
-from trimfit.regression.chanters.kinds import ChanterFacts, Hierarchy, hierarchy_of, learned, prior_of_offsets
-from trimfit.regression.chanters.stated import stated_errors
+from trimfit.regression.chanters.kinds import ChanterFacts, hierarchy_of, learned, prior_of_offsets
+from trimfit.regression.chanters.stated import OfType, crow_types, stated_errors
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
 from trimfit.regression.design import Coding, Rows, balance_weight, sort_rows, take_rows, tapes_of, with_tape
 from trimfit.regression.fitted_model import FittedModel
@@ -79,7 +79,6 @@ from trimfit.regression.priors import (
     RANDOM,
     REGRESSORS,
     SEEDS,
-    Spread,
     assumed_batch_cov,
     assumed_noise,
     assumed_reed_cov,
@@ -170,49 +169,21 @@ def prior_model(types: tuple[str, ...], pressure_kpa: float, temperature_c: floa
     )
 
 
-def _chanter_spread(offsets: list[tuple[Array, Array]]) -> Array:
-    """Spread of chanters' two offset vectors (20, 20), from their posterior means (20,) and covariances (20, 20).
-
-    Each has a part that the notes share and a part of each note; the assumption counts as four chanters.
-    """
-    if len(offsets) < 3:
-        return chanter_spread()
-    terms = []
-    n, seed, count = K - 1, 4.0, float(len(offsets))
-    for i, assumed in enumerate(CHANTER_TERMS):
-        notes = slice(i * K + 1, (i + 1) * K)
-        second = np.mean([np.outer(m[notes], m[notes]) + c[notes, notes] for m, c in offsets], axis=0)
-        common = (second.sum() - np.trace(second)) / (n * (n - 1))
-        own = np.trace(second) / n - common
-        common = (count * max(common, 0.0) + seed * assumed.common**2) / (count + seed)
-        own = (count * max(own, 0.0) + seed * assumed.own**2) / (count + seed)
-        terms.append(Spread(assumed.crow, float(np.sqrt(common)), float(np.sqrt(own))))
-    return chanter_spread(tuple(terms))
-
-
-def _hierarchy(g: Globals, n_types: int, chanters: Sequence[str], facts: Mapping[str, ChanterFacts]) -> Hierarchy:
-    """The chanters' kinds with their variances as the posterior in `g` has them."""
-    h = g.hierarchy or hierarchy_of(chanters, facts, g.chanter_cov)
-    first, wide = P * K * n_types, C_TERMS * K
-    if h.kinds:
-        return learned(h, g.coef[first:], g.coef_cov[first:, first:])
-    places = [slice(first + wide * c, first + wide * (c + 1)) for c in range(len(chanters))]
-    return hierarchy_of(chanters, facts, _chanter_spread([(g.coef[part], g.coef_cov[part, part]) for part in places]))
-
-
 def _stated_errors(
     g: Globals, coding: Coding, reeds: NDArray[np.intp], facts: Mapping[str, ChanterFacts]
 ) -> tuple[float, float]:
-    """How far stated pitches and crows lie from what was read, seen through the type with the most reeds."""
-    t = int(np.argmax(reeds))
-    ratio, checks = float(coding.slope_ratio[t]), []
-    of_type = np.arange(P * K * t, P * K * (t + 1))
+    """How far stated pitches and crows lie from what was read; pitches seen through the type with the most reeds."""
+    usual, checks = int(np.argmax(reeds)), []
+    first = P * K * len(coding.types)
     for c, name in enumerate(coding.chanters):
         fact = facts.get(name)
         if fact is not None and (fact.meeting_cents is not None or fact.crow_cents is not None):
-            first = P * K * len(coding.types) + C_TERMS * K * c
-            at = np.r_[of_type, np.arange(first, first + C_TERMS * K)]
-            checks.append((g.coef[at], g.coef_cov[np.ix_(at, at)], ratio, fact))
+            chances = crow_types(coding.types, reeds, fact, usual)
+            of = {t: OfType(chance, P * K * t, float(coding.slope_ratio[t])) for t, chance in chances.items()}
+            own = OfType(1.0, P * K * usual, float(coding.slope_ratio[usual]))
+            offsets = first + C_TERMS * K * c + np.arange(C_TERMS * K)
+            at = np.r_[np.arange(first), offsets]
+            checks.append((fact, g.coef[at], g.coef_cov[np.ix_(at, at)], own, list(of.values())))
     return stated_errors(checks)
 
 
@@ -408,7 +379,8 @@ def _covariances(
         sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
         before, rows = rows, reweigh(rows, pieces, g, base, sums)
         em_step(rows, pieces, g, assumed, n_types, sums_again(rows, before, pieces, g, sums))
-        g.hierarchy = _hierarchy(g, n_types, straight.chanters, facts)
+        first, h = P * K * n_types, g.hierarchy or hierarchy_of(straight.chanters, facts, g.chanter_cov)
+        g.hierarchy = learned(h, g.coef[first:], g.coef_cov[first:, first:])
         g.chanter_cov = g.hierarchy.within + g.hierarchy.between
         if step == EM_STEPS - 2:
             g.noise_cov, g.noise_scale = noise_scales(rows, pieces, g, n_types)
@@ -519,7 +491,7 @@ def fit_model(
         chanter_cov=g.chanter_cov,
         hierarchy=g.hierarchy or hierarchy_of(chanters, facts or {}, g.chanter_cov),
         tapes=tapes,
-        stated_sd=_stated_errors(g, coding, np.bincount(reed_type, minlength=n_types), facts or {}),
+        stated_sd=_stated_errors(g, coding, np.bincount(reed_type, minlength=n_types).astype(np.intp), facts or {}),
         reeds=np.bincount(reed_type, minlength=n_types).astype(np.intp),
         batches=np.bincount(batch_type, minlength=n_types).astype(np.intp),
         low_weight=low,

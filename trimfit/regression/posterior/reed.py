@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.chanters.kinds import ChanterFacts, unseen_offsets
-from trimfit.regression.chanters.stated import stated_offsets
+from trimfit.regression.chanters.stated import OfType, crow_types, with_stated
 from trimfit.regression.curve import bent_one_mm, scaled
 from trimfit.regression.design import Coding, Rows, balance_weight, with_tape
 from trimfit.regression.fitted_model import FittedModel
@@ -227,9 +227,15 @@ def _local_prior(
     ]
     worn = [model.tape_slice(model.tapes.index(tape)) if tape in model.tapes else None for tape in tapes]
     of_tapes = [np.arange(at.start, at.stop) for at in worn if at is not None]
-    used = np.concatenate([*places, *of_tapes, kinds]).astype(np.intp)
+    asked = type_code if known_type else -1
+    stated = {n: facts[code] for n, code in enumerate(chanter_codes) if code in facts}
+    of_crow = {n: crow_types(model.coding.types, model.reeds, fact, asked) for n, fact in stated.items()}
+    others = sorted({code for types in of_crow.values() for code in types} - {asked, -1})
+    of_others = [np.arange(0, P * K) + model.type_slice(code).start for code in others]
+    used = np.concatenate([*places, *of_tapes, *of_others, kinds]).astype(np.intp)
     first = P * K + WIDE * len(chanter_codes)
-    size = first + K * len(tapes)
+    last = first + K * len(tapes)
+    size = last + P * K * len(others)
     lead, mean, cov = np.zeros((size, len(used))), np.zeros(size), np.zeros((size, size))
     at = 0
     if known_type:
@@ -249,25 +255,27 @@ def _local_prior(
             at += K
         else:
             mean[mine], cov[mine, mine] = tape_prior(output)
+    for number in range(len(others)):
+        mine = slice(last + P * K * number, last + P * K * (number + 1))
+        lead[mine, at : at + P * K] = np.eye(P * K)
+        at += P * K
     if unseen:
         spots = np.concatenate([P * K + WIDE * number + np.arange(WIDE) for number in unseen])
         said = [facts.get(chanter_codes[number], ChanterFacts()) for number in unseen]
-        lead[spots, at:], cov[np.ix_(spots, spots)] = unseen_offsets(model.hierarchy, said)
+        lead[spots, at:], cov[np.ix_(spots, spots)] = unseen_offsets(model.hierarchy, said, model.gauge_coef)
     mean += lead @ model.coef[used]
     cov += lead @ model.coef_cov[np.ix_(used, used)] @ lead.T
     ratio = float(model.coding.slope_ratio[type_code]) if known_type else 1.0
-    for number, code in enumerate(chanter_codes):
-        fact = facts.get(code)
-        if fact is None or (fact.meeting_cents is None and fact.crow_cents is None):
-            continue
-        spots = np.r_[np.arange(P * K), P * K + WIDE * number + np.arange(WIDE)]
-        for line, value, error in stated_offsets(mean[spots], ratio, fact, model.stated_sd):
-            wide = np.zeros(size)
-            wide[spots] = line
-            reach = cov @ wide
-            spread = float(wide @ reach) + error
-            mean = mean + reach * (value - float(wide @ mean)) / spread
-            cov = cov - np.outer(reach, reach) / spread
+    for number, fact in stated.items():
+        types = [
+            OfType(chance, last + P * K * others.index(code), float(model.coding.slope_ratio[code]))
+            if code in others
+            else OfType(chance, 0, ratio)
+            for code, chance in of_crow[number].items()
+        ]
+        offsets = P * K + WIDE * number
+        mean, cov = with_stated(mean, cov, offsets, fact, OfType(1.0, 0, ratio), types, model.stated_sd)
+    mean, cov = mean[:last], cov[:last, :last]
     return mean, 0.5 * (cov + cov.T)
 
 

@@ -23,7 +23,9 @@ __all__ = ["counted_names", "enter_chanter", "enter_order", "enter_reeds", "new"
 
 MOST_REEDS = 500
 REED_FIELDS = ("reed_type", "batch", "made_on", "blade_mm", "weight", "order", "remark")
-CHANTER_FIELDS = ("kind", "at_hand", "meeting_pitch_hz", "working_crow_hz", "bore_gauge_mm", "remark")
+CHANTER_FIELDS = (
+    "kind", "at_hand", "meeting_pitch_hz", "working_crow_hz", "working_crow_type", "bore_gauge_mm", "remark",
+)  # fmt: skip
 ORDER_FIELDS = ("chanter", "quantity", "due_on", "target_pitch_hz", "pressure_kpa", "weight", "remark")
 READ: Mapping[str, Callable[[str], float]] = {
     "blade_mm": parse_length_mm,
@@ -47,6 +49,7 @@ LABELS = {
     "at_hand": "At hand: yes or no",
     "meeting_pitch_hz": "Meeting pitch, Hz",
     "working_crow_hz": "Crow it asks for",
+    "working_crow_type": "… of which reed type",
     "bore_gauge_mm": "Bore gauge enters, mm",
     "chanter": "Chanter",
     "quantity": "How many",
