@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -59,10 +60,12 @@ def states_of(model: FittedModel, frame: object, chanter: str | None) -> tuple[R
 
 @dataclass
 class HousePlanner:
-    """Belief from the fitted model, the next step from `choose`. One policy table a type."""
+    """Belief from the fitted model, the next step from `choose`. One policy table a type. longest_mm: the longest cut
+    that the shop has logged; a reed's own cuts count besides."""
 
     model: FittedModel
     ceiling: float = 0.01
+    longest_mm: float = math.inf
     error: CutError = field(default_factory=CutError)
     name: str = "trimfit"
     tables: dict[int, PolicyTable] = field(default_factory=dict)
@@ -94,7 +97,9 @@ class HousePlanner:
             Unconfirmed(one.chance, see(one.state, aim, seen.removed_mm, seen.lip_strokes), one.moved)
             for one in explanations
         ]
-        return choose(belief, aim, self.table(code), Rules(self.ceiling, 0.01, 120.0, self.error), others)
+        longest_mm = max(self.longest_mm, *(float(str(trim["length_mm"])) for trim in seen.trims), 0.0)
+        rules = Rules(self.ceiling, 0.01, 120.0, self.error, longest_mm if 0.0 < longest_mm < math.inf else None)
+        return choose(belief, aim, self.table(code), rules, others)
 
     def __call__(self, seen: Seen, /) -> Move:
         """The next move for this reed."""

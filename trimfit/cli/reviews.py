@@ -44,8 +44,8 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
 
     The start is given in cents of crow at no trim, plus for sharp; where the gap starts off, that counts too: beyond
     the length of trim that twice the crow's limit is worth. The answer to a cut is the slope of the gap, in per cent
-    of the type's. Settling is what the crow does in a week with no work done on the reed; it is judged against what
-    the type does, and counts where reeds were read again. The chance is that of being off by more than the settings
+    of the type's. Settling, where reeds were read again, is what the crow does in a week with no work done on the reed,
+    less what its type does. The chance is that of being off by more than the settings
     drift_start_cents, drift_response_pct or drift_settle_cents_per_week. Drifted: that is sure, and out of the ordinary
     for batches of this shop. Of those called a share of 1 - drift_chance at most is expected to be within what the shop
     cares about after all. Intervals, and what stands after ±, hold nine times in ten.
@@ -70,14 +70,14 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
             str(b.reeds),
             _plus_minus(b.start_shift_cents),
             _plus_minus(b.response_shift_pct),
-            f"{b.settle_cents_per_week.mean:+.1f}" if b.settle_cents_per_week else "",
+            f"{b.settle_shift_cents_per_week.mean:+.1f}" if b.settle_shift_cents_per_week else "",
             f"{100 * b.chance_drifted:.0f}",
             f"{b.ended_past or 0}/{b.ended_short or 0}",
             "drifted" if b.drifted else "",
         )
         for b in found
     ]
-    heads = ("batch", "type", "reeds", "start c", "slope %", "week c", "off %", "past/short", "")
+    heads = ("batch", "type", "reeds", "start, cents", "slope, %", "week, cents", "off, %", "past/short", "")
     typer.echo(table(heads, rows, right=(2, 3, 4, 5, 6, 7)))
     for b in found:
         if b.drifted:

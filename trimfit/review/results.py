@@ -200,6 +200,12 @@ class BatchDrift:
     ended_short: int | None = None
     settle_norm_cents_per_week: float = 0.0
 
+    @property
+    def settle_shift_cents_per_week(self) -> Interval | None:
+        """How much faster or slower than its type the batch settles."""
+        found, norm = self.settle_cents_per_week, self.settle_norm_cents_per_week
+        return None if found is None else Interval(found.mean - norm, found.low - norm, found.high - norm)
+
 
 @dataclass(frozen=True, slots=True)
 class DriftLimits:

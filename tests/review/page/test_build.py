@@ -18,7 +18,8 @@ from tests.review import made_up_report
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.review.page import build, page_parts
-from trimfit.review.results import ChartPoint, FinishedReed, OpenOrder, Report, RunMap, RunReed
+from trimfit.review.pictures import shop, style
+from trimfit.review.results import ChartPoint, DriftLimits, FinishedReed, OpenOrder, Report, RunMap, RunReed
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 
@@ -184,6 +185,17 @@ def test_finished_reeds_overdue_orders_and_unread_reeds() -> None:
     ):
         assert said in words
     assert list(pictures) == ["run-band-9-" + next(iter(pictures)).rsplit("-", 1)[1]]
+
+
+def test_the_batches_picture_and_their_table_subtract_the_same_norm() -> None:
+    """Was: the table said how fast a batch settles, the picture how much faster than its type."""
+    (one,) = made_up_report.batches(1, 0)
+    settling = dataclasses.replace(one, settle_cents_per_week=Interval(3.0, 2.5, 3.5), settle_norm_cents_per_week=2.0)
+    text, _ = build.build(Report(batches=(settling,)))
+    assert "+1.0 <span" in text.partition("Batches not called drifted")[2]
+    with style.style():
+        axes = shop.batches((settling,), DriftLimits()).draw(False).axes[2]
+    assert [list(line.get_ydata()) for line in axes.lines if line.get_label() == settling.reed_type] == [[1.0]]
 
 
 def test_what_to_do_is_one_list_across_orders_with_nothing_left_to_do_last() -> None:

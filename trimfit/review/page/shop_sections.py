@@ -42,9 +42,9 @@ def batches(findings: Report, folio: Folio) -> list[str]:
         "type",
         "made",
         "reeds",
-        "start, cents",
-        "answer to a cut, %",
-        "settling, cents a week",
+        "start, cents off",
+        "answer to a cut, % off",
+        "settling, cents a week off",
         "chance it is off",
         "in words",
     )
@@ -85,7 +85,7 @@ def _batch_row(batch: BatchDrift) -> tuple[str, ...]:
         f"{batch.reeds}",
         between(batch.start_shift_cents),
         between(batch.response_shift_pct),
-        between(batch.settle_cents_per_week, "+.1f"),
+        between(batch.settle_shift_cents_per_week, "+.1f"),
         percent(batch.chance_drifted),
         why,
     )

@@ -83,7 +83,7 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits, looks: Looks | Non
         if settles:
             panels.append(
                 (
-                    "settle_cents_per_week",
+                    "settle_shift_cents_per_week",
                     "moves by itself\n(cents a week)",
                     limits.settle_cents_per_week,
                 )
@@ -155,8 +155,7 @@ def _reach(values: Sequence[Interval | None], limit: float) -> float:
 def _value(batch: BatchDrift, key: str) -> Interval:
     """What a panel shows of a batch where it is known: its deviation from the norm of its type."""
     value: Interval = getattr(batch, key)
-    norm = batch.settle_norm_cents_per_week if key == "settle_cents_per_week" else 0.0
-    return Interval(value.mean - norm, value.low - norm, value.high - norm)
+    return value
 
 
 def _batch_panel(
