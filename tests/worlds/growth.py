@@ -159,12 +159,11 @@ def write(rows: list[dict[str, object]], shops: int, new: int, target: Path) -> 
     lines = [
         "# What advice is worth as the log grows",
         "",
-        f"Made by `python -m tests.worlds.growth {shops} {new}`: {shops} shops of each of {len(WORLD_NAMES)} make-believe "
-        "benches,",
-        f"{new} new reeds in each shop. ±: the standard error, over the shops. Off by: root mean square of predicted less",
-        "true. Slope known to: half of the 90 % interval, in the mean of the types. The careful hand takes 60 % of the",
-        "need at one slope for all types. Without a log nothing is learned from the new reeds either: each is played as",
-        "the shop's first.",
+        f"Made by `python -m tests.worlds.growth {shops} {new}`: {shops} shops of each of {len(WORLD_NAMES)} benches, "
+        f"{new} new reeds in each",
+        "shop. ±: the standard error, over the shops. Off by: root mean square of predicted less true. Slope known to:",
+        "half of the 90 % interval, mean of the types. The careful hand takes 60 % of the need at one slope for all types.",
+        "Without a log each new reed is played as the shop's first.",
         "",
         "| " + " | ".join(table.columns) + " |",
         "|---|" + "---:|" * (len(table.columns) - 1),
@@ -180,8 +179,8 @@ def main(words: list[str]) -> None:
     for name in WORLD_NAMES:
         for seed in range(WORLD_SEED, WORLD_SEED + shops):
             rows += in_one_shop(name, seed, new)
-            print(name, seed, file=sys.stderr, flush=True)
-            write(rows, shops, new, TARGET)
+            print(summed(rows).to_string(index=False), file=sys.stderr, flush=True)
+    write(rows, shops, new, TARGET)
 
 
 if __name__ == "__main__":
