@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from tests.opened import on
-from tests.worlds.physics import LATENTS, Kind, Pipe
+from tests.worlds.physics import BENCH_WORDS, LATENTS, Kind, Pipe
 from tests.worlds.proof import markdown, side_by_side
 from tests.worlds.shop import LiveReed, World, shop_of, trim_by_hand
 from trimfit.base.pitch import cents_from_440
@@ -132,7 +132,7 @@ def write(shops: int) -> str:
         }
     )  # fmt: skip
     by_bench = (100 * found.groupby(["world", "what"])["held"].mean()).unstack().round(0).astype(int)
-    benches = by_bench.reset_index().rename(columns={"world": "bench"})
+    benches = by_bench.rename(index=BENCH_WORDS).reset_index().rename(columns={"world": "bench"})
     return (
         "# What chanters ask for: what is promised, and what is held\n\n"
         f"Made by `python -m tests.worlds.asking {shops}`: {shops} shops of each of {len(WORLDS)} make-believe "

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from tests.opened import current_model, on
-from tests.worlds.physics import AT, LATENTS, USUAL_TRIM_MM, Array, Heavy
+from tests.worlds.physics import AT, BENCH_WORDS, LATENTS, USUAL_TRIM_MM, Array, Heavy
 from tests.worlds.proof import markdown, side_by_side
 from tests.worlds.run_lengths import arl_ewma, simulated_run_length
 from tests.worlds.shop import LiveReed, Shop, World, shop_of, trim_by_hand
@@ -53,11 +53,7 @@ class ShopKind:
 
 
 KINDS = (
-    ShopKind("saturating", "saturating"),
-    ShopKind("beam", "beam"),
-    ShopKind("heavy tails and slips", "heavy"),
-    ShopKind("multiplicative slopes", "multiplicative"),
-    ShopKind("unbalanced readings", "unbalanced"),
+    *(ShopKind(BENCH_WORDS[name], name) for name in ("saturating", "beam", "heavy", "multiplicative", "unbalanced")),
     ShopKind("five reeds a batch", "saturating", reeds=5),
     ShopKind("one type varies much", "beam", wide=2.0),
 )

@@ -17,7 +17,7 @@ from scipy.special import ndtr, stdtrit
 from tests.worlds.noise import Array, Noise
 from trimfit.base.pitch import NOTES, OUTPUTS
 
-__all__ = ["BATCH_SHARE", "LATENTS", "PHYSICS", "Array", "Kind", "Noise", "Physics", "Pipe"]
+__all__ = ["BATCH_SHARE", "BENCH_WORDS", "LATENTS", "PHYSICS", "Array", "Kind", "Noise", "Physics", "Pipe"]
 
 LATENTS = (
     "crow_level", "gap_level", "gap_slope", "crow_slope", "pitch_level", "pitch_slope", "bend", "middle", "lip",
@@ -317,4 +317,12 @@ class Unbalanced(Physics):
 PHYSICS: dict[str, type[Physics]] = {
     physics.name: physics for physics in (Beam, Heavy, Saturating, Multiplicative, Unbalanced)
 }
+BENCH_WORDS = {
+    "beam": "crow by the beam law",
+    "heavy": "wild errors and slips",
+    "saturating": "each mm does less",
+    "multiplicative": "each mm does more",
+    "unbalanced": "A's often unbalanced",
+}
+"""What each bench does, for reports and pictures."""
 ALL_OUTPUTS = OUTPUTS

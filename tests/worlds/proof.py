@@ -12,6 +12,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,6 +21,7 @@ import pandas as pd
 
 from tests.worlds.foretelling import WHATS, Trial, crow_alone, knowing_scores, make_trials
 from tests.worlds.house import HousePlanner, learned, state_of
+from tests.worlds.physics import BENCH_WORDS
 from tests.worlds.play import TOLERANCE_CENTS, Tally, play, tally
 from tests.worlds.shop import WORLD_NAMES, LiveReed, World
 from tests.worlds.yardsticks import TUNED, CarefulHand, KnowingPlanner
@@ -107,14 +109,14 @@ def predict(seeds: int = 3) -> str:
         by_type = 100 * held[ours["output"] == "gap"].groupby(ours["reed_type"][ours["output"] == "gap"]).mean()
         by_count = miss.groupby(ours["readings"][gap])
         lines.append(
-            {"bench": name, "trials": int(gap.sum()),
+            {"bench": BENCH_WORDS[name], "trials": int(gap.sum()),
              **{f"after {n}": f"{rms(values):.2f}" for n, values in by_count},
              "gap error": f"{rms(miss):.2f}", "knowing filter": f"{rms(theirs):.2f}",
              "ratio": f"{rms(miss) / rms(theirs):.3f}", "least type 90 %": f"{by_type.min():.1f}",
              "trim from crow, r": f"{table['house_mm'].corr(table['true_mm']):.3f}",
              "knowing r": f"{table['foretold_mm'].corr(table['true_mm']):.3f}"}
         )  # fmt: skip
-        row: dict[str, object] = {"bench": name}
+        row: dict[str, object] = {"bench": BENCH_WORDS[name]}
         row |= {o: f"{100 * held[ours['output'] == o].mean():.1f}" for o in ("gap", *WHATS[:-1])}
         coverage.append(row)
     calibration_picture(REPORTS / "foretelling.png")
@@ -153,7 +155,7 @@ def calibration_picture(path: Path) -> None:
         size = ((gap["found_cents"] - gap["foretold_cents"]) / gap["sd_cents"]).abs().to_numpy()
         axis.plot([0, 100], [0, 100], color="0.6", lw=1, ls="--")
         axis.plot(100 * stated, [100 * np.mean(size <= one) for one in z], color="#7a3b0c", lw=1.8)
-        axis.set_title(name, fontsize=10)
+        axis.set_title(BENCH_WORDS[name], fontsize=10)
         axis.set_xlabel("stated, %")
     axes[0].set_ylabel("found inside, %")
     figure.savefig(path, dpi=110, metadata={"Software": None})
@@ -211,7 +213,7 @@ def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[T
             stated = pd.concat([share.stated for share in shares])
             whole = tally(who, name, [story for share in shares for story in share.stories], stated, TOLERANCE_CENTS)
             row: dict[str, object] = {
-                "bench": name, "who": who, "cuts": f"{whole.cuts_per_reed:.2f}",
+                "bench": BENCH_WORDS[name], "who": who, "cuts": f"{whole.cuts_per_reed:.2f}",
                 "readings": f"{whole.readings_per_reed:.2f}", "past %": f"{whole.past_pct:.1f}",
                 "within %": f"{whole.within_pct:.1f}", "unfinished %": f"{whole.unfinished_pct:.1f}",
             }  # fmt: skip
@@ -225,36 +227,37 @@ def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[T
 
 
 def chance_table(tallies: Sequence[Tally]) -> pd.DataFrame:
-    """Of the trims told a chance of going past, grouped: how many, the mean told, the share that went, all benches."""
-    told = pd.concat([t.stated for t in tallies])
-    told = told[(told["action"] == "trim") & told["chance_past"].notna()]
+    """Cuts grouped by the stated chance of going past: how many, the mean stated, how many went, all benches."""
+    cuts = pd.concat([t.stated for t in tallies])
+    cuts = cuts[(cuts["action"] == "trim") & cuts["chance_past"].notna()]
     edges = [0.0, 0.001, 0.003, 0.006, 0.01, 0.03, 1.0]
-    groups = pd.cut(told["chance_past"], edges, include_lowest=True)
-    table = told.groupby(groups, observed=True).agg(
-        trims=("happened", "size"), told=("chance_past", "mean"), went=("happened", "sum")
+    words = [f"{100 * low:g} to {100 * high:g} %" for low, high in pairwise(edges)]
+    groups = pd.cut(cuts["chance_past"], edges, labels=words, include_lowest=True)
+    table = cuts.groupby(groups, observed=True).agg(
+        cuts=("happened", "size"), stated=("chance_past", "mean"), past=("happened", "sum")
     )
-    table["share"] = table["went"] / table["trims"]
-    return table.reset_index(names="chance")
+    table["share"] = table["past"] / table["cuts"]
+    return table.reset_index(names="stated chance")
 
 
-def chance_picture(table: pd.DataFrame, path: Path) -> None:
-    """Told against happened, with the sampling error of each group."""
+def chance_picture(table: pd.DataFrame, path: Path, title: str) -> None:
+    """Stated chance against the share that went past, with the sampling error of each group."""
     import matplotlib
 
     matplotlib.use("Agg")
     from matplotlib import pyplot as plt
 
     figure, axis = plt.subplots(figsize=(5.2, 4.2), layout="constrained")
-    told, share = 100 * table["told"], 100 * table["share"]
-    error = 100 * np.sqrt(table["told"] * (1 - table["told"]) / table["trims"])
-    top = 1.15 * max(float((told + 2 * error).max()), float(share.max()))
+    stated, share = 100 * table["stated"], 100 * table["share"]
+    error = 100 * np.sqrt(table["stated"] * (1 - table["stated"]) / table["cuts"])
+    top = 1.15 * max(float((stated + 2 * error).max()), float(share.max()))
     axis.plot([0, top], [0, top], color="0.6", lw=1, ls="--")
-    axis.errorbar(told, share, yerr=1.645 * error, fmt="o", color="#7a3b0c", capsize=3)
+    axis.errorbar(stated, share, yerr=1.645 * error, fmt="o", color="#7a3b0c", capsize=3)
     axis.set_xlim(left=0.0)
     axis.set_ylim(bottom=0.0)
-    axis.set_xlabel("chance of going past that was told, %")
-    axis.set_ylabel("went past, %")
-    axis.set_title("Of those told so much, so many went past", fontsize=10)
+    axis.set_xlabel("stated chance that the cut goes past, %")
+    axis.set_ylabel("share of these cuts that went past, %")
+    axis.set_title(title, fontsize=10)
     figure.savefig(path, dpi=110, metadata={"Software": None})
     plt.close(figure)
 
@@ -265,12 +268,12 @@ def write_play(n: int, below: float | None) -> str:
     word = "target" if below is not None else "play"
     name = "orders.png" if below is not None else "playing.png"
     table = chance_table(ours)
-    chance_picture(table, REPORTS / name)
+    runs = "Orders with a target pitch" if below is not None else "Orders wherever F and E meet"
+    title = f"{runs}, five benches together:\non the dashed line stated chances are right (bars: nine in ten)"
+    chance_picture(table, REPORTS / name, title)
     shown = table.assign(
-        chance=table["chance"].astype(str),
-        told=(100 * table["told"]).map("{:.2f} %".format),
-        share=(100 * table["share"]).map("{:.2f} %".format),
-    )
+        stated=(100 * table["stated"]).map("{:.2f} %".format), share=(100 * table["share"]).map("{:.2f} %".format)
+    ).rename(columns={"stated": "mean stated", "past": "went past", "share": "share of them"})
     head = (
         f"# Orders {below:g} cents below the chanter's own meeting pitch" if below is not None else "# Runs played out"
     )
@@ -282,9 +285,9 @@ def write_play(n: int, below: float | None) -> str:
         "knows the population has the\nbench's own particle filter; the careful hand takes 60 % of the need at one "
         "slope for all types. Tolerance one hertz.\nShares are of the reeds that were not past before any cut.\n\n"
         + markdown(pd.DataFrame(rows))
-        + "\n\nOf trimfit's cuts that were told a chance of going past (all benches together):\n\n"
+        + "\n\nTrimfit's cuts by their stated chance of going past (all benches together):\n\n"
         + markdown(shown)
-        + f"\n\n![Told against happened]({name})\n"
+        + f"\n\n![Stated chance of going past against the share that went]({name})\n"
     )
 
 
