@@ -54,7 +54,7 @@ def test_ewma_that_does_not_start_at_its_centre() -> None:
         assert _signals(chart) == [14, 16]
 
 
-def test_run_lengths_of_cusum_and_ewma() -> None:
+def test_run_lengths_of_cusum_and_ewma_tables_from_memory() -> None:
     """Montgomery's tables (from memory; Lucas & Saccucci 1990) to their last digit, recomputed values to 1e-4."""
     for row in table("arl_cusum_ewma").itertuples():
         first, second = (float(number) for number in re.findall(r"=([\d.]+)", row.chart))
@@ -92,7 +92,7 @@ def test_the_charts_keep_the_promise_of_the_tables() -> None:
         assert error < 0.03 * promised
 
 
-def test_check_standard() -> None:
+def test_check_standard_from_memory() -> None:
     """NIST/SEMATECH e-Handbook 2.6.2, file MPC62: check standard 137, probe 2362 (sds from memory)."""
     rows = table("nist_check_standard_137")
     within = pooled_sd(rows["stddev_of_6"], [5] * len(rows))

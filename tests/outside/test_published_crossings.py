@@ -31,7 +31,7 @@ def _each(rows: pd.DataFrame, key: list[str], x: str, y: str, threshold: float, 
     return {name: crossing(unit[x], unit[y], threshold, rising=rising) for name, unit in rows.groupby(key)}
 
 
-def test_lasers_reach_ten_per_cent() -> None:
+def test_lasers_reach_ten_per_cent_crossings_from_memory() -> None:
     """Meeker & Escobar (1998), Statistical Methods for Reliability Data, example 13.10 (crossings from memory of
     p. 338): least squares with intercept over all readings, the one at zero hours included."""
     found = _each(table("degradation_gaas_laser"), ["unit"], "hours", "percent_increase", 10.0)
@@ -41,7 +41,7 @@ def test_lasers_reach_ten_per_cent() -> None:
     assert ours == pytest.approx(published["pseudo_failure_h_recomputed"].to_numpy(), abs=6e-3)
 
 
-def test_crossing_of_each_unit() -> None:
+def test_crossing_of_each_unit_readings_from_memory() -> None:
     """NIST/SEMATECH e-Handbook 8.4.2.3: 30 %, unit by unit, lines with an intercept."""
     found = _each(table("degradation_nist_8423"), ["temp_c", "unit"], "hours", "percent_increase", 30.0)
     expected = table("degradation_nist_8423_crossings").set_index(["temp_c", "unit"])["t_cross_with_intercept_h"]
@@ -74,7 +74,7 @@ def test_units_that_are_past_already() -> None:
     assert crossing(late["hours"] - 168, late["percent_degradation"], 30.0) < 0  # counted from now, it is behind us
 
 
-def test_one_unit_alone_holds_fewer_crossings_than_it_says() -> None:
+def test_one_unit_alone_holds_fewer_crossings_than_it_says_crossings_from_memory() -> None:
     """The laser data once more: from a unit's first 6 readings alone, limits for the crossing found by all 17.
 
     The curves of the data (units that slow down or speed up) are why a straight line of one unit alone holds fewer than

@@ -117,7 +117,7 @@ def test_the_likelihood_is_that_of_an_independent_package() -> None:
     assert filtered(flow, DIFFUSE)[2] == pytest.approx(other, rel=1e-6)
 
 
-def test_the_jump_of_1899_and_the_wild_year_1913_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_jump_of_1899_and_the_wild_year_1913_from_memory_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
     frame = table("nile")
     flow, year = frame["flow"].to_numpy(dtype=float), frame["year"].to_numpy()
     pull, inverse = block(flow, WALK, monkeypatch)

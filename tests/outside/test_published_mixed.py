@@ -67,19 +67,19 @@ def test_line_by_subject() -> None:
     _, fit = _sleep()
     cov, sd, se = fit.inner_cov, np.sqrt(np.diag(fit.inner_cov)), np.sqrt(np.diag(fit.beta_cov))
     found = {
-        "REML criterion": fit.criterion,
-        "beta (Intercept)": fit.beta[0],
-        "beta Days": fit.beta[1],
-        "SE (Intercept)": se[0],
-        "SE Days": se[1],
-        "var (Intercept)": cov[0, 0],
-        "var Days": cov[1, 1],
-        "cov (Intercept),Days": cov[0, 1],
-        "sd (Intercept)": sd[0],
-        "sd Days": sd[1],
-        "corr": cov[0, 1] / sd[0] / sd[1],
-        "sd residual": np.sqrt(fit.noise),
-        "corr of fixed effects": fit.beta_cov[0, 1] / se[0] / se[1],
+        "restricted deviance": fit.criterion,
+        "estimate, intercept": fit.beta[0],
+        "estimate, days": fit.beta[1],
+        "standard error, intercept": se[0],
+        "standard error, days": se[1],
+        "variance of levels": cov[0, 0],
+        "variance of slopes": cov[1, 1],
+        "covariance of levels and slopes": cov[0, 1],
+        "spread of levels": sd[0],
+        "spread of slopes": sd[1],
+        "correlation of levels and slopes": cov[0, 1] / sd[0] / sd[1],
+        "spread of readings": np.sqrt(fit.noise),
+        "correlation of the estimates": fit.beta_cov[0, 1] / se[0] / se[1],
     }
     _check(found, "sleepstudy", "line by subject")
     assert fit.converged
@@ -90,19 +90,19 @@ def test_maximum_likelihood_and_nested_models() -> None:
     _, full = _sleep(reml=False)
     cov = full.inner_cov
     found = {
-        "-2 logLik": full.criterion,
-        "AIC": full.criterion + 2 * 6,
-        "BIC": full.criterion + 6 * np.log(180),
-        "var (Intercept)": cov[0, 0],
-        "var Days": cov[1, 1],
-        "corr": cov[0, 1] / np.sqrt(cov[0, 0] * cov[1, 1]),
-        "sd residual": np.sqrt(full.noise),
+        "deviance": full.criterion,
+        "Akaike's criterion": full.criterion + 2 * 6,
+        "Schwarz's criterion": full.criterion + 6 * np.log(180),
+        "variance of levels": cov[0, 0],
+        "variance of slopes": cov[1, 1],
+        "correlation of levels and slopes": cov[0, 1] / np.sqrt(cov[0, 0] * cov[1, 1]),
+        "spread of readings": np.sqrt(full.noise),
     }
     _check(found, "sleepstudy", "line by subject", "ML")
     _, apart = _sleep(reml=False, free=np.eye(2, dtype=bool))
-    _check({"-2 logLik": apart.criterion}, "sleepstudy", "line by subject, uncorrelated", "ML")
+    _check({"deviance": apart.criterion}, "sleepstudy", "line by subject, uncorrelated", "ML")
     _, level = _sleep(reml=False, z_terms=1)
-    _check({"-2 logLik": level.criterion}, "sleepstudy", "level by subject", "ML")
+    _check({"deviance": level.criterion}, "sleepstudy", "level by subject", "ML")
     assert level.criterion - apart.criterion == pytest.approx(42.08, abs=0.01)
     assert apart.criterion - full.criterion == pytest.approx(0.06, abs=0.01)
 
@@ -110,12 +110,12 @@ def test_maximum_likelihood_and_nested_models() -> None:
 def test_simpler_models_by_restricted_likelihood() -> None:
     _, apart = _sleep(free=np.eye(2, dtype=bool))
     sd = np.sqrt(np.diag(apart.inner_cov))
-    found = {"REML criterion": apart.criterion, "sd (Intercept)": sd[0], "sd Days": sd[1]}
-    _check({**found, "sd residual": np.sqrt(apart.noise)}, "sleepstudy", "line by subject, uncorrelated")
+    found = {"restricted deviance": apart.criterion, "spread of levels": sd[0], "spread of slopes": sd[1]}
+    _check({**found, "spread of readings": np.sqrt(apart.noise)}, "sleepstudy", "line by subject, uncorrelated")
     assert apart.inner_cov[0, 1] == 0.0
     _, level = _sleep(z_terms=1)
-    found = {"REML criterion": level.criterion, "sd (Intercept)": float(np.sqrt(level.inner_cov[0, 0]))}
-    _check({**found, "sd residual": np.sqrt(level.noise)}, "sleepstudy", "level by subject")
+    found = {"restricted deviance": level.criterion, "spread of levels": float(np.sqrt(level.inner_cov[0, 0]))}
+    _check({**found, "spread of readings": np.sqrt(level.noise)}, "sleepstudy", "level by subject")
 
 
 def test_modes_of_known_subjects() -> None:
@@ -178,51 +178,67 @@ def test_rows_held_out_singly_flatter() -> None:
     assert rmse == pytest.approx(28.3876, abs=2e-3)
 
 
-def test_two_nested_levels() -> None:
+def test_two_nested_levels_partly_from_memory() -> None:
     """MM-6: casks in batches, as reeds in batches."""
     rows = table("pastes")
     expected = ("pastes", "level by batch and cask")
     for method in ("REML", "ML"):
         fit = _fit(_ones(rows), _ones(rows), rows["strength"], rows["sample"], rows["batch"], reml=method == "REML")
         found = {
-            "SE (Intercept)": float(np.sqrt(fit.beta_cov[0, 0])),
-            "var cask in batch": fit.inner_cov[0, 0],
-            "var batch": fit.outer_cov[0, 0],
-            "var residual": fit.noise,
+            "standard error, intercept": float(np.sqrt(fit.beta_cov[0, 0])),
+            "variance of casks in a batch": fit.inner_cov[0, 0],
+            "variance of batches": fit.outer_cov[0, 0],
+            "variance of readings": fit.noise,
         }
-        own = {"REML criterion": fit.criterion, "beta (Intercept)": fit.beta[0]} if method == "REML" else {}
-        _check({**found, **(own or {"-2 logLik": fit.criterion})}, *expected, method)
+        own = {"restricted deviance": fit.criterion, "estimate, intercept": fit.beta[0]} if method == "REML" else {}
+        _check({**found, **(own or {"deviance": fit.criterion})}, *expected, method)
 
 
-def test_one_way() -> None:
+def test_one_way_partly_from_memory() -> None:
     """MM-7, MM-11."""
     rows = table("dyestuff")
     reml, ml = (_fit(_ones(rows), _ones(rows), rows["Yield"], rows["Batch"], reml=way) for way in (True, False))
     found = {
-        "var Batch": reml.inner_cov[0, 0],
-        "var residual": reml.noise,
-        "SE (Intercept)": reml.beta_cov[0, 0] ** 0.5,
+        "variance of batches": reml.inner_cov[0, 0],
+        "variance of readings": reml.noise,
+        "standard error, intercept": reml.beta_cov[0, 0] ** 0.5,
     }
-    _check({**found, "beta (Intercept)": reml.beta[0], "REML criterion": reml.criterion}, "dyestuff", "level by batch")
-    found = {"var Batch": ml.inner_cov[0, 0], "var residual": ml.noise, "SE (Intercept)": ml.beta_cov[0, 0] ** 0.5}
-    _check({**found, "-2 logLik": ml.criterion}, "dyestuff", "level by batch", "ML")
+    _check(
+        {**found, "estimate, intercept": reml.beta[0], "restricted deviance": reml.criterion},
+        "dyestuff",
+        "level by batch",
+    )
+    found = {
+        "variance of batches": ml.inner_cov[0, 0],
+        "variance of readings": ml.noise,
+        "standard error, intercept": ml.beta_cov[0, 0] ** 0.5,
+    }
+    _check({**found, "deviance": ml.criterion}, "dyestuff", "level by batch", "ML")
     rows = table("rail")
     rail = _fit(_ones(rows), _ones(rows), rows["travel"], rows["Rail"])
-    found = {"sd Rail": rail.inner_cov[0, 0] ** 0.5, "sd residual": rail.noise**0.5, "logLik": -rail.criterion / 2}
+    found = {
+        "spread of rails": rail.inner_cov[0, 0] ** 0.5,
+        "spread of readings": rail.noise**0.5,
+        "log-likelihood": -rail.criterion / 2,
+    }
     _check(
-        {**found, "beta (Intercept)": rail.beta[0], "SE (Intercept)": rail.beta_cov[0, 0] ** 0.5},
+        {**found, "estimate, intercept": rail.beta[0], "standard error, intercept": rail.beta_cov[0, 0] ** 0.5},
         "rail",
         "level by rail",
     )
 
 
-def test_a_variance_of_exactly_nothing() -> None:
+def test_a_variance_of_exactly_nothing_from_memory() -> None:
     """MM-8: Box & Tiao's simulated yields; neither negative nor a crash."""
     rows = table("dyestuff2")
     fit = _fit(_ones(rows), _ones(rows), rows["Yield"], rows["Batch"])
     assert fit.inner_cov[0, 0] >= 0.0
-    found = {"sd Batch": fit.inner_cov[0, 0] ** 0.5, "sd residual": fit.noise**0.5, "beta (Intercept)": fit.beta[0]}
-    _check({**found, "REML criterion": fit.criterion}, "dyestuff2", "level by batch")
+    found = {
+        "spread of batches": fit.inner_cov[0, 0] ** 0.5,
+        "spread of readings": fit.noise**0.5,
+        "estimate, intercept": fit.beta[0],
+    }
+    _check({**found, "restricted deviance": fit.criterion}, "dyestuff2", "level by batch")
     likely = _fit(_ones(rows), _ones(rows), rows["Yield"], rows["Batch"], reml=False)
     assert likely.criterion == pytest.approx(162.87304, abs=0.01)
     assert likely.noise**0.5 == pytest.approx(3.65323, abs=1e-3)
@@ -233,12 +249,12 @@ def test_wafers_in_lots() -> None:
     rows = table("oxide")
     fit = _fit(_ones(rows), _ones(rows), rows["Thickness"], rows["Wafer"], rows["Lot"])
     found = {
-        "beta (Intercept)": fit.beta[0],
-        "SE (Intercept)": fit.beta_cov[0, 0] ** 0.5,
-        "sd Lot": fit.outer_cov[0, 0] ** 0.5,
-        "sd Wafer in Lot": fit.inner_cov[0, 0] ** 0.5,
-        "sd residual": fit.noise**0.5,
-        "logLik": -fit.criterion / 2,
+        "estimate, intercept": fit.beta[0],
+        "standard error, intercept": fit.beta_cov[0, 0] ** 0.5,
+        "spread of lots": fit.outer_cov[0, 0] ** 0.5,
+        "spread of wafers in a lot": fit.inner_cov[0, 0] ** 0.5,
+        "spread of readings": fit.noise**0.5,
+        "log-likelihood": -fit.criterion / 2,
     }
     _check(found, "oxide", "level by lot and wafer")
     lots = _fit(_ones(rows), _ones(rows), rows["Thickness"], rows["Lot"])
@@ -252,22 +268,22 @@ def test_treatment_within_group() -> None:
     x = np.column_stack([np.ones(len(rows)), rows["Machine"] == "B", rows["Machine"] == "C"])
     fit = _fit(x, _ones(rows), rows["score"], rows["Machine"], rows["Worker"])
     found = {
-        "sd Worker": fit.outer_cov[0, 0] ** 0.5,
-        "sd Machine in Worker": fit.inner_cov[0, 0] ** 0.5,
-        "sd residual": fit.noise**0.5,
-        "beta (Intercept)": fit.beta[0],
-        "beta MachineB": fit.beta[1],
-        "beta MachineC": fit.beta[2],
-        "logLik": -fit.criterion / 2,
+        "spread of workers": fit.outer_cov[0, 0] ** 0.5,
+        "spread of machines of a worker": fit.inner_cov[0, 0] ** 0.5,
+        "spread of readings": fit.noise**0.5,
+        "estimate, intercept": fit.beta[0],
+        "estimate, machine B over A": fit.beta[1],
+        "estimate, machine C over A": fit.beta[2],
+        "log-likelihood": -fit.criterion / 2,
     }
     _check(found, "machines", "level by worker and machine in worker")
     plain = _fit(x, _ones(rows), rows["score"], rows["Worker"])
-    found = {"sd Worker": plain.inner_cov[0, 0] ** 0.5, "sd residual": plain.noise**0.5}
-    _check({**found, "logLik": -plain.criterion / 2}, "machines", "level by worker")
+    found = {"spread of workers": plain.inner_cov[0, 0] ** 0.5, "spread of readings": plain.noise**0.5}
+    _check({**found, "log-likelihood": -plain.criterion / 2}, "machines", "level by worker")
     assert plain.criterion - fit.criterion == pytest.approx(71.19, abs=0.01)
 
 
-def test_a_line_by_type_of_subject() -> None:
+def test_a_line_by_type_of_subject_from_memory() -> None:
     """MM-12: a covariate of the group changes its slope, as the reed's type does."""
     rows = table("orthodont")
     line = _line(rows["age"] - 11)
@@ -276,14 +292,14 @@ def test_a_line_by_type_of_subject() -> None:
     fit = _fit(x, line, rows["distance"], rows["Subject"])
     sd = np.sqrt(np.diag(fit.inner_cov))
     found = {
-        "sd (Intercept)": sd[0],
-        "sd slope": sd[1],
-        "corr": fit.inner_cov[0, 1] / sd[0] / sd[1],
-        "sd residual": fit.noise**0.5,
-        "beta (Intercept) [Male, age 11]": fit.beta[0],
-        "beta SexFemale": fit.beta[1],
-        "beta slope [Male]": fit.beta[2],
-        "beta SexFemale:slope": fit.beta[3],
-        "logLik": -fit.criterion / 2,
+        "spread of levels": sd[0],
+        "spread of slopes": sd[1],
+        "correlation of levels and slopes": fit.inner_cov[0, 1] / sd[0] / sd[1],
+        "spread of readings": fit.noise**0.5,
+        "estimate, boys at 11": fit.beta[0],
+        "estimate, girls over boys at 11": fit.beta[1],
+        "estimate, a year of boys": fit.beta[2],
+        "estimate, a year of girls over boys": fit.beta[3],
+        "log-likelihood": -fit.criterion / 2,
     }
     _check(found, "orthodont", "line by subject, lines by sex, age from 11")

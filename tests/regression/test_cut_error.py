@@ -27,7 +27,7 @@ def test_a_step_is_proposed_where_cuts_scatter_that_much(
     assert coarser_step(0.0, scatter_mm, step_mm) == wanted
 
 
-def test_a_coarser_step_costs_little_where_cuts_scatter_by_it() -> None:
+def test_a_coarser_step_costs_little_where_cuts_scatter_by_it_a_correction_from_memory() -> None:
     """Rounding to a step adds an even error of a twelfth of its square (Sheppard's correction, from memory)."""
     rng = np.random.default_rng(2)
     wanted = rng.uniform(0.1, 0.5, 20_000)

@@ -35,23 +35,28 @@ def growth_lines(sizes: list[int], table: dict[str, list[float]]) -> list[str]:
 
 
 def draw(sizes: list[int], table: dict[str, list[float]], target: Path) -> None:
-    """The picture of growth, both axes logarithmic, with a line of what linear growth would be."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure as Canvas
+    """The picture of growth in the stylesheet of all pictures: both axes logarithmic, each command named at its line's
+    end, with a line of what linear growth would be."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
 
-    figure = Canvas(figsize=(7.2, 4.8), layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.add_subplot()
-    for (name, values), mark in zip(table.items(), "osv^D<>P", strict=False):
-        axes.plot(sizes, values, marker=mark, linewidth=1.4, label=name)
-    low = min(min(values) for values in table.values())
-    axes.plot(sizes, [low * size / sizes[0] for size in sizes], color="0.6", linestyle="--", label="linear growth")
-    axes.set(xscale="log", yscale="log", xlabel="reeds in the log (five readings each)")
-    axes.set_ylabel("time, in cold imports of pandas")
-    axes.set_title("What each command's time does as the log grows", loc="left", fontsize=11)
-    axes.grid(which="major", color="0.9")
-    axes.legend(fontsize=8, frameon=False, ncols=3)
-    figure.savefig(target, dpi=120)
+    from trimfit.review.pictures.style import LIGHT, TYPE_SERIES, key_below, png_bytes, sheet, style
+
+    looks = [*TYPE_SERIES, ("f", "o"), ("e", "s")]
+    with style():
+        figure, (axes,) = sheet(False, height_in=4.8)
+        for (name, values), (role, mark) in zip(table.items(), looks, strict=True):
+            axes.plot(sizes, values, marker=mark, color=LIGHT[role], markersize=5.5, label=name)
+        low = min(min(values) for values in table.values())
+        linear = [low * size / sizes[0] for size in sizes]
+        axes.plot(sizes, linear, color=LIGHT["mute"], linewidth=1.0, linestyle="--", label="in step with the log")
+        axes.set(xscale="log", yscale="log", xlabel="reeds in the log (five readings each)")
+        axes.set_ylabel("time (cold imports of pandas)")
+        axes.set_title("A reading and an answer take as long on a decade's log as on a season's")
+        axes.set_xticks(sizes, [f"{size:,}" for size in sizes])
+        axes.xaxis.set_minor_formatter(NullFormatter())
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        key_below(figure, axes, 5)
+    target.write_bytes(png_bytes(figure))
 
 
 def main() -> None:
@@ -92,7 +97,7 @@ def main() -> None:
         "",
         *grown,
         "",
-        "![growth of time](growth_of_time.png)",
+        "![Time of each command on logs of 600, 6,000 and 60,000 reeds](growth_of_time.png)",
     ]
     (REPORTS / "speed.md").write_text("\n".join(page) + "\n", encoding="utf-8")
     draw(sizes, table, REPORTS / "growth_of_time.png")

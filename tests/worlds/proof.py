@@ -27,6 +27,7 @@ from tests.worlds.shop import WORLD_NAMES, LiveReed, World
 from tests.worlds.yardsticks import TUNED, CarefulHand, KnowingPlanner
 from trimfit.planner.aim import GAP, Aim, see
 from trimfit.regression.fitted_model import FittedModel
+from trimfit.review.pictures.style import LIGHT, png_bytes, sheet, style
 
 Found = TypeVar("Found")
 REPORTS = Path(__file__).parents[2] / "reports"
@@ -137,29 +138,25 @@ def predict(seeds: int = 3) -> str:
 
 def calibration_picture(path: Path) -> None:
     """Stated against found coverage of the gap, one bench a panel, from one more seed of each."""
-    import matplotlib
-
-    matplotlib.use("Agg")
-    from matplotlib import pyplot as plt
-
-    stated = np.linspace(0.05, 0.99, 40)
     from statistics import NormalDist
 
+    stated = np.linspace(0.05, 0.99, 40)
     z = np.array([NormalDist().inv_cdf(0.5 + s / 2) for s in stated])
-    figure, axes = plt.subplots(1, len(WORLD_NAMES), figsize=(13, 3.2), sharey=True, layout="constrained")
-    for axis, name in zip(axes, WORLD_NAMES, strict=True):
-        world = World(name, np.random.default_rng(77))
-        rng = np.random.default_rng([77, TRIAL_SEED])
-        scores = house_scores(learned(world, rng), make_trials(world, rng, 150))
-        gap = scores[scores["output"] == "gap"]
-        size = ((gap["found_cents"] - gap["foretold_cents"]) / gap["sd_cents"]).abs().to_numpy()
-        axis.plot([0, 100], [0, 100], color="0.6", lw=1, ls="--")
-        axis.plot(100 * stated, [100 * np.mean(size <= one) for one in z], color="#7a3b0c", lw=1.8)
-        axis.set_title(BENCH_WORDS[name], fontsize=10)
-        axis.set_xlabel("stated, %")
-    axes[0].set_ylabel("found inside, %")
-    figure.savefig(path, dpi=110, metadata={"Software": None})
-    plt.close(figure)
+    with style():
+        figure, fields = sheet(False, 2, 3, height_in=5.0)
+        for axes, name in zip(fields, WORLD_NAMES, strict=False):
+            world = World(name, np.random.default_rng(77))
+            rng = np.random.default_rng([77, TRIAL_SEED])
+            scores = house_scores(learned(world, rng), make_trials(world, rng, 150))
+            gap = scores[scores["output"] == "gap"]
+            size = ((gap["found_cents"] - gap["foretold_cents"]) / gap["sd_cents"]).abs().to_numpy()
+            axes.plot([0, 100], [0, 100], color=LIGHT["mute"], linewidth=1.0, linestyle="--")
+            axes.plot(100 * stated, [100 * np.mean(size <= one) for one in z], color=LIGHT["f"])
+            axes.set_title(BENCH_WORDS[name])
+            axes.set_xlabel("stated (%)")
+            axes.set_ylabel("found inside (%)")
+        fields[-1].set_axis_off()
+    path.write_bytes(png_bytes(figure))
 
 
 def markdown(frame: pd.DataFrame) -> str:
@@ -242,24 +239,18 @@ def chance_table(tallies: Sequence[Tally]) -> pd.DataFrame:
 
 def chance_picture(table: pd.DataFrame, path: Path, title: str) -> None:
     """Stated chance against the share that went past, with the sampling error of each group."""
-    import matplotlib
-
-    matplotlib.use("Agg")
-    from matplotlib import pyplot as plt
-
-    figure, axis = plt.subplots(figsize=(5.2, 4.2), layout="constrained")
     stated, share = 100 * table["stated"], 100 * table["share"]
     error = 100 * np.sqrt(table["stated"] * (1 - table["stated"]) / table["cuts"])
     top = 1.15 * max(float((stated + 2 * error).max()), float(share.max()))
-    axis.plot([0, top], [0, top], color="0.6", lw=1, ls="--")
-    axis.errorbar(stated, share, yerr=1.645 * error, fmt="o", color="#7a3b0c", capsize=3)
-    axis.set_xlim(left=0.0)
-    axis.set_ylim(bottom=0.0)
-    axis.set_xlabel("stated chance that the cut goes past, %")
-    axis.set_ylabel("share of these cuts that went past, %")
-    axis.set_title(title, fontsize=10)
-    figure.savefig(path, dpi=110, metadata={"Software": None})
-    plt.close(figure)
+    with style():
+        figure, (axes,) = sheet(False, height_in=4.6)
+        axes.plot([0, top], [0, top], color=LIGHT["mute"], linewidth=1.0, linestyle="--")
+        axes.errorbar(stated, share, yerr=1.645 * error, fmt="o", color=LIGHT["f"], capsize=3)
+        axes.set(xlabel="stated chance that the cut goes past (%)", ylabel="share of these cuts that went past (%)")
+        axes.set_xlim(left=0.0)
+        axes.set_ylim(bottom=0.0)
+        axes.set_title(title)
+    path.write_bytes(png_bytes(figure))
 
 
 def write_play(n: int, below: float | None) -> str:

@@ -77,8 +77,9 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
         )
         for b in found
     ]
-    heads = ("batch", "type", "reeds", "start, cents", "slope, %", "week, cents", "off, %", "past/short", "")
+    heads = ("batch", "type", "reeds", "start", "slope %", "week", "off %", "past/short", "")
     typer.echo(table(heads, rows, right=(2, 3, 4, 5, 6, 7)))
+    typer.echo("start: cents of crow off the type's; week: cents of settling off the type's")
     for b in found:
         if b.drifted:
             said = (

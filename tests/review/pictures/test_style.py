@@ -157,7 +157,7 @@ def luminance(colour: str) -> float:
 
 @pytest.mark.parametrize("palette", [style.LIGHT, style.DARK], ids=["light", "dark"])
 @pytest.mark.parametrize("role", ["ink", "mute", "f", "e", "cut", "good", "past"])
-def test_words_and_marks_stand_out_from_the_paper(palette: dict[str, str], role: str) -> None:
+def test_words_and_marks_stand_out_from_the_paper_by_a_formula_from_memory(palette: dict[str, str], role: str) -> None:
     lighter, darker = sorted((luminance(palette[role]), luminance(palette["paper"])), reverse=True)
     assert (lighter + 0.05) / (darker + 0.05) >= 4.5
 
