@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from trimfit.base.errors import InputError, nearest
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.curve import bent_mm
+from trimfit.regression.priors import OWNERS_WEIGHT
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,6 +66,7 @@ SETTLE_DAYS = 4.0
 SAME_WORK_DAYS = 0.25
 """Trims of one reed within six hours of each other are one work, done at the last of them."""
 K = len(OUTPUTS)
+LEAST_WEIGHT = 1e-3
 SEATING_TOLERANCES = 8.0
 MOST_TAPES = 40
 """So many tapes have coefficients of their own, those read most."""
@@ -78,7 +80,9 @@ class Coding:
 
     types, chanters: names in the order of their codes; curves (n_types, Q) as in `curve`; slope_ratio (n_types,);
     pressure_kpa and temperature_c: the bench's usual conditions, from which deviations are counted and which stand in
-    where a reading logged none; balance_cents: how far the A's may disagree before a reading counts for less.
+    where a reading logged none; balance_cents: how far the A's may disagree before a reading counts for less; away:
+    codes of chanters that are with their owners, who read in them with a tuner and a pressure of their own, and
+    owners_weight: what such a reading counts for beside one at the bench.
     """
 
     types: tuple[str, ...]
@@ -89,6 +93,8 @@ class Coding:
     temperature_c: float
     balance_cents: float = 3.7
     hand_cents_per_kpa: float = 0.0
+    away: tuple[int, ...] = ()
+    owners_weight: float = OWNERS_WEIGHT
 
     def regressors(self, removed_mm: Array, lip: Array, kpa: Array, deg_c: Array, type_code: NDArray[np.intp]) -> Array:
         """The six regressors (n, 6) of rows; NaN conditions count as the bench's usual ones."""
@@ -201,6 +207,16 @@ def balance_weight(y: Array, kpa: Array, coding: Coding) -> Array:
     seated = (over > limit) & (over < SEATING_TOLERANCES * limit)
     weight: Array = np.where(seated, (limit / np.maximum(over, limit)) ** 2, 1.0)
     return weight
+
+
+def base_weight(rows: Rows, coding: Coding) -> Array:
+    """Weight (n, K) of each cell before it is held against any other: less where the A's disagree (the crow apart),
+    and of what an owner read in a chanter that is away."""
+    weight = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], rows.y.shape[1], axis=1)
+    weight[:, 0] = 1.0
+    weight[np.isin(rows.chanter_code, coding.away)] *= coding.owners_weight
+    out: Array = np.maximum(weight, LEAST_WEIGHT)
+    return out
 
 
 def by_reading(rows: Rows, at: NDArray[np.intp] | NDArray[np.bool_]) -> dict[str, Any]:

@@ -22,7 +22,7 @@ __all__ = ["FittedModel", "model_from_bytes", "model_to_bytes"]
 
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 14
+FORMAT = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +186,8 @@ def model_to_bytes(model: FittedModel) -> bytes:
         "temperature_c": model.coding.temperature_c,
         "balance_cents": model.coding.balance_cents,
         "hand_cents_per_kpa": model.coding.hand_cents_per_kpa,
+        "away": model.coding.away,
+        "owners_weight": model.coding.owners_weight,
         "kinds": model.hierarchy.kinds,
         "gauge_mm": [None if np.isnan(mm) else mm for mm in model.hierarchy.gauge_mm.tolist()],
         "middle_mm": model.hierarchy.middle_mm if model.hierarchy.gauged else None,
@@ -248,6 +250,8 @@ def _model_of(head: dict[str, Any], found: dict[str, Array]) -> FittedModel:
         head["temperature_c"],
         head["balance_cents"],
         head["hand_cents_per_kpa"],
+        tuple(head["away"]),
+        head["owners_weight"],
     )
     gauge_mm = np.array([np.nan if mm is None else mm for mm in head["gauge_mm"]], dtype=float)
     kind_of = found["kind_of"].astype(np.intp)

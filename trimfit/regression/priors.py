@@ -29,6 +29,7 @@ __all__ = [
     "GAUGE_SPREAD",
     "KIND_SHARE",
     "MEETING_CENTS",
+    "OWNERS_WEIGHT",
     "RANDOM",
     "REED_MEETING_CENTS",
     "REGRESSORS",
@@ -101,6 +102,9 @@ MEETING_CENTS = 105.0, 35.0
 source."""
 REED_MEETING_CENTS = 4.0
 """Standard deviation of a reed's meeting pitch about its chanter's ("a hertz or two"). Common practice, no source."""
+OWNERS_WEIGHT = 0.25
+"""What a reading counts for that an owner took in a chanter that is away, before any was checked: as one with twice the
+error of a reading at the bench."""
 TAPE_CENTS, TAPE_SD_CENTS = -20.0, 15.0
 """What tape on a note's hole does to it before any was read: it lowers the note, by an amount that nobody measured."""
 RANDOM = ("start", "length", "bend")

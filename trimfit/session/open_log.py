@@ -209,6 +209,7 @@ class Bench:
             wanted |= {name for name in map(self.at_hand.worked_in, sorted(wanted)) if name}
         records = {name: self.chanter(name) for name in wanted}
         facts = {names.index(name): facts_of(record) for name, record in records.items() if record is not None}
+        coding = replace(coding, away=tuple(sorted(number for number, fact in facts.items() if fact.away)))
         rows, _, in_fit = rows_in_fit(self.model, histories, code, names, self.scale)
         wanted_reed = np.array([only is None or name in only for name in rows.reeds], dtype=bool)
         now = self._moment(histories)

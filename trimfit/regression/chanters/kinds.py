@@ -86,13 +86,15 @@ STEPS = 12
 @dataclass(frozen=True, slots=True)
 class ChanterFacts:
     """What the log says of a chanter in words: its kind, how far the bore gauge enters (mm), the meeting pitch and
-    working crow that were stated of it, cents from 440 Hz, and the reed type of that crow."""
+    working crow that were stated of it, cents from 440 Hz, the reed type of that crow; and whether it is said to be
+    with its owner."""
 
     kind: str | None = None
     gauge_mm: float | None = None
     meeting_cents: float | None = None
     crow_cents: float | None = None
     crow_type: str | None = None
+    away: bool = False
 
 
 def facts_of(chanter: Chanter) -> ChanterFacts:
@@ -104,6 +106,7 @@ def facts_of(chanter: Chanter) -> ChanterFacts:
         cents_from_440(pitch) if pitch else None,
         cents_from_440(crow) if crow else None,
         chanter.working_crow_type,
+        chanter.at_hand == "no",
     )
 
 

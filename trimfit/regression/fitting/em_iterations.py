@@ -70,6 +70,8 @@ WILDEST = 2.5
 """No reading counts for more than so many times the usual one when a type's errors are measured."""
 FARTHEST = 9.0
 """The same where one direction alone is looked at: three standard deviations."""
+OWNERS_CELLS, LEAST_OWNERS, OWNERS_ROUNDS = 40.0, 0.02, 8
+"""The assumed weight of owners' readings counts for so many of their cells; they count for no less than the second."""
 FREE = 1e6
 """Times their covariance, reeds' own terms are as good as free."""
 
@@ -343,6 +345,27 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
         scale /= np.exp(np.average(np.log(scale), weights=count))
     # a type of which too little was read to tell has the shop's
     return noise_cov, np.where(count > 0, np.clip(scale, 0.3, 3.0), 1.0)
+
+
+def owners_weight(rows: Rows, pieces: list[Piece], g: Globals, coding: Coding) -> float:
+    """What a reading in a chanter that is away counts for beside one at the bench: one over the multiple of the errors'
+    variance found in these (`noise_residuals`, the reeds' own terms left free); the assumed one counts for
+    OWNERS_CELLS degrees of freedom."""
+    free = replace(g, reed_cov=FREE * g.reed_cov)
+    theirs = np.isin(rows.chanter_code, coding.away)
+    met = [piece for piece in pieces if theirs[piece.at].any()]
+    found = coding.owners_weight
+    for _ in range(OWNERS_ROUNDS):
+        # what is far from it at first is taken in part for other rows' errors: again under what was found
+        total, count = OWNERS_CELLS * found / coding.owners_weight, OWNERS_CELLS
+        weight = rows.weight * np.where(theirs, found / coding.owners_weight, 1.0)[:, None]
+        now = replace(rows, weight=weight)
+        for piece, sums, post in batch_views(now, met, free):
+            squares, freedom = noise_residuals(sums, post, rows.y[piece.at])
+            total += float(np.minimum(squares, FARTHEST * freedom)[theirs[piece.at]].sum())
+            count += float(freedom[theirs[piece.at]].sum())
+        found = float(np.clip(found * count / total, LEAST_OWNERS, 1.0))
+    return found
 
 
 def along_movement(rows: Rows, pieces: list[Piece], g: Globals) -> Array:

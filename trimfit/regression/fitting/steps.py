@@ -32,7 +32,7 @@ from trimfit.base.progress import Progress, quiet
 from trimfit.regression.chanters.kinds import ChanterFacts, hierarchy_of, learned, prior_of_offsets
 from trimfit.regression.chanters.stated import OfType, crow_types, stated_errors
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
-from trimfit.regression.design import Coding, Rows, balance_weight, sort_rows, take_rows, tapes_of, with_tape
+from trimfit.regression.design import Coding, Rows, base_weight, sort_rows, take_rows, tapes_of, with_tape
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import (
     affordable,
@@ -56,6 +56,7 @@ from trimfit.regression.fitting.em_iterations import (
     em_step,
     joint_pass,
     noise_scales,
+    owners_weight,
     pieces_of,
     reading_stretch,
     rescaled,
@@ -442,10 +443,10 @@ def fit_model(
     usual_c = float(np.nanmedian(rows.deg_c)) if np.isfinite(rows.deg_c).any() else temperature_c
     straight = np.zeros((n_types, len(KNOTS_MM)))
     coding = Coding(types, chanters, straight, np.ones(n_types), usual_kpa, usual_c, balance_cents)
-    seat = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
-    seat[:, 0] = 1.0
-    base = np.maximum(seat, 1e-3)
-    rows = replace(rows, weight=seat * outlier_weights(rows))
+    away = tuple(c for c, name in enumerate(chanters) if facts and name in facts and facts[name].away)
+    coding = replace(coding, away=away)
+    base = base_weight(rows, coding)
+    rows = replace(rows, weight=base * outlier_weights(rows))
     prior = coefficient_prior(n_types)
     at = np.flatnonzero(newest[rows.batch_code])
     core = take_rows(rows, at) if len(at) < len(rows) else rows
@@ -458,6 +459,10 @@ def fit_model(
     pieces = pieces_of(rows, coding, n_types, (on, len(whole_prior[0]) - K * len(tapes)))
     weight, jump = rows.weight.copy(), rows.jump.copy()
     weight[at], jump[at] = core.weight, core.jump
+    if away:
+        coding = replace(coding, owners_weight=owners_weight(core, pieces_of(core, coding, n_types), g, coding))
+        assumed, base = base, base_weight(rows, coding)
+        weight *= base / assumed
     movement = g.movement or assumed_movement(n_types)
     rows = replace(rows, y=unsettled(rows.y, rows, movement), weight=weight, jump=jump)
     sums = None

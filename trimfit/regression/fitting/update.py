@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.regression.design import Rows, balance_weight, take_rows, with_tape
+from trimfit.regression.design import Rows, base_weight, take_rows, with_tape
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.em_iterations import Globals, batch_information, pieces_of
 from trimfit.regression.movement.process import unsettled
@@ -83,8 +83,7 @@ def refreshed(model: FittedModel, changed: Sequence[Changed], last_seq: int) -> 
 
 def _lowered(rows: Rows, weight: Array, model: FittedModel) -> NDArray[np.bool_]:
     """Which rows (n,) have a cell that counts for less than its reading's balance alone would have it count."""
-    base = np.ones_like(weight)
-    base[:, 1:] = np.maximum(balance_weight(rows.y, rows.kpa, model.coding), 1e-3)[:, None]
+    base = base_weight(rows, model.coding)
     less = np.where(np.isfinite(rows.y) | np.isfinite(rows.taped), weight / base, 1.0) < 0.99
     return np.asarray(less.any(axis=1))
 

@@ -26,7 +26,7 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.chanters.kinds import ChanterFacts, unseen_offsets
 from trimfit.regression.chanters.stated import OfType, crow_types, with_stated
 from trimfit.regression.curve import bent_one_mm, scaled
-from trimfit.regression.design import Coding, Rows, balance_weight, with_tape
+from trimfit.regression.design import Coding, Rows, base_weight, with_tape
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.jumps import jumps_before
 from trimfit.regression.movement.process import (
@@ -392,9 +392,8 @@ def batch_states(
         for number in np.flatnonzero(~fitted_tapes).tolist():
             unknown[:, tapes[number][1]] |= taped[:, number] > 0
         fit_y = np.where(unknown, np.nan, y)
-    weight = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], K, axis=1)
-    weight[:, 0] = 1.0
-    base = np.maximum(weight, 1e-3)
+    # what the fit held counts as it did then, wherever its chanter is now
+    base = np.where(in_fit[:, None], base_weight(rows, model.coding), base_weight(rows, coding))
     weight = base.copy()
     jump = np.zeros(len(rows))
     own_batch_cov, own_reed_cov = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
