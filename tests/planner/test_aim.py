@@ -280,3 +280,25 @@ def test_what_is_wanted_in_all_is_what_brings_the_gap_to_zero() -> None:
     assert need.mean == posterior.need_mm()
     assert (need.low, need.high) == pytest.approx(np.quantile(wanted, [0.05, 0.95]), abs=0.012)
     assert belief_of(gap=3.0, gap_sd=0.5).need().high < 0.02
+
+
+def test_the_chance_that_goes_with_a_cut_counts_what_a_reed_left_short_may_do() -> None:
+    """By sampling: past right after the cut, or short then and past at the next visit."""
+    rng, n, t = np.random.default_rng(1), 2_000_000, 3.68
+    posterior = replace(
+        belief_of(gap=-9.0, gap_sd=1.5, slope_sd=9.0, slope=60.0),
+        wait_mean=np.array([0.8, 0.0]), wait_var=np.array([9.0, 4.0]), wait_jump=0.2, jump_var=np.array([81.0, 9.0]),
+    )  # fmt: skip
+    for length in (0.05, 0.12):
+        mean, variance = posterior.at_once().after(np.array([length]), 0.0, USUAL)
+        node = rng.choice(len(posterior.weight), n, p=posterior.weight)
+        gap = mean[0][node] + np.sqrt(variance[0][node]) * rng.standard_normal(n)
+        moved = 0.8 + np.sqrt(9.0 + 81.0 * (rng.random(n) < 0.2)) * rng.standard_normal(n)
+        happened = float(((gap > t) | ((gap < -t) & (gap + moved > t))).mean())
+        stated = posterior.past_when_next_seen(t, length, 0.0, USUAL)
+        assert stated == pytest.approx(happened, abs=4.0 * math.sqrt(happened / n) + 1e-5)
+        soon = posterior.at_once()
+        assert soon.past_when_next_seen(t, length, 0.0, USUAL) == pytest.approx(float((gap > t).mean()), abs=3e-4)
+        over, short = posterior.past_and_short(t, np.array([length]), 0.0, USUAL)
+        assert over[0] == pytest.approx(float((gap + moved > t).mean()), abs=1e-3)
+        assert short[0] == pytest.approx(float((gap + moved < -t).mean()), abs=1e-3)

@@ -21,6 +21,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,7 @@ MOST_LOG_SD = 0.5
 """A slope is never taken to be less known than this: within a factor of two or so (common practice, no source)."""
 LEAST_SLOPE, LEAST_GAIN = 0.25, 0.2
 NEED_POINTS = 241
+SHORT_STEP_CENTS, SHORT_STEPS = 0.25, 240
 FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
 """A meeting pitch is sought no farther than this from the pitch now, and called no vaguer: before any cut is logged
 the way there is an assumption, and its end is not to be said to the cent."""
@@ -128,13 +130,15 @@ class AimPosterior:
     `pitch_reading_sd_cents` likewise; `again_sd_cents`: the error of one more reading of the same state, such that a
     reading with an error of its own would tell as much (the readings of one sitting share an error). `wait_mean`,
     `wait_var`: how far gap and pitch (2,) move by themselves after a cut, before the next step; `again_var` (2,):
-    before a reading with no work.
+    before a reading with no work; `wait_jump`, `again_jump`: the chance that the reed jumps meanwhile, `jump_var` (2,):
+    how far.
 
     For a chanter that is away, mean and cov are those of gap and pitch there as far as readings at the bench can tell
     them, and `beyond` (2, 2) is the covariance of gap and pitch that none can take away; `stop_cents`: the gap there
     that the work goes toward, `spaced` where as one of several; `here_mean`, `here_var` (2,): gap and pitch in the
     chanter at hand. hint: where E and F meet in its chanter (cents) by all that is known besides the reed's own course,
-    and the information in that (1/cents²).
+    and the information in that (1/cents²). `pace_days`: how long the reed usually lies after a cut, and between
+    readings with no work.
     """
 
     mean: Array
@@ -150,12 +154,16 @@ class AimPosterior:
     wait_mean: Array
     wait_var: Array
     again_var: Array
+    wait_jump: float = 0.0
+    again_jump: float = 0.0
+    jump_var: Array = field(default_factory=lambda: np.zeros(2))
     beyond: Array = field(default_factory=lambda: np.zeros((2, 2)))
     stop_cents: float = 0.0
     spaced: bool = False
     here_mean: Array = field(default_factory=lambda: np.zeros(2))
     here_var: Array = field(default_factory=lambda: np.zeros(2))
     hint: tuple[float, float] = (0.0, 0.0)
+    pace_days: tuple[float, float] | None = None
 
     @property
     def beyond_sd_cents(self) -> float:
@@ -165,6 +173,17 @@ class AimPosterior:
     def known(self) -> AimPosterior:
         """The posterior less what no reading at the bench could tell."""
         return replace(self, beyond=np.zeros((2, 2))) if self.beyond.any() else self
+
+    @property
+    def moves(self) -> bool:
+        """Whether the reed moves by itself from a cut to the next step."""
+        return bool(self.wait_var.any() or self.wait_mean.any() or self.wait_jump)
+
+    def at_once(self) -> AimPosterior:
+        """The posterior for a next step that follows in the same sitting: the reed does not move until then."""
+        if not self.moves:
+            return self
+        return replace(self, wait_mean=np.zeros(2), wait_var=np.zeros(2), wait_jump=0.0)
 
     @property
     def slope_log_sd(self) -> float:
@@ -186,7 +205,7 @@ class AimPosterior:
 
     def after(self, length_mm: Array, lip: float, error: CutError, *, pitch: bool = False) -> tuple[Array, Array]:
         """Mean (n, J) and variance (n, J) of the true gap (or pitch), cents, at each node after cuts (n,) mm and
-        `lip` strokes, by the time of the next step; what the blade really takes is counted in."""
+        `lip` strokes, by the time of the next step if it has not jumped; what the blade really takes is counted in."""
         length_mm = np.atleast_1d(np.asarray(length_mm, dtype=float))
         step, square, stretch = self._steps(length_mm)
         first = 4 if pitch else 0
@@ -202,6 +221,23 @@ class AimPosterior:
             mean = mean + np.where(worked, self.wait_mean[which], 0.0)
             variance = variance + np.where(worked, self.wait_var[which], 0.0)
         return mean, np.maximum(variance + self.beyond[which, which], 1e-9)
+
+    def outcomes(
+        self, length_mm: Array, lip: float, error: CutError, *, pitch: bool = False
+    ) -> tuple[Array, Array, Array]:
+        """The law of the true gap (or pitch) after cuts (n,) mm and `lip` strokes, by the time of the next step, as a
+        mixture of normals: weight (n, I), mean and variance (n, I) in cents; what it may jump is counted in."""
+        length_mm = np.atleast_1d(np.asarray(length_mm, dtype=float))
+        mean, variance = self.after(length_mm, lip, error, pitch=pitch)
+        weight = np.broadcast_to(self.weight, mean.shape)
+        if not self.wait_jump:
+            return weight, mean, variance
+        jumped = np.where((length_mm > 0) | (lip != 0), self.wait_jump, 0.0)[:, None]
+        return (
+            np.concatenate([(1.0 - jumped) * weight, jumped * weight], axis=1),
+            np.concatenate([mean, mean], axis=1),
+            np.concatenate([variance, variance + self.jump_var[int(pitch)]], axis=1),
+        )
 
     def gap_variance(self, length_mm: float, error: CutError) -> float:
         """Variance of the true gap after a cut, cents², as far as readings can take it away."""
@@ -239,7 +275,9 @@ class AimPosterior:
         """
         middle = self.need_mm()
         lengths = np.linspace(0.0, min(3.0 * middle + 0.3, 12.0), NEED_POINTS)
-        chance = np.maximum.accumulate(self.known().chance_over(self.stop_cents, lengths, 0.0, CutError(0.0, 0.0)))
+        chance = np.maximum.accumulate(
+            self.known().at_once().chance_over(self.stop_cents, lengths, 0.0, CutError(0.0, 0.0))
+        )
         low, high = (float(lengths[min(int(np.searchsorted(chance, p)), NEED_POINTS - 1)]) for p in (0.05, 0.95))
         return Interval(*(min(length, room_mm) for length in (middle, min(low, middle), max(high, middle))))
 
@@ -267,33 +305,54 @@ class AimPosterior:
 
     def chance_over(self, limit_cents: float, length_mm: Array, lip: float, error: CutError) -> Array:
         """Chance (n,) that the true gap is over `limit_cents` after cuts (n,) mm and `lip` strokes."""
-        mean, variance = self.after(length_mm, lip, error)
-        tails = normal_cdf((mean - limit_cents) / np.sqrt(variance))
-        chance: Array = tails @ self.weight
+        weight, mean, variance = self.outcomes(length_mm, lip, error)
+        chance: Array = (weight * normal_cdf((mean - limit_cents) / np.sqrt(variance))).sum(axis=1)
         return chance
 
     def past_and_short(
         self, tolerance_cents: float, length_mm: Array, lip: float, error: CutError
     ) -> tuple[Array, Array]:
         """Chances (n,) that the true gap is over the tolerance, and that it is under it, after cuts and strokes."""
-        mean, variance = self.after(length_mm, lip, error)
+        weight, mean, variance = self.outcomes(length_mm, lip, error)
         sd = np.sqrt(variance)
-        past, not_short = (normal_cdf((mean + side) / sd) @ self.weight for side in (-tolerance_cents, tolerance_cents))
+        past, not_short = (
+            (weight * normal_cdf((mean + side) / sd)).sum(axis=1) for side in (-tolerance_cents, tolerance_cents)
+        )
         return past, 1.0 - not_short
+
+    def past_when_next_seen(self, tolerance_cents: float, length_mm: float, lip: float, error: CutError) -> float:
+        """The chance of going past that goes with a cut and `lip` strokes.
+
+        A reed that is within tolerance after it is done: it leaves the bench, and what it does then is no part of the
+        chance. One that is short stays, and may be past by the next visit. With x the gap right after the cut, u how
+        far it moves until then, and t the tolerance, that is P(x > t) + P(x < -t, x + u > t).
+        """
+        soon, length = self.at_once(), np.array([length_mm])
+        chance = float(soon.chance_over(tolerance_cents, length, lip, error)[0])
+        if soon is self or not (length_mm or lip):
+            return chance
+        weight, mean, variance = soon.outcomes(length, lip, error)
+        ends = -tolerance_cents - SHORT_STEP_CENTS * np.arange(SHORT_STEPS + 1.0)[::-1]
+        short = np.diff(weight[0] @ normal_cdf((ends - mean[0][:, None]) / np.sqrt(variance[0])[:, None]))
+        over = 0.5 * (ends[1:] + ends[:-1]) + self.wait_mean[0] - tolerance_cents
+        later = np.zeros(SHORT_STEPS)
+        for share, jump_var in ((1.0 - self.wait_jump, 0.0), (self.wait_jump, float(self.jump_var[0]))):
+            later += share * normal_cdf(over / math.sqrt(self.wait_var[0] + jump_var + 1e-9))
+        return chance + float(short @ later)
 
     def pitch_outside(self, aim: Aim, length_mm: float, lip: float, error: CutError) -> float:
         """Chance that the reed, as it stands after a cut and strokes, sounds off the aim's pitch; 0 without one."""
         if aim.target_cents is None:
             return 0.0
-        mean, variance = self.after(np.array([length_mm]), lip, error, pitch=True)
+        weight, mean, variance = self.outcomes(np.array([length_mm]), lip, error, pitch=True)
         off, sd, t = mean[0] - aim.target_cents, np.sqrt(variance[0]), aim.tolerance_cents
-        return float((normal_cdf((off - t) / sd) + normal_cdf((-off - t) / sd)) @ self.weight)
+        return float((normal_cdf((off - t) / sd) + normal_cdf((-off - t) / sd)) @ weight[0])
 
     def gap(self, length_mm: float, lip: float, error: CutError, *, reading: bool = False) -> Interval:
         """Interval (90 %) of the gap after a cut, in cents; of the next reading of it with `reading`."""
-        mean, variance = self.after(np.array([length_mm]), lip, error)
+        weight, mean, variance = self.outcomes(np.array([length_mm]), lip, error)
         noise = self.reading_sd_cents**2 if reading else 0.0
-        return interval_of(self.weight, mean[0], variance[0] + noise)
+        return interval_of(weight[0], mean[0], variance[0] + noise)
 
     def meeting(self, lip: float = 0.0) -> tuple[float, float]:
         """Pitch (cents from 440 Hz) at which the gap closes after `lip` more strokes: mean and standard deviation."""
@@ -410,9 +469,10 @@ def see(
         *_reading_errors(state, here[0], again_days, again_scale),
         *_wait(state, wait_days),
         np.zeros(2) if state.movement is None else again_days * np.diag(state.movement.walk)[1:],
-        beyond,
+        beyond=beyond,
         here_mean=here_mean,
         here_var=here_var,
+        **_jumps(state, wait_days, again_days),
     )
 
 
@@ -493,3 +553,15 @@ def _wait(state: ReedState, wait_days: float) -> tuple[Array, Array]:
         return np.zeros(2), np.zeros(2)
     mean, cov = movement.moves_in(wait_days, state.unsettled + np.array([0.0, 1.0]))
     return mean[1:], np.diag(cov)[1:].copy()
+
+
+def _jumps(state: ReedState, wait_days: float, again_days: float) -> dict[str, Any]:
+    """The chances that the reed jumps in so many days, and how far gap and pitch (2,) then go: variance, cents²."""
+    movement = state.movement
+    if movement is None:
+        return {}
+    return {
+        "wait_jump": movement.chance_of_jump(wait_days),
+        "again_jump": movement.chance_of_jump(again_days),
+        "jump_var": np.diag(movement.jump_in(max(wait_days, again_days)))[1:].copy(),
+    }

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
-from trimfit.planner.aim import Aim, AimPosterior, CutError, interval_of, nodes, normal_cdf
+from trimfit.planner.aim import Aim, AimPosterior, CutError, even_nodes, interval_of, nodes, normal_cdf
 from trimfit.planner.away import LEFT_SHARE
 from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_table import LADDER, PolicyTable, ending, finish_cost, first_rung, worth_reading
@@ -37,6 +37,7 @@ MOST_READINGS, MOST_UNSURE, MOST_BARRED = 3, 4, 6
 cut. After that the reed is cut, or left as it is, on what is known: what it may do is in the chances."""
 MOST_OVER_LONGEST = 2.0
 """No cut is longer than so many times the longest logged of its type: beyond, the slope is one that nobody has seen."""
+WIDE_NODES = 17
 VISITS_RUNG = 3
 """Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
 
@@ -96,8 +97,8 @@ def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> i
 def rungs_of(table: PolicyTable, m: Array, v: Array, s: Array, rules: Rules) -> NDArray[np.intp]:
     """The least rung (n,) at or over the shop's own cost whose chance of ever going past is under the ceiling.
 
-    m, v, s (n,): reduced states. Past the point where the reed may be over already no rung helps; the chance it has now
-    is not held against a cut.
+    m, v, s (n,): reduced states. The chance that the reed is past now is not held against a cut, nor what it does by
+    itself between visits (`planner.policy_table`).
     """
     first = first_rung(rules.lost_minutes)
     if table.costs.beyond_sd_cents:
@@ -106,9 +107,11 @@ def rungs_of(table: PolicyTable, m: Array, v: Array, s: Array, rules: Rules) -> 
     # the reed as it was when new decides too, so that the risk is one for its life and not one for each cut
     new = np.minimum(m, -8.0 * table.costs.tolerance_cents), np.maximum(s, 0.15)
     corners = table.corners(np.stack([new[0], m]), np.stack([v, v]), np.stack([new[1], s]))
+    over_now = table.at(table.past_now()[None], 0, corners)
     out = np.full(len(m), len(LADDER) - 1, dtype=np.intp)
     for rung in reversed(range(first, len(LADDER))):
-        chance = table.at(table.past, rung, corners).max(axis=0)
+        chance = table.at(table.past, rung, corners) - table.at(table.by_itself, rung, corners) - over_now
+        chance = chance.max(axis=0)
         out[MODEL_DOUBT * chance <= rules.chance_past_ceiling] = rung
     return out
 
@@ -117,28 +120,38 @@ class _Future:
     """What follows each of some cuts (n,) with `lip` strokes and the reading after it, on any rung."""
 
     def __init__(self, posterior: AimPosterior, table: PolicyTable, length: Array, lip: float, error: CutError) -> None:
-        mean, variance = posterior.known().after(length, lip, error)
-        mean = mean - posterior.stop_cents
-        noise = np.where((length > 0) | (lip > 0), posterior.reading_sd_cents, posterior.again_sd_cents)[:, None] ** 2
-        centre = mean @ posterior.weight
-        spread = mean - centre[:, None]
+        whole_posterior, posterior = posterior, posterior.known()
         worked = (length > 0) | (lip > 0)
+        mean, variance = posterior.after(length, lip, error)
+        mean = mean - posterior.stop_cents
+        noise = np.where(worked, posterior.reading_sd_cents, posterior.again_sd_cents) ** 2
+        jumped = np.where(worked, posterior.wait_jump, posterior.again_jump)
         variance = variance + np.where(worked, 0.0, posterior.again_var[0])[:, None]
-        total = variance @ posterior.weight + (spread**2) @ posterior.weight
-        own = noise[:, 0]
-        gain = total / (total + own)
-        s_next = posterior.spread_left(length, lip, error)
-        v_next = total * own / (total + own)
-        eta, weight = nodes(3)
-        surprise = spread[:, :, None] + np.sqrt(variance + noise)[:, :, None] * eta[None, None, :]
-        m_next = centre[:, None, None] + gain[:, None, None] * surprise
+        s_next = posterior.spread_left(length, lip, error)[:, None, None]
         self.table = table
-        self.corners = table.corners(m_next, v_next[:, None, None], s_next[:, None, None])
-        self.weight = posterior.weight[None, :, None] * weight[None, None, :]
+        self.parts = []
+        for share, jump_var, (eta, weight) in (
+            (1.0 - jumped, 0.0, nodes(3) if worked.any() else even_nodes(WIDE_NODES)),
+            (jumped, float(posterior.jump_var[0]), even_nodes(WIDE_NODES)),
+        ):
+            if not share.any():
+                continue
+            centre = mean @ posterior.weight
+            spread = mean - centre[:, None]
+            whole = variance + jump_var
+            total = whole @ posterior.weight + (spread**2) @ posterior.weight
+            gain, v_next = total / (total + noise), total * noise / (total + noise)
+            surprise = spread[:, :, None] + np.sqrt(whole + noise[:, None])[:, :, None] * eta[None, None, :]
+            m_next = centre[:, None, None] + gain[:, None, None] * surprise
+            corners = table.corners(m_next, v_next[:, None, None], s_next)
+            self.parts.append((share, corners, posterior.weight[None, :, None] * weight[None, None, :]))
+        self.moves_past = np.zeros(len(length))
+        if variance.size and (posterior.moves if worked.any() else posterior.again_var[0] > 0.0):
+            self.moves_past = _moves_past(whole_posterior, worked, length, lip, error, table.costs.tolerance_cents)
 
     def cost(self, rung: int) -> Array:
-        """Expected minutes (n,) from then on."""
-        return self._mean(self.table.value, rung)
+        """Expected minutes (n,) from then on; what goes past by itself costs what it costs the shop, on every rung."""
+        return self._mean(self.table.value, rung) - self.moves_past * (LADDER[rung] - self.table.costs.lost_minutes)
 
     def cuts(self, rung: int) -> Array:
         """Expected further cuts (n,)."""
@@ -153,8 +166,30 @@ class _Future:
         return self._mean(self.table.past, rung)
 
     def _mean(self, what: Array, rung: int) -> Array:
-        out: Array = (self.table.at(what, rung, self.corners) * self.weight).sum(axis=(1, 2))
+        out: Array = np.zeros(1)
+        for share, corners, weight in self.parts:
+            out = out + share * (self.table.at(what, rung, corners) * weight).sum(axis=(1, 2))
         return out
+
+
+def _moves_past(
+    posterior: AimPosterior,
+    worked: NDArray[np.bool_],
+    length: Array,
+    lip: float,
+    error: CutError,
+    tolerance_cents: float,
+) -> Array:
+    """By how much the chance of being past grows by itself (n,) from each cut, or none, to the next visit."""
+    mean, variance = posterior.at_once().after(length, lip, error)
+    over, moved = (mean - tolerance_cents), np.where(worked, posterior.wait_var[0], posterior.again_var[0])[:, None]
+    later = over + np.where(worked, posterior.wait_mean[0], 0.0)[:, None]
+    jumped = np.where(worked, posterior.wait_jump, posterior.again_jump)[:, None]
+    grown = (1.0 - jumped) * normal_cdf(later / np.sqrt(variance + moved)) - normal_cdf(over / np.sqrt(variance))
+    if jumped.any():
+        grown += jumped * normal_cdf(later / np.sqrt(variance + moved + posterior.jump_var[0]))
+    out: Array = grown @ posterior.weight
+    return out
 
 
 def _gap_interval(
@@ -165,11 +200,11 @@ def _gap_interval(
         (1.0 - sum(other.chance for other in others), posterior),
         *((other.chance, other.posterior) for other in others),
     ]
-    parts = [(share * one.weight, *one.after(np.array([length_mm]), lip, error)) for share, one in seen]
+    parts = [(share, *one.outcomes(np.array([length_mm]), lip, error)) for share, one in seen]
     return interval_of(
-        np.concatenate([weight for weight, _, _ in parts]),
-        np.concatenate([mean[0] for _, mean, _ in parts]),
-        np.concatenate([variance[0] for _, _, variance in parts]),
+        np.concatenate([share * weight[0] for share, weight, _, _ in parts]),
+        np.concatenate([mean[0] for _, _, mean, _ in parts]),
+        np.concatenate([variance[0] for _, _, _, variance in parts]),
     )
 
 
@@ -243,9 +278,9 @@ def choose(
     doubt = sum(other.chance for other in others)
 
     def ends(seen: AimPosterior, length: float, lip: int) -> Array:
-        """Chances of being past and of being short (2,)."""
-        over, under = seen.past_and_short(tolerance, np.array([length]), float(lip), error)
-        return np.array([over[0], under[0]])
+        """Chances of being past and of being short right after it, and of being past when it is next seen (3,)."""
+        over, under = seen.at_once().past_and_short(tolerance, np.array([length]), float(lip), error)
+        return np.array([over[0], under[0], seen.past_when_next_seen(tolerance, length, float(lip), error)])
 
     def mixed(likeliest: Array, each: Sequence[Array]) -> Array:
         """A chance as it is stated: the mean over all explanations."""
@@ -258,7 +293,7 @@ def choose(
         """Minutes that the other explanations would cost, at this rung, over those counted already."""
         likeliest, cost = ends(posterior, length, lip), 0.0
         for other in others:
-            past, short = np.maximum(ends(other.posterior, length, lip) - likeliest, 0.0)
+            past, short, _ = np.maximum(ends(other.posterior, length, lip) - likeliest, 0.0)
             cost += other.chance * (
                 float(past) * LADDER[rung] + (float(short) * costs.outside_minutes if last else 0.0)
             )
@@ -266,10 +301,11 @@ def choose(
 
     def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
         after = _gap_interval(posterior, others, length, float(lip), error)
-        over, under = mixed(ends(posterior, length, lip), [ends(other.posterior, length, lip) for other in others])
+        ends_mixed = mixed(ends(posterior, length, lip), [ends(other.posterior, length, lip) for other in others])
+        past, under, stated = (float(chance) for chance in ends_mixed)
         m_mean, m_sd = posterior.meeting(float(lip))
-        good = max(0.0, 1.0 - over - under) * (1.0 - posterior.pitch_outside(aim, length, float(lip), error))
-        within, past_end = float(good), float(over)
+        good = max(0.0, 1.0 - past - under) * (1.0 - posterior.pitch_outside(aim, length, float(lip), error))
+        within, past_end = float(good), past
         if action in ("trim", "read-again"):
             ahead = again if not (length or lip) else _Future(posterior, table, np.array([length]), float(lip), error)
             off_pitch = 0.0 if aim.target_cents is None else _outside(m_mean - aim.target_cents, m_sd, tolerance)
@@ -278,9 +314,7 @@ def choose(
                 within, past_end = at_its_aim(posterior, tolerance)
             within *= 1.0 - off_pitch
         pitch = m_mean, m_sd
-        return Choice(
-            action, length, lip, gap_now, after, *pitch, float(over), left, float(good), reason, within, past_end
-        )
+        return Choice(action, length, lip, gap_now, after, *pitch, stated, left, float(good), reason, within, past_end)
 
     moved = max((other.chance for other in others if other.moved), default=0.0) > 0.5 * doubt
     unsure = "moved" if moved else "alone"
@@ -303,12 +337,12 @@ def choose(
         able = able[near] if near.any() else able[:1]
 
     def allowed(lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
-        # whatever is cheapest: no single visit takes more of a (stated) chance than the reed may in all its life
+        # whatever is cheapest: no single cut takes more of a chance than the reed may in all its life
         if away:
             return np.ones(len(lengths), dtype=np.bool_)
-        chance = posterior.chance_over(tolerance, lengths, float(lip), error)
+        chance = posterior.at_once().chance_over(tolerance, lengths, float(lip), error)
         if others and not borne_out:
-            each = [other.posterior.chance_over(tolerance, lengths, float(lip), error) for other in others]
+            each = [other.posterior.at_once().chance_over(tolerance, lengths, float(lip), error) for other in others]
             chance = mixed(chance, each)
         may: NDArray[np.bool_] = MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)
         return may

@@ -8,17 +8,26 @@ taken and m, v, s are updated as the joint Gaussian of (gap, log slope) says::
     gain = V / (V + r²)    v' = V r² / (V + r²)    s'² = s² - c² / (V + r²)    m' = m + D + gain (y - m - D)
 
 (v' and s' do not depend on the reading, so only m' is random.) From one visit to the next the reed moves by itself
-besides: w² after a cut, u² before a reading without one, are added to V, and after a cut its mean settling to m'. A
-reed handed over now is spared that, so that one that moves much is handed over sooner. Actions: finish, at the cost of
-a lost reed times the chance of being past, and of one outside tolerance times the chance of being short; read again;
-cut by D. With the cost per cut and per reading this is a dynamic programme,
+besides: w² after a cut, u² before a reading without one, are added to V, and after a cut its mean settling to m'. With
+the chance p it jumps meanwhile, and then j² is added too: the next state is a mixture of the two, the reading taken to
+show which it was. A reed handed over now is spared that, so that one that moves much is handed over sooner. Actions:
+finish, at the cost of a lost reed times the chance of being past, and of one outside tolerance times the chance of
+being short; read again; cut by D. With the cost per cut and per reading this is a dynamic programme,
 
     J(m, v, s) = min( finish, cost_read + E J(m', v', s), min_D cost_cut + cost_read + E J(m', v', s') ),
 
 solved by value iteration on a grid (Bertsekas, 2017, Dynamic Programming and Optimal Control, vol. 1, ch. 4: the
-posterior as state). Beside J the chance of ever going past under the minimising actions is carried. The ceiling on
-that chance is met by a ladder of costs of a lost reed: the least rung at or over the shop's own cost whose chance is
-under the ceiling is used (a Lagrangian; cf. Altman, 1999, Constrained Markov Decision Processes).
+posterior as state). Beside J the chance of ever going past under the minimising actions is carried, and how much of it
+is what the reed does by itself. The chance of being past changes in expectation by nothing at a reading, and else by
+
+    P(m + D f > t) - P(m > t)  at a cut,    d = P(m + D f + movement > t) - P(m + D f > t)  from it to the next visit,
+
+so that the chance of ending past is what it is now, plus the sum over all cuts of the first, plus the sum of the d. A
+ceiling can hold what cuts do. It cannot hold the d: a reed lies on the bench between visits whether it is cut or not,
+and all that lowers them is handing it over short. So the ceiling is on the chance less the d, met by a ladder of costs
+of a lost reed: the least rung at or over the shop's own cost whose chance is under the ceiling is used (a Lagrangian;
+cf. Altman, 1999, Constrained Markov Decision Processes). What moves past by itself costs what a lost reed costs the
+shop, on every rung.
 """
 
 from __future__ import annotations
@@ -54,6 +63,9 @@ LADDER = (30.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0)
 SWEEPS = 12
 LEAST_GAIN = 0.05
 SETTLED_MINUTES = 0.003
+WIDE_NODES = 33
+"""What a reading of a reed that may stand anywhere shows is laid on so many points: with few of them a chance of being
+past came out a fifth too high."""
 LEAVE = np.array([-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0])
 """Cuts on the grid aim at leaving the gap so many tolerances under zero."""
 
@@ -62,10 +74,12 @@ LEAVE = np.array([-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5
 class Costs:
     """Shop settings in minutes, what the bench can do, how reeds move between visits; tolerance and errors in cents.
 
-    wait_mean_cents, wait_sd_cents: from a cut to the next reading; again_sd_cents: before a reading with no work. For a
-    chanter that is away (`planner.away`) also `beyond_sd_cents`, what is not known of the gap there however well it is
-    read here; `stop_cents`, the gap there that the work goes toward; `rise_minutes`, what each cent costs by which the
-    reed arrives flatter than the tolerance, `outside_minutes` being the cost of arriving flat at all.
+    wait_mean_cents, wait_sd_cents: from a cut to the next reading, with wait_jump the chance of a jump; again_sd_cents,
+    again_jump: before a reading with no work; jump_sd_cents: how far it jumps. lost_minutes: what a reed costs that
+    went past by itself. For a chanter that is away (`planner.away`) also `beyond_sd_cents`, what is not known of the
+    gap there however well it is read here; `stop_cents`, the gap there that the work goes toward; `rise_minutes`, what
+    each cent costs by which the reed arrives flatter than the tolerance, `outside_minutes` being the cost of arriving
+    flat at all.
     """
 
     cut_minutes: float
@@ -78,15 +92,26 @@ class Costs:
     wait_mean_cents: float = 0.0
     wait_sd_cents: float = 0.0
     again_sd_cents: float = 0.0
+    wait_jump: float = 0.0
+    again_jump: float = 0.0
+    jump_sd_cents: float = 0.0
+    lost_minutes: float = 120.0
     beyond_sd_cents: float = 0.0
     stop_cents: float = 0.0
     rise_minutes: float = 0.0
 
+    @property
+    def moves(self) -> bool:
+        """Whether reeds move at all from one visit to the next."""
+        moving = self.wait_mean_cents, self.wait_sd_cents, self.again_sd_cents, self.wait_jump, self.again_jump
+        return any(moving)
+
 
 @dataclass(frozen=True, slots=True)
 class PolicyTable:
-    """J (rungs, m, v, s) in minutes; of the same shape past, the chance of ever going past, cuts and readings, those
-    expected yet, and within, the chance of ending within tolerance. m is the gap less `costs.stop_cents`."""
+    """J (rungs, m, v, s) in minutes; of the same shape past, the chance of ending past, by_itself, how much of that is
+    movement between visits, cuts and readings, those expected yet, and within, the chance of ending within tolerance. m
+    is the gap less `costs.stop_cents`."""
 
     costs: Costs
     m: Array
@@ -97,6 +122,12 @@ class PolicyTable:
     cuts: Array
     within: Array
     readings: Array
+    by_itself: Array
+
+    def past_now(self) -> Array:
+        """The chance of being past of a reed handed over now (m, v, s)."""
+        past = ending(self.costs, self.m[:, None], np.exp(self.log_v)[None, :])[0]
+        return np.broadcast_to(past[:, :, None], self.value.shape[1:])
 
     def look(self, what: Array, rung: int, m: Array, v: Array, s: Array) -> Array:
         """Interpolate one of the table's arrays at states (any equal shapes), trilinear, held at the edges."""
@@ -165,11 +196,16 @@ def finish_cost(past: Array, short: Array, costs: Costs, rung: int, under_cents:
     return cost
 
 
-def moved(m: Array, v: Array, s: Array, cut_cents: Array, costs: Costs) -> tuple[Array, Array, Array]:
-    """Variance of the gap after a cut, and v', s' after the reading that follows (shapes broadcast)."""
+def moved(
+    m: Array, v: Array, s: Array, cut_cents: Array, costs: Costs, jump_var: float = 0.0
+) -> tuple[Array, Array, Array]:
+    """Variance of the gap after a cut, and v', s' after the reading that follows (shapes broadcast).
+
+    jump_var: of a jump before that reading, cents²; none without.
+    """
     spread = np.expm1(s**2)
     constant = np.where(cut_cents > 0, costs.cut_constant_cents**2, 0.0)
-    big = v + cut_cents**2 * (spread + costs.cut_fraction**2) + constant + idle_variance(cut_cents, costs)
+    big = v + cut_cents**2 * (spread + costs.cut_fraction**2) + constant + idle_variance(cut_cents, costs) + jump_var
     noise = costs.reading_sd_cents**2
     tied = cut_cents * s**2
     v_next = big * noise / (big + noise)
@@ -181,6 +217,35 @@ def idle_variance(cut_cents: Array, costs: Costs) -> Array:
     """Variance (cents²) of what the reed moves by itself before the reading that follows a cut, or none (any shape)."""
     out: Array = np.where(cut_cents > 0, costs.wait_sd_cents**2, costs.again_sd_cents**2)
     return out
+
+
+def jumps(cut_cents: Array, costs: Costs) -> Array:
+    """Chance of a jump before the reading that follows a cut, or none (any shape)."""
+    out: Array = np.where(cut_cents > 0, costs.wait_jump, costs.again_jump)
+    return out
+
+
+def moves_past(mean: Array, variance: Array, cut_cents: Array, costs: Costs) -> Array:
+    """By how much the chance of being past grows while the reed lies after a cut, or none (any shapes, broadcast).
+
+    mean, variance: of the gap right after it, less the one worked toward.
+    """
+    if not costs.moves:
+        return np.zeros(np.broadcast_shapes(mean.shape, variance.shape, cut_cents.shape))
+    over = mean + costs.stop_cents - costs.tolerance_cents
+    variance = variance + costs.beyond_sd_cents**2
+    later = over + np.where(cut_cents > 0, costs.wait_mean_cents, 0.0)
+    whole = variance + idle_variance(cut_cents, costs)
+    jumped = jumps(cut_cents, costs)
+    out: Array = (1.0 - jumped) * normal_cdf(later / np.sqrt(whole)) - normal_cdf(over / np.sqrt(variance))
+    if costs.jump_sd_cents:
+        out = out + jumped * normal_cdf(later / np.sqrt(whole + costs.jump_sd_cents**2))
+    return out
+
+
+def _again_variance(costs: Costs) -> float:
+    """Variance (cents²) of what the reed moves before a reading with no work, a jump counted by its chance."""
+    return costs.again_sd_cents**2 + costs.again_jump * costs.jump_sd_cents**2
 
 
 def worth_reading(
@@ -211,7 +276,7 @@ def _grids(costs: Costs) -> tuple[Array, Array, Array]:
     return np.concatenate([far, near, beyond]), np.log(v), s
 
 
-_GRIDS, _TABLES = ("m", "log_v", "s"), ("value", "past", "cuts", "within", "readings")
+_GRIDS, _TABLES = ("m", "log_v", "s"), ("value", "past", "cuts", "within", "readings", "by_itself")
 
 
 def table_to_bytes(table: PolicyTable) -> bytes:
@@ -250,22 +315,37 @@ def solve(costs: Costs) -> PolicyTable:
     xi, wx = even_nodes(11)
     # what a reading shows spreads wider where the reed moves: coarse nodes put chances of going past half too high
     eta, we = nodes(9 if costs.wait_sd_cents > 0.0 or costs.again_sd_cents > 0.0 else 5)
+    far, wf = even_nodes(WIDE_NODES)
 
     def transition(whole_cut: Array, may: NDArray[np.bool_]) -> sparse.csr_matrix:
-        """(n, n): where each state goes; nowhere where it may not. v' and s' are one value a row, m' alone spreads."""
+        """(n, n): where each state goes; nowhere where it may not."""
+        whole = step(whole_cut, may, 0.0)
+        if not costs.jump_sd_cents or not jumps(whole_cut, costs).any():
+            return whole
+        jumped = jumps(whole_cut, costs)
+        with_jump = step(whole_cut, may, costs.jump_sd_cents**2)
+        return sparse.diags_array(1.0 - jumped) @ whole + sparse.diags_array(jumped) @ with_jump
+
+    def step(whole_cut: Array, may: NDArray[np.bool_], jump_var: float) -> sparse.csr_matrix:
+        """The same, with a jump of this variance or none. v' and s' are one value a row, m' alone spreads."""
         of = np.flatnonzero(may)
         m, v, s, cut = (values[of] for values in (all_m, all_v, all_s, whole_cut))
         n = len(of)
-        big, v_next, s_next = moved(m, v, s, cut, costs)
+        big, v_next, s_next = moved(m, v, s, cut, costs, jump_var)
         noise = costs.reading_sd_cents**2
         gain = big / (big + noise)
-        factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2)
-        inner = v + (cut * costs.cut_fraction) ** 2 + np.where(cut > 0, costs.cut_constant_cents**2, 0.0) + noise
-        inner = inner + idle_variance(cut, costs)
         settled = np.where(cut > 0, costs.wait_mean_cents, 0.0)
-        surprise = (cut[:, None] * (factor - 1.0))[:, :, None] + np.sqrt(inner)[:, None, None] * eta[None, None, :]
+        if jump_var or not cut.any():  # no slope to spread over, or a jump so wide that it is one more part of it
+            surprise = (np.sqrt(big + noise)[:, None] * far)[:, None, :]
+            share_of = wf[None, None, :]
+        else:
+            factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2)
+            inner = v + (cut * costs.cut_fraction) ** 2 + np.where(cut > 0, costs.cut_constant_cents**2, 0.0) + noise
+            inner = inner + idle_variance(cut, costs)
+            surprise = (cut[:, None] * (factor - 1.0))[:, :, None] + np.sqrt(inner)[:, None, None] * eta[None, None, :]
+            share_of = wx[None, :, None] * we[None, None, :]
         m_next = (m + cut + settled)[:, None, None] + gain[:, None, None] * surprise
-        weight = np.broadcast_to(wx[None, :, None] * we[None, None, :], m_next.shape)
+        weight = np.broadcast_to(share_of, m_next.shape)
         at, share = _bracket(m_grid, m_next)
         width = len(m_grid)
         row = np.arange(n)[:, None, None] * width
@@ -286,37 +366,47 @@ def solve(costs: Costs) -> PolicyTable:
         ends = np.r_[0, 4 * np.cumsum(filled)].astype(np.int32)
         return sparse.csr_matrix((data.reshape(-1), cols.reshape(-1), ends), shape=(len(all_m), len(all_m)))
 
-    may_read = worth_reading(m, v, s, costs, moved_var=costs.again_sd_cents**2)
+    def lies(cut: Array) -> tuple[Array, Array]:
+        """By how much the chance of being past grows until the next visit (n,), and what it is priced less (n, rungs)
+        than the rung has it."""
+        right_after = m[:, None] + cut[:, None] * np.exp(s[:, None] * xi - 0.5 * s[:, None] ** 2)
+        variance = v + (cut * costs.cut_fraction) ** 2 + np.where(cut > 0, costs.cut_constant_cents**2, 0.0)
+        grown = moves_past(right_after, variance[:, None], cut[:, None], costs) @ wx
+        return grown, grown[:, None] * (np.array(LADDER) - costs.lost_minutes)
+
+    may_read = worth_reading(m, v, s, costs, moved_var=_again_variance(costs))
     again = transition(np.zeros(n), may_read)
     cuts = []
     allowed = []
+    idle = [lies(np.zeros(n))]
     for rest in leave:
         cut = np.maximum(-rest - m - costs.wait_mean_cents, 0.0)
         cuts.append(transition(cut, cut > 0))
+        idle.append(lies(cut))
         allowed.append(cut > 0)
     finish = np.stack([finish_cost(past, short, costs, rung, under) for rung in range(len(LADDER))], axis=1)
     value = finish.copy()
-    # carried along (n, 4, rungs): the chance of going past, the chance of ending within tolerance, cuts, readings
-    ended = np.repeat(
-        np.stack([past, 1.0 - past - short, np.zeros(n), np.zeros(n)], axis=1)[:, :, None], len(LADDER), axis=2
-    )
+    # carried along (n, 5, rungs): chances of ending past and within tolerance, cuts, readings, what it moves past
+    none = np.zeros(n)
+    ended = np.repeat(np.stack([past, 1.0 - past - short, none, none, none], axis=1)[:, :, None], len(LADDER), axis=2)
     carried = ended
     for _ in range(SWEEPS):
-        options = [finish, np.where(may_read[:, None], costs.reading_minutes + again @ value, np.inf)]
+        options = [finish, np.where(may_read[:, None], costs.reading_minutes + again @ value - idle[0][1], np.inf)]
         options += [
-            np.where(ok[:, None], costs.cut_minutes + costs.reading_minutes + step @ value, np.inf)
-            for step, ok in zip(cuts, allowed, strict=True)
+            np.where(ok[:, None], costs.cut_minutes + costs.reading_minutes + then @ value - less, np.inf)
+            for then, ok, (_, less) in zip(cuts, allowed, idle[1:], strict=True)
         ]
         best = np.argmin(np.stack(options), axis=0)
         new_value = np.min(np.stack(options), axis=0)
         followed = ended.copy()
-        for number, step in enumerate([again, *cuts], 1):
+        for number, (then, (grown, _)) in enumerate(zip([again, *cuts], idle, strict=True), 1):
             chosen = best == number
             rows = np.flatnonzero(chosen.any(axis=1))
             if len(rows):
-                ahead = (step[rows] @ carried.reshape(n, -1)).reshape(len(rows), *carried.shape[1:])
+                ahead = (then[rows] @ carried.reshape(n, -1)).reshape(len(rows), *carried.shape[1:])
                 ahead[:, 2] += 1.0 if number > 1 else 0.0
                 ahead[:, 3] += 1.0
+                ahead[:, 4] += grown[rows, None]
                 followed[rows] = np.where(chosen[rows][:, None, :], ahead, followed[rows])
         settled = float(np.max(np.abs(new_value - value))) < SETTLED_MINUTES
         value, carried = new_value, followed
@@ -327,8 +417,8 @@ def solve(costs: Costs) -> PolicyTable:
     def laid(a: Array) -> Array:
         return np.stack([a[:, rung].reshape(shape) for rung in range(len(LADDER))])
 
-    chance, inside, count, read = (laid(carried[:, part]) for part in range(4))
-    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), chance, count, inside, read)
+    chance, inside, count, read, by_itself = (laid(carried[:, part]) for part in range(5))
+    return PolicyTable(costs, m_grid, lv_grid, s_grid, laid(value), chance, count, inside, read, by_itself)
 
 
 class LookAhead:
@@ -342,28 +432,43 @@ class LookAhead:
         t = costs.tolerance_cents
         self.xi_weight = even_nodes(9)[1]
         xi = even_nodes(9)[0]
-        eta, self.eta_weight = nodes(3)
         cut = np.maximum(-t * LEAVE[None, :] - m[:, None] - costs.wait_mean_cents, 0.0)
         cut = np.concatenate([np.zeros((len(m), 1)), cut], axis=1)
-        big, v_next, s_next = moved(m[:, None], v[:, None], s[:, None], cut, costs)
-        noise = costs.reading_sd_cents**2
-        gain = big / (big + noise)
         factor = np.exp(s[:, None] * xi[None, :] - 0.5 * s[:, None] ** 2) - 1.0
-        constant = np.where(cut > 0, costs.cut_constant_cents**2, 0.0)
-        inner = v[:, None] + (cut * costs.cut_fraction) ** 2 + constant + noise + idle_variance(cut, costs)
-        surprise = cut[:, :, None, None] * factor[:, None, :, None] + np.sqrt(inner)[:, :, None, None] * eta
+        inner = v[:, None] + (cut * costs.cut_fraction) ** 2 + np.where(cut > 0, costs.cut_constant_cents**2, 0.0)
         settled = np.where(cut > 0, costs.wait_mean_cents, 0.0)
-        m_next = (m[:, None] + cut + settled)[:, :, None, None] + gain[:, :, None, None] * surprise
-        self.corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
+        noise = costs.reading_sd_cents**2
+        chance = jumps(cut, costs)
+        self.parts = []
+        for share, jump_var, (eta, eta_weight) in (
+            (1.0 - chance, 0.0, nodes(3)),
+            (chance, costs.jump_sd_cents**2, even_nodes(WIDE_NODES)),
+        ):
+            if not share.any():
+                continue
+            big, v_next, s_next = moved(m[:, None], v[:, None], s[:, None], cut, costs, jump_var)
+            gain = big / (big + noise)
+            if jump_var:  # so wide beside all else that the slope's spread is one more part of it
+                surprise, xi_weight = np.sqrt(big + noise)[:, :, None, None] * eta, np.ones(1)
+            else:
+                spread = np.sqrt(inner + noise + idle_variance(cut, costs))
+                surprise = cut[:, :, None, None] * factor[:, None, :, None] + spread[:, :, None, None] * eta
+                xi_weight = self.xi_weight
+            m_next = (m[:, None] + cut + settled)[:, :, None, None] + gain[:, :, None, None] * surprise
+            corners = table.corners(m_next, v_next[:, :, None, None], s_next[:, :, None, None])
+            self.parts.append((share, corners, xi_weight[:, None] * eta_weight))
         self.table, self.cut = table, cut
-        self.may_read = worth_reading(m, v, s, costs, moved_var=costs.again_sd_cents**2)
+        self.may_read = worth_reading(m, v, s, costs, moved_var=_again_variance(costs))
         self.ends = ending(costs, m, v)
+        right_after = (m[:, None] + cut)[:, :, None] + cut[:, :, None] * factor[:, None, :]
+        self.grown = moves_past(right_after, inner[:, :, None], cut[:, :, None], costs) @ self.xi_weight
 
     def costs(self, rung: int) -> tuple[Array, Array, Array]:
         """Minutes (n,) of finishing, (n,) of reading again and (n, cuts) of each cut; inf where there is none."""
         costs = self.table.costs
-        values = self.table.at(self.table.value, rung, self.corners)
-        ahead = np.einsum("ncxe,x,e->nc", values, self.xi_weight, self.eta_weight) + costs.reading_minutes
+        ahead = costs.reading_minutes - self.grown * (LADDER[rung] - costs.lost_minutes)
+        for share, corners, weight in self.parts:
+            ahead = ahead + share * np.einsum("ncxe,xe->nc", self.table.at(self.table.value, rung, corners), weight)
         cuts = ahead[:, 1:] + np.where(self.cut[:, 1:] > 0, costs.cut_minutes, np.inf)
         past, short, under = self.ends
         return finish_cost(past, short, costs, rung, under), np.where(self.may_read, ahead[:, 0], np.inf), cuts
