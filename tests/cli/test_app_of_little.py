@@ -103,7 +103,7 @@ def test_a_cut_past_the_blade_is_refused_and_told_how_much_is_left(few: Typed) -
 def test_a_length_by_which_a_cut_would_lower_the_crow_is_refused(demo_log: Path, length: str) -> None:
     error = refused(Typed(demo_log), "predict", "R-0339", "--length", length)
     assert re.fullmatch(
-        rf"nothing can be predicted of {length} mm: the longest cut logged of its type is \d\.\d\d mm", error.what
+        rf"a cut of {length} mm cannot be predicted: the longest cut logged of its type is \d\.\d\d mm", error.what
     )
 
 

@@ -161,7 +161,7 @@ def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
         (["reading", "R-1", "f=782", "--pressure", "6 stone"], "no unit of pressure"),
         (["reading", "R-1", "f=782", "--taped", "h"], "is no note"),
         (["reading", "R-1", "f=782", "--chanter", "CH-9"], "chanter 'CH-9' is not in the log"),
-        (["trim", "R-1"], "no amount"),
+        (["trim", "R-1"], "neither a length nor lip strokes are given; give length_mm, lip_strokes or both"),
         (["trim", "R-1", "--length", "much"], "--length: 'much' is not a number"),
         (["trim", "R-1", "--length", "-0.1"], "out of bounds"),
         (["trim", "R-1", "--length", "inf"], "not a number"),
@@ -313,7 +313,7 @@ def test_the_last_entry_is_struck_without_its_id(bench: Typed) -> None:
     assert (struck["about"], struck["note"]) == (second, "the trim of R-2")
     with Journal(bench.log) as journal:
         assert not journal.of_reed("R-2").trims
-    for words, said in ((["strike"], "which entry"), (["strike", "--last", "R-7"], "'R-7'")):
+    for words, said in ((["strike"], "no entry is named"), (["strike", "--last", "R-7"], "'R-7'")):
         result = CliRunner().invoke(app, ["--log", str(bench.log), "log", *words])
         assert isinstance(result.exception, InputError)
         assert said in result.exception.line()

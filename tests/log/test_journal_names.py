@@ -56,6 +56,7 @@ def test_a_reed_that_no_log_knows_is_not_renamed(log: Path) -> None:
         ("ch-07", "did you mean CH-07 plain?"),
         ("old", "did you mean old flat chanter of the band, the second?"),
         ("CH-07 plan", "did you mean CH-07 plain?"),
+        ("CH-7 plain", "did you mean CH-07 plain?"),
         ("CH", "did you mean CH-07 plain?"),
         ("Z", "log it first with trimfit log chanter, or import it"),
     ],

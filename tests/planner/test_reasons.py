@@ -17,7 +17,7 @@ CUT = Choice("trim", 0.2, 0, Interval(-20.0, -23.0, -17.0), Interval(-6.0, -9.0,
 
 
 def test_a_cut_says_gap_and_what_it_leaves() -> None:
-    assert why(CUT, AIM, KNOWN) == "F is 20 cents under E; this cut leaves 6 cents in hand"
+    assert why(CUT, AIM, KNOWN) == "F is 20 cents under E; after this cut F should be 6 cents under E"
     assert reason(CUT, AIM, KNOWN) == ""
     together = replace(CUT, gap_after_cents=Interval(0.0, -3.0, 3.0))
     assert "bring them together" in why(together, AIM, KNOWN)
@@ -72,7 +72,7 @@ def test_a_reed_never_read_has_no_gap_to_speak_of() -> None:
     assert why(again, AIM, unread) == "not read yet: take F, E, both A's and the crow in Heron"
     crow = replace(unread, readings=1)
     assert why(again, replace(AIM, chanter=None), crow).startswith("only its crow was read: take F, E")
-    assert why(CUT, AIM, crow).endswith("this is assumption; only its crow was read")
+    assert why(CUT, AIM, crow).endswith("so it rests on assumptions; only its crow was read")
 
 
 def test_each_weak_ground_is_said_once_and_by_its_time() -> None:
@@ -80,7 +80,7 @@ def test_each_weak_ground_is_said_once_and_by_its_time() -> None:
         KNOWN, reeds_of_type=1, low_weight=("2026-03-01 10:05",), kpa_assumed=(6.0, 6.5), chanter_unread="Heron"
     )
     assert leanings(weak) == [
-        "no other moulded reed has been read yet, so it leans on assumption",
+        "no other moulded reed has been read yet, so it rests on assumptions",
         "chanter Heron was never read with F and E: its pitch is a guess",
         "the reading of 2026-03-01 10:05 is borne out by nothing else and counts for less",
         "its last reading names no pressure: taken as the bench's 6.0 kPa, while the order is for 6.5 kPa",

@@ -69,8 +69,9 @@ def nearest(word: str, known: Sequence[str]) -> str:
     one most like it, and of several that are equally like it the one that begins most like it; else lists a few."""
     import difflib
 
-    size = len(word)
+    size, plain = len(word), _unpadded(word)
     whole = [other for other in known if other[:size].lower() == word.lower() and not other[size : size + 1].isalnum()]
+    whole = [other for other in known if _unpadded(other) == plain] or whole
     if word and whole:
         return f"did you mean {' or '.join(other[:60] for other in sorted(whole)[:3])}?"
     close = difflib.get_close_matches(word, known, n=20, cutoff=0.6)
@@ -80,6 +81,13 @@ def nearest(word: str, known: Sequence[str]) -> str:
         return f"did you mean {best[:60]}?"
     shown = ", ".join(list(known)[:8])
     return f"known here: {shown}" if shown else "nothing is known yet"
+
+
+def _unpadded(name: str) -> str:
+    """A name in small letters, its numbers without leading zeros: R-0001 is R-1."""
+    import re
+
+    return re.sub(r"0+(?=\d)", "", name.lower())
 
 
 def _shared(one: str, other: str) -> int:

@@ -107,10 +107,10 @@ def parse_number(text: str, *, decimal_comma: bool = True) -> float:
     """
     word = text.strip().replace("−", "-")
     if not _NUMBER.match(word) or ("," in word and not decimal_comma):
-        raise InputError(f"{text[:40]!r} is not a number", remedy="give a number such as 0.15")
+        raise InputError(f"{text[:40]!r} is not a number", remedy="give a number")
     value = float(word.replace(",", "."))
     if not math.isfinite(value):
-        raise InputError(f"{text[:40]!r} is too large", remedy="give a number such as 0.15")
+        raise InputError(f"{text[:40]!r} is too large", remedy="give a number")
     return value
 
 

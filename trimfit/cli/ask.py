@@ -47,10 +47,10 @@ def ask(
     """How much more to take off one reed, or the work list.
 
     The list's columns: next, what to do; mm and lip, how much of it; gap, F less E in cents, in the order's chanter;
-    meets Hz, the pitch as low A where F and E will agree; past %, the chance that the reed is lost if this is followed
-    to its end; cuts left, this one counted.
+    meets Hz, the pitch as low A where F and E will agree; past %, the chance that the reed is past tolerance once this
+    is done; cuts left, this one counted.
 
-    What to do: trim, take it off and read again; read first, F and E were never read together; read again, another
+    What to do: cut, take it off and read again; read first, F and E were never read together; read again, another
     reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E and no cut
     brings it back, so it is lost for this order; no-fit, the blade or the pitch asked for is out of reach. Of a reed
     that is past or no fit, trimfit ask REED --others says where it may go.
@@ -187,7 +187,7 @@ def _next(advice: Advice) -> str:
     """What to do, in two words: a reed that was never read is kept apart from one that is to be read once more."""
     if advice.action == "read-again":
         return "read again" if advice.gap_read else "read first"
-    return advice.action
+    return "cut" if advice.action == "trim" else advice.action
 
 
 def _past(chance: float) -> str:

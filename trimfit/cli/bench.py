@@ -40,7 +40,9 @@ def register(app: typer.Typer) -> None:
 
 def bench(
     context: typer.Context,
-    reeds: Annotated[list[str] | None, typer.Argument(help="Reeds or orders to go through. Else all work.")] = None,
+    reeds: Annotated[
+        list[str] | None, typer.Argument(help="Reeds or orders to go through. Else all work.", metavar="REED")
+    ] = None,
     json_out: Annotated[
         bool, typer.Option("--json", help="Say nothing but the tally of the sitting at its end, as JSON.")
     ] = False,

@@ -271,7 +271,7 @@ def _print_renamed(one: Any) -> None:
 
 def backup(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(help="The file to write; an earlier backup of the log may be there.")],
+    file: Annotated[Path, typer.Argument(help="The file to write; an earlier backup may be there.", metavar="FILE")],
     as_json: Json = False,
 ) -> None:
     """Write a whole copy of the log into one file. Whatever else is open or logged meanwhile may go on.

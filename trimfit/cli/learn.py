@@ -68,12 +68,12 @@ def _lines(found: dict[str, Any]) -> list[str]:
                     _span(c["per_degc"], 2),
                 )
             )
-        heads = ("cents", "a mm", "curve, a mm²", "a lip stroke", "a kPa", "a °C")
+        heads = ("cents", "per mm", "curve, per mm²", "per lip stroke", "per kPa", "per °C")
         lines += table(heads, rows).split("\n")
     lines += _movement_lines(found["types"])
     lines += _cut_lines(found)
     lines += _weight_lines(found["weights"])
-    lines += ["", "what varies (standard deviations, cents; slopes in cents a mm)"]
+    lines += ["", "what varies (standard deviations, cents; slopes in cents per mm)"]
     parts = [
         (
             part["part"],
@@ -82,7 +82,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
         )
         for part in found["variance"]
     ]
-    names = ("gap", "crow", "pitch", "gap a mm", "crow a mm")
+    names = ("gap", "crow", "pitch", "gap per mm", "crow per mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5)).split("\n")
     lines += ["", "predicted against found, each batch left out (errors in cents, all rules on the same readings;"]
     lines += ["how many readings in a hundred fell inside the intervals)"]
@@ -156,7 +156,7 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
     ]
     if not rows:
         return []
-    heads = ("type", "gap a √day", "crow a √day", "settles", "per work", "sitting", "spans")
+    heads = ("type", "gap per √day", "crow per √day", "settles", "per work", "sitting", "spans")
     lines = ["", "How reeds move with no work done (cents; settles, per work and sitting: of the gap)"]
     lines += table(heads, rows, right=(3, 4, 5, 6)).split("\n")
     for kind in types:

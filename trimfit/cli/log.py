@@ -84,11 +84,17 @@ def reading(
     ],
     at: At = None,
     after: After = None,
-    chanter: Annotated[str | None, typer.Option("--chanter", help="The chanter it was read in.")] = None,
-    pressure: Annotated[str | None, typer.Option("--pressure", help="6.5 kPa, 65 mbar, 26 inH2O, 660 mmH2O.")] = None,
-    temperature: Annotated[str | None, typer.Option("--temperature", help="21 C or 70 F.")] = None,
-    humidity: Annotated[str | None, typer.Option("--humidity", help="Per cent.")] = None,
-    taped: Annotated[str | None, typer.Option("--taped", help="Notes whose holes carry tape, as 'f high_g'.")] = None,
+    chanter: Annotated[
+        str | None, typer.Option("--chanter", help="The chanter it was read in.", metavar="NAME")
+    ] = None,
+    pressure: Annotated[
+        str | None, typer.Option("--pressure", help="6.5 kPa, 65 mbar, 26 inH2O, 660 mmH2O.", metavar="P")
+    ] = None,
+    temperature: Annotated[str | None, typer.Option("--temperature", help="21 C or 70 F.", metavar="T")] = None,
+    humidity: Annotated[str | None, typer.Option("--humidity", help="Per cent.", metavar="PCT")] = None,
+    taped: Annotated[
+        str | None, typer.Option("--taped", help="Notes whose holes carry tape, as 'f high_g'.", metavar="NOTES")
+    ] = None,
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
@@ -149,11 +155,13 @@ def reed(
     context: typer.Context,
     name: ReedName,
     reed_type: Annotated[str | None, typer.Option("--type", help="Its type.", metavar="TYPE")] = None,
-    batch: Annotated[str | None, typer.Option("--batch", help="The batch it was made in.")] = None,
+    batch: Annotated[str | None, typer.Option("--batch", help="The batch it was made in.", metavar="NAME")] = None,
     made_on: Annotated[str | None, typer.Option("--made-on", help="As 2026-03-01.", metavar="DATE")] = None,
     blade: Annotated[str | None, typer.Option("--blade", help="Free blade length when new, mm.", metavar="MM")] = None,
-    weight: Annotated[str | None, typer.Option("--weight", help="How hard it is to blow, in your word.")] = None,
-    order: Annotated[str | None, typer.Option("--order", help="The order it is for.")] = None,
+    weight: Annotated[
+        str | None, typer.Option("--weight", help="How hard it is to blow, in your word.", metavar="WORD")
+    ] = None,
+    order: Annotated[str | None, typer.Option("--order", help="The order it is for.", metavar="ORDER")] = None,
     remark: Remark = None,
     move: Annotated[bool, typer.Option("--move", help="Its type or batch in the log is wrong: change it.")] = False,
     as_json: Json = False,
@@ -191,7 +199,9 @@ def reed(
 def chanter(
     context: typer.Context,
     name: Annotated[str, typer.Argument(help="The chanter's name.", metavar="CHANTER")],
-    kind: Annotated[str | None, typer.Option("--kind", help="Your word for chanters made alike.")] = None,
+    kind: Annotated[
+        str | None, typer.Option("--kind", help="Your word for chanters made alike.", metavar="WORD")
+    ] = None,
     at_hand: Annotated[
         str | None, typer.Option("--at-hand", help="yes, or no: it is with its owner.", metavar="YES|NO")
     ] = None,
@@ -234,14 +244,18 @@ def chanter(
 def order(
     context: typer.Context,
     name: Annotated[str, typer.Argument(help="The order's name.", metavar="ORDER")],
-    chanter: Annotated[str | None, typer.Option("--chanter", help="The chanter it is for.")] = None,
+    chanter: Annotated[str | None, typer.Option("--chanter", help="The chanter it is for.", metavar="NAME")] = None,
     target_pitch: Annotated[
         str | None,
         typer.Option("--target-pitch", help="Hz as low A; left out: wherever E and F meet.", metavar="HZ"),
     ] = None,
     quantity: Annotated[str | None, typer.Option("--quantity", help="How many reeds.", metavar="N")] = None,
-    pressure: Annotated[str | None, typer.Option("--pressure", help="The player's: 6.5 kPa, 26 inH2O …")] = None,
-    weight: Annotated[str | None, typer.Option("--weight", help="How hard to blow its reeds are to be.")] = None,
+    pressure: Annotated[
+        str | None, typer.Option("--pressure", help="The player's: 6.5 kPa, 26 inH2O …", metavar="P")
+    ] = None,
+    weight: Annotated[
+        str | None, typer.Option("--weight", help="How hard to blow its reeds are to be.", metavar="WORD")
+    ] = None,
     due_on: Annotated[str | None, typer.Option("--due", help="As 2026-03-01.", metavar="DATE")] = None,
     remark: Remark = None,
     as_json: Json = False,
@@ -330,7 +344,7 @@ def strike(
     from trimfit.verbs import log
 
     if entry is None and not last:
-        raise InputError("which entry?", "log strike", "give its id, or say --last, or --last REED")
+        raise InputError("no entry is named", "log strike", "give its id, or say --last, or --last REED")
     said = log.TAKEN_BACK if why is None else why
     what: dict[str, Any] = {"entry": None, "last_of": entry} if last else {"entry": entry}
     _log(context, as_json, lambda session, sure: log.strike(session, why=said, at=at, **what))

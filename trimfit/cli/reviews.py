@@ -137,7 +137,7 @@ def chanters(
         if asked := ask_owner.get(one.chanter):
             said.append(f"away: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
         if one.suits:
-            said.append("stock that suits, least trim first: " + ", ".join(plain_name(reed, 20) for reed in one.suits))
+            said.append("stock that suits, least to take off first: " + ", ".join(plain_name(reed, 20) for reed in one.suits))
         for place, text in enumerate(said):
             for line in wrapped(text if place == 0 else f"  {text}", 80, "    "):
                 typer.echo(line)
@@ -232,7 +232,7 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
         )
         for one in found
     ]
-    heads = ("of", "readings", "one sitting", "sittings", "air", "in all", "to see 1 c", "or sittings")
+    heads = ("of", "readings", "one sitting", "sittings", "air", "in all", "to see 1 cent", "or sittings")
     typer.echo(table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)))
     for one in found:
         if one.output in ("gap", "crow"):
@@ -295,7 +295,8 @@ def ticket_(
     context: typer.Context,
     reeds: Annotated[list[str] | None, typer.Argument(help="The reeds.", metavar="[REED]...")] = None,
     order: Annotated[
-        str | None, typer.Option("--order", help="All reeds of this order but those lost or put to stock.")
+        str | None,
+        typer.Option("--order", help="All reeds of this order but those lost or put to stock.", metavar="ORDER"),
     ] = None,
     out: Annotated[Path, typer.Option("--out", help="Folder to write into.", metavar="FOLDER")] = Path("tickets"),
     letter: Annotated[

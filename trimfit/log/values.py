@@ -230,5 +230,5 @@ def canonical(kind: Kind, raw: Sequence[Any], scale: Scale = DEFAULT_RATIOS) -> 
 def amounts(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str]]:
     """What is wrong with a row as a whole, as (column, what, remedy): a trim that says no amount."""
     if kind.name == "trim" and values[kind.index["length_mm"]] is None and values[kind.index["lip_strokes"]] is None:
-        return [("length_mm", "a trim with no amount", "give length_mm, lip_strokes or both")]
+        return [("length_mm", "neither a length nor lip strokes are given", "give length_mm, lip_strokes or both")]
     return []

@@ -117,12 +117,14 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
     if action in ("finished", "past"):
         pass
     elif grounds.reeds_of_type == 0:
-        said.append(f"no {kind} reed has been learned from: this is assumption")
+        said.append(f"no {kind} reed has been learned from, so it rests on assumptions")
     elif grounds.reeds_of_type == 1 and grounds.notes_read:
-        said.append(f"no other {kind} reed has been read yet, so it leans on assumption")
+        said.append(f"no other {kind} reed has been read yet, so it rests on assumptions")
     elif grounds.reeds_of_type < FEW_REEDS:
         few = grounds.reeds_of_type
-        said.append(f"only {few} {kind} reed{'s' if few != 1 else ''} learned from yet, so it leans on assumption")
+        said.append(
+            f"only {few} {kind} reed{'s' if few != 1 else ''} learned from yet, so it rests partly on assumptions"
+        )
     if grounds.gap_read == 0:
         said.append(unread(grounds))
     if grounds.event:
@@ -213,9 +215,9 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
             f"{asked:.1f} Hz is asked for: read it again before giving it up"
         )
     if reason == "past?":
-        return "past tolerance, by a reading or two; seat it afresh and read it before giving it up"
+        return "it reads past tolerance: seat it afresh and read it once more before giving it up"
     if cents.mean < -FAR_CENTS and cents.high - cents.low < FAR_CENTS:
-        return "seat it afresh and read it once more: a reading takes less time than the cut it may spare"
+        return "seat it afresh and read it once more: a reading may save a cut, which takes longer"
     return "seat it afresh and read it once more: a cut now would rest on too little"
 
 
@@ -266,7 +268,11 @@ def why(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
         parts.append(where + _gap(gap))
     if choice.action == "trim" and choice.length_mm and grounds.here is None:
         after = choice.gap_after_cents.mean
-        left = f"this cut leaves {_cents(after)} in hand" if after < -0.5 else "this cut should bring them together"
+        left = (
+            f"after this cut F should be {_cents(after)} under E"
+            if after < -0.5
+            else "this cut should bring them together"
+        )
         parts.append(left)
     parts.append(reason(choice, aim, grounds, suits))
     parts += leanings(grounds, choice.action)

@@ -144,7 +144,7 @@ def _refuse_absurd(
         return
     known = f"the longest cut logged of its type is {longest_mm:.2f} mm" if longest_mm else "none of its type was cut"
     raise InputError(
-        f"nothing can be predicted of {work[0]:g} mm: {known}",
+        f"a cut of {work[0]:g} mm cannot be predicted: {known}",
         f"reed {seen.name}",
         "say a length nearer to what was logged",
     )

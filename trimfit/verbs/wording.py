@@ -47,7 +47,7 @@ f 779.1 e 702.6 a 468.2 A 936.1 crow C+22   a reading, any order, what was taken
 p 6.5kPa   t 21C   h 55%   ch NAME   alone on a line: holds from now on
 as_low_a, sounding, cents, auto (o: the next)   how bare numbers are meant
 Enter, ok  log the cut just advised, asked and taken
-0.14       this much was taken (mm); 0.14 lip 2; lip 2; 0.14 asked 0.15
+0.14       the length taken (mm); 0.14 lip 2; lip 2; 0.14 asked 0.15
 x fix      this reed's last entries, numbered; fix 2 0.65  what is right in 2
 r read     read again: forget the advice, ask for another reading
 n next     next reed of the work list;  w list  what waits;  reed NAME  this one

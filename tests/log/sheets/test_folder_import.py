@@ -419,7 +419,11 @@ REED = "reed,reed_type,batch,blade_mm,order\n"
             "reed,at,event,remark\nR-1,2026-03-01,soaked,\nR-1,2026-03-01,dropped,\nR-1,2026-03-01,soaked,long\n",
             ["events.csv:4: reed: the same reed, at and event as line 2"],
         ),
-        ("trims.csv", CUT + "R-1,2026-03-01,,\n", ["trims.csv:2: length_mm: a trim with no amount"]),
+        (
+            "trims.csv",
+            CUT + "R-1,2026-03-01,,\n",
+            ["trims.csv:2: length_mm: neither a length nor lip strokes are given"],
+        ),
         ("trims.csv", CUT + "R-1,2026-03-01,-0.1,\n", ["trims.csv:2: length_mm: -0.1 is out of bounds"]),
         (
             "trims.csv",

@@ -210,7 +210,7 @@ def test_what_to_do_is_one_list_across_orders_with_nothing_left_to_do_last() -> 
     rows = [" ".join(re.sub(r"<[^>]*>", " ", row).split()) for row in table.split("<tr>")[2:]]
     assert rows == [
         "b B-1 first – read again – – 781.0 706.0",
-        "c B-1 second 2031-04-01 trim 0.30 2 – –",
+        "c B-1 second 2031-04-01 cut 0.30 2 – –",
         "a B-1 first – finished – – – –",
     ]
     assert [text.index(f'id="{key}-h"') for key in ("work", "batches", "orders", "finished", "numbers")] == sorted(

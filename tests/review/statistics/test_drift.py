@@ -143,11 +143,17 @@ def test_calling_keeps_the_expected_share_of_false_calls() -> None:
 
 
 def test_words_say_what_is_off_or_that_too_little_is_known() -> None:
-    offs = [drift.Off("starts 38 cents sharp of its type", 0.97, "expect 0.25 mm less trim"), drift.Off("b", 0.1)]
-    assert drift.words_of(offs, drifted=True, reeds=12) == "starts 38 cents sharp of its type; expect 0.25 mm less trim"
+    offs = [
+        drift.Off("starts 38 cents sharp of its type", 0.97, "expect 0.25 mm less to take off"),
+        drift.Off("b", 0.1),
+    ]
+    assert (
+        drift.words_of(offs, drifted=True, reeds=12)
+        == "starts 38 cents sharp of its type; expect 0.25 mm less to take off"
+    )
     assert "only 1 reed read" in drift.words_of(offs, drifted=True, reeds=1)
     assert drift.words_of(offs, drifted=False, reeds=12) == (
-        "starts 38 cents sharp of its type, as batches here may in the ordinary way; expect 0.25 mm less trim"
+        "starts 38 cents sharp of its type, as batches here may in the ordinary way; expect 0.25 mm less to take off"
     )
     perhaps = [drift.Off("starts 18 cents sharp of its type", 0.6)]
     assert drift.words_of(perhaps, drifted=False, reeds=12).startswith("perhaps starts 18 cents sharp")
@@ -244,7 +250,7 @@ def test_three_batches_of_a_whole_shop_that_are_off_are_called() -> None:
         what, amount = chosen[batch.batch]
         if what == "crow":
             assert "sharp of its type" in batch.why
-            assert "less trim" in batch.why
+            assert "less to take off" in batch.why
             assert 30.0 < batch.start_shift_cents.mean < 60.0
         else:
             assert f"{'more' if amount > 0 else 'less'} than its type" in batch.why

@@ -31,7 +31,7 @@ __all__ = ["ACTION_WORDS", "chanter_crows", "chanters_map", "meeting_mm", "reed_
 
 # What to do, in words; and its role, marker and whether the marker is filled.
 ACTION_WORDS: dict[Action, str] = {
-    "trim": "trim",
+    "trim": "cut",
     "read-again": "read again",
     "finished": "finished",
     "past": "past",
@@ -276,7 +276,7 @@ def _nearest(spots: Sequence[_Spot]) -> str:
     if not to_trim:
         return ""
     near = max(to_trim, key=lambda spot: (spot.gap_cents.mean, spot.reed.reed))
-    return f"Nearest to meeting among those to trim: {short(near.reed.reed, 60)}, {near.gap_cents.mean:+.0f} cents."
+    return f"Nearest to meeting among those to cut: {short(near.reed.reed, 60)}, {near.gap_cents.mean:+.0f} cents."
 
 
 def chanters_map(chanters: Sequence[ChanterMap], looks: Looks | None = None) -> Picture:

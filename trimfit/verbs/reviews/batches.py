@@ -207,7 +207,9 @@ def _offs(
     usual_mm = -usual_gap / gap_slope
     less_mm = usual_mm - max(-usual_gap - closer / per_gap, 0.0) / (gap_slope * max(1.0 + more / 100.0, 0.2))
     times = max(1.0 + more / 100.0, 0.0)
-    trim = f"expect {abs(less_mm):.2f} mm {'less' if less_mm > 0 else 'more'} trim" if abs(less_mm) >= 0.02 else ""
+    trim = (
+        f"expect {abs(less_mm):.2f} mm {'less' if less_mm > 0 else 'more'} to take off" if abs(less_mm) >= 0.02 else ""
+    )
     offs = [
         Off(
             f"starts {abs(crow):.0f} cents {'sharp' if crow > 0 else 'flat'} of its type", float(start.chance[i]), trim
@@ -215,7 +217,7 @@ def _offs(
         Off(
             f"answers a cut {abs(more):.0f} % {'more' if more > 0 else 'less'} than its type",
             float(response.chance[i]),
-            f"{trim or 'expect about the usual trim'}, and each millimetre to do {times:.1f} times the usual",
+            f"{trim or 'expect the usual length to take off'}, and each millimetre to do {times:.1f} times the usual",
         ),
     ]
     if gap.chance[i] > start.chance[i] and start.chance[i] < 0.5:
