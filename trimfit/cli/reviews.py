@@ -137,7 +137,8 @@ def chanters(
         if asked := ask_owner.get(one.chanter):
             said.append(f"away: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
         if one.suits:
-            said.append("stock that suits, least to take off first: " + ", ".join(plain_name(reed, 20) for reed in one.suits))
+            names = ", ".join(plain_name(reed, 20) for reed in one.suits)
+            said.append(f"stock that suits, least to take off first: {names}")
         for place, text in enumerate(said):
             for line in wrapped(text if place == 0 else f"  {text}", 80, "    "):
                 typer.echo(line)
