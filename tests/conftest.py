@@ -1,12 +1,11 @@
-"""One thread for linear algebra (small matrices; set before numpy loads), and the demo shop, learned once."""
+"""One thread for linear algebra (small matrices; set before numpy loads), one clock, and the demo shop, made once."""
 
 from __future__ import annotations
 
 import os
+import shutil
 import time
 from pathlib import Path
-
-from tests.opened import on
 
 # What is typed is on the machine's clock: the tests have one clock, wherever they run.
 os.environ["TZ"] = "UTC"
@@ -20,18 +19,24 @@ os.environ.setdefault("TRIMFIT_NOW", "2026-09-18T17:00")
 
 import pytest  # noqa: E402
 
-DEMO = Path(__file__).parents[1] / "datasets_demo" / "shop"
+from tests import demo_made  # noqa: E402
 
 
 @pytest.fixture(scope="session")
 def demo_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A log with the demo shop in it, learned. Shared by all tests: copy it before logging anything."""
-    from trimfit.log.journal import Journal
-    from trimfit.log.sheets.folder_import import import_folder
-    from trimfit.verbs.learn import learn
+    """A log with the demo shop in it, learned. Shared by this process's tests: copy it before logging anything."""
+    made = demo_made.once(tmp_path_factory, "learned-demo", demo_made.learned)
+    return Path(shutil.copy(made / "demo.trimfit", tmp_path_factory.mktemp("demo")))
 
-    path = tmp_path_factory.mktemp("demo") / "demo.trimfit"
-    with Journal(path, create=True) as journal:
-        import_folder(journal, DEMO)
-    on(path, learn)
-    return path
+
+@pytest.fixture(scope="session")
+def small_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """As `demo_log`, with the shop's first sixty reeds: fitted in a sixth of the time."""
+    made = demo_made.once(tmp_path_factory, "small-demo", demo_made.small)
+    return Path(shutil.copy(made / "demo.trimfit", tmp_path_factory.mktemp("small")))
+
+
+@pytest.fixture(scope="session")
+def made_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder in which `trimfit demo` was typed: what it made, and what it printed in `printed`. Only to be read."""
+    return demo_made.once(tmp_path_factory, "made-demo", demo_made.typed)

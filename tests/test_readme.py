@@ -7,7 +7,6 @@ of entries by all. Figures that come from a report are taken from it: see report
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 import subprocess
@@ -19,7 +18,7 @@ import pytest
 import typer
 from typer.main import get_command
 
-from tests import reported_figures
+from tests import demo_made, reported_figures
 from trimfit.cli.app import app
 
 ROOT = Path(__file__).parents[1]
@@ -56,19 +55,11 @@ def steps_of(block: str) -> list[Step]:
 
 
 class Shell:
-    """Types lines in one folder; `export` lasts. The first shell that asks for the demo makes it, others copy it."""
+    """Types lines in one folder; `export` lasts. The demo is copied from where it was made."""
 
     def __init__(self, folder: Path, demo: Path) -> None:
         self.folder, self.demo = folder, demo
-        tools = folder / "tools"
-        tools.mkdir()
-        (tools / "trimfit").write_text(f'#!/bin/sh\nexec "{sys.executable}" -m trimfit "$@"\n')
-        (tools / "trimfit").chmod(0o755)
-        self.environment = {**os.environ, "PATH": f"{tools}{os.pathsep}{os.environ['PATH']}", "COLUMNS": "80"}
-        self.environment.pop("TRIMFIT_LOG", None)
-        # Answers are as of now: the page was written on the day after the demo's last reading.
-        self.environment["TRIMFIT_NOW"] = "2026-09-18T17:00"
-        self.environment["TZ"] = "UTC"
+        self.environment = demo_made.with_the_command(folder)
 
     def type(self, command: str) -> str:
         """What a line prints, both streams."""
@@ -77,18 +68,15 @@ class Shell:
             self.environment[name] = value.replace("$PWD", str(self.folder))
             return ""
         if command == "trimfit demo":
-            if not self.demo.exists():
-                self.demo.mkdir()
-                (self.demo / "printed").write_text(self._run(command, self.demo), encoding="utf-8")
             shutil.copytree(self.demo / "trimfit-demo", self.folder / "trimfit-demo")
-            return (self.demo / "printed").read_text(encoding="utf-8")
-        return self._run(command, self.folder)
-
-    def _run(self, command: str, folder: Path) -> str:
-        done = subprocess.run(
-            ["bash", "-c", command], cwd=folder, env=self.environment, capture_output=True, text=True, timeout=300
-        )
-        return "\n".join(line.rstrip() for line in (done.stdout + done.stderr).splitlines())
+            said = (self.demo / "printed").read_text(encoding="utf-8")
+        else:
+            shell = ["bash", "-c", command]
+            done = subprocess.run(
+                shell, cwd=self.folder, env=self.environment, capture_output=True, text=True, timeout=300
+            )
+            said = done.stdout + done.stderr
+        return "\n".join(line.rstrip() for line in said.splitlines())
 
 
 def near(expected: str, found: str) -> bool:
@@ -132,15 +120,9 @@ def read(page: str) -> str:
     return (ROOT / page).read_text(encoding="utf-8")
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where the demo is made, once for all pages."""
-    return tmp_path_factory.mktemp("demo") / "made"
-
-
 @pytest.mark.parametrize("page", [page for page in PAGES if blocks("console", read(page))])
-def test_each_console_block_prints_what_the_page_shows(page: str, demo: Path, tmp_path: Path) -> None:
-    shell = Shell(tmp_path, demo)
+def test_each_console_block_prints_what_the_page_shows(page: str, made_demo: Path, tmp_path: Path) -> None:
+    shell = Shell(tmp_path, made_demo)
     steps = [step for block in blocks("console", read(page)) for step in steps_of(block)]
     assert sum(step.command.startswith("trimfit ") for step in steps) >= 10
     wrong = []
@@ -263,8 +245,11 @@ if __name__ == "__main__":
     import tempfile
 
     with tempfile.TemporaryDirectory() as name:
+        made = Path(name) / "made"
+        made.mkdir()
+        demo_made.typed(made)
         for page in PAGES:
             folder = Path(name) / Path(page).stem
             folder.mkdir()
-            text = _written_anew(read(page), folder, Path(name) / "demo")
+            text = _written_anew(read(page), folder, made)
             (ROOT / page).write_text(reported_figures.written_anew(page, text), encoding="utf-8")

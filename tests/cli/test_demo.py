@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import shutil
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError, TrimfitError
 from trimfit.session import demo_shop
+from trimfit.session.session import Session
 from trimfit.verbs import ask, demo, learn
 from trimfit.verbs.reviews import batches, report
 
@@ -40,11 +42,20 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return called
 
 
-def test_all_of_it_as_json(tmp_path: Path) -> None:
-    done = run(tmp_path, "shown", "--json")
-    assert done.returncode == 0, done.stderr
-    assert done.stderr == ""
-    found = json.loads(done.stdout)
+def test_all_of_it_as_json(tmp_path: Path, demo_log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All but learning, whose result stands in another log of the same shop, and the report."""
+
+    def learn_as_there(session: Session) -> None:
+        with sqlite3.connect(demo_log) as there:
+            session.journal.learned_put(dict(there.execute("SELECT key, value FROM learned")))
+
+    asked, reviewed = ask.ask_all, batches.batches
+    quick(monkeypatch)
+    monkeypatch.setattr(ask, "ask_all", asked)
+    monkeypatch.setattr(batches, "batches", reviewed)
+    monkeypatch.setattr(learn, "learn", learn_as_there)
+    monkeypatch.chdir(tmp_path)
+    found = Typed(tmp_path / "none").json("demo", "shown")
     assert (found["new"], found["known"], found["refused"]) == (3529, 0, 0)
     assert sorted(batch["batch"] for batch in found["drifted"]) == ["B-12", "B-17"]
     assert all(batch["chance_drifted"] > 0.9 and batch["why"] for batch in found["drifted"])
@@ -54,8 +65,14 @@ def test_all_of_it_as_json(tmp_path: Path) -> None:
     assert found["ask"]["action"] == "trim"
     for key in ("log", "page"):
         assert (tmp_path / found[key]).is_file()
-    assert len(list((tmp_path / "shown" / "report" / "pictures").iterdir())) == found["pictures"] > 20
-    assert "The demo shop (invented)" in (tmp_path / found["page"]).read_text(encoding="utf-8")
+
+
+def test_the_report_it_makes_says_that_the_shop_is_invented(made_demo: Path) -> None:
+    report = made_demo / "trimfit-demo" / "report"
+    pictures = len(list((report / "pictures").iterdir()))
+    assert pictures > 20
+    assert f"with {pictures} picture files beside it" in (made_demo / "printed").read_text(encoding="utf-8")
+    assert "The demo shop (invented)" in (report / "index.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("what", ["a folder of mine", "a file"])

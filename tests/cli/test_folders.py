@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli import typed_words
 from tests.opened import on
 from trimfit.base.errors import TrimfitError
 from trimfit.base.records import Reading, Reed
@@ -41,7 +42,9 @@ def shop(tmp_path: Path) -> Path:
 
 
 def run(log: Path, *words: str | Path, **more: object) -> subprocess.CompletedProcess[str]:
-    """A command in a process of its own."""
+    """A call of the command line; with `more` for subprocess, or a stream to give, in a process of its own."""
+    if not more:
+        return typed_words.run(log, *words)
     command = [sys.executable, "-m", "trimfit", "--log", str(log), *map(str, words)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, **more)  # type: ignore[call-overload]
     assert "Traceback" not in done.stderr

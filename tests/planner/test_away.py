@@ -124,7 +124,7 @@ def table(sd: float) -> PolicyTable:
     return solve(away_costs(PLAIN, sd, 120.0, 40.0))
 
 
-@pytest.mark.parametrize("sd", [4.0, 9.0])
+@pytest.mark.parametrize("sd", [4.0, pytest.param(9.0, marks=pytest.mark.slow)])
 def test_chances_at_the_start_are_what_following_the_policy_gives(sd: float) -> None:
     plan, n = table(sd), 20_000
     costs, rung, rng = plan.costs, first_rung(120.0), np.random.default_rng(5)

@@ -205,8 +205,9 @@ def run_every_verb(path: Path, names: list[str], folder: Path) -> dict[str, Any]
     return found
 
 
-MAY_REFUSE = ("repeatability", "band", "solo")
-"""The words of verbs that say what is to be read first, where nothing of what they ask for was: an answer, too."""
+MAY_REFUSE = ("repeatability", "band", "solo", "2")
+"""Last words of calls that may be refused, which is an answer too: where nothing of what they ask for was read it is
+said what is to be read first; 2 mm may lie too far beyond any cut logged."""
 # What a chanter, and a reed by itself, can sound (Hz), and how far apart two notes of it can lie (cents).
 SOUNDS_HZ, APART_CENTS = (150.0, 2500.0), 1000.0
 

@@ -163,7 +163,7 @@ def test_what_a_policy_sees_holds_no_truth() -> None:
 def test_tune_prefers_fewer_cuts_among_the_safe() -> None:
     rules = [Rule(first=1e-6, later=1e-6), Rule(), Rule(first=0.2, later=0.2)]
     world = make("beam")
-    best, tallies = tune(world, n=60, seed=3, rules=rules, most_past_pct=2.0, least_within_pct=95.0)
+    best, tallies = tune(world, n=30, seed=3, rules=rules, most_past_pct=2.0, least_within_pct=95.0)
     safe = [tally for tally in tallies if tally.past_pct <= 2.0 and tally.within_pct >= 95.0]
     assert best in rules
     assert best != rules[2]

@@ -161,6 +161,7 @@ def test_a_small_shop_learns_that_the_crow_tells_the_gap(reeds: int, batches_per
     assert 0.45 < np.mean(found) < 0.9
 
 
+@pytest.mark.slow
 def test_a_shop_that_varies_little_in_pitch_is_not_believed_to_vary_more() -> None:
     """New reeds' pitch there strays by 2.47 cents (level 2, middle 1, a trim's rise 1.05), far less than is
     assumed before any log; a reading of it is off by 2.13 (seat 2, notes 0.65, tilt), tails or none."""
@@ -177,6 +178,7 @@ def test_a_shop_that_varies_little_in_pitch_is_not_believed_to_vary_more() -> No
     assert np.mean(noise) == pytest.approx(2.13, rel=0.06)
 
 
+@pytest.mark.slow
 def test_no_type_is_believed_to_be_read_better_than_it_is() -> None:
     """Read alike on the bench (gap to 1.35 cents: notes 0.92, tilt), though one answers a cut twice as strongly and its
     reeds are believed to vary too much for that; and one that is read worse is found out."""

@@ -320,6 +320,7 @@ def decade() -> Report:
     )
 
 
+@pytest.mark.slow
 def test_a_decades_page_is_under_three_megabytes_and_says_what_is_left_out() -> None:
     text, pictures = build.build(decade())
     assert len(text.encode("utf-8")) < 3_000_000

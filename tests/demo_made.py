@@ -1,0 +1,84 @@
+"""The demo shop, made once for all processes of a test run: each takes a minute or so of a busy machine."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+SHOP = Path(__file__).parents[1] / "datasets_demo" / "shop"
+
+
+def once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
+    """The folder `name` that `make` filled, by whichever process of this run came first; the others wait for it."""
+    root = factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        root = root.parent
+    folder = root / name
+    with (root / f"{name}.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (folder / "done").exists():
+            folder.mkdir()
+            make(folder)
+            (folder / "done").touch()
+    return folder
+
+
+def learned(folder: Path, shop: Path = SHOP) -> None:
+    """A log of the demo shop, `demo.trimfit`, learned from."""
+    from tests.opened import on
+    from trimfit.log.journal import Journal
+    from trimfit.log.sheets.folder_import import import_folder
+    from trimfit.verbs.learn import learn
+
+    path = folder / "demo.trimfit"
+    with Journal(path, create=True) as journal:
+        import_folder(journal, shop)
+    on(path, learn)
+
+
+def small(folder: Path) -> None:
+    """The same of its first 60 reeds only."""
+    import pandas as pd
+
+    some = folder / "shop"
+    some.mkdir()
+    reeds = pd.read_csv(SHOP / "reeds.csv", dtype=str)["reed"][:60]
+    for file in SHOP.glob("*.csv"):
+        rows = pd.read_csv(file, dtype=str, keep_default_na=False)
+        rows = rows[rows["reed"].isin(reeds)] if "reed" in rows else rows
+        rows.to_csv(some / file.name, index=False)
+    learned(folder, some)
+
+
+def with_the_command(folder: Path) -> dict[str, str]:
+    """The environment of a shell that finds `trimfit`, which is put into `folder`, and no log; 80 columns wide.
+
+    Answers are as of now: there it is the day after the demo's last reading.
+    """
+    tools = folder / "tools"
+    tools.mkdir()
+    (tools / "trimfit").write_text(f'#!/bin/sh\nexec "{sys.executable}" -m trimfit "$@"\n')
+    (tools / "trimfit").chmod(0o755)
+    environment = {**os.environ, "PATH": f"{tools}{os.pathsep}{os.environ['PATH']}", "COLUMNS": "80"}
+    environment.pop("TRIMFIT_LOG", None)
+    return environment | {"TRIMFIT_NOW": "2026-09-18T17:00", "TZ": "UTC"}
+
+
+def typed(folder: Path) -> None:
+    """What `trimfit demo` makes, and what it prints, both streams, as `printed`."""
+    run = subprocess.run(
+        ["trimfit", "demo"],
+        cwd=folder,
+        env=with_the_command(folder),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        check=True,
+    )
+    (folder / "printed").write_text(run.stdout, encoding="utf-8")
