@@ -268,7 +268,7 @@ with Journal(log, create=True) as journal:
 
 
 def test_four_writers_at_once_lose_nothing(tmp_path: Path) -> None:
-    log, many = tmp_path / "log", 500
+    log, many = tmp_path / "log", 100
     with Journal(log, create=True) as journal:
         journal.append(Reed("R-1", "moulded", "B-1"))
     command = [sys.executable, "-c", WRITER, str(log)]

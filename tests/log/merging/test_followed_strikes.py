@@ -99,7 +99,7 @@ STEP = st.tuples(
 )
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(st.lists(STEP, max_size=9))
 def test_any_order_of_amend_strike_merge_and_rename_at_two_benches_gives_one_history(
     tmp_path_factory: pytest.TempPathFactory, plan: list[tuple[int, str, int, float]]

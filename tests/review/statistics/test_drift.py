@@ -258,6 +258,7 @@ def test_three_batches_of_a_whole_shop_that_are_off_are_called() -> None:
         assert batch.start_shift_cents.low < batch.start_shift_cents.mean < batch.start_shift_cents.high
 
 
+@pytest.mark.slow
 def test_a_whole_shop_of_good_batches_has_hardly_one_called() -> None:
     shop, _ = made_shop(KINDS[0], 12)
     shop.reeds = pd.concat(

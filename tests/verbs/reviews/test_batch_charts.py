@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import numpy as np
+import pytest
 
 from tests.worlds.drift import worn
 from trimfit.review.statistics.run_length import arl_ewma_under_drift
@@ -29,6 +30,7 @@ def test_the_run_length_told_is_that_of_the_tables() -> None:
     assert f"after {arl_ewma_under_drift(EWMA_WEIGHT, WIDTH, 0.5):.0f} batches" in said
 
 
+@pytest.mark.slow
 def test_a_worn_mould_shows_in_its_own_chart_alone() -> None:
     """One type's crow rises 8 cents with every batch of a whole shop; the other types' charts stay silent."""
     mine, others, charts = worn(503, 8.0)
