@@ -118,6 +118,7 @@ class Desk:
             self._listing = self._submit("background", self._work_out)
 
     def _work_out(self, session: Session) -> None:
+        self._rest()  # what made the list due is answered first
         self._due.clear()
         self._list.work_out(session, self._rest)
 
