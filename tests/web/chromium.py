@@ -18,6 +18,9 @@ FLAGS = (
     "--disable-component-update --disable-sync --disable-dev-shm-usage --remote-debugging-pipe"
 )
 
+THERE = "document.readyState === 'complete' && document.styleSheets.length > 0"
+"""A page is there, and not the blank one that stands in its place for a moment."""
+
 
 class Page:
     """One page of the browser. `taps` counts taps and keys."""
@@ -59,7 +62,7 @@ class Page:
         if event.get("method") == "Runtime.exceptionThrown":
             self.faults.append(json.dumps(params["exceptionDetails"])[:300])
         if event.get("method") == "Log.entryAdded" and params["entry"]["level"] == "error":
-            self.faults.append(params["entry"]["text"])
+            self.faults.append(f"{params['entry']['text']} {params['entry'].get('url', '')}")
 
     def run(self, script: str) -> Any:
         """The value of a script in the page."""
@@ -80,7 +83,7 @@ class Page:
         """Open an address and wait until it is there."""
         self.run("window.old = true")
         self._call("Page.navigate", url=address)
-        self.until("!window.old && document.readyState === 'complete'")
+        self.until(f"!window.old && {THERE}")
 
     def until(self, condition: str, longest_s: float = 60.0) -> None:
         """Wait until a condition of the page holds."""

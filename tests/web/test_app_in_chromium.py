@@ -7,13 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from tests.web.chromium import Page, chromium
+from tests.web.chromium import THERE, Page, chromium
 from tests.web.visitor import Visitor, serving
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
 
 pytestmark = pytest.mark.browser
 WIDTHS = [(360, 740), (1280, 800)]
+PATHS = ["/", "/reed?name=R-0353", "/new", "/orders", "/allot", "/blanks?order=O-12", "/batches", "/chanters"]
+PATHS += ["/repeatability", "/tickets?reed=R-0353", "/nowhere"]
 # F and E of a reed that is cut to its place, Hz sounding at 470 Hz as low A; a, A and crow beside them.
 READINGS = [("7680", "7120"), ("7780", "7085"), ("7832", "7052")]
 
@@ -61,6 +63,46 @@ def _read(page: Page, f: str, e: str) -> None:
     entries = page.run("document.querySelectorAll('.story time').length")
     page.tap_words("[data-reading] button.main", "Log the reading")
     page.until(f"document.querySelectorAll('.story time').length > {entries} || document.querySelector('.doubt')")
+
+
+def _write(page: Page, form: str, fields: dict[str, str]) -> None:
+    """Fill a form of the page New in, and send it by a tap."""
+    for name, text in fields.items():
+        field = f"document.querySelector('form[action=\"/new/{form}\"] [name={name}]')"
+        page.run(f"{field}.value = {text!r}")
+    page.run("window.old = true")
+    page.tap(f"document.querySelector('form[action=\"/new/{form}\"] button.main')")
+    page.until(f"!window.old && {THERE} && document.body.innerText.includes('Logged.')")
+    _fits(page)
+
+
+def test_from_an_empty_folder_to_a_ticket(page: Page, tmp_path: Path) -> None:
+    log = tmp_path / "bench.trimfit"
+    with Session(log, create=True):
+        pass
+    with serving(log) as visitor:
+        page.shape(360, 740)
+        for path in ("orders", "batches", "chanters", "repeatability", "tickets", "allot", "new", ""):
+            page.open(f"http://{visitor.host}/{path}")
+            page.until("!document.querySelector('[data-again]')")
+            _fits(page)
+        assert "This log is empty" in page.run("document.body.innerText")
+        page.tap_words("a", "a chanter")
+        page.until(f"{THERE} && document.querySelector('section')?.id === 'chanter'")
+        _write(page, "chanter", {"name": "CH-1"})
+        page.tap_words("a", "An order for it")
+        _write(page, "order", {"name": "O-1", "quantity": "2"})
+        page.tap_words("a", "New reeds for it")
+        _write(page, "reeds", {"name": "R-1", "count": "2", "reed_type": "cane", "batch": "B-1"})
+        page.tap_words("a", "Go to R-1")
+        page.until(f"{THERE} && document.querySelector('.answer .do')?.innerText.includes('read it first')")
+        _read(page, *READINGS[0])
+        page.until("document.querySelector('.answer button.main')")
+        page.tap_words(".answer button.main", "Cut as advised")
+        page.until("document.querySelector('.story summary')?.innerText.includes('trim')")
+        page.tap_words("a", "Its ticket")
+        page.until("document.images.length === 1 && document.images[0].naturalWidth > 0")
+        assert page.faults == []
 
 
 @pytest.mark.parametrize(("width", "height"), WIDTHS)
@@ -143,7 +185,7 @@ def test_the_planned_cut_is_redrawn_as_it_is_typed(page: Page, log: Path) -> Non
         assert page.faults == []
 
 
-@pytest.mark.parametrize("path", ["/", "/reed?name=R-0353", "/new", "/batches", "/chanters", "/tickets?reed=R-0353"])
+@pytest.mark.parametrize("path", PATHS)
 @pytest.mark.parametrize(("width", "height"), [*WIDTHS, (768, 1024)])
 def test_every_screen_fits_light_and_dark(page: Page, look: Visitor, path: str, width: int, height: int) -> None:
     for dark in (False, True):

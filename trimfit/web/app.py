@@ -15,7 +15,7 @@ from trimfit.web.desk import Desk, NotYet
 from trimfit.web.keys import Keys
 from trimfit.web.replies import said_wrong
 from trimfit.web.safety import Guard
-from trimfit.web.views import door, looking_back, new, reed, run, tickets
+from trimfit.web.views import door, looking_back, new, orders, reed, run, tickets
 
 __all__ = ["bench_page"]
 
@@ -36,9 +36,14 @@ def bench_page(desk: Desk, keys: Keys | None = None) -> ASGIApp:
         Route("/reed/moved", reed.moved, methods=["POST"]),
         Route("/reed/story", reed.story),
         Route("/new", new.new),
+        Route("/new/{what}", new.new),  # where a form led, opened once more
         Route("/new/reeds", new.enter_reeds, methods=["POST"]),
         Route("/new/chanter", new.enter_chanter, methods=["POST"]),
         Route("/new/order", new.enter_order, methods=["POST"]),
+        Route("/orders", orders.orders),
+        Route("/blanks", orders.blanks),
+        Route("/allot", orders.allotment),
+        Route("/put", orders.put, methods=["POST"]),
         Route("/batches", looking_back.batches),
         Route("/chanters", looking_back.chanters),
         Route("/repeatability", looking_back.repeatability),

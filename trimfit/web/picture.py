@@ -18,8 +18,8 @@ from trimfit.review.results import FanPoint, ReedStory
 
 __all__ = ["fe_picture", "gap_after_cents"]
 
-WIDTH, HEIGHT = 640, 360
-LEFT, RIGHT, TOP, BOTTOM = 58, 14, 14, 44
+WIDTH, HEIGHT = 440, 300
+LEFT, RIGHT, TOP, BOTTOM = 46, 12, 12, 44
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ def _scale_of(story: ReedStory, plan_mm: float) -> _Scale:
 def _axes(scale: _Scale) -> list[str]:
     parts = []
     floor = HEIGHT - BOTTOM
-    for mm in _ticks(scale.least_mm, scale.most_mm, 5):
+    for mm in _ticks(scale.least_mm, scale.most_mm, 4):
         x = scale.x(mm)
         parts.append(f'<line class="grid" x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" y2="{floor}"/>')
         parts.append(f'<text x="{x:.1f}" y="{floor + 18}" text-anchor="middle">{mm:.2f}</text>')

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
@@ -19,7 +19,7 @@ from trimfit.web.desk import Desk, NotYet
 
 __all__ = ["Form", "desk_of", "form_of", "fresh_token", "page", "said_wrong", "see", "wants_json"]
 
-MOST_FIELDS = 200
+MOST_FIELDS = 2000
 
 
 def desk_of(request: Request) -> Desk:
@@ -78,8 +78,13 @@ def see(path: str, **query: str) -> Response:
 class Form:
     """The fields of a form as they were typed, blanks at their ends taken off."""
 
-    def __init__(self, fields: Mapping[str, str]) -> None:
-        self.fields = fields
+    def __init__(self, pairs: Sequence[tuple[str, str]]) -> None:
+        self.fields: Mapping[str, str] = dict(pairs)
+        self._pairs = pairs
+
+    def every(self, name: str) -> list[str]:
+        """The texts of all fields of this name, in the form's order."""
+        return [text.strip() for key, text in self._pairs if key == name]
 
     def text(self, name: str) -> str:
         """A field's text, empty where it was not filled in or is not in the form."""
@@ -101,7 +106,7 @@ async def form_of(request: Request) -> Form:
         )
     except (ValueError, UnicodeDecodeError) as error:
         raise HTTPException(400, "the form cannot be read; send it again from its page") from error
-    return Form(dict(pairs))
+    return Form(pairs)
 
 
 async def said_wrong(request: Request, error: Exception) -> Response:

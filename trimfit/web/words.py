@@ -8,9 +8,9 @@ from urllib.parse import urlencode
 
 from trimfit.base.answers import Advice
 from trimfit.base.dates import local_minute
-from trimfit.base.pitch import OUTPUT_WORDS
+from trimfit.base.pitch import OUTPUT_WORDS, crow_label
 from trimfit.base.units import Interval
-from trimfit.verbs.wording import CAUTIONS, advice_lines, plain_name, signed
+from trimfit.verbs.wording import CAUTIONS, advice_lines, chance_words, plain_name, signed
 
 __all__ = ["FILTERS", "GLOBALS", "link"]
 
@@ -43,16 +43,23 @@ def _name(text: str | None, longest: int = 60) -> str:
     return plain_name(text or "", longest)
 
 
+def _mm(length_mm: float) -> str:
+    return f"{length_mm:.2f}"
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "to_do": _to_do,
     "rests_on": _rests_on,
     "span": _span,
     "minute": local_minute,
     "name": _name,
+    "chance": chance_words,
+    "mm": _mm,
     "signed": signed,
 }
 GLOBALS: Mapping[str, Any] = {
     "cautions": CAUTIONS,
+    "crow_label": crow_label,
     "link": link,
     "output_words": {key: word[:1].upper() + word[1:] for key, word in OUTPUT_WORDS.items()},
     "signs": ACTION_SIGNS,

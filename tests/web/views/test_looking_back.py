@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.opened import on
-from tests.web.visitor import Visitor
+from tests.web.visitor import Visitor, serving
 from trimfit.cli.output.json_values import plain
 from trimfit.cli.reviews import batch_json, chanter_json
+from trimfit.session.session import Session
 from trimfit.verbs.reviews.batches import batches
 from trimfit.verbs.reviews.chanters import chanters
 from trimfit.verbs.reviews.report import repeatability
@@ -31,3 +32,20 @@ def test_chanters_are_those_of_the_review(look: Visitor, demo_log: Path) -> None
 def test_repeatability_is_that_of_the_review(look: Visitor, demo_log: Path) -> None:
     assert look.ask("/repeatability") == plain(on(demo_log, repeatability))
     assert "In one sitting" in look.see("/repeatability").text
+
+
+def test_an_empty_log_says_what_is_missing_on_every_screen(tmp_path: Path) -> None:
+    log = tmp_path / "new.trimfit"
+    with Session(log, create=True):
+        pass
+    with serving(log) as visitor:
+        for path, words in [
+            ("/", "This log is empty"),
+            ("/orders", "No order is open"),
+            ("/allot", "No open order wants a reed"),
+            ("/batches", "No batch yet"),
+            ("/chanters", "No chanter yet"),
+            ("/repeatability", "Not known yet: no reed was read twice"),
+        ]:
+            answer = visitor.see(path)
+            assert (answer.status, words in answer.text) == (200, True), path

@@ -4,12 +4,14 @@
 (() => {
   const UNSENT = "trimfit-unsent", AGAIN_MS = 2000, FILL_MS = [700, 1500, 3000];
   const main = document.getElementById("main"), unsent = document.getElementById("unsent");
-  let active = null;
+  const address = () => location.pathname + location.search;
+  let active = null, shown = address();
 
   // ---- the keypad
 
   const KEYS = ["7", "8", "9", "⌫", "4", "5", "6", "−", "1", "2", "3", "+", ".", "0", "next"];
   const CROW_KEYS = ["B", "C", "C#", "D"];
+  const KEY_WORDS = { "⌫": "take the last sign back", "−": "minus", "+": "plus", ".": "point", "C#": "C sharp" };
 
   function fieldsOf(form) {
     return [...form.querySelectorAll("input[data-kind]")].filter((one) => one.offsetParent !== null);
@@ -72,7 +74,7 @@
       button.type = "button";
       button.textContent = key;
       button.tabIndex = -1;
-      if (key === "⌫") { button.setAttribute("aria-label", "take the last sign back"); }
+      if (key in KEY_WORDS) { button.setAttribute("aria-label", KEY_WORDS[key]); }
       if (key === "next") { button.className = "word wide"; }
       button.addEventListener("click", () => press(key));
       return button;
@@ -102,7 +104,7 @@
     line.setAttribute("x1", x);
     line.setAttribute("x2", x);
     const gap = gapAfter(drawn.fan, drawn.now_mm + plan);
-    const said = gap === null ? "F is past E by then" : `F ${gap > 0 ? "+" : ""}${gap.toFixed(1)} cents from E`;
+    const said = gap === null ? "F is past E by then" : `F ${gap > 0 ? "+" : ""}${gap.toFixed(0)} cents from E`;
     words.textContent = `With ${plan.toFixed(2)} mm more off: ${said}`;
   }
 
@@ -132,8 +134,12 @@
     main.replaceChildren(...found.childNodes);
     document.title = page.title;
     if (response.redirected) { history.pushState(null, "", response.url); }
+    shown = address();
     begin();
     scrollTo(0, 0);
+    main.focus({ preventScroll: true });
+    const answer = main.querySelector(".wrong, .doubt, .answer .do");
+    document.getElementById("said").textContent = answer ? answer.innerText : "";
   }
 
   // ---- what is still being worked out comes by itself
@@ -232,6 +238,7 @@
 
   function begin() {
     activate(null);
+    for (const button of document.querySelectorAll("[data-print]")) { button.hidden = false; }
     asked = 0;
     askAgain();
     const pad = document.querySelector("[data-keypad]");
@@ -246,6 +253,16 @@
     if (first) { activate(first); }
   }
 
+  // Enter goes to the next number, as on the keypad; from the last one to the button.
+  document.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" || !event.target.matches("[data-reading] input[data-kind]")) { return; }
+    event.preventDefault();
+    activate(event.target);
+    next();
+  });
+  document.addEventListener("click", (event) => {
+    if (event.target.matches("[data-print]")) { print(); }
+  });
   document.addEventListener("focusin", (event) => {
     if (event.target.matches("input[data-kind]")) { activate(event.target); }
   });
@@ -253,7 +270,7 @@
     if (event.target.matches("input[data-kind=mm]")) { redraw(event.target); }
   });
   addEventListener("online", sendKept);
-  addEventListener("popstate", () => location.reload());
+  addEventListener("popstate", () => { if (address() !== shown) { location.reload(); } });
   document.addEventListener("visibilitychange", () => { if (!document.hidden) { sendKept(); } });
   begin();
   if (kept().length) { sendKept(); }

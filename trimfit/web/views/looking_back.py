@@ -5,12 +5,12 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
-from trimfit.base.pitch import crow_label
+from trimfit.base.errors import InputError
 from trimfit.cli.reviews import batch_json, chanter_json
 from trimfit.verbs.reviews import batches as batch_reviews
 from trimfit.verbs.reviews import chanters as chanter_reviews
 from trimfit.verbs.reviews import report
-from trimfit.web.replies import desk_of, page
+from trimfit.web.replies import desk_of, page, wants_json
 
 __all__ = ["batches", "chanters", "repeatability"]
 
@@ -24,11 +24,16 @@ async def batches(request: Request) -> Response:
 async def chanters(request: Request) -> Response:
     """The chanters, each with its sheet; as JSON what `review chanters --json` prints."""
     found = await desk_of(request).review(chanter_reviews.chanters)
-    context = {"chanters": [chanter_json(one) for one in found], "found": found, "crow_label": crow_label}
+    context = {"chanters": [chanter_json(one) for one in found], "found": found}
     return page(request, "chanters.html", context["chanters"], context)
 
 
 async def repeatability(request: Request) -> Response:
     """The reading error by note; as JSON what `review repeatability --json` prints."""
-    found = await desk_of(request).review(report.repeatability)
-    return page(request, "repeatability.html", found, {"outputs": found})
+    try:
+        found, missing = await desk_of(request).review(report.repeatability), ""
+    except InputError as error:
+        if wants_json(request):
+            raise
+        found, missing = [], f"{error.what}; {error.remedy}"
+    return page(request, "repeatability.html", found, {"outputs": found, "missing": missing})

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -14,6 +15,7 @@ from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.units import parse_hz, parse_length_mm, parse_number, parse_pressure_kpa
 from trimfit.cli.output.entry_words import doubt_lines, in_json, saved_lines
 from trimfit.verbs.log import EntryResult, log_chanter, log_order, log_reed
+from trimfit.verbs.wording import plain_name
 from trimfit.web.replies import Form, desk_of, form_of, page, wants_json
 
 if TYPE_CHECKING:
@@ -27,6 +29,9 @@ CHANTER_FIELDS = (
     "kind", "at_hand", "meeting_pitch_hz", "working_crow_hz", "working_crow_type", "bore_gauge_mm", "remark",
 )  # fmt: skip
 ORDER_FIELDS = ("chanter", "quantity", "due_on", "target_pitch_hz", "pressure_kpa", "weight", "remark")
+FORMS: Mapping[str, tuple[str, ...]] = {"reeds": REED_FIELDS, "order": ORDER_FIELDS, "chanter": CHANTER_FIELDS}
+LATEST, MOST_NAMES = 5000, 40
+"""Names are suggested from so many of the latest entries, at most so many of a kind."""
 READ: Mapping[str, Callable[[str], float]] = {
     "blade_mm": parse_length_mm,
     "bore_gauge_mm": parse_length_mm,
@@ -46,7 +51,7 @@ LABELS = {
     "order": "Order",
     "remark": "Remark",
     "kind": "Kind, in your word",
-    "at_hand": "At hand: yes or no",
+    "at_hand": "At hand",
     "meeting_pitch_hz": "Meeting pitch, Hz",
     "working_crow_hz": "Crow it asks for",
     "working_crow_type": "… of which reed type",
@@ -60,63 +65,112 @@ LABELS = {
 _LAST_NUMBER = re.compile(r"^(.*?)(\d+)(\D*)$", re.DOTALL)
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """Names that the log knows, by the field they may be meant in."""
+
+    chanter: tuple[str, ...]
+    order: tuple[str, ...]
+    reed_type: tuple[str, ...]
+    batch: tuple[str, ...]
+    kind: tuple[str, ...]
+    weight: tuple[str, ...]
+
+
+def _known(session: Session) -> _Known:
+    """Of reeds, the names in the latest entries."""
+    journal = session.journal
+    chanters, orders = journal.chanters(), journal.orders()
+    latest = journal.columns("reed", ["reed_type", "batch", "weight"], after_seq=max(journal.last_seq() - LATEST, 0))
+    types, batches, weights = zip(*reversed(latest), strict=True) if latest else ((), (), ())
+
+    def names(values: Iterable[str | None]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(value for value in values if value))[:MOST_NAMES]
+
+    return _Known(
+        names(chanters),
+        names(reversed(orders)),
+        names(types),
+        names(batches),
+        names(one.kind for one in chanters.values()),
+        names([*weights, *(one.weight for one in orders.values())]),
+    )
+
+
 async def new(request: Request) -> Response:
     """The forms."""
-    return _forms(request)
+    return await _forms(request)
 
 
-def _forms(
+async def _forms(
     request: Request,
+    what: str = "",
     *,
     typed: Mapping[str, str] | None = None,
     wrong: Sequence[str] = (),
     kept: Sequence[EntryResult] = (),
     status: int = 200,
 ) -> Response:
-    said = [line for one in kept for line in (*saved_lines(one), *doubt_lines(one))]
+    """The forms; `what` was sent: what was `typed` in it stands there again, or it was `kept`."""
+    known = await desk_of(request).look(_known)
+    filled: dict[str, Mapping[str, str]] = {what: typed or {}}
+    if kept and what == "chanter":
+        filled = {"order": {"chanter": kept[0].about}}
+    if kept and what == "order":
+        filled = {"reeds": {"order": kept[0].about}}
     context = {
-        "forms": {"reeds": REED_FIELDS, "chanter": CHANTER_FIELDS, "order": ORDER_FIELDS},
+        "forms": FORMS if known.chanter else dict(reversed(FORMS.items())),
         "labels": LABELS,
-        "typed": typed or {},
+        "known": known,
+        "filled": filled,
         "wrong": wrong,
-        "said": said,
+        "what": what,
+        "kept": kept,
+        "said": _said(kept),
     }
     return page(request, "new.html", {}, context, status=status)
+
+
+def _said(kept: Sequence[EntryResult]) -> list[str]:
+    if len(kept) < 2:
+        return [line for one in kept for line in (*saved_lines(one), *doubt_lines(one))]
+    doubts = dict.fromkeys(line for one in kept for line in doubt_lines(one))
+    return [f"{len(kept)} reeds, {plain_name(kept[0].about)} to {plain_name(kept[-1].about)}", *doubts]
 
 
 async def enter_reeds(request: Request) -> Response:
     """Log reeds that are alike, all or none; as JSON a list of what `log reed --json` prints."""
     return await _entered(
-        request, lambda session, form: _log_reeds(session, _names(form), _given(form, REED_FIELDS)), many=True
+        request, "reeds", lambda session, form: _log_reeds(session, _names(form), _given(form, REED_FIELDS))
     )
 
 
 async def enter_chanter(request: Request) -> Response:
     """Log a chanter or revise it; as JSON what `log chanter --json` prints."""
     return await _entered(
-        request, lambda session, form: [log_chanter(session, _name(form), _given(form, CHANTER_FIELDS))]
+        request, "chanter", lambda session, form: [log_chanter(session, _name(form), _given(form, CHANTER_FIELDS))]
     )
 
 
 async def enter_order(request: Request) -> Response:
     """Log an order or revise it; as JSON what `log order --json` prints."""
-    return await _entered(request, lambda session, form: [log_order(session, _name(form), _given(form, ORDER_FIELDS))])
+    return await _entered(
+        request, "order", lambda session, form: [log_order(session, _name(form), _given(form, ORDER_FIELDS))]
+    )
 
 
-async def _entered(
-    request: Request, verb: Callable[[Session, Form], list[EntryResult]], *, many: bool = False
-) -> Response:
+async def _entered(request: Request, what: str, verb: Callable[[Session, Form], list[EntryResult]]) -> Response:
     form = await form_of(request)
     try:
         kept = await desk_of(request).enter(verb, form)
     except InputError as error:
         if wants_json(request):
             raise
-        return _forms(request, typed=form.fields, wrong=error.lines(), status=422)
+        return await _forms(request, what, typed=form.fields, wrong=error.lines(), status=422)
     if wants_json(request):
         found = [in_json(one) for one in kept]
-        return page(request, "", found if many else found[0], {})
-    return _forms(request, kept=kept)
+        return page(request, "", found if what == "reeds" else found[0], {})
+    return await _forms(request, what, kept=kept)
 
 
 def _log_reeds(session: Session, names: Sequence[str], given: Mapping[str, Any]) -> list[EntryResult]:

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 from starlette.requests import Request
 from starlette.responses import Response
 
 from trimfit.verbs.ask import DONE, ask_all
 from trimfit.web.replies import desk_of, page, wants_json
 from trimfit.web.work_list import Waiting
+
+if TYPE_CHECKING:
+    from trimfit.session.session import Session
 
 __all__ = ["run"]
 
@@ -30,5 +37,20 @@ async def run(request: Request) -> Response:
         "orders": {one.order: one for one in progress},
         "reeds": len(found),
         "unknown": unknown,
+        "counts": _counts(found),
+        "first_steps": () if found else await desk.look(_first_steps),
     }
     return page(request, "run.html", None, context)
+
+
+def _counts(found: Sequence[Waiting]) -> list[str]:
+    """How much there is to do: `9 to cut`, `19 to read`."""
+    actions = Counter(waiting.advice.action for waiting in found if waiting.advice is not None)
+    words = (("trim", "to cut"), ("read-again", "to read"))
+    return [f"{actions[action]} {word}" for action, word in words if actions[action]]
+
+
+def _first_steps(session: Session) -> list[tuple[str, str]]:
+    """What a log needs before a reed can wait in it and does not have yet: its name, and its place on the page New."""
+    steps = (("chanter", "a chanter", "chanter"), ("order", "an order for it", "order"), ("reed", "its reeds", "reeds"))
+    return [(word, place) for kind, word, place in steps if not session.journal.count(kind)]

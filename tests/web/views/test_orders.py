@@ -1,0 +1,67 @@
+"""Orders on the page: progress, blanks, allotment, and putting reeds to orders, by the verbs of the command line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.opened import on
+from tests.web.visitor import Visitor
+from trimfit.cli.output.json_values import plain
+from trimfit.log.journal import Journal
+from trimfit.verbs.allot import allot
+from trimfit.verbs.pick import picked
+
+ORDER = "O-12"
+
+
+def test_each_open_order_says_how_far_it_has_come_and_leads_on(look: Visitor) -> None:
+    text = look.see("/orders").text
+    assert "24 wanted by 2026-10-16, 5 good, 16 in work" in text
+    assert f'href="/blanks?order={ORDER}"' in text
+    assert f'href="/tickets?order={ORDER}"' in text
+    assert {one["order"] for one in look.ask("/orders")} >= {ORDER, "O-11"}
+
+
+def test_blanks_and_allotment_as_json_are_what_pick_and_allot_print(look: Visitor, demo_log: Path) -> None:
+    assert look.ask("/blanks", order=ORDER) == plain(on(demo_log, picked, ORDER).blanks)
+    assert look.ask("/allot") == plain(on(demo_log, allot))
+    assert look.ask("/allot", order=ORDER) == plain(on(demo_log, allot, [ORDER]))
+
+
+def test_as_many_blanks_are_marked_as_are_to_be_started(look: Visitor, demo_log: Path) -> None:
+    found = on(demo_log, picked, ORDER)
+    text = look.see("/blanks", order=ORDER).text
+    assert found.to_start
+    assert text.count(" checked") == found.to_start
+    assert look.see("/blanks", order=ORDER, all="1").text.count('type="checkbox"') == len(found.blanks)
+    assert look.see("/blanks", order="O-none").status == 404
+
+
+def test_the_marked_blanks_are_put_to_the_order_once(visitor: Visitor, log: Path) -> None:
+    free = [one["reed"] for one in visitor.ask("/blanks", order=ORDER) if one["order"] != ORDER][:2]
+    body = f"order={ORDER}&reed={free[0]}&reed={free[1]}".encode()
+    usual = {"Origin": f"http://{visitor.host}", "Content-Type": "application/x-www-form-urlencoded"}
+    first = visitor.send("POST", "/put", body, usual | {"Accept": "application/json"})
+    assert first.json == {"taken": free}
+    assert visitor.send("POST", "/put", body, usual | {"Accept": "application/json"}).json == {"taken": []}
+    assert "in their orders already" in visitor.send("POST", "/put", body, usual).text
+    with Journal(log) as journal:
+        assert set(free) <= set(journal.reeds_of_order(ORDER))
+
+
+def test_an_allotment_is_taken_as_it_was_shown(visitor: Visitor, log: Path) -> None:
+    shown = [(one["reed"], one["order"]) for one in visitor.ask("/allot")["allotted"]]
+    text = visitor.see("/allot").text
+    assert text.count('name="reed"') == len(shown)
+    body = "&".join(f"reed={reed}&order={order}" for reed, order in shown).encode()
+    usual = {"Origin": f"http://{visitor.host}", "Content-Type": "application/x-www-form-urlencoded"}
+    assert "Put to their orders" in visitor.send("POST", "/put", body, usual).text
+    with Journal(log) as journal:
+        for reed, order in shown:
+            assert reed in journal.reeds_of_order(order)
+
+
+def test_nothing_marked_is_said(visitor: Visitor) -> None:
+    sent = visitor.enter("/put", {"order": ORDER})
+    assert sent.status == 422
+    assert "no reed was marked" in sent.text

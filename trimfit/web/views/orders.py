@@ -1,0 +1,77 @@
+"""The open orders: how far each has come, which reeds of the stock would go to them, and putting them there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from trimfit.base.errors import InputError
+from trimfit.verbs.allot import Allotment, Allotted, allot
+from trimfit.verbs.ask import open_orders
+from trimfit.verbs.pick import Picked, picked, put_to
+from trimfit.web.replies import desk_of, form_of, page, wants_json
+
+__all__ = ["allotment", "blanks", "orders", "put"]
+
+SHOWN_BEYOND = 6
+SHOWN_WITHOUT_NUMBER = 20
+
+
+async def orders(request: Request) -> Response:
+    """The open orders, soonest due first."""
+    return await _orders(request)
+
+
+async def _orders(request: Request, *, taken: Sequence[str] | None = None) -> Response:
+    found = await desk_of(request).look(open_orders)
+    return page(request, "orders.html", found, {"orders": found, "taken": taken})
+
+
+async def blanks(request: Request) -> Response:
+    """Blanks for one order, best first; as JSON what `pick ORDER --json` prints. `all`: not only those near the
+    quantity."""
+    found = await desk_of(request).review(picked, request.query_params.get("order", ""))
+    start, most = _start_and_most(found)
+    shown = found.blanks if request.query_params.get("all") else found.blanks[:most]
+    free = [one.reed for one in shown if one.order != found.order.order]
+    context = {"found": found, "shown": shown, "start": start, "ticked": set(free[: start or 0])}
+    return page(request, "blanks.html", found.blanks, context)
+
+
+def _start_and_most(found: Picked) -> tuple[int | None, int]:
+    """How many blanks to start, and how many to show."""
+    start = found.wanted if found.to_start is None else found.to_start
+    if found.wanted is None:
+        return start, SHOWN_WITHOUT_NUMBER
+    return start, max(found.wanted, start or 0) + SHOWN_BEYOND
+
+
+async def allotment(request: Request) -> Response:
+    """Which reed for which order, for the orders named or for all; as JSON what `allot --json` prints."""
+    names = tuple(request.query_params.getlist("order"))
+    found = await desk_of(request).review(allot, names)
+    return page(request, "allotment.html", found, {"found": found, "by_order": _by_order(found), "names": names})
+
+
+def _by_order(found: Allotment) -> dict[str, list[Allotted]]:
+    out: dict[str, list[Allotted]] = {}
+    for one in found.allotted:
+        out.setdefault(one.order, []).append(one)
+    return out
+
+
+async def put(request: Request) -> Response:
+    """Put the reeds that were shown to their orders (fields `reed` and `order` in turn; one `order` for all)."""
+    form = await form_of(request)
+    reeds, names = form.every("reed"), form.every("order")
+    if not reeds or len(names) not in (1, len(reeds)):
+        raise InputError("no reed was marked", "", "go back, mark the reeds and send it again")
+    pairs = list(zip(reeds, names if len(names) == len(reeds) else names * len(reeds), strict=True))
+    taken: list[str] = await desk_of(request).enter(put_to, pairs)
+    if wants_json(request):
+        answer: dict[str, Any] = {"taken": taken}
+        return page(request, "", answer, {})
+    return await _orders(request, taken=taken)
