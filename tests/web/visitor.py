@@ -113,7 +113,7 @@ class Visitor:
 def serving(log: Path, *, share: bool = False, patience_s: float = 60.0) -> Iterator[Visitor]:
     """The page of a log on a free port, and a visitor to it."""
     keys = Keys() if share else None
-    desk = Desk(log, patience_s=patience_s)
+    desk = Desk(log, patience_s=patience_s, short_patience_s=patience_s)
     with socket.create_server(("127.0.0.1", 0), backlog=64) as listening:
         server = page_server(bench_page(desk, keys))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})

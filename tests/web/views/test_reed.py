@@ -74,6 +74,21 @@ def test_a_doubtful_reading_is_kept_and_asked_about_and_can_be_taken_back(visito
         assert journal.of_reed(REED).readings[-1].entry != strike["entry"]
 
 
+def test_a_page_whose_answer_takes_long_has_its_form_and_what_is_in_doubt(log: Path) -> None:
+    with serving(log, patience_s=0.0) as visitor:
+        page = visitor.see("/reed", name=REED)
+        assert page.status == 200
+        assert "data-again" in page.text
+        assert page.fields("/reed/reading")["reed"] == REED
+        sent = visitor.enter("/reed/reading", READING | {"f": "719.1"})
+        assert "working it out" in sent.text
+        assert "in doubt" in sent.text
+        assert sent.fields("/reed/strike")["entry"]
+        refused = visitor.enter("/reed/reading", READING | {"f": "seven"})
+        assert (refused.status, "Not logged" in refused.text) == (422, True)
+        assert visitor.see("/reed", name="R-9999").status == 404
+
+
 def test_the_cut_as_advised_is_one_tap(visitor: Visitor, log: Path) -> None:
     advice = on(log, ask_reed, REED)
     fields = visitor.see("/reed", name=REED).fields("/reed/trim")

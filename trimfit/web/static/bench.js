@@ -161,7 +161,9 @@
       if (found && found.parentElement.id === "main") {
         keepingFocus(() => part.replaceWith(found));
       } else if (whole && !found?.hasAttribute("data-again")) {
+        const asked = main.querySelectorAll(".wrong, .doubt");  // what was sent is still to be answered
         keepingFocus(() => { main.replaceChildren(...whole.childNodes); begin(); });
+        main.querySelector("header")?.after(...asked);
         document.title = page.title;
       }
     } catch { /* the net is away: the next time */ }

@@ -119,7 +119,7 @@ async def _forms(
     if kept and what == "order":
         filled = {"reeds": {"order": kept[0].about}}
     context = {
-        "forms": FORMS if known.chanter else dict(reversed(FORMS.items())),
+        "forms": FORMS if known.chanter else dict(reversed(list(FORMS.items()))),
         "labels": LABELS,
         "known": known,
         "filled": filled,

@@ -68,6 +68,9 @@ async def _reed_page(
         "usual": len(form.usual),
         "typed": typed or {},
         "wrong": wrong,
+        "kept": kept,
+        "meant": _meant(kept) if kept is not None else "",
+        "may_have_moved": kept is not None and may_have_moved(kept.doubts),
     }
     try:
         sheet = await desk.answer(reed_sheet, name)
@@ -82,9 +85,6 @@ async def _reed_page(
         "plan_mm": plan_mm,
         "gap_after_cents": gap_after_cents(sheet.story.fan, sheet.story.removed_mm + plan_mm),
         "wrong": [*wrong, *faults],
-        "kept": kept,
-        "meant": _meant(kept) if kept is not None else "",
-        "may_have_moved": kept is not None and may_have_moved(kept.doubts),
         "last": _last_standing(sheet),
     }
     return page(request, "reed.html", advice, context, status=status)

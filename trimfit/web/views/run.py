@@ -46,8 +46,8 @@ async def run(request: Request) -> Response:
 def _counts(found: Sequence[Waiting]) -> list[str]:
     """How much there is to do: `9 to cut`, `19 to read`."""
     actions = Counter(waiting.advice.action for waiting in found if waiting.advice is not None)
-    words = (("trim", "to cut"), ("read-again", "to read"))
-    return [f"{actions[action]} {word}" for action, word in words if actions[action]]
+    counts = ((actions["trim"], "to cut"), (actions["read-again"], "to read"))
+    return [f"{count} {word}" for count, word in counts if count]
 
 
 def _first_steps(session: Session) -> list[tuple[str, str]]:
