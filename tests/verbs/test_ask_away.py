@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from tests.opened import on
 from tests.verbs.test_ask import asked_then, reading
-from trimfit.base.records import Chanter, Order, Reed, Trim
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reed, Trim
 from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
+from trimfit.session.chanters_at_hand import sent_away
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.wording import advice_lines
@@ -140,3 +142,45 @@ def test_a_reed_that_is_past_there_is_offered_to_the_other_chanters(by_letter: P
     assert advice.action == "past"
     assert "most likely past tolerance in Far, which is away" in advice.why
     assert "no other chanter that the log knows would take it" in advice.why
+
+
+@pytest.mark.parametrize(
+    ("came", "flatter"),
+    [
+        (lambda name, at: Event(name, at, "came back flat"), True),
+        (lambda name, at: Outcome(name, at, "lost", "came back sharp, he says"), False),
+    ],
+    ids=["an event", "an outcome's remark"],
+)
+def test_reeds_that_came_back_move_the_gap_that_is_stated_there(
+    by_letter: Path, came: Callable[[str, str], Event | Outcome], flatter: bool
+) -> None:
+    """Two were sent that read as good as could be in the chanter at hand; the third is in work."""
+    with Journal(by_letter) as journal:
+        journal.append(reading("R", "2026-02-01T10:00", -8.0, chanter="Old"))
+    before = asked_then(by_letter, "R")
+    with Journal(by_letter) as journal:
+        for number in (1, 2):
+            journal.append(Reed(f"S{number}", "moulded", "B", blade_mm=22.0, order="letter"))
+            read_there = -1.0 if flatter else -12.0
+            journal.append(reading(f"S{number}", f"2026-01-2{number}T10:00", read_there, chanter="Old"))
+            journal.append(came(f"S{number}", f"2026-01-2{number + 3}T10:00"))
+    after = asked_then(by_letter, "R")
+    assert before.gap_now_cents is not None
+    assert after.gap_now_cents is not None
+    if flatter:
+        assert after.gap_now_cents.mean < before.gap_now_cents.mean - 0.5
+    else:
+        assert after.gap_now_cents.mean > before.gap_now_cents.mean + 0.5
+
+
+def test_a_reed_that_was_cut_after_its_last_reading_says_nothing_of_where_it_went(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        journal.append(Reed("S", "moulded", "B", blade_mm=22.0, order="letter"))
+        journal.append(reading("S", "2026-01-20T10:00", -1.0, chanter="Old"))
+        journal.append(Outcome("S", "2026-01-21T10:00", "good"))
+        assert [one.came for one in sent_away(journal, "Far", None)] == ["good"]
+        assert sent_away(journal, "Old", None) == []
+        assert sent_away(journal, "Far", 0.0) == []
+        journal.append(Trim("S", "2026-01-20T11:00", 0.05))
+        assert sent_away(journal, "Far", None) == []

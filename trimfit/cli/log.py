@@ -293,7 +293,8 @@ def event(
 ) -> None:
     """Log what happened to a reed besides a trim. F and E may stand anywhere after it.
 
-    How the reed answers a cut stays known. Read it again before the next cut.
+    How the reed answers a cut stays known. Read it again before the next cut. "came back flat" (or sharp) of a reed
+    that was sent away is counted as evidence of the chanter that it went to.
 
     Example: trimfit log event R-0412 soaked
     """

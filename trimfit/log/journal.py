@@ -540,6 +540,16 @@ class Journal(Store):
         with self.reading() as connection:
             return queries.reed_names(connection, where='"order" = ?', values=(order,))
 
+    def reeds_sent_to(self, chanter: str, most: int) -> list[str]:
+        """The reeds of a chanter's orders that have an outcome or an event, the latest `most` of them."""
+        query = (
+            "SELECT reed FROM (SELECT reed, at_s, entry, seq FROM outcomes UNION ALL SELECT reed, at_s, entry, seq "
+            f'FROM events) WHERE {LIVE} AND reed IN (SELECT reed FROM reeds WHERE {LIVE} AND "order" IN '
+            f'(SELECT "order" FROM orders WHERE chanter = ? AND {LIVE})) GROUP BY reed ORDER BY max(at_s) DESC LIMIT ?'
+        )
+        with self.reading() as connection:
+            return [reed for (reed,) in connection.execute(query, (chanter, most))]
+
     def good_of(self, orders: Sequence[str]) -> dict[str, int]:
         """How many reeds of each of these orders left the bench good."""
         query = (

@@ -1,5 +1,6 @@
-"""Which chanters are at the bench, which are away with their owners, where to work for one that is away; where E and F
-meet in a chanter, as far as more is known of it than a reed's own type tells.
+"""Which chanters are at the bench, which are away with their owners, where to work for one that is away, and what came
+of the reeds that were sent to it; where E and F meet in a chanter, as far as more is known of it than a reed's own type
+tells.
 
 The meeting pitch belongs chiefly to the chanter. A type that has hardly been cut may meet anywhere by its own course;
 other types that were trimmed to the end in the same chanter leave it a few hertz, and so, a few more, do the pitches
@@ -10,21 +11,28 @@ information it has than that, so that nothing is counted twice.
 
 from __future__ import annotations
 
+import re
 from copy import copy
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from trimfit.base.pitch import as_low_a_cents
+
 if TYPE_CHECKING:
-    from trimfit.base.records import Chanter
+    from trimfit.base.records import Chanter, ReedHistory
     from trimfit.log.journal import Journal
     from trimfit.planner.aim import Aim
     from trimfit.regression.chanters.kinds import ChanterFacts
+    from trimfit.regression.chanters.sent import Came
     from trimfit.regression.fitted_model import FittedModel
 
-__all__ = ["ChantersAtHand"]
+__all__ = ["ChantersAtHand", "SentAway", "sent_away"]
 
 LIKE_CENTS = 1.0
 """Of chanters known to about this much alike, the one that a reed was last read in is kept."""
+MOST_SENT = 12
+"""So many of the reeds that went to a chanter last are counted."""
+_CAME_BACK = re.compile(r"\b(?:came|come|comes|sent) back\b.*\b(flat|sharp)\b|\barrived (flat|sharp)\b", re.IGNORECASE)
 
 
 class ChantersAtHand:
@@ -142,3 +150,47 @@ class ChantersAtHand:
             cov = self.model.coef_cov[at, at]
         pick = np.concatenate([GAP, GAP])
         return float(np.sqrt(max(float(pick @ cov @ pick), 0.0)))
+
+
+@dataclass(frozen=True, slots=True)
+class SentAway:
+    """A reed that was sent: its type, the chanter of its last reading, the gap read there (cents), what came of it."""
+
+    reed_type: str
+    read_in: str
+    gap_cents: float
+    came: Came
+
+
+def sent_away(journal: Journal, chanter: str, until_s: float | None) -> list[SentAway]:
+    """The last MOST_SENT reeds that were sent to a chanter and of which something came; until_s: as of then."""
+    names = journal.reeds_sent_to(chanter, MOST_SENT)
+    histories = journal.of_reeds(names, until_s=until_s) if names else []
+    return [one for history in histories if (one := _came_of(history, chanter, journal)) is not None]
+
+
+def _came_of(history: ReedHistory, chanter: str, journal: Journal) -> SentAway | None:
+    """What came of one reed; None where nothing did, or where it was not read as it left."""
+    came: Came | None = None
+    left_s = 0.0
+    outcome = history.outcome
+    told = [(one.at_s, f"{one.record.event} {one.record.remark or ''}") for one in history.events]
+    if outcome is not None:
+        told.append((outcome.at_s, outcome.record.remark or ""))
+        if outcome.record.outcome == "good":
+            came, left_s = "good", outcome.at_s
+    for at_s, text in sorted(told):
+        if found := _CAME_BACK.search(text):
+            came, left_s = "flat" if "flat" in (found[1] or found[2]).lower() else "sharp", at_s
+            break
+    read = [one for one in history.readings if one.at_s <= left_s and {"e", "f"} <= set(one.record.notes_hz)]
+    if came is None or not read:
+        return None
+    last = read[-1]
+    if not last.record.chanter or last.record.chanter == chanter:
+        return None
+    if any(last.at_s < trim.at_s <= left_s for trim in history.trims):
+        return None
+    notes, scale = last.record.notes_hz, journal.scale()
+    gap = as_low_a_cents("f", notes["f"], scale) - as_low_a_cents("e", notes["e"], scale)
+    return SentAway(history.reed.record.reed_type, last.record.chanter, gap, came)

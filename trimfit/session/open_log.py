@@ -18,14 +18,15 @@ from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.away import LEFT_SHARE, away_costs, spaced_aims
 from trimfit.planner.choice import Rules, Unconfirmed
 from trimfit.planner.policy_table import Costs, PolicyTable
-from trimfit.regression.chanters.kinds import facts_of
+from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
+from trimfit.regression.chanters.sent import SentReed
 from trimfit.regression.design import work_before
 from trimfit.regression.fitting.bounds import MOST_MET
 from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting
 from trimfit.regression.movement.process import settled_at, still_to_settle_at
 from trimfit.regression.posterior.reed import Moment, ReedState, batch_states, known_coding
 from trimfit.regression.readings.rows import DAY_S, made_day, taken_before
-from trimfit.session.chanters_at_hand import ChantersAtHand
+from trimfit.session.chanters_at_hand import ChantersAtHand, SentAway, sent_away
 from trimfit.session.fit import rows_in_fit
 from trimfit.session.pace import days_to_next
 from trimfit.session.policies import Policies, costs_of, cut_error_of
@@ -91,6 +92,7 @@ class Bench:
         self.readings_each = 1
         self._longest_mm: dict[str, float | None] = {}
         self._spaced: dict[str, dict[str, float]] = {}
+        self._came: dict[str, list[SentAway]] = {}
         self._asked: dict[tuple[str, str], Collection[str] | None] = {}
         self._elsewhere: tuple[tuple[str, ...], dict[str, Seen]] = (), {}
 
@@ -99,6 +101,7 @@ class Bench:
         other = copy(self)
         other.at_s = other.until_s = at_s
         other._asked, other._elsewhere, other._spaced, other._longest_mm = {}, ((), {}), {}, {}
+        other._came = {}
         return other
 
     def type_code(self, reed_type: str) -> int:
@@ -200,6 +203,8 @@ class Bench:
             if history.order is not None:
                 wanted.add(history.order.chanter)
         wanted |= {name for name in map(self.at_hand.worked_in, sorted(wanted)) if name}
+        sent = {name: self._sent(name) for name in sorted(wanted) if self.at_hand.worked_in(name)}
+        wanted |= {one.read_in for reeds in sent.values() for one in reeds}
         names = (*coding.chanters, *sorted(wanted - set(coding.chanters)))
         if len(wanted) > MOST_MET:
             # of very many those that are asked after: each other one that counts is met in the rows below
@@ -210,6 +215,10 @@ class Bench:
             wanted |= {name for name in map(self.at_hand.worked_in, sorted(wanted)) if name}
         records = {name: self.chanter(name) for name in wanted}
         facts = {names.index(name): facts_of(record) for name, record in records.items() if record is not None}
+        for name, reeds in sent.items():
+            if reeds:
+                evidence = tuple(self._as_evidence(one, names) for one in reeds)
+                facts[names.index(name)] = replace(facts.get(names.index(name), ChanterFacts()), sent=evidence)
         coding = replace(coding, away=tuple(sorted(number for number, fact in facts.items() if fact.away)))
         rows, _, in_fit = rows_in_fit(self.model, histories, code, names, self.scale)
         wanted_reed = np.array([only is None or name in only for name in rows.reeds], dtype=bool)
@@ -248,6 +257,23 @@ class Bench:
                 state, others = explained(state, latest, self.model.wild_share)
             out[name] = Seen(history, state, length, strokes, code, known, mine, others)
         return out
+
+    def _sent(self, chanter: str) -> list[SentAway]:
+        """What came of reeds sent to a chanter that is away."""
+        if chanter not in self._came:
+            self._came[chanter] = sent_away(self.journal, chanter, self.until_s)
+        return self._came[chanter]
+
+    def _as_evidence(self, sent: SentAway, names: Sequence[str]) -> SentReed:
+        types = self.model.coding.types
+        ratio = self.model.coding.slope_ratio
+        return SentReed(
+            names.index(sent.read_in) if sent.read_in in names else -1,
+            float(ratio[types.index(sent.reed_type)]) if sent.reed_type in types else 1.0,
+            sent.gap_cents,
+            sent.came,
+            hz_width_cents(self.settings.tolerance_hz, 470.0),
+        )
 
     def _moment(self, histories: Sequence[ReedHistory]) -> Moment:
         """The moment asked about, for the reeds of a batch that were read, and for one that was not."""

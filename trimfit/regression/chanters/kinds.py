@@ -49,6 +49,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS, cents_from_440
 from trimfit.base.records import Chanter
+from trimfit.regression.chanters.sent import SentReed
 from trimfit.regression.priors import (
     C_TERMS,
     CHANTER_TERMS,
@@ -86,8 +87,8 @@ STEPS = 12
 @dataclass(frozen=True, slots=True)
 class ChanterFacts:
     """What the log says of a chanter in words: its kind, how far the bore gauge enters (mm), the meeting pitch and
-    working crow that were stated of it, cents from 440 Hz, the reed type of that crow; and whether it is said to be
-    with its owner."""
+    working crow that were stated of it, cents from 440 Hz, the reed type of that crow; whether it is said to be
+    with its owner; and what came of reeds that were sent to it."""
 
     kind: str | None = None
     gauge_mm: float | None = None
@@ -95,6 +96,7 @@ class ChanterFacts:
     crow_cents: float | None = None
     crow_type: str | None = None
     away: bool = False
+    sent: tuple[SentReed, ...] = ()
 
 
 def facts_of(chanter: Chanter) -> ChanterFacts:

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.chanters.kinds import ChanterFacts, unseen_offsets
+from trimfit.regression.chanters.sent import with_sent
 from trimfit.regression.chanters.stated import OfType, crow_types, with_stated
 from trimfit.regression.curve import bent_one_mm, scaled
 from trimfit.regression.design import Coding, Rows, base_weight, with_tape
@@ -275,6 +276,10 @@ def _local_prior(
         ]
         offsets = P * K + WIDE * number
         mean, cov = with_stated(mean, cov, offsets, fact, OfType(1.0, 0, ratio), types, model.stated_sd)
+        if fact.sent:
+            starts = {code: P * K + WIDE * n for n, code in enumerate(chanter_codes)}
+            error_cents = _gap_error_cents(model, asked)
+            mean, cov = with_sent(mean, cov, starts, chanter_codes[number], fact.sent, error_cents)
     mean, cov = mean[:last], cov[:last, :last]
     return mean, 0.5 * (cov + cov.T)
 
@@ -290,6 +295,15 @@ def typical_state(model: FittedModel, coding: Coding, type_code: int, chanter: s
     ratio = float(coding.slope_ratio[type_code])
     air = coding.pressure_kpa, coding.temperature_c
     return ReedState(mean, cov, (chanter,), coding.curves[type_code], ratio, *air, model.noise_cov)
+
+
+def _gap_error_cents(model: FittedModel, type_code: int) -> float:
+    """Standard deviation of the error of a gap reading of a type, that of its sitting included."""
+    gap = np.zeros(K)
+    gap[OUTPUTS.index("f")], gap[OUTPUTS.index("e")] = 1.0, -1.0
+    scale = model.noise_scale[type_code] if type_code >= 0 else float(np.mean(model.noise_scale))
+    sitting = model.movement.of(type_code).sitting[GAP_DIRECTION, GAP_DIRECTION]
+    return float(np.sqrt(scale * gap @ model.noise_cov @ gap + sitting))
 
 
 def _precise(cov: Array) -> Array:
