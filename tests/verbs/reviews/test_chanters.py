@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.opened import bench_on, on
+from tests.worlds.hostile import make
 from trimfit.base.records import Chanter, Outcome, Reading
 from trimfit.log.journal import Journal
 from trimfit.review.results import ChanterMap, Ticket
@@ -86,6 +87,13 @@ def ticket(log: Path, reed: str) -> Ticket:
         record = journal.of_reed(reed).reed.record
         seen = bench.see_batch(record.reed_type, record.batch)[reed]
         return ticket_of(bench, seen, advise(bench, seen))
+
+
+def test_a_note_that_nobody_read_lies_where_a_chanter_can_have_it(tmp_path: Path) -> None:
+    """Was: between -1,644,854 and +1,644,854 cents from its kind's."""
+    make(tmp_path / "log", 4, 1, "e and f only")
+    for found in on(tmp_path / "log", chanters):
+        assert all(-200.0 < note.unusual_cents.low <= note.unusual_cents.high < 200.0 for note in found.notes)
 
 
 def test_a_ticket_warns_of_work_not_done_and_of_a_doubted_reading(shop: Path) -> None:

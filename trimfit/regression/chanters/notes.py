@@ -48,6 +48,8 @@ FEWEST_NOTES = 72
 """Fewer (of eight chanters) do not tell that notes are off by less than the learned spread says."""
 LEAST_CENTS = 5.0
 """A note less off than this is not spoken of, however surely it is off: no ear would have it recut."""
+CARVED_CENTS = 100.0
+"""How far off by itself a note may be before anything is read of it, as a standard deviation: a semitone."""
 LEAST_SLOPE = 5.0
 NORMAL_MEDIAN = 0.6745
 
@@ -74,7 +76,10 @@ def chanter_notes(model: FittedModel) -> dict[str, tuple[NoteOffset, ...]]:
     called = _called(pull, info) if len(chanters) > 1 else np.empty(0, dtype=np.intp)
     delta, variance = _given(pull, info, called)
     ordinary = np.tile(np.diag(model.hierarchy.within)[1:K], len(chanters))
-    sd = np.sqrt(np.maximum(variance - ordinary, 0.1 * variance)).reshape(-1, K - 1)
+    apart = np.maximum(variance - ordinary, 0.1 * variance)
+    # A note that was hardly ever read would lie anywhere at all.
+    share = CARVED_CENTS**2 / (CARVED_CENTS**2 + apart)
+    delta, sd = delta * share, np.sqrt(apart * share).reshape(-1, K - 1)
     unusual = np.isin(np.arange(len(delta)), called).reshape(-1, K - 1)
     delta = delta.reshape(-1, K - 1)
     t = int(np.argmax(model.reeds))
