@@ -201,6 +201,19 @@ def test_session_and_verbs_import_other_parts_inside_their_functions() -> None:
     assert not wrong
 
 
+def test_what_the_map_for_developers_names_is_there() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    parts = "|".join(["trimfit", "tests", "reports", "datasets_demo", *PARTS])
+    paths = re.findall(rf"`((?:{parts})/[\w/.]+)`", text)
+    assert len(paths) > 50
+    assert [path for path in paths if not any((home / path).exists() for home in (ROOT, PACKAGE))] == []
+    runs = [Path(*run.split(".")) for run in re.findall(r"python -m (tests[\w.]+)", text)]
+    assert [run for run in runs if not ((ROOT / f"{run}.py").exists() or (ROOT / run / "__main__.py").exists())] == []
+    map_words = set(re.findall(r"\w+", text.split("```")[3]))
+    modules = {path.stem for path in PACKAGE.rglob("*.py")} - {"__init__", "__main__"}
+    assert modules - map_words == set()
+
+
 def test_no_folder_holds_more_modules_than_a_person_takes_in() -> None:
     counts: dict[Path, int] = defaultdict(int)
     for path in PACKAGE.rglob("*.py"):

@@ -100,8 +100,9 @@ STATED_PITCH_CENTS, STATED_CROW_CENTS = 3.0, 10.0
 MEETING_CENTS = 105.0, 35.0
 """Mean and standard deviation of chanters' meeting pitches: nine in ten of them from 452 to 483 Hz. Common practice, no
 source."""
-REED_MEETING_CENTS = 4.0
-"""Standard deviation of a reed's meeting pitch about its chanter's ("a hertz or two"). Common practice, no source."""
+REED_MEETING_CENTS = 6.0
+"""Standard deviation of a reed's meeting pitch about its chanter's ("a hertz or two"): its own, and its type's. Common
+practice, no source."""
 OWNERS_WEIGHT = 0.25
 """What a reading counts for that an owner took in a chanter that is away, before any was checked: as one with twice the
 error of a reading at the bench."""
