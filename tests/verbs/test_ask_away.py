@@ -13,7 +13,9 @@ from trimfit.base.records import Chanter, Event, Order, Outcome, Reed, Trim
 from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
 from trimfit.session.chanters_at_hand import sent_away
+from trimfit.verbs.allot import allot
 from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.pick import pick
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.wording import advice_lines
 
@@ -184,3 +186,15 @@ def test_a_reed_that_was_cut_after_its_last_reading_says_nothing_of_where_it_wen
         assert sent_away(journal, "Far", 0.0) == []
         journal.append(Trim("S", "2026-01-20T11:00", 0.05))
         assert sent_away(journal, "Far", None) == []
+
+
+def test_pick_and_allot_forecast_a_blank_for_a_chanter_that_is_away_alike(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        journal.append(Reed("N", "moulded", "A", blade_mm=22.0))
+        journal.append(Order("second letter", "Far", quantity=1))
+    (blank,) = on(by_letter, pick, "second letter")
+    (allotted,) = on(by_letter, allot, ["second letter"]).allotted
+    assert (blank.reed, allotted.reed) == ("N", "N")
+    assert allotted.chance_good == pytest.approx(blank.chance_good, abs=1e-9)
+    assert (allotted.length_mm, allotted.minutes) == pytest.approx((blank.length_mm, blank.minutes), abs=0.06)
+    assert 0.05 < blank.chance_good < 0.95

@@ -11,6 +11,8 @@ QUESTIONS = {
     "crow": "The crow of a reed that works in it. Take the reed out, seat it in a tube that holds it as the chanter "
     "does, sound it alone, and write down what the tuner shows: note and cents at A = 440, such as C+22; and what sort "
     "of reed it is (cane or moulded, whose make).",
+    "reed type of the crow": "Of what sort the reed is whose crow you sent (cane or moulded, whose make): in one "
+    "chanter each sort has another crow.",
     "pitch": "The pitch it plays at: low A in Hz with a reed that works, once low A and high A agree (seat the reed "
     "deeper or shallower until they do). Then E and F as the tuner shows them, and low G overblown (the G octave).",
     "gauge": "How far your gauge enters the bore from the top, in mm, if you have one.",

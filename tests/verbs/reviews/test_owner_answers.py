@@ -11,11 +11,12 @@ from tests.opened import on
 from tests.verbs.test_ask import reading
 from tests.verbs.test_ask_away import by_letter  # noqa: F401
 from trimfit.base.errors import InputError
-from trimfit.base.records import Chanter, Order
+from trimfit.base.records import Chanter, Order, Reed
 from trimfit.log.journal import Journal
 from trimfit.review.ticket import how_to_check, verdict
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advise
+from trimfit.verbs.learn import learn
 from trimfit.verbs.reviews.owner_answers import Narrowing, letter_for, owners_answers, told_most
 from trimfit.verbs.reviews.ticket import ticket_of
 
@@ -77,3 +78,19 @@ def test_the_ticket_says_what_was_read_here_and_what_to_expect_there(by_letter: 
     assert done.endswith("72 % within 1 Hz, 9 % sharp.")
     assert any("F sharp of E: nothing can be put back" in step for step in how_to_check(card))
     assert not any("F sharp of E" in step for step in how_to_check(replace(card, read_in=None)))
+
+
+def test_of_which_type_a_crow_is_is_asked_where_the_shop_makes_several(by_letter: Path) -> None:  # noqa: F811
+    with Journal(by_letter) as journal:
+        for number in range(5):
+            journal.append(Reed(f"cane {number}", "cane", "C", blade_mm=22.0))
+            journal.append(reading(f"cane {number}", f"2026-01-1{number}T10:00", -20.0, chanter="Old"))
+    on(by_letter, learn)
+    asked = on(by_letter, owners_answers)["Far"]
+    assert {one.answer for one in asked} == {"reed type of the crow", "pitch", "pressure"}
+    assert "Of what sort the reed is" in on(by_letter, letter_for, "letter")
+    with Journal(by_letter) as journal:
+        journal.strike(journal.entry_of("chanter", "Far").entry, "he says")  # type: ignore[union-attr]
+        told = Chanter("Far", kind="long bore", at_hand="no", working_crow_hz=560.0, working_crow_type="moulded")
+        journal.append(told)
+    assert {one.answer for one in on(by_letter, owners_answers)["Far"]} == {"pitch", "pressure"}

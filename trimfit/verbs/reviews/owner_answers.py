@@ -22,7 +22,7 @@ PLAYERS_KPA = 0.8
 @dataclass(frozen=True, slots=True)
 class Narrowing:
     """What one answer would do: the standard deviation of the gap there that no work at the bench takes away, cents,
-    as it is and with the answer. `answer`: crow, pitch, gauge or pressure."""
+    as it is and with the answer. `answer`: crow, reed type of the crow, pitch, gauge or pressure."""
 
     answer: str
     gap_sd_cents: float
@@ -62,6 +62,8 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
     Worked out for a fresh reed of a type. How much an answer tells hardly hangs on what it says: for crow and pitch the
     ones expected are taken, for the gauge the middle of the shop's.
     """
+    import numpy as np
+
     from trimfit.base.pitch import hz_from_cents
     from trimfit.base.records import Chanter, Order
 
@@ -78,7 +80,10 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
     whole = (now.beyond_sd_cents**2 + blown**2) ** 0.5
     supposed: dict[str, Chanter] = {}
     if not record.working_crow_hz:
-        supposed["crow"] = replace(record, working_crow_hz=_crow_hz(bench, wanted, reed_type))
+        crow = _crow_hz(bench, wanted, reed_type)
+        supposed["crow"] = replace(record, working_crow_hz=crow, working_crow_type=reed_type)
+    elif not record.working_crow_type and np.count_nonzero(bench.model.reeds) > 1:
+        supposed["reed type of the crow"] = replace(record, working_crow_type=reed_type)
     if not record.meeting_pitch_hz:
         supposed["pitch"] = replace(record, meeting_pitch_hz=hz_from_cents(now.meeting()[0]))
     if not record.bore_gauge_mm and gauges:
