@@ -11,10 +11,12 @@ import pytest
 from scipy import integrate, stats
 
 from tests.planner.make_aim import USUAL, K, aim_of, state_of
+from tests.planner.policy_moves import moves
 from trimfit.planner.aim import GAP, AimPosterior, see
 from trimfit.planner.away import away_costs, best_stop, chance_of_so_many, reeds_to_send, spaced_aims
 from trimfit.planner.choice import Rules, choose
-from trimfit.planner.policy_table import Costs, PolicyTable, first_rung, moved, moves, solve
+from trimfit.planner.policy_solver import solve
+from trimfit.planner.policy_table import Costs, PolicyTable, first_rung, moved
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import C_TERMS, REGRESSORS
 
@@ -126,10 +128,11 @@ def table(sd: float) -> PolicyTable:
 
 @pytest.mark.parametrize("sd", [4.0, pytest.param(9.0, marks=pytest.mark.slow)])
 def test_chances_at_the_start_are_what_following_the_policy_gives(sd: float) -> None:
-    plan, n = table(sd), 20_000
+    plan, n = table(sd), 3_000
     costs, rung, rng = plan.costs, first_rung(120.0), np.random.default_rng(5)
-    m, v, s = np.full(n, -40.0), np.full(n, 1.5), np.full(n, 0.15)
-    stated = [float(plan.look(what, rung, m[:1], v[:1], s[:1])[0]) for what in (plan.within, plan.past, plan.cuts)]
+    m, v, s, tie = np.full(n, -40.0), np.full(n, 1.5), np.full(n, 0.15), np.zeros(n)
+    start = m[:1], v[:1], s[:1], tie[:1]
+    stated = [float(plan.look(what, rung, *start)[0]) for what in (plan.within, plan.past, plan.cuts)]
     gap = m + np.sqrt(v) * rng.standard_normal(n)
     log_slope = s * rng.standard_normal(n) - 0.5 * s**2
     cuts, busy = np.zeros(n), np.ones(n, dtype=bool)
@@ -137,7 +140,7 @@ def test_chances_at_the_start_are_what_following_the_policy_gives(sd: float) -> 
         who = np.flatnonzero(busy)
         if not len(who):
             break
-        action, cut = moves(plan, rung, m[who], v[who], s[who])
+        action, cut = moves(plan, rung, m[who], v[who], s[who], tie[who])
         busy[who[action == 0]] = False
         who, cut = who[action != 0], cut[action != 0]
         taken = cut * (1.0 + costs.cut_fraction * rng.standard_normal(len(who)))
@@ -145,17 +148,18 @@ def test_chances_at_the_start_are_what_following_the_policy_gives(sd: float) -> 
             rng.standard_normal(len(who))
         )
         shown = gap[who] + costs.reading_sd_cents * rng.standard_normal(len(who))
-        big, v_next, s_next = moved(m[who], v[who], s[who], cut, costs)
+        tied = tie[who] * np.sqrt(v[who]) * s[who] + cut * s[who] ** 2
+        big, *narrowed = moved(v[who], s[who], tie[who], cut, costs)
         surprise = shown - m[who] - cut
         m[who] = m[who] + cut + big / (big + costs.reading_sd_cents**2) * surprise
         # what the reading told of the slope is in the reduced state's next one only as a width: it is kept as drawn
-        log_slope[who] -= (cut * s[who] ** 2) / (big + costs.reading_sd_cents**2) * surprise
-        v[who], s[who] = v_next, s_next
+        log_slope[who] -= tied / (big + costs.reading_sd_cents**2) * surprise
+        v[who], s[who], tie[who] = narrowed
         cuts[who] += cut > 0
     there = gap + costs.stop_cents + costs.beyond_sd_cents * rng.standard_normal(n)
     happened = [float((np.abs(there) <= T).mean()), float((there > T).mean()), float(cuts.mean())]
     assert not busy.any()
-    assert stated[:2] == pytest.approx(happened[:2], abs=0.03)
+    assert stated[:2] == pytest.approx(happened[:2], abs=0.04)
     assert stated[2] == pytest.approx(happened[2], abs=0.3)
 
 

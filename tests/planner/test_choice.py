@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from tests.planner.make_aim import E_NOTE, F_NOTE, USUAL, K, M, aim_of, belief_of, state_of
 from trimfit.planner.aim import Aim, AimPosterior, CutError, see
 from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
-from trimfit.planner.policy_table import LADDER, Costs, PolicyTable, solve
+from trimfit.planner.policy_solver import solve
+from trimfit.planner.policy_table import LADDER, Costs, PolicyTable
 from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.posterior.reed import batch_states
 from trimfit.regression.priors import C_TERMS

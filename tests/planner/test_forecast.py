@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 
 from tests.planner.make_aim import USUAL, aim_of, belief_of
+from tests.planner.policy_moves import moves
 from trimfit.planner.aim import normal_cdf
 from trimfit.planner.choice import Rules, rung_of
 from trimfit.planner.forecast import Case, Forecast, _stacked, forecasts, mixed
 from trimfit.planner.lip_work import LipPlan
-from trimfit.planner.policy_table import Costs, PolicyTable, moved, moves, solve
+from trimfit.planner.policy_solver import solve
+from trimfit.planner.policy_table import Costs, PolicyTable, moved
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
 RULES = Rules(0.01, 0.01, 120.0, USUAL)
@@ -36,8 +38,10 @@ def test_many_reeds_at_once_are_seen_as_each_by_itself() -> None:
     stack = _stacked([Case(one, aim_of()) for one in each])
     need = stack.need_mm()
     assert need == pytest.approx([one.need_mm() for one in each], abs=1e-9)
-    alone = [float(one.spread_left(np.zeros(1), 0.0, USUAL)[0]) for one in each]
-    assert stack.spread_left(need) == pytest.approx(alone, rel=1e-9)
+    now = np.array([one.way_now() for one in each])
+    read = np.array([one.way_left(np.zeros(1), 0.0, USUAL) for one in each])[:, :, 0]
+    for alone, first in ((now, False), (read, True)):
+        np.testing.assert_allclose(np.stack(stack.way_left(need, np.full(3, first)), axis=1), alone, rtol=1e-9)
 
 
 @pytest.mark.parametrize(("gap", "gap_sd", "slope_sd"), [(-45.0, 2.0, 12.0), (-20.0, 8.0, 20.0), (-8.0, 1.5, 4.0)])
@@ -48,23 +52,26 @@ def test_the_forecast_is_what_playing_the_policy_gives(
     posterior = belief_of(gap=gap, gap_sd=gap_sd, slope_sd=slope_sd)
     found = forecast(Case(posterior, aim_of(), unread))
     n, rng = 1000, np.random.default_rng(1)
-    s0 = float(posterior.spread_left(np.zeros(1), 0.0, USUAL)[0])
-    m, v, s = np.full(n, gap), np.full(n, gap_sd**2), np.full(n, s0)
-    rung = rung_of(table(), gap, gap_sd**2, s0, RULES)
+    m, v = np.full(n, gap), np.full(n, gap_sd**2)
+    s, tie = (np.full(n, part) for part in posterior.way_now())
     noise = COSTS.reading_sd_cents**2
+    known = gap_sd**2 * noise / (gap_sd**2 + noise) if unread else gap_sd**2
+    rung = rung_of(table(), gap, known, float(s[0]), 0.0, RULES)
     cuts, readings, busy = np.zeros(n), np.zeros(n), np.ones(n, dtype=bool)
     for step in range(9):
-        action, cut = moves(table(), rung, m, v, s)
+        action, cut = moves(table(), rung, m, v, s, tie)
         if unread and step == 0:
             action, cut = np.ones(n, dtype=np.intp), np.zeros(n)
         busy &= action != 0
-        big, v_next, s_next = moved(m, v, s, cut, COSTS)
-        factor = np.exp(s * rng.standard_normal(n) - 0.5 * s**2) - 1.0
+        big, v_next, s_next, tie_next = moved(v, s, tie, cut, COSTS)
+        xi = rng.standard_normal(n)
+        factor = np.exp(s * xi - 0.5 * s**2) - 1.0
         constant = np.where(cut > 0, COSTS.cut_constant_cents**2, 0.0)
-        inner = v + (cut * COSTS.cut_fraction) ** 2 + constant + noise
+        inner = v * (1.0 - tie**2) + (cut * COSTS.cut_fraction) ** 2 + constant + noise
         gain = big / (big + noise)
-        m_next = m + cut + gain * (cut * factor + np.sqrt(inner) * rng.standard_normal(n))
+        m_next = m + cut + gain * (cut * factor + tie * np.sqrt(v) * xi + np.sqrt(inner) * rng.standard_normal(n))
         m, v, s = np.where(busy, m_next, m), np.where(busy, v_next, v), np.where(busy, s_next, s)
+        tie = np.where(busy, tie_next, tie)
         cuts += busy & (action == 2)
         readings += busy
     t = COSTS.tolerance_cents

@@ -9,7 +9,8 @@ from tests.planner.make_aim import EXACT, USUAL, aim_of, belief_of
 from trimfit.planner.aim import LEAST_SLOPE, nodes
 from trimfit.planner.choice import Rules, choose
 from trimfit.planner.lip_work import WORTH_READING, LipPlan
-from trimfit.planner.policy_table import Costs, solve
+from trimfit.planner.policy_solver import solve
+from trimfit.planner.policy_table import Costs
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.4)
 RULES = Rules(0.01, 0.01, 120.0, USUAL)

@@ -10,15 +10,15 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from tests.planner.policy_moves import moves
 from trimfit.base.errors import LogError
+from trimfit.planner.policy_solver import solve
 from trimfit.planner.policy_table import (
     LADDER,
     Costs,
     PolicyTable,
     finish_cost,
     moved,
-    moves,
-    solve,
     table_from_bytes,
     table_to_bytes,
     worth_reading,
@@ -49,9 +49,9 @@ def slopes(count: int = 27) -> tuple[Array, Array]:
     return x, w / w.sum()
 
 
-def look(what: str, rung: int, m: float, v: float, s: float, costs: Costs = COSTS) -> float:
-    one = np.ones(1)
-    return float(table(costs).look(getattr(table(costs), what), rung, m * one, v * one, s * one)[0])
+def look(what: str, rung: int, m: float, v: float, s: float, tie: float = 0.0, *, costs: Costs = COSTS) -> float:
+    state = (np.array([part]) for part in (m, v, s, tie))
+    return float(table(costs).look(getattr(table(costs), what), rung, *state)[0])
 
 
 def after_last_cut(m: Array, v: float, s: float, cut: Array, rung: int) -> Array:
@@ -113,7 +113,7 @@ def recursion(m0: float, v0: float, rung: int, costs: Costs, visits: int) -> flo
         if not left:
             return best
         moved_var = costs.again_sd_cents**2 + costs.again_jump * costs.jump_sd_cents**2
-        told = worth_reading(np.zeros(1), np.array([v]), np.array([0.01]), costs, moved_var=moved_var)
+        told = worth_reading(np.zeros(1), np.array([v]), np.array([0.01]), np.zeros(1), costs, moved_var=moved_var)
         for worked in (False, True) if told[0] else (True,):
             cut = v + (costs.cut_constant_cents**2 if worked else 0.0)
             lain = cut + (costs.wait_sd_cents if worked else costs.again_sd_cents) ** 2
@@ -141,12 +141,12 @@ def recursion(m0: float, v0: float, rung: int, costs: Costs, visits: int) -> flo
 
 
 def play(
-    m0: float, v0: float, s0: float, rung: int, n: int, seed: int, costs: Costs = COSTS
+    start: tuple[float, ...], rung: int, n: int, seed: int, costs: Costs = COSTS
 ) -> tuple[Array, Array, Array, Array]:
     """The table's policy on the reduced posterior, drawn step by step: cost, chance of being past, cuts, and by how
-    much movement raised that chance, each (n,)."""
+    much movement raised that chance, each (n,). start: m, v, s and, where it is not 0, the tie."""
     rng = np.random.default_rng(seed)
-    m, v, s = np.full(n, m0), np.full(n, v0), np.full(n, s0)
+    m, v, s, tie = (np.full(n, part) for part in (*start, 0.0)[:4])
     cost, past, cuts, live = np.zeros(n), np.zeros(n), np.zeros(n), np.ones(n, dtype=bool)
     by_itself = np.zeros(n)
     noise = COSTS.reading_sd_cents**2
@@ -154,7 +154,7 @@ def play(
         at = np.flatnonzero(live)
         if not len(at):
             break
-        action, cut = moves(table(costs), rung, m[at], v[at], s[at])
+        action, cut = moves(table(costs), rung, m[at], v[at], s[at], tie[at])
         stop, go = at[action == 0], at[action > 0]
         past[stop] = ndtr((m[stop] - T) / np.sqrt(v[stop]))
         cost[stop] += LADDER[rung] * past[stop] + COSTS.outside_minutes * ndtr((-T - m[stop]) / np.sqrt(v[stop]))
@@ -162,20 +162,20 @@ def play(
         d = cut[action > 0]
         jumped = rng.random(len(go)) < np.where(d > 0, costs.wait_jump, costs.again_jump)
         jump_var = jumped * costs.jump_sd_cents**2
-        calm, wild = (moved(m[go], v[go], s[go], d, costs, var) for var in (0.0, costs.jump_sd_cents**2))
-        v_next, s_next = (np.where(jumped, wild[i], calm[i]) for i in (1, 2))
-        factor = np.exp(s[go] * rng.standard_normal(len(go)) - 0.5 * s[go] ** 2)
-        executed = v[go] + (costs.cut_fraction * d) ** 2 + np.where(d > 0, costs.cut_constant_cents**2, 0.0)
+        calm, wild = (moved(v[go], s[go], tie[go], d, costs, var) for var in (0.0, costs.jump_sd_cents**2))
+        whole, v_next, s_next, tie_next = (np.where(jumped, *pair) for pair in zip(wild, calm, strict=True))
+        xi, shared = rng.standard_normal(len(go)), tie[go] * np.sqrt(v[go])
+        factor = np.exp(s[go] * xi - 0.5 * s[go] ** 2)
+        executed = v[go] - shared**2 + (costs.cut_fraction * d) ** 2 + np.where(d > 0, costs.cut_constant_cents**2, 0.0)
         inner = executed + np.where(d > 0, costs.wait_sd_cents, costs.again_sd_cents) ** 2 + jump_var
-        whole = inner + d**2 * np.expm1(s[go] ** 2)
         error = rng.standard_normal(len(go))
-        read = d * (factor - 1.0) + np.sqrt(inner + noise) * error
+        read = d * (factor - 1.0) + shared * xi + np.sqrt(inner + noise) * error
         shift = np.where(d > 0, costs.wait_mean_cents, 0.0)
-        right_after = m[go] + d * factor
+        right_after = m[go] + d * factor + shared * xi
         grown = ndtr((right_after + shift - T) / np.sqrt(inner)) - ndtr((right_after - T) / np.sqrt(executed))
         by_itself[go] += grown
         m[go] += d + shift + whole / (whole + noise) * read
-        v[go], s[go] = v_next, s_next
+        v[go], s[go], tie[go] = v_next, s_next, tie_next
         cost[go] += COSTS.reading_minutes + np.where(d > 0, COSTS.cut_minutes, 0.0)
         cost[go] -= grown * (LADDER[rung] - costs.lost_minutes)
         cuts[go] += d > 0
@@ -190,7 +190,7 @@ STATES = [(-10.0, 1.2, 0.15), (-18.0, 1.4, 0.12), (-7.0, 0.9, 0.25)]
 def test_cost_is_within_three_per_cent_of_brute_force(state: tuple[float, float, float], rung: int) -> None:
     """Brute force has two visits and a fine grid; the policy, played out, may not cost more than 3 % over it."""
     least = two_visits(*state, rung)
-    cost, *_ = play(*state, rung, 10_000, seed=1)
+    cost, *_ = play(state, rung, 3_000, seed=1)
     error = float(cost.std() / np.sqrt(len(cost)))
     assert cost.mean() <= 1.03 * least + 2.0 * error
     assert look("value", rung, *state) == pytest.approx(least, rel=0.06)
@@ -211,40 +211,42 @@ def test_where_the_reed_moves_between_visits_the_cost_is_that_of_a_plain_recursi
 ) -> None:
     least = recursion(m, v, rung, costs, visits=4)
     assert recursion(m, v, rung, costs, visits=3) == pytest.approx(least, rel=0.05)
-    assert look("value", rung, m, v, 0.01, costs) == pytest.approx(least, rel=0.04, abs=0.4)
-    cost, _, _, by_itself = play(m, v, 0.01, rung, 3_000, seed=1, costs=costs)
+    assert look("value", rung, m, v, 0.01, costs=costs) == pytest.approx(least, rel=0.04, abs=0.4)
+    cost, _, _, by_itself = play((m, v, 0.01), rung, 2_000, seed=1, costs=costs)
     assert cost.mean() == pytest.approx(least, rel=0.03, abs=3.0 * float(cost.std() / np.sqrt(len(cost))))
     error = float(by_itself.std() / np.sqrt(len(by_itself)))
-    assert look("by_itself", rung, m, v, 0.01, costs) == pytest.approx(by_itself.mean(), rel=0.25, abs=3.0 * error)
+    assert look("by_itself", rung, m, v, 0.01, costs=costs) == pytest.approx(
+        by_itself.mean(), rel=0.25, abs=3.0 * error
+    )
 
 
 def test_a_reed_that_moves_between_visits_costs_more_and_is_finished_sooner() -> None:
     """Where each visit moves it, one that is almost long enough is handed over from further away from the middle."""
     still = replace(MOVING, wait_mean_cents=0.0, wait_sd_cents=0.0, again_sd_cents=0.0)
     for m in (-18.0, -10.0, -7.0):
-        assert look("value", 2, m, 1.2, 0.1, MOVING) > look("value", 2, m, 1.2, 0.1, still)
+        assert look("value", 2, m, 1.2, 0.1, costs=MOVING) > look("value", 2, m, 1.2, 0.1, costs=still)
     m, v, s = np.linspace(-9.0, 0.0, 91), np.full(91, 0.8), np.full(91, 0.1)
-    first = [float(m[moves(table(costs), 2, m, v, s)[0] == 0].min()) for costs in (still, MOVING)]
+    first = [float(m[moves(table(costs), 2, m, v, s, np.zeros(91))[0] == 0].min()) for costs in (still, MOVING)]
     assert first[1] < first[0]
 
 
 @pytest.mark.parametrize(
     "state",
     [
-        STATES[0],
+        (-16.0, 1.75, 0.08, 0.55),
         (-45.0, 1.69, 0.3),
-        *(pytest.param(s, marks=pytest.mark.slow) for s in (*STATES[1:], (-45.0, 1.69, 0.2))),
+        *(pytest.param(s, marks=pytest.mark.slow) for s in (*STATES, (-45.0, 1.69, 0.2))),
     ],
 )
-def test_table_says_what_its_policy_does(state: tuple[float, float, float]) -> None:
+def test_table_says_what_its_policy_does(state: tuple[float, ...]) -> None:
     """Cost within 5 %; the chance of going past may be told too high (the table's steps are coarse), not too low."""
     for rung in (3, 5):
-        cost, past, cuts, _ = play(*state, rung, 5_000, seed=2)
+        cost, past, cuts, _ = play(state, rung, 1_500, seed=2)
         error = float(cost.std() / np.sqrt(len(cost)))
         assert look("value", rung, *state) == pytest.approx(cost.mean(), rel=0.05, abs=3 * error)
         spread = 4 * float(past.std() / np.sqrt(len(past)))
         assert 0.8 * past.mean() - spread <= look("past", rung, *state) <= 3.0 * past.mean() + spread
-        assert look("cuts", rung, *state) == pytest.approx(cuts.mean(), abs=0.2)
+        assert look("cuts", rung, *state) == pytest.approx(cuts.mean(), abs=0.25)
 
 
 def test_dearer_rungs_cost_more_and_lose_less() -> None:
@@ -259,7 +261,7 @@ def test_dearer_rungs_cost_more_and_lose_less() -> None:
 
 def test_nothing_costs_more_than_stopping_and_chances_are_chances() -> None:
     t = table()
-    m, v = t.m[:, None, None], np.exp(t.log_v)[None, :, None]
+    m, v = t.m[:, None, None, None], np.exp(t.log_v)[None, :, None, None]
     past, short = ndtr((m - T) / np.sqrt(v)), ndtr((-T - m) / np.sqrt(v))
     for rung in range(len(LADDER)):
         stop = finish_cost(past, short, COSTS, rung) + np.zeros_like(t.value[rung])
@@ -278,37 +280,40 @@ def test_less_known_costs_no_less() -> None:
         assert np.all(np.diff(near) >= -1e-9)
 
 
-def test_what_a_reading_leaves_as_from_the_joint_law() -> None:
+@pytest.mark.parametrize("held", [0.0, 0.6])
+def test_what_a_reading_leaves_as_from_the_joint_law(held: float) -> None:
     """V, and the covariance of the gap with the log of the slope, by sampling; then the Gaussian update of both."""
     rng = np.random.default_rng(0)
     v, s, cut = 1.4, 0.25, 30.0
     n = 1_000_000
     xi = s * rng.standard_normal(n)
-    gap = np.sqrt(v) * rng.standard_normal(n) + cut * np.exp(xi - 0.5 * s * s) * (
-        1 + COSTS.cut_fraction * rng.standard_normal(n)
-    )
+    gap = np.sqrt(v) * (held * xi / s + np.sqrt(1.0 - held**2) * rng.standard_normal(n))
+    gap += cut * np.exp(xi - 0.5 * s * s) * (1 + COSTS.cut_fraction * rng.standard_normal(n))
     gap += COSTS.cut_constant_cents * rng.standard_normal(n)
-    big, v_next, s_next = moved(np.zeros(1), np.array([v]), np.array([s]), np.array([cut]), COSTS)
+    big, v_next, s_next, tie_next = moved(*(np.array([part]) for part in (v, s, held, cut)), COSTS)
     assert big[0] == pytest.approx(gap.var(), rel=0.01)
-    tie = np.cov(gap, xi)[0, 1]
+    tied = np.cov(gap, xi)[0, 1]
     noise = COSTS.reading_sd_cents**2
-    assert s_next[0] == pytest.approx(np.sqrt(s * s - tie**2 / (gap.var() + noise)), rel=0.01)
+    assert s_next[0] == pytest.approx(np.sqrt(s * s - tied**2 / (gap.var() + noise)), rel=0.01)
     assert v_next[0] == pytest.approx(1 / (1 / gap.var() + 1 / noise), rel=0.01)
+    left = tied * noise / (gap.var() + noise)
+    assert tie_next[0] == pytest.approx(left / np.sqrt(v_next[0] * s_next[0] ** 2), rel=0.03)
 
 
 def test_a_reading_alone_teaches_the_gap_and_not_the_slope() -> None:
-    big, v_next, s_next = moved(np.zeros(1), np.array([2.0]), np.array([0.2]), np.zeros(1), COSTS)
+    big, v_next, s_next, tie = moved(np.array([2.0]), np.array([0.2]), np.zeros(1), np.zeros(1), COSTS)
     assert big[0] == 2.0
     assert v_next[0] == pytest.approx(1 / (1 / 2.0 + 1 / 1.69))
     assert s_next[0] == pytest.approx(0.2)
+    assert tie[0] == 0.0
 
 
 def test_moves_near_the_end_are_what_a_maker_expects() -> None:
     m = np.array([0.0, -40.0, 20.0])
-    action, cut = moves(table(), 3, m, np.full(3, 0.8), np.full(3, 0.1))
+    action, cut = moves(table(), 3, m, np.full(3, 0.8), np.full(3, 0.1), np.zeros(3))
     assert action.tolist() == [0, 2, 0]
     assert 25.0 < cut[1] < 40.0
-    unsure, _ = moves(table(), 6, np.array([2.2]), np.array([12.0]), np.array([0.1]))
+    unsure, _ = moves(table(), 6, np.array([2.2]), np.array([12.0]), np.array([0.1]), np.zeros(1))
     assert unsure.tolist() in ([1], [0])
 
 
@@ -319,7 +324,7 @@ def test_table_comes_back_from_its_bytes() -> None:
             table_from_bytes(spoilt)
     back = table_from_bytes(table_to_bytes(t))
     assert back.costs == t.costs
-    for name in ("m", "log_v", "s"):
+    for name in ("m", "log_v", "s", "tie"):
         np.testing.assert_array_equal(getattr(back, name), getattr(t, name))
     for name in ("value", "past", "cuts", "by_itself"):
         np.testing.assert_allclose(getattr(back, name), getattr(t, name), rtol=1e-6, atol=1e-12)
@@ -327,7 +332,8 @@ def test_table_comes_back_from_its_bytes() -> None:
 
 def test_lookup_is_exact_on_the_grid_and_held_at_its_edges() -> None:
     t = table()
-    m, lv, s = np.meshgrid(t.m, t.log_v, t.s, indexing="ij")
-    np.testing.assert_allclose(t.look(t.value, 2, m, np.exp(lv), s), t.value[2], rtol=1e-9)
-    out = t.look(t.value, 2, np.array([-1e4, 1e4]), np.array([1e-6, 1e6]), np.array([0.0, 9.0]))
-    np.testing.assert_allclose(out, [t.value[2, 0, 0, 0], t.value[2, -1, -1, -1]])
+    m, lv, s, tie = np.meshgrid(t.m, t.log_v, t.s, t.tie, indexing="ij")
+    np.testing.assert_allclose(t.look(t.value, 2, m, np.exp(lv), s, tie), t.value[2], rtol=1e-9)
+    beyond = ([-1e4, 1e4], [1e-6, 1e6], [0.0, 9.0], [-0.5, 0.9])
+    out = t.look(t.value, 2, *(np.array(pair) for pair in beyond))
+    np.testing.assert_allclose(out, [t.value[2, 0, 0, 0, 0], t.value[2, -1, -1, -1, -1]])

@@ -3,25 +3,29 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tests.worlds.play import Move, Seen
+from tests.worlds.play import TOLERANCE_CENTS, Move, Seen
 from tests.worlds.shop import World
 from trimfit.base.pitch import hz_width_cents
-from trimfit.planner.aim import GAP, Aim, CutError, see
+from trimfit.base.records import Settings
+from trimfit.planner.aim import Aim, CutError, see
 from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
-from trimfit.planner.policy_table import Costs, PolicyTable, solve
+from trimfit.planner.policy_solver import solve
+from trimfit.planner.policy_table import PolicyTable
 from trimfit.regression.design import rows_from_frame, sort_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting
 from trimfit.regression.movement.process import settled
 from trimfit.regression.posterior.reed import ReedState, batch_states, known_coding
+from trimfit.session.policies import costs_of
 
 __all__ = ["HousePlanner", "learned", "state_of"]
 
+OUTSIDE_MINUTES = 120.0
 BALANCE_CENTS = hz_width_cents(1.0, 470.0)
 
 
@@ -58,6 +62,12 @@ def states_of(model: FittedModel, frame: object, chanter: str | None) -> tuple[R
     return state, code, others
 
 
+def since_cut(seen: Seen) -> int:
+    """How often F and E were read together since the last trim."""
+    both = [one for one in seen.readings if one.get("f_hz") and one.get("e_hz")]
+    return sum(one["removed_mm"] == seen.removed_mm and one["lip_strokes"] == seen.lip_strokes for one in both)
+
+
 @dataclass
 class HousePlanner:
     """Belief from the fitted model, the next step from `choose`. One policy table a type. longest_mm: the longest cut
@@ -73,19 +83,10 @@ class HousePlanner:
     def table(self, code: int) -> PolicyTable:
         """The policy of a type, solved once."""
         if code not in self.tables:
-            noise = self.model.noise_cov * self.model.noise_scale[code]
-            slope = float(GAP @ self.model.type_coef(code)[1])
-            self.tables[code] = solve(
-                Costs(
-                    4.0,
-                    1.5,
-                    120.0,
-                    3.7,
-                    round(float(np.sqrt(GAP @ noise @ GAP)), 1),
-                    self.error.pct / 100.0,
-                    round(self.error.constant_mm * slope, 1),
-                )
-            )
+            # the costs of the package's own sessions, for reeds that are worked to their end in one sitting
+            at_once = replace(self.model, wait_days=0.0, again_days=0.0)
+            costs = costs_of(at_once, code, Settings(cost_outside_minutes=OUTSIDE_MINUTES))
+            self.tables[code] = solve(replace(costs, tolerance_cents=TOLERANCE_CENTS))
         return self.tables[code]
 
     def choice(self, seen: Seen) -> Choice:
@@ -99,7 +100,7 @@ class HousePlanner:
         ]
         longest_mm = max(self.longest_mm, *(float(str(trim["length_mm"])) for trim in seen.trims), 0.0)
         rules = Rules(self.ceiling, 0.01, 120.0, self.error, longest_mm if 0.0 < longest_mm < math.inf else None)
-        return choose(belief, aim, self.table(code), rules, others)
+        return choose(belief, aim, self.table(code), rules, others, since_cut(seen))
 
     def __call__(self, seen: Seen, /) -> Move:
         """The next move for this reed."""

@@ -31,7 +31,19 @@ from trimfit.base.units import Interval
 from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
 from trimfit.regression.posterior.reed import ReedState
 
-__all__ = ["Aim", "AimPosterior", "CutError", "even_nodes", "interval_of", "nodes", "normal_cdf", "see"]
+__all__ = [
+    "LEAST_NEED_MM",
+    "MOST_TIE",
+    "Aim",
+    "AimPosterior",
+    "CutError",
+    "even_nodes",
+    "interval_of",
+    "nodes",
+    "normal_cdf",
+    "see",
+    "way_left",
+]
 
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
@@ -39,6 +51,7 @@ NODES = 17
 MOST_LOG_SD = 0.5
 """A slope is never taken to be less known than this: within a factor of two or so (common practice, no source)."""
 LEAST_SLOPE, LEAST_GAIN = 0.25, 0.2
+LEAST_NEED_MM, MOST_TIE = 0.03, 0.95
 NEED_POINTS = 241
 SHORT_STEP_CENTS, SHORT_STEPS = 0.25, 240
 FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
@@ -281,27 +294,28 @@ class AimPosterior:
         low, high = (float(lengths[min(int(np.searchsorted(chance, p)), NEED_POINTS - 1)]) for p in (0.05, 0.95))
         return Interval(*(min(length, room_mm) for length in (middle, min(low, middle), max(high, middle))))
 
-    def spread_left(self, length_mm: Array, lip: float, error: CutError) -> Array:
-        """Log spread (n,) of what the length still wanting will do, once a cut (n,) and a reading of it are behind.
-
-        The rest of the way is taken as one cut to a gap of zero; its variance given the reading follows from the joint
-        covariance (slope, bend and their ties to the gap), and is said as the spread of a factor on its mean, the form
-        in which the policy's table counts it. For a cut of zero: what is left after one more reading.
-        """
+    def way_left(self, length_mm: Array, lip: float, error: CutError) -> tuple[Array, Array]:
+        """`way_left` (n,) each, once cuts (n,) mm with `lip` strokes and a reading of each are behind; for no cut, once
+        the reed was read again as it stands."""
         length_mm = np.atleast_1d(np.asarray(length_mm, dtype=float))
+        worked = (length_mm > 0) | (lip != 0)
+        noise = np.where(worked, self.reading_sd_cents, self.again_sd_cents) ** 2
+        return self._way_left(length_mm, lip, error, noise)
+
+    def way_now(self) -> tuple[float, float]:
+        """`way_left` as it is now."""
+        spread, tie = self._way_left(np.zeros(1), 0.0, CutError(0.0, 0.0), np.full(1, np.inf))
+        return float(spread[0]), float(tie[0])
+
+    def _way_left(self, length_mm: Array, lip: float, error: CutError, noise: Array) -> tuple[Array, Array]:
         step, square, stretch = self._steps(length_mm)
-        need = np.maximum(self.need_mm() - length_mm, 0.03)
+        need = np.maximum(self.need_mm() - length_mm, LEAST_NEED_MM)
         step_end, square_end, _ = self._steps(length_mm + need)
         cut, rest = np.zeros((len(length_mm), 8)), np.zeros((len(length_mm), 8))
         cut[:, 0], cut[:, 1], cut[:, 2], cut[:, 3] = 1.0, step, square, lip
         rest[:, 1], rest[:, 2] = step_end - step, square_end - square
-        seen = np.einsum("ni,ij,nj->n", cut, self.cov, cut) + self.reading_sd_cents**2
-        seen += (self.mean[1] * stretch * error.sd_mm(length_mm)) ** 2
-        tied = np.einsum("ni,ij,nj->n", cut, self.cov, rest)
-        left = np.einsum("ni,ij,nj->n", rest, self.cov, rest) - tied**2 / seen
-        whole = np.maximum(rest @ self.mean, 0.1)
-        spread: Array = np.sqrt(np.log1p(np.maximum(left, 0.0) / whole**2))
-        return np.maximum(spread, 1e-3)
+        blade = (self.mean[1] * stretch * error.sd_mm(length_mm)) ** 2
+        return way_left(cut, rest, self.mean[None], self.cov[None], blade, noise)
 
     def chance_over(self, limit_cents: float, length_mm: Array, lip: float, error: CutError) -> Array:
         """Chance (n,) that the true gap is over `limit_cents` after cuts (n,) mm and `lip` strokes."""
@@ -418,6 +432,31 @@ class AimPosterior:
                 cov = cov - np.outer(reach, reach) / (float(seen @ reach) + noise)
             out.append(math.sqrt(self._hinted(max(float(row @ cov @ row) + rest, 1e-9))))
         return out
+
+
+def way_left(cut: Array, rest: Array, mean: Array, cov: Array, cut_var: Array, noise: Array) -> tuple[Array, Array]:
+    """Log spread (n,) of what the length still wanting will do, and how that is tied to the gap: their correlation.
+
+    The rest of the way is taken as one cut to a gap of zero; its variance, and its covariance with the gap, given the
+    reading follow from the joint covariance (slope, bend and their ties to the gap), and are said as those of a factor
+    on its mean, the form in which the policy's table counts them.
+
+    cut, rest (n, 8): the gap after the cut, and what the rest of the way adds to it, in the eight quantities; mean
+    (1 or n, 8), cov (1 or n, 8, 8) of these; cut_var (n,): of what the blade takes, cents²; noise (n,): variance of the
+    reading after it, infinite where there is none.
+    """
+    every = len(cut)
+    cov = np.broadcast_to(cov, (every, 8, 8))
+    ahead = np.einsum("ni,nij->nj", rest, cov)
+    gap_var = np.maximum(np.einsum("ni,nij,nj->n", cut, cov, cut) + cut_var, 1e-9)
+    told = 1.0 / (gap_var + noise)
+    tied = np.einsum("ni,ni->n", ahead, cut)
+    left = np.maximum(np.einsum("ni,ni->n", ahead, rest) - tied**2 * told, 1e-9)
+    kept = np.sqrt(np.maximum(1.0 - gap_var * told, 0.0))
+    whole = np.maximum(np.einsum("ni,ni->n", rest, np.broadcast_to(mean, (every, 8))), 0.1)
+    spread = np.sqrt(np.log1p(left / whole**2))
+    tie = np.clip(kept * tied / np.sqrt(gap_var * left), 0.0, MOST_TIE)
+    return np.maximum(spread, 1e-3), tie
 
 
 def interval_of(weight: Array, mean: Array, variance: Array, coverage: float = 0.9) -> Interval:

@@ -4,7 +4,8 @@ For every cut on the tool's step the distribution of the next reading is taken f
 bend, execution), the reduced state that would follow is looked up, and the cheapest of finish / read again / cut wins.
 
 Two rules keep the answer sane by construction: a rung of the ladder that holds a lost reed dearer never gives a longer
-cut (the running minimum over rungs is taken), and a lower ceiling only ever moves up the ladder.
+cut (of the cuts that each rung would have, up to the one in force, the shortest is taken), and a lower ceiling only
+ever moves up the ladder.
 """
 
 from __future__ import annotations
@@ -21,7 +22,15 @@ from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior, CutError, even_nodes, interval_of, nodes, normal_cdf
 from trimfit.planner.away import LEFT_SHARE
 from trimfit.planner.lip_work import LipPlan
-from trimfit.planner.policy_table import LADDER, PolicyTable, ending, finish_cost, first_rung, worth_reading
+from trimfit.planner.policy_table import (
+    LADDER,
+    MOST_READINGS,
+    PolicyTable,
+    ending,
+    finish_cost,
+    first_rung,
+    worth_reading,
+)
 
 __all__ = ["Choice", "Rules", "Unconfirmed", "at_its_aim", "choose", "rung_of", "rungs_of"]
 
@@ -32,9 +41,9 @@ LEAST_CUT_SDS = 2.5
 MODEL_DOUBT = 1.4
 """The ceiling is met with this much to spare: no bench is the model, and far out in the tail a chance is right
 only to a factor of about so much (reports/playing.md)."""
-MOST_READINGS, MOST_UNSURE, MOST_BARRED = 3, 4, 6
-"""So many readings of one state are taken to know it better; because they contradict each other; because they allow no
-cut. After that the reed is cut, or left as it is, on what is known: what it may do is in the chances."""
+MOST_UNSURE, MOST_BARRED = 4, 6
+"""So many readings of one state are taken because they contradict each other; because they allow no cut. After that the
+reed is cut, or left as it is, on what is known: what it may do is in the chances."""
 MOST_OVER_LONGEST = 2.0
 """No cut is longer than so many times the longest logged of its type: beyond, the slope is one that nobody has seen."""
 WIDE_NODES = 17
@@ -89,16 +98,16 @@ class Choice:
     chance_past_end: float = 0.0
 
 
-def rung_of(table: PolicyTable, m: float, v: float, s: float, rules: Rules) -> int:
+def rung_of(table: PolicyTable, m: float, v: float, s: float, tie: float, rules: Rules) -> int:
     """`rungs_of` for one reed."""
-    return int(rungs_of(table, np.array([m]), np.array([v]), np.array([s]), rules)[0])
+    return int(rungs_of(table, *(np.array([part]) for part in (m, v, s, tie)), rules)[0])
 
 
-def rungs_of(table: PolicyTable, m: Array, v: Array, s: Array, rules: Rules) -> NDArray[np.intp]:
+def rungs_of(table: PolicyTable, m: Array, v: Array, s: Array, tie: Array, rules: Rules) -> NDArray[np.intp]:
     """The least rung (n,) at or over the shop's own cost whose chance of ever going past is under the ceiling.
 
-    m, v, s (n,): reduced states. The chance that the reed is past now is not held against a cut, nor what it does by
-    itself between visits (`planner.policy_table`).
+    m, v, s, tie (n,): reduced states. The chance that the reed is past now is not held against a cut, nor what it does
+    by itself between visits (`planner.policy_table`).
     """
     first = first_rung(rules.lost_minutes)
     if table.costs.beyond_sd_cents:
@@ -106,7 +115,8 @@ def rungs_of(table: PolicyTable, m: Array, v: Array, s: Array, rules: Rules) -> 
         return np.full(len(m), first, dtype=np.intp)
     # the reed as it was when new decides too, so that the risk is one for its life and not one for each cut
     new = np.minimum(m, -8.0 * table.costs.tolerance_cents), np.maximum(s, 0.15)
-    corners = table.corners(np.stack([new[0], m]), np.stack([v, v]), np.stack([new[1], s]))
+    ties = np.stack([np.zeros_like(tie), tie])
+    corners = table.corners(np.stack([new[0], m]), np.stack([v, v]), np.stack([new[1], s]), ties)
     over_now = table.at(table.past_now()[None], 0, corners)
     out = np.full(len(m), len(LADDER) - 1, dtype=np.intp)
     for rung in reversed(range(first, len(LADDER))):
@@ -127,7 +137,7 @@ class _Future:
         noise = np.where(worked, posterior.reading_sd_cents, posterior.again_sd_cents) ** 2
         jumped = np.where(worked, posterior.wait_jump, posterior.again_jump)
         variance = variance + np.where(worked, 0.0, posterior.again_var[0])[:, None]
-        s_next = posterior.spread_left(length, lip, error)[:, None, None]
+        way_next = [part[:, None, None] for part in posterior.way_left(length, lip, error)]
         self.table = table
         self.parts = []
         for share, jump_var, (eta, weight) in (
@@ -143,7 +153,7 @@ class _Future:
             gain, v_next = total / (total + noise), total * noise / (total + noise)
             surprise = spread[:, :, None] + np.sqrt(whole + noise[:, None])[:, :, None] * eta[None, None, :]
             m_next = centre[:, None, None] + gain[:, None, None] * surprise
-            corners = table.corners(m_next, v_next[:, None, None], s_next)
+            corners = table.corners(m_next, v_next[:, None, None], *way_next)
             self.parts.append((share, corners, posterior.weight[None, :, None] * weight[None, None, :]))
         self.moves_past = np.zeros(len(length))
         if variance.size and (posterior.moves if worked.any() else posterior.again_var[0] > 0.0):
@@ -260,7 +270,7 @@ def choose(
     gap_now = _gap_interval(posterior, others, 0.0, 0.0, error)
     away = costs.beyond_sd_cents > 0.0
     m, v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)
-    s = float(posterior.spread_left(zero, 0.0, error)[0])
+    s, tie = posterior.way_now()
     tolerance = aim.tolerance_cents
 
     def handed_over(seen: AimPosterior) -> tuple[float, float, float]:
@@ -273,7 +283,7 @@ def choose(
         return float(over), float(short), float(under)
 
     past_now, short_now, under_now = handed_over(posterior)
-    rung = rung_of(table, m, v, s, rules)
+    rung = rung_of(table, m, v, s, tie, rules)
     again = _Future(posterior, table, zero, 0.0, error)
     doubt = sum(other.chance for other in others)
 
@@ -362,31 +372,24 @@ def choose(
     strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or allowed(zero, k)[0]])
     # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
     barred = bool(others) and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
-    useful = worth_reading(
-        np.array(m), np.array(v), np.array(s), costs, posterior.again_sd_cents, float(posterior.again_var[0])
-    )
+    gap, variance, spread, tied = (np.array(part) for part in (m, v, s, tie))
+    moves_var = float(posterior.again_var[0])
+    useful = worth_reading(gap, variance, spread, tied, costs, posterior.again_sd_cents, moves_var)
     may_read = (barred and readings < MOST_BARRED) or (bool(useful) and readings < MOST_READINGS)
     lips_only = _Future(posterior, table, zero, float(strokes), error) if strokes else None
     cut = _Future(posterior, table, cuts, float(lip), error) if len(cuts) else None
     pitch_now, pitch_read = lips.leave(), lips.read()
     visit = costs.cut_minutes + costs.reading_minutes
-    name, length, shortest, named, least = "", 0.0, math.inf, "", 0.0
-    for step in range(rung + 1):
-        done = float(finish_cost(np.array(past_now), np.array(short_now), costs, step, under_now))
-        options = [("finished", 0.0, done + pitch_now)]
-        if lips_only is not None:
-            options.append(("lip", 0.0, visit + float(lips_only.cost(step)[0]) + pitch_stroked))
-        if cut is not None:
-            each = visit + cut.cost(step)
-            i = int(np.argmin(each))
-            options.append(("trim", float(cuts[i]), float(each[i]) + pitch_then))
-        if may_read:
-            options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(step)[0]) + pitch_read))
-        name, length, least = min(options, key=lambda option: option[2])
-        if length < shortest:
-            shortest, named = length, name
-    if shortest < length:
-        name, length = named, shortest
+    done = float(finish_cost(np.array(past_now), np.array(short_now), costs, rung, under_now))
+    options = [("finished", 0.0, done + pitch_now)]
+    if lips_only is not None:
+        options.append(("lip", 0.0, visit + float(lips_only.cost(rung)[0]) + pitch_stroked))
+    if cut is not None:
+        shortest = min(float(cuts[int(np.argmin(cut.cost(step)))]) for step in range(rung + 1))
+        options.append(("trim", shortest, visit + float(cut.cost(rung).min()) + pitch_then))
+    if may_read:
+        options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(rung)[0]) + pitch_read))
+    name, length, least = min(options, key=lambda option: option[2])
     if name == "trim" and cut is not None:
         left_cuts = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(cuts - length)))])
     elif name == "lip" and lips_only is not None:

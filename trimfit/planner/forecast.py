@@ -1,9 +1,10 @@
 """What it takes to work a reed to its end, and what comes of it: the one source of these figures for every verb.
 
 A reed is seen from an aim as eight Gaussian quantities (`planner.aim`). They are reduced to the state of the policy
-table, the gap m with variance v and the log spread s of what the way that is left will do, and the table says what its
-policy takes from there: cuts, readings, the chances of going past and of ending within tolerance, the last two of the
-true reed and not of what is read. A reed that waits for a reading is first spread over what that reading may show,
+table, the gap m with variance v, the log spread s of what the way that is left will do and its tie to the gap, and the
+table says what its policy takes from there: cuts, readings, the chances of going past and of ending within tolerance,
+the last two of the true reed and not of what is read. A reed that waits for a reading is first spread over what that
+reading may show,
 
     m' ~ N(m, v² / (v + r²)),   v' = v r² / (v + r²).
 
@@ -20,7 +21,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.planner.aim import Aim, AimPosterior, even_nodes, normal_cdf
+from trimfit.planner.aim import LEAST_NEED_MM, Aim, AimPosterior, even_nodes, normal_cdf, way_left
 from trimfit.planner.choice import Rules, at_its_aim, rungs_of
 from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_table import Costs, PolicyTable
@@ -94,17 +95,14 @@ class _Stack:
         need: Array = np.where(below > 0.0, np.minimum(there, most), most)
         return np.where(gap >= 0.0, 0.0, need)
 
-    def spread_left(self, need_mm: Array) -> Array:
-        """`AimPosterior.spread_left` of each after one more reading (n,)."""
+    def way_left(self, need_mm: Array, first: NDArray[np.bool_]) -> tuple[Array, Array]:
+        """`AimPosterior.way_now` of each (n,); where a first reading comes, `way_left` after it."""
         now = bent_mm(self.removed_mm, self.curve)
-        then = bent_mm(self.removed_mm + np.maximum(need_mm, 0.03), self.curve)
-        rest = np.stack([then - now, then**2 - now**2], axis=1)
-        seen = self.cov[:, 0, 0] + self.reading_sd_cents**2
-        tied = np.einsum("ni,ni->n", self.cov[:, 0, 1:3], rest)
-        left = np.einsum("ni,nij,nj->n", rest, self.cov[:, 1:3, 1:3], rest) - tied**2 / seen
-        whole = np.maximum(np.einsum("ni,ni->n", rest, self.mean[:, 1:3]), 0.1)
-        spread: Array = np.sqrt(np.log1p(np.maximum(left, 0.0) / whole**2))
-        return np.maximum(spread, 1e-3)
+        then = bent_mm(self.removed_mm + np.maximum(need_mm, LEAST_NEED_MM), self.curve)
+        cut, rest = np.zeros((len(now), 8)), np.zeros((len(now), 8))
+        cut[:, 0], rest[:, 1], rest[:, 2] = 1.0, then - now, then**2 - now**2
+        noise = np.where(first, self.reading_sd_cents**2, np.inf)
+        return way_left(cut, rest, self.mean, self.cov, np.zeros(len(now)), noise)
 
 
 def _stacked(cases: Sequence[Case]) -> _Stack:
@@ -132,12 +130,13 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
     first = np.array([case.unread for case in cases])
     m, v = stack.mean[:, 0] - stack.stop_cents, np.maximum(stack.cov[:, 0, 0], 1e-6)
     need = stack.need_mm()
-    s = stack.spread_left(need)
-    rung = rungs_of(table, m, v, s, rules)
+    s, tie = stack.way_left(need, first)
     noise = stack.reading_sd_cents**2
     x, weight = even_nodes(SHOWN)
     shown = m[:, None] + np.where(first, np.sqrt(v * v / (v + noise)), 0.0)[:, None] * x
-    corners = table.corners(shown, np.where(first, v * noise / (v + noise), v)[:, None], s[:, None])
+    left = np.where(first, v * noise / (v + noise), v)
+    rung = rungs_of(table, m, left, s, tie, rules)
+    corners = table.corners(shown, left[:, None], s[:, None], tie[:, None])
 
     def ahead(what: Array) -> Array:
         flat, start = what.reshape(-1), rung[:, None] * what[0].size

@@ -211,10 +211,11 @@ def _cuts_left(bench: Bench, seen: Seen, posterior: AimPosterior) -> float:
 
     table, rules = bench.policy(seen.type_code, posterior=posterior), bench.rules()
     m, v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)
-    s = float(posterior.spread_left(np.zeros(1), 0.0, rules.error)[0])
+    spread, tied = posterior.way_left(np.zeros(1), 0.0, rules.error)
+    s, tie = float(spread[0]), float(tied[0])
     noise = posterior.reading_sd_cents**2
     x, weight = nodes(CUT_NODES)
     shown = m + np.sqrt(v * v / (v + noise)) * x
-    every = np.ones(CUT_NODES)
-    cuts = table.look(table.cuts, rung_of(table, m, v, s, rules), shown, v * noise / (v + noise) * every, s * every)
-    return float(weight @ cuts)
+    left = v * noise / (v + noise)
+    state = (np.full(CUT_NODES, part) for part in (left, s, tie))
+    return float(weight @ table.look(table.cuts, rung_of(table, m, left, s, tie, rules), shown, *state))

@@ -109,7 +109,8 @@ class Policies:
             return None
 
     def _solve(self, costs: Costs) -> PolicyTable:
-        from trimfit.planner.policy_table import solve, table_from_bytes, table_to_bytes
+        from trimfit.planner.policy_solver import solve
+        from trimfit.planner.policy_table import table_from_bytes, table_to_bytes
 
         self._progress("working out the plan", 0, 1)
         kept = self._solved[_key(costs)] = table_to_bytes(solve(costs))
