@@ -241,7 +241,7 @@ def test_a_reed_that_moves_between_visits_costs_more_and_is_finished_sooner() ->
 def test_table_says_what_its_policy_does(state: tuple[float, ...]) -> None:
     """Cost within 5 %; the chance of going past may be told too high (the table's steps are coarse), not too low."""
     for rung in (3, 5):
-        cost, past, cuts, _ = play(state, rung, 1_500, seed=2)
+        cost, past, cuts, _ = play(state, rung, 3_000, seed=2)
         error = float(cost.std() / np.sqrt(len(cost)))
         assert look("value", rung, *state) == pytest.approx(cost.mean(), rel=0.05, abs=3 * error)
         spread = 4 * float(past.std() / np.sqrt(len(past)))

@@ -100,7 +100,7 @@ class Choice:
 
 def rung_of(table: PolicyTable, m: float, v: float, s: float, tie: float, rules: Rules) -> int:
     """`rungs_of` for one reed."""
-    return int(rungs_of(table, *(np.array([part]) for part in (m, v, s, tie)), rules)[0])
+    return int(rungs_of(table, np.array([m]), np.array([v]), np.array([s]), np.array([tie]), rules)[0])
 
 
 def rungs_of(table: PolicyTable, m: Array, v: Array, s: Array, tie: Array, rules: Rules) -> NDArray[np.intp]:
