@@ -542,10 +542,14 @@ class Journal(Store):
 
     def reeds_sent_to(self, chanter: str, most: int) -> list[str]:
         """The reeds of a chanter's orders that have an outcome or an event, the latest `most` of them."""
+        came = " UNION ALL ".join(
+            f"SELECT reed, at_s FROM {table} WHERE {LIVE} AND reed IN (SELECT reed FROM theirs)"
+            for table in ("outcomes", "events")
+        )
         query = (
-            "SELECT reed FROM (SELECT reed, at_s, entry, seq FROM outcomes UNION ALL SELECT reed, at_s, entry, seq "
-            f'FROM events) WHERE {LIVE} AND reed IN (SELECT reed FROM reeds WHERE {LIVE} AND "order" IN '
-            f'(SELECT "order" FROM orders WHERE chanter = ? AND {LIVE})) GROUP BY reed ORDER BY max(at_s) DESC LIMIT ?'
+            f'WITH theirs AS (SELECT reed FROM reeds WHERE {LIVE} AND "order" IN '
+            f'(SELECT "order" FROM orders WHERE chanter = ? AND {LIVE})) '
+            f"SELECT reed FROM ({came}) GROUP BY reed ORDER BY max(at_s) DESC LIMIT ?"
         )
         with self.reading() as connection:
             return [reed for (reed,) in connection.execute(query, (chanter, most))]
