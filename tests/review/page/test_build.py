@@ -163,6 +163,7 @@ def test_an_empty_report_says_what_is_missing_and_how_to_get_it(tmp_path: Path) 
     assert "invented" not in text
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_finished_reeds_overdue_orders_and_unread_reeds() -> None:
     left = FinishedReed("R-7", "band 9", "good", "2031-03-08 17:20", 0.61, 4, -1.4, Interval(473.8, 473.2, 474.4))
     gone = FinishedReed("R-8", None, "lost", "2031-03-07 09:00")
@@ -187,6 +188,7 @@ def test_finished_reeds_overdue_orders_and_unread_reeds() -> None:
     assert list(pictures) == ["run-band-9-" + next(iter(pictures)).rsplit("-", 1)[1]]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_batches_picture_and_their_table_subtract_the_same_norm() -> None:
     """Was: the table said how fast a batch settles, the picture how much faster than its type."""
     (one,) = made_up_report.batches(1, 0)
@@ -198,6 +200,7 @@ def test_the_batches_picture_and_their_table_subtract_the_same_norm() -> None:
     assert [list(line.get_ydata()) for line in axes.lines if line.get_label() == settling.reed_type] == [[1.0]]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_what_to_do_is_one_list_across_orders_with_nothing_left_to_do_last() -> None:
     def reed(name: str, action: Action, **more: object) -> RunReed:
         known = RunReed(name, Interval(-9.0, -12.0, -6.0), Interval(470.0, 469.0, 471.0), action, batch="B-1")
@@ -228,6 +231,7 @@ def test_what_is_long_is_folded_and_charts_without_a_signal_are_not_drawn(nasty:
     assert not pictures
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_batches_without_a_day_of_making_claim_no_order_of_making() -> None:
     undated = tuple(dataclasses.replace(one, made_on=None) for one in made_up_report.batches(2, 0))
     text, _ = build.build(Report(batches=undated))
@@ -235,6 +239,7 @@ def test_batches_without_a_day_of_making_claim_no_order_of_making() -> None:
     assert "order of making" not in text
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_one_type_is_not_told_twice_and_no_line_is_claimed_that_is_not_drawn() -> None:
     found = dataclasses.replace(made_up_report.validation(), misses=())
     rows = tuple(row for row in found.rows if row.output == "gap")
@@ -268,12 +273,14 @@ def test_the_same_findings_give_the_same_bytes_in_another_process(tmp_path: Path
         assert (there / path.relative_to(tmp_path / "here")).read_bytes() == path.read_bytes(), path.name
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_two_reeds_of_like_names_keep_their_own_pictures() -> None:
     report = Report(stories=(made_up_report.story("r-1"), made_up_report.story("R-1"), made_up_report.story("r-1")))
     _, pictures = build.build(report)
     assert len({key.casefold() for key in pictures}) == 3
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_progress_is_told_and_missing_parts_do_no_harm() -> None:
     told: list[str] = []
     report = made_up_report.report()

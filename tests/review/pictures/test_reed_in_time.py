@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from tests.review import made_up_report
 from trimfit.review.page import build
 from trimfit.review.pictures import reed_in_time
@@ -31,6 +33,7 @@ def test_a_reed_whose_band_spans_years_or_hours_is_drawn_too() -> None:
         )
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_page_says_how_reeds_move_and_leaves_out_what_is_not_known() -> None:
     said, drawn = build.build(made_up_report.report())
     assert "a reed left for a week is known to ± 3 cents of gap" in said

@@ -96,6 +96,7 @@ def test_a_run_with_nothing_to_trim_names_no_nearest() -> None:
     assert "Nearest to meeting" not in bench.run_map(done).words
 
 
+@pytest.mark.usefixtures("undrawn")
 @pytest.mark.parametrize(
     ("kept", "said", "not_said"),
     [
@@ -120,6 +121,7 @@ def test_what_types_do_is_said_as_far_as_it_is_known(
         assert words not in text
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_where_new_reeds_start_is_left_out_where_too_few_were_read() -> None:
     text, _ = build.build(Report(types=made_up_report.types()[:1]))
     assert "Where new reeds start" not in text
