@@ -21,12 +21,9 @@ from trimfit.entry.checks import reading_doubts
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_import import import_folder
 from trimfit.session.expected_reading import expected_reading
-from trimfit.verbs.predict import predict_outputs
 
-__all__ = ["WAYS", "Asked", "measure"]
+__all__ = ["Asked", "measure"]
 
-WAYS = ("each output by itself", "all outputs together")
-"""How a reading is judged: against what is predicted of each output alone; as the bench does."""
 # What one reading shows by itself is another doubt, and is not counted here.
 OWN_KINDS = {"a-unbalanced", "g-octave"}
 
@@ -36,11 +33,11 @@ class Asked:
     """Readings tried and asked about: honest ones, and neighbours' by whether the named reed had been read before."""
 
     tried: Counter[str] = field(default_factory=Counter)
-    asked: Counter[tuple[str, str]] = field(default_factory=Counter)
+    asked: Counter[str] = field(default_factory=Counter)
 
-    def share(self, what: str, way: str) -> float:
+    def share(self, what: str) -> float:
         """The share asked about: what is `honest`, `neighbour` (of a reed read before) or `neighbour, unread`."""
-        return self.asked[what, way] / max(self.tried[what], 1)
+        return self.asked[what] / max(self.tried[what], 1)
 
 
 def _record(reed: str, taken: dict[str, object]) -> Reading:
@@ -61,15 +58,9 @@ def _is_asked(doubts: Iterable[Doubt]) -> bool:
     return bool({doubt.kind for doubt in doubts} - OWN_KINDS)
 
 
-def _judged(journal: Journal, reading: Reading, history: ReedHistory) -> dict[str, bool]:
-    settings = journal.settings()
-    same = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
-    told = on(journal.path, predict_outputs, reading.reed) if same else {}
+def _judged(journal: Journal, reading: Reading, history: ReedHistory) -> bool:
     expected = on(journal.path, expected_reading, reading)
-    return {
-        WAYS[0]: _is_asked(reading_doubts(reading, history, settings, told)),
-        WAYS[1]: _is_asked(reading_doubts(reading, history, settings, {}, foreseen=expected)),
-    }
+    return _is_asked(reading_doubts(reading, history, journal.settings(), foreseen=expected))
 
 
 def _neighbours(
@@ -126,8 +117,7 @@ def _one(
     for kind, reading in (("honest", honest), (f"neighbour{unread}", neighbour)):
         if reading is not None:
             found.tried[kind] += 1
-            for way, asked in _judged(journal, reading, history).items():
-                found.asked[kind, way] += asked
+            found.asked[kind] += _judged(journal, reading, history)
     journal.append(honest)
     gap = read_gap_cents(taken) if {"f_hz", "e_hz"} <= taken.keys() else 0.0
     if gap < -2.7:
@@ -140,19 +130,13 @@ def _one(
 
 
 def main(words: Sequence[str]) -> None:
-    """Print the table: a line a bench and a way of judging."""
-    print(
-        "| bench | judged by | honest readings asked about | neighbour's, reed read before | neighbour's, reed unread |"
-    )
-    print("|---|---|---:|---:|---:|")
+    """Print the table: a line a bench."""
+    print("| bench | honest readings asked about | neighbour's, reed read before | neighbour's, reed unread |")
+    print("|---|---:|---:|---:|")
     for name in words or ("beam", "heavy"):
         found = measure(name, 7, reeds=132)
-        for way in WAYS:
-            cells = [
-                f"{found.asked[what, way]} of {found.tried[what]}"
-                for what in ("honest", "neighbour", "neighbour, unread")
-            ]
-            print(f"| {name} | {way} | {' | '.join(cells)} |")
+        cells = [f"{found.asked[what]} of {found.tried[what]}" for what in ("honest", "neighbour", "neighbour, unread")]
+        print(f"| {name} | {' | '.join(cells)} |")
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.entry.neighbour_counts import WAYS, measure
+from tests.entry.neighbour_counts import measure
 from tests.verbs.sitting.fakes import play, seated, shop_log
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.entry.neighbours import ExpectedReading, Joint, reads_like
@@ -71,9 +71,8 @@ def test_a_neighbours_reading_is_asked_about_at_the_bench(tmp_path: Path) -> Non
 def test_most_neighbours_readings_are_asked_about_and_few_honest_ones() -> None:
     found = measure("beam", 11, past=90, reeds=24, turns=3)
     assert found.tried["neighbour"] > 30
-    assert found.share("neighbour", WAYS[0]) < 0.25
-    assert found.share("neighbour", WAYS[1]) > 0.5
-    assert all(found.asked["honest", way] <= 2 for way in WAYS)
+    assert found.share("neighbour") > 0.5
+    assert found.asked["honest"] <= 2
 
 
 @pytest.mark.slow
@@ -81,8 +80,7 @@ def test_false_alarms_keep_to_what_is_stated_on_two_benches() -> None:
     both = [measure(name, seed, reeds=132) for name, seed in (("beam", 7), ("heavy", 7))]
     tried = sum(one.tried["honest"] for one in both)
     assert tried > 1000
-    for way in WAYS[1:]:
-        assert sum(one.asked["honest", way] for one in both) <= FALSE_ALARMS * tried
+    assert sum(one.asked["honest"] for one in both) <= FALSE_ALARMS * tried
     for one in both:
         assert one.tried["neighbour"] >= 200
-        assert one.share("neighbour", WAYS[1]) > 0.6 > 0.15 > one.share("neighbour", WAYS[0])
+        assert one.share("neighbour") > 0.6

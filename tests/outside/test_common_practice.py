@@ -143,7 +143,7 @@ def test_g_octave_under_the_as_goes_with_a_reed_that_wants_to_be_sharper(octave_
     octave = 2 * float(scale["low_g"]) * (470.0 - octave_under_hz)
     reading = Reading("K-1", "2026-01-02T10:00", notes_hz=notes, g_octave_hz=octave, pressure_kpa=6.0)
     history = ReedHistory(Logged("x", 1, 0.0, Reed("K-1", "any", "b")))
-    kinds = [doubt.kind for doubt in reading_doubts(reading, history, Settings(), {})]
+    kinds = [doubt.kind for doubt in reading_doubts(reading, history, Settings())]
     assert kinds == (["g-octave"] if doubted else [])
 
 

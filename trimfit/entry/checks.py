@@ -46,9 +46,6 @@ LONGEST_UNASKED_MM = 1.0
 # How much more the top hand may rise than the bottom hand, per kPa away from the bench's pressure, before the A's
 # count as out of balance. An assumption made wide; the sign is common practice, no source.
 TOP_OVER_BOTTOM_CENTS_PER_KPA = 4.0
-# What pressure and air temperature may do to every note between two readings: the first an assumption, no source; the
-# second the usual 3 cents a degree.
-CENTS_PER_KPA, CENTS_PER_DEGREE = 6.0, 3.0
 # How far the gap may seem to open by reading error alone, with length taken and the lips left alone.
 GAP_OPENS_CENTS = 10.0
 # Hertz as low A between the G octave and the A's that no gap of the other sign goes with (common practice, no source:
@@ -75,28 +72,24 @@ def reading_doubts(
     reading: Reading,
     history: ReedHistory,
     settings: Settings,
-    predicted: Mapping[str, tuple[float, float]],
     *,
     typed: Typed = AS_SOUNDING,
     foreseen: ExpectedReading | None = None,
 ) -> list[Doubt]:
     """All doubts about a reading not yet logged, those that a slip explains first.
 
-    predicted: output to mean and standard deviation (as low A, cents from 440 Hz) of the next reading; what it lacks
-    is judged from the reed's last reading and from the reading itself. typed: how the line was typed. foreseen: what
-    is predicted under the reading's own conditions, all outputs together, of this reed and of those beside it; it then
-    stands in for `predicted` where the reed was last read in the same chanter.
+    typed: how the line was typed. foreseen: what is predicted under the reading's own conditions, all outputs together,
+    of this reed and of those beside it; output by output it counts where the reed was last read in the same chanter.
+    What is not predicted is judged from the reed's last reading and from the reading itself.
     """
     scale = _scale(settings)
     whole, history = history, since_event(history)
     if whole.readings and not history.readings:
-        predicted, foreseen = {}, None  # an event came after all that was read: it may stand anywhere
+        foreseen = None  # an event came after all that was read: it may stand anywhere
     last_s = max((one.at_s for one in history.readings), default=float("-inf"))
     after_cut = any(one.at_s >= last_s for one in history.trims) and bool(history.readings)
-    known = _widened(predicted, reading, history)
     same_chanter = bool(history.readings) and history.readings[-1].record.chanter == reading.chanter
-    if foreseen is not None:
-        known = foreseen.own.each() if same_chanter else {}
+    known = foreseen.own.each() if foreseen is not None and same_chanter else {}
     expected = {**rough_expectation(reading, history, scale), **known}
     doubts = slip_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
     slipped = bool(doubts) and all(doubt.meant for doubt in doubts)
@@ -127,7 +120,7 @@ def plain_reading_doubts(
     reading: Reading, history: ReedHistory, settings: Settings, *, typed: Typed = AS_SOUNDING
 ) -> list[Doubt]:
     """Those doubts about a reading not yet logged that hold whatever is predicted of it, and cost no time."""
-    return [doubt for doubt in reading_doubts(reading, history, settings, {}, typed=typed) if doubt.kind in PLAIN]
+    return [doubt for doubt in reading_doubts(reading, history, settings, typed=typed) if doubt.kind in PLAIN]
 
 
 def _other_reed(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction]) -> Doubt | None:
@@ -254,18 +247,6 @@ def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> flo
     if note not in reading.notes_hz or note in reading.taped:
         return None
     return reading.notes_hz[note] / float(scale[note])
-
-
-def _widened(
-    predicted: Mapping[str, tuple[float, float]], reading: Reading, history: ReedHistory
-) -> dict[str, tuple[float, float]]:
-    """What is predicted holds for the last reading's pressure and temperature: away from them less is certain."""
-    last = history.readings[-1].record if history.readings else reading
-    off_kpa = abs(reading.pressure_kpa - last.pressure_kpa) if reading.pressure_kpa and last.pressure_kpa else 0.0
-    both = reading.temperature_c is not None and last.temperature_c is not None
-    off_c = abs((reading.temperature_c or 0.0) - (last.temperature_c or 0.0)) if both else 0.0
-    more = off_kpa * CENTS_PER_KPA + off_c * CENTS_PER_DEGREE
-    return {output: (mean, (sd**2 + more**2) ** 0.5) for output, (mean, sd) in predicted.items()}
 
 
 def unbalanced(

@@ -156,7 +156,7 @@ def _held_against_prediction(
     try:
         with session.reading():
             expected = expected_reading(session, reading, kept.entry)
-            found = reading_doubts(reading, history, session.settings, {}, foreseen=expected)
+            found = reading_doubts(reading, history, session.settings, foreseen=expected)
     except TrimfitError:  # it is in the log, whatever keeps it from being checked
         return kept
     known = {(doubt.kind, doubt.column) for doubt in kept.doubts}

@@ -75,7 +75,7 @@ def amendment_doubts(session: Session, record: Amendable, old: str) -> list[Doub
     if isinstance(record, Reading):
         then = without(history, old, before=True)
         expected = expected_reading(session, record, old)
-        found = reading_doubts(record, then, settings, {}, foreseen=expected)
+        found = reading_doubts(record, then, settings, foreseen=expected)
         # Whether the reed has moved was asked when it was read; here the values are in question.
         return [
             replace(one, kind="far-off", sentence=f"{one.sentence.partition(':')[0]}; is it right?")

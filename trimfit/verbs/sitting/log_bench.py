@@ -116,7 +116,7 @@ class LogBench:
                 record, history, settings, longest_mm=longest_mm, cuts=len(cuts_mm), advised_mm=advised_mm
             )
         expected = self.expected(record)
-        return reading_doubts(record, history, settings, {}, typed=Typed(heard, reference_hz), foreseen=expected)
+        return reading_doubts(record, history, settings, typed=Typed(heard, reference_hz), foreseen=expected)
 
     def append(self, record: Record, doubts: Sequence[Doubt], seen: ReedHistory | None = None) -> tuple[str, bool]:
         """Log a record durably, with its doubts; the entry's id, and whether it is new to the log.
