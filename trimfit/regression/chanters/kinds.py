@@ -81,7 +81,8 @@ NOTED = np.concatenate([np.arange(i * K + 1, (i + 1) * K) for i in range(C_TERMS
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 SEED = 4.0
 """The assumed variances count for so many chanters within kinds, and for so many kinds."""
-STEPS = 12
+STEPS = 4
+"""Steps at each of the fit's EM steps (`fitting.steps`): together they are enough."""
 
 
 @dataclass(frozen=True, slots=True)
