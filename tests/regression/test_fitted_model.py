@@ -61,10 +61,10 @@ def test_what_is_read_back_answers_alike() -> None:
         lambda data: b"[1, 2]\n" + data.partition(b"\n")[2],
         lambda data: b"null\n",
         lambda data: _with(data, format=99),
-        lambda data: _with(data, shapes=[[1]]),
-        lambda data: _without(data, "shapes"),
-        lambda data: _without(data, "criterion"),
-        lambda data: _without(data, "curves"),
+        lambda data: _with(data, arrays={"coef": ["<f8", [1]]}),
+        lambda data: _without(data, "arrays"),
+        lambda data: _without(data, "plain", "criterion"),
+        lambda data: _without(data, "arrays", "coding.curves"),
         lambda data: data + b"\x00" * 8,
     ],
 )
@@ -79,8 +79,12 @@ def _with(data: bytes, **changed: object) -> bytes:
     return json.dumps({**json.loads(line), **changed}).encode() + b"\n" + body
 
 
-def _without(data: bytes, key: str) -> bytes:
+def _without(data: bytes, *keys: str) -> bytes:
     line, _, body = data.partition(b"\n")
     head = json.loads(line)
-    del head[key]
+    *way, last = keys
+    of = head
+    for key in way:
+        of = of[key]
+    del of[last]
     return json.dumps(head).encode() + b"\n" + body

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import io
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -22,7 +22,7 @@ __all__ = ["FittedModel", "model_from_bytes", "model_to_bytes"]
 
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
-FORMAT = 15
+FORMAT = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,71 +149,36 @@ class FittedModel:
         )
 
 
-_ARRAYS = (
-    "coef",
-    "coef_cov",
-    "new_type_mean",
-    "new_type_cov",
-    "batch_cov",
-    "reed_cov",
-    "noise_cov",
-    "reed_scale",
-    "noise_scale",
-    "chanter_cov",
-    "reeds",
-    "batches",
-    "reading_stretch",
-)
-_HIERARCHY = ("within", "between", "kind_of")
+_PARTS: dict[str, Any] = {"coding": Coding, "hierarchy": Hierarchy, "movement": Movement}
+# Numbers that may be missing: a chanter was not gauged, or none was.
+_MAY_LACK = {"hierarchy.gauge_mm"}
 
 
-_MOVEMENT = tuple(item.name for item in fields(Movement))
+def _leaves(model: FittedModel) -> Iterator[tuple[str, Any]]:
+    """Every field that is not itself a record, by its name, or by `part.name` in one of the parts."""
+    for item in fields(model):
+        value = getattr(model, item.name)
+        if item.name in _PARTS:
+            yield from ((f"{item.name}.{inner.name}", getattr(value, inner.name)) for inner in fields(value))
+        else:
+            yield item.name, value
 
 
 def model_to_bytes(model: FittedModel) -> bytes:
-    """The fitted model as bytes: one line of JSON, then the arrays (_ARRAYS and so on) as little-endian doubles."""
-    values = [getattr(model, name) for name in _ARRAYS] + [getattr(model.movement, name) for name in _MOVEMENT]
-    values += [getattr(model.hierarchy, name) for name in _HIERARCHY]
-    arrays = [np.ascontiguousarray(value, dtype="<f8") for value in values]
+    """The fitted model as bytes: one line of JSON, then its arrays as little-endian doubles or long integers."""
+    values = dict(_leaves(model))
+    arrays = {
+        name: np.ascontiguousarray(value, dtype="<f8" if value.dtype.kind == "f" else "<i8")
+        for name, value in values.items()
+        if isinstance(value, np.ndarray)
+    }
     head = {
         "format": FORMAT,
-        "shapes": [list(a.shape) for a in arrays],
-        "types": model.coding.types,
-        "chanters": model.coding.chanters,
-        "curves": model.coding.curves.tolist(),
-        "slope_ratio": model.coding.slope_ratio.tolist(),
-        "pressure_kpa": model.coding.pressure_kpa,
-        "temperature_c": model.coding.temperature_c,
-        "balance_cents": model.coding.balance_cents,
-        "hand_cents_per_kpa": model.coding.hand_cents_per_kpa,
-        "away": model.coding.away,
-        "owners_weight": model.coding.owners_weight,
-        "kinds": model.hierarchy.kinds,
-        "gauge_mm": [None if np.isnan(mm) else mm for mm in model.hierarchy.gauge_mm.tolist()],
-        "middle_mm": model.hierarchy.middle_mm if model.hierarchy.gauged else None,
-        "stated_sd": model.stated_sd,
-        "tapes": model.tapes,
-        "low_weight": model.low_weight,
-        "jumped": model.jumped,
-        "wait_days": model.wait_days,
-        "again_days": model.again_days,
-        "gap_stretch": model.gap_stretch,
-        "wild_share": model.wild_share,
-        "cut_error_pct": model.cut_error_pct,
-        "cut_error_mm": model.cut_error_mm,
-        "strikes": model.strikes,
-        "scale": model.scale,
-        "readings": model.readings,
-        "last_seq": model.last_seq,
-        "since_seq": model.since_seq,
-        "fit_seq": model.fit_seq,
-        "criterion": model.criterion,
+        "arrays": {name: [array.dtype.str, list(array.shape)] for name, array in arrays.items()},
+        "plain": {name: value for name, value in values.items() if name not in arrays},
     }
-    out = io.BytesIO()
-    out.write(json.dumps(head, ensure_ascii=True).encode() + b"\n")
-    for a in arrays:
-        out.write(a.tobytes())
-    return out.getvalue()
+    body = b"".join(array.tobytes() for array in arrays.values())
+    return json.dumps(head, ensure_ascii=True).encode() + b"\n" + body
 
 
 def model_from_bytes(data: bytes) -> FittedModel:
@@ -226,75 +191,25 @@ def model_from_bytes(data: bytes) -> FittedModel:
         head = json.loads(data[:at])
         if head["format"] != FORMAT:
             raise ValueError("format")
-        found: dict[str, Array] = {}
-        for name, shape in zip((*_ARRAYS, *_MOVEMENT, *_HIERARCHY), head["shapes"], strict=True):
+        values = {name: _tuples(value) for name, value in head["plain"].items()}
+        for name, (kind, shape) in head["arrays"].items():
             size = int(np.prod(shape)) if shape else 1
-            found[name] = np.frombuffer(data, dtype="<f8", count=size, offset=at).reshape(shape)
+            values[name] = np.frombuffer(data, dtype=np.dtype(kind), count=size, offset=at).reshape(shape)
             at += 8 * size
+            if not np.isfinite(values[name]).all() and name not in _MAY_LACK:
+                raise ValueError("numbers")
         if at != len(data):
             raise ValueError("length")
-        if not all(np.isfinite(values).all() for values in found.values()):
-            raise ValueError("numbers")
-        return _model_of(head, found)
-    except (ValueError, KeyError, TypeError) as error:
+        whole: dict[str, Any] = {
+            item.name: values[item.name] for item in fields(FittedModel) if item.name not in _PARTS
+        }
+        for part, kind in _PARTS.items():
+            whole[part] = kind(**{inner.name: values[f"{part}.{inner.name}"] for inner in fields(kind)})
+        return FittedModel(**whole)
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise LogError("what was learned cannot be read", "the log", "run `trimfit learn`") from error
 
 
-def _model_of(head: dict[str, Any], found: dict[str, Array]) -> FittedModel:
-    coding = Coding(
-        tuple(head["types"]),
-        tuple(head["chanters"]),
-        np.array(head["curves"], dtype=float),
-        np.array(head["slope_ratio"], dtype=float),
-        head["pressure_kpa"],
-        head["temperature_c"],
-        head["balance_cents"],
-        head["hand_cents_per_kpa"],
-        tuple(head["away"]),
-        head["owners_weight"],
-    )
-    gauge_mm = np.array([np.nan if mm is None else mm for mm in head["gauge_mm"]], dtype=float)
-    kind_of = found["kind_of"].astype(np.intp)
-    hierarchy = Hierarchy(
-        tuple(head["kinds"]),
-        kind_of,
-        gauge_mm,
-        float("nan") if head["middle_mm"] is None else float(head["middle_mm"]),
-        found["within"],
-        found["between"],
-    )
-    return FittedModel(
-        coding=coding,
-        hierarchy=hierarchy,
-        stated_sd=tuple(head["stated_sd"]),
-        tapes=tuple((int(chanter), int(output)) for chanter, output in head["tapes"]),
-        coef=found["coef"],
-        coef_cov=found["coef_cov"],
-        new_type_mean=found["new_type_mean"],
-        new_type_cov=found["new_type_cov"],
-        batch_cov=found["batch_cov"],
-        reed_cov=found["reed_cov"],
-        noise_cov=found["noise_cov"],
-        reed_scale=found["reed_scale"],
-        noise_scale=found["noise_scale"],
-        chanter_cov=found["chanter_cov"],
-        reeds=found["reeds"].astype(np.intp),
-        batches=found["batches"].astype(np.intp),
-        low_weight=head["low_weight"],
-        movement=Movement(**{name: found[name] for name in _MOVEMENT}),
-        jumped=tuple(head["jumped"]),
-        wait_days=head["wait_days"],
-        again_days=head["again_days"],
-        reading_stretch=found["reading_stretch"],
-        gap_stretch=head["gap_stretch"],
-        wild_share=head["wild_share"],
-        cut_error_pct=head["cut_error_pct"],
-        cut_error_mm=head["cut_error_mm"],
-        strikes=head["strikes"],
-        scale=tuple(head["scale"]),
-        readings=head["readings"],
-        last_seq=head["last_seq"],
-        since_seq=head["since_seq"],
-        fit_seq=head["fit_seq"],
-        criterion=head["criterion"],
-    )
+def _tuples(value: object) -> Any:
+    """A value of the line of JSON, with tuples for its lists."""
+    return tuple(map(_tuples, value)) if isinstance(value, list) else value
