@@ -62,3 +62,24 @@ def test_any_text_is_a_finite_amount_or_refused_in_words(text: str, parse: Calla
         said = str(value)
         assert math.isfinite(value)
     assert said.strip()
+
+
+@pytest.mark.parametrize(
+    ("half_width", "most", "digits"),
+    [
+        (12.0, 1, 0),
+        (5.0, 1, 0),
+        (1.0, 2, 0),
+        (0.99, 2, 1),
+        (0.12, 2, 1),
+        (0.1, 2, 1),
+        (0.08, 2, 2),
+        (0.001, 2, 2),
+        (0.0, 1, 1),
+    ],
+)
+def test_the_last_digit_counts_no_less_than_the_first_of_what_is_not_known(
+    half_width: float, most: int, digits: int
+) -> None:
+    assert units.decimals(half_width, most) == digits
+    assert units.Interval(3.0, 3.0 - half_width, 3.0 + half_width).decimals(most) == digits

@@ -20,6 +20,7 @@ __all__ = [
     "MM_PER_UNIT",
     "PA_PER_UNIT",
     "Interval",
+    "decimals",
     "parse_hz",
     "parse_length_mm",
     "parse_number",
@@ -98,6 +99,22 @@ class Interval:
     mean: float
     low: float
     high: float
+
+    def decimals(self, most: int) -> int:
+        """How many decimals its three numbers deserve, at most `most`; see `decimals`."""
+        return decimals(0.5 * (self.high - self.low), most)
+
+
+def decimals(half_width: float, most: int) -> int:
+    """How many decimals a number deserves that is known to ± half_width (of its 90 % interval, in its unit), at most
+    `most`: its last digit counts as much as the first digit of what is not known of it, never less.
+
+    As uncertainties are stated: to one significant digit or two, and the value to the same place (JCGM 100:2008, 7.2.6;
+    from memory).
+    """
+    if half_width <= 0.0:
+        return most
+    return min(max(-math.floor(math.log10(half_width) + 1e-9), 0), most)
 
 
 def parse_number(text: str, *, decimal_comma: bool = True) -> float:

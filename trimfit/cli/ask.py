@@ -124,7 +124,7 @@ def _places(places: Sequence[Elsewhere]) -> str:
             plain_name(one.chanter, 24),
             signed(one.gap_now_cents.mean),
             f"{one.length_mm:.2f}" if one.length_mm is not None else "",
-            f"{one.meet_pitch_hz.mean:.1f}",
+            f"{one.meet_pitch_hz.mean:.{one.meet_pitch_hz.decimals(1)}f}",
             f"{100 * one.chance_good:.0f}",
             one.remark,
         )
@@ -149,7 +149,7 @@ def work_list(found: Sequence[Advice]) -> str:
                 f"{a.length_mm:.2f}" if a.action == "trim" and a.length_mm else "",
                 str(a.lip_strokes) if a.lip_strokes else "",
                 signed(a.gap_now_cents.mean) if a.gap_now_cents and known else "-",
-                f"{a.meet_pitch_hz.mean:.1f}" if a.meet_pitch_hz and known else "-",
+                f"{a.meet_pitch_hz.mean:.{a.meet_pitch_hz.decimals(1)}f}" if a.meet_pitch_hz and known else "-",
                 _past(a.chance_past) if known else "-",
                 f"{a.trims_left:.1f}" if a.trims_left >= 0.05 else "none",
             )
@@ -191,7 +191,9 @@ def _next(advice: Advice) -> str:
 
 
 def _past(chance: float) -> str:
-    return "<0.1" if chance < 0.001 else f"{100 * chance:.1f}" if chance < 0.995 else "100"
+    from trimfit.verbs.wording import chance_pct
+
+    return "<0.1" if chance < 0.001 else chance_pct(chance)
 
 
 def read_plan(path: Path) -> list[tuple[str, float, float]]:
@@ -289,7 +291,8 @@ def predict(
         for what, span in [("gap, cents", item.gap_cents), ("crow, Hz", item.crow_hz)] + [
             (f"{OUTPUT_WORDS[note]}, Hz", hz) for note, hz in item.notes_hz.items()
         ]:
-            number = partial(signed, digits=1) if what.startswith("gap") else "{:.1f}".format
+            digits = span.decimals(1)
+            number = partial(signed, digits=digits) if what.startswith("gap") else f"{{:.{digits}f}}".format
             rows.append(
                 (
                     plain_name(item.reed, 18),

@@ -155,7 +155,7 @@ def _allotment(found: Allotment) -> str:
             crow_label(one.crow_hz) if one.crow_hz else "",
             f"{one.length_mm:.2f}",
             f"{one.trims:.1f}",
-            f"{one.meet_pitch_hz.mean:.1f}",
+            f"{one.meet_pitch_hz.mean:.{one.meet_pitch_hz.decimals(1)}f}",
             f"{100 * one.chance_good:.0f}",
         )
         for one in found.allotted

@@ -56,7 +56,7 @@ def verdict(ticket: Ticket) -> str:
     if ticket.read_in is not None and ticket.gap_here_cents is not None:
         return _verdict_away(ticket, gap, ticket.gap_here_cents)
     tolerance = hz_width_cents(ticket.tolerance_hz, aim or 470.0)
-    spread = f"{number(gap.mean, '+.1f')} cents ({number(gap.low, '+.1f')} to {number(gap.high, '+.1f')})"
+    spread = _cents(gap)
     width = f"{ticket.tolerance_hz:g} Hz"
     if -tolerance <= gap.low and gap.high <= tolerance:
         return f"F and E meet to {width}: F less E is {spread}."
@@ -67,11 +67,16 @@ def verdict(ticket: Ticket) -> str:
     return f"F less E is {spread}; that it is within {width} is likely at best, not sure."
 
 
+def _cents(gap: Interval) -> str:
+    mean, low, high = (number(cents, f"+.{gap.decimals(1)}f") for cents in (gap.mean, gap.low, gap.high))
+    return f"{mean} cents ({low} to {high})"
+
+
 def _verdict_away(ticket: Ticket, there: Interval, here: Interval) -> str:
     """What was read in the chanter at hand, what is to be expected in the one that is away, and how sure that is."""
-    spread = f"{number(there.mean, '+.1f')} cents ({number(there.low, '+.1f')} to {number(there.high, '+.1f')})"
+    spread = _cents(there)
     said = (
-        f"In {plain(ticket.read_in or '', 24)} F less E is {number(here.mean, '+.1f')} cents. "
+        f"In {plain(ticket.read_in or '', 24)} F less E is {number(here.mean, f'+.{here.decimals(1)}f')} cents. "
         f"In your chanter it should be {spread}"
     )
     if ticket.chance_within is None or ticket.chance_past is None:
@@ -176,8 +181,9 @@ def _paragraph(axes: Axes, top: float, words: str, *, bold: bool = False) -> flo
     return top
 
 
-def _between(value: Interval, form: str, unit: str) -> str:
-    return f"{value.mean:{form}} {unit} ({value.low:{form}} to {value.high:{form}})"
+def _between(value: Interval, unit: str, most: int) -> str:
+    mean, low, high = (f"{x:.{value.decimals(most)}f}" for x in (value.mean, value.low, value.high))
+    return f"{mean} {unit} ({low} to {high})"
 
 
 def _facts(ticket: Ticket) -> list[tuple[str, str]]:
@@ -185,12 +191,12 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
     facts = [
         ("order", plain(ticket.order, 30) if ticket.order else "none"),
         ("chanter", _chanters(ticket)),
-        ("meets at", _between(ticket.meet_pitch_hz, ".1f", "Hz") if ticket.meet_pitch_hz else "not known"),
+        ("meets at", _between(ticket.meet_pitch_hz, "Hz", 1) if ticket.meet_pitch_hz else "not known"),
     ]
     if ticket.target_pitch_hz:
         facts.append(("pitch ordered", f"{ticket.target_pitch_hz:.1f} Hz"))
     crow = ticket.crow_hz
-    facts.append(("crow", f"{crow_label(crow.mean)}, {_between(crow, '.0f', 'Hz')}" if crow else "not read"))
+    facts.append(("crow", f"{crow_label(crow.mean)}, {_between(crow, 'Hz', 0)}" if crow else "not read"))
     air = [f"{ticket.pressure_kpa:.1f} kPa"] if ticket.pressure_kpa else []
     air += [f"{ticket.temperature_c:.1f} °C"] if ticket.temperature_c is not None else []
     facts.append(("said for", ", ".join(air) or "pressure not said"))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from trimfit.base.answers import Advice
 from trimfit.base.pitch import cents_from_440, crow_label, hz_from_cents
 from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
-from trimfit.base.units import Interval
+from trimfit.base.units import Interval, decimals
 
 if TYPE_CHECKING:
     from trimfit.session.own_lines import OwnLines
@@ -22,6 +22,7 @@ __all__ = [
     "HELP",
     "Tally",
     "advice_lines",
+    "chance_pct",
     "chance_words",
     "closing_line",
     "expected_line",
@@ -31,6 +32,7 @@ __all__ = [
     "plain_name",
     "reed_lines",
     "signed",
+    "spread",
     "wrapped",
 ]
 
@@ -83,28 +85,39 @@ def signed(value: float, digits: int = 0) -> str:
     return said if said.strip("+-0.") else said[1:]
 
 
-def _side(cents: float) -> str:
-    size = f"{abs(cents):.1f}" if abs(cents) < 9.95 else f"{abs(cents):.0f}"
-    if size == "0.0":
+def _side(cents: float, digits: int = 0) -> str:
+    size = f"{abs(cents):.{digits}f}"
+    if not size.strip("0."):
         return "F and E agree"
-    return f"F {size} cents {'over' if cents > 0 else 'under'} E"
+    return f"F {size} cent{'' if size == '1' else 's'} {'over' if cents > 0 else 'under'} E"
 
 
-def _reach(interval: Interval) -> str:
-    return f"{signed(interval.low, 1)} to {signed(interval.high, 1)}"
+def _gap(interval: Interval) -> str:
+    """The gap with the ends of its interval, no finer than it is known."""
+    digits = interval.decimals(1)
+    return f"{_side(interval.mean, digits)} ({signed(interval.low, digits)} to {signed(interval.high, digits)})"
+
+
+def spread(interval: Interval, most: int) -> str:
+    """A mean with the ends of its interval, no finer than it is known and with at most so many decimals."""
+    mean, low, high = (f"{x:.{interval.decimals(most)}f}" for x in (interval.mean, interval.low, interval.high))
+    return f"{mean} ({low} to {high})"
 
 
 def chance_words(chance: float) -> str:
-    """A chance in per cent, no finer than it is known."""
-    if chance < 0.001:
-        return "under 0.1 %"
-    return f"{100.0 * chance:.1f} %" if chance < 0.0995 else f"{100.0 * chance:.0f} %"
+    """A chance in per cent, no finer than it is known: one digit, or whole per cents."""
+    return "under 0.1 %" if chance < 0.001 else f"{chance_pct(chance)} %"
+
+
+def chance_pct(chance: float) -> str:
+    """The per cents of a chance that is not under 0.1 %."""
+    return f"{100.0 * chance:.1f}" if chance < 0.0095 else f"{100.0 * chance:.0f}"
 
 
 def _cuts(trims_left: float) -> str:
     if trims_left < 0.05:
         return "no cut left"
-    return "about one cut left" if 0.85 <= trims_left < 1.15 else f"about {trims_left:.1f} cuts left"
+    return "about one cut left" if trims_left < 1.5 else f"about {trims_left:.0f} cuts left"
 
 
 def _in_all(advice: Advice) -> str:
@@ -112,7 +125,8 @@ def _in_all(advice: Advice) -> str:
     need = advice.need_mm
     if need is None or advice.trims_left < 0.5 or need.high < 0.005:
         return ""
-    return f", {need.mean:.2f} mm in all ({need.low:.2f} to {need.high:.2f})"
+    digits = need.decimals(2)
+    return f", {need.mean:.{digits}f} mm in all ({max(need.low, 0.0):.{digits}f} to {need.high:.{digits}f})"
 
 
 def _head(advice: Advice) -> str:
@@ -133,11 +147,13 @@ def _head(advice: Advice) -> str:
 def own_words(own: OwnLines) -> str:
     """What a reed's own readings say by themselves (`own_lines`)."""
     need, meets = own.need_mm, own.meet_pitch_hz
+    digits = need.decimals(2)
     if need.mean >= 0.0:
-        where = f"{need.mean:.2f} mm in all ({max(need.low, 0.0):.2f} to {need.high:.2f})"
+        where = f"{need.mean:.{digits}f} mm in all ({max(need.low, 0.0):.{digits}f} to {need.high:.{digits}f})"
     else:
-        where = f"F and E met {-need.mean:.2f} mm before this"
-    pitch = f"meets at {meets.mean:.1f} Hz ({meets.low:.1f} to {meets.high:.1f})"
+        where = f"F and E met {-need.mean:.{digits}f} mm before this"
+    mean, ends = spread(meets, 1).split(" ", 1)
+    pitch = f"meets at {mean} Hz {ends}"
     return f"by straight lines through its own {own.readings} readings alone: {where}; {pitch}"
 
 
@@ -153,21 +169,21 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     stand = []
     if advice.here is not None and (advice.gap_read or advice.action == "trim"):
         now: Interval = advice.here["gap_now_cents"]
-        stand.append(f"in {plain_name(advice.here['chanter'])} {_side(now.mean)} ({_reach(now)})")
+        stand.append(f"in {plain_name(advice.here['chanter'])} {_gap(now)}")
         stop = _side(advice.here["gap_stop_cents"])
         stand.append(f"stop at {stop}, crow {crow_label(advice.here['crow_stop_hz'])}")
         if advice.gap_now_cents:
-            there = f"{_side(advice.gap_now_cents.mean)} ({_reach(advice.gap_now_cents)})"
-            stand.append(f"in {plain_name(advice.chanter or '')}, which is away, {there}")
+            stand.append(f"in {plain_name(advice.chanter or '')}, which is away, {_gap(advice.gap_now_cents)}")
     elif advice.gap_read or advice.action == "trim":
         if advice.gap_now_cents:
-            stand.append(f"{_side(advice.gap_now_cents.mean)} ({_reach(advice.gap_now_cents)})")
+            stand.append(_gap(advice.gap_now_cents))
         if advice.action == "trim" and advice.gap_after_cents:
-            stand.append(f"after the cut {_side(advice.gap_after_cents.mean)} ({_reach(advice.gap_after_cents)})")
+            stand.append(f"after the cut {_gap(advice.gap_after_cents)}")
         if advice.meet_pitch_hz:
             meets = advice.meet_pitch_hz
             kpa = f" at {advice.pressure_kpa:.1f} kPa" if advice.pressure_kpa else ""
-            stand.append(f"meets at {meets.mean:.1f} Hz ({meets.low:.1f} to {meets.high:.1f}){kpa}")
+            mean, ends = spread(meets, 1).split(" ", 1)
+            stand.append(f"meets at {mean} Hz {ends}{kpa}")
     if stand:
         lines += wrapped("  " + "; ".join(stand), width, "    ")
     if (advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim":
@@ -244,14 +260,16 @@ def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None =
 
 def expected_line(predicted: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]) -> str:
     """What the next reading should show: F and E sounding, where they are predicted, and one standard deviation."""
-    parts, widest_hz = [], 0.0
+    found, widest_hz = [], 0.0
     for note in ("f", "e"):
         if note in predicted:
             mean, sd = predicted[note]
             hz = hz_from_cents(mean) * float(scale[note])
-            parts.append(f"{note.upper()} {hz:.1f}")
+            found.append((note.upper(), hz))
             widest_hz = max(widest_hz, hz * sd * math.log(2) / 1200.0)
-    return f"  expect {' and '.join(parts)} Hz, ± {widest_hz:.1f}" if parts else ""
+    digits = decimals(widest_hz, 1)
+    parts = [f"{note} {hz:.{digits}f}" for note, hz in found]
+    return f"  expect {' and '.join(parts)} Hz, ± {widest_hz:.{digits}f}" if parts else ""
 
 
 def reed_lines(history: ReedHistory, width: int = 80) -> list[str]:

@@ -29,9 +29,12 @@ def _rests_on(advice: Advice) -> list[str]:
     return [line.strip() for line in advice_lines(advice, ONE_LINE)[1:]]
 
 
-def _span(value: Interval | None, form: str = "+.1f") -> str:
-    """A mean with the ends of its 90 % interval."""
-    return "" if value is None else f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})"
+def _span(value: Interval | None, sign: bool = True) -> str:
+    """A mean with the ends of its 90 % interval, no finer than it is known."""
+    if value is None:
+        return ""
+    form = f"{'+' if sign else ''}.{value.decimals(1)}f"
+    return f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})"
 
 
 def link(path: str, **query: str) -> str:

@@ -524,11 +524,12 @@ def test_past_and_other_answers_are_said_in_words() -> None:
     )
     assert advice_lines(replace(CUT, lip_strokes=2))[0] == "> take off 0.14 mm, 2 lip strokes"
     assert advice_lines(replace(CUT, length_mm=0.0, lip_strokes=1))[0] == "> leave the length, 1 lip stroke"
-    assert advice_lines(replace(CUT, chance_past=3e-9))[3].startswith("  chance of going past under 0.1 %")
-    assert advice_lines(replace(CUT, chance_past=0.999))[3].startswith("  chance of going past 100 %")
+    for chance, said in [(3e-9, "under 0.1 %"), (0.0052, "0.5 %"), (0.0152, "2 %"), (0.999, "100 %")]:
+        lines = advice_lines(replace(CUT, chance_past=chance))
+        assert any(line.startswith(f"  chance of going past {said};") for line in lines)
     assert "no cut left" in advice_lines(replace(CUT, action="finished", trims_left=0.0))[2]
     assert advice_lines(replace(CUT, gap_now_cents=None, gap_after_cents=None, meet_pitch_hz=None, why=""))[1:] == [
-        "  chance of going past 0.4 %; about 1.3 cuts left"
+        "  chance of going past 0.4 %; about one cut left"
     ]
 
 
