@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from trimfit.base.records import Logged, Reading, Reed, ReedHistory, Trim
-from trimfit.session.pace import days_to_next
+from trimfit.session.pace import days_to_next, like_pace
 
 DAY_S = 86_400.0
 
@@ -29,18 +29,22 @@ def test_a_reed_never_read_twice_lies_as_long_as_is_usual_in_the_shop() -> None:
 def test_a_reed_s_own_visits_outweigh_the_shop_s_usual_wait() -> None:
     weekly = history([0.0, 7.0, 14.0, 21.0], [0.01, 7.01, 14.01])
     assert days_to_next(weekly, 1.0, work=True) == pytest.approx(7.0)
-    assert days_to_next(weekly, 1.0, work=False) == 1.0
+    assert days_to_next(weekly, 1.0, work=False) == pytest.approx(7.0)  # never left without work: as after work
 
 
-def test_one_wait_of_its_own_does_not_outweigh_the_shop_s() -> None:
-    assert days_to_next(history([0.0, 7.0], [0.01]), 1.0, work=True) == 1.0
-    assert days_to_next(history([0.0, 7.0, 14.0], [0.01, 7.01]), 1.0, work=True) == pytest.approx(4.0)
+def test_one_wait_of_its_own_counts_as_much_as_the_shop_s() -> None:
+    assert days_to_next(history([0.0, 7.0], [0.01]), 1.0, work=True) == pytest.approx(4.0)
+    assert days_to_next(history([0.0, 7.0, 14.0], [0.01, 7.01]), 1.0, work=True) == pytest.approx(7.0)
+
+
+def test_plans_are_made_for_a_few_paces() -> None:
+    assert [like_pace(days) for days in (0.0, 0.3, 1.0, 1.9, 4.0, 6.0, 13.0, 60.0)] == [0, 1, 1, 3, 3, 7, 21, 21]
 
 
 def test_waits_with_work_and_without_are_told_apart_and_one_holiday_changes_nothing() -> None:
     reed = history([0.0, 2.0, 4.0, 5.0, 40.0, 42.0], [0.01, 2.01, 5.01, 40.01])
     assert days_to_next(reed, 2.0, work=True) == pytest.approx(2.0)
-    assert days_to_next(reed, 3.0, work=False) == 3.0
+    assert days_to_next(reed, 3.0, work=False) == 2.0
 
 
 def test_the_readings_of_one_sitting_are_no_wait() -> None:

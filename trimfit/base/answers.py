@@ -17,7 +17,8 @@ __all__ = ["Advice", "PredictedReading"]
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """The answer to `ask`. `chance_past`: the chance that the reed is past tolerance once this advice is followed.
+    """The answer to `ask`. `chance_past`: the chance that the reed is past tolerance once this advice is followed; of a
+    cut, that it is past right after it, or is left short and has moved past by itself by the next visit.
 
     `reason`: what `why` says beyond the figures; `notes`: what it leans on, one thing each; `gap_read`: F and E of this
     reed were read together at least once (else its figures are predicted from its kin). `outcome`: how it left the

@@ -47,6 +47,10 @@ reed is cut, or left as it is, on what is known: what it may do is in the chance
 MOST_OVER_LONGEST = 2.0
 """No cut is longer than so many times the longest logged of its type: beyond, the slope is one that nobody has seen."""
 WIDE_NODES = 17
+ALIKE = 0.05
+"""Costs that differ by less are alike, to the table's exactness. Where a reed moves from visit to visit a short cut and
+a long one often are: the one stays on the bench for many visits more, until it happens to read right. The longer one is
+taken, which leaves fewer."""
 VISITS_RUNG = 3
 """Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
 
@@ -200,6 +204,13 @@ def _moves_past(
         grown += jumped * normal_cdf(later / np.sqrt(variance + moved + posterior.jump_var[0]))
     out: Array = grown @ posterior.weight
     return out
+
+
+def _cheapest(minutes: Array, posterior: AimPosterior) -> int:
+    """Which of some cuts (n,), shorter ones first, costs least; of those that cost alike the longest, if the reed
+    moves until its next visit."""
+    least = float(minutes.min())
+    return int(np.flatnonzero(minutes <= (1.0 + ALIKE * posterior.moves) * least)[-1 if posterior.moves else 0])
 
 
 def _gap_interval(
@@ -385,7 +396,7 @@ def choose(
     if lips_only is not None:
         options.append(("lip", 0.0, visit + float(lips_only.cost(rung)[0]) + pitch_stroked))
     if cut is not None:
-        shortest = min(float(cuts[int(np.argmin(cut.cost(step)))]) for step in range(rung + 1))
+        shortest = min(float(cuts[_cheapest(visit + cut.cost(step), posterior)]) for step in range(rung + 1))
         options.append(("trim", shortest, visit + float(cut.cost(rung).min()) + pitch_then))
     if may_read:
         options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(rung)[0]) + pitch_read))

@@ -2,7 +2,8 @@
 
 How far a reed moves before it is next read grows with the days that it lies. Whether those are none, one or seven is a
 matter of the run it belongs to and of the maker's week: a reed's own visits say more of it than the shop's usual wait,
-which counts as two visits. The median is taken, so that one holiday changes little.
+which counts as one visit. The median is taken, so that one holiday changes little. A reed that was never left without
+work lies as long as it did after work: who comes once a week reads it again in a week.
 """
 
 from __future__ import annotations
@@ -31,12 +32,10 @@ def days_to_next(history: ReedHistory, usual_days: float, *, work: bool) -> floa
 
     read = [reading.at_s for reading in history.readings]
     trimmed = [trim.at_s for trim in history.trims]
-    own = [
-        (later - earlier) / DAY_S
-        for earlier, later in pairwise(read)
-        if any(earlier <= at < later for at in trimmed) == work
-    ]
-    days = float(median([usual_days, usual_days, *own]))
+    after: dict[bool, list[float]] = {True: [], False: []}
+    for earlier, later in pairwise(read):
+        after[any(earlier <= at < later for at in trimmed)].append((later - earlier) / DAY_S)
+    days = float(median([usual_days, *(after[work] or after[not work])]))
     return days if days > SITTING_DAYS else 0.0
 
 
