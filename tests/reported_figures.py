@@ -48,17 +48,37 @@ def _sample() -> str:
     past = re.search(r"from ([\d,]+) past reeds", text)
     assert new is not None
     assert past is not None
-    return f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md)"
+    whole = int(new[1].replace(",", "")) * len({row["bench"] for row in rows_of("playing", "who")})
+    shares = [
+        float(_spread(who, column).split()[0]) / 100.0
+        for who in ("trimfit", "careful hand")
+        for column in ("past %", "within %")
+    ]
+    error = max(100.0 * (share * (1.0 - share) / whole) ** 0.5 for share in shares)
+    return (
+        f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors of the shares "
+        f"at most {error:.1f} %"
+    )
 
 
 def _growth() -> str:
-    means = {row["past reeds"]: row for row in rows_of("growth", "past reeds") if row["bench"] == "all, mean"}
-    cut = {reeds: f"{float(row['first cut, % of the need']):.0f} %" for reeds, row in means.items()}
-    cuts = {reeds: row["cuts a reed"] for reeds, row in means.items()}
+    """Means with their standard errors over the shops, and what they rest on."""
+    text = (REPORTS / "growth.md").read_text(encoding="utf-8")
+    made = re.search(r"tests.worlds.growth \d+ \d+`: (\d+) shops of each of (\d+) benches, (\d+) new reeds", text)
+    assert made is not None
+    rows = {row["past reeds"]: row for row in rows_of("growth", "past reeds")}
+
+    def rounded(cell: str, digits: int) -> str:
+        return " ± ".join(f"{float(part):.{digits}f}" for part in cell.split(" ± "))
+
+    cut = {reeds: f"{rounded(row['first cut, % of the need'], 0)} %" for reeds, row in rows.items()}
+    cuts = {reeds: rounded(row["cuts a reed"], 1) for reeds, row in rows.items()}
     return (
-        f"Without a log the first cut takes {cut['0']} of what is needed, after 10 logged reeds {cut['10']}, after 50 "
-        f"{cut['50']}, after 300 {cut['300']}; the careful hand takes {cut['careful hand']}. A reed then needs "
-        f"{cuts['0']}, {cuts['10']}, {cuts['50']} and {cuts['300']} cuts, with the careful hand {cuts['careful hand']}."
+        f"in the mean of {made[1]} shops of each of [{made[2]} of these benches](reports/growth.md), {made[3]} new "
+        f"reeds in each (±: standard error over the shops): without a log the first cut takes {cut['0']} of what is "
+        f"needed, after 10 logged reeds {cut['10']}, after 50 {cut['50']}, after 300 {cut['300']}; the careful hand "
+        f"takes {cut['careful hand']}. A reed then needs {cuts['0']}, {cuts['10']}, {cuts['50']} and {cuts['300']} "
+        f"cuts, with the careful hand {cuts['careful hand']}."
     )
 
 
