@@ -96,6 +96,9 @@ def chanters(
     name: Annotated[
         str | None, typer.Argument(help="One chanter: its sheet, note by note.", metavar="[CHANTER]")
     ] = None,
+    sheet: Annotated[
+        Path | None, typer.Option("--sheet", help="Also write the sheets, A6, into this folder.", metavar="FOLDER")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """What each chanter asks for, and what stock suits it. Its meeting pitch, and by reed type the crow at the
@@ -105,7 +108,7 @@ def chanters(
 
     Example: trimfit review chanters
 
-    Example: trimfit review chanters CH-7
+    Example: trimfit review chanters CH-7 --sheet sheets
     """
     from trimfit.base.pitch import crow_label
     from trimfit.verbs.reviews import chanters as reviews_chanters
@@ -115,6 +118,7 @@ def chanters(
     with session_of(context, as_json) as session:
         found = reviews_chanters.chanters(session, name)
         ask_owner = owners_answers(session)
+    paths = reviews_chanters.write_sheets(found, sheet) if sheet is not None else []
     if as_json:
         print_json([chanter_json(one) | {"ask_owner": plain(ask_owner.get(one.chanter, []))} for one in found])
         return
@@ -144,6 +148,8 @@ def chanters(
                 typer.echo(line)
         if name is not None and one.notes:
             _sheet(one)
+    for path in paths:
+        typer.echo(str(path))
 
 
 def _sheet(one: Any) -> None:

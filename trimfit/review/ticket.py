@@ -7,15 +7,25 @@ from pathlib import Path
 
 from trimfit.base.pitch import NOTES, cents_from_440, crow_label, hz_width_cents
 from trimfit.base.units import Interval
+from trimfit.review import card_parts
+from trimfit.review.card_parts import (
+    LEFT,
+    RIGHT,
+    STRIP_LEFT,
+    STRIP_RIGHT,
+    between,
+    paragraph,
+    put_text,
+    write_files,
+)
 from trimfit.review.page.page_parts import number
 from trimfit.review.pictures.shop import OUTPUT_WORDS
-from trimfit.review.pictures.style import LIGHT, Axes, Figure, card, pdf_bytes, plain, png_bytes, style
+from trimfit.review.pictures.style import LIGHT, Axes, Figure, card, plain
 from trimfit.review.results import Ticket, TicketNote
-from trimfit.review.safe_names import file_stem, refuse_link
+from trimfit.review.safe_names import file_stem
 
 __all__ = ["draw", "how_to_check", "pdf_and_png", "verdict", "write"]
 
-_LEFT, _RIGHT, _STRIP_LEFT, _STRIP_RIGHT = 8.0, 97.0, 62.0, 96.0
 _ROW_MM, _STRIP_CENTS = 4.7, 15.0
 _LAST_LINE_MM = 138.5
 ON_ARRIVAL = (
@@ -29,20 +39,12 @@ def write(folder: Path, ticket: Ticket, stem: str = "") -> list[Path]:
 
     The same ticket gives the same bytes. Raises OSError where the folder cannot be written.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    stem = stem or file_stem(ticket.reed)
-    paths = [folder / f"ticket-{stem}.{ending}" for ending in ("pdf", "png")]
-    for path, content in zip(paths, pdf_and_png(ticket), strict=True):
-        refuse_link(path)
-        path.write_bytes(content)
-    return paths
+    return write_files(folder, f"ticket-{stem or file_stem(ticket.reed)}", pdf_and_png(ticket))
 
 
 def pdf_and_png(ticket: Ticket) -> tuple[bytes, bytes]:
     """The card as PDF (105 × 148 mm) and as PNG."""
-    with style():
-        figure = draw(ticket)
-        return pdf_bytes(figure), png_bytes(figure, dpi=200)
+    return card_parts.pdf_and_png(lambda: draw(ticket))
 
 
 _KEY = "Marks: last read; hollow: not read. Bars, brackets: nine times in ten."
@@ -126,64 +128,33 @@ def _where_to(ticket: Ticket) -> str:
 def draw(ticket: Ticket) -> Figure:
     """The card as a sheet, to be drawn inside `style.style()`."""
     figure, axes = card()
-    axes.plot([_LEFT, _RIGHT], [6.0, 6.0], color=LIGHT["sand"], linewidth=3.0)
-    _put_text(axes, _LEFT, 14.0, f"Reed {plain(ticket.reed, 22)}", size=15.0, bold=True)
-    _put_text(
-        axes, _LEFT, 19.2, f"{plain(ticket.reed_type, 24)}, batch {plain(ticket.batch, 24)}", size=8.5, role="mute"
-    )
+    axes.plot([LEFT, RIGHT], [6.0, 6.0], color=LIGHT["sand"], linewidth=3.0)
+    put_text(axes, LEFT, 14.0, f"Reed {plain(ticket.reed, 22)}", size=15.0, bold=True)
+    put_text(axes, LEFT, 19.2, f"{plain(ticket.reed_type, 24)}, batch {plain(ticket.batch, 24)}", size=8.5, role="mute")
     top = 25.6
     for name, value in _facts(ticket):
-        _put_text(axes, _LEFT, top, name, size=7.5, role="mute")
-        _put_text(axes, 34.0, top, value, size=8.2, bold=name == "meets at" and ticket.meet_pitch_hz is not None)
+        put_text(axes, LEFT, top, name, size=7.5, role="mute")
+        put_text(axes, 34.0, top, value, size=8.2, bold=name == "meets at" and ticket.meet_pitch_hz is not None)
         top += 4.5
-    top = _paragraph(axes, top + 1.0, verdict(ticket), bold=True)
+    top = paragraph(axes, top + 1.0, verdict(ticket), bold=True)
     top = _notes(axes, ticket, top + 0.6)
-    _put_text(axes, _LEFT, top + 4.4, "How to check it", size=8.2, bold=True)
+    put_text(axes, LEFT, top + 4.4, "How to check it", size=8.2, bold=True)
     top += 8.6
     for place, step in enumerate(how_to_check(ticket), start=1):
-        top = _paragraph(axes, top, f"{place}. {step}")
+        top = paragraph(axes, top, f"{place}. {step}")
     for caution in ticket.cautions:
         lines = textwrap.wrap(f"Mind: {plain(caution, 400)}", 70)
         room = int((_LAST_LINE_MM - top) / 3.7 + 1.001)
         if room < 1:
             break
         for line in lines if len(lines) <= room else [*lines[: room - 1], "More is said by: trimfit review reed."]:
-            _put_text(axes, _LEFT, top, line, size=7.2)
+            put_text(axes, LEFT, top, line, size=7.2)
             top += 3.7
     rests = f"Rests on {ticket.readings} reading{'' if ticket.readings == 1 else 's'}"
     last = f", the last of {plain(ticket.read_at.replace('T', ' '), 26)}" if ticket.read_at else ""
-    _put_text(axes, _LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
-    _put_text(axes, _LEFT, 145.8, _KEY, size=6.3, role="mute")
+    put_text(axes, LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
+    put_text(axes, LEFT, 145.8, _KEY, size=6.3, role="mute")
     return figure
-
-
-def _put_text(
-    axes: Axes, x: float, y: float, words: str, *, size: float, bold: bool = False, role: str = "ink", ha: str = "left"
-) -> None:
-    axes.text(
-        x,
-        y,
-        words,
-        fontsize=size,
-        fontweight="bold" if bold else "normal",
-        color=LIGHT[role],
-        ha=ha,
-        va="baseline",
-        clip_on=True,
-    )
-
-
-def _paragraph(axes: Axes, top: float, words: str, *, bold: bool = False) -> float:
-    """Words set in lines that fit the card; returns where the next line stands."""
-    for line in textwrap.wrap(words, 64 if bold else 70):
-        _put_text(axes, _LEFT, top, line, size=7.2, bold=bold)
-        top += 3.7
-    return top
-
-
-def _between(value: Interval, unit: str, most: int) -> str:
-    mean, low, high = (f"{x:.{value.decimals(most)}f}" for x in (value.mean, value.low, value.high))
-    return f"{mean} {unit} ({low} to {high})"
 
 
 def _facts(ticket: Ticket) -> list[tuple[str, str]]:
@@ -191,12 +162,12 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
     facts = [
         ("order", plain(ticket.order, 30) if ticket.order else "none"),
         ("chanter", _chanters(ticket)),
-        ("meets at", _between(ticket.meet_pitch_hz, "Hz", 1) if ticket.meet_pitch_hz else "not known"),
+        ("meets at", between(ticket.meet_pitch_hz, "Hz", 1) if ticket.meet_pitch_hz else "not known"),
     ]
     if ticket.target_pitch_hz:
         facts.append(("pitch ordered", f"{ticket.target_pitch_hz:.1f} Hz"))
     crow = ticket.crow_hz
-    facts.append(("crow", f"{crow_label(crow.mean)}, {_between(crow, 'Hz', 0)}" if crow else "not read"))
+    facts.append(("crow", f"{crow_label(crow.mean)}, {between(crow, 'Hz', 0)}" if crow else "not read"))
     air = [f"{ticket.pressure_kpa:.1f} kPa"] if ticket.pressure_kpa else []
     air += [f"{ticket.temperature_c:.1f} °C"] if ticket.temperature_c is not None else []
     facts.append(("said for", ", ".join(air) or "pressure not said"))
@@ -216,10 +187,10 @@ def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
     by_key = {note.note: note for note in ticket.notes if note.read_hz is not None or note.predicted_hz is not None}
     notes = [by_key[key] for key in NOTES if key in by_key]
     if not notes:
-        return _paragraph(axes, top + 3.0, "No note was read.")
-    for x, ha, words in ((_LEFT, "left", "note"), (43.0, "right", "as low A, Hz"), (58.0, "right", "cents off")):
-        _put_text(axes, x, top + 3.0, words, size=6.6, role="mute", ha=ha)
-    middle, scale = (_STRIP_LEFT + _STRIP_RIGHT) / 2, (_STRIP_RIGHT - _STRIP_LEFT) / (2 * _STRIP_CENTS)
+        return paragraph(axes, top + 3.0, "No note was read.")
+    for x, ha, words in ((LEFT, "left", "note"), (43.0, "right", "as low A, Hz"), (58.0, "right", "cents off")):
+        put_text(axes, x, top + 3.0, words, size=6.6, role="mute", ha=ha)
+    middle, scale = (STRIP_LEFT + STRIP_RIGHT) / 2, (STRIP_RIGHT - STRIP_LEFT) / (2 * _STRIP_CENTS)
     foot = top + 5.0 + _ROW_MM * len(notes)
     if ticket.aim_hz:
         half = min(_STRIP_CENTS, hz_width_cents(ticket.tolerance_hz, ticket.aim_hz)) * scale
@@ -228,8 +199,8 @@ def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
         for cents in (-10, 10):
             x = middle + cents * scale
             axes.plot([x, x], [top + 5.0, foot], color=LIGHT["grid"], linewidth=0.7)
-            _put_text(axes, x, top + 3.0, number(cents, "+.0f"), size=6.2, role="mute", ha="center")
-        _put_text(axes, middle, top + 3.0, f"{ticket.aim_hz:.1f}", size=6.2, role="mute", ha="center")
+            put_text(axes, x, top + 3.0, number(cents, "+.0f"), size=6.2, role="mute", ha="center")
+        put_text(axes, middle, top + 3.0, f"{ticket.aim_hz:.1f}", size=6.2, role="mute", ha="center")
     for place, note in enumerate(notes):
         _note_row(axes, note, top + 5.0 + _ROW_MM * (place + 0.5), ticket.aim_hz, middle, scale)
     return foot
@@ -239,14 +210,14 @@ def _note_row(axes: Axes, note: TicketNote, y: float, aim_hz: float | None, midd
     value = note.read_hz if note.read_hz is not None else (note.predicted_hz.mean if note.predicted_hz else 0.0)
     read = note.read_hz is not None
     bold = note.note in ("e", "f")
-    _put_text(axes, _LEFT, y + 1.1, OUTPUT_WORDS[note.note], size=8.0, bold=bold)
-    _put_text(axes, 43.0, y + 1.1, f"{value:.1f}" if read else f"({value:.1f})", size=8.0, bold=bold, ha="right")
+    put_text(axes, LEFT, y + 1.1, OUTPUT_WORDS[note.note], size=8.0, bold=bold)
+    put_text(axes, 43.0, y + 1.1, f"{value:.1f}" if read else f"({value:.1f})", size=8.0, bold=bold, ha="right")
     if not aim_hz:
-        _put_text(axes, 58.0, y + 1.1, "–", size=8.0, ha="right")
+        put_text(axes, 58.0, y + 1.1, "–", size=8.0, ha="right")
         return
     aim = cents_from_440(aim_hz)
     off = cents_from_440(value) - aim
-    _put_text(axes, 58.0, y + 1.1, number(off, "+.0f"), size=8.0, bold=bold, ha="right")
+    put_text(axes, 58.0, y + 1.1, number(off, "+.0f"), size=8.0, bold=bold, ha="right")
     if note.predicted_hz is not None:
         ends = [cents_from_440(end) - aim for end in (note.predicted_hz.low, note.predicted_hz.high)]
         ends = [middle + scale * min(_STRIP_CENTS, max(-_STRIP_CENTS, end)) for end in ends]

@@ -10,6 +10,9 @@ from trimfit.review.results import ChanterMap, ChanterNote, CrowAsked, CrowPoint
 from trimfit.verbs.reviews.chanter_notes import notes_and_words
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
     import pandas as pd
 
     from trimfit.base.records import Chanter
@@ -18,7 +21,7 @@ if TYPE_CHECKING:
     from trimfit.review.statistics.chanter_pitch import Pooled, ReedSpread, ReedValues
     from trimfit.session.session import Session
 
-__all__ = ["chanter_review", "chanters"]
+__all__ = ["chanter_review", "chanters", "write_sheets"]
 
 NEAR_CENTS = 10.0
 """The G octave is a witness where F and E are this near to meeting."""
@@ -45,6 +48,23 @@ def chanters(session: Session, only: str | None = None) -> list[ChanterMap]:
         what = f"the log knows no chanter {only[:60]!r}"
         raise InputError(what, "review chanters", nearest(only, [one.chanter for one in found]))
     return mine
+
+
+def write_sheets(found: Sequence[ChanterMap], folder: Path) -> list[Path]:
+    """Write the sheet of each of these chanters as PDF and PNG (A6) into a folder; returns the paths.
+
+    InputError for a folder that cannot be written.
+    """
+    from trimfit.base.errors import InputError
+    from trimfit.review.chanter_card import write
+    from trimfit.review.safe_names import file_stems
+
+    stems = file_stems([one.chanter for one in found])
+    try:
+        return [path for one in found for path in write(folder, one, stems[one.chanter])]
+    except OSError as error:
+        what = f"cannot be written ({error.strerror})"
+        raise InputError(what, str(folder), "name a folder you may write to") from error
 
 
 def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) -> list[ChanterMap]:
