@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.outside.keystrokes import typed_s
 from tests.web.chromium import THERE, Page, chromium
 from tests.web.visitor import Visitor, serving
 from trimfit.log.journal import Journal
@@ -54,7 +55,8 @@ def _fits(page: Page) -> None:
 
 
 def _read(page: Page, f: str, e: str) -> None:
-    """Type a reading on the keypad, in the shop's order: f e a A crow."""
+    """Type a reading on the keypad, in the shop's order: f e a A crow; under 15 s by the keystroke-level model."""
+    before = page.taps
     for digits in (f, e, "4700", "9400"):
         for digit in digits:
             page.tap_words("[data-keypad] button", digit)
@@ -62,6 +64,7 @@ def _read(page: Page, f: str, e: str) -> None:
         page.tap(f"[...document.querySelectorAll('[data-keypad] button')].find((e) => e.textContent === '{key}')")
     entries = page.run("document.querySelectorAll('.story time').length")
     page.tap_words("[data-reading] button.main", "Log the reading")
+    assert typed_s(page.taps - before, numbers=5) < 15.0
     page.until(f"document.querySelectorAll('.story time').length > {entries} || document.querySelector('.doubt')")
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.outside.keystrokes import typed_s
 from tests.verbs.sitting.fakes import Clock, StatedBench, play, seated, shop_log
 from trimfit.base.column_words import key_of
 from trimfit.base.pitch import parse_crow_hz
@@ -49,6 +50,7 @@ def test_a_full_reading_takes_at_most_28_keys_of_the_keypad(journal: Journal) ->
         keys += len(line) + len("\n")
         play(sitting, line)
     assert keys <= 28
+    assert typed_s(keys, numbers=5) < 15.0
     last = journal.of_reed("R-1").readings[-1].record
     assert last.notes_hz == {"f": 780.1, "e": 703.6, "low_a": 468.2, "high_a": 936.1}
     assert last.crow_hz == parse_crow_hz("C+24")
