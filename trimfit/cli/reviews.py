@@ -280,7 +280,7 @@ def reed_(
     for line in wrapped(", ".join(parts), 80, "  "):
         typer.echo(line)
     for event in found.events:
-        gap = f"; gap {event.gap_cents:+.1f} cents" if event.gap_cents is not None else ""
+        gap = f"; gap {event.gap_cents:+.0f} cents" if event.gap_cents is not None else ""
         doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""
         struck = f"; STRUCK: {event.struck}" if event.struck is not None else ""
         said = " ".join(f"{event.said}{gap}{doubts}{struck}".split())
