@@ -66,7 +66,7 @@ def solve(costs: Costs) -> PolicyTable:
     value = finish.astype(np.float32)
     chosen: list[NDArray[np.intp]] = []
     for _ in range(SWEEPS):
-        ahead = (step @ value + minutes).reshape(-1, n, len(LADDER))
+        ahead = (step @ _beside(value, step) + minutes).reshape(-1, n, len(LADDER))
         at = np.argmin(ahead, axis=0)
         least = np.take_along_axis(ahead, at[None], axis=0)[0]
         change = float(np.max(np.abs(np.minimum(least, finish) - value)))
@@ -77,7 +77,7 @@ def solve(costs: Costs) -> PolicyTable:
         for rung, way in enumerate(chosen):
             go, follow, which = _followed(step, way)
             for _ in range(STEPS_FOLLOWED):
-                value[go, rung] = minutes[which, rung] + follow @ value[:, rung]
+                value[go, rung] = minutes[which, rung] + follow @ _beside(value[:, rung], step)
     # of each state: chances of ending past and within tolerance, cuts, readings, what it moves past by itself
     ends = np.stack([past, 1.0 - past - short, none, none, none], axis=1).astype(np.float32)
     carried = np.repeat(ends[None], len(LADDER), axis=0)
@@ -87,7 +87,7 @@ def solve(costs: Costs) -> PolicyTable:
         count[:, 2], count[:, 3], count[:, 4] = which >= n, 1.0, grown[which]
         for _ in range(MOST_STEPS):
             before = carried[rung, go]
-            carried[rung, go] = count + follow @ carried[rung]
+            carried[rung, go] = count + follow @ _beside(carried[rung], step)
             if float(np.max(np.abs(carried[rung, go] - before), initial=0.0)) < SETTLED_CHANCE:
                 break
     shape = (len(LADDER), *(len(grid) for grid in grids))
@@ -126,16 +126,25 @@ def _transition(
     whole_cut: Array,
     may: NDArray[np.bool_],
 ) -> sparse.csr_matrix:
-    """(n, n): where a cut (n,), or a reading alone, takes each state m, v, s, tie (n,); nowhere where it may not."""
+    """(n, n): where a cut (n,), or a reading alone, takes each state m, v, s, tie (n,); nowhere where it may not.
+
+    (n, 2 n) where reeds jump: without a jump and, beside it, with one.
+    """
     from scipy import sparse
 
     whole = _step(costs, grids, state, whole_cut, may, 0.0)
-    jumped = jumps(whole_cut, costs)
-    if not costs.jump_sd_cents or not jumped.any():
+    if not costs.jump_sd_cents * max(costs.wait_jump, costs.again_jump):
         return whole
-    with_jump = _step(costs, grids, state, whole_cut, may, costs.jump_sd_cents**2)
-    both = sparse.diags_array(1.0 - jumped) @ whole + sparse.diags_array(jumped) @ with_jump
-    return both.astype(np.float32)
+    jumped = jumps(whole_cut, costs).astype(np.float32)
+    with_jump = _step(costs, grids, state, whole_cut, may & (jumped > 0.0), costs.jump_sd_cents**2)
+    for step, chance in ((whole, 1.0 - jumped), (with_jump, jumped)):
+        step.data *= np.repeat(chance, np.diff(step.indptr))
+    return sparse.hstack([whole, with_jump], format="csr")
+
+
+def _beside(values: NDArray[np.float32], step: sparse.csr_matrix) -> NDArray[np.float32]:
+    """Values of states (n, …) as `step` takes them: once, or where reeds jump once for each half of its columns."""
+    return values if step.shape[1] == len(values) else np.concatenate([values, values])
 
 
 def _step(
