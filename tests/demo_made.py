@@ -30,16 +30,18 @@ def once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None
 
 
 def learned(folder: Path, shop: Path = SHOP) -> None:
-    """A log of the demo shop, `demo.trimfit`, learned from."""
+    """A log of the demo shop, `demo.trimfit`, learned from, with the plans of the reeds in hand worked out."""
     from tests.opened import on
     from trimfit.log.journal import Journal
     from trimfit.log.sheets.folder_import import import_folder
+    from trimfit.verbs.ask import ask_all
     from trimfit.verbs.learn import learn
 
     path = folder / "demo.trimfit"
     with Journal(path, create=True) as journal:
         import_folder(journal, shop)
     on(path, learn)
+    on(path, ask_all)
 
 
 def small(folder: Path) -> None:

@@ -18,6 +18,7 @@ from trimfit.planner.policy_table import (
     Costs,
     PolicyTable,
     finish_cost,
+    first_rung,
     moved,
     table_from_bytes,
     table_to_bytes,
@@ -263,7 +264,7 @@ def test_nothing_costs_more_than_stopping_and_chances_are_chances() -> None:
     t = table()
     m, v = t.m[:, None, None, None], np.exp(t.log_v)[None, :, None, None]
     past, short = ndtr((m - T) / np.sqrt(v)), ndtr((-T - m) / np.sqrt(v))
-    for rung in range(len(LADDER)):
+    for rung in range(first_rung(COSTS.lost_minutes), len(LADDER)):
         stop = finish_cost(past, short, COSTS, rung) + np.zeros_like(t.value[rung])
         assert np.all(t.value[rung] <= stop + 1e-6 + 1e-6 * stop)
     assert t.past.min() >= 0

@@ -17,6 +17,7 @@ from trimfit.planner.policy_table import (
     bracket,
     ending,
     finish_cost,
+    first_rung,
     idle_variance,
     jumps,
     moved,
@@ -39,13 +40,18 @@ SETTLED_MINUTES, SETTLED_CHANCE = 0.003, 1e-4
 
 
 def solve(costs: Costs) -> PolicyTable:
-    """Policy iteration on the reduced posterior for every rung of the ladder at once."""
+    """Policy iteration on the reduced posterior for every rung of the ladder at once, from the shop's own cost on.
+
+    The rungs below it, which nobody asks for, are its copies.
+    """
     from scipy import sparse
 
     grids = state_grids(costs)
     m, log_v, s, tie = (axis.reshape(-1) for axis in np.meshgrid(*grids, indexing="ij"))
     v = np.exp(log_v)
     n = len(m)
+    first = first_rung(costs.lost_minutes)
+    rungs = range(first, len(LADDER))
     past, short, under = ending(costs, m, v)
     may_read = worth_reading(m, v, s, tie, costs, moved_var=again_variance(costs))
     none = np.zeros(n)
@@ -60,17 +66,17 @@ def solve(costs: Costs) -> PolicyTable:
         *(np.where(cut > 0, visit, np.inf) for cut in whole_cuts),
     ]
     # what moves past by itself costs what a lost reed costs the shop, on every rung
-    less = (grown[:, None] * (np.array(LADDER) - costs.lost_minutes)).astype(np.float32)
+    less = (grown[:, None] * (np.array(LADDER[first:]) - costs.lost_minutes)).astype(np.float32)
     minutes = np.concatenate(price).astype(np.float32)[:, None] - less
-    finish = np.stack([finish_cost(past, short, costs, rung, under) for rung in range(len(LADDER))], axis=1)
+    finish = np.stack([finish_cost(past, short, costs, rung, under) for rung in rungs], axis=1)
     value = finish.astype(np.float32)
     chosen: list[NDArray[np.intp]] = []
     for _ in range(SWEEPS):
-        ahead = (step @ _beside(value, step) + minutes).reshape(-1, n, len(LADDER))
+        ahead = (step @ _beside(value, step) + minutes).reshape(-1, n, len(rungs))
         at = np.argmin(ahead, axis=0)
         least = np.take_along_axis(ahead, at[None], axis=0)[0]
         change = float(np.max(np.abs(np.minimum(least, finish) - value)))
-        chosen = [np.where(least[:, k] < finish[:, k], at[:, k], -1) for k in range(len(LADDER))]
+        chosen = [np.where(least[:, k] < finish[:, k], at[:, k], -1) for k in range(len(rungs))]
         value = np.minimum(least, finish).astype(np.float32)
         if change < SETTLED_MINUTES:
             break
@@ -80,7 +86,7 @@ def solve(costs: Costs) -> PolicyTable:
                 value[go, rung] = minutes[which, rung] + follow @ _beside(value[:, rung], step)
     # of each state: chances of ending past and within tolerance, cuts, readings, what it moves past by itself
     ends = np.stack([past, 1.0 - past - short, none, none, none], axis=1).astype(np.float32)
-    carried = np.repeat(ends[None], len(LADDER), axis=0)
+    carried = np.repeat(ends[None], len(rungs), axis=0)
     for rung, way in enumerate(chosen):
         go, follow, which = _followed(step, way)
         count = np.zeros((len(go), ends.shape[1]), dtype=np.float32)
@@ -90,11 +96,14 @@ def solve(costs: Costs) -> PolicyTable:
             carried[rung, go] = count + follow @ _beside(carried[rung], step)
             if float(np.max(np.abs(carried[rung, go] - before), initial=0.0)) < SETTLED_CHANCE:
                 break
-    shape = (len(LADDER), *(len(grid) for grid in grids))
-    chance, inside, cuts, read, by_itself = (
-        carried[:, :, part].astype(np.float64).reshape(shape) for part in range(ends.shape[1])
-    )
-    return PolicyTable(costs, *grids, value.T.astype(np.float64).reshape(shape), chance, cuts, inside, read, by_itself)
+    shape = tuple(len(grid) for grid in grids)
+
+    def laid(values: NDArray[np.float32]) -> Array:
+        every: Array = np.concatenate([values[:1]] * first + [values]).astype(np.float64).reshape(-1, *shape)
+        return every
+
+    chance, inside, cuts, read, by_itself = (laid(carried[:, :, part]) for part in range(ends.shape[1]))
+    return PolicyTable(costs, *grids, laid(value.T), chance, cuts, inside, read, by_itself)
 
 
 def _grown(costs: Costs, state: tuple[Array, Array, Array, Array], cut: Array) -> Array:
