@@ -199,8 +199,8 @@ def test_a_pitch_is_out_of_reach_or_not_whatever_the_ceiling() -> None:
 @PROFILE
 @given(posterior=posteriors(), aim=aims, costs=st.lists(st.floats(100.0, 9000.0), min_size=2, max_size=2).map(sorted))
 def test_a_dearer_lost_reed_never_lengthens_a_cut(posterior: AimPosterior, aim: Aim, costs: list[float]) -> None:
-    cheap, dear = (choose(posterior, aim, table(), replace(RULES, lost_minutes=cost)).length_mm for cost in costs)
-    assert dear <= cheap
+    cheap, dear = (choose(posterior, aim, table(), replace(RULES, lost_minutes=cost)) for cost in costs)
+    assert dear.length_mm <= cheap.length_mm or cheap.action == "read-again"
 
 
 @PROFILE
