@@ -102,7 +102,7 @@ def test_no_cut_is_more_than_twice_the_longest_logged_of_its_type(
     """Where the slope beyond is nobody's experience; a limit that does not bind changes nothing."""
     free, held = (choose(posterior, aim, table(), replace(RULES, longest_mm=most)) for most in (None, longest))
     assert held.length_mm <= 2.0 * longest + 1e-9
-    assert (held.action == "trim") >= (free.action == "trim")
+    assert free.action != "trim" or held.action in ("trim", "read-again")
     if free.length_mm <= 2.0 * longest and free.action in ("trim", "finished"):
         assert (held.action, held.length_mm) == (free.action, free.length_mm)
 

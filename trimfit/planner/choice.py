@@ -353,8 +353,10 @@ def choose(
     reach = min(most, wanted)
     lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
     able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
+    held = False
     if rules.longest_mm is not None:
         near = able <= MOST_OVER_LONGEST * rules.longest_mm + 1e-9
+        held = not near.all()
         able = able[near] if near.any() else able[:1]
 
     def allowed(lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
@@ -400,6 +402,9 @@ def choose(
         options.append(("trim", shortest, visit + float(cut.cost(rung).min()) + pitch_then))
     if may_read:
         options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(rung)[0]) + pitch_read))
+    if held and cut is not None and short_now > 0.5:
+        # dear as it may be to come near in such steps: a reed that is short is not done for a limit of ours
+        del options[0]
     name, length, least = min(options, key=lambda option: option[2])
     if name == "trim" and cut is not None:
         left_cuts = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(cuts - length)))])
