@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from trimfit.base.records import Logged, Reading, Reed, ReedHistory, Trim
-from trimfit.session.pace import days_to_next, like_pace
+from trimfit.session.pace import days_to_next
 
 DAY_S = 86_400.0
 
@@ -35,10 +35,6 @@ def test_a_reed_s_own_visits_outweigh_the_shop_s_usual_wait() -> None:
 def test_one_wait_of_its_own_counts_as_much_as_the_shop_s() -> None:
     assert days_to_next(history([0.0, 7.0], [0.01]), 1.0, work=True) == pytest.approx(4.0)
     assert days_to_next(history([0.0, 7.0, 14.0], [0.01, 7.01]), 1.0, work=True) == pytest.approx(7.0)
-
-
-def test_plans_are_made_for_a_few_paces() -> None:
-    assert [like_pace(days) for days in (0.0, 0.3, 1.0, 1.9, 4.0, 6.0, 13.0, 60.0)] == [0, 1, 1, 3, 3, 7, 21, 21]
 
 
 def test_waits_with_work_and_without_are_told_apart_and_one_holiday_changes_nothing() -> None:

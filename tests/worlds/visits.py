@@ -1,4 +1,4 @@
-"""Runs over several days on reeds that move: `python -m tests.worlds.visits [--shops N] [--reeds N]`.
+"""Runs over several days on reeds that move: `python -m tests.worlds.visits [--shops N] [--reeds N] [--days 0 7]`.
 
 One visit to a reed is a reading and the step that follows it; then the reed lies for 0, 1, 3 or 7 days (0: twenty
 minutes, all in one sitting). Three players work at the same reeds: the tool, through a real log; a careful hand, who
@@ -164,7 +164,9 @@ def visit(player: Player, stories: Sequence[Visited], days_between: int) -> None
             if number == 0:
                 story.born_past = story.is_past()
             else:
-                story.moves[-1]["past_by_next"] = story.moves[-1]["past_after"] or story.is_past()
+                last, past = story.moves[-1], story.is_past()
+                last["past_by_next"] = last["past_after"] or past
+                last["past_as_stated"] = last["past_after"] or (last["short_after"] and past)
             story.reed.read(story.rng)
         said = player.moves(waiting, max(story.reed.day for story in waiting))
         for story in waiting:
@@ -185,7 +187,11 @@ def _step(story: Visited, move: Move) -> None:
         story.reed.cut(story.rng, move.length_mm, move.lip)
     after = story.is_past()
     story.cut_past += after and not before
-    story.moves.append({"action": move.action, "stated": move.chance_past, "past_after": after, "past_by_next": after})
+    short = story.reed.true_gap_cents() < -TOLERANCE_CENTS
+    story.moves.append(
+        {"action": move.action, "stated": move.chance_past, "past_after": after, "short_after": short,
+         "past_by_next": after, "past_as_stated": after}
+    )  # fmt: skip
     if move.action in ("finished", "past", "no-fit"):
         story.end = move.action
 
@@ -197,7 +203,7 @@ def fresh(world: MovingWorld, seed: int, count: int) -> list[Visited]:
     return [Visited(reed, np.random.default_rng(own)) for reed, own in zip(reeds, chances, strict=True)]
 
 
-def one_shop(physics: str, movement: str, seed: int, count: int) -> list[Visited]:
+def one_shop(physics: str, movement: str, seed: int, count: int, gaps_days: Sequence[int] = GAPS_DAYS) -> list[Visited]:
     """The stories of one shop's reeds, the same reeds for each player and each number of days between visits."""
     world = MovingWorld(physics, movement, np.random.default_rng([seed, 1]), seed=seed)
     told: list[Visited] = []
@@ -205,7 +211,7 @@ def one_shop(physics: str, movement: str, seed: int, count: int) -> list[Visited
         base = Path(folder) / "log"
         new_log(base, world.moved_history(np.random.default_rng([seed, 2])))
         untouched = fresh(world, seed, count)
-        for days_between in GAPS_DAYS:
+        for days_between in gaps_days:
             for who in (Tool.name, Hand.name, MovingPlanner.name):
                 stories = copy.deepcopy(untouched)
                 player: Player = Hand()
@@ -270,7 +276,8 @@ def pooled(stories: Sequence[Visited], by: Sequence[str] = BY) -> pd.DataFrame:
 
 
 def chances(stories: Sequence[Visited], by: Sequence[str] = BY) -> pd.DataFrame:
-    """Of the cuts with a stated chance of going past: its mean, and the shares past just after and one visit later."""
+    """Of the cuts with a stated chance of going past: its mean, and the shares past just after, past then or left short
+    and past one visit later (what the tool's chance is of), and past one visit later in all."""
     cuts = pd.DataFrame(
         [story.told | move for story in stories if not story.born_past for move in story.moves if story.told]
     )
@@ -283,6 +290,7 @@ def chances(stories: Sequence[Visited], by: Sequence[str] = BY) -> pd.DataFrame:
                 "cuts": len(some),
                 "stated %": f"{100 * some['stated'].mean():.2f}",
                 "past after it %": share(some["past_after"], 2),
+                "or left short and past by the next visit %": share(some["past_as_stated"], 2),
                 "past by the next visit %": share(some["past_by_next"], 2),
                 "over the ceiling": int((some["stated"] > CEILING).sum()),
             }
@@ -290,14 +298,18 @@ def chances(stories: Sequence[Visited], by: Sequence[str] = BY) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def write(movements: Sequence[str], shops: int, reeds: int) -> str:
+def write(movements: Sequence[str], shops: int, reeds: int, gaps_days: Sequence[int]) -> str:
     """The page."""
     seeds = range(1, shops + 1)
-    given = [(PHYSICS[seed % len(PHYSICS)], movement, seed, reeds) for movement in movements for seed in seeds]
+    given = [
+        (PHYSICS[seed % len(PHYSICS)], movement, seed, reeds, gaps_days) for movement in movements for seed in seeds
+    ]
+    days = "" if tuple(gaps_days) == GAPS_DAYS else f" --days {' '.join(map(str, gaps_days))}"
     stories = [story for shop in side_by_side(one_shop, given, WORKERS) for story in shop]
     return (
         "# Runs over several days\n\n"
-        f"Made by `python -m tests.worlds.visits --shops {shops} --reeds {reeds} --movement {' '.join(movements)}`:\n"
+        f"Made by `python -m tests.worlds.visits --shops {shops} --reeds {reeds} --movement {' '.join(movements)}"
+        f"{days}`:\n"
         f"{shops} shops of each way of moving, {reeds} new reeds in each, the same for each player; one step a visit. "
         "Cut past:\npast because of a cut, not of later movement. Shares: of reeds that were not past before any "
         "work, ± the standard\nerror. Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
@@ -313,8 +325,9 @@ def main() -> None:
     parser.add_argument("--shops", type=int, default=6)
     parser.add_argument("--reeds", type=int, default=60)
     parser.add_argument("--movement", nargs="*", default=list(MOVEMENTS), choices=list(MOVEMENTS))
+    parser.add_argument("--days", nargs="*", type=int, default=list(GAPS_DAYS))
     given = parser.parse_args()
-    print(write(given.movement, given.shops, given.reeds))
+    print(write(given.movement, given.shops, given.reeds, given.days))
 
 
 if __name__ == "__main__":

@@ -150,8 +150,7 @@ class AimPosterior:
     them, and `beyond` (2, 2) is the covariance of gap and pitch that none can take away; `stop_cents`: the gap there
     that the work goes toward, `spaced` where as one of several; `here_mean`, `here_var` (2,): gap and pitch in the
     chanter at hand. hint: where E and F meet in its chanter (cents) by all that is known besides the reed's own course,
-    and the information in that (1/cents²). `pace_days`: how long the reed usually lies after a cut, and between
-    readings with no work.
+    and the information in that (1/cents²).
     """
 
     mean: Array
@@ -176,7 +175,6 @@ class AimPosterior:
     here_mean: Array = field(default_factory=lambda: np.zeros(2))
     here_var: Array = field(default_factory=lambda: np.zeros(2))
     hint: tuple[float, float] = (0.0, 0.0)
-    pace_days: tuple[float, float] | None = None
 
     @property
     def beyond_sd_cents(self) -> float:

@@ -132,8 +132,7 @@ class Bench:
         return self.policies.of(self._costs(type_code, settings, posterior))
 
     def _costs(self, type_code: int, settings: Settings, posterior: AimPosterior | None) -> Costs:
-        pace = None if posterior is None else posterior.pace_days
-        costs = costs_of(self.model, type_code, settings, self.readings_each, pace)
+        costs = costs_of(self.model, type_code, settings, self.readings_each)
         if posterior is None or not posterior.beyond_sd_cents:
             return costs
         # one of several spaced aims is worked to as closely as a tolerance asks, however little is known of all
@@ -360,13 +359,11 @@ class Bench:
 
     def _see(self, state: ReedState, seen: Seen, aim: Aim) -> AimPosterior:
         # a reed that has lain can be read at once; one that was just read, only when it is in hand again
+        again_days = days_to_next(seen.history, self.model.again_days, work=False) if state.idle_days == 0.0 else 0.0
         wait_days = days_to_next(seen.history, self.model.wait_days, work=True)
-        idle_days = days_to_next(seen.history, self.model.again_days, work=False)
-        again_days = idle_days if state.idle_days == 0.0 else 0.0
         state = state.in_chanters(aim.chanter, aim.worked_in)
         posterior = see(state, aim, seen.removed_mm, seen.lip_strokes, wait_days, again_days)
-        hint = self.at_hand.pitch_hint(aim, seen.type_code)
-        posterior = replace(posterior, pace_days=(wait_days, idle_days), hint=hint)
+        posterior = replace(posterior, hint=self.at_hand.pitch_hint(aim, seen.type_code))
         if not posterior.beyond_sd_cents:
             return posterior
         if aim.spaced_cents is not None:

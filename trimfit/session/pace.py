@@ -17,10 +17,7 @@ from trimfit.base.dates import DAY_S
 if TYPE_CHECKING:
     from trimfit.base.records import ReedHistory
 
-__all__ = ["days_to_next", "like_pace"]
-
-PACES = (0.0, 1.0, 3.0, 7.0, 21.0)
-"""Days from one visit to the next that a plan is made for."""
+__all__ = ["days_to_next"]
 
 
 def days_to_next(history: ReedHistory, usual_days: float, *, work: bool) -> float:
@@ -37,12 +34,3 @@ def days_to_next(history: ReedHistory, usual_days: float, *, work: bool) -> floa
         after[any(earlier <= at < later for at in trimmed)].append((later - earlier) / DAY_S)
     days = float(median([usual_days, *(after[work] or after[not work])]))
     return days if days > SITTING_DAYS else 0.0
-
-
-def like_pace(days: float) -> float:
-    """That of PACES which is the nearest in proportion: reeds of about the same pace share a plan."""
-    from math import log
-
-    if days <= 0.0:
-        return 0.0
-    return min(PACES[1:], key=lambda pace: abs(log(pace / days)))

@@ -26,17 +26,10 @@ def cut_error_of(model: FittedModel, settings: Settings) -> Any:
     return CutError(settings.cut_error_pct, settings.cut_error_mm)
 
 
-def costs_of(
-    model: FittedModel,
-    type_code: int,
-    settings: Settings,
-    readings_each: int = 1,
-    pace_days: tuple[float, float] | None = None,
-) -> Costs:
+def costs_of(model: FittedModel, type_code: int, settings: Settings, readings_each: int = 1) -> Costs:
     """The costs and errors that the policy of a type rests on, rounded so that near ones share a table.
 
-    readings_each: so many readings, of one sitting, are taken of each state and count as one. pace_days: how long a
-    reed lies after a cut, and between readings with no work; the shop's usual days without.
+    readings_each: so many readings, of one sitting, are taken of each state and count as one.
     """
     import numpy as np
 
@@ -44,7 +37,6 @@ def costs_of(
     from trimfit.planner.aim import GAP
     from trimfit.planner.policy_table import Costs
     from trimfit.regression.movement.process import DIRECTIONS
-    from trimfit.session.pace import like_pace
 
     known = 0 <= type_code < model.n_types
     movement, gap = model.movement.of(type_code), DIRECTIONS.index("gap")
@@ -53,7 +45,7 @@ def costs_of(
     reading_sd = float(np.sqrt(GAP @ model.noise_cov @ GAP * scale / readings_each + sitting))
     slope = max(float(GAP @ model.type_coef(type_code if known else -1)[1]), 5.0)
     error = cut_error_of(model, settings)
-    wait_days, again_days = map(like_pace, pace_days or (model.wait_days, model.again_days))
+    wait_days, again_days = model.wait_days, model.again_days
     settled, moved = movement.moves_in(wait_days, np.array([0.0, 1.0 if wait_days > 0.0 else 0.0]))
     lies = max(wait_days, again_days)
     return Costs(
