@@ -151,9 +151,12 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
     if ground.event and not ground.event_read and choice.reason != "blade":
         # nothing that was read before it says where the reed stands now
         return choice if choice.action == "read-again" else _read(bench, seen, posterior, choice, "event?")
+    unread = ground.since_cut == 0
+    if unread and choice.reason in ("vague", "alone", "moved") and seen.history.trims:
+        return replace(choice, reason="since-cut?")
     if choice.action not in FINAL or choice.reason == "blade":
         return choice
-    if ground.since_cut == 0:
+    if unread:
         return _read(bench, seen, posterior, choice, "since-cut?")
     if ground.doubtful:
         return _read(bench, seen, posterior, choice, "doubtful?")
