@@ -40,6 +40,8 @@ def test_the_run_shows_each_reed_with_what_to_do_those_done_folded(look: Visitor
         assert f">{advice.reed}<" in (waiting if advice.action in ("trim", "read-again") else folded)
     assert "take off" in waiting
     assert len(text.encode()) < 100_000
+    row = max(re.findall("<li>.*?</li>", waiting), key=len)
+    assert 600 * len(row.encode()) < 95_000  # a large shop's list is one page, too
 
 
 def test_reeds_whose_advice_is_not_known_yet_are_listed_at_once_and_filled_in(
