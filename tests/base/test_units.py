@@ -13,8 +13,8 @@ from trimfit.base import dates, pitch, units
 from trimfit.base.errors import InputError
 
 REFUSED: list[tuple[Callable[[str], object], str, str, str]] = [
-    (units.parse_number, "1e999", "is too large", "0.15"),
-    (units.parse_number, "nan", "is not a number", "0.15"),
+    (units.parse_number, "1e999", "is too large", "give a number"),
+    (units.parse_number, "nan", "is not a number", "give a number"),
     (units.parse_temperature_c, "20 K", "is no unit of temperature", "use C or F"),
     (units.parse_temperature_c, "200 F", "is out of bounds", "-10 to 50"),
     (units.parse_pressure_kpa, "6 bars", "is no unit of pressure", "use kPa, mbar, inH2O or mmH2O"),
