@@ -229,7 +229,7 @@ def test_numbers_as_they_are_said() -> None:
     assert [chance_words(chance) for chance in (0.0003, 0.004, 0.0334, 0.4)] == [
         "under 0.1 %",
         "0.4 %",
-        "3.3 %",
+        "3 %",
         "40 %",
     ]
 
