@@ -9,6 +9,7 @@ import pytest
 
 from tests.web.visitor import Visitor, serving
 from trimfit.log.journal import Journal
+from trimfit.web.replies import MOST_FIELDS
 
 LOST = {"reed": "R-0353", "outcome": "lost"}
 
@@ -95,7 +96,7 @@ def test_an_oversized_form_is_refused_with_its_length_said_and_without(visitor: 
     with socket.create_connection(("127.0.0.1", visitor.port), timeout=20) as raw:
         raw.sendall(head.encode() + chunk + chunk)
         assert raw.recv(100).startswith(b"HTTP/1.1 413")
-    fields = {f"field{k}": "1" for k in range(500)}
+    fields = {f"f{k}": "1" for k in range(MOST_FIELDS + 1)}
     assert visitor.enter("/reed/event", fields).status == 400
     assert visitor.see("/", **{"x": "y" * 6000}).status == 414
     assert visitor.send("GET", "/", headers={"Cookie": "a=" + "b" * 20_000}).status == 431
