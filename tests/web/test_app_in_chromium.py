@@ -195,4 +195,5 @@ def test_every_screen_fits_light_and_dark(page: Page, look: Visitor, path: str, 
         page.shape(width, height, dark=dark)
         page.open(f"http://{look.host}{path}")
         _fits(page)
-    assert page.faults == []
+    expected = "404 (Not Found)" if path == "/nowhere" else "nothing"  # which a browser writes down
+    assert [fault for fault in page.faults if expected not in fault] == []
