@@ -174,12 +174,12 @@ def _came_of(history: ReedHistory, chanter: str, journal: Journal) -> SentAway |
     came: Came | None = None
     left_s = 0.0
     outcome = history.outcome
-    told = [(one.at_s, f"{one.record.event} {one.record.remark or ''}") for one in history.events]
+    remarks = [(one.at_s, f"{one.record.event} {one.record.remark or ''}") for one in history.events]
     if outcome is not None:
-        told.append((outcome.at_s, outcome.record.remark or ""))
+        remarks.append((outcome.at_s, outcome.record.remark or ""))
         if outcome.record.outcome == "good":
             came, left_s = "good", outcome.at_s
-    for at_s, text in sorted(told):
+    for at_s, text in sorted(remarks):
         if found := _CAME_BACK.search(text):
             came, left_s = "flat" if "flat" in (found[1] or found[2]).lower() else "sharp", at_s
             break

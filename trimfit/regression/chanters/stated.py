@@ -132,8 +132,8 @@ def with_stated(
         mean, cov, _ = _given(mean, cov, offsets, replace(fact, crow_cents=None), own, errors)
     if fact.crow_cents is None or not of_crow:
         return mean, cov
-    told = replace(fact, meeting_cents=None)
-    found = [_given(mean, cov, offsets, told, one, errors) for one in of_crow]
+    no_pitch = replace(fact, meeting_cents=None)
+    found = [_given(mean, cov, offsets, no_pitch, one, errors) for one in of_crow]
     weight = np.log([one.chance for one in of_crow]) + np.array([density for _, _, density in found])
     share = np.exp(weight - weight.max())
     share /= share.sum()
