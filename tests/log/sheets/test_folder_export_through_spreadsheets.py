@@ -17,7 +17,7 @@ from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_export import export_folder
 from trimfit.log.sheets.folder_import import import_folder
 
-DEMO = Path(__file__).parents[2] / "datasets_demo" / "shop"
+DEMO = Path(__file__).parents[3] / "datasets_demo" / "shop"
 # Options of the first program's CSV filter: comma, double quotes, UTF-8; the last says whether numbers and dates that
 # it knows are taken as such when a file is opened.
 AS_THEY_STAND, AS_DATES = "44,34,76,1,,0,false,false", "44,34,76,1,,0,false,true"
