@@ -39,7 +39,7 @@ PARTS: dict[str, set[str]] = {
 WITHIN: dict[str, set[str]] = {
     "base.errors": set(),
     "base.records": set(),
-    "base.natural_order": set(),
+    "base.natural_order": {"base.errors"},
     "base.normal": set(),
     "base.progress": set(),
     "base.column_words": {"base.pitch"},

@@ -88,6 +88,12 @@ def test_a_mistyped_year_is_doubted_and_moves_nothing(bench: Typed) -> None:
     assert [mark["kind"] for mark in bench.json("check")["marks"]] == ["time-ahead", "no-chanter"]
 
 
+def test_an_hour_that_is_still_to_come_is_said(bench: Typed) -> None:
+    said = bench.json("log", "reading", "R-1", "f=757", "e=703", "--at", "15:10")
+    assert said["note"].startswith("2026-11-28 15:10 is still to come; use --after")
+    assert "still to come" not in bench.say("log", "trim", "R-1", "0.3", "--at", "14:45")
+
+
 def test_a_year_in_a_sheet_that_is_yet_to_come_is_marked(bench: Typed, tmp_path: Path) -> None:
     folder = tmp_path / "shop"
     folder.mkdir()

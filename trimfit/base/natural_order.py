@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+from trimfit.base.errors import InputError
+
 __all__ = ["as_counted", "counted_out"]
 
 MOST = 1000
@@ -18,13 +20,15 @@ def as_counted(name: str) -> tuple[tuple[int, int, str], ...]:
 def counted_out(text: str) -> list[str] | None:
     """The names from one to another that differ in the number at their end: `R-1..R-24`, `R-01..24`.
 
-    None for a text that is no such range, and for one of more than a thousand names or that counts down.
+    None for a text that is no such range. Raises InputError for one that counts down or to another name, and for one
+    of more than a thousand names.
     """
     found = re.fullmatch(r"(.*?)([0-9]{1,9})\.\.(.*?)([0-9]{1,9})", text.strip())
-    if found is None or found[3] not in ("", found[1]):
+    if found is None:
         return None
     first, last = int(found[2]), int(found[4])
-    if not first < last < first + MOST:
-        return None
+    if found[3] not in ("", found[1]) or not first < last < first + MOST:
+        what = f"{text[:40]!r} is no range of names"
+        raise InputError(what, remedy=f"count up, at most {MOST:,} names, as R-1..R-24")
     width = len(found[2]) if found[2].startswith("0") else 0
     return [f"{found[1]}{number:0{width}d}" for number in range(first, last + 1)]

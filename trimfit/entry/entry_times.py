@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from trimfit.base.dates import local_minute
+from trimfit.base.dates import DAY_S, local_minute
 from trimfit.base.errors import InputError
 from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
 
@@ -139,6 +139,9 @@ def place(
     if there:
         text = later_text(there[-1].at_s)
         where = where or f"after the {_words(there[-1], now)}"
+    if CLOCKS_APART_S < typed_s - at_s(now) <= DAY_S:  # further ahead is asked about
+        ahead = f"{local_minute(text)} is still to come"
+        where = f"{where}; {ahead}" if where else ahead
     return Placed(text, where)
 
 

@@ -120,9 +120,14 @@ def _in_no_chanter(journal: Journal, after_seq: int) -> Iterator[Mark]:
     found = [(row[0], row[1]) for row in rows if row[2] is None and any(hz is not None for hz in row[3:])]
     if found:
         entry, reed = found[0]
-        size = f"{len(found):,} readings of notes name" if len(found) > 1 else "a reading of notes names"
-        sentence = f"{size} no chanter, and none is counted for any: trimfit log amend {entry} chanter=NAME"
-        yield Mark(entry, reed, "no-chanter", sentence + (" is the first" if len(found) > 1 else ""))
+        remedy = f"trimfit log amend {entry} chanter=NAME"
+        sentence = f"a reading of notes names no chanter, so it counts for none: {remedy}"
+        if len(found) > 1:
+            sentence = (
+                f"{len(found):,} readings of notes name no chanter, so they count for none: {remedy} for the first"
+            )
+            sentence += " and so on, or a column chanter in the sheet before it is imported"
+        yield Mark(entry, reed, "no-chanter", sentence)
 
 
 def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:

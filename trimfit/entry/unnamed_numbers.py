@@ -2,6 +2,10 @@
 
 Made for one hand on a numeric keypad: a blank, `/` or `*` stands between numbers, point and comma are both decimal, 0
 or a lone point is a value that was not taken. A crow from -100 to 100 is cents from C, as in `C+22`; else it is hertz.
+
+The point may be left out of a pitch below 1000 Hz, for no note or crow sounds at 3000 Hz or above: `7791` is 779.1. Such
+numbers of four digits may stand in a row without blanks, a crow of two digits after them: `779170264682936122` is the
+line above. A row from which a digit was left out is refused, for its digits are odd in number.
 """
 
 from __future__ import annotations
@@ -15,17 +19,24 @@ __all__ = ["is_unnamed", "with_names"]
 
 _BETWEEN = re.compile(r"[\s/*]+")
 _NUMBER = re.compile(r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d*)")
+_TENTHS = "[3-9][0-9]{3}"
+_ROW = re.compile(rf"(?:{_TENTHS}){{2,}}(?:[0-9]{{2}})?")
+_LONG = re.compile("[0-9]{7,}")
 LEAST_HZ = 100.0
 """No length, no strokes and no cents are typed so large: a line with such a number is a reading."""
 
 
 def _numbers(text: str) -> list[str]:
-    return [word for word in _BETWEEN.split(text.strip()) if word]
+    """The numbers of a line, those that stand in a row without blanks taken apart."""
+    words = [word for word in _BETWEEN.split(text.strip()) if word]
+    return [number for word in words for number in (re.findall("..?.?.?", word) if _ROW.fullmatch(word) else [word])]
 
 
 def is_unnamed(text: str) -> bool:
     """Whether a line is two or more numbers and nothing else, one of them a pitch in hertz."""
     words = _numbers(text)
+    if _LONG.fullmatch(text.strip()):
+        return True
     if len(words) < 2 or not all(_NUMBER.fullmatch(word) for word in words):
         return False
     return any(len(re.split("[.,]", word.lstrip("+-−"))[0]) >= len(f"{LEAST_HZ:.0f}") for word in words)
@@ -35,16 +46,21 @@ def with_names(text: str, order: Sequence[str]) -> str:
     """The line with the names of `order` before its numbers: `f 779.1 e 702.6 crow C+22`.
 
     order: names of notes and of the crow, as the shop's setting `line_order` has them. A line may stop short of the
-    last names. Raises InputError for more numbers than names, and for a line that says nothing.
+    last names. Raises InputError for more numbers than names, for a row that cannot be taken apart, and for a line that
+    says nothing.
     """
     words = _numbers(text)
+    if wrong := next((word for word in words if _LONG.fullmatch(word)), ""):
+        what = f"{wrong[:24]}: {len(wrong)} digits are not numbers of four digits and a crow of two"
+        raise InputError(what, remedy="type it again, or a blank between the numbers")
     if len(words) > len(order):
         what = f"{len(words)} numbers, and names for {len(order)}: {' '.join(order)}"
         raise InputError(what, remedy="say the names, or set the order: trimfit settings line_order …")
-    pairs = [(name, word) for name, word in zip(order, words, strict=False) if word.strip("+-−0.,")]
+    values = (f"{word[:3]}.{word[3]}" if re.fullmatch(_TENTHS, word) else word for word in words)
+    pairs = [(name, value) for name, value in zip(order, values, strict=False) if value.strip("+-−0.,")]
     if not pairs:
         raise InputError("nothing was read in this line", remedy="give a note or the crow, such as f 779.1 crow C+22")
-    return " ".join(f"{name} {_crow(word) if name == 'crow' else word}" for name, word in pairs)
+    return " ".join(f"{name} {_crow(value) if name == 'crow' else value}" for name, value in pairs)
 
 
 def _crow(word: str) -> str:

@@ -165,7 +165,7 @@ ODD = [
 def test_a_fit_takes_no_more_than_a_gigabyte(shape: tuple[int, int, int, int, int]) -> None:
     """readings, types, chanters, readings of a reed, reeds of a batch: the most memory held above what was before."""
     words = [sys.executable, "-m", "tests.regression.fitting.test_bounds", *map(str, shape)]
-    run = subprocess.run(words, capture_output=True, text=True, check=True, cwd=Path(__file__).parents[2])
+    run = subprocess.run(words, capture_output=True, text=True, check=True, cwd=Path(__file__).parents[3])
     assert float(run.stdout) < 1024.0
 
 

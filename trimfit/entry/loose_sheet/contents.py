@@ -103,11 +103,11 @@ def told_by_contents(
         cells = [row[column.place] for row in rows if row[column.place].lower() not in NOTHING]
         role = column.role
         if not role and cells:
-            role, why = _role_by_cells(cells, scale, taken, numbers=headless and reed), "all that stands in it is such"
+            role, why = _role_by_cells(cells, scale, taken, numbers=headless and reed), "all its cells are such"
             if not role and column.title:
                 role, why = _role_by_spelling(column.title, cells, taken), "its head is spelled nearly so"
             if not (role or reed):
-                role, why = "reed", "no head says it of another column"
+                role, why = "reed", "no other column is headed so"
             if role:
                 where = f"column {column.title!r}" if column.title else column.name
                 notes.guess("columns", where, f"taken for {role}: {why}; {cells[0][:30]!r} is one")
