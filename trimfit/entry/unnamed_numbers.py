@@ -3,9 +3,9 @@
 Made for one hand on a numeric keypad: a blank, `/` or `*` stands between numbers, point and comma are both decimal, 0
 or a lone point is a value that was not taken. A crow from -100 to 100 is cents from C, as in `C+22`; else it is hertz.
 
-The point may be left out of a pitch below 1000 Hz, for no note or crow sounds at 3000 Hz or above: `7791` is 779.1. Such
-numbers of four digits may stand in a row without blanks, a crow of two digits after them: `779170264682936122` is the
-line above. A row from which a digit was left out is refused, for its digits are odd in number.
+The point may be left out of a pitch below 1000 Hz, for no note or crow sounds at 3000 Hz or above: `7791` is 779.1.
+Such numbers of four digits may stand in a row without blanks, a crow of two digits after them: `779170264682936122` is
+the line above. A row from which a digit was left out is refused, for the number of its digits is odd.
 """
 
 from __future__ import annotations
