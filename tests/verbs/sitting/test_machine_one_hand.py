@@ -14,6 +14,7 @@ from trimfit.base.column_words import key_of
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.records import Doubt, Reading, ReedHistory, Trim
 from trimfit.entry.entry_times import entries_of
+from trimfit.entry.marks import accepted
 from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.machine import COMMANDS, LETTERS, MODES, Sitting
 
@@ -260,6 +261,7 @@ def test_an_unknown_chanter_is_made_when_it_is_named(journal: Journal) -> None:
     assert play(sitting, "no") == ["not logged"]
     play(sitting, "f 771.1 e 711.6 ch Badger", "y")
     assert "Badger" in journal.chanters()
+    assert not list(accepted(journal))
     assert [one.record.chanter for one in journal.of_reed("R-3").readings] == ["Badger"]
 
 

@@ -72,6 +72,7 @@ LETTERS = {
     "y": "why",
     "z": "new",
 }
+NEW_CHANTER = "new-chanter"
 MODES: tuple[ValueMeaning, ...] = ("auto", "sounding", "as low A", "cents")
 
 
@@ -614,7 +615,7 @@ class Sitting:
 
     def _new_chanter(self, name: str, then: str) -> Iterator[str]:
         """Ask whether a chanter that the log does not know is to be made; the line that names it waits."""
-        ask = Doubt("new-chanter", "chanter", f"chanter {plain_name(name, 60)} is not in the log; is it a new one?")
+        ask = Doubt(NEW_CHANTER, "chanter", f"chanter {plain_name(name, 60)} is not in the log; is it a new one?")
         doubts = self.bench.doubts(Chanter(name), None, heard={}, reference_hz=None, advised_mm=None)
         self.held = HeldPlain(Chanter(name), tuple(doubts) or (ask,), then=then)
         for doubt in self.held.doubts:
@@ -705,6 +706,8 @@ class Sitting:
             if answered is not None:
                 return answered
         if word in ("y", "yes", "keep") or (moved and not word):
+            # that it is new was asked, and is no doubt any more
+            held = self.held = replace(held, doubts=tuple(one for one in held.doubts if one.kind != NEW_CHANTER))
             yield from self._keep("kept and marked" if held.doubts else "")
         elif moved and word in ("m", "moved") and isinstance(held, HeldReading):
             yield from self._keep_as_moved(held)
