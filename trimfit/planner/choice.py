@@ -32,7 +32,7 @@ from trimfit.planner.policy_table import (
     worth_reading,
 )
 
-__all__ = ["Choice", "Rules", "Unconfirmed", "at_its_aim", "choose", "rung_of", "rungs_of"]
+__all__ = ["Choice", "Rules", "Unconfirmed", "at_its_aim", "choose", "limited_cuts", "rung_of", "rungs_of"]
 
 Array = NDArray[np.float64]
 LEAST_CEILING = 1e-9
@@ -46,6 +46,8 @@ MOST_UNSURE, MOST_BARRED = 4, 6
 reed is cut, or left as it is, on what is known: what it may do is in the chances."""
 MOST_OVER_LONGEST = 2.0
 """No cut is longer than so many times the longest logged of its type: beyond, the slope is one that nobody has seen."""
+FIRST_CUT = 0.8
+"""Of the whole way, about so much is taken by the first cut."""
 WIDE_NODES = 17
 ALIKE = 0.05
 """Costs that differ by less are alike, to the table's exactness. Where a reed moves from visit to visit a short cut and
@@ -100,6 +102,20 @@ class Choice:
     reason: str
     chance_within: float = 0.0
     chance_past_end: float = 0.0
+
+
+def limited_cuts(need_mm: Array, longest_mm: float | None) -> Array:
+    """How many cuts (n,) the limit on their length shortens, where lengths (n,) are still to come off.
+
+    longest_mm: L, the longest cut logged of the type, None where none was and none is limited. Each limited cut takes
+    twice the longest before it: after j of them L (2^(j+1) - 2) is off, and the next may be 2L 2^j. It is limited no
+    more once that is FIRST_CUT of the rest, which is for the first j with 2^j >= (FIRST_CUT need / L + 1.6) / 3.6.
+    """
+    if longest_mm is None:
+        return np.zeros_like(need_mm)
+    most, share = MOST_OVER_LONGEST, FIRST_CUT
+    doublings = np.log2((share * need_mm / longest_mm + share * most) / (most + share * most))
+    return np.asarray(np.ceil(np.maximum(doublings, 0.0) - 1e-9))
 
 
 def rung_of(table: PolicyTable, m: float, v: float, s: float, tie: float, rules: Rules) -> int:
@@ -412,6 +428,8 @@ def choose(
         left_cuts = 1.0 + float(lips_only.cuts(rung)[0])
     else:
         left_cuts = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
+    if held:
+        left_cuts += float(limited_cuts(np.array([posterior.need_mm()]), rules.longest_mm)[0])
     length = round(length / rules.step_mm) * rules.step_mm
     lip = {"trim": lip, "lip": strokes}.get(name, 0)
     price = costs.reading_minutes

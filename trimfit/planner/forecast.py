@@ -8,6 +8,8 @@ reading may show,
 
     m' ~ N(m, v² / (v + r²)),   v' = v r² / (v + r²).
 
+Cuts that the limit on their length shortens (`choice.limited_cuts`) come on top, each with its reading.
+
 With a target pitch the lips' small programme (`planner.lip_work`) adds the chance of ending off the pitch, and the
 visits and readings that the pitch takes besides. Of several explanations of a reed's latest readings each has its own
 figures, and the forecast is their mean.
@@ -22,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.planner.aim import LEAST_NEED_MM, Aim, AimPosterior, even_nodes, normal_cdf, way_left
-from trimfit.planner.choice import Rules, at_its_aim, rungs_of
+from trimfit.planner.choice import FIRST_CUT, Rules, at_its_aim, limited_cuts, rungs_of
 from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.regression.curve import bent_mm, slope_at, straight_mm
@@ -34,19 +36,18 @@ SHOWN = 17
 """What a first reading may show is taken at so many points."""
 LEAST_SLOPE_CENTS = 5.0
 MOST_NEED_MM = 12.0
-FIRST_CUT = 0.8
-"""Of the whole way, about so much is taken by the first cut: for how well the pitch is known after it."""
-
 FAR_SDS = 3.0
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One reed seen from one aim. `unread`: its F and E were never read together, so that a reading comes first."""
+    """One reed seen from one aim. `unread`: its F and E were never read together, so that a reading comes first.
+    `longest_mm`: the longest cut logged of its type, None where none was."""
 
     posterior: AimPosterior
     aim: Aim
     unread: bool = False
+    longest_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +149,9 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
     sd = np.hypot(np.sqrt(v), stack.beyond_sd_cents)
     sharp = normal_cdf((stack.mean[:, 0] - table.costs.tolerance_cents) / sd)
     good, past, cuts, readings = (ahead(what) for what in (table.within, table.past, table.cuts, table.readings))
-    columns = [values.tolist() for values in (good * fits, past, cuts, readings + first, need, sharp)]
+    limited = np.array([limited_cuts(mm, case.longest_mm) for mm, case in zip(need, cases, strict=True)])
+    cuts, readings = cuts + limited, readings + limited + first
+    columns = [values.tolist() for values in (good * fits, past, cuts, readings, need, sharp)]
     return [_whole(case, row, table, rules) for case, row in zip(cases, zip(*columns, strict=True), strict=True)]
 
 

@@ -32,7 +32,8 @@ def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecas
     out: dict[int, Forecast] = {}
     for table, mine in tables.values():
         unread = {i: not gap_readings(pairs[i][0].history.readings, bench.model) for i in mine}
-        cases = [Case(one, pairs[i][1], unread[i]) for i in mine for one in seen_as[i][1]]
+        longest_mm = {i: bench.longest_cut_mm(pairs[i][0].history.reed.record.reed_type) for i in mine}
+        cases = [Case(one, pairs[i][1], unread[i], longest_mm[i]) for i in mine for one in seen_as[i][1]]
         parts = iter(forecasts(cases, table, bench.rules()))
         for i in mine:
             out[i] = mixed(seen_as[i][0], [next(parts) for _ in seen_as[i][0]])
