@@ -119,11 +119,9 @@ def test_a_bare_ticket_claims_nothing() -> None:
     ("gap", "begins"),
     [
         (Interval(-0.6, -3.0, 1.8), "F and E meet to 1 Hz"),
-        (
-            Interval(-3.0, -6.0, 0.0),
-            "F less E is −3 cents (−6 to 0); that it is within 1 Hz is likely at best, not sure",
-        ),
-        (Interval(0.0, -9.0, 9.0), "F less E is 0 cents"),
+        (Interval(-3.0, -6.0, 0.0), "F less E is −3 cents (−6 to 0): 65 % within 1 Hz."),
+        (Interval(0.0, -9.0, 9.0), "F less E is 0 cents (−9 to +9): 50 % within 1 Hz."),
+        (Interval(-8.0, -15.0, -1.0), "F less E is −8 cents (−15 to −1): 15 % within 1 Hz."),
         (Interval(-20.0, -24.0, -16.0), "Not yet there: F less E is −20 cents"),
         (Interval(9.0, 6.0, 12.0), "Past for this chanter"),
     ],

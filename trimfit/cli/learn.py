@@ -48,6 +48,7 @@ def _span(value: dict[str, float], digits: int = 1) -> str:
 
 
 def _lines(found: dict[str, Any]) -> list[str]:
+    from trimfit.base.pitch import OUTPUT_WORDS
     from trimfit.verbs.wording import wrapped
 
     lines = [f"learned from {found['readings']:,} readings"]
@@ -60,7 +61,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
             c = kind["outputs"][output]
             rows.append(
                 (
-                    output.replace("_", " "),
+                    OUTPUT_WORDS.get(output, output),
                     _span(c["per_mm"]),
                     _span(c["curvature"]),
                     _span(c["per_stroke"], 2),
@@ -88,7 +89,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
     lines += ["how many readings in a hundred fell inside the intervals)"]
     held = [
         (
-            row["output"].replace("_", " "),
+            OUTPUT_WORDS.get(row["output"], row["output"]),
             row["reed_type"] or "all types",
             f"{row['compared_readings']}",
             f"{row['compared_rmse']:.1f}" if row["compared_rmse"] is not None else "",

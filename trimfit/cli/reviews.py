@@ -214,6 +214,7 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
     """
     import math
 
+    from trimfit.base.pitch import OUTPUT_WORDS
     from trimfit.verbs.reviews import report as reviews_report
     from trimfit.verbs.wording import wrapped
 
@@ -228,7 +229,7 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
 
     rows = [
         (
-            one.output.replace("_", " "),
+            OUTPUT_WORDS.get(one.output, one.output),
             str(one.readings),
             cell(one.within_cents.mean),
             cell(one.sitting_cents),

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import textwrap
 from pathlib import Path
+from statistics import NormalDist
 
+from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, cents_from_440, crow_label, hz_width_cents
 from trimfit.base.units import Interval
 from trimfit.review import card_parts
@@ -66,7 +68,9 @@ def verdict(ticket: Ticket) -> str:
         return f"Past for this chanter: F less E is {spread}."
     if gap.high < -tolerance:
         return f"Not yet there: F less E is {spread}."
-    return f"F less E is {spread}; that it is within {width} is likely at best, not sure."
+    normal = NormalDist(gap.mean, max(gap.high - gap.low, 1e-6) / (2.0 * Z90))
+    within = normal.cdf(tolerance) - normal.cdf(-tolerance)
+    return f"F less E is {spread}: {100 * within:.0f} % within {width}."
 
 
 def _cents(gap: Interval) -> str:
@@ -170,7 +174,7 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
     facts.append(("crow", f"{crow_label(crow.mean)}, {between(crow, 'Hz', 0)}" if crow else "not read"))
     air = [f"{ticket.pressure_kpa:.1f} kPa"] if ticket.pressure_kpa else []
     air += [f"{ticket.temperature_c:.1f} °C"] if ticket.temperature_c is not None else []
-    facts.append(("said for", ", ".join(air) or "pressure not said"))
+    facts.append(("holds at", ", ".join(air) or "pressure not said"))
     return facts
 
 

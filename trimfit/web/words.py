@@ -33,8 +33,11 @@ def _span(value: Interval | None, sign: bool = True) -> str:
     """A mean with the ends of its 90 % interval, no finer than it is known."""
     if value is None:
         return ""
-    form = f"{'+' if sign else ''}.{value.decimals(1)}f"
-    return f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})"
+    digits = value.decimals(1)
+    mean, low, high = (
+        signed(cents, digits) if sign else f"{cents:.{digits}f}" for cents in (value.mean, value.low, value.high)
+    )
+    return f"{mean} ({low} to {high})"
 
 
 def link(path: str, **query: str) -> str:
@@ -50,6 +53,10 @@ def _mm(length_mm: float) -> str:
     return f"{length_mm:.2f}"
 
 
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "to_do": _to_do,
     "rests_on": _rests_on,
@@ -58,12 +65,13 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "name": _name,
     "chance": chance_words,
     "mm": _mm,
+    "sentence": _sentence,
     "signed": signed,
 }
 GLOBALS: Mapping[str, Any] = {
     "cautions": CAUTIONS,
     "crow_label": crow_label,
     "link": link,
-    "output_words": {key: word[:1].upper() + word[1:] for key, word in OUTPUT_WORDS.items()},
+    "output_words": {key: _sentence(word) for key, word in {**OUTPUT_WORDS, "gap": "gap"}.items()},
     "signs": ACTION_SIGNS,
 }

@@ -58,7 +58,7 @@ def test_parts_of_the_reading_error_are_found() -> None:
     # What F and E share is not in the gap.
     assert found["gap"].within_cents.mean == pytest.approx(0.8 * math.sqrt(2), abs=0.05)
     assert found["gap"].condition_cents < 0.3
-    assert found["gap"].why == ("a reading errs by 1.1 cents; to see 1 cent you need 4 readings"), found["gap"].why
+    assert found["gap"].why == "a reading errs by 1.1 cents; a change of 1 cent shows over 4 readings"
 
 
 def test_a_mistyped_reading_is_left_out_and_counted() -> None:
@@ -126,7 +126,7 @@ def test_readings_to_see_a_cent() -> None:
 def test_one_sitting_may_not_be_enough() -> None:
     note = repeatability.bench_repeatability(_bench(7, 300, within=0.5, sitting=1.5))[0]
     assert note.readings_in_sitting is None
-    assert "one sitting cannot see 1 cent, a reading in each of 7 sittings can" in note.why
+    assert "a change of 1 cent shows over 7 sittings with one in each, never in a single one" in note.why
 
 
 def test_nothing_to_pool_is_said() -> None:

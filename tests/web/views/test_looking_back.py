@@ -19,7 +19,7 @@ def test_batches_are_those_of_the_review(look: Visitor, demo_log: Path) -> None:
     assert look.ask("/batches") == [batch_json(one) for one in found]
     text = look.see("/batches").text
     assert all(one.batch in text for one in found)
-    assert text.count("<strong>Drifted.</strong>") == sum(one.drifted for one in found)
+    assert text.count("<strong>Drifted:</strong>") == sum(one.drifted for one in found)
 
 
 def test_chanters_are_those_of_the_review(look: Visitor, demo_log: Path) -> None:

@@ -353,6 +353,6 @@ def _sentence(study: GaugeStudy, here: int | None, elsewhere: int) -> str:
     """What the study means at the bench."""
     said = f"a reading errs by {study.total.sd:.1f} cents"
     if here is None:
-        return f"{said}; one sitting cannot see 1 cent, a reading in each of {elsewhere} sittings can"
-    need = f"{said}; to see 1 cent you need {here} reading{'s' if here > 1 else ''}"
-    return need if elsewhere >= here else f"{need} in one sitting, or one in each of {elsewhere} sittings"
+        return f"{said}; a change of 1 cent shows over {elsewhere} sittings with one in each, never in a single one"
+    need = f"{said}; a change of 1 cent shows over {here} reading{'s' if here > 1 else ''}"
+    return need if elsewhere >= here else f"{need} of one sitting, or over {elsewhere} sittings with one in each"

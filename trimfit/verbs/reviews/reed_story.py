@@ -172,10 +172,10 @@ def _words(record: Reading | Trim | Event | Outcome) -> str:
 
 
 def _reading_words(reading: Reading) -> str:
-    from trimfit.base.pitch import NOTES, crow_label
+    from trimfit.base.pitch import NOTES, OUTPUT_WORDS, crow_label
 
     parts = [f"crow {crow_label(reading.crow_hz)}"] if reading.crow_hz else []
-    parts += [f"{note.replace('_', ' ')} {reading.notes_hz[note]:g}" for note in NOTES if note in reading.notes_hz]
+    parts += [f"{OUTPUT_WORDS[note]} {reading.notes_hz[note]:g}" for note in NOTES if note in reading.notes_hz]
     if reading.g_octave_hz:
         parts.append(f"G octave {reading.g_octave_hz:g}")
     if reading.chanter:

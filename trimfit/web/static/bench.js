@@ -104,7 +104,7 @@
     line.setAttribute("x1", x);
     line.setAttribute("x2", x);
     const gap = gapAfter(drawn.fan, drawn.now_mm + plan);
-    const said = gap === null ? "F is past E by then" : `F ${gap > 0 ? "+" : ""}${gap.toFixed(0)} cents from E`;
+    const said = gap === null ? "F is past E by then" : `F ${Math.abs(gap).toFixed(0)} cents ${gap > 0 ? "over" : "under"} E`;
     words.textContent = `With ${plan.toFixed(2)} mm more off: ${said}`;
   }
 

@@ -54,7 +54,7 @@ LABELS = {
     "at_hand": "At hand",
     "meeting_pitch_hz": "Meeting pitch, Hz",
     "working_crow_hz": "Crow it asks for",
-    "working_crow_type": "… of which reed type",
+    "working_crow_type": "Type of that crow",
     "bore_gauge_mm": "Bore gauge enters, mm",
     "chanter": "Chanter",
     "quantity": "How many",
