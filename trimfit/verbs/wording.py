@@ -140,7 +140,7 @@ def _head(advice: Advice) -> str:
         return "read it again before the next cut" if advice.gap_read else "read it first"
     return {
         "finished": "finished: leave it as it is",
-        "past": "past: F is over E on this chanter, and no cut brings it back",
+        "past": "past: F is over E in this chanter, and no cut brings it back",
         "no-fit": "no fit for this order",
     }[advice.action]
 

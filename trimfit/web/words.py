@@ -57,7 +57,14 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _column(column: str) -> str:
+    """The name of an amount's column as people say it: `f_hz` F, `length_mm` Length."""
+    name = column.rpartition("_")[0]
+    return _sentence(OUTPUT_WORDS.get(name, name.replace("_", " ")))
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = {
+    "column": _column,
     "to_do": _to_do,
     "rests_on": _rests_on,
     "span": _span,

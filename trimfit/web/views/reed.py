@@ -69,7 +69,7 @@ async def _reed_page(
         "typed": typed or {},
         "wrong": wrong,
         "kept": kept,
-        "meant": _meant(kept) if kept is not None else "",
+        "meant": meant(kept.doubts) if kept is not None else {},
         "may_have_moved": kept is not None and may_have_moved(kept.doubts),
     }
     try:
@@ -93,11 +93,6 @@ async def _reed_page(
 def _last_standing(sheet: ReedSheet) -> Any:
     """The reed's entry that undo takes back: the latest in time that stands."""
     return next((one for one in reversed(sheet.review.events) if one.struck is None), None)
-
-
-def _meant(kept: EntryResult) -> str:
-    """What the doubts take to be meant, in the words of `log amend`; empty where they know of no slip."""
-    return " ".join(f"{column}={value:g}" for column, value in meant(kept.doubts).items())
 
 
 def _planned_mm(text: str, sheet: ReedSheet) -> tuple[float, list[str]]:
