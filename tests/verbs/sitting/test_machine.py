@@ -520,7 +520,7 @@ def test_past_and_other_answers_are_said_in_words() -> None:
 
     assert (
         advice_lines(replace(CUT, action="past", length_mm=0.0))[0]
-        == "> past: F is over E on this chanter, and no cut brings it back"
+        == "> past: F is over E in this chanter, and no cut brings it back"
     )
     assert advice_lines(replace(CUT, lip_strokes=2))[0] == "> take off 0.14 mm, 2 lip strokes"
     assert advice_lines(replace(CUT, length_mm=0.0, lip_strokes=1))[0] == "> leave the length, 1 lip stroke"
