@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from tests.planner.make_aim import E_NOTE, EXACT, F_NOTE, USUAL, K, aim_of, belief_of, random_state, state_of
 from trimfit.planner.aim import AimPosterior, CutError, even_nodes, interval_of, nodes, normal_cdf, see
+from trimfit.planner.quantities import Quantities
 from trimfit.regression.curve import bent_mm
 
 Array = NDArray[np.float64]
@@ -148,7 +149,7 @@ def test_what_is_known_of_the_chanter_counts_beside_the_reeds_own_course() -> No
     weight = sd**2 / (sd**2 + known_sd**2)
     assert both.meeting()[0] == pytest.approx((1.0 - weight) * mean + weight * 112.0)
     assert both.meeting()[1] == pytest.approx(math.sqrt(weight) * known_sd)
-    path = both.meeting_sd_path([0.0, 0.2], USUAL)
+    path = Quantities.of([both]).meeting_sd_path(np.array([[0.0, 0.2]]), USUAL)[0]
     assert path[0] == pytest.approx(both.meeting()[1])
     assert max(path) < known_sd
     # a stroke that moves the pitch moves both alike

@@ -11,7 +11,7 @@ from tests.planner.make_aim import USUAL, aim_of, belief_of
 from tests.planner.policy_moves import moves
 from trimfit.planner.aim import normal_cdf
 from trimfit.planner.choice import Rules, rung_of
-from trimfit.planner.forecast import Case, Forecast, _stacked, forecasts, mixed
+from trimfit.planner.forecast import Case, Forecast, forecasts, mixed
 from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_solver import solve
 from trimfit.planner.policy_table import Costs, PolicyTable, moved
@@ -28,20 +28,6 @@ def table() -> PolicyTable:
 def forecast(case: Case) -> Forecast:
     (found,) = forecasts([case], table(), RULES)
     return found
-
-
-def test_many_reeds_at_once_are_seen_as_each_by_itself() -> None:
-    each = [
-        belief_of(gap=gap, slope=slope, bend=bend, removed=removed, tie=0.3, bend_sd=2.0)
-        for gap, slope, bend, removed in [(-60.0, 40.0, 5.0, 0.0), (-15.0, 90.0, -8.0, 0.4), (4.0, 60.0, 0.0, 0.7)]
-    ]
-    stack = _stacked([Case(one, aim_of()) for one in each])
-    need = stack.need_mm()
-    assert need == pytest.approx([one.need_mm() for one in each], abs=1e-9)
-    now = np.array([one.way_now() for one in each])
-    read = np.array([one.way_left(np.zeros(1), 0.0, USUAL) for one in each])[:, :, 0]
-    for alone, first in ((now, False), (read, True)):
-        np.testing.assert_allclose(np.stack(stack.way_left(need, np.full(3, first)), axis=1), alone, rtol=1e-9)
 
 
 @pytest.mark.parametrize(("gap", "gap_sd", "slope_sd"), [(-45.0, 2.0, 12.0), (-20.0, 8.0, 20.0), (-8.0, 1.5, 4.0)])

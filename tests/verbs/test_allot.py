@@ -9,7 +9,7 @@ import pytest
 
 from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError
-from trimfit.base.records import Order, Reed
+from trimfit.base.records import Chanter, Order, Reed
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
 from trimfit.verbs.allot import Allotment, allot, take_allotted
@@ -50,6 +50,24 @@ def test_no_order_after_order_is_cheaper_and_each_figure_is_that_of_pick(shop: P
     taken = {one.reed for one in first}
     then = sorted((one for one in blanks["B"].values() if one.reed not in taken), key=lambda one: one.minutes)[:2]
     assert found.minutes <= sum(one.minutes for one in (*first, *then)) + 1e-6
+
+
+def test_chanters_known_by_words_alone_have_the_figures_of_pick_too(shop: Path) -> None:
+    """What was stated of one chanter tells something of the reeds, and so of another: its figures stay the same."""
+    with Journal(shop) as journal:
+        for name, pitch in (("W1", 478.0), ("W2", 478.5), ("W3", None)):
+            journal.append(Chanter(name, kind="new", at_hand="yes", meeting_pitch_hz=pitch))
+            journal.append(Order(name, name, target_pitch_hz=476.0, quantity=1))
+    names = ("W1", "W2", "W3", "A")
+    found = allotted(shop, *names)
+    with Session(shop) as session:
+        blanks = {order: {one.reed: one for one in pick(session, order)} for order in names}
+    assert {one.order for one in found.allotted} >= {"W1", "W2", "A"}
+    for one in found.allotted:
+        same = blanks[one.order][one.reed]
+        assert (one.chance_good, one.trims, one.minutes) == pytest.approx(
+            (same.chance_good, same.trims, same.minutes), rel=1e-6, abs=1e-6
+        )
 
 
 def test_taking_puts_each_reed_to_its_order_at_once_and_leaves_nothing_to_allot(shop: Path) -> None:

@@ -20,7 +20,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
 from typing import Any
 
 import numpy as np
@@ -28,6 +27,17 @@ from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.units import Interval
+from trimfit.planner.quantities import (
+    LEAST_NEED_MM,
+    MOST_TIE,
+    CutError,
+    Quantities,
+    even_nodes,
+    nodes,
+    normal_cdf,
+    on_nodes,
+    way_left,
+)
 from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
 from trimfit.regression.posterior.reed import ReedState
 
@@ -42,21 +52,14 @@ __all__ = [
     "nodes",
     "normal_cdf",
     "see",
-    "way_left",
+    "see_each",
 ]
 
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
-NODES = 17
-MOST_LOG_SD = 0.5
-"""A slope is never taken to be less known than this: within a factor of two or so (common practice, no source)."""
-LEAST_SLOPE, LEAST_GAIN = 0.25, 0.2
-LEAST_NEED_MM, MOST_TIE = 0.03, 0.95
+LEAST_GAIN = 0.2
 NEED_POINTS = 241
 SHORT_STEP_CENTS, SHORT_STEPS = 0.25, 240
-FARTHEST_CENTS, VAGUEST_CENTS = 400.0, 150.0
-"""A meeting pitch is sought no farther than this from the pitch now, and called no vaguer: before any cut is logged
-the way there is an assumption, and its end is not to be said to the cent."""
 GAP = np.zeros(K)
 GAP[OUTPUTS.index("f")], GAP[OUTPUTS.index("e")] = 1.0, -1.0
 PITCH = np.zeros(K)
@@ -80,60 +83,6 @@ class Aim:
     temperature_c: float | None = None
     worked_in: str | None = None
     spaced_cents: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class CutError:
-    """Standard deviation of what a cut really takes: pct of the length, and a constant in mm."""
-
-    pct: float = 3.0
-    constant_mm: float = 0.006
-
-    def sd_mm(self, length_mm: Array) -> Array:
-        """Standard deviation in mm of cuts of these lengths (mm); none for no cut."""
-        sd: Array = np.where(length_mm > 0, np.hypot(self.pct / 100.0 * length_mm, self.constant_mm), 0.0)
-        return sd
-
-
-# Chebyshev coefficients of erfc(z) exp(z²) (1 + z/2); fractional error under 1.2e-7 everywhere.
-# Source: Press, Teukolsky, Vetterling & Flannery (1992), Numerical Recipes, section 6.2.
-_ERFC = (-1.26551223, 1.00002368, 0.37409196, 0.09678418, -0.18628806, 0.27886807, -1.13520398, 1.48851587,
-         -0.82215223, 0.17087277)  # fmt: skip
-
-
-def normal_cdf(z: Array) -> Array:
-    """Standard normal distribution function, elementwise, to a fractional error of about 1e-7 in either tail."""
-    z = np.asarray(z, dtype=float)
-    size = np.abs(z) / math.sqrt(2.0)
-    t = 1.0 / (1.0 + 0.5 * size)
-    power = np.full_like(t, _ERFC[-1])
-    for coefficient in _ERFC[-2::-1]:
-        power *= t
-        power += coefficient
-    tail = 0.5 * t * np.exp(power - size * size)
-    cdf: Array = np.where(z < 0, tail, 1.0 - tail)
-    return cdf
-
-
-@cache
-def nodes(count: int) -> tuple[Array, Array]:
-    """Quadrature nodes and weights for a standard normal variable (Gauss-Hermite; weights sum to 1)."""
-    # Golub & Welsch (1969), Math. Comput. 23, 221: eigenvalues of the recurrence. (numpy's own would load six modules.)
-    beside = np.sqrt(np.arange(1.0, count))
-    x, vectors = np.linalg.eigh(np.diag(beside, 1) + np.diag(beside, -1))
-    return x, vectors[0] ** 2
-
-
-@cache
-def even_nodes(count: int = NODES) -> tuple[Array, Array]:
-    """Evenly spaced nodes over ±4.25 and their weights for a standard normal variable (weights sum to 1).
-
-    For chances: a tail is a step in the slope, and a step falls between Gauss-Hermite's few wide nodes (with 11 of them
-    a chance of 1.6 % was stated as 0.8 %), while an even grid finer than what blurs the step is nearly exact.
-    """
-    x = np.linspace(-4.25, 4.25, count)
-    w = np.exp(-0.5 * x * x)
-    return x, w / w.sum()
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,11 +145,6 @@ class AimPosterior:
             return self
         return replace(self, wait_mean=np.zeros(2), wait_var=np.zeros(2), wait_jump=0.0)
 
-    @property
-    def slope_log_sd(self) -> float:
-        """Spread of the log of the gap's slope."""
-        return min(math.sqrt(math.log1p(self.cov[1, 1] / max(self.mean[1], 1.0) ** 2)), MOST_LOG_SD)
-
     def _steps(self, length_mm: Array) -> tuple[Array, Array, Array]:
         now = self._bent(self.removed_mm)
         then, slope = bent_and_slope(self.removed_mm + length_mm, self.curve)
@@ -249,11 +193,6 @@ class AimPosterior:
             np.concatenate([mean, mean], axis=1),
             np.concatenate([variance, variance + self.jump_var[int(pitch)]], axis=1),
         )
-
-    def gap_variance(self, length_mm: float, error: CutError) -> float:
-        """Variance of the true gap after a cut, cents², as far as readings can take it away."""
-        mean, variance = self.known().after(np.array([length_mm]), 0.0, error)
-        return float((variance[0] + (mean[0] - mean[0] @ self.weight) ** 2) @ self.weight)
 
     def need_mm(self) -> float:
         """Length that would bring the posterior mean of the gap to where the work goes, mm (0 where it is there
@@ -368,93 +307,8 @@ class AimPosterior:
 
     def meeting(self, lip: float = 0.0) -> tuple[float, float]:
         """Pitch (cents from 440 Hz) at which the gap closes after `lip` more strokes: mean and standard deviation."""
-        step, square, _ = self._steps(np.array([self.need_mm()]))
-        # bent length squared per bent length, over the way that is left (at the meeting point: its derivative)
-        curve = float(square[0] / step[0]) if step[0] > 1e-6 else 2.0 * self._bent(self.removed_mm)
-        gap_slope = np.maximum(self.at[:, 1] + curve * self.at[:, 2], LEAST_SLOPE * max(float(self.mean[1]), 5.0))
-        ratio = (self.at[:, 5] + curve * self.at[:, 6]) / gap_slope
-        rows = np.zeros((len(ratio), 8))
-        rows[:, 4], rows[:, 7] = 1.0, lip
-        rows[:, 0], rows[:, 3] = -ratio, -ratio * lip
-        mean = np.einsum("ji,ji->j", rows, self.at)
-        # what is not known of the slopes and bends moves the meeting pitch by so much of the gap
-        rows[:, 5] = -np.minimum(self.at[:, 0], 0.0) / gap_slope
-        rows[:, 6], rows[:, 2] = curve * rows[:, 5], -ratio * curve * rows[:, 5]
-        variance = np.einsum("ji,ik,jk->j", rows, self.within, rows)
-        if self.beyond.any():
-            ends = rows[:, [0, 4]]
-            variance = variance + np.einsum("ji,ik,jk->j", ends, self.beyond, ends)
-        centre = float(self.weight @ mean)
-        total = max(float(self.weight @ (variance + (mean - centre) ** 2)), 1e-9)
-        now = float(self.mean[4])
-        centre = min(max(centre, now - FARTHEST_CENTS), now + FARTHEST_CENTS)
-        hint = self.hint[0] + lip * float(self.weight @ (self.at[:, 7] - ratio * self.at[:, 3]))
-        left = self._hinted(min(total, VAGUEST_CENTS**2))
-        return centre + self.hint[1] * left * (hint - centre), math.sqrt(left)
-
-    def _hinted(self, variance: float) -> float:
-        """A variance of the meeting pitch, cents², with what is known of it besides the reed's own course."""
-        return 1.0 / (1.0 / variance + self.hint[1])
-
-    def meeting_sd_path(self, lengths_mm: Sequence[float], error: CutError) -> list[float]:
-        """Standard deviation of the meeting pitch now, and after each of some cuts (mm; 0: none) and a reading of it.
-
-        By exact updating of the joint covariance, at the mean slopes. What a reading does not tell (the slopes over the
-        way that is left) stays: far from the meeting point only a cut takes it away.
-        """
-        off = np.cumsum(np.asarray(lengths_mm, dtype=float))
-        need = self.need_mm()
-        step, square, stretch = self._steps(np.append(off, need))
-        way, more = float(step[-1]), float(square[-1])
-        # bent length squared per bent length, over the way that is left (at the meeting point: its derivative)
-        curve = more / way if way > 1e-6 else 2.0 * self._bent(self.removed_mm)
-        slope = max(float(self.mean[1] + curve * self.mean[2]), LEAST_SLOPE * max(float(self.mean[1]), 5.0))
-        ratio = float(self.mean[5] + curve * self.mean[6]) / slope
-        left = -min(float(self.mean[0]), 0.0) / slope
-        row = np.array([-ratio, -ratio * left, -ratio * curve * left, 0.0, 1.0, left, curve * left, 0.0])
-        cov = self.cov
-        own = replace(self, hint=(0.0, 0.0)).meeting()[1] ** 2
-        rest = max(own - float(row @ cov @ row), 0.0)
-        out = [math.sqrt(self._hinted(own))]
-        for number, length in enumerate(lengths_mm):
-            blade = float(error.sd_mm(np.array([length]))[0]) * float(stretch[number])
-            moved = self.wait_var if length > 0 else self.again_var
-            cov = cov.copy()
-            cov[0, 0] += moved[0]
-            cov[4, 4] += moved[1]
-            for first, sd in ((0, self.reading_sd_cents), (4, self.pitch_reading_sd_cents)):
-                seen = np.zeros(8)
-                seen[first : first + 3] = 1.0, step[number], square[number]
-                reach = cov @ seen
-                noise = sd**2 + (float(self.mean[first + 1]) * blade) ** 2
-                cov = cov - np.outer(reach, reach) / (float(seen @ reach) + noise)
-            out.append(math.sqrt(self._hinted(max(float(row @ cov @ row) + rest, 1e-9))))
-        return out
-
-
-def way_left(cut: Array, rest: Array, mean: Array, cov: Array, cut_var: Array, noise: Array) -> tuple[Array, Array]:
-    """Log spread (n,) of what the length still wanting will do, and how that is tied to the gap: their correlation.
-
-    The rest of the way is taken as one cut to a gap of zero; its variance, and its covariance with the gap, given the
-    reading follow from the joint covariance (slope, bend and their ties to the gap), and are said as those of a factor
-    on its mean, the form in which the policy's table counts them.
-
-    cut, rest (n, 8): the gap after the cut, and what the rest of the way adds to it, in the eight quantities; mean
-    (1 or n, 8), cov (1 or n, 8, 8) of these; cut_var (n,): of what the blade takes, cents²; noise (n,): variance of the
-    reading after it, infinite where there is none.
-    """
-    every = len(cut)
-    cov = np.broadcast_to(cov, (every, 8, 8))
-    ahead = np.einsum("ni,nij->nj", rest, cov)
-    gap_var = np.maximum(np.einsum("ni,nij,nj->n", cut, cov, cut) + cut_var, 1e-9)
-    precision = 1.0 / (gap_var + noise)
-    tied = np.einsum("ni,ni->n", ahead, cut)
-    left = np.maximum(np.einsum("ni,ni->n", ahead, rest) - tied**2 * precision, 1e-9)
-    kept = np.sqrt(np.maximum(1.0 - gap_var * precision, 0.0))
-    whole = np.maximum(np.einsum("ni,ni->n", rest, np.broadcast_to(mean, (every, 8))), 0.1)
-    spread = np.sqrt(np.log1p(left / whole**2))
-    tie = np.clip(kept * tied / np.sqrt(gap_var * left), 0.0, MOST_TIE)
-    return np.maximum(spread, 1e-3), tie
+        mean, sd = Quantities.of([self]).meeting(lip)
+        return float(mean[0]), float(sd[0])
 
 
 def interval_of(weight: Array, mean: Array, variance: Array, coverage: float = 0.9) -> Interval:
@@ -474,63 +328,99 @@ _GRID = np.linspace(-5.0, 5.0, 161)
 def see(
     state: ReedState, aim: Aim, removed_mm: float, lip: float, wait_days: float = 0.0, again_days: float = 0.0
 ) -> AimPosterior:
-    """The eight quantities of a reed's state for an aim, with so much already off (mm) and so many strokes done.
+    """`see_each` for one aim."""
+    return see_each(state, [aim], removed_mm, lip, wait_days, again_days)[0]
+
+
+def see_each(
+    state: ReedState,
+    aims: Sequence[Aim],
+    removed_mm: float,
+    lip: float,
+    wait_days: float = 0.0,
+    again_days: float = 0.0,
+) -> list[AimPosterior]:
+    """The eight quantities of a reed's state for each of some aims, with so much already off (mm) and so many strokes
+    done.
 
     wait_days: from a cut to the next step, again_days: to a reading with no work before it: so long does the reed move
-    by itself meanwhile.
+    by itself meanwhile. A chanter that the state does not hold raises TrimfitError.
     """
-    rows = _eight(state, removed_mm, lip, aim.chanter, aim.pressure_kpa, aim.temperature_c)
-    mean, cov = rows @ state.mean, rows @ state.cov @ rows.T
-    cov = 0.5 * (cov + cov.T)
-    here, again_scale, beyond = rows, 1.0, np.zeros((2, 2))
-    if aim.worked_in is not None and aim.worked_in != aim.chanter:
-        here = _eight(state, removed_mm, lip, aim.worked_in, None, aim.temperature_c)
-        cov, beyond, again_scale = _as_far_as_here(state, cov, rows, here)
-    here_mean, here_var = here[[0, 4]] @ state.mean, np.einsum("ij,jk,ik->i", here[[0, 4]], state.cov, here[[0, 4]])
-    slope, spread = max(float(mean[1]), 5.0), float(cov[1, 1])
-    log_sd = min(math.sqrt(math.log1p(spread / slope**2)), MOST_LOG_SD)
-    z, weight = even_nodes()
-    slopes = slope * np.exp(log_sd * z - 0.5 * log_sd**2)
-    reach = cov[:, 1] / max(spread, 1e-12)
-    at = mean[None, :] + (slopes - mean[1])[:, None] * reach[None, :]
-    within = cov - np.outer(cov[:, 1], cov[:, 1]) / max(spread, 1e-12)
-    within[1, :] = within[:, 1] = 0.0
-    return AimPosterior(
-        mean,
-        cov,
-        weight,
-        at,
-        0.5 * (within + within.T),
-        removed_mm,
-        state.curve,
-        *_reading_errors(state, here[0], again_days, again_scale),
-        *_wait(state, wait_days),
-        np.zeros(2) if state.movement is None else again_days * np.diag(state.movement.walk)[1:],
-        beyond=beyond,
-        here_mean=here_mean,
-        here_var=here_var,
-        **_jumps(state, wait_days, again_days),
-    )
+    names = tuple(dict.fromkeys(name for aim in aims for name in (aim.chanter, aim.worked_in) if name is not None))
+    blocks, blocks_cov, with_sitting = state.picked(np.stack([GAP, PITCH]), names)
+    g = bent_one_mm(removed_mm, state.curve)
+    rows = np.stack([_eight(state, names, g, lip, aim.chanter, aim.pressure_kpa, aim.temperature_c) for aim in aims])
+    mean, cov = rows @ blocks, rows @ blocks_cov @ rows.swapaxes(1, 2)
+    cov = 0.5 * (cov + cov.swapaxes(1, 2))
+    here, again_scale, beyond = rows.copy(), np.ones(len(aims)), np.zeros((len(aims), 2, 2))
+    for i, aim in enumerate(aims):
+        if aim.worked_in is not None and aim.worked_in != aim.chanter:
+            here[i] = _eight(state, names, g, lip, aim.worked_in, None, aim.temperature_c)
+            cov[i], beyond[i], again_scale[i] = _as_far_as_here(blocks_cov, cov[i], rows[i], here[i])
+    ends = here[:, [0, 4]]
+    here_mean, here_var = ends @ blocks, (ends @ blocks_cov * ends).sum(axis=2)
+    weight, at, within = on_nodes(mean, cov)
+    # how a gap reading's error, which its sitting shares, goes with the gap
+    tied = here[:, 0] @ with_sitting[:, 1]
+    wait_mean, wait_var = _wait(state, wait_days)
+    again_var = np.zeros(2) if state.movement is None else again_days * np.diag(state.movement.walk)[1:]
+    jumps = _jumps(state, wait_days, again_days)
+    return [
+        AimPosterior(
+            mean[i],
+            cov[i],
+            weight,
+            at[i],
+            within[i],
+            removed_mm,
+            state.curve,
+            *_reading_errors(state, float(here_var[i, 0]), float(tied[i]), again_days, float(again_scale[i])),
+            wait_mean,
+            wait_var,
+            again_var,
+            beyond=beyond[i],
+            here_mean=here_mean[i],
+            here_var=here_var[i],
+            **jumps,
+        )
+        for i in range(len(aims))
+    ]
 
 
 def _eight(
-    state: ReedState, removed_mm: float, lip: float, chanter: str | None, kpa: float | None, deg_c: float | None
+    state: ReedState,
+    names: Sequence[str],
+    g: float,
+    lip: float,
+    chanter: str | None,
+    kpa: float | None,
+    deg_c: float | None,
 ) -> Array:
-    """Rows (8, d) that turn a state into the eight quantities in a chanter."""
-    design = state.design(removed_mm, lip, chanter, kpa, deg_c)
-    rows = np.zeros((8, len(state.mean)))
-    for first, pick in ((0, GAP), (4, PITCH)):
-        rows[first] = pick @ design
+    """Rows (8, 2B) that turn a state's blocks of gap and pitch (`ReedState.picked`) into the eight quantities in a
+    chanter, with bent length g off and strokes done; conditions left out are the bench's usual ones."""
+    terms = [
+        1.0,
+        g,
+        g * g,
+        lip,
+        0.0 if kpa is None else kpa - state.pressure_kpa,
+        0.0 if deg_c is None else deg_c - state.temperature_c,
+    ]
+    for name in names:
+        terms += [float(name == chanter), (name == chanter) * state.slope_ratio]
+    out = np.zeros((8, 2 * len(terms)))
+    for which in (0, 1):
+        out[4 * which, which::2] = terms
         for block in (1, 2, 3):
-            rows[first + block, block * K : (block + 1) * K] = pick
-    return rows
+            out[4 * which + block, 2 * block + which] = 1.0
+    return out
 
 
-def _as_far_as_here(state: ReedState, cov: Array, there: Array, here: Array) -> tuple[Array, Array, float]:
+def _as_far_as_here(state_cov: Array, cov: Array, there: Array, here: Array) -> tuple[Array, Array, float]:
     """What readings in the chanter at hand can tell of the eight quantities in the one that is away.
 
-    cov (8, 8): of those in the chanter that is away; there, here (8, d): rows for both chanters. The quantities are
-    jointly Gaussian, so that with q those here and a those there
+    state_cov (d, d): of a state; cov (8, 8): of the quantities in the chanter that is away; there, here (8, d): rows
+    for both chanters. The quantities are jointly Gaussian, so that with q those here and a those there
 
         a = E[a] + L (q - E[q]) + e,     L = cov(a, q) cov(q)^-1,     e independent of q:
 
@@ -538,7 +428,7 @@ def _as_far_as_here(state: ReedState, cov: Array, there: Array, here: Array) -> 
     has gap and pitch alone. Returns cov less that of e (8, 8), the covariance of e (2, 2), and what a cent of gap here
     is there as far as reading the reed once more tells it.
     """
-    reach = state.cov @ here.T
+    reach = state_cov @ here.T
     q, a_q = here @ reach, there @ reach
     scale = np.sqrt(np.maximum(np.diag(q), 1e-12))
     values, vectors = np.linalg.eigh(q / np.outer(scale, scale))
@@ -556,31 +446,30 @@ def _as_far_as_here(state: ReedState, cov: Array, there: Array, here: Array) -> 
 
 
 def _reading_errors(
-    state: ReedState, gap_row: Array, again_days: float, again_scale: float
+    state: ReedState, gap_var: float, tie: float, again_days: float, again_scale: float
 ) -> tuple[float, float, float]:
     """Errors (sd, cents) of the next reading after work, of gap and of pitch, and of the gap read again without work.
 
-    again_scale: what a cent of it is of the aim's gap (1 but for a chanter that is away).
+    gap_var: variance of the gap in the chanter where it is read, cents²; tie: its covariance with the error that the
+    sitting's readings share; again_scale: what a cent of it is of the aim's gap (1 but for a chanter that is away).
 
     The sitting's error is one for all its readings. With v the variance of the gap, c its covariance with a reading and
     s the variance of that reading, reading again takes c²/s off v: as much as an error of its own with the variance
     v² s / c² - v would. In a sitting of its own, again_days later, it has an error of its own.
     """
-    gap_var, pitch_var = (float(pick @ state.noise_cov @ pick) for pick in (GAP, PITCH))
-    error = state.sitting_at
+    noise, pitch_noise = (float(pick @ state.noise_cov @ pick) for pick in (GAP, PITCH))
     if state.movement is None:
-        return math.sqrt(gap_var), math.sqrt(pitch_var), again_scale * math.sqrt(gap_var)
+        return math.sqrt(noise), math.sqrt(pitch_noise), again_scale * math.sqrt(noise)
+    error = state.sitting_at
     cov = state.cov[error, error] if again_days <= 0.0 else state.movement.sitting
     gap_error, pitch_error = (float(cov[k, k]) for k in (1, 2))
+    first, pitch = math.sqrt(noise + gap_error), math.sqrt(pitch_noise + pitch_error)
     if again_days > 0.0:
-        gap_sd = math.sqrt(gap_var + gap_error)
-        return gap_sd, math.sqrt(pitch_var + pitch_error), again_scale * gap_sd
-    v = max(float(gap_row @ state.cov @ gap_row), 1e-9)
-    tie = float((gap_row @ state.cov)[error][1])
-    c, s = v + tie, v + 2.0 * tie + gap_error + gap_var
+        return first, pitch, again_scale * first
+    v = max(gap_var, 1e-9)
+    c, s = v + tie, v + 2.0 * tie + gap_error + noise
     again = v * v * s / (c * c) - v if c > 0.0 else math.inf
-    again = min(max(again, gap_var), 1e4)
-    return math.sqrt(gap_var + gap_error), math.sqrt(pitch_var + pitch_error), again_scale * math.sqrt(again)
+    return first, pitch, again_scale * math.sqrt(min(max(again, noise), 1e4))
 
 
 def _wait(state: ReedState, wait_days: float) -> tuple[Array, Array]:

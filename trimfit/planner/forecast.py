@@ -23,19 +23,17 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.planner.aim import LEAST_NEED_MM, Aim, AimPosterior, even_nodes, normal_cdf, way_left
+from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.choice import FIRST_CUT, Rules, at_its_aim, limited_cuts, rungs_of
-from trimfit.planner.lip_work import LipPlan
+from trimfit.planner.lip_work import SURE, LipPlans
 from trimfit.planner.policy_table import Costs, PolicyTable
-from trimfit.regression.curve import bent_mm, slope_at, straight_mm
+from trimfit.planner.quantities import LEAST_SLOPE_CENTS, CutError, Quantities, even_nodes, normal_cdf
 
 __all__ = ["Case", "Forecast", "forecasts", "mixed"]
 
 Array = NDArray[np.float64]
 SHOWN = 17
 """What a first reading may show is taken at so many points."""
-LEAST_SLOPE_CENTS = 5.0
-MOST_NEED_MM = 12.0
 FAR_SDS = 3.0
 
 
@@ -68,58 +66,6 @@ class Forecast:
     minutes: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Stack:
-    """The eight quantities of n cases: mean (n, 8), cov (n, 8, 8), curve (n, Q), and (n,) each what is off, the most
-    that may be, the error of the next gap reading, where the work goes toward, and what no reading can tell."""
-
-    mean: Array
-    cov: Array
-    curve: Array
-    removed_mm: Array
-    most_removed_mm: Array
-    reading_sd_cents: Array
-    stop_cents: Array
-    beyond_sd_cents: Array
-
-    def need_mm(self) -> Array:
-        """`AimPosterior.need_mm` of each (n,)."""
-        gap, slope, bend = self.mean[:, 0] - self.stop_cents, self.mean[:, 1], self.mean[:, 2]
-        now = bent_mm(self.removed_mm, self.curve)
-        tangent = slope + 2.0 * bend * now
-        steep = slope_at(self.removed_mm, self.curve)
-        most = np.minimum(4.0 * -gap / np.maximum(tangent * steep, LEAST_SLOPE_CENTS), MOST_NEED_MM)
-        inside = tangent**2 - 4.0 * bend * gap
-        below = np.where(inside >= 0.0, tangent + np.sqrt(np.maximum(inside, 0.0)), 0.0)
-        ends = now - 2.0 * gap / np.where(below > 0.0, below, 1.0)
-        there = straight_mm(ends, self.curve) - self.removed_mm
-        need: Array = np.where(below > 0.0, np.minimum(there, most), most)
-        return np.where(gap >= 0.0, 0.0, need)
-
-    def way_left(self, need_mm: Array, first: NDArray[np.bool_]) -> tuple[Array, Array]:
-        """`AimPosterior.way_now` of each (n,); where a first reading comes, `way_left` after it."""
-        now = bent_mm(self.removed_mm, self.curve)
-        then = bent_mm(self.removed_mm + np.maximum(need_mm, LEAST_NEED_MM), self.curve)
-        cut, rest = np.zeros((len(now), 8)), np.zeros((len(now), 8))
-        cut[:, 0], rest[:, 1], rest[:, 2] = 1.0, then - now, then**2 - now**2
-        noise = np.where(first, self.reading_sd_cents**2, np.inf)
-        return way_left(cut, rest, self.mean, self.cov, np.zeros(len(now)), noise)
-
-
-def _stacked(cases: Sequence[Case]) -> _Stack:
-    posteriors = [case.posterior for case in cases]
-    return _Stack(
-        np.stack([one.mean for one in posteriors]),
-        np.stack([one.cov for one in posteriors]),
-        np.stack([one.curve for one in posteriors]),
-        np.array([one.removed_mm for one in posteriors]),
-        np.array([case.aim.most_removed_mm for case in cases]),
-        np.array([one.reading_sd_cents for one in posteriors]),
-        np.array([one.stop_cents for one in posteriors]),
-        np.array([one.beyond_sd_cents for one in posteriors]),
-    )
-
-
 def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[Forecast]:
     """What working each reed to its end gives, all reeds of one policy table at once.
 
@@ -127,12 +73,15 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
     """
     if not cases:
         return []
-    stack = _stacked(cases)
+    costs, error = table.costs, rules.error
+    seen = Quantities.of([case.posterior for case in cases])
     first = np.array([case.unread for case in cases])
-    m, v = stack.mean[:, 0] - stack.stop_cents, np.maximum(stack.cov[:, 0, 0], 1e-6)
-    need = stack.need_mm()
-    s, tie = stack.way_left(need, first)
-    noise = stack.reading_sd_cents**2
+    most_mm = np.array([case.aim.most_removed_mm for case in cases])
+    beyond_sd = np.sqrt(np.maximum(seen.beyond[:, 0, 0], 0.0))
+    m, v = seen.mean[:, 0] - seen.stop_cents, np.maximum(seen.cov[:, 0, 0], 1e-6)
+    need = seen.need_mm()
+    s, tie = seen.way_left(need, first)
+    noise = seen.reading_sd_cents**2
     x, weight = even_nodes(SHOWN)
     shown = m[:, None] + np.where(first, np.sqrt(v * v / (v + noise)), 0.0)[:, None] * x
     left = np.where(first, v * noise / (v + noise), v)
@@ -143,45 +92,56 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
         flat, start = what.reshape(-1), rung[:, None] * what[0].size
         return np.asarray(sum(flat[start + at] * share for at, share in corners) @ weight)
 
-    slope = np.maximum(stack.mean[:, 1], LEAST_SLOPE_CENTS)
+    slope = np.maximum(seen.mean[:, 1], LEAST_SLOPE_CENTS)
     need_sd = np.sqrt(v) / slope + need * np.minimum(s, 1.0)
-    fits = normal_cdf((stack.most_removed_mm - stack.removed_mm - need) / np.maximum(need_sd, 1e-3))
-    sd = np.hypot(np.sqrt(v), stack.beyond_sd_cents)
-    sharp = normal_cdf((stack.mean[:, 0] - table.costs.tolerance_cents) / sd)
+    fits = normal_cdf((most_mm - seen.removed_mm - need) / np.maximum(need_sd, 1e-3))
+    sharp = normal_cdf((seen.mean[:, 0] - costs.tolerance_cents) / np.hypot(np.sqrt(v), beyond_sd))
     good, past, cuts, readings = (ahead(what) for what in (table.within, table.past, table.cuts, table.readings))
-    limited = np.array([limited_cuts(mm, case.longest_mm) for mm, case in zip(need, cases, strict=True)])
-    cuts, readings = cuts + limited, readings + limited + first
-    columns = [values.tolist() for values in (good * fits, past, cuts, readings, need, sharp)]
-    return [_whole(case, row, table, rules) for case, row in zip(cases, zip(*columns, strict=True), strict=True)]
-
-
-def _whole(case: Case, of_gap: Sequence[float], table: PolicyTable, rules: Rules) -> Forecast:
-    """The forecast from that of the gap alone (the first six of its fields), with what a target pitch adds to it."""
-    good, past, cuts, readings, need, sharp = of_gap
-    costs, off = table.costs, 0.0
-    if case.posterior.spaced:
-        good, past = at_its_aim(case.posterior, costs.tolerance_cents)
-    if case.aim.target_cents is not None:
-        found = _pitch(case, costs, rules, need, cuts)
-        if found is None:
-            off, past, cuts, readings = 1.0, sharp, 0.0, float(case.unread)
-        else:
-            off, cuts, readings = found[0], cuts + found[1], readings + found[2]
-        good *= 1.0 - off
+    limited = np.zeros(len(cases))
+    for longest_mm in {case.longest_mm for case in cases}:
+        of = np.array([case.longest_mm == longest_mm for case in cases])
+        limited[of] = limited_cuts(need[of], longest_mm)
+    good, cuts, readings = good * fits, cuts + limited, readings + limited + first
+    for i in [i for i, case in enumerate(cases) if case.posterior.spaced]:
+        good[i], past[i] = at_its_aim(cases[i].posterior, costs.tolerance_cents)
+    (off, visits, looks), never = _pitch(cases, seen, costs, error, need, cuts)
+    good = good * (1.0 - off)
+    past = np.where(never, sharp, past)
+    cuts, readings = np.where(never, 0.0, cuts + visits), np.where(never, first, readings + looks)
     bench = cuts * costs.cut_minutes + readings * costs.reading_minutes
-    missed = max(1.0 - good - past, 0.0)
+    missed = np.maximum(1.0 - good - past, 0.0)
     minutes = bench + past * rules.lost_minutes + missed * costs.outside_minutes
-    return Forecast(good, past, cuts, readings, need, sharp, off, bench, minutes)
+    columns = good, past, cuts, readings, need, sharp, off, bench, minutes
+    return [Forecast(*row) for row in np.stack(columns, axis=1).tolist()]
 
 
-def _pitch(case: Case, costs: Costs, rules: Rules, need_mm: float, cuts: float) -> tuple[float, float, float] | None:
-    """Chance of ending off the target pitch, visits and readings that it takes; None where it is out of reach."""
-    (mean, sd), target = case.posterior.meeting(), case.aim.target_cents or 0.0
-    per_stroke = case.posterior.meeting(1.0)[0] - mean
-    if abs(mean - target) > case.aim.tolerance_cents + FAR_SDS * sd and (mean - target) * per_stroke >= 0.0:
-        return None  # so surely off it, on the side where strokes lead away, that the programme need not be solved
-    plan = LipPlan(case.posterior, case.aim, costs, rules.error, FIRST_CUT * need_mm, (max(cuts - 1.0, 0.0), cuts))
-    return None if plan.out_of_reach else plan.outlook(read_first=case.unread)
+def _pitch(
+    cases: Sequence[Case], seen: Quantities, costs: Costs, error: CutError, need_mm: Array, cuts: Array
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Chance of ending off the target pitch, visits and readings that it takes (3, n), all 0 without a target; and
+    where it is out of reach (n,), so that the chance is 1."""
+    out, never = np.zeros((len(cases), 3)), np.zeros(len(cases), dtype=np.bool_)
+    asked = np.array([i for i, case in enumerate(cases) if case.aim.target_cents is not None], dtype=np.intp)
+    if not len(asked):
+        return out.T, never
+    target = np.array([cases[i].aim.target_cents for i in asked.tolist()], dtype=np.float64)
+    tolerance = np.array([cases[i].aim.tolerance_cents for i in asked.tolist()])
+    first = np.array([cases[i].unread for i in asked.tolist()])
+    left = np.stack([np.maximum(cuts[asked] - 1.0, 0.0), cuts[asked]], axis=1)
+    plans = LipPlans(seen.rows(asked), target, tolerance, costs, error, FIRST_CUT * need_mm[asked], left)
+    # so surely off it, on the side where strokes lead away, that the programme need not be solved
+    mean, sd = plans.seen.meeting()
+    far = (np.abs(mean - target) > tolerance + FAR_SDS * sd) & ((mean - target) * plans.per_stroke >= 0.0)
+    # what follows a visit is asked of those alone that may have one before the next reading, or are far off
+    visit = ~first | (plans.outside >= SURE)
+    never[asked[far]] = True
+    for part in (~far & visit, ~far & ~visit):
+        if part.any():
+            some = plans.rows(part)
+            out[asked[part]] = some.outlook(first[part])
+            never[asked[part]] = some.out_of_reach
+    out[never] = 1.0, 0.0, 0.0
+    return out.T, never
 
 
 def mixed(shares: Sequence[float], parts: Sequence[Forecast]) -> Forecast:

@@ -11,22 +11,24 @@ Over the next few readings this is a small dynamic programme on a grid of delta,
 with q_j the chance that the gap wants another cut by then in any case: strokes done on a visit that cuts cost no visit
 of their own, so they are not hurried while more such visits are to come, and not put off when none is. A stroke may
 close the gap too: S'_j has only the few for which a gap that is closed already leaves room, so closely as j readings
-will have it known. sigma_j follows from the joint posterior, cut by cut (`AimBelief.meeting_sd_path`). Solved anew for
-each question with a target (some milliseconds); `choose` adds it to the gap's cost.
+will have it known. sigma_j follows from the joint posterior, cut by cut (`Quantities.meeting_sd_path`). Solved
+anew for each question with a target, for all reeds of a stock at once; `choose` adds it to the gap's cost.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from trimfit.planner.aim import Aim, AimPosterior, CutError, nodes, normal_cdf
+from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.policy_table import Costs
+from trimfit.planner.quantities import CutError, Quantities, even_nodes, nodes, normal_cdf
 
-__all__ = ["LEAST_STROKE_CENTS", "LipPlan"]
+__all__ = ["LEAST_STROKE_CENTS", "LipPlan", "LipPlans"]
 
 Array = NDArray[np.float64]
 MOST_STROKES = 10
@@ -36,10 +38,301 @@ LEAST_STROKE_CENTS = 0.02
 ROOM_TOLERANCES, ROOM_SDS = 0.6, 2.5
 """Strokes may bring the gap so many tolerances over zero, and no nearer to past than so many of its sd."""
 WORTH_READING = 0.9
+SURE, HARDLY_CHEAPER = 0.9, 0.8
+HALF_GRID, WIDE_NODES = 60, 33
+CHUNK = 48
+"""So many reeds at once: their values stay in the processor's cache."""
+
+
+class LipPlans:
+    """Costs in minutes of the pitch as known, of n reeds each with a target: of leaving it, of reading again, of
+    strokes."""
+
+    def __init__(
+        self,
+        seen: Quantities,
+        target_cents: Array,
+        tolerance_cents: Array,
+        costs: Costs,
+        error: CutError,
+        cut_mm: Array,
+        cuts_left: Array,
+    ) -> None:
+        """cut_mm (n,): the cut that the gap alone would have made now (0: none); cuts_left (n, 2): how many more it is
+        expected to want, after a visit now and after a reading alone."""
+        self.seen, self.target_cents, self.tolerance_cents = seen, target_cents, tolerance_cents
+        self.costs, self.error, self.cut_mm, self.cuts_left = costs, error, cut_mm, cuts_left
+        mean, self.sd = seen.meeting()
+        self.need_mm = seen.need_mm()
+        # with the gap closed no cut brings the reed back to the meeting point: it keeps the pitch it has
+        self.off = np.where(self.need_mm > 0.0, mean, seen.mean[:, 4]) - target_cents
+        self.per_stroke = seen.meeting(1.0)[0] - mean
+        row = np.zeros(seen.mean.shape)
+        row[:, 3], row[:, 7] = -seen.mean[:, 5] / np.maximum(seen.mean[:, 1], 1.0), 1.0
+        self.stroke_sd = np.sqrt(np.maximum((row[:, None, :] @ seen.cov @ row[:, :, None])[:, 0, 0], 0.0))
+        self.anyway = np.minimum(cuts_left[:, 1], 1.0)
+        self.reach = np.maximum(np.abs(self.off) + 4.0 * self.sd, 4.0 * tolerance_cents)
+        size = np.abs(self.per_stroke)
+        helps = (size > LEAST_STROKE_CENTS) & (self.off * self.per_stroke < 0.0)
+        whole = np.ceil((np.abs(self.off) + 2.0 * self.sd + tolerance_cents) / np.where(helps, size, 1.0))
+        self.most = np.where(helps, np.minimum(whole, MOST_STROKES), 0.0).astype(np.intp)
+
+    def rows(self, which: NDArray[np.bool_]) -> LipPlans:
+        """Of some of the reeds."""
+        parts = (self.target_cents[which], self.tolerance_cents[which], self.costs, self.error)
+        return LipPlans(self.seen.rows(which), *parts, self.cut_mm[which], self.cuts_left[which])
+
+    def _room(self, gap: Array, variance: Array, readings: int = 0) -> NDArray[np.intp]:
+        """How many strokes (n,) the gap has room for after so many readings, where each of them closes it too."""
+        per_stroke = self.seen.mean[:, 3]
+        sd = 1.0 / np.sqrt(1.0 / variance + readings / self.seen.reading_sd_cents**2)
+        room = np.minimum(ROOM_TOLERANCES * self.tolerance_cents, self.tolerance_cents - ROOM_SDS * sd) - gap
+        strokes = np.floor(room / np.where(per_stroke > 0.0, per_stroke, 1.0))
+        allowed: NDArray[np.intp] = np.where(per_stroke > 0.0, np.clip(strokes, 0, self.most), self.most).astype(
+            np.intp
+        )
+        return allowed
+
+    @cached_property
+    def _gap(self) -> tuple[Array, Array]:
+        return self.seen.mean[:, 0], np.maximum(self.seen.cov[:, 0, 0], 1e-6)
+
+    @cached_property
+    def most_now(self) -> NDArray[np.intp]:
+        """Strokes (n,) for which the gap has room now."""
+        return self._room(*self._gap)
+
+    @cached_property
+    def late_reading(self) -> NDArray[np.intp]:
+        """Strokes (n, LEVELS) for which the gap has room after so many readings, from here."""
+        gap, variance = self._gap
+        each = [self._room(np.maximum(gap, 0.0), variance, readings) for readings in range(LEVELS)]
+        return np.stack(each, axis=1)
+
+    @cached_property
+    def late_visit(self) -> NDArray[np.intp]:
+        """The same where a cut over the whole way comes first."""
+        variance = self.seen.known().gap_variance(self.need_mm, self.error)
+        each = [self._room(np.zeros(len(variance)), variance, readings) for readings in range(LEVELS)]
+        return np.stack(each, axis=1)
+
+    @cached_property
+    def by_reading(self) -> Array:
+        """How well the pitch is known (n, LEVELS + 1) after so many readings alone: each tells what it can from here,
+        which may be next to nothing."""
+        return self.seen.meeting_sd_path(np.zeros((len(self.off), LEVELS)), self.error)
+
+    @cached_property
+    def by_visit(self) -> Array:
+        """The same where cuts come first: one of them comes nearer the meeting point, where a reading tells the pitch
+        plainly."""
+        lengths = np.zeros((len(self.off), LEVELS))
+        lengths[:, 0], lengths[:, 1] = self.cut_mm, np.maximum(self.need_mm - self.cut_mm, 0.0)
+        return self.seen.meeting_sd_path(lengths, self.error)
+
+    @cached_property
+    def after_reading(self) -> Array:
+        """What follows one more reading (n, 4) by the best course."""
+        return self._after(self.by_reading, self.late_reading, self.cuts_left[:, 1], strokes=False)[:, 0]
+
+    @cached_property
+    def after_visit(self) -> Array:
+        """What follows a visit that is made anyway (n, strokes, 4), by the best course after it; more strokes than are
+        of use cost infinitely many minutes."""
+        return self._after(self.by_visit, self.late_visit, self.cuts_left[:, 0], strokes=True)
+
+    def _after(self, sigma: Array, late: NDArray[np.intp], cuts_left: Array, *, strokes: bool) -> Array:
+        """What follows (n, strokes or 1, 4) where the posterior narrows as `sigma` (n, LEVELS + 1) says, reading by
+        reading, `late` (n, LEVELS) strokes have room, and the gap wants `cuts_left` (n,) more cuts: minutes, chance of
+        ending off the pitch, visits for the lips alone, and readings for the pitch."""
+        out = np.full((len(self.off), MOST_STROKES + 1 if strokes else 1, 4), np.inf)
+        # where no stroke helps, readings change nothing: what is expected of the pitch is what is known now
+        out[:, 0] = self._ended(self.outside)
+        order = np.argsort(self.most, kind="stable")
+        order = order[self.most[order] > 0]
+        for of in np.array_split(order, max(-(-len(order) // CHUNK), 1)):
+            if not len(of):
+                continue
+            value = self._chain(of, sigma[of], late[of], cuts_left[of])
+            first = _Step(self, of, sigma[of, 0], sigma[of, 1], int(self.most[of].max()) if strokes else 0)
+            out[of, : first.strokes] = first.at_once(value)
+        return out
+
+    def _chain(self, of: NDArray[np.intp], sigma: Array, late: NDArray[np.intp], cuts_left: Array) -> Array:
+        """W_1 (m, grid, 4) of the reeds `of` (m,)."""
+        value = self._left(of, sigma[:, LEVELS])
+        for level in range(LEVELS - 1, 0, -1):
+            step = _Step(self, of, sigma[:, level], sigma[:, level + 1], int(self.most[of].max()))
+            best, alone = step.cheapest(value, late[:, level])
+            done = _cheaper(self._left(of, sigma[:, level]), step.unworked(value) + self._price(visit=False))
+            anyway = np.clip(cuts_left - (level - 1), 0.0, 1.0)[:, None, None]
+            value = anyway * best + (1.0 - anyway) * _cheaper(done, alone + self._price(visit=True))
+        return value
+
+    def _price(self, *, visit: bool) -> Array:
+        """What a reading, or a visit for the lips with the reading after it, adds (4,) to what follows."""
+        minutes = self.costs.reading_minutes + (self.costs.cut_minutes if visit else 0.0)
+        return np.array([minutes, 0.0, float(visit), 1.0])
+
+    def _left(self, of: NDArray[np.intp], sd: Array) -> Array:
+        """What follows (m, grid, 4) where the lips and the reed are left as they are."""
+        grid = self.reach[of, None] * np.linspace(-1.0, 1.0, 2 * HALF_GRID + 1)
+        over = normal_cdf((grid - self.tolerance_cents[of, None]) / sd[:, None])
+        return self._ended(over + over[:, ::-1])
+
+    def _ended(self, outside: Array) -> Array:
+        """What follows (…, 4) where a reed is left with this chance (…) of being off the pitch."""
+        out = np.zeros((*outside.shape, 4))
+        out[..., 0], out[..., 1] = outside * self.costs.outside_minutes, outside
+        return out
+
+    @cached_property
+    def outside(self) -> Array:
+        """Chance (n,) that the meeting pitch lies outside tolerance if the lips are left alone.
+
+        A reed that is handed over sounds at its own gap, and not at the meeting point: that is `outside_now`.
+        """
+        t = self.tolerance_cents
+        return normal_cdf((self.off - t) / self.sd) + normal_cdf((-self.off - t) / self.sd)
+
+    @cached_property
+    def outside_now(self) -> Array:
+        """Chance (n,) that the reed, handed over as it is, is off the pitch."""
+        return self.seen.pitch_outside(self.target_cents, self.tolerance_cents)
+
+    def leave(self) -> Array:
+        """Minutes (n,) expected to be lost to the pitch if the reed is handed over as it is."""
+        return self.outside_now * self.costs.outside_minutes
+
+    def read(self) -> Array:
+        """The same after one more reading and the best from then on."""
+        cost = self.after_reading[:, 0]
+        # a reading that tells next to nothing, and makes no room for a stroke, only puts off what is to be done
+        tells = self.by_reading[:, 1] < WORTH_READING * self.by_reading[:, 0]
+        tells |= (self.anyway < 0.5) & (self.late_reading[:, 1] > self.most_now)
+        if tells.all():
+            return cost
+        strokes = self._visit()[:, 0]
+        alone = np.minimum(self.leave(), self.costs.cut_minutes + self.costs.reading_minutes + strokes)
+        return np.where(tells, cost, np.maximum(cost, self.anyway * strokes + (1.0 - self.anyway) * alone))
+
+    def _visit(self) -> Array:
+        """What follows (n, 4) a visit that is made anyway, with the best number of strokes that has room now."""
+        room = np.arange(MOST_STROKES + 1) <= self.most_now[:, None]
+        best = np.argmin(np.where(room, self.after_visit[:, :, 0], np.inf), axis=1)
+        out: Array = self.after_visit[np.arange(len(best)), best]
+        return out
+
+    def outlook(self, read_first: NDArray[np.bool_]) -> Array:
+        """Chance of ending off the pitch, visits for the lips alone and readings for the pitch (n, 3), by the best
+        course.
+
+        read_first (n,): a reading is to come before anything else, and is counted already.
+        """
+        then = self.after_reading
+        if not read_first.all():
+            visit, anyway = self._visit(), self.anyway[:, None]
+            done = _cheaper(self._ended(self.outside), then + self._price(visit=False))
+            best = anyway * visit + (1.0 - anyway) * _cheaper(done, visit + self._price(visit=True))
+            then = np.where(read_first[:, None], then, best)
+        return then[:, 1:]
+
+    @property
+    def out_of_reach(self) -> NDArray[np.bool_]:
+        """Whether the pitch (n,) is off and neither the lips nor another reading is likely to mend it."""
+        off = self.outside >= SURE
+        if off.any():
+            off &= np.minimum(self.read(), self._visit()[:, 0]) > HARDLY_CHEAPER * self.costs.outside_minutes
+        return off
+
+
+class _Step:
+    """Strokes (0 to the most of any) and one reading, for some of the reeds: where they take a pitch.
+
+    From off the target by delta to delta + k l + sd_k eta: on five nodes of eta on the grid, which is even, so that
+    each node shifts the values on it by so many of its steps, and a share of the next; from where the pitch is now, of
+    which little may be known yet, on so many that no step of a chance falls between two.
+    """
+
+    def __init__(self, plans: LipPlans, of: NDArray[np.intp], sd_now: Array, sd_then: Array, most: int) -> None:
+        self.plans, self.of, self.strokes = plans, of, most + 1
+        strokes = np.arange(self.strokes)
+        learned = np.maximum(sd_now**2 - sd_then**2, 0.0)
+        step = (HALF_GRID / plans.reach[of])[:, None]
+        self.mean = (plans.per_stroke[of, None] * strokes) * step
+        self.sd = np.sqrt(learned[:, None] + (plans.stroke_sd[of, None] * strokes) ** 2) * step
+        self.barred = np.where(strokes > plans.most[of, None], np.inf, 0.0)
+        eta, self.weight = nodes(5)
+        steps = self.mean[:, :, None] + self.sd[:, :, None] * eta
+        whole = np.floor(steps)
+        self.share = steps - whole
+        self.whole = np.clip(whole, -2 * HALF_GRID - 1, 2 * HALF_GRID + 1).astype(np.intp)
+
+    def at_once(self, value: Array) -> Array:
+        """Expected values (m, strokes, 4) from where the pitch is now. value (m, grid, 4)."""
+        eta, weight = even_nodes(WIDE_NODES)
+        here = HALF_GRID * (self.plans.off / self.plans.reach)[self.of] + HALF_GRID
+        place = here[:, None, None] + self.mean[:, :, None] + self.sd[:, :, None] * eta
+        place = np.clip(place, 0.0, 2.0 * HALF_GRID)
+        low = np.minimum(place.astype(np.intp), 2 * HALF_GRID - 1)
+        share, row = (place - low)[..., None], np.arange(len(self.of))[:, None, None]
+        out: Array = ((1.0 - share) * value[row, low] + share * value[row, low + 1]).swapaxes(2, 3) @ weight
+        out[:, :, 0] += self.barred
+        return out
+
+    def unworked(self, value: Array) -> Array:
+        """Expected values (m, grid, 4) with no stroke."""
+        return self._shifted(value, 1)[:, 0]
+
+    def cheapest(self, value: Array, late: NDArray[np.intp]) -> tuple[Array, Array]:
+        """Expected values (m, grid, 4) with the best number of strokes, and with the best of no more than `late`
+        (m,)."""
+        minutes = self._shifted(value[..., :1], self.strokes)[..., 0] + self.barred[:, :, None]
+        best = self._with(value, np.argmin(minutes, axis=1))
+        if (late >= self.plans.most[self.of]).all():
+            return best, best
+        minutes[np.arange(self.strokes) > late[:, None]] = np.inf
+        return best, self._with(value, np.argmin(minutes, axis=1))
+
+    def _shifted(self, value: Array, strokes: int) -> Array:
+        """Expected values (m, strokes, grid, c) on the whole grid with each number of strokes. value (m, grid, c)."""
+        size, columns = 2 * HALF_GRID + 1, value.shape[2]
+        padded, first = self._padded(value)
+        windows = sliding_window_view(padded.reshape(-1), (size + 1) * columns)
+        out = np.zeros((len(value), strokes, size * columns))
+        for node, weight in enumerate(self.weight):
+            found = windows[(first + self.whole[:, :strokes, node]) * columns]
+            upper = weight * self.share[:, :strokes, node, None]
+            out += (weight - upper) * found[..., :-columns]
+            out += upper * found[..., columns:]
+        return out.reshape(len(value), strokes, size, columns)
+
+    def _with(self, value: Array, strokes: NDArray[np.intp]) -> Array:
+        """Expected values (m, grid, 4) with so many strokes (m, grid) at each point."""
+        padded, first = self._padded(value)
+        pairs = sliding_window_view(padded.reshape(-1), 2 * value.shape[2])[:: value.shape[2]]
+        row, start = np.arange(len(value))[:, None], first + np.arange(value.shape[1])
+        whole, share = self.whole[row, strokes], self.share[row, strokes]
+        out = np.zeros(value.shape)
+        for node, weight in enumerate(self.weight):
+            found = pairs[start + whole[:, :, node]]
+            upper = weight * share[:, :, node, None]
+            out += (weight - upper) * found[..., : value.shape[2]]
+            out += upper * found[..., value.shape[2] :]
+        return out
+
+    @staticmethod
+    def _padded(value: Array) -> tuple[Array, NDArray[np.intp]]:
+        """Values held at their ends beyond the grid, and where each reed's grid begins in them (m, 1)."""
+        pad = value.shape[1] + 1
+        ends = [np.repeat(value[:, end : end + 1 or None], pad, axis=1) for end in (0, -1)]
+        padded = np.concatenate([ends[0], value, ends[1]], axis=1)
+        return padded, np.arange(len(value))[:, None] * padded.shape[1] + pad
 
 
 class LipPlan:
-    """Costs in minutes of the pitch as known: of leaving it, of reading again, of strokes. 0 without a target."""
+    """`LipPlans` of one reed for `planner.choice`: minutes of leaving the pitch, of reading again, of strokes;
+    0 without a target."""
 
     def __init__(
         self,
@@ -50,172 +343,38 @@ class LipPlan:
         cut_mm: float = 0.0,
         cuts_left: tuple[float, float] = (0.0, 0.0),
     ) -> None:
-        """cut_mm: the cut that the gap alone would have made now (0: none); cuts_left: how many more it is expected to
-        want, after a visit now and after a reading alone."""
-        self.aim, self.costs = aim, costs
-        mean, self.sd = posterior.meeting()
-        # with the gap closed no cut brings the reed back to the meeting point: it keeps the pitch it has
-        end = mean if posterior.need_mm() > 0.0 else float(posterior.mean[4])
-        self.off = 0.0 if aim.target_cents is None else end - aim.target_cents
-        self.per_stroke = posterior.meeting(1.0)[0] - mean
-        share = float(posterior.mean[5]) / max(float(posterior.mean[1]), 1.0)
-        row = np.array([0.0, 0.0, 0.0, -share, 0.0, 0.0, 0.0, 1.0])
-        self.stroke_sd = math.sqrt(max(float(row @ posterior.cov @ row), 0.0))
-        self.anyway = min(cuts_left[1], 1.0)
-        self.strokes, self.outside_now = np.zeros(1), posterior.pitch_outside(aim, 0.0, 0.0, error)
-        self.most_now, self.late_visit, self.late_reading = 0, [0] * LEVELS, [0] * LEVELS
-        if aim.target_cents is None:
-            return
-        t = aim.tolerance_cents
-        reach = max(abs(self.off) + 4.0 * self.sd, 4.0 * t)
-        self.grid = np.linspace(-reach, reach, 121)
-        if abs(self.per_stroke) > LEAST_STROKE_CENTS and self.off * self.per_stroke < 0:
-            most = min(math.ceil((abs(self.off) + 2.0 * self.sd + t) / abs(self.per_stroke)), MOST_STROKES)
-            self.strokes = np.arange(0.0, max(most, 0) + 1.0)
-            self._room(posterior, error)
-        # A visit that cuts comes nearer the meeting point, where a reading tells the pitch plainly; a reading alone
-        # tells what it can from here, and may tell next to nothing.
-        whole_way = [cut_mm, max(posterior.need_mm() - cut_mm, 0.0)]
-        self.by_visit = posterior.meeting_sd_path(whole_way + [0.0] * (LEVELS - 2), error)
-        self.by_reading = posterior.meeting_sd_path([0.0] * LEVELS, error)
-        self.after_visit = self._chain(self.by_visit, self.late_visit, cuts_left[0])
-        self.after_reading = self._chain(self.by_reading, self.late_reading, cuts_left[1])
-
-    def _room(self, posterior: AimPosterior, error: CutError) -> None:
-        """How many strokes the gap has room for, where each of them closes it too: now; and once it is closed, after
-        so many readings, `late_visit` where a cut over the whole way comes first, `late_reading` from here."""
-        t, per_stroke = self.aim.tolerance_cents, float(posterior.mean[3])
-        most = len(self.strokes) - 1
-
-        def strokes(gap: float, variance: float, readings: int = 0) -> int:
-            if per_stroke <= 0.0:
-                return most
-            sd = 1.0 / math.sqrt(1.0 / variance + readings / posterior.reading_sd_cents**2)
-            room = min(ROOM_TOLERANCES * t, t - ROOM_SDS * sd) - gap
-            return min(max(math.floor(room / per_stroke), 0), most)
-
-        gap, variance = float(posterior.mean[0]), max(float(posterior.cov[0, 0]), 1e-6)
-        cut = posterior.gap_variance(posterior.need_mm(), error)
-        self.most_now = strokes(gap, variance)
-        self.late_visit = [strokes(0.0, cut, readings) for readings in range(LEVELS)]
-        self.late_reading = [strokes(max(gap, 0.0), variance, readings) for readings in range(LEVELS)]
-
-    def _chain(self, sigma: list[float], late: list[int], cuts_left: float) -> Array:
-        """What follows (grid, 4) when the posterior narrows as `sigma` says, reading by reading, and the gap wants more
-        cuts: minutes W_1, chance of ending off the pitch, visits for the lips alone, and readings for the pitch."""
-        value = self._left(self.grid, sigma[LEVELS])
-        for level in range(LEVELS - 1, 0, -1):
-            ahead = self._ahead(self.grid, self.strokes, sigma[level], sigma[level + 1], value)
-            done = _cheaper(self._left(self.grid, sigma[level]), ahead[:, 0] + self._step(visit=False))
-            alone = _cheapest(ahead[:, : late[level] + 1]) + self._step(visit=True)
-            anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
-            value = anyway * _cheapest(ahead) + (1.0 - anyway) * _cheaper(done, alone)
-        return value
-
-    def _step(self, *, visit: bool) -> Array:
-        """What a reading, or a visit for the lips with the reading after it, adds (4,) to what follows."""
-        costs = self.costs
-        minutes = costs.reading_minutes + (costs.cut_minutes if visit else 0.0)
-        return np.array([minutes, 0.0, float(visit), 1.0])
-
-    def _left(self, off: Array, sd: float) -> Array:
-        """What follows (n, 4) where the lips and the reed are left as they are."""
-        minutes = self._leave(off, sd)
-        out = np.zeros((len(off), 4))
-        out[:, 0], out[:, 1] = minutes, minutes / max(self.costs.outside_minutes, 1e-9)
-        return out
-
-    def _leave(self, off: Array, sd: float) -> Array:
-        t = self.aim.tolerance_cents
-        outside: Array = normal_cdf((off - t) / sd) + normal_cdf((-off - t) / sd)
-        return outside * self.costs.outside_minutes
-
-    def _ahead(self, off: Array, strokes: Array, sd_now: float, sd_then: float, value: Array) -> Array:
-        """Expected values (n, strokes, 4) after strokes and one reading, from offsets (n,)."""
-        eta, weight = nodes(5)
-        learned = max(sd_now**2 - sd_then**2, 0.0)
-        sd = np.sqrt(learned + (self.stroke_sd * strokes) ** 2)
-        there = off[:, None, None] + (self.per_stroke * strokes)[None, :, None] + sd[None, :, None] * eta[None, None, :]
-        place = np.clip((there - self.grid[0]) / (self.grid[1] - self.grid[0]), 0.0, len(self.grid) - 1.0)
-        low = np.minimum(place.astype(np.intp), len(self.grid) - 2)
-        share = (place - low) * weight
-        mean: Array = np.einsum("nse,nsec->nsc", weight - share, value[low])
-        mean = mean + np.einsum("nse,nsec->nsc", share, value[low + 1])
-        return mean
+        """cut_mm, cuts_left: as for `LipPlans`."""
+        self.plans: LipPlans | None = None
+        if aim.target_cents is not None:
+            target, tolerance = np.array([aim.target_cents]), np.array([aim.tolerance_cents])
+            now, cut, left = Quantities.of([posterior]), np.array([cut_mm]), np.array([cuts_left])
+            self.plans = LipPlans(now, target, tolerance, costs, error, cut, left)
 
     @property
-    def outside(self) -> float:
-        """Chance that the meeting pitch lies outside tolerance if the lips are left alone; 0 without a target.
-
-        A reed that is handed over sounds at its own gap, and not at the meeting point: that is `outside_now`.
-        """
-        if self.aim.target_cents is None:
-            return 0.0
-        return float(self._leave(np.array([self.off]), self.sd)[0]) / max(self.costs.outside_minutes, 1e-9)
+    def outside_now(self) -> float:
+        """Chance that the reed, handed over as it is, is off the pitch."""
+        return 0.0 if self.plans is None else float(self.plans.outside_now[0])
 
     def leave(self) -> float:
         """Minutes expected to be lost to the pitch if the reed is handed over as it is."""
-        return self.outside_now * self.costs.outside_minutes
+        return 0.0 if self.plans is None else float(self.plans.leave()[0])
 
     def read(self) -> float:
         """The same after one more reading and the best from then on."""
-        if self.aim.target_cents is None:
-            return 0.0
-        now, then = self.by_reading[0], self.by_reading[1]
-        cost = float(self._after_reading()[0])
-        if then < WORTH_READING * now or (self.anyway < 0.5 and self.late_reading[1] > self.most_now):
-            return cost
-        # a reading that tells next to nothing, and makes no room for a stroke, only puts off what is to be done
-        strokes = self.stroke()[1]
-        alone = min(self.leave(), self.costs.cut_minutes + self.costs.reading_minutes + strokes)
-        return max(cost, self.anyway * strokes + (1.0 - self.anyway) * alone)
+        return 0.0 if self.plans is None else float(self.plans.read()[0])
 
     def stroke(self, allowed: Sequence[int] = range(MOST_STROKES + 1)) -> tuple[int, float]:
         """The best number of strokes, of those `allowed`, for a visit that is made anyway, and the minutes then."""
-        if self.aim.target_cents is None:
+        if self.plans is None:
             return 0, 0.0
-        after = self._after_visit()[: self.most_now + 1, 0]
+        after = self.plans.after_visit[0, : int(self.plans.most_now[0]) + 1, 0]
         best = min((k for k in allowed if k < len(after)), key=lambda k: float(after[k]))
         return best, float(after[best])
-
-    def outlook(self, *, read_first: bool) -> tuple[float, float, float]:
-        """Chance of ending off the pitch, visits for the lips alone and readings for the pitch, by the best course.
-
-        read_first: a reading is to come before anything else, and is counted already.
-        """
-        if self.aim.target_cents is None:
-            return 0.0, 0.0, 0.0
-        then = self._after_reading()
-        if not read_first:
-            visit = self._after_visit()[: self.most_now + 1]
-            done = _cheaper(self._left(np.array([self.off]), self.sd)[0], then + self._step(visit=False))
-            alone = _cheapest(visit) + self._step(visit=True)
-            then = self.anyway * _cheapest(visit) + (1.0 - self.anyway) * _cheaper(done, alone)
-        return float(then[1]), float(then[2]), float(then[3])
-
-    def _after_visit(self) -> Array:
-        now, then = self.by_visit[0], self.by_visit[1]
-        after: Array = self._ahead(np.array([self.off]), self.strokes, now, then, self.after_visit)[0]
-        return after
-
-    def _after_reading(self) -> Array:
-        now, then = self.by_reading[0], self.by_reading[1]
-        after: Array = self._ahead(np.array([self.off]), np.zeros(1), now, then, self.after_reading)[0, 0]
-        return after
 
     @property
     def out_of_reach(self) -> bool:
         """Whether the pitch is off and neither the lips nor another reading is likely to mend it."""
-        if self.aim.target_cents is None or self.outside < 0.9:
-            return False
-        return min(self.read(), self.stroke()[1]) > 0.8 * self.costs.outside_minutes
-
-
-def _cheapest(options: Array) -> Array:
-    """Of options (…, m, 4) each time the one of least minutes (…, 4)."""
-    best = np.argmin(options[..., 0], axis=-1)
-    out: Array = np.take_along_axis(options, best[..., None, None], axis=-2)[..., 0, :]
-    return out
+        return self.plans is not None and bool(self.plans.out_of_reach[0])
 
 
 def _cheaper(first: Array, second: Array) -> Array:

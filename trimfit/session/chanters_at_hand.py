@@ -45,6 +45,7 @@ class ChantersAtHand:
         self._every: dict[str, Chanter] | None = None
         self._benches: dict[str, list[tuple[float, str]]] = {}
         self._meets: dict[tuple[int, str, float | None, ChanterFacts], tuple[float, float]] = {}
+        self._hints: dict[tuple[int, str, float | None, Chanter | None], tuple[float, float]] = {}
 
     def chanter(self, name: str) -> Chanter | None:
         """What the log knows of a chanter."""
@@ -58,6 +59,12 @@ class ChantersAtHand:
         if name not in self._read:
             self._read[name] = self.journal.chanter_read(name)
         return self._read[name]
+
+    def stated(self, name: str) -> bool:
+        """Whether something besides readings tells of a chanter: a stated pitch or crow, or reeds sent to it."""
+        found = self.chanter(name)
+        words = found is not None and (found.meeting_pitch_hz is not None or found.working_crow_hz is not None)
+        return words or self.worked_in(name) is not None
 
     def supposing(self, record: Chanter) -> ChantersAtHand:
         """The same chanters, one of them known as a record says."""
@@ -94,10 +101,16 @@ class ChantersAtHand:
     def pitch_hint(self, aim: Aim, type_code: int) -> tuple[float, float]:
         """Mean (cents from 440 Hz) of the meeting pitch in the aim's chanter by what is known besides the reed's own
         type, and the information in that (1/cents²); (0, 0) where there is nothing to add."""
-        from trimfit.regression.priors import MEETING_CENTS, REED_MEETING_CENTS
-
         if aim.chanter is None:
             return 0.0, 0.0
+        key = type_code, aim.chanter, aim.pressure_kpa, self.chanter(aim.chanter)
+        if key not in self._hints:
+            self._hints[key] = self._hint(aim, type_code)
+        return self._hints[key]
+
+    def _hint(self, aim: Aim, type_code: int) -> tuple[float, float]:
+        from trimfit.regression.priors import MEETING_CENTS, REED_MEETING_CENTS
+
         _, own_sd = self._typical(aim, type_code)
         others = [self._typical(aim, code) for code in range(self.model.n_types) if code != type_code]
         mean, sd = min([MEETING_CENTS, *others], key=lambda one: one[1])

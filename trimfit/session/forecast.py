@@ -4,10 +4,11 @@ chanter."""
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from trimfit.planner.aim import Aim, AimPosterior
+    from trimfit.planner.aim import Aim
     from trimfit.planner.forecast import Forecast
     from trimfit.planner.policy_table import PolicyTable
     from trimfit.session.open_log import Bench, Seen
@@ -20,21 +21,24 @@ def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecas
     from trimfit.planner.forecast import Case, forecasts, mixed
     from trimfit.session.evidence import gap_readings
 
-    seen_as: list[tuple[list[float], list[AimPosterior]]] = []
-    tables: dict[int, tuple[PolicyTable, list[int]]] = {}
-    for i, (seen, aim) in enumerate(pairs):
-        others = bench.others(seen, aim)
-        shares = [1.0 - sum(other.chance for other in others), *(other.chance for other in others)]
-        posterior = bench.posterior(seen, aim)
-        seen_as.append((shares, [posterior, *(other.posterior for other in others)]))
-        table = bench.policy(seen.type_code, posterior=posterior)
-        tables.setdefault(id(table), (table, []))[1].append(i)
-    out: dict[int, Forecast] = {}
-    for table, mine in tables.values():
-        unread = {i: not gap_readings(pairs[i][0].history.readings, bench.model) for i in mine}
-        longest_mm = {i: bench.longest_cut_mm(pairs[i][0].history.reed.record.reed_type) for i in mine}
-        cases = [Case(one, pairs[i][1], unread[i], longest_mm[i]) for i in mine for one in seen_as[i][1]]
-        parts = iter(forecasts(cases, table, bench.rules()))
-        for i in mine:
-            out[i] = mixed(seen_as[i][0], [next(parts) for _ in seen_as[i][0]])
-    return [out[i] for i in range(len(pairs))]
+    cases: dict[int, tuple[PolicyTable, list[Case]]] = {}
+    parts: list[tuple[PolicyTable, list[float]]] = []
+    of_type: dict[int, PolicyTable] = {}
+    for _, of_reed in groupby(pairs, key=lambda pair: id(pair[0])):
+        mine = list(of_reed)
+        seen, aims = mine[0][0], [aim for _, aim in mine]
+        unread = not gap_readings(seen.history.readings, bench.model)
+        longest_mm = bench.longest_cut_mm(seen.history.reed.record.reed_type)
+        others = [one.chance for one in seen.explanations]
+        states = [None, *(one.state for one in seen.explanations)]
+        for aim, *each in zip(aims, *(bench.posteriors(seen, aims, state) for state in states), strict=True):
+            if each[0].beyond_sd_cents:
+                table = bench.policy(seen.type_code, posterior=each[0])
+            else:
+                if seen.type_code not in of_type:
+                    of_type[seen.type_code] = bench.policy(seen.type_code)
+                table = of_type[seen.type_code]
+            parts.append((table, [1.0 - sum(others), *others]))
+            cases.setdefault(id(table), (table, []))[1].extend(Case(one, aim, unread, longest_mm) for one in each)
+    found = {key: iter(forecasts(mine, table, bench.rules())) for key, (table, mine) in cases.items()}
+    return [mixed(shares, [next(found[id(table)]) for _ in shares]) for table, shares in parts]

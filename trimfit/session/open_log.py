@@ -14,7 +14,7 @@ import numpy as np
 from trimfit.base.pitch import cents_from_440, hz_width_cents
 from trimfit.base.progress import Progress, quiet
 from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Settings
-from trimfit.planner.aim import Aim, AimPosterior, see
+from trimfit.planner.aim import Aim, AimPosterior, see_each
 from trimfit.planner.away import LEFT_SHARE, away_costs, spaced_aims
 from trimfit.planner.choice import Rules, Unconfirmed
 from trimfit.planner.policy_table import Costs, PolicyTable
@@ -351,21 +351,29 @@ class Bench:
 
     def posterior(self, seen: Seen, aim: Aim) -> AimPosterior:
         """The reed's posterior seen from an aim."""
-        return self._see(seen.state, seen, aim)
+        return self.posteriors(seen, [aim])[0]
 
     def others(self, seen: Seen, aim: Aim) -> list[Unconfirmed]:
         """The other explanations of the reed's latest readings, seen from an aim."""
-        return [Unconfirmed(one.chance, self._see(one.state, seen, aim), one.moved) for one in seen.explanations]
+        return [
+            Unconfirmed(one.chance, self.posteriors(seen, [aim], one.state)[0], one.moved) for one in seen.explanations
+        ]
 
-    def _see(self, state: ReedState, seen: Seen, aim: Aim) -> AimPosterior:
+    def posteriors(self, seen: Seen, aims: Sequence[Aim], state: ReedState | None = None) -> list[AimPosterior]:
+        """The reed's posterior seen from each of some aims; state: by another explanation of its latest readings."""
+        state = state or seen.state
         # a reed that has lain can be read at once; one that was just read, only when it is in hand again
         again_days = days_to_next(seen.history, self.model.again_days, work=False) if state.idle_days == 0.0 else 0.0
         wait_days = days_to_next(seen.history, self.model.wait_days, work=True)
-        state = state.in_chanters(aim.chanter, aim.worked_in)
-        posterior = see(state, aim, seen.removed_mm, seen.lip_strokes, wait_days, again_days)
-        posterior = replace(posterior, hint=self.at_hand.pitch_hint(aim, seen.type_code))
+        found = see_each(state, aims, seen.removed_mm, seen.lip_strokes, wait_days, again_days)
+        return [self._whole(posterior, seen, aim) for posterior, aim in zip(found, aims, strict=True)]
+
+    def _whole(self, posterior: AimPosterior, seen: Seen, aim: Aim) -> AimPosterior:
+        """With what is known of the chanter's pitch besides, and where the work goes toward."""
+        hint = self.at_hand.pitch_hint(aim, seen.type_code)
         if not posterior.beyond_sd_cents:
-            return posterior
+            return replace(posterior, hint=hint) if hint[1] else posterior
+        posterior = replace(posterior, hint=hint)
         if aim.spaced_cents is not None:
             return replace(posterior, stop_cents=aim.spaced_cents, spaced=True)
         return replace(posterior, stop_cents=self._costs(seen.type_code, self.settings, posterior).stop_cents)

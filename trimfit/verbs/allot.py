@@ -13,7 +13,7 @@ from trimfit.base.units import Interval
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.planner.forecast import Forecast
-    from trimfit.session.open_log import Bench
+    from trimfit.session.open_log import Bench, Seen
     from trimfit.session.orders import Progress
     from trimfit.session.session import Session
 
@@ -23,6 +23,8 @@ Z90 = 1.6448536269514722
 HARDLY = 0.05
 MOST_PITCHES = 25
 PITCH_STEP_HZ = 0.5
+AT_ONCE = 10
+"""So many chanters are asked about at once: a state that holds them all grows with their square."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,20 +179,33 @@ def _table(bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order]) 
     forecasts: list[list[Forecast]] = [[] for _ in stock]
     cost: list[list[float]] = [[] for _ in stock]
     for done, (reed_type, batch) in enumerate(batches, 1):
-        seen = list(bench.see_batch(reed_type, batch, chanters, only=at).values())
-        found = iter(forecast_of(bench, [(one, bench.aim(one, order)) for one in seen for order in distinct.values()]))
-        for one in seen:
-            by_key = {key: next(found) for key in distinct}
-            i, record = at[one.name], one.history.reed.record
-            forecasts[i] = [by_key[asked[order]] for order in orders]
+        by_key: dict[str, dict[tuple[object, ...], Forecast]] = {}
+        for some in _together(bench, chanters):
+            seen = bench.see_batch(reed_type, batch, some, only=at).values()
+            here = {key: order for key, order in distinct.items() if order.chanter in some}
+            pairs = [(one, bench.aim(one, order)) for one in seen for order in here.values()]
+            found = iter(forecast_of(bench, pairs))
+            for one in seen:
+                by_key.setdefault(one.name, {}).update((key, next(found)) for key in here)
+        for name, of_reed in by_key.items():
+            i, weight = at[name], stock[at[name]].reed.record.weight
+            forecasts[i] = [of_reed[asked[order]] for order in orders]
             cost[i] = [
-                forecast.minutes + weight_minutes(bench, record.weight, order.weight, known)
+                forecast.minutes + weight_minutes(bench, weight, order.weight, known)
                 if forecast.good >= HARDLY
                 else float("inf")
                 for order, forecast in zip(orders, forecasts[i], strict=True)
             ]
         bench.tell("looking through the stock", done, len(batches))
     return _Table(forecasts, cost)
+
+
+def _together(bench: Bench, chanters: Sequence[str]) -> list[list[str]]:
+    """Chanters as they are asked about: each as `pick` has it. What was stated of one tells of the others too, so that
+    it is asked about by itself."""
+    alone = [name for name in chanters if bench.at_hand.stated(name)]
+    rest = [name for name in chanters if name not in alone]
+    return [[name] for name in alone] + [rest[i : i + AT_ONCE] for i in range(0, len(rest), AT_ONCE)]
 
 
 def _assigned(bench: Bench, cost: list[list[float]], wanted: Sequence[int]) -> tuple[list[int | None], float]:
@@ -210,11 +225,23 @@ def _allotted(
     from trimfit.verbs.pick import promise
 
     out: list[Allotted] = []
+    goes = {
+        h.reed.record.reed: orders[column].chanter for h, column in zip(stock, way, strict=True) if column is not None
+    }
+    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in stock if h.reed.record.reed in goes})
+    seen_as: dict[str, Seen] = {}
+    for reed_type, batch in batches:
+        of_batch = {
+            h.reed.record.reed for h in stock if (h.reed.record.reed_type, h.reed.record.batch) == (reed_type, batch)
+        }
+        for some in _together(bench, sorted({goes[reed] for reed in of_batch & goes.keys()})):
+            mine = {reed for reed in of_batch & goes.keys() if goes[reed] in some}
+            seen_as |= bench.see_batch(reed_type, batch, some, only=mine)
     for history, forecasts, costs, column in zip(stock, table.forecasts, table.cost, way, strict=True):
         if column is None:
             continue
         order, forecast, record = orders[column], forecasts[column], history.reed.record
-        seen = bench.see_reed(record, [order.chanter])
+        seen = seen_as[record.reed]
         aim = bench.aim(seen, order)
         mean, sd = bench.posterior(seen, aim).meeting()
         unknown = order.weight is not None and record.weight is None

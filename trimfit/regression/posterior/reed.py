@@ -132,15 +132,25 @@ class ReedState:
             return out  # a state that knows of no sittings
         return np.concatenate([out, BASIS if as_read else np.zeros_like(BASIS), np.zeros_like(BASIS)], axis=1)
 
-    def in_chanters(self, *names: str | None) -> ReedState:
-        """The state without the offsets of chanters not named: what a design for these asks for, and no more."""
-        kept = tuple(name for name in self.chanters if name in names)
-        if len(kept) == len(self.chanters) or any(name is not None and name not in kept for name in names):
-            return self
-        first = P * K + WIDE * len(self.chanters)
-        blocks = [P * K + WIDE * self.chanters.index(name) + np.arange(WIDE) for name in kept]
-        keep = np.concatenate([np.arange(P * K), *blocks, np.arange(first, len(self.mean))])
-        return replace(self, mean=self.mean[keep], cov=self.cov[np.ix_(keep, keep)], chanters=kept)
+    def picked(self, picks: Array, chanters: Sequence[str]) -> tuple[Array, Array, Array]:
+        """Two outputs, or two sums of outputs, of each block of coefficients: mean (2B,), cov (2B, 2B), and covariance
+        (2B, 3) with the error that the sitting's readings share.
+
+        picks (2, 10): the sums; blocks: the six regressors, then two of each of these chanters. A chanter that the
+        state does not hold raises TrimfitError.
+        """
+        for name in chanters:
+            if name not in self.chanters:
+                raise TrimfitError(f"chanter {name!r} was not asked about", "the posterior")
+        offsets = [P + C_TERMS * self.chanters.index(name) + term for name in chanters for term in range(C_TERMS)]
+        blocks = np.r_[np.arange(P), np.array(offsets, dtype=np.intp)]
+        used = np.flatnonzero(picks.any(axis=0))
+        at = (blocks[:, None] * K + used).reshape(-1)
+        turn = np.kron(np.eye(len(blocks)), picks[:, used])
+        shared = np.zeros((len(turn), N_DIRECTIONS))
+        if self.movement is not None:
+            shared = turn @ self.cov[at, self.sitting_at]
+        return turn @ self.mean[at], turn @ self.cov[np.ix_(at, at)] @ turn.T, shared
 
     def outputs(self, design: Array) -> tuple[Array, Array]:
         """Mean (m,) and covariance (m, m) of the true values under a design (m, d)."""
