@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 # What is typed is on the machine's clock: the tests have one clock, wherever they run.
@@ -23,10 +24,9 @@ from tests import demo_made  # noqa: E402
 
 
 @pytest.fixture(scope="session")
-def demo_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def demo_log(made_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A log with the demo shop in it, learned. Shared by this process's tests: copy it before logging anything."""
-    made = demo_made.once(tmp_path_factory, "learned-demo", demo_made.learned)
-    return Path(shutil.copy(made / "demo.trimfit", tmp_path_factory.mktemp("demo")))
+    return Path(shutil.copy(made_demo / "trimfit-demo" / "demo.trimfit", tmp_path_factory.mktemp("demo")))
 
 
 @pytest.fixture(scope="session")
@@ -40,3 +40,13 @@ def small_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def made_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder in which `trimfit demo` was typed: what it made, and what it printed in `printed`. Only to be read."""
     return demo_made.once(tmp_path_factory, "made-demo", demo_made.typed)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _each_policy_is_solved_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What the package solves is solved once for all processes of this run; a test that imports `solve` solves."""
+    from trimfit.planner import policy_solver
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(policy_solver, "solve", demo_made.solved_once(tmp_path_factory, policy_solver.solve))
+        yield

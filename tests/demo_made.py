@@ -1,15 +1,21 @@
-"""The demo shop, made once for all processes of a test run: each takes a minute or so of a busy machine."""
+"""The demo shop and the policies, made once for all processes of a test run: each takes seconds to a minute."""
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
+import hashlib
 import os
-import subprocess
+import pickle
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
+
+from trimfit.planner.policy_table import Costs, PolicyTable
 
 SHOP = Path(__file__).parents[1] / "datasets_demo" / "shop"
 
@@ -29,24 +35,31 @@ def once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None
     return folder
 
 
-def learned(folder: Path, shop: Path = SHOP) -> None:
-    """A log of the demo shop, `demo.trimfit`, learned from, with the plans of the reeds in hand worked out."""
+def solved_once(
+    factory: pytest.TempPathFactory, solve: Callable[[Costs], PolicyTable]
+) -> Callable[[Costs], PolicyTable]:
+    """`solve`, whose table depends on the costs alone, called once for each of them in this run."""
+
+    def kept(costs: Costs) -> PolicyTable:
+        def make(folder: Path) -> None:
+            (folder / "table").write_bytes(pickle.dumps(solve(costs)))
+
+        name = "policy-" + hashlib.sha256(repr(costs).encode()).hexdigest()[:16]
+        table: PolicyTable = pickle.loads((once(factory, name, make) / "table").read_bytes())
+        return table
+
+    return kept
+
+
+def small(folder: Path) -> None:
+    """A log of the demo shop's first 60 reeds, `demo.trimfit`, learned from, with the plans of the reeds in hand."""
+    import pandas as pd
+
     from tests.opened import on
     from trimfit.log.journal import Journal
     from trimfit.log.sheets.folder_import import import_folder
     from trimfit.verbs.ask import ask_all
     from trimfit.verbs.learn import learn
-
-    path = folder / "demo.trimfit"
-    with Journal(path, create=True) as journal:
-        import_folder(journal, shop)
-    on(path, learn)
-    on(path, ask_all)
-
-
-def small(folder: Path) -> None:
-    """The same of its first 60 reeds only."""
-    import pandas as pd
 
     some = folder / "shop"
     some.mkdir()
@@ -55,7 +68,11 @@ def small(folder: Path) -> None:
         rows = pd.read_csv(file, dtype=str, keep_default_na=False)
         rows = rows[rows["reed"].isin(reeds)] if "reed" in rows else rows
         rows.to_csv(some / file.name, index=False)
-    learned(folder, some)
+    path = folder / "demo.trimfit"
+    with Journal(path, create=True) as journal:
+        import_folder(journal, some)
+    on(path, learn)
+    on(path, ask_all)
 
 
 def with_the_command(folder: Path) -> dict[str, str]:
@@ -74,13 +91,10 @@ def with_the_command(folder: Path) -> dict[str, str]:
 
 def typed(folder: Path) -> None:
     """What `trimfit demo` makes, and what it prints, both streams, as `printed`."""
-    run = subprocess.run(
-        ["trimfit", "demo"],
-        cwd=folder,
-        env=with_the_command(folder),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        check=True,
-    )
-    (folder / "printed").write_text(run.stdout, encoding="utf-8")
+    from tests.cli.typed_words import call
+
+    with contextlib.chdir(folder), patch.dict(os.environ, with_the_command(folder), clear=True):
+        time.tzset()
+        done = call("demo")
+    assert done.returncode == 0, done.stderr
+    (folder / "printed").write_text(done.stderr + done.stdout, encoding="utf-8")

@@ -21,8 +21,13 @@ from trimfit.cli.app import app
 
 
 def run(log: Path, *words: str | Path) -> CompletedProcess[str]:
+    """`call` on a log."""
+    return call("--log", log, *words)
+
+
+def call(*words: str | Path) -> CompletedProcess[str]:
     """A whole call of the command line, short way and error lines and all, in this process: its code, both streams."""
-    typed = ["trimfit", "--log", str(log), *map(str, words)]
+    typed = ["trimfit", *map(str, words)]
     said, complaint = io.StringIO(), io.StringIO()
     with patch.object(sys, "argv", typed), redirect_stdout(said), redirect_stderr(complaint):
         try:
