@@ -12,10 +12,10 @@ from scipy import integrate, stats
 
 from tests.planner.make_aim import USUAL, K, aim_of, state_of
 from tests.planner.policy_moves import moves
+from trimfit.planner import policy_solver
 from trimfit.planner.aim import GAP, AimPosterior, see
 from trimfit.planner.away import away_costs, best_stop, chance_of_so_many, reeds_to_send, spaced_aims
 from trimfit.planner.choice import Rules, choose
-from trimfit.planner.policy_solver import solve
 from trimfit.planner.policy_table import Costs, PolicyTable, first_rung, moved
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import C_TERMS, REGRESSORS
@@ -123,7 +123,7 @@ def test_as_many_reeds_are_sent_as_give_nine_in_ten_and_no_more() -> None:
 
 @cache
 def table(sd: float) -> PolicyTable:
-    return solve(away_costs(PLAIN, sd, 120.0, 40.0))
+    return policy_solver.solve(away_costs(PLAIN, sd, 120.0, 40.0))
 
 
 @pytest.mark.parametrize("sd", [4.0, pytest.param(9.0, marks=pytest.mark.slow)])

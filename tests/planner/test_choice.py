@@ -12,9 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.planner.make_aim import E_NOTE, F_NOTE, USUAL, K, M, aim_of, belief_of, state_of
+from trimfit.planner import policy_solver
 from trimfit.planner.aim import Aim, AimPosterior, CutError, see
 from trimfit.planner.choice import FIRST_CUT, Choice, Rules, Unconfirmed, choose, limited_cuts
-from trimfit.planner.policy_solver import solve
 from trimfit.planner.policy_table import LADDER, Costs, PolicyTable
 from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.posterior.reed import batch_states
@@ -28,7 +28,7 @@ PROFILE = settings(max_examples=60, deadline=None, suppress_health_check=[Health
 
 @cache
 def table() -> PolicyTable:
-    return solve(COSTS)
+    return policy_solver.solve(COSTS)
 
 
 @st.composite
@@ -126,7 +126,7 @@ def test_a_reed_that_the_limit_holds_back_has_more_cuts_left() -> None:
 
 @cache
 def dear_reading(reading_minutes: float) -> PolicyTable:
-    return solve(replace(COSTS, reading_minutes=reading_minutes))
+    return policy_solver.solve(replace(COSTS, reading_minutes=reading_minutes))
 
 
 @st.composite
@@ -324,7 +324,7 @@ def test_a_reed_seen_once_a_week_is_not_handed_over_short() -> None:
     """Whatever it may move past by itself in a week, it is cut as long as that costs less, and read again then."""
     moving = replace(COSTS, wait_sd_cents=3.2, again_sd_cents=3.2, wait_jump=0.1, again_jump=0.1, jump_sd_cents=9.0)
     posterior = replace(belief_of(gap=-5.0, gap_sd=0.9, slope_sd=4.0), **WEEK, **JUMPS)
-    choice = choose(posterior, aim_of(), solve(moving), RULES)
+    choice = choose(posterior, aim_of(), policy_solver.solve(moving), RULES)
     assert choice.action == "trim"
     cut = np.array([choice.length_mm])
     assert posterior.at_once().chance_over(3.68, cut, 0.0, USUAL)[0] <= RULES.chance_past_ceiling

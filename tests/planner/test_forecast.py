@@ -9,11 +9,11 @@ import pytest
 
 from tests.planner.make_aim import USUAL, aim_of, belief_of
 from tests.planner.policy_moves import moves
+from trimfit.planner import policy_solver
 from trimfit.planner.aim import normal_cdf
 from trimfit.planner.choice import Rules, rung_of
 from trimfit.planner.forecast import Case, Forecast, forecasts, mixed
 from trimfit.planner.lip_work import LipPlan
-from trimfit.planner.policy_solver import solve
 from trimfit.planner.policy_table import Costs, PolicyTable, moved
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
@@ -22,7 +22,7 @@ RULES = Rules(0.01, 0.01, 120.0, USUAL)
 
 @cache
 def table() -> PolicyTable:
-    return solve(COSTS)
+    return policy_solver.solve(COSTS)
 
 
 def forecast(case: Case) -> Forecast:

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from tests.planner.make_aim import USUAL, aim_of, belief_of
+from trimfit.planner import policy_solver
 from trimfit.planner.aim import AimPosterior, even_nodes, nodes, normal_cdf
 from trimfit.planner.choice import Rules, choose
 from trimfit.planner.lip_work import MOST_STROKES, WIDE_NODES, WORTH_READING, LipPlan, LipPlans
-from trimfit.planner.policy_solver import solve
 from trimfit.planner.policy_table import Costs
 from trimfit.planner.quantities import Quantities
 
@@ -161,7 +161,9 @@ def test_a_reading_is_worth_taking_for_the_room_that_it_gives_a_stroke() -> None
     assert [plan.plans.most_now[0] for plan in plans] == [0, 2]
     assert plans[0].plans.by_reading[0, 1] > WORTH_READING * plans[0].plans.by_reading[0, 0]
     assert plans[0].read() < plans[0].leave() - COSTS.reading_minutes
-    actions = [choose(posterior, aim_of(113.0), solve(COSTS), RULES).action for posterior in (vague, plain)]
+    actions = [
+        choose(posterior, aim_of(113.0), policy_solver.solve(COSTS), RULES).action for posterior in (vague, plain)
+    ]
     assert actions == ["read-again", "trim"]
 
 
@@ -173,7 +175,7 @@ def test_with_the_gap_closed_the_pitch_is_the_one_it_has() -> None:
     assert plan.plans.off == pytest.approx([117.0 - target])
     assert posterior.meeting()[0] < 117.0 - 0.5
     assert plan.leave() == pytest.approx(120.0 * posterior.pitch_outside(aim_of(target), 0.0, 0.0, USUAL))
-    assert choose(posterior, aim_of(target), solve(COSTS), RULES).action in ("finished", "no-fit")
+    assert choose(posterior, aim_of(target), policy_solver.solve(COSTS), RULES).action in ("finished", "no-fit")
 
 
 def test_the_chance_of_another_pitch_as_drawn_reeds_have_it() -> None:

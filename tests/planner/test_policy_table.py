@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from tests.planner.policy_moves import moves
 from trimfit.base.errors import LogError
-from trimfit.planner.policy_solver import solve
+from trimfit.planner import policy_solver
 from trimfit.planner.policy_table import (
     LADDER,
     Costs,
@@ -40,7 +40,7 @@ T = COSTS.tolerance_cents
 
 @cache
 def table(costs: Costs = COSTS) -> PolicyTable:
-    return solve(costs)
+    return policy_solver.solve(costs)
 
 
 def slopes(count: int = 27) -> tuple[Array, Array]:
