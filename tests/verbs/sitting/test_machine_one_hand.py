@@ -16,7 +16,8 @@ from trimfit.base.records import Doubt, Reading, ReedHistory, Trim
 from trimfit.entry.entry_times import entries_of
 from trimfit.entry.marks import accepted
 from trimfit.log.journal import Journal
-from trimfit.verbs.sitting.machine import COMMANDS, LETTERS, MODES, Sitting
+from trimfit.verbs.sitting.machine import COMMANDS, LETTERS, Sitting
+from trimfit.verbs.sitting.readings import MODES
 
 PREDICTED = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
 KEYPAD = set("0123456789+-*/., ")

@@ -1,0 +1,220 @@
+"""What a sitting logs: an entry is proposed, held while its doubts are asked about, kept, and acknowledged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import replace
+
+from trimfit.base.answers import Advice
+from trimfit.base.errors import InputError
+from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
+from trimfit.verbs.sitting.held_entries import (
+    Held,
+    HeldPlain,
+    HeldReading,
+    HeldTrim,
+    Overtaken,
+    Record,
+    as_trim,
+    meant,
+    words_for,
+)
+from trimfit.verbs.sitting.reed_in_hand import LoggedHere, ReedInHand
+from trimfit.verbs.wording import expected_line, plain_name, wrapped
+
+__all__ = ["Entries"]
+
+
+class Entries(ReedInHand):
+    """Trims, events, outcomes and new reeds; how any entry gets into the log."""
+
+    __slots__ = ()
+
+    def _cut_words(self, advice: Advice) -> str:
+        length = f"{advice.length_mm:.2f} mm" if advice.length_mm else ""
+        return ", ".join(part for part in (length, f"lip {advice.lip_strokes}" if advice.lip_strokes else "") if part)
+
+    def _enter(self) -> Iterator[str]:
+        if self.history is None:
+            yield from self._next()
+        elif self.advice is None or self.advice.action != "trim":
+            yield "Enter logs a cut only right after one was advised; type a reading, or ? for help"
+        else:
+            advice = self.advice
+            yield from self._trim(
+                f"length {advice.length_mm:.4f} lip {advice.lip_strokes} asked {advice.length_mm:.4f}"
+            )
+
+    def _trim(self, text: str) -> Iterator[str]:
+        from trimfit.entry.parse import parse_trim
+
+        line = parse_trim(text)
+        reed = self._here().reed.record.reed
+        done_at = yield from self._moment(lambda time: as_trim(line, reed, time, self.advice), line.at)
+        yield from self._propose(HeldTrim(as_trim(line, reed, done_at, self.advice), line))
+
+    def _outcome(self, outcome: str, remark: str) -> Iterator[str]:
+        reed = self._here().reed.record.reed
+        at = yield from self._moment(lambda time: Outcome(reed, time, outcome, remark or None))
+        yield from self._propose(HeldPlain(Outcome(reed, at, outcome, remark or None)))
+
+    def _moved(self, what: str) -> Iterator[str]:
+        """The reed is not as it was, with no cut: logged as an event, in a word of the shop's if one is given."""
+        reed = self._here().reed.record.reed
+        at = yield from self._moment(lambda time: Event(reed, time, what or "moved"))
+        yield from self._propose(HeldPlain(Event(reed, at, what or "moved")))
+
+    def _new(self, rest: str) -> Iterator[str]:
+        from trimfit.base.units import parse_length_mm, within
+        from trimfit.entry.tokens import split_words
+
+        words = split_words(rest)
+        given = dict(zip(words[1::2], words[2::2], strict=False))
+        if (
+            len(words) % 2 == 0
+            or not {"type", "batch"} <= given.keys()
+            or given.keys() - {"type", "batch", "blade", "order"}
+        ):
+            raise InputError("a new reed needs its name, type and batch", remedy="say new R-1 type moulded batch M-3")
+        blade_mm = within("blade_mm", parse_length_mm(given["blade"])) if "blade" in given else None
+        reed = Reed(words[0], given["type"], given["batch"], blade_mm=blade_mm, order=given.get("order"))
+        yield from self._propose(HeldPlain(reed))
+
+    def _moment(self, record_at: Callable[[str], Record], at: str | None = None) -> Generator[str, None, str]:
+        """When a record is made: now, or as it was typed; where that puts it is said."""
+        from trimfit.entry.entry_times import place
+
+        placed = place(self._here(), record_at, zone=self.bench.settings().time_zone, now=self.clock(), at=at)
+        if placed.where:
+            yield from wrapped(f"  {placed.where}", self.width)
+        return placed.at
+
+    def _propose(self, held: Held) -> Iterator[str]:
+        """Log a record, or hold it while its doubts are asked about."""
+        plain = isinstance(held, HeldPlain)
+        advised_mm = self.advice.length_mm if self.advice is not None and self.advice.action == "trim" else None
+        own_hz = held.line.reference_hz if isinstance(held, HeldReading) else None
+        others = [] if plain else self._cuts_of_others()
+        doubts = (
+            *(self._cut_since(others, held.record) if isinstance(held, HeldTrim) else ()),
+            *self.bench.doubts(
+                held.record,
+                None if plain else self._here(),
+                heard=held.line.heard if isinstance(held, HeldReading) else {},
+                reference_hz=own_hz or self._reference_hz(),
+                advised_mm=advised_mm,
+            ),
+        )
+        if others:
+            self.advice = None
+        self.held = replace(held, doubts=doubts)
+        if not doubts and (self.scripted or not (isinstance(held, HeldReading) and held.echoed)):
+            yield from self._keep("")
+        for doubt in doubts:
+            yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
+
+    def _cuts_of_others(self) -> list[Trim]:
+        """The cuts that came to this reed from elsewhere since it was last looked at here; it is looked at anew."""
+        known = {one.entry for one in self._here().trims}
+        self._reload()
+        return [one.record for one in self._here().trims if one.entry not in known]
+
+    def _cut_since(self, others: Sequence[Trim], trim: Record) -> Iterator[Doubt]:
+        if others:
+            done = " and ".join(words_for(one) for one in others)
+            sentence = f"Meanwhile {done} was logged elsewhere; is {words_for(trim)} one more cut?"
+            yield Doubt("cut-since", "done_at", sentence)
+
+    def _keep(self, words: str) -> Iterator[str]:
+        """Log what is held. If that fails it stays held, unless the log refuses a value that nothing was said about."""
+        held = self.held
+        if held is not None:
+            try:
+                if isinstance(held, HeldPlain) and held.instead_of:
+                    yield from self._amend(held)
+                    return
+                entry, new = self.bench.append(held.record, held.doubts, self.history)
+            except Overtaken as overtaken:
+                # It came between the look at the reed and this moment.
+                self._reload()
+                more = tuple(self._cut_since(overtaken.cuts, held.record))
+                self.held, self.advice = replace(held, doubts=(*held.doubts, *more)), None
+                for doubt in more:
+                    yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
+                return
+            except InputError as error:
+                self.held = held if held.doubts else None
+                if not meant(held.doubts):
+                    raise
+                # The doubt knows better than the log's bounds what was meant.
+                what = error.faults[0].what if error.faults else error.what
+                remedy = "m takes what was meant, no drops it, or type what is right"
+                raise InputError(f"no confirmation keeps this: {what}", error.where, remedy) from error
+            self.held = None
+            if words:
+                yield words
+            yield from self._logged(entry, held.record, new)
+
+    def _amend(self, held: HeldPlain) -> Iterator[str]:
+        """Put a corrected entry in the place of the wrong one, and say where the reed stands now."""
+        from trimfit.verbs.sitting.last_entries import typed_values
+
+        record = held.record
+        if isinstance(record, Reed | Chanter):
+            raise TypeError("a name is not amended")
+        entry = self.bench.amend(held.instead_of, record, held.doubts)
+        self.held = None
+        was = next((one for one in self._undo if one.entry == held.instead_of), None)
+        if was is not None:
+            self.tally.count(was.record, -1)
+            self.tally.count(record)
+            self._undo[self._undo.index(was)] = LoggedHere(entry, record)
+        self.tally.struck += 1
+        self._reload()
+        said = f"logged {entry}: {typed_values(record)}, in the place of {held.instead_of[:10]}, which is struck"
+        yield from self._acknowledged(said)
+        yield from self._state()
+
+    def _logged(self, entry: str, record: Record, new: bool) -> Iterator[str]:
+        """Acknowledge what is in the log now, and say what comes next."""
+        if new:
+            if isinstance(record, Outcome):
+                self._replaced(record.reed)
+            self._undo.append(LoggedHere(entry, record))
+            self.tally.count(record)
+        said = "logged" if new else "already in the log as"
+        yield from self._acknowledged(f"{said} {entry}: {words_for(record)}")
+        if isinstance(record, Reed):
+            self._names = None
+            yield from self._sit_at(record.reed)
+            return
+        if isinstance(record, Chanter):
+            return
+        self._reload()
+        if isinstance(record, Reading | Event):
+            yield from self._state()
+        elif isinstance(record, Trim):
+            self.advice = None
+            expected = expected_line(self.bench.predicted(record.reed), self._scale())
+            yield f"  now read it;{expected[1:]}" if expected else "  now read it"
+        elif self.scripted:
+            # A script names its reeds: nothing that follows may land on one it did not name.
+            self.history = self.advice = None
+        else:
+            yield from self._next()
+
+    def _replaced(self, reed: str) -> None:
+        """Take an earlier outcome of this sitting off the tally: the log strikes it when the reed has another."""
+        for one in [one for one in self._undo if isinstance(one.record, Outcome) and one.record.reed == reed]:
+            self._undo.remove(one)
+            self.tally.count(one.record, -1)
+            self.tally.struck += 1
+
+    def _acknowledged(self, what: str) -> Iterator[str]:
+        """What is in the log now, and the tally of the sitting, which stays in one piece."""
+        tally = f"  [{self.tally.line()}]"
+        if len(what) + len(tally) <= self.width:
+            yield what + tally
+        else:
+            yield from wrapped(what, self.width)
+            yield tally

@@ -1,0 +1,192 @@
+"""The reed that a sitting has in hand: where it stands, what is advised, and which reed comes next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from trimfit.base.answers import Advice
+from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.pitch import cents_from_440, ratios
+from trimfit.base.records import ReedHistory, Settings
+from trimfit.verbs.sitting.bench import Bench
+from trimfit.verbs.sitting.held_entries import Held, Record
+from trimfit.verbs.wording import Tally, advice_lines, closing_line, gaps_of, plain_name, reed_lines, wrapped
+
+if TYPE_CHECKING:
+    from trimfit.base.column_words import ValueMeaning
+    from trimfit.entry.typed_lines import ReadingLine
+
+__all__ = ["LoggedHere", "ReedInHand"]
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedHere:
+    """An entry of this sitting, which undo takes back."""
+
+    entry: str
+    record: Record
+
+
+@dataclass(slots=True)
+class ReedInHand:
+    """What a sitting remembers, and its way from reed to reed."""
+
+    bench: Bench
+    clock: Callable[[], str]
+    reeds: Sequence[str] = ()
+    scripted: bool = False
+    width: int = 80
+    done: bool = False
+    faults: int = 0
+    tally: Tally = field(default_factory=Tally)
+    history: ReedHistory | None = None
+    advice: Advice | None = None
+    held: Held | None = None
+    _queue: list[str] = field(default_factory=list)
+    _seen: set[str] = field(default_factory=set)
+    _undo: list[LoggedHere] = field(default_factory=list)
+    _standing: ReadingLine | None = None
+    _mode: ValueMeaning = "auto"
+    _names: Sequence[str] | None = None
+    _settings: Settings = field(default_factory=Settings)
+
+    def _fault(self, error: TrimfitError) -> Iterator[str]:
+        self.faults += 1
+        for line in error.lines() if isinstance(error, InputError) else [error.line()]:
+            said = f"! {plain_name(line, 600)}"
+            # A script's faults go to stderr, one a line.
+            yield from [said] if self.scripted else wrapped(said, self.width)
+
+    def _here(self) -> ReedHistory:
+        if self.history is None:
+            raise InputError("no reed is chosen", remedy="type its name, or n for the next of the work list")
+        return self.history
+
+    def _reload(self) -> None:
+        self.history = self.bench.history(self._here().reed.record.reed)
+
+    def _scale(self) -> dict[str, Any]:
+        settings = self._settings
+        return dict(ratios(settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g))
+
+    def _reference_hz(self) -> float | None:
+        """What cents are counted from: what was typed here, else the order's target, else the chanter's meeting
+        pitch."""
+        if self._standing and self._standing.reference_hz:
+            return self._standing.reference_hz
+        history = self.history
+        if history is None:
+            return None
+        target_hz = history.order.target_pitch_hz if history.order else None
+        return target_hz or (history.chanter.meeting_pitch_hz if history.chanter else None)
+
+    def _aim_cents(self) -> float | None:
+        reference_hz = self._reference_hz()
+        return cents_from_440(reference_hz) if reference_hz else None
+
+    def _by_name(self, name: str) -> Iterator[str]:
+        try:
+            yield from self._sit_at(name.strip().strip('"'))
+        except InputError as error:
+            if self.scripted:
+                # What follows in a script must not land on the reed before.
+                self.history = self.advice = None
+            raise InputError(error.what, error.where, error.remedy or "type ? for help", faults=error.faults) from None
+
+    def _sit_at(self, name: str) -> Iterator[str]:
+        history = self.bench.history(name)
+        self.history, self.advice = history, None
+        self._seen.add(name)
+        yield from reed_lines(history, self.width)
+        standing, order = self._standing, history.order
+        if standing and standing.chanter and order and order.chanter != standing.chanter:
+            self._standing = replace(standing, chanter=None)
+            yield f"  read in {plain_name(order.chanter)} again, the chanter of this order"
+        yield from self._state()
+
+    def _state(self) -> Iterator[str]:
+        """Where F and E stand, and the answer."""
+        history = self._here()
+        if closing := closing_line(gaps_of(history, self._scale()), self._aim_cents(), self.width):
+            yield closing
+        if history.outcome is None:
+            yield from self._ask()
+            return
+        went = history.outcome.record.outcome
+        said = f"> left the bench: {went}. To go on with it: strike {history.outcome.entry[:10]}"
+        yield from wrapped(said, self.width)
+
+    def _ask(self) -> Iterator[str]:
+        self.advice = None
+        try:
+            self.advice = self.bench.answer(self._here().reed.record.reed)
+        except TrimfitError as error:
+            yield from wrapped(f"> no answer: {plain_name(error.line(), 600)}", self.width)
+            return
+        yield from advice_lines(self.advice, self.width)
+
+    def _again(self, _: str) -> Iterator[str]:
+        """The reed and its answer anew; a terminal is cleared before."""
+        if self.history is not None:
+            yield from self._sit_at(self.history.reed.record.reed)
+
+    def _next(self) -> Iterator[str]:
+        """The next reed that still wants work. One that was passed over comes again when the others have been seen."""
+        here = self.history.reed.record.reed if self.history else None
+        self._queue = [name for name in self._queue if self._at_the_bench(name)]
+        if not self._queue:
+            try:
+                wanted = [name for name in self._wanted() if name != here]
+            except TrimfitError as error:
+                wanted = []
+                yield from wrapped(f"> no work list: {plain_name(error.line(), 600)}", self.width)
+            self._queue = [name for name in wanted if name not in self._seen] or wanted
+            if self._queue and self._queue[0] in self._seen:
+                self._seen.clear()
+                yield "once more through those that were passed over:"
+        if not self._queue:
+            if here is None or not self._at_the_bench(here):
+                self.history = self.advice = None
+                yield self._nothing_waits() + "; type the name of one, or ? for help"
+            else:
+                yield self._nothing_waits("other ")
+            return
+        yield from self._by_name(self._queue.pop(0))
+
+    def _skip(self, _: str) -> Iterator[str]:
+        yield from self._next()
+
+    def _at_the_bench(self, name: str) -> bool:
+        return self.bench.history(name).outcome is None
+
+    def _wanted(self) -> list[str]:
+        """The reeds that want work at this moment, the most urgent first: of those named at the start, if any were."""
+        if self.reeds:
+            return [name for name in dict.fromkeys(self.reeds) if self._at_the_bench(name)]
+        return list(self.bench.work())
+
+    def _nothing_waits(self, other: str = "") -> str:
+        if self.reeds:
+            return f"no {other}reed of those named waits for work"
+        return f"no {other}reed waits for work"
+
+    def _list(self, _: str) -> Iterator[str]:
+        names = self._wanted()
+        shown = ", ".join(plain_name(name) for name in names[:30])
+        more = f" and {len(names) - 30} more" if len(names) > 30 else ""
+        said = f"to do: {shown}{more}" if names else self._nothing_waits()
+        if self.reeds:
+            said += "; this sitting is for the reeds named, trimfit ask --all lists the others"
+        yield from wrapped(said, self.width)
+
+    def _why(self, _: str) -> Iterator[str]:
+        history = self._here()
+        if self.advice is None:
+            yield "no answer stands: type a reading, or reed NAME for the answer"
+            return
+        yield from wrapped(f"  {plain_name(self.advice.why, 1200)}", self.width)
+        for note in (one for one in self.advice.notes if one not in self.advice.why):
+            yield from wrapped(f"  {plain_name(note, 600)}", self.width)
+        yield from reed_lines(history, self.width)[1:]
