@@ -11,6 +11,7 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from trimfit.base.errors import InputError
+from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.records import Chanter, Reading, Reed
 from trimfit.cli import app as long_way
 from trimfit.cli import fast_path
@@ -81,6 +82,13 @@ def test_both_ways_say_the_same(log: Path, call: list[str], capsys: pytest.Captu
         assert short.out == result.stdout
     with Journal(log) as mine, Journal(other) as theirs:
         assert mine.of_reed("R-1") == theirs.of_reed("R-1")
+
+
+def test_a_crow_below_c_among_numbers_alone_is_no_option(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert fast_path.answered(["--log", str(log), "log", "reading", "R-1", "779.1", "702.6", "0", "0", "-15"]) == 0
+    assert "reading of R-1" in capsys.readouterr().out
+    with Journal(log) as journal:
+        assert journal.of_reed("R-1").readings[-1].record.crow_hz == parse_crow_hz("C-15")
 
 
 def test_what_is_not_plain_is_left_to_the_long_way(log: Path) -> None:

@@ -249,7 +249,7 @@ def test_every_verb_has_an_example() -> None:
 
 def test_a_reading_is_said_as_it_was_understood(bench: Typed) -> None:
     assert bench.say("log", "reading", "R-1", "f=757", "e=703").startswith(
-        "reading of R-1 in CH-1, its order's: F 54 cents under E  rea-"
+        "reading of R-1 in CH-1, the chanter of its order: F 54 cents under E  rea-"
     )
     bench.say("log", "reed", "R-2", "--type", "moulded", "--batch", "B-1")
     bench.say("log", "chanter", "CH-2")

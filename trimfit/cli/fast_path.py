@@ -79,7 +79,7 @@ def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], di
         i += 1
         if word == "--json":
             as_json = True
-        elif word.startswith("-"):
+        elif word.startswith("-") and not word[1:2].isdigit():  # -15 is a crow among numbers alone
             name, equals, value = word.partition("=")
             if name not in options or options[name] in said:
                 return None

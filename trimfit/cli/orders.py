@@ -224,7 +224,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append(f"{name}: {run.wanted} wanted; {', '.join(done)}, {run.in_hand} in hand; {run.reeds} still wanted")
     if run.reeds == 0:
         return [*lines, "  nothing more is wanted"]
-    lines.append(f"{name}: {run.reeds} reeds such as {run.on}")
+    lines.append(f"{name}: {run.reeds} reeds like {run.on}")
     already = f" ({_share(run.past_already)} are past before any cut)" if run.past_already > 0.5 * run.past else ""
     lines.append(f"  good {_share(run.good)}, past {_share(run.past)}{already}")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")

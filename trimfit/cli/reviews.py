@@ -42,13 +42,13 @@ def _plus_minus(value: Interval) -> str:
 def batches(context: typer.Context, as_json: Json = False) -> None:
     """Which batches drifted from their type, most drifted first.
 
-    The start is given in cents of crow at no trim, plus for sharp; where the gap starts off, that counts too: beyond
-    the length of trim that twice the crow's limit is worth. The answer to a cut is the slope of the gap, in per cent
-    of the type's. Settling, where reeds were read again, is what the crow does in a week with no work done on the reed,
-    less what its type does. The chance is that of being off by more than the settings
-    drift_start_cents, drift_response_pct or drift_settle_cents_per_week. Drifted: that is sure, and out of the ordinary
-    for batches of this shop. Of those called a share of 1 - drift_chance at most is expected to be within what the shop
-    cares about after all. Intervals, and what stands after ±, hold nine times in ten.
+    Start: cents of crow before any trim, off the type's, plus for sharp; a gap that starts off counts where it wants
+    more length than twice the crow's limit does. Slope: what a cut does to the gap, off the type's, in per cent. Week:
+    what the crow does in a week with no work done on the reed, off the type's. Off %: the chance that one of them is
+    off by more than the settings drift_start_cents, drift_response_pct and drift_settle_cents_per_week allow. A batch
+    is called drifted where that is sure and where it stands out from how the shop's batches differ in the ordinary way;
+    of those called, at most a share of 1 - drift_chance should be within those limits after all. Brackets, and what
+    stands after ±, hold nine times in ten.
 
     Example: trimfit review batches
     """
@@ -79,7 +79,9 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     ]
     heads = ("batch", "type", "reeds", "start", "slope %", "week", "off %", "past/short", "")
     typer.echo(table(heads, rows, right=(2, 3, 4, 5, 6, 7)))
-    typer.echo("start: cents of crow off the type's; week: cents of settling off the type's")
+    typer.echo(
+        "start: cents of crow off the type's; week: cents of settling off the type's; off %: the chance of drift"
+    )
     for b in found:
         if b.drifted:
             said = (

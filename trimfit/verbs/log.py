@@ -447,7 +447,7 @@ def what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said
     place = ""
     if reading.chanter is not None:
         last_time = ", as last time" if history.chanter else ", the only one in the log"
-        whose = "" if said else (", its order's" if history.order else last_time)
+        whose = "" if said else (", the chanter of its order" if history.order else last_time)
         place = f" in {' '.join(reading.chanter.split())[:60]}{whose}"
     if {"f", "e"} <= notes.keys():
         gap = notes["f"] - notes["e"]

@@ -126,8 +126,9 @@ def _in_all(advice: Advice) -> str:
     need = advice.need_mm
     if need is None or advice.trims_left < 0.5 or need.high < 0.005:
         return ""
-    digits = need.decimals(2)
-    return f", {need.mean:.{digits}f} mm in all ({max(need.low, 0.0):.{digits}f} to {need.high:.{digits}f})"
+    mean, low, high = (f"{max(mm, 0.0):.{need.decimals(2)}f}" for mm in (need.mean, need.low, need.high))
+    # a mean at an end of its interval is no middle: what is to come off is known by the ends alone
+    return f", {low} to {high} mm in all" if mean in (low, high) else f", {mean} mm in all ({low} to {high})"
 
 
 def _head(advice: Advice) -> str:
@@ -195,7 +196,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     moved = advice.moved_cents
     if moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:
         ends = f"{signed(moved.low)} to {signed(moved.high)}"
-        lines.append(f"  moved by itself since the last sitting: F {signed(moved.mean)} cents ({ends})")
+        lines.append(f"  moved by itself since the last sitting: gap {signed(moved.mean)} cents ({ends})")
     said = "; ".join(part for part in (advice.reason, *advice.notes) if part)
     if not (said or advice.reed_type):
         said = advice.why

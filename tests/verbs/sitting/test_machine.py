@@ -401,7 +401,7 @@ def test_a_reed_that_has_left_says_why_there_is_no_answer(journal: Journal) -> N
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())
     assert play(sitting, "good")[0] == "? R-1 was never read with F and E; is it good?"
-    assert sitting.prompt() == "R-1, keep it? y or no: "
+    assert sitting.prompt() == "R-1, log it? y or no: "
     assert play(sitting, "0.1") == ["first this: y keeps it, no drops it"]
     assert play(sitting, "no") == ["not logged"]
     play(sitting, "good", "y", "reed R-1")
@@ -539,9 +539,11 @@ def test_what_the_gap_did_by_itself_is_said_where_it_is_worth_a_line() -> None:
     from trimfit.base.units import Interval
     from trimfit.verbs.wording import advice_lines
 
-    said = "  moved by itself since the last sitting: F +3 cents (-1 to +7)"
+    said = "  moved by itself since the last sitting: gap +3 cents (-1 to +7)"
     assert said in advice_lines(replace(CUT, moved_cents=Interval(3.0, -1.0, 7.0)))
-    assert any("F 0 cents (-2 to +2)" in line for line in advice_lines(replace(CUT, moved_cents=Interval(0.1, -2, 2))))
+    assert any(
+        "gap 0 cents (-2 to +2)" in line for line in advice_lines(replace(CUT, moved_cents=Interval(0.1, -2, 2)))
+    )
     for quiet in (None, Interval(0.2, -1.0, 1.4)):
         assert not any("moved by itself" in line for line in advice_lines(replace(CUT, moved_cents=quiet)))
 

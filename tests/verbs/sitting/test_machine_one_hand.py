@@ -196,7 +196,7 @@ def test_a_doubtful_correction_is_asked_about_and_leaving_drops_it(journal: Jour
     sitting = at_reed(journal)
     play(sitting, "f 771.1 e 711.6", "0.15")
     assert "longer than" in said_by(sitting, "fix 1 6.5")
-    assert sitting.prompt() == "R-1, keep it? y or no: "
+    assert sitting.prompt() == "R-1, log it? y or no: "
     play(sitting, "no")
     assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.15]
     play(sitting, "fix 1 6.5", "y")

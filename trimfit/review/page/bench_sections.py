@@ -34,8 +34,8 @@ def stories(findings: Report, folio: Folio) -> list[str]:
         ]
     return [
         paragraph(
-            "Shown are, order by order, the reeds about to be cut that were read most often, and one each of those "
-            "past, to be read again, finished or no fit. <code>trimfit review reed REED</code> tells of any.",
+            "Order by order: the reeds to cut that were read most often, and one reed each that is past, to be read "
+            "again, finished or no fit. <code>trimfit review reed REED</code> shows any other.",
             "quiet",
         ),
         *(_story(story, folio) for story in shown[:MOST_STORIES]),

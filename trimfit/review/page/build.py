@@ -125,7 +125,8 @@ def _glance(findings: Report) -> list[str]:
         lines.append(f"None of {_counted(len(findings.batches), 'batch', 'batches')} is called drifted.")
     signalled = [chart for chart in findings.charts if any(point.signal for point in chart.points)]
     if signalled:
-        lines.append(f"{len(signalled)} of {len(findings.charts)} <a href='#charts'>control charts</a> signal.")
+        signal = "signals" if len(signalled) == 1 else "signal"
+        lines.append(f"{len(signalled)} of {len(findings.charts)} <a href='#charts'>control charts</a> {signal}.")
     unsure = [c for c in findings.chanters if c.meet_pitch_hz and c.meet_pitch_hz.high - c.meet_pitch_hz.low > 4.0]
     if unsure:
         known = "is known to no better than ± 2 Hz"

@@ -35,7 +35,7 @@ def batches(findings: Report, folio: Folio) -> list[str]:
         f"A batch counts as off when it starts more than {limits.start_cents:g} cents from its type's norm, "
         f"answers a cut by more than {limits.response_pct:g} % differently, or moves more than "
         f"{limits.settle_cents_per_week:g} cents a week with no work done on it. It is called drifted where that "
-        "is sure, and more than batches here do in the ordinary way."
+        "is sure and where it stands out from how batches here differ in the ordinary way."
     )
     heads = (
         "batch",
@@ -112,7 +112,7 @@ def charts(findings: Report, folio: Folio) -> list[str]:
         pictures.append(paragraph(f"{left} more charts that signal are left out.", "quiet"))
     if quiet:
         pictures.append(paragraph(f"{quiet} more {'chart' if quiet == 1 else 'charts'} show no signal.", "quiet"))
-    return [*parts, folded(f"{len(signal)} of {len(charts)} charts signal", pictures)]
+    return [*parts, folded(f"{len(signal)} of {len(charts)} charts signal{'' if len(signal) != 1 else 's'}", pictures)]
 
 
 def types(findings: Report, folio: Folio) -> list[str]:

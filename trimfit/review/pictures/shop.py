@@ -62,7 +62,7 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits, looks: Looks | Non
         more = f" and {len(drifted) - 5} more" if len(drifted) > 5 else ""
         caption = (
             f"Filled and named: {names}{more} left the norm of the type, which is the zero line, by more "
-            "than the grey band, and more than batches here do in the ordinary way."
+            "than the grey band, and more than batches here differ in the ordinary way."
         )
     else:
         caption = "No batch is called drifted: all lie about the norm of their type, the zero line."

@@ -82,7 +82,7 @@ class Sitting(Questions):
             if isinstance(self.held, HeldReading) and self.held.echoed and not self.held.doubts:
                 return f"{name}, Enter = right, n = not, or what is right: "
             if isinstance(self.held, HeldPlain):
-                return f"{name}, keep it? y or no: "
+                return f"{name}, log it? y or no: "
             if may_have_moved(self.held.doubts):
                 return f"{name}, r (misread), m (moved), or Enter to keep it marked: "
             choice = "m (as meant), " if meant(self.held.doubts) else ""
