@@ -79,9 +79,8 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     ]
     heads = ("batch", "type", "reeds", "start", "slope %", "week", "off %", "past/short", "")
     typer.echo(table(heads, rows, right=(2, 3, 4, 5, 6, 7)))
-    typer.echo(
-        "start: cents of crow off the type's; week: cents of settling off the type's; off %: the chance of drift"
-    )
+    typer.echo("start: cents of crow off the type's; week: cents of settling off the type's")
+    typer.echo("off %: the chance that it is off by more than the settings allow")
     for b in found:
         if b.drifted:
             said = (
