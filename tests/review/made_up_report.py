@@ -179,7 +179,7 @@ def movement(names: tuple[str, ...] = ()) -> tuple[f.TypeMovement, ...]:
     return tuple(
         f.TypeMovement(
             kind, about(0.6, 0.1), about(1.8, 0.3), 0.7, -0.4, 0.5, 0.006, 48 * place,
-            f"{kind}: a reed left for a week is known to ± 3 cents of gap",
+            f"{kind}: a reed left for a week is known to ± 3 cents of gap (nine in ten)",
         )
         for place, kind in enumerate(kinds)
     )  # fmt: skip

@@ -10,6 +10,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
+from trimfit.base.normal import Z90
 from trimfit.base.pitch import cents_from_440, crow_label, hz_from_cents
 from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
 from trimfit.base.units import Interval, decimals
@@ -212,8 +213,8 @@ def left_lying(reed_type: str, half_width_cents: float, *, assumed: bool) -> str
     """
     why = "; assumed: no reed was read twice with no work between" if assumed else ""
     size = f"{half_width_cents:.0f}"
-    kind = plain_name(reed_type)
-    return f"{kind}: a reed left for a week is known to ± {size} cent{'' if size == '1' else 's'} of gap{why}"
+    gap = f"{size} cent{'' if size == '1' else 's'} of gap (nine in ten)"
+    return f"{plain_name(reed_type)}: a reed left for a week is known to ± {gap}{why}"
 
 
 def gaps_of(history: ReedHistory, scale: Mapping[str, Fraction]) -> list[tuple[float, float]]:
@@ -261,17 +262,17 @@ def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None =
 
 
 def expected_line(predicted: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]) -> str:
-    """What the next reading should show: F and E sounding, where they are predicted, and one standard deviation."""
+    """What the next reading should show: F and E sounding, where predicted, and within what nine in ten of them lie."""
     found, widest_hz = [], 0.0
     for note in ("f", "e"):
         if note in predicted:
             mean, sd = predicted[note]
             hz = hz_from_cents(mean) * float(scale[note])
             found.append((note.upper(), hz))
-            widest_hz = max(widest_hz, hz * sd * math.log(2) / 1200.0)
+            widest_hz = max(widest_hz, Z90 * hz * sd * math.log(2) / 1200.0)
     digits = decimals(widest_hz, 1)
     parts = [f"{note} {hz:.{digits}f}" for note, hz in found]
-    return f"  expect {' and '.join(parts)} Hz, ± {widest_hz:.{digits}f}" if parts else ""
+    return f"  expect {' and '.join(parts)} Hz, nine in ten within {widest_hz:.2g}" if parts else ""
 
 
 def reed_lines(history: ReedHistory, width: int = 80) -> list[str]:

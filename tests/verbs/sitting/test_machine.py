@@ -37,7 +37,7 @@ def test_a_reed_from_first_reading_to_handed_over(journal: Journal) -> None:
     assert sitting.prompt() == "R-1, Enter = 0.14 mm taken: "
     said = play(sitting, "")
     assert said[0].startswith("logged tri-")
-    assert said[-1] == "  now read it; expect F 781.4 and E 705.3 Hz, ± 0.9"
+    assert said[-1] == "  now read it; expect F 781 and E 705 Hz, nine in ten within 1.5"
     assert play(sitting, "") == ["Enter logs a cut only right after one was advised; type a reading, or ? for help"]
     play(sitting, SECOND)
     assert any(line.startswith("== R-2") for line in play(sitting, "good straight and even"))

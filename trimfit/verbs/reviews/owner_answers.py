@@ -6,6 +6,8 @@ from copy import copy
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from trimfit.base.normal import Z90
+
 if TYPE_CHECKING:
     from trimfit.base.records import Chanter, Order
     from trimfit.planner.aim import AimPosterior
@@ -29,20 +31,18 @@ class Narrowing:
     gap_sd_then_cents: float
 
     def words(self) -> str:
-        """`knowing the crow would bring what is not known of its gap from ± 5.3 to ± 3.1 cents`."""
-        return (
-            f"knowing the {self.answer} would bring what is not known of the gap there from ± {self.gap_sd_cents:.1f} "
-            f"to ± {self.gap_sd_then_cents:.1f} cents"
-        )
+        """`knowing the crow would bring its gap, known to ± 8.7 cents there (nine in ten), to ± 5.1`."""
+        now, then = Z90 * self.gap_sd_cents, Z90 * self.gap_sd_then_cents
+        known = f"its gap, known to ± {now:.1f} cents there (nine in ten)"
+        return f"knowing the {self.answer} would bring {known}, to ± {then:.1f}"
 
 
 def told_most(asked: list[Narrowing]) -> str:
     """What the most telling answer would do, in words."""
     first = asked[0]
     if first.gap_sd_then_cents > HARDLY * first.gap_sd_cents:
-        return (
-            f"its gap is known to ± {first.gap_sd_cents:.1f} cents, and no answer of its owner's would narrow that much"
-        )
+        known = f"its gap there is known to ± {Z90 * first.gap_sd_cents:.1f} cents (nine in ten)"
+        return f"{known}, and no answer of its owner's would narrow that much"
     return first.words()
 
 
