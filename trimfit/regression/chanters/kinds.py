@@ -17,9 +17,15 @@ two vectors (18, 4), each of the two covariances is
                                    own²: of what each note has besides, one variance for each vector
 
 S is a whole covariance, for chanters that are flat may ask for another crow than sharp ones do: what is known of one's
-pitch tells of its gap. It is learned once a shop has three chanters (`learned`), the assumed one counting for SEED
-chanters or kinds. The gauge's coefficients keep their prior's width, which is in proportion to how far the shop's
-gauges differ, for a gauge's taper is its maker's: a shop measures few of them.
+pitch tells of its gap. It is learned once a shop has three chanters (`learned`). The gauge's coefficients keep their
+prior's width, which is in proportion to how far the shop's gauges differ, for a gauge's taper is its maker's: a shop
+measures few of them.
+
+The prior of a covariance S (d, d) is a matrix F distribution about the assumed S_0, with the least degrees of freedom
+that make it proper. Its density over log S is in proportion to |S|^(d/2) |I + S S_0^-1|^-d, highest at S_0; that of one
+standard deviation (d = 1) is half-Cauchy. It falls off slowly to both sides, so a shop whose chanters differ little, or
+much, overrules it with few of them. Sources: Gelman (2006), Bayesian Analysis 1, 515; Mulder & Pericchi (2018), The
+matrix-F prior, Bayesian Analysis 13, 1193 (both from memory).
 
 The derivation of `learned`: of the readings only the information L and vector l about all chanters' offsets are kept,
 types' coefficients integrated out. With Pi the prior covariance of the offsets and mu their mean, the log of the
@@ -30,11 +36,15 @@ marginal likelihood is -1/2 log |I + Pi L| + quadratic, its differential
 Of one level (chanters within kinds, or kinds), let e_g be the sum of B' z over the chanters of its group g, M the sum
 of e_g e_g', and A that of B' G B over all pairs of chanters of one group. Then the S of least
 
-    tr(S A) + tr(S^-1 S_t M S_t) + n (tr(S S_t^-1) + tr(S^-1 S_0))
+    tr(S A) + tr(S^-1 S_t M S_t) - d log |S| + 2 d tr((S_0 + S_t)^-1 S)
 
-raises the likelihood times an inverse Wishart prior of n degrees about S_0 at each step from S_t: log |S| lies under
-its tangent at S_t, and z' S z over the fraction. Its derivative is nil where S (A + n S_t^-1) S = S_t M S_t + n S_0,
-which a Cholesky factor and a symmetric root solve; an own² is the same with one row. Source: Zhou, Hu, Qiao & Lange
+raises the likelihood times the prior at each step from S_t: log |I + Pi L| and log |S_0 + S| lie under their tangents
+at S_t, and z' S z over the fraction. Its derivative is nil where
+
+    S A' S - d S = S_t M S_t,    A' = A + 2 d (S_0 + S_t)^-1
+
+which a Cholesky factor C of A' and the symmetric X = C' S C solve: X² - d X = C' S_t M S_t C, eigenvalue by eigenvalue.
+An own² is the same with one row. Source: Zhou, Hu, Qiao & Lange
 (2019), MM algorithms for variance components models, J. Comput. Graph. Statist. 28, 350 (from memory). Checked against
 one dense covariance of the readings in tests/regression/chanters/test_kinds.py.
 """
@@ -79,8 +89,6 @@ WIDE = C_TERMS * K
 NOTES = K - 1
 NOTED = np.concatenate([np.arange(i * K + 1, (i + 1) * K) for i in range(C_TERMS)])
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
-SEED = 4.0
-"""The assumed variances count for so many chanters within kinds, and for so many kinds."""
 STEPS = 4
 """Steps at each of the fit's EM steps (`fitting.steps`): together they are enough."""
 
@@ -301,16 +309,22 @@ def _covariance(tied: Array, own: Array) -> Array:
     return out
 
 
-def _raised(tied: Array, moment: Array, trace: Array, assumed: Array) -> Array:
-    """The next S (m, m), positive definite: S A S = N with A = trace + SEED S^-1, N = S moment S + SEED assumed."""
-    root = np.linalg.cholesky(trace + SEED * np.linalg.inv(tied))
-    values, vectors = np.linalg.eigh(root.T @ (tied @ moment @ tied + SEED * assumed) @ root)
-    half = np.linalg.solve(root.T, vectors * np.maximum(values, 0.0) ** 0.25)
-    return np.asarray(half @ half.T)
+def _raised(now: Array, moment: Array, trace: Array, assumed: Array) -> Array:
+    """The next S (..., d, d), positive definite, where S A' S - d S = S_t M S_t.
+
+    now: S_t; moment: M; trace: A; assumed: S_0.
+    """
+    d = now.shape[-1]
+    root = np.linalg.cholesky(trace + 2.0 * d * np.linalg.inv(assumed + now)).swapaxes(-1, -2)
+    reach = root @ now
+    values, vectors = np.linalg.eigh(reach @ moment @ reach.swapaxes(-1, -2))
+    values = 0.5 * (d + np.sqrt(d * d + 4.0 * np.maximum(values, 0.0)))
+    half = np.linalg.solve(root, vectors * np.sqrt(values)[..., None, :])
+    return np.asarray(half @ half.swapaxes(-1, -2))
 
 
 def learned(h: Hierarchy, mean: Array, cov: Array) -> Hierarchy:
-    """The hierarchy with its variances moved toward those of the highest marginal likelihood and the assumed ones.
+    """The hierarchy with its variances moved toward those of the highest marginal likelihood times their prior.
 
     mean (n,), cov (n, n): the posterior of the coefficients in the order of `prior_of_offsets`, under h. Fewer than
     three chanters give h back.
@@ -348,6 +362,7 @@ def learned(h: Hierarchy, mean: Array, cov: Array) -> Hierarchy:
             tied, own = levels[level]
             tied = _raised(tied, basis.T @ moment @ basis, basis.T @ trace @ basis, usual[level][0])
             square, freedom = (np.einsum("ikl,kl->i", of_own, one) for one in (moment, trace))
-            own = np.sqrt((own**2 * square + SEED * usual[level][1]) / (freedom + SEED / own))
+            each = (part[:, None, None] for part in (own, square, freedom, usual[level][1]))
+            own = _raised(*each)[:, 0, 0]
             levels[level] = tied, own
     return replace(h, within=_covariance(*levels[0]), between=_covariance(*levels[1]))
