@@ -15,7 +15,7 @@ from trimfit.log.journal import Journal
 from trimfit.session.chanters_at_hand import sent_away
 from trimfit.verbs.allot import allot
 from trimfit.verbs.ask import ask_all, ask_reed
-from trimfit.verbs.pick import pick
+from trimfit.verbs.pick import pick, picked
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.wording import advice_lines
 
@@ -134,6 +134,13 @@ def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Pat
     assert run.aim_offsets_cents is not None
     assert len(run.aim_offsets_cents) == run.send_reeds
     assert list(run.aim_offsets_cents) == sorted(run.aim_offsets_cents)
+    # and with nothing in hand so many are to be started of the stock, be it rehearsed or picked
+    with Journal(by_letter) as journal:
+        journal.append(Reed("N", "moulded", "A", blade_mm=22.0))
+        journal.append(Order("second letter", "Far", quantity=1))
+    again, stock = on(by_letter, rehearse_order, "second letter"), on(by_letter, picked, "second letter")
+    assert again.send_reeds == again.to_start == stock.to_start
+    assert stock.notes == ()
 
 
 def test_a_reed_that_is_past_there_is_offered_to_the_other_chanters(by_letter: Path) -> None:

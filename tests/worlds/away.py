@@ -20,6 +20,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from statsmodels.stats.proportion import proportion_confint
 
 from tests.worlds.physics import SIDE_NOTES, Array, Kind, Pipe
 from tests.worlds.population import (
@@ -67,7 +68,8 @@ same log tell it (*same log*). Errors of ratios are standard errors over chanter
 
 *Played.* Each reed is asked after, cut and read in the chanter that `here` names, until the answer is finished, past or
 no-fit; then its gap in the chanter it was for is looked up. *within*, *past*: the chance stated with that last answer,
-and how often it was so (± one standard error, were the chances right and the reeds apart)."""
+and how often it was so (± one standard error, were the chances right and the reeds apart). *one within*: of several
+reeds sent to an order, at least one was; 95 % interval of Wilson."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ class Place:
     """A bench made: its world, the kinds' means, its chanters, and the log of its past."""
 
     def __init__(self, bench: Bench, seed: int, past: int) -> None:
-        self.rng = np.random.default_rng([seed, 20_261_128])
+        self.seed, self.rng = seed, np.random.default_rng([seed, 20_261_128])
         self.world = World(bench.physics, self.rng, pipes=2)
         spread = np.array([bench.kind_pitch_cents, bench.kind_crow_cents])
         self.means = self.rng.standard_normal((KINDS, 2)) * spread
@@ -272,7 +274,7 @@ def played(place: Place, path: Path, far: dict[tuple[str, int], Made], sent: int
         for i, reed in enumerate(blanks):
             (told, _), made = mine[i % len(mine)]
             reed.pipe, reed.day = made.pipe, 400.0
-            waiting[reed.reed] = reed, Sent(f"O-{made.pipe.name}", told)
+            waiting[reed.reed] = reed, Sent(f"{place.seed}: {made.pipe.name}", told)
     stories = [story for _, story in waiting.values()]
     bench = LoggedReeds(path, [reed for reed, _ in waiting.values()])
     for _ in range(MOST_ROUNDS):
@@ -303,32 +305,32 @@ def played_table(sent: Sequence[Sent]) -> pd.DataFrame:
     """One row for each of TOLD: stated chances beside what happened, and the work on a reed; where several were sent to
     an order, in how many at least one was within."""
     rows = []
-    for told in TOLD:
-        mine = [one for one in sent if one.told == told]
+    for told in (*TOLD, ""):
+        mine = [one for one in sent if told in ("", one.told)]
         done = [one for one in mine if one.action != "unfinished"]
-        gaps = np.array([one.gap_there_cents for one in done])
+        there = np.array([one.gap_there_cents for one in done])
         each: dict[str, list[bool]] = {}
         for one in mine:
             each.setdefault(one.order, []).append(abs(one.gap_there_cents) <= TOLERANCE_CENTS)
         row = {
             "stated": _words(told),
             "reeds": len(mine),
-            "within %": _beside([one.chance_within for one in done], np.abs(gaps) <= TOLERANCE_CENTS),
-            "past %": _beside([one.chance_past for one in done], gaps > TOLERANCE_CENTS),
+            "within %": _beside([one.chance_within for one in done], np.abs(there) <= TOLERANCE_CENTS),
+            "past %": _beside([one.chance_past for one in done], there > TOLERANCE_CENTS),
             "cuts": f"{np.mean([one.cuts for one in mine]):.2f}",
             "readings": f"{np.mean([one.readings for one in mine]):.2f}",
             "unfinished": len(mine) - len(done),
         }
         if len(each) < len(mine):
-            met = float(np.mean([any(one) for one in each.values()]))
-            error = np.sqrt(met * (1.0 - met) / len(each))
-            row |= {"orders": len(each), "one within %": f"{100.0 * met:.0f} ± {100.0 * error:.0f}"}
+            met = sum(any(one) for one in each.values())
+            low, high = proportion_confint(met, len(each), method="wilson")
+            row |= {"one within": f"{met} of {len(each)} orders", "%, 95 %": f"{100.0 * low:.0f} to {100.0 * high:.0f}"}
         rows.append(row)
     return pd.DataFrame(rows)
 
 
 def _words(told: str) -> str:
-    return "kind alone" if told == "kind" else told
+    return {"kind": "kind alone", "": "all"}.get(told, told)
 
 
 def _beside(stated: Sequence[float], happened: np.ndarray) -> str:

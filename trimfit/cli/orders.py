@@ -224,16 +224,16 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append(f"{name}: {run.wanted} wanted; {', '.join(done)}, {run.in_hand} in hand; {run.reeds} still wanted")
     if run.reeds == 0:
         return [*lines, "  nothing more is wanted"]
-    lines.append(f"{name}: {run.reeds} reeds like {run.on}")
+    lines.append(f"{name}: {_so_many(run.reeds, 'reed')} like {run.on}")
     already = f" ({_share(run.past_already)} are past before any cut)" if run.past_already > 0.5 * run.past else ""
     lines.append(f"  good {_share(run.good)}, past {_share(run.past)}{already}")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
     if run.to_start is None:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
     else:
-        begin = f"start {run.to_start} blanks" if not run.in_hand else f"start {run.to_start} more blanks"
+        begin = f"start {_so_many(run.to_start, 'more blank' if run.in_hand else 'blank')}"
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
-        lines.append(f"  {run.hours:.1f} hours for the run; {begin} for {run.reeds} good ones{sure}")
+        lines.append(f"  {run.hours:.1f} hours for the run; {begin} for {_so_many(run.reeds, 'good one')}{sure}")
     if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
         aims = ", ".join(f"{cents:+.0f}" for cents in run.aim_offsets_cents)
         lines += wrapped(
@@ -261,6 +261,10 @@ def _run_lines(run: Rehearsal) -> list[str]:
             right=(1, 2, 3, 4, 5),
         ),
     ]
+
+
+def _so_many(count: int, word: str) -> str:
+    return f"{count} {word}{'' if count == 1 else 's'}"
 
 
 def _share(share: float) -> str:

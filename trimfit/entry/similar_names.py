@@ -84,10 +84,9 @@ def word_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
     of a reed or of an order's reeds, and which of them are new to the log: `new kind long bore`."""
     words: list[tuple[str, str, str | None, list[tuple[str, str]]]]
     if isinstance(record, Chanter):
-        types = [("reed", "reed_type"), ("chanter", "working_crow_type")]
         words = [
             ("kind", "kind", record.kind, [("chanter", "kind")]),
-            ("type", "working_crow_type", record.working_crow_type, types),
+            ("type", "working_crow_type", record.working_crow_type, [("reed", "reed_type")]),
         ]
     else:
         words = [("weight", "weight", record.weight, [("reed", "weight"), ("order", "weight")])]
@@ -96,7 +95,12 @@ def word_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
         name = (said or "").strip()
         known = {row[0]: None for kind, there in kept_in if name for row in journal.columns(kind, [there])}
         if name and name not in known:
-            doubts += _alike(word, column, name, [one for one in known if one is not None])
+            alike = _alike(word, column, name, [one for one in known if one is not None])
+            if column == "working_crow_type" and known and not alike:
+                listed = ", ".join(sorted(str(one) for one in known))[:120]
+                sentence = f"The log has no reed of type {name[:60]!r}: its crow tells nothing. Its types are {listed}."
+                alike = [Doubt("crow-type", column, sentence)]
+            doubts += alike
             fresh.append(f"new {word} {name[:60]}")
     return doubts, fresh
 

@@ -99,8 +99,12 @@ def order_named(journal: Journal, name: str) -> Order:
 
 
 def chanter_word(bench: Bench, chanter: str) -> str:
-    """What to do about a chanter whose pitch nobody has stated or read; empty for others."""
+    """What to do about a chanter whose pitch nobody has stated or read; empty for others, and for one that is away."""
     known = bench.chanter(chanter)
-    if (known is not None and known.meeting_pitch_hz) or bench.chanter_read(chanter):
+    if (
+        (known is not None and known.meeting_pitch_hz)
+        or bench.chanter_read(chanter)
+        or bench.at_hand.worked_in(chanter)
+    ):
         return ""
     return f"chanter {chanter} was never read with F and E: read two blanks in it first"

@@ -20,6 +20,7 @@ __all__ = [
     "Need",
     "Pick",
     "Picked",
+    "Sending",
     "in_work",
     "need_of",
     "pick",
@@ -27,6 +28,7 @@ __all__ = [
     "promise",
     "put_to",
     "seen_of",
+    "sending_of",
     "stock_for",
     "take",
 ]
@@ -78,11 +80,48 @@ class Need:
     chance_enough: float | None
 
 
-def need_of(forecasts: Sequence[Forecast], wanted: int, in_hand: int, outside_minutes: float) -> Need:
+@dataclass(frozen=True, slots=True)
+class Sending:
+    """For a chanter that is away: how many reeds to send, the chance that as many as wanted are within tolerance there
+    and that one is, and the gaps there that each is worked to, cents, flattest first."""
+
+    reeds: int
+    chance_enough: float
+    chance_one: float
+    aims_cents: tuple[float, ...]
+
+
+def sending_of(
+    bench: Bench, order: Order, reeds: Sequence[Seen], forecasts: Sequence[Forecast], wanted: int
+) -> Sending | None:
+    """How many reeds to send such as the likeliest of these to be good; None for a chanter at hand."""
+    import numpy as np
+
+    from trimfit.planner.away import LEFT_SHARE, chance_of_so_many, reeds_to_send
+
+    best = reeds[max(range(len(reeds)), key=lambda i: forecasts[i].good)]
+    aim = bench.aim(best, order)
+    posterior = bench.posterior(best, aim)
+    if not posterior.beyond_sd_cents:
+        return None
+    sds = posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents
+    aims, enough = reeds_to_send(max(wanted, 1), *sds, aim.tolerance_cents)
+    return Sending(len(aims), enough, float(chance_of_so_many(np.array(aims), 1, *sds, aim.tolerance_cents)), aims)
+
+
+def need_of(
+    forecasts: Sequence[Forecast], wanted: int, in_hand: int, outside_minutes: float, sending: Sending | None = None
+) -> Need:
     """The number that pays, where an order a reed short costs what a reed handed over outside tolerance does, and a
-    reed too many its own time at the bench; from the forecasts of reeds such as the order will have."""
+    reed too many its own time at the bench; from the forecasts of reeds such as the order will have.
+
+    sending: of an order whose chanter is away. What is not known of it is the same for all reeds: they are not good one
+    by one, and so many are sent.
+    """
     from trimfit.planner.expected_cost import reeds_to_start
 
+    if sending is not None:
+        return Need(sending.reeds, max(sending.reeds - in_hand, 0), sending.chance_enough)
     share = sum(one.good for one in forecasts) / len(forecasts)
     minutes = sum(one.bench_minutes for one in forecasts) / len(forecasts)
     short = max(outside_minutes, 1.0)
@@ -152,11 +191,10 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     found_of = forecast_of(bench, pairs)
     started = seen_of(bench, in_work(journal, order, at_s), order)
     on = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in started]) or found_of
-    need = (
-        None
-        if progress.wanted is None
-        else need_of(on, progress.wanted, len(started), bench.settings.cost_outside_minutes)
-    )
+    need = None
+    if progress.wanted is not None:
+        sending = sending_of(bench, order, started or [seen for seen, _ in pairs], on, progress.wanted)
+        need = need_of(on, progress.wanted, len(started), bench.settings.cost_outside_minutes, sending)
     out: list[tuple[tuple[object, ...], Pick]] = []
     for (seen, aim), forecast in zip(pairs, found_of, strict=True):
         record = seen.history.reed.record

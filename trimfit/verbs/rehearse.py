@@ -11,7 +11,6 @@ from trimfit.base.records import Order
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
-    from trimfit.planner.aim import AimPosterior
     from trimfit.planner.forecast import Forecast
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
@@ -80,30 +79,6 @@ class Rehearsal:
     aim_offsets_cents: tuple[float, ...] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Sending:
-    """For a chanter that is away: how many reeds to send, the chance that as many as wanted are within tolerance there
-    and that one is, and the gaps there that each is worked to, cents, flattest first."""
-
-    reeds: int
-    chance_enough: float
-    chance_one: float
-    aims_cents: tuple[float, ...]
-
-
-def _sending(posterior: AimPosterior, wanted: int, tolerance_cents: float) -> Sending | None:
-    """How many to send; None for a chanter at hand."""
-    import numpy as np
-
-    from trimfit.planner.away import LEFT_SHARE, chance_of_so_many, reeds_to_send
-
-    if not posterior.beyond_sd_cents:
-        return None
-    sds = posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents
-    aims, enough = reeds_to_send(max(wanted, 1), *sds, tolerance_cents)
-    return Sending(len(aims), enough, float(chance_of_so_many(np.array(aims), 1, *sds, tolerance_cents)), aims)
-
-
 def _refuse_without_evidence(journal: Journal, order: Order) -> None:
     """InputError where nothing was ever cut and the chanter was hardly read: what a run would give is then a guess."""
     if journal.count("trim"):
@@ -130,7 +105,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
 
     from trimfit.session.forecast import forecast_of
     from trimfit.session.orders import chanter_word, order_named, order_progress
-    from trimfit.verbs.pick import in_work, need_of, seen_of, stock_for
+    from trimfit.verbs.pick import in_work, need_of, seen_of, sending_of, stock_for
 
     journal, tell = session.journal, session.progress
     order = order_named(journal, order_name)
@@ -174,13 +149,9 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         for name in bench.model.coding.types
         if name and name not in mine
     ]
-    aim = bench.aim(reeds[0], order)
-    sending = _sending(bench.posterior(reeds[0], aim), quantity, aim.tolerance_cents)
-    unread = "" if sending else chanter_word(bench, order.chanter)
-    need = need_of(found, quantity, working, bench.settings.cost_outside_minutes)
-    if sending:  # what is not known of a chanter that is away is the same for all reeds: they are not good one by one
-        to_start = max(sending.reeds - working, 0)
-        need = replace(need, blanks=sending.reeds, to_start=to_start, chance_enough=sending.chance_enough)
+    sending = sending_of(bench, order, reeds, found, quantity)
+    unread = chanter_word(bench, order.chanter)
+    need = need_of(found, quantity, working, bench.settings.cost_outside_minutes, sending)
 
     def scatter(values: list[float], chance: bool = False) -> float:
         """Standard error of the mean of so many reeds: their own differences, and for a chance how each may end."""

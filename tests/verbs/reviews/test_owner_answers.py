@@ -89,8 +89,14 @@ def test_of_which_type_a_crow_is_is_asked_where_the_shop_makes_several(by_letter
     asked = on(by_letter, owners_answers)["Far"]
     assert {one.answer for one in asked} == {"reed type of the crow", "pitch", "pressure"}
     assert "Of what sort the reed is" in on(by_letter, letter_for, "letter")
-    with Journal(by_letter) as journal:
-        journal.strike(journal.entry_of("chanter", "Far").entry, "he says")  # type: ignore[union-attr]
-        told = Chanter("Far", kind="long bore", at_hand="no", working_crow_hz=560.0, working_crow_type="moulded")
-        journal.append(told)
+
+    def says(reed_type: str) -> None:
+        with Journal(by_letter) as journal:
+            journal.strike(journal.entry_of("chanter", "Far").entry, "he says")  # type: ignore[union-attr]
+            told = Chanter("Far", kind="long bore", at_hand="no", working_crow_hz=560.0, working_crow_type=reed_type)
+            journal.append(told)
+
+    says("a type of which the log has no reed")
+    assert on(by_letter, owners_answers)["Far"][0].answer == "reed type of the crow"
+    says("moulded")
     assert {one.answer for one in on(by_letter, owners_answers)["Far"]} == {"pitch", "pressure"}

@@ -82,7 +82,7 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
     if not record.working_crow_hz:
         crow = _crow_hz(bench, wanted, reed_type)
         supposed["crow"] = replace(record, working_crow_hz=crow, working_crow_type=reed_type)
-    elif not record.working_crow_type and np.count_nonzero(bench.model.reeds) > 1:
+    elif record.working_crow_type not in bench.model.coding.types and np.count_nonzero(bench.model.reeds) > 1:
         supposed["reed type of the crow"] = replace(record, working_crow_type=reed_type)
     if not record.meeting_pitch_hz:
         supposed["pitch"] = replace(record, meeting_pitch_hz=hz_from_cents(now.meeting()[0]))
