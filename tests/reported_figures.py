@@ -56,8 +56,8 @@ def _sample() -> str:
     ]
     error = max(100.0 * (share * (1.0 - share) / whole) ** 0.5 for share in shares)
     return (
-        f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors of the shares "
-        f"at most {error:.1f} %"
+        f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors of the "
+        f"shares, each reed counted by itself, at most {error:.1f} %"
     )
 
 
@@ -69,12 +69,14 @@ def _growth() -> str:
     rows = {row["past reeds"]: row for row in rows_of("growth", "past reeds")}
 
     def rounded(cell: str, digits: int) -> str:
-        return " ± ".join(f"{float(part):.{digits}f}" for part in cell.split(" ± "))
+        mean, error = (float(part) for part in cell.split(" ± "))
+        # an error is never shown as none
+        return f"{mean:.{digits}f} ± {max(error, 10.0**-digits):.{digits}f}"
 
     cut = {reeds: f"{rounded(row['first cut, % of the need'], 0)} %" for reeds, row in rows.items()}
     cuts = {reeds: rounded(row["cuts a reed"], 1) for reeds, row in rows.items()}
     return (
-        f"in the mean of {made[1]} shops of each of [{made[2]} of these benches](reports/growth.md), {made[3]} new "
+        f"in the mean of {made[1]} shops of each of [these {made[2]} benches](reports/growth.md), {made[3]} new "
         f"reeds in each (±: standard error over the shops): without a log the first cut takes {cut['0']} of what is "
         f"needed, after 10 logged reeds {cut['10']}, after 50 {cut['50']}, after 300 {cut['300']}; the careful hand "
         f"takes {cut['careful hand']}. A reed then needs {cuts['0']}, {cuts['10']}, {cuts['50']} and {cuts['300']} "

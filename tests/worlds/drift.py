@@ -272,7 +272,7 @@ def calibration(told: Sequence[Told]) -> pd.DataFrame:
         mine = frame[(frame["chance"] >= low) & ((frame["chance"] < high) | (high == 1.0))]
         if len(mine):
             rows.append(
-                {"told, %": f"{100 * low:.0f} to {100 * high:.0f}", "batches": len(mine),
+                {"stated, %": f"{100 * low:.0f} to {100 * high:.0f}", "batches": len(mine),
                  "on average, %": f"{100 * mine['chance'].mean():.0f}", "off, %": f"{100 * mine['off'].mean():.0f}",
                  "off in its own reeds, %": f"{100 * mine['own_off'].mean():.0f}"}
             )  # fmt: skip
@@ -327,7 +327,7 @@ about, all the same.
         + markdown(pd.DataFrame(rows))
         + f"""
 
-## Is the chance told true?
+## Is the stated chance true?
 
 The chance that a batch is off by more than the shop cares about, in start or answer, against what is so. The batch
 itself is the mean of all the reeds it might hold; with it the chance should agree. Its own few reeds lie further out,
