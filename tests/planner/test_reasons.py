@@ -54,7 +54,7 @@ def test_finished_is_said_no_surer_than_it_is(chance_good: float, said: str) -> 
 @pytest.mark.parametrize(
     ("reason_key", "said"),
     [
-        ("since-cut?", "predicted from other readings: read it in Heron as it is now"),
+        ("since-cut?", "this is predicted: F and E were not read in Heron as it is now; read them first"),
         ("alone", "by one reading alone: a second shows whether it was seated"),
         ("doubtful?", "the one reading since the last cut is doubtful"),
         ("past?", "before giving it up"),

@@ -194,7 +194,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}"
     if reason == "since-cut?":
         where = f" in {read_in}" if read_in else ""
-        return f"that is predicted from other readings: read it{where} as it is now"
+        return f"this is predicted: F and E were not read{where} as it is now; read them first"
     if reason == "event?":
         return "read it as it stands now, before anything comes off"
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):

@@ -81,4 +81,4 @@ def percent(chance: float) -> str:
         return "under 0.1\u00a0%"
     if share > 99.5:
         return "over 99\u00a0%"
-    return f"{share:.1f}\u00a0%" if share < 10.0 else f"{share:.0f}\u00a0%"
+    return f"{share:.1f}\u00a0%" if share < 0.95 else f"{share:.0f}\u00a0%"
