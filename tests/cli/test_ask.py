@@ -50,9 +50,9 @@ def test_the_work_list_says_what_each_order_wants_and_what_was_never_read(first_
     lines = first_week.say("ask", "--all").splitlines()
     assert lines[0] == "band in Old: 4 wanted by 2001-12-20, 1 lost, 2 in work (overdue)"
     assert lines[1] == "later in Old: 2 wanted, none in work"
-    assert [line.split()[:6] for line in lines[3:5]] == [
-        ["band", "2", "read", "first", "-", "-"],
+    assert sorted(line.split()[:6] for line in lines[3:5]) == [
         ["band", "10", "read", "first", "-", "-"],
+        ["band", "2", "read", "first", "-", "-"],
     ]
     assert lines[5].startswith("2 reeds, 2 with work left (2 of them not read yet), about ")
     (first, _) = first_week.json("ask", "--all")

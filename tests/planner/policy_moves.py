@@ -21,6 +21,7 @@ from trimfit.planner.policy_table import (
     jumps,
     moved,
     moves_past,
+    read_first,
     worth_reading,
 )
 
@@ -64,5 +65,6 @@ def moves(table: PolicyTable, rung: int, m: Array, v: Array, s: Array, tie: Arra
     read = np.where(worth_reading(m, v, s, tie, costs, moved_var=again_variance(costs)), ahead[:, 0], np.inf)
     best = np.argmin(each, axis=1)
     least = each[np.arange(len(m)), best]
-    action = np.where(done <= np.minimum(read, least), 0, np.where(read <= least, 1, 2)).astype(np.intp)
+    worked = np.where(read_first(read, least, costs), 1, 2)
+    action = np.where(done <= np.minimum(read, least), 0, worked).astype(np.intp)
     return action, np.where(action == 2, cut[np.arange(len(m)), best + 1], 0.0)

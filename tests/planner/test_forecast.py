@@ -64,7 +64,7 @@ def test_the_forecast_is_what_playing_the_policy_gives(
     past = normal_cdf((m - t) / np.sqrt(v))
     good = 1.0 - past - normal_cdf((-t - m) / np.sqrt(v))
     assert found.cuts == pytest.approx(float(cuts.mean()), rel=0.1, abs=0.2)
-    assert found.readings == pytest.approx(float(readings.mean()), rel=0.1, abs=0.2)
+    assert found.readings == pytest.approx(float(readings.mean()), rel=0.1, abs=0.25)  # where reading first sets in
     assert found.past == pytest.approx(float(past.mean()), abs=0.006 + 0.2 * float(past.mean()))
     assert found.good == pytest.approx(float(good.mean()), abs=0.03)
 

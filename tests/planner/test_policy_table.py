@@ -15,6 +15,7 @@ from trimfit.base.errors import LogError
 from trimfit.planner import policy_solver
 from trimfit.planner.policy_table import (
     LADDER,
+    READ_FIRST,
     Costs,
     PolicyTable,
     finish_cost,
@@ -188,8 +189,12 @@ STATES = [(-10.0, 1.2, 0.15), (-18.0, 1.4, 0.12), (-7.0, 0.9, 0.25)]
 
 
 @pytest.mark.parametrize(("state", "rung"), list(zip(STATES, (2, 4, 4), strict=True)))
-def test_cost_is_within_three_per_cent_of_brute_force(state: tuple[float, float, float], rung: int) -> None:
-    """Brute force has two visits and a fine grid; the policy, played out, may not cost more than 3 % over it."""
+def test_cost_is_within_three_per_cent_of_brute_force(
+    state: tuple[float, float, float], rung: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Brute force has two visits and a fine grid; the policy, played out without its liking for a reading, may not cost
+    more than 3 % over it."""
+    monkeypatch.setattr("trimfit.planner.policy_table.READ_FIRST", 0.0)
     least = two_visits(*state, rung)
     cost, *_ = play(state, rung, 3_000, seed=1)
     error = float(cost.std() / np.sqrt(len(cost)))
@@ -240,11 +245,13 @@ def test_a_reed_that_moves_between_visits_costs_more_and_is_finished_sooner() ->
     ],
 )
 def test_table_says_what_its_policy_does(state: tuple[float, ...]) -> None:
-    """Cost within 5 %; the chance of going past may be told too high (the table's steps are coarse), not too low."""
+    """Cost within 5 %, and over it what reading first may add; the chance of going past may be stated too high (the
+    table's steps are coarse), not too low."""
     for rung in (3, 5):
         cost, past, cuts, _ = play(state, rung, 3_000, seed=2)
         error = float(cost.std() / np.sqrt(len(cost)))
-        assert look("value", rung, *state) == pytest.approx(cost.mean(), rel=0.05, abs=3 * error)
+        value = look("value", rung, *state)
+        assert 0.95 * value - 3 * error <= cost.mean() <= 1.05 * (1.0 + READ_FIRST) * value + 3 * error
         spread = 4 * float(past.std() / np.sqrt(len(past)))
         assert 0.8 * past.mean() - spread <= look("past", rung, *state) <= 3.0 * past.mean() + spread
         assert look("cuts", rung, *state) == pytest.approx(cuts.mean(), abs=0.25)

@@ -29,6 +29,7 @@ from trimfit.planner.policy_table import (
     ending,
     finish_cost,
     first_rung,
+    read_first,
     worth_reading,
 )
 
@@ -50,9 +51,7 @@ FIRST_CUT = 0.8
 """Of the whole way, about so much is taken by the first cut."""
 WIDE_NODES = 17
 ALIKE = 0.05
-"""Costs that differ by less are alike, to the table's exactness. Where a reed moves from visit to visit a short cut and
-a long one often are: the one stays on the bench for many visits more, until it happens to read right. The longer one is
-taken, which leaves fewer."""
+"""Costs that differ by less are alike, to the table's exactness."""
 VISITS_RUNG = 3
 """Of the ladder: about where a ceiling of 1 % has a reed (see `_lip_plan`)."""
 
@@ -224,7 +223,8 @@ def _moves_past(
 
 def _cheapest(minutes: Array, posterior: AimPosterior) -> int:
     """Which of some cuts (n,), shorter ones first, costs least; of those that cost alike the longest, if the reed
-    moves until its next visit."""
+    moves until its next visit: a short cut would keep it on the bench for many visits more, until it happens to read
+    right."""
     least = float(minutes.min())
     return int(np.flatnonzero(minutes <= (1.0 + ALIKE * posterior.moves) * least)[-1 if posterior.moves else 0])
 
@@ -422,6 +422,8 @@ def choose(
         # dear as it may be to come near in such steps: a reed that is short is not done for a limit of ours
         del options[0]
     name, length, least = min(options, key=lambda option: option[2])
+    if name in ("trim", "lip") and may_read and read_first(np.array(options[-1][2]), np.array(least), costs):
+        name, length, least = options[-1]
     if name == "trim" and cut is not None:
         left_cuts = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(cuts - length)))])
     elif name == "lip" and lips_only is not None:

@@ -22,6 +22,7 @@ from trimfit.planner.policy_table import (
     jumps,
     moved,
     moves_past,
+    read_first,
     state_grids,
     worth_reading,
 )
@@ -84,6 +85,8 @@ def solve(costs: Costs) -> PolicyTable:
             go, follow, which = _followed(step, way)
             for _ in range(STEPS_FOLLOWED):
                 value[go, rung] = minutes[which, rung] + follow @ _beside(value[:, rung], step)
+    first_read = read_first(ahead[0], least, costs)
+    chosen = [np.where((way > 0) & first_read[:, k], 0, way) for k, way in enumerate(chosen)]
     # of each state: chances of ending past and within tolerance, cuts, readings, what it moves past by itself
     ends = np.stack([past, 1.0 - past - short, none, none, none], axis=1).astype(np.float32)
     carried = np.repeat(ends[None], len(rungs), axis=0)
