@@ -191,9 +191,9 @@ def _next(advice: Advice) -> str:
 
 
 def _past(chance: float) -> str:
-    from trimfit.verbs.wording import chance_pct
+    from trimfit.verbs.wording import chance_cell
 
-    return "<0.1" if chance < 0.001 else chance_pct(chance)
+    return chance_cell(chance)
 
 
 def read_plan(path: Path) -> list[tuple[str, float, float]]:

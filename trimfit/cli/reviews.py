@@ -53,7 +53,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     Example: trimfit review batches
     """
     from trimfit.verbs.reviews import batches as reviews_batches
-    from trimfit.verbs.wording import plain_name, wrapped
+    from trimfit.verbs.wording import chance_cell, plain_name, wrapped
 
     with session_of(context, as_json) as session:
         found = reviews_batches.batches(session)
@@ -71,7 +71,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
             _plus_minus(b.start_shift_cents),
             _plus_minus(b.response_shift_pct),
             f"{b.settle_shift_cents_per_week.mean:+.1f}" if b.settle_shift_cents_per_week else "",
-            f"{100 * b.chance_drifted:.0f}",
+            chance_cell(b.chance_drifted),
             f"{b.ended_past or 0}/{b.ended_short or 0}",
             "drifted" if b.drifted else "",
         )

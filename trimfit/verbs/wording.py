@@ -23,7 +23,7 @@ __all__ = [
     "HELP",
     "Tally",
     "advice_lines",
-    "chance_pct",
+    "chance_cell",
     "chance_words",
     "closing_line",
     "expected_line",
@@ -108,11 +108,14 @@ def spread(interval: Interval, most: int) -> str:
 
 def chance_words(chance: float) -> str:
     """A chance in per cent, no finer than it is known: one digit, or whole per cents."""
-    return "under 0.1 %" if chance < 0.001 else f"{chance_pct(chance)} %"
+    cell = chance_cell(chance).replace("<", "under ").replace(">", "over ")
+    return f"{cell} %"
 
 
-def chance_pct(chance: float) -> str:
-    """The per cents of a chance that is not under 0.1 %."""
+def chance_cell(chance: float) -> str:
+    """The per cents of a chance for a table: never none, and never all."""
+    if chance < 0.001 or chance > 0.995:
+        return "<0.1" if chance < 0.001 else ">99"
     return f"{100.0 * chance:.1f}" if chance < 0.0095 else f"{100.0 * chance:.0f}"
 
 
