@@ -524,7 +524,7 @@ def test_past_and_other_answers_are_said_in_words() -> None:
     )
     assert advice_lines(replace(CUT, lip_strokes=2))[0] == "> take off 0.14 mm, 2 lip strokes"
     assert advice_lines(replace(CUT, length_mm=0.0, lip_strokes=1))[0] == "> leave the length, 1 lip stroke"
-    for chance, said in [(3e-9, "under 0.1 %"), (0.0052, "0.5 %"), (0.0152, "2 %"), (0.999, "100 %")]:
+    for chance, said in [(3e-9, "under 0.1 %"), (0.0052, "0.5 %"), (0.0152, "2 %"), (0.999, "over 99 %")]:
         lines = advice_lines(replace(CUT, chance_past=chance))
         assert any(line.startswith(f"  chance of going past {said};") for line in lines)
     assert "no cut left" in advice_lines(replace(CUT, action="finished", trims_left=0.0))[2]
