@@ -63,7 +63,8 @@ def test_strokes_are_worth_what_the_recursion_says(cuts_left: float, monkeypatch
     plan = plans_of([posterior], 113.0, cuts_left=(cuts_left, cuts_left + 1.0))
     off = float(plan.off[0])
     assert plan.most[0] == 4
-    for strokes, stated in enumerate(plan.after_visit[0, :, 0].tolist()):
+    assert plan.most_now[0] == 4
+    for strokes, stated in enumerate(plan.after_visit[0][0].tolist()):
         slow = slow_after(plan, off, float(strokes), 0, cuts_left, visit=True)
         assert stated == pytest.approx(slow, rel=0.02, abs=0.1)
     slow = slow_after(plan, off, 0.0, 0, cuts_left + 1.0, visit=False)
@@ -79,6 +80,9 @@ def test_the_outlook_of_the_pitch_adds_up_to_its_minutes(read_first: bool, off: 
     minutes = outside * COSTS.outside_minutes + visits * COSTS.cut_minutes + readings * COSTS.reading_minutes
     if read_first:
         assert minutes == pytest.approx(float(plan.after_reading[0, 0]), abs=1e-6)
+    # the chance followed to its end takes the minutes that the programme, solved backward, says
+    each, best = plan.after_visit
+    assert best[0, 0] == pytest.approx(float(each[0, : plan.most_now[0] + 1].min()), abs=1e-9)
     assert 0.0 <= outside <= 1.0
     assert minutes <= plan.leave()[0] + 1e-6
 
@@ -102,7 +106,8 @@ def test_many_reeds_at_once_have_what_each_has_by_itself() -> None:
     np.testing.assert_allclose(together.outlook(first), found, rtol=1e-9, atol=1e-12)
     np.testing.assert_array_equal(together.out_of_reach, [one.out_of_reach[0] for one in alone])
     some = together.rows(first)
-    np.testing.assert_allclose(some.after_visit, together.after_visit[first], rtol=1e-9)
+    for part, whole in zip(some.after_visit, together.after_visit, strict=True):
+        np.testing.assert_allclose(part, whole[first], rtol=1e-9, atol=1e-12)
 
 
 def test_where_no_stroke_helps_readings_change_nothing_that_is_expected() -> None:

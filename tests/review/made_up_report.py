@@ -6,6 +6,7 @@ import random
 from dataclasses import replace
 
 from trimfit.base.answers import Advice
+from trimfit.base.pitch import NOTES
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.review import results as f
@@ -148,6 +149,23 @@ def chanter(name: str = "Ch-3", pitch_hz: float = 474.0, crow_hz: float = 540.0)
     )
 
 
+def noted(found: f.ChanterMap, words: str = "F 14 cents sharp of its kind: carved?") -> f.ChanterMap:
+    """The chanter with its nine notes; where there are words, F is the unusual one."""
+    notes = tuple(
+        f.ChanterNote(note, about(14.0 if odd else 1.0 - i % 3, 2.0), about(14.0 if odd else 0.4 * i, 3.0), odd)
+        for i, note in enumerate(NOTES)
+        for odd in (bool(words) and note == "f",)
+    )
+    return replace(found, notes=notes, of_notes=words)
+
+
+def one_pitch(names: tuple[str, ...] = ()) -> f.PitchCurve:
+    """Two orders at 477.5 and 478 Hz whose chanters meet about 476."""
+    pitches = [474.5 + 0.5 * i for i in range(14)]
+    at = tuple(f.AtPitch(hz, 200.0 + 60.0 * abs(hz - 476.0) ** 1.5, 6.0 / (1.0 + abs(hz - 476.0))) for hz in pitches)
+    return f.PitchCurve(names or ("band 9", "solo"), (477.5, 478.0), 6, at)
+
+
 def types(count: int = 3) -> tuple[f.TypeResponse, ...]:
     made = []
     for i in range(count):
@@ -264,9 +282,9 @@ def report(names: tuple[str, ...] = ()) -> f.Report:
             )
             for i, b in enumerate(found)
         )
-    chanters = (chanter(), chanter("old flat", 470.2, 556.0), chanter("Ch-1", 476.1, 538.0))
+    chanters = (noted(chanter()), noted(chanter("old flat", 470.2, 556.0), ""), chanter("Ch-1", 476.1, 538.0))
     if names:
-        chanters += tuple(chanter(name, 472.0 + i, 530.0 + 3 * i) for i, name in enumerate(names))
+        chanters += tuple(noted(chanter(name, 472.0 + i, 530.0 + 3 * i), name) for i, name in enumerate(names))
     return f.Report(
         shop=names[0] if names else "the shop on the hill",
         invented=True,
@@ -275,6 +293,7 @@ def report(names: tuple[str, ...] = ()) -> f.Report:
         readings=1530,
         trims=980,
         runs=(run(names=names), run(names[1] if names else "solo", 5)),
+        one_pitch=one_pitch(names),
         stories=tuple(against_time(story(name)) for name in n),
         batches=found,
         charts=(chart(), chart("ewma"), chart("cusum")),

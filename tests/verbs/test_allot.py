@@ -12,7 +12,7 @@ from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Reed
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
-from trimfit.verbs.allot import Allotment, allot, take_allotted
+from trimfit.verbs.allot import Allotment, allot, pitch_curve, take_allotted
 from trimfit.verbs.pick import pick
 
 PLAIN, FLAT = "CH-07 plain", "CH-03 old flat"
@@ -126,6 +126,43 @@ def test_orders_at_one_pitch_have_a_cheapest_one(shop: Path) -> None:
     assert best.good > max(found.pitches[0].good, found.pitches[-1].good)
     with pytest.raises(InputError, match="the lower pitch comes first"):
         allotted(shop, "A", pitches_hz=(480.0, 470.0))
+
+
+def test_orders_that_ask_for_about_one_pitch_have_a_curve_for_the_report(shop: Path) -> None:
+    with Session(shop) as session:
+        for name, pitch in (("S1", 472.0), ("S2", 473.0), ("off", 480.0)):
+            session.journal.append(Order(name, PLAIN, target_pitch_hz=pitch, quantity=1))
+        session.fit_if_due()
+        curve = pitch_curve(session, session.bench())
+        found = allot(session, ("S1", "S2"), begun=True, pitches_hz=(469.0, 476.0))
+    assert curve is not None
+    assert (curve.orders, curve.targets_hz, curve.wanted) == (("S1", "S2"), (472.0, 473.0), 2)
+    assert [one.pitch_hz for one in curve.at] == [one.pitch_hz for one in found.pitches]
+    assert [one.minutes for one in curve.at] == pytest.approx([one.minutes for one in found.pitches])
+    assert curve.best.pitch_hz == found.best_pitch_hz
+    # strokes bring a pitch down, and nothing brings it up
+    assert curve.best.pitch_hz < 473.0
+    assert curve.best.minutes < 0.5 * curve.at[-1].minutes
+
+
+def test_an_order_by_itself_has_no_curve(demo_log: Path) -> None:
+    with Session(demo_log) as session:
+        session.fit_if_due()
+        assert pitch_curve(session, session.bench()) is None
+
+
+def test_a_set_of_which_nothing_is_known_has_no_best_pitch_and_says_so_once(tmp_path: Path) -> None:
+    with Session(tmp_path / "log", create=True) as session:
+        for name in ("P1", "P2"):
+            session.journal.append(Chanter(name, kind="band", at_hand="yes"))
+            session.journal.append(Order(name, name, target_pitch_hz=560.0, quantity=2))
+        session.journal.append(Reed("K1", "cane", "B"))
+    typed = Typed(tmp_path / "log")
+    said = typed.say("allot", "--pitch-from", "558", "--pitch-to", "562")
+    assert "chanters P1, P2 were never read with F and E" in said
+    assert "short: P1, P2 each want 2, found 0" in said
+    assert "at none from 558.0 to 562.0 Hz is a reed likely to end good" in said
+    assert typed.json("allot", "--pitch-from", "558", "--pitch-to", "562")["best_pitch_hz"] is None
 
 
 def test_the_table_on_the_screen_and_the_json_say_the_same(shop: Path) -> None:

@@ -165,8 +165,12 @@ def _allotment(found: Allotment) -> str:
     good = sum(one.chance_good for one in found.allotted)
     hours = found.minutes / 60.0
     lines.append(f"{len(rows)} reeds, {good:.1f} of them expected good; expected cost {hours:.1f} hours in all")
+    alike: dict[str, list[str]] = {}
     for one in found.short:
-        lines += wrapped(f"short: {plain_name(one.order, 24)} wants {one.wanted}, found {one.found}: {one.why}", 80)
+        alike.setdefault(f"{one.wanted}, found {one.found}: {one.why}", []).append(plain_name(one.order, 24))
+    for what, orders in alike.items():
+        wants = "wants" if len(orders) == 1 else "each want"
+        lines += wrapped(f"short: {', '.join(orders)} {wants} {what}", 80)
     if found.spare:
         whys = ", ".join(f"{count} {why}" for why, count in Counter(found.spare_why).most_common())
         lines += wrapped(f"spare: {len(found.spare)} reeds ({whys})", 80)
@@ -181,6 +185,9 @@ def _allotment(found: Allotment) -> str:
 
 def _one_pitch(found: Allotment) -> str:
     """Which pitch costs least for all these orders, beside the ends of those tried."""
+    if found.best_pitch_hz is None:
+        low, high = found.pitches[0].pitch_hz, found.pitches[-1].pitch_hz
+        return f"all at one pitch: at none from {low:.1f} to {high:.1f} Hz is a reed likely to end good"
     best = min(found.pitches, key=lambda one: one.minutes)
     ends = {one.pitch_hz: one for one in (found.pitches[0], best, found.pitches[-1])}
     each = ", ".join(

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.choice import FIRST_CUT, Rules, at_its_aim, limited_cuts, rungs_of
-from trimfit.planner.lip_work import SURE, LipPlans
+from trimfit.planner.lip_work import LipPlans
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.planner.quantities import LEAST_SLOPE_CENTS, CutError, Quantities, even_nodes, normal_cdf
 
@@ -132,14 +132,14 @@ def _pitch(
     # so surely off it, on the side where strokes lead away, that the programme need not be solved
     mean, sd = plans.seen.meeting()
     far = (np.abs(mean - target) > tolerance + FAR_SDS * sd) & ((mean - target) * plans.per_stroke >= 0.0)
-    # what follows a visit is asked of those alone that may have one before the next reading, or are far off
-    visit = ~first | (plans.outside >= SURE)
     never[asked[far]] = True
-    for part in (~far & visit, ~far & ~visit):
+    # of a reed that is to be read first, that reading tells whether the pitch is out of reach
+    for part, read in ((~far & first, False), (~far & ~first, True)):
         if part.any():
             some = plans.rows(part)
             out[asked[part]] = some.outlook(first[part])
-            never[asked[part]] = some.out_of_reach
+            if read:
+                never[asked[part]] = some.out_of_reach
     out[never] = 1.0, 0.0, 0.0
     return out.T, never
 

@@ -40,6 +40,8 @@ ROOM_TOLERANCES, ROOM_SDS = 0.6, 2.5
 WORTH_READING = 0.9
 SURE, HARDLY_CHEAPER = 0.9, 0.8
 HALF_GRID, WIDE_NODES = 60, 33
+ENDS, READS, WORKS = 0, 1, 2
+"""What is done with a pitch on no visit that is made anyway: left as it is, read again, worked on."""
 CHUNK = 48
 """So many reeds at once: their values stay in the processor's cache."""
 
@@ -132,59 +134,39 @@ class LipPlans:
 
     @cached_property
     def after_reading(self) -> Array:
-        """What follows one more reading (n, 4) by the best course."""
-        return self._after(self.by_reading, self.late_reading, self.cuts_left[:, 1], strokes=False)[:, 0]
+        """What follows one more reading (n, 4) by the best course: minutes, chance of ending off the pitch, visits for
+        the lips alone, and readings for the pitch."""
+        none = np.zeros(len(self.off), dtype=np.intp)
+        return self._after(self.by_reading, self.late_reading, self.cuts_left[:, 1], none)[1]
 
     @cached_property
-    def after_visit(self) -> Array:
-        """What follows a visit that is made anyway (n, strokes, 4), by the best course after it; more strokes than are
-        of use cost infinitely many minutes."""
-        return self._after(self.by_visit, self.late_visit, self.cuts_left[:, 0], strokes=True)
+    def after_visit(self) -> tuple[Array, Array]:
+        """Minutes (n, strokes) after a visit that is made anyway, by the best course after it, infinitely many where
+        more strokes are done than are of use; and what follows (n, 4) the best number for which there is room now."""
+        return self._after(self.by_visit, self.late_visit, self.cuts_left[:, 0], self.most_now)
 
-    def _after(self, sigma: Array, late: NDArray[np.intp], cuts_left: Array, *, strokes: bool) -> Array:
-        """What follows (n, strokes or 1, 4) where the posterior narrows as `sigma` (n, LEVELS + 1) says, reading by
-        reading, `late` (n, LEVELS) strokes have room, and the gap wants `cuts_left` (n,) more cuts: minutes, chance of
-        ending off the pitch, visits for the lips alone, and readings for the pitch."""
-        out = np.full((len(self.off), MOST_STROKES + 1 if strokes else 1, 4), np.inf)
+    def _after(
+        self, sigma: Array, late: NDArray[np.intp], cuts_left: Array, room: NDArray[np.intp]
+    ) -> tuple[Array, Array]:
+        """Minutes (n, strokes), and what follows (n, 4) the best of no more than `room` (n,) strokes, where the
+        posterior narrows as `sigma` (n, LEVELS + 1) says, reading by reading, `late` (n, LEVELS) strokes have room
+        then, and the gap wants `cuts_left` (n,) more cuts."""
+        minutes, out = np.full((len(self.off), MOST_STROKES + 1), np.inf), np.zeros((len(self.off), 4))
         # where no stroke helps, readings change nothing: what is expected of the pitch is what is known now
-        out[:, 0] = self._ended(self.outside)
+        out[:, 0], out[:, 1] = self.outside * self.costs.outside_minutes, self.outside
+        minutes[:, 0] = out[:, 0]
         order = np.argsort(self.most, kind="stable")
         order = order[self.most[order] > 0]
         for of in np.array_split(order, max(-(-len(order) // CHUNK), 1)):
-            if not len(of):
-                continue
-            value = self._chain(of, sigma[of], late[of], cuts_left[of])
-            first = _Step(self, of, sigma[of, 0], sigma[of, 1], int(self.most[of].max()) if strokes else 0)
-            out[of, : first.strokes] = first.at_once(value)
-        return out
-
-    def _chain(self, of: NDArray[np.intp], sigma: Array, late: NDArray[np.intp], cuts_left: Array) -> Array:
-        """W_1 (m, grid, 4) of the reeds `of` (m,)."""
-        value = self._left(of, sigma[:, LEVELS])
-        for level in range(LEVELS - 1, 0, -1):
-            step = _Step(self, of, sigma[:, level], sigma[:, level + 1], int(self.most[of].max()))
-            best, alone = step.cheapest(value, late[:, level])
-            done = _cheaper(self._left(of, sigma[:, level]), step.unworked(value) + self._price(visit=False))
-            anyway = np.clip(cuts_left - (level - 1), 0.0, 1.0)[:, None, None]
-            value = anyway * best + (1.0 - anyway) * _cheaper(done, alone + self._price(visit=True))
-        return value
-
-    def _price(self, *, visit: bool) -> Array:
-        """What a reading, or a visit for the lips with the reading after it, adds (4,) to what follows."""
-        minutes = self.costs.reading_minutes + (self.costs.cut_minutes if visit else 0.0)
-        return np.array([minutes, 0.0, float(visit), 1.0])
-
-    def _left(self, of: NDArray[np.intp], sd: Array) -> Array:
-        """What follows (m, grid, 4) where the lips and the reed are left as they are."""
-        grid = self.reach[of, None] * np.linspace(-1.0, 1.0, 2 * HALF_GRID + 1)
-        over = normal_cdf((grid - self.tolerance_cents[of, None]) / sd[:, None])
-        return self._ended(over + over[:, ::-1])
-
-    def _ended(self, outside: Array) -> Array:
-        """What follows (…, 4) where a reed is left with this chance (…) of being off the pitch."""
-        out = np.zeros((*outside.shape, 4))
-        out[..., 0], out[..., 1] = outside * self.costs.outside_minutes, outside
-        return out
+            if len(of):
+                course = _Course(self, of, sigma[of], late[of], cuts_left[of])
+                first = _Step(self, of, sigma[of, 0], sigma[of, 1], int(room[of].max()))
+                each = first.at_once(course.minutes)
+                minutes[of, : first.strokes] = each
+                allowed = np.arange(first.strokes) <= room[of, None]
+                best = np.argmin(np.where(allowed, each, np.inf), axis=1)
+                out[of] = course.followed(first.laid(best))
+        return minutes, out
 
     @cached_property
     def outside(self) -> Array:
@@ -212,16 +194,9 @@ class LipPlans:
         tells |= (self.anyway < 0.5) & (self.late_reading[:, 1] > self.most_now)
         if tells.all():
             return cost
-        strokes = self._visit()[:, 0]
+        strokes = self.after_visit[1][:, 0]
         alone = np.minimum(self.leave(), self.costs.cut_minutes + self.costs.reading_minutes + strokes)
         return np.where(tells, cost, np.maximum(cost, self.anyway * strokes + (1.0 - self.anyway) * alone))
-
-    def _visit(self) -> Array:
-        """What follows (n, 4) a visit that is made anyway, with the best number of strokes that has room now."""
-        room = np.arange(MOST_STROKES + 1) <= self.most_now[:, None]
-        best = np.argmin(np.where(room, self.after_visit[:, :, 0], np.inf), axis=1)
-        out: Array = self.after_visit[np.arange(len(best)), best]
-        return out
 
     def outlook(self, read_first: NDArray[np.bool_]) -> Array:
         """Chance of ending off the pitch, visits for the lips alone and readings for the pitch (n, 3), by the best
@@ -231,9 +206,12 @@ class LipPlans:
         """
         then = self.after_reading
         if not read_first.all():
-            visit, anyway = self._visit(), self.anyway[:, None]
-            done = _cheaper(self._ended(self.outside), then + self._price(visit=False))
-            best = anyway * visit + (1.0 - anyway) * _cheaper(done, visit + self._price(visit=True))
+            visit, anyway, left = self.after_visit[1], self.anyway[:, None], np.zeros((len(self.off), 4))
+            left[:, 0], left[:, 1] = self.outside * self.costs.outside_minutes, self.outside
+            read = np.array([self.costs.reading_minutes, 0.0, 0.0, 1.0])
+            work = np.array([self.costs.cut_minutes, 0.0, 1.0, 0.0])
+            done = _cheaper(left, then + read)
+            best = anyway * visit + (1.0 - anyway) * _cheaper(done, visit + work + read)
             then = np.where(read_first[:, None], then, best)
         return then[:, 1:]
 
@@ -242,8 +220,63 @@ class LipPlans:
         """Whether the pitch (n,) is off and neither the lips nor another reading is likely to mend it."""
         off = self.outside >= SURE
         if off.any():
-            off &= np.minimum(self.read(), self._visit()[:, 0]) > HARDLY_CHEAPER * self.costs.outside_minutes
+            off &= np.minimum(self.read(), self.after_visit[1][:, 0]) > HARDLY_CHEAPER * self.costs.outside_minutes
         return off
+
+
+class _Course:
+    """The best course of some reeds on the grid, reading by reading: W_1 in minutes (m, grid), solved backward; what is
+    done at each level, by which a chance laid on the grid is followed to its end."""
+
+    def __init__(
+        self, plans: LipPlans, of: NDArray[np.intp], sigma: Array, late: NDArray[np.intp], cuts_left: Array
+    ) -> None:
+        self.plans, self.cuts_left, costs = plans, cuts_left, plans.costs
+        grid = plans.reach[of, None] * np.linspace(-1.0, 1.0, 2 * HALF_GRID + 1)
+
+        def outside(sd: Array) -> Array:
+            over = normal_cdf((grid - plans.tolerance_cents[of, None]) / sd[:, None])
+            return over + over[:, ::-1]
+
+        self.levels: list[tuple[_Step, Array, NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]] = []
+        self.at_end = outside(sigma[:, LEVELS])
+        self.minutes = self.at_end * costs.outside_minutes
+        room = np.arange(int(plans.most[of].max()) + 1)[None, :, None]
+        for level in range(LEVELS - 1, 0, -1):
+            step = _Step(plans, of, sigma[:, level], sigma[:, level + 1], int(plans.most[of].max()))
+            each = step.shifted(self.minutes)
+            best = alone = np.argmin(each, axis=1)
+            least = least_alone = _picked(each, best)
+            if (late[:, level] < plans.most[of]).any():
+                each = np.where(room <= late[:, level, None, None], each, np.inf)
+                alone = np.argmin(each, axis=1)
+                least_alone = _picked(each, alone)
+            off = outside(sigma[:, level])
+            left, read = off * costs.outside_minutes, each[:, 0] + costs.reading_minutes
+            done, visit = np.minimum(left, read), least_alone + costs.cut_minutes + costs.reading_minutes
+            what = np.where(done <= visit, np.where(left <= read, ENDS, READS), WORKS)
+            anyway = self._anyway(level)
+            self.minutes = anyway * least + (1.0 - anyway) * np.minimum(done, visit)
+            self.levels.append((step, off, best, np.where(what == WORKS, alone, 0), what))
+
+    def _anyway(self, level: int) -> Array:
+        return np.clip(self.cuts_left - (level - 1), 0.0, 1.0)[:, None]
+
+    def followed(self, chance: Array) -> Array:
+        """What follows (m, 4) where the pitch lies on the grid with this chance (m, grid)."""
+        costs, out = self.plans.costs, np.zeros((len(chance), 4))
+        for level, (step, off, best, alone, what) in enumerate(reversed(self.levels), 1):
+            cut = self._anyway(level) * chance
+            free = chance - cut
+            goes = np.where(what == ENDS, 0.0, free)
+            out[:, 1] += ((free - goes) * off).sum(axis=1)
+            out[:, 2] += np.where(what == WORKS, free, 0.0).sum(axis=1)
+            out[:, 3] += goes.sum(axis=1)
+            chance = step.moved(cut, best) + step.moved(goes, alone)
+        out[:, 1] += (chance * self.at_end).sum(axis=1)
+        visits = out[:, 2] * costs.cut_minutes + out[:, 3] * costs.reading_minutes
+        out[:, 0] = out[:, 1] * costs.outside_minutes + visits
+        return out
 
 
 class _Step:
@@ -268,66 +301,71 @@ class _Step:
         self.share = steps - whole
         self.whole = np.clip(whole, -2 * HALF_GRID - 1, 2 * HALF_GRID + 1).astype(np.intp)
 
-    def at_once(self, value: Array) -> Array:
-        """Expected values (m, strokes, 4) from where the pitch is now. value (m, grid, 4)."""
+    def _from_now(self) -> tuple[NDArray[np.intp], Array, Array]:
+        """Where the pitch comes to lie (m, strokes, nodes): the grid's point below, the share of the one above, and
+        the nodes' weights."""
         eta, weight = even_nodes(WIDE_NODES)
         here = HALF_GRID * (self.plans.off / self.plans.reach)[self.of] + HALF_GRID
         place = here[:, None, None] + self.mean[:, :, None] + self.sd[:, :, None] * eta
         place = np.clip(place, 0.0, 2.0 * HALF_GRID)
         low = np.minimum(place.astype(np.intp), 2 * HALF_GRID - 1)
-        share, row = (place - low)[..., None], np.arange(len(self.of))[:, None, None]
-        out: Array = ((1.0 - share) * value[row, low] + share * value[row, low + 1]).swapaxes(2, 3) @ weight
-        out[:, :, 0] += self.barred
+        return low, place - low, weight
+
+    def at_once(self, minutes: Array) -> Array:
+        """Expected minutes (m, strokes) from where the pitch is now; minutes (m, grid)."""
+        low, share, weight = self._from_now()
+        row = np.arange(len(self.of))[:, None, None]
+        return ((1.0 - share) * minutes[row, low] + share * minutes[row, low + 1]) @ weight + self.barred
+
+    def laid(self, strokes: NDArray[np.intp]) -> Array:
+        """The chance (m, grid) of where the pitch lies after so many strokes (m,) from where it is now."""
+        every, shares, weight = self._from_now()
+        row = np.arange(len(strokes))
+        low, share = every[row, strokes], shares[row, strokes]
+        to = np.stack([low, low + 1])
+        rows = np.broadcast_to(row[:, None], to.shape)
+        return _summed(rows, to, np.stack([1.0 - share, share]) * weight, len(strokes))
+
+    def shifted(self, minutes: Array) -> Array:
+        """Expected minutes (m, strokes, grid) on the whole grid; minutes (m, grid), held at their ends beyond it."""
+        size = minutes.shape[1]
+        padded = np.concatenate(
+            [np.repeat(minutes[:, :1], size + 1, 1), minutes, np.repeat(minutes[:, -1:], size + 1, 1)], axis=1
+        )
+        windows = sliding_window_view(padded.reshape(-1), size + 1)
+        first = np.arange(len(minutes))[:, None] * padded.shape[1] + size + 1
+        out = np.zeros((len(minutes), self.strokes, size)) + self.barred[:, :, None]
+        for node, weight in enumerate(self.weight):
+            found = windows[first + self.whole[:, :, node]]
+            upper = weight * self.share[:, :, node, None]
+            out += (weight - upper) * found[..., :-1]
+            out += upper * found[..., 1:]
         return out
 
-    def unworked(self, value: Array) -> Array:
-        """Expected values (m, grid, 4) with no stroke."""
-        return self._shifted(value, 1)[:, 0]
+    def moved(self, chance: Array, strokes: NDArray[np.intp]) -> Array:
+        """Where a chance (m, grid) comes to lie after so many strokes (m, grid) at each point and a reading."""
+        row, place = np.nonzero(chance > 0.0)
+        worked = strokes[row, place]
+        upper = self.share[row, worked]
+        low = place[:, None] + self.whole[row, worked]
+        part = chance[row, place][:, None] * self.weight
+        last = chance.shape[1] - 1
+        to = np.stack([np.clip(low, 0, last), np.clip(low + 1, 0, last)])
+        rows = np.broadcast_to(row[:, None], to.shape)
+        return _summed(rows, to, np.stack([(1.0 - upper) * part, upper * part]), len(chance))
 
-    def cheapest(self, value: Array, late: NDArray[np.intp]) -> tuple[Array, Array]:
-        """Expected values (m, grid, 4) with the best number of strokes, and with the best of no more than `late`
-        (m,)."""
-        minutes = self._shifted(value[..., :1], self.strokes)[..., 0] + self.barred[:, :, None]
-        best = self._with(value, np.argmin(minutes, axis=1))
-        if (late >= self.plans.most[self.of]).all():
-            return best, best
-        minutes[np.arange(self.strokes) > late[:, None]] = np.inf
-        return best, self._with(value, np.argmin(minutes, axis=1))
 
-    def _shifted(self, value: Array, strokes: int) -> Array:
-        """Expected values (m, strokes, grid, c) on the whole grid with each number of strokes. value (m, grid, c)."""
-        size, columns = 2 * HALF_GRID + 1, value.shape[2]
-        padded, first = self._padded(value)
-        windows = sliding_window_view(padded.reshape(-1), (size + 1) * columns)
-        out = np.zeros((len(value), strokes, size * columns))
-        for node, weight in enumerate(self.weight):
-            found = windows[(first + self.whole[:, :strokes, node]) * columns]
-            upper = weight * self.share[:, :strokes, node, None]
-            out += (weight - upper) * found[..., :-columns]
-            out += upper * found[..., columns:]
-        return out.reshape(len(value), strokes, size, columns)
+def _summed(row: NDArray[np.intp], place: NDArray[np.intp], chance: Array, count: int) -> Array:
+    """Chances laid on the grid (count, grid): so much of it (any shape) at each of these rows and places."""
+    size = 2 * HALF_GRID + 1
+    laid = np.bincount((row * size + place).reshape(-1), chance.reshape(-1), minlength=count * size)
+    return laid.reshape(count, size).astype(np.float64)
 
-    def _with(self, value: Array, strokes: NDArray[np.intp]) -> Array:
-        """Expected values (m, grid, 4) with so many strokes (m, grid) at each point."""
-        padded, first = self._padded(value)
-        pairs = sliding_window_view(padded.reshape(-1), 2 * value.shape[2])[:: value.shape[2]]
-        row, start = np.arange(len(value))[:, None], first + np.arange(value.shape[1])
-        whole, share = self.whole[row, strokes], self.share[row, strokes]
-        out = np.zeros(value.shape)
-        for node, weight in enumerate(self.weight):
-            found = pairs[start + whole[:, :, node]]
-            upper = weight * share[:, :, node, None]
-            out += (weight - upper) * found[..., : value.shape[2]]
-            out += upper * found[..., value.shape[2] :]
-        return out
 
-    @staticmethod
-    def _padded(value: Array) -> tuple[Array, NDArray[np.intp]]:
-        """Values held at their ends beyond the grid, and where each reed's grid begins in them (m, 1)."""
-        pad = value.shape[1] + 1
-        ends = [np.repeat(value[:, end : end + 1 or None], pad, axis=1) for end in (0, -1)]
-        padded = np.concatenate([ends[0], value, ends[1]], axis=1)
-        return padded, np.arange(len(value))[:, None] * padded.shape[1] + pad
+def _picked(each: Array, which: NDArray[np.intp]) -> Array:
+    """Of options (m, k, grid) at each point the one numbered (m, grid)."""
+    out: Array = np.take_along_axis(each, which[:, None], axis=1)[:, 0]
+    return out
 
 
 class LipPlan:
@@ -367,7 +405,7 @@ class LipPlan:
         """The best number of strokes, of those `allowed`, for a visit that is made anyway, and the minutes then."""
         if self.plans is None:
             return 0, 0.0
-        after = self.plans.after_visit[0, : int(self.plans.most_now[0]) + 1, 0]
+        after = self.plans.after_visit[0][0, : int(self.plans.most_now[0]) + 1]
         best = min((k for k in allowed if k < len(after)), key=lambda k: float(after[k]))
         return best, float(after[best])
 

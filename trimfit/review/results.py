@@ -14,6 +14,7 @@ from trimfit.base.records import Action
 from trimfit.base.units import Interval
 
 __all__ = [
+    "AtPitch",
     "BatchDrift",
     "ChanterMap",
     "ChanterNote",
@@ -29,6 +30,7 @@ __all__ = [
     "GWitness",
     "GapError",
     "OpenOrder",
+    "PitchCurve",
     "ReedStory",
     "Repeatability",
     "Report",
@@ -293,7 +295,7 @@ class ChanterNote:
 class ChanterMap:
     """What one chanter asks for. `told_pitch_hz`: what the maker was told by its owner, if anything; `suits`: stock
     reeds for it; `agrees`: the stated pitch, the reed types and the G octave say the same; `pressure_kpa`: at which
-    all of it is said, None where nobody ever logged a pressure."""
+    all of it is said, None where nobody ever logged a pressure; `of_notes`: what `why` says of the notes."""
 
     chanter: str
     readings: int = 0
@@ -309,6 +311,32 @@ class ChanterMap:
     pressure_kpa: float | None = None
     kind: str | None = None
     notes: tuple[ChanterNote, ...] = ()
+    of_notes: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AtPitch:
+    """All orders at one pitch: expected cost in minutes, and how many reeds are expected to end good."""
+
+    pitch_hz: float
+    minutes: float
+    good: float
+
+
+@dataclass(frozen=True, slots=True)
+class PitchCurve:
+    """Orders of one set at pitches about those they ask for (`targets_hz`): how many reeds they want in all, and what
+    each pitch would cost."""
+
+    orders: tuple[str, ...]
+    targets_hz: tuple[float, ...]
+    wanted: int
+    at: tuple[AtPitch, ...]
+
+    @property
+    def best(self) -> AtPitch:
+        """The pitch that costs least."""
+        return min(self.at, key=lambda one: one.minutes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -491,6 +519,7 @@ class Report:
     trims: int = 0
     runs: tuple[RunMap, ...] = ()
     orders: tuple[OpenOrder, ...] = ()
+    one_pitch: PitchCurve | None = None
     finished: tuple[FinishedReed, ...] = ()
     finished_in_all: int = 0
     stories: tuple[ReedStory, ...] = ()

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Progress", "chanter_word", "order_named", "order_progress", "progress_of"]
 
+MOST_NAMED = 10
+
 
 @dataclass(frozen=True, slots=True)
 class Progress:
@@ -98,13 +100,17 @@ def order_named(journal: Journal, name: str) -> Order:
     return orders[name]
 
 
-def chanter_word(bench: Bench, chanter: str) -> str:
-    """What to do about a chanter whose pitch nobody has stated or read; empty for others, and for one that is away."""
-    known = bench.chanter(chanter)
-    if (
-        (known is not None and known.meeting_pitch_hz)
-        or bench.chanter_read(chanter)
-        or bench.at_hand.worked_in(chanter)
-    ):
+def chanter_word(bench: Bench, *chanters: str) -> str:
+    """What to do about chanters whose pitch nobody has stated or read; empty for others, and for one that is away."""
+    unread = []
+    for chanter in dict.fromkeys(chanters):
+        known = bench.chanter(chanter)
+        stated = known is not None and known.meeting_pitch_hz
+        if not (stated or bench.chanter_read(chanter) or bench.at_hand.worked_in(chanter)):
+            unread.append(chanter)
+    if not unread:
         return ""
-    return f"chanter {chanter} was never read with F and E: read two blanks in it first"
+    if len(unread) == 1:
+        return f"chanter {unread[0]} was never read with F and E: read two blanks in it first"
+    named = ", ".join(unread[:MOST_NAMED]) + (f" and {len(unread) - MOST_NAMED} more" * (len(unread) > MOST_NAMED))
+    return f"chanters {named} were never read with F and E: read two blanks in each first"

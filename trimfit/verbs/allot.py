@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError
 from trimfit.base.records import Order, ReedHistory
 from trimfit.base.units import Interval
+from trimfit.review.results import AtPitch, PitchCurve
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
@@ -17,12 +18,17 @@ if TYPE_CHECKING:
     from trimfit.session.orders import Progress
     from trimfit.session.session import Session
 
-__all__ = ["Allotment", "Allotted", "AtPitch", "Short", "allot", "take_allotted", "weight_minutes"]
+__all__ = ["Allotment", "Allotted", "Short", "allot", "pitch_curve", "take_allotted", "weight_minutes"]
 
 Z90 = 1.6448536269514722
 HARDLY = 0.05
 MOST_PITCHES = 25
+LEAST_PITCHES = 5
 PITCH_STEP_HZ = 0.5
+ONE_SET_HZ, BESIDE_HZ = 2.0, 3.0
+"""Orders whose pitches lie so near each other may be one set's; so far beside these a common one is sought."""
+MOST_PAIRS = 30_000
+"""Of reeds and orders for the report's curve: some ten seconds."""
 AT_ONCE = 10
 """So many chanters are asked about at once: a state that holds them all grows with their square."""
 
@@ -57,18 +63,10 @@ class Short:
 
 
 @dataclass(frozen=True, slots=True)
-class AtPitch:
-    """All orders at one pitch: expected cost in minutes, and how many reeds are expected to end good."""
-
-    pitch_hz: float
-    minutes: float
-    good: float
-
-
-@dataclass(frozen=True, slots=True)
 class Allotment:
     """Which reed for which order. `minutes`: expected cost in all, of places left empty too; `spare_why`: of each spare
-    reed; `pitches`: the same orders at one pitch, where that was asked, and `best_pitch_hz` the cheapest of them."""
+    reed; `pitches`: the same orders at one pitch, where that was asked, and `best_pitch_hz` the cheapest of them, None
+    where no reed is likely to end good at any."""
 
     allotted: tuple[Allotted, ...]
     short: tuple[Short, ...]
@@ -129,17 +127,19 @@ def allot(
         return Allotment((), short, tuple(h.reed.record.reed for h in stock), 0.0)
     session.fit_if_due()
     bench = session.bench()
+    at = _at_pitches(bench, stock, wanting, wanted, _pitches_between(*pitches_hz)) if pitches_hz is not None else ()
     table = _table(bench, stock, wanting)
     way, minutes = _assigned(bench, table.cost, wanted)
-    notes = [chanter_word(bench, order.chanter) for order in wanting]
+    unread = chanter_word(bench, *(order.chanter for order in wanting))
     return Allotment(
         tuple(_allotted(bench, stock, wanting, table, way)),
         tuple(_short(stock, wanting, wanted, table, way)),
         tuple(h.reed.record.reed for h, order in zip(stock, way, strict=True) if order is None),
         minutes,
         tuple(_spare_why(table, i) for i, order in enumerate(way) if order is None),
-        tuple(dict.fromkeys(note for note in notes if note)),
-        *_pitches(bench, stock, wanting, wanted, pitches_hz),
+        (unread,) if unread else (),
+        at,
+        min(at, key=lambda one: one.minutes).pitch_hz if any(one.good for one in at) else None,
     )
 
 
@@ -150,19 +150,19 @@ def _places(progress: Progress, begun: bool) -> int:
     return progress.wanted if begun else max(progress.wanted - progress.in_work, 0)
 
 
-def _stock(journal: Journal, orders: Sequence[Order], begun: bool) -> list[ReedHistory]:
+def _stock(journal: Journal, orders: Sequence[Order], begun: bool, until_s: float | None = None) -> list[ReedHistory]:
     """The reeds that may be put to these orders: free blanks; with `begun` those in work for them, and cut ones of the
     stock."""
     from trimfit.verbs.pick import stock_for
 
-    free = {h.reed.record.reed: h for h in stock_for(journal, Order("", ""), begun=begun)}
+    free = {h.reed.record.reed: h for h in stock_for(journal, Order("", ""), until_s, begun=begun)}
     if begun:
         named = {order.order for order in orders}
-        waiting = journal.of_reeds(None, open_only=True)
+        waiting = journal.of_reeds(None, open_only=True, until_s=until_s)
         free |= {h.reed.record.reed: h for h in waiting if h.order is not None and h.order.order in named}
         gone = {reed for (reed,) in journal.columns("outcome", ["reed"])}
         loose = [reed for reed, order in journal.columns("reed", ["reed", "order"]) if not order and reed not in gone]
-        free |= {h.reed.record.reed: h for h in journal.of_reeds(loose)}
+        free |= {h.reed.record.reed: h for h in journal.of_reeds(loose, until_s=until_s)}
     return list(free.values())
 
 
@@ -301,28 +301,64 @@ def _spare_why(table: _Table, reed: int) -> str:
     return "of another weight" if best >= HARDLY else "suits none of these orders"
 
 
-def _pitches(
+def _pitches_between(low_hz: float, high_hz: float, most: int = MOST_PITCHES) -> list[float]:
+    """Pitches to try for all orders, so many at the most."""
+    if not 0.0 < low_hz <= high_hz:
+        raise InputError("the lower pitch comes first", "--pitch-from", "as --pitch-from 474 --pitch-to 480")
+    step = max(PITCH_STEP_HZ, (high_hz - low_hz) / (most - 1))
+    return [low_hz + number * step for number in range(int((high_hz - low_hz) / step + 1e-9) + 1)]
+
+
+def _at_pitches(
     bench: Bench,
     stock: Sequence[ReedHistory],
     orders: Sequence[Order],
     wanted: Sequence[int],
-    pitches_hz: tuple[float, float] | None,
-) -> tuple[Any, ...]:
-    """The same orders all at one pitch, for pitches between these two; and the cheapest pitch."""
-    if pitches_hz is None:
-        return ()
-    low, high = pitches_hz
-    if not 0.0 < low <= high:
-        raise InputError("the lower pitch comes first", "--pitch-from", "as --pitch-from 474 --pitch-to 480")
-    step = max(PITCH_STEP_HZ, (high - low) / (MOST_PITCHES - 1))
+    pitches_hz: Sequence[float],
+) -> tuple[AtPitch, ...]:
+    """The same orders all at one pitch, for each of these."""
+    every = [replace(order, target_pitch_hz=pitch) for pitch in pitches_hz for order in orders]
+    table = _table(bench, stock, every)
     out = []
-    for number in range(int((high - low) / step + 1e-9) + 1):
-        pitch = low + number * step
-        table = _table(bench, stock, [replace(order, target_pitch_hz=pitch) for order in orders])
-        way, minutes = _assigned(bench, table.cost, wanted)
-        good = sum(table.forecasts[i][column].good for i, column in enumerate(way) if column is not None)
+    for number, pitch in enumerate(pitches_hz):
+        of = slice(number * len(orders), (number + 1) * len(orders))
+        way, minutes = _assigned(bench, [row[of] for row in table.cost], wanted)
+        good = sum(table.forecasts[i][of][column].good for i, column in enumerate(way) if column is not None)
         out.append(AtPitch(pitch, minutes, good))
-    return tuple(out), min(out, key=lambda one: one.minutes).pitch_hz
+    return tuple(out)
+
+
+def pitch_curve(session: Session, bench: Bench) -> PitchCurve | None:
+    """What the open orders that ask for about one pitch would cost at it and at pitches near it, reeds in work for them
+    and those of the stock counted; None where no two do. Where a stock is large, fewer pitches are tried."""
+    from trimfit.session.orders import order_progress
+
+    orders = session.journal.orders()
+    asking = [
+        (orders[one.order], _places(one, begun=True))
+        for one in order_progress(session.journal, "0000-00-00")
+        if one.is_open and orders[one.order].target_pitch_hz
+    ]
+    asking = [(order, places) for order, places in asking if places]
+    sets = [
+        [(order, places) for order, places in asking if 0.0 <= (order.target_pitch_hz or 0.0) - low <= ONE_SET_HZ]
+        for low in sorted({order.target_pitch_hz or 0.0 for order, _ in asking})
+    ]
+    largest = max(sets, key=len, default=[])
+    if len(largest) < 2:
+        return None
+    together, wanted = [order for order, _ in largest], [places for _, places in largest]
+    stock = _stock(session.journal, together, begun=True, until_s=bench.until_s)
+    targets = [order.target_pitch_hz or 0.0 for order in together]
+    distinct = len({(order.chanter, order.pressure_kpa) for order in together})
+    most = min(MOST_PITCHES, MOST_PAIRS // max(len(stock) * distinct, 1))
+    if not stock or most < LEAST_PITCHES:
+        return None
+    pitches = _pitches_between(min(targets) - BESIDE_HZ, max(targets) + BESIDE_HZ, most)
+    at = _at_pitches(bench, stock, together, wanted, pitches)
+    if not any(one.good for one in at):
+        return None
+    return PitchCurve(tuple(order.order for order in together), tuple(targets), sum(wanted), at)
 
 
 def take_allotted(session: Session, found: Allotment) -> list[str]:

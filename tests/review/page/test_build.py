@@ -408,3 +408,21 @@ def test_chromium_shows_the_page_without_error_or_overflow(
     assert scroll <= width
     assert edge <= width
     assert pictures == nasty[0].count("<figure")
+
+
+def test_orders_of_about_one_pitch_are_shown_together_and_each_chanters_notes_in_words() -> None:
+    page, drawn = build.build(made_up_report.report())
+    assert "one-pitch" in drawn
+    text = re.sub(r"<[^>]+>", "", page)
+    assert "2 orders that ask for about one pitch (band 9, solo)" in text
+    assert "476.0 Hz costs least, 3.3 hours" in text
+    assert "6.0 of 6 reeds are then expected to end good" in text
+    assert "Ch-3: F 14 cents sharp of its kind: carved?" in text
+    assert "1 chanter with no note off" in text
+    row = re.search(r"<tr>(?:(?!<tr>).)*>F<.*?</tr>", page[page.index("The notes of Ch-3") :], flags=re.S)
+    assert row is not None
+    assert "+14" in row[0]
+    assert "(+12 to +16)" in row[0]
+    assert "unusual" in row[0]
+    bare = dataclasses.replace(made_up_report.report(), one_pitch=None)
+    assert "one-pitch" not in build.build(bare)[1]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from trimfit.base.pitch import crow_label
+from collections.abc import Sequence
+
+from trimfit.base.pitch import NOTES, OUTPUT_WORDS, crow_label
 from trimfit.review.page.html_pieces import folded, named, paragraph, table, text
 from trimfit.review.page.page_parts import (
     LONGEST_WHY,
@@ -14,12 +16,12 @@ from trimfit.review.page.page_parts import (
     work_words,
 )
 from trimfit.review.pictures import bench, reed_in_time
-from trimfit.review.results import ReedStory, Report
-from trimfit.review.safe_names import sentence
+from trimfit.review.results import ChanterMap, ReedStory, Report
+from trimfit.review.safe_names import sentence, short
 
 __all__ = ["chanters", "stories"]
 
-MOST_STORIES, MOST_CHANTER_PICTURES = 6, 3
+MOST_STORIES, MOST_CHANTER_PICTURES, MOST_NOTED = 6, 3, 12
 
 
 def stories(findings: Report, folio: Folio) -> list[str]:
@@ -110,7 +112,46 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
         table("What each chanter asks for", heads, rows, words=(0, 4, 5, 6, 7), broad=True),
         left_out(MOST_ROWS, len(ranked), "chanters", "trimfit review chanters"),
     ]
+    parts += _notes(ranked)
     with_points = [one for one in ranked if one.points]
     pictures = [folio.picture(bench.chanter_crows(one, folio.looks)) for one in with_points[:MOST_CHANTER_PICTURES]]
     pictures.append(left_out(MOST_CHANTER_PICTURES, len(with_points), "chanters' pictures", "trimfit review chanters"))
     return [*parts, folded("Gap against crow in each chanter", pictures)]
+
+
+def _notes(ranked: Sequence[ChanterMap]) -> list[str]:
+    """Chanter by chanter its notes: in sight what is to be said of them, the figures folded away."""
+    told = [one for one in ranked if one.of_notes]
+    parts = [
+        folded(
+            f"{named(one.chanter, 40)}: {text(sentence(one.of_notes, LONGEST_WHY), LONGEST_WHY)}",
+            [_note_table(one)],
+        )
+        for one in told[:MOST_NOTED]
+    ]
+    parts.append(left_out(MOST_NOTED, len(told), "chanters with such notes", "trimfit review chanters"))
+    rest = [one for one in ranked if one.notes and not one.of_notes]
+    parts.append(
+        folded(
+            f"{len(rest)} {'chanter' if len(rest) == 1 else 'chanters'} with no note off",
+            [
+                *(_note_table(one) for one in rest[:MOST_NOTED]),
+                left_out(MOST_NOTED, len(rest), "chanters", "trimfit review chanters"),
+            ],
+        )
+    )
+    return parts
+
+
+def _note_table(one: ChanterMap) -> str:
+    heads = ("note", "cents from the meeting pitch", f"against {'its kind' if one.kind else 'the shop'}, cents", "")
+    rows = [
+        (
+            OUTPUT_WORDS[note.note],
+            between(note.offset_cents),
+            between(note.unusual_cents),
+            '<span class="tag">unusual</span>' if note.unusual else "",
+        )
+        for note in sorted(one.notes, key=lambda note: tuple(NOTES).index(note.note))
+    ]
+    return table(f"The notes of {short(one.chanter, 40)}, as low A at the meeting point", heads, rows, words=(0, 3))

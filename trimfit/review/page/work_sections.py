@@ -85,7 +85,12 @@ def orders(findings: Report, folio: Folio) -> list[str]:
     idle = [one for one in findings.orders if not one.in_work and not one.overdue]
     if not runs and not idle:
         return [missing("No order is open.", "Log one: <code>trimfit log order</code>.")]
-    parts = [_order(run, folio) for run in runs[:MOST_RUNS]]
+    parts = []
+    if findings.one_pitch is not None:
+        curve = findings.one_pitch
+        head = f"One pitch for {len(curve.orders)} orders: {curve.best.pitch_hz:.1f} Hz costs least"
+        parts.append(folded(head, [folio.picture(bench.one_pitch(curve))]))
+    parts += [_order(run, folio) for run in runs[:MOST_RUNS]]
     parts.append(left_out(MOST_RUNS, len(runs), "orders", "trimfit ask --all"))
     parts += [
         paragraph(f"Order {named(one.order, 60)}, chanter {named(one.chanter, 60)}: {text(one.progress)}.")

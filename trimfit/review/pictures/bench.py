@@ -24,10 +24,10 @@ from trimfit.review.pictures.style import (
     sheet,
     type_looks,
 )
-from trimfit.review.results import ChanterMap, CrowPoint, FanPoint, ReedStory, RunMap, RunReed
+from trimfit.review.results import ChanterMap, CrowPoint, FanPoint, PitchCurve, ReedStory, RunMap, RunReed
 from trimfit.review.safe_names import file_stem, short
 
-__all__ = ["ACTION_WORDS", "chanter_crows", "chanters_map", "meeting_mm", "reed_story", "run_map"]
+__all__ = ["ACTION_WORDS", "chanter_crows", "chanters_map", "meeting_mm", "one_pitch", "reed_story", "run_map"]
 
 # What to do, in words; and its role, marker and whether the marker is filled.
 ACTION_WORDS: dict[Action, str] = {
@@ -44,7 +44,7 @@ _ACTION_LOOK: dict[Action, tuple[str, str, bool]] = {
     "past": ("past", "X", True),
     "no-fit": ("mute", "D", False),
 }
-MOST_RUN_REEDS, MOST_CHANTERS, MOST_CROW_POINTS = 300, 40, 300
+MOST_RUN_REEDS, MOST_CHANTERS, MOST_CROW_POINTS, MOST_SET_NAMES = 300, 40, 300, 4
 
 
 def hz(value: Interval) -> str:
@@ -277,6 +277,41 @@ def _nearest(spots: Sequence[_Spot]) -> str:
         return ""
     near = max(to_trim, key=lambda spot: (spot.gap_cents.mean, spot.reed.reed))
     return f"Nearest to meeting among those to cut: {short(near.reed.reed, 60)}, {near.gap_cents.mean:+.0f} cents."
+
+
+def one_pitch(curve: PitchCurve) -> Picture:
+    """Orders of one set: what each common pitch costs, and how many reeds are expected good at it."""
+    best, names = curve.best, ", ".join(short(name, 24) for name in curve.orders[:MOST_SET_NAMES])
+    more = len(curve.orders) - MOST_SET_NAMES
+    names += f" and {more} more" if more > 0 else ""
+    caption = (
+        f"{len(curve.orders)} orders that ask for about one pitch ({names}), reeds in hand and in stock put to them "
+        f"at the least cost: {best.pitch_hz:.1f} Hz costs least, {best.minutes / 60.0:.1f} hours, a reed lost or left "
+        f"outside counted; {best.good:.1f} of {curve.wanted} reeds are then expected to end good."
+    )
+    pitches = [one.pitch_hz for one in curve.at]
+
+    def draw(narrow: bool) -> Figure:
+        figure, fields = sheet(narrow, 1, 2, height_in=3.3, narrow_height_in=5.6)
+        series = (
+            ("expected cost (hours)", [one.minutes / 60.0 for one in curve.at], best.minutes / 60.0, "cut", "-"),
+            (f"expected good, of {curve.wanted}", [one.good for one in curve.at], best.good, "good", "--"),
+        )
+        for axes, (title, values, at_best, role, dash) in zip(fields, series, strict=True):
+            for number, target in enumerate(sorted(set(curve.targets_hz))):
+                label = None if number else "pitch ordered"
+                axes.axvline(target, color=LIGHT["ink"], linewidth=1.0, dashes=(7, 3), label=label)
+            axes.plot(pitches, values, dash, color=LIGHT[role], zorder=3)
+            axes.plot([best.pitch_hz], [at_best], "o", color=LIGHT[role], markersize=7, zorder=4, label="costs least")
+            axes.set_ylim(bottom=0.0)
+            axes.margins(x=0.04)
+            axes.set_title(title)
+            axes.set_xlabel("one pitch for all, as low A (Hz)")
+        key_below(figure, fields[0], 2)
+        return figure
+
+    each = ", ".join(f"{one.pitch_hz:.1f} Hz {one.minutes / 60.0:.1f} hours, {one.good:.1f} good" for one in curve.at)
+    return Picture("one-pitch", "One pitch for all", caption, f"{caption} {each}.", draw)
 
 
 def chanters_map(chanters: Sequence[ChanterMap], looks: Looks | None = None) -> Picture:

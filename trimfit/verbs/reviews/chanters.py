@@ -282,7 +282,8 @@ def _chanter(
 
 def _with_notes(found: ChanterMap, notes: tuple[ChanterNote, ...], words: str) -> ChanterMap:
     """The same with the notes' offsets, and what is to be said of them."""
-    return replace(found, notes=notes, why="; ".join(part for part in (found.why, words) if part))
+    why = "; ".join(part for part in (found.why, words) if part)
+    return replace(found, notes=notes, why=why, of_notes=words)
 
 
 def _witness(rows: _Readings) -> GWitness | None:

@@ -106,6 +106,7 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
     """All findings of a log, for the page; at_s: reeds as of that moment."""
     from trimfit.base.errors import InputError
     from trimfit.session.reading_frame import frame_of
+    from trimfit.verbs.allot import pitch_curve
     from trimfit.verbs.reviews.batch_charts import batch_charts
     from trimfit.verbs.reviews.batches import batch_review
     from trimfit.verbs.reviews.chanters import chanter_review
@@ -137,6 +138,7 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
         parts["repeatability"] = tuple(_repeatability(bench.model, frame))
     until = _last_time(journal)
     orders = _open_orders(session, at_s)
+    one_pitch = pitch_curve(session, bench)
     runs, stories = _in_hand(bench, parts.get("chanters", ()), {one.order: one for one in orders})
     finished, in_all = _finished(bench)
     return Report(
@@ -148,6 +150,7 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
         trims=journal.count("trim"),
         runs=tuple(runs),
         orders=tuple(orders),
+        one_pitch=one_pitch,
         finished=tuple(finished),
         finished_in_all=in_all,
         stories=tuple(stories),
