@@ -25,6 +25,8 @@ TILT = {
 }  # fmt: skip
 # Cents that each note outside A, E and F moves when the crow rises by a cent, beside what the A's do.
 DRAG = {"low_g": -0.03, "b": 0.01, "c": 0.02, "d": 0.03, "high_g": 0.09}
+# Holes that somebody carved wider: so many cents sharper than the chanter was made.
+CARVED = {("CH-18 spare", "high_g"): 22.0}
 TOP_HAND = ("e", "f", "high_g", "high_a")
 BENCH_PRESSURE_KPA = 6.0
 BENCH_TEMPERATURE_C = 20.0
@@ -85,10 +87,13 @@ def make_pipes(rng: Random) -> dict[str, Pipe]:
         ("CH-15 set of twelve", 474.0, 355.0, 37.4),
         ("CH-18 spare", 470.0, 366.0, 39.0),
     )
-    return {
+    pipes = {
         name: Pipe(name, meets, crow, gauge, {note: normal(rng, 3.5) for note in DRAG})
         for name, meets, crow, gauge in rows
     }
+    for (name, note), cents in CARVED.items():
+        pipes[name].leans_cents[note] += cents
+    return pipes
 
 
 @dataclass(frozen=True)

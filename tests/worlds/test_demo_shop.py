@@ -213,3 +213,15 @@ def test_mishaps_are_logged_in_the_shops_words_but_for_one() -> None:
         first["length_mm"]
     )  # length / stiffness alone would have raised it by 150 a mm
     assert rise["e_hz"] > 5  # which a trim lowers
+
+
+def test_one_chanter_has_its_high_g_carved_wide() -> None:
+    over: dict[str, list[float]] = {}
+    for row in rows("readings"):
+        if row["high_g_hz"] and "high_g" not in row["taped"]:
+            cents = [as_low_a_cents(note, float(row[f"{note}_hz"])) for note in ("high_g", "low_a")]
+            over.setdefault(row["chanter"], []).append(cents[0] - cents[1])
+    middle = {chanter: sorted(values)[len(values) // 2] for chanter, values in over.items()}
+    carved = middle.pop("CH-18 spare")
+    assert len(middle) == 4
+    assert carved - sum(middle.values()) / 4 > 12.0

@@ -419,7 +419,7 @@ def test_orders_of_about_one_pitch_are_shown_together_and_each_chanters_notes_in
     assert "6.0 of 6 reeds are then expected to end good" in text
     assert "Ch-3: F 14 cents sharp of its kind: carved?" in text
     assert "1 chanter with no note off" in text
-    row = re.search(r"<tr>(?:(?!<tr>).)*>F<.*?</tr>", page[page.index("The notes of Ch-3") :], flags=re.S)
+    row = re.search(r"<tr>(?:(?!<tr>).)*>F <span.*?</tr>", page[page.index("The notes of Ch-3") :], flags=re.S)
     assert row is not None
     assert "+14" in row[0]
     assert "(+12 to +16)" in row[0]

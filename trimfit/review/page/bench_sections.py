@@ -144,14 +144,13 @@ def _notes(ranked: Sequence[ChanterMap]) -> list[str]:
 
 
 def _note_table(one: ChanterMap) -> str:
-    heads = ("note", "cents from the meeting pitch", f"against {'its kind' if one.kind else 'the shop'}, cents", "")
+    heads = ("note", "cents from the meeting pitch", f"against {'its kind' if one.kind else 'the shop'}, cents")
     rows = [
         (
-            OUTPUT_WORDS[note.note],
+            OUTPUT_WORDS[note.note] + (' <span class="tag">unusual</span>' if note.unusual else ""),
             between(note.offset_cents),
             between(note.unusual_cents),
-            '<span class="tag">unusual</span>' if note.unusual else "",
         )
         for note in sorted(one.notes, key=lambda note: tuple(NOTES).index(note.note))
     ]
-    return table(f"The notes of {short(one.chanter, 40)}, as low A at the meeting point", heads, rows, words=(0, 3))
+    return table(f"The notes of {short(one.chanter, 40)}, as low A at the meeting point", heads, rows)
