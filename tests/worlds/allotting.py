@@ -28,7 +28,7 @@ import pandas as pd
 
 from tests.worlds.frames import frame_row
 from tests.worlds.house import HousePlanner, learned, states_of
-from tests.worlds.physics import Pipe
+from tests.worlds.physics import BENCH_WORDS, Pipe
 from tests.worlds.play import TOLERANCE_CENTS, Played, played_out
 from tests.worlds.proof import markdown
 from tests.worlds.shop import WORLD_NAMES, LiveReed, World
@@ -223,7 +223,11 @@ def set_table(found: Sequence[SetOutcome]) -> str:
         by_way = {way: [one for one in mine if one.way == way] for way in dict.fromkeys(one.way for one in mine)}
         plain = by_way["order after order"]
         for way, those in by_way.items():
-            row: dict[str, object] = {"bench": bench, "weights": "asked" if weights else "any", "way": way}
+            row: dict[str, object] = {
+                "bench": BENCH_WORDS.get(bench, bench),
+                "weights": "asked" if weights else "any",
+                "way": way,
+            }
             for name, what in (("predicted", "predicted_minutes"), ("of one who knows", "knower_minutes")):
                 mean, base = (float(np.mean([getattr(one, what) for one in ones])) for ones in (those, plain))
                 row |= {f"minutes a box, {name}": f"{mean:.0f}", f"saved, {name}": f"{100 * (1 - mean / base):.0f} %"}
@@ -239,7 +243,7 @@ def report(found: Sequence[Outcome], sets: Sequence[SetOutcome], boxes: int, sho
         cost = {way: [one.minutes for one in mine if one.way == way] for way in ("allotted", "order after order")}
         ways = {way: [one for one in mine if one.way == way] for way in cost}
         saved.append(
-            {"bench": bench, "reeds": len(cost["allotted"])}
+            {"bench": BENCH_WORDS.get(bench, bench), "reeds": len(cost["allotted"])}
             | {f"minutes a reed, {way}": mean_se(values) for way, values in cost.items()}
             | {"saved": f"{100 * (1 - np.mean(cost['allotted']) / np.mean(cost['order after order'])):.0f} %"}
             | {f"past %, {way}": f"{100 * np.mean([one.past for one in all_]):.1f}" for way, all_ in ways.items()}
@@ -247,7 +251,7 @@ def report(found: Sequence[Outcome], sets: Sequence[SetOutcome], boxes: int, sho
         for way, those in ways.items():
             held.append(
                 {
-                    "bench": bench,
+                    "bench": BENCH_WORDS.get(bench, bench),
                     "way": way,
                     "cuts predicted": f"{np.mean([one.predicted.cuts for one in those]):.2f}",
                     "cuts": mean_se([one.cuts for one in those]),
