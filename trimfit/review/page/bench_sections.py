@@ -122,6 +122,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
 def _notes(ranked: Sequence[ChanterMap]) -> list[str]:
     """Chanter by chanter its notes: in sight what is to be said of them, the figures folded away."""
     told = [one for one in ranked if one.of_notes]
+    told.sort(key=lambda one: not any(note.unusual for note in one.notes))
     parts = [
         folded(
             f"{named(one.chanter, 40)}: {text(sentence(one.of_notes, LONGEST_WHY), LONGEST_WHY)}",
