@@ -243,9 +243,12 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append(f"  {run.hours:.1f} hours for the run; {begin} for {_so_many(run.reeds, 'good one')}{sure}")
     if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
         aims = ", ".join(f"{cents:+.0f}" for cents in run.aim_offsets_cents)
+        enough = (
+            f", {100 * run.chance_enough:.0f} % that {run.reeds} are" if run.reeds > 1 and run.chance_enough else ""
+        )
         lines += wrapped(
             f"  its chanter is away: send {run.send_reeds}, worked to gaps there of {aims} cents; "
-            f"{100 * run.chance_one_within:.0f} % that one is within tolerance",
+            f"{100 * run.chance_one_within:.0f} % that one is within tolerance{enough}",
             80,
             "    ",
         )
