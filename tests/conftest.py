@@ -31,7 +31,7 @@ def demo_log(made_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def small_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """As `demo_log`, with the shop's first sixty reeds: fitted in a sixth of the time."""
+    """As `demo_log`, with the first sixty reeds of one type: learned in a fraction of the time."""
     made = demo_made.once(tmp_path_factory, "small-demo", demo_made.small)
     return Path(shutil.copy(made / "demo.trimfit", tmp_path_factory.mktemp("small")))
 

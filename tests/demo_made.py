@@ -52,18 +52,18 @@ def solved_once(
 
 
 def small(folder: Path) -> None:
-    """A log of the demo shop's first 60 reeds, `demo.trimfit`, learned from, with the plans of the reeds in hand."""
+    """A log of the demo shop's first 60 reeds of one type, `demo.trimfit`, learned from."""
     import pandas as pd
 
     from tests.opened import on
     from trimfit.log.journal import Journal
     from trimfit.log.sheets.folder_import import import_folder
-    from trimfit.verbs.ask import ask_all
     from trimfit.verbs.learn import learn
 
     some = folder / "shop"
     some.mkdir()
-    reeds = pd.read_csv(SHOP / "reeds.csv", dtype=str)["reed"][:60]
+    every = pd.read_csv(SHOP / "reeds.csv", dtype=str)
+    reeds = every["reed"][every["reed_type"] == "soft moulded"][:60]
     for file in SHOP.glob("*.csv"):
         rows = pd.read_csv(file, dtype=str, keep_default_na=False)
         rows = rows[rows["reed"].isin(reeds)] if "reed" in rows else rows
@@ -72,7 +72,6 @@ def small(folder: Path) -> None:
     with Journal(path, create=True) as journal:
         import_folder(journal, some)
     on(path, learn)
-    on(path, ask_all)
 
 
 def with_the_command(folder: Path) -> dict[str, str]:
@@ -90,11 +89,17 @@ def with_the_command(folder: Path) -> dict[str, str]:
 
 
 def typed(folder: Path) -> None:
-    """What `trimfit demo` makes, and what it prints, both streams, as `printed`."""
+    """What `trimfit demo` makes, and what it prints, both streams, as `printed`.
+
+    The policies of an order's rehearsal are solved besides, and kept in the log as after anybody's first rehearsal.
+    """
     from tests.cli.typed_words import call
+    from tests.opened import on
+    from trimfit.verbs.rehearse import rehearse_order
 
     with contextlib.chdir(folder), patch.dict(os.environ, with_the_command(folder), clear=True):
         time.tzset()
         done = call("demo")
+        on(folder / "trimfit-demo" / "demo.trimfit", rehearse_order, "O-12")
     assert done.returncode == 0, done.stderr
     (folder / "printed").write_text(done.stderr + done.stdout, encoding="utf-8")

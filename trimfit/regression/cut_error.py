@@ -13,6 +13,7 @@ MOST_SAME = 0.2
 """Where more than so many cuts say taken = asked, the amounts were copied and not measured."""
 
 USUAL_CUT_MM = 0.2
+"""The cut at which the scatter is held against a step."""
 STEPS_MM = (0.2, 0.1, 0.05, 0.02)
 """Steps that a length may be advised in, the coarsest first."""
 SHARE_OF_STEP = 0.8

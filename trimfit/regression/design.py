@@ -67,10 +67,11 @@ SAME_WORK_DAYS = 0.25
 """Trims of one reed within six hours of each other are one work, done at the last of them."""
 K = len(OUTPUTS)
 LEAST_WEIGHT = 1e-3
+"""However little a cell counts, its row stays in the sums."""
 SEATING_TOLERANCES = 8.0
+"""A's farther apart than so many tolerances are a slip of the hand, no badly seated reed."""
 MOST_TAPES = 40
 """So many tapes have coefficients of their own, those read most."""
-"""A's farther apart than so many tolerances are a slip of the hand, no badly seated reed."""
 _LOW_A, _HIGH_A = OUTPUTS.index("low_a"), OUTPUTS.index("high_a")
 
 

@@ -30,6 +30,7 @@ Z90 = 1.6448536269514722
 MOST_READINGS = 1500
 """So many readings of a type are asked about, in whole batches, the last read first: the model's time grows fast."""
 LEAST_REEDS, LEAST_BATCHES, LEAST_WEIGHT = 5, 2, 0.5
+"""Fewer reeds or batches are too few for the second model; a reading that counts for less is left out."""
 DIFFERS_SE = 2.0
 """Both rest on the same readings: they differ when they lie further apart than so many of the larger standard error."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -13,10 +14,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.opened import on
 from trimfit.base.records import Chanter, Order, Reed
 from trimfit.cli import app
 from trimfit.cli.output.screen import Screen, fit_for_json, fit_for_terminal
 from trimfit.log.journal import Journal
+from trimfit.verbs.ask import ask_reed
 
 NAME = "Ré"
 EVIL = "R\x1b[2J\x9b31m\u202eX"
@@ -40,14 +43,21 @@ LOGGING = {
 }
 
 
-@pytest.fixture
-def log(tmp_path: Path) -> Path:
-    path = tmp_path / "log"
+@pytest.fixture(scope="module")
+def asked_before(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small log whose policy is solved: a process that asks of its reed need not."""
+    path = tmp_path_factory.mktemp("screen") / "log"
     with Journal(path, create=True) as journal:
         journal.append(Chanter("CH-1"))
         journal.append(Order("O-1", "CH-1"))
         journal.append(Reed(NAME, "moulded", "B-1", blade_mm=23.0, order="O-1"))
+    on(path, ask_reed, NAME)
     return path
+
+
+@pytest.fixture
+def log(asked_before: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(asked_before, tmp_path / "log"))
 
 
 def shell(line: str, log: Path, **settings: str) -> subprocess.CompletedProcess[str]:

@@ -50,7 +50,7 @@ LEAST_CENTS = 5.0
 """A note less off than this is not spoken of, however surely it is off: no ear would have it recut."""
 CARVED_CENTS = 100.0
 """How far off by itself a note may be before anything is read of it, as a standard deviation: a semitone."""
-LEAST_SLOPE = 5.0
+LEAST_SLOPE = 5.0  # cents of gap a mm: no reed is taken to answer less
 NORMAL_MEDIAN = 0.6745
 
 

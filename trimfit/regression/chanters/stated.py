@@ -39,8 +39,8 @@ E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 ASSUMED_ERRORS = (STATED_PITCH_CENTS, STATED_CROW_CENTS)
 SEED = 4.0
 """The assumed errors count for so many chanters that were checked."""
-LEAST_GAP_SLOPE, LEAST_CROW_SLOPE = 5.0, 20.0
-LONGEST = 3.0
+LEAST_GAP_SLOPE, LEAST_CROW_SLOPE = 5.0, 20.0  # cents a mm: no reed is taken to answer less
+LONGEST = 3.0  # mm: no reed is taken to meet farther off
 OWN_TYPE = 0.5
 """The chance that a crow is of the type that its owner's order is for, where nobody said of which it is (assumed)."""
 MOST_TYPES = 4

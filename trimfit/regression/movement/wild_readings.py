@@ -9,7 +9,7 @@ __all__ = ["FEW_WILD", "WILD", "wild_share"]
 
 Array = NDArray[np.float64]
 WILD = 16.0
-"""Common practice, no source."""
+"""Variance of a wild reading's error, in that of a sound one's. Common practice, no source."""
 FEW_WILD, FEW = 0.01, 50.0
 """The share that is assumed, and how many readings the assumption counts for."""
 
