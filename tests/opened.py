@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -21,6 +21,13 @@ def on(
     """What `verb` does with a session on the log at `log`, which is opened for this call alone."""
     with Session(log, create=create, progress=progress) as session:
         return verb(session, *words, **more)
+
+
+def append_all(journal: Journal, records: Iterable[object]) -> None:
+    """Keep records in one transaction."""
+    with journal.writing():
+        for record in records:
+            journal.append(record)
 
 
 def current_model(journal: Journal) -> FittedModel:

@@ -185,16 +185,6 @@ def test_another_row_of_the_same_key_is_refused_with_the_way_out(log: Path) -> N
         assert f"trimfit log strike {kept.entry}" in caught.value.line()
 
 
-def test_many_records_are_all_kept_or_none(log: Path) -> None:
-    with Journal(log) as journal:
-        before = journal.last_seq()
-        with pytest.raises(InputError):
-            journal.append_many([reading(), Trim("R-1", "2026-03-01T11:00", length_mm=0.2), reading("R-9")])
-        assert journal.last_seq() == before
-        counts = journal.append_many([reading(), reading(), Trim("R-1", "2026-03-01T11:00", length_mm=0.2)])
-        assert (counts.new, counts.known) == (2, 1)
-
-
 def test_accepted_doubts_stay_with_their_entry(log: Path) -> None:
     with Journal(log) as journal:
         doubt = Doubt("a-unbalanced", "high_a_hz", "the A's do not balance")

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import append_all
 from trimfit.base.records import Reading, Reed, Trim
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
@@ -257,7 +258,7 @@ def test_a_reed_is_renamed_whole_or_not_at_all(tmp_path: Path, rounds: int) -> N
     log, mine, random_ = tmp_path / "log", tmp_path / "mine", random.Random(rounds)
     with Journal(mine, create=True) as journal:
         rows = [Reading("R-0", f"2026-01-01T{i // 60:02d}:{i % 60:02d}", crow_hz=500.0 + i / 10) for i in range(900)]
-        journal.append_many([Reed("R-0", "T", "B"), *rows])
+        append_all(journal, [Reed("R-0", "T", "B"), *rows])
     shutil.copy(mine, log)
     usual_s = duration_s(RENAME, log)
     seen: Counter[str] = Counter()

@@ -101,16 +101,6 @@ def test_blank_rows_and_blank_cents_are_passed_over(log: Path, tmp_path: Path) -
     assert last.notes_hz["f"] == pytest.approx(474.0 * 5 / 3 * 2 ** (4 / 1200))
 
 
-def test_progress_is_told_to_the_end(log: Path) -> None:
-    told: list[tuple[str, int, int]] = []
-    cuts = [Trim("R-1", f"2026-03-02T{i // 3600:02d}:{i // 60 % 60:02d}:{i % 60:02d}", 0.01) for i in range(2500)]
-    with Journal(log) as journal:
-        counts = journal.append_many(cuts, lambda step, done, whole: told.append((step, done, whole)))
-    assert counts.new == 2500
-    assert [done for _, done, _ in told] == [0, 1000, 2000, 2500]
-    assert {whole for *_, whole in told} == {2500}
-
-
 def test_what_was_struck_is_told_with_its_reason_in_order_of_time(log: Path) -> None:
     with Journal(log) as journal:
         cut = journal.append(Trim("R-1", "2026-02-28T09:00", 0.3, asked_mm=0.25))

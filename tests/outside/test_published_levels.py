@@ -20,7 +20,7 @@ from trimfit.planner.aim import GAP
 from trimfit.regression.curve import KNOTS_MM
 from trimfit.regression.movement import process as moving
 from trimfit.regression.movement.jumps import gain, residuals
-from trimfit.regression.movement.process import BASIS, levels_of, still_movement
+from trimfit.regression.movement.process import BASIS, assumed_movement, levels_of
 from trimfit.regression.posterior.batch import Posterior, batch_sums, reed_block, row_precision
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import REGRESSORS
@@ -79,7 +79,8 @@ def block(flow: Array, walk: float, monkeypatch: pytest.MonkeyPatch) -> tuple[Ar
     """V^-1 r and V^-1 of the gap readings, all at once by the joint algebra."""
     monkeypatch.setattr(moving, "MOST_SITTINGS", 200)
     n = len(flow)
-    found = still_movement(1).of(0)
+    assumed = assumed_movement(1).of(0)
+    found = replace(assumed, sitting=0.0 * assumed.sitting, settle_cov=0.0 * assumed.settle_cov, jumps_per_day=0.0)
     step = np.zeros((3, 3))
     step[1, 1] = walk
     reed = np.zeros(n, dtype=np.intp)

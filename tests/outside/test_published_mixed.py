@@ -12,8 +12,9 @@ import pandas as pd
 import pytest
 
 from tests.outside.published import mixed_expected, table
+from tests.regression.reml.one_output import fit_mixed
 from trimfit.regression.posterior.batch import batch_posterior, batch_sums, reed_moments, row_precision
-from trimfit.regression.reml.newton import MixedFit, fit_mixed
+from trimfit.regression.reml.newton import MixedFit
 from trimfit.regression.reml.sums import cross_products
 
 NONE = {1: np.zeros((1, 1), bool), 2: np.zeros((2, 2), bool)}

@@ -9,7 +9,7 @@ from random import Random
 import numpy as np
 import pytest
 
-from tests.opened import current_model, on
+from tests.opened import append_all, current_model, on
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Reading, Reed, Trim
 from trimfit.log.journal import Journal
@@ -51,9 +51,9 @@ def test_a_few_readings_count_without_a_fit_and_many_bring_one(log: Path) -> Non
     with Journal(log) as journal:
         kept = current_model(journal)
         assert kept.readings == 24
-        journal.append_many([read(i, visit) for i in range(12) for visit in (2,)])
+        append_all(journal, [read(i, visit) for i in range(12) for visit in (2,)])
         assert current_model(journal).fit_seq == kept.fit_seq == kept.last_seq
-        journal.append_many([read(i, visit) for i in range(8) for visit in (3,)])
+        append_all(journal, [read(i, visit) for i in range(8) for visit in (3,)])
         anew = current_model(journal)
         assert anew.fit_seq == anew.last_seq == journal.last_seq()
         assert anew.readings == 24 + 12 + 8
@@ -62,7 +62,7 @@ def test_a_few_readings_count_without_a_fit_and_many_bring_one(log: Path) -> Non
 def test_between_fits_the_coefficients_follow_by_the_changed_batches(log: Path) -> None:
     with Journal(log) as journal:
         kept = current_model(journal)
-        journal.append_many([read(i, 2) for i in range(9)])
+        append_all(journal, [read(i, 2) for i in range(9)])
         assert current_model(journal).last_seq == kept.last_seq, "nine readings only count for their own batch"
         journal.append(read(9, 2))
         after = current_model(journal)
@@ -98,8 +98,8 @@ def test_another_ratio_for_a_note_brings_a_fit(log: Path) -> None:
 
 def test_a_new_type_of_reed_is_learned_once_it_has_five_readings(log: Path) -> None:
     with Journal(log) as journal:
-        journal.append_many([Reed(f"new-R-{i}", "moulded", "M-1") for i in range(5)])
-        journal.append_many([read(i, 2, reed_type="new-") for i in range(4)])
+        append_all(journal, [Reed(f"new-R-{i}", "moulded", "M-1") for i in range(5)])
+        append_all(journal, [read(i, 2, reed_type="new-") for i in range(4)])
         assert current_model(journal).coding.types == ("cane",)
         journal.append(read(4, 2, reed_type="new-"))
         assert current_model(journal).coding.types == ("cane", "moulded")

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.opened import append_all
 from tests.web.visitor import Visitor, serving
 from trimfit.base.records import Reed
 from trimfit.log.journal import Journal
@@ -28,7 +29,7 @@ CLIENTS, ENTRIES, KILLS = 4, 500, 100
 
 def _shop(log: Path) -> None:
     with Journal(log, create=True) as journal:
-        journal.append_many([Reed(f"R-{k}", "cane", "B-1") for k in range(1, CLIENTS + 1)])
+        append_all(journal, [Reed(f"R-{k}", "cane", "B-1") for k in range(1, CLIENTS + 1)])
 
 
 def test_two_thousand_entries_of_four_clients_are_there_none_lost_none_double(tmp_path: Path) -> None:

@@ -1,6 +1,6 @@
 """Every numeric constant of the fit: its reason, and what a fit with twice the constant predicts.
 
-    python -m tests.worlds.constants        writes reports/constants.md; some nine minutes of one core
+    python -m tests.worlds.constants        writes reports/constants.md; some six minutes of one core
 
 A shop of make-believe reeds (tails in the readings, slips of the hand) is fitted once as the package is, and once with
 each constant doubled; new reeds of new batches are then predicted. The reasons stand beside the constants in the code.
@@ -9,12 +9,14 @@ each constant doubled; new reeds of new batches are then predicted. The reasons 
 from __future__ import annotations
 
 import ast
+import functools
 import importlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -129,23 +131,48 @@ def _reason(body: list[ast.stmt], at: int, lines: list[str]) -> str:
     return " ".join(above)
 
 
-@contextmanager
-def doubled(constant: Constant) -> Iterator[None]:
-    """Every module that holds the constant holds twice of it meanwhile."""
-    value = constant.value
-    twice = {key: 2 * of for key, of in value.items()} if isinstance(value, dict) else 2 * value
-    held = [
+def holders(constant: Constant) -> list[ModuleType]:
+    """The package's modules that hold the constant: its own, and those that import it."""
+    return [
         module
         for name, module in list(sys.modules.items())
-        if name.startswith("trimfit.") and getattr(module, constant.name, None) is value
+        if name.startswith("trimfit.") and getattr(module, constant.name, None) is constant.value
     ]
-    for module in held:
-        setattr(module, constant.name, twice)
+
+
+def modules_called(run: Callable[[], object]) -> set[str]:
+    """Names of the modules in which a function is called while `run` runs."""
+    called: set[str] = set()
+    sys.setprofile(
+        lambda frame, event, _: called.add(str(frame.f_globals.get("__name__"))) if event == "call" else None
+    )
+    try:
+        run()
+    finally:
+        sys.setprofile(None)
+    return called
+
+
+@contextmanager
+def doubled(constant: Constant) -> Iterator[None]:
+    """Every module that holds the constant holds twice of it meanwhile; caches are emptied."""
+    value = constant.value
+    twice = {key: 2 * of for key, of in value.items()} if isinstance(value, dict) else 2 * value
+    held = holders(constant)
+
+    def hold(now: object) -> None:
+        for module in held:
+            setattr(module, constant.name, now)
+        for name, module in list(sys.modules.items()):
+            for of in vars(module).values() if name.startswith("trimfit.") else ():
+                if isinstance(of, functools._lru_cache_wrapper):
+                    of.cache_clear()
+
+    hold(twice)
     try:
         yield
     finally:
-        for module in held:
-            setattr(module, constant.name, value)
+        hold(value)
 
 
 def squares_and_hits(trials: list[Trial], seed: int) -> pd.DataFrame:
@@ -193,14 +220,17 @@ def main() -> None:
     trials = make_trials(World("heavy", np.random.default_rng(seed)), np.random.default_rng([seed, 77]), NEW_REEDS)
     before = squares_and_hits(trials, seed)
     error, held = of_all(before)
+    called = modules_called(lambda: squares_and_hits(trials, seed))
     rows = []
     for constant in constants():
+        reached = called & {module.__name__ for module in holders(constant)}
         with doubled(constant):
+            effect = "none", "none"
             try:
-                moved, moved_se, more, more_se = changes(before, squares_and_hits(trials, seed))
-                effect = ("none", "none") if (moved, more) == (0.0, 0.0) else (
-                    f"{moved:+.1f} ± {moved_se:.1f} %", f"{more:+.1f} ± {more_se:.1f}"
-                )  # fmt: skip
+                after = squares_and_hits(trials, seed) if reached else before
+                if not after.equals(before):
+                    moved, moved_se, more, more_se = changes(before, after)
+                    effect = f"{moved:+.1f} ± {moved_se:.1f} %", f"{more:+.1f} ± {more_se:.1f}"
             except (ArithmeticError, ValueError, IndexError, AssertionError, np.linalg.LinAlgError) as fault:
                 effect = "no fit", type(fault).__name__
         value = constant.value

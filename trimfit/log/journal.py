@@ -7,7 +7,7 @@ Whatever is written goes through `Journal.writing`: one transaction, durable whe
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from sqlite3 import Connection
 from types import MappingProxyType
@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from trimfit.base import dates
 from trimfit.base.errors import InputError
-from trimfit.base.progress import Progress
 from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
@@ -28,7 +27,7 @@ from trimfit.log.queries import LIVE, UNSTRUCK
 from trimfit.log.values import canonical, text_value
 
 if TYPE_CHECKING:
-    from trimfit.log.counts import Conflict, Counts
+    from trimfit.log.counts import Conflict
 
 __all__ = ["AMENDED", "Journal"]
 
@@ -93,31 +92,6 @@ class Journal(Store):
                 mark, generation, there = self.place(kind, kind.row(DoubtMark(entry, said)))
                 if there is None:
                     self.insert(kind, (entry, said), mark, generation)
-
-    def append_many(self, records: Iterable[object], progress: Progress | None = None) -> Counts:
-        """Keep records in one transaction: all of them, or none if any cannot be kept. Say things before what
-        names them."""
-        from trimfit.log.counts import Counts
-
-        listed = list(records)
-        tally: dict[str, list[int]] = {}
-        with self.writing():
-            before = self.last_seq()
-            for done, record in enumerate(listed):
-                kind = kind_of_record(record)
-                logged = self.append(record)
-                mine = tally.setdefault(kind.name, [0, 0])
-                mine[0 if logged.seq > before else 1] += 1
-                before = max(before, logged.seq)
-                if progress is not None and done % 1000 == 0:
-                    progress("logging", done, len(listed))
-            if progress is not None:
-                progress("logging", len(listed), len(listed))
-        return Counts(
-            sum(new for new, _ in tally.values()),
-            sum(known for _, known in tally.values()),
-            by_kind={name: (new, known) for name, (new, known) in tally.items()},
-        )
 
     def strike(self, entry_id: str, why: str, at: str | None = None) -> str:
         """Take an entry back, saying why; the strike's own id. InputError if it is unknown or already struck."""

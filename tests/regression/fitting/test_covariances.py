@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from tests.regression.dense_shop import K, positive
+from tests.regression.reml.one_output import fit_mixed
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.fitting.covariances import ContrastFits, assemble, basis, contrast, shrink_correlation
 from trimfit.regression.priors import (
@@ -20,7 +21,7 @@ from trimfit.regression.priors import (
     chanter_spread,
     regressor_prior,
 )
-from trimfit.regression.reml.newton import MixedFit, fit_mixed
+from trimfit.regression.reml.newton import MixedFit
 from trimfit.regression.reml.sums import cross_products
 
 Array = NDArray[np.float64]

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from tests.regression.dense_shop import level_cov, sittings
+from tests.regression.reml.one_output import fit_mixed
 from tests.speed.biglog import frame_of, make
 from trimfit.planner.aim import AimPosterior, nodes
 from trimfit.regression.curve import KNOTS_MM
@@ -17,7 +18,7 @@ from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.movement.process import BASIS, unsettled
 from trimfit.regression.posterior import reed as posterior_reed
 from trimfit.regression.posterior.batch import Posterior, batch_sums, resummed, row_precision
-from trimfit.regression.reml.newton import fit_many, fit_mixed
+from trimfit.regression.reml.newton import fit_many
 from trimfit.regression.reml.sums import CrossProducts, cross_products
 from trimfit.regression.validation import _naive, held_out
 

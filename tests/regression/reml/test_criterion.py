@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from tests.regression.reml.one_output import fit_mixed
 from trimfit.base.errors import TrimfitError
 from trimfit.regression.reml.criterion import (
     Prior,
@@ -22,7 +23,7 @@ from trimfit.regression.reml.criterion import (
     solve,
     symmetric_basis,
 )
-from trimfit.regression.reml.newton import MixedFit, fit_mixed
+from trimfit.regression.reml.newton import MixedFit
 from trimfit.regression.reml.sums import CrossProducts, cross_products
 
 Array = NDArray[np.float64]

@@ -28,7 +28,7 @@ The assumed sizes are common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -178,15 +178,6 @@ def assumed_movement(n_types: int) -> Movement:
         np.full(n, JUMPS_PER_DAY),
         np.zeros(n),
     )
-
-
-def still_movement(n_types: int) -> Movement:
-    """Reeds that do not move at all: for tests, and for logs without times."""
-    found = assumed_movement(n_types)
-    return replace(
-        found, walk=0.0 * found.walk, sitting=0.0 * found.sitting, settle_cov=0.0 * found.settle_cov,
-        jumps_per_day=0.0 * found.jumps_per_day,
-    )  # fmt: skip
 
 
 def settled(rows: Rows) -> Array:

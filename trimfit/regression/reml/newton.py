@@ -18,7 +18,7 @@ from trimfit.base.errors import TrimfitError
 from trimfit.regression.reml.criterion import Prior, State, evaluate, score_and_information, solve, symmetric_basis
 from trimfit.regression.reml.sums import CrossProducts
 
-__all__ = ["MixedFit", "Start", "fit_many", "fit_mixed"]
+__all__ = ["MixedFit", "Start", "fit_many"]
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
@@ -79,35 +79,6 @@ class _Free(NamedTuple):
     masks: tuple[Mask, Mask]
     spots: tuple[Codes, Codes]
     bases: tuple[Array, Array]
-
-
-def fit_mixed(
-    data: CrossProducts,
-    *,
-    reml: bool = True,
-    outer_free: Mask | None = None,
-    inner_free: Mask | None = None,
-    prior_precision: Array | None = None,
-    prior_mean: Array | None = None,
-    start: Start | None = None,
-    tolerance: float = 1e-9,
-    most_steps: int = 60,
-    least_noise: float = 0.0,
-) -> MixedFit:
-    """`fit_many` of the sums of one output: prior_precision (p, p), prior_mean (p,), one start."""
-    (fit,) = fit_many(
-        data,
-        reml=reml,
-        outer_free=outer_free,
-        inner_free=inner_free,
-        prior_precision=None if prior_precision is None else prior_precision[None],
-        prior_mean=None if prior_mean is None else prior_mean[None],
-        starts=None if start is None else [start],
-        tolerance=tolerance,
-        most_steps=most_steps,
-        least_noise=least_noise,
-    )
-    return fit
 
 
 def fit_many(

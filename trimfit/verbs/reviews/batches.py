@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["BatchReview", "batch_review", "batches"]
 
-Tell = Callable[[str, int, int], None]
 GAP_LIMITS = 2.0
 
 
