@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from tests import demo_made
 from tests.review import made_up_report
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
@@ -64,8 +65,13 @@ def read(text: str) -> Reader:
 @pytest.fixture(scope="module")
 def nasty(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, list[Path]]:
     """The page of a report in which nasty names stand wherever a name can, and the paths written."""
-    folder = tmp_path_factory.mktemp("nasty") / "a" / "report"
-    paths = build.write(folder, made_up_report.report(made_up_report.NASTY))
+
+    def make(folder: Path) -> None:
+        paths = build.write(folder / "a" / "report", made_up_report.report(made_up_report.NASTY))
+        (folder / "paths").write_text("\n".join(map(str, paths)), encoding="utf-8")
+
+    made = demo_made.once(tmp_path_factory, "nasty-report", make)
+    paths = [Path(line) for line in (made / "paths").read_text(encoding="utf-8").split("\n")]
     return paths[0].read_text(encoding="utf-8"), paths
 
 
