@@ -3,7 +3,8 @@
 Readings' errors are now and then several times what they mostly are (a reed not seated, a tail), and a reed now and
 then jumps between two sittings. Once enough readings are there, the fit tells which (`batch.sound_weights`, `jumps`).
 The latest sitting cannot be judged so. It is taken as a mixture over explanations e: the reed jumped before it, or not;
-one of its readings was wild (WILD times the usual variance), or none. With D the design of the sitting's readings, and
+one of its readings was wild (WILD times the usual variance); or its F and E are a slip (taken for each other, mistyped,
+of another reed), so that they tell next to nothing; or none of this. With D the design of the sitting's readings, and
 m, C the state as it was without them,
 
     P(e | y) ~ P(e) N(y; D m, D (C + J_e) D' + N_e)
@@ -37,6 +38,10 @@ K = len(OUTPUTS)
 E, F = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_CHANCE = 0.001
 """An explanation less likely than this is left out."""
+SLIPS, SLIP_CENTS = 0.002, 100.0
+"""The share of readings whose F and E are a slip, and how far these then lie off (sd; common practice, no source). What
+the first reading of a reed shows far outside its type is weighed so: a wild error of four times the usual is small
+beside what is not known of a new reed."""
 MOST_READINGS = 6
 """A longer sitting speaks for itself: its last so many readings are weighed."""
 _NEARLY_ALL = 0.9999
@@ -55,13 +60,15 @@ class Explanation:
 @dataclass(frozen=True, slots=True)
 class LatestSitting:
     """A reed's latest sitting, reading by reading: cents (m,) of the outputs taken, their design (m, d) under the
-    reading's own conditions, the errors as they were counted and as they would be for a sound reading (m, m); jumped:
-    whether a jump before the sitting was counted; days_before: since the sitting before, None for the first."""
+    reading's own conditions, the errors (m, m) as they were counted, as they would be for a sound reading, and for one
+    whose F and E are a slip; jumped: whether a jump before the sitting was counted; days_before: since the sitting
+    before, None for the first."""
 
     cents: tuple[Array, ...]
     designs: tuple[Array, ...]
     counted: tuple[Array, ...]
     sound: tuple[Array, ...]
+    slipped: tuple[Array, ...]
     jumped: bool
     days_before: float | None
 
@@ -106,11 +113,13 @@ def latest_sitting(
         since = BASIS @ ((settle_now - settle[at]) @ state.movement.settle)
         spot = np.ix_(taken, taken)
         noise = [reading_noise(w[None, taken], state.noise_cov[spot])[0] + error[spot] for w in (rows.weight[at], own)]
-        parts.append((rows.y[at, taken] + (since[taken] if state.idle_days == 0 else 0.0), design[taken], *noise))
+        slipped = noise[1] + np.diag(np.where(np.isin(taken, (E, F)), SLIP_CENTS**2, 0.0))
+        level = rows.y[at, taken] + (since[taken] if state.idle_days == 0 else 0.0)
+        parts.append((level, design[taken], *noise, slipped))
     if not parts:
         return None
-    cents, designs, counted, sound = zip(*parts, strict=True)
-    return LatestSitting(cents, designs, counted, sound, jumped, days)
+    cents, designs, counted, sound, slipped = zip(*parts, strict=True)
+    return LatestSitting(cents, designs, counted, sound, slipped, jumped, days)
 
 
 def _less(state: ReedState, design: Array, cents: Array, noise: Array, share: float) -> ReedState:
@@ -175,25 +184,30 @@ def _weighed(
     if latest.days_before is not None:
         jump_chance = movement.chance_of_jump(max(latest.days_before, SITTING_DAYS))
     n = len(latest.cents)
-    cases: list[tuple[float, bool, int | None]] = []
-    for moved, p in ((False, 1.0 - jump_chance), (True, jump_chance)):
-        if p > 0.0:
-            cases.append((p * (1.0 - wild) ** n, moved, None))
-            cases += [(p * wild * (1.0 - wild) ** (n - 1), moved, i) for i in range(n)]
+    errors = list(latest.sound)
+    each: list[tuple[float, list[Array]]] = [((1.0 - wild - SLIPS) ** n, errors)]
+    for i in range(n):
+        for share, noise in ((wild, WILD * latest.sound[i]), (SLIPS, latest.slipped[i])):
+            each.append((share * (1.0 - wild - SLIPS) ** (n - 1), [*errors[:i], noise, *errors[i + 1 :]]))
+    cases = [
+        (p * chance, moved, _block_diagonal(noises))
+        for moved, p in ((False, 1.0 - jump_chance), (True, jump_chance))
+        if p > 0.0
+        for chance, noises in each
+    ]
     logs, states = [], []
-    for prior, moved, which in cases:
+    for prior, moved, noise in cases:
         start = before.moved(movement.jump, since=state.idle_days == 0) if moved else before
-        noise = _block_diagonal([WILD * part if i == which else part for i, part in enumerate(latest.sound)])
         spread = design @ start.cov @ design.T + noise
         error = cents - design @ start.mean
         root = np.linalg.cholesky(0.5 * (spread + spread.T))
         freed = np.linalg.solve(root, error)
         logs.append(math.log(prior) - 0.5 * float(freed @ freed) - float(np.log(np.diag(root)).sum()))
         states.append((start, noise))
-    share = np.exp(np.array(logs) - max(logs))
-    share /= share.sum()
+    shares = np.exp(np.array(logs) - max(logs))
+    shares /= shares.sum()
     return [
         (float(p), start.updated(design, cents, noise), moved)
-        for p, (start, noise), (_, moved, _) in zip(share, states, cases, strict=True)
+        for p, (start, noise), (_, moved, _) in zip(shares, states, cases, strict=True)
         if p > LEAST_CHANCE
     ]

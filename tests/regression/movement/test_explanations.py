@@ -1,0 +1,64 @@
+"""A first reading far outside its type is a slip until a second one bears it out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tests.regression.dense_shop import K, before, card_of, part_of, small_shop
+from trimfit.regression.movement.explanations import explained, latest_sitting
+from trimfit.regression.movement.process import assumed_movement, settled
+from trimfit.regression.posterior.reed import batch_states
+
+E, F = 6, 7
+
+
+def gaps_seen(*swapped: bool) -> tuple[float, float, NDArray[np.float64]]:
+    """Mean and sd of a new reed's F - E after readings of one sitting, of which some have F and E taken for each other;
+    and the chances of the other explanations."""
+    shop = small_shop(8, batches=(0,), reeds=2, holes=0.0, chanters=1)
+    model = replace(card_of(shop, before(shop)), movement=assumed_movement(2), jumped=(), low_weight={}, readings=0)
+    n = len(swapped)
+    y = np.tile(np.r_[400.0, np.full(K - 1, 110.0)], (n, 1))
+    y[:, F] -= 20.0
+    y[:, E] += 20.0
+    y += (np.linalg.cholesky(model.noise_cov) @ np.random.default_rng(3).standard_normal((K, n))).T
+    for row, slip in zip(y, swapped, strict=True):
+        if slip:  # the note that is F's by name lies 204 cents higher: each output is in cents from its own just note
+            row[F], row[E] = row[E] - 204.0, row[F] + 204.0
+    rows = replace(
+        part_of(shop.rows, np.zeros(n, dtype=np.intp)), y=y, removed_mm=np.zeros(n), lip=np.zeros(n),
+        day=0.01 * np.arange(n), since_work=np.zeros((n, 2)), made_day=np.full(n, np.nan),
+        event=np.zeros(n, dtype=bool), jump=np.zeros(n), reeds=("one",), reed_code=np.zeros(n, dtype=np.intp),
+        chanter_code=np.full(n, -1), weight=np.ones((n, K)),
+    )  # fmt: skip
+    (state,), _, weighed = batch_states(model, rows, model.coding, 0, in_fit=np.zeros(n, dtype=bool))
+    latest = latest_sitting(state, weighed, model.coding, (), 0, settled(rows)[-1])
+    state, others = explained(state, latest, 0.01)
+    contrast = np.zeros(len(state.mean))
+    contrast[F], contrast[E] = 1.0, -1.0
+    sd = float(np.sqrt(contrast @ state.cov @ contrast))
+    return float(contrast @ state.mean), sd, np.array([one.chance for one in others])
+
+
+def test_f_and_e_taken_for_each_other_tell_next_to_nothing() -> None:
+    _, sound_sd, others = gaps_seen(False)
+    assert sound_sd < 5.0
+    assert others.sum() < 0.2
+    mean, sd, _ = gaps_seen(True)
+    assert sd > 3.0 * sound_sd
+    assert mean > -200.0  # as read, it is some 370 cents under
+
+
+def test_two_that_agree_are_believed_however_far_they_lie() -> None:
+    mean, sd, _ = gaps_seen(True, True)
+    assert mean < -300.0
+    assert sd < 10.0
+
+
+def test_a_sound_reading_after_a_slip_is_followed() -> None:
+    mean, sd, _ = gaps_seen(True, False)
+    assert abs(mean + 40.0) < 8.0
+    assert sd < 5.0
