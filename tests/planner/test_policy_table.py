@@ -21,6 +21,7 @@ from trimfit.planner.policy_table import (
     finish_cost,
     first_rung,
     moved,
+    reading_noise,
     table_from_bytes,
     table_to_bytes,
     worth_reading,
@@ -345,3 +346,20 @@ def test_lookup_is_exact_on_the_grid_and_held_at_its_edges() -> None:
     beyond = ([-1e4, 1e4], [1e-6, 1e6], [0.0, 9.0], [-0.5, 0.9])
     out = t.look(t.value, 2, *(np.array(pair) for pair in beyond))
     np.testing.assert_allclose(out, [t.value[2, 0, 0, 0, 0], t.value[2, -1, -1, -1, -1]])
+
+
+def test_readings_of_one_sitting_are_worth_what_a_gaussian_of_gap_and_shared_error_says() -> None:
+    """Gap and shared error as two Gaussian quantities, conditioned on reading after reading (any textbook)."""
+    costs = replace(COSTS, reading_sd_cents=1.4, sitting_sd_cents=0.6)
+    own = 1.4**2 - 0.6**2
+    cov, row = np.diag([1e6, 0.6**2]), np.ones(2)
+    for reading in range(4):
+        v = np.array(cov[0, 0])
+        if reading:
+            noise = reading_noise(v, np.zeros(1), costs)
+            told = float((v * noise / (v + noise))[0])
+        cov = cov - np.outer(cov @ row, cov @ row) / (row @ cov @ row + own)
+        if reading:
+            assert told == pytest.approx(cov[0, 0], rel=1e-3)
+    assert reading_noise(np.array(2.0), np.ones(1), costs)[0] == pytest.approx(1.4**2)
+    assert reading_noise(np.array(2.0), np.zeros(1), replace(costs, sitting_sd_cents=0.0))[0] == pytest.approx(1.4**2)

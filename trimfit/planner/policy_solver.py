@@ -23,6 +23,7 @@ from trimfit.planner.policy_table import (
     moved,
     moves_past,
     read_first,
+    reading_noise,
     state_grids,
     worth_reading,
 )
@@ -174,7 +175,7 @@ def _step(
     m, v, s, tie = (part[of] for part in state)
     cut, every = whole_cut[of], len(may)
     big, *narrowed = moved(v, s, tie, cut, costs, jump_var)
-    noise = costs.reading_sd_cents**2
+    noise = reading_noise(v, cut, costs)
     gain = big / (big + noise)
     if jump_var or not cut.any():  # no slope to spread over, or a jump so wide that it is one more part of it
         far, weight_of = even_nodes(WIDE_NODES)

@@ -63,6 +63,7 @@ __all__ = [
     "moved",
     "moves_past",
     "read_first",
+    "reading_noise",
     "state_grids",
     "table_from_bytes",
     "table_to_bytes",
@@ -72,7 +73,7 @@ __all__ = [
 Array = NDArray[np.float64]
 LADDER = (30.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0)
 """Rungs: costs of a lost reed in minutes. The shop's own cost says where on the ladder to begin."""
-LEAST_GAIN = 0.05
+LEAST_GAIN, LEAST_OWN = 0.05, 0.1
 MOST_READINGS = 3
 """So many readings of one state are taken to know it better."""
 READ_FIRST = 0.08
@@ -88,7 +89,8 @@ class Costs:
 
     wait_mean_cents, wait_sd_cents: from a cut to the next reading, with wait_jump the chance of a jump; again_sd_cents,
     again_jump: before a reading with no work; jump_sd_cents: how far it jumps. lost_minutes: what a reed costs that
-    went past by itself. For a chanter that is away (`planner.away`) also `beyond_sd_cents`, what is not known of the
+    went past by itself; sitting_sd_cents: of the error that the readings of one sitting share, 0 where the next one is
+    of another sitting. For a chanter that is away (`planner.away`) also `beyond_sd_cents`, what is not known of the
     gap there however well it is read here; `stop_cents`, the gap there that the work goes toward; `rise_minutes`, what
     each cent costs by which the reed arrives flatter than the tolerance, `outside_minutes` being the cost of arriving
     flat at all.
@@ -111,6 +113,7 @@ class Costs:
     beyond_sd_cents: float = 0.0
     stop_cents: float = 0.0
     rise_minutes: float = 0.0
+    sitting_sd_cents: float = 0.0
 
     @property
     def moves(self) -> bool:
@@ -219,12 +222,27 @@ def moved(
     known = tie * np.sqrt(v) * s
     big = v + 2.0 * known * cut_cents + cut_cents**2 * (spread + costs.cut_fraction**2)
     big = big + constant + idle_variance(cut_cents, costs) + jump_var
-    noise = costs.reading_sd_cents**2
+    noise = reading_noise(v, cut_cents, costs)
     tied = known + cut_cents * s**2
     v_next = big * noise / (big + noise)
     s_next = np.sqrt(np.maximum(s**2 - tied**2 / (big + noise), 1e-6))
     tie_next = np.clip(tied * noise / (big + noise) / (np.sqrt(v_next) * s_next), 0.0, MOST_TIE)
     return big, v_next, s_next, tie_next
+
+
+def reading_noise(v: Array, cut_cents: Array, costs: Costs) -> Array:
+    """Variance (cents²) of the error of the reading that follows a cut, or none (any shapes, broadcast).
+
+    The readings of one sitting share an error of variance w². A gap known to v by such readings holds u = v - w² of
+    what each has for itself, of variance n = r² - w²; one more leaves w² + u n / (u + n), which is what a reading with
+    an error of its own, of variance v (w² (u + n) + u n) / u², would leave.
+    """
+    whole = costs.reading_sd_cents**2
+    shared = costs.sitting_sd_cents**2
+    own, rest = whole - shared, np.maximum(v - shared, LEAST_OWN * v)
+    again = v * (shared * (rest + own) + rest * own) / rest**2
+    out: Array = np.where(cut_cents > 0, whole, np.maximum(again, whole) if shared else whole)
+    return out
 
 
 def idle_variance(cut_cents: Array, costs: Costs) -> Array:
@@ -278,7 +296,7 @@ def worth_reading(
     only puts the cut off. reading_sd_cents: of that reading, the shop's usual without; moved_var: how far the reed has
     moved by itself until then. A gap that is known as well as MOST_READINGS readings tell it is not read again.
     """
-    noise = (costs.reading_sd_cents if reading_sd_cents is None else reading_sd_cents) ** 2
+    noise = reading_noise(v, np.zeros(1), costs) if reading_sd_cents is None else reading_sd_cents**2
     way = np.maximum(-m, 0.0)
     known = way * tie * np.sqrt(v) * s
     gained = (v + moved_var + known) ** 2 / (v + moved_var + noise) - moved_var

@@ -63,6 +63,7 @@ def costs_of(model: FittedModel, type_code: int, settings: Settings, readings_ea
         round(movement.chance_of_jump(again_days), 3),
         round(float(np.sqrt(movement.jump_in(lies)[gap, gap])), 0) if lies else 0.0,
         settings.cost_lost_minutes,
+        sitting_sd_cents=0.0 if again_days > 0.0 else round(float(np.sqrt(sitting)), 1),
     )
 
 
