@@ -15,7 +15,7 @@ from tests.planner.policy_moves import moves
 from trimfit.planner import policy_solver
 from trimfit.planner.aim import GAP, AimPosterior, see
 from trimfit.planner.away import away_costs, best_stop, chance_of_so_many, reeds_to_send, spaced_aims
-from trimfit.planner.choice import Rules, choose
+from trimfit.planner.choice import Rules, at_its_aim, choose
 from trimfit.planner.policy_table import Costs, PolicyTable, first_rung, moved
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import C_TERMS, REGRESSORS
@@ -61,6 +61,15 @@ def test_what_no_reading_here_tells_is_what_is_left_after_very_many_of_them(seed
     assert left >= 0.98 * posterior.beyond[0, 0]
     assert after.beyond[0, 0] == pytest.approx(left, rel=0.05)
     assert left == pytest.approx(posterior.beyond[0, 0], rel=0.08)
+
+
+def test_a_reed_that_stands_beyond_its_spaced_aim_has_the_chances_of_where_it_stands() -> None:
+    short, beyond = (
+        replace(see(state_between(5.0, gap=gap), AWAY, 0.0, 0.0), stop_cents=-3.0, spaced=True) for gap in (-30.0, 9.0)
+    )
+    at_aim, where_it_stands = at_its_aim(short, T), at_its_aim(beyond, T)
+    assert at_aim[0] > where_it_stands[0] + 0.2
+    assert where_it_stands[1] > 0.5 > at_aim[1]
 
 
 def test_a_chanter_at_hand_has_nothing_beyond_reading() -> None:

@@ -253,10 +253,11 @@ def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float
 
 def at_its_aim(posterior: AimPosterior, tolerance_cents: float) -> tuple[float, float]:
     """Chances of being within tolerance, and past it, in a chanter that is away, once a reed stands where its work
-    goes."""
+    goes; of one that stands beyond that already, where it stands."""
     sd = math.hypot(posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents)
-    past = float(normal_cdf(np.array((posterior.stop_cents - tolerance_cents) / sd)))
-    return 1.0 - _outside(posterior.stop_cents, sd, tolerance_cents), past
+    stands = max(posterior.stop_cents, float(posterior.mean[0]))
+    past = float(normal_cdf(np.array((stands - tolerance_cents) / sd)))
+    return 1.0 - _outside(stands, sd, tolerance_cents), past
 
 
 def _lip_plan(
