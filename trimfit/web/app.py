@@ -46,6 +46,7 @@ def bench_page(desk: Desk, keys: Keys | None = None) -> ASGIApp:
         Route("/put", orders.put, methods=["POST"]),
         Route("/batches", looking_back.batches),
         Route("/chanters", looking_back.chanters),
+        Route("/chanters/sheet.png", looking_back.chanter_sheet),
         Route("/repeatability", looking_back.repeatability),
         Route("/tickets", tickets.tickets),
         Route("/tickets/card.png", tickets.card),

@@ -29,6 +29,15 @@ def test_chanters_are_those_of_the_review(look: Visitor, demo_log: Path) -> None
     assert all(one.chanter in text for one in found)
 
 
+def test_a_chanter_has_a_sheet_to_print(look: Visitor) -> None:
+    name = next(one["chanter"] for one in look.ask("/chanters") if one["notes"])
+    assert "/chanters/sheet.png?name=" in look.see("/chanters").text
+    sheet = look.see("/chanters/sheet.png", name=name)
+    assert sheet.headers["content-type"] == "image/png"
+    assert sheet.body.startswith(b"\x89PNG")
+    assert look.see("/chanters/sheet.png", name="nobody").status == 404
+
+
 def test_repeatability_is_that_of_the_review(look: Visitor, demo_log: Path) -> None:
     assert look.ask("/repeatability") == plain(on(demo_log, repeatability))
     assert "In one sitting" in look.see("/repeatability").text

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from trimfit.review.statistics.chanter_pitch import Pooled, ReedSpread, ReedValues
     from trimfit.session.session import Session
 
-__all__ = ["chanter_review", "chanters", "write_sheets"]
+__all__ = ["chanter_review", "chanters", "sheet_picture", "write_sheets"]
 
 NEAR_CENTS = 10.0
 """The G octave is a witness where F and E are this near to meeting."""
@@ -48,6 +48,15 @@ def chanters(session: Session, only: str | None = None) -> list[ChanterMap]:
         what = f"the log knows no chanter {only[:60]!r}"
         raise InputError(what, "review chanters", nearest(only, [one.chanter for one in found]))
     return mine
+
+
+def sheet_picture(session: Session, chanter: str) -> bytes:
+    """The chanter's sheet (A6) as PNG. InputError for a name that the log does not know."""
+    from trimfit.review.card_parts import pdf_and_png
+    from trimfit.review.chanter_card import draw
+
+    (found,) = chanters(session, chanter)
+    return pdf_and_png(lambda: draw(found))[1]
 
 
 def write_sheets(found: Sequence[ChanterMap], folder: Path) -> list[Path]:

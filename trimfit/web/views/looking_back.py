@@ -12,7 +12,7 @@ from trimfit.verbs.reviews import chanters as chanter_reviews
 from trimfit.verbs.reviews import report
 from trimfit.web.replies import desk_of, page, wants_json
 
-__all__ = ["batches", "chanters", "repeatability"]
+__all__ = ["batches", "chanter_sheet", "chanters", "repeatability"]
 
 
 async def batches(request: Request) -> Response:
@@ -26,6 +26,12 @@ async def chanters(request: Request) -> Response:
     found = await desk_of(request).review(chanter_reviews.chanters)
     context = {"chanters": [chanter_json(one) for one in found], "found": found}
     return page(request, "chanters.html", context["chanters"], context)
+
+
+async def chanter_sheet(request: Request) -> Response:
+    """One chanter's sheet as PNG (A6), drawn anew."""
+    name = request.query_params.get("name", "")
+    return Response(await desk_of(request).review(chanter_reviews.sheet_picture, name), media_type="image/png")
 
 
 async def repeatability(request: Request) -> Response:
