@@ -61,6 +61,24 @@ def _sample() -> str:
     )
 
 
+def _visits() -> str:
+    """Reeds that move between visits, over the ways of moving: least and most of each figure."""
+    rows = [row for row in rows_of("visits", "cut past %") if row["movement"] != "still"]
+
+    def over(who: str, column: str, digits: int) -> str:
+        found = [float(row[column].split()[0]) for row in rows if row["who"] == who]
+        return f"{min(found):.{digits}f} to {max(found):.{digits}f}"
+
+    def of(who: str) -> str:
+        return f"{over(who, 'cuts', 1)} cuts a reed, {over(who, 'past in all %', 0)} % past"
+
+    return (
+        f"[Of reeds that move](reports/visits.md) between one visit and the next ({rows[0]['reeds']} for each of "
+        f"{len({row['movement'] for row in rows})} ways of moving) trimfit needs {of('trimfit')}, the careful hand "
+        f"{of('careful hand')} (by itself or not)."
+    )
+
+
 def _growth() -> str:
     """Means with their standard errors over the shops, and what they rest on."""
     text = (REPORTS / "growth.md").read_text(encoding="utf-8")
@@ -109,6 +127,7 @@ def claims() -> dict[str, list[str]]:
             _sample(),
             f"| trimfit | {_played('trimfit')} |",
             f"| a careful hand: 60 % of the need each time | {_played('careful hand')} |",
+            _visits(),
             _growth(),
         ],
         "reports/model.md": [_lain(), _waited()],
