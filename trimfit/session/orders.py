@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.session.open_log import Bench
 
-__all__ = ["Progress", "chanter_word", "order_named", "order_progress", "progress_of"]
+__all__ = ["Progress", "a_guess", "chanter_word", "order_named", "order_progress", "progress_of"]
 
 MOST_NAMED = 10
 
@@ -100,14 +100,15 @@ def order_named(journal: Journal, name: str) -> Order:
     return orders[name]
 
 
+def a_guess(bench: Bench, chanter: str) -> bool:
+    """Whether nobody has stated or read where F and E meet in a chanter."""
+    known = bench.chanter(chanter)
+    return not ((known is not None and known.meeting_pitch_hz) or bench.chanter_read(chanter))
+
+
 def chanter_word(bench: Bench, *chanters: str) -> str:
     """What to do about chanters whose pitch nobody has stated or read; empty for others, and for one that is away."""
-    unread = []
-    for chanter in dict.fromkeys(chanters):
-        known = bench.chanter(chanter)
-        stated = known is not None and known.meeting_pitch_hz
-        if not (stated or bench.chanter_read(chanter) or bench.at_hand.worked_in(chanter)):
-            unread.append(chanter)
+    unread = [name for name in dict.fromkeys(chanters) if a_guess(bench, name) and not bench.at_hand.worked_in(name)]
     if not unread:
         return ""
     if len(unread) == 1:

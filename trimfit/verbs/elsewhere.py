@@ -61,7 +61,7 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
 def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewhere:
     from trimfit.base.pitch import hz_from_cents
     from trimfit.session.forecast import forecast_of
-    from trimfit.session.orders import chanter_word
+    from trimfit.session.orders import a_guess
     from trimfit.verbs.pick import SHARP, SURELY_OFF
 
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
@@ -77,7 +77,7 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewher
         remarks.append("too sharp for it already")
     elif forecast.off_pitch > SURELY_OFF:
         remarks.append("off the pitch asked for, and the lips do not reach")
-    if chanter_word(bench, order.chanter):
+    if a_guess(bench, order.chanter):
         remarks.append("never read with F and E: a guess")
     return Elsewhere(
         name,
