@@ -101,7 +101,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         return self
 
     def predict(self, frame: pd.DataFrame, return_std: bool = False) -> pd.DataFrame:
-        """Foretell the readings of a frame (its output columns are not looked at, and may be missing).
+        """Predict the readings of a frame (its output columns are not looked at, and may be missing).
 
         Returns a frame with the same index: the ten `<output>_cents` (cents from 440 Hz, notes as low A) and
         `gap_cents` (F less E); with return_std also `<output>_std_cents` and `gap_std_cents`, the standard deviations
