@@ -173,8 +173,6 @@ def up_to_date(
     known: the model that the log keeps, where it was read before. policies_of: called with a new model before it is
     kept, to solve the policies of its types.
     """
-    from trimfit.regression.fitting.update import refreshed
-
     with journal.reading():
         model = known if known is not None and known.readings else kept_model(journal)
         due = model is None or _is_due(journal, model, journal.settings())
@@ -185,6 +183,8 @@ def up_to_date(
     if model is None or due:
         return fit_and_keep(journal, progress, policies_of)
     if changed is not None:
+        from trimfit.regression.fitting.update import refreshed
+
         model = refreshed(model, *changed)
         if policies_of is not None:
             policies_of(model)
@@ -280,16 +280,17 @@ def rows_in_fit(
 def _changed_since(journal: Journal, model: FittedModel) -> tuple[list[Changed], int] | None:
     """The batches that anything was read of since the model last followed, and the log's last entry; None where that is
     too little for its coefficients to follow, or they cannot."""
+    last_seq = journal.last_seq()
+    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=model.last_seq)]
+    if len(since) < max(FOLLOW_SHARE * model.readings, FOLLOW_LEAST) or journal.read_only:
+        return None
+    # loaded only now: most questions stop above, and these load the whole fit
     import numpy as np
 
     from trimfit.regression.design import take_rows
     from trimfit.regression.fitting.bounds import MOST_TYPES
     from trimfit.regression.fitting.update import Changed
 
-    last_seq = journal.last_seq()
-    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=model.last_seq)]
-    if len(since) < max(FOLLOW_SHARE * model.readings, FOLLOW_LEAST) or journal.read_only:
-        return None
     batches = sorted(set(journal.columns("reed", ["reed_type", "batch"], reeds=sorted(set(since)))))
     types, known = model.coding.types, model.coding.chanters
     if any(reed_type not in types for reed_type, _ in batches) and model.n_types < MOST_TYPES:
