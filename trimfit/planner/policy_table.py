@@ -74,11 +74,13 @@ Array = NDArray[np.float64]
 LADDER = (30.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0)
 """Rungs: costs of a lost reed in minutes. The shop's own cost says where on the ladder to begin."""
 LEAST_GAIN, LEAST_OWN = 0.05, 0.1
+"""Shares of a variance: what a reading must take off to be worth while (`worth_reading`), and what is left to a gap
+beside the error that its sitting shares, however well it is known (`reading_noise`)."""
 MOST_READINGS = 3
 """So many readings of one state are taken to know it better."""
 READ_FIRST = 0.08
-"""A reed is read again rather than cut where that costs so much more at most: what is cut cannot be put back. In runs
-played out a tenth of a cut a reed is saved so for a third of a reading, at the same minutes and the same share past."""
+"""A reed is read again rather than cut where that costs so much more at most: what is cut cannot be put back. A
+judgement; what comes of it is in reports/playing.md."""
 LEAVE = np.array([-0.25, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0])
 """Cuts on the grid aim at leaving the gap so many tolerances under zero."""
 
