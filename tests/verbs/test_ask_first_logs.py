@@ -14,7 +14,7 @@ from tests.opened import current_model, on
 from tests.worlds.hostile import FAULTS, implausible, make, run_every_verb
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS
-from trimfit.cli.output.answers import plain
+from trimfit.cli.output.json_values import plain
 from trimfit.log.journal import Journal
 from trimfit.regression.priors import assumed_noise, assumed_reed_cov
 from trimfit.verbs.ask import ask_all, ask_reed

@@ -6,8 +6,6 @@ import math
 
 from trimfit.base.errors import InputError
 
-__all__ = ["cents_per_degree", "speed_of_sound_m_s"]
-
 KELVIN = 273.15
 
 

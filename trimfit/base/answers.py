@@ -12,8 +12,6 @@ from typing import Any
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
 
-__all__ = ["Advice", "PredictedReading"]
-
 
 @dataclass(frozen=True, slots=True)
 class Advice:

@@ -6,9 +6,6 @@ from typing import Literal
 
 from trimfit.base.pitch import NOTES
 
-__all__ = ["SHORT_NAMES", "ValueMeaning", "key_of", "note_of", "order_of_names"]
-
-
 # How a note's value is meant: recognised by its size, sounding hertz, hertz as low A, or cents from the note's just
 # target.
 ValueMeaning = Literal["auto", "sounding", "as low A", "cents"]

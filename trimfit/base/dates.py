@@ -15,27 +15,6 @@ from datetime import UTC, date, datetime, timedelta
 from trimfit.base.errors import InputError
 from trimfit.base.time_zones import zone_named
 
-__all__ = [
-    "DAY_S",
-    "as_iso",
-    "at_s",
-    "day_of",
-    "has_offset",
-    "is_date",
-    "later_text",
-    "local_minute",
-    "local_now",
-    "moment_s",
-    "now_s",
-    "own_minute",
-    "parse_date",
-    "parse_time",
-    "spellings",
-    "text_of",
-    "typed_time",
-]
-
-
 DAY_S = 86_400.0
 
 EARLIEST_YEAR, LATEST_YEAR = 1900, 2200

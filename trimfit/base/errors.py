@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["Fault", "InputError", "LogError", "TrimfitError", "nearest"]
-
 
 class TrimfitError(Exception):
     """A failure the user can act on.

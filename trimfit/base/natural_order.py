@@ -6,8 +6,6 @@ import re
 
 from trimfit.base.errors import InputError
 
-__all__ = ["as_counted", "counted_out"]
-
 MOST = 1000
 
 

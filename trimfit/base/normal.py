@@ -2,7 +2,5 @@
 
 from __future__ import annotations
 
-__all__ = ["Z90"]
-
 Z90 = 1.6448536269514722
 """Its upper 5 per cent point: half of a 90 % interval in standard deviations (any table of it)."""

@@ -15,21 +15,6 @@ from types import MappingProxyType
 
 from trimfit.base.errors import InputError
 
-__all__ = [
-    "NOTES",
-    "OUTPUTS",
-    "OUTPUT_WORDS",
-    "REFERENCE_HZ",
-    "as_low_a_cents",
-    "cents_from_440",
-    "crow_label",
-    "hz_from_cents",
-    "hz_width_cents",
-    "note_hz",
-    "parse_crow_hz",
-    "ratios",
-]
-
 REFERENCE_HZ = 440.0
 NOTES = ("low_g", "low_a", "b", "c", "d", "e", "f", "high_g", "high_a")
 OUTPUTS = ("crow", *NOTES)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-__all__ = ["Progress", "quiet"]
-
 Progress = Callable[[str, int, int], None]
 """Called with the step in words, how much of it is done, and how much it is as a whole."""
 

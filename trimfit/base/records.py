@@ -6,21 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Generic, Literal, TypeVar
 
-__all__ = [
-    "Action",
-    "Chanter",
-    "Doubt",
-    "Event",
-    "Logged",
-    "Order",
-    "Outcome",
-    "Reading",
-    "Reed",
-    "ReedHistory",
-    "Settings",
-    "Trim",
-]
-
 T = TypeVar("T")
 
 Action = Literal["trim", "read-again", "finished", "past", "no-fit"]

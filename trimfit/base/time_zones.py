@@ -16,8 +16,6 @@ from pathlib import Path
 
 from trimfit.base.errors import InputError
 
-__all__ = ["machine_zone", "zone_like", "zone_named"]
-
 _OFFSET = re.compile(r"([+-])([01]\d|2[0-3]):?([0-5]\d)", re.ASCII)
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_+/-]{1,60}", re.ASCII)
 _RULE = re.compile(r"(?:[A-Za-z]{3,10}|<[A-Za-z0-9+-]{3,10}>)[+-]?\d[\x21-\x7e]{0,60}", re.ASCII)

@@ -15,22 +15,6 @@ from fractions import Fraction
 
 from trimfit.base.errors import InputError
 
-__all__ = [
-    "BOUNDS",
-    "MM_PER_UNIT",
-    "PA_PER_UNIT",
-    "Interval",
-    "decimals",
-    "parse_hz",
-    "parse_length_mm",
-    "parse_number",
-    "parse_pct",
-    "parse_pressure_kpa",
-    "parse_temperature_c",
-    "unit_key",
-    "within",
-]
-
 PA_PER_UNIT: Mapping[str, Fraction] = {
     "pa": Fraction(1),
     "hpa": Fraction(100),

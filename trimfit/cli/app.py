@@ -15,9 +15,6 @@ from trimfit.base.errors import TrimfitError
 from trimfit.cli.output.answers import print_error
 from trimfit.cli.output.screen import answer_is_all
 
-__all__ = ["app", "main"]
-
-
 DEFAULT_LOG = "bench.trimfit"
 # One file per family of verbs; each has `register(app)`.
 FAMILIES = ("folders", "log", "bench", "ask", "orders", "learn", "reviews", "serve", "demo")

@@ -11,15 +11,14 @@ import typer
 
 from trimfit.base.errors import Fault, InputError
 from trimfit.cli.context import session_of
-from trimfit.cli.output.answers import plain, print_json, table
+from trimfit.cli.output.answers import print_json, table
 from trimfit.cli.output.entry_words import advice_in_words
+from trimfit.cli.output.json_values import plain
 
 if TYPE_CHECKING:
     from trimfit.base.answers import Advice, PredictedReading
     from trimfit.session.session import Session
     from trimfit.verbs.elsewhere import Elsewhere
-
-__all__ = ["register", "work_list"]
 
 WHAT_IT_MEANS = "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure"
 ENDS = {

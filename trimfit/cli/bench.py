@@ -19,8 +19,6 @@ from trimfit.cli.output.screen import fit_for_terminal, paint
 if TYPE_CHECKING:
     from trimfit.verbs.sitting.machine import Sitting
 
-__all__ = ["register"]
-
 EXAMPLE = """\
 A sitting: type a reading, get the answer, log the cut.
 

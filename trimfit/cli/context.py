@@ -11,8 +11,6 @@ import typer
 if TYPE_CHECKING:
     from trimfit.session.session import Session
 
-__all__ = ["log_path", "session_of"]
-
 
 def log_path(context: typer.Context) -> Path:
     """The log that this call is about."""

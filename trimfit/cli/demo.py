@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.output.answers import plain, print_json, progress
+from trimfit.cli.output.answers import print_json
+from trimfit.cli.output.json_values import plain, progress
 
 if TYPE_CHECKING:
     from trimfit.verbs.demo import Demo
-
-__all__ = ["register"]
 
 DEFAULT_FOLDER = Path("trimfit-demo")
 

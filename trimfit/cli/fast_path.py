@@ -13,8 +13,6 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-__all__ = ["DEFAULT_LOG", "VERBS", "answered"]
-
 DEFAULT_LOG = "bench.trimfit"
 _WHEN = {"--at": "at", "--after": "after", "--remark": "remark"}
 # Verb: the desk's function, how many words come first, whether words without end follow, options, and which are needed.

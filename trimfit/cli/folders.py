@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import InputError
-from trimfit.cli.output.answers import plain, print_error, print_json, progress, table
+from trimfit.cli.output.answers import print_error, print_json, table
+from trimfit.cli.output.json_values import plain, progress
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from trimfit.verbs.import_export import Taken
-
-__all__ = ["register"]
 
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 # What the shop's settings mean; the unit is shown by the name's end.

@@ -8,8 +8,6 @@ import typer
 
 from trimfit.cli.output.answers import print_json, table
 
-__all__ = ["register"]
-
 FEWEST = 20
 """Held-out readings under which no share is shown."""
 MOST_APART = 3

@@ -14,8 +14,6 @@ from trimfit.cli.output.entry_words import log_and_say
 if TYPE_CHECKING:
     from trimfit.verbs.log import EntryResult
 
-__all__ = ["register"]
-
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 At = Annotated[
     str | None,

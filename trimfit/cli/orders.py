@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from trimfit.verbs.pick import Pick, Picked
     from trimfit.verbs.rehearse import Rehearsal
 
-__all__ = ["register"]
-
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 SHOWN_BEYOND = 6
 SHOWN_WITHOUT_NUMBER = 20

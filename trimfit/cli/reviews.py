@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.cli.context import session_of
-from trimfit.cli.output.answers import plain, print_json, table
+from trimfit.cli.output.answers import print_json, table
+from trimfit.cli.output.json_values import plain
 
 if TYPE_CHECKING:
     from trimfit.base.units import Interval
-
-__all__ = ["batch_json", "chanter_json", "register"]
 
 Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 At = Annotated[

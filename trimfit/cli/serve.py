@@ -7,8 +7,6 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["register"]
-
 DEFAULT_PORT = 8377
 SHARED = """\
 shared: whoever is in the workshop's own network and opens this address first comes in, by a key that works once.

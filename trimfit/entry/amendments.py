@@ -14,8 +14,6 @@ from trimfit.entry.parse import parse_reading, parse_trim
 from trimfit.entry.tokens import TRIM_WORDS, split_words
 from trimfit.log.entry_kinds import OUTCOMES
 
-__all__ = ["Amendable", "amended"]
-
 Amendable = Reading | Trim | Event | Outcome
 _FIELDS = {
     "crow": "crow_hz",

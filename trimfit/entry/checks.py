@@ -29,17 +29,6 @@ from trimfit.entry.typing_slips import (
 if TYPE_CHECKING:
     from trimfit.entry.neighbours import ExpectedReading
 
-__all__ = [
-    "LONGEST_UNASKED_MM",
-    "MOVED",
-    "ahead_doubt",
-    "outcome_doubts",
-    "plain_reading_doubts",
-    "reading_doubts",
-    "trim_doubts",
-    "unbalanced",
-]
-
 # Before this many cuts of a type are logged, only a cut longer than this is asked about. Assumptions, no source.
 FEW_CUTS = 8
 LONGEST_UNASKED_MM = 1.0

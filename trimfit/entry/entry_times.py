@@ -10,9 +10,6 @@ from trimfit.base.dates import DAY_S, local_minute
 from trimfit.base.errors import InputError
 from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
 
-__all__ = ["ELSEWHERE", "Placed", "asked_s", "entries_of", "local_ago", "moment", "place", "without"]
-
-
 # The clocks of two benches may stand so far apart; what lies further ahead is yet to come, or a slip.
 CLOCKS_APART_S = 600.0
 ELSEWHERE = "; use --after ENTRY to put it elsewhere"

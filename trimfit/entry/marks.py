@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from trimfit.log.counts import Conflict
     from trimfit.log.journal import Journal
 
-__all__ = ["Mark", "Taken", "accepted", "bad_values", "in_conflict", "long_trims", "rule_marks", "struck_names"]
-
 # A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.
 SLIP_FACTOR = 6.0
 FEWEST_TRIMS = 3

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["ExpectedReading", "Joint", "off_as_a_whole", "reads_like"]
-
 DEGREES = 4.0
 BETTER = 4.0
 # A gap or a pitch so many standard deviations off is asked about: of honest readings 1 in 8,000 for each, if Gaussian.

@@ -12,8 +12,6 @@ from trimfit.base.units import BOUNDS
 from trimfit.entry.tokens import Word
 from trimfit.entry.typing_slips import median
 
-__all__ = ["Meaning", "Pitch"]
-
 # Where a note's value is looked for when the line and the chanter say nothing of the pitch: a usual low A.
 USUAL_LOW_A_HZ = 470.0
 WIDEST_CENTS = 400.0

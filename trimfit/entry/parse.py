@@ -44,8 +44,6 @@ from trimfit.entry.tokens import (
 )
 from trimfit.entry.typed_lines import ReadingLine, TrimLine
 
-__all__ = ["ReadingLine", "TrimLine", "parse_reading", "parse_trim"]
-
 LONGEST_LINE = 4000
 USUAL_WORDS = "name notes g a b c d e f G A, the G octave go, and crow, p, t, taped"
 

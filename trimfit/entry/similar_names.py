@@ -14,8 +14,6 @@ from trimfit.base.records import Chanter, Doubt, Order, Reed
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-__all__ = ["folded", "name_doubts", "similar_name", "twins", "word_doubts"]
-
 # Words shorter than this are codes: a letter more or less makes another of them.
 LONG_WORD = 4
 _WORDS = re.compile(r"[^\W_]+")

@@ -13,8 +13,6 @@ from trimfit.base.errors import Fault, nearest
 if TYPE_CHECKING:
     from trimfit.base.column_words import ValueMeaning
 
-__all__ = ["Word", "begins_a_trim", "mode_of", "names_a_column", "split_words", "words_of"]
-
 SWITCHES: dict[str, ValueMeaning] = {
     "sounding": "sounding",
     "hz": "sounding",

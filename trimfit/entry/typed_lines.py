@@ -8,8 +8,6 @@ from dataclasses import dataclass, field, fields, replace
 from trimfit.base.column_words import ValueMeaning
 from trimfit.base.records import Reading, Trim
 
-__all__ = ["ReadingLine", "TrimLine"]
-
 
 @dataclass(frozen=True, slots=True)
 class ReadingLine:

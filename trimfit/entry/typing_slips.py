@@ -15,8 +15,6 @@ from itertools import combinations, pairwise
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, REFERENCE_HZ, cents_from_440, crow_label, hz_from_cents
 from trimfit.base.records import Doubt, Reading, ReedHistory
 
-__all__ = ["Typed", "median", "outputs_cents", "rough_expectation", "since_event", "slip_doubts"]
-
 # DESIGN: doubtful is what lies outside what is foreseen by five standard deviations.
 FAR_SD = 5.0
 # With nothing learned: how far notes of one reading stand apart, how far a reading repeats, and what work adds.

@@ -15,8 +15,6 @@ from collections.abc import Sequence
 
 from trimfit.base.errors import InputError
 
-__all__ = ["is_unnamed", "with_names"]
-
 _BETWEEN = re.compile(r"[\s/*]+")
 _NUMBER = re.compile(r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d*)")
 _TENTHS = "[3-9][0-9]{3}"

@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from trimfit.log.settings import Apart
 
-__all__ = ["Conflict", "Counts", "Renamed"]
-
 
 @dataclass(frozen=True, slots=True)
 class Counts:

@@ -14,20 +14,6 @@ from trimfit.base.pitch import NOTES
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 from trimfit.base.units import BOUNDS
 
-__all__ = [
-    "FILED",
-    "KINDS",
-    "OUTCOMES",
-    "Column",
-    "DoubtMark",
-    "Kind",
-    "Setting",
-    "Strike",
-    "kind_of_entry",
-    "kind_of_record",
-    "references",
-]
-
 Value = str | float | int | None
 Row = tuple[Value, ...]
 Sort = Literal["name", "text", "real", "whole", "time", "date", "notes", "outcome", "yes-no"]

@@ -10,8 +10,6 @@ from trimfit.base import dates
 from trimfit.log.entry_kinds import Kind
 from trimfit.log.queries import quoted
 
-__all__ = ["differences", "entry_id", "insert_sql", "instant_of", "key_words", "stored"]
-
 
 def instant_of(kind: Kind, values: Sequence[Any], zone: str) -> float | None:
     """A row's instant in seconds since 1970 UTC, None for kinds without a time. zone: the shop's."""

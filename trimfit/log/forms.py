@@ -14,8 +14,6 @@ from trimfit.base.errors import InputError
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-__all__ = ["entry_of_form", "keep_form"]
-
 KEPT_S = 31 * DAY_S
 LONGEST_TOKEN = 64
 

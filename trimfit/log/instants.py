@@ -13,8 +13,6 @@ from trimfit.base.time_zones import machine_zone, zone_like, zone_named
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.queries import LIVE
 
-__all__ = ["MADE_AT", "derive", "reordered", "unreadable", "zone_of", "zone_to_set"]
-
 # The zone of the machine that made a log is set as of this moment: whatever is set later counts, and two benches of
 # one zone have one entry of it.
 MADE_AT = "1970-01-01T00:00Z"

@@ -29,8 +29,6 @@ from trimfit.log.values import canonical, text_value
 if TYPE_CHECKING:
     from trimfit.log.counts import Conflict
 
-__all__ = ["AMENDED", "Journal"]
-
 T = TypeVar("T")
 AMENDED = "amended: "
 """What the reason of a strike begins with where a corrected entry stands in the place of the struck one."""

@@ -16,8 +16,6 @@ from trimfit.base.errors import InputError, nearest
 from trimfit.base.records import Chanter, Event, Logged, Order, Outcome, Reading, Reed, ReedHistory, Trim
 from trimfit.log.entry_kinds import KINDS, Kind
 
-__all__ = ["LIVE", "UNSTRUCK", "columns", "histories", "latest", "quoted", "reed_names", "unknown"]
-
 # An entry counts unless it is struck, or stands aside for another of the same key (after a merge).
 UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
 LIVE = f"{UNSTRUCK} AND entry NOT IN (SELECT entry FROM eclipsed)"

@@ -13,8 +13,6 @@ from trimfit.log.entry_rows import differences, instant_of, key_words
 from trimfit.log.instants import zone_of
 from trimfit.log.queries import LIVE, quoted
 
-__all__ = ["clash", "knows", "length_taken_mm", "refuse"]
-
 
 def refuse(connection: sqlite3.Connection, kind: Kind, values: Sequence[Any]) -> None:
     """Raise InputError for a row of good values that the log cannot take as it stands."""

@@ -15,8 +15,6 @@ from trimfit.base.time_zones import zone_like, zone_named
 from trimfit.base.units import BOUNDS, parse_number
 from trimfit.log.values import number_text
 
-__all__ = ["Apart", "apart", "checked", "fault_of", "limits_of", "scale_of", "settings_from", "text_of"]
-
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Apart:

@@ -10,8 +10,6 @@ from trimfit.log.entry_kinds import KINDS
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-__all__ = ["StruckEntry", "struck_of_reed"]
-
 
 @dataclass(frozen=True, slots=True)
 class StruckEntry:

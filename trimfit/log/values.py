@@ -23,20 +23,6 @@ from trimfit.base.units import (
 )
 from trimfit.log.entry_kinds import OUTCOMES, Column, Kind, Row, Value
 
-__all__ = [
-    "LONGEST_TEXT",
-    "amounts",
-    "canonical",
-    "from_text",
-    "guard",
-    "limits",
-    "note_ratio",
-    "number_text",
-    "number_value",
-    "text_value",
-    "unguard",
-]
-
 LONGEST_TEXT = 100_000
 Scale = Mapping[str, Fraction]
 # What a spreadsheet would run as a formula, with any quotation marks already in front of it.

@@ -18,8 +18,6 @@ from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.instants import zone_of
 from trimfit.log.queries import LIVE
 
-__all__ = ["ORDERED", "NewRows", "among_new", "in_log", "refuse"]
-
 _WORK = ("trim", "event")
 _OTHERS: dict[str, tuple[str, ...]] = {"reading": _WORK, **dict.fromkeys(_WORK, ("reading",))}
 ORDERED = frozenset(_OTHERS)

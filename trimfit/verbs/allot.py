@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from trimfit.session.orders import Progress
     from trimfit.session.session import Session
 
-__all__ = ["Allotment", "Allotted", "Short", "allot", "pitch_curve", "take_allotted", "weight_minutes"]
-
 Z90 = 1.6448536269514722
 HARDLY = 0.05
 MOST_PITCHES = 25

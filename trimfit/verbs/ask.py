@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from trimfit.session.orders import Progress
     from trimfit.session.session import Session
 
-__all__ = ["DONE", "advice_of_batch", "advise", "ask_all", "ask_reed", "open_orders", "suits", "work_order"]
-
-
 MOST_CHANTERS = 12
 SURELY_NOT_PAST, MAYBE_PAST = 0.1, 0.5
 DONE = ("finished", "past", "no-fit")

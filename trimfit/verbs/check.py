@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from trimfit.entry.marks import Mark
     from trimfit.log.journal import Journal
 
-__all__ = ["MARK_SOURCES", "Checked", "check", "marks"]
-
 
 @dataclass(frozen=True, slots=True)
 class Checked:

@@ -16,9 +16,6 @@ if TYPE_CHECKING:
     from trimfit.review.results import BatchDrift
     from trimfit.verbs.import_export import Taken
 
-__all__ = ["Demo", "make"]
-
-
 MARK = "about-this-demo.txt"
 LOG, REPORT = "demo.trimfit", "report"
 SHOP = "The demo shop (invented)"

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["Elsewhere", "elsewhere"]
-
 MOST_PLACES = 40
 
 

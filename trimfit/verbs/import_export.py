@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from trimfit.entry.marks import Mark
     from trimfit.log.counts import Counts
 
-__all__ = ["Taken", "back_up", "draft", "export_folder", "import_folder", "merge_log", "set_time_zone"]
-
 
 @dataclass(frozen=True, slots=True)
 class Taken:

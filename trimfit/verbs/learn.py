@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from trimfit.regression.second_opinion import SecondOpinion
     from trimfit.session.session import Session
 
-__all__ = ["Learned", "learn"]
-
 
 @dataclass(frozen=True, slots=True)
 class Learned:

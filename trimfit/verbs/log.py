@@ -17,26 +17,6 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.session.session import Session
 
-__all__ = [
-    "TAKEN_BACK",
-    "Doubtful",
-    "EntryResult",
-    "Verdict",
-    "keep_outcome",
-    "log_chanter",
-    "log_event",
-    "log_order",
-    "log_outcome",
-    "log_reading",
-    "log_reed",
-    "log_reeds",
-    "log_trim",
-    "rename",
-    "strike",
-    "what_was_read",
-    "what_was_taken",
-]
-
 T = TypeVar("T")
 Verdict = Literal["keep", "wrong", "moved"]
 """What is said of a doubt about an entry that is in the log."""

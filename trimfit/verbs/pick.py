@@ -16,24 +16,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = [
-    "Need",
-    "Pick",
-    "Picked",
-    "Sending",
-    "in_work",
-    "need_of",
-    "pick",
-    "picked",
-    "promise",
-    "put_to",
-    "seen_of",
-    "sending_of",
-    "stock_for",
-    "take",
-]
-
-
 SHARP = 0.5
 SURELY_OFF = 0.99
 LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["next_notes_hz", "predict", "predict_outputs"]
-
 
 def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
     """Chanter, pressure and temperature of the reed's last reading with notes (its order's chanter failing that)."""

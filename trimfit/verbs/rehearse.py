@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["Rehearsal", "WhatIf", "rehearse_order"]
-
 LEAST_READ = 3
 FIGURES = ("good", "past", "cuts", "readings")
 

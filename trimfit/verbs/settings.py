@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-__all__ = ["set_setting", "settings"]
-
-
 # Settings and the check
 
 

@@ -18,25 +18,6 @@ from trimfit.base.units import Interval, decimals
 if TYPE_CHECKING:
     from trimfit.session.own_lines import OwnLines
 
-__all__ = [
-    "CAUTIONS",
-    "HELP",
-    "Tally",
-    "advice_lines",
-    "chance_cell",
-    "chance_words",
-    "closing_line",
-    "expected_line",
-    "gaps_of",
-    "left_lying",
-    "own_words",
-    "plain_name",
-    "reed_lines",
-    "signed",
-    "spread",
-    "wrapped",
-]
-
 CAUTIONS = (
     "Mind the blade. Keep the dust of synthetic blades and of cane out of your lungs. A chanter is loud close to"
     " the ear. Do not share a reed that another has had in the mouth. Local rules come before this."

@@ -17,8 +17,6 @@ from trimfit.web.replies import said_wrong
 from trimfit.web.safety import Guard
 from trimfit.web.views import door, looking_back, new, orders, reed, run, tickets
 
-__all__ = ["bench_page"]
-
 _STATIC = Path(__file__).with_name("static")
 
 

@@ -27,8 +27,6 @@ from trimfit.web.work_list import Waiting, WorkList
 if TYPE_CHECKING:
     from trimfit.session.orders import Progress
 
-__all__ = ["Desk", "NotYet"]
-
 P = ParamSpec("P")
 T = TypeVar("T")
 PATIENCE_S = 20.0

@@ -11,8 +11,6 @@ import secrets
 import time
 from collections.abc import Callable
 
-__all__ = ["Keys"]
-
 KEY_BYTES, PASS_BYTES = 12, 32
 KEY_S = 15 * 60.0
 """So long a key waits for its device. The first one, printed at the start, waits until it is used."""

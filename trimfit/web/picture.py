@@ -16,8 +16,6 @@ from markupsafe import Markup
 
 from trimfit.review.results import FanPoint, ReedStory
 
-__all__ = ["fe_picture", "gap_after_cents"]
-
 WIDTH, HEIGHT = 440, 300
 LEFT, RIGHT, TOP, BOTTOM = 46, 12, 12, 44
 

@@ -17,8 +17,6 @@ from trimfit.base.errors import InputError, TrimfitError
 from trimfit.cli.output.json_values import json_text
 from trimfit.web.desk import Desk, NotYet
 
-__all__ = ["Form", "desk_of", "form_of", "fresh_token", "page", "said_wrong", "see", "wants_json"]
-
 MOST_FIELDS = 2000
 
 

@@ -16,8 +16,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from trimfit.web.keys import Keys
 
-__all__ = ["COOKIE", "Guard", "pass_cookie"]
-
 COOKIE = "trimfit_pass"
 MOST_BODY_BYTES = 64 * 1024
 MOST_ADDRESS_BYTES = 4 * 1024

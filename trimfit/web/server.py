@@ -17,8 +17,6 @@ from trimfit.web.desk import Desk
 from trimfit.web.keys import Keys
 from trimfit.web.views.door import door_address
 
-__all__ = ["page_server", "serve"]
-
 HERE, EVERYWHERE = "127.0.0.1", "0.0.0.0"  # noqa: S104 - only where --share asks for it
 MOST_AT_ONCE = 64
 KEEP_OPEN_S = 15

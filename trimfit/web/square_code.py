@@ -7,8 +7,6 @@ import io
 import segno
 from markupsafe import Markup
 
-__all__ = ["square_svg", "square_text"]
-
 
 def square_svg(address: str) -> Markup:
     """The code as SVG, dark on white whatever the page's own colours are: cameras want it so."""

@@ -12,8 +12,6 @@ from trimfit.base.pitch import OUTPUT_WORDS, crow_label
 from trimfit.base.units import Interval
 from trimfit.verbs.wording import CAUTIONS, advice_lines, chance_words, plain_name, signed
 
-__all__ = ["FILTERS", "GLOBALS", "link"]
-
 ONE_LINE = 2000
 """Columns: a page breaks its own lines."""
 ACTION_SIGNS = {"trim": "✂", "read-again": "♪", "finished": "✓", "past": "✕", "no-fit": "–"}

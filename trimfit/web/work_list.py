@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from trimfit.session.orders import Progress
     from trimfit.session.session import Session
 
-__all__ = ["Waiting", "WorkList"]
-
 AGAIN_S, OLDEST_S = 600.0, 3600.0
 """Advice is as of a moment: older than the first it is worked out again, older than the second it is not shown."""
 

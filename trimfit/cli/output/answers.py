@@ -9,9 +9,7 @@ from typing import Any
 import typer
 
 from trimfit.base.errors import Fault, InputError, TrimfitError
-from trimfit.cli.output.json_values import json_text, plain, progress
-
-__all__ = ["plain", "print_error", "print_json", "progress", "table"]
+from trimfit.cli.output.json_values import json_text
 
 # So many faults of one kind are listed one by one: same file, same column, same words but for the values in them.
 MOST_ALIKE = 10

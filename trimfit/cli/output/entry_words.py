@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from trimfit.base.records import Doubt
     from trimfit.verbs.log import EntryResult, Verdict
 
-__all__ = ["advice_in_words", "doubt_lines", "in_json", "is_it_right", "log_and_say", "saved_lines"]
-
 
 def advice_in_words(advice: Advice) -> list[str]:
     """The answer of `ask REED` as lines: what to do, then what it rests on."""

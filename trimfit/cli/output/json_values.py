@@ -12,8 +12,6 @@ from typing import Any
 
 from trimfit.cli.output.screen import fit_for_json, fit_for_terminal, paint
 
-__all__ = ["json_text", "plain", "progress"]
-
 
 def plain(value: Any) -> Any:
     """Records, mappings and numbers as JSON knows them; a number that is not finite becomes null."""

@@ -16,8 +16,6 @@ from typing import TextIO, cast
 
 from trimfit.base.errors import TrimfitError
 
-__all__ = ["Screen", "answer_is_all", "fit_for_json", "fit_for_terminal", "open_streams", "paint"]
-
 # Control characters but line feed and tab, the line separators, and the invisible signs that change the direction of
 # what follows or mark text unseen (Unicode: categories Cc, Zl and Zp, the bidirectional controls of its Annex 9, the
 # interlinear and tag characters), and halves of characters, which no encoding has.

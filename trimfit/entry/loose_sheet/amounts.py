@@ -23,8 +23,6 @@ from trimfit.entry.loose_sheet.heads import HUNDREDTHS, NOTE_ROLES, NOTHING, Col
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.values import limits, note_ratio, number_value
 
-__all__ = ["Amounts", "settle_notes"]
-
 Scale = Mapping[str, Fraction]
 READING, TRIM, REED = KINDS["reading"], KINDS["trim"], KINDS["reed"]
 WIDEST_CENTS = 400.0

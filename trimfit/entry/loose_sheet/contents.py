@@ -17,8 +17,6 @@ from trimfit.entry.loose_sheet.written_dates import read_clock, read_day
 from trimfit.entry.parse import parse_reading, parse_trim
 from trimfit.entry.typed_lines import ReadingLine, TrimLine
 
-__all__ = ["OUTCOME_WORDS", "looks_like_a_date", "said_in", "told_by_contents"]
-
 OUTCOME_WORDS: Mapping[str, str] = {
     **dict.fromkeys(("good", "ok", "okay", "fine", "done", "finished", "yes", "✓"), "good"),
     **dict.fromkeys(("lost", "past", "scrap", "scrapped", "dead", "binned", "spoiled"), "lost"),

@@ -26,10 +26,9 @@ from trimfit.entry.loose_sheet.visits import slots_of, timed
 from trimfit.entry.marks import rule_marks
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.journal import Journal
+from trimfit.log.sheets.extra_files import FILES
 from trimfit.log.sheets.folder_export import csv_lines
-from trimfit.log.sheets.folder_import import FILES, import_folder
-
-__all__ = ["PAGE", "Draft", "draft_sheet"]
+from trimfit.log.sheets.folder_import import import_folder
 
 PAGE = "guesses.txt"
 EVENT_KINDS = ("reading", "trim", "outcome")

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-__all__ = ["Guess", "Notes", "Unread", "page_lines"]
-
 # So many unread cells of one column with one reason are listed one by one.
 MOST_ALIKE = 10
 

@@ -15,8 +15,6 @@ from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.written_dates import read_day
 from trimfit.log.entry_kinds import KINDS
 
-__all__ = ["HUNDREDTHS", "NOTE_ROLES", "READING_ROLES", "ROLE_OF", "TRIM_ROLES", "Column", "find_heads", "upright"]
-
 NOTE_ROLES = (*NOTES, "g_octave")
 READING_ROLES = ("crow", *NOTE_ROLES)
 TRIM_ROLES = ("length_mm", "lip_strokes", "asked_mm")

@@ -20,8 +20,6 @@ from trimfit.entry.loose_sheet.written_dates import Day, read_clock, read_day
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.values import from_text
 
-__all__ = ["SheetRows"]
-
 DITTO = {'"', "''", "do", "do.", "ditto", "〃", "”", "“", '-"-'}
 SUMS = ("total", "totals", "sum", "mean", "average", "avg", "count")
 CONDITIONS = ("pressure_kpa", "temperature_c", "humidity_pct")

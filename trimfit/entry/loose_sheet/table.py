@@ -12,8 +12,6 @@ from trimfit.base.errors import InputError
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.log.values import number_text
 
-__all__ = ["read_table"]
-
 # Ending of a spreadsheet file -> the package that pandas reads it by, and the name it is imported by.
 READERS = {
     ".xlsx": ("openpyxl", "openpyxl"),

@@ -11,8 +11,6 @@ from typing import Literal
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import READING_ROLES, TRIM_ROLES, Column
 
-__all__ = ["Event", "Slot", "slots_of", "timed"]
-
 # The first of a reed's entries on one day that has no clock time anywhere is put here, the next a minute later.
 FIRST_CLOCK = "12:00"
 Part = Literal["reading", "trim"]

@@ -13,8 +13,6 @@ from datetime import date
 
 from trimfit.base.errors import InputError
 
-__all__ = ["Day", "read_clock", "read_day"]
-
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _WEEKDAY = re.compile(r"(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+", re.IGNORECASE)
 _YEAR_FIRST = re.compile(r"(?P<y>\d{4})[-/.](?P<m>\d{1,2})[-/.](?P<d>\d{1,2})", re.ASCII)

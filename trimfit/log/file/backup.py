@@ -14,8 +14,6 @@ from trimfit.log.file.store import opening
 from trimfit.log.file.unfinished_files import draft_beside, sync_folder
 from trimfit.log.journal import Journal
 
-__all__ = ["back_up"]
-
 
 def back_up(journal: Journal, target: Path) -> Counts:
     """Write the log into `target`, whole or not at all; entries that an earlier backup there had count as known.

@@ -22,8 +22,6 @@ from trimfit.log.merging.conflicts import open_conflicts
 from trimfit.log.queries import UNSTRUCK, quoted
 from trimfit.log.values import LONGEST_TEXT, canonical
 
-__all__ = ["damage", "is_itself", "strange_tables", "value_fault", "value_faults"]
-
 
 def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
     """Everything that is wrong with a log as a file and as a set of entries, in words; empty when it is sound."""

@@ -16,8 +16,6 @@ from pathlib import Path
 
 from trimfit.base.errors import LogError
 
-__all__ = ["APPLICATION_ID", "MIGRATIONS", "Migration", "bring_up_to_date", "header_version", "newest", "side_files"]
-
 APPLICATION_ID = 0x7472_6D66  # "trmf"
 # A migration is never edited: the first makes the notes that there were, whatever notes come later.
 _FIRST_NOTES = ("low_g", "low_a", "b", "c", "d", "e", "f", "high_g", "high_a")

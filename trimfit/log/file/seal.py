@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from hashlib import blake2b
 
-__all__ = ["is_older", "seal_of", "sealed", "unsealed"]
-
 MARK = b"sum1"
 SIZE = 16
 

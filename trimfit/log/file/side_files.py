@@ -26,9 +26,6 @@ from urllib.parse import quote
 from trimfit.base.errors import LogError
 from trimfit.log.file.schema import side_files
 
-__all__ = ["refuse_foreign", "to_read"]
-
-
 _JOURNAL_MAGIC = bytes.fromhex("d9d505f920a163d7")
 _STAMPED = re.compile(rb"([0-9a-f]{16})([0-9a-f]{16})([0-9a-f]{16})")
 _LOOKS, _PAUSE_S = 8, 0.1  # another process may be writing between two looks

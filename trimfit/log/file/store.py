@@ -23,8 +23,6 @@ from typing import TypeVar
 from trimfit.base.errors import LogError, TrimfitError
 from trimfit.log.file import schema
 
-__all__ = ["Store", "held_here", "look_before", "named_as", "opening", "translated"]
-
 Self = TypeVar("Self", bound="Store")
 # How long a writer waits for another before it gives up; an import of a decade takes a fraction of this.
 PATIENCE_S = 120.0

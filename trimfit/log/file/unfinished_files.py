@@ -14,9 +14,6 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-__all__ = ["backed_up", "clear_away", "draft_beside", "put_in_place", "sync_folder"]
-
-
 _MOST_LETTERS = 40  # of the name it is a draft of: with the rest, within the length that a file system takes
 _NAME = re.compile(r"\.(?P<machine>[0-9a-f]{8})-(?P<pid>[0-9]{1,7})-[0-9a-f]{16}\.draft")
 

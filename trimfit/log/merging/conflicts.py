@@ -17,8 +17,6 @@ from trimfit.log.entry_kinds import FILED, KINDS, Kind
 from trimfit.log.entry_rows import key_words
 from trimfit.log.queries import UNSTRUCK, quoted
 
-__all__ = ["open_conflicts", "settle", "settle_like"]
-
 
 def open_conflicts(connection: sqlite3.Connection) -> list[Conflict]:
     """The conflicts among a log's entries, worked out from the entries themselves."""

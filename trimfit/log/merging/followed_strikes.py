@@ -17,8 +17,6 @@ from trimfit.log.merging.rename import as_named, new_name
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-__all__ = ["follow_strikes"]
-
 _IS_RENAME = "{0}.why >= 'renamed ' AND {0}.why < 'renamed!'"
 _BOTH = (
     "SELECT s.struck, s.why, s.struck_at, r.why FROM strikes r JOIN strikes s ON s.struck = r.struck "

@@ -26,8 +26,6 @@ from trimfit.log.merging.followed_strikes import follow_strikes
 from trimfit.log.merging.rename import carry, planned_renames
 from trimfit.log.queries import quoted
 
-__all__ = ["merge_logs"]
-
 CHUNK = 5000
 
 

@@ -31,9 +31,6 @@ from trimfit.log.values import canonical, text_value
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-__all__ = ["Plan", "as_named", "carry", "new_name", "planned_renames", "rename", "renamed_to"]
-
-
 RENAMED = "renamed "
 _FOLLOW = ("reading", "trim", "event", "outcome")
 

@@ -22,8 +22,6 @@ from trimfit.base.units import BOUNDS, parse_number
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
 from trimfit.log.values import from_text, limits, note_ratio, number_value
 
-__all__ = ["Faults", "RowReader", "Sheet", "heads_of"]
-
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 # A file of garbage has a fault in every line; past this many the rest are counted, not kept.
 MOST_FAULTS_A_FILE = 5000

@@ -16,8 +16,6 @@ from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet
 from trimfit.log.sheets.import_state import Intake
 from trimfit.log.values import from_text
 
-__all__ = ["EXTRA", "FILES", "WIDE_HEADS", "entries_again", "take_marks", "take_wide"]
-
 # What struck.csv and conflicts.csv say besides the entry's own columns.
 STRUCK_HEADS = ("entry", "kind", "generation", "why", "struck_at")
 CONFLICT_HEADS = ("entry", "kind", "generation")

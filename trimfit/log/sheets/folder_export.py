@@ -22,8 +22,6 @@ from trimfit.log.queries import LIVE, quoted
 from trimfit.log.sheets.extra_files import EXTRA, WIDE_HEADS
 from trimfit.log.values import guard, number_text
 
-__all__ = ["csv_lines", "export_folder"]
-
 Rows = Generator[Sequence[Any], None, None]
 _NEEDS_QUOTES = frozenset(',"\r\n')
 

@@ -30,8 +30,6 @@ from trimfit.log.sheets.folder_export import csv_lines
 from trimfit.log.sheets.import_state import Intake
 from trimfit.log.values import amounts, canonical
 
-__all__ = ["FILES", "ImportRefused", "files_of", "import_folder", "passed_over"]
-
 CHUNK = 5000
 # So many of the names that are missing are said; the file to add has all of them.
 NAMES_SHOWN = 5

@@ -11,8 +11,6 @@ from trimfit.log.entry_kinds import Kind
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.csv_rows import Faults
 
-__all__ = ["Intake"]
-
 
 @dataclass(slots=True)
 class Intake:

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from trimfit.session.session import Session
     from trimfit.verbs.log import EntryResult
 
-__all__ = ["amend_entry", "amended_record", "amendment_doubts"]
-
 
 def amend_entry(session: Session, entry: str, words: Sequence[str], *, sure: bool = True) -> EntryResult:
     """Put a corrected entry in the place of a wrong one: `length=0.65`, `f=779.1 chanter=CH-7`, `lip=` (no strokes).

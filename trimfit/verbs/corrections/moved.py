@@ -11,8 +11,6 @@ from trimfit.verbs.log import AFTER_EVENT, EntryResult
 if TYPE_CHECKING:
     from trimfit.session.session import Session
 
-__all__ = ["moved_before"]
-
 
 def moved_before(session: Session, entry: str) -> EntryResult:
     """Log that a reed was not as it was when a reading of it was taken: an event at that moment, before the reading.

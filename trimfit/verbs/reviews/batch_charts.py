@@ -13,8 +13,6 @@ if TYPE_CHECKING:
 
     from trimfit.verbs.reviews.batches import BatchReview
 
-__all__ = ["LEAST_BATCHES", "batch_charts"]
-
 LEAST_BATCHES = 8
 """Fewer points do not set a chart: common practice, no source."""
 WIDTH, EWMA_WEIGHT = 3.0, 0.2

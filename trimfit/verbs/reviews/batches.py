@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from trimfit.review.statistics.drift import Judged, Settling
     from trimfit.session.session import Session
 
-__all__ = ["BatchReview", "batch_review", "batches"]
-
 GAP_LIMITS = 2.0
 
 

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from trimfit.regression.chanters.notes import NoteOffset
     from trimfit.regression.fitted_model import FittedModel
 
-__all__ = ["notes_and_words", "tape_words", "tapes_of_chanter"]
-
 RATIO_LEAST_CENTS, RATIO_NEAR_CENTS = 12.0, 6.0
 """So far from the meeting pitch a note must lie, and so near to another ratio's place, for that ratio to be named."""
 LEAST_CROW_CENTS = 10.0

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from trimfit.review.statistics.chanter_pitch import Pooled, ReedSpread, ReedValues
     from trimfit.session.session import Session
 
-__all__ = ["chanter_review", "chanters", "sheet_picture", "write_sheets"]
-
 NEAR_CENTS = 10.0
 """The G octave is a witness where F and E are this near to meeting."""
 AGREE_HZ = 1.5

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench
     from trimfit.session.session import Session
 
-__all__ = ["Narrowing", "letter_for", "owners_answers", "told_most", "what_to_ask"]
-
 MOST_ASKED, HARDLY = 20, 0.97
 PLAYERS_KPA = 0.8
 """How far players differ from the bench in how hard they blow (sd, kPa; assumed)."""

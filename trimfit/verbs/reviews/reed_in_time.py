@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from trimfit.planner.aim import Aim
     from trimfit.session.open_log import Bench, Seen
 
-__all__ = ["day_of", "in_time"]
-
 DAY_S = 86400.0
 MOST_MOMENTS = 14
 SITTING_S = 6 * 3600.0

@@ -12,8 +12,6 @@ from trimfit.verbs.reviews.reed_story import ReedReview
 if TYPE_CHECKING:
     from trimfit.session.session import Session
 
-__all__ = ["ReedForm", "ReedSheet", "reed_form", "reed_sheet"]
-
 
 @dataclass(frozen=True, slots=True)
 class ReedForm:

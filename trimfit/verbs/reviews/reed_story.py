@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["ReedReview", "StoryEntry", "review_of", "review_reed", "story_of"]
-
-
 FAN_POINTS = 13
 SHORTEST_FAN_MM = 0.12
 SHORT_ID = 10

@@ -41,8 +41,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["findings_of", "repeatability", "write_report"]
-
 MOST_STORIES = 6
 LEAST_STARTS = 5
 

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
     from trimfit.session.session import Session
 
-__all__ = ["ticket_of", "ticket_picture", "tickets_of", "write_ticket", "write_tickets"]
-
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     """The card that goes with a reed: what was read of it last in its chanter, the posterior, in the aim's air.

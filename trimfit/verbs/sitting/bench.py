@@ -9,8 +9,6 @@ from trimfit.base.answers import Advice
 from trimfit.base.records import Doubt, ReedHistory, Settings
 from trimfit.verbs.sitting.held_entries import Record
 
-__all__ = ["Bench"]
-
 
 class Bench(Protocol):
     """What a sitting needs: the log, the doubts, the answers."""

@@ -22,8 +22,6 @@ from trimfit.verbs.sitting.held_entries import (
 from trimfit.verbs.sitting.reed_in_hand import LoggedHere, ReedInHand
 from trimfit.verbs.wording import expected_line, plain_name, wrapped
 
-__all__ = ["Entries"]
-
 
 class Entries(ReedInHand):
     """Trims, events, outcomes and new reeds; how any entry gets into the log."""

@@ -13,22 +13,6 @@ from trimfit.verbs.wording import plain_name
 if TYPE_CHECKING:
     from trimfit.entry.typed_lines import ReadingLine, TrimLine
 
-__all__ = [
-    "Held",
-    "HeldPlain",
-    "HeldReading",
-    "HeldTrim",
-    "Overtaken",
-    "Record",
-    "as_meant",
-    "as_trim",
-    "is_same_cut",
-    "may_have_moved",
-    "meant",
-    "standing_words",
-    "words_for",
-]
-
 Record = Reading | Trim | Event | Outcome | Reed | Chanter
 # A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.
 SAME_CUT_SHARE, SAME_CUT_MM = 0.4, 0.03

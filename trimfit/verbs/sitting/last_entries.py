@@ -16,8 +16,6 @@ from trimfit.verbs.wording import plain_name
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["NumberedEntry", "last_entries", "numbered", "typed_values"]
-
 MOST = 9
 
 

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from trimfit.verbs.sitting.held_entries import Record
     from trimfit.verbs.sitting.machine import Sitting
 
-__all__ = ["LogBench", "sitting_on"]
-
 
 class LogBench:
     """A `Bench` on an open log. What was learned may be nothing yet; then doubts fall back on the reed's own readings.

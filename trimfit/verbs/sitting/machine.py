@@ -13,8 +13,6 @@ from trimfit.verbs.sitting.held_entries import HeldPlain, HeldReading, may_have_
 from trimfit.verbs.sitting.questions import Questions
 from trimfit.verbs.wording import CAUTIONS, HELP, plain_name, wrapped
 
-__all__ = ["Sitting"]
-
 COMMANDS = (
     "? auto clear exit fix good help list lost moved new next ok quit reed read stock strike to-stock undo why "
     "as_low_a sounding cents"

@@ -21,8 +21,6 @@ from trimfit.verbs.sitting.held_entries import (
 from trimfit.verbs.sitting.readings import NEW_CHANTER, Readings
 from trimfit.verbs.sitting.reed_in_hand import LoggedHere
 
-__all__ = ["Questions"]
-
 
 def _at(record: Reading | Trim) -> str:
     return record.taken_at if isinstance(record, Reading) else record.done_at

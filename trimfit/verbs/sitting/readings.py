@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from trimfit.base.column_words import ValueMeaning
     from trimfit.entry.typed_lines import ReadingLine
 
-__all__ = ["MODES", "NEW_CHANTER", "Readings"]
-
 NEW_CHANTER = "new-chanter"
 MODES: tuple[ValueMeaning, ...] = ("auto", "sounding", "as low A", "cents")
 

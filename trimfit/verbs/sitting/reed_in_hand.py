@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from trimfit.base.column_words import ValueMeaning
     from trimfit.entry.typed_lines import ReadingLine
 
-__all__ = ["LoggedHere", "ReedInHand"]
-
 
 @dataclass(frozen=True, slots=True)
 class LoggedHere:

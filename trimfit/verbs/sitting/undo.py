@@ -11,8 +11,6 @@ from trimfit.verbs.sitting.entries import Entries
 from trimfit.verbs.sitting.held_entries import HeldPlain, words_for
 from trimfit.verbs.wording import plain_name, wrapped
 
-__all__ = ["Undo"]
-
 
 class Undo(Entries):
     """`fix`, `strike` and `undo`."""

@@ -10,8 +10,6 @@ from trimfit.web.replies import form_of, page, see
 from trimfit.web.safety import pass_cookie
 from trimfit.web.square_code import square_svg
 
-__all__ = ["at_the_door", "come_in", "devices", "door_address"]
-
 USED_UP = "this key lets nobody in: it was used, or is too old; ask for another at a device that is in (Devices)"
 
 

@@ -12,8 +12,6 @@ from trimfit.verbs.reviews import chanters as chanter_reviews
 from trimfit.verbs.reviews import report
 from trimfit.web.replies import desk_of, page, wants_json
 
-__all__ = ["batches", "chanter_sheet", "chanters", "repeatability"]
-
 
 async def batches(request: Request) -> Response:
     """The batches, most drifted first; as JSON what `review batches --json` prints."""

@@ -21,8 +21,6 @@ from trimfit.web.replies import Form, desk_of, form_of, page, wants_json
 if TYPE_CHECKING:
     from trimfit.session.session import Session
 
-__all__ = ["counted_names", "enter_chanter", "enter_order", "enter_reeds", "new"]
-
 MOST_REEDS = 500
 REED_FIELDS = ("reed_type", "batch", "made_on", "blade_mm", "weight", "order", "remark")
 CHANTER_FIELDS = (

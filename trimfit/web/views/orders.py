@@ -14,8 +14,6 @@ from trimfit.verbs.ask import open_orders
 from trimfit.verbs.pick import Picked, picked, put_to
 from trimfit.web.replies import desk_of, form_of, page, wants_json
 
-__all__ = ["allotment", "blanks", "orders", "put"]
-
 SHOWN_BEYOND = 6
 SHOWN_WITHOUT_NUMBER = 20
 

@@ -26,8 +26,6 @@ from trimfit.web.desk import NotYet
 from trimfit.web.picture import fe_picture, gap_after_cents
 from trimfit.web.replies import Form, desk_of, form_of, page, see, wants_json
 
-__all__ = ["amend", "enter_event", "enter_outcome", "enter_reading", "enter_trim", "moved", "reed", "story", "strike"]
-
 FIELDS = (*OUTPUTS, "g_octave")
 """What a reading may hold, by the words of a typed line."""
 MOST_PLANNED_MM = 3.0

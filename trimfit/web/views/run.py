@@ -16,8 +16,6 @@ from trimfit.web.work_list import Waiting
 if TYPE_CHECKING:
     from trimfit.session.session import Session
 
-__all__ = ["run"]
-
 
 async def run(request: Request) -> Response:
     """The work list as far as it is worked out; as JSON, whole, what `ask --all --json` prints."""

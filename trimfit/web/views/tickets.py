@@ -9,8 +9,6 @@ from trimfit.verbs.reviews.ticket import ticket_picture, tickets_of
 from trimfit.web.replies import desk_of, page
 from trimfit.web.words import link
 
-__all__ = ["card", "tickets"]
-
 
 async def tickets(request: Request) -> Response:
     """The cards of one reed, or of an order's reeds but those lost or put to stock; as JSON their addresses."""
