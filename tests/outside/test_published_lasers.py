@@ -30,7 +30,7 @@ from tests.outside.test_published_crossings import crossing
 from trimfit.base.pitch import hz_width_cents
 from trimfit.base.records import Settings
 from trimfit.log.journal import Journal
-from trimfit.planner.aim import CutError
+from trimfit.planner.quantities import CutError
 from trimfit.session.open_log import Bench
 
 UNITS = range(1, 16)

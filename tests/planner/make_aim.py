@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
-from trimfit.planner.aim import Aim, AimPosterior, CutError, see
+from trimfit.planner.aim import Aim, AimPosterior, see
+from trimfit.planner.quantities import CutError
 from trimfit.regression.curve import KNOTS_MM
 from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.posterior.reed import ReedState

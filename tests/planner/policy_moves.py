@@ -8,7 +8,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.planner.aim import even_nodes, nodes
 from trimfit.planner.policy_solver import WIDE_NODES
 from trimfit.planner.policy_table import (
     LADDER,
@@ -24,6 +23,7 @@ from trimfit.planner.policy_table import (
     read_first,
     worth_reading,
 )
+from trimfit.planner.quantities import even_nodes, nodes
 
 Array = NDArray[np.float64]
 

@@ -11,8 +11,8 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.planner.make_aim import E_NOTE, EXACT, F_NOTE, USUAL, K, aim_of, belief_of, random_state, state_of
-from trimfit.planner.aim import AimPosterior, CutError, even_nodes, interval_of, nodes, normal_cdf, see
-from trimfit.planner.quantities import Quantities
+from trimfit.planner.aim import AimPosterior, interval_of, see
+from trimfit.planner.quantities import CutError, Quantities, even_nodes, nodes, normal_cdf
 from trimfit.regression.curve import bent_mm
 
 Array = NDArray[np.float64]

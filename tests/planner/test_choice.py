@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 
 from tests.planner.make_aim import E_NOTE, F_NOTE, USUAL, K, M, aim_of, belief_of, state_of
 from trimfit.planner import policy_solver
-from trimfit.planner.aim import Aim, AimPosterior, CutError, see
+from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.choice import FIRST_CUT, Choice, Rules, Unconfirmed, choose, limited_cuts
 from trimfit.planner.policy_table import LADDER, Costs, PolicyTable
+from trimfit.planner.quantities import CutError
 from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.posterior.reed import batch_states
 from trimfit.regression.priors import C_TERMS

@@ -10,11 +10,11 @@ import pytest
 from tests.planner.make_aim import USUAL, aim_of, belief_of
 from tests.planner.policy_moves import moves
 from trimfit.planner import policy_solver
-from trimfit.planner.aim import normal_cdf
 from trimfit.planner.choice import Rules, rung_of
 from trimfit.planner.forecast import Case, Forecast, forecasts, mixed
 from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_table import Costs, PolicyTable, moved
+from trimfit.planner.quantities import normal_cdf
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
 RULES = Rules(0.01, 0.01, 120.0, USUAL)

@@ -9,11 +9,11 @@ import pytest
 
 from tests.planner.make_aim import USUAL, aim_of, belief_of
 from trimfit.planner import policy_solver
-from trimfit.planner.aim import AimPosterior, even_nodes, nodes, normal_cdf
+from trimfit.planner.aim import AimPosterior
 from trimfit.planner.choice import Rules, choose
 from trimfit.planner.lip_work import MOST_STROKES, WIDE_NODES, WORTH_READING, LipPlan, LipPlans
 from trimfit.planner.policy_table import Costs
-from trimfit.planner.quantities import Quantities
+from trimfit.planner.quantities import Quantities, even_nodes, nodes, normal_cdf
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.4)
 RULES = Rules(0.01, 0.01, 120.0, USUAL)

@@ -11,10 +11,11 @@ from tests.worlds.play import TOLERANCE_CENTS, Move, Seen
 from tests.worlds.shop import World
 from trimfit.base.pitch import hz_width_cents
 from trimfit.base.records import Settings
-from trimfit.planner.aim import Aim, CutError, see
+from trimfit.planner.aim import Aim, see
 from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
 from trimfit.planner.policy_solver import solve
 from trimfit.planner.policy_table import PolicyTable
+from trimfit.planner.quantities import CutError
 from trimfit.regression.design import rows_from_frame, sort_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import fit_model

@@ -41,19 +41,7 @@ from trimfit.planner.quantities import (
 from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
 from trimfit.regression.posterior.reed import ReedState
 
-__all__ = [
-    "LEAST_NEED_MM",
-    "MOST_TIE",
-    "Aim",
-    "AimPosterior",
-    "CutError",
-    "even_nodes",
-    "interval_of",
-    "nodes",
-    "normal_cdf",
-    "see",
-    "see_each",
-]
+__all__ = ["MOST_TIE", "even_nodes", "nodes", "normal_cdf"]  # of `quantities`, for the policy
 
 Array = NDArray[np.float64]
 K = len(OUTPUTS)

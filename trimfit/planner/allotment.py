@@ -13,8 +13,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["assigned"]
-
 Array = NDArray[np.float64]
 
 

@@ -34,10 +34,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.planner.aim import even_nodes, normal_cdf
 from trimfit.planner.policy_table import LADDER, Costs, ending, finish_cost, first_rung
-
-__all__ = ["LEFT_SHARE", "MOST_SENT", "away_costs", "best_stop", "chance_of_so_many", "reeds_to_send", "spaced_aims"]
+from trimfit.planner.quantities import even_nodes, normal_cdf
 
 Array = NDArray[np.float64]
 FLATTEST_CENTS = 30.0

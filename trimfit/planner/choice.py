@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
-from trimfit.planner.aim import Aim, AimPosterior, CutError, even_nodes, interval_of, nodes, normal_cdf
+from trimfit.planner.aim import Aim, AimPosterior, interval_of
 from trimfit.planner.away import LEFT_SHARE
 from trimfit.planner.lip_work import LipPlan
 from trimfit.planner.policy_table import (
@@ -32,8 +32,7 @@ from trimfit.planner.policy_table import (
     read_first,
     worth_reading,
 )
-
-__all__ = ["Choice", "Rules", "Unconfirmed", "at_its_aim", "choose", "limited_cuts", "rung_of", "rungs_of"]
+from trimfit.planner.quantities import CutError, even_nodes, nodes, normal_cdf
 
 Array = NDArray[np.float64]
 LEAST_CEILING = 1e-9

@@ -6,8 +6,6 @@ import math
 
 from trimfit.base.errors import InputError
 
-__all__ = ["critical_ratio", "reeds_to_start"]
-
 
 def critical_ratio(cost_short: float, cost_over: float) -> float:
     """The chance of going over at which an amount is best: short / (short + over), both costs per unit.

@@ -29,8 +29,6 @@ from trimfit.planner.lip_work import LipPlans
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.planner.quantities import LEAST_SLOPE_CENTS, CutError, Quantities, even_nodes, normal_cdf
 
-__all__ = ["Case", "Forecast", "forecasts", "mixed"]
-
 Array = NDArray[np.float64]
 SHOWN = 17
 """What a first reading may show is taken at so many points."""

@@ -28,8 +28,6 @@ from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.policy_table import Costs
 from trimfit.planner.quantities import CutError, Quantities, even_nodes, nodes, normal_cdf
 
-__all__ = ["LEAST_STROKE_CENTS", "LipPlan", "LipPlans"]
-
 Array = NDArray[np.float64]
 MOST_STROKES = 10
 """On one visit: what so many have done is seen before more are done."""

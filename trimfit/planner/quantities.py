@@ -24,19 +24,6 @@ from numpy.typing import NDArray
 
 from trimfit.regression.curve import bent_mm, slope_at, straight_mm
 
-__all__ = [
-    "LEAST_NEED_MM",
-    "LEAST_SLOPE",
-    "MOST_TIE",
-    "CutError",
-    "Quantities",
-    "even_nodes",
-    "nodes",
-    "normal_cdf",
-    "on_nodes",
-    "way_left",
-]
-
 Array = NDArray[np.float64]
 NODES = 17
 MOST_LOG_SD = 0.5

@@ -10,8 +10,6 @@ from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
 from trimfit.planner.choice import Choice
 
-__all__ = ["FEW_REEDS", "Grounds", "Here", "basis", "leanings", "reason", "unread", "why"]
-
 FEW_REEDS = 10
 FAR_CENTS = 8.0
 SURE = 0.9

@@ -24,8 +24,6 @@ from trimfit.regression.posterior.batch import batch_sums, row_precision
 from trimfit.regression.posterior.reed import known_coding
 from trimfit.regression.priors import C_TERMS, REGRESSORS, assumed_batch_cov, assumed_reed_cov
 
-__all__ = ["BatchEvidence", "batch_evidence", "conditioned", "contrasts_of"]
-
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
 CROW_AND_GAP = np.zeros((2, K))

@@ -21,8 +21,6 @@ from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import coefficient_prior
 from trimfit.regression.priors import REGRESSORS
 
-__all__ = ["OUTPUT_PICKS", "TERMS", "Term", "type_terms"]
-
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
 TERMS = ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")

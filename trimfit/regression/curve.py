@@ -23,20 +23,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "KNOTS_MM",
-    "UNIT_MM",
-    "GapRows",
-    "bent_and_slope",
-    "bent_mm",
-    "bent_one_mm",
-    "curve_prior",
-    "fit_curves",
-    "scaled",
-    "slope_at",
-    "straight_mm",
-]
-
 Array = NDArray[np.float64]
 KNOTS_MM = np.array([0.0, 0.08, 0.18, 0.32, 0.5, 0.75, 1.1, 1.6, 2.4])
 """Where the curve may bend: close together at first, as reeds answer the first cuts most."""

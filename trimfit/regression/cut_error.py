@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["coarser_step", "cut_error"]
-
 LEAST_PAIRS = 30
 """Cuts with both amounts logged before the error is learned: with fewer the standard one is assumed."""
 MOST_SAME = 0.2

@@ -26,23 +26,6 @@ from trimfit.regression.priors import OWNERS_WEIGHT
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "FRAME_COLUMNS",
-    "OUTPUT_COLUMNS",
-    "SETTLE_DAYS",
-    "Coding",
-    "Rows",
-    "a_imbalance_cents",
-    "balance_weight",
-    "by_reading",
-    "rows_from_frame",
-    "sort_rows",
-    "take_rows",
-    "tapes_of",
-    "with_tape",
-    "work_before",
-]
-
 Array = NDArray[np.float64]
 OUTPUT_COLUMNS = tuple(f"{output}_cents" for output in OUTPUTS)
 FRAME_COLUMNS = (

@@ -26,8 +26,6 @@ from trimfit.regression.posterior.reed import ReedState, batch_states, known_cod
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ReedResponse"]
-
 Array = NDArray[np.float64]
 GAP = contrast(OUTPUTS.index("f"), OUTPUTS.index("e"))
 NO_CHANTER = "a chanter that no row names"

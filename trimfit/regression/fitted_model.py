@@ -18,8 +18,6 @@ from trimfit.regression.design import Coding
 from trimfit.regression.movement.process import Movement, assumed_movement
 from trimfit.regression.priors import C_TERMS, REGRESSORS
 
-__all__ = ["FittedModel", "model_from_bytes", "model_to_bytes"]
-
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
 FORMAT = 16

@@ -15,8 +15,6 @@ import numpy.typing as npt
 
 from trimfit.base.errors import InputError
 
-__all__ = ["MeetingPoint", "lines_through", "meeting_point", "root_limits"]
-
 Array = npt.NDArray[np.float64]
 
 

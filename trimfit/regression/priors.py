@@ -22,31 +22,6 @@ from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
 
-__all__ = [
-    "CHANTER_TERMS",
-    "C_TERMS",
-    "GAUGE_MEAN",
-    "GAUGE_SPREAD",
-    "KIND_SHARE",
-    "MEETING_CENTS",
-    "OWNERS_WEIGHT",
-    "RANDOM",
-    "REED_MEETING_CENTS",
-    "REGRESSORS",
-    "SEEDS",
-    "STATED_CROW_CENTS",
-    "STATED_PITCH_CENTS",
-    "USUAL_GAUGE_MM",
-    "Spread",
-    "assumed_batch_cov",
-    "assumed_noise",
-    "assumed_reed_cov",
-    "chanter_spread",
-    "regressor_prior",
-    "stroke_spread",
-    "tape_prior",
-]
-
 Array = NDArray[np.float64]
 REGRESSORS = ("start", "length", "bend", "lip", "pressure", "temperature")
 """Columns of the design: 1, g(x), g(x)², lip strokes, kPa over the bench's, °C over the bench's."""

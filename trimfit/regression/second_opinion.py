@@ -24,8 +24,6 @@ from trimfit.regression.fitted_model import FittedModel
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["SecondOpinion", "second_opinions"]
-
 Z90 = 1.6448536269514722
 MOST_READINGS = 1500
 """So many readings of a type are asked about, in whole batches, the last read first: the model's time grows fast."""

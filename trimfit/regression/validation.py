@@ -26,8 +26,6 @@ from trimfit.regression.fitting.bounds import of_fewer_chanters, of_types
 from trimfit.regression.movement.process import N_DIRECTIONS, Levels, levels_of_rows, unsettled
 from trimfit.regression.posterior.reed import ReedState, batch_states
 
-__all__ = ["COVERAGES", "HeldOut", "held_out", "summary"]
-
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 SCORED = ("gap", *OUTPUTS)

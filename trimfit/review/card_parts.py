@@ -10,18 +10,6 @@ from trimfit.base.units import Interval
 from trimfit.review.pictures.style import LIGHT, Axes, Figure, pdf_bytes, png_bytes, style
 from trimfit.review.safe_names import refuse_link
 
-__all__ = [
-    "LEFT",
-    "RIGHT",
-    "STRIP_LEFT",
-    "STRIP_RIGHT",
-    "between",
-    "paragraph",
-    "pdf_and_png",
-    "put_text",
-    "write_files",
-]
-
 LEFT, RIGHT, STRIP_LEFT, STRIP_RIGHT = 8.0, 97.0, 62.0, 96.0
 """Edges of the words and of the strip, mm."""
 

@@ -23,8 +23,6 @@ from trimfit.review.pictures.style import LIGHT, Axes, Figure, card, plain
 from trimfit.review.results import ChanterMap, ChanterNote
 from trimfit.review.safe_names import file_stem
 
-__all__ = ["draw", "write"]
-
 _ROW_MM, _STRIP_CENTS = 5.4, 25.0
 _LAST_LINE_MM = 138.0
 _MOST_TYPES = 5

@@ -5,8 +5,6 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-__all__ = ["QUESTIONS", "letter"]
-
 QUESTIONS = {
     "crow": "The crow of a reed that works in it. Take the reed out, seat it in a tube that holds it as the chanter "
     "does, sound it alone, and write down what the tuner shows: note and cents at A = 440, such as C+22; and what sort "

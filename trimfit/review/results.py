@@ -13,42 +13,6 @@ from trimfit.base.answers import Advice
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
 
-__all__ = [
-    "AtPitch",
-    "BatchDrift",
-    "ChanterMap",
-    "ChanterNote",
-    "Chart",
-    "ChartPoint",
-    "Coefficient",
-    "Coverage",
-    "CrowAsked",
-    "CrowPoint",
-    "DriftLimits",
-    "FanPoint",
-    "FinishedReed",
-    "GWitness",
-    "GapError",
-    "OpenOrder",
-    "PitchCurve",
-    "ReedStory",
-    "Repeatability",
-    "Report",
-    "RunMap",
-    "RunReed",
-    "StartSpread",
-    "StoryPoint",
-    "Ticket",
-    "TicketNote",
-    "TimeMark",
-    "TimePoint",
-    "TypeMovement",
-    "TypeOpinion",
-    "TypeResponse",
-    "Validation",
-    "ValidationRow",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class StoryPoint:

@@ -13,8 +13,6 @@ from pathlib import Path
 
 from trimfit.base.errors import InputError
 
-__all__ = ["file_stem", "file_stems", "one_line", "refuse_link", "sentence", "short"]
-
 STEM_LENGTH = 48
 # Device names that some file systems keep for themselves, with or without an ending.
 _RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$", re.IGNORECASE)

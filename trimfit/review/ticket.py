@@ -26,8 +26,6 @@ from trimfit.review.pictures.style import LIGHT, Axes, Figure, card, plain
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stem
 
-__all__ = ["draw", "how_to_check", "pdf_and_png", "verdict", "write"]
-
 _ROW_MM, _STRIP_CENTS = 4.7, 15.0
 _LAST_LINE_MM = 138.5
 ON_ARRIVAL = (

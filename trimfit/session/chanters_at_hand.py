@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from trimfit.regression.chanters.sent import Came
     from trimfit.regression.fitted_model import FittedModel
 
-__all__ = ["ChantersAtHand", "SentAway", "sent_away"]
-
 LIKE_CENTS = 1.0
 """Of chanters known to about this much alike, the one that a reed was last read in is kept."""
 MOST_SENT = 12

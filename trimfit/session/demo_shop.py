@@ -6,8 +6,6 @@ from pathlib import Path
 
 from trimfit.base.errors import TrimfitError
 
-__all__ = ["demo_shop"]
-
 
 def demo_shop() -> Path:
     """The folder with the demo shop's CSV files: installed with the package, else in the clone the package runs from.

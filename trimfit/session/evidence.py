@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from trimfit.regression.fitted_model import FittedModel
     from trimfit.session.open_log import Bench, Seen
 
-__all__ = ["decide", "gap_readings", "grounds", "here_of"]
-
 FINAL = ("finished", "past", "no-fit")
 CUT_NODES = 7
 # So many readings after an event stand for themselves: the event is no longer worth a word. An assumption, no source.
@@ -209,8 +207,8 @@ def _cuts_left(bench: Bench, seen: Seen, posterior: AimPosterior) -> float:
     """Cuts to be expected once the reed has been read, over what that reading may show."""
     import numpy as np
 
-    from trimfit.planner.aim import nodes
     from trimfit.planner.choice import rung_of
+    from trimfit.planner.quantities import nodes
 
     table, rules = bench.policy(seen.type_code, posterior=posterior), bench.rules()
     m, v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)

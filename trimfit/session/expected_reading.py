@@ -11,8 +11,6 @@ if TYPE_CHECKING:
     from trimfit.entry.neighbours import ExpectedReading
     from trimfit.session.session import Session
 
-__all__ = ["expected_reading"]
-
 
 def expected_reading(session: Session, reading: Reading, entry: str = "") -> ExpectedReading:
     """What a reading of a reed should show at its own time, in its own chanter, pressure and temperature, all outputs

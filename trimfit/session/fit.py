@@ -31,9 +31,6 @@ if TYPE_CHECKING:
     from trimfit.regression.fitting.update import Changed
     from trimfit.regression.validation import HeldOut
 
-__all__ = ["fit_and_keep", "kept_model", "learn_and_keep", "outlier_marks", "prior", "rows_in_fit", "up_to_date"]
-
-
 CARD = "card"
 VALIDATION = "validation"
 MOST_PAIRS = 500

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from trimfit.planner.policy_table import PolicyTable
     from trimfit.session.open_log import Bench, Seen
 
-__all__ = ["forecast_of"]
-
 
 def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecast]:
     """What working each of these reeds to its end for its aim gives, over all explanations of its latest readings."""

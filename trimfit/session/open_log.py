@@ -35,8 +35,6 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.regression.fitted_model import FittedModel
 
-__all__ = ["Bench", "Seen"]
-
 LONGEST_MM = 8.0
 """The most that may come off a blade whose length nobody gave."""
 

@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.session.open_log import Bench
 
-__all__ = ["Progress", "a_guess", "chanter_word", "order_named", "order_progress", "progress_of"]
-
 MOST_NAMED = 10
 
 

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from trimfit.planner.aim import Aim
     from trimfit.session.open_log import Bench, Seen
 
-__all__ = ["OwnLines", "aims_air", "in_aims_air", "own_lines"]
-
 LEAST_READINGS = 3
 
 

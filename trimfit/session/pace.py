@@ -17,8 +17,6 @@ from trimfit.base.dates import DAY_S
 if TYPE_CHECKING:
     from trimfit.base.records import ReedHistory
 
-__all__ = ["days_to_next"]
-
 
 def days_to_next(history: ReedHistory, usual_days: float, *, work: bool) -> float:
     """Days from a reading of the reed to its next, with work between or without; 0 where that is one sitting.

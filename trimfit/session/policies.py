@@ -14,12 +14,10 @@ if TYPE_CHECKING:
     from trimfit.planner.policy_table import Costs, PolicyTable
     from trimfit.regression.fitted_model import FittedModel
 
-__all__ = ["Policies", "costs_of", "cut_error_of"]
-
 
 def cut_error_of(model: FittedModel, settings: Settings) -> Any:
     """The execution error: learned from the log where it tells, else the shop's setting."""
-    from trimfit.planner.aim import CutError
+    from trimfit.planner.quantities import CutError
 
     if model.cut_error_pct is not None and model.cut_error_mm is not None:
         return CutError(model.cut_error_pct, model.cut_error_mm)

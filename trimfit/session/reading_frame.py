@@ -9,8 +9,6 @@ if TYPE_CHECKING:
 
     from trimfit.log.journal import Journal
 
-__all__ = ["frame_of"]
-
 
 def frame_of(journal: Journal, *, most_readings: int | None = None) -> pd.DataFrame:
     """All readings that count as the estimator's frame (with `entry`, `seq`, `g_octave_cents`), or those of the reeds

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench
     from trimfit.session.policies import Policies
 
-__all__ = ["Session"]
-
 
 class Session:
     """One open log. Use it as a context manager. Opening it reads nothing of it and fits nothing."""

@@ -9,7 +9,8 @@ import pytest
 from tests.regression.dense_shop import level_cov, sittings
 from tests.regression.reml.one_output import fit_mixed
 from tests.speed.biglog import frame_of, make
-from trimfit.planner.aim import AimPosterior, nodes
+from trimfit.planner.aim import AimPosterior
+from trimfit.planner.quantities import nodes
 from trimfit.regression.curve import KNOTS_MM
 from trimfit.regression.design import rows_from_frame, sort_rows, take_rows
 from trimfit.regression.fitting import steps

@@ -70,19 +70,6 @@ from trimfit.regression.priors import (
     chanter_spread,
 )
 
-__all__ = [
-    "ChanterFacts",
-    "Hierarchy",
-    "assumed_hierarchy",
-    "facts_of",
-    "hierarchy_of",
-    "learned",
-    "prior_of_offsets",
-    "same_kinds",
-    "split_of",
-    "unseen_offsets",
-]
-
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 WIDE = C_TERMS * K

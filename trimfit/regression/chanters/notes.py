@@ -34,8 +34,6 @@ from trimfit.regression.curve import bent_mm
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.priors import C_TERMS, REGRESSORS
 
-__all__ = ["NoteOffset", "chanter_notes", "crow_over_kind_cents"]
-
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
 WIDE = C_TERMS * K

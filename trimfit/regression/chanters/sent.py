@@ -30,8 +30,6 @@ from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
 
-__all__ = ["Came", "SentReed", "with_sent"]
-
 Array = NDArray[np.float64]
 Came = Literal["good", "flat", "sharp"]
 K = len(OUTPUTS)

@@ -31,8 +31,6 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.chanters.kinds import ChanterFacts
 from trimfit.regression.priors import C_TERMS, REGRESSORS, STATED_CROW_CENTS, STATED_PITCH_CENTS
 
-__all__ = ["ASSUMED_ERRORS", "OfType", "crow_types", "stated_errors", "stated_offsets", "with_stated"]
-
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")

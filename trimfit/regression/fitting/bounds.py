@@ -16,8 +16,6 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows, take_rows
 from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS
 
-__all__ = ["MOST_TYPES", "affordable", "among_the_most_read", "most_read_types_first", "of_fewer_chanters", "of_types"]
-
 K = len(OUTPUTS)
 MOST_TYPES = 20
 """So many types, the most read, have coefficients of their own: their covariance grows with the square."""

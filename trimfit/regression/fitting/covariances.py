@@ -29,8 +29,6 @@ from trimfit.regression.priors import REGRESSORS, assumed_batch_cov, assumed_noi
 from trimfit.regression.reml.newton import MixedFit, Start, fit_many
 from trimfit.regression.reml.sums import cross_products
 
-__all__ = ["ContrastFits", "assemble", "basis", "fit_combinations", "fit_contrasts", "shrink_correlation"]
-
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 CROW = OUTPUTS.index("crow")

@@ -40,22 +40,6 @@ from trimfit.regression.posterior.batch import (
 )
 from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, SEEDS, assumed_batch_cov
 
-__all__ = [
-    "Globals",
-    "Piece",
-    "along_movement",
-    "batch_information",
-    "batch_views",
-    "em_step",
-    "joint_pass",
-    "noise_scales",
-    "pieces_of",
-    "reading_stretch",
-    "rescaled",
-    "reweigh",
-    "sums_again",
-]
-
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
 OWN = len(RANDOM) * K

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows
 
-__all__ = ["LEAST_WEIGHT", "outlier_weights"]
-
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 OUTLIER_MADS = 6.0

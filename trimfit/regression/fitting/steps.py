@@ -89,8 +89,6 @@ from trimfit.regression.priors import (
 )
 from trimfit.regression.reml.newton import MixedFit, Start
 
-__all__ = ["coefficient_prior", "fit_model", "most_read_first", "prior_model"]
-
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
 OWN = len(RANDOM) * K

@@ -26,8 +26,6 @@ from trimfit.regression.fitting.em_iterations import Globals, batch_information,
 from trimfit.regression.movement.process import unsettled
 from trimfit.regression.posterior.reed import batch_states
 
-__all__ = ["Changed", "refreshed"]
-
 Array = NDArray[np.float64]
 
 

@@ -13,8 +13,6 @@ from trimfit.base.normal import Z90
 from trimfit.base.units import Interval
 from trimfit.regression.movement.process import DIRECTIONS, SEEDS, Movement
 
-__all__ = ["MovementTerms", "movement_terms"]
-
 CROW, GAP, PITCH = (DIRECTIONS.index(name) for name in ("crow", "gap", "pitch"))
 WEEK_DAYS = 7.0
 

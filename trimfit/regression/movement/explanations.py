@@ -31,8 +31,6 @@ from trimfit.regression.movement.wild_readings import WILD
 from trimfit.regression.posterior.batch import reading_noise
 from trimfit.regression.posterior.reed import ReedState
 
-__all__ = ["Explanation", "LatestSitting", "explained", "latest_sitting"]
-
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 E, F = OUTPUTS.index("e"), OUTPUTS.index("f")

@@ -23,8 +23,6 @@ from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, SITTING_DAY
 from trimfit.regression.movement.wild_readings import WILD
 from trimfit.regression.posterior.batch import BatchSums, Posterior, reading_noise, reed_block
 
-__all__ = ["gain", "jumps_before", "residuals"]
-
 Array = NDArray[np.float64]
 WILD_SHARE, CELL_SHARE = 0.01, 0.002
 """Prior chances that a reading is wild as a whole, and that one of its notes was mistyped."""

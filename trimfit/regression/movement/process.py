@@ -37,28 +37,6 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import SETTLE_DAYS, Rows
 from trimfit.regression.movement.wild_readings import WILD
 
-__all__ = [
-    "BASIS",
-    "DIRECTIONS",
-    "EVENT",
-    "MEASURE",
-    "IdleSpans",
-    "Levels",
-    "Movement",
-    "TypeMovement",
-    "assumed_movement",
-    "idle_spans",
-    "learned_movement",
-    "levels_of",
-    "levels_of_rows",
-    "settled",
-    "settled_at",
-    "sittings_of",
-    "still_to_settle",
-    "still_to_settle_at",
-    "unsettled",
-]
-
 Array = NDArray[np.float64]
 K = len(OUTPUTS)
 DIRECTIONS = ("crow", "gap", "pitch")

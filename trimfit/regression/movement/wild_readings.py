@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FEW_WILD", "WILD", "wild_share"]
-
 Array = NDArray[np.float64]
 WILD = 16.0
 """Variance of a wild reading's error, in that of a sound one's. Common practice, no source."""

@@ -33,25 +33,6 @@ from numpy.typing import NDArray
 
 from trimfit.regression.movement.process import N_DIRECTIONS, Levels
 
-__all__ = [
-    "BatchSums",
-    "Posterior",
-    "batch_posterior",
-    "batch_sums",
-    "cell_residuals",
-    "deletion",
-    "left_out_readings",
-    "marginal",
-    "noise_along",
-    "noise_residuals",
-    "posterior_of",
-    "reading_noise",
-    "reed_block",
-    "resummed",
-    "row_precision",
-    "sound_weights",
-]
-
 Array = NDArray[np.float64]
 AT_ONCE = 4_000_000
 """So many numbers for pairs of terms are held at once; a batch of ordinary size has fewer in all."""

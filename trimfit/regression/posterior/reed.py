@@ -57,8 +57,6 @@ from trimfit.regression.posterior.batch import (
 )
 from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread, tape_prior
 
-__all__ = ["Moment", "ReedState", "batch_states", "known_coding", "typical_state"]
-
 Array = NDArray[np.float64]
 K, P = len(OUTPUTS), len(REGRESSORS)
 WIDE = C_TERMS * K

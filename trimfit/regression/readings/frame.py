@@ -15,8 +15,6 @@ from trimfit.regression.readings.rows import DAY_S, made_day
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["bench_frame", "cents_of_hz", "removed_at"]
-
 
 def cents_of_hz(hz: Any, ratio: float = 1.0) -> Any:
     """Array of hertz -> cents from 440 Hz of hz / ratio; NaN where hz is missing or not positive."""

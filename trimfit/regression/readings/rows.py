@@ -13,8 +13,6 @@ from trimfit.base.pitch import NOTES, OUTPUTS, REFERENCE_HZ
 from trimfit.base.records import Logged, Reading, ReedHistory
 from trimfit.regression.design import Rows, work_before
 
-__all__ = ["made_day", "reading_cents", "rows_of", "taken_before"]
-
 DAY_S = 86400.0
 _DAY_ZERO = date(1970, 1, 1).toordinal()
 

@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from trimfit.base.pitch import cents_from_440, hz_from_cents
 from trimfit.base.units import Interval
 
-__all__ = ["WeighedReed", "WeightTerms", "weight_terms"]
-
 LEAST_REEDS = 5
 
 

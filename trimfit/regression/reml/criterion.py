@@ -44,17 +44,6 @@ from numpy.typing import NDArray
 
 from trimfit.regression.reml.sums import CrossProducts
 
-__all__ = [
-    "Prior",
-    "Solution",
-    "State",
-    "evaluate",
-    "score_and_information",
-    "small_inverse",
-    "solve",
-    "symmetric_basis",
-]
-
 Array = NDArray[np.float64]
 _LOG_2PI = float(np.log(2.0 * np.pi))
 

@@ -18,8 +18,6 @@ from trimfit.base.errors import TrimfitError
 from trimfit.regression.reml.criterion import Prior, State, evaluate, score_and_information, solve, symmetric_basis
 from trimfit.regression.reml.sums import CrossProducts
 
-__all__ = ["MixedFit", "Start", "fit_many"]
-
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 Mask = NDArray[np.bool_]

@@ -17,8 +17,6 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
 
-__all__ = ["CrossProducts", "cross_products"]
-
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 FEW = 1500

@@ -19,8 +19,6 @@ from trimfit.review.pictures import bench, reed_in_time
 from trimfit.review.results import ChanterMap, ReedStory, Report
 from trimfit.review.safe_names import sentence, short
 
-__all__ = ["chanters", "stories"]
-
 MOST_STORIES, MOST_CHANTER_PICTURES, MOST_NOTED = 6, 3, 12
 
 

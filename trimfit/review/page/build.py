@@ -17,8 +17,6 @@ from trimfit.review.pictures.style import Rendered
 from trimfit.review.results import Report
 from trimfit.review.safe_names import refuse_link, short
 
-__all__ = ["build", "write"]
-
 MOST_NAMED = 5
 _WRITTEN_BY = b'<a class="skip" href="#main">To the findings</a>'  # as it stands in each page
 

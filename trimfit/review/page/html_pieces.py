@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from jinja2 import Environment
     from markupsafe import Markup
 
-__all__ = ["bullets", "figure", "folded", "named", "paragraph", "ready", "rendered", "stylesheet", "table", "text"]
-
 
 @cache
 def _templates() -> Environment:

@@ -11,8 +11,6 @@ from trimfit.review.page.html_pieces import figure, paragraph
 from trimfit.review.pictures.style import Picture, Rendered, render, type_looks
 from trimfit.review.results import RunReed
 
-__all__ = ["LONGEST_WHY", "MOST_ROWS", "Folio", "between", "left_out", "missing", "number", "percent", "work_words"]
-
 MOST_ROWS = 60
 LONGEST_WHY = 600
 

@@ -10,8 +10,6 @@ from trimfit.review.pictures import shop
 from trimfit.review.results import BatchDrift, Coefficient, Report, StartSpread, TypeResponse, Validation
 from trimfit.review.safe_names import sentence
 
-__all__ = ["appendix", "batches", "charts", "most_drifted", "movement", "trust", "types"]
-
 MOST_CHARTS, MOST_REASONED = 6, 8
 
 

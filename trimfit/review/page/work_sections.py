@@ -18,8 +18,6 @@ from trimfit.review.pictures import bench
 from trimfit.review.results import Report, RunMap, RunReed
 from trimfit.review.safe_names import short
 
-__all__ = ["finished", "orders", "overdue", "work"]
-
 MOST_RUNS = 4
 _TAGS = {"trim": "cut", "read-again": "mute", "finished": "good", "past": "", "no-fit": "mute"}
 _LEFT = {"good": ("good", "good"), "lost": ("", "lost"), "to-stock": ("mute", "to stock")}

@@ -27,8 +27,6 @@ from trimfit.review.pictures.style import (
 from trimfit.review.results import ChanterMap, CrowPoint, FanPoint, PitchCurve, ReedStory, RunMap, RunReed
 from trimfit.review.safe_names import file_stem, short
 
-__all__ = ["ACTION_WORDS", "chanter_crows", "chanters_map", "meeting_mm", "one_pitch", "reed_story", "run_map"]
-
 # What to do, in words; and its role, marker and whether the marker is filled.
 ACTION_WORDS: dict[Action, str] = {
     "trim": "cut",

@@ -6,8 +6,6 @@ from trimfit.review.pictures.style import LIGHT, Axes, Figure, Picture, key_belo
 from trimfit.review.results import ReedStory, TimeMark
 from trimfit.review.safe_names import file_stem, short
 
-__all__ = ["reed_in_time"]
-
 MOST_NAMED = 8
 
 

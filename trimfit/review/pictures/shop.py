@@ -26,8 +26,6 @@ from trimfit.review.pictures.style import (
 from trimfit.review.results import BatchDrift, Chart, Coefficient, DriftLimits, TypeResponse, Validation, ValidationRow
 from trimfit.review.safe_names import file_stem, sentence, short
 
-__all__ = ["OUTPUT_WORDS", "TERM_WORDS", "batches", "control_chart", "responses", "validation"]
-
 MOST_BATCHES, MOST_BINS, MOST_DRIFTED, MOST_NAMED = 120, 60, 40, 12
 MOST_CHART_POINTS, MOST_MISSES, MOST_TYPES, MOST_TICKED = 150, 140, 6, 8
 OUTPUT_WORDS = {

@@ -29,22 +29,6 @@ import numpy.typing as npt
 from trimfit.base.pitch import hz_from_cents
 from trimfit.base.units import Interval
 
-__all__ = [
-    "CROW_SPREAD",
-    "PITCH_SPREAD",
-    "Pooled",
-    "ReedSpread",
-    "ReedValues",
-    "at_meeting",
-    "crow_at_meeting",
-    "far_apart",
-    "hz_interval",
-    "pitch_at_meeting",
-    "pooled",
-    "reed_means",
-    "spread_of",
-]
-
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
 SEED_REEDS, SEED_BATCHES = 6.0, 4.0

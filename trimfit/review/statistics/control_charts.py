@@ -12,8 +12,6 @@ import numpy.typing as npt
 
 from trimfit.base.errors import InputError
 
-__all__ = ["Chart", "CusumChart", "cusum_chart", "ewma_chart"]
-
 Array = npt.NDArray[np.float64]
 
 

@@ -42,19 +42,6 @@ from trimfit.base.units import Interval
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "Judged",
-    "Off",
-    "Settling",
-    "called",
-    "either",
-    "interval_at",
-    "judge",
-    "settling_rates",
-    "together",
-    "words_of",
-]
-
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
 SHARES = np.array([0.003, 0.01, 0.025, 0.05, 0.09, 0.15, 0.25, 0.4])

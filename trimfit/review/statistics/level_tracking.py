@@ -15,8 +15,6 @@ import numpy.typing as npt
 
 from trimfit.base.errors import InputError
 
-__all__ = ["LevelTrack", "follow_level"]
-
 Array = npt.NDArray[np.float64]
 
 

@@ -23,18 +23,6 @@ from trimfit.base.units import Interval
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "Combined",
-    "GaugeStudy",
-    "NoteRepeatability",
-    "PooledSd",
-    "bench_repeatability",
-    "combine",
-    "gauge_study",
-    "pooled_sd",
-    "readings_to_see",
-]
-
 Array = npt.NDArray[np.float64]
 MAD_TO_SD = 1.482602218505602  # of a normal distribution
 

@@ -13,8 +13,6 @@ import numpy.typing as npt
 
 from trimfit.base.errors import InputError
 
-__all__ = ["arl_ewma_under_drift"]
-
 Array = npt.NDArray[np.float64]
 
 

@@ -15,8 +15,6 @@ import numpy.typing as npt
 from trimfit.base.errors import InputError
 from trimfit.base.units import Interval
 
-__all__ = ["factor_howe", "factor_two_sided", "tolerance_interval"]
-
 
 def _checked(n: int, coverage: float, confidence: float) -> None:
     if n < 2:
