@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,9 +29,6 @@ from trimfit.planner.policy_table import (
     worth_reading,
 )
 
-if TYPE_CHECKING:
-    from scipy import sparse
-
 __all__ = ["solve"]
 
 Array = NDArray[np.float64]
@@ -46,72 +44,64 @@ def solve(costs: Costs) -> PolicyTable:
 
     The rungs below it, which nobody asks for, are its copies.
     """
-    from scipy import sparse
-
     grids = state_grids(costs)
     m, log_v, s, tie = (axis.reshape(-1) for axis in np.meshgrid(*grids, indexing="ij"))
     v = np.exp(log_v)
-    n = len(m)
     first = first_rung(costs.lost_minutes)
     rungs = range(first, len(LADDER))
     past, short, under = ending(costs, m, v)
     may_read = worth_reading(m, v, s, tie, costs, moved_var=again_variance(costs))
-    none = np.zeros(n)
-    whole_cuts = [np.maximum(-costs.tolerance_cents * rest - m - costs.wait_mean_cents, 0.0) for rest in LEAVE]
-    state = m, v, s, tie
-    ways = [(none, may_read), *((cut, cut > 0) for cut in whole_cuts)]
-    step = sparse.vstack([_transition(costs, grids, state, cut, may) for cut, may in ways], format="csr")
-    grown = np.concatenate([_grown(costs, state, cut) for cut, _ in ways]).astype(np.float32)
-    visit = costs.cut_minutes + costs.reading_minutes
-    price = [
-        np.where(may_read, costs.reading_minutes, np.inf),
-        *(np.where(cut > 0, visit, np.inf) for cut in whole_cuts),
-    ]
+    whole_cuts = np.maximum(-costs.tolerance_cents * LEAVE[:, None] - m - costs.wait_mean_cents, 0.0)
+    # a visit: a reading alone (way 0) or one of the cuts, in one of the states
+    way, of = np.nonzero(np.vstack([may_read, whole_cuts > 0]))
+    cut = np.vstack([np.zeros_like(m), whole_cuts])[way, of]
+    visit = np.full((1 + len(LEAVE), len(m)), -1)
+    visit[way, of] = np.arange(len(cut))
+    state = m[of], v[of], s[of], tie[of]
+    leads = list(_leads(costs, grids, state, cut))
+    grown = _grown(costs, state, cut)
     # what moves past by itself costs what a lost reed costs the shop, on every rung
-    less = (grown[:, None] * (np.array(LADDER[first:]) - costs.lost_minutes)).astype(np.float32)
-    minutes = np.concatenate(price).astype(np.float32)[:, None] - less
+    less = grown[:, None] * (np.array(LADDER[first:]) - costs.lost_minutes)
+    minutes = costs.reading_minutes + np.where(cut > 0, costs.cut_minutes, 0.0)[:, None] - less
     finish = np.stack([finish_cost(past, short, costs, rung, under) for rung in rungs], axis=1)
-    value = finish.astype(np.float32)
-    chosen: list[NDArray[np.intp]] = []
+    value, ahead = finish, np.full((*visit.shape, len(rungs)), np.inf)
     for _ in range(SWEEPS):
-        ahead = (step @ _beside(value, step) + minutes).reshape(-1, n, len(rungs))
-        at = np.argmin(ahead, axis=0)
-        least = np.take_along_axis(ahead, at[None], axis=0)[0]
-        change = float(np.max(np.abs(np.minimum(least, finish) - value)))
-        chosen = [np.where(least[:, k] < finish[:, k], at[:, k], -1) for k in range(len(rungs))]
-        value = np.minimum(least, finish).astype(np.float32)
-        if change < SETTLED_MINUTES:
+        ahead[way, of] = minutes + _after(leads, value, len(cut))
+        best = np.argmin(ahead, axis=0)
+        least = np.take_along_axis(ahead, best[None], axis=0)[0]
+        before, value = value, np.minimum(least, finish)
+        chosen = np.where(least < finish, visit[best, np.arange(len(m))[:, None]], -1)
+        if float(np.max(np.abs(value - before))) < SETTLED_MINUTES:
             break
-        for rung, way in enumerate(chosen):
-            go, follow, which = _followed(step, way)
-            for _ in range(STEPS_FOLLOWED):
-                value[go, rung] = minutes[which, rung] + follow @ _beside(value[:, rung], step)
-    first_read = read_first(ahead[0], least, costs)
-    chosen = [np.where((way > 0) & first_read[:, k], 0, way) for k, way in enumerate(chosen)]
+        taken = np.unique(chosen[chosen >= 0])
+        follow, number = _picked(leads, taken, len(cut))
+        for _ in range(STEPS_FOLLOWED):
+            each = np.take_along_axis(minutes[taken] + _after(follow, value, len(taken)), number[chosen], axis=0)
+            value = np.where(chosen >= 0, each, value)
+    chosen = np.where((chosen >= 0) & read_first(ahead[0], least, costs), visit[0][:, None], chosen)
     # of each state: chances of ending past and within tolerance, cuts, readings, what it moves past by itself
-    ends = np.stack([past, 1.0 - past - short, none, none, none], axis=1).astype(np.float32)
+    ends = np.stack([past, 1.0 - past - short, *np.zeros((3, len(m)))], axis=1)
+    count = np.stack([*np.zeros((2, len(cut))), cut > 0, np.ones_like(cut), grown], axis=1)
     carried = np.repeat(ends[None], len(rungs), axis=0)
-    for rung, way in enumerate(chosen):
-        go, follow, which = _followed(step, way)
-        count = np.zeros((len(go), ends.shape[1]), dtype=np.float32)
-        count[:, 2], count[:, 3], count[:, 4] = which >= n, 1.0, grown[which]
+    for rung, which in enumerate(chosen.T):
+        go = np.flatnonzero(which >= 0)
+        follow, _ = _picked(leads, which[go], len(cut))
         for _ in range(MOST_STEPS):
-            before = carried[rung, go]
-            carried[rung, go] = count + follow @ _beside(carried[rung], step)
-            if float(np.max(np.abs(carried[rung, go] - before), initial=0.0)) < SETTLED_CHANCE:
+            here = carried[rung, go]
+            carried[rung, go] = count[which[go]] + _after(follow, carried[rung], len(go))
+            if float(np.max(np.abs(carried[rung, go] - here), initial=0.0)) < SETTLED_CHANCE:
                 break
-    shape = tuple(len(grid) for grid in grids)
 
-    def laid(values: NDArray[np.float32]) -> Array:
-        every: Array = np.concatenate([values[:1]] * first + [values]).astype(np.float64).reshape(-1, *shape)
+    def laid(values: Array) -> Array:
+        every: Array = np.concatenate([values[:1]] * first + [values]).reshape(-1, *map(len, grids))
         return every
 
-    chance, inside, cuts, read, by_itself = (laid(carried[:, :, part]) for part in range(ends.shape[1]))
+    chance, inside, cuts, read, by_itself = (laid(part) for part in np.moveaxis(carried, 2, 0))
     return PolicyTable(costs, *grids, laid(value.T), chance, cuts, inside, read, by_itself)
 
 
-def _grown(costs: Costs, state: tuple[Array, Array, Array, Array], cut: Array) -> Array:
-    """By how much the chance of being past grows (n,) from a cut (n,), or none, until the next visit."""
+def _grown(costs: Costs, state: tuple[Array, ...], cut: Array) -> Array:
+    """By how much the chance of being past grows (r,) from a cut (r,), or none, until the next visit."""
     m, v, s, tie = state
     xi, weight = even_nodes(11)
     right_after = m[:, None] + cut[:, None] * np.exp(s[:, None] * xi - 0.5 * s[:, None] ** 2)
@@ -122,95 +112,86 @@ def _grown(costs: Costs, state: tuple[Array, Array, Array, Array], cut: Array) -
     return grown
 
 
-def _followed(step: sparse.csr_matrix, way: NDArray[np.intp]) -> tuple[Any, sparse.csr_matrix, Any]:
-    """The states that do not end under a policy, where it takes each of them, and the rows of `step` that say so.
+@dataclass(frozen=True, slots=True)
+class _Lead:
+    """Where visits (r,) lead that leave v', s' and the tie between the same points of their grids.
 
-    way (n,): the number of each state's action, -1 where it ends.
+    These are one value a visit, and m' alone spreads: on_m (r, M) is its law on the grid, share (r, C) what each of
+    the C corners around the other three has of it, states (M, C) the numbers of these states.
     """
-    go = np.flatnonzero(way >= 0)
-    which = way[go] * len(way) + go
-    return go, step[which], which
+
+    visits: NDArray[np.intp]
+    states: NDArray[np.intp]
+    on_m: Array
+    share: Array
 
 
-def _transition(
-    costs: Costs,
-    grids: tuple[Array, ...],
-    state: tuple[Array, Array, Array, Array],
-    whole_cut: Array,
-    may: NDArray[np.bool_],
-) -> sparse.csr_matrix:
-    """(n, n): where a cut (n,), or a reading alone, takes each state m, v, s, tie (n,); nowhere where it may not.
-
-    (n, 2 n) where reeds jump: without a jump and, beside it, with one.
-    """
-    from scipy import sparse
-
-    whole = _step(costs, grids, state, whole_cut, may, 0.0)
-    if not costs.jump_sd_cents * max(costs.wait_jump, costs.again_jump):
-        return whole
-    jumped = jumps(whole_cut, costs).astype(np.float32)
-    with_jump = _step(costs, grids, state, whole_cut, may & (jumped > 0.0), costs.jump_sd_cents**2)
-    for step, chance in ((whole, 1.0 - jumped), (with_jump, jumped)):
-        step.data *= np.repeat(chance, np.diff(step.indptr))
-    return sparse.hstack([whole, with_jump], format="csr")
+def _after(leads: Sequence[_Lead], values: Array, visits: int) -> Array:
+    """What is expected after each of so many visits (visits, k) of values of the states (n, k)."""
+    out = np.zeros((visits, values.shape[1]))
+    for lead in leads:
+        at_corners = lead.on_m @ values[lead.states].reshape(len(lead.states), -1)
+        out[lead.visits] += np.einsum("rc,rck->rk", lead.share, at_corners.reshape(*lead.share.shape, -1))
+    return out
 
 
-def _beside(values: NDArray[np.float32], step: sparse.csr_matrix) -> NDArray[np.float32]:
-    """Values of states (n, …) as `step` takes them: once, or where reeds jump once for each half of its columns."""
-    return values if step.shape[1] == len(values) else np.concatenate([values, values])
+def _picked(leads: Sequence[_Lead], visits: NDArray[np.intp], every: int) -> tuple[list[_Lead], NDArray[np.intp]]:
+    """Where some of every visit lead, numbered as they are given; and that number of each of them (every,)."""
+    number = np.full(every, -1)
+    number[visits] = np.arange(len(visits))
+    kept = [(lead, number[lead.visits] >= 0) for lead in leads]
+    some = [(lead, at) for lead, at in kept if at.any()]
+    picked = [_Lead(number[lead.visits[at]], lead.states, lead.on_m[at], lead.share[at]) for lead, at in some]
+    return picked, number
 
 
-def _step(
-    costs: Costs,
-    grids: tuple[Array, ...],
-    state: tuple[Array, Array, Array, Array],
-    whole_cut: Array,
-    may: NDArray[np.bool_],
-    jump_var: float,
-) -> sparse.csr_matrix:
-    """`_transition` with a jump of this variance, or none. v', s' and the tie are one value a row, m' alone spreads."""
-    from scipy import sparse
+def _leads(costs: Costs, grids: tuple[Array, ...], state: tuple[Array, ...], cut: Array) -> Iterator[_Lead]:
+    """Where cuts (r,), or readings alone, in states m, v, s, tie (r,) lead: without a jump, and with one."""
+    jumped = jumps(cut, costs) if costs.jump_sd_cents else np.zeros_like(cut)
+    shape = [len(grid) for grid in grids]
+    states = np.arange(np.prod(shape)).reshape(shape)
+    for some, chance, jump_var in (
+        (cut > 0, 1.0 - jumped, 0.0),
+        (cut == 0, 1.0 - jumped, 0.0),
+        (jumped > 0, jumped, costs.jump_sd_cents**2),
+    ):
+        rows = np.flatnonzero(some)
+        _, v, s, tie = (part[rows] for part in state)
+        _, v_next, *others = moved(v, s, tie, cut[rows], costs, jump_var)
+        at, upper = zip(*map(bracket, grids[1:], (np.log(v_next), *others)), strict=True)
+        sides = [np.stack([1.0 - b, b], axis=1) for b in upper]
+        share = np.einsum("r,ri,rj,rk->rijk", chance[rows], *sides).reshape(len(rows), 8)
+        cell = np.ravel_multi_index(at, shape[1:])
+        for first in np.unique(cell, return_index=True)[1]:
+            beside = tuple(slice(j[first], j[first] + 2) for j in at)
+            alike = np.flatnonzero(cell == cell[first])
+            visits = rows[alike]
+            on_m = _on_m(costs, grids[0], tuple(part[visits] for part in state), cut[visits], jump_var)
+            yield _Lead(visits, states[:, *beside].reshape(shape[0], -1), on_m, share[alike])
 
-    of = np.flatnonzero(may)
-    m, v, s, tie = (part[of] for part in state)
-    cut, every = whole_cut[of], len(may)
-    big, *narrowed = moved(v, s, tie, cut, costs, jump_var)
+
+def _on_m(costs: Costs, grid: Array, state: tuple[Array, ...], cut: Array, jump_var: float) -> Array:
+    """The law of m' on its grid (r, M): after cuts (r,), or readings alone, with a jump of this variance or none."""
+    m, v, s, tie = state
+    big, *_ = moved(v, s, tie, cut, costs, jump_var)
     noise = reading_noise(v, cut, costs)
-    gain = big / (big + noise)
     if jump_var or not cut.any():  # no slope to spread over, or a jump so wide that it is one more part of it
-        far, weight_of = even_nodes(WIDE_NODES)
-        surprise, weight = (np.sqrt(big + noise)[:, None] * far)[:, None, :], weight_of[None, None, :]
+        far, weight = even_nodes(WIDE_NODES)
+        surprise = np.sqrt(big + noise)[:, None] * far
     else:
         xi, wx = even_nodes(11)
         # what a reading shows spreads wider where the reed moves: coarse nodes put chances of past half too high
         eta, we = nodes(9 if costs.wait_sd_cents > 0.0 or costs.again_sd_cents > 0.0 else 5)
         factor = np.exp(s[:, None] * xi - 0.5 * s[:, None] ** 2) - 1.0
         inner = v * (1.0 - tie**2) + (cut * costs.cut_fraction) ** 2 + noise
-        inner = inner + np.where(cut > 0, costs.cut_constant_cents**2, 0.0) + idle_variance(cut, costs)
+        inner = inner + costs.cut_constant_cents**2 + idle_variance(cut, costs)
         slope = cut[:, None] * factor + (tie * np.sqrt(v))[:, None] * xi
-        surprise = slope[:, :, None] + np.sqrt(inner)[:, None, None] * eta
-        weight = wx[None, :, None] * we[None, None, :]
+        surprise = (slope[:, :, None] + np.sqrt(inner)[:, None, None] * eta).reshape(len(m), -1)
+        weight = np.outer(wx, we).reshape(-1)
     settled = np.where(cut > 0, costs.wait_mean_cents, 0.0)
-    m_next = (m + cut + settled)[:, None, None] + gain[:, None, None] * surprise
-    m_grid, *others = grids
-    at, share = bracket(m_grid, m_next)
-    width, rows = len(m_grid), np.arange(len(of))[:, None, None] * len(m_grid)
-    size = len(of) * width
-    laid_on = np.bincount((rows + at).reshape(-1), (weight * (1 - share)).reshape(-1), minlength=size)
-    laid_on += np.bincount((rows + at + 1).reshape(-1), (weight * share).reshape(-1), minlength=size)
-    kept = np.flatnonzero(laid_on > 1e-7)
-    row, m_at = np.divmod(kept, width)
-    corners: list[tuple[Any, Any]] = [(m_at, laid_on[kept])]
-    for grid, values in zip(others, (np.log(narrowed[0]), *narrowed[1:]), strict=True):
-        j, b = bracket(grid, values)
-        corners = [
-            (place * len(grid) + (j + side)[row], part * (b if side else 1.0 - b)[row])
-            for place, part in corners
-            for side in (0, 1)
-        ]
-    columns = np.stack([place for place, _ in corners], axis=1).astype(np.int32)
-    data = np.stack([part for _, part in corners], axis=1).astype(np.float32)
-    filled = np.zeros(every, dtype=np.int64)
-    filled[of] = np.bincount(row, minlength=len(of))
-    ends = np.r_[0, len(corners) * np.cumsum(filled)].astype(np.int32)
-    return sparse.csr_matrix((data.reshape(-1), columns.reshape(-1), ends), shape=(every, every))
+    at, share = bracket(grid, (m + cut + settled)[:, None] + (big / (big + noise))[:, None] * surprise)
+    lower = (np.arange(len(m))[:, None] * len(grid) + at).reshape(-1)
+    size = len(m) * len(grid)
+    on_m = np.bincount(lower, (weight * (1.0 - share)).reshape(-1), size)
+    on_m += np.bincount(lower + 1, (weight * share).reshape(-1), size)
+    return np.asarray(on_m, dtype=np.float64).reshape(-1, len(grid))
