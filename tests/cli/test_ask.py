@@ -19,7 +19,7 @@ from trimfit.verbs.ask import ask_all
 from trimfit.verbs.pick import pick
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.reviews.report import findings_of
-from trimfit.verbs.sitting.log_bench import sitting_on
+from trimfit.verbs.sitting.machine import sitting_on
 
 DEMO_ORDER = "O-12"
 

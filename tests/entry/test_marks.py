@@ -79,12 +79,6 @@ def test_an_accepted_doubt_is_said_once_and_ends_with_a_strike(log: Path) -> Non
     assert check.check(log).marks == ()
 
 
-def test_other_rooms_may_add_marks(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    mark = entry_marks.Mark("rea-x", "R-1", "far", "far from what was predicted")
-    monkeypatch.setattr(check, "MARK_SOURCES", [*check.MARK_SOURCES, lambda journal: [mark]])
-    assert check.check(log).marks == (mark,)
-
-
 @pytest.mark.parametrize(
     ("statement", "says"),
     [

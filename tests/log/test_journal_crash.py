@@ -282,12 +282,12 @@ SITTING = (
     + """
 import random, time
 from trimfit.base.errors import TrimfitError
-from trimfit.verbs.sitting.log_bench import LogBench
+from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.machine import Sitting
 
 log, first = Path(sys.argv[1]), int(sys.argv[2])
 with Session(log) as session:
-    bench = LogBench(session)
+    bench = Bench(session)
     bench.doubts = lambda *_, **__: ()
     bench.answer = lambda reed: (_ for _ in ()).throw(TrimfitError("no answer"))
     at = [first]

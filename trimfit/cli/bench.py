@@ -47,7 +47,7 @@ def bench(
 ) -> None:
     """Run a sitting on the log of this call; exit 2 if a piped line was refused."""
     from trimfit.cli.context import session_of
-    from trimfit.verbs.sitting.log_bench import sitting_on
+    from trimfit.verbs.sitting.machine import sitting_on
 
     person = sys.stdin.isatty()
     width = min(80, shutil.get_terminal_size().columns) if person else 80

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from trimfit.base.errors import InputError
+from trimfit.base.natural_order import as_counted
+from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Order, ReedHistory
 from trimfit.base.units import Interval
+from trimfit.log.journal import Journal
+from trimfit.planner.allotment import assigned
+from trimfit.planner.forecast import Forecast
 from trimfit.review.results import AtPitch, PitchCurve
-
-if TYPE_CHECKING:
-    from trimfit.log.journal import Journal
-    from trimfit.planner.forecast import Forecast
-    from trimfit.session.open_log import Bench, Seen
-    from trimfit.session.orders import Progress
-    from trimfit.session.session import Session
+from trimfit.session.forecast import forecast_of
+from trimfit.session.open_log import Bench, Seen
+from trimfit.session.orders import Progress, chanter_word, order_named, order_progress
+from trimfit.session.session import Session
+from trimfit.verbs.pick import promise, put_to, stock_for
 
 Z90 = 1.6448536269514722
 HARDLY = 0.05
@@ -109,8 +113,6 @@ def allot(
     begun: reeds that were cut already count too: those in work for these orders, and those put to stock. pitches_hz:
     from, to: what the same orders would cost all at one pitch. InputError for an order the log does not know.
     """
-    from trimfit.session.orders import chanter_word, order_named, order_progress
-
     journal = session.journal
     progress = {one.order: one for one in order_progress(journal, "0000-00-00")}
     wanting = [order_named(journal, name) for name in dict.fromkeys(names)]
@@ -151,8 +153,6 @@ def _places(progress: Progress, begun: bool) -> int:
 def _stock(journal: Journal, orders: Sequence[Order], begun: bool, until_s: float | None = None) -> list[ReedHistory]:
     """The reeds that may be put to these orders: free blanks; with `begun` those in work for them, and cut ones of the
     stock."""
-    from trimfit.verbs.pick import stock_for
-
     free = {h.reed.record.reed: h for h in stock_for(journal, Order("", ""), until_s, begun=begun)}
     if begun:
         named = {order.order for order in orders}
@@ -166,8 +166,6 @@ def _stock(journal: Journal, orders: Sequence[Order], begun: bool, until_s: floa
 
 def _table(bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order]) -> _Table:
     """Every reed of the stock against every order. Orders that ask for the same are worked out once."""
-    from trimfit.session.forecast import forecast_of
-
     asked = {order: (order.chanter, order.pressure_kpa, order.target_pitch_hz) for order in orders}
     distinct = {key: order for order, key in asked.items()}
     chanters = sorted({order.chanter for order in orders})
@@ -207,10 +205,6 @@ def _together(bench: Bench, chanters: Sequence[str]) -> list[list[str]]:
 
 
 def _assigned(bench: Bench, cost: list[list[float]], wanted: Sequence[int]) -> tuple[list[int | None], float]:
-    import numpy as np
-
-    from trimfit.planner.allotment import assigned
-
     return assigned(np.array(cost), wanted, bench.settings.cost_outside_minutes)
 
 
@@ -218,10 +212,6 @@ def _allotted(
     bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order], table: _Table, way: Sequence[int | None]
 ) -> list[Allotted]:
     """The pairs that were chosen, order by order, in words."""
-    from trimfit.base.natural_order import as_counted
-    from trimfit.base.pitch import hz_from_cents
-    from trimfit.verbs.pick import promise
-
     out: list[Allotted] = []
     goes = {
         h.reed.record.reed: orders[column].chanter for h, column in zip(stock, way, strict=True) if column is not None
@@ -329,8 +319,6 @@ def _at_pitches(
 def pitch_curve(session: Session, bench: Bench) -> PitchCurve | None:
     """What the open orders that ask for about one pitch would cost at it and at pitches near it, reeds in work for them
     and those of the stock counted; None where no two do. Where a stock is large, fewer pitches are tried."""
-    from trimfit.session.orders import order_progress
-
     orders = session.journal.orders()
     asking = [
         (orders[one.order], _places(one, begun=True))
@@ -361,6 +349,4 @@ def pitch_curve(session: Session, bench: Bench) -> PitchCurve | None:
 
 def take_allotted(session: Session, found: Allotment) -> list[str]:
     """Put every allotted reed to its order, in one transaction; the names of those that were not in it before."""
-    from trimfit.verbs.pick import put_to
-
     return put_to(session, [(one.reed, one.order) for one in found.allotted])

@@ -5,19 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from trimfit.base.answers import Advice
+from trimfit.base.dates import now_s, text_of
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90
+from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Order, ReedHistory
 from trimfit.base.units import Interval
-
-if TYPE_CHECKING:
-    from trimfit.planner.aim import Aim
-    from trimfit.session.open_log import Bench, Seen
-    from trimfit.session.orders import Progress
-    from trimfit.session.session import Session
+from trimfit.planner.aim import Aim
+from trimfit.planner.reasons import leanings, reason, why
+from trimfit.session.evidence import decide, grounds, here_of
+from trimfit.session.forecast import forecast_of
+from trimfit.session.open_log import Bench, Seen
+from trimfit.session.orders import Progress, order_named, order_progress
+from trimfit.session.session import Session
 
 MOST_CHANTERS = 12
 SURELY_NOT_PAST, MAYBE_PAST = 0.1, 0.5
@@ -34,8 +38,6 @@ def ask_reed(session: Session, reed: str, *, order: str | None = None, at_s: flo
         record = session.journal.reed_named(reed)
         aimed = None
         if order is not None:
-            from trimfit.session.orders import order_named
-
             aimed = order_named(session.journal, order)
     session.fit_if_due()
     with session.reading():
@@ -80,9 +82,6 @@ def open_orders(session: Session, *, at_s: float | None = None) -> list[Progress
     at_s: as their reeds stood at that moment, whose day (in the machine's zone) decides what is overdue; now if not
     said.
     """
-    from trimfit.base.dates import now_s, text_of
-    from trimfit.session.orders import order_progress
-
     today = text_of(now_s() if at_s is None else at_s)[:10]
     long_ago = f"{int(today[:4]) - 1:04d}{today[4:]}"
     found = [one for one in order_progress(session.journal, today, at_s) if one.is_open]
@@ -107,11 +106,6 @@ def _urgency(history: ReedHistory, good: dict[str, int]) -> tuple[object, ...]:
 
 def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
     """The next step for one reed as it is seen, for its own order or for another."""
-    from trimfit.base.pitch import hz_from_cents
-    from trimfit.planner.reasons import leanings, reason, why
-    from trimfit.session.evidence import decide, grounds, here_of
-    from trimfit.session.forecast import forecast_of
-
     order = order or seen.history.order
     aim = bench.aim(seen, order)
     posterior = bench.posterior(seen, aim)
@@ -167,8 +161,6 @@ def _moved(seen: Seen) -> Interval | None:
 
 def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
     """Another chanter of the shop that this reed would suit as it stands or with more off; empty if none is known."""
-    import numpy as np
-
     known = bench.model.coding.chanters[: MOST_CHANTERS + 1]
     others = [name for name in known if name != aim.chanter][:MOST_CHANTERS]
     if not others:

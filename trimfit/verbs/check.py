@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from trimfit.base.progress import Progress
-
-if TYPE_CHECKING:
-    from trimfit.entry.marks import Mark
-    from trimfit.log.journal import Journal
+from trimfit.entry.marks import Mark, accepted, bad_values, in_conflict, rule_marks, struck_names
+from trimfit.log.entry_kinds import KINDS
+from trimfit.log.file.integrity import damage
+from trimfit.log.journal import Journal
+from trimfit.session.fit import outlier_marks
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,32 +23,11 @@ class Checked:
     entries: Mapping[str, int] = field(default_factory=dict)
 
 
-def _by_rules(journal: Journal) -> list[Mark]:
-    from trimfit.entry import marks as entry_marks
-
-    return [
-        *entry_marks.bad_values(journal),
-        *entry_marks.accepted(journal),
-        *entry_marks.struck_names(journal),
-        *entry_marks.rule_marks(journal),
-    ]
-
-
-def _by_the_fit(journal: Journal) -> list[Mark]:
-    """Readings that nothing else bears out, as the last fit found them; none before there is one."""
-    from trimfit.session.fit import outlier_marks
-
-    return outlier_marks(journal)
-
-
-# Each gives marks on entries of an open log; those that need what was learned are added here.
-MARK_SOURCES: list[Callable[[Journal], list[Mark]]] = [_by_rules, _by_the_fit]
-
-
 def marks(journal: Journal) -> list[Mark]:
-    """Every mark on the log's entries; a doubt that was accepted at entry is not said a second time by a rule."""
+    """Every mark on the log's entries, those of readings that the last fit found nothing else to bear out among them;
+    a doubt that was accepted at entry is not said a second time by a rule."""
     found: dict[tuple[str, str], Mark] = {}
-    for source in MARK_SOURCES:
+    for source in (bad_values, accepted, struck_names, rule_marks, outlier_marks):
         for mark in source(journal):
             found.setdefault((mark.entry, mark.kind), mark)
     return list(found.values())
@@ -56,15 +35,10 @@ def marks(journal: Journal) -> list[Mark]:
 
 def check(log: Path, progress: Progress | None = None) -> Checked:
     """Go through the whole log: is it sound, and which of its entries carry a mark."""
-    from trimfit.entry import marks as entry_marks
-    from trimfit.log.entry_kinds import KINDS
-    from trimfit.log.file.integrity import damage
-    from trimfit.log.journal import Journal
-
     with Journal(log) as journal:
         found = damage(journal, progress)
         if found:
             return Checked(tuple(found), ())
         entries = {name: journal.count(name) for name in KINDS}
-        conflicts = entry_marks.in_conflict(journal.conflicts())
+        conflicts = in_conflict(journal.conflicts())
         return Checked((), (*conflicts, *marks(journal)), entries)

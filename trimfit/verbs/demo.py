@@ -5,16 +5,18 @@ from __future__ import annotations
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError
+from trimfit.base.progress import Progress
+from trimfit.entry.entry_times import asked_s
+from trimfit.review.results import BatchDrift
 from trimfit.session.demo_shop import demo_shop
-
-if TYPE_CHECKING:
-    from trimfit.base.progress import Progress
-    from trimfit.review.results import BatchDrift
-    from trimfit.verbs.import_export import Taken
+from trimfit.session.session import Session
+from trimfit.verbs import ask, import_export, learn
+from trimfit.verbs.import_export import Taken
+from trimfit.verbs.reviews import batches as reviews_batches
+from trimfit.verbs.reviews import report
 
 MARK = "about-this-demo.txt"
 LOG, REPORT = "demo.trimfit", "report"
@@ -72,12 +74,6 @@ def make(folder: Path, progress: Progress) -> Demo:
 
     Raises InputError for a folder that is there already and was not made by the demo, or that cannot be written.
     """
-    from trimfit.entry.entry_times import asked_s
-    from trimfit.session.session import Session
-    from trimfit.verbs import ask, import_export, learn
-    from trimfit.verbs.reviews import batches as reviews_batches
-    from trimfit.verbs.reviews import report
-
     shop = demo_shop()
     try:
         _fresh(folder)

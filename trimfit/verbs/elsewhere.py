@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
+from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90
+from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Order
 from trimfit.base.units import Interval
-
-if TYPE_CHECKING:
-    from trimfit.session.open_log import Bench, Seen
-    from trimfit.session.session import Session
+from trimfit.session.forecast import forecast_of
+from trimfit.session.open_log import Bench, Seen
+from trimfit.session.orders import a_guess, order_progress
+from trimfit.session.session import Session
+from trimfit.verbs.pick import SHARP, SURELY_OFF
 
 MOST_PLACES = 40
 
@@ -37,9 +39,6 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
 
     InputError for a reed that the log does not know.
     """
-    from trimfit.base.natural_order import as_counted
-    from trimfit.session.orders import order_progress
-
     journal = session.journal
     record = journal.reed_named(reed)
     session.fit_if_due()
@@ -57,11 +56,6 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
 
 
 def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewhere:
-    from trimfit.base.pitch import hz_from_cents
-    from trimfit.session.forecast import forecast_of
-    from trimfit.session.orders import a_guess
-    from trimfit.verbs.pick import SHARP, SURELY_OFF
-
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
     posterior = bench.posterior(seen, aim)
     (forecast,) = forecast_of(bench, [(seen, aim)])

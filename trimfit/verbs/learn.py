@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
-if TYPE_CHECKING:
-    from trimfit.log.journal import Journal
-    from trimfit.regression.fitted_model import FittedModel
-    from trimfit.regression.readings.weights import WeighedReed, WeightTerms
-    from trimfit.regression.second_opinion import SecondOpinion
-    from trimfit.session.session import Session
+import numpy as np
+
+from trimfit.log.journal import Journal
+from trimfit.planner.aim import GAP, PITCH
+from trimfit.regression.coefficients import type_terms
+from trimfit.regression.cut_error import coarser_step
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.movement.coefficients import movement_terms
+from trimfit.regression.readings.weights import WeighedReed, WeightTerms, weight_terms
+from trimfit.regression.second_opinion import SecondOpinion, second_opinions
+from trimfit.session.reading_frame import frame_of
+from trimfit.session.session import Session
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,23 +32,16 @@ class Learned:
 
 def learn(session: Session, *, second_opinion: bool = False) -> Learned:
     """Fit the log and keep what was learned in it. InputError when there is nothing to learn from."""
-    from trimfit.regression.readings.weights import weight_terms
-
     model, validation = session.learn()
     weighed = _weighed(session.journal)
     weights = weight_terms(weighed) if weighed else []
     if not second_opinion:
         return Learned(model, validation, weights=weights)
-    from trimfit.regression.second_opinion import second_opinions
-    from trimfit.session.reading_frame import frame_of
-
     return Learned(model, validation, second_opinions(model, frame_of(session.journal)), weights)
 
 
 def _weighed(journal: Journal) -> list[WeighedReed]:
     """The reeds that ended good and whose weight and crow are known: crow as first read, and all that came off."""
-    from trimfit.regression.readings.weights import WeighedReed
-
     reeds = {
         reed: (kind, word) for reed, kind, word in journal.columns("reed", ["reed", "reed_type", "weight"]) if word
     }
@@ -69,14 +68,6 @@ def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
     that rest on assumption rather than on readings. Per type `movement`: the fields of `MovementTerms`. Where it was
     asked for, `second_opinion`: the fields of `SecondOpinion`, type by type.
     """
-    from dataclasses import asdict
-
-    import numpy as np
-
-    from trimfit.planner.aim import GAP, PITCH
-    from trimfit.regression.coefficients import type_terms
-    from trimfit.regression.movement.coefficients import movement_terms
-
     model = learned.model
     types = []
     for code, name in enumerate(model.coding.types):
@@ -128,8 +119,6 @@ def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
 
 
 def _coarser_step(model: FittedModel, step_mm: float) -> float | None:
-    from trimfit.regression.cut_error import coarser_step
-
     if model.cut_error_pct is None or model.cut_error_mm is None:
         return None
     return coarser_step(model.cut_error_pct, model.cut_error_mm, step_mm)

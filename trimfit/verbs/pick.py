@@ -4,17 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from trimfit.base.errors import InputError
+from trimfit.base.natural_order import as_counted
 from trimfit.base.records import Order, ReedHistory
-
-if TYPE_CHECKING:
-    from trimfit.log.journal import Journal
-    from trimfit.planner.aim import Aim
-    from trimfit.planner.forecast import Forecast
-    from trimfit.session.open_log import Bench, Seen
-    from trimfit.session.session import Session
+from trimfit.log.journal import Journal
+from trimfit.planner.aim import Aim
+from trimfit.planner.away import LEFT_SHARE, chance_of_so_many, reeds_to_send
+from trimfit.planner.expected_cost import reeds_to_start
+from trimfit.planner.forecast import Forecast
+from trimfit.planner.reasons import basis
+from trimfit.session.evidence import grounds
+from trimfit.session.forecast import forecast_of
+from trimfit.session.open_log import Bench, Seen
+from trimfit.session.orders import chanter_word, order_named, order_progress
+from trimfit.session.session import Session
+from trimfit.verbs.ask import suits
+from trimfit.verbs.log import log_reed, strike
 
 SHARP = 0.5
 SURELY_OFF = 0.99
@@ -77,10 +85,6 @@ def sending_of(
     bench: Bench, order: Order, reeds: Sequence[Seen], forecasts: Sequence[Forecast], wanted: int
 ) -> Sending | None:
     """How many reeds to send such as the likeliest of these to be good; None for a chanter at hand."""
-    import numpy as np
-
-    from trimfit.planner.away import LEFT_SHARE, chance_of_so_many, reeds_to_send
-
     best = reeds[max(range(len(reeds)), key=lambda i: forecasts[i].good)]
     aim = bench.aim(best, order)
     posterior = bench.posterior(best, aim)
@@ -100,8 +104,6 @@ def need_of(
     sending: of an order whose chanter is away. What is not known of it is the same for all reeds: they are not good one
     by one, and so many are sent.
     """
-    from trimfit.planner.expected_cost import reeds_to_start
-
     if sending is not None:
         return Need(sending.reeds, max(sending.reeds - in_hand, 0), sending.chance_enough)
     share = sum(one.good for one in forecasts) / len(forecasts)
@@ -155,10 +157,6 @@ def pick(session: Session, order_name: str, *, at_s: float | None = None) -> lis
 
 def picked(session: Session, order_name: str, *, at_s: float | None = None) -> Picked:
     """`pick`, with how many the order still wants and what is to be known of all its blanks."""
-    from trimfit.base.natural_order import as_counted
-    from trimfit.session.forecast import forecast_of
-    from trimfit.session.orders import chanter_word, order_named, order_progress
-
     journal = session.journal
     order = order_named(journal, order_name)
     (progress,) = [one for one in order_progress(journal, "0000-00-00") if one.order == order.order]
@@ -216,10 +214,6 @@ def in_work(journal: Journal, order: Order, until_s: float | None = None) -> lis
 def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str, str]:
     """What a reed of the stock promises for an aim, in words: length and cuts (empty where none will do), and what
     else is to be known."""
-    from trimfit.planner.reasons import basis
-    from trimfit.session.evidence import grounds
-    from trimfit.verbs.ask import suits
-
     ground = grounds(bench, seen, aim)
     remarks, text = [], ""
     if forecast.sharp > SHARP:
@@ -247,8 +241,6 @@ def take(session: Session, found: Picked, count: int) -> list[str]:
 def put_to(session: Session, pairs: Sequence[tuple[str, str]]) -> list[str]:
     """Put reeds to orders, (reed, order) each, in one transaction; the names of those that were not in theirs before.
     A reed put to stock counts again."""
-    from trimfit.verbs.log import log_reed, strike
-
     names = []
     with session.journal.writing():
         for reed, order in pairs:

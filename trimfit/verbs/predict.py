@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
-from trimfit.base.answers import PredictedReading
+import numpy as np
+
+from trimfit.base.answers import Advice, PredictedReading
 from trimfit.base.errors import InputError, nearest
+from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
 from trimfit.base.units import Interval
-
-if TYPE_CHECKING:
-    from trimfit.base.answers import Advice
-    from trimfit.session.open_log import Bench, Seen
-    from trimfit.session.session import Session
+from trimfit.planner.aim import GAP, interval_of
+from trimfit.regression.curve import bent_mm, slope_at
+from trimfit.session.open_log import Bench, Seen
+from trimfit.session.session import Session
 
 
 def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
@@ -33,11 +35,6 @@ def _next_reading(  # type: ignore[no-untyped-def]
 
     air: chanter, pressure in kPa and temperature in °C of that reading.
     """
-    import numpy as np
-
-    from trimfit.planner.aim import GAP
-    from trimfit.regression.curve import bent_mm, slope_at
-
     chanter, kpa, deg_c = air
     removed = seen.removed_mm + length_mm
     sd_mm = float(bench.rules().error.sd_mm(np.array([length_mm]))[0])
@@ -70,9 +67,6 @@ def predict(
     In the chanter and conditions of the reed's last reading, but for what is said here. at_s: a reading taken at
     that moment, as for `ask_reed`. InputError for a reed or a chanter that the log does not know.
     """
-    from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
-    from trimfit.planner.aim import interval_of
-
     journal = session.journal
     with session.reading():
         records = {name: journal.reed_named(name) for name in dict.fromkeys(reed for reed, _, _ in plans)}
@@ -157,8 +151,6 @@ def _beyond(length_mm: float, longest_mm: float | None) -> str:
 
 def next_notes_hz(bench: Bench, seen: Seen, advice: Advice, notes: Sequence[str]) -> list[float]:
     """What the next reading should show of these notes once the advice is followed: the means, sounding, in Hz."""
-    from trimfit.base.pitch import OUTPUTS, note_hz
-
     chanter, kpa, deg_c = _conditions(seen)
     air = (advice.chanter or chanter, kpa, deg_c)
     share, means, _ = _next_reading(bench, seen, advice.length_mm, advice.lip_strokes, air)
@@ -167,10 +159,6 @@ def next_notes_hz(bench: Bench, seen: Seen, advice: Advice, notes: Sequence[str]
 
 def predict_outputs(session: Session, reed: str) -> dict[str, tuple[float, float]]:
     """Mean and standard deviation of each output of the reed's next reading, as low A in cents from 440 Hz."""
-    import math
-
-    from trimfit.base.pitch import OUTPUTS
-
     session.fit_if_due()
     with session.reading():
         bench = session.bench()

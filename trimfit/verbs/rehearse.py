@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from trimfit.base.errors import InputError
 from trimfit.base.records import Order
-
-if TYPE_CHECKING:
-    from trimfit.log.journal import Journal
-    from trimfit.planner.forecast import Forecast
-    from trimfit.session.open_log import Bench, Seen
-    from trimfit.session.session import Session
+from trimfit.log.journal import Journal
+from trimfit.planner.forecast import Forecast
+from trimfit.session.forecast import forecast_of
+from trimfit.session.open_log import Bench, Seen
+from trimfit.session.orders import chanter_word, order_named, order_progress
+from trimfit.session.session import Session
+from trimfit.verbs.pick import in_work, need_of, seen_of, sending_of, stock_for
 
 LEAST_READ = 3
 FIGURES = ("good", "past", "cuts", "readings")
@@ -99,12 +101,6 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     where there is no stock, fresh reeds of the type the shop knows best. at_s: as of that
     moment (seconds since 1970 UTC), as for `ask.ask_reed`; now if not said.
     """
-    import numpy as np
-
-    from trimfit.session.forecast import forecast_of
-    from trimfit.session.orders import chanter_word, order_named, order_progress
-    from trimfit.verbs.pick import in_work, need_of, seen_of, sending_of, stock_for
-
     journal, tell = session.journal, session.progress
     order = order_named(journal, order_name)
     (progress,) = [one for one in order_progress(journal, "0000-00-00", at_s) if one.order == order.order]

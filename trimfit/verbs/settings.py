@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from trimfit.base.records import Settings
+from trimfit.base.time_zones import machine_zone
+from trimfit.log import settings as log_settings
+from trimfit.log.journal import Journal
+
 # Settings and the check
 
 
 def settings(log: Path) -> dict[str, str]:
     """Every shop setting with its value as it is typed; the defaults where there is no log yet."""
-    from trimfit.base.records import Settings
-    from trimfit.base.time_zones import machine_zone
-    from trimfit.log import settings as log_settings
-    from trimfit.log.journal import Journal
-
     in_force = Settings(time_zone=machine_zone())
     if log.exists():
         with Journal(log) as journal:
@@ -23,9 +23,6 @@ def settings(log: Path) -> dict[str, str]:
 
 def set_setting(log: Path, name: str, value: str) -> str:
     """Set a shop setting, for all benches that share the log; its value as kept."""
-    from trimfit.log import settings as log_settings
-    from trimfit.log.journal import Journal
-
     log_settings.checked(name, value)
     with Journal(log, create=True) as journal:
         journal.set_setting(name, value)

@@ -12,7 +12,6 @@ from starlette.types import ASGIApp
 
 from trimfit.base.errors import InputError, TrimfitError
 from trimfit.session.session import Session
-from trimfit.web.app import bench_page
 from trimfit.web.desk import Desk
 from trimfit.web.keys import Keys
 from trimfit.web.views.door import door_address
@@ -38,6 +37,8 @@ def serve(log: Path, port: int, *, share: bool, announce: Callable[[str], None])
         bound = listening.getsockname()[1]
         base = f"http://{_own_address() if share else HERE}:{bound}/"
         announce(base if keys is None else door_address(base, keys.new(lasting=True)))
+        from trimfit.web.app import bench_page  # whoever comes before it is loaded waits at the socket
+
         try:
             page_server(bench_page(desk, keys)).run(sockets=[listening])
         finally:

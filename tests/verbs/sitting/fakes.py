@@ -15,7 +15,7 @@ from trimfit.base.units import Interval
 from trimfit.entry.neighbours import ExpectedReading, Joint
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
-from trimfit.verbs.sitting.log_bench import LogBench
+from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.machine import Sitting
 
 CUT = Advice(
@@ -33,7 +33,7 @@ CUT = Advice(
 )
 
 
-class StatedBench(LogBench):
+class StatedBench(Bench):
     """A bench whose answers are stated: one advice for every reed, or none; what is predicted of every reading."""
 
     def __init__(

@@ -506,7 +506,7 @@ def test_a_full_disk_in_a_script_is_said_and_the_script_goes_on(journal: Journal
 
 def test_no_log_no_sitting(tmp_path: Path) -> None:
     from tests.opened import on
-    from trimfit.verbs.sitting.log_bench import sitting_on
+    from trimfit.verbs.sitting.machine import sitting_on
 
     quiet = pytest.raises(LogError, match="there is no log here")
     with quiet:

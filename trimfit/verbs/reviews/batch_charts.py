@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
 
 from trimfit.review.results import Chart, ChartPoint
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from trimfit.verbs.reviews.batches import BatchReview
+from trimfit.review.statistics.control_charts import cusum_chart, ewma_chart
+from trimfit.review.statistics.level_tracking import follow_level
+from trimfit.review.statistics.run_length import arl_ewma_under_drift
+from trimfit.verbs.reviews.batches import BatchReview
 
 LEAST_BATCHES = 8
 """Fewer points do not set a chart: common practice, no source."""
@@ -28,8 +28,6 @@ def batch_charts(review: BatchReview) -> list[Chart]:
     """Charts of every type with at least eight batches read: each start, its running mean, the running sum of the
     answers to a cut, and the reading error. Centres and spreads are the robust ones (`review.statistics.drift`), not a
     moving range, which a batch that is off would widen."""
-    import numpy as np
-
     evidence = review.evidence
     out = []
     for code in np.unique(evidence.type_code):
@@ -44,10 +42,6 @@ def batch_charts(review: BatchReview) -> list[Chart]:
 
 
 def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
-    import numpy as np
-
-    from trimfit.review.statistics.control_charts import cusum_chart, ewma_chart
-
     evidence = review.evidence
     code = int(evidence.type_code[at[0]])
     reed_type = evidence.names[at[0]][0]
@@ -94,10 +88,6 @@ def _level(start: NDArray[np.float64], start_sd: NDArray[np.float64]) -> str:
     step is the likeliest of a few, and is reported if that is likelier than none beyond one chance in twenty
     (likelihood ratio on the boundary: Self & Liang, J. Am. Stat. Assoc. 82 (1987) 605).
     """
-    import numpy as np
-
-    from trimfit.review.statistics.level_tracking import follow_level
-
     scatter = float(np.median(start_sd)) ** 2
     tracks = [follow_level(start, scatter, share * scatter) for share in WALKS]
     best = max(tracks, key=lambda track: track.log_likelihood)
@@ -110,10 +100,6 @@ def _level(start: NDArray[np.float64], start_sd: NDArray[np.float64]) -> str:
 def _run_length(start_sd: NDArray[np.float64]) -> str:
     """How soon the running mean sees a steady drift, once the norm is known, in words
     (`review.statistics.run_length`)."""
-    import numpy as np
-
-    from trimfit.review.statistics.run_length import arl_ewma_under_drift
-
     sd = float(np.median(start_sd))
     cents = max(round(STATED_DRIFT_SDS * sd), 1)
     batches = arl_ewma_under_drift(EWMA_WEIGHT, WIDTH, cents / sd)
@@ -125,7 +111,6 @@ def _reading_error(
     reed_type: str, labels: list[str], square: NDArray[np.float64], df: NDArray[np.float64]
 ) -> list[Chart]:
     """The gap's reading error by batch, with limits by chi-squared at the chances of three sigma either way."""
-    import numpy as np
     from scipy.special import gammainccinv, gammaincinv  # chi-squared's ends; scipy.stats takes long to load
 
     has_spread = df >= 4
@@ -153,8 +138,6 @@ def _chart(
     high: NDArray[np.float64] | float,
     why: str,
 ) -> Chart:
-    import numpy as np
-
     lows, highs = np.broadcast_to(low, values.shape), np.broadcast_to(high, values.shape)
     points = tuple(
         ChartPoint(label, float(v), float(lo), float(hi), bool(v < lo or v > hi))

@@ -6,21 +6,25 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from trimfit.base.pitch import hz_width_cents
+from trimfit.base.records import Settings
+from trimfit.log.journal import Journal
+from trimfit.regression.batch_effects import CROW_AND_GAP, BatchEvidence, batch_evidence, conditioned, contrasts_of
+from trimfit.regression.design import Rows, rows_from_frame
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.movement.process import settled
+from trimfit.regression.posterior.reed import known_coding
 from trimfit.review.results import BatchDrift
+from trimfit.review.statistics import drift
+from trimfit.review.statistics.drift import Judged, Off, Settling
+from trimfit.session.reading_frame import frame_of
+from trimfit.session.session import Session
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
-
-    from trimfit.base.records import Settings
-    from trimfit.log.journal import Journal
-    from trimfit.regression.batch_effects import BatchEvidence
-    from trimfit.regression.design import Rows
-    from trimfit.regression.fitted_model import FittedModel
-    from trimfit.review.statistics.drift import Judged, Settling
-    from trimfit.session.session import Session
-
 GAP_LIMITS = 2.0
 
 
@@ -46,21 +50,12 @@ class BatchReview:
 
 def batches(session: Session) -> list[BatchDrift]:
     """Every batch against its type's running norm, most drifted first; those without a reading last."""
-    from trimfit.session.reading_frame import frame_of
-
     model = session.fit_if_due()
     return list(batch_review(session.journal, model, frame_of(session.journal), session.settings).found)
 
 
 def batch_review(journal: Journal, model: FittedModel, frame: pd.DataFrame, settings: Settings) -> BatchReview:
     """Judge all batches of a log. frame: as `reading_frame.frame_of` gives it, all readings."""
-    import numpy as np
-
-    from trimfit.regression.batch_effects import CROW_AND_GAP, batch_evidence, conditioned, contrasts_of
-    from trimfit.regression.design import rows_from_frame
-    from trimfit.regression.posterior.reed import known_coding
-    from trimfit.review.statistics import drift
-
     reeds = journal.columns("reed", ["reed", "reed_type", "batch", "made_on"])
     made: dict[tuple[str, str], str] = {}
     count: dict[tuple[str, str], int] = {}
@@ -155,11 +150,6 @@ def _settling(model: FittedModel, rows: Rows, direction: int, noise_var: NDArray
 
     noise_var (n,): of one reading, cents².
     """
-    import numpy as np
-
-    from trimfit.regression.movement.process import settled
-    from trimfit.review.statistics.drift import Settling
-
     movement = model.movement
     last = len(movement.spans) - 1
     kind = np.where((rows.type_code < 0) | (rows.type_code > last), last, rows.type_code)
@@ -175,10 +165,6 @@ def _settling(model: FittedModel, rows: Rows, direction: int, noise_var: NDArray
 
 def _usual_gap(model: FittedModel, type_code: int) -> float:
     """The gap a new reed of a type has in the shop's middling chanter, cents; well below zero."""
-    import numpy as np
-
-    from trimfit.regression.batch_effects import CROW_AND_GAP, contrasts_of
-
     known = type_code < model.n_types
     ratio = float(model.coding.slope_ratio[type_code]) if known else 1.0
     chanters = range(len(model.coding.chanters))
@@ -198,8 +184,6 @@ def _offs(
     usual_gap: float,
 ) -> list[Any]:
     """Each respect in which batch i may be off, in words; usual_gap: a new reed's of its type, cents."""
-    from trimfit.review.statistics.drift import Off
-
     crow, closer, more = float(start.mean[i]), float(gap.mean[i]), float(response.mean[i])
     usual_mm = -usual_gap / gap_slope
     less_mm = usual_mm - max(-usual_gap - closer / per_gap, 0.0) / (gap_slope * max(1.0 + more / 100.0, 0.2))
@@ -242,8 +226,6 @@ def _ends(
 
     Short: handed over as good while the last gap read was under the tolerance by more than a reading's error.
     """
-    from trimfit.base.pitch import hz_width_cents
-
     limit = hz_width_cents(settings.tolerance_hz, 470.0) + 1.645 * gap_sd
     gap = frame["f_cents"] - frame["e_cents"]
     known = frame.assign(gap=gap)[gap.notna()].sort_values("taken_day", kind="stable")

@@ -5,16 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import OUTPUT_WORDS, OUTPUTS, RATIO_CHOICES
 from trimfit.base.units import Interval
+from trimfit.regression.chanters.notes import NoteOffset, chanter_notes, crow_over_kind_cents
+from trimfit.regression.fitted_model import FittedModel
 from trimfit.review.results import ChanterNote
-
-if TYPE_CHECKING:
-    from trimfit.regression.chanters.notes import NoteOffset
-    from trimfit.regression.fitted_model import FittedModel
 
 RATIO_LEAST_CENTS, RATIO_NEAR_CENTS = 12.0, 6.0
 """So far from the meeting pitch a note must lie, and so near to another ratio's place, for that ratio to be named."""
@@ -28,8 +25,6 @@ def notes_and_words(
 
     scale: the just ratios in force.
     """
-    from trimfit.regression.chanters.notes import chanter_notes, crow_over_kind_cents
-
     found = chanter_notes(model)
     of_shop = _ratios_of_shop(found, scale)
     out = {}

@@ -2,24 +2,41 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from trimfit.base.errors import InputError, nearest
+from trimfit.base.pitch import OUTPUTS, cents_from_440, hz_from_cents
+from trimfit.base.records import Chanter
 from trimfit.base.units import Interval
+from trimfit.log.journal import Journal
+from trimfit.regression.design import rows_from_frame
+from trimfit.regression.fitted_model import FittedModel
 from trimfit.review.results import ChanterMap, ChanterNote, CrowAsked, CrowPoint, GWitness
+from trimfit.review.safe_names import file_stems
+from trimfit.review.statistics import chanter_pitch as numbers
+from trimfit.review.statistics.chanter_pitch import (
+    CROW_SPREAD,
+    PITCH_SPREAD,
+    Pooled,
+    ReedSpread,
+    ReedValues,
+    crow_at_meeting,
+    far_apart,
+    pitch_at_meeting,
+    spread_of,
+)
+from trimfit.session.reading_frame import frame_of
+from trimfit.session.session import Session
 from trimfit.verbs.reviews.chanter_notes import notes_and_words
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
     import pandas as pd
-
-    from trimfit.base.records import Chanter
-    from trimfit.log.journal import Journal
-    from trimfit.regression.fitted_model import FittedModel
-    from trimfit.review.statistics.chanter_pitch import Pooled, ReedSpread, ReedValues
-    from trimfit.session.session import Session
 
 NEAR_CENTS = 10.0
 """The G octave is a witness where F and E are this near to meeting."""
@@ -35,9 +52,6 @@ def chanters(session: Session, only: str | None = None) -> list[ChanterMap]:
 
     Raises InputError for a name that the log does not know.
     """
-    from trimfit.base.errors import InputError, nearest
-    from trimfit.session.reading_frame import frame_of
-
     found = chanter_review(session.journal, session.fit_if_due(), frame_of(session.journal))
     if only is None:
         return found
@@ -62,9 +76,7 @@ def write_sheets(found: Sequence[ChanterMap], folder: Path) -> list[Path]:
 
     InputError for a folder that cannot be written.
     """
-    from trimfit.base.errors import InputError
     from trimfit.review.chanter_card import write
-    from trimfit.review.safe_names import file_stems
 
     stems = file_stems([one.chanter for one in found])
     try:
@@ -108,7 +120,6 @@ class _Readings:
 
     def by(self, key: str) -> dict[str, _Readings]:
         """Those of each name in a column, in the names' order; those without a name are left out."""
-        import numpy as np
         import pandas as pd
 
         codes, names = pd.factorize(self._columns[key], sort=True)
@@ -120,11 +131,7 @@ class _Readings:
 def _table(model: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFrame:
     """The readings with crow, gap, pitch (lips left alone, the bench's usual air and pressure), ratios and
     reading errors, cents."""
-    import numpy as np
     import pandas as pd
-
-    from trimfit.base.pitch import OUTPUTS
-    from trimfit.regression.design import rows_from_frame
 
     rows, _, _ = rows_from_frame(frame, model.coding)
     e, f, low_a = (OUTPUTS.index(note) for note in ("e", "f", "low_a"))
@@ -199,10 +206,6 @@ def _stock(journal: Journal, model: FittedModel, table: pd.DataFrame) -> list[tu
 
 def _pitches(rows: _Readings) -> ReedValues:
     """Each reed's pitch at the meeting point, from the sound readings of E and F in one chanter."""
-    import numpy as np
-
-    from trimfit.review.statistics.chanter_pitch import pitch_at_meeting
-
     notes = rows.where(np.isfinite(rows["gap"]) & rows["sound"])
     keys = ("pitch", "gap", "pitch_ratio", "pitch_var", "gap_var", "reed_code", "batch_code")
     return pitch_at_meeting(*(notes[key] for key in keys))
@@ -210,10 +213,6 @@ def _pitches(rows: _Readings) -> ReedValues:
 
 def _crows(rows: _Readings) -> dict[str, ReedValues]:
     """Each reed's crow at the meeting point, by reed type, from the sound readings with a crow in one chanter."""
-    import numpy as np
-
-    from trimfit.review.statistics.chanter_pitch import crow_at_meeting
-
     both = rows.where(np.isfinite(rows["gap"]) & rows["sound"] & np.isfinite(rows["crow"]))
     keys = ("crow", "gap", "crow_ratio", "crow_var", "gap_var", "reed_code", "batch_code")
     return {kind: crow_at_meeting(*(mine[key] for key in keys)) for kind, mine in both.by("reed_type").items()}
@@ -223,8 +222,6 @@ def _spreads(
     chanters: list[tuple[ReedValues, dict[str, ReedValues]]],
 ) -> tuple[ReedSpread, dict[str, ReedSpread]]:
     """How reeds' pitches vary about their chanter's, and their crows, by reed type: from all chanters together."""
-    from trimfit.review.statistics.chanter_pitch import CROW_SPREAD, PITCH_SPREAD, spread_of
-
     crows: dict[str, list[ReedValues]] = {}
     for _, by_type in chanters:
         for kind, values in by_type.items():
@@ -243,11 +240,6 @@ def _chanter(
     spreads: tuple[ReedSpread, dict[str, ReedSpread]],
     pressure_kpa: float | None,
 ) -> ChanterMap:
-    import numpy as np
-
-    from trimfit.base.pitch import hz_from_cents
-    from trimfit.review.statistics import chanter_pitch as numbers
-
     notes = rows.where(np.isfinite(rows["gap"]) & rows["sound"])
     readings, reeds = len(notes["gap"]), len(np.unique(notes["reed_code"]))
     of_pitch, of_crow = spreads
@@ -295,10 +287,6 @@ def _with_notes(found: ChanterMap, notes: tuple[ChanterNote, ...], words: str) -
 
 def _witness(rows: _Readings) -> GWitness | None:
     """The G octave over low A near the meeting point, hertz as low A; None where it was never taken there."""
-    import numpy as np
-
-    from trimfit.base.pitch import hz_from_cents
-
     near = rows.where(np.isfinite(rows["g_over_a"]) & (np.abs(rows["gap"]) <= NEAR_CENTS) & rows["sound"])
     if not len(near["gap"]):
         return None
@@ -316,8 +304,6 @@ def _suits(
     crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | None]], model: FittedModel
 ) -> list[str]:
     """Reeds of the stock whose crow is under the one asked for, those that want least off first."""
-    import math
-
     found = []
     for name, kind, crow, _ in stock:
         wanted = crows.get(kind)
@@ -340,9 +326,6 @@ def _why(
     reeds: int,
 ) -> tuple[str, bool]:
     """What the chanter's figures rest on, and whether the evidence agrees."""
-    from trimfit.base.pitch import cents_from_440, hz_from_cents
-    from trimfit.review.statistics.chanter_pitch import far_apart
-
     if meets is None:
         return "never read with E and F" + (f"; stated to meet at {stated_hz:.1f} Hz" if stated_hz else ""), True
     rests = f"rests on {reeds} reed{'s' if reeds != 1 else ''} of {meets.batches} batch{'es' * (meets.batches != 1)}"

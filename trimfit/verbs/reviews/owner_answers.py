@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from copy import copy
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
+import numpy as np
+
+from trimfit.base.errors import InputError
 from trimfit.base.normal import Z90
-
-if TYPE_CHECKING:
-    from trimfit.base.records import Chanter, Order
-    from trimfit.planner.aim import AimPosterior
-    from trimfit.session.open_log import Bench
-    from trimfit.session.session import Session
+from trimfit.base.pitch import hz_from_cents
+from trimfit.base.records import Chanter, Order
+from trimfit.planner.aim import AimPosterior
+from trimfit.review.letter import letter
+from trimfit.session.evidence import here_of
+from trimfit.session.open_log import Bench
+from trimfit.session.orders import order_named
+from trimfit.session.session import Session
 
 MOST_ASKED, HARDLY = 20, 0.97
 PLAYERS_KPA = 0.8
@@ -60,11 +65,6 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
     Worked out for a fresh reed of a type. How much an answer tells hardly hangs on what it says: for crow and pitch the
     ones expected are taken, for the gauge the middle of the shop's.
     """
-    import numpy as np
-
-    from trimfit.base.pitch import hz_from_cents
-    from trimfit.base.records import Chanter, Order
-
     wanted = order or Order("", chanter)
     now = _seen_with(bench, wanted, reed_type, None)
     if not now.beyond_sd_cents:
@@ -106,8 +106,6 @@ def _seen_with(bench: Bench, order: Order, reed_type: str, record: Chanter | Non
 
 def _crow_hz(bench: Bench, order: Order, reed_type: str) -> float:
     """The crow that a fresh reed of a type is expected to have where its gap closes there."""
-    from trimfit.session.evidence import here_of
-
     seen = bench.fresh(reed_type, order)
     aim = bench.aim(seen, order)
     here = here_of(seen, bench.posterior(seen, aim), aim)
@@ -119,10 +117,6 @@ def letter_for(session: Session, order_name: str) -> str:
 
     InputError for an order that the log does not know, and for one whose chanter is at hand.
     """
-    from trimfit.base.errors import InputError
-    from trimfit.review.letter import letter
-    from trimfit.session.orders import order_named
-
     order = order_named(session.journal, order_name)
     session.fit_if_due()
     bench = session.bench()
@@ -138,8 +132,6 @@ def letter_for(session: Session, order_name: str) -> str:
 
 def _usual_type(bench: Bench, order: Order) -> str:
     """The type of the order's reeds, or that which the shop knows best."""
-    from collections import Counter
-
     names = bench.journal.reeds_of_order(order.order)
     kinds = Counter(one.reed.record.reed_type for one in bench.journal.of_reeds(names)) if names else Counter()
     if kinds:

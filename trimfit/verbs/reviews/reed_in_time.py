@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from datetime import datetime
 
+import numpy as np
+
+from trimfit.base.dates import own_minute
 from trimfit.base.normal import Z90
+from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.units import Interval
+from trimfit.planner.aim import Aim
 from trimfit.review.results import ReedStory, TimeMark, TimePoint
-
-if TYPE_CHECKING:
-    from trimfit.planner.aim import Aim
-    from trimfit.session.open_log import Bench, Seen
+from trimfit.session.open_log import Bench, Seen
 
 DAY_S = 86400.0
 MOST_MOMENTS = 14
@@ -23,10 +25,6 @@ LONGEST_IDLE_DAYS = 30.0
 
 def day_of(text: str) -> float:
     """Days since 1970 of a time of the log, as the clock stood where it was written: the same on every machine."""
-    from datetime import datetime
-
-    from trimfit.base.dates import own_minute
-
     clock = datetime.fromisoformat(own_minute(text))
     return (clock - datetime(1970, 1, 1)).total_seconds() / DAY_S
 
@@ -75,10 +73,6 @@ def _moments(bench: Bench, seen: Seen) -> list[float]:
 
 def _point(seen: Seen, aim: Aim, day: float) -> TimePoint:
     """F and E as low A with 90 % intervals, in the aim's chanter and air."""
-    import numpy as np
-
-    from trimfit.base.pitch import OUTPUTS, hz_from_cents
-
     notes = [OUTPUTS.index("f"), OUTPUTS.index("e")]
     design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, aim.pressure_kpa, aim.temperature_c)
     mean, cov = seen.state.outputs(design[notes])

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from trimfit.base.column_words import key_of
 from trimfit.base.records import Reed
 from trimfit.review.results import ReedStory
-from trimfit.verbs.reviews.reed_story import ReedReview
-
-if TYPE_CHECKING:
-    from trimfit.session.session import Session
+from trimfit.session.session import Session
+from trimfit.verbs.reviews.reed_story import ReedReview, review_of, story_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,16 +30,12 @@ class ReedSheet:
 
 def reed_form(session: Session, reed: str) -> ReedForm:
     """The form of one reed; nothing is worked out. InputError for a reed that the log does not know."""
-    from trimfit.base.column_words import key_of
-
     keys = [key_of(word) for word in session.settings.line_order.split()]
     return ReedForm(session.journal.reed_named(reed), tuple(key[0] for key in keys if key is not None))
 
 
 def reed_sheet(session: Session, reed: str) -> ReedSheet:
     """The sheet of one reed. InputError for a reed that the log does not know."""
-    from trimfit.verbs.reviews.reed_story import review_of, story_of
-
     record = session.journal.reed_named(reed)
     session.fit_if_due()
     with session.reading():

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from trimfit.base.answers import Advice
+from trimfit.base.dates import own_minute
+from trimfit.base.errors import InputError
 from trimfit.base.normal import Z90
-from trimfit.base.records import Event, Outcome, Trim
+from trimfit.base.pitch import NOTES, OUTPUT_WORDS, OUTPUTS, crow_label, hz_from_cents, hz_width_cents
+from trimfit.base.records import Event, Outcome, Reading, Trim
 from trimfit.base.units import Interval
+from trimfit.log.struck_entries import struck_of_reed
+from trimfit.planner.aim import Aim
+from trimfit.regression.readings.rows import reading_cents, taken_before
 from trimfit.review.results import FanPoint, ReedStory, StoryPoint
+from trimfit.session.open_log import Bench, Seen
 from trimfit.session.own_lines import OwnLines, aims_air, in_aims_air, own_lines
-
-if TYPE_CHECKING:
-    from trimfit.base.records import Reading
-    from trimfit.planner.aim import Aim
-    from trimfit.session.open_log import Bench, Seen
-    from trimfit.session.session import Session
+from trimfit.session.session import Session
+from trimfit.verbs.ask import advise
+from trimfit.verbs.reviews.reed_in_time import day_of
 
 FAN_POINTS = 13
 SHORTEST_FAN_MM = 0.12
@@ -71,9 +77,6 @@ def review_reed(session: Session, reed: str) -> ReedReview:
 
 def review_of(bench: Bench, seen: Seen) -> ReedReview:
     """The whole story of a reed as it is seen."""
-    from trimfit.log.struck_entries import struck_of_reed
-    from trimfit.verbs.ask import advise
-
     record = seen.history.reed.record
     struck = struck_of_reed(bench.journal, record.reed)
     events = _events(bench, seen)
@@ -99,9 +102,6 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
 
 
 def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, StoryEntry]]:
-    from trimfit.base.pitch import OUTPUTS
-    from trimfit.regression.readings.rows import reading_cents, taken_before
-
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     history = seen.history
     out: list[tuple[float, int, StoryEntry]] = []
@@ -140,8 +140,6 @@ def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, StoryEntry]]:
 
 def _short(bench: Bench, entry: str) -> str:
     """As much of an entry's id as names it alone in the log, and no less than ten letters."""
-    from trimfit.base.errors import InputError
-
     for length in range(SHORT_ID, len(entry)):
         try:
             bench.journal.find(entry[:length])
@@ -169,8 +167,6 @@ def _words(record: Reading | Trim | Event | Outcome) -> str:
 
 
 def _reading_words(reading: Reading) -> str:
-    from trimfit.base.pitch import NOTES, OUTPUT_WORDS, crow_label
-
     parts = [f"crow {crow_label(reading.crow_hz)}"] if reading.crow_hz else []
     parts += [f"{OUTPUT_WORDS[note]} {reading.notes_hz[note]:g}" for note in NOTES if note in reading.notes_hz]
     if reading.g_octave_hz:
@@ -187,8 +183,6 @@ def _reading_words(reading: Reading) -> str:
 
 def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:
     """What the picture of a reed shows: E and F as read, taken to the aim's air, and the posterior's fan forward."""
-    from trimfit.base.pitch import hz_from_cents, hz_width_cents
-
     aim = bench.aim(seen)
     record = seen.history.reed.record
     order = seen.history.order
@@ -219,11 +213,6 @@ def _conditions(seen: Seen, aim: Aim) -> str:
 
 
 def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
-    from trimfit.base.dates import own_minute
-    from trimfit.base.pitch import OUTPUTS, hz_from_cents
-    from trimfit.regression.readings.rows import taken_before
-    from trimfit.verbs.reviews.reed_in_time import day_of
-
     out = []
     for logged in seen.history.readings:
         if logged.record.chanter != aim.chanter:
@@ -243,10 +232,6 @@ def _points(bench: Bench, seen: Seen, aim: Aim) -> list[StoryPoint]:
 
 def _fan(seen: Seen, aim: Aim, tolerance_cents: float) -> list[FanPoint]:
     """E and F predicted from what is off now to a little further than where F is over E by the tolerance."""
-    import numpy as np
-
-    from trimfit.base.pitch import OUTPUTS, hz_from_cents
-
     if aim.chanter is None:
         return []
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")

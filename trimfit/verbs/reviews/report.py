@@ -2,14 +2,30 @@
 
 from __future__ import annotations
 
+import csv
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from trimfit.base.answers import Advice
+from trimfit.base.dates import own_minute
+from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90
+from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.units import Interval
+from trimfit.log.journal import Journal
+from trimfit.planner.aim import GAP
+from trimfit.regression.coefficients import type_terms
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.movement.coefficients import movement_terms
+from trimfit.regression.movement.process import BASIS, SEEDS
+from trimfit.regression.second_opinion import second_opinions
 from trimfit.review.results import (
     ChanterMap,
     Coefficient,
@@ -30,16 +46,25 @@ from trimfit.review.results import (
     Validation,
     ValidationRow,
 )
+from trimfit.review.statistics.repeatability import NoteRepeatability, PooledSd, bench_repeatability
+from trimfit.review.statistics.tolerance_interval import tolerance_interval
+from trimfit.session.demo_shop import demo_shop
+from trimfit.session.fit import VALIDATION
+from trimfit.session.open_log import Bench, Seen
+from trimfit.session.reading_frame import frame_of
+from trimfit.session.session import Session
+from trimfit.verbs.allot import pitch_curve
+from trimfit.verbs.ask import advise, open_orders, work_order
+from trimfit.verbs.predict import next_notes_hz
+from trimfit.verbs.reviews.batch_charts import batch_charts
+from trimfit.verbs.reviews.batches import batch_review
+from trimfit.verbs.reviews.chanters import chanter_review
+from trimfit.verbs.reviews.reed_in_time import in_time
+from trimfit.verbs.reviews.reed_story import story_of
+from trimfit.verbs.wording import gaps_of, left_lying
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from trimfit.base.answers import Advice
-    from trimfit.log.journal import Journal
-    from trimfit.regression.fitted_model import FittedModel
-    from trimfit.review.statistics.repeatability import NoteRepeatability, PooledSd
-    from trimfit.session.open_log import Bench, Seen
-    from trimfit.session.session import Session
 
 MOST_STORIES = 6
 LEAST_STARTS = 5
@@ -52,7 +77,6 @@ def write_report(session: Session, folder: Path, *, shop: str = "", at_s: float 
 
     InputError for a log without a reed, or a folder that cannot be written.
     """
-    from trimfit.base.errors import InputError, TrimfitError
     from trimfit.review.page import build
 
     refused = InputError("cannot be written", str(folder), "name a folder you may write to")
@@ -102,13 +126,6 @@ def _pictures(report: Report) -> int:
 
 def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) -> Report:
     """All findings of a log, for the page; at_s: reeds as of that moment."""
-    from trimfit.base.errors import InputError
-    from trimfit.session.reading_frame import frame_of
-    from trimfit.verbs.allot import pitch_curve
-    from trimfit.verbs.reviews.batch_charts import batch_charts
-    from trimfit.verbs.reviews.batches import batch_review
-    from trimfit.verbs.reviews.chanters import chanter_review
-
     journal, tell = session.journal, session.progress
     reeds = journal.count("reed")
     if not reeds:
@@ -160,11 +177,6 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
 
 def _is_invented(journal: Journal) -> bool:
     """Whether the log's reeds are those of the demo shop."""
-    import csv
-
-    from trimfit.base.errors import TrimfitError
-    from trimfit.session.demo_shop import demo_shop
-
     try:
         text = (demo_shop() / "reeds.csv").read_text(encoding="utf-8")
     except (TrimfitError, OSError):
@@ -174,8 +186,6 @@ def _is_invented(journal: Journal) -> bool:
 
 
 def _last_time(journal: Journal) -> str:
-    from trimfit.base.dates import own_minute
-
     latest = (float("-inf"), "")
     for kind, column in (("reading", "taken_at"), ("trim", "done_at"), ("event", "at"), ("outcome", "at")):
         latest = max([latest, *((at_s, text) for at_s, text in journal.columns(kind, ["at_s", column]))])
@@ -184,19 +194,13 @@ def _last_time(journal: Journal) -> str:
 
 def _open_orders(session: Session, at_s: float | None) -> list[OpenOrder]:
     """The orders that still want something, as the work list has them."""
-    from trimfit.verbs.ask import open_orders
-
     found = open_orders(session, at_s=at_s)
     return [OpenOrder(one.order, one.chanter, one.line(), one.overdue, one.in_work) for one in found]
 
 
 def _finished(bench: Bench) -> tuple[list[FinishedReed], int]:
     """The reeds that left the bench last, the order that one left for last first; and how many ever left."""
-    from trimfit.base.dates import own_minute
-    from trimfit.base.natural_order import as_counted
     from trimfit.review.page.page_parts import MOST_ROWS
-    from trimfit.verbs.ask import advise
-    from trimfit.verbs.wording import gaps_of
 
     left: dict[str, float] = {}
     for reed, at_s in bench.journal.columns("outcome", ["reed", "at_s"]):
@@ -239,11 +243,6 @@ def _in_hand(
     bench: Bench, chanters: Sequence[ChanterMap], orders: dict[str, OpenOrder]
 ) -> tuple[list[RunMap], list[ReedStory]]:
     """Runs and their reeds in the order of the work list, and the stories most worth showing."""
-    from trimfit.base.pitch import hz_width_cents
-    from trimfit.verbs.ask import advise, work_order
-    from trimfit.verbs.reviews.reed_in_time import in_time
-    from trimfit.verbs.reviews.reed_story import story_of
-
     waiting = bench.journal.of_reeds(None, open_only=True, until_s=bench.until_s)
     names = {history.reed.record.reed for history in waiting}
     batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in waiting})
@@ -280,11 +279,6 @@ def _in_hand(
 
 
 def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
-    import math
-
-    from trimfit.base.pitch import hz_from_cents
-    from trimfit.verbs.predict import next_notes_hz
-
     posterior = bench.posterior(seen, bench.aim(seen))
     pitch_var = float(posterior.cov[4, 4] + posterior.beyond[1, 1])
     middle, half = float(posterior.mean[4]), Z90 * math.sqrt(max(pitch_var, 0.0))
@@ -337,8 +331,6 @@ def _worth_showing(found: Sequence[tuple[Seen, Advice]]) -> list[tuple[Seen, Adv
 
 
 def _types(model: FittedModel) -> list[TypeResponse]:
-    from trimfit.regression.coefficients import type_terms
-
     wanted = {
         "per_mm": ("gap", "crow", "e", "f", "low_a"),
         "curvature": ("gap", "crow"),
@@ -365,9 +357,6 @@ def _types(model: FittedModel) -> list[TypeResponse]:
 
 def _movement(model: FittedModel) -> list[TypeMovement]:
     """How the reeds of each type with readings move with no work done."""
-    from trimfit.regression.movement.coefficients import movement_terms
-    from trimfit.verbs.wording import left_lying
-
     out = []
     for code, name in enumerate(model.coding.types):
         if int(model.reeds[code]):
@@ -390,11 +379,6 @@ def _movement(model: FittedModel) -> list[TypeMovement]:
 
 def _starts(frame: pd.DataFrame) -> list[StartSpread]:
     """Where new reeds of each type start, crow and gap, from readings before any work; one value a reed."""
-    import numpy as np
-
-    from trimfit.base.pitch import hz_from_cents
-    from trimfit.review.statistics.tolerance_interval import tolerance_interval
-
     new = frame[(frame["removed_mm"] == 0.0) & (frame["lip_strokes"] == 0.0)]
     new = new.assign(gap_cents=new["f_cents"] - new["e_cents"])
     out = []
@@ -416,17 +400,12 @@ def _starts(frame: pd.DataFrame) -> list[StartSpread]:
 
 def repeatability(session: Session) -> list[NoteRepeatability]:
     """The bench's own reading error by note and its parts. InputError where no reed was read twice as it stood."""
-    from trimfit.review.statistics.repeatability import bench_repeatability
-    from trimfit.session.reading_frame import frame_of
-
     model, frame = session.fit_if_due(), frame_of(session.journal)
     return bench_repeatability(frame, cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model))
 
 
 def _per_kpa(model: FittedModel) -> dict[str, dict[str, float]]:
     """Reed type -> output -> what a kilopascal does to it, cents."""
-    from trimfit.base.pitch import OUTPUTS
-
     return {
         name: {output: float(model.type_coef(code)[4, k]) for k, output in enumerate(OUTPUTS)}
         for code, name in enumerate(model.coding.types)
@@ -435,13 +414,6 @@ def _per_kpa(model: FittedModel) -> dict[str, dict[str, float]]:
 
 def _sitting_error(model: FittedModel) -> dict[str, PooledSd]:
     """Output -> the error that a sitting's readings share, by the shop's movement; empty where that is assumed."""
-    import numpy as np
-
-    from trimfit.base.pitch import OUTPUTS
-    from trimfit.planner.aim import GAP
-    from trimfit.regression.movement.process import BASIS, SEEDS
-    from trimfit.review.statistics.repeatability import PooledSd
-
     shop = model.movement.of(-1)
     if not shop.spans:
         return {}
@@ -451,11 +423,6 @@ def _sitting_error(model: FittedModel) -> dict[str, PooledSd]:
 
 
 def _repeatability(model: FittedModel, frame: pd.DataFrame) -> list[Repeatability]:
-    import math
-
-    from trimfit.base.errors import InputError
-    from trimfit.review.statistics.repeatability import bench_repeatability
-
     try:
         found = bench_repeatability(frame, cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model))
     except InputError:
@@ -479,8 +446,6 @@ def _repeatability(model: FittedModel, frame: pd.DataFrame) -> list[Repeatabilit
 
 def _opinions(model: FittedModel, frame: pd.DataFrame) -> list[TypeOpinion]:
     """The second opinion on each type, with its figures beside the fit's."""
-    from trimfit.regression.second_opinion import second_opinions
-
     out = []
     for one in second_opinions(model, frame):
         pairs = (
@@ -494,8 +459,6 @@ def _opinions(model: FittedModel, frame: pd.DataFrame) -> list[TypeOpinion]:
 
 def _validation(journal: Journal) -> Validation | None:
     """Held-out errors as learning kept them; None where there are none."""
-    from trimfit.session.fit import VALIDATION
-
     kept = journal.learned_get(VALIDATION)
     if kept is None:
         return None

@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace as changed
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from trimfit.base.answers import Advice
+from trimfit.base.dates import own_minute
+from trimfit.base.errors import InputError
+from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90
+from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.units import Interval
+from trimfit.log.journal import Journal
+from trimfit.planner.aim import GAP
 from trimfit.review.results import Ticket, TicketNote
+from trimfit.review.safe_names import file_stems
+from trimfit.session.open_log import Bench, Seen
+from trimfit.session.orders import order_named
 from trimfit.session.own_lines import aims_air, in_aims_air
+from trimfit.session.session import Session
+from trimfit.verbs.ask import advise
 from trimfit.verbs.reviews.chanter_notes import tape_words, tapes_of_chanter
-
-if TYPE_CHECKING:
-    from trimfit.log.journal import Journal
-    from trimfit.session.open_log import Bench, Seen
-    from trimfit.session.session import Session
 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
@@ -25,13 +35,6 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     A note that was never read of this reed is left out, and so are a pressure and a warmth that nobody logged. For a
     chanter that is away: what was read in the one at hand, and what F less E should be there.
     """
-    import math
-    from dataclasses import replace as changed
-
-    from trimfit.base.dates import own_minute
-    from trimfit.base.pitch import NOTES, hz_from_cents
-    from trimfit.planner.aim import GAP
-
     order_s = bench.aim(seen)
     away = order_s.chanter if order_s.worked_in is not None else None
     if away is not None:
@@ -110,12 +113,6 @@ def _work_left(advice: Advice) -> list[str]:
 
 def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]:
     """A word where E and F were last read elsewhere than their posterior, by more than the tolerance; cents."""
-    import math
-
-    import numpy as np
-
-    from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
-
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     pick = np.zeros(len(OUTPUTS))
     pick[[e, f]] = 0.5
@@ -133,7 +130,6 @@ def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]
 def ticket_picture(session: Session, reed: str) -> bytes:
     """The reed's card as PNG. InputError for a reed that the log does not know."""
     from trimfit.review.ticket import pdf_and_png
-    from trimfit.verbs.ask import advise
 
     record = session.journal.of_reed(reed).reed.record
     session.fit_if_due()
@@ -161,10 +157,7 @@ def write_tickets(
 
     InputError for a reed or an order that the log does not know, or where there is no reed to write one of.
     """
-    from trimfit.base.errors import InputError
     from trimfit.review import ticket
-    from trimfit.review.safe_names import file_stems
-    from trimfit.verbs.ask import advise
 
     names = [session.journal.reed_named(reed).reed for reed in reeds]
     session.fit_if_due()
@@ -195,9 +188,6 @@ def write_tickets(
 
 def _of_order(journal: Journal, order: str, at_s: float | None) -> list[str]:
     """The reeds of an order but those lost or put to stock, counted up."""
-    from trimfit.base.natural_order import as_counted
-    from trimfit.session.orders import order_named
-
     wanted = order_named(journal, order).order
     names = [reed for reed, of in journal.columns("reed", ["reed", "order"]) if of == wanted]
     kept = [

@@ -1,36 +1,84 @@
-"""What a sitting needs of a log."""
+"""What a sitting needs of a log: entries through the journal, their doubts, the answers."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Protocol
 
 from trimfit.base.answers import Advice
-from trimfit.base.records import Doubt, ReedHistory, Settings
-from trimfit.verbs.sitting.held_entries import Record
+from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.entry.checks import outcome_doubts, reading_doubts, trim_doubts
+from trimfit.entry.neighbours import ExpectedReading
+from trimfit.entry.similar_names import name_doubts
+from trimfit.entry.typing_slips import Typed
+from trimfit.log.entry_kinds import kind_of_entry
+from trimfit.session.expected_reading import expected_reading
+from trimfit.session.session import Session
+from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.corrections.amend import amended_record, amendment_doubts
+from trimfit.verbs.log import keep_outcome
+from trimfit.verbs.predict import predict_outputs
+from trimfit.verbs.sitting.held_entries import Overtaken, Record
 
 
-class Bench(Protocol):
-    """What a sitting needs: the log, the doubts, the answers."""
+class Bench:
+    """An open log as a sitting sees it. Where nothing was learned yet, doubts fall back on the reed's own readings.
+
+    An entry is checked against the fitted model as it is kept; only answers make a fit, after the entry is saved.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self.session, self.journal = session, session.journal
+        self._cuts: dict[str, list[float]] | None = None
+        self._histories: tuple[tuple[int, int], dict[str, ReedHistory]] = (0, 0), {}
 
     def settings(self) -> Settings:
-        """The shop's settings."""
+        """The shop's settings, as the log has them."""
+        return self.session.settings
 
     def names(self) -> Sequence[str]:
-        """The names of all reeds, for completion."""
+        """The names of all reeds in the log."""
+        return [name for (name,) in self.journal.columns("reed", ["reed"])]
 
-    def work(self) -> Sequence[str]:
-        """The reeds that wait for work, most urgent first."""
+    def work(self, order: str | None = None) -> Sequence[str]:
+        """The reeds that have an order (or this one) and want a cut or a reading, most urgent first."""
+        return [
+            advice.reed
+            for advice in ask_all(self.session)
+            if advice.action in ("trim", "read-again") and order in (None, advice.order)
+        ]
 
     def history(self, reed: str) -> ReedHistory:
-        """All that the log knows of a reed. Raises InputError for one that is not in it."""
+        """All that the log knows of a reed, read once until anything is logged, here or elsewhere.
+
+        Raises InputError for one that is not in it.
+        """
+        now = self.journal.content_version()
+        if self._histories[0] != now:
+            self._histories = now, {}
+        known = self._histories[1]
+        if reed not in known:
+            known[reed] = self.journal.of_reed(reed)
+        return known[reed]
 
     def answer(self, reed: str) -> Advice:
         """What to do next with a reed. Raises TrimfitError where there is no answer."""
+        return ask_reed(self.session, reed)
 
     def predicted(self, reed: str) -> Mapping[str, tuple[float, float]]:
-        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz; may be
-        empty."""
+        """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz; nothing where
+        nothing can be predicted."""
+        try:
+            return predict_outputs(self.session, reed)
+        except TrimfitError:
+            return {}
+
+    def expected(self, reading: Reading) -> ExpectedReading | None:
+        """What a reading should show under its own conditions, for its reed and for those beside it."""
+        try:
+            return expected_reading(self.session, reading)
+        except TrimfitError:
+            return None
 
     def doubts(
         self,
@@ -41,33 +89,102 @@ class Bench(Protocol):
         reference_hz: float | None,
         advised_mm: float | None,
     ) -> Sequence[Doubt]:
-        """What is doubtful in a record not yet logged; a new reed has no history. heard: how notes were typed, where
-        not as sounding hertz;
-        reference_hz: what cents were counted from; advised_mm: the cut that was advised, if any."""
+        """What is doubtful in a record not yet logged (see `entry.checks`); a new reed has no history.
+
+        heard: how notes were typed, where not as sounding hertz; reference_hz: what cents were counted from;
+        advised_mm: the cut that was advised, if any.
+        """
+        if isinstance(record, Reed | Chanter):
+            return name_doubts(self.journal, record)[0]
+        if isinstance(record, Event):
+            return ()
+        settings = self.settings()
+        history = history or self.history(record.reed)
+        if isinstance(record, Outcome):
+            return outcome_doubts(record, history, settings)
+        if isinstance(record, Trim):
+            cuts_mm = self._cuts_mm(history.reed.record.reed_type)
+            longest_mm = max(cuts_mm, default=None)
+            return trim_doubts(
+                record, history, settings, longest_mm=longest_mm, cuts=len(cuts_mm), advised_mm=advised_mm
+            )
+        expected = self.expected(record)
+        return reading_doubts(record, history, settings, typed=Typed(heard, reference_hz), foreseen=expected)
 
     def append(self, record: Record, doubts: Sequence[Doubt], seen: ReedHistory | None = None) -> tuple[str, bool]:
-        """Log a record durably, with the doubts that go with it; the entry's id, and whether the log is the longer
-        for it (the very same row may be there already). seen: the reed as it was when the record was made; a trim that
-        somebody else's cut came before raises Overtaken."""
+        """Log a record durably, with its doubts; the entry's id, and whether it is new: the very same row may be there.
+
+        An outcome takes the place of an earlier one, which is struck. seen: the reed as it was when the record was
+        made; a trim that another sitting's cut came before raises Overtaken, and is not logged.
+        """
+        with self.journal.writing():
+            if isinstance(record, Trim) and seen is not None:
+                known = {one.entry for one in seen.trims}
+                others = [one.record for one in self.history(record.reed).trims if one.entry not in known]
+                # The very same entry, logged twice over, is one.
+                if others and record not in others:
+                    raise Overtaken(others)
+            return self._append(record, doubts)
+
+    def _append(self, record: Record, doubts: Sequence[Doubt]) -> tuple[str, bool]:
+        before = self.journal.last_seq()
+        if isinstance(record, Outcome):
+            kept = keep_outcome(self.journal, record, tuple(doubts))
+            return kept.entry, kept.new
+        logged = self.journal.append(record, doubts=doubts)
+        long = any(doubt.kind == "trim-long" for doubt in doubts)
+        if isinstance(record, Trim) and record.length_mm and not long and self._cuts is not None:
+            reed_type = self.history(record.reed).reed.record.reed_type
+            self._cuts.setdefault(reed_type, []).append(record.length_mm)
+        return logged.entry, logged.seq > before
 
     def amended(self, entry: str, words: str) -> tuple[str, Record, Sequence[Doubt]]:
-        """The id of the entry meant, its record as `words` correct it, and what is doubtful in that. Raises
-        InputError for words that say nothing of it."""
+        """The id of the entry meant, its record as `words` correct it, and what is doubtful in that.
+
+        Raises InputError for words that say nothing of it.
+        """
+        old, before, record = amended_record(self.journal, entry, [words])
+        if record == before:
+            raise InputError("nothing to amend: it says so already", "fix")
+        return old, record, amendment_doubts(self.session, record, old)
 
     def amend(self, entry: str, record: Record, doubts: Sequence[Doubt]) -> str:
         """Put a corrected record in the place of an entry, which is struck; the id of the corrected entry."""
+        self._cuts = None
+        return self.journal.amend(entry, record, doubts=doubts).entry
 
     def chanters(self) -> Sequence[str]:
         """The names of all chanters in the log."""
+        return [name for (name,) in self.journal.columns("chanter", ["chanter"])]
 
     def line_order(self) -> tuple[Sequence[str], bool]:
         """The order of numbers typed without names, and whether the shop has set it."""
+        stored = {name for (name,) in self.journal.columns("setting", ["setting"])}
+        return self.settings().line_order.split(), "line_order" in stored
 
     def set_line_order(self, order: Sequence[str]) -> None:
         """Set that order for the shop."""
-
-    def strike(self, entry: str, why: str) -> str:
-        """Strike an entry; the id of the strike."""
+        self.journal.set_setting("line_order", " ".join(order))
 
     def last_of(self, reed: str) -> tuple[str, str]:
-        """The entry logged last of a reed: its id, and what kind it is of."""
+        """The entry logged last of a reed: its id, and what it is in words."""
+        entry = self.journal.last_of(reed)
+        kind = kind_of_entry(entry)
+        return entry, kind.name if kind is not None else "entry"
+
+    def strike(self, entry: str, why: str) -> str:
+        """Strike an entry; the strike's id."""
+        self._cuts = None
+        return self.journal.strike(entry, why)
+
+    def _cuts_mm(self, reed_type: str) -> Sequence[float]:
+        """Lengths of all cuts on reeds of a type, read once and kept until an entry is struck."""
+        if self._cuts is None:
+            type_of = dict(self.journal.columns("reed", ["reed", "reed_type"]))
+            self._cuts = {}
+            # A cut whose length was in doubt says nothing of how long cuts are.
+            long = {entry for entry, doubt in self.journal.accepted_doubts() if doubt.startswith("trim-long:")}
+            for entry, reed, length_mm in self.journal.columns("trim", ["entry", "reed", "length_mm"]):
+                if length_mm and entry not in long:
+                    self._cuts.setdefault(type_of.get(reed, ""), []).append(length_mm)
+        return self._cuts.get(reed_type, ())

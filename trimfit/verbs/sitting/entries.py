@@ -1,13 +1,20 @@
-"""What a sitting logs: an entry is proposed, held while its doubts are asked about, kept, and acknowledged."""
+"""What a sitting logs: an entry is proposed, held while its doubts are asked about, kept, acknowledged; and how it is
+put right or taken back."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import replace
 
 from trimfit.base.answers import Advice
+from trimfit.base.dates import local_minute
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
+from trimfit.base.units import parse_length_mm, within
+from trimfit.entry.entry_times import entries_of, place
+from trimfit.entry.parse import parse_trim
+from trimfit.entry.tokens import split_words
 from trimfit.verbs.sitting.held_entries import (
     Held,
     HeldPlain,
@@ -17,14 +24,17 @@ from trimfit.verbs.sitting.held_entries import (
     Record,
     as_trim,
     meant,
+    typed_values,
     words_for,
 )
 from trimfit.verbs.sitting.reed_in_hand import LoggedHere, ReedInHand
 from trimfit.verbs.wording import expected_line, plain_name, wrapped
 
+MOST_LISTED = 9
+
 
 class Entries(ReedInHand):
-    """Trims, events, outcomes and new reeds; how any entry gets into the log."""
+    """Trims, events, outcomes and new reeds; how any entry gets into the log, and is put right or taken back."""
 
     __slots__ = ()
 
@@ -44,8 +54,6 @@ class Entries(ReedInHand):
             )
 
     def _trim(self, text: str) -> Iterator[str]:
-        from trimfit.entry.parse import parse_trim
-
         line = parse_trim(text)
         reed = self._here().reed.record.reed
         done_at = yield from self._moment(lambda time: as_trim(line, reed, time, self.advice), line.at)
@@ -63,9 +71,6 @@ class Entries(ReedInHand):
         yield from self._propose(HeldPlain(Event(reed, at, what or "moved")))
 
     def _new(self, rest: str) -> Iterator[str]:
-        from trimfit.base.units import parse_length_mm, within
-        from trimfit.entry.tokens import split_words
-
         words = split_words(rest)
         given = dict(zip(words[1::2], words[2::2], strict=False))
         if (
@@ -80,8 +85,6 @@ class Entries(ReedInHand):
 
     def _moment(self, record_at: Callable[[str], Record], at: str | None = None) -> Generator[str, None, str]:
         """When a record is made: now, or as it was typed; where that puts it is said."""
-        from trimfit.entry.entry_times import place
-
         placed = place(self._here(), record_at, zone=self.bench.settings().time_zone, now=self.clock(), at=at)
         if placed.where:
             yield from wrapped(f"  {placed.where}", self.width)
@@ -108,8 +111,7 @@ class Entries(ReedInHand):
         self.held = replace(held, doubts=doubts)
         if not doubts and (self.scripted or not (isinstance(held, HeldReading) and held.echoed)):
             yield from self._keep("")
-        for doubt in doubts:
-            yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
+        yield from self._doubted(doubts)
 
     def _cuts_of_others(self) -> list[Trim]:
         """The cuts that came to this reed from elsewhere since it was last looked at here; it is looked at anew."""
@@ -137,8 +139,7 @@ class Entries(ReedInHand):
                 self._reload()
                 more = tuple(self._cut_since(overtaken.cuts, held.record))
                 self.held, self.advice = replace(held, doubts=(*held.doubts, *more)), None
-                for doubt in more:
-                    yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
+                yield from self._doubted(more)
                 return
             except InputError as error:
                 self.held = held if held.doubts else None
@@ -155,11 +156,7 @@ class Entries(ReedInHand):
 
     def _amend(self, held: HeldPlain) -> Iterator[str]:
         """Put a corrected entry in the place of the wrong one, and say where the reed stands now."""
-        from trimfit.verbs.sitting.last_entries import typed_values
-
         record = held.record
-        if isinstance(record, Reed | Chanter):
-            raise TypeError("a name is not amended")
         entry = self.bench.amend(held.instead_of, record, held.doubts)
         self.held = None
         was = next((one for one in self._undo if one.entry == held.instead_of), None)
@@ -216,3 +213,72 @@ class Entries(ReedInHand):
         else:
             yield from wrapped(what, self.width)
             yield tally
+
+    def _fix(self, rest: str) -> Iterator[str]:
+        """List this reed's last entries with numbers, or put what is right in the place of one: `fix 2 0.65`."""
+        self._reload()
+        number, _, words = rest.partition(" ")
+        listed = {str(i): one for i, one in enumerate(entries_of(self._here())[::-1][:MOST_LISTED], 1)}
+        if number and number not in listed:
+            what = f"no entry of {plain_name(self._here().reed.record.reed)} has number {number[:20]!r}"
+            raise InputError(what, "fix", f"it has 1 to {len(listed)}" if listed else "nothing is logged of it")
+        if not words.strip():
+            for i in [number] if number else listed:
+                said = f"  {i}  {local_minute(listed[i].at)}  {typed_values(listed[i].record)}"
+                yield from wrapped(said, self.width, "     ")
+            if number:
+                yield f"fix {number} and what is right: only what was wrong need be typed"
+            else:
+                yield "fix NUMBER and what is right, as fix 2 0.65" if listed else "nothing is logged of it yet"
+            return
+        entry, record, doubts = self.bench.amended(listed[number].entry, words.strip())
+        self.held = HeldPlain(record, tuple(doubts), instead_of=entry)
+        if not doubts:
+            yield from self._keep("")
+        yield from self._doubted(doubts)
+
+    def _strike(self, text: str) -> Iterator[str]:
+        """Strike this reed's last entry, or the one whose id is given."""
+        entry = text.split(" ")[0]
+        if not entry:
+            entry, _ = self.bench.last_of(self._here().reed.record.reed)
+        self.bench.strike(entry, "taken back at the bench")
+        gone = next((one for one in self._undo if one.entry.startswith(entry.lower())), None)
+        if gone is not None:
+            self._undo.remove(gone)
+            self.tally.count(gone.record, -1)
+        self.tally.struck += 1
+        yield from self._acknowledged(f"struck {entry}; it stays readable")
+        if self.history is None:
+            return
+        try:
+            yield from self._sit_at(self.history.reed.record.reed)
+        except InputError:
+            self.history = self.advice = None
+
+    def _take_back(self, _: str) -> Iterator[str]:
+        if not self._undo:
+            said = "nothing of this sitting is left to undo"
+            if self.history is not None:
+                reed = self.history.reed.record.reed
+                with suppress(InputError):
+                    entry, kind = self.bench.last_of(reed)
+                    said += f"; strike takes back the last entry of {plain_name(reed)}, its {kind} {entry[:10]}"
+            yield from wrapped(said, self.width)
+            return
+        last = self._undo[-1]
+        what = f"{last.entry}: {words_for(last.record)}"
+        try:
+            self.bench.strike(last.entry, "undone at the bench")
+            said = f"struck {what}; it stays readable"
+        except InputError as error:
+            # Somebody else was first. Whatever the reason, this entry is not to stand before those logged earlier.
+            said = f"nothing to undo: {what} {plain_name(error.what, 200)}; u again takes back the entry before it"
+        self._undo.pop()
+        self.tally.count(last.record, -1)
+        self.tally.struck += 1
+        yield from self._acknowledged(said)
+        if isinstance(last.record, Reed):
+            self.history = self.advice = None
+        elif not isinstance(last.record, Chanter):
+            yield from self._sit_at(last.record.reed)

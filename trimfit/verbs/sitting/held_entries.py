@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
+from trimfit.base.column_words import SHORT_NAMES
+from trimfit.base.pitch import crow_label
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
+from trimfit.entry.checks import MOVED
+from trimfit.entry.typed_lines import ReadingLine, TrimLine
 from trimfit.verbs.wording import plain_name
-
-if TYPE_CHECKING:
-    from trimfit.entry.typed_lines import ReadingLine, TrimLine
 
 Record = Reading | Trim | Event | Outcome | Reed | Chanter
 # A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.
@@ -72,8 +72,6 @@ def meant(doubts: Sequence[Doubt]) -> dict[str, float]:
 
 def may_have_moved(doubts: Sequence[Doubt]) -> bool:
     """Whether it was asked if the reed was misread or has moved."""
-    from trimfit.entry.checks import MOVED
-
     return any(doubt.kind == MOVED for doubt in doubts)
 
 
@@ -129,6 +127,25 @@ def words_for(record: Record) -> str:
     if isinstance(record, Event):
         return f"{name} {plain_name(record.event)}"
     return f"{name} {record.outcome}" if isinstance(record, Outcome) else f"reed {name}"
+
+
+def typed_values(record: Record) -> str:
+    """An entry's values, with the names by which they are typed."""
+    if isinstance(record, Reading):
+        parts = [f"{SHORT_NAMES[note]} {hz:g}" for note, hz in record.notes_hz.items()]
+        parts += [f"go {record.g_octave_hz:g}"] if record.g_octave_hz else []
+        parts += [f"crow {crow_label(record.crow_hz)}"] if record.crow_hz else []
+        parts += [f"p {record.pressure_kpa:.2f}kPa"] if record.pressure_kpa else []
+        parts += [f"ch {plain_name(record.chanter)}"] if record.chanter else []
+        return "  ".join(parts)
+    if isinstance(record, Trim):
+        parts = [f"length {record.length_mm:g} mm"] if record.length_mm else []
+        parts += [f"lip {record.lip_strokes:g}"] if record.lip_strokes else []
+        parts += [f"asked {record.asked_mm:g}"] if record.asked_mm else []
+        return "  ".join(parts)
+    if isinstance(record, Event | Outcome):
+        return plain_name(record.event if isinstance(record, Event) else record.outcome)
+    return words_for(record)
 
 
 def standing_words(line: ReadingLine) -> str:

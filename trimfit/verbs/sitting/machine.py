@@ -6,40 +6,20 @@ script of lines (`scripted`): there, a doubt that the next line does not answer 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Sequence
 
+from trimfit.base.dates import local_now
 from trimfit.base.errors import InputError, TrimfitError, nearest
+from trimfit.entry.tokens import begins_a_trim, names_a_column
+from trimfit.entry.unnamed_numbers import is_unnamed
+from trimfit.session.session import Session
+from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import HeldPlain, HeldReading, may_have_moved, meant, words_for
-from trimfit.verbs.sitting.questions import Questions
+from trimfit.verbs.sitting.readings import Readings
 from trimfit.verbs.wording import CAUTIONS, HELP, plain_name, wrapped
 
-COMMANDS = (
-    "? auto clear exit fix good help list lost moved new next ok quit reed read stock strike to-stock undo why "
-    "as_low_a sounding cents"
-).split()
-# Each bench word in one letter, none of which needs Shift, and none of which begins a reading; c is clear where it
-# stands alone.
-LETTERS = {
-    "/": "help",
-    "c": "clear",
-    "j": "strike",
-    "l": "lost",
-    "m": "moved",
-    "n": "next",
-    "o": "numbers",
-    "q": "quit",
-    "r": "read",
-    "s": "stock",
-    "u": "undo",
-    "v": "good",
-    "w": "list",
-    "x": "fix",
-    "y": "why",
-    "z": "new",
-}
 
-
-class Sitting(Questions):
+class Sitting(Readings):
     """One person's sitting. `clock()` gives this moment as ISO 8601 text; `reeds` are the reeds to go through, else
     the work list. Feed it lines until `done`; exhaust what it yields, for each line is acted on as it is said."""
 
@@ -106,9 +86,6 @@ class Sitting(Questions):
             yield from self._fault(error)
 
     def _feed(self, text: str) -> Iterator[str]:
-        from trimfit.entry.tokens import begins_a_trim, names_a_column
-        from trimfit.entry.unnamed_numbers import is_unnamed
-
         if text.startswith("#") or (self.scripted and not text):
             return
         if self.held is not None:
@@ -123,9 +100,9 @@ class Sitting(Questions):
             yield from self._by_name(text)
             return
         word, _, rest = text.partition(" ")
-        act = self._commands().get(LETTERS.get(word, word.lower())) if word != "c" or not rest else None
+        act = ACTS.get(LETTERS.get(word, word.lower())) if word != "c" or not rest else None
         if act is not None:
-            yield from act(rest.strip())
+            yield from act(self, rest.strip())
         elif is_unnamed(text):
             yield from self._unnamed(text)
         elif begins_a_trim(word):
@@ -141,40 +118,13 @@ class Sitting(Questions):
         Nobody takes off whole millimetres; `cut 1` says so all the same.
         """
         whole = text.isascii() and text.isdigit()
-        if not whole and (self.history is not None or text.lower() in self._commands()):
+        if not whole and (self.history is not None or text.lower() in ACTS):
             return False
         try:
             self.bench.history(text)
         except TrimfitError:
             return False
         return True
-
-    def _commands(self) -> Mapping[str, Callable[[str], Iterator[str]]]:
-        return {
-            "?": self._help,
-            "help": self._help,
-            "read": self._read_again,
-            "next": self._skip,
-            "undo": self._take_back,
-            "list": self._list,
-            "quit": self._leave,
-            "exit": self._leave,
-            "why": self._why,
-            "fix": self._fix,
-            "numbers": self._next_mode,
-            "clear": self._again,
-            "strike": self._strike,
-            "reed": self._by_name,
-            "new": self._new,
-            "moved": self._moved,
-            "good": lambda remark: self._outcome("good", remark),
-            "lost": lambda remark: self._outcome("lost", remark),
-            "stock": lambda remark: self._outcome("to-stock", remark),
-            "to-stock": lambda remark: self._outcome("to-stock", remark),
-            "ok": lambda _: self._enter(),
-            "auto": lambda _: self._set_mode("auto"),
-            "no": self._nothing_asked,
-        }
 
     def _by_word(self, text: str) -> Iterator[str]:
         """A line that begins with no word of the bench: a reed's name, if it is one."""
@@ -199,3 +149,55 @@ class Sitting(Questions):
     def _leave(self, _: str) -> Iterator[str]:
         self.done = True
         yield from ()
+
+
+# The words of the bench: each with its one letter, which needs no Shift and begins no reading (c is clear where it
+# stands alone), and what it does with the rest of the line.
+_WORDS: tuple[tuple[str, str, Callable[[Sitting, str], Iterator[str]]], ...] = (
+    ("?", "", Sitting._help),
+    ("help", "/", Sitting._help),
+    ("read", "r", Sitting._read_again),
+    ("next", "n", Sitting._skip),
+    ("undo", "u", Sitting._take_back),
+    ("list", "w", Sitting._list),
+    ("quit", "q", Sitting._leave),
+    ("exit", "", Sitting._leave),
+    ("why", "y", Sitting._why),
+    ("fix", "x", Sitting._fix),
+    ("numbers", "o", Sitting._next_mode),
+    ("clear", "c", Sitting._again),
+    ("strike", "j", Sitting._strike),
+    ("reed", "", Sitting._by_name),
+    ("new", "z", Sitting._new),
+    ("moved", "m", Sitting._moved),
+    ("good", "v", lambda sitting, remark: sitting._outcome("good", remark)),
+    ("lost", "l", lambda sitting, remark: sitting._outcome("lost", remark)),
+    ("stock", "s", lambda sitting, remark: sitting._outcome("to-stock", remark)),
+    ("to-stock", "", lambda sitting, remark: sitting._outcome("to-stock", remark)),
+    ("ok", "", lambda sitting, _: sitting._enter()),
+    ("auto", "", lambda sitting, _: sitting._set_mode("auto")),
+    ("no", "", Sitting._nothing_asked),
+)
+ACTS = {word: act for word, _, act in _WORDS}
+LETTERS = {letter: word for word, letter, _ in _WORDS if letter}
+# What a line may be completed to; that numbers have another meaning is said by its name.
+COMMANDS = [*(word for word in sorted(ACTS) if word not in ("no", "numbers")), "as_low_a", "sounding", "cents"]
+
+
+def sitting_on(session: Session, reeds: Sequence[str] = (), *, scripted: bool = False, width: int = 80) -> Sitting:
+    """A sitting on an open log.
+
+    reeds: names of reeds, or of orders, which stand for those of their reeds that want work now, most urgent first.
+    scripted: lines are piped in. width: columns of the screen. Raises InputError for an order none of whose reeds wants
+    work.
+    """
+    journal, bench = session.journal, Bench(session)
+    orders = {name for (name,) in journal.columns("order", ["order"])} if reeds else set()
+    orders -= {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted(orders))}
+    named: list[str] = []
+    for name in reeds:
+        of_it = bench.work(name) if name in orders else [name]
+        if not of_it:
+            raise InputError(f"no reed of order {name!r} wants work", remedy="trimfit ask --all says what does")
+        named += of_it
+    return Sitting(bench, local_now, named, scripted=scripted, width=width)

@@ -1,27 +1,46 @@
-"""Readings as they are typed at the bench: with names or as numbers alone, with the conditions that stand."""
+"""Readings as they are typed at the bench, with names or as numbers alone, with the conditions that stand; and what is
+answered where a sitting asks about an entry that it holds."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
+from trimfit.base.column_words import ValueMeaning, order_of_names
+from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import NOTES
-from trimfit.base.records import Chanter, Doubt
-from trimfit.verbs.sitting.held_entries import HeldPlain, HeldReading, standing_words
-from trimfit.verbs.sitting.undo import Undo
+from trimfit.base.records import Chanter, Doubt, Event, Reading, Trim
+from trimfit.entry.parse import parse_reading, parse_trim
+from trimfit.entry.tokens import begins_a_trim, mode_of, names_a_column
+from trimfit.entry.typed_lines import ReadingLine
+from trimfit.entry.unnamed_numbers import is_unnamed, with_names
+from trimfit.verbs.sitting.entries import Entries
+from trimfit.verbs.sitting.held_entries import (
+    Held,
+    HeldPlain,
+    HeldReading,
+    HeldTrim,
+    as_meant,
+    as_trim,
+    may_have_moved,
+    meant,
+    standing_words,
+    words_for,
+)
+from trimfit.verbs.sitting.reed_in_hand import LoggedHere
 from trimfit.verbs.wording import expected_line, plain_name, wrapped
-
-if TYPE_CHECKING:
-    from trimfit.base.column_words import ValueMeaning
-    from trimfit.entry.typed_lines import ReadingLine
 
 NEW_CHANTER = "new-chanter"
 MODES: tuple[ValueMeaning, ...] = ("auto", "sounding", "as low A", "cents")
 
 
-class Readings(Undo):
-    """What a line of values means, and the reading that it makes."""
+def _at(record: Reading | Trim) -> str:
+    return record.taken_at if isinstance(record, Reading) else record.done_at
+
+
+class Readings(Entries):
+    """What a line of values means, the reading that it makes, and what is answered where one asks: yes, no, as meant,
+    moved, or what is right."""
 
     __slots__ = ()
 
@@ -35,8 +54,6 @@ class Readings(Undo):
         return self._reference_hz()
 
     def _parse(self, text: str, *, partial: bool) -> ReadingLine:
-        from trimfit.entry.parse import parse_reading
-
         around_hz = self._around_hz() if self.history else None
         reference_hz = self._reference_hz()
         return parse_reading(
@@ -52,8 +69,6 @@ class Readings(Undo):
 
     def _unnamed(self, text: str, order: Sequence[str] = ()) -> Iterator[str]:
         """A reading typed as numbers alone: said with its names, and logged when a person has seen them."""
-        from trimfit.entry.unnamed_numbers import with_names
-
         self._here()
         known, is_set = self.bench.line_order()
         named = with_names(text, order or known)
@@ -63,9 +78,6 @@ class Readings(Undo):
         yield from self._reading(named, echoed=True, numbers=text)
 
     def _reading(self, text: str, *, echoed: bool = False, numbers: str = "") -> Iterator[str]:
-        from trimfit.entry.tokens import mode_of
-        from trimfit.entry.typed_lines import ReadingLine
-
         if mode := mode_of(text):
             yield from self._set_mode(mode)
             return
@@ -96,8 +108,7 @@ class Readings(Undo):
         ask = Doubt(NEW_CHANTER, "chanter", f"chanter {plain_name(name, 60)} is not in the log; is it a new one?")
         doubts = self.bench.doubts(Chanter(name), None, heard={}, reference_hz=None, advised_mm=None)
         self.held = HeldPlain(Chanter(name), tuple(doubts) or (ask,), then=then)
-        for doubt in self.held.doubts:
-            yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
+        yield from self._doubted(self.held.doubts)
 
     def _heard(self, line: ReadingLine) -> Iterator[str]:
         as_low_a = [note for note in NOTES if line.heard.get(note) == "as low A"]
@@ -111,3 +122,94 @@ class Readings(Undo):
         yield "read it again"
         if expected := expected_line(self.bench.predicted(reed), self._scale()):
             yield expected
+
+    def _answer(self, held: Held, text: str) -> Generator[str, None, str | None]:
+        """Take `text` as the answer to the doubt; returns the line to act on next, `text` itself if it was none."""
+        word = text.lower()
+        moved = may_have_moved(held.doubts) and not isinstance(held, HeldPlain)
+        if isinstance(held, HeldReading) and held.echoed:
+            answered = yield from self._answer_echo(held, text)
+            if answered is not None:
+                return None if answered else text
+        if word in ("y", "yes", "keep") or (moved and not word):
+            # that it is new was asked, and is no doubt any more
+            held = self.held = replace(held, doubts=tuple(one for one in held.doubts if one.kind != NEW_CHANTER))
+            yield from self._keep("kept and marked" if held.doubts else "")
+            if isinstance(held, HeldPlain) and held.then:
+                return held.then
+        elif moved and word in ("m", "moved") and isinstance(held, HeldReading):
+            yield from self._keep_as_moved(held)
+        elif moved and word in ("r", "read"):
+            self.held = None
+            yield "not logged"
+            yield from self._read_again("")
+        elif word in ("m", "meant") and meant(held.doubts) and not isinstance(held, HeldPlain):
+            yield from self._propose(as_meant(held, self.advice))
+        elif word in ("no", "drop") or (word in ("n", "u", "undo") and not self.scripted):
+            self.held = None
+            yield "not logged"
+        elif self.scripted:
+            try:
+                yield from self._keep("kept and marked, since the next line does not answer")
+            except TrimfitError as error:
+                self.held = None
+                yield from self._fault(error)
+            return text
+        elif word in ("q", "quit"):
+            return text
+        else:
+            yield from self._correct(held, text)
+        return None
+
+    def _answer_echo(self, held: HeldReading, text: str) -> Generator[str, None, bool | None]:
+        """Take `text` as what is said of numbers shown with their names; None where it is an answer like any other."""
+        known, is_set = self.bench.line_order()
+        if not text and not held.doubts:
+            if not is_set:
+                self.bench.set_line_order(known)
+            yield from self._keep("")
+            return True
+        if is_unnamed(text):
+            self.held = None
+            return False
+        if order := order_of_names(text):
+            self.held = None
+            self.bench.set_line_order(order)
+            yield from self._unnamed(held.numbers, order)
+            return True
+        return None
+
+    def _keep_as_moved(self, held: HeldReading) -> Iterator[str]:
+        """The reed is not as it was: that is logged just before the reading, which is then no longer in doubt."""
+        event = Event(held.record.reed, held.record.taken_at, "moved")
+        entry, new = self.bench.append(event, ())
+        if new:
+            self._undo.append(LoggedHere(entry, event))
+            self.tally.count(event)
+        yield f"logged {entry}: {words_for(event)}"
+        self.held = replace(held, doubts=())
+        yield from self._keep("")
+
+    def _correct(self, held: Held, text: str) -> Iterator[str]:
+        """What is right, typed in place of an answer: only the values that were wrong need be typed."""
+        if isinstance(held, HeldPlain):
+            yield "first this: y keeps it, no drops it"
+            return
+        word = text.split(" ")[0]
+        record = held.record
+        if isinstance(held, HeldReading) and names_a_column(word):
+            line = held.line.merged(self._parse(text, partial=True))
+            full = self._standing.merged(line) if self._standing else line
+            yield from self._propose(HeldReading(full.reading(record.reed, _at(record), held.record.chanter), line))
+        elif isinstance(held, HeldTrim) and text and begins_a_trim(word):
+            typed = parse_trim(text)
+            yield from self._propose(HeldTrim(as_trim(typed, record.reed, typed.at or _at(record), self.advice), typed))
+        else:
+            if may_have_moved(held.doubts):
+                yield "first this: r drops it to read again, m: the reed has moved, Enter keeps it marked"
+                return
+            choice = "m takes what was meant, " if meant(held.doubts) else ""
+            yield f"first this: y keeps it, {choice}no drops it, or type what is right"
+
+    def _nothing_asked(self, _: str) -> Iterator[str]:
+        yield "nothing was asked"

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from trimfit.base.answers import Advice
+from trimfit.base.column_words import ValueMeaning
 from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.pitch import cents_from_440, ratios
-from trimfit.base.records import ReedHistory, Settings
+from trimfit.base.records import Doubt, ReedHistory, Settings
+from trimfit.entry.typed_lines import ReadingLine
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import Held, Record
 from trimfit.verbs.wording import Tally, advice_lines, closing_line, gaps_of, plain_name, reed_lines, wrapped
-
-if TYPE_CHECKING:
-    from trimfit.base.column_words import ValueMeaning
-    from trimfit.entry.typed_lines import ReadingLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +54,11 @@ class ReedInHand:
             said = f"! {plain_name(line, 600)}"
             # A script's faults go to stderr, one a line.
             yield from [said] if self.scripted else wrapped(said, self.width)
+
+    def _doubted(self, doubts: Sequence[Doubt]) -> Iterator[str]:
+        """The questions that doubts are asked as."""
+        for doubt in doubts:
+            yield from wrapped(f"? {plain_name(doubt.sentence, 600)}", self.width)
 
     def _here(self) -> ReedHistory:
         if self.history is None:
