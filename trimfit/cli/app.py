@@ -12,11 +12,12 @@ import typer
 
 from trimfit import __version__
 from trimfit.base.errors import TrimfitError
+from trimfit.cli.context import app
+from trimfit.cli.fast_path import DEFAULT_LOG
 from trimfit.cli.output.answers import print_error
 from trimfit.cli.output.screen import answer_is_all
 
-DEFAULT_LOG = "bench.trimfit"
-# One file per family of verbs; each has `register(app)`.
+# One file per family of verbs, in the order of the page of help.
 FAMILIES = ("folders", "log", "bench", "ask", "orders", "learn", "reviews", "serve", "demo")
 # Verbs that leave nothing behind but their answer.
 ANSWERS_ONLY = frozenset({"ask", "predict", "pick", "rehearse", "review", "check"})
@@ -41,35 +42,6 @@ _MEANT = {
 }
 # What the command line makes of Ctrl-C.
 _INTERRUPTED = 130
-
-# What two options of the framework do, in the words of the rest.
-_COMPLETION = {
-    "install_completion": "Have the Tab key complete verbs and options in this shell.",
-    "show_completion": "Print the script that does so.",
-}
-
-
-class _Verbs(typer.core.TyperGroup):
-    """All verbs, with options explained in one voice."""
-
-    def get_params(self, ctx: Any) -> Any:
-        params = super().get_params(ctx)
-        for param in params:
-            if param.name in _COMPLETION:
-                param.help = _COMPLETION[param.name]  # type: ignore[attr-defined]
-        return params
-
-
-app = typer.Typer(
-    name="trimfit",
-    cls=_Verbs,
-    help="Remembers every reed and every cut, learns how each reed type answers, and says how much more to take off."
-    "\n\nExample: trimfit ask R-0412",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
 
 
 def _version(wanted: bool) -> None:
@@ -97,7 +69,7 @@ def _root(
 
 
 for _family in FAMILIES:
-    import_module(f"trimfit.cli.{_family}").register(app)
+    import_module(f"trimfit.cli.{_family}")
 
 
 def _ended(code: object) -> NoReturn:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import Fault, InputError
-from trimfit.cli.context import session_of
+from trimfit.cli.context import At, Json, app, session_of
 from trimfit.cli.output.answers import print_json, table
 from trimfit.cli.output.entry_words import advice_in_words
 from trimfit.cli.output.json_values import plain
@@ -26,12 +26,9 @@ ENDS = {
     "past": "past: F is over E here, and no cut brings it back; trimfit ask REED --others says where it may go",
     "no-fit": "no-fit: the blade or the pitch is out of reach; trimfit ask REED --others says where it may go",
 }
-Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
-At = Annotated[
-    str | None, typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME")
-]
 
 
+@app.command()
 def ask(
     context: typer.Context,
     reed: Annotated[str | None, typer.Argument(help="The reed.", metavar="REED")] = None,
@@ -232,6 +229,7 @@ def read_plan(path: Path) -> list[tuple[str, float, float]]:
     return out
 
 
+@app.command()
 def predict(
     context: typer.Context,
     reed: Annotated[str | None, typer.Argument(help="The reed.", metavar="REED")] = None,
@@ -325,9 +323,3 @@ def _flat(item: PredictedReading) -> dict[str, Any]:
     out = {"reed": item.reed, "gap_cents": plain(item.gap_cents), "crow_hz": plain(item.crow_hz)}
     out |= {f"{note}_hz": plain(span) for note, span in item.notes_hz.items()}
     return out | {name: plain(getattr(item, name)) for name in ("chanter", "pressure_kpa", "temperature_c", "why")}
-
-
-def register(app: typer.Typer) -> None:
-    """Add this family's verbs to the command line."""
-    app.command()(ask)
-    app.command()(predict)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from trimfit.cli.context import app, session_of
 from trimfit.cli.output.answers import print_json
 from trimfit.cli.output.screen import fit_for_terminal, paint
 
@@ -31,11 +32,7 @@ Example: trimfit bench R-0412
 COLOURS = {"? ": typer.colors.YELLOW, "! ": typer.colors.RED, "> ": typer.colors.GREEN, "==": typer.colors.CYAN}
 
 
-def register(app: typer.Typer) -> None:
-    """Add `bench` to the command line."""
-    app.command("bench", help=EXAMPLE)(bench)
-
-
+@app.command(help=EXAMPLE)
 def bench(
     context: typer.Context,
     reeds: Annotated[
@@ -46,7 +43,6 @@ def bench(
     ] = False,
 ) -> None:
     """Run a sitting on the log of this call; exit 2 if a piped line was refused."""
-    from trimfit.cli.context import session_of
     from trimfit.verbs.sitting.machine import sitting_on
 
     person = sys.stdin.isatty()

@@ -1,21 +1,54 @@
-"""Which log a call is about, and the session on it."""
+"""The command line that the verbs join, the options they share, and the session on the log that a call is about."""
 
 from __future__ import annotations
 
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 if TYPE_CHECKING:
     from trimfit.session.session import Session
 
+# What two options of the framework do, in the words of the rest.
+_COMPLETION = {
+    "install_completion": "Have the Tab key complete verbs and options in this shell.",
+    "show_completion": "Print the script that does so.",
+}
+
+
+class _Verbs(typer.core.TyperGroup):
+    """All verbs, with options explained in one voice."""
+
+    def get_params(self, ctx: Any) -> Any:
+        params = super().get_params(ctx)
+        for param in params:
+            if param.name in _COMPLETION:
+                param.help = _COMPLETION[param.name]  # type: ignore[attr-defined]
+        return params
+
+
+app = typer.Typer(
+    name="trimfit",
+    cls=_Verbs,
+    help="Remembers every reed and every cut, learns how each reed type answers, and says how much more to take off."
+    "\n\nExample: trimfit ask R-0412",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+At = Annotated[
+    str | None, typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME")
+]
+
 
 def log_path(context: typer.Context) -> Path:
     """The log that this call is about."""
-    found = context.obj
-    return found if isinstance(found, Path) else Path(found)
+    return Path(context.obj)
 
 
 def session_of(context: typer.Context, as_json: bool, *, create: bool = False) -> AbstractContextManager[Session]:

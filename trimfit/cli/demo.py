@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trimfit.cli.context import Json, app
 from trimfit.cli.output.answers import print_json
 from trimfit.cli.output.json_values import plain, progress
 
@@ -18,11 +19,12 @@ if TYPE_CHECKING:
 DEFAULT_FOLDER = Path("trimfit-demo")
 
 
+@app.command()
 def demo(
     folder: Annotated[
         Path, typer.Argument(help="Folder to make; one that a demo made before is made anew.", metavar="FOLDER")
     ] = DEFAULT_FOLDER,
-    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")] = False,
+    as_json: Json = False,
 ) -> None:
     """See all of it on an invented shop. Import, learn, the work list, drifted batches, one answer, the report.
 
@@ -108,8 +110,3 @@ def _lines(made: Demo, called: str) -> list[str]:
         f"  {called} {log} review reed {one}",
     ]
     return lines
-
-
-def register(app: typer.Typer) -> None:
-    """Add this family's verbs to the command line."""
-    app.command()(demo)

@@ -15,27 +15,15 @@ from typing import Any
 
 DEFAULT_LOG = "bench.trimfit"
 _WHEN = {"--at": "at", "--after": "after", "--remark": "remark"}
-# Verb: the desk's function, how many words come first, whether words without end follow, options, and which are needed.
-VERBS: dict[str, tuple[str, int, bool, dict[str, str], frozenset[str]]] = {
-    "reading": (
-        "log_reading",
-        1,
-        True,
-        {
-            "--chanter": "chanter",
-            "--pressure": "pressure",
-            "--temperature": "temperature",
-            "--humidity": "humidity",
-            "--taped": "taped",
-            **_WHEN,
-        },
-        frozenset(),
-    ),
-    "trim": ("log_trim", 1, False, {"--length": "length", "--lip": "lip", "--asked": "asked", **_WHEN}, frozenset()),
-    "event": ("log_event", 1, True, _WHEN, frozenset()),
-    "outcome": ("log_outcome", 2, False, _WHEN, frozenset()),
-    "amend": ("amend_entry", 1, True, {}, frozenset()),
-    "strike": ("strike", 1, False, {"--at": "at", "--why": "why"}, frozenset()),
+_READ = {f"--{name}": name for name in ("chanter", "pressure", "temperature", "humidity", "taped")}
+# Verb: the desk's function, how many words come first, whether words without end follow, and its options.
+VERBS: dict[str, tuple[str, int, bool, dict[str, str]]] = {
+    "reading": ("log_reading", 1, True, _READ | _WHEN),
+    "trim": ("log_trim", 1, False, {"--length": "length", "--lip": "lip", "--asked": "asked", **_WHEN}),
+    "event": ("log_event", 1, True, _WHEN),
+    "outcome": ("log_outcome", 2, False, _WHEN),
+    "amend": ("amend_entry", 1, True, {}),
+    "strike": ("strike", 1, False, {"--at": "at", "--why": "why"}),
 }
 
 
@@ -56,13 +44,12 @@ def answered(arguments: Sequence[str]) -> int | None:
         return _ask(Path(log), asked[0][0], asked[1].get("at"), asked[2])
     if rest[0] != "log" or rest[1] not in VERBS:
         return None
-    function, first, endless, options, needed = VERBS[rest[1]]
+    function, first, endless, options = VERBS[rest[1]]
     taken = _taken(rest[2:], options)
     if taken is None:
         return None
     words, said, as_json = taken
-    fits = len(words) > first if endless else len(words) == first
-    if not fits or not needed <= said.keys():
+    if not (len(words) > first if endless else len(words) == first):
         return None
     return _answer(function, Path(log), [*words[:first], *([words[first:]] if endless else [])], said, as_json)
 

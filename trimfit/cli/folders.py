@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import InputError
+from trimfit.cli.context import Json, app, log_path
 from trimfit.cli.output.answers import print_error, print_json, table
 from trimfit.cli.output.json_values import plain, progress
 
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
 
     from trimfit.verbs.import_export import Taken
 
-Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 # What the shop's settings mean; the unit is shown by the name's end.
 MEANINGS = {
     "ratio_low_g": "just ratio of low G to low A",
@@ -56,12 +56,6 @@ UNITS = (
 MARKS_SHOWN = 10
 
 
-def _log(context: typer.Context) -> Path:
-    from trimfit.cli.context import log_path
-
-    return log_path(context)
-
-
 def _counts(taken: Taken) -> dict[str, Any]:
     counts = taken.counts
     return {
@@ -90,6 +84,7 @@ def _print_marks(taken: Taken, words: str) -> None:
         typer.echo(f"  … and {len(taken.marks) - MARKS_SHOWN:,} more: trimfit check")
 
 
+@app.command("import")
 def import_(
     context: typer.Context,
     folder: Annotated[Path, typer.Argument(help="The folder that holds the CSV files.", metavar="FOLDER")],
@@ -104,7 +99,7 @@ def import_(
     from trimfit.verbs import import_export
 
     try:
-        taken = import_export.import_folder(_log(context), folder, None if as_json else progress)
+        taken = import_export.import_folder(log_path(context), folder, None if as_json else progress)
     except InputError as error:
         rows = getattr(error, "rows", None)
         if rows is None:
@@ -142,6 +137,7 @@ def import_(
     _print_marks(taken, "doubtful entries, kept and marked")
 
 
+@app.command()
 def export(
     context: typer.Context,
     folder: Annotated[Path, typer.Argument(help="The folder to write; made if need be.", metavar="FOLDER")],
@@ -156,13 +152,14 @@ def export(
     """
     from trimfit.verbs import import_export
 
-    taken = import_export.export_folder(_log(context), folder, None if as_json else progress, force=force)
+    taken = import_export.export_folder(log_path(context), folder, None if as_json else progress, force=force)
     if as_json:
         print_json(_counts(taken))
         return
     _print_counts(taken, "export", folder)
 
 
+@app.command()
 def draft(
     context: typer.Context,
     sheet: Annotated[Path, typer.Argument(help="A CSV, TSV or spreadsheet file, kept in any manner.", metavar="SHEET")],
@@ -184,7 +181,7 @@ def draft(
     """
     from trimfit.verbs import import_export
 
-    made = import_export.draft(sheet, folder, _log(context), month_first=month_first, force=force)
+    made = import_export.draft(sheet, folder, log_path(context), month_first=month_first, force=force)
     if not as_json:
         for line in made.page:
             typer.echo(line)
@@ -194,6 +191,7 @@ def draft(
     print_json({"folder": str(folder), **said})
 
 
+@app.command()
 def merge(
     context: typer.Context,
     other: Annotated[Path, typer.Argument(help="The log of another bench; it stays as it is.", metavar="OTHER_LOG")],
@@ -219,7 +217,9 @@ def merge(
     """
     from trimfit.verbs import import_export
 
-    taken = import_export.merge_log(_log(context), other, None if as_json else progress, renames=_pairs(rename or []))
+    taken = import_export.merge_log(
+        log_path(context), other, None if as_json else progress, renames=_pairs(rename or [])
+    )
     if as_json:
         counts = taken.counts
         print_json(
@@ -268,6 +268,7 @@ def _print_renamed(one: Any) -> None:
         )
 
 
+@app.command()
 def backup(
     context: typer.Context,
     file: Annotated[Path, typer.Argument(help="The file to write; an earlier backup may be there.", metavar="FILE")],
@@ -281,13 +282,14 @@ def backup(
     """
     from trimfit.verbs import import_export
 
-    taken = import_export.back_up(_log(context), file)
+    taken = import_export.back_up(log_path(context), file)
     if as_json:
         print_json(_counts(taken))
         return
     _print_counts(taken, "backup", file)
 
 
+@app.command()
 def check(context: typer.Context, as_json: Json = False) -> None:
     """Say if the log is sound, and which entries carry a mark. Exit code 1 if it is damaged.
 
@@ -295,7 +297,7 @@ def check(context: typer.Context, as_json: Json = False) -> None:
     """
     from trimfit.verbs import check as verbs_check
 
-    found = verbs_check.check(_log(context), None if as_json else progress)
+    found = verbs_check.check(log_path(context), None if as_json else progress)
     sound = not found.damage
     if as_json:
         print_json(
@@ -316,6 +318,7 @@ def check(context: typer.Context, as_json: Json = False) -> None:
         raise typer.Exit(1)
 
 
+@app.command(context_settings={"ignore_unknown_options": True})
 def settings(
     context: typer.Context,
     name: Annotated[str | None, typer.Argument(help="The setting to set.", metavar="NAME")] = None,
@@ -329,7 +332,7 @@ def settings(
     from trimfit.verbs import import_export
     from trimfit.verbs import settings as verbs_settings
 
-    log = _log(context)
+    log = log_path(context)
     reordered: Sequence[str] = ()
     known = verbs_settings.settings(log)
     if name is not None and value is not None:
@@ -368,14 +371,3 @@ def _typed(text: str) -> str | float:
         return float(text)
     except ValueError:
         return text
-
-
-def register(app: typer.Typer) -> None:
-    """Add this family's verbs to the command line."""
-    app.command("import")(import_)
-    app.command("export")(export)
-    app.command("draft")(draft)
-    app.command("merge")(merge)
-    app.command("backup")(backup)
-    app.command("check")(check)
-    app.command("settings", context_settings={"ignore_unknown_options": True})(settings)

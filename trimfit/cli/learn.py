@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
+from trimfit.cli.context import Json, app, session_of
 from trimfit.cli.output.answers import print_json, table
 
 FEWEST = 20
@@ -15,12 +16,13 @@ MOST_APART = 3
 SHOWN = ("gap", "crow", "e", "f", "high_a")
 
 
+@app.command()
 def learn(
     context: typer.Context,
     second_opinion: Annotated[
         bool, typer.Option("--second-opinion", help="Beside it, a plain mixed model of each type's gap.")
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")] = False,
+    as_json: Json = False,
 ) -> None:
     """Fit the log and say how each reed type answers. Says too what varies, and how close predictions were.
 
@@ -28,7 +30,6 @@ def learn(
 
     Example: trimfit learn
     """
-    from trimfit.cli.context import session_of
     from trimfit.verbs.learn import learn as learn_log
     from trimfit.verbs.learn import report_of
 
@@ -183,8 +184,3 @@ def _weight_lines(weights: list[dict[str, Any]]) -> list[str]:
     ]
     heads = ("type", "weight", "reeds", "crow Hz, first read", "mm off in all", "% of trim by weight")
     return ["", "weight, crow and trim of reeds that ended good (90 %)", *table(heads, rows, right=(2, 5)).split("\n")]
-
-
-def register(app: typer.Typer) -> None:
-    """Add this family's verbs to the command line."""
-    app.command()(learn)

@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.context import session_of
+from trimfit.cli.context import Json, app, session_of
 from trimfit.cli.output.entry_words import log_and_say
 
 if TYPE_CHECKING:
     from trimfit.verbs.log import EntryResult
 
-Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 At = Annotated[
     str | None,
     typer.Option(
@@ -36,19 +35,21 @@ _verbs = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
 )
+app.add_typer(_verbs, name="log")
 
 
 def _log(
     context: typer.Context,
     as_json: bool,
-    log_it: Callable[..., EntryResult],
-    *,
+    verb: Callable[..., EntryResult],
+    *words: Any,
     create: bool = False,
     checked_after: bool = False,
+    **said: Any,
 ) -> None:
-    """Log by `log_it(session, sure=…)` and print what was logged; see `log_and_say`."""
+    """Log by `verb(session, *words, **said, sure=…)` and print what was logged; see `log_and_say`."""
     with session_of(context, as_json, create=create) as session:
-        log_and_say(partial(log_it, session), as_json, checked_after=checked_after)
+        log_and_say(partial(verb, session, *words, **said), as_json, checked_after=checked_after)
 
 
 def _given(**fields: Any) -> dict[str, Any]:
@@ -110,12 +111,7 @@ def reading(
         "temperature": temperature,
     }
     said |= {"humidity": humidity, "taped": taped, "remark": remark}
-    _log(
-        context,
-        as_json,
-        lambda session, **sure: log.log_reading(session, reed, words, **said, **sure),
-        checked_after=True,
-    )
+    _log(context, as_json, log.log_reading, reed, words, checked_after=True, **said)
 
 
 @_verbs.command()
@@ -145,7 +141,7 @@ def trim(
     length = amount if length is None else length
 
     said: dict[str, Any] = {"length": length, "lip": lip, "asked": asked, "at": at, "after": after, "remark": remark}
-    _log(context, as_json, lambda session, **sure: log.log_trim(session, reed, **said, **sure))
+    _log(context, as_json, log.log_trim, reed, **said)
 
 
 @_verbs.command()
@@ -182,15 +178,9 @@ def reed(
         order=order,
         remark=remark,
     )
-    if (names := counted_out(name)) is not None:
-        _log(
-            context,
-            as_json,
-            lambda session, sure: log.log_reeds(session, names, given, move=move, sure=sure),
-            create=True,
-        )
-        return
-    _log(context, as_json, lambda session, sure: log.log_reed(session, name, given, move=move, sure=sure), create=True)
+    names = counted_out(name)
+    verb, about = (log.log_reed, name) if names is None else (log.log_reeds, names)
+    _log(context, as_json, verb, about, given, move=move, create=True)
 
 
 @_verbs.command()
@@ -235,7 +225,7 @@ def chanter(
         bore_gauge_mm=_value("--bore-gauge", bore_gauge, "mm"),
         remark=remark,
     )
-    _log(context, as_json, lambda session, sure: log.log_chanter(session, name, given, sure=sure), create=True)
+    _log(context, as_json, log.log_chanter, name, given, create=True)
 
 
 @_verbs.command()
@@ -274,7 +264,7 @@ def order(
         due_on=due_on,
         remark=remark,
     )
-    _log(context, as_json, lambda session, sure: log.log_order(session, name, given, sure=sure), create=True)
+    _log(context, as_json, log.log_order, name, given, create=True)
 
 
 @_verbs.command()
@@ -298,8 +288,7 @@ def event(
     """
     from trimfit.verbs import log
 
-    said = {"at": at, "after": after, "remark": remark}
-    _log(context, as_json, lambda session, sure: log.log_event(session, reed, words, **said, sure=sure))
+    _log(context, as_json, log.log_event, reed, words, at=at, after=after, remark=remark)
 
 
 @_verbs.command()
@@ -318,8 +307,7 @@ def outcome(
     """
     from trimfit.verbs import log
 
-    said = {"at": at, "after": after, "remark": remark}
-    _log(context, as_json, lambda session, sure: log.log_outcome(session, reed, outcome, **said, sure=sure))
+    _log(context, as_json, log.log_outcome, reed, outcome, at=at, after=after, remark=remark)
 
 
 @_verbs.command()
@@ -371,7 +359,7 @@ def amend(
     """
     from trimfit.verbs.corrections.amend import amend_entry
 
-    _log(context, as_json, lambda session, sure: amend_entry(session, entry, words, sure=sure))
+    _log(context, as_json, amend_entry, entry, words)
 
 
 @_verbs.command()
@@ -397,8 +385,3 @@ def rename(
     from trimfit.verbs import log
 
     _log(context, as_json, lambda session, sure: log.rename(session, reed, new, only=entries or (), join=join))
-
-
-def register(app: typer.Typer) -> None:
-    """Add this family's verbs to the command line."""
-    app.add_typer(_verbs, name="log")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from trimfit.cli.context import session_of
+from trimfit.cli.context import At, Json, app, session_of
 from trimfit.cli.output.answers import print_json, table
 
 if TYPE_CHECKING:
@@ -14,19 +14,16 @@ if TYPE_CHECKING:
     from trimfit.verbs.pick import Pick, Picked
     from trimfit.verbs.rehearse import Rehearsal
 
-Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
 SHOWN_BEYOND = 6
 SHOWN_WITHOUT_NUMBER = 20
 
 
+@app.command()
 def pick(
     context: typer.Context,
     order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
     all_: Annotated[bool, typer.Option("--all", help="List every blank, not only those near the quantity.")] = False,
-    at: Annotated[
-        str | None,
-        typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME"),
-    ] = None,
+    at: At = None,
     take: Annotated[
         int | None, typer.Option("--take", help="Put the first so many free blanks to the order.", min=1, metavar="N")
     ] = None,
@@ -97,6 +94,7 @@ def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
     )
 
 
+@app.command()
 def allot(
     context: typer.Context,
     orders: Annotated[
@@ -194,14 +192,12 @@ def _one_pitch(found: Allotment) -> str:
     return f"all at one pitch: {best.pitch_hz:.1f} Hz costs least ({each})"
 
 
+@app.command()
 def rehearse(
     context: typer.Context,
     order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
     seed: Annotated[int, typer.Option(help="Changes nothing: no chance is drawn.", min=0, hidden=True)] = 1,
-    at: Annotated[
-        str | None,
-        typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME"),
-    ] = None,
+    at: At = None,
     as_json: Json = False,
 ) -> None:
     """What an order's run will give, before a blade is touched.
@@ -280,10 +276,3 @@ def _share(share: float) -> str:
     if share < 0.0005:
         return "under 0.1 %"
     return "over 99.9 %" if share > 0.9995 else f"{100 * share:.1f} %"
-
-
-def register(app: typer.Typer) -> None:
-    """Add this family's verbs to the command line."""
-    app.command()(pick)
-    app.command()(allot)
-    app.command()(rehearse)

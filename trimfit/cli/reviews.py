@@ -7,23 +7,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.context import session_of
+from trimfit.cli.context import At, Json, app, session_of
 from trimfit.cli.output.answers import print_json, table
 from trimfit.cli.output.json_values import plain
 
 if TYPE_CHECKING:
     from trimfit.base.units import Interval
 
-Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
-At = Annotated[
-    str | None, typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME")
-]
 
 review = typer.Typer(
     help="What the log shows of batches, chanters, reading error, reeds.\n\nExample: trimfit review batches",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
+app.add_typer(review, name="review")
 
 
 def _span(value: Interval | None, form: str = "+.0f") -> str:
@@ -341,6 +338,7 @@ def ticket_(
         typer.echo(str(path))
 
 
+@app.command()
 def report(
     context: typer.Context,
     folder: Annotated[Path, typer.Argument(help="Folder for the page and its pictures.", metavar="FOLDER")],
@@ -361,9 +359,3 @@ def report(
         print_json({"page": str(paths[0]), "pictures": [str(path) for path in paths[1:]]})
         return
     typer.echo(f"{paths[0]}, with {len(paths) - 1} picture files beside it")
-
-
-def register(app: typer.Typer) -> None:
-    """Add this family's verbs to the command line."""
-    app.add_typer(review, name="review")
-    app.command()(report)

@@ -7,12 +7,15 @@ from typing import Annotated
 
 import typer
 
+from trimfit.cli.context import app, log_path
+
 DEFAULT_PORT = 8377
 SHARED = """\
 shared: whoever is in the workshop's own network and opens this address first comes in, by a key that works once.
 It is for a network that you trust, not for the internet: what is sent is not encrypted. Ctrl-C ends it."""
 
 
+@app.command()
 def serve(
     context: typer.Context,
     port: Annotated[
@@ -28,7 +31,6 @@ def serve(
 
     Example: trimfit serve
     """
-    from trimfit.cli.context import log_path
     from trimfit.web.server import serve as serve_page
 
     def announce(address: str) -> None:
@@ -42,8 +44,3 @@ def serve(
         sys.stdout.flush()
 
     serve_page(log_path(context), port, share=share, announce=announce)
-
-
-def register(app: typer.Typer) -> None:
-    """Add `serve` to the command line."""
-    app.command()(serve)
