@@ -7,16 +7,24 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from trimfit.regression.movement.coefficients import movement_terms
-from trimfit.regression.movement.process import SEEDS, assumed_movement
+from trimfit.regression.movement.coefficients import ASSUMED_DF, movement_terms
+from trimfit.regression.movement.process import (
+    MEASURE,
+    SITTING,
+    WALK,
+    IdleSpans,
+    assumed_movement,
+    learned_movement,
+)
+from trimfit.regression.priors import assumed_noise
 
 GAP, CROW = 1, 0
 
 
 def test_the_interval_of_a_walk_is_the_chi_squared_one() -> None:
     # chi-squared table, 10 degrees of freedom: 3.940 and 18.307 at 5 and 95 % (NIST/SEMATECH e-Handbook, 1.3.6.7.4)
-    spans = 10.0 - SEEDS["type"]
-    found = movement_terms(replace(assumed_movement(1), spans=np.full(2, spans)), 0).walk_gap_cents_per_sqrt_day
+    df = np.full((2, 3), 10.0 - ASSUMED_DF)
+    found = movement_terms(replace(assumed_movement(1), walk_df=df), 0).walk_gap_cents_per_sqrt_day
     assert found.low == pytest.approx(found.mean * np.sqrt(10 / 18.307), rel=1e-4)
     assert found.high == pytest.approx(found.mean * np.sqrt(10 / 3.940), rel=1e-4)
 
@@ -37,8 +45,32 @@ def test_each_figure_is_the_movements_own() -> None:
 
 def test_a_type_never_read_twice_without_work_is_assumed_and_more_spans_tell_more() -> None:
     few = movement_terms(assumed_movement(1), 0)
-    many = movement_terms(replace(assumed_movement(1), spans=np.full(2, 200.0)), 0)
+    read = replace(assumed_movement(1), spans=np.full(2, 200.0), walk_df=np.full((2, 3), 200.0))
+    many = movement_terms(read, 0)
     assert (few.assumed, few.spans) == (True, 0)
     assert (many.assumed, many.spans) == (False, 200)
     width = [t.walk_gap_cents_per_sqrt_day.high - t.walk_gap_cents_per_sqrt_day.low for t in (few, many)]
     assert width[1] < 0.3 * width[0]
+
+
+@pytest.mark.parametrize("times", [1.0, 1.5])
+def test_the_interval_of_a_walk_holds_it_nine_times_in_ten(times: float) -> None:
+    """Forty shops whose spans show the walk, of the assumed size or larger, beneath the errors of two readings each."""
+    rng = np.random.default_rng(7)
+    errors = 2.0 * (SITTING + MEASURE @ assumed_noise() @ MEASURE.T)
+    n, none = 50, np.zeros(3)
+    held = []
+    for _ in range(40):
+        days = rng.uniform(1.0, 15.0, n)
+        walked = times * rng.multivariate_normal(none, WALK, n) * np.sqrt(days)[:, None]
+        moved = walked + rng.multivariate_normal(none, errors, n)
+        spans = IdleSpans(
+            np.zeros(n, dtype=np.intp), days, moved, np.zeros((n, 2)), np.full((n, 3), 2.0), np.empty((0, 3))
+        )
+        terms = movement_terms(learned_movement(spans, assumed_noise(), 1), 0)
+        found = (
+            terms.walk_crow_cents_per_sqrt_day, terms.walk_gap_cents_per_sqrt_day, terms.walk_pitch_cents_per_sqrt_day,
+        )  # fmt: skip
+        true = times * np.sqrt(np.diag(WALK))
+        held += [one.low <= sd <= one.high for one, sd in zip(found, true, strict=True)]
+    assert 0.84 <= np.mean(held) <= 0.98

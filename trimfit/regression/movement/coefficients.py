@@ -11,10 +11,12 @@ import numpy as np
 
 from trimfit.base.normal import Z90
 from trimfit.base.units import Interval
-from trimfit.regression.movement.process import DIRECTIONS, SEEDS, Movement
+from trimfit.regression.movement.process import DIRECTIONS, Movement
 
 CROW, GAP, PITCH = (DIRECTIONS.index(name) for name in ("crow", "gap", "pitch"))
 WEEK_DAYS = 7.0
+ASSUMED_DF = 2.0
+"""What is assumed of a walk counts for so many degrees of freedom: it may be three times too large or too small."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,19 +45,18 @@ class MovementTerms:
 def movement_terms(movement: Movement, type_code: int) -> MovementTerms:
     """The movement of a type in words of the trade.
 
-    The interval of a walk is that of a variance with spans + SEEDS["type"] degrees of freedom by the chi-squared law
-    (NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8): every span counts as if it showed the walk alone, so
-    that it is somewhat too narrow where the errors of readings outweigh the walk.
+    The interval of a walk is that of a variance by the chi-squared law (NIST/SEMATECH e-Handbook of Statistical
+    Methods, 1.3.5.8), with as many degrees of freedom as spans that show the walk alone would tell as much (`walk_df`),
+    and ASSUMED_DF for what is assumed.
     """
     from scipy.special import chdtri
 
     one = movement.of(type_code)
-    df = one.spans + SEEDS["type"]
-    tails = [float(np.sqrt(df / float(chdtri(df, tail)))) for tail in (0.05, 0.95)]
+    freedom = movement.walk_df[min(type_code, len(movement.spans) - 1)] + ASSUMED_DF
 
     def walk(direction: int) -> Interval:
-        sd = float(np.sqrt(one.walk[direction, direction]))
-        return Interval(sd, sd * tails[0], sd * tails[1])
+        sd, df = float(np.sqrt(one.walk[direction, direction])), float(freedom[direction])
+        return Interval(sd, *(sd * float(np.sqrt(df / chdtri(df, tail))) for tail in (0.05, 0.95)))
 
     week_var = WEEK_DAYS * one.walk[GAP, GAP] + one.sitting[GAP, GAP]
     return MovementTerms(

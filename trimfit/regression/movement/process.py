@@ -125,6 +125,7 @@ class Movement:
     """The movement of each type, then of a type not known (T + 1 of each), and the shop's own jump (3, 3).
 
     walk, sitting (T + 1, 3, 3); settle (T + 1, 2, 3); settle_cov (2, 3, 3); jump (3, 3); jumps_per_day, spans (T + 1,).
+    walk_df (T + 1, 3): how many spans that show the walk alone would tell as much of its variance.
     """
 
     walk: Array
@@ -134,6 +135,7 @@ class Movement:
     jump: Array
     jumps_per_day: Array
     spans: Array
+    walk_df: Array
 
     def of(self, type_code: int) -> TypeMovement:
         """One type's movement; that of a type not known for a code beyond the last."""
@@ -155,6 +157,7 @@ def assumed_movement(n_types: int) -> Movement:
         JUMP.copy(),
         np.full(n, JUMPS_PER_DAY),
         np.zeros(n),
+        np.zeros((n, N_DIRECTIONS)),
     )
 
 
@@ -452,7 +455,28 @@ def learned_movement(spans: IdleSpans, noise_cov: Array, n_types: int) -> Moveme
         precision = np.einsum("cm,cmij->mij", share, np.stack(inverse))
         settles = _mean_settling(moved, dc, precision, t, n_types)
         walk, sitting, settle, settle_cov = walks[t], sittings[t], settles[t], spread
-    return Movement(walks, sittings, settles, settle_cov, jump, np.full(n_types + 1, rate), np.append(count, float(n)))
+    spans_of = np.append(count, float(n))
+    df = _walk_df(np.einsum("mii->mi", base), days, t, walks, sittings)
+    return Movement(walks, sittings, settles, settle_cov, jump, np.full(n_types + 1, rate), spans_of, df)
+
+
+def _walk_df(variance: Array, days: Array, type_code: NDArray[np.intp], walks: Array, sittings: Array) -> Array:
+    """`Movement.walk_df` (T + 1, 3): by the Fisher information in spans that share their variance S = days w + 2 s + …
+    between the walk's w and the sittings' s, with w² / 2 of it to a span that shows the walk alone.
+
+    With I_ww = Σ days² / 2 S², I_ws = Σ days / S² and I_ss = Σ 2 / S² (and what is assumed of s), what is known of w
+    while s is not is I_ww - I_ws² / I_ss. variance (m, 3): S of each span; days, type_code (m,); walks, sittings
+    (T + 1, 3, 3).
+    """
+    out = np.zeros((len(walks), N_DIRECTIONS))
+    for t in range(len(walks)):
+        at = type_code == t if t < len(walks) - 1 else np.ones(len(days), dtype=bool)
+        w, s = np.diag(walks[t]), np.diag(sittings[t])
+        d, square = days[at, None], variance[at] ** 2
+        of_walk, tied = (0.5 * d**2 / square).sum(axis=0), (d / square).sum(axis=0)
+        of_sitting = (2.0 / square).sum(axis=0) + 0.5 * SEEDS["type"] / s**2
+        out[t] = 2.0 * w**2 * (of_walk - tied**2 / of_sitting)
+    return out
 
 
 def jump_chance(rate: float, days: Array) -> Array:
