@@ -316,6 +316,14 @@ def test_what_was_learned_is_kept_beside_the_entries(log: Path) -> None:
         assert (journal.learned_get("card"), journal.learned_get("other")) == (b"new", b"")
 
 
+def test_of_many_things_learned_the_last_ones_stay(log: Path) -> None:
+    with Journal(log) as journal:
+        journal.learned_put({"card": b"", "plan:a": b"a", "plan:b": b"b"})
+        journal.learned_put({"plan:c": b"c", "plan:a": b"new"}, ("plan:", 2))
+        kept = [journal.learned_get(key) for key in ("card", "plan:a", "plan:b", "plan:c")]
+    assert kept == [b"", None, b"b", b"c"]
+
+
 def test_a_transaction_is_undone_whole(log: Path) -> None:
     with Journal(log) as journal:
         before = journal.last_seq()

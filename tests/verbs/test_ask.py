@@ -258,6 +258,17 @@ def test_a_logged_event_is_named_in_the_reason(first_week: Path) -> None:
     assert "soaked" not in asked_then(first_week, "1").why
 
 
+def test_an_event_between_two_readings_of_one_hour_counts(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        for at in ("15:00", "15:04"):
+            journal.append(reading("1", f"2026-03-01T{at}", -25.0))
+        journal.append(Event("1", "2026-03-01T15:20", "soaked"))
+        journal.append(reading("1", "2026-03-01T15:40", -5.0))
+    gap = on(first_week, ask_reed, "1", at_s=dates.at_s("2026-03-01T15:41")).gap_now_cents
+    assert gap is not None
+    assert gap.mean == pytest.approx(-5.0, abs=2.0)
+
+
 def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo_log: Path) -> None:
     """What was logged since, of the reed and of those beside it, changes nothing; without a moment it does."""
     log, before = tmp_path / "log", tmp_path / "before"

@@ -586,14 +586,23 @@ class Journal(Store):
         """Changes whenever another process wrote into the log, or this one what was learned."""
         return self.version(), self._learned_writes
 
-    def learned_put(self, items: Mapping[str, bytes]) -> None:
-        """Keep derived values, each with its checksum, in place of what stood under their keys."""
+    def learned_put(self, items: Mapping[str, bytes], latest_of: tuple[str, int] | None = None) -> None:
+        """Keep derived values, each with its checksum, in place of what stood under their keys.
+
+        latest_of: how keys begin of which only so many, those that were first kept last, stay in the log.
+        """
         kept = {key: sealed(key, value) for key, value in items.items()}
         with self.writing() as connection:
             connection.executemany(
                 "INSERT INTO learned VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
                 list(kept.items()),
             )
+            if latest_of is not None:
+                connection.execute(
+                    "DELETE FROM learned WHERE instr(key, ?1) = 1 AND rowid NOT IN "
+                    "(SELECT rowid FROM learned WHERE instr(key, ?1) = 1 ORDER BY rowid DESC LIMIT ?2)",
+                    latest_of,
+                )
         self._seals = {**self._seals, **{key: seal_of(value) for key, value in kept.items()}}
         self._learned_writes += 1
 

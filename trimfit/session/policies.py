@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from trimfit.planner.policy_table import Costs, PolicyTable
     from trimfit.regression.fitted_model import FittedModel
 
+_KEPT_AS = "policy:"
+MOST_KEPT = 40
+"""So many policies stay in a log, of 1.5 megabytes each; the first ones kept go, and are solved anew if asked for."""
+
 
 def cut_error_of(model: FittedModel, settings: Settings) -> Any:
     """The execution error: learned from the log where it tells, else the shop's setting."""
@@ -86,7 +90,7 @@ class Policies:
         """Keep in the log what was solved since; a log that cannot be written does without."""
         solved, self._solved = self._solved, {}
         if solved and not self._journal.read_only:
-            self._journal.learned_put(solved)
+            self._journal.learned_put(solved, (_KEPT_AS, MOST_KEPT))
 
     def _kept(self, costs: Costs) -> PolicyTable | None:
         from trimfit.planner.policy_table import table_from_bytes
@@ -112,4 +116,4 @@ class Policies:
 
 
 def _key(costs: Costs) -> str:
-    return "policy:" + json.dumps([getattr(costs, name) for name in costs.__slots__])
+    return _KEPT_AS + json.dumps([getattr(costs, name) for name in costs.__slots__])

@@ -13,6 +13,7 @@ from tests.regression.dense_shop import K, before, card_of, part_of, small_shop
 from trimfit.regression.design import SETTLE_DAYS
 from trimfit.regression.movement.explanations import explained, latest_sitting
 from trimfit.regression.movement.process import (
+    EVENT,
     MEASURE,
     MOST_SITTINGS,
     WALK,
@@ -20,6 +21,7 @@ from trimfit.regression.movement.process import (
     assumed_movement,
     idle_spans,
     learned_movement,
+    levels_of,
     settled,
     sittings_of,
     still_to_settle,
@@ -80,7 +82,7 @@ def test_nothing_read_twice_is_assumption_and_not_standing_still() -> None:
 def test_spans_are_the_sittings_with_no_work_and_no_event_between() -> None:
     rows = small_shop(5).rows
     state = np.column_stack([rows.removed_mm, rows.lip, rows.chanter_code])
-    of = sittings_of(rows.day, rows.reed_code)
+    of = sittings_of(rows.day, rows.reed_code, rows.event)
     found = idle_spans(
         rows.y, np.ones_like(rows.y), rows.day, settled(rows), state, rows.event, rows.reed_code, rows.type_code
     )
@@ -105,10 +107,21 @@ def test_spans_are_the_sittings_with_no_work_and_no_event_between() -> None:
 
 
 def test_a_long_life_keeps_its_latest_sittings_apart() -> None:
-    of = sittings_of(np.arange(100.0), np.zeros(100, dtype=np.intp))
+    of = sittings_of(np.arange(100.0), np.zeros(100, dtype=np.intp), np.zeros(100, dtype=bool))
     assert of.max() == MOST_SITTINGS - 1
     assert (np.diff(of[-MOST_SITTINGS:]) == 1).all()
     assert (of[: 100 - MOST_SITTINGS] == 0).all()
+
+
+def test_an_event_ends_a_sitting_and_frees_the_level_within_the_hour() -> None:
+    day, reed = np.array([0.0, 0.01, 0.05, 0.06]), np.zeros(4, dtype=np.intp)
+    event = np.array([False, False, True, False])
+    assert sittings_of(day, reed, event).tolist() == [0, 0, 1, 1]
+    still = assumed_movement(1).of(0)
+    levels = levels_of(day, np.zeros((4, 2)), event[:, None, None] * EVENT, reed, still)
+    first, second = slice(0, 3), slice(3, 6)
+    apart = levels.cov[0, first, first] + levels.cov[0, second, second] - 2.0 * levels.cov[0, first, second]
+    np.testing.assert_allclose(apart, EVENT + 0.05 * still.walk + 2.0 * still.sitting, rtol=1e-12)
 
 
 def test_one_reading_at_a_time_is_all_at_once() -> None:

@@ -268,3 +268,13 @@ def test_what_strokes_did_to_a_reed_is_learned_for_its_next_strokes() -> None:
     assert -1.5 < strong < -1.15
     sd = [np.sqrt(state.cov[LIP, LIP][E_NOTE, E_NOTE]) for state in (*states, blank)]
     assert max(sd[:2]) < 0.8 * sd[2]
+
+
+def test_taking_out_more_than_was_in_leaves_no_mean_out_of_bounds() -> None:
+    """A batch that the model never saw, taken out of it: what is known is no more, and the mean stays in this world."""
+    rng = np.random.default_rng(3)
+    y = 200.0 + 20.0 * rng.standard_normal((24, K))
+    rows = rows_of(y, [0.0, 0.3, 0.6, 0.9, 1.2, 1.5] * 4, reeds=4)
+    model = prior_model(("a",), 6.0, 20.0, 3.7)
+    _, blank, _ = batch_states(model, rows, model.coding, 0, in_fit=np.ones(24, dtype=bool), forget=True)
+    assert np.abs(blank.mean - np.r_[model.coef, np.zeros(6)]).max() < 5_000.0

@@ -82,7 +82,8 @@ def latest_sitting(
     here = np.flatnonzero(rows.reed_code == reed_code)
     if not len(here) or state.movement is None:
         return None
-    sitting = sittings_of(rows.day[here], np.zeros(len(here), dtype=np.intp))
+    moved = (rows.event[here] != 0) | (rows.jump[here] > 0)
+    sitting = sittings_of(rows.day[here], np.zeros(len(here), dtype=np.intp), moved)
     last = here[sitting == sitting[-1]]
     start = int(last[0])
     jumped = bool(rows.jump[start] > 0)

@@ -153,8 +153,9 @@ def _explained(
                 best, added, jumped = found, shown @ movement.jump @ shown.T, i
         for i in sorted(set(row_of.tolist())):
             here = np.flatnonzero(row_of == i)
-            spot = np.ix_(here, here)
-            wild = np.asarray((WILD - 1.0) * noise_cov[np.ix_(cell_of[here], cell_of[here])], dtype=np.float64)
+            spot, cells = np.ix_(here, here), cell_of[here]
+            own = reading_noise(base[rows[i]][None, cells], noise_cov[np.ix_(cells, cells)])[0]
+            wild = np.asarray((WILD - 1.0) * own, dtype=np.float64)
             found = gain(scaled_error[here], np.asarray(precision[spot]), wild) + math.log(
                 WILD_SHARE / (1.0 - WILD_SHARE)
             )

@@ -199,12 +199,16 @@ def unsettled(y: Array, rows: Rows, movement: Movement) -> Array:
     return out
 
 
-def sittings_of(day: Array, reed_of: NDArray[np.intp]) -> NDArray[np.intp]:
-    """The number of each row's sitting (n,) within its reed: 0, 1, …; rows in order of time within their reed."""
+def sittings_of(day: Array, reed_of: NDArray[np.intp], moved: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """The number of each row's sitting (n,) within its reed: 0, 1, …; rows in order of time within their reed.
+
+    moved (n,): whether the reed was moved before the row (an event, a jump). A sitting ends there however little time
+    lies between.
+    """
     if not len(day):
         return np.zeros(0, dtype=np.intp)
     first = np.r_[True, np.diff(reed_of) != 0]
-    new = np.r_[True, np.diff(day) > SITTING_DAYS] | first
+    new = np.r_[True, np.diff(day) > SITTING_DAYS] | first | moved
     count = np.cumsum(new) - 1
     out: NDArray[np.intp] = (count - count[np.maximum.accumulate(np.where(first, np.arange(len(day)), 0))]).astype(
         np.intp
@@ -249,7 +253,7 @@ def levels_of(
     at: for each reed the day (R,) it is asked about, no earlier than its last row, how far it has settled then (R, 2),
     and whether an event came after its last row (R,).
     """
-    sitting = sittings_of(day, reed_of)
+    sitting = sittings_of(day, reed_of, moved[:, 0, 0] > 0.0)
     n_reeds = int(reed_of[-1]) + 1 if len(reed_of) else 0
     count = np.zeros(n_reeds, dtype=np.intp)
     np.maximum.at(count, reed_of, sitting + 1)
@@ -346,7 +350,7 @@ def idle_spans(
     """
     good = np.where(np.isfinite(residual) & (weight > 0.5), residual, np.nan)
     seen = _measured(good)
-    sitting = sittings_of(day, reed_of)
+    sitting = sittings_of(day, reed_of, event)
     key = np.column_stack([reed_of, sitting, state])
     new = np.r_[True, (np.diff(key, axis=0) != 0).any(axis=1) | event[1:]] if len(key) else np.zeros(0, dtype=bool)
     start = np.flatnonzero(new)

@@ -347,8 +347,12 @@ def _without(
     try:
         np.linalg.cholesky(less)
     except np.linalg.LinAlgError:
+        # more was taken out than was in: in those directions nothing is left, and the mean stays where it was
         values, vectors = np.linalg.eigh(less)
-        less = (vectors * np.maximum(values, 1e-9 * values[-1])) @ vectors.T
+        least = 1e-9 * values[-1]
+        along, before = vectors.T @ right, vectors.T @ np.linalg.solve(info, vector)
+        right = vectors @ np.where(values < least, least * before, along)
+        less = (vectors * np.maximum(values, least)) @ vectors.T
     return less, right
 
 
@@ -526,7 +530,7 @@ def batch_states(
 
     idle = now.day - rows.day[ends]
     idle = np.where(idle > SITTING_DAYS, idle, 0.0)
-    sitting = sittings_of(rows.day, rows.reed_code)
+    sitting = sittings_of(rows.day, rows.reed_code, (rows.event != 0) | (jump > 0))
     several = sitting[ends] + 1 + (idle > 0)
     settled_since = now.settle - settle[_before(ends, sitting, idle)]
     picked = np.flatnonzero(only) if only is not None else np.arange(len(means))
