@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from tests.outside.published import table
 from trimfit.base.pitch import OUTPUTS
-from trimfit.planner.aim import GAP
 from trimfit.regression.curve import KNOTS_MM
 from trimfit.regression.movement import process as moving
 from trimfit.regression.movement.jumps import gain, residuals
 from trimfit.regression.movement.process import BASIS, assumed_movement, levels_of
+from trimfit.regression.outputs import GAP
 from trimfit.regression.posterior.batch import Posterior, batch_sums, reed_block, row_precision
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import REGRESSORS

@@ -13,10 +13,11 @@ from scipy import integrate, stats
 from tests.planner.make_aim import USUAL, K, aim_of, state_of
 from tests.planner.policy_moves import moves
 from trimfit.planner import policy_solver
-from trimfit.planner.aim import GAP, AimPosterior, see
+from trimfit.planner.aim import AimPosterior, see
 from trimfit.planner.away import away_costs, best_stop, chance_of_so_many, reeds_to_send, spaced_aims
 from trimfit.planner.choice import Rules, at_its_aim, choose
 from trimfit.planner.policy_table import Costs, PolicyTable, first_rung, moved
+from trimfit.regression.outputs import GAP
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import C_TERMS, REGRESSORS
 

@@ -41,9 +41,9 @@ from tests.worlds.tool import LoggedReeds, advised, new_log
 from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Chanter
 from trimfit.log.journal import Journal
-from trimfit.planner.aim import GAP
 from trimfit.regression.chanters.kinds import facts_of
 from trimfit.regression.design import rows_from_frame
+from trimfit.regression.outputs import GAP
 from trimfit.regression.posterior.reed import batch_states, known_coding
 from trimfit.session.fit import kept_model
 

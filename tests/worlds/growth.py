@@ -23,9 +23,9 @@ from tests.worlds.proof import PLAY_SEED, TRIAL_SEED, WORLD_SEED
 from tests.worlds.shop import WORLD_NAMES, World
 from tests.worlds.yardsticks import CarefulHand
 from trimfit.base.pitch import hz_from_cents
-from trimfit.planner.aim import GAP
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import prior_model
+from trimfit.regression.outputs import GAP
 from trimfit.verbs.import_export import import_folder
 from trimfit.verbs.reviews.chanters import chanters
 

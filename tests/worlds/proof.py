@@ -25,8 +25,9 @@ from tests.worlds.physics import BENCH_WORDS
 from tests.worlds.play import TOLERANCE_CENTS, Tally, play, tally
 from tests.worlds.shop import WORLD_NAMES, LiveReed, World
 from tests.worlds.yardsticks import TUNED, CarefulHand, KnowingPlanner
-from trimfit.planner.aim import GAP, Aim, see
+from trimfit.planner.aim import Aim, see
 from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.outputs import GAP
 from trimfit.review.pictures.style import LIGHT, png_bytes, sheet, style
 
 Found = TypeVar("Found")

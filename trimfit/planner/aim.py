@@ -23,9 +23,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
 from trimfit.base.units import Interval
 from trimfit.planner.quantities import (
     LEAST_NEED_MM,
@@ -39,19 +37,14 @@ from trimfit.planner.quantities import (
     way_left,
 )
 from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
+from trimfit.regression.outputs import GAP, PITCH, Array
 from trimfit.regression.posterior.reed import ReedState
 
 __all__ = ["MOST_TIE", "even_nodes", "nodes", "normal_cdf"]  # of `quantities`, for the policy
 
-Array = NDArray[np.float64]
-K = len(OUTPUTS)
 LEAST_GAIN = 0.2
 NEED_POINTS = 241
 SHORT_STEP_CENTS, SHORT_STEPS = 0.25, 240
-GAP = np.zeros(K)
-GAP[OUTPUTS.index("f")], GAP[OUTPUTS.index("e")] = 1.0, -1.0
-PITCH = np.zeros(K)
-PITCH[OUTPUTS.index("f")] = PITCH[OUTPUTS.index("e")] = 0.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from trimfit.regression.outputs import Array
 
 
 def assigned(cost: Array, wanted: Sequence[int], empty_minutes: float) -> tuple[list[int | None], float]:

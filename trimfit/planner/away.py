@@ -32,12 +32,11 @@ from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trimfit.planner.policy_table import LADDER, Costs, ending, finish_cost, first_rung
 from trimfit.planner.quantities import even_nodes, normal_cdf
+from trimfit.regression.outputs import Array
 
-Array = NDArray[np.float64]
 FLATTEST_CENTS = 30.0
 """A reed that arrives so much flatter than the tolerance is worth no more than a lost one: no owner brings up a blank
 (assumed; in between the cost rises evenly)."""

@@ -33,8 +33,8 @@ from trimfit.planner.policy_table import (
     worth_reading,
 )
 from trimfit.planner.quantities import CutError, even_nodes, nodes, normal_cdf
+from trimfit.regression.outputs import Array
 
-Array = NDArray[np.float64]
 LEAST_CEILING = 1e-9
 LEAST_CUT_SDS = 2.5
 """A cut shorter than so many of the hand's own errors is none."""

@@ -28,8 +28,8 @@ from trimfit.planner.choice import FIRST_CUT, Rules, at_its_aim, limited_cuts, r
 from trimfit.planner.lip_work import LipPlans
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.planner.quantities import LEAST_SLOPE_CENTS, CutError, Quantities, even_nodes, normal_cdf
+from trimfit.regression.outputs import Array
 
-Array = NDArray[np.float64]
 SHOWN = 17
 """What a first reading may show is taken at so many points."""
 FAR_SDS = 3.0

@@ -27,8 +27,8 @@ from numpy.typing import NDArray
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.policy_table import Costs
 from trimfit.planner.quantities import CutError, Quantities, even_nodes, nodes, normal_cdf
+from trimfit.regression.outputs import Array
 
-Array = NDArray[np.float64]
 MOST_STROKES = 10
 """On one visit: what so many have done is seen before more are done."""
 LEVELS = 6

@@ -23,8 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.regression.curve import bent_mm, slope_at, straight_mm
+from trimfit.regression.outputs import Array
 
-Array = NDArray[np.float64]
 NODES = 17
 MOST_LOG_SD = 0.5
 """A slope is never taken to be less known than this: within a factor of two or so (common practice, no source)."""

@@ -17,19 +17,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Coding, Rows, sort_rows
 from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, Array, K, contrast
 from trimfit.regression.posterior.batch import batch_sums, row_precision
 from trimfit.regression.posterior.reed import known_coding
-from trimfit.regression.priors import C_TERMS, REGRESSORS, assumed_batch_cov, assumed_reed_cov
+from trimfit.regression.priors import C_TERMS, assumed_batch_cov, assumed_reed_cov
 
-Array = NDArray[np.float64]
-K, P = len(OUTPUTS), len(REGRESSORS)
-CROW_AND_GAP = np.zeros((2, K))
+CROW_AND_GAP = np.stack([contrast(CROW), GAP])
 """(2, 10): the ten outputs -> crow and gap."""
-CROW_AND_GAP[0, 0] = 1.0
-CROW_AND_GAP[1, OUTPUTS.index("f")], CROW_AND_GAP[1, OUTPUTS.index("e")] = 1.0, -1.0
 WIDE = 10.0
 """The spread that keeps the sums invertible is so many times the one assumed; its share is taken out again."""
 
@@ -64,7 +60,7 @@ def _offsets(model: FittedModel, n_chanters: int) -> tuple[Array, Array]:
     """
     mean = np.zeros((n_chanters + 1, C_TERMS, 2))
     cov = np.zeros((n_chanters + 1, C_TERMS, C_TERMS))
-    gap = np.kron(np.eye(C_TERMS), CROW_AND_GAP[1])
+    gap = np.kron(np.eye(C_TERMS), GAP)
     fresh = gap @ model.chanter_cov @ gap.T
     for code in range(n_chanters):
         if code < len(model.coding.chanters):
@@ -79,8 +75,7 @@ def _offsets(model: FittedModel, n_chanters: int) -> tuple[Array, Array]:
 def conditioned(model: FittedModel, rows: Rows, coding: Coding) -> Array:
     """Crow and gap (n, 2), cents, of readings with what type, length, lips, chanter and air predict taken off."""
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
-    y = np.column_stack([rows.y[:, 0], rows.y @ np.where(CROW_AND_GAP[1] != 0, CROW_AND_GAP[1], 0.0)])
-    y[:, 1] = rows.y[:, OUTPUTS.index("f")] - rows.y[:, OUTPUTS.index("e")]
+    y = np.column_stack([rows.y[:, CROW], rows.y[:, F_NOTE] - rows.y[:, E_NOTE]])
     offset, _ = _offsets(model, int(rows.chanter_code.max(initial=-1)) + 1)
     for code in np.unique(rows.type_code):
         mine = rows.type_code == code
@@ -104,11 +99,10 @@ def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> Ba
     rows = sort_rows(rows)
     rest = conditioned(model, rows, coding)
     weight = np.ones((len(rows), 2))
-    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     for i, label in enumerate(rows.label):
         low = model.low_weight.get(str(label))
         if low is not None:
-            weight[i] = low[0], min(low[e], low[f])
+            weight[i] = low[CROW], min(low[E_NOTE], low[F_NOTE])
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     psi = coding.random_part(x6, rows.type_code)[:, :2]
     pick = np.kron(np.eye(2), CROW_AND_GAP)
@@ -157,7 +151,7 @@ def _chanter_share(model: FittedModel, rows: Rows, coding: Coding, count: int) -
     if not n_chanters:
         return out
     _, cov = _offsets(model, n_chanters)
-    on = np.isfinite(rows.y[:, OUTPUTS.index("f")]) & (rows.chanter_code >= 0)
+    on = np.isfinite(rows.y[:, F_NOTE]) & (rows.chanter_code >= 0)
     cells = np.zeros((count, n_chanters))
     np.add.at(cells, (rows.batch_code[on], rows.chanter_code[on]), 1.0)
     share = cells / np.maximum(cells.sum(axis=1, keepdims=True), 1.0)

@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUTS
@@ -19,10 +18,9 @@ from trimfit.base.units import Interval
 from trimfit.regression.curve import UNIT_MM, bent_mm
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.steps import coefficient_prior
-from trimfit.regression.priors import REGRESSORS
+from trimfit.regression.outputs import Array, K
+from trimfit.regression.priors import P
 
-Array = NDArray[np.float64]
-K, P = len(OUTPUTS), len(REGRESSORS)
 TERMS = ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")
 TOP_HAND = ("e", "f", "high_g", "high_a")
 ASSUMED_SHARE = 0.7

@@ -23,7 +23,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from trimfit.regression.outputs import Array
+
 KNOTS_MM = np.array([0.0, 0.08, 0.18, 0.32, 0.5, 0.75, 1.1, 1.6, 2.4])
 """Where the curve may bend: close together at first, as reeds answer the first cuts most."""
 UNIT_MM = 0.5

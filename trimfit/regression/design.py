@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 from trimfit.base.errors import InputError, nearest
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.curve import bent_mm
+from trimfit.regression.outputs import HIGH_A, LOW_A, Array, K
 from trimfit.regression.priors import OWNERS_WEIGHT
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Array = NDArray[np.float64]
 OUTPUT_COLUMNS = tuple(f"{output}_cents" for output in OUTPUTS)
 FRAME_COLUMNS = (
     "reed",
@@ -48,14 +48,12 @@ SETTLE_DAYS = 4.0
 """The time constant with which a work's effect on a reed fades, assumed alike for all shops."""
 SAME_WORK_DAYS = 0.25
 """Trims of one reed within six hours of each other are one work, done at the last of them."""
-K = len(OUTPUTS)
 LEAST_WEIGHT = 1e-3
 """However little a cell counts, its row stays in the sums."""
 SEATING_TOLERANCES = 8.0
 """A's farther apart than so many tolerances are a slip of the hand, no badly seated reed."""
 MOST_TAPES = 40
 """So many tapes have coefficients of their own, those read most."""
-_LOW_A, _HIGH_A = OUTPUTS.index("low_a"), OUTPUTS.index("high_a")
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +173,7 @@ def work_before(days: Sequence[float], trim_days: Sequence[float]) -> list[tuple
 
 def a_imbalance_cents(y: Array, kpa: Array, coding: Coding) -> Array:
     """High A over low A (n,), cents, less what the pressure does to top and bottom hand; 0 where either is missing."""
-    over = y[:, _HIGH_A] - y[:, _LOW_A]
+    over = y[:, HIGH_A] - y[:, LOW_A]
     over = over - np.where(np.isfinite(kpa), kpa - coding.pressure_kpa, 0.0) * coding.hand_cents_per_kpa
     return np.where(np.isfinite(over), over, 0.0)
 

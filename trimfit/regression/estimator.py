@@ -19,15 +19,13 @@ from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS, hz_width_cents
 from trimfit.regression.design import Rows, rows_from_frame, sort_rows, take_rows
 from trimfit.regression.fitted_model import FittedModel
-from trimfit.regression.fitting.covariances import contrast
 from trimfit.regression.fitting.steps import fit_model
+from trimfit.regression.outputs import GAP, Array, K
 from trimfit.regression.posterior.reed import ReedState, batch_states, known_coding
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Array = NDArray[np.float64]
-GAP = contrast(OUTPUTS.index("f"), OUTPUTS.index("e"))
 NO_CHANTER = "a chanter that no row names"
 MIDDLE_PITCH_HZ = 470.0
 """The pitch at which a tolerance in hertz as low A is turned into cents."""
@@ -112,7 +110,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
 
         check_is_fitted(self, "fitted_model_")
         rows, types, chanters = rows_from_frame(frame, self.fitted_model_.coding)
-        mean, variance = np.empty((len(rows), len(OUTPUTS) + 1)), np.empty((len(rows), len(OUTPUTS) + 1))
+        mean, variance = np.empty((len(rows), K + 1)), np.empty((len(rows), K + 1))
         for batch in range(len(rows.batches)):
             at = np.flatnonzero(rows.batch_code == batch)
             mean[at], variance[at] = self._predict_rows(rows, at, types, chanters)
@@ -143,7 +141,7 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
         asked = np.where(rows.chanter_code[at] >= 0, rows.chanter_code[at], len(chanters))
         states, blank = self._states(rows.batches[rows.batch_code[at[0]]], code, asked, types, names)
         stretch = np.sqrt(np.outer(model.reading_stretch, model.reading_stretch))
-        probe = np.vstack([np.eye(len(OUTPUTS)), GAP])
+        probe = np.vstack([np.eye(K), GAP])
         mean, variance = np.empty((len(at), len(probe))), np.empty((len(at), len(probe)))
         for place, i in enumerate(at):
             state = states.get(rows.reeds[rows.reed_code[i]], blank)

@@ -11,15 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.errors import LogError
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.chanters.kinds import Hierarchy, assumed_hierarchy
 from trimfit.regression.chanters.stated import ASSUMED_ERRORS
 from trimfit.regression.design import Coding
 from trimfit.regression.movement.process import Movement, assumed_movement
-from trimfit.regression.priors import C_TERMS, REGRESSORS
+from trimfit.regression.outputs import Array, K
+from trimfit.regression.priors import WIDE, P
 
-Array = NDArray[np.float64]
-K, P = len(OUTPUTS), len(REGRESSORS)
 FORMAT = 16
 
 
@@ -89,8 +87,8 @@ class FittedModel:
 
     def chanter_slice(self, code: int) -> slice:
         """Where a chanter's two times ten offsets stand in `coef`."""
-        first = P * K * self.n_types + C_TERMS * K * code
-        return slice(first, first + C_TERMS * K)
+        first = P * K * self.n_types + WIDE * code
+        return slice(first, first + WIDE)
 
     @property
     def kinds_slice(self) -> slice:
@@ -102,8 +100,8 @@ class FittedModel:
     def gauge_coef(self) -> tuple[Array, Array]:
         """Mean (20,) and covariance (20, 20) of the gauge's coefficients per mm; nothing where none was measured."""
         if not self.hierarchy.gauged:
-            return np.zeros(C_TERMS * K), np.zeros((C_TERMS * K,) * 2)
-        at = slice(self.kinds_slice.stop - C_TERMS * K, self.kinds_slice.stop)
+            return np.zeros(WIDE), np.zeros((WIDE,) * 2)
+        at = slice(self.kinds_slice.stop - WIDE, self.kinds_slice.stop)
         return self.coef[at], self.coef_cov[at, at]
 
     def tape_slice(self, number: int) -> slice:

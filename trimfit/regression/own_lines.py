@@ -14,8 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trimfit.base.errors import InputError
-
-Array = npt.NDArray[np.float64]
+from trimfit.regression.outputs import Array
 
 
 def lines_through(x: npt.ArrayLike, cents: npt.ArrayLike, error_cov: npt.ArrayLike) -> tuple[Array, Array]:

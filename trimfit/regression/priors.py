@@ -15,16 +15,17 @@ second Q.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
 
-Array = NDArray[np.float64]
 REGRESSORS = ("start", "length", "bend", "lip", "pressure", "temperature")
 """Columns of the design: 1, g(x), g(x)², lip strokes, kPa over the bench's, °C over the bench's."""
+P = len(REGRESSORS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,18 +38,17 @@ class Spread:
 
     def matrix(self) -> Array:
         """Q (10, 10), in the square of the coefficient's unit."""
-        k = len(OUTPUTS)
-        q = np.full((k, k), self.common**2) + self.own**2 * np.eye(k)
+        q = np.full((K, K), self.common**2) + self.own**2 * np.eye(K)
         q[0, :] = q[:, 0] = 0.0
         q[0, 0] = self.crow**2
         return q
 
 
 def _mean(crow: float, notes: float, f_over: float = 0.0, top_over: float = 0.0) -> Array:
-    out = np.full(len(OUTPUTS), notes)
+    out = np.full(K, notes)
     out[0] = crow
-    out[OUTPUTS.index("f")] += f_over / 2.0
-    out[OUTPUTS.index("e")] -= f_over / 2.0
+    out[F_NOTE] += f_over / 2.0
+    out[E_NOTE] -= f_over / 2.0
     for note in ("e", "f", "high_g", "high_a"):
         out[OUTPUTS.index(note)] += top_over
     return out
@@ -67,6 +67,7 @@ CHANTER_TERMS = (Spread(0.01, 18.0, 4.0), Spread(0.01, 3.0, 6.0))
 """A chanter moves the notes, never the crow: once by an offset that all types share (its own pitch), once in proportion
 to the type's slope (the crow it asks for: so much more or less length, whatever a type makes of a length)."""
 C_TERMS = len(CHANTER_TERMS)
+WIDE = C_TERMS * K
 KIND_SHARE = {"common": 0.7, "own": 0.5}
 """Which part of chanters' variances lies between kinds, before any is known: of the part that the notes share (pitch),
 and of each note's own (the crow it asks for, and how its holes are cut)."""
@@ -85,6 +86,7 @@ TAPE_CENTS, TAPE_SD_CENTS = -20.0, 15.0
 """What tape on a note's hole does to it before any was read: it lowers the note, by an amount that nobody measured."""
 RANDOM = ("start", "length", "bend")
 """What a batch and a reed have of their own: deviations in these regressors' coefficients."""
+OWN = len(RANDOM) * K
 REED_SPREAD = {
     "start": Spread(25.0, 6.0, 6.0),
     "length": Spread(30.0, 6.0, 8.0),
@@ -108,33 +110,34 @@ READING_SPREAD = Spread(3.0, 2.0, 1.0)
 SEEDS = {"reed": 3.0, "batch": 2.0, "reed bend": 60.0, "batch bend": 30.0, "noise": 100.0}
 
 
-def regressor_prior(n_types: int) -> tuple[Array, Array, Array]:
+def regressor_prior() -> tuple[Array, Array, Array]:
     """Prior of the types' coefficients, pooled in the shop.
 
     Returns mean (6, 10); shop covariance (6, 10, 10), shared by all types; own covariance (6, 10, 10) of a type.
-    The covariance of types s, t is shop + own if s = t, else shop; the length's mean is that of the priors.
-    `n_types` only guards against none.
+    The covariance of types s, t is shop + own if s = t, else shop.
     """
-    if n_types < 1:
-        raise ValueError("a shop has at least one reed type")
     mean = np.stack([_PRIOR[name][0] for name in REGRESSORS])
     shop = np.stack([_PRIOR[name][1].matrix() for name in REGRESSORS])
     own = np.stack([_PRIOR[name][2].matrix() for name in REGRESSORS])
     return mean, shop, own
 
 
+def _side_by_side(terms: Sequence[Spread]) -> Array:
+    """Covariance of vectors over the outputs laid end to end, each independent of the others."""
+    out = np.zeros((K * len(terms),) * 2)
+    for i, term in enumerate(terms):
+        out[i * K : (i + 1) * K, i * K : (i + 1) * K] = term.matrix()
+    return out
+
+
 def chanter_spread(terms: tuple[Spread, ...] = CHANTER_TERMS) -> Array:
     """Covariance (20, 20) of a chanter's two offset vectors."""
-    k = len(OUTPUTS)
-    out = np.zeros((k * len(terms), k * len(terms)))
-    for i, term in enumerate(terms):
-        out[i * k : (i + 1) * k, i * k : (i + 1) * k] = term.matrix()
-    return out
+    return _side_by_side(terms)
 
 
 USUAL_GAUGE_MM = 1.0
 """How far a bore gauge's ends lie from the shop's middle one, before it was put into several chanters."""
-GAUGE_MEAN = np.concatenate([_mean(0.0, -6.0), np.zeros(len(OUTPUTS))])
+GAUGE_MEAN = np.concatenate([_mean(0.0, -6.0), np.zeros(K)])
 """What a gauge that enters by the usual difference further does to a chanter's offsets (20,): flatter, by a third of
 what chanters differ."""
 GAUGE_SPREAD = chanter_spread((Spread(0.01, 10.0, 2.0), Spread(0.01, 1.5, 3.0)))
@@ -143,22 +146,14 @@ GAUGE_SPREAD = chanter_spread((Spread(0.01, 10.0, 2.0), Spread(0.01, 1.5, 3.0)))
 
 def tape_prior(output: int) -> tuple[Array, Array]:
     """Mean (10,) and covariance (10, 10) of what tape on the hole of one output's note does: nothing to the others."""
-    mean, cov = np.zeros(len(OUTPUTS)), 1e-4 * np.eye(len(OUTPUTS))
+    mean, cov = np.zeros(K), 1e-4 * np.eye(K)
     mean[output], cov[output, output] = TAPE_CENTS, TAPE_SD_CENTS**2
     return mean, cov
 
 
-def _levels(spread: dict[str, Spread]) -> Array:
-    k = len(OUTPUTS)
-    out = np.zeros((k * len(RANDOM),) * 2)
-    for i, name in enumerate(RANDOM):
-        out[i * k : (i + 1) * k, i * k : (i + 1) * k] = spread[name].matrix()
-    return out
-
-
 def assumed_reed_cov() -> Array:
     """Reeds' covariance (30, 30), within a batch, of the deviations of RANDOM where nothing is known yet."""
-    return _levels(REED_SPREAD)
+    return _side_by_side([REED_SPREAD[name] for name in RANDOM])
 
 
 def assumed_batch_cov(reed_cov: Array, assumed: Array, reeds: float) -> Array:
@@ -167,14 +162,14 @@ def assumed_batch_cov(reed_cov: Array, assumed: Array, reeds: float) -> Array:
     reed_cov (30, 30): found in so many reeds; assumed (30, 30): the reeds' before any was seen, which counts for
     FEW_REEDS here, so that a shop of a dozen reeds is not led by them to think its batches alike.
     """
-    root = np.repeat(np.sqrt([BATCH_SHARE[name] for name in RANDOM]), len(OUTPUTS))
+    root = np.repeat(np.sqrt([BATCH_SHARE[name] for name in RANDOM]), K)
     out: Array = (reeds * reed_cov + FEW_REEDS * assumed) / (reeds + FEW_REEDS) * np.outer(root, root)
     return out
 
 
 def stroke_spread(per_stroke: Array) -> Array:
     """Covariance (10, 10) of what a stroke does to one reed less what it does to its type, per_stroke (10,)."""
-    tie = np.ones((len(OUTPUTS),) * 2)
+    tie = np.ones((K, K))
     tie[0, 1:] = tie[1:, 0] = STROKE_TIE
     out: Array = STROKE_SHARE**2 * tie * np.outer(per_stroke, per_stroke) + STROKE_LEAST.matrix()
     return out

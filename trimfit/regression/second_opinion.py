@@ -16,15 +16,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trimfit.base.pitch import OUTPUTS
+from trimfit.base.normal import Z90
 from trimfit.base.units import Interval
 from trimfit.regression.coefficients import type_terms
 from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.outputs import E_NOTE, F_NOTE
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Z90 = 1.6448536269514722
 MOST_READINGS = 1500
 """So many readings of a type are asked about, in whole batches, the last read first: the model's time grows fast."""
 LEAST_REEDS, LEAST_BATCHES, LEAST_WEIGHT = 5, 2, 0.5
@@ -57,8 +57,9 @@ class SecondOpinion:
 
 def second_opinions(model: FittedModel, frame: pd.DataFrame) -> list[SecondOpinion]:
     """The second opinion on each type of the fitted model that has reeds. frame: `session.reading_frame.frame_of`."""
-    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
-    doubted = {entry for entry, weight in model.low_weight.items() if min(weight[e], weight[f]) < LEAST_WEIGHT}
+    doubted = {
+        entry for entry, weight in model.low_weight.items() if min(weight[E_NOTE], weight[F_NOTE]) < LEAST_WEIGHT
+    }
     known = frame.assign(gap=frame["f_cents"] - frame["e_cents"])
     known = known[known["gap"].notna() & known["chanter"].notna() & ~known["entry"].isin(doubted)]
     return [

@@ -24,10 +24,9 @@ from trimfit.regression.design import Rows, sort_rows, take_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import of_fewer_chanters, of_types
 from trimfit.regression.movement.process import N_DIRECTIONS, Levels, levels_of_rows, unsettled
+from trimfit.regression.outputs import GAP, Array, K
 from trimfit.regression.posterior.reed import ReedState, batch_states
 
-Array = NDArray[np.float64]
-K = len(OUTPUTS)
 SCORED = ("gap", *OUTPUTS)
 COVERAGES = (50, 80, 90, 95)
 _Z = {50: 0.67449, 80: 1.28155, 90: 1.64485, 95: 1.95996}
@@ -41,8 +40,6 @@ MOST_OF_A_REED = 30
 """So many readings of a reed, its first, are predicted one after another."""
 MOST_NUMBERS = 10_000_000
 """So many are worked on at once, or one reed's."""
-_GAP = np.zeros(K)
-_GAP[OUTPUTS.index("f")], _GAP[OUTPUTS.index("e")] = 1.0, -1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +60,7 @@ class HeldOut:
 
 def _with_gap(y: Array) -> Array:
     """The gap before the ten outputs (…, 10)."""
-    return np.concatenate([(y @ _GAP)[..., None], y], axis=-1)
+    return np.concatenate([(y @ GAP)[..., None], y], axis=-1)
 
 
 def held_out(model: FittedModel, rows: Rows) -> HeldOut:
@@ -137,18 +134,18 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
     freed = np.linalg.solve(lower, rest)
     stretch = np.sqrt(np.outer(model.reading_stretch, model.reading_stretch))
     own = np.diag(unseen.noise_cov * stretch)
-    own_gap = model.gap_stretch * (_GAP @ unseen.noise_cov @ _GAP)
+    own_gap = model.gap_stretch * (GAP @ unseen.noise_cov @ GAP)
     mean, sd = prior.copy(), np.zeros((reeds, n, K + 1))
     for j in range(n):
         known = lower[:, j * K : (j + 1) * K, : j * K]
         mean[:, j] += (known @ freed[:, : j * K])[:, :, 0]
         cov = spread[:, j, j] - known @ known.transpose(0, 2, 1)
-        variance = np.concatenate([((cov @ _GAP) @ _GAP + own_gap)[:, None], np.einsum("rkk->rk", cov) + own], axis=1)
+        variance = np.concatenate([((cov @ GAP) @ GAP + own_gap)[:, None], np.einsum("rkk->rk", cov) + own], axis=1)
         sd[:, j] = np.sqrt(variance)
     by_type, by_reed = _naive(y, rows.removed_mm[at], model.type_coef(t)[1])
     any_taken = taken.any(axis=2)
     before: NDArray[np.intp] = np.cumsum(any_taken, axis=1) - any_taken
-    both = np.isfinite(y @ _GAP)
+    both = np.isfinite(y @ GAP)
     gaps_before: NDArray[np.intp] = np.cumsum(both, axis=1) - both
     kept = any_taken & (before > 0)
     return HeldOut(

@@ -152,7 +152,7 @@ class ChantersAtHand:
         room for it."""
         import numpy as np
 
-        from trimfit.planner.aim import GAP
+        from trimfit.regression.outputs import GAP
 
         names = self.model.coding.chanters
         cov = self.model.chanter_cov

@@ -36,9 +36,9 @@ def costs_of(model: FittedModel, type_code: int, settings: Settings, readings_ea
     import numpy as np
 
     from trimfit.base.pitch import hz_width_cents
-    from trimfit.planner.aim import GAP
     from trimfit.planner.policy_table import Costs
     from trimfit.regression.movement.process import DIRECTIONS
+    from trimfit.regression.outputs import GAP
 
     known = 0 <= type_code < model.n_types
     movement, gap = model.movement.of(type_code), DIRECTIONS.index("gap")

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from trimfit.log.journal import Journal
-from trimfit.planner.aim import GAP, PITCH
+from trimfit.regression.outputs import GAP, PITCH
 from trimfit.regression.coefficients import type_terms
 from trimfit.regression.cut_error import coarser_step
 from trimfit.regression.fitted_model import FittedModel

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from tests.regression.dense_shop import K, positive
 from tests.regression.reml.one_output import fit_mixed
 from trimfit.base.pitch import OUTPUTS
-from trimfit.regression.fitting.covariances import ContrastFits, assemble, basis, contrast, shrink_correlation
+from trimfit.regression.fitting.covariances import ContrastFits, assemble, basis, shrink_correlation
+from trimfit.regression.outputs import contrast
 from trimfit.regression.priors import (
     assumed_batch_cov,
     assumed_noise,
@@ -150,7 +151,7 @@ def test_more_groups_shrink_less_and_toward_the_target() -> None:
 def test_every_assumed_covariance_is_positive_definite() -> None:
     reed = assumed_reed_cov()
     batch = assumed_batch_cov(reed, reed, 0.0)
-    mean, shop, own = regressor_prior(3)
+    mean, shop, own = regressor_prior()
     assert mean.shape == (6, K)
     for cov in (batch, reed, assumed_noise(), chanter_spread(), *shop, *own):
         assert np.linalg.eigvalsh(cov).min() > 0

@@ -9,11 +9,11 @@ import pytest
 from tests.worlds.shop import World, shop_of
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import OUTPUTS
-from trimfit.planner.aim import PITCH
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel, model_from_bytes, model_to_bytes
 from trimfit.regression.fitting.steps import fit_model, prior_model
 from trimfit.regression.movement.process import BASIS
+from trimfit.regression.outputs import PITCH
 
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 SLIPS = [(column, size) for size in (1200.0, -3986.0, 60.0) for column in ("e_cents", "f_cents", "crow_cents")]

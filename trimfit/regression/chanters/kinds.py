@@ -57,9 +57,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS, cents_from_440
+from trimfit.base.pitch import cents_from_440
 from trimfit.base.records import Chanter
 from trimfit.regression.chanters.sent import SentReed
+from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
 from trimfit.regression.priors import (
     C_TERMS,
     CHANTER_TERMS,
@@ -67,15 +68,12 @@ from trimfit.regression.priors import (
     GAUGE_SPREAD,
     KIND_SHARE,
     USUAL_GAUGE_MM,
+    WIDE,
     chanter_spread,
 )
 
-Array = NDArray[np.float64]
-K = len(OUTPUTS)
-WIDE = C_TERMS * K
 NOTES = K - 1
 NOTED = np.concatenate([np.arange(i * K + 1, (i + 1) * K) for i in range(C_TERMS)])
-E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 STEPS = 4
 """Steps at each of the fit's EM steps (`fitting.steps`): together they are enough."""
 

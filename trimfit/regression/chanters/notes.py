@@ -28,16 +28,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.pitch import NOTES, OUTPUTS
+from trimfit.base.pitch import NOTES
 from trimfit.regression.chanters.kinds import prior_of_offsets
 from trimfit.regression.curve import bent_mm
 from trimfit.regression.fitted_model import FittedModel
-from trimfit.regression.priors import C_TERMS, REGRESSORS
+from trimfit.regression.outputs import GAP, PITCH, Array, K, contrast
+from trimfit.regression.priors import WIDE, P
 
-Array = NDArray[np.float64]
-K, P = len(OUTPUTS), len(REGRESSORS)
-WIDE = C_TERMS * K
-E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 FALSE_CHANCE = 0.2
 """The chance that an ordinary note is called unusual, in all chanters of a shop together."""
 SHOP_NOTES = 15.0
@@ -160,18 +157,14 @@ def _holm(p: Array, count: int) -> NDArray[np.bool_]:
 def _from_pitch(model: FittedModel, t: int, c: int) -> tuple[Array, Array]:
     """Of each note (9,): how far it lies from the pitch where the typical reed of type t meets in chanter c, and the
     standard deviation of that."""
-    at = np.r_[np.arange(model.type_slice(t).start, model.type_slice(t).stop)]
-    at = np.r_[at, np.arange(model.chanter_slice(c).start, model.chanter_slice(c).stop)]
+    at = np.r_[model.type_slice(t), model.chanter_slice(c)]
     mean, cov = model.coef[at], model.coef_cov[np.ix_(at, at)]
     terms, along = _meeting(model, t, mean)
-    gap, pitch = np.zeros(K), np.zeros(K)
-    gap[F_NOTE], gap[E_NOTE], pitch[F_NOTE], pitch[E_NOTE] = 1.0, -1.0, 0.5, 0.5
-    slope = max(float(gap @ along), LEAST_SLOPE)
+    slope = max(float(GAP @ along), LEAST_SLOPE)
     rows = []
     for k in range(1, K):
-        pick = -pitch
-        pick[k] += 1.0
-        rows.append(np.kron(terms, pick - float(pick @ along) / slope * gap))
+        pick = contrast(k) - PITCH
+        rows.append(np.kron(terms, pick - float(pick @ along) / slope * GAP))
     row = np.array(rows)
     return row @ mean, np.sqrt(np.maximum(np.einsum("an,nm,am->a", row, cov, row), 0.0))
 
@@ -183,11 +176,7 @@ def _meeting(model: FittedModel, t: int, mean: Array) -> tuple[Array, Array]:
     offset = mean[P * K : P * K + K] + ratio * mean[P * K + K :]
     x = np.linspace(0.0, 4.0, 401)
     g = bent_mm(x, np.tile(model.coding.curves[t], (len(x), 1)))
-    gap = (
-        (beta[0, F_NOTE] + offset[F_NOTE] - beta[0, E_NOTE] - offset[E_NOTE])
-        + g * (beta[1, F_NOTE] - beta[1, E_NOTE])
-        + g * g * (beta[2, F_NOTE] - beta[2, E_NOTE])
-    )
+    gap = GAP @ (beta[0] + offset) + g * (GAP @ beta[1]) + g * g * (GAP @ beta[2])
     met = float(g[int(np.argmin(np.abs(gap)))])
     return np.array([1.0, met, met * met, 0.0, 0.0, 0.0, 1.0, ratio]), beta[1] + 2.0 * met * beta[2]
 
@@ -202,9 +191,7 @@ def crow_over_kind_cents(model: FittedModel, chanter: str) -> float:
         own -= kinds[h.kind_of[c]]
     if h.gauged:
         own -= h.over_mm(float(h.gauge_mm[c]), int(h.kind_of[c]))[0] * kinds[-1]
-    at = np.r_[np.arange(model.type_slice(t).start, model.type_slice(t).stop)]
-    at = np.r_[at, np.arange(model.chanter_slice(c).start, model.chanter_slice(c).stop)]
-    _, along = _meeting(model, t, model.coef[at])
+    _, along = _meeting(model, t, model.coef[np.r_[model.type_slice(t), model.chanter_slice(c)]])
     offset = own[:K] + float(model.coding.slope_ratio[t]) * own[K:]
-    slope = max(float(along[F_NOTE] - along[E_NOTE]), LEAST_SLOPE)
-    return -float(offset[F_NOTE] - offset[E_NOTE]) * float(along[0]) / slope
+    slope = max(float(GAP @ along), LEAST_SLOPE)
+    return -float(GAP @ offset) * float(along[0]) / slope

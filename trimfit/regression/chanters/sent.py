@@ -26,14 +26,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
 
-Array = NDArray[np.float64]
 Came = Literal["good", "flat", "sharp"]
-K = len(OUTPUTS)
-E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 UNTOLD: dict[Came, float] = {"good": 0.5, "flat": 0.05, "sharp": 0.05}
 """The share of such words that say nothing of the reed in that chanter (assumed)."""
 

@@ -27,13 +27,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.chanters.kinds import ChanterFacts
-from trimfit.regression.priors import C_TERMS, REGRESSORS, STATED_CROW_CENTS, STATED_PITCH_CENTS
+from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
+from trimfit.regression.priors import STATED_CROW_CENTS, STATED_PITCH_CENTS, WIDE, P
 
-Array = NDArray[np.float64]
-K, P = len(OUTPUTS), len(REGRESSORS)
-E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 ASSUMED_ERRORS = (STATED_PITCH_CENTS, STATED_CROW_CENTS)
 SEED = 4.0
 """The assumed errors count for so many chanters that were checked."""
@@ -147,7 +144,7 @@ def _given(
     mean: Array, cov: Array, offsets: int, fact: ChanterFacts, of: OfType, errors: tuple[float, float]
 ) -> tuple[Array, Array, float]:
     """The same given one statement, taken as of a type; and the log density of that per cent of what was stated."""
-    at = np.r_[of.first + np.arange(P * K), offsets + np.arange(C_TERMS * K)]
+    at = np.r_[of.first + np.arange(P * K), offsets + np.arange(WIDE)]
     ((row, value, error),) = stated_offsets(mean[at], of.slope_ratio, fact, errors)
     reach = cov[:, at] @ row
     spread = float(row @ reach[at]) + error
@@ -182,10 +179,10 @@ def stated_errors(
 
 def _log_density(fact: ChanterFacts, mean: Array, cov: Array, types: Sequence[OfType], sd_cents: Array) -> Array:
     """Log density (m,) of what was stated if its error were one of these (m,), over the types it may be of."""
-    last = len(mean) - C_TERMS * K
+    last = len(mean) - WIDE
     parts = []
     for of in types:
-        where = np.r_[of.first + np.arange(P * K), last + np.arange(C_TERMS * K)]
+        where = np.r_[of.first + np.arange(P * K), last + np.arange(WIDE)]
         ((row, value, lift),) = stated_offsets(mean[where], of.slope_ratio, fact, (1.0, 1.0))
         total = (float(row @ cov[np.ix_(where, where)] @ row) / lift) + sd_cents**2
         off = (value - float(row @ mean[where])) ** 2 / lift

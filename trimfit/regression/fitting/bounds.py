@@ -12,11 +12,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows, take_rows
-from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS
+from trimfit.regression.outputs import K
+from trimfit.regression.priors import C_TERMS, OWN, P
 
-K = len(OUTPUTS)
 MOST_TYPES = 20
 """So many types, the most read, have coefficients of their own: their covariance grows with the square."""
 MOST_MET = 60
@@ -79,7 +78,7 @@ def of_fewer_chanters(rows: Rows) -> Rows:
 def among_the_most_read(rows: Rows) -> NDArray[np.bool_]:
     """Which rows (n,) the univariate fits take: of very many batches, those in the chanters that each read the most."""
     batches = len(np.unique(rows.batch_code))
-    terms = np.sqrt(MOST_CROSS_BYTES / (8.0 * K * max(batches, 1))) - len(REGRESSORS) - 1
+    terms = np.sqrt(MOST_CROSS_BYTES / (8.0 * K * max(batches, 1))) - P - 1
     return np.asarray(_met(rows)[1] < max(terms // C_TERMS, 2))
 
 
@@ -88,13 +87,12 @@ def affordable(rows: Rows) -> Rows:
 
     rows: in the order in which they came to the log; of one reed at least all are taken.
     """
-    own = len(RANDOM) * K
     _, first = np.unique(rows.reed_code, return_index=True)
     batch = rows.batch_code[first]
-    wide = own + K * (len(REGRESSORS) + C_TERMS * _met(rows)[0][batch])
+    wide = OWN + K * (P + C_TERMS * _met(rows)[0][batch])
     # gain, inverse and moments of each reed; precision and residuals of a row; sums and posterior of a reed's batch
     size = np.bincount(rows.reed_code)
-    needed = 2.0 * own * wide + own**2 + size * (3.0 * K**2 + wide)
+    needed = 2.0 * OWN * wide + OWN**2 + size * (3.0 * K**2 + wide)
     last = np.zeros(len(size), dtype=np.intp)
     np.maximum.at(last, rows.reed_code, np.arange(len(rows)))
     order = np.argsort(-last)

@@ -23,16 +23,12 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows
-from trimfit.regression.priors import REGRESSORS, assumed_batch_cov, assumed_noise, assumed_reed_cov
+from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, PITCH, Array, K, contrast
+from trimfit.regression.priors import P, assumed_batch_cov, assumed_noise, assumed_reed_cov
 from trimfit.regression.reml.newton import MixedFit, Start, fit_many
 from trimfit.regression.reml.sums import cross_products
 
-Array = NDArray[np.float64]
-K = len(OUTPUTS)
-CROW = OUTPUTS.index("crow")
-E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_PAIR_ROWS = 12
 """Rows that a pair of outputs needs in common before their covariance is taken from them."""
 OUTLIER_WEIGHT = 5e-3
@@ -47,20 +43,10 @@ LEAST_SPREAD = 1e-2
 """Variance (cents²) of chanters' offsets under which a combination has none: they cancel, or the crow is not on one."""
 
 
-def contrast(k: int, minus: int | None = None) -> Array:
-    """The vector (K,) that picks output k, or output k less another."""
-    out = np.zeros(K)
-    out[k] = 1.0
-    if minus is not None:
-        out[minus] = -1.0
-    return out
-
-
 def basis() -> Array:
     """Rows (K, K): crow; pitch (E + F) / 2; gap F - E; every other note less the pitch."""
-    pitch = (contrast(E_NOTE) + contrast(F_NOTE)) / 2.0
-    rest = [contrast(k) - pitch for k in range(K) if k not in (CROW, E_NOTE, F_NOTE)]
-    return np.stack([contrast(CROW), pitch, contrast(F_NOTE, E_NOTE), *rest])
+    rest = [contrast(k) - PITCH for k in range(K) if k not in (CROW, E_NOTE, F_NOTE)]
+    return np.stack([contrast(CROW), PITCH, GAP, *rest])
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +83,7 @@ def fit_combinations(
     enough = [number for number, (_, weight) in enumerate(taken) if np.count_nonzero(weight) >= LEAST_PAIR_ROWS]
     spreads = np.stack([np.einsum("ck,kl,cl->c", combinations_of, part, combinations_of) for part in _parts(chanter)])
     rows = _only_met(rows)
-    n_types = prior[0].shape[0] // len(REGRESSORS)
+    n_types = prior[0].shape[0] // P
     offsets = [tuple(np.flatnonzero(spreads[:, number] > LEAST_SPREAD).tolist()) for number in range(len(taken))]
     for terms in sorted(set(offsets)):
         alike = [number for number in enough if offsets[number] == terms]

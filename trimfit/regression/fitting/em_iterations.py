@@ -13,14 +13,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.chanters.kinds import Hierarchy
 from trimfit.regression.design import Coding, Rows, balance_weight
-from trimfit.regression.fitting.covariances import contrast
 from trimfit.regression.fitting.outliers import LEAST_WEIGHT
 from trimfit.regression.movement.jumps import jumps_before
 from trimfit.regression.movement.process import MEASURE, N_DIRECTIONS, SITTING_DAYS, Movement, levels_of_rows
 from trimfit.regression.movement.wild_readings import FEW_WILD, wild_share
+from trimfit.regression.outputs import GAP, Array, K
 from trimfit.regression.posterior.batch import (
     BatchSums,
     Posterior,
@@ -38,12 +37,8 @@ from trimfit.regression.posterior.batch import (
     sound_weights,
     standardised,
 )
-from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, SEEDS, assumed_batch_cov
+from trimfit.regression.priors import OWN, SEEDS, WIDE, P, assumed_batch_cov
 
-Array = NDArray[np.float64]
-K, P = len(OUTPUTS), len(REGRESSORS)
-OWN = len(RANDOM) * K
-E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_STRETCH = 0.9
 """A next reading is never said to be much better than a sound one."""
 COPIED = 0.5
@@ -94,11 +89,10 @@ class Piece:
         """Prior of what is this batch's own: its deviations, then the strangers' offsets."""
         if not self.strangers:
             return g.batch_cov
-        wide = C_TERMS * K
-        out = np.zeros((OWN + wide * self.strangers,) * 2)
+        out = np.zeros((OWN + WIDE * self.strangers,) * 2)
         out[:OWN, :OWN] = g.batch_cov
         for c in range(self.strangers):
-            part = slice(OWN + wide * c, OWN + wide * (c + 1))
+            part = slice(OWN + WIDE * c, OWN + WIDE * (c + 1))
             out[part, part] = g.chanter_cov
         return out
 
@@ -111,7 +105,6 @@ def pieces_of(rows: Rows, coding: Coding, n_types: int, tapes: tuple[Array, int]
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     psi = coding.random_part(x6, rows.type_code)
     edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
-    wide = C_TERMS * K
     out = []
     for lo, hi in pairwise(edges):
         at = slice(lo, hi)
@@ -128,7 +121,7 @@ def pieces_of(rows: Rows, coding: Coding, n_types: int, tapes: tuple[Array, int]
         first = P * K * t
         local = np.concatenate(
             [np.arange(first + K * j, first + K * (j + 1)) for j in met_terms]
-            + [np.arange(P * K * n_types + wide * c, P * K * n_types + wide * (c + 1)) for c in known]
+            + [np.arange(P * K * n_types + WIDE * c, P * K * n_types + WIDE * (c + 1)) for c in known]
             + [np.arange(tapes[1] + K * number, tapes[1] + K * (number + 1)) for number in worn if tapes]
         ).astype(np.intp)
         reed_of = rows.reed_code[at] - rows.reed_code[lo]
@@ -407,7 +400,7 @@ def reading_stretch(
     nine in ten lie within 1.645 standard deviations, held to 1 by as much as a hundred readings would. The share of
     wild readings (`wild`) comes from the same gaps, where the A's said nothing against the reading.
     """
-    probe = np.vstack([np.eye(K), contrast(F_NOTE, E_NOTE)])
+    probe = np.vstack([np.eye(K), GAP])
     errors: list[list[tuple[Array, Array, Array]]] = [[] for _ in probe]
     balanced: list[NDArray[np.bool_]] = []
     for piece, sums, post in batch_views(rows, [piece for piece, _ in found], g, [sums for _, sums in found]):

@@ -5,13 +5,10 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
-from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows
+from trimfit.regression.outputs import Array, K
 
-Array = NDArray[np.float64]
-K = len(OUTPUTS)
 OUTLIER_MADS = 6.0
 """Median absolute deviations from the robust line: beyond this a cell is set aside (normal: 1 in 20,000)."""
 SETTLED_CENTS = 1e-9

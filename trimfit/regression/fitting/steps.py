@@ -27,7 +27,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
-from trimfit.base.pitch import OUTPUTS
 from trimfit.base.progress import Progress, quiet
 from trimfit.regression.chanters.kinds import ChanterFacts, hierarchy_of, learned, prior_of_offsets
 from trimfit.regression.chanters.stated import OfType, crow_types, stated_errors
@@ -45,7 +44,6 @@ from trimfit.regression.fitting.covariances import (
     OUTLIER_WEIGHT,
     ContrastFits,
     assemble,
-    contrast,
     fit_combinations,
     fit_contrasts,
     shrink_correlation,
@@ -74,12 +72,14 @@ from trimfit.regression.movement.process import (
     settled,
     unsettled,
 )
+from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K
 from trimfit.regression.priors import (
-    C_TERMS,
     CHANTER_TERMS,
-    RANDOM,
+    OWN,
     REGRESSORS,
     SEEDS,
+    WIDE,
+    P,
     assumed_batch_cov,
     assumed_noise,
     assumed_reed_cov,
@@ -89,10 +89,6 @@ from trimfit.regression.priors import (
 )
 from trimfit.regression.reml.newton import MixedFit, Start
 
-Array = NDArray[np.float64]
-K, P = len(OUTPUTS), len(REGRESSORS)
-OWN = len(RANDOM) * K
-E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 LIP, PRESSURE, TEMPERATURE = (REGRESSORS.index(name) for name in ("lip", "pressure", "temperature"))
 LEAST_CURVE_ROWS = 8
 """Cells of a type that its curve needs: fewer say nothing beyond the shop's."""
@@ -119,7 +115,7 @@ MOST_COVARIANCE_READINGS = 6000
 
 def coefficient_prior(n_types: int) -> tuple[Array, Array]:
     """Prior of the types' coefficients: mean (6T, K), covariance (6T, 6T, K, K); type, then regressor."""
-    mean, shop, own = regressor_prior(n_types)
+    mean, shop, own = regressor_prior()
     cov = np.zeros((n_types, P, n_types, P, K, K))
     for j in range(P):
         for s in range(n_types):
@@ -180,7 +176,7 @@ def _stated_errors(
             chances = crow_types(coding.types, reeds, fact, usual)
             of = {t: OfType(chance, P * K * t, float(coding.slope_ratio[t])) for t, chance in chances.items()}
             own = OfType(1.0, P * K * usual, float(coding.slope_ratio[usual]))
-            offsets = first + C_TERMS * K * c + np.arange(C_TERMS * K)
+            offsets = first + WIDE * c + np.arange(WIDE)
             at = np.r_[np.arange(first), offsets]
             checks.append((fact, g.coef[at], g.coef_cov[np.ix_(at, at)], own, list(of.values())))
     return stated_errors(checks)
@@ -211,10 +207,9 @@ def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
     on = (rows.chanter_code[at][:, None] == codes[codes >= 0]).astype(float)
     kpa, deg_c = rows.kpa[at] - coding.pressure_kpa, rows.deg_c[at] - coding.temperature_c
     other = np.column_stack([rows.lip[at], np.nan_to_num(kpa), np.nan_to_num(deg_c), on])
-    m = contrast(F_NOTE, E_NOTE)
-    _, shop, own = regressor_prior(1)
-    spread = [float(m @ (shop[j] + own[j]) @ m) for j in (LIP, PRESSURE, TEMPERATURE)]
-    chanter = sum(float(m @ term.matrix() @ m) for term in CHANTER_TERMS)
+    _, shop, own = regressor_prior()
+    spread = [float(GAP @ (shop[j] + own[j]) @ GAP) for j in (LIP, PRESSURE, TEMPERATURE)]
+    chanter = sum(float(GAP @ term.matrix() @ GAP) for term in CHANTER_TERMS)
     precision = 1.0 / np.array(spread + [chanter] * on.shape[1])
     first = np.flatnonzero(np.r_[True, np.diff(rows.reed_code[at]) != 0])
     return GapRows(gap[at], weight[at], rows.removed_mm[at], other, precision, first)
@@ -305,7 +300,7 @@ def _covariances(
         return np.asarray(np.diag(MEASURE @ noise_cov @ MEASURE.T))
 
     def curves() -> Coding:
-        (gap,) = reml(straight)(contrast(F_NOTE, E_NOTE)[None], [None])
+        (gap,) = reml(straight)(GAP[None], [None])
         return _coding_from_gap(straight, rows, gap, n_types)
 
     def reml(code: Coding) -> Callable[[Array, list[Start | None]], list[MixedFit | None]]:

@@ -24,9 +24,8 @@ from trimfit.regression.design import Rows, base_weight, take_rows, with_tape
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.em_iterations import Globals, batch_information, pieces_of
 from trimfit.regression.movement.process import unsettled
+from trimfit.regression.outputs import Array
 from trimfit.regression.posterior.reed import batch_states
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

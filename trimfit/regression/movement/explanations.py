@@ -22,18 +22,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Coding, Rows, balance_weight
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, SITTING_DAYS, TypeMovement, settled, sittings_of
 from trimfit.regression.movement.wild_readings import WILD
+from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
 from trimfit.regression.posterior.batch import reading_noise
 from trimfit.regression.posterior.reed import ReedState
 
-Array = NDArray[np.float64]
-K = len(OUTPUTS)
-E, F = OUTPUTS.index("e"), OUTPUTS.index("f")
 LEAST_CHANCE = 0.001
 """An explanation less likely than this is left out."""
 SLIPS, SLIP_CENTS = 0.002, 100.0
@@ -99,7 +95,7 @@ def latest_sitting(
     parts = []
     for at, own in zip(last.tolist(), base, strict=True):
         taken = np.flatnonzero(np.isfinite(rows.y[at]) & (rows.weight[at] > 1e-3))
-        if E not in taken or F not in taken:
+        if E_NOTE not in taken or F_NOTE not in taken:
             continue
         chanter = names[int(rows.chanter_code[at])] if rows.chanter_code[at] >= 0 else None
         kpa, deg_c = (value if math.isfinite(value) else None for value in (float(rows.kpa[at]), float(rows.deg_c[at])))
@@ -112,7 +108,7 @@ def latest_sitting(
         since = BASIS @ ((settle_now - settle[at]) @ state.movement.settle)
         spot = np.ix_(taken, taken)
         noise = [reading_noise(w[None, taken], state.noise_cov[spot])[0] + error[spot] for w in (rows.weight[at], own)]
-        slipped = noise[1] + np.diag(np.where(np.isin(taken, (E, F)), SLIP_CENTS**2, 0.0))
+        slipped = noise[1] + np.diag(np.where(np.isin(taken, (E_NOTE, F_NOTE)), SLIP_CENTS**2, 0.0))
         level = rows.y[at, taken] + (since[taken] if state.idle_days == 0 else 0.0)
         parts.append((level, design[taken], *noise, slipped))
     if not parts:

@@ -17,13 +17,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, SITTING_DAYS, Levels, TypeMovement
 from trimfit.regression.movement.wild_readings import WILD
+from trimfit.regression.outputs import Array
 from trimfit.regression.posterior.batch import BatchSums, Posterior, reading_noise, reed_block
 
-Array = NDArray[np.float64]
 WILD_SHARE, CELL_SHARE = 0.01, 0.002
 """Prior chances that a reading is wild as a whole, and that one of its notes was mistyped."""
 SLIP_CENTS = 30.0

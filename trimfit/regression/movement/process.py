@@ -33,15 +33,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import SETTLE_DAYS, Rows
 from trimfit.regression.movement.wild_readings import WILD
+from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, Array, K
 
-Array = NDArray[np.float64]
-K = len(OUTPUTS)
 DIRECTIONS = ("crow", "gap", "pitch")
 N_DIRECTIONS = len(DIRECTIONS)
-CROW, E_NOTE, F_NOTE = (OUTPUTS.index(name) for name in ("crow", "e", "f"))
 BASIS = np.zeros((K, N_DIRECTIONS))
 BASIS[CROW, 0], BASIS[F_NOTE, 1], BASIS[E_NOTE, 1], BASIS[1:, 2] = 1.0, 0.5, -0.5, 1.0
 MEASURE = np.zeros((N_DIRECTIONS, K))

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from trimfit.regression.outputs import Array
+
 WILD = 16.0
 """Variance of a wild reading's error, in that of a sound one's. Common practice, no source."""
 FEW_WILD, FEW = 0.01, 50.0

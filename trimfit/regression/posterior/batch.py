@@ -32,8 +32,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.regression.movement.process import N_DIRECTIONS, Levels
+from trimfit.regression.outputs import Array
 
-Array = NDArray[np.float64]
 AT_ONCE = 4_000_000
 """So many numbers for pairs of terms are held at once; a batch of ordinary size has fewer in all."""
 CELL_CUTOFF = 3.5

@@ -22,7 +22,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
-from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.chanters.kinds import ChanterFacts, unseen_offsets
 from trimfit.regression.chanters.sent import with_sent
 from trimfit.regression.chanters.stated import OfType, crow_types, with_stated
@@ -44,6 +43,7 @@ from trimfit.regression.movement.process import (
     still_to_settle,
     unsettled,
 )
+from trimfit.regression.outputs import GAP, Array, K
 from trimfit.regression.posterior.batch import (
     BatchSums,
     Posterior,
@@ -55,17 +55,14 @@ from trimfit.regression.posterior.batch import (
     row_precision,
     sound_weights,
 )
-from trimfit.regression.priors import C_TERMS, RANDOM, REGRESSORS, stroke_spread, tape_prior
+from trimfit.regression.priors import C_TERMS, REGRESSORS, WIDE, P, stroke_spread, tape_prior
+from trimfit.regression.priors import OWN as FITTED_TERMS
 
-Array = NDArray[np.float64]
-K, P = len(OUTPUTS), len(REGRESSORS)
-WIDE = C_TERMS * K
 LIP = REGRESSORS.index("lip")
 GAP_DIRECTION = DIRECTIONS.index("gap")
-FITTED_TERMS = len(RANDOM) * K
 OWN = FITTED_TERMS + K
-"""A batch's and a reed's own terms here: those of the fit (TOLD), and what a stroke does to this reed. (A fit's many
-reeds hardly have strokes enough to tell; on the bench it may be most of what is not known of a reed's pitch.)"""
+"""A batch's and a reed's own terms here: those of the fit, and what a stroke does to this reed. (A fit's many reeds
+hardly have strokes enough to tell; on the bench it may be most of what is not known of a reed's pitch.)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,11 +304,9 @@ def typical_state(model: FittedModel, coding: Coding, type_code: int, chanter: s
 
 def _gap_error_cents(model: FittedModel, type_code: int) -> float:
     """Standard deviation of the error of a gap reading of a type, that of its sitting included."""
-    gap = np.zeros(K)
-    gap[OUTPUTS.index("f")], gap[OUTPUTS.index("e")] = 1.0, -1.0
     scale = model.noise_scale[type_code] if type_code >= 0 else float(np.mean(model.noise_scale))
     sitting = model.movement.of(type_code).sitting[GAP_DIRECTION, GAP_DIRECTION]
-    return float(np.sqrt(scale * gap @ model.noise_cov @ gap + sitting))
+    return float(np.sqrt(scale * GAP @ model.noise_cov @ GAP + sitting))
 
 
 def _precise(cov: Array) -> Array:

@@ -20,7 +20,7 @@ from trimfit.base.normal import Z90
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
-from trimfit.planner.aim import GAP
+from trimfit.regression.outputs import GAP
 from trimfit.regression.coefficients import type_terms
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.coefficients import movement_terms

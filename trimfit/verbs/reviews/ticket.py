@@ -18,7 +18,7 @@ from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
-from trimfit.planner.aim import GAP
+from trimfit.regression.outputs import GAP
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stems
 from trimfit.session.open_log import Bench, Seen
