@@ -18,7 +18,15 @@ def _cards() -> list[FittedModel]:
     shop = small_shop(1)
     fitted = card_of(shop, told(shop, before(shop)))
     full = replace(
-        fitted.on_log(812, 0, 3, ("8/9", "4/3", "7/4"), (2.7, 0.005)), gap_stretch=1.3, criterion=-12.5, readings=41
+        fitted,
+        last_seq=812,
+        strikes=3,
+        scale=("8/9", "4/3", "7/4"),
+        cut_error_pct=2.7,
+        cut_error_mm=0.005,
+        gap_stretch=1.3,
+        criterion=-12.5,
+        readings=41,
     )
     return [prior_model((), 6.0, 20.0, 3.7), prior_model(("cane", "молд"), 5.5, 21.0, 3.0), fitted, full]
 

@@ -36,7 +36,7 @@ from trimfit.planner.quantities import (
     on_nodes,
     way_left,
 )
-from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at, straight_mm
+from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at
 from trimfit.regression.outputs import GAP, PITCH, Array
 from trimfit.regression.posterior.reed import ReedState
 
@@ -177,25 +177,8 @@ class AimPosterior:
 
     def need_mm(self) -> float:
         """Length that would bring the posterior mean of the gap to where the work goes, mm (0 where it is there
-        already).
-
-        The gap is a quadratic in g, so that its root, and the curve's inverse there, are closed forms.
-        """
-        gap, slope, bent = (float(value) for value in self.mean[:3])
-        gap -= self.stop_cents
-        if gap >= 0:
-            return 0.0
-        now = self._bent(self.removed_mm)
-        tangent = slope + 2.0 * bent * now
-        # a curve that turns before it gets there is not followed: four times the way along its tangent, and no farther
-        most = min(4.0 * -gap / max(tangent * self.steep, 5.0), 12.0)
-        # bent s² + tangent s + gap = 0 for s = g - now, by the form that keeps its digits when bent is small
-        inside = tangent**2 - 4.0 * bent * gap
-        below = tangent + math.sqrt(inside) if inside >= 0.0 else 0.0
-        if below <= 0.0:
-            return most
-        there = float(straight_mm(np.array([now - 2.0 * gap / below]), self.curve)[0])
-        return min(there - self.removed_mm, most)
+        already)."""
+        return float(Quantities.of([self]).need_mm()[0])
 
     def need(self, room_mm: float = math.inf) -> Interval:
         """Length that has yet to come off, in all, until F and E read the same, or as the work goes toward: mm, 90 %,
@@ -329,14 +312,24 @@ def see_each(
     """
     names = tuple(dict.fromkeys(name for aim in aims for name in (aim.chanter, aim.worked_in) if name is not None))
     blocks, blocks_cov, with_sitting = state.picked(np.stack([GAP, PITCH]), names)
-    g = bent_one_mm(removed_mm, state.curve)
-    rows = np.stack([_eight(state, names, g, lip, aim.chanter, aim.pressure_kpa, aim.temperature_c) for aim in aims])
+
+    def eight(chanter: str | None, kpa: float | None, deg_c: float | None) -> Array:
+        """Rows (8, 2B) that turn the state's blocks of gap and pitch into the eight quantities in a chanter."""
+        terms = state.terms(removed_mm, lip, names, chanter, kpa, deg_c)
+        out = np.zeros((8, 2 * len(terms)))
+        for which in (0, 1):
+            out[4 * which, which::2] = terms
+            for block in (1, 2, 3):
+                out[4 * which + block, 2 * block + which] = 1.0
+        return out
+
+    rows = np.stack([eight(aim.chanter, aim.pressure_kpa, aim.temperature_c) for aim in aims])
     mean, cov = rows @ blocks, rows @ blocks_cov @ rows.swapaxes(1, 2)
     cov = 0.5 * (cov + cov.swapaxes(1, 2))
     here, again_scale, beyond = rows.copy(), np.ones(len(aims)), np.zeros((len(aims), 2, 2))
     for i, aim in enumerate(aims):
         if aim.worked_in is not None and aim.worked_in != aim.chanter:
-            here[i] = _eight(state, names, g, lip, aim.worked_in, None, aim.temperature_c)
+            here[i] = eight(aim.worked_in, None, aim.temperature_c)
             cov[i], beyond[i], again_scale[i] = _as_far_as_here(blocks_cov, cov[i], rows[i], here[i])
     ends = here[:, [0, 4]]
     here_mean, here_var = ends @ blocks, (ends @ blocks_cov * ends).sum(axis=2)
@@ -366,35 +359,6 @@ def see_each(
         )
         for i in range(len(aims))
     ]
-
-
-def _eight(
-    state: ReedState,
-    names: Sequence[str],
-    g: float,
-    lip: float,
-    chanter: str | None,
-    kpa: float | None,
-    deg_c: float | None,
-) -> Array:
-    """Rows (8, 2B) that turn a state's blocks of gap and pitch (`ReedState.picked`) into the eight quantities in a
-    chanter, with bent length g off and strokes done; conditions left out are the bench's usual ones."""
-    terms = [
-        1.0,
-        g,
-        g * g,
-        lip,
-        0.0 if kpa is None else kpa - state.pressure_kpa,
-        0.0 if deg_c is None else deg_c - state.temperature_c,
-    ]
-    for name in names:
-        terms += [float(name == chanter), (name == chanter) * state.slope_ratio]
-    out = np.zeros((8, 2 * len(terms)))
-    for which in (0, 1):
-        out[4 * which, which::2] = terms
-        for block in (1, 2, 3):
-            out[4 * which + block, 2 * block + which] = 1.0
-    return out
 
 
 def _as_far_as_here(state_cov: Array, cov: Array, there: Array, here: Array) -> tuple[Array, Array, float]:

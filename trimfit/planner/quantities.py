@@ -165,12 +165,17 @@ class Quantities:
         return replace(self, beyond=np.zeros_like(self.beyond))
 
     def need_mm(self) -> Array:
-        """Length (n,) that would bring the mean of the gap to where the work goes: `AimPosterior.need_mm` of each."""
+        """Length (n,) that would bring the mean of the gap to where the work goes, mm; 0 where it is there already.
+
+        The gap is a quadratic in g, so that its root, and the curve's inverse there, are closed forms.
+        """
         gap, slope, bend = self.mean[:, 0] - self.stop_cents, self.mean[:, 1], self.mean[:, 2]
         now = bent_mm(self.removed_mm, self.curve)
         tangent = slope + 2.0 * bend * now
         steep = slope_at(self.removed_mm, self.curve)
+        # a curve that turns before it gets there is not followed: four times the way along its tangent, and no farther
         most = np.minimum(4.0 * -gap / np.maximum(tangent * steep, LEAST_SLOPE_CENTS), MOST_NEED_MM)
+        # bend s² + tangent s + gap = 0 for s = g - now, by the form that keeps its digits when bend is small
         inside = tangent**2 - 4.0 * bend * gap
         below = np.where(inside >= 0.0, tangent + np.sqrt(np.maximum(inside, 0.0)), 0.0)
         ends = now - 2.0 * gap / np.where(below > 0.0, below, 1.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -118,31 +118,6 @@ class FittedModel:
         """A type's coefficients (6, 10), in cents per unit of each regressor; the population's for code -1."""
         flat = self.new_type_mean if code < 0 else self.coef[self.type_slice(code)]
         return flat.reshape(P, K)
-
-    def on_log(
-        self,
-        last_seq: int,
-        since_seq: int,
-        strikes: int,
-        scale: tuple[str, ...],
-        error: tuple[float, float] | None = None,
-    ) -> FittedModel:
-        """The same fitted model with the fingerprint of the log it was fitted on, and the execution error found there.
-
-        last_seq: the latest entry it holds; since_seq: it holds the reeds last read at or after it; strikes: how many
-        entries were struck; scale: the ratios in force.
-        """
-        pct, constant = error or (None, None)
-        return replace(
-            self,
-            last_seq=last_seq,
-            fit_seq=last_seq,
-            since_seq=since_seq,
-            strikes=strikes,
-            scale=scale,
-            cut_error_pct=pct,
-            cut_error_mm=constant,
-        )
 
 
 _PARTS: dict[str, Any] = {"coding": Coding, "hierarchy": Hierarchy, "movement": Movement}

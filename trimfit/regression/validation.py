@@ -23,7 +23,7 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows, sort_rows, take_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import of_fewer_chanters, of_types
-from trimfit.regression.movement.process import N_DIRECTIONS, Levels, levels_of_rows, unsettled
+from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels, levels_of_rows, unsettled
 from trimfit.regression.outputs import GAP, Array, K
 from trimfit.regression.posterior.reed import ReedState, batch_states
 
@@ -166,7 +166,7 @@ def _moved(levels: Levels, shape: tuple[int, ...]) -> Array:
     shows = levels.slots[np.repeat(np.arange(reeds), n), levels.sitting].reshape(reeds, n, -1)
     blocks = levels.cov.reshape(reeds, -1, N_DIRECTIONS, shows.shape[2], N_DIRECTIONS)
     between = np.einsum("rib,rbpcq,rjc->rijpq", shows, blocks, shows, optimize=True)
-    out: Array = levels.basis @ between @ levels.basis.T
+    out: Array = BASIS @ between @ BASIS.T
     return out
 
 

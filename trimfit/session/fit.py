@@ -11,6 +11,7 @@ for all other reeds.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import LogError
@@ -111,9 +112,12 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
     asked = journal.columns("trim", ["asked_mm", "length_mm"], reeds=journal.last_read(MOST_READINGS))
     pairs = np.array(asked, dtype=float).reshape(-1, 2)
     since_seq = int(frame[frame["reed"].isin(set(rows.reeds))].groupby("reed")["seq"].max().min())
-    return model.on_log(
-        last_seq, since_seq, strikes, _scale_words(settings), cut_error(pairs[:, 0], pairs[:, 1])
-    ), most_read_first(rows, chanters)[0]
+    pct, constant_mm = cut_error(pairs[:, 0], pairs[:, 1]) or (None, None)
+    model = replace(
+        model, fit_seq=last_seq, last_seq=last_seq, since_seq=since_seq, strikes=strikes, scale=_scale_words(settings),
+        cut_error_pct=pct, cut_error_mm=constant_mm,
+    )  # fmt: skip
+    return model, most_read_first(rows, chanters)[0]
 
 
 def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:

@@ -23,7 +23,7 @@ from trimfit.regression.chanters.sent import SentReed
 from trimfit.regression.design import work_before
 from trimfit.regression.fitting.bounds import MOST_MET
 from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting
-from trimfit.regression.movement.process import settled_at, still_to_settle_at
+from trimfit.regression.movement.process import settling
 from trimfit.regression.posterior.reed import Moment, ReedState, batch_states, known_coding
 from trimfit.regression.readings.rows import DAY_S, made_day, taken_before
 from trimfit.session.chanters_at_hand import ChantersAtHand, SentAway, sent_away
@@ -284,7 +284,7 @@ class Bench:
             day = max(last, self.at_s) / DAY_S
             works = work_before([day], [trim.at_s / DAY_S for trim in history.trims])
             made = np.array([made_day(history.reed.record.made_on)])
-            there, yet = (of(np.array([day]), made, np.array(works))[0] for of in (settled_at, still_to_settle_at))
+            there, yet = (one[0] for one in settling(np.array([day]), made, np.array(works)))
             if history.readings:
                 days.append(day)
                 settle.append(there)

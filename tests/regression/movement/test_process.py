@@ -23,8 +23,8 @@ from trimfit.regression.movement.process import (
     learned_movement,
     levels_of,
     settled,
+    settling,
     sittings_of,
-    still_to_settle,
 )
 from trimfit.regression.movement.wild_readings import wild_share
 from trimfit.regression.posterior.reed import Moment, batch_states
@@ -141,8 +141,16 @@ def test_one_reading_at_a_time_is_all_at_once() -> None:
     rows = replace(rows, day=np.where(np.arange(len(rows)) == last, rows.day[last] + 5.0, rows.day))
     earlier = part_of(rows, np.arange(len(rows)) != last)
     ends = np.flatnonzero(np.r_[np.diff(earlier.reed_code) != 0, True])
-    day, settle, yet = earlier.day[ends], settled(earlier)[ends], still_to_settle(earlier)[ends]
-    day[reed], settle[reed], yet[reed] = rows.day[last], settled(rows)[last], still_to_settle(rows)[last]
+    day, settle, yet = (
+        earlier.day[ends],
+        settled(earlier)[ends],
+        settling(earlier.day, earlier.made_day, earlier.since_work)[1][ends],
+    )
+    day[reed], settle[reed], yet[reed] = (
+        rows.day[last],
+        settled(rows)[last],
+        settling(rows.day, rows.made_day, rows.since_work)[1][last],
+    )
     known = {"chanter_names": names, "extra_chanters": range(len(names))}
     (whole, _, weighed), (part, _, _) = (
         batch_states(model, some, model.coding, 0, in_fit=np.zeros(len(some), dtype=bool), now=now, **known)

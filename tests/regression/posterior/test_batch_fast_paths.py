@@ -1,7 +1,6 @@
 """Every quick way against the plain one: the same answer to rounding."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -255,25 +254,6 @@ def test_reeds_summed_anew_where_weights_changed() -> None:
     for name in ("m", "mv", "f", "e", "b", "w", "wy"):
         np.testing.assert_allclose(getattr(quick, name), getattr(plain, name), rtol=1e-9, atol=1e-9)
     assert resummed(first, np.zeros(24, dtype=bool), np.zeros((0, K, K)), np.zeros((0, K))) is first
-
-
-def test_a_fit_begun_from_a_share_of_the_groups_ends_where_any_other_does() -> None:
-    log = make(6600, seed=6, chanters=1)
-    outer_of = log.batch_of
-    x = np.column_stack([np.ones(len(log.reed)), log.removed_mm, log.removed_mm**2])
-    sums = cross_products(x[:, :2], x, log.y[:, 7], log.reed, outer_of)
-    assert sums.share is not None
-    assert len(sums.share.outer_of) < len(sums.outer_of) / 3
-    # types come in turns, batch by batch: the share must hold about as many rows of each
-    types = np.eye(4)[log.type_of[log.batch_of[log.reed]]]
-    share = cross_products(x[:, :2], types, log.y[:, 7], log.reed, outer_of).share
-    assert share is not None
-    rows_of_type = np.diag(share.dd[0])[:4]
-    assert rows_of_type.min() > 0.15 * rows_of_type.sum()
-    quick, plain = fit_mixed(sums), fit_mixed(replace(sums, share=None))
-    assert quick.criterion == pytest.approx(plain.criterion, rel=1e-9)
-    np.testing.assert_allclose(quick.outer_cov, plain.outer_cov, rtol=2e-3, atol=2e-3)
-    np.testing.assert_allclose(quick.inner_cov, plain.inner_cov, rtol=2e-3)
 
 
 def test_chanters_beyond_those_the_card_holds() -> None:

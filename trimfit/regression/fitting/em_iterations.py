@@ -349,14 +349,8 @@ def along_movement(rows: Rows, pieces: list[Piece], g: Globals) -> Array:
     """The multiple of the errors' variance found among the readings of one reed (`noise_along`, the reeds' own terms
     left free) in the three directions of movement (3,); 1 where too little was read to tell, or in no two sittings."""
     free = replace(g, reed_cov=FREE * g.reed_cov)
-    parts = []
-    for piece in pieces:
-        if np.ptp(rows.day[piece.at]) <= SITTING_DAYS:
-            continue
-        sums = _sums(piece, rows, free)
-        coef_cov = g.coef_cov[np.ix_(piece.local, piece.local)]
-        post = posterior_of(sums.m[0], sums.mv[0], piece.own_cov(g), g.coef[piece.local], coef_cov)
-        parts.append(noise_along(sums, post, rows.y[piece.at], MEASURE))
+    met = [piece for piece in pieces if np.ptp(rows.day[piece.at]) > SITTING_DAYS]
+    parts = [noise_along(sums, post, rows.y[p.at], MEASURE) for p, sums, post in batch_views(rows, met, free)]
     if not parts:
         return np.ones(N_DIRECTIONS)
     squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True))

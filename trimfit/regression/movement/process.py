@@ -28,7 +28,7 @@ The assumed sizes are common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,28 +159,21 @@ def assumed_movement(n_types: int) -> Movement:
 
 
 def settled(rows: Rows) -> Array:
-    """How far the reeds had settled at their readings (n, 2): by age, and since each time they were worked.
+    """How far the reeds had settled at their readings (n, 2): the first of `settling`."""
+    return settling(rows.day, rows.made_day, rows.since_work)[0]
 
-    A reed made on an unknown day counts as settled by age.
+
+def settling(day: Array, made_day: Array, since_work: Array) -> tuple[Array, Array]:
+    """How far reeds had settled (n, 2): by age, and since each time they were worked; and how far they had yet to, by
+    what the first will grow if they are left.
+
+    day, made_day (n,), days since 1970; since_work (n, 2) of `design.work_before`. A reed made on an unknown day counts
+    as settled by age.
     """
-    return settled_at(rows.day, rows.made_day, rows.since_work)
-
-
-def still_to_settle(rows: Rows) -> Array:
-    """How far the reeds had yet to settle at their readings (n, 2): by what `settled` will grow if they are left."""
-    return still_to_settle_at(rows.day, rows.made_day, rows.since_work)
-
-
-def still_to_settle_at(day: Array, made_day: Array, since_work: Array) -> Array:
-    """The same (n, 2) from day, made_day (n,), days since 1970, and since_work (n, 2) of `design.work_before`."""
     age = np.where(np.isfinite(made_day), np.maximum(day - made_day, 0.0), np.inf)
-    return np.column_stack([np.exp(-age / AGE_DAYS), since_work[:, 1]])
-
-
-def settled_at(day: Array, made_day: Array, since_work: Array) -> Array:
-    """The same (n, 2) from day, made_day (n,), days since 1970, and since_work (n, 2) of `design.work_before`."""
-    age = np.where(np.isfinite(made_day), np.maximum(day - made_day, 0.0), np.inf)
-    return np.column_stack([1.0 - np.exp(-age / AGE_DAYS), since_work[:, 0] - since_work[:, 1]])
+    left = np.exp(-age / AGE_DAYS)
+    works, fading = since_work[:, 0], since_work[:, 1]
+    return np.column_stack([1.0 - left, works - fading]), np.column_stack([left, fading])
 
 
 def levels_of_rows(rows: Rows, at: slice | NDArray[np.intp], reed_of: NDArray[np.intp], t: TypeMovement) -> Levels:
@@ -222,13 +215,12 @@ class Levels:
     sitting (n,): which sitting of its reed a row belongs to; cov (R, 3B, 3B): prior covariance of the reed's B blocks;
     slots (R, S, B): which blocks a sitting's rows show (1 or 0). Without `at`, block s is z_s. With it (`tracked`), the
     blocks are the level w at that moment, the error h of the sitting then, the movement since the sitting before it,
-    and z of all earlier sittings. basis (K, 3): what the three directions do to the outputs.
+    and z of all earlier sittings.
     """
 
     sitting: NDArray[np.intp]
     cov: Array
     slots: Array
-    basis: Array = field(default_factory=lambda: BASIS)
 
     @property
     def width(self) -> int:

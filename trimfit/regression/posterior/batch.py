@@ -31,7 +31,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.regression.movement.process import N_DIRECTIONS, Levels
+from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels
 from trimfit.regression.outputs import Array
 
 AT_ONCE = 4_000_000
@@ -177,7 +177,7 @@ def _level_sums(levels: Levels, d: Array, w: Array, wy: Array, reed_of: NDArray[
     spot = reed_of * sittings + levels.sitting
     edges = np.flatnonzero(np.r_[True, np.diff(spot) != 0])
     at = spot[edges]
-    half = levels.basis.T @ w
+    half = BASIS.T @ w
 
     def by_sitting(values: Array) -> Array:
         out = np.zeros((reeds * sittings, values.shape[1]))
@@ -185,8 +185,8 @@ def _level_sums(levels: Levels, d: Array, w: Array, wy: Array, reed_of: NDArray[
         return out.reshape(reeds, sittings, values.shape[1])
 
     with_d = by_sitting((half[:, :, None, :] * d[:, None, :, None]).reshape(len(d), -1))
-    both = by_sitting((half @ levels.basis).reshape(len(d), -1)).reshape(reeds, sittings, N_DIRECTIONS, N_DIRECTIONS)
-    with_y = by_sitting(wy @ levels.basis)
+    both = by_sitting((half @ BASIS).reshape(len(d), -1)).reshape(reeds, sittings, N_DIRECTIONS, N_DIRECTIONS)
+    with_y = by_sitting(wy @ BASIS)
     slots = levels.slots
     turned = slots.transpose(0, 2, 1)
     shown = (turned @ with_d).reshape(reeds, blocks * N_DIRECTIONS, width * k)
@@ -364,10 +364,9 @@ def _level_parts(
     own_z = np.einsum("nb,nbic->nic", shows, own[:, wide:].reshape(reeds, blocks, N_DIRECTIONS, -1)[sums.reed_of])
     with_own = np.einsum("na,niak->nik", sums.psi, own_z[:, :, :wide].reshape(n, N_DIRECTIONS, a, k))
     alone = np.einsum("nibj,nb->nij", own_z[:, :, wide:].reshape(n, N_DIRECTIONS, blocks, N_DIRECTIONS), shows)
-    basis = levels.basis
-    side = basis @ (with_own - with_coef)
+    side = BASIS @ (with_own - with_coef)
     mean_z = np.einsum("nb,nbi->ni", shows, mean_v[:, wide:].reshape(reeds, blocks, N_DIRECTIONS)[sums.reed_of])
-    return mean_z @ basis.T, side + side.transpose(0, 2, 1) + basis @ alone @ basis.T
+    return mean_z @ BASIS.T, side + side.transpose(0, 2, 1) + BASIS @ alone @ BASIS.T
 
 
 def reed_block(sums: BatchSums, post: Posterior, y: Array, reed: int) -> tuple[NDArray[np.intp], Array, Array]:
@@ -385,7 +384,7 @@ def reed_block(sums: BatchSums, post: Posterior, y: Array, reed: int) -> tuple[N
     if sums.levels is not None:
         shows = sums.levels.slots[reed][sums.levels.sitting[rows]]
         own_design = np.concatenate(
-            [own_design, (shows[:, None, :, None] * sums.levels.basis[None, :, None, :]).reshape(n * k, -1)], axis=1
+            [own_design, (shows[:, None, :, None] * BASIS[None, :, None, :]).reshape(n * k, -1)], axis=1
         )
     one = replace(sums, f=sums.f[[reed]], e=sums.e[[reed]], b=sums.b[[reed]], own_cov=_of_reed(sums.own_cov, reed))
     mean_v, q, free = reed_terms(one, post)
@@ -412,7 +411,7 @@ def left_out_readings(
     of the forecast of its true value, which m outputs were taken, and which r rows these are. Readings of lowered
     weight are predicted as well as any."""
     pull, inverse = deletion(sums, post, y)
-    seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    seen = _taken(sums, y)
     for taken, rows in patterns_of(seen):
         spot = np.ix_(rows, taken, taken)
         whole = np.linalg.pinv(inverse[spot], rcond=1e-9, hermitian=True)
@@ -430,7 +429,7 @@ def noise_residuals(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, 
     """
     pull, inverse = deletion(sums, post, y)
     squares, freedom = np.zeros(len(y)), np.zeros(len(y))
-    seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    seen = _taken(sums, y)
     for taken, rows in patterns_of(seen):
         spot = np.ix_(rows, taken, taken)
         noise, of = _scaled_inverse(sums.w[spot]), pull[np.ix_(rows, taken)]
@@ -448,7 +447,7 @@ def noise_along(sums: BatchSums, post: Posterior, y: Array, directions: Array) -
     """
     pull, inverse = deletion(sums, post, y)
     squares, freedom = np.zeros((len(y), len(directions))), np.zeros((len(y), len(directions)))
-    seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    seen = _taken(sums, y)
     for taken, rows in patterns_of(seen):
         spot = np.ix_(rows, taken, taken)
         noise, of = _scaled_inverse(sums.w[spot]), pull[np.ix_(rows, taken)]
@@ -461,6 +460,12 @@ def noise_along(sums: BatchSums, post: Posterior, y: Array, directions: Array) -
             squares[rows, c] = np.einsum("nk,nk->n", of, m) ** 2 / size
             freedom[rows, c] = np.einsum("nk,nkl,nl->n", m, inverse[spot], m) / size
     return squares, freedom
+
+
+def _taken(sums: BatchSums, y: Array) -> NDArray[np.bool_]:
+    """Which cells (n, K) were taken, and count for anything."""
+    out: NDArray[np.bool_] = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    return out
 
 
 def patterns_of(seen: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
@@ -499,7 +504,7 @@ def sound_weights(
     pull, inverse = deletion(sums, post, y) if found is None else found
     out = np.ones_like(y)
     score = np.zeros(len(y))
-    seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    seen = _taken(sums, y)
     for taken, rows in patterns_of(seen):
         spot = np.ix_(rows, taken, taken)
         whole = _scaled_inverse(inverse[spot])

@@ -38,9 +38,8 @@ from trimfit.regression.movement.process import (
     Levels,
     TypeMovement,
     levels_of,
-    settled,
+    settling,
     sittings_of,
-    still_to_settle,
     unsettled,
 )
 from trimfit.regression.outputs import GAP, Array, K
@@ -107,25 +106,39 @@ class ReedState:
         Conditions left out are the bench's usual ones. as_read: with the error that this sitting's readings share. A
         chanter that the state does not hold raises TrimfitError.
         """
-        g = bent_one_mm(removed_mm, self.curve)
-        terms = [
-            1.0,
-            g,
-            g * g,
-            lip,
-            0.0 if kpa is None else kpa - self.pressure_kpa,
-            0.0 if deg_c is None else deg_c - self.temperature_c,
-        ]
-        for name in self.chanters:
-            here = 1.0 if name == chanter else 0.0
-            terms += [here, here * self.slope_ratio]
-        if chanter is not None and chanter not in self.chanters:
-            raise TrimfitError(f"chanter {chanter!r} was not asked about", "the posterior")
+        if chanter is not None:
+            self._held(chanter)
+        terms = self.terms(removed_mm, lip, self.chanters, chanter, kpa, deg_c)
         # the terms times the identity over outputs: what `np.kron` says, at a tenth of its time
-        out: Array = (np.eye(K)[:, None, :] * np.array(terms)[None, :, None]).reshape(K, -1)
+        out: Array = (np.eye(K)[:, None, :] * terms[None, :, None]).reshape(K, -1)
         if len(self.mean) == out.shape[1]:
             return out  # a state that knows of no sittings
         return np.concatenate([out, BASIS if as_read else np.zeros_like(BASIS), np.zeros_like(BASIS)], axis=1)
+
+    def terms(
+        self,
+        removed_mm: float,
+        lip: float,
+        chanters: Sequence[str],
+        chanter: str | None,
+        kpa: float | None,
+        deg_c: float | None,
+    ) -> Array:
+        """What the six regressors and the two offsets of each of these chanters are multiplied by (6 + 2C,) in one of
+        them; conditions left out are the bench's usual ones."""
+        g = bent_one_mm(removed_mm, self.curve)
+        air = [
+            0.0 if kpa is None else kpa - self.pressure_kpa,
+            0.0 if deg_c is None else deg_c - self.temperature_c,
+        ]
+        here = [scale * (name == chanter) for name in chanters for scale in (1.0, self.slope_ratio)]
+        return np.array([1.0, g, g * g, lip, *air, *here])
+
+    def _held(self, chanter: str) -> int:
+        """The place of a chanter among those that the state holds; TrimfitError for one that it does not."""
+        if chanter not in self.chanters:
+            raise TrimfitError(f"chanter {chanter!r} was not asked about", "the posterior")
+        return self.chanters.index(chanter)
 
     def picked(self, picks: Array, chanters: Sequence[str]) -> tuple[Array, Array, Array]:
         """Two outputs, or two sums of outputs, of each block of coefficients: mean (2B,), cov (2B, 2B), and covariance
@@ -134,10 +147,7 @@ class ReedState:
         picks (2, 10): the sums; blocks: the six regressors, then two of each of these chanters. A chanter that the
         state does not hold raises TrimfitError.
         """
-        for name in chanters:
-            if name not in self.chanters:
-                raise TrimfitError(f"chanter {name!r} was not asked about", "the posterior")
-        offsets = [P + C_TERMS * self.chanters.index(name) + term for name in chanters for term in range(C_TERMS)]
+        offsets = [P + C_TERMS * self._held(name) + term for name in chanters for term in range(C_TERMS)]
         blocks = np.r_[np.arange(P), np.array(offsets, dtype=np.intp)]
         used = np.flatnonzero(picks.any(axis=0))
         at = (blocks[:, None] * K + used).reshape(-1)
@@ -421,7 +431,7 @@ def batch_states(
     own_batch_cov[:FITTED_TERMS, :FITTED_TERMS], own_reed_cov[:FITTED_TERMS, :FITTED_TERMS] = model.batch_cov, reed_cov
     own_reed_cov[FITTED_TERMS:, FITTED_TERMS:] = stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])
     psi_lip = np.column_stack([psi, rows.lip])
-    settle = settled(rows)
+    settle, unsettled_then = settling(rows.day, rows.made_day, rows.since_work)
     jumped = set(model.jumped)
     for i in np.flatnonzero(in_fit):
         found = model.low_weight.get(str(rows.label[i]))
@@ -430,7 +440,7 @@ def batch_states(
         jump[i] = float(str(rows.label[i]) in jumped)
     ends = np.flatnonzero(np.r_[np.diff(rows.reed_code) != 0, True]) if len(rows) else np.zeros(0, dtype=np.intp)
     if now is None:
-        now = Moment(rows.day[ends], settle[ends], still_to_settle(rows)[ends])
+        now = Moment(rows.day[ends], settle[ends], unsettled_then[ends])
 
     def levels(pick: NDArray[np.bool_], *, asked: bool) -> Levels:
         reed = rows.reed_code[pick]
@@ -500,9 +510,9 @@ def batch_states(
     kept = np.delete(np.arange(len(prior_mean) + 2 * N_DIRECTIONS), of_tapes)
 
     def state(
-        v: tuple[Array, Array, Array], settling: tuple[Array, Array, Array], idle_days: float, sittings: int
+        v: tuple[Array, Array, Array], settles: tuple[Array, Array, Array], idle_days: float, sittings: int
     ) -> ReedState:
-        settle_now, unsettled_now, settled_since = settling
+        settle_now, unsettled_now, settled_since = settles
         full_mean, full_cov = _merged(post, ratio, *v)
         if tapes:
             full_mean, full_cov = full_mean[kept], full_cov[np.ix_(kept, kept)]
@@ -543,8 +553,8 @@ def batch_states(
     error = slice(OWN + N_DIRECTIONS, OWN + 2 * N_DIRECTIONS)
     blank_own[error, error] = movement.sitting
     blank_q = np.zeros((len(blank_own), len(post.mean)))
-    settling = now.blank_settle, now.blank_unsettled, np.zeros(2)
-    blank = state((np.zeros(len(blank_own)), blank_q, blank_own), settling, 0.0, 1)
+    blank_settling = now.blank_settle, now.blank_unsettled, np.zeros(2)
+    blank = state((np.zeros(len(blank_own)), blank_q, blank_own), blank_settling, 0.0, 1)
     return states, blank, replace(rows, weight=weight, jump=jump)
 
 

@@ -9,9 +9,10 @@ from fractions import Fraction
 
 import numpy as np
 
-from trimfit.base.pitch import NOTES, OUTPUTS, REFERENCE_HZ
+from trimfit.base.pitch import NOTES, REFERENCE_HZ
 from trimfit.base.records import Logged, Reading, ReedHistory
 from trimfit.regression.design import Rows, work_before
+from trimfit.regression.outputs import K
 
 DAY_S = 86400.0
 _DAY_ZERO = date(1970, 1, 1).toordinal()
@@ -51,64 +52,42 @@ def rows_of(
 ) -> Rows:
     """One batch's readings as rows, reeds in the given order; chanters: the names their codes stand for."""
     code = {name: i for i, name in enumerate(chanters)}
-    y: list[list[float]] = []
-    taped: list[list[float]] = []
-    removed: list[float] = []
-    lip: list[float] = []
-    kpa: list[float] = []
-    deg_c: list[float] = []
-    chanter: list[int] = []
-    reed: list[int] = []
-    label: list[str] = []
-    days: list[float] = []
-    made: list[float] = []
-    works: list[tuple[float, float]] = []
-    event: list[bool] = []
-    names: list[str] = []
-    for history in histories:
-        if not history.readings:
-            continue
-        number = len(names)
-        names.append(history.reed.record.reed)
-        mine = [logged.at_s / DAY_S for logged in history.readings]
-        days += mine
-        works += work_before(mine, [trim.at_s / DAY_S for trim in history.trims])
-        made += [made_day(history.reed.record.made_on)] * len(mine)
+    read = [history for history in histories if history.readings]
+    numbers: list[list[float]] = []
+    for history in read:
+        days = [logged.at_s / DAY_S for logged in history.readings]
+        works = work_before(days, [trim.at_s / DAY_S for trim in history.trims])
+        made = made_day(history.reed.record.made_on)
         before_s = -math.inf
-        for logged in history.readings:
-            reading = logged.record
-            length, strokes = taken_before(history, logged)
-            y.append(reading_cents(reading, scale))
-            taped.append(reading_cents(reading, scale, taped=True))
-            removed.append(length)
-            lip.append(strokes)
-            kpa.append(math.nan if reading.pressure_kpa is None else reading.pressure_kpa)
-            deg_c.append(math.nan if reading.temperature_c is None else reading.temperature_c)
-            chanter.append(-1 if reading.chanter is None else code[reading.chanter])
-            reed.append(number)
-            label.append(logged.entry)
-            event.append(any(before_s < happened.at_s <= logged.at_s for happened in history.events))
+        for logged, day, work in zip(history.readings, days, works, strict=True):
+            reading, event = logged.record, any(before_s < met.at_s <= logged.at_s for met in history.events)
+            air = (math.nan if value is None else value for value in (reading.pressure_kpa, reading.temperature_c))
+            cents = reading_cents(reading, scale), reading_cents(reading, scale, taped=True)
+            numbers.append([*cents[0], *cents[1], *taken_before(history, logged), *air, day, made, *work, event])
             before_s = logged.at_s
-    n = len(y)
-    values = np.array(y, dtype=float).reshape(n, len(OUTPUTS))
+    every = [(number, logged) for number, history in enumerate(read) for logged in history.readings]
+    named = [logged.record.chanter for _, logged in every]
+    n = len(every)
+    y, taped, rest = np.split(np.array(numbers, dtype=float).reshape(n, 2 * K + 9), [K, 2 * K], axis=1)
+    removed, lip, kpa, deg_c, day_of, made_of, worked, fading, event_of = rest.T.copy()
     batch = histories[0].reed.record.batch if histories else ""
     return Rows(
-        y=values,
-        removed_mm=np.array(removed, dtype=float),
-        lip=np.array(lip, dtype=float),
-        kpa=np.array(kpa, dtype=float),
-        deg_c=np.array(deg_c, dtype=float),
+        y=y.copy(),
+        removed_mm=removed,
+        lip=lip,
+        kpa=kpa,
+        deg_c=deg_c,
         type_code=np.full(n, type_code, dtype=np.intp),
         batch_code=np.zeros(n, dtype=np.intp),
-        reed_code=np.array(reed, dtype=np.intp),
-        chanter_code=np.array(chanter, dtype=np.intp),
+        reed_code=np.array([number for number, _ in every], dtype=np.intp),
+        chanter_code=np.array([-1 if name is None else code[name] for name in named], dtype=np.intp),
         batches=((type_code, batch),),
-        reeds=tuple(names),
-        weight=np.ones_like(values),
-        label=np.array(label, dtype=object),
-        day=np.array(days, dtype=float),
-        made_day=np.array(made, dtype=float),
-        since_work=np.array(works, dtype=float).reshape(n, 2),
-        event=np.array(event, dtype=bool),
-        taped=np.array(taped, dtype=float).reshape(n, len(OUTPUTS)),
+        reeds=tuple(history.reed.record.reed for history in read),
+        weight=np.ones_like(y),
+        label=np.array([logged.entry for _, logged in every], dtype=object),
+        day=day_of,
+        made_day=made_of,
+        since_work=np.column_stack([worked, fading]),
+        event=event_of > 0.0,
+        taped=taped.copy(),
     )

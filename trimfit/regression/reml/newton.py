@@ -115,19 +115,6 @@ def fit_many(
         np.zeros((many, p, p)) if prior_precision is None else prior_precision,
         np.zeros((many, p)) if prior_mean is None else prior_mean,
     )
-    if starts is None and data.share is not None:
-        part = fit_many(
-            data.share,
-            reml=reml,
-            outer_free=outer_free,
-            inner_free=inner_free,
-            prior_precision=prior_precision,
-            prior_mean=prior_mean,
-            tolerance=1e-6,
-            most_steps=most_steps,
-            least_noise=least_noise,
-        )
-        starts = [(fit.outer_cov, fit.inner_cov, fit.noise) for fit in part]
     width = max(AT_ONCE // max(data.zd[0].size, 1), 1)
     fits: list[MixedFit] = []
     for first in range(0, many, width):

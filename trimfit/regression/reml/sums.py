@@ -19,11 +19,6 @@ from trimfit.base.errors import TrimfitError
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
-FEW = 1500
-"""Of more than four times so many inner groups a share is fitted first, to begin near the answer."""
-FEW_OUTER = 50
-"""The share's least number of outer groups."""
-GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +33,6 @@ class CrossProducts:
     the p + 1 they are (y last). A group that meets fewer than L - 1 has columns of zeros, which may be called anything.
     Outer groups then stand by size, so that those of one size are one block (`runs`: first and end among the outer
     groups, size), whatever order they were given in; `outer_place` (B,), `inner_place` (R,) say where each group was.
-    `share`: of very many groups the sums of a few outer ones, for a fit to begin near the answer.
     """
 
     zz: Array
@@ -52,7 +46,6 @@ class CrossProducts:
     log_weights: Array
     columns: Codes | None = None
     runs: tuple[tuple[int, int, int], ...] = ()
-    share: CrossProducts | None = None
 
     @property
     def outputs(self) -> int:
@@ -78,7 +71,6 @@ class CrossProducts:
             dd=self.dd[outputs],
             rows=self.rows[outputs],
             log_weights=self.log_weights[outputs],
-            share=None if self.share is None else self.share.of(outputs),
         )
 
     def per_outer(self, values: Array) -> Array:
@@ -203,7 +195,8 @@ def cross_products(
     else:
         size = np.bincount(outer_of[np.unique(inner[at])], minlength=len(columns[0]))
         order = at[np.lexsort((inner[at], outer_of[inner[at]], size[outer_of[inner[at]]]))]
-    return _summed(z[order], x[order], y[order], inner[order], outer_of, _some(alike, order), columns)
+    alike = [(weight[order], outputs) for weight, outputs in alike]
+    return _summed(z[order], x[order], y[order], inner[order], outer_of, alike, columns)
 
 
 Alike = list[tuple[Array, list[int]]]
@@ -225,10 +218,6 @@ def _alike(y: Array, weights: Array | None) -> Alike:
         else:
             found.append((w, [k]))
     return found
-
-
-def _some(alike: Alike, rows: Codes | NDArray[np.bool_]) -> Alike:
-    return [(weight[rows], outputs) for weight, outputs in alike]
 
 
 def _summed(
@@ -261,13 +250,6 @@ def _summed(
             dd[outputs, b, :wide, :wide] = wx[i:j].T @ x[i:j]
             dd[outputs, b, :wide, wide] = dd[outputs, b, wide, :wide] = mine[:, i:j] @ wx[i:j]
             dd[outputs, b, wide, wide] = mine[:, i:j] ** 2 @ weight[i:j]
-    share = None
-    if len(start) > 4 * FEW and len(outer_start) > 4 * FEW_OUTER:
-        # by the golden ratio, and not every so many-th: batches come in turns, of types or of seasons
-        few = outer_of[inner] * GOLDEN % 1.0 < max(FEW / len(start), FEW_OUTER / len(outer_start))
-        part = _some(alike, few)
-        if all(weight.any() for weight, _ in part):
-            share = _summed(z[few], x[few], y[few], inner[few], outer_of, part, columns)
     named: Codes | None = None
     runs: tuple[tuple[int, int, int], ...] = ()
     if met is not None:
@@ -286,7 +268,6 @@ def _summed(
         log_weights,
         named,
         runs,
-        share,
     )
 
 
