@@ -201,7 +201,7 @@ class ChartPoint:
 class Chart:
     """A control chart in the order of making.
 
-    `kind`: how the points were made (`individuals`, `means`, `ewma`, `cusum`). `dated`: the days of making are known,
+    `kind`: how the points were made (`individuals`, `ewma`, `cusum`). `dated`: the days of making are known,
     else the batches stand by name.
     `what`: the quantity in words; `unit`: its unit; `why`: one sentence on what was found.
     """

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 from trimfit.base.pitch import crow_label
 from trimfit.base.records import Action
@@ -15,16 +16,18 @@ from trimfit.review.pictures.style import (
     Figure,
     Looks,
     Picture,
+    band,
     interval_x,
     interval_y,
     intervals_y,
     key_below,
+    marks,
     name_points,
     plain,
     sheet,
     type_looks,
 )
-from trimfit.review.results import ChanterMap, CrowPoint, FanPoint, PitchCurve, ReedStory, RunMap, RunReed
+from trimfit.review.results import ChanterMap, CrowPoint, FanPoint, PitchCurve, ReedStory, RunMap, RunReed, StoryPoint
 from trimfit.review.safe_names import file_stem, short
 
 # What to do, in words; and its role, marker and whether the marker is filled.
@@ -86,26 +89,11 @@ def reed_story(story: ReedStory) -> Picture:
 
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=4.1, narrow_height_in=4.4)
-        for key, role, marker, label in (("f_hz", "f", "o", "F read"), ("e_hz", "e", "s", "E read")):
-            for doubted in (False, True):
-                read = [
-                    (point.removed_mm, value)
-                    for point in story.points
-                    if (value := getattr(point, key)) is not None and bool(point.doubt) == doubted
-                ]
-                if read:
-                    axes.plot(
-                        *zip(*read, strict=True),
-                        marker,
-                        color=LIGHT[role],
-                        markersize=6.5,
-                        zorder=4,
-                        markerfacecolor=LIGHT["paper"] if doubted else LIGHT[role],
-                        markeredgewidth=1.4,
-                        label=f"{label}, in doubt" if doubted else label,
-                    )
+        read_marks(axes, [(point.removed_mm, point) for point in story.points], 6.5)
+        off_mm = [point.removed_mm for point in story.fan]
         if story.fan:
-            _story_fan(axes, story)
+            band(axes, off_mm, [point.f_hz for point in story.fan], "f", "-", "F predicted")
+            band(axes, off_mm, [point.e_hz for point in story.fan], "e", "--", "E predicted")
         _story_marks(axes, story, cut_mm)
         if story.target_pitch_hz:
             axes.axhline(
@@ -127,15 +115,20 @@ def _story_sentence(story: ReedStory) -> str:
     return f"F (round marks, solid line) comes up and E (square marks, dashed line) comes down until they meet{meets}."
 
 
-def _story_fan(axes: Axes, story: ReedStory) -> None:
-    """The posterior's fan forward: F and E predicted, mean and interval."""
-    at = [point.removed_mm for point in story.fan]
-    for key, role, dash, label in (("f_hz", "f", "-", "F predicted"), ("e_hz", "e", "--", "E predicted")):
-        values: list[Interval] = [getattr(point, key) for point in story.fan]
-        axes.fill_between(
-            at, [v.low for v in values], [v.high for v in values], color=LIGHT[role], alpha=0.2, linewidth=0
-        )
-        axes.plot(at, [v.mean for v in values], color=LIGHT[role], linestyle=dash, label=label)
+def read_marks(axes: Axes, points: Sequence[tuple[float, StoryPoint]], size: float) -> None:
+    """F and E as they were read, each at its place on the level axis; hollow where the reading is in doubt."""
+    for key, marker in (("f", "o"), ("e", "s")):
+        for doubted in (False, True):
+            read = [
+                (x, value)
+                for x, point in points
+                if (value := getattr(point, f"{key}_hz")) is not None and bool(point.doubt) == doubted
+            ]
+            if read:
+                label = f"{key.upper()} read, in doubt" if doubted else f"{key.upper()} read"
+                face = "paper" if doubted else key
+                x, y = zip(*read, strict=True)
+                marks(axes, x, y, marker, key, size=size, face=face, zorder=4, markeredgewidth=1.4, label=label)
 
 
 def _story_marks(axes: Axes, story: ReedStory, cut_mm: float) -> None:
@@ -161,9 +154,7 @@ def _story_marks(axes: Axes, story: ReedStory, cut_mm: float) -> None:
         )
     if meet is not None and story.meet_pitch_hz is not None:
         interval_y(axes, meet, story.meet_pitch_hz, "ink", 2.2)
-        axes.plot(
-            [meet], [story.meet_pitch_hz.mean], "D", color=LIGHT["ink"], markersize=6, zorder=5, label="meeting point"
-        )
+        marks(axes, [meet], [story.meet_pitch_hz.mean], "D", "ink", size=6, zorder=5, label="meeting point")
     if cut_mm:
         now, then = story.removed_mm, story.removed_mm + cut_mm
         axes.axvline(now, color=LIGHT["cut"], linewidth=1.0, zorder=1)
@@ -228,17 +219,9 @@ def run_map(run: RunMap) -> Picture:
             mine = [spot for spot in shown if spot.reed.action == action]
             if mine:
                 role, marker, filled = _ACTION_LOOK[action]
-                axes.plot(
-                    [spot.pitch_hz.mean for spot in mine],
-                    [spot.gap_cents.mean for spot in mine],
-                    marker,
-                    color=LIGHT[role],
-                    markerfacecolor=LIGHT[role] if filled else LIGHT["paper"],
-                    markersize=6.5,
-                    markeredgewidth=1.3,
-                    label=f"{word} ({counts[action]})",
-                    zorder=4,
-                )
+                x, y = [spot.pitch_hz.mean for spot in mine], [spot.gap_cents.mean for spot in mine]
+                label, face = f"{word} ({counts[action]})", role if filled else "paper"
+                marks(axes, x, y, marker, role, face=face, markeredgewidth=1.3, label=label, zorder=4)
         axes.margins(x=0.08)
         axes.set_xlabel("pitch as low A now (Hz)")
         axes.set_ylabel("gap: F less E (cents)")
@@ -300,7 +283,7 @@ def one_pitch(curve: PitchCurve) -> Picture:
                 label = None if number else "pitch ordered"
                 axes.axvline(target, color=LIGHT["ink"], linewidth=1.0, dashes=(7, 3), label=label)
             axes.plot(pitches, values, dash, color=LIGHT[role], zorder=3)
-            axes.plot([best.pitch_hz], [at_best], "o", color=LIGHT[role], markersize=7, zorder=4, label="costs least")
+            marks(axes, [best.pitch_hz], [at_best], "o", role, size=7, zorder=4, label="costs least")
             axes.set_ylim(bottom=0.0)
             axes.margins(x=0.04)
             axes.set_title(title)
@@ -337,15 +320,8 @@ def chanters_map(chanters: Sequence[ChanterMap], looks: Looks | None = None) -> 
                 role, marker = looks[asked.reed_type]
                 interval_y(axes, pitch.mean, asked.crow_hz, role, 1.3, 0.8)
                 interval_x(axes, asked.crow_hz.mean, pitch, role, 1.3, 0.8)
-                axes.plot(
-                    [pitch.mean],
-                    [asked.crow_hz.mean],
-                    marker,
-                    color=LIGHT[role],
-                    markersize=7,
-                    zorder=4,
-                    label=None if asked.reed_type in labelled else plain(asked.reed_type),
-                )
+                label = None if asked.reed_type in labelled else plain(asked.reed_type)
+                marks(axes, [pitch.mean], [asked.crow_hz.mean], marker, role, size=7, zorder=4, label=label)
                 labelled.add(asked.reed_type)
                 spots.append((pitch.mean, asked.crow_hz.mean, plain(chanter.chanter, 20) if place == 0 else ""))
         axes.margins(0.12)
@@ -416,31 +392,16 @@ def chanter_crows(chanter: ChanterMap, looks: Looks | None = None) -> Picture:
         for name in here:
             role, marker = looks[name]
             mine = [point for point in points if point.reed_type == name]
-            axes.plot(
-                [p.crow_hz for p in mine],
-                [p.gap_cents for p in mine],
-                marker,
-                color=LIGHT[role],
-                markerfacecolor="none",
-                markersize=5.5,
-                markeredgewidth=1.2,
-                label=plain(name),
-                alpha=0.85,
-            )
+            x, y = [p.crow_hz for p in mine], [p.gap_cents for p in mine]
+            look: dict[str, Any] = {"size": 5.5, "face": "none", "markeredgewidth": 1.2, "alpha": 0.85}
+            marks(axes, x, y, marker, role, label=plain(name), **look)
         for place, asked in enumerate(sorted(chanter.asked, key=lambda one: one.crow_hz.mean)):
             role, marker = looks[asked.reed_type]
             ends = [asked.crow_hz.low, asked.crow_hz.high]
             axes.plot(ends, [0.0, 0.0], color=LIGHT["paper"], linewidth=7.0, solid_capstyle="butt", zorder=5)
             axes.plot(ends, [0.0, 0.0], color=LIGHT[role], linewidth=4.0, solid_capstyle="butt", zorder=6)
-            axes.plot(
-                [asked.crow_hz.mean],
-                [0.0],
-                marker,
-                color=LIGHT[role],
-                markeredgecolor=LIGHT["paper"],
-                markersize=10,
-                zorder=7,
-            )
+            middle = [asked.crow_hz.mean]
+            marks(axes, middle, [0.0], marker, role, size=10, markeredgecolor=LIGHT["paper"], zorder=7)
             axes.annotate(
                 f"{crow_label(asked.crow_hz.mean)}",
                 (asked.crow_hz.mean, 0.0),

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from trimfit.review.pictures.style import LIGHT, Axes, Figure, Picture, key_below, plain, sheet
+from trimfit.review.pictures.bench import read_marks
+from trimfit.review.pictures.style import LIGHT, Axes, Figure, Picture, band, key_below, plain, sheet
 from trimfit.review.results import ReedStory, TimeMark
 from trimfit.review.safe_names import file_stem, short
 
@@ -27,33 +28,9 @@ def reed_in_time(story: ReedStory) -> Picture:
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=3.7, narrow_height_in=4.2)
         days = [point.day for point in story.in_time]
-        for key, role, marker, dash, name in (("f_hz", "f", "o", "-", "F"), ("e_hz", "e", "s", "--", "E")):
-            spans = [getattr(point, key) for point in story.in_time]
-            axes.fill_between(
-                days, [s.low for s in spans], [s.high for s in spans], color=LIGHT[role], alpha=0.2, linewidth=0
-            )
-            axes.plot(
-                days, [s.mean for s in spans], color=LIGHT[role], linestyle=dash, label=f"{name}, what the log says"
-            )
-            for doubted in (False, True):
-                read = [
-                    (point.day, value)
-                    for point in story.points
-                    if point.day is not None
-                    and (value := getattr(point, key)) is not None
-                    and bool(point.doubt) == doubted
-                ]
-                if read:
-                    axes.plot(
-                        *zip(*read, strict=True),
-                        marker,
-                        color=LIGHT[role],
-                        markersize=6.0,
-                        zorder=4,
-                        markerfacecolor=LIGHT["paper"] if doubted else LIGHT[role],
-                        markeredgewidth=1.4,
-                        label=f"{name} read, in doubt" if doubted else f"{name} read",
-                    )
+        band(axes, days, [point.f_hz for point in story.in_time], "f", "-", "F, what the log says")
+        band(axes, days, [point.e_hz for point in story.in_time], "e", "--", "E, what the log says")
+        read_marks(axes, [(point.day, point) for point in story.points if point.day is not None], 6.0)
         for mark in story.marks:
             _mark(axes, mark)
         _dates(axes, narrow)

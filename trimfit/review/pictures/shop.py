@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from trimfit.review.pictures.style import (
     interval_x,
     intervals_y,
     key_below,
+    marks,
     name_points,
     plain,
     sheet,
@@ -79,13 +81,8 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits, looks: Looks | Non
             ("response_shift_pct", "answers a cut more (+)\nor less (%)", limits.response_pct),
         ]
         if settles:
-            panels.append(
-                (
-                    "settle_shift_cents_per_week",
-                    "moves by itself\n(cents a week)",
-                    limits.settle_cents_per_week,
-                )
-            )
+            settle_limit = limits.settle_cents_per_week
+            panels.append(("settle_shift_cents_per_week", "moves by itself\n(cents a week)", settle_limit))
         figure, fields = sheet(
             narrow,
             len(panels),
@@ -114,11 +111,11 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits, looks: Looks | Non
         key_below(figure, fields[0], 2 if narrow else 4)
         place = {id(batch): index for index, batch in enumerate(made, start=1)}
         for axes, (key, _, _) in zip(fields, panels, strict=True):
-            spots = []
-            for batch in drifted[:MOST_NAMED]:
-                value = _value(batch, key) if getattr(batch, key) is not None else None
-                if value is not None:
-                    spots.append((float(place[id(batch)]), value.mean, plain(batch.batch, 12)))
+            spots = [
+                (float(place[id(batch)]), _value(batch, key).mean, plain(batch.batch, 12))
+                for batch in drifted[:MOST_NAMED]
+                if getattr(batch, key) is not None
+            ]
             rest = [
                 (float(place[id(batch)]), _value(batch, key).mean)
                 for batch in made
@@ -179,12 +176,14 @@ def _batch_panel(
         for name in sorted({batch.reed_type for _, batch in rest}):
             role, marker = looks[name]
             mine = [(x, _value(batch, key).mean) for x, batch in rest if batch.reed_type == name]
-            axes.plot(
-                *zip(*mine, strict=True),
+            marks(
+                axes,
+                [x for x, _ in mine],
+                [y for _, y in mine],
                 marker,
-                color=LIGHT[role],
-                markerfacecolor=LIGHT["paper"],
-                markersize=5.5,
+                role,
+                size=5.5,
+                face="paper",
                 label=plain(name),
             )
     place = {id(batch): x for x, batch in enumerate(made, start=1)}
@@ -193,15 +192,8 @@ def _batch_panel(
     if far:
         width, alpha = (0.9, 0.6) if many else (1.6, 1.0)
         intervals_y(axes, [x for x, _ in far], [value for _, value in far], "past", width, alpha)
-        axes.plot(
-            [x for x, _ in far],
-            [value.mean for _, value in far],
-            "D",
-            color=LIGHT["past"],
-            markersize=4.5 if many else 6.5,
-            zorder=5,
-            label="called drifted",
-        )
+        x, y, size = [x for x, _ in far], [value.mean for _, value in far], 4.5 if many else 6.5
+        marks(axes, x, y, "D", "past", size=size, zorder=5, label="called drifted")
 
 
 def control_chart(chart: Chart, index: int = 0, looks: Looks | None = None) -> Picture:
@@ -221,12 +213,7 @@ def control_chart(chart: Chart, index: int = 0, looks: Looks | None = None) -> P
         caption = f"{sentence(chart.why)} {caption}"
     if first > 1:
         caption += f" The latest {len(points)} of {len(chart.points)} points are drawn."
-    kinds = {
-        "individuals": "each batch",
-        "means": "batch means",
-        "ewma": "moving average (EWMA)",
-        "cusum": "sum (CUSUM)",
-    }
+    kinds = {"individuals": "each batch", "ewma": "moving average (EWMA)", "cusum": "sum (CUSUM)"}
 
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=3.3, narrow_height_in=3.6)
@@ -238,26 +225,13 @@ def control_chart(chart: Chart, index: int = 0, looks: Looks | None = None) -> P
                 axes.step(at, limit, where="mid", color=LIGHT["past"], linestyle="--", linewidth=1.1, label=label)
         two = any(point.second is not None for point in points)
         size = 4.5 if len(points) <= 60 else 2.5
-        axes.plot(
-            at,
-            [p.value for p in points],
-            f"{marker}-",
-            color=LIGHT[role],
-            markersize=size,
-            linewidth=1.1,
-            label="upward sum" if two else kinds.get(chart.kind, chart.kind),
-        )
+        look: dict[str, Any]
+        label = "upward sum" if two else kinds.get(chart.kind, chart.kind)
+        marks(axes, at, [p.value for p in points], f"{marker}-", role, size=size, linewidth=1.1, label=label)
         if two:
-            axes.plot(
-                at,
-                [np.nan if p.second is None else p.second for p in points],
-                f"{marker}--",
-                color=LIGHT[role],
-                markerfacecolor=LIGHT["paper"],
-                markersize=size,
-                linewidth=1.1,
-                label="downward sum",
-            )
+            second = [np.nan if p.second is None else p.second for p in points]
+            look = {"size": size, "face": "paper", "linewidth": 1.1}
+            marks(axes, at, second, f"{marker}--", role, label="downward sum", **look)
         spots: list[tuple[float, float, str]] = []
         for x, point in zip(at, points, strict=True):
             if point.signal:
@@ -266,17 +240,8 @@ def control_chart(chart: Chart, index: int = 0, looks: Looks | None = None) -> P
                     (float(x), float(point.second) if beyond and point.second else point.value, plain(point.label, 12))
                 )
         if spots:
-            axes.plot(
-                [s[0] for s in spots],
-                [s[1] for s in spots],
-                "o",
-                color=LIGHT["past"],
-                markerfacecolor="none",
-                markersize=9.5,
-                markeredgewidth=1.8,
-                label="signal",
-                zorder=5,
-            )
+            look = {"size": 9.5, "face": "none", "markeredgewidth": 1.8, "zorder": 5}
+            marks(axes, [s[0] for s in spots], [s[1] for s in spots], "o", "past", label="signal", **look)
         axes.margins(y=0.14)
         axes.set_xlabel(f"batches of this type {'in the order of making' if chart.dated else 'by name, undated'}")
         axes.set_ylabel(f"{plain(chart.what, 30)}\n({plain(chart.unit, 20)})")
@@ -346,15 +311,7 @@ def _response_panel(axes: Axes, shown: Sequence[TypeResponse], term: str, looks:
         for name, one in found:
             role, marker = looks[name]
             interval_x(axes, row, one.value, role, 2.0, 0.85)
-            axes.plot(
-                [one.value.mean],
-                [row],
-                marker,
-                color=LIGHT[role],
-                markersize=6,
-                markerfacecolor=LIGHT["paper"] if one.assumed else LIGHT[role],
-                zorder=4,
-            )
+            marks(axes, [one.value.mean], [row], marker, role, size=6, face="paper" if one.assumed else role, zorder=4)
             ticks.append(row)
             names.append(f"{OUTPUT_WORDS.get(one.output, one.output)} · {plain(name, 12)}")
             row += 1.0
@@ -421,18 +378,9 @@ def validation(found: Validation) -> Picture:
 def _miss_panel(axes: Axes, output: str, misses: Sequence[tuple[float, float, float]]) -> None:
     seen, ours, rule = np.array(misses, dtype=float).T
     axes.axhline(0.0, color=LIGHT["ink"], linewidth=1.0)
-    axes.plot(
-        seen,
-        rule,
-        "o",
-        color=LIGHT["mute"],
-        markerfacecolor="none",
-        markersize=3.5,
-        markeredgewidth=0.7,
-        alpha=0.7,
-        label="by the type's average slope",
-    )
-    axes.plot(seen, ours, "o", color=LIGHT["cut"], markersize=3, markeredgewidth=0, alpha=0.7, label="trimfit")
+    look: dict[str, Any] = {"size": 3.5, "face": "none", "markeredgewidth": 0.7, "alpha": 0.7}
+    marks(axes, seen, rule, "o", "mute", label="by the type's average slope", **look)
+    marks(axes, seen, ours, "o", "cut", size=3, markeredgewidth=0, alpha=0.7, label="trimfit")
     reach = 1.1 * float(np.percentile(np.abs(np.concatenate([ours, rule])), 99)) or 1.0
     axes.set_ylim(-reach, reach)
     axes.set_title(OUTPUT_WORDS.get(output, output))

@@ -207,6 +207,30 @@ def plain(text: str, limit: int = 22) -> str:
     return "".join(character if ord(character) in _drawable() else "\u25a1" for character in line)
 
 
+def marks(
+    axes: Axes,
+    x: Sequence[float],
+    y: Sequence[float],
+    marker: str,
+    role: str,
+    *,
+    size: float = 6.5,
+    face: str | None = None,
+    **more: Any,
+) -> None:
+    """Marks of one kind at points (x, y); face: the role of their inside, or `none`, where it is not the marks' own;
+    more: what else `Axes.plot` takes."""
+    inside = LIGHT.get(face or role, face)
+    axes.plot(x, y, marker, color=LIGHT[role], markerfacecolor=inside, markersize=size, **more)
+
+
+def band(axes: Axes, x: Sequence[float], values: Sequence[Interval], role: str, dash: str, label: str) -> None:
+    """Uncertain values along x: a line of their means in the band of their intervals."""
+    low, high = [value.low for value in values], [value.high for value in values]
+    axes.fill_between(x, low, high, color=LIGHT[role], alpha=0.2, linewidth=0)
+    axes.plot(x, [value.mean for value in values], color=LIGHT[role], linestyle=dash, label=label)
+
+
 def interval_y(axes: Axes, x: float, value: Interval, role: str, width: float = 1.2, alpha: float = 1.0) -> None:
     """An upright bar over an uncertain value's interval."""
     axes.plot([x, x], [value.low, value.high], color=LIGHT[role], linewidth=width, alpha=alpha, solid_capstyle="butt")
