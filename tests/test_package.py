@@ -26,7 +26,12 @@ PARTS: dict[str, set[str]] = {
     "entry": {"base", "log"},
     "regression": {"base"},
     "planner": {"base", "regression.curve", "regression.posterior.reed"},
-    "review": {"base"},
+    "review": {
+        "base",
+        "regression.coefficients",
+        "regression.movement.coefficients",
+        "regression.second_opinion",
+    },
     "session": {"base", "log", "entry", "regression", "planner"},
     "verbs": {"base", "log", "entry", "regression", "planner", "review", "session"},
     "python_api": {"base", "log", "entry.entry_times", "regression.fitted_model", "session", "verbs"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from dataclasses import replace
 
@@ -9,7 +10,11 @@ from trimfit.base.answers import Advice
 from trimfit.base.pitch import NOTES
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
+from trimfit.regression.coefficients import Term
+from trimfit.regression.movement.coefficients import MovementTerms
+from trimfit.regression.second_opinion import SecondOpinion
 from trimfit.review import results as f
+from trimfit.review.statistics.repeatability import NoteRepeatability
 
 NASTY = (
     "<script>alert('reed')</script>",
@@ -166,15 +171,17 @@ def one_pitch(names: tuple[str, ...] = ()) -> f.PitchCurve:
     return f.PitchCurve(names or ("band 9", "solo"), (477.5, 478.0), 6, at)
 
 
+def c(output: str, term: str, value: Interval, assumed: bool = False) -> Term:
+    return Term(output, term, value, assumed)
+
+
 def types(count: int = 3) -> tuple[f.TypeResponse, ...]:
     made = []
     for i in range(count):
-        c = f.Coefficient
         made.append(
             f.TypeResponse(
                 ("cane", "moulded", "hybrid")[i % 3] + ("" if i < 3 else f" {i}"),
                 140 - 30 * i,
-                600 - 90 * i,
                 (
                     c("f", "per_mm", about(44 + 9 * i, 3)),
                     c("e", "per_mm", about(-26 - 4 * i, 2)),
@@ -193,14 +200,13 @@ def types(count: int = 3) -> tuple[f.TypeResponse, ...]:
 
 
 def movement(names: tuple[str, ...] = ()) -> tuple[f.TypeMovement, ...]:
-    kinds = names or ("cane", "moulded")
-    return tuple(
-        f.TypeMovement(
-            kind, about(0.6, 0.1), about(1.8, 0.3), 0.7, -0.4, 0.5, 0.006, 48 * place,
-            f"{kind}: a reed left for a week is known to ± 3 cents of gap (nine in ten)",
-        )
-        for place, kind in enumerate(kinds)
-    )  # fmt: skip
+    def terms(spans: int) -> MovementTerms:
+        walks = about(0.6, 0.1), about(1.8, 0.3), about(0.9, 0.1)
+        return MovementTerms(*walks, 0.7, -0.4, 0.5, 0.006, 3.0, spans, False)
+
+    means = "a reed left for a week is known to ± 3 cents of gap (nine in ten)"
+    kinds = enumerate(names or ("cane", "moulded"))
+    return tuple(f.TypeMovement(kind, terms(48 * place), f"{kind}: {means}") for place, kind in kinds)
 
 
 def against_time(story: f.ReedStory) -> f.ReedStory:
@@ -218,7 +224,7 @@ def against_time(story: f.ReedStory) -> f.ReedStory:
 
 def validation(readings: int = 400) -> f.Validation:
     rng = random.Random(11)
-    cover = tuple(f.Coverage(float(p), p + q) for p, q in ((50, 1.4), (80, -0.6), (90, -0.8), (95, 0.3)))
+    cover = tuple((float(p), p + q) for p, q in ((50, 1.4), (80, -0.6), (90, -0.8), (95, 0.3)))
     rows = tuple(
         f.ValidationRow(output, kind, 900, 2.1 + 0.3 * i, 5.5 + 0.2 * i, 4.0 if output == "gap" else None, cover)
         for i, output in enumerate(("gap", "crow", "e", "f", "low_a", "low_g", "b", "high_a"))
@@ -231,9 +237,14 @@ def validation(readings: int = 400) -> f.Validation:
     return f.Validation(rows, misses, (f.GapError(0, 60, 8.1, 14.0), f.GapError(1, 300, 2.5, 3.6)))
 
 
-def opinions() -> tuple[f.TypeOpinion, ...]:
-    figures = (("a millimetre", about(58.0, 4.0), about(60.0, 3.0), "cents per mm"),)
-    return (f.TypeOpinion("cane", "cane: a millimetre moves the gap by 58.0 cents: they agree", figures),)
+def opinions() -> tuple[SecondOpinion, ...]:
+    words = "cane: a millimetre moves the gap by 58.0 cents: they agree"
+    return (SecondOpinion("cane", words, per_mm=about(58.0, 4.0), own_per_mm=about(60.0, 3.0)),)
+
+
+def reading_error(output: str, same: float, other: float, condition: float, readings: int) -> NoteRepeatability:
+    within, total = about(same, 0.1), about(other, 0.1)
+    return NoteRepeatability(output, 80, within, total, 0.4, condition, readings, readings, 0, "")
 
 
 def ticket(reed: str = "R-0412") -> f.Ticket:
@@ -303,5 +314,5 @@ def report(names: tuple[str, ...] = ()) -> f.Report:
         movement=movement(names),
         starts=(f.StartSpread("cane", "gap", "cents", 140, -31.0, -58.0, -4.0),),
         validation=validation(),
-        repeatability=(f.Repeatability("gap", 80, 1.3, 1.9, 2.6, 4), f.Repeatability("crow", 80, 3.0, None, None, 24)),
+        repeatability=(reading_error("gap", 1.3, 1.9, 1.8, 4), reading_error("crow", 3.0, 3.1, math.nan, 24)),
     )

@@ -8,10 +8,17 @@ Any part of a `Report` may be empty: the page then says what is missing and how 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
+
+if TYPE_CHECKING:
+    from trimfit.regression.coefficients import Term
+    from trimfit.regression.movement.coefficients import MovementTerms
+    from trimfit.regression.second_opinion import SecondOpinion
+    from trimfit.review.statistics.repeatability import NoteRepeatability
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,53 +311,21 @@ class PitchCurve:
 
 
 @dataclass(frozen=True, slots=True)
-class Coefficient:
-    """One learned number. `output`: `gap`, `crow`, a note key, or `bottom`, `top` (hands), `all`.
-
-    `term`: `per_mm` (cents per mm), `curvature` (cents per mm²), `per_stroke` (cents per lip stroke),
-    `per_kpa` (cents per kPa), `per_degc` (cents per °C). `assumed`: it rests on a prior, hardly on data.
-    """
-
-    output: str
-    term: str
-    value: Interval
-    assumed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class TypeResponse:
     """How reeds of one type answer. `coefficients` in any order; those not learned are left out."""
 
     reed_type: str
     reeds: int
-    readings: int
-    coefficients: tuple[Coefficient, ...] = ()
+    coefficients: tuple[Term, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class TypeMovement:
-    """How reeds of one type move with no work done on them (the figures of `regression.movement.coefficients`).
-    `means`: what that means at the bench, one sentence."""
+    """How reeds of one type move with no work done on them. `means`: what that means at the bench, one sentence."""
 
     reed_type: str
-    walk_gap_cents_per_sqrt_day: Interval
-    walk_crow_cents_per_sqrt_day: Interval
-    settle_age_gap_cents: float
-    settle_work_gap_cents: float
-    sitting_gap_cents: float
-    jumps_per_day: float
-    spans: int
+    terms: MovementTerms
     means: str
-
-
-@dataclass(frozen=True, slots=True)
-class TypeOpinion:
-    """A second model's opinion on a type, in words, and its figures beside the fit's: `what`, the second model's value,
-    the fit's, with their unit."""
-
-    reed_type: str
-    words: str
-    figures: tuple[tuple[str, Interval, Interval, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,19 +344,12 @@ class StartSpread:
 
 
 @dataclass(frozen=True, slots=True)
-class Coverage:
-    """Of intervals called `stated_pct`, the share that held the reading."""
-
-    stated_pct: float
-    found_pct: float
-
-
-@dataclass(frozen=True, slots=True)
 class ValidationRow:
     """Held-out readings of one output and type (`reed_type` empty: all types).
 
     Errors are root mean squares in cents, all of the same `readings`: of the model, of the type's average slope, of the
-    reed's own last slope. `coverage` counts first readings of an output too.
+    reed's own last slope. `coverage`: what intervals state to hold and what share of the readings they held, per cent
+    each; it counts first readings of an output too.
     """
 
     output: str
@@ -390,7 +358,7 @@ class ValidationRow:
     error_cents: float
     type_average_error_cents: float | None = None
     last_slope_error_cents: float | None = None
-    coverage: tuple[Coverage, ...] = ()
+    coverage: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -412,19 +380,6 @@ class Validation:
     rows: tuple[ValidationRow, ...] = ()
     misses: tuple[tuple[str, tuple[tuple[float, float, float], ...]], ...] = ()
     by_gap_readings: tuple[GapError, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Repeatability:
-    """The bench's own reading error of one output, in cents (standard deviations); `readings_for_1_cent`: how many
-    readings to average before 1 cent can be seen."""
-
-    output: str
-    readings: int
-    same_sitting_cents: float | None = None
-    other_sitting_cents: float | None = None
-    other_conditions_cents: float | None = None
-    readings_for_1_cent: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -495,5 +450,5 @@ class Report:
     movement: tuple[TypeMovement, ...] = ()
     starts: tuple[StartSpread, ...] = ()
     validation: Validation | None = None
-    repeatability: tuple[Repeatability, ...] = ()
-    opinions: tuple[TypeOpinion, ...] = ()
+    repeatability: tuple[NoteRepeatability, ...] = ()
+    opinions: tuple[SecondOpinion, ...] = ()

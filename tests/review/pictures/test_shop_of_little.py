@@ -8,9 +8,10 @@ import pytest
 
 from tests.review import made_up_report
 from trimfit.base.units import Interval
+from trimfit.regression.coefficients import Term
 from trimfit.review.page import build
 from trimfit.review.pictures import bench, shop, style
-from trimfit.review.results import Coefficient, DriftLimits, Report, TypeResponse
+from trimfit.review.results import DriftLimits, Report, TypeResponse
 
 
 def drawn(picture: style.Picture, narrow: bool = False) -> style.Figure:
@@ -57,16 +58,14 @@ def test_a_chart_without_a_word_or_with_one_limit() -> None:
 def test_an_odd_number_of_terms_leaves_no_empty_field() -> None:
     terms = ("per_mm", "per_kpa", "per_degc")
     outputs = {"per_mm": "gap", "per_kpa": "top", "per_degc": "all"}
-    one = TypeResponse(
-        "cane", 12, 90, tuple(Coefficient(outputs[term], term, Interval(7.0, 6.0, 8.0), False) for term in terms)
-    )
+    one = TypeResponse("cane", 12, tuple(Term(outputs[term], term, Interval(7.0, 6.0, 8.0), False) for term in terms))
     for narrow in (False, True):
         figure = drawn(shop.responses([one]), narrow)
         assert [axes.get_title(loc="left") for axes in figure.axes] == [shop.TERM_WORDS[term][0] for term in terms]
 
 
 def test_a_type_whose_gap_is_not_known_is_named_with_its_reeds() -> None:
-    one = TypeResponse("cane", 12, 90, (Coefficient("crow", "per_mm", Interval(90.0, 80.0, 100.0), False),))
+    one = TypeResponse("cane", 12, (Term("crow", "per_mm", Interval(90.0, 80.0, 100.0), False),))
     words = shop.responses([one]).words
     assert "cane: 12 reeds." in words
     assert "closes the gap" not in words
@@ -111,7 +110,7 @@ def test_what_types_do_is_said_as_far_as_it_is_known(
 ) -> None:
     def known(kind: TypeResponse) -> TypeResponse:
         mine = tuple(one for one in kind.coefficients if one.term in kept)
-        odd = (Coefficient("gap", "per_week", Interval(1.0, 0.5, 1.5), False),)
+        odd = (Term("gap", "per_week", Interval(1.0, 0.5, 1.5), False),)
         return dataclasses.replace(kind, coefficients=mine or odd)
 
     text, _ = build.build(Report(types=tuple(known(kind) for kind in made_up_report.types())))

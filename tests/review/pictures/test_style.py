@@ -10,8 +10,9 @@ import pytest
 
 from tests.review import made_up_report
 from trimfit.base.units import Interval
+from trimfit.regression.coefficients import Term
 from trimfit.review.pictures import bench, shop, style
-from trimfit.review.results import Coefficient, DriftLimits, TypeResponse, Validation
+from trimfit.review.results import DriftLimits, TypeResponse, Validation
 
 NASTY = made_up_report.NASTY
 PICTURES = {
@@ -33,9 +34,7 @@ PICTURES = {
     "chart of sums": shop.control_chart(made_up_report.chart("cusum", 400)),
     "chart of three": shop.control_chart(made_up_report.chart("ewma", 3)),
     "types": shop.responses(made_up_report.types()),
-    "one term": shop.responses(
-        [TypeResponse("cane", 1, 2, (Coefficient("gap", "per_mm", Interval(70.0, 20.0, 120.0), True),))]
-    ),
+    "one term": shop.responses([TypeResponse("cane", 1, (Term("gap", "per_mm", Interval(70.0, 20.0, 120.0), True),))]),
     "many types": shop.responses(made_up_report.types(20)),
     "validation": shop.validation(made_up_report.validation()),
     "validation, misses only": shop.validation(Validation((), (("gap", ((-10.0, 1.0, -2.0), (-4.0, -2.0, 0.5))),))),

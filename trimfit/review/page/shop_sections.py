@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from trimfit.review.page.html_pieces import bullets, folded, named, paragraph, table, text
 from trimfit.review.page.page_parts import LONGEST_WHY, MOST_ROWS, Folio, between, left_out, missing, number, percent
 from trimfit.review.pictures import shop
-from trimfit.review.results import BatchDrift, Coefficient, Report, StartSpread, TypeResponse, Validation
+from trimfit.review.results import BatchDrift, Report, StartSpread, TypeResponse, Validation
 from trimfit.review.safe_names import sentence
+
+if TYPE_CHECKING:
+    from trimfit.regression.coefficients import Term
 
 MOST_CHARTS, MOST_REASONED = 6, 8
 
@@ -158,13 +163,13 @@ def movement(findings: Report) -> list[str]:
     rows = [
         (
             named(one.reed_type, 30),
-            between(one.walk_gap_cents_per_sqrt_day, ".1f"),
-            between(one.walk_crow_cents_per_sqrt_day, ".1f"),
-            number(one.settle_age_gap_cents, "+.1f"),
-            number(one.settle_work_gap_cents, "+.1f"),
-            f"{one.sitting_gap_cents:.1f}",
-            f"{100.0 * one.jumps_per_day:.1f}",
-            f"{one.spans:,}",
+            between(one.terms.walk_gap_cents_per_sqrt_day, ".1f"),
+            between(one.terms.walk_crow_cents_per_sqrt_day, ".1f"),
+            number(one.terms.settle_age_gap_cents, "+.1f"),
+            number(one.terms.settle_work_gap_cents, "+.1f"),
+            f"{one.terms.sitting_gap_cents:.1f}",
+            f"{100.0 * one.terms.jumps_per_day:.1f}",
+            f"{one.terms.spans:,}",
         )
         for one in shown
     ]
@@ -222,7 +227,7 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
     """What was learned, as sentences, matter by matter and type beside type; what is assumed says so."""
     found = {kind.reed_type: {(one.output, one.term): one for one in kind.coefficients} for kind in kinds}
 
-    def learned(output: str, term: str) -> list[tuple[str, Coefficient]]:
+    def learned(output: str, term: str) -> list[tuple[str, Term]]:
         known = [(name, one[output, term]) for name, one in found.items() if (output, term) in one]
         return sorted(known, key=lambda pair: -abs(pair[1].value.mean))
 
@@ -301,8 +306,8 @@ def trust(findings: Report) -> list[str]:
         if gap.type_average_error_cents is not None:
             words += f"; by the type's average slope, {gap.type_average_error_cents:.1f}"
         words += f" (root mean squares of the same {gap.readings:,} readings)"
-        held = next((one for one in gap.coverage if one.stated_pct == 90.0), None)
-        ranges = f" Of the 90 % intervals {held.found_pct:.0f} % held the reading." if held else ""
+        held = dict(gap.coverage).get(90.0)
+        ranges = f" Of the 90 % intervals {held:.0f} % held the reading." if held is not None else ""
         parts.append(paragraph(f"{words}.{ranges}"))
         crow = next((one for one in found.by_gap_readings if one.readings_before == 0), None) if found else None
         if crow is not None:
@@ -320,13 +325,12 @@ def trust(findings: Report) -> list[str]:
             )
         )
     else:
-        errs = own.other_sitting_cents if own.other_sitting_cents is not None else own.same_sitting_cents
-        if errs is not None:
-            parts.append(
-                paragraph(
-                    f"A single reading of the gap on this bench errs by {errs:.1f} cents, two times in three by less."
-                )
+        errs = own.total_cents.mean
+        parts.append(
+            paragraph(
+                f"A single reading of the gap on this bench errs by {errs:.1f} cents, two times in three by less."
             )
+        )
     if gap is not None or own is not None:
         parts.append(paragraph("The <a href='#numbers'>appendix</a> has the figures behind this.", "quiet"))
     return parts
@@ -344,7 +348,7 @@ def _predicted(findings: Report, folio: Folio) -> list[str]:
     ]
     rows = []
     for row in sorted(listed, key=lambda r: (r.reed_type, r.output))[:MOST_ROWS]:
-        held = "; ".join(f"{one.stated_pct:g} % → {one.found_pct:.0f} %" for one in row.coverage)
+        held = "; ".join(f"{stated:g} % → {found_pct:.0f} %" for stated, found_pct in row.coverage)
         errors = (row.error_cents, row.type_average_error_cents, row.last_slope_error_cents)
         rows.append(
             (
@@ -372,9 +376,13 @@ def _second_opinion(findings: Report) -> list[str]:
     """What a plain mixed model of the gap says beside the fit: in words, then in figures."""
     shown = findings.opinions[:MOST_ROWS]
     rows = [
-        (named(one.reed_type, 30), what, text(unit, 20), between(theirs, "+.2f"), between(own, "+.2f"))
+        (named(one.reed_type, 30), what, unit, between(theirs, "+.2f"), between(own, "+.2f"))
         for one in shown
-        for what, theirs, own, unit in one.figures
+        for what, unit, theirs, own in (
+            ("a millimetre", "cents per mm", one.per_mm, one.own_per_mm),
+            ("a lip stroke", "cents per stroke", one.per_stroke, one.own_per_stroke),
+        )
+        if theirs is not None and own is not None
     ]
     if not shown:
         return []
@@ -395,10 +403,14 @@ def _reading_error(findings: Report) -> list[str]:
             text(shop.OUTPUT_WORDS.get(r.output, r.output), 30),
             f"{r.readings:,}",
             *(
-                f"{v:.1f}" if v is not None else "–"
-                for v in (r.same_sitting_cents, r.other_sitting_cents, r.other_conditions_cents)
+                f"{cents:.1f}" if math.isfinite(cents) else "–"
+                for cents in (
+                    r.within_cents.mean,
+                    r.total_cents.mean,
+                    math.hypot(r.total_cents.mean, r.condition_cents),
+                )
             ),
-            f"{r.readings_for_1_cent}" if r.readings_for_1_cent else "–",
+            f"{r.readings_in_sitting or r.sittings}",
         )
         for r in findings.repeatability
     ]

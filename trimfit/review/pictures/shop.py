@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,8 +25,11 @@ from trimfit.review.pictures.style import (
     type_looks,
     whole_numbers,
 )
-from trimfit.review.results import BatchDrift, Chart, Coefficient, DriftLimits, TypeResponse, Validation, ValidationRow
+from trimfit.review.results import BatchDrift, Chart, DriftLimits, TypeResponse, Validation, ValidationRow
 from trimfit.review.safe_names import file_stem, sentence, short
+
+if TYPE_CHECKING:
+    from trimfit.regression.coefficients import Term
 
 MOST_BATCHES, MOST_BINS, MOST_DRIFTED, MOST_NAMED = 120, 60, 40, 12
 MOST_CHART_POINTS, MOST_MISSES, MOST_TYPES, MOST_TICKED = 150, 140, 6, 8
@@ -296,7 +299,7 @@ def responses(types: Sequence[TypeResponse], looks: Looks | None = None) -> Pict
     return Picture("responses", "How each type answers", caption, f"{caption} {words}", draw)
 
 
-def _drawn(kind: TypeResponse, term: str) -> list[Coefficient]:
+def _drawn(kind: TypeResponse, term: str) -> list[Term]:
     order = TERM_WORDS[term][2]
     mine = [one for one in kind.coefficients if one.term == term and one.output in order]
     return sorted(mine, key=lambda one: order.index(one.output))

@@ -28,20 +28,16 @@ from trimfit.regression.movement.process import BASIS, SEEDS
 from trimfit.regression.second_opinion import second_opinions
 from trimfit.review.results import (
     ChanterMap,
-    Coefficient,
-    Coverage,
     DriftLimits,
     FinishedReed,
     GapError,
     OpenOrder,
     ReedStory,
-    Repeatability,
     Report,
     RunMap,
     RunReed,
     StartSpread,
     TypeMovement,
-    TypeOpinion,
     TypeResponse,
     Validation,
     ValidationRow,
@@ -149,7 +145,7 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
         parts["types"] = tuple(_types(bench.model))
         parts["movement"] = tuple(_movement(bench.model))
         parts["starts"] = tuple(_starts(frame))
-        parts["opinions"] = tuple(_opinions(bench.model, frame))
+        parts["opinions"] = tuple(second_opinions(bench.model, frame))
         parts["repeatability"] = tuple(_repeatability(bench.model, frame))
     until = _last_time(journal)
     orders = _open_orders(session, at_s)
@@ -344,14 +340,7 @@ def _types(model: FittedModel) -> list[TypeResponse]:
         if not int(model.reeds[code]):
             continue
         terms = [t for t in type_terms(model, code, outputs) if t.output in wanted[t.term]]
-        out.append(
-            TypeResponse(
-                name,
-                int(model.reeds[code]),
-                0,
-                tuple(Coefficient(t.output, t.term, t.value, t.assumed) for t in terms),
-            )
-        )
+        out.append(TypeResponse(name, int(model.reeds[code]), tuple(terms)))
     return out
 
 
@@ -360,20 +349,9 @@ def _movement(model: FittedModel) -> list[TypeMovement]:
     out = []
     for code, name in enumerate(model.coding.types):
         if int(model.reeds[code]):
-            m = movement_terms(model.movement, code)
-            out.append(
-                TypeMovement(
-                    name,
-                    m.walk_gap_cents_per_sqrt_day,
-                    m.walk_crow_cents_per_sqrt_day,
-                    m.settle_age_gap_cents,
-                    m.settle_work_gap_cents,
-                    m.sitting_gap_cents,
-                    m.jumps_per_day,
-                    m.spans,
-                    left_lying(name, m.left_week_gap_cents, assumed=m.assumed),
-                )
-            )
+            terms = movement_terms(model.movement, code)
+            means = left_lying(name, terms.left_week_gap_cents, assumed=terms.assumed)
+            out.append(TypeMovement(name, terms, means))
     return out
 
 
@@ -422,39 +400,11 @@ def _sitting_error(model: FittedModel) -> dict[str, PooledSd]:
     return {name: PooledSd(float(np.sqrt(pick @ cov @ pick)), float(df)) for name, pick in picks.items()}
 
 
-def _repeatability(model: FittedModel, frame: pd.DataFrame) -> list[Repeatability]:
+def _repeatability(model: FittedModel, frame: pd.DataFrame) -> list[NoteRepeatability]:
     try:
-        found = bench_repeatability(frame, cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model))
+        return bench_repeatability(frame, cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model))
     except InputError:
         return []
-    out = []
-    for one in found:
-        total = one.total_cents.mean
-        more = math.hypot(total, one.condition_cents) if math.isfinite(one.condition_cents) else None
-        out.append(
-            Repeatability(
-                one.output,
-                one.readings,
-                one.within_cents.mean if math.isfinite(one.within_cents.mean) else None,
-                total,
-                more,
-                one.readings_in_sitting or one.sittings,
-            )
-        )
-    return out
-
-
-def _opinions(model: FittedModel, frame: pd.DataFrame) -> list[TypeOpinion]:
-    """The second opinion on each type, with its figures beside the fit's."""
-    out = []
-    for one in second_opinions(model, frame):
-        pairs = (
-            ("a millimetre", one.per_mm, one.own_per_mm, "cents per mm"),
-            ("a lip stroke", one.per_stroke, one.own_per_stroke, "cents per stroke"),
-        )
-        figures = tuple((what, theirs, own, unit) for what, theirs, own, unit in pairs if theirs and own)
-        out.append(TypeOpinion(one.reed_type, one.words, figures))
-    return out
 
 
 def _validation(journal: Journal) -> Validation | None:
@@ -466,7 +416,7 @@ def _validation(journal: Journal) -> Validation | None:
     out = []
     for row in found["rows"]:
         held = [
-            Coverage(float(stated), 100.0 * float(row[f"coverage{stated}"]))
+            (float(stated), 100.0 * float(row[f"coverage{stated}"]))
             for stated in (50, 80, 90, 95)
             if row.get(f"coverage{stated}") is not None
         ]
