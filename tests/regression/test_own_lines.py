@@ -56,9 +56,3 @@ def test_limits_hold_the_crossing_as_often_as_they_say() -> None:
 
 def test_a_slope_of_unsettled_sign_has_no_limits() -> None:
     assert root_limits([0.0, 1.0], np.diag([1.0, 4.0]), 10.0) == (-math.inf, math.inf)
-
-
-@pytest.mark.parametrize("spread", [np.eye(3), np.diag([1.0, -1.0]), np.diag([1.0, np.nan])])
-def test_lines_that_are_none_are_refused(spread: np.ndarray) -> None:
-    with pytest.raises(InputError, match="lines"):
-        root_limits([0.0, 1.0], spread, 10.0)

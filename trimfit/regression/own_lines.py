@@ -40,7 +40,7 @@ def root_limits(
     All amounts at which the threshold lies within the line's own interval; (−inf, inf) when the slope's sign is
     not settled at this share. Closed form, either direction. Source: Fieller, J. R. Stat. Soc. B 16 (1954) 175.
     """
-    centre, spread = _checked(mean, covariance, 2)
+    centre, spread = np.asarray(mean, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
     z2 = NormalDist().inv_cdf(0.5 + 0.5 * share) ** 2
     need, rate = threshold - float(centre[0]), float(centre[1])
     square = rate**2 - z2 * float(spread[1, 1])
@@ -68,7 +68,7 @@ def meeting_point(mean: npt.ArrayLike, covariance: npt.ArrayLike) -> MeetingPoin
     dL = (−dF₀ − L dF₁ + dE₀ + L dE₁) / (F₁ − E₁), and the pitch is F₀ + F₁ L. Raises InputError where F does not
     rise against E, since such lines do not meet ahead.
     """
-    centre, spread = _checked(mean, covariance, 4)
+    centre, spread = np.asarray(mean, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
     closing = centre[1] - centre[3]
     if not closing > 0.0:
         raise InputError("F does not rise against E", "meeting point", "log a reading after a cut")
@@ -76,12 +76,3 @@ def meeting_point(mean: npt.ArrayLike, covariance: npt.ArrayLike) -> MeetingPoin
     of_length = np.array([-1.0, -length, 1.0, length]) / closing
     slopes = np.stack([of_length, np.array([1.0, length, 0.0, 0.0]) + centre[1] * of_length])
     return MeetingPoint(float(length), float(centre[0] + centre[1] * length), slopes @ spread @ slopes.T)
-
-
-def _checked(mean: npt.ArrayLike, covariance: npt.ArrayLike, size: int) -> tuple[Array, Array]:
-    centre, spread = np.asarray(mean, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
-    if centre.shape != (size,) or spread.shape != (size, size):
-        raise InputError(f"lines of {size} values need shapes ({size},) and ({size}, {size})", "lines")
-    if not (np.isfinite(centre).all() and np.isfinite(spread).all() and (np.diag(spread) >= 0.0).all()):
-        raise InputError("lines must be finite, with variances not below zero", "lines")
-    return centre, spread

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 Array = npt.NDArray[np.float64]
 MAD_TO_SD = 1.482602218505602  # of a normal distribution
+SITTING_GAP_DAYS, SETTLING_DAYS, PRESSURE_STEP_KPA, TEMPERATURE_STEP_C, FAR = 0.125, 7.0, 0.3, 3.0, 6.0
+"""What parts readings into sittings, units and conditions, and makes one no reading of its unit: `bench_repeatability`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,14 +36,13 @@ class PooledSd:
     sd: float
     df: float
 
-    def limits(self, share: float = 0.9) -> Interval:
-        """Central chi-square interval of the standard deviation; (0, inf) ends without degrees of freedom."""
+    def limits(self) -> Interval:
+        """Central chi-square interval (90 %) of the standard deviation; (0, inf) ends without degrees of freedom."""
         from scipy.special import chdtri
 
         if not self.df > 0.0:
             return Interval(self.sd, 0.0, math.inf)
-        tail = 0.5 * (1.0 - share)
-        low, high = (self.sd * math.sqrt(self.df / float(chdtri(self.df, p))) for p in (tail, 1.0 - tail))
+        low, high = (self.sd * math.sqrt(self.df / float(chdtri(self.df, p))) for p in (0.05, 0.95))
         return Interval(self.sd, low, high)
 
 
@@ -56,31 +57,15 @@ def pooled_sd(sds: npt.ArrayLike, dfs: npt.ArrayLike) -> PooledSd:
     return PooledSd(math.sqrt(float(weight @ square) / total) if total > 0.0 else math.nan, total)
 
 
-@dataclass(frozen=True, slots=True)
-class Combined:
-    """A combined standard uncertainty, its effective degrees of freedom (whole, rounded down), the t factor for the
-    asked share and the half-width `factor · sd`."""
+def combine(contributions: npt.ArrayLike, dfs: npt.ArrayLike) -> PooledSd:
+    """Independent contributions (n,), not all zero, each a standard uncertainty in the unit of the result with degrees
+    of freedom (n,) above zero, added in squares.
 
-    sd: float
-    df: float
-    factor: float
-    half_width: float
-
-
-def combine(contributions: npt.ArrayLike, dfs: npt.ArrayLike, *, share: float = 0.9) -> Combined:
-    """Independent contributions (n,), each a standard uncertainty in the unit of the result, added in squares.
-
-    Effective degrees of freedom by Welch-Satterthwaite; JCGM 100:2008 (GUM), G.4.1 and annex H.1.
+    Effective degrees of freedom (whole, rounded down) by Welch-Satterthwaite; JCGM 100:2008 (GUM), G.4.1 and annex H.1.
     """
-    from scipy.special import stdtrit
-
     part, df = np.asarray(contributions, dtype=np.float64), np.asarray(dfs, dtype=np.float64)
     variance = float((part**2).sum())
-    if part.shape != df.shape or not variance > 0.0 or not (df > 0.0).all():
-        raise InputError("each contribution needs degrees of freedom, and one must be above zero", "uncertainty")
-    effective = float(np.floor(variance**2 / float((part**4 / df).sum()) + 1e-9))
-    factor = float(stdtrit(effective, 0.5 + 0.5 * share))
-    return Combined(math.sqrt(variance), effective, factor, factor * math.sqrt(variance))
+    return PooledSd(math.sqrt(variance), float(np.floor(variance**2 / float((part**4 / df).sum()) + 1e-9)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,11 +115,9 @@ def gauge_study(
 
     units: what was measured (a reed as it stood); conditions: run or condition within the unit; means, sds, counts:
     of the readings of the sitting (sd is not looked at where the count is 1). Sizes may differ: each level's
-    expected square is worked out from the counts as they are. Raises InputError for unequal lengths or no rows.
+    expected square is worked out from the counts as they are.
     """
     mean, sd, count = (np.asarray(a, dtype=np.float64) for a in (means, sds, counts))
-    if not len(units) == len(conditions) == mean.size == sd.size == count.size or mean.size == 0:
-        raise InputError("a gauge study needs one unit, condition, mean, sd and count a sitting", "repeatability")
     within = pooled_sd(sd, count - 1.0)
     within_var = within.sd**2 if within.df else math.nan
     known_within = within_var if within.df else 0.0
@@ -169,20 +152,15 @@ def _total(within: PooledSd, sittings: PooledSd, mean_share: float) -> PooledSd:
     parts = [part for part in parts if part[0] > 0.0]
     if not parts:
         return PooledSd(0.0, sittings.df)
-    joined = combine([part[0] for part in parts], [part[1] for part in parts])
-    return PooledSd(joined.sd, joined.df)
+    return combine([part[0] for part in parts], [part[1] for part in parts])
 
 
-def readings_to_see(
-    width: float, within_var: float, sitting_var: float = 0.0, *, share: float = 0.9
-) -> tuple[int | None, int]:
-    """How many readings put a central interval of this share within ± `width` (> 0, unit of the variances' root).
+def readings_to_see(width: float, within_var: float, sitting_var: float = 0.0) -> tuple[int | None, int]:
+    """How many readings put a central interval of 90 % within ± `width` (> 0, unit of the variances' root).
 
     Returns (in one sitting, or None where the sitting's own error stands in the way; one each in so many sittings).
     """
-    if not width > 0.0:
-        raise InputError(f"a width of {width:g} cannot be seen", "repeatability", "give a width above 0")
-    aim = (width / NormalDist().inv_cdf(0.5 + 0.5 * share)) ** 2
+    aim = (width / NormalDist().inv_cdf(0.95)) ** 2
     spare = aim - sitting_var
     here = max(1, math.ceil(within_var / spare - 1e-9)) if spare > 0.0 else None
     return here, max(1, math.ceil((within_var + sitting_var) / aim - 1e-9))
@@ -226,25 +204,19 @@ def bench_repeatability(
     *,
     cents_per_kpa: Mapping[str, Mapping[str, float]] | None = None,
     sitting_error: Mapping[str, PooledSd] | None = None,
-    sitting_gap_days: float = 0.125,
-    settling_days: float = 7.0,
-    pressure_step_kpa: float = 0.3,
-    temperature_step_c: float = 3.0,
-    share: float = 0.9,
-    far: float = 6.0,
 ) -> list[NoteRepeatability]:
     """Reading error by output, the gap last, from readings with no work done on the reed between them.
 
     frame: the frame for the fit, one row a reading (reed, chanter, removed_mm, lip_strokes, pressure_kpa,
     temperature_c, taken_day, `<output>_cents`). Readings of one reed as it stood, in one chanter, are one unit;
-    readings more than `settling_days` apart are not, for the reed has moved. Pressures and temperatures closer than the
+    readings more than SETTLING_DAYS apart are not, for the reed has moved. Pressures and temperatures closer than the
     steps are one condition; readings closer than the gap one sitting. Where the air's temperature was logged, notes
     (not the crow, which is a blade's own) are first taken to 20 °C by the speed of sound. cents_per_kpa: reed type to
     output to the pressure's slope, where it has been learned; readings are then taken to one pressure too, and what
     another pressure adds is only what the slope does not explain. sitting_error: by output, the error that a sitting's
     readings share, where the movement of reeds was learned: it then stands for what another sitting adds, for here that
     would hold what the reeds themselves moved meanwhile.
-    Readings further than `far` robust standard deviations from the median of their unit are left out and counted.
+    Readings further than FAR robust standard deviations from the median of their unit are left out and counted.
     Outputs never read twice are not listed. Raises InputError when there is none at all.
     """
     nothing = InputError("no reed was read twice without work on it", "repeatability", "read a reed twice in a row")
@@ -255,12 +227,12 @@ def bench_repeatability(
         *(rows[name].astype(str).fillna("").to_numpy(dtype=str) for name in ("reed", "chanter")),
         *(rows[name].fillna(0.0).to_numpy(dtype=np.float64).round(6) for name in ("removed_mm", "lip_strokes")),
     )
-    state = _runs(state, rows["taken_day"].to_numpy(dtype=np.float64), settling_days)
+    state = _runs(state, rows["taken_day"].to_numpy(dtype=np.float64), SETTLING_DAYS)
     air_c = rows["temperature_c"].to_numpy(dtype=np.float64)
     warmth = np.where(np.isnan(air_c), 0.0, cents_per_degree(20.0) * (air_c - 20.0))
-    pressure = _runs(state, rows["pressure_kpa"].to_numpy(dtype=np.float64), pressure_step_kpa)
-    condition = _runs(pressure, air_c, temperature_step_c)
-    sitting = _runs(condition, rows["taken_day"].to_numpy(dtype=np.float64), sitting_gap_days)
+    pressure = _runs(state, rows["pressure_kpa"].to_numpy(dtype=np.float64), PRESSURE_STEP_KPA)
+    condition = _runs(pressure, air_c, TEMPERATURE_STEP_C)
+    sitting = _runs(condition, rows["taken_day"].to_numpy(dtype=np.float64), SITTING_GAP_DAYS)
     columns = {name: rows[f"{name}_cents"].to_numpy(dtype=np.float64) for name in OUTPUTS if f"{name}_cents" in rows}
     columns = {name: values - warmth if name in NOTES else values for name, values in columns.items()}
     if cents_per_kpa:
@@ -275,10 +247,7 @@ def bench_repeatability(
     if "e" in columns and "f" in columns:
         columns["gap"] = columns["f"] - columns["e"]
     shared = sitting_error or {}
-    found = [
-        _one_output(name, values, state, condition, sitting, share, far, shared.get(name))
-        for name, values in columns.items()
-    ]
+    found = [_one_output(name, values, state, condition, sitting, shared.get(name)) for name, values in columns.items()]
     listed = [item for item in found if item is not None]
     if not listed:
         raise nothing
@@ -291,8 +260,6 @@ def _one_output(
     state: npt.NDArray[np.int64],
     condition: npt.NDArray[np.int64],
     sitting: npt.NDArray[np.int64],
-    share: float,
-    far: float,
     sitting_error: PooledSd | None,
 ) -> NoteRepeatability | None:
     """One output's study, or None where nothing was read twice."""
@@ -307,7 +274,7 @@ def _one_output(
     # The median of an even number lies between readings; n / (n - 1) makes pairs and crowds alike on average.
     size = rows.groupby("state")["value"].transform("size")
     scale = MAD_TO_SD * float((departure.abs() * np.sqrt(size / (size - 1.0))).median())
-    near = departure.abs() <= far * scale if scale > 0.0 else departure.abs() >= 0.0
+    near = departure.abs() <= FAR * scale if scale > 0.0 else departure.abs() >= 0.0
     left_out = int((~near).sum())
     by = rows[near].groupby(["state", "condition", "sitting"])["value"].agg(["mean", "std", "size"]).reset_index()
     if by.empty:
@@ -318,16 +285,16 @@ def _one_output(
     if not study.total.df:
         return None
     if sitting_error is not None and study.sittings.df and study.within.df:
-        joined = combine([study.within.sd, sitting_error.sd], [study.within.df, sitting_error.df])
-        study = replace(study, sitting_var=sitting_error.sd**2, total=PooledSd(joined.sd, joined.df))
+        total = combine([study.within.sd, sitting_error.sd], [study.within.df, sitting_error.df])
+        study = replace(study, sitting_var=sitting_error.sd**2, total=total)
     within_var = study.within_var if study.within.df else study.total.sd**2
     sitting_var = study.sitting_var if study.sittings.df and study.within.df else 0.0
-    here, elsewhere = readings_to_see(1.0, within_var, sitting_var, share=share)
+    here, elsewhere = readings_to_see(1.0, within_var, sitting_var)
     return NoteRepeatability(
         output=name,
         readings=int(near.sum()),
-        within_cents=study.within.limits(share),
-        total_cents=study.total.limits(share),
+        within_cents=study.within.limits(),
+        total_cents=study.total.limits(),
         sitting_cents=math.sqrt(study.sitting_var) if study.sittings.df else math.nan,
         condition_cents=math.sqrt(study.condition_var) if study.conditions.df else math.nan,
         readings_in_sitting=here,

@@ -28,10 +28,8 @@ def arl_ewma_under_drift(
     The process drifts by `drift` sigma with every point: a worn mould, drying cane. The density of the average among
     charts yet silent is carried from point to point.
 
-    Raises InputError for no drift or one so slow that `longest` points do not suffice.
+    Raises InputError for a drift so slow that `longest` points do not suffice.
     """
-    if drift == 0.0:
-        raise InputError("no drift to look for", "run length", "give a drift per point")
     limit = width * math.sqrt(weight / (2.0 - weight))
     nodes, weights = np.polynomial.legendre.leggauss(n_nodes)
     at, share = limit * nodes, limit * weights
