@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +21,16 @@ def contrast(k: int, minus: int | None = None) -> Array:
     out[k] = 1.0
     if minus is not None:
         out[minus] = -1.0
+    return out
+
+
+def block_diagonal(parts: Iterable[NDArray[np.floating[Any]]]) -> Array:
+    """Square matrices along the diagonal of one, zero beside them: `scipy.linalg` would load too much for an answer."""
+    parts = list(parts)
+    edges = np.cumsum([0, *(len(part) for part in parts)])
+    out = np.zeros((edges[-1], edges[-1]))
+    for first, last, part in zip(edges, edges[1:], parts, strict=False):
+        out[first:last, first:last] = part
     return out
 
 

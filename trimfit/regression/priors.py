@@ -15,13 +15,12 @@ second Q.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from trimfit.base.pitch import OUTPUTS
-from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
+from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K, block_diagonal
 
 REGRESSORS = ("start", "length", "bend", "lip", "pressure", "temperature")
 """Columns of the design: 1, g(x), g(x)², lip strokes, kPa over the bench's, °C over the bench's."""
@@ -122,17 +121,9 @@ def regressor_prior() -> tuple[Array, Array, Array]:
     return mean, shop, own
 
 
-def _side_by_side(terms: Sequence[Spread]) -> Array:
-    """Covariance of vectors over the outputs laid end to end, each independent of the others."""
-    out = np.zeros((K * len(terms),) * 2)
-    for i, term in enumerate(terms):
-        out[i * K : (i + 1) * K, i * K : (i + 1) * K] = term.matrix()
-    return out
-
-
 def chanter_spread(terms: tuple[Spread, ...] = CHANTER_TERMS) -> Array:
     """Covariance (20, 20) of a chanter's two offset vectors."""
-    return _side_by_side(terms)
+    return block_diagonal([term.matrix() for term in terms])
 
 
 USUAL_GAUGE_MM = 1.0
@@ -153,7 +144,7 @@ def tape_prior(output: int) -> tuple[Array, Array]:
 
 def assumed_reed_cov() -> Array:
     """Reeds' covariance (30, 30), within a batch, of the deviations of RANDOM where nothing is known yet."""
-    return _side_by_side([REED_SPREAD[name] for name in RANDOM])
+    return block_diagonal([REED_SPREAD[name].matrix() for name in RANDOM])
 
 
 def assumed_batch_cov(reed_cov: Array, assumed: Array, reeds: float) -> Array:

@@ -19,7 +19,7 @@ from trimfit.regression.fitting.outliers import LEAST_WEIGHT
 from trimfit.regression.movement.jumps import jumps_before
 from trimfit.regression.movement.process import MEASURE, N_DIRECTIONS, SITTING_DAYS, Movement, levels_of_rows
 from trimfit.regression.movement.wild_readings import FEW_WILD, wild_share
-from trimfit.regression.outputs import GAP, Array, K
+from trimfit.regression.outputs import GAP, Array, K, block_diagonal
 from trimfit.regression.posterior.batch import (
     BatchSums,
     Posterior,
@@ -87,14 +87,7 @@ class Piece:
 
     def own_cov(self, g: Globals) -> Array:
         """Prior of what is this batch's own: its deviations, then the strangers' offsets."""
-        if not self.strangers:
-            return g.batch_cov
-        out = np.zeros((OWN + WIDE * self.strangers,) * 2)
-        out[:OWN, :OWN] = g.batch_cov
-        for c in range(self.strangers):
-            part = slice(OWN + WIDE * c, OWN + WIDE * (c + 1))
-            out[part, part] = g.chanter_cov
-        return out
+        return block_diagonal([g.batch_cov, *[g.chanter_cov] * self.strangers])
 
 
 def pieces_of(rows: Rows, coding: Coding, n_types: int, tapes: tuple[Array, int] | None = None) -> list[Piece]:

@@ -72,7 +72,7 @@ from trimfit.regression.movement.process import (
     settled,
     unsettled,
 )
-from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K
+from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K, block_diagonal
 from trimfit.regression.priors import (
     CHANTER_TERMS,
     OWN,
@@ -256,22 +256,14 @@ def _full_prior(prior: tuple[Array, Array], g: Globals, n_chanters: int) -> tupl
     chanters', kinds' and gauge's (`chanters.kinds`)."""
     mean, cov = _stack(*prior)
     of_chanters, tied = prior_of_offsets(g.hierarchy or hierarchy_of([""] * n_chanters, {}, g.chanter_cov))
-    size = len(mean) + len(of_chanters)
-    precision = np.zeros((size, size))
-    precision[: len(mean), : len(mean)] = np.linalg.inv(cov)
-    precision[len(mean) :, len(mean) :] = tied
-    return np.concatenate([mean, of_chanters]), precision
+    return np.concatenate([mean, of_chanters]), block_diagonal([np.linalg.inv(cov), tied])
 
 
 def _with_tapes(prior: tuple[Array, Array], tapes: Sequence[tuple[int, int]]) -> tuple[Array, Array]:
     """The prior of all coefficients, mean and precision, with those of the tapes after them."""
     mean, precision = prior
     parts = [tape_prior(output) for _, output in tapes]
-    whole = np.zeros((len(mean) + K * len(parts),) * 2)
-    whole[: len(mean), : len(mean)] = precision
-    for number, (_, cov) in enumerate(parts):
-        at = slice(len(mean) + K * number, len(mean) + K * (number + 1))
-        whole[at, at] = np.linalg.inv(cov)
+    whole = block_diagonal([precision, *(np.linalg.inv(cov) for _, cov in parts)])
     return np.concatenate([mean, *(part for part, _ in parts)]), whole
 
 
@@ -400,12 +392,9 @@ def movement_of(rows: Rows, coding: Coding, g: Globals, n_types: int) -> Movemen
 def _shrunk(cov: Array, groups: float, target: Array | None = None) -> Array:
     """`shrink_correlation` of start and slope (2K of the 3K); the bend, of which little is ever seen, goes with neither
     (its many unseen correlations would count as noise and have those of start and slope shrunk with them)."""
-    two = slice(0, 2 * K)
-    out = np.zeros_like(cov)
-    out[two, two] = shrink_correlation(cov[two, two], groups, None if target is None else target[two, two])
-    rest = slice(2 * K, OWN)
-    out[rest, rest] = cov[rest, rest]
-    return out
+    two, rest = slice(0, 2 * K), slice(2 * K, OWN)
+    shrunk = shrink_correlation(cov[two, two], groups, None if target is None else target[two, two])
+    return block_diagonal([shrunk, cov[rest, rest]])
 
 
 def fit_model(

@@ -26,7 +26,7 @@ import numpy as np
 from trimfit.regression.design import Coding, Rows, balance_weight
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, SITTING_DAYS, TypeMovement, settled, sittings_of
 from trimfit.regression.movement.wild_readings import WILD
-from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
+from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K, block_diagonal
 from trimfit.regression.posterior.batch import reading_noise
 from trimfit.regression.posterior.reed import ReedState
 
@@ -135,15 +135,6 @@ def _whole(state: ReedState) -> ReedState:
     return replace(state, cov=(along * np.maximum(size, 0.0)) @ along.T)
 
 
-def _block_diagonal(parts: Sequence[Array]) -> Array:
-    size = sum(len(part) for part in parts)
-    out, at = np.zeros((size, size)), 0
-    for part in parts:
-        out[at : at + len(part), at : at + len(part)] = part
-        at += len(part)
-    return out
-
-
 def explained(state: ReedState, latest: LatestSitting | None, wild: float) -> tuple[ReedState, tuple[Explanation, ...]]:
     """The likeliest state of a reed, and the other explanations of its latest readings, likeliest first.
 
@@ -172,7 +163,7 @@ def _weighed(
 ) -> list[tuple[float, ReedState, bool]]:
     """Chance, state and whether the reed moved, of each explanation of the latest sitting."""
     design, cents = np.concatenate(latest.designs), np.concatenate(latest.cents)
-    before = _less(state, design, cents, _block_diagonal(latest.counted), _NEARLY_ALL)
+    before = _less(state, design, cents, block_diagonal(latest.counted), _NEARLY_ALL)
     if latest.jumped:
         before = _whole(before.moved(-movement.jump, since=state.idle_days == 0))
     jump_chance = 0.0
@@ -185,7 +176,7 @@ def _weighed(
         for share, noise in ((wild, WILD * latest.sound[i]), (SLIPS, latest.slipped[i])):
             each.append((share * (1.0 - wild - SLIPS) ** (n - 1), [*errors[:i], noise, *errors[i + 1 :]]))
     cases = [
-        (p * chance, moved, _block_diagonal(noises))
+        (p * chance, moved, block_diagonal(noises))
         for moved, p in ((False, 1.0 - jump_chance), (True, jump_chance))
         if p > 0.0
         for chance, noises in each

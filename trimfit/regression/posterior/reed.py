@@ -42,7 +42,7 @@ from trimfit.regression.movement.process import (
     sittings_of,
     unsettled,
 )
-from trimfit.regression.outputs import GAP, Array, K
+from trimfit.regression.outputs import GAP, Array, K, block_diagonal
 from trimfit.regression.posterior.batch import (
     BatchSums,
     Posterior,
@@ -236,49 +236,35 @@ def _local_prior(
     known_type = 0 <= type_code < model.n_types and (len(model.coding.types) > 1 or model.coding.types[0] != "")
     known = len(model.coding.chanters)
     unseen = [number for number, code in enumerate(chanter_codes) if code >= known]
-    kinds = np.arange(model.kinds_slice.start, model.kinds_slice.stop) if unseen else np.arange(0)
-    places = [np.arange(0, P * K) + model.type_slice(type_code).start if known_type else np.arange(0)]
-    places += [
-        np.arange(s.start, s.stop) for s in (model.chanter_slice(code) for code in chanter_codes if code < known)
-    ]
-    worn = [model.tape_slice(model.tapes.index(tape)) if tape in model.tapes else None for tape in tapes]
-    of_tapes = [np.arange(at.start, at.stop) for at in worn if at is not None]
     asked = type_code if known_type else -1
     stated = {n: facts[code] for n, code in enumerate(chanter_codes) if code in facts}
     of_crow = {n: crow_types(model.coding.types, model.reeds, fact, asked) for n, fact in stated.items()}
     others = sorted({code for types in of_crow.values() for code in types} - {asked, -1})
-    of_others = [np.arange(0, P * K) + model.type_slice(code).start for code in others]
-    used = np.concatenate([*places, *of_tapes, *of_others, kinds]).astype(np.intp)
     first = P * K + WIDE * len(chanter_codes)
     last = first + K * len(tapes)
     size = last + P * K * len(others)
+    # where each block of coefficients that the fitted model holds begins here, and where it stands there
+    blocks = [(0, model.type_slice(type_code))] if known_type else []
+    blocks += [(P * K + WIDE * n, model.chanter_slice(code)) for n, code in enumerate(chanter_codes) if code < known]
+    worn = [(n, model.tapes.index(tape)) for n, tape in enumerate(tapes) if tape in model.tapes]
+    blocks += [(first + K * n, model.tape_slice(number)) for n, number in worn]
+    blocks += [(last + P * K * n, model.type_slice(code)) for n, code in enumerate(others)]
+    held = [np.arange(begin, begin + at.stop - at.start) for begin, at in blocks]
+    here = np.concatenate([np.arange(0), *held])
+    there = [np.arange(at.start, at.stop) for at in [*(at for _, at in blocks), *[model.kinds_slice] * bool(unseen)]]
+    used = np.concatenate([np.arange(0), *there])
     lead, mean, cov = np.zeros((size, len(used))), np.zeros(size), np.zeros((size, size))
-    at = 0
-    if known_type:
-        lead[: P * K, : P * K] = np.eye(P * K)
-        at = P * K
-    else:
+    lead[here, np.arange(len(here))] = 1.0
+    if not known_type:
         mean[: P * K], cov[: P * K, : P * K] = model.new_type_mean, model.new_type_cov
-    for number, code in enumerate(chanter_codes):
-        if code < known:
-            mine = slice(P * K + WIDE * number, P * K + WIDE * (number + 1))
-            lead[mine, at : at + WIDE] = np.eye(WIDE)
-            at += WIDE
-    for number, (_, output) in enumerate(tapes):
-        mine = slice(first + K * number, first + K * (number + 1))
-        if worn[number] is not None:
-            lead[mine, at : at + K] = np.eye(K)
-            at += K
-        else:
-            mean[mine], cov[mine, mine] = tape_prior(output)
-    for number in range(len(others)):
-        mine = slice(last + P * K * number, last + P * K * (number + 1))
-        lead[mine, at : at + P * K] = np.eye(P * K)
-        at += P * K
+    for number, tape in enumerate(tapes):
+        if tape not in model.tapes:
+            mine = slice(first + K * number, first + K * (number + 1))
+            mean[mine], cov[mine, mine] = tape_prior(tape[1])
     if unseen:
         spots = np.concatenate([P * K + WIDE * number + np.arange(WIDE) for number in unseen])
         said = [facts.get(chanter_codes[number], ChanterFacts()) for number in unseen]
-        lead[spots, at:], cov[np.ix_(spots, spots)] = unseen_offsets(model.hierarchy, said, model.gauge_coef)
+        lead[spots, len(here) :], cov[np.ix_(spots, spots)] = unseen_offsets(model.hierarchy, said, model.gauge_coef)
     mean += lead @ model.coef[used]
     cov += lead @ model.coef_cov[np.ix_(used, used)] @ lead.T
     ratio = float(model.coding.slope_ratio[type_code]) if known_type else 1.0
@@ -339,10 +325,7 @@ def _without(
             np.arange(FITTED_TERMS), FITTED_TERMS + np.flatnonzero(strangers), FITTED_TERMS + np.flatnonzero(~strangers)
         ]
         m, v = m[np.ix_(order, order)], v[order]
-        own_cov = np.zeros((FITTED_TERMS + int(strangers.sum()),) * 2)
-        own_cov[:FITTED_TERMS, :FITTED_TERMS] = batch_cov
-        for c in range(FITTED_TERMS, len(own_cov), WIDE):
-            own_cov[c : c + WIDE, c : c + WIDE] = chanter_cov
+        own_cov = block_diagonal([batch_cov, *[chanter_cov] * (int(strangers.sum()) // WIDE)])
     added, moved = marginal(m, v, own_cov)
     known = np.flatnonzero(~strangers)
     less, right = info.copy(), vector.copy()
@@ -427,9 +410,8 @@ def batch_states(
     base = np.where(in_fit[:, None], base_weight(rows, model.coding), base_weight(rows, coding))
     weight = base.copy()
     jump = np.zeros(len(rows))
-    own_batch_cov, own_reed_cov = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
-    own_batch_cov[:FITTED_TERMS, :FITTED_TERMS], own_reed_cov[:FITTED_TERMS, :FITTED_TERMS] = model.batch_cov, reed_cov
-    own_reed_cov[FITTED_TERMS:, FITTED_TERMS:] = stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])
+    own_batch_cov = block_diagonal([model.batch_cov, np.zeros((K, K))])
+    own_reed_cov = block_diagonal([reed_cov, stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])])
     psi_lip = np.column_stack([psi, rows.lip])
     settle, unsettled_then = settling(rows.day, rows.made_day, rows.since_work)
     jumped = set(model.jumped)
@@ -548,10 +530,8 @@ def batch_states(
         )
         for r, i in enumerate(picked.tolist())
     ]
-    blank_own = np.zeros((OWN + 3 * N_DIRECTIONS, OWN + 3 * N_DIRECTIONS))
-    blank_own[:OWN, :OWN] = own_reed_cov
-    error = slice(OWN + N_DIRECTIONS, OWN + 2 * N_DIRECTIONS)
-    blank_own[error, error] = movement.sitting
+    still = np.zeros((N_DIRECTIONS, N_DIRECTIONS))
+    blank_own = block_diagonal([own_reed_cov, still, movement.sitting, still])
     blank_q = np.zeros((len(blank_own), len(post.mean)))
     blank_settling = now.blank_settle, now.blank_unsettled, np.zeros(2)
     blank = state((np.zeros(len(blank_own)), blank_q, blank_own), blank_settling, 0.0, 1)

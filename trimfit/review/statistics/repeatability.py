@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 MAD_TO_SD = 1.482602218505602  # of a normal distribution
 SITTING_GAP_DAYS, SETTLING_DAYS, PRESSURE_STEP_KPA, TEMPERATURE_STEP_C, FAR = 0.125, 7.0, 0.3, 3.0, 6.0
-"""What parts readings into sittings, units and conditions, and makes one no reading of its unit: `bench_repeatability`."""
+"""What parts readings into sittings, units and conditions, and makes one none of its unit: `bench_repeatability`."""
 
 
 @dataclass(frozen=True, slots=True)
