@@ -127,12 +127,9 @@ class AimPosterior:
         return replace(self, wait_mean=np.zeros(2), wait_var=np.zeros(2), wait_jump=0.0)
 
     def _steps(self, length_mm: Array) -> tuple[Array, Array, Array]:
-        now = self._bent(self.removed_mm)
+        now = bent_one_mm(self.removed_mm, self.curve)
         then, slope = bent_and_slope(self.removed_mm + length_mm, self.curve)
         return then - now, then**2 - now**2, slope
-
-    def _bent(self, removed_mm: float) -> float:
-        return bent_one_mm(removed_mm, self.curve)
 
     @property
     def steep(self) -> float:
@@ -221,8 +218,7 @@ class AimPosterior:
     def chance_over(self, limit_cents: float, length_mm: Array, lip: float, error: CutError) -> Array:
         """Chance (n,) that the true gap is over `limit_cents` after cuts (n,) mm and `lip` strokes."""
         weight, mean, variance = self.outcomes(length_mm, lip, error)
-        chance: Array = (weight * normal_cdf((mean - limit_cents) / np.sqrt(variance))).sum(axis=1)
-        return chance
+        return np.asarray((weight * normal_cdf((mean - limit_cents) / np.sqrt(variance))).sum(axis=1))
 
     def past_and_short(
         self, tolerance_cents: float, length_mm: Array, lip: float, error: CutError

@@ -85,8 +85,7 @@ def chance_of_so_many(
         count = count * (1.0 - p)
         count[..., 1:, :] += up[..., :-1, :]
         count[..., -1, :] += up[..., -1, :]
-    enough: Array = count[..., -1, :] @ weight
-    return enough
+    return np.asarray(count[..., -1, :] @ weight)
 
 
 @lru_cache(maxsize=64)

@@ -216,8 +216,7 @@ def _moves_past(
     grown = (1.0 - jumped) * normal_cdf(later / np.sqrt(variance + moved)) - normal_cdf(over / np.sqrt(variance))
     if jumped.any():
         grown += jumped * normal_cdf(later / np.sqrt(variance + moved + posterior.jump_var[0]))
-    out: Array = grown @ posterior.weight
-    return out
+    return np.asarray(grown @ posterior.weight)
 
 
 def _cheapest(minutes: Array, posterior: AimPosterior) -> int:
@@ -383,8 +382,7 @@ def choose(
         if others and not borne_out:
             each = [other.posterior.at_once().chance_over(tolerance, lengths, float(lip), error) for other in others]
             chance = mixed(chance, each)
-        may: NDArray[np.bool_] = MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING)
-        return may
+        return np.asarray(MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING))
 
     lips = _lip_plan(posterior, aim, table, error, able, again)
     if lips.out_of_reach:

@@ -362,8 +362,7 @@ def _summed(row: NDArray[np.intp], place: NDArray[np.intp], chance: Array, count
 
 def _picked(each: Array, which: NDArray[np.intp]) -> Array:
     """Of options (m, k, grid) at each point the one numbered (m, grid)."""
-    out: Array = np.take_along_axis(each, which[:, None], axis=1)[:, 0]
-    return out
+    return np.asarray(np.take_along_axis(each, which[:, None], axis=1)[:, 0])
 
 
 class LipPlan:

@@ -45,8 +45,7 @@ class CutError:
 
     def sd_mm(self, length_mm: Array) -> Array:
         """Standard deviation in mm of cuts of these lengths (mm); none for no cut."""
-        sd: Array = np.where(length_mm > 0, np.hypot(self.pct / 100.0 * length_mm, self.constant_mm), 0.0)
-        return sd
+        return np.asarray(np.where(length_mm > 0, np.hypot(self.pct / 100.0 * length_mm, self.constant_mm), 0.0))
 
 
 # Chebyshev coefficients of erfc(z) exp(z²) (1 + z/2); fractional error under 1.2e-7 everywhere.
@@ -65,8 +64,7 @@ def normal_cdf(z: Array) -> Array:
         power *= t
         power += coefficient
     tail = 0.5 * t * np.exp(power - size * size)
-    cdf: Array = np.where(z < 0, tail, 1.0 - tail)
-    return cdf
+    return np.asarray(np.where(z < 0, tail, 1.0 - tail))
 
 
 @cache

@@ -81,8 +81,7 @@ def conditioned(model: FittedModel, rows: Rows, coding: Coding) -> Array:
         mine = rows.type_code == code
         y[mine] -= x6[mine] @ contrasts_of(model, int(code))
     shares = coding.chanter_part(rows.type_code)
-    rest: Array = y - np.einsum("nc,nck->nk", shares, offset[rows.chanter_code])
-    return rest
+    return np.asarray(y - np.einsum("nc,nck->nk", shares, offset[rows.chanter_code]))
 
 
 def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> BatchEvidence:

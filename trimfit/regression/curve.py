@@ -66,8 +66,7 @@ def _grown(tilt: Array, t: Array) -> Array:
     """Integral of exp(tilt s) over 0 … t."""
     flat = np.abs(tilt) < 1e-9
     safe = np.where(flat, 1.0, tilt)
-    out: Array = np.where(flat, t, np.expm1(safe * t) / safe)
-    return out
+    return np.asarray(np.where(flat, t, np.expm1(safe * t) / safe))
 
 
 def _at(values: Array, piece: NDArray[np.intp]) -> Array:
@@ -103,8 +102,7 @@ def slope_at(removed_mm: Array, log_slope: Array) -> Array:
     """The curve's slope (n,) at removed lengths (n,) mm; shapes as in `bent_mm`."""
     tilt, _ = _pieces(log_slope)
     piece, beyond = _placed(removed_mm)
-    out: Array = np.exp(_at(log_slope, piece) + _at(tilt, piece) * beyond)
-    return out
+    return np.asarray(np.exp(_at(log_slope, piece) + _at(tilt, piece) * beyond))
 
 
 def bent_and_slope(removed_mm: Array, log_slope: Array) -> tuple[Array, Array]:
@@ -126,16 +124,14 @@ def straight_mm(bent: Array, log_slope: Array) -> Array:
     safe = np.where(flat, 1.0, m)
     # within a piece the argument is at least what the next knot makes it, so the log is finite
     back = np.where(flat, t, np.log1p(np.maximum(safe * t, -1.0 + 1e-12)) / safe)
-    out: Array = KNOTS_MM[piece] + back
-    return out
+    return np.asarray(KNOTS_MM[piece] + back)
 
 
 def scaled(log_slope: Array) -> Array:
     """The same curves (…, Q), scaled so that g(UNIT_MM) = UNIT_MM."""
     flat = log_slope.reshape(-1, len(KNOTS_MM))
     unit = np.array([bent_mm(np.array([UNIT_MM]), row)[0] for row in flat])
-    out: Array = (flat - np.log(unit / UNIT_MM)[:, None]).reshape(log_slope.shape)
-    return out
+    return np.asarray((flat - np.log(unit / UNIT_MM)[:, None]).reshape(log_slope.shape))
 
 
 def curve_prior() -> tuple[Array, Array]:

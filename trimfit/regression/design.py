@@ -187,8 +187,7 @@ def balance_weight(y: Array, kpa: Array, coding: Coding) -> Array:
     over = np.abs(a_imbalance_cents(y, kpa, coding))
     limit = coding.balance_cents
     seated = (over > limit) & (over < SEATING_TOLERANCES * limit)
-    weight: Array = np.where(seated, (limit / np.maximum(over, limit)) ** 2, 1.0)
-    return weight
+    return np.asarray(np.where(seated, (limit / np.maximum(over, limit)) ** 2, 1.0))
 
 
 def base_weight(rows: Rows, coding: Coding) -> Array:
@@ -197,8 +196,7 @@ def base_weight(rows: Rows, coding: Coding) -> Array:
     weight = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], rows.y.shape[1], axis=1)
     weight[:, 0] = 1.0
     weight[np.isin(rows.chanter_code, coding.away)] *= coding.owners_weight
-    out: Array = np.maximum(weight, LEAST_WEIGHT)
-    return out
+    return np.asarray(np.maximum(weight, LEAST_WEIGHT))
 
 
 def by_reading(rows: Rows, at: NDArray[np.intp] | NDArray[np.bool_]) -> dict[str, Any]:

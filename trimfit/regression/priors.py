@@ -154,16 +154,14 @@ def assumed_batch_cov(reed_cov: Array, assumed: Array, reeds: float) -> Array:
     FEW_REEDS here, so that a shop of a dozen reeds is not led by them to think its batches alike.
     """
     root = np.repeat(np.sqrt([BATCH_SHARE[name] for name in RANDOM]), K)
-    out: Array = (reeds * reed_cov + FEW_REEDS * assumed) / (reeds + FEW_REEDS) * np.outer(root, root)
-    return out
+    return np.asarray((reeds * reed_cov + FEW_REEDS * assumed) / (reeds + FEW_REEDS) * np.outer(root, root))
 
 
 def stroke_spread(per_stroke: Array) -> Array:
     """Covariance (10, 10) of what a stroke does to one reed less what it does to its type, per_stroke (10,)."""
     tie = np.ones((K, K))
     tie[0, 1:] = tie[1:, 0] = STROKE_TIE
-    out: Array = STROKE_SHARE**2 * tie * np.outer(per_stroke, per_stroke) + STROKE_LEAST.matrix()
-    return out
+    return np.asarray(STROKE_SHARE**2 * tie * np.outer(per_stroke, per_stroke) + STROKE_LEAST.matrix())
 
 
 def assumed_noise() -> Array:

@@ -166,8 +166,7 @@ def _moved(levels: Levels, shape: tuple[int, ...]) -> Array:
     shows = levels.slots[np.repeat(np.arange(reeds), n), levels.sitting].reshape(reeds, n, -1)
     blocks = levels.cov.reshape(reeds, -1, N_DIRECTIONS, shows.shape[2], N_DIRECTIONS)
     between = np.einsum("rib,rbpcq,rjc->rijpq", shows, blocks, shows, optimize=True)
-    out: Array = BASIS @ between @ BASIS.T
-    return out
+    return np.asarray(BASIS @ between @ BASIS.T)
 
 
 def _naive(y: Array, removed_mm: Array, slopes: Array) -> tuple[Array, Array]:

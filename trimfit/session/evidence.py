@@ -80,9 +80,9 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         assumed = (bench.settings.bench_pressure_kpa, aim.pressure_kpa)
     event = history.events[-1] if history.events else None
     after = [r for r in both if event is not None and r.at_s >= event.at_s]
-    chanter = bench.chanter(aim.chanter) if aim.chanter else None
+    chanter = bench.at_hand.chanter(aim.chanter) if aim.chanter else None
     unread = (
-        bool(aim.chanter) and not (chanter and chanter.meeting_pitch_hz) and not bench.chanter_read(aim.chanter or "")
+        bool(aim.chanter) and not (chanter and chanter.meeting_pitch_hz) and not bench.at_hand.read(aim.chanter or "")
     )
     unread = unread and aim.worked_in is None
     return Grounds(

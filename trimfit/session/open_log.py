@@ -13,7 +13,7 @@ import numpy as np
 
 from trimfit.base.pitch import cents_from_440, hz_width_cents
 from trimfit.base.progress import Progress, quiet
-from trimfit.base.records import Chanter, Logged, Order, Reed, ReedHistory, Settings
+from trimfit.base.records import Logged, Order, Reed, ReedHistory, Settings
 from trimfit.planner.aim import Aim, AimPosterior, see_each
 from trimfit.planner.away import LEFT_SHARE, away_costs, spaced_aims
 from trimfit.planner.choice import Rules, Unconfirmed
@@ -106,14 +106,6 @@ class Bench:
         """The type's code in the fitted model; one past the last for a type it does not know."""
         types = self.model.coding.types
         return types.index(reed_type) if reed_type in types else len(types)
-
-    def chanter(self, name: str) -> Chanter | None:
-        """What the log knows of a chanter."""
-        return self.at_hand.chanter(name)
-
-    def chanter_read(self, name: str) -> bool:
-        """Whether any reed was ever read in this chanter with F and E both."""
-        return self.at_hand.read(name)
 
     def longest_cut_mm(self, reed_type: str) -> float | None:
         """The longest cut among the latest of a type's reeds, mm; None where none was logged."""
@@ -210,7 +202,7 @@ class Bench:
             ordered = {h.order.chanter for h in asked if h.order is not None}
             wanted = {name for name in {*chanters, *last, *ordered} if name}
             wanted |= {name for name in map(self.at_hand.worked_in, sorted(wanted)) if name}
-        records = {name: self.chanter(name) for name in wanted}
+        records = {name: self.at_hand.chanter(name) for name in wanted}
         facts = {names.index(name): facts_of(record) for name, record in records.items() if record is not None}
         for name, reeds in sent.items():
             if reeds:

@@ -100,8 +100,8 @@ def order_named(journal: Journal, name: str) -> Order:
 
 def a_guess(bench: Bench, chanter: str) -> bool:
     """Whether nobody has stated or read where F and E meet in a chanter."""
-    known = bench.chanter(chanter)
-    return not ((known is not None and known.meeting_pitch_hz) or bench.chanter_read(chanter))
+    known = bench.at_hand.chanter(chanter)
+    return not ((known is not None and known.meeting_pitch_hz) or bench.at_hand.read(chanter))
 
 
 def chanter_word(bench: Bench, *chanters: str) -> str:

@@ -74,7 +74,7 @@ def predict(
     session.fit_if_due()
     with session.reading():
         bench = session.bench(at_s)
-        if chanter is not None and bench.chanter(chanter) is None:
+        if chanter is not None and bench.at_hand.chanter(chanter) is None:
             known = sorted(journal.chanters())
             raise InputError(f"chanter {chanter[:60]!r} is not in the log", "--chanter", nearest(chanter, known))
         seen: dict[str, Seen] = {}

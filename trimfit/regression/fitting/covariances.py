@@ -136,21 +136,18 @@ def _held(fit: MixedFit, zz: Array, n_rows: int, m: Array) -> MixedFit:
 
 def _share(informative: Array) -> Array:
     """How much of a variance is taken from rows that tell of it as so many clear cases would."""
-    out: Array = np.clip((informative - 1.0) / (FEW - 1.0), 0.0, 1.0)
-    return out
+    return np.asarray(np.clip((informative - 1.0) / (FEW - 1.0), 0.0, 1.0))
 
 
 def _of_combination(cov: Array, m: Array) -> Array:
     """Start and slope (2, 2) of a combination m (K,) of the outputs under a covariance (aK, aK) of theirs."""
-    out: Array = np.einsum("k,akbl,l->ab", m, cov.reshape(-1, K, len(cov) // K, K), m)[:2, :2]
-    return out
+    return np.asarray(np.einsum("k,akbl,l->ab", m, cov.reshape(-1, K, len(cov) // K, K), m)[:2, :2])
 
 
 def _within(cov: Array, assumed: Array) -> Array:
     """A covariance (2, 2) with no variance above WIDEST times the assumed one, its correlation as it was."""
     root = np.sqrt(np.minimum(1.0, WIDEST * np.diag(assumed) / np.maximum(np.diag(cov), 1e-300)))
-    out: Array = cov * np.outer(root, root)
-    return out
+    return np.asarray(cov * np.outer(root, root))
 
 
 def _taken(rows: Rows, m: Array) -> tuple[Array, Array]:
@@ -326,5 +323,4 @@ def shrink_correlation(cov: Array, groups: float, target: Array | None = None, *
     r /= np.sqrt(np.outer(np.diag(r), np.diag(r)))
     back = np.linalg.inv(turn)
     out = back @ (r * np.outer(sd, sd)) @ back.T
-    even: Array = 0.5 * (out + out.T)
-    return even
+    return np.asarray(0.5 * (out + out.T))

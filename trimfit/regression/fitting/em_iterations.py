@@ -178,15 +178,10 @@ def joint_pass(
     g.coef_cov = np.zeros_like(k)
     for part in (met, ~met):
         at = np.ix_(part, part)
-        g.coef_cov[at] = _inverse(0.5 * (k[at] + k[at].T))
+        inverse = np.linalg.inv(0.5 * (k[at] + k[at].T))
+        g.coef_cov[at] = 0.5 * (inverse + inverse.T)
     g.coef = g.coef_cov @ right
     return found
-
-
-def _inverse(k: Array) -> Array:
-    """Inverse of a positive definite matrix, exactly symmetric."""
-    out = np.asarray(np.linalg.inv(k), dtype=np.float64)
-    return 0.5 * (out + out.T)
 
 
 def batch_views(
@@ -275,8 +270,7 @@ def _seeded(total: Array, count: float, assumed: Array, seed: float, bend_seed: 
     rows and columns are scaled together."""
     more = np.r_[np.full(2 * K, seed), np.full(OWN - 2 * K, bend_seed)]
     root = 1.0 / np.sqrt(count + more)
-    out: Array = (total + assumed * np.sqrt(np.outer(more, more))) * np.outer(root, root)
-    return out
+    return np.asarray((total + assumed * np.sqrt(np.outer(more, more))) * np.outer(root, root))
 
 
 def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> tuple[Array, Array]:
@@ -360,8 +354,7 @@ def rescaled(noise_cov: Array, multiple: Array) -> Array:
     by = np.zeros((K, K))
     by[0, 0] = crow
     by[1:, 1:] = shared * notes + own * (np.eye(K - 1) - notes)
-    out: Array = by @ noise_cov @ by.T
-    return out
+    return np.asarray(by @ noise_cov @ by.T)
 
 
 def _multiple(squares: Array, freedom: Array, most: float = WILDEST) -> float:

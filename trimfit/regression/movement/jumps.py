@@ -53,8 +53,7 @@ def residuals(pull: Array, inverse: Array, shows: Array) -> Array:
     Column i of the identity asks whether cell i is wrong; ones from a row on, whether the level jumped before it.
     """
     size = np.einsum("mc,mn,nc->c", shows, inverse, shows)
-    out: Array = shows.T @ pull / np.sqrt(np.maximum(size, 1e-300))
-    return out
+    return np.asarray(shows.T @ pull / np.sqrt(np.maximum(size, 1e-300)))
 
 
 def jumps_before(

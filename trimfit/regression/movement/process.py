@@ -56,8 +56,7 @@ MOST_SITTINGS = 40
 def _covariance(crow: float, gap: float, pitch: float, tie: float) -> Array:
     """Covariance (3, 3) of these standard deviations, every pair with the same correlation."""
     sd = np.array([crow, gap, pitch])
-    out: Array = np.outer(sd, sd) * np.where(np.eye(N_DIRECTIONS) > 0, 1.0, tie)
-    return out
+    return np.asarray(np.outer(sd, sd) * np.where(np.eye(N_DIRECTIONS) > 0, 1.0, tie))
 
 
 WALK = _covariance(1.8, 0.6, 0.9, 0.3)
@@ -113,8 +112,7 @@ class TypeMovement:
 
     def jump_in(self, days: float) -> Array:
         """Covariance (3, 3) of what jumps in so many days did, if there was one."""
-        out: Array = self.jump * float(jumps_if_any(self.jumps_per_day, np.array(days)))
-        return out
+        return np.asarray(self.jump * float(jumps_if_any(self.jumps_per_day, np.array(days))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,8 +183,7 @@ def levels_of_rows(rows: Rows, at: slice | NDArray[np.intp], reed_of: NDArray[np
 def unsettled(y: Array, rows: Rows, movement: Movement) -> Array:
     """Readings y (n, K) less what their reeds are expected to have settled by then."""
     t = np.minimum(np.where(rows.type_code < 0, len(movement.spans), rows.type_code), len(movement.spans) - 1)
-    out: Array = y - np.einsum("nk,nki->ni", settled(rows), movement.settle[t]) @ BASIS.T
-    return out
+    return np.asarray(y - np.einsum("nk,nki->ni", settled(rows), movement.settle[t]) @ BASIS.T)
 
 
 def sittings_of(day: Array, reed_of: NDArray[np.intp], moved: NDArray[np.bool_]) -> NDArray[np.intp]:
@@ -300,8 +297,7 @@ def levels_of(
 def _laid(cov: Array) -> Array:
     """(R, B, B, 3, 3) blocks as matrices (R, 3B, 3B)."""
     n, b = cov.shape[:2]
-    out: Array = cov.transpose(0, 1, 3, 2, 4).reshape(n, b * N_DIRECTIONS, b * N_DIRECTIONS)
-    return out
+    return np.asarray(cov.transpose(0, 1, 3, 2, 4).reshape(n, b * N_DIRECTIONS, b * N_DIRECTIONS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -389,8 +385,7 @@ def reading_noise_3(spans: IdleSpans, noise_cov: Array) -> Array:
     # each of two readings tells half of a degree of freedom; a mean of the two triangles keeps it positive
     found: Array = (0.5 * rest.T @ rest + seed * assumed) / (0.5 * pairs + seed)
     values, vectors = np.linalg.eigh(found)
-    out: Array = (vectors * np.maximum(values, 1e-3)) @ vectors.T
-    return out
+    return np.asarray((vectors * np.maximum(values, 1e-3)) @ vectors.T)
 
 
 def learned_movement(spans: IdleSpans, noise_cov: Array, n_types: int) -> Movement:
@@ -474,15 +469,13 @@ def _walk_df(variance: Array, days: Array, type_code: NDArray[np.intp], walks: A
 
 def jump_chance(rate: float, days: Array) -> Array:
     """Chance (m,) of at least one jump in so many days (m,), rate: jumps a day."""
-    out: Array = -np.expm1(-rate * np.maximum(days, 0.0))
-    return out
+    return np.asarray(-np.expm1(-rate * np.maximum(days, 0.0)))
 
 
 def jumps_if_any(rate: float, days: Array) -> Array:
     """How many jumps (m,) are expected in so many days (m,) if there is one at all."""
     expected = np.maximum(rate * np.maximum(days, 0.0), 1e-9)
-    out: Array = expected / -np.expm1(-expected)
-    return out
+    return np.asarray(expected / -np.expm1(-expected))
 
 
 def _pooled(each: Array, type_code: NDArray[np.intp], count: Array, assumed: Array) -> Array:

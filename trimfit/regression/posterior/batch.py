@@ -102,16 +102,14 @@ def reading_noise(weight: Array, noise_cov: Array) -> Array:
     at = np.arange(weight.shape[1])
     cov[:, at, at] *= reading / weight
     root = np.sqrt(reading)
-    out: Array = cov / (root[:, :, None] * root[:, None, :])
-    return out
+    return np.asarray(cov / (root[:, :, None] * root[:, None, :]))
 
 
 def _scaled_inverse(m: Array) -> Array:
     """Inverse of a stack of positive definite matrices (..., m, m) whose diagonals differ by orders of magnitude."""
     root = np.sqrt(np.maximum(np.einsum("...ii->...i", m), 1e-300))
     size = root[..., :, None] * root[..., None, :]
-    out: Array = np.linalg.inv(m / size) / size
-    return out
+    return np.asarray(np.linalg.inv(m / size) / size)
 
 
 def batch_sums(
@@ -464,8 +462,7 @@ def noise_along(sums: BatchSums, post: Posterior, y: Array, directions: Array) -
 
 def _taken(sums: BatchSums, y: Array) -> NDArray[np.bool_]:
     """Which cells (n, K) were taken, and count for anything."""
-    out: NDArray[np.bool_] = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
-    return out
+    return np.asarray(np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0))
 
 
 def patterns_of(seen: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:

@@ -470,7 +470,8 @@ def batch_states(
                 fresh = base * sound_weights(sums, post, y, noise, base, weight)
                 moved = jumps_before(sums, post, y, rows.day, noise, base, fresh, jump, movement)
                 moved[in_fit] = jump[in_fit]
-                fresh = np.maximum(np.where(_of_those(rows, moved != jump)[:, None], base, fresh), 1e-4)
+                anew = np.isin(rows.reed_code, rows.reed_code[moved != jump])
+                fresh = np.maximum(np.where(anew[:, None], base, fresh), 1e-4)
                 fresh[in_fit] = weight[in_fit]
                 if np.max(np.abs(fresh - weight)) < 1e-3 and (moved == jump).all():
                     break
@@ -536,11 +537,6 @@ def batch_states(
     blank_settling = now.blank_settle, now.blank_unsettled, np.zeros(2)
     blank = state((np.zeros(len(blank_own)), blank_q, blank_own), blank_settling, 0.0, 1)
     return states, blank, replace(rows, weight=weight, jump=jump)
-
-
-def _of_those(rows: Rows, which: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """All rows (n,) of the reeds that have one of `which` (n,)."""
-    return np.isin(rows.reed_code, rows.reed_code[which])
 
 
 def _before(ends: NDArray[np.intp], sitting: NDArray[np.intp], idle: Array) -> NDArray[np.intp]:

@@ -75,16 +75,6 @@ def _happened(reed_at: Any, time_at: Any, reed_met: Any, time_met: Any) -> Any:
     return after_event[:n]
 
 
-def _made_on(reeds: pd.DataFrame) -> list[tuple[str, str | None]]:
-    """Each reed's name and the date it was made, None where that is not known. reeds: indexed by name."""
-    if "made_on" not in reeds.columns:
-        return [(name, None) for name in reeds.index]
-    dates = reeds["made_on"].tolist()
-    return [
-        (name, made_on if isinstance(made_on, str) else None) for name, made_on in zip(reeds.index, dates, strict=True)
-    ]
-
-
 def bench_frame(
     readings: pd.DataFrame,
     trims: pd.DataFrame,
@@ -131,6 +121,8 @@ def bench_frame(
         of_known = events[events["reed"].astype(str).isin(known.index)]
         reed_met = of_known["reed"].astype(str).map(where).to_numpy(dtype=np.intp)
         happened = _happened(reed_at, at, reed_met, instants(of_known["at"]))
+    dates = known["made_on"] if "made_on" in known.columns else dict.fromkeys(known.index)
+    made_days = {name: made_day(made_on if isinstance(made_on, str) else None) for name, made_on in dates.items()}
     out: dict[str, Any] = {
         "reed": names,
         "reed_type": names.map(known["reed_type"].astype(str)),
@@ -139,7 +131,7 @@ def bench_frame(
         "removed_mm": removed,
         "lip_strokes": lip,
         "taken_day": at / DAY_S,
-        "made_day": names.map({name: made_day(made_on) for name, made_on in _made_on(known)}).to_numpy(dtype=float),
+        "made_day": names.map(made_days).to_numpy(dtype=float),
         "work_count": works[:, 0],
         "work_fading": works[:, 1],
         "event": happened,

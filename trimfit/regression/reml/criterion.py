@@ -124,8 +124,7 @@ class Solution:
 
 def _dot(a: Array, b: Array) -> Array:
     """Products of matrices whose groups stand last: (K, i, j, G) by (K, j, k, G) -> (K, i, k, G)."""
-    out: Array = np.einsum("mijg,mjkg->mikg", a, b)
-    return out
+    return np.asarray(np.einsum("mijg,mjkg->mikg", a, b))
 
 
 def _turned(g: Array, values: Array) -> Array:
@@ -136,8 +135,7 @@ def _turned(g: Array, values: Array) -> Array:
 
 def _gram(a: Array, b: Array) -> Array:
     """Sum over groups of a_mig b_mjg: (K, i, j)."""
-    out: Array = a @ b.swapaxes(-1, -2)
-    return out
+    return np.asarray(a @ b.swapaxes(-1, -2))
 
 
 def small_inverse(m: Array) -> tuple[Array, Array]:
@@ -325,5 +323,4 @@ def _working(data: CrossProducts, st: State, at: Solution, bases: tuple[Array, A
 
 def _coordinates(basis: Array, values: Array) -> Array:
     """Matrices (K, q, q) in terms of a basis (m, q, q): (K, m)."""
-    out: Array = np.einsum("nij,mij->mn", basis, values)
-    return out
+    return np.asarray(np.einsum("nij,mij->mn", basis, values))

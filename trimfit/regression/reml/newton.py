@@ -344,5 +344,4 @@ def _starting_values(
 def _left_over(whole: Array) -> Array:
     """What a least-squares fit leaves of y'y (K,), from [X y]' [X y] (K, p + 1, p + 1)."""
     beta = np.linalg.solve(whole[:, :-1, :-1], whole[:, :-1, -1:])
-    out: Array = whole[:, -1, -1] - np.sum(whole[:, :-1, -1] * beta[:, :, 0], axis=1)
-    return out
+    return np.asarray(whole[:, -1, -1] - np.sum(whole[:, :-1, -1] * beta[:, :, 0], axis=1))

@@ -75,8 +75,7 @@ class CrossProducts:
 
     def per_outer(self, values: Array) -> Array:
         """Values (…, R) of the inner groups, summed over each outer group's (…, B)."""
-        out: Array = np.add.reduceat(values, self.outer_start, axis=-1)
-        return out
+        return np.asarray(np.add.reduceat(values, self.outer_start, axis=-1))
 
     def members(self, values: Array) -> Array:
         """Values (…, B) of the outer groups, said for each of their inner groups (…, R)."""
@@ -144,8 +143,7 @@ class CrossProducts:
     def dotted(self, t: Array, c: Array) -> Array:
         """t (K, q, L, G) times a vector c (K, p + 1): (K, q, G)."""
         if self.columns is None:
-            out: Array = (c[:, None, None] @ t)[:, :, 0]
-            return out
+            return np.asarray((c[:, None, None] @ t)[:, :, 0])
         mine = c[:, None, self.columns][..., None, :]
         parts, at = [], 0
         for part in self.blocks(t):

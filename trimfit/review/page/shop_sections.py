@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from trimfit.review.page.html_pieces import bullets, folded, named, paragraph, table, text
 from trimfit.review.page.page_parts import LONGEST_WHY, MOST_ROWS, Folio, between, left_out, missing, number, percent
 from trimfit.review.pictures import shop
-from trimfit.review.results import BatchDrift, Report, StartSpread, TypeResponse, Validation
+from trimfit.review.results import BatchDrift, Report, StartSpread, TypeResponse
 from trimfit.review.safe_names import sentence
 
 if TYPE_CHECKING:
@@ -60,19 +60,17 @@ def batches(findings: Report, folio: Folio) -> list[str]:
             left_out(MOST_ROWS, len(found), "batches", "trimfit review batches"),
         ]
 
+    many = f"{len(rest)} {'batch' if len(rest) == 1 else 'batches'}"
+    none = [paragraph(f"None of {many} is called drifted.")]
     return [
-        *(listed("Drifted batches, each against its type's norm", drifted) if drifted else [_none_drifted(rest)]),
+        *(listed("Drifted batches, each against its type's norm", drifted) if drifted else none),
         paragraph(intro, "quiet"),
         folio.picture(shop.batches(findings.batches, limits, folio.looks)),
         folded(
-            f"{len(rest)} {'batch' if len(rest) == 1 else 'batches'} not drifted, the most likely first",
+            f"{many} not drifted, the most likely first",
             listed("Batches not called drifted", rest) if rest else [],
         ),
     ]
-
-
-def _none_drifted(found: list[BatchDrift]) -> str:
-    return paragraph(f"None of {len(found)} {'batch' if len(found) == 1 else 'batches'} is called drifted.")
 
 
 def _batch_row(batch: BatchDrift) -> tuple[str, ...]:
@@ -234,7 +232,8 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
     def listed(output: str, term: str, times: float = 1.0, form: str = ".1f", unit: str = "") -> str:
         """`7.8 cents in hard moulded, 5.9 in soft moulded and 4.0 in broad cane`; the largest first."""
         said = [
-            f"{number(times * c.value.mean, form)}{'' if place else unit} in {named(name, 30)}{_assumed(c.assumed)}"
+            f"{number(times * c.value.mean, form)}{'' if place else unit} in {named(name, 30)}"
+            + " (an assumption so far)" * c.assumed
             for place, (name, c) in enumerate(learned(output, term))
         ]
         return " and ".join([", ".join(said[:-1]), said[-1]] if len(said) > 1 else said)
@@ -283,10 +282,6 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
                 f"New reeds: {share:g} in a hundred have a {what} of {'; '.join(spans)} ({sure:g} % sure of it)."
             )
     return lines
-
-
-def _assumed(assumed: bool) -> str:
-    return " (an assumption so far)" if assumed else ""
 
 
 def trust(findings: Report) -> list[str]:
@@ -343,9 +338,8 @@ def _predicted(findings: Report, folio: Folio) -> list[str]:
         return []
     # what a shop's only type does, all types do: said once
     kinds = {row.reed_type for row in found.rows if row.reed_type}
-    listed = [
-        row for row in found.rows if len(kinds) > 1 or not row.reed_type or "" not in _types_of(found, row.output)
-    ]
+    of_all = {row.output for row in found.rows if not row.reed_type}
+    listed = [row for row in found.rows if len(kinds) > 1 or not row.reed_type or row.output not in of_all]
     rows = []
     for row in sorted(listed, key=lambda r: (r.reed_type, r.output))[:MOST_ROWS]:
         held = "; ".join(f"{stated:g} % → {found_pct:.0f} %" for stated, found_pct in row.coverage)
@@ -366,10 +360,6 @@ def _predicted(findings: Report, folio: Folio) -> list[str]:
         table("Batches the fit had not seen", heads, rows, words=(0, 1, 6), broad=True),
         left_out(MOST_ROWS, len(listed), "rows", "trimfit learn"),
     ]
-
-
-def _types_of(found: Validation, output: str) -> set[str]:
-    return {row.reed_type for row in found.rows if row.output == output}
 
 
 def _second_opinion(findings: Report) -> list[str]:

@@ -49,15 +49,10 @@ TERM_WORDS: dict[str, tuple[str, str, tuple[str, ...]]] = {
 }
 
 
-def in_order(found: Sequence[BatchDrift]) -> list[BatchDrift]:
-    """The batches in the order they were made (index, then date, then name)."""
-    return sorted(found, key=lambda batch: (batch.made_index, batch.made_on or "", batch.reed_type, batch.batch))
-
-
 def batches(found: Sequence[BatchDrift], limits: DriftLimits, looks: Looks | None = None) -> Picture:
     """Batches in the order of making: where they start, how they answer a cut, how they settle. looks: of the page's
     types."""
-    made = in_order(found)
+    made = sorted(found, key=lambda batch: (batch.made_index, batch.made_on or "", batch.reed_type, batch.batch))
     looks = looks or type_looks(batch.reed_type for batch in made)
     drifted = sorted((b for b in made if b.drifted), key=lambda b: (-b.chance_drifted, b.batch))
     if drifted:
@@ -340,12 +335,7 @@ def pooled(rows: Sequence[ValidationRow]) -> list[ValidationRow]:
     best: dict[str, ValidationRow] = {}
     for row in sorted(rows, key=lambda one: (one.reed_type != "", -one.readings, one.reed_type)):
         best.setdefault(row.output, row)
-    return [best[output] for output in sorted(best, key=_output_place)]
-
-
-def _output_place(output: str) -> tuple[int, str]:
-    known = list(OUTPUT_WORDS)
-    return (known.index(output) if output in known else len(known), output)
+    return [best[output] for output in OUTPUT_WORDS if output in best]
 
 
 def validation(found: Validation) -> Picture:

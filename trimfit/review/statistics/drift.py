@@ -191,8 +191,7 @@ def judge(
 
 def _bell(at: Array, above: float, below: float) -> Array:
     """A normal density about 0 with another width on either side."""
-    out: Array = np.exp(-0.5 * (at / np.where(at > 0.0, above, below)) ** 2) / (above + below)
-    return out
+    return np.asarray(np.exp(-0.5 * (at / np.where(at > 0.0, above, below)) ** 2) / (above + below))
 
 
 def _posterior(fit: Array, tau: Array, limit: float, below: float) -> tuple[Array, Array]:

@@ -69,7 +69,7 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
     now = _seen_with(bench, wanted, reed_type, None)
     if not now.beyond_sd_cents:
         return []
-    record = bench.chanter(chanter) or Chanter(chanter)
+    record = bench.at_hand.chanter(chanter) or Chanter(chanter)
     gauges = sorted(one.bore_gauge_mm for one in bench.journal.chanters().values() if one.bore_gauge_mm)
     # a cent of gap for each kPa that the player blows harder than the bench
     per_kpa = _seen_with(bench, replace(wanted, pressure_kpa=bench.settings.bench_pressure_kpa + 1.0), reed_type, None)
