@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 
 from trimfit.log.journal import Journal
-from trimfit.regression.outputs import GAP, PITCH
 from trimfit.regression.coefficients import type_terms
 from trimfit.regression.cut_error import coarser_step
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.coefficients import movement_terms
+from trimfit.regression.outputs import GAP, PITCH
 from trimfit.regression.readings.weights import WeighedReed, WeightTerms, weight_terms
 from trimfit.regression.second_opinion import SecondOpinion, second_opinions
 from trimfit.session.reading_frame import frame_of

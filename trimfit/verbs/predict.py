@@ -12,8 +12,8 @@ from trimfit.base.errors import InputError, nearest
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
 from trimfit.base.units import Interval
 from trimfit.planner.aim import interval_of
-from trimfit.regression.outputs import GAP
 from trimfit.regression.curve import bent_mm, slope_at
+from trimfit.regression.outputs import GAP
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.session import Session
 

@@ -20,11 +20,11 @@ from trimfit.base.normal import Z90
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
-from trimfit.regression.outputs import GAP
 from trimfit.regression.coefficients import type_terms
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.coefficients import movement_terms
 from trimfit.regression.movement.process import BASIS, SEEDS
+from trimfit.regression.outputs import GAP
 from trimfit.regression.second_opinion import second_opinions
 from trimfit.review.results import (
     ChanterMap,
