@@ -25,7 +25,7 @@ PARTS: dict[str, set[str]] = {
     "log": {"base"},
     "entry": {"base", "log"},
     "regression": {"base"},
-    "planner": {"base", "regression.curve", "regression.posterior.reed"},
+    "planner": {"base", "regression.curve", "regression.outputs", "regression.posterior.reed"},
     "review": {
         "base",
         "regression.coefficients",
