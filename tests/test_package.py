@@ -69,15 +69,23 @@ LIBRARIES: dict[str, tuple[set[str], set[str]]] = {
     "cli": ({"typer"}, set()),
     "web": ({"starlette", "uvicorn", "jinja2", "markupsafe", "segno"}, set()),
 }
-# Single modules that may more at their top: the estimator, the pictures' style, the one that is all posteriors.
+# Single modules that may more at their top: the estimator, the pictures' style, those that are all posteriors.
 LIBRARIES_ALSO = {
     "regression.estimator": {"sklearn"},
     "review.pictures.style": {"matplotlib"},
     "session.open_log": {"numpy"},
+    "session.chanters_at_hand": {"numpy"},
+    "session.evidence": {"numpy"},
+    "session.expected_reading": {"numpy"},
+    "session.own_lines": {"numpy"},
+    "session.policies": {"numpy"},
 }
 WEB = {"starlette", "uvicorn", "jinja2", "segno"}
 # What a quick start goes through, and what that may import at its top: the rest waits inside functions.
-LAZY = ("session", "verbs.log", "verbs.corrections", "verbs.import_export", "verbs.wording")
+LAZY = (
+    "session.session", "session.fit", "session.orders", "session.demo_shop",
+    "verbs.log", "verbs.corrections", "verbs.import_export", "verbs.wording",
+)  # fmt: skip
 LAZY_TOP = {"base", "session", "verbs", "review.results", "entry.entry_times"}
 MOST_SIDE_BY_SIDE = 13
 """Modules in one folder."""

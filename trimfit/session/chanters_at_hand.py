@@ -14,17 +14,19 @@ from __future__ import annotations
 import re
 from copy import copy
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from trimfit.base.pitch import as_low_a_cents
-
-if TYPE_CHECKING:
-    from trimfit.base.records import Chanter, ReedHistory
-    from trimfit.log.journal import Journal
-    from trimfit.planner.aim import Aim
-    from trimfit.regression.chanters.kinds import ChanterFacts
-    from trimfit.regression.chanters.sent import Came
-    from trimfit.regression.fitted_model import FittedModel
+from trimfit.base.records import Chanter, ReedHistory
+from trimfit.log.journal import Journal
+from trimfit.planner.aim import Aim, see
+from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
+from trimfit.regression.chanters.sent import Came
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.outputs import GAP
+from trimfit.regression.posterior.reed import known_coding, typical_state
+from trimfit.regression.priors import MEETING_CENTS, REED_MEETING_CENTS
 
 LIKE_CENTS = 1.0
 """Of chanters known to about this much alike, the one that a reed was last read in is kept."""
@@ -107,8 +109,6 @@ class ChantersAtHand:
         return self._hints[key]
 
     def _hint(self, aim: Aim, type_code: int) -> tuple[float, float]:
-        from trimfit.regression.priors import MEETING_CENTS, REED_MEETING_CENTS
-
         _, own_sd = self._typical(aim, type_code)
         others = [self._typical(aim, code) for code in range(self.model.n_types) if code != type_code]
         mean, sd = min([MEETING_CENTS, *others], key=lambda one: one[1])
@@ -117,10 +117,6 @@ class ChantersAtHand:
 
     def _typical(self, aim: Aim, type_code: int) -> tuple[float, float]:
         """Where a type's typical reed meets in the aim's chanter: mean and standard deviation, cents."""
-        from trimfit.planner.aim import see
-        from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
-        from trimfit.regression.posterior.reed import known_coding, typical_state
-
         name = aim.chanter or ""
         record = self.chanter(name)
         fact = facts_of(record) if record is not None else ChanterFacts()
@@ -150,9 +146,6 @@ class ChantersAtHand:
     def _gap_sd(self, name: str) -> float:
         """How well the fitted model knows a chanter's part in the gap, cents; as a chanter never met where it has no
         room for it."""
-        import numpy as np
-
-        from trimfit.regression.outputs import GAP
 
         names = self.model.coding.chanters
         cov = self.model.chanter_cov

@@ -12,16 +12,22 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from trimfit.base.dates import own_minute
 from trimfit.base.normal import Z90
-from trimfit.base.pitch import OUTPUTS
+from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Logged, Reading
 from trimfit.base.units import Interval
+from trimfit.planner.aim import Aim, AimPosterior
+from trimfit.planner.choice import Choice, Rules, choose, rung_of
+from trimfit.planner.quantities import nodes
+from trimfit.planner.reasons import FEW_REEDS, Grounds, Here
+from trimfit.regression.design import a_imbalance_cents
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.readings.rows import reading_cents
 
 if TYPE_CHECKING:
-    from trimfit.planner.aim import Aim, AimPosterior
-    from trimfit.planner.choice import Choice, Rules
-    from trimfit.planner.reasons import Grounds, Here
-    from trimfit.regression.fitted_model import FittedModel
     from trimfit.session.open_log import Bench, Seen
 
 FINAL = ("finished", "past", "no-fit")
@@ -51,13 +57,6 @@ def gap_readings(readings: tuple[Logged[Reading], ...], model: FittedModel) -> l
 
 def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     """What an answer about this reed leans on."""
-    import numpy as np
-
-    from trimfit.base.dates import own_minute
-    from trimfit.planner.reasons import Grounds
-    from trimfit.regression.design import a_imbalance_cents
-    from trimfit.regression.readings.rows import reading_cents
-
     history = seen.history
     with_notes = [r for r in history.readings if r.record.notes_hz]
     off = False
@@ -110,9 +109,6 @@ def here_of(seen: Seen, posterior: AimPosterior, aim: Aim) -> Here | None:
 
     A cut moves the gap there and here alike, so that as far as it is from the stop there, so far it is here.
     """
-    from trimfit.base.pitch import hz_from_cents
-    from trimfit.planner.reasons import Here
-
     if aim.worked_in is None:
         return None
     gap, half = float(posterior.here_mean[0]), Z90 * float(posterior.here_var[0]) ** 0.5
@@ -137,8 +133,6 @@ def _may_have_moved(seen: Seen) -> float:
 
 def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds) -> Choice:
     """The planner's next step, where the readings allow it; else to read the reed, with the reason for that."""
-    from trimfit.planner.choice import choose
-
     table = bench.policy(seen.type_code, posterior=posterior)
     rules = replace(bench.rules(), longest_mm=bench.longest_cut_mm(ground.reed_type))
     if ground.gap_read == 0:
@@ -176,11 +170,6 @@ def _read(bench: Bench, seen: Seen, posterior: AimPosterior, choice: Choice, rea
 
 def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds, rules: Rules) -> Choice:
     """A reed whose F and E were never read: to the chanter with it, or a cut by the crow where enough is known."""
-    import numpy as np
-
-    from trimfit.planner.choice import Choice, choose
-    from trimfit.planner.reasons import FEW_REEDS
-
     if ground.readings and ground.reeds_of_type >= FEW_REEDS and aim.chanter and not ground.chanter_unread:
         choice = choose(posterior, aim, bench.policy(seen.type_code, posterior=posterior), rules)
         if choice.action == "trim":
@@ -205,11 +194,6 @@ def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, groun
 
 def _cuts_left(bench: Bench, seen: Seen, posterior: AimPosterior) -> float:
     """Cuts to be expected once the reed has been read, over what that reading may show."""
-    import numpy as np
-
-    from trimfit.planner.choice import rung_of
-    from trimfit.planner.quantities import nodes
-
     table, rules = bench.policy(seen.type_code, posterior=posterior), bench.rules()
     m, v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)
     spread, tied = posterior.way_left(np.zeros(1), 0.0, rules.error)

@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from trimfit.base.dates import at_s
+from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Reading, ReedHistory
+from trimfit.entry.neighbours import ExpectedReading, Joint
 
 if TYPE_CHECKING:
-    from trimfit.entry.neighbours import ExpectedReading
     from trimfit.session.session import Session
 
 
@@ -19,12 +23,6 @@ def expected_reading(session: Session, reading: Reading, entry: str = "") -> Exp
     It rests on the fitted model as it is kept, however old, and fits nothing. entry: the reading's own, where it is in
     the log already; it is left out.
     """
-    import numpy as np
-
-    from trimfit.base.dates import at_s
-    from trimfit.base.pitch import OUTPUTS
-    from trimfit.entry.neighbours import ExpectedReading, Joint
-
     with session.reading():
         record = session.journal.reed_named(reading.reed)
         bench = session.bench(at_s(reading.taken_at, session.settings.time_zone))

@@ -6,16 +6,22 @@ nothing but the bench's reading error; they are wide where the readings are few.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from trimfit.base.errors import InputError
 from trimfit.base.normal import Z90
+from trimfit.base.pitch import OUTPUTS, hz_from_cents
+from trimfit.base.records import Reading
 from trimfit.base.units import Interval
+from trimfit.planner.aim import Aim
+from trimfit.regression.own_lines import lines_through, meeting_point, root_limits
+from trimfit.regression.readings.rows import reading_cents, taken_before
 
 if TYPE_CHECKING:
-    from trimfit.base.records import Reading
-    from trimfit.planner.aim import Aim
     from trimfit.session.open_log import Bench, Seen
 
 LEAST_READINGS = 3
@@ -39,9 +45,6 @@ def aims_air(seen: Seen, aim: Aim) -> tuple[float, float]:
 
 def in_aims_air(bench: Bench, seen: Seen, aim: Aim, reading: Reading) -> list[float]:
     """The ten outputs of a reading, cents from 440 Hz, taken to the aim's pressure and warmth; NaN where not taken."""
-    from trimfit.base.pitch import OUTPUTS
-    from trimfit.regression.readings.rows import reading_cents
-
     k, state = len(OUTPUTS), seen.state
     kpa, deg_c = aims_air(seen, aim)
     # a reading without a pressure or a temperature counts as taken under the bench's usual one, as in the fit
@@ -58,14 +61,6 @@ def own_lines(bench: Bench, seen: Seen, aim: Aim) -> OwnLines | None:
     None for fewer than three readings of F and E that count in full, for readings at one length, and where they do not
     settle whether the lines meet ahead at all.
     """
-    import math
-
-    import numpy as np
-
-    from trimfit.base.pitch import OUTPUTS, hz_from_cents
-    from trimfit.regression.own_lines import lines_through, meeting_point, root_limits
-    from trimfit.regression.readings.rows import taken_before
-
     notes = [OUTPUTS.index("f"), OUTPUTS.index("e")]
     taken: list[tuple[float, float, float]] = []
     event_s = max((one.at_s for one in seen.history.events), default=-math.inf)

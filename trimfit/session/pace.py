@@ -10,12 +10,10 @@ from __future__ import annotations
 
 from itertools import pairwise
 from statistics import median
-from typing import TYPE_CHECKING
 
 from trimfit.base.dates import DAY_S
-
-if TYPE_CHECKING:
-    from trimfit.base.records import ReedHistory
+from trimfit.base.records import ReedHistory
+from trimfit.regression.movement.process import SITTING_DAYS
 
 
 def days_to_next(history: ReedHistory, usual_days: float, *, work: bool) -> float:
@@ -23,8 +21,6 @@ def days_to_next(history: ReedHistory, usual_days: float, *, work: bool) -> floa
 
     usual_days: the shop's.
     """
-    from trimfit.regression.movement.process import SITTING_DAYS
-
     read = [reading.at_s for reading in history.readings]
     trimmed = [trim.at_s for trim in history.trims]
     after: dict[bool, list[float]] = {True: [], False: []}

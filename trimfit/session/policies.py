@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from trimfit.base.errors import LogError
-
-if TYPE_CHECKING:
-    from trimfit.base.progress import Progress
-    from trimfit.base.records import Settings
-    from trimfit.log.journal import Journal
-    from trimfit.planner.policy_table import Costs, PolicyTable
-    from trimfit.regression.fitted_model import FittedModel
+from trimfit.base.pitch import hz_width_cents
+from trimfit.base.progress import Progress
+from trimfit.base.records import Settings
+from trimfit.log.journal import Journal
+from trimfit.planner.policy_table import Costs, PolicyTable, table_from_bytes, table_to_bytes
+from trimfit.planner.quantities import CutError
+from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.movement.process import DIRECTIONS
+from trimfit.regression.outputs import GAP
 
 _KEPT_AS = "policy:"
 MOST_KEPT = 40
 """So many policies stay in a log, of 1.5 megabytes each; the first ones kept go, and are solved anew if asked for."""
 
 
-def cut_error_of(model: FittedModel, settings: Settings) -> Any:
+def cut_error_of(model: FittedModel, settings: Settings) -> CutError:
     """The execution error: learned from the log where it tells, else the shop's setting."""
-    from trimfit.planner.quantities import CutError
-
     if model.cut_error_pct is not None and model.cut_error_mm is not None:
         return CutError(model.cut_error_pct, model.cut_error_mm)
     return CutError(settings.cut_error_pct, settings.cut_error_mm)
@@ -33,13 +34,6 @@ def costs_of(model: FittedModel, type_code: int, settings: Settings, readings_ea
 
     readings_each: so many readings, of one sitting, are taken of each state and count as one.
     """
-    import numpy as np
-
-    from trimfit.base.pitch import hz_width_cents
-    from trimfit.planner.policy_table import Costs
-    from trimfit.regression.movement.process import DIRECTIONS
-    from trimfit.regression.outputs import GAP
-
     known = 0 <= type_code < model.n_types
     movement, gap = model.movement.of(type_code), DIRECTIONS.index("gap")
     scale = float(model.noise_scale[type_code]) if known else float(np.mean(model.noise_scale))
@@ -93,8 +87,6 @@ class Policies:
             self._journal.learned_put(solved, (_KEPT_AS, MOST_KEPT))
 
     def _kept(self, costs: Costs) -> PolicyTable | None:
-        from trimfit.planner.policy_table import table_from_bytes
-
         kept = self._journal.learned_get(_key(costs))
         if kept is None:
             return None
@@ -105,7 +97,6 @@ class Policies:
 
     def _solve(self, costs: Costs) -> PolicyTable:
         from trimfit.planner.policy_solver import solve
-        from trimfit.planner.policy_table import table_from_bytes, table_to_bytes
 
         self._progress("working out the plan", 0, 1)
         kept = self._solved[_key(costs)] = table_to_bytes(solve(costs))
