@@ -89,7 +89,8 @@ def reed_story(story: ReedStory) -> Picture:
 
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=4.1, narrow_height_in=4.4)
-        read_marks(axes, [(point.removed_mm, point) for point in story.points], 6.5)
+        for note in ("f", "e"):
+            read_marks(axes, note, [(point.removed_mm, point) for point in story.points], 6.5)
         off_mm = [point.removed_mm for point in story.fan]
         if story.fan:
             band(axes, off_mm, [point.f_hz for point in story.fan], "f", "-", "F predicted")
@@ -115,20 +116,19 @@ def _story_sentence(story: ReedStory) -> str:
     return f"F (round marks, solid line) comes up and E (square marks, dashed line) comes down until they meet{meets}."
 
 
-def read_marks(axes: Axes, points: Sequence[tuple[float, StoryPoint]], size: float) -> None:
-    """F and E as they were read, each at its place on the level axis; hollow where the reading is in doubt."""
-    for key, marker in (("f", "o"), ("e", "s")):
-        for doubted in (False, True):
-            read = [
-                (x, value)
-                for x, point in points
-                if (value := getattr(point, f"{key}_hz")) is not None and bool(point.doubt) == doubted
-            ]
-            if read:
-                label = f"{key.upper()} read, in doubt" if doubted else f"{key.upper()} read"
-                face = "paper" if doubted else key
-                x, y = zip(*read, strict=True)
-                marks(axes, x, y, marker, key, size=size, face=face, zorder=4, markeredgewidth=1.4, label=label)
+def read_marks(axes: Axes, note: str, points: Sequence[tuple[float, StoryPoint]], size: float) -> None:
+    """F or E (`f`, `e`) as it was read, each at its place on the level axis; hollow where the reading is in doubt."""
+    for doubted in (False, True):
+        read = [
+            (x, value)
+            for x, point in points
+            if (value := getattr(point, f"{note}_hz")) is not None and bool(point.doubt) == doubted
+        ]
+        if read:
+            x, y = zip(*read, strict=True)
+            label = f"{note.upper()} read, in doubt" if doubted else f"{note.upper()} read"
+            look: dict[str, Any] = {"size": size, "zorder": 4, "markeredgewidth": 1.4}
+            marks(axes, x, y, "o" if note == "f" else "s", note, face="paper" if doubted else note, label=label, **look)
 
 
 def _story_marks(axes: Axes, story: ReedStory, cut_mm: float) -> None:

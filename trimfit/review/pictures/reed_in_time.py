@@ -28,9 +28,11 @@ def reed_in_time(story: ReedStory) -> Picture:
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=3.7, narrow_height_in=4.2)
         days = [point.day for point in story.in_time]
-        band(axes, days, [point.f_hz for point in story.in_time], "f", "-", "F, what the log says")
-        band(axes, days, [point.e_hz for point in story.in_time], "e", "--", "E, what the log says")
-        read_marks(axes, [(point.day, point) for point in story.points if point.day is not None], 6.0)
+        read = [(point.day, point) for point in story.points if point.day is not None]
+        for note, dash in (("f", "-"), ("e", "--")):
+            spans = [getattr(point, f"{note}_hz") for point in story.in_time]
+            band(axes, days, spans, note, dash, f"{note.upper()}, what the log says")
+            read_marks(axes, note, read, 6.0)
         for mark in story.marks:
             _mark(axes, mark)
         _dates(axes, narrow)
