@@ -11,8 +11,8 @@ import pytest
 from tests.outside.published import table
 from tests.worlds import run_lengths
 from trimfit.review.statistics import control_charts
+from trimfit.review.statistics.control_charts import arl_ewma_under_drift
 from trimfit.review.statistics.repeatability import pooled_sd
-from trimfit.review.statistics.run_length import arl_ewma_under_drift
 
 
 def _signals(chart: control_charts.EwmaChart) -> list[int]:

@@ -7,7 +7,7 @@ from scipy.special import stdtrit
 
 from tests.outside.published import table
 from trimfit.planner import expected_cost
-from trimfit.review.statistics import level_tracking, repeatability
+from trimfit.review.statistics import control_charts, repeatability
 
 
 def test_independent_contributions() -> None:
@@ -25,7 +25,7 @@ def test_a_wandering_level() -> None:
     """Durbin & Koopman, Time Series Analysis by State Space Methods, chapter 2: flow of the Nile (variances from
     memory)."""
     flow = table("nile")
-    printed = level_tracking.follow_level(flow["flow"], 15098.577, 1469.147)
+    printed = control_charts.follow_level(flow["flow"], 15098.577, 1469.147)
     assert printed.level[[0, 1, 2, -1]] == pytest.approx([1120, 1140.93, 1072.80, 798.368], abs=5e-3)
     ours = table("nile_filtered")
     assert printed.level == pytest.approx(ours["filtered_level"].to_numpy(), abs=2e-3)

@@ -26,8 +26,7 @@ from tests.worlds.shop import LiveReed, Shop, World, shop_of, trim_by_hand
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_import import import_folder
 from trimfit.review.results import BatchDrift
-from trimfit.review.statistics.control_charts import cusum_chart, ewma_chart
-from trimfit.review.statistics.run_length import arl_ewma_under_drift
+from trimfit.review.statistics.control_charts import arl_ewma_under_drift, cusum_chart, ewma_chart
 from trimfit.session.reading_frame import frame_of
 from trimfit.verbs.reviews.batch_charts import CUSUM_DECISION, CUSUM_SLACK, EWMA_WEIGHT, WIDTH, batch_charts
 from trimfit.verbs.reviews.batches import GAP_LIMITS, batch_review, batches

@@ -9,7 +9,7 @@ import pytest
 
 from tests.worlds import run_lengths
 from trimfit.base.errors import InputError
-from trimfit.review.statistics import control_charts, level_tracking, run_length
+from trimfit.review.statistics import control_charts
 
 
 def test_ewma_takes_each_point_for_what_it_is_worth() -> None:
@@ -25,20 +25,22 @@ def test_ewma_takes_each_point_for_what_it_is_worth() -> None:
 
 def test_a_drift_too_slow_to_time_is_said() -> None:
     with pytest.raises(InputError, match="too slow to time"):
-        run_length.arl_ewma_under_drift(0.2, 3.0, 1e-9, longest=50)
+        control_charts.arl_ewma_under_drift(0.2, 3.0, 1e-9, longest=50)
 
 
 def test_a_faster_drift_is_caught_sooner() -> None:
-    lengths = [run_length.arl_ewma_under_drift(0.2, 2.962, drift) for drift in (0.02, 0.05, 0.2, -0.2)]
+    lengths = [control_charts.arl_ewma_under_drift(0.2, 2.962, drift) for drift in (0.02, 0.05, 0.2, -0.2)]
     assert lengths[0] > lengths[1] > lengths[2] == pytest.approx(lengths[3], rel=1e-9)
     # A drift too small to matter in the life of a chart: the run length without one.
-    assert run_length.arl_ewma_under_drift(0.5, 1.0, 1e-9) == pytest.approx(run_lengths.arl_ewma(0.5, 1.0), rel=1e-6)
+    assert control_charts.arl_ewma_under_drift(0.5, 1.0, 1e-9) == pytest.approx(
+        run_lengths.arl_ewma(0.5, 1.0), rel=1e-6
+    )
 
 
 def test_smoothed_level_is_the_dense_answer() -> None:
     """Slow truth: the same posterior by one solve of the whole covariance."""
     times, values = np.arange(5.0), np.array([4.0, 6.0, 2.0, 5.0, 9.0])
-    track = level_tracking.follow_level(values, 2.0, 0.7)
+    track = control_charts.follow_level(values, 2.0, 0.7)
     prior = 1e5 + 0.7 * np.minimum.outer(times, times)
     gain = prior @ np.linalg.inv(prior + 2.0 * np.eye(5))
     assert track.smooth == pytest.approx(gain @ values, abs=1e-3)

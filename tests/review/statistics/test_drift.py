@@ -11,8 +11,7 @@ import pytest
 from tests.worlds.drift import KINDS, judged, made_shop
 from tests.worlds.run_lengths import arl_cusum, simulated_run_length
 from trimfit.review.statistics import drift
-from trimfit.review.statistics.control_charts import cusum_chart, ewma_chart
-from trimfit.review.statistics.run_length import arl_ewma_under_drift
+from trimfit.review.statistics.control_charts import arl_ewma_under_drift, cusum_chart, ewma_chart
 
 Array = np.ndarray
 

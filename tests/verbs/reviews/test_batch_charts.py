@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.worlds.drift import worn
-from trimfit.review.statistics.run_length import arl_ewma_under_drift
+from trimfit.review.statistics.control_charts import arl_ewma_under_drift
 from trimfit.verbs.reviews.batch_charts import EWMA_WEIGHT, WIDTH, _level, _run_length
 
 

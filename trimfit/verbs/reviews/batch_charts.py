@@ -8,9 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.review.results import Chart, ChartPoint
-from trimfit.review.statistics.control_charts import cusum_chart, ewma_chart
-from trimfit.review.statistics.level_tracking import follow_level
-from trimfit.review.statistics.run_length import arl_ewma_under_drift
+from trimfit.review.statistics.control_charts import arl_ewma_under_drift, cusum_chart, ewma_chart, follow_level
 from trimfit.verbs.reviews.batches import BatchReview
 
 LEAST_BATCHES = 8
@@ -84,7 +82,7 @@ def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
 def _level(start: NDArray[np.float64], start_sd: NDArray[np.float64]) -> str:
     """How far a type's level has wandered from its first batch to its last, in words; nothing where chance will do.
 
-    The level walks (`review.statistics.level_tracking`), the batches scatter about it as they are known to; the walk's
+    The level walks (`control_charts.follow_level`), the batches scatter about it as they are known to; the walk's
     step is the likeliest of a few, and is reported if that is likelier than none beyond one chance in twenty
     (likelihood ratio on the boundary: Self & Liang, J. Am. Stat. Assoc. 82 (1987) 605).
     """
@@ -99,7 +97,7 @@ def _level(start: NDArray[np.float64], start_sd: NDArray[np.float64]) -> str:
 
 def _run_length(start_sd: NDArray[np.float64]) -> str:
     """How soon the running mean sees a steady drift, once the norm is known, in words
-    (`review.statistics.run_length`)."""
+    (`control_charts.arl_ewma_under_drift`)."""
     sd = float(np.median(start_sd))
     cents = max(round(STATED_DRIFT_SDS * sd), 1)
     batches = arl_ewma_under_drift(EWMA_WEIGHT, WIDTH, cents / sd)
