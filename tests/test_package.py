@@ -109,6 +109,8 @@ def _imports(path: Path) -> Iterator[Import]:
     def walk(node: ast.AST, where: str) -> Iterator[Import]:
         for child in ast.iter_child_nodes(node):
             here = where
+            if isinstance(child, ast.expr):  # nothing is imported inside one
+                continue
             if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test):
                 here = "types"
             elif isinstance(child, (ast.FunctionDef, ast.AsyncFunctionDef)):
