@@ -107,7 +107,7 @@ def test_a_sitting_from_start_to_finish(log: Path, terminal: Terminal) -> None:
     assert "\x1b[3" not in opening, "a dumb terminal gets no colour"
     terminal.type("f 387.6 e 709 a 470.2 A 940.1")
     terminal.see("775.2?")
-    terminal.see("keep it? y, m (as meant), no, or what is right: ")
+    terminal.see("y as typed, s as suggested, n drop it, or what is right: ")
     terminal.type("f 775.3 crow C+22")
     terminal.see("logged rea-")
     terminal.see("Hz  F 28 cents under E")
@@ -159,7 +159,7 @@ def test_the_end_of_input_keeps_a_line_in_doubt_marked(log: Path, terminal: Term
     with Journal(log) as journal:
         last = journal.of_reed("R-1").readings[-1]
     assert last.record.notes_hz["f"] == 806.6
-    assert any(doubt.startswith("unforetold: F ") for doubt in last.doubts)
+    assert any(doubt.startswith("unpredicted: F ") for doubt in last.doubts)
 
 
 @pytest.mark.parametrize("end", [signal.SIGKILL, signal.SIGHUP], ids=["kill", "closed terminal"])

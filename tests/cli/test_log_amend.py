@@ -187,3 +187,25 @@ def test_a_journal_amends_whole_or_not_at_all(bench: Typed) -> None:
             journal.amend(entry, Reading("R-1", "2026-03-01T10:00+00:00", "nowhere", crow_hz=530.0))
         assert journal.count("strike") == 0
         assert entries_of(journal.of_reed("R-1"))[0].entry == entry
+
+
+def test_numbers_are_said_as_people_say_them(bench: Typed) -> None:
+    """Was: amended: crow_hz 553.7252038731011; gap -0 cents; F 1 cents under E; 1 reeds in 1 batches."""
+    entry = ids(bench)[0]
+    bench.say("log", "amend", entry, "crow=C#-1.7")
+    with Journal(bench.log) as journal:
+        (why,) = (why for (why,) in journal.columns("strike", ["why"]))
+    assert why == "amended: crow_hz 553.821, not blank"
+    assert ": F and E agree" in bench.say("log", "reading", "R-1", "f=783.2", "e=705")
+    assert ": F 1 cent under E" in bench.say("log", "reading", "R-1", "f=782.75", "e=705")
+    told = bench.say("review", "reed", "R-1")
+    assert "gap 0 cents" in told
+    assert "gap -0" not in told
+    assert "1 reed in 1 batch" in bench.say("learn")
+
+
+def test_a_mark_of_an_older_log_is_read_in_the_words_of_today(bench: Typed) -> None:
+    with Journal(bench.log) as journal:
+        journal.mark(ids(bench)[0], ["unforetold: F is 55 cents over what was predicted; is it right?"])
+        assert journal.of_reed("R-1").readings[0].doubts[-1].startswith("unpredicted: F is 55 cents")
+        assert journal.accepted_doubts()[-1][1].startswith("unpredicted: F is 55 cents")

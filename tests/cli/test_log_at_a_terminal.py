@@ -21,7 +21,7 @@ def log(tmp_path: Path) -> Path:
     return tmp_path / "bench.trimfit"
 
 
-def typed(log: Path, *words: str, answer: str = "", prompt: str = "keep it? y or no: ") -> str:
+def typed(log: Path, *words: str, answer: str = "", prompt: str = "y as typed, n drop it: ") -> str:
     child = pexpect.spawn(
         sys.executable,
         ["-m", "trimfit", "--log", str(log), "log", *words],

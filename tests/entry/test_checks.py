@@ -129,13 +129,13 @@ def test_exchanged_digits_are_mended() -> None:
 
 def test_a_digit_in_the_middle_explains_nothing() -> None:
     (doubt,) = asked(reading(changed(f=741.0)))
-    assert (doubt.kind, doubt.meant) == ("unforetold", ())
+    assert (doubt.kind, doubt.meant) == ("unpredicted", ())
 
 
 def test_what_no_slip_explains_is_asked_about_plainly() -> None:
     history = story(reading(), trims=(Trim("R-1", "2026-03-31T09:50", 0.1),))
     (doubt,) = asked(reading(changed(f=hz_from_cents(STANDING["f"] + 55) * 5 / 3)), history)
-    assert (doubt.kind, doubt.meant) == ("unforetold", ())
+    assert (doubt.kind, doubt.meant) == ("unpredicted", ())
     assert doubt.sentence == "F is 55 cents over what this cut should give; is it right?"
 
 
@@ -408,3 +408,10 @@ def test_a_reed_handed_over_unread_since_an_event_is_asked_about() -> None:
     event = Logged("eve-1", 3, 50.0, Event("R-1", "2026-03-31T10:30", "soaked"))
     (doubt,) = outcome_doubts(Outcome("R-1", "2026-03-31T11:00", "good"), replace(story(FOUR), events=(event,)), SHOP)
     assert doubt.sentence == "R-1 was not read with F and E since it was logged as soaked; is it good?"
+
+
+def test_a_swap_explains_itself_and_casts_no_doubt_on_the_reading_before() -> None:
+    notes = sounding()
+    (doubt,) = asked(reading({**notes, "f": notes["e"], "e": notes["f"]}), story(reading()))
+    assert doubt.kind == "swapped"
+    assert "another reed's" not in doubt.sentence

@@ -31,11 +31,9 @@ def test_a_cut_off_the_target_says_so_where_the_pitch_is_known() -> None:
     assert reason(replace(off, lip_strokes=2), AIM, KNOWN) == "the lips bring the pitch to the one asked for"
 
 
-def test_a_cut_longer_than_any_before_is_bold() -> None:
-    assert "a bold cut: the longest logged of moulded reeds is 0.15 mm" in why(
-        CUT, AIM, replace(KNOWN, longest_mm=0.15)
-    )
-    assert "bold" not in why(CUT, AIM, replace(KNOWN, longest_mm=0.2))
+def test_a_cut_longer_than_any_before_is_named_as_that() -> None:
+    assert "longer than any cut logged of moulded reeds (0.15 mm)" in why(CUT, AIM, replace(KNOWN, longest_mm=0.15))
+    assert "longer than any" not in why(CUT, AIM, replace(KNOWN, longest_mm=0.2))
 
 
 @pytest.mark.parametrize(
@@ -66,6 +64,34 @@ def test_reading_again_has_its_reasons(reason_key: str, said: str) -> None:
     assert said in why(again, AIM, KNOWN)
 
 
+@pytest.mark.parametrize(
+    ("gaps", "said"),
+    [
+        (
+            (-7.0, 0.2, -0.4),
+            "three readings since the cut run from 7 to 0 cents under: seat it afresh and read once more",
+        ),
+        ((-1.0, 2.0), "two readings since the cut run from 1 cent under to 2 over: seat it afresh and read once more"),
+        ((3.1, 3.2), "two readings since the cut show F 3 cents over E: seat it afresh and read once more"),
+    ],
+)
+def test_readings_that_were_taken_are_counted(gaps: tuple[float, ...], said: str) -> None:
+    """Was: by one reading alone, after three."""
+    again = replace(CUT, action="read-again", length_mm=0.0, reason="alone")
+    assert reason(again, AIM, replace(KNOWN, since_cut=len(gaps), gaps_cents=gaps, worked=True)) == said
+
+
+def test_readings_of_a_sitting_that_differ_are_named_whatever_is_answered() -> None:
+    two = replace(KNOWN, gaps_cents=(-7.0, 0.2), worked=True, apart_cents=5.7)
+    again = replace(CUT, action="read-again", length_mm=0.0, reason="vague")
+    assert reason(again, AIM, two) == "the last two readings differ by 7 cents: neither is trusted yet, read once more"
+    assert basis(replace(two, gaps_cents=(-7.0, 0.2, -1.0))) == (
+        "three readings since the cut run from 7 to 0 cents under, further apart than readings err: "
+        "the answer weighs them all"
+    )
+    assert basis(replace(two, gaps_cents=(-4.0, -1.0))) == ""
+
+
 def test_a_reed_never_read_has_no_gap_to_speak_of() -> None:
     unread = replace(KNOWN, readings=0, notes_read=0, gap_read=0, since_cut=0, reeds_of_type=0)
     again = replace(CUT, action="read-again", length_mm=0.0, reason="unread")
@@ -82,12 +108,12 @@ def test_each_weak_ground_is_said_once_and_by_its_time() -> None:
     assert leanings(weak) == [
         "no other moulded reed has been read yet, so it rests on assumptions",
         "chanter Heron was never read with F and E: its pitch is a guess",
-        "the reading of 2026-03-01 10:05 is borne out by nothing else and counts for less",
+        "the reading of 2026-03-01 10:05 contradicts what else was read and counts for less",
         "its last reading names no pressure: taken as the bench's 6.0 kPa, while the order is for 6.5 kPa",
     ]
     two = replace(KNOWN, low_weight=("2026-03-01 10:05", "2026-03-02 09:00"))
     assert basis(two) == (
-        "the readings of 2026-03-01 10:05 and 2026-03-02 09:00 are borne out by nothing else and count for less"
+        "the readings of 2026-03-01 10:05 and 2026-03-02 09:00 contradict what else was read and count for less"
     )
     assert leanings(replace(KNOWN, reeds_of_type=0), "finished") == []
     assert "rests on a reading whose A's do not agree" in basis(replace(KNOWN, unbalanced=True, notes_read=1))

@@ -221,7 +221,7 @@ def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path) -> None:
     with Journal(demo_log) as journal:
         longest = {name: journal.longest_cut_mm(name) or 0.0 for name in {advice.reed_type for advice in cuts}}
     for advice in cuts:
-        assert ("a bold cut" in advice.why) == (advice.length_mm > longest[advice.reed_type])
+        assert ("longer than any cut logged" in advice.why) == (advice.length_mm > longest[advice.reed_type])
 
 
 def test_numbers_as_they_are_said() -> None:

@@ -8,15 +8,19 @@ from pathlib import Path
 import pytest
 
 from tests.opened import on
+from tests.verbs.sitting.fakes import play
 from tests.verbs.test_ask import asked_then, reading
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reed, Trim
 from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
 from trimfit.session.chanters_at_hand import sent_away
+from trimfit.session.session import Session
 from trimfit.verbs.allot import allot
 from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.log import Doubtful, log_chanter, log_reading
 from trimfit.verbs.pick import pick, picked
 from trimfit.verbs.rehearse import rehearse_order
+from trimfit.verbs.sitting.machine import sitting_on
 from trimfit.verbs.wording import advice_lines
 
 
@@ -205,3 +209,52 @@ def test_pick_and_allot_forecast_a_blank_for_a_chanter_that_is_away_alike(by_let
     assert allotted.chance_good == pytest.approx(blank.chance_good, abs=1e-9)
     assert (allotted.length_mm, allotted.minutes) == pytest.approx((blank.length_mm, blank.minutes), abs=0.06)
     assert 0.05 < blank.chance_good < 0.95
+
+
+def test_a_reading_that_names_no_chanter_is_taken_where_the_answer_says(by_letter: Path) -> None:
+    kept = on(by_letter, log_reading, "R", ["f=757", "e=703"])
+    assert kept.read == " in Old, where it is worked: Far is away: F 54 cents under E"
+    with Journal(by_letter) as journal:
+        assert [one.record.chanter for one in journal.of_reed("R").readings] == ["Old"]
+
+
+def test_that_a_chanter_is_away_only_because_nobody_read_in_it_is_asked(by_letter: Path) -> None:
+    on(by_letter, log_chanter, "Far", {"at_hand": ""})
+    asked = "No reed was ever read in Far, the chanter of its order: was this one read in Old"
+    with pytest.raises(Doubtful, match=asked):
+        on(by_letter, log_reading, "R", ["f=757", "e=703"], sure=False)
+    kept = on(by_letter, log_reading, "R", ["f=757", "e=703"])
+    assert kept.read.startswith(" in Old, where it is worked: no reed was read in Far yet")
+    assert [one.kind for one in kept.doubts] == ["which-chanter"]
+    with Session(by_letter) as session:
+        sitting = sitting_on(session, ["R"])
+        list(sitting.open())
+        assert any(asked[:40] in line for line in play(sitting, "f 757.5 e 703"))
+        play(sitting, "ch Far")
+    with Journal(by_letter) as journal:
+        assert [one.record.chanter for one in journal.of_reed("R").readings] == ["Old", "Far"]
+
+
+def test_a_reading_in_a_chanter_that_is_away_is_asked_about_unless_it_is_its_owners(by_letter: Path) -> None:
+    with pytest.raises(Doubtful, match="Chanter Far is away: did its owner read it there"):
+        on(by_letter, log_reading, "R", ["f=757", "e=703"], chanter="Far", sure=False)
+    kept = on(
+        by_letter, log_reading, "R", ["f=757", "e=703"], chanter="Far", remark="its owner, on the phone", sure=False
+    )
+    assert not kept.doubts
+    with Journal(by_letter) as journal:
+        assert [one.record.chanter for one in journal.of_reed("R").readings] == ["Far"]
+
+
+def test_the_bench_takes_it_there_and_says_so(by_letter: Path) -> None:
+    with Session(by_letter) as session:
+        sitting = sitting_on(session, ["R"])
+        list(sitting.open())
+        said = play(sitting, "f 757 e 703")
+        assert "  in Old, where it is worked: Far is away" in said
+        assert any(": reading of R in Old" in line for line in said), said
+        said = play(sitting, "f 757 e 703 ch Far")
+        assert any(line.startswith("? Chanter Far is away") for line in said)
+        play(sitting, "ch Old")
+    with Journal(by_letter) as journal:
+        assert {one.record.chanter for one in journal.of_reed("R").readings} == {"Old"}

@@ -10,14 +10,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.opened import current_model, on
+from tests.opened import append_all, current_model, on
 from tests.worlds.hostile import FAULTS, implausible, make, run_every_verb
+from trimfit.base.answers import Advice
+from trimfit.base.dates import at_s
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS
+from trimfit.base.records import Chanter, Order, Reed, Trim
 from trimfit.cli.output.json_values import plain
 from trimfit.log.journal import Journal
 from trimfit.regression.priors import assumed_noise, assumed_reed_cov
 from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.log import log_reading
 from trimfit.verbs.predict import predict
 
 K = len(OUTPUTS)
@@ -76,3 +80,55 @@ def test_every_verb_answers_on_any_first_log(tmp_path: Path, fault: str, reeds: 
     # far beyond any cut logged an interval may be wider than a chanter is; it is said that it is beyond
     near = {words: answer for words, answer in answers.items() if not words.endswith("--length 2")}
     assert not {words: bad for words, answer in near.items() if (bad := implausible(answer))}
+
+
+@pytest.fixture
+def ridge_cut(tmp_path: Path) -> Path:
+    """A chanter, an order, and two reeds of a type that was never cut; the first was read."""
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        append_all(journal, [Chanter("Band 1"), Order("spring", "Band 1", quantity=12)])
+        append_all(journal, [Reed(name, "ridge cut", "May", blade_mm=22.0, order="spring") for name in ("1", "2")])
+    on(log, log_reading, "1", ["f=757.5", "e=702.8", "a=464.2", "A=928.9", "crow=C-25"], at="2026-03-01T10:00")
+    return log
+
+
+def asked_at(log: Path, reed: str, time: str) -> Advice:
+    return on(log, ask_reed, reed, at_s=at_s(time, "UTC"))
+
+
+def test_so_few_cuts_as_the_limit_on_their_length_allows_are_never_promised(ridge_cut: Path) -> None:
+    """Was: 0.20 mm, about 2 cuts left, 1 to 3 mm in all; and 5 cuts left once that cut was logged."""
+    first = asked_at(ridge_cut, "1", "2026-03-01T10:01")
+    assert first.action == "trim"
+    assert first.need_mm is not None
+    # each cut is at most twice the longest before it: n cuts take no more than (2^n - 1) times the first
+    assert first.length_mm * (2.0 ** round(first.trims_left) - 1.0) >= first.need_mm.mean
+    with Journal(ridge_cut) as journal:
+        journal.append(Trim("1", "2026-03-01T10:05", first.length_mm))
+    on(ridge_cut, log_reading, "1", ["f=761.2", "e=702.0", "a=464.2", "A=928.9", "crow=C-20"], at="2026-03-01T10:10")
+    then = asked_at(ridge_cut, "1", "2026-03-01T10:11")
+    assert then.trims_left == pytest.approx(first.trims_left - 1.0, abs=1.0)
+
+
+def test_readings_of_one_sitting_that_differ_are_said_to(ridge_cut: Path) -> None:
+    """Was: F 4 cents under E, after readings of -7, 0 and -1, and not a word."""
+    with Journal(ridge_cut) as journal:
+        journal.append(Trim("1", "2026-03-01T10:05", 0.83))
+    said = []
+    for minute, f_hz in enumerate((774.5, 777.6, 777.2), 10):
+        words = [f"f={f_hz}", "e=699.9", "a=466.6", "A=933.2", "crow=C+5"]
+        on(ridge_cut, log_reading, "1", words, at=f"2026-03-01T10:{minute}")
+        said.append(asked_at(ridge_cut, "1", f"2026-03-01T10:{minute}").why)
+    assert "differ by 7 cents: neither is trusted yet" in said[1]
+    assert "three readings since the cut run from 7 to 0 cents under" in said[2]
+
+
+def test_a_reading_of_another_note_that_is_off_is_no_word_against_f_and_e(ridge_cut: Path) -> None:
+    """Was: borne out by nothing else, of a first F and E as they were predicted."""
+    words = ["f=757.5", "e=702.8", "a=464.2", "A=928.9", "crow=C-25", "b=600"]
+    on(ridge_cut, log_reading, "2", words, at="2026-03-01T11:05")
+    advice = asked_at(ridge_cut, "2", "2026-03-01T11:06")
+    assert advice.gap_now_cents is not None
+    assert advice.gap_now_cents.mean == pytest.approx(-53.0, abs=3.0)
+    assert "counts for less" not in advice.why

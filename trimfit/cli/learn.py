@@ -54,7 +54,9 @@ def _lines(found: dict[str, Any]) -> list[str]:
     for kind in found["types"]:
         lines.append("")
         few = "" if kind["reeds"] >= 10 else ": few, so much of this is the shop's"
-        lines.append(f"{kind['reed_type']}: {kind['reeds']} reeds in {kind['batches']} batches{few}")
+        reeds, batches = kind["reeds"], kind["batches"]
+        known = f"{reeds} reed{'' if reeds == 1 else 's'} in {batches} batch{'' if batches == 1 else 'es'}"
+        lines.append(f"{kind['reed_type']}: {known}{few}")
         rows = []
         for output in SHOWN:
             c = kind["outputs"][output]

@@ -263,7 +263,7 @@ def reed_(
     from trimfit.base.dates import local_minute
     from trimfit.verbs.reviews import reed_story
     from trimfit.verbs.reviews import ticket as reviews_ticket
-    from trimfit.verbs.wording import advice_lines, own_words, plain_name, wrapped
+    from trimfit.verbs.wording import advice_lines, own_words, plain_name, signed, wrapped
 
     with session_of(context, as_json) as session:
         found = reed_story.review_reed(session, reed)
@@ -278,7 +278,7 @@ def reed_(
     for line in wrapped(", ".join(parts), 80, "  "):
         typer.echo(line)
     for event in found.events:
-        gap = f"; gap {event.gap_cents:+.0f} cents" if event.gap_cents is not None else ""
+        gap = f"; gap {signed(event.gap_cents)} cents" if event.gap_cents is not None else ""
         doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""
         struck = f"; STRUCK: {event.struck}" if event.struck is not None else ""
         said = " ".join(f"{event.said}{gap}{doubts}{struck}".split())

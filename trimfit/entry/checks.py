@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from trimfit.base.dates import DAY_S, at_s
 from trimfit.base.pitch import ratios
-from trimfit.base.records import Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
+from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 from trimfit.entry.typing_slips import (
     AS_SOUNDING,
     Typed,
@@ -112,6 +112,25 @@ def plain_reading_doubts(
     return [doubt for doubt in reading_doubts(reading, history, settings, typed=typed) if doubt.kind in PLAIN]
 
 
+def chanter_doubts(reading: Reading, known: Chanter | None, history: ReedHistory, *, named: bool) -> list[Doubt]:
+    """Whether a reading was taken in the chanter that it is logged in.
+
+    In one that is away only its owner reads, and the remark may say so. One that was named by nobody goes to where the
+    reed is worked; that the chanter of its order is away is no more than a guess where no reed was ever read in it.
+    known: what the log has of the reading's chanter; named: whether somebody said which it is.
+    """
+    if known is None:
+        return []
+    name, ordered = known.chanter[:60], history.chanter if history.order is not None else None
+    if known.at_hand == "no" and "owner" not in (reading.remark or "").lower():
+        sentence = f"Chanter {name} is away: did its owner read it there? (The word owner in the remark says so.)"
+        return [Doubt("owners", "chanter", sentence)]
+    if not named and ordered is not None and ordered.chanter != known.chanter and ordered.at_hand is None:
+        unread = f"No reed was ever read in {ordered.chanter[:60]}, the chanter of its order"
+        return [Doubt("which-chanter", "chanter", f"{unread}: was this one read in {name}? Else name the chanter.")]
+    return []
+
+
 def _other_reed(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction]) -> Doubt | None:
     """A reading that another reed of the batch explains much better than its own does."""
     now = outputs_cents(reading, scale)
@@ -145,7 +164,8 @@ def _moved(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[st
 def _or_the_last(doubts: list[Doubt], reading: Reading, history: ReedHistory) -> list[Doubt]:
     """Doubts of several values at once, or of the whole: the reading before may have been the wrong one."""
     before = [one for one in history.readings if one.record.chanter == reading.chanter]
-    if not before or (len(doubts) < 2 and not any(doubt.kind in ("other-reed", "swapped") for doubt in doubts)):
+    kinds = [doubt.kind for doubt in doubts]
+    if not before or "swapped" in kinds or (len(kinds) < 2 and kinds != ["other-reed"]):
         return doubts
     last = next((one for one in reversed(before) if not one.doubts), before[-1]).record
     also = f" Or was the reading of {_clock(last.taken_at)} another reed's?"

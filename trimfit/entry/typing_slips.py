@@ -121,7 +121,7 @@ def slip_doubts(
         slip = _slip(reading, output, expected[output], scale, typed)
         if slip is None:
             sentence = f"{_named(output)} {_off(off[output])} {_given(after_cut)}; is it right?"
-            doubts.append(Doubt("unforetold", f"{output}_hz", _sentence(sentence)))
+            doubts.append(Doubt("unpredicted", f"{output}_hz", _sentence(sentence)))
             continue
         kind, words, hz = slip
         shown = f"{crow_label(hz)} ({hz:.1f} Hz)" if output == "crow" else f"{hz:.1f}"

@@ -1,7 +1,8 @@
 """A reading typed as numbers alone, in the order in which the shop reads: `779.1 702.6 468.2 936.1 22`.
 
 Made for one hand on a numeric keypad: a blank, `/` or `*` stands between numbers, point and comma are both decimal, 0
-or a lone point is a value that was not taken. A crow from -100 to 100 is cents from C, as in `C+22`; else it is hertz.
+or a lone point is a value that was not taken. A crow from -100 to 100 is cents from C, as in `C+22`; else it is hertz,
+or a note with its cents, `C#-18`.
 
 The point may be left out of a pitch below 1000 Hz, for no note or crow sounds at 3000 Hz or above: `7791` is 779.1.
 Such numbers of four digits may stand in a row without blanks, a crow of two digits after them: `779170264682936122` is
@@ -17,6 +18,7 @@ from trimfit.base.errors import InputError
 
 _BETWEEN = re.compile(r"[\s/*]+")
 _NUMBER = re.compile(r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d*)")
+_CROW = re.compile(r"[A-G][#b♯♭]?[+\-−–]\d+(?:[.,]\d+)?")
 _TENTHS = "[3-9][0-9]{3}"
 _ROW = re.compile(rf"(?:{_TENTHS}){{2,}}(?:[0-9]{{2}})?")
 _LONG = re.compile("[0-9]{7,}")
@@ -31,13 +33,15 @@ def _numbers(text: str) -> list[str]:
 
 
 def is_unnamed(text: str) -> bool:
-    """Whether a line is two or more numbers and nothing else, one of them a pitch in hertz."""
+    """Whether a line is two or more numbers, one a pitch in hertz, and nothing else but a crow after the first."""
     words = _numbers(text)
     if _LONG.fullmatch(text.strip()):
         return True
-    if len(words) < 2 or not all(_NUMBER.fullmatch(word) for word in words):
+    numbers = [word for word in words if _NUMBER.fullmatch(word)]
+    crows = [word for word in words[1:] if _CROW.fullmatch(word)]
+    if len(words) < 2 or len(crows) > 1 or len(numbers) + len(crows) < len(words):
         return False
-    return any(len(re.split("[.,]", word.lstrip("+-−"))[0]) >= len(f"{LEAST_HZ:.0f}") for word in words)
+    return any(len(re.split("[.,]", word.lstrip("+-−"))[0]) >= len(f"{LEAST_HZ:.0f}") for word in numbers)
 
 
 def with_names(text: str, order: Sequence[str]) -> str:
@@ -56,12 +60,18 @@ def with_names(text: str, order: Sequence[str]) -> str:
         raise InputError(what, remedy="say the names, or set the order: trimfit settings line_order …")
     values = (f"{word[:3]}.{word[3]}" if re.fullmatch(_TENTHS, word) else word for word in words)
     pairs = [(name, value) for name, value in zip(order, values, strict=False) if value.strip("+-−0.,")]
+    if misplaced := next(((name, value) for name, value in pairs if name != "crow" and _CROW.fullmatch(value)), None):
+        name, value = misplaced
+        what = f"{value[:24]} is a crow, and {name} is read in its place"
+        raise InputError(what, remedy=f"0 for what was not taken; the order is {' '.join(order)}")
     if not pairs:
         raise InputError("nothing was read in this line", remedy="give a note or the crow, such as f 779.1 crow C+22")
     return " ".join(f"{name} {_crow(value) if name == 'crow' else value}" for name, value in pairs)
 
 
 def _crow(word: str) -> str:
+    if _CROW.fullmatch(word):
+        return word
     size = word.lstrip("+-−").replace(",", ".")
     if float(size) > 100.0:
         return word

@@ -45,6 +45,8 @@ def differences(kind: Kind, ours: Sequence[Any], theirs: Sequence[Any]) -> str:
 
 
 def _shown(value: object) -> str:
+    if isinstance(value, float):
+        value = f"{value:.6g}"  # as `fix` lists values; the row keeps them all
     return "blank" if value is None else str(value)[:40]
 
 

@@ -264,7 +264,7 @@ class Journal(Store):
         """Entry and `kind: sentence` of the doubts that were accepted, of entries that are not struck."""
         query = "SELECT marked, doubt FROM marks WHERE marked NOT IN (SELECT struck FROM strikes) ORDER BY seq"
         with self.reading() as connection:
-            return connection.execute(query).fetchall()
+            return [(entry, queries.doubt_shown(doubt)) for entry, doubt in connection.execute(query)]
 
     def reed_of_entry(self, entry: str) -> str:
         """The reed that an entry is about; empty for entries about something else."""

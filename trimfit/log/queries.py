@@ -54,8 +54,14 @@ def _doubts(connection: sqlite3.Connection, entries: list[str]) -> dict[str, tup
     found: dict[str, tuple[str, ...]] = defaultdict(tuple)
     query = f"SELECT marked, doubt FROM marks WHERE marked {_NAMED} ORDER BY doubt"
     for marked, doubt in connection.execute(query, (json.dumps(entries),)):
-        found[marked] += (doubt,)
+        found[marked] += (doubt_shown(doubt),)
     return found
+
+
+def doubt_shown(doubt: str) -> str:
+    """A doubt of the log, `kind: sentence`, in the words of today."""
+    kind, colon, sentence = doubt.partition(":")
+    return f"{'unpredicted' if kind == 'unforetold' else kind}{colon}{sentence}"
 
 
 def _of_reeds(

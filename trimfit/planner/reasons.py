@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,6 +30,8 @@ class Grounds:
     last reading, 0 while its sitting lasts; may_have_moved_cents: half of the 90 % interval of how far the gap moved.
     event: the last event and its time, as `soaked 2026-03-05 10:00`, where it matters; event_read: whether F and E were
     read since.
+    gaps_cents: the gaps read since the last work, in order of time, in the chanter worked in; worked: whether anything
+    was taken off yet; apart_cents: how far readings of one sitting mostly lie apart at most, by the readings' error.
     here: where to work to in the chanter at hand, None unless the aim's is away; supposed_away: that chanter, where it
     is only taken to be so.
     """
@@ -49,6 +52,9 @@ class Grounds:
     may_have_moved_cents: float = 0.0
     event: str = ""
     event_read: bool = False
+    gaps_cents: tuple[float, ...] = ()
+    worked: bool = False
+    apart_cents: float = math.inf
     here: Here | None = None
     supposed_away: str = ""
 
@@ -100,6 +106,43 @@ def _gap(cents: float) -> str:
     return f"F is {_cents(cents)} {'under' if cents < 0 else 'over'} E"
 
 
+def _run(gaps: tuple[float, ...]) -> str:
+    """From where to where some gaps run: `from 7 to 0 cents under`, `from 2 cents under to 3 over`."""
+    low, high = round(min(gaps)), round(max(gaps))
+    if low == high:
+        return f"show {_gap(low).replace('F is', 'F').replace('F and E agree', 'F and E agreeing')}"
+    if high <= 0:
+        return f"run from {-low} to {-high} cents under"
+    if low >= 0:
+        return f"run from {low} to {high} cents over"
+    return f"run from {_cents(low)} under to {high} over"
+
+
+def _readings_run(grounds: Grounds) -> str:
+    """`three readings since the cut run from 7 to 0 cents under`."""
+    count = len(grounds.gaps_cents)
+    number = ("two", "three", "four", "five", "six")[count - 2] if count <= 6 else str(count)
+    return f"{number} readings{' since the cut' if grounds.worked else ''} {_run(grounds.gaps_cents)}"
+
+
+def _apart(grounds: Grounds) -> bool:
+    """Whether the readings since the last work differ by much more than their error."""
+    gaps = grounds.gaps_cents
+    return len(gaps) > 1 and max(gaps) - min(gaps) > grounds.apart_cents
+
+
+def disagreement(grounds: Grounds, action: str) -> str:
+    """What is said of readings since the last work that differ by much more than their error; empty for others."""
+    if not _apart(grounds):
+        return ""
+    off = abs(grounds.gaps_cents[-1] - grounds.gaps_cents[-2])
+    if action == "read-again" and off > grounds.apart_cents:
+        return f"the last two readings differ by {_cents(off)}: neither is trusted yet, read once more"
+    if action == "read-again":
+        return f"{_readings_run(grounds)}: seat it afresh and read once more"
+    return f"{_readings_run(grounds)}, further apart than readings err: the answer weighs them all"
+
+
 def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
     """What the answer leans on, where that is less than a maker would wish; empty where all is well.
 
@@ -137,11 +180,13 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
             if grounds.notes_read == 1
             else "its last reading's A's do not agree, so it counts for less"
         )
+    if action != "read-again" and (differ := disagreement(grounds, action)):
+        said.append(differ)
     if grounds.low_weight:
         times = " and ".join(grounds.low_weight[:3])
         one = len(grounds.low_weight) == 1
         said.append(
-            f"the reading{'' if one else 's'} of {times} {'is' if one else 'are'} borne out by nothing else and "
+            f"the reading{'' if one else 's'} of {times} contradict{'s' if one else ''} what else was read and "
             f"count{'s' if one else ''} for less"
         )
     if grounds.kpa_assumed is not None:
@@ -165,12 +210,12 @@ def basis(grounds: Grounds) -> str:
     return "; ".join(leanings(grounds))
 
 
-def bold(choice: Choice, grounds: Grounds) -> str:
-    """A word on a cut longer than any that was logged of the type; empty for others."""
+def _longest(choice: Choice, grounds: Grounds) -> str:
+    """That a cut is longer than any that was logged of the type; empty for others."""
     longest = grounds.longest_mm
     if choice.action != "trim" or not longest or choice.length_mm <= longest + 1e-9:
         return ""
-    return f"a bold cut: the longest logged of {grounds.reed_type} reeds is {longest:.2f} mm"
+    return f"longer than any cut logged of {grounds.reed_type} reeds ({longest:.2f} mm)"
 
 
 def _off_target(choice: Choice, aim: Aim) -> str:
@@ -198,8 +243,12 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
         days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
         return f"it lay {days} and may have moved by {_cents(grounds.may_have_moved_cents)}: read it first"
+    if reason in ("vague", "alone", "moved") and (differ := disagreement(grounds, "read-again")):
+        return differ
     if reason == "moved":
-        return "its readings contradict each other: it has moved, or one of them was wrong; a second one tells which"
+        return "its readings contradict each other: it has moved, or one of them was wrong; another one tells which"
+    if reason == "alone" and len(grounds.gaps_cents) > 1:
+        return f"{_readings_run(grounds)}: seat it afresh and read once more"
     if reason == "alone":
         gap = grounds.here.gap_now_cents.mean if grounds.here else cents.mean
         return f"{_gap(gap)} by one reading alone: a second shows whether it was seated, before more rests on it"
@@ -231,7 +280,7 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
         elif for_target := _off_target(choice, aim):
             said = f"{for_target}, to be seen again nearer the end"
         aimed = _away(choice, aim, grounds.here) if grounds.here else ""
-        return "; ".join(part for part in (aimed, said, bold(choice, grounds)) if part)
+        return "; ".join(part for part in (aimed, said, _longest(choice, grounds)) if part)
     if choice.action == "read-again":
         said = _read_again(choice, aim, grounds)
         if grounds.here is not None and grounds.gap_read:

@@ -9,6 +9,7 @@ shop that knows type and chanter may cut by the crow.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -34,6 +35,9 @@ FINAL = ("finished", "past", "no-fit")
 CUT_NODES = 7
 # So many readings after an event stand for themselves: the event is no longer worth a word. An assumption, no source.
 OUTWEIGH = 3
+# Six readings of the same reed lie no further apart than so many of their standard deviations in nineteen cases of
+# twenty (the studentized range with many degrees of freedom, any table of it).
+RANGE_SDS = 4.03
 KNOWN_TAPE_CENTS = 4.0
 """Standard deviation of a tape's shift up to which a reading with it on tells the gap as any other."""
 
@@ -69,6 +73,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
     read_in = aim.worked_in or aim.chanter
     since = [r for r in both if r.at_s > last_cut_s and (not read_in or r.record.chanter in (None, read_in))]
+    gaps, worked = _gaps_since(bench, seen, since), bool(history.trims)
     low = tuple(r.record.taken_at[:16].replace("T", " ") for r in history.readings if r.entry in seen.low_weight)
     only = since[0] if len(since) == 1 else None
     marked = only is not None and (
@@ -100,8 +105,33 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         may_have_moved_cents=_may_have_moved(seen),
         event=f"{event.record.event[:40]} {own_minute(event.record.at)}" if event and len(after) < OUTWEIGH else "",
         event_read=bool(after),
+        gaps_cents=gaps,
+        worked=worked,
+        apart_cents=RANGE_SDS * _reading_sd(seen),
         supposed_away=aim.chanter if aim.worked_in and aim.chanter and bench.at_hand.supposed_away(aim.chanter) else "",
     )
+
+
+def _gaps_since(bench: Bench, seen: Seen, since: list[Logged[Reading]]) -> tuple[float, ...]:
+    """The gaps (cents) of those readings since the last work that are of the latest sitting, in order of time."""
+    from trimfit.base.dates import DAY_S
+    from trimfit.base.pitch import as_low_a_cents
+    from trimfit.regression.movement.process import SITTING_DAYS
+
+    gaps: list[float] = []
+    before_s = 0.0
+    for one in since:
+        f, e = (as_low_a_cents(note, one.record.notes_hz[note], bench.scale) for note in ("f", "e"))
+        gaps = [*gaps, f - e] if one.at_s - before_s <= SITTING_DAYS * DAY_S else [f - e]
+        before_s = one.at_s
+    return tuple(gaps)
+
+
+def _reading_sd(seen: Seen) -> float:
+    """The standard deviation of the gap of one reading by its own error, cents."""
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
+    noise = seen.state.noise_cov
+    return math.sqrt(float(noise[e, e] + noise[f, f] - 2.0 * noise[e, f]))
 
 
 def here_of(seen: Seen, posterior: AimPosterior, aim: Aim) -> Here | None:

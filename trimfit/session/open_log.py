@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trimfit.base.pitch import cents_from_440, hz_width_cents
+from trimfit.base.pitch import OUTPUTS, cents_from_440, hz_width_cents
 from trimfit.base.progress import Progress, quiet
 from trimfit.base.records import Logged, Order, Reed, ReedHistory, Settings
 from trimfit.planner.aim import Aim, AimPosterior, see_each
@@ -20,7 +20,7 @@ from trimfit.planner.choice import Rules, Unconfirmed
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
 from trimfit.regression.chanters.sent import SentReed
-from trimfit.regression.design import work_before
+from trimfit.regression.design import base_weight, work_before
 from trimfit.regression.fitting.bounds import MOST_MET
 from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting
 from trimfit.regression.movement.process import settling
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.regression.fitted_model import FittedModel
 
+FE = [OUTPUTS.index("f"), OUTPUTS.index("e")]
 LONGEST_MM = 8.0
 """The most that may come off a blade whose length nobody gave."""
 
@@ -226,7 +227,8 @@ class Bench:
         )
         by_reed = dict(zip(compress(rows.reeds, wanted_reed), states, strict=True))
         number = {name: i for i, name in enumerate(rows.reeds)}
-        low = (np.where(np.isfinite(rows.y), weighed.weight, 1.0) < 0.5).any(axis=1)
+        # of F and E alone, which the answers are about; what a reading counts for by itself says nothing against it
+        low = (np.isfinite(rows.y) & (weighed.weight < 0.5 * base_weight(rows, coding)))[:, FE].any(axis=1)
         read = sum(1 for h in histories if any(r.record.notes_hz for r in h.readings))
         known = max(int(self.model.reeds[code]) if code < len(types) else 0, read)
         out = {}

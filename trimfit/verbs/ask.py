@@ -15,7 +15,8 @@ from trimfit.base.normal import Z90
 from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Order, ReedHistory
 from trimfit.base.units import Interval
-from trimfit.planner.aim import Aim
+from trimfit.planner.aim import Aim, AimPosterior
+from trimfit.planner.choice import Choice, limited_cuts
 from trimfit.planner.reasons import leanings, reason, why
 from trimfit.session.evidence import decide, grounds, here_of
 from trimfit.session.forecast import forecast_of
@@ -66,7 +67,7 @@ def ask_all(session: Session, *, at_s: float | None = None) -> list[Advice]:
     for done, (reed_type, batch) in enumerate(sorted(batches), 1):
         for advice in advice_of_batch(bench, reed_type, batch, names):
             found.append((work_order(history[advice.reed], advice, wanted), advice))
-        session.progress("asking after each batch", done, len(batches))
+        session.progress("working out the answers, batch", done, len(batches))
     return [advice for _, advice in sorted(found, key=lambda pair: pair[0])]
 
 
@@ -113,6 +114,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
     choice = decide(bench, seen, posterior, aim, ground)
     (forecast,) = forecast_of(bench, [(seen, aim)])
     left = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
+    left += _cuts_after_the_first(bench, seen, posterior, choice)
     record, outcome = seen.history.reed.record, seen.history.outcome
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
@@ -148,6 +150,14 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         chance_within=forecast.good,
         here=None if ground.here is None else ground.here.answer(),
     )
+
+
+def _cuts_after_the_first(bench: Bench, seen: Seen, posterior: AimPosterior, choice: Choice) -> float:
+    """Cuts that the limit on their length adds once the advised one is the longest of a type of which none was logged;
+    where one was, the forecast counts them."""
+    if not choice.length_mm or bench.longest_cut_mm(seen.history.reed.record.reed_type) is not None:
+        return 0.0
+    return float(limited_cuts(np.array([posterior.need_mm() - choice.length_mm]), choice.length_mm)[0])
 
 
 def _moved(seen: Seen) -> Interval | None:

@@ -75,14 +75,14 @@ def log_reading(
 ) -> EntryResult:
     """Log a reading said in words such as `f=782.1 crow=C+22`; options override what the words say.
 
-    Numbers alone are taken in the shop's order (`line_order`). Without a chanter it is the one of the reed's order,
-    else the one it was last read in, else the only one in the log. `sure` false: what is in doubt by the reading itself
-    is not logged, and raises Doubtful. Then it is saved, `saved` is called with it, and it is held against what was
-    predicted: what is in doubt then is kept as marks, unless `ask` is given and says otherwise. Raises InputError with
-    a fault for each word that says nothing.
+    Numbers alone are taken in the shop's order (`line_order`). Without a chanter it is the one of the reed's order (the
+    one it is worked in where that is away), else the one it was last read in, else the only one in the log. `sure`
+    false: what is in doubt by the reading itself is not logged, and raises Doubtful. Then it is saved, `saved` is
+    called with it, and it is held against what was predicted: what is in doubt then is kept as marks, unless `ask` is
+    given and says otherwise. Raises InputError with a fault for each word that says nothing.
     """
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
-    from trimfit.entry.checks import plain_reading_doubts
+    from trimfit.entry.checks import chanter_doubts, plain_reading_doubts
     from trimfit.entry.parse import parse_reading
     from trimfit.entry.unnamed_numbers import is_unnamed, with_names
 
@@ -96,7 +96,9 @@ def log_reading(
             reference_hz=_reference_hz(history),
             mode="sounding",
         )
-        default = history.chanter.chanter if history.chanter else journal.only_chanter() if line.notes_hz else None
+        said, default = bool(chanter or line.chanter), None
+        if not said:
+            default = read_in(session, history) or (journal.only_chanter() if line.notes_hz else None)
         reading = line.reading(history.reed.record.reed, "", chanter or default)
         changes: dict[str, Any] = {
             "chanter": chanter,
@@ -110,13 +112,14 @@ def log_reading(
         reading, where = _placed(journal, history, reading, "taken_at", at or line.at, after)
         found = plain_reading_doubts(reading, history, journal.settings())
         found += _ahead(journal, reading.taken_at, "taken_at")
+        named = journal.entry_of("chanter", reading.chanter) if reading.chanter else None
+        found += chanter_doubts(reading, named.record if named is not None else None, history, named=said)
         if found and not sure:
             raise Doubtful(found, measured=True)
         kept = _keep(journal, reading, reading.reed, tuple(found))
-        said = chanter or line.chanter
         unnamed = "in no chanter that was named: --chanter NAME says which" if reading.notes_hz else ""
         note = "\n".join(part for part in (where, "" if reading.chanter else unnamed) if part)
-        kept = dataclasses.replace(kept, note=note, read=what_was_read(reading, journal, history, bool(said)))
+        kept = dataclasses.replace(kept, note=note, read=what_was_read(reading, journal, history, said))
     if saved is not None:
         saved(kept)
     return _held_against_prediction(session, reading, history, kept, ask) if kept.new else kept
@@ -419,6 +422,33 @@ def _or_ask(doubts: Sequence[Doubt], sure: bool) -> None:
         raise Doubtful(doubts)
 
 
+def read_in(session: Session, history: ReedHistory) -> str | None:
+    """The chanter that a reading of a reed is taken in where nobody names one: its order's, and for one that is away
+    the one at hand in which the reed is worked, as the answer to `ask` names it; without an order the one it was last
+    read in. None where nothing tells."""
+    chanter = history.chanter
+    if chanter is None or history.order is None:
+        return chanter.chanter if chanter is not None else None
+    if chanter.at_hand == "yes" or (chanter.at_hand is None and session.journal.chanter_read(chanter.chanter)):
+        return chanter.chanter  # known without the fitted model, which takes time to load
+    from trimfit.session.chanters_at_hand import ChantersAtHand
+
+    last = next((one.record.chanter for one in reversed(history.readings) if one.record.chanter), None)
+    at_hand = ChantersAtHand(session.journal, session.model)
+    return at_hand.worked_in(chanter.chanter, last) or chanter.chanter
+
+
+def worked_there(history: ReedHistory, chanter: str | None) -> str:
+    """Why a reading that names no chanter is taken in `chanter`, where that is not the one of the reed's order: `where
+    it is worked: Far is away`. Else empty."""
+    ordered = history.chanter if history.order is not None else None
+    if ordered is None or chanter in (None, ordered.chanter):
+        return ""
+    name = " ".join(ordered.chanter.split())[:60]
+    away = f"no reed was read in {name} yet" if ordered.at_hand is None else f"{name} is away"
+    return f"where it is worked: {away}"
+
+
 def what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said: bool) -> str:
     """A reading as it was understood: in which chanter, and where F stands."""
     from trimfit.entry.typing_slips import outputs_cents
@@ -428,11 +458,14 @@ def what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said
     if reading.chanter is not None:
         last_time = ", as last time" if history.chanter else ", the only one in the log"
         whose = "" if said else (", the chanter of its order" if history.order else last_time)
+        if not said and (worked := worked_there(history, reading.chanter)):
+            whose = f", {worked}"
         place = f" in {' '.join(reading.chanter.split())[:60]}{whose}"
     if {"f", "e"} <= notes.keys():
         gap = notes["f"] - notes["e"]
         side = "over" if gap > 0 else "under"
-        return f"{place}: F {abs(gap):.0f} cents {side} E" if round(gap) else f"{place}: F and E agree"
+        cents = "1 cent" if abs(round(gap)) == 1 else f"{abs(gap):.0f} cents"
+        return f"{place}: F {cents} {side} E" if round(gap) else f"{place}: F and E agree"
     return f"{place}: the crow alone" if notes.keys() == {"crow"} else f"{place}: {len(notes)} of its notes"
 
 

@@ -34,9 +34,11 @@ as_low_a, sounding, cents, auto (o: the next)   how bare numbers are meant
 Enter, ok  log the cut just advised, asked and taken
 0.14       the length taken (mm); 0.14 lip 2; lip 2; 0.14 asked 0.15
 x fix      this reed's last entries, numbered; fix 2 0.65  what is right in 2
+452 [ f..F | E.e ] 471 Hz   small letters the reading before, capitals the last,
+    X both, dots the way between, | the pitch aimed at
 r read     read again: forget the advice, ask for another reading
 n next     next reed of the work list;  w list  what waits;  reed NAME  this one
-y why      what the answer rests on;  c clear  a clean screen
+y why      what else is known of it;  c clear  a clean screen
 z new NAME type TYPE batch BATCH [blade MM] [order ORDER]   a reed to be logged
 m moved    not as it was, with no cut; moved soaked, moved dropped say why
 v good   l lost   s stock   the reed leaves the bench

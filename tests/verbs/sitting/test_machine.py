@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,7 @@ from trimfit.base.errors import InputError, LogError, TrimfitError
 from trimfit.base.records import Doubt, Order, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.machine import Sitting
-from trimfit.verbs.wording import closing_line
+from trimfit.verbs.wording import HELP, closing_line
 
 FORETOLD = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
 FIRST = "f 771.1 e 711.6 a 470.2 A 940.1 crow C+22"
@@ -176,11 +177,11 @@ def doubted(journal: Journal, *lines: str, scripted: bool = False) -> tuple[list
 def test_a_doubt_is_asked_and_marked_when_confirmed(journal: Journal) -> None:
     said, doubts = doubted(journal, "f 806.6 e 705.3", "y")
     assert said[0] == "kept and marked"
-    assert doubts[1] == ("unforetold: F is 55 cents over what this cut should give; is it right?",)
+    assert doubts[1] == ("unpredicted: F is 55 cents over what this cut should give; is it right?",)
 
 
 def test_a_doubt_is_mended_by_one_letter(journal: Journal) -> None:
-    said, doubts = doubted(journal, "f 390.7 e 705.3", "m")
+    said, doubts = doubted(journal, "f 390.7 e 705.3", "s")
     assert said[0].startswith("logged rea-")
     assert doubts[1] == ()
     assert journal.of_reed("R-1").readings[1].record.notes_hz == {"f": pytest.approx(781.4), "e": 705.3}
@@ -203,7 +204,7 @@ def test_a_doubted_line_is_dropped_by_a_word(journal: Journal, word: str) -> Non
 
 def test_a_doubt_waits_for_its_answer(journal: Journal) -> None:
     said, doubts = doubted(journal, "f 718.4 e 705.3", "hm")
-    assert said == ["first this: y keeps it, m takes what was meant, no drops it, or type what is right"]
+    assert said == ["first this: y keeps it as typed, s takes what is suggested, n drops it, or type what is right"]
     assert len(doubts) == 2, "closing keeps a measured value, marked"
     assert doubts[1][0].startswith("digits: F ")
 
@@ -239,7 +240,7 @@ def test_a_long_cut_is_asked_about(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())
     assert play(sitting, "1.4") == ["? 1.4 mm is longer than a cut is thought to be (1.00 mm); did you mean 0.14?"]
-    play(sitting, "m")
+    play(sitting, "s")
     (trim,) = (one.record for one in journal.of_reed("R-1").trims)
     assert (trim.length_mm, trim.asked_mm) == (0.14, 0.14)
     play(sitting, "0.05", *["0.04", "0.05"] * 4)
@@ -255,8 +256,10 @@ def test_conditions_and_chanter_hold_until_told_otherwise(journal: Journal) -> N
     first, second = (one.record for one in journal.of_reed("R-3").readings)
     assert (first.pressure_kpa, first.temperature_c, first.humidity_pct, first.chanter) == (6.5, 21.0, 55.0, "Otter")
     assert second.pressure_kpa == 7.0
-    assert "  read in Heron again, the chanter of this order" in play(sitting, "n")
-    play(sitting, FIRST)
+    assert "  chanter Otter holds no more: this order is for Heron" in play(sitting, "n")
+    asked = " ".join(line.strip() for line in play(sitting, FIRST))
+    assert "was this one read in Otter? Else name the chanter" in asked
+    play(sitting, "ch Heron")
     assert journal.of_reed("R-1").readings[0].record.chanter == "Heron"
 
 
@@ -390,7 +393,9 @@ def test_words_that_are_no_reed_and_words_that_are(journal: Journal) -> None:
     list(sitting.open())
     for line in ("how much more", "finish it"):
         assert "is no word of the bench" in " ".join(play(sitting, line))
-    assert play(sitting, "why")[0] == "  answers a cut like its batch"
+    why = " ".join(play(sitting, "why"))
+    assert "answers a cut like its batch" not in why, "the answer has said it"
+    assert why.startswith("  0.00 mm off")
     assert play(sitting, "clear")[0].startswith("== R-1")
     assert "say which note" in " ".join(play(sitting, "757"))
     play(sitting, "exit")
@@ -401,8 +406,8 @@ def test_a_reed_that_has_left_says_why_there_is_no_answer(journal: Journal) -> N
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())
     assert play(sitting, "good")[0] == "? R-1 was never read with F and E; is it good?"
-    assert sitting.prompt() == "R-1, log it? y or no: "
-    assert play(sitting, "0.1") == ["first this: y keeps it, no drops it"]
+    assert sitting.prompt() == "R-1, y log it, n drop it: "
+    assert play(sitting, "0.1") == ["first this: y logs it, n drops it"]
     assert play(sitting, "no") == ["not logged"]
     play(sitting, "good", "y", "reed R-1")
     said = play(sitting, FIRST)
@@ -465,7 +470,7 @@ def test_every_line_fits_eighty_columns(journal: Journal) -> None:
     journal.append(Order("O-2 " + "long " * 20, "Heron", target_pitch_hz=468.5))
     sitting = seated(journal, predicted=FORETOLD)
     said = list(sitting.open())
-    said += play(sitting, FIRST, "0.14", "f 390.7 e 705.3", "m", "?", "w", "u", "zzz", "f e A", "good", "q")
+    said += play(sitting, FIRST, "0.14", "f 390.7 e 705.3", "s", "?", "w", "u", "zzz", "f e A", "good", "q")
     said += list(sitting.close())
     assert max(len(line) for line in said) <= 80
 
@@ -514,8 +519,6 @@ def test_no_log_no_sitting(tmp_path: Path) -> None:
 
 
 def test_past_and_other_answers_are_said_in_words() -> None:
-    from dataclasses import replace
-
     from trimfit.verbs.wording import advice_lines
 
     assert (
@@ -534,8 +537,6 @@ def test_past_and_other_answers_are_said_in_words() -> None:
 
 
 def test_what_the_gap_did_by_itself_is_said_where_it_is_worth_a_line() -> None:
-    from dataclasses import replace
-
     from trimfit.base.units import Interval
     from trimfit.verbs.wording import advice_lines
 
@@ -561,9 +562,9 @@ def test_what_no_chanter_sounds_is_not_kept_though_it_is_confirmed(journal: Jour
     sitting = seated(journal, predicted=FORETOLD, reeds=["R-1"])
     list(sitting.open())
     said = " ".join(line.strip() for line in play(sitting, FIRST, "sounding", "f 390.7 e 705.3", "y"))
-    assert "no confirmation keeps this: 390.7 is out of bounds; m takes what was meant, no drops it, or type" in said
+    assert "no confirmation keeps this: 390.7 is out of bounds; s takes what is suggested, n drops it, or type" in said
     assert journal.count("reading") == 1
-    play(sitting, "m")
+    play(sitting, "s")
     assert journal.of_reed("R-1").readings[-1].record.notes_hz["f"] == 781.4
 
 
@@ -608,3 +609,37 @@ def test_a_script_keeps_and_marks_a_cut_after_another_sittings(journal: Journal)
     kinds = [[doubt.partition(":")[0] for doubt in trim.doubts] for trim in journal.of_reed("R-1").trims]
     assert "cut-since" in kinds[1]
     assert "cut-since" not in kinds[0]
+
+
+def test_a_cut_is_not_taken_on_an_advice_that_the_log_has_overtaken(journal: Journal) -> None:
+    sitting = seated(journal, predicted=FORETOLD)
+    list(sitting.open())
+    play(sitting, FIRST)
+    with Journal(journal.path) as elsewhere:
+        elsewhere.append(Reading("R-1", "2026-03-31T09:05:00.000+00:00", "Heron", notes_hz={"f": 781.0, "e": 705.0}))
+    bench = sitting.bench
+    assert isinstance(bench, StatedBench)
+    bench.advice = replace(CUT, action="read-again", length_mm=0.0)
+    said = play(sitting, "")
+    assert said[0] == "not logged: the log has changed since that answer, which is now:"
+    assert said[1] == "> read it again before the next cut"
+    assert journal.of_reed("R-1").trims == ()
+    bench.advice = CUT
+    play(sitting, "reed R-1")
+    with Journal(journal.path) as elsewhere:
+        elsewhere.append(Reed("R-9", "moulded", "M-1"))
+    assert any(line.startswith("logged tri-") for line in play(sitting, "")), "the same answer is still what it was"
+
+
+def test_the_list_goes_on_with_the_reed_that_was_in_hand_at_an_undo(journal: Journal) -> None:
+    journal.append(Reed("R-4", "moulded", "M-1", order="O-1"))
+    sitting = seated(journal, work=["R-1", "R-2", "R-4"])
+    list(sitting.open())
+    assert any(line.startswith("== R-2") for line in play(sitting, "good", "y"))
+    assert any(line.startswith("== R-1") for line in play(sitting, "u"))
+    assert any(line.startswith("== R-2") for line in play(sitting, "good", "y"))
+    assert any(line.startswith("== R-4") for line in play(sitting, "n"))
+
+
+def test_what_the_bar_shows_is_in_the_help() -> None:
+    assert "small letters the reading before, capitals the last" in HELP

@@ -13,7 +13,8 @@ from tests.verbs.sitting.fakes import play, seated, shop_log
 TYPED = st.one_of(
     st.sampled_from(
         [
-            "", "y", "m", "no", "n", "u", "r", "q", "w", "?", "ok", "good", "lost", "stock dented", "auto", "cents",
+            "", "y", "m", "s", "no", "n", "u", "r", "q", "w", "?", "ok", "good", "lost", "stock dented", "auto",
+            "cents",
             "as_low_a", "reed R-1", "R-2", "R-9", "0.14", "1.4", "14", "lip 2", "0.1 asked 0.2", "t 21 C p 65mbar",
             "ch Otter", "ch Nobody", "ref 470", "f 771.1 e 711.6 a 470.2 A 940.1 crow C+22", "f 390.6 e 705",
             "f 702 e 779 a 470", "f -12c e +3c", "f 781 at 2026-01-01", "taped f", "f 0", "# note", "new",

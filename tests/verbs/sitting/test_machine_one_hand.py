@@ -103,6 +103,7 @@ def test_the_default_order_is_confirmed_by_enter_and_not_asked_again(journal: Jo
         ("779,1 702,6", "f 779,1 e 702,6"),
         ("779.1*702.6*0*936", "f 779.1 e 702.6 A 936"),
         ("779.1 . 468", "f 779.1 a 468"),
+        ("774.3 700.2 465.2 930.4 C#-18", "f 774.3 e 700.2 a 465.2 A 930.4 crow C#-18"),
         ("7791 7026 0 936 -15", "f 779.1 e 702.6 A 936 crow C-15"),
         ("77917026", "f 779.1 e 702.6"),
         ("7791702646829361/-5", "f 779.1 e 702.6 a 468.2 A 936.1 crow C-5"),
@@ -156,7 +157,7 @@ def test_letters_do_what_their_words_do(journal: Journal) -> None:
     sitting = at_reed(journal)
     play(sitting, "f 771.1 e 711.6 c 590 gg 818 aa 936")
     assert journal.of_reed("R-1").readings[0].record.notes_hz["high_a"] == 936.0
-    assert play(sitting, "y")[0] == "  answers a cut like its batch"
+    assert play(sitting, "y")[0] == "  0.00 mm off, 0 lip strokes, 1 reading so far"
     assert play(sitting, "c")[0].startswith("== R-1")
     assert "hertz" in said_by(sitting, "/")
     assert play(sitting, "m soaked")[0].startswith("logged eve-")
@@ -196,7 +197,7 @@ def test_a_doubtful_correction_is_asked_about_and_leaving_drops_it(journal: Jour
     sitting = at_reed(journal)
     play(sitting, "f 771.1 e 711.6", "0.15")
     assert "longer than" in said_by(sitting, "fix 1 6.5")
-    assert sitting.prompt() == "R-1, log it? y or no: "
+    assert sitting.prompt() == "R-1, y log it, n drop it: "
     play(sitting, "no")
     assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.15]
     play(sitting, "fix 1 6.5", "y")
@@ -306,3 +307,20 @@ def test_readings_are_taken_though_another_sitting_reads(journal: Journal) -> No
     journal.append(Reading("R-1", "2026-03-31T09:00:00.001+00:00", "Heron", notes_hz={"f": 771.1, "e": 711.6}))
     play(sitting, "f 772.1 e 710.6")
     assert len(journal.of_reed("R-1").readings) == 2
+
+
+def test_a_crow_in_another_place_is_named_and_not_taken_for_a_length(journal: Journal) -> None:
+    sitting = at_reed(journal)
+    said = said_by(sitting, "774.3 700.2 C#-18")
+    assert said == "! C#-18 is a crow, and a is read in its place; 0 for what was not taken; the order is f e a A crow"
+
+
+def test_the_order_is_asked_about_where_nothing_else_is(journal: Journal) -> None:
+    """Was: in this order from now on? Enter is yes; and then the next question, at which Enter was no answer."""
+    sitting = at_reed(journal)
+    said = said_by(sitting, "700.2 774.3 465.2 930.4")
+    assert "Enter is yes" not in said
+    assert said.endswith("if your order is another: the names in your order, as e f A a crow")
+    play(sitting, "e f a A")
+    assert said_by(sitting, "") != ""
+    assert journal.of_reed("R-1").readings[0].record.notes_hz["e"] == 700.2

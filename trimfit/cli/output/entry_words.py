@@ -55,7 +55,7 @@ def _logged(log_it: Callable[..., EntryResult], person: bool, more: dict[str, An
     try:
         return log_it(sure=False, **more)
     except Doubtful as doubtful:
-        answer = _answer(doubtful.doubts, "keep it? y or no: ")
+        answer = _answer(doubtful.doubts, "y as typed, n drop it: ")
         # Left at the question: a measured reading is not thrown away, and nobody has said yes to anything else.
         if answer in ("y", "yes", "keep") or (answer is None and doubtful.measured):
             return log_it(sure=True, **more)
@@ -65,7 +65,7 @@ def _logged(log_it: Callable[..., EntryResult], person: bool, more: dict[str, An
 def is_it_right(doubts: Sequence[Doubt]) -> Verdict:
     """Ask a person about doubts on an entry that is in the log; no answer leaves it there, marked."""
     moved = any(doubt.kind == "misread-or-moved" for doubt in doubts)
-    answer = _answer(doubts, "r, m, or y to keep it marked: " if moved else "is it right? y or no: ")
+    answer = _answer(doubts, "r, m, or y to keep it marked: " if moved else "y as typed, n take it back: ")
     if moved and answer in ("m", "moved"):
         return "moved"
     return "wrong" if answer in ("n", "no", "r", "read", "drop") else "keep"

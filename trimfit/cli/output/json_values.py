@@ -39,5 +39,6 @@ def progress(step: str, done: int, whole: int) -> None:
     width = 24
     filled = width if whole <= 0 else round(width * done / whole)
     end = "\n" if done >= whole else ""
-    bar = f"[{'=' * filled}{' ' * (width - filled)}] {done:,} of {whole:,}"
+    count = f" {done:,} of {whole:,}" if whole > 1 else ""  # of one step there is nothing to count
+    bar = f"[{'=' * filled}{' ' * (width - filled)}]{count}"
     paint(sys.stderr, f"\r{fit_for_terminal(step)}  {bar}{end}")

@@ -245,7 +245,7 @@ def _in_hand(
     found: list[tuple[Seen, Advice]] = []
     for done, (reed_type, batch) in enumerate(batches, 1):
         found += [(seen, advise(bench, seen)) for seen in bench.see_batch(reed_type, batch, only=names).values()]
-        bench.tell("asking after each reed in hand", done, len(batches))
+        bench.tell("working out the answers, batch", done, len(batches))
     good = bench.journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
     found.sort(key=lambda pair: work_order(pair[0].history, pair[1], good))
     by_order: dict[str, list[tuple[Seen, Advice]]] = {}

@@ -7,16 +7,17 @@ from collections.abc import Mapping, Sequence
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
-from trimfit.entry.checks import outcome_doubts, reading_doubts, trim_doubts
+from trimfit.entry.checks import chanter_doubts, outcome_doubts, reading_doubts, trim_doubts
 from trimfit.entry.neighbours import ExpectedReading
 from trimfit.entry.similar_names import name_doubts
 from trimfit.entry.typing_slips import Typed
 from trimfit.log.entry_kinds import kind_of_entry
 from trimfit.session.expected_reading import expected_reading
+from trimfit.session.own_lines import OwnLines, own_lines
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.corrections.amend import amended_record, amendment_doubts
-from trimfit.verbs.log import keep_outcome
+from trimfit.verbs.log import keep_outcome, read_in
 from trimfit.verbs.predict import predict_outputs
 from trimfit.verbs.sitting.held_entries import Overtaken, Record
 
@@ -64,6 +65,17 @@ class Bench:
     def answer(self, reed: str) -> Advice:
         """What to do next with a reed. Raises TrimfitError where there is no answer."""
         return ask_reed(self.session, reed)
+
+    def last_seq(self) -> int:
+        """The number of the log's last entry, this bench's or another's."""
+        return self.journal.last_seq()
+
+    def own_lines(self, reed: str) -> OwnLines | None:
+        """What a reed's own readings say by themselves, if anything."""
+        with self.session.reading():
+            bench = self.session.bench()
+            seen = bench.see_reed(self.journal.reed_named(reed))
+            return own_lines(bench, seen, bench.aim(seen))
 
     def predicted(self, reed: str) -> Mapping[str, tuple[float, float]]:
         """Mean and standard deviation of each output of the next reading, as low A in cents from 440 Hz; nothing where
@@ -152,6 +164,15 @@ class Bench:
         """Put a corrected record in the place of an entry, which is struck; the id of the corrected entry."""
         self._cuts = None
         return self.journal.amend(entry, record, doubts=doubts).entry
+
+    def read_in(self, history: ReedHistory) -> str | None:
+        """The chanter that a reading is taken in where nobody names one."""
+        return read_in(self.session, history)
+
+    def chanter_doubts(self, reading: Reading, history: ReedHistory, *, named: bool) -> Sequence[Doubt]:
+        """Whether a reading was taken in the chanter that it is logged in; named: whether somebody said which."""
+        known = self.journal.entry_of("chanter", reading.chanter) if reading.chanter else None
+        return chanter_doubts(reading, known.record if known is not None else None, history, named=named)
 
     def chanters(self) -> Sequence[str]:
         """The names of all chanters in the log."""

@@ -49,6 +49,18 @@ class Entries(ReedInHand):
             yield "Enter logs a cut only right after one was advised; type a reading, or ? for help"
         else:
             advice = self.advice
+            if self.bench.last_seq() != self._asked_seq:
+                anew = list(self._ask())
+                now = self.advice
+                if now is None or (now.action, now.length_mm, now.lip_strokes) != (
+                    advice.action,
+                    advice.length_mm,
+                    advice.lip_strokes,
+                ):
+                    yield "not logged: the log has changed since that answer, which is now:"
+                    self._reload()
+                    yield from anew
+                    return
             yield from self._trim(
                 f"length {advice.length_mm:.4f} lip {advice.lip_strokes} asked {advice.length_mm:.4f}"
             )
@@ -97,6 +109,7 @@ class Entries(ReedInHand):
         own_hz = held.line.reference_hz if isinstance(held, HeldReading) else None
         others = [] if plain else self._cuts_of_others()
         doubts = (
+            *(self._chanter_doubts(held) if isinstance(held, HeldReading) else ()),
             *(self._cut_since(others, held.record) if isinstance(held, HeldTrim) else ()),
             *self.bench.doubts(
                 held.record,
@@ -112,6 +125,10 @@ class Entries(ReedInHand):
         if not doubts and (self.scripted or not (isinstance(held, HeldReading) and held.echoed)):
             yield from self._keep("")
         yield from self._doubted(doubts)
+
+    def _chanter_doubts(self, held: HeldReading) -> Sequence[Doubt]:
+        named = held.line.chanter or (self._standing.chanter if self._standing else None)
+        return self.bench.chanter_doubts(held.record, self._here(), named=bool(named))
 
     def _cuts_of_others(self) -> list[Trim]:
         """The cuts that came to this reed from elsewhere since it was last looked at here; it is looked at anew."""
@@ -147,7 +164,7 @@ class Entries(ReedInHand):
                     raise
                 # The doubt knows better than the log's bounds what was meant.
                 what = error.faults[0].what if error.faults else error.what
-                remedy = "m takes what was meant, no drops it, or type what is right"
+                remedy = "s takes what is suggested, n drops it, or type what is right"
                 raise InputError(f"no confirmation keeps this: {what}", error.where, remedy) from error
             self.held = None
             if words:
@@ -281,4 +298,9 @@ class Entries(ReedInHand):
         if isinstance(last.record, Reed):
             self.history = self.advice = None
         elif not isinstance(last.record, Chanter):
+            here = self.history.reed.record.reed if self.history is not None else last.record.reed
+            if here != last.record.reed:
+                # the list goes on with the reed that was in hand
+                self._queue.insert(0, here)
+                self._seen.discard(here)
             yield from self._sit_at(last.record.reed)

@@ -117,7 +117,7 @@ def words_for(record: Record) -> str:
         return f"chanter {plain_name(record.chanter)}"
     name = plain_name(record.reed)
     if isinstance(record, Reading):
-        return f"reading of {name}"
+        return f"reading of {name}" + (f" in {plain_name(record.chanter)}" if record.chanter else "")
     if isinstance(record, Trim):
         length = f"{record.length_mm:.3f}".rstrip("0").rstrip(".") + " mm" if record.length_mm else ""
         asked = f"({record.asked_mm:.2f} asked)" if record.asked_mm else ""

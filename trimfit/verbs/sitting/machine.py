@@ -60,11 +60,11 @@ class Sitting(Readings):
             if isinstance(self.held, HeldReading) and self.held.echoed and not self.held.doubts:
                 return f"{name}, Enter = right, n = not, or what is right: "
             if isinstance(self.held, HeldPlain):
-                return f"{name}, log it? y or no: "
+                return f"{name}, y log it, n drop it: "
             if may_have_moved(self.held.doubts):
                 return f"{name}, r (misread), m (moved), or Enter to keep it marked: "
-            choice = "m (as meant), " if meant(self.held.doubts) else ""
-            return f"{name}, keep it? y, {choice}no, or what is right: "
+            choice = "s as suggested, " if meant(self.held.doubts) else ""
+            return f"{name}, y as typed, {choice}n drop it, or what is right: "
         if self.advice is not None and self.advice.action == "trim":
             return f"{name}, Enter = {self._cut_words(self.advice)} taken: "
         return f"{name}: "

@@ -14,6 +14,7 @@ from trimfit.entry.parse import parse_reading, parse_trim
 from trimfit.entry.tokens import begins_a_trim, mode_of, names_a_column
 from trimfit.entry.typed_lines import ReadingLine
 from trimfit.entry.unnamed_numbers import is_unnamed, with_names
+from trimfit.verbs.log import worked_there
 from trimfit.verbs.sitting.entries import Entries
 from trimfit.verbs.sitting.held_entries import (
     Held,
@@ -33,14 +34,17 @@ from trimfit.verbs.wording import expected_line, plain_name, wrapped
 NEW_CHANTER = "new-chanter"
 MODES: tuple[ValueMeaning, ...] = ("auto", "sounding", "as low A", "cents")
 
+# In a script `s` is the bench's own word: to stock.
+SUGGESTED = {False: ("s", "suggested"), True: ("suggested",)}
+
 
 def _at(record: Reading | Trim) -> str:
     return record.taken_at if isinstance(record, Reading) else record.done_at
 
 
 class Readings(Entries):
-    """What a line of values means, the reading that it makes, and what is answered where one asks: yes, no, as meant,
-    moved, or what is right."""
+    """What a line of values means, the reading that it makes, and what is answered where one asks: as typed, as
+    suggested, dropped, moved, or what is right."""
 
     __slots__ = ()
 
@@ -73,9 +77,14 @@ class Readings(Entries):
         known, is_set = self.bench.line_order()
         named = with_names(text, order or known)
         yield from wrapped(f"  {named}", self.width)
-        if not (is_set or order or self.scripted):
-            yield "  in this order from now on? Enter is yes; or the names in your order, as e f A a crow"
         yield from self._reading(named, echoed=True, numbers=text)
+        if is_set or order or self.scripted or not isinstance(self.held, HeldReading):
+            return
+        yours = "the names in your order, as e f A a crow"
+        if self.held.doubts:
+            yield f"  if your order is another: {yours}"
+        else:
+            yield f"  in this order from now on? Enter is yes; or {yours}"
 
     def _reading(self, text: str, *, echoed: bool = False, numbers: str = "") -> Iterator[str]:
         if mode := mode_of(text):
@@ -93,12 +102,12 @@ class Readings(Entries):
         line = self._parse(text, partial=False)
         yield from self._heard(line)
         full = self._standing.merged(line) if self._standing else line
-        chanter = history.order.chanter if history.order else None
-        if chanter is None and history.readings:
-            chanter = history.readings[-1].record.chanter
+        chanter = None if full.chanter else self.bench.read_in(history)
         if chanter is None and not full.chanter and full.notes_hz and len(known := self.bench.chanters()) == 1:
             (chanter,) = known
             yield f"  in {plain_name(chanter)}, the only chanter in the log"
+        elif worked := worked_there(history, chanter):
+            yield from wrapped(f"  in {plain_name(chanter or '')}, {plain_name(worked, 200)}", self.width)
         reed = history.reed.record.reed
         taken_at = yield from self._moment(lambda time: full.reading(reed, time, chanter), line.at)
         yield from self._propose(HeldReading(full.reading(reed, taken_at, chanter), line, (), echoed, numbers))
@@ -143,7 +152,7 @@ class Readings(Entries):
             self.held = None
             yield "not logged"
             yield from self._read_again("")
-        elif word in ("m", "meant") and meant(held.doubts) and not isinstance(held, HeldPlain):
+        elif word in SUGGESTED[self.scripted] and meant(held.doubts) and not isinstance(held, HeldPlain):
             yield from self._propose(as_meant(held, self.advice))
         elif word in ("no", "drop") or (word in ("n", "u", "undo") and not self.scripted):
             self.held = None
@@ -193,7 +202,7 @@ class Readings(Entries):
     def _correct(self, held: Held, text: str) -> Iterator[str]:
         """What is right, typed in place of an answer: only the values that were wrong need be typed."""
         if isinstance(held, HeldPlain):
-            yield "first this: y keeps it, no drops it"
+            yield "first this: y logs it, n drops it"
             return
         word = text.split(" ")[0]
         record = held.record
@@ -208,8 +217,8 @@ class Readings(Entries):
             if may_have_moved(held.doubts):
                 yield "first this: r drops it to read again, m: the reed has moved, Enter keeps it marked"
                 return
-            choice = "m takes what was meant, " if meant(held.doubts) else ""
-            yield f"first this: y keeps it, {choice}no drops it, or type what is right"
+            choice = "s takes what is suggested, " if meant(held.doubts) else ""
+            yield f"first this: y keeps it as typed, {choice}n drops it, or type what is right"
 
     def _nothing_asked(self, _: str) -> Iterator[str]:
         yield "nothing was asked"

@@ -14,7 +14,21 @@ from trimfit.base.records import Doubt, ReedHistory, Settings
 from trimfit.entry.typed_lines import ReadingLine
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import Held, Record
-from trimfit.verbs.wording import Tally, advice_lines, closing_line, gaps_of, plain_name, reed_lines, wrapped
+from trimfit.verbs.wording import (
+    Tally,
+    advice_lines,
+    chance_words,
+    closing_line,
+    expected_line,
+    gaps_of,
+    own_words,
+    plain_name,
+    reed_lines,
+    signed,
+    wrapped,
+)
+
+MOST_GAPS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +60,7 @@ class ReedInHand:
     _standing: ReadingLine | None = None
     _mode: ValueMeaning = "auto"
     _names: Sequence[str] | None = None
+    _asked_seq: int = 0
     _settings: Settings = field(default_factory=Settings)
 
     def _fault(self, error: TrimfitError) -> Iterator[str]:
@@ -101,10 +116,13 @@ class ReedInHand:
         self.history, self.advice = history, None
         self._seen.add(name)
         yield from reed_lines(history, self.width)
-        standing, order = self._standing, history.order
-        if standing and standing.chanter and order and order.chanter != standing.chanter:
-            self._standing = replace(standing, chanter=None)
-            yield f"  read in {plain_name(order.chanter)} again, the chanter of this order"
+        standing, ordered = self._standing, history.chanter if history.order else None
+        if standing and standing.chanter and ordered and standing.chanter != ordered.chanter:
+            away = ordered.at_hand == "no" and self.bench.read_in(history) == standing.chanter
+            if not away:
+                self._standing = replace(standing, chanter=None)
+                was, now = plain_name(standing.chanter), plain_name(ordered.chanter)
+                yield f"  chanter {was} holds no more: this order is for {now}"
         yield from self._state()
 
     def _state(self) -> Iterator[str]:
@@ -121,6 +139,7 @@ class ReedInHand:
 
     def _ask(self) -> Iterator[str]:
         self.advice = None
+        self._asked_seq = self.bench.last_seq()
         try:
             self.advice = self.bench.answer(self._here().reed.record.reed)
         except TrimfitError as error:
@@ -187,7 +206,13 @@ class ReedInHand:
         if self.advice is None:
             yield "no answer stands: type a reading, or reed NAME for the answer"
             return
-        yield from wrapped(f"  {plain_name(self.advice.why, 1200)}", self.width)
-        for note in (one for one in self.advice.notes if one not in self.advice.why):
-            yield from wrapped(f"  {plain_name(note, 600)}", self.width)
         yield from reed_lines(history, self.width)[1:]
+        if gaps := [signed(f - e) for f, e in gaps_of(history, self._scale())]:
+            yield from wrapped(f"  gaps read, the last one last: {', '.join(gaps[-MOST_GAPS:])} cents", self.width)
+        if (own := self.bench.own_lines(history.reed.record.reed)) is not None:
+            yield from wrapped(f"  {own_words(own)}", self.width)
+        if self.advice.chance_within is not None and self.advice.gap_read:
+            end = f"  within tolerance at its end, if advice is followed: {chance_words(self.advice.chance_within)}"
+            yield from wrapped(end, self.width)
+        if expected := expected_line(self.bench.predicted(history.reed.record.reed), self._scale()):
+            yield f"{expected}, read as it is now"
