@@ -172,6 +172,11 @@ def test_a_reading_is_worth_taking_for_the_room_that_it_gives_a_stroke() -> None
     assert actions == ["read-again", "trim"]
 
 
+def test_strokes_that_hardly_close_the_gap_are_as_many_as_those_that_do_not() -> None:
+    hardly, never = (plans_of([belief_of(pitch=115.0, gap=0.0, lip_gap=cents)], 112.0) for cents in (1e-309, 0.0))
+    assert hardly.most_now[0] == never.most_now[0] > 0
+
+
 def test_with_the_gap_closed_the_pitch_is_the_one_it_has() -> None:
     """A little over, and sharp: no cut brings it back to its meeting point, so that nothing is promised of that."""
     posterior = belief_of(gap=2.5, gap_sd=0.3, pitch=117.0, pitch_sd=0.5, pitch_slope=24.0, lip_gap=0.5)

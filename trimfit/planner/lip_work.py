@@ -87,7 +87,7 @@ class LipPlans:
         per_stroke = self.seen.mean[:, 3]
         sd = 1.0 / np.sqrt(1.0 / variance + readings / self.seen.reading_sd_cents**2)
         room = np.minimum(ROOM_TOLERANCES * self.tolerance_cents, self.tolerance_cents - ROOM_SDS * sd) - gap
-        strokes = np.floor(room / np.where(per_stroke > 0.0, per_stroke, 1.0))
+        strokes = np.floor(room / np.maximum(per_stroke, 1e-6))
         allowed: NDArray[np.intp] = np.where(per_stroke > 0.0, np.clip(strokes, 0, self.most), self.most).astype(
             np.intp
         )
