@@ -12,9 +12,9 @@ from tests.planner.policy_moves import moves
 from trimfit.planner import policy_solver
 from trimfit.planner.choice import Rules, rung_of
 from trimfit.planner.forecast import Case, Forecast, forecasts, mixed
-from trimfit.planner.lip_work import LipPlan
+from trimfit.planner.lip_work import LipPlans
 from trimfit.planner.policy_table import Costs, PolicyTable, moved
-from trimfit.planner.quantities import normal_cdf
+from trimfit.planner.quantities import Quantities, normal_cdf
 
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
 RULES = Rules(0.01, 0.01, 120.0, USUAL)
@@ -84,8 +84,9 @@ def test_a_pitch_far_on_the_wrong_side_is_out_of_reach_by_the_whole_programme_to
         posterior, aim = belief_of(pitch_sd=2.0), aim_of(target)
         mean, sd = posterior.meeting()
         assert target - mean > aim.tolerance_cents + 3.0 * sd or target == 122.0
-        plan = LipPlan(posterior, aim, COSTS, USUAL, 0.5, (0.6, 1.6))
-        assert (forecast(Case(posterior, aim)).off_pitch == 1.0) == plan.out_of_reach
+        asked = np.array([target]), np.array([aim.tolerance_cents])
+        plan = LipPlans(Quantities.of([posterior]), *asked, COSTS, USUAL, np.array([0.5]), np.array([[0.6, 1.6]]))
+        assert (forecast(Case(posterior, aim)).off_pitch == 1.0) == plan.out_of_reach[0]
 
 
 def test_a_blade_too_short_is_in_the_chance() -> None:

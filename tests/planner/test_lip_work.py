@@ -11,7 +11,7 @@ from tests.planner.make_aim import USUAL, aim_of, belief_of
 from trimfit.planner import policy_solver
 from trimfit.planner.aim import AimPosterior
 from trimfit.planner.choice import Rules, choose
-from trimfit.planner.lip_work import MOST_STROKES, WIDE_NODES, WORTH_READING, LipPlan, LipPlans
+from trimfit.planner.lip_work import MOST_STROKES, WIDE_NODES, WORTH_READING, LipPlans
 from trimfit.planner.policy_table import Costs
 from trimfit.planner.quantities import Quantities, even_nodes, nodes, normal_cdf
 
@@ -125,31 +125,25 @@ def test_where_no_stroke_helps_readings_change_nothing_that_is_expected() -> Non
 
 def test_visits_that_come_anyway_make_the_pitch_cheaper_and_hurry_no_stroke() -> None:
     posterior = belief_of(112.0)
-    plans = [LipPlan(posterior, aim_of(112.0), COSTS, USUAL, 0.4, (left, left + 1.0)) for left in (0.0, 0.5, 1.0, 2.0)]
+    plans = [plans_of([posterior], 112.0, 0.4, (left, left + 1.0)) for left in (0.0, 0.5, 1.0, 2.0)]
     minutes = [plan.stroke()[1] for plan in plans]
     assert minutes == sorted(minutes, reverse=True)
     assert minutes[-1] < minutes[0] - 0.5
     assert plans[-1].stroke()[0] <= plans[0].stroke()[0]
 
 
-def test_without_a_target_the_pitch_costs_nothing() -> None:
-    plan = LipPlan(belief_of(), aim_of(), COSTS, USUAL)
-    assert (plan.leave(), plan.read(), plan.stroke(), plan.outside_now) == (0.0, 0.0, (0, 0.0), 0.0)
-
-
 def test_a_stroke_that_closes_the_gap_is_not_counted_on_once_it_is_closed() -> None:
     """Of two reeds that want strokes alike, the one whose strokes close the gap has them done while there is room."""
     free, tied = (
-        LipPlan(
-            # a stroke moves the meeting pitch by as much: 10 cents of pitch go with 60 of gap
-            belief_of(112.0, lip_gap=gap, lip_pitch=-0.8 + gap * 10.0 / 60.0, pitch_sd=2.5),
-            aim_of(112.0), COSTS, USUAL, 0.6, (1.0, 2.0),
+        # a stroke moves the meeting pitch by as much: 10 cents of pitch go with 60 of gap
+        plans_of(
+            [belief_of(112.0, lip_gap=gap, lip_pitch=-0.8 + gap * 10.0 / 60.0, pitch_sd=2.5)], 112.0, 0.6, (1.0, 2.0)
         )
         for gap in (0.0, 1.2)
     )  # fmt: skip
-    assert tied.plans.per_stroke == pytest.approx(free.plans.per_stroke, abs=0.05)
+    assert tied.per_stroke == pytest.approx(free.per_stroke, abs=0.05)
     # the better the gap is known, the nearer to past a stroke may bring it
-    tied_late, free_late = (plan.plans.late_visit[0].tolist() for plan in (tied, free))
+    tied_late, free_late = (plan.late_visit[0].tolist() for plan in (tied, free))
     assert tied_late == sorted(tied_late)
     assert tied_late[0] == 0 < tied_late[-1] == 1 < free_late[0]
     assert tied.stroke()[1] > free.stroke()[1]
@@ -162,10 +156,10 @@ def test_a_reading_is_worth_taking_for_the_room_that_it_gives_a_stroke() -> None
         belief_of(gap=0.3, gap_sd=sd, pitch=116.5, pitch_sd=0.7, pitch_slope=5.0, lip_gap=0.7, lip_pitch=-0.8)
         for sd in (1.25, 0.7)
     )
-    plans = [LipPlan(posterior, aim_of(113.0), COSTS, USUAL) for posterior in (vague, plain)]
-    assert [plan.plans.most_now[0] for plan in plans] == [0, 2]
-    assert plans[0].plans.by_reading[0, 1] > WORTH_READING * plans[0].plans.by_reading[0, 0]
-    assert plans[0].read() < plans[0].leave() - COSTS.reading_minutes
+    plans = [plans_of([posterior], 113.0, 0.0, (0.0, 0.0)) for posterior in (vague, plain)]
+    assert [plan.most_now[0] for plan in plans] == [0, 2]
+    assert plans[0].by_reading[0, 1] > WORTH_READING * plans[0].by_reading[0, 0]
+    assert plans[0].read()[0] < plans[0].leave()[0] - COSTS.reading_minutes
     actions = [
         choose(posterior, aim_of(113.0), policy_solver.solve(COSTS), RULES).action for posterior in (vague, plain)
     ]
@@ -181,10 +175,10 @@ def test_with_the_gap_closed_the_pitch_is_the_one_it_has() -> None:
     """A little over, and sharp: no cut brings it back to its meeting point, so that nothing is promised of that."""
     posterior = belief_of(gap=2.5, gap_sd=0.3, pitch=117.0, pitch_sd=0.5, pitch_slope=24.0, lip_gap=0.5)
     target = 113.0
-    plan = LipPlan(posterior, aim_of(target), COSTS, USUAL)
-    assert plan.plans.off == pytest.approx([117.0 - target])
+    plan = plans_of([posterior], target, 0.0, (0.0, 0.0))
+    assert plan.off == pytest.approx([117.0 - target])
     assert posterior.meeting()[0] < 117.0 - 0.5
-    assert plan.leave() == pytest.approx(120.0 * posterior.pitch_outside(aim_of(target), 0.0, 0.0, USUAL))
+    assert plan.leave()[0] == pytest.approx(120.0 * posterior.pitch_outside(aim_of(target), 0.0, 0.0, USUAL))
     assert choose(posterior, aim_of(target), policy_solver.solve(COSTS), RULES).action in ("finished", "no-fit")
 
 

@@ -21,7 +21,7 @@ from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior, interval_of
 from trimfit.planner.away import LEFT_SHARE
-from trimfit.planner.lip_work import LipPlan
+from trimfit.planner.lip_work import LipPlans
 from trimfit.planner.policy_table import (
     LADDER,
     MOST_READINGS,
@@ -32,7 +32,7 @@ from trimfit.planner.policy_table import (
     read_first,
     worth_reading,
 )
-from trimfit.planner.quantities import CutError, even_nodes, nodes, normal_cdf
+from trimfit.planner.quantities import CutError, Quantities, even_nodes, nodes, normal_cdf
 from trimfit.regression.outputs import Array
 
 LEAST_CEILING = 1e-9
@@ -260,21 +260,24 @@ def at_its_aim(posterior: AimPosterior, tolerance_cents: float) -> tuple[float, 
 
 def _lip_plan(
     posterior: AimPosterior, aim: Aim, table: PolicyTable, error: CutError, able: Array, again: _Future
-) -> LipPlan:
+) -> LipPlans | None:
     """What the pitch wants, where the gap alone would have this visit and so many more: strokes then cost no visit.
+    None without a target.
 
     Of how many there will be only a rough number is wanted, and it is taken on one rung for all: were it to follow
     ceiling or cost, a lower ceiling could have other strokes done, and with them a longer cut.
     """
     costs = table.costs
     if aim.target_cents is None:
-        return LipPlan(posterior, aim, costs, error)
+        return None
     length, after = 0.0, 0.0
     if len(able):
         cut = _Future(posterior, table, able, 0.0, error)
         best = int(np.argmin(cut.cost(VISITS_RUNG)))
         length, after = float(able[best]), float(cut.cuts(VISITS_RUNG)[best])
-    return LipPlan(posterior, aim, costs, error, length, (after, float(again.cuts(VISITS_RUNG)[0])))
+    left = np.array([[after, float(again.cuts(VISITS_RUNG)[0])]])
+    asked = np.array([aim.target_cents]), np.array([aim.tolerance_cents])
+    return LipPlans(Quantities.of([posterior]), *asked, costs, error, np.array([length]), left)
 
 
 def choose(
@@ -385,9 +388,9 @@ def choose(
         return np.asarray(MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING))
 
     lips = _lip_plan(posterior, aim, table, error, able, again)
-    if lips.out_of_reach:
+    if lips is not None and lips.out_of_reach[0]:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
-    lip, pitch_then = lips.stroke()
+    lip, pitch_then = lips.stroke() if lips is not None else (0, 0.0)
     longest = wanted * rules.step_mm
     bladed = reach < wanted and longest > LEAST_CUT_SDS * float(error.sd_mm(np.array(longest)))
     # where no cut that the hand can hit is short enough, it is not the blade that ends the work
@@ -396,7 +399,10 @@ def choose(
         return answer("no-fit", 0.0, 0, 0.0, "blade")
     cuts = able[allowed(able, lip)] if len(able) else able
     # by themselves so many strokes as the ceiling allows, be they fewer than would go with a cut
-    strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or allowed(zero, k)[0]])
+    strokes, pitch_stroked, pitch_now, pitch_read = 0, 0.0, 0.0, 0.0
+    if lips is not None:
+        strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or allowed(zero, k)[0]])
+        pitch_now, pitch_read = float(lips.leave()[0]), float(lips.read()[0])
     # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
     barred = bool(others) and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
     gap, variance, spread, tied = (np.array(part) for part in (m, v, s, tie))
@@ -405,7 +411,6 @@ def choose(
     may_read = (barred and readings < MOST_BARRED) or (bool(useful) and readings < MOST_READINGS)
     lips_only = _Future(posterior, table, zero, float(strokes), error) if strokes else None
     cut = _Future(posterior, table, cuts, float(lip), error) if len(cuts) else None
-    pitch_now, pitch_read = lips.leave(), lips.read()
     visit = costs.cut_minutes + costs.reading_minutes
     done = float(finish_cost(np.array(past_now), np.array(short_now), costs, rung, under_now))
     options = [("finished", 0.0, done + pitch_now)]
@@ -441,6 +446,6 @@ def choose(
         return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
     if name == "read-again":
         return answer("read-again", 0.0, 0, left_cuts, unsure if barred else "vague")
-    if lips.outside_now > 0.9:
+    if lips is not None and lips.outside_now[0] > 0.9:
         return answer("no-fit", 0.0, 0, 0.0, "pitch")
     return answer("finished", 0.0, 0, 0.0, "good")

@@ -24,7 +24,6 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.policy_table import Costs
 from trimfit.planner.quantities import CutError, Quantities, even_nodes, nodes, normal_cdf
 from trimfit.regression.outputs import Array
@@ -213,6 +212,13 @@ class LipPlans:
             then = np.where(read_first[:, None], then, best)
         return then[:, 1:]
 
+    def stroke(self, allowed: Sequence[int] = range(MOST_STROKES + 1)) -> tuple[int, float]:
+        """Of the first reed: the best number of strokes, of those `allowed`, for a visit that is made anyway, and the
+        minutes then."""
+        after = self.after_visit[0][0, : int(self.most_now[0]) + 1]
+        best = min((k for k in allowed if k < len(after)), key=lambda k: float(after[k]))
+        return best, float(after[best])
+
     @property
     def out_of_reach(self) -> NDArray[np.bool_]:
         """Whether the pitch (n,) is off and neither the lips nor another reading is likely to mend it."""
@@ -363,53 +369,6 @@ def _summed(row: NDArray[np.intp], place: NDArray[np.intp], chance: Array, count
 def _picked(each: Array, which: NDArray[np.intp]) -> Array:
     """Of options (m, k, grid) at each point the one numbered (m, grid)."""
     return np.asarray(np.take_along_axis(each, which[:, None], axis=1)[:, 0])
-
-
-class LipPlan:
-    """`LipPlans` of one reed for `planner.choice`: minutes of leaving the pitch, of reading again, of strokes;
-    0 without a target."""
-
-    def __init__(
-        self,
-        posterior: AimPosterior,
-        aim: Aim,
-        costs: Costs,
-        error: CutError,
-        cut_mm: float = 0.0,
-        cuts_left: tuple[float, float] = (0.0, 0.0),
-    ) -> None:
-        """cut_mm, cuts_left: as for `LipPlans`."""
-        self.plans: LipPlans | None = None
-        if aim.target_cents is not None:
-            target, tolerance = np.array([aim.target_cents]), np.array([aim.tolerance_cents])
-            now, cut, left = Quantities.of([posterior]), np.array([cut_mm]), np.array([cuts_left])
-            self.plans = LipPlans(now, target, tolerance, costs, error, cut, left)
-
-    @property
-    def outside_now(self) -> float:
-        """Chance that the reed, handed over as it is, is off the pitch."""
-        return 0.0 if self.plans is None else float(self.plans.outside_now[0])
-
-    def leave(self) -> float:
-        """Minutes expected to be lost to the pitch if the reed is handed over as it is."""
-        return 0.0 if self.plans is None else float(self.plans.leave()[0])
-
-    def read(self) -> float:
-        """The same after one more reading and the best from then on."""
-        return 0.0 if self.plans is None else float(self.plans.read()[0])
-
-    def stroke(self, allowed: Sequence[int] = range(MOST_STROKES + 1)) -> tuple[int, float]:
-        """The best number of strokes, of those `allowed`, for a visit that is made anyway, and the minutes then."""
-        if self.plans is None:
-            return 0, 0.0
-        after = self.plans.after_visit[0][0, : int(self.plans.most_now[0]) + 1]
-        best = min((k for k in allowed if k < len(after)), key=lambda k: float(after[k]))
-        return best, float(after[best])
-
-    @property
-    def out_of_reach(self) -> bool:
-        """Whether the pitch is off and neither the lips nor another reading is likely to mend it."""
-        return self.plans is not None and bool(self.plans.out_of_reach[0])
 
 
 def _cheaper(first: Array, second: Array) -> Array:
