@@ -259,11 +259,10 @@ class AimPosterior:
         off, sd, t = mean[0] - aim.target_cents, np.sqrt(variance[0]), aim.tolerance_cents
         return float((normal_cdf((off - t) / sd) + normal_cdf((-off - t) / sd)) @ weight[0])
 
-    def gap(self, length_mm: float, lip: float, error: CutError, *, reading: bool = False) -> Interval:
-        """Interval (90 %) of the gap after a cut, in cents; of the next reading of it with `reading`."""
+    def gap(self, length_mm: float, lip: float, error: CutError) -> Interval:
+        """Interval (90 %) of the gap after a cut, in cents."""
         weight, mean, variance = self.outcomes(np.array([length_mm]), lip, error)
-        noise = self.reading_sd_cents**2 if reading else 0.0
-        return interval_of(weight[0], mean[0], variance[0] + noise)
+        return interval_of(weight[0], mean[0], variance[0])
 
     def meeting(self, lip: float = 0.0) -> tuple[float, float]:
         """Pitch (cents from 440 Hz) at which the gap closes after `lip` more strokes: mean and standard deviation."""

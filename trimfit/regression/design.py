@@ -28,22 +28,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 OUTPUT_COLUMNS = tuple(f"{output}_cents" for output in OUTPUTS)
-FRAME_COLUMNS = (
-    "reed",
-    "reed_type",
-    "batch",
-    "chanter",
-    "removed_mm",
-    "lip_strokes",
-    "pressure_kpa",
-    "temperature_c",
-    "taken_day",
-    "made_day",
-    "work_count",
-    "work_fading",
-    "event",
-    *OUTPUT_COLUMNS,
-)
 SETTLE_DAYS = 4.0
 """The time constant with which a work's effect on a reed fades, assumed alike for all shops."""
 SAME_WORK_DAYS = 0.25
@@ -74,7 +58,6 @@ class Coding:
     pressure_kpa: float
     temperature_c: float
     balance_cents: float = 3.7
-    hand_cents_per_kpa: float = 0.0
     away: tuple[int, ...] = ()
     owners_weight: float = OWNERS_WEIGHT
 
@@ -171,20 +154,19 @@ def work_before(days: Sequence[float], trim_days: Sequence[float]) -> list[tuple
     return out
 
 
-def a_imbalance_cents(y: Array, kpa: Array, coding: Coding) -> Array:
-    """High A over low A (n,), cents, less what the pressure does to top and bottom hand; 0 where either is missing."""
+def a_imbalance_cents(y: Array) -> Array:
+    """High A over low A (n,), cents; 0 where either is missing."""
     over = y[:, HIGH_A] - y[:, LOW_A]
-    over = over - np.where(np.isfinite(kpa), kpa - coding.pressure_kpa, 0.0) * coding.hand_cents_per_kpa
     return np.where(np.isfinite(over), over, 0.0)
 
 
-def balance_weight(y: Array, kpa: Array, coding: Coding) -> Array:
+def balance_weight(y: Array, coding: Coding) -> Array:
     """Weight (n,) of a reading's notes: 1 while the A's agree within the tolerance, then (tolerance / excess)².
 
     A's farther apart than any seating takes them (eight tolerances) are a slip of one of them, which is found as such:
     it says nothing against the other notes.
     """
-    over = np.abs(a_imbalance_cents(y, kpa, coding))
+    over = np.abs(a_imbalance_cents(y))
     limit = coding.balance_cents
     seated = (over > limit) & (over < SEATING_TOLERANCES * limit)
     return np.asarray(np.where(seated, (limit / np.maximum(over, limit)) ** 2, 1.0))
@@ -193,7 +175,7 @@ def balance_weight(y: Array, kpa: Array, coding: Coding) -> Array:
 def base_weight(rows: Rows, coding: Coding) -> Array:
     """Weight (n, K) of each cell before it is held against any other: less where the A's disagree (the crow apart),
     and of what an owner read in a chanter that is away."""
-    weight = np.repeat(balance_weight(rows.y, rows.kpa, coding)[:, None], rows.y.shape[1], axis=1)
+    weight = np.repeat(balance_weight(rows.y, coding)[:, None], rows.y.shape[1], axis=1)
     weight[:, 0] = 1.0
     weight[np.isin(rows.chanter_code, coding.away)] *= coding.owners_weight
     return np.asarray(np.maximum(weight, LEAST_WEIGHT))

@@ -67,8 +67,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     if with_notes:
         last = with_notes[-1].record
         y = np.array([reading_cents(last, bench.scale)])
-        kpa = np.array([np.nan if last.pressure_kpa is None else last.pressure_kpa])
-        off = bool(abs(a_imbalance_cents(y, kpa, bench.model.coding)[0]) > bench.model.coding.balance_cents)
+        off = bool(abs(a_imbalance_cents(y)[0]) > bench.model.coding.balance_cents)
     both = gap_readings(history.readings, bench.model)
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
     read_in = aim.worked_in or aim.chanter
@@ -163,7 +162,7 @@ def _may_have_moved(seen: Seen) -> float:
 
 def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds) -> Choice:
     """The planner's next step, where the readings allow it; else to read the reed, with the reason for that."""
-    table = bench.policy(seen.type_code, posterior=posterior)
+    table = bench.policy(seen.type_code, posterior)
     rules = replace(bench.rules(), longest_mm=bench.longest_cut_mm(ground.reed_type))
     if ground.gap_read == 0:
         return _from_kin(bench, seen, posterior, aim, ground, rules)
@@ -201,7 +200,7 @@ def _read(bench: Bench, seen: Seen, posterior: AimPosterior, choice: Choice, rea
 def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds, rules: Rules) -> Choice:
     """A reed whose F and E were never read: to the chanter with it, or a cut by the crow where enough is known."""
     if ground.readings and ground.reeds_of_type >= FEW_REEDS and aim.chanter and not ground.chanter_unread:
-        choice = choose(posterior, aim, bench.policy(seen.type_code, posterior=posterior), rules)
+        choice = choose(posterior, aim, bench.policy(seen.type_code, posterior), rules)
         if choice.action == "trim":
             return choice
     gap = posterior.gap(0.0, 0.0, rules.error)
@@ -224,7 +223,7 @@ def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, groun
 
 def _cuts_left(bench: Bench, seen: Seen, posterior: AimPosterior) -> float:
     """Cuts to be expected once the reed has been read, over what that reading may show."""
-    table, rules = bench.policy(seen.type_code, posterior=posterior), bench.rules()
+    table, rules = bench.policy(seen.type_code, posterior), bench.rules()
     m, v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)
     spread, tied = posterior.way_left(np.zeros(1), 0.0, rules.error)
     s, tie = float(spread[0]), float(tied[0])

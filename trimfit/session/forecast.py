@@ -31,7 +31,7 @@ def forecast_of(bench: Bench, pairs: Sequence[tuple[Seen, Aim]]) -> list[Forecas
         states = [None, *(one.state for one in seen.explanations)]
         for aim, *each in zip(aims, *(bench.posteriors(seen, aims, state) for state in states), strict=True):
             if each[0].beyond_sd_cents:
-                table = bench.policy(seen.type_code, posterior=each[0])
+                table = bench.policy(seen.type_code, each[0])
             else:
                 if seen.type_code not in of_type:
                     of_type[seen.type_code] = bench.policy(seen.type_code)

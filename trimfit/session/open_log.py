@@ -114,15 +114,12 @@ class Bench:
             self._longest_mm[reed_type] = self.journal.longest_cut_mm(reed_type, self.until_s)
         return self._longest_mm[reed_type]
 
-    def policy(
-        self, type_code: int, settings: Settings | None = None, posterior: AimPosterior | None = None
-    ) -> PolicyTable:
-        """The type's policy, under the shop's settings or under others; that of a reed whose chanter is away, where the
-        posterior about it is given and says so."""
-        settings = settings or self.settings
-        return self.policies.of(self._costs(type_code, settings, posterior))
+    def policy(self, type_code: int, posterior: AimPosterior | None = None) -> PolicyTable:
+        """The type's policy; that for a chanter that is away, where the posterior about a reed is given and says so."""
+        return self.policies.of(self._costs(type_code, posterior))
 
-    def _costs(self, type_code: int, settings: Settings, posterior: AimPosterior | None) -> Costs:
+    def _costs(self, type_code: int, posterior: AimPosterior | None) -> Costs:
+        settings = self.settings
         costs = costs_of(self.model, type_code, settings, self.readings_each)
         if posterior is None or not posterior.beyond_sd_cents:
             return costs
@@ -368,4 +365,4 @@ class Bench:
         posterior = replace(posterior, hint=hint)
         if aim.spaced_cents is not None:
             return replace(posterior, stop_cents=aim.spaced_cents, spaced=True)
-        return replace(posterior, stop_cents=self._costs(seen.type_code, self.settings, posterior).stop_cents)
+        return replace(posterior, stop_cents=self._costs(seen.type_code, posterior).stop_cents)

@@ -44,7 +44,7 @@ def by_pass(model: FittedModel, rows: Rows) -> FittedModel:
 
 def as_kept(model: FittedModel, rows: Rows) -> Rows:
     """The rows with the weights that the fitted model holds of them."""
-    weight = np.repeat(np.maximum(balance_weight(rows.y, rows.kpa, model.coding), 1e-3)[:, None], 10, axis=1)
+    weight = np.repeat(np.maximum(balance_weight(rows.y, model.coding), 1e-3)[:, None], 10, axis=1)
     weight[:, 0] = 1.0
     for i, label in enumerate(rows.label):
         weight[i] = model.low_weight.get(str(label), weight[i])

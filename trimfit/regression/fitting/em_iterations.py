@@ -385,7 +385,7 @@ def reading_stretch(
     balanced: list[NDArray[np.bool_]] = []
     for piece, sums, post in batch_views(rows, [piece for piece, _ in found], g, [sums for _, sums in found]):
         own = np.einsum("pk,kl,pl->p", probe, g.noise_cov * g.noise_scale[piece.type_code], probe)
-        even = balance_weight(rows.y[piece.at], rows.kpa[piece.at], coding) == 1.0
+        even = balance_weight(rows.y[piece.at], coding) == 1.0
         for miss, spread, taken, which in left_out_readings(sums, post, rows.y[piece.at]):
             for k in np.flatnonzero((probe[:, np.setdiff1d(np.arange(K), taken)] == 0).all(axis=1)).tolist():
                 m = probe[k, taken]

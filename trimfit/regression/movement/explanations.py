@@ -87,7 +87,7 @@ def latest_sitting(
     last = last[-MOST_READINGS:]
     if state.idle_days > 0 and len(last) > 1:
         return None  # its shared error is no part of the state any more, and its readings bear each other out
-    base = np.repeat(balance_weight(rows.y[last], rows.kpa[last], coding)[:, None], K, axis=1)
+    base = np.repeat(balance_weight(rows.y[last], coding)[:, None], K, axis=1)
     base[:, 0] = 1.0
     base = np.maximum(base, 1e-3)
     error = BASIS @ state.movement.sitting @ BASIS.T if state.idle_days > 0 else np.zeros((K, K))

@@ -89,7 +89,7 @@ def bench_frame(
     taped, entry; trims: reed, done_at, length_mm and/or lip_strokes; reeds: reed, reed_type, batch and, where known,
     made_on; events: reed, at. Notes become cents as low A from 440 Hz under the just ratios of `scale`; what was read
     with tape on a note's hole stands in `<note>_taped_cents`. Readings of reeds that `reeds` does not hold are left
-    out. Besides what `design.FRAME_COLUMNS` names there is `entry`, where the readings have one.
+    out. The columns are those of `estimator.ReedResponse`; `entry` is there where the readings have one.
     """
     import pandas as pd
 
