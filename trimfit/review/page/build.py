@@ -127,12 +127,9 @@ def _glance(findings: Report) -> list[str]:
         lines.append(f"{len(signalled)} of {len(findings.charts)} <a href='#charts'>control charts</a> {signal}.")
     unsure = [c for c in findings.chanters if c.meet_pitch_hz and c.meet_pitch_hz.high - c.meet_pitch_hz.low > 4.0]
     if unsure:
-        known = "is known to no better than ± 2 Hz"
-        if len(unsure) > 1:
-            known = "are known to no better than ± 2 Hz"
         lines.append(
-            f"{_counted(len(unsure), 'chanter', 'chanters')} {known} (half of the 90 % interval): "
-            "take a reed to the meeting point."
+            f"{_counted(len(unsure), 'chanter is', 'chanters are')} known to no better than ± 2 Hz (half of the 90 % "
+            "interval): take a reed to the meeting point."
         )
     if findings.finished_in_all:
         lines.append(
