@@ -31,7 +31,7 @@ E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 
 def _fit(inner: Array) -> MixedFit:
     empty = np.empty(0)
-    return MixedFit(empty, empty, inner, inner, 1.0, 0.0, empty, empty, 1, True)
+    return MixedFit(empty, empty, inner, inner, 1.0, 0.0, 1, True)
 
 
 def _fits_of(cov: Array, held: list[int]) -> ContrastFits:

@@ -127,9 +127,9 @@ def test_a_type_whose_batches_vary_much_has_a_yardstick_of_its_own(monkeypatch: 
 def test_the_norm_of_a_type_is_not_drawn_by_a_batch_that_is_off() -> None:
     rng = np.random.default_rng(4)
     d, variance, group = good(rng, 24)
-    norm = drift.judge(d, variance, group, 15.0).norm[0]
+    norm = drift.judge(d, variance, group, 15.0).norm_of[0]
     d[0] = 120.0
-    assert abs(drift.judge(d, variance, group, 15.0).norm[0] - norm) < 4.0
+    assert abs(drift.judge(d, variance, group, 15.0).norm_of[0] - norm) < 4.0
 
 
 def test_calling_keeps_the_expected_share_of_false_calls() -> None:

@@ -36,9 +36,9 @@ LEAST_DAMPING = 0.05
 
 @dataclass(frozen=True, slots=True)
 class MixedFit:
-    """The fit. beta (p,), beta_cov (p, p); outer_cov, inner_cov (q, q); noise (variance); modes and what they rest on.
+    """The fit. beta (p,), beta_cov (p, p); outer_cov, inner_cov (q, q); noise (variance).
 
-    `criterion` is -2 log (restricted) likelihood; outer_mode (B, q), inner_mode (R, q); `steps` taken; `converged`.
+    `criterion` is -2 log (restricted) likelihood; `steps` taken; `converged`.
     """
 
     beta: Array
@@ -47,8 +47,6 @@ class MixedFit:
     inner_cov: Array
     noise: float
     criterion: float
-    outer_mode: Array
-    inner_mode: Array
     steps: int
     converged: bool
 
@@ -92,7 +90,7 @@ def fit_many(
     most_steps: int = 60,
     least_noise: float = 0.0,
 ) -> list[MixedFit]:
-    """Fit the variances of each output, then its coefficients and the groups' conditional modes.
+    """Fit the variances of each output, then its coefficients.
 
     outer_free, inner_free (q, q) say which entries of the two covariances may differ from zero (default: all; a level
     that is not wanted gets all False). prior_precision (K, p, p) and prior_mean (K, p) of the fixed coefficients.
@@ -246,8 +244,6 @@ class _Descent:
         place = self.place.of(outputs)
         outer, inner = place.covs()
         at = solve(data, state, prior)
-        outer_mode, inner_mode = np.empty_like(at.a_b), np.empty_like(at.a_r)
-        outer_mode[:, :, data.outer_place], inner_mode[:, :, data.inner_place] = outer @ at.a_b, inner @ at.a_r
         for i, k in enumerate(outputs):
             self.found[k] = MixedFit(
                 at.beta[i],
@@ -256,8 +252,6 @@ class _Descent:
                 inner[i],
                 float(place.noise[i]),
                 float(state.criterion[i]),
-                outer_mode[i].T,
-                inner_mode[i].T,
                 int(self.steps[k]),
                 bool(self.converged[k]),
             )

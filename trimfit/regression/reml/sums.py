@@ -32,7 +32,7 @@ class CrossProducts:
     Where an outer group meets few of the fixed terms, zd (K, q, L, R) holds those alone: `columns` (B, L) says which of
     the p + 1 they are (y last). A group that meets fewer than L - 1 has columns of zeros, which may be called anything.
     Outer groups then stand by size, so that those of one size are one block (`runs`: first and end among the outer
-    groups, size), whatever order they were given in; `outer_place` (B,), `inner_place` (R,) say where each group was.
+    groups, size), whatever order they were given in.
     """
 
     zz: Array
@@ -40,8 +40,6 @@ class CrossProducts:
     dd: Array
     outer_start: Codes
     outer_of: Codes
-    outer_place: Codes
-    inner_place: Codes
     rows: NDArray[np.intp]
     log_weights: Array
     columns: Codes | None = None
@@ -260,15 +258,8 @@ def _summed(
         dd[:, 0] if named is None else _laid(dd, named, p + 1, terms=True),
         outer_start,
         np.repeat(np.arange(len(count)), count),
-        _rank(outer[outer_start]),
-        _rank(inner[start]),
         rows,
         log_weights,
         named,
         runs,
     )
-
-
-def _rank(codes: Codes) -> Codes:
-    """The place of each of these codes among them in ascending order."""
-    return np.argsort(np.argsort(codes))

@@ -67,7 +67,7 @@ class Judged:
 
     mean, low, high: deviation from the type's norm, 90 %; chance: that the batch is off by more than the limit; odd:
     that it is so and out of the ordinary; shows: whether its readings could show a deviation of the limit's size (their
-    standard error is within it), or show one by twice their error all the same; norm (T,): m_t; norm_of (B,): m_t of
+    standard error is within it), or show one by twice their error all the same; norm_of (B,): m_t of
     each batch; scale (T,): the median of the posterior of each type's tau.
     """
 
@@ -77,7 +77,6 @@ class Judged:
     chance: Array
     odd: Array
     shows: npt.NDArray[np.bool_]
-    norm: Array
     norm_of: Array
     scale: Array
 
@@ -181,12 +180,7 @@ def judge(
         ends.append(0.5 * (low + high))
     norms, error = (weights * norm).sum(axis=0), np.sqrt(s2)
     shows = finite & ((error <= limit) | (np.abs(d - norms[group]) > limit + 2.0 * np.where(finite, error, 0.0)))
-    if norm_of is not None:
-        counted = np.maximum(np.bincount(group, minlength=groups), 1)
-        norms = np.bincount(group, norm_of, groups) / counted
-    else:
-        norm_of = norms[group]
-    return Judged(middle, ends[0], ends[1], chance, odd, shows, norms, norm_of, scale)
+    return Judged(middle, ends[0], ends[1], chance, odd, shows, norms[group] if norm_of is None else norm_of, scale)
 
 
 def _bell(at: Array, above: float, below: float) -> Array:
