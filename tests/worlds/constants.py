@@ -47,7 +47,6 @@ GIVEN = frozenset(
         "DAY_S",
         "WEEK_DAYS",
         "Z90",
-        "GOLDEN",
         "COVERAGES",
         "MIDDLE_PITCH_HZ",
         "NOT_TAKEN",
