@@ -14,7 +14,6 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.curve import KNOTS_MM, bent_mm
 from trimfit.regression.cut_error import cut_error
 from trimfit.regression.design import (
-    FRAME_COLUMNS,
     OUTPUT_COLUMNS,
     SETTLE_DAYS,
     Coding,
@@ -134,7 +133,6 @@ def test_frame_to_rows_and_codes() -> None:
     assert types == ("b", "z", "a")
     assert chanters == ("old", "new")
     assert rows.type_code.tolist() == [0, 2, 0]
-    assert set(FRAME_COLUMNS) >= set(OUTPUT_COLUMNS)
 
 
 @pytest.mark.parametrize("column", ["reed", "reed_type", "batch", "removed_mm"])
