@@ -151,7 +151,7 @@ def test_control_c_loses_nothing_acknowledged(log: Path, terminal: Terminal) -> 
 def test_the_end_of_input_keeps_a_line_in_doubt_marked(log: Path, terminal: Terminal) -> None:
     terminal.see("== R-1")
     terminal.type("f 806.6 e 709 a 470.2 A 940.1")
-    terminal.see("no, or what is right: ")
+    terminal.see("n drop it, or what is right: ")
     terminal.child.sendeof()
     terminal.see("kept and marked, since nobody answered")
     terminal.see("this sitting: 1 read")
