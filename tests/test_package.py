@@ -45,7 +45,7 @@ WITHIN: dict[str, set[str]] = {
     "base.errors": set(),
     "base.records": set(),
     "base.natural_order": {"base.errors"},
-    "base.normal": set(),
+    "base.normal": {"base.pitch", "base.units"},
     "base.progress": set(),
     "base.column_words": {"base.pitch"},
     "base.units": {"base.errors"},

@@ -14,9 +14,6 @@ if TYPE_CHECKING:
     from trimfit.verbs.pick import Pick, Picked
     from trimfit.verbs.rehearse import Rehearsal
 
-SHOWN_BEYOND = 6
-SHOWN_WITHOUT_NUMBER = 20
-
 
 @app.command()
 def pick(
@@ -60,9 +57,7 @@ def _blanks(found: Picked, *, everything: bool) -> str:
     from trimfit.verbs.wording import plain_name, wrapped
 
     wanted = found.wanted
-    start = wanted if found.to_start is None else found.to_start
-    most = SHOWN_WITHOUT_NUMBER if wanted is None else max(wanted, start or 0) + SHOWN_BEYOND
-    shown = found.blanks if everything else found.blanks[:most]
+    start, shown = found.start_and_shown(everything=everything)
     # what is to be said of many blanks is said once, under the table
     remarks = {text: f"({i})" for i, text in enumerate(dict.fromkeys(one.remark for one in shown if one.remark), 1)}
     heads = ("reed", "type", "mm off", "cuts", "good %", "crow", "")

@@ -267,7 +267,7 @@ def reed_(
 
     with session_of(context, as_json) as session:
         found = reed_story.review_reed(session, reed)
-        paths = reviews_ticket.write_ticket(session, reed, ticket) if ticket is not None else []
+        paths = reviews_ticket.write_tickets(session, [reed], ticket) if ticket is not None else []
     if as_json:
         print_json(plain(found) | ({"ticket": [str(path) for path in paths]} if paths else {}))
         return

@@ -9,7 +9,7 @@ import numpy as np
 
 from trimfit.base.errors import InputError
 from trimfit.base.natural_order import as_counted
-from trimfit.base.pitch import hz_from_cents
+from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order, ReedHistory
 from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
@@ -22,7 +22,6 @@ from trimfit.session.orders import Progress, chanter_word, order_named, order_pr
 from trimfit.session.session import Session
 from trimfit.verbs.pick import promise, put_to, stock_for
 
-Z90 = 1.6448536269514722
 HARDLY = 0.05
 MOST_PITCHES = 25
 LEAST_PITCHES = 5
@@ -231,7 +230,6 @@ def _allotted(
         order, forecast, record = orders[column], forecasts[column], history.reed.record
         seen = seen_as[record.reed]
         aim = bench.aim(seen, order)
-        mean, sd = bench.posterior(seen, aim).meeting()
         unknown = order.weight is not None and record.weight is None
         words = [*promise(bench, seen, aim, forecast), f"nobody said whether it is {order.weight}" if unknown else ""]
         out.append(
@@ -242,7 +240,7 @@ def _allotted(
                 round(forecast.need_mm, 3),
                 forecast.cuts,
                 forecast.good,
-                Interval(*(hz_from_cents(mean + side * sd) for side in (0.0, -Z90, Z90))),
+                hz_interval(*bench.posterior(seen, aim).meeting()),
                 costs[column],
                 "; ".join(word for word in words if word),
                 next((r.record.crow_hz for r in reversed(history.readings) if r.record.crow_hz), None),

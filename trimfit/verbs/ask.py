@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,10 +11,8 @@ import numpy as np
 from trimfit.base.answers import Advice
 from trimfit.base.dates import now_s, text_of
 from trimfit.base.natural_order import as_counted
-from trimfit.base.normal import Z90
-from trimfit.base.pitch import hz_from_cents
+from trimfit.base.normal import hz_interval, interval
 from trimfit.base.records import Order, ReedHistory
-from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.choice import Choice, limited_cuts
 from trimfit.planner.reasons import leanings, reason, why
@@ -60,15 +58,21 @@ def ask_all(session: Session, *, at_s: float | None = None) -> list[Advice]:
     session.fit_if_due()
     bench = session.bench(at_s)
     wanted = session.journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
-    batches = {(h.reed.record.reed_type, h.reed.record.batch) for h in waiting}
-    names = {h.reed.record.reed for h in waiting}
-    found: list[tuple[tuple[object, ...], Advice]] = []
     history = {h.reed.record.reed: h for h in waiting}
-    for done, (reed_type, batch) in enumerate(sorted(batches), 1):
-        for advice in advice_of_batch(bench, reed_type, batch, names):
-            found.append((work_order(history[advice.reed], advice, wanted), advice))
-        session.progress("working out the answers, batch", done, len(batches))
-    return [advice for _, advice in sorted(found, key=lambda pair: pair[0])]
+    found = [advise(bench, seen) for seen in see_all(bench, waiting, step="working out the answers, batch")]
+    return sorted(found, key=lambda advice: work_order(history[advice.reed], advice, wanted))
+
+
+def see_all(
+    bench: Bench, histories: Iterable[ReedHistory], chanters: Sequence[str] = (), *, step: str = ""
+) -> Iterator[Seen]:
+    """The posterior of each of these reeds, batch by batch. chanters: asked about besides; step: said as it goes on."""
+    reeds = [history.reed.record for history in histories]
+    names, batches = {one.reed for one in reeds}, sorted({(one.reed_type, one.batch) for one in reeds})
+    for done, (reed_type, batch) in enumerate(batches, 1):
+        yield from bench.see_batch(reed_type, batch, chanters, only=names).values()
+        if step:
+            bench.tell(step, done, len(batches))
 
 
 def advice_of_batch(bench: Bench, reed_type: str, batch: str, names: Collection[str]) -> Iterator[Advice]:
@@ -120,8 +124,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
     ground = replace(ground, here=here_of(seen, posterior, aim))
     other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
-    low = choice.meet_mean_cents - Z90 * choice.meet_sd_cents
-    high = choice.meet_mean_cents + Z90 * choice.meet_sd_cents
+    moved = seen.state.moved_gap()
     return Advice(
         reed=seen.name,
         order=order.order if order is not None else None,
@@ -130,7 +133,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         lip_strokes=choice.lip_strokes,
         gap_now_cents=choice.gap_now_cents,
         gap_after_cents=choice.gap_after_cents,
-        meet_pitch_hz=Interval(hz_from_cents(choice.meet_mean_cents), hz_from_cents(low), hz_from_cents(high)),
+        meet_pitch_hz=hz_interval(choice.meet_mean_cents, choice.meet_sd_cents),
         chance_past=choice.chance_past,
         trims_left=left,
         why=why(choice, aim, ground, other),
@@ -146,7 +149,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         reason=reason(choice, aim, ground, other),
         notes=tuple(leanings(ground, choice.action)),
         need_mm=posterior.need(max(aim.most_removed_mm - posterior.removed_mm, 0.0)),
-        moved_cents=_moved(seen),
+        moved_cents=interval(*moved) if moved is not None else None,
         chance_within=forecast.good,
         here=None if ground.here is None else ground.here.answer(),
     )
@@ -158,15 +161,6 @@ def _cuts_after_the_first(bench: Bench, seen: Seen, posterior: AimPosterior, cho
     if not choice.length_mm or bench.longest_cut_mm(seen.history.reed.record.reed_type) is not None:
         return 0.0
     return float(limited_cuts(np.array([posterior.need_mm() - choice.length_mm]), choice.length_mm)[0])
-
-
-def _moved(seen: Seen) -> Interval | None:
-    """How far the gap has moved by itself since the sitting before (90 %), cents."""
-    moved = seen.state.moved_gap()
-    if moved is None:
-        return None
-    mean, sd = moved
-    return Interval(mean, mean - Z90 * sd, mean + Z90 * sd)
 
 
 def suits(bench: Bench, seen: Seen, aim: Aim) -> str:

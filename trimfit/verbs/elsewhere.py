@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from trimfit.base.natural_order import as_counted
-from trimfit.base.normal import Z90
-from trimfit.base.pitch import hz_from_cents
+from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order
 from trimfit.base.units import Interval
 from trimfit.session.forecast import forecast_of
@@ -59,7 +58,6 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewher
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
     posterior = bench.posterior(seen, aim)
     (forecast,) = forecast_of(bench, [(seen, aim)])
-    meet, sd = posterior.meeting()
     remarks = []
     if name is not None and name == seen.history.reed.record.order:
         remarks.append("its own order")
@@ -76,7 +74,7 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewher
         order.chanter,
         posterior.gap(0.0, 0.0, bench.rules().error),
         None if forecast.sharp > SHARP else round(forecast.need_mm, 3),
-        Interval(hz_from_cents(meet), hz_from_cents(meet - Z90 * sd), hz_from_cents(meet + Z90 * sd)),
+        hz_interval(*posterior.meeting()),
         forecast.good,
         "; ".join(remarks),
     )

@@ -21,9 +21,10 @@ from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.orders import chanter_word, order_named, order_progress
 from trimfit.session.session import Session
-from trimfit.verbs.ask import suits
+from trimfit.verbs.ask import see_all, suits
 from trimfit.verbs.log import log_reed, strike
 
+SHOWN_BEYOND, SHOWN_WITHOUT_NUMBER = 6, 20
 SHARP = 0.5
 SURELY_OFF = 0.99
 LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3
@@ -58,6 +59,12 @@ class Picked:
     wanted: int | None
     notes: tuple[str, ...]
     to_start: int | None = None
+
+    def start_and_shown(self, *, everything: bool = False) -> tuple[int | None, Sequence[Pick]]:
+        """How many blanks to start, and those to show: some more than are wanted, or all."""
+        start = self.wanted if self.to_start is None else self.to_start
+        most = SHOWN_WITHOUT_NUMBER if self.wanted is None else max(self.wanted, start or 0) + SHOWN_BEYOND
+        return start, self.blanks if everything else self.blanks[:most]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +145,7 @@ def stock_for(
 
 def seen_of(bench: Bench, histories: list[ReedHistory], order: Order) -> list[Seen]:
     """The posterior of these reeds, the order's chanter among those asked about."""
-    wanted = {h.reed.record.reed for h in histories}
-    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in histories})
-    found: list[Seen] = []
-    for done, (reed_type, batch) in enumerate(batches, 1):
-        found += bench.see_batch(reed_type, batch, [order.chanter], only=wanted).values()
-        bench.tell("looking through the stock", done, len(batches))
-    return found
+    return list(see_all(bench, histories, [order.chanter], step="looking through the stock"))
 
 
 def pick(session: Session, order_name: str, *, at_s: float | None = None) -> list[Pick]:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trimfit.base.answers import Advice, PredictedReading
 from trimfit.base.errors import InputError, nearest
@@ -28,9 +30,9 @@ def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
     return chanter, last.pressure_kpa if last else None, last.temperature_c if last else None
 
 
-def _next_reading(  # type: ignore[no-untyped-def]
+def _next_reading(
     bench: Bench, seen: Seen, length_mm: float, lip: float, air: tuple[str | None, float | None, float | None]
-):
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """The next reading after a trim, over the explanations of the reed's latest ones: their shares (J,), its means
     (J, 11) and variances (J, 11): the ten outputs, then the gap, in cents.
 
@@ -97,22 +99,15 @@ def predict(
             )
             share, mean, variance = _next_reading(bench, seen[name], length_mm, lip, air)
 
-            def cents(k: int, share=share, mean=mean, variance=variance) -> Interval:  # type: ignore[no-untyped-def]
-                return interval_of(share, mean[:, k], variance[:, k])
-
-            def span(k: int, note: str | None, cents=cents) -> Interval:  # type: ignore[no-untyped-def]
-                ends = cents(k)
-                values = (ends.mean, ends.low, ends.high)
-                return Interval(*(note_hz(note, c, bench.scale) if note else hz_from_cents(c) for c in values))
-
-            notes = {note: span(OUTPUTS.index(note), note) for note in NOTES}
-            _refuse_absurd(bench, seen[name], (length_mm, lip), air, cents(OUTPUTS.index("crow")).mean)
+            names = (*OUTPUTS, "gap")
+            cents = {of: interval_of(share, mean[:, k], variance[:, k]) for k, of in enumerate(names)}
+            _refuse_absurd(bench, seen[name], (length_mm, lip), air, cents["crow"].mean)
             out.append(
                 PredictedReading(
                     reed=name,
-                    gap_cents=cents(len(OUTPUTS)),
-                    crow_hz=span(OUTPUTS.index("crow"), None),
-                    notes_hz=notes,
+                    gap_cents=cents["gap"],
+                    crow_hz=_ends_as(hz_from_cents, cents["crow"]),
+                    notes_hz={n: _ends_as(partial(note_hz, n, scale=bench.scale), cents[n]) for n in NOTES},
                     chanter=air[0],
                     pressure_kpa=air[1],
                     temperature_c=air[2],
@@ -120,6 +115,10 @@ def predict(
                 )
             )
     return out
+
+
+def _ends_as(value: Callable[[float], float], span: Interval) -> Interval:
+    return Interval(value(span.mean), value(span.low), value(span.high))
 
 
 def _refuse_absurd(

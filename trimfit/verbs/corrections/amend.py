@@ -1,4 +1,5 @@
-"""A wrong entry corrected in its place: the same reed and instant, the old one struck, in one transaction."""
+"""A wrong entry corrected in its place: the same reed and instant, the old one struck, in one transaction; and a
+reading that seemed wrong and was right."""
 
 from __future__ import annotations
 
@@ -7,7 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError
-from trimfit.base.records import Doubt, Outcome, Reading, Trim
+from trimfit.base.records import Doubt, Event, Outcome, Reading, Trim
 
 if TYPE_CHECKING:
     from trimfit.entry.amendments import Amendable
@@ -86,3 +87,23 @@ def amendment_doubts(session: Session, record: Amendable, old: str) -> list[Doub
         longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type, but=old)
         return trim_doubts(record, then, settings, longest_mm=longest_mm, cuts=cuts)
     return outcome_doubts(record, then, settings) if isinstance(record, Outcome) else []
+
+
+def moved_before(session: Session, entry: str) -> EntryResult:
+    """Log that a reed was not as it was when a reading of it was taken: an event at that moment, before the reading.
+
+    InputError for an entry that is no reading, or is struck.
+    """
+    from trimfit.verbs.log import AFTER_EVENT, EntryResult
+
+    journal = session.journal
+    with journal.writing():
+        found = journal.find(entry)
+        kind, values = journal.row_of(found)
+        record = kind.from_row(values)
+        if not isinstance(record, Reading):
+            raise InputError(f"is a {kind.name}, not a reading", found, "log an event of the reed instead")
+        journal.refuse_struck(found)
+        before = journal.last_seq()
+        logged = journal.append(Event(record.reed, record.taken_at, "moved"))
+        return EntryResult(logged.entry, "event", record.reed, logged.seq > before, note=AFTER_EVENT, read=": moved")

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
-from trimfit.base.normal import Z90
+from trimfit.base.normal import interval
 from trimfit.base.pitch import OUTPUT_WORDS, OUTPUTS, RATIO_CHOICES
 from trimfit.base.units import Interval
 from trimfit.regression.chanters.notes import NoteOffset, chanter_notes, crow_over_kind_cents
@@ -48,8 +48,7 @@ def tapes_of_chanter(model: FittedModel, chanter: str | None) -> list[tuple[str,
     out = []
     for number, (code, output) in enumerate(model.tapes):
         if model.coding.chanters[code] == chanter:
-            mean, sd = model.tape_cents(number)
-            out.append((OUTPUTS[output], _interval(mean, sd)))
+            out.append((OUTPUTS[output], interval(*model.tape_cents(number))))
     return out
 
 
@@ -60,15 +59,11 @@ def tape_words(note: str, shift: Interval) -> str:
     return f"tape on {OUTPUT_WORDS[note]} {way} {mean:.0f} cents ({min(less, more):.0f} to {max(less, more):.0f})"
 
 
-def _interval(mean: float, sd: float) -> Interval:
-    return Interval(mean, mean - Z90 * sd, mean + Z90 * sd)
-
-
 def _note(found: NoteOffset) -> ChanterNote:
     return ChanterNote(
         found.note,
-        _interval(found.offset_cents, found.offset_sd_cents),
-        _interval(found.unusual_cents, found.unusual_sd_cents),
+        interval(found.offset_cents, found.offset_sd_cents),
+        interval(found.unusual_cents, found.unusual_sd_cents),
         found.unusual,
     )
 

@@ -90,7 +90,7 @@ def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) ->
     """What each chanter asks for. frame: as `reading_frame.frame_of` gives it."""
     table = _table(model, frame, float(journal.scale()["low_g"]))
     known = journal.chanters()
-    blanks = _stock(journal, model, table)
+    blanks = _stock(journal, table)
     met = _Readings({key: table[key].to_numpy() for key in table.columns}).by("chanter")
     none = _Readings({key: table[key].to_numpy()[:0] for key in table.columns})
     names = sorted({*known, *met})
@@ -181,8 +181,8 @@ def _table(model: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFram
     )
 
 
-def _stock(journal: Journal, model: FittedModel, table: pd.DataFrame) -> list[tuple[str, str, float, float | None]]:
-    """Reeds of the stock as (name, type, crow in cents, blade in mm): blanks, and reeds laid to stock as they stand."""
+def _stock(journal: Journal, table: pd.DataFrame) -> list[tuple[str, str, float]]:
+    """Reeds of the stock as (name, type, crow in cents): blanks, and reeds laid to stock as they stand."""
     ended = {
         reed: outcome
         for reed, outcome, _ in sorted(journal.columns("outcome", ["reed", "outcome", "at_s"]), key=lambda row: row[2])
@@ -191,17 +191,10 @@ def _stock(journal: Journal, model: FittedModel, table: pd.DataFrame) -> list[tu
     known = journal.reeds()
     last = dict(zip(table["reed"][table["crow"].notna()], table["crow"][table["crow"].notna()], strict=True))
     names = [history.reed.record.reed for history in journal.blanks()] + sorted(laid & set(known))
-    out = []
-    for name in dict.fromkeys(names):
-        reed = known.get(name)
-        if reed is not None and reed.order is None and name in last:
-            out.append((name, reed.reed_type, float(last[name]), reed.blade_mm))
-    if not out:  # a shop that gives every blank an order: those count as stock until the first cut
-        for name in dict.fromkeys(names):
-            reed = known.get(name)
-            if reed is not None and name in last:
-                out.append((name, reed.reed_type, float(last[name]), reed.blade_mm))
-    return out
+    read = [reed for name in dict.fromkeys(names) if name in last and (reed := known.get(name)) is not None]
+    # in a shop that gives every blank an order, those count as stock until the first cut
+    free = [reed for reed in read if reed.order is None] or read
+    return [(reed.reed, reed.reed_type, float(last[reed.reed])) for reed in free]
 
 
 def _pitches(rows: _Readings) -> ReedValues:
@@ -235,7 +228,7 @@ def _chanter(
     rows: _Readings,
     values: tuple[ReedValues, dict[str, ReedValues]],
     stated: Chanter | None,
-    stock: list[tuple[str, str, float, float | None]],
+    stock: list[tuple[str, str, float]],
     model: FittedModel,
     spreads: tuple[ReedSpread, dict[str, ReedSpread]],
     pressure_kpa: float | None,
@@ -300,12 +293,10 @@ def _witness(rows: _Readings) -> GWitness | None:
     return GWitness(Interval(mean, mean - half, mean + half), len(hz), bool(abs(mean) <= max(AGREE_HZ, half)))
 
 
-def _suits(
-    crows: dict[str, Pooled], stock: list[tuple[str, str, float, float | None]], model: FittedModel
-) -> list[str]:
+def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float]], model: FittedModel) -> list[str]:
     """Reeds of the stock whose crow is under the one asked for, those that want least off first."""
     found = []
-    for name, kind, crow, _ in stock:
+    for name, kind, crow in stock:
         wanted = crows.get(kind)
         if wanted is None:
             continue

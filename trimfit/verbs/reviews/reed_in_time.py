@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import datetime
 
-import numpy as np
-
 from trimfit.base.dates import own_minute
-from trimfit.base.normal import Z90
-from trimfit.base.pitch import OUTPUTS, hz_from_cents
-from trimfit.base.units import Interval
+from trimfit.base.normal import hz_interval
+from trimfit.base.pitch import OUTPUTS
 from trimfit.planner.aim import Aim
 from trimfit.review.results import ReedStory, TimeMark, TimePoint
 from trimfit.session.open_log import Bench, Seen
@@ -76,8 +74,4 @@ def _point(seen: Seen, aim: Aim, day: float) -> TimePoint:
     notes = [OUTPUTS.index("f"), OUTPUTS.index("e")]
     design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, aim.pressure_kpa, aim.temperature_c)
     mean, cov = seen.state.outputs(design[notes])
-    spans = []
-    for k in range(2):
-        half = Z90 * float(np.sqrt(max(cov[k, k], 0.0)))
-        spans.append(Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half))))
-    return TimePoint(day, *spans)
+    return TimePoint(day, *(hz_interval(float(mean[k]), math.sqrt(max(float(cov[k, k]), 0.0))) for k in range(2)))

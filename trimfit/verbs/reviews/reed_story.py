@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,10 +11,9 @@ import numpy as np
 from trimfit.base.answers import Advice
 from trimfit.base.dates import own_minute
 from trimfit.base.errors import InputError
-from trimfit.base.normal import Z90
+from trimfit.base.normal import hz_interval
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, OUTPUTS, crow_label, hz_from_cents, hz_width_cents
 from trimfit.base.records import Event, Outcome, Reading, Trim
-from trimfit.base.units import Interval
 from trimfit.log.struck_entries import struck_of_reed
 from trimfit.planner.aim import Aim
 from trimfit.regression.readings.rows import reading_cents, taken_before
@@ -73,6 +73,17 @@ def review_reed(session: Session, reed: str) -> ReedReview:
     session.fit_if_due()
     bench = session.bench()
     return review_of(bench, bench.see_reed(record))
+
+
+def sheet_of(session: Session, reed: str) -> tuple[ReedReview, ReedStory]:
+    """A reed as a bench wants it in front of it: `review_reed`, and F and E over the length taken off."""
+    record = session.journal.reed_named(reed)
+    session.fit_if_due()
+    with session.reading():
+        bench = session.bench()
+        seen = bench.see_reed(record)
+        review = review_of(bench, seen)
+        return review, story_of(bench, seen, review.advice)
 
 
 def review_of(bench: Bench, seen: Seen) -> ReedReview:
@@ -251,9 +262,6 @@ def _fan(seen: Seen, aim: Aim, tolerance_cents: float) -> list[FanPoint]:
     out = []
     for more in np.linspace(0.0, reach, FAN_POINTS):
         mean, cov = outputs(float(more))
-        spans = []
-        for k in range(2):
-            half = Z90 * float(np.sqrt(max(cov[k, k], 0.0)))
-            spans.append(Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half))))
-        out.append(FanPoint(seen.removed_mm + float(more), spans[0], spans[1]))
+        spans = (hz_interval(float(mean[k]), math.sqrt(max(float(cov[k, k]), 0.0))) for k in range(2))
+        out.append(FanPoint(seen.removed_mm + float(more), *spans))
     return out

@@ -16,9 +16,8 @@ from trimfit.base.answers import Advice
 from trimfit.base.dates import own_minute
 from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.natural_order import as_counted
-from trimfit.base.normal import Z90
+from trimfit.base.normal import hz_interval, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
-from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
 from trimfit.regression.coefficients import type_terms
 from trimfit.regression.fitted_model import FittedModel
@@ -50,7 +49,7 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.reading_frame import frame_of
 from trimfit.session.session import Session
 from trimfit.verbs.allot import pitch_curve
-from trimfit.verbs.ask import advise, open_orders, work_order
+from trimfit.verbs.ask import advise, open_orders, see_all, work_order
 from trimfit.verbs.predict import next_notes_hz
 from trimfit.verbs.reviews.batch_charts import batch_charts
 from trimfit.verbs.reviews.batches import batch_review
@@ -204,11 +203,7 @@ def _finished(bench: Bench) -> tuple[list[FinishedReed], int]:
     known = {reed for (reed,) in bench.journal.columns("reed", ["reed"])}
     ranked = sorted((reed for reed in left if reed in known), key=lambda reed: (-left[reed], as_counted(reed)))
     histories = {h.reed.record.reed: h for h in bench.journal.of_reeds(ranked[:MOST_ROWS], until_s=bench.until_s)}
-    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in histories.values()})
-    seen: dict[str, Seen] = {}
-    for done, (reed_type, batch) in enumerate(batches, 1):
-        seen |= bench.see_batch(reed_type, batch, only=histories)
-        bench.tell("looking back at finished reeds", done, len(batches))
+    seen = {one.name: one for one in see_all(bench, histories.values(), step="looking back at finished reeds")}
     newest: dict[str, float] = {}
     out = []
     for name, history in histories.items():
@@ -240,12 +235,8 @@ def _in_hand(
 ) -> tuple[list[RunMap], list[ReedStory]]:
     """Runs and their reeds in the order of the work list, and the stories most worth showing."""
     waiting = bench.journal.of_reeds(None, open_only=True, until_s=bench.until_s)
-    names = {history.reed.record.reed for history in waiting}
-    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in waiting})
-    found: list[tuple[Seen, Advice]] = []
-    for done, (reed_type, batch) in enumerate(batches, 1):
-        found += [(seen, advise(bench, seen)) for seen in bench.see_batch(reed_type, batch, only=names).values()]
-        bench.tell("working out the answers, batch", done, len(batches))
+    every = see_all(bench, waiting, step="working out the answers, batch")
+    found = [(seen, advise(bench, seen)) for seen in every]
     good = bench.journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
     found.sort(key=lambda pair: work_order(pair[0].history, pair[1], good))
     by_order: dict[str, list[tuple[Seen, Advice]]] = {}
@@ -277,16 +268,15 @@ def _in_hand(
 def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
     posterior = bench.posterior(seen, bench.aim(seen))
     pitch_var = float(posterior.cov[4, 4] + posterior.beyond[1, 1])
-    middle, half = float(posterior.mean[4]), Z90 * math.sqrt(max(pitch_var, 0.0))
-    gap, reach = float(posterior.mean[0]), Z90 * math.sqrt(max(float(posterior.cov[0, 0]), 0.0))
+    gap = interval(float(posterior.mean[0]), math.sqrt(max(float(posterior.cov[0, 0]), 0.0)))
     read = advice.gap_read
     then: list[float | None] = [None, None]
     if advice.action in ("trim", "read-again"):
         then = [*next_notes_hz(bench, seen, advice, ("f", "e"))]
     return RunReed(
         reed=seen.name,
-        gap_cents=(advice.gap_now_cents or Interval(gap, gap - reach, gap + reach)) if read else None,
-        pitch_hz=Interval(*(hz_from_cents(middle + d) for d in (0.0, -half, half))) if read else None,
+        gap_cents=(advice.gap_now_cents or gap) if read else None,
+        pitch_hz=hz_interval(float(posterior.mean[4]), math.sqrt(max(pitch_var, 0.0))) if read else None,
         action=advice.action,
         length_mm=advice.length_mm,
         lip_strokes=advice.lip_strokes,

@@ -14,10 +14,9 @@ from trimfit.base.answers import Advice
 from trimfit.base.dates import own_minute
 from trimfit.base.errors import InputError
 from trimfit.base.natural_order import as_counted
-from trimfit.base.normal import Z90
+from trimfit.base.normal import Z90, hz_interval, interval
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.units import Interval
-from trimfit.log.journal import Journal
 from trimfit.regression.outputs import GAP
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stems
@@ -50,8 +49,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     mean, cov = seen.state.outputs(design)
 
     def span(k: int) -> Interval:
-        half = Z90 * math.sqrt(max(float(cov[k, k]), 0.0))
-        return Interval(*(hz_from_cents(float(mean[k]) + d) for d in (0.0, -half, half)))
+        return hz_interval(float(mean[k]), math.sqrt(max(float(cov[k, k]), 0.0)))
 
     read = in_aims_air(bench, seen, aim, last.record) if last is not None else [math.nan] * 10
     ever = {note for r in mine for note in r.record.notes_hz}
@@ -61,7 +59,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         if note in ever
     )
     known = advice.gap_read and {"e", "f"} <= ever
-    gap, half = float(GAP @ mean), Z90 * math.sqrt(max(float(GAP @ cov @ GAP), 0.0))
+    gap = interval(float(GAP @ mean), math.sqrt(max(float(GAP @ cov @ GAP), 0.0)))
     target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
     meets = advice.meet_pitch_hz if known else None
     cautions = _work_left(advice)
@@ -85,7 +83,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         meet_pitch_hz=meets,
         aim_hz=target or (meets.mean if meets is not None else None) if away is None else None,
         target_pitch_hz=target,
-        gap_cents=(Interval(gap, gap - half, gap + half) if away is None else advice.gap_now_cents) if known else None,
+        gap_cents=(gap if away is None else advice.gap_now_cents) if known else None,
         tolerance_hz=bench.settings.tolerance_hz,
         crow_hz=span(0) if has_crow else None,
         pressure_kpa=None if no_kpa else kpa,
@@ -93,7 +91,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         notes=notes,
         cautions=tuple(cautions),
         read_in=aim.chanter if away is not None else None,
-        gap_here_cents=Interval(gap, gap - half, gap + half) if away is not None and known else None,
+        gap_here_cents=gap if away is not None and known else None,
         chance_within=None if advice.action in ("trim", "read-again") else advice.chance_within,
         chance_past=None if advice.action in ("trim", "read-again") else advice.chance_past,
     )
@@ -138,20 +136,10 @@ def ticket_picture(session: Session, reed: str) -> bytes:
     return pdf_and_png(ticket_of(bench, seen, advise(bench, seen)))[1]
 
 
-def tickets_of(session: Session, order: str) -> list[str]:
-    """The reeds that an order's tickets are of: all but those lost or put to stock. InputError for no order's name."""
-    return _of_order(session.journal, order, None)
-
-
-def write_ticket(session: Session, reed: str, folder: Path) -> list[Path]:
-    """Write the reed's ticket as PDF and PNG (A6) into a folder; returns the two paths."""
-    return write_tickets(session, [reed], folder)
-
-
 def write_tickets(
     session: Session, reeds: Sequence[str], folder: Path, *, order: str | None = None, at_s: float | None = None
 ) -> list[Path]:
-    """Write the tickets of several reeds, and of an order's reeds but those lost or put to stock: PDF and PNG of each.
+    """Write the tickets (A6) of reeds, and of an order's reeds but those lost or put to stock: PDF and PNG of each.
 
     at_s: as of that moment (seconds since 1970 UTC), as for `ask.ask_reed`; now if not said.
 
@@ -162,7 +150,7 @@ def write_tickets(
     names = [session.journal.reed_named(reed).reed for reed in reeds]
     session.fit_if_due()
     bench = session.bench(at_s)
-    names = list(dict.fromkeys(names + (_of_order(session.journal, order, at_s) if order is not None else [])))
+    names = list(dict.fromkeys(names + (tickets_of(session, order, at_s) if order is not None else [])))
     if not names:
         raise InputError("no reed to write a ticket of", order or "", "name reeds, or an order that has reeds")
     stems = file_stems(names)
@@ -186,8 +174,12 @@ def write_tickets(
     return out
 
 
-def _of_order(journal: Journal, order: str, at_s: float | None) -> list[str]:
-    """The reeds of an order but those lost or put to stock, counted up."""
+def tickets_of(session: Session, order: str, at_s: float | None = None) -> list[str]:
+    """The reeds that an order's tickets are of, counted up: all but those lost or put to stock.
+
+    at_s: as of that moment. InputError for an order that the log does not know.
+    """
+    journal = session.journal
     wanted = order_named(journal, order).order
     names = [reed for reed, of in journal.columns("reed", ["reed", "order"]) if of == wanted]
     kept = [

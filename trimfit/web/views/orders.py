@@ -11,11 +11,8 @@ from starlette.responses import Response
 from trimfit.base.errors import InputError
 from trimfit.verbs.allot import Allotment, Allotted, allot
 from trimfit.verbs.ask import open_orders
-from trimfit.verbs.pick import Picked, picked, put_to
+from trimfit.verbs.pick import picked, put_to
 from trimfit.web.replies import desk_of, form_of, page, wants_json
-
-SHOWN_BEYOND = 6
-SHOWN_WITHOUT_NUMBER = 20
 
 
 async def orders(request: Request) -> Response:
@@ -32,19 +29,10 @@ async def blanks(request: Request) -> Response:
     """Blanks for one order, best first; as JSON what `pick ORDER --json` prints. `all`: not only those near the
     quantity."""
     found = await desk_of(request).review(picked, request.query_params.get("order", ""))
-    start, most = _start_and_most(found)
-    shown = found.blanks if request.query_params.get("all") else found.blanks[:most]
+    start, shown = found.start_and_shown(everything=bool(request.query_params.get("all")))
     free = [one.reed for one in shown if one.order != found.order.order]
     context = {"found": found, "shown": shown, "start": start, "ticked": set(free[: start or 0])}
     return page(request, "blanks.html", found.blanks, context)
-
-
-def _start_and_most(found: Picked) -> tuple[int | None, int]:
-    """How many blanks to start, and how many to show."""
-    start = found.wanted if found.to_start is None else found.to_start
-    if found.wanted is None:
-        return start, SHOWN_WITHOUT_NUMBER
-    return start, max(found.wanted, start or 0) + SHOWN_BEYOND
 
 
 async def allotment(request: Request) -> Response:

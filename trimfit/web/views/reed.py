@@ -8,19 +8,21 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import Response
 
+from trimfit.base.answers import Advice
+from trimfit.base.column_words import key_of
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS
+from trimfit.base.records import Reed
 from trimfit.base.units import parse_length_mm
 from trimfit.cli.output.entry_words import in_json
 from trimfit.entry.entry_times import local_ago
 from trimfit.entry.tokens import split_words
+from trimfit.session.session import Session
 from trimfit.verbs import log
 from trimfit.verbs.ask import ask_reed
-from trimfit.verbs.corrections.amend import amend_entry
-from trimfit.verbs.corrections.moved import moved_before
+from trimfit.verbs.corrections.amend import amend_entry, moved_before
 from trimfit.verbs.log import EntryResult
-from trimfit.verbs.reviews.reed_sheet import ReedSheet, reed_form, reed_sheet
-from trimfit.verbs.reviews.reed_story import review_reed
+from trimfit.verbs.reviews.reed_story import review_reed, sheet_of
 from trimfit.verbs.sitting.held_entries import is_same_cut, may_have_moved, meant
 from trimfit.web.desk import NotYet
 from trimfit.web.picture import fe_picture, gap_after_cents
@@ -58,12 +60,12 @@ async def _reed_page(
     status: int = 200,
 ) -> Response:
     desk = desk_of(request)
-    form = await desk.look(reed_form, name)
+    record, usual = await desk.look(_record_and_usual, name)
     context: dict[str, Any] = {
-        "reed": form.record.reed,
-        "record": form.record,
-        "fields": [*form.usual, *(key for key in FIELDS if key not in form.usual)],
-        "usual": len(form.usual),
+        "reed": record.reed,
+        "record": record,
+        "fields": [*usual, *(key for key in FIELDS if key not in usual)],
+        "usual": len(usual),
         "typed": typed or {},
         "wrong": wrong,
         "kept": kept,
@@ -71,31 +73,32 @@ async def _reed_page(
         "may_have_moved": kept is not None and may_have_moved(kept.doubts),
     }
     try:
-        sheet = await desk.answer(reed_sheet, name)
+        review, drawn = await desk.answer(sheet_of, name)
     except NotYet as wait:
         return page(request, "reed_waiting.html", None, context | {"wait": wait.step}, status=status)
-    advice = sheet.review.advice
-    plan_mm, faults = _planned_mm(request.query_params.get("plan", ""), sheet)
+    plan_mm, faults = _planned_mm(request.query_params.get("plan", ""), review.advice)
     context |= {
-        "review": sheet.review,
-        "advice": advice,
-        "picture": fe_picture(sheet.story, plan_mm),
+        "review": review,
+        "advice": review.advice,
+        "picture": fe_picture(drawn, plan_mm),
         "plan_mm": plan_mm,
-        "gap_after_cents": gap_after_cents(sheet.story.fan, sheet.story.removed_mm + plan_mm),
+        "gap_after_cents": gap_after_cents(drawn.fan, drawn.removed_mm + plan_mm),
         "wrong": [*wrong, *faults],
-        "last": _last_standing(sheet),
+        # what undo takes back: the latest in time that stands
+        "last": next((one for one in reversed(review.events) if one.struck is None), None),
     }
-    return page(request, "reed.html", advice, context, status=status)
+    return page(request, "reed.html", review.advice, context, status=status)
 
 
-def _last_standing(sheet: ReedSheet) -> Any:
-    """The reed's entry that undo takes back: the latest in time that stands."""
-    return next((one for one in reversed(sheet.review.events) if one.struck is None), None)
+def _record_and_usual(session: Session, reed: str) -> tuple[Reed, tuple[str, ...]]:
+    """A reed, and by key what the shop usually reads of one, in the shop's order (setting `line_order`); nothing is
+    worked out. InputError for a reed that the log does not know."""
+    keys = [key_of(word) for word in session.settings.line_order.split()]
+    return session.journal.reed_named(reed), tuple(key[0] for key in keys if key is not None)
 
 
-def _planned_mm(text: str, sheet: ReedSheet) -> tuple[float, list[str]]:
+def _planned_mm(text: str, advice: Advice) -> tuple[float, list[str]]:
     """The cut that the picture shows: as asked for, else the one advised."""
-    advice = sheet.review.advice
     if not text.strip():
         return (advice.length_mm if advice.action == "trim" else 0.0), []
     try:
