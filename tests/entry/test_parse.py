@@ -180,7 +180,7 @@ def test_cents_far_off_are_refused() -> None:
 def test_trims(text: str, length: float | None, lip: float | None, asked: float | None) -> None:
     line = parse_trim(text)
     assert (line.length_mm, line.lip_strokes, line.asked_mm) == (length, lip, asked)
-    assert line.trim("R-1", "2026-04-01", asked_mm=0.2).asked_mm == (0.2 if asked is None else asked)
+    assert line.trim("R-1", "2026-04-01").asked_mm == asked
 
 
 def test_a_trim_keeps_its_time_and_remark() -> None:

@@ -109,9 +109,9 @@ def test_what_was_struck_is_told_with_its_reason_in_order_of_time(log: Path) -> 
         journal.strike(cut.entry, "never made")
         found = struck_of_reed(journal, "R-1")
         assert struck_of_reed(journal, "R-2") == []
-    assert [(one.kind, one.at, one.said, one.why) for one in found] == [
-        ("trim", "2026-02-28T09:00", "length_mm=0.3, asked_mm=0.25", "never made"),
-        ("reading", "2026-03-01T10:00", "crow_hz=531.0", "another reed"),
+    assert [(one.kind, one.at, one.record, one.why) for one in found] == [
+        ("trim", "2026-02-28T09:00", cut.record, "never made"),
+        ("reading", "2026-03-01T10:00", reading.record, "another reed"),
     ]
 
 

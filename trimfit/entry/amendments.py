@@ -7,21 +7,15 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from trimfit.base.column_words import G_OCTAVE, key_of
+from trimfit.base.column_words import key_of
 from trimfit.base.errors import InputError
 from trimfit.base.records import Event, Outcome, Reading, Trim
 from trimfit.entry.parse import parse_reading, parse_trim
 from trimfit.entry.tokens import TRIM_WORDS, split_words
+from trimfit.entry.typed_lines import FIELD_OF
 from trimfit.log.entry_kinds import OUTCOMES
 
 Amendable = Reading | Trim | Event | Outcome
-_FIELDS = {
-    "crow": "crow_hz",
-    "pressure": "pressure_kpa",
-    "temperature": "temperature_c",
-    "humidity": "humidity_pct",
-    G_OCTAVE: "g_octave_hz",
-}
 _TIMES = ("at", "taken_at", "done_at")
 _SAY = {
     "reading": "say what is right, such as f=779.1 or chanter=CH-7; f= takes a value back",
@@ -92,8 +86,8 @@ def _reading(
         if key[0] in scale:
             notes.pop(key[0], None)
         else:
-            changes[_FIELDS.get(key[0], key[0])] = () if key[0] == "taped" else None
-    for name in (*_FIELDS.values(), "chanter", "taped", "remark"):
+            changes[FIELD_OF.get(key[0], key[0])] = () if key[0] == "taped" else None
+    for name in {*FIELD_OF.values(), "chanter", "taped", "remark"} - {"reference_hz"}:
         if getattr(line, name) not in (None, ()):
             changes[name] = getattr(line, name)
     return replace(record, notes_hz={**notes, **line.notes_hz}, **changes)

@@ -6,11 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from trimfit.base.column_words import G_OCTAVE, ValueMeaning
+from trimfit.base.column_words import ValueMeaning
 from trimfit.base.errors import Fault
 from trimfit.base.units import BOUNDS
 from trimfit.entry.tokens import Word
 from trimfit.entry.typing_slips import median
+from trimfit.log.values import note_ratio
 
 # Where a note's value is looked for when the line and the chanter say nothing of the pitch: a usual low A.
 USUAL_LOW_A_HZ = 470.0
@@ -45,16 +46,12 @@ class Meaning:
         self.reference_hz, self.around_hz, self.reference_refused = reference_hz, around_hz, reference_refused
         self.faults: list[Fault] = []
 
-    def ratio(self, note: str) -> float:
-        """Sounding over low A; the overblown low G sounds an octave above low G."""
-        return 2.0 * float(self.scale["low_g"]) if note == G_OCTAVE else float(self.scale[note])
-
     def sounding(self) -> tuple[dict[str, float], dict[str, ValueMeaning]]:
         """Sounding hertz of each note of the line, and how each value was understood."""
         # By pitch and not by note: a line may say a note twice, which is a fault of its own.
         readable = [(pitch, self.possible(pitch)) for pitch in self.pitches]
         found = [
-            pitch.number if options == ["as low A"] else pitch.number / self.ratio(pitch.note)
+            pitch.number if options == ["as low A"] else pitch.number / note_ratio(pitch.note, self.scale)
             for pitch, options in readable
             if len(options) == 1 and options != ["cents"]
         ]
@@ -80,7 +77,7 @@ class Meaning:
     def remedy(self, pitch: Pitch) -> str:
         """What a value may have been meant as that is no pitch of a chanter at all."""
         low, high = BOUNDS["as_low_a_hz"]
-        ratio = self.ratio(pitch.note)
+        ratio = note_ratio(pitch.note, self.scale)
         for tenth in (pitch.number / 10.0, pitch.number * 10.0):
             if low <= tenth / ratio <= high:
                 return f"did you mean {tenth:.1f}?"
@@ -94,7 +91,7 @@ class Meaning:
             return [pitch.heard]
         low, high = BOUNDS["as_low_a_hz"]
         options: list[ValueMeaning] = []
-        if low <= pitch.number / self.ratio(pitch.note) <= high:
+        if low <= pitch.number / note_ratio(pitch.note, self.scale) <= high:
             options.append("sounding")
         if pitch.note != "low_a" and low <= pitch.number <= high:
             options.append("as low A")
@@ -102,7 +99,7 @@ class Meaning:
 
     def settle(self, pitch: Pitch, options: list[ValueMeaning], centre: float) -> tuple[float | None, ValueMeaning]:
         """Sounding hertz (None where it is a fault, which is kept) and how it was heard; centre: Hz as low A."""
-        ratio = self.ratio(pitch.note)
+        ratio = note_ratio(pitch.note, self.scale)
         if options == ["cents"]:
             if self.reference_refused:
                 return None, "cents"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from fractions import Fraction
+from typing import Any
 
 from trimfit.base.column_words import G_OCTAVE, ValueMeaning, key_of, note_of
 from trimfit.base.dates import typed_time
@@ -42,7 +43,7 @@ from trimfit.entry.tokens import (
     like,
     words_of,
 )
-from trimfit.entry.typed_lines import ReadingLine, TrimLine
+from trimfit.entry.typed_lines import FIELD_OF, ReadingLine, TrimLine
 
 LONGEST_LINE = 4000
 USUAL_WORDS = "name notes g a b c d e f G A, the G octave go, and crow, p, t, taped"
@@ -276,22 +277,9 @@ def parse_reading(
     )
     notes_hz, heard = meaning.sounding()
     _refuse(sorted([*reader.faults, *meaning.faults], key=_place), "line")
-    values = reader.values
     octave = notes_hz.pop(G_OCTAVE, None)
-    line = ReadingLine(
-        crow_hz=values.get("crow"),  # type: ignore[arg-type]
-        notes_hz=notes_hz,
-        g_octave_hz=octave,
-        pressure_kpa=values.get("pressure"),  # type: ignore[arg-type]
-        temperature_c=values.get("temperature"),  # type: ignore[arg-type]
-        humidity_pct=values.get("humidity"),  # type: ignore[arg-type]
-        taped=values.get("taped", ()),  # type: ignore[arg-type]
-        chanter=values.get("chanter"),  # type: ignore[arg-type]
-        at=values.get("at"),  # type: ignore[arg-type]
-        remark=values.get("remark"),  # type: ignore[arg-type]
-        reference_hz=values.get("reference"),  # type: ignore[arg-type]
-        heard=heard,
-    )
+    said: dict[str, Any] = {FIELD_OF.get(key, key): value for key, value in reader.values.items()}
+    line = ReadingLine(notes_hz=notes_hz, g_octave_hz=octave, heard=heard, **said)
     if not partial and not notes_hz and line.crow_hz is None and octave is None:
         raise InputError("nothing was read in this line", remedy="give a note or the crow, such as f 779.1 crow C+22")
     return line

@@ -117,10 +117,8 @@ def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
     doubts = _alike("reed", "reed", record.reed, [row[0] for row in rows]) + doubts
     types = dict.fromkeys(row[1] for row in rows)
     of_type = dict.fromkeys(row[2] for row in rows if row[1] == record.reed_type)
-    for word, column, name, known in (
-        ("type", "reed_type", record.reed_type, types),
-        ("batch", "batch", record.batch, of_type),
-    ):
+    of_reed = (("type", "reed_type", record.reed_type, types), ("batch", "batch", record.batch, of_type))
+    for word, column, name, known in of_reed:
         doubts += _alike(word, column, name, known)
         if name not in known:
             fresh.append(f"new {word} {name[:60]}")

@@ -5,8 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 
-from trimfit.base.column_words import ValueMeaning
+from trimfit.base.column_words import G_OCTAVE, ValueMeaning
 from trimfit.base.records import Reading, Trim
+
+FIELD_OF = {
+    "crow": "crow_hz",
+    "pressure": "pressure_kpa",
+    "temperature": "temperature_c",
+    "humidity": "humidity_pct",
+    "reference": "reference_hz",
+    G_OCTAVE: "g_octave_hz",
+}
+"""The field that a typed word's value goes to, where that has another name."""
+_SHARED = ("crow_hz", "g_octave_hz", "pressure_kpa", "temperature_c", "humidity_pct", "taped", "remark")
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,19 +42,8 @@ class ReadingLine:
 
     def reading(self, reed: str, taken_at: str, chanter: str | None = None) -> Reading:
         """The Reading that this line is, of `reed`, taken at `taken_at`, in its own chanter or `chanter`."""
-        return Reading(
-            reed=reed,
-            taken_at=taken_at,
-            chanter=self.chanter or chanter,
-            crow_hz=self.crow_hz,
-            notes_hz=dict(self.notes_hz),
-            g_octave_hz=self.g_octave_hz,
-            pressure_kpa=self.pressure_kpa,
-            temperature_c=self.temperature_c,
-            humidity_pct=self.humidity_pct,
-            taped=self.taped,
-            remark=self.remark,
-        )
+        said = {name: getattr(self, name) for name in _SHARED}
+        return Reading(reed, taken_at, self.chanter or chanter, notes_hz=dict(self.notes_hz), **said)
 
     def merged(self, newer: ReadingLine) -> ReadingLine:
         """This line with whatever `newer` says put in its place: how a slip is mended without typing all again."""
@@ -67,13 +67,6 @@ class TrimLine:
     at: str | None = None
     remark: str | None = None
 
-    def trim(self, reed: str, done_at: str, asked_mm: float | None = None) -> Trim:
+    def trim(self, reed: str, done_at: str) -> Trim:
         """The Trim that this line is, of `reed`, done at `done_at`."""
-        return Trim(
-            reed=reed,
-            done_at=done_at,
-            length_mm=self.length_mm,
-            lip_strokes=self.lip_strokes,
-            asked_mm=self.asked_mm if self.asked_mm is not None else asked_mm,
-            remark=self.remark,
-        )
+        return Trim(reed, done_at, self.length_mm, self.lip_strokes, self.asked_mm, self.remark)

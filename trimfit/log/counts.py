@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from trimfit.log.settings import Apart
@@ -26,6 +26,12 @@ class Counts:
     renamed: tuple[Renamed, ...] = ()
     notices: tuple[str, ...] = ()
     settings: tuple[Apart, ...] = ()
+
+    @classmethod
+    def of(cls, by_kind: Mapping[str, tuple[int, int]], **more: Any) -> Counts:
+        """The counts of entries new and known by kind, summed up."""
+        new, known = (sum(pair[i] for pair in by_kind.values()) for i in (0, 1))
+        return cls(new, known, by_kind=by_kind, **more)
 
 
 @dataclass(frozen=True, slots=True)

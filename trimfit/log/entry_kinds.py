@@ -6,7 +6,7 @@ an entry's id does not depend on the order, and a blank column leaves no trace i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, field, fields
 from typing import Any, Literal
 
@@ -64,20 +64,26 @@ class Kind:
     """One kind of entry. `key`: the columns that say which thing an entry is about; `time`: the column of its time."""
 
     name: str
-    prefix: str
     table: str
-    file: str
-    columns: tuple[Column, ...]
+    record: type
     key: tuple[str, ...]
-    time: str | None
-    from_row: Callable[[Row], Any]
+    time: str | None = None
+    file: str = ""
+    columns: tuple[Column, ...] = field(init=False)
     names: tuple[str, ...] = field(init=False)
     index: Mapping[str, int] = field(init=False)
 
     def __post_init__(self) -> None:
-        names = tuple(column.name for column in self.columns)
-        object.__setattr__(self, "names", names)
-        object.__setattr__(self, "index", {name: i for i, name in enumerate(names)})
+        columns = _columns(self.record, self.name)
+        names = tuple(column.name for column in columns)
+        derived = {"columns": columns, "names": names, "index": {name: i for i, name in enumerate(names)}}
+        for name, value in (derived | {"file": self.file or f"{self.table}.csv"}).items():
+            object.__setattr__(self, name, value)
+
+    @property
+    def prefix(self) -> str:
+        """What the ids of its entries begin with."""
+        return self.name[:3]
 
     def row(self, record: object) -> list[Any]:
         """The record's values in the order of the columns, as they stand."""
@@ -89,21 +95,19 @@ class Kind:
             ]
         return [getattr(record, name) for name in self.names]
 
-
-def _reading(row: Row) -> Reading:
-    fields: dict[str, Any] = {}
-    notes: dict[str, float] = {}
-    for column, value in zip(KINDS["reading"].columns, row, strict=True):
-        if column.note is None or column.note not in NOTES:
-            fields[column.name] = value
-        elif value is not None:
-            notes[column.note] = float(value)
-    taped = fields.pop("taped")
-    return Reading(**fields, notes_hz=notes, taped=tuple(taped.split()) if taped else ())
-
-
-def _plainly(record: Callable[..., Any]) -> Callable[[Row], Any]:
-    return lambda row: record(*row)
+    def from_row(self, row: Row) -> Any:
+        """The record of a row."""
+        if self.record is not Reading:
+            return self.record(*row)
+        said: dict[str, Any] = {}
+        notes: dict[str, float] = {}
+        for column, value in zip(self.columns, row, strict=True):
+            if column.note is None or column.note not in NOTES:
+                said[column.name] = value
+            elif value is not None:
+                notes[column.note] = float(value)
+        taped = said.pop("taped")
+        return Reading(**said, notes_hz=notes, taped=tuple(taped.split()) if taped else ())
 
 
 # What a column holds where the type of its field does not say it, and what it names. A column's bounds are those of
@@ -154,51 +158,27 @@ def _columns(record: type, kind: str) -> tuple[Column, ...]:
     return tuple(columns)
 
 
-def _kind(
-    name: str,
-    table: str,
-    record: type,
-    key: tuple[str, ...],
-    *,
-    file: str | None = None,
-    time: str | None = None,
-    from_row: Callable[[Row], Any] | None = None,
-) -> Kind:
-    return Kind(
-        name, name[:3], table, file or f"{table}.csv", _columns(record, name), key, time, from_row or _plainly(record)
-    )
-
-
 KINDS: dict[str, Kind] = {
     kind.name: kind
     for kind in (
-        _kind("chanter", "chanters", Chanter, ("chanter",)),
-        _kind("order", "orders", Order, ("order",)),
-        _kind("reed", "reeds", Reed, ("reed",)),
-        _kind("reading", "readings", Reading, ("reed", "at_s"), time="taken_at", from_row=_reading),
-        _kind("trim", "trims", Trim, ("reed", "at_s"), time="done_at"),
-        _kind("event", "events", Event, ("reed", "at_s", "event"), time="at"),
-        _kind("outcome", "outcomes", Outcome, ("reed", "at_s"), time="at"),
-        _kind("setting", "settings", Setting, ("setting", "at_s"), time="set_at"),
-        _kind("strike", "strikes", Strike, ("struck", "why", "at_s"), file="struck.csv", time="struck_at"),
-        _kind("mark", "marks", DoubtMark, ("marked", "doubt")),
+        Kind("chanter", "chanters", Chanter, ("chanter",)),
+        Kind("order", "orders", Order, ("order",)),
+        Kind("reed", "reeds", Reed, ("reed",)),
+        Kind("reading", "readings", Reading, ("reed", "at_s"), "taken_at"),
+        Kind("trim", "trims", Trim, ("reed", "at_s"), "done_at"),
+        Kind("event", "events", Event, ("reed", "at_s", "event"), "at"),
+        Kind("outcome", "outcomes", Outcome, ("reed", "at_s"), "at"),
+        Kind("setting", "settings", Setting, ("setting", "at_s"), "set_at"),
+        Kind("strike", "strikes", Strike, ("struck", "why", "at_s"), "struck_at", file="struck.csv"),
+        Kind("mark", "marks", DoubtMark, ("marked", "doubt")),
     )
 }
+# What is logged of a reed from day to day: of one instant a reading stands before the work, and an outcome after it.
+OF_A_REED = ("reading", "trim", "event", "outcome")
 # The kinds that have a file of their own in a CSV folder, in the order in which they may refer to one another.
 FILED = ("setting", "chanter", "order", "reed", "reading", "trim", "event", "outcome")
 _BY_PREFIX = {kind.prefix: kind for kind in KINDS.values()}
-_BY_RECORD: dict[type, Kind] = {
-    Chanter: KINDS["chanter"],
-    Order: KINDS["order"],
-    Reed: KINDS["reed"],
-    Reading: KINDS["reading"],
-    Trim: KINDS["trim"],
-    Event: KINDS["event"],
-    Outcome: KINDS["outcome"],
-    Setting: KINDS["setting"],
-    Strike: KINDS["strike"],
-    DoubtMark: KINDS["mark"],
-}
+_BY_RECORD = {kind.record: kind for kind in KINDS.values()}
 
 
 def references() -> Iterator[tuple[Kind, Column, Kind]]:

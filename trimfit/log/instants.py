@@ -10,15 +10,13 @@ from typing import Any
 from trimfit.base.dates import at_s, has_offset
 from trimfit.base.errors import InputError
 from trimfit.base.time_zones import machine_zone, zone_like, zone_named
-from trimfit.log.entry_kinds import KINDS, Kind
+from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
 from trimfit.log.queries import LIVE
 
 # The zone of the machine that made a log is set as of this moment: whatever is set later counts, and two benches of
 # one zone have one entry of it.
 MADE_AT = "1970-01-01T00:00Z"
 _TIMED = [kind for kind in KINDS.values() if kind.time]
-# Of one instant a reading stands before the work, and an outcome after it.
-_WORK = ("reading", "trim", "event", "outcome")
 
 
 def zone_of(connection: Connection) -> str:
@@ -66,7 +64,7 @@ def derive(connection: Connection, zone: str) -> None:
 def reordered(connection: Connection, zone: str) -> list[str]:
     """The reeds whose entries would stand in another order if times without an offset were in `zone`, sorted."""
     new: dict[str, dict[str, float]] = defaultdict(dict)
-    for name in _WORK:
+    for name in OF_A_REED:
         kind = KINDS[name]
         for _, text, reed, entry in _bare(connection, kind, ", reed, entry", f"AND {LIVE}"):
             new[reed][entry] = at_s(text, zone)
@@ -78,7 +76,7 @@ def reordered(connection: Connection, zone: str) -> list[str]:
 def _order(connection: Connection, reed: str, instants: dict[str, float]) -> list[str]:
     rows = [
         (instants.get(entry, at_s), rank, entry)
-        for rank, name in enumerate(_WORK)
+        for rank, name in enumerate(OF_A_REED)
         for entry, at_s in connection.execute(
             f"SELECT entry, at_s FROM {KINDS[name].table} WHERE reed = ? AND {LIVE}", (reed,)
         )

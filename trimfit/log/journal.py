@@ -18,7 +18,7 @@ from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
-from trimfit.log.entry_kinds import KINDS, DoubtMark, Kind, Row, Setting, kind_of_entry, kind_of_record, references
+from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row, Setting, kind_of_entry, kind_of_record, references
 from trimfit.log.entry_rows import differences, entry_id, insert_sql, instant_of, stored
 from trimfit.log.file.seal import seal_of, sealed, unsealed
 from trimfit.log.file.store import Store, translated
@@ -87,9 +87,7 @@ class Journal(Store):
         with self.writing():
             for doubt in doubts:
                 said = f"{doubt.kind}: {doubt.sentence}" if isinstance(doubt, Doubt) else doubt
-                mark, generation, there = self.place(kind, kind.row(DoubtMark(entry, said)))
-                if there is None:
-                    self.insert(kind, (entry, said), mark, generation)
+                self.put(kind, (entry, said))
 
     def strike(self, entry_id: str, why: str, at: str | None = None) -> str:
         """Take an entry back, saying why; the strike's own id. InputError if it is unknown or already struck."""
@@ -169,6 +167,13 @@ class Journal(Store):
             if not self._connection.execute("SELECT 1 FROM strikes WHERE struck = ?", (entry,)).fetchone():
                 return entry, generation, int(found[0])
             generation += 1
+
+    def put(self, kind: Kind, values: Sequence[Any]) -> str:
+        """Add a checked row inside a transaction, unless it is there and not struck; its entry id."""
+        entry, generation, seq = self.place(kind, values)
+        if seq is None:
+            self.insert(kind, values, entry, generation)
+        return entry
 
     def insert(self, kind: Kind, values: Sequence[Any], entry: str, generation: int) -> int:
         """Add a checked row inside a transaction; its seq."""
@@ -269,10 +274,7 @@ class Journal(Store):
     def reed_of_entry(self, entry: str) -> str:
         """The reed that an entry is about; empty for entries about something else."""
         kind = kind_of_entry(entry)
-        if kind is None or "reed" not in kind.names:
-            return ""
-        row = self._connection.execute(f"SELECT reed FROM {kind.table} WHERE entry = ?", (entry,)).fetchone()
-        return str(row[0]) if row else ""
+        return self.name_of(entry) if kind is not None and kind.key[0] == "reed" else ""
 
     def names_of_struck(self) -> list[tuple[str, str, str, str]]:
         """Entry, its reed, and the kind and name of what it names though that was struck."""
@@ -364,8 +366,7 @@ class Journal(Store):
         InputError where there is none.
         """
         about = None if reed is None else _name("reed", reed)
-        names: tuple[str, ...] = ("reading", "trim", "event", "outcome")
-        names += () if about else ("reed", "chanter", "order")
+        names = OF_A_REED if about else (*OF_A_REED, "reed", "chanter", "order")
         best: tuple[int, str] | None = None
         with self.reading() as connection:
             if about is not None and not self.knows("reed", about):

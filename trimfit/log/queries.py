@@ -13,13 +13,12 @@ from typing import Any
 
 from trimfit.base import dates
 from trimfit.base.errors import InputError, nearest
-from trimfit.base.records import Chanter, Event, Logged, Order, Outcome, Reading, Reed, ReedHistory, Trim
-from trimfit.log.entry_kinds import KINDS, Kind
+from trimfit.base.records import Chanter, Logged, Order, ReedHistory
+from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
 
 # An entry counts unless it is struck, or stands aside for another of the same key (after a merge).
 UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
 LIVE = f"{UNSTRUCK} AND entry NOT IN (SELECT entry FROM eclipsed)"
-_OF_A_REED = ("reed", "reading", "trim", "event", "outcome")
 _NAMED = "IN (SELECT value FROM json_each(?))"
 
 
@@ -92,7 +91,7 @@ def histories(connection: sqlite3.Connection, names: Sequence[str], until_s: flo
     left out all the same, and what is known of reeds and orders is what is known now.
     """
     listed = json.dumps(list(names))
-    rows = {kind: _of_reeds(connection, KINDS[kind], listed, until_s) for kind in _OF_A_REED}
+    rows = {kind: _of_reeds(connection, KINDS[kind], listed, until_s) for kind in ("reed", *OF_A_REED)}
     doubts = _doubts(connection, [row[1] for found in rows.values() for row in found])
     by_reed: dict[str, dict[str, list[Logged[Any]]]] = defaultdict(lambda: defaultdict(list))
     for name, found in rows.items():
@@ -112,20 +111,15 @@ def histories(connection: sqlite3.Connection, names: Sequence[str], until_s: flo
     answer = []
     for name in wanted:
         mine = by_reed[name]
-        reed: Logged[Reed] = mine["reed"][0]
-        readings: list[Logged[Reading]] = mine["reading"]
-        trims: list[Logged[Trim]] = mine["trim"]
-        events: list[Logged[Event]] = mine["event"]
-        outcomes: list[Logged[Outcome]] = mine["outcome"]
         answer.append(
             ReedHistory(
-                reed=reed,
-                readings=tuple(readings),
-                trims=tuple(trims),
-                outcome=outcomes[-1] if outcomes else None,
-                order=orders.get(reed.record.order) if reed.record.order else None,
+                reed=mine["reed"][0],
+                readings=tuple(mine["reading"]),
+                trims=tuple(mine["trim"]),
+                outcome=mine["outcome"][-1] if mine["outcome"] else None,
+                order=orders.get(mine["reed"][0].record.order or ""),
                 chanter=chanters.get(chanter_of[name] or ""),
-                events=tuple(events),
+                events=tuple(mine["event"]),
             )
         )
     return answer

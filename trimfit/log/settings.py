@@ -28,14 +28,15 @@ class Apart:
 NAMES = tuple(field.name for field in dataclasses.fields(Settings))
 _TEXTS = frozenset({"ratio_low_g", "ratio_d", "ratio_high_g", "time_zone", "line_order"})
 _RATIOS = {"ratio_low_g": "low_g", "ratio_d": "d", "ratio_high_g": "high_g"}
-# What a setting may be, by its name; else by the unit in its name. What a batch may be off is the scale on which the
-# review judges it: it is never nothing.
+# What a number setting may be; those that cost minutes have wide limits of their own. What a batch may be off is the
+# scale on which the review judges it: it is never nothing.
 _BY_NAME: dict[str, tuple[float, float]] = {
     "tolerance_hz": (0.05, 20.0),
     "balance_tolerance_hz": (0.05, 20.0),
     "tool_step_mm": (0.001, 1.0),
     "least_blade_mm": (1.0, 60.0),
     "chance_past_ceiling": (1e-6, 0.5),
+    "drift_chance": (0.0, 1.0),
     "cut_error_pct": (0.0, 50.0),
     "cut_error_mm": (0.0, 1.0),
     "drift_start_cents": (0.1, 600.0),
@@ -44,27 +45,11 @@ _BY_NAME: dict[str, tuple[float, float]] = {
     "bench_pressure_kpa": BOUNDS["pressure_kpa"],
     "bench_temperature_c": BOUNDS["temperature_c"],
 }
-_BY_UNIT: tuple[tuple[str, tuple[float, float]], ...] = (
-    ("_hz", (0.0, 100.0)),
-    ("_mm", (0.0, 60.0)),
-    ("_cents_per_week", (0.0, 600.0)),
-    ("_cents", (0.0, 600.0)),
-    ("_pct", (0.0, 200.0)),
-    ("_minutes", (0.0, 100_000.0)),
-    ("_kpa", BOUNDS["pressure_kpa"]),
-    ("_c", BOUNDS["temperature_c"]),
-)
 
 
 def limits_of(name: str) -> tuple[float, float]:
     """The lowest and highest value a number setting may have."""
-    if name in _BY_NAME:
-        return _BY_NAME[name]
-    if "chance" in name:
-        return (0.0, 1.0)
-    if "minutes" in name:
-        return (0.0, 100_000.0)
-    return next((bounds for unit, bounds in _BY_UNIT if name.endswith(unit)), (-1e9, 1e9))
+    return _BY_NAME.get(name, (0.0, 100_000.0))
 
 
 @functools.cache

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from trimfit.log.entry_kinds import KINDS
+from trimfit.log.entry_kinds import KINDS, OF_A_REED
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
@@ -13,23 +13,21 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class StruckEntry:
-    """One entry taken back. `at`, `at_s`: its own time, as the log has it and as an instant; `said`: its values;
-    `record`: what was logged."""
+    """One entry taken back. `at`, `at_s`: its own time, as logged and as an instant; `record`: what was logged."""
 
     kind: str
     entry: str
     at: str
     at_s: float
-    said: str
     why: str
-    record: Any = None
+    record: Any
 
 
 def struck_of_reed(journal: Journal, reed: str) -> list[StruckEntry]:
     """The struck readings, trims, events and outcomes of a reed, in order of their own time; reads its rows only."""
     out = []
     with journal.reading() as connection:
-        for name in ("reading", "trim", "event", "outcome"):
+        for name in OF_A_REED:
             kind = KINDS[name]
             columns = ", ".join(f't."{column}"' for column in kind.names)
             query = (
@@ -37,9 +35,6 @@ def struck_of_reed(journal: Journal, reed: str) -> list[StruckEntry]:
                 "WHERE t.reed = ?"
             )
             for why, entry, at_s, *values in connection.execute(query, (reed,)):
-                cells = dict(zip(kind.names, values, strict=True))
-                at = str(cells.pop(kind.time or ""))
-                cells.pop("reed", None)
-                said = ", ".join(f"{key}={value}" for key, value in cells.items() if value is not None)
-                out.append(StruckEntry(name, entry, at, float(at_s), said, why, kind.from_row(tuple(values))))
+                at = str(values[kind.index[kind.time or ""]])
+                out.append(StruckEntry(name, entry, at, float(at_s), why, kind.from_row(tuple(values))))
     return sorted(out, key=lambda one: (one.at_s, one.entry))

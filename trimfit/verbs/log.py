@@ -288,24 +288,20 @@ def log_reed(
     what is in doubt is not logged, and raises Doubtful.
     """
 
-    journal = session.journal
-    with journal.writing():
-        known = journal.entry_of("reed", name)
+    def refuse(known: Reed | None) -> None:
         if known is None:
             missing = [f"--{word}" for word, key in (("type", "reed_type"), ("batch", "batch")) if not given.get(key)]
             if missing:
-                raise InputError(
-                    f"a new reed needs {' and '.join(missing)}", f"reed {name[:60]}", "say its type and batch"
-                )
-            return _keep_named(journal, Reed(name, **given), name, sure)
+                what = f"a new reed needs {' and '.join(missing)}"
+                raise InputError(what, f"reed {name[:60]}", "say its type and batch")
+            return
         for key in ("reed_type", "batch"):
-            was = getattr(known.record, key)
+            was = getattr(known, key)
             if given.get(key, was) != was and not move:
-                what = f"is in the log with {key} {was[:60]!r}"
-                raise InputError(
-                    what, f"reed {name[:60]}", "give the new reed another name, or say --move if that was wrong"
-                )
-        return _revise(journal, known.entry, known.record, given, sure)
+                remedy = "give the new reed another name, or say --move if that was wrong"
+                raise InputError(f"is in the log with {key} {was[:60]!r}", f"reed {name[:60]}", remedy)
+
+    return _keep_or_revise(session.journal, Reed, name, given, sure, refuse)
 
 
 def log_reeds(
@@ -333,13 +329,7 @@ def log_reeds(
 
 def log_chanter(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
     """Log a chanter, or revise what is known of it: `given` holds the fields that were said. `sure`: as of a reed."""
-
-    journal = session.journal
-    with journal.writing():
-        known = journal.entry_of("chanter", name)
-        if known is None:
-            return _keep_named(journal, Chanter(name, **given), name, sure)
-        return _revise(journal, known.entry, known.record, given, sure)
+    return _keep_or_revise(session.journal, Chanter, name, given, sure)
 
 
 def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bool = True) -> EntryResult:
@@ -347,20 +337,17 @@ def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bo
 
     A new order that names no chanter is for the only one in the log.
     """
-
     journal = session.journal
     with journal.writing():
-        known = journal.entry_of("order", name)
-        if known is None:
-            only = None if given.get("chanter") else journal.only_chanter()
-            if only is not None:
-                kept = _keep_named(journal, Order(name, **{**given, "chanter": only}), name, sure)
-                said = f"in {only[:60]}, the only chanter in the log"
-                return dataclasses.replace(kept, note="\n".join(part for part in (said, kept.note) if part))
-            if not given.get("chanter"):
+        only = None
+        if not given.get("chanter") and journal.entry_of("order", name) is None:
+            only = journal.only_chanter()
+            if only is None:
                 raise InputError("a new order needs --chanter", f"order {name[:60]}", "say which chanter it is for")
-            return _keep_named(journal, Order(name, **given), name, sure)
-        return _revise(journal, known.entry, known.record, given, sure)
+            given = {**given, "chanter": only}
+        kept = _keep_or_revise(journal, Order, name, given, sure)
+        said = f"in {only[:60]}, the only chanter in the log" if only is not None else ""
+        return dataclasses.replace(kept, note="\n".join(part for part in (said, kept.note) if part))
 
 
 def strike(
@@ -476,13 +463,27 @@ def what_was_taken(trim: Trim) -> str:
     return ": " + ", ".join(part for part in (length, strokes) if part)
 
 
-def _keep_named(journal: Journal, record: Reed | Chanter | Order, name: str, sure: bool) -> EntryResult:
-    """Keep a thing that the log does not know yet, with what is doubtful about its name and what is new with it."""
+def _keep_or_revise(
+    journal: Journal,
+    record: type[Reed] | type[Chanter] | type[Order],
+    name: str,
+    given: Mapping[str, Any],
+    sure: bool,
+    refuse: Callable[[Any], None] = lambda known: None,
+) -> EntryResult:
+    """Keep a thing that the log does not know yet, with what is doubtful about its name and what is new with it; or
+    revise one that it knows. refuse: called with the record that is known, None where none is; it may raise."""
     from trimfit.entry.similar_names import name_doubts
 
-    doubts, fresh = name_doubts(journal, record)
-    _or_ask(doubts, sure)
-    return dataclasses.replace(_keep(journal, record, name, tuple(doubts)), note=", ".join(fresh))
+    with journal.writing():
+        known = journal.entry_of(record.__name__.lower(), name)
+        refuse(known.record if known is not None else None)
+        if known is not None:
+            return _revise(journal, known.entry, known.record, given, sure)
+        new = record(name, **given)
+        doubts, fresh = name_doubts(journal, new)
+        _or_ask(doubts, sure)
+        return dataclasses.replace(_keep(journal, new, name, tuple(doubts)), note=", ".join(fresh))
 
 
 def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any], sure: bool) -> EntryResult:

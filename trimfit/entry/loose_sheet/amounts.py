@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from statistics import median
@@ -18,6 +18,7 @@ from trimfit.base.units import (
     parse_pressure_kpa,
     parse_temperature_c,
 )
+from trimfit.entry.loose_sheet.contents import numbers_in
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import HUNDREDTHS, NOTE_ROLES, NOTHING, Column
 from trimfit.log.entry_kinds import KINDS
@@ -33,22 +34,12 @@ UNSURE = "?"
 LONGEST_BARE_MM, SHORTEST_BARE_MM = 3.0, 0.05
 
 
-def _numbers(cells: Sequence[str], parse: Callable[[str], float] = parse_number) -> list[float]:
-    found = []
-    for cell in cells:
-        try:
-            found.append(parse(cell))
-        except InputError:
-            continue
-    return found
-
-
 def _cells(column: Column, rows: Sequence[Sequence[str]]) -> list[str]:
     return [row[column.place] for row in rows if row[column.place].lower() not in NOTHING]
 
 
 def settle_notes(
-    columns: Sequence[Column], rows: Sequence[Sequence[str]], scale: Scale, notes: Notes
+    columns: Sequence[Column], rows: Sequence[Sequence[str]], notes: Notes
 ) -> tuple[list[Column], dict[int, str]]:
     """The columns, with a head `A` taken for low A where its numbers are, and how each note column's numbers are meant:
     `sounding`, `as low A` or `cents`, by place."""
@@ -58,7 +49,7 @@ def settle_notes(
     low, high = BOUNDS["as_low_a_hz"]
     found = []
     for column in columns:
-        numbers = _numbers(_cells(column, rows), parse_hz) if column.role in NOTE_ROLES else []
+        numbers = numbers_in(_cells(column, rows), parse_hz) if column.role in NOTE_ROLES else []
         no_low_a = not any(c.role == "low_a" for c in columns)
         if column.title == "A" and column.role == "high_a" and no_low_a and usual == "sounding" and numbers:
             if low <= median(numbers) <= high:
@@ -83,7 +74,7 @@ def _note_unit(column: Column, cells: Sequence[str]) -> str:
     """How a note column's numbers are meant, by its head or its numbers; blank if these may be either sort of hertz."""
     if column.unit:
         return {"hz": "sounding", "aslowa": "as low A", "cents": "cents", "ct": "cents"}.get(column.unit, "sounding")
-    numbers = _numbers(cells, parse_hz)
+    numbers = numbers_in(cells, parse_hz)
     if not numbers:
         return ""
 
@@ -119,18 +110,14 @@ class Amounts:
         for column in columns:
             unit = column.unit
             cells = _cells(column, rows)
-            numbers = _numbers(cells)
+            numbers = numbers_in(cells)
             if not unit and numbers:
                 unit = _unit_by_numbers(column.role, numbers)
                 span = f"{min(numbers):.4g} to {max(numbers):.4g}"
                 if unit and column.role not in NOTE_ROLES:
                     notes.guess("units", column.name, f"{unit}, by its numbers, {span}")
-            if (
-                unit == "mm"
-                and column.role in ("length_mm", "asked_mm")
-                and numbers
-                and median(numbers) > LONGEST_BARE_MM
-            ):
+            of_cuts = column.role in ("length_mm", "asked_mm") and bool(numbers)
+            if unit == "mm" and of_cuts and median(numbers) > LONGEST_BARE_MM:
                 unit = UNSURE
             units[column.place] = unit
             words = [cell for cell in dict.fromkeys(cells) if column.role == "crow" and not cell[0].isdigit()]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from difflib import get_close_matches
 from fractions import Fraction
@@ -34,7 +35,7 @@ def said_in(cell: str, scale: Mapping[str, Fraction]) -> tuple[ReadingLine | Non
 
     Raises InputError where a word of it says nothing, or only its number is there.
     """
-    if not _NAMED.fullmatch(cell) or _is_crow(cell):
+    if not _NAMED.fullmatch(cell) or _share([cell], parse_crow_hz):
         raise InputError("does not name what it is", remedy="write it as F 757, crow C+22 or took 0.12")
     text = re.sub(r"(?i)\b(low|high)\s+(?=[ag]\b)", r"\1_", cell).replace(":", " ")
     begins = _TRIM_BEGINS.search(text)
@@ -44,40 +45,26 @@ def said_in(cell: str, scale: Mapping[str, Fraction]) -> tuple[ReadingLine | Non
     return reading, parse_trim(re.sub(r"(?i)\boff\b", "", cut)) if cut else None
 
 
-def _is_crow(cell: str) -> bool:
-    try:
-        parse_crow_hz(cell)
-    except InputError:
-        return False
-    return True
-
-
 def _share(cells: Sequence[str], fits: Callable[[str], object]) -> float:
     good = 0
     for cell in cells:
-        try:
+        with suppress(InputError):
             good += fits(cell) is not False
-        except InputError:
-            continue
     return good / len(cells)
 
 
-def _plain_numbers(cells: Sequence[str]) -> list[float]:
+def numbers_in(cells: Sequence[str], parse: Callable[[str], float] = parse_number) -> list[float]:
+    """The numbers among some cells."""
     found = []
     for cell in cells:
-        try:
-            found.append(parse_number(cell))
-        except InputError:
-            continue
+        with suppress(InputError):
+            found.append(parse(cell))
     return found
 
 
 def looks_like_a_date(cell: str) -> bool:
     """Whether a cell can be meant as a date and hardly as anything else."""
-    try:
-        return bool(_date(cell))
-    except InputError:
-        return False
+    return _share([cell], _date) > 0
 
 
 def _date(cell: str) -> object:
@@ -121,7 +108,7 @@ def _role_by_spelling(title: str, cells: Sequence[str], taken: set[str]) -> str:
         role = ROLE_OF[word]
         free = role not in taken and role != "readings"
         texts = role in ("reed", "reed_type", "batch", "chanter", "order", "weight", "remark")
-        numbers = len(_plain_numbers(cells)) >= 0.8 * len(cells)
+        numbers = len(numbers_in(cells)) >= 0.8 * len(cells)
         if free and (texts or (numbers and role not in ("day", "clock", "made_on", "taped", "outcome"))):
             return role
     return ""
@@ -140,7 +127,7 @@ def _role_by_cells(cells: Sequence[str], scale: Mapping[str, Fraction], taken: s
             return role
     if numbers:
         for role, (low, high) in (("e", _E_HZ), ("f", _F_HZ), ("length_mm", _CUT_MM)):
-            within = [low <= number <= high for number in _plain_numbers(cells)]
+            within = [low <= number <= high for number in numbers_in(cells)]
             if role not in taken and sum(within) >= 0.9 * len(cells) and (role != "length_mm" or "." in "".join(cells)):
                 return role
     return ""

@@ -77,7 +77,7 @@ def draft_sheet(
     ]
     bodies = [row for _, row in rows]
     columns = told_by_contents(columns, bodies, scale, notes)
-    columns, meant = settle_notes(columns, bodies, scale, notes)
+    columns, meant = settle_notes(columns, bodies, notes)
     amounts = Amounts.of(columns, bodies, scale, meant, notes)
     known = [column for column in columns if column.role]
     slots, whole = slots_of(known, notes)

@@ -49,6 +49,11 @@ class Notes:
         if found not in self.guesses:
             self.guesses.append(found)
 
+    def guess_rule(self, about: str, where: str, rule: str, example: str) -> None:
+        """Note a rule that was gone by, with the first example of it in a column."""
+        if not any(guess.where == where and guess.what.startswith(rule) for guess in self.guesses):
+            self.guess(about, where, f"{rule}: {example}")
+
     def cannot(self, row: int, place: int, column: str, cell: str, what: str, remedy: str) -> None:
         """Note a cell that was not read; row from 1, place from 0."""
         self.unread.append(Unread(row, column, cell, what, remedy))

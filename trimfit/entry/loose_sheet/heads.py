@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 from trimfit.base.column_words import key_of
@@ -21,19 +21,8 @@ TRIM_ROLES = ("length_mm", "lip_strokes", "asked_mm")
 # Words for the columns, besides the notes' own. "readings" is a column of cells that name their values themselves.
 WORDS: dict[str, tuple[str, ...]] = {
     "reed": (
-        "reed",
-        "no",
-        "nr",
-        "number",
-        "reed no",
-        "reed nr",
-        "reed number",
-        "reed name",
-        "id",
-        "reed id",
-        "label",
-        "serial",
-        "serial no",
+        *("reed", "no", "nr", "number", "reed no", "reed nr", "reed number", "reed name", "id", "reed id", "label"),
+        *("serial", "serial no"),
     ),
     "reed_type": ("type", "reed type", "kind", "sort", "kind of reed", "cane", "material"),
     "batch": ("batch", "lot", "bundle", "batch no", "batch nr"),
@@ -46,17 +35,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     "chanter": ("chanter", "ch", "in chanter", "chanter no", "played in"),
     "crow": ("crow", "cr", "crow note"),
     "length_mm": (
-        "took",
-        "cut",
-        "taken",
-        "taken off",
-        "took off",
-        "cut off",
-        "off",
-        "trim",
-        "trimmed",
-        "length",
-        "removed",
+        *("took", "cut", "taken", "taken off", "took off", "cut off", "off", "trim", "trimmed", "length", "removed"),
     ),
     "lip_strokes": ("lip", "lips", "strokes", "lip strokes", "lip work"),
     "asked_mm": ("asked", "asked for", "meant", "wanted", "planned"),
@@ -74,16 +53,8 @@ ROLE_OF = {w: role for role, words in WORDS.items() for w in words if role != "w
 HUNDREDTHS = "0.01 mm"
 UNITS = {*MM_PER_UNIT, *PA_PER_UNIT, "hz", "cents", "ct", "c", "f", "%", "aslowa"}
 VISITS = {
-    "before": 1,
-    "start": 1,
-    "new": 1,
-    "first": 1,
-    "second": 2,
-    "third": 3,
-    "fourth": 4,
-    "after": 2,
-    "end": 99,
-    "last": 99,
+    **{"before": 1, "start": 1, "new": 1, "first": 1, "second": 2, "third": 3, "fourth": 4},
+    **{"after": 2, "end": 99, "last": 99},
 }
 _HUNDREDTHS = re.compile(r"\(?(?:0[.,]01|1/100|hundredths?(?:\s+of\s+an?)?)\s*(?:mm)?\)?", re.IGNORECASE)
 _VISIT_NUMBER = re.compile(r"(.*?[^\d.,/])[\s#]*\(?(\d{1,2})(?:st|nd|rd|th)?\)?|(\d{1,2})(?:st|nd|rd|th)\s+(.*)")
@@ -213,22 +184,12 @@ def _headed(rows: Sequence[Sequence[str]], at: int, notes: Notes) -> tuple[list[
         if like:
             notes.guess("columns", f"column {title!r}", f"taken for {like!r}")
         grouped = role in (*READING_ROLES, *TRIM_ROLES, "readings", "day", "clock")
-        found.append(
-            Column(
-                place,
-                title,
-                role,
-                unit,
-                visit if visit is not None or not grouped else group_visit,
-                group_day * grouped,
-            )
-        )
+        visit = visit if visit is not None or not grouped else group_visit
+        found.append(Column(place, title, role, unit, visit, group_day * grouped))
     data = at + 1
     units = [unit_key(cell) for cell in rows[data] if cell] if data < len(rows) else []
     if units and all(unit in UNITS for unit in units):
-        found = [
-            Column(c.place, c.title, c.role, c.unit or unit_key(rows[data][c.place]), c.visit, c.day) for c in found
-        ]
+        found = [replace(column, unit=column.unit or unit_key(rows[data][column.place])) for column in found]
         data += 1
     return found, data
 

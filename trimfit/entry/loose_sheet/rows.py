@@ -81,26 +81,18 @@ class SheetRows:
         if not filled:
             return
         if cells[filled[0].place].lower().rstrip(":") in SUMS:
-            for column in filled:
-                self.notes.lost_cells.add((number, column.place))
-            self.notes.cannot(
-                number, filled[0].place, "", cells[filled[0].place], "looks like a sum", "take the row out"
-            )
+            self._lose(number, filled, cells[filled[0].place], "looks like a sum", "take the row out")
             return
         reed = self._of_row("reed", cells)
         if reed and looks_like_a_date(reed):
-            for column in filled:
-                self.notes.lost_cells.add((number, column.place))
-            self.notes.cannot(number, 0, "", reed, "stands where the reed's name should", "give the reed a column")
+            self._lose(number, filled, reed, "stands where the reed's name should", "give the reed a column")
             return
         if reed is None:
             reed = self._reed
             if reed:
                 self._carried["no reed is named: that of the row above"].append(number)
         if not reed:
-            for column in filled:
-                self.notes.lost_cells.add((number, column.place))
-            self.notes.cannot(number, filled[0].place, "", "", "the row names no reed", "name the reed")
+            self._lose(number, filled, "", "the row names no reed", "name the reed")
             return
         self._reed = reed
         self._of_reed(number, reed, cells)
@@ -113,6 +105,11 @@ class SheetRows:
         self._outcome(number, reed, cells, day)
         if remark and (len(self.slots) > 1 or not parts):
             self.reeds[reed]["remark"] = remark
+
+    def _lose(self, number: int, filled: Sequence[Column], cell: str, what: str, remedy: str) -> None:
+        """Note that cells of a row were not read, with what is wrong with the row."""
+        self.notes.lost_cells.update((number, column.place) for column in filled)
+        self.notes.cannot(number, filled[0].place, "", cell, what, remedy)
 
     def _cell(self, number: int, column: Column, text: str) -> str:
         if text.lower() in NOTHING:
@@ -198,16 +195,13 @@ class SheetRows:
         if year is None:
             year = self._year or found.last_before(self.today)
             how = "the year of the full date nearest above" if self._year else "the last such day up to today"
-            rule = f"a date without a year is of {year}, {how}"
-            if not any(guess.where == column.name and guess.what.startswith(rule) for guess in self.notes.guesses):
-                self.notes.guess("dates", column.name, f"{rule}: {cell!r}")
+            self.notes.guess_rule("dates", column.name, f"a date without a year is of {year}, {how}", repr(cell))
         elif column.role == "day":
             self._year = year
         iso = found.iso(year)
         if "first" in found.rule and found.rule != "the year first":
             rule = f"dates of three numbers are read with {found.rule}"
-            if not any(guess.where == column.name and guess.what.startswith(rule) for guess in self.notes.guesses):
-                self.notes.guess("dates", column.name, f"{rule}: {cell!r} is {iso}")
+            self.notes.guess_rule("dates", column.name, rule, f"{cell!r} is {iso}")
         return iso
 
     # -- what was read and cut ---------------------------------------------------------------------------------
@@ -239,11 +233,8 @@ class SheetRows:
             self._try(number, column, cell, self._take, column, cell, values, reference, cells)
         if day is None or not (day or self._day or self._has_no_days()):
             if day is not None:
-                self.notes.cannot(
-                    number, filled[0].place, "", "", "the row has no date, and none stands above", "date it"
-                )
-            for column in filled:
-                self.notes.lost_cells.add((number, column.place))
+                self._lose(number, filled, "", "the row has no date, and none stands above", "date it")
+            self.notes.lost_cells.update((number, column.place) for column in filled)
             return 0
         if not day and self._day:
             day = self._day

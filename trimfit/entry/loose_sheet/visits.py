@@ -78,9 +78,14 @@ def _by_number(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], lis
         parts = tuple(dict.fromkeys(_part(column) or "reading" for column in numbered or mine if _part(column)))
         parts = parts if len(parts) == 2 else ("reading", "trim")
         slots.append(Slot(tuple(mine), parts))
+    return _said(slots, notes), whole
+
+
+def _said(slots: list[Slot], notes: Notes) -> list[Slot]:
+    """The visits, once it is noted how they were told apart."""
     shown = "; then ".join(", ".join(column.name for column in slot.columns) for slot in slots)
     notes.guess("visits", "", f"a row holds {len(slots)} visits of a reed, in this order: {shown}")
-    return slots, whole
+    return slots
 
 
 def _by_repeats(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], list[Column]]:
@@ -107,9 +112,7 @@ def _by_repeats(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], li
     for group in groups:
         parts = tuple(dict.fromkeys(part for part in map(_part, group) if part))
         slots.append(Slot(tuple(group), parts or ("reading", "trim")))
-    shown = "; then ".join(", ".join(column.name for column in slot.columns) for slot in slots)
-    notes.guess("visits", "", f"a row holds {len(slots)} visits of a reed, in this order: {shown}")
-    return slots, whole
+    return _said(slots, notes), whole
 
 
 def timed(events: Sequence[Event], notes: Notes) -> None:

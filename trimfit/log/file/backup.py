@@ -33,7 +33,7 @@ def back_up(journal: Journal, target: Path) -> Counts:
             draft.replace(target)
         sync_folder(target.parent)
     by_kind = {name: (count - known.get(name, 0), known.get(name, 0)) for name, count in whole.items()}
-    return Counts(sum(new for new, _ in by_kind.values()), sum(was for _, was in by_kind.values()), by_kind=by_kind)
+    return Counts.of(by_kind)
 
 
 def _entries_there(journal: Journal, target: Path) -> dict[str, int]:

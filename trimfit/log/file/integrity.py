@@ -162,13 +162,8 @@ def _aside(connection: sqlite3.Connection) -> Iterator[str]:
         group = {conflict.kept, *conflict.aside}
         extra -= group
         if len(group & have) != len(group) - 1:
-            wrong = group & have if group <= have else group - have - {conflict.kept}
-            for entry in sorted(wrong):
-                yield (
-                    f"{entry}: stands aside for another and should not"
-                    if group <= have
-                    else (f"{entry}: should stand aside")
-                )
+            for entry in sorted(group & have if group <= have else group - have - {conflict.kept}):
+                yield f"{entry}: {'stands aside for another and should not' if group <= have else 'should stand aside'}"
     for entry in sorted(extra):
         yield f"{entry}: stands aside for another and should not"
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from trimfit.log.entry_kinds import KINDS, kind_of_entry
+from trimfit.log.entry_kinds import KINDS, OF_A_REED, kind_of_entry
 from trimfit.log.entry_rows import entry_id
 from trimfit.log.merging.rename import as_named, new_name
 
@@ -23,7 +23,6 @@ _BOTH = (
     f"WHERE {_IS_RENAME.format('r')} AND NOT ({_IS_RENAME.format('s')}) ORDER BY s.entry, r.entry"
 )
 _OTHERWISE = f"SELECT 1 FROM strikes s WHERE s.struck = ? AND NOT ({_IS_RENAME.format('s')})"
-_FOLLOW = ("reading", "trim", "event", "outcome")
 
 
 def follow_strikes(journal: Journal) -> list[str]:
@@ -39,7 +38,7 @@ def follow_strikes(journal: Journal) -> list[str]:
             fresh = False
             for struck, why, at, renamed in connection.execute(_BOTH).fetchall():
                 kind, to = kind_of_entry(struck), new_name(renamed)
-                if kind is None or kind.name not in _FOLLOW or to is None:
+                if kind is None or kind.name not in OF_A_REED or to is None:
                     continue
                 if not journal.which_are_known(kind, [struck]):
                     continue  # a doctored log may strike what it does not hold

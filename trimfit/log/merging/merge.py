@@ -79,11 +79,9 @@ def merge_logs(
         journal.forget_settings()
         journal.follow_zone(zone)
         journal.set_zone()
-    return Counts(
-        sum(new for new, _ in tally.values()),
-        sum(known for _, known in tally.values()),
-        sum(len(conflict.aside) for conflict in conflicts) + refused,
-        by_kind=tally,
+    return Counts.of(
+        tally,
+        refused=sum(len(conflict.aside) for conflict in conflicts) + refused,
         conflicts=tuple(conflicts),
         renamed=renamed,
         settings=apart,

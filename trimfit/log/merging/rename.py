@@ -24,7 +24,7 @@ from trimfit.base import dates
 from trimfit.base.errors import InputError
 from trimfit.log import queries, refusals
 from trimfit.log.counts import Renamed
-from trimfit.log.entry_kinds import KINDS, Kind, Row
+from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row
 from trimfit.log.queries import UNSTRUCK, quoted
 from trimfit.log.values import canonical, text_value
 
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
 RENAMED = "renamed "
-_FOLLOW = ("reading", "trim", "event", "outcome")
 
 
 @dataclass(slots=True)
@@ -208,28 +207,14 @@ def _move(journal: Journal, move: _Move, *, joined: bool = False) -> dict[str, i
         for kind, entry, values in sorted(move.rows, key=lambda row: (row[0].name != "reed", row[1])):
             if connection.execute("SELECT 1 FROM strikes WHERE struck = ?", (entry,)).fetchone():
                 continue
-            _strike(journal, entry, move.to, move.at)
+            journal.put(KINDS["strike"], canonical(KINDS["strike"], [entry, RENAMED + move.to, move.at]))
             moved[kind.name] = moved.get(kind.name, 0) + 1
             if joined and kind.name == "reed":
                 continue
-            renamed = as_named(kind, values, move.to)
-            again, generation, seq = journal.place(kind, renamed)
-            if seq is None:
-                journal.insert(kind, renamed, again, generation)
+            again = journal.put(kind, as_named(kind, values, move.to))
             doubts = connection.execute("SELECT doubt FROM marks WHERE marked = ?", (entry,)).fetchall()
-            for (doubt,) in doubts:
-                mark, generation, seq = journal.place(KINDS["mark"], (again, doubt))
-                if seq is None:
-                    journal.insert(KINDS["mark"], (again, doubt), mark, generation)
+            journal.mark(again, [doubt for (doubt,) in doubts])
     return moved
-
-
-def _strike(journal: Journal, entry: str, to: str, at: str) -> None:
-    kind = KINDS["strike"]
-    values = canonical(kind, [entry, RENAMED + to, at])
-    strike, generation, seq = journal.place(kind, values)
-    if seq is None:
-        journal.insert(kind, values, strike, generation)
 
 
 def as_named(kind: Kind, values: Sequence[Any], name: str) -> Row:
@@ -293,7 +278,7 @@ def _reeds_named(connection: sqlite3.Connection, name: str) -> list[tuple[str, R
 def _naming(connection: sqlite3.Connection, name: str) -> list[tuple[Kind, str, Row]]:
     """Readings, trims, events and outcomes of this name that are not struck, with their values."""
     found: list[tuple[Kind, str, Row]] = []
-    for word in _FOLLOW:
+    for word in OF_A_REED:
         kind = KINDS[word]
         query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE reed = ? AND {UNSTRUCK} ORDER BY entry"
         found += [(kind, row[0], tuple(row[1:])) for row in connection.execute(query, (name,))]

@@ -76,25 +76,17 @@ class _Bytes:
 
 def _look(path: Path) -> _Bytes:
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
-    lines, clean, wide = 1, True, False
+    lines, clean, wide, chunk = 1, True, None, b" "
     with path.open("rb") as file:
-        first = True
-        while chunk := file.read(1 << 20):
-            if first:
-                wide, first = chunk[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE), False
+        while chunk:
+            chunk = file.read(1 << 20)
+            wide = chunk[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE) if wide is None else wide
             lines += chunk.count(b"\n")
-            if clean:
-                try:
-                    decoder.decode(chunk)
-                except UnicodeDecodeError:
-                    clean = False
-                clean = clean and b"\0" not in chunk
-        if clean:
             try:
-                decoder.decode(b"", final=True)
+                clean = clean and b"\0" not in chunk and decoder.decode(chunk, final=not chunk) is not None
             except UnicodeDecodeError:
                 clean = False
-    return _Bytes(lines, clean, wide)
+    return _Bytes(lines, clean, bool(wide))
 
 
 def heads_of(kind: Kind) -> tuple[list[str], list[str]]:
@@ -112,7 +104,7 @@ def _elsewhere(head: str, here: str) -> str:
 
 
 class Sheet:
-    """One CSV file open for reading: its heads, and its rows as lists of cells."""
+    """One CSV file open for reading, as a context: its heads, and its rows as lists of cells."""
 
     def __init__(self, path: Path, faults: Faults, may: Sequence[str], must: Sequence[str]) -> None:
         """Look at the file and read its heads; every fault there goes to `faults`, and `usable` becomes false."""
@@ -135,8 +127,10 @@ class Sheet:
         what = f"cannot be read ({error.strerror or error})"
         self.faults.add(self.name, 0, "", what, "allow reading it, or take it out of the folder")
 
-    def close(self) -> None:
-        """Close the file."""
+    def __enter__(self) -> Sheet:
+        return self
+
+    def __exit__(self, *_: object) -> None:
         if hasattr(self, "_file"):
             self._file.close()
 
@@ -239,27 +233,20 @@ class Sheet:
             if len(cells) == width and not unnamed:
                 if any(cells):
                     yield line, cells
-            elif any(cell.strip() for cell in cells):
-                extra = [*cells[width:], *(cells[i] for i in unnamed if i < len(cells))]
-                if any(cell.strip() for cell in extra):
-                    shown = next(cell for cell in extra if cell.strip())
-                    self.faults.add(
-                        self.name,
-                        line,
-                        "",
-                        f"{len(cells)} cells where the head line names {width - len(unnamed)}; {shown[:40]!r} is extra",
-                        f"take it out, or quote a cell that holds a {SEPARATORS[self.separator]}",
-                    )
-                elif len(cells) < width - len(unnamed):
-                    self.faults.add(
-                        self.name,
-                        line,
-                        self.heads[len(cells)],
-                        f"the row ends after {len(cells)} of {width} cells",
-                        "fill it up with blank cells",
-                    )
-                else:
-                    yield line, (cells + [""] * width)[:width]
+                continue
+            if not any(cell.strip() for cell in cells):
+                continue
+            wanted = width - len(unnamed)
+            extra = [*cells[width:], *(cells[i] for i in unnamed if i < len(cells))]
+            if shown := next((cell for cell in extra if cell.strip()), ""):
+                what = f"{len(cells)} cells where the head line names {wanted}; {shown[:40]!r} is extra"
+                remedy = f"take it out, or quote a cell that holds a {SEPARATORS[self.separator]}"
+                self.faults.add(self.name, line, "", what, remedy)
+            elif len(cells) < wanted:
+                what = f"the row ends after {len(cells)} of {width} cells"
+                self.faults.add(self.name, line, self.heads[len(cells)], what, "fill it up with blank cells")
+            else:
+                yield line, (cells + [""] * width)[:width]
 
 
 def _cut(start: str, mark: str) -> list[str]:

@@ -27,9 +27,7 @@ FILES = (*(KINDS[kind].file for kind in FILED), *EXTRA)
 _GENERATION = Column("generation", "whole", required=True)
 
 
-def _wide_rows(
-    state: Intake, sheet: Sheet, *, struck: bool
-) -> list[tuple[int, Kind, list[Value], float | None, str, int, list[str]]]:
+def _wide_rows(state: Intake, sheet: Sheet) -> list[tuple[int, Kind, list[Value], float | None, str, int, list[str]]]:
     """The rows of struck.csv or conflicts.csv that are as they were exported; faults for the others."""
     at = {head: i for i, head in enumerate(sheet.heads)}
     readers: dict[str, RowReader] = {}
@@ -45,26 +43,20 @@ def _wide_rows(
             kind.name, RowReader(kind, sheet, dict(state.journal.scale()), state.zone, WIDE_HEADS)
         )
         values, at_s, good = reader.read(line, cells)
-        generation: Value = None
         try:
-            generation = from_text(_GENERATION, cells[at["generation"]])
+            generation = int(from_text(_GENERATION, cells[at["generation"]]) or 0)
         except InputError as error:
             state.faults.add(sheet.name, line, "generation", error.what, error.remedy)
             continue
         if not good:
             continue
         entry = cells[at["entry"]].strip()
-        values = _as_exported(kind, values, int(generation or 0), entry)
-        if entry_id(kind, values, int(generation or 0)) != entry:
-            state.faults.add(
-                sheet.name,
-                line,
-                "entry",
-                "the id does not belong to what the row says",
-                "leave the rows of this file as they were exported",
-            )
+        values = _as_exported(kind, values, generation, entry)
+        if entry_id(kind, values, generation) != entry:
+            what = "the id does not belong to what the row says"
+            state.faults.add(sheet.name, line, "entry", what, "leave the rows of this file as they were exported")
             continue
-        rows.append((line, kind, values, at_s, entry, int(generation or 0), cells))
+        rows.append((line, kind, values, at_s, entry, generation, cells))
     return rows
 
 
@@ -82,11 +74,10 @@ def _as_exported(kind: Kind, values: list[Value], generation: int, entry: str) -
 def take_wide(state: Intake, path: Path, *, struck: bool) -> None:
     """Take struck.csv (entries and what struck them) or conflicts.csv (entries that stand aside)."""
     meta = STRUCK_HEADS if struck else CONFLICT_HEADS
-    sheet = Sheet(path, state.faults, (*meta, *WIDE_HEADS.values()), meta)
-    try:
+    with Sheet(path, state.faults, (*meta, *WIDE_HEADS.values()), meta) as sheet:
         if not sheet.usable:
             return
-        rows = _wide_rows(state, sheet, struck=struck)
+        rows = _wide_rows(state, sheet)
         at = {head: i for i, head in enumerate(sheet.heads)}
         strike = KINDS["strike"]
         for line, kind, values, at_s, entry, generation, cells in rows:
@@ -116,20 +107,15 @@ def take_wide(state: Intake, path: Path, *, struck: bool) -> None:
                 state.struck.add(entry)
                 state.unsettled = True
             state.count(strike, new=fresh)
-    finally:
-        sheet.close()
 
 
 def entries_again(path: Path) -> set[str]:
     """The entries that marks.csv names: those of them that are re-entries of a struck row may come in."""
-    sheet = Sheet(path, Faults(), MARK_HEADS, MARK_HEADS)
-    try:
+    with Sheet(path, Faults(), MARK_HEADS, MARK_HEADS) as sheet:
         if not sheet.usable:
             return set()
         at = sheet.heads.index("entry")
         return {cells[at].strip() for _, cells in sheet.rows()}
-    finally:
-        sheet.close()
 
 
 def _of_that_instant(state: Intake, kind: Kind, about: str) -> str:
@@ -149,8 +135,7 @@ def _of_that_instant(state: Intake, kind: Kind, about: str) -> str:
 def take_marks(state: Intake, path: Path) -> None:
     """Take the doubts that were accepted when their entries were made."""
     mark = KINDS["mark"]
-    sheet = Sheet(path, state.faults, MARK_HEADS, MARK_HEADS)
-    try:
+    with Sheet(path, state.faults, MARK_HEADS, MARK_HEADS) as sheet:
         if not sheet.usable:
             return
         at = {head: i for i, head in enumerate(sheet.heads)}
@@ -161,13 +146,8 @@ def take_marks(state: Intake, path: Path) -> None:
                 entry = _of_that_instant(state, kind, cells[at["about"]])
             if kind is None or not entry:
                 entry = cells[at["entry"]].strip()
-                state.faults.add(
-                    sheet.name,
-                    line,
-                    "entry",
-                    f"{entry[:40]!r} is no entry of this folder or the log",
-                    "take the row out",
-                )
+                what = f"{entry[:40]!r} is no entry of this folder or the log"
+                state.faults.add(sheet.name, line, "entry", what, "take the row out")
                 continue
             try:
                 doubt = from_text(mark.columns[1], cells[at["doubt"]])
@@ -181,5 +161,3 @@ def take_marks(state: Intake, path: Path) -> None:
             if new:
                 state.journal.insert_at(mark, (entry, doubt), state.next_seq(), marked, 0)
             state.count(mark, new=new)
-    finally:
-        sheet.close()

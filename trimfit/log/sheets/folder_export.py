@@ -147,7 +147,7 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
         raise TrimfitError(
             error.strerror or str(error), str(folder), "nothing was exported; make room or name another folder"
         ) from error
-    return Counts(sum(new for new, _ in tally.values()), sum(known for _, known in tally.values()), by_kind=tally)
+    return Counts.of(tally)
 
 
 def _rows(journal: Journal, kind: Kind) -> Rows:

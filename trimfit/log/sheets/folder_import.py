@@ -86,10 +86,8 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
         if state.unsettled:
             journal.settle_conflicts()
         changed = settings.apart(journal.settings(), before) if last else ()
-    return Counts(
-        sum(new for new, _ in state.tally.values()),
-        sum(known for _, known in state.tally.values()),
-        by_kind={KINDS[name].file: (new, known) for name, (new, known) in state.tally.items()},
+    return Counts.of(
+        {KINDS[name].file: (new, known) for name, (new, known) in state.tally.items()},
         renamed=tuple(
             Renamed(was, now, _entry(journal, now), dict(moved)) for (was, now), moved in sorted(state.moved.items())
         ),
@@ -163,15 +161,12 @@ def passed_over(folder: Path) -> list[str]:
 def _take_kind(state: Intake, kind: Kind, path: Path) -> None:
     """Take one file of one kind of entry."""
     may, must = heads_of(kind)
-    sheet = Sheet(path, state.faults, may, must)
-    try:
+    with Sheet(path, state.faults, may, must) as sheet:
         if not sheet.usable:
             state.unreadable.add(kind.name)
             return
         state.notices += sheet.notices
         _take_rows(state, kind, sheet)
-    finally:
-        sheet.close()
 
 
 def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
@@ -277,12 +272,9 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
 
 def _names_in(path: Path) -> frozenset[str]:
     """The reeds that reeds.csv names; none where it cannot be read, which is said when it is taken."""
-    sheet = Sheet(path, Faults(), *heads_of(KINDS["reed"]))
-    try:
+    with Sheet(path, Faults(), *heads_of(KINDS["reed"])) as sheet:
         at = sheet.heads.index("reed") if sheet.usable else 0
         return frozenset(cells[at].strip() for _, cells in sheet.rows()) if sheet.usable else frozenset()
-    finally:
-        sheet.close()
 
 
 def _name_now(state: Intake, kind: Kind, values: Sequence[Any]) -> str:
@@ -425,11 +417,7 @@ def _past_blade(state: Intake, file: str, cuts: Mapping[str, list[tuple[float, f
         for _, length_mm, line in sorted(mine):
             total += length_mm
             if total >= blade_mm:
-                state.faults.add(
-                    file,
-                    line,
-                    "length_mm",
-                    f"{total:.4g} mm taken off in all is past the blade of {blade_mm:g} mm",
-                    f"did you mean {length_mm / 10:g}? or mend blade_mm of {reed[:60]!r}",
-                )
+                what = f"{total:.4g} mm taken off in all is past the blade of {blade_mm:g} mm"
+                remedy = f"did you mean {length_mm / 10:g}? or mend blade_mm of {reed[:60]!r}"
+                state.faults.add(file, line, "length_mm", what, remedy)
                 break

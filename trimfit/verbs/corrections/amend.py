@@ -47,10 +47,11 @@ def amend_entry(session: Session, entry: str, words: Sequence[str], *, sure: boo
 def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[str, Amendable, Amendable]:
     """The id of the entry that is meant, its record, and the record as `words` correct it. InputError as above."""
     from trimfit.entry.amendments import amended
+    from trimfit.log.entry_kinds import OF_A_REED
 
     old = journal.find(entry)
     kind, values = journal.row_of(old)
-    if kind.name not in ("reading", "trim", "event", "outcome"):
+    if kind.name not in OF_A_REED:
         name = journal.name_of(old)[:60]
         remedy = f"trimfit log {kind.name} {name} …" if kind.name != "setting" else f"trimfit settings {name} VALUE"
         raise InputError(f"a {kind.name} is not amended", old, f"say what is right with {remedy}")
