@@ -18,11 +18,12 @@ from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.log import log_reading
 from trimfit.verbs.pick import pick
+from trimfit.verbs.plain_words import chance_words, signed
 from trimfit.verbs.predict import predict
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.reviews.chanters import chanters
 from trimfit.verbs.reviews.ticket import write_tickets
-from trimfit.verbs.wording import advice_lines, chance_words, signed
+from trimfit.verbs.wording import advice_lines
 
 AS_E, AS_F = 3 / 2, 5 / 3
 LOW_A_HZ = 470.0

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
+from typer import Option
 
 from trimfit import __version__
 from trimfit.base.errors import TrimfitError
@@ -55,12 +56,10 @@ def _root(
     context: typer.Context,
     log: Annotated[
         Path | None,
-        typer.Option(
-            "--log", help="The log file. Else TRIMFIT_LOG, else bench.trimfit in this folder.", metavar="PATH"
-        ),
+        Option("--log", help="The log file. Else TRIMFIT_LOG, else bench.trimfit in this folder.", metavar="PATH"),
     ] = None,
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version and stop.")
+        bool, Option("--version", callback=_version, is_eager=True, help="Say the version and stop.")
     ] = False,
 ) -> None:
     if context.invoked_subcommand in ANSWERS_ONLY:

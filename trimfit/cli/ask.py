@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import Fault, InputError
-from trimfit.cli.context import At, Json, app, session_of
+from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import print_json, table
 from trimfit.cli.output.entry_words import advice_in_words
 from trimfit.cli.output.json_values import plain
+from trimfit.verbs.plain_words import chance_cell, plain_name, signed
 
 if TYPE_CHECKING:
     from trimfit.base.answers import Advice, PredictedReading
@@ -31,13 +32,11 @@ ENDS = {
 @app.command()
 def ask(
     context: typer.Context,
-    reed: Annotated[str | None, typer.Argument(help="The reed.", metavar="REED")] = None,
-    all_: Annotated[
-        bool, typer.Option("--all", help="Every reed with an order and no outcome, most urgent first.")
-    ] = False,
-    order: Annotated[str | None, typer.Option("--order", help="As if it were for this order.", metavar="ORDER")] = None,
+    reed: Annotated[Text, argument("The reed.", "REED")] = None,
+    all_: Annotated[bool, option("--all", "Every reed with an order and no outcome, most urgent first.")] = False,
+    order: Annotated[Text, option("--order", "As if it were for this order.", "ORDER")] = None,
     at: At = None,
-    others: Annotated[bool, typer.Option("--others", help="What it would be for each order and chanter.")] = False,
+    others: Annotated[bool, option("--others", "What it would be for each order and chanter.")] = False,
     as_json: Json = False,
 ) -> None:
     """How much more to take off one reed, or the work list.
@@ -93,8 +92,6 @@ def ask(
 
 def _as_if(advice: Advice) -> str:
     """For what order and chanter an answer is, where that was asked."""
-    from trimfit.verbs.wording import plain_name
-
     target = f" at {advice.target_pitch_hz:.1f} Hz" if advice.target_pitch_hz else ""
     return f"as if for {plain_name(advice.order or '')}, in {plain_name(advice.chanter or '')}{target}:"
 
@@ -102,7 +99,6 @@ def _as_if(advice: Advice) -> str:
 def _order_lines(session: Session, at_s: float | None) -> list[str]:
     """One line for each order that still wants something at a moment; now if not said."""
     from trimfit.verbs.ask import open_orders
-    from trimfit.verbs.wording import plain_name
 
     orders = open_orders(session, at_s=at_s)
     return [f"{plain_name(one.order, 24)} in {plain_name(one.chanter, 24)}: {one.line()}" for one in orders]
@@ -110,8 +106,6 @@ def _order_lines(session: Session, at_s: float | None) -> list[str]:
 
 def _places(places: Sequence[Elsewhere]) -> str:
     """The orders and chanters a reed may go to, as a table, best first."""
-    from trimfit.verbs.wording import plain_name, signed
-
     if not places:
         return "the log knows no order and no chanter"
     rows = [
@@ -132,8 +126,6 @@ def _places(places: Sequence[Elsewhere]) -> str:
 
 def work_list(found: Sequence[Advice]) -> str:
     """The run's work list as a table, one reed a line, and one line that sums it up."""
-    from trimfit.verbs.wording import plain_name, signed
-
     rows = []
     for a in found:
         known = a.gap_read or a.action == "trim"
@@ -168,7 +160,6 @@ def work_list(found: Sequence[Advice]) -> str:
 def _away_lines(found: Sequence[Advice]) -> list[str]:
     """For each reed whose chanter is away: where it stands in the one at hand, and where to stop there."""
     from trimfit.base.pitch import crow_label
-    from trimfit.verbs.wording import plain_name, signed
 
     return [
         f"{plain_name(a.reed, 18)} for {plain_name(a.chanter or '', 24)}, which is away: in "
@@ -187,8 +178,6 @@ def _next(advice: Advice) -> str:
 
 
 def _past(chance: float) -> str:
-    from trimfit.verbs.wording import chance_cell
-
     return chance_cell(chance)
 
 
@@ -232,19 +221,13 @@ def read_plan(path: Path) -> list[tuple[str, float, float]]:
 @app.command()
 def predict(
     context: typer.Context,
-    reed: Annotated[str | None, typer.Argument(help="The reed.", metavar="REED")] = None,
-    length: Annotated[str, typer.Option("--length", help="Length to come off, mm.", metavar="MM")] = "0",
-    lip: Annotated[str, typer.Option("--lip", help="Lip strokes.", metavar="N")] = "0",
-    plan: Annotated[
-        Path | None, typer.Option("--plan", help="CSV: reed,length_mm,lip_strokes.", metavar="FILE")
-    ] = None,
-    chanter: Annotated[str | None, typer.Option("--chanter", help="In this chanter instead.", metavar="NAME")] = None,
-    pressure: Annotated[
-        str | None, typer.Option("--pressure", help="Blown at this pressure: 6.5kPa, 26 inH2O.", metavar="P")
-    ] = None,
-    temperature: Annotated[
-        str | None, typer.Option("--temperature", help="In air of this temperature: 21C, 70F.", metavar="T")
-    ] = None,
+    reed: Annotated[Text, argument("The reed.", "REED")] = None,
+    length: Annotated[str, option("--length", "Length to come off, mm.", "MM")] = "0",
+    lip: Annotated[str, option("--lip", "Lip strokes.", "N")] = "0",
+    plan: Annotated[Path | None, option("--plan", "CSV: reed,length_mm,lip_strokes.", "FILE")] = None,
+    chanter: Annotated[Text, option("--chanter", "In this chanter instead.", "NAME")] = None,
+    pressure: Annotated[Text, option("--pressure", "Blown at this pressure: 6.5kPa, 26 inH2O.", "P")] = None,
+    temperature: Annotated[Text, option("--temperature", "In air of this temperature: 21C, 70F.", "T")] = None,
     at: At = None,
     as_json: Json = False,
 ) -> None:
@@ -261,13 +244,7 @@ def predict(
     if plan is not None:
         plans = read_plan(plan)
     else:
-        plans = [
-            (
-                str(reed),
-                within("length_mm", parse_length_mm(length)),
-                within("lip_strokes", parse_number(lip)),
-            )
-        ]
+        plans = [(str(reed), within("length_mm", parse_length_mm(length)), within("lip_strokes", parse_number(lip)))]
     with session_of(context, as_json) as session:
         found = verbs_predict.predict(
             session,
@@ -281,7 +258,6 @@ def predict(
         print_json([_flat(item) for item in found])
         return
     from trimfit.base.pitch import OUTPUT_WORDS
-    from trimfit.verbs.wording import plain_name, signed
 
     rows = []
     for item, (_, mm, strokes) in zip(found, plans, strict=True):
@@ -311,8 +287,6 @@ def predict(
 
 def _air(item: PredictedReading) -> str:
     """In what the reading would be taken."""
-    from trimfit.verbs.wording import plain_name
-
     parts = [f"in {plain_name(item.chanter)}" if item.chanter else "in no chanter that the log names"]
     parts.append(f"at {item.pressure_kpa:.1f} kPa" if item.pressure_kpa else "at the bench's usual pressure")
     parts += [f"in air of {item.temperature_c:.0f} °C"] if item.temperature_c is not None else []

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from trimfit.cli.context import app, session_of
+from trimfit.cli.context import app, argument, option, session_of
 from trimfit.cli.output.answers import print_json
 from trimfit.cli.output.screen import fit_for_terminal, paint
 
@@ -35,11 +35,9 @@ COLOURS = {"? ": typer.colors.YELLOW, "! ": typer.colors.RED, "> ": typer.colors
 @app.command(help=EXAMPLE)
 def bench(
     context: typer.Context,
-    reeds: Annotated[
-        list[str] | None, typer.Argument(help="Reeds or orders to go through. Else all work.", metavar="REED")
-    ] = None,
+    reeds: Annotated[list[str] | None, argument("Reeds or orders to go through. Else all work.", "REED")] = None,
     json_out: Annotated[
-        bool, typer.Option("--json", help="Say nothing but the tally of the sitting at its end, as JSON.")
+        bool, option("--json", "Say nothing but the tally of the sitting at its end, as JSON.")
     ] = False,
 ) -> None:
     """Run a sitting on the log of this call; exit 2 if a piped line was refused."""

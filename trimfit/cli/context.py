@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer import Argument, Option
 
 if TYPE_CHECKING:
     from trimfit.session.session import Session
@@ -40,10 +41,20 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-Json = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
-At = Annotated[
-    str | None, typer.Option("--at", help="As of that moment, as 2026-03-01T14:05; now if not said.", metavar="TIME")
-]
+
+def option(flag: str, explained: str, metavar: str | None = None) -> Any:
+    """An option; with a metavar it takes a value."""
+    return Option(flag, help=explained, metavar=metavar)
+
+
+def argument(explained: str, metavar: str) -> Any:
+    """A word without a flag before it."""
+    return Argument(help=explained, metavar=metavar)
+
+
+Text = str | None
+Json = Annotated[bool, option("--json", "Answer as JSON on stdout.")]
+At = Annotated[Text, option("--at", "As of that moment, as 2026-03-01T14:05; now if not said.", "TIME")]
 
 
 def log_path(context: typer.Context) -> Path:

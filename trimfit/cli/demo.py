@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.context import Json, app
+from trimfit.cli.context import Json, app, argument
 from trimfit.cli.output.answers import print_json
 from trimfit.cli.output.json_values import plain, progress
+from trimfit.verbs.plain_words import plain_name, wrapped
 
 if TYPE_CHECKING:
     from trimfit.verbs.demo import Demo
@@ -22,7 +23,7 @@ DEFAULT_FOLDER = Path("trimfit-demo")
 @app.command()
 def demo(
     folder: Annotated[
-        Path, typer.Argument(help="Folder to make; one that a demo made before is made anew.", metavar="FOLDER")
+        Path, argument("Folder to make; one that a demo made before is made anew.", "FOLDER")
     ] = DEFAULT_FOLDER,
     as_json: Json = False,
 ) -> None:
@@ -76,7 +77,7 @@ def _how_called() -> str:
 
 def _lines(made: Demo, called: str) -> list[str]:
     from trimfit.cli.ask import work_list
-    from trimfit.verbs.wording import advice_lines, plain_name, wrapped
+    from trimfit.verbs.wording import advice_lines
 
     counts = made.taken.counts
     reeds = counts.by_kind.get("reeds.csv", (0, 0))[0]

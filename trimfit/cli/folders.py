@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import InputError
-from trimfit.cli.context import Json, app, log_path
+from trimfit.cli.context import Json, Text, app, argument, log_path, option
 from trimfit.cli.output.answers import print_error, print_json, table
 from trimfit.cli.output.json_values import plain, progress
 
@@ -87,7 +87,7 @@ def _print_marks(taken: Taken, words: str) -> None:
 @app.command("import")
 def import_(
     context: typer.Context,
-    folder: Annotated[Path, typer.Argument(help="The folder that holds the CSV files.", metavar="FOLDER")],
+    folder: Annotated[Path, argument("The folder that holds the CSV files.", "FOLDER")],
     as_json: Json = False,
 ) -> None:
     """Take a folder of CSV files into the log. All of it goes in, or nothing and every fault is named.
@@ -140,8 +140,8 @@ def import_(
 @app.command()
 def export(
     context: typer.Context,
-    folder: Annotated[Path, typer.Argument(help="The folder to write; made if need be.", metavar="FOLDER")],
-    force: Annotated[bool, typer.Option("--force", help="Write over files that no export wrote.")] = False,
+    folder: Annotated[Path, argument("The folder to write; made if need be.", "FOLDER")],
+    force: Annotated[bool, option("--force", "Write over files that no export wrote.")] = False,
     as_json: Json = False,
 ) -> None:
     """Write the whole log as a folder of CSV files. Struck entries, settings and marks are included.
@@ -162,12 +162,12 @@ def export(
 @app.command()
 def draft(
     context: typer.Context,
-    sheet: Annotated[Path, typer.Argument(help="A CSV, TSV or spreadsheet file, kept in any manner.", metavar="SHEET")],
-    folder: Annotated[Path, typer.Argument(help="The folder to write; made if need be.", metavar="FOLDER")],
+    sheet: Annotated[Path, argument("A CSV, TSV or spreadsheet file, kept in any manner.", "SHEET")],
+    folder: Annotated[Path, argument("The folder to write; made if need be.", "FOLDER")],
     month_first: Annotated[
-        bool, typer.Option("--month-first", help="Dates of three numbers have the month first; else the day.")
+        bool, option("--month-first", "Dates of three numbers have the month first; else the day.")
     ] = False,
-    force: Annotated[bool, typer.Option("--force", help="Write over an earlier draft.")] = False,
+    force: Annotated[bool, option("--force", "Write over an earlier draft.")] = False,
     as_json: Json = False,
 ) -> None:
     """Make a CSV folder to look over from one loose sheet. The sheet has a row a reed or a row a visit. Nothing
@@ -194,14 +194,14 @@ def draft(
 @app.command()
 def merge(
     context: typer.Context,
-    other: Annotated[Path, typer.Argument(help="The log of another bench; it stays as it is.", metavar="OTHER_LOG")],
+    other: Annotated[Path, argument("The log of another bench; it stays as it is.", "OTHER_LOG")],
     rename: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
             "--rename",
-            help="A reed of the other log that has the name of another reed here, and what to call it; may be said "
+            "A reed of the other log that has the name of another reed here, and what to call it; may be said "
             "again for more.",
-            metavar="REED=NEW",
+            "REED=NEW",
         ),
     ] = None,
     as_json: Json = False,
@@ -271,7 +271,7 @@ def _print_renamed(one: Any) -> None:
 @app.command()
 def backup(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(help="The file to write; an earlier backup may be there.", metavar="FILE")],
+    file: Annotated[Path, argument("The file to write; an earlier backup may be there.", "FILE")],
     as_json: Json = False,
 ) -> None:
     """Write a whole copy of the log into one file. Whatever else is open or logged meanwhile may go on.
@@ -321,8 +321,8 @@ def check(context: typer.Context, as_json: Json = False) -> None:
 @app.command(context_settings={"ignore_unknown_options": True})
 def settings(
     context: typer.Context,
-    name: Annotated[str | None, typer.Argument(help="The setting to set.", metavar="NAME")] = None,
-    value: Annotated[str | None, typer.Argument(help="Its new value.", metavar="VALUE")] = None,
+    name: Annotated[Text, argument("The setting to set.", "NAME")] = None,
+    value: Annotated[Text, argument("Its new value.", "VALUE")] = None,
     as_json: Json = False,
 ) -> None:
     """Show the shop's settings, or set one. A setting holds for every bench that uses this log.

@@ -6,8 +6,9 @@ from typing import Annotated, Any
 
 import typer
 
-from trimfit.cli.context import Json, app, session_of
+from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import print_json, table
+from trimfit.verbs.plain_words import plain_name, wrapped
 
 FEWEST = 20
 """Held-out readings under which no share is shown."""
@@ -20,7 +21,7 @@ SHOWN = ("gap", "crow", "e", "f", "high_a")
 def learn(
     context: typer.Context,
     second_opinion: Annotated[
-        bool, typer.Option("--second-opinion", help="Beside it, a plain mixed model of each type's gap.")
+        bool, option("--second-opinion", "Beside it, a plain mixed model of each type's gap.")
     ] = False,
     as_json: Json = False,
 ) -> None:
@@ -48,7 +49,6 @@ def _span(value: dict[str, float], digits: int = 1) -> str:
 
 def _lines(found: dict[str, Any]) -> list[str]:
     from trimfit.base.pitch import OUTPUT_WORDS
-    from trimfit.verbs.wording import wrapped
 
     lines = [f"learned from {found['readings']:,} readings"]
     for kind in found["types"]:
@@ -142,7 +142,7 @@ def _by_readings_lines(held_out: list[dict[str, Any]]) -> list[str]:
 
 def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
     """How the reeds of each type move with no work done: a table, then what it means, a sentence a type."""
-    from trimfit.verbs.wording import left_lying, plain_name, wrapped
+    from trimfit.verbs.wording import left_lying
 
     rows = [
         (
@@ -169,8 +169,6 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
 
 def _weight_lines(weights: list[dict[str, Any]]) -> list[str]:
     """How weight, crow and trim go together, a line for each type and weight; nothing where too few reeds tell."""
-    from trimfit.verbs.wording import plain_name
-
     if not weights:
         return []
     rows = [

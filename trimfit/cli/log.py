@@ -8,26 +8,21 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.context import Json, app, session_of
+from trimfit.cli.context import Json, Text, app, argument, option, session_of
 from trimfit.cli.output.entry_words import log_and_say
 
 if TYPE_CHECKING:
     from trimfit.verbs.log import EntryResult
 
 At = Annotated[
-    str | None,
-    typer.Option(
-        "--at",
-        help="When, by this machine's clock: 14:05, 'yesterday 9:05' or 2026-03-01T14:05; now if not said.",
-        metavar="TIME",
+    Text,
+    option(
+        "--at", "When, by this machine's clock: 14:05, 'yesterday 9:05' or 2026-03-01T14:05; now if not said.", "TIME"
     ),
 ]
-After = Annotated[
-    str | None,
-    typer.Option("--after", help="Right after this entry of the reed, by its id; in place of --at.", metavar="ENTRY"),
-]
-Remark = Annotated[str | None, typer.Option("--remark", help="Anything worth keeping.", metavar="TEXT")]
-ReedName = Annotated[str, typer.Argument(help="The reed's name.", metavar="REED")]
+After = Annotated[Text, option("--after", "Right after this entry of the reed, by its id; in place of --at.", "ENTRY")]
+Remark = Annotated[Text, option("--remark", "Anything worth keeping.", "TEXT")]
+ReedName = Annotated[str, argument("The reed's name.", "REED")]
 
 _verbs = typer.Typer(
     help="Log one entry. A reading, a trim, an event, a reed, a chanter, an order, an outcome, a wrong entry "
@@ -75,25 +70,19 @@ def reading(
     reed: ReedName,
     words: Annotated[
         list[str],
-        typer.Argument(
-            help="What was read, as f=782.1 e=705.9 a=468.2 A=936.1 crow=C+22: sounding hertz of the notes "
+        argument(
+            "What was read, as f=782.1 e=705.9 a=468.2 A=936.1 crow=C+22: sounding hertz of the notes "
             "g a b c d e f G A, go for the overblown low G, and the crow.",
-            metavar="NAME=VALUE…",
+            "NAME=VALUE…",
         ),
     ],
     at: At = None,
     after: After = None,
-    chanter: Annotated[
-        str | None, typer.Option("--chanter", help="The chanter it was read in.", metavar="NAME")
-    ] = None,
-    pressure: Annotated[
-        str | None, typer.Option("--pressure", help="6.5 kPa, 65 mbar, 26 inH2O, 660 mmH2O.", metavar="P")
-    ] = None,
-    temperature: Annotated[str | None, typer.Option("--temperature", help="21 C or 70 F.", metavar="T")] = None,
-    humidity: Annotated[str | None, typer.Option("--humidity", help="Per cent.", metavar="PCT")] = None,
-    taped: Annotated[
-        str | None, typer.Option("--taped", help="Notes whose holes carry tape, as 'f high_g'.", metavar="NOTES")
-    ] = None,
+    chanter: Annotated[Text, option("--chanter", "The chanter it was read in.", "NAME")] = None,
+    pressure: Annotated[Text, option("--pressure", "6.5 kPa, 65 mbar, 26 inH2O, 660 mmH2O.", "P")] = None,
+    temperature: Annotated[Text, option("--temperature", "21 C or 70 F.", "T")] = None,
+    humidity: Annotated[Text, option("--humidity", "Per cent.", "PCT")] = None,
+    taped: Annotated[Text, option("--taped", "Notes whose holes carry tape, as 'f high_g'.", "NOTES")] = None,
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
@@ -118,12 +107,10 @@ def reading(
 def trim(
     context: typer.Context,
     reed: ReedName,
-    amount: Annotated[str | None, typer.Argument(help="The same as --length.", metavar="MM")] = None,
-    length: Annotated[
-        str | None, typer.Option("--length", help="Length taken off, in mm; or 6thou, 0.006in.", metavar="MM")
-    ] = None,
-    lip: Annotated[str | None, typer.Option("--lip", help="Strokes of lip work.", metavar="N")] = None,
-    asked: Annotated[str | None, typer.Option("--asked", help="Length that was meant, in mm.", metavar="MM")] = None,
+    amount: Annotated[Text, argument("The same as --length.", "MM")] = None,
+    length: Annotated[Text, option("--length", "Length taken off, in mm; or 6thou, 0.006in.", "MM")] = None,
+    lip: Annotated[Text, option("--lip", "Strokes of lip work.", "N")] = None,
+    asked: Annotated[Text, option("--asked", "Length that was meant, in mm.", "MM")] = None,
     at: At = None,
     after: After = None,
     remark: Remark = None,
@@ -148,16 +135,14 @@ def trim(
 def reed(
     context: typer.Context,
     name: ReedName,
-    reed_type: Annotated[str | None, typer.Option("--type", help="Its type.", metavar="TYPE")] = None,
-    batch: Annotated[str | None, typer.Option("--batch", help="The batch it was made in.", metavar="NAME")] = None,
-    made_on: Annotated[str | None, typer.Option("--made-on", help="As 2026-03-01.", metavar="DATE")] = None,
-    blade: Annotated[str | None, typer.Option("--blade", help="Free blade length when new, mm.", metavar="MM")] = None,
-    weight: Annotated[
-        str | None, typer.Option("--weight", help="How hard it is to blow, in your word.", metavar="WORD")
-    ] = None,
-    order: Annotated[str | None, typer.Option("--order", help="The order it is for.", metavar="ORDER")] = None,
+    reed_type: Annotated[Text, option("--type", "Its type.", "TYPE")] = None,
+    batch: Annotated[Text, option("--batch", "The batch it was made in.", "NAME")] = None,
+    made_on: Annotated[Text, option("--made-on", "As 2026-03-01.", "DATE")] = None,
+    blade: Annotated[Text, option("--blade", "Free blade length when new, mm.", "MM")] = None,
+    weight: Annotated[Text, option("--weight", "How hard it is to blow, in your word.", "WORD")] = None,
+    order: Annotated[Text, option("--order", "The order it is for.", "ORDER")] = None,
     remark: Remark = None,
-    move: Annotated[bool, typer.Option("--move", help="Its type or batch in the log is wrong: change it.")] = False,
+    move: Annotated[bool, option("--move", "Its type or batch in the log is wrong: change it.")] = False,
     as_json: Json = False,
 ) -> None:
     """Log a reed, or revise what is known of one. What is not said stays, an empty value takes one back.
@@ -186,25 +171,15 @@ def reed(
 @_verbs.command()
 def chanter(
     context: typer.Context,
-    name: Annotated[str, typer.Argument(help="The chanter's name.", metavar="CHANTER")],
-    kind: Annotated[
-        str | None, typer.Option("--kind", help="Your word for chanters made alike.", metavar="WORD")
-    ] = None,
-    at_hand: Annotated[
-        str | None, typer.Option("--at-hand", help="yes, or no: it is with its owner.", metavar="YES|NO")
-    ] = None,
+    name: Annotated[str, argument("The chanter's name.", "CHANTER")],
+    kind: Annotated[Text, option("--kind", "Your word for chanters made alike.", "WORD")] = None,
+    at_hand: Annotated[Text, option("--at-hand", "yes, or no: it is with its owner.", "YES|NO")] = None,
     meeting_pitch: Annotated[
-        str | None, typer.Option("--meeting-pitch", help="Where E and F meet, Hz as low A, if known.", metavar="HZ")
+        Text, option("--meeting-pitch", "Where E and F meet, Hz as low A, if known.", "HZ")
     ] = None,
-    working_crow: Annotated[
-        str | None, typer.Option("--working-crow", help="The crow it asks for: C+22 or hertz.", metavar="CROW")
-    ] = None,
-    crow_type: Annotated[
-        str | None, typer.Option("--crow-type", help="The reed type that this crow is of.", metavar="TYPE")
-    ] = None,
-    bore_gauge: Annotated[
-        str | None, typer.Option("--bore-gauge", help="How far the bore gauge enters, mm.", metavar="MM")
-    ] = None,
+    working_crow: Annotated[Text, option("--working-crow", "The crow it asks for: C+22 or hertz.", "CROW")] = None,
+    crow_type: Annotated[Text, option("--crow-type", "The reed type that this crow is of.", "TYPE")] = None,
+    bore_gauge: Annotated[Text, option("--bore-gauge", "How far the bore gauge enters, mm.", "MM")] = None,
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
@@ -231,20 +206,15 @@ def chanter(
 @_verbs.command()
 def order(
     context: typer.Context,
-    name: Annotated[str, typer.Argument(help="The order's name.", metavar="ORDER")],
-    chanter: Annotated[str | None, typer.Option("--chanter", help="The chanter it is for.", metavar="NAME")] = None,
+    name: Annotated[str, argument("The order's name.", "ORDER")],
+    chanter: Annotated[Text, option("--chanter", "The chanter it is for.", "NAME")] = None,
     target_pitch: Annotated[
-        str | None,
-        typer.Option("--target-pitch", help="Hz as low A; left out: wherever E and F meet.", metavar="HZ"),
+        Text, option("--target-pitch", "Hz as low A; left out: wherever E and F meet.", "HZ")
     ] = None,
-    quantity: Annotated[str | None, typer.Option("--quantity", help="How many reeds.", metavar="N")] = None,
-    pressure: Annotated[
-        str | None, typer.Option("--pressure", help="The player's: 6.5 kPa, 26 inH2O …", metavar="P")
-    ] = None,
-    weight: Annotated[
-        str | None, typer.Option("--weight", help="How hard to blow its reeds are to be.", metavar="WORD")
-    ] = None,
-    due_on: Annotated[str | None, typer.Option("--due", help="As 2026-03-01.", metavar="DATE")] = None,
+    quantity: Annotated[Text, option("--quantity", "How many reeds.", "N")] = None,
+    pressure: Annotated[Text, option("--pressure", "The player's: 6.5 kPa, 26 inH2O …", "P")] = None,
+    weight: Annotated[Text, option("--weight", "How hard to blow its reeds are to be.", "WORD")] = None,
+    due_on: Annotated[Text, option("--due", "As 2026-03-01.", "DATE")] = None,
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
@@ -271,9 +241,7 @@ def order(
 def event(
     context: typer.Context,
     reed: ReedName,
-    words: Annotated[
-        list[str], typer.Argument(help="What it was: soaked, dropped, bridle moved, faces sanded.", metavar="EVENT…")
-    ],
+    words: Annotated[list[str], argument("What it was: soaked, dropped, bridle moved, faces sanded.", "EVENT…")],
     at: At = None,
     after: After = None,
     remark: Remark = None,
@@ -295,7 +263,7 @@ def event(
 def outcome(
     context: typer.Context,
     reed: ReedName,
-    outcome: Annotated[str, typer.Argument(help="good, lost or to-stock.", metavar="OUTCOME")],
+    outcome: Annotated[str, argument("good, lost or to-stock.", "OUTCOME")],
     at: At = None,
     after: After = None,
     remark: Remark = None,
@@ -313,11 +281,9 @@ def outcome(
 @_verbs.command()
 def strike(
     context: typer.Context,
-    entry: Annotated[
-        str | None, typer.Argument(help="The entry's id, or its first letters; with --last a reed.", metavar="ENTRY")
-    ] = None,
-    why: Annotated[str | None, typer.Option("--why", help="What was wrong.", metavar="TEXT")] = None,
-    last: Annotated[bool, typer.Option("--last", help="The entry logged last, of REED if one is named.")] = False,
+    entry: Annotated[Text, argument("The entry's id, or its first letters; with --last a reed.", "ENTRY")] = None,
+    why: Annotated[Text, option("--why", "What was wrong.", "TEXT")] = None,
+    last: Annotated[bool, option("--last", "The entry logged last, of REED if one is named.")] = False,
     at: At = None,
     as_json: Json = False,
 ) -> None:
@@ -340,13 +306,10 @@ def strike(
 @_verbs.command()
 def amend(
     context: typer.Context,
-    entry: Annotated[str, typer.Argument(help="The entry's id, or its first letters.", metavar="ENTRY")],
+    entry: Annotated[str, argument("The entry's id, or its first letters.", "ENTRY")],
     words: Annotated[
         list[str],
-        typer.Argument(
-            help="What is right, as length=0.65, or f=779.1 chanter=CH-7; lip= takes a value back.",
-            metavar="NAME=VALUE…",
-        ),
+        argument("What is right, as length=0.65, or f=779.1 chanter=CH-7; lip= takes a value back.", "NAME=VALUE…"),
     ],
     as_json: Json = False,
 ) -> None:
@@ -366,12 +329,11 @@ def amend(
 def rename(
     context: typer.Context,
     reed: ReedName,
-    new: Annotated[str, typer.Argument(help="Its name from now on.", metavar="NEW")],
+    new: Annotated[str, argument("Its name from now on.", "NEW")],
     entries: Annotated[
-        list[str] | None,
-        typer.Option("--entry", help="Rename this entry only; may be said again for more.", metavar="ENTRY"),
+        list[str] | None, option("--entry", "Rename this entry only; may be said again for more.", "ENTRY")
     ] = None,
-    join: Annotated[bool, typer.Option("--join", help="NEW is in the log, and is the same reed.")] = False,
+    join: Annotated[bool, option("--join", "NEW is in the log, and is the same reed.")] = False,
     as_json: Json = False,
 ) -> None:
     """Give a reed another name. Where another bench has a reed of this name, or the name was a slip.

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from typer import Option
 
-from trimfit.cli.context import At, Json, app, session_of
+from trimfit.cli.context import At, Json, app, argument, option, session_of
 from trimfit.cli.output.answers import print_json, table
+from trimfit.verbs.plain_words import plain_name, wrapped
 
 if TYPE_CHECKING:
     from trimfit.verbs.allot import Allotment
@@ -18,11 +20,11 @@ if TYPE_CHECKING:
 @app.command()
 def pick(
     context: typer.Context,
-    order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
-    all_: Annotated[bool, typer.Option("--all", help="List every blank, not only those near the quantity.")] = False,
+    order: Annotated[str, argument("The order.", "ORDER")],
+    all_: Annotated[bool, option("--all", "List every blank, not only those near the quantity.")] = False,
     at: At = None,
     take: Annotated[
-        int | None, typer.Option("--take", help="Put the first so many free blanks to the order.", min=1, metavar="N")
+        int | None, Option("--take", help="Put the first so many free blanks to the order.", min=1, metavar="N")
     ] = None,
     as_json: Json = False,
 ) -> None:
@@ -32,7 +34,6 @@ def pick(
     """
     from trimfit.entry.entry_times import asked_s
     from trimfit.verbs import pick as verbs_pick
-    from trimfit.verbs.wording import plain_name, wrapped
 
     with session_of(context, as_json) as session:
         found = verbs_pick.picked(session, order, at_s=asked_s(at))
@@ -54,8 +55,6 @@ def pick(
 
 def _blanks(found: Picked, *, everything: bool) -> str:
     """The blanks as a table, a rule under those that the order wants, and how many are not shown."""
-    from trimfit.verbs.wording import plain_name, wrapped
-
     wanted = found.wanted
     start, shown = found.start_and_shown(everything=everything)
     # what is to be said of many blanks is said once, under the table
@@ -76,7 +75,6 @@ def _blanks(found: Picked, *, everything: bool) -> str:
 
 def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
     from trimfit.base.pitch import crow_label
-    from trimfit.verbs.wording import plain_name
 
     return (
         plain_name(one.reed, 18),
@@ -92,17 +90,11 @@ def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
 @app.command()
 def allot(
     context: typer.Context,
-    orders: Annotated[
-        list[str] | None, typer.Argument(help="Orders; all open ones if none is named.", metavar="ORDER")
-    ] = None,
-    begun: Annotated[bool, typer.Option("--begun", help="Count reeds that were cut already, too.")] = False,
-    pitch_from: Annotated[
-        float | None, typer.Option("--pitch-from", help="The lowest pitch in Hz to try for all.", metavar="HZ")
-    ] = None,
-    pitch_to: Annotated[
-        float | None, typer.Option("--pitch-to", help="The highest pitch in Hz to try for all.", metavar="HZ")
-    ] = None,
-    take: Annotated[bool, typer.Option("--take", help="Put the reeds to their orders.")] = False,
+    orders: Annotated[list[str] | None, argument("Orders; all open ones if none is named.", "ORDER")] = None,
+    begun: Annotated[bool, option("--begun", "Count reeds that were cut already, too.")] = False,
+    pitch_from: Annotated[float | None, option("--pitch-from", "The lowest pitch in Hz to try for all.", "HZ")] = None,
+    pitch_to: Annotated[float | None, option("--pitch-to", "The highest pitch in Hz to try for all.", "HZ")] = None,
+    take: Annotated[bool, option("--take", "Put the reeds to their orders.")] = False,
     as_json: Json = False,
 ) -> None:
     """Which reed of the stock for which order, at the least cost.
@@ -111,7 +103,6 @@ def allot(
     """
     from trimfit.base.errors import InputError
     from trimfit.verbs import allot as verbs_allot
-    from trimfit.verbs.wording import plain_name, wrapped
 
     if (pitch_from is None) != (pitch_to is None):
         raise InputError("one end of the pitches is missing", "--pitch-from", "give --pitch-from and --pitch-to")
@@ -133,7 +124,6 @@ def _allotment(found: Allotment) -> str:
     from collections import Counter
 
     from trimfit.base.pitch import crow_label
-    from trimfit.verbs.wording import plain_name, wrapped
 
     lines = [line for note in found.notes for line in wrapped(note, 80)]
     if not found.allotted and not found.short:
@@ -190,8 +180,8 @@ def _one_pitch(found: Allotment) -> str:
 @app.command()
 def rehearse(
     context: typer.Context,
-    order: Annotated[str, typer.Argument(help="The order.", metavar="ORDER")],
-    seed: Annotated[int, typer.Option(help="Changes nothing: no chance is drawn.", min=0, hidden=True)] = 1,
+    order: Annotated[str, argument("The order.", "ORDER")],
+    seed: Annotated[int, Option(help="Changes nothing: no chance is drawn.", min=0, hidden=True)] = 1,
     at: At = None,
     as_json: Json = False,
 ) -> None:
@@ -211,8 +201,6 @@ def rehearse(
 
 
 def _run_lines(run: Rehearsal) -> list[str]:
-    from trimfit.verbs.wording import plain_name, wrapped
-
     name = plain_name(run.order)
     lines = [line for note in run.notes for line in wrapped(note, 80)]
     if run.wanted is not None:

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.context import At, Json, app, session_of
+from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import print_json, table
 from trimfit.cli.output.json_values import plain
+from trimfit.verbs.plain_words import chance_cell, plain_name, signed, wrapped
 
 if TYPE_CHECKING:
     from trimfit.base.units import Interval
@@ -49,7 +50,6 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     Example: trimfit review batches
     """
     from trimfit.verbs.reviews import batches as reviews_batches
-    from trimfit.verbs.wording import chance_cell, plain_name, wrapped
 
     with session_of(context, as_json) as session:
         found = reviews_batches.batches(session)
@@ -90,12 +90,8 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
 @review.command("chanters")
 def chanters(
     context: typer.Context,
-    name: Annotated[
-        str | None, typer.Argument(help="One chanter: its sheet, note by note.", metavar="[CHANTER]")
-    ] = None,
-    sheet: Annotated[
-        Path | None, typer.Option("--sheet", help="Also write the sheets, A6, into this folder.", metavar="FOLDER")
-    ] = None,
+    name: Annotated[Text, argument("One chanter: its sheet, note by note.", "[CHANTER]")] = None,
+    sheet: Annotated[Path | None, option("--sheet", "Also write the sheets, A6, into this folder.", "FOLDER")] = None,
     as_json: Json = False,
 ) -> None:
     """What each chanter asks for, and what stock suits it. Its meeting pitch, and by reed type the crow at the
@@ -110,7 +106,6 @@ def chanters(
     from trimfit.base.pitch import crow_label
     from trimfit.verbs.reviews import chanters as reviews_chanters
     from trimfit.verbs.reviews.owner_answers import owners_answers, told_most
-    from trimfit.verbs.wording import plain_name, wrapped
 
     with session_of(context, as_json) as session:
         found = reviews_chanters.chanters(session, name)
@@ -213,7 +208,6 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
 
     from trimfit.base.pitch import OUTPUT_WORDS
     from trimfit.verbs.reviews import report as reviews_report
-    from trimfit.verbs.wording import wrapped
 
     with session_of(context, as_json) as session:
         found = reviews_report.repeatability(session)
@@ -248,9 +242,9 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
 @review.command("reed")
 def reed_(
     context: typer.Context,
-    reed: Annotated[str, typer.Argument(help="The reed.", metavar="REED")],
+    reed: Annotated[str, argument("The reed.", "REED")],
     ticket: Annotated[
-        Path | None, typer.Option("--ticket", help="Also write the reed's ticket into this folder.", metavar="FOLDER")
+        Path | None, option("--ticket", "Also write the reed's ticket into this folder.", "FOLDER")
     ] = None,
     as_json: Json = False,
 ) -> None:
@@ -263,7 +257,7 @@ def reed_(
     from trimfit.base.dates import local_minute
     from trimfit.verbs.reviews import reed_story
     from trimfit.verbs.reviews import ticket as reviews_ticket
-    from trimfit.verbs.wording import advice_lines, own_words, plain_name, signed, wrapped
+    from trimfit.verbs.wording import advice_lines, own_words
 
     with session_of(context, as_json) as session:
         found = reed_story.review_reed(session, reed)
@@ -298,15 +292,13 @@ def reed_(
 @review.command("ticket")
 def ticket_(
     context: typer.Context,
-    reeds: Annotated[list[str] | None, typer.Argument(help="The reeds.", metavar="[REED]...")] = None,
+    reeds: Annotated[list[str] | None, argument("The reeds.", "[REED]...")] = None,
     order: Annotated[
-        str | None,
-        typer.Option("--order", help="All reeds of this order but those lost or put to stock.", metavar="ORDER"),
+        Text, option("--order", "All reeds of this order but those lost or put to stock.", "ORDER")
     ] = None,
-    out: Annotated[Path, typer.Option("--out", help="Folder to write into.", metavar="FOLDER")] = Path("tickets"),
+    out: Annotated[Path, option("--out", "Folder to write into.", "FOLDER")] = Path("tickets"),
     letter: Annotated[
-        str | None,
-        typer.Option("--letter", help="Print a text for this order's customer: what to measure.", metavar="ORDER"),
+        Text, option("--letter", "Print a text for this order's customer: what to measure.", "ORDER")
     ] = None,
     at: At = None,
     as_json: Json = False,
@@ -341,8 +333,8 @@ def ticket_(
 @app.command()
 def report(
     context: typer.Context,
-    folder: Annotated[Path, typer.Argument(help="Folder for the page and its pictures.", metavar="FOLDER")],
-    shop: Annotated[str, typer.Option("--shop", help="The shop's name, for the heading.", metavar="NAME")] = "",
+    folder: Annotated[Path, argument("Folder for the page and its pictures.", "FOLDER")],
+    shop: Annotated[str, option("--shop", "The shop's name, for the heading.", "NAME")] = "",
     at: At = None,
     as_json: Json = False,
 ) -> None:

@@ -6,8 +6,9 @@ import sys
 from typing import Annotated
 
 import typer
+from typer import Option
 
-from trimfit.cli.context import app, log_path
+from trimfit.cli.context import app, log_path, option
 
 DEFAULT_PORT = 8377
 SHARED = """\
@@ -19,10 +20,10 @@ It is for a network that you trust, not for the internet: what is sent is not en
 def serve(
     context: typer.Context,
     port: Annotated[
-        int, typer.Option("--port", help="Port; 0 takes a free one.", min=0, max=65535, metavar="N")
+        int, Option("--port", help="Port; 0 takes a free one.", min=0, max=65535, metavar="N")
     ] = DEFAULT_PORT,
     share: Annotated[
-        bool, typer.Option("--share", help="Let other devices of the workshop's own network in, each by a key.")
+        bool, option("--share", "Let other devices of the workshop's own network in, each by a key.")
     ] = False,
 ) -> None:
     """The bench as a page in the browser. For hands that do not type; on this machine, or shared in the workshop.

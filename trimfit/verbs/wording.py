@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -14,6 +13,7 @@ from trimfit.base.normal import Z90
 from trimfit.base.pitch import cents_from_440, crow_label, hz_from_cents
 from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
 from trimfit.base.units import Interval, decimals
+from trimfit.verbs.plain_words import chance_words, plain_name, signed, wrapped
 
 if TYPE_CHECKING:
     from trimfit.session.own_lines import OwnLines
@@ -53,23 +53,6 @@ MOVED_CENTS = 1.5
 WIDEST_CENTS = 150.0
 
 
-def plain_name(name: str, longest: int = 40) -> str:
-    """A name fit for one line of a terminal: no control characters, not too long."""
-    shown = "".join(character if character.isprintable() else "?" for character in name)
-    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
-
-
-def wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
-    """`text` in lines of at most `width`, the later ones set in."""
-    return textwrap.wrap(text, width, subsequent_indent=hang, break_on_hyphens=False) or [""]
-
-
-def signed(value: float, digits: int = 0) -> str:
-    """A number with its sign, and none on a nought."""
-    said = f"{value:+.{digits}f}"
-    return said if said.strip("+-0.") else said[1:]
-
-
 def _side(cents: float, digits: int = 0) -> str:
     size = f"{abs(cents):.{digits}f}"
     if not size.strip("0."):
@@ -87,19 +70,6 @@ def spread(interval: Interval, most: int) -> str:
     """A mean with the ends of its interval, no finer than it is known and with at most so many decimals."""
     mean, low, high = (f"{x:.{interval.decimals(most)}f}" for x in (interval.mean, interval.low, interval.high))
     return f"{mean} ({low} to {high})"
-
-
-def chance_words(chance: float) -> str:
-    """A chance in per cent, no finer than it is known: one digit, or whole per cents."""
-    cell = chance_cell(chance).replace("<", "under ").replace(">", "over ")
-    return f"{cell} %"
-
-
-def chance_cell(chance: float) -> str:
-    """The per cents of a chance for a table: never none, and never all."""
-    if chance < 0.001 or chance > 0.995:
-        return "<0.1" if chance < 0.001 else ">99"
-    return f"{100.0 * chance:.1f}" if chance < 0.0095 else f"{100.0 * chance:.0f}"
 
 
 def _cuts(trims_left: float) -> str:

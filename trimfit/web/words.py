@@ -10,7 +10,8 @@ from trimfit.base.answers import Advice
 from trimfit.base.dates import local_minute
 from trimfit.base.pitch import OUTPUT_WORDS, crow_label
 from trimfit.base.units import Interval
-from trimfit.verbs.wording import CAUTIONS, advice_lines, chance_words, plain_name, signed
+from trimfit.verbs.plain_words import chance_words, plain_name, signed
+from trimfit.verbs.wording import CAUTIONS, advice_lines
 
 ONE_LINE = 2000
 """Columns: a page breaks its own lines."""

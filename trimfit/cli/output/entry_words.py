@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 def advice_in_words(advice: Advice) -> list[str]:
     """The answer of `ask REED` as lines: what to do, then what it rests on."""
-    from trimfit.verbs.wording import advice_lines, plain_name
+    from trimfit.verbs.plain_words import plain_name
+    from trimfit.verbs.wording import advice_lines
 
     lines = advice_lines(advice)
     return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]

@@ -15,6 +15,7 @@ from trimfit.base.units import parse_length_mm, within
 from trimfit.entry.entry_times import entries_of, place
 from trimfit.entry.parse import parse_trim
 from trimfit.entry.tokens import split_words
+from trimfit.verbs.plain_words import plain_name, wrapped
 from trimfit.verbs.sitting.held_entries import (
     Held,
     HeldPlain,
@@ -28,7 +29,7 @@ from trimfit.verbs.sitting.held_entries import (
     words_for,
 )
 from trimfit.verbs.sitting.reed_in_hand import LoggedHere, ReedInHand
-from trimfit.verbs.wording import expected_line, plain_name, wrapped
+from trimfit.verbs.wording import expected_line
 
 MOST_LISTED = 9
 

@@ -15,6 +15,7 @@ from trimfit.entry.tokens import begins_a_trim, mode_of, names_a_column
 from trimfit.entry.typed_lines import ReadingLine
 from trimfit.entry.unnamed_numbers import is_unnamed, with_names
 from trimfit.verbs.log import worked_there
+from trimfit.verbs.plain_words import plain_name, wrapped
 from trimfit.verbs.sitting.entries import Entries
 from trimfit.verbs.sitting.held_entries import (
     Held,
@@ -29,7 +30,7 @@ from trimfit.verbs.sitting.held_entries import (
     words_for,
 )
 from trimfit.verbs.sitting.reed_in_hand import LoggedHere
-from trimfit.verbs.wording import expected_line, plain_name, wrapped
+from trimfit.verbs.wording import expected_line
 
 NEW_CHANTER = "new-chanter"
 MODES: tuple[ValueMeaning, ...] = ("auto", "sounding", "as low A", "cents")

@@ -12,21 +12,10 @@ from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.pitch import cents_from_440, ratios
 from trimfit.base.records import Doubt, ReedHistory, Settings
 from trimfit.entry.typed_lines import ReadingLine
+from trimfit.verbs.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import Held, Record
-from trimfit.verbs.wording import (
-    Tally,
-    advice_lines,
-    chance_words,
-    closing_line,
-    expected_line,
-    gaps_of,
-    own_words,
-    plain_name,
-    reed_lines,
-    signed,
-    wrapped,
-)
+from trimfit.verbs.wording import Tally, advice_lines, closing_line, expected_line, gaps_of, own_words, reed_lines
 
 MOST_GAPS = 8
 

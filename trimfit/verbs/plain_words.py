@@ -1,0 +1,35 @@
+"""Names, numbers and chances fit for a line of text. Light: every page of words begins here."""
+
+from __future__ import annotations
+
+import textwrap
+
+
+def plain_name(name: str, longest: int = 40) -> str:
+    """A name fit for one line of a terminal: no control characters, not too long."""
+    shown = "".join(character if character.isprintable() else "?" for character in name)
+    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
+
+
+def wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
+    """`text` in lines of at most `width`, the later ones set in."""
+    return textwrap.wrap(text, width, subsequent_indent=hang, break_on_hyphens=False) or [""]
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """A number with its sign, and none on a nought."""
+    said = f"{value:+.{digits}f}"
+    return said if said.strip("+-0.") else said[1:]
+
+
+def chance_words(chance: float) -> str:
+    """A chance in per cent, no finer than it is known: one digit, or whole per cents."""
+    cell = chance_cell(chance).replace("<", "under ").replace(">", "over ")
+    return f"{cell} %"
+
+
+def chance_cell(chance: float) -> str:
+    """The per cents of a chance for a table: never none, and never all."""
+    if chance < 0.001 or chance > 0.995:
+        return "<0.1" if chance < 0.001 else ">99"
+    return f"{100.0 * chance:.1f}" if chance < 0.0095 else f"{100.0 * chance:.0f}"
