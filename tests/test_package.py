@@ -34,8 +34,8 @@ PARTS: dict[str, set[str]] = {
     },
     "session": {"base", "log", "entry", "regression", "planner"},
     "verbs": {"base", "log", "entry", "regression", "planner", "review", "session"},
-    "python_api": {"base", "log", "entry.entry_times", "regression.fitted_model", "session", "verbs"},
-    "cli": {"base", "entry.entry_times", "session.session", "verbs", "web", "__version__"},
+    "python_api": {"base", "log", "regression.fitted_model", "session", "verbs"},
+    "cli": {"base", "session.session", "verbs", "web", "__version__"},
     "web": {"base", "entry", "log.entry_kinds", "log.forms", "review.results", "session", "verbs", "cli"},
     "__main__": {"cli"},
     "__init__": {"base", "python_api", "regression.estimator"},
@@ -86,7 +86,7 @@ LAZY = (
     "session.session", "session.fit", "session.orders", "session.demo_shop",
     "verbs.log", "verbs.corrections", "verbs.import_export", "verbs.wording", "verbs.plain_words",
 )  # fmt: skip
-LAZY_TOP = {"base", "session", "verbs", "review.results", "entry.entry_times"}
+LAZY_TOP = {"base", "session", "verbs", "review.results"}
 MOST_SIDE_BY_SIDE = 13
 """Modules in one folder."""
 # Folders of tests that mirror no folder of the package.

@@ -15,47 +15,28 @@ G_OCTAVE = "g_octave"
 BY_CASE = {"g": "low_g", "G": "high_g", "a": "low_a", "A": "high_a"}
 # The shortest name of each note, as it is typed.
 SHORT_NAMES = {**{note: note for note in NOTES}, **{note: name for name, note in BY_CASE.items()}}
-NOTE_WORDS = {
-    **{note: note for note in NOTES},
-    **{note.replace("_", ""): note for note in NOTES},
-    **{note.replace("_", "-"): note for note in NOTES},
-    "lg": "low_g",
-    "hg": "high_g",
-    "la": "low_a",
-    "ha": "high_a",
-    "aa": "high_a",
-    "gg": "high_g",
-    "go": G_OCTAVE,
-    "g8": G_OCTAVE,
-    "g8ve": G_OCTAVE,
-    "g_octave": G_OCTAVE,
-}
-OTHER_WORDS = {
-    "crow": "crow",
-    "crow_hz": "crow",
-    "cr": "crow",
-    "p": "pressure",
-    "pressure": "pressure",
-    "pressure_kpa": "pressure",
-    "t": "temperature",
-    "temp": "temperature",
-    "temperature": "temperature",
-    "temperature_c": "temperature",
-    "h": "humidity",
-    "rh": "humidity",
-    "humidity": "humidity",
-    "humidity_pct": "humidity",
-    "taped": "taped",
-    "tape": "taped",
-    "ch": "chanter",
-    "chanter": "chanter",
-    "at": "at",
-    "taken_at": "at",
-    "ref": "reference",
-    "reference": "reference",
-    "reference_hz": "reference",
+# Words for each column, besides the notes' own names.
+_SAID: dict[str, str] = {
+    "low_g": "lg",
+    "low_a": "la",
+    "high_g": "hg gg",
+    "high_a": "ha aa",
+    G_OCTAVE: "go g8 g8ve g_octave",
+    "crow": "crow crow_hz cr",
+    "pressure": "p pressure pressure_kpa",
+    "temperature": "t temp temperature temperature_c",
+    "humidity": "h rh humidity humidity_pct",
+    "taped": "taped tape",
+    "chanter": "ch chanter",
+    "at": "at taken_at",
+    "reference": "ref reference reference_hz",
     "remark": "remark",
 }
+_WORD_OF = {word: key for key, words in _SAID.items() for word in words.split()}
+NOTE_WORDS = {note.replace("_", mark): note for note in NOTES for mark in ("_", "", "-")} | {
+    word: key for word, key in _WORD_OF.items() if key in (*NOTES, G_OCTAVE)
+}
+OTHER_WORDS = {word: key for word, key in _WORD_OF.items() if word not in NOTE_WORDS}
 
 
 def key_of(text: str) -> tuple[str, ValueMeaning | None] | None:

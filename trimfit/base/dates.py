@@ -158,12 +158,14 @@ def now_s() -> float:
     return at_s(local_now())
 
 
-def moment_s(text: str) -> float:
+def asked_s(text: str | None) -> float | None:
     """The instant that an answer is asked for, as typed on this machine's clock, in seconds since 1970 UTC: of a day
-    alone its last one.
+    alone its last one; None where none was said.
 
     Raises InputError for what is no time.
     """
+    if text is None:
+        return None
     try:
         word = typed_time(text)
         return at_s(word) if not is_date(word) else at_s(typed_time(f"{date.fromisoformat(word)}T23:59:59")) + 0.999
@@ -184,8 +186,6 @@ def text_of(instant_s: float, *, digits: str = "microseconds") -> str:
 def own_minute(text: str) -> str:
     """A time of the log to the minute, as the clock stood where it was written: `2026-03-31 09:40`. The same on every
     machine; a day alone stays a day, and what is no time stays as it is."""
-    from trimfit.base.errors import InputError
-
     try:
         at_s(text)
     except InputError:
@@ -199,7 +199,6 @@ def local_minute(text: str) -> str:
 
     One without an offset is taken as it stands; one of another offset than this machine's keeps its own, and says so.
     """
-
     said = own_minute(text)
     if not has_offset(text):
         return said

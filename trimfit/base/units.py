@@ -35,28 +35,20 @@ MM_PER_UNIT: Mapping[str, Fraction] = {
 }
 # Other ways to write a unit. A "mil" is no unit here: some mean a millimetre by it, some a thousandth of an inch.
 _UNIT_WORDS = {
-    '"h2o': "inh2o",
-    "inwc": "inh2o",
-    "inwg": "inh2o",
-    "inchesh2o": "inh2o",
-    "inchesofwater": "inh2o",
-    "inofwater": "inh2o",
-    "inwater": "inh2o",
-    "incheswater": "inh2o",
-    "mmwc": "mmh2o",
-    "mmofwater": "mmh2o",
-    "cmwc": "cmh2o",
-    "inch": "in",
-    "inches": "in",
-    '"': "in",
-    "″": "in",
-    "thous": "thou",
-    "µm": "um",
-    "μm": "um",
-    "hertz": "hz",
-    "percent": "%",
-    "degc": "c",
-    "degf": "f",
+    word: unit
+    for unit, words in {
+        "inh2o": '"h2o inwc inwg inchesh2o inchesofwater inofwater inwater incheswater',
+        "mmh2o": "mmwc mmofwater",
+        "cmh2o": "cmwc",
+        "in": 'inch inches " ″',
+        "thou": "thous",
+        "um": "µm μm",
+        "hz": "hertz",
+        "%": "percent",
+        "c": "degc",
+        "f": "degf",
+    }.items()
+    for word in words.split()
 }
 # Lowest and highest value that can be meant, by the column's name in the log.
 BOUNDS: dict[str, tuple[float, float]] = {

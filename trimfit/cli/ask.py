@@ -11,7 +11,7 @@ import typer
 
 from trimfit.base.errors import Fault, InputError
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
-from trimfit.cli.output.answers import print_json, table
+from trimfit.cli.output.answers import print_answer, print_json, table
 from trimfit.cli.output.entry_words import advice_in_words
 from trimfit.cli.output.json_values import plain
 from trimfit.verbs.plain_words import chance_cell, plain_name, signed
@@ -55,7 +55,7 @@ def ask(
 
     Example: trimfit ask R-0412
     """
-    from trimfit.entry.entry_times import asked_s
+    from trimfit.base.dates import asked_s
     from trimfit.verbs import ask as verbs_ask
 
     if (reed is None) == (not all_) or (reed is None and (order is not None or others)):
@@ -66,19 +66,12 @@ def ask(
             from trimfit.verbs.elsewhere import elsewhere
 
             places = elsewhere(session, reed, at_s=at_s)
-            if as_json:
-                print_json(places)
-            else:
-                typer.echo(_places(places))
+            print_answer(as_json, places, lambda: _places(places))
             return
         if reed is not None:
             advice = verbs_ask.ask_reed(session, reed, order=order, at_s=at_s)
-            if as_json:
-                print_json(advice)
-            else:
-                if order is not None:
-                    typer.echo(_as_if(advice))
-                typer.echo("\n".join(advice_in_words(advice)))
+            as_if = [_as_if(advice)] if order is not None else []
+            print_answer(as_json, advice, lambda: "\n".join([*as_if, *advice_in_words(advice)]))
             return
         found = verbs_ask.ask_all(session, at_s=at_s)
         if as_json:
@@ -138,7 +131,7 @@ def work_list(found: Sequence[Advice]) -> str:
                 str(a.lip_strokes) if a.lip_strokes else "",
                 signed(a.gap_now_cents.mean) if a.gap_now_cents and known else "-",
                 f"{a.meet_pitch_hz.mean:.{a.meet_pitch_hz.decimals(1)}f}" if a.meet_pitch_hz and known else "-",
-                _past(a.chance_past) if known else "-",
+                chance_cell(a.chance_past) if known else "-",
                 f"{a.trims_left:.1f}" if a.trims_left >= 0.05 else "none",
             )
         )
@@ -175,10 +168,6 @@ def _next(advice: Advice) -> str:
     if advice.action == "read-again":
         return "read again" if advice.gap_read else "read first"
     return "cut" if advice.action == "trim" else advice.action
-
-
-def _past(chance: float) -> str:
-    return chance_cell(chance)
 
 
 def read_plan(path: Path) -> list[tuple[str, float, float]]:
@@ -235,8 +224,8 @@ def predict(
 
     Example: trimfit predict R-0412 --length 0.15
     """
+    from trimfit.base.dates import asked_s
     from trimfit.base.units import parse_length_mm, parse_number, parse_pressure_kpa, parse_temperature_c, within
-    from trimfit.entry.entry_times import asked_s
     from trimfit.verbs import predict as verbs_predict
 
     if (reed is None) == (plan is None):

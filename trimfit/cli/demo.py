@@ -7,10 +7,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from trimfit.cli.context import Json, app, argument
-from trimfit.cli.output.answers import print_json
+from trimfit.cli.output.answers import print_answer
 from trimfit.cli.output.json_values import plain, progress
 from trimfit.verbs.plain_words import plain_name, wrapped
 
@@ -34,11 +32,7 @@ def demo(
     from trimfit.verbs import demo as verbs_demo
 
     made = verbs_demo.make(folder, (lambda *_: None) if as_json else progress)
-    if as_json:
-        print_json(_as_json(made))
-        return
-    for line in _lines(made, _how_called()):
-        typer.echo(line)
+    print_answer(as_json, _as_json(made), lambda: "\n".join(_lines(made, _how_called())))
 
 
 def _as_json(made: Demo) -> dict[str, Any]:

@@ -109,11 +109,11 @@ def _verb(function: str) -> Callable[..., Any]:
 
 def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> int:
     def lines() -> list[str]:
+        from trimfit.base.dates import asked_s
         from trimfit.base.progress import quiet
         from trimfit.cli.output.entry_words import advice_in_words
         from trimfit.cli.output.json_values import json_text, progress
         from trimfit.cli.output.screen import answer_is_all
-        from trimfit.entry.entry_times import asked_s
         from trimfit.session.session import Session
         from trimfit.verbs.ask import ask_reed
 

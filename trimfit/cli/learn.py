@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from trimfit.cli.context import Json, app, option, session_of
-from trimfit.cli.output.answers import print_json, table
+from trimfit.cli.output.answers import print_answer, table
 from trimfit.verbs.plain_words import plain_name, wrapped
 
 FEWEST = 20
@@ -36,11 +36,7 @@ def learn(
 
     with session_of(context, as_json) as session:
         found = report_of(learn_log(session, second_opinion=second_opinion), session.settings.tool_step_mm)
-    if as_json:
-        print_json(found)
-        return
-    for line in _lines(found):
-        typer.echo(line)
+    print_answer(as_json, found, lambda: "\n".join(_lines(found)))
 
 
 def _span(value: dict[str, float], digits: int = 1) -> str:

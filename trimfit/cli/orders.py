@@ -8,7 +8,7 @@ import typer
 from typer import Option
 
 from trimfit.cli.context import At, Json, app, argument, option, session_of
-from trimfit.cli.output.answers import print_json, table
+from trimfit.cli.output.answers import print_answer, print_json, table
 from trimfit.verbs.plain_words import plain_name, wrapped
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def pick(
 
     Example: trimfit pick O-12
     """
-    from trimfit.entry.entry_times import asked_s
+    from trimfit.base.dates import asked_s
     from trimfit.verbs import pick as verbs_pick
 
     with session_of(context, as_json) as session:
@@ -189,15 +189,12 @@ def rehearse(
 
     Example: trimfit rehearse O-12
     """
-    from trimfit.entry.entry_times import asked_s
+    from trimfit.base.dates import asked_s
     from trimfit.verbs.rehearse import rehearse_order
 
     with session_of(context, as_json) as session:
         run = rehearse_order(session, order, at_s=asked_s(at))
-    if as_json:
-        print_json(run)
-        return
-    typer.echo("\n".join(_run_lines(run)))
+    print_answer(as_json, run, lambda: "\n".join(_run_lines(run)))
 
 
 def _run_lines(run: Rehearsal) -> list[str]:

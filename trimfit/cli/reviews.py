@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
-from trimfit.cli.output.answers import print_json, table
+from trimfit.cli.output.answers import print_answer, print_json, table
 from trimfit.cli.output.json_values import plain
 from trimfit.verbs.plain_words import chance_cell, plain_name, signed, wrapped
 
@@ -307,7 +307,7 @@ def ticket_(
 
     Example: trimfit review ticket R-0412 --out tickets
     """
-    from trimfit.entry.entry_times import asked_s
+    from trimfit.base.dates import asked_s
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
     if letter is not None:
@@ -315,10 +315,7 @@ def ticket_(
 
         with session_of(context, as_json) as session:
             text = letter_for(session, letter)
-        if as_json:
-            print_json({"order": letter, "letter": text})
-        else:
-            typer.echo(text)
+        print_answer(as_json, {"order": letter, "letter": text}, lambda: text)
         return
     with session_of(context, as_json) as session:
         paths = reviews_ticket.write_tickets(session, reeds or [], out, order=order, at_s=asked_s(at))
@@ -342,12 +339,10 @@ def report(
 
     Example: trimfit report review
     """
-    from trimfit.entry.entry_times import asked_s
+    from trimfit.base.dates import asked_s
     from trimfit.verbs.reviews import report as reviews_report
 
     with session_of(context, as_json) as session:
         paths = reviews_report.write_report(session, folder, shop=shop, at_s=asked_s(at))
-    if as_json:
-        print_json({"page": str(paths[0]), "pictures": [str(path) for path in paths[1:]]})
-        return
-    typer.echo(f"{paths[0]}, with {len(paths) - 1} picture files beside it")
+    answer = {"page": str(paths[0]), "pictures": [str(path) for path in paths[1:]]}
+    print_answer(as_json, answer, lambda: f"{paths[0]}, with {len(paths) - 1} picture files beside it")

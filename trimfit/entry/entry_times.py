@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from trimfit.base.dates import DAY_S, local_minute
+from trimfit.base.dates import DAY_S, at_s, is_date, later_text, local_minute, text_of, typed_time
 from trimfit.base.errors import InputError
 from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
 
@@ -15,23 +15,6 @@ CLOCKS_APART_S = 600.0
 ELSEWHERE = "; use --after ENTRY to put it elsewhere"
 
 Timed = Reading | Trim | Event | Outcome
-
-
-def asked_s(at: str | None) -> float | None:
-    """The moment that an answer is asked for, as typed, in seconds since 1970 UTC: of a day alone its last instant.
-
-    None where none was said. InputError for what is no time.
-    """
-    from trimfit.base.dates import moment_s
-
-    return None if at is None else moment_s(at)
-
-
-def local_ago(seconds: float) -> str:
-    """The moment so many seconds before this one, by this machine's clock, as an entry's time."""
-    from trimfit.base.dates import now_s, text_of
-
-    return text_of(now_s() - seconds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +69,6 @@ def moment(history: ReedHistory, now: str) -> Placed:
     A clock that is a little behind the last entry would put work in the wrong order: then it is the first millisecond
     after that one. An entry of a time that is yet to come moves nothing; it is said that this one stands before it.
     """
-    from trimfit.base.dates import at_s, later_text
-
     now_s = at_s(now)
     entries = entries_of(history)
     done = [one for one in entries if one.at_s < now_s + CLOCKS_APART_S]
@@ -114,8 +95,6 @@ def place(
     logged. record_at: the record of a time, to tell whether the log has it already; zone: the shop's. Raises InputError
     for both of `at` and `after`, for what is no time, and for an entry that is not this reed's.
     """
-    from trimfit.base.dates import at_s, is_date, later_text, typed_time
-
     entries = entries_of(history)
     if after is not None:
         if at is not None:
@@ -144,8 +123,6 @@ def place(
 
 def _after(entries: list[_Entry], after: str, reed: str, now: str) -> Placed:
     """The time right after an entry that is named by its id or the first letters of it, and before the next one."""
-    from trimfit.base.dates import at_s, later_text, text_of
-
     word = after.strip().lower()
     named = [one for one in entries if len(word) >= 6 and one.entry.startswith(word)]
     if len(named) != 1:

@@ -24,21 +24,14 @@ SWITCHES: dict[str, ValueMeaning] = {
 KNOWN_WORDS = sorted({*NOTE_WORDS, *OTHER_WORDS, *SWITCHES})
 AMOUNTS = ("length_mm", "lip_strokes", "asked_mm")
 TRIM_LEADS = ("trim", "cut", "took")
-TRIM_WORDS = {
-    "length": "length_mm",
-    "length_mm": "length_mm",
-    "mm": "length_mm",
-    "lip": "lip_strokes",
-    "lips": "lip_strokes",
-    "strokes": "lip_strokes",
-    "lip_strokes": "lip_strokes",
-    "asked": "asked_mm",
-    "meant": "asked_mm",
-    "asked_mm": "asked_mm",
-    "at": "at",
-    "done_at": "at",
+_SAID = {
+    "length_mm": "length length_mm mm",
+    "lip_strokes": "lip lips strokes lip_strokes",
+    "asked_mm": "asked meant asked_mm",
+    "at": "at done_at",
     "remark": "remark",
 }
+TRIM_WORDS = {word: column for column, words in _SAID.items() for word in words.split()}
 _WORD = re.compile(r'(?:[^\s"]|"[^"]*"?)+')
 GLUED = re.compile(r"^([A-Za-z_]+)([+\-−–]?[\d.,].*)$", re.DOTALL)
 # Words after `crow` that can only belong to it.

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from trimfit.base.answers import Advice
+from trimfit.base.dates import asked_s
 from trimfit.base.errors import InputError
 from trimfit.base.progress import Progress
-from trimfit.entry.entry_times import asked_s
 from trimfit.review.results import BatchDrift
 from trimfit.session.demo_shop import demo_shop
 from trimfit.session.session import Session

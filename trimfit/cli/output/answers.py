@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 import typer
@@ -19,6 +19,11 @@ _VALUES = re.compile(r"'[^']*'|\"[^\"]*\"|[-+]?\d[\d.,]*")
 def print_json(value: Any) -> None:
     """The answer as JSON on stdout, and nothing else there."""
     typer.echo(json_text(value))
+
+
+def print_answer(as_json: bool, answer: Any, words: Callable[[], str]) -> None:
+    """An answer as JSON for a script, else in words for a person."""
+    typer.echo(json_text(answer) if as_json else words())
 
 
 def print_error(error: TrimfitError) -> None:

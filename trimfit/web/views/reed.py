@@ -10,12 +10,12 @@ from starlette.responses import Response
 
 from trimfit.base.answers import Advice
 from trimfit.base.column_words import key_of
+from trimfit.base.dates import now_s, text_of
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Reed
 from trimfit.base.units import parse_length_mm
 from trimfit.cli.output.entry_words import in_json
-from trimfit.entry.entry_times import local_ago
 from trimfit.entry.tokens import split_words
 from trimfit.session.session import Session
 from trimfit.verbs import log
@@ -131,7 +131,7 @@ def _when(form: Form) -> str | None:
         waited_s = float(form.text("waited_s") or 0.0)
     except ValueError:
         return None
-    return local_ago(waited_s) if LEAST_WAIT_S <= waited_s <= MOST_WAIT_S else None
+    return text_of(now_s() - waited_s) if LEAST_WAIT_S <= waited_s <= MOST_WAIT_S else None
 
 
 async def enter_trim(request: Request) -> Response:
