@@ -20,6 +20,7 @@ from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_export import export_folder
 from trimfit.log.sheets.folder_import import import_folder
+from trimfit.verbs.settings import set_setting
 
 NEW_YORK = "America/New_York"
 # North and south of the equator, half an hour of daylight saving, a day that has no midnight, and no change at all.
@@ -169,7 +170,7 @@ def mixed(path: Path) -> None:
 
 
 def test_a_log_made_before_keeps_its_order_until_somebody_says_otherwise(tmp_path: Path) -> None:
-    from trimfit.verbs import check, import_export
+    from trimfit.verbs import check
 
     mixed(tmp_path / "log")
     with machine_in(NEW_YORK):
@@ -181,7 +182,7 @@ def test_a_log_made_before_keeps_its_order_until_somebody_says_otherwise(tmp_pat
             assert journal.settings().time_zone == "UTC"
             history = journal.of_reed("R-1")
             assert history.trims[0].at_s < history.readings[0].at_s
-        assert import_export.set_time_zone(tmp_path / "log", NEW_YORK) == (NEW_YORK, ("R-1",))
+        assert set_setting(tmp_path / "log", "time_zone", NEW_YORK) == (NEW_YORK, ("R-1",))
         with Journal(tmp_path / "log") as journal:
             history = journal.of_reed("R-1")
             assert history.trims[0].at_s - history.readings[0].at_s == 120.0

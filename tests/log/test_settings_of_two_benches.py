@@ -170,7 +170,7 @@ def test_a_setting_that_cannot_be_gives_way_to_one_that_is_set_anew(tmp_path: Pa
     path = bench(tmp_path / "log", tolerance_hz="0.5")
     doctored(path, "setting", ("tolerance_hz", "2100-01-01T10:00", "abc"))
     assert in_force(path).tolerance_hz == 0.5
-    assert verbs_settings.set_setting(path, "tolerance_hz", "0.7") == "0.7"
+    assert verbs_settings.set_setting(path, "tolerance_hz", "0.7") == ("0.7", ())
 
 
 ENDLESS = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n)"

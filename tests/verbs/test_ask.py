@@ -220,7 +220,7 @@ def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path) -> None:
     cuts = [advice for advice in work if advice.action == "trim" and advice.length_mm]
     assert cuts
     with Journal(demo_log) as journal:
-        longest = {name: journal.longest_cut_mm(name) or 0.0 for name in {advice.reed_type for advice in cuts}}
+        longest = {name: journal.latest_cuts(name)[0] or 0.0 for name in {advice.reed_type for advice in cuts}}
     for advice in cuts:
         assert ("longer than any cut logged" in advice.why) == (advice.length_mm > longest[advice.reed_type])
 

@@ -24,10 +24,7 @@ _TIME = re.compile(
     re.ASCII,
 )
 # Year first there is no doubt which is the month, whatever a spreadsheet puts between.
-_YEAR_FIRST = re.compile(
-    r"(\d{4})([-/.])(\d\d?)\2(\d\d?)(?:(?:[Tt]|\s+)(\d\d?)(:\d\d(?::\d\d)?\S*)?)?",
-    re.ASCII,
-)
+_YEAR_FIRST = re.compile(r"(\d{4})([-/.])(\d\d?)\2(\d\d?)(?:(?:[Tt]|\s+)(\d\d?)(:\d\d(?::\d\d)?\S*)?)?", re.ASCII)
 _CLOCK = re.compile(r"(?:(today|yesterday)[, ]*)?(\d\d?)(:\d\d(?::\d\d)?)", re.ASCII | re.IGNORECASE)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _HOW = "write it as 2026-03-01T14:05 or 2026-03-01, with or without an offset such as +01:00"
@@ -44,12 +41,16 @@ def at_s(text: str, zone: str = "UTC") -> float:
     if not _TIME.fullmatch(text):
         raise InputError(f"{text[:40]!r} is not a time", remedy=_HOW)
     try:
-        moment = datetime.fromisoformat(text.upper().replace(",", "."))
+        moment = _clock_of(text)
     except ValueError as error:
         raise InputError(f"{text[:40]!r} is an impossible time", remedy=_HOW) from error
     if not EARLIEST_YEAR <= moment.year <= LATEST_YEAR:
         raise InputError(f"{text[:40]!r} is an impossible time", remedy=f"give a year {EARLIEST_YEAR} to {LATEST_YEAR}")
     return _seconds(moment, zone)
+
+
+def _clock_of(text: str) -> datetime:
+    return datetime.fromisoformat(text.upper().replace(",", "."))
 
 
 def _seconds(moment: datetime, zone: str) -> float:
@@ -94,7 +95,7 @@ def typed_time(text: str, now: str = "") -> str:
         raise InputError(error.what, error.where, _HOW_TYPED if error.remedy == _HOW else error.remedy) from error
     if has_offset(word) or is_date(word):
         return word
-    clock = datetime.fromisoformat(word.upper().replace(",", "."))
+    clock = _clock_of(word)
     both = [clock.replace(fold=fold).astimezone() for fold in (0, 1)]
     there = [one for one in both if one.replace(tzinfo=None) == clock]
     if not there:
@@ -131,7 +132,7 @@ def is_date(text: str) -> bool:
 
 def day_of(text: str, zone: str) -> tuple[float, float]:
     """The first instant of a time's day in the shop's zone, and that of the day after, in seconds since 1970 UTC."""
-    moment = datetime.fromisoformat(text.upper().replace(",", "."))
+    moment = _clock_of(text)
     local = moment.astimezone(zone_named(zone)) if moment.tzinfo else moment
     midnight = datetime(local.year, local.month, local.day)
     return _seconds(midnight, zone), _seconds(midnight + timedelta(days=1), zone)
@@ -190,7 +191,7 @@ def own_minute(text: str) -> str:
         at_s(text)
     except InputError:
         return text
-    clock = datetime.fromisoformat(text.upper().replace(",", "."))
+    clock = _clock_of(text)
     return f"{clock:%Y-%m-%d %H:%M}" if len(text) > len("2026-03-31") else f"{clock:%Y-%m-%d}"
 
 
@@ -202,5 +203,5 @@ def local_minute(text: str) -> str:
     said = own_minute(text)
     if not has_offset(text):
         return said
-    moment = datetime.fromisoformat(text.upper().replace(",", "."))
+    moment = _clock_of(text)
     return said if moment.utcoffset() == moment.astimezone().utcoffset() else f"{said}{moment:%z}"

@@ -329,17 +329,13 @@ def settings(
 
     Example: trimfit settings tolerance_hz 0.8
     """
-    from trimfit.verbs import import_export
     from trimfit.verbs import settings as verbs_settings
 
     log = log_path(context)
     reordered: Sequence[str] = ()
     known = verbs_settings.settings(log)
     if name is not None and value is not None:
-        if name == "time_zone":
-            kept, reordered = import_export.set_time_zone(log, value)
-        else:
-            kept = verbs_settings.set_setting(log, name, value)
+        kept, reordered = verbs_settings.set_setting(log, name, value)
         shown = {name: kept}
     elif name is not None:
         if name not in known:

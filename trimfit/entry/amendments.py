@@ -26,11 +26,7 @@ _SAY = {
 
 
 def amended(
-    record: Amendable,
-    words: Sequence[str],
-    *,
-    scale: Mapping[str, Fraction],
-    reference_hz: float | None = None,
+    record: Amendable, words: Sequence[str], *, scale: Mapping[str, Fraction], reference_hz: float | None = None
 ) -> Amendable:
     """The record with what `words` say put in its place: `length=0.65`, `0.65`, `f=779.1`, `lip=` (takes it back).
 

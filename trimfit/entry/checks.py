@@ -97,11 +97,7 @@ def reading_doubts(
     ]
     if moved is not None and not any(by_itself):
         return [moved]
-    found = [
-        *by_itself,
-        _g_octave_against_gap(reading, settings, scale),
-        _gap_opened(reading, history, scale),
-    ]
+    found = [*by_itself, _g_octave_against_gap(reading, settings, scale), _gap_opened(reading, history, scale)]
     return [doubt for doubt in found if doubt is not None]
 
 

@@ -5,13 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
-from trimfit.base.column_words import NOTE_WORDS, OTHER_WORDS, key_of
+from trimfit.base.column_words import NOTE_WORDS, OTHER_WORDS, ValueMeaning, key_of
 from trimfit.base.errors import Fault, nearest
-
-if TYPE_CHECKING:
-    from trimfit.base.column_words import ValueMeaning
 
 SWITCHES: dict[str, ValueMeaning] = {
     "sounding": "sounding",

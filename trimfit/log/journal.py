@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from trimfit.base import dates
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, nearest
 from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
@@ -332,11 +332,6 @@ class Journal(Store):
         with self.reading() as connection:
             return connection.execute(query, (chanter,)).fetchone() is not None
 
-    def longest_cut_mm(self, reed_type: str, until_s: float | None = None) -> float | None:
-        """The longest among the latest cuts of a type's reeds, in mm; None where none was logged. until_s: cuts of a
-        later instant are left out."""
-        return self.latest_cuts(reed_type, until_s=until_s)[0]
-
     def latest_cuts(
         self, reed_type: str, among: int = 250, *, but: str = "", until_s: float | None = None
     ) -> tuple[float | None, int]:
@@ -497,10 +492,22 @@ class Journal(Store):
         """Columns of all entries of a kind that count, as tuples, in the order they came; made for bulk.
 
         names: the kind's columns, `seq`, `entry` and (of kinds that have a time) `at_s`. A missing value is None.
-        reeds: of these reeds alone, found by name.
+        reeds: of these reeds alone, found by name. InputError for a name that is no column.
         """
+        of = KINDS[kind]
+        known = ("seq", "entry", *(("at_s",) if of.time else ()), *of.names)
+        for name in names:
+            if name not in known:
+                raise InputError(f"{name!r} is no column of {of.table}", of.table, nearest(name, known))
+        values: list[object] = [after_seq or 0]
+        where = f"seq > ? AND {LIVE}"
+        if reeds is not None:
+            # the unary plus keeps the table's own order from being walked: the reeds' index is what finds them
+            where = f"+{where} AND reed IN (SELECT value FROM json_each(?))"
+            values.append(json.dumps(list(reeds)))
         with self.reading() as connection:
-            return list(queries.columns(connection, KINDS[kind], names, after_seq=after_seq, reeds=reeds))
+            query = f"SELECT {queries.quoted(names)} FROM {of.table} WHERE {where} ORDER BY seq"
+            return connection.execute(query, values).fetchall()
 
     def last_read(self, readings: int) -> list[str]:
         """The reeds of the latest so many readings that count, the last read first."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from trimfit.base import dates
@@ -25,6 +25,11 @@ _NAMED = "IN (SELECT value FROM json_each(?))"
 def quoted(names: Iterable[str]) -> str:
     """Column names as SQL wants them; `order` is a word of its own there."""
     return ", ".join(f'"{name}"' for name in names)
+
+
+def count_of(connection: sqlite3.Connection, kind: Kind) -> int:
+    """How many entries of a kind there are, struck or not."""
+    return int(connection.execute(f"SELECT count(*) FROM {kind.table}").fetchone()[0])
 
 
 def _select(kind: Kind) -> str:
@@ -145,34 +150,6 @@ def reed_names(connection: sqlite3.Connection, *, where: str = "", values: Seque
     """Names of the reeds in the log, sorted; `where` narrows them with an SQL condition on `reeds`."""
     also = f" AND {where}" if where else ""
     return [name for (name,) in connection.execute(f"SELECT reed FROM reeds WHERE {LIVE}{also} ORDER BY reed", values)]
-
-
-def columns(
-    connection: sqlite3.Connection,
-    kind: Kind,
-    names: Sequence[str],
-    *,
-    after_seq: int | None = None,
-    reeds: Sequence[str] | None = None,
-) -> Iterator[tuple[Any, ...]]:
-    """The named columns of all entries of a kind, in the order they came to this log, as tuples.
-
-    Besides the kind's own columns there are `seq`, `entry` and (where entries have a time) `at_s`.
-    reeds: of these alone.
-    """
-    known = ("seq", "entry", *(("at_s",) if kind.time else ()), *kind.names)
-    for name in names:
-        if name not in known:
-            raise InputError(f"{name!r} is no column of {kind.table}", kind.table, nearest(name, known))
-    query = f"SELECT {quoted(names)} FROM {kind.table} WHERE seq > ? AND {LIVE}"
-    if reeds is None:
-        yield from connection.execute(f"{query} ORDER BY seq", (after_seq or 0,))
-    else:
-        # the unary plus keeps the table's own order from being walked: the reeds' index is what finds them
-        query = query.replace("WHERE seq", "WHERE +seq")
-        yield from connection.execute(
-            f"{query} AND reed {_NAMED} ORDER BY seq", (after_seq or 0, json.dumps(list(reeds)))
-        )
 
 
 def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError:

@@ -111,7 +111,7 @@ class Bench:
     def longest_cut_mm(self, reed_type: str) -> float | None:
         """The longest cut among the latest of a type's reeds, mm; None where none was logged."""
         if reed_type not in self._longest_mm:
-            self._longest_mm[reed_type] = self.journal.longest_cut_mm(reed_type, self.until_s)
+            self._longest_mm[reed_type] = self.journal.latest_cuts(reed_type, until_s=self.until_s)[0]
         return self._longest_mm[reed_type]
 
     def policy(self, type_code: int, posterior: AimPosterior | None = None) -> PolicyTable:

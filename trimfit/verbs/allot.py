@@ -101,11 +101,7 @@ def weight_minutes(bench: Bench, reed: str | None, order: str | None, known: Seq
 
 
 def allot(
-    session: Session,
-    names: Sequence[str] = (),
-    *,
-    begun: bool = False,
-    pitches_hz: tuple[float, float] | None = None,
+    session: Session, names: Sequence[str] = (), *, begun: bool = False, pitches_hz: tuple[float, float] | None = None
 ) -> Allotment:
     """Which reed of the stock for which order, at the least expected cost in all; all open orders without `names`.
 

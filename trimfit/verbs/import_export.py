@@ -1,4 +1,4 @@
-"""Keeping the record: folders and logs taken in and out, the shop's settings, the check. Single entries: `logbook`."""
+"""Whole logs taken in and out: CSV folders, loose sheets, another bench's log, backups."""
 
 from __future__ import annotations
 
@@ -23,9 +23,6 @@ class Taken:
     counts: Counts
     marks: tuple[Mark, ...] = ()
     passed_over: tuple[str, ...] = ()
-
-
-# Folders and logs
 
 
 def import_folder(log: Path, folder: Path, progress: Progress | None = None) -> Taken:
@@ -128,12 +125,3 @@ def draft(sheet: Path, folder: Path, log: Path, *, month_first: bool = False, fo
             scale = journal.scale()
     today = date.today()
     return draft_sheet(sheet, folder, today=today, scale=scale, month_first=month_first, force=force)
-
-
-def set_time_zone(log: Path, value: str) -> tuple[str, tuple[str, ...]]:
-    """Set the shop's zone; its value as kept, and the reeds whose entries stand in another order since."""
-    from trimfit.log.journal import Journal
-
-    with Journal(log, create=True) as journal:
-        journal.set_setting("time_zone", value)
-        return journal.settings().time_zone, journal.reordered

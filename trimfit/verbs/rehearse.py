@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
@@ -152,14 +152,11 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         own = float(np.var(values)) + (float(np.mean([p * (1.0 - p) for p in values])) if chance else 0.0)
         return float(np.sqrt(own / max(quantity, 1)))
 
+    figures = {name: value for name, value in asdict(plain).items() if name != "change"}
     return Rehearsal(
         order=order.order,
         reeds=quantity,
-        good=plain.good,
-        past=plain.past,
-        trims_per_reed=plain.trims_per_reed,
-        readings_per_reed=plain.readings_per_reed,
-        minutes=plain.minutes,
+        **figures,
         hours=plain.minutes / 60.0,
         good_se=scatter([one.good for one in found], chance=True),
         past_se=scatter([one.past for one in found], chance=True),

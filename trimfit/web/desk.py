@@ -15,17 +15,15 @@ from collections.abc import Callable
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from trimfit.base.errors import LogError
 from trimfit.log.entry_kinds import kind_of_entry
 from trimfit.log.forms import entry_of_form, keep_form
+from trimfit.session.orders import Progress
 from trimfit.session.session import Session
 from trimfit.verbs.log import EntryResult
 from trimfit.web.work_list import Waiting, WorkList
-
-if TYPE_CHECKING:
-    from trimfit.session.orders import Progress
 
 P = ParamSpec("P")
 T = TypeVar("T")

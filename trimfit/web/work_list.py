@@ -8,16 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
 from trimfit.base.dates import now_s, text_of
 from trimfit.base.records import ReedHistory
+from trimfit.session.orders import Progress
+from trimfit.session.session import Session
 from trimfit.verbs.ask import advice_of_batch, open_orders, work_order
-
-if TYPE_CHECKING:
-    from trimfit.session.orders import Progress
-    from trimfit.session.session import Session
 
 AGAIN_S, OLDEST_S = 600.0, 3600.0
 """Advice is as of a moment: older than the first it is worked out again, older than the second it is not shown."""

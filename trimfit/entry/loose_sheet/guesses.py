@@ -60,13 +60,7 @@ class Notes:
         self.lost_cells.add((row, place))
 
 
-def page_lines(
-    sheet: str,
-    notes: Notes,
-    files: Mapping[str, int],
-    cells: int,
-    takes: Sequence[str],
-) -> Iterator[str]:
+def page_lines(sheet: str, notes: Notes, files: Mapping[str, int], cells: int, takes: Sequence[str]) -> Iterator[str]:
     """The text of the page: files and rows, guesses by what they are about, cells not read, what an import would say.
 
     cells: how many cells of the sheet hold something, heads aside. takes: the lines of a trial import.

@@ -274,12 +274,7 @@ class SheetRows:
         return 1
 
     def _take(
-        self,
-        column: Column,
-        cell: str,
-        values: dict[str, Values],
-        reference: Column | None,
-        cells: Mapping[int, str],
+        self, column: Column, cell: str, values: dict[str, Values], reference: Column | None, cells: Mapping[int, str]
     ) -> bool:
         """Put what a cell says among the values of its visit. Raises InputError."""
         if column.role == "readings":

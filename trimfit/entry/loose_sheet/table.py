@@ -70,10 +70,7 @@ def _text(path: Path, raw: bytes, notes: Notes) -> Any:
     text = _decoded(path, raw, notes)
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     lines = [line for line in text.split("\n") if line.strip()]
-    separator = next(
-        (mark for mark in SEPARATORS if sum(mark in line for line in lines) > 0.6 * len(lines)),
-        ",",
-    )
+    separator = next((mark for mark in SEPARATORS if sum(mark in line for line in lines) > 0.6 * len(lines)), ",")
     if separator != ",":
         notes.guess("sheet", "", f"cells are kept apart by a {SEPARATORS[separator]}")
     width = _width(text, separator)

@@ -13,6 +13,7 @@ from trimfit.log.file.side_files import to_read
 from trimfit.log.file.store import opening
 from trimfit.log.file.unfinished_files import draft_beside, sync_folder
 from trimfit.log.journal import Journal
+from trimfit.log.queries import count_of
 
 
 def back_up(journal: Journal, target: Path) -> Counts:
@@ -28,8 +29,7 @@ def back_up(journal: Journal, target: Path) -> Counts:
             draft = folder / "log"
             journal.back_up(draft)
             with Journal(draft) as copy, copy.reading() as connection:
-                counts = ((kind, f"SELECT count(*) FROM {kind.table}") for kind in KINDS.values())
-                whole = {kind.name: int(connection.execute(query).fetchone()[0]) for kind, query in counts}
+                whole = {kind.name: count_of(connection, kind) for kind in KINDS.values()}
             draft.replace(target)
         sync_folder(target.parent)
     by_kind = {name: (count - known.get(name, 0), known.get(name, 0)) for name, count in whole.items()}

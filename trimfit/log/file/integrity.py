@@ -19,7 +19,7 @@ from trimfit.log.file.seal import is_older, unsealed
 from trimfit.log.instants import unreadable, zone_of
 from trimfit.log.journal import Journal
 from trimfit.log.merging.conflicts import open_conflicts
-from trimfit.log.queries import UNSTRUCK, quoted
+from trimfit.log.queries import UNSTRUCK, count_of, quoted
 from trimfit.log.values import LONGEST_TEXT, canonical
 
 
@@ -32,10 +32,10 @@ def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
             if strange := strange_tables(connection):
                 # What stands in the place of a table may have no end: it is not read.
                 return [*found, *(f"the file: its {name} are no table that trimfit made" for name in strange)]
-            done, whole = 0, sum(_count(connection, kind) for kind in KINDS.values())
+            done, whole = 0, sum(count_of(connection, kind) for kind in KINDS.values())
             for kind in KINDS.values():
                 found += _not_themselves(connection, kind)
-                done += _count(connection, kind)
+                done += count_of(connection, kind)
                 if progress is not None:
                     progress("check", done, whole)
             found += _loose(connection)
@@ -100,10 +100,6 @@ def _at_its_instant(kind: Kind, values: Sequence[Any], at_s: float | None, zone:
         return unreadable(zone, kind, values) or instant_of(kind, values, zone) == at_s
     except InputError:
         return False
-
-
-def _count(connection: sqlite3.Connection, kind: Kind) -> int:
-    return int(connection.execute(f"SELECT count(*) FROM {kind.table}").fetchone()[0])
 
 
 def _steps(connection: sqlite3.Connection) -> Iterator[str]:

@@ -24,7 +24,7 @@ from trimfit.log.instants import MADE_AT, zone_of
 from trimfit.log.journal import Journal
 from trimfit.log.merging.followed_strikes import follow_strikes
 from trimfit.log.merging.rename import carry, planned_renames
-from trimfit.log.queries import quoted
+from trimfit.log.queries import count_of, quoted
 
 CHUNK = 5000
 
@@ -49,7 +49,7 @@ def merge_logs(
         seq = journal.last_seq()
         zone = zone_of(connection)
         tally: dict[str, tuple[int, int]] = {}
-        whole = sum(_count(source, kind) for kind in KINDS.values())
+        whole = sum(count_of(source, kind) for kind in KINDS.values())
         done = 0
         plan = planned_renames(connection, source, renames or {})
         apart = settings.apart(journal.settings(), theirs.settings()) if seq else ()
@@ -103,10 +103,6 @@ def _opened(path: Path) -> Iterator[Journal]:
                 backed_up(source, copy)
         with named_as(copy, path), Journal(copy) as journal:
             yield journal
-
-
-def _count(source: sqlite3.Connection, kind: Kind) -> int:
-    return int(source.execute(f"SELECT count(*) FROM {kind.table}").fetchone()[0])
 
 
 def _chunks(source: sqlite3.Connection, kind: Kind) -> Iterator[list[tuple[Any, ...]]]:

@@ -211,9 +211,7 @@ def _crows(rows: _Readings) -> dict[str, ReedValues]:
     return {kind: crow_at_meeting(*(mine[key] for key in keys)) for kind, mine in both.by("reed_type").items()}
 
 
-def _spreads(
-    chanters: list[tuple[ReedValues, dict[str, ReedValues]]],
-) -> tuple[ReedSpread, dict[str, ReedSpread]]:
+def _spreads(chanters: list[tuple[ReedValues, dict[str, ReedValues]]]) -> tuple[ReedSpread, dict[str, ReedSpread]]:
     """How reeds' pitches vary about their chanter's, and their crows, by reed type: from all chanters together."""
     crows: dict[str, list[ReedValues]] = {}
     for _, by_type in chanters:

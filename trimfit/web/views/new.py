@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -14,12 +14,10 @@ from trimfit.base.errors import InputError
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.units import parse_hz, parse_length_mm, parse_number, parse_pressure_kpa
 from trimfit.cli.output.entry_words import doubt_lines, in_json, saved_lines
+from trimfit.session.session import Session
 from trimfit.verbs.log import EntryResult, log_chanter, log_order, log_reed
 from trimfit.verbs.plain_words import plain_name
 from trimfit.web.replies import Form, desk_of, form_of, page, wants_json
-
-if TYPE_CHECKING:
-    from trimfit.session.session import Session
 
 MOST_REEDS = 500
 REED_FIELDS = ("reed_type", "batch", "made_on", "blade_mm", "weight", "order", "remark")

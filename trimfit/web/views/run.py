@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from starlette.requests import Request
 from starlette.responses import Response
 
+from trimfit.session.session import Session
 from trimfit.verbs.ask import DONE, ask_all
 from trimfit.web.replies import desk_of, page, wants_json
 from trimfit.web.work_list import Waiting
-
-if TYPE_CHECKING:
-    from trimfit.session.session import Session
 
 
 async def run(request: Request) -> Response:
