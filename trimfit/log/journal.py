@@ -236,14 +236,13 @@ class Journal(Store):
     def since(self, seq: int, open_ones: Sequence[Conflict]) -> list[str]:
         """Those entries of conflicts that came to this log after `seq`."""
         found = []
-        with self.reading() as connection:
+        with self.reading():
             for conflict in open_ones:
                 query = (
-                    f"SELECT entry FROM {KINDS[conflict.kind].table} "
-                    "WHERE entry IN (SELECT value FROM json_each(?)) AND seq > ?"
+                    f"SELECT entry FROM {KINDS[conflict.kind].table} WHERE entry IN (SELECT value FROM json_each(?))"
                 )
                 listed = json.dumps([conflict.kept, *conflict.aside])
-                found += [entry for (entry,) in connection.execute(query, (listed, seq))]
+                found += [entry for (entry,) in self._rows(f"{query} AND seq > ?", (listed, seq))]
         return found
 
     def clash(self, kind: Kind, values: Sequence[Any], at_s: float | None = None) -> tuple[str, Row] | None:
@@ -260,6 +259,10 @@ class Journal(Store):
 
     # Reading
 
+    def _rows(self, query: str, values: Sequence[object] | Mapping[str, object] = ()) -> list[tuple[Any, ...]]:
+        with self.reading() as connection:
+            return connection.execute(query, values).fetchall()
+
     def which_are_known(self, kind: Kind, entries: Sequence[str]) -> set[str]:
         """Those of `entries` that the log holds, struck or not."""
         query = f"SELECT entry FROM {kind.table} WHERE entry IN (SELECT value FROM json_each(?))"
@@ -268,8 +271,7 @@ class Journal(Store):
     def accepted_doubts(self) -> list[tuple[str, str]]:
         """Entry and `kind: sentence` of the doubts that were accepted, of entries that are not struck."""
         query = "SELECT marked, doubt FROM marks WHERE marked NOT IN (SELECT struck FROM strikes) ORDER BY seq"
-        with self.reading() as connection:
-            return [(entry, queries.doubt_shown(doubt)) for entry, doubt in connection.execute(query)]
+        return [(entry, queries.doubt_shown(doubt)) for entry, doubt in self._rows(query)]
 
     def reed_of_entry(self, entry: str) -> str:
         """The reed that an entry is about; empty for entries about something else."""
@@ -279,14 +281,14 @@ class Journal(Store):
     def names_of_struck(self) -> list[tuple[str, str, str, str]]:
         """Entry, its reed, and the kind and name of what it names though that was struck."""
         found = []
-        with self.reading() as connection:
+        with self.reading():
             for kind, column, to in references():
                 reed = "reed" if "reed" in kind.names else "''"
                 query = (
                     f'SELECT entry, {reed}, "{column.name}" FROM {kind.table} WHERE {LIVE} AND "{column.name}" '
                     f'IS NOT NULL AND "{column.name}" NOT IN (SELECT "{to.key[0]}" FROM {to.table} WHERE {LIVE})'
                 )
-                found += [(entry, name, to.name, about) for entry, name, about in connection.execute(query)]
+                found += [(entry, name, to.name, about) for entry, name, about in self._rows(query)]
         return found
 
     def entry_of(self, kind_name: str, name: str) -> Logged[Any] | None:
@@ -295,9 +297,8 @@ class Journal(Store):
         query = (
             f'SELECT seq, entry, {queries.quoted(kind.names)} FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
         )
-        with self.reading() as connection:
-            row = connection.execute(query, (_name(kind_name, name),)).fetchone()
-        return None if row is None else Logged(row[1], row[0], 0.0, kind.from_row(tuple(row[2:])))
+        found = self._rows(query, (_name(kind_name, name),))
+        return next((Logged(entry, seq, 0.0, kind.from_row(tuple(values))) for seq, entry, *values in found), None)
 
     def name_of(self, entry: str) -> str:
         """What an entry is about, by the first column of its key."""
@@ -309,18 +310,17 @@ class Journal(Store):
 
     def naming(self, kind_name: str, name: str) -> int:
         """How many entries that count name a reed, order or chanter."""
-        count = 0
-        with self.reading() as connection:
-            for kind, column, to in references():
-                if to.name == kind_name:
-                    query = f'SELECT count(*) FROM {kind.table} WHERE "{column.name}" = ? AND {LIVE}'
-                    count += int(connection.execute(query, (name,)).fetchone()[0])
-        return count
+        queries_of = (
+            f'SELECT count(*) FROM {kind.table} WHERE "{column.name}" = ? AND {LIVE}'
+            for kind, column, to in references()
+            if to.name == kind_name
+        )
+        with self.reading():
+            return sum(int(self._rows(query, (name,))[0][0]) for query in queries_of)
 
     def only_chanter(self) -> str | None:
         """The chanter of a log that has one; None where it has none or several."""
-        with self.reading() as connection:
-            rows = connection.execute(f"SELECT chanter FROM chanters WHERE {LIVE} LIMIT 2").fetchall()
+        rows = self._rows(f"SELECT chanter FROM chanters WHERE {LIVE} LIMIT 2")
         return str(rows[0][0]) if len(rows) == 1 else None
 
     def chanter_read(self, chanter: str) -> bool:
@@ -329,8 +329,7 @@ class Journal(Store):
             "SELECT 1 FROM readings WHERE chanter = ? AND f_hz IS NOT NULL AND e_hz IS NOT NULL "
             f"AND {LIVE} ORDER BY seq DESC LIMIT 1"
         )
-        with self.reading() as connection:
-            return connection.execute(query, (chanter,)).fetchone() is not None
+        return bool(self._rows(query, (chanter,)))
 
     def latest_cuts(
         self, reed_type: str, among: int = 250, *, but: str = "", until_s: float | None = None
@@ -349,10 +348,9 @@ class Journal(Store):
             "(SELECT 1 FROM marks m WHERE m.marked = t.entry AND m.doubt >= 'trim-long:' AND m.doubt < 'trim-long;') "
             "LIMIT :among)"
         )
-        with self.reading() as connection:
-            asked = {"reed_type": reed_type, "among": among, "but": but, "until_s": until_s}
-            longest, cuts = connection.execute(query, asked).fetchone()
-            return (None if not longest else float(longest)), int(cuts)
+        asked = {"reed_type": reed_type, "among": among, "but": but, "until_s": until_s}
+        ((longest, cuts),) = self._rows(query, asked)
+        return (None if not longest else float(longest)), int(cuts)
 
     def last_of(self, reed: str | None = None) -> str:
         """The id of the entry logged last that counts: of the whole log, or a reed's reading, trim, event or
@@ -362,20 +360,18 @@ class Journal(Store):
         """
         about = None if reed is None else _name("reed", reed)
         names = OF_A_REED if about else (*OF_A_REED, "reed", "chanter", "order")
-        best: tuple[int, str] | None = None
+        found: list[tuple[Any, ...]] = []
         with self.reading() as connection:
             if about is not None and not self.knows("reed", about):
                 raise queries.unknown(connection, KINDS["reed"], about)
             for name in names:
                 where = "AND reed = ? " if about else ""
                 query = f"SELECT seq, entry FROM {KINDS[name].table} WHERE {UNSTRUCK} {where}ORDER BY seq DESC LIMIT 1"
-                found = connection.execute(query, (about,) if about else ()).fetchone()
-                if found and (best is None or found > best):
-                    best = found
-        if best is None:
+                found += self._rows(query, (about,) if about else ())
+        if not found:
             where = f"reed {about[:60]}" if about else ""
             raise InputError("nothing is logged that could be struck", where, "a reed itself is struck by its id")
-        return best[1]
+        return str(max(found)[1])
 
     def find(self, text: str) -> str:
         """The entry whose id is `text` or alone begins with it (six letters or more); InputError if there is none."""
@@ -505,15 +501,12 @@ class Journal(Store):
             # the unary plus keeps the table's own order from being walked: the reeds' index is what finds them
             where = f"+{where} AND reed IN (SELECT value FROM json_each(?))"
             values.append(json.dumps(list(reeds)))
-        with self.reading() as connection:
-            query = f"SELECT {queries.quoted(names)} FROM {of.table} WHERE {where} ORDER BY seq"
-            return connection.execute(query, values).fetchall()
+        return self._rows(f"SELECT {queries.quoted(names)} FROM {of.table} WHERE {where} ORDER BY seq", values)
 
     def last_read(self, readings: int) -> list[str]:
         """The reeds of the latest so many readings that count, the last read first."""
         query = f"SELECT reed FROM readings WHERE {LIVE} ORDER BY seq DESC LIMIT ?"
-        with self.reading() as connection:
-            return list(dict.fromkeys(reed for (reed,) in connection.execute(query, (readings,))))
+        return list(dict.fromkeys(reed for (reed,) in self._rows(query, (readings,))))
 
     def reeds_of_order(self, order: str) -> list[str]:
         """The names of all reeds put to an order."""
@@ -531,8 +524,7 @@ class Journal(Store):
             f'(SELECT "order" FROM orders WHERE chanter = ? AND {LIVE})) '
             f"SELECT reed FROM ({came}) GROUP BY reed ORDER BY max(at_s) DESC LIMIT ?"
         )
-        with self.reading() as connection:
-            return [reed for (reed,) in connection.execute(query, (chanter, most))]
+        return [reed for (reed,) in self._rows(query, (chanter, most))]
 
     def good_of(self, orders: Sequence[str]) -> dict[str, int]:
         """How many reeds of each of these orders left the bench good."""
@@ -542,8 +534,7 @@ class Journal(Store):
             f"JOIN (SELECT reed, outcome FROM outcomes WHERE outcome = 'good' AND {LIVE}) o ON o.reed = r.reed "
             'GROUP BY r."order"'
         )
-        with self.reading() as connection:
-            return dict(connection.execute(query, (json.dumps(list(orders)),)).fetchall())
+        return dict(self._rows(query, (json.dumps(list(orders)),)))
 
     def last_seq(self) -> int:
         """The number of the latest entry in this file; 0 for a log that holds none."""
@@ -553,8 +544,7 @@ class Journal(Store):
 
     def count(self, kind: str) -> int:
         """How many entries of a kind count."""
-        with self.reading() as connection:
-            return int(connection.execute(f"SELECT count(*) FROM {KINDS[kind].table} WHERE {LIVE}").fetchone()[0])
+        return int(self._rows(f"SELECT count(*) FROM {KINDS[kind].table} WHERE {LIVE}")[0][0])
 
     def settings(self) -> Settings:
         """The shop's settings in force; read once, until one is set here or another process writes."""
