@@ -11,7 +11,7 @@ from trimfit.base.column_words import key_of
 from trimfit.base.errors import InputError
 from trimfit.base.records import Event, Outcome, Reading, Trim
 from trimfit.entry.parse import parse_reading, parse_trim
-from trimfit.entry.tokens import TRIM_WORDS, split_words
+from trimfit.entry.tokens import TRIM_WORDS, kept_whole, split_words
 from trimfit.entry.typed_lines import FIELD_OF
 from trimfit.log.entry_kinds import OUTCOMES
 
@@ -43,7 +43,7 @@ def amended(
             what = f"an amended {kind} keeps its reed and its time"
             raise InputError(what, word[:24], "strike it, and log it anew with --at or --after")
     blank = {said[i][:-1] for i in _blanks(said)}
-    rest = " ".join(_kept_whole(said[i]) for i in range(len(said)) if i not in _blanks(said))
+    rest = " ".join(kept_whole(said[i]) for i in range(len(said)) if i not in _blanks(said))
     if not said:
         raise InputError("nothing is amended", kind, _SAY[kind])
     if isinstance(record, Reading):
@@ -60,14 +60,6 @@ def _blanks(said: Sequence[str]) -> set[int]:
         for i, word in enumerate(said)
         if word.endswith("=") and len(word) > 1 and (i + 1 == len(said) or "=" in said[i + 1])
     }
-
-
-def _kept_whole(word: str) -> str:
-    """A word of the command line as the line parser wants it: kept whole where there are blanks in it."""
-    name, equals, value = word.partition("=")
-    if not any(letter.isspace() for letter in word) or name.lower() == "remark":
-        return word
-    return f'{name}="{value}"' if equals else word
 
 
 def _reading(

@@ -15,16 +15,9 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from trimfit.base.dates import DAY_S, at_s
-from trimfit.base.pitch import ratios
 from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
-from trimfit.entry.typing_slips import (
-    AS_SOUNDING,
-    Typed,
-    outputs_cents,
-    rough_expectation,
-    since_event,
-    slip_doubts,
-)
+from trimfit.entry.typing_slips import AS_SOUNDING, Typed, outputs_cents, rough_expectation, since_event, slip_doubts
+from trimfit.log.settings import scale_of
 
 if TYPE_CHECKING:
     from trimfit.entry.neighbours import ExpectedReading
@@ -53,10 +46,6 @@ TWICE_S = 60.0
 GOOD_TOLERANCES = 2.0
 
 
-def _scale(settings: Settings) -> dict[str, Fraction]:
-    return ratios(settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g)
-
-
 def reading_doubts(
     reading: Reading,
     history: ReedHistory,
@@ -71,7 +60,7 @@ def reading_doubts(
     of this reed and of those beside it; output by output it counts where the reed was last read in the same chanter.
     What is not predicted is judged from the reed's last reading and from the reading itself.
     """
-    scale = _scale(settings)
+    scale = scale_of(settings)
     whole, history = history, since_event(history)
     if whole.readings and not history.readings:
         foreseen = None  # an event came after all that was read: it may stand anywhere
@@ -225,7 +214,7 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
     """All doubts about an outcome not yet logged: a reed handed over that was never read, was cut since, or is off."""
     if outcome.outcome != "good":
         return []
-    scale = _scale(settings)
+    scale = scale_of(settings)
     reed = outcome.reed[:60]
     for one in reversed(history.readings):
         f_hz, e_hz = (_low_a_hz(one.record, note, scale) for note in ("f", "e"))

@@ -80,6 +80,14 @@ def split_words(text: str) -> list[str]:
     return [match[0].replace('"', "") for match in _WORD.finditer(text)]
 
 
+def kept_whole(word: str) -> str:
+    """A word of the command line as the line parser wants it: in quotes where there are blanks in its value."""
+    name, equals, value = word.partition("=")
+    if not any(letter.isspace() for letter in word) or name.lower() == "remark":
+        return word
+    return f'{name}="{value}"' if equals and '"' not in value else word
+
+
 def words_of(text: str) -> list[Word]:
     """Words with their places; `f = 779.1` becomes one word, a comma or semicolon at a word's end is dropped."""
     found: list[Word] = []

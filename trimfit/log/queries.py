@@ -32,6 +32,16 @@ def count_of(connection: sqlite3.Connection, kind: Kind) -> int:
     return int(connection.execute(f"SELECT count(*) FROM {kind.table}").fetchone()[0])
 
 
+def holds(connection: sqlite3.Connection, kind: Kind, entry: str) -> bool:
+    """Whether an entry is there, struck or not."""
+    return connection.execute(f"SELECT 1 FROM {kind.table} WHERE entry = ?", (entry,)).fetchone() is not None
+
+
+def is_struck(connection: sqlite3.Connection, entry: str) -> bool:
+    """Whether an entry was taken back."""
+    return connection.execute("SELECT 1 FROM strikes WHERE struck = ?", (entry,)).fetchone() is not None
+
+
 def _select(kind: Kind) -> str:
     instant = "at_s" if kind.time else "NULL"
     return f"SELECT seq, entry, {instant}, {quoted(kind.names)} FROM {kind.table}"

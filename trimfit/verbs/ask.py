@@ -98,15 +98,10 @@ def work_order(history: ReedHistory, advice: Advice | None, good: dict[str, int]
     of each order left the bench good."""
     left = math.inf if advice is None else round(advice.trims_left, 1)
     last = (left, as_counted(history.reed.record.reed))
-    return (advice is not None and advice.action in DONE, *_urgency(history, good), *last)
-
-
-def _urgency(history: ReedHistory, good: dict[str, int]) -> tuple[object, ...]:
-    order = history.order
-    if order is None:
-        return ("9999", 0, "")
-    missing = (order.quantity or 0) - good.get(order.order, 0)
-    return (order.due_on or "9998", -missing, order.order)
+    order, urgency = history.order, ("9999", 0, "")
+    if order is not None:
+        urgency = order.due_on or "9998", good.get(order.order, 0) - (order.quantity or 0), order.order
+    return (advice is not None and advice.action in DONE, *urgency, *last)
 
 
 def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:

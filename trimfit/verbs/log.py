@@ -84,16 +84,17 @@ def log_reading(
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
     from trimfit.entry.checks import chanter_doubts, plain_reading_doubts
     from trimfit.entry.parse import parse_reading
+    from trimfit.entry.tokens import kept_whole
     from trimfit.entry.unnamed_numbers import is_unnamed, with_names
 
     journal = session.journal
     with journal.writing():
         history = journal.of_reed(reed)
-        text = " ".join(_one_word(word) for word in words)
+        text = " ".join(kept_whole(word) for word in words)
         line = parse_reading(
             with_names(text, journal.settings().line_order.split()) if is_unnamed(text) else text,
             scale=journal.scale(),
-            reference_hz=_reference_hz(history),
+            reference_hz=reference_hz(history),
             mode="sounding",
         )
         said, default = bool(chanter or line.chanter), None
@@ -540,16 +541,7 @@ def _number(option: str, text: str | None, *, in_mm: bool = False) -> float | No
         raise InputError(error.what, option, error.remedy) from error
 
 
-def _one_word(word: str) -> str:
-    """A word of the command line as the line parser wants it: kept whole where there are blanks in it."""
-    if not any(letter.isspace() for letter in word):
-        return word
-    name, equals, value = word.partition("=")
-    return f'{name}="{value}"' if equals and '"' not in value else word
-
-
-def _reference_hz(history: ReedHistory) -> float | None:
+def reference_hz(history: ReedHistory) -> float | None:
     """The pitch as low A that cents count from: the order's target, else the chanter's meeting pitch."""
-    if history.order is not None and history.order.target_pitch_hz is not None:
-        return history.order.target_pitch_hz
-    return history.chanter.meeting_pitch_hz if history.chanter is not None else None
+    target_hz = history.order.target_pitch_hz if history.order is not None else None
+    return target_hz or (history.chanter.meeting_pitch_hz if history.chanter is not None else None)

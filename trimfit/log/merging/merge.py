@@ -24,7 +24,7 @@ from trimfit.log.instants import MADE_AT, zone_of
 from trimfit.log.journal import Journal
 from trimfit.log.merging.followed_strikes import follow_strikes
 from trimfit.log.merging.rename import carry, planned_renames
-from trimfit.log.queries import count_of, quoted
+from trimfit.log.queries import count_of, is_struck, quoted
 
 CHUNK = 5000
 
@@ -132,10 +132,6 @@ def _parted(kind: Kind, rows: list[tuple[Any, ...]], kept_out: Set[str]) -> tupl
     return taken, len(rows) - len(taken)
 
 
-def _is_struck(connection: sqlite3.Connection, entry: str) -> bool:
-    return connection.execute("SELECT 1 FROM strikes WHERE struck = ?", (entry,)).fetchone() is not None
-
-
 def _fresh(
     journal: Journal, kind: Kind, rows: list[tuple[Any, ...]], path: Path, source: sqlite3.Connection
 ) -> list[tuple[str, int, tuple[Any, ...]]]:
@@ -147,7 +143,7 @@ def _fresh(
             continue
         wrong = value_fault(kind, values)
         # A value that was struck does no harm: its bench has put it right.
-        if wrong is not None and not _is_struck(source, entry):
+        if wrong is not None and not is_struck(source, entry):
             remedy = f"nothing was merged; at that bench: trimfit check, trimfit log strike {str(entry)[:40]}"
             raise LogError(f"entry {str(entry)[:40]} holds what no entry can: {wrong}", str(path), remedy)
         if not is_itself(kind, entry, generation, values):

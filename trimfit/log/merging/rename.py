@@ -25,7 +25,7 @@ from trimfit.base.errors import InputError
 from trimfit.log import queries, refusals
 from trimfit.log.counts import Renamed
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row
-from trimfit.log.queries import UNSTRUCK, quoted
+from trimfit.log.queries import UNSTRUCK, holds, is_struck, quoted
 from trimfit.log.values import canonical, text_value
 
 if TYPE_CHECKING:
@@ -192,7 +192,7 @@ def _on_side(side: sqlite3.Connection, other: sqlite3.Connection, entry: str, to
     naming = _naming(side, name)
     if len(reeds) == 1:
         return [_Move(name, to, at, [*naming, (KINDS["reed"], *reeds[0])])]
-    unsure = tuple(found for kind, found, _ in naming if not _holds(other, kind, found))
+    unsure = tuple(found for kind, found, _ in naming if not holds(other, kind, found))
     return [_Move(name, to, at, [], unsure)] if reeds and unsure else []
 
 
@@ -205,7 +205,7 @@ def _move(journal: Journal, move: _Move, *, joined: bool = False) -> dict[str, i
     with journal.writing() as connection:
         # The reed first: nothing may name what is not there.
         for kind, entry, values in sorted(move.rows, key=lambda row: (row[0].name != "reed", row[1])):
-            if connection.execute("SELECT 1 FROM strikes WHERE struck = ?", (entry,)).fetchone():
+            if is_struck(connection, entry):
                 continue
             journal.put(KINDS["strike"], canonical(KINDS["strike"], [entry, RENAMED + move.to, move.at]))
             moved[kind.name] = moved.get(kind.name, 0) + 1
@@ -245,8 +245,7 @@ def _is_of(connection: sqlite3.Connection, entry: str, name: str) -> bool:
 
 
 def _brings_reed(connection: sqlite3.Connection, move: _Move) -> bool:
-    struck = "SELECT 1 FROM strikes WHERE struck = ?"
-    return any(kind.name == "reed" and not connection.execute(struck, (e,)).fetchone() for kind, e, _ in move.rows)
+    return any(kind.name == "reed" and not is_struck(connection, entry) for kind, entry, _ in move.rows)
 
 
 def _is_known(connection: sqlite3.Connection, name: str) -> bool:
@@ -283,10 +282,6 @@ def _naming(connection: sqlite3.Connection, name: str) -> list[tuple[Kind, str, 
         query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE reed = ? AND {UNSTRUCK} ORDER BY entry"
         found += [(kind, row[0], tuple(row[1:])) for row in connection.execute(query, (name,))]
     return found
-
-
-def _holds(connection: sqlite3.Connection, kind: Kind, entry: str) -> bool:
-    return connection.execute(f"SELECT 1 FROM {kind.table} WHERE entry = ?", (entry,)).fetchone() is not None
 
 
 def _the_reed(theirs: sqlite3.Connection, name: str) -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from trimfit.base.progress import Progress
 from trimfit.log.entry_kinds import Kind
 from trimfit.log.journal import Journal
+from trimfit.log.queries import holds
 from trimfit.log.sheets.csv_rows import Faults
 
 
@@ -58,4 +59,4 @@ class Intake:
 
     def there(self, kind: Kind, entry: str) -> bool:
         """Whether the log holds an entry, struck or not."""
-        return self.connection.execute(f"SELECT 1 FROM {kind.table} WHERE entry = ?", (entry,)).fetchone() is not None
+        return holds(self.connection, kind, entry)

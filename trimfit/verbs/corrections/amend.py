@@ -48,6 +48,7 @@ def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[
     """The id of the entry that is meant, its record, and the record as `words` correct it. InputError as above."""
     from trimfit.entry.amendments import amended
     from trimfit.log.entry_kinds import OF_A_REED
+    from trimfit.verbs.log import reference_hz
 
     old = journal.find(entry)
     kind, values = journal.row_of(old)
@@ -57,11 +58,8 @@ def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[
         raise InputError(f"a {kind.name} is not amended", old, f"say what is right with {remedy}")
     journal.refuse_struck(old)
     record: Amendable = kind.from_row(values)
-    history = journal.of_reed(record.reed)
-    chanter = history.chanter
-    reference_hz = history.order.target_pitch_hz if history.order is not None else None
-    reference_hz = reference_hz or (chanter.meeting_pitch_hz if chanter is not None else None)
-    return old, record, amended(record, words, scale=journal.scale(), reference_hz=reference_hz)
+    counted_from_hz = reference_hz(journal.of_reed(record.reed))
+    return old, record, amended(record, words, scale=journal.scale(), reference_hz=counted_from_hz)
 
 
 def amendment_doubts(session: Session, record: Amendable, old: str) -> list[Doubt]:

@@ -17,7 +17,7 @@ from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
-from trimfit.review.results import ChanterMap, ChanterNote, CrowAsked, CrowPoint, GWitness
+from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness
 from trimfit.review.safe_names import file_stems
 from trimfit.review.statistics import chanter_pitch as numbers
 from trimfit.review.statistics.chanter_pitch import (
@@ -100,7 +100,10 @@ def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) ->
     kpa = float(model.coding.pressure_kpa) if frame["pressure_kpa"].notna().any() else None
     notes = notes_and_words(model, journal.scale())
     found = [_chanter(name, rows[name], values[name], known.get(name), blanks, model, spreads, kpa) for name in names]
-    found = [_with_notes(one, *notes.get(one.chanter, ((), ""))) for one in found]
+    for i, one in enumerate(found):
+        of_chanter, words = notes.get(one.chanter, ((), ""))
+        why = "; ".join(part for part in (one.why, words) if part)
+        found[i] = replace(one, notes=of_chanter, why=why, of_notes=words)
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
 
 
@@ -268,12 +271,6 @@ def _chanter(
         pressure_kpa=pressure_kpa,
         kind=stated.kind if stated is not None else None,
     )
-
-
-def _with_notes(found: ChanterMap, notes: tuple[ChanterNote, ...], words: str) -> ChanterMap:
-    """The same with the notes' offsets, and what is to be said of them."""
-    why = "; ".join(part for part in (found.why, words) if part)
-    return replace(found, notes=notes, why=why, of_notes=words)
 
 
 def _witness(rows: _Readings) -> GWitness | None:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from fractions import Fraction
 
 from trimfit.base.answers import Advice
 from trimfit.base.column_words import ValueMeaning
 from trimfit.base.errors import InputError, TrimfitError
-from trimfit.base.pitch import cents_from_440, ratios
+from trimfit.base.pitch import cents_from_440
 from trimfit.base.records import Doubt, ReedHistory, Settings
 from trimfit.entry.typed_lines import ReadingLine
+from trimfit.log.settings import scale_of
+from trimfit.verbs.log import reference_hz
 from trimfit.verbs.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import Held, Record
@@ -72,20 +74,15 @@ class ReedInHand:
     def _reload(self) -> None:
         self.history = self.bench.history(self._here().reed.record.reed)
 
-    def _scale(self) -> dict[str, Any]:
-        settings = self._settings
-        return dict(ratios(settings.ratio_low_g, settings.ratio_d, settings.ratio_high_g))
+    def _scale(self) -> dict[str, Fraction]:
+        return scale_of(self._settings)
 
     def _reference_hz(self) -> float | None:
         """What cents are counted from: what was typed here, else the order's target, else the chanter's meeting
         pitch."""
         if self._standing and self._standing.reference_hz:
             return self._standing.reference_hz
-        history = self.history
-        if history is None:
-            return None
-        target_hz = history.order.target_pitch_hz if history.order else None
-        return target_hz or (history.chanter.meeting_pitch_hz if history.chanter else None)
+        return reference_hz(self.history) if self.history is not None else None
 
     def _aim_cents(self) -> float | None:
         reference_hz = self._reference_hz()
