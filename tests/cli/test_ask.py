@@ -9,7 +9,7 @@ import pytest
 
 from tests.cli.typed_words import Typed
 from tests.opened import on
-from trimfit.base.dates import moment_s
+from trimfit.base.dates import asked_s
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
 from trimfit.cli.ask import work_list
@@ -84,7 +84,7 @@ def test_an_order_is_overdue_on_one_day_in_list_and_report(first_week: Typed, da
         journal.append(Order("spring", "Old", quantity=2, due_on="2026-04-01"))
     lines = [line for line in first_week.say("ask", "--all", "--at", day).splitlines() if line.startswith("spring")]
     assert [line.endswith("(overdue)") for line in lines] == [late]
-    shown = on(first_week.log, findings_of, at_s=moment_s(day)).orders
+    shown = on(first_week.log, findings_of, at_s=asked_s(day)).orders
     assert [f"{one.order} in {one.chanter}: {one.progress}" for one in shown if one.order == "spring"] == lines
 
 

@@ -275,7 +275,7 @@ def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo
     log, before = tmp_path / "log", tmp_path / "before"
     shutil.copy(demo_log, log)
     shutil.copy(demo_log, before)
-    at_s = dates.moment_s("2026-09-18T12:00")
+    at_s = dates.asked_s("2026-09-18T12:00")
     with Journal(log) as journal:
         (reed, *_), order = journal.of_reeds(None, open_only=True), "O-12"
         name = reed.reed.record.reed
@@ -305,10 +305,10 @@ def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo
 
 
 def test_a_day_alone_is_asked_of_as_its_end() -> None:
-    assert dates.moment_s("2026-09-18") == pytest.approx(dates.at_s("2026-09-19") - 0.001)
-    assert dates.moment_s(" 2026-09-18 9:30") == dates.at_s("2026-09-18T09:30")
+    assert dates.asked_s("2026-09-18") == pytest.approx(dates.at_s("2026-09-19") - 0.001)
+    assert dates.asked_s(" 2026-09-18 9:30") == dates.at_s("2026-09-18T09:30")
     with pytest.raises(InputError, match="not a time") as caught:
-        dates.moment_s("noon")
+        dates.asked_s("noon")
     assert caught.value.where == "--at"
 
 
