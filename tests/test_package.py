@@ -84,7 +84,7 @@ WEB = {"starlette", "uvicorn", "jinja2", "segno"}
 # What a quick start goes through, and what that may import at its top: the rest waits inside functions.
 LAZY = (
     "session.session", "session.fit", "session.orders", "session.demo_shop",
-    "verbs.log", "verbs.corrections", "verbs.import_export", "verbs.wording", "verbs.plain_words",
+    "verbs.log", "verbs.corrections", "verbs.import_export", "verbs.wording",
 )  # fmt: skip
 LAZY_TOP = {"base", "session", "verbs", "review.results"}
 MOST_SIDE_BY_SIDE = 13

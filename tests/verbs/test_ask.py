@@ -13,12 +13,12 @@ from trimfit.base import dates
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import hz_from_cents
+from trimfit.base.plain_words import chance_words, signed
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.log import log_reading
 from trimfit.verbs.pick import pick
-from trimfit.verbs.plain_words import chance_words, signed
 from trimfit.verbs.predict import predict
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.reviews.chanters import chanters

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import Fault, InputError
+from trimfit.base.plain_words import chance_cell, plain_name, signed
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import print_answer, print_json, table
 from trimfit.cli.output.entry_words import advice_in_words
 from trimfit.cli.output.json_values import plain
-from trimfit.verbs.plain_words import chance_cell, plain_name, signed
 
 if TYPE_CHECKING:
     from trimfit.base.answers import Advice, PredictedReading

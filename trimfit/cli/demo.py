@@ -7,10 +7,10 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
+from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.cli.context import Json, app, argument
 from trimfit.cli.output.answers import print_answer
 from trimfit.cli.output.json_values import plain, progress
-from trimfit.verbs.plain_words import plain_name, wrapped
 
 if TYPE_CHECKING:
     from trimfit.verbs.demo import Demo

@@ -6,9 +6,9 @@ from typing import Annotated, Any
 
 import typer
 
+from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import print_answer, table
-from trimfit.verbs.plain_words import plain_name, wrapped
 
 FEWEST = 20
 """Held-out readings under which no share is shown."""

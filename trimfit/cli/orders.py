@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer import Option
 
+from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.cli.context import At, Json, app, argument, option, session_of
 from trimfit.cli.output.answers import print_answer, print_json, table
-from trimfit.verbs.plain_words import plain_name, wrapped
 
 if TYPE_CHECKING:
     from trimfit.verbs.allot import Allotment

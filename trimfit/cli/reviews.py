@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trimfit.base.plain_words import chance_cell, plain_name, signed, wrapped
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import print_answer, print_json, table
 from trimfit.cli.output.json_values import plain
-from trimfit.verbs.plain_words import chance_cell, plain_name, signed, wrapped
 
 if TYPE_CHECKING:
     from trimfit.base.units import Interval

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 from trimfit.base.answers import Advice
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import cents_from_440, crow_label, hz_from_cents
+from trimfit.base.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
 from trimfit.base.units import Interval, decimals
-from trimfit.verbs.plain_words import chance_words, plain_name, signed, wrapped
 
 if TYPE_CHECKING:
     from trimfit.session.own_lines import OwnLines

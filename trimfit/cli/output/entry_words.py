@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def advice_in_words(advice: Advice) -> list[str]:
     """The answer of `ask REED` as lines: what to do, then what it rests on."""
-    from trimfit.verbs.plain_words import plain_name
+    from trimfit.base.plain_words import plain_name
     from trimfit.verbs.wording import advice_lines
 
     lines = advice_lines(advice)

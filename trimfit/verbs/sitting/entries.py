@@ -10,12 +10,12 @@ from dataclasses import replace
 from trimfit.base.answers import Advice
 from trimfit.base.dates import local_minute
 from trimfit.base.errors import InputError
+from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
 from trimfit.base.units import parse_length_mm, within
 from trimfit.entry.entry_times import entries_of, place
 from trimfit.entry.parse import parse_trim
 from trimfit.entry.tokens import split_words
-from trimfit.verbs.plain_words import plain_name, wrapped
 from trimfit.verbs.sitting.held_entries import (
     Held,
     HeldPlain,

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from trimfit.base.answers import Advice
 from trimfit.base.column_words import SHORT_NAMES
 from trimfit.base.pitch import crow_label
+from trimfit.base.plain_words import plain_name
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
 from trimfit.entry.checks import MOVED
 from trimfit.entry.typed_lines import ReadingLine, TrimLine
-from trimfit.verbs.plain_words import plain_name
 
 Record = Reading | Trim | Event | Outcome | Reed | Chanter
 # A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.

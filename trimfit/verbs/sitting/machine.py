@@ -10,10 +10,10 @@ from collections.abc import Callable, Iterator, Sequence
 
 from trimfit.base.dates import local_now
 from trimfit.base.errors import InputError, TrimfitError, nearest
+from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.entry.tokens import begins_a_trim, names_a_column
 from trimfit.entry.unnamed_numbers import is_unnamed
 from trimfit.session.session import Session
-from trimfit.verbs.plain_words import plain_name, wrapped
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import HeldPlain, HeldReading, may_have_moved, meant, words_for
 from trimfit.verbs.sitting.readings import Readings

@@ -9,13 +9,13 @@ from dataclasses import replace
 from trimfit.base.column_words import ValueMeaning, order_of_names
 from trimfit.base.errors import TrimfitError
 from trimfit.base.pitch import NOTES
+from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.base.records import Chanter, Doubt, Event, Reading, Trim
 from trimfit.entry.parse import parse_reading, parse_trim
 from trimfit.entry.tokens import begins_a_trim, mode_of, names_a_column
 from trimfit.entry.typed_lines import ReadingLine
 from trimfit.entry.unnamed_numbers import is_unnamed, with_names
 from trimfit.verbs.log import worked_there
-from trimfit.verbs.plain_words import plain_name, wrapped
 from trimfit.verbs.sitting.entries import Entries
 from trimfit.verbs.sitting.held_entries import (
     Held,

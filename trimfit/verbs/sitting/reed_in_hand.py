@@ -10,11 +10,11 @@ from trimfit.base.answers import Advice
 from trimfit.base.column_words import ValueMeaning
 from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.pitch import cents_from_440
+from trimfit.base.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.base.records import Doubt, ReedHistory, Settings
 from trimfit.entry.typed_lines import ReadingLine
 from trimfit.log.settings import scale_of
 from trimfit.verbs.log import reference_hz
-from trimfit.verbs.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import Held, Record
 from trimfit.verbs.wording import Tally, advice_lines, closing_line, expected_line, gaps_of, own_words, reed_lines

@@ -12,11 +12,11 @@ from starlette.responses import Response
 
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import parse_crow_hz
+from trimfit.base.plain_words import plain_name
 from trimfit.base.units import parse_hz, parse_length_mm, parse_number, parse_pressure_kpa
 from trimfit.cli.output.entry_words import doubt_lines, in_json, saved_lines
 from trimfit.session.session import Session
 from trimfit.verbs.log import EntryResult, log_chanter, log_order, log_reed
-from trimfit.verbs.plain_words import plain_name
 from trimfit.web.replies import Form, desk_of, form_of, page, wants_json
 
 MOST_REEDS = 500
