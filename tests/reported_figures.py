@@ -75,7 +75,7 @@ def _visits() -> str:
     return (
         f"[Of reeds that move](reports/visits.md) between one visit and the next ({rows[0]['reeds']} for each of "
         f"{len({row['movement'] for row in rows})} ways of moving) trimfit needs {of('trimfit')}, the careful hand "
-        f"{of('careful hand')} (by itself or not)."
+        f"{of('careful hand')} (cut or moved)."
     )
 
 
@@ -103,8 +103,8 @@ def _growth() -> str:
 
 
 def _lain() -> str:
-    rows = [row for row in rows_of("staying", "gap held %") if row["idle days"] == "30"]
-    held = [float(row[f"{what} held %"].split()[0]) for row in rows for what in ("gap", "crow")]
+    rows = [row for row in rows_of("staying", "gap coverage %") if row["idle days"] == "30"]
+    held = [float(row[f"{what} coverage %"].split()[0]) for row in rows for what in ("gap", "crow")]
     return f"after a month's rest {min(held):.0f} to {max(held):.0f} % of the readings lay inside the 90 % interval"
 
 

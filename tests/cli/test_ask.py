@@ -147,8 +147,12 @@ def test_a_run_asks_only_for_what_is_still_wanted(demo: Typed) -> None:
     said = demo.say("rehearse", DEMO_ORDER)
     assert said.startswith(f"O-12: 24 wanted; 5 good, {run['in_hand']} in hand; 19 still wanted\n")
     assert 0.85 < run["chance_enough"] < 1.0
+    # the words that pick has, too: how many it is short, and why more are to be started
+    short = 19 - run["in_hand"]
+    fail = f"; expect some of the {run['in_hand']} in hand to fail" if run["to_start"] > short else ""
     sure = f"({100 * run['chance_enough']:.0f} % sure)"
-    assert f"start {run['to_start']} more blanks for 19 good ones {sure}" in said
+    assert f"you are {short} short{fail}: start {run['to_start']} {sure}" in " ".join(said.split())
+    assert f"O-12: you are {short} short{fail}: start" in " ".join(demo.say("pick", DEMO_ORDER).split())
 
 
 def test_a_run_without_evidence_is_refused(first_week: Typed) -> None:
@@ -171,8 +175,9 @@ def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: T
     assert run.notes == (word,)
     lines = demo.say("pick", "X").splitlines()
     assert lines[0] == word
-    start = f": start {run.to_start}" if run.to_start else ""
-    assert f"{len(blanks)} blanks; X wants 3 besides those good or in work{start}" in "\n".join(lines)
+    assert f"{len(blanks)} blanks, the least expected cost (min) first" in "\n".join(lines)
+    fail = "; expect some to fail" if run.to_start and run.to_start > 3 else ""
+    assert f"X: you are 3 short{fail}: start {run.to_start}" in " ".join(" ".join(lines).split())
 
 
 def test_a_run_with_no_good_reed_is_told_without_false_certainty(demo: Typed) -> None:

@@ -87,9 +87,7 @@ def test_readings_in_no_chanter_are_pointed_out(bench: Typed) -> None:
     said = bench.json("log", "reading", "R-1", "f=779.1", "e=702.6", "--at", "2026-03-01T10:00")
     assert "in no chanter that was named" in str(said["note"])
     bench.say("log", "reading", "R-1", "crow=C+22", "--at", "2026-03-01T10:10")
-    assert f"a reading of notes names no chanter, so it counts for none: trimfit log amend {said['entry']}" in (
-        " ".join(bench.say("check").split())
-    )
+    assert f"To name it: trimfit log amend {said['entry']}" in (" ".join(bench.say("check").split()))
     bench.say("log", "chanter", "Heron")
     bench.say("log", "amend", str(said["entry"]), "chanter=Heron")
     assert "names no chanter" not in bench.say("check")

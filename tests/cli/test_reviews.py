@@ -15,8 +15,10 @@ import pytest
 from tests.cli.typed_words import run
 from tests.opened import bench_on
 from trimfit.base.dates import local_minute, own_minute
-from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed
+from trimfit.base.pitch import cents_from_440
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 from trimfit.log.journal import Journal
+from trimfit.review.results import Ticket
 from trimfit.verbs.ask import advise
 from trimfit.verbs.reviews.ticket import ticket_of
 
@@ -236,6 +238,37 @@ def test_a_ticket_says_where_a_reed_reads_lower_than_its_other_readings(tmp_path
         seen = bench.see_batch(record.reed_type, record.batch)["R-0338"]
         cautions = ticket_of(bench, seen, advise(bench, seen)).cautions
     assert any("Hz lower than the other readings say: read it again" in caution for caution in cautions)
+
+
+def test_a_ticket_counts_every_reading_since_the_last_work_and_a_reed_called_good_has_no_work_left(
+    tmp_path: Path,
+) -> None:
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("Old"))
+        journal.append(Order("first", "Old"))
+        journal.append(Reed("1", "cane", "A", order="first"))
+        notes = {"e": 708.0, "f": 772.0, "low_a": 471.8, "high_a": 943.7}
+        journal.append(Reading("1", "2026-11-20T10:00", "Old", 520.0, notes))
+        journal.append(Trim("1", "2026-11-20T10:10", 0.05))
+        notes = {"e": 707.0, "f": 775.0, "low_a": 471.8, "high_a": 943.6}
+        journal.append(Reading("1", "2026-11-20T10:20", "Old", 525.0, notes))
+        journal.append(Reading("1", "2026-11-20T10:21", "Old", None, {"e": 707.1, "f": 775.2}))
+
+        def card() -> Ticket:
+            bench = bench_on(journal)
+            seen = bench.see_batch("cane", "A")["1"]
+            return ticket_of(bench, seen, advise(bench, seen))
+
+        before = card()
+        journal.append(Outcome("1", "2026-11-20T11:00", "good"))
+        good = card()
+    assert {one.note for one in before.notes if one.read_hz is not None} == {"low_a", "e", "f", "high_a"}
+    assert any("work is not done" in caution for caution in before.cautions)
+    assert not any("work is not done" in caution for caution in good.cautions)
+    cents = {one.note: cents_from_440(one.predicted_hz.mean) for one in good.notes if one.predicted_hz is not None}
+    assert good.gap_cents is not None
+    assert cents["f"] - cents["e"] == pytest.approx(good.gap_cents.mean, abs=1e-6)
 
 
 def test_ticket(tmp_path: Path, demo_log: Path) -> None:

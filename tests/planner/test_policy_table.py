@@ -46,7 +46,7 @@ def table(costs: Costs = COSTS) -> PolicyTable:
 
 
 def slopes(count: int = 27) -> tuple[Array, Array]:
-    """Close even nodes of a standard normal variable, made here."""
+    """Close equispaced quadrature nodes of a standard normal variable, made here."""
     x = np.linspace(-4.5, 4.5, count)
     w = np.exp(-0.5 * x * x)
     return x, w / w.sum()

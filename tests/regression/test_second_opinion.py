@@ -65,6 +65,10 @@ def test_agreement_and_difference_are_said_in_words(opinion: SecondOpinion) -> N
     assert "60.0 in the fit: they agree" in opinion.words
     wrong = second_opinions(model(80.0), made_up())[0]
     assert "80.0 in the fit: they differ by" in wrong.words
+    # which standard error is meant, and why two right models may differ, stands beside the difference alone
+    assert "times the larger standard error" in wrong.words
+    assert "Why they may: the fit shrinks" in wrong.words
+    assert "Why they may" not in opinion.words
 
 
 def test_a_shop_of_little_gets_no_second_opinion() -> None:

@@ -94,11 +94,24 @@ def test_the_card_says_what_the_shop_wants_to_know() -> None:
         "Rests on 4 readings, the last of 2031-03-03 10:12.",
     ):
         assert line in said
-    # F was read at 473.4 Hz as low A: 1200 log2(473.4 / 473.8) = −1.46 cents from the aim.
-    assert said[said.index("F") + 1 : said.index("F") + 3] == ["473.4", "−1"]
-    # High G was not read: in brackets, and the strip says so.
+    # F stands at 473.6 Hz as low A by all readings: 1200 log2(473.6 / 473.8) = −0.73 cents from the aim.
+    assert said[said.index("F") + 1 : said.index("F") + 3] == ["473.6", "−1"]
+    # High G was not read since the last cut: in brackets, and the strip says so.
     assert "(472.0)" in said
-    assert "Marks: last read; hollow: not read. Bars, brackets: nine times in ten." in said
+    key = "Marks: by all readings; hollow: not read since work. Bars, brackets: 9 in 10."
+    assert key in said
+    # nobody has to guess what a low G overblown is: 473.8 Hz times 16/9
+    assert any("blown so hard that it jumps an octave up, should read 842.3" in line for line in said)
+
+
+def test_the_table_shows_the_gap_that_the_verdict_tells() -> None:
+    """F and E as last read may differ from what all readings say: the card has one source for both."""
+    said = words(made_up_report.ticket())
+    f_hz, e_hz = (float(said[said.index(name) + 1]) for name in ("F", "E"))
+    one = made_up_report.ticket()
+    by_all = {note.note: note.predicted_hz.mean for note in one.notes if note.predicted_hz is not None}
+    assert (f_hz, e_hz) == (round(by_all["f"], 1), round(by_all["e"], 1))
+    assert all(note.read_hz != note.predicted_hz.mean for note in one.notes if note.predicted_hz is not None)
 
 
 def test_a_bare_ticket_claims_nothing() -> None:

@@ -13,7 +13,7 @@ from trimfit.base.records import Chanter, Order, Reed
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
 from trimfit.verbs.allot import Allotment, allot, pitch_curve, take_allotted
-from trimfit.verbs.pick import pick
+from trimfit.verbs.pick import HARDLY, pick
 
 PLAIN, FLAT = "CH-07 plain", "CH-03 old flat"
 
@@ -83,6 +83,17 @@ def test_taking_puts_each_reed_to_its_order_at_once_and_leaves_nothing_to_allot(
         again = allot(session, ("A", "B"), begun=True)
         assert again.minutes <= found.minutes + 1e-6
         assert len(again.allotted) == 5
+
+
+def test_the_first_blanks_of_pick_are_those_that_allot_takes_for_an_order_alone(shop: Path) -> None:
+    with Session(shop) as session:
+        blanks = pick(session, "A")
+        taken = {one.reed for one in allot(session, ("A",)).allotted}
+    likely = [one for one in blanks if one.chance_good >= HARDLY]
+    assert [round(one.minutes, 1) for one in likely] == sorted(round(one.minutes, 1) for one in likely)
+    assert blanks[: len(likely)] == likely
+    dearest = max(one.minutes for one in blanks if one.reed in taken)
+    assert all(one.minutes >= dearest - 0.05 for one in likely if one.reed not in taken)
 
 
 def test_weights_are_kept_to_and_a_reed_of_no_weight_is_marked(shop: Path) -> None:

@@ -30,7 +30,7 @@ def test_places_that_a_reed_cannot_reach_say_so(shop: Path) -> None:
     far = places["far"].remark
     assert "asked for 500.0 Hz" in far
     assert "off the pitch asked for, and the lips do not reach" in far
-    assert places["guess"].remark == "never read with F and E: a guess"
+    assert places["guess"].remark == "nobody has read F and E in this chanter: a guess"
     own = [one for one in places.values() if "its own order" in one.remark]
     assert len(own) == 1
     good = [one.chance_good for one in on(shop, elsewhere, "R-0351")]

@@ -86,7 +86,7 @@ def table(found: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for (movement, idle), some in found.groupby(["movement", "idle_days"], sort=False):
         row: dict[str, object] = {"movement": movement, "idle days": idle, "readings": len(some)}
-        row |= {f"{what} held %": share(some[f"{what}_held"]) for what in ("gap", "crow")}
+        row |= {f"{what} coverage %": share(some[f"{what}_held"]) for what in ("gap", "crow")}
         row |= {f"{what} error, rms cents": f"{rms(some[f'{what}_error_cents']):.2f}" for what in ("gap", "crow")}
         row["gap stated ±, cents"] = f"{some['gap_reach_cents'].mean():.2f}"
         rows.append(row)

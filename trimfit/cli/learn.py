@@ -46,7 +46,8 @@ def _span(value: dict[str, float], digits: int = 1) -> str:
 def _lines(found: dict[str, Any]) -> list[str]:
     from trimfit.base.pitch import OUTPUT_WORDS
 
-    lines = [f"learned from {found['readings']:,} readings"]
+    lines = [line for said in _plain_lines(found) for line in wrapped(said, 80, "  ")]
+    lines += ["", f"learned from {found['readings']:,} readings"]
     for kind in found["types"]:
         lines.append("")
         few = "" if kind["reeds"] >= 10 else ": few, so much of this is the shop's"
@@ -82,8 +83,10 @@ def _lines(found: dict[str, Any]) -> list[str]:
     ]
     names = ("gap", "crow", "pitch", "gap per mm", "crow per mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5)).split("\n")
-    lines += ["", "predicted against found, each batch left out (errors in cents, all rules on the same readings;"]
-    lines += ["how many readings in a hundred fell inside the intervals)"]
+    lines += ["", "predicted against found, each batch left out"]
+    lines += ["error, type slope, last slope: root mean squares in cents, of those readings that all three"]
+    lines += ["predict (compared; slips left out); 50 % … 95 %: coverage, how many in a hundred of all"]
+    lines += ["readings predicted (of all) fell inside the intervals so called"]
     held = [
         (
             OUTPUT_WORDS.get(row["output"], row["output"]),
@@ -92,22 +95,45 @@ def _lines(found: dict[str, Any]) -> list[str]:
             f"{row['compared_rmse']:.1f}" if row["compared_rmse"] is not None else "",
             f"{row['naive_rmse']:.1f}" if row["naive_rmse"] is not None else "",
             f"{row['last_slope_rmse']:.1f}" if row["last_slope_rmse"] is not None else "",
+            f"{row['readings']}",
             *(f"{100 * row[f'coverage{c}']:.0f}" if row["readings"] >= FEWEST else "" for c in (50, 80, 90, 95)),
         )
         for row in found["held_out"]
         if row["output"] in SHOWN and (row["output"] in ("gap", "crow") or not row["reed_type"])
     ]
-    columns = ("readings", "error", "type slope", "last slope", "50 %", "80 %", "90 %", "95 %")
-    lines += table(("output", "type", *columns), held, right=tuple(range(2, 10))).split("\n")
+    columns = ("compared", "error", "type slope", "last slope", "of all", "50 %", "80 %", "90 %", "95 %")
+    lines += table(("output", "type", *columns), held, right=tuple(range(2, 11))).split("\n")
     lines += _by_readings_lines(found["held_out"])
     if "second_opinion" in found:
         lines += [
             "",
-            "second opinion: a mixed model of the gap alone, type by type (cents; 90 % intervals in brackets)",
+            "second opinion: a mixed model of the gap alone, type by type (cents)",
         ]
         for one in found["second_opinion"]:
             lines += wrapped(one["words"], 80, "  ")
     return lines
+
+
+def _plain_lines(found: dict[str, Any]) -> list[str]:
+    """What a maker asks first, in three sentences: what a cut does, how far off predictions are, and beside the simple
+    rule."""
+    from trimfit.verbs.learn import held_out_words
+
+    slopes = []
+    for kind in found["types"]:
+        gap = kind["outputs"]["gap"]
+        mm, so_far = gap["per_mm"], " (assumed so far)" if "per_mm" in gap["assumed"] else ""
+        cents = f"{0.1 * mm['mean']:.1f} cents ({0.1 * mm['low']:.1f} to {0.1 * mm['high']:.1f})"
+        slopes.append(f"{cents} in {plain_name(kind['reed_type'], 24)}{so_far}")
+    held: dict[str, Any] = next((row for row in found["held_out"] if _is_gap_of_all(row)), {})
+    return [
+        f"A tenth of a millimetre closes the gap by {', '.join(slopes)}.",
+        *held_out_words(held.get("compared_readings") or 0, held.get("compared_rmse"), held.get("naive_rmse")),
+    ]
+
+
+def _is_gap_of_all(row: dict[str, Any]) -> bool:
+    return row["output"] == "gap" and not row["reed_type"]
 
 
 def _cut_lines(found: dict[str, Any]) -> list[str]:

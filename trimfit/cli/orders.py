@@ -30,6 +30,9 @@ def pick(
 ) -> None:
     """Which untrimmed blanks to start an order with, best first.
 
+    Best is what allot makes least, too: the expected cost in minutes (min), of cuts and readings and of what a reed
+    lost or left outside tolerance costs by the settings.
+
     Example: trimfit pick O-12
     """
     from trimfit.base.dates import asked_s
@@ -55,22 +58,19 @@ def pick(
 
 def _blanks(found: Picked, *, everything: bool) -> str:
     """The blanks as a table, a rule under those that the order wants, and how many are not shown."""
-    wanted = found.wanted
     start, shown = found.start_and_shown(everything=everything)
     # what is to be said of many blanks is said once, under the table
     remarks = {text: f"({i})" for i, text in enumerate(dict.fromkeys(one.remark for one in shown if one.remark), 1)}
-    heads = ("reed", "type", "mm off", "cuts", "good %", "crow", "")
-    lines = table(heads, [_row(one, remarks) for one in shown], right=(2, 3, 4)).splitlines()
+    heads = ("reed", "type", "mm off", "cuts", "good %", "min", "crow", "")
+    lines = table(heads, [_row(one, remarks) for one in shown], right=(2, 3, 4, 5)).splitlines()
     if start is not None and 0 < start < len(shown):
         lines.insert(1 + start, "-" * max(len(line) for line in lines))
     more = len(found.blanks) - len(shown)
-    order = plain_name(found.order.order, 24)
-    says = f"{order} names no number" if wanted is None else f"{order} wants {wanted} besides those good or in work"
-    if found.to_start is not None and wanted is not None and found.to_start > 0:
-        says += f": start {found.to_start}"
-    tail = f"{len(found.blanks)} blanks; {says}" + (f"; {more} not shown (--all shows them)" if more else "")
+    tail = [f"{len(found.blanks)} blanks, the least expected cost (min) first"]
+    tail[0] += f"; {more} not shown (--all shows them)" if more else ""
+    tail += wrapped(f"{plain_name(found.order.order, 24)}: {found.shortage()}", 80)
     notes = [line for text, mark in remarks.items() for line in wrapped(f"{mark} {plain_name(text, 400)}", 80, "    ")]
-    return "\n".join([*lines, tail, *notes])
+    return "\n".join([*lines, *tail, *notes])
 
 
 def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
@@ -82,6 +82,7 @@ def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
         f"{one.length_mm:.2f}",
         f"{one.trims:.1f}",
         f"{100 * one.chance_good:.0f}",
+        f"{one.minutes:.0f}",
         crow_label(one.crow_hz) if one.crow_hz else "",
         remarks.get(one.remark, ""),
     )
@@ -143,9 +144,11 @@ def _allotment(found: Allotment) -> str:
     ]
     heads = ("order", "chanter", "reed", "crow", "mm", "cuts", "meets Hz", "good %")
     lines += table(heads, rows, right=(4, 5, 6, 7)).splitlines() if rows else []
-    good = sum(one.chance_good for one in found.allotted)
-    hours = found.minutes / 60.0
-    lines.append(f"{len(rows)} reeds, {good:.1f} of them expected good; expected cost {hours:.1f} hours in all")
+    good, hours = sum(one.chance_good for one in found.allotted), sum(one.bench_minutes for one in found.allotted) / 60
+    lines.append(f"{_so_many(len(rows), 'reed')}, {good:.1f} expected good; {hours:.1f} hours of cuts and readings")
+    empty = sum(one.wanted - one.found for one in found.short)
+    if empty:
+        lines.append(f"{_so_many(empty, 'place')} {'stays' if empty == 1 else 'stay'} empty")
     alike: dict[str, list[str]] = {}
     for one in found.short:
         alike.setdefault(f"{one.wanted}, found {one.found}: {one.why}", []).append(plain_name(one.order, 24))
@@ -198,6 +201,8 @@ def rehearse(
 
 
 def _run_lines(run: Rehearsal) -> list[str]:
+    from trimfit.verbs.pick import shortage_words
+
     name = plain_name(run.order)
     lines = [line for note in run.notes for line in wrapped(note, 80)]
     if run.wanted is not None:
@@ -212,17 +217,18 @@ def _run_lines(run: Rehearsal) -> list[str]:
     if run.to_start is None:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
     else:
-        begin = f"start {_so_many(run.to_start, 'more blank' if run.in_hand else 'blank')}"
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
-        lines.append(f"  {run.hours:.1f} hours for the run; {begin} for {_so_many(run.reeds, 'good one')}{sure}")
+        begin = shortage_words(run.reeds, run.in_hand, run.to_start, run.send_reeds)
+        lines += wrapped(f"  {run.hours:.1f} hours for the run; {begin}{sure}", 80, "    ")
     if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
         aims = ", ".join(f"{cents:+.0f}" for cents in run.aim_offsets_cents)
         enough = (
             f", {100 * run.chance_enough:.0f} % that {run.reeds} are" if run.reeds > 1 and run.chance_enough else ""
         )
         lines += wrapped(
-            f"  its chanter is away: send {run.send_reeds}, worked to gaps there of {aims} cents; "
-            f"{100 * run.chance_one_within:.0f} % that one is within tolerance{enough}",
+            f"  as little as is known of its chanter, {run.send_reeds} reeds are enough, each worked to a stop of its "
+            f"own, at gaps there of {aims} cents: {100 * run.chance_one_within:.0f} % that one is within "
+            f"tolerance{enough}; of fewer, trimfit ask says where each is best stopped",
             80,
             "    ",
         )

@@ -32,7 +32,8 @@ def _span(value: Interval | None, form: str = "+.0f") -> str:
 
 def _plus_minus(value: Interval) -> str:
     """A mean and half its interval, as `+41 ±8`."""
-    return f"{value.mean:+.0f} ±{0.5 * (value.high - value.low):.0f}"
+
+    return f"{signed(value.mean)} ±{0.5 * (value.high - value.low):.0f}"
 
 
 @review.command("batches")
@@ -53,6 +54,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
 
     with session_of(context, as_json) as session:
         found = reviews_batches.batches(session)
+        limits = reviews_batches.drift_limits(session.settings)
     if as_json:
         print_json([batch_json(b) for b in found])
         return
@@ -66,10 +68,10 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
             str(b.reeds),
             _plus_minus(b.start_shift_cents),
             _plus_minus(b.response_shift_pct),
-            f"{b.settle_shift_cents_per_week.mean:+.1f}" if b.settle_shift_cents_per_week else "",
+            signed(b.settle_shift_cents_per_week.mean, 1) if b.settle_shift_cents_per_week else "",
             chance_cell(b.chance_drifted),
             f"{b.ended_past or 0}/{b.ended_short or 0}",
-            "drifted" if b.drifted else "",
+            "drifted" if b.drifted else "too little read to say" if b.says_too_little(limits) else "",
         )
         for b in found
     ]
@@ -77,6 +79,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     typer.echo(table(heads, rows, right=(2, 3, 4, 5, 6, 7)))
     typer.echo("start: cents of crow off the type's; week: cents of settling off the type's")
     typer.echo("off %: the chance that it is off by more than the settings allow")
+    typer.echo("past/short: how many of its reeds left the bench past the meeting point, and how many short of it")
     for b in found:
         if b.drifted:
             said = (
@@ -152,7 +155,7 @@ def _sheet(one: Any) -> None:
     rows = [
         (
             OUTPUT_WORDS[note.note],
-            _span(note.offset_cents, "+.1f"),
+            "meet there" if note.note in ("e", "f") else _span(note.offset_cents, "+.1f"),
             _span(note.unusual_cents, "+.1f"),
             "unusual" if note.unusual else "",
         )
@@ -198,9 +201,12 @@ def chanter_json(one: Any) -> dict[str, Any]:
 
 @review.command("repeatability")
 def repeatability(context: typer.Context, as_json: Json = False) -> None:
-    """The bench's own reading error, note by note. Its parts, and how many readings show 1 cent.
+    """The bench's own reading error, note by note. Its parts, and after how many readings a level is known to ± 1 cent.
 
-    From readings repeated with no work between, pressure and air allowed for. Standard deviations in cents.
+    From readings repeated with no work between, pressure and air allowed for. Standard deviations in cents: within one
+    sitting; what another sitting adds; what another pressure or temperature adds (air); and of a reading on another day
+    in the same air, which is the first two together. Then how many readings of one sitting, or sittings with one
+    reading in each, give the level to ± 1 cent, nine times in ten.
 
     Example: trimfit review repeatability
     """
@@ -231,7 +237,7 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
         )
         for one in found
     ]
-    heads = ("of", "readings", "one sitting", "sittings", "air", "in all", "to see 1 cent", "or sittings")
+    heads = ("of", "readings", "one sitting", "sittings", "air", "another day", "for ± 1 cent", "or sittings")
     typer.echo(table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)))
     for one in found:
         if one.output in ("gap", "crow"):

@@ -112,19 +112,22 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
 
 
 def _in_no_chanter(journal: Journal, after_seq: int) -> Iterator[Mark]:
-    """One mark for all readings of notes that name no chanter: which they were read in, nobody can tell."""
+    """One mark for all readings of notes that name no chanter: they count for their reeds as if the chanter were the
+    mean of the shop's, and tell of no chanter."""
     notes = [f"{note}_hz" for note in NOTES]
     rows = journal.columns("reading", ["entry", "reed", "chanter", *notes], after_seq=after_seq)
     found = [(row[0], row[1]) for row in rows if row[2] is None and any(hz is not None for hz in row[3:])]
     if found:
         entry, reed = found[0]
         remedy = f"trimfit log amend {entry} chanter=NAME"
-        sentence = f"a reading of notes names no chanter, so it counts for none: {remedy}"
+        used = "for its reed as if read in a chanter like the mean of the shop's, and for no chanter"
+        sentence = f"a reading of notes names no chanter: it counts {used}. To name it: {remedy}"
         if len(found) > 1:
+            used = used.replace("its reed", "their reeds")
             sentence = (
-                f"{len(found):,} readings of notes name no chanter, so they count for none: {remedy} for the first"
+                f"{len(found):,} readings of notes name no chanter: they count {used}. To name one: {remedy}; to name "
+                "all: fill the column chanter in readings.csv and import the folder into a new log"
             )
-            sentence += " and so on, or a column chanter in the sheet before it is imported"
         yield Mark(entry, reed, "no-chanter", sentence)
 
 

@@ -5,9 +5,10 @@ slope, gap slope). The types' and chanters' learned part is taken off the readin
 
     rest_i = psi_i (u + v_r) + e_i,     psi_i = (1, s g(x_i)),   v_r ~ N(0, Sigma_reed),   e_i ~ N(0, R_i)
 
-and with v_r integrated out (the sums of `joint`) a batch's reeds add up to an information J (4, 4) and a vector h (4,):
-the likelihood of u alone, exp(h'u - u'Ju / 2). No between-batch spread stands in it, so that a robust one can be put on
-it later: a fit's own spread is drawn wide by the very batches that are to be found. Source of the algebra: `joint`.
+and with v_r integrated out (the sums of `posterior.batch`, where the algebra is) a batch's reeds add up to an
+information J (4, 4) and a vector h (4,): the likelihood of u alone, exp(h'u - u'Ju / 2). No between-batch spread stands
+in it, so that a robust one can be put on it later: a fit's own spread is drawn wide by the very batches that are to be
+found.
 """
 
 from __future__ import annotations

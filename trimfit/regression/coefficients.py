@@ -25,6 +25,8 @@ TERMS = ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")
 TOP_HAND = ("e", "f", "high_g", "high_a")
 ASSUMED_SHARE = 0.7
 """A coefficient whose spread is still this share of the prior's, or more, is called assumed."""
+OWN_SHARE = 0.95
+"""So is one to which the type's own readings added nothing: its spread is still this share or more of a new type's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,7 @@ def type_terms(model: FittedModel, type_code: int, outputs: tuple[str, ...] = ("
     """The coefficients of a type for these outputs (keys of OUTPUT_PICKS), term by term."""
     at = model.type_slice(type_code)
     mean, cov = model.coef[at], model.coef_cov[at, at]
+    new = model.new_type_cov
     prior = coefficient_prior(1)[1].transpose(0, 2, 1, 3).reshape(P * K, P * K)
     whole = float(bent_mm(np.ones(1), model.coding.curves[type_code])[0])
     weights = {
@@ -72,6 +75,6 @@ def type_terms(model: FittedModel, type_code: int, outputs: tuple[str, ...] = ("
             pick = np.kron(np.array(weights[term]), OUTPUT_PICKS[output])
             middle, var = float(pick @ mean), float(pick @ cov @ pick)
             half = Z90 * float(np.sqrt(max(var, 0.0)))
-            assumed = var > ASSUMED_SHARE**2 * float(pick @ prior @ pick)
+            assumed = var > min(ASSUMED_SHARE**2 * float(pick @ prior @ pick), OWN_SHARE**2 * float(pick @ new @ pick))
             out.append(Term(output, term, Interval(middle, middle - half, middle + half), assumed))
     return out

@@ -30,7 +30,14 @@ MOST_READINGS = 1500
 LEAST_REEDS, LEAST_BATCHES, LEAST_WEIGHT = 5, 2, 0.5
 """Fewer reeds or batches are too few for the second model; a reading that counts for less is left out."""
 DIFFERS_SE = 2.0
-"""Both rest on the same readings: they differ when they lie further apart than so many of the larger standard error."""
+"""Both rest on the same readings, so that the error of their difference is less than either's and not known: they
+differ when they lie further apart than so many of the larger standard error."""
+_DIFFER = "they differ by"
+WHY = (
+    "the fit shrinks a type towards the shop's others and bends by the type's curve through all outputs, the second "
+    "model takes each type by itself and bends by a square"
+)
+"""Why the two may differ where neither is wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +101,7 @@ def _of_type(model: FittedModel, code: int, rows: pd.DataFrame) -> SecondOpinion
         found.append(("a lip stroke", per_stroke, terms["per_stroke"], ".2f"))
     return SecondOpinion(
         reed_type=name,
-        words=f"{name}: " + "; ".join(_compared(*one) for one in found),
+        words=_words(name, [_compared(*one) for one in found]),
         readings=len(rows),
         reeds=int(reeds),
         batches=int(batches),
@@ -131,9 +138,14 @@ def _about(mean: float, variance: float) -> Interval:
     return Interval(mean, mean - half, mean + half)
 
 
+def _words(name: str, compared: list[str]) -> str:
+    why = f". Why they may: {WHY}" if any(_DIFFER in one for one in compared) else ""
+    return f"{name}: {'; '.join(compared)}{why}"
+
+
 def _compared(what: str, theirs: Interval, own: Interval, form: str) -> str:
     """`a millimetre closes the gap by 41.6 cents, 37.5 in the fit: they agree`."""
     error = max(theirs.high - theirs.low, own.high - own.low) / (2.0 * Z90)
     apart = abs(theirs.mean - own.mean) / error if error > 0.0 else math.inf
-    verdict = "they agree" if apart <= DIFFERS_SE else f"they differ by {apart:.1f} standard errors"
+    verdict = "they agree" if apart <= DIFFERS_SE else f"{_DIFFER} {apart:.1f} times the larger standard error"
     return f"{what} moves the gap by {theirs.mean:{form}} cents, by {own.mean:{form}} in the fit: {verdict}"

@@ -1,9 +1,13 @@
 """Held-out error and coverage: every batch predicted as if it had never been seen.
 
 Under the fit's covariances a batch's information is known exactly, so leaving it out is a subtraction
-(`reed.batch_states(forget=True)`) and not a new fit; the covariances themselves, which a single batch hardly moves,
-are kept. Each reed of the batch is then followed alone: from its first readings the next one is predicted, found, and
-counted in. No reed and no batch stands on both sides (Roberts et al., 2017, Ecography 40, 913-929).
+(`reed.batch_states(forget=True)`) and not a new fit. Each reed of the batch is then followed alone: from its first
+readings the next one is predicted, found, and counted in. No reed and no batch stands on both sides of the coefficients
+(Roberts et al., 2017, Ecography 40, 913-929).
+
+Still known from the whole fit, the batch's own readings among them: the covariances, the movement and the curves, which
+a single batch hardly moves, and which of the batch's readings are slips (their weights) and where its reeds jumped.
+Readings count with the weights and the errors that `batch_states` gives them.
 
 Two naive rules stand beside it: the last reading plus the type's average slope (what a maker does with one figure in
 the head), and plus the reed's own last slope where it has one. They are compared on the readings that they can predict
@@ -24,7 +28,8 @@ from trimfit.regression.design import Rows, sort_rows, take_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import of_fewer_chanters, of_types
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels, levels_of_rows, unsettled
-from trimfit.regression.outputs import GAP, Array, K
+from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K
+from trimfit.regression.posterior.batch import patterns_of, reading_noise
 from trimfit.regression.posterior.reed import ReedState, batch_states
 
 SCORED = ("gap", *OUTPUTS)
@@ -59,17 +64,14 @@ class HeldOut:
 
 
 def _with_gap(y: Array) -> Array:
-    """The gap before the ten outputs (…, 10)."""
-    return np.concatenate([(y @ GAP)[..., None], y], axis=-1)
+    """The gap before the ten outputs (…, 10); of F and E alone, whatever else was not taken."""
+    return np.concatenate([y[..., F_NOTE, None] - y[..., E_NOTE, None], y], axis=-1)
 
 
 def held_out(model: FittedModel, rows: Rows) -> HeldOut:
     """Predict every reading but each reed's first, its batch left out of the fit; rows: the fit's own, chanters coded
     as `steps.most_read_first` does. Raises nothing; without a reed read twice the arrays are empty."""
     rows = sort_rows(of_fewer_chanters(of_types(rows, model.n_types)))
-    jumped = set(model.jumped)
-    jump = np.array([str(label) in jumped for label in rows.label], dtype=float)
-    rows = replace(rows, jump=jump)
     parts: list[HeldOut] = []
     names = tuple(str(code) for code in range(int(rows.chanter_code.max(initial=-1)) + 1))
     edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
@@ -77,7 +79,7 @@ def held_out(model: FittedModel, rows: Rows) -> HeldOut:
         mine = take_rows(rows, np.arange(first, last))
         t = int(mine.type_code[0])
         every = np.ones(len(mine), dtype=bool)
-        _, unseen, _ = batch_states(model, mine, model.coding, t, in_fit=every, chanter_names=names, forget=True)
+        _, unseen, mine = batch_states(model, mine, model.coding, t, in_fit=every, chanter_names=names, forget=True)
         mine = replace(mine, y=unsettled(mine.y, mine, model.movement))
         terms = _terms(model, mine, [int(name) for name in unseen.chanters])
         of_reed = np.flatnonzero(np.r_[True, np.diff(mine.reed_code) != 0, True])
@@ -119,14 +121,7 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
     spread += _moved(levels, at.shape)
     prior = d @ unseen.mean[coef].reshape(-1, K)
     taken = np.isfinite(y)
-    weight = np.ones((len(rows), K))
-    for i in np.unique(at):
-        found = model.low_weight.get(str(rows.label[i]))
-        if found is not None:
-            weight[i] = np.maximum(found, 1e-4)
-    root = np.sqrt(weight[at])
-    noise = unseen.noise_cov / (root[:, :, :, None] * root[:, :, None, :])
-    noise = noise * taken[:, :, :, None] * taken[:, :, None, :] + np.eye(K) * np.where(taken, 0.0, NOT_TAKEN)[..., None]
+    noise = _noise(taken.reshape(-1, K), rows.weight[at].reshape(-1, K), unseen.noise_cov).reshape(reeds, n, K, K)
     whole = spread.copy()
     whole[:, np.arange(n), np.arange(n)] += noise
     lower = np.linalg.cholesky(whole.transpose(0, 1, 3, 2, 4).reshape(reeds, n * K, n * K))
@@ -145,7 +140,7 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
     by_type, by_reed = _naive(y, rows.removed_mm[at], model.type_coef(t)[1])
     any_taken = taken.any(axis=2)
     before: NDArray[np.intp] = np.cumsum(any_taken, axis=1) - any_taken
-    both = np.isfinite(y @ GAP)
+    both = taken[:, :, F_NOTE] & taken[:, :, E_NOTE]
     gaps_before: NDArray[np.intp] = np.cumsum(both, axis=1) - both
     kept = any_taken & (before > 0)
     return HeldOut(
@@ -158,6 +153,15 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
         _with_gap(by_reed[kept]),
         gaps_before[kept].astype(np.intp),
     )
+
+
+def _noise(taken: NDArray[np.bool_], weight: Array, noise_cov: Array) -> Array:
+    """Covariance (m, K, K) of the errors of readings: of cells taken (m, K) as `reading_noise` has it by their weights
+    (m, K), of the others NOT_TAKEN."""
+    out: Array = np.eye(K) * np.where(taken, 0.0, NOT_TAKEN)[:, :, None]
+    for cells, rows in patterns_of(taken):
+        out[np.ix_(rows, cells, cells)] = reading_noise(weight[np.ix_(rows, cells)], noise_cov[np.ix_(cells, cells)])
+    return out
 
 
 def _moved(levels: Levels, shape: tuple[int, ...]) -> Array:
@@ -195,7 +199,7 @@ def _rms(*misses: Array) -> tuple[int, list[float | None]]:
     """How many readings every rule predicts and none misses wildly, and each rule's root mean square over those."""
     good = np.all([np.isfinite(miss) for miss in misses], axis=0)
     for miss in misses:
-        # a slip of the pen is no error of the forecast: beyond six middle deviations it is left out, for all rules
+        # a slip is no error of the prediction: beyond six robust standard deviations it is left out, for all rules
         size = np.abs(miss[np.isfinite(miss)])
         limit = max(6.0 * 1.4826 * float(np.median(size)), 1e-9) if len(size) else 0.0
         good &= np.abs(miss) <= limit

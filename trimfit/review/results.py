@@ -173,6 +173,12 @@ class BatchDrift:
     ended_short: int | None = None
     settle_norm_cents_per_week: float = 0.0
 
+    def says_too_little(self, limits: DriftLimits) -> bool:
+        """Whether too little was read to tell it off or not off: its start or its answer to a cut may lie beyond the
+        limits on either side."""
+        pairs = (self.start_shift_cents, limits.start_cents), (self.response_shift_pct, limits.response_pct)
+        return not self.drifted and any(found.low < -limit and found.high > limit for found, limit in pairs)
+
     @property
     def settle_shift_cents_per_week(self) -> Interval | None:
         """How much faster or slower than its type the batch settles."""
@@ -343,13 +349,19 @@ class StartSpread:
     confidence_pct: float = 95.0
 
 
+FEW_HELD_OUT = 20
+"""Fewer held-out readings than these are called few."""
+AS_GOOD = 0.05
+"""Two errors that differ by no more than this share are called about as good."""
+
+
 @dataclass(frozen=True, slots=True)
 class ValidationRow:
     """Held-out readings of one output and type (`reed_type` empty: all types).
 
-    Errors are root mean squares in cents, all of the same `readings`: of the model, of the type's average slope, of the
-    reed's own last slope. `coverage`: what intervals state to hold and what share of the readings they held, per cent
-    each; it counts first readings of an output too.
+    Errors are root mean squares in cents, all of the same `readings`, slips left out: of the model, of the type's
+    average slope, of the reed's own last slope. `coverage`: what intervals state to hold and what share of the readings
+    they held, per cent each, of all `predicted_readings`, slips and first readings of an output too.
     """
 
     output: str
@@ -359,6 +371,7 @@ class ValidationRow:
     type_average_error_cents: float | None = None
     last_slope_error_cents: float | None = None
     coverage: tuple[tuple[float, float], ...] = ()
+    predicted_readings: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -384,7 +397,8 @@ class Validation:
 
 @dataclass(frozen=True, slots=True)
 class TicketNote:
-    """One note on the ticket, as low A. `read` is what was read, if it was; `predicted_hz`: its posterior."""
+    """One note on the ticket, as low A. `read_hz`: as last read since the reed was worked, None where it was not;
+    `predicted_hz`: by all readings, which is what the card shows."""
 
     note: str
     read_hz: float | None = None
@@ -395,7 +409,8 @@ class TicketNote:
 class Ticket:
     """The card that goes with a reed. `aim_hz`: the pitch as low A that notes are compared with (the order's target,
     else where F and E meet); `read_at`: when it was last read, as the log has it; `readings`: on how many it rests;
-    `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it.
+    `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it; `low_g_ratio`:
+    low G over low A in the shop's scale.
 
     Where the chanter is away, `read_in` is the one at hand in which the notes were read and F less E was
     `gap_here_cents`; `gap_cents` is then what it should be there, and the chances are of being within tolerance and
@@ -423,6 +438,7 @@ class Ticket:
     gap_here_cents: Interval | None = None
     chance_within: float | None = None
     chance_past: float | None = None
+    low_g_ratio: float = 8.0 / 9.0
 
 
 @dataclass(frozen=True, slots=True)

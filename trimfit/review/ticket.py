@@ -47,7 +47,7 @@ def pdf_and_png(ticket: Ticket) -> tuple[bytes, bytes]:
     return card_parts.pdf_and_png(lambda: draw(ticket))
 
 
-_KEY = "Marks: last read; hollow: not read. Bars, brackets: nine times in ten."
+_KEY = "Marks: by all readings; hollow: not read since work. Bars, brackets: 9 in 10."
 
 
 def verdict(ticket: Ticket) -> str:
@@ -96,10 +96,7 @@ def how_to_check(ticket: Ticket) -> list[str]:
     return [
         "Seat the reed until low A and high A agree.",
         f"{pressure}{warmth}; let the reed warm first.",
-        *(
-            _past_steps(ticket)
-            or (_where_to(ticket), "Overblow low G, read it as low A: it should agree with the A's.")
-        ),
+        *(_past_steps(ticket) or (_where_to(ticket), _g_octave(ticket))),
         *(ON_ARRIVAL if ticket.read_in is not None else ()),
     ]
 
@@ -125,6 +122,14 @@ def _where_to(ticket: Ticket) -> str:
     low_a_hz = round(ticket.aim_hz, 1)  # as printed, so that the three agree
     e_hz, f_hz = 1.5 * low_a_hz, low_a_hz * 5.0 / 3.0
     return f"With low A at {low_a_hz:.1f} Hz, E should read {e_hz:.1f} and F {f_hz:.1f}."
+
+
+def _g_octave(ticket: Ticket) -> str:
+    """What low G should sound, blown so hard that it jumps an octave up."""
+    ratio = 2.0 * ticket.low_g_ratio
+    if not ticket.aim_hz:
+        return f"Low G, blown so hard that it jumps an octave up, divided by {ratio:.3f}: the same again."
+    return f"Low G, blown so hard that it jumps an octave up, should read {ratio * round(ticket.aim_hz, 1):.1f}."
 
 
 def draw(ticket: Ticket) -> Figure:
@@ -209,7 +214,8 @@ def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
 
 
 def _note_row(axes: Axes, note: TicketNote, y: float, aim_hz: float | None, middle: float, scale: float) -> None:
-    value = note.read_hz if note.read_hz is not None else (note.predicted_hz.mean if note.predicted_hz else 0.0)
+    # as the verdict has it: one source for all that the card says of F and E
+    value = note.predicted_hz.mean if note.predicted_hz is not None else note.read_hz or 0.0
     read = note.read_hz is not None
     bold = note.note in ("e", "f")
     put_text(axes, LEFT, y + 1.1, OUTPUT_WORDS[note.note], size=8.0, bold=bold)

@@ -20,9 +20,8 @@ from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.orders import Progress, chanter_word, order_named, order_progress
 from trimfit.session.session import Session
-from trimfit.verbs.pick import promise, put_to, stock_for
+from trimfit.verbs.pick import HARDLY, promise, put_to, stock_for, weight_minutes
 
-HARDLY = 0.05
 MOST_PITCHES = 25
 LEAST_PITCHES = 5
 PITCH_STEP_HZ = 0.5
@@ -37,7 +36,7 @@ AT_ONCE = 10
 @dataclass(frozen=True, slots=True)
 class Allotted:
     """One reed for one order. `trims`, `chance_good`, `minutes`: as `pick` says them of the same reed; `weight`: of the
-    reed, None where nobody said it."""
+    reed, None where nobody said it; `bench_minutes`: of its cuts and readings alone."""
 
     order: str
     chanter: str
@@ -51,6 +50,7 @@ class Allotted:
     crow_hz: float | None = None
     reed_type: str = ""
     weight: str | None = None
+    bench_minutes: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,18 +86,6 @@ class _Table:
 
     forecasts: list[list[Forecast]]
     cost: list[list[float]]
-
-
-def weight_minutes(bench: Bench, reed: str | None, order: str | None, known: Sequence[str]) -> float:
-    """What a reed's weight costs in an order, minutes: nothing where it is the one asked for, or none is; infinite
-    where it is another; of a reed of no weight that chance of being another, by the reeds of the stock that have one,
-    times the cost of a reed left outside tolerance."""
-    if order is None or reed == order:
-        return 0.0
-    if reed is not None:
-        return float("inf")
-    share = sum(one == order for one in known) / len(known) if known else 0.5
-    return (1.0 - share) * bench.settings.cost_outside_minutes
 
 
 def allot(
@@ -242,6 +230,7 @@ def _allotted(
                 next((r.record.crow_hz for r in reversed(history.readings) if r.record.crow_hz), None),
                 record.reed_type,
                 record.weight,
+                forecast.bench_minutes,
             )
         )
     place = {order.order: i for i, order in enumerate(orders)}

@@ -68,7 +68,7 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewher
     elif forecast.off_pitch > SURELY_OFF:
         remarks.append("off the pitch asked for, and the lips do not reach")
     if a_guess(bench, order.chanter):
-        remarks.append("never read with F and E: a guess")
+        remarks.append("nobody has read F and E in this chanter: a guess")
     return Elsewhere(
         name,
         order.chanter,

@@ -25,6 +25,8 @@ from trimfit.verbs.ask import see_all, suits
 from trimfit.verbs.log import log_reed, strike
 
 SHOWN_BEYOND, SHOWN_WITHOUT_NUMBER = 6, 20
+HARDLY = 0.05
+"""A reed less likely than this to end good is allotted to nobody, and picked last."""
 SHARP = 0.5
 SURELY_OFF = 0.99
 LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3
@@ -33,7 +35,8 @@ LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3
 @dataclass(frozen=True, slots=True)
 class Pick:
     """One blank for an order. `crow_hz`: as last read, None if it never was; `remark`: what `why` says beyond length
-    and cuts; `order`: the order it belongs to already, if any; `minutes`: expected cost, a lost reed's included."""
+    and cuts; `order`: the order it belongs to already, if any; `minutes`: expected cost, what a reed lost or left
+    outside tolerance costs included, and the chance that it is of another weight."""
 
     reed: str
     length_mm: float
@@ -49,16 +52,41 @@ class Pick:
     weight: str | None = None
 
 
+def shortage_words(wanted: int | None, in_hand: int, to_start: int | None, send: int | None = None) -> str:
+    """How many reeds an order is short, and how many to start: `you are 3 short; expect some of the 16 in hand to fail:
+    start 10`. wanted: good ones still wanted; send: how many would be sent to a chanter that is away."""
+    if wanted is None:
+        return "the order names no number"
+    short = max(wanted - in_hand, 0)
+    said = f"you are {short} short" if short else f"{in_hand} in hand for {wanted}" if wanted else "none is wanted"
+    if send is not None:
+        said += f"; its chanter is away, so that {send} would be sent in all"
+    elif to_start is None:
+        said += "; hardly any of these would be good" if wanted else ""
+    elif to_start > short:
+        said += f"; expect some of the {in_hand} in hand to fail" if in_hand else "; expect some to fail"
+    return f"{said}: start {to_start}" if to_start else said
+
+
 @dataclass(frozen=True, slots=True)
 class Picked:
-    """The blanks for an order, best first; how many it still wants (None: no number was said) beyond those in work for
-    it; how many more to start for that (`Need.to_start`); what to know about all of them."""
+    """The blanks for an order, the least expected cost first; how many it still wants beyond those in work for it
+    (None: no number was said), which are `in_hand`, and in all (`still_wanted`); how many more to start for that
+    (`Need.to_start`); what to know about all of them. `send`: how many would be sent in all to a chanter that is
+    away."""
 
     order: Order
     blanks: tuple[Pick, ...]
     wanted: int | None
     notes: tuple[str, ...]
     to_start: int | None = None
+    in_hand: int = 0
+    send: int | None = None
+    still_wanted: int | None = None
+
+    def shortage(self) -> str:
+        """How many the order is short, and how many to start, in words."""
+        return shortage_words(self.still_wanted, self.in_hand, self.to_start, self.send)
 
     def start_and_shown(self, *, everything: bool = False) -> tuple[int | None, Sequence[Pick]]:
         """How many blanks to start, and those to show: some more than are wanted, or all."""
@@ -164,7 +192,7 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     wanted = None if progress.wanted is None else max(progress.wanted - progress.in_work, 0)
     stock = stock_for(journal, order, at_s)
     if not stock:
-        return Picked(order, (), wanted, ())
+        return Picked(order, (), wanted, (), in_hand=progress.in_work, still_wanted=progress.wanted)
     session.fit_if_due()
     bench = session.bench(at_s)
     pairs = [(seen, bench.aim(seen, order)) for seen in seen_of(bench, stock, order)]
@@ -172,10 +200,13 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     found_of = forecast_of(bench, pairs)
     started = seen_of(bench, in_work(journal, order, at_s), order)
     on = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in started]) or found_of
-    need = None
+    need, sending = None, None
     if progress.wanted is not None:
         sending = sending_of(bench, order, started or [seen for seen, _ in pairs], on, progress.wanted)
         need = need_of(on, progress.wanted, len(started), bench.settings.cost_outside_minutes, sending)
+    known = [
+        h.reed.record.weight for h in stock_for(journal, replace(order, weight=None), at_s) if h.reed.record.weight
+    ]
     out: list[tuple[tuple[object, ...], Pick]] = []
     for (seen, aim), forecast in zip(pairs, found_of, strict=True):
         record = seen.history.reed.record
@@ -196,14 +227,35 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
             record.batch,
             record.order,
             remark,
-            forecast.minutes,
+            forecast.minutes + weight_minutes(bench, record.weight, order.weight, known),
             record.weight,
         )
-        key = (unknown, -round(forecast.good, 2), round(trims, 2), forecast.need_mm, as_counted(seen.name))
+        key = (forecast.good < HARDLY, round(found.minutes, 1), forecast.need_mm, as_counted(seen.name))
         out.append((key, found))
     out.sort(key=lambda pair: pair[0])
     blanks = tuple(found for _, found in out)
-    return Picked(order, blanks, wanted, (unread,) if unread else (), need.to_start if need is not None else None)
+    return Picked(
+        order,
+        blanks,
+        wanted,
+        (unread,) if unread else (),
+        need.to_start if need is not None else None,
+        len(started),
+        sending.reeds if sending is not None else None,
+        progress.wanted,
+    )
+
+
+def weight_minutes(bench: Bench, reed: str | None, order: str | None, known: Sequence[str]) -> float:
+    """What a reed's weight costs in an order, minutes: nothing where it is the one asked for, or none is; infinite
+    where it is another; of a reed of no weight that chance of being another, by the reeds of the stock that have one,
+    times the cost of a reed left outside tolerance."""
+    if order is None or reed == order:
+        return 0.0
+    if reed is not None:
+        return float("inf")
+    share = sum(one == order for one in known) / len(known) if known else 0.5
+    return (1.0 - share) * bench.settings.cost_outside_minutes
 
 
 def in_work(journal: Journal, order: Order, until_s: float | None = None) -> list[ReedHistory]:

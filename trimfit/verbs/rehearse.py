@@ -16,6 +16,7 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.orders import chanter_word, order_named, order_progress
 from trimfit.session.session import Session
 from trimfit.verbs.pick import in_work, need_of, seen_of, sending_of, stock_for
+from trimfit.verbs.reviews.owner_answers import first_ask
 
 LEAST_READ = 3
 FIGURES = ("good", "past", "cuts", "readings")
@@ -173,7 +174,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         in_hand=working,
         to_start=need.to_start,
         chance_enough=need.chance_enough,
-        notes=(unread,) if unread else (),
+        notes=tuple(note for note in (first_ask(bench, order), unread) if note),
         send_reeds=sending.reeds if sending else None,
         chance_one_within=sending.chance_one if sending else None,
         aim_offsets_cents=sending.aims_cents if sending else None,

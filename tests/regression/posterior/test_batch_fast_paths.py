@@ -8,10 +8,11 @@ import pytest
 from tests.regression.dense_shop import level_cov, sittings
 from tests.regression.reml.one_output import fit_mixed
 from tests.speed.biglog import frame_of, make
+from trimfit.base.pitch import OUTPUTS
 from trimfit.planner.aim import AimPosterior
 from trimfit.planner.quantities import nodes
 from trimfit.regression.curve import KNOTS_MM
-from trimfit.regression.design import rows_from_frame, sort_rows, take_rows
+from trimfit.regression.design import base_weight, rows_from_frame, sort_rows, take_rows
 from trimfit.regression.fitting import steps
 from trimfit.regression.fitting.covariances import local_design
 from trimfit.regression.fitting.steps import fit_model
@@ -69,18 +70,22 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
     rng = np.random.default_rng(5)
     for column in ("crow_cents", "e_cents", "f_cents"):
         frame.loc[rng.random(len(frame)) < 0.2, column] = np.nan
+    frame.loc[rng.random(len(frame)) < 0.2, "high_a_cents"] += 5.0  # badly balanced, counted for somewhat less
+    frame.loc[rng.random(len(frame)) < 0.03, "e_cents"] += 60.0
     frame = frame[rng.random(len(frame)) < 0.9]
     rows, types, chanters = rows_from_frame(frame)
     model = fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
     found = held_out(model, rows)
     rows = sort_rows(rows)
+    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     plain = []
     for batch in np.unique(rows.batch_code):
         mine = take_rows(rows, np.flatnonzero(rows.batch_code == batch))
         every = np.ones(len(mine), dtype=bool)
-        _, unseen, _ = posterior_reed.batch_states(
+        _, unseen, weighed = posterior_reed.batch_states(
             model, mine, model.coding, int(mine.type_code[0]), in_fit=every, chanter_names=chanters, forget=True
         )
+        precision = row_precision(mine.y, weighed.weight, unseen.noise_cov)[0]
         y = unsettled(mine.y, mine, model.movement)
         of = sittings(mine)
         for reed in range(len(mine.reeds)):
@@ -96,19 +101,24 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
             true = design @ unseen.cov @ design.T + shows @ level @ shows.T
             noise = np.zeros_like(true)
             for j, i in enumerate(at):
-                weight = np.maximum(model.low_weight.get(str(mine.label[i]), np.ones(K)), 1e-4)
-                own = unseen.noise_cov / np.sqrt(np.outer(weight, weight))
-                noise[j * K : (j + 1) * K, j * K : (j + 1) * K] = own
+                cells = np.flatnonzero(np.isfinite(y[i]))
+                noise[np.ix_(j * K + cells, j * K + cells)] = np.linalg.inv(precision[i][np.ix_(cells, cells)])
             mean, values = design @ unseen.mean, y[at].reshape(-1)
             for j, i in enumerate(at[1:], 1):
                 own, known = np.arange(j * K, (j + 1) * K), np.flatnonzero(np.isfinite(values[: j * K]))
                 gain = np.linalg.solve((true + noise)[np.ix_(known, known)], true[np.ix_(known, own)]).T
                 cov = true[np.ix_(own, own)] - gain @ true[np.ix_(known, own)]
                 sd = np.sqrt(np.diag(cov) + np.diag(unseen.noise_cov) * model.reading_stretch)
-                plain.append((j, *y[i], *(mean[own] + gain @ (values[known] - mean[known])), *sd))
-    there = np.column_stack([found.before, found.observed[:, 1:], found.predicted[:, 1:], found.sd[:, 1:]])
+                then = mean[own] + gain @ (values[known] - mean[known])
+                gaps_before = int(np.isfinite(y[at[:j], f] - y[at[:j], e]).sum())
+                plain.append((j, gaps_before, y[i, f] - y[i, e], *y[i], then[f] - then[e], *then, *sd))
+    there = np.column_stack([found.before, found.gaps_before, found.observed, found.predicted, found.sd[:, 1:]])
     ours, other = (np.array(sorted(map(tuple, np.nan_to_num(np.array(table))))) for table in (there, plain))
     assert len(found.before) > 200
+    without_a_note = np.isnan(found.observed).any(axis=1) & np.isfinite(found.observed[:, 0])
+    assert without_a_note.sum() > 30  # a gap needs F and E, no other note
+    assert ((base_weight(rows, model.coding) < 0.99).any(axis=1)).sum() > 20
+    assert any(min(weight) < 0.1 < max(weight) for weight in model.low_weight.values())
     np.testing.assert_allclose(ours, other, rtol=1e-6, atol=1e-5)
 
 

@@ -20,7 +20,17 @@ from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.review.page import build, page_parts
 from trimfit.review.pictures import shop, style
-from trimfit.review.results import ChartPoint, DriftLimits, FinishedReed, OpenOrder, Report, RunMap, RunReed
+from trimfit.review.results import (
+    ChartPoint,
+    DriftLimits,
+    FinishedReed,
+    OpenOrder,
+    Report,
+    RunMap,
+    RunReed,
+    Validation,
+    ValidationRow,
+)
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 
@@ -432,3 +442,35 @@ def test_orders_of_about_one_pitch_are_shown_together_and_each_chanters_notes_in
     assert "unusual" in row[0]
     bare = dataclasses.replace(made_up_report.report(), one_pitch=None)
     assert "one-pitch" not in build.build(bare)[1]
+
+
+def test_an_order_whose_reeds_were_never_read_has_no_picture_without_a_mark() -> None:
+    run = made_up_report.run()
+    unread = dataclasses.replace(run.reeds[0], gap_cents=None, pitch_hz=None)
+    page, drawn = build.build(dataclasses.replace(Report(), runs=(dataclasses.replace(run, reeds=(unread,)),)))
+    assert not any(key.startswith("run-") for key in drawn)
+    assert "was never read with F and E, and cannot be drawn" not in page
+    _, drawn = build.build(dataclasses.replace(Report(), runs=(run,)))
+    assert any(key.startswith("run-") for key in drawn)
+
+
+def test_where_the_simple_rule_did_better_and_where_readings_are_few_the_page_says_so() -> None:
+    def said(readings: int, error: float) -> str:
+        rows = (ValidationRow("gap", "", readings, error, 3.0, 3.0, ((90.0, 88.0),), readings + 9),)
+        return build.build(dataclasses.replace(Report(), validation=Validation(rows)))[0]
+
+    assert "the simple rule did better here" in said(300, 4.0)
+    assert "the simple rule" not in said(300, 2.0)
+    assert "These readings are few" in said(7, 2.0)
+    assert "Coverage of the 90 % intervals 88 %, of all readings predicted." in said(300, 2.0)
+
+
+def test_a_batch_of_which_too_little_was_read_says_so_and_a_drifted_one_does_not() -> None:
+    batch = made_up_report.batches()[0]
+    wide, narrow = Interval(0.0, -19.0, 18.0), Interval(0.0, -4.0, 4.0)
+    unsure = dataclasses.replace(batch, drifted=False, start_shift_cents=wide, response_shift_pct=narrow)
+    limits = DriftLimits()
+    assert unsure.says_too_little(limits)
+    assert not dataclasses.replace(unsure, drifted=True).says_too_little(limits)
+    assert not dataclasses.replace(unsure, start_shift_cents=narrow).says_too_little(limits)
+    assert "Too little read to say." in build.build(dataclasses.replace(Report(), batches=(unsure,)))[0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
@@ -58,7 +59,10 @@ def test_parts_of_the_reading_error_are_found() -> None:
     # What F and E share is not in the gap.
     assert found["gap"].within_cents.mean == pytest.approx(0.8 * math.sqrt(2), abs=0.05)
     assert found["gap"].condition_cents < 0.3
-    assert found["gap"].why == "a reading errs by 1.1 cents; a change of 1 cent shows over 4 readings"
+    assert (
+        found["gap"].why
+        == "a reading errs by 1.1 cents (standard deviation); the level is known to ± 1 cent after 4 readings"
+    )
 
 
 def test_a_mistyped_reading_is_left_out_and_counted() -> None:
@@ -115,16 +119,25 @@ def test_mean_squares_are_those_of_the_nested_analysis_of_variance() -> None:
     assert study.condition_var == pytest.approx(max(expected, 0))
 
 
-def test_readings_to_see_a_cent() -> None:
-    assert repeatability.readings_to_see(1.0, 1.2**2) == (4, 4)
-    assert repeatability.readings_to_see(1.0, 1.0, 1.0) == (None, 6)
-    assert repeatability.readings_to_see(50.0, 1.0) == (1, 1)
+def test_so_many_readings_give_the_level_to_a_cent_nine_times_in_ten_and_one_fewer_does_not() -> None:
+    for within_var in (0.5, 1.44, 9.0):
+        here, _ = repeatability.readings_for_width(1.0, within_var)
+        assert here is not None
+        share = [2.0 * NormalDist(0.0, (within_var / n) ** 0.5).cdf(1.0) - 1.0 for n in (here, max(here - 1, 1))]
+        assert share[0] >= 0.9
+        assert share[1] < 0.9 or here == 1
+
+
+def test_readings_for_a_level_known_to_a_cent() -> None:
+    assert repeatability.readings_for_width(1.0, 1.2**2) == (4, 4)
+    assert repeatability.readings_for_width(1.0, 1.0, 1.0) == (None, 6)
+    assert repeatability.readings_for_width(50.0, 1.0) == (1, 1)
 
 
 def test_one_sitting_may_not_be_enough() -> None:
     note = repeatability.bench_repeatability(_bench(7, 300, within=0.5, sitting=1.5))[0]
     assert note.readings_in_sitting is None
-    assert "a change of 1 cent shows over 7 sittings with one in each, never in a single one" in note.why
+    assert "the level is known to ± 1 cent after 7 sittings with one in each, never in a single one" in note.why
 
 
 def test_nothing_to_pool_is_said() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from tests.opened import bench_on, on
 from tests.worlds.hostile import make
-from trimfit.base.records import Chanter, Outcome, Reading
+from trimfit.base.records import Chanter, Outcome, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.review.results import ChanterMap, Ticket
 from trimfit.verbs.ask import advise
@@ -39,6 +39,25 @@ def test_a_told_pitch_that_the_readings_do_not_bear_out_is_said(shop: Path) -> N
     told_hz = round(found.meet_pitch_hz.mean + 6.0, 1)
     assert f"does not agree: stated {told_hz}, reads 6." in off.why
     assert " lower" in off.why
+
+
+def test_notes_never_read_are_left_out_and_three_reeds_that_agree_are_not_called_wide(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("near"))
+        for i in range(3):
+            journal.append(Reed(f"R-{i}", "ridge", "b1"))
+            for j in range(4):
+                notes = {"f": 768.0 + 4.2 * j + i / 4, "e": 703.5 - 0.6 * j, "low_a": 467.0, "high_a": 934.0}
+                journal.append(Reading(f"R-{i}", f"2026-09-1{j}T10:0{i}", "near", 520.0 + 3.0 * j + i, notes))
+                journal.append(Trim(f"R-{i}", f"2026-09-1{j}T11:0{i}", 0.1))
+    (found,) = on(log, chanters)
+    assert {note.note for note in found.notes} == {"low_a", "e", "f", "high_a"}
+    assert found.meet_pitch_hz is not None
+    wide = found.meet_pitch_hz.high - found.meet_pitch_hz.low > 4.0
+    assert "rests on 3 reeds" in found.why
+    assert ("so it is wide" in found.why) == wide
+    assert not wide
 
 
 def test_a_g_octave_that_never_comes_up_to_the_as_is_said(shop: Path) -> None:

@@ -52,6 +52,16 @@ def test_a_reed_from_first_reading_to_handed_over(journal: Journal) -> None:
     assert history.readings[0].at_s < history.trims[0].at_s < history.readings[1].at_s < history.outcome.at_s
 
 
+def test_a_reed_called_good_while_a_cut_is_advised_says_so_to_the_maker(journal: Journal) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    play(sitting, FIRST, "")
+    assert "> take off 0.14 mm" in play(sitting, SECOND)
+    said = play(sitting, "good")
+    assert "  by the advice 0.14 mm had still to come off" in said
+    assert journal.of_reed("R-1").outcome is not None
+
+
 @pytest.mark.parametrize(
     ("typed", "length", "lip", "asked"),
     [

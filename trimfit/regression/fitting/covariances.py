@@ -4,14 +4,15 @@ For outputs k, l the differences' variances give the covariances by polarization
 
     cov(k, l) = (var(k) + var(l) - var(k - l)) / 2,
 
-so the gap F - E, which the whole trade turns on, keeps exactly the variance that REML found for it, and the seating
-error that all notes share cancels in most pairs. Polarization of a 2 x 2 block (start, slope) gives its symmetric part
-only; the antisymmetric part (start of k with slope of l less the reverse) begins at zero and is left to the EM steps of
-`fitting`. The assembled matrix is then taken to a basis in which little is left to correlate (crow, pitch, gap, each
-other note less pitch), its correlations shrunk (Schäfer & Strimmer, 2005, Stat. Appl. Genet. Mol. Biol. 4, 32: the
-intensity sum var(r) / sum r²), and brought to the cone of positive definite matrices. For the reeds this is only where
-EM begins: the intensity is one for all correlations, and in a small shop the many that are nothing take the few that
-tell something down with them.
+so the gap F - E, which the whole trade turns on, begins with the variance that REML found for it, and the seating error
+that all notes share cancels in most pairs. (It does not keep it: what the rows hardly tell gives way to what is assumed
+in `_held` and `assemble`, and the EM iterations go on from there.) Polarization of a 2 x 2 block (start, slope) gives
+its symmetric part only; the antisymmetric part (start of k with slope of l less the reverse) begins at zero and is left
+to the EM steps of `fitting`. The assembled matrix is then taken to a basis in which little is left to correlate (crow,
+pitch, gap, each other note less pitch), its correlations shrunk (Schäfer & Strimmer, 2005, Stat. Appl. Genet. Mol.
+Biol. 4, 32: the intensity sum var(r) / sum r²), and brought to the cone of positive definite matrices. For the reeds
+this is only where EM begins: the intensity is one for all correlations, and in a small shop the many that are nothing
+take the few that tell something down with them.
 """
 
 from __future__ import annotations

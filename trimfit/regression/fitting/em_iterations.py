@@ -204,7 +204,7 @@ def reweigh(rows: Rows, pieces: list[Piece], g: Globals, base: Array, found: lis
         for piece, sums, post in batch_views(rows, pieces, g, found)
     ]
     z = np.concatenate([standardised(*gone, rows.y[piece.at]) for piece, _, _, gone in views])
-    # slips blow REML's noise up before they are found: measure them by the middle of the residuals instead
+    # slips blow REML's noise up before they are found: measure them by the median of the residuals instead
     full = np.abs(z) / np.sqrt(np.maximum(rows.weight / base, LEAST_WEIGHT))
     middle = np.array(
         [np.quantile(v, 0.683) if len(v := full[np.isfinite(full[:, k]), k]) >= 30 else 1.0 for k in range(K)]
@@ -284,7 +284,7 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     A type's multiple is learned from its reeds' readings against each other, their own terms left free.
     """
     z = np.concatenate([cell_residuals(sums, post, rows.y[p.at]) for p, sums, post in batch_views(rows, pieces, g)])
-    # the middle output's; one that is always written down as another's double has no error of its own
+    # the median output's; one that is always written down as another's double has no error of its own
     each = [
         float(middle / np.sqrt(np.mean(v**2)))
         for v in (c[np.isfinite(c)] for c in z.T)
@@ -373,7 +373,7 @@ def _multiple(squares: Array, freedom: Array, most: float = WILDEST) -> float:
 def reading_stretch(
     rows: Rows, found: list[tuple[Piece, BatchSums]], g: Globals, coding: Coding
 ) -> tuple[Array, float]:
-    """What a next reading's error variance is over that of a sound one: (K + 1,), each output, then the gap.
+    """Variance inflation (K + 1,): a next reading's error variance over that of a sound one, by output, then the gap.
 
     The covariances are those of sound readings, for that is what a reed's posterior should lean on; the next reading
     may be an unsound one (A's not balanced, a tail). From each reading left out whole: the variance multiplier at which

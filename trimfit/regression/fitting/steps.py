@@ -495,7 +495,7 @@ def fit_model(
 
 
 def _usual_days(rows: Rows, *, work: bool) -> float:
-    """From a reed's reading to its next, with work between or without, the middle of them all, in days; 0 where that is
+    """From a reed's reading to its next, with work between or without, the median of them all, in days; 0 where that is
     one sitting, or too few to tell.
 
     rows: in order of reed and time.

@@ -492,9 +492,10 @@ def sound_weights(
 
     Each reading is judged against what all the others predict, as if it counted with `base` itself, so that a reading
     once doubted is judged no milder the next time. Cells that stand out by more than CELL_CUTOFF from the rest of their
-    reading are set aside one by one, the worst first, up to a third of the reading; their weight is (cutoff / z)². If
-    what is left still lies farther off than chance allows, the reading as a whole counts for less: it was read on
-    another reed, or written in another's row. Of a reed's readings that counted in full so far (`weight` (n, K), what
+    reading are set aside one by one, the worst first, up to a third of its cells, one at the least; their weight is
+    (cutoff / z)². If what is left still lies farther off than chance allows, the reading as a whole counts for less: it
+    was read on another reed, or written in another's row. Of a reed's readings that counted in full so far (`weight`
+    (n, K), what
     `sums` were formed with) only the worst is doubted in one go: a slip makes the reading beside it look wrong, until
     it is set aside itself. stretch (K,): divides the errors first; found: what `deletion` gave, where it is at hand.
     """

@@ -209,7 +209,7 @@ class Moment:
 
 def known_coding(model: FittedModel, types: Sequence[str]) -> Coding:
     """The fitted model's coding with room for types it does not know: their curve and slope ratio are the shop's
-    middle."""
+    median."""
     extra = len(types) - model.n_types
     if extra <= 0:
         return model.coding

@@ -147,7 +147,7 @@ def _note_table(one: ChanterMap) -> str:
     rows = [
         (
             OUTPUT_WORDS[note.note] + (' <span class="tag">unusual</span>' if note.unusual else ""),
-            between(note.offset_cents),
+            "meet there" if note.note in ("e", "f") else between(note.offset_cents),
             between(note.unusual_cents),
         )
         for note in sorted(one.notes, key=lambda note: tuple(NOTES).index(note.note))

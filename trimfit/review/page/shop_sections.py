@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING
 from trimfit.review.page.html_pieces import bullets, folded, named, paragraph, table, text
 from trimfit.review.page.page_parts import LONGEST_WHY, MOST_ROWS, Folio, between, left_out, missing, number, percent
 from trimfit.review.pictures import shop
-from trimfit.review.results import BatchDrift, Report, StartSpread, TypeResponse
+from trimfit.review.results import (
+    AS_GOOD,
+    FEW_HELD_OUT,
+    BatchDrift,
+    DriftLimits,
+    Report,
+    StartSpread,
+    TypeResponse,
+)
 from trimfit.review.safe_names import sentence
 
 if TYPE_CHECKING:
@@ -54,7 +62,7 @@ def batches(findings: Report, folio: Folio) -> list[str]:
     drifted, rest = ([one for one in ranked if one.drifted is wanted] for wanted in (True, False))
 
     def listed(caption: str, found: list[BatchDrift]) -> list[str]:
-        rows = [_batch_row(batch) for batch in found[:MOST_ROWS]]
+        rows = [_batch_row(batch, limits) for batch in found[:MOST_ROWS]]
         return [
             table(caption, heads, rows, words=(0, 1, 2, 8), broad=True),
             left_out(MOST_ROWS, len(found), "batches", "trimfit review batches"),
@@ -73,12 +81,14 @@ def batches(findings: Report, folio: Folio) -> list[str]:
     ]
 
 
-def _batch_row(batch: BatchDrift) -> tuple[str, ...]:
+def _batch_row(batch: BatchDrift, limits: DriftLimits) -> tuple[str, ...]:
     ends = [
         f"{count} ended {word}" for count, word in ((batch.ended_past, "past"), (batch.ended_short, "short")) if count
     ]
     why = text(sentence(batch.why, 600), 600) + (f" {'; '.join(ends)}." if ends else "")
     tag = ' <span class="tag">drifted</span>' if batch.drifted else ""
+    if batch.says_too_little(limits):
+        why = f"Too little read to say. {why}"
     return (
         named(batch.batch, 40) + tag,
         named(batch.reed_type, 30),
@@ -292,8 +302,8 @@ def trust(findings: Report) -> list[str]:
     if gap is None:
         parts.append(
             missing(
-                "How close predictions come has not been measured since the last fit.",
-                "It takes two batches with trims between readings; then <code>trimfit learn</code>.",
+                "How close predictions of the gap come is not known yet.",
+                "It takes a reed whose F and E were read before and after a cut; then <code>trimfit learn</code>.",
             )
         )
     else:
@@ -301,9 +311,14 @@ def trust(findings: Report) -> list[str]:
         if gap.type_average_error_cents is not None:
             words += f"; by the type's average slope, {gap.type_average_error_cents:.1f}"
         words += f" (root mean squares of the same {gap.readings:,} readings)"
+        rule = gap.type_average_error_cents
+        if rule is not None and gap.error_cents > (1.0 + AS_GOOD) * rule:
+            words += ": the simple rule did better here"
+        few = " These readings are few, so the figures may change much." if gap.readings < FEW_HELD_OUT else ""
         held = dict(gap.coverage).get(90.0)
-        ranges = f" Of the 90 % intervals {held:.0f} % held the reading." if held is not None else ""
-        parts.append(paragraph(f"{words}.{ranges}"))
+        share = f"coverage of the 90 % intervals {held:.0f} %, of all readings predicted" if held is not None else ""
+        ranges = f" {share[0].upper()}{share[1:]}." if share and not few else ""
+        parts.append(paragraph(f"{words}.{ranges}{few}"))
         crow = next((one for one in found.by_gap_readings if one.readings_before == 0), None) if found else None
         if crow is not None:
             parts.append(
@@ -350,14 +365,20 @@ def _predicted(findings: Report, folio: Folio) -> list[str]:
                 named(row.reed_type, 30) if row.reed_type else "all",
                 f"{row.readings:,}",
                 *(f"{v:.1f}" if v is not None else "–" for v in errors),
+                f"{row.predicted_readings:,}" if row.predicted_readings else "–",
                 held or "–",
             )
         )
     rules = ("error, cents", "by type's average slope", "by reed's last slope")
-    heads = ("of", "type", "readings", *rules, "stated → held")
+    heads = ("of", "type", "readings compared", *rules, "readings in all", "coverage: stated → found")
     return [
         folio.picture(shop.validation(found)) if any(misses for _, misses in found.misses) else "",
-        table("Batches the fit had not seen", heads, rows, words=(0, 1, 6), broad=True),
+        table("Batches the fit had not seen", heads, rows, words=(0, 1, 7), broad=True),
+        paragraph(
+            "Errors are root mean squares of the readings compared: those that all three rules predict, slips left "
+            "out. Coverage counts every reading predicted.",
+            "quiet",
+        ),
         left_out(MOST_ROWS, len(listed), "rows", "trimfit learn"),
     ]
 
@@ -408,8 +429,8 @@ def _reading_error(findings: Report) -> list[str]:
         "of",
         "readings",
         "same sitting, cents",
-        "another sitting",
-        "other pressure or warmth",
-        "readings to see 1 cent",
+        "on another day",
+        "and in other air",
+        "readings for ± 1 cent",
     )
     return [table("The bench's own reading error (standard deviation)", heads, rows)]

@@ -121,7 +121,7 @@ def _order(run: RunMap, folio: Folio) -> str:
     return folded(
         head,
         [
-            folio.picture(bench.run_map(run)),
+            folio.picture(bench.run_map(run)) if any(bench.is_drawn(reed) for reed in run.reeds) else "",
             table(f"The reeds of order {short(run.order, 60)}", heads, rows, words=(0, 1, 5)),
             left_out(MOST_ROWS, len(run.reeds), "reeds", "trimfit ask --all"),
         ],

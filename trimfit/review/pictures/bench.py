@@ -181,6 +181,11 @@ def _story_marks(axes: Axes, story: ReedStory, cut_mm: float) -> None:
     axes.set_ylim(low, high)
 
 
+def is_drawn(reed: RunReed) -> bool:
+    """Whether a reed has a mark in its order's picture: its F and E were read."""
+    return reed.pitch_hz is not None and reed.gap_cents is not None
+
+
 def run_map(run: RunMap) -> Picture:
     """All reeds in hand for one order: the gap over the pitch, the mark says what to do."""
     read = [

@@ -122,7 +122,7 @@ def _near(reeds: ReedValues, spread_var: float) -> ReedValues:
 
 
 def _alone_var(chanters: Sequence[ReedValues], usual: ReedSpread) -> float:
-    """Variance of single reeds about their chanter: the usual one, or that by the middle of all distances if larger.
+    """Variance of single reeds about their chanter: the usual one, or that by the median of all distances if larger.
 
     Values far out are known by it: were it too small, the ends of a wide spread would pass for slips.
     """

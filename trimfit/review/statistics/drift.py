@@ -68,7 +68,7 @@ class Judged:
     mean, low, high: deviation from the type's norm, 90 %; chance: that the batch is off by more than the limit; odd:
     that it is so and out of the ordinary; shows: whether its readings could show a deviation of the limit's size (their
     standard error is within it), or show one by twice their error all the same; norm_of (B,): m_t of
-    each batch; scale (T,): the median of the posterior of each type's tau.
+    each batch; scale (T,): the geometric mean of the posterior of each type's tau.
     """
 
     mean: Array
@@ -189,7 +189,8 @@ def _bell(at: Array, above: float, below: float) -> Array:
 
 
 def _posterior(fit: Array, tau: Array, limit: float, below: float) -> tuple[Array, Array]:
-    """The posterior of each type's tau and of p: weights (G, T) over the grid of both, and the middle tau (T,).
+    """The posterior of each type's tau and of p: weights (G, T) over the grid of both, and tau's geometric
+    mean (T,).
 
     fit (G, T): log likelihood of each type's batches on the grid. The types' log tau lie about a common one, which is
     summed over, and share one p.

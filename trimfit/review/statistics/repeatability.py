@@ -155,8 +155,9 @@ def _total(within: PooledSd, sittings: PooledSd, mean_share: float) -> PooledSd:
     return combine([part[0] for part in parts], [part[1] for part in parts])
 
 
-def readings_to_see(width: float, within_var: float, sitting_var: float = 0.0) -> tuple[int | None, int]:
-    """How many readings put a central interval of 90 % within ± `width` (> 0, unit of the variances' root).
+def readings_for_width(width: float, within_var: float, sitting_var: float = 0.0) -> tuple[int | None, int]:
+    """After how many readings their mean is known to ± `width` (> 0, unit of the variances' root): half of its central
+    90 % interval. (To tell two such means apart takes more: their difference has twice the variance.)
 
     Returns (in one sitting, or None where the sitting's own error stands in the way; one each in so many sittings).
     """
@@ -170,9 +171,9 @@ def readings_to_see(width: float, within_var: float, sitting_var: float = 0.0) -
 class NoteRepeatability:
     """The reading error of one output (a note as low A, the crow, or `gap`), in cents.
 
-    within_cents: of readings in one sitting; total_cents: of a reading on another day; sitting_cents,
-    condition_cents: what another sitting and another pressure or temperature add (nan where never repeated);
-    readings_in_sitting, sittings: how many see 1 cent at 90 %; left_out: readings too far from their fellows to be
+    within_cents: of readings in one sitting; total_cents: of a reading on another day; sitting_cents, condition_cents:
+    what another sitting and another pressure or temperature add (nan where never repeated); readings_in_sitting,
+    sittings: after how many the level is known to ± 1 cent at 90 %; left_out: readings too far from their fellows to be
     readings of the same thing.
     """
 
@@ -289,7 +290,7 @@ def _one_output(
         study = replace(study, sitting_var=sitting_error.sd**2, total=total)
     within_var = study.within_var if study.within.df else study.total.sd**2
     sitting_var = study.sitting_var if study.sittings.df and study.within.df else 0.0
-    here, elsewhere = readings_to_see(1.0, within_var, sitting_var)
+    here, elsewhere = readings_for_width(1.0, within_var, sitting_var)
     return NoteRepeatability(
         output=name,
         readings=int(near.sum()),
@@ -306,8 +307,9 @@ def _one_output(
 
 def _sentence(study: GaugeStudy, here: int | None, elsewhere: int) -> str:
     """What the study means at the bench."""
-    said = f"a reading errs by {study.total.sd:.1f} cents"
+    said = f"a reading errs by {study.total.sd:.1f} cents (standard deviation); the level is known to ± 1 cent after"
+    sittings = f"{elsewhere} sitting{'s' if elsewhere > 1 else ''} with one in each"
     if here is None:
-        return f"{said}; a change of 1 cent shows over {elsewhere} sittings with one in each, never in a single one"
-    need = f"{said}; a change of 1 cent shows over {here} reading{'s' if here > 1 else ''}"
-    return need if elsewhere >= here else f"{need} of one sitting, or over {elsewhere} sittings with one in each"
+        return f"{said} {sittings}, never in a single one"
+    need = f"{said} {here} reading{'s' if here > 1 else ''}"
+    return need if elsewhere >= here else f"{need} of one sitting, or {sittings}"

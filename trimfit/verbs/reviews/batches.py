@@ -17,7 +17,7 @@ from trimfit.regression.design import Rows, rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.process import settled
 from trimfit.regression.posterior.reed import known_coding
-from trimfit.review.results import BatchDrift
+from trimfit.review.results import BatchDrift, DriftLimits
 from trimfit.review.statistics import drift
 from trimfit.review.statistics.drift import Judged, Off, Settling
 from trimfit.session.reading_frame import frame_of
@@ -46,6 +46,11 @@ class BatchReview:
         pct = 100.0 / self.gap_slope[at]
         estimate, variance = self.evidence.estimate[at, 3], self.evidence.variance[at, 3]
         return estimate * pct - self.response.norm_of[at], variance * pct**2
+
+
+def drift_limits(settings: Settings) -> DriftLimits:
+    """How far off its norm a batch counts as off, by the shop's settings."""
+    return DriftLimits(settings.drift_start_cents, settings.drift_response_pct, settings.drift_settle_cents_per_week)
 
 
 def batches(session: Session) -> list[BatchDrift]:

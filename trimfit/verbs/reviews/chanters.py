@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trimfit.base.errors import InputError, nearest
-from trimfit.base.pitch import OUTPUTS, cents_from_440, hz_from_cents
+from trimfit.base.pitch import NOTES, OUTPUTS, cents_from_440, hz_from_cents
 from trimfit.base.records import Chanter
 from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
@@ -43,6 +43,8 @@ NEAR_CENTS = 10.0
 AGREE_HZ = 1.5
 AGREE_CENTS = 3.7
 """A stated pitch is rounded to the hertz: up to this far beyond the interval it is no contradiction."""
+WIDE_CENTS = 7.4
+"""Half of the interval of a meeting pitch that is called wide: two hertz."""
 MOST_SUITS = 12
 MOST_POINTS = 400
 
@@ -100,11 +102,23 @@ def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) ->
     kpa = float(model.coding.pressure_kpa) if frame["pressure_kpa"].notna().any() else None
     notes = notes_and_words(model, journal.scale())
     found = [_chanter(name, rows[name], values[name], known.get(name), blanks, model, spreads, kpa) for name in names]
+    read = _notes_read(frame)
     for i, one in enumerate(found):
         of_chanter, words = notes.get(one.chanter, ((), ""))
+        of_chanter = tuple(note for note in of_chanter if (one.chanter, note.note) in read)
         why = "; ".join(part for part in (one.why, words) if part)
         found[i] = replace(one, notes=of_chanter, why=why, of_notes=words)
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
+
+
+def _notes_read(frame: pd.DataFrame) -> set[tuple[str, str]]:
+    """Chanters and the notes that were ever read in them, with tape or without."""
+    out: set[tuple[str, str]] = set()
+    for note in NOTES:
+        columns = [name for name in (f"{note}_cents", f"{note}_taped_cents") if name in frame.columns]
+        taken = frame.loc[frame[columns].notna().any(axis=1), "chanter"].dropna().unique()
+        out |= {(str(chanter), note) for chanter in taken}
+    return out
 
 
 class _Readings:
@@ -315,7 +329,7 @@ def _why(
     if meets is None:
         return "never read with E and F" + (f"; stated to meet at {stated_hz:.1f} Hz" if stated_hz else ""), True
     rests = f"rests on {reeds} reed{'s' if reeds != 1 else ''} of {meets.batches} batch{'es' * (meets.batches != 1)}"
-    rests += ", so it is wide" if reeds < 4 else ""
+    rests += ", so it is wide" if reeds < 4 and meets.half > WIDE_CENTS else ""
     alike, apart = [], []
     if stated_hz:
         off_hz, off_cents = hz_from_cents(meets.mean) - stated_hz, abs(meets.mean - cents_from_440(stated_hz))

@@ -19,7 +19,8 @@ from trimfit.session.open_log import Bench
 from trimfit.session.orders import order_named
 from trimfit.session.session import Session
 
-MOST_ASKED, HARDLY = 20, 0.97
+MOST_ASKED, HARDLY, LITTLE = 20, 0.97, 0.85
+"""So many chanters are asked about; an answer that leaves so much of the spread narrows nothing, or tells little."""
 PLAYERS_KPA = 0.8
 """How far players differ from the bench in how hard they blow (sd, kPa; assumed)."""
 
@@ -34,16 +35,24 @@ class Narrowing:
     gap_sd_then_cents: float
 
     def words(self) -> str:
-        """`knowing the crow would bring its gap, known to ± 8.7 cents there (nine in ten), to ± 5.1`."""
+        """`ask for the crow: ± 9 cents of gap there (nine in ten) become ± 5`."""
         now, then = Z90 * self.gap_sd_cents, Z90 * self.gap_sd_then_cents
-        known = f"its gap, known to ± {now:.1f} cents there (nine in ten)"
-        return f"knowing the {self.answer} would bring {known}, to ± {then:.1f}"
+        digits = 0 if round(now) != round(then) else 1
+        become = f"± {now:.{digits}f} cents of gap there (nine in ten) become ± {then:.{digits}f}"
+        if self.gap_sd_then_cents > LITTLE * self.gap_sd_cents:
+            return f"ask for the {self.answer} first; alone it tells little: {become}"
+        return f"ask for the {self.answer}: {become}"
+
+
+def narrows(asked: list[Narrowing]) -> bool:
+    """Whether any answer would narrow the chanter. asked: most telling first."""
+    return bool(asked) and asked[0].gap_sd_then_cents <= HARDLY * asked[0].gap_sd_cents
 
 
 def told_most(asked: list[Narrowing]) -> str:
-    """What the most telling answer would do, in words."""
+    """The best question first, and what its answer would do, in words."""
     first = asked[0]
-    if first.gap_sd_then_cents > HARDLY * first.gap_sd_cents:
+    if not narrows(asked):
         known = f"its gap there is known to ± {Z90 * first.gap_sd_cents:.1f} cents (nine in ten)"
         return f"{known}, and no answer of its owner's would narrow that much"
     return first.words()
@@ -63,7 +72,7 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
     """What would narrow a chanter that is away, most telling first; empty for one that is at hand.
 
     Worked out for a fresh reed of a type. How much an answer tells hardly hangs on what it says: for crow and pitch the
-    ones expected are taken, for the gauge the middle of the shop's.
+    ones expected are taken, for the gauge the median of the shop's.
     """
     wanted = order or Order("", chanter)
     now = _seen_with(bench, wanted, reed_type, None)
@@ -110,6 +119,17 @@ def _crow_hz(bench: Bench, order: Order, reed_type: str) -> float:
     aim = bench.aim(seen, order)
     here = here_of(seen, bench.posterior(seen, aim), aim)
     return float(here.crow_stop_hz) if here is not None and here.crow_stop_hz else 500.0
+
+
+def first_ask(bench: Bench, order: Order) -> str:
+    """What to ask the customer of an order whose chanter is away before reeds are made for it; empty where no answer
+    would narrow it, and for a chanter at hand."""
+    if bench.at_hand.worked_in(order.chanter) is None:
+        return ""
+    asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
+    if not narrows(asked):
+        return ""
+    return f"First ask the player: trimfit review ticket --letter {order.order}. Above all {told_most(asked)}."
 
 
 def letter_for(session: Session, order_name: str) -> str:

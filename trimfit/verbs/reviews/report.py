@@ -27,7 +27,6 @@ from trimfit.regression.outputs import GAP
 from trimfit.regression.second_opinion import second_opinions
 from trimfit.review.results import (
     ChanterMap,
-    DriftLimits,
     FinishedReed,
     GapError,
     OpenOrder,
@@ -52,7 +51,7 @@ from trimfit.verbs.allot import pitch_curve
 from trimfit.verbs.ask import advise, open_orders, see_all, work_order
 from trimfit.verbs.predict import next_notes_hz
 from trimfit.verbs.reviews.batch_charts import batch_charts
-from trimfit.verbs.reviews.batches import batch_review
+from trimfit.verbs.reviews.batches import batch_review, drift_limits
 from trimfit.verbs.reviews.chanters import chanter_review
 from trimfit.verbs.reviews.reed_in_time import in_time
 from trimfit.verbs.reviews.reed_story import story_of
@@ -131,7 +130,7 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
     frame = frame_of(journal)
     tell("reading the log", 1, 1)
     settings = bench.settings
-    limits = DriftLimits(settings.drift_start_cents, settings.drift_response_pct, settings.drift_settle_cents_per_week)
+    limits = drift_limits(settings)
     invented = _is_invented(journal)
     parts: dict[str, Any] = {}
     if len(frame):
@@ -420,6 +419,7 @@ def _validation(journal: Journal) -> Validation | None:
                 row.get("naive_rmse") if compared else None,
                 row.get("last_slope_rmse") if compared else None,
                 tuple(held),
+                int(row["readings"]),
             )
         )
     misses = tuple(

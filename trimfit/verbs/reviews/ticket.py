@@ -29,7 +29,7 @@ from trimfit.verbs.reviews.chanter_notes import tape_words, tapes_of_chanter
 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
-    """The card that goes with a reed: what was read of it last in its chanter, the posterior, in the aim's air.
+    """The card that goes with a reed: what its readings in its chanter say of it, in the aim's air.
 
     A note that was never read of this reed is left out, and so are a pressure and a warmth that nobody logged. For a
     chanter that is away: what was read in the one at hand, and what F less E should be there.
@@ -53,8 +53,13 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
 
     read = in_aims_air(bench, seen, aim, last.record) if last is not None else [math.nan] * 10
     ever = {note for r in mine for note in r.record.notes_hz}
+    times = [one.at_s for one in seen.history.trims] + [one.at_s for one in seen.history.events]
+    worked_s = max(times, default=-math.inf)
+    latest = [math.nan] * (len(NOTES) + 1)
+    for found in (in_aims_air(bench, seen, aim, r.record) for r in mine if r.at_s > worked_s):
+        latest = [new if math.isfinite(new) else old for new, old in zip(found, latest, strict=True)]
     notes = tuple(
-        TicketNote(note, hz_from_cents(read[k]) if read[k] == read[k] else None, span(k))
+        TicketNote(note, hz_from_cents(latest[k]) if math.isfinite(latest[k]) else None, span(k))
         for k, note in enumerate(NOTES, 1)
         if note in ever
     )
@@ -62,7 +67,8 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     gap = interval(float(GAP @ mean), math.sqrt(max(float(GAP @ cov @ GAP), 0.0)))
     target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
     meets = advice.meet_pitch_hz if known else None
-    cautions = _work_left(advice)
+    called_good = seen.history.outcome is not None and seen.history.outcome.record.outcome == "good"
+    cautions = [] if called_good else _work_left(advice)
     if last is None and aim.chanter is not None:
         cautions.append("no note of it was read in this chanter yet")
     elif last is not None:
@@ -94,6 +100,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         gap_here_cents=gap if away is not None and known else None,
         chance_within=None if advice.action in ("trim", "read-again") else advice.chance_within,
         chance_past=None if advice.action in ("trim", "read-again") else advice.chance_past,
+        low_g_ratio=float(bench.scale["low_g"]),
     )
 
 

@@ -75,7 +75,10 @@ class Entries(ReedInHand):
     def _outcome(self, outcome: str, remark: str) -> Iterator[str]:
         reed = self._here().reed.record.reed
         at = yield from self._moment(lambda time: Outcome(reed, time, outcome, remark or None))
+        advice = self.advice
         yield from self._propose(HeldPlain(Outcome(reed, at, outcome, remark or None)))
+        if outcome == "good" and self.held is None and advice is not None and advice.action == "trim":
+            yield f"  by the advice {self._cut_words(advice)} had still to come off"
 
     def _moved(self, what: str) -> Iterator[str]:
         """The reed is not as it was, with no cut: logged as an event, in a word of the shop's if one is given."""

@@ -1,0 +1,57 @@
+"""`learn` at a terminal: what a maker asks first stands first, and the report after it knows the same errors."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.typed_words import run
+from trimfit.base.records import Chanter, Reading, Reed, Trim
+from trimfit.log.journal import Journal
+from trimfit.verbs.learn import held_out_words
+from trimfit.verbs.reviews.report import _validation
+
+
+@pytest.mark.parametrize(
+    ("error", "rule", "said"),
+    [(2.5, 3.7, "better than"), (3.7, 2.5, "worse than"), (2.55, 2.5, "about as good as")],
+)
+def test_the_simple_rule_stands_beside_the_error_also_where_it_is_better(error: float, rule: float, said: str) -> None:
+    first, second = held_out_words(721, error, rule)
+    assert first == (
+        f"A gap read again, of a batch left out of the fit, was predicted to {error:.1f} cents (root mean square of "
+        "721 readings)."
+    )
+    assert second.startswith(f"That is {said} the simple rule")
+    assert "Few" not in second
+    assert held_out_words(7, error, rule)[1].endswith("Few, so these figures may change much.")
+
+
+def test_of_a_small_log_the_first_lines_and_the_report_know_how_far_off_the_gap_was(tmp_path: Path) -> None:
+    """One batch, no note read but F, E and the A's: a gap needs no more."""
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("near"))
+        for i in range(3):
+            journal.append(Reed(f"R-{i}", "ridge", "b1"))
+            for j in range(4):
+                notes = {"f": 768.0 + 4.2 * j + i, "e": 703.5 - 0.6 * j, "low_a": 467.0, "high_a": 934.0}
+                journal.append(Reading(f"R-{i}", f"2026-09-1{j}T10:0{i}", "near", 520.0 + 3.0 * j + i, notes))
+                journal.append(Trim(f"R-{i}", f"2026-09-1{j}T11:0{i}", 0.1 + 0.01 * i))
+        for minute in (1, 2):  # again within a minute, and still on one day
+            journal.append(Reading("R-0", f"2026-09-13T10:0{minute}", "near", None, {"f": 780.0, "e": 701.0}))
+    done = run(log, "learn")
+    assert done.returncode == 0
+    said = " ".join(done.stdout.split())
+    assert said.startswith("A tenth of a millimetre closes the gap by ")
+    assert "A gap read again, of a batch left out of the fit, was predicted to" in said
+    assert "the simple rule, the last reading plus the type's average slope" in said
+    assert "compared error type slope last slope of all 50 %" in said
+    assert "assumed: no reed was read on two different days with no work between" in said
+    with Journal(log) as journal:
+        found = _validation(journal)
+    assert found is not None
+    (gap,) = (row for row in found.rows if row.output == "gap" and not row.reed_type)
+    assert gap.readings
+    assert gap.predicted_readings >= gap.readings
