@@ -237,7 +237,7 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
         )
         for one in found
     ]
-    heads = ("of", "readings", "one sitting", "sittings", "air", "next day", "for ± 1 cent", "or sittings")
+    heads = ("of", "readings", "one sitting", "sittings", "air", "next day", "to ± 1 cent", "or sittings")
     typer.echo(table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)))
     for one in found:
         if one.output in ("gap", "crow"):
