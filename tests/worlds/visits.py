@@ -196,22 +196,22 @@ def _step(story: Visited, move: Move) -> None:
         story.end = move.action
 
 
-def fresh(world: MovingWorld, seed: int, count: int) -> list[Visited]:
-    """Untrimmed reeds, each with its own source of chance."""
-    reeds = world.moving_reeds(np.random.default_rng([seed, 5]), count, read_from_day=FIRST_DAY)
-    chances = np.random.SeedSequence([seed, 6]).spawn(count)
+def fresh(world: MovingWorld, seed: int, count: int, days_between: int = 0) -> list[Visited]:
+    """Untrimmed reeds, each with its own source of chance; others for each number of days between visits."""
+    reeds = world.moving_reeds(np.random.default_rng([seed, 5, days_between]), count, read_from_day=FIRST_DAY)
+    chances = np.random.SeedSequence([seed, 6, days_between]).spawn(count)
     return [Visited(reed, np.random.default_rng(own)) for reed, own in zip(reeds, chances, strict=True)]
 
 
 def one_shop(physics: str, movement: str, seed: int, count: int, gaps_days: Sequence[int] = GAPS_DAYS) -> list[Visited]:
-    """The stories of one shop's reeds, the same reeds for each player and each number of days between visits."""
+    """The stories of one shop's reeds: the same for each player, others for each number of days between visits."""
     world = MovingWorld(physics, movement, np.random.default_rng([seed, 1]), seed=seed)
     told: list[Visited] = []
     with tempfile.TemporaryDirectory() as folder:
         base = Path(folder) / "log"
         new_log(base, world.moved_history(np.random.default_rng([seed, 2])))
-        untouched = fresh(world, seed, count)
         for days_between in gaps_days:
+            untouched = fresh(world, seed, count, days_between)
             for who in (Tool.name, Hand.name, MovingPlanner.name):
                 stories = copy.deepcopy(untouched)
                 player: Player = Hand()
@@ -311,9 +311,10 @@ def write(movements: Sequence[str], shops: int, reeds: int, gaps_days: Sequence[
         f"Made by `python -m tests.worlds.visits --shops {shops} --reeds {reeds} --movement {' '.join(movements)}"
         f"{days}`:\n"
         f"{'one shop' if shops == 1 else f'{shops} shops'} of each way of moving, {reeds} "
-        "new reeds in each, the same for each player; one step a visit. "
-        "Cut past:\npast because of a cut, not of later movement. Shares: of reeds that were not past before any "
-        "work, ± the standard\nerror. Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
+        "new reeds for each number of days between visits,\nthe same for each player; one step a visit. Cut past: "
+        "past because of a cut, not of later movement. Shares: of reeds\nthat were not past before any work, ± the "
+        "standard error, each reed counted by itself (of none or all: that of one reed more\nor less). "
+        "Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
         f"{markdown(pooled(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(pooled(stories))}\n\n"
         "Cuts, and the chance of going past that was stated for them:\n\n"
         f"{markdown(chances(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(chances(stories))}\n"
