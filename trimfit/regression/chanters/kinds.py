@@ -17,9 +17,10 @@ two vectors (18, 4), each of the two covariances is
                                    own²: of what each note has besides, one variance for each vector
 
 S is a whole covariance, for chanters that are flat may ask for another crow than sharp ones do: what is known of one's
-pitch tells of its gap. It is learned once a shop has three chanters (`learned`). The gauge's coefficients keep their
-prior's width, which is in proportion to how far the shop's gauges differ, for a gauge's taper is its maker's: a shop
-measures few of them.
+pitch tells of its gap. It is learned once a shop has three chanters (`learned`); at the end of the fit its correlations
+are shrunk by what chance makes of them among so few (`less_tied`). The gauge's coefficients keep their prior's width,
+which is in proportion to how far the shop's gauges differ, for a gauge's taper is its maker's: a shop measures few of
+them.
 
 The prior of a covariance S (d, d) is a matrix F distribution about the assumed S_0, with the least degrees of freedom
 that make it proper. Its density over log S is in proportion to |S|^(d/2) |I + S S_0^-1|^-d, highest at S_0; that of one
@@ -351,3 +352,24 @@ def learned(h: Hierarchy, mean: Array, cov: Array) -> Hierarchy:
             own = _raised(*each)[:, 0, 0]
             levels[level] = tied, own
     return replace(h, within=_covariance(*levels[0]), between=_covariance(*levels[1]))
+
+
+def less_tied(h: Hierarchy) -> Hierarchy:
+    """The hierarchy with the correlations of S, in both levels, shrunk toward none by what chance makes of them among so
+    few chanters, or kinds: r by 1 - (1 - r²)² / (n r²), the variance of r over its square, and never past none.
+
+    The likelihood's best r is taken for the true one by whatever rests on it, so that the gap of a chanter of known pitch
+    was off by 4.8 cents where without the pitch it was off by 4.5 (`python -m tests.worlds.pipes 12 away`).
+    """
+    chanters, kinds = len(h.kind_of), len(h.kinds)
+    out = []
+    for cov, n in ((h.within, chanters - kinds), (h.between, kinds)):
+        tied, own = _parts(cov)
+        sd = np.sqrt(np.diag(tied))
+        r = tied / np.outer(sd, sd)
+        kept = np.clip(1.0 - (1.0 - r**2) ** 2 / np.maximum(n * r**2, 1e-12), 0.0, 1.0)
+        r = np.where(np.eye(len(r)) > 0, 1.0, r * kept)
+        values, vectors = np.linalg.eigh(r)
+        r = (vectors * np.maximum(values, 1e-3)) @ vectors.T
+        out.append(_covariance(r * np.outer(sd, sd), own))
+    return replace(h, within=out[0], between=out[1])

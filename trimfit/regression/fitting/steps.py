@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
 from trimfit.base.progress import Progress, quiet
-from trimfit.regression.chanters.kinds import ChanterFacts, hierarchy_of, learned, prior_of_offsets
+from trimfit.regression.chanters.kinds import ChanterFacts, hierarchy_of, learned, less_tied, prior_of_offsets
 from trimfit.regression.chanters.stated import OfType, crow_types, stated_errors
 from trimfit.regression.curve import KNOTS_MM, UNIT_MM, GapRows, curve_prior, fit_curves, scaled
 from trimfit.regression.design import Coding, Rows, base_weight, sort_rows, take_rows, tapes_of, with_tape
@@ -370,6 +370,7 @@ def _covariances(
         g.chanter_cov = g.hierarchy.within + g.hierarchy.between
         if step == EM_STEPS - 2:
             g.noise_cov, g.noise_scale = noise_scales(rows, pieces, g, n_types)
+    g.hierarchy = less_tied(g.hierarchy) if g.hierarchy is not None else None
     # the reeds' is left as EM has it (its assumed groups are regularisation enough): shrunk with all the weak ones, the
     # few correlations that `pick` and the first cut rest on, crow with gap and start with slope, would all but vanish
     g.batch_cov = _shrunk(g.batch_cov, 0.7 * n_batches, g.reed_cov)
