@@ -57,8 +57,13 @@ def _sample() -> str:
     error = max(100.0 * (share * (1.0 - share) / whole) ** 0.5 for share in shares)
     return (
         f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors of the "
-        f"shares, each reed counted by itself, at most {error:.1f} %"
+        f"shares, each reed counted by itself, at most {error:.1f} %; past in the worst of the shops: trimfit "
+        f"{_worst('trimfit')} %, the careful hand {_worst('careful hand')} %"
     )
+
+
+def _worst(who: str) -> str:
+    return f"{max(float(row['worst shop, past %']) for row in rows_of('playing', 'who') if row['who'] == who):.1f}"
 
 
 def _visits() -> str:
@@ -86,13 +91,8 @@ def _growth() -> str:
     assert made is not None
     rows = {row["past reeds"]: row for row in rows_of("growth", "past reeds")}
 
-    def rounded(cell: str, digits: int) -> str:
-        mean, error = (float(part) for part in cell.split(" ± "))
-        # an error is never shown as none
-        return f"{mean:.{digits}f} ± {max(error, 10.0**-digits):.{digits}f}"
-
-    cut = {reeds: f"{rounded(row['first cut, % of the need'], 0)} %" for reeds, row in rows.items()}
-    cuts = {reeds: rounded(row["cuts a reed"], 1) for reeds, row in rows.items()}
+    cut = {reeds: f"{row['first cut, % of the need']} %" for reeds, row in rows.items()}
+    cuts = {reeds: row["cuts a reed"] for reeds, row in rows.items()}
     return (
         f"in the mean of {made[1]} shops of each of [these {made[2]} benches](reports/growth.md), {made[3]} new "
         f"reeds in each (±: standard error over the shops): without a log the first cut takes {cut['0']} of what is "

@@ -278,6 +278,15 @@ def calibration(told: Sequence[Told]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def surplus(told: Sequence[Told]) -> str:
+    """By how many batches the stated chances add up to more than are off, in standard errors of a binomial count."""
+    frame = pd.DataFrame(told)
+    more = float((frame["chance"] - frame["off"]).sum())
+    error = float(np.sqrt((frame["chance"] * (1.0 - frame["chance"])).sum()))
+    amount = f"{abs(more):.0f} {'more' if more > 0 else 'fewer'}"
+    return f"In all {amount} are stated to be off than are ({abs(more) / error:.1f} standard errors of such a count)."
+
+
 def write(shops: int) -> str:
     """The report: by kind of shop, shop by shop, and the run lengths of a slow drift."""
     given = [(kind, 100 * place + seed) for place, kind in enumerate(KINDS) for seed in range(shops)]
@@ -290,7 +299,7 @@ def write(shops: int) -> str:
         rows.append(
             {"shops": kind.name, "with three off": len(off), "called": f"{sum(o.hits for o in off)} of {count}",
              "at the head": f"{sum(o.heads for o in off)} of {count}",
-             "good called, a shop": f"{np.mean([o.false for o in off]):.2f}", "most": max(o.false for o in off),
+             "others called, a shop": f"{np.mean([o.false for o in off]):.2f}", "most": max(o.false for o in off),
              "with none off": len(quiet), "called there, a shop": f"{np.mean([o.false for o in quiet]):.2f}",
              "most there": max(o.false for o in quiet),
              "start held, %": f"{100 * np.mean([t.start_held for o in mine for t in o.told]):.0f}",
@@ -299,7 +308,7 @@ def write(shops: int) -> str:
         )  # fmt: skip
         singles += [
             {"shop": f"{kind.name}, {o.seed}", "off": o.off, "called": o.hits, "at the head": o.heads,
-             "good called": o.false, "which say": "; also: ".join(o.said) or "–"} for o in mine
+             "others called": o.false, "which say": "; also: ".join(o.said) or "–"} for o in mine
         ]  # fmt: skip
     worn_rows = []
     for cents in (0.0, 4.0, 8.0):
@@ -315,9 +324,9 @@ def write(shops: int) -> str:
 Made by `python -m tests.worlds.drift {shops}`: {shops} shops of each kind, each logged, learned and reviewed as a
 user's. In 27 batches of three types, three are off by 45 cents of crow or 45 % of slope (the mean of their own
 reeds), or none is. The ordinary spread of these benches is wide: of the means of eleven reeds some 11 cents of crow
-and 9 % of slope (14 % on the bench with multiplicative slopes), so that the furthest of 24 good batches lie 25 to
-40 off, where the shop cares about 15. A good batch that is called is therefore mostly one that is off the norm in
-truth; the last column counts those called that lie within the limits after all. Held: how often the intervals of start
+and 9 % of slope (14 % on the bench with each mm does more), so that the furthest of 24 other batches lie 25 to
+40 off, where the shop cares about 15. Others called: batches that were not set off. Most of them are off the norm in
+truth; the last column counts those that lie within the limits after all. Held: how often the intervals of start
 and answer hold the batch itself. "One type varies much": its batches scatter twice as far, 22 cents and 19 %, so that
 one that was set 45 off is not out of its ordinary, and what is called there beside is further off than the shop cares
 about, all the same.
@@ -329,10 +338,12 @@ about, all the same.
 ## Is the stated chance true?
 
 The chance that a batch is off by more than the shop cares about, in start or answer, against what is so. The batch
-itself is the mean of all the reeds it might hold; with it the chance should agree. Its own few reeds lie further out,
-by the luck of the draw, and are known to a cent or two.
+itself is the mean of all the reeds it might hold, and the chance is of that (third and fourth column). Its own few
+reeds lie further out, by the luck of the draw, and are known to a cent or two (last column).
 
 {markdown(calibration([one for shop in found for one in shop.told]))}
+
+{surplus([one for shop in found for one in shop.told])}
 
 ## A slow drift
 

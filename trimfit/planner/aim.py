@@ -9,10 +9,11 @@ so that after a cut to bent length g' and z strokes::
     gap = gap_now + gap_length (g' - g) + gap_bend (g'² - g²) + gap_lip z
 
 Slopes spread in proportion, so the tail that matters (a reed that answers far faster than its kin) is longer than a
-Gaussian's. The gap's slope is therefore given a lognormal law with the same mean and variance, laid on quadrature
-nodes; given the slope, the other seven keep the Gaussian law they have in the joint state. At each node everything is
-Gaussian, and every chance below is a weighted sum of normal tails. Moments: Johnson, Kotz & Balakrishnan (1994),
-ch. 14.
+Gaussian's. The gap's slope is therefore given a lognormal law with the same mean and variance, but never wider than
+MOST_LOG_SD: before the first cuts are logged the assumed law is wider, and an eighth of it below nothing. It is laid on
+quadrature nodes; given the slope, the other seven keep the Gaussian law they have in the joint state. At each node
+everything is Gaussian, and every chance below is a weighted sum of normal tails. Moments: Johnson, Kotz & Balakrishnan
+(1994), ch. 14.
 """
 
 from __future__ import annotations
