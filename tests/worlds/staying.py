@@ -114,7 +114,8 @@ def write(movements: list[str], shops: int, reeds: int) -> str:
         f"Made by `python -m tests.worlds.staying --shops {shops} --reeds {reeds} --movement {' '.join(movements)}`:\n"
         f"{shops} shops of each way of moving, {reeds} reeds of new batches left lying in each; no physics is the "
         "fitted model.\nOf the next readings, so many in a hundred lay inside the 90 % interval stated for that moment,"
-        " ± the standard error.\n\n"
+        " ± the standard error (of none or all: that of one reading\nmore or less). Gap stated ±: half of that "
+        "interval.\n\n"
         f"{markdown(table(found))}\n\nBy type:\n\n{markdown(table_by_type(found))}\n"
     )
 
