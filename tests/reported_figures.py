@@ -57,7 +57,7 @@ def _sample() -> str:
     error = max(100.0 * (share * (1.0 - share) / whole) ** 0.5 for share in shares)
     return (
         f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors of the "
-        f"shares, each reed counted by itself, at most {error:.1f} %; past in the worst of the shops: trimfit "
+        f"shares, each reed counted by itself, at most {error:.1f} %; past in the worst shop "
         f"{_worst('trimfit')} %, the careful hand {_worst('careful hand')} %"
     )
 
@@ -95,7 +95,7 @@ def _growth() -> str:
     cuts = {reeds: row["cuts a reed"] for reeds, row in rows.items()}
     return (
         f"in the mean of {made[1]} shops of each of [these {made[2]} benches](reports/growth.md), {made[3]} new "
-        f"reeds in each (±: standard error over the shops): without a log the first cut takes {cut['0']} of what is "
+        f"reeds in each (± the standard error over the shops): without a log the first cut takes {cut['0']} of what is "
         f"needed, after 10 logged reeds {cut['10']}, after 50 {cut['50']}, after 300 {cut['300']}; the careful hand "
         f"takes {cut['careful hand']}. A reed then needs {cuts['0']}, {cuts['10']}, {cuts['50']} and {cuts['300']} "
         f"cuts, with the careful hand {cuts['careful hand']}."
