@@ -109,6 +109,22 @@ def test_without_a_chanter_at_hand_there_is_none_to_work_in(tmp_path: Path) -> N
     assert on(path, ask_reed, "R").here is None
 
 
+def test_in_a_new_log_it_is_worked_in_the_one_that_nobody_said_is_away(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    with Journal(path, create=True) as journal:
+        journal.append(Chanter("Band 1"))
+        journal.append(Chanter("Far", at_hand="no"))
+        journal.append(Order("letter", "Far", quantity=1))
+        journal.append(Reed("R", "moulded", "A", order="letter"))
+    assert "in Band 1" in on(path, ask_reed, "R").why
+    with Session(path) as session:
+        log_reading(session, "R", ["f=757.5", "e=702.8", "a=464.2", "A=928.9"])
+        assert session.journal.of_reed("R").readings[-1].record.chanter == "Band 1"
+        session.journal.append(Order("here", "Band 1", quantity=1))
+        session.journal.append(Reed("S", "moulded", "A", order="here"))
+    assert on(path, ask_reed, "S").here is None
+
+
 def test_the_work_list_has_it_too(by_letter: Path) -> None:
     (advice,) = on(by_letter, ask_all)
     assert advice.here is not None

@@ -86,7 +86,8 @@ class ChantersAtHand:
     def worked_in(self, name: str | None, last: str | None = None) -> str | None:
         """The chanter at hand in which to work for one that is away; None for one that is at hand, or where none is.
 
-        The best known of its kind that reeds were read in, else the best known of all; last: the chanter that the reed
+        The best known of its kind that reeds were read in, else the best known of all; for one that is said to be away
+        even one that nobody read in, if it is not said to be away too; last: the chanter that the reed
         was last read in, which is kept where it is known as well.
         """
         if not name or not self.away(name):
@@ -141,7 +142,11 @@ class ChantersAtHand:
             read = [name for name in at_hand if self.read(name)] or (at_hand if names is not met else [])
             if read:
                 return sorted((round(self._gap_sd(name), 3), name) for name in read)
-        return []
+        if self.supposed_away(away):
+            return []
+        # one of which nobody said where it is, rather than the one that is said to be away
+        maybe = [name for name in (*kin, *self._every) if self.supposed_away(name)]
+        return [(round(self._gap_sd(name), 3), name) for name in maybe]
 
     def _gap_sd(self, name: str) -> float:
         """How well the fitted model knows a chanter's part in the gap, cents; as a chanter never met where it has no

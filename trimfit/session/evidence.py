@@ -72,7 +72,9 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
     read_in = aim.worked_in or aim.chanter
     since = [r for r in both if r.at_s > last_cut_s and (not read_in or r.record.chanter in (None, read_in))]
-    gaps, worked = _gaps_since(bench, seen, since), bool(history.trims)
+    event = history.events[-1] if history.events else None
+    lasting = since if event is None else [r for r in since if r.at_s >= event.at_s]
+    gaps, worked = _gaps_since(bench, seen, lasting), bool(history.trims)
     low = tuple(r.record.taken_at[:16].replace("T", " ") for r in history.readings if r.entry in seen.low_weight)
     only = since[0] if len(since) == 1 else None
     marked = only is not None and (
@@ -81,7 +83,6 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     assumed = None
     if both and aim.pressure_kpa is not None and both[-1].record.pressure_kpa is None:
         assumed = (bench.settings.bench_pressure_kpa, aim.pressure_kpa)
-    event = history.events[-1] if history.events else None
     after = [r for r in both if event is not None and r.at_s >= event.at_s]
     chanter = bench.at_hand.chanter(aim.chanter) if aim.chanter else None
     unread = (
