@@ -71,7 +71,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
             signed(b.settle_shift_cents_per_week.mean, 1) if b.settle_shift_cents_per_week else "",
             chance_cell(b.chance_drifted),
             f"{b.ended_past or 0}/{b.ended_short or 0}",
-            "drifted" if b.drifted else "too little read to say" if b.says_too_little(limits) else "",
+            "drifted" if b.drifted else "unsure" if b.says_too_little(limits) else "",
         )
         for b in found
     ]
@@ -79,7 +79,8 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     typer.echo(table(heads, rows, right=(2, 3, 4, 5, 6, 7)))
     typer.echo("start: cents of crow off the type's; week: cents of settling off the type's")
     typer.echo("off %: the chance that it is off by more than the settings allow")
-    typer.echo("past/short: how many of its reeds left the bench past the meeting point, and how many short of it")
+    typer.echo("past/short: how many reeds left the bench past the meeting point, how many short")
+    typer.echo("unsure: too little was read to say whether it is off")
     for b in found:
         if b.drifted:
             said = (

@@ -43,8 +43,8 @@ NEAR_CENTS = 10.0
 AGREE_HZ = 1.5
 AGREE_CENTS = 3.7
 """A stated pitch is rounded to the hertz: up to this far beyond the interval it is no contradiction."""
-WIDE_CENTS = 7.4
-"""Half of the interval of a meeting pitch that is called wide: two hertz."""
+WIDE_CENTS = 4.5
+"""Half of the interval of a meeting pitch beyond which it is called wide: some 1.2 Hz."""
 MOST_SUITS = 12
 MOST_POINTS = 400
 
