@@ -60,10 +60,10 @@ ENGINE, ENGINE_SEES = "regression.reml", {"regression.reml", "base.errors"}
 # Part: third party at the top of a module, and inside functions.
 LIBRARIES: dict[str, tuple[set[str], set[str]]] = {
     "entry": (set(), {"numpy", "pandas"}),
-    "regression": ({"numpy"}, {"pandas", "scipy", "statsmodels", "sklearn"}),
+    "regression": ({"numpy"}, {"pandas", "scipy", "statsmodels"}),
     "planner": ({"numpy"}, {"scipy"}),
     "review": ({"numpy"}, {"pandas", "scipy", "jinja2", "markupsafe"}),
-    "session": (set(), {"numpy", "pandas", "scipy", "threadpoolctl"}),
+    "session": (set(), {"numpy", "pandas", "threadpoolctl"}),
     "verbs": ({"numpy"}, {"pandas", "scipy"}),
     "python_api": (set(), {"pandas"}),
     "cli": ({"typer"}, set()),
@@ -204,6 +204,36 @@ def test_other_libraries_stay_in_their_parts_and_the_heavy_ones_in_functions() -
         if library not in allowed:
             wrong.append(f"{module}: {library} ({where})")
     assert not wrong
+
+
+def test_the_table_of_libraries_is_no_wider_than_the_package() -> None:
+    used = {(m, name.partition(".")[0], where == "function") for m, name, where in EVERY_IMPORT if where != "types"}
+    unused = [
+        (part, library)
+        for part, (top, inside) in LIBRARIES.items()
+        for library, in_function in [*((one, False) for one in top), *((one, True) for one in inside)]
+        if not any(_part(m) == part and (lib, deep) == (library, in_function) for m, lib, deep in used)
+    ]
+    unused += [(m, lib) for m, libs in LIBRARIES_ALSO.items() for lib in libs if (m, lib, False) not in used]
+    assert not unused
+
+
+def test_the_table_for_developers_is_this_one() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = re.findall(
+        r"^\| `?(\w+)`? \|(.*?)\|(.*?)\|(.*?)\|$", text.partition("| part |")[2].partition("\n\n")[0], re.M
+    )
+    told = {
+        part: [{one.strip(" `") for one in cell.split(",") if one.strip()} for cell in cells] for part, *cells in rows
+    }
+    also = {
+        part: {
+            f"{lib} ({m.partition('.')[2]})" for m, libs in LIBRARIES_ALSO.items() if _part(m) == part for lib in libs
+        }
+        for part in PARTS
+    }
+    libraries = {part: LIBRARIES.get(part, (set(), set())) for part in PARTS}
+    assert told == {part: [PARTS[part], libraries[part][0] | also[part], libraries[part][1]] for part in PARTS}
 
 
 def test_what_a_quick_start_goes_through_imports_other_parts_inside_its_functions() -> None:

@@ -1,4 +1,4 @@
-"""The log from Python: frames in, frames out. What `trimfit.open_log` gives; each call is one use case of the desk."""
+"""The log from Python: frames in, frames out. What `trimfit.open_log` gives; each call is what a verb does."""
 
 from __future__ import annotations
 

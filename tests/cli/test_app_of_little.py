@@ -119,7 +119,16 @@ def test_a_length_beyond_the_longest_cut_is_called_a_guess(demo_log: Path) -> No
     [
         (("ask",), "say one reed, or --all"),
         (("ask", "R-1", "--all"), "say one reed, or --all"),
+        (("ask", "--all", "--order", "O-12"), "ask: --all and --order do not go together; say one reed with --order"),
+        (("ask", "--all", "--others"), "--all and --others do not go together"),
         (("predict",), "say one reed, or --plan FILE"),
+        (("predict", "--plan", "none.csv"), "none.csv: cannot be read (No such file or directory); give a CSV file"),
+        (("settings", "tolerance_hz", "abc"), "tolerance_hz: 'abc' is not a number"),
+        (
+            ("log", "amend", "rea-zzzzzzzz", "f=1"),
+            "no entry has this id; trimfit review reed REED names a reed's entries",
+        ),
+        (("ask", "R-3", "--at", "2026-13-01"), "--at: '2026-13-01' is an impossible time"),
         (("merge", "other", "--rename", "R-1=R-8", "--rename", "R-1=R-9"), "'R-1' is named twice"),
     ],
 )
@@ -147,3 +156,17 @@ def test_a_damaged_log_is_said_in_full_and_ends_with_1(few: Typed) -> None:
     assert "its content was changed after it was logged" in result.output
     assert "keep it as it is, and go on with a backup or an export" in result.output
     assert "R-3" in few.say("review", "reed", "R-3")
+
+
+def test_a_name_of_another_kind_is_called_what_it_is(few: Typed) -> None:
+    assert str(refused(few, "ask", "O-1")) == (
+        "'O-1' is an order and no reed; trimfit pick O-1 and trimfit ask --all answer for an order"
+    )
+    assert str(refused(few, "log", "trim", "CH-1", "0.1")).startswith("'CH-1' is a chanter and no reed")
+
+
+def test_sentences_of_an_answer_follow_the_terminal(few: Typed, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    narrow = few.say("ask", "R-3")
+    monkeypatch.setenv("COLUMNS", "80")
+    assert max(map(len, narrow.splitlines())) <= 60 < max(map(len, few.say("ask", "R-3").splitlines()))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import resource
@@ -17,7 +18,7 @@ import pytest
 
 from tests.cli import typed_words
 from tests.opened import on
-from trimfit.base.errors import TrimfitError
+from trimfit.base.errors import TrimfitError, unwritable
 from trimfit.base.records import Reading, Reed
 from trimfit.log.file.unfinished_files import draft_beside
 from trimfit.log.journal import Journal
@@ -456,3 +457,26 @@ def test_a_backup_is_a_whole_log_and_replaces_nothing_that_it_lacks(tmp_path: Pa
         assert "name another file" in done.stderr
         assert path.is_dir() or path.read_bytes() == before
     assert run(log, "backup", tmp_path / "none" / "file").returncode == 2
+
+
+@pytest.mark.parametrize(
+    "words", [["export", "FILE/out"], ["backup", "FILE/in/copy"], ["draft", "SHEET", "FILE/out"], ["demo", "FILE/out"]]
+)
+def test_a_folder_that_cannot_be_written_is_a_wrong_request(tmp_path: Path, shop: Path, words: list[str]) -> None:
+    log = tmp_path / "log"
+    run(log, "import", shop)
+    blocked = tmp_path / "file"
+    blocked.write_text("x")
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text("reed,date,F,E\nR-1,2026-03-01,780,705\nR-2,2026-03-01,781,705\n")
+    done = run(log, *(word.replace("FILE", str(blocked)).replace("SHEET", str(sheet)) for word in words))
+    assert done.returncode == 2, done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_full_disk_is_no_wrong_request() -> None:
+    full = unwritable("out", OSError(errno.ENOSPC, "No space left on device"))
+    assert (full.exit_code, full.line()) == (
+        1, "out: cannot be written (No space left on device); make room, or name another folder"
+    )  # fmt: skip
+    assert unwritable("out", PermissionError(errno.EACCES, "Permission denied")).exit_code == 2

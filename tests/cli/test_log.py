@@ -52,6 +52,9 @@ def test_what_was_said_first_and_what_is_said_again(bench: Typed) -> None:
     assert (first["new"], again["new"]) == (True, False)
     assert first["entry"] == again["entry"]
     assert "(in the log already)" in bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
+    assert first["sentence"] == "reading of R-1 in CH-1, the chanter of its order: 1 of its notes"
+    assert bench.json("log", "trim", "R-1", "0.41")["sentence"] == "trim of R-1: 0.41 mm"
+    assert bench.json("log", "chanter", "CH-2")["sentence"] == "chanter CH-2"
 
 
 def test_entries_without_a_time_come_after_all_before_them(bench: Typed) -> None:
@@ -161,7 +164,9 @@ def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
         (["reading", "R-1", "f=782", "--pressure", "6 stone"], "no unit of pressure"),
         (["reading", "R-1", "f=782", "--taped", "h"], "is no note"),
         (["reading", "R-1", "f=782", "--chanter", "CH-9"], "chanter 'CH-9' is not in the log"),
-        (["trim", "R-1"], "neither a length nor lip strokes are given; give length_mm, lip_strokes or both"),
+        (["trim", "R-1"], "nothing was taken off; give length_mm, lip_strokes or both, more than 0"),
+        (["trim", "R-1", "--lip", "0"], "nothing was taken off"),
+        (["trim", "R-1", "--length", "0", "--lip", "0"], "nothing was taken off"),
         (["trim", "R-1", "--length", "much"], "--length: 'much' is not a number"),
         (["trim", "R-1", "--length", "-0.1"], "out of bounds"),
         (["trim", "R-1", "--length", "inf"], "not a number"),

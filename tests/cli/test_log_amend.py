@@ -110,7 +110,7 @@ def test_events_and_outcomes_are_amended_by_their_word(bench: Typed) -> None:
         (1, ["at=10:20"], "an amended trim keeps its reed and its time"),
         (1, ["reed=R-2"], "an amended trim keeps its reed and its time"),
         (1, ["f=780"], "'f' is no word of a trim"),
-        (1, ["length=", "lip="], "neither a length nor lip strokes are given"),
+        (1, ["length=", "lip="], "nothing was taken off"),
         (1, ["length=24"], "out of bounds"),
         (0, ["lenght=0.2"], "is no word of a reading"),
         (0, ["chanter=CH-9"], "is not in the log"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -142,6 +143,7 @@ def test_an_entry_before_others_is_told_and_may_be_put_elsewhere(bench: Typed, t
             ["--after", "rea-nosuch"],
             "--after rea-nosuch: no entry of this reed has this id; see trimfit review reed R-1",
         ),
+        (["--at", "2026-13-01"], "--at: '2026-13-01' is an impossible time"),
         (["--after", "rea-nosuch", "--at", "14:00"], "both say when it was done; say --at or --after"),
     ],
 )
@@ -149,3 +151,52 @@ def test_what_cannot_be_placed_is_refused(bench: Typed, words: list[str], said: 
     result = CliRunner().invoke(app, ["--log", str(bench.log), "log", "trim", "R-1", "0.3", *words])
     assert isinstance(result.exception, InputError)
     assert said in result.exception.line()
+
+
+@pytest.mark.parametrize("first", ["reading", "trim", "event"])
+def test_after_settles_which_came_first_on_a_day_without_a_time(bench: Typed, tmp_path: Path, first: str) -> None:
+    said = {"reading": ["f=760", "e=701"], "trim": ["0.2"], "event": ["soaked"]}
+    then = "trim" if first == "reading" else "reading"
+    day = bench.json("log", first, "R-1", *said[first], "--at", "2026-11-01")["entry"]
+    with pytest.raises(InputError, match=f"this {then} came after it: --after {day}"):
+        bench.say("log", then, "R-1", *said[then], "--at", "2026-11-01T14:00")
+    after = bench.json("log", then, "R-1", *said[then], "--after", day)
+    timed, last = order(bench)
+    assert last == after["entry"]
+    assert timed != day
+    assert after["note"].splitlines()[0] == (
+        f"after the {'soaked' if first == 'event' else first} of 2026-11-01, "
+        f"which stands at 00:00 of its day now: {timed}"
+    )
+    with Journal(bench.log) as journal:
+        one, other = entries_of(journal.of_reed("R-1"))
+        assert (one.at, other.at) == ("2026-11-01T00:00", "2026-11-01T00:00:00.001+00:00")
+    # What goes out comes back: no order in it is unknown.
+    bench.say("export", str(tmp_path / "out"))
+    Typed(tmp_path / "again").say("import", str(tmp_path / "out"))
+    assert "which came first" not in bench.say("check")
+
+
+def test_after_leaves_a_day_alone_where_no_order_is_in_doubt(bench: Typed) -> None:
+    day = bench.json("log", "reading", "R-1", "f=760", "e=701", "--at", "2026-11-01")["entry"]
+    bench.json("log", "reading", "R-1", "f=762", "e=701", "--after", day)
+    assert order(bench)[0] == day
+
+
+def test_of_an_hour_that_came_twice_both_offsets_are_said(bench: Typed, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", "America/New_York")
+    time.tzset()
+    try:
+        said = bench.json("log", "reading", "R-1", "f=757", "e=703", "--at", "2026-11-01T01:30")
+        assert said["note"].startswith(
+            "that hour came twice: taken as 2026-11-01T01:30-05:00, not 2026-11-01T01:30-04:00"
+        )
+        # Of the two only the first is past yet.
+        monkeypatch.setenv("TRIMFIT_NOW", "2026-11-01T01:40-04:00")
+        said = bench.json("log", "trim", "R-1", "0.1", "--at", "1:35")
+        assert "taken as 2026-11-01T01:35-04:00, not 2026-11-01T01:35-05:00" in said["note"]
+        for at in ("2026-11-01T01:37-04:00", "2026-11-01T00:30"):
+            assert "came twice" not in (bench.json("log", "trim", "R-1", "0.1", "--at", at)["note"] or "")
+    finally:
+        monkeypatch.undo()
+        time.tzset()

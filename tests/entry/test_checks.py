@@ -415,3 +415,11 @@ def test_a_swap_explains_itself_and_casts_no_doubt_on_the_reading_before() -> No
     (doubt,) = asked(reading({**notes, "f": notes["e"], "e": notes["f"]}), story(reading()))
     assert doubt.kind == "swapped"
     assert "another reed's" not in doubt.sentence
+
+
+def test_a_cut_where_none_was_meant_is_asked_about() -> None:
+    trim = Trim("R-1", "2026-03-31T10:00", 0.1, asked_mm=0.0)
+    (doubt,) = trim_doubts(trim, story(), SHOP, longest_mm=0.2)
+    assert (doubt.kind, doubt.sentence) == ("asked-nothing", "0.1 mm came off where 0 was meant; is it right?")
+    strokes = Trim("R-1", "2026-03-31T10:00", None, 2.0, asked_mm=0.0)
+    assert trim_doubts(strokes, story(), SHOP, longest_mm=0.2) == []

@@ -129,7 +129,7 @@ def _shared_prefix(journal: Journal) -> str:
         (Reed("R-8", "cane", "B-2", order="O-9"), "order 'O-9' is not in the log"),
         (Order("O-2", "nowhere"), "chanter 'nowhere' is not in the log"),
         (Reed("R-1", "moulded", "B-2"), "batch B-1, not B-2"),
-        (Trim("R-1", "2026-03-01T10:00"), "neither a length nor lip strokes"),
+        (Trim("R-1", "2026-03-01T10:00"), "nothing was taken off"),
         (Trim("R-1", "2026-03-01T10:00", length_mm=-0.1), "out of bounds"),
         (Trim("R-1", "2026-03-01T10:00", length_mm=23.0), "out of bounds"),
         (reading(at="2026-02-30T10:00"), "impossible time"),

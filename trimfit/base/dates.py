@@ -12,7 +12,7 @@ import os
 import re
 from datetime import UTC, date, datetime, timedelta
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.time_zones import zone_named
 
 DAY_S = 86_400.0
@@ -30,6 +30,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _HOW = "write it as 2026-03-01T14:05 or 2026-03-01, with or without an offset such as +01:00"
 _HOW_TYPED = "write it as 14:05, yesterday 14:05 or 2026-03-01T14:05"
 _HOW_DATE = "write it as 2026-03-01"
+_HOW_YEAR = f"give a year {EARLIEST_YEAR} to {LATEST_YEAR}"
 
 
 def at_s(text: str, zone: str = "UTC") -> float:
@@ -39,13 +40,13 @@ def at_s(text: str, zone: str = "UTC") -> float:
     2200, and for a zone that this machine does not know.
     """
     if not _TIME.fullmatch(text):
-        raise InputError(f"{text[:40]!r} is not a time", remedy=_HOW)
+        raise InputError(f"{short(text)!r} is not a time", remedy=_HOW)
     try:
         moment = _clock_of(text)
     except ValueError as error:
-        raise InputError(f"{text[:40]!r} is an impossible time", remedy=_HOW) from error
+        raise InputError(f"{short(text)!r} is an impossible time", remedy=_HOW) from error
     if not EARLIEST_YEAR <= moment.year <= LATEST_YEAR:
-        raise InputError(f"{text[:40]!r} is an impossible time", remedy=f"give a year {EARLIEST_YEAR} to {LATEST_YEAR}")
+        raise InputError(f"{short(text)!r} is an impossible time", remedy=_HOW_YEAR)
     return _seconds(moment, zone)
 
 
@@ -92,17 +93,29 @@ def typed_time(text: str, now: str = "") -> str:
     try:
         at_s(word)
     except InputError as error:
-        raise InputError(error.what, error.where, _HOW_TYPED if error.remedy == _HOW else error.remedy) from error
+        raise InputError(error.what, "--at", _HOW_TYPED if error.remedy == _HOW else error.remedy) from error
     if has_offset(word) or is_date(word):
         return word
     clock = _clock_of(word)
     both = [clock.replace(fold=fold).astimezone() for fold in (0, 1)]
     there = [one for one in both if one.replace(tzinfo=None) == clock]
     if not there:
-        what = f"{word[:40]!r} is a time that the clocks here left out when they were put forward"
-        raise InputError(what, remedy=f"say it as the clock showed it, or with its offset, as {word[:16]}{both[0]:%z}")
+        what = f"{short(word)!r} is a time that the clocks here left out when they were put forward"
+        remedy = f"say it as the clock showed it, or with its offset, as {word[:16]}{both[0]:%z}"
+        raise InputError(what, "--at", remedy)
     local = there[-1] if there[-1] <= moment else there[0]
     return local.isoformat(timespec="auto" if local.second or local.microsecond else "minutes")
+
+
+def other_offset(text: str) -> str | None:
+    """The other of two instants of this machine's clock that a time with an offset is one of, to the minute, where the
+    clocks were put back and its hour came twice; else None."""
+    clock = datetime.fromisoformat(text).replace(tzinfo=None)
+    first, second = (clock.replace(fold=fold).astimezone() for fold in (0, 1))
+    if first.replace(tzinfo=None) != clock or first.utcoffset() == second.utcoffset():
+        return None
+    other = second if datetime.fromisoformat(text).utcoffset() == first.utcoffset() else first
+    return other.isoformat(timespec="minutes")
 
 
 def spellings(text: str) -> list[str]:
@@ -115,13 +128,13 @@ def parse_date(text: str) -> str:
     """`text` as the log keeps a date, if it is one with the year first such as 2026-03-01; InputError if not."""
     word = as_iso(text)
     if not is_date(word) or "-" not in word:
-        raise InputError(f"{word[:40]!r} is not a date", remedy=_HOW_DATE)
+        raise InputError(f"{short(word)!r} is not a date", remedy=_HOW_DATE)
     try:
         day = date.fromisoformat(word)
     except ValueError as error:
-        raise InputError(f"{word[:40]!r} is an impossible date", remedy=_HOW_DATE) from error
+        raise InputError(f"{short(word)!r} is an impossible date", remedy=_HOW_DATE) from error
     if not EARLIEST_YEAR <= day.year <= LATEST_YEAR:
-        raise InputError(f"{word[:40]!r} is an impossible date", remedy=f"give a year {EARLIEST_YEAR} to {LATEST_YEAR}")
+        raise InputError(f"{short(word)!r} is an impossible date", remedy=_HOW_YEAR)
     return word
 
 
@@ -167,11 +180,8 @@ def asked_s(text: str | None) -> float | None:
     """
     if text is None:
         return None
-    try:
-        word = typed_time(text)
-        return at_s(word) if not is_date(word) else at_s(typed_time(f"{date.fromisoformat(word)}T23:59:59")) + 0.999
-    except InputError as error:
-        raise InputError(error.what, "--at", error.remedy) from error
+    word = typed_time(text)
+    return at_s(word) if not is_date(word) else at_s(typed_time(f"{date.fromisoformat(word)}T23:59:59")) + 0.999
 
 
 def later_text(after_s: float) -> str:

@@ -58,6 +58,16 @@ class InputError(TrimfitError):
         return [fault.line() for fault in self.faults] or [self.line()]
 
 
+def unwritable(path: object, error: OSError) -> TrimfitError:
+    """The fault of a file or folder that cannot be written: of the request, but where the disk is full or failing."""
+    from errno import EDQUOT, EIO, ENOSPC
+
+    what = f"cannot be written ({error.strerror or error})"
+    if error.errno in (EDQUOT, EIO, ENOSPC):
+        return TrimfitError(what, str(path), "make room, or name another folder")
+    return InputError(what, str(path), "name a folder you may write to")
+
+
 class LogError(InputError):
     """The file given as the log is not one, or is newer than this program."""
 
@@ -71,14 +81,29 @@ def nearest(word: str, known: Sequence[str]) -> str:
     whole = [other for other in known if other[:size].lower() == word.lower() and not other[size : size + 1].isalnum()]
     whole = [other for other in known if _unpadded(other) == plain] or whole
     if word and whole:
-        return f"did you mean {' or '.join(other[:60] for other in sorted(whole)[:3])}?"
+        return f"did you mean {' or '.join(short(other) for other in sorted(whole)[:3])}?"
     close = difflib.get_close_matches(word, known, n=20, cutoff=0.6)
     if close:
         likeness = {other: difflib.SequenceMatcher(None, other, word).ratio() for other in close}
         best = max(close, key=lambda other: (likeness[other], _shared(other, word)))
-        return f"did you mean {best[:60]}?"
-    shown = ", ".join(list(known)[:8])
-    return f"known here: {shown}" if shown else "nothing is known yet"
+        return f"did you mean {short(best)}?"
+    shown = ", ".join(short(other) for other in list(known)[:8])
+    more = f" and {len(known) - 8:,} more" if len(known) > 8 else ""
+    return f"known here: {shown}{more}" if shown else "nothing is known yet"
+
+
+def short(text: object, longest: int = 60) -> str:
+    """A text on one line; of more than `longest` letters it loses its middle, where names differ least."""
+    line = " ".join(str(text).split())
+    tail = max(1, (longest - 1) // 3)
+    return line if len(line) <= longest else f"{line[: longest - 1 - tail]}…{line[-tail:]}"
+
+
+def command(*words: str) -> str:
+    """A command of trimfit as it can be pasted into a shell: names whole, and quoted where they must be."""
+    from shlex import join
+
+    return join(("trimfit", *words))
 
 
 def _unpadded(name: str) -> str:

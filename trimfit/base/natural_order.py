@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 
 MOST = 1000
 
@@ -26,7 +26,7 @@ def counted_out(text: str) -> list[str] | None:
         return None
     first, last = int(found[2]), int(found[4])
     if found[3] not in ("", found[1]) or not first < last < first + MOST:
-        what = f"{text[:40]!r} is no range of names"
+        what = f"{short(text)!r} is no range of names"
         raise InputError(what, remedy=f"count up, at most {MOST:,} names, as R-1..R-24")
     width = len(found[2]) if found[2].startswith("0") else 0
     return [f"{found[1]}{number:0{width}d}" for number in range(first, last + 1)]

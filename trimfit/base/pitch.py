@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from types import MappingProxyType
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 
 REFERENCE_HZ = 440.0
 NOTES = ("low_g", "low_a", "b", "c", "d", "e", "f", "high_g", "high_a")
@@ -141,17 +141,18 @@ def _semitones(match: re.Match[str]) -> int:
 def _no_crow(text: str, unsure: re.Match[str] | None) -> tuple[str, str, str]:
     """What is wrong with a crow, where, and what would be right; `unsure`: it is a note and cents without a sign."""
     if unsure is None or float(unsure["cents"].replace(",", ".")) > 100:
-        return f"{text[:40]!r} is no crow", "crow", "say a note and cents such as C+22 or D-15, or hertz such as 532 Hz"
+        return f"{short(text)!r} is no crow", "crow", "say a note and cents such as C+22 or D-15, or hertz: 532 Hz"
     note, cents = unsure["note"].upper(), unsure["cents"]
     step = _SEMITONE_OF.get((unsure["accidental"] or "").strip().lower(), 0)
     name = note + {1: "#", -1: "b", 0: ""}[step]
     if len((unsure["accidental"] or "").strip()) < 4:
         return (
-            f"{text[:40]!r} does not say whether {cents} cents sharp or flat",
+            f"{short(text)!r} does not say whether {cents} cents sharp or flat",
             "crow",
             f"say {name}+{cents} or {name}-{cents}",
         )
-    return f"{text[:40]!r} may be two crows", "crow", f"say {name}+{cents}, or {note}{'+' if step > 0 else '-'}{cents}"
+    other = f"{note}{'+' if step > 0 else '-'}{cents}"
+    return f"{short(text)!r} may be two crows", "crow", f"say {name}+{cents}, or {other}"
 
 
 def crow_label(hz: float) -> str:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import textwrap
 
+from trimfit.base.errors import short
+
 
 def plain_name(name: str, longest: int = 40) -> str:
     """A name fit for one line of a terminal: no control characters, not too long."""
     shown = "".join(character if character.isprintable() else "?" for character in name)
-    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
+    return short(shown, longest)
 
 
 def wrapped(text: str, width: int, hang: str = "  ") -> list[str]:

@@ -14,7 +14,7 @@ from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from io import BytesIO
 from pathlib import Path
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 
 _OFFSET = re.compile(r"([+-])([01]\d|2[0-3]):?([0-5]\d)", re.ASCII)
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_+/-]{1,60}", re.ASCII)
@@ -46,7 +46,7 @@ def zone_named(text: str) -> tzinfo:
         with suppress(ValueError):
             return ZoneInfo.from_file(BytesIO(_tzif(text)), key=text)
     raise InputError(
-        f"{text[:60]!r} is no time zone that this machine knows",
+        f"{short(text)!r} is no time zone that this machine knows",
         "time_zone",
         "name it as Europe/London, or give its offset as +01:00",
     )

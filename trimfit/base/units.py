@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 
 PA_PER_UNIT: Mapping[str, Fraction] = {
     "pa": Fraction(1),
@@ -100,10 +100,10 @@ def parse_number(text: str, *, decimal_comma: bool = True) -> float:
     """
     word = text.strip().replace("−", "-")
     if not _NUMBER.match(word) or ("," in word and not decimal_comma):
-        raise InputError(f"{text[:40]!r} is not a number", remedy="give a number")
+        raise InputError(f"{short(text)!r} is not a number", remedy="give a number")
     value = float(word.replace(",", "."))
     if not math.isfinite(value):
-        raise InputError(f"{text[:40]!r} is too large", remedy="give a number")
+        raise InputError(f"{short(text)!r} is too large", remedy="give a number")
     return value
 
 
@@ -129,7 +129,7 @@ def _split_unit(text: str, example: str, *, decimal_comma: bool) -> tuple[str, F
     match = _WITH_UNIT.fullmatch(text)
     # A digit in what follows the number is a slip of the number (`7O3`), but for a water column.
     if not match or (re.search(r"\d", match[2] or "") and "h2o" not in unit_key(match[2] or "")):
-        raise InputError(f"{text[:40]!r} is not a number", remedy=f"say for example {example}")
+        raise InputError(f"{short(text)!r} is not a number", remedy=f"say for example {example}")
     parse_number(match[1], decimal_comma=decimal_comma)
     return match[1], Fraction(match[1].replace("−", "-").replace(",", ".")), match[2] or ""
 
@@ -141,7 +141,7 @@ def _measured(
     number, value, unit = _split_unit(text, example, decimal_comma=decimal_comma)
     factor = factors.get(unit_key(unit) or own)
     if factor is None:
-        raise InputError(f"{unit[:20]!r} is no unit of {what}", what, f"use {use}")
+        raise InputError(f"{short(unit)!r} is no unit of {what}", what, f"use {use}")
     return number, float(value * factor / factors[own]), bool(unit)
 
 
@@ -182,5 +182,5 @@ def parse_temperature_c(text: str, *, decimal_comma: bool = True) -> float:
     if unit_key(unit) == "f":
         value = (value - 32) / Fraction("1.8")
     elif unit_key(unit) not in ("", "c"):
-        raise InputError(f"{unit[:20]!r} is no unit of temperature", "temperature", "use C or F")
+        raise InputError(f"{short(unit)!r} is no unit of temperature", "temperature", "use C or F")
     return within("temperature_c", float(value))

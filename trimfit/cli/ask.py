@@ -58,8 +58,11 @@ def ask(
     from trimfit.base.dates import asked_s
     from trimfit.verbs import ask as verbs_ask
 
-    if (reed is None) == (not all_) or (reed is None and (order is not None or others)):
+    if (reed is None) == (not all_):
         raise InputError("say one reed, or --all", "ask", "for example: trimfit ask R-0412")
+    if all_ and (order is not None or others):
+        option = "--others" if order is None else "--order"
+        raise InputError(f"--all and {option} do not go together", "ask", f"say one reed with {option}")
     at_s = asked_s(at)
     with session_of(context, as_json) as session:
         if reed is not None and others:
@@ -179,9 +182,9 @@ def read_plan(path: Path) -> list[tuple[str, float, float]]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            f"cannot be read ({error})", str(path), "give a CSV file with columns reed,length_mm"
-        ) from error
+        reason = error.strerror or str(error) if isinstance(error, OSError) else "it is not UTF-8 text"
+        remedy = "give a CSV file with columns reed,length_mm"
+        raise InputError(f"cannot be read ({reason})", str(path), remedy) from error
     rows = list(csv.reader(text.splitlines(), delimiter=";" if ";" in text.partition("\n")[0] else ","))
     heads = [cell.strip() for cell in rows[0]] if rows else []
     if "reed" not in heads or not {"length_mm", "lip_strokes"} & set(heads):

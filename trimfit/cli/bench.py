@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import signal
 import sys
 from collections.abc import Iterator
@@ -15,7 +14,7 @@ import typer
 
 from trimfit.cli.context import app, argument, option, session_of
 from trimfit.cli.output.answers import print_json
-from trimfit.cli.output.screen import fit_for_terminal, paint
+from trimfit.cli.output.screen import fit_for_terminal, paint, prose_width
 
 if TYPE_CHECKING:
     from trimfit.verbs.sitting.machine import Sitting
@@ -35,7 +34,7 @@ COLOURS = {"? ": typer.colors.YELLOW, "! ": typer.colors.RED, "> ": typer.colors
 @app.command(help=EXAMPLE)
 def bench(
     context: typer.Context,
-    reeds: Annotated[list[str] | None, argument("Reeds or orders to go through. Else all work.", "REED")] = None,
+    reeds: Annotated[list[str] | None, argument("Reeds or orders to go through. Else all work.", "REED…")] = None,
     json_out: Annotated[
         bool, option("--json", "Say nothing but the tally of the sitting at its end, as JSON.")
     ] = False,
@@ -44,9 +43,9 @@ def bench(
     from trimfit.verbs.sitting.machine import sitting_on
 
     person = sys.stdin.isatty()
-    width = min(80, shutil.get_terminal_size().columns) if person else 80
+    width = prose_width() if person else 80
     with session_of(context, as_json=False) as session:
-        sitting = sitting_on(session, tuple(reeds or ()), scripted=not person, width=max(60, width))
+        sitting = sitting_on(session, tuple(reeds or ()), scripted=not person, width=width)
         lines = _Lines(quiet=json_out)
         lines.say(sitting.open())
         _end_as_by_hand()

@@ -11,6 +11,7 @@ from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.cli.context import Json, app, argument
 from trimfit.cli.output.answers import print_answer
 from trimfit.cli.output.json_values import plain, progress
+from trimfit.cli.output.screen import prose_width
 
 if TYPE_CHECKING:
     from trimfit.verbs.demo import Demo
@@ -70,6 +71,8 @@ def _how_called() -> str:
 
 
 def _lines(made: Demo, called: str) -> list[str]:
+    from shlex import join
+
     from trimfit.cli.ask import work_list
     from trimfit.verbs.wording import advice_lines
 
@@ -87,11 +90,12 @@ def _lines(made: Demo, called: str) -> list[str]:
         f"Drifted batches: {len(made.drifted)} of {len(made.batches)}",
     ]
     for batch in made.drifted:
-        lines += wrapped(f"  {plain_name(batch.batch)} ({plain_name(batch.reed_type)}): {batch.why}", 80, "    ")
+        lines += wrapped(
+            f"  {plain_name(batch.batch)} ({plain_name(batch.reed_type)}): {batch.why}", prose_width(), "    "
+        )
     if made.asked is not None:
-        first, *rest = advice_lines(made.asked)
+        first, *rest = advice_lines(made.asked, prose_width())
         lines += ["", "One reed in full", f"{plain_name(made.asked.reed)}  {first.removeprefix('> ')}", *rest]
-    log = f"--log {made.log}"
     one = made.asked.reed if made.asked is not None else "REED"
     lines += [
         "",
@@ -100,8 +104,8 @@ def _lines(made: Demo, called: str) -> list[str]:
         f"  {made.page}  the report, with {made.pictures} picture files beside it",
         "",
         "What to type next",
-        f"  {called} {log} ask {one} --at {made.as_of}",
-        f"  {called} {log} bench {one}",
-        f"  {called} {log} review reed {one}",
+        f"  {called} {join(['--log', str(made.log), 'ask', one, '--at', made.as_of])}",
+        f"  {called} {join(['--log', str(made.log), 'bench', one])}",
+        f"  {called} {join(['--log', str(made.log), 'review', 'reed', one])}",
     ]
     return lines

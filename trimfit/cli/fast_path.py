@@ -2,7 +2,7 @@
 `outcome`, `amend`, `strike`.
 
 They answer without loading the whole command line. Whatever is not plainly one of them (help, an unknown option, a
-missing word) goes the long way, which knows how to say what is wrong. Both ways call the same desk and print the same.
+missing word) goes the long way, which knows how to say what is wrong. Both ways call the same and print the same.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import Any
 DEFAULT_LOG = "bench.trimfit"
 _WHEN = {"--at": "at", "--after": "after", "--remark": "remark"}
 _READ = {f"--{name}": name for name in ("chanter", "pressure", "temperature", "humidity", "taped")}
-# Verb: the desk's function, how many words come first, whether words without end follow, and its options.
+# Verb: its function in `verbs`, how many words come first, whether words without end follow, and its options.
 VERBS: dict[str, tuple[str, int, bool, dict[str, str]]] = {
     "reading": ("log_reading", 1, True, _READ | _WHEN),
     "trim": ("log_trim", 1, False, {"--length": "length", "--lip": "lip", "--asked": "asked", **_WHEN}),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, command, short
 from trimfit.cli.context import Json, Text, app, argument, log_path, option
 from trimfit.cli.output.answers import print_error, print_json, table
 from trimfit.cli.output.json_values import plain, progress
@@ -79,7 +79,7 @@ def _print_marks(taken: Taken, words: str) -> None:
         return
     typer.echo(f"{len(taken.marks):,} {words if len(taken.marks) != 1 else words.replace('entries', 'entry', 1)}:")
     for mark in taken.marks[:MARKS_SHOWN]:
-        typer.echo(f"  {mark.entry}  {' '.join(mark.reed.split())[:40]}  {' '.join(mark.sentence.split())}")
+        typer.echo(f"  {mark.entry}  {short(mark.reed)}  {' '.join(mark.sentence.split())}")
     if len(taken.marks) > MARKS_SHOWN:
         typer.echo(f"  … and {len(taken.marks) - MARKS_SHOWN:,} more: trimfit check")
 
@@ -128,11 +128,11 @@ def import_(
         typer.echo(f"  {changed.setting} is {changed.here} now, and was {changed.there}")
     for one in taken.counts.renamed:
         went = ", ".join(f"{count:,} {kind}{'' if count == 1 else 's'}" for kind, count in one.moved.items())
-        typer.echo(f"  {one.reed[:60]} was renamed {one.new_name[:60]}, and has what was said of it: {went}")
+        typer.echo(f"  {short(one.reed)} was renamed {short(one.new_name)}, and has what was said of it: {went}")
     for notice in taken.counts.notices:
         typer.echo(f"  {notice}")
     if taken.passed_over:
-        shown = ", ".join(" ".join(name.split())[:60] for name in taken.passed_over)
+        shown = ", ".join(short(name) for name in taken.passed_over)
         typer.echo(f"  not taken, being no file of a log folder: {shown}")
     _print_marks(taken, "doubtful entries, kept and marked")
 
@@ -236,8 +236,9 @@ def merge(
         _print_renamed(one)
     for pair in taken.counts.settings:
         typer.echo(
-            f"{pair.setting} is {pair.here} here and {pair.there} in {' '.join(other.name.split())[:60]}: {pair.here} "
-            f"stands. To settle it: trimfit settings {pair.setting} {pair.there}, or set {pair.here} at that bench"
+            f"{pair.setting} is {pair.here} here and {pair.there} in {short(other.name)}: {pair.here} "
+            f"stands. To settle it: {command('settings', pair.setting, str(pair.there))}, "
+            f"or set {pair.here} at that bench"
         )
     _print_marks(taken, "in conflict; each says how it is settled (another name for a reed: --rename)")
 
@@ -248,15 +249,15 @@ def _pairs(words: list[str]) -> dict[str, str]:
     for word in words:
         old, _, new = (part.strip() for part in word.partition("="))
         if not old or not new:
-            raise InputError(f"{word[:60]!r} is no pair of names", "--rename", "say --rename REED=NEW")
+            raise InputError(f"{short(word)!r} is no pair of names", "--rename", "say --rename REED=NEW")
         if old in found:
-            raise InputError(f"reed {old[:60]!r} is named twice", "--rename", "give it one new name")
+            raise InputError(f"reed {short(old)!r} is named twice", "--rename", "give it one new name")
         found[old] = new
     return found
 
 
 def _print_renamed(one: Any) -> None:
-    reed, new = (" ".join(name.split())[:40] for name in (one.reed, one.new_name))
+    reed, new = short(one.reed), short(one.new_name)
     if one.moved:
         went = ", ".join(f"{count:,} {kind}{'' if count == 1 else 's'}" for kind, count in one.moved.items())
         typer.echo(f"renamed {reed} -> {new}: {went}")
@@ -264,7 +265,8 @@ def _print_renamed(one: Any) -> None:
         shown = ", ".join(one.unsure[:6]) + (" …" if len(one.unsure) > 6 else "")
         typer.echo(
             f"{reed} was two reeds in this log, and one of them is {new} now. These stay {reed}: {shown}. "
-            f"If any is of {new}, merge its bench's log again, or: trimfit log rename {reed} {new} --entry ENTRY"
+            f"If any is of {new}, merge its bench's log again, or: "
+            f"{command('log', 'rename', one.reed, one.new_name, '--entry', 'ENTRY')}"
         )
 
 
@@ -308,7 +310,7 @@ def check(context: typer.Context, as_json: Json = False) -> None:
         marks = f"{len(found.marks):,} mark{'' if len(found.marks) == 1 else 's'}"
         typer.echo(f"the log is sound: {whole:,} entr{'y' if whole == 1 else 'ies'}, {marks}")
         if found.marks:
-            rows = [[mark.entry, mark.reed[:40], mark.kind, mark.sentence] for mark in found.marks]
+            rows = [[mark.entry, short(mark.reed), mark.kind, mark.sentence] for mark in found.marks]
             typer.echo(table(["entry", "reed", "mark", "why"], rows))
     else:
         for line in found.damage:
@@ -341,7 +343,7 @@ def settings(
         if name not in known:
             from trimfit.base.errors import nearest
 
-            raise InputError(f"{name[:40]!r} is no setting", "settings", nearest(name, list(known)))
+            raise InputError(f"{short(name)!r} is no setting", "settings", nearest(name, list(known)))
         shown = {name: known[name]}
     else:
         shown = known
@@ -351,7 +353,7 @@ def settings(
     rows = [[key, text, _unit(key), MEANINGS.get(key, "")] for key, text in shown.items()]
     typer.echo(table(["setting", "value", "unit", "what it is"], rows, right=[1]))
     if reordered:
-        names = ", ".join(" ".join(reed.split())[:40] for reed in reordered[:MARKS_SHOWN])
+        names = ", ".join(short(reed) for reed in reordered[:MARKS_SHOWN])
         more = f" and {len(reordered) - MARKS_SHOWN:,} more" if len(reordered) > MARKS_SHOWN else ""
         typer.echo(f"read so, the entries of {names}{more} stand in another order than before")
 

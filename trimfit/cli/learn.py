@@ -9,6 +9,7 @@ import typer
 from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import print_answer, table
+from trimfit.cli.output.screen import prose_width
 
 FEWEST = 20
 """Held-out readings under which no share is shown."""
@@ -46,7 +47,7 @@ def _span(value: dict[str, float], digits: int = 1) -> str:
 def _lines(found: dict[str, Any]) -> list[str]:
     from trimfit.base.pitch import OUTPUT_WORDS
 
-    lines = [line for said in _plain_lines(found) for line in wrapped(said, 80, "  ")]
+    lines = [line for said in _plain_lines(found) for line in wrapped(said, prose_width(), "  ")]
     lines += ["", f"learned from {found['readings']:,} readings"]
     for kind in found["types"]:
         lines.append("")
@@ -110,7 +111,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
             "second opinion: a mixed model of the gap alone, type by type (cents)",
         ]
         for one in found["second_opinion"]:
-            lines += wrapped(one["words"], 80, "  ")
+            lines += wrapped(one["words"], prose_width(), "  ")
     return lines
 
 
@@ -185,7 +186,9 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
     lines += table(heads, rows, right=(3, 4, 5, 6)).split("\n")
     for kind in types:
         m = kind["movement"]
-        lines += wrapped(left_lying(kind["reed_type"], m["left_week_gap_cents"], assumed=m["assumed"]), 80, "  ")
+        lines += wrapped(
+            left_lying(kind["reed_type"], m["left_week_gap_cents"], assumed=m["assumed"]), prose_width(), "  "
+        )
     return lines
 
 

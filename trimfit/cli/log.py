@@ -120,11 +120,11 @@ def trim(
 
     Example: trimfit log trim R-0412 --length 0.15 --lip 2 --asked 0.15
     """
-    from trimfit.base.errors import InputError
+    from trimfit.base.errors import InputError, short
     from trimfit.verbs import log
 
     if amount is not None and length is not None:
-        raise InputError(f"two lengths, {amount[:20]} and {length[:20]}", "log trim", "say one")
+        raise InputError(f"two lengths, {short(amount)} and {short(length)}", "log trim", "say one")
     length = amount if length is None else length
 
     said: dict[str, Any] = {"length": length, "lip": lip, "asked": asked, "at": at, "after": after, "remark": remark}

@@ -10,6 +10,7 @@ from typer import Option
 from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.cli.context import At, Json, app, argument, option, session_of
 from trimfit.cli.output.answers import print_answer, print_json, table
+from trimfit.cli.output.screen import prose_width
 
 if TYPE_CHECKING:
     from trimfit.verbs.allot import Allotment
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
 def pick(
     context: typer.Context,
     order: Annotated[str, argument("The order.", "ORDER")],
-    all_: Annotated[bool, option("--all", "List every blank, not only those near the quantity.")] = False,
+    all_: Annotated[
+        bool, option("--all", "List every blank, not only those near the quantity, as --json does.")
+    ] = False,
     at: At = None,
     take: Annotated[
         int | None, Option("--take", help="Put the first so many free blanks to the order.", min=1, metavar="N")
@@ -45,13 +48,13 @@ def pick(
         print_json(found.blanks if take is None else {"order": found.order.order, "taken": taken})
         return
     for note in found.notes:
-        typer.echo("\n".join(wrapped(note, 80)))
+        typer.echo("\n".join(wrapped(note, prose_width())))
     if not found.blanks:
         typer.echo("no untrimmed blank is free for this order; first log reeds that have no order")
         return
     if take is not None:
         names = ", ".join(plain_name(name, 24) for name in taken)
-        typer.echo("\n".join(wrapped(f"to {plain_name(found.order.order, 24)} now: {names}", 80)))
+        typer.echo("\n".join(wrapped(f"to {plain_name(found.order.order, 24)} now: {names}", prose_width())))
         return
     typer.echo(_blanks(found, everything=all_))
 
@@ -68,8 +71,12 @@ def _blanks(found: Picked, *, everything: bool) -> str:
     more = len(found.blanks) - len(shown)
     tail = [f"{len(found.blanks)} blanks, the least expected cost (min) first"]
     tail[0] += f"; {more} not shown (--all shows them)" if more else ""
-    tail += wrapped(f"{plain_name(found.order.order, 24)}: {found.shortage()}", 80)
-    notes = [line for text, mark in remarks.items() for line in wrapped(f"{mark} {plain_name(text, 400)}", 80, "    ")]
+    tail += wrapped(f"{plain_name(found.order.order, 24)}: {found.shortage()}", prose_width())
+    notes = [
+        line
+        for text, mark in remarks.items()
+        for line in wrapped(f"{mark} {plain_name(text, 400)}", prose_width(), "    ")
+    ]
     return "\n".join([*lines, *tail, *notes])
 
 
@@ -91,7 +98,7 @@ def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
 @app.command()
 def allot(
     context: typer.Context,
-    orders: Annotated[list[str] | None, argument("Orders; all open ones if none is named.", "ORDER")] = None,
+    orders: Annotated[list[str] | None, argument("Orders; all open ones if none is named.", "ORDER…")] = None,
     begun: Annotated[bool, option("--begun", "Count reeds that were cut already, too.")] = False,
     pitch_from: Annotated[float | None, option("--pitch-from", "The lowest pitch in Hz to try for all.", "HZ")] = None,
     pitch_to: Annotated[float | None, option("--pitch-to", "The highest pitch in Hz to try for all.", "HZ")] = None,
@@ -117,7 +124,7 @@ def allot(
     typer.echo(_allotment(found))
     if taken is not None:
         names = ", ".join(plain_name(name, 24) for name in taken) or "nothing new"
-        typer.echo("\n".join(wrapped(f"put to their orders now: {names}", 80)))
+        typer.echo("\n".join(wrapped(f"put to their orders now: {names}", prose_width())))
 
 
 def _allotment(found: Allotment) -> str:
@@ -126,7 +133,7 @@ def _allotment(found: Allotment) -> str:
 
     from trimfit.base.pitch import crow_label
 
-    lines = [line for note in found.notes for line in wrapped(note, 80)]
+    lines = [line for note in found.notes for line in wrapped(note, prose_width())]
     if not found.allotted and not found.short:
         return "\n".join([*lines, "no open order wants a reed"])
     rows = [
@@ -154,16 +161,16 @@ def _allotment(found: Allotment) -> str:
         alike.setdefault(f"{one.wanted}, found {one.found}: {one.why}", []).append(plain_name(one.order, 24))
     for what, orders in alike.items():
         wants = "wants" if len(orders) == 1 else "each want"
-        lines += wrapped(f"short: {', '.join(orders)} {wants} {what}", 80)
+        lines += wrapped(f"short: {', '.join(orders)} {wants} {what}", prose_width())
     if found.spare:
         whys = ", ".join(f"{count} {why}" for why, count in Counter(found.spare_why).most_common())
-        lines += wrapped(f"spare: {len(found.spare)} reeds ({whys})", 80)
+        lines += wrapped(f"spare: {len(found.spare)} reeds ({whys})", prose_width())
     if found.pitches:
-        lines += wrapped(_one_pitch(found), 80)
+        lines += wrapped(_one_pitch(found), prose_width())
     marked = [one for one in found.allotted if "nobody said whether" in one.why]
     if marked:
         names = ", ".join(plain_name(one.reed, 24) for one in marked)
-        lines += wrapped(f"weight not known: {names}", 80)
+        lines += wrapped(f"weight not known: {names}", prose_width())
     return "\n".join(lines)
 
 
@@ -204,7 +211,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
     from trimfit.verbs.pick import shortage_words
 
     name = plain_name(run.order)
-    lines = [line for note in run.notes for line in wrapped(note, 80)]
+    lines = [line for note in run.notes for line in wrapped(note, prose_width())]
     if run.wanted is not None:
         done = [f"{run.done_good} good"] + ([f"{run.done_lost} lost"] if run.done_lost else [])
         lines.append(f"{name}: {run.wanted} wanted; {', '.join(done)}, {run.in_hand} in hand; {run.reeds} still wanted")
@@ -219,7 +226,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
     else:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
         begin = shortage_words(run.reeds, run.in_hand, run.to_start, run.send_reeds)
-        lines += wrapped(f"  {run.hours:.1f} hours for the run; {begin}{sure}", 80, "    ")
+        lines += wrapped(f"  {run.hours:.1f} hours for the run; {begin}{sure}", prose_width(), "    ")
     if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
         aims = ", ".join(f"{cents:+.0f}" for cents in run.aim_offsets_cents)
         enough = (
@@ -229,7 +236,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
             f"  as little as is known of its chanter, {run.send_reeds} reeds are enough, each worked to a stop of its "
             f"own, at gaps there of {aims} cents: {100 * run.chance_one_within:.0f} % that one is within "
             f"tolerance{enough}; of fewer, trimfit ask says where each is best stopped",
-            80,
+            prose_width(),
             "    ",
         )
     rows = [("as it stands", run)] + [(what.change, what) for what in run.what_if]

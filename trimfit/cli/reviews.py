@@ -11,6 +11,7 @@ from trimfit.base.plain_words import chance_cell, plain_name, signed, wrapped
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import print_answer, print_json, table
 from trimfit.cli.output.json_values import plain
+from trimfit.cli.output.screen import prose_width
 
 if TYPE_CHECKING:
     from trimfit.base.units import Interval
@@ -87,7 +88,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
                 f"{plain_name(b.batch)}: {b.why}. Start {_span(b.start_shift_cents)} cents, "
                 f"slope {_span(b.response_shift_pct)} %"
             )
-            for line in wrapped(said, 80):
+            for line in wrapped(said, prose_width()):
                 typer.echo(line)
 
 
@@ -140,7 +141,7 @@ def chanters(
             names = ", ".join(plain_name(reed, 20) for reed in one.suits)
             said.append(f"stock that suits, least to take off first: {names}")
         for place, text in enumerate(said):
-            for line in wrapped(text if place == 0 else f"  {text}", 80, "    "):
+            for line in wrapped(text if place == 0 else f"  {text}", prose_width(), "    "):
                 typer.echo(line)
         if name is not None and one.notes:
             _sheet(one)
@@ -242,7 +243,7 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
     typer.echo(table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)))
     for one in found:
         if one.output in ("gap", "crow"):
-            for line in wrapped(f"{one.output}: {one.why}", 80, "  "):
+            for line in wrapped(f"{one.output}: {one.why}", prose_width(), "  "):
                 typer.echo(line)
 
 
@@ -276,21 +277,21 @@ def reed_(
     parts += [f"made {found.made_on}"] if found.made_on else []
     parts += [f"order {plain_name(found.order)}"] if found.order else []
     parts += [f"chanter {plain_name(found.chanter)}"] if found.chanter else []
-    for line in wrapped(", ".join(parts), 80, "  "):
+    for line in wrapped(", ".join(parts), prose_width(), "  "):
         typer.echo(line)
     for event in found.events:
         gap = f"; gap {signed(event.gap_cents)} cents" if event.gap_cents is not None else ""
         doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""
         struck = f"; STRUCK: {event.struck}" if event.struck is not None else ""
         said = " ".join(f"{event.said}{gap}{doubts}{struck}".split())
-        for line in wrapped(f"{local_minute(event.at)}  {event.what}: {said}  [{event.short}]", 80, "    "):
+        for line in wrapped(f"{local_minute(event.at)}  {event.what}: {said}  [{event.short}]", prose_width(), "    "):
             typer.echo(line)
     left = f"; left the bench: {found.outcome}" if found.outcome else ""
     typer.echo(f"now {found.removed_mm:.2f} mm off, {found.lip_strokes:g} lip strokes{left}")
-    for line in advice_lines(found.advice):
+    for line in advice_lines(found.advice, prose_width()):
         typer.echo(line)
     if found.own_lines is not None:
-        for line in wrapped(f"  {own_words(found.own_lines)}", 80, "    "):
+        for line in wrapped(f"  {own_words(found.own_lines)}", prose_width(), "    "):
             typer.echo(line)
     for path in paths:
         typer.echo(str(path))
@@ -299,7 +300,7 @@ def reed_(
 @review.command("ticket")
 def ticket_(
     context: typer.Context,
-    reeds: Annotated[list[str] | None, argument("The reeds.", "[REED]...")] = None,
+    reeds: Annotated[list[str] | None, argument("The reeds.", "REED…")] = None,
     order: Annotated[
         Text, option("--order", "All reeds of this order but those lost or put to stock.", "ORDER")
     ] = None,

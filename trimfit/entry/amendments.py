@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from trimfit.base.column_words import key_of
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.records import Event, Outcome, Reading, Trim
 from trimfit.entry.parse import parse_reading, parse_trim
 from trimfit.entry.tokens import TRIM_WORDS, kept_whole, split_words
@@ -41,7 +41,7 @@ def amended(
         name = word.partition("=")[0].lower()
         if name in _TIMES or name == "reed":
             what = f"an amended {kind} keeps its reed and its time"
-            raise InputError(what, word[:24], "strike it, and log it anew with --at or --after")
+            raise InputError(what, short(word), "strike it, and log it anew with --at or --after")
     blank = {said[i][:-1] for i in _blanks(said)}
     rest = " ".join(kept_whole(said[i]) for i in range(len(said)) if i not in _blanks(said))
     if not said:
@@ -70,7 +70,7 @@ def _reading(
     for name in blank:
         key = key_of(name)
         if key is None or key[0] == "reference":
-            raise InputError(f"{name[:24]!r} is no word of a reading", "", _SAY["reading"])
+            raise InputError(f"{short(name)!r} is no word of a reading", "", _SAY["reading"])
         if key[0] in scale:
             notes.pop(key[0], None)
         else:
@@ -87,7 +87,7 @@ def _trim(record: Trim, rest: str, blank: set[str]) -> Trim:
     for name in blank:
         column = TRIM_WORDS.get(name.lower())
         if column is None:
-            raise InputError(f"{name[:24]!r} is no word of a trim", "", _SAY["trim"])
+            raise InputError(f"{short(name)!r} is no word of a trim", "", _SAY["trim"])
         changes[column] = None
     for name in ("length_mm", "lip_strokes", "asked_mm", "remark"):
         if getattr(line, name) is not None:
@@ -98,14 +98,14 @@ def _trim(record: Trim, rest: str, blank: set[str]) -> Trim:
 def _by_word(record: Event | Outcome, rest: str, blank: set[str], kind: str) -> Event | Outcome:
     """An event or an outcome: its word, with or without `event=` before it, and its remark."""
     if wrong := [name for name in blank if name.lower() != "remark"]:
-        raise InputError(f"{wrong[0][:24]!r} cannot be blank", "", _SAY[kind])
+        raise InputError(f"{short(wrong[0])!r} cannot be blank", "", _SAY[kind])
     changes = _no_remark(blank)
     head, remark, text = rest.partition("remark=")
     if remark:
         changes["remark"] = text.strip('" ') or None
     head = " ".join(head.split()).removeprefix(f"{kind}=").strip('" ')
     if "=" in head:
-        raise InputError(f"{head[:24]!r} is no word of an {kind}", "", _SAY[kind])
+        raise InputError(f"{short(head)!r} is no word of an {kind}", "", _SAY[kind])
     if head:
         changes[kind] = head
     return replace(record, **changes)

@@ -15,6 +15,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from trimfit.base.dates import DAY_S, at_s
+from trimfit.base.errors import short
 from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 from trimfit.entry.typing_slips import AS_SOUNDING, Typed, outputs_cents, rough_expectation, since_event, slip_doubts
 from trimfit.log.settings import scale_of
@@ -106,12 +107,12 @@ def chanter_doubts(reading: Reading, known: Chanter | None, history: ReedHistory
     """
     if known is None:
         return []
-    name, ordered = known.chanter[:60], history.chanter if history.order is not None else None
+    name, ordered = short(known.chanter), history.chanter if history.order is not None else None
     if known.at_hand == "no" and "owner" not in (reading.remark or "").lower():
         sentence = f"Chanter {name} is away: did its owner read it there? (The word owner in the remark says so.)"
         return [Doubt("owners", "chanter", sentence)]
     if not named and ordered is not None and ordered.chanter != known.chanter and ordered.at_hand is None:
-        unread = f"No reed was ever read in {ordered.chanter[:60]}, the chanter of its order"
+        unread = f"No reed was ever read in {short(ordered.chanter)}, the chanter of its order"
         return [Doubt("which-chanter", "chanter", f"{unread}: was this one read in {name}? Else name the chanter.")]
     return []
 
@@ -126,7 +127,8 @@ def _other_reed(reading: Reading, foreseen: ExpectedReading | None, scale: Mappi
     name = reads_like(now, foreseen)
     if name is None:
         return None
-    sentence = f"This reads like {name[:60]}, not like {reading.reed[:60]}; was it {reading.reed[:60]} that was read?"
+    own = short(reading.reed)
+    sentence = f"This reads like {short(name)}, not like {own}; was it {own} that was read?"
     return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
 
 
@@ -215,7 +217,7 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
     if outcome.outcome != "good":
         return []
     scale = scale_of(settings)
-    reed = outcome.reed[:60]
+    reed = short(outcome.reed)
     for one in reversed(history.readings):
         f_hz, e_hz = (_low_a_hz(one.record, note, scale) for note in ("f", "e"))
         if f_hz is None or e_hz is None:
@@ -225,7 +227,7 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
             return [Doubt("good-unread", "outcome", sentence)]
         event = next((event.record.event for event in reversed(history.events) if event.at_s > one.at_s), None)
         if event is not None:
-            sentence = f"{reed} was not read with F and E since it was logged as {event[:40]}; is it good?"
+            sentence = f"{reed} was not read with F and E since it was logged as {short(event)}; is it good?"
             return [Doubt("good-unread", "outcome", sentence)]
         gap_hz = f_hz - e_hz
         if abs(gap_hz) <= GOOD_TOLERANCES * settings.tolerance_hz:
@@ -346,6 +348,8 @@ def trim_doubts(
         doubts.append(Doubt("trim-long", "length_mm", f"{words}; {ask}", meant))
     if not doubts and (twice := _typed_twice(trim, history, settings.time_zone)):
         doubts.append(twice)
+    if length_mm and trim.asked_mm == 0.0:
+        doubts.append(Doubt("asked-nothing", "asked_mm", f"{length_mm:g} mm came off where 0 was meant; is it right?"))
     blade_mm = history.reed.record.blade_mm
     left_mm = (blade_mm or 0.0) - sum(one.record.length_mm or 0.0 for one in history.trims) - length_mm
     if blade_mm and length_mm and left_mm < settings.least_blade_mm:

@@ -6,8 +6,19 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from trimfit.base.dates import DAY_S, at_s, is_date, later_text, local_minute, text_of, typed_time
-from trimfit.base.errors import InputError
+from trimfit.base.dates import (
+    DAY_S,
+    as_iso,
+    at_s,
+    has_offset,
+    is_date,
+    later_text,
+    local_minute,
+    other_offset,
+    text_of,
+    typed_time,
+)
+from trimfit.base.errors import InputError, command, short
 from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
 
 # The clocks of two benches may stand so far apart; what lies further ahead is yet to come, or a slip.
@@ -20,11 +31,13 @@ Timed = Reading | Trim | Event | Outcome
 @dataclass(frozen=True, slots=True)
 class Placed:
     """When an entry is made, as text, and where that puts it where that is not simply last: `before the reading of
-    14:30`. `behind`: the clock is behind an entry, and it was put just after that one."""
+    14:30`. `behind`: the clock is behind an entry, and it was put just after that one. `day`: the entry that it was to
+    stand after, where that has a day alone."""
 
     at: str
     where: str = ""
     behind: bool = False
+    day: _Entry | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,16 +47,21 @@ class _Entry:
     at: str
     entry: str
     record: Timed
+    doubts: tuple[str, ...] = ()
 
 
 def entries_of(history: ReedHistory) -> list[_Entry]:
     """A reed's readings, trims, events and outcome in order of time."""
-    found = [_Entry(one.at_s, "reading", one.record.taken_at, one.entry, one.record) for one in history.readings]
-    found += [_Entry(one.at_s, "trim", one.record.done_at, one.entry, one.record) for one in history.trims]
-    found += [_Entry(one.at_s, one.record.event[:40], one.record.at, one.entry, one.record) for one in history.events]
+    found = [_entry(one, "reading", one.record.taken_at) for one in history.readings]
+    found += [_entry(one, "trim", one.record.done_at) for one in history.trims]
+    found += [_entry(one, short(one.record.event), one.record.at) for one in history.events]
     if (last := history.outcome) is not None:
-        found.append(_Entry(last.at_s, "outcome", last.record.at, last.entry, last.record))
+        found.append(_entry(last, "outcome", last.record.at))
     return sorted(found, key=lambda one: one.at_s)
+
+
+def _entry(one: Logged[Any], word: str, at: str) -> _Entry:
+    return _Entry(one.at_s, word, at, one.entry, one.record, one.doubts)
 
 
 def without(history: ReedHistory, entry: str, *, before: bool = False) -> ReedHistory:
@@ -118,6 +136,9 @@ def place(
     if CLOCKS_APART_S < typed_s - at_s(now) <= DAY_S:  # further ahead is asked about
         ahead = f"{local_minute(text)} is still to come"
         where = f"{where}; {ahead}" if where else ahead
+    if not has_offset(as_iso(at)) and (other := other_offset(text)):
+        twice = f"that hour came twice: taken as {text[:16]}{text[-6:]}, not {other}"
+        where = f"{where}; {twice}" if where else twice
     return Placed(text, where)
 
 
@@ -127,18 +148,19 @@ def _after(entries: list[_Entry], after: str, reed: str, now: str) -> Placed:
     named = [one for one in entries if len(word) >= 6 and one.entry.startswith(word)]
     if len(named) != 1:
         what = "no entry of this reed has this id" if not named else "several entries begin like this"
-        raise InputError(what, f"--after {after[:40]}", f"see trimfit review reed {reed[:60]}")
+        raise InputError(what, f"--after {short(after)}", f"see {command('review', 'reed', reed)}")
     first = named[0]
     then = next((one for one in entries if one.at_s > first.at_s), None)
     text = later_text(first.at_s)
+    day = first if is_date(first.at) else None
     if then is None:
-        return Placed(text, f"after the {_words(first, now)}")
+        return Placed(text, f"after the {_words(first, now)}", day=day)
     if at_s(text) >= then.at_s:
         text = text_of((first.at_s + then.at_s) / 2.0)
         if not first.at_s < at_s(text) < then.at_s:
             what = f"there is no time between the {_words(first, now)} and the {_words(then, now)}"
-            raise InputError(what, f"--after {after[:40]}", "strike the later one and log it again")
-    return Placed(text, f"after the {_words(first, now)} and before the {_words(then, now)}")
+            raise InputError(what, f"--after {short(after)}", "strike the later one and log it again")
+    return Placed(text, f"after the {_words(first, now)} and before the {_words(then, now)}", day=day)
 
 
 def _words(one: _Entry, now: str) -> str:

@@ -12,6 +12,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from trimfit.base.dates import at_s, local_now
+from trimfit.base.errors import command, short
 from trimfit.base.pitch import NOTES
 from trimfit.base.time_zones import machine_zone
 from trimfit.entry.checks import ahead_doubt, unbalanced
@@ -69,7 +70,7 @@ def long_trims(trims: Sequence[Taken], usual: Mapping[str, Sequence[float]]) -> 
         limit, middle = bounds.get(trim.reed_type, (float("inf"), 0.0))
         if trim.length_mm > limit:
             sentence = (
-                f"{trim.length_mm:g} mm in one trim, where {middle:.2g} mm is usual on {trim.reed_type[:60]}; "
+                f"{trim.length_mm:g} mm in one trim, where {middle:.2g} mm is usual on {short(trim.reed_type)}; "
                 f"was {trim.length_mm / 10:g} mm meant?"
             )
             yield Mark(trim.entry, trim.reed, "trim-long", sentence)
@@ -151,7 +152,7 @@ def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:
         for name, other in twins(first).items():
             seq, entry, reed = first[name]
             if seq > after_seq:
-                found[(entry, reed)].append(f"{name[:60]!r} differs from the {word[:60]} {other[:60]!r}")
+                found[(entry, reed)].append(f"{short(name)!r} differs from the {short(word)} {short(other)!r}")
     for (entry, reed), differ in found.items():
         sentence = f"{' and '.join(differ)} in case, blanks or Unicode form alone; are the two one?"
         yield Mark(entry, reed, "name-alike", sentence)
@@ -177,7 +178,7 @@ def _of_times(journal: Journal, settings: Settings, after_seq: int) -> Iterator[
         for reed in reordered(connection, here) if settings.time_zone == "UTC" != here else ():
             sentence = (
                 f"its times without an offset are read in UTC; in this machine's zone its entries stand in another "
-                f"order: if that is right, trimfit settings time_zone {here}"
+                f"order: if that is right, {command('settings', 'time_zone', here)}"
             )
             yield Mark("", reed, "time-zone", sentence)
 
@@ -202,11 +203,11 @@ def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None 
         reed = conflict.key.split(" at ")[0] if KINDS[conflict.kind].key[0] == "reed" else ""
         for entry in conflict.aside:
             ours, other = (
-                conflict.said.get(one, "") + (f", from {came[one][:60]}" if one in came else "")
+                conflict.said.get(one, "") + (f", from {short(came[one])}" if one in came else "")
                 for one in (conflict.kept, entry)
             )
             sentence = (
-                f"two benches have {conflict.kind} {conflict.key[:80]} with different {', '.join(conflict.differs)}: "
+                f"two benches have {conflict.kind} {short(conflict.key)} with different {', '.join(conflict.differs)}: "
                 f"{conflict.kept} ({ours}) counts, this one ({other}) stands aside; "
                 f"if this is the right one: trimfit log strike {conflict.kept}, if it is wrong: "
                 f"trimfit log strike {entry}"
@@ -229,9 +230,8 @@ def bad_values(journal: Journal) -> list[Mark]:
 
 def struck_names(journal: Journal) -> list[Mark]:
     """Entries that name a reed, order or chanter all of whose entries were struck."""
+    again = "log it again, or strike this"
     return [
-        Mark(
-            entry, reed, f"{kind}-struck", f"names {kind} {name[:60]!r}, which was struck; log it again, or strike this"
-        )
+        Mark(entry, reed, f"{kind}-struck", f"names {kind} {short(name)!r}, which was struck; {again}")
         for entry, reed, kind, name in journal.names_of_struck()
     ]

@@ -13,7 +13,7 @@ from typing import Any
 
 from trimfit.base.column_words import G_OCTAVE, ValueMeaning, key_of, note_of
 from trimfit.base.dates import typed_time
-from trimfit.base.errors import Fault, InputError, nearest
+from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, parse_crow_hz
 from trimfit.base.units import (
     MM_PER_UNIT,
@@ -118,7 +118,7 @@ class _LineReader:
             self.faults.append(word.fault("", "a value with no name before it", "say what it is, such as f 779.1"))
             return
         self.faults.append(
-            word.fault("", f"{name[:24]!r} is no word of a reading", like(name, KNOWN_WORDS, USUAL_WORDS))
+            word.fault("", f"{short(name)!r} is no word of a reading", like(name, KNOWN_WORDS, USUAL_WORDS))
         )
         if self.is_value(self.peek()):
             self.at += 1
@@ -198,7 +198,7 @@ class _LineReader:
         notes = [note_of(name) for name in names]
         for name, note in zip(names, notes, strict=True):
             if note is None:
-                self.faults.append(word.fault("taped", f"{name[:24]!r} is no note", nearest(name.lower(), NOTES)))
+                self.faults.append(word.fault("taped", f"{short(name)!r} is no note", nearest(name.lower(), NOTES)))
         if not names:
             self.faults.append(word.fault("taped", "no note after it", "name the taped notes, such as taped f high_g"))
         return tuple(note for note in NOTES if note in notes)
@@ -207,7 +207,7 @@ class _LineReader:
         match = VALUE.match(self.with_unit(text, NOTE_UNITS))
         if match is None:
             self.faults.append(
-                word.fault(note, f"{text[:24]!r} is not a pitch", "give hertz such as 779.1, or cents such as -12c")
+                word.fault(note, f"{short(text)!r} is not a pitch", "give hertz such as 779.1, or cents such as -12c")
             )
             return
         sign, digits, unit = match[1], match[2], unit_key(match[3] or "")
@@ -312,7 +312,7 @@ def parse_trim(text: str, *, partial: bool = False) -> TrimLine:
         if key is None:
             if name.lower() not in TRIM_LEADS:
                 remedy = like(name, list(TRIM_WORDS), "say 0.14, or 0.14 lip 2")
-                faults.append(word.fault("", f"{name[:24]!r} is no word of a trim", remedy))
+                faults.append(word.fault("", f"{short(name)!r} is no word of a trim", remedy))
             continue
         if key == "remark":
             values[key] = " ".join(p for p in (value, text[word.end :].strip()) if p).replace('"', "").strip() or None

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from trimfit.base.errors import short
 from trimfit.base.records import Chanter, Doubt, Order, Reed
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def _alike(word: str, column: str, name: str, known: Iterable[str]) -> list[Doub
     like = similar_name(name, known)
     if like is None:
         return []
-    sentence = f"The log has the {word} {like[:60]!r}, and {name[:60]!r} is not it; did you mean {like[:60]}?"
+    sentence = f"The log has the {word} {short(like)!r}, and {short(name)!r} is not it; did you mean {short(like)}?"
     return [Doubt("name-alike", column, sentence)]
 
 
@@ -95,11 +96,11 @@ def word_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
         if name and name not in known:
             alike = _alike(word, column, name, [one for one in known if one is not None])
             if column == "working_crow_type" and known and not alike:
-                listed = ", ".join(sorted(str(one) for one in known))[:120]
-                sentence = f"The log has no reed of type {name[:60]!r}: its crow tells nothing. Its types are {listed}."
-                alike = [Doubt("crow-type", column, sentence)]
+                listed = short(", ".join(sorted(str(one) for one in known)), 120)
+                sentence = f"The log has no reed of type {short(name)!r}: its crow tells nothing."
+                alike = [Doubt("crow-type", column, f"{sentence} Its types are {listed}.")]
             doubts += alike
-            fresh.append(f"new {word} {name[:60]}")
+            fresh.append(f"new {word} {short(name)}")
     return doubts, fresh
 
 
@@ -121,10 +122,10 @@ def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
     for word, column, name, known in of_reed:
         doubts += _alike(word, column, name, known)
         if name not in known:
-            fresh.append(f"new {word} {name[:60]}")
+            fresh.append(f"new {word} {short(name)}")
     others = {row[1] for row in rows if row[2] == record.batch}
     if others and record.reed_type not in others:
-        of = ", ".join(sorted(others))[:60]
-        sentence = f"Batch {record.batch[:60]} is of type {of} so far, not {record.reed_type[:60]}; is it right?"
+        of = short(", ".join(sorted(others)))
+        sentence = f"Batch {short(record.batch)} is of type {of} so far, not {short(record.reed_type)}; is it right?"
         doubts.append(Doubt("batch-types", "reed_type", sentence))
     return doubts, fresh

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from trimfit.base.column_words import NOTE_WORDS, OTHER_WORDS, ValueMeaning, key_of
-from trimfit.base.errors import Fault, nearest
+from trimfit.base.errors import Fault, nearest, short
 
 SWITCHES: dict[str, ValueMeaning] = {
     "sounding": "sounding",
@@ -51,7 +51,7 @@ class Word:
 
     def fault(self, column: str, what: str, remedy: str) -> Fault:
         """A fault at this word."""
-        return Fault(f"word {self.place} ({self.text[:24]})", column, what, remedy)
+        return Fault(f"word {self.place} ({short(self.text)})", column, what, remedy)
 
 
 def names_a_column(word: str) -> bool:

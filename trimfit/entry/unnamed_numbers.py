@@ -14,7 +14,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 
 _BETWEEN = re.compile(r"[\s/*]+")
 _NUMBER = re.compile(r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d*)")
@@ -53,7 +53,7 @@ def with_names(text: str, order: Sequence[str]) -> str:
     """
     words = _numbers(text)
     if wrong := next((word for word in words if _LONG.fullmatch(word)), ""):
-        what = f"{wrong[:24]}: {len(wrong)} digits are not numbers of four digits and a crow of two"
+        what = f"{short(wrong)}: {len(wrong)} digits are not numbers of four digits and a crow of two"
         raise InputError(what, remedy="type it again, or a blank between the numbers")
     if len(words) > len(order):
         what = f"{len(words)} numbers, and names for {len(order)}: {' '.join(order)}"
@@ -62,7 +62,7 @@ def with_names(text: str, order: Sequence[str]) -> str:
     pairs = [(name, value) for name, value in zip(order, values, strict=False) if value.strip("+-−0.,")]
     if misplaced := next(((name, value) for name, value in pairs if name != "crow" and _CROW.fullmatch(value)), None):
         name, value = misplaced
-        what = f"{value[:24]} is a crow, and {name} is read in its place"
+        what = f"{short(value)} is a crow, and {name} is read in its place"
         raise InputError(what, remedy=f"0 for what was not taken; the order is {' '.join(order)}")
     if not pairs:
         raise InputError("nothing was read in this line", remedy="give a note or the crow, such as f 779.1 crow C+22")

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 class Counts:
     """What an import or a merge did: entries new to the log, entries it knew, entries it could not let count.
 
+    `by_kind`: new and known, by file for an import or an export (`trims.csv`; each row is counted once, a struck entry
+    and its strike in `struck.csv`), by kind for a merge or a backup (`trim`, `strike`).
+
     `settings`: of a merge, those that the two logs have different, and of which this log's stand; of an import into a
     log that held anything, those that it changed, with what they were.
     """

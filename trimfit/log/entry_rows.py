@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from trimfit.base import dates
+from trimfit.base.errors import short
 from trimfit.log.entry_kinds import Kind
 from trimfit.log.queries import quoted
 
@@ -47,7 +48,7 @@ def differences(kind: Kind, ours: Sequence[Any], theirs: Sequence[Any]) -> str:
 def _shown(value: object) -> str:
     if isinstance(value, float):
         value = f"{value:.6g}"  # as `fix` lists values; the row keeps them all
-    return "blank" if value is None else str(value)[:40]
+    return "blank" if value is None else short(value)
 
 
 try:

@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from trimfit.base import dates
-from trimfit.base.errors import InputError, nearest
+from trimfit.base.errors import InputError, nearest, short
 from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
@@ -116,7 +116,7 @@ class Journal(Store):
             remedy = "log it again if it should count"
             if before[0].startswith(AMENDED):
                 remedy = "the entry in its place counts: trimfit review reed REED names it"
-            raise InputError(f"was struck before ({before[0][:60]})", entry, remedy)
+            raise InputError(f"was struck before ({short(before[0])})", entry, remedy)
 
     def amend(self, entry_id: str, record: T, *, doubts: Sequence[str | Doubt] = ()) -> Logged[T]:
         """Keep a record in the place of an entry, which is struck: both in one transaction.
@@ -137,7 +137,7 @@ class Journal(Store):
         """The kind and the values of an entry that is in the log, struck or not. InputError for what is no id."""
         kind = kind_of_entry(entry)
         if kind is None:
-            raise InputError("no entry has this id", entry[:60])
+            raise InputError("no entry has this id", short(entry))
         query = f"SELECT {queries.quoted(kind.names)} FROM {kind.table} WHERE entry = ?"
         return kind, tuple(self._connection.execute(query, (entry,)).fetchone())
 
@@ -251,7 +251,7 @@ class Journal(Store):
 
     def knows(self, kind_name: str, name: str) -> bool:
         """Whether the log has a reed, order or chanter of this name that counts."""
-        return refusals.knows(self._connection, kind_name, name)
+        return queries.knows(self._connection, kind_name, name)
 
     def length_taken_mm(self, reed: str, *, up_to_seq: int | None = None) -> float:
         """All length taken off a reed so far, in mm; with `up_to_seq`, by entries up to that one."""
@@ -369,7 +369,7 @@ class Journal(Store):
                 query = f"SELECT seq, entry FROM {KINDS[name].table} WHERE {UNSTRUCK} {where}ORDER BY seq DESC LIMIT 1"
                 found += self._rows(query, (about,) if about else ())
         if not found:
-            where = f"reed {about[:60]}" if about else ""
+            where = f"reed {short(about)}" if about else ""
             raise InputError("nothing is logged that could be struck", where, "a reed itself is struck by its id")
         return str(max(found)[1])
 
@@ -384,13 +384,11 @@ class Journal(Store):
             )
             found = [entry for (entry,) in rows]
         if not found:
-            raise InputError(
-                "no entry has this id", text[:60], "see trimfit review reed REED, or say trimfit log strike --last REED"
-            )
+            raise InputError("no entry has this id", short(text), "trimfit review reed REED names a reed's entries")
         if len(found) > 1:
-            raise InputError("several entries begin like this", text[:60], "give more of the id")
+            raise InputError("several entries begin like this", short(text), "give more of the id")
         if kind is not None and kind.name in ("strike", "mark"):
-            raise InputError(f"a {kind.name} is not struck", text[:60], "log the entry it names again instead")
+            raise InputError(f"a {kind.name} is not struck", short(text), "log the entry it names again instead")
         return found[0]
 
     def of_reed(self, name: str) -> ReedHistory:

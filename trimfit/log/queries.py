@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from trimfit.base import dates
-from trimfit.base.errors import InputError, nearest
+from trimfit.base.errors import InputError, command, nearest, short
 from trimfit.base.records import Chanter, Logged, Order, ReedHistory
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
 
@@ -162,6 +162,13 @@ def reed_names(connection: sqlite3.Connection, *, where: str = "", values: Seque
     return [name for (name,) in connection.execute(f"SELECT reed FROM reeds WHERE {LIVE}{also} ORDER BY reed", values)]
 
 
+def knows(connection: sqlite3.Connection, kind_name: str, name: str) -> bool:
+    """Whether the log has a reed, order or chanter of this name that counts."""
+    kind = KINDS[kind_name]
+    query = f'SELECT 1 FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
+    return connection.execute(query, (name,)).fetchone() is not None
+
+
 def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError:
     """What to say of a name the log does not hold: the nearest it does, or that the entry was struck."""
     key = kind.key[0]
@@ -169,12 +176,16 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
         f'SELECT s.why FROM {kind.table} t JOIN strikes s ON s.struck = t.entry WHERE t."{key}" = ? LIMIT 1', (name,)
     ).fetchone()
     if struck and struck[0].startswith("renamed "):
-        to = struck[0].removeprefix("renamed ")[:60]
-        return InputError(f"{kind.name} {name[:60]!r} has another name", "", f"it is {to!r} now")
+        to = short(struck[0].removeprefix("renamed "))
+        return InputError(f"{kind.name} {short(name)!r} has another name", "", f"it is {to!r} now")
     if struck:
-        return InputError(
-            f"{kind.name} {name[:60]!r} was struck ({struck[0][:60]})", "", f"log it again with trimfit log {kind.name}"
-        )
+        what = f"{kind.name} {short(name)!r} was struck ({short(struck[0])})"
+        return InputError(what, "", f"log it again with trimfit log {kind.name}")
+    if kind.name != "order" and knows(connection, "order", name):
+        remedy = f"{command('pick', name)} and trimfit ask --all answer for an order"
+        return InputError(f"{short(name)!r} is an order and no {kind.name}", "", remedy)
+    if kind.name == "reed" and knows(connection, "chanter", name):
+        return InputError(f"{short(name)!r} is a chanter and no reed", "", "trimfit review chanters shows chanters")
     near = [
         found
         for (found,) in connection.execute(
@@ -186,4 +197,4 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
     # Of numbers only those of as many digits are meant: 1 is no slip of 13.
     near = [other for other in near if not (name.isdigit() and other.isdigit() and len(other) != len(name))]
     remedy = nearest(name, near) if near else f"log it first with trimfit log {kind.name}, or import it"
-    return InputError(f"{kind.name} {name[:60]!r} is not in the log", "", remedy)
+    return InputError(f"{kind.name} {short(name)!r} is not in the log", "", remedy)

@@ -6,12 +6,12 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.log import queries, whole_days
 from trimfit.log.entry_kinds import KINDS, Kind, Row
 from trimfit.log.entry_rows import differences, instant_of, key_words
 from trimfit.log.instants import zone_of
-from trimfit.log.queries import LIVE, quoted
+from trimfit.log.queries import LIVE, knows, quoted
 
 
 def refuse(connection: sqlite3.Connection, kind: Kind, values: Sequence[Any]) -> None:
@@ -25,13 +25,6 @@ def refuse(connection: sqlite3.Connection, kind: Kind, values: Sequence[Any]) ->
         _refuse_past_blade(connection, str(values[0]), values[kind.index["length_mm"]])
     if kind.name == "reed":
         _refuse_short_blade(connection, str(values[0]), values[kind.index["blade_mm"]])
-
-
-def knows(connection: sqlite3.Connection, kind_name: str, name: str) -> bool:
-    """Whether the log has a reed, order or chanter of this name that counts."""
-    kind = KINDS[kind_name]
-    query = f'SELECT 1 FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
-    return connection.execute(query, (name,)).fetchone() is not None
 
 
 def clash(
@@ -60,7 +53,7 @@ def _refuse_clash(connection: sqlite3.Connection, kind: Kind, values: Sequence[A
         return
     entry, theirs = found
     raise InputError(
-        f"the log has {key_words(kind, values)[:80]!r} with {differences(kind, values, theirs)}",
+        f"the log has {short(key_words(kind, values))!r} with {differences(kind, values, theirs)}",
         kind.name,
         f"if that one is wrong, first: trimfit log strike {entry} --why …",
     )
@@ -74,7 +67,7 @@ def _refuse_past_blade(connection: sqlite3.Connection, reed: str, length_mm: flo
     if taken + length_mm >= blade[0]:
         raise InputError(
             f"{length_mm:g} mm after {taken:g} mm is past the blade of {blade[0]:g} mm",
-            f"reed {reed[:60]}",
+            f"reed {short(reed)}",
             f"give less than {blade[0] - taken:.4g} mm; did you mean {length_mm / 10:g}?",
         )
 
@@ -85,4 +78,4 @@ def _refuse_short_blade(connection: sqlite3.Connection, reed: str, blade_mm: flo
     taken = length_taken_mm(connection, reed)
     if taken >= blade_mm:
         what = f"{taken:g} mm came off already, past a blade of {blade_mm:g} mm"
-        raise InputError(what, f"reed {reed[:60]}", "give the blade's free length when new")
+        raise InputError(what, f"reed {short(reed)}", "give the blade's free length when new")

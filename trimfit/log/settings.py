@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
 from trimfit.base.column_words import order_of_names
-from trimfit.base.errors import InputError, nearest
+from trimfit.base.errors import InputError, nearest, short
 from trimfit.base.pitch import RATIO_CHOICES, ratios
 from trimfit.base.records import Settings
 from trimfit.base.time_zones import zone_like, zone_named
@@ -60,7 +60,7 @@ def _defaults() -> Settings:
 def checked(name: str, text: str) -> str:
     """A setting's value as the log keeps it, if the name is one and the value may be; InputError if not."""
     if name not in NAMES:
-        raise InputError(f"{name[:40]!r} is no setting", "settings", nearest(name, NAMES))
+        raise InputError(f"{short(name)!r} is no setting", "settings", nearest(name, NAMES))
     word = text.strip()
     if name in _RATIOS:
         note = _RATIOS[name]
@@ -72,13 +72,16 @@ def checked(name: str, text: str) -> str:
     if name == "line_order":
         order = order_of_names(word)
         if order is None:
-            what = f"{word[:40]!r} is no order of notes and the crow, each once"
+            what = f"{short(word)!r} is no order of notes and the crow, each once"
             raise InputError(what, name, "say it as f e a A crow")
         return " ".join(order)
-    value = parse_number(word)
+    try:
+        value = parse_number(word)
+    except InputError as error:
+        raise InputError(error.what, name, error.remedy) from error
     low, high = limits_of(name)
     if not low <= value <= high:
-        raise InputError(f"{word[:40]} is out of bounds", name, f"give {low:g} to {high:g}")
+        raise InputError(f"{short(word)} is out of bounds", name, f"give {low:g} to {high:g}")
     return number_text(value)
 
 
@@ -88,7 +91,7 @@ def fault_of(name: str, text: object) -> InputError | None:
         return None
     if name == "time_zone":
         # A zone that is unknown here keeps times without an offset from being taken, and nothing else.
-        return None if zone_like(str(text)) else InputError(f"{str(text)[:40]!r} is no time zone", "time_zone")
+        return None if zone_like(str(text)) else InputError(f"{short(text)!r} is no time zone", "time_zone")
     try:
         checked(name, str(text))
     except InputError as error:

@@ -10,7 +10,7 @@ from typing import Any
 
 from trimfit.base import dates
 from trimfit.base.column_words import note_of
-from trimfit.base.errors import Fault, InputError, nearest
+from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, RATIO_CHOICES, parse_crow_hz
 from trimfit.base.units import (
     BOUNDS,
@@ -122,7 +122,7 @@ def text_value(column: Column, text: str) -> str | None:
     if "\0" in word:
         raise InputError("holds a NUL character", column.name, "is this file really text?")
     if not word.isascii() and any("\ud800" <= letter <= "\udfff" for letter in word):
-        raise InputError("holds bytes that are not UTF-8 text", column.name, "save the file as UTF-8")
+        raise InputError("holds bytes that are not UTF-8 text", column.name, "write it as UTF-8")
     return word
 
 
@@ -130,7 +130,7 @@ def _taped(words: Sequence[str], column: Column) -> str | None:
     notes = [note_of(word) for word in words]
     wrong = [word for word, note in zip(words, notes, strict=True) if note is None]
     if wrong:
-        raise InputError(f"{wrong[0][:40]!r} is no note", column.name, nearest(wrong[0], NOTES))
+        raise InputError(f"{short(wrong[0])!r} is no note", column.name, nearest(wrong[0], NOTES))
     return " ".join(note for note in NOTES if note in notes) or None
 
 
@@ -143,9 +143,9 @@ def _word_value(column: Column, word: str) -> Value:
     if column.sort == "notes":
         return _taped(word.replace(",", " ").split(), column)
     if column.sort == "outcome" and word not in OUTCOMES:
-        raise InputError(f"{word[:40]!r} is no outcome", column.name, f"say {', '.join(OUTCOMES)}")
+        raise InputError(f"{short(word)!r} is no outcome", column.name, f"say {', '.join(OUTCOMES)}")
     if column.sort == "yes-no" and word not in ("yes", "no"):
-        raise InputError(f"{word[:40]!r} is neither yes nor no", column.name, "say yes, no, or leave it blank")
+        raise InputError(f"{short(word)!r} is neither yes nor no", column.name, "say yes, no, or leave it blank")
     return word
 
 
@@ -179,7 +179,7 @@ def _canonical_value(column: Column, raw: Any, scale: Scale) -> Value:
         return None
     if column.sort in ("real", "whole"):
         if isinstance(raw, (str, bytes)):
-            raise InputError(f"{raw[:40]!r} is not a number", column.name, "give a number")
+            raise InputError(f"{short(raw)!r} is not a number", column.name, "give a number")
         return number_value(column, float(raw), scale)
     if column.sort == "notes" and not isinstance(raw, str):
         return _taped(tuple(raw), column)
@@ -214,7 +214,7 @@ def canonical(kind: Kind, raw: Sequence[Any], scale: Scale = DEFAULT_RATIOS) -> 
 
 
 def amounts(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str]]:
-    """What is wrong with a row as a whole, as (column, what, remedy): a trim that says no amount."""
-    if kind.name == "trim" and values[kind.index["length_mm"]] is None and values[kind.index["lip_strokes"]] is None:
-        return [("length_mm", "neither a length nor lip strokes are given", "give length_mm, lip_strokes or both")]
+    """What is wrong with a row as a whole, as (column, what, remedy): a trim that took nothing off."""
+    if kind.name == "trim" and not values[kind.index["length_mm"]] and not values[kind.index["lip_strokes"]]:
+        return [("length_mm", "nothing was taken off", "give length_mm, lip_strokes or both, more than 0")]
     return []

@@ -13,7 +13,7 @@ from sqlite3 import Connection
 from typing import Any
 
 from trimfit.base.dates import DAY_S, at_s, day_of, is_date
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.instants import zone_of
 from trimfit.log.queries import LIVE
@@ -31,9 +31,9 @@ def refuse(connection: Connection, kind: Kind, values: Sequence[Any]) -> None:
     if kind.name not in ORDERED or kind.time is None:
         return
     reed, text = str(values[kind.index["reed"]]), str(values[kind.index[kind.time]])
-    for _, other, theirs in _same_day(connection, kind.name, reed, text, zone_of(connection)):
+    for entry, other, theirs in _same_day(connection, kind.name, reed, text, zone_of(connection)):
         what, remedy = _words(kind.name, text, other, theirs)
-        raise InputError(what, f"reed {reed[:60]}", remedy)
+        raise InputError(what, f"reed {short(reed)}", f"{remedy}; this {kind.name} came after it: --after {entry}")
 
 
 def among_new(connection: Connection, new: NewRows, before: int, zone: str) -> Iterator[tuple[str, int, str, str]]:

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from trimfit.base.errors import InputError
+from trimfit.base.errors import short as shortened
 
 STEM_LENGTH = 48
 # Device names that some file systems keep for themselves, with or without an ending.
@@ -68,11 +69,7 @@ def one_line(text: str) -> str:
 
 def short(text: str, limit: int) -> str:
     """`text` on one line of at most `limit` characters; a longer one loses its middle, where names differ least."""
-    line = one_line(text)
-    if len(line) <= limit:
-        return line
-    tail = max(1, (limit - 1) // 3)
-    return f"{line[: limit - 1 - tail]}…{line[-tail:]}"
+    return shortened(one_line(text), limit)
 
 
 def sentence(text: str, limit: int = 240) -> str:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trimfit.base.dates import own_minute
+from trimfit.base.errors import short
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Logged, Reading
@@ -103,7 +104,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         chanter_unread=(aim.chanter or "") if unread else "",
         idle_days=seen.state.idle_days,
         may_have_moved_cents=_may_have_moved(seen),
-        event=f"{event.record.event[:40]} {own_minute(event.record.at)}" if event and len(after) < OUTWEIGH else "",
+        event=f"{short(event.record.event)} {own_minute(event.record.at)}" if event and len(after) < OUTWEIGH else "",
         event_read=bool(after),
         gaps_cents=gaps,
         worked=worked,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trimfit.base.errors import InputError, nearest
+from trimfit.base.errors import InputError, nearest, short
 from trimfit.base.records import Order
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ def order_named(journal: Journal, name: str) -> Order:
     """An order of the log. InputError with the nearest name for one it does not know."""
     orders = journal.orders()
     if name not in orders:
-        raise InputError(f"order {name[:60]!r} is not in the log", "order", nearest(name, sorted(orders)))
+        raise InputError(f"order {short(name)!r} is not in the log", "order", nearest(name, sorted(orders)))
     return orders[name]
 
 

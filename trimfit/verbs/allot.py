@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order, ReedHistory
@@ -255,10 +255,10 @@ def _short(
         if left:
             best = max(left, key=lambda i: table.forecasts[i][column].good)
             chance = 100 * table.forecasts[best][column].good
-            name = stock[best].reed.record.reed[:60]
+            name = short(stock[best].reed.record.reed)
             why = f"the best reed left, {name}, would end good with a chance of {chance:.0f} %"
         elif not fits:
-            why = f"no free reed is {(order.weight or '')[:60]}"
+            why = f"no free reed is {short(order.weight or '')}"
         else:
             why = "no reed is left for it"
         out.append(Short(order.order, count, found, why))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from trimfit.base.answers import Advice
 from trimfit.base.dates import asked_s
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, unwritable
 from trimfit.base.progress import Progress
 from trimfit.review.results import BatchDrift
 from trimfit.session.demo_shop import demo_shop
@@ -78,8 +78,7 @@ def make(folder: Path, progress: Progress) -> Demo:
     try:
         _fresh(folder)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(f"cannot be written ({reason})", str(folder), "name a folder you may write to") from error
+        raise unwritable(folder, error) from error
     log = folder / LOG
     taken = import_export.import_folder(log, shop, progress)
     with Session(log, progress=progress) as session:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
-from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.errors import InputError, TrimfitError, short
 from trimfit.base.records import Chanter, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
 
 if TYPE_CHECKING:
@@ -294,13 +294,13 @@ def log_reed(
             missing = [f"--{word}" for word, key in (("type", "reed_type"), ("batch", "batch")) if not given.get(key)]
             if missing:
                 what = f"a new reed needs {' and '.join(missing)}"
-                raise InputError(what, f"reed {name[:60]}", "say its type and batch")
+                raise InputError(what, f"reed {short(name)}", "say its type and batch")
             return
         for key in ("reed_type", "batch"):
             was = getattr(known, key)
             if given.get(key, was) != was and not move:
                 remedy = "give the new reed another name, or say --move if that was wrong"
-                raise InputError(f"is in the log with {key} {was[:60]!r}", f"reed {name[:60]}", remedy)
+                raise InputError(f"is in the log with {key} {short(was)!r}", f"reed {short(name)}", remedy)
 
     return _keep_or_revise(session.journal, Reed, name, given, sure, refuse)
 
@@ -344,10 +344,10 @@ def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bo
         if not given.get("chanter") and journal.entry_of("order", name) is None:
             only = journal.only_chanter()
             if only is None:
-                raise InputError("a new order needs --chanter", f"order {name[:60]}", "say which chanter it is for")
+                raise InputError("a new order needs --chanter", f"order {short(name)}", "say which chanter it is for")
             given = {**given, "chanter": only}
         kept = _keep_or_revise(journal, Order, name, given, sure)
-        said = f"in {only[:60]}, the only chanter in the log" if only is not None else ""
+        said = f"in {short(only)}, the only chanter in the log" if only is not None else ""
         return dataclasses.replace(kept, note="\n".join(part for part in (said, kept.note) if part))
 
 
@@ -369,13 +369,13 @@ def strike(
         kind = kind_of_entry(struck)
         name = journal.name_of(struck)
         thing = kind is not None and kind.name in ("reed", "order", "chanter")
-        said = f"the {kind.name} {'' if thing else 'of '}{name[:60]}" if kind is not None and entry is None else ""
+        said = f"the {kind.name} {'' if thing else 'of '}{short(name)}" if kind is not None and entry is None else ""
         done = journal.strike(struck, why, typed_time(at) if at is not None else None)
         notes = [said] if said else []
         if kind is not None and kind.name in ("reed", "order", "chanter"):
             left = journal.naming(kind.name, name)
             if (again := journal.entry_of(kind.name, name)) is not None:
-                notes.append(f"the other entry of {kind.name} {name[:60]} counts again: {again.entry}")
+                notes.append(f"the other entry of {kind.name} {short(name)} counts again: {again.entry}")
             elif left:
                 notes.append(f"{left:,} entries still name this {kind.name}: log it again")
         return EntryResult(done, "strike", struck, note="; ".join(notes))
@@ -391,7 +391,8 @@ def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), j
 
     done = rename(session.journal, reed, new, only=only, join=join)
     went = ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in done.moved.items() if kind != "reed")
-    note = f"{done.reed[:60]} is {done.new_name[:60]} now; along went {went or 'nothing'}; the old entries are struck"
+    note = f"{short(done.reed)} is {short(done.new_name)} now; along went {went or 'nothing'}"
+    note += "; the old entries are struck"
     return EntryResult(done.entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
 
 
@@ -432,7 +433,7 @@ def worked_there(history: ReedHistory, chanter: str | None) -> str:
     ordered = history.chanter if history.order is not None else None
     if ordered is None or chanter in (None, ordered.chanter):
         return ""
-    name = " ".join(ordered.chanter.split())[:60]
+    name = short(ordered.chanter)
     away = f"no reed was read in {name} yet" if ordered.at_hand is None else f"{name} is away"
     return f"where it is worked: {away}"
 
@@ -448,7 +449,7 @@ def what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said
         whose = "" if said else (", the chanter of its order" if history.order else last_time)
         if not said and (worked := worked_there(history, reading.chanter)):
             whose = f", {worked}"
-        place = f" in {' '.join(reading.chanter.split())[:60]}{whose}"
+        place = f" in {short(reading.chanter)}{whose}"
     if {"f", "e"} <= notes.keys():
         gap = notes["f"] - notes["e"]
         side = "over" if gap > 0 else "under"
@@ -519,6 +520,12 @@ def _placed(
     zone = journal.settings().time_zone
     placed = place(history, record_at, zone=zone, now=local_now(), at=at, after=after)
     tail = ELSEWHERE if placed.where and after is None and not placed.behind else ""
+    day = placed.day
+    if day is not None and isinstance(record, Reading) != isinstance(day.record, Reading):
+        # Of two on one day the log keeps no order unless both have a time: the first gets that of its day's beginning.
+        field = "taken_at" if isinstance(day.record, Reading) else "done_at" if isinstance(day.record, Trim) else "at"
+        timed: Any = dataclasses.replace(day.record, **{field: f"{day.at}T00:00"})  # type: ignore[arg-type]
+        tail += f", which stands at 00:00 of its day now: {journal.amend(day.entry, timed, doubts=day.doubts).entry}"
     return record_at(placed.at), placed.where + tail
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.natural_order import as_counted
 from trimfit.base.records import Order, ReedHistory
 from trimfit.log.journal import Journal
@@ -287,7 +287,7 @@ def take(session: Session, found: Picked, count: int) -> list[str]:
     over. InputError for more than there are."""
     free = [one for one in found.blanks if one.order != found.order.order]
     if count > len(free):
-        raise InputError(f"only {len(free)} blanks are free", f"order {found.order.order[:60]}", "take fewer")
+        raise InputError(f"only {len(free)} blanks are free", f"order {short(found.order.order)}", "take fewer")
     return put_to(session, [(one.reed, found.order.order) for one in free[:count]])
 
 

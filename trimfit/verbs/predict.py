@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.answers import Advice, PredictedReading
-from trimfit.base.errors import InputError, nearest
+from trimfit.base.errors import InputError, nearest, short
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
 from trimfit.base.units import Interval
 from trimfit.planner.aim import interval_of
@@ -78,7 +78,7 @@ def predict(
         bench = session.bench(at_s)
         if chanter is not None and bench.at_hand.chanter(chanter) is None:
             known = sorted(journal.chanters())
-            raise InputError(f"chanter {chanter[:60]!r} is not in the log", "--chanter", nearest(chanter, known))
+            raise InputError(f"chanter {short(chanter)!r} is not in the log", "--chanter", nearest(chanter, known))
         seen: dict[str, Seen] = {}
         for reed_type, batch in dict.fromkeys((r.reed_type, r.batch) for r in records.values()):
             seen |= bench.see_batch(reed_type, batch, [chanter] if chanter is not None else [], only=records)

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.records import Order
 from trimfit.log.journal import Journal
 from trimfit.planner.forecast import Forecast
@@ -89,8 +89,8 @@ def _refuse_without_evidence(journal: Journal, order: Order) -> None:
     if len(read) < LEAST_READ:
         raise InputError(
             f"too little is known to play a run out: nothing was ever cut, and {len(read) or 'no'} blank"
-            f"{'' if len(read) == 1 else 's'} read in {order.chanter[:60]} with F and E",
-            f"order {order.order[:60]}",
+            f"{'' if len(read) == 1 else 's'} read in {short(order.chanter)} with F and E",
+            f"order {short(order.order)}",
             "read three blanks in the chanter first",
         )
 

@@ -154,7 +154,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     if advice.gap_read and moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:
         size, ends = signed(moved.mean), f"{signed(moved.low)} to {signed(moved.high)}"
         cents = "cent" if size in ("+1", "-1") else "cents"
-        lines.append(f"  moved by itself since the last sitting: gap {size} {cents} ({ends})")
+        lines += wrapped(f"  moved by itself since the last sitting: gap {size} {cents} ({ends})", width, "    ")
     said = "; ".join(part for part in (advice.reason, *advice.notes) if part)
     if not (said or advice.reed_type):
         said = advice.why

@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.errors import InputError, TrimfitError, short
 from trimfit.cli.output.json_values import json_text
 from trimfit.web.desk import Desk, NotYet
 
@@ -120,5 +120,5 @@ async def said_wrong(request: Request, error: Exception) -> Response:
         lines = ["there is no such page; go back to the first one"] if lines == ["Not Found"] else lines
     else:
         lines, status = [f"{type(error).__name__}: {error}; the log is unharmed; go back and try again"], 500
-    lines = [" ".join(line.split())[:600] for line in lines]
+    lines = [short(line, 600) for line in lines]
     return page(request, "wrong.html", {"error": lines}, {"lines": lines}, status=status)

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from tests.opened import on
 from trimfit.base.records import Chanter, Order, Reed
 from trimfit.cli import app
-from trimfit.cli.output.screen import Screen, fit_for_json, fit_for_terminal
+from trimfit.cli.output.screen import Screen, fit_for_json, fit_for_terminal, prose_width
 from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_reed
 
@@ -212,3 +212,11 @@ def test_a_screen_takes_any_text(text: str, encoding: str) -> None:
     screen.write(text)
     screen.flush()
     assert len(behind.getvalue().decode(encoding)) == len(text)
+
+
+@pytest.mark.parametrize(("columns", "wide"), [("40", 60), ("72", 72), ("200", 80), ("wide", 80)])
+def test_sentences_are_as_wide_as_the_terminal_within_reason(
+    monkeypatch: pytest.MonkeyPatch, columns: str, wide: int
+) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
+    assert prose_width() == wide

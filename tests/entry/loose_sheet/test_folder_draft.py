@@ -267,3 +267,15 @@ def test_a_second_column_for_one_thing_and_one_that_the_log_lacks_are_named(tmp_
     assert [unread.column for unread in made.unread] == ["colour", "sort"]
     assert "another column says the same" in made.unread[1].what
     assert rows_of(tmp_path, "reeds.csv")[1].startswith("1,cane,")
+
+
+def test_three_heads_over_numbers_make_a_row_of_heads_though_most_are_in_another_language(tmp_path: Path) -> None:
+    sheet = (
+        "Schilf;Typ;Charge;Datum;gekürzt;F;E;crow\n"
+        "R-1;moulded;B-1;2026-03-01;0,2;780,1;705,2;C+22\nR-2;moulded;B-1;2026-03-01;0,1;781,1;705,0;C+25\n"
+    )
+    draft(tmp_path, sheet)
+    assert len(rows_of(tmp_path, "reeds.csv")) == len(rows_of(tmp_path, "readings.csv")) == 3
+    # Over words they are no heads: a chanter may be called E.
+    rows = "R-1;x;y;z;w;F;E;A\nR-2;x;y;z;w;E;F;A\n"
+    assert "no row of heads was found" in "\n".join(draft(tmp_path / "words", rows).page)

@@ -184,8 +184,15 @@ def test_strikes_reentries_marks_and_settings_go_out_and_come_back(tmp_path: Pat
         journal.strike(bad, "too wide")
         before = journal.of_reeds()
     first = put(log, tmp_path / "out1")
+    with Journal(log) as journal:
+        out = export_folder(journal, tmp_path / "out1")
     counts = take(tmp_path / "b", tmp_path / "out1")
     assert counts.known == 0
+    # A row is counted once, in and out.
+    assert counts.new == out.new + out.known
+    assert {file: new for file, (new, _) in counts.by_kind.items()} == {
+        file: sum(rows) for file, rows in out.by_kind.items() if sum(rows)
+    }
     assert put(tmp_path / "b", tmp_path / "out2") == first
     assert take(tmp_path / "b", tmp_path / "out1").new == 0
     assert take(log, tmp_path / "out2").new == 0
@@ -422,7 +429,12 @@ REED = "reed,reed_type,batch,blade_mm,order\n"
         (
             "trims.csv",
             CUT + "R-1,2026-03-01,,\n",
-            ["trims.csv:2: length_mm: neither a length nor lip strokes are given"],
+            ["trims.csv:2: length_mm: nothing was taken off"],
+        ),
+        (
+            "trims.csv",
+            CUT + "R-1,2026-03-01,0,\nR-1,2026-03-02,,0\nR-1,2026-03-03,0,1\n",
+            [f"trims.csv:{line}: length_mm: nothing was taken off" for line in (2, 3)],
         ),
         ("trims.csv", CUT + "R-1,2026-03-01,-0.1,\n", ["trims.csv:2: length_mm: -0.1 is out of bounds"]),
         (

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 import re
+import subprocess
+import sys
 import xml.etree.ElementTree as ElementTree
+from pathlib import Path
 
 import pytest
 
@@ -220,3 +224,16 @@ def test_the_users_own_settings_do_not_reach_the_pictures() -> None:
     plain = style.render(PICTURES["chart of three"])
     with matplotlib.rc_context({"font.size": 30, "svg.hashsalt": "other", "axes.facecolor": "black"}):
         assert style.render(PICTURES["chart of three"]) == plain
+
+
+def test_the_drawing_library_says_nothing_of_its_own_on_stderr(tmp_path: Path) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("x")
+    done = subprocess.run(
+        [sys.executable, "-c", "import trimfit.review.pictures.style"],
+        env={**os.environ, "MPLCONFIGDIR": str(blocked / "in")},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stderr == ""

@@ -1,9 +1,11 @@
-"""What is said of one logged entry, or one reed asked after. Free of typer, so that `quick` can say the same."""
+"""What is said of one logged entry, or one reed asked after. Free of typer, so that `fast_path` can say the same."""
 
 from __future__ import annotations
 
 import sys
 from typing import TYPE_CHECKING, Any
+
+from trimfit.base.errors import short
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -12,13 +14,16 @@ if TYPE_CHECKING:
     from trimfit.base.records import Doubt
     from trimfit.verbs.log import EntryResult, Verdict
 
+NAMED = ("reed", "order", "chanter")  # of other kinds an entry is about a reed or an entry
+
 
 def advice_in_words(advice: Advice) -> list[str]:
     """The answer of `ask REED` as lines: what to do, then what it rests on."""
     from trimfit.base.plain_words import plain_name
+    from trimfit.cli.output.screen import prose_width
     from trimfit.verbs.wording import advice_lines
 
-    lines = advice_lines(advice)
+    lines = advice_lines(advice, prose_width())
     return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]
 
 
@@ -100,14 +105,15 @@ def in_json(kept: EntryResult) -> dict[str, Any]:
         "instead_of": kept.instead_of,
         "note": kept.note or None,
         "read": kept.read or None,
+        "sentence": f"{kept.kind} {'' if kept.kind in NAMED else 'of '}{kept.about}{kept.read}",
         **({"entries": list(kept.entries)} if kept.entries else {}),
     }
 
 
 def saved_lines(kept: EntryResult) -> list[str]:
     """What is in the log now, as lines: the entry, and what was understood."""
-    about = " ".join(kept.about.split())[:60]
-    of = "" if kept.kind in ("reed", "order", "chanter") else "of "
+    about = short(kept.about)
+    of = "" if kept.kind in NAMED else "of "
     known = "" if kept.new else " (in the log already)"
     lines = [f"{kept.entry}  {kept.kind} {of}{about}{known}"]
     if kept.read:

@@ -1,4 +1,4 @@
-"""Answers as JSON, and the moving line of a long step. Free of typer, so that `quick` can use them."""
+"""Answers as JSON, and the moving line of a long step. Free of typer, so that `fast_path` can use them."""
 
 from __future__ import annotations
 

@@ -52,6 +52,15 @@ def _escaped(found: re.Match[str]) -> str:
     return "".join(f"\\u{high:02x}{low:02x}" for high, low in zip(units[::2], units[1::2], strict=True))
 
 
+def prose_width() -> int:
+    """How wide sentences are set: as wide as the terminal, or COLUMNS where that is set, from 60 to 80."""
+    try:
+        columns = int(os.environ.get("COLUMNS") or os.get_terminal_size().columns)
+    except (OSError, ValueError):
+        columns = 80
+    return min(max(columns, 60), 80)
+
+
 class Screen(io.TextIOBase):
     """A standard stream that takes any text and never fails. `needed`: a call whose words are lost here did nothing."""
 

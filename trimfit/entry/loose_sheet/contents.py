@@ -9,7 +9,7 @@ from dataclasses import replace
 from difflib import get_close_matches
 from fractions import Fraction
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.units import parse_number
 from trimfit.entry.loose_sheet.guesses import Notes
@@ -95,7 +95,7 @@ def told_by_contents(
                 role, why = "reed", "no other column is headed so"
             if role:
                 where = f"column {column.title!r}" if column.title else column.name
-                notes.guess("columns", where, f"taken for {role}: {why}; {cells[0][:30]!r} is one")
+                notes.guess("columns", where, f"taken for {role}: {why}; {short(cells[0])!r} is one")
         reed = reed or role == "reed"
         taken |= {role} if role not in ("", "readings") else set()
         found.append(replace(column, role=role))

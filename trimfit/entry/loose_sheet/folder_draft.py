@@ -14,7 +14,7 @@ from datetime import date
 from fractions import Fraction
 from pathlib import Path
 
-from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.errors import InputError, short, unwritable
 from trimfit.base.pitch import DEFAULT_RATIOS
 from trimfit.entry.loose_sheet.amounts import Amounts, settle_notes
 from trimfit.entry.loose_sheet.contents import told_by_contents
@@ -118,7 +118,7 @@ def _say_untaken(columns: Sequence[Column], rows: Sequence[tuple[int, Sequence[s
         if not filled:
             continue
         said = "another column says the same" if column.role else "this column was not understood"
-        what = f"{said}: {len(filled)} cells, such as {filled[0][1][:30]!r}"
+        what = f"{said}: {len(filled)} cells, such as {short(filled[0][1])!r}"
         remedy = "give its head a known word, such as date, chanter, crow, F, took; or leave it out"
         notes.unread.append(Unread(0, column.name, "", what, remedy))
         notes.lost_cells.update((number, column.place) for number, _ in filled)
@@ -192,7 +192,7 @@ def _write(
     except OSError as error:
         if made:
             shutil.rmtree(folder, ignore_errors=True)
-        raise TrimfitError(error.strerror or str(error), str(folder), "make room or name another folder") from error
+        raise unwritable(folder, error) from error
     finally:
         shutil.rmtree(beside, ignore_errors=True)
     read = cells - len(notes.lost_cells)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from trimfit.base.errors import short
+
 # So many unread cells of one column with one reason are listed one by one.
 MOST_ALIKE = 10
 
@@ -31,7 +33,7 @@ class Unread:
     def line(self) -> str:
         """`row 7, E: '7O3' is not a number; …`."""
         where = ", ".join(part for part in (f"row {self.row}" if self.row else "", self.column) if part)
-        cell = f"{self.cell[:40]!r} " if self.cell else ""
+        cell = f"{short(self.cell)!r} " if self.cell else ""
         return f"{where}: {cell}{self.what}; {self.remedy}"
 
 

@@ -155,14 +155,21 @@ def find_heads(rows: Sequence[Sequence[str]], notes: Notes) -> tuple[list[Column
     most, best = 1, -1
     for at, row in enumerate(rows[:LAST_HEAD_ROW]):
         filled = [cell for cell in row if cell]
-        known = [cell for cell in filled if role_of(cell, fuzzy=False)[0]]
-        if len(known) > most and 2 * len(known) >= len(filled) and not _labelled(filled):
+        known = [place for place, cell in enumerate(row) if cell and role_of(cell, fuzzy=False)[0]]
+        enough = 2 * len(known) >= len(filled) or _over_numbers(rows[at + 1 : at + 1 + LAST_HEAD_ROW], known)
+        if len(known) > most and enough and not _labelled(filled):
             most, best = len(known), at
     if best >= 0:
         return _headed(rows, best, notes)
     width = len(rows[0])
     notes.guess("columns", "", "no row of heads was found: the columns were recognised by what stands in them")
     return [Column(place, "", "") for place in range(width)], 0
+
+
+def _over_numbers(below: Sequence[Sequence[str]], places: Sequence[int]) -> bool:
+    """Whether three columns or more have numbers below and nothing else: then their heads are heads."""
+    filled = [[row[place] for row in below if row[place]] for place in places]
+    return sum(bool(cells) and all(re.search(r"\d", cell) for cell in cells) for cells in filled) >= 3
 
 
 def _labelled(cells: Sequence[str]) -> bool:

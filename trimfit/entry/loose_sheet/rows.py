@@ -9,7 +9,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Any, TypeVar
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import crow_label
 from trimfit.entry.loose_sheet.amounts import Amounts
 from trimfit.entry.loose_sheet.contents import OUTCOME_WORDS, looks_like_a_date, said_in
@@ -146,7 +146,7 @@ class SheetRows:
             if name in ("reed_type", "batch"):
                 self._type_above[name] = value
             if known.get(name) not in (None, value):
-                what = f"another row says {str(known[name])[:30]!r} of this reed"
+                what = f"another row says {short(known[name])!r} of this reed"
                 self.notes.cannot(number, column.place, column.name, cell, what, "mend one of them")
                 continue
             known[name] = value
@@ -313,10 +313,11 @@ class SheetRows:
             plain["taped"] = " ".join(reading.taped) or None
             if reading.crow_hz is not None:
                 said = f"{crow_label(reading.crow_hz)}, {reading.crow_hz:.1f} Hz"
-                self.notes.guess("crow words", column.name, f"the crow in {cell[:40]!r} is {said}")
+                self.notes.guess("crow words", column.name, f"the crow in {short(cell)!r} is {said}")
             values["reading"].update(notes | {name: value for name, value in plain.items() if value is not None})
             if odd := [note for note, how in reading.heard.items() if how != "sounding"]:
-                self.notes.guess("units", column.name, f"{', '.join(odd)}: hertz as low A, by its size: {cell[:40]!r}")
+                what = f"{', '.join(odd)}: hertz as low A, by its size: {short(cell)!r}"
+                self.notes.guess("units", column.name, what)
         if trim is not None:
             amounts = {"length_mm": trim.length_mm, "lip_strokes": trim.lip_strokes, "asked_mm": trim.asked_mm}
             values["trim"].update({name: value for name, value in amounts.items() if value is not None})
@@ -358,6 +359,6 @@ class SheetRows:
         except InputError as error:
             fault = error.faults[0] if error.faults else None
             what, remedy = (fault.what, fault.remedy) if fault else (error.what, error.remedy)
-            said = what.removeprefix(f"{cell[:40]!r} ")
+            said = what.removeprefix(f"{short(cell)!r} ")
             self.notes.cannot(number, column.place, column.name, cell, said, remedy or "mend the cell")
             return None

@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from trimfit.base.errors import InputError, LogError
+from trimfit.base.errors import InputError, LogError, unwritable
 from trimfit.log.counts import Counts
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.file import schema
 from trimfit.log.file.side_files import to_read
-from trimfit.log.file.store import opening
+from trimfit.log.file.store import opening, translated
 from trimfit.log.file.unfinished_files import draft_beside, sync_folder
 from trimfit.log.journal import Journal
 from trimfit.log.queries import count_of
@@ -24,14 +24,16 @@ def back_up(journal: Journal, target: Path) -> Counts:
     known = _entries_there(journal, target) if os.path.lexists(target) else {}
     if not target.parent.is_dir():
         raise InputError("the folder for the backup is not there", str(target.parent), "make it first")
-    with opening(target):
-        with draft_beside(target) as folder:
+    try:
+        with translated(target), draft_beside(target) as folder:
             draft = folder / "log"
             journal.back_up(draft)
             with Journal(draft) as copy, copy.reading() as connection:
                 whole = {kind.name: count_of(connection, kind) for kind in KINDS.values()}
             draft.replace(target)
-        sync_folder(target.parent)
+    except OSError as error:
+        raise unwritable(target, error) from error
+    sync_folder(target.parent)
     by_kind = {name: (count - known.get(name, 0), known.get(name, 0)) for name, count in whole.items()}
     return Counts.of(by_kind)
 

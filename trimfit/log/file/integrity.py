@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.progress import Progress
 from trimfit.log import settings
 from trimfit.log.entry_kinds import KINDS, Kind, references
@@ -71,11 +71,11 @@ def value_fault(kind: Kind, values: Sequence[Any]) -> str | None:
         # Longer texts need not be looked through.
         kept = canonical(kind, values) if all(_is_short(value) for value in values) else None
     except (InputError, ValueError, TypeError, OverflowError) as error:
-        return "; ".join(error.lines()) if isinstance(error, InputError) else str(error)[:80]
+        return "; ".join(error.lines()) if isinstance(error, InputError) else short(error)
     if kept != tuple(values):
         return f"{kind.name}: not as trimfit writes it"
     if kind.name == "setting" and (wrong := settings.fault_of(str(values[0]), values[2])) is not None:
-        return f"{str(values[0])[:40]}: {wrong.what}; {wrong.remedy}"
+        return f"{short(values[0])}: {wrong.what}; {wrong.remedy}"
     return None
 
 
@@ -130,7 +130,7 @@ def _loose(connection: sqlite3.Connection) -> Iterator[str]:
             f'AND t."{column.name}" NOT IN (SELECT "{to.key[0]}" FROM {to.table})'
         )
         for entry, name in connection.execute(query):
-            yield f"{entry}: names {to.name} {name[:60]!r}, which no entry holds"
+            yield f"{entry}: names {to.name} {short(name)!r}, which no entry holds"
     for name, key in (("strike", "struck"), ("mark", "marked")):
         kind = KINDS[name]
         held = " UNION ALL ".join(
@@ -169,4 +169,4 @@ def _learned(connection: sqlite3.Connection) -> Iterator[str]:
     for key, kept in connection.execute("SELECT key, value FROM learned"):
         value = bytes(kept)
         if unsealed(key, value) is None and not is_older(value):
-            yield f"what was learned ({key[:60]}) was changed after it was kept: run trimfit learn"
+            yield f"what was learned ({short(key)}) was changed after it was kept: run trimfit learn"

@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
+from trimfit.base.errors import short
 from trimfit.log.counts import Conflict
 from trimfit.log.entry_kinds import FILED, KINDS, Kind
 from trimfit.log.entry_rows import key_words
@@ -65,7 +66,7 @@ def _conflict(connection: sqlite3.Connection, kind: Kind, key: Sequence[Any]) ->
     differs = tuple(name for i, name in enumerate(kind.names, 1) if len({row[i] for row in rows}) > 1)
     said = {
         str(row[0]): ", ".join(
-            f"{name.removeprefix('reed_')} {'blank' if row[i] is None else str(row[i])[:40]}"
+            f"{name.removeprefix('reed_')} {'blank' if row[i] is None else short(row[i])}"
             for i, name in enumerate(kind.names, 1)
             if name in differs
         )

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base import dates
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, command, short
 from trimfit.log import queries, refusals
 from trimfit.log.counts import Renamed
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row
@@ -76,7 +76,7 @@ def rename(
     """
     name, to = _name(reed), _name(new)
     if name == to:
-        raise InputError("is its name already", f"reed {name[:60]}", "give it a name that is free")
+        raise InputError("is its name already", f"reed {short(name)}", "give it a name that is free")
     with journal.writing() as connection:
         picked = [journal.find(entry) for entry in only]
         reeds = _reeds_named(connection, name)
@@ -84,10 +84,10 @@ def rename(
         earlier = [entry for entry in stated if stated[entry][1] == to and _is_of(connection, entry, name)]
         if len(reeds) > 1 and not picked:
             raise InputError(
-                f"two benches have a reed {name[:60]!r} here",
-                f"reed {name[:60]}",
-                f"say whose is meant: trimfit merge OTHER_LOG --rename {name[:40]}={to[:40]}, "
-                f"or name its entries: trimfit log rename {name[:40]} {to[:40]} --entry …",
+                f"two benches have a reed {short(name)!r} here",
+                f"reed {short(name)}",
+                f"say whose is meant: {command('merge', 'OTHER_LOG', '--rename', f'{name}={to}')}, "
+                f"or name its entries: {command('log', 'rename', name, to, '--entry', 'ENTRY')}",
             )
         if not reeds and not earlier:
             raise queries.unknown(connection, KINDS["reed"], name)
@@ -97,19 +97,20 @@ def rename(
             known = {entry for _, entry, _ in rows}
             for entry in picked:
                 if entry not in known:
-                    raise InputError(f"is no entry of reed {name[:60]!r} that counts", entry, "see trimfit review reed")
+                    remedy = f"see {command('review', 'reed', name)}"
+                    raise InputError(f"is no entry of reed {short(name)!r} that counts", entry, remedy)
             rows = [row for row in rows if row[1] in picked]
         carries_reed = any(kind.name == "reed" for kind, _, _ in rows)
         there = _reeds_named(connection, to)
         if there and not join and (carries_reed or not earlier):
             raise InputError(
-                f"the log has a reed {to[:60]!r}",
-                f"reed {name[:60]}",
+                f"the log has a reed {short(to)!r}",
+                f"reed {short(name)}",
                 "give it a name that is free, or say --join if they are one reed under two names",
             )
         if not there and not carries_reed:
             raise InputError(
-                f"no entry of a reed goes to {to[:60]!r}", "--entry", f"name the reed's own entry too: {_ids(reeds)}"
+                f"no entry of a reed goes to {short(to)!r}", "--entry", f"name the reed's own entry too: {_ids(reeds)}"
             )
         move = _Move(name, to, at or dates.local_now(), rows)
         for kind, entry, values in rows:
@@ -137,16 +138,16 @@ def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked:
         if before is not None:
             if before[1] != to:
                 raise InputError(
-                    f"was renamed {before[1][:60]!r} before",
-                    f"reed {name[:60]}",
+                    f"was renamed {short(before[1])!r} before",
+                    f"reed {short(name)}",
                     "merge without --rename, then rename that",
                 )
             continue
         for side in (mine, theirs):
             if name == to or _reeds_named(side, to) or to in [other for other, _ in fresh.values()]:
                 raise InputError(
-                    f"there is a reed {to[:60]!r} already",
-                    f"--rename {name[:40]}={to[:40]}",
+                    f"there is a reed {short(to)!r} already",
+                    f"--rename {short(name)}={short(to)}",
                     "give a name that is free",
                 )
         fresh[entry] = (to, dates.local_now())
@@ -289,8 +290,8 @@ def _the_reed(theirs: sqlite3.Connection, name: str) -> str:
     reeds = _reeds_named(theirs, name)
     if len(reeds) > 1:
         raise InputError(
-            f"the other log has two reeds {name[:60]!r} itself",
-            f"--rename {name[:40]}=…",
+            f"the other log has two reeds {short(name)!r} itself",
+            f"--rename {short(name)}=…",
             "merge a log from before they were mixed, or rename entries with trimfit log rename … --entry",
         )
     if reeds:
@@ -299,7 +300,7 @@ def _the_reed(theirs: sqlite3.Connection, name: str) -> str:
     if struck:
         return struck[0]
     error = queries.unknown(theirs, KINDS["reed"], name)
-    raise InputError(f"{error.what} of the other bench", f"--rename {name[:40]}=…", error.remedy)
+    raise InputError(f"{error.what} of the other bench", f"--rename {short(name)}=…", error.remedy)
 
 
 def _refuse_clash(connection: sqlite3.Connection, kind: Kind, values: Row, entry: str, *, joined: bool) -> None:

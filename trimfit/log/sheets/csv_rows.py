@@ -16,7 +16,7 @@ from pathlib import Path
 
 from trimfit.base import dates
 from trimfit.base.column_words import key_of
-from trimfit.base.errors import Fault, InputError, nearest
+from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import NOTES, parse_crow_hz
 from trimfit.base.units import BOUNDS, parse_number
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
@@ -187,7 +187,7 @@ class Sheet:
         for i, name in meant.items():
             if i in misfits:
                 line, cell = misfits[i]
-                said = f"{cell[:20]!r} on line {line} is no sounding hertz of that note"
+                said = f"{short(cell)!r} on line {line} is no sounding hertz of that note"
             elif not sounding:
                 said = "its numbers may be sounding hertz or hertz as low A"
             else:
@@ -205,7 +205,7 @@ class Sheet:
                 key = key_of(head)
                 meant = f"did you mean {key[0]}_hz?" if key and f"{key[0]}_hz" in may else ""
                 remedy = meant or _elsewhere(head, self.name.lower()) or nearest(head, may)
-                self.faults.add(self.name, 1, head[:60], "is no column of this file", remedy)
+                self.faults.add(self.name, 1, short(head), "is no column of this file", remedy)
             elif head and head in self.heads[:i]:
                 self.faults.add(self.name, 1, head, "stands twice in the head line", "take one of them out")
         for name in must:
@@ -239,7 +239,7 @@ class Sheet:
             wanted = width - len(unnamed)
             extra = [*cells[width:], *(cells[i] for i in unnamed if i < len(cells))]
             if shown := next((cell for cell in extra if cell.strip()), ""):
-                what = f"{len(cells)} cells where the head line names {wanted}; {shown[:40]!r} is extra"
+                what = f"{len(cells)} cells where the head line names {wanted}; {short(shown)!r} is extra"
                 remedy = f"take it out, or quote a cell that holds a {SEPARATORS[self.separator]}"
                 self.faults.add(self.name, line, "", what, remedy)
             elif len(cells) < wanted:

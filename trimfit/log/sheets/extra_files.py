@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from trimfit.base import dates
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value, kind_of_entry
 from trimfit.log.entry_rows import entry_id, insert_sql
 from trimfit.log.queries import LIVE
@@ -36,7 +36,7 @@ def _wide_rows(state: Intake, sheet: Sheet) -> list[tuple[int, Kind, list[Value]
         kind = KINDS.get(cells[at["kind"]].strip())
         if kind is None or kind.name not in FILED:
             state.faults.add(
-                sheet.name, line, "kind", f"{cells[at['kind']][:40]!r} is no kind of entry", f"say {', '.join(FILED)}"
+                sheet.name, line, "kind", f"{short(cells[at['kind']])!r} is no kind of entry", f"say {', '.join(FILED)}"
             )
             continue
         reader = readers.setdefault(
@@ -90,8 +90,8 @@ def take_wide(state: Intake, path: Path, *, struck: bool) -> None:
                 row = (state.next_seq(), entry, generation, *values, *(() if at_s is None else (at_s,)))
                 state.connection.execute(insert_sql(kind), row)
                 state.unsettled = True
-            state.count(kind, new=new)
             if not struck:
+                state.count("conflicts.csv", new=new)
                 continue
             try:
                 said = [entry, *(from_text(strike.columns[i], cells[at[n]]) for i, n in ((1, "why"), (2, "struck_at")))]
@@ -106,7 +106,7 @@ def take_wide(state: Intake, path: Path, *, struck: bool) -> None:
                 state.journal.insert_at(strike, said, state.next_seq(), taken_back, 0)
                 state.struck.add(entry)
                 state.unsettled = True
-            state.count(strike, new=fresh)
+            state.count("struck.csv", new=fresh)
 
 
 def entries_again(path: Path) -> set[str]:
@@ -146,7 +146,7 @@ def take_marks(state: Intake, path: Path) -> None:
                 entry = _of_that_instant(state, kind, cells[at["about"]])
             if kind is None or not entry:
                 entry = cells[at["entry"]].strip()
-                what = f"{entry[:40]!r} is no entry of this folder or the log"
+                what = f"{short(entry)!r} is no entry of this folder or the log"
                 state.faults.add(sheet.name, line, "entry", what, "take the row out")
                 continue
             try:
@@ -160,4 +160,4 @@ def take_marks(state: Intake, path: Path) -> None:
             new = not state.there(mark, marked)
             if new:
                 state.journal.insert_at(mark, (entry, doubt), state.next_seq(), marked, 0)
-            state.count(mark, new=new)
+            state.count("marks.csv", new=new)

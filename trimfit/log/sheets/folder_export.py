@@ -11,7 +11,7 @@ from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.errors import InputError, unwritable
 from trimfit.base.progress import Progress
 from trimfit.log.counts import Counts
 from trimfit.log.entry_kinds import FILED, KINDS, Kind, kind_of_entry
@@ -119,22 +119,24 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
     files["struck.csv"] = ((*EXTRA["struck.csv"], *WIDE_HEADS.values()), lambda: _struck(journal))
     files["conflicts.csv"] = ((*EXTRA["conflicts.csv"], *WIDE_HEADS.values()), lambda: _conflicts(journal))
     files["marks.csv"] = (EXTRA["marks.csv"], lambda: _marks(journal))
-    if not force:
-        for file, (heads, _) in files.items():
-            # The files that only an export writes grow with every column of the log: their first columns tell.
-            lines = (
-                [",".join(EXTRA[file])]
-                if file in EXTRA
-                else [",".join(names) + "\n" for names in (heads, *_before(heads))]
-            )
-            _refuse_foreign(folder / file, [line.encode() for line in lines])
     made = not folder.exists()
     try:
+        if not force:
+            for file, (heads, _) in files.items():
+                # The files that only an export writes grow with every column of the log: their first columns tell.
+                lines = (
+                    [",".join(EXTRA[file])]
+                    if file in EXTRA
+                    else [",".join(names) + "\n" for names in (heads, *_before(heads))]
+                )
+                _refuse_foreign(folder / file, [line.encode() for line in lines])
         folder.mkdir(parents=True, exist_ok=True)
         with draft_beside(folder / "export") as draft, journal.still():
             counts = {file: _write(draft / file, heads, rows(), progress) for file, (heads, rows) in files.items()}
             # The zone that the log was given when it was made is nobody's entry, and is not counted.
             counts[KINDS["setting"].file] -= sum(MADE_AT in row for row in _rows(journal, KINDS["setting"]))
+            # An entry that was logged again is counted in the file of its kind.
+            counts["marks.csv"] -= sum(row[-1] is None for row in _marks(journal))
             tally = {}
             for file, count in counts.items():
                 same = (folder / file).exists() and filecmp.cmp(draft / file, folder / file, shallow=False)
@@ -144,9 +146,7 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
     except OSError as error:
         if made:
             shutil.rmtree(folder, ignore_errors=True)
-        raise TrimfitError(
-            error.strerror or str(error), str(folder), "nothing was exported; make room or name another folder"
-        ) from error
+        raise unwritable(folder, error) from error
     return Counts.of(tally)
 
 
@@ -178,7 +178,7 @@ def _before(heads: Sequence[str]) -> list[list[str]]:
 
 def _refuse_foreign(path: Path, heads: Sequence[bytes]) -> None:
     """A shop's own spreadsheet of the same name, which begins with none of `heads`, is not written over."""
-    with contextlib.suppress(FileNotFoundError):
+    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
         with path.open("rb") as file:
             if not file.read(max(map(len, heads))).startswith(tuple(heads)):
                 raise InputError("no export wrote this file", str(path), "export into another folder, or say --force")

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from trimfit.base import dates
-from trimfit.base.errors import Fault, InputError, nearest
+from trimfit.base.errors import Fault, InputError, command, nearest, short
 from trimfit.base.progress import Progress
 from trimfit.log import queries, settings, whole_days
 from trimfit.log.counts import Counts, Renamed
@@ -87,7 +87,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
             journal.settle_conflicts()
         changed = settings.apart(journal.settings(), before) if last else ()
     return Counts.of(
-        {KINDS[name].file: (new, known) for name, (new, known) in state.tally.items()},
+        {file: (new, known) for file, (new, known) in state.tally.items()},
         renamed=tuple(
             Renamed(was, now, _entry(journal, now), dict(moved)) for (was, now), moved in sorted(state.moved.items())
         ),
@@ -108,9 +108,9 @@ def _follow_zone(state: Intake, before: str) -> None:
         return
     moved = reordered(state.connection, zone)
     if moved:
-        shown = ", ".join(name[:40] for name in moved[:3]) + (f" and {len(moved) - 3:,} more" if len(moved) > 3 else "")
-        what = f"in {zone[:60]} the log's times without an offset put the entries of {shown} in another order"
-        remedy = f"take the row out, or set it first if it is right: trimfit settings time_zone {zone[:60]}"
+        shown = ", ".join(map(short, moved[:3])) + (f" and {len(moved) - 3:,} more" if len(moved) > 3 else "")
+        what = f"in {short(zone)} the log's times without an offset put the entries of {shown} in another order"
+        remedy = f"take the row out, or set it first if it is right: {command('settings', 'time_zone', zone)}"
         state.faults.add("settings.csv", 0, "time_zone", what, remedy)
         return
     state.journal.follow_zone(before)
@@ -217,7 +217,7 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
         first = lines.setdefault(key, line)
         if first != line:
             what, remedy = _twice(kind, values, first, batches.get(values[0]))
-            what += f": the log has renamed {str(was)[:60]!r}" if was is not None and was != values[0] else ""
+            what += f": the log has renamed {short(was)!r}" if was is not None and was != values[0] else ""
             faults.add(file, line, kind.key[0], what, remedy)
             continue
         if kind.name == "reed":
@@ -247,7 +247,7 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
                     continue
         # The zone that a log was given when it was made is nobody's entry, and is not counted.
         if MADE_AT not in values:
-            state.count(kind, new=not known)
+            state.count(file, new=not known)
         if known:
             continue
         if was is not None and was != values[0]:
@@ -343,8 +343,8 @@ def _unknown(state: Intake, column: Column, name: str) -> tuple[str, str]:
     if len(ours) <= CHUNK and ours:
         close = nearest(name, sorted(ours))
         if close.startswith("did you mean"):
-            return f"unknown {refers} {name[:60]!r}", f"{close} or add it to {file}"
-    return f"unknown {refers} {name[:60]!r}", f"add it to {file}, or mend the name"
+            return f"unknown {refers} {short(name)!r}", f"{close} or add it to {file}"
+    return f"unknown {refers} {short(name)!r}", f"add it to {file}, or mend the name"
 
 
 def _say_missing(state: Intake) -> None:
@@ -353,7 +353,7 @@ def _say_missing(state: Intake) -> None:
         kind = KINDS[refers]
         lines = sorted(line for rows in names.values() for line in rows)
         heads = [one.name for one in kind.columns if one.required]
-        shown = ", ".join(repr(name[:40]) for name in list(names)[:NAMES_SHOWN])
+        shown = ", ".join(repr(short(name)) for name in list(names)[:NAMES_SHOWN])
         more = f" and {len(names) - NAMES_SHOWN:,} more" if len(names) > NAMES_SHOWN else ""
         count = f"{len(lines):,} row{'s' * (len(lines) > 1)}"
         what = f"neither the folder nor the log has {refers} {shown}{more}, named on {count}"
@@ -382,7 +382,7 @@ def _twice(kind: Kind, values: Sequence[Value], line: int, batch: Value) -> tupl
     if kind.name == "reed" and batch != values[kind.index["batch"]]:
         here = values[kind.index["batch"]]
         return (
-            f"{str(values[0])[:60]!r} is in batch {str(here)[:40]!r} here and in {str(batch)[:40]!r} on line {line}",
+            f"{short(values[0])!r} is in batch {short(here)!r} here and in {short(batch)!r} on line {line}",
             "a reed belongs to one batch: mend one of them",
         )
     *names, last = [str(kind.time) if name == "at_s" else name for name in kind.key]
@@ -393,7 +393,7 @@ def _twice(kind: Kind, values: Sequence[Value], line: int, batch: Value) -> tupl
 def _other_content(kind: Kind, ours: Sequence[Any], entry: str, theirs: Sequence[Any]) -> tuple[str, str]:
     if kind.name == "setting" and ours[0] == "time_zone":
         return (
-            f"times without an offset are in {str(theirs[2])[:60]} in the log, in {str(ours[2])[:60]} in this folder",
+            f"times without an offset are in {short(theirs[2])} in the log, in {short(ours[2])} in this folder",
             "take the row out if the folder's are the log's, else give each of them its offset",
         )
     return (
@@ -418,6 +418,6 @@ def _past_blade(state: Intake, file: str, cuts: Mapping[str, list[tuple[float, f
             total += length_mm
             if total >= blade_mm:
                 what = f"{total:.4g} mm taken off in all is past the blade of {blade_mm:g} mm"
-                remedy = f"did you mean {length_mm / 10:g}? or mend blade_mm of {reed[:60]!r}"
+                remedy = f"did you mean {length_mm / 10:g}? or mend blade_mm of {short(reed)!r}"
                 state.faults.add(file, line, "length_mm", what, remedy)
                 break

@@ -48,9 +48,9 @@ class Intake:
     # them, each with the rows that do.
     missing: dict[tuple[str, str, str], dict[str, list[int]]] = field(default_factory=dict)
 
-    def count(self, kind: Kind, *, new: bool) -> None:
-        """Count a row that can be taken, as new or as known."""
-        self.tally.setdefault(kind.name, [0, 0])[0 if new else 1] += 1
+    def count(self, file: str, *, new: bool) -> None:
+        """Count a row of a file that can be taken, as new or as known."""
+        self.tally.setdefault(file, [0, 0])[0 if new else 1] += 1
 
     def next_seq(self) -> int:
         """The number of the next entry."""

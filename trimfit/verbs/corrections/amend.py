@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, command
 from trimfit.base.records import Doubt, Event, Outcome, Reading, Trim
 
 if TYPE_CHECKING:
@@ -53,9 +53,9 @@ def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[
     old = journal.find(entry)
     kind, values = journal.row_of(old)
     if kind.name not in OF_A_REED:
-        name = journal.name_of(old)[:60]
-        remedy = f"trimfit log {kind.name} {name} …" if kind.name != "setting" else f"trimfit settings {name} VALUE"
-        raise InputError(f"a {kind.name} is not amended", old, f"say what is right with {remedy}")
+        verb = ("settings",) if kind.name == "setting" else ("log", kind.name)
+        remedy = f"say what is right with {command(*verb, journal.name_of(old))} …"
+        raise InputError(f"a {kind.name} is not amended", old, remedy)
     journal.refuse_struck(old)
     record: Amendable = kind.from_row(values)
     counted_from_hz = reference_hz(journal.of_reed(record.reed))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trimfit.base.errors import InputError, nearest
+from trimfit.base.errors import InputError, nearest, short, unwritable
 from trimfit.base.pitch import NOTES, OUTPUTS, cents_from_440, hz_from_cents
 from trimfit.base.records import Chanter
 from trimfit.base.units import Interval
@@ -59,7 +59,7 @@ def chanters(session: Session, only: str | None = None) -> list[ChanterMap]:
         return found
     mine = [one for one in found if one.chanter == only]
     if not mine:
-        what = f"the log knows no chanter {only[:60]!r}"
+        what = f"the log knows no chanter {short(only)!r}"
         raise InputError(what, "review chanters", nearest(only, [one.chanter for one in found]))
     return mine
 
@@ -84,8 +84,7 @@ def write_sheets(found: Sequence[ChanterMap], folder: Path) -> list[Path]:
     try:
         return [path for one in found for path in write(folder, one, stems[one.chanter])]
     except OSError as error:
-        what = f"cannot be written ({error.strerror})"
-        raise InputError(what, str(folder), "name a folder you may write to") from error
+        raise unwritable(folder, error) from error
 
 
 def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) -> list[ChanterMap]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, command, short
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Chanter, Order
@@ -141,11 +141,11 @@ def letter_for(session: Session, order_name: str) -> str:
     session.fit_if_due()
     bench = session.bench()
     if bench.at_hand.worked_in(order.chanter) is None:
-        raise InputError(
-            f"chanter {order.chanter[:60]} is at hand, or none is",
-            f"order {order.order[:60]}",
-            "a letter is for a chanter that is away: log chanter NAME --at-hand no",
-        )
+        what = f"its chanter {short(order.chanter)} is at hand"
+        remedy = f"a letter is for one that is away: {command('log', 'chanter', order.chanter, '--at-hand', 'no')}"
+        if bench.at_hand.away(order.chanter):
+            what, remedy = "no chanter is at hand to work in", "read a reed in one first"
+        raise InputError(what, f"order {short(order.order)}", remedy)
     asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
     return letter(order.order, order.chanter, [one.answer for one in asked])
 

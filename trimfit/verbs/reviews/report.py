@@ -14,7 +14,7 @@ import numpy as np
 
 from trimfit.base.answers import Advice
 from trimfit.base.dates import own_minute
-from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.errors import InputError, TrimfitError, unwritable
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
@@ -73,13 +73,12 @@ def write_report(session: Session, folder: Path, *, shop: str = "", at_s: float 
     """
     from trimfit.review.page import build
 
-    refused = InputError("cannot be written", str(folder), "name a folder you may write to")
     fresh = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)  # a folder that cannot be is found out before the work
         build.refuse_foreign(folder)
     except OSError as error:
-        raise refused from error
+        raise unwritable(folder, error) from error
     try:
         report = findings_of(session, shop=shop, at_s=at_s)
     except TrimfitError:
@@ -96,7 +95,7 @@ def write_report(session: Session, folder: Path, *, shop: str = "", at_s: float 
     try:
         paths = build.write(folder, report, picture)
     except OSError as error:
-        raise refused from error
+        raise unwritable(folder, error) from error
     session.progress("drawing the pictures", whole, whole)
     return paths
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from trimfit.base.answers import Advice
 from trimfit.base.dates import own_minute
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, unwritable
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90, hz_interval, interval
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, hz_width_cents
@@ -173,9 +173,7 @@ def write_tickets(
         try:
             out += ticket.write(folder, found, stems[name])
         except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror})", str(folder), "name a folder you may write to"
-            ) from error
+            raise unwritable(folder, error) from error
     if len(names) > 1:
         session.progress("writing tickets", len(names), len(names))
     return out

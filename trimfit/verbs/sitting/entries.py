@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from trimfit.base.answers import Advice
 from trimfit.base.dates import local_minute
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
 from trimfit.base.units import parse_length_mm, within
@@ -241,7 +241,7 @@ class Entries(ReedInHand):
         number, _, words = rest.partition(" ")
         listed = {str(i): one for i, one in enumerate(entries_of(self._here())[::-1][:MOST_LISTED], 1)}
         if number and number not in listed:
-            what = f"no entry of {plain_name(self._here().reed.record.reed)} has number {number[:20]!r}"
+            what = f"no entry of {plain_name(self._here().reed.record.reed)} has number {short(number)!r}"
             raise InputError(what, "fix", f"it has 1 to {len(listed)}" if listed else "nothing is logged of it")
         if not words.strip():
             for i in [number] if number else listed:

@@ -10,7 +10,7 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import Response
 
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.plain_words import plain_name
 from trimfit.base.units import parse_hz, parse_length_mm, parse_number, parse_pressure_kpa
@@ -185,7 +185,7 @@ def counted_names(first: str, count: int) -> list[str]:
         return [first]
     parts = _LAST_NUMBER.match(first)
     if parts is None:
-        raise InputError("has no number to count up from", first[:60], "name the first reed with a number at its end")
+        raise InputError("has no number to count up from", short(first), "name the first reed with a number at its end")
     before, number, after = parts.groups()
     return [f"{before}{int(number) + k:0{len(number)}d}{after}" for k in range(count)]
 
