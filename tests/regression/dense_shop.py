@@ -86,7 +86,7 @@ def small_shop(
     rng = np.random.default_rng(seed)
     curves, ratio = rng.uniform(-0.2, 0.2, (types, 1)) * KNOTS_MM, rng.uniform(0.7, 1.4, types)
     names = tuple(f"type {t}" for t in range(types))
-    coding = Coding(names, tuple(f"chanter {c}" for c in range(chanters)), curves, ratio, 6.0, 20.0, 3.7, 0.0)
+    coding = Coding(names, tuple(f"chanter {c}" for c in range(chanters)), curves, ratio, 6.0, 20.0, 3.7)
     type_code, batch_code, reed_code, removed, day = [], [], [], [], []
     reed = 0
     for b, t in enumerate(batches):
@@ -137,11 +137,12 @@ def small_shop(
 
 
 def sittings(rows: Rows) -> list[int]:
-    """The number of each row's sitting within its reed."""
+    """The number of each row's sitting within its reed: a new one after some hours, an event or a jump."""
     out: list[int] = []
     for i in range(len(rows)):
         mine = [j for j in range(i) if rows.reed_code[j] == rows.reed_code[i]]
-        new = bool(mine) and rows.day[i] - rows.day[mine[-1]] > SITTING_DAYS
+        moved = bool(rows.event[i]) or rows.jump[i] > 0
+        new = bool(mine) and (rows.day[i] - rows.day[mine[-1]] > SITTING_DAYS or moved)
         out.append(out[mine[-1]] + new if mine else 0)
     return out
 

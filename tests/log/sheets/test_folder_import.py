@@ -536,7 +536,7 @@ def test_garbage_of_many_lines_is_counted_not_listed_for_ever(tmp_path: Path) ->
 def test_a_row_that_is_in_the_log_with_other_content(tmp_path: Path) -> None:
     bad = {"readings.csv": READ + "R-1,2026-03-01T10:00,CH-1,532.4,703,781\n"}
     (line,) = faults_of(tmp_path, bad, dict(SHOP))
-    assert line.startswith("readings.csv:2: reed: the log has this reading with f_hz 780.0, not 781.0; ")
+    assert line.startswith("readings.csv:2: reed: the log has this reading with f_hz 780, not 781; ")
     entry = line.split("log strike ")[1].split()[0]
     with Journal(tmp_path / "log") as journal:
         assert journal.of_reed("R-1").readings[0].entry == entry

@@ -438,7 +438,7 @@ def test_orders_of_about_one_pitch_are_shown_together_and_each_chanters_notes_in
     row = re.search(r"<tr>(?:(?!<tr>).)*>F <span.*?</tr>", page[page.index("The notes of Ch-3") :], flags=re.S)
     assert row is not None
     assert "+14" in row[0]
-    assert "(+12 to +16)" in row[0]
+    assert "(+11 to +17)" in row[0]
     assert "unusual" in row[0]
     bare = dataclasses.replace(made_up_report.report(), one_pitch=None)
     assert "one-pitch" not in build.build(bare)[1]
