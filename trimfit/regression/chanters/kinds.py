@@ -358,8 +358,8 @@ def less_tied(h: Hierarchy) -> Hierarchy:
     """The hierarchy with the correlations of S, in both levels, shrunk toward none by what chance makes of them among
     so few chanters, or kinds: r by 1 - (1 - r²)² / (n r²), the variance of r over its square, and never past none.
 
-    The likelihood's best r is taken for the true one by whatever rests on it, so that the gap of a chanter of known
-    pitch was off by 4.8 cents where without the pitch it was off by 4.5 (`python -m tests.worlds.pipes 12 away`).
+    The likelihood's best r is taken for the true one by whatever rests on it: unshrunk, a pitch that tells nothing of
+    the gap makes it worse known (`python -m tests.worlds.pipes 12 away`).
     """
     chanters, kinds = len(h.kind_of), len(h.kinds)
     out = []
