@@ -206,4 +206,9 @@ def _tried(folder: Path) -> tuple[int, tuple[str, ...], tuple[str, ...]]:
             entries = import_folder(journal, folder).new
         except InputError as error:
             return 0, tuple(error.lines()), ()
-        return entries, (), tuple(f"{mark.reed}: {mark.sentence}" for mark in rule_marks(journal))
+        doubts = []
+        for mark in rule_marks(journal):
+            # the trial's entries are in no log: what names none is named in the folder
+            what, to_name, _ = mark.sentence.partition(" To name ")
+            doubts.append(f"{mark.reed}: {what}" + (" Fill the column chanter in readings.csv here" if to_name else ""))
+        return entries, (), tuple(doubts)

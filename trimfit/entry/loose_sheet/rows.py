@@ -58,7 +58,8 @@ class SheetRows:
         self._year = years[0] if years else None
         for number, row in rows:
             self._row(number, row)
-        for what, numbers in self._carried.items():
+        for what, repeated in self._carried.items():
+            numbers = [*dict.fromkeys(repeated)]
             shown = ", ".join(map(str, numbers[:10])) + (f" and {len(numbers) - 10} more" if len(numbers) > 10 else "")
             self.notes.guess("blank cells", f"row{'s' * (len(numbers) > 1)} {shown}", what)
         for attribute in ("reed_type", "batch"):
