@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import compileall
+import functools
 import os
 import shutil
 import time
@@ -23,6 +24,10 @@ os.environ.setdefault("TRIMFIT_NOW", "2026-09-18T17:00")
 compileall.compile_dir(Path(__file__).parents[1] / "trimfit", quiet=2)
 
 import pytest  # noqa: E402
+import typer.main  # noqa: E402
+
+# The tree of commands is built once a process, as it is for whoever types; without this, anew for each call in a test.
+typer.main.get_command = functools.cache(typer.main.get_command)
 
 from tests import demo_made  # noqa: E402
 

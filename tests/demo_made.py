@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 from unittest.mock import patch
 
 import pytest
@@ -89,17 +90,42 @@ def with_the_command(folder: Path) -> dict[str, str]:
 
 
 def typed(folder: Path) -> None:
-    """What `trimfit demo` makes, and what it prints, both streams, as `printed`.
+    """What `trimfit demo` makes, what it prints, both streams, as `printed`, and its answer as JSON, as `answered`.
 
-    The policies of an order's rehearsal are solved besides, and kept in the log as after anybody's first rehearsal.
+    Of each kind of picture the first is drawn, and stands in the place of the others. The policies of an order's
+    rehearsal are solved besides, and kept in the log as after anybody's first rehearsal.
     """
     from tests.cli.typed_words import call
     from tests.opened import on
+    from trimfit.review.page import page_parts
+    from trimfit.review.pictures.style import Picture, Rendered, render
+    from trimfit.verbs import demo
     from trimfit.verbs.rehearse import rehearse_order
 
-    with contextlib.chdir(folder), patch.dict(os.environ, with_the_command(folder), clear=True):
+    drawn: dict[tuple[str, bool], Rendered] = {}
+    made: list[demo.Demo] = []
+    make = demo.make
+
+    def first_of_its_kind(picture: Picture) -> Rendered:
+        kind = picture.key.partition("-")[0], picture.key.endswith("-in-time")
+        if kind not in drawn:
+            drawn[kind] = render(picture)
+        return drawn[kind]
+
+    def made_once(*words: Any) -> demo.Demo:
+        if not made:
+            made.append(make(*words))
+        return made[0]
+
+    with (
+        contextlib.chdir(folder),
+        patch.dict(os.environ, with_the_command(folder), clear=True),
+        patch.object(page_parts, "render", first_of_its_kind),
+        patch.object(demo, "make", made_once),
+    ):
         time.tzset()
-        done = call("demo")
+        done, answered = call("demo"), call("demo", "--json")
         on(folder / "trimfit-demo" / "demo.trimfit", rehearse_order, "O-12")
-    assert done.returncode == 0, done.stderr
+    assert done.returncode == answered.returncode == 0, done.stderr
     (folder / "printed").write_text(done.stderr + done.stdout, encoding="utf-8")
+    (folder / "answered").write_text(answered.stdout, encoding="utf-8")

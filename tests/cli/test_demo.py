@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import json
 import shutil
-import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -13,7 +13,6 @@ import pytest
 from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError, TrimfitError
 from trimfit.session import demo_shop
-from trimfit.session.session import Session
 from trimfit.verbs import ask, demo, learn
 from trimfit.verbs.reviews import batches, report
 
@@ -42,20 +41,8 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return called
 
 
-def test_all_of_it_as_json(tmp_path: Path, demo_log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """All but learning, whose result stands in another log of the same shop, and the report."""
-
-    def learn_as_there(session: Session) -> None:
-        with sqlite3.connect(demo_log) as there:
-            session.journal.learned_put(dict(there.execute("SELECT key, value FROM learned")))
-
-    asked, reviewed = ask.ask_all, batches.batches
-    quick(monkeypatch)
-    monkeypatch.setattr(ask, "ask_all", asked)
-    monkeypatch.setattr(batches, "batches", reviewed)
-    monkeypatch.setattr(learn, "learn", learn_as_there)
-    monkeypatch.chdir(tmp_path)
-    found = Typed(tmp_path / "none").json("demo", "shown")
+def test_all_of_it_as_json(made_demo: Path) -> None:
+    found = json.loads((made_demo / "answered").read_text(encoding="utf-8"))
     assert (found["new"], found["known"], found["refused"]) == (3529, 0, 0)
     assert sorted(batch["batch"] for batch in found["drifted"]) == ["B-12", "B-17"]
     assert all(batch["chance_drifted"] > 0.9 and batch["why"] for batch in found["drifted"])
@@ -64,7 +51,7 @@ def test_all_of_it_as_json(tmp_path: Path, demo_log: Path, monkeypatch: pytest.M
     assert found["ask"] in found["work"]
     assert found["ask"]["action"] == "trim"
     for key in ("log", "page"):
-        assert (tmp_path / found[key]).is_file()
+        assert (made_demo / found[key]).is_file()
 
 
 def test_the_report_it_makes_says_that_the_shop_is_invented(made_demo: Path) -> None:
@@ -97,9 +84,12 @@ def test_its_own_folder_is_made_anew_and_what_others_put_there_stays(
 ) -> None:
     called = quick(monkeypatch)
     folder = tmp_path / "deep" / "shown"
-    first = demo.make(folder, lambda *_: None)
+    first = Typed(tmp_path / "none").json("demo", str(folder))
     assert called == ["learn", "ask", "review"]
-    assert first.taken.counts.new == 3529
+    assert first["new"] == 3529
+    assert [first[key] for key in ("folder", "log", "page")] == [
+        str(path) for path in (folder, folder / "demo.trimfit", folder / "report" / "index.html")
+    ]
     (folder / "mine.txt").write_text("mine")
     (folder / "report" / "old.png").write_text("old")
     again = demo.make(folder, lambda *_: None)

@@ -11,14 +11,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.opened import current_model
 from trimfit.base import acoustics, pitch
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.records import Logged, Reading, Reed, ReedHistory, Settings
 from trimfit.entry.checks import reading_doubts
+from trimfit.log.journal import Journal
 from trimfit.regression.chanters.kinds import ChanterFacts
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
-from trimfit.regression.fitting.steps import fit_model, prior_model
+from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.posterior.reed import batch_states
 from trimfit.regression.priors import REGRESSORS
 from trimfit.regression.readings.frame import bench_frame
@@ -50,9 +52,9 @@ def shop() -> pd.DataFrame:
 
 
 @pytest.fixture(scope="module")
-def learned(shop: pd.DataFrame) -> FittedModel:
-    rows, types, chanters = rows_from_frame(shop)
-    return fit_model(rows, types, chanters, **CONDITIONS)
+def learned(demo_log: Path) -> FittedModel:
+    with Journal(demo_log) as journal:
+        return current_model(journal)
 
 
 def _coefficients(model: FittedModel, regressor: str) -> dict[str, dict[str, float]]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from tests.planner.make_aim import USUAL, aim_of, belief_of
 from trimfit.planner import policy_solver
@@ -15,7 +16,8 @@ from trimfit.planner.lip_work import MOST_STROKES, WIDE_NODES, WORTH_READING, Li
 from trimfit.planner.policy_table import Costs
 from trimfit.planner.quantities import Quantities, even_nodes, nodes, normal_cdf
 
-COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.4)
+Array = NDArray[np.float64]
+COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
 RULES = Rules(0.01, 0.01, 120.0, USUAL)
 
 
@@ -31,28 +33,29 @@ def plans_of(
     return LipPlans(now, *aims, COSTS, USUAL, np.full(n, cut_mm), np.tile(cuts_left, (n, 1)))
 
 
-def slow_after(plan: LipPlans, off: float, strokes: float, level: int, cuts_left: float, *, visit: bool) -> float:
-    """The same recursion of one reed without a grid: quadrature within quadrature, three levels deep."""
+def slow_after(plan: LipPlans, off: Array, strokes: float, level: int, cuts_left: float, *, visit: bool) -> Array:
+    """The same recursion of one reed without a grid, off by each of (n,): quadrature within quadrature, three levels
+    deep."""
     eta, weight = nodes(5) if level else even_nodes(WIDE_NODES)
     now, then = (plan.by_visit if visit else plan.by_reading)[0, level : level + 2]
     sd = np.sqrt(max(now**2 - then**2, 0.0) + (plan.stroke_sd[0] * strokes) ** 2)
-    total = 0.0
-    for x, w in zip(off + plan.per_stroke[0] * strokes + sd * eta, weight, strict=True):
-        total += w * slow_value(plan, float(x), level + 1, cuts_left, visit=visit)
-    return total
+    shown = (off[:, None] + plan.per_stroke[0] * strokes + sd * eta).ravel()
+    after = slow_value(plan, shown, level + 1, cuts_left, visit=visit)
+    expected: Array = after.reshape(len(off), -1) @ weight
+    return expected
 
 
-def slow_value(plan: LipPlans, off: float, level: int, cuts_left: float, *, visit: bool) -> float:
+def slow_value(plan: LipPlans, off: Array, level: int, cuts_left: float, *, visit: bool) -> Array:
     path, late = (plan.by_visit[0], plan.late_visit[0]) if visit else (plan.by_reading[0], plan.late_reading[0])
-    ends = np.array([off, -off]) - plan.tolerance_cents[0]
-    leave = COSTS.outside_minutes * float(normal_cdf(ends / path[level]).sum())
+    ends = np.stack([off, -off]) - plan.tolerance_cents[0]
+    leave: Array = COSTS.outside_minutes * normal_cdf(ends / path[level]).sum(axis=0)
     if level == len(path) - 1:
         return leave
-    each = [slow_after(plan, off, k, level, cuts_left, visit=visit) for k in range(int(plan.most[0]) + 1)]
+    each = np.stack([slow_after(plan, off, k, level, cuts_left, visit=visit) for k in range(int(plan.most[0]) + 1)])
     anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
-    done = min(leave, COSTS.reading_minutes + each[0])
-    alone = COSTS.cut_minutes + COSTS.reading_minutes + min(each[: late[level] + 1])
-    return anyway * min(each) + (1.0 - anyway) * min(done, alone)
+    done = np.minimum(leave, COSTS.reading_minutes + each[0])
+    alone = COSTS.cut_minutes + COSTS.reading_minutes + each[: late[level] + 1].min(axis=0)
+    return anyway * each.min(axis=0) + (1.0 - anyway) * np.minimum(done, alone)
 
 
 @pytest.mark.parametrize("cuts_left", [0.0, 0.6, 1.4])
@@ -61,13 +64,13 @@ def test_strokes_are_worth_what_the_recursion_says(cuts_left: float, monkeypatch
     monkeypatch.setattr("trimfit.planner.lip_work.MOST_STROKES", 4)
     posterior = belief_of(113.0, pitch_sd=1.6)
     plan = plans_of([posterior], 113.0, cuts_left=(cuts_left, cuts_left + 1.0))
-    off = float(plan.off[0])
+    off = plan.off[:1]
     assert plan.most[0] == 4
     assert plan.most_now[0] == 4
     for strokes, stated in enumerate(plan.after_visit[0][0].tolist()):
-        slow = slow_after(plan, off, float(strokes), 0, cuts_left, visit=True)
+        (slow,) = slow_after(plan, off, float(strokes), 0, cuts_left, visit=True)
         assert stated == pytest.approx(slow, rel=0.02, abs=0.1)
-    slow = slow_after(plan, off, 0.0, 0, cuts_left + 1.0, visit=False)
+    (slow,) = slow_after(plan, off, 0.0, 0, cuts_left + 1.0, visit=False)
     assert plan.after_reading[0, 0] == pytest.approx(slow, rel=0.02, abs=0.1)
 
 
