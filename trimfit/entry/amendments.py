@@ -12,7 +12,7 @@ from trimfit.base.errors import InputError, short
 from trimfit.base.records import Event, Outcome, Reading, Trim
 from trimfit.entry.parse import parse_reading, parse_trim
 from trimfit.entry.tokens import TRIM_WORDS, kept_whole, split_words
-from trimfit.entry.typed_lines import FIELD_OF
+from trimfit.entry.typed_lines import FIELD_OF, with_said
 from trimfit.log.entry_kinds import OUTCOMES
 
 Amendable = Reading | Trim | Event | Outcome
@@ -75,10 +75,7 @@ def _reading(
             notes.pop(key[0], None)
         else:
             changes[FIELD_OF.get(key[0], key[0])] = () if key[0] == "taped" else None
-    for name in {*FIELD_OF.values(), "chanter", "taped", "remark"} - {"reference_hz"}:
-        if getattr(line, name) not in (None, ()):
-            changes[name] = getattr(line, name)
-    return replace(record, notes_hz={**notes, **line.notes_hz}, **changes)
+    return with_said(replace(record, notes_hz=notes, **changes), line)
 
 
 def _trim(record: Trim, rest: str, blank: set[str]) -> Trim:
@@ -89,10 +86,7 @@ def _trim(record: Trim, rest: str, blank: set[str]) -> Trim:
         if column is None:
             raise InputError(f"{short(name)!r} is no word of a trim", "", _SAY["trim"])
         changes[column] = None
-    for name in ("length_mm", "lip_strokes", "asked_mm", "remark"):
-        if getattr(line, name) is not None:
-            changes[name] = getattr(line, name)
-    return replace(record, **changes)
+    return with_said(replace(record, **changes), line)
 
 
 def _by_word(record: Event | Outcome, rest: str, blank: set[str], kind: str) -> Event | Outcome:

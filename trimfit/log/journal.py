@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from sqlite3 import Connection
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -30,6 +29,7 @@ if TYPE_CHECKING:
     from trimfit.log.counts import Conflict
 
 T = TypeVar("T")
+LATEST_CUTS = 250
 AMENDED = "amended: "
 """What the reason of a strike begins with where a corrected entry stands in the place of the struck one."""
 
@@ -181,11 +181,12 @@ class Journal(Store):
         self.insert_at(kind, values, seq, entry, generation)
         return seq
 
-    def insert_at(self, kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int) -> None:
-        """Add a checked row inside a transaction, at a seq that is known to be free."""
-        self._connection.execute(
-            insert_sql(kind), stored(kind, values, seq, entry, generation, self.settings().time_zone)
-        )
+    def insert_at(
+        self, kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int, zone: str | None = None
+    ) -> None:
+        """Add a checked row inside a transaction, at a seq that is known to be free. zone: the shop's in force."""
+        row = stored(kind, values, seq, entry, generation, zone or self.settings().time_zone)
+        self._connection.execute(insert_sql(kind), row)
         if kind.name == "setting":
             self._settings = None
 
@@ -244,18 +245,6 @@ class Journal(Store):
                 listed = json.dumps([conflict.kept, *conflict.aside])
                 found += [entry for (entry,) in self._rows(f"{query} AND seq > ?", (listed, seq))]
         return found
-
-    def clash(self, kind: Kind, values: Sequence[Any], at_s: float | None = None) -> tuple[str, Row] | None:
-        """The entry that has the row's key and counts, with its values, if there is one."""
-        return refusals.clash(self._connection, kind, values, at_s)
-
-    def knows(self, kind_name: str, name: str) -> bool:
-        """Whether the log has a reed, order or chanter of this name that counts."""
-        return queries.knows(self._connection, kind_name, name)
-
-    def length_taken_mm(self, reed: str, *, up_to_seq: int | None = None) -> float:
-        """All length taken off a reed so far, in mm; with `up_to_seq`, by entries up to that one."""
-        return refusals.length_taken_mm(self._connection, reed, up_to_seq=up_to_seq)
 
     # Reading
 
@@ -331,9 +320,7 @@ class Journal(Store):
         )
         return bool(self._rows(query, (chanter,)))
 
-    def latest_cuts(
-        self, reed_type: str, among: int = 250, *, but: str = "", until_s: float | None = None
-    ) -> tuple[float | None, int]:
+    def latest_cuts(self, reed_type: str, *, but: str = "", until_s: float | None = None) -> tuple[float | None, int]:
         """The longest of the latest cuts of a type's reeds, in mm, and how many there are; None where none was logged.
         but: an entry that is not counted. until_s: cuts of a later instant are left out.
 
@@ -342,13 +329,13 @@ class Journal(Store):
         query = (
             "SELECT max(length_mm), count(length_mm) FROM (SELECT t.length_mm FROM "
             f"(SELECT * FROM trims WHERE {LIVE} AND (:until_s IS NULL OR at_s <= :until_s) "
-            "ORDER BY seq DESC LIMIT :among * 4) t "
+            f"ORDER BY seq DESC LIMIT {4 * LATEST_CUTS}) t "
             "JOIN reeds r ON r.reed = t.reed WHERE r.reed_type = :reed_type AND t.length_mm > 0 AND t.entry <> :but "
             "AND NOT EXISTS "
             "(SELECT 1 FROM marks m WHERE m.marked = t.entry AND m.doubt >= 'trim-long:' AND m.doubt < 'trim-long;') "
-            "LIMIT :among)"
+            f"LIMIT {LATEST_CUTS})"
         )
-        asked = {"reed_type": reed_type, "among": among, "but": but, "until_s": until_s}
+        asked = {"reed_type": reed_type, "but": but, "until_s": until_s}
         ((longest, cuts),) = self._rows(query, asked)
         return (None if not longest else float(longest)), int(cuts)
 
@@ -362,7 +349,7 @@ class Journal(Store):
         names = OF_A_REED if about else (*OF_A_REED, "reed", "chanter", "order")
         found: list[tuple[Any, ...]] = []
         with self.reading() as connection:
-            if about is not None and not self.knows("reed", about):
+            if about is not None and not queries.knows(connection, "reed", about):
                 raise queries.unknown(connection, KINDS["reed"], about)
             for name in names:
                 where = "AND reed = ? " if about else ""
@@ -441,29 +428,12 @@ class Journal(Store):
             names = queries.reed_names(connection, where=" AND ".join(gone), values=[_end(until_s)] * 2)
             return queries.histories(connection, names, until_s)
 
-    def of_batch(
-        self, reed_type: str, batch: str, *, after_seq: int | None = None, until_s: float | None = None
-    ) -> list[ReedHistory]:
-        """Histories of a batch's reeds; with `after_seq`, of those alone that anything was logged of since.
-
-        until_s: as the log stood at that instant (see `queries.histories`).
-        """
+    def of_batch(self, reed_type: str, batch: str, *, until_s: float | None = None) -> list[ReedHistory]:
+        """Histories of a batch's reeds; until_s: as the log stood at that instant (see `queries.histories`)."""
         with self.reading() as connection:
             where = "reed_type = ? AND batch = ?"
             names = queries.reed_names(connection, where=where, values=(reed_type, batch))
-            if after_seq is not None:
-                names = [name for name in names if self._touched(connection, name, after_seq)]
             return queries.histories(connection, names, until_s)
-
-    def _touched(self, connection: Connection, reed: str, after_seq: int) -> bool:
-        for table in ("reeds", "readings", "trims", "events", "outcomes"):
-            query = (
-                f"SELECT 1 FROM {table} t WHERE t.reed = :reed AND (t.seq > :since OR EXISTS "
-                "(SELECT 1 FROM strikes s WHERE s.struck = t.entry AND s.seq > :since)) LIMIT 1"
-            )
-            if connection.execute(query, {"reed": reed, "since": after_seq}).fetchone():
-                return True
-        return False
 
     def reeds(self) -> dict[str, Reed]:
         """Every reed by its name."""

@@ -40,11 +40,9 @@ def clash(
     return None if row is None else (row[0], tuple(row[1:]))
 
 
-def length_taken_mm(connection: sqlite3.Connection, reed: str, *, up_to_seq: int | None = None) -> float:
-    """All length taken off a reed so far, in mm; with `up_to_seq`, by entries up to that one."""
-    query = f"SELECT coalesce(sum(length_mm), 0.0) FROM trims WHERE reed = ? AND seq <= ? AND {LIVE}"
-    last = 2**62 if up_to_seq is None else up_to_seq
-    return float(connection.execute(query, (reed, last)).fetchone()[0])
+def _length_taken_mm(connection: sqlite3.Connection, reed: str) -> float:
+    query = f"SELECT coalesce(sum(length_mm), 0.0) FROM trims WHERE reed = ? AND {LIVE}"
+    return float(connection.execute(query, (reed,)).fetchone()[0])
 
 
 def _refuse_clash(connection: sqlite3.Connection, kind: Kind, values: Sequence[Any]) -> None:
@@ -63,7 +61,7 @@ def _refuse_past_blade(connection: sqlite3.Connection, reed: str, length_mm: flo
     blade = connection.execute(f"SELECT blade_mm FROM reeds WHERE reed = ? AND {LIVE}", (reed,)).fetchone()
     if not length_mm or not blade or blade[0] is None:
         return
-    taken = length_taken_mm(connection, reed)
+    taken = _length_taken_mm(connection, reed)
     if taken + length_mm >= blade[0]:
         raise InputError(
             f"{length_mm:g} mm after {taken:g} mm is past the blade of {blade[0]:g} mm",
@@ -75,7 +73,7 @@ def _refuse_past_blade(connection: sqlite3.Connection, reed: str, length_mm: flo
 def _refuse_short_blade(connection: sqlite3.Connection, reed: str, blade_mm: float | None) -> None:
     if blade_mm is None:
         return
-    taken = length_taken_mm(connection, reed)
+    taken = _length_taken_mm(connection, reed)
     if taken >= blade_mm:
         what = f"{taken:g} mm came off already, past a blade of {blade_mm:g} mm"
         raise InputError(what, f"reed {short(reed)}", "give the blade's free length when new")

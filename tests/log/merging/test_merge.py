@@ -234,11 +234,12 @@ def test_any_benches_merge_in_any_order(tmp_path_factory: pytest.TempPathFactory
 
 def _append(journal: Journal, record: object) -> None:
     """Log a record; where another of its key stands, that one is revised."""
+    from trimfit.log import refusals
     from trimfit.log.entry_kinds import kind_of_record
 
     kind = kind_of_record(record)
-    clash = journal.clash(kind, kind.row(record))
-    with journal.writing():
+    with journal.writing() as connection:
+        clash = refusals.clash(connection, kind, kind.row(record))
         if clash is not None and journal.place(kind, kind.row(record))[2] is None:
             journal.strike(clash[0], "revised", at="2026-04-01")
         journal.append(record)

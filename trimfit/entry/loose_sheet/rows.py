@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from fractions import Fraction
 from typing import Any, TypeVar
@@ -303,24 +303,18 @@ class SheetRows:
     def _said(self, column: Column, cell: str, values: dict[str, Values]) -> None:
         reading, trim = said_in(cell, self.scale)
         if reading is not None:
-            notes = {f"{note}_hz": hz for note, hz in reading.notes_hz.items()}
-            plain = {
-                "crow_hz": reading.crow_hz and round(reading.crow_hz, 2),
-                "g_octave_hz": reading.g_octave_hz,
-                "remark": reading.remark,
-            }
-            for name in (*CONDITIONS, "chanter"):
-                plain[name] = getattr(reading, name)
-            plain["taped"] = " ".join(reading.taped) or None
             if reading.crow_hz is not None:
                 said = f"{crow_label(reading.crow_hz)}, {reading.crow_hz:.1f} Hz"
                 self.notes.guess("crow words", column.name, f"the crow in {short(cell)!r} is {said}")
-            values["reading"].update(notes | {name: value for name, value in plain.items() if value is not None})
+            kept = replace(reading, crow_hz=reading.crow_hz and round(reading.crow_hz, 2))
+            row = dict(zip(KINDS["reading"].names, KINDS["reading"].row(kept), strict=True))
+            row["taped"] = " ".join(reading.taped)
+            values["reading"].update({name: value for name, value in row.items() if value not in (None, "")})
             if odd := [note for note, how in reading.heard.items() if how != "sounding"]:
                 what = f"{', '.join(odd)}: hertz as low A, by its size: {short(cell)!r}"
                 self.notes.guess("units", column.name, what)
         if trim is not None:
-            amounts = {"length_mm": trim.length_mm, "lip_strokes": trim.lip_strokes, "asked_mm": trim.asked_mm}
+            amounts = {name: getattr(trim, name) for name in TRIM_ROLES}
             values["trim"].update({name: value for name, value in amounts.items() if value is not None})
 
     def _conditions(self, number: int, columns: Sequence[Column], cells: Mapping[int, str], values: Values) -> None:

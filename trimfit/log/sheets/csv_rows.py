@@ -249,6 +249,13 @@ class Sheet:
                 yield line, (cells + [""] * width)[:width]
 
 
+def column_of(path: Path, head: str, may: Sequence[str], must: Sequence[str]) -> set[str]:
+    """The cells under a head; none where the file cannot be read, which is said when it is taken."""
+    with Sheet(path, Faults(), may, must) as sheet:
+        at = sheet.heads.index(head) if sheet.usable else 0
+        return {cells[at].strip() for _, cells in sheet.rows()} if sheet.usable else set()
+
+
 def _cut(start: str, mark: str) -> list[str]:
     return [name.strip().strip('"').lower() for name in start.split(mark)]
 
@@ -284,6 +291,7 @@ class RowReader:
         self.reference = at.get("reference_hz") if kind.name == "reading" else None
         self.cents = [(at[f"{note}_cents"], note) for note in NOTES if kind.name == "reading" and f"{note}_cents" in at]
         self.required = [(kind.index[c.name], c) for c in kind.columns if c.required]
+        self.refers = [(kind.index[c.name], c.name, c.refers) for c in kind.columns if c.refers is not None]
         self.present = {j for _, j, *_ in (*self.numbers, *self.texts, *((self.time,) if self.time else ()))}
         self.present |= {kind.index["crow_hz"]} if self.crow is not None else set()
         self.present |= {kind.index[f"{note}_hz"] for _, note in self.cents}

@@ -8,23 +8,23 @@ were accepted, and re-entries).
 from __future__ import annotations
 
 import difflib
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from trimfit.base import dates
 from trimfit.base.errors import Fault, InputError, command, nearest, short
 from trimfit.base.progress import Progress
-from trimfit.log import queries, settings, whole_days
+from trimfit.log import queries, refusals, settings, whole_days
 from trimfit.log.counts import Counts, Renamed
-from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
+from trimfit.log.entry_kinds import FILED, KINDS, Kind, Value
 from trimfit.log.entry_rows import differences, entry_id, insert_sql
 from trimfit.log.instants import MADE_AT, reordered, zone_of, zone_to_set
 from trimfit.log.journal import Journal
 from trimfit.log.merging.followed_strikes import follow_strikes
 from trimfit.log.merging.rename import renamed_to
-from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet, heads_of
+from trimfit.log.queries import LIVE
+from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet, column_of, heads_of
 from trimfit.log.sheets.extra_files import FILES, entries_again, take_marks, take_wide
 from trimfit.log.sheets.folder_export import csv_lines
 from trimfit.log.sheets.import_state import Intake
@@ -36,7 +36,6 @@ NAMES_SHOWN = 5
 # What is known of these changes as a run goes on: a row with other values strikes the old entry and takes its place, as
 # `log` does. Blank cells say nothing against it, and the columns named here must agree.
 FIXED: dict[str, tuple[str, ...]] = {"chanter": (), "order": ("chanter",), "reed": ("reed_type", "batch")}
-REVISED = tuple(FIXED)
 
 
 def import_folder(journal: Journal, folder: Path, progress: Progress | None = None) -> Counts:
@@ -52,7 +51,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
         before = journal.settings()
         state.struck = {entry for (entry,) in connection.execute("SELECT struck FROM strikes")}
         if state.struck and "reeds.csv" in paths:
-            state.brings = _names_in(paths["reeds.csv"])
+            state.brings = column_of(paths["reeds.csv"], "reed", *heads_of(KINDS["reed"]))
         if "marks.csv" in paths:
             state.again = entries_again(paths["marks.csv"])
         zone = zone_of(connection)
@@ -75,7 +74,7 @@ def import_folder(journal: Journal, folder: Path, progress: Progress | None = No
             take_wide(state, paths["conflicts.csv"], struck=False)
         if "marks.csv" in paths:
             take_marks(state, paths["marks.csv"])
-        for name, line, what, remedy in whole_days.among_new(connection, state.new_rows, state.before, state.zone):
+        for name, line, what, remedy in whole_days.among_new(connection, last, state.lines, state.zone):
             state.faults.add(KINDS[name].file, line, KINDS[name].time or "", what, remedy)
         state.faults.close_file()
         _say_missing(state)
@@ -170,111 +169,107 @@ def _take_kind(state: Intake, kind: Kind, path: Path) -> None:
 
 
 def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
+    """Take the rows of a file that are without fault. A fault anywhere undoes them all: it is said once all is read."""
     reader = RowReader(kind, sheet, dict(state.journal.scale()), state.zone)
     faults, file = state.faults, sheet.name
     before = len(faults.found)
     # In a table that holds nothing there is nothing to look up.
     empty = state.connection.execute(f"SELECT NOT EXISTS (SELECT 1 FROM {kind.table})").fetchone()[0]
-    names = kind.names
     key_at = [kind.index[name] for name in kind.key if name != "at_s"]
-    name_at = kind.index[kind.key[0]]
-    batch_at, blade_at = kind.index.get("batch", 0), kind.index.get("blade_mm", 0)
-    refers = [(i, column) for i, column in enumerate(kind.columns) if column.refers]
     # A log that held nothing has renamed nothing: what struck.csv has just brought is the folder's own story.
     follows = kind.columns[0].name == "reed" and bool(state.before and state.struck)
-    lines: dict[Any, int] = {}
-    batches: dict[Value, Value] = {}
-    cuts: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
+    batch_at = kind.index.get("batch", 0)
+    seen: dict[Any, tuple[int, Value]] = {}
     waiting: list[tuple[Any, ...]] = []
     insert = insert_sql(kind)
-    ours = state.named[kind.name]
     for done, (line, cells) in enumerate(sheet.rows()):
         if state.progress is not None and done % CHUNK == 0:
             state.progress(f"import {file}", min(line, sheet.looked.lines - 1), sheet.looked.lines)
         values, at_s, good = reader.read(line, cells)
-        was = values[0] if good and follows else None
-        if was is not None:
+        was = values[0]
+        if good and follows:
             values[0] = _name_now(state, kind, values)
-        if kind.time is None and values[name_at] is not None:
-            ours.add(str(values[name_at]))
-            if kind.name == "reed" and values[blade_at] is not None:
-                state.blades[str(values[name_at])] = float(values[blade_at] or 0.0)
+        if kind.time is None and values[key_at[0]] is not None:
+            state.named[kind.name].add(str(values[key_at[0]]))
         for where, what, remedy in _as_a_whole(kind, values) if good else ():
             faults.add(file, line, where, what, remedy)
             good = False
-        for i, column in refers:
-            name = values[i]
-            if name is not None and not _known(state, column, str(name)):
-                good = False
-                if KINDS[str(column.refers)].file in state.files:
-                    faults.add(file, line, column.name, *_unknown(state, column, str(name)))
-                else:
-                    named_in = (file, column.name, str(column.refers))
-                    state.missing.setdefault(named_in, {}).setdefault(str(name), []).append(line)
-        if not good:
+        if not _names_known(state, reader, line, values) or not good:
             continue
-        key = (*(values[i] for i in key_at), at_s)
-        first = lines.setdefault(key, line)
+        first, batch = seen.setdefault((*(values[i] for i in key_at), at_s), (line, values[batch_at]))
         if first != line:
-            what, remedy = _twice(kind, values, first, batches.get(values[0]))
-            what += f": the log has renamed {short(was)!r}" if was is not None and was != values[0] else ""
+            what, remedy = _twice(kind, values, first, batch)
+            what += f": the log has renamed {short(was)!r}" if was != values[0] else ""
             faults.add(file, line, kind.key[0], what, remedy)
             continue
-        if kind.name == "reed":
-            batches[values[0]] = values[batch_at]
-        entry, generation, known = _place(state, kind, values, empty=empty)
-        if not known and not empty:
-            clash = state.journal.clash(kind, values, at_s)
-            if clash is not None:
-                there, theirs = clash
-                # Columns that the file does not have say nothing against the row in the log.
-                # A time of the same instant is the same time, however a spreadsheet wrote it.
-                merged = [
-                    value if i in reader.present and names[i] != kind.time else theirs[i]
-                    for i, value in enumerate(values)
-                ]
-                if kind.name in REVISED:
-                    merged = [theirs[i] if value is None else value for i, value in enumerate(merged)]
-                if tuple(merged) == theirs:
-                    known = True
-                elif _may_revise(kind, merged, theirs):
-                    values = merged
-                    entry, generation, known = _place(state, kind, values, empty=False)
-                    if not known:
-                        _strike(state, there, f"revised by import: {differences(kind, values, theirs)}")
-                else:
-                    faults.add(file, line, kind.key[0], *_other_content(kind, merged, there, theirs))
-                    continue
+        placed = _placed(state, reader, line, values, at_s, empty=empty)
+        if placed is None:
+            continue
+        values, entry, generation, known = placed
         # The zone that a log was given when it was made is nobody's entry, and is not counted.
         if MADE_AT not in values:
             state.count(file, new=not known)
         if known:
             continue
-        if was is not None and was != values[0]:
+        if was != values[0]:
             state.moved[(str(was), str(values[0]))][kind.name] += 1
-        if kind.time is not None and kind.name in whole_days.ORDERED:
-            state.new_rows[kind.name][(str(values[0]), at_s or 0.0)] = (line, str(values[kind.index[kind.time]]))
-        if kind.name == "trim" and values[2]:
-            cuts[str(values[0])].append((at_s or 0.0, float(values[2]), line))
         waiting.append((state.next_seq(), entry, generation, *values, *(() if at_s is None else (at_s,))))
+        if kind.name in whole_days.ORDERED:
+            state.lines[state.seq] = line
         if len(waiting) >= CHUNK:
-            if not (faults or state.missing):
-                state.connection.executemany(insert, waiting)
+            state.connection.executemany(insert, waiting)
             waiting.clear()
     if not sheet.looked.clean and len(faults.found) == before:
         faults.add(file, 0, "", "holds bytes that are not UTF-8 text", "save it as CSV in UTF-8")
-    _past_blade(state, file, cuts)
-    if not (faults or state.missing):
-        state.connection.executemany(insert, waiting)
+    state.connection.executemany(insert, waiting)
+    if kind.name == "trim":
+        _past_blade(state, file)
     if state.progress is not None:
         state.progress(f"import {file}", sheet.looked.lines, sheet.looked.lines)
 
 
-def _names_in(path: Path) -> frozenset[str]:
-    """The reeds that reeds.csv names; none where it cannot be read, which is said when it is taken."""
-    with Sheet(path, Faults(), *heads_of(KINDS["reed"])) as sheet:
-        at = sheet.heads.index("reed") if sheet.usable else 0
-        return frozenset(cells[at].strip() for _, cells in sheet.rows()) if sheet.usable else frozenset()
+def _placed(
+    state: Intake, reader: RowReader, line: int, values: list[Value], at_s: float | None, *, empty: bool
+) -> tuple[list[Value], str, int, bool] | None:
+    """A row's values as they are to stand, its entry, its generation, and whether the log knows it; None, and a fault,
+    where another entry stands in its way."""
+    kind = reader.kind
+    entry, generation, known = _place(state, kind, values, empty=empty)
+    clash = None if known or empty else refusals.clash(state.connection, kind, values, at_s)
+    if clash is None:
+        return values, entry, generation, known
+    there, theirs = clash
+    # Columns that the file does not have say nothing against the row in the log.
+    # A time of the same instant is the same time, however a spreadsheet wrote it.
+    merged = [
+        value if i in reader.present and kind.names[i] != kind.time else theirs[i] for i, value in enumerate(values)
+    ]
+    fixed = FIXED.get(kind.name)
+    if fixed is not None:
+        merged = [theirs[i] if value is None else value for i, value in enumerate(merged)]
+    if tuple(merged) == theirs:
+        return values, entry, generation, True
+    if fixed is None or any(merged[kind.index[name]] != theirs[kind.index[name]] for name in fixed):
+        state.faults.add(reader.sheet.name, line, kind.key[0], *_other_content(kind, merged, there, theirs))
+        return None
+    entry, generation, known = _place(state, kind, merged, empty=False)
+    if not known:
+        _strike(state, there, f"revised by import: {differences(kind, merged, theirs)}")
+    return merged, entry, generation, known
+
+
+def _names_known(state: Intake, reader: RowReader, line: int, values: Sequence[Value]) -> bool:
+    """Whether all that a row names is in this folder or in the log; a fault, or a row of `missing`, for what is not."""
+    good, file = True, reader.sheet.name
+    for i, column, refers in reader.refers:
+        if values[i] is None or _known(state, refers, name := str(values[i])):
+            continue
+        good = False
+        if KINDS[refers].file in state.files:
+            state.faults.add(file, line, column, *_unknown(state, refers, name))
+        else:
+            state.missing.setdefault((file, column, refers), {}).setdefault(name, []).append(line)
+    return good
 
 
 def _name_now(state: Intake, kind: Kind, values: Sequence[Any]) -> str:
@@ -310,41 +305,31 @@ def _place(state: Intake, kind: Kind, values: Sequence[Any], *, empty: bool) -> 
     return entry, generation, entry not in state.again or state.there(kind, entry)
 
 
-def _may_revise(kind: Kind, ours: Sequence[Any], theirs: Sequence[Any]) -> bool:
-    """Whether a row may take the place of the log's: of a kind that changes, and the columns that may not agree."""
-    fixed = FIXED.get(kind.name)
-    return fixed is not None and all(ours[kind.index[name]] == theirs[kind.index[name]] for name in fixed)
-
-
 def _strike(state: Intake, entry: str, why: str) -> None:
     """Take an entry back inside the import's own transaction."""
     kind = KINDS["strike"]
     values = canonical(kind, [entry, why, dates.local_now()])
     strike, generation, _ = state.journal.place(kind, values)
-    state.journal.insert_at(kind, values, state.next_seq(), strike, generation)
+    state.add(kind, values, strike, generation)
     state.struck.add(entry)
 
 
-def _known(state: Intake, column: Column, name: str) -> bool:
+def _known(state: Intake, refers: str, name: str) -> bool:
     """Whether a reed, order or chanter is in this folder or in the log; a file that cannot be read blames nobody."""
-    refers = str(column.refers)
     if name in state.named[refers] or refers in state.unreadable:
         return True
     key = (refers, name)
     if key not in state.checked:
-        state.checked[key] = state.journal.knows(refers, name)
+        state.checked[key] = queries.knows(state.connection, refers, name)
     return state.checked[key]
 
 
-def _unknown(state: Intake, column: Column, name: str) -> tuple[str, str]:
-    refers = str(column.refers)
-    file = KINDS[refers].file
-    ours = state.named[refers]
-    if len(ours) <= CHUNK and ours:
-        close = nearest(name, sorted(ours))
-        if close.startswith("did you mean"):
-            return f"unknown {refers} {short(name)!r}", f"{close} or add it to {file}"
-    return f"unknown {refers} {short(name)!r}", f"add it to {file}, or mend the name"
+def _unknown(state: Intake, refers: str, name: str) -> tuple[str, str]:
+    file, ours = KINDS[refers].file, state.named[refers]
+    remedy = f"add it to {file}, or mend the name"
+    if ours and len(ours) <= CHUNK and (close := nearest(name, sorted(ours))).startswith("did you mean"):
+        remedy = f"{close} or add it to {file}"
+    return f"unknown {refers} {short(name)!r}", remedy
 
 
 def _say_missing(state: Intake) -> None:
@@ -379,8 +364,8 @@ def _as_a_whole(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str
 
 
 def _twice(kind: Kind, values: Sequence[Value], line: int, batch: Value) -> tuple[str, str]:
-    if kind.name == "reed" and batch != values[kind.index["batch"]]:
-        here = values[kind.index["batch"]]
+    """What is wrong with a row of the key of another, which stands on `line`; batch: of a reed, that of the other."""
+    if kind.name == "reed" and batch != (here := values[kind.index["batch"]]):
         return (
             f"{short(values[0])!r} is in batch {short(here)!r} here and in {short(batch)!r} on line {line}",
             "a reed belongs to one batch: mend one of them",
@@ -402,22 +387,19 @@ def _other_content(kind: Kind, ours: Sequence[Any], entry: str, theirs: Sequence
     )
 
 
-def _past_blade(state: Intake, file: str, cuts: Mapping[str, list[tuple[float, float, int]]]) -> None:
-    """Trims that take as much as the whole blade or more, counted with what the log already holds."""
-    for reed, mine in cuts.items():
-        blade_mm = state.blades.get(reed)
-        if blade_mm is None:
-            query = f"SELECT blade_mm FROM reeds WHERE reed = ? AND {queries.LIVE}"
-            row = state.connection.execute(query, (reed,)).fetchone()
-            if row is None or row[0] is None:
-                continue
-            blade_mm = float(row[0])
-        taken = state.journal.length_taken_mm(reed, up_to_seq=state.before)
-        total = taken
-        for _, length_mm, line in sorted(mine):
-            total += length_mm
-            if total >= blade_mm:
-                what = f"{total:.4g} mm taken off in all is past the blade of {blade_mm:g} mm"
-                remedy = f"did you mean {length_mm / 10:g}? or mend blade_mm of {short(reed)!r}"
-                state.faults.add(file, line, "length_mm", what, remedy)
-                break
+def _past_blade(state: Intake, file: str) -> None:
+    """Faults for the new trims by which the whole blade or more is taken off, the first of each reed in time."""
+    query = (
+        "SELECT reed, length_mm, blade_mm, min(total), seq FROM (SELECT t.seq, t.reed, t.length_mm, r.blade_mm, "
+        "sum(t.length_mm) OVER (PARTITION BY t.reed ORDER BY t.seq > :before, t.at_s, t.seq) AS total "
+        f"FROM (SELECT * FROM trims WHERE length_mm > 0 AND {LIVE}) t "
+        f"JOIN (SELECT * FROM reeds WHERE {LIVE}) r ON r.reed = t.reed "
+        "WHERE t.reed IN (SELECT reed FROM trims WHERE seq > :before)) "
+        "WHERE seq > :before AND total >= blade_mm GROUP BY reed ORDER BY seq"
+    )
+    for reed, length_mm, blade_mm, total_mm, seq in state.connection.execute(query, {"before": state.before}):
+        if seq not in state.lines:
+            continue
+        what = f"{total_mm:.4g} mm taken off in all is past the blade of {blade_mm:g} mm"
+        remedy = f"did you mean {length_mm / 10:g}? or mend blade_mm of {short(reed)!r}"
+        state.faults.add(file, state.lines[seq], "length_mm", what, remedy)

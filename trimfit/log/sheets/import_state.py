@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import sqlite3
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from trimfit.base.progress import Progress
-from trimfit.log.entry_kinds import Kind
+from trimfit.log.entry_kinds import Kind, Value
 from trimfit.log.journal import Journal
 from trimfit.log.queries import holds
 from trimfit.log.sheets.csv_rows import Faults
@@ -30,14 +31,13 @@ class Intake:
     checked: dict[tuple[str, str], bool] = field(default_factory=dict)
     struck: set[str] = field(default_factory=set)
     again: set[str] = field(default_factory=set)
-    blades: dict[str, float] = field(default_factory=dict)
     # Names of reeds that reeds.csv holds, where the log has struck any entry.
-    brings: frozenset[str] = frozenset()
+    brings: set[str] = field(default_factory=set)
     # Names of reeds in this folder -> the names that they have in the log; how many new rows went to a new name.
     names_now: dict[str, str] = field(default_factory=dict)
     moved: dict[tuple[str, str], Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
-    # Readings and work that the log lacks: kind -> (reed, instant) -> line and time.
-    new_rows: dict[str, dict[tuple[str, float], tuple[int, str]]] = field(default_factory=lambda: defaultdict(dict))
+    # Of each reading and piece of work that the log lacked: its number in the log -> its line in its file.
+    lines: dict[int, int] = field(default_factory=dict)
     zone: str = "UTC"
     before: int = 0
     seq: int = 0
@@ -60,3 +60,10 @@ class Intake:
     def there(self, kind: Kind, entry: str) -> bool:
         """Whether the log holds an entry, struck or not."""
         return holds(self.connection, kind, entry)
+
+    def add(self, kind: Kind, values: Sequence[Value], entry: str, generation: int = 0) -> bool:
+        """Add an entry unless the log holds it; whether it was added."""
+        if self.there(kind, entry):
+            return False
+        self.journal.insert_at(kind, values, self.next_seq(), entry, generation, self.zone)
+        return True
