@@ -26,22 +26,10 @@ from typing import Any
 import numpy as np
 
 from trimfit.base.units import Interval
-from trimfit.planner.quantities import (
-    LEAST_NEED_MM,
-    MOST_TIE,
-    CutError,
-    Quantities,
-    even_nodes,
-    nodes,
-    normal_cdf,
-    on_nodes,
-    way_left,
-)
+from trimfit.planner.quantities import LEAST_NEED_MM, CutError, Quantities, normal_cdf, on_nodes, way_left
 from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at
 from trimfit.regression.outputs import GAP, PITCH, Array
 from trimfit.regression.posterior.reed import ReedState
-
-__all__ = ["MOST_TIE", "even_nodes", "nodes", "normal_cdf"]  # of `quantities`, for the policy
 
 LEAST_GAIN = 0.2
 NEED_POINTS = 241

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.planner.aim import even_nodes, nodes
 from trimfit.planner.policy_table import (
     LADDER,
     LEAVE,
@@ -28,10 +27,9 @@ from trimfit.planner.policy_table import (
     state_grids,
     worth_reading,
 )
+from trimfit.planner.quantities import even_nodes, nodes
+from trimfit.regression.outputs import Array
 
-__all__ = ["solve"]
-
-Array = NDArray[np.float64]
 SWEEPS, STEPS_FOLLOWED, MOST_STEPS = 12, 4, 12
 WIDE_NODES = 33
 """What a reading of a reed that may stand anywhere shows is laid on so many points: with few of them a chance of being

@@ -45,32 +45,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.errors import LogError
-from trimfit.planner.aim import MOST_TIE, normal_cdf
+from trimfit.planner.quantities import MOST_TIE, normal_cdf
+from trimfit.regression.outputs import Array
 
-__all__ = [
-    "LADDER",
-    "LEAVE",
-    "MOST_READINGS",
-    "Costs",
-    "PolicyTable",
-    "again_variance",
-    "bracket",
-    "ending",
-    "finish_cost",
-    "first_rung",
-    "idle_variance",
-    "jumps",
-    "moved",
-    "moves_past",
-    "read_first",
-    "reading_noise",
-    "state_grids",
-    "table_from_bytes",
-    "table_to_bytes",
-    "worth_reading",
-]
-
-Array = NDArray[np.float64]
 LADDER = (30.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0)
 """Rungs: costs of a lost reed in minutes. The shop's own cost says where on the ladder to begin."""
 LEAST_GAIN, LEAST_OWN = 0.05, 0.1

@@ -139,11 +139,8 @@ def _gram(a: Array, b: Array) -> Array:
 
 
 def small_inverse(m: Array) -> tuple[Array, Array]:
-    """Inverse and log determinant of small matrices whose groups stand last (K, q, q, G); closed for q = 1 and 2."""
-    q = m.shape[1]
-    if q == 1:
-        return 1.0 / m, np.log(m[:, 0, 0])
-    if q == 2:
+    """Inverse and log determinant of small matrices whose groups stand last (K, q, q, G); closed for q = 2."""
+    if m.shape[1] == 2:
         det = m[:, 0, 0] * m[:, 1, 1]
         det -= m[:, 0, 1] * m[:, 1, 0]
         one = 1.0 / det

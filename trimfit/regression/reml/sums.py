@@ -25,14 +25,14 @@ Codes = NDArray[np.intp]
 class CrossProducts:
     """Sums over groups of K outputs; inner groups are sorted so that an outer group's members stand together.
 
-    zz (K, q, q, R), zd (K, q, p+1, R) with y last, dd (K, p+1, p+1); `outer_start` (B,) first inner group of each outer
+    zz (K, q, q, R), zd (K, q, L, R) with y last, dd (K, p+1, p+1); `outer_start` (B,) first inner group of each outer
     group; `outer_of` (R,) its outer group; `rows` (K,) how many have weight; `log_weights` (K,) = sum log w. Groups
     stand last, so that the algebra of many small matrices is arithmetic on long vectors.
 
-    Where an outer group meets few of the fixed terms, zd (K, q, L, R) holds those alone: `columns` (B, L) says which of
+    An outer group may meet few of the fixed terms: zd (K, q, L, R) holds those alone, and `columns` (B, L) says which of
     the p + 1 they are (y last). A group that meets fewer than L - 1 has columns of zeros, which may be called anything.
-    Outer groups then stand by size, so that those of one size are one block (`runs`: first and end among the outer
-    groups, size), whatever order they were given in.
+    Outer groups stand by size, so that those of one size are one block (`runs`: first and end among the outer groups,
+    size), whatever order they were given in.
     """
 
     zz: Array
@@ -42,8 +42,8 @@ class CrossProducts:
     outer_of: Codes
     rows: NDArray[np.intp]
     log_weights: Array
-    columns: Codes | None = None
-    runs: tuple[tuple[int, int, int], ...] = ()
+    columns: Codes
+    runs: tuple[tuple[int, int, int], ...]
 
     @property
     def outputs(self) -> int:
@@ -80,12 +80,7 @@ class CrossProducts:
         return np.repeat(values, np.diff(self.outer_start, append=len(self.outer_of)), axis=-1)
 
     def blocks(self, values: Array) -> list[Array]:
-        """Values (K, q, L, G) of groups, inner or outer, as views (K, q, b, L, g): b outer groups of g each, in order.
-
-        Where every group holds all terms, one block (K, q, 1, L, G) of them all.
-        """
-        if self.columns is None:
-            return [values[:, :, None]]
+        """Values (K, q, L, G) of groups, inner or outer, as views (K, q, b, L, g): b outer groups of g each, in order."""
         if values.shape[-1] == len(self.outer_start) != len(self.outer_of):
             return [np.moveaxis(values, -1, 2)[..., None]]
         out = []
@@ -104,8 +99,7 @@ class CrossProducts:
             (one @ other.swapaxes(-1, -2)).sum(axis=1)
             for one, other in zip(self.blocks(a), self.blocks(b), strict=True)
         ]
-        met = np.concatenate(found, axis=1) if len(found) > 1 else found[0]
-        return met[:, 0] if self.columns is None else _laid(met, self.columns, self.p + 1, terms=terms)
+        return _laid(np.concatenate(found, axis=1), self.columns, self.p + 1, terms=terms)
 
     def paired(self, t: Array, a: Array) -> Array:
         """Sum over groups of t_il a_j: t (K, q, L, G), a (K, q, G) -> (K, p + 1, q, q)."""
@@ -114,18 +108,13 @@ class CrossProducts:
             for one, other in zip(self.blocks(t), self.blocks(a[:, :, None]), strict=True)
         ]
         met = np.moveaxis(np.concatenate(found, axis=2), 1, 3)
-        if self.columns is None:
-            return met[:, 0]
         wide = met.reshape(*met.shape[:3], -1)
         return _laid(wide, self.columns, self.p + 1, terms=False).reshape(len(t), -1, self.q, self.q)
 
     def folded(self, d: Array, k: Array) -> Array:
         """Sum over groups of d k d' (K, q, q): d (K, q, L - 1, G), k (K, p, p)."""
-        if self.columns is None:
-            mine = k[:, None]
-        else:
-            met = self.columns[:, :-1]
-            mine = k[:, met[:, :, None], met[:, None, :]]
+        met = self.columns[:, :-1]
+        mine = k[:, met[:, :, None], met[:, None, :]]
         out, at = np.zeros((len(d), self.q, self.q)), 0
         for part in self.blocks(d):
             here = mine[:, at : at + part.shape[2]]
@@ -140,8 +129,6 @@ class CrossProducts:
 
     def dotted(self, t: Array, c: Array) -> Array:
         """t (K, q, L, G) times a vector c (K, p + 1): (K, q, G)."""
-        if self.columns is None:
-            return np.asarray((c[:, None, None] @ t)[:, :, 0])
         mine = c[:, None, self.columns][..., None, :]
         parts, at = [], 0
         for part in self.blocks(t):
@@ -176,21 +163,17 @@ def cross_products(
     z (n, q), x (n, p), y (n,) or (n, K); inner (n,) the inner group of each row, 0..R-1; outer_of (R,) the outer group
     of each inner group, not decreasing; weights (n,) or (n, K), a row of weight 0 does not count, nor does a y of NaN.
     columns: for an x that holds only the terms its outer group meets (n, L - 1), which of p terms they are, (B, L - 1),
-    and p. Raises TrimfitError when no row counts for one of the outputs.
+    and p; without it each meets all. Raises TrimfitError when no row counts for one of the outputs.
     """
     y = y[:, None] if y.ndim == 1 else y
     alike = _alike(y, weights)
     if not all((weight > 0).any() for weight, _ in alike):
         raise TrimfitError("no reading to fit", remedy="log readings first")
     keep = np.stack([weight > 0 for weight, _ in alike]).any(axis=0)
-    if columns is None and keep.all() and (np.diff(inner) >= 0).all():
-        return _summed(z, x, y, inner, outer_of, alike, columns)
-    at = np.flatnonzero(keep)
-    if columns is None:
-        order = at[np.argsort(inner[at], kind="stable")]
-    else:
-        size = np.bincount(outer_of[np.unique(inner[at])], minlength=len(columns[0]))
-        order = at[np.lexsort((inner[at], outer_of[inner[at]], size[outer_of[inner[at]]]))]
+    at, p = np.flatnonzero(keep), x.shape[1]
+    columns = columns or (np.tile(np.arange(p), (int(outer_of[-1]) + 1, 1)), p)
+    size = np.bincount(outer_of[np.unique(inner[at])], minlength=len(columns[0]))
+    order = at[np.lexsort((inner[at], outer_of[inner[at]], size[outer_of[inner[at]]]))]
     alike = [(weight[order], outputs) for weight, outputs in alike]
     return _summed(z[order], x[order], y[order], inner[order], outer_of, alike, columns)
 
@@ -217,7 +200,7 @@ def _alike(y: Array, weights: Array | None) -> Alike:
 
 
 def _summed(
-    z: Array, x: Array, y: Array, inner: Codes, outer_of: Codes, alike: Alike, columns: tuple[Codes, int] | None
+    z: Array, x: Array, y: Array, inner: Codes, outer_of: Codes, alike: Alike, columns: tuple[Codes, int]
 ) -> CrossProducts:
     """`cross_products` of rows in the order in which groups stand, each of which counts for some output."""
     start = np.flatnonzero(np.diff(inner, prepend=-1))
@@ -228,9 +211,8 @@ def _summed(
     zt, xt, yt = np.ascontiguousarray(z.T), np.ascontiguousarray(x.T), np.ascontiguousarray(y.T)
     zz, zd = np.empty((many, q, q, len(start))), np.empty((many, q, wide + 1, len(start)))
     rows, log_weights = np.empty(many, dtype=np.intp), np.empty(many)
-    met, p = (None, wide) if columns is None else (columns[0][outer[outer_start]], columns[1])
-    # dd over the rows of each outer group where it holds its own terms alone, else over all rows at once
-    edges = [0, len(y)] if met is None else [*start[outer_start].tolist(), len(y)]
+    met, p = columns[0][outer[outer_start]], columns[1]
+    edges = [*start[outer_start].tolist(), len(y)]
     dd = np.empty((many, len(edges) - 1, wide + 1, wide + 1))
     for weight, outputs in alike:
         counts = weight > 0
@@ -246,20 +228,16 @@ def _summed(
             dd[outputs, b, :wide, :wide] = wx[i:j].T @ x[i:j]
             dd[outputs, b, :wide, wide] = dd[outputs, b, wide, :wide] = mine[:, i:j] @ wx[i:j]
             dd[outputs, b, wide, wide] = mine[:, i:j] ** 2 @ weight[i:j]
-    named: Codes | None = None
-    runs: tuple[tuple[int, int, int], ...] = ()
-    if met is not None:
-        named = np.column_stack([met, np.full(len(met), p)])
-        turn = np.flatnonzero(np.diff(count, prepend=-1)).tolist()
-        runs = tuple((a, b, int(count[a])) for a, b in pairwise([*turn, len(count)]))
+    named = np.column_stack([met, np.full(len(met), p)])
+    turn = np.flatnonzero(np.diff(count, prepend=-1)).tolist()
     return CrossProducts(
         zz,
         zd,
-        dd[:, 0] if named is None else _laid(dd, named, p + 1, terms=True),
+        _laid(dd, named, p + 1, terms=True),
         outer_start,
         np.repeat(np.arange(len(count)), count),
         rows,
         log_weights,
         named,
-        runs,
+        tuple((a, b, int(count[a])) for a, b in pairwise([*turn, len(count)])),
     )
