@@ -89,7 +89,7 @@ def block(flow: Array, walk: float, monkeypatch: pytest.MonkeyPatch) -> tuple[Ar
     )
     y = as_readings(flow)
     w, wy = row_precision(y, np.ones((n, K)), errors(NOISE))
-    sums = batch_sums(np.ones((n, 1)), np.zeros((n, 0)), w, wy, reed, start(1e9), total=True, levels=levels)
+    sums = batch_sums(np.ones((n, 1)), np.zeros((n, 0)), w, wy, reed, start(1e9), levels)
     nothing = Posterior(np.zeros(K), np.zeros((K, K)))  # the batch's own level: known to be none
     _, pull, inverse = reed_block(sums, nothing, y, 0)
     as_gap = np.kron(np.eye(n), BASIS[:, [1]])

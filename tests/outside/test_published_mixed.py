@@ -129,7 +129,7 @@ def _believed(rows: pd.DataFrame, fit: MixedFit) -> tuple[np.ndarray, np.ndarray
         _line(rows["Days"]), np.ones((len(rows), 1)), precision, weighted, np.zeros(len(rows), np.intp), fit.inner_cov
     )
     # The population is taken as known: a coefficient that cannot move, and no deviation of a batch.
-    known = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), np.zeros((2, 2)), np.eye(1) * 1e15, np.zeros(1))
+    known = batch_posterior(sums.m, sums.mv, np.zeros((2, 2)), np.eye(1) * 1e15, np.zeros(1))
     mean, cov = reed_moments(sums, known)
     return mean[0], cov[0]
 

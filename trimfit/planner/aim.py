@@ -28,7 +28,7 @@ import numpy as np
 from trimfit.base.units import Interval
 from trimfit.planner.quantities import LEAST_NEED_MM, CutError, Quantities, normal_cdf, on_nodes, way_left
 from trimfit.regression.curve import bent_and_slope, bent_one_mm, slope_at
-from trimfit.regression.outputs import GAP, PITCH, Array
+from trimfit.regression.outputs import GAP, PITCH, Array, positive
 from trimfit.regression.posterior.reed import ReedState
 
 LEAST_GAIN = 0.2
@@ -365,9 +365,7 @@ def _as_far_as_here(state_cov: Array, cov: Array, there: Array, here: Array) -> 
     half = (a_q / scale) @ vectors[:, sound] / np.sqrt(values[sound])
     readable = half @ half.T
     rest = cov - readable
-    beyond = rest[np.ix_([0, 4], [0, 4])]
-    least, axes = np.linalg.eigh(0.5 * (beyond + beyond.T))
-    beyond = (axes * np.maximum(least, 0.0)) @ axes.T
+    beyond = positive(rest[np.ix_([0, 4], [0, 4])])
     out = cov.copy()
     out[np.ix_([0, 4], [0, 4])] -= beyond
     gain = float(a_q[0, 0]) / max(float(q[0, 0]), 1e-9)

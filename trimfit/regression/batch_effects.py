@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from trimfit.regression.design import Coding, Rows, sort_rows
 from trimfit.regression.fitted_model import FittedModel
-from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, Array, K, contrast
+from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, Array, K, contrast, gap_of
 from trimfit.regression.posterior.batch import batch_sums, row_precision
 from trimfit.regression.posterior.reed import known_coding
 from trimfit.regression.priors import C_TERMS, assumed_batch_cov, assumed_reed_cov
@@ -51,7 +51,7 @@ class BatchEvidence:
 
 def contrasts_of(model: FittedModel, type_code: int) -> Array:
     """A type's coefficients on crow and gap (6, 2); those of a type never seen beyond the fitted model's."""
-    return model.type_coef(type_code if type_code < model.n_types else -1) @ CROW_AND_GAP.T
+    return model.type_coef(type_code) @ CROW_AND_GAP.T
 
 
 def _offsets(model: FittedModel, n_chanters: int) -> tuple[Array, Array]:
@@ -76,7 +76,7 @@ def _offsets(model: FittedModel, n_chanters: int) -> tuple[Array, Array]:
 def conditioned(model: FittedModel, rows: Rows, coding: Coding) -> Array:
     """Crow and gap (n, 2), cents, of readings with what type, length, lips, chanter and air predict taken off."""
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
-    y = np.column_stack([rows.y[:, CROW], rows.y[:, F_NOTE] - rows.y[:, E_NOTE]])
+    y = np.column_stack([rows.y[:, CROW], gap_of(rows.y)])
     offset, _ = _offsets(model, int(rows.chanter_code.max(initial=-1)) + 1)
     for code in np.unique(rows.type_code):
         mine = rows.type_code == code
@@ -112,19 +112,13 @@ def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> Ba
     count = len(rows.batches)
     info, vector = np.zeros((count, 4, 4)), np.zeros((count, 4))
     reeds = np.zeros(count, dtype=np.intp)
-    for code in np.unique(rows.type_code):
-        mine = np.flatnonzero(rows.type_code == code)
-        known = code < model.n_types
-        scale = float(model.noise_scale[code]) if known else float(np.mean(model.noise_scale))
-        spread = float(model.reed_scale[code]) if known else float(np.mean(model.reed_scale))
-        _, reed = np.unique(rows.reed_code[mine], return_inverse=True)
-        w, wy = row_precision(rest[mine], weight[mine], noise * scale)
-        sums = batch_sums(psi[mine], np.zeros((len(mine), 0)), w, wy, reed.astype(np.intp), reed_cov * spread)
-        first = np.flatnonzero(np.r_[True, np.diff(reed) > 0])
-        batch = rows.batch_code[mine][first]
-        np.add.at(info, batch, sums.m)
-        np.add.at(vector, batch, sums.mv)
-        np.add.at(reeds, batch, 1)
+    for batch, (code, _) in enumerate(rows.batches):
+        at = np.flatnonzero(rows.batch_code == batch)
+        noise_scale, reed_scale = model.scales_of(code)
+        w, wy = row_precision(rest[at], weight[at], noise * noise_scale)
+        reed = rows.reed_code[at] - rows.reed_code[at[0]]
+        sums = batch_sums(psi[at], np.zeros((len(at), 0)), w, wy, reed, reed_cov * reed_scale)
+        info[batch], vector[batch], reeds[batch] = sums.m, sums.mv, len(sums.f)
     estimate, variance = np.zeros((count, 4)), np.full((count, 4), np.inf)
     batch_type = np.array([code for code, _ in rows.batches], dtype=np.intp)
     ratio = coding.slope_ratio[batch_type]

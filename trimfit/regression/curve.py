@@ -23,7 +23,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.regression.outputs import Array
+from trimfit.regression.outputs import Array, positive
 
 KNOTS_MM = np.array([0.0, 0.08, 0.18, 0.32, 0.5, 0.75, 1.1, 1.6, 2.4])
 """Where the curve may bend: close together at first, as reeds answer the first cuts most."""
@@ -207,8 +207,7 @@ def _newton(rows: GapRows, cov: Array, noise: float, mean: Array, root: Array) -
             for j in range(i):
                 both = cost(z + unit[i] + unit[j]) - up[i] - up[j] + here
                 bent[i, j] = bent[j, i] = both / _STEP**2
-        values, vectors = np.linalg.eigh(bent)
-        bent = (vectors * np.maximum(values, 0.0)) @ vectors.T
+        bent = positive(bent)
         move = -np.linalg.solve(bent + np.eye(size), slope + z)
         step, old = 1.0, here + 0.5 * float(z @ z)
         while step > 0.05:

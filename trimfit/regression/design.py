@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from trimfit.base.errors import InputError, nearest
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.curve import bent_mm
-from trimfit.regression.outputs import HIGH_A, LOW_A, Array, K
+from trimfit.regression.outputs import HIGH_A, LOW_A, Array, K, edges_of, numbered
 from trimfit.regression.priors import OWNERS_WEIGHT
 
 if TYPE_CHECKING:
@@ -218,14 +218,8 @@ def sort_rows(rows: Rows) -> Rows:
     """
     order = np.lexsort((np.arange(len(rows)), rows.day, rows.reed_code, rows.batch_code))
     reed = rows.reed_code[order]
-    first = np.r_[True, np.diff(reed) != 0]
-    code = np.cumsum(first) - 1
-    return replace(
-        rows,
-        **by_reading(rows, order),
-        reed_code=code.astype(np.intp),
-        reeds=tuple(rows.reeds[i] for i in reed[first]),
-    )
+    names = tuple(rows.reeds[i] for i in reed[edges_of(reed)[:-1]])
+    return replace(rows, **by_reading(rows, order), reed_code=numbered(reed), reeds=names)
 
 
 def take_rows(rows: Rows, at: NDArray[np.intp]) -> Rows:

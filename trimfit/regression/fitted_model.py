@@ -114,9 +114,15 @@ class FittedModel:
         at = self.tape_slice(number).start + self.tapes[number][1]
         return float(self.coef[at]), float(np.sqrt(self.coef_cov[at, at]))
 
+    def scales_of(self, code: int) -> tuple[float, float]:
+        """The variances of a type's readings and of its reeds over the shop's; the mean ones for a type not known."""
+        if 0 <= code < self.n_types:
+            return float(self.noise_scale[code]), float(self.reed_scale[code])
+        return float(np.mean(self.noise_scale)), float(np.mean(self.reed_scale))
+
     def type_coef(self, code: int) -> Array:
-        """A type's coefficients (6, 10), in cents per unit of each regressor; the population's for code -1."""
-        flat = self.new_type_mean if code < 0 else self.coef[self.type_slice(code)]
+        """A type's coefficients (6, 10), in cents per unit of each regressor; the population's for one not known."""
+        flat = self.coef[self.type_slice(code)] if 0 <= code < self.n_types else self.new_type_mean
         return flat.reshape(P, K)
 
 

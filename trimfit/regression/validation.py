@@ -28,7 +28,7 @@ from trimfit.regression.design import Rows, sort_rows, take_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import of_fewer_chanters, of_types
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels, levels_of_rows, unsettled
-from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K
+from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K, edges_of, gap_of
 from trimfit.regression.posterior.batch import patterns_of, reading_noise
 from trimfit.regression.posterior.reed import ReedState, batch_states
 
@@ -65,7 +65,7 @@ class HeldOut:
 
 def _with_gap(y: Array) -> Array:
     """The gap before the ten outputs (…, 10); of F and E alone, whatever else was not taken."""
-    return np.concatenate([y[..., F_NOTE, None] - y[..., E_NOTE, None], y], axis=-1)
+    return np.concatenate([gap_of(y)[..., None], y], axis=-1)
 
 
 def held_out(model: FittedModel, rows: Rows) -> HeldOut:
@@ -74,15 +74,14 @@ def held_out(model: FittedModel, rows: Rows) -> HeldOut:
     rows = sort_rows(of_fewer_chanters(of_types(rows, model.n_types)))
     parts: list[HeldOut] = []
     names = tuple(str(code) for code in range(int(rows.chanter_code.max(initial=-1)) + 1))
-    edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
-    for first, last in pairwise(edges):
+    for first, last in pairwise(edges_of(rows.batch_code).tolist()):
         mine = take_rows(rows, np.arange(first, last))
         t = int(mine.type_code[0])
         every = np.ones(len(mine), dtype=bool)
         _, unseen, mine = batch_states(model, mine, model.coding, t, in_fit=every, chanter_names=names, forget=True)
         mine = replace(mine, y=unsettled(mine.y, mine, model.movement))
         terms = _terms(model, mine, [int(name) for name in unseen.chanters])
-        of_reed = np.flatnonzero(np.r_[True, np.diff(mine.reed_code) != 0, True])
+        of_reed = edges_of(mine.reed_code)
         count = np.minimum(np.diff(of_reed), MOST_OF_A_REED)
         for size in np.unique(count[count > 1]):
             at = of_reed[:-1][count == size][:, None] + np.arange(size)[None, :]

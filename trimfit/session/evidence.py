@@ -27,6 +27,7 @@ from trimfit.planner.quantities import nodes
 from trimfit.planner.reasons import FEW_REEDS, Grounds, Here
 from trimfit.regression.design import a_imbalance_cents
 from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.outputs import GAP
 from trimfit.regression.readings.rows import reading_cents
 
 if TYPE_CHECKING:
@@ -130,9 +131,7 @@ def _gaps_since(bench: Bench, seen: Seen, since: list[Logged[Reading]]) -> tuple
 
 def _reading_sd(seen: Seen) -> float:
     """The standard deviation of the gap of one reading by its own error, cents."""
-    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
-    noise = seen.state.noise_cov
-    return math.sqrt(float(noise[e, e] + noise[f, f] - 2.0 * noise[e, f]))
+    return math.sqrt(float(GAP @ seen.state.noise_cov @ GAP))
 
 
 def here_of(seen: Seen, posterior: AimPosterior, aim: Aim) -> Here | None:

@@ -34,12 +34,10 @@ def costs_of(model: FittedModel, type_code: int, settings: Settings, readings_ea
 
     readings_each: so many readings, of one sitting, are taken of each state and count as one.
     """
-    known = 0 <= type_code < model.n_types
     movement, gap = model.movement.of(type_code), DIRECTIONS.index("gap")
-    scale = float(model.noise_scale[type_code]) if known else float(np.mean(model.noise_scale))
     sitting = movement.sitting[gap, gap]
-    reading_sd = float(np.sqrt(GAP @ model.noise_cov @ GAP * scale / readings_each + sitting))
-    slope = max(float(GAP @ model.type_coef(type_code if known else -1)[1]), 5.0)
+    reading_sd = float(np.sqrt(GAP @ model.noise_cov @ GAP * model.scales_of(type_code)[0] / readings_each + sitting))
+    slope = max(float(GAP @ model.type_coef(type_code)[1]), 5.0)
     error = cut_error_of(model, settings)
     wait_days, again_days = model.wait_days, model.again_days
     settled, moved = movement.moves_in(wait_days, np.array([0.0, 1.0 if wait_days > 0.0 else 0.0]))

@@ -26,9 +26,7 @@ from trimfit.regression.fitting.em_iterations import Globals, batch_views, joint
 from trimfit.regression.posterior.batch import (
     batch_posterior,
     batch_sums,
-    cell_residuals,
-    left_out_readings,
-    noise_residuals,
+    deletion,
     reading_noise,
     reed_moments,
     row_precision,
@@ -99,9 +97,10 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
     row = 0
     for piece, sums, post in batch_views(rows, pieces, g):
         y = rows.y[piece.at]
-        z = cell_residuals(sums, post, y)
+        gone = deletion(sums, post, y)
+        z = gone.cell_residuals()
         left_out = {}
-        for errors, spreads, seen, at in left_out_readings(sums, post, y):
+        for seen, at, errors, spreads in gone.left_out():
             left_out |= {int(i): (errors[j], spreads[j], seen) for j, i in enumerate(at)}
         squares, freedom = np.zeros((2, len(y)))
         for i, (error, spread, seen) in sorted(left_out.items()):
@@ -126,7 +125,7 @@ def test_left_out_readings_and_cells_by_leaving_them_out() -> None:
                 sd = np.sqrt(whole[inside, inside] - tie @ whole[rest, inside])
                 assert z[i, k] == pytest.approx(miss / sd, rel=1e-5)
             row += 1
-        np.testing.assert_allclose(noise_residuals(sums, post, y), (squares, freedom), rtol=1e-6)
+        np.testing.assert_allclose(gone.noise_residuals(), (squares, freedom), rtol=1e-6)
     assert row == len(shop.rows)
 
 
@@ -237,9 +236,9 @@ def _passes(y: Array, psi: Array, x: Array, reed: NDArray[np.intp], passes: int)
         w, wy = row_precision(y, weight, noise)
         sums = batch_sums(psi, x, w, wy, reed, reed_cov)
         prior = np.eye(2 * K) / 1e4
-        post = batch_posterior(sums.m.sum(axis=0), sums.mv.sum(axis=0), batch_cov, prior, prior @ np.full(2 * K, 80.0))
+        post = batch_posterior(sums.m, sums.mv, batch_cov, prior, prior @ np.full(2 * K, 80.0))
         if turn < passes:
-            weight = sound_weights(sums, post, y, noise, np.ones_like(y), weight)
+            weight = sound_weights(deletion(sums, post, y), reed, noise, np.ones_like(y), weight)
     return weight, reed_moments(sums, post)[0][1]
 
 

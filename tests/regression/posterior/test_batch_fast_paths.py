@@ -18,7 +18,7 @@ from trimfit.regression.fitting.covariances import local_design
 from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.movement.process import BASIS, unsettled
 from trimfit.regression.posterior import reed as posterior_reed
-from trimfit.regression.posterior.batch import Posterior, batch_sums, resummed, row_precision
+from trimfit.regression.posterior.batch import Posterior, row_precision
 from trimfit.regression.reml.newton import fit_many
 from trimfit.regression.reml.sums import CrossProducts, cross_products
 from trimfit.regression.validation import _naive, held_out
@@ -242,25 +242,6 @@ def test_batches_of_many_sizes_keep_their_places() -> None:
     np.testing.assert_allclose(met.beta, plain.beta, rtol=1e-5)
     np.testing.assert_allclose(met.outer_cov, plain.outer_cov, rtol=1e-4, atol=1e-5)
     np.testing.assert_allclose(met.inner_cov, plain.inner_cov, rtol=1e-4, atol=1e-5)
-
-
-def test_reeds_summed_anew_where_weights_changed() -> None:
-    rng = np.random.default_rng(6)
-    reed = np.repeat(np.arange(6), 4)
-    psi, x = rng.standard_normal((24, 3)), rng.standard_normal((24, 5))
-    y = rng.standard_normal((24, K))
-    y[3, 2] = np.nan
-    noise, reed_cov = _cov(rng, K), _cov(rng, 3 * K)
-    weight = np.ones((24, K))
-    first = batch_sums(psi, x, *row_precision(y, weight, noise), reed, reed_cov, total=True)
-    weight[5, 4], weight[6], weight[21, 0] = 0.01, 0.3, 1e-4
-    changed = (weight != 1.0).any(axis=1)
-    plain = batch_sums(psi, x, *row_precision(y, weight, noise), reed, reed_cov, total=True)
-    quick = resummed(first, changed, *row_precision(y[changed], weight[changed], noise))
-    assert quick.m.shape == (1, 80, 80)
-    for name in ("m", "mv", "f", "e", "b", "w", "wy"):
-        np.testing.assert_allclose(getattr(quick, name), getattr(plain, name), rtol=1e-9, atol=1e-9)
-    assert resummed(first, np.zeros(24, dtype=bool), np.zeros((0, K, K)), np.zeros((0, K))) is first
 
 
 def test_chanters_beyond_those_the_card_holds() -> None:

@@ -61,7 +61,7 @@ from numpy.typing import NDArray
 from trimfit.base.pitch import cents_from_440
 from trimfit.base.records import Chanter
 from trimfit.regression.chanters.sent import SentReed
-from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
+from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K, positive
 from trimfit.regression.priors import (
     C_TERMS,
     CHANTER_TERMS,
@@ -260,8 +260,7 @@ def unseen_offsets(h: Hierarchy, facts: Sequence[ChanterFacts], gauge: tuple[Arr
 
 def _basis() -> tuple[Array, Array]:
     """B (18, 4) over the nine notes of both vectors, and own notes' covariances (2, 18, 18) of variance 1."""
-    apart = np.zeros(NOTES)
-    apart[F_NOTE - 1], apart[E_NOTE - 1] = 0.5, -0.5
+    apart = 0.5 * GAP[1:]
     one = np.stack([np.ones(NOTES), apart], axis=1)
     own = np.zeros((C_TERMS, C_TERMS * NOTES, C_TERMS * NOTES))
     for i in range(C_TERMS):
@@ -278,11 +277,10 @@ def _parts(cov: Array) -> tuple[Array, Array]:
         block = cov[i * K : (i + 1) * K, i * K : (i + 1) * K][np.ix_(others, others)]
         own[i] = (np.trace(block) - (block.sum() - np.trace(block)) / (len(others) - 1)) / len(others)
         pick[2 * i, [i * K + k for k in others]] = 1.0 / len(others)
-        pick[2 * i + 1, [i * K + F_NOTE, i * K + E_NOTE]] = 1.0, -1.0
+        pick[2 * i + 1, i * K : (i + 1) * K] = GAP
     tied = pick @ cov @ pick.T
     tied[::2, ::2] -= np.diag(own) / len(others)
-    values, vectors = np.linalg.eigh(tied)
-    return np.asarray((vectors * np.maximum(values, 1e-6)) @ vectors.T), np.maximum(own, 1e-6)
+    return positive(tied, 1e-6), np.maximum(own, 1e-6)
 
 
 def _covariance(tied: Array, own: Array) -> Array:
@@ -369,7 +367,5 @@ def less_tied(h: Hierarchy) -> Hierarchy:
         r = tied / np.outer(sd, sd)
         kept = np.clip(1.0 - (1.0 - r**2) ** 2 / np.maximum(n * r**2, 1e-12), 0.0, 1.0)
         r = np.where(np.eye(len(r)) > 0, 1.0, r * kept)
-        values, vectors = np.linalg.eigh(r)
-        r = (vectors * np.maximum(values, 1e-3)) @ vectors.T
-        out.append(_covariance(r * np.outer(sd, sd), own))
+        out.append(_covariance(positive(r, 1e-3) * np.outer(sd, sd), own))
     return replace(h, within=out[0], between=out[1])

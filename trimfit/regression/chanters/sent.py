@@ -27,7 +27,7 @@ from typing import Literal
 
 import numpy as np
 
-from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
+from trimfit.regression.outputs import GAP, Array, K
 
 Came = Literal["good", "flat", "sharp"]
 UNTOLD: dict[Came, float] = {"good": 0.5, "flat": 0.05, "sharp": 0.05}
@@ -60,9 +60,7 @@ def with_sent(
         row = np.zeros(len(mean))
         for code, sign in ((away, 1.0), (reed.read_in, -1.0)):
             first = offsets[code]
-            for vector, scale in ((first, sign), (first + K, sign * reed.slope_ratio)):
-                row[vector + F_NOTE] += scale
-                row[vector + E_NOTE] -= scale
+            row[first : first + 2 * K] += sign * np.r_[GAP, reed.slope_ratio * GAP]
         reach = cov @ row
         before, spread = reed.gap_cents + float(row @ mean), float(row @ reach) + error_cents**2
         after, left = _moments(before, spread, reed)

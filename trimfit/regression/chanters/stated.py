@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.regression.chanters.kinds import ChanterFacts
-from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K
+from trimfit.regression.outputs import CROW, GAP, PITCH, Array, K, contrast
 from trimfit.regression.priors import STATED_CROW_CENTS, STATED_PITCH_CENTS, WIDE, P
 
 ASSUMED_ERRORS = (STATED_PITCH_CENTS, STATED_CROW_CENTS)
@@ -54,9 +54,6 @@ def stated_offsets(
     standard deviations of a stated pitch and a stated crow, cents.
     """
     beta = mean[: P * K].reshape(P, K)
-    gap, pitch, crow = np.zeros(K), np.zeros(K), np.zeros(K)
-    gap[F_NOTE], gap[E_NOTE], crow[0] = 1.0, -1.0, 1.0
-    pitch[F_NOTE] = pitch[E_NOTE] = 0.5
     offset = mean[P * K : P * K + K] + slope_ratio * mean[P * K + K : P * K + 2 * K]
     out: list[tuple[Array, float, float]] = []
 
@@ -66,17 +63,17 @@ def stated_offsets(
 
     def slopes(g: float) -> tuple[float, Array]:
         along = beta[1] + 2.0 * g * beta[2]
-        return max(float(gap @ along), LEAST_GAP_SLOPE), along
+        return max(float(GAP @ along), LEAST_GAP_SLOPE), along
 
     if fact.meeting_cents is not None:
-        g = float(np.clip(-(gap @ (beta[0] + offset)) / slopes(0.0)[0], 0.0, LONGEST))
+        g = float(np.clip(-(GAP @ (beta[0] + offset)) / slopes(0.0)[0], 0.0, LONGEST))
         slope, along = slopes(g)
-        add(g, pitch - float(pitch @ along) / slope * gap, fact.meeting_cents, errors[0])
+        add(g, PITCH - float(PITCH @ along) / slope * GAP, fact.meeting_cents, errors[0])
     if fact.crow_cents is not None:
         g = float(np.clip((fact.crow_cents - beta[0, 0]) / max(float(beta[1, 0]), LEAST_CROW_SLOPE), 0.0, LONGEST))
         slope, along = slopes(g)
         ratio = slope / max(float(along[0]), LEAST_CROW_SLOPE)
-        add(g, gap - ratio * crow, -ratio * fact.crow_cents, ratio * errors[1])
+        add(g, GAP - ratio * contrast(CROW), -ratio * fact.crow_cents, ratio * errors[1])
     return out
 
 

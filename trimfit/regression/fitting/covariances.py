@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.regression.design import Rows
-from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, PITCH, Array, K, contrast
+from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, PITCH, Array, K, contrast, positive
 from trimfit.regression.priors import P, assumed_batch_cov, assumed_noise, assumed_reed_cov
 from trimfit.regression.reml.newton import MixedFit, Start, fit_many
 from trimfit.regression.reml.sums import cross_products
@@ -319,8 +319,7 @@ def shrink_correlation(cov: Array, groups: float, target: Array | None = None, *
     signal = float(np.sum((r - goal)[off] ** 2))
     share = min(1.0, noise / max(signal, 1e-12))
     r = (1 - share) * r + share * goal
-    values, vectors = np.linalg.eigh(r)
-    r = (vectors * np.maximum(values, floor)) @ vectors.T
+    r = positive(r, floor)
     r /= np.sqrt(np.outer(np.diag(r), np.diag(r)))
     back = np.linalg.inv(turn)
     out = back @ (r * np.outer(sd, sd)) @ back.T

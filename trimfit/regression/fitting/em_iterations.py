@@ -19,23 +19,17 @@ from trimfit.regression.fitting.outliers import LEAST_WEIGHT
 from trimfit.regression.movement.jumps import jumps_before
 from trimfit.regression.movement.process import MEASURE, N_DIRECTIONS, SITTING_DAYS, Movement, levels_of_rows
 from trimfit.regression.movement.wild_readings import FEW_WILD, wild_share
-from trimfit.regression.outputs import GAP, Array, K, block_diagonal
+from trimfit.regression.outputs import GAP, Array, K, block_diagonal, edges_of
 from trimfit.regression.posterior.batch import (
     BatchSums,
     Posterior,
     batch_sums,
-    cell_residuals,
     deletion,
-    left_out_readings,
     marginal,
-    noise_along,
-    noise_residuals,
     posterior_of,
     reed_moments,
-    resummed,
     row_precision,
     sound_weights,
-    standardised,
 )
 from trimfit.regression.priors import OWN, SEEDS, WIDE, P, assumed_batch_cov
 
@@ -97,9 +91,8 @@ def pieces_of(rows: Rows, coding: Coding, n_types: int, tapes: tuple[Array, int]
     """
     x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     psi = coding.random_part(x6, rows.type_code)
-    edges = np.flatnonzero(np.r_[True, np.diff(rows.batch_code) != 0, True]).tolist()
     out = []
-    for lo, hi in pairwise(edges):
+    for lo, hi in pairwise(edges_of(rows.batch_code).tolist()):
         at = slice(lo, hi)
         t = int(rows.type_code[lo])
         met = np.unique(rows.chanter_code[at])
@@ -131,29 +124,23 @@ def _sums(piece: Piece, rows: Rows, g: Globals) -> BatchSums:
     levels = None
     if g.movement is not None:
         levels = levels_of_rows(rows, piece.at, piece.reed_of, g.movement.of(piece.type_code))
-    return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, reed_cov, total=True, levels=levels)
+    return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, reed_cov, levels)
 
 
 def batch_information(piece: Piece, rows: Rows, g: Globals) -> tuple[Array, Array]:
     """What a batch's rows say of the coefficients that it meets (`piece.local`): information and vector."""
     sums = _sums(piece, rows, g)
-    return marginal(sums.m[0], sums.mv[0], piece.own_cov(g))
+    return marginal(sums.m, sums.mv, piece.own_cov(g))
 
 
 def sums_again(rows: Rows, before: Rows, pieces: list[Piece], g: Globals, found: list[BatchSums]) -> list[BatchSums]:
     """The sums, `found` for the rows as they were `before` under the same covariances, with the weights (and jumps) of
     these."""
-    out = []
-    for piece, sums in zip(pieces, found, strict=True):
-        weight = rows.weight[piece.at]
-        changed = (weight != before.weight[piece.at]).any(axis=1)
-        if g.movement is not None and (rows.jump[piece.at] != before.jump[piece.at]).any():
-            out.append(_sums(piece, rows, g))
-            continue
-        noise = g.noise_cov * g.noise_scale[piece.type_code]
-        w, wy = row_precision(rows.y[piece.at][changed], weight[changed], noise)
-        out.append(resummed(sums, changed, w, wy))
-    return out
+
+    def same(at: slice) -> bool:
+        return bool((rows.weight[at] == before.weight[at]).all() and (rows.jump[at] == before.jump[at]).all())
+
+    return [sums if same(piece.at) else _sums(piece, rows, g) for piece, sums in zip(pieces, found, strict=True)]
 
 
 def joint_pass(
@@ -168,7 +155,7 @@ def joint_pass(
     met = np.zeros(len(right), dtype=bool)
     found = [_sums(piece, rows, g) for piece in pieces] if found is None else found
     for piece, sums in zip(pieces, found, strict=True):
-        info, vector = marginal(sums.m[0], sums.mv[0], piece.own_cov(g))
+        info, vector = marginal(sums.m, sums.mv, piece.own_cov(g))
         k[np.ix_(piece.local, piece.local)] += info
         right[piece.local] += vector
         met[piece.local] = True
@@ -194,7 +181,7 @@ def batch_views(
     for number, piece in enumerate(pieces):
         sums = _sums(piece, rows, g) if found is None else found[number]
         cov_phi = g.coef_cov[np.ix_(piece.local, piece.local)]
-        yield piece, sums, posterior_of(sums.m[0], sums.mv[0], piece.own_cov(g), g.coef[piece.local], cov_phi)
+        yield piece, sums, posterior_of(sums.m, sums.mv, piece.own_cov(g), g.coef[piece.local], cov_phi)
 
 
 def reweigh(rows: Rows, pieces: list[Piece], g: Globals, base: Array, found: list[BatchSums]) -> Rows:
@@ -203,7 +190,7 @@ def reweigh(rows: Rows, pieces: list[Piece], g: Globals, base: Array, found: lis
         (piece, sums, post, deletion(sums, post, rows.y[piece.at]))
         for piece, sums, post in batch_views(rows, pieces, g, found)
     ]
-    z = np.concatenate([standardised(*gone, rows.y[piece.at]) for piece, _, _, gone in views])
+    z = np.concatenate([gone.cell_residuals() for *_, gone in views])
     # slips blow REML's noise up before they are found: measure them by the median of the residuals instead
     full = np.abs(z) / np.sqrt(np.maximum(rows.weight / base, LEAST_WEIGHT))
     middle = np.array(
@@ -213,7 +200,7 @@ def reweigh(rows: Rows, pieces: list[Piece], g: Globals, base: Array, found: lis
     weight, jump = base.copy(), rows.jump.copy()
     for piece, sums, post, gone in views:
         noise, at = g.noise_cov * g.noise_scale[piece.type_code], piece.at
-        fresh = sound_weights(sums, post, rows.y[at], noise, base[at], rows.weight[at], middle, gone)
+        fresh = sound_weights(gone, piece.reed_of, noise, base[at], rows.weight[at], middle)
         if g.movement is not None:
             moved = jumps_before(
                 sums, post, rows.y[at], rows.day[at], noise, base[at], fresh * base[at], rows.jump[at],
@@ -283,7 +270,8 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     its seating: the shared part is left as it is.
     A type's multiple is learned from its reeds' readings against each other, their own terms left free.
     """
-    z = np.concatenate([cell_residuals(sums, post, rows.y[p.at]) for p, sums, post in batch_views(rows, pieces, g)])
+    views = batch_views(rows, pieces, g)
+    z = np.concatenate([deletion(sums, post, rows.y[p.at]).cell_residuals() for p, sums, post in views])
     # the median output's; one that is always written down as another's double has no error of its own
     each = [
         float(middle / np.sqrt(np.mean(v**2)))
@@ -299,7 +287,7 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     free = replace(g, reed_cov=FREE * g.reed_cov)
     residuals: list[list[tuple[Array, Array]]] = [[] for _ in range(n_types)]
     for piece, sums, post in batch_views(rows, pieces, free):
-        residuals[piece.type_code].append(noise_residuals(sums, post, rows.y[piece.at]))
+        residuals[piece.type_code].append(deletion(sums, post, rows.y[piece.at]).noise_residuals())
     scale, count = np.ones(n_types), np.zeros(n_types)
     for t, parts in enumerate(residuals):
         squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True)) if parts else (np.empty(0),) * 2
@@ -325,7 +313,7 @@ def owners_weight(rows: Rows, pieces: list[Piece], g: Globals, coding: Coding) -
         weight = rows.weight * np.where(theirs, found / coding.owners_weight, 1.0)[:, None]
         now = replace(rows, weight=weight)
         for piece, sums, post in batch_views(now, met, free):
-            squares, freedom = noise_residuals(sums, post, rows.y[piece.at])
+            squares, freedom = deletion(sums, post, rows.y[piece.at]).noise_residuals()
             total += float(np.minimum(squares, FARTHEST * freedom)[theirs[piece.at]].sum())
             count += float(freedom[theirs[piece.at]].sum())
         found = float(np.clip(found * count / total, LEAST_OWNERS, 1.0))
@@ -337,7 +325,8 @@ def along_movement(rows: Rows, pieces: list[Piece], g: Globals) -> Array:
     left free) in the three directions of movement (3,); 1 where too little was read to tell, or in no two sittings."""
     free = replace(g, reed_cov=FREE * g.reed_cov)
     met = [piece for piece in pieces if np.ptp(rows.day[piece.at]) > SITTING_DAYS]
-    parts = [noise_along(sums, post, rows.y[p.at], MEASURE) for p, sums, post in batch_views(rows, met, free)]
+    views = batch_views(rows, met, free)
+    parts = [deletion(sums, post, rows.y[p.at]).noise_along(MEASURE) for p, sums, post in views]
     if not parts:
         return np.ones(N_DIRECTIONS)
     squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True))
@@ -386,7 +375,7 @@ def reading_stretch(
     for piece, sums, post in batch_views(rows, [piece for piece, _ in found], g, [sums for _, sums in found]):
         own = np.einsum("pk,kl,pl->p", probe, g.noise_cov * g.noise_scale[piece.type_code], probe)
         even = balance_weight(rows.y[piece.at], coding) == 1.0
-        for miss, spread, taken, which in left_out_readings(sums, post, rows.y[piece.at]):
+        for taken, which, miss, spread in deletion(sums, post, rows.y[piece.at]).left_out():
             for k in np.flatnonzero((probe[:, np.setdiff1d(np.arange(K), taken)] == 0).all(axis=1)).tolist():
                 m = probe[k, taken]
                 known = np.maximum(spread @ m @ m, 0.0)

@@ -72,7 +72,7 @@ from trimfit.regression.movement.process import (
     settled,
     unsettled,
 )
-from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K, block_diagonal
+from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K, block_diagonal, edges_of, gap_of
 from trimfit.regression.priors import (
     CHANTER_TERMS,
     OWN,
@@ -198,7 +198,7 @@ def _coding_from_gap(coding: Coding, rows: Rows, gap: MixedFit | None, n_types: 
 
 def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
     """A type's gap readings for its curve, with lips, conditions and chanters beside; None for too few of them."""
-    gap = rows.y[:, F_NOTE] - rows.y[:, E_NOTE]
+    gap = gap_of(rows.y)
     weight = np.minimum(rows.weight[:, E_NOTE], rows.weight[:, F_NOTE])
     at = np.flatnonzero((rows.type_code == type_code) & np.isfinite(gap) & (weight > OUTLIER_WEIGHT))
     if len(at) < LEAST_CURVE_ROWS:
@@ -211,8 +211,7 @@ def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
     spread = [float(GAP @ (shop[j] + own[j]) @ GAP) for j in (LIP, PRESSURE, TEMPERATURE)]
     chanter = sum(float(GAP @ term.matrix() @ GAP) for term in CHANTER_TERMS)
     precision = 1.0 / np.array(spread + [chanter] * on.shape[1])
-    first = np.flatnonzero(np.r_[True, np.diff(rows.reed_code[at]) != 0])
-    return GapRows(gap[at], weight[at], rows.removed_mm[at], other, precision, first)
+    return GapRows(gap[at], weight[at], rows.removed_mm[at], other, precision, edges_of(rows.reed_code[at])[:-1])
 
 
 def most_read_first(rows: Rows, chanters: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:

@@ -26,7 +26,7 @@ import numpy as np
 from trimfit.regression.design import Coding, Rows, balance_weight
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, SITTING_DAYS, TypeMovement, settled, sittings_of
 from trimfit.regression.movement.wild_readings import WILD
-from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K, block_diagonal
+from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K, block_diagonal, positive
 from trimfit.regression.posterior.batch import reading_noise
 from trimfit.regression.posterior.reed import ReedState
 
@@ -126,15 +126,6 @@ def _less(state: ReedState, design: Array, cents: Array, noise: Array, share: fl
     return replace(state, mean=state.mean + gain @ (design @ state.mean - cents), cov=0.5 * (cov + cov.T))
 
 
-def _whole(state: ReedState) -> ReedState:
-    """The state with the nearest covariance that is one.
-
-    What was left of the readings' information made the state narrower than the jump that is taken out of it.
-    """
-    size, along = np.linalg.eigh(state.cov)
-    return replace(state, cov=(along * np.maximum(size, 0.0)) @ along.T)
-
-
 def explained(state: ReedState, latest: LatestSitting | None, wild: float) -> tuple[ReedState, tuple[Explanation, ...]]:
     """The likeliest state of a reed, and the other explanations of its latest readings, likeliest first.
 
@@ -165,7 +156,9 @@ def _weighed(
     design, cents = np.concatenate(latest.designs), np.concatenate(latest.cents)
     before = _less(state, design, cents, block_diagonal(latest.counted), _NEARLY_ALL)
     if latest.jumped:
-        before = _whole(before.moved(-movement.jump, since=state.idle_days == 0))
+        before = before.moved(-movement.jump, since=state.idle_days == 0)
+        # what was left of the readings' information may make it narrower than the jump that is taken out of it
+        before = replace(before, cov=positive(before.cov))
     jump_chance = 0.0
     if latest.days_before is not None:
         jump_chance = movement.chance_of_jump(max(latest.days_before, SITTING_DAYS))

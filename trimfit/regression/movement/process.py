@@ -35,15 +35,12 @@ from numpy.typing import NDArray
 
 from trimfit.regression.design import SETTLE_DAYS, Rows
 from trimfit.regression.movement.wild_readings import WILD
-from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, Array, K
+from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, PITCH, Array, contrast, edges_of, gap_of, positive
 
 DIRECTIONS = ("crow", "gap", "pitch")
 N_DIRECTIONS = len(DIRECTIONS)
-BASIS = np.zeros((K, N_DIRECTIONS))
-BASIS[CROW, 0], BASIS[F_NOTE, 1], BASIS[E_NOTE, 1], BASIS[1:, 2] = 1.0, 0.5, -0.5, 1.0
-MEASURE = np.zeros((N_DIRECTIONS, K))
-MEASURE[0, CROW], MEASURE[1, F_NOTE], MEASURE[1, E_NOTE] = 1.0, 1.0, -1.0
-MEASURE[2, F_NOTE] = MEASURE[2, E_NOTE] = 0.5
+BASIS = np.stack([contrast(CROW), 0.5 * GAP, 1.0 - contrast(CROW)], axis=1)
+MEASURE = np.stack([contrast(CROW), GAP, PITCH])
 """The three directions read off the ten outputs: MEASURE BASIS is the identity."""
 SITTING_DAYS = 0.25
 """Readings of one reed closer together than this share a sitting."""
@@ -247,13 +244,13 @@ def levels_of(
     width = int(count.max(initial=0)) + tracked
     time, c = np.zeros((n_reeds, width)), np.zeros((n_reeds, width, 2))
     step = np.zeros((n_reeds, width, N_DIRECTIONS, N_DIRECTIONS))
-    first = np.r_[True, (np.diff(reed_of) != 0) | (np.diff(sitting) != 0)] if len(day) else np.zeros(0, dtype=bool)
+    first = edges_of(reed_of * width + sitting)[:-1]
     time[reed_of[first], sitting[first]] = day[first]
     c[reed_of[first], sitting[first]] = settle[first]
     np.add.at(step, (reed_of, sitting), moved)
     last = count - 1
     if at is not None:
-        ends = np.flatnonzero(np.r_[np.diff(reed_of) != 0, True]) if len(day) else np.zeros(0, dtype=np.intp)
+        ends = edges_of(reed_of)[1:] - 1
         new = (at[0] - day[ends] > SITTING_DAYS) | at[2]
         last = last + new
         who = np.flatnonzero(new)
@@ -366,9 +363,7 @@ def idle_spans(
 
 def _measured(cents: Array) -> Array:
     """Crow, gap and pitch (n, 3) of the outputs (n, K); NaN where one of the notes is missing."""
-    return np.column_stack(
-        [cents[:, CROW], cents[:, F_NOTE] - cents[:, E_NOTE], 0.5 * (cents[:, F_NOTE] + cents[:, E_NOTE])]
-    )
+    return np.column_stack([cents[:, CROW], gap_of(cents), 0.5 * (cents[:, F_NOTE] + cents[:, E_NOTE])])
 
 
 def reading_noise_3(spans: IdleSpans, noise_cov: Array) -> Array:
@@ -384,8 +379,7 @@ def reading_noise_3(spans: IdleSpans, noise_cov: Array) -> Array:
     seed = 20.0
     # each of two readings tells half of a degree of freedom; a mean of the two triangles keeps it positive
     found: Array = (0.5 * rest.T @ rest + seed * assumed) / (0.5 * pairs + seed)
-    values, vectors = np.linalg.eigh(found)
-    return np.asarray((vectors * np.maximum(values, 1e-3)) @ vectors.T)
+    return positive(found, 1e-3)
 
 
 def learned_movement(spans: IdleSpans, noise_cov: Array, n_types: int) -> Movement:

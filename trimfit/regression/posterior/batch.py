@@ -32,7 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels
-from trimfit.regression.outputs import Array
+from trimfit.regression.outputs import Array, edges_of, scaled_inverse
 
 AT_ONCE = 4_000_000
 """So many numbers for pairs of terms are held at once; a batch of ordinary size has fewer in all."""
@@ -44,9 +44,9 @@ CELL_CUTOFF = 3.5
 class BatchSums:
     """What the readings of one batch say, reed by reed. With d = aK + P (batch deviations, then local coefficients):
 
-    m (R, d, d) and mv (R, d): information about omega (R = 1 with `total`); f (R, o, o), e (R, o, d), b (R, o): what
-    the reed's own terms need, o = aK and 3 more for each block of `levels`; psi (n, a), x (n, P/K), w (n, K, K),
-    wy (n, K), reed_of (n,): the rows. reed_cov (aK, aK): the reeds' covariance; own_cov (R, o, o) with the levels'.
+    m (d, d) and mv (d,): information about omega; f (R, o, o), e (R, o, d), b (R, o): what the reeds' own terms need,
+    o = aK and 3 more for each block of `levels`; psi (n, a), x (n, P/K), w (n, K, K), wy (n, K), reed_of (n,): rows.
+    own_cov (R, o, o): the reeds' covariance, with the levels'.
     """
 
     m: Array
@@ -59,7 +59,6 @@ class BatchSums:
     w: Array
     wy: Array
     reed_of: NDArray[np.intp]
-    reed_cov: Array
     own_cov: Array
     levels: Levels | None
 
@@ -85,7 +84,7 @@ def row_precision(y: Array, weight: Array, noise_cov: Array) -> tuple[Array, Arr
         w[np.ix_(rows, taken, taken)] = np.linalg.inv(block)
         odd = rows[(weight[np.ix_(rows, taken)] != 1.0).any(axis=1)]
         if len(odd):
-            w[np.ix_(odd, taken, taken)] = _scaled_inverse(reading_noise(weight[np.ix_(odd, taken)], block))
+            w[np.ix_(odd, taken, taken)] = scaled_inverse(reading_noise(weight[np.ix_(odd, taken)], block))
     return w, (w @ np.where(seen, y, 0.0)[:, :, None])[:, :, 0]
 
 
@@ -105,13 +104,6 @@ def reading_noise(weight: Array, noise_cov: Array) -> Array:
     return np.asarray(cov / (root[:, :, None] * root[:, None, :]))
 
 
-def _scaled_inverse(m: Array) -> Array:
-    """Inverse of a stack of positive definite matrices (..., m, m) whose diagonals differ by orders of magnitude."""
-    root = np.sqrt(np.maximum(np.einsum("...ii->...i", m), 1e-300))
-    size = root[..., :, None] * root[..., None, :]
-    return np.asarray(np.linalg.inv(m / size) / size)
-
-
 def batch_sums(
     psi: Array,
     x: Array,
@@ -119,19 +111,14 @@ def batch_sums(
     wy: Array,
     reed_of: NDArray[np.intp],
     reed_cov: Array,
-    *,
-    total: bool = False,
     levels: Levels | None = None,
 ) -> BatchSums:
-    """Sums of one batch. psi (n, a), x (n, P/K), w and wy from `row_precision`; reed_of (n,) sorted, 0, 1, …
-
-    Each reed of the batch must have at least one row, and its rows must stand together. `total`: one sum over the reeds
-    in place of one for each, and all that a fit needs. levels: how the reeds moved; None: they stand still.
-    """
+    """Sums of one batch. psi (n, a), x (n, P/K), w and wy from `row_precision`; reed_of (n,) sorted, 0, 1, …, each with
+    a row; reed_cov (aK, aK); levels: how the reeds moved, None where they stand still."""
     k = wy.shape[1]
     a = psi.shape[1]
     d = np.concatenate([psi, x], axis=1)
-    edges = np.flatnonzero(np.r_[True, np.diff(reed_of) > 0, True])
+    edges = edges_of(reed_of)
     reeds, width, own_wide = len(edges) - 1, d.shape[1], a * k
     flat = np.ascontiguousarray(w.reshape(len(w), k * k))
 
@@ -141,11 +128,9 @@ def batch_sums(
         wide = values.reshape(*lead, rows, width, k, k)
         return np.moveaxis(wide, -2, -3).reshape(*lead, rows * k, width * k)
 
-    own_terms = psi if total else d
-    per_reed = np.stack([_pairs_sum(own_terms[lo:hi], d[lo:hi], flat[lo:hi]) for lo, hi in pairwise(edges.tolist())])
-    sums = laid(per_reed, a if total else width)
+    e = laid(np.stack([_pairs_sum(psi[lo:hi], d[lo:hi], flat[lo:hi]) for lo, hi in pairwise(edges.tolist())]), a)
     vector = np.add.reduceat(d[:, :, None] * wy[:, None, :], edges[:-1], axis=0).reshape(reeds, width * k)
-    e, b, inner, own_cov = sums[:, :own_wide, :], vector[:, :own_wide], sums[:, :own_wide, :own_wide], reed_cov
+    b, inner, own_cov = vector[:, :own_wide], e[:, :, :own_wide], np.broadcast_to(reed_cov, (reeds, own_wide, own_wide))
     if levels is not None:
         shown, shown_both, shown_y = _level_sums(levels, d, w, wy, reed_of)
         e, b = np.concatenate([e, shown], axis=1), np.concatenate([b, shown_y], axis=1)
@@ -156,15 +141,10 @@ def batch_sums(
     own = e.shape[1]
     f = np.asarray(np.linalg.inv(np.eye(own) + inner @ own_cov), dtype=np.float64)
     gain = own_cov @ f
-    ge, gb = gain @ e, (gain @ b[:, :, None])[:, :, 0]
-    if total:
-        tall = e.reshape(reeds * own, width * k)
-        m = (laid(_pairs_sum(d, d, flat), width) - tall.T @ ge.reshape(reeds * own, width * k))[None]
-        mv = (vector.sum(axis=0) - tall.T @ gb.reshape(reeds * own))[None]
-    else:
-        back = e.transpose(0, 2, 1)
-        m, mv = sums - back @ ge, vector - (back @ gb[:, :, None])[:, :, 0]
-    return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, reed_cov, own_cov, levels)
+    tall = e.reshape(reeds * own, width * k)
+    m = laid(_pairs_sum(d, d, flat), width) - tall.T @ (gain @ e).reshape(reeds * own, width * k)
+    mv = vector.sum(axis=0) - tall.T @ (gain @ b[:, :, None]).reshape(reeds * own)
+    return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, own_cov, levels)
 
 
 def _level_sums(levels: Levels, d: Array, w: Array, wy: Array, reed_of: NDArray[np.intp]) -> tuple[Array, Array, Array]:
@@ -206,32 +186,6 @@ def _pairs_sum(left: Array, right: Array, values: Array) -> Array:
         pairs = (left[some, :, None] * right[some, None, :]).reshape(-1, len(out))
         out += pairs.T @ values[some]
     return out
-
-
-def resummed(sums: BatchSums, changed: NDArray[np.bool_], w: Array, wy: Array) -> BatchSums:
-    """The sums (of `batch_sums` with `total`) where some rows have another W: changed (n,), w (m, K, K), wy (m, K).
-
-    Only the reeds that these rows are of are summed anew: what they added is taken out, what they say now put in.
-    """
-    if not changed.any():
-        return sums
-    all_w, all_wy = sums.w.copy(), sums.wy.copy()
-    all_w[changed], all_wy[changed] = w, wy
-    picked = np.zeros(len(sums.f), dtype=bool)
-    picked[sums.reed_of[changed]] = True
-    at = np.flatnonzero(picked[sums.reed_of])
-    code = (np.cumsum(picked) - 1)[sums.reed_of[at]]
-    levels = sums.levels
-    if levels is not None:
-        levels = replace(levels, sitting=levels.sitting[at], cov=levels.cov[picked], slots=levels.slots[picked])
-    before, after = (
-        batch_sums(sums.psi[at], sums.x[at], ws[at], wys[at], code, sums.reed_cov, total=True, levels=levels)
-        for ws, wys in ((sums.w, sums.wy), (all_w, all_wy))
-    )
-    f, e, b = sums.f.copy(), sums.e.copy(), sums.b.copy()
-    f[picked], e[picked], b[picked] = after.f, after.e, after.b
-    m, mv = sums.m - before.m + after.m, sums.mv - before.mv + after.mv
-    return replace(sums, m=m, mv=mv, f=f, e=e, b=b, w=all_w, wy=all_wy)
 
 
 def marginal(info: Array, vector: Array, own_cov: Array) -> tuple[Array, Array]:
@@ -288,25 +242,67 @@ def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array]:
     return mean, own + q @ post.cov @ q.transpose(0, 2, 1)
 
 
-def cell_residuals(sums: BatchSums, post: Posterior, y: Array) -> Array:
-    """How far each cell lies from what all the other cells predict.
+@dataclass(frozen=True, slots=True)
+class Deletion:
+    """What all other readings leave of each: pull (n, K) (V^-1 r)_i, inverse (n, K, K) (V^-1)_ii, V holding all
+    uncertainty, the coefficients' included; seen (n, K): which cells were taken, and count for anything; w (n, K, K):
+    the rows' own precision."""
 
-    Returns z (n, K): (V^-1 r)_ik / sqrt((V^-1)_ik,ik), the standardised error of predicting one cell from all others
-    (those of its own reading included). NaN where nothing was taken. Source: Cook & Weisberg (1982).
-    """
-    return standardised(*deletion(sums, post, y), y)
+    pull: Array
+    inverse: Array
+    seen: NDArray[np.bool_]
+    w: Array
+
+    def cell_residuals(self) -> Array:
+        """How far each cell lies from what all others predict, those of its own reading included, in standard errors:
+        (V^-1 r)_ik / sqrt((V^-1)_ik,ik) (n, K), NaN where nothing was taken. Source: Cook & Weisberg (1982)."""
+        size = np.einsum("nkk->nk", self.inverse)
+        known = self.seen & (size > 1e-12)
+        return np.where(known, self.pull / np.sqrt(np.where(known, size, 1.0)), np.nan)
+
+    def by_pattern(self) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp], Array, Array, Array]]:
+        """For readings of one pattern after another: which m outputs were taken, which r rows these are, pull (r, m),
+        inverse (r, m, m), and the noise N_i (r, m, m) that they were counted with."""
+        for taken, rows in patterns_of(self.seen):
+            spot = np.ix_(rows, taken, taken)
+            yield taken, rows, self.pull[np.ix_(rows, taken)], self.inverse[spot], scaled_inverse(self.w[spot])
+
+    def left_out(self) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp], Array, Array]]:
+        """By pattern, what all the others predict of each reading: outputs, rows, error (r, m), variance (r, m, m) of
+        the forecast of its true value. Readings of lowered weight are predicted as well as any."""
+        for taken, rows, pull, inverse, noise in self.by_pattern():
+            whole = np.linalg.pinv(inverse, rcond=1e-9, hermitian=True)
+            yield taken, rows, (whole @ pull[:, :, None])[:, :, 0], whole - noise
+
+    def noise_residuals(self) -> tuple[Array, Array]:
+        """Residual sum of squares of each reading (n,), in units of the noise taken for true, and its degrees of
+        freedom (n,): (V^-1 r)_i' N_i (V^-1 r)_i and tr((V^-1)_ii N_i).
+
+        Under the model the first is the second in the mean. With reeds' own terms all but free V^-1 N is a projection,
+        and the ratio of their sums is the classic s²: the multiple of the noise found among the readings of one reed,
+        whatever reeds do otherwise. Source: Searle, Casella & McCulloch (1992), Variance Components, ch. 6.
+        """
+        squares, freedom = np.zeros(len(self.pull)), np.zeros(len(self.pull))
+        for _, rows, pull, inverse, noise in self.by_pattern():
+            squares[rows] = np.einsum("nk,nkl,nl->n", pull, noise, pull)
+            freedom[rows] = np.einsum("nkl,nkl->n", inverse, noise)
+        return squares, freedom
+
+    def noise_along(self, directions: Array) -> tuple[Array, Array]:
+        """`noise_residuals` along directions m of output space, directions (c, K): (m' N_i (V^-1 r)_i)² / m' N_i m and
+        m' N_i (V^-1)_ii N_i m / m' N_i m, (n, c) each; none where one of a direction's outputs was not taken."""
+        squares, freedom = np.zeros((2, len(self.pull), len(directions)))
+        for taken, rows, pull, inverse, noise in self.by_pattern():
+            for c in np.flatnonzero((np.delete(directions, taken, axis=1) == 0).all(axis=1)):
+                m = noise @ directions[c, taken]
+                size = m @ directions[c, taken]
+                squares[rows, c] = np.einsum("nk,nk->n", pull, m) ** 2 / size
+                freedom[rows, c] = np.einsum("nk,nkl,nl->n", m, inverse, m) / size
+        return squares, freedom
 
 
-def standardised(pull: Array, inverse: Array, y: Array) -> Array:
-    """`cell_residuals` from what `deletion` gave."""
-    size = np.einsum("nkk->nk", inverse)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        z: Array = np.where(np.isfinite(y) & (size > 1e-12), pull / np.sqrt(np.maximum(size, 1e-300)), np.nan)
-    return z
-
-
-def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
-    """(V^-1 r)_i (n, K) and (V^-1)_ii (n, K, K) of every row, V holding all uncertainty, the coefficients' included.
+def deletion(sums: BatchSums, post: Posterior, y: Array) -> Deletion:
+    """What all other readings leave of each; y (n, K).
 
     A row's design is a few numbers d_i times the identity over outputs, so D C D' is a weighted sum of the (K, K)
     blocks of C, and no wide matrix is formed for a row.
@@ -329,8 +325,7 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
     both = (sums.psi[:, :, None] * d[:, None, :]).reshape(n, -1)
     pairs = (sums.psi[:, :, None] * sums.psi[:, None, :]).reshape(n, -1)
     cross, alone = np.empty((n, k * k)), np.empty((n, k * k))
-    edges = np.flatnonzero(np.r_[True, np.diff(sums.reed_of) > 0, True]).tolist()
-    for r, (first, last) in enumerate(pairwise(edges)):
+    for r, (first, last) in enumerate(pairwise(edges_of(sums.reed_of).tolist())):
         np.matmul(both[first:last], tied[r], out=cross[first:last])
         np.matmul(pairs[first:last], own[r], out=alone[first:last])
     cross = cross.reshape(n, k, k)
@@ -342,7 +337,8 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
         more_fitted, more_spread = _level_parts(sums, sums.levels, d, mean_v, all_tied, all_own)
         fitted, spread = fitted + more_fitted, spread + more_spread
     rest = np.where(np.isfinite(y), y - fitted, 0.0)
-    return (sums.w @ rest[:, :, None])[:, :, 0], sums.w - sums.w @ spread @ sums.w
+    seen = np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0)
+    return Deletion((sums.w @ rest[:, :, None])[:, :, 0], sums.w - sums.w @ spread @ sums.w, seen, sums.w)
 
 
 def _level_parts(
@@ -384,7 +380,7 @@ def reed_block(sums: BatchSums, post: Posterior, y: Array, reed: int) -> tuple[N
         own_design = np.concatenate(
             [own_design, (shows[:, None, :, None] * BASIS[None, :, None, :]).reshape(n * k, -1)], axis=1
         )
-    one = replace(sums, f=sums.f[[reed]], e=sums.e[[reed]], b=sums.b[[reed]], own_cov=_of_reed(sums.own_cov, reed))
+    one = replace(sums, f=sums.f[[reed]], e=sums.e[[reed]], b=sums.b[[reed]], own_cov=sums.own_cov[[reed]])
     mean_v, q, free = reed_terms(one, post)
     both = design - own_design @ q[0]
     spread = both @ post.cov @ both.T + own_design @ free[0] @ own_design.T
@@ -395,74 +391,6 @@ def reed_block(sums: BatchSums, post: Posterior, y: Array, reed: int) -> tuple[N
     for i in range(n):
         w[i * k : (i + 1) * k, i * k : (i + 1) * k] = sums.w[rows[i]]
     return rows, w @ rest, w - w @ spread @ w
-
-
-def _of_reed(own_cov: Array, reed: int) -> Array:
-    """One reed's covariance of its own terms; one for all where they stand still."""
-    return own_cov if own_cov.ndim == 2 else own_cov[[reed]]
-
-
-def left_out_readings(
-    sums: BatchSums, post: Posterior, y: Array
-) -> Iterator[tuple[Array, Array, NDArray[np.intp], NDArray[np.intp]]]:
-    """For readings of one pattern after another, what all the others predict of each: error (r, m), variance (r, m, m)
-    of the forecast of its true value, which m outputs were taken, and which r rows these are. Readings of lowered
-    weight are predicted as well as any."""
-    pull, inverse = deletion(sums, post, y)
-    seen = _taken(sums, y)
-    for taken, rows in patterns_of(seen):
-        spot = np.ix_(rows, taken, taken)
-        whole = np.linalg.pinv(inverse[spot], rcond=1e-9, hermitian=True)
-        noise = np.linalg.pinv(sums.w[spot], rcond=1e-12, hermitian=True)
-        yield (whole @ pull[np.ix_(rows, taken)][:, :, None])[:, :, 0], whole - noise, taken, rows
-
-
-def noise_residuals(sums: BatchSums, post: Posterior, y: Array) -> tuple[Array, Array]:
-    """Residual sum of squares of each reading (n,), in units of the noise that `sums` took for true, and its degrees of
-    freedom (n,): (V^-1 r)_i' N_i (V^-1 r)_i and tr((V^-1)_ii N_i), N_i the noise of row i.
-
-    Under the model the first is the second in the mean. With reeds' own terms all but free V^-1 N is a projection, and
-    the ratio of their sums is the classic s²: the multiple of the noise found among the readings of one reed, whatever
-    reeds do otherwise. Source: Searle, Casella & McCulloch (1992), Variance Components, ch. 6.
-    """
-    pull, inverse = deletion(sums, post, y)
-    squares, freedom = np.zeros(len(y)), np.zeros(len(y))
-    seen = _taken(sums, y)
-    for taken, rows in patterns_of(seen):
-        spot = np.ix_(rows, taken, taken)
-        noise, of = _scaled_inverse(sums.w[spot]), pull[np.ix_(rows, taken)]
-        squares[rows] = np.einsum("nk,nkl,nl->n", of, noise, of)
-        freedom[rows] = np.einsum("nkl,nkl->n", inverse[spot], noise)
-    return squares, freedom
-
-
-def noise_along(sums: BatchSums, post: Posterior, y: Array, directions: Array) -> tuple[Array, Array]:
-    """`noise_residuals` along directions of output space, directions (c, K): squares and degrees of freedom, (n, c)
-    each.
-
-    Of a direction m, (m' N_i (V^-1 r)_i)² / m' N_i m and m' N_i (V^-1)_ii N_i m / m' N_i m; none where one of its
-    outputs was not taken.
-    """
-    pull, inverse = deletion(sums, post, y)
-    squares, freedom = np.zeros((len(y), len(directions))), np.zeros((len(y), len(directions)))
-    seen = _taken(sums, y)
-    for taken, rows in patterns_of(seen):
-        spot = np.ix_(rows, taken, taken)
-        noise, of = _scaled_inverse(sums.w[spot]), pull[np.ix_(rows, taken)]
-        whole = ~np.isin(np.arange(y.shape[1]), taken)
-        for c, direction in enumerate(directions):
-            if direction[whole].any():
-                continue
-            m = noise @ direction[taken]
-            size = m @ direction[taken]
-            squares[rows, c] = np.einsum("nk,nk->n", of, m) ** 2 / size
-            freedom[rows, c] = np.einsum("nk,nkl,nl->n", m, inverse[spot], m) / size
-    return squares, freedom
-
-
-def _taken(sums: BatchSums, y: Array) -> NDArray[np.bool_]:
-    """Which cells (n, K) were taken, and count for anything."""
-    return np.asarray(np.isfinite(y) & (np.einsum("nkk->nk", sums.w) > 0))
 
 
 def patterns_of(seen: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
@@ -479,14 +407,12 @@ def _chi2_limit(count: int) -> float:
 
 
 def sound_weights(
-    sums: BatchSums,
-    post: Posterior,
-    y: Array,
+    gone: Deletion,
+    reed_of: NDArray[np.intp],
     noise_cov: Array,
     base: Array,
     weight: Array,
     stretch: Array | None = None,
-    found: tuple[Array, Array] | None = None,
 ) -> Array:
     """How much each cell should count (n, K): 1, or less for slips; to be multiplied with the weights `base` (n, K).
 
@@ -495,27 +421,21 @@ def sound_weights(
     reading are set aside one by one, the worst first, up to a third of its cells, one at the least; their weight is
     (cutoff / z)². If what is left still lies farther off than chance allows, the reading as a whole counts for less: it
     was read on another reed, or written in another's row. Of a reed's readings that counted in full so far (`weight`
-    (n, K), what
-    `sums` were formed with) only the worst is doubted in one go: a slip makes the reading beside it look wrong, until
-    it is set aside itself. stretch (K,): divides the errors first; found: what `deletion` gave, where it is at hand.
+    (n, K), what `gone` was found with) only the worst is doubted in one go: a slip makes the reading beside it look
+    wrong, until it is set aside itself. stretch (K,): divides the errors first.
     """
-    pull, inverse = deletion(sums, post, y) if found is None else found
-    out = np.ones_like(y)
-    score = np.zeros(len(y))
-    seen = _taken(sums, y)
-    for taken, rows in patterns_of(seen):
-        spot = np.ix_(rows, taken, taken)
-        whole = _scaled_inverse(inverse[spot])
-        error = (whole @ pull[np.ix_(rows, taken)][:, :, None])[:, :, 0]
+    out, score = np.ones_like(base), np.zeros(len(base))
+    for taken, rows, pull, inverse, noise in gone.by_pattern():
+        whole = scaled_inverse(inverse)
+        error = (whole @ pull[:, :, None])[:, :, 0]
         if stretch is not None:
             error = error / stretch[taken]
-        cov, precision = whole, inverse[spot]
+        cov, precision = whole, inverse
         less = np.flatnonzero((weight != base)[np.ix_(rows, taken)].any(axis=1))
         if len(less):
-            spot = np.ix_(rows[less], taken, taken)
-            noise = reading_noise(base[np.ix_(rows[less], taken)], noise_cov[np.ix_(taken, taken)])
-            cov[less] += noise - _scaled_inverse(sums.w[spot])
-            precision[less] = _scaled_inverse(cov[less])
+            sound = reading_noise(base[np.ix_(rows[less], taken)], noise_cov[np.ix_(taken, taken)])
+            cov[less] += sound - noise[less]
+            precision[less] = scaled_inverse(cov[less])
         # a forecast so vague that its precision is lost in rounding judges nothing
         known = (np.einsum("nkk->nk", precision) > 0).all(axis=1)
         scaled_error = np.where(known[:, None], (precision @ error[:, :, None])[:, :, 0], 0.0)
@@ -525,10 +445,10 @@ def sound_weights(
         score[rows] = np.where(odd, distance / _chi2_limit(len(taken)), 0.0)
         for i in np.flatnonzero(odd):
             out[rows[i], taken] = _outlier_weights(error[i], cov[i])
-    fresh = (score > 0) & ~(seen & (weight < 0.999 * base)).any(axis=1)
-    worst = np.zeros(int(sums.reed_of.max(initial=-1)) + 1)
-    np.maximum.at(worst, sums.reed_of[fresh], score[fresh])
-    out[fresh & (score < worst[sums.reed_of])] = 1.0
+    fresh = (score > 0) & ~(gone.seen & (weight < 0.999 * base)).any(axis=1)
+    worst = np.zeros(int(reed_of.max(initial=-1)) + 1)
+    np.maximum.at(worst, reed_of[fresh], score[fresh])
+    out[fresh & (score < worst[reed_of])] = 1.0
     return out
 
 
@@ -538,14 +458,14 @@ def _outlier_weights(error: Array, cov: Array) -> Array:
     kept = np.ones(m, dtype=bool)
     for _ in range(max(m // 3, 1)):
         at = np.flatnonzero(kept)
-        precision = _scaled_inverse(cov[np.ix_(at, at)])
+        precision = scaled_inverse(cov[np.ix_(at, at)])
         z = np.abs(precision @ error[at]) / np.sqrt(np.diag(precision))
         if z.max() <= CELL_CUTOFF:
             break
         kept[at[int(np.argmax(z))]] = False
     out = np.ones(m)
     at = np.flatnonzero(kept)
-    inverse = _scaled_inverse(cov[np.ix_(at, at)]) if len(at) else np.zeros((0, 0))
+    inverse = scaled_inverse(cov[np.ix_(at, at)]) if len(at) else np.zeros((0, 0))
     for k in np.flatnonzero(~kept):
         share = inverse @ cov[at, k]
         z2 = float(error[k] - share @ error[at]) ** 2 / float(cov[k, k] - share @ cov[at, k])

@@ -42,12 +42,13 @@ from trimfit.regression.movement.process import (
     sittings_of,
     unsettled,
 )
-from trimfit.regression.outputs import GAP, Array, K, block_diagonal
+from trimfit.regression.outputs import GAP, Array, K, block_diagonal, edges_of, numbered, scaled_inverse
 from trimfit.regression.posterior.batch import (
     BatchSums,
     Posterior,
     batch_posterior,
     batch_sums,
+    deletion,
     marginal,
     posterior_of,
     reed_terms,
@@ -300,15 +301,8 @@ def typical_state(model: FittedModel, coding: Coding, type_code: int, chanter: s
 
 def _gap_error_cents(model: FittedModel, type_code: int) -> float:
     """Standard deviation of the error of a gap reading of a type, that of its sitting included."""
-    scale = model.noise_scale[type_code] if type_code >= 0 else float(np.mean(model.noise_scale))
     sitting = model.movement.of(type_code).sitting[GAP_DIRECTION, GAP_DIRECTION]
-    return float(np.sqrt(scale * GAP @ model.noise_cov @ GAP + sitting))
-
-
-def _precise(cov: Array) -> Array:
-    scale = np.sqrt(np.maximum(np.diag(cov), 1e-12))
-    out: Array = np.linalg.inv(cov / np.outer(scale, scale)) / np.outer(scale, scale)
-    return 0.5 * (out + out.T)
+    return float(np.sqrt(model.scales_of(type_code)[0] * GAP @ model.noise_cov @ GAP + sitting))
 
 
 def _without(
@@ -319,7 +313,7 @@ def _without(
     strangers (P,): coefficients that are not the fitted model's, being of chanters it has no room for. Of these the
     fitted model has no place for: what the readings say of the others was added with them integrated out, as the
     batch's own."""
-    m, v, own_cov = sums.m[0], sums.mv[0], batch_cov
+    m, v, own_cov = sums.m, sums.mv, batch_cov
     if strangers.any():
         order = np.r_[
             np.arange(FITTED_TERMS), FITTED_TERMS + np.flatnonzero(strangers), FITTED_TERMS + np.flatnonzero(~strangers)
@@ -387,8 +381,8 @@ def batch_states(
     ]
     mean, cov = prior_mean[here], prior_cov[np.ix_(here, here)]
     known_type = type_code < model.n_types
-    noise = model.noise_cov * (model.noise_scale[type_code] if known_type else float(np.mean(model.noise_scale)))
-    reed_cov = model.reed_cov * (model.reed_scale[type_code] if known_type else float(np.mean(model.reed_scale)))
+    noise_scale, reed_scale = model.scales_of(type_code)
+    noise, reed_cov = model.noise_cov * noise_scale, model.reed_cov * reed_scale
     movement = model.movement.of(type_code)
     types = np.full(len(rows), type_code, dtype=np.intp)
     with_tapes, taped = with_tape(rows, tapes)
@@ -420,30 +414,25 @@ def batch_states(
         if found is not None:
             weight[i] = found
         jump[i] = float(str(rows.label[i]) in jumped)
-    ends = np.flatnonzero(np.r_[np.diff(rows.reed_code) != 0, True]) if len(rows) else np.zeros(0, dtype=np.intp)
+    ends = edges_of(rows.reed_code)[1:] - 1
     if now is None:
         now = Moment(rows.day[ends], settle[ends], unsettled_then[ends])
 
     def levels(pick: NDArray[np.bool_], *, asked: bool) -> Levels:
-        reed = rows.reed_code[pick]
-        code = (np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1).astype(np.intp)
         more = jump[pick][:, None, None] * movement.jump + rows.event[pick][:, None, None] * EVENT
         event = now.event if len(now.event) else np.zeros(len(now.day), dtype=bool)
         at = (now.day, now.settle, event) if asked else None
-        return levels_of(rows.day[pick], settle[pick], more, code, movement, at)
+        return levels_of(rows.day[pick], settle[pick], more, numbered(rows.reed_code[pick]), movement, at)
 
     def summed(pick: NDArray[np.bool_], terms: Array, cov: Array, *, asked: bool) -> BatchSums:
-        reed = rows.reed_code[pick]
-        code = np.cumsum(np.r_[True, np.diff(reed) != 0]) - 1
+        code = numbered(rows.reed_code[pick])
         w, wy = row_precision((y if asked else fit_y)[pick], weight[pick], noise)
         held = levels(pick, asked=asked)
-        return batch_sums(
-            terms[pick], (x if asked else fit_x)[pick], w, wy, code.astype(np.intp), cov, total=True, levels=held
-        )
+        return batch_sums(terms[pick], (x if asked else fit_x)[pick], w, wy, code, cov, held)
 
     def before() -> tuple[Array, Array]:
         """Information and vector of the coefficients, less what these readings added to the fitted model."""
-        info = _precise(cov)
+        info = scaled_inverse(cov)
         if not in_fit.any() or not known_type:
             return info, info @ mean
         strangers = np.concatenate([np.zeros(P * K), np.repeat(new, WIDE), np.zeros(K * len(tapes))]) > 0
@@ -462,12 +451,12 @@ def batch_states(
         sums = summed(everything, psi_lip, own_reed_cov, asked=True)
         if in_fit.all() and known_type and not new.any() and not rows.lip.any() and fitted_tapes.all():
             # nothing since the fit, and no stroke: what would be taken out is what would be put in
-            post = posterior_of(sums.m[0], sums.mv[0], own_batch_cov, mean, cov)
+            post = posterior_of(sums.m, sums.mv, own_batch_cov, mean, cov)
         else:
             info, vector = before()
-            post = batch_posterior(sums.m[0], sums.mv[0], own_batch_cov, info, vector)
+            post = batch_posterior(sums.m, sums.mv, own_batch_cov, info, vector)
             for _ in range(0 if in_fit.all() else 5):
-                fresh = base * sound_weights(sums, post, y, noise, base, weight)
+                fresh = base * sound_weights(deletion(sums, post, y), sums.reed_of, noise, base, weight)
                 moved = jumps_before(sums, post, y, rows.day, noise, base, fresh, jump, movement)
                 moved[in_fit] = jump[in_fit]
                 anew = np.isin(rows.reed_code, rows.reed_code[moved != jump])
@@ -477,7 +466,7 @@ def batch_states(
                     break
                 weight, jump = fresh, moved
                 sums = summed(everything, psi_lip, own_reed_cov, asked=True)
-                post = batch_posterior(sums.m[0], sums.mv[0], own_batch_cov, info, vector)
+                post = batch_posterior(sums.m, sums.mv, own_batch_cov, info, vector)
         if only is not None:
             sums = replace(sums, f=sums.f[only], e=sums.e[only], b=sums.b[only], own_cov=sums.own_cov[only])
         means, q, own = reed_terms(sums, post)
@@ -558,7 +547,7 @@ def _extended(post: Posterior, mean: Array, cov: Array, here: NDArray[np.bool_])
     given these are what they were: N(mean + G (these - mean), cov - G cov'), with G = cov(others, these) / cov(these).
     """
     own = len(post.mean) - int(here.sum())
-    tie = cov[np.ix_(~here, here)] @ _precise(cov[np.ix_(here, here)])
+    tie = cov[np.ix_(~here, here)] @ scaled_inverse(cov[np.ix_(here, here)])
     held = np.r_[np.ones(own, dtype=bool), here]
     out_mean, out_cov = np.empty(len(held)), np.empty((len(held), len(held)))
     out_mean[held] = post.mean

@@ -29,8 +29,8 @@ class CrossProducts:
     group; `outer_of` (R,) its outer group; `rows` (K,) how many have weight; `log_weights` (K,) = sum log w. Groups
     stand last, so that the algebra of many small matrices is arithmetic on long vectors.
 
-    An outer group may meet few of the fixed terms: zd (K, q, L, R) holds those alone, and `columns` (B, L) says which of
-    the p + 1 they are (y last). A group that meets fewer than L - 1 has columns of zeros, which may be called anything.
+    An outer group may meet few of the fixed terms: zd (K, q, L, R) holds those alone, `columns` (B, L) says which they
+    are of the p + 1 (y last). A group that meets fewer than L - 1 has columns of zeros, which may be called anything.
     Outer groups stand by size, so that those of one size are one block (`runs`: first and end among the outer groups,
     size), whatever order they were given in.
     """
@@ -80,7 +80,7 @@ class CrossProducts:
         return np.repeat(values, np.diff(self.outer_start, append=len(self.outer_of)), axis=-1)
 
     def blocks(self, values: Array) -> list[Array]:
-        """Values (K, q, L, G) of groups, inner or outer, as views (K, q, b, L, g): b outer groups of g each, in order."""
+        """Values (K, q, L, G) of groups, inner or outer, as views (K, q, b, L, g): b outer groups of g each."""
         if values.shape[-1] == len(self.outer_start) != len(self.outer_of):
             return [np.moveaxis(values, -1, 2)[..., None]]
         out = []
