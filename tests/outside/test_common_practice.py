@@ -48,7 +48,13 @@ def test_two_hertz() -> None:
 
 @pytest.fixture(scope="module")
 def shop() -> pd.DataFrame:
-    return bench_frame(*(pd.read_csv(SHOP / f"{name}.csv") for name in ("readings", "trims", "reeds")))
+    readings, trims, reeds = (pd.read_csv(SHOP / f"{name}.csv") for name in ("readings", "trims", "reeds"))
+    for table, column in ((readings, "taken_at"), (trims, "done_at")):
+        times = pd.to_datetime(table[column], utc=True, format="ISO8601")
+        table["at_s"] = (times - pd.Timestamp(0, tz="UTC")).dt.total_seconds()
+    trims = trims[["reed", "at_s", "length_mm", "lip_strokes"]].fillna(0.0)
+    of_reeds = [(*row, None) for row in reeds[["reed", "reed_type", "batch"]].astype(str).itertuples(index=False)]
+    return bench_frame(readings, of_reeds, list(trims.itertuples(index=False)))
 
 
 @pytest.fixture(scope="module")

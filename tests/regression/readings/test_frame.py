@@ -12,23 +12,18 @@ import pytest
 from trimfit.base.pitch import DEFAULT_RATIOS
 from trimfit.base.records import Event, Logged, Reading, Reed, ReedHistory, Trim
 from trimfit.regression.design import rows_from_frame
-from trimfit.regression.readings.frame import bench_frame, cents_of_hz, removed_at
-from trimfit.regression.readings.rows import rows_of
+from trimfit.regression.readings.frame import bench_frame, cents_of_hz
+from trimfit.regression.readings.rows import before_each, rows_of
 
 
 def test_amounts_taken_before_a_reading_by_counting() -> None:
     rng = np.random.default_rng(0)
     for _ in range(20):
-        n, m = 40, 30
-        reed_at, reed_cut = rng.integers(0, 6, n), rng.integers(0, 7, m)
-        time_at, time_cut = rng.integers(0, 12, n).astype(float), rng.integers(0, 12, m).astype(float)
-        length = np.where(rng.random(m) < 0.2, np.nan, rng.uniform(0, 1, m))
-        strokes = rng.integers(0, 4, m).astype(float)
-        found = removed_at(reed_at, time_at, reed_cut, time_cut, length, strokes)
-        for amount, sums in zip((np.nan_to_num(length), strokes), found, strict=True):
-            for i in range(n):  # a cut at the very instant of a reading counts as done after it
-                before = (reed_cut == reed_at[i]) & (time_cut < time_at[i])
-                assert sums[i] == pytest.approx(amount[before].sum(), abs=1e-12)
+        days = sorted(rng.integers(0, 12, 10).astype(float).tolist())
+        trims = [(float(rng.integers(0, 12)), float(rng.uniform(0, 1)), float(rng.integers(0, 4))) for _ in range(8)]
+        for day, (mm, strokes, *_) in zip(days, before_each(days, trims, []), strict=True):
+            done = [(length, count) for at, length, count in trims if at < day]  # one at its very instant is after it
+            assert (mm, strokes) == pytest.approx((sum(one for one, _ in done), sum(one for _, one in done)))
 
 
 def test_cents_of_hertz() -> None:
@@ -38,11 +33,14 @@ def test_cents_of_hertz() -> None:
     np.testing.assert_allclose(cents_of_hz([470.0 * 5 / 3], 5 / 3), cents_of_hz([470.0]))
 
 
-def _tables() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+Tables = tuple[pd.DataFrame, list[tuple[str, str, str, None]], list[tuple[str, float, float, None]]]
+
+
+def _tables() -> Tables:
     readings = pd.DataFrame(
         {
             "reed": ["a", "a", "b", "stranger"],
-            "taken_at": ["2026-01-05T10:00", "2026-01-05T12:00+01:00", "2026-01-05T11:30", "2026-01-05T10:00"],
+            "at_s": [36000.0, 39600.0, 41400.0, 36000.0],
             "chanter": ["old", "old", None, None],
             "crow_hz": [530.0, 540.0, np.nan, 500.0],
             "f_hz": [780.0, 782.0, 781.0, 780.0],
@@ -51,11 +49,8 @@ def _tables() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
             "taped": ["f high_g", None, None, None],
         }
     )
-    trims = pd.DataFrame(
-        {"reed": ["a", "b"], "done_at": ["2026-01-05T10:30", "2026-01-05T11:30"], "length_mm": [0.2, 0.4]}
-    )
-    reeds = pd.DataFrame({"reed": ["b", "a"], "reed_type": ["moulded", "cane"], "batch": ["2", "1"]})
-    return readings, trims, reeds
+    reeds = [("b", "moulded", "2", None), ("a", "cane", "1", None)]
+    return readings, reeds, [("a", 37800.0, 0.2, None), ("b", 41400.0, 0.4, None)]
 
 
 def test_frame_of_three_tables() -> None:
@@ -74,7 +69,7 @@ def test_frame_of_three_tables() -> None:
 
 def test_the_shops_own_ratio_is_used() -> None:
     scale = {**DEFAULT_RATIOS, "low_g": Fraction(7, 8)}
-    plain, own = bench_frame(*_tables()), bench_frame(*_tables(), scale)
+    plain, own = bench_frame(*_tables()), bench_frame(*_tables(), scale=scale)
     np.testing.assert_allclose(own["low_g_cents"] - plain["low_g_cents"], 1200 * np.log2((8 / 9) / (7 / 8)), atol=1e-9)
     np.testing.assert_allclose(own["e_cents"], plain["e_cents"])
 
@@ -105,10 +100,10 @@ def test_histories_and_tables_give_the_same_rows_in_time() -> None:
     one = rows_of(histories, 0, (), DEFAULT_RATIOS)
     at = {kind: np.array(mine) * 3600.0 for kind, mine in hours.items()}
     frame = bench_frame(
-        pd.DataFrame({"reed": names["reading"], "taken_at": at["reading"], "crow_hz": 500.0}),
-        pd.DataFrame({"reed": names["trim"], "done_at": at["trim"], "length_mm": 0.1}),
-        pd.DataFrame({"reed": list(made), "reed_type": "cane", "batch": "7", "made_on": list(made.values())}),
-        events=pd.DataFrame({"reed": names["event"], "at": at["event"]}),
+        pd.DataFrame({"reed": names["reading"], "at_s": at["reading"], "crow_hz": 500.0}),
+        [(name, "cane", "7", made_on) for name, made_on in made.items()],
+        [(name, at_s, 0.1, None) for name, at_s in zip(names["trim"], at["trim"].tolist(), strict=True)],
+        list(zip(names["event"], at["event"].tolist(), strict=True)),
     )
     other, _, _ = rows_from_frame(frame)
     for name in ("y", "removed_mm", "day", "made_day", "since_work", "event"):
@@ -124,5 +119,5 @@ def test_histories_and_tables_give_the_same_rows_in_time() -> None:
 
 
 def test_no_trims_at_all() -> None:
-    readings, trims, reeds = _tables()
-    assert bench_frame(readings, trims.iloc[:0], reeds)["removed_mm"].tolist() == [0.0, 0.0, 0.0]
+    readings, reeds, _ = _tables()
+    assert bench_frame(readings, reeds, [])["removed_mm"].tolist() == [0.0, 0.0, 0.0]

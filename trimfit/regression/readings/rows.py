@@ -47,6 +47,26 @@ def taken_before(history: ReedHistory, reading: Logged[Reading] | None = None) -
     return sum(t.length_mm or 0.0 for t in trims), sum(t.lip_strokes or 0.0 for t in trims)
 
 
+def before_each(
+    days: Sequence[float], trims: Sequence[tuple[float, float, float]], event_days: Sequence[float]
+) -> list[tuple[float, ...]]:
+    """What came before each of one reed's readings: mm off, strokes, the two numbers of `design.work_before`, and 1
+    where an event was logged after the reading before (or before the first), at this one or before it; else 0.
+
+    days: of the readings, ascending; trims: day, mm, strokes of each; event_days. Days since 1970. A trim at the very
+    instant of a reading counts as done after it.
+    """
+    out: list[tuple[float, ...]] = []
+    last = -math.inf
+    works = work_before(days, [at for at, _, _ in trims])
+    for day, work in zip(days, works, strict=True):
+        mm = sum(length for at, length, _ in trims if at < day)
+        strokes = sum(count for at, _, count in trims if at < day)
+        out.append((mm, strokes, *work, float(any(last < at <= day for at in event_days))))
+        last = day
+    return out
+
+
 def rows_of(
     histories: Sequence[ReedHistory], type_code: int, chanters: Sequence[str], scale: Mapping[str, Fraction]
 ) -> Rows:
@@ -56,20 +76,19 @@ def rows_of(
     numbers: list[list[float]] = []
     for history in read:
         days = [logged.at_s / DAY_S for logged in history.readings]
-        works = work_before(days, [trim.at_s / DAY_S for trim in history.trims])
+        trims = [(t.at_s / DAY_S, t.record.length_mm or 0.0, t.record.lip_strokes or 0.0) for t in history.trims]
         made = made_day(history.reed.record.made_on)
-        before_s = -math.inf
-        for logged, day, work in zip(history.readings, days, works, strict=True):
-            reading, event = logged.record, any(before_s < met.at_s <= logged.at_s for met in history.events)
+        before = before_each(days, trims, [met.at_s / DAY_S for met in history.events])
+        for logged, day, came in zip(history.readings, days, before, strict=True):
+            reading = logged.record
             air = (math.nan if value is None else value for value in (reading.pressure_kpa, reading.temperature_c))
             cents = reading_cents(reading, scale), reading_cents(reading, scale, taped=True)
-            numbers.append([*cents[0], *cents[1], *taken_before(history, logged), *air, day, made, *work, event])
-            before_s = logged.at_s
+            numbers.append([*cents[0], *cents[1], *air, day, made, *came])
     every = [(number, logged) for number, history in enumerate(read) for logged in history.readings]
     named = [logged.record.chanter for _, logged in every]
     n = len(every)
     y, taped, rest = np.split(np.array(numbers, dtype=float).reshape(n, 2 * K + 9), [K, 2 * K], axis=1)
-    removed, lip, kpa, deg_c, day_of, made_of, worked, fading, event_of = rest.T.copy()
+    kpa, deg_c, day_of, made_of, removed, lip, worked, fading, event_of = rest.T.copy()
     batch = histories[0].reed.record.batch if histories else ""
     return Rows(
         y=y.copy(),
