@@ -338,6 +338,124 @@ def _without(
     return less, right
 
 
+class _Batch:
+    """One batch's readings as the sums of `batch` take them: as the fit counted those that it had seen, and all as they
+    count now, weighed as they are found (weight (n, K), jump (n,))."""
+
+    def __init__(
+        self,
+        model: FittedModel,
+        rows: Rows,
+        coding: Coding,
+        type_code: int,
+        codes: Sequence[int],
+        tapes: Sequence[tuple[int, int]],
+        in_fit: NDArray[np.bool_],
+        now: Moment | None,
+        per_stroke: Array,
+    ) -> None:
+        """codes: of the chanters that the rows met; tapes: those that a note was read with; in_fit (n,); now: None for
+        each reed's last reading; per_stroke (10,): what a stroke does to the type."""
+        self.model, self.rows, self.in_fit = model, rows, in_fit
+        self.known_type = type_code < model.n_types
+        noise_scale, reed_scale = model.scales_of(type_code)
+        self.noise, self.reed_cov = model.noise_cov * noise_scale, model.reed_cov * reed_scale
+        self.own_cov = block_diagonal([self.reed_cov, stroke_spread(per_stroke)])
+        self.batch_cov = block_diagonal([model.batch_cov, np.zeros((K, K))])
+        self.movement = model.movement.of(type_code)
+        types = np.full(len(rows), type_code, dtype=np.intp)
+        with_tapes, taped = with_tape(rows, tapes)
+        self.y = unsettled(with_tapes.y, replace(rows, type_code=types), model.movement)
+        x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, types)
+        self.psi = coding.random_part(x6, types)
+        scales = coding.chanter_part(types)
+        on = [(rows.chanter_code == c).astype(float)[:, None] * scales for c in codes]
+        self.x = np.concatenate([x6, *on, taped], axis=1)
+        # what was read with a tape that the fitted model knows nothing of was no part of the fit
+        in_model = np.array([tape in model.tapes for tape in tapes], dtype=bool)
+        self.fit_x, self.fit_y = np.concatenate([x6, *on, taped * in_model], axis=1), self.y.copy()
+        for number in np.flatnonzero(~in_model).tolist():
+            self.fit_y[taped[:, number] > 0, tapes[number][1]] = np.nan
+        # coefficients that are not the fitted model's, being of chanters it has no room for
+        self.strangers = np.zeros(self.x.shape[1] * K, dtype=bool)
+        for number, code in enumerate(codes):
+            at = P * K + WIDE * number
+            self.strangers[at : at + WIDE] = code >= len(model.coding.chanters)
+        # what the fit held counts as it did then, wherever its chanter is now
+        self.base = np.where(in_fit[:, None], base_weight(rows, model.coding), base_weight(rows, coding))
+        self.weight, self.jump = self.base.copy(), np.zeros(len(rows))
+        jumped = set(model.jumped)
+        for i in np.flatnonzero(in_fit):
+            label = str(rows.label[i])
+            self.weight[i] = model.low_weight.get(label, self.weight[i])
+            self.jump[i] = float(label in jumped)
+        self.settle, unsettled_then = settling(rows.day, rows.made_day, rows.since_work)
+        self.ends = edges_of(rows.reed_code)[1:] - 1
+        self.now = now or Moment(rows.day[self.ends], self.settle[self.ends], unsettled_then[self.ends])
+        nothing_new = in_fit.all() and self.known_type and not self.strangers.any() and bool(in_model.all())
+        self.as_fitted = nothing_new and not rows.lip.any()
+
+    def _as_counted(self, pick: NDArray[np.bool_]) -> BatchSums:
+        """The sums of some rows as the fit counted them."""
+        w, wy = row_precision(self.fit_y[pick], self.weight[pick], self.noise)
+        reed_of, levels = self._levels(pick, None)
+        return batch_sums(self.psi[pick], self.fit_x[pick], w, wy, reed_of, self.reed_cov, levels)
+
+    def _sums(self) -> BatchSums:
+        """The sums of all rows as they count now, with what a stroke does, and levels as of the moment asked about."""
+        now, none = self.now, np.zeros(len(self.now.day), dtype=bool)
+        w, wy = row_precision(self.y, self.weight, self.noise)
+        at = now.day, now.settle, now.event if len(now.event) else none
+        reed_of, levels = self._levels(np.ones(len(self.rows), dtype=bool), at)
+        psi = np.column_stack([self.psi, self.rows.lip])
+        return batch_sums(psi, self.x, w, wy, reed_of, self.own_cov, levels)
+
+    def _levels(
+        self, pick: NDArray[np.bool_], at: tuple[Array, Array, NDArray[np.bool_]] | None
+    ) -> tuple[NDArray[np.intp], Levels]:
+        rows, reed_of = self.rows, numbered(self.rows.reed_code[pick])
+        steps = self.jump[pick][:, None, None] * self.movement.jump + rows.event[pick][:, None, None] * EVENT
+        return reed_of, levels_of(rows.day[pick], self.settle[pick], steps, reed_of, self.movement, at)
+
+    def before(self, mean: Array, cov: Array) -> tuple[Array, Array]:
+        """Information and vector of the coefficients, N(mean, cov) by the fitted model, less what these readings added
+        to it."""
+        info = scaled_inverse(cov)
+        if not self.in_fit.any() or not self.known_type:
+            return info, info @ mean
+        counted = self._as_counted(self.in_fit)
+        return _without(info, info @ mean, counted, self.model.batch_cov, self.strangers, self.model.chanter_cov)
+
+    def posterior(self, mean: Array, cov: Array) -> tuple[BatchSums, Posterior]:
+        """The sums and the posterior of coefficients that were N(mean, cov) by the fitted model; weighs the readings
+        that are new since the fit."""
+        sums = self._sums()
+        if self.as_fitted:  # what would be taken out is what would be put in
+            return sums, posterior_of(sums.m, sums.mv, self.batch_cov, mean, cov)
+        before = self.before(mean, cov)
+        post = batch_posterior(sums.m, sums.mv, self.batch_cov, *before)
+        for _ in range(0 if self.in_fit.all() else 5):
+            if not self._weighed(sums, post):
+                break
+            sums = self._sums()
+            post = batch_posterior(sums.m, sums.mv, self.batch_cov, *before)
+        return sums, post
+
+    def _weighed(self, sums: BatchSums, post: Posterior) -> bool:
+        """Weigh the readings that the fit had not seen, and look for jumps before them; whether that changed any."""
+        rows, base = self.rows, self.base
+        fresh = base * sound_weights(deletion(sums, post, self.y), sums.reed_of, self.noise, base, self.weight)
+        moved = jumps_before(sums, post, self.y, rows.day, self.noise, base, fresh, self.jump, self.movement)
+        moved[self.in_fit] = self.jump[self.in_fit]
+        anew = np.isin(rows.reed_code, rows.reed_code[moved != self.jump])
+        fresh = np.maximum(np.where(anew[:, None], base, fresh), 1e-4)
+        fresh[self.in_fit] = self.weight[self.in_fit]
+        if np.max(np.abs(fresh - self.weight)) < 1e-3 and (moved == self.jump).all():
+            return False
+        self.weight, self.jump = fresh, moved
+        return True
+
+
 def batch_states(
     model: FittedModel,
     rows: Rows,
@@ -354,122 +472,41 @@ def batch_states(
 ) -> tuple[list[ReedState], ReedState, Rows]:
     """The posterior of every reed of one batch, given all its readings up to now.
 
-    With `forget` these readings are taken out of what the fitted model holds and not put in again: the state returned
-    for a reed with no reading is then the posterior had the batch never been seen (no states of its reeds).
-
     rows: the batch's readings, reeds standing together, coded by `coding` (known_coding); in_fit (n,): which of them
     the fitted model has already seen; extra_chanters: codes of chanters to be asked about though no row met them;
     chanter_names: the names codes stand for; facts: what was said of chanters, by code; only (R,): the reeds whose
-    states are wanted, all of them without it.
-    now: the moment asked about; without it each reed's last reading.
+    states are wanted, all of them without it; now: the moment asked about, each reed's last reading without it.
+    forget: take the readings out of what the fitted model holds and put none in: the state of a reed with no reading is
+    then the posterior had the batch never been seen (no states of its reeds).
+
     Returns these states in the order of rows.reeds, the state of a reed of this batch with no reading, and the rows
     with the cells' weights (n, 10), and the jumps, that were found.
-
-    Chanters that no row met get nothing but what the fitted model ties to the others: they are left out of the
-    sums, and follow from what was found of the rest.
     """
     # sets and not `unique`, here and in `batch.patterns_of`: its first call loads masked arrays, a fifth of an answer
-    met = [c for c in set(rows.chanter_code.tolist()) if c >= 0]
-    every = sorted({*met, *extra_chanters})
+    codes = sorted({c for c in rows.chanter_code.tolist() if c >= 0})
+    every = sorted({*codes, *extra_chanters})
     tapes = sorted({(int(rows.chanter_code[i]), k) for i, k in np.argwhere(np.isfinite(rows.taped)).tolist()})
     tapes = [tape for tape in tapes if tape[0] >= 0]
-    fitted_tapes = np.array([tape in model.tapes for tape in tapes], dtype=bool)
     prior_mean, prior_cov = _local_prior(model, type_code, every, facts or {}, tapes)
-    codes = sorted(set(met))
+    # chanters that no row met are left out of the sums, and follow from what is found of the rest
     here = np.r_[
         np.ones(P * K, dtype=bool), np.repeat(np.isin(every, codes), WIDE), np.ones(K * len(tapes), dtype=bool)
     ]
     mean, cov = prior_mean[here], prior_cov[np.ix_(here, here)]
-    known_type = type_code < model.n_types
-    noise_scale, reed_scale = model.scales_of(type_code)
-    noise, reed_cov = model.noise_cov * noise_scale, model.reed_cov * reed_scale
-    movement = model.movement.of(type_code)
-    types = np.full(len(rows), type_code, dtype=np.intp)
-    with_tapes, taped = with_tape(rows, tapes)
-    y = unsettled(with_tapes.y, replace(rows, type_code=types), model.movement)
-    x6 = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, types)
-    psi = coding.random_part(x6, types)
-    scales = coding.chanter_part(types)
-    on = [(rows.chanter_code == c).astype(float)[:, None] * scales for c in codes]
-    x = np.concatenate([x6, *on, taped], axis=1)
-    # what was read with a tape that the fitted model knows nothing of was no part of the fit
-    fit_x, fit_y = x, y
-    if not fitted_tapes.all():
-        fit_x = np.concatenate([x6, *on, taped * fitted_tapes], axis=1)
-        unknown = np.zeros(y.shape, dtype=bool)
-        for number in np.flatnonzero(~fitted_tapes).tolist():
-            unknown[:, tapes[number][1]] |= taped[:, number] > 0
-        fit_y = np.where(unknown, np.nan, y)
-    # what the fit held counts as it did then, wherever its chanter is now
-    base = np.where(in_fit[:, None], base_weight(rows, model.coding), base_weight(rows, coding))
-    weight = base.copy()
-    jump = np.zeros(len(rows))
-    own_batch_cov = block_diagonal([model.batch_cov, np.zeros((K, K))])
-    own_reed_cov = block_diagonal([reed_cov, stroke_spread(prior_mean[LIP * K : (LIP + 1) * K])])
-    psi_lip = np.column_stack([psi, rows.lip])
-    settle, unsettled_then = settling(rows.day, rows.made_day, rows.since_work)
-    jumped = set(model.jumped)
-    for i in np.flatnonzero(in_fit):
-        found = model.low_weight.get(str(rows.label[i]))
-        if found is not None:
-            weight[i] = found
-        jump[i] = float(str(rows.label[i]) in jumped)
-    ends = edges_of(rows.reed_code)[1:] - 1
-    if now is None:
-        now = Moment(rows.day[ends], settle[ends], unsettled_then[ends])
-
-    def levels(pick: NDArray[np.bool_], *, asked: bool) -> Levels:
-        more = jump[pick][:, None, None] * movement.jump + rows.event[pick][:, None, None] * EVENT
-        event = now.event if len(now.event) else np.zeros(len(now.day), dtype=bool)
-        at = (now.day, now.settle, event) if asked else None
-        return levels_of(rows.day[pick], settle[pick], more, numbered(rows.reed_code[pick]), movement, at)
-
-    def summed(pick: NDArray[np.bool_], terms: Array, cov: Array, *, asked: bool) -> BatchSums:
-        code = numbered(rows.reed_code[pick])
-        w, wy = row_precision((y if asked else fit_y)[pick], weight[pick], noise)
-        held = levels(pick, asked=asked)
-        return batch_sums(terms[pick], (x if asked else fit_x)[pick], w, wy, code, cov, held)
-
-    def before() -> tuple[Array, Array]:
-        """Information and vector of the coefficients, less what these readings added to the fitted model."""
-        info = scaled_inverse(cov)
-        if not in_fit.any() or not known_type:
-            return info, info @ mean
-        strangers = np.concatenate([np.zeros(P * K), np.repeat(new, WIDE), np.zeros(K * len(tapes))]) > 0
-        counted = summed(in_fit, psi, reed_cov, asked=False)
-        return _without(info, info @ mean, counted, model.batch_cov, strangers, model.chanter_cov)
-
-    new = np.array([c >= len(model.coding.chanters) for c in codes], dtype=bool)
-    everything = np.ones(len(rows), dtype=bool)
+    per_stroke = prior_mean[LIP * K : (LIP + 1) * K]
+    batch = _Batch(model, rows, coding, type_code, codes, tapes, in_fit, now, per_stroke)
+    movement, now, ends = batch.movement, batch.now, batch.ends
     d = OWN + len(mean)
     means, q, own = np.zeros((0, OWN)), np.zeros((0, OWN, d)), np.zeros((0, OWN, OWN))
-    if forget and len(rows):
-        post = batch_posterior(np.zeros((d, d)), np.zeros(d), own_batch_cov, *before())
-    elif not len(rows):
-        post = posterior_of(np.zeros((d, d)), np.zeros(d), own_batch_cov, mean, cov)
-    else:
-        sums = summed(everything, psi_lip, own_reed_cov, asked=True)
-        if in_fit.all() and known_type and not new.any() and not rows.lip.any() and fitted_tapes.all():
-            # nothing since the fit, and no stroke: what would be taken out is what would be put in
-            post = posterior_of(sums.m, sums.mv, own_batch_cov, mean, cov)
-        else:
-            info, vector = before()
-            post = batch_posterior(sums.m, sums.mv, own_batch_cov, info, vector)
-            for _ in range(0 if in_fit.all() else 5):
-                fresh = base * sound_weights(deletion(sums, post, y), sums.reed_of, noise, base, weight)
-                moved = jumps_before(sums, post, y, rows.day, noise, base, fresh, jump, movement)
-                moved[in_fit] = jump[in_fit]
-                anew = np.isin(rows.reed_code, rows.reed_code[moved != jump])
-                fresh = np.maximum(np.where(anew[:, None], base, fresh), 1e-4)
-                fresh[in_fit] = weight[in_fit]
-                if np.max(np.abs(fresh - weight)) < 1e-3 and (moved == jump).all():
-                    break
-                weight, jump = fresh, moved
-                sums = summed(everything, psi_lip, own_reed_cov, asked=True)
-                post = batch_posterior(sums.m, sums.mv, own_batch_cov, info, vector)
+    if len(rows) and not forget:
+        sums, post = batch.posterior(mean, cov)
         if only is not None:
             sums = replace(sums, f=sums.f[only], e=sums.e[only], b=sums.b[only], own_cov=sums.own_cov[only])
         means, q, own = reed_terms(sums, post)
+    elif len(rows):
+        post = batch_posterior(np.zeros((d, d)), np.zeros(d), batch.batch_cov, *batch.before(mean, cov))
+    else:
+        post = posterior_of(np.zeros((d, d)), np.zeros(d), batch.batch_cov, mean, cov)
     if not here.all():
         post = _extended(post, prior_mean, prior_cov, here)
         wide = np.zeros((len(q), q.shape[1], len(post.mean)))
@@ -486,30 +523,19 @@ def batch_states(
     ) -> ReedState:
         settle_now, unsettled_now, settled_since = settles
         full_mean, full_cov = _merged(post, ratio, *v)
-        if tapes:
-            full_mean, full_cov = full_mean[kept], full_cov[np.ix_(kept, kept)]
+        full_mean, full_cov = full_mean[kept], full_cov[np.ix_(kept, kept)]
         full_mean[:K] += BASIS @ (settle_now @ movement.settle)
         full_mean[-N_DIRECTIONS:] += settled_since @ movement.settle
+        curve, air = coding.curves[type_code], (coding.pressure_kpa, coding.temperature_c)
         return ReedState(
-            full_mean,
-            full_cov,
-            names,
-            coding.curves[type_code],
-            ratio,
-            coding.pressure_kpa,
-            coding.temperature_c,
-            noise,
-            idle_days,
-            sittings,
-            movement,
-            unsettled_now,
+            full_mean, full_cov, names, curve, ratio, *air, batch.noise, idle_days, sittings, movement, unsettled_now
         )
 
     idle = now.day - rows.day[ends]
     idle = np.where(idle > SITTING_DAYS, idle, 0.0)
-    sitting = sittings_of(rows.day, rows.reed_code, (rows.event != 0) | (jump > 0))
+    sitting = sittings_of(rows.day, rows.reed_code, (rows.event != 0) | (batch.jump > 0))
     several = sitting[ends] + 1 + (idle > 0)
-    settled_since = now.settle - settle[_before(ends, sitting, idle)]
+    settled_since = now.settle - batch.settle[_before(ends, sitting, idle)]
     picked = np.flatnonzero(only) if only is not None else np.arange(len(means))
     states = [
         state(
@@ -521,11 +547,11 @@ def batch_states(
         for r, i in enumerate(picked.tolist())
     ]
     still = np.zeros((N_DIRECTIONS, N_DIRECTIONS))
-    blank_own = block_diagonal([own_reed_cov, still, movement.sitting, still])
+    blank_own = block_diagonal([batch.own_cov, still, movement.sitting, still])
     blank_q = np.zeros((len(blank_own), len(post.mean)))
     blank_settling = now.blank_settle, now.blank_unsettled, np.zeros(2)
     blank = state((np.zeros(len(blank_own)), blank_q, blank_own), blank_settling, 0.0, 1)
-    return states, blank, replace(rows, weight=weight, jump=jump)
+    return states, blank, replace(rows, weight=batch.weight, jump=batch.jump)
 
 
 def _before(ends: NDArray[np.intp], sitting: NDArray[np.intp], idle: Array) -> NDArray[np.intp]:
