@@ -227,22 +227,6 @@ def _cheapest(minutes: Array, posterior: AimPosterior) -> int:
     return int(np.flatnonzero(minutes <= (1.0 + ALIKE * posterior.moves) * least)[-1 if posterior.moves else 0])
 
 
-def _gap_interval(
-    posterior: AimPosterior, others: Sequence[Unconfirmed], length_mm: float, lip: float, error: CutError
-) -> Interval:
-    """The gap (90 %) after a cut and strokes, over all explanations of the latest readings."""
-    seen = [
-        (1.0 - sum(other.chance for other in others), posterior),
-        *((other.chance, other.posterior) for other in others),
-    ]
-    parts = [(share, *one.outcomes(np.array([length_mm]), lip, error)) for share, one in seen]
-    return interval_of(
-        np.concatenate([share * weight[0] for share, weight, _, _ in parts]),
-        np.concatenate([mean[0] for _, _, mean, _ in parts]),
-        np.concatenate([variance[0] for _, _, _, variance in parts]),
-    )
-
-
 def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float:
     """Chance that a normal value lies farther from zero than the tolerance."""
     ends = (np.array([off_cents, -off_cents]) - tolerance_cents) / max(sd_cents, 1e-9)
@@ -280,6 +264,128 @@ def _lip_plan(
     return LipPlans(Quantities.of([posterior]), *asked, costs, error, np.array([length]), left)
 
 
+class _Weighing:
+    """One reed's choice in work: what is known of it, over all explanations of its latest readings, and what it may do.
+
+    m, v, s, tie: its reduced state; rung: of the ladder; again: what follows a reading with no work before it; doubt:
+    the chance of the other explanations.
+    """
+
+    def __init__(
+        self, posterior: AimPosterior, aim: Aim, table: PolicyTable, rules: Rules, others: Sequence[Unconfirmed]
+    ) -> None:
+        self.posterior, self.aim, self.table, self.rules, self.others = posterior, aim, table, rules, others
+        self.costs, self.error, self.tolerance = table.costs, rules.error, aim.tolerance_cents
+        self.away = table.costs.beyond_sd_cents > 0.0
+        self.m, self.v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)
+        self.s, self.tie = posterior.way_now()
+        self.rung = rung_of(table, self.m, self.v, self.s, self.tie, rules)
+        self.again = self.future(0.0, 0)
+        self.doubt = sum(other.chance for other in others)
+        self.gap_now = self.gap(posterior, 0.0, 0)
+
+    def future(self, lengths: Array | float, lip: int) -> _Future:
+        """What follows cuts (n,) mm with so many strokes."""
+        return _Future(self.posterior, self.table, np.atleast_1d(lengths), float(lip), self.error)
+
+    def mixed(self, likeliest: Array, each: Sequence[Array]) -> Array:
+        """A chance as it is stated: the mean over all explanations."""
+        out = (1.0 - self.doubt) * likeliest
+        for other, chance in zip(self.others, each, strict=True):
+            out = out + other.chance * chance
+        return out
+
+    def gap(self, likeliest: AimPosterior, length: float, lip: int) -> Interval:
+        """The gap (90 %) after a cut and strokes, over all explanations."""
+        seen = [(1.0 - self.doubt, likeliest), *((other.chance, other.posterior) for other in self.others)]
+        parts = [(share, *one.outcomes(np.array([length]), float(lip), self.error)) for share, one in seen]
+        return interval_of(
+            np.concatenate([share * weight[0] for share, weight, _, _ in parts]),
+            np.concatenate([mean[0] for _, _, mean, _ in parts]),
+            np.concatenate([variance[0] for _, _, _, variance in parts]),
+        )
+
+    def handed_over(self, seen: AimPosterior) -> tuple[float, float, float]:
+        """Chances of past and of short now, and the cents under tolerance, as the table prices them."""
+        if not self.away:
+            over, short = seen.past_and_short(self.tolerance, np.zeros(1), 0.0, self.error)
+            return float(over[0]), float(short[0]), 0.0
+        gap, variance = np.array(float(seen.mean[0]) - self.posterior.stop_cents), np.array(float(seen.cov[0, 0]))
+        over, short, under = ending(self.costs, gap, variance)
+        return float(over), float(short), float(under)
+
+    def past_now(self) -> float:
+        """The chance that the reed is past as it stands, over all explanations."""
+        likeliest, *each = (np.array(self.handed_over(one)[0]) for one in self._seen())
+        return float(self.mixed(likeliest, each))
+
+    def _seen(self) -> list[AimPosterior]:
+        return [self.posterior, *(other.posterior for other in self.others)]
+
+    def _ends(self, seen: AimPosterior, length: float, lip: int) -> Array:
+        """Chances of being past and of being short right after it, and of being past when it is next seen (3,)."""
+        over, under = seen.at_once().past_and_short(self.tolerance, np.array([length]), float(lip), self.error)
+        return np.array([over[0], under[0], seen.past_when_next_seen(self.tolerance, length, float(lip), self.error)])
+
+    def at_stake(self, length: float, lip: int, *, last: bool) -> float:
+        """Minutes that the other explanations would cost, at this rung, over those counted already."""
+        likeliest, cost = self._ends(self.posterior, length, lip), 0.0
+        for other in self.others:
+            past, short, _ = np.maximum(self._ends(other.posterior, length, lip) - likeliest, 0.0)
+            left = float(short) * self.costs.outside_minutes if last else 0.0
+            cost += other.chance * (float(past) * LADDER[self.rung] + left)
+        return cost
+
+    def allowed(self, lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
+        """Which cuts (n,) the ceiling allows, whatever is cheapest: no single one takes more of a chance than the reed
+        may in all its life. borne_out: as if a further reading agreed with the likeliest explanation."""
+        if self.away:
+            return np.ones(len(lengths), dtype=np.bool_)
+        likeliest, *each = (
+            seen.at_once().chance_over(self.tolerance, lengths, float(lip), self.error)
+            for seen in (self._seen() if not borne_out else [self.posterior])
+        )
+        chance = self.mixed(likeliest, each) if each else likeliest
+        return np.asarray(MODEL_DOUBT * chance <= max(self.rules.chance_past_ceiling, LEAST_CEILING))
+
+    def answer(self, action: Action, reason: str, length: float = 0.0, lip: int = 0, left: float = 0.0) -> Choice:
+        """The step, and what is known after it; left: trims yet to come."""
+        posterior, each = self.posterior, [self._ends(seen, length, lip) for seen in self._seen()]
+        past, under, stated = (float(chance) for chance in self.mixed(each[0], each[1:]))
+        pitch = posterior.meeting(float(lip))
+        on_pitch = 1.0 - posterior.pitch_outside(self.aim, length, float(lip), self.error)
+        good = max(0.0, 1.0 - past - under) * on_pitch
+        within, past_end = good, past
+        if action in ("trim", "read-again"):
+            ahead = self.future(length, lip) if length or lip else self.again
+            within, past_end = float(ahead.within(self.rung)[0]), float(ahead.past(self.rung)[0])
+            if posterior.spaced:
+                within, past_end = at_its_aim(posterior, self.tolerance)
+            if self.aim.target_cents is not None:
+                within *= 1.0 - _outside(pitch[0] - self.aim.target_cents, pitch[1], self.tolerance)
+        after = self.gap(posterior, length, lip)
+        return Choice(action, length, lip, self.gap_now, after, *pitch, stated, left, good, reason, within, past_end)
+
+    def cuts(self) -> tuple[Array, bool, bool]:
+        """Cuts on the tool's step (n,) that the hand can hit, the blade has, and the type's longest allows; whether the
+        blade is too short for one that is wanted; whether that limit shortens any."""
+        posterior, rules, lowest = self.posterior, self.rules, self.gap_now.low
+        if self.away:
+            lowest = self.gap(posterior.known(), 0.0, 0).low
+        slope_now = max(float(posterior.mean[1]), 5.0) * posterior.steep
+        room = max(self.aim.most_removed_mm - posterior.removed_mm, 0.0)
+        most = math.floor(room / rules.step_mm + 1e-9)
+        wanted = math.ceil(2.5 * max(posterior.stop_cents - lowest, self.tolerance) / slope_now / rules.step_mm) + 2
+        lengths = np.asarray(np.arange(0, min(most, wanted) + 1) * rules.step_mm, dtype=np.float64)
+        able = lengths[lengths > LEAST_CUT_SDS * self.error.sd_mm(lengths)]
+        longest = wanted * rules.step_mm
+        bladed = most < wanted and longest > LEAST_CUT_SDS * float(self.error.sd_mm(np.array(longest)))
+        if rules.longest_mm is None:
+            return able, bladed, False
+        near = able <= MOST_OVER_LONGEST * rules.longest_mm + 1e-9
+        return (able[near] if near.any() else able[:1]), bladed, not near.all()
+
+
 def choose(
     posterior: AimPosterior,
     aim: Aim,
@@ -294,123 +400,40 @@ def choose(
     that the chosen rung sets on a lost reed, is more than a reading costs. Chances and intervals are those of the
     mixture of all explanations. readings: of the gap, since the last work: a state is not read for ever.
     """
-    costs, error = table.costs, rules.error
-    zero = np.zeros(1)
-    gap_now = _gap_interval(posterior, others, 0.0, 0.0, error)
-    away = costs.beyond_sd_cents > 0.0
-    m, v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)
-    s, tie = posterior.way_now()
-    tolerance = aim.tolerance_cents
-
-    def handed_over(seen: AimPosterior) -> tuple[float, float, float]:
-        """Chances of past and of short, and the cents under tolerance, as the table prices them."""
-        if not away:
-            over, short = seen.past_and_short(tolerance, zero, 0.0, error)
-            return float(over[0]), float(short[0]), 0.0
-        gap, variance = np.array(float(seen.mean[0]) - posterior.stop_cents), np.array(float(seen.cov[0, 0]))
-        over, short, under = ending(costs, gap, variance)
-        return float(over), float(short), float(under)
-
-    past_now, short_now, under_now = handed_over(posterior)
-    rung = rung_of(table, m, v, s, tie, rules)
-    again = _Future(posterior, table, zero, 0.0, error)
-    doubt = sum(other.chance for other in others)
-
-    def ends(seen: AimPosterior, length: float, lip: int) -> Array:
-        """Chances of being past and of being short right after it, and of being past when it is next seen (3,)."""
-        over, under = seen.at_once().past_and_short(tolerance, np.array([length]), float(lip), error)
-        return np.array([over[0], under[0], seen.past_when_next_seen(tolerance, length, float(lip), error)])
-
-    def mixed(likeliest: Array, each: Sequence[Array]) -> Array:
-        """A chance as it is stated: the mean over all explanations."""
-        out = (1.0 - doubt) * likeliest
-        for other, chance in zip(others, each, strict=True):
-            out = out + other.chance * chance
-        return out
-
-    def at_stake(length: float, lip: int, *, last: bool) -> float:
-        """Minutes that the other explanations would cost, at this rung, over those counted already."""
-        likeliest, cost = ends(posterior, length, lip), 0.0
-        for other in others:
-            past, short, _ = np.maximum(ends(other.posterior, length, lip) - likeliest, 0.0)
-            cost += other.chance * (
-                float(past) * LADDER[rung] + (float(short) * costs.outside_minutes if last else 0.0)
-            )
-        return cost
-
-    def answer(action: Action, length: float, lip: int, left: float, reason: str) -> Choice:
-        after = _gap_interval(posterior, others, length, float(lip), error)
-        ends_mixed = mixed(ends(posterior, length, lip), [ends(other.posterior, length, lip) for other in others])
-        past, under, stated = (float(chance) for chance in ends_mixed)
-        m_mean, m_sd = posterior.meeting(float(lip))
-        good = max(0.0, 1.0 - past - under) * (1.0 - posterior.pitch_outside(aim, length, float(lip), error))
-        within, past_end = float(good), past
-        if action in ("trim", "read-again"):
-            ahead = again if not (length or lip) else _Future(posterior, table, np.array([length]), float(lip), error)
-            off_pitch = 0.0 if aim.target_cents is None else _outside(m_mean - aim.target_cents, m_sd, tolerance)
-            within, past_end = float(ahead.within(rung)[0]), float(ahead.past(rung)[0])
-            if posterior.spaced:
-                within, past_end = at_its_aim(posterior, tolerance)
-            within *= 1.0 - off_pitch
-        pitch = m_mean, m_sd
-        return Choice(action, length, lip, gap_now, after, *pitch, stated, left, float(good), reason, within, past_end)
-
-    moved = max((other.chance for other in others if other.moved), default=0.0) > 0.5 * doubt
+    reed = _Weighing(posterior, aim, table, rules, others)
+    costs, rung, again, zero = table.costs, reed.rung, reed.again, np.zeros(1)
+    past_now, short_now, under_now = reed.handed_over(posterior)
+    moved = max((other.chance for other in others if other.moved), default=0.0) > 0.5 * reed.doubt
     unsure = "moved" if moved else "alone"
-    past_mixed = (1.0 - doubt) * past_now + sum(other.chance * handed_over(other.posterior)[0] for other in others)
+    past_mixed = reed.past_now()
     if past_mixed > 0.5:
-        noise_doubt = v > 0.5 * posterior.again_sd_cents**2 and past_now < 0.9
-        if doubt > 0.02 and past_mixed < 0.95:
-            return answer("read-again", 0.0, 0, 0.0, unsure)
-        return answer("read-again", 0.0, 0, 0.0, "past?") if noise_doubt else answer("past", 0.0, 0, 0.0, "past")
-    room = aim.most_removed_mm - posterior.removed_mm
-    slope_now = max(float(posterior.mean[1]), 5.0) * posterior.steep
-    most = math.floor(max(room, 0.0) / rules.step_mm + 1e-9)
-    lowest = _gap_interval(posterior.known(), others, 0.0, 0.0, error).low if away else gap_now.low
-    wanted = math.ceil(2.5 * max(posterior.stop_cents - lowest, tolerance) / slope_now / rules.step_mm) + 2
-    reach = min(most, wanted)
-    lengths = np.asarray(np.arange(0, reach + 1) * rules.step_mm, dtype=np.float64)
-    able = lengths[lengths > LEAST_CUT_SDS * error.sd_mm(lengths)]
-    held = False
-    if rules.longest_mm is not None:
-        near = able <= MOST_OVER_LONGEST * rules.longest_mm + 1e-9
-        held = not near.all()
-        able = able[near] if near.any() else able[:1]
-
-    def allowed(lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
-        # whatever is cheapest: no single cut takes more of a chance than the reed may in all its life
-        if away:
-            return np.ones(len(lengths), dtype=np.bool_)
-        chance = posterior.at_once().chance_over(tolerance, lengths, float(lip), error)
-        if others and not borne_out:
-            each = [other.posterior.at_once().chance_over(tolerance, lengths, float(lip), error) for other in others]
-            chance = mixed(chance, each)
-        return np.asarray(MODEL_DOUBT * chance <= max(rules.chance_past_ceiling, LEAST_CEILING))
-
-    lips = _lip_plan(posterior, aim, table, error, able, again)
+        if reed.doubt > 0.02 and past_mixed < 0.95:
+            return reed.answer("read-again", unsure)
+        noise_doubt = reed.v > 0.5 * posterior.again_sd_cents**2 and past_now < 0.9
+        return reed.answer("read-again", "past?") if noise_doubt else reed.answer("past", "past")
+    able, bladed, held = reed.cuts()
+    lips = _lip_plan(posterior, aim, table, rules.error, able, again)
     if lips is not None and lips.out_of_reach[0]:
-        return answer("no-fit", 0.0, 0, 0.0, "pitch")
+        return reed.answer("no-fit", "pitch")
     lip, pitch_then = lips.stroke() if lips is not None else (0, 0.0)
-    longest = wanted * rules.step_mm
-    bladed = reach < wanted and longest > LEAST_CUT_SDS * float(error.sd_mm(np.array(longest)))
     # where no cut that the hand can hit is short enough, it is not the blade that ends the work
-    far = float(normal_cdf(np.array((-tolerance - m) / math.sqrt(v)))) if away else short_now
+    far = float(normal_cdf(np.array((-reed.tolerance - reed.m) / math.sqrt(reed.v)))) if reed.away else short_now
     if not len(able) and far > 0.5 and bladed:
-        return answer("no-fit", 0.0, 0, 0.0, "blade")
-    cuts = able[allowed(able, lip)] if len(able) else able
+        return reed.answer("no-fit", "blade")
+    cuts = able[reed.allowed(able, lip)] if len(able) else able
     # by themselves so many strokes as the ceiling allows, be they fewer than would go with a cut
     strokes, pitch_stroked, pitch_now, pitch_read = 0, 0.0, 0.0, 0.0
     if lips is not None:
-        strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or allowed(zero, k)[0]])
+        strokes, pitch_stroked = lips.stroke([k for k in range(lip + 1) if k == 0 or reed.allowed(zero, k)[0]])
         pitch_now, pitch_read = float(lips.leave()[0]), float(lips.read()[0])
     # where one reading allows no cut, and would if a second one agreed, that second one may be worth its minutes
-    barred = bool(others) and len(able) > 0 and not len(cuts) and bool(allowed(able, lip, borne_out=True).any())
-    gap, variance, spread, tied = (np.array(part) for part in (m, v, s, tie))
+    barred = bool(others) and len(able) > 0 and not len(cuts) and bool(reed.allowed(able, lip, borne_out=True).any())
+    gap, variance, spread, tie = (np.array(part) for part in (reed.m, reed.v, reed.s, reed.tie))
     moves_var = float(posterior.again_var[0])
-    useful = worth_reading(gap, variance, spread, tied, costs, posterior.again_sd_cents, moves_var)
+    useful = worth_reading(gap, variance, spread, tie, costs, posterior.again_sd_cents, moves_var)
     may_read = (barred and readings < MOST_BARRED) or (bool(useful) and readings < MOST_READINGS)
-    lips_only = _Future(posterior, table, zero, float(strokes), error) if strokes else None
-    cut = _Future(posterior, table, cuts, float(lip), error) if len(cuts) else None
+    lips_only = reed.future(0.0, strokes) if strokes else None
+    cut = reed.future(cuts, lip) if len(cuts) else None
     visit = costs.cut_minutes + costs.reading_minutes
     done = float(finish_cost(np.array(past_now), np.array(short_now), costs, rung, under_now))
     options = [("finished", 0.0, done + pitch_now)]
@@ -428,24 +451,24 @@ def choose(
     if name in ("trim", "lip") and may_read and read_first(np.array(options[-1][2]), np.array(least), costs):
         name, length, least = options[-1]
     if name == "trim" and cut is not None:
-        left_cuts = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(cuts - length)))])
+        left = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(cuts - length)))])
     elif name == "lip" and lips_only is not None:
-        left_cuts = 1.0 + float(lips_only.cuts(rung)[0])
+        left = 1.0 + float(lips_only.cuts(rung)[0])
     else:
-        left_cuts = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
+        left = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
     if held:
-        left_cuts += float(limited_cuts(np.array([posterior.need_mm()]), rules.longest_mm)[0])
-    length = round(length / rules.step_mm) * rules.step_mm
+        left += float(limited_cuts(np.array([posterior.need_mm()]), rules.longest_mm)[0])
+    length = round(round(length / rules.step_mm) * rules.step_mm, 6)
     lip = {"trim": lip, "lip": strokes}.get(name, 0)
     price = costs.reading_minutes
     if posterior.again_var[0] > 0.0:  # the reed moves until then, which puts at risk what could be had now
         price += max(float(again.cost(rung)[0]) + pitch_read - least, 0.0)
-    if readings < MOST_UNSURE and at_stake(length, lip, last=name == "finished") > price:
-        return answer("read-again", 0.0, 0, max(left_cuts, 1.0 if name == "trim" else 0.0), unsure)
+    if readings < MOST_UNSURE and reed.at_stake(length, lip, last=name == "finished") > price:
+        return reed.answer("read-again", unsure, left=max(left, 1.0 if name == "trim" else 0.0))
     if name in ("trim", "lip"):
-        return answer("trim", round(length, 6) if name == "trim" else 0.0, lip, max(left_cuts, 1.0), "trim")
+        return reed.answer("trim", "trim", length, lip, max(left, 1.0))
     if name == "read-again":
-        return answer("read-again", 0.0, 0, left_cuts, unsure if barred else "vague")
+        return reed.answer("read-again", unsure if barred else "vague", left=left)
     if lips is not None and lips.outside_now[0] > 0.9:
-        return answer("no-fit", 0.0, 0, 0.0, "pitch")
-    return answer("finished", 0.0, 0, 0.0, "good")
+        return reed.answer("no-fit", "pitch")
+    return reed.answer("finished", "good")
