@@ -18,7 +18,7 @@ from tests.outside.published import table
 from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.curve import KNOTS_MM
 from trimfit.regression.movement import process as moving
-from trimfit.regression.movement.jumps import gain, residuals
+from trimfit.regression.movement.jumps import gain
 from trimfit.regression.movement.process import BASIS, assumed_movement, levels_of
 from trimfit.regression.outputs import GAP
 from trimfit.regression.posterior.batch import Posterior, batch_sums, reed_block, row_precision
@@ -31,6 +31,16 @@ E, F = OUTPUTS.index("e"), OUTPUTS.index("f")
 NOISE, WALK = 15098.6, 1469.15
 """Durbin & Koopman, section 2.10: the maximum of the likelihood."""
 DIFFUSE = 1e7
+
+
+def residuals(pull: np.ndarray, inverse: np.ndarray, shows: np.ndarray) -> np.ndarray:
+    """How far a disturbance lies from nothing (c,), in standard errors, one for each column of shows (m, c): the cells
+    that it moves, and by how much. pull (m,), inverse (m, m): of `batch.reed_block`.
+
+    Column i of the identity asks whether cell i is wrong; ones from a row on, whether the level jumped before it.
+    """
+    size = np.einsum("mc,mn,nc->c", shows, inverse, shows)
+    return shows.T @ pull / np.sqrt(size)
 
 
 def as_readings(flow: Array) -> Array:

@@ -74,7 +74,6 @@ class FittedModel:
     last_seq: int = 0
     since_seq: int = 0
     fit_seq: int = 0
-    criterion: float = 0.0
 
     @property
     def n_types(self) -> int:

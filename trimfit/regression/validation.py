@@ -70,7 +70,7 @@ def _with_gap(y: Array) -> Array:
 
 def held_out(model: FittedModel, rows: Rows) -> HeldOut:
     """Predict every reading but each reed's first, its batch left out of the fit; rows: the fit's own, chanters coded
-    as `steps.most_read_first` does. Raises nothing; without a reed read twice the arrays are empty."""
+    as `bounds.most_read_chanters_first` does. Raises nothing; without a reed read twice the arrays are empty."""
     rows = sort_rows(of_fewer_chanters(of_types(rows, model.n_types)))
     parts: list[HeldOut] = []
     names = tuple(str(code) for code in range(int(rows.chanter_code.max(initial=-1)) + 1))

@@ -84,8 +84,13 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
     from trimfit.regression.chanters.kinds import facts_of
     from trimfit.regression.cut_error import cut_error
     from trimfit.regression.design import rows_from_frame
-    from trimfit.regression.fitting.bounds import affordable, most_read_types_first, of_types
-    from trimfit.regression.fitting.steps import fit_model, most_read_first
+    from trimfit.regression.fitting.bounds import (
+        affordable,
+        most_read_chanters_first,
+        most_read_types_first,
+        of_types,
+    )
+    from trimfit.regression.fitting.steps import fit_model
 
     settings = journal.settings()
     last_seq, strikes = journal.last_seq(), journal.count("strike")
@@ -117,7 +122,7 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
         model, fit_seq=last_seq, last_seq=last_seq, since_seq=since_seq, strikes=strikes, scale=_scale_words(settings),
         cut_error_pct=pct, cut_error_mm=constant_mm,
     )  # fmt: skip
-    return model, most_read_first(rows, chanters)[0]
+    return model, most_read_chanters_first(rows, chanters)[0]
 
 
 def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:

@@ -42,7 +42,7 @@ def _fits_of(cov: Array, held: list[int]) -> ContrastFits:
         lift = np.kron(np.eye(a), m)
         return _fit(lift @ cov @ lift.T)
 
-    return ContrastFits({k: seen(contrast(k)) for k in held}, {p: seen(contrast(*p)) for p in combinations(held, 2)})
+    return {(k, other): seen(contrast(k, other)) for k, other in [*((k, None) for k in held), *combinations(held, 2)]}
 
 
 def _symmetric_blocks(cov: Array) -> Array:
@@ -78,9 +78,8 @@ def test_balanced_complete_data_as_analysis_of_variance_for_all_outputs_at_once(
         sums = cross_products(ones, ones, y @ m, inner, np.zeros(groups, dtype=np.intp))
         return fit_mixed(sums, outer_free=np.zeros((1, 1), bool), tolerance=1e-14)
 
-    fits = ContrastFits(
-        {k: fit(contrast(k)) for k in range(K)}, {p: fit(contrast(*p)) for p in combinations(range(K), 2)}
-    )
+    pairs = [*((k, None) for k in range(K)), *combinations(range(K), 2)]
+    fits = {pair: fit(contrast(*pair)) for pair in pairs}
     middle = y.reshape(groups, each, K).mean(axis=1)
     within = y - np.repeat(middle, each, axis=0)
     ms_within = within.T @ within / (groups * (each - 1))

@@ -13,7 +13,7 @@ from trimfit.planner.aim import AimPosterior
 from trimfit.planner.quantities import nodes
 from trimfit.regression.curve import KNOTS_MM
 from trimfit.regression.design import base_weight, rows_from_frame, sort_rows, take_rows
-from trimfit.regression.fitting import steps
+from trimfit.regression.fitting import bounds
 from trimfit.regression.fitting.covariances import local_design
 from trimfit.regression.fitting.steps import fit_model
 from trimfit.regression.movement.process import BASIS, unsettled
@@ -250,15 +250,15 @@ def test_chanters_beyond_those_the_card_holds() -> None:
     rows, types, chanters = rows_from_frame(frame_of(log))
     given = {"pressure_kpa": 6.0, "temperature_c": 20.0, "balance_cents": 3.7}
     whole = fit_model(rows, types, chanters, **given)
-    known, names = steps.most_read_first(rows, chanters)
+    known, names = bounds.most_read_chanters_first(rows, chanters)
     assert names == chanters
-    held = steps.MOST_CHANTERS
+    held = bounds.MOST_CHANTERS
     try:
-        steps.MOST_CHANTERS = 3
+        bounds.MOST_CHANTERS = 3
         few = fit_model(rows, types, chanters, **given)
-        coded, names = steps.most_read_first(rows, chanters)
+        coded, names = bounds.most_read_chanters_first(rows, chanters)
     finally:
-        steps.MOST_CHANTERS = held
+        bounds.MOST_CHANTERS = held
     assert len(few.coding.chanters) == 3
     assert len(few.coef) == 60 * len(types) + 60
     count = np.bincount(rows.chanter_code)

@@ -18,6 +18,9 @@ from trimfit.regression.priors import C_TERMS, OWN, P
 
 MOST_TYPES = 20
 """So many types, the most read, have coefficients of their own: their covariance grows with the square."""
+MOST_CHANTERS = 40
+"""So many have offsets of their own on the fitted model, the most read ones; what is learned of another stays in its
+batch."""
 MOST_MET = 60
 """So many chanters that one batch was read in have offsets."""
 MOST_SUMS_BYTES = 700e6
@@ -26,16 +29,34 @@ MOST_CROSS_BYTES = 60e6
 """Of [X y]' W [X y], outer group by outer group, for as many outputs as are fitted at once."""
 
 
+def _most_read_first(
+    code: NDArray[np.intp], names: tuple[str, ...], most: int
+) -> tuple[NDArray[np.intp], tuple[str, ...]]:
+    """Another code for each of these names such that the `most` read ones come first, as they stood, then the others,
+    the most read first (and -1 for none, the last); the names of these `most`. code (n,): of the rows."""
+    by_count = np.argsort(-np.bincount(code[code >= 0], minlength=len(names)), kind="stable")
+    order = np.r_[np.sort(by_count[:most]), by_count[most:]]
+    new = np.empty(len(names) + 1, dtype=np.intp)
+    new[order], new[-1] = np.arange(len(names)), -1
+    return new, tuple(names[i] for i in order[:most])
+
+
 def most_read_types_first(rows: Rows, types: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:
     """The rows with types' codes such that the MOST_TYPES most read ones come first, and the names of these."""
     if len(types) <= MOST_TYPES:
         return rows, types
-    by_count = np.argsort(-np.bincount(rows.type_code, minlength=len(types)), kind="stable")
-    order = np.r_[np.sort(by_count[:MOST_TYPES]), by_count[MOST_TYPES:]]
-    code = np.empty(len(types), dtype=np.intp)
-    code[order] = np.arange(len(types))
-    batches = tuple((int(code[t]), name) for t, name in rows.batches)
-    return replace(rows, type_code=code[rows.type_code], batches=batches), tuple(types[i] for i in order[:MOST_TYPES])
+    new, names = _most_read_first(rows.type_code, types, MOST_TYPES)
+    batches = tuple((int(new[t]), name) for t, name in rows.batches)
+    return replace(rows, type_code=new[rows.type_code], batches=batches), names
+
+
+def most_read_chanters_first(rows: Rows, chanters: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:
+    """The rows with chanters' codes such that the MOST_CHANTERS that the fitted model has room for come first, and the
+    names of these."""
+    if len(chanters) <= MOST_CHANTERS:
+        return rows, chanters
+    new, names = _most_read_first(rows.chanter_code, chanters, MOST_CHANTERS)
+    return replace(rows, chanter_code=new[rows.chanter_code]), names
 
 
 def of_types(rows: Rows, n_types: int) -> Rows:

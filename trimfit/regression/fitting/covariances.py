@@ -18,7 +18,7 @@ take the few that tell something down with them.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -50,15 +50,9 @@ def basis() -> Array:
     return np.stack([contrast(CROW), PITCH, GAP, *rest])
 
 
-@dataclass(frozen=True, slots=True)
-class ContrastFits:
-    """Covariances found for single outputs (K) and for differences (pairs): batch and reed (2, 2), noise.
-
-    `single[k]` and `pair[(k, l)]`; a pair with too few common rows is absent.
-    """
-
-    single: dict[int, MixedFit]
-    pair: dict[tuple[int, int], MixedFit]
+ContrastFits = dict[tuple[int, int | None], MixedFit]
+"""Covariances found of single outputs (k, None) and of the difference of two (k, l): of batch and reed (2, 2), noise. A
+pair with too few rows in common is absent."""
 
 
 def fit_combinations(
@@ -230,41 +224,34 @@ def local_design(rows: Rows, x: Array, scales: Array, n_types: int) -> tuple[Arr
 def fit_contrasts(
     rows: Rows,
     fit: Callable[[Array, list[Start | None]], list[MixedFit | None]],
-    before: ContrastFits | None = None,
-    tell: Callable[[int, int], None] = lambda done, whole: None,
+    before: ContrastFits,
+    tell: Callable[[int, int], None],
 ) -> ContrastFits:
     """REML of every output and of every difference that enough rows hold; `fit` is `fit_combinations` with its data.
 
     Each begins where it ended `before`, with other weights of the rows; else a difference in the shape of its outputs.
     """
     held = [k for k in range(K) if _varies(*_taken(rows, contrast(k)))]
-    wanted = [(k, None) for k in held] + list(combinations(held, 2))
-    single: dict[int, MixedFit] = {}
-    pair: dict[tuple[int, int], MixedFit] = {}
+    wanted: list[tuple[int, int | None]] = [*((k, None) for k in held), *combinations(held, 2)]
+    found: ContrastFits = {}
     # the outputs first, then the pairs, a few at once: for what tells how far it is
     for first in [0, *range(len(held), len(wanted), K)]:
         part = wanted[first : first + K if first else len(held)]
-        begin = [_start(k, other, single, before) for k, other in part]
-        found = fit(np.array([contrast(k, other) for k, other in part]).reshape(-1, K), begin)
-        for (k, other), one in zip(part, found, strict=True):
-            if one is not None and other is None:
-                single[k] = one
-            elif one is not None and other is not None:
-                pair[(k, other)] = one
+        begin = [_start(pair, found, before) for pair in part]
+        fits = fit(np.array([contrast(*pair) for pair in part]).reshape(-1, K), begin)
+        found |= {pair: one for pair, one in zip(part, fits, strict=True) if one is not None}
         tell(first + len(part), len(wanted))
-    return ContrastFits(single, pair)
+    return found
 
 
-def _start(k: int, other: int | None, single: dict[int, MixedFit], before: ContrastFits | None) -> Start | None:
-    """Where output k, or its difference from another, begins."""
-    last = None
-    if before is not None:
-        last = before.single.get(k) if other is None else before.pair.get((k, other))
-    if last is not None:
+def _start(pair: tuple[int, int | None], found: ContrastFits, before: ContrastFits) -> Start | None:
+    """Where an output, or the difference of two, begins."""
+    if pair in before:
+        last = before[pair]
         return last.outer_cov, last.inner_cov, last.noise
-    if other is None or k not in single or other not in single:
+    one, two = found.get((pair[0], None)), found.get((pair[1], None)) if pair[1] is not None else None
+    if one is None or two is None:
         return None
-    one, two = single[k], single[other]
     return one.outer_cov + two.outer_cov, one.inner_cov + two.inner_cov, None
 
 
@@ -276,13 +263,13 @@ def assemble(fits: ContrastFits, pick: Callable[[MixedFit], Array], assumed: Arr
     a = assumed.shape[0] // K
     trust = count / (count + seed)
     out = assumed.reshape(a, K, a, K).copy()
-    block = {k: pick(f) for k, f in fits.single.items()}
+    block = {k: pick(f) for (k, other), f in fits.items() if other is None}
     for k, found in block.items():
         out[:, k, :, k] = trust * found + (1 - trust) * out[:, k, :, k]
         others = [j for j in range(K) if j not in block]
         out[:, k, :, others] *= 0.5
         out[:, others, :, k] *= 0.5
-    for (k, other), f in fits.pair.items():
+    for (k, other), f in fits.items():
         if k in block and other in block:
             cross = 0.5 * (block[k] + block[other] - pick(f))
             blend = trust * cross + (1 - trust) * out[:, k, :, other]

@@ -36,6 +36,7 @@ from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import (
     affordable,
     among_the_most_read,
+    most_read_chanters_first,
     most_read_types_first,
     of_fewer_chanters,
     of_types,
@@ -104,9 +105,6 @@ LEAST_ERROR_SHARE = 0.05
 """However much the reeds move, so much of what REML calls errors of readings is left to them."""
 ROUNDS = 2
 """REML is done again once slips have been found and their weights lowered."""
-MOST_CHANTERS = 40
-"""So many have offsets of their own on the fitted model, the most read ones; what is learned of another stays in its
-batch."""
 MOST_REML_CHANTERS = 100
 """REML leaves rows on any further chanter out: the joint pass, where a stranger costs nothing, has them all."""
 MOST_COVARIANCE_READINGS = 6000
@@ -214,21 +212,6 @@ def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
     return GapRows(gap[at], weight[at], rows.removed_mm[at], other, precision, edges_of(rows.reed_code[at])[:-1])
 
 
-def most_read_first(rows: Rows, chanters: tuple[str, ...]) -> tuple[Rows, tuple[str, ...]]:
-    """The rows with chanters' codes such that those the fitted model has room for come first, and the names of these.
-
-    The others' codes follow, the most read ones first.
-    """
-    if len(chanters) <= MOST_CHANTERS:
-        return rows, chanters
-    count = np.bincount(rows.chanter_code[rows.chanter_code >= 0], minlength=len(chanters))
-    by_count = np.argsort(-count, kind="stable")
-    order = np.r_[np.sort(by_count[:MOST_CHANTERS]), by_count[MOST_CHANTERS:]]
-    code = np.empty(len(chanters) + 1, dtype=np.intp)
-    code[order], code[-1] = np.arange(len(chanters)), -1
-    return replace(rows, chanter_code=code[rows.chanter_code]), tuple(chanters[i] for i in order[:MOST_CHANTERS])
-
-
 def _newest_batches(rows: Rows) -> NDArray[np.bool_]:
     """Which batches (B,) the covariances rest on: the latest of each type in turn, MOST_COVARIANCE_READINGS in all.
 
@@ -273,8 +256,8 @@ def _covariances(
     prior: tuple[Array, Array],
     facts: Mapping[str, ChanterFacts],
     tell: Progress,
-) -> tuple[Globals, Coding, Rows, float]:
-    """REML and EM of the covariances from these rows: with the curves, the rows' weights, the gap's criterion.
+) -> tuple[Globals, Coding, Rows]:
+    """REML and EM of the covariances from these rows: with the curves, and the rows' weights.
 
     straight: the coding with no curves yet.
     """
@@ -309,11 +292,11 @@ def _covariances(
     coding = curves()
     pieces = pieces_of(rows, coding, n_types)
 
-    def found(round_number: int, last: ContrastFits | None) -> tuple[ContrastFits, Globals, Array, float]:
+    def found(round_number: int, last: ContrastFits) -> tuple[ContrastFits, Globals, Array]:
         step = f"each output and pair, round {round_number} of {ROUNDS}"
         fits = fit_contrasts(rows, reml(coding), last, lambda a, b: tell(step, a, b))
         assumed = assumed_reed_cov()
-        gap_fit = fits.pair.get((E_NOTE, F_NOTE))
+        gap_fit = fits.get((E_NOTE, F_NOTE))
         if gap_fit is not None:
             # the assumed slopes' spreads are for a shop whose gap closes 50 cents a mm
             ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * P : P])) / 50.0, 0.3, 3.0))
@@ -338,9 +321,9 @@ def _covariances(
             movement,
             hierarchy_of(straight.chanters, facts, chanter_spread()),
         )
-        return fits, start, assumed, gap_fit.criterion if gap_fit is not None else 0.0
+        return fits, start, assumed
 
-    fits, g, assumed, criterion = found(1, None)
+    fits, g, assumed = found(1, {})
     for round_number in range(2, ROUNDS + 1):
         # REML had put the movement into the readings' errors: slips and jumps are found, the movement is learned and
         # the errors are made smaller in turn, until those found among a reed's readings are as large as those assumed
@@ -356,7 +339,7 @@ def _covariances(
         # a slip bends a curve as it blows up a variance: both anew, now that slips are found
         coding = curves()
         pieces = pieces_of(rows, coding, n_types)
-        fits, g, assumed, criterion = found(round_number, fits)
+        fits, g, assumed = found(round_number, fits)
     # REML anew, its slips now weighed, may have found smaller errors by itself
     g.noise_cov = rescaled(g.noise_cov, np.clip(sizes(apart) / sizes(g.noise_cov), LEAST_ERROR_SHARE, 1.0))
     for step in range(EM_STEPS):
@@ -373,7 +356,7 @@ def _covariances(
     # the reeds' is left as EM has it (its assumed groups are regularisation enough): shrunk with all the weak ones, the
     # few correlations that `pick` and the first cut rest on, crow with gap and start with slope, would all but vanish
     g.batch_cov = _shrunk(g.batch_cov, 0.7 * n_batches, g.reed_cov)
-    return g, coding, rows, criterion
+    return g, coding, rows
 
 
 def movement_of(rows: Rows, coding: Coding, g: Globals, n_types: int) -> Movement:
@@ -417,7 +400,7 @@ def fit_model(
         raise TrimfitError("no reading to learn from", remedy="log or import readings first")
     rows, types = most_read_types_first(rows, types)
     n_types = len(types)
-    rows, chanters = most_read_first(of_types(rows, n_types), chanters)
+    rows, chanters = most_read_chanters_first(of_types(rows, n_types), chanters)
     rows = affordable(of_fewer_chanters(rows))
     newest = _newest_batches(rows)
     rows = sort_rows(rows)
@@ -432,7 +415,7 @@ def fit_model(
     prior = coefficient_prior(n_types)
     at = np.flatnonzero(newest[rows.batch_code])
     core = take_rows(rows, at) if len(at) < len(rows) else rows
-    g, coding, core, criterion = _covariances(core, base[at], coding, prior, facts or {}, tell)
+    g, coding, core = _covariances(core, base[at], coding, prior, facts or {}, tell)
     tell("the joint response", EM_STEPS + 1, EM_STEPS + 2)
     # of tape nothing else is learned: the covariances rest on the readings without it
     tapes = tapes_of(rows, len(chanters))
@@ -483,7 +466,6 @@ def fit_model(
         batches=np.bincount(batch_type, minlength=n_types).astype(np.intp),
         low_weight=low,
         readings=len(rows),
-        criterion=criterion,
         movement=movement,
         wait_days=_usual_days(rows, work=True),
         again_days=_usual_days(rows, work=False),

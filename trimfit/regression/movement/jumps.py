@@ -46,16 +46,6 @@ def gain(b: Array, m: Array, cov: Array) -> float:
     return float(0.5 * b @ np.linalg.solve(inner, cov @ b) - 0.5 * log_det)
 
 
-def residuals(pull: Array, inverse: Array, shows: Array) -> Array:
-    """How far a disturbance lies from nothing (c,), in standard errors, one for each column of shows (m, c): the cells
-    that it moves, and by how much. pull (m,), inverse (m, m): of `batch.reed_block`.
-
-    Column i of the identity asks whether cell i is wrong; ones from a row on, whether the level jumped before it.
-    """
-    size = np.einsum("mc,mn,nc->c", shows, inverse, shows)
-    return np.asarray(shows.T @ pull / np.sqrt(np.maximum(size, 1e-300)))
-
-
 def jumps_before(
     sums: BatchSums,
     post: Posterior,
