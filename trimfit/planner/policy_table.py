@@ -185,8 +185,7 @@ def ending(costs: Costs, m: Array, v: Array) -> tuple[Array, Array, Array]:
 def finish_cost(past: Array, short: Array, costs: Costs, rung: int, under_cents: Array | float = 0.0) -> Array:
     """Expected minutes of handing the reed over now: chances of being past and of being short (any shape), and how far
     it is expected to lie under the tolerance."""
-    cost: Array = past * LADDER[rung] + short * costs.outside_minutes + costs.rise_minutes * under_cents
-    return cost
+    return np.asarray(past * LADDER[rung] + short * costs.outside_minutes + costs.rise_minutes * under_cents)
 
 
 def moved(
@@ -220,20 +219,17 @@ def reading_noise(v: Array, cut_cents: Array, costs: Costs) -> Array:
     shared = costs.sitting_sd_cents**2
     own, rest = whole - shared, np.maximum(v - shared, LEAST_OWN * v)
     again = v * (shared * (rest + own) + rest * own) / rest**2
-    out: Array = np.where(cut_cents > 0, whole, np.maximum(again, whole) if shared else whole)
-    return out
+    return np.asarray(np.where(cut_cents > 0, whole, np.maximum(again, whole) if shared else whole))
 
 
 def idle_variance(cut_cents: Array, costs: Costs) -> Array:
     """Variance (cents²) of what the reed moves by itself before the reading that follows a cut, or none (any shape)."""
-    out: Array = np.where(cut_cents > 0, costs.wait_sd_cents**2, costs.again_sd_cents**2)
-    return out
+    return np.asarray(np.where(cut_cents > 0, costs.wait_sd_cents**2, costs.again_sd_cents**2))
 
 
 def jumps(cut_cents: Array, costs: Costs) -> Array:
     """Chance of a jump before the reading that follows a cut, or none (any shape)."""
-    out: Array = np.where(cut_cents > 0, costs.wait_jump, costs.again_jump)
-    return out
+    return np.asarray(np.where(cut_cents > 0, costs.wait_jump, costs.again_jump))
 
 
 def moves_past(mean: Array, variance: Array, cut_cents: Array, costs: Costs) -> Array:
@@ -281,8 +277,7 @@ def worth_reading(
     gained = (v + moved_var + known) ** 2 / (v + moved_var + noise) - moved_var
     ahead = v + 2.0 * known + way**2 * (np.expm1(s**2) + costs.cut_fraction**2) + costs.cut_constant_cents**2
     vague = MOST_READINGS * (v + moved_var) > costs.reading_sd_cents**2
-    found: NDArray[np.bool_] = (gained >= LEAST_GAIN * ahead) & vague
-    return found
+    return np.asarray((gained >= LEAST_GAIN * ahead) & vague)
 
 
 def read_first(reading: Array, least: Array, costs: Costs) -> NDArray[np.bool_]:
@@ -292,8 +287,7 @@ def read_first(reading: Array, least: Array, costs: Costs) -> NDArray[np.bool_]:
     then, which is a risk of its own, nor for a chanter that is away, of which most that is not known stays so.
     """
     more = 0.0 if again_variance(costs) or costs.beyond_sd_cents else READ_FIRST
-    first: NDArray[np.bool_] = reading <= (1.0 + more) * least
-    return first
+    return np.asarray(reading <= (1.0 + more) * least)
 
 
 def state_grids(costs: Costs) -> tuple[Array, Array, Array, Array]:

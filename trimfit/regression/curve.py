@@ -74,18 +74,9 @@ def _at(values: Array, piece: NDArray[np.intp]) -> Array:
     return values[piece] if values.ndim == 1 else values[np.arange(len(piece)), piece]
 
 
-def _placed(removed_mm: Array) -> tuple[NDArray[np.intp], Array]:
-    """The piece (n,) on which each length lies, and how far past its knot, mm."""
-    x = np.maximum(np.asarray(removed_mm, dtype=float), 0.0)
-    piece = np.searchsorted(KNOTS_MM, x, side="right") - 1
-    return piece, x - KNOTS_MM[piece]
-
-
 def bent_mm(removed_mm: Array, log_slope: Array) -> Array:
     """g (n,) of removed lengths (n,) mm; log_slope (Q,), or (n, Q) for a curve a row."""
-    tilt, at = _pieces(log_slope)
-    piece, beyond = _placed(removed_mm)
-    return _at(at, piece) + np.exp(_at(log_slope, piece)) * _grown(_at(tilt, piece), beyond)
+    return bent_and_slope(removed_mm, log_slope)[0]
 
 
 def bent_one_mm(removed_mm: float, log_slope: Array) -> float:
@@ -100,16 +91,15 @@ def _known_point(removed_mm: float, curve: bytes) -> float:
 
 def slope_at(removed_mm: Array, log_slope: Array) -> Array:
     """The curve's slope (n,) at removed lengths (n,) mm; shapes as in `bent_mm`."""
-    tilt, _ = _pieces(log_slope)
-    piece, beyond = _placed(removed_mm)
-    return np.asarray(np.exp(_at(log_slope, piece) + _at(tilt, piece) * beyond))
+    return bent_and_slope(removed_mm, log_slope)[1]
 
 
 def bent_and_slope(removed_mm: Array, log_slope: Array) -> tuple[Array, Array]:
     """`bent_mm` and `slope_at` of the same lengths at once."""
     tilt, at = _pieces(log_slope)
-    piece, beyond = _placed(removed_mm)
-    start, m = _at(log_slope, piece), _at(tilt, piece)
+    x = np.maximum(np.asarray(removed_mm, dtype=float), 0.0)
+    piece = np.searchsorted(KNOTS_MM, x, side="right") - 1
+    beyond, start, m = x - KNOTS_MM[piece], _at(log_slope, piece), _at(tilt, piece)
     return _at(at, piece) + np.exp(start) * _grown(m, beyond), np.exp(start + m * beyond)
 
 

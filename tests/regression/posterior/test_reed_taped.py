@@ -26,7 +26,7 @@ from trimfit.regression.chanters.kinds import hierarchy_of
 from trimfit.regression.design import tapes_of, with_tape
 from trimfit.regression.fitted_model import FittedModel, model_from_bytes, model_to_bytes
 from trimfit.regression.fitting.em_iterations import Globals, joint_pass, pieces_of
-from trimfit.regression.fitting.steps import _full_prior, _with_tapes, coefficient_prior
+from trimfit.regression.fitting.steps import _full_prior, coefficient_prior
 from trimfit.regression.posterior.reed import batch_states
 from trimfit.regression.priors import chanter_spread, tape_prior
 
@@ -87,7 +87,7 @@ def test_the_joint_pass_with_tapes_is_dense_conditioning() -> None:
         shop.batch_cov, shop.reed_cov, shop.noise_cov, shop.reed_scale, shop.noise_scale, chanter_spread(),
         np.empty(0), np.empty(0), shop.movement,
     )  # fmt: skip
-    prior = _with_tapes(_full_prior(coefficient_prior(2), g, 2), TAPES)
+    prior = _full_prior(coefficient_prior(2), g, 2, TAPES)
     first = len(prior[0]) - len(TAPES) * K
     joint_pass(rows, pieces_of(rows, shop.coding, 2, (on, first)), g, prior)
     np.testing.assert_allclose(g.coef, model.coef, rtol=1e-7, atol=1e-7)

@@ -391,10 +391,8 @@ def reading_stretch(
         if sum(len(part[0]) for part in errors[k]) < 30:
             continue
         e, c, r = (np.concatenate(parts) for parts in zip(*errors[k], strict=True))
-        low, high = 0.1, 50.0
-        for _ in range(40):
-            middle = float(np.sqrt(low * high))
-            low, high = (low, middle) if np.mean(np.abs(e) <= 1.645 * np.sqrt(c + middle * r)) > 0.9 else (middle, high)
-        n = float(len(e))
-        out[k] = float(np.exp(np.log(middle) * n / (n + 100.0)))
+        n = len(e)
+        # the multiplier at which each lies just within, and the least one at which more than nine in ten do
+        within = np.sort(((e / 1.645) ** 2 - c) / r)[int(0.9 * n)]
+        out[k] = float(np.exp(np.log(np.clip(within, 0.1, 50.0)) * n / (n + 100.0)))
     return np.maximum(out, LEAST_STRETCH), share

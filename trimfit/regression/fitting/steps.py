@@ -116,9 +116,7 @@ def coefficient_prior(n_types: int) -> tuple[Array, Array]:
     mean, shop, own = regressor_prior()
     cov = np.zeros((n_types, P, n_types, P, K, K))
     for j in range(P):
-        for s in range(n_types):
-            for t in range(n_types):
-                cov[s, j, t, j] = shop[j] + (own[j] if s == t else 0.0)
+        cov[:, j, :, j] = shop[j] + np.eye(n_types)[:, :, None, None] * own[j]
     return np.tile(mean, (n_types, 1)), cov.reshape(n_types * P, n_types * P, K, K)
 
 
@@ -233,20 +231,16 @@ def _newest_batches(rows: Rows) -> NDArray[np.bool_]:
     return taken
 
 
-def _full_prior(prior: tuple[Array, Array], g: Globals, n_chanters: int) -> tuple[Array, Array]:
+def _full_prior(
+    prior: tuple[Array, Array], g: Globals, n_chanters: int, tapes: Sequence[tuple[int, int]] = ()
+) -> tuple[Array, Array]:
     """Mean (P,) and precision (P, P) of all the fitted model's coefficients: the types' (`coefficient_prior`), then the
-    chanters', kinds' and gauge's (`chanters.kinds`)."""
+    chanters', kinds' and gauge's (`chanters.kinds`), then the tapes'."""
     mean, cov = _stack(*prior)
     of_chanters, tied = prior_of_offsets(g.hierarchy or hierarchy_of([""] * n_chanters, {}, g.chanter_cov))
-    return np.concatenate([mean, of_chanters]), block_diagonal([np.linalg.inv(cov), tied])
-
-
-def _with_tapes(prior: tuple[Array, Array], tapes: Sequence[tuple[int, int]]) -> tuple[Array, Array]:
-    """The prior of all coefficients, mean and precision, with those of the tapes after them."""
-    mean, precision = prior
-    parts = [tape_prior(output) for _, output in tapes]
-    whole = block_diagonal([precision, *(np.linalg.inv(cov) for _, cov in parts)])
-    return np.concatenate([mean, *(part for part, _ in parts)]), whole
+    of_tapes = [tape_prior(output) for _, output in tapes]
+    means = np.concatenate([mean, of_chanters, *(one for one, _ in of_tapes)])
+    return means, block_diagonal([np.linalg.inv(cov), tied, *(np.linalg.inv(one) for _, one in of_tapes)])
 
 
 def _covariances(
@@ -420,7 +414,7 @@ def fit_model(
     # of tape nothing else is learned: the covariances rest on the readings without it
     tapes = tapes_of(rows, len(chanters))
     rows, on = with_tape(rows, tapes)
-    whole_prior = _with_tapes(_full_prior(prior, g, len(chanters)), tapes)
+    whole_prior = _full_prior(prior, g, len(chanters), tapes)
     pieces = pieces_of(rows, coding, n_types, (on, len(whole_prior[0]) - K * len(tapes)))
     weight, jump = rows.weight.copy(), rows.jump.copy()
     weight[at], jump[at] = core.weight, core.jump

@@ -167,14 +167,10 @@ class ReedState:
 
         since: since the sitting before, and not earlier.
         """
-        wide, lift = self.cov.copy(), BASIS @ cov
-        wide[:K, :K] += lift @ BASIS.T
-        if not since:
-            return replace(self, cov=wide)
-        wide[:K, -N_DIRECTIONS:] += lift
-        wide[-N_DIRECTIONS:, :K] += lift.T
-        wide[-N_DIRECTIONS:, -N_DIRECTIONS:] += cov
-        return replace(self, cov=wide)
+        lift = np.zeros((len(self.mean), N_DIRECTIONS))
+        lift[:K] = BASIS
+        lift[-N_DIRECTIONS:] = since * np.eye(N_DIRECTIONS)
+        return replace(self, cov=self.cov + lift @ cov @ lift.T)
 
     def moved_gap(self) -> tuple[float, float] | None:
         """How far the gap has moved by itself since the sitting before, cents: mean and standard deviation; None where
