@@ -17,6 +17,14 @@ LEAST_WEIGHT = 1e-4
 """What a cell that is set aside still counts for: its row stays in the sums, its value bends nothing."""
 
 
+def lowered(rows: Rows, base: Array) -> dict[str, list[float]]:
+    """Weights, by their entry, of the readings with a cell that counts for less than `base` (n, K) would have it: as a
+    fitted model keeps them."""
+    taken = np.isfinite(rows.y) | np.isfinite(rows.taped)
+    less = (np.where(taken, rows.weight / base, 1.0) < 0.99).any(axis=1)
+    return {str(rows.label[i]): np.round(rows.weight[i], 4).tolist() for i in np.flatnonzero(less)}
+
+
 def _median(values: Array) -> float:
     """The median of (n,) numbers, n > 0: numpy's own looks for NaN and reduces at length, a dozen times the work."""
     middle = len(values) // 2

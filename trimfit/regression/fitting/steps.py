@@ -62,7 +62,7 @@ from trimfit.regression.fitting.em_iterations import (
     reweigh,
     sums_again,
 )
-from trimfit.regression.fitting.outliers import outlier_weights
+from trimfit.regression.fitting.outliers import lowered, outlier_weights
 from trimfit.regression.movement.process import (
     MEASURE,
     SITTING_DAYS,
@@ -434,10 +434,6 @@ def fit_model(
     stretch, wild = reading_stretch(rows, latest, g, coding)
     tell("the joint response", EM_STEPS + 2, EM_STEPS + 2)
     new_mean, new_cov = _new_type(g, prior, n_types)
-    low = {
-        str(rows.label[i]): [round(float(v), 4) for v in rows.weight[i]]
-        for i in np.flatnonzero((np.where(np.isfinite(rows.y), rows.weight / base, 1.0) < 0.99).any(axis=1))
-    }
     batch_type = np.array([t for t, _ in rows.batches], dtype=np.intp)
     reed_type = np.zeros(len(rows.reeds), dtype=np.intp)
     reed_type[rows.reed_code] = rows.type_code
@@ -458,7 +454,7 @@ def fit_model(
         stated_sd=_stated_errors(g, coding, np.bincount(reed_type, minlength=n_types).astype(np.intp), facts or {}),
         reeds=np.bincount(reed_type, minlength=n_types).astype(np.intp),
         batches=np.bincount(batch_type, minlength=n_types).astype(np.intp),
-        low_weight=low,
+        low_weight=lowered(rows, base),
         readings=len(rows),
         movement=movement,
         wait_days=_usual_days(rows, work=True),

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from trimfit.regression.design import Rows, base_weight, take_rows, with_tape
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.em_iterations import Globals, batch_information, pieces_of
+from trimfit.regression.fitting.outliers import lowered
 from trimfit.regression.movement.process import unsettled
 from trimfit.regression.outputs import Array
 from trimfit.regression.posterior.reed import batch_states
@@ -58,11 +59,11 @@ def refreshed(model: FittedModel, changed: Sequence[Changed], last_seq: int) -> 
             model, rows, model.coding, code, in_fit=one.in_fit, chanter_names=one.chanters, forget=False,
             only=np.zeros(len(rows.reeds), dtype=bool),
         )  # fmt: skip
-        weight = weighed.weight
         jumped += [str(label) for label in rows.label[~one.in_fit & (weighed.jump > 0)]]
-        for i in np.flatnonzero(~one.in_fit & _lowered(rows, weight, model)):
-            # as it will be read back: what is taken out one day is then what was put in
-            low[str(rows.label[i])] = weight[i] = np.round(weight[i], 4).tolist()
+        new = take_rows(weighed, np.flatnonzero(~one.in_fit))
+        low |= lowered(new, base_weight(new, model.coding))
+        # as it will be read back: what is taken out one day is then what was put in
+        weight = np.array([low.get(str(label), kept) for label, kept in zip(rows.label, weighed.weight, strict=True)])
         y, taped = (unsettled(values, rows, model.movement) for values in (rows.y, rows.taped))
         rows = replace(rows, y=y, taped=taped, weight=weight, jump=weighed.jump)
         information.append(_batch_information(g, rows, model, 1.0))
@@ -76,13 +77,6 @@ def refreshed(model: FittedModel, changed: Sequence[Changed], last_seq: int) -> 
         model, coef=coef, coef_cov=coef_cov, reeds=reeds, batches=batches, low_weight=low, jumped=tuple(jumped),
         last_seq=last_seq,
     )  # fmt: skip
-
-
-def _lowered(rows: Rows, weight: Array, model: FittedModel) -> NDArray[np.bool_]:
-    """Which rows (n,) have a cell that counts for less than its reading's balance alone would have it count."""
-    base = base_weight(rows, model.coding)
-    less = np.where(np.isfinite(rows.y) | np.isfinite(rows.taped), weight / base, 1.0) < 0.99
-    return np.asarray(less.any(axis=1))
 
 
 def _batch_information(

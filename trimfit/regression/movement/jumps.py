@@ -109,12 +109,13 @@ def _explained(
     whole = np.linalg.pinv(inverse[np.ix_(at, at)], hermitian=True)
     error = whole @ pull[at]
     # as if each reading counted with the weight it came with, and the reed had never jumped
+    each = []
     for i in sorted(set(row_of.tolist())):
         here = np.flatnonzero(row_of == i)
         cells = cell_of[here]
-        spot = np.ix_(here, here)
-        whole[spot] -= np.linalg.inv(sums.w[rows[i]][np.ix_(cells, cells)])
-        whole[spot] += reading_noise(base[rows[i]][None, cells], noise_cov[np.ix_(cells, cells)])[0]
+        own = reading_noise(base[rows[i]][None, cells], noise_cov[np.ix_(cells, cells)])[0]
+        whole[np.ix_(here, here)] += own - np.linalg.inv(sums.w[rows[i]][np.ix_(cells, cells)])
+        each.append((here, own))
     sitting = levels.sitting[rows]
     starts = [int(i) for i in np.flatnonzero(np.diff(sitting) != 0) + 1]
     lift = BASIS[cell_of]
@@ -124,7 +125,7 @@ def _explained(
             whole -= jump[rows[i]] * shown @ movement.jump @ shown.T
     whole = 0.5 * (whole + whole.T)
     for _ in range(MOST_EXPLANATIONS):
-        precision = np.linalg.inv(whole)
+        precision = np.asarray(np.linalg.inv(whole), dtype=np.float64)
         scaled_error = precision @ error
         best, added, jumped = 0.0, None, -1
         for i in starts:
@@ -139,14 +140,9 @@ def _explained(
             found += math.log(chance / (1.0 - chance)) if 0.0 < chance < 1.0 else 0.0
             if found > best and not out[i]:
                 best, added, jumped = found, shown @ movement.jump @ shown.T, i
-        for i in sorted(set(row_of.tolist())):
-            here = np.flatnonzero(row_of == i)
-            spot, cells = np.ix_(here, here), cell_of[here]
-            own = reading_noise(base[rows[i]][None, cells], noise_cov[np.ix_(cells, cells)])[0]
-            wild = np.asarray((WILD - 1.0) * own, dtype=np.float64)
-            found = gain(scaled_error[here], np.asarray(precision[spot]), wild) + math.log(
-                WILD_SHARE / (1.0 - WILD_SHARE)
-            )
+        for here, own in each:
+            spot, wild = np.ix_(here, here), np.asarray((WILD - 1.0) * own)
+            found = gain(scaled_error[here], precision[spot], wild) + math.log(WILD_SHARE / (1.0 - WILD_SHARE))
             if found > best:
                 best, jumped, added = found, -1, np.zeros_like(whole)
                 added[spot] = wild
