@@ -32,6 +32,17 @@ typer.main.get_command = functools.cache(typer.main.get_command)
 from tests import demo_made  # noqa: E402
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests that want the whole demo come first, so that one process makes it at once; those that want its log come
+    last, so that no other waits for it."""
+
+    def turn(item: pytest.Item) -> int:
+        wanted = getattr(item, "fixturenames", ())
+        return 2 if "demo_log" in wanted else 0 if "made_demo" in wanted else 1
+
+    items.sort(key=turn)
+
+
 @pytest.fixture(scope="session")
 def demo_log(made_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A log with the demo shop in it, learned. Shared by this process's tests: copy it before logging anything."""

@@ -9,14 +9,18 @@ import os
 import pickle
 import sys
 import time
+from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
 
 import pytest
 
 from trimfit.planner.policy_table import Costs, PolicyTable
+
+if TYPE_CHECKING:
+    from trimfit.review.pictures.style import Picture, Rendered
 
 SHOP = Path(__file__).parents[1] / "datasets_demo" / "shop"
 
@@ -75,6 +79,21 @@ def small(folder: Path) -> None:
     on(path, learn)
 
 
+def first_of_each_kind(most: int = 1) -> Callable[[Picture], Rendered]:
+    """`render` for so many pictures of each kind; in the place of the others stands the last of these."""
+    from trimfit.review.pictures.style import render
+
+    drawn: dict[tuple[str, bool], list[Rendered]] = defaultdict(list)
+
+    def rendered(picture: Picture) -> Rendered:
+        of_kind = drawn[picture.key.partition("-")[0], picture.key.endswith("-in-time")]
+        if len(of_kind) < most:
+            of_kind.append(render(picture))
+        return of_kind[-1]
+
+    return rendered
+
+
 def with_the_command(folder: Path) -> dict[str, str]:
     """The environment of a shell that finds `trimfit`, which is put into `folder`, and no log; 80 columns wide.
 
@@ -92,25 +111,17 @@ def with_the_command(folder: Path) -> dict[str, str]:
 def typed(folder: Path) -> None:
     """What `trimfit demo` makes, what it prints, both streams, as `printed`, and its answer as JSON, as `answered`.
 
-    Of each kind of picture the first is drawn, and stands in the place of the others. The policies of an order's
+    Of each kind of picture the first alone is drawn. The policies of an order's
     rehearsal are solved besides, and kept in the log as after anybody's first rehearsal.
     """
     from tests.cli.typed_words import call
     from tests.opened import on
     from trimfit.review.page import page_parts
-    from trimfit.review.pictures.style import Picture, Rendered, render
     from trimfit.verbs import demo
     from trimfit.verbs.rehearse import rehearse_order
 
-    drawn: dict[tuple[str, bool], Rendered] = {}
     made: list[demo.Demo] = []
     make = demo.make
-
-    def first_of_its_kind(picture: Picture) -> Rendered:
-        kind = picture.key.partition("-")[0], picture.key.endswith("-in-time")
-        if kind not in drawn:
-            drawn[kind] = render(picture)
-        return drawn[kind]
 
     def made_once(*words: Any) -> demo.Demo:
         if not made:
@@ -120,7 +131,7 @@ def typed(folder: Path) -> None:
     with (
         contextlib.chdir(folder),
         patch.dict(os.environ, with_the_command(folder), clear=True),
-        patch.object(page_parts, "render", first_of_its_kind),
+        patch.object(page_parts, "render", first_of_each_kind()),
         patch.object(demo, "make", made_once),
     ):
         time.tzset()

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 import trimfit
+from tests.cli.typed_words import run
 from trimfit.base.answers import PredictedReading
 from trimfit.base.errors import InputError, LogError
 from trimfit.base.units import Interval
@@ -79,8 +80,7 @@ def test_frames_of_a_new_shop_go_in_whole_or_not_at_all(tmp_path: Path) -> None:
 
 def test_answers_are_those_of_the_command_line(log: trimfit.OpenLog) -> None:
     def said(*words: str) -> list[dict[str, object]]:
-        call = [sys.executable, "-m", "trimfit", "--log", str(log.path), *words, "--json"]
-        answer = json.loads(subprocess.run(call, capture_output=True, text=True, check=True).stdout)
+        answer = json.loads(run(log.path, *words, "--json").stdout)
         return answer if isinstance(answer, list) else [answer]
 
     work = log.work()
@@ -115,9 +115,9 @@ def test_a_folder_goes_out_and_in_again(log: trimfit.OpenLog, tmp_path: Path) ->
 def test_blanks_for_an_order_and_what_its_run_gives(log: trimfit.OpenLog) -> None:
     blanks = log.pick("O-12")
     assert list(blanks.columns)[:6] == ["reed", "length_mm", "trims", "chance_good", "crow_hz", "why"]
-    run = log.rehearse("O-12", seed=3)
-    assert run == log.rehearse("O-12", seed=3)
-    assert 0.5 < run.good <= 1.0
+    given = log.rehearse("O-12", seed=3)
+    assert given == log.rehearse("O-12", seed=3)
+    assert 0.5 < given.good <= 1.0
 
 
 def test_notes_and_intervals_become_columns() -> None:

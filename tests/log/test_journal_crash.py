@@ -31,7 +31,7 @@ from trimfit.verbs import import_export
 
 FULL = int(os.environ.get("TRIMFIT_CRASHES", "200"))
 ROUNDS = [pytest.param(3, id="few"), pytest.param(FULL, id="many", marks=pytest.mark.crash)]
-REEDS, READINGS_EACH = 60, 60
+REEDS, READINGS_EACH = 40, 30
 
 BEGIN = (
     "import sys; from pathlib import Path; from trimfit.verbs import import_export, log; "

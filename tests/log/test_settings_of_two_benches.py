@@ -105,7 +105,7 @@ def test_a_log_that_holds_nothing_takes_the_settings_of_the_shop(tmp_path: Path)
     assert in_force(tmp_path / "new").tolerance_hz == 0.5
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.data())
 def test_whatever_is_merged_this_benches_settings_stand(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject

@@ -162,7 +162,11 @@ def _past_h(unit: int, tolerance_hz: float) -> float:
 # Readings known; of the 15 published crossings, how many the 90 % interval holds; what share of all later readings
 # `predict`'s 90 % intervals hold; relative error of the predicted crossing; the same for the plain rule, which needs
 # two readings. Our own figures, kept so that a change is seen.
-SHOWN = [(1, 14, 0.904, 0.249, None), (3, 13, 0.814, 0.198, 0.268), (8, 15, 0.896, 0.092, 0.085)]
+SHOWN = [
+    pytest.param(1, 14, 0.904, 0.249, None, marks=pytest.mark.slow),
+    (3, 13, 0.814, 0.198, 0.268),
+    pytest.param(8, 15, 0.896, 0.092, 0.085, marks=pytest.mark.slow),
+]
 
 
 @pytest.mark.parametrize(("n_first", "held", "share_held", "error", "plain_error"), SHOWN)

@@ -24,7 +24,7 @@ from trimfit.regression.priors import C_TERMS
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
 RULES = Rules(0.01, 0.01, 120.0, USUAL)
 ACTIONS = {"trim", "read-again", "finished", "past", "no-fit"}
-PROFILE = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+PROFILE = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 @cache
@@ -148,13 +148,13 @@ def asked_by_one_reading(draw: st.DrawFn) -> tuple[AimPosterior, Unconfirmed | N
     return reed(gap, gap_sd), Unconfirmed(draw(number(0.001, 0.6)), wild)
 
 
-@settings(PROFILE, max_examples=120)
+@settings(PROFILE, max_examples=60)
 @given(
     known=asked_by_one_reading(),
     aim=aims,
     ceiling=st.floats(1e-4, 0.1),
     step=st.sampled_from([0.01, 0.03, 0.1]),
-    reading_minutes=st.sampled_from([0.5, 1.5, 30.0]),
+    reading_minutes=st.sampled_from([1.5, 30.0]),
     lost_minutes=st.floats(5.0, 4000.0),
 )
 def test_a_stated_chance_keeps_to_the_ceiling_whatever_a_reading_costs(
@@ -339,7 +339,7 @@ def test_a_finished_reed_that_moved_since_is_read_before_it_goes() -> None:
     assert (done.action, lain.action) == ("finished", "read-again")
 
 
-@pytest.mark.parametrize("spread", [0.1, 0.2, 0.3])
+@pytest.mark.parametrize("spread", [0.1, 0.3])
 def test_played_out_on_the_whole_belief_the_ceiling_holds(spread: float) -> None:
     """Reeds drawn from the posterior itself (slope lognormal), cut as advised and read with error, one by one."""
     rng = np.random.default_rng(7)

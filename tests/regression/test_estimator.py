@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from sklearn.base import clone
 from sklearn.exceptions import NotFittedError
-from sklearn.model_selection import LeaveOneGroupOut, cross_val_score
+from sklearn.model_selection import GroupKFold, cross_val_score
 
 from tests.worlds.shop import World
 from trimfit.base.errors import InputError
@@ -115,8 +115,8 @@ def test_parameters_clone_and_pickle(model: ReedResponse, frame: pd.DataFrame) -
 
 
 def test_scored_batch_by_batch_as_if_each_had_never_been_seen(model: ReedResponse, frame: pd.DataFrame) -> None:
-    scores = cross_val_score(ReedResponse(), frame, groups=frame["batch"], cv=LeaveOneGroupOut())
-    assert scores.shape == (frame["batch"].nunique(),)
+    scores = cross_val_score(ReedResponse(), frame, groups=frame["batch"], cv=GroupKFold(2))
+    assert scores.shape == (2,)
     assert np.isfinite(scores).all()
     assert scores.mean() < model.score(frame)  # a batch never seen is predicted worse than one that was
     assert scores.min() > -40.0

@@ -126,7 +126,8 @@ def test_the_checks_of_an_entry_never_fit(log: Path, monkeypatch: pytest.MonkeyP
     assert answered(["--log", str(log), "log", "reading", REED, *READING]) == 0
 
 
-def test_what_is_set_or_learned_elsewhere_is_seen_by_an_open_session(log: Path) -> None:
+def test_what_is_set_or_learned_elsewhere_is_seen_by_an_open_session(small_log: Path, tmp_path: Path) -> None:
+    log = Path(shutil.copy(small_log, tmp_path / "log"))
     with Session(log) as session:
         before = session.model
         assert session.settings.tolerance_hz == 1.0

@@ -368,7 +368,7 @@ def test_conflicts_of_reeds_name_the_way_out(benches: tuple[Path, Path]) -> None
 STEP = st.tuples(st.sampled_from(["read", "rename", "strike"]), st.integers(1, 28), st.sampled_from(["x", "y"]))
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 1), STEP), max_size=8), st.booleans())
 def test_any_renames_at_two_benches_come_out_the_same(
     tmp_path_factory: pytest.TempPathFactory, plan: list[tuple[int, tuple[str, int, str]]], halfway: bool

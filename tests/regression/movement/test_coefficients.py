@@ -53,7 +53,7 @@ def test_a_type_never_read_twice_without_work_is_assumed_and_more_spans_tell_mor
     assert width[1] < 0.3 * width[0]
 
 
-@pytest.mark.parametrize("times", [1.0, 1.5])
+@pytest.mark.parametrize("times", [pytest.param(1.0, marks=pytest.mark.slow), 1.5])
 def test_the_interval_of_a_walk_holds_it_nine_times_in_ten(times: float) -> None:
     """Forty shops whose spans show the walk, of the assumed size or larger, beneath the errors of two readings each."""
     rng = np.random.default_rng(7)

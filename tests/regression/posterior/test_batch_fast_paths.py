@@ -246,7 +246,7 @@ def test_batches_of_many_sizes_keep_their_places() -> None:
 
 def test_chanters_beyond_those_the_card_holds() -> None:
     """A chanter without a place of its own: what is believed of a batch's reeds is what it would be with one."""
-    log = make(240, seed=8, chanters=12)
+    log = make(120, seed=8, chanters=12)
     rows, types, chanters = rows_from_frame(frame_of(log))
     given = {"pressure_kpa": 6.0, "temperature_c": 20.0, "balance_cents": 3.7}
     whole = fit_model(rows, types, chanters, **given)

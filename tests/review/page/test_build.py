@@ -11,6 +11,7 @@ import sys
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
@@ -77,7 +78,8 @@ def nasty(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, list[Path]]:
     """The page of a report in which nasty names stand wherever a name can, and the paths written."""
 
     def make(folder: Path) -> None:
-        paths = build.write(folder / "a" / "report", made_up_report.report(made_up_report.NASTY))
+        with patch.object(page_parts, "render", demo_made.first_of_each_kind(most=3)):
+            paths = build.write(folder / "a" / "report", made_up_report.report(made_up_report.NASTY))
         (folder / "paths").write_text("\n".join(map(str, paths)), encoding="utf-8")
 
     made = demo_made.once(tmp_path_factory, "nasty-report", make)
@@ -426,6 +428,7 @@ def test_chromium_shows_the_page_without_error_or_overflow(
     assert pictures == nasty[0].count("<figure")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_orders_of_about_one_pitch_are_shown_together_and_each_chanters_notes_in_words() -> None:
     page, drawn = build.build(made_up_report.report())
     assert "one-pitch" in drawn
@@ -444,6 +447,7 @@ def test_orders_of_about_one_pitch_are_shown_together_and_each_chanters_notes_in
     assert "one-pitch" not in build.build(bare)[1]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_an_order_whose_reeds_were_never_read_has_no_picture_without_a_mark() -> None:
     run = made_up_report.run()
     unread = dataclasses.replace(run.reeds[0], gap_cents=None, pitch_hz=None)
@@ -454,6 +458,7 @@ def test_an_order_whose_reeds_were_never_read_has_no_picture_without_a_mark() ->
     assert any(key.startswith("run-") for key in drawn)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_where_the_simple_rule_did_better_and_where_readings_are_few_the_page_says_so() -> None:
     def said(readings: int, error: float) -> str:
         rows = (ValidationRow("gap", "", readings, error, 3.0, 3.0, ((90.0, 88.0),), readings + 9),)
@@ -465,6 +470,7 @@ def test_where_the_simple_rule_did_better_and_where_readings_are_few_the_page_sa
     assert "Coverage of the 90 % intervals 88 %, of all readings predicted." in said(300, 2.0)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_batch_of_which_too_little_was_read_says_so_and_a_drifted_one_does_not() -> None:
     batch = made_up_report.batches()[0]
     wide, narrow = Interval(0.0, -19.0, 18.0), Interval(0.0, -4.0, 4.0)
