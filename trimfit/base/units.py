@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -184,3 +184,13 @@ def parse_temperature_c(text: str, *, decimal_comma: bool = True) -> float:
     elif unit_key(unit) not in ("", "c"):
         raise InputError(f"{short(unit)!r} is no unit of temperature", "temperature", "use C or F")
     return within("temperature_c", float(value))
+
+
+BY_UNIT: Mapping[str, Callable[..., float]] = {
+    "hz": parse_hz,
+    "mm": parse_length_mm,
+    "kpa": parse_pressure_kpa,
+    "c": parse_temperature_c,
+    "pct": parse_pct,
+}
+"""The unit that a column's name ends in -> how a number, with a unit or bare, is read into it."""

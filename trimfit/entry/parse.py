@@ -35,12 +35,12 @@ from trimfit.entry.tokens import (
     KNOWN_WORDS,
     LENGTH,
     NOTE_UNITS,
-    SWITCHES,
     TRIM_LEADS,
     TRIM_WORDS,
     VALUE,
     Word,
     like,
+    mode_of,
     words_of,
 )
 from trimfit.entry.typed_lines import FIELD_OF, ReadingLine, TrimLine
@@ -48,23 +48,48 @@ from trimfit.entry.typed_lines import FIELD_OF, ReadingLine, TrimLine
 LONGEST_LINE = 4000
 USUAL_WORDS = "name notes g a b c d e f G A, the G octave go, and crow, p, t, taped"
 
+# What the columns of a trim are called at the bench.
+IN_WORDS = {"length_mm": "length", "lip_strokes": "lip strokes", "asked_mm": "asked"}
+
 
 class _LineReader:
     """Goes through the words of one line once, collecting values and faults."""
 
-    def __init__(
-        self, text: str, scale: Mapping[str, Fraction], reference_hz: float | None, mode: ValueMeaning
-    ) -> None:
-        self.text, self.scale, self.mode = text, scale, mode
-        self.reference_hz = reference_hz
-        self.reference_refused = False
-        self.words = words_of(text)
-        self.at = 0
+    def __init__(self, text: str) -> None:
+        if len(text) > LONGEST_LINE:
+            raise InputError(f"a line of {len(text)} characters", remedy=f"type at most {LONGEST_LINE}")
+        self.text, self.words, self.at = text, words_of(text), 0
         self.faults: list[Fault] = []
-        self.pitches: list[Pitch] = []
         self.values: dict[str, object] = {}
 
-    # -- walking ---------------------------------------------------------------------------------------------
+    def key_of(self, name: str) -> tuple[str, ValueMeaning | None] | None:
+        """The column that a word names, and how its value is meant where the word says so."""
+        raise NotImplementedError
+
+    def field(self, word: Word, key: str, heard: ValueMeaning | None, glued: str) -> None:
+        """Take the value of a column; glued: what stands right at its word."""
+        raise NotImplementedError
+
+    def unnamed(self, word: Word) -> None:
+        """Take a word that names no column."""
+        raise NotImplementedError
+
+    def read(self) -> None:
+        """Take all words; a remark is the rest of the line."""
+        while (word := self.peek()) is not None:
+            self.at += 1
+            name, joined, value = word.text.partition("=")
+            key = self.key_of(name)
+            if key is None and not joined and (glued := GLUED.match(word.text)):
+                key, value = self.key_of(glued[1]), glued[2]
+            if key is None:
+                self.unnamed(word)
+            elif key[0] == "remark":
+                rest = self.text[word.end :].strip()
+                self.values["remark"] = " ".join(p for p in (value, rest) if p).replace('"', "").strip() or None
+                return
+            else:
+                self.field(word, *key, value)
 
     def peek(self, ahead: int = 0) -> Word | None:
         place = self.at + ahead
@@ -83,50 +108,41 @@ class _LineReader:
                 return text + more
         return text
 
-    def crow(self, text: str) -> str:
-        """A crow that begins with `text`, with the words after it that can only belong to it: `30 sharp of C`."""
-        while (word := self.peek()) is not None:
-            note = text.lower().endswith(" of") and CROW_NOTE.fullmatch(word.text)
-            second = any(map(str.isdigit, text)) and any(map(str.isdigit, word.text))
-            if second or not (note or CROW_WORD.fullmatch(word.text)):
-                break
-            self.at += 1
-            text += f" {word.text}"
-        return text
+    def fault(self, word: Word, column: str, what: str, remedy: str) -> None:
+        self.faults.append(word.fault(column, what, remedy))
 
-    def read(self) -> None:
-        while (word := self.peek()) is not None:
-            self.at += 1
-            if word.text.lower() in SWITCHES:
-                self.mode = SWITCHES[word.text.lower()]
-                continue
-            name, joined, value = word.text.partition("=")
-            key = key_of(name)
-            if key is None and not joined and (glued := GLUED.match(word.text)):
-                key, value = key_of(glued[1]), glued[2]
-            if key is None:
-                self.unknown(word)
-                continue
-            if key[0] == "remark":
-                self.values["remark"] = self.remark(word, value, bool(joined))
-                return
-            self.field(word, key[0], key[1], value)
+    def refuse(self, also: Sequence[Fault] = ()) -> None:
+        """Raise InputError with all faults of the line, in the order of its words, if there are any."""
+        faults = sorted([*self.faults, *also], key=lambda fault: int(fault.where.split()[1]))
+        if len(faults) == 1:
+            raise InputError(faults[0].what, faults[0].where, faults[0].remedy, faults=faults)
+        if faults:
+            raise InputError(f"{len(faults)} faults in the line", faults=faults)
 
-    def unknown(self, word: Word) -> None:
+
+class _ReadingReader(_LineReader):
+    """Reads a line as a reading; the pitches of its notes are not settled yet."""
+
+    def __init__(
+        self, text: str, scale: Mapping[str, Fraction], reference_hz: float | None, mode: ValueMeaning
+    ) -> None:
+        super().__init__(text)
+        self.scale, self.mode, self.reference_hz = scale, mode, reference_hz
+        self.reference_refused = False
+        self.pitches: list[Pitch] = []
+
+    def key_of(self, name: str) -> tuple[str, ValueMeaning | None] | None:
+        return key_of(name)
+
+    def unnamed(self, word: Word) -> None:
         name = word.text.partition("=")[0]
-        if VALUE.match(word.text):
-            self.faults.append(word.fault("", "a value with no name before it", "say what it is, such as f 779.1"))
-            return
-        self.faults.append(
-            word.fault("", f"{short(name)!r} is no word of a reading", like(name, KNOWN_WORDS, USUAL_WORDS))
-        )
-        if self.is_value(self.peek()):
-            self.at += 1
-
-    def remark(self, word: Word, value: str, joined: bool) -> str | None:
-        rest = self.text[word.end :].strip()
-        self.at = len(self.words)
-        return " ".join(part for part in (value if joined else "", rest) if part).replace('"', "").strip() or None
+        if (mode := mode_of(word.text)) is not None:
+            self.mode = mode
+        elif VALUE.match(word.text):
+            self.fault(word, "", "a value with no name before it", "say what it is, such as f 779.1")
+        else:
+            self.fault(word, "", f"{short(name)!r} is no word of a reading", like(name, KNOWN_WORDS, USUAL_WORDS))
+            self.at += self.is_value(self.peek())
 
     def value_of(self, word: Word, key: str, glued: str) -> tuple[Word, str] | None:
         """The value that belongs to a key: the rest of its own word, or the next word unless that names a column."""
@@ -134,16 +150,14 @@ class _LineReader:
             return word, glued
         following = self.peek()
         if following is None or (key_of(following.text.partition("=")[0]) and key not in ("crow", "chanter")):
-            self.faults.append(word.fault(key, "no value after it", "give the value right after the name"))
+            self.fault(word, key, "no value after it", "give the value right after the name")
             return None
         self.at += 1
         return following, following.text
 
-    # -- the fields ------------------------------------------------------------------------------------------
-
     def field(self, word: Word, key: str, heard: ValueMeaning | None, glued: str) -> None:
         if key in self.values or any(pitch.note == key for pitch in self.pitches):
-            self.faults.append(word.fault(key, "given twice in this line", "give it once"))
+            self.fault(word, key, "given twice in this line", "give it once")
         if key == "taped":
             self.values[key] = self.taped(word, glued)
             return
@@ -163,8 +177,19 @@ class _LineReader:
         try:
             self.values[key] = self.plain(key, text)
         except InputError as error:
-            self.faults.append(at.fault(key, error.what, error.remedy))
+            self.fault(at, key, error.what, error.remedy)
             self.reference_refused |= key == "reference"
+
+    def crow(self, text: str) -> str:
+        """A crow that begins with `text`, with the words after it that can only belong to it: `30 sharp of C`."""
+        while (word := self.peek()) is not None:
+            note = text.lower().endswith(" of") and CROW_NOTE.fullmatch(word.text)
+            second = any(map(str.isdigit, text)) and any(map(str.isdigit, word.text))
+            if second or not (note or CROW_WORD.fullmatch(word.text)):
+                break
+            self.at += 1
+            text += f" {word.text}"
+        return text
 
     def plain(self, key: str, text: str) -> object:
         """A value that is no pitch of a note. Raises InputError."""
@@ -181,7 +206,7 @@ class _LineReader:
             self.reference_hz = within("as_low_a_hz", parse_hz(self.with_unit(text, ("hz",))))
             return self.reference_hz
         if key == "at":
-            return _time(text)
+            return typed_time(text.replace('"', ""))
         name = text.replace('"', "").strip()
         if not name:
             raise InputError("the chanter has no name", remedy='name it, in "quotes" if there are blanks in it')
@@ -198,23 +223,22 @@ class _LineReader:
         notes = [note_of(name) for name in names]
         for name, note in zip(names, notes, strict=True):
             if note is None:
-                self.faults.append(word.fault("taped", f"{short(name)!r} is no note", nearest(name.lower(), NOTES)))
+                self.fault(word, "taped", f"{short(name)!r} is no note", nearest(name.lower(), NOTES))
         if not names:
-            self.faults.append(word.fault("taped", "no note after it", "name the taped notes, such as taped f high_g"))
+            self.fault(word, "taped", "no note after it", "name the taped notes, such as taped f high_g")
         return tuple(note for note in NOTES if note in notes)
 
     def pitch(self, word: Word, note: str, text: str, heard: ValueMeaning | None) -> None:
         match = VALUE.match(self.with_unit(text, NOTE_UNITS))
         if match is None:
-            self.faults.append(
-                word.fault(note, f"{short(text)!r} is not a pitch", "give hertz such as 779.1, or cents such as -12c")
-            )
+            what, remedy = f"{short(text)!r} is not a pitch", "give hertz such as 779.1, or cents such as -12c"
+            self.fault(word, note, what, remedy)
             return
         sign, digits, unit = match[1], match[2], unit_key(match[3] or "")
         try:
             number = parse_number(digits) * (-1.0 if sign and sign != "+" else 1.0)
         except InputError as error:
-            self.faults.append(word.fault(note, error.what, error.remedy))
+            self.fault(word, note, error.what, error.remedy)
             return
         meant = heard or self.mode
         if unit == "hz":
@@ -222,30 +246,50 @@ class _LineReader:
         elif sign or unit:
             meant = "cents"
         if unit == "hz" and sign:
-            self.faults.append(word.fault(note, "hertz have no sign", "leave the sign, or say cents such as -12c"))
+            self.fault(word, note, "hertz have no sign", "leave the sign, or say cents such as -12c")
         elif unit and unit != "hz" and not sign and number:
-            self.faults.append(word.fault(note, "cents without a sign", f"say +{digits}c or -{digits}c"))
+            self.fault(word, note, "cents without a sign", f"say +{digits}c or -{digits}c")
         else:
             self.pitches.append(Pitch(note, number, meant, word))
 
 
-def _time(text: str) -> str:
-    return typed_time(text.replace('"', ""))
+class _TrimReader(_LineReader):
+    """Reads a line as a trim."""
 
+    def key_of(self, name: str) -> tuple[str, ValueMeaning | None] | None:
+        column = TRIM_WORDS.get(name.lower())
+        return (column, None) if column is not None else None
 
-def _amount(key: str, text: str) -> float:
-    return parse_number(text) if key == "lip_strokes" else parse_length_mm(text)
+    def unnamed(self, word: Word) -> None:
+        name = word.text.partition("=")[0]
+        if LENGTH.fullmatch(word.text):
+            self.field(word, "length_mm", None, word.text)
+        elif name.lower() not in TRIM_LEADS:
+            remedy = like(name, list(TRIM_WORDS), "say 0.14, or 0.14 lip 2")
+            self.fault(word, "", f"{short(name)!r} is no word of a trim", remedy)
 
-
-def _place(fault: Fault) -> int:
-    return int(fault.where.split()[1])
-
-
-def _refuse(faults: Sequence[Fault], what: str) -> None:
-    if len(faults) == 1:
-        raise InputError(faults[0].what, faults[0].where, faults[0].remedy, faults=faults)
-    if faults:
-        raise InputError(f"{len(faults)} faults in the {what}", faults=faults)
+    def field(self, word: Word, key: str, heard: ValueMeaning | None, glued: str) -> None:
+        text = glued
+        if not text and (following := self.peek()) is not None:
+            self.at += 1
+            word, text = following, following.text
+        named = IN_WORDS.get(key, key)
+        if key in self.values:
+            self.fault(word, named, "given twice in this line", "give it once")
+        try:
+            if key == "at":
+                self.values[key] = typed_time(text.replace('"', ""))
+                return
+            if (unit := self.peek()) is not None and unit_key(unit.text) in MM_PER_UNIT:
+                self.at += 1
+                text += unit.text
+            self.values[key] = within(key, parse_number(text) if key == "lip_strokes" else parse_length_mm(text))
+        except InputError as error:
+            remedy = error.remedy
+            if key == "length_mm" and (hertz := VALUE.match(text)) and len(hertz[2].split(".")[0]) >= 3:
+                remedy = f"of a reading say which note, such as f {text}"
+                self.at = len(self.words)
+            self.fault(word, named, error.what, remedy)
 
 
 def parse_reading(
@@ -264,9 +308,7 @@ def parse_reading(
     hertz as low A alike. mode: how bare numbers of notes are meant. partial: a line with no pitch in it will do.
     Raises InputError with one fault for each bad word.
     """
-    if len(text) > LONGEST_LINE:
-        raise InputError(f"a line of {len(text)} characters", remedy=f"type at most {LONGEST_LINE}")
-    reader = _LineReader(text, scale, reference_hz, mode)
+    reader = _ReadingReader(text, scale, reference_hz, mode)
     reader.read()
     meaning = Meaning(
         reader.pitches,
@@ -276,7 +318,7 @@ def parse_reading(
         reference_refused=reader.reference_refused,
     )
     notes_hz, heard = meaning.sounding()
-    _refuse(sorted([*reader.faults, *meaning.faults], key=_place), "line")
+    reader.refuse(meaning.faults)
     octave = notes_hz.pop(G_OCTAVE, None)
     said: dict[str, Any] = {FIELD_OF.get(key, key): value for key, value in reader.values.items()}
     line = ReadingLine(notes_hz=notes_hz, g_octave_hz=octave, heard=heard, **said)
@@ -285,57 +327,15 @@ def parse_reading(
     return line
 
 
-# What the columns of a trim are called at the bench.
-IN_WORDS = {"length_mm": "length", "lip_strokes": "lip strokes", "asked_mm": "asked"}
-
-
 def parse_trim(text: str, *, partial: bool = False) -> TrimLine:
     """What was taken off, as typed: `0.14`, `0.14 mm`, `6 thou`, `0.14 lip 2`, `lip 2`, `length=0.14 asked=0.15`.
 
     partial: a line with no amount in it will do. Raises InputError with one fault for each bad word.
     """
-    if len(text) > LONGEST_LINE:
-        raise InputError(f"a line of {len(text)} characters", remedy=f"type at most {LONGEST_LINE}")
-    faults: list[Fault] = []
-    values: dict[str, object] = {}
-    words = words_of(text)
-    at = 0
-    while at < len(words):
-        word = words[at]
-        at += 1
-        name, joined, value = word.text.partition("=")
-        key = TRIM_WORDS.get(name.lower())
-        if key is None and not joined and (glued := GLUED.match(word.text)):
-            key, value = TRIM_WORDS.get(glued[1].lower()), glued[2]
-        if key is None and LENGTH.fullmatch(word.text):
-            key, value = "length_mm", word.text
-        if key is None:
-            if name.lower() not in TRIM_LEADS:
-                remedy = like(name, list(TRIM_WORDS), "say 0.14, or 0.14 lip 2")
-                faults.append(word.fault("", f"{short(name)!r} is no word of a trim", remedy))
-            continue
-        if key == "remark":
-            values[key] = " ".join(p for p in (value, text[word.end :].strip()) if p).replace('"', "").strip() or None
-            break
-        if not value and at < len(words):
-            word, value = words[at], words[at].text
-            at += 1
-        if at < len(words) and key != "at" and unit_key(words[at].text) in MM_PER_UNIT:
-            value, at = value + words[at].text, at + 1
-        named = IN_WORDS.get(key, key)
-        if key in values:
-            faults.append(word.fault(named, "given twice in this line", "give it once"))
-        try:
-            values[key] = _time(value) if key == "at" else within(key, _amount(key, value))
-        except InputError as error:
-            remedy = error.remedy
-            if key == "length_mm" and (hertz := VALUE.match(value)) and len(hertz[2].split(".")[0]) >= 3:
-                remedy = f"of a reading say which note, such as f {value}"
-            faults.append(word.fault(named, error.what, remedy))
-            if key == "length_mm" and remedy != error.remedy:
-                break
-    _refuse(faults, "line")
-    line = TrimLine(**values)  # type: ignore[arg-type]
+    reader = _TrimReader(text)
+    reader.read()
+    reader.refuse()
+    line = TrimLine(**reader.values)  # type: ignore[arg-type]
     if not partial and not line.length_mm and not line.lip_strokes:
         raise InputError("nothing was taken off in this line", remedy="give mm, or lip strokes: 0.14 lip 2")
     return line

@@ -23,7 +23,7 @@ from trimfit.log.file.seal import seal_of, sealed, unsealed
 from trimfit.log.file.store import Store, translated
 from trimfit.log.instants import MADE_AT, derive, reordered, zone_of, zone_to_set
 from trimfit.log.queries import LIVE, UNSTRUCK
-from trimfit.log.values import canonical, text_value
+from trimfit.log.values import canonical, name_value
 
 if TYPE_CHECKING:
     from trimfit.log.counts import Conflict
@@ -236,15 +236,13 @@ class Journal(Store):
 
     def since(self, seq: int, open_ones: Sequence[Conflict]) -> list[str]:
         """Those entries of conflicts that came to this log after `seq`."""
-        found = []
         with self.reading():
-            for conflict in open_ones:
-                query = (
-                    f"SELECT entry FROM {KINDS[conflict.kind].table} WHERE entry IN (SELECT value FROM json_each(?))"
-                )
-                listed = json.dumps([conflict.kept, *conflict.aside])
-                found += [entry for (entry,) in self._rows(f"{query} AND seq > ?", (listed, seq))]
-        return found
+            return [
+                entry
+                for conflict in open_ones
+                for entry in (conflict.kept, *conflict.aside)
+                if self._rows(f"SELECT 1 FROM {KINDS[conflict.kind].table} WHERE entry = ? AND seq > ?", (entry, seq))
+            ]
 
     # Reading
 
@@ -286,7 +284,7 @@ class Journal(Store):
         query = (
             f'SELECT seq, entry, {queries.quoted(kind.names)} FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {LIVE}'
         )
-        found = self._rows(query, (_name(kind_name, name),))
+        found = self._rows(query, (name_value(kind, name),))
         return next((Logged(entry, seq, 0.0, kind.from_row(tuple(values))) for seq, entry, *values in found), None)
 
     def name_of(self, entry: str) -> str:
@@ -345,7 +343,7 @@ class Journal(Store):
 
         InputError where there is none.
         """
-        about = None if reed is None else _name("reed", reed)
+        about = None if reed is None else name_value(KINDS["reed"], reed)
         names = OF_A_REED if about else (*OF_A_REED, "reed", "chanter", "order")
         found: list[tuple[Any, ...]] = []
         with self.reading() as connection:
@@ -380,7 +378,7 @@ class Journal(Store):
 
     def of_reed(self, name: str) -> ReedHistory:
         """All that the log knows of one reed; reads nothing else. InputError with the nearest name if unknown."""
-        word = _name("reed", name)
+        word = name_value(KINDS["reed"], name)
         with self.reading() as connection:
             found = queries.histories(connection, [word])
             if not found:
@@ -392,7 +390,7 @@ class Journal(Store):
         found = self.entry_of("reed", name)
         if found is None:
             with self.reading() as connection:
-                raise queries.unknown(connection, KINDS["reed"], _name("reed", name))
+                raise queries.unknown(connection, KINDS["reed"], name_value(KINDS["reed"], name))
         reed: Reed = found.record
         return reed
 
@@ -411,7 +409,7 @@ class Journal(Store):
                 values = [_end(until_s)] if open_only else []
                 listed = queries.reed_names(connection, where=where, values=values)
                 return queries.histories(connection, listed, until_s)
-            words = [_name("reed", name) for name in names]
+            words = [name_value(KINDS["reed"], name) for name in names]
             found = queries.histories(connection, words, until_s)
             known = {entry.reed.record.reed for entry in found}
             for word in words:
@@ -576,11 +574,3 @@ class Journal(Store):
 def _end(until_s: float | None) -> float:
     """An instant for a query that all entries are before where none is asked for."""
     return 1e12 if until_s is None else until_s
-
-
-def _name(kind_name: str, name: str) -> str:
-    """A name as the log keeps names; InputError for one that no log can keep."""
-    word = text_value(KINDS[kind_name].columns[0], name)
-    if word is None:
-        raise InputError("the name is empty", kind_name, f"name the {kind_name}")
-    return word

@@ -12,30 +12,14 @@ from trimfit.base import dates
 from trimfit.base.column_words import note_of
 from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, RATIO_CHOICES, parse_crow_hz
-from trimfit.base.units import (
-    BOUNDS,
-    parse_hz,
-    parse_length_mm,
-    parse_number,
-    parse_pct,
-    parse_pressure_kpa,
-    parse_temperature_c,
-)
+from trimfit.base.units import BOUNDS, BY_UNIT, parse_number
 from trimfit.log.entry_kinds import OUTCOMES, Column, Kind, Row, Value
 
 LONGEST_TEXT = 100_000
 Scale = Mapping[str, Fraction]
-# What a spreadsheet would run as a formula, with any quotation marks already in front of it.
 _UNIT_SAID = re.compile(r"""\s*[+\-−]?[0-9.,]+\s*(?:[^\W\d_]|[%"°″])""")
 _CROW_SAID = re.compile(r"\s*[A-G]\s*(?:[#b♯♭+\-−–\d]|sharp|flat|$)|.*\bof\b", re.IGNORECASE)
-# The unit that a column's name ends in -> how a number with a unit is read into it.
-_BY_UNIT = {
-    "hz": parse_hz,
-    "mm": parse_length_mm,
-    "kpa": parse_pressure_kpa,
-    "c": parse_temperature_c,
-    "pct": parse_pct,
-}
+# What a spreadsheet would run as a formula, with any quotation marks already in front of it.
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 
 
@@ -126,6 +110,14 @@ def text_value(column: Column, text: str) -> str | None:
     return word
 
 
+def name_value(kind: Kind, text: str) -> str:
+    """The name of a reed, order or chanter as the log keeps names; InputError for one that no log can keep."""
+    word = text_value(kind.columns[0], text)
+    if word is None:
+        raise InputError("the name is empty", kind.name, f"name the {kind.name}")
+    return word
+
+
 def _taped(words: Sequence[str], column: Column) -> str | None:
     notes = [note_of(word) for word in words]
     wrong = [word for word, note in zip(words, notes, strict=True) if note is None]
@@ -156,7 +148,7 @@ def _number(column: Column, cell: str, *, decimal_comma: bool) -> float:
     except InputError:
         if column.name.endswith("crow_hz") and _CROW_SAID.match(cell):
             return parse_crow_hz(cell)
-        parse = _BY_UNIT.get(column.name.rpartition("_")[2])
+        parse = BY_UNIT.get(column.name.rpartition("_")[2])
         if parse is None or not _UNIT_SAID.match(cell):
             raise
     return parse(cell, decimal_comma=decimal_comma)

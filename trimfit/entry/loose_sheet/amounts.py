@@ -9,15 +9,7 @@ from statistics import median
 
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import crow_label, parse_crow_hz
-from trimfit.base.units import (
-    BOUNDS,
-    parse_hz,
-    parse_length_mm,
-    parse_number,
-    parse_pct,
-    parse_pressure_kpa,
-    parse_temperature_c,
-)
+from trimfit.base.units import BOUNDS, BY_UNIT, parse_hz, parse_number
 from trimfit.entry.loose_sheet.contents import numbers_in
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import HUNDREDTHS, NOTE_ROLES, NOTHING, Column
@@ -145,15 +137,13 @@ class Amounts:
             raise InputError(what, remedy="say in the head what it is: took, and mm, 0.01 mm, thou or in")
         if unit == HUNDREDTHS and bare:
             return _kept(column.role, round(parse_number(cell) / 100.0, 6), self.scale)
-        if column.role in ("length_mm", "asked_mm", "blade_mm"):
-            return _kept(column.role, parse_length_mm(text), self.scale)
-        parse = {"pressure_kpa": parse_pressure_kpa, "temperature_c": parse_temperature_c, "humidity_pct": parse_pct}
         if column.role == "reference_hz":
             low, high = BOUNDS["as_low_a_hz"]
             if not low <= (hz := parse_hz(cell)) <= high:
                 raise InputError("is no pitch of a low A", remedy=f"give {low:g} to {high:g} Hz")
             return hz
-        return _kept(column.role, parse.get(column.role, parse_number)(text), self.scale)
+        parse = BY_UNIT.get(column.role.rpartition("_")[2], parse_number)
+        return _kept(column.role, parse(text), self.scale)
 
     def _note(self, column: Column, cell: str, reference_hz: float | None) -> float:
         how = self.meant.get(column.place, "sounding")

@@ -6,7 +6,6 @@ that gave.
 
 from __future__ import annotations
 
-import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ from datetime import date
 from fractions import Fraction
 from pathlib import Path
 
-from trimfit.base.errors import InputError, short, unwritable
+from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import DEFAULT_RATIOS
 from trimfit.entry.loose_sheet.amounts import Amounts, settle_notes
 from trimfit.entry.loose_sheet.contents import told_by_contents
@@ -25,6 +24,7 @@ from trimfit.entry.loose_sheet.table import read_table
 from trimfit.entry.loose_sheet.visits import slots_of, timed
 from trimfit.entry.marks import rule_marks
 from trimfit.log.entry_kinds import KINDS
+from trimfit.log.file.unfinished_files import filled_whole
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.extra_files import FILES
 from trimfit.log.sheets.folder_export import csv_lines
@@ -169,11 +169,7 @@ def _files(reader: SheetRows) -> dict[str, list[str]]:
 def _write(
     sheet: Path, folder: Path, lines: Mapping[str, Sequence[str]], counts: Mapping[str, int], notes: Notes, cells: int
 ) -> Draft:
-    made = not folder.exists()
-    beside = folder.parent / f".{folder.name}.draft"
-    try:
-        shutil.rmtree(beside, ignore_errors=True)
-        beside.mkdir(parents=True)
+    with filled_whole(folder) as beside:
         for name, text in lines.items():
             (beside / name).write_text("".join(text), encoding="utf-8", newline="")
         entries, faults, doubts = _tried(beside) if lines else (0, (), ())
@@ -184,17 +180,8 @@ def _write(
         takes += [f"  {line}" for line in doubts[:20]]
         page = tuple(page_lines(sheet.name, notes, counts, cells, takes))
         (beside / PAGE).write_text("\n".join(page) + "\n", encoding="utf-8")
-        folder.mkdir(parents=True, exist_ok=True)
         for name in FILES:
             (folder / name).unlink(missing_ok=True)
-        for path in beside.iterdir():
-            path.replace(folder / path.name)
-    except OSError as error:
-        if made:
-            shutil.rmtree(folder, ignore_errors=True)
-        raise unwritable(folder, error) from error
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)
     read = cells - len(notes.lost_cells)
     return Draft(dict(counts), tuple(notes.guesses), tuple(notes.unread), cells, read, entries, faults, doubts, page)
 

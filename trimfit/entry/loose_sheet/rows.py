@@ -141,7 +141,7 @@ class SheetRows:
                     known[name] = self._type_above[name]
                     self._carried[f"no {name.replace('_', ' ')}: that of the row above"].append(number)
                 continue
-            value = self._try(number, column, cell, self._reed_value, column, cell)
+            value = self._value(number, column, cell)
             if value is None:
                 continue
             if name in ("reed_type", "batch"):
@@ -155,12 +155,15 @@ class SheetRows:
             if name == "order":
                 self.orders[str(value)] |= {chanter} if chanter else set()
 
-    def _reed_value(self, column: Column, cell: str) -> object:
+    def _value(self, number: int, column: Column, cell: str) -> object:
+        """What a cell says of its reed or of a reading's conditions, as the log keeps it; None, and a note, if that
+        cannot be read."""
         if column.role == "made_on":
-            return self._dated(column, read_day(cell, month_first=self.month_first), cell)
-        if column.role == "blade_mm":
-            return self.amounts.read(column, cell)
-        return from_text(KINDS["reed"].columns[KINDS["reed"].index[column.role]], cell)
+            return self._try(number, column, cell, lambda: self._dated(column, self._day_of(cell), cell))
+        if column.role in (*CONDITIONS, "blade_mm"):
+            return self._try(number, column, cell, self.amounts.read, column, cell)
+        kind = next(kind for kind in (KINDS["reed"], KINDS["reading"]) if column.role in kind.index)
+        return self._try(number, column, cell, from_text, kind.columns[kind.index[column.role]], cell)
 
     # -- when ----------------------------------------------------------------------------------------------
 
@@ -224,7 +227,7 @@ class SheetRows:
         own_day, own_clock = self._moment(number, slot.columns, cells)
         above = next((c.day for c in slot.columns if c.day), "")
         if above:
-            day = self._dated(slot.columns[0], read_day(above, month_first=self.month_first), above)
+            day = self._dated(slot.columns[0], self._day_of(above), above)
         day = own_day or day if own_day is not None else None
         clock = own_clock or clock
         values: dict[str, Values] = {"reading": {}, "trim": {}}
@@ -323,12 +326,7 @@ class SheetRows:
             cell = cells[column.place]
             if not cell or column.role not in (*CONDITIONS, "chanter", "taped"):
                 continue
-            value: object
-            if column.role in CONDITIONS:
-                value = self._try(number, column, cell, self.amounts.read, column, cell)
-            else:
-                kept = KINDS["reading"].columns[KINDS["reading"].index[column.role]]
-                value = self._try(number, column, cell, from_text, kept, cell)
+            value = self._value(number, column, cell)
             if value is not None:
                 values[column.role] = value
 

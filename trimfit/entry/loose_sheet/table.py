@@ -1,9 +1,9 @@
-"""A sheet's cells as texts, whichever program kept it. pandas reads it; the text formats need nothing besides."""
+"""A sheet's cells as texts, whichever program kept it: CSV as text, other spreadsheets by pandas."""
 
 from __future__ import annotations
 
+import csv
 import io
-import warnings
 from datetime import datetime, time
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ READERS = {
 SEPARATORS = {"\t": "tab", ";": "semicolon", "|": "upright bar", ",": "comma"}
 MOST_BYTES = 50_000_000
 MOST_COLUMNS = 500
+END = "\x1f"
 
 
 def read_table(path: Path, notes: Notes) -> tuple[tuple[str, ...], ...]:
@@ -38,14 +39,14 @@ def read_table(path: Path, notes: Notes) -> tuple[tuple[str, ...], ...]:
     if len(raw) > MOST_BYTES:
         raise InputError(f"is {len(raw) // 1_000_000:,} MB long", str(path), "a draft is for one sheet of a shop")
     ending = path.suffix.lower()
-    frame = _spreadsheet(path, raw, notes) if ending in READERS else _text(path, raw, notes)
-    rows = tuple(tuple(_cell(value) for value in row) for row in frame.itertuples(index=False, name=None))
+    found = _spreadsheet(path, raw, notes) if ending in READERS else _text(path, raw, notes)
+    rows = tuple(tuple(_cell(value) for value in row) for row in found)
     if not any(any(row) for row in rows):
         raise InputError("holds nothing", str(path), "name the sheet that the readings are in")
     return rows
 
 
-def _spreadsheet(path: Path, raw: bytes, notes: Notes) -> Any:
+def _spreadsheet(path: Path, raw: bytes, notes: Notes) -> list[list[Any]]:
     from importlib.util import find_spec
 
     import pandas as pd
@@ -61,48 +62,29 @@ def _spreadsheet(path: Path, raw: bytes, notes: Notes) -> Any:
     first, *others = frames
     if others:
         notes.guess("sheet", "", f"only the first sheet, {first!r}, was read; not {', '.join(map(repr, others))}")
-    return frames[first].astype(object).where(frames[first].notna(), "")
+    rows: list[list[Any]] = frames[first].astype(object).where(frames[first].notna(), "").to_numpy().tolist()
+    return rows
 
 
-def _text(path: Path, raw: bytes, notes: Notes) -> Any:
-    import pandas as pd
-
+def _text(path: Path, raw: bytes, notes: Notes) -> list[list[str]]:
     text = _decoded(path, raw, notes)
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    text = text.replace("\r\n", "\n").replace("\r", "\n").removesuffix("\n")
     lines = [line for line in text.split("\n") if line.strip()]
     separator = next((mark for mark in SEPARATORS if sum(mark in line for line in lines) > 0.6 * len(lines)), ",")
     if separator != ",":
         notes.guess("sheet", "", f"cells are kept apart by a {SEPARATORS[separator]}")
-    width = _width(text, separator)
+    try:
+        # The line put after the last tells whether a quotation mark before it was never closed.
+        *rows, end = csv.reader(io.StringIO(f"{text}\n{END}", newline=""), delimiter=separator)
+        what = "" if end == [END] else "a quotation mark is opened and never closed"
+    except csv.Error as error:
+        what = str(error)
+    if what:
+        raise InputError(f"cannot be read as CSV ({what})", str(path), "save the sheet anew as CSV")
+    width = max(map(len, rows))
     if width > MOST_COLUMNS:
         raise InputError(f"has {width:,} columns", str(path), "is this the sheet? A draft takes up to 500")
-    try:
-        with warnings.catch_warnings():
-            # Cells that would be dropped are a fault here, not a warning.
-            warnings.simplefilter("error", pd.errors.ParserWarning)
-            return pd.read_csv(
-                io.StringIO(text),
-                sep=separator,
-                header=None,
-                names=range(width),
-                index_col=False,
-                dtype=str,
-                na_filter=False,
-                skip_blank_lines=False,
-            )
-    except (pd.errors.ParserError, pd.errors.ParserWarning, ValueError) as error:
-        what = " ".join(str(error).split())[:100]
-        raise InputError(f"cannot be read as CSV ({what})", str(path), "save the sheet anew as CSV") from error
-
-
-def _width(text: str, separator: str) -> int:
-    """The most cells that a row may have; a cell in quotes may hold the end of a line."""
-    widest, cells, quotes = 1, 1, 0
-    for line in text.split("\n"):
-        cells, quotes = cells + line.count(separator), quotes + line.count('"')
-        widest = max(widest, cells)
-        cells = cells if quotes % 2 else 1
-    return widest
+    return [row + [""] * (width - len(row)) for row in rows]
 
 
 def _decoded(path: Path, raw: bytes, notes: Notes) -> str:

@@ -168,7 +168,7 @@ class Store:
             yield self._connection
             return
         if self.read_only:
-            raise TrimfitError(*_no_leave(self.path))
+            raise TrimfitError(_NO_LEAVE[0], str(self.path), _NO_LEAVE[1])
         self._refuse_another_file()
         with translated(self.path):
             self._connection.execute("PRAGMA shrink_memory")  # what is read next is in the file, not remembered
@@ -301,8 +301,26 @@ def _patiently(step: Callable[[], object]) -> None:
             time.sleep(0.01)
 
 
-def _no_leave(path: Path) -> tuple[str, str, str]:
-    return "the log cannot be written here", str(path), "allow writing to it and its folder"
+_NO_LEAVE = "the log cannot be written here", "allow writing to it and its folder"
+# What SQLite says of a failure -> what is wrong, and what to do.
+_FAULTS: tuple[tuple[tuple[str, ...], type[TrimfitError], str, str], ...] = (
+    (("locked", "busy"), TrimfitError, "another process keeps the log busy", "try again when it is done"),
+    (("readonly", "unable to open"), TrimfitError, *_NO_LEAVE),
+    (("full",), TrimfitError, "the disk is full; nothing was logged", "make room and try again"),
+    (
+        ("I/O",),
+        TrimfitError,
+        "the log's files cannot be read or written: a full or failing disk, or they were moved",
+        "make room, then run `trimfit check`",
+    ),
+    (("not a database",), LogError, "is not a trimfit log", "say where the log is with --log"),
+    (
+        ("malformed", "corrupt"),
+        TrimfitError,
+        "the log is damaged",
+        "keep it, and go on with a backup copy or an export",
+    ),
+)
 
 
 @contextlib.contextmanager
@@ -332,20 +350,7 @@ def translated(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        text = str(error)
-        where = str(path)
-        if "locked" in text or "busy" in text:
-            raise TrimfitError("another process keeps the log busy", where, "try again when it is done") from error
-        if "readonly" in text or "unable to open" in text:
-            raise TrimfitError(*_no_leave(path)) from error
-        if "full" in text:
-            raise TrimfitError("the disk is full; nothing was logged", where, "make room and try again") from error
-        if "I/O" in text:
-            what = "the log's files cannot be read or written: a full or failing disk, or they were moved"
-            raise TrimfitError(what, where, "make room, then run `trimfit check`") from error
-        if "not a database" in text:
-            raise LogError("is not a trimfit log", where, "say where the log is with --log") from error
-        if "malformed" in text or "corrupt" in text:
-            remedy = "keep it, and go on with a backup copy or an export"
-            raise TrimfitError("the log is damaged", where, remedy) from error
+        for words, fault, what, remedy in _FAULTS:
+            if any(word in str(error) for word in words):
+                raise fault(what, str(path), remedy) from error
         raise

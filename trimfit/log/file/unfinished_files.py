@@ -14,6 +14,8 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+from trimfit.base.errors import unwritable
+
 _MOST_LETTERS = 40  # of the name it is a draft of: with the rest, within the length that a file system takes
 _NAME = re.compile(r"\.(?P<machine>[0-9a-f]{8})-(?P<pid>[0-9]{1,7})-[0-9a-f]{16}\.draft")
 
@@ -42,6 +44,27 @@ def draft_beside(place: Path) -> Iterator[Path]:
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def filled_whole(folder: Path) -> Iterator[Path]:
+    """A draft folder whose files go into `folder`, made if need be, once all of them are written.
+
+    Raises InputError where they cannot be written; a folder that was made for them is taken away then.
+    """
+    made = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with draft_beside(folder / "export") as draft:
+            yield draft
+            for path in draft.iterdir():
+                path.replace(folder / path.name)
+    except BaseException as error:
+        if made:
+            shutil.rmtree(folder, ignore_errors=True)
+        if isinstance(error, OSError):
+            raise unwritable(folder, error) from error
+        raise
 
 
 def _stem(place: Path) -> str:

@@ -17,7 +17,7 @@ from __future__ import annotations
 import sqlite3
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base import dates
@@ -26,31 +26,26 @@ from trimfit.log import queries, refusals
 from trimfit.log.counts import Renamed
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row
 from trimfit.log.queries import UNSTRUCK, holds, is_struck, quoted
-from trimfit.log.values import canonical, text_value
+from trimfit.log.values import canonical, name_value
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
 RENAMED = "renamed "
+Named = tuple[Kind, str, Row]
+"""An entry that names a reed: its kind, its id, its values."""
 
 
-@dataclass(slots=True)
-class _Move:
-    """A reed's entries on one side of a merge, and the name they go to."""
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A reed's entries on one side of a merge, and the name they go to. `ours`: on the side that is merged into."""
 
     reed: str
     to: str
     at: str
-    rows: list[tuple[Kind, str, Row]]
+    rows: Sequence[Named]
     unsure: tuple[str, ...] = ()
     ours: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What a merge will rename, seen before anything is merged."""
-
-    moves: list[_Move] = field(default_factory=list)
 
 
 def new_name(why: str) -> str | None:
@@ -74,14 +69,14 @@ def rename(
     only: these entries alone, where two reeds of the name were mixed. join: `new` is in the log and is the same reed.
     Raises InputError if the log does not know the reed, knows two of the name, or knows another by the new name.
     """
-    name, to = _name(reed), _name(new)
+    name, to = (name_value(KINDS["reed"], text) for text in (reed, new))
     if name == to:
         raise InputError("is its name already", f"reed {short(name)}", "give it a name that is free")
     with journal.writing() as connection:
         picked = [journal.find(entry) for entry in only]
         reeds = _reeds_named(connection, name)
         stated = _stated_renames(connection)
-        earlier = [entry for entry in stated if stated[entry][1] == to and _is_of(connection, entry, name)]
+        earlier = [entry for entry in _were_named(connection, name) if entry in stated and stated[entry][1] == to]
         if len(reeds) > 1 and not picked:
             raise InputError(
                 f"two benches have a reed {short(name)!r} here",
@@ -91,8 +86,7 @@ def rename(
             )
         if not reeds and not earlier:
             raise queries.unknown(connection, KINDS["reed"], name)
-        rows = _naming(connection, name)
-        rows += [(KINDS["reed"], entry, values) for entry, values in reeds]
+        rows = [*_naming(connection, name), *reeds]
         if picked:
             known = {entry for _, entry, _ in rows}
             for entry in picked:
@@ -109,10 +103,11 @@ def rename(
                 "give it a name that is free, or say --join if they are one reed under two names",
             )
         if not there and not carries_reed:
+            own = " or ".join(entry for _, entry, _ in reeds[:4])
             raise InputError(
-                f"no entry of a reed goes to {short(to)!r}", "--entry", f"name the reed's own entry too: {_ids(reeds)}"
+                f"no entry of a reed goes to {short(to)!r}", "--entry", f"name the reed's own entry too: {own}"
             )
-        move = _Move(name, to, at or dates.local_now(), rows)
+        move = Move(name, to, at or dates.local_now(), rows)
         for kind, entry, values in rows:
             _refuse_clash(connection, kind, as_named(kind, values, to), entry, joined=bool(there))
         moved = _move(journal, move, joined=bool(there))
@@ -120,7 +115,7 @@ def rename(
         return Renamed(name, to, _entry_of(connection, to), moved)
 
 
-def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked: Mapping[str, str]) -> Plan:
+def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked: Mapping[str, str]) -> list[Move]:
     """What a merge of `theirs` into `mine` has to rename: what either side knows as renamed, and what is `asked`.
 
     asked: name of a reed of `theirs` -> new name. Raises InputError where that cannot be.
@@ -130,9 +125,8 @@ def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked:
         for entry, (strike, to, at) in _stated_renames(connection).items():
             if entry not in known or strike < known[entry][0]:
                 known[entry] = (strike, to, at)
-    wanted = {_name(name): _name(to) for name, to in asked.items()}
     fresh: dict[str, tuple[str, str]] = {}
-    for name, to in wanted.items():
+    for name, to in (tuple(name_value(KINDS["reed"], text) for text in pair) for pair in asked.items()):
         entry = _the_reed(theirs, name)
         before = known.get(entry)
         if before is not None:
@@ -151,20 +145,21 @@ def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked:
                     "give a name that is free",
                 )
         fresh[entry] = (to, dates.local_now())
-    plan = Plan()
+    moves: list[Move] = []
     for entry, (to, at) in {**{entry: (to, at) for entry, (_, to, at) in known.items()}, **fresh}.items():
-        plan.moves.extend(replace(move, ours=True) for move in _on_side(mine, theirs, entry, to, at))
-        plan.moves.extend(_on_side(theirs, mine, entry, to, at))
-    return plan
+        moves += [replace(move, ours=True) for move in _on_side(mine, theirs, entry, to, at)]
+        moves += _on_side(theirs, mine, entry, to, at)
+    return moves
 
 
-def carry(journal: Journal, plan: Plan) -> tuple[Renamed, ...]:
+def carry(journal: Journal, moves: Sequence[Move]) -> tuple[Renamed, ...]:
     """Rename what was foreseen, once both sides' entries are in the log; what was renamed, by name."""
     found: dict[tuple[str, str], Renamed] = {}
     with journal.writing() as connection:
-        for move in plan.moves:
+        for move in moves:
             to = _last_name(connection, move.to)
-            goes = to != move.reed and (_is_known(connection, to) or _brings_reed(connection, move))
+            # A strike may be worded like a rename and be none: then there never was a reed of the new name.
+            goes = to != move.reed and (bool(_were_named(connection, to)) or _brings_reed(connection, move))
             moved = _move(journal, replace(move, to=to)) if goes else {}
             if goes and move.ours:
                 # Also what the other bench had renamed before has another name here only now.
@@ -179,7 +174,7 @@ def carry(journal: Journal, plan: Plan) -> tuple[Renamed, ...]:
     return tuple(found[key] for key in sorted(found))
 
 
-def _on_side(side: sqlite3.Connection, other: sqlite3.Connection, entry: str, to: str, at: str) -> list[_Move]:
+def _on_side(side: sqlite3.Connection, other: sqlite3.Connection, entry: str, to: str, at: str) -> list[Move]:
     """What one side of a merge has under the old name of a reed's entry, if that side means this reed by it."""
     row = side.execute("SELECT reed FROM reeds WHERE entry = ?", (entry,)).fetchone()
     if row is None:
@@ -192,12 +187,12 @@ def _on_side(side: sqlite3.Connection, other: sqlite3.Connection, entry: str, to
     reeds = _reeds_named(side, name)
     naming = _naming(side, name)
     if len(reeds) == 1:
-        return [_Move(name, to, at, [*naming, (KINDS["reed"], *reeds[0])])]
+        return [Move(name, to, at, [*naming, *reeds])]
     unsure = tuple(found for kind, found, _ in naming if not holds(other, kind, found))
-    return [_Move(name, to, at, [], unsure)] if reeds and unsure else []
+    return [Move(name, to, at, [], unsure)] if reeds and unsure else []
 
 
-def _move(journal: Journal, move: _Move, *, joined: bool = False) -> dict[str, int]:
+def _move(journal: Journal, move: Move, *, joined: bool = False) -> dict[str, int]:
     """Strike rows and enter them again under the new name, with the doubts that were accepted; how many, by kind.
 
     What is struck already stays as it is: its new entry may have been struck since, for a reason.
@@ -223,13 +218,6 @@ def as_named(kind: Kind, values: Sequence[Any], name: str) -> Row:
     return tuple(name if column == "reed" else value for column, value in zip(kind.names, values, strict=True))
 
 
-def _name(text: str) -> str:
-    word = text_value(KINDS["reed"].columns[0], text)
-    if word is None:
-        raise InputError("the name is empty", "reed", "name the reed, and its new name")
-    return word
-
-
 def _stated_renames(connection: sqlite3.Connection) -> dict[str, tuple[str, str, str]]:
     """Entries of reeds that were renamed -> the strike that says so (the first by id), the new name, when."""
     query = "SELECT struck, entry, why, struck_at FROM strikes WHERE struck >= 'ree-' AND struck < 'ree.'"
@@ -241,17 +229,13 @@ def _stated_renames(connection: sqlite3.Connection) -> dict[str, tuple[str, str,
     return found
 
 
-def _is_of(connection: sqlite3.Connection, entry: str, name: str) -> bool:
-    return connection.execute("SELECT 1 FROM reeds WHERE entry = ? AND reed = ?", (entry, name)).fetchone() is not None
-
-
-def _brings_reed(connection: sqlite3.Connection, move: _Move) -> bool:
+def _brings_reed(connection: sqlite3.Connection, move: Move) -> bool:
     return any(kind.name == "reed" and not is_struck(connection, entry) for kind, entry, _ in move.rows)
 
 
-def _is_known(connection: sqlite3.Connection, name: str) -> bool:
-    """Whether there ever was a reed of this name: a strike may be worded like a rename and be none."""
-    return connection.execute("SELECT 1 FROM reeds WHERE reed = ?", (name,)).fetchone() is not None
+def _were_named(connection: sqlite3.Connection, name: str) -> set[str]:
+    """The entries of all reeds that ever had this name."""
+    return {entry for (entry,) in connection.execute("SELECT entry FROM reeds WHERE reed = ?", (name,))}
 
 
 def _last_name(connection: sqlite3.Connection, name: str) -> str:
@@ -268,20 +252,21 @@ def _last_name(connection: sqlite3.Connection, name: str) -> str:
     return name
 
 
-def _reeds_named(connection: sqlite3.Connection, name: str) -> list[tuple[str, Row]]:
-    """Entries of reeds of this name that are not struck, with their values."""
-    kind = KINDS["reed"]
-    query = f"SELECT entry, {quoted(kind.names)} FROM reeds WHERE reed = ? AND {UNSTRUCK} ORDER BY entry"
-    return [(row[0], tuple(row[1:])) for row in connection.execute(query, (name,))]
+def _reeds_named(connection: sqlite3.Connection, name: str) -> list[Named]:
+    """The entries of reeds of this name that are not struck."""
+    return _of_name(connection, ("reed",), name)
 
 
-def _naming(connection: sqlite3.Connection, name: str) -> list[tuple[Kind, str, Row]]:
-    """Readings, trims, events and outcomes of this name that are not struck, with their values."""
-    found: list[tuple[Kind, str, Row]] = []
-    for word in OF_A_REED:
-        kind = KINDS[word]
+def _naming(connection: sqlite3.Connection, name: str) -> list[Named]:
+    """The readings, trims, events and outcomes of this name that are not struck."""
+    return _of_name(connection, OF_A_REED, name)
+
+
+def _of_name(connection: sqlite3.Connection, kinds: Sequence[str], name: str) -> list[Named]:
+    found: list[Named] = []
+    for kind in (KINDS[word] for word in kinds):
         query = f"SELECT entry, {quoted(kind.names)} FROM {kind.table} WHERE reed = ? AND {UNSTRUCK} ORDER BY entry"
-        found += [(kind, row[0], tuple(row[1:])) for row in connection.execute(query, (name,))]
+        found += [(kind, entry, tuple(values)) for entry, *values in connection.execute(query, (name,))]
     return found
 
 
@@ -294,11 +279,10 @@ def _the_reed(theirs: sqlite3.Connection, name: str) -> str:
             f"--rename {short(name)}=…",
             "merge a log from before they were mixed, or rename entries with trimfit log rename … --entry",
         )
-    if reeds:
-        return reeds[0][0]
-    struck = [e for e, _ in _stated_renames(theirs).items() if _is_of(theirs, e, name)]
-    if struck:
-        return struck[0]
+    stated, were = _stated_renames(theirs), _were_named(theirs, name)
+    entries = [*(entry for _, entry, _ in reeds), *(entry for entry in stated if entry in were)]
+    if entries:
+        return entries[0]
     error = queries.unknown(theirs, KINDS["reed"], name)
     raise InputError(f"{error.what} of the other bench", f"--rename {short(name)}=…", error.remedy)
 
@@ -314,9 +298,4 @@ def _refuse_clash(connection: sqlite3.Connection, kind: Kind, values: Row, entry
 
 
 def _entry_of(connection: sqlite3.Connection, name: str) -> str:
-    reeds = _reeds_named(connection, name)
-    return reeds[0][0] if reeds else ""
-
-
-def _ids(reeds: Sequence[tuple[str, Row]]) -> str:
-    return " or ".join(entry for entry, _ in reeds[:4])
+    return next((entry for _, entry, _ in _reeds_named(connection, name)), "")

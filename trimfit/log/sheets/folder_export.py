@@ -6,8 +6,7 @@ import contextlib
 import filecmp
 import functools
 import os
-import shutil
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,7 @@ from trimfit.base.errors import InputError, unwritable
 from trimfit.base.progress import Progress
 from trimfit.log.counts import Counts
 from trimfit.log.entry_kinds import FILED, KINDS, Kind, kind_of_entry
-from trimfit.log.file.unfinished_files import draft_beside
+from trimfit.log.file.unfinished_files import filled_whole
 from trimfit.log.instants import MADE_AT
 from trimfit.log.journal import Journal
 from trimfit.log.queries import LIVE, quoted
@@ -119,34 +118,18 @@ def export_folder(journal: Journal, folder: Path, progress: Progress | None = No
     files["struck.csv"] = ((*EXTRA["struck.csv"], *WIDE_HEADS.values()), lambda: _struck(journal))
     files["conflicts.csv"] = ((*EXTRA["conflicts.csv"], *WIDE_HEADS.values()), lambda: _conflicts(journal))
     files["marks.csv"] = (EXTRA["marks.csv"], lambda: _marks(journal))
-    made = not folder.exists()
-    try:
-        if not force:
-            for file, (heads, _) in files.items():
-                # The files that only an export writes grow with every column of the log: their first columns tell.
-                lines = (
-                    [",".join(EXTRA[file])]
-                    if file in EXTRA
-                    else [",".join(names) + "\n" for names in (heads, *_before(heads))]
-                )
-                _refuse_foreign(folder / file, [line.encode() for line in lines])
-        folder.mkdir(parents=True, exist_ok=True)
-        with draft_beside(folder / "export") as draft, journal.still():
-            counts = {file: _write(draft / file, heads, rows(), progress) for file, (heads, rows) in files.items()}
-            # The zone that the log was given when it was made is nobody's entry, and is not counted.
-            counts[KINDS["setting"].file] -= sum(MADE_AT in row for row in _rows(journal, KINDS["setting"]))
-            # An entry that was logged again is counted in the file of its kind.
-            counts["marks.csv"] -= sum(row[-1] is None for row in _marks(journal))
-            tally = {}
-            for file, count in counts.items():
-                same = (folder / file).exists() and filecmp.cmp(draft / file, folder / file, shallow=False)
-                tally[file] = (0, count) if same else (count, 0)
-            for file in files:
-                (draft / file).replace(folder / file)
-    except OSError as error:
-        if made:
-            shutil.rmtree(folder, ignore_errors=True)
-        raise unwritable(folder, error) from error
+    if not force:
+        _refuse_foreign(folder, {file: heads for file, (heads, _) in files.items()})
+    with filled_whole(folder) as draft, journal.still():
+        counts = {file: _write(draft / file, heads, rows(), progress) for file, (heads, rows) in files.items()}
+        # The zone that the log was given when it was made is nobody's entry, and is not counted.
+        counts[KINDS["setting"].file] -= sum(MADE_AT in row for row in _rows(journal, KINDS["setting"]))
+        # An entry that was logged again is counted in the file of its kind.
+        counts["marks.csv"] -= sum(row[-1] is None for row in _marks(journal))
+        tally = {}
+        for file, count in counts.items():
+            same = (folder / file).exists() and filecmp.cmp(draft / file, folder / file, shallow=False)
+            tally[file] = (0, count) if same else (count, 0)
     return Counts.of(tally)
 
 
@@ -170,15 +153,25 @@ def _write(path: Path, heads: Sequence[str], rows: Rows, progress: Progress | No
     return count
 
 
-def _before(heads: Sequence[str]) -> list[list[str]]:
-    """The heads that exports wrote before working crows had types, and before chanters had kinds and reeds weights."""
-    later = ("working_crow_type",), ("working_crow_type", "kind", "at_hand", "weight")
+def _ever(heads: Sequence[str]) -> list[list[str]]:
+    """The heads that exports write, and wrote before working crows had types, chanters kinds and reeds weights."""
+    later = (), ("working_crow_type",), ("working_crow_type", "kind", "at_hand", "weight")
     return [[head for head in heads if head not in names] for names in later]
 
 
-def _refuse_foreign(path: Path, heads: Sequence[bytes]) -> None:
-    """A shop's own spreadsheet of the same name, which begins with none of `heads`, is not written over."""
-    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-        with path.open("rb") as file:
-            if not file.read(max(map(len, heads))).startswith(tuple(heads)):
-                raise InputError("no export wrote this file", str(path), "export into another folder, or say --force")
+def _refuse_foreign(folder: Path, heads: Mapping[str, Sequence[str]]) -> None:
+    """A shop's own spreadsheet of the name of a file that no export wrote is not written over. heads: by file."""
+    for file, names in heads.items():
+        # The files that only an export writes grow with every column of the log: their first columns tell.
+        lines = [",".join(EXTRA[file])] if file in EXTRA else [",".join(known) + "\n" for known in _ever(names)]
+        begins = tuple(line.encode() for line in lines)
+        path = folder / file
+        try:
+            with path.open("rb") as there:
+                if there.read(max(map(len, begins))).startswith(begins):
+                    continue
+        except (FileNotFoundError, NotADirectoryError):
+            continue
+        except OSError as error:
+            raise unwritable(folder, error) from error
+        raise InputError("no export wrote this file", str(path), "export into another folder, or say --force")
