@@ -10,8 +10,8 @@ from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.log.merging.rename import rename
+from trimfit.log.queries import struck_of_reed
 from trimfit.log.sheets.folder_import import import_folder
-from trimfit.log.struck_entries import struck_of_reed
 
 HEAD = "reed,taken_at,crow_hz,remark\n"
 REEDS = "reed,reed_type,batch\nR-1,moulded,B-1\n"
@@ -107,8 +107,9 @@ def test_what_was_struck_is_told_with_its_reason_in_order_of_time(log: Path) -> 
         reading = journal.of_reed("R-1").readings[0]
         journal.strike(reading.entry, "another reed")
         journal.strike(cut.entry, "never made")
-        found = struck_of_reed(journal, "R-1")
-        assert struck_of_reed(journal, "R-2") == []
+        with journal.reading() as connection:
+            found = struck_of_reed(connection, "R-1")
+            assert struck_of_reed(connection, "R-2") == []
     assert [(one.kind, one.at, one.record, one.why) for one in found] == [
         ("trim", "2026-02-28T09:00", cut.record, "never made"),
         ("reading", "2026-03-01T10:00", reading.record, "another reed"),

@@ -124,51 +124,49 @@ def unit_key(word: str) -> str:
 _WITH_UNIT = re.compile(r"\s*([+\-−]?[0-9.,]+(?:[eE][+\-]?[0-9]{1,3})?)\s*([^\d\s.,+\-−].*?)?\s*", re.DOTALL)
 
 
-def _split_unit(text: str, example: str, *, decimal_comma: bool) -> tuple[str, Fraction, str]:
+def _split_unit(text: str, example: str) -> tuple[str, Fraction, str]:
     """The number as it was typed, its exact value, and the unit after it as typed (blank if there is none)."""
     match = _WITH_UNIT.fullmatch(text)
     # A digit in what follows the number is a slip of the number (`7O3`), but for a water column.
     if not match or (re.search(r"\d", match[2] or "") and "h2o" not in unit_key(match[2] or "")):
         raise InputError(f"{short(text)!r} is not a number", remedy=f"say for example {example}")
-    parse_number(match[1], decimal_comma=decimal_comma)
+    parse_number(match[1])
     return match[1], Fraction(match[1].replace("−", "-").replace(",", ".")), match[2] or ""
 
 
 def _measured(
-    text: str, own: str, factors: Mapping[str, Fraction], what: str, use: str, example: str, *, decimal_comma: bool
+    text: str, own: str, factors: Mapping[str, Fraction], what: str, use: str, example: str
 ) -> tuple[str, float, bool]:
     """Number as typed, value in units of `own`, and whether a unit was said. Raises InputError for another unit."""
-    number, value, unit = _split_unit(text, example, decimal_comma=decimal_comma)
+    number, value, unit = _split_unit(text, example)
     factor = factors.get(unit_key(unit) or own)
     if factor is None:
         raise InputError(f"{short(unit)!r} is no unit of {what}", what, f"use {use}")
     return number, float(value * factor / factors[own]), bool(unit)
 
 
-def parse_length_mm(text: str, *, decimal_comma: bool = True) -> float:
+def parse_length_mm(text: str) -> float:
     """A length in mm: `0.15`, `0.15 mm`, `12 thou` (thousandths of an inch), `0.012 in`, `300 µm`. Bare numbers are mm.
 
     Raises InputError for anything else, `mil` included, which may be meant as either.
     """
-    return _measured(
-        text, "mm", MM_PER_UNIT, "length", "mm, thou or in", "0.15 mm or 6 thou", decimal_comma=decimal_comma
-    )[1]
+    return _measured(text, "mm", MM_PER_UNIT, "length", "mm, thou or in", "0.15 mm or 6 thou")[1]
 
 
-def parse_hz(text: str, *, decimal_comma: bool = True) -> float:
+def parse_hz(text: str) -> float:
     """A frequency in Hz: `779.1`, `779.1 Hz`. Raises InputError for anything else."""
-    return _measured(text, "hz", {"hz": Fraction(1)}, "pitch", "Hz", "779.1 Hz", decimal_comma=decimal_comma)[1]
+    return _measured(text, "hz", {"hz": Fraction(1)}, "pitch", "Hz", "779.1 Hz")[1]
 
 
-def parse_pct(text: str, *, decimal_comma: bool = True) -> float:
+def parse_pct(text: str) -> float:
     """A share in per cent: `55`, `55 %`. Raises InputError for anything else."""
-    return _measured(text, "%", {"%": Fraction(1)}, "humidity", "%", "55 %", decimal_comma=decimal_comma)[1]
+    return _measured(text, "%", {"%": Fraction(1)}, "humidity", "%", "55 %")[1]
 
 
-def parse_pressure_kpa(text: str, *, decimal_comma: bool = True) -> float:
+def parse_pressure_kpa(text: str) -> float:
     """A blowing pressure in kPa: `6.5`, `6.5 kPa`, `65 mbar`, `26 inH2O`, `660 mmH2O`. Bare numbers are kPa."""
     use, example = "kPa, mbar, inH2O or mmH2O", "6.5 kPa or 26 inH2O"
-    number, value, said = _measured(text, "kpa", PA_PER_UNIT, "pressure", use, example, decimal_comma=decimal_comma)
+    number, value, said = _measured(text, "kpa", PA_PER_UNIT, "pressure", use, example)
     low, high = BOUNDS["pressure_kpa"]
     if not said and not low <= value <= high:
         what = f"{value:g} of what? A bare number is kPa, which goes from {low:g} to {high:g}"
@@ -176,9 +174,9 @@ def parse_pressure_kpa(text: str, *, decimal_comma: bool = True) -> float:
     return within("pressure_kpa", value)
 
 
-def parse_temperature_c(text: str, *, decimal_comma: bool = True) -> float:
+def parse_temperature_c(text: str) -> float:
     """An air temperature in °C: `21`, `21 C`, `21 °C`, `70 F`, `70 °F`. Bare numbers are °C."""
-    _, value, unit = _split_unit(text, "21 C or 70 F", decimal_comma=decimal_comma)
+    _, value, unit = _split_unit(text, "21 C or 70 F")
     if unit_key(unit) == "f":
         value = (value - 32) / Fraction("1.8")
     elif unit_key(unit) not in ("", "c"):
@@ -186,7 +184,7 @@ def parse_temperature_c(text: str, *, decimal_comma: bool = True) -> float:
     return within("temperature_c", float(value))
 
 
-BY_UNIT: Mapping[str, Callable[..., float]] = {
+BY_UNIT: Mapping[str, Callable[[str], float]] = {
     "hz": parse_hz,
     "mm": parse_length_mm,
     "kpa": parse_pressure_kpa,

@@ -197,10 +197,10 @@ def ahead_doubt(instant_s: float, time: str, column: str, now_s: float) -> list[
 
 def _gap_wide(reading: Reading, scale: Mapping[str, Fraction]) -> Doubt | None:
     """F and E further apart than any reed of a chanter: E sounds over F where the two were swapped."""
-    f_hz, e_hz = (_low_a_hz(reading, note, scale) for note in ("f", "e"))
-    if f_hz is None or e_hz is None:
+    found = _f_and_e_hz(reading, scale)
+    if found is None:
         return None
-    apart = 1200.0 * math.log2(f_hz / e_hz)
+    apart = 1200.0 * math.log2(found[0] / found[1])
     if abs(apart) <= GAP_WIDE_CENTS:
         return None
     f_typed, e_typed = reading.notes_hz["f"], reading.notes_hz["e"]
@@ -219,8 +219,8 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
     scale = scale_of(settings)
     reed = short(outcome.reed)
     for one in reversed(history.readings):
-        f_hz, e_hz = (_low_a_hz(one.record, note, scale) for note in ("f", "e"))
-        if f_hz is None or e_hz is None:
+        found = _f_and_e_hz(one.record, scale)
+        if found is None:
             continue
         if taken_mm := sum(trim.record.length_mm or 0.0 for trim in history.trims if trim.at_s >= one.at_s):
             sentence = f"{taken_mm:.2f} mm came off {reed} since F and E were read last; is it good?"
@@ -229,7 +229,7 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
         if event is not None:
             sentence = f"{reed} was not read with F and E since it was logged as {short(event)}; is it good?"
             return [Doubt("good-unread", "outcome", sentence)]
-        gap_hz = f_hz - e_hz
+        gap_hz = found[0] - found[1]
         if abs(gap_hz) <= GOOD_TOLERANCES * settings.tolerance_hz:
             return []
         side = "over" if gap_hz > 0 else "under"
@@ -243,6 +243,12 @@ def _low_a_hz(reading: Reading, note: str, scale: Mapping[str, Fraction]) -> flo
     if note not in reading.notes_hz or note in reading.taped:
         return None
     return reading.notes_hz[note] / float(scale[note])
+
+
+def _f_and_e_hz(reading: Reading, scale: Mapping[str, Fraction]) -> tuple[float, float] | None:
+    """F and E in hertz as low A, None unless both were taken and are without tape."""
+    f_hz, e_hz = (_low_a_hz(reading, note, scale) for note in ("f", "e"))
+    return None if f_hz is None or e_hz is None else (f_hz, e_hz)
 
 
 def unbalanced(
@@ -277,12 +283,12 @@ def _unbalanced(reading: Reading, settings: Settings, scale: Mapping[str, Fracti
 
 
 def _g_octave_against_gap(reading: Reading, settings: Settings, scale: Mapping[str, Fraction]) -> Doubt | None:
-    f_hz, e_hz = (_low_a_hz(reading, note, scale) for note in ("f", "e"))
+    found = _f_and_e_hz(reading, scale)
     a_hz = [hz for note in ("low_a", "high_a") if (hz := _low_a_hz(reading, note, scale)) is not None]
-    if reading.g_octave_hz is None or f_hz is None or e_hz is None or not a_hz:
+    if reading.g_octave_hz is None or found is None or not a_hz:
         return None
     over_hz = reading.g_octave_hz / (2.0 * float(scale["low_g"])) - sum(a_hz) / len(a_hz)
-    gap_hz = f_hz - e_hz
+    gap_hz = found[0] - found[1]
     wants_sharper = gap_hz < -2.0 * settings.tolerance_hz
     wants_no_more = gap_hz > settings.tolerance_hz
     if (wants_sharper and over_hz > G_OCTAVE_HZ) or (wants_no_more and over_hz < -G_OCTAVE_HZ):

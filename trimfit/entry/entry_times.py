@@ -20,6 +20,7 @@ from trimfit.base.dates import (
 )
 from trimfit.base.errors import InputError, command, short
 from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
+from trimfit.log.entry_kinds import kind_of_record
 
 # The clocks of two benches may stand so far apart; what lies further ahead is yet to come, or a slip.
 CLOCKS_APART_S = 600.0
@@ -52,16 +53,15 @@ class _Entry:
 
 def entries_of(history: ReedHistory) -> list[_Entry]:
     """A reed's readings, trims, events and outcome in order of time."""
-    found = [_entry(one, "reading", one.record.taken_at) for one in history.readings]
-    found += [_entry(one, "trim", one.record.done_at) for one in history.trims]
-    found += [_entry(one, short(one.record.event), one.record.at) for one in history.events]
-    if (last := history.outcome) is not None:
-        found.append(_entry(last, "outcome", last.record.at))
-    return sorted(found, key=lambda one: one.at_s)
+    left = [history.outcome] if history.outcome is not None else []
+    logged: list[Logged[Any]] = [*history.readings, *history.trims, *history.events, *left]
+    return sorted(map(_entry, logged), key=lambda one: one.at_s)
 
 
-def _entry(one: Logged[Any], word: str, at: str) -> _Entry:
-    return _Entry(one.at_s, word, at, one.entry, one.record, one.doubts)
+def _entry(one: Logged[Any]) -> _Entry:
+    kind = kind_of_record(one.record)
+    word = short(one.record.event) if kind.name == "event" else kind.name
+    return _Entry(one.at_s, word, getattr(one.record, kind.time or ""), one.entry, one.record, one.doubts)
 
 
 def without(history: ReedHistory, entry: str, *, before: bool = False) -> ReedHistory:

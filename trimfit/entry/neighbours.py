@@ -1,16 +1,13 @@
 """What a reading should show, all outputs together, and whether it reads rather like another reed.
 
 Outputs of one reed stand in firm relations to one another (crow, E and F predict each other), so that a reading typed
-under a neighbour's name may lie within what is predicted of each output by itself and yet be impossible as a whole. It
-is asked about when the reading as a whole is unlikely for its own reed (five in a hundred honest ones are), and another
-reed of the batch that is still at the bench explains it better by `BETTER` in log density. Densities are
-Student's with few degrees of freedom: one wild note, which no reed explains, then weighs little for any of them.
+under a neighbour's name may fit each output by itself and yet be impossible as a whole. It is asked about when it is
+unlikely as a whole for its own reed (five in a hundred honest ones are), and another reed of the batch at the bench
+explains it better by `BETTER` in log density. Densities are Student's with few degrees of freedom: one wild note, which
+no reed explains, then weighs little for any of them.
 
-A whole reading may also lie far off because the reed is not as it was: it was soaked or dropped, or moved by itself.
-Then gap and pitch are off together with the crow, in few directions (`off_as_a_whole`); where one value alone explains
-the reading as well, it is that value that is asked about.
-
-Of honest readings fewer than 1 in 200 are asked about: `tests/entry/test_neighbours.py` holds it to that.
+A whole reading is also far off where the reed has moved: then gap and pitch are off together with the crow
+(`off_as_a_whole`). Of honest readings fewer than 1 in 200 are asked about (`tests/entry/test_neighbours.py`).
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 from trimfit.base.column_words import ValueMeaning
@@ -28,23 +28,20 @@ class Pitch:
     word: Word
 
 
+@dataclass(slots=True)
 class Meaning:
-    """Settles what the values of one line mean, all together; what cannot be meant goes to `faults`."""
+    """Settles what the values of one line mean, all together; what cannot be meant goes to `faults`.
 
-    def __init__(
-        self,
-        pitches: Sequence[Pitch],
-        scale: Mapping[str, Fraction],
-        *,
-        reference_hz: float | None,
-        around_hz: float | None,
-        reference_refused: bool = False,
-    ) -> None:
-        """reference_hz: what cents are counted from; around_hz: where a low A is looked for when a value could be
-        two things; reference_refused: the line gave a reference that was no pitch, which is fault enough."""
-        self.pitches, self.scale = pitches, scale
-        self.reference_hz, self.around_hz, self.reference_refused = reference_hz, around_hz, reference_refused
-        self.faults: list[Fault] = []
+    reference_hz: what cents are counted from; around_hz: where a low A is looked for when a value could be two things;
+    reference_refused: the line gave a reference that was no pitch, which is fault enough.
+    """
+
+    pitches: Sequence[Pitch]
+    scale: Mapping[str, Fraction]
+    reference_hz: float | None
+    around_hz: float | None
+    reference_refused: bool
+    faults: list[Fault] = field(default_factory=list)
 
     def sounding(self) -> tuple[dict[str, float], dict[str, ValueMeaning]]:
         """Sounding hertz of each note of the line, and how each value was understood."""

@@ -74,10 +74,7 @@ class Journal(Store):
                 refusals.refuse(connection, kind, values)
                 seq = self.insert(kind, values, entry, generation)
             self.mark(entry, doubts)
-            kept = tuple(
-                text
-                for (text,) in connection.execute("SELECT doubt FROM marks WHERE marked = ? ORDER BY doubt", (entry,))
-            )
+            kept = queries.doubts_of(connection, [entry])[entry]
             instant = instant_of(kind, values, self.settings().time_zone)
             return Logged(entry, seq, instant or 0.0, kind.from_row(values), kept)
 

@@ -9,6 +9,7 @@ import json
 import sqlite3
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from trimfit.base import dates
@@ -64,7 +65,8 @@ def _day_s(date: str) -> float:
         return 0.0
 
 
-def _doubts(connection: sqlite3.Connection, entries: list[str]) -> dict[str, tuple[str, ...]]:
+def doubts_of(connection: sqlite3.Connection, entries: list[str]) -> dict[str, tuple[str, ...]]:
+    """The doubts that were accepted, by entry."""
     found: dict[str, tuple[str, ...]] = defaultdict(tuple)
     query = f"SELECT marked, doubt FROM marks WHERE marked {_NAMED} ORDER BY doubt"
     for marked, doubt in connection.execute(query, (json.dumps(entries),)):
@@ -107,7 +109,7 @@ def histories(connection: sqlite3.Connection, names: Sequence[str], until_s: flo
     """
     listed = json.dumps(list(names))
     rows = {kind: _of_reeds(connection, KINDS[kind], listed, until_s) for kind in ("reed", *OF_A_REED)}
-    doubts = _doubts(connection, [row[1] for found in rows.values() for row in found])
+    doubts = doubts_of(connection, [row[1] for found in rows.values() for row in found])
     by_reed: dict[str, dict[str, list[Logged[Any]]]] = defaultdict(lambda: defaultdict(list))
     for name, found in rows.items():
         for row in found:
@@ -138,6 +140,33 @@ def histories(connection: sqlite3.Connection, names: Sequence[str], until_s: flo
             )
         )
     return answer
+
+
+@dataclass(frozen=True, slots=True)
+class StruckEntry:
+    """One entry taken back. `at`, `at_s`: its own time, as logged and as an instant; `record`: what was logged."""
+
+    kind: str
+    entry: str
+    at: str
+    at_s: float
+    why: str
+    record: Any
+
+
+def struck_of_reed(connection: sqlite3.Connection, reed: str) -> list[StruckEntry]:
+    """The struck readings, trims, events and outcomes of a reed, in order of their own time."""
+    found = []
+    for kind in (KINDS[name] for name in OF_A_REED):
+        columns = ", ".join(f't."{column}"' for column in kind.names)
+        query = (
+            f"SELECT s.why, t.entry, t.at_s, {columns} FROM {kind.table} t JOIN strikes s ON s.struck = t.entry "
+            "WHERE t.reed = ?"
+        )
+        for why, entry, at_s, *values in connection.execute(query, (reed,)):
+            at = str(values[kind.index[kind.time or ""]])
+            found.append(StruckEntry(kind.name, entry, at, float(at_s), why, kind.from_row(tuple(values))))
+    return sorted(found, key=lambda one: (one.at_s, one.entry))
 
 
 def _chanter_name(mine: dict[str, list[Logged[Any]]], orders: dict[str, Order]) -> str | None:

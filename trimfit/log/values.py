@@ -17,7 +17,7 @@ from trimfit.log.entry_kinds import OUTCOMES, Column, Kind, Row, Value
 
 LONGEST_TEXT = 100_000
 Scale = Mapping[str, Fraction]
-_UNIT_SAID = re.compile(r"""\s*[+\-−]?[0-9.,]+\s*(?:[^\W\d_]|[%"°″])""")
+_UNIT_SAID = re.compile(r"""\s*([+\-−]?[0-9.,]+)\s*(?:[^\W\d_]|[%"°″])""")
 _CROW_SAID = re.compile(r"\s*[A-G]\s*(?:[#b♯♭+\-−–\d]|sharp|flat|$)|.*\bof\b", re.IGNORECASE)
 # What a spreadsheet would run as a formula, with any quotation marks already in front of it.
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
@@ -149,9 +149,11 @@ def _number(column: Column, cell: str, *, decimal_comma: bool) -> float:
         if column.name.endswith("crow_hz") and _CROW_SAID.match(cell):
             return parse_crow_hz(cell)
         parse = BY_UNIT.get(column.name.rpartition("_")[2])
-        if parse is None or not _UNIT_SAID.match(cell):
+        said = _UNIT_SAID.match(cell)
+        if parse is None or said is None:
             raise
-    return parse(cell, decimal_comma=decimal_comma)
+    parse_number(said[1], decimal_comma=decimal_comma)
+    return parse(cell)
 
 
 def from_text(column: Column, cell: str, scale: Scale = DEFAULT_RATIOS, *, decimal_comma: bool = False) -> Value:

@@ -21,7 +21,7 @@ class Slot:
     """The columns of one visit, and whether its reading was before its cut, or after it."""
 
     columns: tuple[Column, ...]
-    parts: tuple[Part, ...] = ("reading", "trim")
+    parts: tuple[Part, ...]
 
 
 @dataclass(slots=True)
@@ -43,6 +43,12 @@ def _part(column: Column) -> Part | None:
     return "reading" if column.role in (*READING_ROLES, "readings") else None
 
 
+def _parts(columns: Sequence[Column]) -> tuple[Part, ...]:
+    """Which was first, the reading or the cut, as the columns stand; where they do not say, the reading."""
+    found = tuple(dict.fromkeys(part for part in map(_part, columns) if part))
+    return found if len(found) == 2 else ("reading", "trim")
+
+
 def slots_of(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], list[Column]]:
     """The visits that one row holds, in their order in time, and the columns that stand for the row as a whole."""
     parted = [column for column in columns if _part(column)]
@@ -52,11 +58,10 @@ def slots_of(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], list[
     if len(set(roles)) < len(roles) or any(column.day for column in parted):
         return _by_repeats(columns, notes)
     kinds = {_part(column) for column in parted}
-    parts = tuple(dict.fromkeys(_part(column) or "reading" for column in parted))
+    parts = _parts(parted)
     if len(kinds) == 2 or any(column.role == "readings" for column in parted):
         order = "before" if parts[0] == "reading" else "after"
         notes.guess("visits", "", f"the reading of a row was taken {order} its cut: so the columns stand")
-    parts = parts if len(parts) == 2 else ("reading", "trim")
     return [Slot(tuple(parted), parts)], [column for column in columns if not _part(column)]
 
 
@@ -72,12 +77,9 @@ def _by_number(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], lis
         else:
             whole.append(column)
     slots = []
-    for visit in sorted(by_visit):
-        mine = by_visit[visit]
+    for _, mine in sorted(by_visit.items()):
         numbered = [column for column in mine if column.visit is not None and _part(column)]
-        parts = tuple(dict.fromkeys(_part(column) or "reading" for column in numbered or mine if _part(column)))
-        parts = parts if len(parts) == 2 else ("reading", "trim")
-        slots.append(Slot(tuple(mine), parts))
+        slots.append(Slot(tuple(mine), _parts(numbered or mine)))
     return _said(slots, notes), whole
 
 
@@ -108,11 +110,7 @@ def _by_repeats(columns: Sequence[Column], notes: Notes) -> tuple[list[Slot], li
         if group and (again or third or new_day):
             groups.append([])
         groups[-1].append(column)
-    slots = []
-    for group in groups:
-        parts = tuple(dict.fromkeys(part for part in map(_part, group) if part))
-        slots.append(Slot(tuple(group), parts or ("reading", "trim")))
-    return _said(slots, notes), whole
+    return _said([Slot(tuple(group), _parts(group)) for group in groups], notes), whole
 
 
 def timed(events: Sequence[Event], notes: Notes) -> None:

@@ -1,12 +1,9 @@
 """The log's file: opened, brought up to date, read at one moment, written in whole transactions.
 
-SQLite with a rollback journal and full synchronisation: what is committed is in the log's own file, where a copy of it
-has it, and survives a dead battery; nothing lies beside the log but while a write goes on. With a write-ahead file a
-commit is durable before it is in the log's own file, and where somebody reads it cannot be put there: then neither
-"logged" nor "not logged" is true of both. Here a commit is whole at one moment, or refused.
-
-Writers wait for one another, and at a commit for those who read at that moment; so nobody reads for long (`still`).
-Failures come out as one line that says what to do.
+SQLite with a rollback journal and full synchronisation: what is committed is in the log's own file at one moment, where
+a copy of the file has it, and survives a dead battery; nothing lies beside the log but while a write goes on. (With a
+write-ahead file a commit is durable before it is in the log's own file.) Writers wait for one another, and at a commit
+for those who read at that moment; so nobody reads for long (`still`).
 """
 
 from __future__ import annotations

@@ -34,14 +34,10 @@ def merge_logs(
 ) -> Counts:
     """Take every entry of the log at `other` into `journal`, in one transaction; the other is left as it is.
 
-    renames: name of a reed of the other log -> the name it is to have; see `log.merging.rename` for what else is
-    renamed.
-
-    Entries of one key but different content are conflicts: one of them counts (the same on every bench), the rest
-    stand aside, counted as refused, until one is struck. Settings that the two logs have different are a person's to
-    settle: this log's stand, the other's entries of them are not taken and count as refused, at every merge until both
-    have the same. A log that holds nothing yet takes them all. Raises LogError if the other is no log, is newer, or
-    holds what no log holds: tables of another make, an entry that is not what its id says, a value that cannot be.
+    renames: name of a reed of the other log -> the name it is to have; `log.merging.rename` says what else is renamed.
+    Counted as refused: entries that stand aside for another of their key (`log.merging.conflicts`), and, where this
+    log holds anything, the other's settings that differ from its own. Raises LogError if the other is no log, is newer,
+    or holds what no log holds: tables of another make, an entry that is not what its id says, a value that cannot be.
     """
     other = Path(other)
     with _opened(other) as theirs, journal.writing() as connection, theirs.reading() as source:

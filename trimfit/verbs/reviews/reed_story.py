@@ -14,7 +14,7 @@ from trimfit.base.errors import InputError
 from trimfit.base.normal import hz_interval
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, OUTPUTS, crow_label, hz_from_cents, hz_width_cents
 from trimfit.base.records import Event, Outcome, Reading, Trim
-from trimfit.log.struck_entries import struck_of_reed
+from trimfit.log.queries import struck_of_reed
 from trimfit.planner.aim import Aim
 from trimfit.regression.readings.rows import reading_cents, taken_before
 from trimfit.review.results import FanPoint, ReedStory, StoryPoint
@@ -89,7 +89,8 @@ def sheet_of(session: Session, reed: str) -> tuple[ReedReview, ReedStory]:
 def review_of(bench: Bench, seen: Seen) -> ReedReview:
     """The whole story of a reed as it is seen."""
     record = seen.history.reed.record
-    struck = struck_of_reed(bench.journal, record.reed)
+    with bench.journal.reading() as connection:
+        struck = struck_of_reed(connection, record.reed)
     events = _events(bench, seen)
     for one in struck:
         events.append((one.at_s, 3, StoryEntry(one.at, one.kind, _words(one.record), one.entry, struck=one.why)))
