@@ -63,9 +63,9 @@ def test_rules_find_slips_and_only_those(log: Path) -> None:
 
 def test_long_first_cuts_that_are_the_habit_are_no_slips() -> None:
     lengths = [1.5, 0.15, 0.15, 0.15, 0.15] * 6
-    trims = [entry_marks.Taken(f"tri-{i}", f"R-{i}", "T", length) for i, length in enumerate(lengths)]
-    assert list(entry_marks.long_trims(trims, {"T": lengths})) == []
-    assert [mark.entry for mark in entry_marks.long_trims(trims[:5], {"T": lengths[:5]})] == ["tri-0"]
+    assert max(lengths) <= entry_marks.slip_bound_mm(lengths)[0]
+    bound_mm, usual_mm = entry_marks.slip_bound_mm(lengths[:5])
+    assert usual_mm == 0.15 < bound_mm < 1.5
 
 
 def test_an_accepted_doubt_is_said_once_and_ends_with_a_strike(log: Path) -> None:

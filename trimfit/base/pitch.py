@@ -68,15 +68,18 @@ def ratios(low_g: str = "8/9", d: str = "4/3", high_g: str = "7/4") -> dict[str,
 
     Raises InputError for a ratio that is not one of the choices.
     """
-    chosen = dict(DEFAULT_RATIOS)
-    for note, text in (("low_g", low_g), ("d", d), ("high_g", high_g)):
-        options = RATIO_CHOICES[note]
-        wanted = next((option for option in options if str(option) == text.replace(" ", "")), None)
-        if wanted is None:
-            known = " or ".join(str(option) for option in options)
-            raise InputError(f"{text!r} is no ratio for {note}", "settings", f"say {known}")
-        chosen[note] = wanted
-    return chosen
+    chosen = {"low_g": low_g, "d": d, "high_g": high_g}
+    return {**DEFAULT_RATIOS, **{note: ratio_of(note, text) for note, text in chosen.items()}}
+
+
+def ratio_of(note: str, text: str) -> Fraction:
+    """The just ratio to low A that a shop chooses for a note. Raises InputError for one that is not a choice."""
+    options = RATIO_CHOICES[note]
+    wanted = next((option for option in options if str(option) == text.replace(" ", "")), None)
+    if wanted is None:
+        known = " or ".join(str(option) for option in options)
+        raise InputError(f"{text!r} is no ratio for {note}", "settings", f"say {known}")
+    return wanted
 
 
 def cents_from_440(hz: float) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -44,36 +45,34 @@ class Mark:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """One trim as the rules see it."""
+def slip_bound_mm(lengths_mm: Sequence[float]) -> tuple[float, float]:
+    """Beyond which length a trim looks like a slip of the decimal point, several times what is usual, and the usual
+    length; both in mm. lengths_mm: the cuts made on reeds of a type; of few nothing is usual, and nothing is a slip."""
+    if len(lengths_mm) < FEWEST_TRIMS:
+        return inf, 0.0
+    middle_mm = median(lengths_mm)
+    # What one trim in ten reaches is no slip, however far from the middle it lies.
+    common_mm = sorted(lengths_mm)[int(0.9 * (len(lengths_mm) - 1))]
+    return max(SLIP_FACTOR * middle_mm, 1.5 * common_mm), middle_mm
 
-    entry: str
-    reed: str
-    reed_type: str
-    length_mm: float
 
-
-def long_trims(trims: Sequence[Taken], usual: Mapping[str, Sequence[float]]) -> Iterator[Mark]:
-    """Trims that look like a slip of the decimal point: several times what is usual on reeds of their type.
-
-    usual: lengths in mm of the cuts made on each type.
-    """
-    bounds: dict[str, tuple[float, float]] = {}
-    for reed_type, lengths in usual.items():
-        if len(lengths) >= FEWEST_TRIMS:
-            middle = median(lengths)
-            # What one trim in ten reaches is no slip, however far from the middle it lies.
-            common = sorted(lengths)[int(0.9 * (len(lengths) - 1))]
-            bounds[reed_type] = (max(SLIP_FACTOR * middle, 1.5 * common), middle)
-    for trim in trims:
-        limit, middle = bounds.get(trim.reed_type, (float("inf"), 0.0))
-        if trim.length_mm > limit:
+def _long_trims(journal: Journal, after_seq: int) -> Iterator[Mark]:
+    """Trims that look like a slip of the decimal point, by what is usual on reeds of their type in the whole log."""
+    type_of = dict(journal.columns("reed", ["reed", "reed_type"]))
+    trims = [row for row in journal.columns("trim", ["seq", "entry", "reed", "length_mm"]) if row[3]]
+    usual: dict[str, list[float]] = defaultdict(list)
+    for _, _, reed, length_mm in trims:
+        usual[type_of.get(reed, "")].append(length_mm)
+    bounds = {reed_type: slip_bound_mm(lengths_mm) for reed_type, lengths_mm in usual.items()}
+    for seq, entry, reed, length_mm in trims:
+        reed_type = type_of.get(reed, "")
+        bound_mm, middle_mm = bounds[reed_type]
+        if seq > after_seq and length_mm > bound_mm:
             sentence = (
-                f"{trim.length_mm:g} mm in one trim, where {middle:.2g} mm is usual on {short(trim.reed_type)}; "
-                f"was {trim.length_mm / 10:g} mm meant?"
+                f"{length_mm:g} mm in one trim, where {middle_mm:.2g} mm is usual on {short(reed_type)}; "
+                f"was {length_mm / 10:g} mm meant?"
             )
-            yield Mark(trim.entry, trim.reed, "trim-long", sentence)
+            yield Mark(entry, reed, "trim-long", sentence)
 
 
 def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
@@ -96,18 +95,7 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
         if crow is not None and usual_crow is not None and not CROW_OCTAVE[0] < crow / usual_crow < CROW_OCTAVE[1]:
             sentence = f"a crow of {crow:.5g} Hz, where {usual_crow:.4g} Hz is usual; is it an octave off?"
             marks.append(Mark(entry, reed, "crow-octave", sentence))
-    type_of: dict[str, str] = {}
-    usual: dict[str, list[float]] = defaultdict(list)
-    new: list[Taken] = []
-    for name, reed_type in journal.columns("reed", ["reed", "reed_type"]):
-        type_of[name] = reed_type
-    for seq, entry, reed, length_mm in journal.columns("trim", ["seq", "entry", "reed", "length_mm"]):
-        if length_mm:
-            reed_type = type_of.get(reed, "")
-            usual[reed_type].append(length_mm)
-            if seq > after_seq:
-                new.append(Taken(entry, reed, reed_type, length_mm))
-    marks += long_trims(new, usual)
+    marks += _long_trims(journal, after_seq)
     marks += _in_no_chanter(journal, after_seq)
     return [*marks, *_names_twice(journal, after_seq), *_of_times(journal, settings, after_seq)]
 

@@ -11,11 +11,10 @@ from trimfit.base.errors import Fault
 from trimfit.base.units import BOUNDS
 from trimfit.entry.tokens import Word
 from trimfit.entry.typing_slips import median
-from trimfit.log.values import note_ratio
+from trimfit.log.values import WIDEST_CENTS, hz_by_cents, note_ratio
 
 # Where a note's value is looked for when the line and the chanter say nothing of the pitch: a usual low A.
 USUAL_LOW_A_HZ = 470.0
-WIDEST_CENTS = 400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +95,6 @@ class Meaning:
 
     def settle(self, pitch: Pitch, options: list[ValueMeaning], centre: float) -> tuple[float | None, ValueMeaning]:
         """Sounding hertz (None where it is a fault, which is kept) and how it was heard; centre: Hz as low A."""
-        ratio = note_ratio(pitch.note, self.scale)
         if options == ["cents"]:
             if self.reference_refused:
                 return None, "cents"
@@ -109,7 +107,8 @@ class Meaning:
                     pitch.word.fault(pitch.note, f"{pitch.number:g} cents is out of bounds", "are these hertz?")
                 )
                 return None, "cents"
-            return self.reference_hz * ratio * float(2.0 ** (pitch.number / 1200.0)), "cents"
+            return hz_by_cents(pitch.note, pitch.number, self.reference_hz, self.scale), "cents"
+        ratio = note_ratio(pitch.note, self.scale)
         if len(options) == 2:
             # 8/9 and 9/8 are 204 cents from low A: whichever reading lies nearer to the chanter's pitch is meant.
             own, direct = pitch.number / ratio, pitch.number

@@ -7,6 +7,7 @@ low A's), or cents from the note's just target (`f -12c`), which needs a referen
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Collection, Mapping, Sequence
 from fractions import Fraction
 from typing import Any
@@ -52,7 +53,7 @@ USUAL_WORDS = "name notes g a b c d e f G A, the G octave go, and crow, p, t, ta
 IN_WORDS = {"length_mm": "length", "lip_strokes": "lip strokes", "asked_mm": "asked"}
 
 
-class _LineReader:
+class _LineReader(ABC):
     """Goes through the words of one line once, collecting values and faults."""
 
     def __init__(self, text: str) -> None:
@@ -62,17 +63,17 @@ class _LineReader:
         self.faults: list[Fault] = []
         self.values: dict[str, object] = {}
 
+    @abstractmethod
     def key_of(self, name: str) -> tuple[str, ValueMeaning | None] | None:
         """The column that a word names, and how its value is meant where the word says so."""
-        raise NotImplementedError
 
+    @abstractmethod
     def field(self, word: Word, key: str, heard: ValueMeaning | None, glued: str) -> None:
         """Take the value of a column; glued: what stands right at its word."""
-        raise NotImplementedError
 
+    @abstractmethod
     def unnamed(self, word: Word) -> None:
         """Take a word that names no column."""
-        raise NotImplementedError
 
     def read(self) -> None:
         """Take all words; a remark is the rest of the line."""

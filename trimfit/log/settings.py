@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from trimfit.base.column_words import order_of_names
 from trimfit.base.errors import InputError, nearest, short
-from trimfit.base.pitch import RATIO_CHOICES, ratios
+from trimfit.base.pitch import ratio_of, ratios
 from trimfit.base.records import Settings
 from trimfit.base.time_zones import zone_like, zone_named
 from trimfit.base.units import BOUNDS, parse_number
@@ -27,7 +27,6 @@ class Apart:
 
 NAMES = tuple(field.name for field in dataclasses.fields(Settings))
 _TEXTS = frozenset({"ratio_low_g", "ratio_d", "ratio_high_g", "time_zone", "line_order"})
-_RATIOS = {"ratio_low_g": "low_g", "ratio_d": "d", "ratio_high_g": "high_g"}
 # What a number setting may be; those that cost minutes have wide limits of their own. What a batch may be off is the
 # scale on which the review judges it: it is never nothing.
 _BY_NAME: dict[str, tuple[float, float]] = {
@@ -62,10 +61,8 @@ def checked(name: str, text: str) -> str:
     if name not in NAMES:
         raise InputError(f"{short(name)!r} is no setting", "settings", nearest(name, NAMES))
     word = text.strip()
-    if name in _RATIOS:
-        note = _RATIOS[name]
-        ratios(**{note: word})
-        return next(str(choice) for choice in RATIO_CHOICES[note] if str(choice) == word.replace(" ", ""))
+    if name.startswith("ratio_"):
+        return str(ratio_of(name.removeprefix("ratio_"), word))
     if name == "time_zone":
         zone_named(word)
         return word

@@ -40,6 +40,15 @@ def number_text(value: float) -> str:
     return repr(value)
 
 
+WIDEST_CENTS = 400.0
+"""So far from its just target a note may be said to be."""
+
+
+def hz_by_cents(note: str, cents: float, reference_hz: float, scale: Scale) -> float:
+    """Sounding hertz of a note that is said in cents from its just target over the low A `reference_hz`."""
+    return float(reference_hz * note_ratio(note, scale) * 2.0 ** (cents / 1200.0))
+
+
 def note_ratio(note: str, scale: Scale) -> float:
     """A note's just ratio to low A; the overblown low G sounds an octave over low G."""
     return 2.0 * float(scale["low_g"]) if note == "g_octave" else float(scale[note])

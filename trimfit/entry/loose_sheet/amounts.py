@@ -14,11 +14,10 @@ from trimfit.entry.loose_sheet.contents import numbers_in
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import HUNDREDTHS, NOTE_ROLES, NOTHING, Column
 from trimfit.log.entry_kinds import KINDS
-from trimfit.log.values import limits, note_ratio, number_value
+from trimfit.log.values import WIDEST_CENTS, hz_by_cents, limits, note_ratio, number_value
 
 Scale = Mapping[str, Fraction]
 READING, TRIM, REED = KINDS["reading"], KINDS["trim"], KINDS["reed"]
-WIDEST_CENTS = 400.0
 # A bare number is in the first of these whose range holds the middle of its column.
 PRESSURES = (("kPa", 0.5, 20.0), ("inH2O", 20.0, 50.0), ("mbar", 50.0, 150.0), ("mmH2O", 150.0, 1500.0))
 # The unit of a column whose head says mm of what no cuts are: the length left, or hundredths.
@@ -147,10 +146,10 @@ class Amounts:
 
     def _note(self, column: Column, cell: str, reference_hz: float | None) -> float:
         how = self.meant.get(column.place, "sounding")
-        ratio = note_ratio(column.role, self.scale)
         if how != "cents":
             hz = parse_hz(cell)
-            return _kept(f"{column.role}_hz", round(hz * ratio, 3) if how == "as low A" else hz, self.scale)
+            sounding_hz = round(hz * note_ratio(column.role, self.scale), 3) if how == "as low A" else hz
+            return _kept(f"{column.role}_hz", sounding_hz, self.scale)
         cents = parse_number(cell.lower().removesuffix("cents").removesuffix("ct").removesuffix("c"))
         if abs(cents) > WIDEST_CENTS:
             raise InputError("is out of bounds for cents", remedy="give -400 to 400 cents")
@@ -158,7 +157,8 @@ class Amounts:
             raise InputError(
                 "is cents from no known pitch", remedy="add a column reference_hz with the low A they count from"
             )
-        return _kept(f"{column.role}_hz", round(reference_hz * ratio * 2.0 ** (cents / 1200.0), 3), self.scale)
+        hz = hz_by_cents(column.role, cents, reference_hz, self.scale)
+        return _kept(f"{column.role}_hz", round(hz, 3), self.scale)
 
 
 def _kept(name: str, value: float, scale: Scale) -> float:

@@ -20,7 +20,7 @@ from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import NOTES, parse_crow_hz
 from trimfit.base.units import BOUNDS, parse_number
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
-from trimfit.log.values import from_text, limits, note_ratio, number_value
+from trimfit.log.values import WIDEST_CENTS, from_text, hz_by_cents, limits, number_value
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 # A file of garbage has a fault in every line; past this many the rest are counted, not kept.
@@ -385,9 +385,9 @@ class RowReader:
                 if values[j] is not None:
                     raise InputError(f"{note}_cents and {note}_hz are both given", remedy="leave one of them blank")
                 cents = parse_number(cells[i], decimal_comma=comma)
-                if abs(cents) > 400:
+                if abs(cents) > WIDEST_CENTS:
                     raise InputError(f"{cents:g} cents is out of bounds", remedy="give -400 to 400 cents")
-                hz = float(pitch) * note_ratio(note, self.scale) * 2.0 ** (cents / 1200.0)
+                hz = hz_by_cents(note, cents, float(pitch), self.scale)
                 values[j] = number_value(self.kind.columns[j], hz, self.scale)
             except InputError as error:
                 good = self._fault(line, f"{note}_cents", error)
