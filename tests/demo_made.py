@@ -9,7 +9,6 @@ import os
 import pickle
 import sys
 import time
-from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -79,17 +78,17 @@ def small(folder: Path) -> None:
     on(path, learn)
 
 
-def first_of_each_kind(most: int = 1) -> Callable[[Picture], Rendered]:
-    """`render` for so many pictures of each kind; in the place of the others stands the last of these."""
+def first_of_each_kind() -> Callable[[Picture], Rendered]:
+    """`render` for the first picture of each kind, which stands in the place of the others."""
     from trimfit.review.pictures.style import render
 
-    drawn: dict[tuple[str, bool], list[Rendered]] = defaultdict(list)
+    drawn: dict[tuple[str, bool], Rendered] = {}
 
     def rendered(picture: Picture) -> Rendered:
-        of_kind = drawn[picture.key.partition("-")[0], picture.key.endswith("-in-time")]
-        if len(of_kind) < most:
-            of_kind.append(render(picture))
-        return of_kind[-1]
+        kind = picture.key.partition("-")[0], picture.key.endswith("-in-time")
+        if kind not in drawn:
+            drawn[kind] = render(picture)
+        return drawn[kind]
 
     return rendered
 

@@ -7,19 +7,28 @@ of entries by all. Figures that come from a report are taken from it: see report
 
 from __future__ import annotations
 
+import contextlib
+import io
+import os
 import re
+import shlex
 import shutil
 import subprocess
-import sys
+from fractions import Fraction
 from pathlib import Path
 from typing import NamedTuple
+from unittest.mock import patch
 
 import pytest
 import typer
 from typer.main import get_command
 
 from tests import demo_made, reported_figures
+from tests.cli.typed_words import call
+from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, RATIO_CHOICES
 from trimfit.cli.app import app
+from trimfit.cli.serve import DEFAULT_PORT
+from trimfit.log.entry_kinds import KINDS
 
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
@@ -70,6 +79,10 @@ class Shell:
         if command == "trimfit demo":
             shutil.copytree(self.demo / "trimfit-demo", self.folder / "trimfit-demo")
             said = (self.demo / "printed").read_text(encoding="utf-8")
+        elif set(command).isdisjoint("|<>$;&\n"):  # trimfit alone: in this process, which has loaded it
+            with contextlib.chdir(self.folder), patch.dict(os.environ, self.environment, clear=True):
+                done = call(*shlex.split(command)[1:])
+            said = done.stdout + done.stderr
         else:
             shell = ["bash", "-c", command]
             done = subprocess.run(
@@ -139,9 +152,9 @@ def test_each_console_block_prints_what_the_page_shows(page: str, made_demo: Pat
 def test_each_python_block_runs(code: str, demo_log: Path, tmp_path: Path) -> None:
     (tmp_path / "trimfit-demo").mkdir()
     shutil.copy(demo_log, tmp_path / "trimfit-demo" / "demo.trimfit")
-    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    assert done.stdout
+    with contextlib.chdir(tmp_path), contextlib.redirect_stdout(io.StringIO()) as said:
+        exec(code, {"__name__": "__main__"})
+    assert said.getvalue()
 
 
 def test_the_readme_is_short() -> None:
@@ -177,6 +190,30 @@ def test_each_verb_is_in_the_readme_and_has_help_with_an_example_and_json(words:
     assert f"Example: trimfit {words}" in help_text
     if words != "serve":  # each of its pages answers as JSON to whoever asks for that
         assert any("--json" in option.opts for option in verb.params)  # type: ignore[attr-defined]
+
+
+def test_the_table_of_csv_columns_is_what_an_import_takes() -> None:
+    table = re.findall(r"^\| `(\w+\.csv)` \| (.*?) · (.*?) \|$", read("README.md"), re.M)
+    ours = {kind.file: kind.columns for kind in KINDS.values() if kind.name not in ("setting", "strike", "mark")}
+    assert {file for file, _, _ in table} == set(ours)
+    for file, needed, optional in table:
+        assert needed.split(" (")[0].split(", ") == [one.name for one in ours[file] if one.required]
+        spanned = re.sub(r"`low_g_hz` … `high_a_hz`", ", ".join(f"{note}_hz" for note in NOTES), optional)
+        said = re.sub(r"\([^)]*\)", "", spanned).partition(";")[0].replace("`", "")
+        assert set(re.split(r"\s*,\s*|\s+and\s+", said.strip())) == {one.name for one in ours[file] if not one.required}
+
+
+def test_the_ratios_are_those_that_are_used() -> None:
+    text = " ".join(read("README.md").split())
+    names, ratios = re.findall(r"Notes are `([^`]*)`; their just ratios to low A are ([^.]*)\.", text)[0]
+    assert dict(zip(names.split(), map(Fraction, ratios.split(",")), strict=True)) == DEFAULT_RATIOS
+    others = re.findall(r"Low G may be (\S+), D (\S+), high G (\S+) or (\S+) \(`trimfit settings`\)", text)[0]
+    choices = [one for note in ("low_g", "d", "high_g") for one in RATIO_CHOICES[note] if one != DEFAULT_RATIOS[note]]
+    assert sorted(map(Fraction, others)) == sorted(choices)
+
+
+def test_the_page_is_served_where_it_is_said_to_be() -> None:
+    assert re.findall(r"`http://127\.0\.0\.1:(\d+)/`", read("README.md")) == [str(DEFAULT_PORT)]
 
 
 @pytest.mark.parametrize("page", PAGES)

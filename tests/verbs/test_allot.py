@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.typed_words import Typed
+from tests.opened import lose_most_blanks
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Reed
 from trimfit.log.journal import Journal
@@ -20,9 +21,10 @@ PLAIN, FLAT = "CH-07 plain", "CH-03 old flat"
 
 @pytest.fixture
 def shop(demo_log: Path, tmp_path: Path) -> Path:
-    """The learned demo shop with two more orders, for a plain chanter and a flat one."""
+    """The learned demo shop with two more orders, for a plain chanter and a flat one, and a quarter of its blanks."""
     log = Path(shutil.copy(demo_log, tmp_path / "log"))
     with Journal(log) as journal:
+        lose_most_blanks(journal)
         journal.append(Order("A", PLAIN, quantity=3))
         journal.append(Order("B", FLAT, quantity=2))
     return log

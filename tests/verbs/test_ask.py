@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.opened import on
+from tests.opened import lose_most_blanks, on
 from trimfit.base import dates
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError
@@ -275,8 +275,10 @@ def test_an_event_between_two_readings_of_one_hour_counts(first_week: Path) -> N
 def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo_log: Path) -> None:
     """What was logged since, of the reed and of those beside it, changes nothing; without a moment it does."""
     log, before = tmp_path / "log", tmp_path / "before"
-    shutil.copy(demo_log, log)
     shutil.copy(demo_log, before)
+    with Journal(before) as journal:
+        lose_most_blanks(journal)
+    shutil.copy(before, log)
     at_s = dates.asked_s("2026-09-18T12:00")
     with Journal(log) as journal:
         (reed, *_), order = journal.of_reeds(None, open_only=True), "O-12"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.opened import on
+from tests.opened import lose_most_blanks, on
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
 from trimfit.log.journal import Journal
 from trimfit.verbs.elsewhere import elsewhere
@@ -16,9 +16,11 @@ from trimfit.verbs.pick import pick, picked
 
 @pytest.fixture
 def shop(demo_log: Path, tmp_path: Path) -> Path:
-    """The demo shop, with an order far off every chanter's pitch and a chanter that nobody has read."""
+    """The demo shop and a part of its stock, with an order far off every chanter's pitch and a chanter that nobody has
+    read."""
     log = Path(shutil.copy(demo_log, tmp_path / "log"))
     with Journal(log) as journal:
+        lose_most_blanks(journal)
         journal.append(Chanter("new and unread"))
         journal.append(Order("far", "CH-07 plain", target_pitch_hz=500.0, quantity=2))
         journal.append(Order("guess", "new and unread", quantity=2))

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from tests.opened import on
 from tests.web.visitor import Visitor
 from trimfit.cli.output.json_values import plain
 from trimfit.log.journal import Journal
 from trimfit.verbs.allot import allot
-from trimfit.verbs.pick import picked
+from trimfit.verbs.pick import Picked, picked
 
 ORDER = "O-12"
 
@@ -22,14 +24,21 @@ def test_each_open_order_says_how_far_it_has_come_and_leads_on(look: Visitor) ->
     assert {one["order"] for one in look.ask("/orders")} >= {ORDER, "O-11"}
 
 
-def test_blanks_and_allotment_as_json_are_what_pick_and_allot_print(look: Visitor, demo_log: Path) -> None:
-    assert look.ask("/blanks", order=ORDER) == plain(on(demo_log, picked, ORDER).blanks)
+@pytest.fixture(scope="module")
+def found(demo_log: Path) -> Picked:
+    """What the command line picks for the order."""
+    return on(demo_log, picked, ORDER)
+
+
+def test_blanks_and_allotment_as_json_are_what_pick_and_allot_print(
+    look: Visitor, demo_log: Path, found: Picked
+) -> None:
+    assert look.ask("/blanks", order=ORDER) == plain(found.blanks)
     assert look.ask("/allot") == plain(on(demo_log, allot))
     assert look.ask("/allot", order=ORDER) == plain(on(demo_log, allot, [ORDER]))
 
 
-def test_as_many_blanks_are_marked_as_are_to_be_started(look: Visitor, demo_log: Path) -> None:
-    found = on(demo_log, picked, ORDER)
+def test_as_many_blanks_are_marked_as_are_to_be_started(look: Visitor, found: Picked) -> None:
     text = look.see("/blanks", order=ORDER).text
     assert found.to_start
     assert text.count(" checked") == found.to_start
