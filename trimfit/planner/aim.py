@@ -259,14 +259,14 @@ class AimPosterior:
         return float(mean[0]), float(sd[0])
 
 
-def interval_of(weight: Array, mean: Array, variance: Array, coverage: float = 0.9) -> Interval:
-    """Central interval of a mixture of normals: weight, mean, variance (J,)."""
+def interval_of(weight: Array, mean: Array, variance: Array) -> Interval:
+    """Central interval (90 %) of a mixture of normals: weight, mean, variance (J,)."""
     sd = np.sqrt(variance)
     centre = float(weight @ mean)
     spread = math.sqrt(float(weight @ (variance + (mean - centre) ** 2)))
     grid = centre + spread * _GRID
     cdf = normal_cdf((grid[:, None] - mean[None, :]) / sd[None, :]) @ weight
-    ends = np.interp([(1 - coverage) / 2, (1 + coverage) / 2], cdf, grid)
+    ends = np.interp([0.05, 0.95], cdf, grid)
     return Interval(centre, float(ends[0]), float(ends[1]))
 
 

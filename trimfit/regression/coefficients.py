@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trimfit.base.normal import Z90
+from trimfit.base.normal import interval
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.units import Interval
 from trimfit.regression.curve import UNIT_MM, bent_mm
@@ -74,7 +74,6 @@ def type_terms(model: FittedModel, type_code: int, outputs: tuple[str, ...] = ("
         for output in outputs:
             pick = np.kron(np.array(weights[term]), OUTPUT_PICKS[output])
             middle, var = float(pick @ mean), float(pick @ cov @ pick)
-            half = Z90 * float(np.sqrt(max(var, 0.0)))
             assumed = var > min(ASSUMED_SHARE**2 * float(pick @ prior @ pick), OWN_SHARE**2 * float(pick @ new @ pick))
-            out.append(Term(output, term, Interval(middle, middle - half, middle + half), assumed))
+            out.append(Term(output, term, interval(middle, float(np.sqrt(max(var, 0.0)))), assumed))
     return out

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
 
 from trimfit.base.errors import InputError
+from trimfit.base.normal import Z90
 from trimfit.regression.outputs import Array
 
 
@@ -32,16 +32,14 @@ def lines_through(x: npt.ArrayLike, cents: npt.ArrayLike, error_cov: npt.ArrayLi
     return np.concatenate([fit.params for fit in fits]), cov
 
 
-def root_limits(
-    mean: npt.ArrayLike, covariance: npt.ArrayLike, threshold: float, *, share: float = 0.9
-) -> tuple[float, float]:
-    """Fieller's limits for the amount at which `level + slope · amount` equals the threshold; mean (2,).
+def root_limits(mean: npt.ArrayLike, covariance: npt.ArrayLike, threshold: float) -> tuple[float, float]:
+    """Fieller's limits (90 %) for the amount at which `level + slope · amount` equals the threshold; mean (2,).
 
     All amounts at which the threshold lies within the line's own interval; (−inf, inf) when the slope's sign is
-    not settled at this share. Closed form, either direction. Source: Fieller, J. R. Stat. Soc. B 16 (1954) 175.
+    not settled. Closed form, either direction. Source: Fieller, J. R. Stat. Soc. B 16 (1954) 175.
     """
     centre, spread = np.asarray(mean, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
-    z2 = NormalDist().inv_cdf(0.5 + 0.5 * share) ** 2
+    z2 = Z90**2
     need, rate = threshold - float(centre[0]), float(centre[1])
     square = rate**2 - z2 * float(spread[1, 1])
     middle = need * rate + z2 * float(spread[0, 1])

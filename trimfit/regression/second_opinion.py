@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trimfit.base.normal import Z90
+from trimfit.base.normal import Z90, interval
 from trimfit.base.units import Interval
 from trimfit.regression.coefficients import type_terms
 from trimfit.regression.fitted_model import FittedModel
@@ -92,9 +92,12 @@ def _of_type(model: FittedModel, code: int, rows: pd.DataFrame) -> SecondOpinion
     fixed, cov = fitted.fe_params, fitted.cov_params()
     pick = np.array([{"removed_mm": 1.0, "removed_sq": 0.5}.get(term, 0.0) for term in fixed.index])
     inner = cov.loc[fixed.index, fixed.index].to_numpy()
-    per_mm = _about(float(pick @ fixed.to_numpy()), float(pick @ inner @ pick))
+    per_mm = interval(float(pick @ fixed.to_numpy()), math.sqrt(max(float(pick @ inner @ pick), 0.0)))
     terms = {term.term: term.value for term in type_terms(model, code, ("gap",))}
-    per_stroke = _about(float(fixed["lip_strokes"]), float(cov.loc["lip_strokes", "lip_strokes"])) if strokes else None
+    per_stroke = None
+    if strokes:
+        variance = float(cov.loc["lip_strokes", "lip_strokes"])
+        per_stroke = interval(float(fixed["lip_strokes"]), math.sqrt(max(variance, 0.0)))
     sd = dict(zip(fitted.model.exog_vc.names, np.sqrt(np.maximum(fitted.vcomp, 0.0)), strict=True))
     found = [("a millimetre", per_mm, terms["per_mm"], ".1f")]
     if per_stroke is not None:
@@ -131,11 +134,6 @@ def _mixed_model(rows: pd.DataFrame, strokes: bool):  # type: ignore[no-untyped-
         if not fitted.converged or not np.isfinite(np.asarray(fitted.cov_params())).all():
             raise ValueError("no convergence")
     return fitted
-
-
-def _about(mean: float, variance: float) -> Interval:
-    half = Z90 * math.sqrt(max(variance, 0.0))
-    return Interval(mean, mean - half, mean + half)
 
 
 def _words(name: str, compared: list[str]) -> str:

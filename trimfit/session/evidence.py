@@ -17,10 +17,9 @@ import numpy as np
 
 from trimfit.base.dates import own_minute
 from trimfit.base.errors import short
-from trimfit.base.normal import Z90
+from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Logged, Reading
-from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.choice import Choice, Rules, choose, rung_of
 from trimfit.planner.quantities import nodes
@@ -141,13 +140,13 @@ def here_of(seen: Seen, posterior: AimPosterior, aim: Aim) -> Here | None:
     """
     if aim.worked_in is None:
         return None
-    gap, half = float(posterior.here_mean[0]), Z90 * float(posterior.here_var[0]) ** 0.5
+    gap = interval(float(posterior.here_mean[0]), float(posterior.here_var[0]) ** 0.5)
     state = seen.state
     crow = state.design(seen.removed_mm + posterior.need_mm(), seen.lip_strokes, aim.worked_in)[:1]
     return Here(
         aim.worked_in,
-        Interval(gap, gap - half, gap + half),
-        gap + posterior.stop_cents - float(posterior.mean[0]),
+        gap,
+        gap.mean + posterior.stop_cents - float(posterior.mean[0]),
         hz_from_cents(float(state.outputs(crow)[0][0])),
     )
 

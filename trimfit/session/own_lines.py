@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trimfit.base.errors import InputError
-from trimfit.base.normal import Z90
-from trimfit.base.pitch import OUTPUTS, hz_from_cents
+from trimfit.base.normal import hz_interval
+from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Reading
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
@@ -85,6 +85,5 @@ def own_lines(bench: Bench, seen: Seen, aim: Aim) -> OwnLines | None:
     low, high = root_limits(gap @ mean, gap @ cov @ gap.T, 0.0)
     if not math.isfinite(low + high):
         return None
-    reach = Z90 * math.sqrt(float(meet.covariance[1, 1]))
-    ends = (hz_from_cents(meet.pitch_cents + side) for side in (0.0, -reach, reach))
-    return OwnLines(len(taken), Interval(meet.length_mm, low, high), Interval(*ends))
+    pitch = hz_interval(meet.pitch_cents, math.sqrt(float(meet.covariance[1, 1])))
+    return OwnLines(len(taken), Interval(meet.length_mm, low, high), pitch)
