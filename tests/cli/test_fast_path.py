@@ -132,10 +132,12 @@ def test_the_log_is_found_in_the_same_places(log: Path, monkeypatch: pytest.Monk
 
 def test_both_ways_know_the_same_options() -> None:
     verbs = get_command(long_way.app).commands["log"].commands  # type: ignore[attr-defined]
-    for name, (_, _, _, options) in fast_path.VERBS.items():
+    for name in fast_path.VERBS:
+        options = fast_path.options_of(fast_path._verb(name))
         long_options = {option: one for one in verbs[name].params for option in one.opts if option.startswith("--")}
         # What takes no value is left to the long way.
         assert {*options, "--json"} == {*long_options} - {"--help", "--last"}
+        assert {option: long_options[option].name for option in options} == options
         assert {options[option] for option, one in long_options.items() if one.required} == set()
 
 

@@ -17,7 +17,7 @@ from trimfit.base.dates import at_s
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Chanter, Order, Reed, Trim
-from trimfit.cli.output.json_values import plain
+from trimfit.cli.output.answers import plain
 from trimfit.log.journal import Journal
 from trimfit.regression.priors import assumed_noise, assumed_reed_cov
 from trimfit.verbs.ask import ask_all, ask_reed

@@ -1,4 +1,4 @@
-"""The front door: `trimfit [--log PATH] VERB …`, and the one place where a failure becomes a line and an exit code."""
+"""The front door: `trimfit [--log PATH] VERB …`."""
 
 from __future__ import annotations
 
@@ -12,11 +12,10 @@ import typer
 from typer import Option
 
 from trimfit import __version__
-from trimfit.base.errors import TrimfitError
 from trimfit.cli.context import app
 from trimfit.cli.fast_path import DEFAULT_LOG
-from trimfit.cli.output.answers import print_error
-from trimfit.cli.output.screen import answer_is_all
+from trimfit.cli.output.failures import exit_code_of
+from trimfit.cli.output.screen import answer_is_all, say
 
 # One file per family of verbs, in the order of the page of help.
 FAMILIES = ("folders", "log", "bench", "ask", "orders", "learn", "reviews", "serve", "demo")
@@ -41,13 +40,11 @@ _MEANT = {
     "show": "review reed REED",
     "status": "ask --all",
 }
-# What the command line makes of Ctrl-C.
-_INTERRUPTED = 130
 
 
 def _version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"trimfit {__version__}")
+        say(f"trimfit {__version__}")
         raise typer.Exit
 
 
@@ -71,15 +68,10 @@ for _family in FAMILIES:
     import_module(f"trimfit.cli.{_family}")
 
 
-def _ended(code: object) -> NoReturn:
-    """Leave with the code that a verb ended with, where it ended with one."""
-    if code == _INTERRUPTED:
-        raise KeyboardInterrupt
-    sys.exit(code if isinstance(code, int) else 0)
-
-
-def _say_usage(error: Any) -> NoReturn:
+def _refused(error: Any) -> int | None:
     """A call that the command line itself refuses, in one line like every other fault; bare groups show their help."""
+    if not hasattr(error, "format_message"):
+        return None
     context = getattr(error, "ctx", None)
     if context is None or type(error).__name__ == "NoArgsIsHelpError":
         error.show()
@@ -87,28 +79,17 @@ def _say_usage(error: Any) -> NoReturn:
         said = " ".join(error.format_message().split()).rstrip(".")
         if said.startswith("No such command ") and (meant := _MEANT.get(said.split("'")[1].lower())):
             said = f"{said.partition('.')[0]}; say trimfit {meant}"
-        typer.echo(f"{context.command_path}: {said}; see {context.command_path} --help", err=True)
-    sys.exit(error.exit_code)
+        say(f"{context.command_path}: {said}; see {context.command_path} --help", err=True)
+    return int(error.exit_code)
 
 
-def main() -> None:
-    """Run the command line; exit 0 answered, 2 the input or the request is wrong, 1 anything else."""
-    try:
-        _ended(app(standalone_mode=False))
-    except TrimfitError as error:
-        print_error(error)
-        sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        typer.echo("stopped; all that was acknowledged is in the log", err=True)
-        sys.exit(1)
-    except Exception as error:  # never a traceback for the person at the bench
-        if hasattr(error, "format_message"):
-            _say_usage(error)
-        if os.environ.get("TRIMFIT_TRACEBACK"):
-            raise
-        typer.echo(
-            f"trimfit: {type(error).__name__}: {error}; the log is unharmed; "
-            "set TRIMFIT_TRACEBACK=1 and run it again to see where",
-            err=True,
-        )
-        sys.exit(1)
+def _run() -> object:
+    code = app(standalone_mode=False)
+    if code == 130:  # what the framework makes of Ctrl-C
+        raise KeyboardInterrupt
+    return code
+
+
+def main() -> NoReturn:
+    """Run the command line, and leave with its exit code."""
+    sys.exit(exit_code_of(_run, _refused))

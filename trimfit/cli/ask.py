@@ -12,9 +12,8 @@ import typer
 from trimfit.base.errors import Fault, InputError
 from trimfit.base.plain_words import chance_cell, plain_name, signed
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
-from trimfit.cli.output.answers import print_answer, print_json, table
+from trimfit.cli.output.answers import answer, plain, table
 from trimfit.cli.output.entry_words import advice_in_words
-from trimfit.cli.output.json_values import plain
 
 if TYPE_CHECKING:
     from trimfit.base.answers import Advice, PredictedReading
@@ -69,21 +68,15 @@ def ask(
             from trimfit.verbs.elsewhere import elsewhere
 
             places = elsewhere(session, reed, at_s=at_s)
-            print_answer(as_json, places, lambda: _places(places))
+            answer(as_json, places, lambda: _places(places))
             return
         if reed is not None:
             advice = verbs_ask.ask_reed(session, reed, order=order, at_s=at_s)
             as_if = [_as_if(advice)] if order is not None else []
-            print_answer(as_json, advice, lambda: "\n".join([*as_if, *advice_in_words(advice)]))
+            answer(as_json, advice, lambda: [*as_if, *advice_in_words(advice)])
             return
         found = verbs_ask.ask_all(session, at_s=at_s)
-        if as_json:
-            print_json(found)
-            return
-        orders = _order_lines(session, at_s)
-    for line in orders:
-        typer.echo(line)
-    typer.echo(work_list(found) if found else "no reed waits: none has an order and no outcome")
+        answer(as_json, found, lambda: [*_order_lines(session, at_s), *work_list(found)])
 
 
 def _as_if(advice: Advice) -> str:
@@ -100,10 +93,10 @@ def _order_lines(session: Session, at_s: float | None) -> list[str]:
     return [f"{plain_name(one.order, 24)} in {plain_name(one.chanter, 24)}: {one.line()}" for one in orders]
 
 
-def _places(places: Sequence[Elsewhere]) -> str:
+def _places(places: Sequence[Elsewhere]) -> list[str]:
     """The orders and chanters a reed may go to, as a table, best first."""
     if not places:
-        return "the log knows no order and no chanter"
+        return ["the log knows no order and no chanter"]
     rows = [
         (
             plain_name(one.order or "", 18),
@@ -117,11 +110,13 @@ def _places(places: Sequence[Elsewhere]) -> str:
         for one in places
     ]
     heads = ("order", "chanter", "gap", "mm to go", "meets Hz", "good %", "")
-    return table(heads, rows, right=(2, 3, 4, 5)) + "\ngap in cents, F less E"
+    return [*table(heads, rows, right=(2, 3, 4, 5)), "gap in cents, F less E"]
 
 
-def work_list(found: Sequence[Advice]) -> str:
+def work_list(found: Sequence[Advice]) -> list[str]:
     """The run's work list as a table, one reed a line, and one line that sums it up."""
+    if not found:
+        return ["no reed waits: none has an order and no outcome"]
     rows = []
     for a in found:
         known = a.gap_read or a.action == "trim"
@@ -149,8 +144,8 @@ def work_list(found: Sequence[Advice]) -> str:
             parts.append(f"{count} {action}")
     parts.append(f"about {sum(a.trims_left for a in todo):.0f} cuts in all")
     ends = [said for action, said in ENDS.items() if any(a.action == action for a in found)]
-    lines = [table(heads, rows, right=(3, 4, 5, 6, 7, 8)), ", ".join(parts), *_away_lines(found), *ends, WHAT_IT_MEANS]
-    return "\n".join(lines)
+    listed = table(heads, rows, right=(3, 4, 5, 6, 7, 8))
+    return [*listed, ", ".join(parts), *_away_lines(found), *ends, WHAT_IT_MEANS]
 
 
 def _away_lines(found: Sequence[Advice]) -> list[str]:
@@ -246,35 +241,25 @@ def predict(
             temperature_c=parse_temperature_c(temperature) if temperature else None,
             at_s=asked_s(at),
         )
-    if as_json:
-        print_json([_flat(item) for item in found])
-        return
+    answer(as_json, [_flat(item) for item in found], lambda: _predictions(found, plans))
+
+
+def _predictions(found: Sequence[PredictedReading], plans: Sequence[tuple[str, float, float]]) -> list[str]:
+    """What the next readings would show, output by output, and what to know of them."""
     from trimfit.base.pitch import OUTPUT_WORDS
 
     rows = []
     for item, (_, mm, strokes) in zip(found, plans, strict=True):
-        for what, span in [("gap, cents", item.gap_cents), ("crow, Hz", item.crow_hz)] + [
-            (f"{OUTPUT_WORDS[note]}, Hz", hz) for note, hz in item.notes_hz.items()
-        ]:
+        notes = [(f"{OUTPUT_WORDS[note]}, Hz", hz) for note, hz in item.notes_hz.items()]
+        for what, span in (("gap, cents", item.gap_cents), ("crow, Hz", item.crow_hz), *notes):
             digits = span.decimals(1)
             number = partial(signed, digits=digits) if what.startswith("gap") else f"{{:.{digits}f}}".format
-            rows.append(
-                (
-                    plain_name(item.reed, 18),
-                    f"{mm:.2f}",
-                    f"{strokes:g}",
-                    what,
-                    number(span.mean),
-                    f"{number(span.low)} to {number(span.high)}",
-                )
-            )
+            ends = f"{number(span.low)} to {number(span.high)}"
+            rows.append((plain_name(item.reed, 18), f"{mm:.2f}", f"{strokes:g}", what, number(span.mean), ends))
     airs = list(dict.fromkeys(_air(item) for item in found))
-    if len(airs) == 1:
-        typer.echo(airs[0])
-    typer.echo(table(("reed", "mm", "lip", "next reading", "mean", "nine in ten"), rows, right=(1, 2, 4)))
-    for item in found:
-        if item.why:
-            typer.echo(f"{plain_name(item.reed, 18)}: {item.why}")
+    heads = ("reed", "mm", "lip", "next reading", "mean", "nine in ten")
+    warnings = [f"{plain_name(item.reed, 18)}: {item.why}" for item in found if item.why]
+    return [*(airs if len(airs) == 1 else []), *table(heads, rows, right=(1, 2, 4)), *warnings]
 
 
 def _air(item: PredictedReading) -> str:

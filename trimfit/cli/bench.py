@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from trimfit.cli.context import app, argument, option, session_of
-from trimfit.cli.output.answers import print_json
-from trimfit.cli.output.screen import fit_for_terminal, paint, prose_width
+from trimfit.cli.output.answers import json_text
+from trimfit.cli.output.screen import fit_for_terminal, paint, prose_width, say
 
 if TYPE_CHECKING:
     from trimfit.verbs.sitting.machine import Sitting
@@ -53,12 +53,12 @@ def bench(
             with _typing(sitting) if person else contextlib.nullcontext():
                 _go_through(sitting, lines, person)
         except (KeyboardInterrupt, EOFError):
-            typer.echo("", err=json_out)
+            say("", err=json_out)
         finally:
             # The terminal may be gone: what is held is logged before a word is said of it.
             lines.say(iter([*sitting.close()]))
         if json_out:
-            print_json(sitting.tally)
+            say(json_text(sitting.tally))
         faults = sitting.faults
     if faults and not person:
         raise typer.Exit(2)
@@ -83,11 +83,11 @@ class _Lines:
         for line in lines:
             refused = line.startswith("! ")
             if refused and at:
-                typer.echo(f"{at}: {line[2:]}", err=True)
+                say(f"{at}: {line[2:]}", err=True)
             elif not self.quiet and self.colour:
                 paint(sys.stdout, typer.style(fit_for_terminal(line), fg=COLOURS.get(line[:2])) + "\n")
             elif not self.quiet:
-                typer.echo(line)
+                say(line)
 
 
 def _go_through(sitting: Sitting, lines: _Lines, person: bool) -> None:

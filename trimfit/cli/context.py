@@ -9,7 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer import Argument, Option
 
+from trimfit.cli.output.screen import progress
+
 if TYPE_CHECKING:
+    from trimfit.base.progress import Progress
     from trimfit.session.session import Session
 
 # What two options of the framework do, in the words of the rest.
@@ -64,8 +67,13 @@ def log_path(context: typer.Context) -> Path:
 
 def session_of(context: typer.Context, as_json: bool, *, create: bool = False) -> AbstractContextManager[Session]:
     """A session on the log that this call is about; long steps are shown unless JSON is asked for."""
-    from trimfit.base.progress import quiet
-    from trimfit.cli.output.json_values import progress
     from trimfit.session.session import Session
 
-    return Session(log_path(context), create=create, progress=quiet if as_json else progress)
+    return Session(log_path(context), create=create, progress=progress_of(as_json))
+
+
+def progress_of(as_json: bool) -> Progress:
+    """How a long step is shown; not at all where JSON is asked for."""
+    from trimfit.base.progress import quiet
+
+    return quiet if as_json else progress

@@ -7,11 +7,10 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from trimfit.base.plain_words import plain_name, wrapped
-from trimfit.cli.context import Json, app, argument
-from trimfit.cli.output.answers import print_answer
-from trimfit.cli.output.json_values import plain, progress
-from trimfit.cli.output.screen import prose_width
+from trimfit.base.plain_words import plain_name
+from trimfit.cli.context import Json, app, argument, progress_of
+from trimfit.cli.output.answers import answer
+from trimfit.cli.output.screen import prose
 
 if TYPE_CHECKING:
     from trimfit.verbs.demo import Demo
@@ -32,33 +31,23 @@ def demo(
     """
     from trimfit.verbs import demo as verbs_demo
 
-    made = verbs_demo.make(folder, (lambda *_: None) if as_json else progress)
-    print_answer(as_json, _as_json(made), lambda: "\n".join(_lines(made, _how_called())))
+    made = verbs_demo.make(folder, progress_of(as_json))
+    answer(as_json, _as_json(made), lambda: _lines(made, _how_called()))
 
 
 def _as_json(made: Demo) -> dict[str, Any]:
     counts = made.taken.counts
+    of_batch = ("batch", "reed_type", "reeds", "chance_drifted", "why")
     return {
         "folder": str(made.folder),
         "log": str(made.log),
         "page": str(made.page),
         "pictures": made.pictures,
-        "new": counts.new,
-        "known": counts.known,
-        "refused": counts.refused,
+        **{name: getattr(counts, name) for name in ("new", "known", "refused")},
         "doubtful": len(made.taken.marks),
-        "work": plain(made.work),
-        "drifted": [
-            {
-                "batch": batch.batch,
-                "reed_type": batch.reed_type,
-                "reeds": batch.reeds,
-                "chance_drifted": batch.chance_drifted,
-                "why": batch.why,
-            }
-            for batch in made.drifted
-        ],
-        "ask": plain(made.asked) if made.asked is not None else None,
+        "work": made.work,
+        "drifted": [{name: getattr(batch, name) for name in of_batch} for batch in made.drifted],
+        "ask": made.asked,
     }
 
 
@@ -74,7 +63,7 @@ def _lines(made: Demo, called: str) -> list[str]:
     from shlex import join
 
     from trimfit.cli.ask import work_list
-    from trimfit.verbs.wording import advice_lines
+    from trimfit.cli.output.entry_words import advice_in_words
 
     counts = made.taken.counts
     reeds = counts.by_kind.get("reeds.csv", (0, 0))[0]
@@ -85,17 +74,14 @@ def _lines(made: Demo, called: str) -> list[str]:
         f"{len(made.taken.marks)} of them doubtful, kept and marked.",
         "",
         f"The run in hand on {made.as_of}, most urgent first",
-        work_list(made.work),
+        *work_list(made.work),
         "",
         f"Drifted batches: {len(made.drifted)} of {len(made.batches)}",
     ]
     for batch in made.drifted:
-        lines += wrapped(
-            f"  {plain_name(batch.batch)} ({plain_name(batch.reed_type)}): {batch.why}", prose_width(), "    "
-        )
+        lines += prose(f"  {plain_name(batch.batch)} ({plain_name(batch.reed_type)}): {batch.why}", "    ")
     if made.asked is not None:
-        first, *rest = advice_lines(made.asked, prose_width())
-        lines += ["", "One reed in full", f"{plain_name(made.asked.reed)}  {first.removeprefix('> ')}", *rest]
+        lines += ["", "One reed in full", *advice_in_words(made.asked)]
     one = made.asked.reed if made.asked is not None else "REED"
     lines += [
         "",

@@ -8,23 +8,12 @@ missing word) goes the long way, which knows how to say what is wrong. Both ways
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 DEFAULT_LOG = "bench.trimfit"
-_WHEN = {"--at": "at", "--after": "after", "--remark": "remark"}
-_READ = {f"--{name}": name for name in ("chanter", "pressure", "temperature", "humidity", "taped")}
-# Verb: its function in `verbs`, how many words come first, whether words without end follow, and its options.
-VERBS: dict[str, tuple[str, int, bool, dict[str, str]]] = {
-    "reading": ("log_reading", 1, True, _READ | _WHEN),
-    "trim": ("log_trim", 1, False, {"--length": "length", "--lip": "lip", "--asked": "asked", **_WHEN}),
-    "event": ("log_event", 1, True, _WHEN),
-    "outcome": ("log_outcome", 2, False, _WHEN),
-    "amend": ("amend_entry", 1, True, {}),
-    "strike": ("strike", 1, False, {"--at": "at", "--why": "why"}),
-}
+VERBS = ("reading", "trim", "event", "outcome", "amend", "strike")
 
 
 def answered(arguments: Sequence[str]) -> int | None:
@@ -41,17 +30,50 @@ def answered(arguments: Sequence[str]) -> int | None:
         asked = _taken(rest[1:], {"--at": "at"})
         if asked is None or len(asked[0]) != 1:
             return None
-        return _ask(Path(log), asked[0][0], asked[1].get("at"), asked[2])
-    if rest[0] != "log" or rest[1] not in VERBS:
-        return None
-    function, first, endless, options = VERBS[rest[1]]
-    taken = _taken(rest[2:], options)
+        (reed,), said, as_json = asked
+        return _printed(lambda: _ask(Path(log), reed, said.get("at"), as_json))
+    return _entry(Path(log), rest[1], rest[2:]) if rest[0] == "log" and rest[1] in VERBS else None
+
+
+def _entry(log: Path, name: str, arguments: list[str]) -> int | None:
+    """Log an entry. The verb's function says what is taken: a word for each argument after the session (all that are
+    left for `words`), and an option for each keyword that is a text."""
+    verb = _verb(name)
+    taken = _taken(arguments, options_of(verb))
     if taken is None:
         return None
     words, said, as_json = taken
-    if not (len(words) > first if endless else len(words) == first):
+    wanted = verb.__code__.co_varnames[1 : verb.__code__.co_argcount]
+    given: list[object] = [*words]
+    if wanted[-1] == "words" and len(words) >= len(wanted):
+        given[len(wanted) - 1 :] = [words[len(wanted) - 1 :]]
+    if len(given) != len(wanted):
         return None
-    return _answer(function, Path(log), [*words[:first], *([words[first:]] if endless else [])], said, as_json)
+
+    def log_it() -> None:
+        from trimfit.cli.output.entry_words import log_and_say
+        from trimfit.session.session import Session
+
+        with Session(log) as session:
+            log_and_say(session, verb, *given, as_json=as_json, **said)
+
+    return _printed(log_it)
+
+
+def _verb(name: str) -> Callable[..., Any]:
+    if name == "amend":
+        from trimfit.verbs.corrections.amend import amend_entry
+
+        return amend_entry
+    from trimfit.verbs import log
+
+    found: Callable[..., Any] = getattr(log, name if name == "strike" else f"log_{name}")
+    return found
+
+
+def options_of(verb: Callable[..., Any]) -> dict[str, str]:
+    """The options of a verb that logs, and the keyword that each fills."""
+    return {f"--{name}": name for name in verb.__kwdefaults__ or () if verb.__annotations__[name] == "str | None"}
 
 
 def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], dict[str, str], bool] | None:
@@ -79,71 +101,22 @@ def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], di
     return words, said, as_json
 
 
-def _answer(function: str, log: Path, words: Sequence[object], said: dict[str, str], as_json: bool) -> int:
-    def lines() -> list[str]:
-        from trimfit.cli.output.entry_words import log_and_say
-        from trimfit.session.session import Session
+def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> None:
+    from trimfit.base.dates import asked_s
+    from trimfit.base.progress import quiet
+    from trimfit.cli.output.answers import answer
+    from trimfit.cli.output.entry_words import advice_in_words
+    from trimfit.cli.output.screen import answer_is_all, progress
+    from trimfit.session.session import Session
+    from trimfit.verbs.ask import ask_reed
 
-        call = _verb(function)
-        with Session(log) as session:
-            log_and_say(
-                lambda **sure: call(session, *words, **said, **sure), as_json, checked_after=function == "log_reading"
-            )
-        return []
-
-    return _printed(lines)
-
-
-def _verb(function: str) -> Callable[..., Any]:
-    if function == "amend_entry":
-        from trimfit.verbs.corrections.amend import amend_entry
-
-        return amend_entry
-    from trimfit.verbs import log
-
-    found: Callable[..., Any] = getattr(log, function)
-    if function == "strike":  # which has no doubt to be sure of
-        return lambda *words, sure, **said: found(*words, **said)
-    return found
+    answer_is_all()
+    with Session(log, progress=quiet if as_json else progress) as session:
+        advice = ask_reed(session, reed, at_s=asked_s(at))
+    answer(as_json, advice, lambda: advice_in_words(advice))
 
 
-def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> int:
-    def lines() -> list[str]:
-        from trimfit.base.dates import asked_s
-        from trimfit.base.progress import quiet
-        from trimfit.cli.output.entry_words import advice_in_words
-        from trimfit.cli.output.json_values import json_text, progress
-        from trimfit.cli.output.screen import answer_is_all
-        from trimfit.session.session import Session
-        from trimfit.verbs.ask import ask_reed
+def _printed(run: Callable[[], None]) -> int:
+    from trimfit.cli.output.failures import exit_code_of
 
-        answer_is_all()
-        with Session(log, progress=quiet if as_json else progress) as session:
-            advice = ask_reed(session, reed, at_s=asked_s(at))
-        return [json_text(advice)] if as_json else advice_in_words(advice)
-
-    return _printed(lines)
-
-
-def _printed(answer: Callable[[], list[str]]) -> int:
-    """Print what an answer says, or what is wrong; the exit code."""
-    from trimfit.base.errors import InputError, TrimfitError
-
-    try:
-        if lines := answer():
-            sys.stdout.write("\n".join(lines) + "\n")
-        sys.stdout.flush()
-    except TrimfitError as error:
-        for line in error.lines() if isinstance(error, InputError) else [error.line()]:
-            sys.stderr.write(" ".join(line.split()) + "\n")
-        return error.exit_code
-    except KeyboardInterrupt:
-        sys.stderr.write("stopped; all that was acknowledged is in the log\n")
-        return 1
-    except Exception as error:  # never a traceback for the person at the bench
-        if os.environ.get("TRIMFIT_TRACEBACK"):
-            raise
-        remedy = "the log is unharmed; set TRIMFIT_TRACEBACK=1 and run it again to see where"
-        sys.stderr.write(f"trimfit: {type(error).__name__}: {error}; {remedy}\n")
-        return 1
-    return 0
+    return exit_code_of(run)

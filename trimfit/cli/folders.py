@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import InputError, command, short
-from trimfit.cli.context import Json, Text, app, argument, log_path, option
-from trimfit.cli.output.answers import print_error, print_json, table
-from trimfit.cli.output.json_values import plain, progress
+from trimfit.cli.context import Json, Text, app, argument, log_path, option, progress_of
+from trimfit.cli.output.answers import answer, json_text, plain, table
+from trimfit.cli.output.failures import print_error
+from trimfit.cli.output.screen import say
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
+    from trimfit.verbs.check import Checked
     from trimfit.verbs.import_export import Taken
 
 # What the shop's settings mean; the unit is shown by the name's end.
@@ -66,22 +68,31 @@ def _counts(taken: Taken) -> dict[str, Any]:
     }
 
 
-def _print_counts(taken: Taken, verb: str, where: object) -> None:
+def _counted(taken: Taken, verb: str, where: object) -> list[str]:
+    """What was taken in or given out, in all and file by file."""
     counts = taken.counts
-    typer.echo(f"{verb} {where}: {counts.new:,} new, {counts.known:,} known, {counts.refused:,} refused")
-    for name, (new, known) in counts.by_kind.items():
-        if new or known:
-            typer.echo(f"  {name}: {new:,} new, {known:,} known")
+    by_kind = [(name, new, known) for name, (new, known) in counts.by_kind.items() if new or known]
+    return [
+        f"{verb} {where}: {counts.new:,} new, {counts.known:,} known, {counts.refused:,} refused",
+        *(f"  {name}: {new:,} new, {known:,} known" for name, new, known in by_kind),
+    ]
 
 
-def _print_marks(taken: Taken, words: str) -> None:
+def _marked(taken: Taken, words: str) -> list[str]:
+    """The first marks, and how many more there are."""
     if not taken.marks:
-        return
-    typer.echo(f"{len(taken.marks):,} {words if len(taken.marks) != 1 else words.replace('entries', 'entry', 1)}:")
-    for mark in taken.marks[:MARKS_SHOWN]:
-        typer.echo(f"  {mark.entry}  {short(mark.reed)}  {' '.join(mark.sentence.split())}")
-    if len(taken.marks) > MARKS_SHOWN:
-        typer.echo(f"  … and {len(taken.marks) - MARKS_SHOWN:,} more: trimfit check")
+        return []
+    shown, more = taken.marks[:MARKS_SHOWN], len(taken.marks) - MARKS_SHOWN
+    return [
+        f"{len(taken.marks):,} {words if len(taken.marks) != 1 else words.replace('entries', 'entry', 1)}:",
+        *(f"  {mark.entry}  {short(mark.reed)}  {' '.join(mark.sentence.split())}" for mark in shown),
+        *([f"  … and {more:,} more: trimfit check"] if more > 0 else []),
+    ]
+
+
+def _went(moved: Mapping[str, int]) -> str:
+    """What went along with a reed's new name: `1 reed, 3 readings`."""
+    return ", ".join(f"{count:,} {kind}{'' if count == 1 else 's'}" for kind, count in moved.items())
 
 
 @app.command("import")
@@ -99,42 +110,34 @@ def import_(
     from trimfit.verbs import import_export
 
     try:
-        taken = import_export.import_folder(log_path(context), folder, None if as_json else progress)
+        taken = import_export.import_folder(log_path(context), folder, progress_of(as_json))
     except InputError as error:
         rows = getattr(error, "rows", None)
-        if rows is None:
+        if rows is None or not as_json:
             raise
         print_error(error)
-        if not as_json:
-            raise typer.Exit(error.exit_code) from error
-        print_json({"new": 0, "known": 0, "refused": rows, "faults": plain(error.faults)})
+        say(json_text({"new": 0, "known": 0, "refused": rows, "faults": error.faults}))
         raise typer.Exit(error.exit_code) from error
-    if as_json:
-        print_json(
-            {
-                **_counts(taken),
-                "doubts": plain(taken.marks),
-                "passed_over": list(taken.passed_over),
-                "notices": list(taken.counts.notices),
-                "renamed": plain(taken.counts.renamed),
-                "settings_changed": [
-                    {"setting": one.setting, "now": one.here, "was": one.there} for one in taken.counts.settings
-                ],
-            }
-        )
-        return
-    _print_counts(taken, "import", folder)
-    for changed in taken.counts.settings:
-        typer.echo(f"  {changed.setting} is {changed.here} now, and was {changed.there}")
-    for one in taken.counts.renamed:
-        went = ", ".join(f"{count:,} {kind}{'' if count == 1 else 's'}" for kind, count in one.moved.items())
-        typer.echo(f"  {short(one.reed)} was renamed {short(one.new_name)}, and has what was said of it: {went}")
-    for notice in taken.counts.notices:
-        typer.echo(f"  {notice}")
+    counts = taken.counts
+    changed = [{"setting": one.setting, "now": one.here, "was": one.there} for one in counts.settings]
+    doubts = {"doubts": taken.marks, "passed_over": taken.passed_over, "notices": counts.notices}
+    found = {**_counts(taken), **doubts, "renamed": counts.renamed, "settings_changed": changed}
+    answer(as_json, found, lambda: _imported(taken, folder))
+
+
+def _imported(taken: Taken, folder: Path) -> list[str]:
+    counts = taken.counts
+    lines = _counted(taken, "import", folder)
+    lines += [f"  {one.setting} is {one.here} now, and was {one.there}" for one in counts.settings]
+    lines += [
+        f"  {short(one.reed)} was renamed {short(one.new_name)}, and has what was said of it: {_went(one.moved)}"
+        for one in counts.renamed
+    ]
+    lines += [f"  {notice}" for notice in counts.notices]
     if taken.passed_over:
         shown = ", ".join(short(name) for name in taken.passed_over)
-        typer.echo(f"  not taken, being no file of a log folder: {shown}")
-    _print_marks(taken, "doubtful entries, kept and marked")
+        lines.append(f"  not taken, being no file of a log folder: {shown}")
+    return lines + _marked(taken, "doubtful entries, kept and marked")
 
 
 @app.command()
@@ -152,11 +155,8 @@ def export(
     """
     from trimfit.verbs import import_export
 
-    taken = import_export.export_folder(log_path(context), folder, None if as_json else progress, force=force)
-    if as_json:
-        print_json(_counts(taken))
-        return
-    _print_counts(taken, "export", folder)
+    taken = import_export.export_folder(log_path(context), folder, progress_of(as_json), force=force)
+    answer(as_json, _counts(taken), lambda: _counted(taken, "export", folder))
 
 
 @app.command()
@@ -182,13 +182,8 @@ def draft(
     from trimfit.verbs import import_export
 
     made = import_export.draft(sheet, folder, log_path(context), month_first=month_first, force=force)
-    if not as_json:
-        for line in made.page:
-            typer.echo(line)
-        return
-    said = plain(made)
-    del said["page"]
-    print_json({"folder": str(folder), **said})
+    said = {name: value for name, value in plain(made).items() if name != "page"}
+    answer(as_json, {"folder": str(folder), **said}, lambda: made.page)
 
 
 @app.command()
@@ -217,30 +212,22 @@ def merge(
     """
     from trimfit.verbs import import_export
 
-    taken = import_export.merge_log(
-        log_path(context), other, None if as_json else progress, renames=_pairs(rename or [])
-    )
-    if as_json:
-        counts = taken.counts
-        print_json(
-            {
-                **_counts(taken),
-                "conflicts": plain(counts.conflicts),
-                "renamed": plain(counts.renamed),
-                "settings_differ": plain(counts.settings),
-            }
-        )
-        return
-    _print_counts(taken, "merge", other)
-    for one in taken.counts.renamed:
-        _print_renamed(one)
-    for pair in taken.counts.settings:
-        typer.echo(
-            f"{pair.setting} is {pair.here} here and {pair.there} in {short(other.name)}: {pair.here} "
-            f"stands. To settle it: {command('settings', pair.setting, str(pair.there))}, "
-            f"or set {pair.here} at that bench"
-        )
-    _print_marks(taken, "in conflict; each says how it is settled (another name for a reed: --rename)")
+    taken = import_export.merge_log(log_path(context), other, progress_of(as_json), renames=_pairs(rename or []))
+    counts = taken.counts
+    besides = {"conflicts": counts.conflicts, "renamed": counts.renamed, "settings_differ": counts.settings}
+    answer(as_json, {**_counts(taken), **besides}, lambda: _merged(taken, other))
+
+
+def _merged(taken: Taken, other: Path) -> list[str]:
+    lines = _counted(taken, "merge", other)
+    lines += [line for one in taken.counts.renamed for line in _renamed(one)]
+    lines += [
+        f"{pair.setting} is {pair.here} here and {pair.there} in {short(other.name)}: {pair.here} "
+        f"stands. To settle it: {command('settings', pair.setting, str(pair.there))}, "
+        f"or set {pair.here} at that bench"
+        for pair in taken.counts.settings
+    ]
+    return lines + _marked(taken, "in conflict; each says how it is settled (another name for a reed: --rename)")
 
 
 def _pairs(words: list[str]) -> dict[str, str]:
@@ -256,18 +243,18 @@ def _pairs(words: list[str]) -> dict[str, str]:
     return found
 
 
-def _print_renamed(one: Any) -> None:
-    reed, new = short(one.reed), short(one.new_name)
+def _renamed(one: Any) -> list[str]:
+    reed, new, lines = short(one.reed), short(one.new_name), []
     if one.moved:
-        went = ", ".join(f"{count:,} {kind}{'' if count == 1 else 's'}" for kind, count in one.moved.items())
-        typer.echo(f"renamed {reed} -> {new}: {went}")
+        lines.append(f"renamed {reed} -> {new}: {_went(one.moved)}")
     if one.unsure:
         shown = ", ".join(one.unsure[:6]) + (" …" if len(one.unsure) > 6 else "")
-        typer.echo(
+        lines.append(
             f"{reed} was two reeds in this log, and one of them is {new} now. These stay {reed}: {shown}. "
             f"If any is of {new}, merge its bench's log again, or: "
             f"{command('log', 'rename', one.reed, one.new_name, '--entry', 'ENTRY')}"
         )
+    return lines
 
 
 @app.command()
@@ -285,10 +272,7 @@ def backup(
     from trimfit.verbs import import_export
 
     taken = import_export.back_up(log_path(context), file)
-    if as_json:
-        print_json(_counts(taken))
-        return
-    _print_counts(taken, "backup", file)
+    answer(as_json, _counts(taken), lambda: _counted(taken, "backup", file))
 
 
 @app.command()
@@ -299,25 +283,24 @@ def check(context: typer.Context, as_json: Json = False) -> None:
     """
     from trimfit.verbs import check as verbs_check
 
-    found = verbs_check.check(log_path(context), None if as_json else progress)
+    found = verbs_check.check(log_path(context), progress_of(as_json))
     sound = not found.damage
-    if as_json:
-        print_json(
-            {"sound": sound, "damage": list(found.damage), "entries": dict(found.entries), "marks": plain(found.marks)}
-        )
-    elif sound:
-        whole = sum(found.entries.values())
-        marks = f"{len(found.marks):,} mark{'' if len(found.marks) == 1 else 's'}"
-        typer.echo(f"the log is sound: {whole:,} entr{'y' if whole == 1 else 'ies'}, {marks}")
-        if found.marks:
-            rows = [[mark.entry, short(mark.reed), mark.kind, mark.sentence] for mark in found.marks]
-            typer.echo(table(["entry", "reed", "mark", "why"], rows))
-    else:
-        for line in found.damage:
-            typer.echo(line)
-        typer.echo("the log is damaged: keep it as it is, and go on with a backup or an export", err=True)
+    said = {"sound": sound, "damage": found.damage, "entries": found.entries, "marks": found.marks}
+    answer(as_json, said, lambda: _checked(found))
     if not sound:
+        if not as_json:
+            say("the log is damaged: keep it as it is, and go on with a backup or an export", err=True)
         raise typer.Exit(1)
+
+
+def _checked(found: Checked) -> Sequence[str]:
+    if found.damage:
+        return found.damage
+    whole = sum(found.entries.values())
+    marks = f"{len(found.marks):,} mark{'' if len(found.marks) == 1 else 's'}"
+    rows = [[mark.entry, short(mark.reed), mark.kind, mark.sentence] for mark in found.marks]
+    listed = table(["entry", "reed", "mark", "why"], rows) if rows else []
+    return [f"the log is sound: {whole:,} entr{'y' if whole == 1 else 'ies'}, {marks}", *listed]
 
 
 @app.command(context_settings={"ignore_unknown_options": True})
@@ -347,15 +330,17 @@ def settings(
         shown = {name: known[name]}
     else:
         shown = known
-    if as_json:
-        print_json({key: _typed(text) for key, text in shown.items()})
-        return
+    answer(as_json, {key: _typed(text) for key, text in shown.items()}, lambda: _settings(shown, reordered))
+
+
+def _settings(shown: Mapping[str, str], reordered: Sequence[str]) -> list[str]:
     rows = [[key, text, _unit(key), MEANINGS.get(key, "")] for key, text in shown.items()]
-    typer.echo(table(["setting", "value", "unit", "what it is"], rows, right=[1]))
+    lines = table(["setting", "value", "unit", "what it is"], rows, right=[1])
     if reordered:
         names = ", ".join(short(reed) for reed in reordered[:MARKS_SHOWN])
         more = f" and {len(reordered) - MARKS_SHOWN:,} more" if len(reordered) > MARKS_SHOWN else ""
-        typer.echo(f"read so, the entries of {names}{more} stand in another order than before")
+        lines.append(f"read so, the entries of {names}{more} stand in another order than before")
+    return lines
 
 
 def _unit(name: str) -> str:

@@ -6,10 +6,10 @@ from typing import Annotated, Any
 
 import typer
 
-from trimfit.base.plain_words import plain_name, wrapped
+from trimfit.base.plain_words import plain_name
 from trimfit.cli.context import Json, app, option, session_of
-from trimfit.cli.output.answers import print_answer, table
-from trimfit.cli.output.screen import prose_width
+from trimfit.cli.output.answers import answer, table
+from trimfit.cli.output.screen import prose
 
 FEWEST = 20
 """Held-out readings under which no share is shown."""
@@ -37,7 +37,7 @@ def learn(
 
     with session_of(context, as_json) as session:
         found = report_of(learn_log(session, second_opinion=second_opinion), session.settings.tool_step_mm)
-    print_answer(as_json, found, lambda: "\n".join(_lines(found)))
+    answer(as_json, found, lambda: _lines(found))
 
 
 def _span(value: dict[str, float], digits: int = 1) -> str:
@@ -47,7 +47,7 @@ def _span(value: dict[str, float], digits: int = 1) -> str:
 def _lines(found: dict[str, Any]) -> list[str]:
     from trimfit.base.pitch import OUTPUT_WORDS
 
-    lines = [line for said in _plain_lines(found) for line in wrapped(said, prose_width(), "  ")]
+    lines = [line for said in _plain_lines(found) for line in prose(said)]
     lines += ["", f"learned from {found['readings']:,} readings"]
     for kind in found["types"]:
         lines.append("")
@@ -69,7 +69,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
                 )
             )
         heads = ("cents", "per mm", "curve, per mm²", "per lip stroke", "per kPa", "per °C")
-        lines += table(heads, rows).split("\n")
+        lines += table(heads, rows)
     lines += _movement_lines(found["types"])
     lines += _cut_lines(found)
     lines += _weight_lines(found["weights"])
@@ -83,7 +83,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
         for part in found["variance"]
     ]
     names = ("gap", "crow", "pitch", "gap per mm", "crow per mm")
-    lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5)).split("\n")
+    lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
     lines += ["", "predicted against found, each batch left out"]
     lines += ["error, type slope, last slope: root mean squares in cents, of those readings that all three"]
     lines += ["predict (compared; slips left out); 50 % … 95 %: coverage, how many in a hundred of all"]
@@ -103,15 +103,11 @@ def _lines(found: dict[str, Any]) -> list[str]:
         if row["output"] in SHOWN and (row["output"] in ("gap", "crow") or not row["reed_type"])
     ]
     columns = ("compared", "error", "type slope", "last slope", "of all", "50 %", "80 %", "90 %", "95 %")
-    lines += table(("output", "type", *columns), held, right=tuple(range(2, 11))).split("\n")
+    lines += table(("output", "type", *columns), held, right=tuple(range(2, 11)))
     lines += _by_readings_lines(found["held_out"])
     if "second_opinion" in found:
-        lines += [
-            "",
-            "second opinion: a mixed model of the gap alone, type by type (cents)",
-        ]
-        for one in found["second_opinion"]:
-            lines += wrapped(one["words"], prose_width(), "  ")
+        lines += ["", "second opinion: a mixed model of the gap alone, type by type (cents)"]
+        lines += [line for one in found["second_opinion"] for line in prose(one["words"])]
     return lines
 
 
@@ -160,7 +156,7 @@ def _by_readings_lines(held_out: list[dict[str, Any]]) -> list[str]:
         rule = "the type's average slope" if before else "the type's mean first gap"
         rows.append((times, f"{one['readings']}", f"{one['rmse']:.1f}", f"{one['naive_rmse']:.1f}", rule))
     lines = ["", "the gap by how often F and E were read before (errors in cents)"]
-    return lines + table(("read before", "readings", "error", "beside", "which is"), rows, right=(1, 2, 3)).split("\n")
+    return lines + table(("read before", "readings", "error", "beside", "which is"), rows, right=(1, 2, 3))
 
 
 def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
@@ -183,12 +179,10 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
         return []
     heads = ("type", "gap per √day", "crow per √day", "settles", "per work", "sitting", "spans")
     lines = ["", "How reeds move with no work done (cents; settles, per work and sitting: of the gap)"]
-    lines += table(heads, rows, right=(3, 4, 5, 6)).split("\n")
+    lines += table(heads, rows, right=(3, 4, 5, 6))
     for kind in types:
         m = kind["movement"]
-        lines += wrapped(
-            left_lying(kind["reed_type"], m["left_week_gap_cents"], assumed=m["assumed"]), prose_width(), "  "
-        )
+        lines += prose(left_lying(kind["reed_type"], m["left_week_gap_cents"], assumed=m["assumed"]))
     return lines
 
 
@@ -208,4 +202,4 @@ def _weight_lines(weights: list[dict[str, Any]]) -> list[str]:
         for one in weights
     ]
     heads = ("type", "weight", "reeds", "crow Hz, first read", "mm off in all", "% of trim by weight")
-    return ["", "weight, crow and trim of reeds that ended good (90 %)", *table(heads, rows, right=(2, 5)).split("\n")]
+    return ["", "weight, crow and trim of reeds that ended good (90 %)", *table(heads, rows, right=(2, 5))]

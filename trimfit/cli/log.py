@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from trimfit.cli.context import Json, Text, app, argument, option, session_of
+from trimfit.cli.fast_path import options_of
 from trimfit.cli.output.entry_words import log_and_say
 
 if TYPE_CHECKING:
@@ -33,35 +33,25 @@ _verbs = typer.Typer(
 app.add_typer(_verbs, name="log")
 
 
-def _log(
-    context: typer.Context,
-    as_json: bool,
-    verb: Callable[..., EntryResult],
-    *words: Any,
-    create: bool = False,
-    checked_after: bool = False,
-    **said: Any,
-) -> None:
-    """Log by `verb(session, *words, **said, sure=…)` and print what was logged; see `log_and_say`."""
-    with session_of(context, as_json, create=create) as session:
-        log_and_say(partial(verb, session, *words, **said), as_json, checked_after=checked_after)
+def _log(context: typer.Context, verb: Callable[..., EntryResult], *words: Any, **more: Any) -> None:
+    """Log by `verb(session, *words, …)` and print what was logged. The call's options go to its keywords of their
+    names; `more`: keywords besides."""
+    said = context.params
+    given = {name: said[name] for name in options_of(verb).values()} | more
+    with session_of(context, said["as_json"]) as session:
+        log_and_say(session, verb, *words, as_json=said["as_json"], **given)
 
 
-def _given(**fields: Any) -> dict[str, Any]:
-    return {name: value for name, value in fields.items() if value is not None}
+def _keep(context: typer.Context, verb: Callable[..., EntryResult], names: Any, **more: Any) -> None:
+    """Log a reed, a chanter or an order, or revise it, by `verb(session, names, fields, …)`: the call's options are
+    fields of the record, by their columns."""
+    from trimfit.verbs.log import fields_of
 
-
-def _value(option: str, text: str | None, unit: str = "") -> float | str | None:
-    """A number typed after an option, in its `unit` or another of that sort; a blank stays, to take a value back."""
-    from trimfit.base.errors import InputError
-    from trimfit.base.units import parse_hz, parse_length_mm, parse_number
-
-    if text is None or not text.strip():
-        return text
-    try:
-        return {"hz": parse_hz, "mm": parse_length_mm}.get(unit, parse_number)(text)
-    except InputError as error:
-        raise InputError(error.what, option, error.remedy) from error
+    texts = {name: text for name, text in context.params.items() if name not in ("name", "move", "as_json")}
+    flags = {param.name or "": param.opts[0] for param in context.command.params}
+    fields, as_json = fields_of(texts, flags), context.params["as_json"]
+    with session_of(context, as_json, create=True) as session:
+        log_and_say(session, verb, names, fields, as_json=as_json, **more)
 
 
 @_verbs.command()
@@ -92,15 +82,7 @@ def reading(
     """
     from trimfit.verbs import log
 
-    said: dict[str, Any] = {
-        "at": at,
-        "after": after,
-        "chanter": chanter,
-        "pressure": pressure,
-        "temperature": temperature,
-    }
-    said |= {"humidity": humidity, "taped": taped, "remark": remark}
-    _log(context, as_json, log.log_reading, reed, words, checked_after=True, **said)
+    _log(context, log.log_reading, reed, words)
 
 
 @_verbs.command()
@@ -125,10 +107,7 @@ def trim(
 
     if amount is not None and length is not None:
         raise InputError(f"two lengths, {short(amount)} and {short(length)}", "log trim", "say one")
-    length = amount if length is None else length
-
-    said: dict[str, Any] = {"length": length, "lip": lip, "asked": asked, "at": at, "after": after, "remark": remark}
-    _log(context, as_json, log.log_trim, reed, **said)
+    _log(context, log.log_trim, reed, length=amount if length is None else length)
 
 
 @_verbs.command()
@@ -138,7 +117,7 @@ def reed(
     reed_type: Annotated[Text, option("--type", "Its type.", "TYPE")] = None,
     batch: Annotated[Text, option("--batch", "The batch it was made in.", "NAME")] = None,
     made_on: Annotated[Text, option("--made-on", "As 2026-03-01.", "DATE")] = None,
-    blade: Annotated[Text, option("--blade", "Free blade length when new, mm.", "MM")] = None,
+    blade_mm: Annotated[Text, option("--blade", "Free blade length when new, mm.", "MM")] = None,
     weight: Annotated[Text, option("--weight", "How hard it is to blow, in your word.", "WORD")] = None,
     order: Annotated[Text, option("--order", "The order it is for.", "ORDER")] = None,
     remark: Remark = None,
@@ -154,18 +133,11 @@ def reed(
     from trimfit.base.natural_order import counted_out
     from trimfit.verbs import log
 
-    given = _given(
-        reed_type=reed_type,
-        batch=batch,
-        made_on=made_on,
-        blade_mm=_value("--blade", blade, "mm"),
-        weight=weight,
-        order=order,
-        remark=remark,
-    )
     names = counted_out(name)
-    verb, about = (log.log_reed, name) if names is None else (log.log_reeds, names)
-    _log(context, as_json, verb, about, given, move=move, create=True)
+    if names is None:
+        _keep(context, log.log_reed, name, move=move)
+    else:
+        _keep(context, log.log_reeds, names, move=move)
 
 
 @_verbs.command()
@@ -174,12 +146,12 @@ def chanter(
     name: Annotated[str, argument("The chanter's name.", "CHANTER")],
     kind: Annotated[Text, option("--kind", "Your word for chanters made alike.", "WORD")] = None,
     at_hand: Annotated[Text, option("--at-hand", "yes, or no: it is with its owner.", "YES|NO")] = None,
-    meeting_pitch: Annotated[
+    meeting_pitch_hz: Annotated[
         Text, option("--meeting-pitch", "Where E and F meet, Hz as low A, if known.", "HZ")
     ] = None,
-    working_crow: Annotated[Text, option("--working-crow", "The crow it asks for: C+22 or hertz.", "CROW")] = None,
-    crow_type: Annotated[Text, option("--crow-type", "The reed type that this crow is of.", "TYPE")] = None,
-    bore_gauge: Annotated[Text, option("--bore-gauge", "How far the bore gauge enters, mm.", "MM")] = None,
+    working_crow_hz: Annotated[Text, option("--working-crow", "The crow it asks for: C+22 or hertz.", "CROW")] = None,
+    working_crow_type: Annotated[Text, option("--crow-type", "The reed type that this crow is of.", "TYPE")] = None,
+    bore_gauge_mm: Annotated[Text, option("--bore-gauge", "How far the bore gauge enters, mm.", "MM")] = None,
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
@@ -187,20 +159,9 @@ def chanter(
 
     Example: trimfit log chanter CH-7 --meeting-pitch 474 --working-crow C+22
     """
-    from trimfit.base.pitch import parse_crow_hz
     from trimfit.verbs import log
 
-    crow = parse_crow_hz(working_crow) if working_crow and working_crow.strip() else working_crow
-    given = _given(
-        kind=kind,
-        at_hand=at_hand,
-        meeting_pitch_hz=_value("--meeting-pitch", meeting_pitch, "hz"),
-        working_crow_hz=crow,
-        working_crow_type=crow_type,
-        bore_gauge_mm=_value("--bore-gauge", bore_gauge, "mm"),
-        remark=remark,
-    )
-    _log(context, as_json, log.log_chanter, name, given, create=True)
+    _keep(context, log.log_chanter, name)
 
 
 @_verbs.command()
@@ -208,11 +169,11 @@ def order(
     context: typer.Context,
     name: Annotated[str, argument("The order's name.", "ORDER")],
     chanter: Annotated[Text, option("--chanter", "The chanter it is for.", "NAME")] = None,
-    target_pitch: Annotated[
+    target_pitch_hz: Annotated[
         Text, option("--target-pitch", "Hz as low A; left out: wherever E and F meet.", "HZ")
     ] = None,
     quantity: Annotated[Text, option("--quantity", "How many reeds.", "N")] = None,
-    pressure: Annotated[Text, option("--pressure", "The player's: 6.5 kPa, 26 inH2O …", "P")] = None,
+    pressure_kpa: Annotated[Text, option("--pressure", "The player's: 6.5 kPa, 26 inH2O …", "P")] = None,
     weight: Annotated[Text, option("--weight", "How hard to blow its reeds are to be.", "WORD")] = None,
     due_on: Annotated[Text, option("--due", "As 2026-03-01.", "DATE")] = None,
     remark: Remark = None,
@@ -222,19 +183,9 @@ def order(
 
     Example: trimfit log order O-12 --chanter CH-7 --quantity 12 --due 2026-04-01
     """
-    from trimfit.base.units import parse_pressure_kpa
     from trimfit.verbs import log
 
-    given = _given(
-        chanter=chanter,
-        target_pitch_hz=_value("--target-pitch", target_pitch, "hz"),
-        quantity=_value("--quantity", quantity),
-        pressure_kpa=parse_pressure_kpa(pressure) if pressure and pressure.strip() else pressure,
-        weight=weight,
-        due_on=due_on,
-        remark=remark,
-    )
-    _log(context, as_json, log.log_order, name, given, create=True)
+    _keep(context, log.log_order, name)
 
 
 @_verbs.command()
@@ -256,7 +207,7 @@ def event(
     """
     from trimfit.verbs import log
 
-    _log(context, as_json, log.log_event, reed, words, at=at, after=after, remark=remark)
+    _log(context, log.log_event, reed, words)
 
 
 @_verbs.command()
@@ -275,7 +226,7 @@ def outcome(
     """
     from trimfit.verbs import log
 
-    _log(context, as_json, log.log_outcome, reed, outcome, at=at, after=after, remark=remark)
+    _log(context, log.log_outcome, reed, outcome)
 
 
 @_verbs.command()
@@ -298,9 +249,7 @@ def strike(
 
     if entry is None and not last:
         raise InputError("no entry is named", "log strike", "give its id, or say --last, or --last REED")
-    said = log.TAKEN_BACK if why is None else why
-    what: dict[str, Any] = {"entry": None, "last_of": entry} if last else {"entry": entry}
-    _log(context, as_json, lambda session, sure: log.strike(session, why=said, at=at, **what))
+    _log(context, log.strike, entry, last=last)
 
 
 @_verbs.command()
@@ -322,7 +271,7 @@ def amend(
     """
     from trimfit.verbs.corrections.amend import amend_entry
 
-    _log(context, as_json, amend_entry, entry, words)
+    _log(context, amend_entry, entry, words)
 
 
 @_verbs.command()
@@ -346,4 +295,4 @@ def rename(
     """
     from trimfit.verbs import log
 
-    _log(context, as_json, lambda session, sure: log.rename(session, reed, new, only=entries or (), join=join))
+    _log(context, log.rename, reed, new, only=entries or (), join=join)

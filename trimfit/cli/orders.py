@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer import Option
 
-from trimfit.base.plain_words import plain_name, wrapped
+from trimfit.base.plain_words import plain_name
 from trimfit.cli.context import At, Json, app, argument, option, session_of
-from trimfit.cli.output.answers import print_answer, print_json, table
-from trimfit.cli.output.screen import prose_width
+from trimfit.cli.output.answers import answer, table
+from trimfit.cli.output.screen import prose
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from trimfit.verbs.allot import Allotment
     from trimfit.verbs.pick import Pick, Picked
-    from trimfit.verbs.rehearse import Rehearsal
+    from trimfit.verbs.rehearse import Rehearsal, WhatIf
 
 
 @app.command()
@@ -44,40 +46,33 @@ def pick(
     with session_of(context, as_json) as session:
         found = verbs_pick.picked(session, order, at_s=asked_s(at))
         taken = verbs_pick.take(session, found, take) if take is not None else []
-    if as_json:
-        print_json(found.blanks if take is None else {"order": found.order.order, "taken": taken})
-        return
-    for note in found.notes:
-        typer.echo("\n".join(wrapped(note, prose_width())))
-    if not found.blanks:
-        typer.echo("no untrimmed blank is free for this order; first log reeds that have no order")
-        return
-    if take is not None:
-        names = ", ".join(plain_name(name, 24) for name in taken)
-        typer.echo("\n".join(wrapped(f"to {plain_name(found.order.order, 24)} now: {names}", prose_width())))
-        return
-    typer.echo(_blanks(found, everything=all_))
+    name = plain_name(found.order.order, 24)
+
+    def words() -> list[str]:
+        notes = [line for note in found.notes for line in prose(note)]
+        if not found.blanks:
+            return [*notes, "no untrimmed blank is free for this order; first log reeds that have no order"]
+        if take is not None:
+            return [*notes, *prose(f"to {name} now: {', '.join(plain_name(one, 24) for one in taken)}")]
+        return [*notes, *_blanks(found, name, everything=all_)]
+
+    answer(as_json, found.blanks if take is None else {"order": found.order.order, "taken": taken}, words)
 
 
-def _blanks(found: Picked, *, everything: bool) -> str:
+def _blanks(found: Picked, order: str, *, everything: bool) -> list[str]:
     """The blanks as a table, a rule under those that the order wants, and how many are not shown."""
     start, shown = found.start_and_shown(everything=everything)
     # what is to be said of many blanks is said once, under the table
     remarks = {text: f"({i})" for i, text in enumerate(dict.fromkeys(one.remark for one in shown if one.remark), 1)}
     heads = ("reed", "type", "mm off", "cuts", "good %", "min", "crow", "")
-    lines = table(heads, [_row(one, remarks) for one in shown], right=(2, 3, 4, 5)).splitlines()
+    lines = table(heads, [_row(one, remarks) for one in shown], right=(2, 3, 4, 5))
     if start is not None and 0 < start < len(shown):
         lines.insert(1 + start, "-" * max(len(line) for line in lines))
     more = len(found.blanks) - len(shown)
-    tail = [f"{len(found.blanks)} blanks, the least expected cost (min) first"]
-    tail[0] += f"; {more} not shown (--all shows them)" if more else ""
-    tail += wrapped(f"{plain_name(found.order.order, 24)}: {found.shortage()}", prose_width())
-    notes = [
-        line
-        for text, mark in remarks.items()
-        for line in wrapped(f"{mark} {plain_name(text, 400)}", prose_width(), "    ")
-    ]
-    return "\n".join([*lines, *tail, *notes])
+    unseen = f"; {more} not shown (--all shows them)" if more else ""
+    notes = [line for text, mark in remarks.items() for line in prose(f"{mark} {plain_name(text, 400)}", "    ")]
+    listed = f"{len(found.blanks)} blanks, the least expected cost (min) first{unseen}"
+    return [*lines, listed, *prose(f"{order}: {found.shortage()}"), *notes]
 
 
 def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
@@ -118,24 +113,24 @@ def allot(
     with session_of(context, as_json) as session:
         found = verbs_allot.allot(session, orders or (), begun=begun, pitches_hz=pitches)
         taken = verbs_allot.take_allotted(session, found) if take else None
-    if as_json:
-        print_json(found)
-        return
-    typer.echo(_allotment(found))
-    if taken is not None:
-        names = ", ".join(plain_name(name, 24) for name in taken) or "nothing new"
-        typer.echo("\n".join(wrapped(f"put to their orders now: {names}", prose_width())))
+    answer(as_json, found, lambda: [*_allotment(found), *_put(taken)])
 
 
-def _allotment(found: Allotment) -> str:
+def _put(taken: Sequence[str] | None) -> list[str]:
+    if taken is None:
+        return []
+    return prose(f"put to their orders now: {', '.join(plain_name(name, 24) for name in taken) or 'nothing new'}")
+
+
+def _allotment(found: Allotment) -> list[str]:
     """The allotted reeds as a table, then what is short and what is spare, and why."""
     from collections import Counter
 
     from trimfit.base.pitch import crow_label
 
-    lines = [line for note in found.notes for line in wrapped(note, prose_width())]
+    lines = [line for note in found.notes for line in prose(note)]
     if not found.allotted and not found.short:
-        return "\n".join([*lines, "no open order wants a reed"])
+        return [*lines, "no open order wants a reed"]
     rows = [
         (
             plain_name(one.order, 14),
@@ -150,7 +145,7 @@ def _allotment(found: Allotment) -> str:
         for one in found.allotted
     ]
     heads = ("order", "chanter", "reed", "crow", "mm", "cuts", "meets Hz", "good %")
-    lines += table(heads, rows, right=(4, 5, 6, 7)).splitlines() if rows else []
+    lines += table(heads, rows, right=(4, 5, 6, 7)) if rows else []
     good, hours = sum(one.chance_good for one in found.allotted), sum(one.bench_minutes for one in found.allotted) / 60
     lines.append(f"{_so_many(len(rows), 'reed')}, {good:.1f} expected good; {hours:.1f} hours of cuts and readings")
     empty = sum(one.wanted - one.found for one in found.short)
@@ -161,17 +156,16 @@ def _allotment(found: Allotment) -> str:
         alike.setdefault(f"{one.wanted}, found {one.found}: {one.why}", []).append(plain_name(one.order, 24))
     for what, orders in alike.items():
         wants = "wants" if len(orders) == 1 else "each want"
-        lines += wrapped(f"short: {', '.join(orders)} {wants} {what}", prose_width())
+        lines += prose(f"short: {', '.join(orders)} {wants} {what}")
     if found.spare:
         whys = ", ".join(f"{count} {why}" for why, count in Counter(found.spare_why).most_common())
-        lines += wrapped(f"spare: {len(found.spare)} reeds ({whys})", prose_width())
+        lines += prose(f"spare: {len(found.spare)} reeds ({whys})")
     if found.pitches:
-        lines += wrapped(_one_pitch(found), prose_width())
+        lines += prose(_one_pitch(found))
     marked = [one for one in found.allotted if "nobody said whether" in one.why]
     if marked:
-        names = ", ".join(plain_name(one.reed, 24) for one in marked)
-        lines += wrapped(f"weight not known: {names}", prose_width())
-    return "\n".join(lines)
+        lines += prose(f"weight not known: {', '.join(plain_name(one.reed, 24) for one in marked)}")
+    return lines
 
 
 def _one_pitch(found: Allotment) -> str:
@@ -204,14 +198,14 @@ def rehearse(
 
     with session_of(context, as_json) as session:
         run = rehearse_order(session, order, at_s=asked_s(at))
-    print_answer(as_json, run, lambda: "\n".join(_run_lines(run)))
+    answer(as_json, run, lambda: _run_lines(run))
 
 
 def _run_lines(run: Rehearsal) -> list[str]:
     from trimfit.verbs.pick import shortage_words
 
     name = plain_name(run.order)
-    lines = [line for note in run.notes for line in wrapped(note, prose_width())]
+    lines = [line for note in run.notes for line in prose(note)]
     if run.wanted is not None:
         done = [f"{run.done_good} good"] + ([f"{run.done_lost} lost"] if run.done_lost else [])
         lines.append(f"{name}: {run.wanted} wanted; {', '.join(done)}, {run.in_hand} in hand; {run.reeds} still wanted")
@@ -226,38 +220,25 @@ def _run_lines(run: Rehearsal) -> list[str]:
     else:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
         begin = shortage_words(run.reeds, run.in_hand, run.to_start, run.send_reeds)
-        lines += wrapped(f"  {run.hours:.1f} hours for the run; {begin}{sure}", prose_width(), "    ")
+        lines += prose(f"  {run.hours:.1f} hours for the run; {begin}{sure}", "    ")
     if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
         aims = ", ".join(f"{cents:+.0f}" for cents in run.aim_offsets_cents)
         enough = (
             f", {100 * run.chance_enough:.0f} % that {run.reeds} are" if run.reeds > 1 and run.chance_enough else ""
         )
-        lines += wrapped(
+        lines += prose(
             f"  as little as is known of its chanter, {run.send_reeds} reeds are enough, each worked to a stop of its "
             f"own, at gaps there of {aims} cents: {100 * run.chance_one_within:.0f} % that one is within "
             f"tolerance{enough}; of fewer, trimfit ask says where each is best stopped",
-            prose_width(),
             "    ",
         )
-    rows = [("as it stands", run)] + [(what.change, what) for what in run.what_if]
-    return [
-        *lines,
-        table(
-            ("what if", "good %", "past %", "cuts", "readings", "hours"),
-            [
-                (
-                    what,
-                    f"{100 * r.good:.1f}",
-                    f"{100 * r.past:.1f}",
-                    f"{r.trims_per_reed:.1f}",
-                    f"{r.readings_per_reed:.1f}",
-                    f"{r.minutes / 60:.1f}",
-                )
-                for what, r in rows
-            ],
-            right=(1, 2, 3, 4, 5),
-        ),
-    ]
+    rows = []
+    ways: list[tuple[str, Rehearsal | WhatIf]] = [("as it stands", run), *((one.change, one) for one in run.what_if)]
+    for change, r in ways:
+        figures = (100 * r.good, 100 * r.past, r.trims_per_reed, r.readings_per_reed, r.minutes / 60)
+        rows.append((change, *(f"{figure:.1f}" for figure in figures)))
+    heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
+    return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5))]
 
 
 def _so_many(count: int, word: str) -> str:

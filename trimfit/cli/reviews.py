@@ -7,15 +7,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.base.plain_words import chance_cell, plain_name, signed, wrapped
+from trimfit.base.plain_words import chance_cell, plain_name, signed
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
-from trimfit.cli.output.answers import print_answer, print_json, table
-from trimfit.cli.output.json_values import plain
-from trimfit.cli.output.screen import prose_width
+from trimfit.cli.output.answers import answer, plain, table
+from trimfit.cli.output.screen import prose, prose_width
 
 if TYPE_CHECKING:
-    from trimfit.base.units import Interval
+    from collections.abc import Sequence
 
+    from trimfit.base.units import Interval
+    from trimfit.review.results import BatchDrift, ChanterMap, DriftLimits
+    from trimfit.review.statistics.repeatability import NoteRepeatability
+    from trimfit.verbs.reviews.owner_answers import Narrowing
+    from trimfit.verbs.reviews.reed_story import ReedReview
 
 review = typer.Typer(
     help="What the log shows of batches, chanters, reading error, reeds.\n\nExample: trimfit review batches",
@@ -33,7 +37,6 @@ def _span(value: Interval | None, form: str = "+.0f") -> str:
 
 def _plus_minus(value: Interval) -> str:
     """A mean and half its interval, as `+41 ±8`."""
-
     return f"{signed(value.mean)} ±{0.5 * (value.high - value.low):.0f}"
 
 
@@ -56,12 +59,12 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
     with session_of(context, as_json) as session:
         found = reviews_batches.batches(session)
         limits = reviews_batches.drift_limits(session.settings)
-    if as_json:
-        print_json([batch_json(b) for b in found])
-        return
+    answer(as_json, [batch_json(b) for b in found], lambda: _batches(found, limits))
+
+
+def _batches(found: Sequence[BatchDrift], limits: DriftLimits) -> list[str]:
     if not found:
-        typer.echo("no batch yet: log a reed and name its batch")
-        return
+        return ["no batch yet: log a reed and name its batch"]
     rows = [
         (
             plain_name(b.batch, 14),
@@ -77,19 +80,20 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
         for b in found
     ]
     heads = ("batch", "type", "reeds", "start", "slope %", "week", "off %", "past/short", "")
-    typer.echo(table(heads, rows, right=(2, 3, 4, 5, 6, 7)))
-    typer.echo("start: cents of crow off the type's; week: cents of settling off the type's")
-    typer.echo("off %: the chance that it is off by more than the settings allow")
-    typer.echo("past/short: how many reeds left the bench past the meeting point, how many short")
-    typer.echo("unsure: too little was read to say whether it is off")
-    for b in found:
-        if b.drifted:
-            said = (
-                f"{plain_name(b.batch)}: {b.why}. Start {_span(b.start_shift_cents)} cents, "
-                f"slope {_span(b.response_shift_pct)} %"
-            )
-            for line in wrapped(said, prose_width()):
-                typer.echo(line)
+    said = [
+        f"{plain_name(b.batch)}: {b.why}. Start {_span(b.start_shift_cents)} cents, "
+        f"slope {_span(b.response_shift_pct)} %"
+        for b in found
+        if b.drifted
+    ]
+    return [
+        *table(heads, rows, right=(2, 3, 4, 5, 6, 7)),
+        "start: cents of crow off the type's; week: cents of settling off the type's",
+        "off %: the chance that it is off by more than the settings allow",
+        "past/short: how many reeds left the bench past the meeting point, how many short",
+        "unsure: too little was read to say whether it is off",
+        *(line for text in said for line in prose(text)),
+    ]
 
 
 @review.command("chanters")
@@ -108,48 +112,55 @@ def chanters(
 
     Example: trimfit review chanters CH-7 --sheet sheets
     """
-    from trimfit.base.pitch import crow_label
     from trimfit.verbs.reviews import chanters as reviews_chanters
-    from trimfit.verbs.reviews.owner_answers import owners_answers, told_most
+    from trimfit.verbs.reviews.owner_answers import owners_answers
 
     with session_of(context, as_json) as session:
         found = reviews_chanters.chanters(session, name)
         ask_owner = owners_answers(session)
     paths = reviews_chanters.write_sheets(found, sheet) if sheet is not None else []
-    if as_json:
-        print_json([chanter_json(one) | {"ask_owner": plain(ask_owner.get(one.chanter, []))} for one in found])
-        return
+    said = [chanter_json(one) | {"ask_owner": plain(ask_owner.get(one.chanter, []))} for one in found]
+    answer(as_json, said, lambda: [*_chanters(found, ask_owner, notes=name is not None), *map(str, paths)])
+
+
+def _chanters(found: Sequence[ChanterMap], ask_owner: dict[str, list[Narrowing]], *, notes: bool) -> list[str]:
     if not found:
-        typer.echo("no chanter yet: name it on a reading, or log it")
+        return ["no chanter yet: name it on a reading, or log it"]
+    lines: list[str] = []
     for one in found:
-        meets = "its meeting pitch is not known yet"
-        if one.meet_pitch_hz:
-            kpa = f" at {one.pressure_kpa:.1f} kPa" if one.pressure_kpa else ""
-            meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{kpa}"
-        kind = f" ({plain_name(one.kind)})" if one.kind else ""
-        said = [f"{plain_name(one.chanter)}{kind}: {meets}; {one.why}"]
-        said += [
-            f"asks {plain_name(ask.reed_type)} for a crow of {crow_label(ask.crow_hz.mean)}, "
-            f"{_span(ask.crow_hz, '.0f')} Hz, from {ask.reeds} reed{'s' if ask.reeds != 1 else ''}"
-            for ask in one.asked
-        ]
-        if one.g_octave is not None:
-            said.append(f"G octave {_span(one.g_octave.offset_hz, '+.1f')} Hz from low A at the meeting point")
-        if asked := ask_owner.get(one.chanter):
-            said.append(f"away: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
-        if one.suits:
-            names = ", ".join(plain_name(reed, 20) for reed in one.suits)
-            said.append(f"stock that suits, least to take off first: {names}")
-        for place, text in enumerate(said):
-            for line in wrapped(text if place == 0 else f"  {text}", prose_width(), "    "):
-                typer.echo(line)
-        if name is not None and one.notes:
-            _sheet(one)
-    for path in paths:
-        typer.echo(str(path))
+        first, *more = _chanter(one, ask_owner.get(one.chanter, []))
+        lines += [*prose(first, "    "), *(line for text in more for line in prose(f"  {text}", "    "))]
+        lines += _notes(one) if notes and one.notes else []
+    return lines
 
 
-def _sheet(one: Any) -> None:
+def _chanter(one: ChanterMap, asked: list[Narrowing]) -> list[str]:
+    """What is known of a chanter, a sentence each. asked: what to ask its owner."""
+    from trimfit.base.pitch import crow_label
+    from trimfit.verbs.reviews.owner_answers import told_most
+
+    meets = "its meeting pitch is not known yet"
+    if one.meet_pitch_hz:
+        kpa = f" at {one.pressure_kpa:.1f} kPa" if one.pressure_kpa else ""
+        meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{kpa}"
+    kind = f" ({plain_name(one.kind)})" if one.kind else ""
+    said = [f"{plain_name(one.chanter)}{kind}: {meets}; {one.why}"]
+    said += [
+        f"asks {plain_name(ask.reed_type)} for a crow of {crow_label(ask.crow_hz.mean)}, "
+        f"{_span(ask.crow_hz, '.0f')} Hz, from {ask.reeds} reed{'s' if ask.reeds != 1 else ''}"
+        for ask in one.asked
+    ]
+    if one.g_octave is not None:
+        said.append(f"G octave {_span(one.g_octave.offset_hz, '+.1f')} Hz from low A at the meeting point")
+    if asked:
+        said.append(f"away: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
+    if one.suits:
+        names = ", ".join(plain_name(reed, 20) for reed in one.suits)
+        said.append(f"stock that suits, least to take off first: {names}")
+    return said
+
+
+def _notes(one: ChanterMap) -> list[str]:
     """Each note of a chanter at the meeting point, as low A."""
     from trimfit.base.pitch import OUTPUT_WORDS
 
@@ -163,7 +174,7 @@ def _sheet(one: Any) -> None:
         )
         for note in one.notes
     ]
-    typer.echo(table(("note", "cents from the meeting pitch", f"against {lean}", ""), rows))
+    return table(("note", "cents from the meeting pitch", f"against {lean}", ""), rows)
 
 
 def batch_json(batch: Any) -> dict[str, Any]:
@@ -176,29 +187,21 @@ def chanter_json(one: Any) -> dict[str, Any]:
     """One chanter as `review chanters --json` has it."""
     from trimfit.base.pitch import crow_label
 
-    return {
-        "chanter": one.chanter,
-        "meeting_pitch_hz": plain(one.meet_pitch_hz),
-        "told_pitch_hz": one.told_pitch_hz,
-        "pressure_kpa": one.pressure_kpa,
-        "readings": one.readings,
-        "reeds": one.reeds,
-        "crow_asked": [
-            {
-                "reed_type": ask.reed_type,
-                "crow_hz": plain(ask.crow_hz),
-                "crow": crow_label(ask.crow_hz.mean),
-                "reeds": ask.reeds,
-            }
-            for ask in one.asked
-        ],
-        "g_octave": plain(one.g_octave) if one.g_octave is not None else None,
-        "agrees": one.agrees,
-        "kind": one.kind,
-        "notes": [plain(note) for note in one.notes],
-        "suits": list(one.suits),
-        "why": one.why,
-    }
+    asked = [
+        {"reed_type": ask.reed_type, "crow_hz": ask.crow_hz, "crow": crow_label(ask.crow_hz.mean), "reeds": ask.reeds}
+        for ask in one.asked
+    ]
+    said: dict[str, Any] = plain(
+        {
+            "chanter": one.chanter,
+            "meeting_pitch_hz": one.meet_pitch_hz,
+            "told_pitch_hz": one.told_pitch_hz,
+            **{name: getattr(one, name) for name in ("pressure_kpa", "readings", "reeds")},
+            "crow_asked": asked,
+            **{name: getattr(one, name) for name in ("g_octave", "agrees", "kind", "notes", "suits", "why")},
+        }
+    )
+    return said
 
 
 @review.command("repeatability")
@@ -212,39 +215,33 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
 
     Example: trimfit review repeatability
     """
-    import math
-
-    from trimfit.base.pitch import OUTPUT_WORDS
     from trimfit.verbs.reviews import report as reviews_report
 
     with session_of(context, as_json) as session:
         found = reviews_report.repeatability(session)
-    if as_json:
-        print_json(found)
-        return
+    answer(as_json, found, lambda: _reading_errors(found))
 
-    def cell(value: float) -> str:
-        return f"{value:.1f}" if math.isfinite(value) else ""
 
-    rows = [
-        (
-            OUTPUT_WORDS.get(one.output, one.output),
-            str(one.readings),
-            cell(one.within_cents.mean),
-            cell(one.sitting_cents),
-            cell(one.condition_cents),
-            cell(one.total_cents.mean),
-            str(one.readings_in_sitting) if one.readings_in_sitting else "never",
-            str(one.sittings),
-        )
-        for one in found
-    ]
-    heads = ("of", "readings", "one sitting", "sittings", "air", "next day", "to ± 1 cent", "or sittings")
-    typer.echo(table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)))
+def _reading_errors(found: Sequence[NoteRepeatability]) -> list[str]:
+    import math
+
+    from trimfit.base.pitch import OUTPUT_WORDS
+
+    rows = []
     for one in found:
-        if one.output in ("gap", "crow"):
-            for line in wrapped(f"{one.output}: {one.why}", prose_width(), "  "):
-                typer.echo(line)
+        parts = (one.within_cents.mean, one.sitting_cents, one.condition_cents, one.total_cents.mean)
+        rows.append(
+            (
+                OUTPUT_WORDS.get(one.output, one.output),
+                str(one.readings),
+                *(f"{cents:.1f}" if math.isfinite(cents) else "" for cents in parts),
+                str(one.readings_in_sitting) if one.readings_in_sitting else "never",
+                str(one.sittings),
+            )
+        )
+    heads = ("of", "readings", "one sitting", "sittings", "air", "next day", "to ± 1 cent", "or sittings")
+    said = [f"{one.output}: {one.why}" for one in found if one.output in ("gap", "crow")]
+    return [*table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)), *(line for text in said for line in prose(text))]
 
 
 @review.command("reed")
@@ -262,39 +259,35 @@ def reed_(
 
     Example: trimfit review reed R-0412
     """
-    from trimfit.base.dates import local_minute
     from trimfit.verbs.reviews import reed_story
     from trimfit.verbs.reviews import ticket as reviews_ticket
-    from trimfit.verbs.wording import advice_lines, own_words
 
     with session_of(context, as_json) as session:
         found = reed_story.review_reed(session, reed)
         paths = reviews_ticket.write_tickets(session, [reed], ticket) if ticket is not None else []
-    if as_json:
-        print_json(plain(found) | ({"ticket": [str(path) for path in paths]} if paths else {}))
-        return
+    said = plain(found) | ({"ticket": [str(path) for path in paths]} if paths else {})
+    answer(as_json, said, lambda: [*_story(found), *map(str, paths)])
+
+
+def _story(found: ReedReview) -> list[str]:
+    from trimfit.base.dates import local_minute
+    from trimfit.verbs.wording import advice_lines, own_words
+
     parts = [plain_name(found.reed), f"type {plain_name(found.reed_type)}", f"batch {plain_name(found.batch)}"]
     parts += [f"made {found.made_on}"] if found.made_on else []
     parts += [f"order {plain_name(found.order)}"] if found.order else []
     parts += [f"chanter {plain_name(found.chanter)}"] if found.chanter else []
-    for line in wrapped(", ".join(parts), prose_width(), "  "):
-        typer.echo(line)
+    lines = prose(", ".join(parts))
     for event in found.events:
         gap = f"; gap {signed(event.gap_cents)} cents" if event.gap_cents is not None else ""
         doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""
         struck = f"; STRUCK: {event.struck}" if event.struck is not None else ""
         said = " ".join(f"{event.said}{gap}{doubts}{struck}".split())
-        for line in wrapped(f"{local_minute(event.at)}  {event.what}: {said}  [{event.short}]", prose_width(), "    "):
-            typer.echo(line)
+        lines += prose(f"{local_minute(event.at)}  {event.what}: {said}  [{event.short}]", "    ")
     left = f"; left the bench: {found.outcome}" if found.outcome else ""
-    typer.echo(f"now {found.removed_mm:.2f} mm off, {found.lip_strokes:g} lip strokes{left}")
-    for line in advice_lines(found.advice, prose_width()):
-        typer.echo(line)
-    if found.own_lines is not None:
-        for line in wrapped(f"  {own_words(found.own_lines)}", prose_width(), "    "):
-            typer.echo(line)
-    for path in paths:
-        typer.echo(str(path))
+    lines.append(f"now {found.removed_mm:.2f} mm off, {found.lip_strokes:g} lip strokes{left}")
+    lines += advice_lines(found.advice, prose_width())
+    return lines + (prose(f"  {own_words(found.own_lines)}", "    ") if found.own_lines is not None else [])
 
 
 @review.command("ticket")
@@ -323,16 +316,13 @@ def ticket_(
 
         with session_of(context, as_json) as session:
             text = letter_for(session, letter)
-        print_answer(as_json, {"order": letter, "letter": text}, lambda: text)
+        answer(as_json, {"order": letter, "letter": text}, lambda: [text])
         return
     with session_of(context, as_json) as session:
         paths = reviews_ticket.write_tickets(session, reeds or [], out, order=order, at_s=asked_s(at))
-    if as_json:
-        one = {"reed": reeds[0]} if reeds and len(reeds) == 1 and order is None else {}
-        print_json(one | {"files": [str(path) for path in paths]})
-        return
-    for path in paths:
-        typer.echo(str(path))
+    files = [str(path) for path in paths]
+    one = {"reed": reeds[0]} if reeds and len(reeds) == 1 and order is None else {}
+    answer(as_json, one | {"files": files}, lambda: files)
 
 
 @app.command()
@@ -352,5 +342,6 @@ def report(
 
     with session_of(context, as_json) as session:
         paths = reviews_report.write_report(session, folder, shop=shop, at_s=asked_s(at))
-    answer = {"page": str(paths[0]), "pictures": [str(path) for path in paths[1:]]}
-    print_answer(as_json, answer, lambda: f"{paths[0]}, with {len(paths) - 1} picture files beside it")
+    page, *pictures = map(str, paths)
+    said = [f"{page}, with {len(pictures)} picture files beside it"]
+    answer(as_json, {"page": page, "pictures": pictures}, lambda: said)

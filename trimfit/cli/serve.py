@@ -9,6 +9,7 @@ import typer
 from typer import Option
 
 from trimfit.cli.context import app, log_path, option
+from trimfit.cli.output.screen import say
 
 DEFAULT_PORT = 8377
 SHARED = """\
@@ -35,13 +36,12 @@ def serve(
     from trimfit.web.server import serve as serve_page
 
     def announce(address: str) -> None:
-        typer.echo(address)
+        say(address)
         if share:
             if sys.stdout.isatty():
                 from trimfit.web.square_code import square_text
 
-                typer.echo(square_text(address), nl=False)
-            typer.echo(SHARED)
-        sys.stdout.flush()
+                say(*square_text(address).splitlines())
+            say(SHARED)
 
     serve_page(log_path(context), port, share=share, announce=announce)

@@ -280,6 +280,34 @@ def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = (
         return dataclasses.replace(kept, note=note, read=f": {entry.outcome}")
 
 
+def fields_of(texts: Mapping[str, str | None], called: Mapping[str, str]) -> dict[str, Any]:
+    """Fields of a reed, a chanter or an order as they were typed, by column, with numbers read. What was not said is
+    left out; a blank stays, to take a value back. called: what a column is called where it was typed.
+
+    Raises InputError for a field that cannot be read.
+    """
+    from trimfit.base.pitch import parse_crow_hz
+    from trimfit.base.units import parse_hz, parse_length_mm, parse_number, parse_pressure_kpa
+
+    read: dict[str, Callable[[str], float]] = {
+        "blade_mm": parse_length_mm,
+        "bore_gauge_mm": parse_length_mm,
+        "meeting_pitch_hz": parse_hz,
+        "working_crow_hz": parse_crow_hz,
+        "target_pitch_hz": parse_hz,
+        "pressure_kpa": parse_pressure_kpa,
+        "quantity": parse_number,
+    }
+    given: dict[str, Any] = {}
+    for column, text in texts.items():
+        if text is not None:
+            try:
+                given[column] = read[column](text) if column in read and text.strip() else text
+            except InputError as error:
+                raise InputError(error.what, called[column], error.remedy) from error
+    return given
+
+
 def log_reed(
     session: Session, name: str, given: Mapping[str, Any], *, move: bool = False, sure: bool = True
 ) -> EntryResult:
@@ -352,31 +380,31 @@ def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bo
 
 
 def strike(
-    session: Session, entry: str | None, why: str = TAKEN_BACK, *, at: str | None = None, last_of: str | None = None
+    session: Session, entry: str | None, *, why: str | None = None, at: str | None = None, last: bool = False
 ) -> EntryResult:
     """Take an entry back and say why; it stays in the log and in every export, and counts no more.
 
-    Without an entry it is the one logged last: of the reed `last_of`, else of the whole log.
+    last: it is the one logged last, of the reed that `entry` names, else of the whole log.
     """
     from trimfit.base.dates import typed_time
     from trimfit.log.entry_kinds import kind_of_entry
 
-    if not why.strip():
+    if why is not None and not why.strip():
         raise InputError("a strike needs a reason", "--why", "say in a few words what was wrong")
     journal = session.journal
     with journal.writing():
-        struck = journal.find(entry) if entry is not None else journal.last_of(last_of)
-        kind = kind_of_entry(struck)
-        name = journal.name_of(struck)
-        thing = kind is not None and kind.name in ("reed", "order", "chanter")
-        said = f"the {kind.name} {'' if thing else 'of '}{short(name)}" if kind is not None and entry is None else ""
-        done = journal.strike(struck, why, typed_time(at) if at is not None else None)
-        notes = [said] if said else []
-        if kind is not None and kind.name in ("reed", "order", "chanter"):
-            left = journal.naming(kind.name, name)
-            if (again := journal.entry_of(kind.name, name)) is not None:
+        struck = journal.last_of(entry) if last or entry is None else journal.find(entry)
+        kind, name = kind_of_entry(struck), journal.name_of(struck)
+        done = journal.strike(struck, TAKEN_BACK if why is None else why, typed_time(at) if at is not None else None)
+        notes = []
+        if kind is not None:
+            thing = kind.name in ("reed", "order", "chanter")
+            if last:
+                notes.append(f"the {kind.name} {'' if thing else 'of '}{short(name)}")
+            again = journal.entry_of(kind.name, name) if thing else None
+            if again is not None:
                 notes.append(f"the other entry of {kind.name} {short(name)} counts again: {again.entry}")
-            elif left:
+            elif thing and (left := journal.naming(kind.name, name)):
                 notes.append(f"{left:,} entries still name this {kind.name}: log it again")
         return EntryResult(done, "strike", struck, note="; ".join(notes))
 

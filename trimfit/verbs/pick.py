@@ -299,7 +299,7 @@ def put_to(session: Session, pairs: Sequence[tuple[str, str]]) -> list[str]:
         for reed, order in pairs:
             history = session.journal.of_reed(reed)
             if history.outcome is not None:
-                strike(session, history.outcome.entry, f"taken from stock for {order}")
+                strike(session, history.outcome.entry, why=f"taken from stock for {order}")
             if history.reed.record.order != order:
                 log_reed(session, reed, {"order": order})
             if history.outcome is not None or history.reed.record.order != order:

@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from trimfit.base.errors import InputError, TrimfitError, short
-from trimfit.cli.output.json_values import json_text
+from trimfit.cli.output.answers import json_text
 from trimfit.web.desk import Desk, NotYet
 
 MOST_FIELDS = 2000

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from tests.opened import on
 from tests.web.visitor import Visitor, serving
-from trimfit.cli.output.json_values import plain
+from trimfit.cli.output.answers import plain
 from trimfit.cli.reviews import batch_json, chanter_json
 from trimfit.session.session import Session
 from trimfit.verbs.reviews.batches import batches

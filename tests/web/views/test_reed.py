@@ -8,7 +8,7 @@ import pytest
 
 from tests.opened import on
 from tests.web.visitor import Visitor, serving
-from trimfit.cli.output.json_values import plain
+from trimfit.cli.output.answers import plain
 from trimfit.log.journal import Journal
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.reviews.reed_story import review_reed

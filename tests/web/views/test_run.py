@@ -10,7 +10,7 @@ import pytest
 
 from tests.opened import on
 from tests.web.visitor import Visitor, serving
-from trimfit.cli.output.json_values import plain
+from trimfit.cli.output.answers import plain
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_all

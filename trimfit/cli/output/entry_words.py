@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.errors import short
+from trimfit.cli.output.screen import prose_width, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from trimfit.base.answers import Advice
     from trimfit.base.records import Doubt
+    from trimfit.session.session import Session
     from trimfit.verbs.log import EntryResult, Verdict
 
 NAMED = ("reed", "order", "chanter")  # of other kinds an entry is about a reed or an entry
@@ -20,51 +23,52 @@ NAMED = ("reed", "order", "chanter")  # of other kinds an entry is about a reed 
 def advice_in_words(advice: Advice) -> list[str]:
     """The answer of `ask REED` as lines: what to do, then what it rests on."""
     from trimfit.base.plain_words import plain_name
-    from trimfit.cli.output.screen import prose_width
     from trimfit.verbs.wording import advice_lines
 
     lines = advice_lines(advice, prose_width())
     return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]
 
 
-def log_and_say(log_it: Callable[..., EntryResult], as_json: bool, *, checked_after: bool = False) -> None:
-    """Log by `log_it(sure=…)` and print what was logged, or dropped.
+def log_and_say(
+    session: Session, verb: Callable[..., EntryResult], *words: object, as_json: bool, **given: Any
+) -> None:
+    """Log by `verb(session, *words, **given)` and print what was logged, or dropped.
 
-    At a terminal what is in doubt is asked about first. Scripts are never asked: with --json, or where a pipe or a file
-    stands in for the terminal, all is kept and marked. checked_after: `log_it` takes `saved` and `ask` too, and what it
-    saved is said at once; of the rest a person is asked then.
+    At a terminal what is in doubt is asked about first, where the verb takes `sure`. Scripts are never asked: with
+    --json, or where a pipe or a file stands in for the terminal, all is kept and marked. What a verb that takes `saved`
+    and `ask` has saved is said at once, and a person is asked about the rest then.
     """
     person = not as_json and sys.stdin.isatty() and sys.stdout.isatty()
-    more: dict[str, Any] = {}
-    if checked_after and not as_json:
-        more["saved"] = lambda kept: _print(saved_lines(kept))
-        more["ask"] = is_it_right if person else None
-    kept = _logged(log_it, person, more)
+    takes = verb.__kwdefaults__ or {}
+    said_at_once = "saved" in takes and not as_json
+    if said_at_once:
+        given["saved"] = lambda kept: say(*saved_lines(kept))
+        given["ask"] = is_it_right if person else None
+    log_it = partial(verb, session, *words, **given)
+    kept = _asked_before(log_it) if person and "sure" in takes else log_it()
     if kept is None:
-        _print(["not logged; type it again as it should be"])
+        say("not logged; type it again as it should be")
     elif as_json:
-        from trimfit.cli.output.json_values import json_text
+        from trimfit.cli.output.answers import json_text
 
-        _print([json_text(in_json(kept))])
+        say(json_text(in_json(kept)))
     elif kept.taken_back:
-        _print(["struck; type it again as it should be"])
+        say("struck; type it again as it should be")
     else:
-        _print([*([] if more else saved_lines(kept)), *doubt_lines(kept)])
+        say(*([] if said_at_once else saved_lines(kept)), *doubt_lines(kept))
 
 
-def _logged(log_it: Callable[..., EntryResult], person: bool, more: dict[str, Any]) -> EntryResult | None:
+def _asked_before(log_it: Callable[..., EntryResult]) -> EntryResult | None:
     """What was logged; None where a person was asked about a doubt, and dropped it."""
-    if not person:
-        return log_it(sure=True, **more)
     from trimfit.verbs.log import Doubtful
 
     try:
-        return log_it(sure=False, **more)
+        return log_it(sure=False)
     except Doubtful as doubtful:
         answer = _answer(doubtful.doubts, "y as typed, n drop it: ")
         # Left at the question: a measured reading is not thrown away, and nobody has said yes to anything else.
         if answer in ("y", "yes", "keep") or (answer is None and doubtful.measured):
-            return log_it(sure=True, **more)
+            return log_it(sure=True)
         return None
 
 
@@ -79,18 +83,12 @@ def is_it_right(doubts: Sequence[Doubt]) -> Verdict:
 
 def _answer(doubts: Sequence[Doubt], question: str) -> str | None:
     """What a person answers, in small letters; None where the question is left."""
-    _print([f"? {' '.join(doubt.sentence.split())}" for doubt in doubts])
+    say(*(f"? {' '.join(doubt.sentence.split())}" for doubt in doubts))
     try:
         return input(question).strip().lower()
     except (EOFError, KeyboardInterrupt):
         sys.stdout.write("\n")
         return None
-
-
-def _print(lines: Sequence[str]) -> None:
-    if lines:
-        sys.stdout.write("\n".join(lines) + "\n")
-        sys.stdout.flush()
 
 
 def in_json(kept: EntryResult) -> dict[str, Any]:

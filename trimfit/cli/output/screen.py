@@ -140,10 +140,37 @@ def open_streams() -> None:
     )
 
 
+def progress(step: str, done: int, whole: int) -> None:
+    """One moving line on stderr for a long step; silent when stderr is not a terminal."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        return
+    width = 24
+    filled = width if whole <= 0 else round(width * done / whole)
+    end = "\n" if done >= whole else ""
+    count = f" {done:,} of {whole:,}" if whole > 1 else ""  # of one step there is nothing to count
+    bar = f"[{'=' * filled}{' ' * (width - filled)}]{count}"
+    paint(sys.stderr, f"\r{fit_for_terminal(step)}  {bar}{end}")
+
+
 def answer_is_all() -> None:
     """Say that this call only answers: a stdout that cannot be written, though somebody reads, fails it."""
     if isinstance(sys.stdout, Screen):
         sys.stdout.needed = True
+
+
+def say(*lines: str, err: bool = False) -> None:
+    """Write lines to stdout, or with `err` to stderr, at once."""
+    if lines:
+        stream = sys.stderr if err else sys.stdout
+        stream.write("\n".join(lines) + "\n")
+        stream.flush()
+
+
+def prose(text: str, hang: str = "  ") -> list[str]:
+    """A sentence in lines that fit the screen, the later ones set in."""
+    from trimfit.base.plain_words import wrapped
+
+    return wrapped(text, prose_width(), hang)
 
 
 def paint(stream: TextIO, text: str) -> None:

@@ -11,12 +11,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from trimfit.base.errors import InputError, short
-from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.plain_words import plain_name
-from trimfit.base.units import parse_hz, parse_length_mm, parse_number, parse_pressure_kpa
 from trimfit.cli.output.entry_words import doubt_lines, in_json, saved_lines
 from trimfit.session.session import Session
-from trimfit.verbs.log import EntryResult, log_chanter, log_order, log_reed
+from trimfit.verbs.log import EntryResult, fields_of, log_chanter, log_order, log_reed
 from trimfit.web.replies import Form, desk_of, form_of, page, wants_json
 
 MOST_REEDS = 500
@@ -28,16 +26,6 @@ ORDER_FIELDS = ("chanter", "quantity", "due_on", "target_pitch_hz", "pressure_kp
 FORMS: Mapping[str, tuple[str, ...]] = {"reeds": REED_FIELDS, "order": ORDER_FIELDS, "chanter": CHANTER_FIELDS}
 LATEST, MOST_NAMES = 5000, 40
 """Names are suggested from so many of the latest entries, at most so many of a kind."""
-READ: Mapping[str, Callable[[str], float]] = {
-    "blade_mm": parse_length_mm,
-    "bore_gauge_mm": parse_length_mm,
-    "meeting_pitch_hz": parse_hz,
-    "working_crow_hz": parse_crow_hz,
-    "target_pitch_hz": parse_hz,
-    "pressure_kpa": parse_pressure_kpa,
-    "quantity": parse_number,
-}
-"""How a field's text becomes a number; the others are text."""
 LABELS = {
     "reed_type": "Type",
     "batch": "Batch",
@@ -202,12 +190,5 @@ def _name(form: Form) -> str:
 
 
 def _given(form: Form, fields: Sequence[str]) -> dict[str, Any]:
-    """What was filled in, by column; every field that cannot be read is named."""
-    given: dict[str, Any] = {}
-    for key in fields:
-        if text := form.text(key):
-            try:
-                given[key] = READ[key](text) if key in READ else text
-            except InputError as error:
-                raise InputError(error.what, LABELS[key], error.remedy) from error
-    return given
+    """What was filled in, by column."""
+    return fields_of({key: form.given(key) for key in fields}, LABELS)

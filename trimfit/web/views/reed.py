@@ -168,7 +168,7 @@ async def enter_outcome(request: Request) -> Response:
 async def strike(request: Request) -> Response:
     """Take an entry of a reed back; as JSON what `log strike --json` prints."""
     form = await form_of(request)
-    return await _entered(request, form, log.strike, form.text("entry"), form.given("why") or log.TAKEN_BACK)
+    return await _entered(request, form, log.strike, form.text("entry"), why=form.given("why"))
 
 
 async def amend(request: Request) -> Response:

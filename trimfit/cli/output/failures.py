@@ -1,0 +1,62 @@
+"""The one place where a failure becomes a line on stderr and an exit code. Free of typer, for `fast_path`."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterator, Sequence
+
+from trimfit.base.errors import Fault, InputError, TrimfitError
+from trimfit.cli.output.screen import say
+
+MOST_ALIKE = 10
+"""So many faults of one kind are listed one by one: same file, same column, same words but for the values in them."""
+_VALUES = re.compile(r"'[^']*'|\"[^\"]*\"|[-+]?\d[\d.,]*")
+
+
+def exit_code_of(run: Callable[[], object], refused: Callable[[Exception], int | None] = lambda error: None) -> int:
+    """Do what was asked and give its exit code: 0 answered, 2 the input or the request is wrong, 1 anything else.
+
+    refused: the code where an error is the command line's own, which it has told; else None.
+    """
+    try:
+        code = run()
+        return code if isinstance(code, int) else 0
+    except TrimfitError as error:
+        print_error(error)
+        return error.exit_code
+    except KeyboardInterrupt:
+        say("stopped; all that was acknowledged is in the log", err=True)
+        return 1
+    except Exception as error:  # never a traceback for the person at the bench
+        if (told := refused(error)) is not None:
+            return told
+        if os.environ.get("TRIMFIT_TRACEBACK"):
+            raise
+        remedy = "the log is unharmed; set TRIMFIT_TRACEBACK=1 and run it again to see where"
+        say(f"trimfit: {type(error).__name__}: {error}; {remedy}", err=True)
+        return 1
+
+
+def print_error(error: TrimfitError) -> None:
+    """What is wrong, where, what to do: one line on stderr, or one for each fault of an input."""
+    faults = error.faults if isinstance(error, InputError) else ()
+    say(*(" ".join(line.split()) for line in (_listed(faults) if faults else [error.line()])), err=True)
+
+
+def _listed(faults: Sequence[Fault]) -> Iterator[str]:
+    """One line a fault, with the lines to copy after it; of many alike the first ten, and at the end how many more."""
+    alike: dict[tuple[str, str, str], list[Fault]] = {}
+    for fault in faults:
+        kind = (fault.where.partition(":")[0], fault.column, _VALUES.sub("…", f"{fault.what}; {fault.remedy}"))
+        same = alike.setdefault(kind, [])
+        same.append(fault)
+        if len(same) <= MOST_ALIKE:
+            yield fault.line()
+            yield from fault.copy
+    for (file, column, _), same in alike.items():
+        if len(same) > MOST_ALIKE:
+            left = [fault.where.partition(":")[2] for fault in same[MOST_ALIKE:]]
+            lines = f", lines {int(left[0]):,} to {int(left[-1]):,}" if left[0].isdigit() and left[-1].isdigit() else ""
+            about = f"{file}: {column}: " if column else f"{file}: "
+            yield f"{about}{len(left):,} more like the {MOST_ALIKE} listed{lines}; {same[-1].remedy}"
