@@ -62,7 +62,7 @@ LIBRARIES: dict[str, tuple[set[str], set[str]]] = {
     "entry": (set(), {"numpy", "pandas"}),
     "regression": ({"numpy"}, {"pandas", "scipy", "statsmodels"}),
     "planner": ({"numpy"}, {"scipy"}),
-    "review": ({"numpy"}, {"pandas", "scipy", "jinja2", "markupsafe"}),
+    "review": ({"numpy"}, {"pandas", "scipy", "statsmodels", "jinja2", "markupsafe"}),
     "session": (set(), {"numpy", "pandas", "threadpoolctl"}),
     "verbs": ({"numpy"}, {"pandas", "scipy"}),
     "python_api": (set(), {"pandas"}),

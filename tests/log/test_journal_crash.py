@@ -302,7 +302,7 @@ with Session(log) as session:
     while True:
         list(sitting.feed("crow C+22 f 780"))
         assert sitting.faults == 0
-        entry, _ = bench.last_of("R-0")
+        entry = session.journal.last_of("R-0")
         print(entry, flush=True)
         time.sleep(float(sys.argv[3]))
 """

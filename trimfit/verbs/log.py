@@ -82,7 +82,7 @@ def log_reading(
     given and says otherwise. Raises InputError with a fault for each word that says nothing.
     """
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
-    from trimfit.entry.checks import chanter_doubts, plain_reading_doubts
+    from trimfit.entry.checks import plain_reading_doubts
     from trimfit.entry.parse import parse_reading
     from trimfit.entry.tokens import kept_whole
     from trimfit.entry.unnamed_numbers import is_unnamed, with_names
@@ -110,16 +110,14 @@ def log_reading(
             "remark": remark,
         }
         reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
-        reading, where = _placed(journal, history, reading, "taken_at", at or line.at, after)
+        reading, where, ahead = _placed(journal, history, reading, at or line.at, after)
         found = plain_reading_doubts(reading, history, journal.settings())
-        found += _ahead(journal, reading.taken_at, "taken_at")
-        named = journal.entry_of("chanter", reading.chanter) if reading.chanter else None
-        found += chanter_doubts(reading, named.record if named is not None else None, history, named=said)
+        found += [*ahead, *read_in_doubts(journal, reading, history, named=said)]
         if found and not sure:
             raise Doubtful(found, measured=True)
-        kept = _keep(journal, reading, reading.reed, tuple(found))
+        kept = keep(journal, reading, reading.reed, found)
         unnamed = "in no chanter that was named: --chanter NAME says which" if reading.notes_hz else ""
-        note = "\n".join(part for part in (where, "" if reading.chanter else unnamed) if part)
+        note = _notes(where, "" if reading.chanter else unnamed)
         kept = dataclasses.replace(kept, note=note, read=what_was_read(reading, journal, history, said))
     if saved is not None:
         saved(kept)
@@ -179,7 +177,7 @@ def log_trim(
 
     `sure` false: what is in doubt is not logged, and raises Doubtful.
     """
-    from trimfit.entry.checks import LONGEST_UNASKED_MM, trim_doubts
+    from trimfit.entry.checks import LONGEST_UNASKED_MM
 
     journal = session.journal
     with journal.writing():
@@ -192,17 +190,14 @@ def log_trim(
             asked_mm=_number("--asked", asked, in_mm=True),
             remark=remark,
         )
-        trim, where = _placed(journal, history, trim, "done_at", at, after)
-        longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type)
+        trim, where, ahead = _placed(journal, history, trim, at, after)
         # A length typed twice over, as taken and as asked, is a slip all the same where no cut was ever so long.
-        asked_mm = trim.asked_mm
+        asked_mm, (longest_mm, _) = trim.asked_mm, journal.latest_cuts(history.reed.record.reed_type)
         if asked_mm is not None and asked_mm > max(longest_mm or 0.0, LONGEST_UNASKED_MM):
             asked_mm = None
-        settings = journal.settings()
-        found = trim_doubts(trim, history, settings, longest_mm=longest_mm, cuts=cuts, advised_mm=asked_mm)
-        found += _ahead(journal, trim.done_at, "done_at")
+        found = [*cut_doubts(journal, trim, history, advised_mm=asked_mm), *ahead]
         _or_ask(found, sure)
-        kept = _keep(journal, trim, trim.reed, tuple(found))
+        kept = keep(journal, trim, trim.reed, found)
         return dataclasses.replace(kept, note=where, read=what_was_taken(trim))
 
 
@@ -221,17 +216,14 @@ def log_event(
     Its level may have changed by any amount; how it answers a cut stays known. `sure` false: what is in doubt is not
     logged, and raises Doubtful.
     """
-
     journal = session.journal
     with journal.writing():
         history = journal.of_reed(reed)
         event = Event(history.reed.record.reed, "", " ".join(words), remark)
-        event, where = _placed(journal, history, event, "at", at, after)
-        found = _ahead(journal, event.at, "at")
+        event, where, found = _placed(journal, history, event, at, after)
         _or_ask(found, sure)
-        kept = _keep(journal, event, event.reed, tuple(found))
-        note = "\n".join(part for part in (where, AFTER_EVENT) if part)
-        return dataclasses.replace(kept, read=f": {event.event}", note=note)
+        kept = keep(journal, event, event.reed, found)
+        return dataclasses.replace(kept, read=f": {event.event}", note=_notes(where, AFTER_EVENT))
 
 
 def log_outcome(
@@ -258,14 +250,14 @@ def log_outcome(
         if before is not None and before.record.outcome == outcome and at is after is remark is None:
             return EntryResult(before.entry, "outcome", before.record.reed, new=False, read=f": {outcome}")
         entry = Outcome(history.reed.record.reed, "", outcome, remark)
-        entry, where = _placed(journal, history, entry, "at", at, after)
-        found = outcome_doubts(entry, history, journal.settings()) + _ahead(journal, entry.at, "at")
+        entry, where, ahead = _placed(journal, history, entry, at, after)
+        found = [*outcome_doubts(entry, history, journal.settings()), *ahead]
         _or_ask(found, sure)
-        kept = keep_outcome(journal, entry, tuple(found))
-        return dataclasses.replace(kept, note="\n".join(part for part in (where, kept.note) if part))
+        kept = keep_outcome(journal, entry, found)
+        return dataclasses.replace(kept, note=_notes(where, kept.note))
 
 
-def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = ()) -> EntryResult:
+def keep_outcome(journal: Journal, entry: Outcome, doubts: Sequence[Doubt] = ()) -> EntryResult:
     """Keep an outcome in a transaction of its own; the earlier one that it takes the place of is struck with it."""
     from trimfit.base.dates import at_s
 
@@ -275,7 +267,7 @@ def keep_outcome(journal: Journal, entry: Outcome, doubts: tuple[Doubt, ...] = (
         if before is not None and before.record != entry and before.at_s < at_s(entry.at, journal.settings().time_zone):
             replaced = before.entry
             journal.strike(replaced, f"left the bench as {entry.outcome} after all")
-        kept = _keep(journal, entry, entry.reed, doubts, replaced)
+        kept = keep(journal, entry, entry.reed, doubts, replaced)
         note = f"it had left the bench as {before.record.outcome}" if replaced and before is not None else ""
         return dataclasses.replace(kept, note=note, read=f": {entry.outcome}")
 
@@ -376,7 +368,7 @@ def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bo
             given = {**given, "chanter": only}
         kept = _keep_or_revise(journal, Order, name, given, sure)
         said = f"in {short(only)}, the only chanter in the log" if only is not None else ""
-        return dataclasses.replace(kept, note="\n".join(part for part in (said, kept.note) if part))
+        return dataclasses.replace(kept, note=_notes(said, kept.note))
 
 
 def strike(
@@ -424,14 +416,38 @@ def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), j
     return EntryResult(done.entry, "reed", done.new_name, bool(done.moved), note=note if done.moved else "")
 
 
-def _keep(
-    journal: Journal, record: object, about: str, doubts: tuple[Doubt, ...] = (), instead_of: str | None = None
+def keep(
+    journal: Journal, record: object, about: str, doubts: Sequence[Doubt] = (), instead_of: str | None = None
 ) -> EntryResult:
+    """Keep a record, its doubts confirmed, in a transaction of its own or in the one that stands open."""
     from trimfit.log.entry_kinds import kind_of_record
 
     before = journal.last_seq()
     logged = journal.append(record, doubts=doubts)
-    return EntryResult(logged.entry, kind_of_record(record).name, about, logged.seq > before, doubts, instead_of)
+    return EntryResult(logged.entry, kind_of_record(record).name, about, logged.seq > before, tuple(doubts), instead_of)
+
+
+def _notes(*parts: str) -> str:
+    return "\n".join(part for part in parts if part)
+
+
+def cut_doubts(
+    journal: Journal, trim: Trim, history: ReedHistory, *, advised_mm: float | None = None, but: str = ""
+) -> list[Doubt]:
+    """What is doubtful in a cut, beside the latest ones of its reed type. history: of its reed before it; advised_mm:
+    the cut that was advised or asked for, if any; but: the entry that it corrects."""
+    from trimfit.entry.checks import trim_doubts
+
+    longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type, but=but)
+    return trim_doubts(trim, history, journal.settings(), longest_mm=longest_mm, cuts=cuts, advised_mm=advised_mm)
+
+
+def read_in_doubts(journal: Journal, reading: Reading, history: ReedHistory, *, named: bool) -> list[Doubt]:
+    """Whether a reading was taken in the chanter that it is logged in; named: whether somebody said which."""
+    from trimfit.entry.checks import chanter_doubts
+
+    known = journal.entry_of("chanter", reading.chanter) if reading.chanter else None
+    return chanter_doubts(reading, known.record if known is not None else None, history, named=named)
 
 
 def _or_ask(doubts: Sequence[Doubt], sure: bool) -> None:
@@ -513,7 +529,7 @@ def _keep_or_revise(
         new = record(name, **given)
         doubts, fresh = name_doubts(journal, new)
         _or_ask(doubts, sure)
-        return dataclasses.replace(_keep(journal, new, name, tuple(doubts)), note=", ".join(fresh))
+        return dataclasses.replace(keep(journal, new, name, doubts), note=", ".join(fresh))
 
 
 def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any], sure: bool) -> EntryResult:
@@ -524,26 +540,28 @@ def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any],
     said = {key: None if isinstance(value, str) and not value.strip() else value for key, value in given.items()}
     changed = {key: value for key, value in said.items() if value != (getattr(record, key) or None)}
     if not changed:
-        return _keep(journal, record, name)
+        return keep(journal, record, name)
     revised = dataclasses.replace(record, **changed)
     doubts, fresh = (
         word_doubts(journal, revised) if changed.keys() & {"kind", "working_crow_type", "weight"} else ([], [])
     )
     _or_ask(doubts, sure)
     journal.strike(entry, f"revised: {', '.join(changed)}")
-    kept = _keep(journal, revised, name, tuple(doubts), entry)
+    kept = keep(journal, revised, name, doubts, entry)
     return dataclasses.replace(kept, note=", ".join(fresh))
 
 
 def _placed(
-    journal: Journal, history: ReedHistory, record: T, column: str, at: str | None, after: str | None
-) -> tuple[T, str]:
-    """A record with its time in `column`: as typed, or right after an entry, else now; and where that puts it."""
-    from trimfit.base.dates import local_now
+    journal: Journal, history: ReedHistory, record: T, at: str | None, after: str | None
+) -> tuple[T, str, list[Doubt]]:
+    """A record with its time: as typed, or right after an entry, else now; where that puts it; and the doubt about a
+    time that is yet to come, if it is one."""
+    from trimfit.base.dates import at_s, local_now
+    from trimfit.entry.checks import ahead_doubt
     from trimfit.entry.entry_times import ELSEWHERE, place
 
     def record_at(time: str) -> Any:
-        return dataclasses.replace(record, **{column: time})  # type: ignore[type-var]
+        return dataclasses.replace(record, **{_time_column(record): time})  # type: ignore[type-var]
 
     zone = journal.settings().time_zone
     placed = place(history, record_at, zone=zone, now=local_now(), at=at, after=after)
@@ -551,18 +569,15 @@ def _placed(
     day = placed.day
     if day is not None and isinstance(record, Reading) != isinstance(day.record, Reading):
         # Of two on one day the log keeps no order unless both have a time: the first gets that of its day's beginning.
-        field = "taken_at" if isinstance(day.record, Reading) else "done_at" if isinstance(day.record, Trim) else "at"
-        timed: Any = dataclasses.replace(day.record, **{field: f"{day.at}T00:00"})  # type: ignore[arg-type]
+        at_midnight = {_time_column(day.record): f"{day.at}T00:00"}
+        timed: Any = dataclasses.replace(day.record, **at_midnight)  # type: ignore[arg-type]
         tail += f", which stands at 00:00 of its day now: {journal.amend(day.entry, timed, doubts=day.doubts).entry}"
-    return record_at(placed.at), placed.where + tail
+    ahead = ahead_doubt(at_s(placed.at, zone), placed.at, _time_column(record), at_s(local_now()))
+    return record_at(placed.at), placed.where + tail, ahead
 
 
-def _ahead(journal: Journal, time: str, column: str) -> list[Doubt]:
-    """The doubt about a time that is yet to come, if it is one."""
-    from trimfit.base.dates import at_s, local_now
-    from trimfit.entry.checks import ahead_doubt
-
-    return ahead_doubt(at_s(time, journal.settings().time_zone), time, column, at_s(local_now()))
+def _time_column(record: object) -> str:
+    return "taken_at" if isinstance(record, Reading) else "done_at" if isinstance(record, Trim) else "at"
 
 
 def _number(option: str, text: str | None, *, in_mm: bool = False) -> float | None:

@@ -40,8 +40,22 @@ def test_a_faster_drift_is_caught_sooner() -> None:
 def test_smoothed_level_is_the_dense_answer() -> None:
     """Slow truth: the same posterior by one solve of the whole covariance."""
     times, values = np.arange(5.0), np.array([4.0, 6.0, 2.0, 5.0, 9.0])
-    track = control_charts.follow_level(values, 2.0, 0.7)
+    level, _ = control_charts.follow_level(values, 2.0, 0.7)
     prior = 1e5 + 0.7 * np.minimum.outer(times, times)
     gain = prior @ np.linalg.inv(prior + 2.0 * np.eye(5))
-    assert track.smooth == pytest.approx(gain @ values, abs=1e-3)
-    assert track.level_var[-1] == pytest.approx((prior - gain @ prior)[-1, -1], abs=1e-3)
+    assert level == pytest.approx(gain @ values, abs=1e-3)
+
+
+def test_of_two_walks_the_likelier_is_the_one_by_the_dense_density() -> None:
+    """Slow truth: the density of the differences, which no unknown first level touches."""
+    values = np.array([4.0, 6.0, 2.0, 5.0, 9.0])
+    difference = np.diff(np.eye(5), axis=0)
+
+    def dense(step_var: float) -> float:
+        times = np.arange(5.0)
+        cov = difference @ (2.0 * np.eye(5) + step_var * np.minimum.outer(times, times)) @ difference.T
+        apart = difference @ values
+        return float(-0.5 * (np.linalg.slogdet(cov)[1] + apart @ np.linalg.solve(cov, apart)))
+
+    ours = [control_charts.follow_level(values, 2.0, step_var)[1] for step_var in (0.0, 3.0)]
+    assert ours[1] - ours[0] == pytest.approx(dense(3.0) - dense(0.0), abs=1e-9)

@@ -12,7 +12,6 @@ from trimfit.review.page.page_parts import (
     Folio,
     between,
     left_out,
-    missing,
     work_words,
 )
 from trimfit.review.pictures import bench, reed_in_time
@@ -26,12 +25,7 @@ def stories(findings: Report, folio: Folio) -> list[str]:
     """F and E of single reeds closing in on the meeting point, with the cut that is advised."""
     shown = [story for story in findings.stories if story.points or story.fan]
     if not shown:
-        return [
-            missing(
-                "No reed with a reading of F and E is on the bench.",
-                "Take one: <code>trimfit log reading REED f=… e=…</code>.",
-            )
-        ]
+        return []
     return [
         paragraph(
             "Order by order: the reeds to cut that were read most often, and one reed each that is past, to be read "
@@ -67,7 +61,7 @@ def _story(story: ReedStory, folio: Folio) -> str:
 def chanters(findings: Report, folio: Folio) -> list[str]:
     """What each chanter asks for: its meeting pitch and the crow by reed type."""
     if not findings.chanters:
-        return [missing("No chanter has a reading yet.", "Name the chanter on a reading: <code>--chanter</code>.")]
+        return []
     ranked = sorted(findings.chanters, key=lambda one: (-one.readings, one.chanter))
     rows = []
     for one in ranked[:MOST_ROWS]:

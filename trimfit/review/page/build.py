@@ -11,7 +11,7 @@ from pathlib import Path
 from trimfit.base.errors import InputError
 from trimfit.review.page import bench_sections, shop_sections, work_sections
 from trimfit.review.page.html_pieces import bullets, named, ready, rendered, stylesheet
-from trimfit.review.page.page_parts import Folio, missing
+from trimfit.review.page.page_parts import Folio
 from trimfit.review.page.shop_sections import most_drifted
 from trimfit.review.pictures.style import Rendered
 from trimfit.review.results import Report
@@ -135,14 +135,7 @@ def _glance(findings: Report) -> list[str]:
         lines.append(
             f"{_counted(findings.finished_in_all, 'reed has', 'reeds have')} <a href='#finished'>left the bench</a>."
         )
-    if not lines:
-        return [
-            missing(
-                "The log holds nothing to review yet.",
-                "Log a reed and its first reading: <code>trimfit log reed</code>, <code>trimfit log reading</code>.",
-            )
-        ]
-    return [bullets(lines)]
+    return [bullets(lines)] if lines else []
 
 
 def _counted(count: int, one: str, many: str) -> str:

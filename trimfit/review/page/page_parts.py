@@ -13,6 +13,41 @@ from trimfit.review.results import RunReed
 
 MOST_ROWS = 60
 LONGEST_WHY = 600
+MISSING = {
+    "glance": (
+        "The log holds nothing to review yet.",
+        "Log a reed and its first reading: <code>trimfit log reed</code>, <code>trimfit log reading</code>.",
+    ),
+    "work": (
+        "No reed is in hand for an order.",
+        "Log an order (<code>trimfit log order</code>) and name it on its reeds.",
+    ),
+    "batches": (
+        "No batch can be judged yet.",
+        "It takes at least one batch with readings; name the batch when a reed is logged.",
+    ),
+    "orders": ("No order is open.", "Log one: <code>trimfit log order</code>."),
+    "reeds": (
+        "No reed with a reading of F and E is on the bench.",
+        "Take one: <code>trimfit log reading REED f=… e=…</code>.",
+    ),
+    "chanters": ("No chanter has a reading yet.", "Name the chanter on a reading: <code>--chanter</code>."),
+    "types": (
+        "Nothing is learned of a reed type yet.",
+        "Log readings before and after a trim, then <code>trimfit learn</code>.",
+    ),
+    "movement": ("Nothing is known of how reeds move by themselves.", "Log readings of reeds."),
+    "charts": (
+        "There are no control charts yet.",
+        "They need some eight batches of one type with readings, and the day each was made.",
+    ),
+    "finished": (
+        "No reed has left the bench yet.",
+        "Say so when one does: <code>trimfit log outcome REED good</code>.",
+    ),
+    "numbers": ("There are no numbers yet.", "Log readings before and after a trim."),
+}
+"""What stands in a section that is empty: what is not there yet, and how to get it."""
 
 
 class Folio:
@@ -25,8 +60,9 @@ class Folio:
         self._progress = progress
 
     def section(self, key: str, title: str, parts: list[str]) -> None:
-        """Add a section; empty parts are left out."""
-        self.sections.append((key, title, "\n".join(part for part in parts if part)))
+        """Add a section; empty parts are left out. One with none says what is missing."""
+        there = [part for part in parts if part] or [missing(*MISSING[key])]
+        self.sections.append((key, title, "\n".join(there)))
 
     def picture(self, picture: Picture) -> str:
         """Draw a picture, remember it under a key of its own, and give its markup."""

@@ -34,12 +34,7 @@ def most_drifted(found: Sequence[BatchDrift]) -> list[BatchDrift]:
 def batches(findings: Report, folio: Folio) -> list[str]:
     """The batches, most drifted first, and where each starts and how it answers."""
     if not findings.batches:
-        return [
-            missing(
-                "No batch can be judged yet.",
-                "It takes at least one batch with readings; name the batch when a reed is logged.",
-            )
-        ]
+        return []
     ranked = most_drifted(findings.batches)
     limits = findings.drift_limits
     intro = (
@@ -106,12 +101,7 @@ def charts(findings: Report, folio: Folio) -> list[str]:
     """Control charts of the batches in the order they were made."""
     charts = [(place, chart) for place, chart in enumerate(findings.charts) if chart.points]
     if not charts:
-        return [
-            missing(
-                "There are no control charts yet.",
-                "They need some eight batches of one type with readings, and the day each was made.",
-            )
-        ]
+        return []
     signal = [(place, chart) for place, chart in charts if any(point.signal for point in chart.points)]
     quiet = len(charts) - len(signal)
     parts = [paragraph("A slow drift that no single batch shows can be seen over many batches.")]
@@ -130,12 +120,7 @@ def types(findings: Report, folio: Folio) -> list[str]:
     """How each reed type answers to length, lips, pressure and warmth."""
     known = [kind for kind in findings.types if kind.coefficients]
     if not known:
-        return [
-            missing(
-                "Nothing is learned of a reed type yet.",
-                "Log readings before and after a trim, then <code>trimfit learn</code>.",
-            )
-        ]
+        return []
     kinds = sorted(known, key=lambda kind: (-kind.reeds, kind.reed_type))
     lines = _reasons(kinds[:MOST_REASONED], findings.starts)
     parts = [bullets(lines) if lines else ""]
@@ -165,7 +150,7 @@ def types(findings: Report, folio: Folio) -> list[str]:
 def movement(findings: Report) -> list[str]:
     """How the reeds of each type move with no work done: a sentence a type, then the figures."""
     if not findings.movement:
-        return [missing("Nothing is known of how reeds move by themselves.", "Log readings of reeds.")]
+        return []
     shown = findings.movement[:MOST_ROWS]
     lines = [text(sentence(one.means, 300), 300) for one in shown[:MOST_REASONED]]
     rows = [
@@ -201,8 +186,6 @@ def movement(findings: Report) -> list[str]:
 def appendix(findings: Report, folio: Folio) -> list[str]:
     """What the sentences above rest on: every number learned, errors on batches left out, the bench's own error."""
     parts = _learned(findings) + _predicted(findings, folio) + _second_opinion(findings) + _reading_error(findings)
-    if not parts:
-        return [missing("There are no numbers yet.", "Log readings before and after a trim.")]
     return [folded("What was learned, how close predictions were, and the bench's reading error", parts)]
 
 

@@ -9,7 +9,6 @@ from trimfit.review.page.page_parts import (
     Folio,
     between,
     left_out,
-    missing,
     number,
     percent,
     work_words,
@@ -28,12 +27,7 @@ def work(findings: Report) -> list[str]:
     """One list across the orders: soonest due first, those with nothing left to do last."""
     listed = [(run, reed) for run in findings.runs for reed in run.reeds]
     if not listed:
-        return [
-            missing(
-                "No reed is in hand for an order.",
-                "Log an order (<code>trimfit log order</code>) and name it on its reeds.",
-            )
-        ]
+        return []
     listed.sort(key=lambda pair: pair[1].action in _NOTHING_TO_DO)
     rows = [_work_row(run, reed) for run, reed in listed[:MOST_ROWS]]
     heads = ("reed", "batch", "order", "due", "do", "mm", "lip", "F then, Hz", "E then, Hz")
@@ -81,8 +75,6 @@ def orders(findings: Report, folio: Folio) -> list[str]:
     """Order by order: how far it has come, a picture of gap against pitch, and each reed's figures and reason."""
     runs = [run for run in findings.runs if run.reeds]
     idle = [one for one in findings.orders if not one.in_work and not one.overdue]
-    if not runs and not idle:
-        return [missing("No order is open.", "Log one: <code>trimfit log order</code>.")]
     parts = []
     if findings.one_pitch is not None:
         curve = findings.one_pitch
@@ -131,11 +123,7 @@ def _order(run: RunMap, folio: Folio) -> str:
 def finished(findings: Report) -> list[str]:
     """The reeds that have left the bench, those of the latest order first."""
     if not findings.finished:
-        return [
-            missing(
-                "No reed has left the bench yet.", "Say so when one does: <code>trimfit log outcome REED good</code>."
-            )
-        ]
+        return []
     rows = []
     for reed in findings.finished[:MOST_ROWS]:
         tag, words = _LEFT.get(reed.outcome, ("mute", reed.outcome))

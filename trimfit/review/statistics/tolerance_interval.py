@@ -7,7 +7,6 @@ Definitions of ISO 16269-6.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -28,32 +27,20 @@ def factor_two_sided(n: int, coverage: float, confidence: float) -> float:
 
     For each place of the sample mean the half-width that still covers is found, then how often k2 s reaches it.
     """
+    from scipy.optimize import brentq
     from scipy.special import chdtrc, ndtr
 
     nodes, weights = np.polynomial.legendre.leggauss(60)
     off = 4.25 * (nodes + 1.0)  # standard errors of the mean, 0 to 8.5, by symmetry
     density = 4.25 * weights * 2.0 * np.exp(-0.5 * off**2) / math.sqrt(2.0 * math.pi)
     place = off / math.sqrt(n)
-    reach = _rising_to(lambda r: ndtr(place + r) - ndtr(place - r), coverage, np.zeros_like(place), place + 10.0)
-    near = np.array([factor_howe(n, coverage, confidence)])
-    enough = _rising_to(
-        lambda k: density @ chdtrc(n - 1, (n - 1) * (reach[:, None] / k) ** 2), confidence, 0.5 * near, 2.0 * near
-    )
-    return float(enough[0])
+    reach = np.array([brentq(lambda r, x=x: ndtr(x + r) - ndtr(x - r) - coverage, 0.0, x + 10.0) for x in place])
+    near = factor_howe(n, coverage, confidence)
 
+    def too_sure(k: float) -> float:
+        return float(density @ chdtrc(n - 1, (n - 1) * (reach / k) ** 2)) - confidence
 
-def _rising_to(
-    rising: Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float64]],
-    level: float,
-    low: npt.NDArray[np.float64],
-    high: npt.NDArray[np.float64],
-) -> npt.NDArray[np.float64]:
-    """Where a rising function of each place (m,) reaches `level`, between `low` and `high` (m,), by halving."""
-    for _ in range(56):
-        middle = 0.5 * (low + high)
-        under = rising(middle) < level
-        low, high = np.where(under, middle, low), np.where(under, high, middle)
-    return 0.5 * (low + high)
+    return float(brentq(too_sure, 0.5 * near, 2.0 * near))
 
 
 def tolerance_interval(values: npt.ArrayLike, coverage: float = 0.9, confidence: float = 0.95) -> Interval:

@@ -64,9 +64,10 @@ def amended_record(journal: Journal, entry: str, words: Sequence[str]) -> tuple[
 
 def amendment_doubts(session: Session, record: Amendable, old: str) -> list[Doubt]:
     """What is doubtful in the corrected record of entry `old`, seen from what the log had of the reed before it."""
-    from trimfit.entry.checks import MOVED, outcome_doubts, reading_doubts, trim_doubts
+    from trimfit.entry.checks import MOVED, outcome_doubts, reading_doubts
     from trimfit.entry.entry_times import without
     from trimfit.session.expected_reading import expected_reading
+    from trimfit.verbs.log import cut_doubts
 
     journal = session.journal
     settings, history = journal.settings(), journal.of_reed(record.reed)
@@ -83,8 +84,7 @@ def amendment_doubts(session: Session, record: Amendable, old: str) -> list[Doub
         ]
     then = without(history, old)
     if isinstance(record, Trim):
-        longest_mm, cuts = journal.latest_cuts(history.reed.record.reed_type, but=old)
-        return trim_doubts(record, then, settings, longest_mm=longest_mm, cuts=cuts)
+        return cut_doubts(journal, record, then, but=old)
     return outcome_doubts(record, then, settings) if isinstance(record, Outcome) else []
 
 
@@ -93,7 +93,7 @@ def moved_before(session: Session, entry: str) -> EntryResult:
 
     InputError for an entry that is no reading, or is struck.
     """
-    from trimfit.verbs.log import AFTER_EVENT, EntryResult
+    from trimfit.verbs.log import AFTER_EVENT, keep
 
     journal = session.journal
     with journal.writing():
@@ -103,6 +103,5 @@ def moved_before(session: Session, entry: str) -> EntryResult:
         if not isinstance(record, Reading):
             raise InputError(f"is a {kind.name}, not a reading", found, "log an event of the reed instead")
         journal.refuse_struck(found)
-        before = journal.last_seq()
-        logged = journal.append(Event(record.reed, record.taken_at, "moved"))
-        return EntryResult(logged.entry, "event", record.reed, logged.seq > before, note=AFTER_EVENT, read=": moved")
+        kept = keep(journal, Event(record.reed, record.taken_at, "moved"), record.reed)
+        return replace(kept, note=AFTER_EVENT, read=": moved")

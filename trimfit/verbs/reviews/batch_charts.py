@@ -88,10 +88,10 @@ def _level(start: NDArray[np.float64], start_sd: NDArray[np.float64]) -> str:
     """
     scatter = float(np.median(start_sd)) ** 2
     tracks = [follow_level(start, scatter, share * scatter) for share in WALKS]
-    best = max(tracks, key=lambda track: track.log_likelihood)
-    if best.log_likelihood - tracks[0].log_likelihood < SURE_LOG_RATIO:
+    level, likelihood = max(tracks, key=lambda track: track[1])
+    if likelihood - tracks[0][1] < SURE_LOG_RATIO:
         return ""
-    moved = float(best.smooth[-1] - best.smooth[0])
+    moved = float(level[-1] - level[0])
     return f" The level of its batches has moved by {moved:+.0f} cents since the first.".replace("-", "\u2212")
 
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, TrimfitError
-from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, ReedHistory, Settings, Trim
-from trimfit.entry.checks import chanter_doubts, outcome_doubts, reading_doubts, trim_doubts
+from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, ReedHistory, Trim
+from trimfit.entry.checks import outcome_doubts, reading_doubts
 from trimfit.entry.neighbours import ExpectedReading
 from trimfit.entry.similar_names import name_doubts
 from trimfit.entry.typing_slips import Typed
@@ -17,7 +17,7 @@ from trimfit.session.own_lines import OwnLines, own_lines
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.corrections.amend import amended_record, amendment_doubts
-from trimfit.verbs.log import keep_outcome, read_in
+from trimfit.verbs.log import cut_doubts, keep, keep_outcome
 from trimfit.verbs.predict import predict_outputs
 from trimfit.verbs.sitting.held_entries import Overtaken, Record
 
@@ -30,16 +30,7 @@ class Bench:
 
     def __init__(self, session: Session) -> None:
         self.session, self.journal = session, session.journal
-        self._cuts: dict[str, list[float]] | None = None
         self._histories: tuple[tuple[int, int], dict[str, ReedHistory]] = (0, 0), {}
-
-    def settings(self) -> Settings:
-        """The shop's settings, as the log has them."""
-        return self.session.settings
-
-    def names(self) -> Sequence[str]:
-        """The names of all reeds in the log."""
-        return [name for (name,) in self.journal.columns("reed", ["reed"])]
 
     def work(self, order: str | None = None) -> Sequence[str]:
         """The reeds that have an order (or this one) and want a cut or a reading, most urgent first."""
@@ -65,10 +56,6 @@ class Bench:
     def answer(self, reed: str) -> Advice:
         """What to do next with a reed. Raises TrimfitError where there is no answer."""
         return ask_reed(self.session, reed)
-
-    def last_seq(self) -> int:
-        """The number of the log's last entry, this bench's or another's."""
-        return self.journal.last_seq()
 
     def own_lines(self, reed: str) -> OwnLines | None:
         """What a reed's own readings say by themselves, if anything."""
@@ -110,16 +97,12 @@ class Bench:
             return name_doubts(self.journal, record)[0]
         if isinstance(record, Event):
             return ()
-        settings = self.settings()
+        settings = self.session.settings
         history = history or self.history(record.reed)
         if isinstance(record, Outcome):
             return outcome_doubts(record, history, settings)
         if isinstance(record, Trim):
-            cuts_mm = self._cuts_mm(history.reed.record.reed_type)
-            longest_mm = max(cuts_mm, default=None)
-            return trim_doubts(
-                record, history, settings, longest_mm=longest_mm, cuts=len(cuts_mm), advised_mm=advised_mm
-            )
+            return cut_doubts(self.journal, record, history, advised_mm=advised_mm)
         expected = self.expected(record)
         return reading_doubts(record, history, settings, typed=Typed(heard, reference_hz), foreseen=expected)
 
@@ -136,19 +119,11 @@ class Bench:
                 # The very same entry, logged twice over, is one.
                 if others and record not in others:
                     raise Overtaken(others)
-            return self._append(record, doubts)
-
-    def _append(self, record: Record, doubts: Sequence[Doubt]) -> tuple[str, bool]:
-        before = self.journal.last_seq()
-        if isinstance(record, Outcome):
-            kept = keep_outcome(self.journal, record, tuple(doubts))
+            if isinstance(record, Outcome):
+                kept = keep_outcome(self.journal, record, doubts)
+            else:
+                kept = keep(self.journal, record, "", doubts)
             return kept.entry, kept.new
-        logged = self.journal.append(record, doubts=doubts)
-        long = any(doubt.kind == "trim-long" for doubt in doubts)
-        if isinstance(record, Trim) and record.length_mm and not long and self._cuts is not None:
-            reed_type = self.history(record.reed).reed.record.reed_type
-            self._cuts.setdefault(reed_type, []).append(record.length_mm)
-        return logged.entry, logged.seq > before
 
     def amended(self, entry: str, words: str) -> tuple[str, Record, Sequence[Doubt]]:
         """The id of the entry meant, its record as `words` correct it, and what is doubtful in that.
@@ -162,26 +137,12 @@ class Bench:
 
     def amend(self, entry: str, record: Record, doubts: Sequence[Doubt]) -> str:
         """Put a corrected record in the place of an entry, which is struck; the id of the corrected entry."""
-        self._cuts = None
         return self.journal.amend(entry, record, doubts=doubts).entry
-
-    def read_in(self, history: ReedHistory) -> str | None:
-        """The chanter that a reading is taken in where nobody names one."""
-        return read_in(self.session, history)
-
-    def chanter_doubts(self, reading: Reading, history: ReedHistory, *, named: bool) -> Sequence[Doubt]:
-        """Whether a reading was taken in the chanter that it is logged in; named: whether somebody said which."""
-        known = self.journal.entry_of("chanter", reading.chanter) if reading.chanter else None
-        return chanter_doubts(reading, known.record if known is not None else None, history, named=named)
-
-    def chanters(self) -> Sequence[str]:
-        """The names of all chanters in the log."""
-        return [name for (name,) in self.journal.columns("chanter", ["chanter"])]
 
     def line_order(self) -> tuple[Sequence[str], bool]:
         """The order of numbers typed without names, and whether the shop has set it."""
         stored = {name for (name,) in self.journal.columns("setting", ["setting"])}
-        return self.settings().line_order.split(), "line_order" in stored
+        return self.session.settings.line_order.split(), "line_order" in stored
 
     def set_line_order(self, order: Sequence[str]) -> None:
         """Set that order for the shop."""
@@ -192,20 +153,3 @@ class Bench:
         entry = self.journal.last_of(reed)
         kind = kind_of_entry(entry)
         return entry, kind.name if kind is not None else "entry"
-
-    def strike(self, entry: str, why: str) -> str:
-        """Strike an entry; the strike's id."""
-        self._cuts = None
-        return self.journal.strike(entry, why)
-
-    def _cuts_mm(self, reed_type: str) -> Sequence[float]:
-        """Lengths of all cuts on reeds of a type, read once and kept until an entry is struck."""
-        if self._cuts is None:
-            type_of = dict(self.journal.columns("reed", ["reed", "reed_type"]))
-            self._cuts = {}
-            # A cut whose length was in doubt says nothing of how long cuts are.
-            long = {entry for entry, doubt in self.journal.accepted_doubts() if doubt.startswith("trim-long:")}
-            for entry, reed, length_mm in self.journal.columns("trim", ["entry", "reed", "length_mm"]):
-                if length_mm and entry not in long:
-                    self._cuts.setdefault(type_of.get(reed, ""), []).append(length_mm)
-        return self._cuts.get(reed_type, ())

@@ -16,6 +16,8 @@ from trimfit.base.units import parse_length_mm, within
 from trimfit.entry.entry_times import entries_of, place
 from trimfit.entry.parse import parse_trim
 from trimfit.entry.tokens import split_words
+from trimfit.log.entry_kinds import kind_of_entry
+from trimfit.verbs.log import read_in_doubts
 from trimfit.verbs.sitting.held_entries import (
     Held,
     HeldPlain,
@@ -50,7 +52,7 @@ class Entries(ReedInHand):
             yield "Enter logs a cut only right after one was advised; type a reading, or ? for help"
         else:
             advice = self.advice
-            if self.bench.last_seq() != self._asked_seq:
+            if self.bench.journal.last_seq() != self._asked_seq:
                 anew = list(self._ask())
                 now = self.advice
                 if now is None or (now.action, now.length_mm, now.lip_strokes) != (
@@ -101,7 +103,7 @@ class Entries(ReedInHand):
 
     def _moment(self, record_at: Callable[[str], Record], at: str | None = None) -> Generator[str, None, str]:
         """When a record is made: now, or as it was typed; where that puts it is said."""
-        placed = place(self._here(), record_at, zone=self.bench.settings().time_zone, now=self.clock(), at=at)
+        placed = place(self._here(), record_at, zone=self.bench.session.settings.time_zone, now=self.clock(), at=at)
         if placed.where:
             yield from wrapped(f"  {placed.where}", self.width)
         return placed.at
@@ -132,7 +134,7 @@ class Entries(ReedInHand):
 
     def _chanter_doubts(self, held: HeldReading) -> Sequence[Doubt]:
         named = held.line.chanter or (self._standing.chanter if self._standing else None)
-        return self.bench.chanter_doubts(held.record, self._here(), named=bool(named))
+        return read_in_doubts(self.bench.journal, held.record, self._here(), named=bool(named))
 
     def _cuts_of_others(self) -> list[Trim]:
         """The cuts that came to this reed from elsewhere since it was last looked at here; it is looked at anew."""
@@ -262,8 +264,8 @@ class Entries(ReedInHand):
         """Strike this reed's last entry, or the one whose id is given."""
         entry = text.split(" ")[0]
         if not entry:
-            entry, _ = self.bench.last_of(self._here().reed.record.reed)
-        self.bench.strike(entry, "taken back at the bench")
+            entry = self.bench.journal.last_of(self._here().reed.record.reed)
+        self.bench.journal.strike(entry, "taken back at the bench")
         gone = next((one for one in self._undo if one.entry.startswith(entry.lower())), None)
         if gone is not None:
             self._undo.remove(gone)
@@ -283,14 +285,16 @@ class Entries(ReedInHand):
             if self.history is not None:
                 reed = self.history.reed.record.reed
                 with suppress(InputError):
-                    entry, kind = self.bench.last_of(reed)
-                    said += f"; strike takes back the last entry of {plain_name(reed)}, its {kind} {entry[:10]}"
+                    entry = self.bench.journal.last_of(reed)
+                    kind = kind_of_entry(entry)
+                    its = f"its {kind.name if kind is not None else 'entry'} {entry[:10]}"
+                    said += f"; strike takes back the last entry of {plain_name(reed)}, {its}"
             yield from wrapped(said, self.width)
             return
         last = self._undo[-1]
         what = f"{last.entry}: {words_for(last.record)}"
         try:
-            self.bench.strike(last.entry, "undone at the bench")
+            self.bench.journal.strike(last.entry, "undone at the bench")
             said = f"struck {what}; it stays readable"
         except InputError as error:
             # Somebody else was first. Whatever the reason, this entry is not to stand before those logged earlier.

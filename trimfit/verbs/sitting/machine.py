@@ -28,7 +28,7 @@ class Sitting(Readings):
 
     def open(self) -> Iterator[str]:
         """The first lines: cautions, how to get help, the first reed. Raises InputError for a reed not in the log."""
-        self._settings = self.bench.settings()
+        self._settings = self.bench.session.settings
         for name in self.reeds:
             self.bench.history(name)
         if not self.scripted:
@@ -73,7 +73,7 @@ class Sitting(Readings):
     def completions(self, text: str) -> list[str]:
         """Whole lines that `text` may grow into: commands, and reeds by name."""
         if self._names is None:
-            self._names = sorted(self.bench.names())
+            self._names = sorted(name for (name,) in self.bench.journal.columns("reed", ["reed"]))
         lead = "reed " if text.startswith("reed ") else ""
         stem = text[len(lead) :]
         names = [lead + name for name in self._names if name.startswith(stem) and name.isprintable()]

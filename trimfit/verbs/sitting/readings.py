@@ -15,7 +15,7 @@ from trimfit.entry.parse import parse_reading, parse_trim
 from trimfit.entry.tokens import begins_a_trim, mode_of, names_a_column
 from trimfit.entry.typed_lines import ReadingLine
 from trimfit.entry.unnamed_numbers import is_unnamed, with_names
-from trimfit.verbs.log import worked_there
+from trimfit.verbs.log import read_in, worked_there
 from trimfit.verbs.sitting.entries import Entries
 from trimfit.verbs.sitting.held_entries import (
     Held,
@@ -92,7 +92,7 @@ class Readings(Entries):
             yield from self._set_mode(mode)
             return
         line = self._parse(text, partial=True)
-        if line.chanter and not self.scripted and line.chanter not in self.bench.chanters():
+        if line.chanter and not self.scripted and line.chanter not in self.bench.journal.chanters():
             yield from self._new_chanter(line.chanter, text)
             return
         if not line.notes_hz and line.crow_hz is None and line.g_octave_hz is None and not (line.at or line.taped):
@@ -103,9 +103,8 @@ class Readings(Entries):
         line = self._parse(text, partial=False)
         yield from self._heard(line)
         full = self._standing.merged(line) if self._standing else line
-        chanter = None if full.chanter else self.bench.read_in(history)
-        if chanter is None and not full.chanter and full.notes_hz and len(known := self.bench.chanters()) == 1:
-            (chanter,) = known
+        chanter = None if full.chanter else read_in(self.bench.session, history)
+        if chanter is None and not full.chanter and full.notes_hz and (chanter := self.bench.journal.only_chanter()):
             yield f"  in {plain_name(chanter)}, the only chanter in the log"
         elif worked := worked_there(history, chanter):
             yield from wrapped(f"  in {plain_name(chanter or '')}, {plain_name(worked, 200)}", self.width)

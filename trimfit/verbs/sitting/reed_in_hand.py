@@ -14,7 +14,7 @@ from trimfit.base.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.base.records import Doubt, ReedHistory, Settings
 from trimfit.entry.typed_lines import ReadingLine
 from trimfit.log.settings import scale_of
-from trimfit.verbs.log import reference_hz
+from trimfit.verbs.log import read_in, reference_hz
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import Held, Record
 from trimfit.verbs.wording import Tally, advice_lines, closing_line, expected_line, gaps_of, own_words, reed_lines
@@ -104,7 +104,7 @@ class ReedInHand:
         yield from reed_lines(history, self.width)
         standing, ordered = self._standing, history.chanter if history.order else None
         if standing and standing.chanter and ordered and standing.chanter != ordered.chanter:
-            away = ordered.at_hand == "no" and self.bench.read_in(history) == standing.chanter
+            away = ordered.at_hand == "no" and read_in(self.bench.session, history) == standing.chanter
             if not away:
                 self._standing = replace(standing, chanter=None)
                 was, now = plain_name(standing.chanter), plain_name(ordered.chanter)
@@ -125,7 +125,7 @@ class ReedInHand:
 
     def _ask(self) -> Iterator[str]:
         self.advice = None
-        self._asked_seq = self.bench.last_seq()
+        self._asked_seq = self.bench.journal.last_seq()
         try:
             self.advice = self.bench.answer(self._here().reed.record.reed)
         except TrimfitError as error:
