@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -55,3 +56,26 @@ def test_of_a_small_log_the_first_lines_and_the_report_know_how_far_off_the_gap_
     (gap,) = (row for row in found.rows if row.output == "gap" and not row.reed_type)
     assert gap.readings
     assert gap.predicted_readings >= gap.readings
+
+
+def test_what_is_assumed_is_marked_and_the_mark_explained(tmp_path: Path) -> None:
+    """No stroke was ever logged: nothing that was read tells what one does. Every cut was: what a millimetre does to
+    the gap is learned."""
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("near"))
+        for i in range(4):
+            journal.append(Reed(f"R-{i}", "ridge", "b1"))
+            for j in range(4):
+                notes = {"f": 768.0 + 4.2 * j + i, "e": 703.5 - 0.6 * j}
+                journal.append(Reading(f"R-{i}", f"2026-09-1{j}T10:0{i}", "near", 520.0 + 3.0 * j + i, notes))
+                journal.append(Trim(f"R-{i}", f"2026-09-1{j}T11:0{i}", 0.2))
+    lines = run(log, "learn").stdout.splitlines()
+    gap = next(line for line in lines if line.startswith("gap "))
+    cells = [cell for cell in gap.split("  ")[1:] if cell]
+    marked = [cell.endswith("*") for cell in cells]
+    after = lines[lines.index(gap) :]
+    assert next(line for line in after if line.startswith("*")).startswith("* assumed so far")
+    assumed = json.loads(run(log, "learn", "--json").stdout)["types"][0]["outputs"]["gap"]["assumed"]
+    assert marked == [term in assumed for term in ("per_mm", "curvature", "per_stroke", "per_kpa", "per_degc")]
+    assert (marked[0], marked[2]) == (False, True)

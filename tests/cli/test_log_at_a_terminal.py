@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sys
@@ -10,8 +11,14 @@ from pathlib import Path
 import pexpect
 import pytest
 
-from trimfit.base.records import Reed
+from tests.cli.typed_words import run
+from trimfit.base.answers import Advice
+from trimfit.base.records import Outcome, Reading, Reed
+from trimfit.entry.checks import outcome_doubts
 from trimfit.log.journal import Journal
+from trimfit.session.session import Session
+from trimfit.verbs.ask import ask_all
+from trimfit.verbs.wording import cut_words
 
 
 @pytest.fixture
@@ -110,3 +117,59 @@ def test_a_reading_in_doubt_by_itself_is_asked_about_before_it_is_logged(log: Pa
     with Journal(log) as journal:
         assert (journal.count("reading"), journal.count("strike")) == (0, 0)
     assert "kept and marked" in typed(log, *call, answer="y")
+
+
+@pytest.fixture
+def asked(demo_log: Path, tmp_path: Path) -> tuple[Path, str, str]:
+    """The learned demo shop, a reed of its work list that wants a cut, and what is to come off it."""
+    log = Path(shutil.copy(demo_log, tmp_path / "demo.trimfit"))
+    with Session(log) as session:
+        advice = next(
+            one for one in ask_all(session) if one.action == "trim" and one.gap_read and not good_doubts(session, one)
+        )
+    return log, advice.reed, f"by the advice {cut_words(advice)} had still to come off"
+
+
+def good_doubts(session: Session, advice: Advice) -> bool:
+    """Whether calling the reed good is doubtful already, by its last reading alone."""
+    journal = session.journal
+    outcome = Outcome(advice.reed, "2026-09-18T17:00", "good")
+    return bool(outcome_doubts(outcome, journal.of_reed(advice.reed), journal.settings()))
+
+
+def test_work_that_is_left_on_a_reed_called_good_is_doubtful_as_in_a_sitting(asked: tuple[Path, str, str]) -> None:
+    log, reed, left = asked
+    said = typed(log, "outcome", reed, "good", answer="n", prompt="y as typed, n take it back: ")
+    assert f"? {left}" in " ".join(said.split())
+    assert "struck; type it again" in said
+    with Journal(log) as journal:
+        assert journal.of_reed(reed).outcome is None
+    said = typed(log, "outcome", reed, "good", answer="y", prompt="y as typed, n take it back: ")
+    assert "kept and marked" in said
+    with Journal(log) as journal:
+        assert journal.of_reed(reed).outcome is not None
+        assert any(doubt.startswith("good-unfinished:") for _, doubt in journal.accepted_doubts())
+
+
+def test_a_script_that_calls_a_reed_good_is_answered_and_told(asked: tuple[Path, str, str]) -> None:
+    log, reed, left = asked
+    done = run(log, "log", "outcome", reed, "good", "--json")
+    assert done.returncode == 0
+    answer = json.loads(done.stdout)
+    assert (answer["new"], answer["doubt"]) == (True, left)
+    assert [doubt["kind"] for doubt in answer["doubts"]] == ["good-unfinished"]
+    again = run(log, "log", "outcome", reed, "good")
+    assert (again.returncode, "already" in again.stdout) == (0, True)
+    assert "doubt" not in run(log, "log", "outcome", reed, "to-stock").stdout
+
+
+def test_nothing_is_fitted_or_solved_to_tell_whether_work_was_left(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reading of F and E that agree, nothing learned, no plan worked out: the outcome is logged, and no more said."""
+    monkeypatch.setattr("trimfit.session.policies.Policies._solve", None)
+    monkeypatch.setattr("trimfit.session.session.Session.fit_if_due", None)
+    with Journal(log) as journal:
+        journal.append(Reading("R-1", "2026-03-01T10:00", None, None, {"f": 783.3, "e": 705.0}))
+    done = run(log, "log", "outcome", "R-1", "good", "--at", "2026-03-01T10:05")
+    assert done.returncode == 0, done.stderr
+    assert "outcome of R-1" in done.stdout
+    assert "doubt" not in done.stdout

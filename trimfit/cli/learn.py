@@ -16,6 +16,7 @@ FEWEST = 20
 MOST_APART = 3
 """Readings before, from which on all are counted together."""
 SHOWN = ("gap", "crow", "e", "f", "high_a")
+ASSUMED = "* assumed so far: what was read tells little or nothing of it"
 
 
 @app.command()
@@ -44,6 +45,10 @@ def _span(value: dict[str, float], digits: int = 1) -> str:
     return f"{value['mean']:.{digits}f} ({value['low']:.{digits}f} to {value['high']:.{digits}f})"
 
 
+def _cents(value: float | None) -> str:
+    return f"{value:.1f}" if value is not None else ""
+
+
 def _lines(found: dict[str, Any]) -> list[str]:
     from trimfit.base.pitch import OUTPUT_WORDS
 
@@ -55,33 +60,13 @@ def _lines(found: dict[str, Any]) -> list[str]:
         reeds, batches = kind["reeds"], kind["batches"]
         known = f"{reeds} reed{'' if reeds == 1 else 's'} in {batches} batch{'' if batches == 1 else 'es'}"
         lines.append(f"{kind['reed_type']}: {known}{few}")
-        rows = []
-        for output in SHOWN:
-            c = kind["outputs"][output]
-            rows.append(
-                (
-                    OUTPUT_WORDS.get(output, output),
-                    _span(c["per_mm"]),
-                    _span(c["curvature"]),
-                    _span(c["per_stroke"], 2),
-                    _span(c["per_kpa"]),
-                    _span(c["per_degc"], 2),
-                )
-            )
-        heads = ("cents", "per mm", "curve, per mm²", "per lip stroke", "per kPa", "per °C")
-        lines += table(heads, rows)
+        lines += _coefficients(kind["outputs"])
     lines += _movement_lines(found["types"])
     lines += _cut_lines(found)
     lines += _weight_lines(found["weights"])
     lines += ["", "what varies (standard deviations, cents; slopes in cents per mm)"]
-    parts = [
-        (
-            part["part"],
-            *(f"{part[name]:.1f}" if part[name] is not None else "" for name in ("gap", "crow", "pitch")),
-            *(f"{part[name]:.1f}" if part[name] is not None else "" for name in ("gap_per_mm", "crow_per_mm")),
-        )
-        for part in found["variance"]
-    ]
+    varying = ("gap", "crow", "pitch", "gap_per_mm", "crow_per_mm")
+    parts = [(part["part"], *(_cents(part[name]) for name in varying)) for part in found["variance"]]
     names = ("gap", "crow", "pitch", "gap per mm", "crow per mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
     lines += ["", "predicted against found, each batch left out"]
@@ -93,9 +78,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
             OUTPUT_WORDS.get(row["output"], row["output"]),
             row["reed_type"] or "all types",
             f"{row['compared_readings']}",
-            f"{row['compared_rmse']:.1f}" if row["compared_rmse"] is not None else "",
-            f"{row['naive_rmse']:.1f}" if row["naive_rmse"] is not None else "",
-            f"{row['last_slope_rmse']:.1f}" if row["last_slope_rmse"] is not None else "",
+            *(_cents(row[name]) for name in ("compared_rmse", "naive_rmse", "last_slope_rmse")),
             f"{row['readings']}",
             *(f"{100 * row[f'coverage{c}']:.0f}" if row["readings"] >= FEWEST else "" for c in (50, 80, 90, 95)),
         )
@@ -109,6 +92,20 @@ def _lines(found: dict[str, Any]) -> list[str]:
         lines += ["", "second opinion: a mixed model of the gap alone, type by type (cents)"]
         lines += [line for one in found["second_opinion"] for line in prose(one["words"])]
     return lines
+
+
+def _coefficients(outputs: dict[str, dict[str, Any]]) -> list[str]:
+    """A type's coefficients as a table; those assumed are marked, and a line under it says what the mark means."""
+    from trimfit.base.pitch import OUTPUT_WORDS
+
+    digits_of = {"per_mm": 1, "curvature": 1, "per_stroke": 2, "per_kpa": 1, "per_degc": 2}
+
+    def cell(output: dict[str, Any], term: str) -> str:
+        return _span(output[term], digits_of[term]) + ("*" if term in output["assumed"] else "")
+
+    rows = [(OUTPUT_WORDS.get(name, name), *(cell(outputs[name], term) for term in digits_of)) for name in SHOWN]
+    heads = ("cents", "per mm", "curve, per mm²", "per lip stroke", "per kPa", "per °C")
+    return table(heads, rows) + ([ASSUMED] if any(outputs[name]["assumed"] for name in SHOWN) else [])
 
 
 def _plain_lines(found: dict[str, Any]) -> list[str]:

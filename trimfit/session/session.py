@@ -148,8 +148,11 @@ class Session:
             self._policies = Policies(self.journal, self.progress)
         return self._policies
 
-    def bench(self, at_s: float | None = None) -> Bench:
-        """The log as of a moment (seconds since 1970 UTC; now if not said), under the model as it is."""
+    def bench(self, at_s: float | None = None, *, solving: bool = True) -> Bench:
+        """The log as of a moment (seconds since 1970 UTC; now if not said), under the model as it is. Without `solving`
+        an answer that wants a policy which the log does not keep raises TrimfitError."""
         from trimfit.session.open_log import Bench
+        from trimfit.session.policies import KeptPolicies
 
-        return Bench(self.journal, self.model, self.policies, self.progress, at_s=at_s)
+        policies = self.policies if solving else KeptPolicies(self.journal, self.progress)
+        return Bench(self.journal, self.model, policies, self.progress, at_s=at_s)

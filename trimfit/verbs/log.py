@@ -47,6 +47,10 @@ class EntryResult:
     taken_back: bool = False
 
 
+Saved = Callable[[EntryResult], None]
+Ask = Callable[[Sequence[Doubt]], Verdict]
+
+
 class Doubtful(Exception):
     """Something to log that is in doubt, where the caller wanted to know of it before: nothing was logged."""
 
@@ -70,8 +74,8 @@ def log_reading(
     taped: str | None = None,
     remark: str | None = None,
     sure: bool = True,
-    saved: Callable[[EntryResult], None] | None = None,
-    ask: Callable[[Sequence[Doubt]], Verdict] | None = None,
+    saved: Saved | None = None,
+    ask: Ask | None = None,
 ) -> EntryResult:
     """Log a reading said in words such as `f=782.1 crow=C+22`; options override what the words say.
 
@@ -129,10 +133,10 @@ def _held_against_prediction(
     reading: Reading,
     history: ReedHistory,
     kept: EntryResult,
-    ask: Callable[[Sequence[Doubt]], Verdict] | None,
+    ask: Ask | None,
 ) -> EntryResult:
     """What becomes of a saved reading once it is held against what was predicted; history: of its reed before it."""
-    from trimfit.entry.checks import MOVED, reading_doubts
+    from trimfit.entry.checks import reading_doubts
     from trimfit.session.expected_reading import expected_reading
 
     try:
@@ -142,14 +146,25 @@ def _held_against_prediction(
     except TrimfitError:  # it is in the log, whatever keeps it from being checked
         return kept
     known = {(doubt.kind, doubt.column) for doubt in kept.doubts}
-    found = [doubt for doubt in found if (doubt.kind, doubt.column) not in known]
+    return _asked_after(
+        session, kept, [doubt for doubt in found if (doubt.kind, doubt.column) not in known], ask, reading
+    )
+
+
+def _asked_after(
+    session: Session, kept: EntryResult, found: Sequence[Doubt], ask: Ask | None, reading: Reading | None = None
+) -> EntryResult:
+    """What becomes of a saved entry that is in doubt: kept and marked, or what `ask` says of it: taken back, or of a
+    reading that the reed moved before it."""
+    from trimfit.entry.checks import MOVED
+
     if not found:
         return kept
     verdict: Verdict = "keep"
     try:
         if ask is not None:
             verdict = ask(found)
-        if verdict == "moved":
+        if verdict == "moved" and reading is not None:
             found = [doubt for doubt in found if doubt.kind != MOVED]
             session.journal.append(Event(reading.reed, reading.taken_at, "moved"))
     finally:
@@ -235,11 +250,14 @@ def log_outcome(
     after: str | None = None,
     remark: str | None = None,
     sure: bool = True,
+    saved: Saved | None = None,
+    ask: Ask | None = None,
 ) -> EntryResult:
     """Log that a reed has left the bench: `good`, `lost` or `to-stock`.
 
     A later outcome takes the place of the one before, which is struck. `sure` false: what is in doubt is not logged,
-    and raises Doubtful.
+    and raises Doubtful. Of a reed called good, once it is saved (`saved` is called with it), work that was left is
+    doubtful too: `ask` as for a reading.
     """
     from trimfit.entry.checks import outcome_doubts
 
@@ -248,13 +266,39 @@ def log_outcome(
         history = journal.of_reed(reed)
         before = history.outcome
         if before is not None and before.record.outcome == outcome and at is after is remark is None:
-            return EntryResult(before.entry, "outcome", before.record.reed, new=False, read=f": {outcome}")
+            kept = EntryResult(before.entry, "outcome", before.record.reed, new=False, read=f": {outcome}")
+            if saved is not None:
+                saved(kept)
+            return kept
         entry = Outcome(history.reed.record.reed, "", outcome, remark)
         entry, where, ahead = _placed(journal, history, entry, at, after)
         found = [*outcome_doubts(entry, history, journal.settings()), *ahead]
         _or_ask(found, sure)
         kept = keep_outcome(journal, entry, found)
-        return dataclasses.replace(kept, note=_notes(where, kept.note))
+        kept = dataclasses.replace(kept, note=_notes(where, kept.note))
+    if saved is not None:
+        saved(kept)
+    if outcome != "good" or not kept.new or kept.doubts:
+        return kept
+    return _asked_after(session, kept, _work_left(session, history, entry), ask)
+
+
+def _work_left(session: Session, history: ReedHistory, outcome: Outcome) -> list[Doubt]:
+    """The doubt about a reed called good off which something had still to come, by the advice as of then; history: of
+    the reed before it. None where the model and the plan that the log keeps do not tell: nothing is fitted for it."""
+    from trimfit.base.dates import at_s
+    from trimfit.entry.entry_times import entries_of
+    from trimfit.verbs.ask import advise
+    from trimfit.verbs.wording import work_left
+
+    then_s = max([at_s(outcome.at, session.settings.time_zone), *(one.at_s for one in entries_of(history))])
+    try:
+        with session.reading():
+            bench = session.bench(then_s, solving=False)
+            left = work_left(advise(bench, bench.see_reed(history.reed.record)))
+    except TrimfitError:  # it is in the log, whatever keeps it from being checked
+        return []
+    return [Doubt("good-unfinished", "outcome", left)] if left else []
 
 
 def keep_outcome(journal: Journal, entry: Outcome, doubts: Sequence[Doubt] = ()) -> EntryResult:

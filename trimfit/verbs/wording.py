@@ -163,6 +163,17 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     return lines
 
 
+def cut_words(advice: Advice) -> str:
+    """What is advised to come off: `0.14 mm, lip 2`."""
+    parts = [f"{advice.length_mm:.2f} mm"] if advice.length_mm else []
+    return ", ".join([*parts, *([f"lip {advice.lip_strokes}"] if advice.lip_strokes else [])])
+
+
+def work_left(advice: Advice) -> str:
+    """What had still to come off a reed that was called good; empty where nothing had."""
+    return f"by the advice {cut_words(advice)} had still to come off" if advice.action == "trim" else ""
+
+
 def left_lying(reed_type: str, half_width_cents: float, *, assumed: bool) -> str:
     """How well the gap of a reed of this type is known a week after it was read: one sentence.
 

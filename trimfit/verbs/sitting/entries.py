@@ -7,7 +7,6 @@ from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 
-from trimfit.base.answers import Advice
 from trimfit.base.dates import local_minute
 from trimfit.base.errors import InputError, short
 from trimfit.base.plain_words import plain_name, wrapped
@@ -31,7 +30,7 @@ from trimfit.verbs.sitting.held_entries import (
     words_for,
 )
 from trimfit.verbs.sitting.reed_in_hand import LoggedHere, ReedInHand
-from trimfit.verbs.wording import expected_line
+from trimfit.verbs.wording import expected_line, work_left
 
 MOST_LISTED = 9
 
@@ -40,10 +39,6 @@ class Entries(ReedInHand):
     """Trims, events, outcomes and new reeds; how any entry gets into the log, and is put right or taken back."""
 
     __slots__ = ()
-
-    def _cut_words(self, advice: Advice) -> str:
-        length = f"{advice.length_mm:.2f} mm" if advice.length_mm else ""
-        return ", ".join(part for part in (length, f"lip {advice.lip_strokes}" if advice.lip_strokes else "") if part)
 
     def _enter(self) -> Iterator[str]:
         if self.history is None:
@@ -79,8 +74,8 @@ class Entries(ReedInHand):
         at = yield from self._moment(lambda time: Outcome(reed, time, outcome, remark or None))
         advice = self.advice
         yield from self._propose(HeldPlain(Outcome(reed, at, outcome, remark or None)))
-        if outcome == "good" and self.held is None and advice is not None and advice.action == "trim":
-            yield f"  by the advice {self._cut_words(advice)} had still to come off"
+        if outcome == "good" and self.held is None and advice is not None and (left := work_left(advice)):
+            yield f"  {left}"
 
     def _moved(self, what: str) -> Iterator[str]:
         """The reed is not as it was, with no cut: logged as an event, in a word of the shop's if one is given."""

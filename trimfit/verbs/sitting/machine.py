@@ -17,7 +17,7 @@ from trimfit.session.session import Session
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import HeldPlain, HeldReading, may_have_moved, meant, words_for
 from trimfit.verbs.sitting.readings import Readings
-from trimfit.verbs.wording import CAUTIONS, HELP
+from trimfit.verbs.wording import CAUTIONS, HELP, cut_words
 
 
 class Sitting(Readings):
@@ -67,7 +67,7 @@ class Sitting(Readings):
             choice = "s as suggested, " if meant(self.held.doubts) else ""
             return f"{name}, y as typed, {choice}n drop it, or what is right: "
         if self.advice is not None and self.advice.action == "trim":
-            return f"{name}, Enter = {self._cut_words(self.advice)} taken: "
+            return f"{name}, Enter = {cut_words(self.advice)} taken: "
         return f"{name}: "
 
     def completions(self, text: str) -> list[str]:
