@@ -87,27 +87,10 @@ def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
                 "movement": asdict(movement_terms(model.movement, code)),
             }
         )
-    crow = np.eye(len(GAP))[0]
-
-    def sd(m: Any, cov: Any) -> float:
-        return float(np.sqrt(max(float(m @ cov @ m), 0.0)))
-
-    k = len(GAP)
-    variance: list[dict[str, Any]] = []
-    for part, cov in (("batch", model.batch_cov), ("reed", model.reed_cov)):
-        row: dict[str, Any] = {"part": part}
-        for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH)):
-            row[name] = sd(pick, cov[:k, :k])
-        row["gap_per_mm"], row["crow_per_mm"] = sd(GAP, cov[k : 2 * k, k : 2 * k]), sd(crow, cov[k : 2 * k, k : 2 * k])
-        variance.append(row)
-    for part, cov in (("chanter", model.chanter_cov[:k, :k]), ("reading", model.noise_cov)):
-        row = {"part": part, "gap_per_mm": None, "crow_per_mm": None}
-        row |= {name: sd(pick, cov) for name, pick in (("gap", GAP), ("crow", crow), ("pitch", PITCH))}
-        variance.append(row)
     found = {
         "readings": model.readings,
         "types": types,
-        "variance": variance,
+        "variance": _variance_parts(model),
         "held_out": learned.validation,
         "weights": [asdict(one) for one in learned.weights],
         "cut_error_pct": model.cut_error_pct,
@@ -117,6 +100,28 @@ def report_of(learned: Learned, tool_step_mm: float) -> dict[str, Any]:
     if learned.second_opinion is not None:
         found["second_opinion"] = [asdict(one) for one in learned.second_opinion]
     return found
+
+
+def _variance_parts(model: FittedModel) -> list[dict[str, Any]]:
+    """Standard deviations of gap, crow and pitch among batches, reeds, chanters and readings, in cents; and of the
+    slopes of gap and crow among batches and reeds, in cents per mm."""
+    k = len(GAP)
+    picks = {"gap": GAP, "crow": np.eye(k)[0], "pitch": PITCH}
+    covs = {"batch": model.batch_cov, "reed": model.reed_cov, "chanter": model.chanter_cov, "reading": model.noise_cov}
+
+    def sd(name: str, cov: Any) -> float:
+        return float(np.sqrt(max(float(picks[name] @ cov @ picks[name]), 0.0)))
+
+    out: list[dict[str, Any]] = []
+    for part, cov in covs.items():
+        row: dict[str, Any] = {"part": part}
+        if part in ("chanter", "reading"):
+            row |= {"gap_per_mm": None, "crow_per_mm": None}
+        row |= {name: sd(name, cov[:k, :k]) for name in picks}
+        if part in ("batch", "reed"):
+            row |= {f"{name}_per_mm": sd(name, cov[k : 2 * k, k : 2 * k]) for name in ("gap", "crow")}
+        out.append(row)
+    return out
 
 
 def _coarser_step(model: FittedModel, step_mm: float) -> float | None:

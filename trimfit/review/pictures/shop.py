@@ -90,14 +90,12 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits, looks: Looks | Non
             sharex=True,
             height_ratios=[2.0, 2.0, 1.0] if settles else None,
         )
-        for axes, (key, label, limit) in zip(fields, panels, strict=True):
+        shown = [_known(made, key) for key, _, _ in panels]
+        for axes, known, (_, label, limit) in zip(fields, shown, panels, strict=True):
             axes.axhspan(-limit, limit, color=LIGHT["mute"], alpha=0.13, linewidth=0)
             axes.axhline(0.0, color=LIGHT["mute"], linewidth=1.0)
-            _batch_panel(axes, made, drifted, key, thinned, looks)
-            known = [batch for batch in made if getattr(batch, key) is not None]
-            named = [_value(batch, key) for batch in known if batch.drifted]
-            reach = _reach([_value(batch, key) for batch in known], limit)
-            reach = max([reach, *(1.05 * max(abs(one.low), abs(one.high)) for one in named)])
+            _batch_panel(axes, known, drifted, thinned, looks)
+            reach = _reach(known, limit)
             axes.set_ylim(-reach, reach)
             axes.set_ylabel(label, fontsize=8.5)
         fields[-1].set_xlabel(_in_which_order(made))
@@ -107,19 +105,9 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits, looks: Looks | Non
         else:
             whole_numbers(fields[-1])
         key_below(figure, fields[0], 2 if narrow else 4)
-        place = {id(batch): index for index, batch in enumerate(made, start=1)}
-        for axes, (key, _, _) in zip(fields, panels, strict=True):
-            spots = [
-                (float(place[id(batch)]), _value(batch, key).mean, plain(batch.batch, 12))
-                for batch in drifted[:MOST_NAMED]
-                if getattr(batch, key) is not None
-            ]
-            rest = [
-                (float(place[id(batch)]), _value(batch, key).mean)
-                for batch in made
-                if not thinned and getattr(batch, key) is not None
-            ]
-            name_points(axes, spots, bold=True, avoid=rest)
+        for axes, known in zip(fields, shown, strict=True):
+            spots = [(x, value.mean, plain(batch.batch, 12)) for x, batch, value in _of(known, drifted[:MOST_NAMED])]
+            name_points(axes, spots, bold=True, avoid=[] if thinned else [(x, value.mean) for x, _, value in known])
         return figure
 
     listing = " ".join(f"{short(batch.batch, 30)}: {sentence(batch.why)}" for batch in drifted[:8])
@@ -136,61 +124,59 @@ def _in_which_order(made: Sequence[BatchDrift]) -> str:
     return f"batches in the order of making{rest}"
 
 
-def _reach(values: Sequence[Interval | None], limit: float) -> float:
-    """How far a panel reaches either way: all means are inside; the bars of the least known batches may run out."""
-    known = [value for value in values if value is not None]
+_Known = tuple[float, BatchDrift, Interval]
+"""A batch with its place in the order of making and its deviation from the norm of its type in one respect."""
+
+
+def _known(made: Sequence[BatchDrift], key: str) -> list[_Known]:
+    """What a panel shows: the batches of which it is known."""
+    values = [(float(x), batch, getattr(batch, key)) for x, batch in enumerate(made, start=1)]
+    return [one for one in values if one[2] is not None]
+
+
+def _of(known: Sequence[_Known], batches: Sequence[BatchDrift]) -> list[_Known]:
+    """Those of these batches, in their order."""
+    at = {id(one[1]): one for one in known}
+    return [at[id(batch)] for batch in batches if id(batch) in at]
+
+
+def _reach(known: Sequence[_Known], limit: float) -> float:
+    """How far a panel reaches either way: all means are inside, and the drifted ones' bars; the bars of the least known
+    batches may run out."""
     if not known:
         return 1.3 * limit
-    ends = [max(abs(value.low), abs(value.high)) for value in known]
-    return max(1.3 * limit, 1.2 * max(abs(value.mean) for value in known), 1.05 * float(np.percentile(ends, 75)))
-
-
-def _value(batch: BatchDrift, key: str) -> Interval:
-    """What a panel shows of a batch where it is known: its deviation from the norm of its type."""
-    value: Interval = getattr(batch, key)
-    return value
+    ends = [max(abs(value.low), abs(value.high)) for _, _, value in known]
+    far = [1.05 * end for end, (_, batch, _) in zip(ends, known, strict=True) if batch.drifted]
+    means = [abs(value.mean) for _, _, value in known]
+    return max(1.3 * limit, 1.2 * max(means), 1.05 * float(np.percentile(ends, 75)), *far)
 
 
 def _batch_panel(
-    axes: Axes, made: Sequence[BatchDrift], drifted: Sequence[BatchDrift], key: str, thinned: bool, looks: Looks
+    axes: Axes, known: Sequence[_Known], drifted: Sequence[BatchDrift], thinned: bool, looks: Looks
 ) -> None:
-    rest = [(x, b) for x, b in enumerate(made, start=1) if not b.drifted and getattr(b, key) is not None]
+    rest = [one for one in known if not one[1].drifted]
     if thinned and rest:
-        at = np.array([x for x, _ in rest], dtype=float)
-        means = np.array([_value(batch, key).mean for _, batch in rest])
+        at = np.array([x for x, _, _ in rest])
+        means = np.array([value.mean for _, _, value in rest])
         bins = np.array_split(np.arange(len(at)), min(MOST_BINS, len(at)))
         middle = [float(at[part].mean()) for part in bins]
         low, high = ([float(np.percentile(means[part], share)) for part in bins] for share in (5, 95))
         axes.fill_between(middle, low, high, color=LIGHT["sand"], alpha=0.5, linewidth=0, label="nine in ten batches")
-        axes.plot(
-            middle,
-            [float(np.median(means[part])) for part in bins],
-            color=LIGHT["ink"],
-            linewidth=1.0,
-            label="their middle",
-        )
+        medians = [float(np.median(means[part])) for part in bins]
+        axes.plot(middle, medians, color=LIGHT["ink"], linewidth=1.0, label="their middle")
     elif rest:
-        intervals_y(axes, [x for x, _ in rest], [_value(batch, key) for _, batch in rest], "mute", 0.9, 0.6)
-        for name in sorted({batch.reed_type for _, batch in rest}):
+        intervals_y(axes, [x for x, _, _ in rest], [value for _, _, value in rest], "mute", 0.9, 0.6)
+        for name in sorted({batch.reed_type for _, batch, _ in rest}):
             role, marker = looks[name]
-            mine = [(x, _value(batch, key).mean) for x, batch in rest if batch.reed_type == name]
-            marks(
-                axes,
-                [x for x, _ in mine],
-                [y for _, y in mine],
-                marker,
-                role,
-                size=5.5,
-                face="paper",
-                label=plain(name),
-            )
-    place = {id(batch): x for x, batch in enumerate(made, start=1)}
-    far = [(place[id(b)], _value(b, key)) for b in drifted[:MOST_DRIFTED] if getattr(b, key) is not None]
-    many = len(far) > 15
+            mine = [(x, value.mean) for x, batch, value in rest if batch.reed_type == name]
+            places, means_of = [x for x, _ in mine], [mean for _, mean in mine]
+            marks(axes, places, means_of, marker, role, size=5.5, face="paper", label=plain(name))
+    far = _of(known, drifted[:MOST_DRIFTED])
     if far:
-        width, alpha = (0.9, 0.6) if many else (1.6, 1.0)
-        intervals_y(axes, [x for x, _ in far], [value for _, value in far], "past", width, alpha)
-        x, y, size = [x for x, _ in far], [value.mean for _, value in far], 4.5 if many else 6.5
+        width, alpha, size = (0.9, 0.6, 4.5) if len(far) > 15 else (1.6, 1.0, 6.5)
+        x, values = [x for x, _, _ in far], [value for _, _, value in far]
+        intervals_y(axes, x, values, "past", width, alpha)
+        y = [value.mean for value in values]
         marks(axes, x, y, "D", "past", size=size, zorder=5, label="called drifted")
 
 

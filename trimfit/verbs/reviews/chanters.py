@@ -17,6 +17,7 @@ from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.outputs import GAP, PITCH
 from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness
 from trimfit.review.safe_names import file_stems
 from trimfit.review.statistics import chanter_pitch as numbers
@@ -168,9 +169,6 @@ def _table(model: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFram
         if low is not None:
             weight[i] = min(low)
     scale = np.array([model.noise_scale[c] if c < model.n_types else model.noise_scale.mean() for c in rows.type_code])
-    gap_pick, pitch_pick = np.zeros(len(OUTPUTS)), np.zeros(len(OUTPUTS))
-    gap_pick[f], gap_pick[e] = 1.0, -1.0
-    pitch_pick[f] = pitch_pick[e] = 0.5
     g_octave = frame["g_octave_cents"].to_numpy(dtype=float) - 1200.0 * np.log2(2.0 * low_g)
     return pd.DataFrame(
         {
@@ -190,8 +188,8 @@ def _table(model: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFram
             "pitch_ratio": ratios[:, 0],
             "crow_ratio": ratios[:, 1],
             "crow_var": model.noise_cov[0, 0] * scale,
-            "gap_var": float(gap_pick @ model.noise_cov @ gap_pick) * scale,
-            "pitch_var": float(pitch_pick @ model.noise_cov @ pitch_pick) * scale,
+            "gap_var": float(GAP @ model.noise_cov @ GAP) * scale,
+            "pitch_var": float(PITCH @ model.noise_cov @ PITCH) * scale,
             "sound": weight > 0.5,
         }
     )

@@ -6,6 +6,7 @@ import csv
 import json
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -143,7 +144,8 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
         parts["movement"] = tuple(_movement(bench.model))
         parts["starts"] = tuple(_starts(frame))
         parts["opinions"] = tuple(second_opinions(bench.model, frame))
-        parts["repeatability"] = tuple(_repeatability(bench.model, frame))
+        with suppress(InputError):  # no reed was read twice as it stood
+            parts["repeatability"] = tuple(_repeatability(bench.model, frame))
     until = _last_time(journal)
     orders = _open_orders(session, at_s)
     one_pitch = pitch_curve(session, bench)
@@ -366,8 +368,7 @@ def _starts(frame: pd.DataFrame) -> list[StartSpread]:
 
 def repeatability(session: Session) -> list[NoteRepeatability]:
     """The bench's own reading error by note and its parts. InputError where no reed was read twice as it stood."""
-    model, frame = session.fit_if_due(), frame_of(session.journal)
-    return bench_repeatability(frame, cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model))
+    return _repeatability(session.fit_if_due(), frame_of(session.journal))
 
 
 def _per_kpa(model: FittedModel) -> dict[str, dict[str, float]]:
@@ -389,10 +390,7 @@ def _sitting_error(model: FittedModel) -> dict[str, PooledSd]:
 
 
 def _repeatability(model: FittedModel, frame: pd.DataFrame) -> list[NoteRepeatability]:
-    try:
-        return bench_repeatability(frame, cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model))
-    except InputError:
-        return []
+    return bench_repeatability(frame, cents_per_kpa=_per_kpa(model), sitting_error=_sitting_error(model))
 
 
 def _validation(journal: Journal) -> Validation | None:

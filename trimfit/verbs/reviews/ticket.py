@@ -8,8 +8,6 @@ from dataclasses import replace as changed
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from trimfit.base.answers import Advice
 from trimfit.base.dates import own_minute
 from trimfit.base.errors import InputError, unwritable
@@ -17,7 +15,7 @@ from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90, hz_interval, interval
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.units import Interval
-from trimfit.regression.outputs import GAP
+from trimfit.regression.outputs import GAP, PITCH
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stems
 from trimfit.session.open_log import Bench, Seen
@@ -119,13 +117,13 @@ def _work_left(advice: Advice) -> list[str]:
 def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]:
     """A word where E and F were last read elsewhere than their posterior, by more than the tolerance; cents."""
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
-    pick = np.zeros(len(OUTPUTS))
-    pick[[e, f]] = 0.5
-    found, posterior = 0.5 * (read[e] + read[f]), float(pick @ mean)
+    found, posterior = 0.5 * (read[e] + read[f]), float(PITCH @ mean)
     if not math.isfinite(found):
         return []
     off_hz = hz_from_cents(found) - hz_from_cents(posterior)
-    reach = max(Z90 * math.sqrt(max(float(pick @ cov @ pick), 0.0)), hz_width_cents(bench.settings.tolerance_hz, 470.0))
+    reach = max(
+        Z90 * math.sqrt(max(float(PITCH @ cov @ PITCH), 0.0)), hz_width_cents(bench.settings.tolerance_hz, 470.0)
+    )
     if abs(found - posterior) <= reach:
         return []
     way = "higher" if off_hz > 0 else "lower"
