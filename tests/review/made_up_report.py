@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import random
 from dataclasses import replace
+from typing import Any
 
 from trimfit.base.answers import Advice
 from trimfit.base.pitch import NOTES
-from trimfit.base.records import Action
+from trimfit.base.records import Action, Order
 from trimfit.base.units import Interval
 from trimfit.regression.coefficients import Term
 from trimfit.regression.movement.coefficients import MovementTerms
@@ -71,20 +72,14 @@ def run(order: str = "band 9", reeds: int = 60, names: tuple[str, ...] = ()) -> 
         action = actions[i % 7]
         gap = {"finished": rng.uniform(-3, 3), "past": rng.uniform(5, 12)}.get(action, rng.uniform(-45, -6))
         name = names[i % len(names)] if names else f"R-{400 + i:04d}"
-        made.append(
-            f.RunReed(
-                name,
-                about(gap, 3.0),
-                about(473.0 + 0.05 * gap + rng.gauss(0, 0.8), 0.6),
-                action,
-                0.01 * round(-gap) if action == "trim" else 0.0,
-                0,
-                0.004,
-                1.3,
-                "a word on why",
-            )
-        )
-    return f.RunMap(order, "Ch-3", tuple(made), 3.7, about(473.8, 0.6), None, "2031-04-01", 40)
+        advice = run_advice(name, action, 0.01 * round(-gap) if action == "trim" else 0.0, reason="a word on why")
+        made.append(f.RunReed(advice, about(gap, 3.0), about(473.0 + 0.05 * gap + rng.gauss(0, 0.8), 0.6)))
+    return f.RunMap(Order(order, "Ch-3", None, 40, due_on="2031-04-01"), tuple(made), 3.7, about(473.8, 0.6))
+
+
+def run_advice(reed: str, action: Action, length_mm: float = 0.0, lip_strokes: int = 0, **more: Any) -> Advice:
+    """Advice on a reed of a run."""
+    return Advice(reed, None, action, length_mm, lip_strokes, None, None, None, 0.004, 1.3, "", **more)
 
 
 def batches(count: int = 27, drifted: int = 3) -> tuple[f.BatchDrift, ...]:

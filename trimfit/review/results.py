@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
-from trimfit.base.records import Action
+from trimfit.base.records import Order
 from trimfit.base.units import Interval
 
 if TYPE_CHECKING:
@@ -90,22 +90,20 @@ class ReedStory:
 
 @dataclass(frozen=True, slots=True)
 class RunReed:
-    """One reed of a run: where it stands and what to do with it. `pitch_hz`: its pitch as low A now. Both None for a
-    reed whose F and E were never read. `f_then_hz`, `e_then_hz`: what its next reading should show, sounding, after
-    what is to be taken off; None where nothing is left to do."""
+    """One reed of a run: what to do with it, and its gap and its pitch as low A now, None for one whose F and E were
+    never read. `f_then_hz`, `e_then_hz`: what its next reading should show, sounding, after what is to be taken off;
+    None where nothing is left to do."""
 
-    reed: str
+    advice: Advice
     gap_cents: Interval | None
     pitch_hz: Interval | None
-    action: Action
-    length_mm: float = 0.0
-    lip_strokes: int = 0
-    chance_past: float = 0.0
-    trims_left: float = 0.0
-    why: str = ""
-    batch: str = ""
     f_then_hz: float | None = None
     e_then_hz: float | None = None
+
+    @property
+    def why(self) -> str:
+        """The reason for the advice, and what it leans on."""
+        return "; ".join(part for part in (self.advice.reason, *self.advice.notes) if part)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,14 +111,10 @@ class RunMap:
     """The reeds in hand for one order, in the order of the work list. `tolerance_cents`: the shop's tolerance as low A,
     in cents at this pitch; `progress`: how far the order has come, in words."""
 
-    order: str
-    chanter: str
+    order: Order
     reeds: tuple[RunReed, ...] = ()
     tolerance_cents: float = 3.7
     meet_pitch_hz: Interval | None = None
-    target_pitch_hz: float | None = None
-    due_on: str | None = None
-    quantity: int | None = None
     progress: str = ""
 
 

@@ -11,13 +11,14 @@ import sys
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 from unittest.mock import patch
 
 import pytest
 
 from tests import demo_made
 from tests.review import made_up_report
-from trimfit.base.records import Action
+from trimfit.base.records import Action, Order
 from trimfit.base.units import Interval
 from trimfit.review.page import build, page_parts
 from trimfit.review.pictures import shop, style
@@ -191,7 +192,7 @@ def test_finished_reeds_overdue_orders_and_unread_reeds() -> None:
     left = FinishedReed("R-7", "band 9", "good", "2031-03-08 17:20", 0.61, 4, -1.4, Interval(473.8, 473.2, 474.4))
     gone = FinishedReed("R-8", None, "lost", "2031-03-07 09:00")
     late = OpenOrder("band 9", "Ch-3", "8 wanted by 2031-03-01, 1 good, none in work (overdue)", True)
-    unread = RunReed("R-9", None, None, "read-again", why="not read yet: take F and E")
+    unread = RunReed(made_up_report.run_advice("R-9", "read-again", reason="not read yet: take F and E"), None, None)
     whole = made_up_report.run("band 9", 1)
     run = dataclasses.replace(whole, reeds=(*whole.reeds, unread), progress="8 wanted")
     text, pictures = build.build(Report(runs=(run,), orders=(late,), finished=(left, gone), finished_in_all=70))
@@ -225,12 +226,12 @@ def test_the_batches_picture_and_their_table_subtract_the_same_norm() -> None:
 
 @pytest.mark.usefixtures("undrawn")
 def test_what_to_do_is_one_list_across_orders_with_nothing_left_to_do_last() -> None:
-    def reed(name: str, action: Action, **more: object) -> RunReed:
-        known = RunReed(name, Interval(-9.0, -12.0, -6.0), Interval(470.0, 469.0, 471.0), action, batch="B-1")
-        return dataclasses.replace(known, **more)  # type: ignore[arg-type]
+    def reed(name: str, action: Action, *work: Any, then_hz: tuple[float, ...] = ()) -> RunReed:
+        advice = made_up_report.run_advice(name, action, *work, batch="B-1")
+        return RunReed(advice, Interval(-9.0, -12.0, -6.0), Interval(470.0, 469.0, 471.0), *then_hz)
 
-    one = RunMap("first", "Ch-1", (reed("a", "finished"), reed("b", "read-again", f_then_hz=781.02, e_then_hz=706.0)))
-    two = RunMap("second", "Ch-2", (reed("c", "trim", length_mm=0.3, lip_strokes=2),), due_on="2031-04-01")
+    one = RunMap(Order("first", "Ch-1"), (reed("a", "finished"), reed("b", "read-again", then_hz=(781.02, 706.0))))
+    two = RunMap(Order("second", "Ch-2", due_on="2031-04-01"), (reed("c", "trim", 0.3, 2),))
     text, _ = build.build(Report(runs=(one, two)))
     table = text[text.index("<caption>What to do") :].partition("</table>")[0]
     rows = [" ".join(re.sub(r"<[^>]*>", " ", row).split()) for row in table.split("<tr>")[2:]]

@@ -84,13 +84,13 @@ def test_a_reed_without_advice_has_no_next_step() -> None:
 def test_a_run_without_a_known_pitch_draws_no_line_for_it() -> None:
     run = dataclasses.replace(made_up_report.run(reeds=20), meet_pitch_hz=None)
     assert not {"meeting pitch", "pitch ordered"} & key_words(drawn(bench.run_map(run)))
-    ordered = dataclasses.replace(run, target_pitch_hz=474.0)
+    ordered = dataclasses.replace(run, order=dataclasses.replace(run.order, target_pitch_hz=474.0))
     assert "pitch ordered" in key_words(drawn(bench.run_map(ordered)))
 
 
 def test_a_run_with_nothing_to_trim_names_no_nearest() -> None:
     run = made_up_report.run(reeds=21)
-    done = dataclasses.replace(run, reeds=tuple(reed for reed in run.reeds if reed.action != "trim"))
+    done = dataclasses.replace(run, reeds=tuple(reed for reed in run.reeds if reed.advice.action != "trim"))
     assert "Nearest to meeting" in bench.run_map(run).words
     assert "Nearest to meeting" not in bench.run_map(done).words
 

@@ -98,15 +98,15 @@ def _page(findings: Report, folio: Folio) -> str:
 def _glance(findings: Report) -> list[str]:
     """How many of each thing want something, each with the section that says more."""
     lines = []
-    reeds = [reed for run in findings.runs for reed in run.reeds]
-    waiting = sum(reed.action == "trim" for reed in reeds)
-    unread = sum(reed.action == "read-again" and reed.gap_cents is None for reed in reeds)
-    again = sum(reed.action == "read-again" for reed in reeds) - unread
+    advised = [(reed.advice.action, reed.gap_cents) for run in findings.runs for reed in run.reeds]
+    waiting = sum(action == "trim" for action, _ in advised)
+    unread = sum(action == "read-again" and gap is None for action, gap in advised)
+    again = sum(action == "read-again" for action, _ in advised) - unread
     if findings.runs:
         kinds = ((waiting, "for a cut"), (unread, "for a first reading of F and E"), (again, "for another reading"))
         parts = [f"{count} {what}" for count, what in kinds if count] or ["none waits for a cut or a reading"]
         in_hand = (
-            f"{_counted(len(reeds), 'reed', 'reeds')} in hand, in {_counted(len(findings.runs), 'order', 'orders')}"
+            f"{_counted(len(advised), 'reed', 'reeds')} in hand, in {_counted(len(findings.runs), 'order', 'orders')}"
         )
         lines.append(f"Of {in_hand}: {', '.join(parts)}; see <a href='#work'>What to do</a>.")
     late = sum(one.overdue for one in findings.orders)

@@ -9,7 +9,6 @@ from trimfit.base.answers import Advice
 from trimfit.base.units import Interval
 from trimfit.review.page.html_pieces import figure, paragraph
 from trimfit.review.pictures.style import Picture, Rendered, render, type_looks
-from trimfit.review.results import RunReed
 
 MOST_ROWS = 60
 LONGEST_WHY = 600
@@ -80,7 +79,7 @@ def missing(what: str, how: str) -> str:
     return paragraph(f"{what} {how}", "note")
 
 
-def work_words(step: RunReed | Advice) -> str:
+def work_words(step: Advice) -> str:
     """`0.39 mm and 2 lip strokes`; empty where nothing is to be taken off."""
     length = f"{step.length_mm:.2f} mm" if step.length_mm else ""
     lips = f"{step.lip_strokes} lip {'stroke' if step.lip_strokes == 1 else 'strokes'}" if step.lip_strokes else ""

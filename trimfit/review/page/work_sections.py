@@ -28,7 +28,7 @@ def work(findings: Report) -> list[str]:
     listed = [(run, reed) for run in findings.runs for reed in run.reeds]
     if not listed:
         return []
-    listed.sort(key=lambda pair: pair[1].action in _NOTHING_TO_DO)
+    listed.sort(key=lambda pair: pair[1].advice.action in _NOTHING_TO_DO)
     rows = [_work_row(run, reed) for run, reed in listed[:MOST_ROWS]]
     heads = ("reed", "batch", "order", "due", "do", "mm", "lip", "F then, Hz", "E then, Hz")
     return [
@@ -43,22 +43,24 @@ def work(findings: Report) -> list[str]:
 
 
 def _work_row(run: RunMap, reed: RunReed) -> tuple[str, ...]:
+    advice, due_on = reed.advice, run.order.due_on
     return (
-        named(reed.reed, 40),
-        named(reed.batch, 24) if reed.batch else "–",
-        named(run.order, 40),
-        f'<span class="r">{text(run.due_on, 10)}</span>' if run.due_on else "–",
+        named(advice.reed, 40),
+        named(advice.batch, 24) if advice.batch else "–",
+        named(run.order.order, 40),
+        f'<span class="r">{text(due_on, 10)}</span>' if due_on else "–",
         _tag(reed),
-        f"{reed.length_mm:.2f}" if reed.length_mm else "–",
-        f"{reed.lip_strokes}" if reed.lip_strokes else "–",
+        f"{advice.length_mm:.2f}" if advice.length_mm else "–",
+        f"{advice.lip_strokes}" if advice.lip_strokes else "–",
         *("–" if hz is None else f"{hz:.1f}" for hz in (reed.f_then_hz, reed.e_then_hz)),
     )
 
 
 def _tag(reed: RunReed) -> str:
     """What to do with a reed; one that was never read is not read *again*."""
-    words = "read" if reed.action == "read-again" and reed.gap_cents is None else bench.ACTION_WORDS[reed.action]
-    return f'<span class="tag {_TAGS[reed.action]}">{words}</span>'
+    action = reed.advice.action
+    words = "read" if action == "read-again" and reed.gap_cents is None else bench.ACTION_WORDS[action]
+    return f'<span class="tag {_TAGS[action]}">{words}</span>'
 
 
 def overdue(findings: Report) -> list[str]:
@@ -91,30 +93,31 @@ def orders(findings: Report, folio: Folio) -> list[str]:
 
 def _order(run: RunMap, folio: Folio) -> str:
     """One order, its head in sight and the rest folded away."""
-    wanted = f"{run.quantity} wanted" if run.quantity else ""
-    due = f"due {text(run.due_on, 30)}" if run.due_on else ""
+    order = run.order
+    wanted = f"{order.quantity} wanted" if order.quantity else ""
+    due = f"due {text(order.due_on, 30)}" if order.due_on else ""
     facts = [text(run.progress)] if run.progress else [wanted, due]
-    facts.append(f"pitch ordered {run.target_pitch_hz:.1f} Hz" if run.target_pitch_hz else "pitch: where F and E meet")
+    target_hz = order.target_pitch_hz
+    facts.append(f"pitch ordered {target_hz:.1f} Hz" if target_hz else "pitch: where F and E meet")
     rows = [
         (
-            named(reed.reed, 40),
-            _tag(reed) + (f' <span class="r">{work_words(reed)}</span>' if work_words(reed) else ""),
+            named(reed.advice.reed, 40),
+            _tag(reed) + (f' <span class="r">{work}</span>' if (work := work_words(reed.advice)) else ""),
             between(reed.gap_cents),
             f"{reed.pitch_hz.mean:.1f}" if reed.pitch_hz is not None else "–",
-            percent(reed.chance_past) if reed.gap_cents is not None or reed.action == "trim" else "–",
+            percent(reed.advice.chance_past) if reed.gap_cents is not None or reed.advice.action == "trim" else "–",
             text(reed.why, LONGEST_WHY) if reed.why else "–",
         )
         for reed in run.reeds[:MOST_ROWS]
     ]
     heads = ("reed", "do", "gap now, cents", "pitch as low A, Hz", "chance past", "why")
-    head = (
-        f"Order {named(run.order, 60)}, chanter {named(run.chanter, 60)}: {'; '.join(fact for fact in facts if fact)}"
-    )
+    whole = "; ".join(fact for fact in facts if fact)
+    head = f"Order {named(order.order, 60)}, chanter {named(order.chanter, 60)}: {whole}"
     return folded(
         head,
         [
             folio.picture(bench.run_map(run)) if any(bench.is_drawn(reed) for reed in run.reeds) else "",
-            table(f"The reeds of order {short(run.order, 60)}", heads, rows, words=(0, 1, 5)),
+            table(f"The reeds of order {short(order.order, 60)}", heads, rows, words=(0, 1, 5)),
             left_out(MOST_ROWS, len(run.reeds), "reeds", "trimfit ask --all"),
         ],
     )

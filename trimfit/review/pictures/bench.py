@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from trimfit.base.answers import Advice
 from trimfit.base.pitch import crow_label
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
@@ -189,13 +190,14 @@ def is_drawn(reed: RunReed) -> bool:
 def run_map(run: RunMap) -> Picture:
     """All reeds in hand for one order: the gap over the pitch, the mark says what to do."""
     read = [
-        _Spot(reed, reed.pitch_hz, reed.gap_cents)
-        for reed in sorted(run.reeds, key=lambda reed: reed.action == "finished")
+        _Spot(reed.advice, reed.pitch_hz, reed.gap_cents)
+        for reed in sorted(run.reeds, key=lambda reed: reed.advice.action == "finished")
         if reed.pitch_hz is not None and reed.gap_cents is not None
     ]
     shown = read[:MOST_RUN_REEDS]
+    target_hz = run.order.target_pitch_hz
     left_out, unread = len(read) - len(shown), len(run.reeds) - len(read)
-    counts = {action: sum(spot.reed.action == action for spot in read) for action in ACTION_WORDS}
+    counts = {action: sum(spot.advice.action == action for spot in read) for action in ACTION_WORDS}
     tally = ", ".join(f"{count} {ACTION_WORDS[action]}" for action, count in counts.items() if count)
     caption = (
         f"Every mark is a reed; trimming lifts it toward the band round zero, where F and E agree to "
@@ -210,8 +212,8 @@ def run_map(run: RunMap) -> Picture:
         figure, (axes,) = sheet(narrow, height_in=4.5, narrow_height_in=4.8)
         axes.axhspan(-run.tolerance_cents, run.tolerance_cents, color=LIGHT["good"], alpha=0.16, linewidth=0)
         axes.axhline(0.0, color=LIGHT["good"], linewidth=1.2, label="F and E meet")
-        if run.target_pitch_hz:
-            axes.axvline(run.target_pitch_hz, color=LIGHT["ink"], linewidth=1.0, dashes=(7, 3), label="pitch ordered")
+        if target_hz:
+            axes.axvline(target_hz, color=LIGHT["ink"], linewidth=1.0, dashes=(7, 3), label="pitch ordered")
         elif run.meet_pitch_hz:
             axes.axvspan(run.meet_pitch_hz.low, run.meet_pitch_hz.high, color=LIGHT["sand"], alpha=0.25, linewidth=0)
             axes.axvline(
@@ -221,7 +223,7 @@ def run_map(run: RunMap) -> Picture:
             places = [spot.pitch_hz.mean for spot in shown]
             intervals_y(axes, places, [spot.gap_cents for spot in shown], "mute", 0.8, 0.5)
         for action, word in ACTION_WORDS.items():
-            mine = [spot for spot in shown if spot.reed.action == action]
+            mine = [spot for spot in shown if spot.advice.action == action]
             if mine:
                 role, marker, filled = _ACTION_LOOK[action]
                 x, y = [spot.pitch_hz.mean for spot in mine], [spot.gap_cents.mean for spot in mine]
@@ -232,10 +234,10 @@ def run_map(run: RunMap) -> Picture:
         axes.set_ylabel("gap: F less E (cents)")
         key_below(figure, axes, 2 if narrow else 4)
         # The past and the finished lie close together where the maker looks: they get their names first.
-        urgent = sorted(shown, key=lambda spot: {"past": 0, "finished": 1}.get(spot.reed.action, 2))
+        urgent = sorted(shown, key=lambda spot: {"past": 0, "finished": 1}.get(spot.advice.action, 2))
         name_points(
             axes,
-            [(spot.pitch_hz.mean, spot.gap_cents.mean, plain(spot.reed.reed, 14)) for spot in urgent[:60]]
+            [(spot.pitch_hz.mean, spot.gap_cents.mean, plain(spot.advice.reed, 14)) for spot in urgent[:60]]
             if len(shown) <= 80
             else [],
             size=7.5,
@@ -243,26 +245,26 @@ def run_map(run: RunMap) -> Picture:
         )
         return figure
 
-    title = f"Order {plain(run.order, 30)}, chanter {plain(run.chanter, 30)}"
-    words = f"Order {short(run.order, 60)}. {caption} {_nearest(read)}"
-    return Picture(f"run-{file_stem(run.order)}", title, caption, words, draw)
+    title = f"Order {plain(run.order.order, 30)}, chanter {plain(run.order.chanter, 30)}"
+    words = f"Order {short(run.order.order, 60)}. {caption} {_nearest(read)}"
+    return Picture(f"run-{file_stem(run.order.order)}", title, caption, words, draw)
 
 
 @dataclass(frozen=True, slots=True)
 class _Spot:
     """A reed of a run that can be drawn: its F and E were read."""
 
-    reed: RunReed
+    advice: Advice
     pitch_hz: Interval
     gap_cents: Interval
 
 
 def _nearest(spots: Sequence[_Spot]) -> str:
-    to_trim = [spot for spot in spots if spot.reed.action == "trim"]
+    to_trim = [spot for spot in spots if spot.advice.action == "trim"]
     if not to_trim:
         return ""
-    near = max(to_trim, key=lambda spot: (spot.gap_cents.mean, spot.reed.reed))
-    return f"Nearest to meeting among those to cut: {short(near.reed.reed, 60)}, {near.gap_cents.mean:+.0f} cents."
+    near = max(to_trim, key=lambda spot: (spot.gap_cents.mean, spot.advice.reed))
+    return f"Nearest to meeting among those to cut: {short(near.advice.reed, 60)}, {near.gap_cents.mean:+.0f} cents."
 
 
 def one_pitch(curve: PitchCurve) -> Picture:

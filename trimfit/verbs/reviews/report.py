@@ -19,6 +19,7 @@ from trimfit.base.errors import InputError, TrimfitError, unwritable
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
+from trimfit.base.records import Order
 from trimfit.log.journal import Journal
 from trimfit.regression.coefficients import type_terms
 from trimfit.regression.fitted_model import FittedModel
@@ -239,54 +240,31 @@ def _in_hand(
     found = [(seen, advise(bench, seen)) for seen in every]
     good = bench.journal.good_of(sorted({h.order.order for h in waiting if h.order is not None}))
     found.sort(key=lambda pair: work_order(pair[0].history, pair[1], good))
-    by_order: dict[str, list[tuple[Seen, Advice]]] = {}
+    by_order: dict[Order, list[tuple[Seen, Advice]]] = {}
     for seen, advice in found:
         if seen.history.order is not None:
-            by_order.setdefault(seen.history.order.order, []).append((seen, advice))
+            by_order.setdefault(seen.history.order, []).append((seen, advice))
     meets = {one.chanter: one.meet_pitch_hz for one in chanters}
     runs = []
     for order, pairs in by_order.items():
-        record = pairs[0][0].history.order
-        if record is None:
-            continue
-        runs.append(
-            RunMap(
-                order=order,
-                chanter=record.chanter,
-                reeds=tuple(_run_reed(bench, s, a) for s, a in pairs),
-                tolerance_cents=hz_width_cents(bench.settings.tolerance_hz, record.target_pitch_hz or 470.0),
-                meet_pitch_hz=meets.get(record.chanter),
-                target_pitch_hz=record.target_pitch_hz,
-                due_on=record.due_on,
-                quantity=record.quantity,
-                progress=orders[order].progress if order in orders else "",
-            )
-        )
+        tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
+        reeds = tuple(_run_reed(bench, seen, advice) for seen, advice in pairs)
+        progress = orders[order.order].progress if order.order in orders else ""
+        runs.append(RunMap(order, reeds, tolerance, meets.get(order.chanter), progress))
     return runs, [in_time(bench, seen, story_of(bench, seen, advice)) for seen, advice in _worth_showing(found)]
 
 
 def _run_reed(bench: Bench, seen: Seen, advice: Advice) -> RunReed:
-    posterior = bench.posterior(seen, bench.aim(seen))
-    pitch_var = float(posterior.cov[4, 4] + posterior.beyond[1, 1])
-    gap = interval(float(posterior.mean[0]), math.sqrt(max(float(posterior.cov[0, 0]), 0.0)))
-    read = advice.gap_read
-    then: list[float | None] = [None, None]
+    f_then, e_then = None, None
     if advice.action in ("trim", "read-again"):
-        then = [*next_notes_hz(bench, seen, advice, ("f", "e"))]
-    return RunReed(
-        reed=seen.name,
-        gap_cents=(advice.gap_now_cents or gap) if read else None,
-        pitch_hz=hz_interval(float(posterior.mean[4]), math.sqrt(max(pitch_var, 0.0))) if read else None,
-        action=advice.action,
-        length_mm=advice.length_mm,
-        lip_strokes=advice.lip_strokes,
-        chance_past=advice.chance_past,
-        trims_left=advice.trims_left,
-        why="; ".join(part for part in (advice.reason, *advice.notes) if part),
-        batch=advice.batch,
-        f_then_hz=then[0],
-        e_then_hz=then[1],
-    )
+        f_then, e_then = next_notes_hz(bench, seen, advice, ("f", "e"))
+    if not advice.gap_read:
+        return RunReed(advice, None, None, f_then, e_then)
+    posterior = bench.posterior(seen, bench.aim(seen))
+    gap = interval(float(posterior.mean[0]), math.sqrt(max(float(posterior.cov[0, 0]), 0.0)))
+    pitch_var = float(posterior.cov[4, 4] + posterior.beyond[1, 1])
+    pitch = hz_interval(float(posterior.mean[4]), math.sqrt(max(pitch_var, 0.0)))
+    return RunReed(advice, advice.gap_now_cents or gap, pitch, f_then, e_then)
 
 
 def _worth_showing(found: Sequence[tuple[Seen, Advice]]) -> list[tuple[Seen, Advice]]:
