@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterable
 
 from trimfit.base.answers import Advice
+from trimfit.base.plain_words import chance_words
 from trimfit.base.units import Interval
 from trimfit.review.page.html_pieces import figure, paragraph
 from trimfit.review.pictures.style import Picture, Rendered, render, type_looks
@@ -108,10 +109,5 @@ def number(value: float, form: str) -> str:
 
 
 def percent(chance: float) -> str:
-    """A chance in words that never claim 0 or 100 %."""
-    share = 100.0 * chance
-    if share < 0.1:
-        return "under 0.1\u00a0%"
-    if share > 99.5:
-        return "over 99\u00a0%"
-    return f"{share:.1f}\u00a0%" if share < 0.95 else f"{share:.0f}\u00a0%"
+    """A chance in words that never claim 0 or 100 %, and are not broken apart."""
+    return chance_words(chance).replace(" %", "\u00a0%")

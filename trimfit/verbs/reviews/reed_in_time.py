@@ -6,10 +6,14 @@ import math
 from dataclasses import replace
 from datetime import datetime
 
+import numpy as np
+
 from trimfit.base.dates import own_minute
 from trimfit.base.normal import hz_interval
 from trimfit.base.pitch import OUTPUTS
+from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
+from trimfit.regression.outputs import Array
 from trimfit.review.results import ReedStory, TimeMark, TimePoint
 from trimfit.session.open_log import Bench, Seen
 
@@ -42,7 +46,8 @@ def in_time(bench: Bench, seen: Seen, story: ReedStory) -> ReedStory:
     points = []
     for at_s in _moments(bench, seen):
         then = bench.as_of(at_s)
-        points.append(_point(then.see_reed(history.reed.record, [aim.chanter]), aim, at_s / DAY_S + shift_days))
+        spans = hz_spans(*f_and_e(then.see_reed(history.reed.record, [aim.chanter]), aim))
+        points.append(TimePoint(at_s / DAY_S + shift_days, *spans))
     marks = [
         TimeMark(trim.at_s / DAY_S + shift_days, f"{trim.record.length_mm or 0.0:.2f} mm", cut=True)
         for trim in history.trims
@@ -69,9 +74,14 @@ def _moments(bench: Bench, seen: Seen) -> list[float]:
     return moments[-MOST_MOMENTS:]
 
 
-def _point(seen: Seen, aim: Aim, day: float) -> TimePoint:
-    """F and E as low A with 90 % intervals, in the aim's chanter and air."""
-    notes = [OUTPUTS.index("f"), OUTPUTS.index("e")]
-    design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, aim.pressure_kpa, aim.temperature_c)
-    mean, cov = seen.state.outputs(design[notes])
-    return TimePoint(day, *(hz_interval(float(mean[k]), math.sqrt(max(float(cov[k, k]), 0.0))) for k in range(2)))
+def f_and_e(seen: Seen, aim: Aim, more_mm: float = 0.0) -> tuple[Array, Array]:
+    """Mean (2,) and covariance (2, 2) of F and E as low A in the aim's chanter and air, cents from 440 Hz, when so much
+    more has come off."""
+    removed_mm = seen.removed_mm + more_mm
+    design = seen.state.design(removed_mm, seen.lip_strokes, aim.chanter, aim.pressure_kpa, aim.temperature_c)
+    return seen.state.outputs(design[[OUTPUTS.index("f"), OUTPUTS.index("e")]])
+
+
+def hz_spans(mean: Array, cov: Array) -> list[Interval]:
+    """90 % intervals in Hz of values (n,) in cents from 440 Hz."""
+    return [hz_interval(float(m), math.sqrt(max(float(v), 0.0))) for m, v in zip(mean, np.diag(cov), strict=True)]

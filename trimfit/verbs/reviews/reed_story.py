@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
 from trimfit.base.answers import Advice
 from trimfit.base.dates import own_minute
 from trimfit.base.errors import InputError
-from trimfit.base.normal import hz_interval
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, OUTPUTS, crow_label, hz_from_cents, hz_width_cents
 from trimfit.base.records import Event, Outcome, Reading, Trim
 from trimfit.log.queries import struck_of_reed
@@ -22,7 +19,7 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.own_lines import OwnLines, aims_air, in_aims_air, own_lines
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advise
-from trimfit.verbs.reviews.reed_in_time import day_of
+from trimfit.verbs.reviews.reed_in_time import day_of, f_and_e, hz_spans
 
 FAN_POINTS = 13
 SHORTEST_FAN_MM = 0.12
@@ -246,23 +243,11 @@ def _fan(seen: Seen, aim: Aim, tolerance_cents: float) -> list[FanPoint]:
     """E and F predicted from what is off now to a little further than where F is over E by the tolerance."""
     if aim.chanter is None:
         return []
-    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
     reach = SHORTEST_FAN_MM
-
-    def outputs(more: float) -> tuple[Any, Any]:
-        design = seen.state.design(
-            seen.removed_mm + more, seen.lip_strokes, aim.chanter, aim.pressure_kpa, aim.temperature_c
-        )
-        return seen.state.outputs(design[[f, e]])
-
-    for more in np.arange(0.02, 3.0, 0.02):
-        mean, _ = outputs(float(more))
-        if mean[0] >= mean[1] + tolerance_cents:
-            reach = max(1.15 * float(more), SHORTEST_FAN_MM)
+    for more_mm in np.arange(0.02, 3.0, 0.02):
+        (f, e), _ = f_and_e(seen, aim, float(more_mm))
+        if f >= e + tolerance_cents:
+            reach = max(1.15 * float(more_mm), SHORTEST_FAN_MM)
             break
-    out = []
-    for more in np.linspace(0.0, reach, FAN_POINTS):
-        mean, cov = outputs(float(more))
-        spans = (hz_interval(float(mean[k]), math.sqrt(max(float(cov[k, k]), 0.0))) for k in range(2))
-        out.append(FanPoint(seen.removed_mm + float(more), *spans))
-    return out
+    lengths_mm = [float(more_mm) for more_mm in np.linspace(0.0, reach, FAN_POINTS)]
+    return [FanPoint(seen.removed_mm + mm, *hz_spans(*f_and_e(seen, aim, mm))) for mm in lengths_mm]

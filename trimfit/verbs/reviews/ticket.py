@@ -12,9 +12,8 @@ from trimfit.base.answers import Advice
 from trimfit.base.dates import own_minute
 from trimfit.base.errors import InputError, unwritable
 from trimfit.base.natural_order import as_counted
-from trimfit.base.normal import Z90, hz_interval, interval
+from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, hz_width_cents
-from trimfit.base.units import Interval
 from trimfit.regression.outputs import GAP, PITCH
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stems
@@ -24,6 +23,7 @@ from trimfit.session.own_lines import aims_air, in_aims_air
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advise
 from trimfit.verbs.reviews.chanter_notes import tape_words, tapes_of_chanter
+from trimfit.verbs.reviews.reed_in_time import hz_spans
 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
@@ -45,10 +45,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     kpa, deg_c = aims_air(seen, aim)
     design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, kpa, deg_c)
     mean, cov = seen.state.outputs(design)
-
-    def span(k: int) -> Interval:
-        return hz_interval(float(mean[k]), math.sqrt(max(float(cov[k, k]), 0.0)))
-
+    spans = hz_spans(mean, cov)
     read = in_aims_air(bench, seen, aim, last.record) if last is not None else [math.nan] * 10
     ever = {note for r in mine for note in r.record.notes_hz}
     times = [one.at_s for one in seen.history.trims] + [one.at_s for one in seen.history.events]
@@ -57,7 +54,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     for found in (in_aims_air(bench, seen, aim, r.record) for r in mine if r.at_s > worked_s):
         latest = [new if math.isfinite(new) else old for new, old in zip(found, latest, strict=True)]
     notes = tuple(
-        TicketNote(note, hz_from_cents(latest[k]) if math.isfinite(latest[k]) else None, span(k))
+        TicketNote(note, hz_from_cents(latest[k]) if math.isfinite(latest[k]) else None, spans[k])
         for k, note in enumerate(NOTES, 1)
         if note in ever
     )
@@ -89,7 +86,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         target_pitch_hz=target,
         gap_cents=(gap if away is None else advice.gap_now_cents) if known else None,
         tolerance_hz=bench.settings.tolerance_hz,
-        crow_hz=span(0) if has_crow else None,
+        crow_hz=spans[0] if has_crow else None,
         pressure_kpa=None if no_kpa else kpa,
         temperature_c=deg_c if last is not None and last.record.temperature_c is not None else None,
         notes=notes,
