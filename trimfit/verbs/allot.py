@@ -20,7 +20,7 @@ from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.orders import Progress, chanter_word, order_named, order_progress
 from trimfit.session.session import Session
-from trimfit.verbs.pick import HARDLY, promise, put_to, stock_for, weight_minutes
+from trimfit.verbs.pick import HARDLY, last_crow_hz, promise, put_to, stock_for, weight_minutes
 
 MOST_PITCHES = 25
 LEAST_PITCHES = 5
@@ -199,15 +199,13 @@ def _allotted(
     goes = {
         h.reed.record.reed: orders[column].chanter for h, column in zip(stock, way, strict=True) if column is not None
     }
-    batches = sorted({(h.reed.record.reed_type, h.reed.record.batch) for h in stock if h.reed.record.reed in goes})
+    of_batch: dict[tuple[str, str], list[str]] = {}
+    for record in (h.reed.record for h in stock if h.reed.record.reed in goes):
+        of_batch.setdefault((record.reed_type, record.batch), []).append(record.reed)
     seen_as: dict[str, Seen] = {}
-    for reed_type, batch in batches:
-        of_batch = {
-            h.reed.record.reed for h in stock if (h.reed.record.reed_type, h.reed.record.batch) == (reed_type, batch)
-        }
-        for some in _together(bench, sorted({goes[reed] for reed in of_batch & goes.keys()})):
-            mine = {reed for reed in of_batch & goes.keys() if goes[reed] in some}
-            seen_as |= bench.see_batch(reed_type, batch, some, only=mine)
+    for batch, reeds in sorted(of_batch.items()):
+        for some in _together(bench, sorted({goes[reed] for reed in reeds})):
+            seen_as |= bench.see_batch(*batch, some, only={reed for reed in reeds if goes[reed] in some})
     for history, forecasts, costs, column in zip(stock, table.forecasts, table.cost, way, strict=True):
         if column is None:
             continue
@@ -227,7 +225,7 @@ def _allotted(
                 hz_interval(*bench.posterior(seen, aim).meeting()),
                 costs[column],
                 "; ".join(word for word in words if word),
-                next((r.record.crow_hz for r in reversed(history.readings) if r.record.crow_hz), None),
+                last_crow_hz(history),
                 record.reed_type,
                 record.weight,
                 forecast.bench_minutes,

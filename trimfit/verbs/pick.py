@@ -210,7 +210,6 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     out: list[tuple[tuple[object, ...], Pick]] = []
     for (seen, aim), forecast in zip(pairs, found_of, strict=True):
         record = seen.history.reed.record
-        crow = next((r.record.crow_hz for r in reversed(seen.history.readings) if r.record.crow_hz), None)
         text, remark = promise(bench, seen, aim, forecast)
         unknown = order.weight is not None and record.weight is None
         if unknown:
@@ -221,7 +220,7 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
             round(forecast.need_mm, 3),
             trims,
             forecast.good,
-            crow,
+            last_crow_hz(seen.history),
             "; ".join(part for part in (text, remark) if part),
             record.reed_type,
             record.batch,
@@ -244,6 +243,11 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
         sending.reeds if sending is not None else None,
         progress.wanted,
     )
+
+
+def last_crow_hz(history: ReedHistory) -> float | None:
+    """A reed's crow as last read, None if it never was."""
+    return next((one.record.crow_hz for one in reversed(history.readings) if one.record.crow_hz), None)
 
 
 def weight_minutes(bench: Bench, reed: str | None, order: str | None, known: Sequence[str]) -> float:

@@ -46,35 +46,31 @@ def _of_type(review: BatchReview, at: NDArray[np.intp]) -> list[Chart]:
     labels = [evidence.names[i][1] for i in at]
     start = evidence.estimate[at, 0] - review.crow.norm_of[at]
     start_sd = np.sqrt(evidence.variance[at, 0] + review.crow.scale[code] ** 2)
-    charts = []
-    charts.append(
-        _chart(reed_type, "start (crow)", "cents", "individuals", 0.0, labels, start,
-               -WIDTH * start_sd, WIDTH * start_sd, "Each batch's crow when new, less its type's norm.")
-    )  # fmt: skip
+    each = _points(labels, start, -WIDTH * start_sd, WIDTH * start_sd)
     # one batch far off is the first chart's to tell; in those that look for a slow drift it counts as one at the limit
     held = np.clip(start, -WIDTH * start_sd, WIDTH * start_sd)
     mean = ewma_chart(held, 0.0, start_sd, weight=EWMA_WEIGHT, width=WIDTH)
     why = "A worn mould or drying cane moves many batches a little, one way."
     why += f"{_level(held, start_sd)} {_run_length(start_sd)}"
-    charts.append(
-        _chart(reed_type, "start (crow)", "cents", "ewma", 0.0, labels, mean.points, mean.low, mean.high, why)
-    )
+    norm = "Each batch's crow when new, less its type's norm."
+    moving = _points(labels, mean.points, mean.low, mean.high)
+    charts = [
+        Chart(reed_type, "start (crow)", "cents", "individuals", 0.0, each, norm),
+        Chart(reed_type, "start (crow)", "cents", "ewma", 0.0, moving, why),
+    ]
     slope = review.pct_of(at)
     known = np.isfinite(slope[1])
     if known.sum() >= LEAST_BATCHES:
         z = np.clip(slope[0][known] / np.sqrt(slope[1][known] + review.response.scale[code] ** 2), -WIDTH, WIDTH)
         sums = cusum_chart(z, 0.0, slack=CUSUM_SLACK, decision=CUSUM_DECISION)
         signals = set(sums.signals_up) | set(sums.signals_down)
+        limits = -CUSUM_DECISION, CUSUM_DECISION
         points = tuple(
-            ChartPoint(
-                label, float(sums.upper[i]), -CUSUM_DECISION, CUSUM_DECISION, i in signals, -float(sums.lower[i])
-            )
+            ChartPoint(label, float(sums.upper[i]), *limits, i in signals, -float(sums.lower[i]))
             for i, label in enumerate(np.array(labels, dtype=object)[known])
         )
-        charts.append(
-            Chart(reed_type, "answer to a cut", "standard deviations", "cusum", 0.0, points,
-                  "Adds up how much more, and how much less, batches answer a cut than their type.")
-        )  # fmt: skip
+        why = "Adds up how much more, and how much less, batches answer a cut than their type."
+        charts.append(Chart(reed_type, "answer to a cut", "standard deviations", "cusum", 0.0, points, why))
     charts += _reading_error(reed_type, labels, evidence.reading_ms[at], evidence.reading_df[at])
     return charts
 
@@ -118,27 +114,16 @@ def _reading_error(
     low = np.sqrt(pooled * 2.0 * gammaincinv(0.5 * df[has_spread], 0.00135) / df[has_spread])
     high = np.sqrt(pooled * 2.0 * gammainccinv(0.5 * df[has_spread], 0.00135) / df[has_spread])
     names = [label for label, one in zip(labels, has_spread, strict=True) if one]
-    return [
-        _chart(reed_type, "reading error of the gap", "cents", "individuals", float(np.sqrt(pooled)), names,
-               np.sqrt(square[has_spread]), low, high, "How far gap readings of a batch lie from each reed's own line.")
-    ]  # fmt: skip
+    points = _points(names, np.sqrt(square[has_spread]), low, high)
+    why = "How far gap readings of a batch lie from each reed's own line."
+    return [Chart(reed_type, "reading error of the gap", "cents", "individuals", float(np.sqrt(pooled)), points, why)]
 
 
-def _chart(
-    reed_type: str,
-    what: str,
-    unit: str,
-    kind: str,
-    centre: float,
-    labels: list[str],
-    values: NDArray[np.float64],
-    low: NDArray[np.float64] | float,
-    high: NDArray[np.float64] | float,
-    why: str,
-) -> Chart:
-    lows, highs = np.broadcast_to(low, values.shape), np.broadcast_to(high, values.shape)
-    points = tuple(
+def _points(
+    labels: list[str], values: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64]
+) -> tuple[ChartPoint, ...]:
+    """The points of a chart with their limits; those beyond them signal."""
+    return tuple(
         ChartPoint(label, float(v), float(lo), float(hi), bool(v < lo or v > hi))
-        for label, v, lo, hi in zip(labels, values, lows, highs, strict=True)
+        for label, v, lo, hi in zip(labels, values, low, high, strict=True)
     )
-    return Chart(reed_type, what, unit, kind, centre, points, why)
