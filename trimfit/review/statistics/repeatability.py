@@ -87,23 +87,6 @@ class GaugeStudy:
     total: PooledSd
 
 
-def _group_numbers(*keys: Sequence[Any] | npt.NDArray[Any]) -> npt.NDArray[np.int64]:
-    """Numbers from 0 for the distinct rows of the keys, each (n,)."""
-    label = np.zeros(len(keys[0]), dtype=np.int64)
-    for key in keys:
-        _, part = np.unique(np.asarray(key), return_inverse=True)
-        _, label = np.unique(label * (int(part.max()) + 1) + part, return_inverse=True)
-    return label.astype(np.int64)
-
-
-def _spread_of(values: Array, group: npt.NDArray[np.int64]) -> tuple[Array, Array, Array, npt.NDArray[np.intp]]:
-    """By group: count, mean, sum of squares about the mean, and the first index of each group."""
-    _, first, count = np.unique(group, return_index=True, return_counts=True)
-    mean = np.bincount(group, values) / count
-    squares = np.bincount(group, (values - mean[group]) ** 2).astype(np.float64)
-    return count.astype(np.float64), mean, squares, first
-
-
 def gauge_study(
     units: Sequence[Any] | npt.NDArray[Any],
     conditions: Sequence[Any] | npt.NDArray[Any],
@@ -117,31 +100,32 @@ def gauge_study(
     of the readings of the sitting (sd is not looked at where the count is 1). Sizes may differ: each level's
     expected square is worked out from the counts as they are.
     """
-    mean, sd, count = (np.asarray(a, dtype=np.float64) for a in (means, sds, counts))
-    within = pooled_sd(sd, count - 1.0)
+    import pandas as pd
+
+    rows = pd.DataFrame({"unit": np.asarray(units), "condition": np.asarray(conditions), "mean": np.asarray(means)})
+    count = np.asarray(counts, dtype=np.float64)
+    within = pooled_sd(sds, count - 1.0)
     within_var = within.sd**2 if within.df else math.nan
     known_within = within_var if within.df else 0.0
 
-    condition = _group_numbers(units, conditions)
-    sittings_in, condition_mean, condition_ss, first = _spread_of(mean, condition)
-    df2 = float((sittings_in - 1.0).sum())
-    mean_share = np.bincount(condition, 1.0 / count) / sittings_in  # of the reading variance in a sitting's mean
-    sittings = PooledSd(math.sqrt(float(condition_ss.sum()) / df2) if df2 else math.nan, df2)
-    noise2 = float((sittings_in - 1.0) @ mean_share) / df2 if df2 else math.nan
-    sitting_var = max(sittings.sd**2 - known_within * noise2, 0.0) if df2 else math.nan
+    rows["share"] = 1.0 / count  # of the reading variance in a sitting's mean
+    spread = {"count": ("mean", "count"), "sd": ("mean", "std"), "mean": ("mean", "mean"), "share": ("share", "mean")}
+    by_condition = rows.groupby(["unit", "condition"]).agg(**spread)
+    more, share = by_condition["count"].to_numpy() - 1.0, by_condition["share"].to_numpy()
+    sittings = pooled_sd(by_condition["sd"], more)
+    mean_share = float(more @ share) / sittings.df if sittings.df else math.nan
+    sitting_var = max(sittings.sd**2 - known_within * mean_share, 0.0) if sittings.df else math.nan
 
-    unit = _group_numbers(np.asarray(units)[first])
-    conditions_in, _, unit_ss, _ = _spread_of(condition_mean, unit)
-    df3 = float((conditions_in - 1.0).sum())
-    between = PooledSd(math.sqrt(float(unit_ss.sum()) / df3) if df3 else math.nan, df3)
-    noise = ((sitting_var if df2 else 0.0) + known_within * mean_share) / sittings_in  # variance of a condition's mean
-    noise3 = np.bincount(unit, noise) / conditions_in
+    # the variance of a condition's mean
+    by_condition["share"] = ((sitting_var if sittings.df else 0.0) + known_within * share) / (more + 1.0)
+    by_unit = by_condition.groupby("unit").agg(**spread)
+    more, share = by_unit["count"].to_numpy() - 1.0, by_unit["share"].to_numpy()
+    between = pooled_sd(by_unit["sd"], more)
     condition_var = math.nan
-    if df3:
-        condition_var = max(between.sd**2 - float((conditions_in - 1.0) @ noise3) / df3, 0.0)
-    return GaugeStudy(
-        within, sittings, between, within_var, sitting_var, condition_var, _total(within, sittings, noise2)
-    )
+    if between.df:
+        condition_var = max(between.sd**2 - float(more @ share) / between.df, 0.0)
+    total = _total(within, sittings, mean_share)
+    return GaugeStudy(within, sittings, between, within_var, sitting_var, condition_var, total)
 
 
 def _total(within: PooledSd, sittings: PooledSd, mean_share: float) -> PooledSd:
@@ -224,11 +208,11 @@ def bench_repeatability(
     if frame.empty:
         raise nothing
     rows = frame.reset_index(drop=True)
-    state = _group_numbers(
-        *(rows[name].astype(str).fillna("").to_numpy(dtype=str) for name in ("reed", "chanter")),
-        *(rows[name].fillna(0.0).to_numpy(dtype=np.float64).round(6) for name in ("removed_mm", "lip_strokes")),
+    as_it_stood = [rows[name].fillna(0.0).round(6) for name in ("removed_mm", "lip_strokes")]
+    reeds = (
+        rows.groupby([rows["reed"], rows["chanter"], *as_it_stood], dropna=False).ngroup().to_numpy().astype(np.int64)
     )
-    state = _runs(state, rows["taken_day"].to_numpy(dtype=np.float64), SETTLING_DAYS)
+    state = _runs(reeds, rows["taken_day"].to_numpy(dtype=np.float64), SETTLING_DAYS)
     air_c = rows["temperature_c"].to_numpy(dtype=np.float64)
     warmth = np.where(np.isnan(air_c), 0.0, cents_per_degree(20.0) * (air_c - 20.0))
     pressure = _runs(state, rows["pressure_kpa"].to_numpy(dtype=np.float64), PRESSURE_STEP_KPA)
