@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from starlette.requests import Request
@@ -49,36 +48,21 @@ LABELS = {
 _LAST_NUMBER = re.compile(r"^(.*?)(\d+)(\D*)$", re.DOTALL)
 
 
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """Names that the log knows, by the field they may be meant in."""
-
-    chanter: tuple[str, ...]
-    order: tuple[str, ...]
-    reed_type: tuple[str, ...]
-    batch: tuple[str, ...]
-    kind: tuple[str, ...]
-    weight: tuple[str, ...]
-
-
-def _known(session: Session) -> _Known:
-    """Of reeds, the names in the latest entries."""
+def _known(session: Session) -> dict[str, tuple[str, ...]]:
+    """Names that the log knows, by the field they may be meant in; of reeds, those in the latest entries."""
     journal = session.journal
     chanters, orders = journal.chanters(), journal.orders()
     latest = journal.columns("reed", ["reed_type", "batch", "weight"], after_seq=max(journal.last_seq() - LATEST, 0))
     types, batches, weights = zip(*reversed(latest), strict=True) if latest else ((), (), ())
-
-    def names(values: Iterable[str | None]) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(value for value in values if value))[:MOST_NAMES]
-
-    return _Known(
-        names(chanters),
-        names(reversed(orders)),
-        names(types),
-        names(batches),
-        names(one.kind for one in chanters.values()),
-        names([*weights, *(one.weight for one in orders.values())]),
-    )
+    named: dict[str, Iterable[str | None]] = {
+        "chanter": chanters,
+        "order": reversed(orders),
+        "reed_type": types,
+        "batch": batches,
+        "kind": [one.kind for one in chanters.values()],
+        "weight": [*weights, *(one.weight for one in orders.values())],
+    }
+    return {key: tuple(dict.fromkeys(name for name in names if name))[:MOST_NAMES] for key, names in named.items()}
 
 
 async def new(request: Request) -> Response:
@@ -103,7 +87,7 @@ async def _forms(
     if kept and what == "order":
         filled = {"reeds": {"order": kept[0].about}}
     context = {
-        "forms": FORMS if known.chanter else dict(reversed(list(FORMS.items()))),
+        "forms": FORMS if known["chanter"] else dict(reversed(list(FORMS.items()))),
         "labels": LABELS,
         "known": known,
         "filled": filled,
