@@ -35,7 +35,7 @@ PARTS: dict[str, set[str]] = {
     "session": {"base", "log", "entry", "regression", "planner"},
     "verbs": {"base", "log", "entry", "regression", "planner", "review", "session"},
     "python_api": {"base", "log", "regression.fitted_model", "session", "verbs"},
-    "cli": {"base", "session.session", "verbs", "web", "__version__"},
+    "cli": {"base", "review.results", "session.session", "verbs", "web", "__version__"},
     "web": {"base", "entry", "log.entry_kinds", "log.forms", "review.results", "session", "verbs", "cli"},
     "__main__": {"cli"},
     "__init__": {"base", "python_api", "regression.estimator"},

@@ -114,8 +114,9 @@ def test_the_sum_names_reeds_given_up(demo_log: Path) -> None:
 
     found = on(demo_log, ask_all)
     given_up = [replace(found[0], action="no-fit"), replace(found[1], action="no-fit"), *found[2:]]
-    assert "2 no-fit" in work_list(given_up)
-    assert "-0 " not in work_list([replace(found[0], gap_now_cents=replace(found[0].gap_now_cents, mean=-0.2))])  # type: ignore[type-var]
+    assert any("2 no-fit" in line for line in work_list(given_up))
+    nearly = replace(found[0], gap_now_cents=replace(found[0].gap_now_cents, mean=-0.2))  # type: ignore[type-var]
+    assert not any("-0 " in line for line in work_list([nearly]))
 
 
 def test_a_reed_may_be_asked_after_for_another_order(demo: Typed) -> None:

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     from trimfit.base.units import Interval
     from trimfit.review.results import BatchDrift, ChanterMap, DriftLimits
-    from trimfit.review.statistics.repeatability import NoteRepeatability
     from trimfit.verbs.reviews.owner_answers import Narrowing
     from trimfit.verbs.reviews.reed_story import ReedReview
 
@@ -222,7 +221,7 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
     answer(as_json, found, lambda: _reading_errors(found))
 
 
-def _reading_errors(found: Sequence[NoteRepeatability]) -> list[str]:
+def _reading_errors(found: Sequence[Any]) -> list[str]:
     import math
 
     from trimfit.base.pitch import OUTPUT_WORDS
