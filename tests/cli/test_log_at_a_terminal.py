@@ -12,13 +12,12 @@ import pexpect
 import pytest
 
 from tests.cli.typed_words import run
-from trimfit.base.answers import Advice
-from trimfit.base.records import Outcome, Reading, Reed
-from trimfit.entry.checks import outcome_doubts
+from trimfit.base.records import Reading, Reed
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
-from trimfit.verbs.ask import ask_all
-from trimfit.verbs.wording import cut_words
+from trimfit.verbs.ask import ask_all, ask_reed
+from trimfit.verbs.log import log_reading, log_trim
+from trimfit.verbs.predict import predict
 
 
 @pytest.fixture
@@ -121,20 +120,21 @@ def test_a_reading_in_doubt_by_itself_is_asked_about_before_it_is_logged(log: Pa
 
 @pytest.fixture
 def asked(demo_log: Path, tmp_path: Path) -> tuple[Path, str, str]:
-    """The learned demo shop, a reed of its work list that wants a cut, and what is to come off it."""
+    """The learned demo shop, a reed that wants a last small cut, and what is to come off it. Its gap is within what an
+    outcome alone is not doubted for: it was cut to 6 cents under, and read as that was predicted."""
     log = Path(shutil.copy(demo_log, tmp_path / "demo.trimfit"))
     with Session(log) as session:
-        advice = next(
-            one for one in ask_all(session) if one.action == "trim" and one.gap_read and not good_doubts(session, one)
-        )
-    return log, advice.reed, f"by the advice {cut_words(advice)} had still to come off"
-
-
-def good_doubts(session: Session, advice: Advice) -> bool:
-    """Whether calling the reed good is doubtful already, by its last reading alone."""
-    journal = session.journal
-    outcome = Outcome(advice.reed, "2026-09-18T17:00", "good")
-    return bool(outcome_doubts(outcome, journal.of_reed(advice.reed), journal.settings()))
+        advice = next(one for one in ask_all(session) if one.action == "trim" and one.gap_read)
+        gap, need = advice.gap_now_cents, advice.need_mm
+        assert gap is not None and need is not None
+        taken_mm = need.mean * (1.0 + 6.0 / gap.mean)
+        log_trim(session, advice.reed, length=f"{taken_mm:.2f}", at="2026-09-18T16:30")
+        (found,) = predict(session, [(advice.reed, 0.0, 0.0)])
+        words = [f"{note}={found.notes_hz[note].mean:.1f}" for note in ("f", "e")]
+        log_reading(session, advice.reed, words, at="2026-09-18T16:40")
+        advice = ask_reed(session, advice.reed)
+    assert advice.action == "trim"
+    return log, advice.reed, f"by the advice {advice.length_mm:.2f} mm had still to come off"
 
 
 def test_work_that_is_left_on_a_reed_called_good_is_doubtful_as_in_a_sitting(asked: tuple[Path, str, str]) -> None:
