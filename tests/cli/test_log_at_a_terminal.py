@@ -126,7 +126,8 @@ def asked(demo_log: Path, tmp_path: Path) -> tuple[Path, str, str]:
     with Session(log) as session:
         advice = next(one for one in ask_all(session) if one.action == "trim" and one.gap_read)
         gap, need = advice.gap_now_cents, advice.need_mm
-        assert gap is not None and need is not None
+        assert gap is not None
+        assert need is not None
         taken_mm = need.mean * (1.0 + 6.0 / gap.mean)
         log_trim(session, advice.reed, length=f"{taken_mm:.2f}", at="2026-09-18T16:30")
         (found,) = predict(session, [(advice.reed, 0.0, 0.0)])

@@ -194,14 +194,19 @@ def types(count: int = 3) -> tuple[f.TypeResponse, ...]:
     return tuple(made)
 
 
-def movement(names: tuple[str, ...] = ()) -> tuple[f.TypeMovement, ...]:
-    def terms(spans: int) -> MovementTerms:
-        walks = about(0.6, 0.1), about(1.8, 0.3), about(0.9, 0.1)
-        return MovementTerms(*walks, 0.7, -0.4, 0.5, 0.006, 3.0, spans, False)
-
+def moving(kinds: tuple[f.TypeResponse, ...], names: tuple[str, ...] = ()) -> tuple[f.TypeResponse, ...]:
+    """These types as they move with no work done, and others of these names of which nothing else is known."""
+    walks = about(0.6, 0.1), about(1.8, 0.3), about(0.9, 0.1)
     means = "a reed left for a week is known to ± 3 cents of gap (nine in ten)"
-    kinds = enumerate(names or ("cane", "moulded"))
-    return tuple(f.TypeMovement(kind, terms(48 * place), f"{kind}: {means}") for place, kind in kinds)
+    every = (*kinds, *(f.TypeResponse(name, 1) for name in names))
+    return tuple(
+        replace(
+            kind,
+            movement=MovementTerms(*walks, 0.7, -0.4, 0.5, 0.006, 3.0, 48 * place, False),
+            means=f"{kind.reed_type}: {means}",
+        )
+        for place, kind in enumerate(every)
+    )
 
 
 def against_time(story: f.ReedStory) -> f.ReedStory:
@@ -305,8 +310,7 @@ def report(names: tuple[str, ...] = ()) -> f.Report:
         charts=(chart(), chart("ewma"), chart("cusum")),
         chanters=chanters,
         opinions=opinions(),
-        types=types(),
-        movement=movement(names),
+        types=moving(types(), names),
         starts=(f.StartSpread("cane", "gap", "cents", 140, -31.0, -58.0, -4.0),),
         validation=validation(),
         repeatability=(reading_error("gap", 1.3, 1.9, 1.8, 4), reading_error("crow", 3.0, 3.1, math.nan, 24)),

@@ -312,20 +312,14 @@ class PitchCurve:
 
 @dataclass(frozen=True, slots=True)
 class TypeResponse:
-    """How reeds of one type answer. `coefficients` in any order; those not learned are left out."""
+    """How reeds of one type answer, and how they move with no work done on them. `coefficients` in any order; those not
+    learned are left out. `means`: what the movement means at the bench, one sentence."""
 
     reed_type: str
     reeds: int
     coefficients: tuple[Term, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class TypeMovement:
-    """How reeds of one type move with no work done on them. `means`: what that means at the bench, one sentence."""
-
-    reed_type: str
-    terms: MovementTerms
-    means: str
+    movement: MovementTerms | None = None
+    means: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -457,7 +451,6 @@ class Report:
     charts: tuple[Chart, ...] = ()
     chanters: tuple[ChanterMap, ...] = ()
     types: tuple[TypeResponse, ...] = ()
-    movement: tuple[TypeMovement, ...] = ()
     starts: tuple[StartSpread, ...] = ()
     validation: Validation | None = None
     repeatability: tuple[NoteRepeatability, ...] = ()

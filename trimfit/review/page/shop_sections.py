@@ -149,22 +149,22 @@ def types(findings: Report, folio: Folio) -> list[str]:
 
 def movement(findings: Report) -> list[str]:
     """How the reeds of each type move with no work done: a sentence a type, then the figures."""
-    if not findings.movement:
+    moving = [(kind, kind.movement) for kind in findings.types if kind.movement is not None]
+    if not moving:
         return []
-    shown = findings.movement[:MOST_ROWS]
-    lines = [text(sentence(one.means, 300), 300) for one in shown[:MOST_REASONED]]
+    lines = [text(sentence(kind.means, 300), 300) for kind, _ in moving[:MOST_REASONED]]
     rows = [
         (
-            named(one.reed_type, 30),
-            between(one.terms.walk_gap_cents_per_sqrt_day, ".1f"),
-            between(one.terms.walk_crow_cents_per_sqrt_day, ".1f"),
-            number(one.terms.settle_age_gap_cents, "+.1f"),
-            number(one.terms.settle_work_gap_cents, "+.1f"),
-            f"{one.terms.sitting_gap_cents:.1f}",
-            f"{100.0 * one.terms.jumps_per_day:.1f}",
-            f"{one.terms.spans:,}",
+            named(kind.reed_type, 30),
+            between(moves.walk_gap_cents_per_sqrt_day, ".1f"),
+            between(moves.walk_crow_cents_per_sqrt_day, ".1f"),
+            number(moves.settle_age_gap_cents, "+.1f"),
+            number(moves.settle_work_gap_cents, "+.1f"),
+            f"{moves.sitting_gap_cents:.1f}",
+            f"{100.0 * moves.jumps_per_day:.1f}",
+            f"{moves.spans:,}",
         )
-        for one in shown
+        for kind, moves in moving[:MOST_ROWS]
     ]
     heads = (
         "type",
@@ -178,7 +178,7 @@ def movement(findings: Report) -> list[str]:
     )
     figures = [
         table("How reeds move with no work done", heads, rows, words=(0,), broad=True),
-        left_out(MOST_ROWS, len(findings.movement), "types", "trimfit learn"),
+        left_out(MOST_ROWS, len(moving), "types", "trimfit learn"),
     ]
     return [bullets(lines), folded("The figures", figures)]
 

@@ -160,27 +160,34 @@ def judge(
         sd = np.sqrt(np.maximum(var, 1e-12))
         ways.append((part * (ndtr((mean - limit) / sd) + ndtr((-limit - mean) / sd))).sum(axis=0))
     chance, odd = ways[0] + ways[1], ways[1]
-    # the grid's mixtures, each kind taken together by its first two moments
-    pair = []
+    middle, low, high = _mean_and_ends(parts)
+    norms, error = (weights * norm).sum(axis=0), np.sqrt(s2)
+    shows = finite & ((error <= limit) | (np.abs(d - norms[group]) > limit + 2.0 * np.where(finite, error, 0.0)))
+    return Judged(middle, low, high, chance, odd, shows, norms[group] if norm_of is None else norm_of, scale)
+
+
+def _mean_and_ends(parts: Sequence[tuple[Array, Array, Array]]) -> tuple[Array, Array, Array]:
+    """Mean and 90 % ends (B,) of the deviation of each batch, from how it may have come to be: shares, means and
+    variances (G, B) each. The grid's mixture of each kind is taken together by its first two moments."""
+    from scipy.special import ndtr
+
+    kinds = []
     for part, mean, var in parts:
         mass = np.maximum(part.sum(axis=0), 1e-300)
         centre = (part * mean).sum(axis=0) / mass
-        pair.append((mass, centre, (part * (var + (mean - centre) ** 2)).sum(axis=0) / mass))
-    mass = pair[0][0] + pair[1][0]
-    middle = (pair[0][0] * pair[0][1] + pair[1][0] * pair[1][1]) / mass
-    reach = 8.0 * np.sqrt(np.maximum(pair[0][2], pair[1][2]) + 1e-12)
+        kinds.append((mass, centre, (part * (var + (mean - centre) ** 2)).sum(axis=0) / mass))
+    masses, centres, variances = (np.stack(column) for column in zip(*kinds, strict=True))
+    mass, sds = masses.sum(axis=0), np.sqrt(np.maximum(variances, 1e-12))
+    reach = 8.0 * np.sqrt(variances.max(axis=0) + 1e-12)
     ends = []
     for level in (0.05, 0.95):
-        low = np.minimum(pair[0][1], pair[1][1]) - reach
-        high = np.maximum(pair[0][1], pair[1][1]) + reach
+        low, high = centres.min(axis=0) - reach, centres.max(axis=0) + reach
         for _ in range(50):
             half = 0.5 * (low + high)
-            below = sum(m / mass * ndtr((half - c) / np.sqrt(np.maximum(v, 1e-12))) for m, c, v in pair) < level
+            below = (masses / mass * ndtr((half - centres) / sds)).sum(axis=0) < level
             low, high = np.where(below, half, low), np.where(below, high, half)
         ends.append(0.5 * (low + high))
-    norms, error = (weights * norm).sum(axis=0), np.sqrt(s2)
-    shows = finite & ((error <= limit) | (np.abs(d - norms[group]) > limit + 2.0 * np.where(finite, error, 0.0)))
-    return Judged(middle, ends[0], ends[1], chance, odd, shows, norms[group] if norm_of is None else norm_of, scale)
+    return (masses * centres).sum(axis=0) / mass, ends[0], ends[1]
 
 
 def _bell(at: Array, above: float, below: float) -> Array:

@@ -37,7 +37,6 @@ from trimfit.review.results import (
     RunMap,
     RunReed,
     StartSpread,
-    TypeMovement,
     TypeResponse,
     Validation,
     ValidationRow,
@@ -142,7 +141,6 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
         parts["chanters"] = tuple(chanter_review(journal, bench.model, frame))
         tell("judging batches and chanters", 2, 2)
         parts["types"] = tuple(_types(bench.model))
-        parts["movement"] = tuple(_movement(bench.model))
         parts["starts"] = tuple(_starts(frame))
         parts["opinions"] = tuple(second_opinions(bench.model, frame))
         with suppress(InputError):  # no reed was read twice as it stood
@@ -305,21 +303,12 @@ def _types(model: FittedModel) -> list[TypeResponse]:
     outputs = tuple(dict.fromkeys(name for names in wanted.values() for name in names))
     out = []
     for code, name in enumerate(model.coding.types):
-        if not int(model.reeds[code]):
-            continue
-        terms = [t for t in type_terms(model, code, outputs) if t.output in wanted[t.term]]
-        out.append(TypeResponse(name, int(model.reeds[code]), tuple(terms)))
-    return out
-
-
-def _movement(model: FittedModel) -> list[TypeMovement]:
-    """How the reeds of each type with readings move with no work done."""
-    out = []
-    for code, name in enumerate(model.coding.types):
-        if int(model.reeds[code]):
-            terms = movement_terms(model.movement, code)
-            means = left_lying(name, terms.left_week_gap_cents, assumed=terms.assumed)
-            out.append(TypeMovement(name, terms, means))
+        reeds = int(model.reeds[code])
+        if reeds:
+            terms = tuple(t for t in type_terms(model, code, outputs) if t.output in wanted[t.term])
+            moves = movement_terms(model.movement, code)
+            means = left_lying(name, moves.left_week_gap_cents, assumed=moves.assumed)
+            out.append(TypeResponse(name, reeds, terms, moves, means))
     return out
 
 
