@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
+from math import inf
 from sqlite3 import Connection
 from typing import Any, NamedTuple
 
@@ -58,7 +59,7 @@ def among_new(
     for day in (one for one in days if one.seq in lines):
         there = [one for one in _same_day(connection, day, zone) if one.seq <= before or one.seq in lines]
         # Of two days alone that meet, one is named.
-        for other in sorted(there, key=lambda one: one.seq not in lines)[:1]:
+        for other in sorted(there, key=lambda one: one.seq if one.seq in lines else inf)[:1]:
             if other.seq not in said:
                 said.add(day.seq)
                 where = f" ({KINDS[other.kind].file}:{lines[other.seq]})" if other.seq in lines else ""
