@@ -9,6 +9,7 @@ import sys
 import tomllib
 from collections import defaultdict
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -130,10 +131,19 @@ def _imports(path: Path) -> Iterator[Import]:
     yield from walk(ast.parse(path.read_text(encoding="utf-8")), "top")
 
 
-EVERY_IMPORT = [found for path in sorted(PACKAGE.rglob("*.py")) for found in _imports(path)]
-OURS = [
-    Import(m, name.removeprefix("trimfit."), where) for m, name, where in EVERY_IMPORT if name.startswith("trimfit.")
-]
+@cache
+def every_import() -> list[Import]:
+    """All imports of the package."""
+    return [found for path in sorted(PACKAGE.rglob("*.py")) for found in _imports(path)]
+
+
+def ours() -> list[Import]:
+    """Those of the package's own modules, without its name."""
+    return [
+        Import(module, name.removeprefix("trimfit."), where)
+        for module, name, where in every_import()
+        if name.startswith("trimfit.")
+    ]
 
 
 def _part(module: str) -> str:
@@ -149,7 +159,7 @@ def _allowed(module: str, allowed: set[str]) -> bool:
 def test_parts_import_only_what_the_table_allows() -> None:
     wrong = [
         f"{module}: {name} ({where})"
-        for module, name, where in OURS
+        for module, name, where in ours()
         if not (_part(name) == _part(module) or _allowed(name, PARTS[_part(module)]))
         or (module in WITHIN and not _allowed(name, WITHIN[module]))
         or (module.startswith(ENGINE) and not _allowed(name, ENGINE_SEES))
@@ -159,7 +169,7 @@ def test_parts_import_only_what_the_table_allows() -> None:
 
 def test_the_table_is_no_wider_than_the_package() -> None:
     """What the table allows and nobody uses would let a slip pass unseen."""
-    used = {(_part(module), name) for module, name, _ in OURS}
+    used = {(_part(module), name) for module, name, _ in ours()}
     unused = [
         (part, allowed)
         for part, names in PARTS.items()
@@ -173,7 +183,7 @@ def test_no_modules_import_each_other_in_a_circle() -> None:
     """Imports inside functions and for types count too."""
     modules = {_module(path).removesuffix(".__init__") for path in PACKAGE.rglob("*.py")}
     imports: dict[str, set[str]] = defaultdict(set)
-    for module, name, _ in OURS:
+    for module, name, _ in ours():
         known = name if name in modules else name.rpartition(".")[0]
         if known in modules and known != module:
             imports[module].add(known)
@@ -195,7 +205,7 @@ def test_no_modules_import_each_other_in_a_circle() -> None:
 
 def test_other_libraries_stay_in_their_parts_and_the_heavy_ones_in_functions() -> None:
     wrong = []
-    for module, name, where in EVERY_IMPORT:
+    for module, name, where in every_import():
         library = name.partition(".")[0]
         if library in sys.stdlib_module_names or library == "trimfit" or where == "types":
             continue
@@ -207,7 +217,7 @@ def test_other_libraries_stay_in_their_parts_and_the_heavy_ones_in_functions() -
 
 
 def test_the_table_of_libraries_is_no_wider_than_the_package() -> None:
-    used = {(m, name.partition(".")[0], where == "function") for m, name, where in EVERY_IMPORT if where != "types"}
+    used = {(m, name.partition(".")[0], where == "function") for m, name, where in every_import() if where != "types"}
     unused = [
         (part, library)
         for part, (top, inside) in LIBRARIES.items()
@@ -239,7 +249,7 @@ def test_the_table_for_developers_is_this_one() -> None:
 def test_what_a_quick_start_goes_through_imports_other_parts_inside_its_functions() -> None:
     wrong = [
         f"{module}: {name}"
-        for module, name, where in OURS
+        for module, name, where in ours()
         if module.startswith(LAZY) and module not in LIBRARIES_ALSO and where == "top"
         if not _allowed(name, LAZY_TOP)
     ]
