@@ -23,7 +23,7 @@ from trimfit.regression.priors import C_TERMS, REGRESSORS
 
 T = 3.68
 PLAIN = Costs(4.0, 1.5, 120.0, T, 1.3, 0.03, 0.36)
-RULES = Rules(0.01, 0.01, 120.0, USUAL)
+RULES = Rules(0.01, 0.01, 120.0, USUAL, longest_mm=5.0)
 AWAY = replace(aim_of(), chanter="there", worked_in="here")
 FIRST = len(REGRESSORS) * K
 

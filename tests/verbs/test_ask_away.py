@@ -123,6 +123,10 @@ def test_in_a_new_log_it_is_worked_in_the_one_that_nobody_said_is_away(tmp_path:
         session.journal.append(Order("here", "Band 1", quantity=1))
         session.journal.append(Reed("S", "moulded", "A", order="here"))
     assert on(path, ask_reed, "S").here is None
+    # nobody has cut a reed of its type: the price of a lost one alone would have it half closed at 9 %
+    first = on(path, ask_reed, "R")
+    assert first.action == "trim"
+    assert first.chance_past <= 0.02
 
 
 def test_the_work_list_has_it_too(by_letter: Path) -> None:

@@ -338,13 +338,17 @@ class _Weighing:
 
     def allowed(self, lengths: Array, lip: int, *, borne_out: bool = False) -> NDArray[np.bool_]:
         """Which cuts (n,) the ceiling allows, whatever is cheapest: no single one takes more of a chance than the reed
-        may in all its life. borne_out: as if a further reading agreed with the likeliest explanation."""
-        if self.away:
+        may in all its life. borne_out: as if a further reading agreed with the likeliest explanation.
+
+        For a chanter that is away the price alone decides (`rungs_of`), but of a type that nobody has cut yet: its
+        first cut is as shy of going over where the work goes.
+        """
+        every, limit = [self.posterior] if borne_out else self._seen(), self.tolerance
+        if self.away and self.rules.longest_mm is not None:
             return np.ones(len(lengths), dtype=np.bool_)
-        likeliest, *each = (
-            seen.at_once().chance_over(self.tolerance, lengths, float(lip), self.error)
-            for seen in (self._seen() if not borne_out else [self.posterior])
-        )
+        if self.away:
+            every, limit = [seen.known() for seen in every], self.posterior.stop_cents + self.tolerance
+        likeliest, *each = (seen.at_once().chance_over(limit, lengths, float(lip), self.error) for seen in every)
         chance = self.mixed(likeliest, each) if each else likeliest
         return np.asarray(MODEL_DOUBT * chance <= max(self.rules.chance_past_ceiling, LEAST_CEILING))
 
