@@ -8,16 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.regression.dense_shop import K, before, card_of, part_of, small_shop
-from trimfit.regression.movement.explanations import explained, latest_sitting
+from trimfit.regression.movement.explanations import LatestSitting, explained, latest_sitting
 from trimfit.regression.movement.process import assumed_movement, settled
-from trimfit.regression.posterior.reed import batch_states
+from trimfit.regression.posterior.reed import ReedState, batch_states
 
 E, F = 6, 7
 
 
-def gaps_seen(*swapped: bool) -> tuple[float, float, NDArray[np.float64]]:
-    """Mean and sd of a new reed's F - E after readings of one sitting, of which some have F and E taken for each other;
-    and the chances of the other explanations."""
+def sitting_of(*swapped: bool, owner: bool = False) -> tuple[ReedState, LatestSitting | None]:
+    """A new reed after readings of one sitting, of which some have F and E taken for each other, and that sitting.
+
+    owner: they were taken in a chanter that is with its owner.
+    """
     shop = small_shop(8, batches=(0,), reeds=2, holes=0.0, chanters=1)
     model = replace(card_of(shop, before(shop)), movement=assumed_movement(2), jumped=(), low_weight={}, readings=0)
     n = len(swapped)
@@ -32,10 +34,25 @@ def gaps_seen(*swapped: bool) -> tuple[float, float, NDArray[np.float64]]:
         part_of(shop.rows, np.zeros(n, dtype=np.intp)), y=y, removed_mm=np.zeros(n), lip=np.zeros(n),
         day=0.01 * np.arange(n), since_work=np.zeros((n, 2)), made_day=np.full(n, np.nan),
         event=np.zeros(n, dtype=bool), jump=np.zeros(n), reeds=("one",), reed_code=np.zeros(n, dtype=np.intp),
-        chanter_code=np.full(n, -1), weight=np.ones((n, K)),
+        chanter_code=np.full(n, 0 if owner else -1), weight=np.ones((n, K)),
     )  # fmt: skip
-    (state,), _, weighed = batch_states(model, rows, model.coding, 0, in_fit=np.zeros(n, dtype=bool))
-    latest = latest_sitting(state, weighed, model.coding, (), 0, settled(rows)[-1])
+    coding = replace(model.coding, away=(0,), owners_weight=0.25) if owner else model.coding
+    (state,), _, weighed = batch_states(
+        model,
+        rows,
+        coding,
+        0,
+        in_fit=np.zeros(n, dtype=bool),
+        extra_chanters=[0] if owner else [],
+        chanter_names=("Far",),
+    )
+    return state, latest_sitting(state, weighed, coding, ("Far",), 0, settled(rows)[-1])
+
+
+def gaps_seen(*swapped: bool) -> tuple[float, float, NDArray[np.float64]]:
+    """Mean and sd of the reed's F - E, and the chances of the other explanations."""
+    state, latest = sitting_of(*swapped)
+    assert latest is not None
     state, others = explained(state, latest, 0.01)
     contrast = np.zeros(len(state.mean))
     contrast[F], contrast[E] = 1.0, -1.0
@@ -62,3 +79,11 @@ def test_a_sound_reading_after_a_slip_is_followed() -> None:
     mean, sd, _ = gaps_seen(True, False)
     assert abs(mean + 40.0) < 8.0
     assert sd < 5.0
+
+
+def test_a_sound_reading_of_an_owner_errs_by_what_it_is_counted_with() -> None:
+    _, latest = sitting_of(False, owner=True)
+    _, of_the_bench = sitting_of(False)
+    assert latest is not None and of_the_bench is not None  # noqa: PT018
+    np.testing.assert_allclose(latest.sound[0], latest.counted[0])
+    assert latest.sound[0][F, F] > 2.0 * of_the_bench.sound[0][F, F]

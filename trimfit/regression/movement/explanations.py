@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trimfit.regression.design import Coding, Rows, balance_weight
+from trimfit.regression.design import Coding, Rows, base_weight
 from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, SITTING_DAYS, TypeMovement, settled, sittings_of
 from trimfit.regression.movement.wild_readings import WILD
 from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K, block_diagonal, positive
@@ -87,9 +87,7 @@ def latest_sitting(
     last = last[-MOST_READINGS:]
     if state.idle_days > 0 and len(last) > 1:
         return None  # its shared error is no part of the state any more, and its readings bear each other out
-    base = np.repeat(balance_weight(rows.y[last], coding)[:, None], K, axis=1)
-    base[:, 0] = 1.0
-    base = np.maximum(base, 1e-3)
+    base = base_weight(rows, coding)[last]
     error = BASIS @ state.movement.sitting @ BASIS.T if state.idle_days > 0 else np.zeros((K, K))
     settle = settled(rows)
     parts = []
