@@ -75,7 +75,7 @@ def test_an_accepted_doubt_is_said_once_and_ends_with_a_strike(log: Path) -> Non
         entry = journal.append(Reading("R-1", "2026-03-02", "CH-1", notes_hz=notes), doubts=[doubt]).entry
     (mark,) = check.check(log).marks
     assert mark == entry_marks.Mark(entry, "R-1", "a-unbalanced", "said: at entry")
-    on(log, verbs_log.strike, entry, "slip")
+    on(log, verbs_log.strike, entry, why="slip")
     assert check.check(log).marks == ()
 
 
