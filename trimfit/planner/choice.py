@@ -340,8 +340,8 @@ class _Weighing:
         """Which cuts (n,) the ceiling allows, whatever is cheapest: no single one takes more of a chance than the reed
         may in all its life. borne_out: as if a further reading agreed with the likeliest explanation.
 
-        For a chanter that is away the price alone decides (`rungs_of`), but of a type that nobody has cut yet: its
-        first cut is as shy of going over where the work goes.
+        For a chanter that is away the price alone decides (`rungs_of`), with one exception: the first cut of a type
+        that nobody has cut yet keeps to the ceiling too, on the chance of going over the gap that the work stops at.
         """
         every, limit = [self.posterior] if borne_out else self._seen(), self.tolerance
         if self.away and self.rules.longest_mm is not None:
