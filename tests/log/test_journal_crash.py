@@ -127,6 +127,21 @@ def duration_s(code: str, *words: str | Path) -> float:
     return time.perf_counter() - began
 
 
+class Delay:
+    """How long to wait before a kill. It follows the machine, however busy that is: half of the kills come at random
+    moments of the work, and half after its end."""
+
+    def __init__(self, code: str, *words: str | Path, seed: int) -> None:
+        self._usual_s, self._random = duration_s(code, *words), random.Random(seed)
+
+    def next_s(self) -> float:
+        return self._random.uniform(0.0, 2.0 * self._usual_s)
+
+    def heard(self, *, midway: bool) -> None:
+        """The last kill came midway, or too late."""
+        self._usual_s *= 1.15 if midway else 1.0 / 1.15
+
+
 def window_s(code: str, *words: str | Path) -> float:
     """How long a process takes here and now to acknowledge a dozen entries: kills fall into so long a time."""
     process = start(code, *words)
@@ -154,9 +169,8 @@ def remove(log: Path) -> None:
 @pytest.mark.parametrize("rounds", ROUNDS)
 @pytest.mark.parametrize("fresh", [True, False], ids=["into a new log", "into a log in use"])
 def test_an_import_is_there_whole_or_not_at_all(tmp_path: Path, shop: Path, rounds: int, fresh: bool) -> None:
-    log, random_ = tmp_path / "log", random.Random(rounds)
+    log, delay = tmp_path / "log", Delay(IMPORT, tmp_path / "trial", shop, seed=rounds)
     whole = REEDS * READINGS_EACH
-    usual_s = duration_s(IMPORT, tmp_path / "trial", shop)
     seen: Counter[str] = Counter()
     for _ in range(rounds):
         remove(log)
@@ -164,7 +178,8 @@ def test_an_import_is_there_whole_or_not_at_all(tmp_path: Path, shop: Path, roun
             with Journal(log, create=True) as journal:
                 journal.append(Reed("R-old", "T", "B"))
                 journal.append(Reading("R-old", "2025-01-01", crow_hz=530.0))
-        midway, said = killed(start(IMPORT, log, shop), random_.uniform(0.0, 1.1 * usual_s))
+        midway, said = killed(start(IMPORT, log, shop), delay.next_s())
+        delay.heard(midway=midway)
         before = 0 if fresh else 1
         kept = readings_in(log) if log.exists() else 0
         assert kept in (before, before + whole)
@@ -240,19 +255,20 @@ def test_an_entry_is_amended_whole_or_not_at_all(tmp_path: Path, rounds: int) ->
 
 @pytest.mark.parametrize("rounds", ROUNDS)
 def test_a_merge_is_there_whole_or_not_at_all(tmp_path: Path, shop: Path, rounds: int) -> None:
-    other, mine, log, random_ = tmp_path / "other", tmp_path / "mine", tmp_path / "log", random.Random(rounds)
+    other, mine, log = tmp_path / "other", tmp_path / "mine", tmp_path / "log"
     import_export.import_folder(other, shop)
     with Journal(mine, create=True) as journal:
         journal.append(Reed("R-old", "T", "B"))
         journal.append(Reading("R-old", "2025-01-01", crow_hz=530.0))
     whole = REEDS * READINGS_EACH
     shutil.copy(mine, log)
-    usual_s = duration_s(MERGE, log, other)
+    delay = Delay(MERGE, log, other, seed=rounds)
     seen: Counter[str] = Counter()
     for _ in range(rounds):
         remove(log)
         shutil.copy(mine, log)
-        midway, said = killed(start(MERGE, log, other), random_.uniform(0.0, 1.1 * usual_s))
+        midway, said = killed(start(MERGE, log, other), delay.next_s())
+        delay.heard(midway=midway)
         kept = readings_in(log)
         assert kept in (1, 1 + whole)
         assert kept == 1 + whole or "done" not in said
@@ -266,17 +282,18 @@ def test_a_merge_is_there_whole_or_not_at_all(tmp_path: Path, shop: Path, rounds
 
 @pytest.mark.parametrize("rounds", ROUNDS)
 def test_a_reed_is_renamed_whole_or_not_at_all(tmp_path: Path, rounds: int) -> None:
-    log, mine, random_ = tmp_path / "log", tmp_path / "mine", random.Random(rounds)
+    log, mine = tmp_path / "log", tmp_path / "mine"
     with Journal(mine, create=True) as journal:
         rows = [Reading("R-0", f"2026-01-01T{i // 60:02d}:{i % 60:02d}", crow_hz=500.0 + i / 10) for i in range(900)]
         append_all(journal, [Reed("R-0", "T", "B"), *rows])
     shutil.copy(mine, log)
-    usual_s = duration_s(RENAME, log)
+    delay = Delay(RENAME, log, seed=rounds)
     seen: Counter[str] = Counter()
     for _ in range(rounds):
         remove(log)
         shutil.copy(mine, log)
-        midway, said = killed(start(RENAME, log), random_.uniform(0.0, 1.1 * usual_s))
+        midway, said = killed(start(RENAME, log), delay.next_s())
+        delay.heard(midway=midway)
         assert readings_in(log) == 900
         with Journal(log) as journal:
             (name,) = journal.reeds()
