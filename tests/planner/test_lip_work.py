@@ -13,7 +13,7 @@ from trimfit.planner import policy_solver
 from trimfit.planner.aim import AimPosterior
 from trimfit.planner.choice import Rules, choose
 from trimfit.planner.lip_work import MOST_STROKES, WIDE_NODES, WORTH_READING, LipPlans
-from trimfit.planner.policy_table import Costs
+from trimfit.planner.policy_table import Costs, read_first
 from trimfit.planner.quantities import Quantities, even_nodes, nodes, normal_cdf
 
 Array = NDArray[np.float64]
@@ -53,9 +53,10 @@ def slow_value(plan: LipPlans, off: Array, level: int, cuts_left: float, *, visi
         return leave
     each = np.stack([slow_after(plan, off, k, level, cuts_left, visit=visit) for k in range(int(plan.most[0]) + 1)])
     anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
-    done = np.minimum(leave, COSTS.reading_minutes + each[0])
-    alone = COSTS.cut_minutes + COSTS.reading_minutes + each[: late[level] + 1].min(axis=0)
-    return anyway * each.min(axis=0) + (1.0 - anyway) * np.minimum(done, alone)
+    read = COSTS.reading_minutes + each[0]
+    visit = COSTS.cut_minutes + COSTS.reading_minutes + each[: late[level] + 1].min(axis=0)
+    again = (read < leave) & read_first(read, visit, COSTS)
+    return anyway * each.min(axis=0) + (1.0 - anyway) * np.where(again, read, np.minimum(leave, visit))
 
 
 @pytest.mark.parametrize("cuts_left", [0.0, 0.6, 1.4])

@@ -11,8 +11,10 @@ Over the next few readings this is a small dynamic programme on a grid of delta,
 with q_j the chance that the gap wants another cut by then in any case: strokes done on a visit that cuts cost no visit
 of their own, so they are not hurried while more such visits are to come, and not put off when none is. A stroke may
 close the gap too: S'_j has only the few for which a gap that is closed already leaves room, so closely as j readings
-will have it known. sigma_j follows from the joint posterior, cut by cut (`Quantities.meeting_sd_path`). Solved
-anew for each question with a target, for all reeds of a stock at once; `choose` adds it to the gap's cost.
+will have it known. Of the three a reading is taken where it costs hardly more than a visit (`policy_table.read_first`).
+sigma_j follows from the joint posterior, reading by reading, with the cuts that are to come between them
+(`Quantities.meeting_sd_path`). Solved anew for each question with a target, for all reeds of a stock at once; `choose`
+adds it to the gap's cost.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from trimfit.planner.policy_table import Costs
+from trimfit.planner.policy_table import Costs, read_first
 from trimfit.planner.quantities import CutError, Quantities, even_nodes, nodes, normal_cdf
 from trimfit.regression.outputs import Array
 
@@ -72,8 +74,11 @@ class LipPlans:
         self.anyway = np.minimum(cuts_left[:, 1], 1.0)
         self.reach = np.maximum(np.abs(self.off) + 4.0 * self.sd, 4.0 * tolerance_cents)
         size = np.abs(self.per_stroke)
-        helps = (size > LEAST_STROKE_CENTS) & (self.off * self.per_stroke < 0.0)
-        whole = np.ceil((np.abs(self.off) + 2.0 * self.sd + tolerance_cents) / np.where(helps, size, 1.0))
+        # how far strokes would have to take it; what seems to lie on the side where they lead away may yet turn out
+        # to lie on the other
+        way = -np.sign(self.per_stroke) * self.off
+        helps = (size > LEAST_STROKE_CENTS) & ((way > 0.0) | (way + 2.0 * self.sd > tolerance_cents))
+        whole = np.ceil((way + 2.0 * self.sd + tolerance_cents) / np.where(helps, size, 1.0))
         self.most = np.where(helps, np.minimum(whole, MOST_STROKES), 0.0).astype(np.intp)
 
     def rows(self, which: NDArray[np.bool_]) -> LipPlans:
@@ -117,16 +122,22 @@ class LipPlans:
 
     @cached_property
     def by_reading(self) -> Array:
-        """How well the pitch is known (n, LEVELS + 1) after so many readings alone: each tells what it can from here,
-        which may be next to nothing."""
-        return self.seen.meeting_sd_path(np.zeros((len(self.off), LEVELS)), self.error)
+        """How well the pitch is known (n, LEVELS + 1) after a reading alone, which may tell next to nothing from here,
+        and after each later reading, with the cuts that the gap is likely to want coming before those."""
+        return self._known(after=1, wanted=self.anyway >= 0.5)
 
     @cached_property
     def by_visit(self) -> Array:
         """The same where cuts come first: one of them comes nearer the meeting point, where a reading tells the pitch
         plainly."""
+        return self._known(after=0, wanted=np.ones(len(self.off), dtype=np.bool_))
+
+    def _known(self, after: int, wanted: NDArray[np.bool_]) -> Array:
+        """How well the pitch is known after each of LEVELS readings where the cuts, if `wanted` (n,), come after so
+        many of them."""
         lengths = np.zeros((len(self.off), LEVELS))
-        lengths[:, 0], lengths[:, 1] = self.cut_mm, np.maximum(self.need_mm - self.cut_mm, 0.0)
+        lengths[:, after] = np.where(wanted, self.cut_mm, 0.0)
+        lengths[:, after + 1] = np.where(wanted, np.maximum(self.need_mm - self.cut_mm, 0.0), 0.0)
         return self.seen.meeting_sd_path(lengths, self.error)
 
     @cached_property
@@ -195,21 +206,23 @@ class LipPlans:
         alone = np.minimum(self.leave(), self.costs.cut_minutes + self.costs.reading_minutes + strokes)
         return np.where(tells, cost, np.maximum(cost, self.anyway * strokes + (1.0 - self.anyway) * alone))
 
-    def outlook(self, read_first: NDArray[np.bool_]) -> Array:
+    def outlook(self, to_read: NDArray[np.bool_]) -> Array:
         """Chance of ending off the pitch, visits for the lips alone and readings for the pitch (n, 3), by the best
         course.
 
-        read_first (n,): a reading is to come before anything else, and is counted already.
+        to_read (n,): a reading is to come before anything else, and is counted already.
         """
         then = self.after_reading
-        if not read_first.all():
+        if not to_read.all():
             visit, anyway, left = self.after_visit[1], self.anyway[:, None], np.zeros((len(self.off), 4))
             left[:, 0], left[:, 1] = self.outside * self.costs.outside_minutes, self.outside
             read = np.array([self.costs.reading_minutes, 0.0, 0.0, 1.0])
             work = np.array([self.costs.cut_minutes, 0.0, 1.0, 0.0])
-            done = _cheaper(left, then + read)
-            best = anyway * visit + (1.0 - anyway) * _cheaper(done, visit + work + read)
-            then = np.where(read_first[:, None], then, best)
+            again, worked = then + read, visit + work + read
+            alone = _cheaper(left, worked)
+            first = (again[:, 0] < left[:, 0]) & read_first(again[:, 0], worked[:, 0], self.costs)
+            best = anyway * visit + (1.0 - anyway) * np.where(first[:, None], again, alone)
+            then = np.where(to_read[:, None], then, best)
         return then[:, 1:]
 
     def stroke(self, allowed: Sequence[int] = range(MOST_STROKES + 1)) -> tuple[int, float]:
@@ -257,10 +270,12 @@ class _Course:
                 least_alone = _picked(each, alone)
             off = outside(sigma[:, level])
             left, read = off * costs.outside_minutes, each[:, 0] + costs.reading_minutes
-            done, visit = np.minimum(left, read), least_alone + costs.cut_minutes + costs.reading_minutes
-            what = np.where(done <= visit, np.where(left <= read, ENDS, READS), WORKS)
+            visit = least_alone + costs.cut_minutes + costs.reading_minutes
+            again = (read < left) & read_first(read, visit, costs)
+            what = np.where(again, READS, np.where(left <= visit, ENDS, WORKS))
             anyway = self._anyway(level)
-            self.minutes = anyway * least + (1.0 - anyway) * np.minimum(done, visit)
+            alone_minutes = np.where(again, read, np.minimum(left, visit))
+            self.minutes = anyway * least + (1.0 - anyway) * alone_minutes
             self.levels.append((step, off, best, np.where(what == WORKS, alone, 0), what))
 
     def _anyway(self, level: int) -> Array:
