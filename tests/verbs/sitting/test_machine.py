@@ -374,6 +374,15 @@ def test_the_work_list(journal: Journal) -> None:
     assert play(sitting, "")[-1] == "no reed waits for work; type the name of one, or ? for help"
 
 
+def test_after_the_work_list_was_shown_the_next_reed_is_the_first_on_it(journal: Journal) -> None:
+    waiting = StatedBench(journal, work=["R-1", "R-2"])
+    sitting = Sitting(waiting, Clock())
+    list(sitting.open())
+    waiting.waiting = ["R-3", "R-1", "R-2"]
+    assert play(sitting, "w") == ["to do: R-3, R-1, R-2"]
+    assert play(sitting, "n")[0].startswith("== R-3")
+
+
 def test_the_reeds_named_are_gone_through_until_they_have_left(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-1", "R-3"])
     list(sitting.open())

@@ -179,7 +179,9 @@ class ReedInHand:
         return f"no {other}reed waits for work"
 
     def _list(self, _: str) -> Iterator[str]:
+        """What waits for work now, by which `next` goes on too."""
         names = self._wanted()
+        self._queue = [name for name in names if name not in self._seen]
         shown = ", ".join(plain_name(name) for name in names[:30])
         more = f" and {len(names) - 30} more" if len(names) > 30 else ""
         said = f"to do: {shown}{more}" if names else self._nothing_waits()
