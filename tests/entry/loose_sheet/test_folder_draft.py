@@ -279,3 +279,13 @@ def test_three_heads_over_numbers_make_a_row_of_heads_though_most_are_in_another
     # Over words they are no heads: a chanter may be called E.
     rows = "R-1;x;y;z;w;F;E;A\nR-2;x;y;z;w;E;F;A\n"
     assert "no row of heads was found" in "\n".join(draft(tmp_path / "words", rows).page)
+
+
+def test_a_remark_within_a_cell_goes_with_the_cut_that_it_stands_beside(tmp_path: Path) -> None:
+    line = "crow C+10 F 760 E 780 cut 0.2 remark chipped corner"
+    draft(tmp_path, f"reed,type,batch,date,bench\nR-1,cane,B-1,2026-03-01,{line}\nR-2,cane,B-1,2026-03-01,cut 0.3\n")
+    assert rows_of(tmp_path, "trims.csv") == [
+        "reed,done_at,length_mm,remark",
+        "R-1,2026-03-01T12:01,0.2,chipped corner",
+        "R-2,2026-03-01,0.3,",
+    ]

@@ -317,8 +317,8 @@ class SheetRows:
                 what = f"{', '.join(odd)}: hertz as low A, by its size: {short(cell)!r}"
                 self.notes.guess("units", column.name, what)
         if trim is not None:
-            amounts = {name: getattr(trim, name) for name in TRIM_ROLES}
-            values["trim"].update({name: value for name, value in amounts.items() if value is not None})
+            done = {name: getattr(trim, name) for name in (*TRIM_ROLES, "remark")}
+            values["trim"].update({name: value for name, value in done.items() if value not in (None, "")})
 
     def _conditions(self, number: int, columns: Sequence[Column], cells: Mapping[int, str], values: Values) -> None:
         """Chanter, pressure, air and taped notes of a reading."""
