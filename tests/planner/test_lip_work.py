@@ -33,30 +33,38 @@ def plans_of(
     return LipPlans(now, *aims, COSTS, USUAL, np.full(n, cut_mm), np.tile(cuts_left, (n, 1)))
 
 
-def slow_after(plan: LipPlans, off: Array, strokes: float, level: int, cuts_left: float, *, visit: bool) -> Array:
+def slow_after(
+    plan: LipPlans, off: Array, strokes: float, level: int, cuts_left: float, *, visit: bool, due: bool = False
+) -> Array:
     """The same recursion of one reed without a grid, off by each of (n,): quadrature within quadrature, three levels
-    deep."""
+    deep. due: a cut is to come for sure."""
     eta, weight = nodes(5) if level else even_nodes(WIDE_NODES)
     now, then = (plan.by_visit if visit else plan.by_reading)[0, level : level + 2]
     sd = np.sqrt(max(now**2 - then**2, 0.0) + (plan.stroke_sd[0] * strokes) ** 2)
     shown = (off[:, None] + plan.per_stroke[0] * strokes + sd * eta).ravel()
-    after = slow_value(plan, shown, level + 1, cuts_left, visit=visit)
+    after = slow_value(plan, shown, level + 1, cuts_left, visit=visit, due=due)
     expected: Array = after.reshape(len(off), -1) @ weight
     return expected
 
 
-def slow_value(plan: LipPlans, off: Array, level: int, cuts_left: float, *, visit: bool) -> Array:
+def slow_value(plan: LipPlans, off: Array, level: int, cuts_left: float, *, visit: bool, due: bool = False) -> Array:
     path, late = (plan.by_visit[0], plan.late_visit[0]) if visit else (plan.by_reading[0], plan.late_reading[0])
     ends = np.stack([off, -off]) - plan.tolerance_cents[0]
     leave: Array = COSTS.outside_minutes * normal_cdf(ends / path[level]).sum(axis=0)
     if level == len(path) - 1:
         return leave
     each = np.stack([slow_after(plan, off, k, level, cuts_left, visit=visit) for k in range(int(plan.most[0]) + 1)])
+    with_cut = each.min(axis=0)
+    if level < len(path) - 2:
+        waits = COSTS.reading_minutes + slow_after(plan, off, 0, level, cuts_left, visit=visit, due=True)
+        with_cut = np.minimum(with_cut, waits)
+    if due:
+        return with_cut
     anyway = min(max(cuts_left - (level - 1), 0.0), 1.0)
     read = COSTS.reading_minutes + each[0]
-    visit = COSTS.cut_minutes + COSTS.reading_minutes + each[: late[level] + 1].min(axis=0)
-    again = (read < leave) & read_first(read, visit, COSTS)
-    return anyway * each.min(axis=0) + (1.0 - anyway) * np.where(again, read, np.minimum(leave, visit))
+    worked = COSTS.cut_minutes + COSTS.reading_minutes + each[: late[level] + 1].min(axis=0)
+    again = (read < leave) & read_first(read, worked, COSTS)
+    return anyway * with_cut + (1.0 - anyway) * np.where(again, read, np.minimum(leave, worked))
 
 
 @pytest.mark.parametrize("cuts_left", [0.0, 0.6, 1.4])
@@ -125,6 +133,26 @@ def test_where_no_stroke_helps_readings_change_nothing_that_is_expected() -> Non
     then = np.mean(np.abs(shown + path[1] * rng.standard_normal(len(shown))) > t)
     assert plan.after_reading[0, 1] == pytest.approx(float(then), abs=0.005)
     assert plan.after_reading[0, 2:].tolist() == [0.0, 0.0]
+
+
+def test_readings_to_come_count_with_the_cuts_between_them() -> None:
+    """Far from its meeting point a reading tells little of the pitch there; the ones after the cuts tell it plainly."""
+    posterior = belief_of(gap=-60.0, gap_sd=2.0, pitch_sd=0.8, slope_sd=15.0)
+    none, some = (plans_of([posterior], 113.0, 0.7, (0.0, left)) for left in (0.0, 2.0))
+    assert none.by_reading[0, 1] == some.by_reading[0, 1]
+    assert some.by_reading[0, 3] == pytest.approx(some.by_visit[0, 2], rel=0.1)
+    assert some.by_reading[0, 3] < 0.7 * none.by_reading[0, 3]
+
+
+def test_strokes_are_counted_on_for_a_pitch_that_may_turn_out_sharp() -> None:
+    """About on its target and vaguely known: half of what would miss it is sharp, which strokes mend."""
+    posteriors = [belief_of(112.5, pitch_sd=3.0, lip_pitch=stroke) for stroke in (-1.5, 0.0)]
+    strokes, none = (plans_of([one], one.meeting()[0] + 0.5, 0.4, (1.0, 2.0)) for one in posteriors)
+    assert strokes.off[0] == pytest.approx(-0.5, abs=1e-6)
+    assert none.most[0] == 0 < strokes.most[0]
+    off, without = (float(plan.outlook(np.array([False]))[0, 0]) for plan in (strokes, none))
+    assert without == pytest.approx(float(none.outside[0]), abs=0.02)
+    assert 0.3 * without < off < 0.75 * without
 
 
 def test_visits_that_come_anyway_make_the_pitch_cheaper_and_hurry_no_stroke() -> None:

@@ -452,7 +452,9 @@ def choose(
         # dear as it may be to come near in such steps: a reed that is short is not done for a limit of ours
         del options[0]
     name, length, least = min(options, key=lambda option: option[2])
-    if name in ("trim", "lip") and may_read and read_first(np.array(options[-1][2]), np.array(least), costs):
+    pitch_part = {"trim": pitch_then, "lip": pitch_stroked}.get(name, 0.0)
+    again_part, least_part = options[-1][2] - pitch_part, least - pitch_part
+    if name in ("trim", "lip") and may_read and read_first(np.array(again_part), np.array(least_part), costs):
         name, length, least = options[-1]
     if name == "trim" and cut is not None:
         left = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(cuts - length)))])

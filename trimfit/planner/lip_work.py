@@ -5,16 +5,17 @@ N(delta, sigma²); a stroke moves it by l, ± what is not known of that (what st
 this reed), and cannot be put back. A reading of error r takes sigma² to 1/(1/sigma² + 1/r²).
 Over the next few readings this is a small dynamic programme on a grid of delta,
 
-    W_j(delta) = q_j S_j + (1 - q_j) min( outside P(|delta + sigma_j xi| > tolerance), reading + E W_{j+1},
-                                          visit + reading + S'_j ),      S_j = min_k E W_{j+1} after k strokes,
+    W_j(delta) = q_j D_j + (1 - q_j) min( outside P(|delta + sigma_j xi| > tolerance), reading + E W_{j+1},
+                                          visit + reading + S'_j ),
+    D_j = min( S_j, reading + E D_{j+1} ),      S_j = min_k E W_{j+1} after k strokes,
 
 with q_j the chance that the gap wants another cut by then in any case: strokes done on a visit that cuts cost no visit
-of their own, so they are not hurried while more such visits are to come, and not put off when none is. A stroke may
-close the gap too: S'_j has only the few for which a gap that is closed already leaves room, so closely as j readings
-will have it known. Of the three a reading is taken where it costs hardly more than a visit (`policy_table.read_first`).
-sigma_j follows from the joint posterior, reading by reading, with the cuts that are to come between them
-(`Quantities.meeting_sd_path`). Solved anew for each question with a target, for all reeds of a stock at once; `choose`
-adds it to the gap's cost.
+of their own, so they are not hurried while more such visits are to come, and not put off when none is; such a visit may
+wait for a reading that tells how many they should be (D). A stroke may close the gap too: S'_j has only the few for
+which a gap that is closed already leaves room, so closely as j readings will have it known. Of the three a reading is
+taken where it costs hardly more than a visit (`policy_table.read_first`). sigma_j follows from the joint posterior,
+reading by reading, with the cuts that are to come between them (`Quantities.meeting_sd_path`). Solved anew for each
+question with a target, for all reeds of a stock at once; `choose` adds it to the gap's cost.
 """
 
 from __future__ import annotations
@@ -221,7 +222,7 @@ class LipPlans:
             again, worked = then + read, visit + work + read
             alone = _cheaper(left, worked)
             first = (again[:, 0] < left[:, 0]) & read_first(again[:, 0], worked[:, 0], self.costs)
-            best = anyway * visit + (1.0 - anyway) * np.where(first[:, None], again, alone)
+            best = anyway * _cheaper(visit, again) + (1.0 - anyway) * np.where(first[:, None], again, alone)
             then = np.where(to_read[:, None], then, best)
         return then[:, 1:]
 
@@ -255,10 +256,13 @@ class _Course:
             over = normal_cdf((grid - plans.tolerance_cents[of, None]) / sd[:, None])
             return over + over[:, ::-1]
 
-        self.levels: list[tuple[_Step, Array, NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]] = []
+        self.levels: list[
+            tuple[_Step, Array, NDArray[np.intp], NDArray[np.bool_], NDArray[np.intp], NDArray[np.intp]]
+        ] = []
         self.at_end = outside(sigma[:, LEVELS])
         self.minutes = self.at_end * costs.outside_minutes
         room = np.arange(int(plans.most[of].max()) + 1)[None, :, None]
+        due = np.full(grid.shape, np.inf)
         for level in range(LEVELS - 1, 0, -1):
             step = _Step(plans, of, sigma[:, level], sigma[:, level + 1], int(plans.most[of].max()))
             each = step.shifted(self.minutes)
@@ -273,10 +277,13 @@ class _Course:
             visit = least_alone + costs.cut_minutes + costs.reading_minutes
             again = (read < left) & read_first(read, visit, costs)
             what = np.where(again, READS, np.where(left <= visit, ENDS, WORKS))
+            # a cut that is due may wait for a reading, which tells what strokes should go with it
+            look = _Step(plans, of, sigma[:, level], sigma[:, level + 1], 0)
+            waits = costs.reading_minutes + look.shifted(due)[:, 0] if level < LEVELS - 1 else due
+            wait, due = waits < least, np.minimum(waits, least)
             anyway = self._anyway(level)
-            alone_minutes = np.where(again, read, np.minimum(left, visit))
-            self.minutes = anyway * least + (1.0 - anyway) * alone_minutes
-            self.levels.append((step, off, best, np.where(what == WORKS, alone, 0), what))
+            self.minutes = anyway * due + (1.0 - anyway) * np.where(again, read, np.minimum(left, visit))
+            self.levels.append((step, off, best, wait, np.where(what == WORKS, alone, 0), what))
 
     def _anyway(self, level: int) -> Array:
         return np.clip(self.cuts_left - (level - 1), 0.0, 1.0)[:, None]
@@ -284,15 +291,19 @@ class _Course:
     def followed(self, chance: Array) -> Array:
         """What follows (m, 4) where the pitch lies on the grid with this chance (m, grid)."""
         costs, out = self.plans.costs, np.zeros((len(chance), 4))
-        for level, (step, off, best, alone, what) in enumerate(reversed(self.levels), 1):
+        due = np.zeros_like(chance)
+        for level, (step, off, best, wait, alone, what) in enumerate(reversed(self.levels), 1):
             cut = self._anyway(level) * chance
-            free = chance - cut
+            free, cut = chance - cut, cut + due
+            waits = np.where(wait, cut, 0.0)
+            cut = cut - waits
             goes = np.where(what == ENDS, 0.0, free)
             out[:, 1] += ((free - goes) * off).sum(axis=1)
             out[:, 2] += np.where(what == WORKS, free, 0.0).sum(axis=1)
-            out[:, 3] += goes.sum(axis=1)
+            out[:, 3] += goes.sum(axis=1) + waits.sum(axis=1)
             chance = step.moved(cut, best) + step.moved(goes, alone)
-        out[:, 1] += (chance * self.at_end).sum(axis=1)
+            due = step.moved(waits, np.zeros_like(best))
+        out[:, 1] += ((chance + due) * self.at_end).sum(axis=1)
         visits = out[:, 2] * costs.cut_minutes + out[:, 3] * costs.reading_minutes
         out[:, 0] = out[:, 1] * costs.outside_minutes + visits
         return out
