@@ -71,30 +71,19 @@ def solve(costs: Costs) -> PolicyTable:
         chosen = np.where(least < finish, visit[best, np.arange(len(m))[:, None]], -1)
         if float(np.max(np.abs(value - before))) < SETTLED_MINUTES:
             break
-        taken = np.unique(chosen[chosen >= 0])
-        follow, number = _picked(leads, taken, len(cut))
-        for _ in range(STEPS_FOLLOWED):
-            each = np.take_along_axis(minutes[taken] + _after(follow, value, len(taken)), number[chosen], axis=0)
-            value = np.where(chosen >= 0, each, value)
+        value = _followed(leads, chosen, minutes[..., None], value[..., None], STEPS_FOLLOWED, 0.0)[..., 0]
     chosen = np.where((chosen >= 0) & read_first(ahead[0], least, costs), visit[0][:, None], chosen)
     # of each state: chances of ending past and within tolerance, cuts, readings, what it moves past by itself
     ends = np.stack([past, 1.0 - past - short, *np.zeros((3, len(m)))], axis=1)
     count = np.stack([*np.zeros((2, len(cut))), cut > 0, np.ones_like(cut), grown], axis=1)
-    carried = np.repeat(ends[None], len(rungs), axis=0)
-    for rung, which in enumerate(chosen.T):
-        go = np.flatnonzero(which >= 0)
-        follow, _ = _picked(leads, which[go], len(cut))
-        for _ in range(MOST_STEPS):
-            here = carried[rung, go]
-            carried[rung, go] = count[which[go]] + _after(follow, carried[rung], len(go))
-            if float(np.max(np.abs(carried[rung, go] - here), initial=0.0)) < SETTLED_CHANCE:
-                break
+    carried = np.repeat(ends[:, None], len(rungs), axis=1)
+    carried = _followed(leads, chosen, count[:, None], carried, MOST_STEPS, SETTLED_CHANCE)
 
     def laid(values: Array) -> Array:
         every: Array = np.concatenate([values[:1]] * first + [values]).reshape(-1, *map(len, grids))
         return every
 
-    chance, inside, cuts, read, by_itself = (laid(part) for part in np.moveaxis(carried, 2, 0))
+    chance, inside, cuts, read, by_itself = (laid(part) for part in carried.T)
     return PolicyTable(costs, *grids, laid(value.T), chance, cuts, inside, read, by_itself)
 
 
@@ -133,14 +122,25 @@ def _after(leads: Sequence[_Lead], values: Array, visits: int) -> Array:
     return out
 
 
-def _picked(leads: Sequence[_Lead], visits: NDArray[np.intp], every: int) -> tuple[list[_Lead], NDArray[np.intp]]:
-    """Where some of every visit lead, numbered as they are given; and that number of each of them (every,)."""
-    number = np.full(every, -1)
-    number[visits] = np.arange(len(visits))
+def _followed(
+    leads: Sequence[_Lead], chosen: NDArray[np.intp], more: Array, values: Array, most: int, settled: float
+) -> Array:
+    """Values of the states (n, rungs, q) after so many of the visits chosen there (n, rungs; -1: none), or fewer where
+    none changes by more than `settled`. What each of every visit adds to them: more (visits, rungs or 1, q)."""
+    taken = np.unique(chosen[chosen >= 0])
+    number = np.full(len(more), -1)
+    number[taken] = np.arange(len(taken))
     kept = [(lead, number[lead.visits] >= 0) for lead in leads]
-    some = [(lead, at) for lead, at in kept if at.any()]
-    picked = [_Lead(number[lead.visits[at]], lead.states, lead.on_m[at], lead.share[at]) for lead, at in some]
-    return picked, number
+    follow = [
+        _Lead(number[lead.visits[at]], lead.states, lead.on_m[at], lead.share[at]) for lead, at in kept if at.any()
+    ]
+    go, at = chosen[..., None] >= 0, number[chosen][..., None]
+    for _ in range(most if len(taken) else 0):
+        after = _after(follow, values.reshape(len(values), -1), len(taken)).reshape(-1, *values.shape[1:])
+        before, values = values, np.where(go, np.take_along_axis(more[taken] + after, at, axis=0), values)
+        if float(np.max(np.abs(values - before))) < settled:
+            break
+    return values
 
 
 def _leads(costs: Costs, grids: tuple[Array, ...], state: tuple[Array, ...], cut: Array) -> Iterator[_Lead]:

@@ -118,7 +118,7 @@ def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> Ba
         w, wy = row_precision(rest[at], weight[at], noise * noise_scale)
         reed = rows.reed_code[at] - rows.reed_code[at[0]]
         sums = batch_sums(psi[at], np.zeros((len(at), 0)), w, wy, reed, reed_cov * reed_scale)
-        info[batch], vector[batch], reeds[batch] = sums.m, sums.mv, len(sums.f)
+        info[batch], vector[batch], reeds[batch] = sums.m, sums.mv, len(sums.own)
     estimate, variance = np.zeros((count, 4)), np.full((count, 4), np.inf)
     batch_type = np.array([code for code, _ in rows.batches], dtype=np.intp)
     ratio = coding.slope_ratio[batch_type]

@@ -174,7 +174,8 @@ def settling(day: Array, made_day: Array, since_work: Array) -> tuple[Array, Arr
 def levels_of_rows(rows: Rows, at: slice | NDArray[np.intp], reed_of: NDArray[np.intp], t: TypeMovement) -> Levels:
     """The levels of the reeds whose rows stand at `at`; reed_of (n,): 0, 1, … in order."""
     moved = rows.jump[at][:, None, None] * t.jump + rows.event[at][:, None, None] * EVENT
-    return levels_of(rows.day[at], settled(rows)[at], moved, reed_of, t)
+    settle, _ = settling(rows.day[at], rows.made_day[at], rows.since_work[at])
+    return levels_of(rows.day[at], settle, moved, reed_of, t)
 
 
 def unsettled(y: Array, rows: Rows, movement: Movement) -> Array:

@@ -18,6 +18,8 @@ With omega = (u, phi) and D_i = [psi_i, x_i], reed r tells about omega, v_r inte
     M_r = N - E' Sigma_reed F E         m_r = sum d x W y - E' Sigma_reed F (sum psi x W y)
 
 Information adds over reeds, and over batches once u is integrated out in the same way. No inverse of Sigma is taken.
+A batch's rows know few of the terms apart (one type, mostly one chanter): D = design mix, with about half as many
+columns in design as in D, so that rows tell of (mix x I) omega alone, and all sums over rows are of that.
 The slow, obvious version (one dense covariance over all readings) stands in tests/regression/posterior/test_batch.py.
 Source: Gaussian conditioning and Woodbury's identity; e.g. Rasmussen & Williams (2006), Appendix A.
 """
@@ -26,7 +28,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,22 +45,22 @@ CELL_CUTOFF = 3.5
 class BatchSums:
     """What the readings of one batch say, reed by reed. With d = aK + P (batch deviations, then local coefficients):
 
-    m (d, d) and mv (d,): information about omega; f (R, o, o), e (R, o, d), b (R, o): what the reeds' own terms need,
-    o = aK and 3 more for each block of `levels`; psi (n, a), x (n, P/K), w (n, K, K), wy (n, K), reed_of (n,): rows.
-    own_cov (R, o, o): the reeds' covariance, with the levels'.
+    m (d, d) and mv (d,): information about omega; shows (cK, d): mix x I; own (R, o, o) the covariance of the reeds'
+    own terms given their readings and omega, e (R, o, cK), b (R, o): what their mean needs, o = aK and 3 more for each
+    block of `levels`; psi (n, a), design (n, c), w (n, K, K), wy (n, K), reed_of (n,): rows.
     """
 
     m: Array
     mv: Array
-    f: Array
+    shows: Array
+    own: Array
     e: Array
     b: Array
     psi: Array
-    x: Array
+    design: Array
     w: Array
     wy: Array
     reed_of: NDArray[np.intp]
-    own_cov: Array
     levels: Levels | None
 
 
@@ -115,11 +116,10 @@ def batch_sums(
 ) -> BatchSums:
     """Sums of one batch. psi (n, a), x (n, P/K), w and wy from `row_precision`; reed_of (n,) sorted, 0, 1, …, each with
     a row; reed_cov (aK, aK); levels: how the reeds moved, None where they stand still."""
-    k = wy.shape[1]
-    a = psi.shape[1]
-    d = np.concatenate([psi, x], axis=1)
+    k, a = wy.shape[1], psi.shape[1]
+    design, mix = _told_apart(np.concatenate([psi, x], axis=1))
     edges = edges_of(reed_of)
-    reeds, width, own_wide = len(edges) - 1, d.shape[1], a * k
+    reeds, width, own_wide = len(edges) - 1, design.shape[1], a * k
     flat = np.ascontiguousarray(w.reshape(len(w), k * k))
 
     def laid(values: Array, rows: int) -> Array:
@@ -128,23 +128,44 @@ def batch_sums(
         wide = values.reshape(*lead, rows, width, k, k)
         return np.moveaxis(wide, -2, -3).reshape(*lead, rows * k, width * k)
 
-    e = laid(np.stack([_pairs_sum(psi[lo:hi], d[lo:hi], flat[lo:hi]) for lo, hi in pairwise(edges.tolist())]), a)
-    vector = np.add.reduceat(d[:, :, None] * wy[:, None, :], edges[:-1], axis=0).reshape(reeds, width * k)
-    b, inner, own_cov = vector[:, :own_wide], e[:, :, :own_wide], np.broadcast_to(reed_cov, (reeds, own_wide, own_wide))
+    pairs, pair_sums = _pairs(psi, design), np.empty((reeds, a * width, k * k))
+    for some, rows in _equally_read(edges):
+        pair_sums[some] = pairs[rows].transpose(0, 2, 1) @ flat[rows]
+    e = laid(pair_sums, a)
+    vector = np.add.reduceat(design[:, :, None] * wy[:, None, :], edges[:-1], axis=0).reshape(reeds, width * k)
+    shows = np.asarray(np.kron(mix, np.eye(k)), dtype=np.float64)
+    psi_shows = shows[:, :own_wide]
+    b, inner, own_cov = vector @ psi_shows, e @ psi_shows, np.broadcast_to(reed_cov, (reeds, own_wide, own_wide))
     if levels is not None:
-        shown, shown_both, shown_y = _level_sums(levels, d, w, wy, reed_of)
+        shown, shown_both, shown_y = _level_sums(levels, design, w, wy, reed_of)
         e, b = np.concatenate([e, shown], axis=1), np.concatenate([b, shown_y], axis=1)
-        side = shown[:, :, :own_wide]
-        inner = np.block([[inner, side.transpose(0, 2, 1)], [side, shown_both]])
-        own_cov = np.zeros((reeds, own_wide + levels.width, own_wide + levels.width))
+        side = shown @ psi_shows
+        deviations, inner = inner, np.empty((reeds, e.shape[1], e.shape[1]))
+        inner[:, :own_wide, :own_wide], inner[:, own_wide:, own_wide:] = deviations, shown_both
+        inner[:, own_wide:, :own_wide], inner[:, :own_wide, own_wide:] = side, side.transpose(0, 2, 1)
+        own_cov = np.zeros_like(inner)
         own_cov[:, :own_wide, :own_wide], own_cov[:, own_wide:, own_wide:] = reed_cov, levels.cov
-    own = e.shape[1]
-    f = np.asarray(np.linalg.inv(np.eye(own) + inner @ own_cov), dtype=np.float64)
-    gain = own_cov @ f
-    tall = e.reshape(reeds * own, width * k)
-    m = laid(_pairs_sum(d, d, flat), width) - tall.T @ (gain @ e).reshape(reeds * own, width * k)
-    mv = vector.sum(axis=0) - tall.T @ (gain @ b[:, :, None]).reshape(reeds * own)
-    return BatchSums(m, mv, f, e, b, psi, x, w, wy, reed_of, own_cov, levels)
+    wide = e.shape[1]
+    own = np.asarray(np.linalg.solve(np.eye(wide) + own_cov @ inner, own_cov), dtype=np.float64)
+    tall = e.reshape(reeds * wide, width * k)
+    m = laid(_pairs_sum(design, design, flat), width) - tall.T @ (own @ e).reshape(reeds * wide, width * k)
+    mv = vector.sum(axis=0) - tall.T @ (own @ b[:, :, None]).reshape(reeds * wide)
+    return BatchSums(shows.T @ m @ shows, mv @ shows, shows, own, e, b, psi, design, w, wy, reed_of, levels)
+
+
+def _told_apart(d: Array) -> tuple[Array, Array]:
+    """Design (n, c) and mix (c, t) whose product is d (n, t), with no more columns than rows can be told apart by."""
+    u, size, vt = np.linalg.svd(d, full_matrices=False)
+    kept = size > 1e-12 * size.max(initial=0.0)
+    return u[:, kept] * size[kept], vt[kept]
+
+
+def _equally_read(edges: NDArray[np.intp]) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+    """The reeds with so many rows each, whatever their number, together: which reeds (m,), and their rows (m, size)."""
+    size = np.diff(edges)
+    for number in sorted(set(size.tolist())):
+        some = np.flatnonzero(size == number)
+        yield some, edges[some][:, None] + np.arange(number)
 
 
 def _level_sums(levels: Levels, d: Array, w: Array, wy: Array, reed_of: NDArray[np.intp]) -> tuple[Array, Array, Array]:
@@ -179,12 +200,16 @@ def _few_rows(n: int, width: int) -> Iterator[slice]:
     return (slice(first, min(first + step, n)) for first in range(0, n, step))
 
 
+def _pairs(left: Array, right: Array) -> Array:
+    """Every pair of terms of each row (n, a b), left (n, a) by right (n, b)."""
+    return (left[:, :, None] * right[:, None, :]).reshape(len(left), -1)
+
+
 def _pairs_sum(left: Array, right: Array, values: Array) -> Array:
     """Sum over rows (n,) of every pair of terms, left (n, a) by right (n, b), times values (n, v): (a b, v)."""
     out = np.zeros((left.shape[1] * right.shape[1], values.shape[1]))
     for some in _few_rows(len(left), max(left.shape[1], right.shape[1])):
-        pairs = (left[some, :, None] * right[some, None, :]).reshape(-1, len(out))
-        out += pairs.T @ values[some]
+        out += _pairs(left[some], right[some]).T @ values[some]
     return out
 
 
@@ -229,17 +254,16 @@ def batch_posterior(info: Array, vector: Array, batch_cov: Array, coef_info: Arr
 
 
 def reed_terms(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array]:
-    """Each reed's own terms v = free - q omega given everything: mean of v (R, o), q (R, o, d), and the covariance of
-    `free` (R, o, o), which omega tells nothing of."""
-    own = sums.own_cov @ sums.f
-    q = own @ sums.e
-    return (own @ sums.b[:, :, None])[:, :, 0] - q @ post.mean, q, own
+    """Each reed's own terms v = free - q (shows omega) given everything: mean of v (R, o), q (R, o, cK), and the
+    covariance of `free` (R, o, o), which omega tells nothing of."""
+    q = sums.own @ sums.e
+    return (sums.own @ sums.b[:, :, None])[:, :, 0] - q @ (sums.shows @ post.mean), q, sums.own
 
 
 def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array]:
     """Each reed's own terms given everything, movement included: mean (R, o) and cov (R, o, o)."""
     mean, q, own = reed_terms(sums, post)
-    return mean, own + q @ post.cov @ q.transpose(0, 2, 1)
+    return mean, own + q @ (sums.shows @ post.cov @ sums.shows.T) @ q.transpose(0, 2, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,19 +284,22 @@ class Deletion:
         known = self.seen & (size > 1e-12)
         return np.where(known, self.pull / np.sqrt(np.where(known, size, 1.0)), np.nan)
 
-    def by_pattern(self) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp], Array, Array, Array]]:
+    def by_pattern(self) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp], Array, Array]]:
         """For readings of one pattern after another: which m outputs were taken, which r rows these are, pull (r, m),
-        inverse (r, m, m), and the noise N_i (r, m, m) that they were counted with."""
+        inverse (r, m, m)."""
         for taken, rows in patterns_of(self.seen):
-            spot = np.ix_(rows, taken, taken)
-            yield taken, rows, self.pull[np.ix_(rows, taken)], self.inverse[spot], scaled_inverse(self.w[spot])
+            yield taken, rows, self.pull[np.ix_(rows, taken)], self.inverse[np.ix_(rows, taken, taken)]
+
+    def noise(self, taken: NDArray[np.intp], rows: NDArray[np.intp]) -> Array:
+        """The noise N_i (r, m, m) that readings of one pattern were counted with."""
+        return scaled_inverse(self.w[np.ix_(rows, taken, taken)])
 
     def left_out(self) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp], Array, Array]]:
         """By pattern, what all the others predict of each reading: outputs, rows, error (r, m), variance (r, m, m) of
         the forecast of its true value. Readings of lowered weight are predicted as well as any."""
-        for taken, rows, pull, inverse, noise in self.by_pattern():
+        for taken, rows, pull, inverse in self.by_pattern():
             whole = np.linalg.pinv(inverse, rcond=1e-9, hermitian=True)
-            yield taken, rows, (whole @ pull[:, :, None])[:, :, 0], whole - noise
+            yield taken, rows, (whole @ pull[:, :, None])[:, :, 0], whole - self.noise(taken, rows)
 
     def noise_residuals(self) -> tuple[Array, Array]:
         """Residual sum of squares of each reading (n,), in units of the noise taken for true, and its degrees of
@@ -283,7 +310,8 @@ class Deletion:
         whatever reeds do otherwise. Source: Searle, Casella & McCulloch (1992), Variance Components, ch. 6.
         """
         squares, freedom = np.zeros(len(self.pull)), np.zeros(len(self.pull))
-        for _, rows, pull, inverse, noise in self.by_pattern():
+        for taken, rows, pull, inverse in self.by_pattern():
+            noise = self.noise(taken, rows)
             squares[rows] = np.einsum("nk,nkl,nl->n", pull, noise, pull)
             freedom[rows] = np.einsum("nkl,nkl->n", inverse, noise)
         return squares, freedom
@@ -292,7 +320,8 @@ class Deletion:
         """`noise_residuals` along directions m of output space, directions (c, K): (m' N_i (V^-1 r)_i)² / m' N_i m and
         m' N_i (V^-1)_ii N_i m / m' N_i m, (n, c) each; none where one of a direction's outputs was not taken."""
         squares, freedom = np.zeros((2, len(self.pull), len(directions)))
-        for taken, rows, pull, inverse, noise in self.by_pattern():
+        for taken, rows, pull, inverse in self.by_pattern():
+            noise = self.noise(taken, rows)
             for c in np.flatnonzero((np.delete(directions, taken, axis=1) == 0).all(axis=1)):
                 m = noise @ directions[c, taken]
                 size = m @ directions[c, taken]
@@ -308,29 +337,26 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> Deletion:
     blocks of C, and no wide matrix is formed for a row.
     """
     n, k = sums.wy.shape
-    a, d = sums.psi.shape[1], np.concatenate([sums.psi, sums.x], axis=1)
-    terms, reeds = d.shape[1], len(sums.f)
+    a, d, edges = sums.psi.shape[1], sums.design, edges_of(sums.reed_of)
+    terms, reeds = d.shape[1], len(sums.own)
     mean_v, q, free = reed_terms(sums, post)
-    own_wide = q.shape[1]
-    blocks = post.cov.reshape(terms, k, terms, k).transpose(0, 2, 1, 3).reshape(terms * terms, k * k)
+    own_wide, shown_cov = q.shape[1], sums.shows @ post.cov @ sums.shows.T
+    blocks = shown_cov.reshape(terms, k, terms, k).transpose(0, 2, 1, 3).reshape(terms * terms, k * k)
     spread = np.empty((n, k, k))
-    for some in _few_rows(n, terms):
-        pairs = (d[some, :, None] * d[some, None, :]).reshape(-1, terms * terms)
-        spread[some] = (pairs @ blocks).reshape(-1, k, k)
-    all_tied = (q.reshape(reeds * own_wide, -1) @ post.cov).reshape(reeds, own_wide, -1)
+    for few in _few_rows(n, terms):
+        spread[few] = (_pairs(d[few], d[few]) @ blocks).reshape(-1, k, k)
+    all_tied = (q.reshape(reeds * own_wide, -1) @ shown_cov).reshape(reeds, own_wide, -1)
     all_own = all_tied @ q.transpose(0, 2, 1) + free
     own = all_own[:, : a * k, : a * k].reshape(reeds, a, k, a, k).transpose(0, 1, 3, 2, 4)
     tied = all_tied[:, : a * k].reshape(reeds, a, k, terms, k).transpose(0, 1, 3, 2, 4).reshape(reeds, a * terms, k * k)
     own = own.reshape(reeds, a * a, k * k)
-    both = (sums.psi[:, :, None] * d[:, None, :]).reshape(n, -1)
-    pairs = (sums.psi[:, :, None] * sums.psi[:, None, :]).reshape(n, -1)
+    both, pairs = _pairs(sums.psi, d), _pairs(sums.psi, sums.psi)
     cross, alone = np.empty((n, k * k)), np.empty((n, k * k))
-    for r, (first, last) in enumerate(pairwise(edges_of(sums.reed_of).tolist())):
-        np.matmul(both[first:last], tied[r], out=cross[first:last])
-        np.matmul(pairs[first:last], own[r], out=alone[first:last])
+    for some, rows in _equally_read(edges):
+        cross[rows], alone[rows] = both[rows] @ tied[some], pairs[rows] @ own[some]
     cross = cross.reshape(n, k, k)
     spread += alone.reshape(n, k, k) - cross - cross.transpose(0, 2, 1)
-    fitted = d @ post.mean.reshape(terms, k) + np.einsum(
+    fitted = d @ (sums.shows @ post.mean).reshape(terms, k) + np.einsum(
         "na,nak->nk", sums.psi, mean_v[:, : a * k].reshape(reeds, a, k)[sums.reed_of]
     )
     if sums.levels is not None:
@@ -371,20 +397,18 @@ def reed_block(sums: BatchSums, post: Posterior, y: Array, reed: int) -> tuple[N
     """
     rows = np.flatnonzero(sums.reed_of == reed)
     n, k = len(rows), sums.wy.shape[1]
-    d = np.concatenate([sums.psi[rows], sums.x[rows]], axis=1)
     eye = np.eye(k)
-    design = (d[:, None, :, None] * eye[None, :, None, :]).reshape(n * k, -1)
+    design = (sums.design[rows][:, None, :, None] * eye[None, :, None, :]).reshape(n * k, -1)
     own_design = (sums.psi[rows][:, None, :, None] * eye[None, :, None, :]).reshape(n * k, -1)
     if sums.levels is not None:
         shows = sums.levels.slots[reed][sums.levels.sitting[rows]]
         own_design = np.concatenate(
             [own_design, (shows[:, None, :, None] * BASIS[None, :, None, :]).reshape(n * k, -1)], axis=1
         )
-    one = replace(sums, f=sums.f[[reed]], e=sums.e[[reed]], b=sums.b[[reed]], own_cov=sums.own_cov[[reed]])
-    mean_v, q, free = reed_terms(one, post)
-    both = design - own_design @ q[0]
+    mean_v, q, free = reed_terms(replace(sums, own=sums.own[[reed]], e=sums.e[[reed]], b=sums.b[[reed]]), post)
+    both = (design - own_design @ q[0]) @ sums.shows
     spread = both @ post.cov @ both.T + own_design @ free[0] @ own_design.T
-    fitted = design @ post.mean + own_design @ mean_v[0]
+    fitted = design @ (sums.shows @ post.mean) + own_design @ mean_v[0]
     cells = y[rows].reshape(-1)
     rest = np.where(np.isfinite(cells), cells - fitted, 0.0)
     w = np.zeros((n * k, n * k))
@@ -425,7 +449,7 @@ def sound_weights(
     wrong, until it is set aside itself. stretch (K,): divides the errors first.
     """
     out, score = np.ones_like(base), np.zeros(len(base))
-    for taken, rows, pull, inverse, noise in gone.by_pattern():
+    for taken, rows, pull, inverse in gone.by_pattern():
         whole = scaled_inverse(inverse)
         error = (whole @ pull[:, :, None])[:, :, 0]
         if stretch is not None:
@@ -434,7 +458,7 @@ def sound_weights(
         less = np.flatnonzero((weight != base)[np.ix_(rows, taken)].any(axis=1))
         if len(less):
             sound = reading_noise(base[np.ix_(rows[less], taken)], noise_cov[np.ix_(taken, taken)])
-            cov[less] += sound - noise[less]
+            cov[less] += sound - gone.noise(taken, rows[less])
             precision[less] = scaled_inverse(cov[less])
         # a forecast so vague that its precision is lost in rounding judges nothing
         known = (np.einsum("nkk->nk", precision) > 0).all(axis=1)

@@ -497,8 +497,9 @@ def batch_states(
     if len(rows) and not forget:
         sums, post = batch.posterior(mean, cov)
         if only is not None:
-            sums = replace(sums, f=sums.f[only], e=sums.e[only], b=sums.b[only], own_cov=sums.own_cov[only])
+            sums = replace(sums, own=sums.own[only], e=sums.e[only], b=sums.b[only])
         means, q, own = reed_terms(sums, post)
+        q = q @ sums.shows
     elif len(rows):
         post = batch_posterior(np.zeros((d, d)), np.zeros(d), batch.batch_cov, *batch.before(mean, cov))
     else:
@@ -586,7 +587,7 @@ def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Arr
     """A reed's coefficients with the batch's (in `post`) and its own terms added in, then the sitting's error (3) and
     the movement since the sitting before (3): mean (P + 6,) and cov (P + 6, P + 6).
 
-    v_mean (o,), v_q (o, d), v_own (o, o): its own terms are `free - q omega`, as of `batch.reed_terms`: the deviations
+    v_mean (o,), v_q (o, d), v_own (o, o): its own terms are `free - q omega` (`batch.reed_terms`): the deviations
     (4K), of which slopes and bends count `ratio` times, then the blocks of `process.levels_of`, of which the level now
     goes to the start. Only the first 4K coefficients have anything added: only their rows are worked out.
     """
