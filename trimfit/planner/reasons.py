@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from trimfit.base.normal import Z90
 from trimfit.base.pitch import crow_label, hz_from_cents
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
@@ -255,7 +256,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if reason == "doubtful?":
         return "the one reading since the last cut is doubtful: read it again before you decide"
     if reason == "no-fit?":
-        low, high = (choice.meet_mean_cents + k * 1.645 * choice.meet_sd_cents for k in (-1.0, 1.0))
+        low, high = (choice.meet_mean_cents + k * Z90 * choice.meet_sd_cents for k in (-1.0, 1.0))
         asked = hz_from_cents(aim.target_cents or 0.0)
         return (
             f"E and F would meet somewhere from {hz_from_cents(low):.1f} to {hz_from_cents(high):.1f} Hz, and "
@@ -275,7 +276,7 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
         said = ""
         if choice.lip_strokes:
             said = "the lips bring the pitch to the one asked for"
-        elif aim.target_cents is not None and 1.645 * choice.meet_sd_cents > WIDE_TOLERANCES * aim.tolerance_cents:
+        elif aim.target_cents is not None and Z90 * choice.meet_sd_cents > WIDE_TOLERANCES * aim.tolerance_cents:
             said = "whether it will meet at the pitch asked for shows nearer the end"
         elif for_target := _off_target(choice, aim):
             said = f"{for_target}, to be seen again nearer the end"

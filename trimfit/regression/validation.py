@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from itertools import pairwise
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +35,7 @@ from trimfit.regression.posterior.reed import ReedState, batch_states
 
 SCORED = ("gap", *OUTPUTS)
 COVERAGES = (50, 80, 90, 95)
-_Z = {50: 0.67449, 80: 1.28155, 90: 1.64485, 95: 1.95996}
+_Z = {percent: NormalDist().inv_cdf(0.5 + percent / 200.0) for percent in COVERAGES}
 LEAST_CUT_MM = 0.02
 """A shorter step is no cut: the naive rules are not scored on it."""
 NOT_TAKEN = 1e12

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trimfit.base.normal import Z90
 from trimfit.base.pitch import hz_width_cents
 from trimfit.base.records import Settings
 from trimfit.log.journal import Journal
@@ -231,7 +232,7 @@ def _ends(
 
     Short: handed over as good while the last gap read was under the tolerance by more than a reading's error.
     """
-    limit = hz_width_cents(settings.tolerance_hz, 470.0) + 1.645 * gap_sd
+    limit = hz_width_cents(settings.tolerance_hz, 470.0) + Z90 * gap_sd
     gap = frame["f_cents"] - frame["e_cents"]
     known = frame.assign(gap=gap)[gap.notna()].sort_values("taken_day", kind="stable")
     last = dict(zip(known["reed"], known["gap"], strict=True))

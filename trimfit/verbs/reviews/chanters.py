@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trimfit.base.errors import InputError, nearest, short, unwritable
+from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUTS, cents_from_440, hz_from_cents
 from trimfit.base.records import Chanter
 from trimfit.base.units import Interval
@@ -295,7 +296,7 @@ def _witness(rows: _Readings) -> GWitness | None:
     mean = float(hz.mean())
     # one reading's error of the difference is about a hertz until there are enough to tell
     var = (float(hz.var()) * len(hz) + 3.0) / (len(hz) + 2.0)
-    half = 1.645 * float(np.sqrt(var / len(hz)))
+    half = Z90 * float(np.sqrt(var / len(hz)))
     return GWitness(Interval(mean, mean - half, mean + half), len(hz), bool(abs(mean) <= max(AGREE_HZ, half)))
 
 
