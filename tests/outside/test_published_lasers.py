@@ -30,6 +30,7 @@ from tests.outside.test_published_crossings import crossing
 from trimfit.base.pitch import hz_width_cents
 from trimfit.base.records import Settings
 from trimfit.log.journal import Journal
+from trimfit.planner.chance_past import chance_over
 from trimfit.planner.quantities import CutError
 from trimfit.session.open_log import Bench
 
@@ -102,7 +103,7 @@ def _crossing_mm(bench: Bench, reed: str, removed_mm: float) -> list[float]:
     assert seen.removed_mm == pytest.approx(removed_mm)
 
     def over(length_mm: float, chance: float) -> float:
-        return float(posterior.chance_over(0.0, np.array([length_mm]), 0.0, AS_SAID)[0]) - chance
+        return float(chance_over(posterior, 0.0, np.array([length_mm]), 0.0, AS_SAID)[0]) - chance
 
     def at(chance: float) -> float:
         if over(FARTHEST_MM, chance) < 0.0:  # a line that may bend over and never get there

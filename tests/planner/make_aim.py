@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
 from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.quantities import CutError
-from trimfit.regression.curve import KNOTS_MM
+from trimfit.regression.curve import KNOTS_MM, bent_mm
 from trimfit.regression.fitting.steps import prior_model
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import C_TERMS, REGRESSORS, STROKE_SHARE
@@ -18,6 +20,13 @@ K, M = len(OUTPUTS), len(REGRESSORS)
 E_NOTE, F_NOTE = OUTPUTS.index("e"), OUTPUTS.index("f")
 EXACT = CutError(0.0, 0.0)
 USUAL = CutError()
+CASES = [
+    {"gap": -45.0, "slope_sd": 12.0},
+    {"gap": -45.0, "slope_sd": 18.0, "gap_sd": 0.8},
+    {"gap": -15.0, "slope_sd": 9.0, "tie": -0.5},
+    {"gap": -30.0, "slope_sd": 12.0, "tilt": 0.16, "bend": 4.0, "bend_sd": 2.0},
+]
+"""Reeds of which chances and intervals are compared with draws."""
 
 
 def state_of(
@@ -96,3 +105,25 @@ def aim_of(target: float | None = None, *, most: float = 8.0, tolerance: float =
 def belief_of(target: float | None = None, *, removed: float = 0.0, **kwargs: float) -> AimPosterior:
     """`state_of` seen from an aim."""
     return see(state_of(**kwargs), aim_of(target), removed, 0.0)  # type: ignore[arg-type]
+
+
+def draw(posterior: AimPosterior, rng: np.random.Generator, n: int) -> Array:
+    """Seeded draws (n, 8) of the law that the posterior states: slope lognormal, the rest Gaussian given it."""
+    mean, cov = posterior.mean, posterior.cov
+    log_sd = math.sqrt(math.log1p(cov[1, 1] / mean[1] ** 2))
+    slope = mean[1] * np.exp(log_sd * rng.standard_normal(n) - 0.5 * log_sd**2)
+    rest = cov - np.outer(cov[:, 1], cov[:, 1]) / cov[1, 1]
+    values, vectors = np.linalg.eigh(0.5 * (rest + rest.T))
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    return mean + (slope - mean[1])[:, None] * (cov[:, 1] / cov[1, 1]) + rng.standard_normal((n, 8)) @ root.T
+
+
+def gaps(
+    q: Array, posterior: AimPosterior, length: float, lip: float, error: CutError, rng: np.random.Generator
+) -> Array:
+    """True gaps after a cut, executed with its error, along the curved length."""
+    taken = length * (1 + error.pct / 100 * rng.standard_normal(len(q))) if length else np.zeros(len(q))
+    if length:
+        taken = taken + error.constant_mm * rng.standard_normal(len(q))
+    now, then = (bent_mm(x, posterior.curve) for x in (np.array([posterior.removed_mm]), posterior.removed_mm + taken))
+    return q[:, 0] + q[:, 1] * (then - now) + q[:, 2] * (then**2 - now**2) + q[:, 3] * lip

@@ -10,34 +10,23 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.planner.make_aim import E_NOTE, EXACT, F_NOTE, USUAL, K, aim_of, belief_of, random_state, state_of
-from trimfit.planner.aim import AimPosterior, interval_of, see
+from tests.planner.make_aim import (
+    CASES,
+    E_NOTE,
+    F_NOTE,
+    USUAL,
+    K,
+    aim_of,
+    belief_of,
+    draw,
+    gaps,
+    random_state,
+    state_of,
+)
+from trimfit.planner.aim import interval_of, see
 from trimfit.planner.quantities import CutError, Quantities, even_nodes, nodes, normal_cdf
-from trimfit.regression.curve import bent_mm
 
 Array = NDArray[np.float64]
-
-
-def draw(posterior: AimPosterior, rng: np.random.Generator, n: int) -> Array:
-    """Seeded draws (n, 8) of the law that the posterior states: slope lognormal, the rest Gaussian given it."""
-    mean, cov = posterior.mean, posterior.cov
-    log_sd = math.sqrt(math.log1p(cov[1, 1] / mean[1] ** 2))
-    slope = mean[1] * np.exp(log_sd * rng.standard_normal(n) - 0.5 * log_sd**2)
-    rest = cov - np.outer(cov[:, 1], cov[:, 1]) / cov[1, 1]
-    values, vectors = np.linalg.eigh(0.5 * (rest + rest.T))
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    return mean + (slope - mean[1])[:, None] * (cov[:, 1] / cov[1, 1]) + rng.standard_normal((n, 8)) @ root.T
-
-
-def gaps(
-    q: Array, posterior: AimPosterior, length: float, lip: float, error: CutError, rng: np.random.Generator
-) -> Array:
-    """True gaps after a cut, executed with its error, along the curved length."""
-    taken = length * (1 + error.pct / 100 * rng.standard_normal(len(q))) if length else np.zeros(len(q))
-    if length:
-        taken = taken + error.constant_mm * rng.standard_normal(len(q))
-    now, then = (bent_mm(x, posterior.curve) for x in (np.array([posterior.removed_mm]), posterior.removed_mm + taken))
-    return q[:, 0] + q[:, 1] * (then - now) + q[:, 2] * (then**2 - now**2) + q[:, 3] * lip
 
 
 def test_normal_distribution_function() -> None:
@@ -86,28 +75,6 @@ def test_the_eight_quantities_are_the_states_own(seed: int) -> None:
             assert row @ posterior.cov @ row == pytest.approx(variance, rel=1e-8)
 
 
-CASES = [
-    {"gap": -45.0, "slope_sd": 12.0},
-    {"gap": -45.0, "slope_sd": 18.0, "gap_sd": 0.8},
-    {"gap": -15.0, "slope_sd": 9.0, "tie": -0.5},
-    {"gap": -30.0, "slope_sd": 12.0, "tilt": 0.16, "bend": 4.0, "bend_sd": 2.0},
-]
-
-
-@pytest.mark.parametrize("case", CASES)
-def test_chance_of_going_past_against_sampling(case: dict[str, float]) -> None:
-    posterior = belief_of(**case)
-    rng = np.random.default_rng(3)
-    n = 400_000
-    q = draw(posterior, rng, n)
-    need = posterior.need_mm()
-    for share in (0.6, 0.8, 1.0):
-        found = float(posterior.chance_over(3.68, np.array([share * need]), 0.0, USUAL)[0])
-        seen = float(np.mean(gaps(q, posterior, share * need, 0.0, USUAL, rng) > 3.68))
-        error = math.sqrt(max(seen * (1 - seen), 1e-7) / n)
-        assert abs(found - seen) <= 4 * error + 0.1 * seen
-
-
 @pytest.mark.parametrize("case", CASES)
 def test_interval_holds_nine_in_ten(case: dict[str, float]) -> None:
     posterior = belief_of(**case)
@@ -153,13 +120,6 @@ def test_what_is_known_of_the_chanter_counts_beside_the_reeds_own_course() -> No
     assert both.meeting(3.0)[0] - both.meeting()[0] == pytest.approx(own.meeting(3.0)[0] - mean, abs=0.05)
 
 
-def test_the_need_ends_where_the_blade_does() -> None:
-    free = belief_of(gap=-50.0, slope_sd=30.0).need()
-    assert belief_of(gap=-50.0, slope_sd=30.0).need(10.0) == free
-    held = belief_of(gap=-50.0, slope_sd=30.0).need(1.0)
-    assert (held.low, held.mean, held.high) == (free.low, free.mean, 1.0)
-
-
 @pytest.mark.parametrize("removed", [0.0, 0.5])
 def test_meeting_pitch_of_a_reed_whose_pitch_bends(removed: float) -> None:
     """The pitch where a cut along the curved length would bring the gap to zero, found reed by reed by bisection."""
@@ -185,19 +145,6 @@ def test_no_cut_has_no_execution_error_and_changes_nothing() -> None:
     np.testing.assert_allclose(mean[0], posterior.at[:, 0])
     np.testing.assert_allclose(variance[0], posterior.within[0, 0])
     assert np.all(USUAL.sd_mm(np.array([0.0, 0.1])) == [0.0, math.hypot(0.003, 0.006)])
-
-
-def test_longer_cuts_are_likelier_to_go_past() -> None:
-    posterior = belief_of(slope_sd=15.0)
-    chance = posterior.chance_over(3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL)
-    assert np.all(np.diff(chance) > -1e-12)
-    assert chance[0] < 1e-12
-    assert chance[-1] > 0.9
-    past, short = posterior.past_and_short(3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL)
-    np.testing.assert_array_equal(past, chance)
-    np.testing.assert_array_equal(short, 1.0 - posterior.chance_over(-3.68, np.linspace(0.0, 1.5, 151), 0.0, USUAL))
-    assert short[0] > 0.9
-    assert np.all(past + short < 1.0 + 1e-9)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -257,46 +204,3 @@ def test_another_pressure_moves_pitch_and_gap_by_its_own_slopes() -> None:
     player = see(state, replace(aim_of(), pressure_kpa=7.5), 0.0, 0.0)
     assert player.mean[0] - bench.mean[0] == pytest.approx(1.5 * 2.0)
     assert player.mean[4] - bench.mean[4] == pytest.approx(1.5 * 4.0)
-
-
-def test_exact_hand_leaves_what_is_not_known() -> None:
-    posterior = belief_of(slope_sd=0.01, gap_sd=2.0)
-    chance = float(posterior.chance_over(3.68, np.array([40.0 / 60.0]), 0.0, EXACT)[0])
-    assert chance == pytest.approx(1 - NormalDist().cdf(3.68 / 2.0), rel=1e-3)
-
-
-def test_what_is_wanted_in_all_is_what_brings_the_gap_to_zero() -> None:
-    posterior = belief_of(tilt=0.3, bend_sd=3.0)
-    need = posterior.need()
-    # the slow version: many reeds drawn from the posterior, each with the length at which its own gap closes
-    rng = np.random.default_rng(4)
-    node = rng.choice(len(posterior.weight), size=40_000, p=posterior.weight)
-    draws = posterior.at[node] + rng.multivariate_normal(np.zeros(8), posterior.within, len(node), method="eigh")
-    step, square, _ = posterior._steps(lengths := np.linspace(0.0, 3.0, 1501))
-    gaps = draws[:, :1] + draws[:, 1:2] * step + draws[:, 2:3] * square
-    wanted = lengths[np.argmax(gaps >= 0.0, axis=1)]
-    assert need.mean == posterior.need_mm()
-    assert (need.low, need.high) == pytest.approx(np.quantile(wanted, [0.05, 0.95]), abs=0.012)
-    assert belief_of(gap=3.0, gap_sd=0.5).need().high < 0.02
-
-
-def test_the_chance_that_goes_with_a_cut_counts_what_a_reed_left_short_may_do() -> None:
-    """By sampling: past right after the cut, or short then and past at the next visit."""
-    rng, n, t = np.random.default_rng(1), 2_000_000, 3.68
-    posterior = replace(
-        belief_of(gap=-9.0, gap_sd=1.5, slope_sd=9.0, slope=60.0),
-        wait_mean=np.array([0.8, 0.0]), wait_var=np.array([9.0, 4.0]), wait_jump=0.2, jump_var=np.array([81.0, 9.0]),
-    )  # fmt: skip
-    for length in (0.05, 0.12):
-        mean, variance = posterior.at_once().after(np.array([length]), 0.0, USUAL)
-        node = rng.choice(len(posterior.weight), n, p=posterior.weight)
-        gap = mean[0][node] + np.sqrt(variance[0][node]) * rng.standard_normal(n)
-        moved = 0.8 + np.sqrt(9.0 + 81.0 * (rng.random(n) < 0.2)) * rng.standard_normal(n)
-        happened = float(((gap > t) | ((gap < -t) & (gap + moved > t))).mean())
-        stated = posterior.past_when_next_seen(t, length, 0.0, USUAL)
-        assert stated == pytest.approx(happened, abs=4.0 * math.sqrt(happened / n) + 1e-5)
-        soon = posterior.at_once()
-        assert soon.past_when_next_seen(t, length, 0.0, USUAL) == pytest.approx(float((gap > t).mean()), abs=3e-4)
-        over, short = posterior.past_and_short(t, np.array([length]), 0.0, USUAL)
-        assert over[0] == pytest.approx(float((gap + moved > t).mean()), abs=1e-3)
-        assert short[0] == pytest.approx(float((gap + moved < -t).mean()), abs=1e-3)

@@ -12,8 +12,8 @@ Slopes spread in proportion, so the tail that matters (a reed that answers far f
 Gaussian's. The gap's slope is therefore given a lognormal law with the same mean and variance, but never wider than
 MOST_LOG_SD: before the first cuts are logged the assumed law is wider, and an eighth of it below nothing. It is laid on
 quadrature nodes; given the slope, the other seven keep the Gaussian law they have in the joint state. At each node
-everything is Gaussian, and every chance below is a weighted sum of normal tails. Moments: Johnson, Kotz & Balakrishnan
-(1994), ch. 14.
+everything is Gaussian, and every chance (`planner.chance_past`) is a weighted sum of normal tails. Moments: Johnson,
+Kotz & Balakrishnan (1994), ch. 14.
 """
 
 from __future__ import annotations
@@ -32,8 +32,6 @@ from trimfit.regression.outputs import GAP, PITCH, Array, positive
 from trimfit.regression.posterior.reed import ReedState
 
 LEAST_GAIN = 0.2
-NEED_POINTS = 241
-SHORT_STEP_CENTS, SHORT_STEPS = 0.25, 240
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,21 +164,6 @@ class AimPosterior:
         already)."""
         return float(Quantities.of([self]).need_mm()[0])
 
-    def need(self, room_mm: float = math.inf) -> Interval:
-        """Length that has yet to come off, in all, until F and E read the same, or as the work goes toward: mm, 90 %,
-        and no more than the blade has (room_mm).
-
-        The chance that no more than a length is wanted is the chance that the gap is over that once it is off, so that
-        the ends are read off `chance_over` (lips left alone, the blade taken as true).
-        """
-        middle = self.need_mm()
-        lengths = np.linspace(0.0, min(3.0 * middle + 0.3, 12.0), NEED_POINTS)
-        chance = np.maximum.accumulate(
-            self.known().at_once().chance_over(self.stop_cents, lengths, 0.0, CutError(0.0, 0.0))
-        )
-        low, high = (float(lengths[min(int(np.searchsorted(chance, p)), NEED_POINTS - 1)]) for p in (0.05, 0.95))
-        return Interval(*(min(length, room_mm) for length in (middle, min(low, middle), max(high, middle))))
-
     def way_left(self, length_mm: Array, lip: float, error: CutError) -> tuple[Array, Array]:
         """`way_left` (n,) each, once cuts (n,) mm with `lip` strokes and a reading of each are behind; for no cut, once
         the reed was read again as it stands."""
@@ -203,42 +186,6 @@ class AimPosterior:
         rest[:, 1], rest[:, 2] = step_end - step, square_end - square
         blade = (self.mean[1] * stretch * error.sd_mm(length_mm)) ** 2
         return way_left(cut, rest, self.mean[None], self.cov[None], blade, noise)
-
-    def chance_over(self, limit_cents: float, length_mm: Array, lip: float, error: CutError) -> Array:
-        """Chance (n,) that the true gap is over `limit_cents` after cuts (n,) mm and `lip` strokes."""
-        weight, mean, variance = self.outcomes(length_mm, lip, error)
-        return np.asarray((weight * normal_cdf((mean - limit_cents) / np.sqrt(variance))).sum(axis=1))
-
-    def past_and_short(
-        self, tolerance_cents: float, length_mm: Array, lip: float, error: CutError
-    ) -> tuple[Array, Array]:
-        """Chances (n,) that the true gap is over the tolerance, and that it is under it, after cuts and strokes."""
-        weight, mean, variance = self.outcomes(length_mm, lip, error)
-        sd = np.sqrt(variance)
-        past, not_short = (
-            (weight * normal_cdf((mean + side) / sd)).sum(axis=1) for side in (-tolerance_cents, tolerance_cents)
-        )
-        return past, 1.0 - not_short
-
-    def past_when_next_seen(self, tolerance_cents: float, length_mm: float, lip: float, error: CutError) -> float:
-        """The chance of going past that goes with a cut and `lip` strokes.
-
-        A reed that is within tolerance after it is done: it leaves the bench, and what it does then is no part of the
-        chance. One that is short stays, and may be past by the next visit. With x the gap right after the cut, u how
-        far it moves until then, and t the tolerance, that is P(x > t) + P(x < -t, x + u > t).
-        """
-        soon, length = self.at_once(), np.array([length_mm])
-        chance = float(soon.chance_over(tolerance_cents, length, lip, error)[0])
-        if soon is self or not (length_mm or lip):
-            return chance
-        weight, mean, variance = soon.outcomes(length, lip, error)
-        ends = -tolerance_cents - SHORT_STEP_CENTS * np.arange(SHORT_STEPS + 1.0)[::-1]
-        short = np.diff(weight[0] @ normal_cdf((ends - mean[0][:, None]) / np.sqrt(variance[0])[:, None]))
-        over = 0.5 * (ends[1:] + ends[:-1]) + self.wait_mean[0] - tolerance_cents
-        later = np.zeros(SHORT_STEPS)
-        for share, jump_var in ((1.0 - self.wait_jump, 0.0), (self.wait_jump, float(self.jump_var[0]))):
-            later += share * normal_cdf(over / math.sqrt(self.wait_var[0] + jump_var + 1e-9))
-        return chance + float(short @ later)
 
     def pitch_outside(self, aim: Aim, length_mm: float, lip: float, error: CutError) -> float:
         """Chance that the reed, as it stands after a cut and strokes, sounds off the aim's pitch; 0 without one."""

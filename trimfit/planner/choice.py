@@ -21,6 +21,7 @@ from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior, interval_of
 from trimfit.planner.away import LEFT_SHARE
+from trimfit.planner.chance_past import chance_over, past_and_short, past_when_next_seen
 from trimfit.planner.lip_work import LipPlans
 from trimfit.planner.policy_table import (
     LADDER,
@@ -308,7 +309,7 @@ class _Weighing:
     def handed_over(self, seen: AimPosterior) -> tuple[float, float, float]:
         """Chances of past and of short now, and the cents under tolerance, as the table prices them."""
         if not self.away:
-            over, short = seen.past_and_short(self.tolerance, np.zeros(1), 0.0, self.error)
+            over, short = past_and_short(seen, self.tolerance, np.zeros(1), 0.0, self.error)
             return float(over[0]), float(short[0]), 0.0
         gap, variance = np.array(float(seen.mean[0]) - self.posterior.stop_cents), np.array(float(seen.cov[0, 0]))
         over, short, under = ending(self.costs, gap, variance)
@@ -324,8 +325,8 @@ class _Weighing:
 
     def _ends(self, seen: AimPosterior, length: float, lip: int) -> Array:
         """Chances of being past and of being short right after it, and of being past when it is next seen (3,)."""
-        over, under = seen.at_once().past_and_short(self.tolerance, np.array([length]), float(lip), self.error)
-        return np.array([over[0], under[0], seen.past_when_next_seen(self.tolerance, length, float(lip), self.error)])
+        over, under = past_and_short(seen.at_once(), self.tolerance, np.array([length]), float(lip), self.error)
+        return np.array([over[0], under[0], past_when_next_seen(seen, self.tolerance, length, float(lip), self.error)])
 
     def at_stake(self, length: float, lip: int, *, last: bool) -> float:
         """Minutes that the other explanations would cost, at this rung, over those counted already."""
@@ -348,7 +349,7 @@ class _Weighing:
             return np.ones(len(lengths), dtype=np.bool_)
         if self.away:
             every, limit = [seen.known() for seen in every], self.posterior.stop_cents + self.tolerance
-        likeliest, *each = (seen.at_once().chance_over(limit, lengths, float(lip), self.error) for seen in every)
+        likeliest, *each = (chance_over(seen.at_once(), limit, lengths, float(lip), self.error) for seen in every)
         chance = self.mixed(likeliest, each) if each else likeliest
         return np.asarray(MODEL_DOUBT * chance <= max(self.rules.chance_past_ceiling, LEAST_CEILING))
 

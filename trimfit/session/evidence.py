@@ -21,6 +21,7 @@ from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Logged, Reading
 from trimfit.planner.aim import Aim, AimPosterior
+from trimfit.planner.chance_past import chance_over
 from trimfit.planner.choice import Choice, Rules, choose, rung_of
 from trimfit.planner.quantities import nodes
 from trimfit.planner.reasons import FEW_REEDS, Grounds, Here
@@ -205,7 +206,7 @@ def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, groun
             return choice
     gap = posterior.gap(0.0, 0.0, rules.error)
     meet, meet_sd = posterior.meeting()
-    past = float(posterior.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, rules.error)[0])
+    past = float(chance_over(posterior, aim.tolerance_cents, np.zeros(1), 0.0, rules.error)[0])
     return Choice(
         action="read-again",
         length_mm=0.0,

@@ -14,6 +14,7 @@ from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval, interval
 from trimfit.base.records import Order, ReedHistory
 from trimfit.planner.aim import Aim, AimPosterior
+from trimfit.planner.chance_past import chance_over, length_wanted
 from trimfit.planner.choice import Choice, limited_cuts
 from trimfit.planner.reasons import leanings, reason, why
 from trimfit.session.evidence import decide, grounds, here_of
@@ -143,7 +144,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         gap_read=ground.gap_read > 0,
         reason=reason(choice, aim, ground, other),
         notes=tuple(leanings(ground, choice.action)),
-        need_mm=posterior.need(max(aim.most_removed_mm - posterior.removed_mm, 0.0)),
+        need_mm=length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0)),
         moved_cents=interval(*moved) if moved is not None else None,
         chance_within=forecast.good,
         here=None if ground.here is None else ground.here.answer(),
@@ -170,7 +171,7 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
     for name in others:
         there = replace(aim, chanter=name, target_cents=None, worked_in=None, spaced_cents=None)
         posterior = bench.posterior(again, there)
-        past = float(posterior.chance_over(aim.tolerance_cents, np.zeros(1), 0.0, error)[0])
+        past = float(chance_over(posterior, aim.tolerance_cents, np.zeros(1), 0.0, error)[0])
         if past < MAYBE_PAST:
             sure = past < SURELY_NOT_PAST
             found.append((not sure, -float(posterior.mean[0]) if sure else past, name))
