@@ -164,9 +164,16 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
     assert advice_lines(advice)[0] == "> left the bench: good"
 
 
-def test_a_shop_that_knows_type_and_chanter_may_cut_by_the_crow_and_says_so(demo_log: Path) -> None:
-    waiting = [advice for advice in on(demo_log, ask_all) if not advice.gap_read]
-    by_crow = waiting + [on(demo_log, ask_reed, advice.reed, order="O-13") for advice in waiting]
+def test_where_readings_are_dear_a_shop_that_knows_type_and_chanter_cuts_by_the_crow_and_says_so(
+    demo_log: Path, tmp_path: Path
+) -> None:
+    log = tmp_path / "dear.trimfit"
+    shutil.copyfile(demo_log, log)
+    usual = [advice for advice in on(log, ask_all) if not advice.gap_read]
+    assert {advice.action for advice in usual} == {"read-again"}
+    with Journal(log) as journal:
+        journal.set_setting("minutes_per_reading", "8")
+    by_crow = [on(log, ask_reed, advice.reed) for advice in usual]
     assert "trim" in {advice.action for advice in by_crow} <= {"trim", "read-again"}
     for advice in by_crow:
         if advice.action == "trim":
