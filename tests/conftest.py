@@ -9,6 +9,10 @@ import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from trimfit.base.answers import Advice
 
 # What is typed is on the machine's clock: the tests have one clock, wherever they run.
 os.environ["TZ"] = "UTC"
@@ -25,11 +29,16 @@ compileall.compile_dir(Path(__file__).parents[1] / "trimfit", quiet=2)
 
 import pytest  # noqa: E402
 import typer.main  # noqa: E402
+from hypothesis import settings  # noqa: E402
 
 # The tree of commands is built once a process, as it is for whoever types; without this, anew for each call in a test.
 typer.main.get_command = functools.cache(typer.main.get_command)
 
 from tests import demo_made  # noqa: E402
+
+# Each run tries other examples, and runs are many.
+settings.register_profile("run", max_examples=40)
+settings.load_profile("run")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -50,6 +59,15 @@ def demo_log(made_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
+def demo_advice(demo_log: Path) -> list[Advice]:
+    """What `ask --all` answers for the demo shop."""
+    from tests.opened import on
+    from trimfit.verbs.ask import ask_all
+
+    return on(demo_log, ask_all)
+
+
+@pytest.fixture(scope="session")
 def small_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """As `demo_log`, with the first sixty reeds of one type: learned in a fraction of the time."""
     made = demo_made.once(tmp_path_factory, "small-demo", demo_made.small)
@@ -63,10 +81,13 @@ def made_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _each_policy_is_solved_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """What the package solves is solved once for all processes of this run; a test that imports `solve` solves."""
+def _each_policy_is_solved_and_each_log_fitted_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What the package solves and fits is made once for all processes of this run; a test that imports `solve` or
+    `fit_model` solves and fits."""
     from trimfit.planner import policy_solver
+    from trimfit.regression.fitting import steps
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(policy_solver, "solve", demo_made.solved_once(tmp_path_factory, policy_solver.solve))
+        patch.setattr(steps, "fit_model", demo_made.fitted_once(tmp_path_factory, steps.fit_model))
         yield

@@ -1,24 +1,33 @@
-"""The demo shop and the policies, made once for all processes of a test run: each takes seconds to a minute."""
+"""The demo shop, fits and policies, made once for all processes of a test run: each takes seconds to a minute."""
 
 from __future__ import annotations
 
 import contextlib
 import fcntl
 import hashlib
+import math
 import os
 import pickle
 import sys
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
 
+import numpy as np
 import pytest
 
+from trimfit.base.progress import Progress, quiet
+from trimfit.planner import policy_solver, policy_table
 from trimfit.planner.policy_table import Costs, PolicyTable
+from trimfit.regression.outputs import Array
 
 if TYPE_CHECKING:
+    from trimfit.regression.design import Rows
+    from trimfit.regression.fitted_model import FittedModel
     from trimfit.review.pictures.style import Picture, Rendered
 
 SHOP = Path(__file__).parents[1] / "datasets_demo" / "shop"
@@ -33,7 +42,7 @@ def once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None
     with (root / f"{name}.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not (folder / "done").exists():
-            folder.mkdir()
+            folder.mkdir(exist_ok=True)
             make(folder)
             (folder / "done").touch()
     return folder
@@ -42,15 +51,91 @@ def once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None
 def solved_once(
     factory: pytest.TempPathFactory, solve: Callable[[Costs], PolicyTable]
 ) -> Callable[[Costs], PolicyTable]:
-    """`solve`, whose table depends on the costs alone, called once for each of them in this run."""
+    """`solve`, whose table depends on the costs alone, called once for each of them in this run.
+
+    For a log, whose costs hang on what was learned from it, once for all that are `near`, on a coarse grid, but in
+    `exactly_solved`: most tests of logs ask what is done with a policy, and its own tests ask how good it is.
+    """
 
     def kept(costs: Costs) -> PolicyTable:
-        def make(folder: Path) -> None:
-            (folder / "table").write_bytes(pickle.dumps(solve(costs)))
+        roughly = not _exact and sys._getframe(1).f_globals["__name__"] == "trimfit.session.policies"
+        of = near(costs) if roughly else costs
 
-        name = "policy-" + hashlib.sha256(repr(costs).encode()).hexdigest()[:16]
+        def make(folder: Path) -> None:
+            with _grid, patch.object(policy_solver, "state_grids", coarse if roughly else policy_table.state_grids):
+                (folder / "table").write_bytes(pickle.dumps(solve(of)))
+
+        name = f"policy-{roughly}-" + hashlib.sha256(repr(of).encode()).hexdigest()[:16]
         table: PolicyTable = pickle.loads((once(factory, name, make) / "table").read_bytes())
-        return table
+        return replace(table, costs=costs)
+
+    return kept
+
+
+_exact: list[bool] = []
+_grid = threading.Lock()
+
+
+def coarse(costs: Costs) -> tuple[Array, Array, Array, Array]:
+    """Of the points at which a policy is solved, every second of the gap and of what is known of the slope."""
+    m, log_v, s, tie = policy_table.state_grids(costs)
+    return np.append(m[:-1:2], m[-1]), log_v, s[::2], tie
+
+
+@contextlib.contextmanager
+def exactly_solved() -> Iterator[None]:
+    """Meanwhile each log's policies are those of its own costs: where figures are compared with printed ones."""
+    _exact.append(True)
+    try:
+        yield
+    finally:
+        _exact.pop()
+
+
+STEPS = {"reading_sd_cents": 1.3, "beyond_sd_cents": 1.3, "cut_constant_cents": 2.0} | dict.fromkeys(
+    ("cut_fraction", "wait_sd_cents", "again_sd_cents", "wait_jump", "again_jump", "jump_sd_cents", "sitting_sd_cents"),
+    1.7,
+)
+"""A log's learned errors are rounded to powers of these: the advice of two logs whose errors are that near is hardly
+another, and solving takes longer than most tests."""
+
+
+def near(costs: Costs) -> Costs:
+    """These costs with the learned errors rounded, so that many small logs share a policy; the shop's settings stay."""
+    learned = {name: getattr(costs, name) for name in STEPS}
+    rounded = {
+        name: STEPS[name] ** round(math.log(value, STEPS[name])) if value else 0.0 for name, value in learned.items()
+    }
+    rounded["sitting_sd_cents"] = min(rounded["sitting_sd_cents"], 0.9 * rounded["reading_sd_cents"])
+    return replace(
+        costs,
+        **rounded,
+        wait_mean_cents=float(round(costs.wait_mean_cents)),
+        stop_cents=0.5 * round(2.0 * costs.stop_cents),
+    )
+
+
+def fitted_once(factory: pytest.TempPathFactory, fit: Callable[..., FittedModel]) -> Callable[..., FittedModel]:
+    """`fit_model`, called once in this run for the same readings, whatever their entries are called (they are named at
+    random); how far it is, is told as it was the first time."""
+
+    def kept(rows: Rows, *words: Any, tell: Progress = quiet, **more: Any) -> FittedModel:
+        numbered = replace(rows, label=np.arange(len(rows)).astype(str).astype(object))
+
+        def make(folder: Path) -> None:
+            told: list[tuple[str, int, int]] = []
+            model = fit(numbered, *words, tell=lambda *step: told.append(step), **more)
+            (folder / "model").write_bytes(pickle.dumps((model, told)))
+
+        given = hashlib.sha256(repr((words, sorted(more.items()))).encode())
+        for name in numbered.__slots__:
+            value = getattr(numbered, name)
+            given.update(repr(value.tolist() if isinstance(value, np.ndarray) else value).encode())
+        model, told = pickle.loads((once(factory, f"fit-{given.hexdigest()[:16]}", make) / "model").read_bytes())
+        for step in told:
+            tell(*step)
+        low = {str(rows.label[int(one)]): weights for one, weights in model.low_weight.items()}
+        return replace(model, low_weight=low, jumped=tuple(str(rows.label[int(one)]) for one in model.jumped))
 
     return kept
 
@@ -132,6 +217,7 @@ def typed(folder: Path) -> None:
         patch.dict(os.environ, with_the_command(folder), clear=True),
         patch.object(page_parts, "render", first_of_each_kind()),
         patch.object(demo, "make", made_once),
+        exactly_solved(),
     ):
         time.tzset()
         done, answered = call("demo"), call("demo", "--json")

@@ -41,6 +41,8 @@ FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.M | re.S)
 NUMBER = re.compile(r"(?:(?<=[ (])[+-])?(?<![A-Za-z]-)(?<![\w.])(?:\d+(?:,\d{3})+|\d+\.\d+|\d+)")
 ENTRY = re.compile(r"\b(?:rea|tri|ree|ord|cha|out|str|set)-[a-z2-7]{16}\b")
 ELISION = "…"
+ALONE = re.compile(r"trimfit ([^|<>$;&\n]*?)(?: \| (head|tail) -n (\d+))?")
+"""trimfit by itself, or some lines at one end of what it prints."""
 
 
 class Step(NamedTuple):
@@ -79,10 +81,15 @@ class Shell:
         if command == "trimfit demo":
             shutil.copytree(self.demo / "trimfit-demo", self.folder / "trimfit-demo")
             said = (self.demo / "printed").read_text(encoding="utf-8")
-        elif set(command).isdisjoint("|<>$;&\n"):  # trimfit alone: in this process, which has loaded it
-            with contextlib.chdir(self.folder), patch.dict(os.environ, self.environment, clear=True):
-                done = call(*shlex.split(command)[1:])
-            said = done.stdout + done.stderr
+        elif found := ALONE.fullmatch(command):  # in this process, which has loaded it
+            words, which, count = found.groups()
+            # what is learned is printed without a word of the policies
+            policies = contextlib.nullcontext() if words == "learn" else demo_made.exactly_solved()
+            with contextlib.chdir(self.folder), patch.dict(os.environ, self.environment, clear=True), policies:
+                done = call(*shlex.split(words))
+            lines = done.stdout.splitlines(keepends=True)
+            shown = {"head": slice(int(count or 0)), "tail": slice(-int(count or 0), None), None: slice(None)}[which]
+            said = "".join(lines[shown]) + done.stderr
         else:
             shell = ["bash", "-c", command]
             done = subprocess.run(

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.cli.typed_words import Typed
-from tests.opened import on
+from tests.opened import lose_most_blanks, on
+from trimfit.base.answers import Advice
 from trimfit.base.dates import asked_s
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
@@ -109,19 +110,19 @@ def test_an_order_is_open_until_what_was_wanted_is_there() -> None:
     assert progress_of(open_ended, {"in work": 1}, "2026-01-02").overdue
 
 
-def test_the_sum_names_reeds_given_up(demo_log: Path) -> None:
+def test_the_sum_names_reeds_given_up(demo_advice: list[Advice]) -> None:
     from dataclasses import replace
 
-    found = on(demo_log, ask_all)
+    found = demo_advice
     given_up = [replace(found[0], action="no-fit"), replace(found[1], action="no-fit"), *found[2:]]
     assert any("2 no-fit" in line for line in work_list(given_up))
     nearly = replace(found[0], gap_now_cents=replace(found[0].gap_now_cents, mean=-0.2))  # type: ignore[type-var]
     assert not any("-0 " in line for line in work_list([nearly]))
 
 
-def test_a_reed_may_be_asked_after_for_another_order(demo: Typed) -> None:
+def test_a_reed_may_be_asked_after_for_another_order(demo: Typed, demo_advice: list[Advice]) -> None:
     demo.say("log", "order", "elsewhere", "--chanter", "CH-03 old flat")
-    reed = next(advice.reed for advice in on(demo.log, ask_all) if advice.order == DEMO_ORDER)
+    reed = next(advice.reed for advice in demo_advice if advice.order == DEMO_ORDER)
     assert demo.json("ask", reed)["order"] == DEMO_ORDER
     there = demo.json("ask", reed, "--order", "elsewhere")
     assert (there["order"], there["chanter"]) == ("elsewhere", "CH-03 old flat")
@@ -130,8 +131,8 @@ def test_a_reed_may_be_asked_after_for_another_order(demo: Typed) -> None:
         demo.say("ask", reed, "--order", "nonesuch")
 
 
-def test_where_else_a_reed_might_go(demo: Typed) -> None:
-    past = next(advice.reed for advice in on(demo.log, ask_all) if advice.action == "past")
+def test_where_else_a_reed_might_go(demo: Typed, demo_advice: list[Advice]) -> None:
+    past = next(advice.reed for advice in demo_advice if advice.action == "past")
     places = demo.json("ask", past, "--others")
     assert {"CH-03 old flat", "CH-07 plain", "CH-18 spare"} <= {place["chanter"] for place in places}
     own = next(place for place in places if place["order"] == DEMO_ORDER)
@@ -162,6 +163,8 @@ def test_a_run_without_evidence_is_refused(first_week: Typed) -> None:
 
 
 def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: Typed) -> None:
+    with Journal(demo.log) as journal:
+        lose_most_blanks(journal)
     demo.say("log", "chanter", "Band", "--at-hand", "yes")
     demo.say("log", "order", "X", "--chanter", "Band", "--quantity", "3", "--target-pitch", "474")
     word = "chanter Band was never read with F and E: read two blanks in it first"
@@ -191,6 +194,7 @@ def test_a_run_with_no_good_reed_is_told_without_false_certainty(demo: Typed) ->
 
 def test_blanks_are_put_to_an_order_with_one_word(demo: Typed) -> None:
     with Journal(demo.log) as journal:
+        lose_most_blanks(journal)
         stored = Reed("S-1", "broad cane", "B-02", order="O-01")
         journal.append(stored)
         journal.append(Outcome("S-1", "2026-03-01", "to-stock"))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from tests.opened import on
-from tests.web.visitor import Visitor
+from tests.opened import lose_most_blanks, on
+from tests.web.visitor import Visitor, serving
 from trimfit.cli.output.answers import plain
 from trimfit.log.journal import Journal
 from trimfit.verbs.allot import allot
@@ -25,17 +27,37 @@ def test_each_open_order_says_how_far_it_has_come_and_leads_on(look: Visitor) ->
 
 
 @pytest.fixture(scope="module")
-def found(demo_log: Path) -> Picked:
+def shop(demo_log: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo shop with a quarter of its blanks; nothing is logged in it."""
+    log = Path(shutil.copy(demo_log, tmp_path_factory.mktemp("orders") / "demo.trimfit"))
+    with Journal(log) as journal:
+        lose_most_blanks(journal)
+    return log
+
+
+@pytest.fixture(scope="module")
+def look(shop: Path) -> Iterator[Visitor]:
+    """A visitor to its page."""
+    with serving(shop) as visitor:
+        yield visitor
+
+
+@pytest.fixture
+def log(shop: Path, tmp_path: Path) -> Path:
+    """A copy of it to write into."""
+    return Path(shutil.copy(shop, tmp_path / "demo.trimfit"))
+
+
+@pytest.fixture(scope="module")
+def found(shop: Path) -> Picked:
     """What the command line picks for the order."""
-    return on(demo_log, picked, ORDER)
+    return on(shop, picked, ORDER)
 
 
-def test_blanks_and_allotment_as_json_are_what_pick_and_allot_print(
-    look: Visitor, demo_log: Path, found: Picked
-) -> None:
+def test_blanks_and_allotment_as_json_are_what_pick_and_allot_print(look: Visitor, shop: Path, found: Picked) -> None:
     assert look.ask("/blanks", order=ORDER) == plain(found.blanks)
-    assert look.ask("/allot") == plain(on(demo_log, allot))
-    assert look.ask("/allot", order=ORDER) == plain(on(demo_log, allot, [ORDER]))
+    assert look.ask("/allot") == plain(on(shop, allot))
+    assert look.ask("/allot", order=ORDER) == plain(on(shop, allot, [ORDER]))
 
 
 def test_as_many_blanks_are_marked_as_are_to_be_started(look: Visitor, found: Picked) -> None:

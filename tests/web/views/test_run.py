@@ -10,10 +10,10 @@ import pytest
 
 from tests.opened import on
 from tests.web.visitor import Visitor, serving
+from trimfit.base.answers import Advice
 from trimfit.cli.output.answers import plain
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
-from trimfit.verbs.ask import ask_all
 from trimfit.verbs.log import log_chanter
 from trimfit.web.desk import Desk
 from trimfit.web.work_list import WorkList
@@ -29,14 +29,14 @@ def filled_in(visitor: Visitor) -> str:
     raise AssertionError(text)
 
 
-def test_the_run_as_json_is_what_ask_all_prints(look: Visitor, demo_log: Path) -> None:
-    assert look.ask("/") == plain(on(demo_log, ask_all))
+def test_the_run_as_json_is_what_ask_all_prints(look: Visitor, demo_advice: list[Advice]) -> None:
+    assert look.ask("/") == plain(demo_advice)
 
 
-def test_the_run_shows_each_reed_with_what_to_do_those_done_folded(look: Visitor, demo_log: Path) -> None:
+def test_the_run_shows_each_reed_with_what_to_do_those_done_folded(look: Visitor, demo_advice: list[Advice]) -> None:
     text = filled_in(look)
     waiting, _, folded = text.partition("<summary>")
-    for advice in on(demo_log, ask_all):
+    for advice in demo_advice:
         assert f">{advice.reed}<" in (waiting if advice.action in ("trim", "read-again") else folded)
     assert "take off" in waiting
     assert len(text.encode()) < 100_000
@@ -45,12 +45,12 @@ def test_the_run_shows_each_reed_with_what_to_do_those_done_folded(look: Visitor
 
 
 def test_reeds_whose_advice_is_not_known_yet_are_listed_at_once_and_filled_in(
-    log: Path, monkeypatch: pytest.MonkeyPatch
+    log: Path, demo_advice: list[Advice], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with serving(log) as visitor:
         first = visitor.see("/").text
         reeds = re.findall(r'class="who">([^<]*)<', first)
-        assert sorted(reeds) == sorted(one.reed for one in on(log, ask_all))
+        assert sorted(reeds) == sorted(one.reed for one in demo_advice)
         assert first.count('class="do">being worked out') == len(reeds)
         assert "data-again" in first
         whole = filled_in(visitor)
@@ -65,12 +65,12 @@ def test_reeds_whose_advice_is_not_known_yet_are_listed_at_once_and_filled_in(
         filled_in(visitor)
 
 
-def test_the_list_filled_in_is_that_of_ask_all(log: Path) -> None:
+def test_the_list_filled_in_is_that_of_ask_all(log: Path, demo_advice: list[Advice]) -> None:
     with Session(log) as session:
         work_list = WorkList()
         work_list.work_out(session, lambda: False)
         found, _ = work_list.look(session)
-        assert [one.advice for one in found] == ask_all(session)
+        assert [one.advice for one in found] == demo_advice
 
 
 def test_an_empty_shop_has_a_page_that_says_so(tmp_path: Path) -> None:
