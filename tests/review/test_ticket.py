@@ -55,8 +55,8 @@ def test_pdf_is_one_a6_page_without_dates_and_png_has_its_shape(tmp_path: Path) 
     assert b"tEXt" not in image
 
 
-@pytest.mark.parametrize("one", [made_up_report.ticket(), nasty(), BARE], ids=["full", "nasty", "bare"])
-def test_the_same_ticket_gives_the_same_bytes(one: Ticket) -> None:
+def test_the_same_ticket_gives_the_same_bytes() -> None:
+    one = nasty()
     assert ticket.pdf_and_png(one) == ticket.pdf_and_png(one)
 
 

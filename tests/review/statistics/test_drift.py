@@ -239,7 +239,7 @@ def test_a_slow_drift_is_caught_with_the_run_length_of_the_tables() -> None:
 
 
 def test_three_batches_of_a_whole_shop_that_are_off_are_called() -> None:
-    shop, chosen = made_shop(KINDS[0], 11, (("crow", 45.0), ("slope", 0.45), ("slope", -0.45)))
+    shop, chosen = made_shop(replace(KINDS[0], reeds=7), 11, (("crow", 45.0), ("slope", 0.45), ("slope", -0.45)))
     found = judged(shop)
     assert {batch.batch for batch in found[:3]} == set(chosen)
     assert all(batch.drifted and batch.chance_drifted >= 0.8 for batch in found[:3])
