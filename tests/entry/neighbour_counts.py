@@ -13,14 +13,13 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.opened import current_model, on
 from tests.worlds.shop import LiveReed, World, read_gap_cents
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.records import Doubt, Reading, Reed, ReedHistory, Trim
 from trimfit.entry.checks import reading_doubts
-from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_import import import_folder
 from trimfit.session.expected_reading import expected_reading
+from trimfit.session.session import Session
 
 __all__ = ["Asked", "measure"]
 
@@ -58,9 +57,9 @@ def _is_asked(doubts: Iterable[Doubt]) -> bool:
     return bool({doubt.kind for doubt in doubts} - OWN_KINDS)
 
 
-def _judged(journal: Journal, reading: Reading, history: ReedHistory) -> bool:
-    expected = on(journal.path, expected_reading, reading)
-    return _is_asked(reading_doubts(reading, history, journal.settings(), foreseen=expected))
+def _judged(session: Session, reading: Reading, history: ReedHistory) -> bool:
+    expected = expected_reading(session, reading)
+    return _is_asked(reading_doubts(reading, history, session.journal.settings(), foreseen=expected))
 
 
 def _neighbours(
@@ -83,9 +82,10 @@ def measure(name: str, seed: int, *, past: int = 360, reeds: int = 60, turns: in
     world, found = World(name, rng), Asked()
     with tempfile.TemporaryDirectory() as folder:
         world.history(rng, past).write_csv(Path(folder) / "shop")
-        with Journal(Path(folder) / "log", create=True) as journal:
+        with Session(Path(folder) / "log", create=True) as session:
+            journal = session.journal
             import_folder(journal, Path(folder) / "shop")
-            current_model(journal)
+            session.fit_if_due()
             new = world.new_reeds(rng, reeds)
             for reed in new:
                 reed.day = 1000.0
@@ -94,12 +94,12 @@ def measure(name: str, seed: int, *, past: int = 360, reeds: int = 60, turns: in
                 mine = [reed for reed in new if reed.batch == batch]
                 for turn in range(turns):
                     for reed in mine:
-                        _one(rng, journal, reed, mine, turn, found)
+                        _one(rng, session, reed, mine, turn, found)
     return found
 
 
 def _one(
-    rng: np.random.Generator, journal: Journal, reed: LiveReed, batch: Sequence[LiveReed], turn: int, found: Asked
+    rng: np.random.Generator, session: Session, reed: LiveReed, batch: Sequence[LiveReed], turn: int, found: Asked
 ) -> None:
     what = (
         ("crow",)
@@ -112,12 +112,13 @@ def _one(
     taken = reed.read(rng, what=what)
     if reed.slips[-1]:
         return
+    journal = session.journal
     honest, history = _record(reed.reed, taken), journal.of_reed(reed.reed)
     unread = "" if history.readings else ", unread"
     for kind, reading in (("honest", honest), (f"neighbour{unread}", neighbour)):
         if reading is not None:
             found.tried[kind] += 1
-            found.asked[kind] += _judged(journal, reading, history)
+            found.asked[kind] += _judged(session, reading, history)
     journal.append(honest)
     gap = read_gap_cents(taken) if {"f_hz", "e_hz"} <= taken.keys() else 0.0
     if gap < -2.7:

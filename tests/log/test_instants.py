@@ -57,7 +57,7 @@ def instants(zone: str, clock: datetime) -> list[float]:
     return [one.timestamp() for one, here in shown if here == clock]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.sampled_from(DAYS), st.integers(-16, 16), st.booleans())
 def test_a_typed_time_is_what_the_clock_showed_on_days_when_clocks_change(
     day: tuple[str, datetime], quarters: int, soon: bool
@@ -81,7 +81,7 @@ def test_a_typed_time_is_what_the_clock_showed_on_days_when_clocks_change(
     assert dates.at_s(text) == max(one for one in there if one <= now.timestamp())
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.sampled_from(DAYS), st.integers(-16, 16))
 def test_a_time_without_an_offset_is_the_shops_and_the_first_where_an_hour_came_twice(
     day: tuple[str, datetime], quarters: int

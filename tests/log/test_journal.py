@@ -383,7 +383,7 @@ def readings(draw: st.DrawFn) -> Reading:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(record=readings(), reed=names, why=names)
 def test_any_record_comes_back_as_it_went_in(long_log: Path, record: Reading, reed: str, why: str) -> None:
     with Journal(long_log) as journal:

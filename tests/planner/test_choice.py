@@ -25,7 +25,7 @@ from trimfit.regression.priors import C_TERMS
 COSTS = Costs(4.0, 1.5, 120.0, 3.68, 1.3, 0.03, 0.36)
 RULES = Rules(0.01, 0.01, 120.0, USUAL)
 ACTIONS = {"trim", "read-again", "finished", "past", "no-fit"}
-PROFILE = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+PROFILE = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 @cache
@@ -96,7 +96,7 @@ def test_no_visit_takes_more_of_a_chance_than_the_reed_may_in_its_life(
     assert choice.action != "trim" or choice.chance_past <= ceiling
 
 
-@settings(PROFILE, max_examples=30)
+@PROFILE
 @given(posterior=posteriors(), aim=aims, longest=st.floats(0.03, 0.6))
 def test_no_cut_is_more_than_twice_the_longest_logged_of_its_type(
     posterior: AimPosterior, aim: Aim, longest: float
@@ -149,7 +149,7 @@ def asked_by_one_reading(draw: st.DrawFn) -> tuple[AimPosterior, Unconfirmed | N
     return reed(gap, gap_sd), Unconfirmed(draw(number(0.001, 0.6)), wild)
 
 
-@settings(PROFILE, max_examples=60)
+@settings(PROFILE, max_examples=40)
 @given(
     known=asked_by_one_reading(),
     aim=aims,
@@ -340,11 +340,13 @@ def test_a_finished_reed_that_moved_since_is_read_before_it_goes() -> None:
     assert (done.action, lain.action) == ("finished", "read-again")
 
 
-@pytest.mark.parametrize("spread", [0.1, 0.3])
-def test_played_out_on_the_whole_belief_the_ceiling_holds(spread: float) -> None:
+@pytest.mark.parametrize(
+    ("spread", "reeds"), [(0.3, 50), *(pytest.param(spread, 240, marks=pytest.mark.slow) for spread in (0.1, 0.3))]
+)
+def test_played_out_on_the_whole_belief_the_ceiling_holds(spread: float, reeds: int) -> None:
     """Reeds drawn from the posterior itself (slope lognormal), cut as advised and read with error, one by one."""
     rng = np.random.default_rng(7)
-    reeds, lost, short, cuts, told = 120, 0, 0, 0, 0.0
+    lost, short, cuts = 0, 0, 0
     for _ in range(reeds):
         state = state_of(gap=-40.0, gap_sd=3.0, slope_sd=60.0 * spread)
         log_sd = math.sqrt(math.log1p(spread**2))
@@ -366,10 +368,8 @@ def test_played_out_on_the_whole_belief_the_ceiling_holds(spread: float) -> None
             gap += slope * max(taken, 0.0)
             removed += max(taken, 0.0)
             cuts += 1
-            told += choice.chance_past
         lost += int(gap > 3.68)
         short += int(gap < -3.68)
-    assert lost <= 5
     assert lost / reeds <= 0.01 + 2.6 * math.sqrt(0.01 / reeds)
-    assert short <= 6
+    assert short <= 0.05 * reeds
     assert 1.0 <= cuts / reeds <= 3.2

@@ -54,12 +54,6 @@ def test_the_order_of_rows_and_the_output_columns_change_nothing(model: ReedResp
     pd.testing.assert_frame_equal(model.predict(blank, return_std=True).loc[frame.index], found)
 
 
-def test_a_fit_does_not_depend_on_the_order_of_rows(model: ReedResponse, frame: pd.DataFrame) -> None:
-    mixed = frame.sample(frac=1.0, random_state=5)
-    again = ReedResponse().fit(mixed)
-    np.testing.assert_allclose(again.predict(frame), model.predict(frame), atol=0.05)
-
-
 def test_its_own_reeds_are_foretold_better_than_the_type_could(model: ReedResponse, frame: pd.DataFrame) -> None:
     gap, read = _gap(frame), _gap(frame).notna()
     own = model.predict(frame, return_std=True)

@@ -193,7 +193,7 @@ CELLS = st.lists(st.lists(PIECES, min_size=1, max_size=8), min_size=1, max_size=
 TEXTS = st.one_of(st.text(max_size=120), CELLS.map(lambda rows: "\n".join(",".join(row) for row in rows)))
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(TEXTS)
 def test_any_text_is_drafted_or_refused_in_words(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
     folder = tmp_path_factory.mktemp("any")

@@ -79,10 +79,10 @@ def test_a_carved_f_is_named_with_what_it_does_to_the_crow() -> None:
 def test_where_nothing_is_carved_hardly_a_note_is_called() -> None:
     called = [
         sum(one.unusual for notes in chanter_notes(shop(np.random.default_rng(seed))).values() for one in notes)
-        for seed in range(10, 20)
+        for seed in range(10, 15)
     ]
-    assert sum(called) <= 5
-    assert sorted(called)[7] == 0
+    assert sum(called) <= 3
+    assert sorted(called)[2] == 0
 
 
 def test_a_shop_of_one_chanter_and_one_without_readings_call_nothing() -> None:

@@ -79,14 +79,14 @@ def test_a_crow_of_another_type_is_dense_conditioning_on_that_types_coefficients
     assert np.abs(reach[size - WIDE : size]).max() > 0.1
 
 
-@pytest.mark.parametrize("crow_cents", [475.0, 505.0, 520.0, 545.0])
+@pytest.mark.parametrize("crow_cents", [475.0, 520.0])
 def test_a_crow_of_a_type_that_nobody_named_has_the_moments_of_the_mixture(crow_cents: float) -> None:
     """By drawing what is not known and weighing each draw by the chance of such a statement, of either type."""
     mean, cov = two_types()
     fact, errors = ChanterFacts(None, None, None, crow_cents), (3.0, 10.0)
     found, found_cov = with_stated(mean, cov, 2 * M * K, fact, OWN, [OWN, OTHER], errors)
     rng = np.random.default_rng(6)
-    draws = mean + rng.standard_normal((200_000, len(mean))) * np.sqrt(np.diag(cov))
+    draws = mean + rng.standard_normal((100_000, len(mean))) * np.sqrt(np.diag(cov))
     weight = np.zeros(len(draws))
     for of in (OWN, OTHER):
         at = np.r_[of.first + np.arange(M * K), 2 * M * K + np.arange(WIDE)]

@@ -108,7 +108,7 @@ def test_what_was_not_seen_is_assumed_and_counts_as_so_many_groups() -> None:
 matrices = st.integers(0, 10_000).map(lambda seed: np.random.default_rng(seed))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(rng=matrices, groups=st.floats(0.5, 500.0), parts=st.sampled_from([1, 2]))
 def test_shrinkage_keeps_variances_and_gives_a_positive_definite_matrix(
     rng: np.random.Generator, groups: float, parts: int

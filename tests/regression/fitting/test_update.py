@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 @pytest.fixture(scope="module")
 def shop() -> tuple[FittedModel, Rows, tuple[str, ...]]:
     """A fit, its rows sorted, and the chanters' names; some readings are slips."""
-    frame = frame_of(make(150, seed=5, chanters=3))
+    frame = frame_of(make(100, seed=5, chanters=3))
     frame.loc[frame.index[7::61], "f_cents"] += 70.0
     rows, types, chanters = rows_from_frame(frame)
     model = fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)

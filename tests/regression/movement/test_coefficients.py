@@ -55,12 +55,12 @@ def test_a_type_never_read_twice_without_work_is_assumed_and_more_spans_tell_mor
 
 @pytest.mark.parametrize("times", [pytest.param(1.0, marks=pytest.mark.slow), 1.5])
 def test_the_interval_of_a_walk_holds_it_nine_times_in_ten(times: float) -> None:
-    """Forty shops whose spans show the walk, of the assumed size or larger, beneath the errors of two readings each."""
+    """Shops whose spans show the walk, of the assumed size or larger, beneath the errors of two readings each."""
     rng = np.random.default_rng(7)
     errors = 2.0 * (SITTING + MEASURE @ assumed_noise() @ MEASURE.T)
     n, none = 50, np.zeros(3)
     held = []
-    for _ in range(40):
+    for _ in range(25):
         days = rng.uniform(1.0, 15.0, n)
         walked = times * rng.multivariate_normal(none, WALK, n) * np.sqrt(days)[:, None]
         moved = walked + rng.multivariate_normal(none, errors, n)

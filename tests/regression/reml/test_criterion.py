@@ -340,7 +340,7 @@ def test_variances_recovered_by_simulation() -> None:
     """Interior variances: the mean over shops is the truth within Monte Carlo error; beta's interval holds it."""
     inner, outer = np.array([[9.0, 3.0], [3.0, 16.0]]), np.array([[4.0, 0.5], [0.5, 6.0]])
     found, held = [], 0
-    shops = 120
+    shops = 60
     for seed in range(shops):
         d = make(1000 + seed, outers=14, members=(4, 6), rows=(3, 5), inner_cov=inner, outer_cov=outer, noise=1.0)
         fit = fit_mixed(d.sums())

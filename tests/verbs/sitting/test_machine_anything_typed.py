@@ -25,7 +25,7 @@ TYPED = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=20, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @example(["R-1", "f 781 at 2026-01-01", "f 781 at 2026-01-01", "u"], True, False)
 @example(["lost", "n", "good"], False, False)
 @given(st.lists(TYPED, max_size=14), st.booleans(), st.booleans())
