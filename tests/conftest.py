@@ -91,3 +91,10 @@ def _each_policy_is_solved_and_each_log_fitted_once(tmp_path_factory: pytest.Tem
         patch.setattr(policy_solver, "solve", demo_made.solved_once(tmp_path_factory, policy_solver.solve))
         patch.setattr(steps, "fit_model", demo_made.fitted_once(tmp_path_factory, steps.fit_model))
         yield
+
+
+@pytest.fixture
+def exact_policies() -> Iterator[None]:
+    """Each log's policies are those of its own costs, on the package's own grid."""
+    with demo_made.exactly_solved():
+        yield

@@ -97,6 +97,7 @@ def asked_at(log: Path, reed: str, time: str) -> Advice:
     return on(log, ask_reed, reed, at_s=at_s(time, "UTC"))
 
 
+@pytest.mark.usefixtures("exact_policies")
 def test_so_few_cuts_as_the_limit_on_their_length_allows_are_never_promised(ridge_cut: Path) -> None:
     """Was: 0.20 mm, about 2 cuts left, 1 to 3 mm in all; and 5 cuts left once that cut was logged."""
     first = asked_at(ridge_cut, "1", "2026-03-01T10:01")
