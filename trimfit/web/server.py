@@ -30,16 +30,16 @@ def serve(log: Path, port: int, *, share: bool, announce: Callable[[str], None])
     """
     with Session(log, create=True):
         pass  # what is wrong with the log is said here, and not on every page
-    desk = Desk(log)
-    desk.list_anew()  # the first page is opened in a moment
     keys = Keys() if share else None
     with closing(_listening(EVERYWHERE if share else HERE, port)) as listening:
-        bound = listening.getsockname()[1]
-        base = f"http://{_own_address() if share else HERE}:{bound}/"
-        announce(base if keys is None else door_address(base, keys.new(lasting=True)))
-        from trimfit.web.app import bench_page  # whoever comes before it is loaded waits at the socket
-
+        desk = Desk(log)  # with a port: else the process would end only when its list is worked out
         try:
+            desk.list_anew()  # the first page is opened in a moment
+            bound = listening.getsockname()[1]
+            base = f"http://{_own_address() if share else HERE}:{bound}/"
+            announce(base if keys is None else door_address(base, keys.new(lasting=True)))
+            from trimfit.web.app import bench_page  # whoever comes before it is loaded waits at the socket
+
             page_server(bench_page(desk, keys)).run(sockets=[listening])
         finally:
             desk.close()
