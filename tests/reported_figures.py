@@ -55,11 +55,21 @@ def _sample() -> str:
         for column in ("past %", "within %")
     ]
     error = max(100.0 * (share * (1.0 - share) / whole) ** 0.5 for share in shares)
+    benches = {5: "five", 6: "six", 7: "seven"}[len({row["bench"] for row in rows_of("playing", "who")})]
     return (
+        f"on {benches} make-believe benches whose physics is not the fitted model ("
         f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors of the "
         f"shares, each reed counted by itself, at most {error:.1f} %; past in the worst shop "
         f"{_worst('trimfit')} %, the careful hand {_worst('careful hand')} %"
     )
+
+
+def _careful_share() -> str:
+    said = re.search(
+        r"the careful hand takes (\d+) % of the need", (REPORTS / "playing.md").read_text(encoding="utf-8")
+    )
+    assert said is not None
+    return said[1]
 
 
 def _worst(who: str) -> str:
@@ -126,7 +136,7 @@ def claims() -> dict[str, list[str]]:
         "README.md": [
             _sample(),
             f"| trimfit | {_played('trimfit')} |",
-            f"| a careful hand: 60 % of the need each time | {_played('careful hand')} |",
+            f"| a careful hand: {_careful_share()} % of the need each time | {_played('careful hand')} |",
             _visits(),
             _growth(),
         ],

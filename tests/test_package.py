@@ -414,6 +414,21 @@ def test_each_package_is_installed() -> None:
     assert listed == there | {"trimfit.demo_shop"}
 
 
+def test_each_file_of_the_package_is_installed() -> None:
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        project = tomllib.load(file)
+    listed = project["tool"]["setuptools"]["package-data"]
+    found = {PACKAGE / path for path in ("LICENSE",)} | {
+        path
+        for package, patterns in listed.items()
+        for pattern in patterns
+        for path in ROOT.joinpath(*package.split(".")).glob(pattern)
+    }
+    there = {path for path in PACKAGE.rglob("*") if path.is_file() and path.suffix not in (".py", ".pyc")}
+    assert there - found == set()
+    assert project["project"]["license-files"] == ["trimfit/LICENSE"]
+
+
 def test_each_file_that_the_developers_page_names_is_there() -> None:
     named = re.findall(r"`([\w./]+/[\w.]+\.(?:py|md|toml))`", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
     assert len(named) > 20

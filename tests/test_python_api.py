@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import runpy
 import shutil
@@ -15,11 +16,15 @@ import pytest
 
 import trimfit
 from tests.cli.typed_words import run
-from trimfit.base.answers import PredictedReading
+from trimfit.base.answers import Advice, PredictedReading
 from trimfit.base.errors import InputError, LogError
 from trimfit.base.units import Interval
 from trimfit.python_api import frame_of_answers
+from trimfit.review.results import BatchDrift
+from trimfit.verbs.pick import Pick
 
+UNITS = ("_hz", "_cents", "_mm", "_kpa", "_c", "_pct", "_week", "_day", "minutes")
+"""What the name of a number ends with that is neither a count nor a chance."""
 EXAMPLE = Path(__file__).parents[1] / "datasets_demo" / "example_session.py"
 
 
@@ -70,6 +75,8 @@ def test_frames_of_a_new_shop_go_in_whole_or_not_at_all(tmp_path: Path) -> None:
     assert len(log.frame()) == 0
     assert log.add(reeds=reeds, readings=readings).new == 4
     assert log.add(reeds=reeds, readings=readings).known == 4
+    numbers = log.frame().select_dtypes("number").columns
+    assert [name for name in numbers if not name.endswith(UNITS)] == ["lip_strokes", "work_count", "work_fading", "seq"]
     found = log.frame().set_index("reed")
     as_low_a = {"f": 772.5 / (5 / 3), "e": 711.0 / 1.5}
     for note, hz in as_low_a.items():
@@ -118,6 +125,15 @@ def test_blanks_for_an_order_and_what_its_run_gives(log: trimfit.OpenLog) -> Non
     given = log.rehearse("O-12", seed=3)
     assert given == log.rehearse("O-12", seed=3)
     assert 0.5 < given.good <= 1.0
+
+
+@pytest.mark.parametrize("answer", [Advice, PredictedReading, Pick, BatchDrift])
+def test_each_number_of_an_answer_has_its_unit_in_its_name(answer: type) -> None:
+    numbers = [
+        one.name for one in dataclasses.fields(answer) if "float" in str(one.type) or "Interval" in str(one.type)
+    ]
+    assert len(numbers) > 3
+    assert [name for name in numbers if not name.endswith(UNITS) and not name.startswith(("chance_", "trims"))] == []
 
 
 def test_notes_and_intervals_become_columns() -> None:

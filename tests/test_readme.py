@@ -14,6 +14,7 @@ import re
 import shlex
 import shutil
 import subprocess
+import tomllib
 from fractions import Fraction
 from pathlib import Path
 from typing import NamedTuple
@@ -217,6 +218,18 @@ def test_the_ratios_are_those_that_are_used() -> None:
     others = re.findall(r"Low G may be (\S+), D (\S+), high G (\S+) or (\S+) \(`trimfit settings`\)", text)[0]
     choices = [one for note in ("low_g", "d", "high_g") for one in RATIO_CHOICES[note] if one != DEFAULT_RATIOS[note]]
     assert sorted(map(Fraction, others)) == sorted(choices)
+
+
+def test_the_oldest_python_is_the_one_that_an_installation_asks_for() -> None:
+    wanted = tomllib.loads(read("pyproject.toml"))["project"]["requires-python"]
+    assert re.findall(r"With Python (\S+) or later|Python (\S+) to \S+ with", read("README.md")) == [
+        (wanted.removeprefix(">="), ""), ("", wanted.removeprefix(">="))
+    ]  # fmt: skip
+
+
+def test_the_moment_of_the_answers_is_the_one_that_is_said(tmp_path: Path) -> None:
+    now = demo_made.with_the_command(tmp_path)["TRIMFIT_NOW"]
+    assert re.findall(r"\(`--at (\S+)` gives these", read("README.md")) == [now]
 
 
 def test_the_page_is_served_where_it_is_said_to_be() -> None:

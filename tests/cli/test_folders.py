@@ -330,6 +330,7 @@ def test_a_reading_is_checked_with_numpy_and_no_heavier_library(tmp_path: Path, 
         (["log", "list"], "say trimfit ask --all"),
         (["nonsense"], "No such command 'nonsense'"),
         (["settings", "a", "b", "c"], "unexpected extra argument"),
+        (["ask", "R-1", "--log", "log"], "No such option: --log"),
     ],
 )
 def test_a_call_that_cannot_be_understood_is_one_line_too(tmp_path: Path, words: list[str], said: str) -> None:

@@ -50,6 +50,7 @@ def test_of_a_small_log_the_first_lines_and_the_report_know_how_far_off_the_gap_
     assert "the simple rule, the last reading plus the type's average slope" in said
     assert "compared error type slope last slope of all 50 %" in said
     assert "assumed: no reed was read on two different days with no work between" in said
+    assert "second opinion" not in said
     with Journal(log) as journal:
         found = _validation(journal)
     assert found is not None
@@ -70,7 +71,8 @@ def test_what_is_assumed_is_marked_and_the_mark_explained(tmp_path: Path) -> Non
                 notes = {"f": 768.0 + 4.2 * j + i, "e": 703.5 - 0.6 * j}
                 journal.append(Reading(f"R-{i}", f"2026-09-1{j}T10:0{i}", "near", 520.0 + 3.0 * j + i, notes))
                 journal.append(Trim(f"R-{i}", f"2026-09-1{j}T11:0{i}", 0.2))
-    lines = run(log, "learn").stdout.splitlines()
+    lines = run(log, "learn", "--second-opinion").stdout.splitlines()
+    assert lines[-1] == "ridge: too few readings for a second opinion"
     gap = next(line for line in lines if line.startswith("gap "))
     cells = [cell for cell in gap.split("  ")[1:] if cell]
     marked = [cell.endswith("*") for cell in cells]

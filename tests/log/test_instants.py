@@ -155,6 +155,8 @@ def test_a_folder_carries_its_zone_to_a_machine_elsewhere(tmp_path: Path) -> Non
         export_folder(journal, tmp_path / "again")
     for path in (tmp_path / "out").iterdir():
         assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes()
+    assert b"R-1,2026-07-01T10:00," in (tmp_path / "again" / "readings.csv").read_bytes()
+    assert b"R-1,2026-07-01T14:30Z," in (tmp_path / "again" / "trims.csv").read_bytes()
 
 
 def mixed(path: Path) -> None:

@@ -1,7 +1,8 @@
 """The main job end to end on real data: lasers logged as reeds whose gap closes when their current has risen by 10 %.
 
 Meeker & Escobar (1998), Statistical Methods for Reliability Data, table C.17 and example 13.10: 15 lasers, each read at
-17 times, and the hour at which each is published to reach ten per cent (a straight line through all its readings).
+17 times, and the hour at which each is published to reach ten per cent (a straight line through all its readings; the
+hours from memory of p. 338).
 
 How a laser becomes a reed, so that everything lies where the log takes it and the sizes are a reed's: 1,000 hours are
 0.2 mm taken off (250 hours, the time between two readings, a cut of 0.05 mm), one per cent is 4 cents of gap, so that
@@ -171,7 +172,7 @@ SHOWN = [
 
 
 @pytest.mark.parametrize(("n_first", "held", "share_held", "error", "plain_error"), SHOWN)
-def test_crossings_foretold_from_the_first_readings(
+def test_crossings_from_memory_foretold_from_the_first_readings(
     tmp_path: Path, n_first: int, held: int, share_held: float, error: float, plain_error: float | None
 ) -> None:
     """The error falls with each reading, and what is known of the other lasers helps most where readings are fewest.

@@ -11,9 +11,11 @@ import pytest
 
 from tests.opened import append_all, current_model, on
 from trimfit.base.errors import InputError
+from trimfit.base.progress import quiet
 from trimfit.base.records import Chanter, Reading, Reed, Trim
 from trimfit.log.journal import Journal
-from trimfit.session.fit import CARD
+from trimfit.regression.fitting import steps
+from trimfit.session.fit import CARD, _fit
 from trimfit.session.reading_frame import frame_of
 from trimfit.verbs.learn import learn
 
@@ -74,6 +76,19 @@ def test_between_fits_the_coefficients_follow_by_the_changed_batches(log: Path) 
         assert np.trace(after.coef_cov) < np.trace(kept.coef_cov)
     with Journal(log) as journal:
         assert current_model(journal).last_seq == after.last_seq, "it was kept in the log"
+
+
+def test_the_hand_is_learned_from_what_was_asked_and_what_was_taken(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Journal(log) as journal:
+        kept = current_model(journal)
+        assert kept.cut_error_mm is None  # nobody said what was asked
+        monkeypatch.setattr(steps, "fit_model", lambda *_, **__: kept)
+        for i in range(36):
+            off = 0.04 if i % 2 else -0.04
+            journal.append(Trim(f"R-{i % 12}", f"2026-03-05T10:{i:02d}", 0.2 + off, asked_mm=0.2))
+        found, _ = _fit(journal, quiet)
+    assert found.cut_error_pct is not None
+    assert np.hypot(0.01 * found.cut_error_pct * 0.2, found.cut_error_mm) == pytest.approx(0.04, rel=0.1)
 
 
 def test_strikes_count_fivefold(log: Path) -> None:

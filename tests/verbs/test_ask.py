@@ -315,6 +315,17 @@ def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo
     assert [one.read_bytes() for one in cards[0]] == [one.read_bytes() for one in cards[1]]
 
 
+def test_a_reed_that_lay_for_a_month_is_less_known_than_one_read_an_hour_ago(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-03-01T10:00", -25.0))
+    gaps = [
+        on(first_week, ask_reed, "1", at_s=dates.at_s(at)).gap_now_cents
+        for at in ("2026-03-01T11:00", "2026-03-31T11:00")
+    ]
+    hour, month = (gap.high - gap.low for gap in gaps if gap is not None)
+    assert month > 1.5 * hour
+
+
 def test_a_day_alone_is_asked_of_as_its_end() -> None:
     assert dates.asked_s("2026-09-18") == pytest.approx(dates.at_s("2026-09-19") - 0.001)
     assert dates.asked_s(" 2026-09-18 9:30") == dates.at_s("2026-09-18T09:30")

@@ -163,7 +163,8 @@ def write(rows: list[dict[str, object]], shops: int, new: int, target: Path) -> 
         f"Made by `python -m tests.worlds.growth {shops} {new}`: {shops} shops of each of {len(BENCHES)} benches, "
         f"{new} new reeds in each",
         "shop. ±: the standard error, over the shops. Off by: root mean square of predicted less true. Slope known to:",
-        "half of the 90 % interval, mean of the types. The careful hand takes 60 % of the need at one slope for all",
+        "half of the 90 % interval, mean of the types. The careful hand takes "
+        f"{100 * CarefulHand.share:.0f} % of the need at one slope for all",
         "types. Without a log each new reed is played as the shop's first. These are the first two of the four shops",
         "of each bench that [playing](playing.md) has; shops differ, and with them the shares past.",
         "",

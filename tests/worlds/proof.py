@@ -274,8 +274,9 @@ def write_play(n: int, below: float | None) -> str:
         f"in {SHOPS} shops of it, the same reeds for each\nplayer. trimfit learned from 360 past reeds "
         "of each shop and never sees the "
         "physics; the planner that "
-        "knows the population has the\nbench's own particle filter; the careful hand takes 60 % of the need at one "
-        "slope for all types. Tolerance one hertz.\nShares are of the reeds that were not past before any cut.\n\n"
+        f"knows the population has the\nbench's own particle filter; the careful hand takes "
+        f"{100 * CarefulHand.share:.0f} % of the need at one slope for all types. Tolerance one hertz.\n"
+        "Shares are of the reeds that were not past before any cut.\n\n"
         + markdown(pd.DataFrame(rows))
         + "\n\nTrimfit's cuts by their stated chance of going past (all benches together):\n\n"
         + markdown(shown)

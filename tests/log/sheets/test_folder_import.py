@@ -350,6 +350,11 @@ REED = "reed,reed_type,batch,blade_mm,order\n"
         ),
         (
             "readings.csv",
+            "reed\ttaken_at\tcrow_hz\nR-1\t2026-03-01T10:00\t532,4\n",
+            ["crow_hz: '532,4' is not a number; write a decimal point"],
+        ),
+        (
+            "readings.csv",
             READ + "R-1,2026-02-30,CH-1,532,703,780\n",
             ["readings.csv:2: taken_at: '2026-02-30' is an impossible time"],
         ),

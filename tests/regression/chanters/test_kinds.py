@@ -173,6 +173,14 @@ def test_the_gauge_of_a_chanter_not_measured_is_as_those_of_its_kind_are() -> No
     assert h.over_mm(41.0, 0) == (41.0 - h.middle_mm, 0.0)
 
 
+def test_a_gauge_that_enters_further_means_a_flatter_chanter() -> None:
+    facts = {"less": ChanterFacts(None, 39.0), "more": ChanterFacts(None, 41.0)}
+    mean, _ = prior_of_offsets(hierarchy_of(tuple(facts), facts, chanter_spread()))
+    less, more, _ = mean.reshape(-1, C_TERMS, K)[:, 0]
+    notes = slice(1, None)  # of the outputs the crow is the first
+    assert (more[notes] < less[notes] - 5.0).all()
+
+
 TRUE = {
     "within": ((6.0, 4.5, 1.0, 3.0), 0.6, (3.0, 1.0)),
     "between": ((14.0, 9.0, 1.0, 1.5), 0.0, (1.5, 1.0)),

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.typed_words import Typed
 from tests.opened import on
 from tests.verbs.test_ask import reading
 from tests.verbs.test_ask_away import by_letter  # noqa: F401
@@ -51,6 +52,7 @@ def test_an_answer_that_tells_next_to_nothing_is_not_made_much_of() -> None:
 
 def test_what_is_known_already_is_not_asked(by_letter: Path) -> None:  # noqa: F811
     text = on(by_letter, letter_for, "letter")
+    assert Typed(by_letter).say("review", "ticket", "--letter", "letter").rstrip() == text.rstrip()
     assert "The crow of a reed" not in text
     assert "The pitch it plays at" in text
     assert "If F is sharp of E, send it back" in text.replace("\n", " ")

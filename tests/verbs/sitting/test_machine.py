@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +13,7 @@ from tests.verbs.sitting.fakes import CUT, Clock, StatedBench, play, seated, sho
 from trimfit.base.errors import InputError, LogError, TrimfitError
 from trimfit.base.records import Doubt, Order, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
-from trimfit.verbs.sitting.machine import Sitting
+from trimfit.verbs.sitting.machine import COMMANDS, Sitting
 from trimfit.verbs.wording import HELP, closing_line
 
 FORETOLD = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
@@ -662,3 +663,8 @@ def test_the_list_goes_on_with_the_reed_that_was_in_hand_at_an_undo(journal: Jou
 
 def test_what_the_bar_shows_is_in_the_help() -> None:
     assert "small letters the reading before, capitals the last" in HELP
+
+
+def test_the_help_has_every_word_of_the_bench() -> None:
+    words = {*COMMANDS} - {"exit", "to-stock"}  # second names of quit and stock
+    assert words - {*re.findall(r"[\w?]+", HELP)} == set()
