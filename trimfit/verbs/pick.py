@@ -291,7 +291,8 @@ def take(session: Session, found: Picked, count: int) -> list[str]:
     over. InputError for more than there are."""
     free = [one for one in found.blanks if one.order != found.order.order]
     if count > len(free):
-        raise InputError(f"only {len(free)} blanks are free", f"order {short(found.order.order)}", "take fewer")
+        blanks = "1 blank is" if len(free) == 1 else f"{len(free)} blanks are"
+        raise InputError(f"only {blanks} free", f"order {short(found.order.order)}", "take fewer")
     return put_to(session, [(one.reed, found.order.order) for one in free[:count]])
 
 
