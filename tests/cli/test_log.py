@@ -145,7 +145,7 @@ def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
     with Journal(bench.log) as journal:
         known = journal.entry_of("chanter", "CH-1")
     assert known is not None
-    assert "1 entries still name this chanter" in bench.say("log", "strike", known.entry, "--why", "sold")
+    assert "1 entry still names this chanter" in bench.say("log", "strike", known.entry, "--why", "sold")
     assert [mark["kind"] for mark in bench.json("check")["marks"]] == ["chanter-struck"]
 
 

@@ -441,7 +441,8 @@ def strike(
             if again is not None:
                 notes.append(f"the other entry of {kind.name} {short(name)} counts again: {again.entry}")
             elif thing and (left := journal.naming(kind.name, name)):
-                notes.append(f"{left:,} entries still name this {kind.name}: log it again")
+                entries = "1 entry still names" if left == 1 else f"{left:,} entries still name"
+                notes.append(f"{entries} this {kind.name}: log it again")
         return EntryResult(done, "strike", struck, note="; ".join(notes))
 
 
