@@ -157,7 +157,7 @@ class PolicyTable:
 def bracket(grid: Array, x: Array) -> tuple[NDArray[np.intp], Array]:
     """Between which points of a grid values lie (any shape): the lower one's index, and the share of the upper one."""
     x = np.clip(x, grid[0], grid[-1])
-    i = np.clip(np.searchsorted(grid, x) - 1, 0, len(grid) - 2)
+    i = np.searchsorted(grid[1:-1], x)
     return i, (x - grid[i]) / (grid[i + 1] - grid[i])
 
 
