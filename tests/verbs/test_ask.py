@@ -222,9 +222,8 @@ def test_the_second_cut_of_a_shop_is_no_more_than_twice_the_first(first_week: Pa
     assert on(first_week, ask_reed, "1", at_s=then_s).length_mm == pytest.approx(0.4)
 
 
-def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path) -> None:
-    work = on(demo_log, ask_all)
-    cuts = [advice for advice in work if advice.action == "trim" and advice.length_mm]
+def test_a_cut_longer_than_any_logged_is_called_bold(demo_log: Path, demo_advice: list[Advice]) -> None:
+    cuts = [advice for advice in demo_advice if advice.action == "trim" and advice.length_mm]
     assert cuts
     with Journal(demo_log) as journal:
         longest = {name: journal.latest_cuts(name)[0] or 0.0 for name in {advice.reed_type for advice in cuts}}
