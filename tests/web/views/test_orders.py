@@ -20,7 +20,7 @@ ORDER = "O-12"
 
 def test_each_open_order_says_how_far_it_has_come_and_leads_on(look: Visitor) -> None:
     text = look.see("/orders").text
-    assert "24 wanted by 2026-10-16, 5 good, 16 in work" in text
+    assert "24 wanted by 2026-10-16, 5 good, 4 lost, 12 in work" in text
     assert f'href="/blanks?order={ORDER}"' in text
     assert f'href="/tickets?order={ORDER}"' in text
     assert {one["order"] for one in look.ask("/orders")} >= {ORDER, "O-11"}
