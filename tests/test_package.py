@@ -37,7 +37,7 @@ PARTS: dict[str, set[str]] = {
     "verbs": {"base", "log", "entry", "regression", "planner", "review", "session"},
     "python_api": {"base", "log", "regression.fitted_model", "session", "verbs"},
     "cli": {"base", "review.results", "session.session", "verbs", "web", "__version__"},
-    "web": {"base", "entry", "log.entry_kinds", "log.forms", "review.results", "session", "verbs", "cli"},
+    "web": {"base", "entry", "log.entry_kinds", "log.sent_forms", "review.results", "session", "verbs", "cli"},
     "__main__": {"cli"},
     "__init__": {"base", "python_api", "regression.estimator"},
 }
@@ -53,7 +53,7 @@ WITHIN: dict[str, set[str]] = {
     "base.pitch": {"base.errors"},
     "base.acoustics": {"base.errors"},
     "base.time_zones": {"base.errors"},
-    "base.dates": {"base.errors", "base.time_zones"},
+    "base.iso_dates": {"base.errors", "base.time_zones"},
     "base.answers": {"base.records", "base.units"},
 }
 # The engine knows groups and matrices, and no reeds.
@@ -78,7 +78,7 @@ LIBRARIES_ALSO = {
     "session.chanters_at_hand": {"numpy"},
     "session.evidence": {"numpy"},
     "session.expected_reading": {"numpy"},
-    "session.own_lines": {"numpy"},
+    "session.straight_lines": {"numpy"},
     "session.policies": {"numpy"},
 }
 WEB = {"starlette", "uvicorn", "jinja2", "segno"}
@@ -321,7 +321,7 @@ def test_a_log_entry_loads_neither_numpy_nor_the_command_line(demo_log: Path, tm
     assert "sqlite3" in loaded
     assert not loaded & {"numpy", "typer", "pandas", *WEB}
     # of the package, what keeps one entry and no more; of the standard library, what that needs
-    assert not loaded & {"trimfit.base.answers", "trimfit.cli.app", "trimfit.log.counts", "trimfit.verbs.ask"}
+    assert not loaded & {"trimfit.base.answers", "trimfit.cli.app", "trimfit.log.entry_counts", "trimfit.verbs.ask"}
     assert not loaded & {"base64", "csv", "difflib", "statistics", "subprocess", "tempfile"}
 
 

@@ -15,7 +15,7 @@ from trimfit.base.units import Interval
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trimfit.log.counts import Counts
+    from trimfit.log.entry_counts import Counts
     from trimfit.regression.fitted_model import FittedModel
     from trimfit.session.session import Session
     from trimfit.verbs.rehearse import Rehearsal
@@ -130,7 +130,7 @@ class OpenLog:
 
         Raises InputError for a reed that the log does not know, and for what is no time.
         """
-        from trimfit.base.dates import asked_s
+        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.ask import ask_reed
 
         with self._session() as session:
@@ -138,7 +138,7 @@ class OpenLog:
 
     def work(self, *, at: str | None = None) -> pd.DataFrame:
         """The run's work list, most urgent first: a row a reed with an order and no outcome; at: as for `ask`."""
-        from trimfit.base.dates import asked_s
+        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.ask import ask_all
 
         with self._session() as session:
@@ -150,7 +150,7 @@ class OpenLog:
         plan: column `reed`, and `length_mm` and/or `lip_strokes` still to come off (0 where missing); at: as
         for `ask`. Raises InputError for an unknown reed, a missing column, or a length past the blade.
         """
-        from trimfit.base.dates import asked_s
+        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.predict import predict
 
         if "reed" not in plan.columns:
@@ -166,7 +166,7 @@ class OpenLog:
 
     def pick(self, order: str, *, at: str | None = None) -> pd.DataFrame:
         """Untrimmed blanks of the stock for an order, best first; at: as for `ask`. InputError for an unknown order."""
-        from trimfit.base.dates import asked_s
+        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.pick import pick
 
         with self._session() as session:
@@ -188,7 +188,7 @@ class OpenLog:
 
     def report(self, folder: str | Path, *, shop: str = "", at: str | None = None) -> list[Path]:
         """Write the report's page and pictures; their paths, the page first. at: as for `ask`."""
-        from trimfit.base.dates import asked_s
+        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.reviews.report import write_report
 
         with self._session() as session:

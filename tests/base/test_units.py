@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trimfit.base import dates, pitch, units
+from trimfit.base import iso_dates, pitch, units
 from trimfit.base.errors import InputError
 
 REFUSED: list[tuple[Callable[[str], object], str, str, str]] = [
@@ -23,12 +23,12 @@ REFUSED: list[tuple[Callable[[str], object], str, str, str]] = [
     (pitch.parse_crow_hz, "H-5", "is no crow", "C+22"),
     (lambda text: pitch.cents_from_440(float(text)), "0", "is no frequency", "positive"),
     (lambda text: pitch.cents_from_440(float(text)), "inf", "is no frequency", "positive"),
-    (dates.parse_time, "1745-08-19T10:00", "is an impossible time", "1900 to 2200"),
-    (dates.parse_time, "2026-02-30T10:00", "is an impossible time", "2026"),
-    (dates.parse_time, "tomorrow", "is not a time", "2026"),
-    (dates.parse_date, "1745-08-19", "is an impossible date", "1900 to 2200"),
-    (dates.parse_date, "2026-02-30", "is an impossible date", "2026"),
-    (dates.parse_date, "19 Aug", "is not a date", "2026"),
+    (iso_dates.parse_time, "1745-08-19T10:00", "is an impossible time", "1900 to 2200"),
+    (iso_dates.parse_time, "2026-02-30T10:00", "is an impossible time", "2026"),
+    (iso_dates.parse_time, "tomorrow", "is not a time", "2026"),
+    (iso_dates.parse_date, "1745-08-19", "is an impossible date", "1900 to 2200"),
+    (iso_dates.parse_date, "2026-02-30", "is an impossible date", "2026"),
+    (iso_dates.parse_date, "19 Aug", "is not a date", "2026"),
 ]
 
 

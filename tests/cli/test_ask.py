@@ -11,8 +11,8 @@ import pytest
 from tests.cli.typed_words import Typed
 from tests.opened import lose_most_blanks, on
 from trimfit.base.answers import Advice
-from trimfit.base.dates import asked_s
 from trimfit.base.errors import InputError
+from trimfit.base.iso_dates import asked_s
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
 from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
@@ -22,7 +22,7 @@ from trimfit.verbs.ask import ask_all
 from trimfit.verbs.pick import pick
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.reviews.report import findings_of
-from trimfit.verbs.sitting.machine import sitting_on
+from trimfit.verbs.sitting.sitting import sitting_on
 
 DEMO_ORDER = "O-12"
 

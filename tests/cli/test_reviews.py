@@ -14,7 +14,7 @@ import pytest
 
 from tests.cli.typed_words import run
 from tests.opened import bench_on
-from trimfit.base.dates import local_minute, own_minute
+from trimfit.base.iso_dates import local_minute, own_minute
 from trimfit.base.pitch import cents_from_440
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 from trimfit.log.journal import Journal

@@ -12,7 +12,7 @@ with atheris.instrument_imports():
     from trimfit.base.errors import InputError
     from trimfit.base.pitch import parse_crow_hz
     from trimfit.base.units import BOUNDS, parse_pressure_kpa, parse_temperature_c
-    from trimfit.entry import parse, tokens
+    from trimfit.entry import line_parser, tokens
 
 MODES: tuple[column_words.ValueMeaning, ...] = ("auto", "sounding", "as low A", "cents")
 
@@ -21,7 +21,7 @@ def check_reading(text: str, mode: column_words.ValueMeaning, reference_hz: floa
     """A reading whose every value can be meant, or an InputError with a line for each fault."""
     said: list[str] = []
     try:
-        line = parse.parse_reading(text, mode=mode, reference_hz=reference_hz)
+        line = line_parser.parse_reading(text, mode=mode, reference_hz=reference_hz)
     except InputError as error:
         said = error.lines()
     if said:
@@ -37,7 +37,7 @@ def check_reading(text: str, mode: column_words.ValueMeaning, reference_hz: floa
 def check_others(text: str) -> None:
     """Trims, crows, pressures and temperatures: a finite value or an InputError."""
     try:
-        trim = parse.parse_trim(text)
+        trim = line_parser.parse_trim(text)
         assert 0 < (trim.length_mm or 0.0) + (trim.lip_strokes or 0.0) < 1000, trim
     except InputError:
         pass

@@ -11,9 +11,9 @@ import atheris
 
 with atheris.instrument_imports():
     from trimfit.base.pitch import DEFAULT_RATIOS
+    from trimfit.log.column_values import canonical, limits
     from trimfit.log.entry_kinds import FILED, KINDS, Kind
     from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet, heads_of
-    from trimfit.log.values import canonical, limits
 
 FOLDER = Path(tempfile.mkdtemp(prefix="sheets-"))
 SEPARATORS = (",", ";", "\t")

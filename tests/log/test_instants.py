@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trimfit.base import dates, time_zones
+from trimfit.base import iso_dates, time_zones
 from trimfit.base.errors import InputError
 from trimfit.base.records import Reading, Reed, Trim
 from trimfit.log.file.integrity import damage
@@ -70,15 +70,15 @@ def test_a_typed_time_is_what_the_clock_showed_on_days_when_clocks_change(
     with machine_in(zone):
         if not there:
             with pytest.raises(InputError, match="clocks here left out") as refused:
-                dates.typed_time(f"{clock:%Y-%m-%dT%H:%M}", now.isoformat())
+                iso_dates.typed_time(f"{clock:%Y-%m-%dT%H:%M}", now.isoformat())
             offered = refused.value.remedy.rsplit(" as ", 1)[1]
-            assert dates.parse_time(offered) == offered
+            assert iso_dates.parse_time(offered) == offered
             return
-        text = dates.typed_time(f"{clock:%Y-%m-%dT%H:%M}", now.isoformat())
-    assert dates.has_offset(text)
+        text = iso_dates.typed_time(f"{clock:%Y-%m-%dT%H:%M}", now.isoformat())
+    assert iso_dates.has_offset(text)
     assert text.startswith(f"{clock:%Y-%m-%dT%H:%M}")
     # Of an hour that came twice: the later one, unless that is still to come.
-    assert dates.at_s(text) == max(one for one in there if one <= now.timestamp())
+    assert iso_dates.at_s(text) == max(one for one in there if one <= now.timestamp())
 
 
 @settings(max_examples=60, deadline=None)
@@ -90,7 +90,7 @@ def test_a_time_without_an_offset_is_the_shops_and_the_first_where_an_hour_came_
     zone, change = day
     clock = change.astimezone(ZoneInfo(zone)).replace(tzinfo=None) + timedelta(minutes=15 * quarters)
     there = instants(zone, clock)
-    instant = dates.at_s(f"{clock:%Y-%m-%dT%H:%M}", zone)
+    instant = iso_dates.at_s(f"{clock:%Y-%m-%dT%H:%M}", zone)
     before = change.astimezone(ZoneInfo(zone)).utcoffset()
     assert before is not None
     assert instant == (min(there) if there else (clock.replace(tzinfo=UTC) - before).timestamp())
@@ -100,7 +100,7 @@ def test_a_time_without_an_offset_is_the_shops_and_the_first_where_an_hour_came_
 def test_a_rule_needs_no_table_of_zones(rule: str, monkeypatch: pytest.MonkeyPatch) -> None:
     like = NEW_YORK if rule.startswith("EST") else "Asia/Kolkata"
     days = [f"2026-{month:02d}-11T10:00" for month in range(1, 13)]
-    expected = [dates.at_s(day, like) for day in days]
+    expected = [iso_dates.at_s(day, like) for day in days]
     import zoneinfo
 
     time_zones.zone_named.cache_clear()
@@ -108,7 +108,7 @@ def test_a_rule_needs_no_table_of_zones(rule: str, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(zoneinfo._common, "load_tzdata", _no_table)  # type: ignore[attr-defined]
     zoneinfo.reset_tzpath(to=())
     try:
-        assert [dates.at_s(day, rule) for day in days] == expected
+        assert [iso_dates.at_s(day, rule) for day in days] == expected
         assert time_zones.zone_named("+05:30").utcoffset(None) == timedelta(hours=5, minutes=30)
         with machine_in(rule):
             assert time_zones.machine_zone() == rule
@@ -137,7 +137,7 @@ def test_a_new_log_keeps_the_zone_of_the_machine_that_made_it(tmp_path: Path, zo
     with machine_in("Asia/Tokyo"), Journal(tmp_path / "log") as journal:
         journal.append(Reading("R-1", "2026-07-01T10:00", crow_hz=530.0))
         assert journal.settings().time_zone == zone
-        assert journal.of_reed("R-1").readings[0].at_s == dates.at_s("2026-07-01T10:00", zone)
+        assert journal.of_reed("R-1").readings[0].at_s == iso_dates.at_s("2026-07-01T10:00", zone)
         assert damage(journal) == []
 
 
@@ -220,13 +220,13 @@ def test_a_folder_does_not_change_the_order_of_a_logs_entries_by_its_zone(tmp_pa
 )
 def test_what_is_typed_is_kept_with_the_machines_offset(typed: str, kept: str) -> None:
     with machine_in(NEW_YORK):
-        assert dates.typed_time(typed, "2026-11-28T15:00:00.000-05:00") == kept
+        assert iso_dates.typed_time(typed, "2026-11-28T15:00:00.000-05:00") == kept
 
 
 @pytest.mark.parametrize("text", ["1/7/2026 9:05", "01.07.2026", "2026-07/01", "26-07-01", "7 Nov", "25:10", "9:5"])
 def test_other_forms_are_refused(text: str) -> None:
     with pytest.raises(InputError, match="time"):
-        dates.typed_time(text)
+        iso_dates.typed_time(text)
 
 
 def test_years_with_strokes_or_points_are_the_rows_that_the_log_has(tmp_path: Path) -> None:

@@ -414,11 +414,11 @@ def _fields(record: Reading) -> dict[str, object]:
 
 @given(st.text(string.printable, max_size=25))
 def test_any_text_is_a_time_or_a_fault(text: str) -> None:
-    from trimfit.base import dates
+    from trimfit.base import iso_dates
 
     instant, remedy = 0.0, "none needed"
     try:
-        instant = dates.at_s(dates.parse_time(text))
+        instant = iso_dates.at_s(iso_dates.parse_time(text))
     except InputError as error:
         remedy = error.remedy
     assert remedy

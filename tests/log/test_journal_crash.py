@@ -38,7 +38,8 @@ BEGIN = (
     "from trimfit.session.session import Session\n"
 )
 PRELOAD = (
-    "import trimfit.entry.marks, trimfit.log.sheets.folder_import, trimfit.log.merging.merge, trimfit.entry.parse\n"
+    "import trimfit.entry.doubt_marks, trimfit.entry.line_parser, trimfit.log.merging.merge, "
+    "trimfit.log.sheets.folder_import\n"
 )
 IMPORT = (
     BEGIN
@@ -311,7 +312,7 @@ SITTING = (
 import random, time
 from trimfit.base.errors import TrimfitError
 from trimfit.verbs.sitting.bench import Bench
-from trimfit.verbs.sitting.machine import Sitting
+from trimfit.verbs.sitting.sitting import Sitting
 
 log, first = Path(sys.argv[1]), int(sys.argv[2])
 with Session(log) as session:

@@ -50,9 +50,9 @@ def test_settings_of_a_newer_program_are_passed_over() -> None:
 
 
 def test_set_twice_within_an_instant_the_later_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from trimfit.base import dates
+    from trimfit.base import iso_dates
 
-    monkeypatch.setattr(dates, "local_now", lambda: "2026-03-01T10:00:00.000")
+    monkeypatch.setattr(iso_dates, "local_now", lambda: "2026-03-01T10:00:00.000")
     with Journal(tmp_path / "log", create=True) as journal:
         for value in ("0.5", "2", "0.75"):
             journal.set_setting("tolerance_hz", value)

@@ -19,13 +19,13 @@ from trimfit.base.errors import LogError
 from trimfit.base.records import Chanter, Order, Reading, Reed, Settings
 from trimfit.cli.app import app
 from trimfit.log import settings as log_settings
-from trimfit.log.counts import Counts
+from trimfit.log.column_values import number_text
+from trimfit.log.entry_counts import Counts
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.entry_rows import entry_id, insert_sql, stored
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs
-from trimfit.log.values import number_text
 from trimfit.verbs import check
 from trimfit.verbs import settings as verbs_settings
 from trimfit.verbs.ask import ask_reed

@@ -13,7 +13,7 @@ import pytest
 
 from tests.outside.published import table
 from trimfit.base.errors import InputError
-from trimfit.regression.own_lines import lines_through, meeting_point, root_limits
+from trimfit.regression.straight_lines import lines_through, meeting_point, root_limits
 
 OPEN_BEFORE = np.array([[0.25, -0.25], [-0.25, 0.25]])
 

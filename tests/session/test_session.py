@@ -21,7 +21,7 @@ from trimfit.log.journal import Journal
 from trimfit.session.fit import fit_and_keep
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_reed
-from trimfit.verbs.sitting.machine import sitting_on
+from trimfit.verbs.sitting.sitting import sitting_on
 
 REED = "R-0353"
 READING = ["f=775", "e=705", "crow=C+22"]

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.opened import lose_most_blanks, on
-from trimfit.base import dates
+from trimfit.base import iso_dates
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import hz_from_cents
@@ -245,7 +245,7 @@ def test_a_logged_event_is_named_in_the_reason(first_week: Path) -> None:
     with Journal(first_week) as journal:
         journal.append(reading("1", "2026-03-01T10:00", -20.0))
         journal.append(Event("1", "2026-03-02T09:30", "soaked"))
-    said = on(first_week, ask_reed, "1", at_s=dates.at_s("2026-03-02T09:31"))
+    said = on(first_week, ask_reed, "1", at_s=iso_dates.at_s("2026-03-02T09:31"))
     assert said.action == "read-again"
     gap = said.gap_now_cents
     assert gap is not None
@@ -271,7 +271,7 @@ def test_an_event_between_two_readings_of_one_hour_counts(first_week: Path) -> N
             journal.append(reading("1", f"2026-03-01T{at}", -25.0))
         journal.append(Event("1", "2026-03-01T15:20", "soaked"))
         journal.append(reading("1", "2026-03-01T15:40", -5.0))
-    said = on(first_week, ask_reed, "1", at_s=dates.at_s("2026-03-01T15:41"))
+    said = on(first_week, ask_reed, "1", at_s=iso_dates.at_s("2026-03-01T15:41"))
     gap = said.gap_now_cents
     assert "differ" not in said.why
     assert gap is not None
@@ -285,7 +285,7 @@ def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo
     with Journal(before) as journal:
         lose_most_blanks(journal)
     shutil.copy(before, log)
-    at_s = dates.asked_s("2026-09-18T12:00")
+    at_s = iso_dates.asked_s("2026-09-18T12:00")
     with Journal(log) as journal:
         (reed, *_), order = journal.of_reeds(None, open_only=True), "O-12"
         name = reed.reed.record.reed
@@ -318,7 +318,7 @@ def test_a_reed_that_lay_for_a_month_is_less_known_than_one_read_an_hour_ago(fir
     with Journal(first_week) as journal:
         journal.append(reading("1", "2026-03-01T10:00", -25.0))
     gaps = [
-        on(first_week, ask_reed, "1", at_s=dates.at_s(at)).gap_now_cents
+        on(first_week, ask_reed, "1", at_s=iso_dates.at_s(at)).gap_now_cents
         for at in ("2026-03-01T11:00", "2026-03-31T11:00")
     ]
     hour, month = (gap.high - gap.low for gap in gaps if gap is not None)
@@ -326,10 +326,10 @@ def test_a_reed_that_lay_for_a_month_is_less_known_than_one_read_an_hour_ago(fir
 
 
 def test_a_day_alone_is_asked_of_as_its_end() -> None:
-    assert dates.asked_s("2026-09-18") == pytest.approx(dates.at_s("2026-09-19") - 0.001)
-    assert dates.asked_s(" 2026-09-18 9:30") == dates.at_s("2026-09-18T09:30")
+    assert iso_dates.asked_s("2026-09-18") == pytest.approx(iso_dates.at_s("2026-09-19") - 0.001)
+    assert iso_dates.asked_s(" 2026-09-18 9:30") == iso_dates.at_s("2026-09-18T09:30")
     with pytest.raises(InputError, match="not a time") as caught:
-        dates.asked_s("noon")
+        iso_dates.asked_s("noon")
     assert caught.value.where == "--at"
 
 

@@ -20,7 +20,7 @@ from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.log import Doubtful, log_chanter, log_reading
 from trimfit.verbs.pick import pick, picked
 from trimfit.verbs.rehearse import rehearse_order
-from trimfit.verbs.sitting.machine import sitting_on
+from trimfit.verbs.sitting.sitting import sitting_on
 from trimfit.verbs.wording import advice_lines
 
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from tests.opened import append_all, current_model, on
 from tests.worlds.hostile import FAULTS, implausible, make, run_every_verb
 from trimfit.base.answers import Advice
-from trimfit.base.dates import at_s
 from trimfit.base.errors import InputError
+from trimfit.base.iso_dates import at_s
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Chanter, Order, Reed, Trim
 from trimfit.cli.output.answers import plain

@@ -17,7 +17,7 @@ from urllib.parse import urlencode
 
 from trimfit.web.app import bench_page
 from trimfit.web.desk import Desk
-from trimfit.web.keys import Keys
+from trimfit.web.device_keys import Keys
 from trimfit.web.server import page_server
 
 

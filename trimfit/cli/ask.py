@@ -18,7 +18,7 @@ from trimfit.cli.output.entry_words import advice_in_words
 if TYPE_CHECKING:
     from trimfit.base.answers import Advice, PredictedReading
     from trimfit.session.session import Session
-    from trimfit.verbs.elsewhere import Elsewhere
+    from trimfit.verbs.other_orders import Elsewhere
 
 WHAT_IT_MEANS = "gap in cents, F less E; a dash where F and E were never read; meets Hz at the order's pressure"
 ENDS = {
@@ -54,7 +54,7 @@ def ask(
 
     Example: trimfit ask R-0412
     """
-    from trimfit.base.dates import asked_s
+    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs import ask as verbs_ask
 
     if (reed is None) == (not all_):
@@ -65,7 +65,7 @@ def ask(
     at_s = asked_s(at)
     with session_of(context, as_json) as session:
         if reed is not None and others:
-            from trimfit.verbs.elsewhere import elsewhere
+            from trimfit.verbs.other_orders import elsewhere
 
             places = elsewhere(session, reed, at_s=at_s)
             answer(as_json, places, lambda: _places(places))
@@ -222,7 +222,7 @@ def predict(
 
     Example: trimfit predict R-0412 --length 0.15
     """
-    from trimfit.base.dates import asked_s
+    from trimfit.base.iso_dates import asked_s
     from trimfit.base.units import parse_length_mm, parse_number, parse_pressure_kpa, parse_temperature_c, within
     from trimfit.verbs import predict as verbs_predict
 

@@ -1,5 +1,5 @@
 """`bench`: a sitting in the terminal, or lines piped in. Only the terminal is here; what happens is in
-verbs.sitting.machine."""
+verbs.sitting.sitting."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from trimfit.cli.output.answers import json_text
 from trimfit.cli.output.screen import fit_for_terminal, paint, prose_width, say
 
 if TYPE_CHECKING:
-    from trimfit.verbs.sitting.machine import Sitting
+    from trimfit.verbs.sitting.sitting import Sitting
 
 EXAMPLE = """\
 A sitting: type a reading, get the answer, log the cut.
@@ -40,7 +40,7 @@ def bench(
     ] = False,
 ) -> None:
     """Run a sitting on the log of this call; exit 2 if a piped line was refused."""
-    from trimfit.verbs.sitting.machine import sitting_on
+    from trimfit.verbs.sitting.sitting import sitting_on
 
     person = sys.stdin.isatty()
     width = prose_width() if person else 80

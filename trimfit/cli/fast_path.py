@@ -102,7 +102,7 @@ def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], di
 
 
 def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> None:
-    from trimfit.base.dates import asked_s
+    from trimfit.base.iso_dates import asked_s
     from trimfit.base.progress import quiet
     from trimfit.cli.output.answers import answer
     from trimfit.cli.output.entry_words import advice_in_words

@@ -40,7 +40,7 @@ def pick(
 
     Example: trimfit pick O-12
     """
-    from trimfit.base.dates import asked_s
+    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs import pick as verbs_pick
 
     with session_of(context, as_json) as session:
@@ -193,7 +193,7 @@ def rehearse(
 
     Example: trimfit rehearse O-12
     """
-    from trimfit.base.dates import asked_s
+    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs.rehearse import rehearse_order
 
     with session_of(context, as_json) as session:

@@ -269,7 +269,7 @@ def reed_(
 
 
 def _story(found: ReedReview) -> list[str]:
-    from trimfit.base.dates import local_minute
+    from trimfit.base.iso_dates import local_minute
     from trimfit.verbs.wording import advice_lines, own_words
 
     parts = [plain_name(found.reed), f"type {plain_name(found.reed_type)}", f"batch {plain_name(found.batch)}"]
@@ -307,7 +307,7 @@ def ticket_(
 
     Example: trimfit review ticket R-0412 --out tickets
     """
-    from trimfit.base.dates import asked_s
+    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
     if letter is not None:
@@ -336,7 +336,7 @@ def report(
 
     Example: trimfit report review
     """
-    from trimfit.base.dates import asked_s
+    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs.reviews import report as reviews_report
 
     with session_of(context, as_json) as session:

@@ -14,8 +14,8 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from trimfit.base.dates import DAY_S, at_s
 from trimfit.base.errors import short
+from trimfit.base.iso_dates import DAY_S, at_s
 from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 from trimfit.entry.typing_slips import AS_SOUNDING, Typed, outputs_cents, rough_expectation, since_event, slip_doubts
 from trimfit.log.settings import scale_of

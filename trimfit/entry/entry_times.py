@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from trimfit.base.dates import (
+from trimfit.base.errors import InputError, command, short
+from trimfit.base.iso_dates import (
     DAY_S,
     as_iso,
     at_s,
@@ -18,7 +19,6 @@ from trimfit.base.dates import (
     text_of,
     typed_time,
 )
-from trimfit.base.errors import InputError, command, short
 from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
 from trimfit.log.entry_kinds import kind_of_record
 

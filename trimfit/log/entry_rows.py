@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from trimfit.base import dates
+from trimfit.base import iso_dates
 from trimfit.base.errors import short
 from trimfit.log.entry_kinds import Kind
 from trimfit.log.queries import quoted
@@ -14,7 +14,7 @@ from trimfit.log.queries import quoted
 
 def instant_of(kind: Kind, values: Sequence[Any], zone: str) -> float | None:
     """A row's instant in seconds since 1970 UTC, None for kinds without a time. zone: the shop's."""
-    return None if kind.time is None else dates.at_s(str(values[kind.index[kind.time]]), zone)
+    return None if kind.time is None else iso_dates.at_s(str(values[kind.index[kind.time]]), zone)
 
 
 def stored(kind: Kind, values: Sequence[Any], seq: int, entry: str, generation: int, zone: str) -> tuple[Any, ...]:

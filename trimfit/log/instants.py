@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from sqlite3 import Connection
 from typing import Any
 
-from trimfit.base.dates import at_s, has_offset
 from trimfit.base.errors import InputError
+from trimfit.base.iso_dates import at_s, has_offset
 from trimfit.base.time_zones import machine_zone, zone_like, zone_named
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
 from trimfit.log.queries import LIVE

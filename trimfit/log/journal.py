@@ -12,21 +12,21 @@ from fractions import Fraction
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from trimfit.base import dates
+from trimfit.base import iso_dates
 from trimfit.base.errors import InputError, nearest, short
 from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistory, Settings
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
+from trimfit.log.column_values import canonical, name_value
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row, Setting, kind_of_entry, kind_of_record, references
 from trimfit.log.entry_rows import differences, entry_id, insert_sql, instant_of, stored
 from trimfit.log.file.seal import seal_of, sealed, unsealed
 from trimfit.log.file.store import Store, translated
 from trimfit.log.instants import MADE_AT, derive, reordered, zone_of, zone_to_set
 from trimfit.log.queries import LIVE, UNSTRUCK
-from trimfit.log.values import canonical, name_value
 
 if TYPE_CHECKING:
-    from trimfit.log.counts import Conflict
+    from trimfit.log.entry_counts import Conflict
 
 T = TypeVar("T")
 LATEST_CUTS = 250
@@ -93,7 +93,7 @@ class Journal(Store):
             self.refuse_struck(entry)
             zone = zone_of(connection)
             kind = KINDS["strike"]
-            values = canonical(kind, [entry, why, at or dates.local_now()])
+            values = canonical(kind, [entry, why, at or iso_dates.local_now()])
             strike, generation, _ = self.place(kind, values)
             self.insert(kind, values, strike, generation)
             struck = kind_of_entry(entry)
@@ -145,10 +145,10 @@ class Journal(Store):
             self.set_zone()
             zone = zone_of(connection)
             if at is None:
-                at = dates.local_now()
+                at = iso_dates.local_now()
                 last = connection.execute("SELECT max(at_s) FROM settings WHERE setting = ?", (name,)).fetchone()[0]
-                if last is not None and dates.at_s(at) <= last:
-                    at = dates.later_text(last)
+                if last is not None and iso_dates.at_s(at) <= last:
+                    at = iso_dates.later_text(last)
             logged = self.append(Setting(name, at, word))
             self.follow_zone(zone)
             return logged.entry

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from trimfit.base import dates
+from trimfit.base import iso_dates
 from trimfit.base.errors import InputError, command, nearest, short
 from trimfit.base.records import Chanter, Logged, Order, ReedHistory
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
@@ -60,7 +60,7 @@ def _logged(kind: Kind, row: Sequence[Any], doubts: dict[str, tuple[str, ...]]) 
 def _day_s(date: str) -> float:
     """A date's instant; 0 where a doctored log holds a word in its place, which `check` names."""
     try:
-        return dates.at_s(date)
+        return iso_dates.at_s(date)
     except InputError:
         return 0.0
 

@@ -13,7 +13,7 @@ from trimfit.base.pitch import ratio_of, ratios
 from trimfit.base.records import Settings
 from trimfit.base.time_zones import zone_like, zone_named
 from trimfit.base.units import BOUNDS, parse_number
-from trimfit.log.values import number_text
+from trimfit.log.column_values import number_text
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

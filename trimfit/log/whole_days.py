@@ -12,8 +12,8 @@ from math import inf
 from sqlite3 import Connection
 from typing import Any, NamedTuple
 
-from trimfit.base.dates import DAY_S, at_s, day_of, is_date
 from trimfit.base.errors import InputError, short
+from trimfit.base.iso_dates import DAY_S, at_s, day_of, is_date
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.instants import zone_of
 from trimfit.log.queries import LIVE

@@ -22,7 +22,7 @@ from trimfit.base.records import Chanter, ReedHistory
 from trimfit.log.journal import Journal
 from trimfit.planner.aim import Aim, see
 from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
-from trimfit.regression.chanters.sent import Came
+from trimfit.regression.chanters.sent_reeds import Came
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.outputs import GAP
 from trimfit.regression.posterior.reed import known_coding, typical_state

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trimfit.base.dates import own_minute
 from trimfit.base.errors import short
+from trimfit.base.iso_dates import own_minute
 from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Logged, Reading
@@ -116,7 +116,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
 
 def _gaps_since(bench: Bench, seen: Seen, since: list[Logged[Reading]]) -> tuple[float, ...]:
     """The gaps (cents) of those readings since the last work that are of the latest sitting, in order of time."""
-    from trimfit.base.dates import DAY_S
+    from trimfit.base.iso_dates import DAY_S
     from trimfit.base.pitch import as_low_a_cents
     from trimfit.regression.movement.process import SITTING_DAYS
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trimfit.base.dates import at_s
+from trimfit.base.iso_dates import at_s
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Reading, ReedHistory
 from trimfit.entry.neighbours import ExpectedReading, Joint

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from trimfit.base.progress import Progress
     from trimfit.base.records import ReedHistory, Settings
-    from trimfit.entry.marks import Mark
+    from trimfit.entry.doubt_marks import Mark
     from trimfit.log.journal import Journal
     from trimfit.regression.design import Rows
     from trimfit.regression.fitted_model import FittedModel
@@ -319,7 +319,7 @@ def outlier_marks(journal: Journal) -> list[Mark]:
     Readings whose A's do not balance are left to the rule that says so.
     """
     from trimfit.base.pitch import OUTPUTS
-    from trimfit.entry.marks import Mark
+    from trimfit.entry.doubt_marks import Mark
 
     model = kept_model(journal)  # one that cannot be read back is fitted anew when something is asked
     if model is None:

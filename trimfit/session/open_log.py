@@ -19,7 +19,7 @@ from trimfit.planner.away import LEFT_SHARE, away_costs, spaced_aims
 from trimfit.planner.choice import Rules, Unconfirmed
 from trimfit.planner.policy_table import Costs, PolicyTable
 from trimfit.regression.chanters.kinds import ChanterFacts, facts_of
-from trimfit.regression.chanters.sent import SentReed
+from trimfit.regression.chanters.sent_reeds import SentReed
 from trimfit.regression.design import base_weight, work_before
 from trimfit.regression.fitting.bounds import MOST_MET
 from trimfit.regression.movement.explanations import Explanation, explained, latest_sitting
@@ -80,7 +80,7 @@ class Bench:
         *,
         at_s: float | None = None,
     ) -> None:
-        from trimfit.base.dates import now_s
+        from trimfit.base.iso_dates import now_s
 
         self.journal, self.model, self.policies, self.tell = journal, model, policies, progress
         self.until_s = at_s

@@ -11,7 +11,7 @@ from __future__ import annotations
 from itertools import pairwise
 from statistics import median
 
-from trimfit.base.dates import DAY_S
+from trimfit.base.iso_dates import DAY_S
 from trimfit.base.records import ReedHistory
 from trimfit.regression.movement.process import SITTING_DAYS
 

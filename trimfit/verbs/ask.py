@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from trimfit.base.answers import Advice
-from trimfit.base.dates import now_s, text_of
+from trimfit.base.iso_dates import now_s, text_of
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval, interval
 from trimfit.base.records import Order, ReedHistory

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from trimfit.base.progress import Progress
-from trimfit.entry.marks import Mark, accepted, bad_values, in_conflict, rule_marks, struck_names
+from trimfit.entry.doubt_marks import Mark, accepted, bad_values, in_conflict, rule_marks, struck_names
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from trimfit.base.answers import Advice
-from trimfit.base.dates import asked_s
 from trimfit.base.errors import InputError, unwritable
+from trimfit.base.iso_dates import asked_s
 from trimfit.base.progress import Progress
 from trimfit.review.results import BatchDrift
 from trimfit.session.demo_shop import demo_shop

@@ -11,9 +11,9 @@ from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.progress import Progress
 
 if TYPE_CHECKING:
+    from trimfit.entry.doubt_marks import Mark
     from trimfit.entry.loose_sheet.folder_draft import Draft
-    from trimfit.entry.marks import Mark
-    from trimfit.log.counts import Counts
+    from trimfit.log.entry_counts import Counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ def import_folder(log: Path, folder: Path, progress: Progress | None = None) -> 
 
 
 def _import_into(log: Path, folder: Path, progress: Progress | None) -> Taken:
-    from trimfit.entry import marks as entry_marks
+    from trimfit.entry import doubt_marks as entry_marks
     from trimfit.log.journal import Journal
     from trimfit.log.sheets.folder_import import import_folder
 
@@ -97,7 +97,7 @@ def merge_log(
 
     renames: names of reeds of the other log -> what they are to be called, where that is another reed's name here.
     """
-    from trimfit.entry import marks as entry_marks
+    from trimfit.entry import doubt_marks as entry_marks
     from trimfit.log.journal import Journal
     from trimfit.log.merging.merge import merge_logs
 

@@ -87,7 +87,7 @@ def log_reading(
     """
     from trimfit.base.units import parse_pct, parse_pressure_kpa, parse_temperature_c
     from trimfit.entry.checks import plain_reading_doubts
-    from trimfit.entry.parse import parse_reading
+    from trimfit.entry.line_parser import parse_reading
     from trimfit.entry.tokens import kept_whole
     from trimfit.entry.unnamed_numbers import is_unnamed, with_names
 
@@ -286,7 +286,7 @@ def log_outcome(
 def _work_left(session: Session, history: ReedHistory, outcome: Outcome) -> list[Doubt]:
     """The doubt about a reed called good off which something had still to come, by the advice as of then; history: of
     the reed before it. None where the model and the plan that the log keeps do not tell: nothing is fitted for it."""
-    from trimfit.base.dates import at_s
+    from trimfit.base.iso_dates import at_s
     from trimfit.entry.entry_times import entries_of
     from trimfit.verbs.ask import advise
     from trimfit.verbs.wording import work_left
@@ -303,7 +303,7 @@ def _work_left(session: Session, history: ReedHistory, outcome: Outcome) -> list
 
 def keep_outcome(journal: Journal, entry: Outcome, doubts: Sequence[Doubt] = ()) -> EntryResult:
     """Keep an outcome in a transaction of its own; the earlier one that it takes the place of is struck with it."""
-    from trimfit.base.dates import at_s
+    from trimfit.base.iso_dates import at_s
 
     with journal.writing():
         before = journal.of_reed(entry.reed).outcome
@@ -422,7 +422,7 @@ def strike(
 
     last: it is the one logged last, of the reed that `entry` names, else of the whole log.
     """
-    from trimfit.base.dates import typed_time
+    from trimfit.base.iso_dates import typed_time
     from trimfit.log.entry_kinds import kind_of_entry
 
     if why is not None and not why.strip():
@@ -601,7 +601,7 @@ def _placed(
 ) -> tuple[T, str, list[Doubt]]:
     """A record with its time: as typed, or right after an entry, else now; where that puts it; and the doubt about a
     time that is yet to come, if it is one."""
-    from trimfit.base.dates import at_s, local_now
+    from trimfit.base.iso_dates import at_s, local_now
     from trimfit.entry.checks import ahead_doubt
     from trimfit.entry.entry_times import ELSEWHERE, place
 

@@ -12,10 +12,10 @@ from starlette.types import ASGIApp
 
 from trimfit.base.errors import TrimfitError
 from trimfit.web.desk import Desk, NotYet
-from trimfit.web.keys import Keys
+from trimfit.web.device_keys import Keys
 from trimfit.web.replies import said_wrong
 from trimfit.web.safety import Guard
-from trimfit.web.views import door, looking_back, new, orders, reed, run, tickets
+from trimfit.web.views import coming_in, looking_back, new_entries, orders, reed, run, tickets
 
 _STATIC = Path(__file__).with_name("static")
 
@@ -33,11 +33,11 @@ def bench_page(desk: Desk, keys: Keys | None = None) -> ASGIApp:
         Route("/reed/amend", reed.amend, methods=["POST"]),
         Route("/reed/moved", reed.moved, methods=["POST"]),
         Route("/reed/story", reed.story),
-        Route("/new", new.new),
-        Route("/new/{what}", new.new),  # where a form led, opened once more
-        Route("/new/reeds", new.enter_reeds, methods=["POST"]),
-        Route("/new/chanter", new.enter_chanter, methods=["POST"]),
-        Route("/new/order", new.enter_order, methods=["POST"]),
+        Route("/new", new_entries.new),
+        Route("/new/{what}", new_entries.new),  # where a form led, opened once more
+        Route("/new/reeds", new_entries.enter_reeds, methods=["POST"]),
+        Route("/new/chanter", new_entries.enter_chanter, methods=["POST"]),
+        Route("/new/order", new_entries.enter_order, methods=["POST"]),
         Route("/orders", orders.orders),
         Route("/blanks", orders.blanks),
         Route("/allot", orders.allotment),
@@ -52,9 +52,9 @@ def bench_page(desk: Desk, keys: Keys | None = None) -> ASGIApp:
     ]
     if keys is not None:
         routes += [
-            Route("/enter", door.at_the_door),
-            Route("/enter", door.come_in, methods=["POST"]),
-            Route("/devices", door.devices, methods=["GET", "POST"]),
+            Route("/enter", coming_in.at_the_door),
+            Route("/enter", coming_in.come_in, methods=["POST"]),
+            Route("/devices", coming_in.devices, methods=["GET", "POST"]),
         ]
     handlers = dict.fromkeys((TrimfitError, NotYet, HTTPException, Exception), said_wrong)
     app = Starlette(routes=routes, exception_handlers=handlers)

@@ -19,7 +19,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from trimfit.base.errors import LogError
 from trimfit.log.entry_kinds import kind_of_entry
-from trimfit.log.forms import entry_of_form, keep_form
+from trimfit.log.sent_forms import entry_of_form, keep_form
 from trimfit.session.orders import Progress
 from trimfit.session.session import Session
 from trimfit.verbs.log import EntryResult

@@ -14,7 +14,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from trimfit.web.keys import Keys
+from trimfit.web.device_keys import Keys
 
 COOKIE = "trimfit_pass"
 MOST_BODY_BYTES = 64 * 1024

@@ -13,8 +13,8 @@ from starlette.types import ASGIApp
 from trimfit.base.errors import InputError, TrimfitError
 from trimfit.session.session import Session
 from trimfit.web.desk import Desk
-from trimfit.web.keys import Keys
-from trimfit.web.views.door import door_address
+from trimfit.web.device_keys import Keys
+from trimfit.web.views.coming_in import door_address
 
 HERE, EVERYWHERE = "127.0.0.1", "0.0.0.0"  # noqa: S104 - only where --share asks for it
 MOST_AT_ONCE = 64

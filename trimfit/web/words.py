@@ -7,7 +7,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from trimfit.base.answers import Advice
-from trimfit.base.dates import local_minute
+from trimfit.base.iso_dates import local_minute
 from trimfit.base.pitch import OUTPUT_WORDS, crow_label
 from trimfit.base.plain_words import chance_words, plain_name, signed
 from trimfit.base.units import Interval

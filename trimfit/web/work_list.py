@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from trimfit.base.answers import Advice
-from trimfit.base.dates import now_s, text_of
+from trimfit.base.iso_dates import now_s, text_of
 from trimfit.base.records import ReedHistory
 from trimfit.session.orders import Progress
 from trimfit.session.session import Session

@@ -10,6 +10,7 @@ import pytest
 
 from trimfit.base.errors import LogError
 from trimfit.base.records import Event, Reading, Reed
+from trimfit.log.column_values import canonical
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.entry_rows import entry_id
 from trimfit.log.file import schema
@@ -17,7 +18,6 @@ from trimfit.log.file.integrity import damage
 from trimfit.log.file.schema import MIGRATIONS, Migration
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs
-from trimfit.log.values import canonical
 
 
 def log_of(path: Path) -> Path:

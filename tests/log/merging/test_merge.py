@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from trimfit.base.errors import LogError, TrimfitError
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed, Trim
-from trimfit.entry import marks as entry_marks
-from trimfit.log.counts import Counts
+from trimfit.entry import doubt_marks as entry_marks
+from trimfit.log.entry_counts import Counts
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs

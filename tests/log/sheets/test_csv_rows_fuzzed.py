@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from trimfit.base.errors import InputError
-from trimfit.entry.parse import parse_reading
+from trimfit.entry.line_parser import parse_reading
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_import import import_folder
 

@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.records import Chanter, Doubt, Reading, Reed, Trim
-from trimfit.log.counts import Counts
+from trimfit.log.column_values import guard, number_text, unguard
+from trimfit.log.entry_counts import Counts
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs
 from trimfit.log.sheets.folder_export import export_folder
 from trimfit.log.sheets.folder_import import FILES, import_folder
-from trimfit.log.values import guard, number_text, unguard
 
 SHOP = {
     "chanters.csv": "chanter,meeting_pitch_hz\nCH-1,474\n",

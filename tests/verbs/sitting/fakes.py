@@ -16,7 +16,7 @@ from trimfit.entry.neighbours import ExpectedReading, Joint
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
 from trimfit.verbs.sitting.bench import Bench
-from trimfit.verbs.sitting.machine import Sitting
+from trimfit.verbs.sitting.sitting import Sitting
 
 CUT = Advice(
     reed="R-1",

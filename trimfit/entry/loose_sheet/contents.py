@@ -12,10 +12,10 @@ from fractions import Fraction
 from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.units import parse_number
+from trimfit.entry.line_parser import parse_reading, parse_trim
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import NOTHING, ROLE_OF, Column
 from trimfit.entry.loose_sheet.written_dates import read_clock, read_day
-from trimfit.entry.parse import parse_reading, parse_trim
 from trimfit.entry.typed_lines import ReadingLine, TrimLine
 
 OUTCOME_WORDS: Mapping[str, str] = {

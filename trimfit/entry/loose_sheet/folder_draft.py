@@ -15,6 +15,7 @@ from pathlib import Path
 
 from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import DEFAULT_RATIOS
+from trimfit.entry.doubt_marks import rule_marks
 from trimfit.entry.loose_sheet.amounts import Amounts, settle_notes
 from trimfit.entry.loose_sheet.contents import told_by_contents
 from trimfit.entry.loose_sheet.guesses import Guess, Notes, Unread, page_lines
@@ -22,7 +23,6 @@ from trimfit.entry.loose_sheet.heads import NOTHING, Column, find_heads, upright
 from trimfit.entry.loose_sheet.rows import SheetRows
 from trimfit.entry.loose_sheet.table import read_table
 from trimfit.entry.loose_sheet.visits import slots_of, timed
-from trimfit.entry.marks import rule_marks
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.file.unfinished_files import filled_whole
 from trimfit.log.journal import Journal

@@ -17,8 +17,8 @@ from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import NOTHING, READING_ROLES, TRIM_ROLES, Column
 from trimfit.entry.loose_sheet.visits import Event, Slot
 from trimfit.entry.loose_sheet.written_dates import Day, read_clock, read_day
+from trimfit.log.column_values import from_text
 from trimfit.log.entry_kinds import KINDS
-from trimfit.log.values import from_text
 
 DITTO = {'"', "''", "do", "do.", "ditto", "〃", "”", "“", '-"-'}
 SUMS = ("total", "totals", "sum", "mean", "average", "avg", "count")

@@ -10,7 +10,7 @@ from typing import Any
 
 from trimfit.base.errors import InputError
 from trimfit.entry.loose_sheet.guesses import Notes
-from trimfit.log.values import number_text
+from trimfit.log.column_values import number_text
 
 # Ending of a spreadsheet file -> the package that pandas reads it by, and the name it is imported by.
 READERS = {

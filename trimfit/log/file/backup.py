@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from trimfit.base.errors import InputError, LogError, unwritable
-from trimfit.log.counts import Counts
+from trimfit.log.entry_counts import Counts
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.file import schema
 from trimfit.log.file.side_files import to_read

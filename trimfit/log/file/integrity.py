@@ -12,6 +12,7 @@ from typing import Any
 from trimfit.base.errors import InputError, short
 from trimfit.base.progress import Progress
 from trimfit.log import settings
+from trimfit.log.column_values import LONGEST_TEXT, canonical
 from trimfit.log.entry_kinds import KINDS, Kind, references
 from trimfit.log.entry_rows import entry_id, instant_of
 from trimfit.log.file import schema
@@ -20,7 +21,6 @@ from trimfit.log.instants import unreadable, zone_of
 from trimfit.log.journal import Journal
 from trimfit.log.merging.conflicts import open_conflicts
 from trimfit.log.queries import UNSTRUCK, count_of, quoted
-from trimfit.log.values import LONGEST_TEXT, canonical
 
 
 def damage(journal: Journal, progress: Progress | None = None) -> list[str]:

@@ -169,7 +169,7 @@ def _kinds_and_weights(connection: sqlite3.Connection) -> None:
 
 
 def _forms(connection: sqlite3.Connection) -> None:
-    """Which entry each form of the local page became; see `log.forms`."""
+    """Which entry each form of the local page became; see `log.sent_forms`."""
     columns = "token TEXT PRIMARY KEY, entry TEXT NOT NULL, at_s REAL NOT NULL"
     connection.execute(f"CREATE TABLE forms ({columns}) STRICT, WITHOUT ROWID")
     connection.execute("CREATE INDEX forms_by_age ON forms (at_s)")

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from trimfit.base.errors import short
-from trimfit.log.counts import Conflict
+from trimfit.log.entry_counts import Conflict
 from trimfit.log.entry_kinds import FILED, KINDS, Kind
 from trimfit.log.entry_rows import key_words
 from trimfit.log.queries import UNSTRUCK, quoted

@@ -13,7 +13,7 @@ from typing import Any
 from trimfit.base.errors import LogError, TrimfitError, command, short
 from trimfit.base.progress import Progress
 from trimfit.log import settings
-from trimfit.log.counts import Counts
+from trimfit.log.entry_counts import Counts
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.entry_rows import insert_sql, stored
 from trimfit.log.file.integrity import is_itself, strange_tables, value_fault

@@ -20,13 +20,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from trimfit.base import dates
+from trimfit.base import iso_dates
 from trimfit.base.errors import InputError, command, short
 from trimfit.log import queries, refusals
-from trimfit.log.counts import Renamed
+from trimfit.log.column_values import canonical, name_value
+from trimfit.log.entry_counts import Renamed
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row
 from trimfit.log.queries import UNSTRUCK, holds, is_struck, quoted
-from trimfit.log.values import canonical, name_value
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
@@ -107,7 +107,7 @@ def rename(
             raise InputError(
                 f"no entry of a reed goes to {short(to)!r}", "--entry", f"name the reed's own entry too: {own}"
             )
-        move = Move(name, to, at or dates.local_now(), rows)
+        move = Move(name, to, at or iso_dates.local_now(), rows)
         for kind, entry, values in rows:
             _refuse_clash(connection, kind, as_named(kind, values, to), entry, joined=bool(there))
         moved = _move(journal, move, joined=bool(there))
@@ -144,7 +144,7 @@ def planned_renames(mine: sqlite3.Connection, theirs: sqlite3.Connection, asked:
                     f"--rename {short(name)}={short(to)}",
                     "give a name that is free",
                 )
-        fresh[entry] = (to, dates.local_now())
+        fresh[entry] = (to, iso_dates.local_now())
     moves: list[Move] = []
     for entry, (to, at) in {**{entry: (to, at) for entry, (_, to, at) in known.items()}, **fresh}.items():
         moves += [replace(move, ours=True) for move in _on_side(mine, theirs, entry, to, at)]

@@ -14,13 +14,13 @@ from itertools import islice
 from math import nan
 from pathlib import Path
 
-from trimfit.base import dates
+from trimfit.base import iso_dates
 from trimfit.base.column_words import key_of
 from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import NOTES, parse_crow_hz
 from trimfit.base.units import BOUNDS, parse_number
+from trimfit.log.column_values import WIDEST_CENTS, from_text, hz_by_cents, limits, number_value
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
-from trimfit.log.values import WIDEST_CENTS, from_text, hz_by_cents, limits, number_value
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 # A file of garbage has a fault in every line; past this many the rest are counted, not kept.
@@ -325,10 +325,10 @@ class RowReader:
                     seen[cell] = cell
         if self.time is not None:
             i, j, column = self.time
-            word = dates.as_iso(cells[i])
+            word = iso_dates.as_iso(cells[i])
             if word:
                 try:
-                    at_s = dates.at_s(word, self.zone)
+                    at_s = iso_dates.at_s(word, self.zone)
                     values[j] = word
                 except InputError as error:
                     good = self._fault(line, column.name, error)

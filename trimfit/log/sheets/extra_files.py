@@ -9,14 +9,14 @@ import contextlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from trimfit.base import dates
+from trimfit.base import iso_dates
 from trimfit.base.errors import InputError, short
+from trimfit.log.column_values import from_text
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value, kind_of_entry
 from trimfit.log.entry_rows import entry_id
 from trimfit.log.queries import LIVE
 from trimfit.log.sheets.csv_rows import RowReader, Sheet, column_of
 from trimfit.log.sheets.import_state import Intake
-from trimfit.log.values import from_text
 
 # What struck.csv and conflicts.csv say besides the entry's own columns.
 STRUCK_HEADS = ("entry", "kind", "generation", "why", "struck_at")
@@ -97,7 +97,7 @@ def _as_exported(kind: Kind, values: list[Value], generation: int, entry: str) -
     """A row's values with its time spelled as the entry's id says it was, where a spreadsheet wrote that time anew."""
     if kind.time is None or values[kind.index[kind.time]] is None:
         return values
-    for time in dates.spellings(str(values[kind.index[kind.time]])):
+    for time in iso_dates.spellings(str(values[kind.index[kind.time]])):
         spelled = [time if i == kind.index[kind.time] else value for i, value in enumerate(values)]
         if entry_id(kind, spelled, generation) == entry:
             return spelled
@@ -132,7 +132,7 @@ def _marked(state: Intake, entry: str, about: str) -> str:
     name, _, time = about.strip().rpartition(" ")
     if kind is not None and kind.time is not None:
         with contextlib.suppress(InputError):
-            at_s = dates.at_s(dates.as_iso(time), state.zone)
+            at_s = iso_dates.at_s(iso_dates.as_iso(time), state.zone)
             query = f'SELECT entry FROM {kind.table} WHERE "{kind.key[0]}" = ? AND at_s = ? AND {LIVE}'
             if found := state.connection.execute(query, (name, at_s)).fetchone():
                 return str(found[0])

@@ -12,14 +12,14 @@ from typing import Any
 
 from trimfit.base.errors import InputError, unwritable
 from trimfit.base.progress import Progress
-from trimfit.log.counts import Counts
+from trimfit.log.column_values import guard, number_text
+from trimfit.log.entry_counts import Counts
 from trimfit.log.entry_kinds import FILED, KINDS, Kind, kind_of_entry
 from trimfit.log.file.unfinished_files import filled_whole
 from trimfit.log.instants import MADE_AT
 from trimfit.log.journal import Journal
 from trimfit.log.queries import LIVE, quoted
 from trimfit.log.sheets.extra_files import EXTRA, WIDE_HEADS
-from trimfit.log.values import guard, number_text
 
 Rows = Generator[Sequence[Any], None, None]
 _NEEDS_QUOTES = frozenset(',"\r\n')

@@ -12,11 +12,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from trimfit.base import dates
+from trimfit.base import iso_dates
 from trimfit.base.errors import Fault, InputError, command, nearest, short
 from trimfit.base.progress import Progress
 from trimfit.log import queries, refusals, settings, whole_days
-from trimfit.log.counts import Counts, Renamed
+from trimfit.log.column_values import amounts, canonical
+from trimfit.log.entry_counts import Counts, Renamed
 from trimfit.log.entry_kinds import FILED, KINDS, Kind, Value
 from trimfit.log.entry_rows import differences, entry_id, insert_sql
 from trimfit.log.instants import MADE_AT, reordered, zone_of, zone_to_set
@@ -28,7 +29,6 @@ from trimfit.log.sheets.csv_rows import Faults, RowReader, Sheet, column_of, hea
 from trimfit.log.sheets.extra_files import FILES, entries_again, take_marks, take_wide
 from trimfit.log.sheets.folder_export import csv_lines
 from trimfit.log.sheets.import_state import Intake
-from trimfit.log.values import amounts, canonical
 
 CHUNK = 5000
 # So many of the names that are missing are said; the file to add has all of them.
@@ -308,7 +308,7 @@ def _place(state: Intake, kind: Kind, values: Sequence[Any], *, empty: bool) -> 
 def _strike(state: Intake, entry: str, why: str) -> None:
     """Take an entry back inside the import's own transaction."""
     kind = KINDS["strike"]
-    values = canonical(kind, [entry, why, dates.local_now()])
+    values = canonical(kind, [entry, why, iso_dates.local_now()])
     strike, generation, _ = state.journal.place(kind, values)
     state.add(kind, values, strike, generation)
     state.struck.add(entry)

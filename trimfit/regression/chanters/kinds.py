@@ -60,7 +60,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.pitch import cents_from_440
 from trimfit.base.records import Chanter
-from trimfit.regression.chanters.sent import SentReed
+from trimfit.regression.chanters.sent_reeds import SentReed
 from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K, positive
 from trimfit.regression.priors import (
     C_TERMS,

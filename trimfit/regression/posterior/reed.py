@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.errors import TrimfitError
 from trimfit.regression.chanters.kinds import ChanterFacts, unseen_offsets
-from trimfit.regression.chanters.sent import with_sent
+from trimfit.regression.chanters.sent_reeds import with_sent
 from trimfit.regression.chanters.stated import OfType, crow_types, with_stated
 from trimfit.regression.curve import bent_one_mm, scaled
 from trimfit.regression.design import Coding, Rows, base_weight, with_tape

@@ -13,7 +13,7 @@ from trimfit.base.normal import Z90
 from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Chanter, Order
 from trimfit.planner.aim import AimPosterior
-from trimfit.review.letter import letter
+from trimfit.review.customer_letter import letter
 from trimfit.session.evidence import here_of
 from trimfit.session.open_log import Bench
 from trimfit.session.orders import order_named

@@ -8,7 +8,7 @@ from datetime import datetime
 
 import numpy as np
 
-from trimfit.base.dates import own_minute
+from trimfit.base.iso_dates import own_minute
 from trimfit.base.normal import hz_interval
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.units import Interval

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trimfit.base.answers import Advice
-from trimfit.base.dates import own_minute
 from trimfit.base.errors import InputError, TrimfitError, unwritable
+from trimfit.base.iso_dates import own_minute
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from trimfit.base.answers import Advice
-from trimfit.base.dates import own_minute
 from trimfit.base.errors import InputError, unwritable
+from trimfit.base.iso_dates import own_minute
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, hz_width_cents
@@ -19,8 +19,8 @@ from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stems
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.orders import order_named
-from trimfit.session.own_lines import aims_air, in_aims_air
 from trimfit.session.session import Session
+from trimfit.session.straight_lines import aims_air, in_aims_air
 from trimfit.verbs.ask import advise
 from trimfit.verbs.reviews.chanter_notes import tape_words, tapes_of_chanter
 from trimfit.verbs.reviews.reed_in_time import hz_spans

@@ -7,13 +7,13 @@ from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 
-from trimfit.base.dates import local_minute
 from trimfit.base.errors import InputError, short
+from trimfit.base.iso_dates import local_minute
 from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
 from trimfit.base.units import parse_length_mm, within
 from trimfit.entry.entry_times import entries_of, place
-from trimfit.entry.parse import parse_trim
+from trimfit.entry.line_parser import parse_trim
 from trimfit.entry.tokens import split_words
 from trimfit.log.entry_kinds import kind_of_entry
 from trimfit.verbs.log import read_in_doubts

@@ -10,8 +10,8 @@ from starlette.responses import Response
 
 from trimfit.base.answers import Advice
 from trimfit.base.column_words import key_of
-from trimfit.base.dates import now_s, text_of
 from trimfit.base.errors import InputError
+from trimfit.base.iso_dates import now_s, text_of
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Reed
 from trimfit.base.units import parse_length_mm

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any
 
-from trimfit.base import dates
+from trimfit.base import iso_dates
 from trimfit.base.column_words import note_of
 from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, RATIO_CHOICES, parse_crow_hz
@@ -138,9 +138,9 @@ def _taped(words: Sequence[str], column: Column) -> str | None:
 def _word_value(column: Column, word: str) -> Value:
     """The value of a text that is not blank and has no outer blanks, in a column that is not a number's."""
     if column.sort == "time":
-        return dates.parse_time(word)
+        return iso_dates.parse_time(word)
     if column.sort == "date":
-        return dates.parse_date(word)
+        return iso_dates.parse_date(word)
     if column.sort == "notes":
         return _taped(word.replace(",", " ").split(), column)
     if column.sort == "outcome" and word not in OUTCOMES:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from trimfit.base.dates import local_now
 from trimfit.base.errors import InputError, TrimfitError, nearest
+from trimfit.base.iso_dates import local_now
 from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.entry.tokens import begins_a_trim, names_a_column
 from trimfit.entry.unnamed_numbers import is_unnamed

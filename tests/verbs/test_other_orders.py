@@ -10,7 +10,7 @@ import pytest
 from tests.opened import lose_most_blanks, on
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
 from trimfit.log.journal import Journal
-from trimfit.verbs.elsewhere import elsewhere
+from trimfit.verbs.other_orders import elsewhere
 from trimfit.verbs.pick import pick, picked
 
 

@@ -13,7 +13,7 @@ from tests.verbs.sitting.fakes import CUT, Clock, StatedBench, play, seated, sho
 from trimfit.base.errors import InputError, LogError, TrimfitError
 from trimfit.base.records import Doubt, Order, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
-from trimfit.verbs.sitting.machine import COMMANDS, Sitting
+from trimfit.verbs.sitting.sitting import COMMANDS, Sitting
 from trimfit.verbs.wording import HELP, closing_line
 
 FORETOLD = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
@@ -507,7 +507,7 @@ class BrokenBench(StatedBench):
 
 
 def test_a_full_disk_keeps_the_line_for_another_try(journal: Journal) -> None:
-    from trimfit.verbs.sitting.machine import Sitting
+    from trimfit.verbs.sitting.sitting import Sitting
 
     bench = BrokenBench(journal)
     sitting = Sitting(bench, Clock(), ["R-1"])
@@ -520,7 +520,7 @@ def test_a_full_disk_keeps_the_line_for_another_try(journal: Journal) -> None:
 
 
 def test_a_full_disk_in_a_script_is_said_and_the_script_goes_on(journal: Journal) -> None:
-    from trimfit.verbs.sitting.machine import Sitting
+    from trimfit.verbs.sitting.sitting import Sitting
 
     sitting = Sitting(BrokenBench(journal), Clock(), scripted=True)
     said = play(sitting, "R-1", FIRST, "reed R-2")
@@ -531,7 +531,7 @@ def test_a_full_disk_in_a_script_is_said_and_the_script_goes_on(journal: Journal
 
 def test_no_log_no_sitting(tmp_path: Path) -> None:
     from tests.opened import on
-    from trimfit.verbs.sitting.machine import sitting_on
+    from trimfit.verbs.sitting.sitting import sitting_on
 
     quiet = pytest.raises(LogError, match="there is no log here")
     with quiet:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, parse_crow_hz
 from trimfit.base.units import BOUNDS
-from trimfit.entry.parse import parse_reading, parse_trim
+from trimfit.entry.line_parser import parse_reading, parse_trim
 from trimfit.entry.tokens import split_words
 
 SHORT = {"low_g": "g", "low_a": "a", "b": "b", "c": "c", "d": "d", "e": "e", "f": "f", "high_g": "G", "high_a": "A"}

@@ -13,11 +13,11 @@ from tests.verbs.sitting.fakes import Clock, StatedBench, play, seated, shop_log
 from trimfit.base.column_words import key_of
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.records import Doubt, Reading, ReedHistory, Trim
+from trimfit.entry.doubt_marks import accepted
 from trimfit.entry.entry_times import entries_of
-from trimfit.entry.marks import accepted
 from trimfit.log.journal import Journal
-from trimfit.verbs.sitting.machine import COMMANDS, LETTERS, Sitting
 from trimfit.verbs.sitting.readings import MODES
+from trimfit.verbs.sitting.sitting import COMMANDS, LETTERS, Sitting
 
 PREDICTED = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
 KEYPAD = set("0123456789+-*/., ")

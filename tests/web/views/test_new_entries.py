@@ -10,7 +10,7 @@ from tests.web.visitor import Visitor, serving
 from trimfit.base.errors import InputError
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
-from trimfit.web.views.new import counted_names
+from trimfit.web.views.new_entries import counted_names
 
 
 def test_names_are_counted_up_from_their_last_number() -> None:

@@ -18,8 +18,8 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Reading
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
-from trimfit.regression.own_lines import lines_through, meeting_point, root_limits
 from trimfit.regression.readings.rows import reading_cents, taken_before
+from trimfit.regression.straight_lines import lines_through, meeting_point, root_limits
 
 if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
-from trimfit.regression.chanters.sent import UNTOLD, Came, SentReed, with_sent
+from trimfit.regression.chanters.sent_reeds import UNTOLD, Came, SentReed, with_sent
 
 Array = NDArray[np.float64]
 K = len(OUTPUTS)

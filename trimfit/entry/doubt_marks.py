@@ -12,8 +12,8 @@ from math import inf
 from statistics import median
 from typing import TYPE_CHECKING
 
-from trimfit.base.dates import at_s, local_now
 from trimfit.base.errors import command, short
+from trimfit.base.iso_dates import at_s, local_now
 from trimfit.base.pitch import NOTES
 from trimfit.base.time_zones import machine_zone
 from trimfit.entry.checks import ahead_doubt, unbalanced
@@ -25,7 +25,7 @@ from trimfit.log.queries import LIVE
 
 if TYPE_CHECKING:
     from trimfit.base.records import Settings
-    from trimfit.log.counts import Conflict
+    from trimfit.log.entry_counts import Conflict
     from trimfit.log.journal import Journal
 
 # A slip of the decimal point is a factor of ten; cuts themselves spread by a factor of two about the usual one.

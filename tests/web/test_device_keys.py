@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from trimfit.web.keys import KEY_S, Keys
+from trimfit.web.device_keys import KEY_S, Keys
 
 
 def test_a_key_works_once_and_its_pass_again_and_again() -> None:

@@ -11,7 +11,7 @@ import pytest
 from tests.opened import on
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Doubt, Reading, Reed, Trim
-from trimfit.entry import marks as entry_marks
+from trimfit.entry import doubt_marks as entry_marks
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 from trimfit.verbs import check, import_export, settings

@@ -9,7 +9,7 @@ import pytest
 
 from tests.outside.published import certified, table
 from trimfit.base.errors import InputError
-from trimfit.regression.own_lines import lines_through, meeting_point, root_limits
+from trimfit.regression.straight_lines import lines_through, meeting_point, root_limits
 
 
 def test_a_line_agrees_with_a_certified_regression() -> None:

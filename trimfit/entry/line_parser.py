@@ -13,8 +13,8 @@ from fractions import Fraction
 from typing import Any
 
 from trimfit.base.column_words import G_OCTAVE, ValueMeaning, key_of, note_of
-from trimfit.base.dates import typed_time
 from trimfit.base.errors import Fault, InputError, nearest, short
+from trimfit.base.iso_dates import typed_time
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, parse_crow_hz
 from trimfit.base.units import (
     MM_PER_UNIT,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
-from trimfit.web.keys import KEY_S, Keys
+from trimfit.web.device_keys import KEY_S, Keys
 from trimfit.web.replies import form_of, page, see
 from trimfit.web.safety import pass_cookie
 from trimfit.web.square_code import square_svg

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from trimfit.base.dates import DAY_S, now_s
 from trimfit.base.errors import InputError
+from trimfit.base.iso_dates import DAY_S, now_s
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
