@@ -51,6 +51,11 @@ def test_each_table_has_its_source_and_none_that_is_named_is_missing() -> None:
     assert all(files_of(cell) and said.strip() for cell, said in SOURCES.items())
 
 
+def test_each_table_is_read_by_a_test() -> None:
+    texts = [path.read_text(encoding="utf-8") for path in DATA.parents[1].rglob("*.py")]
+    assert [path.stem for path in DATA.glob("*.csv") if not any(f'"{path.stem}"' in text for text in texts)] == []
+
+
 def test_a_test_of_values_from_memory_says_so() -> None:
     from_memory = remembered()
     assert {"arl_cusum_ewma", "degradation_nist_8423_crossings", "pastes"} <= from_memory
