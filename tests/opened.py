@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from trimfit.base.progress import Progress, quiet
-from trimfit.base.records import Outcome
+from trimfit.base.records import Chanter, Outcome, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.session.open_log import Bench
@@ -29,6 +29,20 @@ def append_all(journal: Journal, records: Iterable[object]) -> None:
     with journal.writing():
         for record in records:
             journal.append(record)
+
+
+def small_shop(log: Path, reeds: int, cut_mm: Callable[[int], float], rise: float = 1.0) -> None:
+    """A log of so many reeds of one batch, each read and cut on four days in one chanter: F, E, the A's and the crow.
+
+    cut_mm: what each reed's cuts take; rise: by how many hertz F is higher from one reed to the next."""
+    with Journal(log, create=True) as journal:
+        journal.append(Chanter("near"))
+        for i in range(reeds):
+            journal.append(Reed(f"R-{i}", "ridge", "b1"))
+            for j in range(4):
+                notes = {"f": 768.0 + 4.2 * j + rise * i, "e": 703.5 - 0.6 * j, "low_a": 467.0, "high_a": 934.0}
+                journal.append(Reading(f"R-{i}", f"2026-09-1{j}T10:0{i}", "near", 520.0 + 3.0 * j + i, notes))
+                journal.append(Trim(f"R-{i}", f"2026-09-1{j}T11:0{i}", cut_mm(i)))
 
 
 def lose_most_blanks(journal: Journal) -> None:

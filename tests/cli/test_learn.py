@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.cli.typed_words import run
-from trimfit.base.records import Chanter, Reading, Reed, Trim
+from tests.opened import small_shop
+from trimfit.base.records import Reading
 from trimfit.log.journal import Journal
 from trimfit.verbs.learn import held_out_words
 from trimfit.verbs.reviews.report import _validation
@@ -32,14 +33,8 @@ def test_the_simple_rule_stands_beside_the_error_also_where_it_is_better(error: 
 def test_of_a_small_log_the_first_lines_and_the_report_know_how_far_off_the_gap_was(tmp_path: Path) -> None:
     """One batch, no note read but F, E and the A's: a gap needs no more."""
     log = tmp_path / "log"
-    with Journal(log, create=True) as journal:
-        journal.append(Chanter("near"))
-        for i in range(3):
-            journal.append(Reed(f"R-{i}", "ridge", "b1"))
-            for j in range(4):
-                notes = {"f": 768.0 + 4.2 * j + i, "e": 703.5 - 0.6 * j, "low_a": 467.0, "high_a": 934.0}
-                journal.append(Reading(f"R-{i}", f"2026-09-1{j}T10:0{i}", "near", 520.0 + 3.0 * j + i, notes))
-                journal.append(Trim(f"R-{i}", f"2026-09-1{j}T11:0{i}", 0.1 + 0.01 * i))
+    small_shop(log, 3, lambda i: 0.1 + 0.01 * i)
+    with Journal(log) as journal:
         for minute in (1, 2):  # again within a minute, and still on one day
             journal.append(Reading("R-0", f"2026-09-13T10:0{minute}", "near", None, {"f": 780.0, "e": 701.0}))
     done = run(log, "learn")
@@ -63,14 +58,7 @@ def test_what_is_assumed_is_marked_and_the_mark_explained(tmp_path: Path) -> Non
     """No stroke was ever logged: nothing that was read tells what one does. Every cut was: what a millimetre does to
     the gap is learned."""
     log = tmp_path / "log"
-    with Journal(log, create=True) as journal:
-        journal.append(Chanter("near"))
-        for i in range(4):
-            journal.append(Reed(f"R-{i}", "ridge", "b1"))
-            for j in range(4):
-                notes = {"f": 768.0 + 4.2 * j + i, "e": 703.5 - 0.6 * j}
-                journal.append(Reading(f"R-{i}", f"2026-09-1{j}T10:0{i}", "near", 520.0 + 3.0 * j + i, notes))
-                journal.append(Trim(f"R-{i}", f"2026-09-1{j}T11:0{i}", 0.2))
+    small_shop(log, 4, lambda _: 0.2)
     lines = run(log, "learn", "--second-opinion").stdout.splitlines()
     assert lines[-1] == "ridge: too few readings for a second opinion"
     gap = next(line for line in lines if line.startswith("gap "))

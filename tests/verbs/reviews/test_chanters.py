@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.opened import bench_on, on
+from tests.opened import bench_on, on, small_shop
 from tests.worlds.hostile import make
-from trimfit.base.records import Chanter, Outcome, Reading, Reed, Trim
+from trimfit.base.records import Chanter, Outcome, Reading
 from trimfit.log.journal import Journal
 from trimfit.review.results import ChanterMap, Ticket
 from trimfit.verbs.ask import advise
@@ -43,14 +43,7 @@ def test_a_told_pitch_that_the_readings_do_not_bear_out_is_said(shop: Path) -> N
 
 def test_notes_never_read_are_left_out_and_three_reeds_that_agree_are_not_called_wide(tmp_path: Path) -> None:
     log = tmp_path / "log"
-    with Journal(log, create=True) as journal:
-        journal.append(Chanter("near"))
-        for i in range(3):
-            journal.append(Reed(f"R-{i}", "ridge", "b1"))
-            for j in range(4):
-                notes = {"f": 768.0 + 4.2 * j + i / 4, "e": 703.5 - 0.6 * j, "low_a": 467.0, "high_a": 934.0}
-                journal.append(Reading(f"R-{i}", f"2026-09-1{j}T10:0{i}", "near", 520.0 + 3.0 * j + i, notes))
-                journal.append(Trim(f"R-{i}", f"2026-09-1{j}T11:0{i}", 0.1))
+    small_shop(log, 3, lambda _: 0.1, rise=0.25)
     (found,) = on(log, chanters)
     assert {note.note for note in found.notes} == {"low_a", "e", "f", "high_a"}
     assert found.meet_pitch_hz is not None
