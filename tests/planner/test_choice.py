@@ -373,3 +373,14 @@ def test_played_out_on_the_whole_belief_the_ceiling_holds(spread: float, reeds: 
     assert lost / reeds <= 0.01 + 2.6 * math.sqrt(0.01 / reeds)
     assert short <= 0.05 * reeds
     assert 1.0 <= cuts / reeds <= 3.2
+
+
+def test_what_another_explanation_has_past_is_not_counted_as_good_in_the_end() -> None:
+    """Was, of a soaked reed: past 26 %, and 96 % to end within tolerance."""
+    reed, aim = belief_of(gap=-12.0, gap_sd=1.0), aim_of()
+    others = [Unconfirmed(0.26, belief_of(gap=25.0, gap_sd=1.0), moved=True)]
+    found = choose(reed, aim, table(), RULES, others)
+    assert found.action == "read-again"
+    assert found.chance_past == pytest.approx(0.26, abs=0.01)
+    assert found.chance_within <= 1.0 - found.chance_past
+    assert found.chance_past_end >= found.chance_past

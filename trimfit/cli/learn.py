@@ -71,7 +71,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
     lines += ["", "predicted against found, each batch left out"]
     lines += ["error, type slope, last slope: root mean squares in cents, of those readings that all three"]
-    lines += ["predict (compared; slips left out); 50 % … 95 %: coverage, how many in a hundred of all"]
+    lines += ["predict (compared; each row without its own slips); 50 % … 95 %: coverage, how many in a hundred of all"]
     lines += ["readings predicted (of all) fell inside the intervals so called"]
     held = [
         (

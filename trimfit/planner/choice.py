@@ -368,6 +368,8 @@ class _Weighing:
                 within, past_end = at_its_aim(posterior, self.tolerance)
             if self.aim.target_cents is not None:
                 within *= 1.0 - _outside(pitch[0] - self.aim.target_cents, pitch[1], self.tolerance)
+        if self.others:  # past by another explanation is past too, and stays so
+            within, past_end = min(within, 1.0 - stated), max(past_end, stated)
         after = self.gap(posterior, length, lip)
         return Choice(action, length, lip, self.gap_now, after, *pitch, stated, left, good, reason, within, past_end)
 
