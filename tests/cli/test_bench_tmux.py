@@ -81,7 +81,7 @@ def test_a_sitting_played_start_to_finish(log: Path, screen: Screen) -> None:
     screen.see("F 43 cents under E")
     screen.type("0.14")
     screen.see("1 cut (0.14 mm)")
-    screen.type("f 703.3 e 776.6 a 470.2 A 940.1")
+    screen.type("f 710.6 e 773.4 a 470.2 A 940.1")
     screen.see("? E and F look swapped")
     screen.see("y as typed, s as suggested, n drop it, or what is right:")
     screen.type("s")
@@ -110,7 +110,7 @@ def test_a_sitting_played_start_to_finish(log: Path, screen: Screen) -> None:
     assert "Traceback" not in shown
     with Journal(log) as journal:
         history = journal.of_reed("R-1")
-    assert [one.record.notes_hz["f"] for one in history.readings] == [771.1, 776.6]
+    assert [one.record.notes_hz["f"] for one in history.readings] == [771.1, 773.4]
     assert [one.record.length_mm for one in history.trims] == [0.14]
     assert history.outcome is not None
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -242,6 +243,22 @@ class LipPlans:
         return off
 
 
+class _Level(NamedTuple):
+    """One level of the course at each point (m, grid): after so many readings, and what is best from there."""
+
+    step: _Step
+    outside: Array
+    """Chance that the pitch, as far as it is known there, is outside tolerance."""
+    with_cut: NDArray[np.intp]
+    """Strokes that go with a cut that is due."""
+    waits: NDArray[np.bool_]
+    """Whether a cut that is due first waits for a reading."""
+    alone: NDArray[np.intp]
+    """Strokes in a visit for the lips alone, where that is what is done."""
+    what: NDArray[np.intp]
+    """READS, WORKS or ENDS, where no cut is due."""
+
+
 class _Course:
     """The best course of some reeds on the grid, reading by reading: W_1 in minutes (m, grid), solved backward; what is
     done at each level, by which a chance laid on the grid is followed to its end."""
@@ -256,9 +273,7 @@ class _Course:
             over = normal_cdf((grid - plans.tolerance_cents[of, None]) / sd[:, None])
             return over + over[:, ::-1]
 
-        self.levels: list[
-            tuple[_Step, Array, NDArray[np.intp], NDArray[np.bool_], NDArray[np.intp], NDArray[np.intp]]
-        ] = []
+        self.levels: list[_Level] = []
         self.at_end = outside(sigma[:, LEVELS])
         self.minutes = self.at_end * costs.outside_minutes
         room = np.arange(int(plans.most[of].max()) + 1)[None, :, None]
@@ -277,13 +292,15 @@ class _Course:
             visit = least_alone + costs.cut_minutes + costs.reading_minutes
             again = (read < left) & read_first(read, visit, costs)
             what = np.where(again, READS, np.where(left <= visit, ENDS, WORKS))
-            # a cut that is due may wait for a reading, which tells what strokes should go with it
-            look = _Step(plans, of, sigma[:, level], sigma[:, level + 1], 0)
-            waits = costs.reading_minutes + look.shifted(due)[:, 0] if level < LEVELS - 1 else due
+            # a cut that is due may wait for a reading, which tells what strokes should go with it; not for the last one
+            waits = due
+            if level < LEVELS - 1:
+                look = _Step(plans, of, sigma[:, level], sigma[:, level + 1], 0)
+                waits = costs.reading_minutes + look.shifted(due)[:, 0]
             wait, due = waits < least, np.minimum(waits, least)
             anyway = self._anyway(level)
             self.minutes = anyway * due + (1.0 - anyway) * np.where(again, read, np.minimum(left, visit))
-            self.levels.append((step, off, best, wait, np.where(what == WORKS, alone, 0), what))
+            self.levels.append(_Level(step, off, best, wait, np.where(what == WORKS, alone, 0), what))
 
     def _anyway(self, level: int) -> Array:
         return np.clip(self.cuts_left - (level - 1), 0.0, 1.0)[:, None]
@@ -292,17 +309,17 @@ class _Course:
         """What follows (m, 4) where the pitch lies on the grid with this chance (m, grid)."""
         costs, out = self.plans.costs, np.zeros((len(chance), 4))
         due = np.zeros_like(chance)
-        for level, (step, off, best, wait, alone, what) in enumerate(reversed(self.levels), 1):
-            cut = self._anyway(level) * chance
+        for readings, level in enumerate(reversed(self.levels), 1):
+            cut = self._anyway(readings) * chance
             free, cut = chance - cut, cut + due
-            waits = np.where(wait, cut, 0.0)
+            waits = np.where(level.waits, cut, 0.0)
             cut = cut - waits
-            goes = np.where(what == ENDS, 0.0, free)
-            out[:, 1] += ((free - goes) * off).sum(axis=1)
-            out[:, 2] += np.where(what == WORKS, free, 0.0).sum(axis=1)
+            goes = np.where(level.what == ENDS, 0.0, free)
+            out[:, 1] += ((free - goes) * level.outside).sum(axis=1)
+            out[:, 2] += np.where(level.what == WORKS, free, 0.0).sum(axis=1)
             out[:, 3] += goes.sum(axis=1) + waits.sum(axis=1)
-            chance = step.moved(cut, best) + step.moved(goes, alone)
-            due = step.moved(waits, np.zeros_like(best))
+            chance = level.step.moved(cut, level.with_cut) + level.step.moved(goes, level.alone)
+            due = level.step.moved(waits, np.zeros_like(level.with_cut))
         out[:, 1] += ((chance + due) * self.at_end).sum(axis=1)
         visits = out[:, 2] * costs.cut_minutes + out[:, 3] * costs.reading_minutes
         out[:, 0] = out[:, 1] * costs.outside_minutes + visits
