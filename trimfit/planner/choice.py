@@ -455,7 +455,7 @@ def choose(
         # dear as it may be to come near in such steps: a reed that is short is not done for a limit of ours
         del options[0]
     name, length, least = min(options, key=lambda option: option[2])
-    # a reading goes first where it is hardly dearer; what is expected for the pitch, the same either way, would drown that
+    # a reading goes first where it is hardly dearer: by the gap alone, which what is expected for the pitch would drown
     pitch_part = {"trim": pitch_then, "lip": pitch_stroked}.get(name, 0.0)
     again_part, least_part = options[-1][2] - pitch_part, least - pitch_part
     if name in ("trim", "lip") and may_read and read_first(np.array(again_part), np.array(least_part), costs):
