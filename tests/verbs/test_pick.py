@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import pytest
 
-from trimfit.verbs.pick import shortage_words
+from tests.cli.typed_words import Typed
+from trimfit.base.errors import InputError
+from trimfit.base.records import Order, Outcome
+from trimfit.session.session import Session
+from trimfit.verbs.pick import Pick, Picked, in_work, picked, shortage_words, take
 
 
 @pytest.mark.parametrize(
@@ -23,3 +30,54 @@ def test_how_many_an_order_is_short(
     wanted: int | None, in_hand: int, to_start: int | None, send: int | None, said: str
 ) -> None:
     assert shortage_words(wanted, in_hand, to_start, send) == said
+
+
+def blanks(*started: bool) -> Picked:
+    found = tuple(
+        Pick(f"R-{i}", 0.5, 2.0, 0.9, None, "", order="O" if one else None, started=one)
+        for i, one in enumerate(started, 1)
+    )
+    return Picked(Order("O", "CH"), found, 1, (), to_start=2)
+
+
+def test_reeds_in_work_for_the_order_are_no_free_blanks() -> None:
+    assert blanks(False, True, False).counted() == "2 free blanks, and 1 in work for it already"
+    assert blanks(False).counted() == "1 free blank"
+    assert blanks(True).counted() == "no free blank, and 1 in work for it already"
+    # of those shown, 8 are free: the 2 to start and 6 more
+    found = blanks(True, *[False] * 5, True, *[False] * 5)
+    start, shown = found.start_and_shown()
+    assert (start, [one.reed for one in shown]) == (2, [f"R-{i}" for i in range(1, 11)])
+    assert found.start_and_shown(everything=True)[1] == found.blanks
+
+
+def test_so_many_may_be_taken_as_are_said_to_be_free(demo_log: Path, tmp_path: Path) -> None:
+    log = Path(shutil.copy(demo_log, tmp_path / "log"))
+    with Session(log) as session:
+        found = picked(session, "O-12")
+        own = {h.reed.record.reed for h in in_work(session.journal, found.order) if not h.trims}
+        assert own
+        assert {one.reed for one in found.blanks if one.started} == own
+        free = [one.reed for one in found.free()]
+        assert own.isdisjoint(free)
+        with pytest.raises(InputError, match=f"only {len(free)} blanks are free"):
+            take(session, found, len(free) + 1)
+        assert take(session, found, len(free)) == free
+        # once all are in work for it none is free, and one that is put to stock is free again
+        none = picked(session, "O-12")
+        with pytest.raises(InputError, match="no blank is free"):
+            take(session, none, 1)
+        session.journal.append(Outcome(free[0], "2026-09-18T16:30", "to-stock"))
+        assert [one.reed for one in picked(session, "O-12").free()] == [free[0]]
+        assert take(session, picked(session, "O-12"), 1) == [free[0]]
+
+
+def test_the_rule_stands_under_as_many_free_blanks_as_are_to_be_started(demo_log: Path) -> None:
+    typed = Typed(demo_log)
+    with Session(demo_log) as session:
+        found = picked(session, "O-12")
+    said = typed.say("pick", "O-12")
+    above = said.split("\n---")[0].splitlines()[1:]
+    assert sum("in work" not in line for line in above) == found.to_start
+    assert any("in work" in line for line in above)
+    assert f"{found.counted()}, the least expected cost" in " ".join(said.split())

@@ -66,13 +66,14 @@ def _blanks(found: Picked, order: str, *, everything: bool) -> list[str]:
     remarks = {text: f"({i})" for i, text in enumerate(dict.fromkeys(one.remark for one in shown if one.remark), 1)}
     heads = ("reed", "type", "mm off", "cuts", "good %", "min", "crow", "")
     lines = table(heads, [_row(one, remarks) for one in shown], right=(2, 3, 4, 5))
-    if start is not None and 0 < start < len(shown):
-        lines.insert(1 + start, "-" * max(len(line) for line in lines))
+    free = [row for row, one in enumerate(shown, 1) if not one.started]
+    if start is not None and 0 < start < len(free):
+        lines.insert(1 + free[start - 1], "-" * max(len(line) for line in lines))
     more = len(found.blanks) - len(shown)
     unseen = f"; {more} not shown (--all shows them)" if more else ""
     notes = [line for text, mark in remarks.items() for line in prose(f"{mark} {plain_name(text, 400)}", "    ")]
-    listed = f"{len(found.blanks)} blanks, the least expected cost (min) first{unseen}"
-    return [*lines, listed, *prose(f"{order}: {found.shortage()}"), *notes]
+    listed = prose(f"{found.counted()}, the least expected cost (min) first{unseen}", "    ")
+    return [*lines, *listed, *prose(f"{order}: {found.shortage()}"), *notes]
 
 
 def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
@@ -86,7 +87,7 @@ def _row(one: Pick, remarks: dict[str, str]) -> tuple[str, ...]:
         f"{100 * one.chance_good:.0f}",
         f"{one.minutes:.0f}",
         crow_label(one.crow_hz) if one.crow_hz else "",
-        remarks.get(one.remark, ""),
+        " ".join(part for part in ("in work" if one.started else "", remarks.get(one.remark, "")) if part),
     )
 
 

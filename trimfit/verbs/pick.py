@@ -35,8 +35,9 @@ LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3
 @dataclass(frozen=True, slots=True)
 class Pick:
     """One blank for an order. `crow_hz`: as last read, None if it never was; `remark`: what `why` says beyond length
-    and cuts; `order`: the order it belongs to already, if any; `minutes`: expected cost, what a reed lost or left
-    outside tolerance costs included, and the chance that it is of another weight."""
+    and cuts; `order`: the order it belongs to already, if any, and `started`: it is in work for this one, so that it is
+    no free blank; `minutes`: expected cost, what a reed lost or left outside tolerance costs included, and the chance
+    that it is of another weight."""
 
     reed: str
     length_mm: float
@@ -50,6 +51,7 @@ class Pick:
     remark: str = ""
     minutes: float = 0.0
     weight: str | None = None
+    started: bool = False
 
 
 def shortage_words(wanted: int | None, in_hand: int, to_start: int | None, send: int | None = None) -> str:
@@ -88,11 +90,24 @@ class Picked:
         """How many the order is short, and how many to start, in words."""
         return shortage_words(self.still_wanted, self.in_hand, self.to_start, self.send)
 
+    def free(self) -> list[Pick]:
+        """The blanks that may still be put to the order: those in work for it already are left out."""
+        return [one for one in self.blanks if not one.started]
+
+    def counted(self) -> str:
+        """`76 free blanks, and 6 in work for it already`."""
+        free = len(self.free())
+        own = len(self.blanks) - free
+        also = f", and {own} in work for it already" if own else ""
+        return f"{free or 'no'} free blank{'s' * (free > 1)}{also}"
+
     def start_and_shown(self, *, everything: bool = False) -> tuple[int | None, Sequence[Pick]]:
-        """How many blanks to start, and those to show: some more than are wanted, or all."""
+        """How many free blanks to start, and the blanks to show: some more free ones than are wanted, or all."""
         start = self.wanted if self.to_start is None else self.to_start
         most = SHOWN_WITHOUT_NUMBER if self.wanted is None else max(self.wanted, start or 0) + SHOWN_BEYOND
-        return start, self.blanks if everything else self.blanks[:most]
+        free = self.free()
+        shown_all = everything or len(free) <= most
+        return start, self.blanks if shown_all else self.blanks[: self.blanks.index(free[most])]
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +214,7 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     unread = chanter_word(bench, order.chanter)
     found_of = forecast_of(bench, pairs)
     started = seen_of(bench, in_work(journal, order, at_s), order)
+    mine = {seen.name for seen in started}
     on = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in started]) or found_of
     need, sending = None, None
     if progress.wanted is not None:
@@ -228,6 +244,7 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
             remark,
             forecast.minutes + weight_minutes(bench, record.weight, order.weight, known),
             record.weight,
+            seen.name in mine,
         )
         key = (forecast.good < HARDLY, round(found.minutes, 1), forecast.need_mm, as_counted(seen.name))
         out.append((key, found))
@@ -287,12 +304,14 @@ def promise(bench: Bench, seen: Seen, aim: Aim, forecast: Forecast) -> tuple[str
 
 
 def take(session: Session, found: Picked, count: int) -> list[str]:
-    """Put the first `count` of these blanks to the order, as log entries; their names. Those already in it are passed
-    over. InputError for more than there are."""
-    free = [one for one in found.blanks if one.order != found.order.order]
+    """Put the first `count` of the free blanks to the order, as log entries; their names. InputError for more than
+    there are."""
+    free = found.free()
     if count > len(free):
-        blanks = "1 blank is" if len(free) == 1 else f"{len(free)} blanks are"
-        raise InputError(f"only {blanks} free", f"order {short(found.order.order)}", "take fewer")
+        where = f"order {short(found.order.order)}"
+        if not free:
+            raise InputError("no blank is free", where, "first log reeds that have no order")
+        raise InputError(f"only {len(free)} blank{' is' if len(free) == 1 else 's are'} free", where, "take fewer")
     return put_to(session, [(one.reed, found.order.order) for one in free[:count]])
 
 

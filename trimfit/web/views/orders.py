@@ -30,8 +30,8 @@ async def blanks(request: Request) -> Response:
     quantity."""
     found = await desk_of(request).review(picked, request.query_params.get("order", ""))
     start, shown = found.start_and_shown(everything=bool(request.query_params.get("all")))
-    free = [one.reed for one in shown if one.order != found.order.order]
-    context = {"found": found, "shown": shown, "start": start, "ticked": set(free[: start or 0])}
+    ticked = {one.reed for one in found.free()[: start or 0]}
+    context = {"found": found, "shown": shown, "ticked": ticked}
     return page(request, "blanks.html", found.blanks, context)
 
 
