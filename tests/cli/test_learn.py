@@ -11,7 +11,7 @@ from tests.cli.typed_words import run
 from tests.opened import small_shop
 from trimfit.base.records import Reading
 from trimfit.log.journal import Journal
-from trimfit.verbs.learn import held_out_words
+from trimfit.review.results import held_out_words
 from trimfit.verbs.reviews.report import _validation
 
 

@@ -61,6 +61,8 @@ def _lines(found: dict[str, Any]) -> list[str]:
         known = f"{reeds} reed{'' if reeds == 1 else 's'} in {batches} batch{'' if batches == 1 else 'es'}"
         lines.append(f"{kind['reed_type']}: {known}{few}")
         lines += _coefficients(kind["outputs"])
+    if found["types"]:
+        lines += ["", *prose("x mm off in all change a value by x times the first column and x² times the second")]
     lines += _movement_lines(found["types"])
     lines += _cut_lines(found)
     lines += _weight_lines(found["weights"])
@@ -104,14 +106,14 @@ def _coefficients(outputs: dict[str, dict[str, Any]]) -> list[str]:
         return _span(output[term], digits_of[term]) + ("*" if term in output["assumed"] else "")
 
     rows = [(OUTPUT_WORDS.get(name, name), *(cell(outputs[name], term) for term in digits_of)) for name in SHOWN]
-    heads = ("cents", "per mm", "curve, per mm²", "per lip stroke", "per kPa", "per °C")
+    heads = ("cents", "per mm", "and per mm²", "per lip stroke", "per kPa", "per °C")
     return table(heads, rows) + ([ASSUMED] if any(outputs[name]["assumed"] for name in SHOWN) else [])
 
 
 def _plain_lines(found: dict[str, Any]) -> list[str]:
     """What a maker asks first, in three sentences: what a cut does, how far off predictions are, and beside the simple
     rule."""
-    from trimfit.verbs.learn import held_out_words
+    from trimfit.review.results import held_out_words
 
     slopes = []
     for kind in found["types"]:
@@ -174,9 +176,13 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
     ]
     if not rows:
         return []
-    heads = ("type", "gap per √day", "crow per √day", "settles", "per work", "sitting", "spans")
-    lines = ["", "How reeds move with no work done (cents; settles, per work and sitting: of the gap)"]
+    heads = ("type", "gap per √day", "crow per √day", "with age", "after work", "sitting", "idle spans")
+    lines = ["", "How reeds move with no work done (cents)"]
     lines += table(heads, rows, right=(3, 4, 5, 6))
+    lines += prose(
+        "with age, after work: how far the gap settles in all; sitting: what the readings of one sitting share "
+        "(standard deviation, gap); idle spans: visits with no work since the one before"
+    )
     for kind in types:
         m = kind["movement"]
         lines += prose(left_lying(kind["reed_type"], m["left_week_gap_cents"], assumed=m["assumed"]))

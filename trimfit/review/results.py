@@ -455,3 +455,28 @@ class Report:
     validation: Validation | None = None
     repeatability: tuple[NoteRepeatability, ...] = ()
     opinions: tuple[SecondOpinion, ...] = ()
+
+
+def held_out_words(readings: int, error_cents: float | None, rule_error_cents: float | None) -> list[str]:
+    """How far off gaps of batches that the fit had not seen were predicted, and whether that beats the simple rule: two
+    sentences. readings: on how many that rests; errors: root mean squares in cents."""
+    if not readings or error_cents is None:
+        return [
+            "How far off predictions are is not known yet: it takes a reed whose F and E were read before and after a "
+            "cut, then trimfit learn."
+        ]
+    of = f"{readings:,} reading{'' if readings == 1 else 's'}"
+    few = " Few, so these figures may change much." if readings < FEW_HELD_OUT else ""
+    missed = (
+        f"A gap read again, of a batch left out of the fit, was predicted to {error_cents:.1f} cents (root mean square "
+        f"of {of})."
+    )
+    if rule_error_cents is None:
+        return [missed + few]
+    share = error_cents / max(rule_error_cents, 1e-9) - 1.0
+    verdict = "about as good as" if abs(share) <= AS_GOOD else "worse than" if share > 0 else "better than"
+    return [
+        missed,
+        f"That is {verdict} the simple rule, the last reading plus the type's average slope: "
+        f"{rule_error_cents:.1f} cents.{few}",
+    ]

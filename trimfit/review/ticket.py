@@ -177,7 +177,7 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
     facts.append(("crow", f"{crow_label(crow.mean)}, {between(crow, 'Hz', 0)}" if crow else "not read"))
     air = [f"{ticket.pressure_kpa:.1f} kPa"] if ticket.pressure_kpa else []
     air += [f"{ticket.temperature_c:.1f} °C"] if ticket.temperature_c is not None else []
-    facts.append(("holds at", ", ".join(air) or "pressure not said"))
+    facts.append(("blown at", ", ".join(air) or "pressure not said"))
     return facts
 
 

@@ -485,10 +485,11 @@ def test_where_the_simple_rule_did_better_and_where_readings_are_few_the_page_sa
         rows = (ValidationRow("gap", "", readings, error, 3.0, 3.0, ((90.0, 88.0),), readings + 9),)
         return build.build(dataclasses.replace(Report(), validation=Validation(rows)))[0]
 
-    assert "the simple rule did better here" in said(300, 4.0)
-    assert "the simple rule" not in said(300, 2.0)
-    assert "These readings are few" in said(7, 2.0)
-    assert "Coverage of the 90 % intervals 88 %, of all readings predicted." in said(300, 2.0)
+    assert "That is worse than the simple rule" in said(300, 4.0)
+    assert "That is better than the simple rule" in said(300, 2.0)
+    assert "Few, so these figures may change much." in said(7, 2.0)
+    assert "Coverage of the 90 % intervals, of all readings predicted: 88 %." in said(300, 2.0)
+    assert "Coverage of the 90 % intervals, of" not in said(7, 2.0)
 
 
 @pytest.mark.usefixtures("undrawn")

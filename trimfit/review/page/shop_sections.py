@@ -10,13 +10,13 @@ from trimfit.review.page.html_pieces import bullets, folded, named, paragraph, t
 from trimfit.review.page.page_parts import LONGEST_WHY, MOST_ROWS, Folio, between, left_out, missing, number, percent
 from trimfit.review.pictures import shop
 from trimfit.review.results import (
-    AS_GOOD,
     FEW_HELD_OUT,
     BatchDrift,
     DriftLimits,
     Report,
     StartSpread,
     TypeResponse,
+    held_out_words,
 )
 from trimfit.review.safe_names import sentence
 
@@ -290,18 +290,12 @@ def trust(findings: Report) -> list[str]:
             )
         )
     else:
-        words = f"On batches that were left out of the fit the gap was missed by {gap.error_cents:.1f} cents"
-        if gap.type_average_error_cents is not None:
-            words += f"; by the type's average slope, {gap.type_average_error_cents:.1f}"
-        words += f" (root mean squares of the same {gap.readings:,} readings)"
-        rule = gap.type_average_error_cents
-        if rule is not None and gap.error_cents > (1.0 + AS_GOOD) * rule:
-            words += ": the simple rule did better here"
-        few = " These readings are few, so the figures may change much." if gap.readings < FEW_HELD_OUT else ""
         held = dict(gap.coverage).get(90.0)
-        share = f"coverage of the 90 % intervals {held:.0f} %, of all readings predicted" if held is not None else ""
-        ranges = f" {share[0].upper()}{share[1:]}." if share and not few else ""
-        parts.append(paragraph(f"{words}.{ranges}{few}"))
+        share = ""
+        if held is not None and gap.readings >= FEW_HELD_OUT:
+            share = f" Coverage of the 90 % intervals, of all readings predicted: {held:.0f} %."
+        words = held_out_words(gap.readings, gap.error_cents, gap.type_average_error_cents)
+        parts.append(paragraph(" ".join(words) + share))
         crow = next((one for one in found.by_gap_readings if one.readings_before == 0), None) if found else None
         if crow is not None:
             parts.append(
