@@ -14,7 +14,8 @@ from trimfit.base.records import Chanter, Order, Reed
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
 from trimfit.verbs.allot import Allotment, allot, pitch_curve, take_allotted
-from trimfit.verbs.pick import HARDLY, pick
+from trimfit.verbs.pick import HARDLY, pick, picked
+from trimfit.verbs.rehearse import rehearse_order
 
 PLAIN, FLAT = "CH-07 plain", "CH-03 old flat"
 
@@ -96,6 +97,47 @@ def test_the_first_blanks_of_pick_are_those_that_allot_takes_for_an_order_alone(
     assert blanks[: len(likely)] == likely
     dearest = max(one.minutes for one in blanks if one.reed in taken)
     assert all(one.minutes >= dearest - 0.05 for one in likely if one.reed not in taken)
+
+
+def test_what_is_spare_is_so_for_one_reed_a_place_and_the_number_to_start_is_that_of_pick_and_rehearse(
+    shop: Path,
+) -> None:
+    """For orders with reeds in work (O-12 is short of some, O-11 is not), and for one without."""
+    with Session(shop) as session:
+        session.journal.append(Order("easy", PLAIN, quantity=3, weight="easy"))
+        names = ("O-11", "O-12", "A", "easy")
+        found = allot(session, names)
+        starts = {one.order: one for one in found.starts}
+        assert set(starts) == set(names)
+        for name in names:
+            run = rehearse_order(session, name)
+            assert starts[name].to_start == picked(session, name).to_start == run.to_start
+            assert starts[name].places == max(run.reeds - run.in_hand, 0)
+        more = {name for name, one in starts.items() if one.to_start > one.places}
+        assert {"O-11", "O-12"} <= more
+        for name in names:
+            assert (f"{starts[name].to_start} for {name}" in found.starts_words()) == (name in more)
+        assert set(found.spare_why) == {"not needed for one reed a place"}
+        # an order whose places are all taken has a number to start all the same
+        take_allotted(session, allot(session, ("O-11",)))
+        (alone,) = allot(session, ("O-11",)).starts
+        assert (alone.places, alone.to_start) == (0, picked(session, "O-11").to_start)
+        assert alone.to_start > 0
+    said = Typed(shop).say("allot", "O-11")
+    assert "no open order wants a reed" in said
+    assert f"so that enough end good, start {alone.to_start} for O-11" in " ".join(said.split())
+
+
+def test_an_order_whose_chanter_is_away_wants_as_many_started_as_pick_says(shop: Path) -> None:
+    with Session(shop) as session:
+        session.journal.append(Chanter("far", kind="new", at_hand="no", meeting_pitch_hz=471.0))
+        session.journal.append(Order("letter", "far", quantity=1))
+        (start,) = allot(session, ("letter",)).starts
+        need = picked(session, "letter").need
+    assert need is not None
+    assert need.sending is not None
+    assert start.to_start == need.to_start == need.sending.reeds
+    assert start.to_start > start.places == 1
 
 
 def test_weights_are_kept_to_and_a_reed_of_no_weight_is_marked(shop: Path) -> None:

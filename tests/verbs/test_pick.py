@@ -5,31 +5,53 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError
 from trimfit.base.records import Order, Outcome
+from trimfit.session.forecast import forecast_of
 from trimfit.session.session import Session
-from trimfit.verbs.pick import Pick, Picked, in_work, picked, shortage_words, take
+from trimfit.verbs.pick import Need, Pick, Picked, Sending, in_work, picked, seen_of, take
+
+AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24)
 
 
 @pytest.mark.parametrize(
-    ("wanted", "in_hand", "to_start", "send", "said"),
+    ("need", "said"),
     [
-        (19, 16, 10, None, "you are 3 short; expect some of the 16 in hand to fail: start 10"),
-        (16, 16, 5, None, "16 in hand for 16; expect some of the 16 in hand to fail: start 5"),
-        (3, 0, 3, None, "you are 3 short: start 3"),
-        (3, 4, 20, 24, "4 in hand for 3; its chanter is away, so that 24 would be sent in all: start 20"),
-        (3, 0, None, None, "you are 3 short; hardly any of these would be good"),
-        (0, 2, 0, None, "none is wanted"),
-        (None, 2, None, None, "the order names no number"),
+        (Need(19, 16, 26, 10, 0.9, 0.51), "you are 3 short; expect some of the 16 in hand to fail: start 10"),
+        (Need(16, 16, 21, 5, 0.9, 0.9), "16 in hand for 16; expect some of the 16 in hand to fail: start 5"),
+        (
+            Need(3, 2, 4, 2, 0.99, 0.042),
+            "you are 1 short; a 4 % chance that one or more of the 2 in hand fail: start 2",
+        ),
+        (Need(3, 0, 4, 4, 0.9, 0.3), "you are 3 short; a 30 % chance that one or more fail: start 4"),
+        (Need(3, 0, 6, 6, 0.9, 0.7), "you are 3 short; expect some to fail: start 6"),
+        (Need(3, 0, 3, 3, 0.9, 0.6), "you are 3 short: start 3"),
+        (
+            Need(3, 4, 24, 20, 0.9, sending=AWAY),
+            "4 in hand for 3; its chanter is away, so that 24 would be sent in all: start 20",
+        ),
+        (Need(3, 0, 9, None, None), "you are 3 short; hardly any of these would be good"),
+        (Need(0, 2, 0, 0, 1.0), "none is wanted"),
+        (None, "the order names no number"),
     ],
 )
-def test_how_many_an_order_is_short(
-    wanted: int | None, in_hand: int, to_start: int | None, send: int | None, said: str
-) -> None:
-    assert shortage_words(wanted, in_hand, to_start, send) == said
+def test_how_many_an_order_is_short(need: Need | None, said: str) -> None:
+    assert Picked(Order("O", "CH"), (), None, (), need).shortage() == said
+
+
+def test_the_chance_that_some_in_hand_fail_is_theirs(demo_log: Path) -> None:
+    with Session(demo_log) as session:
+        for name in ("O-11", "O-12"):
+            found = picked(session, name)
+            assert found.need is not None
+            bench = session.bench()
+            seen = seen_of(bench, in_work(session.journal, found.order), found.order)
+            good = [one.good for one in forecast_of(bench, [(one, bench.aim(one, found.order)) for one in seen])]
+            assert found.need.chance_fail == pytest.approx(1.0 - np.prod(good))
 
 
 def blanks(*started: bool) -> Picked:
@@ -37,7 +59,7 @@ def blanks(*started: bool) -> Picked:
         Pick(f"R-{i}", 0.5, 2.0, 0.9, None, "", order="O" if one else None, started=one)
         for i, one in enumerate(started, 1)
     )
-    return Picked(Order("O", "CH"), found, 1, (), to_start=2)
+    return Picked(Order("O", "CH"), found, 1, (), Need(1, 0, 2, 2, 0.9))
 
 
 def test_reeds_in_work_for_the_order_are_no_free_blanks() -> None:

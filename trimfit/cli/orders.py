@@ -131,7 +131,7 @@ def _allotment(found: Allotment) -> list[str]:
 
     lines = [line for note in found.notes for line in prose(note)]
     if not found.allotted and not found.short:
-        return [*lines, "no open order wants a reed"]
+        return [*lines, "no open order wants a reed", *prose(found.starts_words())]
     rows = [
         (
             plain_name(one.order, 14),
@@ -161,6 +161,7 @@ def _allotment(found: Allotment) -> list[str]:
     if found.spare:
         whys = ", ".join(f"{count} {why}" for why, count in Counter(found.spare_why).most_common())
         lines += prose(f"spare: {len(found.spare)} reeds ({whys})")
+    lines += prose(found.starts_words())
     if found.pitches:
         lines += prose(_one_pitch(found))
     marked = [one for one in found.allotted if "nobody said whether" in one.why]
@@ -203,8 +204,6 @@ def rehearse(
 
 
 def _run_lines(run: Rehearsal) -> list[str]:
-    from trimfit.verbs.pick import shortage_words
-
     name = plain_name(run.order)
     lines = [line for note in run.notes for line in prose(note)]
     if run.wanted is not None:
@@ -220,8 +219,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
     else:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
-        begin = shortage_words(run.reeds, run.in_hand, run.to_start, run.send_reeds)
-        lines += prose(f"  {run.hours:.1f} hours for the run; {begin}{sure}", "    ")
+        lines += prose(f"  {run.hours:.1f} hours for the run; {run.shortage}{sure}", "    ")
     if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
         aims = ", ".join(f"{cents:+.0f}" for cents in run.aim_offsets_cents)
         enough = (

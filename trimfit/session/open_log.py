@@ -351,6 +351,8 @@ class Bench:
     def posteriors(self, seen: Seen, aims: Sequence[Aim], state: ReedState | None = None) -> list[AimPosterior]:
         """The reed's posterior seen from each of some aims; state: by another explanation of its latest readings."""
         state = state or seen.state
+        if self.readings_each > 1:
+            state = replace(state, noise_cov=state.noise_cov / self.readings_each)
         # a reed that has lain can be read at once; one that was just read, only when it is in hand again
         again_days = days_to_next(seen.history, self.model.again_days, work=False) if state.idle_days == 0.0 else 0.0
         wait_days = days_to_next(seen.history, self.model.wait_days, work=True)

@@ -18,9 +18,20 @@ from trimfit.planner.forecast import Forecast
 from trimfit.review.results import AtPitch, PitchCurve
 from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.orders import Progress, chanter_word, order_named, order_progress
+from trimfit.session.orders import MOST_NAMED, Progress, chanter_word, order_named, order_progress
 from trimfit.session.session import Session
-from trimfit.verbs.pick import HARDLY, last_crow_hz, promise, put_to, stock_for, weight_minutes
+from trimfit.verbs.pick import (
+    HARDLY,
+    last_crow_hz,
+    likeliest_of,
+    need_of,
+    of_weight,
+    promise,
+    put_to,
+    seen_of,
+    stock_for,
+    weight_minutes,
+)
 
 MOST_PITCHES = 25
 LEAST_PITCHES = 5
@@ -64,10 +75,21 @@ class Short:
 
 
 @dataclass(frozen=True, slots=True)
+class Start:
+    """How many more reeds to start for an order so that enough end good, as `pick` and `rehearse` say; `places`: those
+    that it wants beyond the ones in work for it, if every reed ended good."""
+
+    order: str
+    places: int
+    to_start: int
+
+
+@dataclass(frozen=True, slots=True)
 class Allotment:
-    """Which reed for which order. `minutes`: expected cost in all, of places left empty too; `spare_why`: of each spare
-    reed; `pitches`: the same orders at one pitch, where that was asked, and `best_pitch_hz` the cheapest of them, None
-    where no reed is likely to end good at any."""
+    """Which reed for which order, one for each place. `minutes`: expected cost in all, of places left empty too;
+    `spare_why`: of each spare reed; `pitches`: the same orders at one pitch, where that was asked, and `best_pitch_hz`
+    the cheapest of them, None where no reed is likely to end good at any; `starts`: for each of these orders that wants
+    a number of reeds, some of which may end good; none where reeds in work are dealt out anew."""
 
     allotted: tuple[Allotted, ...]
     short: tuple[Short, ...]
@@ -77,6 +99,15 @@ class Allotment:
     notes: tuple[str, ...] = ()
     pitches: tuple[AtPitch, ...] = ()
     best_pitch_hz: float | None = None
+    starts: tuple[Start, ...] = ()
+
+    def starts_words(self) -> str:
+        """For which orders more reeds are to be started than have a place, since some fail; empty where for none."""
+        more = [f"{one.to_start} for {short(one.order)}" for one in self.starts if one.to_start > one.places]
+        if not more:
+            return ""
+        rest = f" and for {len(more) - MOST_NAMED} orders more" * (len(more) > MOST_NAMED)
+        return f"Each place gets one reed; so that enough end good, start {', '.join(more[:MOST_NAMED])}{rest}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +133,10 @@ def allot(
     if not names:
         orders = journal.orders()
         wanting = [orders[name] for name, one in progress.items() if one.is_open]
-    wanted = [_places(progress[one.order], begun) for one in wanting]
-    wanting, wanted = [o for o, n in zip(wanting, wanted, strict=True) if n], [n for n in wanted if n]
+    asked, places = wanting, [_places(progress[one.order], begun) for one in wanting]
+    wanting, wanted = [o for o, n in zip(asked, places, strict=True) if n], [n for n in places if n]
     stock = _stock(journal, wanting, begun)
-    if not wanting or not stock:
+    if not stock or not asked:
         short = tuple(Short(o.order, n, 0, "no reed is free") for o, n in zip(wanting, wanted, strict=True))
         return Allotment((), short, tuple(h.reed.record.reed for h in stock), 0.0)
     session.fit_if_due()
@@ -123,6 +154,7 @@ def allot(
         (unread,) if unread else (),
         at,
         min(at, key=lambda one: one.minutes).pitch_hz if any(one.good for one in at) else None,
+        () if begun else _starts(bench, stock, wanting, table, [progress[one.order] for one in asked]),
     )
 
 
@@ -235,6 +267,38 @@ def _allotted(
     return sorted(out, key=lambda one: (place[one.order], -round(one.chance_good, 2), as_counted(one.reed)))
 
 
+def _starts(
+    bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order], table: _Table, asked: Sequence[Progress]
+) -> tuple[Start, ...]:
+    """How many more reeds to start for each of the orders asked after, by the forecasts that `pick` rests that on: of
+    the reeds in work for it, or where none is, of the free blanks."""
+    in_work: dict[str, list[ReedHistory]] = {}
+    for history in bench.journal.of_reeds(None, open_only=True):
+        if history.order is not None:
+            in_work.setdefault(history.order.order, []).append(history)
+    known, column_of = bench.journal.orders(), {order.order: column for column, order in enumerate(orders)}
+    out = []
+    for one in (one for one in asked if one.wanted):
+        order, mine = known[one.order], in_work.get(one.order, [])
+        if mine:
+            reeds = seen_of(bench, mine, order)
+            found = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds])
+            likeliest = likeliest_of(reeds, found)
+        else:
+            column = column_of[one.order]
+            rows = [i for i, h in enumerate(stock) if of_weight(h, order)]
+            if not rows:
+                continue
+            found = [table.forecasts[i][column] for i in rows]
+            record = stock[max(rows, key=lambda i: table.forecasts[i][column].good)].reed.record
+            likeliest = bench.see_reed(record, [order.chanter])
+        wanted = one.wanted or 0
+        need = need_of(bench, order, wanted, len(mine), found, likeliest)
+        if need.to_start is not None:
+            out.append(Start(one.order, max(wanted - len(mine), 0), need.to_start))
+    return tuple(out)
+
+
 def _short(
     stock: Sequence[ReedHistory],
     orders: Sequence[Order],
@@ -247,8 +311,7 @@ def _short(
         found = sum(taken == column for taken in way)
         if found == count:
             continue
-        weights = [history.reed.record.weight for history in stock]
-        fits = [i for i, word in enumerate(weights) if order.weight is None or word in (None, order.weight)]
+        fits = [i for i, history in enumerate(stock) if of_weight(history, order)]
         left = [i for i in fits if way[i] is None]
         if left:
             best = max(left, key=lambda i: table.forecasts[i][column].good)
@@ -264,8 +327,8 @@ def _short(
 
 
 def _spare_why(table: _Table, reed: int) -> str:
-    if min(table.cost[reed]) < float("inf"):
-        return "not needed"
+    if min(table.cost[reed], default=0.0) < float("inf"):
+        return "not needed for one reed a place"
     best = max(one.good for one in table.forecasts[reed])
     return "of another weight" if best >= HARDLY else "suits none of these orders"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -30,6 +31,7 @@ HARDLY = 0.05
 SHARP = 0.5
 SURELY_OFF = 0.99
 LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3
+LIKELY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,41 +56,25 @@ class Pick:
     started: bool = False
 
 
-def shortage_words(wanted: int | None, in_hand: int, to_start: int | None, send: int | None = None) -> str:
-    """How many reeds an order is short, and how many to start: `you are 3 short; expect some of the 16 in hand to fail:
-    start 10`. wanted: good ones still wanted; send: how many would be sent to a chanter that is away."""
-    if wanted is None:
-        return "the order names no number"
-    short = max(wanted - in_hand, 0)
-    said = f"you are {short} short" if short else f"{in_hand} in hand for {wanted}" if wanted else "none is wanted"
-    if send is not None:
-        said += f"; its chanter is away, so that {send} would be sent in all"
-    elif to_start is None:
-        said += "; hardly any of these would be good" if wanted else ""
-    elif to_start > short:
-        said += f"; expect some of the {in_hand} in hand to fail" if in_hand else "; expect some to fail"
-    return f"{said}: start {to_start}" if to_start else said
-
-
 @dataclass(frozen=True, slots=True)
 class Picked:
     """The blanks for an order, the least expected cost first; how many it still wants beyond those in work for it
-    (None: no number was said), which are `in_hand`, and in all (`still_wanted`); how many more to start for that
-    (`Need.to_start`); what to know about all of them. `send`: how many would be sent in all to a chanter that is
-    away."""
+    (None: no number was said); what to know about all of them; what it needs (None: no number, or no blank)."""
 
     order: Order
     blanks: tuple[Pick, ...]
     wanted: int | None
     notes: tuple[str, ...]
-    to_start: int | None = None
-    in_hand: int = 0
-    send: int | None = None
-    still_wanted: int | None = None
+    need: Need | None = None
+
+    @property
+    def to_start(self) -> int | None:
+        """`Need.to_start`."""
+        return self.need.to_start if self.need is not None else None
 
     def shortage(self) -> str:
         """How many the order is short, and how many to start, in words."""
-        return shortage_words(self.still_wanted, self.in_hand, self.to_start, self.send)
+        return self.need.words() if self.need is not None else "the order names no number"
 
     def free(self) -> list[Pick]:
         """The blanks that may still be put to the order: those in work for it already are left out."""
@@ -111,16 +97,6 @@ class Picked:
 
 
 @dataclass(frozen=True, slots=True)
-class Need:
-    """How many reeds to work at for as many good ones as an order still wants, `in_hand` among them, and the chance
-    that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good."""
-
-    blanks: int
-    to_start: int | None
-    chance_enough: float | None
-
-
-@dataclass(frozen=True, slots=True)
 class Sending:
     """For a chanter that is away: how many reeds to send, the chance that as many as wanted are within tolerance there
     and that one is, and the gaps there that each is worked to, cents, flattest first."""
@@ -131,13 +107,42 @@ class Sending:
     aims_cents: tuple[float, ...]
 
 
-def sending_of(
-    bench: Bench, order: Order, reeds: Sequence[Seen], forecasts: Sequence[Forecast], wanted: int
-) -> Sending | None:
-    """How many reeds to send such as the likeliest of these to be good; None for a chanter at hand."""
-    best = reeds[max(range(len(reeds)), key=lambda i: forecasts[i].good)]
-    aim = bench.aim(best, order)
-    posterior = bench.posterior(best, aim)
+@dataclass(frozen=True, slots=True)
+class Need:
+    """How many reeds to work at for as many good ones as an order still wants (`wanted`), `in_hand` among them, and the
+    chance that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good. `chance_fail`:
+    that one or more of those in hand fail, or where none is, of as many as are wanted."""
+
+    wanted: int
+    in_hand: int
+    blanks: int
+    to_start: int | None
+    chance_enough: float | None
+    chance_fail: float = 1.0
+    sending: Sending | None = None
+
+    def words(self) -> str:
+        """How many reeds the order is short, and how many to start: `you are 3 short; expect some of the 16 in hand to
+        fail: start 10`. That some fail is expected where that is likelier than not; else its chance is said."""
+        lacking = max(self.wanted - self.in_hand, 0)
+        if not self.wanted:
+            return "none is wanted"
+        said = f"you are {lacking} short" if lacking else f"{self.in_hand} in hand for {self.wanted}"
+        if self.sending is not None:
+            said += f"; its chanter is away, so that {self.sending.reeds} would be sent in all"
+        elif self.to_start is None:
+            said += "; hardly any of these would be good"
+        elif self.to_start > lacking:
+            of = f" of the {self.in_hand} in hand" if self.in_hand else ""
+            some = f"a {100 * self.chance_fail:.0f} % chance that one or more{of} fail"
+            said += f"; expect some{of} to fail" if self.chance_fail > LIKELY else f"; {some}"
+        return f"{said}: start {self.to_start}" if self.to_start else said
+
+
+def sending_of(bench: Bench, order: Order, likeliest: Seen, wanted: int) -> Sending | None:
+    """How many reeds to send such as this one, the likeliest to be good; None for a chanter at hand."""
+    aim = bench.aim(likeliest, order)
+    posterior = bench.posterior(likeliest, aim)
     if not posterior.beyond_sd_cents:
         return None
     sds = posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents
@@ -146,23 +151,32 @@ def sending_of(
 
 
 def need_of(
-    forecasts: Sequence[Forecast], wanted: int, in_hand: int, outside_minutes: float, sending: Sending | None = None
+    bench: Bench, order: Order, wanted: int, in_hand: int, forecasts: Sequence[Forecast], likeliest: Seen
 ) -> Need:
     """The number that pays, where an order a reed short costs what a reed handed over outside tolerance does, and a
-    reed too many its own time at the bench; from the forecasts of reeds such as the order will have.
+    reed too many its own time at the bench; from the forecasts of reeds such as the order will have: those in hand for
+    it, or where none is, the free blanks. `likeliest`: the one of them likeliest to be good.
 
-    sending: of an order whose chanter is away. What is not known of it is the same for all reeds: they are not good one
-    by one, and so many are sent.
+    For a chanter that is away, what is not known of it is the same for all reeds: they are not good one by one, and so
+    many are sent.
     """
+    sending = sending_of(bench, order, likeliest, wanted)
     if sending is not None:
-        return Need(sending.reeds, max(sending.reeds - in_hand, 0), sending.chance_enough)
+        to_start = max(sending.reeds - in_hand, 0)
+        return Need(wanted, in_hand, sending.reeds, to_start, sending.chance_enough, sending=sending)
     share = sum(one.good for one in forecasts) / len(forecasts)
     minutes = sum(one.bench_minutes for one in forecasts) / len(forecasts)
-    short = max(outside_minutes, 1.0)
+    short = max(bench.settings.cost_outside_minutes, 1.0)
     blanks, enough = reeds_to_start(wanted, min(max(share, LEAST_SHARE), 1.0 - LEAST_SHARE), short, max(minutes, 0.1))
     if share < LEAST_GOOD:
-        return Need(blanks, None, None)
-    return Need(blanks, max(blanks - in_hand, 0), enough)
+        return Need(wanted, in_hand, blanks, None, None)
+    all_good = math.prod(one.good for one in forecasts) if in_hand else share**wanted
+    return Need(wanted, in_hand, blanks, max(blanks - in_hand, 0), enough, 1.0 - all_good)
+
+
+def likeliest_of(reeds: Sequence[Seen], forecasts: Sequence[Forecast]) -> Seen:
+    """The reed that is likeliest to end good."""
+    return max(zip(reeds, forecasts, strict=True), key=lambda pair: pair[1].good)[0]
 
 
 def stock_for(
@@ -183,7 +197,12 @@ def stock_for(
             for h in journal.of_reeds(stored, until_s=until_s)
             if h.outcome is not None and h.outcome.record.outcome == "to-stock" and (begun or not h.trims)
         ]
-    return [h for h in free if order.weight is None or h.reed.record.weight in (None, order.weight)]
+    return [h for h in free if of_weight(h, order)]
+
+
+def of_weight(history: ReedHistory, order: Order) -> bool:
+    """Whether a reed is of no other weight than the order asks for."""
+    return order.weight is None or history.reed.record.weight in (None, order.weight)
 
 
 def seen_of(bench: Bench, histories: list[ReedHistory], order: Order) -> list[Seen]:
@@ -203,11 +222,11 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     """`pick`, with how many the order still wants and what is to be known of all its blanks."""
     journal = session.journal
     order = order_named(journal, order_name)
-    (progress,) = [one for one in order_progress(journal, "0000-00-00") if one.order == order.order]
+    (progress,) = [one for one in order_progress(journal, "0000-00-00", at_s) if one.order == order.order]
     wanted = None if progress.wanted is None else max(progress.wanted - progress.in_work, 0)
     stock = stock_for(journal, order, at_s)
     if not stock:
-        return Picked(order, (), wanted, (), in_hand=progress.in_work, still_wanted=progress.wanted)
+        return Picked(order, (), wanted, ())
     session.fit_if_due()
     bench = session.bench(at_s)
     pairs = [(seen, bench.aim(seen, order)) for seen in seen_of(bench, stock, order)]
@@ -215,11 +234,11 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     found_of = forecast_of(bench, pairs)
     started = seen_of(bench, in_work(journal, order, at_s), order)
     mine = {seen.name for seen in started}
-    on = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in started]) or found_of
-    need, sending = None, None
+    need = None
     if progress.wanted is not None:
-        sending = sending_of(bench, order, started or [seen for seen, _ in pairs], on, progress.wanted)
-        need = need_of(on, progress.wanted, len(started), bench.settings.cost_outside_minutes, sending)
+        on = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in started]) or found_of
+        likeliest = likeliest_of(started or [seen for seen, _ in pairs], on)
+        need = need_of(bench, order, progress.wanted, len(started), on, likeliest)
     known = [
         h.reed.record.weight for h in stock_for(journal, replace(order, weight=None), at_s) if h.reed.record.weight
     ]
@@ -249,17 +268,7 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
         key = (forecast.good < HARDLY, round(found.minutes, 1), forecast.need_mm, as_counted(seen.name))
         out.append((key, found))
     out.sort(key=lambda pair: pair[0])
-    blanks = tuple(found for _, found in out)
-    return Picked(
-        order,
-        blanks,
-        wanted,
-        (unread,) if unread else (),
-        need.to_start if need is not None else None,
-        len(started),
-        sending.reeds if sending is not None else None,
-        progress.wanted,
-    )
+    return Picked(order, tuple(found for _, found in out), wanted, (unread,) if unread else (), need)
 
 
 def last_crow_hz(history: ReedHistory) -> float | None:

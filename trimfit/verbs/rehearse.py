@@ -15,7 +15,7 @@ from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.orders import chanter_word, order_named, order_progress
 from trimfit.session.session import Session
-from trimfit.verbs.pick import in_work, need_of, seen_of, sending_of, stock_for
+from trimfit.verbs.pick import in_work, likeliest_of, need_of, seen_of, stock_for
 from trimfit.verbs.reviews.owner_answers import first_ask
 
 LEAST_READ = 3
@@ -75,6 +75,7 @@ class Rehearsal:
     chance_enough: float | None = None
     notes: tuple[str, ...] = ()
     past_already: float = 0.0
+    shortage: str = ""
     send_reeds: int | None = None
     chance_one_within: float | None = None
     aim_offsets_cents: tuple[float, ...] | None = None
@@ -136,7 +137,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     wider = replace(bench.settings, tolerance_hz=bench.settings.tolerance_hz + 0.5)
     changes = [
         run("half a hertz more tolerance", reeds, bench.under(wider))[0],
-        run("one more reading after each cut", reeds, bench.under(bench.settings, 2))[0],
+        run("every reading taken twice", reeds, bench.under(bench.settings, 2))[0],
     ]
     mine = {seen.history.reed.record.reed_type for seen in reeds}
     changes += [
@@ -144,9 +145,9 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         for name in bench.model.coding.types
         if name and name not in mine
     ]
-    sending = sending_of(bench, order, reeds, found, quantity)
     unread = chanter_word(bench, order.chanter)
-    need = need_of(found, quantity, working, bench.settings.cost_outside_minutes, sending)
+    need = need_of(bench, order, quantity, working, found, likeliest_of(reeds, found))
+    sending = need.sending
 
     def scatter(values: list[float], chance: bool = False) -> float:
         """Standard error of the mean of so many reeds: their own differences, and for a chance how each may end."""
@@ -179,4 +180,5 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         chance_one_within=sending.chance_one if sending else None,
         aim_offsets_cents=sending.aims_cents if sending else None,
         past_already=float(np.mean([one.sharp for one in found])),
+        shortage=need.words(),
     )

@@ -1,0 +1,34 @@
+"""What a run will give: what the changes that are tried beside it may do, and what they may not."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from trimfit.base.records import Order
+from trimfit.session.session import Session
+from trimfit.verbs.rehearse import rehearse_order
+
+
+@pytest.fixture(scope="module")
+def shop(demo_log: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The learned demo shop with orders at pitches that some of its reeds reach, and an order at no pitch."""
+    log = Path(shutil.copy(demo_log, tmp_path_factory.mktemp("runs") / "log"))
+    with Session(log) as session:
+        for name, pitch in (("none", None), ("low", 475.0), ("mid", 476.5), ("high", 478.0)):
+            session.journal.append(Order(name, "CH-11 sharp solo", target_pitch_hz=pitch, quantity=4))
+    return log
+
+
+@pytest.mark.parametrize("name", ["none", "low", "mid", "high", "O-13"])
+def test_readings_taken_twice_make_no_run_worse(shop: Path, name: str) -> None:
+    """Where a pitch is asked for, too: the second reading tells the pitch as well as the gap."""
+    with Session(shop) as session:
+        run = rehearse_order(session, name)
+    (twice,) = [one for one in run.what_if if one.change == "every reading taken twice"]
+    assert twice.good > run.good
+    assert twice.past <= run.past
+    assert twice.trims_per_reed < run.trims_per_reed + 0.05
+    assert run.readings_per_reed < twice.readings_per_reed <= 2.0 * run.readings_per_reed
