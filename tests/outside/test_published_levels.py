@@ -21,7 +21,7 @@ from trimfit.regression.movement import process as moving
 from trimfit.regression.movement.jumps import gain
 from trimfit.regression.movement.process import BASIS, assumed_movement, levels_of
 from trimfit.regression.outputs import GAP
-from trimfit.regression.posterior.batch import Posterior, batch_sums, reed_block, row_precision
+from trimfit.regression.posterior.batch import Posterior, Terms, batch_sums, reed_block, row_precision
 from trimfit.regression.posterior.reed import ReedState
 from trimfit.regression.priors import REGRESSORS
 
@@ -99,7 +99,7 @@ def block(flow: Array, walk: float, monkeypatch: pytest.MonkeyPatch) -> tuple[Ar
     )
     y = as_readings(flow)
     w, wy = row_precision(y, np.ones((n, K)), errors(NOISE))
-    sums = batch_sums(np.ones((n, 1)), np.zeros((n, 0)), w, wy, reed, start(1e9), levels)
+    sums = batch_sums(Terms.of(np.ones((n, 1)), np.zeros((n, 0))), w, wy, reed, start(1e9), levels)
     nothing = Posterior(np.zeros(K), np.zeros((K, K)))  # the batch's own level: known to be none
     _, pull, inverse = reed_block(sums, nothing, y, 0)
     as_gap = np.kron(np.eye(n), BASIS[:, [1]])

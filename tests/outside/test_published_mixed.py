@@ -13,7 +13,7 @@ import pytest
 
 from tests.outside.published import mixed_expected, table
 from tests.regression.reml.one_output import fit_mixed
-from trimfit.regression.posterior.batch import batch_posterior, batch_sums, reed_moments, row_precision
+from trimfit.regression.posterior.batch import Terms, batch_posterior, batch_sums, reed_moments, row_precision
 from trimfit.regression.reml.newton import MixedFit
 from trimfit.regression.reml.sums import cross_products
 
@@ -125,9 +125,8 @@ def _believed(rows: pd.DataFrame, fit: MixedFit) -> tuple[np.ndarray, np.ndarray
         return np.zeros(2), fit.inner_cov
     rest = rows[["Reaction"]].to_numpy() - _line(rows["Days"]) @ fit.beta[:, None]
     precision, weighted = row_precision(rest, np.ones_like(rest), np.array([[fit.noise]]))
-    sums = batch_sums(
-        _line(rows["Days"]), np.ones((len(rows), 1)), precision, weighted, np.zeros(len(rows), np.intp), fit.inner_cov
-    )
+    terms = Terms.of(_line(rows["Days"]), np.ones((len(rows), 1)))
+    sums = batch_sums(terms, precision, weighted, np.zeros(len(rows), np.intp), fit.inner_cov)
     # The population is taken as known: a coefficient that cannot move, and no deviation of a batch.
     known = batch_posterior(sums.m, sums.mv, np.zeros((2, 2)), np.eye(1) * 1e15, np.zeros(1))
     mean, cov = reed_moments(sums, known)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from trimfit.regression.design import Coding, Rows, sort_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, Array, K, contrast, gap_of
-from trimfit.regression.posterior.batch import batch_sums, row_precision
+from trimfit.regression.posterior.batch import Terms, batch_sums, row_precision
 from trimfit.regression.posterior.reed import known_coding
 from trimfit.regression.priors import C_TERMS, assumed_batch_cov, assumed_reed_cov
 
@@ -117,7 +117,7 @@ def batch_evidence(model: FittedModel, rows: Rows, types: tuple[str, ...]) -> Ba
         noise_scale, reed_scale = model.scales_of(code)
         w, wy = row_precision(rest[at], weight[at], noise * noise_scale)
         reed = rows.reed_code[at] - rows.reed_code[at[0]]
-        sums = batch_sums(psi[at], np.zeros((len(at), 0)), w, wy, reed, reed_cov * reed_scale)
+        sums = batch_sums(Terms.of(psi[at], np.zeros((len(at), 0))), w, wy, reed, reed_cov * reed_scale)
         info[batch], vector[batch], reeds[batch] = sums.m, sums.mv, len(sums.own)
     estimate, variance = np.zeros((count, 4)), np.full((count, 4), np.inf)
     batch_type = np.array([code for code, _ in rows.batches], dtype=np.intp)

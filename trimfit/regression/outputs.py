@@ -50,7 +50,9 @@ def positive(cov: Array, least: float = 0.0) -> Array:
 
 def edges_of(code: NDArray[Any]) -> NDArray[np.intp]:
     """Where each group of rows begins (G,), then n; code (n,): of their groups, whose rows stand together."""
-    return np.append(np.flatnonzero(np.diff(code, prepend=-1)), len(code))
+    new = np.ones(len(code) + 1, dtype=bool)
+    new[1:-1] = code[1:] != code[:-1]
+    return np.flatnonzero(new)
 
 
 def numbered(code: NDArray[Any]) -> NDArray[np.intp]:

@@ -24,6 +24,7 @@ from tests.regression.dense_shop import (
 )
 from trimfit.regression.fitting.em_iterations import Globals, batch_views, joint_pass, pieces_of
 from trimfit.regression.posterior.batch import (
+    Terms,
     batch_posterior,
     batch_sums,
     deletion,
@@ -234,7 +235,7 @@ def _passes(y: Array, psi: Array, x: Array, reed: NDArray[np.intp], passes: int)
     noise, weight = assumed_noise(), np.ones_like(y)
     for turn in range(passes + 1):
         w, wy = row_precision(y, weight, noise)
-        sums = batch_sums(psi, x, w, wy, reed, reed_cov)
+        sums = batch_sums(Terms.of(psi, x), w, wy, reed, reed_cov)
         prior = np.eye(2 * K) / 1e4
         post = batch_posterior(sums.m, sums.mv, batch_cov, prior, prior @ np.full(2 * K, 80.0))
         if turn < passes:

@@ -23,6 +23,7 @@ from trimfit.regression.outputs import GAP, Array, K, block_diagonal, edges_of
 from trimfit.regression.posterior.batch import (
     BatchSums,
     Posterior,
+    Terms,
     batch_sums,
     deletion,
     marginal,
@@ -67,21 +68,20 @@ class Globals:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One batch's rows: where they stand, which coefficients of the fitted model they meet, its type; x with the
-    offsets of `strangers` chanters before all else, which the fitted model has no room for: they are the batch's own,
-    like its deviations."""
+    """One batch's rows: where they stand, its type, which coefficients of the fitted model they meet; among its terms
+    the offsets of `strangers` chanters come before all other coefficients: the fitted model has no room for these, and
+    they are the batch's own, like its deviations."""
 
     at: slice
     type_code: int
     local: NDArray[np.intp]
-    x: Array
-    psi: Array
+    terms: Terms
     reed_of: NDArray[np.intp]
     strangers: int
 
     def own_cov(self, g: Globals) -> Array:
         """Prior of what is this batch's own: its deviations, then the strangers' offsets."""
-        return block_diagonal([g.batch_cov, *[g.chanter_cov] * self.strangers])
+        return block_diagonal([g.batch_cov, *[g.chanter_cov] * self.strangers]) if self.strangers else g.batch_cov
 
 
 def pieces_of(rows: Rows, coding: Coding, n_types: int, tapes: tuple[Array, int] | None = None) -> list[Piece]:
@@ -113,7 +113,7 @@ def pieces_of(rows: Rows, coding: Coding, n_types: int, tapes: tuple[Array, int]
         reed_of = rows.reed_code[at] - rows.reed_code[lo]
         taped = [tapes[0][at][:, worn]] if tapes else []
         x = np.concatenate([*hot[0], x6[at][:, met_terms], *hot[1], *taped], axis=1)
-        out.append(Piece(at, t, local, x, psi[at], reed_of, len(strangers)))
+        out.append(Piece(at, t, local, Terms.of(psi[at], x), reed_of, len(strangers)))
     return out
 
 
@@ -124,7 +124,7 @@ def _sums(piece: Piece, rows: Rows, g: Globals) -> BatchSums:
     levels = None
     if g.movement is not None:
         levels = levels_of_rows(rows, piece.at, piece.reed_of, g.movement.of(piece.type_code))
-    return batch_sums(piece.psi, piece.x, w, wy, piece.reed_of, reed_cov, levels)
+    return batch_sums(piece.terms, w, wy, piece.reed_of, reed_cov, levels)
 
 
 def batch_information(piece: Piece, rows: Rows, g: Globals) -> tuple[Array, Array]:

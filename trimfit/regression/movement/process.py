@@ -248,7 +248,7 @@ def levels_of(
     first = edges_of(reed_of * width + sitting)[:-1]
     time[reed_of[first], sitting[first]] = day[first]
     c[reed_of[first], sitting[first]] = settle[first]
-    np.add.at(step, (reed_of, sitting), moved)
+    step[reed_of[first], sitting[first]] = np.add.reduceat(moved, first) if len(first) else moved
     last = count - 1
     if at is not None:
         ends = edges_of(reed_of)[1:] - 1
@@ -272,7 +272,7 @@ def levels_of(
         cov[:, np.arange(width), np.arange(width)] += type_movement.sitting
         cov[after[:, :, None] | after[:, None, :]] = 0.0
         slots = np.tile(np.eye(width), (n_reeds, 1, 1))
-        return Levels(sitting, _laid(cov), slots)
+        return Levels(sitting, laid_blocks(cov), slots)
     blocks = 3 + max(width - 1, 0)
     # every block as a sum of levels, and the errors of sittings: [w, h, movement, z_0 ...]
     mix = np.zeros((n_reeds, blocks, width))
@@ -289,10 +289,10 @@ def levels_of(
     slots = np.zeros((n_reeds, width, blocks))
     slots[:, np.arange(width - 1), old] = earlier
     slots[reeds, last, 0] = slots[reeds, last, 1] = 1.0
-    return Levels(sitting, _laid(cov), slots)
+    return Levels(sitting, laid_blocks(cov), slots)
 
 
-def _laid(cov: Array) -> Array:
+def laid_blocks(cov: Array) -> Array:
     """(R, B, B, 3, 3) blocks as matrices (R, 3B, 3B)."""
     n, b = cov.shape[:2]
     return np.asarray(cov.transpose(0, 1, 3, 2, 4).reshape(n, b * N_DIRECTIONS, b * N_DIRECTIONS))

@@ -27,12 +27,12 @@ Source: Gaussian conditioning and Woodbury's identity; e.g. Rasmussen & Williams
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels
+from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels, laid_blocks
 from trimfit.regression.outputs import Array, edges_of, scaled_inverse
 
 AT_ONCE = 4_000_000
@@ -42,20 +42,37 @@ CELL_CUTOFF = 3.5
 
 
 @dataclass(frozen=True, slots=True)
+class Terms:
+    """What rows multiply omega's blocks of K by: [psi, x] = design mix, psi (n, a) their batch's deviations, x (n, P/K)
+    the local coefficients; design (n, c) with no more columns than the rows can be told apart by, mix (c, a + P/K)."""
+
+    psi: Array
+    design: Array
+    mix: Array
+
+    @classmethod
+    def of(cls, psi: Array, x: Array) -> Terms:
+        """Those of psi (n, a) and x (n, P/K)."""
+        u, size, vt = np.linalg.svd(np.concatenate([psi, x], axis=1), full_matrices=False)
+        kept = size > 1e-12 * size.max(initial=0.0)
+        return cls(psi, u[:, kept] * size[kept], vt[kept])
+
+
+@dataclass(frozen=True, slots=True)
 class BatchSums:
     """What the readings of one batch say, reed by reed. With d = aK + P (batch deviations, then local coefficients):
 
-    m (d, d) and mv (d,): information about omega; shows (cK, d): mix x I; own (R, o, o) the covariance of the reeds'
-    own terms given their readings and omega, e (R, o, cK), b (R, o): what their mean needs, o = aK and 3 more for each
-    block of `levels`; psi (n, a), design (n, c), w (n, K, K), wy (n, K), reed_of (n,): rows.
+    m (d, d) and mv (d,): information about omega; shows (cK, d): mix x I. The reeds' own terms, o = aK and 3 more for
+    each block of `levels`, are free - q (shows omega): free (R, o) the mean and own (R, o, o) the covariance of a part
+    that omega tells nothing of, q (R, o, cK). psi (n, a), design (n, c), w (n, K, K), wy (n, K), reed_of (n,): rows.
     """
 
     m: Array
     mv: Array
     shows: Array
     own: Array
-    e: Array
-    b: Array
+    free: Array
+    q: Array
     psi: Array
     design: Array
     w: Array
@@ -106,18 +123,17 @@ def reading_noise(weight: Array, noise_cov: Array) -> Array:
 
 
 def batch_sums(
-    psi: Array,
-    x: Array,
+    terms: Terms,
     w: Array,
     wy: Array,
     reed_of: NDArray[np.intp],
     reed_cov: Array,
     levels: Levels | None = None,
 ) -> BatchSums:
-    """Sums of one batch. psi (n, a), x (n, P/K), w and wy from `row_precision`; reed_of (n,) sorted, 0, 1, …, each with
-    a row; reed_cov (aK, aK); levels: how the reeds moved, None where they stand still."""
+    """Sums of one batch. terms of its rows, w and wy from `row_precision`; reed_of (n,) sorted, 0, 1, …, each with a
+    row; reed_cov (aK, aK); levels: how the reeds moved, None where they stand still."""
+    psi, design = terms.psi, terms.design
     k, a = wy.shape[1], psi.shape[1]
-    design, mix = _told_apart(np.concatenate([psi, x], axis=1))
     edges = edges_of(reed_of)
     reeds, width, own_wide = len(edges) - 1, design.shape[1], a * k
     flat = np.ascontiguousarray(w.reshape(len(w), k * k))
@@ -133,7 +149,7 @@ def batch_sums(
         pair_sums[some] = pairs[rows].transpose(0, 2, 1) @ flat[rows]
     e = laid(pair_sums, a)
     vector = np.add.reduceat(design[:, :, None] * wy[:, None, :], edges[:-1], axis=0).reshape(reeds, width * k)
-    shows = np.asarray(np.kron(mix, np.eye(k)), dtype=np.float64)
+    shows = (terms.mix[:, None, :, None] * np.eye(k)[:, None, :]).reshape(width * k, -1)
     psi_shows = shows[:, :own_wide]
     b, inner, own_cov = vector @ psi_shows, e @ psi_shows, np.broadcast_to(reed_cov, (reeds, own_wide, own_wide))
     if levels is not None:
@@ -147,17 +163,11 @@ def batch_sums(
         own_cov[:, :own_wide, :own_wide], own_cov[:, own_wide:, own_wide:] = reed_cov, levels.cov
     wide = e.shape[1]
     own = np.asarray(np.linalg.solve(np.eye(wide) + own_cov @ inner, own_cov), dtype=np.float64)
+    q, free = own @ e, (own @ b[:, :, None])[:, :, 0]
     tall = e.reshape(reeds * wide, width * k)
-    m = laid(_pairs_sum(design, design, flat), width) - tall.T @ (own @ e).reshape(reeds * wide, width * k)
-    mv = vector.sum(axis=0) - tall.T @ (own @ b[:, :, None]).reshape(reeds * wide)
-    return BatchSums(shows.T @ m @ shows, mv @ shows, shows, own, e, b, psi, design, w, wy, reed_of, levels)
-
-
-def _told_apart(d: Array) -> tuple[Array, Array]:
-    """Design (n, c) and mix (c, t) whose product is d (n, t), with no more columns than rows can be told apart by."""
-    u, size, vt = np.linalg.svd(d, full_matrices=False)
-    kept = size > 1e-12 * size.max(initial=0.0)
-    return u[:, kept] * size[kept], vt[kept]
+    m = laid(_pairs_sum(design, design, flat), width) - tall.T @ q.reshape(reeds * wide, width * k)
+    mv = vector.sum(axis=0) - tall.T @ free.reshape(reeds * wide)
+    return BatchSums(shows.T @ m @ shows, mv @ shows, shows, own, free, q, psi, design, w, wy, reed_of, levels)
 
 
 def _equally_read(edges: NDArray[np.intp]) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
@@ -184,14 +194,15 @@ def _level_sums(levels: Levels, d: Array, w: Array, wy: Array, reed_of: NDArray[
         return out.reshape(reeds, sittings, values.shape[1])
 
     with_d = by_sitting((half[:, :, None, :] * d[:, None, :, None]).reshape(len(d), -1))
-    both = by_sitting((half @ BASIS).reshape(len(d), -1)).reshape(reeds, sittings, N_DIRECTIONS, N_DIRECTIONS)
+    both = by_sitting((half @ BASIS).reshape(len(d), -1))
     with_y = by_sitting(wy @ BASIS)
     slots = levels.slots
     turned = slots.transpose(0, 2, 1)
     shown = (turned @ with_d).reshape(reeds, blocks * N_DIRECTIONS, width * k)
     shown_y = (turned @ with_y).reshape(reeds, blocks * N_DIRECTIONS)
-    square = np.einsum("rsb,rsij,rsc->rbicj", slots, both, slots, optimize=True)
-    return shown, square.reshape(reeds, blocks * N_DIRECTIONS, blocks * N_DIRECTIONS), shown_y
+    pairs = (slots[:, :, :, None] * slots[:, :, None, :]).reshape(reeds, sittings, blocks**2)
+    square = (pairs.transpose(0, 2, 1) @ both).reshape(reeds, blocks, blocks, N_DIRECTIONS, N_DIRECTIONS)
+    return shown, laid_blocks(square), shown_y
 
 
 def _few_rows(n: int, width: int) -> Iterator[slice]:
@@ -253,17 +264,15 @@ def batch_posterior(info: Array, vector: Array, batch_cov: Array, coef_info: Arr
     return posterior_of(info, vector, batch_cov, k_inv @ (right + coef_vector), k_inv)
 
 
-def reed_terms(sums: BatchSums, post: Posterior) -> tuple[Array, Array, Array]:
-    """Each reed's own terms v = free - q (shows omega) given everything: mean of v (R, o), q (R, o, cK), and the
-    covariance of `free` (R, o, o), which omega tells nothing of."""
-    q = sums.own @ sums.e
-    return (sums.own @ sums.b[:, :, None])[:, :, 0] - q @ (sums.shows @ post.mean), q, sums.own
+def reed_means(sums: BatchSums, post: Posterior) -> Array:
+    """The mean of each reed's own terms given everything, movement included (R, o)."""
+    return np.asarray(sums.free - sums.q @ (sums.shows @ post.mean))
 
 
 def reed_moments(sums: BatchSums, post: Posterior) -> tuple[Array, Array]:
     """Each reed's own terms given everything, movement included: mean (R, o) and cov (R, o, o)."""
-    mean, q, own = reed_terms(sums, post)
-    return mean, own + q @ (sums.shows @ post.cov @ sums.shows.T) @ q.transpose(0, 2, 1)
+    cov = sums.own + sums.q @ (sums.shows @ post.cov @ sums.shows.T) @ sums.q.transpose(0, 2, 1)
+    return reed_means(sums, post), cov
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,14 +348,14 @@ def deletion(sums: BatchSums, post: Posterior, y: Array) -> Deletion:
     n, k = sums.wy.shape
     a, d, edges = sums.psi.shape[1], sums.design, edges_of(sums.reed_of)
     terms, reeds = d.shape[1], len(sums.own)
-    mean_v, q, free = reed_terms(sums, post)
+    mean_v, q = reed_means(sums, post), sums.q
     own_wide, shown_cov = q.shape[1], sums.shows @ post.cov @ sums.shows.T
     blocks = shown_cov.reshape(terms, k, terms, k).transpose(0, 2, 1, 3).reshape(terms * terms, k * k)
     spread = np.empty((n, k, k))
     for few in _few_rows(n, terms):
         spread[few] = (_pairs(d[few], d[few]) @ blocks).reshape(-1, k, k)
     all_tied = (q.reshape(reeds * own_wide, -1) @ shown_cov).reshape(reeds, own_wide, -1)
-    all_own = all_tied @ q.transpose(0, 2, 1) + free
+    all_own = all_tied @ q.transpose(0, 2, 1) + sums.own
     own = all_own[:, : a * k, : a * k].reshape(reeds, a, k, a, k).transpose(0, 1, 3, 2, 4)
     tied = all_tied[:, : a * k].reshape(reeds, a, k, terms, k).transpose(0, 1, 3, 2, 4).reshape(reeds, a * terms, k * k)
     own = own.reshape(reeds, a * a, k * k)
@@ -405,10 +414,9 @@ def reed_block(sums: BatchSums, post: Posterior, y: Array, reed: int) -> tuple[N
         own_design = np.concatenate(
             [own_design, (shows[:, None, :, None] * BASIS[None, :, None, :]).reshape(n * k, -1)], axis=1
         )
-    mean_v, q, free = reed_terms(replace(sums, own=sums.own[[reed]], e=sums.e[[reed]], b=sums.b[[reed]]), post)
-    both = (design - own_design @ q[0]) @ sums.shows
-    spread = both @ post.cov @ both.T + own_design @ free[0] @ own_design.T
-    fitted = design @ (sums.shows @ post.mean) + own_design @ mean_v[0]
+    both = (design - own_design @ sums.q[reed]) @ sums.shows
+    spread = both @ post.cov @ both.T + own_design @ sums.own[reed] @ own_design.T
+    fitted = both @ post.mean + own_design @ sums.free[reed]
     cells = y[rows].reshape(-1)
     rest = np.where(np.isfinite(cells), cells - fitted, 0.0)
     w = np.zeros((n * k, n * k))

@@ -46,12 +46,13 @@ from trimfit.regression.outputs import GAP, Array, K, block_diagonal, edges_of, 
 from trimfit.regression.posterior.batch import (
     BatchSums,
     Posterior,
+    Terms,
     batch_posterior,
     batch_sums,
     deletion,
     marginal,
     posterior_of,
-    reed_terms,
+    reed_means,
     row_precision,
     sound_weights,
 )
@@ -395,7 +396,7 @@ class _Batch:
         """The sums of some rows as the fit counted them."""
         w, wy = row_precision(self.fit_y[pick], self.weight[pick], self.noise)
         reed_of, levels = self._levels(pick, None)
-        return batch_sums(self.psi[pick], self.fit_x[pick], w, wy, reed_of, self.reed_cov, levels)
+        return batch_sums(Terms.of(self.psi[pick], self.fit_x[pick]), w, wy, reed_of, self.reed_cov, levels)
 
     def _sums(self) -> BatchSums:
         """The sums of all rows as they count now, with what a stroke does, and levels as of the moment asked about."""
@@ -404,7 +405,7 @@ class _Batch:
         at = now.day, now.settle, now.event if len(now.event) else none
         reed_of, levels = self._levels(np.ones(len(self.rows), dtype=bool), at)
         psi = np.column_stack([self.psi, self.rows.lip])
-        return batch_sums(psi, self.x, w, wy, reed_of, self.own_cov, levels)
+        return batch_sums(Terms.of(psi, self.x), w, wy, reed_of, self.own_cov, levels)
 
     def _levels(
         self, pick: NDArray[np.bool_], at: tuple[Array, Array, NDArray[np.bool_]] | None
@@ -497,9 +498,8 @@ def batch_states(
     if len(rows) and not forget:
         sums, post = batch.posterior(mean, cov)
         if only is not None:
-            sums = replace(sums, own=sums.own[only], e=sums.e[only], b=sums.b[only])
-        means, q, own = reed_terms(sums, post)
-        q = q @ sums.shows
+            sums = replace(sums, own=sums.own[only], free=sums.free[only], q=sums.q[only])
+        means, q, own = reed_means(sums, post), sums.q @ sums.shows, sums.own
     elif len(rows):
         post = batch_posterior(np.zeros((d, d)), np.zeros(d), batch.batch_cov, *batch.before(mean, cov))
     else:
@@ -587,7 +587,7 @@ def _merged(post: Posterior, ratio: float, v_mean: Array, v_q: Array, v_own: Arr
     """A reed's coefficients with the batch's (in `post`) and its own terms added in, then the sitting's error (3) and
     the movement since the sitting before (3): mean (P + 6,) and cov (P + 6, P + 6).
 
-    v_mean (o,), v_q (o, d), v_own (o, o): its own terms are `free - q omega` (`batch.reed_terms`): the deviations
+    v_mean (o,), v_q (o, d), v_own (o, o): its own terms are `free - q omega` (`batch.BatchSums`): the deviations
     (4K), of which slopes and bends count `ratio` times, then the blocks of `process.levels_of`, of which the level now
     goes to the start. Only the first 4K coefficients have anything added: only their rows are worked out.
     """
