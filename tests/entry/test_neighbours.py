@@ -13,7 +13,10 @@ from hypothesis import strategies as st
 from tests.entry.neighbour_counts import measure
 from tests.verbs.sitting.fakes import play, seated, shop_log
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
+from trimfit.base.records import Reading
 from trimfit.entry.neighbours import ExpectedReading, Joint, reads_like
+from trimfit.session.expected_reading import expected_reading
+from trimfit.session.session import Session
 
 # Asked about without need: at most so many honest readings (stated in `entry.neighbours`).
 FALSE_ALARMS = 1 / 200
@@ -35,11 +38,11 @@ def test_distance_and_determinant_are_those_of_linear_algebra(m: int, seed: int)
     assert joint.each()["f"] == pytest.approx((mean[OUTPUTS.index("f")], math.sqrt(cov[7, 7])))
 
 
-def pair(apart_cents: float) -> ExpectedReading:
+def pair(apart_cents: float, read: tuple[str, ...] = ("e", "f")) -> ExpectedReading:
     """E and F of two reeds: all within 20 cents, E and F of one reed within 2 of one another."""
     cov = np.array([[402.0, 400.0], [400.0, 402.0]])
     own, other = (Joint(("e", "f"), np.array([0.0, cents]), cov) for cents in (0.0, apart_cents))
-    return ExpectedReading(own, {"R-2": other})
+    return ExpectedReading(own, {"R-2": other}, {"R-2": read})
 
 
 def test_what_is_possible_note_by_note_and_impossible_together() -> None:
@@ -49,6 +52,45 @@ def test_what_is_possible_note_by_note_and_impossible_together() -> None:
     assert reads_like({"crow": 5.0}, pair(15.0)) is None
     # One wild note, which no reed explains, is not the neighbour's.
     assert reads_like({"e": 5.0, "f": 400.0}, pair(15.0)) is None
+
+
+def test_a_reed_is_named_only_if_it_is_like_in_all_that_was_given() -> None:
+    """Gap alone is not enough: it was read so itself, and each note lies where it stood. Asked about it is all the
+    same."""
+    assert reads_like({"e": 5.0, "f": 20.0}, pair(15.0, read=("e",))) == ""
+    assert reads_like({"e": 5.0, "f": 20.0}, pair(15.0, read=())) == ""
+    # the gap of R-2, 42 cents over where it stands
+    assert reads_like({"e": 42.0, "f": 57.0}, pair(15.0)) == ""
+    assert reads_like({"e": 38.0, "f": 53.0}, pair(15.0)) == "R-2"
+    # far better than the own reed, and far off in itself
+    assert reads_like({"e": 0.0, "f": 25.0}, pair(15.0)) == ""
+    # of two, the one that is like, though another's gap is nearer
+    two = pair(15.0)
+    far = Joint(("e", "f"), two.others["R-2"].mean_cents - 45.0, two.own.cov_cents2)
+    both = ExpectedReading(two.own, {"R-3": far, **two.others}, {"R-3": ("e", "f"), "R-2": ("e", "f")})
+    assert reads_like({"e": 5.0, "f": 20.5}, both) == "R-2"
+    assert reads_like({"e": 5.0, "f": 20.5}, ExpectedReading(two.own, {"R-3": far}, both.read)) == ""
+
+
+@pytest.mark.parametrize("reed", ["R-0315", "R-0339", "R-0353"])
+def test_a_reed_of_the_shop_is_named_only_if_its_notes_were_read_in_that_chanter(demo_log: Path, reed: str) -> None:
+    """Readings of what each reed of the batch is predicted to show, under another's name."""
+    with Session(demo_log) as session:
+        chanter = session.journal.of_reed(reed).readings[-1].record.chanter
+        foreseen = expected_reading(session, Reading(reed, "2026-09-18T16:50", chanter))
+        named = []
+        for name, joint in foreseen.others.items():
+            readings = [one.record for one in session.journal.of_reed(name).readings]
+            there = {note for one in readings if one.chanter == chanter for note in one.notes_hz}
+            assert set(foreseen.read[name]) - {"crow"} == there
+            said = reads_like({note: joint.each()[note][0] for note in ("e", "f")}, foreseen)
+            if said:
+                notes = [one.notes_hz for one in (o.record for o in session.journal.of_reed(said).readings)]
+                assert any({"e", "f"} <= set(one) for one in notes)
+                named.append(said)
+            unread = not {"e", "f"} <= there
+            assert not (unread and said == name)
+        assert set(named) <= {name for name, read in foreseen.read.items() if {"e", "f"} <= set(read)}
 
 
 def test_a_neighbours_reading_is_asked_about_at_the_bench(tmp_path: Path) -> None:

@@ -128,7 +128,8 @@ def _other_reed(reading: Reading, foreseen: ExpectedReading | None, scale: Mappi
     if name is None:
         return None
     own = short(reading.reed)
-    sentence = f"This reads like {short(name)}, not like {own}; was it {own} that was read?"
+    like = f"This reads like {short(name)}, not like {own}" if name else f"This does not read like {own}"
+    sentence = f"{like}; was it {own} that was read?"
     return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
 
 

@@ -3,8 +3,10 @@
 Outputs of one reed stand in firm relations to one another (crow, E and F predict each other), so that a reading typed
 under a neighbour's name may fit each output by itself and yet be impossible as a whole. It is asked about when it is
 unlikely as a whole for its own reed (five in a hundred honest ones are), and another reed of the batch at the bench
-explains it better by `BETTER` in log density. Densities are Student's with few degrees of freedom: one wild note, which
-no reed explains, then weighs little for any of them.
+explains it better by `BETTER` in log density. That reed is named only if all that was given was read of it before, in
+the same chanter, and lies where it is predicted of that reed, each value and all together: where a reed stands is wide
+before it is read, and its gap alone is then like many. Densities are Student's with few degrees of freedom: one wild
+note, which no reed explains, then weighs little for any of them.
 
 A whole reading is also far off where the reed has moved: then gap and pitch are off together with the crow
 (`off_as_a_whole`). Of honest readings fewer than 1 in 200 are asked about (`tests/entry/test_neighbours.py`).
@@ -13,7 +15,7 @@ A whole reading is also far off where the reed has moved: then gap and pitch are
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -25,6 +27,8 @@ DEGREES = 4.0
 BETTER = 4.0
 # A gap or a pitch so many standard deviations off is asked about: of honest readings 1 in 8,000 for each, if Gaussian.
 FAR_SD = 4.0
+# Every value given lies so near what is predicted of a reed that is named.
+LIKE_SD = 2.0
 # Where one value alone leaves no more than this of the squared distance that a move explains, that value is in doubt.
 ONE_VALUE_LEAVES = 1.0
 # Upper 5 per cent points of chi-square by degrees of freedom 1 to 10 (any table of it).
@@ -88,15 +92,20 @@ class Joint:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class ExpectedReading:
-    """What a reading should show under its own conditions: for its reed, and for others still at the bench by name."""
+    """What a reading should show under its own conditions: for its reed, and for others still at the bench by name.
+
+    `read`: which outputs were read of each of those before, notes in the same chanter.
+    """
 
     own: Joint
     others: Mapping[str, Joint] = field(default_factory=dict)
+    read: Mapping[str, Collection[str]] = field(default_factory=dict)
 
 
 def reads_like(now: Mapping[str, float], foreseen: ExpectedReading) -> str | None:
-    """The other reed that a reading (outputs in cents as low A) is more likely of than of its own; None if none is."""
-    best: tuple[float, str] | None = None
+    """The other reed that a reading (outputs in cents as low A) is more likely of than of its own; None if it is of
+    none. An empty name where it is more likely of another, and none is like it in all that was given."""
+    found: list[tuple[float, str]] = []
     own: dict[tuple[str, ...], tuple[float, float]] = {}
     for name, joint in foreseen.others.items():
         shared = tuple(o for o in joint.outputs if o in now and o in foreseen.own.outputs)
@@ -108,9 +117,12 @@ def reads_like(now: Mapping[str, float], foreseen: ExpectedReading) -> str | Non
             continue
         there = joint.distance2_and_log_det(now, shared)
         better = _log_density(there, len(shared)) - _log_density(own[shared], len(shared))
-        if better > BETTER and (best is None or better > best[0]):
-            best = better, name
-    return best[1] if best else None
+        if better > BETTER:
+            each = joint.each()
+            like = there[0] <= _FAR[len(shared) - 1] and now.keys() <= set(foreseen.read.get(name, ()))
+            like = like and all(abs(now[o] - each[o][0]) <= LIKE_SD * each[o][1] for o in shared)
+            found.append((better, name if like else ""))
+    return max(found, key=lambda one: (bool(one[1]), one[0]))[1] if found else None
 
 
 def off_as_a_whole(now: Mapping[str, float], joint: Joint) -> tuple[str, float] | None:

@@ -40,7 +40,17 @@ def expected_reading(session: Session, reading: Reading, entry: str = "") -> Exp
             mean, cov = seen.state.outputs(design)
             joints[name] = Joint(OUTPUTS, mean, cov + seen.state.noise_cov * stretch)
         own = joints.pop(reading.reed)
-        return ExpectedReading(own, joints)
+        read = {
+            h.reed.record.reed: _outputs_read(h, reading.chanter) for h in histories if h.reed.record.reed in joints
+        }
+        return ExpectedReading(own, joints, read)
+
+
+def _outputs_read(history: ReedHistory, chanter: str | None) -> set[str]:
+    """The outputs that were read of a reed: the crow, and notes in this chanter."""
+    readings = [one.record for one in history.readings]
+    notes = {note for one in readings if one.chanter == chanter for note in one.notes_hz}
+    return notes | ({"crow"} if any(one.crow_hz for one in readings) else set())
 
 
 def _without(history: ReedHistory, entry: str) -> ReedHistory:

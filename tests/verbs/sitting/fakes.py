@@ -65,7 +65,8 @@ class StatedBench(Bench):
             return None
         means, sds = (np.array(values) for values in zip(*self.stated.values(), strict=True))
         cov = np.diag(sds**2) if self.cov is None else np.array(self.cov)
-        return ExpectedReading(Joint(tuple(self.stated), means, cov), self.beside)
+        read = {name: joint.outputs for name, joint in self.beside.items()}
+        return ExpectedReading(Joint(tuple(self.stated), means, cov), self.beside, read)
 
 
 class Clock:
