@@ -6,7 +6,7 @@ batch given all the others: its deletion residuals weigh its cells, its moments 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -22,6 +22,7 @@ from trimfit.regression.movement.wild_readings import FEW_WILD, wild_share
 from trimfit.regression.outputs import GAP, Array, K, block_diagonal, edges_of
 from trimfit.regression.posterior.batch import (
     BatchSums,
+    Deletion,
     Posterior,
     Terms,
     batch_sums,
@@ -117,19 +118,20 @@ def pieces_of(rows: Rows, coding: Coding, n_types: int, tapes: tuple[Array, int]
     return out
 
 
-def _sums(piece: Piece, rows: Rows, g: Globals) -> BatchSums:
-    noise = g.noise_cov * g.noise_scale[piece.type_code]
-    w, wy = row_precision(rows.y[piece.at], rows.weight[piece.at], noise)
-    reed_cov = g.reed_cov * g.reed_scale[piece.type_code]
-    levels = None
-    if g.movement is not None:
-        levels = levels_of_rows(rows, piece.at, piece.reed_of, g.movement.of(piece.type_code))
-    return batch_sums(piece.terms, w, wy, piece.reed_of, reed_cov, levels)
+def _sums(rows: Rows, pieces: Sequence[Piece], g: Globals) -> Iterator[BatchSums]:
+    """The sums of these batches."""
+    w, wy = row_precision(rows.y, rows.weight, g.noise_cov)
+    for piece in pieces:
+        at, t, levels = piece.at, piece.type_code, None
+        if g.movement is not None:
+            levels = levels_of_rows(rows, at, piece.reed_of, g.movement.of(t))
+        scale, reed_cov = g.noise_scale[t], g.reed_cov * g.reed_scale[t]
+        yield batch_sums(piece.terms, w[at] / scale, wy[at] / scale, piece.reed_of, reed_cov, levels)
 
 
 def batch_information(piece: Piece, rows: Rows, g: Globals) -> tuple[Array, Array]:
     """What a batch's rows say of the coefficients that it meets (`piece.local`): information and vector."""
-    sums = _sums(piece, rows, g)
+    (sums,) = _sums(rows, [piece], g)
     return marginal(sums.m, sums.mv, piece.own_cov(g))
 
 
@@ -140,7 +142,8 @@ def sums_again(rows: Rows, before: Rows, pieces: list[Piece], g: Globals, found:
     def same(at: slice) -> bool:
         return bool((rows.weight[at] == before.weight[at]).all() and (rows.jump[at] == before.jump[at]).all())
 
-    return [sums if same(piece.at) else _sums(piece, rows, g) for piece, sums in zip(pieces, found, strict=True)]
+    anew = _sums(rows, [piece for piece in pieces if not same(piece.at)], g)
+    return [sums if same(piece.at) else next(anew) for piece, sums in zip(pieces, found, strict=True)]
 
 
 def joint_pass(
@@ -153,7 +156,7 @@ def joint_pass(
     k = prior[1].copy()
     right = prior[1] @ prior[0]
     met = np.zeros(len(right), dtype=bool)
-    found = [_sums(piece, rows, g) for piece in pieces] if found is None else found
+    found = list(_sums(rows, pieces, g)) if found is None else found
     for piece, sums in zip(pieces, found, strict=True):
         info, vector = marginal(sums.m, sums.mv, piece.own_cov(g))
         k[np.ix_(piece.local, piece.local)] += info
@@ -178,39 +181,44 @@ def batch_views(
 
     found: the sums, where they are at hand for these weights and covariances.
     """
-    for number, piece in enumerate(pieces):
-        sums = _sums(piece, rows, g) if found is None else found[number]
+    for piece, sums in zip(pieces, _sums(rows, pieces, g) if found is None else found, strict=True):
         cov_phi = g.coef_cov[np.ix_(piece.local, piece.local)]
         yield piece, sums, posterior_of(sums.m, sums.mv, piece.own_cov(g), g.coef[piece.local], cov_phi)
 
 
+def _left_out(rows: Rows, pieces: list[Piece], g: Globals, found: list[BatchSums] | None = None) -> Deletion:
+    """What all other readings leave of each of these batches', one batch after another; found: as for `batch_views`."""
+    views = batch_views(rows, pieces, g, found)
+    return Deletion.joined([deletion(sums, post, rows.y[piece.at]) for piece, sums, post in views])
+
+
+def _rows_of(pieces: Sequence[Piece]) -> NDArray[np.intp]:
+    """The numbers of the rows of these batches, one batch after another."""
+    return np.concatenate([np.arange(piece.at.start, piece.at.stop) for piece in pieces])
+
+
 def reweigh(rows: Rows, pieces: list[Piece], g: Globals, base: Array, found: list[BatchSums]) -> Rows:
     """The rows with cell weights from the deletion residuals, times the weights they came with; found: their sums."""
-    views = [
-        (piece, sums, post, deletion(sums, post, rows.y[piece.at]))
-        for piece, sums, post in batch_views(rows, pieces, g, found)
-    ]
-    z = np.concatenate([gone.cell_residuals() for *_, gone in views])
+    views = list(batch_views(rows, pieces, g, found))
+    gone = Deletion.joined([deletion(sums, post, rows.y[piece.at]) for piece, sums, post in views])
     # slips blow REML's noise up before they are found: measure them by the median of the residuals instead
-    full = np.abs(z) / np.sqrt(np.maximum(rows.weight / base, LEAST_WEIGHT))
+    full = np.abs(gone.cell_residuals()) / np.sqrt(np.maximum(rows.weight / base, LEAST_WEIGHT))
     middle = np.array(
         [np.quantile(v, 0.683) if len(v := full[np.isfinite(full[:, k]), k]) >= 30 else 1.0 for k in range(K)]
     )
     middle = np.clip(middle, 0.1, 1.0)
-    weight, jump = base.copy(), rows.jump.copy()
-    for piece, sums, post, gone in views:
-        noise, at = g.noise_cov * g.noise_scale[piece.type_code], piece.at
-        fresh = sound_weights(gone, piece.reed_of, noise, base[at], rows.weight[at], middle)
+    noise = g.noise_cov * g.noise_scale[rows.type_code][:, None, None]
+    fresh, jump = sound_weights(gone, rows.reed_code, noise, base, rows.weight, middle), rows.jump.copy()
+    for piece, sums, post in views:
         if g.movement is not None:
-            moved = jumps_before(
-                sums, post, rows.y[at], rows.day[at], noise, base[at], fresh * base[at], rows.jump[at],
+            at = piece.at
+            jump[at] = jumps_before(
+                sums, post, rows.y[at], rows.day[at], noise[at.start], base[at], fresh[at] * base[at], rows.jump[at],
                 g.movement.of(piece.type_code),
             )  # fmt: skip
-            # what a jump explains is no fault of the readings: they are judged anew with it
-            new = np.isin(piece.reed_of, piece.reed_of[moved != rows.jump[at]])
-            fresh[new], jump[at] = 1.0, moved
-        weight[at] *= fresh
-    return replace(rows, weight=np.maximum(weight, LEAST_WEIGHT), jump=jump)
+    # what a jump explains is no fault of the readings: they are judged anew with it
+    fresh[np.isin(rows.reed_code, rows.reed_code[jump != rows.jump])] = 1.0
+    return replace(rows, weight=np.maximum(base * fresh, LEAST_WEIGHT), jump=jump)
 
 
 def em_step(
@@ -270,8 +278,7 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     its seating: the shared part is left as it is.
     A type's multiple is learned from its reeds' readings against each other, their own terms left free.
     """
-    views = batch_views(rows, pieces, g)
-    z = np.concatenate([deletion(sums, post, rows.y[p.at]).cell_residuals() for p, sums, post in views])
+    z = _left_out(rows, pieces, g).cell_residuals()
     # the median output's; one that is always written down as another's double has no error of its own
     each = [
         float(middle / np.sqrt(np.mean(v**2)))
@@ -285,14 +292,12 @@ def noise_scales(rows: Rows, pieces: list[Piece], g: Globals, n_types: int) -> t
     noise_cov[1:, 1:] += (1.0 - narrow) * shared
 
     free = replace(g, reed_cov=FREE * g.reed_cov)
-    residuals: list[list[tuple[Array, Array]]] = [[] for _ in range(n_types)]
-    for piece, sums, post in batch_views(rows, pieces, free):
-        residuals[piece.type_code].append(deletion(sums, post, rows.y[piece.at]).noise_residuals())
+    squares, freedom = _left_out(rows, pieces, free).noise_residuals()
     scale, count = np.ones(n_types), np.zeros(n_types)
-    for t, parts in enumerate(residuals):
-        squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True)) if parts else (np.empty(0),) * 2
-        if freedom.sum() >= LEAST_CELLS:
-            scale[t], count[t] = g.noise_scale[t] * _multiple(squares, freedom), freedom.sum()
+    for t in range(n_types):
+        mine = rows.type_code == t
+        if freedom[mine].sum() >= LEAST_CELLS:
+            scale[t], count[t] = g.noise_scale[t] * _multiple(squares[mine], freedom[mine]), freedom[mine].sum()
     if count.any():
         scale /= np.exp(np.average(np.log(scale), weights=count))
     # a type of which too little was read to tell has the shop's
@@ -306,17 +311,14 @@ def owners_weight(rows: Rows, pieces: list[Piece], g: Globals, coding: Coding) -
     free = replace(g, reed_cov=FREE * g.reed_cov)
     theirs = np.isin(rows.chanter_code, coding.away)
     met = [piece for piece in pieces if theirs[piece.at].any()]
+    mine = theirs[_rows_of(met)]
     found = coding.owners_weight
     for _ in range(OWNERS_ROUNDS):
         # what is far from it at first is taken in part for other rows' errors: again under what was found
-        total, count = OWNERS_CELLS * found / coding.owners_weight, OWNERS_CELLS
         weight = rows.weight * np.where(theirs, found / coding.owners_weight, 1.0)[:, None]
-        now = replace(rows, weight=weight)
-        for piece, sums, post in batch_views(now, met, free):
-            squares, freedom = deletion(sums, post, rows.y[piece.at]).noise_residuals()
-            total += float(np.minimum(squares, FARTHEST * freedom)[theirs[piece.at]].sum())
-            count += float(freedom[theirs[piece.at]].sum())
-        found = float(np.clip(found * count / total, LEAST_OWNERS, 1.0))
+        squares, freedom = (part[mine] for part in _left_out(replace(rows, weight=weight), met, free).noise_residuals())
+        total = OWNERS_CELLS * found / coding.owners_weight + float(np.minimum(squares, FARTHEST * freedom).sum())
+        found = float(np.clip(found * (OWNERS_CELLS + float(freedom.sum())) / total, LEAST_OWNERS, 1.0))
     return found
 
 
@@ -325,11 +327,9 @@ def along_movement(rows: Rows, pieces: list[Piece], g: Globals) -> Array:
     left free) in the three directions of movement (3,); 1 where too little was read to tell, or in no two sittings."""
     free = replace(g, reed_cov=FREE * g.reed_cov)
     met = [piece for piece in pieces if np.ptp(rows.day[piece.at]) > SITTING_DAYS]
-    views = batch_views(rows, met, free)
-    parts = [deletion(sums, post, rows.y[p.at]).noise_along(MEASURE) for p, sums, post in views]
-    if not parts:
+    if not met:
         return np.ones(N_DIRECTIONS)
-    squares, freedom = (np.concatenate(part) for part in zip(*parts, strict=True))
+    squares, freedom = _left_out(rows, met, free).noise_along(MEASURE)
     enough = freedom.sum(axis=0) >= LEAST_CELLS
     found = [_multiple(squares[:, c], freedom[:, c], FARTHEST) if enough[c] else 1.0 for c in range(N_DIRECTIONS)]
     return np.array(found)
@@ -360,33 +360,33 @@ def _multiple(squares: Array, freedom: Array, most: float = WILDEST) -> float:
 
 
 def reading_stretch(
-    rows: Rows, found: list[tuple[Piece, BatchSums]], g: Globals, coding: Coding
+    rows: Rows, pieces: list[Piece], found: list[BatchSums], g: Globals, coding: Coding
 ) -> tuple[Array, float]:
     """Variance inflation (K + 1,): a next reading's error variance over that of a sound one, by output, then the gap.
 
     The covariances are those of sound readings, for that is what a reed's posterior should lean on; the next reading
     may be an unsound one (A's not balanced, a tail). From each reading left out whole: the variance multiplier at which
     nine in ten lie within 1.645 standard deviations, held to 1 by as much as a hundred readings would. The share of
-    wild readings (`wild`) comes from the same gaps, where the A's said nothing against the reading.
+    wild readings (`wild`) comes from the same gaps, where the A's said nothing against the reading. found: the sums of
+    these batches.
     """
     probe = np.vstack([np.eye(K), GAP])
     errors: list[list[tuple[Array, Array, Array]]] = [[] for _ in probe]
     balanced: list[NDArray[np.bool_]] = []
-    for piece, sums, post in batch_views(rows, [piece for piece, _ in found], g, [sums for _, sums in found]):
-        own = np.einsum("pk,kl,pl->p", probe, g.noise_cov * g.noise_scale[piece.type_code], probe)
-        even = balance_weight(rows.y[piece.at], coding) == 1.0
-        for taken, which, miss, spread in deletion(sums, post, rows.y[piece.at]).left_out():
-            for k in np.flatnonzero((probe[:, np.setdiff1d(np.arange(K), taken)] == 0).all(axis=1)).tolist():
-                m = probe[k, taken]
-                known = np.maximum(spread @ m @ m, 0.0)
-                errors[k].append((miss @ m, known, np.full(len(miss), own[k])))
-                if k == len(probe) - 1:
-                    balanced.append(even[which])
+    at = _rows_of(pieces)
+    own = np.outer(g.noise_scale[rows.type_code[at]], np.diag(probe @ g.noise_cov @ probe.T))
+    even = balance_weight(rows.y[at], coding) == 1.0
+    for taken, which, miss, spread in _left_out(rows, pieces, g, found).left_out():
+        for k in np.flatnonzero((probe[:, np.setdiff1d(np.arange(K), taken)] == 0).all(axis=1)).tolist():
+            m = probe[k, taken]
+            errors[k].append((miss @ m, np.maximum(spread @ m @ m, 0.0), own[which, k]))
+            if k == len(probe) - 1:
+                balanced.append(even[which])
     out = np.ones(len(probe))
     share = FEW_WILD
     if balanced:
-        at = np.concatenate(balanced)
-        share = wild_share(*(np.concatenate(parts)[at] for parts in zip(*errors[-1], strict=True)))
+        sound = np.concatenate(balanced)
+        share = wild_share(*(np.concatenate(parts)[sound] for parts in zip(*errors[-1], strict=True)))
     for k in range(len(probe)):
         if sum(len(part[0]) for part in errors[k]) < 30:
             continue

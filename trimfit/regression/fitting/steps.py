@@ -430,8 +430,8 @@ def fit_model(
         before, rows = rows, reweigh(rows, pieces, g, base, sums)
         sums = sums_again(rows, before, pieces, g, sums)
     sums = joint_pass(rows, pieces, g, whole_prior, sums)
-    latest = [(piece, s) for piece, s in zip(pieces, sums, strict=True) if newest[rows.batch_code[piece.at.start]]]
-    stretch, wild = reading_stretch(rows, latest, g, coding)
+    latest = [number for number, piece in enumerate(pieces) if newest[rows.batch_code[piece.at.start]]]
+    stretch, wild = reading_stretch(rows, [pieces[i] for i in latest], [sums[i] for i in latest], g, coding)
     tell("the joint response", EM_STEPS + 2, EM_STEPS + 2)
     new_mean, new_cov = _new_type(g, prior, n_types)
     batch_type = np.array([t for t, _ in rows.batches], dtype=np.intp)

@@ -26,8 +26,8 @@ Source: Gaussian conditioning and Woodbury's identity; e.g. Rasmussen & Williams
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,7 +107,8 @@ def row_precision(y: Array, weight: Array, noise_cov: Array) -> tuple[Array, Arr
 
 
 def reading_noise(weight: Array, noise_cov: Array) -> Array:
-    """Covariance (n, m, m) of the errors of readings whose m cells have these weights (n, m); noise_cov (m, m).
+    """Covariance (n, m, m) of the errors of readings whose m cells have these weights (n, m); noise_cov (m, m), or one
+    for each (n, m, m).
 
     What most of a reading's cells share (the upper median weight) or have over it is a weight of the reading: it was
     badly seated, all its errors are the larger, and errors that cells share still cancel between them. What a cell has
@@ -115,7 +116,7 @@ def reading_noise(weight: Array, noise_cov: Array) -> Array:
     shared error scaled up with the cell's, a digit dropped in one note would be read as a seating error of them all.)
     """
     reading = np.maximum(weight, np.sort(weight, axis=1)[:, [weight.shape[1] // 2]])
-    cov = np.repeat(noise_cov[None], len(weight), axis=0)
+    cov = np.broadcast_to(noise_cov, (len(weight), *noise_cov.shape[-2:])).copy()
     at = np.arange(weight.shape[1])
     cov[:, at, at] *= reading / weight
     root = np.sqrt(reading)
@@ -286,6 +287,11 @@ class Deletion:
     seen: NDArray[np.bool_]
     w: Array
 
+    @classmethod
+    def joined(cls, parts: Sequence[Deletion]) -> Deletion:
+        """Those of several batches, one after another."""
+        return cls(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(cls)))
+
     def cell_residuals(self) -> Array:
         """How far each cell lies from what all others predict, those of its own reading included, in standard errors:
         (V^-1 r)_ik / sqrt((V^-1)_ik,ik) (n, K), NaN where nothing was taken. Source: Cook & Weisberg (1982)."""
@@ -454,8 +460,10 @@ def sound_weights(
     (cutoff / z)². If what is left still lies farther off than chance allows, the reading as a whole counts for less: it
     was read on another reed, or written in another's row. Of a reed's readings that counted in full so far (`weight`
     (n, K), what `gone` was found with) only the worst is doubted in one go: a slip makes the reading beside it look
-    wrong, until it is set aside itself. stretch (K,): divides the errors first.
+    wrong, until it is set aside itself. reed_of (n,): numbers of reeds; noise_cov (K, K), or one for each reading
+    (n, K, K); stretch (K,): divides the errors first.
     """
+    noise_cov = np.broadcast_to(noise_cov, (len(base), *noise_cov.shape[-2:]))
     out, score = np.ones_like(base), np.zeros(len(base))
     for taken, rows, pull, inverse in gone.by_pattern():
         whole = scaled_inverse(inverse)
@@ -465,7 +473,7 @@ def sound_weights(
         cov, precision = whole, inverse
         less = np.flatnonzero((weight != base)[np.ix_(rows, taken)].any(axis=1))
         if len(less):
-            sound = reading_noise(base[np.ix_(rows[less], taken)], noise_cov[np.ix_(taken, taken)])
+            sound = reading_noise(base[np.ix_(rows[less], taken)], noise_cov[np.ix_(rows[less], taken, taken)])
             cov[less] += sound - gone.noise(taken, rows[less])
             precision[less] = scaled_inverse(cov[less])
         # a forecast so vague that its precision is lost in rounding judges nothing
