@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import random
 import shlex
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trimfit.base.errors import command, nearest, short
+from trimfit.base.errors import MANY_NAMES, command, nearest, short
 
 
 @given(st.text(), st.integers(8, 80))
@@ -32,3 +33,22 @@ def test_names_that_are_not_listed_are_counted() -> None:
     known = [f"R-{i:04d}" for i in range(1, 401)]
     assert nearest("basket", known).endswith("R-0007, R-0008 and 392 more")
     assert nearest("basket", known[:8]).endswith("R-0007, R-0008")
+
+
+def test_a_slip_is_found_among_very_many_names_and_at_their_end() -> None:
+    rng = random.Random(1)
+    known = sorted({"".join(rng.choices("abcdefghijklmnop", k=9)) for _ in range(70_000)})
+    for meant in (known[0], known[35_000], known[-1]):
+        wrong, out, more = meant[:4] + "z" + meant[5:], meant[:4] + meant[5:], meant[:4] + "z" + meant[4:]
+        exchanged = meant[:3] + meant[4] + meant[3] + meant[5:]
+        for slip in (wrong, out, more, exchanged, meant.upper()):
+            assert nearest(slip, known) == f"did you mean {meant}?"
+    assert nearest("basket", known).startswith("known here: ")
+
+
+def test_few_and_many_names_have_the_same_answer_to_a_slip() -> None:
+    known = [f"{word} {i}" for i in range(1_000) for word in ("may", "june", "ridge", "plain")]
+    few = [name for name in known if name.endswith(" 512")]
+    assert len(known) > MANY_NAMES > len(few)
+    for slip in ("mey 512", "rigde 512", "plan 512", "junee 512"):
+        assert nearest(slip, known) == nearest(slip, few)

@@ -72,6 +72,10 @@ class LogError(InputError):
     """The file given as the log is not one, or is newer than this program."""
 
 
+MANY_NAMES = 2_000
+"""Of more names than this only those are compared letter by letter that one slip of the hand tells from the word."""
+
+
 def nearest(word: str, known: Sequence[str]) -> str:
     """A remedy that names the known words that begin with the whole of `word`, as CH-07 plain does with CH-07; else the
     one most like it, and of several that are equally like it the one that begins most like it; else lists a few."""
@@ -82,7 +86,10 @@ def nearest(word: str, known: Sequence[str]) -> str:
     whole = [other for other in known if _unpadded(other) == plain] or whole
     if word and whole:
         return f"did you mean {' or '.join(short(other) for other in sorted(whole)[:3])}?"
-    close = difflib.get_close_matches(word, known, n=20, cutoff=0.6)
+    pool = (
+        known if len(known) <= MANY_NAMES else [other for other in known if _a_slip_apart(other.lower(), word.lower())]
+    )
+    close = difflib.get_close_matches(word, pool, n=20, cutoff=0.6)
     if close:
         likeness = {other: difflib.SequenceMatcher(None, other, word).ratio() for other in close}
         best = max(close, key=lambda other: (likeness[other], _shared(other, word)))
@@ -111,6 +118,16 @@ def _unpadded(name: str) -> str:
     import re
 
     return re.sub(r"0+(?=\d)", "", name.lower())
+
+
+def _a_slip_apart(one: str, other: str) -> bool:
+    """Whether two names are the same but for two letters that follow one another: a letter wrong, left out or put in,
+    or two exchanged."""
+    longest, shortest = max(len(one), len(other)), min(len(one), len(other))
+    if longest - shortest > 2:
+        return False
+    same = _shared(one, other)
+    return same + _shared(one[same:][::-1], other[same:][::-1]) >= longest - 2
 
 
 def _shared(one: str, other: str) -> int:

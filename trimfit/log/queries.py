@@ -219,7 +219,7 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
         found
         for (found,) in connection.execute(
             f'SELECT "{key}" FROM {kind.table} WHERE {LIVE} AND '
-            f'(length("{key}") BETWEEN ? AND ? OR lower(substr("{key}", 1, ?)) = lower(?)) LIMIT 5000',
+            f'(length("{key}") BETWEEN ? AND ? OR lower(substr("{key}", 1, ?)) = lower(?))',
             (len(name) - 4, len(name) + 4, len(name), name),
         )
     ]

@@ -16,7 +16,7 @@ from trimfit.log.entry_counts import Counts
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs
 from trimfit.log.sheets.folder_export import export_folder
-from trimfit.log.sheets.folder_import import FILES, import_folder
+from trimfit.log.sheets.folder_import import FILES, MOST_SOUGHT, import_folder
 
 SHOP = {
     "chanters.csv": "chanter,meeting_pitch_hz\nCH-1,474\n",
@@ -811,3 +811,19 @@ def test_a_later_sheet_revises_what_is_known_of_orders_chanters_and_reeds(tmp_pa
         with pytest.raises(InputError) as caught:
             import_folder(journal, later)
         assert "batch" in caught.value.lines()[0]
+
+
+def test_the_name_that_was_meant_is_found_among_very_many(tmp_path: Path) -> None:
+    """In a folder of 7,000 reeds for the first unknown names, and in the log of them for one."""
+    names = [f"{word}-{i:04d}" for i in range(1_000) for word in ("ash", "box", "elm", "fir", "oak", "yew", "zan")]
+    reeds = "reed,reed_type,batch\n" + "".join(f"{name},moulded,B-1\n" for name in names)
+    cuts = "reed,done_at,length_mm\n"
+    slips = "".join(f"zn-{i:04d},2026-03-02,0.1\n" for i in range(100))
+    said = faults_of(tmp_path, {"reeds.csv": reeds, "trims.csv": cuts + slips})
+    assert len(said) == 100
+    assert said[0] == "trims.csv:2: reed: unknown reed 'zn-0000'; did you mean zan-0000? or add it to reeds.csv"
+    # a list of all the folder's names is looked through for so many, and no more
+    assert [line.endswith("? or add it to reeds.csv") for line in said] == [True] * MOST_SOUGHT + [False] * 50
+    take(tmp_path / "log", lay(tmp_path / "good", {"reeds.csv": reeds}))
+    with Journal(tmp_path / "log") as journal, pytest.raises(InputError, match=r"did you mean zan-0999\?"):
+        journal.of_reed("zn-0999")

@@ -31,6 +31,7 @@ from trimfit.log.sheets.folder_export import csv_lines
 from trimfit.log.sheets.import_state import Intake
 
 CHUNK = 5000
+MOST_SOUGHT = 50
 # So many of the names that are missing are said; the file to add has all of them.
 NAMES_SHOWN = 5
 # What is known of these changes as a run goes on: a row with other values strikes the old entry and takes its place, as
@@ -327,7 +328,9 @@ def _known(state: Intake, refers: str, name: str) -> bool:
 def _unknown(state: Intake, refers: str, name: str) -> tuple[str, str]:
     file, ours = KINDS[refers].file, state.named[refers]
     remedy = f"add it to {file}, or mend the name"
-    if ours and len(ours) <= CHUNK and (close := nearest(name, sorted(ours))).startswith("did you mean"):
+    state.sought.add((refers, name))
+    # a name is looked for among all that the folder has, so only for as many as anybody reads about
+    if ours and len(state.sought) <= MOST_SOUGHT and (close := nearest(name, sorted(ours))).startswith("did you mean"):
         remedy = f"{close} or add it to {file}"
     return f"unknown {refers} {short(name)!r}", remedy
 

@@ -29,6 +29,8 @@ class Intake:
     named: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     unreadable: set[str] = field(default_factory=set)
     checked: dict[tuple[str, str], bool] = field(default_factory=dict)
+    # Unknown names for which a like one was sought.
+    sought: set[tuple[str, str]] = field(default_factory=set)
     struck: set[str] = field(default_factory=set)
     again: set[str] = field(default_factory=set)
     # Names of reeds that reeds.csv holds, where the log has struck any entry.
