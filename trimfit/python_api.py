@@ -172,8 +172,8 @@ class OpenLog:
         with self._session() as session:
             return frame_of_answers(pick(session, order, at_s=asked_s(at)))
 
-    def rehearse(self, order: str, *, seed: int = 1) -> Rehearsal:
-        """What an order's run will give, before a blade is touched; seed: changes nothing, no chance is drawn."""
+    def rehearse(self, order: str) -> Rehearsal:
+        """What an order's run will give, before a blade is touched."""
         from trimfit.verbs.rehearse import rehearse_order
 
         with self._session() as session:

@@ -187,7 +187,6 @@ def _one_pitch(found: Allotment) -> str:
 def rehearse(
     context: typer.Context,
     order: Annotated[str, argument("The order.", "ORDER")],
-    seed: Annotated[int, Option(help="Changes nothing: no chance is drawn.", min=0, hidden=True)] = 1,
     at: At = None,
     as_json: Json = False,
 ) -> None:
