@@ -78,13 +78,13 @@ LIBRARIES_ALSO = {
     "session.chanters_at_hand": {"numpy"},
     "session.evidence": {"numpy"},
     "session.expected_reading": {"numpy"},
-    "session.straight_lines": {"numpy"},
+    "session.own_lines": {"numpy"},
     "session.policies": {"numpy"},
 }
 WEB = {"starlette", "uvicorn", "jinja2", "segno"}
 # What a quick start goes through, and what that may import at its top: the rest waits inside functions.
 LAZY = (
-    "session.session", "session.fit", "session.orders", "session.demo_shop",
+    "session.session", "session.fit", "session.order_progress", "session.demo_shop",
     "verbs.log", "verbs.corrections", "verbs.import_export", "verbs.wording",
 )  # fmt: skip
 LAZY_TOP = {"base", "session", "verbs", "review.results"}

@@ -16,7 +16,7 @@ from trimfit.base.iso_dates import asked_s
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
 from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
-from trimfit.session.orders import order_progress, progress_of
+from trimfit.session.order_progress import order_progress, progress_of
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_all
 from trimfit.verbs.pick import pick

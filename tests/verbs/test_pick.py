@@ -11,7 +11,7 @@ import pytest
 from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError
 from trimfit.base.records import Order, Outcome
-from trimfit.session.forecast import forecast_of
+from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import Need, Pick, Picked, Sending, in_work, picked, seen_of, take
 

@@ -11,8 +11,8 @@ from trimfit.base.column_words import key_of
 from trimfit.base.errors import InputError, short
 from trimfit.base.records import Event, Outcome, Reading, Trim
 from trimfit.entry.line_parser import parse_reading, parse_trim
+from trimfit.entry.parsed_lines import FIELD_OF, with_said
 from trimfit.entry.tokens import TRIM_WORDS, kept_whole, split_words
-from trimfit.entry.typed_lines import FIELD_OF, with_said
 from trimfit.log.entry_kinds import OUTCOMES
 
 Amendable = Reading | Trim | Event | Outcome

@@ -29,6 +29,7 @@ from trimfit.base.units import (
     within,
 )
 from trimfit.entry.note_values import Meaning, Pitch
+from trimfit.entry.parsed_lines import FIELD_OF, ReadingLine, TrimLine
 from trimfit.entry.tokens import (
     CROW_NOTE,
     CROW_WORD,
@@ -44,7 +45,6 @@ from trimfit.entry.tokens import (
     mode_of,
     words_of,
 )
-from trimfit.entry.typed_lines import FIELD_OF, ReadingLine, TrimLine
 
 LONGEST_LINE = 4000
 USUAL_WORDS = "name notes g a b c d e f G A, the G octave go, and crow, p, t, taped"

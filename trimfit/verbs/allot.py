@@ -16,9 +16,9 @@ from trimfit.log.journal import Journal
 from trimfit.planner.allotment import assigned
 from trimfit.planner.forecast import Forecast
 from trimfit.review.results import AtPitch, PitchCurve
-from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.orders import MOST_NAMED, Progress, chanter_word, order_named, order_progress
+from trimfit.session.order_progress import MOST_NAMED, Progress, chanter_word, order_named, order_progress
+from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import (
     HARDLY,

@@ -18,9 +18,9 @@ from trimfit.planner.chance_past import chance_over, length_wanted
 from trimfit.planner.choice import Choice, limited_cuts
 from trimfit.planner.reasons import leanings, reason, why
 from trimfit.session.evidence import decide, grounds, here_of
-from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.orders import Progress, order_named, order_progress
+from trimfit.session.order_progress import Progress, order_named, order_progress
+from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 
 MOST_CHANTERS = 12

@@ -8,9 +8,9 @@ from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order
 from trimfit.base.units import Interval
-from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.orders import a_guess, order_progress
+from trimfit.session.order_progress import a_guess, order_progress
+from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import SHARP, SURELY_OFF
 

@@ -18,9 +18,9 @@ from trimfit.planner.expected_cost import reeds_to_start
 from trimfit.planner.forecast import Forecast
 from trimfit.planner.reasons import basis
 from trimfit.session.evidence import grounds
-from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.orders import chanter_word, order_named, order_progress
+from trimfit.session.order_progress import chanter_word, order_named, order_progress
+from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.ask import see_all, suits
 from trimfit.verbs.log import log_reed, strike

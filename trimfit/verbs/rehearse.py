@@ -11,9 +11,9 @@ from trimfit.base.errors import InputError, short
 from trimfit.base.records import Order
 from trimfit.log.journal import Journal
 from trimfit.planner.forecast import Forecast
-from trimfit.session.forecast import forecast_of
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.orders import chanter_word, order_named, order_progress
+from trimfit.session.order_progress import chanter_word, order_named, order_progress
+from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import in_work, likeliest_of, need_of, seen_of, stock_for
 from trimfit.verbs.reviews.owner_answers import first_ask

@@ -16,7 +16,7 @@ from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
 from trimfit.base.units import Interval, decimals
 
 if TYPE_CHECKING:
-    from trimfit.session.straight_lines import OwnLines
+    from trimfit.session.own_lines import OwnLines
 
 CAUTIONS = (
     "Mind the blade. Keep the dust of synthetic blades and of cane out of your lungs. A chanter is loud close to"

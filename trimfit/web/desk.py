@@ -20,7 +20,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 from trimfit.base.errors import LogError
 from trimfit.log.entry_kinds import kind_of_entry
 from trimfit.log.sent_forms import entry_of_form, keep_form
-from trimfit.session.orders import Progress
+from trimfit.session.order_progress import Progress
 from trimfit.session.session import Session
 from trimfit.verbs.log import EntryResult
 from trimfit.web.work_list import Waiting, WorkList

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from trimfit.base.answers import Advice
 from trimfit.base.iso_dates import now_s, text_of
 from trimfit.base.records import ReedHistory
-from trimfit.session.orders import Progress
+from trimfit.session.order_progress import Progress
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advice_of_batch, open_orders, work_order
 

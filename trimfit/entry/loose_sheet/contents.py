@@ -16,7 +16,7 @@ from trimfit.entry.line_parser import parse_reading, parse_trim
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import NOTHING, ROLE_OF, Column
 from trimfit.entry.loose_sheet.written_dates import read_clock, read_day
-from trimfit.entry.typed_lines import ReadingLine, TrimLine
+from trimfit.entry.parsed_lines import ReadingLine, TrimLine
 
 OUTCOME_WORDS: Mapping[str, str] = {
     **dict.fromkeys(("good", "ok", "okay", "fine", "done", "finished", "yes", "✓"), "good"),

@@ -16,7 +16,7 @@ from trimfit.planner.aim import AimPosterior
 from trimfit.review.customer_letter import letter
 from trimfit.session.evidence import here_of
 from trimfit.session.open_log import Bench
-from trimfit.session.orders import order_named
+from trimfit.session.order_progress import order_named
 from trimfit.session.session import Session
 
 MOST_ASKED, HARDLY, LITTLE = 20, 0.97, 0.85

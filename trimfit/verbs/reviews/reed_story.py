@@ -16,8 +16,8 @@ from trimfit.planner.aim import Aim
 from trimfit.regression.readings.rows import reading_cents, taken_before
 from trimfit.review.results import FanPoint, ReedStory, StoryPoint
 from trimfit.session.open_log import Bench, Seen
+from trimfit.session.own_lines import OwnLines, aims_air, in_aims_air, own_lines
 from trimfit.session.session import Session
-from trimfit.session.straight_lines import OwnLines, aims_air, in_aims_air, own_lines
 from trimfit.verbs.ask import advise
 from trimfit.verbs.reviews.reed_in_time import day_of, f_and_e, hz_spans
 

@@ -18,9 +18,9 @@ from trimfit.regression.outputs import GAP, PITCH
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stems
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.orders import order_named
+from trimfit.session.order_progress import order_named
+from trimfit.session.own_lines import aims_air, in_aims_air
 from trimfit.session.session import Session
-from trimfit.session.straight_lines import aims_air, in_aims_air
 from trimfit.verbs.ask import advise
 from trimfit.verbs.reviews.chanter_notes import tape_words, tapes_of_chanter
 from trimfit.verbs.reviews.reed_in_time import hz_spans

@@ -13,8 +13,8 @@ from trimfit.entry.similar_names import name_doubts
 from trimfit.entry.typing_slips import Typed
 from trimfit.log.entry_kinds import kind_of_entry
 from trimfit.session.expected_reading import expected_reading
+from trimfit.session.own_lines import OwnLines, own_lines
 from trimfit.session.session import Session
-from trimfit.session.straight_lines import OwnLines, own_lines
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.corrections.amend import amended_record, amendment_doubts
 from trimfit.verbs.log import cut_doubts, keep, keep_outcome

@@ -11,7 +11,7 @@ from trimfit.base.pitch import crow_label
 from trimfit.base.plain_words import plain_name
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, Trim
 from trimfit.entry.checks import MOVED
-from trimfit.entry.typed_lines import ReadingLine, TrimLine
+from trimfit.entry.parsed_lines import ReadingLine, TrimLine
 
 Record = Reading | Trim | Event | Outcome | Reed | Chanter
 # A cut this far from the advised one was another cut, not the advised one badly done: it tells nothing of the hand.

@@ -12,8 +12,8 @@ from trimfit.base.pitch import NOTES
 from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.base.records import Chanter, Doubt, Event, Reading, Trim
 from trimfit.entry.line_parser import parse_reading, parse_trim
+from trimfit.entry.parsed_lines import ReadingLine
 from trimfit.entry.tokens import begins_a_trim, mode_of, names_a_column
-from trimfit.entry.typed_lines import ReadingLine
 from trimfit.entry.unnamed_numbers import is_unnamed, with_names
 from trimfit.verbs.log import read_in, worked_there
 from trimfit.verbs.sitting.entries import Entries

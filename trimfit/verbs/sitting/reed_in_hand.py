@@ -12,7 +12,7 @@ from trimfit.base.errors import InputError, TrimfitError
 from trimfit.base.pitch import cents_from_440
 from trimfit.base.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.base.records import Doubt, ReedHistory, Settings
-from trimfit.entry.typed_lines import ReadingLine
+from trimfit.entry.parsed_lines import ReadingLine
 from trimfit.log.settings import scale_of
 from trimfit.verbs.log import read_in, reference_hz
 from trimfit.verbs.sitting.bench import Bench

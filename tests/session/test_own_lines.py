@@ -12,7 +12,7 @@ from trimfit.base.pitch import hz_from_cents
 from trimfit.base.records import Chanter, Event, Reading, Reed, Trim
 from trimfit.cli.app import app
 from trimfit.log.journal import Journal
-from trimfit.session.straight_lines import OwnLines
+from trimfit.session.own_lines import OwnLines
 from trimfit.verbs.reviews.reed_story import review_reed
 
 LENGTHS_MM = (0.0, 0.2, 0.35, 0.5)
