@@ -125,15 +125,17 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
     whole = spread.copy()
     whole[:, np.arange(n), np.arange(n)] += noise
     lower = np.linalg.cholesky(whole.transpose(0, 1, 3, 2, 4).reshape(reeds, n * K, n * K))
-    rest = np.where(taken, y - prior, 0.0).reshape(reeds, n * K, 1)
-    freed = np.linalg.solve(lower, rest)
+    rest = np.where(taken, y - prior, 0.0)[..., None]
+    freed = np.zeros((reeds, n * K, 1))
     stretch = np.sqrt(np.outer(model.reading_stretch, model.reading_stretch))
     own = np.diag(unseen.noise_cov * stretch)
     own_gap = model.gap_stretch * (GAP @ unseen.noise_cov @ GAP)
     mean, sd = prior.copy(), np.zeros((reeds, n, K + 1))
     for j in range(n):
-        known = lower[:, j * K : (j + 1) * K, : j * K]
-        mean[:, j] += (known @ freed[:, : j * K])[:, :, 0]
+        here, known = slice(j * K, (j + 1) * K), lower[:, j * K : (j + 1) * K, : j * K]
+        shift = known @ freed[:, : j * K]
+        freed[:, here] = np.linalg.solve(lower[:, here, here], rest[:, j] - shift)
+        mean[:, j] += shift[:, :, 0]
         cov = spread[:, j, j] - known @ known.transpose(0, 2, 1)
         variance = np.concatenate([((cov @ GAP) @ GAP + own_gap)[:, None], np.einsum("rkk->rk", cov) + own], axis=1)
         sd[:, j] = np.sqrt(variance)
