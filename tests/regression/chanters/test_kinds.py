@@ -230,7 +230,7 @@ def shared_part(cov: Array) -> tuple[Array, Array]:
 
 def stepped(h: Hierarchy, mean: Array, cov: Array) -> tuple[Hierarchy, Array, Array]:
     """The hierarchy learned once more, and the posterior under it."""
-    new = learned(h, mean, cov)
+    new = learned(h, mean, cov, np.ones(len(h.kind_of), dtype=bool))
     old_mean, old = prior_of_offsets(h)
     new_mean, precision = prior_of_offsets(new)
     info, vector = np.linalg.inv(cov) - old, np.linalg.solve(cov, mean) - old @ old_mean
@@ -249,6 +249,20 @@ def test_variances_within_and_between_kinds_are_found_again_and_how_pitch_goes_w
     assert shared[0, 3] / (sd[0] * sd[3]) == pytest.approx(0.6, abs=0.2)
     assert abs(shared[0, 1] / (sd[0] * sd[1])) < 0.25
     np.testing.assert_allclose(np.sqrt(np.diag(shared_part(h.between)[0]))[:2], TRUE["between"][0][:2], rtol=0.5)
+
+
+def test_chanters_that_no_reading_met_tell_nothing() -> None:
+    h, _, _, y = drawn(np.random.default_rng(3), kinds=3, each=3, error=1.0)
+    met = np.arange(len(h.kind_of)) % 3 > 0
+    prior_mean, precision = prior_of_offsets(h)
+    info, told = np.zeros(len(prior_mean)), np.repeat(met, WIDE)
+    info[: len(y)] = told
+    cov = np.linalg.inv(precision + np.diag(info))
+    mean = cov @ (precision @ prior_mean + np.r_[np.where(told, y, 0.0), np.zeros(len(prior_mean) - len(y))])
+    some, every = (learned(h, mean, cov, taken) for taken in (met, np.ones_like(met)))
+    np.testing.assert_allclose(some.within, every.within, rtol=1e-6, atol=1e-6)
+    np.testing.assert_allclose(some.between, every.between, rtol=1e-6, atol=1e-6)
+    assert np.abs(some.within - h.within).max() > 1.0
 
 
 def test_learned_covariances_are_at_the_top_of_the_dense_likelihood() -> None:

@@ -307,22 +307,22 @@ def _raised(now: Array, moment: Array, trace: Array, assumed: Array) -> Array:
     return np.asarray(half @ half.swapaxes(-1, -2))
 
 
-def learned(h: Hierarchy, mean: Array, cov: Array) -> Hierarchy:
+def learned(h: Hierarchy, mean: Array, cov: Array, met: NDArray[np.bool_]) -> Hierarchy:
     """The hierarchy with its variances moved toward those of the highest marginal likelihood times their prior.
 
-    mean (n,), cov (n, n): the posterior of the coefficients in the order of `prior_of_offsets`, under h. Fewer than
-    three chanters give h back.
+    mean (n,), cov (n, n): the posterior of the coefficients in the order of `prior_of_offsets`, under h; met (C,):
+    which chanters any reading met, for the others tell nothing. Fewer than three chanters give h back.
     """
-    chanters = len(h.kind_of)
-    if chanters < 3:
+    if len(met) < 3:
         return h
     basis, of_own = _basis()
-    wide = len(NOTED)
-    at = (WIDE * np.arange(chanters)[:, None] + NOTED).reshape(-1)
-    over = h.per_mm * np.array([h.over_mm(mm, k)[0] for mm, k in zip(h.gauge_mm.tolist(), h.kind_of, strict=True)])
+    known = np.flatnonzero(met)
+    chanters, wide, kind_of = len(known), len(NOTED), h.kind_of[known]
+    at = (WIDE * known[:, None] + NOTED).reshape(-1)
+    over = h.per_mm * np.array([h.over_mm(float(h.gauge_mm[c]), int(h.kind_of[c]))[0] for c in known])
     of_gauge = np.kron(np.outer(over, over), GAUGE_SPREAD[np.ix_(NOTED, NOTED)])
     mu = np.kron(over, GAUGE_MEAN[NOTED])
-    alone = np.where(h.kind_of >= 0, h.kind_of, len(h.kinds) + np.arange(chanters))
+    alone = np.where(kind_of >= 0, kind_of, len(h.kinds) + np.arange(chanters))
     masks = np.eye(chanters), (alone[:, None] == alone[None, :]).astype(float)
     levels = [_parts(h.within), _parts(h.between)]
     assumed = assumed_hierarchy()
@@ -337,9 +337,9 @@ def learned(h: Hierarchy, mean: Array, cov: Array) -> Hierarchy:
     info = 0.5 * (info + info.T)
     vector = precision @ mean[at] - before @ mu
     for _ in range(STEPS):
-        inner = np.linalg.inv(np.eye(len(at)) + prior() @ info)
-        gain = (info @ inner).reshape(chanters, wide, chanters, wide)
-        z = (inner.T @ (vector - info @ mu)).reshape(chanters, wide)
+        told = np.column_stack([info, vector - info @ mu])
+        found = np.linalg.solve(np.eye(len(at)) + info @ prior(), told).reshape(chanters, wide, -1)
+        gain, z = found[:, :, :-1].reshape(chanters, wide, chanters, wide), found[:, :, -1]
         for level, mask in enumerate(masks):
             trace = np.einsum("cd,ckdl->kl", mask, gain)
             moment = z.T @ mask @ z

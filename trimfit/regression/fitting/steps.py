@@ -260,7 +260,7 @@ def _covariances(
     outer_of[rows.reed_code] = rows.batch_code
     n_reeds, n_batches = len(rows.reeds), len(np.unique(rows.batch_code))
     few = (rows.chanter_code < MOST_REML_CHANTERS) & among_the_most_read(rows)
-    as_read = rows.y
+    as_read, sound = rows.y, outlier_weights(rows)
     movement, multiple, apart = assumed_movement(n_types), np.ones(len(MEASURE)), assumed_noise()
 
     def sizes(noise_cov: Array) -> Array:
@@ -325,7 +325,7 @@ def _covariances(
         for _ in range(MOVEMENT_ROUNDS):
             sums = joint_pass(rows, pieces, g, _full_prior(prior, g, n_chanters))
             rows = reweigh(rows, pieces, g, base, sums)
-            movement = g.movement = movement_of(replace(rows, y=as_read), coding, g, n_types)
+            movement = g.movement = movement_of(replace(rows, y=as_read), sound, coding, g, n_types)
             rows = replace(rows, y=unsettled(as_read, rows, movement))
             found_multiple = along_movement(rows, pieces, g) / NORMAL_MULTIPLE
             multiple = np.clip(multiple * found_multiple, LEAST_ERROR_SHARE, 1.0)
@@ -342,7 +342,8 @@ def _covariances(
         before, rows = rows, reweigh(rows, pieces, g, base, sums)
         em_step(rows, pieces, g, assumed, n_types, sums_again(rows, before, pieces, g, sums))
         first, h = P * K * n_types, g.hierarchy or hierarchy_of(straight.chanters, facts, g.chanter_cov)
-        g.hierarchy = learned(h, g.coef[first:], g.coef_cov[first:, first:])
+        met = np.isin(np.arange(n_chanters), rows.chanter_code)
+        g.hierarchy = learned(h, g.coef[first:], g.coef_cov[first:, first:], met)
         g.chanter_cov = g.hierarchy.within + g.hierarchy.between
         if step == EM_STEPS - 2:
             g.noise_cov, g.noise_scale = noise_scales(rows, pieces, g, n_types)
@@ -353,16 +354,15 @@ def _covariances(
     return g, coding, rows
 
 
-def movement_of(rows: Rows, coding: Coding, g: Globals, n_types: int) -> Movement:
-    """How reeds move, from the idle spans among these rows (as they were read) under the coefficients in `g`."""
+def movement_of(rows: Rows, sound: Array, coding: Coding, g: Globals, n_types: int) -> Movement:
+    """How reeds move, from the idle spans among these rows (as they were read) under the coefficients in `g`; sound
+    (n, K): the cells' `outlier_weights`."""
     x = coding.regressors(rows.removed_mm, rows.lip, rows.kpa, rows.deg_c, rows.type_code)
     coef = g.coef[: P * K * n_types].reshape(n_types, P, K)[rows.type_code]
     # what length and strokes do is alike for both sittings of a span: the conditions alone are taken off
     residual = rows.y - np.einsum("nj,njk->nk", x[:, PRESSURE:], coef[:, PRESSURE:])
     state = np.column_stack([rows.removed_mm, rows.lip, rows.chanter_code])
-    spans = idle_spans(
-        residual, outlier_weights(rows), rows.day, settled(rows), state, rows.event, rows.reed_code, rows.type_code
-    )
+    spans = idle_spans(residual, sound, rows.day, settled(rows), state, rows.event, rows.reed_code, rows.type_code)
     return learned_movement(spans, g.noise_cov, n_types)
 
 
