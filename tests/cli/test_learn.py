@@ -40,7 +40,7 @@ def test_of_a_small_log_the_first_lines_and_the_report_know_how_far_off_the_gap_
     done = run(log, "learn")
     assert done.returncode == 0
     said = " ".join(done.stdout.split())
-    assert said.startswith("A tenth of a millimetre closes the gap by ")
+    assert said.startswith("Over the first half millimetre a tenth closes the gap by ")
     assert "A gap read again, of a batch left out of the fit, was predicted to" in said
     assert "the simple rule, the last reading plus the type's average slope" in said
     assert "compared error type slope last slope of all 50 %" in said

@@ -123,7 +123,7 @@ def _plain_lines(found: dict[str, Any]) -> list[str]:
         slopes.append(f"{cents} in {plain_name(kind['reed_type'], 24)}{so_far}")
     held: dict[str, Any] = next((row for row in found["held_out"] if _is_gap_of_all(row)), {})
     return [
-        f"A tenth of a millimetre closes the gap by {', '.join(slopes)}.",
+        f"Over the first half millimetre a tenth closes the gap by {', '.join(slopes)}.",
         *held_out_words(held.get("compared_readings") or 0, held.get("compared_rmse"), held.get("naive_rmse")),
     ]
 

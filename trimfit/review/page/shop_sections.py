@@ -234,7 +234,8 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
     lines = []
     cents = " cents"
     if learned("gap", "per_mm"):
-        lines.append(f"Length: a tenth of a millimetre closes the gap by {listed('gap', 'per_mm', 0.1, unit=cents)}.")
+        closes = listed("gap", "per_mm", 0.1, unit=cents)
+        lines.append(f"Length: over the first half millimetre a tenth closes the gap by {closes}.")
         bends = [one["gap", "curvature"].value for one in found.values() if ("gap", "curvature") in one]
         if bends and all(bend.low > 0 for bend in bends):
             lines.append("The shorter the blade gets, the more a cut closes the gap: be bolder at first than at last.")
