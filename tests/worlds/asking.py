@@ -86,7 +86,7 @@ def held(name: str, seed: int) -> pd.DataFrame:
         shop_of(world, reeds, outcomes=True).write_csv(Path(folder) / "shop")
         with Journal(Path(folder) / "log", create=True) as journal:
             import_folder(journal, Path(folder) / "shop")
-        found = {one.chanter: one for one in on(Path(folder) / "log", chanters)}
+        found = {one.chanter: one for one in on(Path(folder) / "log", chanters, stock=False)}
     rows = []
     for chanter, (count, batches) in cells.items():
         rows += _rows(world, found[chanter], count, batches)

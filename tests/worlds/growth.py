@@ -102,7 +102,9 @@ def meeting_pitch_hz(name: str, seed: int, reeds: int) -> float:
         log = Path(folder) / "growth.trimfit"
         import_folder(log, Path(folder) / "shop")
         misses = [
-            one.meet_pitch_hz.mean - true_hz[one.chanter] for one in on(log, chanters) if one.meet_pitch_hz is not None
+            one.meet_pitch_hz.mean - true_hz[one.chanter]
+            for one in on(log, chanters, stock=False)
+            if one.meet_pitch_hz is not None
         ]
     return float(np.sqrt(np.mean(np.square(misses)))) if misses else math.nan
 

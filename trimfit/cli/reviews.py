@@ -153,9 +153,13 @@ def _chanter(one: ChanterMap, asked: list[Narrowing]) -> list[str]:
         said.append(f"G octave {_span(one.g_octave.offset_hz, '+.1f')} Hz from low A at the meeting point")
     if asked:
         said.append(f"away: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
-    if one.suits:
+    if one.stock:
+        reeds = ", ".join(plain_name(text, 60) for text in one.stock_words(len(one.stock)))
+        order = f" for {plain_name(one.stock_for, 24)}" if one.stock_for else ""
+        said.append(f"stock{order}, least to take off first, with the chance that it ends good: {reeds}")
+    elif one.suits:
         names = ", ".join(plain_name(reed, 20) for reed in one.suits)
-        said.append(f"stock that suits, least to take off first: {names}")
+        said.append(f"stock whose crow suits: {names}")
     return said
 
 
@@ -197,7 +201,10 @@ def chanter_json(one: Any) -> dict[str, Any]:
             "told_pitch_hz": one.told_pitch_hz,
             **{name: getattr(one, name) for name in ("pressure_kpa", "readings", "reeds")},
             "crow_asked": asked,
-            **{name: getattr(one, name) for name in ("g_octave", "agrees", "kind", "notes", "suits", "why")},
+            **{
+                name: getattr(one, name)
+                for name in ("g_octave", "agrees", "kind", "notes", "suits", "why", "stock", "stock_for")
+            },
         }
     )
     return said

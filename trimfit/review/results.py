@@ -263,10 +263,21 @@ class ChanterNote:
 
 
 @dataclass(frozen=True, slots=True)
+class StockReed:
+    """A reed of the stock for a chanter: how much is to come off in all, mm, and the chance that it ends good."""
+
+    reed: str
+    length_mm: float
+    chance_good: float
+
+
+@dataclass(frozen=True, slots=True)
 class ChanterMap:
     """What one chanter asks for. `told_pitch_hz`: what the maker was told by its owner, if anything; `suits`: stock
-    reeds for it; `agrees`: the stated pitch, the reed types and the G octave say the same; `pressure_kpa`: at which
-    all of it is said, None where nobody ever logged a pressure; `of_notes`: what `why` says of the notes."""
+    reeds for it, least to take off first; `stock`: the same with what `pick` says of them for `stock_for`, the order
+    of this chanter that is due first, or where none is open, wherever F and E meet; `agrees`: the stated pitch, the
+    reed types and the G octave say the same; `pressure_kpa`: at which all of it is said, None where nobody ever logged
+    a pressure; `of_notes`: what `why` says of the notes."""
 
     chanter: str
     readings: int = 0
@@ -283,6 +294,12 @@ class ChanterMap:
     kind: str | None = None
     notes: tuple[ChanterNote, ...] = ()
     of_notes: str = ""
+    stock: tuple[StockReed, ...] = ()
+    stock_for: str | None = None
+
+    def stock_words(self, most: int) -> list[str]:
+        """Some of the stock, each with what is to come off and its chance: `R-0183 0.07 mm 96 %`."""
+        return [f"{one.reed} {one.length_mm:.2f} mm {100 * one.chance_good:.0f} %" for one in self.stock[:most]]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,14 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.typed_words import Typed
 from tests.opened import bench_on, on, small_shop
 from tests.worlds.hostile import make
-from trimfit.base.records import Chanter, Outcome, Reading
+from trimfit.base.records import Chanter, Order, Outcome, Reading
 from trimfit.log.journal import Journal
 from trimfit.review.results import ChanterMap, Ticket
 from trimfit.verbs.ask import advise
+from trimfit.verbs.pick import pick
 from trimfit.verbs.reviews.chanters import chanters
 from trimfit.verbs.reviews.ticket import ticket_of
 
@@ -129,3 +131,47 @@ def test_a_ticket_of_a_reed_gone_past_says_so(shop: Path) -> None:
     assert found.gap_cents.mean > 10.0
     assert any("past tolerance" in caution for caution in found.cautions)
     assert not any("work is not done" in caution for caution in found.cautions)
+
+
+def test_the_stock_of_a_chanter_has_the_figures_of_pick_and_stands_by_what_is_shown(shop: Path) -> None:
+    """For the order of the chanter that is due first, where there is one; else wherever F and E meet."""
+    found = on(shop, chanters)
+    assert {one.chanter: one.stock_for for one in found} == {
+        "CH-07 plain": "O-12",
+        "CH-03 old flat": "O-11",
+        "CH-11 sharp solo": "O-13",
+        "CH-15 set of twelve": None,
+        "CH-18 spare": None,
+    }
+    with Journal(shop) as journal:
+        journal.append(Order("bare", "CH-18 spare"))
+    for one in (*found, of(shop, "CH-18 spare")):
+        assert one.stock
+        assert one.suits == tuple(reed.reed for reed in one.stock)
+        shown = [round(reed.length_mm, 2) for reed in one.stock]
+        assert shown == sorted(shown)
+        order = one.stock_for or ("bare" if one.chanter == "CH-18 spare" else None)
+        if order is not None:
+            blanks = {blank.reed: blank for blank in on(shop, pick, order)}
+            for reed in one.stock:
+                assert (reed.length_mm, reed.chance_good) == pytest.approx(
+                    (blanks[reed.reed].length_mm, blanks[reed.reed].chance_good), abs=1e-9
+                )
+    # at the pitch that its order asks for, some of what would suit the chanter is unlikely to end good
+    sharp = next(one for one in found if one.stock_for == "O-13")
+    assert min(reed.chance_good for reed in sharp.stock) < 0.5
+    said = " ".join(Typed(shop).say("review", "chanters").split())
+    assert (
+        f"stock for O-13, least to take off first, with the chance that it ends good: {sharp.stock_words(1)[0]},"
+        in said
+    )
+
+
+def test_of_very_many_chanters_the_first_have_the_figures_of_pick(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("trimfit.verbs.reviews.chanters.MOST_WITH_STOCK", 2)
+    found = on(shop, chanters)
+    assert [bool(one.stock) for one in found] == [True, True, False, False, False]
+    assert all(one.suits for one in found)
+    assert "stock whose crow suits: " in Typed(shop).say("review", "chanters")
+    (last,) = on(shop, chanters, found[-1].chanter)
+    assert last.stock

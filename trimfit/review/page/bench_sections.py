@@ -58,6 +58,12 @@ def _story(story: ReedStory, folio: Folio) -> str:
     return folded(f"{named(story.reed, 40)}{step}", parts)
 
 
+def _stock(one: ChanterMap) -> str:
+    """Stock for a chanter, least to take off first."""
+    order = f"for {named(one.stock_for, 24)}: " if one.stock_for and one.stock else ""
+    return order + ", ".join(f'<span class="r">{named(said, 60)}</span>' for said in one.stock_words(6))
+
+
 def chanters(findings: Report, folio: Folio) -> list[str]:
     """What each chanter asks for: its meeting pitch and the crow by reed type."""
     if not findings.chanters:
@@ -81,7 +87,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
                 f'<span class="r">{one.told_pitch_hz:.1f}</span>' if one.told_pitch_hz else "–",
                 asked or "–",
                 witness,
-                ", ".join(f'<span class="r">{named(reed, 24)}</span>' for reed in one.suits[:6]) or "–",
+                _stock(one) or "–",
                 text(sentence(one.why, LONGEST_WHY), LONGEST_WHY),
             )
         )
@@ -94,7 +100,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
         "stated, Hz",
         "crow it asks for",
         "G octave from low A",
-        "stock that suits",
+        "stock that suits, mm to come off, chance that it ends good",
         "in words",
     )
     parts = []

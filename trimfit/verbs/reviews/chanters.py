@@ -11,15 +11,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trimfit.base.errors import InputError, nearest, short, unwritable
+from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUTS, cents_from_440, hz_from_cents
-from trimfit.base.records import Chanter
+from trimfit.base.records import Chanter, Order
 from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.outputs import GAP, PITCH
-from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness
+from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness, StockReed
 from trimfit.review.safe_names import file_stems
 from trimfit.review.statistics import chanter_pitch as numbers
 from trimfit.review.statistics.chanter_pitch import (
@@ -33,8 +34,12 @@ from trimfit.review.statistics.chanter_pitch import (
     pitch_at_meeting,
     spread_of,
 )
+from trimfit.session.open_log import Bench
+from trimfit.session.order_progress import order_progress
 from trimfit.session.reading_frame import frame_of
+from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
+from trimfit.verbs.pick import HARDLY, of_weight, seen_of
 from trimfit.verbs.reviews.chanter_notes import notes_and_words
 
 if TYPE_CHECKING:
@@ -48,22 +53,47 @@ AGREE_CENTS = 3.7
 WIDE_CENTS = 4.5
 """Half of the interval of a meeting pitch beyond which it is called wide: some 1.2 Hz."""
 MOST_SUITS = 12
+MOST_WITH_STOCK = 40
 MOST_POINTS = 400
 
 
-def chanters(session: Session, only: str | None = None) -> list[ChanterMap]:
+def chanters(session: Session, only: str | None = None, *, stock: bool = True) -> list[ChanterMap]:
     """What each chanter of the log asks for, those read most first, those never read last; or `only` the one named.
 
-    Raises InputError for a name that the log does not know.
+    stock: with what `pick` says of the stock for each. Raises InputError for a name that the log does not know.
     """
     found = chanter_review(session.journal, session.fit_if_due(), frame_of(session.journal))
-    if only is None:
-        return found
-    mine = [one for one in found if one.chanter == only]
-    if not mine:
+    mine = [one for one in found if only in (None, one.chanter)]
+    if only is not None and not mine:
         what = f"the log knows no chanter {short(only)!r}"
         raise InputError(what, "review chanters", nearest(only, [one.chanter for one in found]))
-    return mine
+    return with_stock(session.bench(), mine) if stock else mine
+
+
+def with_stock(bench: Bench, found: Sequence[ChanterMap]) -> list[ChanterMap]:
+    """The chanters with what `pick` says of the stock whose crow would suit them, least to take off first; of those
+    hardly likely to end good, nothing. Only of the first `MOST_WITH_STOCK`: each asks after several batches."""
+    journal = bench.journal
+    orders: dict[str, Order] = {}
+    known = journal.orders()
+    for one in order_progress(journal, "0000-00-00", bench.until_s):
+        if one.is_open:
+            orders.setdefault(one.chanter, known[one.order])
+    out = []
+    for chanter in found[:MOST_WITH_STOCK]:
+        order = orders.get(chanter.chanter, Order("", chanter.chanter))
+        histories = journal.of_reeds(chanter.suits, until_s=bench.until_s) if chanter.suits else []
+        reeds = seen_of(bench, [history for history in histories if of_weight(history, order)], order)
+        forecasts = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds])
+        stock = [
+            StockReed(seen.name, round(forecast.need_mm, 3), forecast.good)
+            for seen, forecast in zip(reeds, forecasts, strict=True)
+            if forecast.good >= HARDLY
+        ]
+        stock.sort(key=lambda one: (round(one.length_mm, 2), as_counted(one.reed)))
+        suits = tuple(one.reed for one in stock)
+        out.append(replace(chanter, suits=suits, stock=tuple(stock), stock_for=order.order or None))
+    return [*out, *found[MOST_WITH_STOCK:]]
 
 
 def sheet_picture(session: Session, chanter: str) -> bytes:
@@ -71,7 +101,7 @@ def sheet_picture(session: Session, chanter: str) -> bytes:
     from trimfit.review.card_parts import pdf_and_png
     from trimfit.review.chanter_card import draw
 
-    (found,) = chanters(session, chanter)
+    (found,) = chanters(session, chanter, stock=False)
     return pdf_and_png(lambda: draw(found))[1]
 
 
@@ -301,7 +331,7 @@ def _witness(rows: _Readings) -> GWitness | None:
 
 
 def _suits(crows: dict[str, Pooled], stock: list[tuple[str, str, float]], model: FittedModel) -> list[str]:
-    """Reeds of the stock whose crow is under the one asked for, those that want least off first."""
+    """Reeds of the stock whose crow is under the one asked for, those that are nearest to it first."""
     found = []
     for name, kind, crow in stock:
         wanted = crows.get(kind)

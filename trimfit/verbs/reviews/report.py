@@ -53,7 +53,7 @@ from trimfit.verbs.ask import advise, open_orders, see_all, work_order
 from trimfit.verbs.predict import next_notes_hz
 from trimfit.verbs.reviews.batch_charts import batch_charts
 from trimfit.verbs.reviews.batches import batch_review, drift_limits
-from trimfit.verbs.reviews.chanters import chanter_review
+from trimfit.verbs.reviews.chanters import chanter_review, with_stock
 from trimfit.verbs.reviews.reed_in_time import in_time
 from trimfit.verbs.reviews.reed_story import story_of
 from trimfit.verbs.wording import gaps_of, left_lying
@@ -138,7 +138,7 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
         judged = batch_review(journal, bench.model, frame, settings)
         tell("judging batches and chanters", 1, 2)
         parts["batches"], parts["charts"] = judged.found, tuple(batch_charts(judged))
-        parts["chanters"] = tuple(chanter_review(journal, bench.model, frame))
+        parts["chanters"] = tuple(with_stock(bench, chanter_review(journal, bench.model, frame)))
         tell("judging batches and chanters", 2, 2)
         parts["types"] = tuple(_types(bench.model))
         parts["starts"] = tuple(_starts(frame))
