@@ -163,7 +163,8 @@ def joint_pass(
         right[piece.local] += vector
         met[piece.local] = True
     # what no row meets, and is tied to nothing met, is as it was before: it makes no other inverse larger
-    while (tied := met | prior[1][met].any(axis=0)).sum() > met.sum():
+    ties = prior[1] != 0.0
+    while (tied := met | ties[met].any(axis=0)).sum() > met.sum():
         met = tied
     g.coef_cov = np.zeros_like(k)
     for part in (met, ~met):

@@ -190,17 +190,15 @@ def sittings_of(day: Array, reed_of: NDArray[np.intp], moved: NDArray[np.bool_])
     moved (n,): whether the reed was moved before the row (an event, a jump). A sitting ends there however little time
     lies between.
     """
-    if not len(day):
-        return np.zeros(0, dtype=np.intp)
-    first = np.r_[True, np.diff(reed_of) != 0]
-    new = np.r_[True, np.diff(day) > SITTING_DAYS] | first | moved
-    count = np.cumsum(new) - 1
-    out: NDArray[np.intp] = (count - count[np.maximum.accumulate(np.where(first, np.arange(len(day)), 0))]).astype(
-        np.intp
-    )
-    last = np.zeros(int(reed_of.max()) + 1, dtype=np.intp)
-    np.maximum.at(last, reed_of, out)
-    return np.maximum(out - np.maximum(last[reed_of] + 1 - MOST_SITTINGS, 0), 0)
+    edges = edges_of(reed_of)
+    new = moved.copy()
+    new[1:] |= np.diff(day) > SITTING_DAYS
+    new[edges[:-1]] = True
+    count = np.cumsum(new)
+    first, last = count[edges[:-1]], count[edges[1:] - 1]
+    # a reed's sittings before its last MOST_SITTINGS are one with the first of these
+    zero = np.repeat(np.maximum(first, last + 1 - MOST_SITTINGS), np.diff(edges))
+    return np.asarray(np.maximum(count - zero, 0), dtype=np.intp)
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,9 +236,8 @@ def levels_of(
     and whether an event came after its last row (R,).
     """
     sitting = sittings_of(day, reed_of, moved[:, 0, 0] > 0.0)
-    n_reeds = int(reed_of[-1]) + 1 if len(reed_of) else 0
-    count = np.zeros(n_reeds, dtype=np.intp)
-    np.maximum.at(count, reed_of, sitting + 1)
+    ends = edges_of(reed_of)[1:] - 1
+    n_reeds, count = len(ends), sitting[ends] + 1
     tracked = at is not None
     width = int(count.max(initial=0)) + tracked
     time, c = np.zeros((n_reeds, width)), np.zeros((n_reeds, width, 2))
@@ -251,7 +248,6 @@ def levels_of(
     step[reed_of[first], sitting[first]] = np.add.reduceat(moved, first) if len(first) else moved
     last = count - 1
     if at is not None:
-        ends = edges_of(reed_of)[1:] - 1
         new = (at[0] - day[ends] > SITTING_DAYS) | at[2]
         last = last + new
         who = np.flatnonzero(new)

@@ -466,16 +466,14 @@ def sound_weights(
     noise_cov = np.broadcast_to(noise_cov, (len(base), *noise_cov.shape[-2:]))
     out, score = np.ones_like(base), np.zeros(len(base))
     for taken, rows, pull, inverse in gone.by_pattern():
-        whole = scaled_inverse(inverse)
-        error = (whole @ pull[:, :, None])[:, :, 0]
+        error = np.linalg.solve(inverse, pull[:, :, None])[:, :, 0]
         if stretch is not None:
             error = error / stretch[taken]
-        cov, precision = whole, inverse
+        precision = inverse
         less = np.flatnonzero((weight != base)[np.ix_(rows, taken)].any(axis=1))
         if len(less):
             sound = reading_noise(base[np.ix_(rows[less], taken)], noise_cov[np.ix_(rows[less], taken, taken)])
-            cov[less] += sound - gone.noise(taken, rows[less])
-            precision[less] = scaled_inverse(cov[less])
+            precision[less] = scaled_inverse(scaled_inverse(inverse[less]) + sound - gone.noise(taken, rows[less]))
         # a forecast so vague that its precision is lost in rounding judges nothing
         known = (np.einsum("nkk->nk", precision) > 0).all(axis=1)
         scaled_error = np.where(known[:, None], (precision @ error[:, :, None])[:, :, 0], 0.0)
@@ -483,8 +481,8 @@ def sound_weights(
         distance = np.sum(scaled_error * error, axis=1)
         odd = (z.max(axis=1) > CELL_CUTOFF) | (distance > _chi2_limit(len(taken)))
         score[rows] = np.where(odd, distance / _chi2_limit(len(taken)), 0.0)
-        for i in np.flatnonzero(odd):
-            out[rows[i], taken] = _outlier_weights(error[i], cov[i])
+        for i, cov in zip(np.flatnonzero(odd), scaled_inverse(precision[odd]), strict=True):
+            out[rows[i], taken] = _outlier_weights(error[i], cov)
     fresh = (score > 0) & ~(gone.seen & (weight < 0.999 * base)).any(axis=1)
     worst = np.zeros(int(reed_of.max(initial=-1)) + 1)
     np.maximum.at(worst, reed_of[fresh], score[fresh])
