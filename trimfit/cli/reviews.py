@@ -159,7 +159,7 @@ def _chanter(one: ChanterMap, asked: list[Narrowing]) -> list[str]:
         said.append(f"stock{order}, least to take off first, with the chance that it ends good: {reeds}")
     elif one.suits:
         names = ", ".join(plain_name(reed, 20) for reed in one.suits)
-        said.append(f"stock whose crow suits: {names}")
+        said.append(f"stock whose crow suits (with a chanter's name also what pick says of it): {names}")
     return said
 
 

@@ -298,8 +298,10 @@ class ChanterMap:
     stock_for: str | None = None
 
     def stock_words(self, most: int) -> list[str]:
-        """Some of the stock, each with what is to come off and its chance: `R-0183 0.07 mm 96 %`."""
-        return [f"{one.reed} {one.length_mm:.2f} mm {100 * one.chance_good:.0f} %" for one in self.stock[:most]]
+        """Some of the stock, each with what is to come off and its chance where that was worked out: `R-0183 0.07 mm
+        96 %`."""
+        said = [f"{one.reed} {one.length_mm:.2f} mm {100 * one.chance_good:.0f} %" for one in self.stock]
+        return (said or list(self.suits))[:most]
 
 
 @dataclass(frozen=True, slots=True)

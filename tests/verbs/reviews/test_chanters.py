@@ -172,6 +172,7 @@ def test_of_very_many_chanters_the_first_have_the_figures_of_pick(shop: Path, mo
     found = on(shop, chanters)
     assert [bool(one.stock) for one in found] == [True, True, False, False, False]
     assert all(one.suits for one in found)
-    assert "stock whose crow suits: " in Typed(shop).say("review", "chanters")
+    assert found[-1].stock_words(1) == [found[-1].suits[0]]
+    assert "stock whose crow suits" in Typed(shop).say("review", "chanters")
     (last,) = on(shop, chanters, found[-1].chanter)
     assert last.stock

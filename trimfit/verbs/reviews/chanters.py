@@ -53,7 +53,7 @@ AGREE_CENTS = 3.7
 WIDE_CENTS = 4.5
 """Half of the interval of a meeting pitch beyond which it is called wide: some 1.2 Hz."""
 MOST_SUITS = 12
-MOST_WITH_STOCK = 40
+MOST_WITH_STOCK = 12
 MOST_POINTS = 400
 
 
