@@ -28,7 +28,7 @@ from trimfit.base.pitch import OUTPUTS
 from trimfit.regression.design import Rows, sort_rows, take_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import of_fewer_chanters, of_types
-from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels, levels_of_rows, unsettled
+from trimfit.regression.movement.process import BASIS, N_DIRECTIONS, Levels, levels_of, moved_before, settled, unsettled
 from trimfit.regression.outputs import E_NOTE, F_NOTE, GAP, Array, K, edges_of, gap_of
 from trimfit.regression.posterior.batch import patterns_of, reading_noise
 from trimfit.regression.posterior.reed import ReedState, batch_states
@@ -117,7 +117,9 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
     pairs = (d[:, :, None, :, None] * d[:, None, :, None, :]).reshape(reeds * n * n, -1)
     spread = (pairs @ blocks).reshape(reeds, n, n, K, K)
     movement = model.movement.of(t)
-    levels = levels_of_rows(rows, at.reshape(-1), np.repeat(np.arange(reeds), n), movement)
+    flat, reed_of = at.reshape(-1), np.repeat(np.arange(reeds), n)
+    moved = moved_before(rows.jump[flat], rows.event[flat], movement.jump)
+    levels = levels_of(rows.day[flat], settled(rows)[flat], moved, reed_of, movement)
     spread += _moved(levels, at.shape)
     prior = d @ unseen.mean[coef].reshape(-1, K)
     taken = np.isfinite(y)

@@ -17,7 +17,15 @@ from trimfit.regression.chanters.kinds import Hierarchy
 from trimfit.regression.design import Coding, Rows, balance_weight
 from trimfit.regression.fitting.outliers import LEAST_WEIGHT
 from trimfit.regression.movement.jumps import jumps_before
-from trimfit.regression.movement.process import MEASURE, N_DIRECTIONS, SITTING_DAYS, Movement, levels_of_rows
+from trimfit.regression.movement.process import (
+    MEASURE,
+    N_DIRECTIONS,
+    SITTING_DAYS,
+    Movement,
+    levels_of,
+    moved_before,
+    settled,
+)
 from trimfit.regression.movement.wild_readings import FEW_WILD, wild_share
 from trimfit.regression.outputs import GAP, Array, K, block_diagonal, edges_of
 from trimfit.regression.posterior.batch import (
@@ -121,10 +129,12 @@ def pieces_of(rows: Rows, coding: Coding, n_types: int, tapes: tuple[Array, int]
 def _sums(rows: Rows, pieces: Sequence[Piece], g: Globals) -> Iterator[BatchSums]:
     """The sums of these batches."""
     w, wy = row_precision(rows.y, rows.weight, g.noise_cov)
+    settle = settled(rows)
     for piece in pieces:
         at, t, levels = piece.at, piece.type_code, None
         if g.movement is not None:
-            levels = levels_of_rows(rows, at, piece.reed_of, g.movement.of(t))
+            moved = moved_before(rows.jump[at], rows.event[at], g.movement.jump)
+            levels = levels_of(rows.day[at], settle[at], moved, piece.reed_of, g.movement.of(t))
         scale, reed_cov = g.noise_scale[t], g.reed_cov * g.reed_scale[t]
         yield batch_sums(piece.terms, w[at] / scale, wy[at] / scale, piece.reed_of, reed_cov, levels)
 

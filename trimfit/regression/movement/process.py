@@ -171,11 +171,10 @@ def settling(day: Array, made_day: Array, since_work: Array) -> tuple[Array, Arr
     return np.column_stack([1.0 - left, works - fading]), np.column_stack([left, fading])
 
 
-def levels_of_rows(rows: Rows, at: slice | NDArray[np.intp], reed_of: NDArray[np.intp], t: TypeMovement) -> Levels:
-    """The levels of the reeds whose rows stand at `at`; reed_of (n,): 0, 1, … in order."""
-    moved = rows.jump[at][:, None, None] * t.jump + rows.event[at][:, None, None] * EVENT
-    settle, _ = settling(rows.day[at], rows.made_day[at], rows.since_work[at])
-    return levels_of(rows.day[at], settle, moved, reed_of, t)
+def moved_before(jump: Array, event: NDArray[np.bool_], jump_cov: Array) -> Array:
+    """What is added to the covariance of the increment before each row (n, 3, 3) by jumps (n,), of covariance jump_cov
+    (3, 3), and by events (n,)."""
+    return np.asarray(jump[:, None, None] * jump_cov + event[:, None, None] * EVENT)
 
 
 def unsettled(y: Array, rows: Rows, movement: Movement) -> Array:
@@ -229,8 +228,8 @@ def levels_of(
     type_movement: TypeMovement,
     at: tuple[Array, Array, NDArray[np.bool_]] | None = None,
 ) -> Levels:
-    """The levels of the reeds of one type. day (n,) days, settle (n, 2) as of `settled`, moved (n, 3, 3): what is added
-    to the covariance of the increment before a row (a jump, an event); reed_of (n,): 0, 1, … in order, each with rows.
+    """The levels of the reeds of one type. day (n,) days, settle (n, 2) as of `settled`, moved (n, 3, 3) of
+    `moved_before`; reed_of (n,): 0, 1, … in order, each with rows.
 
     at: for each reed the day (R,) it is asked about, no earlier than its last row, how far it has settled then (R, 2),
     and whether an event came after its last row (R,).

@@ -32,12 +32,12 @@ from trimfit.regression.movement.jumps import jumps_before
 from trimfit.regression.movement.process import (
     BASIS,
     DIRECTIONS,
-    EVENT,
     N_DIRECTIONS,
     SITTING_DAYS,
     Levels,
     TypeMovement,
     levels_of,
+    moved_before,
     settling,
     sittings_of,
     unsettled,
@@ -411,7 +411,7 @@ class _Batch:
         self, pick: NDArray[np.bool_], at: tuple[Array, Array, NDArray[np.bool_]] | None
     ) -> tuple[NDArray[np.intp], Levels]:
         rows, reed_of = self.rows, numbered(self.rows.reed_code[pick])
-        steps = self.jump[pick][:, None, None] * self.movement.jump + rows.event[pick][:, None, None] * EVENT
+        steps = moved_before(self.jump[pick], rows.event[pick], self.movement.jump)
         return reed_of, levels_of(rows.day[pick], self.settle[pick], steps, reed_of, self.movement, at)
 
     def before(self, mean: Array, cov: Array) -> tuple[Array, Array]:
