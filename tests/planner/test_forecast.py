@@ -69,6 +69,15 @@ def test_the_forecast_is_what_playing_the_policy_gives(
     assert found.good == pytest.approx(float(good.mean()), abs=0.03)
 
 
+def test_a_gap_vaguer_than_the_table_reaches_is_read_first() -> None:
+    vague = belief_of(gap=-16.0, gap_sd=31.0, slope_sd=12.0)
+    found = forecast(Case(vague, aim_of()))
+    assert found == forecast(Case(vague, aim_of(), unread=True))
+    past_now = float(normal_cdf((-16.0 - COSTS.tolerance_cents) / 31.0))
+    assert found.past == pytest.approx(past_now, abs=0.02)
+    assert found.good < 1.0 - past_now
+
+
 def test_a_pitch_that_cannot_be_reached_promises_nothing_and_one_that_is_met_costs_little() -> None:
     free = forecast(Case(belief_of(), aim_of()))
     near = forecast(Case(belief_of(pitch_sd=1.0), aim_of(120.0)))

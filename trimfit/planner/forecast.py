@@ -73,10 +73,11 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
         return []
     costs, error = table.costs, rules.error
     seen = Quantities.of([case.posterior for case in cases])
-    first = np.array([case.unread for case in cases])
     most_mm = np.array([case.aim.most_removed_mm for case in cases])
     beyond_sd = np.sqrt(np.maximum(seen.beyond[:, 0, 0], 0.0))
     m, v = seen.mean[:, 0] - seen.stop_cents, np.maximum(seen.cov[:, 0, 0], 1e-6)
+    # nobody cuts a reed whose gap is vaguer than the table reaches: a reading comes first
+    first = np.array([case.unread for case in cases]) | (v > np.exp(table.log_v[-1]))
     need = seen.need_mm()
     s, tie = seen.way_left(need, first)
     noise = seen.reading_sd_cents**2
@@ -102,7 +103,10 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
     good, cuts, readings = good * fits, cuts + limited, readings + limited + first
     for i in [i for i, case in enumerate(cases) if case.posterior.spaced]:
         good[i], past[i] = at_its_aim(cases[i].posterior, costs.tolerance_cents)
-    (off, visits, looks), never = _pitch(cases, seen, costs, error, need, cuts)
+    # what is past stays past; of a vague gap the points above may fall wide of that chance
+    past = np.maximum(past, sharp)
+    good = np.minimum(good, 1.0 - past)
+    (off, visits, looks), never = _pitch(cases, first, seen, costs, error, need, cuts)
     good = good * (1.0 - off)
     past = np.where(never, sharp, past)
     cuts, readings = np.where(never, 0.0, cuts + visits), np.where(never, first, readings + looks)
@@ -114,17 +118,23 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
 
 
 def _pitch(
-    cases: Sequence[Case], seen: Quantities, costs: Costs, error: CutError, need_mm: Array, cuts: Array
+    cases: Sequence[Case],
+    unread: NDArray[np.bool_],
+    seen: Quantities,
+    costs: Costs,
+    error: CutError,
+    need_mm: Array,
+    cuts: Array,
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Chance of ending off the target pitch, visits and readings that it takes (3, n), all 0 without a target; and
-    where it is out of reach (n,), so that the chance is 1."""
+    where it is out of reach (n,), so that the chance is 1. unread (n,): which are read before anything else."""
     out, never = np.zeros((len(cases), 3)), np.zeros(len(cases), dtype=np.bool_)
     asked = np.array([i for i, case in enumerate(cases) if case.aim.target_cents is not None], dtype=np.intp)
     if not len(asked):
         return out.T, never
     target = np.array([cases[i].aim.target_cents for i in asked.tolist()], dtype=np.float64)
     tolerance = np.array([cases[i].aim.tolerance_cents for i in asked.tolist()])
-    first = np.array([cases[i].unread for i in asked.tolist()])
+    first = unread[asked]
     left = np.stack([np.maximum(cuts[asked] - 1.0, 0.0), cuts[asked]], axis=1)
     plans = LipPlans(seen.rows(asked), target, tolerance, costs, error, FIRST_CUT * need_mm[asked], left)
     # so surely off it, on the side where strokes lead away, that the programme need not be solved
