@@ -61,10 +61,10 @@ def test_the_second_model_finds_what_was_put_in(opinion: SecondOpinion) -> None:
 
 
 def test_agreement_and_difference_are_said_in_words(opinion: SecondOpinion) -> None:
-    assert opinion.words.startswith("cane: a millimetre moves the gap by")
-    assert "60.0 in the fit: they agree" in opinion.words
+    assert opinion.words.startswith("cane: the first half millimetre moves the gap by")
+    assert "30.0 in the fit: they agree" in opinion.words
     wrong = second_opinions(model(80.0), made_up())[0]
-    assert "80.0 in the fit: they differ by" in wrong.words
+    assert "40.0 in the fit: they differ by" in wrong.words
     # which standard error is meant, and why two right models may differ, stands beside the difference alone
     assert "times the larger standard error" in wrong.words
     assert "Why they may: the fit shrinks" in wrong.words

@@ -238,7 +238,7 @@ def validation(readings: int = 400) -> f.Validation:
 
 
 def opinions() -> tuple[SecondOpinion, ...]:
-    words = "cane: a millimetre moves the gap by 58.0 cents: they agree"
+    words = "cane: the first half millimetre moves the gap by 29.0 cents: they agree"
     return (SecondOpinion("cane", words, per_mm=about(58.0, 4.0), own_per_mm=about(60.0, 3.0)),)
 
 

@@ -229,6 +229,13 @@ def mean_se(values: Sequence[float]) -> str:
     return f"{np.mean(values):.2f} ± {np.std(values) / np.sqrt(len(values)):.2f}"
 
 
+def share_se(happened: Sequence[float]) -> str:
+    """A share in per cent and its standard error; of none or all, that of one case more or less."""
+    share, n = float(np.mean(happened)), len(happened)
+    error = float(np.std(happened)) / np.sqrt(n) if 0.0 < share < 1.0 else 1.0 / n
+    return f"{100.0 * share:.2f} ± {100.0 * error:.2f}"
+
+
 def grouped(boxes: Sequence[Box]) -> list[tuple[str, str, dict[str, list[Box]]]]:
     """The boxes of each sort of orders, bench by bench and all, way by way."""
     out = []
@@ -274,7 +281,7 @@ def report(boxes: Sequence[Box], each: int, shops: int) -> str:
                 row[name] = mean_se([getattr(reed, name) for reed in reeds])
             for name in ("good", "past"):
                 row[f"{name} % predicted"] = f"{100 * np.mean([getattr(reed.predicted, name) for reed in reeds]):.1f}"
-                row[f"{name} %"] = mean_se([100.0 * getattr(reed, name) for reed in reeds])
+                row[f"{name} %"] = share_se([getattr(reed, name) for reed in reeds])
             held.append(row)
     head = (
         f"# Boxes allotted to orders\n\nMade by `python -m tests.worlds.allotting {each} {shops}`: shops on each of "

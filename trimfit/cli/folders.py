@@ -41,7 +41,7 @@ MEANINGS = {
     "drift_start_cents": "a batch that starts further off is called drifted",
     "drift_response_pct": "a batch that answers a cut further off is called drifted",
     "drift_settle_cents_per_week": "a batch that settles faster is called drifted",
-    "drift_chance": "how sure of that it must be",
+    "drift_chance": "of the batches called drifted, this share at least is to be so",
     "time_zone": "times without an offset are on its clock: a name, an offset such as +01:00, or a rule",
     "line_order": "numbers typed without names at the bench are these, in this order",
 }

@@ -62,7 +62,10 @@ def _lines(found: dict[str, Any]) -> list[str]:
         lines.append(f"{kind['reed_type']}: {known}{few}")
         lines += _coefficients(kind["outputs"])
     if found["types"]:
-        lines += ["", *prose("x mm off in all change a value by x times the first column and x² times the second")]
+        lines += [
+            "",
+            *prose("x mm off in all change a value by x times per mm plus x (x - 0.5) times per mm²"),
+        ]
     lines += _movement_lines(found["types"])
     lines += _cut_lines(found)
     lines += _weight_lines(found["weights"])

@@ -1,7 +1,7 @@
 """A second opinion on how a millimetre and a stroke move the gap: statsmodels' linear mixed model, type by type.
 
-It fits the gap alone: its mean over length, length squared, strokes and chanters, random starts of batches and reeds,
-random slopes of reeds, by restricted maximum likelihood (Pinheiro & Bates, 2000, Mixed-Effects Models in S and S-PLUS,
+It fits the gap alone: its mean over length, length squared, strokes and chanters, random starts and slopes of batches
+and reeds, all apart, by restricted maximum likelihood (Pinheiro & Bates, 2000, Mixed-Effects Models in S and S-PLUS,
 section 2.2). It knows nothing of the other outputs, the type's curve, movement, pressure or the other types; where both
 agree, none of those made the answer. Readings to which the fit gives little weight are left out, for this model has no
 defence against them.
@@ -19,6 +19,7 @@ import numpy as np
 from trimfit.base.normal import Z90, interval
 from trimfit.base.units import Interval
 from trimfit.regression.coefficients import type_terms
+from trimfit.regression.curve import UNIT_MM
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.outputs import E_NOTE, F_NOTE
 
@@ -30,8 +31,8 @@ MOST_READINGS = 1500
 LEAST_REEDS, LEAST_BATCHES, LEAST_WEIGHT = 5, 2, 0.5
 """Fewer reeds or batches are too few for the second model; a reading that counts for less is left out."""
 DIFFERS_SE = 2.0
-"""Both rest on the same readings, so that the error of their difference is less than either's and not known: they
-differ when they lie further apart than so many of the larger standard error."""
+"""Both rest on the same readings, and the error of their difference is not known: they are said to differ when they
+lie further apart than so many of the larger standard error."""
 _DIFFER = "they differ by"
 WHY = (
     "the fit shrinks a type towards the shop's others and bends by the type's curve through all outputs, the second "
@@ -99,7 +100,8 @@ def _of_type(model: FittedModel, code: int, rows: pd.DataFrame) -> SecondOpinion
         variance = float(cov.loc["lip_strokes", "lip_strokes"])
         per_stroke = interval(float(fixed["lip_strokes"]), math.sqrt(max(variance, 0.0)))
     sd = dict(zip(fitted.model.exog_vc.names, np.sqrt(np.maximum(fitted.vcomp, 0.0)), strict=True))
-    found = [("a millimetre", per_mm, terms["per_mm"], ".1f")]
+    first_half = [Interval(*(UNIT_MM * c for c in (of.mean, of.low, of.high))) for of in (per_mm, terms["per_mm"])]
+    found = [("the first half millimetre", first_half[0], first_half[1], ".1f")]
     if per_stroke is not None:
         found.append(("a lip stroke", per_stroke, terms["per_stroke"], ".2f"))
     return SecondOpinion(
@@ -125,7 +127,7 @@ def _mixed_model(rows: pd.DataFrame, strokes: bool):  # type: ignore[no-untyped-
     terms = ["removed_mm", "removed_sq"]
     terms += ["lip_strokes"] if strokes else []
     terms += ["C(chanter)"] if rows["chanter"].nunique() > 1 else []
-    spread = {"reed": "0 + C(reed)", "slope": "0 + C(reed):removed_mm"}
+    spread = {"batch slope": "0 + removed_mm", "reed": "0 + C(reed)", "reed slope": "0 + C(reed):removed_mm"}
     rows = rows.assign(removed_sq=rows["removed_mm"] ** 2)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # its warnings are of its iterations; whether it converged is asked below
@@ -142,7 +144,7 @@ def _words(name: str, compared: list[str]) -> str:
 
 
 def _compared(what: str, theirs: Interval, own: Interval, form: str) -> str:
-    """`a millimetre closes the gap by 41.6 cents, 37.5 in the fit: they agree`."""
+    """`a lip stroke moves the gap by 0.41 cents, by 0.36 in the fit: they agree`."""
     error = max(theirs.high - theirs.low, own.high - own.low) / (2.0 * Z90)
     apart = abs(theirs.mean - own.mean) / error if error > 0.0 else math.inf
     verdict = "they agree" if apart <= DIFFERS_SE else f"{_DIFFER} {apart:.1f} times the larger standard error"

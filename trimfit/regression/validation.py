@@ -9,10 +9,10 @@ Still known from the whole fit, the batch's own readings among them: the covaria
 a single batch hardly moves, and which of the batch's readings are slips (their weights) and where its reeds jumped.
 Readings count with the weights and the errors that `batch_states` gives them.
 
-Two naive rules stand beside it: the last reading plus the type's average slope (what a maker does with one figure in
-the head), and plus the reed's own last slope where it has one. They are compared on the readings that they can predict
-too: those of an output that was read before. A first gap, predicted from the crow alone, is counted by itself; beside
-it stands the mean first gap of the type.
+Two naive rules stand beside it: the last reading plus the type's average slope (over the first half millimetre: what a
+maker does with one figure in the head), and plus the reed's own last slope where it has one. They are compared on the
+readings that they can predict too: those of an output that was read before. A first gap, predicted from the crow alone,
+is counted by itself; beside it stands the mean first gap of the type.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.pitch import OUTPUTS
+from trimfit.regression.curve import UNIT_MM
 from trimfit.regression.design import Rows, sort_rows, take_rows
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.fitting.bounds import of_fewer_chanters, of_types
@@ -141,7 +142,7 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
         cov = spread[:, j, j] - known @ known.transpose(0, 2, 1)
         variance = np.concatenate([((cov @ GAP) @ GAP + own_gap)[:, None], np.einsum("rkk->rk", cov) + own], axis=1)
         sd[:, j] = np.sqrt(variance)
-    by_type, by_reed = _naive(y, rows.removed_mm[at], model.type_coef(t)[1])
+    by_type, by_reed = _naive(y, rows.removed_mm[at], mean_slope(model, t))
     any_taken = taken.any(axis=2)
     before: NDArray[np.intp] = np.cumsum(any_taken, axis=1) - any_taken
     both = taken[:, :, F_NOTE] & taken[:, :, E_NOTE]
@@ -157,6 +158,12 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
         _with_gap(by_reed[kept]),
         gaps_before[kept].astype(np.intp),
     )
+
+
+def mean_slope(model: FittedModel, type_code: int) -> Array:
+    """A type's mean slopes (K,) over the first half millimetre, cents a mm: `per_mm` of `learn`."""
+    coef = model.type_coef(type_code)
+    return np.asarray(coef[1] + UNIT_MM * coef[2])
 
 
 def _noise(taken: NDArray[np.bool_], weight: Array, noise_cov: Array) -> Array:

@@ -368,7 +368,7 @@ def _second_opinion(findings: Report) -> list[str]:
         (named(one.reed_type, 30), what, unit, between(theirs, "+.2f"), between(own, "+.2f"))
         for one in shown
         for what, unit, theirs, own in (
-            ("a millimetre", "cents per mm", one.per_mm, one.own_per_mm),
+            ("the first half millimetre", "cents per mm", one.per_mm, one.own_per_mm),
             ("a lip stroke", "cents per stroke", one.per_stroke, one.own_per_stroke),
         )
         if theirs is not None and own is not None

@@ -42,7 +42,7 @@ OUTPUT_WORDS = {
 }
 # Term -> heading, axis label, outputs drawn in this order.
 TERM_WORDS: dict[str, tuple[str, str, tuple[str, ...]]] = {
-    "per_mm": ("A millimetre of length", "cents per mm", ("f", "e", "gap", "crow")),
+    "per_mm": ("The first half millimetre", "cents per mm", ("f", "e", "gap", "crow")),
     "per_stroke": ("A stroke on the lips", "cents per stroke", ("f", "e", "gap", "crow", "low_a")),
     "per_kpa": ("Blowing harder", "cents per kPa", ("bottom", "top")),
     "per_degc": ("A warmer room", "cents per °C", ("all", "gap", "crow", "low_a")),
@@ -313,7 +313,8 @@ def _response_words(kind: TypeResponse) -> str:
     name = short(kind.reed_type, 40)
     if gap is None:
         return f"{name}: {kind.reeds} reeds."
-    return f"{name}: a millimetre closes the gap by {gap.mean:.0f} cents ({gap.low:.0f} to {gap.high:.0f})."
+    half = f"{0.5 * gap.mean:.0f} ({0.5 * gap.low:.0f} to {0.5 * gap.high:.0f})"
+    return f"{name}: the first half millimetre closes the gap by {half} cents."
 
 
 def pooled(rows: Sequence[ValidationRow]) -> list[ValidationRow]:

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Array = npt.NDArray[np.float64]
+MOST_IN_SITTING = 50
+"""Nobody reads one reed more often in a sitting, and how many it would take is hardly known then."""
 MAD_TO_SD = 1.482602218505602  # of a normal distribution
 SITTING_GAP_DAYS, SETTLING_DAYS, PRESSURE_STEP_KPA, TEMPERATURE_STEP_C, FAR = 0.125, 7.0, 0.3, 3.0, 6.0
 """What parts readings into sittings, units and conditions, and makes one none of its unit: `bench_repeatability`."""
@@ -143,11 +145,12 @@ def readings_for_width(width: float, within_var: float, sitting_var: float = 0.0
     """After how many readings their mean is known to ± `width` (> 0, unit of the variances' root): half of its central
     90 % interval. (To tell two such means apart takes more: their difference has twice the variance.)
 
-    Returns (in one sitting, or None where the sitting's own error stands in the way; one each in so many sittings).
+    Returns (in one sitting, or None where the sitting's own error stands in the way, so that it takes more than
+    MOST_IN_SITTING; one each in so many sittings).
     """
     aim = (width / NormalDist().inv_cdf(0.95)) ** 2
     spare = aim - sitting_var
-    here = max(1, math.ceil(within_var / spare - 1e-9)) if spare > 0.0 else None
+    here = max(1, math.ceil(within_var / spare - 1e-9)) if spare > within_var / MOST_IN_SITTING else None
     return here, max(1, math.ceil((within_var + sitting_var) / aim - 1e-9))
 
 
@@ -294,6 +297,6 @@ def _sentence(study: GaugeStudy, here: int | None, elsewhere: int) -> str:
     said = f"a reading errs by {study.total.sd:.1f} cents (standard deviation); the level is known to ± 1 cent after"
     sittings = f"{elsewhere} sitting{'s' if elsewhere > 1 else ''} with one in each"
     if here is None:
-        return f"{said} {sittings}, never in a single one"
+        return f"{said} {sittings}; one sitting alone does not tell it so closely"
     need = f"{said} {here} reading{'s' if here > 1 else ''}"
     return need if elsewhere >= here else f"{need} of one sitting, or {sittings}"
