@@ -41,11 +41,24 @@ def test_tolerance_interval_keeps_its_confidence() -> None:
     rng = np.random.default_rng(4)
     factor = tolerance_interval.factor_two_sided(8, 0.9, 0.95)
     samples = rng.standard_normal((4000, 8))
-    one = tolerance_interval.tolerance_interval(samples[0])
+    one = tolerance_interval.tolerance_interval(samples[0], np.arange(8))
     assert one.high - one.low == pytest.approx(2 * factor * samples[0].std(ddof=1), rel=1e-9)
     mean, reach = samples.mean(axis=1), factor * samples.std(axis=1, ddof=1)
     covers = [0.5 * (math.erf((m + r) / 2**0.5) - math.erf((m - r) / 2**0.5)) for m, r in zip(mean, reach, strict=True)]
     assert np.mean(np.array(covers) >= 0.9) == pytest.approx(0.95, abs=0.012)
+
+
+@pytest.mark.parametrize(("batches", "reeds", "among"), [(8, 12, 0.7), (4, 10, 1.0), (8, 12, 0.0)])
+def test_tolerance_interval_of_batches_keeps_its_confidence(batches: int, reeds: int, among: float) -> None:
+    """By play, batches of unequal size."""
+    rng = np.random.default_rng(5)
+    batch = np.repeat(np.arange(batches), reeds)[: batches * reeds - 7]
+    whole, held = math.hypot(among, 1.0), []
+    for _ in range(1000):
+        values = among * rng.standard_normal(batches)[batch] + rng.standard_normal(len(batch))
+        found = tolerance_interval.tolerance_interval(values, batch)
+        held.append(0.5 * (math.erf(found.high / whole / 2**0.5) - math.erf(found.low / whole / 2**0.5)) >= 0.9)
+    assert np.mean(held) == pytest.approx(0.955, abs=0.02)
 
 
 def _study(rows: pd.DataFrame) -> repeatability.GaugeStudy:

@@ -47,6 +47,8 @@ if TYPE_CHECKING:
 
 NEAR_CENTS = 10.0
 """The G octave is a witness where F and E are this near to meeting."""
+G_SLOPE_SD = 0.15
+"""Hertz that it may move against low A for each cent of gap: common practice, no source."""
 AGREE_HZ = 1.5
 AGREE_CENTS = 3.7
 """A stated pitch is rounded to the hertz: up to this far beyond the interval it is no contradiction."""
@@ -316,17 +318,22 @@ def _chanter(
 
 
 def _witness(rows: _Readings) -> GWitness | None:
-    """The G octave over low A near the meeting point, hertz as low A; None where it was never taken there."""
+    """The G octave over low A where F and E meet, hertz as low A; None where it was never taken near there.
+
+    A straight line over the gap, whose slope is not known beforehand but to G_SLOPE_SD, taken where the gap is nothing.
+    """
     near = rows.where(np.isfinite(rows["g_over_a"]) & (np.abs(rows["gap"]) <= NEAR_CENTS) & rows["sound"])
     if not len(near["gap"]):
         return None
     hz = np.array(
         [hz_from_cents(a + g) - hz_from_cents(a) for a, g in zip(near["low_a"], near["g_over_a"], strict=True)]
     )
-    mean = float(hz.mean())
+    line, prior = np.column_stack([np.ones(len(hz)), near["gap"]]), np.diag([0.0, G_SLOPE_SD**-2])
+    coef = np.linalg.solve(line.T @ line + prior, line.T @ hz)
     # one reading's error of the difference is about a hertz until there are enough to tell
-    var = (float(hz.var()) * len(hz) + 3.0) / (len(hz) + 2.0)
-    half = Z90 * float(np.sqrt(var / len(hz)))
+    var = (float(((hz - line @ coef) ** 2).sum()) + 3.0) / (len(hz) + 2.0)
+    mean = float(coef[0])
+    half = Z90 * math.sqrt(float(np.linalg.inv(line.T @ line / var + prior)[0, 0]))
     return GWitness(Interval(mean, mean - half, mean + half), len(hz), bool(abs(mean) <= max(AGREE_HZ, half)))
 
 

@@ -319,13 +319,14 @@ def _starts(frame: pd.DataFrame) -> list[StartSpread]:
     out = []
     for reed_type, mine in new.groupby("reed_type", sort=True):
         for column, what, unit in (("crow_cents", "crow", "Hz"), ("gap_cents", "gap", "cents")):
-            values = mine.groupby("reed")[column].median().dropna().to_numpy(dtype=float)
+            reeds = mine.groupby("reed").agg(value=(column, "median"), batch=("batch", "first")).dropna()
+            values, batch = reeds["value"].to_numpy(dtype=float), reeds["batch"].to_numpy()
             if len(values) < LEAST_STARTS:
                 continue
             middle = np.median(values)
             mad = 1.4826 * float(np.median(np.abs(values - middle)))
-            values = values[np.abs(values - middle) <= 6.0 * max(mad, 2.0)]  # a slip is no reed
-            found = tolerance_interval(values, 0.9, 0.95)
+            sound = np.abs(values - middle) <= 6.0 * max(mad, 2.0)  # a slip is no reed
+            values, found = values[sound], tolerance_interval(values[sound], batch[sound], 0.9, 0.95)
             ends = [found.mean, found.low, found.high]
             if unit == "Hz":
                 ends = [hz_from_cents(end) for end in ends]
