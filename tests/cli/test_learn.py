@@ -22,8 +22,8 @@ from trimfit.verbs.reviews.report import _validation
 def test_the_simple_rule_stands_beside_the_error_also_where_it_is_better(error: float, rule: float, said: str) -> None:
     first, second = held_out_words(721, error, rule)
     assert first == (
-        f"A gap read again, of a batch left out of the fit, was predicted to {error:.1f} cents (root mean square of "
-        "721 readings)."
+        f"A gap read again was predicted to {error:.1f} cents, its batch left out of the coefficients (root mean "
+        "square of 721 readings, slips apart)."
     )
     assert second.startswith(f"That is {said} the simple rule")
     assert "Few" not in second
@@ -41,7 +41,7 @@ def test_of_a_small_log_the_first_lines_and_the_report_know_how_far_off_the_gap_
     assert done.returncode == 0
     said = " ".join(done.stdout.split())
     assert said.startswith("Over the first half millimetre a tenth closes the gap by ")
-    assert "A gap read again, of a batch left out of the fit, was predicted to" in said
+    assert "A gap read again was predicted to" in said
     assert "the simple rule, the last reading plus the type's average slope" in said
     assert "compared error type slope last slope of all 50 %" in said
     assert "assumed: no reed was read on two different days with no work between" in said

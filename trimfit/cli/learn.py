@@ -74,6 +74,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
     parts = [(part["part"], *(_cents(part[name]) for name in varying)) for part in found["variance"]]
     names = ("gap", "crow", "pitch", "gap per mm", "crow per mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
+    lines += prose("reading: what no other part explains; how a reed reads twice: trimfit review repeatability")
     lines += ["", "predicted against found, each batch left out"]
     lines += ["error, type slope, last slope: root mean squares in cents, of those readings that all three"]
     lines += ["predict (compared; each row without its own slips); 50 % … 95 %: coverage, how many in a hundred of all"]

@@ -487,8 +487,8 @@ def held_out_words(readings: int, error_cents: float | None, rule_error_cents: f
     of = f"{readings:,} reading{'' if readings == 1 else 's'}"
     few = " Few, so these figures may change much." if readings < FEW_HELD_OUT else ""
     missed = (
-        f"A gap read again, of a batch left out of the fit, was predicted to {error_cents:.1f} cents (root mean square "
-        f"of {of})."
+        f"A gap read again was predicted to {error_cents:.1f} cents, its batch left out of the coefficients (root mean "
+        f"square of {of}, slips apart)."
     )
     if rule_error_cents is None:
         return [missed + few]
