@@ -220,14 +220,16 @@ def _run_lines(run: Rehearsal) -> list[str]:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
         lines += prose(f"  {run.hours:.1f} hours for the run; {run.shortage}{sure}", "    ")
     if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
-        aims = ", ".join(f"{cents:+.0f}" for cents in run.aim_offsets_cents)
+        stops = [f"{cents:+.0f}" for cents in run.aim_offsets_cents]
+        each = f"each worked to a stop of its own, at gaps there of {', '.join(stops)} cents"
+        each = f"each worked to a gap there of {stops[0]} cents" if len(set(stops)) == 1 else each
         enough = (
             f", {100 * run.chance_enough:.0f} % that {run.reeds} are" if run.reeds > 1 and run.chance_enough else ""
         )
         lines += prose(
-            f"  as little as is known of its chanter, {run.send_reeds} reeds are enough, each worked to a stop of its "
-            f"own, at gaps there of {aims} cents: {100 * run.chance_one_within:.0f} % that one is within "
-            f"tolerance{enough}; of fewer, trimfit ask says where each is best stopped",
+            f"  by what is known of its chanter, {_so_many(run.send_reeds, 'reed')}, {each}: "
+            f"{100 * run.chance_one_within:.0f} % that one is within tolerance{enough}; of fewer, trimfit ask says "
+            "where each is best stopped",
             "    ",
         )
     rows = []

@@ -20,9 +20,10 @@ Where more reeds are put to an order than it wants, e is one and the same for al
 one u are within tolerance together or not at all. Their aims u_1 < u_2 < ... are spaced so that the chance of enough of
 them within is greatest. Given e each is within by itself with the chance
 
-    p_i(e) = Phi((t - u_i - e) / s) - Phi((-t - u_i - e) / s),    s: what the bench leaves unknown of one reed,
+    p_i(e) = r (Phi((t - u_i - e) / s) - Phi((-t - u_i - e) / s)),    s: what the bench leaves unknown of one reed,
 
-how many are has a Poisson binomial law (Wang, 1993, Statistica Sinica 3, 295), and its upper tail is integrated over e.
+r being the chance that a reed can still be brought to its aim, and is not past it already; how many are within has a
+Poisson binomial law (`expected_cost.with_one_more`), and its upper tail is integrated over e.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from trimfit.planner.expected_cost import with_one_more
 from trimfit.planner.policy_table import LADDER, Costs, ending, finish_cost, first_rung
 from trimfit.planner.quantities import even_nodes, normal_cdf
 from trimfit.regression.outputs import Array
@@ -68,29 +70,37 @@ def best_stop(costs: Costs, lost_minutes: float) -> float:
 
 
 def chance_of_so_many(
-    aims_cents: Array, wanted: int, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float
+    aims_cents: Array,
+    wanted: int,
+    beyond_sd_cents: float,
+    own_sd_cents: float,
+    tolerance_cents: float,
+    reach: float = 1.0,
 ) -> Array:
-    """Chance that at least `wanted` of the reeds are within tolerance, of sets of aims (..., n), cents; shape (...)."""
+    """Chance that at least `wanted` of the reeds are within tolerance, of sets of aims (..., n), cents; shape (...).
+    reach: the chance of each that it can be brought to its aim."""
     aims = np.asarray(aims_cents, dtype=np.float64)
     z, weight = even_nodes(CHANCE_NODES)
     error = beyond_sd_cents * z
     off = aims[..., None] + error
     within = normal_cdf((tolerance_cents - off) / own_sd_cents) - normal_cdf((-tolerance_cents - off) / own_sd_cents)
+    within = reach * within
     # so many of the reeds seen yet are within: 0 .. wanted, the last one for all more
     count = np.zeros((*aims.shape[:-1], wanted + 1, CHANCE_NODES))
     count[..., 0, :] = 1.0
     for i in range(aims.shape[-1]):
-        p = within[..., i, None, :]
-        up = count * p
-        count = count * (1.0 - p)
-        count[..., 1:, :] += up[..., :-1, :]
-        count[..., -1, :] += up[..., -1, :]
+        count = with_one_more(count, within[..., i, :])
     return np.asarray(count[..., -1, :] @ weight)
 
 
 @lru_cache(maxsize=64)
 def spaced_aims(
-    count: int, wanted: int, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float
+    count: int,
+    wanted: int,
+    beyond_sd_cents: float,
+    own_sd_cents: float,
+    tolerance_cents: float,
+    reach: float = 1.0,
 ) -> tuple[tuple[float, ...], float]:
     """Gaps there (cents, flattest first) to work `count` reeds to, and the chance that `wanted` are then within.
 
@@ -99,7 +109,7 @@ def spaced_aims(
     t = tolerance_cents
 
     def chance(aims: Array) -> Array:
-        return chance_of_so_many(aims, wanted, beyond_sd_cents, own_sd_cents, t)
+        return chance_of_so_many(aims, wanted, beyond_sd_cents, own_sd_cents, t, reach)
 
     starts = []
     for places in range(1, max(count // max(wanted, 1), 1) + 1):
@@ -120,14 +130,19 @@ def spaced_aims(
 
 
 def reeds_to_send(
-    wanted: int, beyond_sd_cents: float, own_sd_cents: float, tolerance_cents: float, chance: float = 0.9
+    wanted: int,
+    beyond_sd_cents: float,
+    own_sd_cents: float,
+    tolerance_cents: float,
+    reach: float = 1.0,
+    chance: float = 0.9,
 ) -> tuple[tuple[float, ...], float]:
     """The fewest reeds, as their aims (cents), with so much chance of as many as wanted within tolerance; and theirs.
 
     MOST_SENT at most (and no fewer than wanted), be that chance met or not.
     """
     for count in range(wanted, max(MOST_SENT, wanted) + 1):
-        aims, enough = spaced_aims(count, wanted, beyond_sd_cents, own_sd_cents, tolerance_cents)
+        aims, enough = spaced_aims(count, wanted, beyond_sd_cents, own_sd_cents, tolerance_cents, reach)
         if enough >= chance:
             break
     return aims, enough

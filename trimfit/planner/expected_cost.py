@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+
+import numpy as np
 
 from trimfit.base.errors import InputError
+from trimfit.regression.outputs import Array
 
 
 def critical_ratio(cost_short: float, cost_over: float) -> float:
@@ -17,28 +21,40 @@ def critical_ratio(cost_short: float, cost_over: float) -> float:
     return cost_short / (cost_short + cost_over)
 
 
-def reeds_to_start(wanted: int, share_good: float, cost_short: float, cost_over: float) -> tuple[int, float]:
-    """How many reeds to start for so many good ones, and the chance that they are enough.
+def with_one_more(count: Array, good: Array) -> Array:
+    """How many reeds are good, with one more that is so with the chance `good` (…, n), by itself of the others.
 
-    Each is good with the chance `share_good`, by itself; costs are of a good reed wanting and of one more reed started.
-    Reeds beyond the wanted number until so many are good are negative binomial, its distribution function an incomplete
-    beta (Johnson, Kemp & Kotz, 2005, Univariate Discrete Distributions, ch. 5); the best number is its quantile at the
-    critical ratio. Raises InputError for a share not above 0.
+    count (…, m + 1, n): the chances of 0 to m good ones, the last place for m and all above (Poisson binomial law:
+    Wang, 1993, Statistica Sinica 3, 295).
     """
-    from scipy.special import betainc  # (scipy.stats takes half a second to load)
+    up = count * good[..., None, :]
+    out = count - up
+    out[..., 1:, :] += up[..., :-1, :]
+    out[..., -1, :] += up[..., -1, :]
+    return np.asarray(out)
 
+
+def reeds_to_start(
+    wanted: int, in_hand: Sequence[float], blanks: Sequence[float], cost_short: float, cost_over: float
+) -> tuple[int, int, float]:
+    """How many reeds to work at for so many good ones, those in hand among them; how many of these to start; and the
+    chance that all in hand with those started are enough.
+
+    in_hand, blanks: the chance of each reed to be good, by itself; blanks in the order in which they are started, the
+    last one standing for all beyond it. Costs: of a good reed wanting, and of one reed more than need be. So many are
+    worked at that their chance to be enough reaches the critical ratio. Raises InputError where they never would.
+    """
     ratio = critical_ratio(cost_short, cost_over)
-    if not 0.0 < share_good <= 1.0:
-        raise InputError("none of these would be good", "the share of good reeds")
-    if wanted <= 0 or share_good == 1.0:
-        return max(wanted, 0), 1.0
-
-    def enough(spare: int) -> float:
-        return float(betainc(wanted, spare + 1, share_good))
-
-    spare = next(n for n in (2**power for power in range(64)) if enough(n) >= ratio)
-    low = -1
-    while spare - low > 1:
-        middle = (spare + low) // 2
-        low, spare = (low, middle) if enough(middle) >= ratio else (middle, spare)
-    return wanted + spare, enough(spare)
+    count = np.zeros((max(wanted, 0) + 1, 1))
+    count[0] = 1.0
+    worked, started = 0, 0
+    for good in sorted(in_hand, reverse=True):
+        worked += float(count[-1, 0]) < ratio
+        count = with_one_more(count, np.array([good]))
+    while float(count[-1, 0]) < ratio:
+        good = blanks[min(started, len(blanks) - 1)] if blanks else 0.0
+        if good <= 0.0 and started >= len(blanks):
+            raise InputError("none of these would be good", "the chance of a blank to be good")
+        count = with_one_more(count, np.array([good]))
+        worked, started = worked + 1, started + 1
+    return worked, started, float(count[-1, 0])

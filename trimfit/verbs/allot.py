@@ -22,8 +22,8 @@ from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import (
     HARDLY,
+    cheapest_first,
     last_crow_hz,
-    likeliest_of,
     need_of,
     of_weight,
     promise,
@@ -270,8 +270,7 @@ def _allotted(
 def _starts(
     bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order], table: _Table, asked: Sequence[Progress]
 ) -> tuple[Start, ...]:
-    """How many more reeds to start for each of the orders asked after, by the forecasts that `pick` rests that on: of
-    the reeds in work for it, or where none is, of the free blanks."""
+    """How many more reeds to start for each of the orders asked after, by the forecasts that `pick` rests that on."""
     in_work: dict[str, list[ReedHistory]] = {}
     for history in bench.journal.of_reeds(None, open_only=True):
         if history.order is not None:
@@ -279,21 +278,23 @@ def _starts(
     known, column_of = bench.journal.orders(), {order.order: column for column, order in enumerate(orders)}
     out = []
     for one in (one for one in asked if one.wanted):
-        order, mine = known[one.order], in_work.get(one.order, [])
-        if mine:
-            reeds = seen_of(bench, mine, order)
-            found = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds])
-            likeliest = likeliest_of(reeds, found)
-        else:
+        order = known[one.order]
+        reeds = seen_of(bench, in_work.get(one.order, []), order)
+        mine, wanted = {seen.name for seen in reeds}, one.wanted or 0
+        own = list(zip(reeds, forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds]), strict=True))
+        rows = [i for i, h in enumerate(stock) if of_weight(h, order) and h.reed.record.reed not in mine]
+        if not own and not rows:
+            continue
+        if one.order in column_of:
             column = column_of[one.order]
-            rows = [i for i, h in enumerate(stock) if of_weight(h, order)]
-            if not rows:
-                continue
-            found = [table.forecasts[i][column] for i in rows]
-            record = stock[max(rows, key=lambda i: table.forecasts[i][column].good)].reed.record
-            likeliest = bench.see_reed(record, [order.chanter])
-        wanted = one.wanted or 0
-        need = need_of(bench, order, wanted, len(mine), found, likeliest)
+            rows = sorted(rows, key=lambda i: table.cost[i][column])
+            free = [table.forecasts[i][column] for i in rows]
+            first = None if own else bench.see_reed(stock[rows[0]].reed.record, [order.chanter])
+        else:  # as many are in work as are wanted: the table has no place for it
+            blanks = seen_of(bench, [stock[i] for i in rows], order)
+            of = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in blanks])
+            free, first = cheapest_first(list(zip(blanks, of, strict=True)))
+        need = need_of(bench, order, wanted, own, free, first)
         if need.to_start is not None:
             out.append(Start(one.order, max(wanted - len(mine), 0), need.to_start))
     return tuple(out)

@@ -16,6 +16,7 @@ from trimfit.planner.aim import Aim
 from trimfit.planner.away import LEFT_SHARE, chance_of_so_many, reeds_to_send
 from trimfit.planner.expected_cost import reeds_to_start
 from trimfit.planner.forecast import Forecast
+from trimfit.planner.quantities import Quantities, normal_cdf
 from trimfit.planner.reasons import basis
 from trimfit.session.evidence import grounds
 from trimfit.session.open_log import Bench, Seen
@@ -32,6 +33,8 @@ SHARP = 0.5
 SURELY_OFF = 0.99
 LEAST_GOOD, LEAST_SHARE = 0.05, 1e-3
 LIKELY = 0.5
+Foreseen = tuple[Seen, Forecast]
+"""A reed, and what working it to its end gives."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,44 +142,48 @@ class Need:
         return f"{said}: start {self.to_start}" if self.to_start else said
 
 
-def sending_of(bench: Bench, order: Order, likeliest: Seen, wanted: int) -> Sending | None:
-    """How many reeds to send such as this one, the likeliest to be good; None for a chanter at hand."""
-    aim = bench.aim(likeliest, order)
-    posterior = bench.posterior(likeliest, aim)
-    if not posterior.beyond_sd_cents:
+def sending_of(bench: Bench, order: Order, reeds: Sequence[Seen], wanted: int) -> Sending | None:
+    """How many reeds to send such as these, the likeliest to be good first; None for a chanter at hand."""
+    aims = [bench.aim(seen, order) for seen in reeds]
+    posteriors = [bench.posterior(seen, aim) for seen, aim in zip(reeds, aims, strict=True)]
+    if not posteriors[0].beyond_sd_cents:
         return None
-    sds = posterior.beyond_sd_cents, LEFT_SHARE * posterior.reading_sd_cents
-    aims, enough = reeds_to_send(max(wanted, 1), *sds, aim.tolerance_cents)
-    return Sending(len(aims), enough, float(chance_of_so_many(np.array(aims), 1, *sds, aim.tolerance_cents)), aims)
+    tolerance = aims[0].tolerance_cents
+    known = Quantities.of([one.known() for one in posteriors])
+    beyond = (known.mean[:, 0] - known.stop_cents - tolerance) / np.sqrt(np.maximum(known.cov[:, 0, 0], 1e-6))
+    reach = round(1.0 - float(np.mean(normal_cdf(beyond))), 2)
+    sds = posteriors[0].beyond_sd_cents, LEFT_SHARE * posteriors[0].reading_sd_cents
+    stops, enough = reeds_to_send(max(wanted, 1), *sds, tolerance, reach)
+    one = float(chance_of_so_many(np.array(stops), 1, *sds, tolerance, reach))
+    return Sending(len(stops), enough, one, stops)
 
 
 def need_of(
-    bench: Bench, order: Order, wanted: int, in_hand: int, forecasts: Sequence[Forecast], likeliest: Seen
+    bench: Bench, order: Order, wanted: int, own: Sequence[Foreseen], free: Sequence[Forecast], best_free: Seen | None
 ) -> Need:
     """The number that pays, where an order a reed short costs what a reed handed over outside tolerance does, and a
-    reed too many its own time at the bench; from the forecasts of reeds such as the order will have: those in hand for
-    it, or where none is, the free blanks. `likeliest`: the one of them likeliest to be good.
+    reed too many its own time at the bench. own: the reeds in hand for it; free: the blanks that may be started, in
+    that order, and the first of them; there is one of either at least.
 
     For a chanter that is away, what is not known of it is the same for all reeds: they are not good one by one, and so
     many are sent.
     """
-    sending = sending_of(bench, order, likeliest, wanted)
+    in_hand, found = len(own), [one for _, one in sorted(own, key=lambda pair: -pair[1].good)]
+    likeliest_first = [seen for seen, _ in sorted(own, key=lambda pair: -pair[1].good)]
+    sending = sending_of(bench, order, likeliest_first or [seen for seen in (best_free,) if seen], wanted)
     if sending is not None:
         to_start = max(sending.reeds - in_hand, 0)
         return Need(wanted, in_hand, sending.reeds, to_start, sending.chance_enough, sending=sending)
-    share = sum(one.good for one in forecasts) / len(forecasts)
-    minutes = sum(one.bench_minutes for one in forecasts) / len(forecasts)
     short = max(bench.settings.cost_outside_minutes, 1.0)
-    blanks, enough = reeds_to_start(wanted, min(max(share, LEAST_SHARE), 1.0 - LEAST_SHARE), short, max(minutes, 0.1))
-    if share < LEAST_GOOD:
-        return Need(wanted, in_hand, blanks, None, None)
-    all_good = math.prod(one.good for one in forecasts) if in_hand else share**wanted
-    return Need(wanted, in_hand, blanks, max(blanks - in_hand, 0), enough, 1.0 - all_good)
-
-
-def likeliest_of(reeds: Sequence[Seen], forecasts: Sequence[Forecast]) -> Seen:
-    """The reed that is likeliest to end good."""
-    return max(zip(reeds, forecasts, strict=True), key=lambda pair: pair[1].good)[0]
+    minutes = max(float(np.mean([one.bench_minutes for one in free or found])), 0.1)
+    mine, blanks = ([min(one.good, 1.0 - LEAST_SHARE) for one in reeds] for reeds in (found, free))
+    # where the stock ends, the next ones are like its usual blank, or without one like those in hand
+    blanks.append(sum(blanks or mine) / len(blanks or mine))
+    if blanks[0] < LEAST_GOOD and sum(mine) < wanted:
+        return Need(wanted, in_hand, in_hand, None, None)
+    worked, to_start, enough = reeds_to_start(wanted, mine, blanks, short, minutes)
+    all_good = math.prod(mine) if mine else math.prod(blanks[min(i, len(blanks) - 1)] for i in range(wanted))
+    return Need(wanted, in_hand, worked, to_start, enough, 1.0 - all_good)
 
 
 def stock_for(
@@ -203,6 +210,13 @@ def stock_for(
 def of_weight(history: ReedHistory, order: Order) -> bool:
     """Whether a reed is of no other weight than the order asks for."""
     return order.weight is None or history.reed.record.weight in (None, order.weight)
+
+
+def cheapest_first(free: Sequence[Foreseen]) -> tuple[list[Forecast], Seen | None]:
+    """The forecasts of blanks in the order in which they are offered, the least expected cost first and those hardly
+    good last; and the first of the blanks."""
+    ordered = sorted(free, key=lambda pair: (pair[1].good < HARDLY, pair[1].minutes))
+    return [one for _, one in ordered], ordered[0][0] if ordered else None
 
 
 def seen_of(bench: Bench, histories: list[ReedHistory], order: Order) -> list[Seen]:
@@ -236,9 +250,9 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
     mine = {seen.name for seen in started}
     need = None
     if progress.wanted is not None:
-        on = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in started]) or found_of
-        likeliest = likeliest_of(started or [seen for seen, _ in pairs], on)
-        need = need_of(bench, order, progress.wanted, len(started), on, likeliest)
+        own = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in started])
+        free = [(seen, one) for (seen, _), one in zip(pairs, found_of, strict=True) if seen.name not in mine]
+        need = need_of(bench, order, progress.wanted, list(zip(started, own, strict=True)), *cheapest_first(free))
     known = [
         h.reed.record.weight for h in stock_for(journal, replace(order, weight=None), at_s) if h.reed.record.weight
     ]

@@ -15,7 +15,7 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import chanter_word, order_named, order_progress
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
-from trimfit.verbs.pick import in_work, likeliest_of, need_of, seen_of, stock_for
+from trimfit.verbs.pick import cheapest_first, in_work, need_of, seen_of, stock_for
 from trimfit.verbs.reviews.owner_answers import first_ask
 
 LEAST_READ = 3
@@ -36,9 +36,10 @@ class WhatIf:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """What a run will give. Shares of reeds and counts per reed, each with the standard error (`_se`) by which a run of
-    so many reeds scatters: the reeds' differences, and for shares how each may end; minutes at the bench for the run.
-    `past_already`: the share of `past` that is past before any cut. `draws`: how many reeds were looked at.
+    """What a run will give. Shares of reeds and counts per reed, each with (`_se`) the standard deviation by which a
+    run of so many reeds scatters: the reeds' differences, and for shares how each may end; minutes at the
+    bench for the run. `past_already`: the share of `past` that is past before any cut. `draws`: how many reeds were
+    looked at.
 
     `wanted`: the order's number; `done_good`, `done_lost`: reeds of it that have left the bench; `reeds`: those still
     wanted, which the minutes are for; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand`
@@ -111,11 +112,12 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     bench = session.bench(at_s)
     histories = in_work(journal, order, at_s)
     working, on = len(histories), f"the {len(histories)} reeds in hand for it"
+    mine = {history.reed.record.reed for history in histories}
+    free = seen_of(bench, [h for h in stock_for(journal, order, at_s) if h.reed.record.reed not in mine], order)
     if not histories:
-        histories = stock_for(journal, order, at_s)
-        on = f"the {len(histories)} free blanks of the stock"
-    if histories:
-        reeds = seen_of(bench, histories, order)
+        on = f"the {len(free)} free blanks of the stock"
+    if histories or free:
+        reeds = seen_of(bench, histories, order) if histories else free
     else:
         best = bench.model.coding.types[int(np.argmax(bench.model.reeds))]
         reeds = [bench.fresh(best, order)]
@@ -139,18 +141,20 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         run("half a hertz more tolerance", reeds, bench.under(wider))[0],
         run("every reading taken twice", reeds, bench.under(bench.settings, 2))[0],
     ]
-    mine = {seen.history.reed.record.reed_type for seen in reeds}
+    types = {seen.history.reed.record.reed_type for seen in reeds}
     changes += [
         run(f"fresh {name} reeds instead", [bench.fresh(name, order)])[0]
         for name in bench.model.coding.types
-        if name and name not in mine
+        if name and name not in types
     ]
     unread = chanter_word(bench, order.chanter)
-    need = need_of(bench, order, quantity, working, found, likeliest_of(reeds, found))
+    own = list(zip(reeds, found, strict=True))
+    stock = list(zip(free, forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in free]), strict=True))
+    need = need_of(bench, order, quantity, own if working else [], *cheapest_first(stock if working or stock else own))
     sending = need.sending
 
     def scatter(values: list[float], chance: bool = False) -> float:
-        """Standard error of the mean of so many reeds: their own differences, and for a chance how each may end."""
+        """Standard deviation of the mean of so many reeds: their own differences, and for a chance how each may end."""
         own = float(np.var(values)) + (float(np.mean([p * (1.0 - p) for p in values])) if chance else 0.0)
         return float(np.sqrt(own / max(quantity, 1)))
 
