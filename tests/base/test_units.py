@@ -32,6 +32,11 @@ REFUSED: list[tuple[Callable[[str], object], str, str, str]] = [
 ]
 
 
+@pytest.mark.parametrize(("number", "said"), [(100_000.0, "100,000"), (1e-6, "0.000001"), (6.5, "6.5"), (-10.0, "-10")])
+def test_a_bound_is_said_as_a_person_writes_it(number: float, said: str) -> None:
+    assert units.plain_number(number) == said
+
+
 @pytest.mark.parametrize(("parse", "text", "what", "remedy"), REFUSED)
 def test_what_cannot_be_meant_is_refused_with_what_can(
     parse: Callable[[str], object], text: str, what: str, remedy: str

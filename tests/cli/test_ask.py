@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.typed_words import Typed
+from tests.cli.typed_words import Typed, call
 from tests.opened import lose_most_blanks, on
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError
@@ -245,3 +245,15 @@ def test_learning_is_told_as_one_thing_that_only_goes_forward(small_log: Path, t
     hundredths = [done for _, done, _ in told]
     assert hundredths == sorted(set(hundredths))
     assert (hundredths[-1], told[-1][2]) == (100, 100)
+
+
+def test_a_log_named_after_the_verb_is_told_where_it_goes(tmp_path: Path) -> None:
+    refused = call("ask", "R-1", "--log", tmp_path / "x")
+    assert (refused.returncode, refused.stdout) == (2, "")
+    assert refused.stderr.startswith("trimfit ask: --log goes before the verb: trimfit --log PATH VERB; see")
+
+
+def test_a_sitting_for_an_order_that_is_not_there_names_those_that_are(demo: Typed) -> None:
+    with pytest.raises(InputError, match=r"no order or reed O-99; orders: O-11, O-12, O-13$"):
+        on(demo.log, sitting_on, ["O-99"])
+    assert list(on(demo.log, sitting_on, ["R-99"]).reeds) == ["R-99"]  # for `open` to refuse: no order begins so

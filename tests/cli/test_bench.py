@@ -110,7 +110,7 @@ def test_a_sitting_from_start_to_finish(log: Path, terminal: Terminal) -> None:
     terminal.see("y as typed, s as suggested, n drop it, or what is right: ")
     terminal.type("f 775.3 crow C+22")
     terminal.see("logged rea-")
-    terminal.see("Hz  F 28 cents under E")
+    terminal.see("Hz  read: F 28 cents under E")
     terminal.see("R-1")
     terminal.type("0.08 lip 1")
     terminal.see("logged tri-")

@@ -52,7 +52,7 @@ def test_what_was_said_first_and_what_is_said_again(bench: Typed) -> None:
     assert (first["new"], again["new"]) == (True, False)
     assert first["entry"] == again["entry"]
     assert "(in the log already)" in bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
-    assert first["sentence"] == "reading of R-1 in CH-1, the chanter of its order: 1 of its notes"
+    assert first["sentence"] == "reading of R-1 in CH-1, the chanter of its order: F alone"
     assert bench.json("log", "trim", "R-1", "0.41")["sentence"] == "trim of R-1: 0.41 mm"
     assert bench.json("log", "chanter", "CH-2")["sentence"] == "chanter CH-2"
 
@@ -172,7 +172,8 @@ def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
         (["trim", "R-1", "--length", "-0.1"], "out of bounds"),
         (["trim", "R-1", "--length", "inf"], "not a number"),
         (["outcome", "R-1", "fine"], "say good, lost, to-stock"),
-        (["reed", "R-2", "--type", "moulded"], "needs --batch"),
+        (["reed", "R-2", "--type", "moulded"], "needs --batch; say its batch"),
+        (["order", "O-9", "--chanter", "CH-1", "--quantity", "1000000"], "give 1 to 100,000: did you mean 100,000"),
         (["reed", "", "--type", "moulded", "--batch", "B"], "is empty"),
         (["order", "O-2", "--chanter", "CH-1", "--quantity", "1.5"], "whole number"),
         (["chanter", "CH-2", "--meeting-pitch", "4740"], "did you mean 474"),
@@ -376,3 +377,17 @@ def test_a_number_of_other_length_is_not_meant(bench: Typed) -> None:
     result = CliRunner().invoke(app, ["--log", str(bench.log), "log", "trim", "13", "--length", "0.1"])
     assert isinstance(result.exception, InputError)
     assert "did you mean" not in result.exception.line()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["f=782"], "F alone"),
+        (["A=936", "c=590", "crow=C+22"], "C, high A and the crow"),
+        (["crow=C+22"], "the crow alone"),
+        (["go=832"], "the G octave alone"),
+        (["f=782", "e=705", "--taped", "f"], "E and F"),
+    ],
+)
+def test_what_was_read_is_named(bench: Typed, words: list[str], said: str) -> None:
+    assert bench.json("log", "reading", "R-1", *words)["read"].endswith(f": {said}")

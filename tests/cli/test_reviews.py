@@ -357,3 +357,35 @@ def test_help_of_each_verb_has_an_example(demo_log: Path) -> None:
     for verb in (("review", "batches"), ("review", "chanters"), ("review", "repeatability"), ("review", "reed"),
                  ("review", "ticket"), ("report",)):  # fmt: skip
         assert f"Example: trimfit {' '.join(verb)}" in " ".join(run(demo_log, *verb, "--help").stdout.split())
+
+
+def test_a_story_says_no_digits_that_a_change_of_unit_made(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-1", "moulded", "B-1"))
+    run(log, "log", "chanter", "Heron")
+    words = ("f=772.3", "e=+3.2c", "ref=474", "--chanter", "Heron", "--pressure", "26 inH2O", "--temperature", "70 F")
+    assert run(log, "log", "reading", "R-1", *words).returncode == 0
+    assert run(log, "log", "trim", "R-1", "--length", "6 thou").returncode == 0
+    said = " ".join(run(log, "review", "reed", "R-1").stdout.split())
+    assert "reading: E 712.3, F 772.3, in Heron, 6.48 kPa, 21.1 °C; gap" in said
+    assert "trim: 0.152 mm [" in said
+
+
+def test_times_of_a_story_are_those_of_the_clock_they_were_logged_by(tmp_path: Path) -> None:
+    """Was: times are this machine's, in the help."""
+    log = tmp_path / "log"
+    with Journal(log, create=True) as journal:
+        journal.append(Reed("R-1", "moulded", "B-1"))
+        for time in ("2026-03-01T10:00", "2026-03-01T11:00+00:00", "2026-03-01T12:00-08:00"):
+            journal.append(Event("R-1", time, "soaked"))
+    said = run(log, "review", "reed", "R-1").stdout
+    assert [line.partition("  event")[0] for line in said.splitlines() if "event: soaked" in line] == [
+        "2026-03-01 10:00",
+        "2026-03-01 11:00",
+        "2026-03-01 12:00-0800",
+    ]
+    told = " ".join(run(log, "review", "reed", "--help").stdout.split())
+    assert (
+        "on the clock by which it was logged; its offset from UTC stands with it where this machine's is anot" in told
+    )

@@ -26,7 +26,9 @@ def test_a_number_is_taken_up_to_its_limits_and_refused_beyond(name: str) -> Non
         with pytest.raises(InputError, match="out of bounds") as refused:
             settings.checked(name, repr(value))
         assert refused.value.where == name
-        assert refused.value.remedy == f"give {low:g} to {high:g}"
+        said = refused.value.remedy.replace(",", "").removeprefix("give ")
+        assert [float(bound) for bound in said.split(" to ")] == [low, high]
+        assert "e" not in said, "a power of ten is no number to type"
 
 
 def test_no_setting_of_a_shop_is_without_limits() -> None:

@@ -107,11 +107,16 @@ def parse_number(text: str, *, decimal_comma: bool = True) -> float:
     return value
 
 
+def plain_number(value: float, digits: int = 6) -> str:
+    """A bound as a person writes it, to so many significant digits: `100,000`, `0.000001`, `6.5`."""
+    return f"{float(f'{value:.{digits}g}'):,.6f}".rstrip("0").rstrip(".")
+
+
 def within(name: str, value: float, *, bounds: str | None = None) -> float:
     """`value`, if it lies in the bounds kept for `bounds` (default `name`); InputError with the bounds if not."""
     low, high = BOUNDS[bounds or name]
     if not low <= value <= high:
-        raise InputError(f"{value:g} is out of bounds", name, f"give {low:g} to {high:g}")
+        raise InputError(f"{value:g} is out of bounds", name, f"give {plain_number(low)} to {plain_number(high)}")
     return value
 
 

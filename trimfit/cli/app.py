@@ -79,6 +79,8 @@ def _refused(error: Any) -> int | None:
         said = " ".join(error.format_message().split()).rstrip(".")
         if said.startswith("No such command ") and (meant := _MEANT.get(said.split("'")[1].lower())):
             said = f"{said.partition('.')[0]}; say trimfit {meant}"
+        if getattr(error, "option_name", "") == "--log":
+            said = "--log goes before the verb: trimfit --log PATH VERB"
         say(f"{context.command_path}: {said}; see {context.command_path} --help", err=True)
     return int(error.exit_code)
 

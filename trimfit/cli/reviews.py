@@ -261,7 +261,8 @@ def reed_(
 ) -> None:
     """One reed's story, where it stands, and what to do next. Struck entries are included.
 
-    Each line ends with the entry's id, for `log strike`. Times are this machine's, to the minute.
+    Each line ends with the entry's id, for `log strike`. A time is to the minute, on the clock by which it was logged;
+    its offset from UTC stands with it where this machine's is another.
 
     Example: trimfit review reed R-0412
     """

@@ -12,7 +12,7 @@ from trimfit.base import iso_dates
 from trimfit.base.column_words import note_of
 from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, RATIO_CHOICES, parse_crow_hz
-from trimfit.base.units import BOUNDS, BY_UNIT, parse_number
+from trimfit.base.units import BOUNDS, BY_UNIT, parse_number, plain_number
 from trimfit.log.entry_kinds import OUTCOMES, Column, Kind, Row, Value
 
 LONGEST_TEXT = 100_000
@@ -71,7 +71,7 @@ def limits(column: Column) -> tuple[float, float]:
 def _out_of_bounds(column: Column, value: float, scale: Scale) -> InputError:
     """What is wrong with a number outside its limits, and which slip it looks like."""
     low, high = limits(column)
-    remedy = f"give {low:.5g} to {high:.5g}"
+    remedy = f"give {plain_number(low, 5)} to {plain_number(high, 5)}"
     guesses: list[tuple[float, str]] = [
         (0.1, "a digit too many"),
         (10.0, "a digit too few"),
@@ -86,7 +86,9 @@ def _out_of_bounds(column: Column, value: float, scale: Scale) -> InputError:
         guess = value * factor
         if low <= guess <= high and guess != 0:
             return InputError(
-                f"{value:.7g} is out of bounds", column.name, f"{remedy}: did you mean {guess:.5g}, {slip}?"
+                f"{value:.7g} is out of bounds",
+                column.name,
+                f"{remedy}: did you mean {plain_number(guess, 5)}, {slip}?",
             )
     return InputError(f"{value:.7g} is out of bounds", column.name, remedy)
 

@@ -12,7 +12,7 @@ from trimfit.base.errors import InputError, nearest, short
 from trimfit.base.pitch import ratio_of, ratios
 from trimfit.base.records import Settings
 from trimfit.base.time_zones import zone_like, zone_named
-from trimfit.base.units import BOUNDS, parse_number
+from trimfit.base.units import BOUNDS, parse_number, plain_number
 from trimfit.log.column_values import number_text
 
 
@@ -78,7 +78,7 @@ def checked(name: str, text: str) -> str:
         raise InputError(error.what, name, error.remedy) from error
     low, high = limits_of(name)
     if not low <= value <= high:
-        raise InputError(f"{short(word)} is out of bounds", name, f"give {low:g} to {high:g}")
+        raise InputError(f"{short(word)} is out of bounds", name, f"give {plain_number(low)} to {plain_number(high)}")
     return number_text(value)
 
 

@@ -239,7 +239,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if reason == "since-cut?":
         where = f" in {read_in}" if read_in else ""
         return f"this is predicted: F and E were not read{where} as it is now; read them first"
-    if reason == "event?":
+    if grounds.event and not grounds.event_read:  # whatever the reason: how it lay tells little beside what happened
         return "read it as it stands now, before anything comes off"
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
         days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"

@@ -355,10 +355,10 @@ def log_reed(
 
     def refuse(known: Reed | None) -> None:
         if known is None:
-            missing = [f"--{word}" for word, key in (("type", "reed_type"), ("batch", "batch")) if not given.get(key)]
+            missing = [word for word, key in (("type", "reed_type"), ("batch", "batch")) if not given.get(key)]
             if missing:
-                what = f"a new reed needs {' and '.join(missing)}"
-                raise InputError(what, f"reed {short(name)}", "say its type and batch")
+                what = f"a new reed needs {' and '.join(f'--{word}' for word in missing)}"
+                raise InputError(what, f"reed {short(name)}", f"say its {' and '.join(missing)}")
             return
         for key in ("reed_type", "batch"):
             was = getattr(known, key)
@@ -529,6 +529,7 @@ def worked_there(history: ReedHistory, chanter: str | None) -> str:
 
 def what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said: bool) -> str:
     """A reading as it was understood: in which chanter, and where F stands."""
+    from trimfit.base.pitch import NOTES, OUTPUT_WORDS
     from trimfit.entry.typing_slips import outputs_cents
 
     notes = outputs_cents(reading, journal.scale())
@@ -544,7 +545,10 @@ def what_was_read(reading: Reading, journal: Journal, history: ReedHistory, said
         side = "over" if gap > 0 else "under"
         cents = "1 cent" if abs(round(gap)) == 1 else f"{abs(gap):.0f} cents"
         return f"{place}: F {cents} {side} E" if round(gap) else f"{place}: F and E agree"
-    return f"{place}: the crow alone" if notes.keys() == {"crow"} else f"{place}: {len(notes)} of its notes"
+    read = [OUTPUT_WORDS[note] for note in NOTES if note in reading.notes_hz]
+    read += ["the G octave"] if reading.g_octave_hz is not None else []
+    read += ["the crow"] if reading.crow_hz is not None else []
+    return f"{place}: {read[0]} alone" if len(read) == 1 else f"{place}: {', '.join(read[:-1])} and {read[-1]}"
 
 
 def what_was_taken(trim: Trim) -> str:

@@ -46,7 +46,7 @@ u undo     strike the last entry of this sitting (it stays readable)
 j strike   take back this reed's last entry, however old; strike ID  that entry
 help  ?    this page;  q quit  leave. All that was logged is in the log.
 Who leaves at a question keeps a reading, marked; all else is not logged."""
-BAR_CELLS = 39
+BAR_CELLS = 37
 # A gap that moved by itself by less, and surely so, is not worth a line.
 MOVED_CENTS = 1.5
 # What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
@@ -207,7 +207,7 @@ def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None =
     centre = aim_cents if aim_cents is not None else sum(pairs[0]) / 2.0
     off = [abs(cents - centre) for pair in pairs for cents in pair]
     half = 5.0 * math.ceil(max(12.0, *([one for one in off if one < WIDEST_CENTS] or off)) * 1.05 / 5.0)
-    cells = min(BAR_CELLS, width - 41)
+    cells = min(BAR_CELLS, width - 43)
     bar = [" "] * cells
 
     def cell(cents: float) -> int:
@@ -226,7 +226,7 @@ def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None =
     if f_cell == e_cell:
         bar[f_cell] = "X"
     low, high = hz_from_cents(centre - half), hz_from_cents(centre + half)
-    return f"  {low:.0f} [{''.join(bar)}] {high:.0f} Hz  {_side(pairs[-1][0] - pairs[-1][1])}"
+    return f"  {low:.0f} [{''.join(bar)}] {high:.0f} Hz  read: {_side(pairs[-1][0] - pairs[-1][1])}"
 
 
 def expected_line(predicted: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]) -> str:

@@ -576,6 +576,9 @@ def test_a_slip_that_was_kept_does_not_stretch_the_line_on_which_f_and_e_close_i
     assert slipped.split("]")[1] == plain.split("]")[1]
     assert "[f" in slipped
     assert closing_line([(-300.0, 900.0)], 110.0).count("F") == 2
+    # The gap as it was read, which the answer under it weighs with all else.
+    assert plain.endswith("] 473 Hz  read: F 13 cents under E")
+    assert len(closing_line([(-149.0, 149.0)], 110.0)) <= 80
 
 
 def test_what_no_chanter_sounds_is_not_kept_though_it_is_confirmed(journal: Journal) -> None:

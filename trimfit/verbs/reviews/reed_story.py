@@ -161,10 +161,10 @@ def _short(bench: Bench, entry: str) -> str:
 def _words(record: Reading | Trim | Event | Outcome) -> str:
     """What was logged, in words."""
     if isinstance(record, Trim):
-        parts = [f"{record.length_mm:g} mm"] if record.length_mm else []
+        parts = [f"{round(record.length_mm, 3):g} mm"] if record.length_mm else []
         if record.lip_strokes:
             parts.append(f"{record.lip_strokes:g} lip stroke{'' if record.lip_strokes == 1 else 's'}")
-        asked = f" ({record.asked_mm:g} mm asked for)" if record.asked_mm is not None else ""
+        asked = f" ({round(record.asked_mm, 3):g} mm asked for)" if record.asked_mm is not None else ""
         said = (" and ".join(parts) or "nothing") + asked
     elif isinstance(record, Event):
         said = record.event
@@ -177,14 +177,16 @@ def _words(record: Reading | Trim | Event | Outcome) -> str:
 
 def _reading_words(reading: Reading) -> str:
     parts = [f"crow {crow_label(reading.crow_hz)}"] if reading.crow_hz else []
-    parts += [f"{OUTPUT_WORDS[note]} {reading.notes_hz[note]:g}" for note in NOTES if note in reading.notes_hz]
+    parts += [
+        f"{OUTPUT_WORDS[note]} {round(reading.notes_hz[note], 1):g}" for note in NOTES if note in reading.notes_hz
+    ]
     if reading.g_octave_hz:
-        parts.append(f"G octave {reading.g_octave_hz:g}")
+        parts.append(f"G octave {round(reading.g_octave_hz, 1):g}")
     if reading.chanter:
         parts.append(f"in {reading.chanter}")
-    for value, unit in ((reading.pressure_kpa, "kPa"), (reading.temperature_c, "°C")):
+    for value, digits, unit in ((reading.pressure_kpa, 2, "kPa"), (reading.temperature_c, 1, "°C")):
         if value is not None:
-            parts.append(f"{value:g} {unit}")
+            parts.append(f"{round(value, digits):g} {unit}")
     if reading.remark:
         parts.append(f"({reading.remark})")
     return ", ".join(parts)

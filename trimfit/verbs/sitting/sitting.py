@@ -6,13 +6,16 @@ script of lines (`scripted`): there, a doubt that the next line does not answer 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import re
+from collections.abc import Callable, Collection, Iterator, Sequence
 
-from trimfit.base.errors import InputError, TrimfitError, nearest
+from trimfit.base.errors import InputError, TrimfitError, nearest, short
 from trimfit.base.iso_dates import local_now
+from trimfit.base.natural_order import as_counted
 from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.entry.tokens import begins_a_trim, names_a_column
 from trimfit.entry.unnamed_numbers import is_unnamed
+from trimfit.log.journal import Journal
 from trimfit.session.session import Session
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import HeldPlain, HeldReading, may_have_moved, meant, words_for
@@ -185,6 +188,17 @@ LETTERS = {letter: word for word, letter, _ in _WORDS if letter}
 COMMANDS = [*(word for word in sorted(ACTS) if word not in ("no", "numbers")), "as_low_a", "sounding", "cents"]
 
 
+def _refuse_no_order(journal: Journal, name: str, orders: Collection[str]) -> None:
+    """Raise InputError for what is in no log, and begins as orders do and no reed does, as `O-99`; it names those that
+    have reeds at the bench."""
+    stem = re.match(r"\D*", name)[0].lower()  # type: ignore[index]
+    like_orders = stem and any(order.lower().startswith(stem) for order in orders)
+    if like_orders and not any(reed.lower().startswith(stem) for (reed,) in journal.columns("reed", ["reed"])):
+        at_work = {one.order.order for one in journal.of_reeds(None, open_only=True) if one.order is not None}
+        listed = ", ".join(short(order) for order in sorted(at_work, key=as_counted)[:8])
+        raise InputError(f"no order or reed {short(name)}", remedy=f"orders: {listed or 'none has a reed at work'}")
+
+
 def sitting_on(session: Session, reeds: Sequence[str] = (), *, scripted: bool = False, width: int = 80) -> Sitting:
     """A sitting on an open log.
 
@@ -194,9 +208,12 @@ def sitting_on(session: Session, reeds: Sequence[str] = (), *, scripted: bool = 
     """
     journal, bench = session.journal, Bench(session)
     orders = {name for (name,) in journal.columns("order", ["order"])} if reeds else set()
-    orders -= {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted(orders))}
+    known = {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted({*orders, *reeds}))} if reeds else set()
+    orders -= known
     named: list[str] = []
     for name in reeds:
+        if name not in orders | known:
+            _refuse_no_order(journal, name, orders)
         of_it = bench.work(name) if name in orders else [name]
         if not of_it:
             raise InputError(f"no reed of order {name!r} wants work", remedy="trimfit ask --all says what does")
