@@ -104,8 +104,10 @@ def test_a_curve_is_found_again(shape: str) -> None:
     x = np.array([0.1, 0.2, 0.35, 0.7, 0.9, 1.1])
     true = TRUTH[shape](x) / TRUTH[shape](UNIT_MM) * UNIT_MM
     straight = np.abs(x - true).max()
-    for curve in fit_curves(list(rows), [COV] * 3, 1.69):
+    whole = float(TRUTH[shape](np.ones(1))[0] / TRUTH[shape](UNIT_MM) * UNIT_MM)
+    for curve, sd_mm in zip(*fit_curves(list(rows), [COV] * 3, 1.69), strict=True):
         miss = np.abs(bent_mm(x, curve) - true)
+        assert abs(float(bent_mm(np.ones(1), curve)[0]) - whole) < 3.0 * sd_mm < 0.06
         assert miss.max() < max(0.025, 0.35 * straight)
         assert miss[:3].max() < 0.01
 
@@ -113,8 +115,9 @@ def test_a_curve_is_found_again(shape: str) -> None:
 def test_a_type_of_few_readings_leans_on_the_others() -> None:
     many, few = readings("grows", 400, 5), readings("grows", 3, 6)
     x = np.array([1.0])
-    alone = fit_curves([few], [COV], 1.69)[0]
-    beside = fit_curves([many, few, None], [COV] * 3, 1.69)
+    (alone,), _ = fit_curves([few], [COV], 1.69)
+    beside, sd_mm = fit_curves([many, few, None], [COV] * 3, 1.69)
+    assert sd_mm[0] < 0.7 * sd_mm[1] < 0.7 * sd_mm[2]
     true = float(TRUTH["grows"](x)[0] / TRUTH["grows"](UNIT_MM) * UNIT_MM)
     off = [abs(float(bent_mm(x, curve)[0]) - true) for curve in (alone, beside[1], beside[2])]
     assert off[1] < 0.7 * off[0]

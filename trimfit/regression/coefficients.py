@@ -75,5 +75,8 @@ def type_terms(model: FittedModel, type_code: int, outputs: tuple[str, ...] = ("
             pick = np.kron(np.array(weights[term]), OUTPUT_PICKS[output])
             middle, var = float(pick @ mean), float(pick @ cov @ pick)
             assumed = var > min(ASSUMED_SHARE**2 * float(pick @ prior @ pick), OWN_SHARE**2 * float(pick @ new @ pick))
+            if term == "curvature" and len(model.coding.whole_sd_mm):  # g(1) is known only so well
+                per_mm = float(np.kron(np.eye(P)[1], OUTPUT_PICKS[output]) @ mean)
+                var += (2.0 * per_mm * float(model.coding.whole_sd_mm[type_code])) ** 2
             out.append(Term(output, term, interval(middle, float(np.sqrt(max(var, 0.0)))), assumed))
     return out

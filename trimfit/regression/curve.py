@@ -212,9 +212,10 @@ def _newton(rows: GapRows, cov: Array, noise: float, mean: Array, root: Array) -
     return z, bent
 
 
-def fit_curves(rows: list[GapRows | None], cov: list[Array], noise: float) -> Array:
-    """The types' curves h (T, Q). cov: each type's (2, 2) of start and slope on straight length; noise: variance.
+def fit_curves(rows: list[GapRows | None], cov: list[Array], noise: float) -> tuple[Array, Array]:
+    """The types' curves h (T, Q), and how well each g is known at one millimetre: standard deviations (T,), mm.
 
+    cov: each type's (2, 2) of start and slope on straight length; noise: variance.
     Each type's likelihood is taken as Gaussian about its mode; the types share SHARED of the prior's variance, so that
     a type of few readings gets the others' curve. A type without readings (None) gets what the others share.
     """
@@ -230,5 +231,12 @@ def fit_curves(rows: list[GapRows | None], cov: list[Array], noise: float) -> Ar
         info[part, part] = bent
         right[part] = bent @ z + z
     prior = np.kron(SHARED * np.ones((types, types)) + (1.0 - SHARED) * np.eye(types), np.eye(size))
-    z = np.linalg.solve(info + np.linalg.inv(prior), right).reshape(types, size)
-    return scaled(mean + z @ root.T)
+    known = np.linalg.inv(info + np.linalg.inv(prior))
+    z = (known @ right).reshape(types, size)
+
+    def whole_mm(z: Array) -> Array:
+        return np.array([bent_mm(np.ones(1), curve)[0] for curve in scaled(mean + z @ root.T)])
+
+    slope = np.stack([(whole_mm(z + d) - whole_mm(z - d)) / (2 * _STEP) for d in np.eye(size) * _STEP], axis=1)
+    own = np.stack([known[t * size : (t + 1) * size, t * size : (t + 1) * size] for t in range(types)])
+    return scaled(mean + z @ root.T), np.sqrt(np.einsum("ti,tij,tj->t", slope, own, slope))

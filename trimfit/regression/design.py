@@ -48,7 +48,8 @@ class Coding:
     pressure_kpa and temperature_c: the bench's usual conditions, from which deviations are counted and which stand in
     where a reading logged none; balance_cents: how far the A's may disagree before a reading counts for less; away:
     codes of chanters that are with their owners, who read in them with a tuner and a pressure of their own, and
-    owners_weight: what such a reading counts for beside one at the bench.
+    owners_weight: what such a reading counts for beside one at the bench; whole_sd_mm (n_types,): how well a curve is
+    known at one millimetre.
     """
 
     types: tuple[str, ...]
@@ -60,6 +61,7 @@ class Coding:
     balance_cents: float = 3.7
     away: tuple[int, ...] = ()
     owners_weight: float = OWNERS_WEIGHT
+    whole_sd_mm: Array = field(default_factory=lambda: np.zeros(0))
 
     def regressors(self, removed_mm: Array, lip: Array, kpa: Array, deg_c: Array, type_code: NDArray[np.intp]) -> Array:
         """The six regressors (n, 6) of rows; NaN conditions count as the bench's usual ones."""

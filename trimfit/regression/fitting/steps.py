@@ -188,8 +188,8 @@ def _coding_from_gap(coding: Coding, rows: Rows, gap: MixedFit | None, n_types: 
     ratio = np.clip(ratio, 0.2, 5.0)
     own = gap.outer_cov + gap.inner_cov + np.diag([1.0, 1.0])
     mine = [_gap_rows(rows, coding, t) for t in range(n_types)]
-    curves = fit_curves(mine, [own * np.outer([1.0, r], [1.0, r]) for r in ratio], gap.noise)
-    return replace(coding, curves=curves, slope_ratio=ratio)
+    curves, whole_sd_mm = fit_curves(mine, [own * np.outer([1.0, r], [1.0, r]) for r in ratio], gap.noise)
+    return replace(coding, curves=curves, slope_ratio=ratio, whole_sd_mm=whole_sd_mm)
 
 
 def _gap_rows(rows: Rows, coding: Coding, type_code: int) -> GapRows | None:
