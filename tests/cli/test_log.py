@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import parse_crow_hz
-from trimfit.base.records import Chanter, Order, Reed
+from trimfit.base.records import Chanter, Event, Order, Reed
 from trimfit.cli.app import app
 from trimfit.log.journal import Journal
 
@@ -317,13 +317,54 @@ def test_the_last_entry_is_struck_without_its_id(bench: Typed) -> None:
     second = bench.json("log", "trim", "R-2", "--length", "0.1")["entry"]
     assert bench.json("log", "strike", "--last", "R-1")["about"] == first
     struck = bench.json("log", "strike", "--last")
-    assert (struck["about"], struck["note"]) == (second, "the trim of R-2")
+    assert struck["about"] == second
+    assert struck["note"].startswith("the trim of R-2 of 20")
+    assert struck["note"].endswith(": 0.1 mm")
     with Journal(bench.log) as journal:
         assert not journal.of_reed("R-2").trims
     for words, said in ((["strike"], "no entry is named"), (["strike", "--last", "R-7"], "'R-7'")):
         result = CliRunner().invoke(app, ["--log", str(bench.log), "log", *words])
         assert isinstance(result.exception, InputError)
         assert said in result.exception.line()
+
+
+def test_the_last_entry_of_a_reed_is_the_last_in_time_whatever_was_entered_after_it(bench: Typed) -> None:
+    def read(at: str, f: str) -> str:
+        return str(bench.json("log", "reading", "R-1", f"f={f}", "e=705", "--at", at)["entry"])
+
+    read("2026-03-02T10:00", "770")
+    early = read("2026-03-01T10:00", "760")
+    said = bench.say("log", "strike", "--last", "R-1").splitlines()
+    assert said[1:] == [
+        "the reading of R-1 of 2026-03-02 10:00: E 705, F 770, in CH-1",
+        f"the last one entered is another: {early}, the reading of R-1 of 2026-03-01 10:00: E 705, F 760, in CH-1",
+    ]
+    struck = bench.json("log", "strike", "--last", "R-1")
+    assert (struck["about"], struck["note"].count("\n")) == (early, 0)
+    # a time to come is the last, too, and is said to be one
+    ahead = read("2062-03-01T10:00", "762")
+    struck = bench.json("log", "strike", "--last", "R-1")
+    assert struck["about"] == ahead
+    assert struck["note"] == "the reading of R-1 of 2062-03-01 10:00 (still to come): E 705, F 762, in CH-1"
+
+
+def test_of_one_instant_the_last_entry_is_the_one_entered_later(bench: Typed) -> None:
+    bench.say("log", "reading", "R-1", "f=760", "e=705", "--at", "2026-03-01T10:00:00.500")
+    with Journal(bench.log) as journal:
+        (reading,) = journal.of_reed("R-1").readings
+        moved = journal.append(Event("R-1", reading.record.taken_at, "moved"))
+        assert journal.last_of("R-1") == moved.entry
+
+
+def test_what_is_struck_is_named_whatever_it_is(bench: Typed) -> None:
+    with Journal(bench.log) as journal:
+        reed = journal.entry_of("reed", "R-1")
+        assert reed is not None
+    assert "an id is named by its first 6 characters or more" in bench.refused("log", "strike", reed.entry[:5])
+    assert "an id is named by its first 6" in bench.refused("log", "trim", "R-1", "0.1", "--after", reed.entry[:5])
+    assert bench.json("log", "strike", reed.entry[:8])["note"].splitlines() == [
+        "the reed R-1: reed_type moulded, batch B-1, blade_mm 23.0, order O-1"
+    ]
 
 
 def test_a_name_that_is_likely_a_known_one_is_in_doubt(bench: Typed) -> None:
@@ -344,7 +385,7 @@ def test_a_strike_of_one_of_two_says_that_the_other_counts(bench: Typed, tmp_pat
         kept = journal.of_reed("R-1").reed
     assert kept.record.order == "O-1"
     note = bench.json("log", "strike", kept.entry)["note"]
-    assert note.startswith("the other entry of reed R-1 counts again: ree-")
+    assert "\nthe other entry of reed R-1 counts again: ree-" in note
 
 
 def test_times_and_lengths_as_they_are_typed(bench: Typed) -> None:

@@ -65,11 +65,15 @@ def test_an_amended_entry_can_be_amended_again_and_back(bench: Typed) -> None:
         assert [one.record.length_mm for one in journal.of_reed("R-1").trims] == [0.15, 0.1]
         assert journal.count("strike") == 2
     assert again["entry"] != entry
-    assert "the entry in its place counts" in bench.refused("log", "amend", str(first["entry"]), "length=0.7")
+    refused = bench.refused("log", "amend", str(first["entry"]), "length=0.7")
+    assert f"{again['entry']} in its place counts" in refused
     same = bench.json("log", "amend", str(again["entry"]), "length=0.15")
     assert (same["entry"], same["new"], same["note"]) == (
         again["entry"], False, "nothing to amend: it says so already"
     )  # fmt: skip
+    bench.say("log", "strike", str(again["entry"]))
+    refused = bench.refused("log", "strike", entry)
+    assert refused.endswith("so was the one in its place: log it again if it should count")
 
 
 @pytest.mark.parametrize(

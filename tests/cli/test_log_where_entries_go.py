@@ -117,7 +117,7 @@ def test_an_entry_before_others_is_told_and_may_be_put_elsewhere(bench: Typed, t
     late = bench.json("log", "reading", "R-1", "f=759", "e=703", "--at", "14:30")["entry"]
     said = bench.say("log", "trim", "R-1", "0.3", "--at", "14:29")
     assert "before the reading of 14:30; use --after ENTRY to put it elsewhere" in said
-    bench.say("log", "strike", "--last", "R-1")
+    bench.say("log", "strike", bench.json("log", "trim", "R-1", "0.3", "--at", "14:29")["entry"])
     trim = bench.json("log", "trim", "R-1", "0.3", "--after", late[:10])
     assert trim["note"] == "after the reading of 14:30"
     bench.say("log", "strike", trim["entry"])

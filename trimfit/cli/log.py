@@ -232,9 +232,13 @@ def outcome(
 @_verbs.command()
 def strike(
     context: typer.Context,
-    entry: Annotated[Text, argument("The entry's id, or its first letters; with --last a reed.", "ENTRY")] = None,
+    entry: Annotated[
+        Text, argument("The entry's id, or its first letters (6 or more); with --last a reed.", "ENTRY")
+    ] = None,
     why: Annotated[Text, option("--why", "What was wrong.", "TEXT")] = None,
-    last: Annotated[bool, option("--last", "The entry logged last, of REED if one is named.")] = False,
+    last: Annotated[
+        bool, option("--last", "The last entry of REED in time; without REED, the one logged last.")
+    ] = False,
     at: At = None,
     as_json: Json = False,
 ) -> None:
@@ -255,7 +259,7 @@ def strike(
 @_verbs.command()
 def amend(
     context: typer.Context,
-    entry: Annotated[str, argument("The entry's id, or its first letters.", "ENTRY")],
+    entry: Annotated[str, argument("The entry's id, or its first letters (6 or more).", "ENTRY")],
     words: Annotated[
         list[str],
         argument("What is right, as length=0.65, or f=779.1 chanter=CH-7; lip= takes a value back.", "NAME=VALUE…"),

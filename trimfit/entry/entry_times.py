@@ -20,7 +20,7 @@ from trimfit.base.iso_dates import (
     typed_time,
 )
 from trimfit.base.records import Event, Logged, Outcome, Reading, ReedHistory, Trim
-from trimfit.log.entry_kinds import kind_of_record
+from trimfit.log.entry_kinds import begun_id, kind_of_record
 
 # The clocks of two benches may stand so far apart; what lies further ahead is yet to come, or a slip.
 CLOCKS_APART_S = 600.0
@@ -144,8 +144,8 @@ def place(
 
 def _after(entries: list[_Entry], after: str, reed: str, now: str) -> Placed:
     """The time right after an entry that is named by its id or the first letters of it, and before the next one."""
-    word = after.strip().lower()
-    named = [one for one in entries if len(word) >= 6 and one.entry.startswith(word)]
+    word = begun_id(after)
+    named = [one for one in entries if one.entry.startswith(word)]
     if len(named) != 1:
         what = "no entry of this reed has this id" if not named else "several entries begin like this"
         raise InputError(what, f"--after {short(after)}", f"see {command('review', 'reed', reed)}")

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, field, fields
 from typing import Any, Literal
 
+from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import NOTES
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reading, Reed, Trim
 from trimfit.base.units import BOUNDS
@@ -177,6 +178,7 @@ KINDS: dict[str, Kind] = {
 OF_A_REED = ("reading", "trim", "event", "outcome")
 # The kinds that have a file of their own in a CSV folder, in the order in which they may refer to one another.
 FILED = ("setting", "chanter", "order", "reed", "reading", "trim", "event", "outcome")
+FEWEST_LETTERS = 6
 _BY_PREFIX = {kind.prefix: kind for kind in KINDS.values()}
 _BY_RECORD = {kind.record: kind for kind in KINDS.values()}
 
@@ -192,6 +194,15 @@ def references() -> Iterator[tuple[Kind, Column, Kind]]:
 def kind_of_entry(entry: str) -> Kind | None:
     """The kind that an entry's id names, or None."""
     return _BY_PREFIX.get(entry.partition("-")[0])
+
+
+def begun_id(text: str) -> str:
+    """The letters that an entry's id begins with, as they are kept. InputError for so few that they name none."""
+    word = text.strip().lower()
+    if len(word) < FEWEST_LETTERS:
+        what = f"an id is named by its first {FEWEST_LETTERS} characters or more"
+        raise InputError(what, short(text), "trimfit review reed REED lists a reed's entries with their ids")
+    return word
 
 
 def kind_of_record(record: object) -> Kind:

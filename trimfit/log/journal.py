@@ -18,12 +18,22 @@ from trimfit.base.records import Chanter, Doubt, Logged, Order, Reed, ReedHistor
 from trimfit.log import queries, refusals
 from trimfit.log import settings as log_settings
 from trimfit.log.column_values import canonical, name_value
-from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row, Setting, kind_of_entry, kind_of_record, references
+from trimfit.log.entry_kinds import (
+    KINDS,
+    OF_A_REED,
+    Kind,
+    Row,
+    Setting,
+    begun_id,
+    kind_of_entry,
+    kind_of_record,
+    references,
+)
 from trimfit.log.entry_rows import differences, entry_id, insert_sql, instant_of, stored
 from trimfit.log.file.seal import seal_of, sealed, unsealed
 from trimfit.log.file.store import Store, translated
 from trimfit.log.instants import MADE_AT, derive, reordered, zone_of, zone_to_set
-from trimfit.log.queries import LIVE, UNSTRUCK
+from trimfit.log.queries import LIVE
 
 if TYPE_CHECKING:
     from trimfit.log.entry_counts import Conflict
@@ -112,8 +122,19 @@ class Journal(Store):
         if before:
             remedy = "log it again if it should count"
             if before[0].startswith(AMENDED):
-                remedy = "the entry in its place counts: trimfit review reed REED names it"
+                there = self._in_its_place(entry)
+                remedy = f"{there} in its place counts" if there else f"so was the one in its place: {remedy}"
             raise InputError(f"was struck before ({short(before[0])})", entry, remedy)
+
+    def _in_its_place(self, entry: str) -> str:
+        """The entry that counts of the reed and the instant of an amended one; empty where none does."""
+        kind, _ = self.row_of(entry)
+        query = (
+            f"SELECT entry FROM {kind.table} WHERE {LIVE} AND "
+            f"(reed, at_s) = (SELECT reed, at_s FROM {kind.table} WHERE entry = ?) ORDER BY seq DESC LIMIT 1"
+        )
+        found = self._rows(query, (entry,))
+        return str(found[0][0]) if found else ""
 
     def amend(self, entry_id: str, record: T, *, doubts: Sequence[str | Doubt] = ()) -> Logged[T]:
         """Keep a record in the place of an entry, which is struck: both in one transaction.
@@ -334,33 +355,39 @@ class Journal(Store):
         ((longest, cuts),) = self._rows(query, asked)
         return (None if not longest else float(longest)), int(cuts)
 
-    def last_of(self, reed: str | None = None) -> str:
-        """The id of the entry logged last that counts: of the whole log, or a reed's reading, trim, event or
-        outcome.
+    def last_of(self, reed: str | None = None, *, entered: bool = False) -> str:
+        """The id of a reed's last reading, trim, event or outcome that counts: the last in time, whatever came to the
+        log after it; of one instant the one that was entered later. Without a reed, of the whole log the entry logged
+        last; `entered`: so of a reed, too.
 
         InputError where there is none.
         """
         about = None if reed is None else name_value(KINDS["reed"], reed)
         names = OF_A_REED if about else (*OF_A_REED, "reed", "chanter", "order")
+        where, last = "AND reed = ?" if about else "", "at_s, seq" if about and not entered else "seq"
+        order = last.replace(",", " DESC,")
         found: list[tuple[Any, ...]] = []
         with self.reading() as connection:
             if about is not None and not queries.knows(connection, "reed", about):
                 raise queries.unknown(connection, KINDS["reed"], about)
             for name in names:
-                where = "AND reed = ? " if about else ""
-                query = f"SELECT seq, entry FROM {KINDS[name].table} WHERE {UNSTRUCK} {where}ORDER BY seq DESC LIMIT 1"
+                query = (
+                    f"SELECT {last}, entry FROM {KINDS[name].table} WHERE {LIVE} {where} ORDER BY {order} DESC LIMIT 1"
+                )
                 found += self._rows(query, (about,) if about else ())
         if not found:
             where = f"reed {short(about)}" if about else ""
             raise InputError("nothing is logged that could be struck", where, "a reed itself is struck by its id")
-        return str(max(found)[1])
+        return str(max(found)[-1])
 
     def find(self, text: str) -> str:
-        """The entry whose id is `text` or alone begins with it (six letters or more); InputError if there is none."""
+        """The entry whose id is `text` or alone begins with it (`begun_id`); InputError if there is none."""
         word = text.strip().lower()
         kind = kind_of_entry(word)
         found: list[str] = []
-        if kind is not None and len(word) >= 6 and word.isascii():
+        if kind is not None:
+            begun_id(word)
+        if kind is not None and word.isascii():
             rows = self._connection.execute(
                 f"SELECT entry FROM {kind.table} WHERE entry >= ? AND entry < ? LIMIT 2", (word, word + "~")
             )

@@ -420,7 +420,7 @@ def strike(
 ) -> EntryResult:
     """Take an entry back and say why; it stays in the log and in every export, and counts no more.
 
-    last: it is the one logged last, of the reed that `entry` names, else of the whole log.
+    last: it is the last in time of the reed that `entry` names, else the one logged last in the whole log.
     """
     from trimfit.base.iso_dates import typed_time
     from trimfit.log.entry_kinds import kind_of_entry
@@ -430,20 +430,38 @@ def strike(
     journal = session.journal
     with journal.writing():
         struck = journal.last_of(entry) if last or entry is None else journal.find(entry)
+        entered = journal.last_of(entry, entered=True) if last else None
         kind, name = kind_of_entry(struck), journal.name_of(struck)
         done = journal.strike(struck, TAKEN_BACK if why is None else why, typed_time(at) if at is not None else None)
-        notes = []
+        notes = [f"the {entry_in_words(journal, struck)}"]
+        if last and entry is not None and entered is not None and entered != struck:
+            notes.append(f"the last one entered is another: {entered}, the {entry_in_words(journal, entered)}")
         if kind is not None:
             thing = kind.name in ("reed", "order", "chanter")
-            if last:
-                notes.append(f"the {kind.name} {'' if thing else 'of '}{short(name)}")
             again = journal.entry_of(kind.name, name) if thing else None
             if again is not None:
                 notes.append(f"the other entry of {kind.name} {short(name)} counts again: {again.entry}")
             elif thing and (left := journal.naming(kind.name, name)):
                 entries = "1 entry still names" if left == 1 else f"{left:,} entries still name"
                 notes.append(f"{entries} this {kind.name}: log it again")
-        return EntryResult(done, "strike", struck, note="; ".join(notes))
+        return EntryResult(done, "strike", struck, note="\n".join(notes))
+
+
+def entry_in_words(journal: Journal, entry: str) -> str:
+    """An entry of the log, struck or not, in words: `trim of R-0412 of 2026-03-31 09:40: 0.1 mm`."""
+    from trimfit.base.iso_dates import at_s, now_s, own_minute
+    from trimfit.entry.entry_times import CLOCKS_APART_S
+    from trimfit.verbs.wording import values_in_words
+
+    kind, row = journal.row_of(entry)
+    record = kind.from_row(row)
+    if not isinstance(record, Reading | Trim | Event | Outcome):
+        said = [f"{name} {short(value)}" for name, value in zip(kind.names[1:], row[1:], strict=True) if value]
+        return f"{kind.name} {short(row[0])}: {', '.join(said)}".removesuffix(": ")
+    at = str(row[kind.index[kind.time or ""]])
+    ahead = at_s(at, journal.settings().time_zone) > now_s() + CLOCKS_APART_S
+    still = " (still to come)" if ahead else ""
+    return f"{kind.name} of {short(record.reed)} of {own_minute(at)}{still}: {values_in_words(record)}"
 
 
 def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), join: bool = False) -> EntryResult:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
 from trimfit.base.normal import Z90
-from trimfit.base.pitch import cents_from_440, crow_label, hz_from_cents
+from trimfit.base.pitch import NOTES, OUTPUT_WORDS, cents_from_440, crow_label, hz_from_cents
 from trimfit.base.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
 from trimfit.base.units import Interval, decimals
@@ -43,7 +43,7 @@ z new NAME type TYPE batch BATCH [blade MM] [order ORDER]   a reed to be logged
 m moved    not as it was, with no cut; moved soaked, moved dropped say why
 v good   l lost   s stock   the reed leaves the bench
 u undo     strike the last entry of this sitting (it stays readable)
-j strike   take back this reed's last entry, however old; strike ID  that entry
+j strike   take back this reed's last entry in time; strike ID  that entry
 help  ?    this page;  q quit  leave. All that was logged is in the log.
 Who leaves at a question keeps a reading, marked; all else is not logged."""
 BAR_CELLS = 37
@@ -300,3 +300,37 @@ class Tally:
         if self.struck:
             parts.append(f"{self.struck} struck")
         return ", ".join(parts)
+
+
+def values_in_words(record: Reading | Trim | Event | Outcome) -> str:
+    """What was logged, in words."""
+    if isinstance(record, Trim):
+        parts = [f"{round(record.length_mm, 3):g} mm"] if record.length_mm else []
+        if record.lip_strokes:
+            parts.append(f"{record.lip_strokes:g} lip stroke{'' if record.lip_strokes == 1 else 's'}")
+        asked = f" ({round(record.asked_mm, 3):g} mm asked for)" if record.asked_mm is not None else ""
+        said = (" and ".join(parts) or "nothing") + asked
+    elif isinstance(record, Event):
+        said = record.event
+    elif isinstance(record, Outcome):
+        said = record.outcome
+    else:
+        return _reading_words(record)
+    return f"{said}: {record.remark}" if record.remark else said
+
+
+def _reading_words(reading: Reading) -> str:
+    parts = [f"crow {crow_label(reading.crow_hz)}"] if reading.crow_hz else []
+    parts += [
+        f"{OUTPUT_WORDS[note]} {round(reading.notes_hz[note], 1):g}" for note in NOTES if note in reading.notes_hz
+    ]
+    if reading.g_octave_hz:
+        parts.append(f"G octave {round(reading.g_octave_hz, 1):g}")
+    if reading.chanter:
+        parts.append(f"in {reading.chanter}")
+    for value, digits, unit in ((reading.pressure_kpa, 2, "kPa"), (reading.temperature_c, 1, "°C")):
+        if value is not None:
+            parts.append(f"{round(value, digits):g} {unit}")
+    if reading.remark:
+        parts.append(f"({reading.remark})")
+    return ", ".join(parts)

@@ -444,7 +444,7 @@ def test_entries_of_an_earlier_sitting_are_struck_by_a_word(journal: Journal) ->
     journal.append(Trim("R-1", "2026-03-30T10:00", 0.1))
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())
-    assert "R-1, its trim tri-" in play(sitting, "u")[1]
+    assert "the trim of R-1 of 2026-03-30 10:00: 0.1 mm" in play(sitting, "u")[1]
     play(sitting, "strike")
     assert journal.of_reed("R-1").trims == ()
     # The reed's own entry is all that is left of it.
@@ -458,6 +458,22 @@ def test_a_new_reed_of_a_name_alike_is_asked_about(journal: Journal) -> None:
     assert "did you mean R-1?" in " ".join(play(sitting, "new r1 type moulded batch M-1"))
     play(sitting, "no")
     assert "r1" not in journal.reeds()
+
+
+def test_strike_takes_back_the_last_entry_in_time_and_says_what_it_was(journal: Journal) -> None:
+    late = journal.append(Trim("R-1", "2026-03-30T10:00+00:00", 0.3)).entry
+    early = journal.append(Trim("R-1", "2026-03-20T10:00+00:00", 0.2)).entry
+    sitting = seated(journal, reeds=["R-1"])
+    sitting.width = 300
+    list(sitting.open())
+    assert play(sitting, "u") == [
+        "nothing of this sitting is left to undo; strike takes back the last entry of R-1, "
+        f"{late[:10]}, the trim of R-1 of 2026-03-30 10:00: 0.3 mm"
+    ]
+    said = play(sitting, "j")[0]
+    assert said.startswith(f"struck {late}: trim of R-1 of 2026-03-30 10:00: 0.3 mm; it stays readable")
+    assert [one.entry for one in journal.of_reed("R-1").trims] == [early]
+    assert play(sitting, f"strike {early[:8]}")[0].startswith(f"struck {early}: trim of R-1 of 2026-03-20")
 
 
 def test_nothing_learned_is_no_fault(journal: Journal) -> None:

@@ -107,6 +107,16 @@ def test_undo_takes_back_the_entry_that_was_shown(visitor: Visitor, log: Path) -
         assert [one.record.event for one in journal.of_reed(REED).events] == ["dropped"]
 
 
+def test_undo_is_of_the_entry_that_the_command_calls_the_last(visitor: Visitor, log: Path) -> None:
+    visitor.follow("/reed/event", {"reed": REED, "event": "soaked", "at": "2026-01-05T10:00"})
+    visitor.enter("/reed/event", {"reed": REED, "event": "dropped", "at": "2062-01-05T10:00"})
+    page = visitor.see("/reed", name=REED)
+    undo = page.fields("/reed/strike")
+    assert "Undo: event of 2062-01-05 10:00" in page.text
+    with Journal(log) as journal:
+        assert journal.last_of(REED) == undo["entry"]
+
+
 def test_an_outcome_folds_the_forms_away(visitor: Visitor, log: Path) -> None:
     page = visitor.follow("/reed/outcome", {"reed": REED, "outcome": "lost"})
     assert "It left the bench: lost" in page.text

@@ -9,8 +9,8 @@ import numpy as np
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import own_minute
-from trimfit.base.pitch import NOTES, OUTPUT_WORDS, OUTPUTS, crow_label, hz_from_cents, hz_width_cents
-from trimfit.base.records import Event, Outcome, Reading, Trim
+from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
+from trimfit.base.records import Outcome
 from trimfit.log.queries import struck_of_reed
 from trimfit.planner.aim import Aim
 from trimfit.regression.readings.rows import reading_cents, taken_before
@@ -20,6 +20,7 @@ from trimfit.session.own_lines import OwnLines, aims_air, in_aims_air, own_lines
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advise
 from trimfit.verbs.reviews.reed_in_time import day_of, f_and_e, hz_spans
+from trimfit.verbs.wording import values_in_words
 
 FAN_POINTS = 13
 SHORTEST_FAN_MM = 0.12
@@ -90,7 +91,9 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
         struck = struck_of_reed(connection, record.reed)
     events = _events(bench, seen)
     for one in struck:
-        events.append((one.at_s, 3, StoryEntry(one.at, one.kind, _words(one.record), one.entry, struck=one.why)))
+        events.append(
+            (one.at_s, 3, StoryEntry(one.at, one.kind, values_in_words(one.record), one.entry, struck=one.why))
+        )
     in_time = [event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))]
     outcome = seen.history.outcome
     return ReedReview(
@@ -125,7 +128,7 @@ def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, StoryEntry]]:
         taken = StoryEntry(
             reading.record.taken_at,
             "reading",
-            _words(reading.record),
+            values_in_words(reading.record),
             reading.entry,
             gap if gap == gap else None,
             removed,
@@ -134,16 +137,20 @@ def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, StoryEntry]]:
         out.append((reading.at_s, 0, taken))
     for trim in history.trims:
         t = trim.record
-        out.append((trim.at_s, 1, StoryEntry(t.done_at, "trim", _words(t), trim.entry, doubts=tuple(trim.doubts))))
+        out.append(
+            (trim.at_s, 1, StoryEntry(t.done_at, "trim", values_in_words(t), trim.entry, doubts=tuple(trim.doubts)))
+        )
     for event in history.events:
         h = event.record
-        out.append((event.at_s, -1, StoryEntry(h.at, "event", _words(h), event.entry, doubts=tuple(event.doubts))))
+        out.append(
+            (event.at_s, -1, StoryEntry(h.at, "event", values_in_words(h), event.entry, doubts=tuple(event.doubts)))
+        )
     names = ["entry", "at_s", "reed", "at", "outcome", "remark"]
     stands = history.outcome.entry if history.outcome is not None else ""
     for entry, at_s, *values in bench.journal.columns("outcome", names, reeds=[seen.name]):
         outcome = Outcome(*values)
         later = "" if entry == stands else "; a later one stands"
-        out.append((at_s, 2, StoryEntry(outcome.at, "outcome", _words(outcome) + later, entry)))
+        out.append((at_s, 2, StoryEntry(outcome.at, "outcome", values_in_words(outcome) + later, entry)))
     return out
 
 
@@ -156,40 +163,6 @@ def _short(bench: Bench, entry: str) -> str:
             continue
         return entry[:length]
     return entry
-
-
-def _words(record: Reading | Trim | Event | Outcome) -> str:
-    """What was logged, in words."""
-    if isinstance(record, Trim):
-        parts = [f"{round(record.length_mm, 3):g} mm"] if record.length_mm else []
-        if record.lip_strokes:
-            parts.append(f"{record.lip_strokes:g} lip stroke{'' if record.lip_strokes == 1 else 's'}")
-        asked = f" ({round(record.asked_mm, 3):g} mm asked for)" if record.asked_mm is not None else ""
-        said = (" and ".join(parts) or "nothing") + asked
-    elif isinstance(record, Event):
-        said = record.event
-    elif isinstance(record, Outcome):
-        said = record.outcome
-    else:
-        return _reading_words(record)
-    return f"{said}: {record.remark}" if record.remark else said
-
-
-def _reading_words(reading: Reading) -> str:
-    parts = [f"crow {crow_label(reading.crow_hz)}"] if reading.crow_hz else []
-    parts += [
-        f"{OUTPUT_WORDS[note]} {round(reading.notes_hz[note], 1):g}" for note in NOTES if note in reading.notes_hz
-    ]
-    if reading.g_octave_hz:
-        parts.append(f"G octave {round(reading.g_octave_hz, 1):g}")
-    if reading.chanter:
-        parts.append(f"in {reading.chanter}")
-    for value, digits, unit in ((reading.pressure_kpa, 2, "kPa"), (reading.temperature_c, 1, "°C")):
-        if value is not None:
-            parts.append(f"{round(value, digits):g} {unit}")
-    if reading.remark:
-        parts.append(f"({reading.remark})")
-    return ", ".join(parts)
 
 
 def story_of(bench: Bench, seen: Seen, advice: Advice | None) -> ReedStory:

@@ -11,7 +11,6 @@ from trimfit.entry.checks import outcome_doubts, reading_doubts
 from trimfit.entry.neighbours import ExpectedReading
 from trimfit.entry.similar_names import name_doubts
 from trimfit.entry.typing_slips import Typed
-from trimfit.log.entry_kinds import kind_of_entry
 from trimfit.session.expected_reading import expected_reading
 from trimfit.session.own_lines import OwnLines, own_lines
 from trimfit.session.session import Session
@@ -147,9 +146,3 @@ class Bench:
     def set_line_order(self, order: Sequence[str]) -> None:
         """Set that order for the shop."""
         self.journal.set_setting("line_order", " ".join(order))
-
-    def last_of(self, reed: str) -> tuple[str, str]:
-        """The entry logged last of a reed: its id, and what it is in words."""
-        entry = self.journal.last_of(reed)
-        kind = kind_of_entry(entry)
-        return entry, kind.name if kind is not None else "entry"

@@ -15,8 +15,7 @@ from trimfit.base.units import parse_length_mm, within
 from trimfit.entry.entry_times import entries_of, place
 from trimfit.entry.line_parser import parse_trim
 from trimfit.entry.tokens import split_words
-from trimfit.log.entry_kinds import kind_of_entry
-from trimfit.verbs.log import read_in_doubts
+from trimfit.verbs.log import entry_in_words, read_in_doubts
 from trimfit.verbs.sitting.held_entries import (
     Held,
     HeldPlain,
@@ -256,17 +255,16 @@ class Entries(ReedInHand):
         yield from self._doubted(doubts)
 
     def _strike(self, text: str) -> Iterator[str]:
-        """Strike this reed's last entry, or the one whose id is given."""
-        entry = text.split(" ")[0]
-        if not entry:
-            entry = self.bench.journal.last_of(self._here().reed.record.reed)
-        self.bench.journal.strike(entry, "taken back at the bench")
-        gone = next((one for one in self._undo if one.entry.startswith(entry.lower())), None)
+        """Strike this reed's last entry in time, or the one whose id is given."""
+        journal, word = self.bench.journal, text.split(" ")[0]
+        entry = journal.find(word) if word else journal.last_of(self._here().reed.record.reed)
+        journal.strike(entry, "taken back at the bench")
+        gone = next((one for one in self._undo if one.entry == entry), None)
         if gone is not None:
             self._undo.remove(gone)
             self.tally.count(gone.record, -1)
         self.tally.struck += 1
-        yield from self._acknowledged(f"struck {entry}; it stays readable")
+        yield from self._acknowledged(f"struck {entry}: {entry_in_words(journal, entry)}; it stays readable")
         if self.history is None:
             return
         try:
@@ -281,13 +279,12 @@ class Entries(ReedInHand):
                 reed = self.history.reed.record.reed
                 with suppress(InputError):
                     entry = self.bench.journal.last_of(reed)
-                    kind = kind_of_entry(entry)
-                    its = f"its {kind.name if kind is not None else 'entry'} {entry[:10]}"
-                    said += f"; strike takes back the last entry of {plain_name(reed)}, {its}"
+                    last_one = f"{entry[:10]}, the {entry_in_words(self.bench.journal, entry)}"
+                    said += f"; strike takes back the last entry of {plain_name(reed)}, {last_one}"
             yield from wrapped(said, self.width)
             return
         last = self._undo[-1]
-        what = f"{last.entry}: {words_for(last.record)}"
+        what = f"{last.entry}: {entry_in_words(self.bench.journal, last.entry)}"
         try:
             self.bench.journal.strike(last.entry, "undone at the bench")
             said = f"struck {what}; it stays readable"

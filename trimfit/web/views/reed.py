@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from typing import Any
 
 from starlette.requests import Request
@@ -60,7 +61,7 @@ async def _reed_page(
     status: int = 200,
 ) -> Response:
     desk = desk_of(request)
-    record, usual = await desk.look(_record_and_usual, name)
+    record, usual, last = await desk.look(_seen_at_once, name)
     context: dict[str, Any] = {
         "reed": record.reed,
         "record": record,
@@ -84,17 +85,23 @@ async def _reed_page(
         "plan_mm": plan_mm,
         "gap_after_cents": gap_after_cents(drawn.fan, drawn.removed_mm + plan_mm),
         "wrong": [*wrong, *faults],
-        # what undo takes back: the latest in time that stands
-        "last": next((one for one in reversed(review.events) if one.struck is None), None),
+        "last": last,
     }
     return page(request, "reed.html", review.advice, context, status=status)
 
 
-def _record_and_usual(session: Session, reed: str) -> tuple[Reed, tuple[str, ...]]:
-    """A reed, and by key what the shop usually reads of one, in the shop's order (setting `line_order`); nothing is
-    worked out. InputError for a reed that the log does not know."""
+def _seen_at_once(session: Session, reed: str) -> tuple[Reed, tuple[str, ...], dict[str, str]]:
+    """A reed; by key what the shop usually reads of one, in the shop's order (setting `line_order`); and its last
+    entry, which undo takes back, if it has any. Nothing is worked out. InputError for a reed that the log does not
+    know."""
+    journal = session.journal
     keys = [key_of(word) for word in session.settings.line_order.split()]
-    return session.journal.reed_named(reed), tuple(key[0] for key in keys if key is not None)
+    last = {}
+    with suppress(InputError):
+        entry = journal.last_of(reed)
+        kind, row = journal.row_of(entry)
+        last = {"entry": entry, "what": kind.name, "at": str(row[kind.index[kind.time or ""]])}
+    return journal.reed_named(reed), tuple(key[0] for key in keys if key is not None), last
 
 
 def _planned_mm(text: str, advice: Advice) -> tuple[float, list[str]]:
