@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from contextlib import AbstractContextManager
+import os
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer import Argument, Option
 
-from trimfit.cli.output.screen import progress
+from trimfit.cli.output.screen import progress, say
 
 if TYPE_CHECKING:
     from trimfit.base.progress import Progress
@@ -63,6 +65,16 @@ At = Annotated[Text, option("--at", "As of that moment, as 2026-03-01T14:05; now
 def log_path(context: typer.Context) -> Path:
     """The log that this call is about."""
     return Path(context.obj)
+
+
+@contextmanager
+def may_make_log(context: typer.Context) -> Iterator[Path]:
+    """The log that this call is about. Where the call makes it, stderr says so: its name may be a slip."""
+    path = log_path(context)
+    known = os.path.exists(path)
+    yield path
+    if not known:
+        say(f"new log {path}", err=True)
 
 
 def session_of(context: typer.Context, as_json: bool, *, create: bool = False) -> AbstractContextManager[Session]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import InputError, command, short
-from trimfit.cli.context import Json, Text, app, argument, log_path, option, progress_of
+from trimfit.cli.context import Json, Text, app, argument, log_path, may_make_log, option, progress_of
 from trimfit.cli.output.answers import answer, json_text, plain, table
 from trimfit.cli.output.failures import print_error
 from trimfit.cli.output.screen import say
@@ -110,7 +110,8 @@ def import_(
     from trimfit.verbs import import_export
 
     try:
-        taken = import_export.import_folder(log_path(context), folder, progress_of(as_json))
+        with may_make_log(context) as log:
+            taken = import_export.import_folder(log, folder, progress_of(as_json))
     except InputError as error:
         rows = getattr(error, "rows", None)
         if rows is None or not as_json:
@@ -212,7 +213,8 @@ def merge(
     """
     from trimfit.verbs import import_export
 
-    taken = import_export.merge_log(log_path(context), other, progress_of(as_json), renames=_pairs(rename or []))
+    with may_make_log(context) as log:
+        taken = import_export.merge_log(log, other, progress_of(as_json), renames=_pairs(rename or []))
     counts = taken.counts
     besides = {"conflicts": counts.conflicts, "renamed": counts.renamed, "settings_differ": counts.settings}
     answer(as_json, {**_counts(taken), **besides}, lambda: _merged(taken, other))
@@ -316,20 +318,18 @@ def settings(
     """
     from trimfit.verbs import settings as verbs_settings
 
-    log = log_path(context)
     reordered: Sequence[str] = ()
-    known = verbs_settings.settings(log)
     if name is not None and value is not None:
-        kept, reordered = verbs_settings.set_setting(log, name, value)
+        with may_make_log(context) as log:
+            kept, reordered = verbs_settings.set_setting(log, name, value)
         shown = {name: kept}
-    elif name is not None:
-        if name not in known:
+    else:
+        shown = verbs_settings.settings(log_path(context))
+        if name is not None and name not in shown:
             from trimfit.base.errors import nearest
 
-            raise InputError(f"{short(name)!r} is no setting", "settings", nearest(name, list(known)))
-        shown = {name: known[name]}
-    else:
-        shown = known
+            raise InputError(f"{short(name)!r} is no setting", "settings", nearest(name, list(shown)))
+        shown = {name: shown[name]} if name is not None else shown
     answer(as_json, {key: _typed(text) for key, text in shown.items()}, lambda: _settings(shown, reordered))
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.context import Json, Text, app, argument, option, session_of
+from trimfit.cli.context import Json, Text, app, argument, may_make_log, option, session_of
 from trimfit.cli.fast_path import options_of
 from trimfit.cli.output.entry_words import log_and_say
 
@@ -50,7 +50,7 @@ def _keep(context: typer.Context, verb: Callable[..., EntryResult], names: Any, 
     texts = {name: text for name, text in context.params.items() if name not in ("name", "move", "as_json")}
     flags = {param.name or "": param.opts[0] for param in context.command.params}
     fields, as_json = fields_of(texts, flags), context.params["as_json"]
-    with session_of(context, as_json, create=True) as session:
+    with may_make_log(context), session_of(context, as_json, create=True) as session:
         log_and_say(session, verb, names, fields, as_json=as_json, **more)
 
 

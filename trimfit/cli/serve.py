@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Annotated
 
@@ -35,8 +36,13 @@ def serve(
     """
     from trimfit.web.server import serve as serve_page
 
+    log = log_path(context)
+    known = os.path.exists(log)
+
     def announce(address: str) -> None:
         say(address)
+        if not known:
+            say(f"new log {log}", err=True)
         if share:
             if sys.stdout.isatty():
                 from trimfit.web.square_code import square_text
@@ -44,4 +50,4 @@ def serve(
                 say(*square_text(address).splitlines())
             say(SHARED)
 
-    serve_page(log_path(context), port, share=share, announce=announce)
+    serve_page(log, port, share=share, announce=announce)

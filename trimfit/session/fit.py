@@ -234,7 +234,8 @@ def learn_and_keep(
     triples = {output: _triples(found, SCORED.index(output)) for output in ("gap", "crow", "low_a")}
     learning("leaving out each batch", 1, 1)
     kept = json.dumps({"rows": validation, "triples": triples}).encode()
-    journal.learned_put({CARD: model_to_bytes(model), VALIDATION: kept})
+    if not journal.read_only:
+        journal.learned_put({CARD: model_to_bytes(model), VALIDATION: kept})
     policies_of(model)
     learning.done()
     return model, validation

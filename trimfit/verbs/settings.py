@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from trimfit.base.records import Settings
-from trimfit.base.time_zones import machine_zone
 from trimfit.log import settings as log_settings
 from trimfit.log.journal import Journal
 
 
 def settings(log: Path) -> dict[str, str]:
-    """Every shop setting with its value as it is typed; the defaults where there is no log yet."""
-    in_force = Settings(time_zone=machine_zone())
-    if log.exists():
-        with Journal(log) as journal:
-            in_force = journal.settings()
+    """Every shop setting with its value as it is typed. LogError where there is no log."""
+    with Journal(log) as journal:
+        in_force = journal.settings()
     return {name: log_settings.text_of(in_force, name) for name in log_settings.NAMES}
 
 

@@ -9,6 +9,7 @@ for those who read at that moment; so nobody reads for long (`still`).
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 import time
 from collections import Counter
@@ -67,6 +68,7 @@ class Store:
                 if not self.path.parent.is_dir():
                     raise LogError("the folder for the log is not there", str(self.path.parent), "make it first")
             self._connection = self._open(create, held)
+            self.read_only = self.read_only or not _may_write(self.path)
             self._file = _identity(self.path)
             _HELD[self._file] += 1
             try:
@@ -164,8 +166,7 @@ class Store:
                 raise AssertionError("nothing is written inside a read transaction")
             yield self._connection
             return
-        if self.read_only:
-            raise TrimfitError(_NO_LEAVE[0], str(self.path), _NO_LEAVE[1])
+        self.refuse_read_only()
         self._refuse_another_file()
         with translated(self.path):
             self._connection.execute("PRAGMA shrink_memory")  # what is read next is in the file, not remembered
@@ -191,6 +192,11 @@ class Store:
             finally:
                 self._depth, self._writing = 0, False
         self._refuse_another_file()
+
+    def refuse_read_only(self) -> None:
+        """Raise TrimfitError where the log cannot be written here, for whom it is no use to begin."""
+        if self.read_only:
+            raise TrimfitError(_NO_LEAVE[0], str(self.path), _NO_LEAVE[1])
 
     def undone(self) -> None:
         """Called when a transaction was undone: forget what was read in it."""
@@ -262,6 +268,15 @@ class Store:
         with contextlib.closing(sqlite3.connect(target)) as copy:
             if copy.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
                 raise TrimfitError("the log is damaged; no backup was made", str(self.path), "see trimfit check")
+
+
+def _may_write(path: Path) -> bool:
+    """Whether the log's file and its folder, which each write leaves a file in for a moment, may be written.
+
+    A connection to one that may not opens all the same, and SQLite tells nobody."""
+    effective = os.access in os.supports_effective_ids
+    file = os.path.realpath(path)
+    return all(os.access(place, os.W_OK, effective_ids=effective) for place in (file, os.path.dirname(file)))
 
 
 def look_before(path: Path) -> bool:

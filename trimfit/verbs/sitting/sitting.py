@@ -207,6 +207,7 @@ def sitting_on(session: Session, reeds: Sequence[str] = (), *, scripted: bool = 
     work.
     """
     journal, bench = session.journal, Bench(session)
+    journal.refuse_read_only()
     orders = {name for (name,) in journal.columns("order", ["order"])} if reeds else set()
     known = {name for (name,) in journal.columns("reed", ["reed"], reeds=sorted({*orders, *reeds}))} if reeds else set()
     orders -= known
