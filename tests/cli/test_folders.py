@@ -53,6 +53,17 @@ def run(log: Path, *words: str | Path, **more: object) -> subprocess.CompletedPr
     return done  # type: ignore[no-any-return]
 
 
+def test_what_a_merge_refused_is_parted_into_what_it_is(tmp_path: Path) -> None:
+    ours, theirs = tmp_path / "ours", tmp_path / "theirs"
+    for log, batch, hz in ((ours, "B-1", "0.8"), (theirs, "B-2", "0.9")):
+        run(log, "log", "reed", "R-1", "--type", "moulded", "--batch", batch)
+        run(log, "settings", "tolerance_hz", hz)
+    said = run(ours, "merge", theirs).stdout.splitlines()
+    assert said[0] == f"merge {theirs}: 1 new, 0 known, 2 refused"
+    assert "  refused: 1 in conflict (taken in, and set aside), 1 entry of settings (left out)" in said
+    assert any(line.startswith("1 in conflict;") for line in said)
+
+
 def test_import_export_merge_check_and_settings(tmp_path: Path, shop: Path) -> None:
     log = tmp_path / "log"
     first = run(log, "import", shop, "--json")
@@ -68,6 +79,7 @@ def test_import_export_merge_check_and_settings(tmp_path: Path, shop: Path) -> N
     assert (merged["new"], merged["known"], merged["refused"], merged["conflicts"]) == (4, 0, 0, [])
     check = json.loads(run(log, "check", "--json").stdout)
     assert (check["sound"], check["entries"]["reading"]) == (True, 1)
+    assert sum(check["entries"].values()) == answer["new"]
     assert run(log, "settings", "tolerance_hz", "0,8").returncode == 0
     assert json.loads(run(log, "settings", "--json").stdout)["tolerance_hz"] == 0.8
     assert json.loads(run(log, "settings", "ratio_d", "--json").stdout) == {"ratio_d": "4/3"}

@@ -13,6 +13,7 @@ from trimfit.log.journal import Journal
 from trimfit.session.fit import CARD, outlier_marks
 from trimfit.session.policies import costs_of
 from trimfit.session.session import Session
+from trimfit.verbs.check import marks as check_marks
 from trimfit.verbs.learn import learn
 
 
@@ -40,9 +41,27 @@ def test_one_slipped_note_is_named_and_a_whole_reading_of_another_reed_is_asked_
     with Journal(shop) as journal:
         marks = {mark.entry: mark for mark in outlier_marks(journal)}
     assert marks[one.entry].reed == first.reed
-    assert marks[one.entry].sentence == "c lies far from what all other readings predict, and counts for little"
+    assert marks[one.entry].sentence == "C lies far from what all other readings predict, and counts for little"
     assert marks[whole.entry].sentence.startswith("the whole reading lies far from")
     assert marks[whole.entry].sentence.endswith("was it another reed?")
+    with Journal(shop) as journal:
+        journal.amend(one.entry, replace(one.record, notes_hz=first.notes_hz))
+        assert whole.entry in {mark.entry for mark in outlier_marks(journal)}
+        assert one.entry not in {mark.entry for mark in check_marks(journal)}
+
+
+def test_two_notes_that_lie_far_off_are_said_of_in_the_plural(shop: Path) -> None:
+    with Journal(shop) as journal:
+        last = next(
+            h for h in journal.of_reeds(None) if len(h.readings) > 2 and len(h.readings[-1].record.notes_hz) == 9
+        )
+        read = last.readings[-1].record
+        slipped = {**read.notes_hz, "c": read.notes_hz["c"] * 1.06, "high_g": read.notes_hz["high_g"] * 0.94}
+        two = journal.append(replace(read, taken_at=f"{read.taken_at[:10]}T19:00", notes_hz=slipped))
+    on(shop, learn)
+    with Journal(shop) as journal:
+        (mark,) = [mark for mark in outlier_marks(journal) if mark.entry == two.entry]
+    assert mark.sentence == "C and high G lie far from what all other readings predict, and count for little"
 
 
 def test_without_a_fit_nothing_is_marked(tmp_path: Path) -> None:

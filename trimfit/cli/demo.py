@@ -44,7 +44,7 @@ def _as_json(made: Demo) -> dict[str, Any]:
         "page": str(made.page),
         "pictures": made.pictures,
         **{name: getattr(counts, name) for name in ("new", "known", "refused")},
-        "doubtful": len(made.taken.marks),
+        "doubtful": made.marks,
         "work": made.work,
         "drifted": [{name: getattr(batch, name) for name in of_batch} for batch in made.drifted],
         "ask": made.asked,
@@ -70,8 +70,8 @@ def _lines(made: Demo, called: str) -> list[str]:
     readings = counts.by_kind.get("readings.csv", (0, 0))[0]
     lines = [
         "This shop is invented; its log is like one that a spreadsheet kept.",
-        f"Taken in: {reeds:,} reeds, {readings:,} readings, {counts.new:,} entries in all; "
-        f"{len(made.taken.marks)} of them doubtful, kept and marked.",
+        f"Taken in: {reeds:,} reeds, {readings:,} readings, {counts.new:,} entries in all, "
+        f"with {made.marks} marks of doubt: trimfit check lists them.",
         "",
         f"The run in hand on {made.as_of}, most urgent first",
         *work_list(made.work),

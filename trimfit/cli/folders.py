@@ -84,7 +84,7 @@ def _marked(taken: Taken, words: str) -> list[str]:
         return []
     shown, more = taken.marks[:MARKS_SHOWN], len(taken.marks) - MARKS_SHOWN
     return [
-        f"{len(taken.marks):,} {words if len(taken.marks) != 1 else words.replace('entries', 'entry', 1)}:",
+        f"{len(taken.marks):,} {words if len(taken.marks) != 1 else words.replace('marks', 'mark', 1)}:",
         *(f"  {mark.entry}  {short(mark.reed)}  {' '.join(mark.sentence.split())}" for mark in shown),
         *([f"  … and {more:,} more: trimfit check"] if more > 0 else []),
     ]
@@ -138,7 +138,7 @@ def _imported(taken: Taken, folder: Path) -> list[str]:
     if taken.passed_over:
         shown = ", ".join(short(name) for name in taken.passed_over)
         lines.append(f"  not taken, being no file of a log folder: {shown}")
-    return lines + _marked(taken, "doubtful entries, kept and marked")
+    return lines + _marked(taken, "marks of doubt on entries, which were kept")
 
 
 @app.command()
@@ -222,6 +222,10 @@ def merge(
 
 def _merged(taken: Taken, other: Path) -> list[str]:
     lines = _counted(taken, "merge", other)
+    aside = sum(len(conflict.aside) for conflict in taken.counts.conflicts)
+    if left_out := taken.counts.refused - aside:
+        entries = "1 entry" if left_out == 1 else f"{left_out:,} entries"
+        lines.append(f"  refused: {aside:,} in conflict (taken in, and set aside), {entries} of settings (left out)")
     lines += [line for one in taken.counts.renamed for line in _renamed(one)]
     lines += [
         f"{pair.setting} is {pair.here} here and {pair.there} in {short(other.name)}: {pair.here} "

@@ -319,21 +319,23 @@ def outlier_marks(journal: Journal) -> list[Mark]:
 
     Readings whose A's do not balance are left to the rule that says so.
     """
-    from trimfit.base.pitch import OUTPUTS
+    from trimfit.base.pitch import OUTPUT_WORDS, OUTPUTS
     from trimfit.entry.doubt_marks import Mark
 
     model = kept_model(journal)  # one that cannot be read back is fitted anew when something is asked
-    if model is None:
+    if model is None or not model.low_weight:
         return []
     out = []
+    reed_of = dict(journal.columns("reading", ["entry", "reed"]))  # a reading that was struck since is none of them
     for entry, weights in model.low_weight.items():
-        low = [name.replace("_", " ") for name, weight in zip(OUTPUTS, weights, strict=True) if weight < SET_ASIDE]
-        reed = journal.reed_of_entry(entry)
+        low = [OUTPUT_WORDS[name] for name, weight in zip(OUTPUTS, weights, strict=True) if weight < SET_ASIDE]
+        reed = reed_of.get(entry)
         if not low or not reed:
             continue
         whole = len(low) >= WHOLE_READING
-        what = "the whole reading lies" if whole else f"{' and '.join(low)} lie{'s' if len(low) == 1 else ''}"
+        what = "the whole reading" if whole else " and ".join((*([", ".join(low[:-1])] if low[1:] else []), low[-1]))
+        s = "s" if whole or len(low) == 1 else ""
         than = "; was it another reed?" if whole else ""
-        sentence = f"{what} far from what all other readings predict, and counts for little{than}"
+        sentence = f"{what} lie{s} far from what all other readings predict, and count{s} for little{than}"
         out.append(Mark(entry, reed, "not-borne-out", sentence))
     return out

@@ -10,6 +10,7 @@ from trimfit.base.progress import Progress
 from trimfit.entry.doubt_marks import Mark, accepted, bad_values, in_conflict, rule_marks, struck_names
 from trimfit.log.entry_kinds import KINDS
 from trimfit.log.file.integrity import damage
+from trimfit.log.instants import MADE_AT
 from trimfit.log.journal import Journal
 from trimfit.session.fit import outlier_marks
 
@@ -40,5 +41,7 @@ def check(log: Path, progress: Progress | None = None) -> Checked:
         if found:
             return Checked(tuple(found), ())
         entries = {name: journal.count(name) for name in KINDS}
+        # The zone that a log was given when it was made is nobody's entry, here as in an import.
+        entries["setting"] -= sum(at == MADE_AT for (at,) in journal.columns("setting", ["set_at"]))
         conflicts = in_conflict(journal.conflicts())
         return Checked((), (*conflicts, *marks(journal)), entries)

@@ -14,6 +14,7 @@ from trimfit.review.results import BatchDrift
 from trimfit.session.demo_shop import demo_shop
 from trimfit.session.session import Session
 from trimfit.verbs import ask, import_export, learn
+from trimfit.verbs.check import marks
 from trimfit.verbs.import_export import Taken
 from trimfit.verbs.reviews import batches as reviews_batches
 from trimfit.verbs.reviews import report
@@ -34,7 +35,7 @@ report/        the report: open index.html, the pictures stand beside it
 class Demo:
     """What the demo made and found: where it lies, what was taken in, the work list, the batches, one full answer.
 
-    as_of: the day of the log's last reading, which the answers are for."""
+    as_of: the day of the log's last reading, which the answers are for. marks: how many `check` lists."""
 
     folder: Path
     log: Path
@@ -45,6 +46,7 @@ class Demo:
     batches: tuple[BatchDrift, ...]
     asked: Advice | None
     as_of: str = ""
+    marks: int = 0
 
     @property
     def drifted(self) -> tuple[BatchDrift, ...]:
@@ -88,5 +90,6 @@ def make(folder: Path, progress: Progress) -> Demo:
         work = ask.ask_all(session, at_s=at_s)
         batches = reviews_batches.batches(session)
         pages = report.write_report(session, folder / REPORT, shop=SHOP, at_s=at_s)
+        found = len(marks(session.journal))
     asked = next((advice for advice in work if advice.action == "trim"), None)
-    return Demo(folder, log, pages[0], len(pages) - 1, taken, tuple(work), tuple(batches), asked, as_of)
+    return Demo(folder, log, pages[0], len(pages) - 1, taken, tuple(work), tuple(batches), asked, as_of, found)

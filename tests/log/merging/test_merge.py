@@ -159,6 +159,24 @@ def test_what_is_no_log_is_not_merged(benches: list[Path], tmp_path: Path) -> No
         assert journal.last_seq() == before
 
 
+def test_what_keeps_this_log_from_being_written_is_said_of_this_log(benches: list[Path], tmp_path: Path) -> None:
+    theirs = bench(tmp_path / "long", Chanter("CH-2", remark="long " * 5000))
+    with Journal(benches[0]) as journal:
+        pages = journal._connection.execute("PRAGMA page_count").fetchone()[0]
+        journal._connection.execute(f"PRAGMA max_page_count = {pages}")  # its disk is full once the merge has begun
+        with pytest.raises(TrimfitError, match="the disk is full") as caught:
+            merge_logs(journal, theirs)
+        assert caught.value.where == str(benches[0])
+
+
+def test_a_file_that_is_no_log_is_not_taken_for_this_benchs_own(benches: list[Path], tmp_path: Path) -> None:
+    (tmp_path / "notalog.tsv").write_text("reed\tf\nR-1\t780\n" * 50)
+    with Journal(benches[0]) as journal, pytest.raises(LogError, match="is not a trimfit log") as caught:
+        merge_logs(journal, tmp_path / "notalog.tsv")
+    assert "--log" not in caught.value.remedy
+    assert "merge takes another bench's log" in caught.value.remedy
+
+
 def test_a_damaged_log_is_not_merged(benches: list[Path]) -> None:
     with contextlib.closing(sqlite3.connect(benches[1])) as connection, connection:
         connection.execute("DROP TRIGGER reeds_no_update")

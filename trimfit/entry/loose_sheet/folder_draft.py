@@ -176,7 +176,7 @@ def _write(
         if faults:
             takes = [f"An import would refuse it: {len(faults)} fault{'s' * (len(faults) > 1)}.", *faults[:20]]
         else:
-            takes = [f"An import into a new log takes it: {entries:,} entries, {len(doubts):,} of them doubtful."]
+            takes = [f"An import into a new log takes it: {entries:,} entries, {len(doubts):,} doubts about them."]
         takes += [f"  {line}" for line in doubts[:20]]
         page = tuple(page_lines(sheet.name, notes, counts, cells, takes))
         (beside / PAGE).write_text("\n".join(page) + "\n", encoding="utf-8")

@@ -18,7 +18,7 @@ from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.entry_rows import insert_sql, stored
 from trimfit.log.file.integrity import is_itself, strange_tables, value_fault
 from trimfit.log.file.side_files import to_read
-from trimfit.log.file.store import look_before, named_as, opening
+from trimfit.log.file.store import look_before, named_as, opening, translated
 from trimfit.log.file.unfinished_files import backed_up
 from trimfit.log.instants import MADE_AT, zone_of
 from trimfit.log.journal import Journal
@@ -27,6 +27,7 @@ from trimfit.log.merging.rename import carry, planned_renames
 from trimfit.log.queries import count_of, is_struck, quoted
 
 CHUNK = 5000
+_TAKES = "merge takes another bench's log; import takes a CSV folder, draft a loose sheet"
 
 
 def merge_logs(
@@ -40,20 +41,21 @@ def merge_logs(
     or holds what no log holds: tables of another make, an entry that is not what its id says, a value that cannot be.
     """
     other = Path(other)
-    with _opened(other) as theirs, journal.writing() as connection, theirs.reading() as source:
-        _refuse_strange(source, other)
+    # What goes wrong in a transaction is said of its log: this log's is the inner one, for it is the one written.
+    with _opened(other) as theirs, theirs.reading() as source, journal.writing() as connection:
         seq = journal.last_seq()
         zone = zone_of(connection)
         tally: dict[str, tuple[int, int]] = {}
-        whole = sum(count_of(source, kind) for kind in KINDS.values())
-        done = 0
-        plan = planned_renames(connection, source, renames or {})
-        apart = settings.apart(journal.settings(), theirs.settings()) if seq else ()
-        kept_out = _entries_of_settings(source, [one.setting for one in apart])
-        refused = 0
+        with translated(theirs.path):
+            _refuse_strange(source, other)
+            whole = sum(count_of(source, kind) for kind in KINDS.values())
+            plan = planned_renames(connection, source, renames or {})
+            apart = settings.apart(journal.settings(), theirs.settings()) if seq else ()
+            kept_out = _entries_of_settings(source, [one.setting for one in apart])
+        done = refused = 0
         for kind in KINDS.values():
             new, seen = 0, 0
-            for rows in _chunks(source, kind):
+            for rows in _chunks(theirs.path, source, kind):
                 rows, out = _parted(kind, rows, kept_out)
                 refused += out
                 fresh = _fresh(journal, kind, rows, other, source)
@@ -90,21 +92,29 @@ def _opened(path: Path) -> Iterator[Journal]:
     if not path.exists():
         raise LogError("there is no log here", str(path), "check the path of the other log")
     if path.is_dir():
-        raise LogError("is a folder, not a log", str(path), "import takes folders, merge takes logs")
+        raise LogError("is a folder, not a log", str(path), _TAKES)
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / "copy"
-        with opening(path):
-            held = look_before(path)
-            with to_read(path, held=held) as source:
-                backed_up(source, copy)
+        try:
+            with opening(path):
+                held = look_before(path)
+                with to_read(path, held=held) as source:
+                    backed_up(source, copy)
+        except LogError as error:
+            # the remedy would be for this bench's own log
+            raise LogError(error.what, error.where, _TAKES if "--log" in error.remedy else error.remedy) from error
         with named_as(copy, path), Journal(copy) as journal:
             yield journal
 
 
-def _chunks(source: sqlite3.Connection, kind: Kind) -> Iterator[list[tuple[Any, ...]]]:
-    cursor = source.execute(f"SELECT entry, generation, {quoted(kind.names)} FROM {kind.table} ORDER BY seq")
-    while rows := cursor.fetchmany(CHUNK):
+def _chunks(path: Path, source: sqlite3.Connection, kind: Kind) -> Iterator[list[tuple[Any, ...]]]:
+    with translated(path):
+        cursor = source.execute(f"SELECT entry, generation, {quoted(kind.names)} FROM {kind.table} ORDER BY seq")
+        rows = cursor.fetchmany(CHUNK)
+    while rows:
         yield rows
+        with translated(path):
+            rows = cursor.fetchmany(CHUNK)
 
 
 def _refuse_strange(source: sqlite3.Connection, path: Path) -> None:
