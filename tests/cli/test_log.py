@@ -432,3 +432,52 @@ def test_a_number_of_other_length_is_not_meant(bench: Typed) -> None:
 )
 def test_what_was_read_is_named(bench: Typed, words: list[str], said: str) -> None:
     assert bench.json("log", "reading", "R-1", *words)["read"].endswith(f": {said}")
+
+
+def test_a_reed_that_left_the_bench_good_is_asked_about_when_it_is_read_or_cut(bench: Typed) -> None:
+    """A wrong name passed: the log knew that the reed was gone."""
+    bench.say("log", "reading", "R-1", "f=782.1", "e=705.9", "--at", "2026-03-01T10:00")
+    bench.say("log", "outcome", "R-1", "good", "--at", "2026-03-02T10:00")
+    before = bench.json("log", "reading", "R-1", "f=782", "e=705.9", "--at", "2026-03-01T11:00")
+    assert "left-bench" not in [one["kind"] for one in before["doubts"]]
+    read = bench.json("log", "reading", "R-1", "f=782.2", "e=705.9", "--at", "2026-03-03T10:00")
+    cut = bench.json("log", "trim", "R-1", "0.1", "--at", "2026-03-03T10:05")
+    for said, done in ((read, "read"), (cut, "cut")):
+        (doubt,) = [one for one in said["doubts"] if one["kind"] == "left-bench"]
+        assert doubt["sentence"] == f"R-1 had left the bench good (2026-03-02 10:00); was it R-1 that was {done}?"
+    marked = {mark["entry"] for mark in bench.json("check")["marks"] if mark["kind"] == "left-bench"}
+    assert marked == {read["entry"], cut["entry"]}
+    # One that came back is at the bench again.
+    bench.say("log", "event", "R-1", "came back flat", "--at", "2026-03-04T10:00")
+    again = bench.json("log", "reading", "R-1", "f=781", "e=705.9", "--at", "2026-03-04T10:05")
+    assert "left-bench" not in [one["kind"] for one in again["doubts"]]
+
+
+def test_what_was_done_before_a_reed_was_made_is_asked_about(bench: Typed) -> None:
+    bench.say("log", "reed", "R-1", "--made-on", "2026-03-02")
+    (doubt,) = bench.json("log", "trim", "R-1", "0.1", "--at", "2026-03-01T23:30")["doubts"]
+    assert (doubt["kind"], doubt["column"]) == ("before-made", "done_at")
+    assert doubt["sentence"] == "2026-03-01 23:30 is before R-1 was made (2026-03-02); are reed and date right?"
+    for time in ("2026-03-02", "2026-03-02T00:01"):
+        assert bench.json("log", "event", "R-1", "soaked", "--at", time)["doubts"] == []
+
+
+def test_a_humidity_that_is_a_share_is_asked_about(bench: Typed) -> None:
+    """As a sheet's percent format keeps 50 %; was taken as half a per cent."""
+    said = bench.json("log", "reading", "R-1", "crow=C+22", "--humidity", "0,5")
+    assert said["doubt"] == "A humidity of 0.5 % is drier than air gets; was it 50 %?"
+    assert bench.json("log", "reading", "R-1", "crow=C+21", "--humidity", "50")["doubt"] is None
+
+
+def test_a_sheet_s_readings_are_marked_for_the_same(bench: Typed, tmp_path: Path) -> None:
+    (tmp_path / "shop").mkdir()
+    for name, text in {
+        "reeds.csv": "reed,reed_type,batch,made_on\nR-7,moulded,B-1,2026-03-02\n",
+        "readings.csv": "reed,taken_at,crow_hz,humidity_pct\n"
+        "R-7,2026-03-01T10:00,523,\nR-7,2026-03-03T10:00,523.5,0.5\nR-7,2026-03-09T10:00,524,50\n",
+        "outcomes.csv": "reed,at,outcome\nR-7,2026-03-08T10:00,good\n",
+    }.items():
+        (tmp_path / "shop" / name).write_text(text)
+    found = bench.json("import", str(tmp_path / "shop"))["doubts"]
+    assert sorted(one["kind"] for one in found) == ["before-made", "humidity-share", "left-bench"]
+    assert bench.json("import", str(tmp_path / "shop"))["doubts"] == []

@@ -15,9 +15,11 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import short
-from trimfit.base.iso_dates import DAY_S, at_s
+from trimfit.base.iso_dates import DAY_S, at_s, has_offset, local_minute, own_minute
 from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
+from trimfit.entry.entry_times import CLOCKS_APART_S
 from trimfit.entry.typing_slips import AS_SOUNDING, Typed, outputs_cents, rough_expectation, since_event, slip_doubts
+from trimfit.log.entry_kinds import kind_of_record
 from trimfit.log.settings import scale_of
 
 if TYPE_CHECKING:
@@ -40,7 +42,7 @@ GAP_WIDE_CENTS = 150.0
 MOVED = "misread-or-moved"
 # The kinds of doubt about a reading that no posterior takes back: slips by an octave, and what is odd about it by
 # itself.
-PLAIN = frozenset({"octave", "swapped", "twice", "gap-wide", "a-unbalanced"})
+PLAIN = frozenset({"octave", "swapped", "twice", "gap-wide", "a-unbalanced", "humidity-share"})
 # The same entry of a reed, with nothing logged between, is asked about within this time.
 TWICE_S = 60.0
 # Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
@@ -88,6 +90,7 @@ def reading_doubts(
     if moved is not None and not any(by_itself):
         return [moved]
     found = [*by_itself, _g_octave_against_gap(reading, settings, scale), _gap_opened(reading, history, scale)]
+    found.append(humidity_doubt(reading.humidity_pct))
     return [doubt for doubt in found if doubt is not None]
 
 
@@ -188,12 +191,62 @@ def _same_values(one: Reading | Trim, other: object) -> bool:
 
 
 def ahead_doubt(instant_s: float, time: str, column: str, now_s: float) -> list[Doubt]:
-    """The doubt about an entry whose time is more than a day ahead of now, if it is; both in seconds since 1970 UTC."""
-    days = (instant_s - now_s) / DAY_S
-    if days <= 1.0:
+    """The doubt about an entry whose time is yet to come, if it is; both instants in seconds since 1970 UTC.
+
+    A time without an offset may be on a clock that is up to a day ahead.
+    """
+    ahead_s = instant_s - now_s
+    if ahead_s <= (CLOCKS_APART_S if has_offset(time) else DAY_S):
         return []
+    if ahead_s <= DAY_S:
+        return [Doubt("time-ahead", column, f"{local_minute(time)} is still to come; is the time right?")]
+    days = ahead_s / DAY_S
     far = f"{days / 365.25:.0f} years" if days >= 700.0 else f"{days:.0f} days"
     return [Doubt("time-ahead", column, f"{_clock(time)} is {far} ahead of now; is the date right?")]
+
+
+def when_doubts(
+    record: Reading | Trim | Event | Outcome, history: ReedHistory, settings: Settings, now_s: float
+) -> list[Doubt]:
+    """All doubts about when an entry not yet logged is said to be: yet to come, before its reed was made, or after that
+    had left the bench, when its name may be a slip. now_s: in seconds since 1970 UTC."""
+    kind = kind_of_record(record)
+    column = kind.time or ""
+    time = str(getattr(record, column))
+    then_s = at_s(time, settings.time_zone)
+    found = ahead_doubt(then_s, time, column, now_s)
+    found += before_made_doubt(record.reed, time, column, history.reed.record.made_on)
+    gone = history.outcome
+    if gone is not None and not any(event.at_s > gone.at_s for event in history.events):
+        found += after_leaving_doubt(kind.name, record.reed, then_s, gone.record.outcome, gone.record.at, gone.at_s)
+    return found
+
+
+def before_made_doubt(reed: str, time: str, column: str, made_on: str | None) -> list[Doubt]:
+    """The doubt about an entry of a day before its reed was made, if it is."""
+    if made_on is None or own_minute(time)[: len(made_on)] >= made_on:
+        return []
+    sentence = f"{_clock(time)} is before {short(reed)} was made ({made_on}); are reed and date right?"
+    return [Doubt("before-made", column, sentence)]
+
+
+def after_leaving_doubt(kind: str, reed: str, then_s: float, outcome: str, left_at: str, left_s: float) -> list[Doubt]:
+    """The doubt about a reading or a trim of a reed that had left the bench good or lost; instants in seconds since
+    1970 UTC."""
+    if kind not in ("reading", "trim") or outcome not in ("good", "lost") or then_s <= left_s:
+        return []
+    done = "read" if kind == "reading" else "cut"
+    name = short(reed)
+    sentence = f"{name} had left the bench {outcome} ({own_minute(left_at)}); was it {name} that was {done}?"
+    return [Doubt("left-bench", "reed", sentence)]
+
+
+def humidity_doubt(humidity_pct: float | None) -> Doubt | None:
+    """The doubt about a humidity that is a share, as a sheet's percent format keeps it."""
+    if humidity_pct is None or not 0.0 < humidity_pct <= 1.0:
+        return None
+    sentence = f"A humidity of {humidity_pct:g} % is drier than air gets; was it {100.0 * humidity_pct:g} %?"
+    return Doubt("humidity-share", "humidity_pct", sentence)
 
 
 def _gap_wide(reading: Reading, scale: Mapping[str, Fraction]) -> Doubt | None:

@@ -16,7 +16,7 @@ from trimfit.base.errors import command, short
 from trimfit.base.iso_dates import at_s, local_now
 from trimfit.base.pitch import NOTES
 from trimfit.base.time_zones import machine_zone
-from trimfit.entry.checks import ahead_doubt, unbalanced
+from trimfit.entry.checks import after_leaving_doubt, ahead_doubt, before_made_doubt, humidity_doubt, unbalanced
 from trimfit.entry.similar_names import twins
 from trimfit.log import whole_days
 from trimfit.log.entry_kinds import KINDS
@@ -79,13 +79,13 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
     """What the rules find doubtful among the entries after `after_seq`, in the order they came."""
     settings, scale = journal.settings(), journal.scale()
     marks: list[Mark] = []
-    names = ["entry", "reed", "low_a_hz", "high_a_hz", "pressure_kpa", "taped", "crow_hz"]
+    names = ["entry", "reed", "low_a_hz", "high_a_hz", "pressure_kpa", "taped", "crow_hz", "humidity_pct"]
     rows = journal.columns("reading", names, after_seq=after_seq)
     # What is usual is asked of the whole log, not only of what is new.
     every = rows if not after_seq or not rows else journal.columns("reading", names)
     crows = [row[6] for row in every if row[6] is not None]
     usual_crow = median(crows) if len(crows) >= FEWEST_TRIMS else None
-    for entry, reed, low_a, high_a, pressure_kpa, taped, crow in rows:
+    for entry, reed, low_a, high_a, pressure_kpa, taped, crow, humidity_pct in rows:
         if low_a is not None and high_a is not None and not (taped and {"low_a", "high_a"} & {*taped.split()}):
             over_hz = unbalanced(low_a, high_a, pressure_kpa, settings, scale)
             if over_hz is not None:
@@ -95,8 +95,11 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
         if crow is not None and usual_crow is not None and not CROW_OCTAVE[0] < crow / usual_crow < CROW_OCTAVE[1]:
             sentence = f"a crow of {crow:.5g} Hz, where {usual_crow:.4g} Hz is usual; is it an octave off?"
             marks.append(Mark(entry, reed, "crow-octave", sentence))
+        if dry := humidity_doubt(humidity_pct):
+            marks.append(Mark(entry, reed, dry.kind, dry.sentence))
     marks += _long_trims(journal, after_seq)
     marks += _in_no_chanter(journal, after_seq)
+    marks += _of_no_such_reed(journal, after_seq)
     return [*marks, *_names_twice(journal, after_seq), *_of_times(journal, settings, after_seq)]
 
 
@@ -118,6 +121,29 @@ def _in_no_chanter(journal: Journal, after_seq: int) -> Iterator[Mark]:
                 "all: fill the column chanter in readings.csv and import the folder into a new log"
             )
         yield Mark(entry, reed, "no-chanter", sentence)
+
+
+def _of_no_such_reed(journal: Journal, after_seq: int) -> Iterator[Mark]:
+    """Entries of a reed that was not made yet then, or readings and trims of one that had left the bench."""
+    made_on = dict(journal.columns("reed", ["reed", "made_on"]))
+    left: dict[str, tuple[str, str, float]] = {}
+    for reed, outcome, at, then_s in journal.columns("outcome", ["reed", "outcome", "at", "at_s"]):
+        if reed not in left or then_s >= left[reed][2]:
+            left[reed] = outcome, at, then_s
+    back = {
+        reed for reed, then_s in journal.columns("event", ["reed", "at_s"]) if reed in left and then_s > left[reed][2]
+    }
+    for kind in KINDS.values():
+        if not kind.time or "reed" not in kind.names:
+            continue
+        for entry, reed, time, then_s in journal.columns(
+            kind.name, ["entry", "reed", kind.time, "at_s"], after_seq=after_seq
+        ):
+            found = before_made_doubt(reed, time, kind.time, made_on.get(reed))
+            if reed in left and reed not in back:
+                found += after_leaving_doubt(kind.name, reed, then_s, *left[reed])
+            for doubt in found:
+                yield Mark(entry, reed, doubt.kind, doubt.sentence)
 
 
 def _names_twice(journal: Journal, after_seq: int) -> Iterator[Mark]:

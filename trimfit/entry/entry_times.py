@@ -8,7 +8,6 @@ from typing import Any
 
 from trimfit.base.errors import InputError, command, short
 from trimfit.base.iso_dates import (
-    DAY_S,
     as_iso,
     at_s,
     has_offset,
@@ -133,9 +132,6 @@ def place(
     if there:
         text = later_text(there[-1].at_s)
         where = where or f"after the {_words(there[-1], now)}"
-    if CLOCKS_APART_S < typed_s - at_s(now) <= DAY_S:  # further ahead is asked about
-        ahead = f"{local_minute(text)} is still to come"
-        where = f"{where}; {ahead}" if where else ahead
     if not has_offset(as_iso(at)) and (other := other_offset(text)):
         twice = f"that hour came twice: taken as {text[:16]}{text[-6:]}, not {other}"
         where = f"{where}; {twice}" if where else twice

@@ -114,9 +114,9 @@ def log_reading(
             "remark": remark,
         }
         reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
-        reading, where, ahead = _placed(journal, history, reading, at or line.at, after)
+        reading, where, by_time = _placed(journal, history, reading, at or line.at, after)
         found = plain_reading_doubts(reading, history, journal.settings())
-        found += [*ahead, *read_in_doubts(journal, reading, history, named=said)]
+        found += [*by_time, *read_in_doubts(journal, reading, history, named=said)]
         if found and not sure:
             raise Doubtful(found, measured=True)
         kept = keep(journal, reading, reading.reed, found)
@@ -205,12 +205,12 @@ def log_trim(
             asked_mm=_number("--asked", asked, in_mm=True),
             remark=remark,
         )
-        trim, where, ahead = _placed(journal, history, trim, at, after)
+        trim, where, by_time = _placed(journal, history, trim, at, after)
         # A length typed twice over, as taken and as asked, is a slip all the same where no cut was ever so long.
         asked_mm, (longest_mm, _) = trim.asked_mm, journal.latest_cuts(history.reed.record.reed_type)
         if asked_mm is not None and asked_mm > max(longest_mm or 0.0, LONGEST_UNASKED_MM):
             asked_mm = None
-        found = [*cut_doubts(journal, trim, history, advised_mm=asked_mm), *ahead]
+        found = [*cut_doubts(journal, trim, history, advised_mm=asked_mm), *by_time]
         _or_ask(found, sure)
         kept = keep(journal, trim, trim.reed, found)
         return dataclasses.replace(kept, note=where, read=what_was_taken(trim))
@@ -271,8 +271,8 @@ def log_outcome(
                 saved(kept)
             return kept
         entry = Outcome(history.reed.record.reed, "", outcome, remark)
-        entry, where, ahead = _placed(journal, history, entry, at, after)
-        found = [*outcome_doubts(entry, history, journal.settings()), *ahead]
+        entry, where, by_time = _placed(journal, history, entry, at, after)
+        found = [*outcome_doubts(entry, history, journal.settings()), *by_time]
         _or_ask(found, sure)
         kept = keep_outcome(journal, entry, found)
         kept = dataclasses.replace(kept, note=_notes(where, kept.note))
@@ -621,10 +621,10 @@ def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any],
 def _placed(
     journal: Journal, history: ReedHistory, record: T, at: str | None, after: str | None
 ) -> tuple[T, str, list[Doubt]]:
-    """A record with its time: as typed, or right after an entry, else now; where that puts it; and the doubt about a
-    time that is yet to come, if it is one."""
-    from trimfit.base.iso_dates import at_s, local_now
-    from trimfit.entry.checks import ahead_doubt
+    """A record with its time: as typed, or right after an entry, else now; where that puts it; and what is doubtful in
+    that time."""
+    from trimfit.base.iso_dates import local_now, now_s
+    from trimfit.entry.checks import when_doubts
     from trimfit.entry.entry_times import ELSEWHERE, place
 
     def record_at(time: str) -> Any:
@@ -637,10 +637,10 @@ def _placed(
     if day is not None and isinstance(record, Reading) != isinstance(day.record, Reading):
         # Of two on one day the log keeps no order unless both have a time: the first gets that of its day's beginning.
         at_midnight = {_time_column(day.record): f"{day.at}T00:00"}
-        timed: Any = dataclasses.replace(day.record, **at_midnight)  # type: ignore[arg-type]
-        tail += f", which stands at 00:00 of its day now: {journal.amend(day.entry, timed, doubts=day.doubts).entry}"
-    ahead = ahead_doubt(at_s(placed.at, zone), placed.at, _time_column(record), at_s(local_now()))
-    return record_at(placed.at), placed.where + tail, ahead
+        before: Any = dataclasses.replace(day.record, **at_midnight)  # type: ignore[arg-type]
+        tail += f", which stands at 00:00 of its day now: {journal.amend(day.entry, before, doubts=day.doubts).entry}"
+    timed = record_at(placed.at)
+    return timed, placed.where + tail, when_doubts(timed, history, journal.settings(), now_s())
 
 
 def _time_column(record: object) -> str:

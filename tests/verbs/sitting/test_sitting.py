@@ -11,7 +11,7 @@ import pytest
 
 from tests.verbs.sitting.fakes import CUT, Clock, StatedBench, play, seated, shop_log
 from trimfit.base.errors import InputError, LogError, TrimfitError
-from trimfit.base.records import Doubt, Order, Reading, Reed, ReedHistory, Trim
+from trimfit.base.records import Doubt, Order, Outcome, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.sitting import COMMANDS, Sitting
 from trimfit.verbs.wording import HELP, closing_line
@@ -430,7 +430,7 @@ def test_a_reed_that_has_left_says_why_there_is_no_answer(journal: Journal) -> N
     assert play(sitting, "0.1") == ["first this: y logs it, n drops it"]
     assert play(sitting, "no") == ["not logged"]
     play(sitting, "good", "y", "reed R-1")
-    said = play(sitting, FIRST)
+    said = play(sitting, FIRST, "y")
     entry = journal.of_reed("R-1").outcome
     assert entry is not None
     assert said[-1] == f"> left the bench: good. To go on with it: strike {entry.entry[:10]}"
@@ -687,3 +687,14 @@ def test_what_the_bar_shows_is_in_the_help() -> None:
 def test_the_help_has_every_word_of_the_bench() -> None:
     words = {*COMMANDS} - {"exit", "to-stock"}  # second names of quit and stock
     assert words - {*re.findall(r"[\w?]+", HELP)} == set()
+
+
+def test_a_reed_that_has_left_is_asked_about_before_a_cut_is_logged(journal: Journal) -> None:
+    journal.append(Outcome("R-1", "2026-03-01T10:00+00:00", "good"))
+    sitting = seated(journal)
+    play(sitting, "reed R-1")
+    assert play(sitting, "0.1") == [
+        "? R-1 had left the bench good (2026-03-01 10:00); was it R-1 that was cut?",
+    ]
+    play(sitting, "n")
+    assert journal.count("trim") == 0

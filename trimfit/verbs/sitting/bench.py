@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.iso_dates import now_s
 from trimfit.base.records import Chanter, Doubt, Event, Outcome, Reading, Reed, ReedHistory, Trim
-from trimfit.entry.checks import outcome_doubts, reading_doubts
+from trimfit.entry.checks import outcome_doubts, reading_doubts, when_doubts
 from trimfit.entry.neighbours import ExpectedReading
 from trimfit.entry.similar_names import name_doubts
 from trimfit.entry.typing_slips import Typed
@@ -94,16 +95,18 @@ class Bench:
         """
         if isinstance(record, Reed | Chanter):
             return name_doubts(self.journal, record)[0]
-        if isinstance(record, Event):
-            return ()
         settings = self.session.settings
         history = history or self.history(record.reed)
+        by_time = when_doubts(record, history, settings, now_s())
+        if isinstance(record, Event):
+            return by_time
         if isinstance(record, Outcome):
-            return outcome_doubts(record, history, settings)
+            return [*outcome_doubts(record, history, settings), *by_time]
         if isinstance(record, Trim):
-            return cut_doubts(self.journal, record, history, advised_mm=advised_mm)
+            return [*cut_doubts(self.journal, record, history, advised_mm=advised_mm), *by_time]
         expected = self.expected(record)
-        return reading_doubts(record, history, settings, typed=Typed(heard, reference_hz), foreseen=expected)
+        typed = Typed(heard, reference_hz)
+        return [*reading_doubts(record, history, settings, typed=typed, foreseen=expected), *by_time]
 
     def append(self, record: Record, doubts: Sequence[Doubt], seen: ReedHistory | None = None) -> tuple[str, bool]:
         """Log a record durably, with its doubts; the entry's id, and whether it is new: the very same row may be there.
