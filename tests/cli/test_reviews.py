@@ -98,7 +98,7 @@ def test_chanters_of_the_demo(demo_log: Path) -> None:
     assert "knows no chanter 'CH-7 plain'; did you mean CH-07 plain?" in unknown.stderr
     said = run(demo_log, "review", "chanters").stdout
     assert "the evidence agrees:" in said
-    assert " Hz at 6.0 kPa; " in said
+    assert " Hz (6.0 kPa, 19.3 °C); " in said
 
 
 def test_a_chanter_read_twice_has_a_wide_answer(tmp_path: Path, demo_log: Path) -> None:

@@ -140,8 +140,8 @@ def _chanter(one: ChanterMap, asked: list[Narrowing]) -> list[str]:
 
     meets = "its meeting pitch is not known yet"
     if one.meet_pitch_hz:
-        kpa = f" at {one.pressure_kpa:.1f} kPa" if one.pressure_kpa else ""
-        meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{kpa}"
+        air = f" ({one.air_words()})" if one.air_words() else ""
+        meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{air}"
     kind = f" ({plain_name(one.kind)})" if one.kind else ""
     said = [f"{plain_name(one.chanter)}{kind}: {meets}; {one.why}"]
     said += [

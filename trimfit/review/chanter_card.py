@@ -69,8 +69,8 @@ def _facts(chanter: ChanterMap) -> list[tuple[str, str]]:
     facts = [("meets at", meets)]
     if chanter.told_pitch_hz:
         facts.append(("stated by its owner", f"{chanter.told_pitch_hz:.1f} Hz"))
-    if chanter.pressure_kpa:
-        facts.append(("blown at", f"{chanter.pressure_kpa:.1f} kPa"))
+    if chanter.air_words():
+        facts.append(("blown at", chanter.air_words()))
     for asked in chanter.asked[:_MOST_TYPES]:
         crow = f"{crow_label(asked.crow_hz.mean)}, {between(asked.crow_hz, 'Hz', 0)}"
         facts.append((f"crow, {plain(asked.reed_type, 14)}", crow))

@@ -276,8 +276,8 @@ class ChanterMap:
     """What one chanter asks for. `told_pitch_hz`: what the maker was told by its owner, if anything; `suits`: stock
     reeds for it, least to take off first; `stock`: the same with what `pick` says of them for `stock_for`, the order
     of this chanter that is due first, or where none is open, wherever F and E meet; `agrees`: the stated pitch, the
-    reed types and the G octave say the same; `pressure_kpa`: at which all of it is said, None where nobody ever logged
-    a pressure; `of_notes`: what `why` says of the notes."""
+    reed types and the G octave say the same; `pressure_kpa`, `temperature_c`: at which all of it is said, None where
+    nobody ever logged one; `of_notes`: what `why` says of the notes."""
 
     chanter: str
     readings: int = 0
@@ -296,6 +296,12 @@ class ChanterMap:
     of_notes: str = ""
     stock: tuple[StockReed, ...] = ()
     stock_for: str | None = None
+    temperature_c: float | None = None
+
+    def air_words(self) -> str:
+        """`6.0 kPa, 19.3 °C`: at what all of it is said; empty where nobody ever logged that."""
+        said = [f"{self.pressure_kpa:.1f} kPa"] if self.pressure_kpa else []
+        return ", ".join(said + ([f"{self.temperature_c:.1f} °C"] if self.temperature_c is not None else []))
 
     def stock_words(self, most: int) -> list[str]:
         """Some of the stock, each with what is to come off and its chance where that was worked out: `R-0183 0.07 mm

@@ -91,12 +91,11 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
                 text(sentence(one.why, LONGEST_WHY), LONGEST_WHY),
             )
         )
-    at_kpa = next((one.pressure_kpa for one in ranked if one.pressure_kpa), None)
-    kpa = f" at {at_kpa:.1f} kPa" if at_kpa else ""
+    air = ranked[0].air_words()
     heads = (
         "chanter",
         "readings",
-        f"meets at, Hz{kpa}",
+        f"meets at, Hz{f' ({air})' if air else ''}",
         "stated, Hz",
         "crow it asks for",
         "G octave from low A",

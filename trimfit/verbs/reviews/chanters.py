@@ -132,15 +132,16 @@ def chanter_review(journal: Journal, model: FittedModel, frame: pd.DataFrame) ->
     rows = {name: met.get(name, none) for name in names}
     values = {name: (_pitches(rows[name]), _crows(rows[name])) for name in names}
     spreads = _spreads(list(values.values()))
-    kpa = float(model.coding.pressure_kpa) if frame["pressure_kpa"].notna().any() else None
+    usual = {"pressure_kpa": model.coding.pressure_kpa, "temperature_c": model.coding.temperature_c}
+    kpa, deg_c = (float(usual[name]) if frame[name].notna().any() else None for name in usual)
     notes = notes_and_words(model, journal.scale())
-    found = [_chanter(name, rows[name], values[name], known.get(name), blanks, model, spreads, kpa) for name in names]
+    found = [_chanter(name, rows[name], values[name], known.get(name), blanks, model, spreads) for name in names]
     read = _notes_read(frame)
     for i, one in enumerate(found):
         of_chanter, words = notes.get(one.chanter, ((), ""))
         of_chanter = tuple(note for note in of_chanter if (one.chanter, note.note) in read)
         why = "; ".join(part for part in (one.why, words) if part)
-        found[i] = replace(one, notes=of_chanter, why=why, of_notes=words)
+        found[i] = replace(one, notes=of_chanter, why=why, of_notes=words, pressure_kpa=kpa, temperature_c=deg_c)
     return sorted(found, key=lambda one: (-one.readings, one.chanter))
 
 
@@ -276,7 +277,6 @@ def _chanter(
     stock: list[tuple[str, str, float]],
     model: FittedModel,
     spreads: tuple[ReedSpread, dict[str, ReedSpread]],
-    pressure_kpa: float | None,
 ) -> ChanterMap:
     notes = rows.where(np.isfinite(rows["gap"]) & rows["sound"])
     readings, reeds = len(notes["gap"]), len(np.unique(notes["reed_code"]))
@@ -312,7 +312,6 @@ def _chanter(
         suits=tuple(_suits(crows, stock, model)),
         why=why,
         agrees=agrees,
-        pressure_kpa=pressure_kpa,
         kind=stated.kind if stated is not None else None,
     )
 
