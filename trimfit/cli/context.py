@@ -67,6 +67,12 @@ def log_path(context: typer.Context) -> Path:
     return Path(context.obj)
 
 
+def here(path: Path) -> Path:
+    """A path as it is named from the folder worked in, where it lies in that."""
+    absolute = Path(os.path.abspath(path))
+    return absolute.relative_to(Path.cwd()) if absolute.is_relative_to(Path.cwd()) else path
+
+
 @contextmanager
 def may_make_log(context: typer.Context) -> Iterator[Path]:
     """The log that this call is about. Where the call makes it, stderr says so: its name may be a slip."""
@@ -74,7 +80,7 @@ def may_make_log(context: typer.Context) -> Iterator[Path]:
     known = os.path.exists(path)
     yield path
     if not known:
-        say(f"new log {path}", err=True)
+        say(f"new log {here(path)}", err=True)
 
 
 def session_of(context: typer.Context, as_json: bool, *, create: bool = False) -> AbstractContextManager[Session]:

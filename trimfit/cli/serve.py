@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 from typer import Option
 
-from trimfit.cli.context import app, log_path, option
+from trimfit.cli.context import app, here, log_path, option
 from trimfit.cli.output.screen import say
 
 DEFAULT_PORT = 8377
@@ -42,7 +42,7 @@ def serve(
     def announce(address: str) -> None:
         say(address)
         if not known:
-            say(f"new log {log}", err=True)
+            say(f"new log {here(log)}", err=True)
         if share:
             if sys.stdout.isatty():
                 from trimfit.web.square_code import square_text
