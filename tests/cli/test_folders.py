@@ -53,6 +53,20 @@ def run(log: Path, *words: str | Path, **more: object) -> subprocess.CompletedPr
     return done  # type: ignore[no-any-return]
 
 
+def test_heads_and_dates_of_a_sheet_kept_by_hand_are_hinted_at_and_sent_to_draft(tmp_path: Path, shop: Path) -> None:
+    (shop / "trims.csv").write_text("reed,Date,Taken mm,Meant mm\nR-1,2026-03-01,0.1,0.1\n")
+    lines = run(tmp_path / "log", "import", shop).stderr.splitlines()
+    assert "trims.csv:1: date: is no column of this file; did you mean done_at?" in lines
+    assert "trims.csv:1: taken mm: is no column of this file; did you mean length_mm?" in lines
+    assert "trims.csv:1: meant mm: is no column of this file; did you mean asked_mm?" in lines
+    draft = "a sheet of another form: trimfit draft SHEET FOLDER"
+    assert lines[-1] == draft
+    (shop / "trims.csv").write_text("reed,done_at,length_mm\nR-1,21/3/2026,0.1\n")
+    assert run(tmp_path / "log", "import", shop).stderr.splitlines()[-1] == draft
+    (shop / "trims.csv").write_text("reed,done_at,length_mm\nR-1,2026-03-21,wide\n")
+    assert draft not in run(tmp_path / "log", "import", shop).stderr
+
+
 def test_what_a_merge_refused_is_parted_into_what_it_is(tmp_path: Path) -> None:
     ours, theirs = tmp_path / "ours", tmp_path / "theirs"
     for log, batch, hz in ((ours, "B-1", "0.8"), (theirs, "B-2", "0.9")):
@@ -434,7 +448,7 @@ def test_of_many_faults_alike_ten_are_listed_and_the_rest_counted(tmp_path: Path
     (folder / "reeds.csv").write_text("reed,reed_type,batch\nR-1,m,B\n", encoding="utf-8")
     (folder / "readings.csv").write_text("reed,taken_at,crow_hz\n" + rows, encoding="utf-8")
     answer = run(tmp_path / "log", "import", folder)
-    *each, last = answer.stderr.splitlines()
+    *each, last, _ = answer.stderr.splitlines()
     assert len(each) == 10
     assert last.startswith("readings.csv: taken_at: 2 more like the 10 listed, lines 12 to 13; write it as 2026-03-01")
     assert len(json.loads(run(tmp_path / "log", "import", folder, "--json").stdout)["faults"]) == 12

@@ -38,6 +38,39 @@ NOTE_WORDS = {note.replace("_", mark): note for note in NOTES for mark in ("_", 
 }
 OTHER_WORDS = {word: key for word, key in _WORD_OF.items() if word not in NOTE_WORDS}
 
+# Words that people head columns with, besides the notes' own. "readings": its cells name their values themselves.
+_HEADED: dict[str, tuple[str, ...]] = {
+    "reed": (
+        *("reed", "no", "nr", "number", "reed no", "reed nr", "reed number", "reed name", "id", "reed id", "label"),
+        *("serial", "serial no"),
+    ),
+    "reed_type": ("type", "reed type", "kind", "sort", "kind of reed", "cane", "material"),
+    "batch": ("batch", "lot", "bundle", "batch no", "batch nr"),
+    "made_on": ("made", "made on", "date made", "day made"),
+    "blade_mm": ("blade", "blade length", "free blade"),
+    "weight": ("weight", "strength"),
+    "order": ("order", "order no", "for order"),
+    "day": ("date", "day", "when", "on", "taken at", "done at", "done", "read on", "date read"),
+    "clock": ("time", "hour", "clock", "at", "time of day"),
+    "chanter": ("chanter", "ch", "in chanter", "chanter no", "played in"),
+    "crow": ("crow", "cr", "crow note"),
+    "length_mm": (
+        *("took", "cut", "taken", "taken off", "took off", "cut off", "off", "trim", "trimmed", "length", "removed"),
+    ),
+    "lip_strokes": ("lip", "lips", "strokes", "lip strokes", "lip work"),
+    "asked_mm": ("asked", "asked for", "meant", "wanted", "planned"),
+    "pressure_kpa": ("pressure", "p", "press", "blowing pressure", "water", "water gauge"),
+    "temperature_c": ("temperature", "temp", "t", "air", "room", "room temp", "warmth"),
+    "humidity_pct": ("humidity", "rh", "h", "hum", "damp"),
+    "taped": ("taped", "tape"),
+    "reference_hz": ("ref", "reference", "reference pitch", "cents from"),
+    "outcome": ("outcome", "result", "verdict", "status", "end", "became"),
+    "remark": ("remark", "remarks", "note", "notes", "comment", "comments"),
+    "readings": ("readings", "reading", "values", "tuner"),
+}
+ROLE_OF = {word: role for role, words in _HEADED.items() for word in words}
+"""What a head says by a word that people use: a column of the log, or `day`, `clock`, `crow`, `readings`."""
+
 
 def key_of(text: str) -> tuple[str, ValueMeaning | None] | None:
     """The column that a word names, and how its suffix says the value is meant; None if it names none."""

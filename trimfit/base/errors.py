@@ -45,12 +45,14 @@ class Fault:
 
 
 class InputError(TrimfitError):
-    """The input or the request is wrong. Carries every fault found, not only the first."""
+    """The input or the request is wrong. Carries every fault found, not only the first; also: a line after them."""
 
     exit_code = 2
 
-    def __init__(self, what: str, where: str = "", remedy: str = "", faults: Sequence[Fault] = ()) -> None:
-        self.faults = tuple(faults)
+    def __init__(
+        self, what: str, where: str = "", remedy: str = "", faults: Sequence[Fault] = (), also: str = ""
+    ) -> None:
+        self.faults, self.also = tuple(faults), also
         super().__init__(what, where, remedy)
 
     def lines(self) -> list[str]:

@@ -120,6 +120,10 @@ def within(name: str, value: float, *, bounds: str | None = None) -> float:
     return value
 
 
+UNIT_KEYS = frozenset({*MM_PER_UNIT, *PA_PER_UNIT, "hz", "cents", "ct", "c", "f", "%"})
+"""The units that a number may have, or the head over it."""
+
+
 def unit_key(word: str) -> str:
     """The key of a unit however it is written: `in H₂O`, `"H2O` and `inches of water` are `inh2o`; `` stays blank."""
     key = "".join(word.split()).lower().replace("₂", "2").replace("°", "").rstrip(".")

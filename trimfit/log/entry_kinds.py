@@ -179,6 +179,8 @@ OF_A_REED = ("reading", "trim", "event", "outcome")
 # The kinds that have a file of their own in a CSV folder, in the order in which they may refer to one another.
 FILED = ("setting", "chanter", "order", "reed", "reading", "trim", "event", "outcome")
 FEWEST_LETTERS = 6
+UNNAMED = "unnamed"
+"""Stands for the type or the batch of a reed of which a loose sheet says none: it gives way to any other."""
 _BY_PREFIX = {kind.prefix: kind for kind in KINDS.values()}
 _BY_RECORD = {kind.record: kind for kind in KINDS.values()}
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from itertools import permutations
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,8 @@ from trimfit.base.errors import InputError
 from trimfit.entry.loose_sheet import table
 from trimfit.entry.loose_sheet.folder_draft import Draft, draft_sheet
 from trimfit.entry.loose_sheet.written_dates import read_clock, read_day
+from trimfit.log.journal import Journal
+from trimfit.log.sheets.folder_import import import_folder
 
 TODAY = date(2026, 11, 28)
 
@@ -133,7 +136,7 @@ def test_entries_of_one_day_keep_the_order_of_the_sheet_by_times_that_are_said_t
 def test_a_column_that_is_not_understood_is_named_whole(tmp_path: Path) -> None:
     made = draft(tmp_path, "reed,date,F,moon\n1,24/11/26,778,waxing\n2,24/11/26,778,\n")
     (unread,) = made.unread
-    assert unread.line().startswith("moon: this column was not understood: 1 cells, such as 'waxing'")
+    assert unread.line().startswith("moon: this column was not understood: one cell, 'waxing'")
     assert made.cells - made.read == 1
 
 
@@ -289,3 +292,46 @@ def test_a_remark_within_a_cell_goes_with_the_cut_that_it_stands_beside(tmp_path
         "R-1,2026-03-01T12:01,0.2,chipped corner",
         "R-2,2026-03-01,0.3,",
     ]
+
+
+def test_cells_that_are_dropped_with_their_order_are_not_counted_as_read(tmp_path: Path) -> None:
+    made = draft(tmp_path, "reed,date,crow,order\nR-1,2026-11-20,C+10,spring\nR-2,2026-11-20,C+12,spring\n")
+    assert [one.cell for one in made.unread] == ["spring"]
+    assert (made.cells, made.read) == (8, 6)
+    assert "6 of 8 cells were read into" in made.page[1]
+
+
+def test_a_sheet_of_which_nothing_is_read_is_refused_as_its_import_would_be(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="nothing in it could be read"):
+        draft(tmp_path, "a,b\n1,2\n")
+    assert not (tmp_path / "out").exists()
+
+
+def test_each_column_is_listed_with_what_it_became(tmp_path: Path) -> None:
+    text = "No,Material,Lot,Date,F,took off mm,remark\nR-1,cane,B-1,2026-11-20,780.1,0.2,damp\n"
+    (columns,) = [guess.what for guess in draft(tmp_path, text).guesses if guess.about == "columns"]
+    assert columns == (
+        "'No' is reed; 'Material' is reed_type; 'Lot' is batch; 'Date' is the day; 'F' is f_hz; "
+        "'took off mm' is length_mm"
+    )
+
+
+SHEETS = {
+    "reeds": "reed,type,batch\nR-1,moulded,B-1\nR-2,moulded,B-1\n",
+    "readings": "reed,date,time,F,E\nR-1,2026-11-20,10:00,770.1,705.2\nR-2,2026-11-20,10:10,771.1,705.2\n",
+    "trims": "reed,date,time,took mm\nR-1,2026-11-20,10:20,0.2\n",
+}
+
+
+@pytest.mark.parametrize("order", list(permutations(SHEETS)))
+def test_three_sheets_of_one_shop_go_in_one_after_another(tmp_path: Path, order: tuple[str, ...]) -> None:
+    with Journal(tmp_path / "log", create=True) as journal:
+        for name in order:
+            draft(tmp_path / name, SHEETS[name])
+            import_folder(journal, tmp_path / name / "out")
+        for name in order:
+            assert import_folder(journal, tmp_path / name / "out").new == 0
+        history = journal.of_reed("R-1")
+    reed = history.reed.record
+    assert (reed.reed_type, reed.batch) == ("moulded", "B-1")
+    assert (len(history.readings), len(history.trims)) == (1, 1)

@@ -41,7 +41,9 @@ def exit_code_of(run: Callable[[], object], refused: Callable[[Exception], int |
 def print_error(error: TrimfitError) -> None:
     """What is wrong, where, what to do: one line on stderr, or one for each fault of an input."""
     faults = error.faults if isinstance(error, InputError) else ()
-    say(*(" ".join(line.split()) for line in (_listed(faults) if faults else [error.line()])), err=True)
+    also = [error.also] if isinstance(error, InputError) and error.also else []
+    lines = [*(_listed(faults) if faults else [error.line()]), *also]
+    say(*(" ".join(line.split()) for line in lines), err=True)
 
 
 def _listed(faults: Sequence[Fault]) -> Iterator[str]:

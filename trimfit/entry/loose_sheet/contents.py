@@ -9,12 +9,13 @@ from dataclasses import replace
 from difflib import get_close_matches
 from fractions import Fraction
 
+from trimfit.base.column_words import ROLE_OF
 from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.units import parse_number
 from trimfit.entry.line_parser import parse_reading, parse_trim
 from trimfit.entry.loose_sheet.guesses import Notes
-from trimfit.entry.loose_sheet.heads import NOTHING, ROLE_OF, Column
+from trimfit.entry.loose_sheet.heads import NOTHING, Column
 from trimfit.entry.loose_sheet.written_dates import read_clock, read_day
 from trimfit.entry.parsed_lines import ReadingLine, TrimLine
 

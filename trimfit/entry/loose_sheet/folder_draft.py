@@ -19,7 +19,7 @@ from trimfit.entry.doubt_marks import rule_marks
 from trimfit.entry.loose_sheet.amounts import Amounts, settle_notes
 from trimfit.entry.loose_sheet.contents import told_by_contents
 from trimfit.entry.loose_sheet.guesses import Guess, Notes, Unread, page_lines
-from trimfit.entry.loose_sheet.heads import NOTHING, Column, find_heads, upright
+from trimfit.entry.loose_sheet.heads import NOTE_ROLES, NOTHING, Column, find_heads, upright
 from trimfit.entry.loose_sheet.rows import SheetRows
 from trimfit.entry.loose_sheet.table import read_table
 from trimfit.entry.loose_sheet.visits import slots_of, timed
@@ -31,6 +31,10 @@ from trimfit.log.sheets.folder_export import csv_lines
 from trimfit.log.sheets.folder_import import import_folder
 
 PAGE = "guesses.txt"
+BECAME = {
+    **{note: f"{note}_hz" for note in NOTE_ROLES},
+    **{"day": "the day", "clock": "the time of day", "crow": "crow_hz", "readings": "what its cells name"},
+}
 EVENT_KINDS = ("reading", "trim", "outcome")
 
 
@@ -78,6 +82,7 @@ def draft_sheet(
     bodies = [row for _, row in rows]
     columns = told_by_contents(columns, bodies, scale, notes)
     columns, meant = settle_notes(columns, bodies, notes)
+    _say_columns(columns, notes)
     amounts = Amounts.of(columns, bodies, scale, meant, notes)
     known = [column for column in columns if column.role]
     slots, whole = slots_of(known, notes)
@@ -88,6 +93,11 @@ def draft_sheet(
     reader.read(_oldest_first(rows, known, reader, notes))
     timed(reader.events, notes)
     lines = _files(reader)
+    if not lines:
+        why = (
+            notes.unread[0].line() if notes.unread else "give its heads known words, such as reed, date, crow, F, took"
+        )
+        raise InputError("nothing in it could be read", str(sheet), why)
     cells = sum(cell.lower() not in NOTHING for _, row in rows for cell in row)
     counts = {name: len(text) - 1 for name, text in lines.items()}
     return _write(sheet, folder, lines, counts, notes, cells)
@@ -111,6 +121,18 @@ def _once(whole: Sequence[Column]) -> tuple[list[Column], list[Column]]:
     return kept, [column for column in whole if column not in kept]
 
 
+def _say_columns(columns: Sequence[Column], notes: Notes) -> None:
+    """What each column became whose head is not its name in the log."""
+    named = {name for kind in KINDS.values() for name in kind.names}
+    became = [
+        f"{column.title!r} is {BECAME.get(column.role, column.role)}"
+        for column in columns
+        if column.role and column.title and column.title.lower() not in named
+    ]
+    if became:
+        notes.guess("columns", "", "; ".join(dict.fromkeys(became)))
+
+
 def _say_untaken(columns: Sequence[Column], rows: Sequence[tuple[int, Sequence[str]]], notes: Notes) -> None:
     """Columns that hold something and were taken for nothing."""
     for column in columns:
@@ -118,7 +140,8 @@ def _say_untaken(columns: Sequence[Column], rows: Sequence[tuple[int, Sequence[s
         if not filled:
             continue
         said = "another column says the same" if column.role else "this column was not understood"
-        what = f"{said}: {len(filled)} cells, such as {short(filled[0][1])!r}"
+        cells = f"{len(filled)} cells, such as" if len(filled) > 1 else "one cell,"
+        what = f"{said}: {cells} {short(filled[0][1])!r}"
         remedy = "give its head a known word, such as date, chanter, crow, F, took; or leave it out"
         notes.unread.append(Unread(0, column.name, "", what, remedy))
         notes.lost_cells.update((number, column.place) for number, _ in filled)
@@ -155,6 +178,7 @@ def _files(reader: SheetRows) -> dict[str, list[str]]:
         said = "no chanter" if not chanters else f"{len(chanters)} chanters"
         remedy = "add it to orders.csv with its chanter, and to its reeds"
         reader.notes.unread.append(Unread(0, "order", order, f"goes with {said} in the sheet", remedy))
+        reader.notes.lost_cells |= reader.order_cells[order]
     named = [e.values.get("chanter") for e in reader.events] + [order["chanter"] for order in records["order"]]
     records["chanter"] = [{"chanter": name} for name in dict.fromkeys(name for name in named if name)]
     lines = {}
@@ -172,7 +196,7 @@ def _write(
     with filled_whole(folder) as beside:
         for name, text in lines.items():
             (beside / name).write_text("".join(text), encoding="utf-8", newline="")
-        entries, faults, doubts = _tried(beside) if lines else (0, (), ())
+        entries, faults, doubts = _tried(beside)
         if faults:
             takes = [f"An import would refuse it: {len(faults)} fault{'s' * (len(faults) > 1)}.", *faults[:20]]
         else:

@@ -69,7 +69,7 @@ def page_lines(sheet: str, notes: Notes, files: Mapping[str, int], cells: int, t
     """
     read = cells - len(notes.lost_cells)
     yield f"Draft of {sheet}: nothing is logged. Look this over, mend the CSV files beside it, then import the folder."
-    written = ", ".join(f"{name} ({rows:,} row{'s' * (rows != 1)})" for name, rows in files.items()) or "nothing"
+    written = ", ".join(f"{name} ({rows:,} row{'s' * (rows != 1)})" for name, rows in files.items())
     yield f"{read:,} of {cells:,} cells were read into {written}."
     yield from takes
     yield ""

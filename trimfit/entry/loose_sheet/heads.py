@@ -7,51 +7,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
-from trimfit.base.column_words import key_of
+from trimfit.base.column_words import ROLE_OF, key_of
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import NOTES
-from trimfit.base.units import MM_PER_UNIT, PA_PER_UNIT, unit_key
+from trimfit.base.units import UNIT_KEYS, unit_key
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.written_dates import read_day
-from trimfit.log.entry_kinds import KINDS
 
 NOTE_ROLES = (*NOTES, "g_octave")
 READING_ROLES = ("crow", *NOTE_ROLES)
 TRIM_ROLES = ("length_mm", "lip_strokes", "asked_mm")
-# Words for the columns, besides the notes' own. "readings" is a column of cells that name their values themselves.
-WORDS: dict[str, tuple[str, ...]] = {
-    "reed": (
-        *("reed", "no", "nr", "number", "reed no", "reed nr", "reed number", "reed name", "id", "reed id", "label"),
-        *("serial", "serial no"),
-    ),
-    "reed_type": ("type", "reed type", "kind", "sort", "kind of reed", "cane", "material"),
-    "batch": ("batch", "lot", "bundle", "batch no", "batch nr"),
-    "made_on": ("made", "made on", "date made", "day made"),
-    "blade_mm": ("blade", "blade length", "free blade"),
-    "weight": ("weight", "strength"),
-    "order": ("order", "order no", "for order"),
-    "day": ("date", "day", "when", "on", "taken at", "done at", "done", "read on", "date read"),
-    "clock": ("time", "hour", "clock", "at", "time of day"),
-    "chanter": ("chanter", "ch", "in chanter", "chanter no", "played in"),
-    "crow": ("crow", "cr", "crow note"),
-    "length_mm": (
-        *("took", "cut", "taken", "taken off", "took off", "cut off", "off", "trim", "trimmed", "length", "removed"),
-    ),
-    "lip_strokes": ("lip", "lips", "strokes", "lip strokes", "lip work"),
-    "asked_mm": ("asked", "asked for", "meant", "wanted", "planned"),
-    "pressure_kpa": ("pressure", "p", "press", "blowing pressure", "water", "water gauge"),
-    "temperature_c": ("temperature", "temp", "t", "air", "room", "room temp", "warmth"),
-    "humidity_pct": ("humidity", "rh", "h", "hum", "damp"),
-    "taped": ("taped", "tape"),
-    "reference_hz": ("ref", "reference", "reference pitch", "cents from"),
-    "outcome": ("outcome", "result", "verdict", "status", "end", "became"),
-    "remark": ("remark", "remarks", "note", "notes", "comment", "comments"),
-    "readings": ("readings", "reading", "values", "tuner"),
-}
-# A weight is a column of its own only where the log has one.
-ROLE_OF = {w: role for role, words in WORDS.items() for w in words if role != "weight" or role in KINDS["reed"].index}
 HUNDREDTHS = "0.01 mm"
-UNITS = {*MM_PER_UNIT, *PA_PER_UNIT, "hz", "cents", "ct", "c", "f", "%", "aslowa"}
+UNITS = {*UNIT_KEYS, "aslowa"}
 VISITS = {
     **{"before": 1, "start": 1, "new": 1, "first": 1, "second": 2, "third": 3, "fourth": 4},
     **{"after": 2, "end": 99, "last": 99},

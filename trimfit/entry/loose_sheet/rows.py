@@ -18,12 +18,11 @@ from trimfit.entry.loose_sheet.heads import NOTHING, READING_ROLES, TRIM_ROLES, 
 from trimfit.entry.loose_sheet.visits import Event, Slot
 from trimfit.entry.loose_sheet.written_dates import Day, read_clock, read_day
 from trimfit.log.column_values import from_text
-from trimfit.log.entry_kinds import KINDS
+from trimfit.log.entry_kinds import KINDS, UNNAMED
 
 DITTO = {'"', "''", "do", "do.", "ditto", "〃", "”", "“", '-"-'}
 SUMS = ("total", "totals", "sum", "mean", "average", "avg", "count")
 CONDITIONS = ("pressure_kpa", "temperature_c", "humidity_pct")
-UNNAMED = "unnamed"
 Values = dict[str, object]
 T = TypeVar("T")
 
@@ -43,6 +42,7 @@ class SheetRows:
     reeds: dict[str, Values] = field(default_factory=dict)
     events: list[Event] = field(default_factory=list)
     orders: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
+    order_cells: dict[str, set[tuple[int, int]]] = field(default_factory=lambda: defaultdict(set))
     _above: dict[int, str] = field(default_factory=dict)
     _reed: str = ""
     _day: str = ""
@@ -70,7 +70,8 @@ class SheetRows:
                 shown = ", ".join(without[:5]) + (" …" if len(without) > 5 else "")
                 word = attribute.replace("_", " ")
                 what = (
-                    f"the sheet does not say it of {len(without)} ({shown}): {UNNAMED!r} was put; mend it in reeds.csv"
+                    f"the sheet does not say it of {len(without)} ({shown}): {UNNAMED!r} was put, and a log that "
+                    "knows the reed keeps what it has; else mend it in reeds.csv"
                 )
                 self.notes.guess(word, "", what)
 
@@ -154,6 +155,7 @@ class SheetRows:
             chanter = self._of_row("chanter", cells)
             if name == "order":
                 self.orders[str(value)] |= {chanter} if chanter else set()
+                self.order_cells[str(value)].add((number, column.place))
 
     def _value(self, number: int, column: Column, cell: str) -> object:
         """What a cell says of its reed or of a reading's conditions, as the log keeps it; None, and a note, if that

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -15,13 +16,14 @@ from math import nan
 from pathlib import Path
 
 from trimfit.base import iso_dates
-from trimfit.base.column_words import key_of
+from trimfit.base.column_words import ROLE_OF, key_of
 from trimfit.base.errors import Fault, InputError, nearest, short
 from trimfit.base.pitch import NOTES, parse_crow_hz
-from trimfit.base.units import BOUNDS, parse_number
+from trimfit.base.units import BOUNDS, UNIT_KEYS, parse_number, unit_key
 from trimfit.log.column_values import WIDEST_CENTS, from_text, hz_by_cents, limits, number_value
 from trimfit.log.entry_kinds import FILED, KINDS, Column, Kind, Value
 
+TIMES = ("taken_at", "done_at", "at")
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 # A file of garbage has a fault in every line; past this many the rest are counted, not kept.
 MOST_FAULTS_A_FILE = 5000
@@ -101,6 +103,16 @@ def _elsewhere(head: str, here: str) -> str:
     """Which other file of the folder has a column of this name, as a remedy; nothing if none has."""
     found = [KINDS[name].file for name in FILED if head in heads_of(KINDS[name])[0] and KINDS[name].file != here]
     return f"it belongs in {found[0]}, one row for each" if found else ""
+
+
+def _by_its_word(head: str, may: Sequence[str]) -> str:
+    """Which column a head means by the words that people use, a unit after them left out (`took mm`), as a remedy."""
+    *words, last = re.sub(r"[_,()\[\]]", " ", head).split() or [""]
+    if not words or unit_key(last) not in UNIT_KEYS:
+        words.append(last)
+    role = ROLE_OF.get(" ".join(words), "")
+    names = TIMES if role in ("day", "clock") else (role,)
+    return next((f"did you mean {name}?" for name in names if name in may), "")
 
 
 class Sheet:
@@ -204,7 +216,7 @@ class Sheet:
             if head and head not in may:
                 key = key_of(head)
                 meant = f"did you mean {key[0]}_hz?" if key and f"{key[0]}_hz" in may else ""
-                remedy = meant or _elsewhere(head, self.name.lower()) or nearest(head, may)
+                remedy = meant or _by_its_word(head, may) or _elsewhere(head, self.name.lower()) or nearest(head, may)
                 self.faults.add(self.name, 1, short(head), "is no column of this file", remedy)
             elif head and head in self.heads[:i]:
                 self.faults.add(self.name, 1, head, "stands twice in the head line", "take one of them out")

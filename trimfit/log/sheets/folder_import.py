@@ -18,7 +18,7 @@ from trimfit.base.progress import Progress
 from trimfit.log import queries, refusals, settings, whole_days
 from trimfit.log.column_values import amounts, canonical
 from trimfit.log.entry_counts import Counts, Renamed
-from trimfit.log.entry_kinds import FILED, KINDS, Kind, Value
+from trimfit.log.entry_kinds import FILED, KINDS, UNNAMED, Kind, Value
 from trimfit.log.entry_rows import differences, entry_id, insert_sql
 from trimfit.log.instants import MADE_AT, reordered, zone_of, zone_to_set
 from trimfit.log.journal import Journal
@@ -121,7 +121,15 @@ class ImportRefused(InputError):
 
     def __init__(self, folder: Path, faults: Faults) -> None:
         self.rows = faults.rows
-        super().__init__("the folder was not taken in", str(folder), faults=faults.found)
+        other_form = any(_of_another_form(fault) for fault in faults.found)
+        also = "a sheet of another form: trimfit draft SHEET FOLDER" if other_form else ""
+        super().__init__("the folder was not taken in", str(folder), faults=faults.found, also=also)
+
+
+def _of_another_form(fault: Fault) -> bool:
+    """Whether a fault is one that a sheet kept in its own manner has: another head, or a date in another form."""
+    dated = fault.what.endswith(("is not a time", "is not a date")) and any(map(str.isdigit, fault.what))
+    return dated or fault.where.endswith(":1")
 
 
 def files_of(folder: Path) -> dict[str, Path]:
@@ -247,10 +255,11 @@ def _placed(
     ]
     fixed = FIXED.get(kind.name)
     if fixed is not None:
-        merged = [theirs[i] if value is None else value for i, value in enumerate(merged)]
+        merged = [theirs[i] if value is None or value == UNNAMED else value for i, value in enumerate(merged)]
     if tuple(merged) == theirs:
         return values, entry, generation, True
-    if fixed is None or any(merged[kind.index[name]] != theirs[kind.index[name]] for name in fixed):
+    apart = [name for name in fixed or () if theirs[i := kind.index[name]] not in (merged[i], UNNAMED)]
+    if fixed is None or apart:
         state.faults.add(reader.sheet.name, line, kind.key[0], *_other_content(kind, merged, there, theirs))
         return None
     entry, generation, known = _place(state, kind, merged, empty=False)
@@ -284,7 +293,10 @@ def _name_now(state: Intake, kind: Kind, values: Sequence[Any]) -> str:
         now = renamed_to(state.connection, name)
         if now is not None and kind.name == "reed":
             known = state.journal.entry_of("reed", now)
-            same = known is not None and (known.record.reed_type, known.record.batch) == (values[1], values[2])
+            same = known is not None and all(
+                UNNAMED in pair or pair[0] == pair[1]
+                for pair in ((known.record.reed_type, values[1]), (known.record.batch, values[2]))
+            )
             beside = now in state.brings and not _place(state, kind, values, empty=False)[2]
             now = now if same and not beside else None
         state.names_now[name] = now or name
