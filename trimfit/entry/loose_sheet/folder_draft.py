@@ -94,9 +94,7 @@ def draft_sheet(
     timed(reader.events, notes)
     lines = _files(reader)
     if not lines:
-        why = (
-            notes.unread[0].line() if notes.unread else "give its heads known words, such as reed, date, crow, F, took"
-        )
+        why = notes.unread[0].line() if notes.unread else "give its heads known words: reed, date, crow, F, took"
         raise InputError("nothing in it could be read", str(sheet), why)
     cells = sum(cell.lower() not in NOTHING for _, row in rows for cell in row)
     counts = {name: len(text) - 1 for name, text in lines.items()}
@@ -200,7 +198,8 @@ def _write(
         if faults:
             takes = [f"An import would refuse it: {len(faults)} fault{'s' * (len(faults) > 1)}.", *faults[:20]]
         else:
-            takes = [f"An import into a new log takes it: {entries:,} entries, {len(doubts):,} doubts about them."]
+            doubted = f"{len(doubts):,} doubt{'' if len(doubts) == 1 else 's'} about them"
+            takes = [f"An import into a new log takes it: {entries:,} entries, {doubted}."]
         takes += [f"  {line}" for line in doubts[:20]]
         page = tuple(page_lines(sheet.name, notes, counts, cells, takes))
         (beside / PAGE).write_text("\n".join(page) + "\n", encoding="utf-8")
