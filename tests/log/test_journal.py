@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import string
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -371,7 +372,7 @@ def readings(draw: st.DrawFn) -> Reading:
     notes = {note: draw(hz) for note in NOTES}
     return Reading(
         reed="R",
-        taken_at=draw(st.datetimes().filter(lambda moment: 1900 <= moment.year <= 2200)).isoformat(),
+        taken_at=draw(st.datetimes(datetime(1900, 1, 1), datetime(2200, 12, 31))).isoformat(),
         crow_hz=draw(st.none() | st.floats(200.0, 1500.0)),
         notes_hz={note: low_a * float(DEFAULT_RATIOS[note]) for note, low_a in notes.items() if low_a is not None},
         g_octave_hz=draw(st.none() | st.floats(680.0, 990.0)),
