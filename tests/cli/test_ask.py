@@ -257,3 +257,21 @@ def test_a_sitting_for_an_order_that_is_not_there_names_those_that_are(demo: Typ
     with pytest.raises(InputError, match=r"no order or reed O-99; orders: O-11, O-12, O-13$"):
         on(demo.log, sitting_on, ["O-99"])
     assert list(on(demo.log, sitting_on, ["R-99"]).reeds) == ["R-99"]  # for `open` to refuse: no order begins so
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("settings",),
+        ("check",),
+        ("learn",),
+        ("ask", "R-0356", "--others"),
+        ("ask", "--all"),
+        ("log", "reading", "R-0315", "f=757.5", "e=705.1", "a=466", "A=933", "crow=C+3"),
+        ("log", "trim", "R-0315", "--length", "0.1", "--at", "2025-01-01T10:00"),
+    ],
+)
+def test_no_line_is_longer_than_a_terminal_of_80_columns(demo: Typed, words: tuple[str, ...]) -> None:
+    said = demo.say(*words).splitlines()
+    assert said
+    assert [line for line in said if len(line) > 80] == []

@@ -256,7 +256,7 @@ def test_every_verb_has_an_example() -> None:
 
 def test_a_reading_is_said_as_it_was_understood(bench: Typed) -> None:
     assert bench.say("log", "reading", "R-1", "f=757", "e=703").startswith(
-        "reading of R-1 in CH-1, the chanter of its order: F 54 cents under E  rea-"
+        "reading of R-1 in CH-1, the chanter of its order: F 54 cents under E\n  rea-"
     )
     bench.say("log", "reed", "R-2", "--type", "moulded", "--batch", "B-1")
     bench.say("log", "chanter", "CH-2")
@@ -337,7 +337,8 @@ def test_the_last_entry_of_a_reed_is_the_last_in_time_whatever_was_entered_after
     said = bench.say("log", "strike", "--last", "R-1").splitlines()
     assert said[1:] == [
         "the reading of R-1 of 2026-03-02 10:00: E 705, F 770, in CH-1",
-        f"the last one entered is another: {early}, the reading of R-1 of 2026-03-01 10:00: E 705, F 760, in CH-1",
+        f"the last one entered is another: {early}, the reading of R-1 of",
+        "  2026-03-01 10:00: E 705, F 760, in CH-1",
     ]
     struck = bench.json("log", "strike", "--last", "R-1")
     assert (struck["about"], struck["note"].count("\n")) == (early, 0)

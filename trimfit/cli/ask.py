@@ -14,6 +14,7 @@ from trimfit.base.plain_words import chance_cell, plain_name, signed
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, plain, table
 from trimfit.cli.output.entry_words import advice_in_words
+from trimfit.cli.output.screen import prose
 
 if TYPE_CHECKING:
     from trimfit.base.answers import Advice, PredictedReading
@@ -90,7 +91,8 @@ def _order_lines(session: Session, at_s: float | None) -> list[str]:
     from trimfit.verbs.ask import open_orders
 
     orders = open_orders(session, at_s=at_s)
-    return [f"{plain_name(one.order, 24)} in {plain_name(one.chanter, 24)}: {one.line()}" for one in orders]
+    said = [f"{plain_name(one.order, 24)} in {plain_name(one.chanter, 24)}: {one.line()}" for one in orders]
+    return [line for order in said for line in prose(order)]
 
 
 def _places(places: Sequence[Elsewhere]) -> list[str]:
@@ -99,8 +101,8 @@ def _places(places: Sequence[Elsewhere]) -> list[str]:
         return ["the log knows no order and no chanter"]
     rows = [
         (
-            plain_name(one.order or "", 18),
-            plain_name(one.chanter, 24),
+            plain_name(one.order or "", 12),
+            plain_name(one.chanter, 20),
             signed(one.gap_now_cents.mean),
             f"{one.length_mm:.2f}" if one.length_mm is not None else "",
             f"{one.meet_pitch_hz.mean:.{one.meet_pitch_hz.decimals(1)}f}",
@@ -110,7 +112,7 @@ def _places(places: Sequence[Elsewhere]) -> list[str]:
         for one in places
     ]
     heads = ("order", "chanter", "gap", "mm to go", "meets Hz", "good %", "")
-    return [*table(heads, rows, right=(2, 3, 4, 5)), "gap in cents, F less E"]
+    return [*table(heads, rows, right=(2, 3, 4, 5), wrap=True), "gap in cents, F less E"]
 
 
 def work_list(found: Sequence[Advice]) -> list[str]:
@@ -145,7 +147,8 @@ def work_list(found: Sequence[Advice]) -> list[str]:
     parts.append(f"about {sum(a.trims_left for a in todo):.0f} cuts in all")
     ends = [said for action, said in ENDS.items() if any(a.action == action for a in found)]
     listed = table(heads, rows, right=(3, 4, 5, 6, 7, 8))
-    return [*listed, ", ".join(parts), *_away_lines(found), *ends, WHAT_IT_MEANS]
+    feet = [", ".join(parts), *_away_lines(found), *ends, WHAT_IT_MEANS]
+    return [*listed, *(line for foot in feet for line in prose(foot))]
 
 
 def _away_lines(found: Sequence[Advice]) -> list[str]:

@@ -11,7 +11,7 @@ from trimfit.base.errors import InputError, command, short
 from trimfit.cli.context import Json, Text, app, argument, log_path, may_make_log, option, progress_of
 from trimfit.cli.output.answers import answer, json_text, plain, table
 from trimfit.cli.output.failures import print_error
-from trimfit.cli.output.screen import say
+from trimfit.cli.output.screen import prose, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -304,8 +304,8 @@ def _checked(found: Checked) -> Sequence[str]:
         return found.damage
     whole = sum(found.entries.values())
     marks = f"{len(found.marks):,} mark{'' if len(found.marks) == 1 else 's'}"
-    rows = [[mark.entry, short(mark.reed), mark.kind, mark.sentence] for mark in found.marks]
-    listed = table(["entry", "reed", "mark", "why"], rows) if rows else []
+    rows = [[mark.entry, short(mark.reed, 18), mark.kind, mark.sentence] for mark in found.marks]
+    listed = table(["entry", "reed", "mark", "why"], rows, wrap=True) if rows else []
     return [f"the log is sound: {whole:,} entr{'y' if whole == 1 else 'ies'}, {marks}", *listed]
 
 
@@ -338,12 +338,12 @@ def settings(
 
 
 def _settings(shown: Mapping[str, str], reordered: Sequence[str]) -> list[str]:
-    rows = [[key, text, _unit(key), MEANINGS.get(key, "")] for key, text in shown.items()]
-    lines = table(["setting", "value", "unit", "what it is"], rows, right=[1])
+    rows = [[key, f"{text} {_unit(key)}", MEANINGS.get(key, "")] for key, text in shown.items()]
+    lines = table(["setting", "value", "what it is"], rows, wrap=True)
     if reordered:
         names = ", ".join(short(reed) for reed in reordered[:MARKS_SHOWN])
         more = f" and {len(reordered) - MARKS_SHOWN:,} more" if len(reordered) > MARKS_SHOWN else ""
-        lines.append(f"read so, the entries of {names}{more} stand in another order than before")
+        lines += prose(f"read so, the entries of {names}{more} stand in another order than before")
     return lines
 
 

@@ -76,23 +76,31 @@ def _lines(found: dict[str, Any]) -> list[str]:
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
     lines += prose("reading: what no other part explains; how a reed reads twice: trimfit review repeatability")
     lines += ["", "predicted against found, each batch left out"]
-    lines += ["error, type slope, last slope: root mean squares in cents, of those readings that all three"]
-    lines += ["predict (compared; each row without its own slips); 50 % … 95 %: coverage, how many in a hundred of all"]
-    lines += ["readings predicted (of all) fell inside the intervals so called"]
     held = [
-        (
-            OUTPUT_WORDS.get(row["output"], row["output"]),
-            row["reed_type"] or "all types",
-            f"{row['compared_readings']}",
-            *(_cents(row[name]) for name in ("compared_rmse", "naive_rmse", "last_slope_rmse")),
-            f"{row['readings']}",
-            *(f"{100 * row[f'coverage{c}']:.0f}" if row["readings"] >= FEWEST else "" for c in (50, 80, 90, 95)),
-        )
+        ((OUTPUT_WORDS.get(row["output"], row["output"]), plain_name(row["reed_type"] or "all types", 24)), row)
         for row in found["held_out"]
         if row["output"] in SHOWN and (row["output"] in ("gap", "crow") or not row["reed_type"])
     ]
-    columns = ("compared", "error", "type slope", "last slope", "of all", "50 %", "80 %", "90 %", "95 %")
-    lines += table(("output", "type", *columns), held, right=tuple(range(2, 11)))
+    lines += prose(
+        "error, type slope, last slope: root mean squares in cents, of those readings that all three predict "
+        "(compared; each row without its own slips)"
+    )
+    rules = ("compared_rmse", "naive_rmse", "last_slope_rmse")
+    errors = [(*what, f"{row['compared_readings']}", *(_cents(row[name]) for name in rules)) for what, row in held]
+    lines += table(("output", "type", "compared", "error", "type slope", "last slope"), errors, right=(2, 3, 4, 5))
+    lines += [
+        "",
+        *prose("coverage: how many in a hundred of all readings predicted fell inside the intervals so called"),
+    ]
+    inside = [
+        (
+            *what,
+            f"{row['readings']}",
+            *(f"{100 * row[f'coverage{c}']:.0f}" if row["readings"] >= FEWEST else "" for c in (50, 80, 90, 95)),
+        )
+        for what, row in held
+    ]
+    lines += table(("output", "type", "readings", "50 %", "80 %", "90 %", "95 %"), inside, right=(2, 3, 4, 5, 6))
     lines += _by_readings_lines(found["held_out"])
     if "second_opinion" in found:
         lines += ["", "second opinion: a mixed model of the gap alone, type by type (cents)"]
@@ -101,7 +109,8 @@ def _lines(found: dict[str, Any]) -> list[str]:
 
 
 def _coefficients(outputs: dict[str, dict[str, Any]]) -> list[str]:
-    """A type's coefficients as a table; those assumed are marked, and a line under it says what the mark means."""
+    """A type's coefficients as two tables, of length and of all else; those assumed are marked, and a line under them
+    says what the mark means."""
     from trimfit.base.pitch import OUTPUT_WORDS
 
     digits_of = {"per_mm": 1, "curvature": 1, "per_stroke": 2, "per_kpa": 1, "per_degc": 2}
@@ -109,9 +118,13 @@ def _coefficients(outputs: dict[str, dict[str, Any]]) -> list[str]:
     def cell(output: dict[str, Any], term: str) -> str:
         return _span(output[term], digits_of[term]) + ("*" if term in output["assumed"] else "")
 
-    rows = [(OUTPUT_WORDS.get(name, name), *(cell(outputs[name], term) for term in digits_of)) for name in SHOWN]
-    heads = ("cents", "per mm", "and per mm²", "per lip stroke", "per kPa", "per °C")
-    return table(heads, rows) + ([ASSUMED] if any(outputs[name]["assumed"] for name in SHOWN) else [])
+    def part(terms: dict[str, str]) -> list[str]:
+        rows = [(OUTPUT_WORDS.get(name, name), *(cell(outputs[name], term) for term in terms)) for name in SHOWN]
+        return table(("cents", *terms.values()), rows)
+
+    lines = part({"per_mm": "per mm", "curvature": "and per mm²"})
+    lines += part({"per_stroke": "per lip stroke", "per_kpa": "per kPa", "per_degc": "per °C"})
+    return lines + ([ASSUMED] if any(outputs[name]["assumed"] for name in SHOWN) else [])
 
 
 def _plain_lines(found: dict[str, Any]) -> list[str]:
@@ -168,7 +181,7 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
 
     rows = [
         (
-            plain_name(kind["reed_type"], 24),
+            plain_name(kind["reed_type"], 18),
             *(_span(m[f"walk_{name}_cents_per_sqrt_day"]) for name in ("gap", "crow")),
             f"{m['settle_age_gap_cents']:+.1f}",
             f"{m['settle_work_gap_cents']:+.1f}",
@@ -180,12 +193,12 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
     ]
     if not rows:
         return []
-    heads = ("type", "gap per √day", "crow per √day", "with age", "after work", "sitting", "idle spans")
+    heads = ("type", "gap per √day", "crow per √day", "age", "work", "sitting", "spans")
     lines = ["", "How reeds move with no work done (cents)"]
     lines += table(heads, rows, right=(3, 4, 5, 6))
     lines += prose(
-        "with age, after work: how far the gap settles in all; sitting: what the readings of one sitting share "
-        "(standard deviation, gap); idle spans: visits with no work since the one before"
+        "age, work: how far the gap settles in all, with age and after work; sitting: what the readings of one "
+        "sitting share (standard deviation, gap); spans: visits with no work since the one before"
     )
     for kind in types:
         m = kind["movement"]
@@ -199,14 +212,15 @@ def _weight_lines(weights: list[dict[str, Any]]) -> list[str]:
         return []
     rows = [
         (
-            plain_name(one["reed_type"], 24),
-            plain_name(one["weight"], 16),
+            plain_name(one["reed_type"], 14),
+            plain_name(one["weight"], 10),
             str(one["reeds"]),
-            _span(one["crow_hz"]),
+            _span(one["crow_hz"], 0),
             _span(one["trim_mm"], 2),
             f"{100 * one['trim_explained']:.0f}",
         )
         for one in weights
     ]
-    heads = ("type", "weight", "reeds", "crow Hz, first read", "mm off in all", "% of trim by weight")
-    return ["", "weight, crow and trim of reeds that ended good (90 %)", *table(heads, rows, right=(2, 5))]
+    heads = ("type", "weight", "reeds", "crow Hz", "mm off in all", "by weight")
+    lines = ["", "weight, crow and trim of reeds that ended good (90 %)", *table(heads, rows, right=(2, 5))]
+    return lines + prose("crow: as first read; by weight: so many hundredths of the trim's spread go with weight")

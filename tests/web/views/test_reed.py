@@ -108,7 +108,7 @@ def test_undo_takes_back_the_entry_that_was_shown(visitor: Visitor, log: Path) -
 
 
 def test_undo_is_of_the_entry_that_the_command_calls_the_last(visitor: Visitor, log: Path) -> None:
-    visitor.follow("/reed/event", {"reed": REED, "event": "soaked", "at": "2026-01-05T10:00"})
+    visitor.follow("/reed/event", {"reed": REED, "event": "soaked", "at": "2026-09-10T10:00"})
     visitor.enter("/reed/event", {"reed": REED, "event": "dropped", "at": "2062-01-05T10:00"})
     page = visitor.see("/reed", name=REED)
     undo = page.fields("/reed/strike")

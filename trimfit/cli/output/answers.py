@@ -8,7 +8,11 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from trimfit.cli.output.screen import fit_for_json, say
+from trimfit.base.plain_words import wrapped
+from trimfit.cli.output.screen import fit_for_json, prose_width, say
+
+LEAST_WORDS = 18
+"""No column of sentences is narrower, however wide the columns before it are."""
 
 
 def plain(value: Any) -> Any:
@@ -35,15 +39,23 @@ def answer(as_json: bool, value: Any, words: Callable[[], Iterable[str]]) -> Non
     say(*([json_text(value)] if as_json else words()))
 
 
-def table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = ()) -> list[str]:
-    """The lines of a plain table: two blanks between columns; the columns numbered in `right` end flush."""
+def table(
+    heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = (), wrap: bool = False
+) -> list[str]:
+    """The lines of a plain table: two blanks between columns; the columns numbered in `right` end flush.
+
+    wrap: the last column is of sentences, and is set in lines that fit the screen.
+    """
     body = [[" ".join(str(cell).split()) for cell in row] for row in rows]
     widths = [max([len(head), *(len(row[i]) for row in body)]) for i, head in enumerate(heads)]
+    start = sum(widths[:-1]) + 2 * (len(widths) - 1)
+    room = max(prose_width() - start, LEAST_WORDS)
     lines = []
     for row in [list(heads), *body]:
+        first, *more = wrapped(row[-1], room, "") if wrap else [row[-1]]
         cells = [
             cell.rjust(width) if i in right else cell.ljust(width)
-            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+            for i, (cell, width) in enumerate(zip([*row[:-1], first], widths, strict=True))
         ]
-        lines.append("  ".join(cells).rstrip())
+        lines += ["  ".join(cells).rstrip(), *(" " * start + line for line in more)]
     return lines

@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.errors import short
-from trimfit.cli.output.screen import prose_width, say
+from trimfit.cli.output.screen import prose, prose_width, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -119,10 +119,11 @@ def saved_lines(kept: EntryResult) -> list[str]:
         lines = [f"{kept.kind} of {about}{kept.read}{known}  {kept.entry}"]
     if kept.instead_of:
         lines.append(f"in place of {kept.instead_of}, which is struck")
-    return [*lines, *kept.note.splitlines()]
+    return [line for said in (*lines, *kept.note.splitlines()) for line in prose(said)]
 
 
 def doubt_lines(kept: EntryResult) -> list[str]:
     """What is in doubt about it, as lines, and what can be done."""
     lines = [f"doubt: {' '.join(doubt.sentence.split())}" for doubt in kept.doubts]
-    return [*lines, f"kept and marked; if it is wrong: trimfit log strike {kept.entry}"] if lines else []
+    lines += [f"kept and marked; if it is wrong: trimfit log strike {kept.entry}"] if lines else []
+    return [line for said in lines for line in prose(said)]
