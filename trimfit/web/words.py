@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Any
 from urllib.parse import urlencode
@@ -13,6 +14,7 @@ from trimfit.base.plain_words import chance_words, plain_name, signed
 from trimfit.base.units import Interval
 from trimfit.verbs.wording import CAUTIONS, advice_lines
 
+_NUMBER_AND_UNIT = re.compile(r"(\d) (mm|Hz|kPa|°C|cents?|%|lip)(?!\w)")
 ONE_LINE = 2000
 """Columns: a page breaks its own lines."""
 ACTION_SIGNS = {"trim": "✂", "read-again": "♪", "finished": "✓", "past": "✕", "no-fit": "–"}
@@ -20,12 +22,17 @@ ACTION_SIGNS = {"trim": "✂", "read-again": "♪", "finished": "✓", "past": "
 
 def _to_do(advice: Advice) -> str:
     """What to do, in as few words as there are."""
-    return advice_lines(advice, ONE_LINE)[0].removeprefix("> ")
+    return _in_one_piece(advice_lines(advice, ONE_LINE)[0].removeprefix("> "))
 
 
 def _rests_on(advice: Advice) -> list[str]:
     """What the answer rests on, a sentence each."""
-    return [line.strip() for line in advice_lines(advice, ONE_LINE)[1:]]
+    return [_in_one_piece(line.strip()) for line in advice_lines(advice, ONE_LINE)[1:]]
+
+
+def _in_one_piece(text: str) -> str:
+    """Words in which no line breaks between a number and its unit."""
+    return _NUMBER_AND_UNIT.sub("\\1\N{NO-BREAK SPACE}\\2", text)
 
 
 def _span(value: Interval | None, sign: bool = True) -> str:

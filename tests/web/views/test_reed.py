@@ -24,7 +24,7 @@ def test_the_page_of_a_reed_as_json_is_what_ask_prints(look: Visitor, demo_log: 
 def test_the_page_shows_the_answer_the_picture_the_form_and_the_story(look: Visitor, demo_log: Path) -> None:
     text = look.see("/reed", name=REED).text
     advice = on(demo_log, ask_reed, REED)
-    assert f"take off {advice.length_mm:.2f} mm" in text
+    assert f"take off {advice.length_mm:.2f}\N{NO-BREAK SPACE}mm" in text
     assert 'class="line f"' in text
     assert "Mind the blade" in text
     assert 'name="f"' in text
