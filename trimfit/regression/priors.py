@@ -105,7 +105,8 @@ FEW_REEDS = 10.0
 READING_SPREAD = Spread(3.0, 2.0, 1.0)
 """Standard deviations of a reading: crow, notes together, each note alone. Assumed; common practice, no source."""
 # How many reeds, batches the assumed variances count for; how many cells the shop's noise, where a type's is learned. A
-# bend of its own shows in few reeds: it counts for more.
+# bend of its own shows in few reeds: it counts for more. In an EM step starts and slopes count as those of reeds and
+# batches that were read as the log's are (`em_iterations.as_read`), bends as those of ones that are known exactly.
 SEEDS = {"reed": 3.0, "batch": 2.0, "reed bend": 60.0, "batch bend": 30.0, "noise": 100.0}
 
 

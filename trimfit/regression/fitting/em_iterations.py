@@ -245,24 +245,27 @@ def em_step(
     assumed (30, 30): the reeds' covariance before any is seen; the batches' follows the reeds'. found: the rows' sums.
     """
     batch_sum, reed_sum = np.zeros((OWN, OWN)), np.zeros((OWN, OWN))
-    lines, line_sum = slice(0, 2 * K), np.zeros((2 * K, 2 * K))  # a reed's start and slope
+    lines = slice(0, 2 * K)  # start and slope
+    left_batch, assumed_sum = np.empty((len(pieces), 2 * K, 2 * K)), np.zeros((2 * K, 2 * K))
     type_sum = np.zeros((n_types, OWN, OWN))
     type_n = np.zeros(n_types)
-    for piece, sums, post in batch_views(rows, pieces, g, found):
+    for number, (piece, sums, post) in enumerate(batch_views(rows, pieces, g, found)):
         u = post.mean[:OWN]
         batch_sum += np.outer(u, u) + post.cov[:OWN, :OWN]
+        left_batch[number] = post.cov[lines, lines]
         mean, cov = reed_moments(sums, post)
         mean, cov = mean[:, :OWN], cov[:, :OWN, :OWN]
         mine = mean.T @ mean + cov.sum(axis=0)
         scale = g.reed_scale[piece.type_code]
         reed_sum += mine / scale
-        line_sum += as_read(assumed[lines, lines], g.reed_cov[lines, lines], cov[:, lines, lines] / scale)
+        assumed_sum += as_read(assumed[lines, lines], g.reed_cov[lines, lines], cov[:, lines, lines] / scale)
         type_sum[piece.type_code] += mine
         type_n[piece.type_code] += len(mean)
     n_reeds, n_batches = float(type_n.sum()), float(len(pieces))
-    seen = block_diagonal([line_sum / n_reeds, assumed[2 * K :, 2 * K :]])
+    seen = block_diagonal([assumed_sum / n_reeds, assumed[2 * K :, 2 * K :]])
     g.reed_cov = _seeded(reed_sum, n_reeds, seen, SEEDS["reed"], SEEDS["reed bend"])
     likely = assumed_batch_cov(g.reed_cov, assumed, n_reeds)
+    likely[lines, lines] = as_read(likely[lines, lines], g.batch_cov[lines, lines], left_batch) / n_batches
     g.batch_cov = _seeded(batch_sum, n_batches, likely, SEEDS["batch"], SEEDS["batch bend"])
     inverse = np.linalg.inv(g.reed_cov)
     raw = np.array([np.sum(inverse * s) for s in type_sum]) / OWN
@@ -275,18 +278,21 @@ def em_step(
 
 
 def as_read(assumed: Array, cov: Array, left: Array) -> Array:
-    """What an EM step would find in reeds of the covariance `assumed` (o, o) that were read as these were: the sum (o, o)
-    over these of E[v v' | readings], with cov (o, o) in work; left (R, o, o): the covariances of v given the readings.
+    """What an EM step would find in reeds, or batches, of the covariance `assumed` (o, o) that were read as these were:
+    the sum (o, o) over these of E[v v' | readings], with cov (o, o) in work; left (R, o, o): the covariances of v given
+    the readings.
 
     With v ~ N(0, cov), a reed's mean given its readings has the covariance cov - left. It is G (v + e), of the true v
     and the readings' error e, with G = 1 - left cov^-1. So that where v ~ N(0, assumed) the mean's covariance is
 
         cov - left + G (assumed - cov) G',       and with what is left of v       E[v v'] = cov + G (assumed - cov) G'.
 
-    A reed that is known exactly has G = 1, and gives `assumed`; one that tells nothing gives `cov` again. (Were each
-    assumed reed taken for one that is known exactly, three of them would outweigh hundreds that tell little of some
-    term, as they do of how the pitch answers a cut, and its variance would be the assumed one whatever was read. The
-    bend, of which reeds tell next to nothing, is held to the assumption in that way.)
+    A reed that is known exactly has G = 1, and gives `assumed`; one that tells nothing gives `cov` again. EM ends where
+    n reeds and s assumed ones, read alike, say the same: cov = (n found + s assumed) / (n + s). (Were each assumed reed
+    taken for one that is known exactly, three of them would outweigh hundreds that tell little of some term, as they do
+    of how the pitch answers a cut, and its variance would be the assumed one whatever was read. The bend, of which
+    reeds tell next to nothing, is held to the assumption in that way.) G falls with cov, of assumed reeds as of read
+    ones, so that a variance near 0 stays there: where EM begins must be sound (`covariances.blended`).
     """
     gain = np.eye(len(cov)) - left @ np.linalg.inv(cov)
     return np.asarray(len(left) * cov + (gain @ (assumed - cov) @ gain.transpose(0, 2, 1)).sum(axis=0))

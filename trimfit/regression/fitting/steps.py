@@ -45,6 +45,7 @@ from trimfit.regression.fitting.covariances import (
     OUTLIER_WEIGHT,
     ContrastFits,
     assemble,
+    blended,
     fit_combinations,
     fit_contrasts,
     shrink_correlation,
@@ -296,17 +297,20 @@ def _covariances(
             ratio = float(np.clip(np.mean(np.abs(gap_fit.beta[1 : n_types * P : P])) / 50.0, 0.3, 3.0))
             resize = np.r_[np.ones(K), np.full(OWN - K, ratio)]
             assumed = assumed * np.outer(resize, resize)
-        reed_cov = assumed.copy()
-        two = slice(0, 2 * K)  # start and slope; a bend of a reed's own is left to the joint pass
-        reed_cov[two, two] = assemble(fits, lambda f: f.inner_cov, assumed[two, two], SEEDS["reed"], n_reeds)
-        noise_cov = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise(), 10.0, float(len(rows)))
-        reed_cov = _shrunk(reed_cov, 0.5 * n_reeds)
-        batch_cov = assumed_batch_cov(reed_cov, assumed, n_reeds)
-        batch_cov[two, two] = assemble(fits, lambda f: f.outer_cov, batch_cov[two, two], SEEDS["batch"], n_batches)
+        n, two = float(len(rows)), slice(0, 2 * K)  # start and slope; a bend of a reed's own is left to the joint pass
+        seen = assumed.copy()
+        seen[two, two] = assemble(fits, lambda f: f.inner_cov, assumed[two, two])
+        reed_cov = blended(_shrunk(seen, 0.5 * n_reeds), n_reeds, assumed, SEEDS["reed"])
+        likely = assumed_batch_cov(reed_cov, assumed, n_reeds)
+        seen = likely.copy()
+        seen[two, two] = assemble(fits, lambda f: f.outer_cov, likely[two, two])
+        batch_cov = blended(_shrunk(seen, 0.7 * n_batches, reed_cov), n_batches, likely, SEEDS["batch"])
+        seen = assemble(fits, lambda f: np.array([[f.noise]]), assumed_noise())
+        noise_cov = blended(shrink_correlation(seen, 0.5 * n, floor=0.08), n, assumed_noise(), 10.0)
         start = Globals(
-            _shrunk(batch_cov, 0.7 * n_batches, reed_cov),
+            batch_cov,
             reed_cov,
-            shrink_correlation(noise_cov, 0.5 * len(rows), floor=0.08),
+            noise_cov,
             np.ones(n_types),
             np.ones(n_types),
             chanter_spread(),
