@@ -231,8 +231,9 @@ def fit_curves(rows: list[GapRows | None], cov: list[Array], noise: float) -> tu
         info[part, part] = bent
         right[part] = bent @ z + z
     prior = np.kron(SHARED * np.ones((types, types)) + (1.0 - SHARED) * np.eye(types), np.eye(size))
-    known = np.linalg.inv(info + np.linalg.inv(prior))
-    z = (known @ right).reshape(types, size)
+    whole = info + np.linalg.inv(prior)
+    known = np.linalg.inv(whole)
+    z = np.linalg.solve(whole, right).reshape(types, size)  # by the inverse, rounding would tell in what REML finds
 
     def whole_mm(z: Array) -> Array:
         return np.array([bent_mm(np.ones(1), curve)[0] for curve in scaled(mean + z @ root.T)])
