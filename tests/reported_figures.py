@@ -34,7 +34,7 @@ def rows_of(report: str, column: str) -> list[Row]:
 
 def _spread(who: str, column: str) -> str:
     """The mean over the benches of runs played out, and in brackets the least and the most."""
-    found = [float(row[column]) for row in rows_of("playing", "who") if row["who"] == who]
+    found = [float(row[column].split()[0]) for row in rows_of("playing", "who") if row["who"] == who]
     return f"{sum(found) / len(found):.1f} ({min(found):.1f} to {max(found):.1f})"
 
 
@@ -48,18 +48,18 @@ def _sample() -> str:
     past = re.search(r"from ([\d,]+) past reeds", text)
     assert new is not None
     assert past is not None
-    whole = int(new[1].replace(",", "")) * len({row["bench"] for row in rows_of("playing", "who")})
-    shares = [
-        float(_spread(who, column).split()[0]) / 100.0
-        for who in ("trimfit", "careful hand")
+    error = max(
+        sum(float(row[column].split("± ")[1]) ** 2 for row in rows) ** 0.5 / len(rows)
+        for rows in (
+            [row for row in rows_of("playing", "who") if row["who"] == who] for who in ("trimfit", "careful hand")
+        )
         for column in ("past %", "within %")
-    ]
-    error = max(100.0 * (share * (1.0 - share) / whole) ** 0.5 for share in shares)
+    )
     benches = {5: "five", 6: "six", 7: "seven"}[len({row["bench"] for row in rows_of("playing", "who")})]
     return (
         f"on {benches} make-believe benches whose physics is not the fitted model ("
         f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors of the "
-        f"shares, each reed counted by itself, at most {error:.1f} %; past in the worst shop "
+        f"shares, over the shops, at most {error:.1f} %; past in the worst shop "
         f"{_worst('trimfit')} %, the careful hand {_worst('careful hand')} %"
     )
 

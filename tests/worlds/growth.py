@@ -34,7 +34,7 @@ __all__ = ["SIZES", "in_one_shop", "write"]
 SIZES = (0, 10, 50, 300)
 BENCHES = WORLD_NAMES
 CROW_SEED = 3
-SHOPS, REEDS = 2, 40
+SHOPS, REEDS = 2, 72
 TARGET = Path(__file__).parents[2] / "reports" / "growth.md"
 COUNTED = ("past %", "within 1 Hz %")
 
@@ -168,7 +168,8 @@ def write(rows: list[dict[str, object]], shops: int, new: int, target: Path) -> 
         "half of the 90 % interval, mean of the types. The careful hand takes "
         f"{100 * CarefulHand.share:.0f} % of the need at one slope for all",
         "types. Without a log each new reed is played as the shop's first. These are the first two of the four shops",
-        "of each bench that [playing](playing.md) has; shops differ, and with them the shares past.",
+        "of each bench that [playing](playing.md) has, with new reeds of their own: shops and batches differ, and with",
+        "them the shares past.",
         "",
         "| " + " | ".join(table.columns) + " |",
         "|---|" + "---:|" * (len(table.columns) - 1),

@@ -104,7 +104,8 @@ class Played:
 
 @dataclass
 class Tally:
-    """What came of a play. Shares in per cent of the reeds that were not past before any cut (`born_past`)."""
+    """What came of a play. Shares in per cent of the reeds that were not past before any cut (`born_past`); a reed that
+    is left unfinished is within nothing."""
 
     policy: str
     world: str
@@ -229,7 +230,8 @@ def tally(policy: str, world: str, stories: list[Played], stated: pd.DataFrame, 
     gap = np.array([story.gap_cents for story in counted])
     off = np.array([story.pitch_off_cents for story in counted])
     ends = np.array([story.kind_of_end for story in counted])
-    within, on_pitch = np.abs(gap) <= tolerance_cents, np.abs(off) <= tolerance_cents
+    ended = ends != "unfinished"
+    within, on_pitch = ended & (np.abs(gap) <= tolerance_cents), ended & (np.abs(off) <= tolerance_cents)
     aimed = not np.isnan(off).all()
 
     def percent(flags: np.ndarray) -> float:

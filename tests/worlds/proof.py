@@ -195,6 +195,11 @@ def one_shop(name: str, seed: int, n: int, below: float | None) -> list[Tally]:
     return found
 
 
+def with_error(percent: float, shops: Sequence[float]) -> str:
+    """A share and its standard error over the shops."""
+    return f"{percent:.1f} ± {np.std(shops, ddof=1) / np.sqrt(len(shops)):.1f}" if len(shops) > 1 else f"{percent:.1f}"
+
+
 def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[Tally]]:
     """Rows of the table, and the house's own tallies, on every bench: n reeds in all, shared out to SHOPS shops."""
     rows, ours = [], []
@@ -212,8 +217,10 @@ def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[T
             whole = tally(who, name, [story for share in shares for story in share.stories], stated, TOLERANCE_CENTS)
             row: dict[str, object] = {
                 "bench": BENCH_WORDS[name], "who": who, "cuts": f"{whole.cuts_per_reed:.2f}",
-                "readings": f"{whole.readings_per_reed:.2f}", "past %": f"{whole.past_pct:.1f}",
-                "within %": f"{whole.within_pct:.1f}", "unfinished %": f"{whole.unfinished_pct:.1f}",
+                "readings": f"{whole.readings_per_reed:.2f}",
+                "past %": with_error(whole.past_pct, [share.past_pct for share in shares]),
+                "within %": with_error(whole.within_pct, [share.within_pct for share in shares]),
+                "unfinished %": f"{whole.unfinished_pct:.1f}",
             }  # fmt: skip
             if below is not None:
                 row |= {"pitch too %": f"{whole.both_within_pct:.1f}", "no-fit %": f"{whole.no_fit_pct:.1f}"}
@@ -276,7 +283,8 @@ def write_play(n: int, below: float | None) -> str:
         "physics; the planner that "
         f"knows the population has the\nbench's own particle filter; the careful hand takes "
         f"{100 * CarefulHand.share:.0f} % of the need at one slope for all types. Tolerance one hertz.\n"
-        "Shares are of the reeds that were not past before any cut.\n\n"
+        "Shares are of the reeds that were not past before any cut; a reed left unfinished is not within. ±: the "
+        "standard\nerror, over the shops.\n\n"
         + markdown(pd.DataFrame(rows))
         + "\n\nTrimfit's cuts by their stated chance of going past (all benches together):\n\n"
         + markdown(shown)
