@@ -29,7 +29,7 @@ from tests.worlds.frames import frame_row
 from tests.worlds.house import HousePlanner, learned, states_of
 from tests.worlds.physics import BENCH_WORDS, Pipe
 from tests.worlds.play import TOLERANCE_CENTS, Played, played_out
-from tests.worlds.proof import markdown
+from tests.worlds.proof import markdown, share
 from tests.worlds.shop import WORLD_NAMES, LiveReed, World
 from trimfit.planner.aim import Aim, see
 from trimfit.planner.allotment import assigned
@@ -229,13 +229,6 @@ def mean_se(values: Sequence[float]) -> str:
     return f"{np.mean(values):.2f} ± {np.std(values) / np.sqrt(len(values)):.2f}"
 
 
-def share_se(happened: Sequence[float]) -> str:
-    """A share in per cent and its standard error; of none or all, that of one case more or less."""
-    share, n = float(np.mean(happened)), len(happened)
-    error = float(np.std(happened)) / np.sqrt(n) if 0.0 < share < 1.0 else 1.0 / n
-    return f"{100.0 * share:.2f} ± {100.0 * error:.2f}"
-
-
 def grouped(boxes: Sequence[Box]) -> list[tuple[str, str, dict[str, list[Box]]]]:
     """The boxes of each sort of orders, bench by bench and all, way by way."""
     out = []
@@ -281,14 +274,14 @@ def report(boxes: Sequence[Box], each: int, shops: int) -> str:
                 row[name] = mean_se([getattr(reed, name) for reed in reeds])
             for name in ("good", "past"):
                 row[f"{name} % predicted"] = f"{100 * np.mean([getattr(reed.predicted, name) for reed in reeds]):.1f}"
-                row[f"{name} %"] = share_se([getattr(reed, name) for reed in reeds])
+                row[f"{name} %"] = share([getattr(reed, name) for reed in reeds], 2)
             held.append(row)
     head = (
         f"# Boxes allotted to orders\n\nMade by `python -m tests.worlds.allotting {each} {shops}`: shops on each of "
         f"three benches: {shops}; boxes a shop: {each}, each\nof {BLANKS} blanks with nothing but their crow read, and "
         f"{CHANTERS} orders for {EACH} reeds in as many chanters. Minutes are cuts and readings,\n120 for a reed lost, "
         "and the shop's price for one left outside tolerance or off its order's pitch and for a place left empty.\n"
-        "± is one standard error, over boxes for what is saved, else over reeds.\n\n"
+        "± is one standard error, over boxes for what is saved, else over reeds, each by itself.\n\n"
         "Own pitch: no order names a pitch or a weight, so that almost every blank can be trimmed to almost every "
         "chanter. One pitch: a\nset whose chanters' own pitches lie about a hertz over the one asked for. Weights: "
         "every second order asks for one of three.\nBy one who knows: the reeds' true gaps and pitches known when they "

@@ -16,7 +16,7 @@ import pandas as pd
 
 from tests.opened import on
 from tests.worlds.physics import BENCH_WORDS, LATENTS, Kind, Pipe
-from tests.worlds.proof import markdown, side_by_side
+from tests.worlds.proof import markdown, share, side_by_side
 from tests.worlds.shop import LiveReed, World, shop_of, trim_by_hand
 from trimfit.base.pitch import cents_from_440
 from trimfit.base.units import Interval
@@ -113,7 +113,7 @@ def table(found: pd.DataFrame) -> pd.DataFrame:
     """Coverage and width by what it is of, reeds and batches."""
     groups = found.groupby(["what", "reeds", "batches"], sort=True)
     return groups.agg(
-        intervals=("held", "size"), held=("held", "mean"), width=("width", "mean"),
+        intervals=("held", "size"), held=("held", "mean"), share=("held", lambda held: share(held, 0)), width=("width", "mean"),
         error=("miss", lambda miss: float(np.sqrt(np.mean(np.square(miss))))), bias=("miss", "mean"),
     ).reset_index()  # fmt: skip
 
@@ -127,11 +127,11 @@ def write(shops: int) -> str:
     shown = pd.DataFrame(
         {
             "of": cells["what"], "reeds": cells["reeds"], "of batches": cells["batches"],
-            "intervals": cells["intervals"], "held, %": (100 * cells["held"]).map("{:.0f}".format),
+            "intervals": cells["intervals"], "held, %": cells["share"],
             "width, cents": cells["width"].map("{:.1f}".format), "error, cents": cells["error"].map("{:.1f}".format),
         }
     )  # fmt: skip
-    by_bench = (100 * found.groupby(["world", "what"])["held"].mean()).unstack().round(0).astype(int)
+    by_bench = found.groupby(["world", "what"])["held"].agg(lambda held: share(held, 0)).unstack()
     benches = by_bench.rename(index=BENCH_WORDS).reset_index().rename(columns={"world": "bench"})
     return (
         "# What chanters ask for: what is promised, and what is held\n\n"
@@ -139,7 +139,7 @@ def write(shops: int) -> str:
         "physics, none of them the\nfitted model. Each shop knows four chanters well and has met others with few "
         "reeds, of few batches. Counted is how often\nthe 90 % interval of `review chanters` holds the truth, which is "
         "where very many reeds of the type would meet. Widths are\nmeans, errors root mean squares of "
-        "the middle.\n\n"
+        "the middle. ±: the\nstandard error, each interval by itself.\n\n"
         f"{markdown(shown)}\n\nBy bench, of all intervals together, held in a hundred:\n\n{markdown(benches)}\n"
     )
 

@@ -20,7 +20,7 @@ import pandas as pd
 
 from tests.opened import current_model, on
 from tests.worlds.physics import AT, BENCH_WORDS, LATENTS, USUAL_TRIM_MM, Array, Heavy
-from tests.worlds.proof import markdown, side_by_side
+from tests.worlds.proof import markdown, share, side_by_side
 from tests.worlds.run_lengths import arl_ewma, simulated_run_length
 from tests.worlds.shop import LiveReed, Shop, World, shop_of, trim_by_hand
 from trimfit.log.journal import Journal
@@ -302,8 +302,8 @@ def write(shops: int) -> str:
              "others called, a shop": f"{np.mean([o.false for o in off]):.2f}", "most": max(o.false for o in off),
              "with none off": len(quiet), "called there, a shop": f"{np.mean([o.false for o in quiet]):.2f}",
              "most there": max(o.false for o in quiet),
-             "start held, %": f"{100 * np.mean([t.start_held for o in mine for t in o.told]):.0f}",
-             "answer held, %": f"{100 * np.mean([t.answer_held for o in mine for t in o.told]):.0f}",
+             "start held, %": share([t.start_held for o in mine for t in o.told], 0),
+             "answer held, %": share([t.answer_held for o in mine for t in o.told], 0),
              "within the limit": f"{sum(o.within for o in mine)} of {sum(o.false for o in mine)}"}
         )  # fmt: skip
         singles += [

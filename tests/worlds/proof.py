@@ -77,6 +77,14 @@ def rms(values: pd.Series) -> float:
     return float(np.sqrt((values**2).mean()))
 
 
+def share(flags: Any, digits: int = 1) -> str:
+    """A share (n,) in per cent and its standard error, each case by itself (that of one case more, where there are none
+    or all)."""
+    p, n = float(np.mean(flags)), len(flags)
+    inside = min(max(p, 1.0 / (n + 1)), n / (n + 1))
+    return f"{100 * p:.{digits}f} ± {100 * np.sqrt(inside * (1 - inside) / n):.{digits}f}"
+
+
 def foretold_in(name: str, seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """One shop: the house's scores, the knowing filter's, and the trims predicted of blanks with a crow alone."""
     world = World(name, np.random.default_rng(seed))
@@ -119,7 +127,7 @@ def predict(seeds: int = 3) -> str:
              "knowing r": f"{table['foretold_mm'].corr(table['true_mm']):.3f}"}
         )  # fmt: skip
         row: dict[str, object] = {"bench": BENCH_WORDS[name]}
-        row |= {o: f"{100 * held[ours['output'] == o].mean():.1f}" for o in ("gap", *WHATS[:-1])}
+        row |= {o: share(held[ours["output"] == o]) for o in ("gap", *WHATS[:-1])}
         coverage.append(row)
     calibration_picture(REPORTS / "foretelling.png")
     return (
@@ -131,7 +139,8 @@ def predict(seeds: int = 3) -> str:
         "gap reading (slips left out); the knowing filter is a particle\nfilter that knows the bench's physics and "
         "population exactly.\n\n"
         + markdown(pd.DataFrame(lines))
-        + "\n\nOf the next readings (slips counted), so many in a hundred lay inside the 90 % interval:\n\n"
+        + "\n\nOf the next readings (slips counted), so many in a hundred lay inside the 90 % interval, ± the standard "
+        "error, each\nreading by itself:\n\n"
         + markdown(pd.DataFrame(coverage))
         + "\n\n![Stated against found coverage of the gap on each bench](foretelling.png)\n"
     )
@@ -208,23 +217,21 @@ def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[T
     shops = side_by_side(one_shop, given)
     for name in WORLD_NAMES:
         by_who: dict[str, list[Tally]] = {}
-        for share in (
-            share for (bench, *_), found in zip(given, shops, strict=True) if bench == name for share in found
-        ):
-            by_who.setdefault(share.policy, []).append(share)
-        for who, shares in by_who.items():
-            stated = pd.concat([share.stated for share in shares])
-            whole = tally(who, name, [story for share in shares for story in share.stories], stated, TOLERANCE_CENTS)
+        for part in (part for (bench, *_), found in zip(given, shops, strict=True) if bench == name for part in found):
+            by_who.setdefault(part.policy, []).append(part)
+        for who, parts in by_who.items():
+            stated = pd.concat([part.stated for part in parts])
+            whole = tally(who, name, [story for part in parts for story in part.stories], stated, TOLERANCE_CENTS)
             row: dict[str, object] = {
                 "bench": BENCH_WORDS[name], "who": who, "cuts": f"{whole.cuts_per_reed:.2f}",
                 "readings": f"{whole.readings_per_reed:.2f}",
-                "past %": with_error(whole.past_pct, [share.past_pct for share in shares]),
-                "within %": with_error(whole.within_pct, [share.within_pct for share in shares]),
+                "past %": with_error(whole.past_pct, [part.past_pct for part in parts]),
+                "within %": with_error(whole.within_pct, [part.within_pct for part in parts]),
                 "unfinished %": f"{whole.unfinished_pct:.1f}",
             }  # fmt: skip
             if below is not None:
                 row |= {"pitch too %": f"{whole.both_within_pct:.1f}", "no-fit %": f"{whole.no_fit_pct:.1f}"}
-            row["worst shop, past %"] = f"{max(share.past_pct for share in shares):.1f}"
+            row["worst shop, past %"] = f"{max(part.past_pct for part in parts):.1f}"
             rows.append(row)
             if who == HousePlanner.name:
                 ours.append(whole)
@@ -247,13 +254,13 @@ def chance_table(tallies: Sequence[Tally]) -> pd.DataFrame:
 
 def chance_picture(table: pd.DataFrame, path: Path, title: str) -> None:
     """Stated chance against the share that went past, with the sampling error of each group."""
-    stated, share = 100 * table["stated"], 100 * table["share"]
+    stated, went = 100 * table["stated"], 100 * table["share"]
     error = 100 * np.sqrt(table["stated"] * (1 - table["stated"]) / table["cuts"])
-    top = 1.15 * max(float((stated + 2 * error).max()), float(share.max()))
+    top = 1.15 * max(float((stated + 2 * error).max()), float(went.max()))
     with style():
         figure, (axes,) = sheet(False, height_in=4.6)
         axes.plot([0, top], [0, top], color=LIGHT["mute"], linewidth=1.0, linestyle="--")
-        axes.errorbar(stated, share, yerr=1.645 * error, fmt="o", color=LIGHT["f"], capsize=3)
+        axes.errorbar(stated, went, yerr=1.645 * error, fmt="o", color=LIGHT["f"], capsize=3)
         axes.set(xlabel="stated chance that the cut goes past (%)", ylabel="share of these cuts that went past (%)")
         axes.set_xlim(left=0.0)
         axes.set_ylim(bottom=0.0)
@@ -270,9 +277,9 @@ def write_play(n: int, below: float | None) -> str:
     runs = "Orders with a target pitch" if below is not None else "Orders wherever F and E meet"
     title = f"{runs}, five benches together:\non the dashed line stated chances are right (bars: nine in ten)"
     chance_picture(table, REPORTS / name, title)
-    shown = table.assign(
-        stated=(100 * table["stated"]).map("{:.2f} %".format), share=(100 * table["share"]).map("{:.2f} %".format)
-    ).rename(columns={"stated": "mean stated", "past": "went past", "share": "share of them"})
+    shares = [share(np.arange(cuts) < past, 2) for cuts, past in zip(table["cuts"], table["past"], strict=True)]
+    shown = table.assign(stated=(100 * table["stated"]).map("{:.2f} %".format), share=shares)
+    shown = shown.rename(columns={"stated": "mean stated", "past": "went past", "share": "share of them, %"})
     head = (
         f"# Orders {below:g} cents below the chanter's own meeting pitch" if below is not None else "# Runs played out"
     )

@@ -16,12 +16,12 @@ import numpy as np
 import pandas as pd
 
 from tests.worlds.movement import MOVEMENTS, MovingReed, MovingWorld
-from tests.worlds.proof import markdown, rms, side_by_side
+from tests.worlds.proof import markdown, rms, share, side_by_side
 from tests.worlds.shop import read_gap_cents
 from tests.worlds.tool import LoggedReeds, new_log, predicted
 from trimfit.base.pitch import cents_from_440
 
-__all__ = ["IDLE_DAYS", "one_shop", "share", "table", "table_by_type"]
+__all__ = ["IDLE_DAYS", "one_shop", "table", "table_by_type"]
 
 IDLE_DAYS = (0, 1, 7, 30)
 PHYSICS = ("beam", "saturating", "multiplicative")
@@ -72,13 +72,6 @@ def one_shop(physics: str, movement: str, seed: int, count: int) -> pd.DataFrame
                      "crow_error_cents": cents_from_440(crow) - cents_from_440(wide.mean)}
                 )  # fmt: skip
     return pd.DataFrame(rows)
-
-
-def share(flags: pd.Series, digits: int = 1) -> str:
-    """A share in per cent and its standard error (that of one case more, where there are none or all)."""
-    p, n = float(flags.mean()), len(flags)
-    inside = min(max(p, 1.0 / (n + 1)), n / (n + 1))
-    return f"{100 * p:.{digits}f} ± {100 * np.sqrt(inside * (1 - inside) / n):.{digits}f}"
 
 
 def table(found: pd.DataFrame) -> pd.DataFrame:

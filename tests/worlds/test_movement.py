@@ -13,8 +13,8 @@ from tests.worlds.movement import MOVEMENTS, MovingReed, MovingWorld, nights, se
 from tests.worlds.moving_belief import Reckoned, Story, joint, moving_belief
 from tests.worlds.moving_rules import MovingPlanner, MovingRule, minutes, planner_of, rule_for
 from tests.worlds.play import Move
+from tests.worlds.proof import share
 from tests.worlds.shop import World, read_gap_cents
-from tests.worlds.staying import share
 from tests.worlds.tool import LoggedReeds, advised, new_log, predicted
 from tests.worlds.visits import Hand, Knower, chances, fresh, pooled, visit
 from tests.worlds.yardsticks import TUNED, KnowingPlanner
@@ -259,7 +259,7 @@ def test_visits_count_what_a_cut_did_apart_from_what_the_days_did() -> None:
     assert row["cut past %"].startswith("100.0")
     assert row["past by itself %"].startswith("0.0")
     assert chances(stories).iloc[0]["stated %"] == "50.00"
-    assert share(np.array([True, True, False, False])) == "50.0 ± 25.0"  # type: ignore[arg-type]
+    assert share(np.array([True, True, False, False])) == "50.0 ± 25.0"
 
 
 def test_hand_and_knower_bring_reeds_to_their_end_over_days() -> None:

@@ -31,9 +31,8 @@ from tests.worlds.moving_rules import (
     planner_of,
 )
 from tests.worlds.play import LEAST_BLADE_MM, TOLERANCE_CENTS, Move, Seen
-from tests.worlds.proof import markdown, side_by_side
+from tests.worlds.proof import markdown, share, side_by_side
 from tests.worlds.shop import read_gap_cents
-from tests.worlds.staying import share
 from tests.worlds.tool import LoggedReeds, advised, new_log
 from tests.worlds.yardsticks import STEP_MM, TUNED
 
