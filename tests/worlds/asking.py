@@ -113,7 +113,8 @@ def table(found: pd.DataFrame) -> pd.DataFrame:
     """Coverage and width by what it is of, reeds and batches."""
     groups = found.groupby(["what", "reeds", "batches"], sort=True)
     return groups.agg(
-        intervals=("held", "size"), held=("held", "mean"), share=("held", lambda held: share(held, 0)), width=("width", "mean"),
+        intervals=("held", "size"), held=("held", "mean"), share=("held", lambda held: share(held, 0)),
+        width=("width", "mean"),
         error=("miss", lambda miss: float(np.sqrt(np.mean(np.square(miss))))), bias=("miss", "mean"),
     ).reset_index()  # fmt: skip
 
