@@ -109,8 +109,8 @@ def _growth() -> str:
         f"reeds in each (± the standard error over the shops): without a log the first cut takes {cut['0']} of what is "
         f"needed, after 10 logged reeds {cut['10']}, after 50 {cut['50']}, after 300 {cut['300']}; the careful hand "
         f"takes {cut['careful hand']}. A reed then needs {cuts['0']}, {cuts['10']}, {cuts['50']} and {cuts['300']} "
-        f"cuts, with the careful hand {cuts['careful hand']}; {past['0']}, {past['10']}, {past['50']} and {past['300']} % "
-        f"end past, with the careful hand {past['careful hand']} %."
+        f"cuts, with the careful hand {cuts['careful hand']}; {past['0']}, {past['10']}, {past['50']} and "
+        f"{past['300']} % end past, with the careful hand {past['careful hand']} %."
     )
 
 
@@ -127,8 +127,8 @@ def _waited() -> str:
     }
     more = max(value for readings, value in loss.items() if readings != "25")
     return (
-        f"predicted gaps of new batches are, in the mean of the shops, at most {100 * (more - 1):.1f} % further off than just after it from a "
-        f"hundred readings on, {100 * (loss['25'] - 1):.1f} % at 25"
+        f"predicted gaps of new batches are, in the mean of the shops, at most {100 * (more - 1):.1f} % further off than "
+        f"just after it from a hundred readings on, {100 * (loss['25'] - 1):.1f} % at 25"
     )
 
 
