@@ -127,8 +127,8 @@ def _waited() -> str:
     }
     more = max(value for readings, value in loss.items() if readings != "25")
     return (
-        f"predicted gaps of new batches are, in the mean of the shops, at most {100 * (more - 1):.1f} % further off than "
-        f"just after it from a hundred readings on, {100 * (loss['25'] - 1):.1f} % at 25"
+        f"predicted gaps of new batches are, in the mean of the shops, at most {100 * (more - 1):.1f} % further off "
+        f"than just after it from a hundred readings on, {100 * (loss['25'] - 1):.1f} % at 25"
     )
 
 
