@@ -98,7 +98,7 @@ def test_the_card_says_what_the_shop_wants_to_know() -> None:
     assert said[said.index("F") + 1 : said.index("F") + 3] == ["473.6", "−1"]
     # High G was not read since the last cut: in brackets, and the strip says so.
     assert "(472.0)" in said
-    key = "Marks: by all readings; hollow: not read since work. Bars, brackets: 9 in 10."
+    key = "By all readings; hollow, (Hz): not so read since work. Bars, ranges: 9 in 10."
     assert key in said
     # nobody has to guess what a low G overblown is: 473.8 Hz times 16/9
     assert any("blown so hard that it jumps an octave up, should read 842.3" in line for line in said)
@@ -112,6 +112,12 @@ def test_the_table_shows_the_gap_that_the_verdict_tells() -> None:
     by_all = {note.note: note.predicted_hz.mean for note in one.notes if note.predicted_hz is not None}
     assert (f_hz, e_hz) == (round(by_all["f"], 1), round(by_all["e"], 1))
     assert all(note.read_hz != note.predicted_hz.mean for note in one.notes if note.predicted_hz is not None)
+
+
+def test_a_value_that_is_not_what_was_read_stands_in_brackets() -> None:
+    by_all = Interval(471.5, 470.9, 472.1)
+    for read_hz, shown in ((471.9, "471.5"), (475.2, "(471.5)"), (None, "(471.5)")):
+        assert shown in words(dataclasses.replace(BARE, notes=(TicketNote("e", read_hz, by_all),)))
 
 
 def test_a_bare_ticket_claims_nothing() -> None:

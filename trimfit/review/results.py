@@ -417,6 +417,14 @@ class TicketNote:
     read_hz: float | None = None
     predicted_hz: Interval | None = None
 
+    def off_hz(self, tolerance_hz: float) -> float:
+        """How far it was last read from what all readings say; 0 where that is within the interval or tolerance."""
+        if self.read_hz is None or self.predicted_hz is None:
+            return 0.0
+        off = self.read_hz - self.predicted_hz.mean
+        end = self.predicted_hz.high if off > 0 else self.predicted_hz.low
+        return off if abs(off) > max(abs(end - self.predicted_hz.mean), tolerance_hz) else 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class Ticket:
@@ -425,9 +433,9 @@ class Ticket:
     `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it; `low_g_ratio`:
     low G over low A in the shop's scale.
 
-    Where the chanter is away, `read_in` is the one at hand in which the notes were read and F less E was
-    `gap_here_cents`; `gap_cents` is then what it should be there, and the chances are of being within tolerance and
-    past it there, None while work is left to do.
+    Where the chanter is away, `read_in` is the one at hand in which the notes were read (None: in none yet) and F less
+    E was `gap_here_cents`; `gap_cents` is then what it should be there, and the chances are of being within tolerance
+    and past it there, None while work is left to do.
     """
 
     reed: str

@@ -47,7 +47,7 @@ def pdf_and_png(ticket: Ticket) -> tuple[bytes, bytes]:
     return card_parts.pdf_and_png(lambda: draw(ticket))
 
 
-_KEY = "Marks: by all readings; hollow: not read since work. Bars, brackets: 9 in 10."
+_KEY = "By all readings; hollow, (Hz): not so read since work. Bars, ranges: 9 in 10."
 
 
 def verdict(ticket: Ticket) -> str:
@@ -209,14 +209,15 @@ def _notes(axes: Axes, ticket: Ticket, top: float) -> float:
             put_text(axes, x, top + 3.0, number(cents, "+.0f"), size=6.2, role="mute", ha="center")
         put_text(axes, middle, top + 3.0, f"{ticket.aim_hz:.1f}", size=6.2, role="mute", ha="center")
     for place, note in enumerate(notes):
-        _note_row(axes, note, top + 5.0 + _ROW_MM * (place + 0.5), ticket.aim_hz, middle, scale)
+        _note_row(axes, note, top + 5.0 + _ROW_MM * (place + 0.5), ticket, middle, scale)
     return foot
 
 
-def _note_row(axes: Axes, note: TicketNote, y: float, aim_hz: float | None, middle: float, scale: float) -> None:
+def _note_row(axes: Axes, note: TicketNote, y: float, ticket: Ticket, middle: float, scale: float) -> None:
+    aim_hz = ticket.aim_hz
     # as the verdict has it: one source for all that the card says of F and E
     value = note.predicted_hz.mean if note.predicted_hz is not None else note.read_hz or 0.0
-    read = note.read_hz is not None
+    read = note.read_hz is not None and not note.off_hz(ticket.tolerance_hz)
     bold = note.note in ("e", "f")
     put_text(axes, LEFT, y + 1.1, OUTPUT_WORDS[note.note], size=8.0, bold=bold)
     put_text(axes, 43.0, y + 1.1, f"{value:.1f}" if read else f"({value:.1f})", size=8.0, bold=bold, ha="right")

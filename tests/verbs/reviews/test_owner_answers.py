@@ -18,6 +18,7 @@ from trimfit.review.ticket import how_to_check, verdict
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advise
 from trimfit.verbs.learn import learn
+from trimfit.verbs.reviews.chanter_notes import tapes_of_chanter
 from trimfit.verbs.reviews.owner_answers import Narrowing, letter_for, owners_answers, told_most
 from trimfit.verbs.reviews.ticket import ticket_of
 
@@ -85,6 +86,19 @@ def test_the_ticket_says_what_was_read_here_and_what_to_expect_there(by_letter: 
     assert done.endswith("72 % within 1 Hz, 9 % sharp.")
     assert any("F sharp of E: nothing can be put back" in step for step in how_to_check(card))
     assert not any("F sharp of E" in step for step in how_to_check(replace(card, read_in=None)))
+
+
+def test_a_ticket_for_a_chanter_that_is_away_claims_no_chanter_it_was_not_read_in(by_letter: Path) -> None:  # noqa: F811
+    with Journal(by_letter) as journal:
+        journal.append(reading("past 0", "2026-02-01T10:00", -8.0, chanter="Old", taped=("f",)))
+    on(by_letter, learn)
+    with Session(by_letter) as session:
+        bench = session.bench(1769940000.0)
+        assert tapes_of_chanter(bench.model, "Old")
+        seen = bench.see_reed(session.journal.of_reed("R").reed.record)
+        card = ticket_of(bench, seen, advise(bench, seen))
+    assert (card.chanter, card.read_in, card.notes) == ("Far", None, ())
+    assert not any("tape" in caution for caution in card.cautions)
 
 
 def test_of_which_type_a_crow_is_is_asked_where_the_shop_makes_several(by_letter: Path) -> None:  # noqa: F811

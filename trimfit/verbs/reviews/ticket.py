@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace as changed
 from pathlib import Path
-from typing import Any
 
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, unwritable
 from trimfit.base.iso_dates import own_minute
 from trimfit.base.natural_order import as_counted
-from trimfit.base.normal import Z90, interval
-from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, hz_width_cents
-from trimfit.regression.outputs import GAP, PITCH
+from trimfit.base.pitch import NOTES, OUTPUT_WORDS, hz_from_cents
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stems
 from trimfit.session.open_log import Bench, Seen
@@ -46,7 +43,6 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, kpa, deg_c)
     mean, cov = seen.state.outputs(design)
     spans = hz_spans(mean, cov)
-    read = in_aims_air(bench, seen, aim, last.record) if last is not None else [math.nan] * 10
     ever = {note for r in mine for note in r.record.notes_hz}
     times = [one.at_s for one in seen.history.trims] + [one.at_s for one in seen.history.events]
     worked_s = max(times, default=-math.inf)
@@ -59,7 +55,8 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         if note in ever
     )
     known = advice.gap_read and {"e", "f"} <= ever
-    gap = interval(float(GAP @ mean), math.sqrt(max(float(GAP @ cov @ GAP), 0.0)))
+    gap = bench.posterior(seen, aim).gap(0.0, 0.0, bench.rules().error) if known else None
+    here = advice.here["gap_now_cents"] if known and advice.here is not None else None
     target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
     meets = advice.meet_pitch_hz if known else None
     called_good = seen.history.outcome is not None and seen.history.outcome.record.outcome == "good"
@@ -67,11 +64,11 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     if last is None and aim.chanter is not None:
         cautions.append("no note of it was read in this chanter yet")
     elif last is not None:
-        cautions += _read_off(bench, read, mean, cov)
+        cautions += _read_off(notes, bench.settings.tolerance_hz)
         cautions += ["its last reading was marked as doubtful"] if last.doubts else []
         if no_kpa and order_s.pressure_kpa is not None:
             cautions.append(f"the order is for {order_s.pressure_kpa:.1f} kPa; at which it was read, nobody wrote down")
-    cautions += [f"in this chanter {tape_words(*tape)}" for tape in tapes_of_chanter(bench.model, aim.chanter)]
+    cautions += [f"in this chanter {tape_words(*tape)}" for tape in tapes_of_chanter(bench.model, away or aim.chanter)]
     has_crow = any(r.record.crow_hz for r in seen.history.readings)
     return Ticket(
         reed=record.reed,
@@ -84,15 +81,15 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         meet_pitch_hz=meets,
         aim_hz=target or (meets.mean if meets is not None else None) if away is None else None,
         target_pitch_hz=target,
-        gap_cents=(gap if away is None else advice.gap_now_cents) if known else None,
+        gap_cents=gap if away is None or not known else advice.gap_now_cents,
         tolerance_hz=bench.settings.tolerance_hz,
         crow_hz=spans[0] if has_crow else None,
         pressure_kpa=None if no_kpa else kpa,
         temperature_c=deg_c if last is not None and last.record.temperature_c is not None else None,
         notes=notes,
         cautions=tuple(cautions),
-        read_in=aim.chanter if away is not None else None,
-        gap_here_cents=gap if away is not None and known else None,
+        read_in=aim.chanter if away is not None and last is not None else None,
+        gap_here_cents=here,
         chance_within=None if advice.action in ("trim", "read-again") else advice.chance_within,
         chance_past=None if advice.action in ("trim", "read-again") else advice.chance_past,
         low_g_ratio=float(bench.scale["low_g"]),
@@ -111,20 +108,11 @@ def _work_left(advice: Advice) -> list[str]:
     return [said] if advice.action in ("past", "no-fit") else []
 
 
-def _read_off(bench: Bench, read: list[float], mean: Any, cov: Any) -> list[str]:
-    """A word where E and F were last read elsewhere than their posterior, by more than the tolerance; cents."""
-    e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
-    found, posterior = 0.5 * (read[e] + read[f]), float(PITCH @ mean)
-    if not math.isfinite(found):
-        return []
-    off_hz = hz_from_cents(found) - hz_from_cents(posterior)
-    reach = max(
-        Z90 * math.sqrt(max(float(PITCH @ cov @ PITCH), 0.0)), hz_width_cents(bench.settings.tolerance_hz, 470.0)
-    )
-    if abs(found - posterior) <= reach:
-        return []
-    way = "higher" if off_hz > 0 else "lower"
-    return [f"E and F were last read {abs(off_hz):.1f} Hz {way} than the other readings say: read it again"]
+def _read_off(notes: Iterable[TicketNote], tolerance_hz: float) -> list[str]:
+    """A word where E or F was last read elsewhere than all readings together say, each by itself."""
+    off = [(OUTPUT_WORDS[one.note], one.off_hz(tolerance_hz)) for one in notes if one.note in ("e", "f")]
+    said = [f"{name} {abs(hz):.1f} Hz {'higher' if hz > 0 else 'lower'}" for name, hz in off if hz]
+    return [f"as low A, last read {' and '.join(said)} than expected: read it again"] if said else []
 
 
 def ticket_picture(session: Session, reed: str) -> bytes:
