@@ -55,7 +55,9 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         if note in ever
     )
     known = advice.gap_read and {"e", "f"} <= ever
-    gap = bench.posterior(seen, aim).gap(0.0, 0.0, bench.rules().error) if known else None
+    gap = advice.gap_now_cents if known else None
+    if known and away is None and aim != order_s:
+        gap = bench.posterior(seen, aim).gap(0.0, 0.0, bench.rules().error)
     here = advice.here["gap_now_cents"] if known and advice.here is not None else None
     target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
     meets = advice.meet_pitch_hz if known else None
@@ -81,7 +83,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         meet_pitch_hz=meets,
         aim_hz=target or (meets.mean if meets is not None else None) if away is None else None,
         target_pitch_hz=target,
-        gap_cents=gap if away is None or not known else advice.gap_now_cents,
+        gap_cents=gap,
         tolerance_hz=bench.settings.tolerance_hz,
         crow_hz=spans[0] if has_crow else None,
         pressure_kpa=None if no_kpa else kpa,
