@@ -7,11 +7,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace as changed
 from pathlib import Path
 
+import numpy as np
+
 from trimfit.base.answers import Advice
 from trimfit.base.errors import InputError, unwritable
 from trimfit.base.iso_dates import own_minute
 from trimfit.base.natural_order import as_counted
+from trimfit.base.normal import interval
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, hz_from_cents
+from trimfit.regression.outputs import GAP, Array
 from trimfit.review.results import Ticket, TicketNote
 from trimfit.review.safe_names import file_stems
 from trimfit.session.open_log import Bench, Seen
@@ -40,8 +44,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     no_kpa = last is None or last.record.pressure_kpa is None
     aim = changed(order_s, pressure_kpa=None) if no_kpa else order_s
     kpa, deg_c = aims_air(seen, aim)
-    design = seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, kpa, deg_c)
-    mean, cov = seen.state.outputs(design)
+    mean, cov = _outputs(seen, seen.state.design(seen.removed_mm, seen.lip_strokes, aim.chanter, kpa, deg_c))
     spans = hz_spans(mean, cov)
     ever = {note for r in mine for note in r.record.notes_hz}
     times = [one.at_s for one in seen.history.trims] + [one.at_s for one in seen.history.events]
@@ -57,7 +60,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     known = advice.gap_read and {"e", "f"} <= ever
     gap = advice.gap_now_cents if known else None
     if known and away is None and aim != order_s:
-        gap = bench.posterior(seen, aim).gap(0.0, 0.0, bench.rules().error)
+        gap = interval(float(GAP @ mean), math.sqrt(max(float(GAP @ cov @ GAP), 0.0)))
     here = advice.here["gap_now_cents"] if known and advice.here is not None else None
     target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
     meets = advice.meet_pitch_hz if known else None
@@ -96,6 +99,17 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         chance_past=None if advice.action in ("trim", "read-again") else advice.chance_past,
         low_g_ratio=float(bench.scale["low_g"]),
     )
+
+
+def _outputs(seen: Seen, design: Array) -> tuple[Array, Array]:
+    """Mean (10,) and covariance (10, 10) of the outputs under a design (10, d), over all explanations of the latest
+    readings, as the answers' gap is; cents."""
+    states = [(1.0 - sum(one.chance for one in seen.explanations), seen.state)]
+    states += [(one.chance, one.state) for one in seen.explanations]
+    parts = [(share, *state.outputs(design)) for share, state in states]
+    mean = sum((share * one for share, one, _ in parts), np.zeros(len(design)))
+    each = (share * (cov + np.outer(one - mean, one - mean)) for share, one, cov in parts)
+    return mean, sum(each, np.zeros((len(design), len(design))))
 
 
 def _work_left(advice: Advice) -> list[str]:
