@@ -185,7 +185,7 @@ def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: T
     assert run.notes == (word,)
     lines = demo.say("pick", "X").splitlines()
     assert lines[0] == word
-    assert f"{len(blanks)} free blanks, the least expected cost (min) first" in "\n".join(lines)
+    assert f"{len(blanks)} free blanks, the fewest minutes first" in "\n".join(lines)
     assert f"X: {run.shortage}" in " ".join(" ".join(lines).split())
     assert run.shortage.startswith("you are 3 short")
     assert run.shortage.endswith(f": start {run.to_start}")

@@ -161,7 +161,13 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
         journal.append(Outcome("1", "2026-03-21", "good"))
     advice = on(first_week, ask_reed, "1")
     assert advice.outcome == "good"
-    assert advice_lines(advice)[0] == "> left the bench: good"
+    assert advice_lines(advice)[:2] == [
+        "> left the bench: good",
+        "  It is good. To work on it again, strike that entry.",
+    ]
+    for outcome in ("lost", "to-stock"):
+        left = advice_lines(replace(advice, outcome=outcome, action="past"))[1]
+        assert left.startswith("  to work on it again, strike that entry; then: past")
 
 
 def test_where_readings_are_dear_a_shop_that_knows_type_and_chanter_cuts_by_the_crow_and_says_so(

@@ -18,6 +18,7 @@ from trimfit.session.session import Session
 from trimfit.verbs.allot import allot
 from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.log import Doubtful, log_chanter, log_reading
+from trimfit.verbs.other_orders import elsewhere
 from trimfit.verbs.pick import pick, picked
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.sitting.sitting import sitting_on
@@ -175,6 +176,15 @@ def test_a_reed_that_is_past_there_is_offered_to_the_other_chanters(by_letter: P
     assert advice.action == "past"
     assert "most likely past tolerance in Far, which is away" in advice.why
     assert "no other chanter that the log knows would take it" in advice.why
+
+
+def test_where_no_other_chanter_is_likely_the_best_has_the_chance_that_the_table_of_others_shows(
+    demo_log: Path,
+) -> None:
+    why = on(demo_log, ask_reed, "R-0356").why
+    best = max((one for one in on(demo_log, elsewhere, "R-0356")), key=lambda one: one.chance_good)
+    assert 0.05 < best.chance_good < 0.5
+    assert why.endswith(f"is likely to take it (best {best.chanter}, {100 * best.chance_good:.0f} %)")
 
 
 @pytest.mark.parametrize(

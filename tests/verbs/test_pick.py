@@ -102,4 +102,16 @@ def test_the_rule_stands_under_as_many_free_blanks_as_are_to_be_started(demo_log
     above = said.split("\n---")[0].splitlines()[1:]
     assert sum("in work" not in line for line in above) == found.to_start
     assert any("in work" in line for line in above)
-    assert f"{found.counted()}, the least expected cost" in " ".join(said.split())
+    assert f"{found.counted()}, the fewest minutes" in " ".join(said.split())
+
+
+@pytest.mark.parametrize("order", ["O-11", "O-12", "O-13"])
+def test_the_rows_stand_by_the_minutes_that_are_shown(demo_log: Path, order: str) -> None:
+    head, *rows = Typed(demo_log).say("pick", order, "--all").splitlines()
+    at = head.index("minutes")
+    cells = [row[at : at + len("minutes")].strip() for row in rows]
+    shown = [
+        int(cell) for cell in cells[: next(i for i, row in enumerate(rows) if "free blanks" in row)] if cell.isdigit()
+    ]
+    assert len(shown) > 50
+    assert shown == sorted(shown)

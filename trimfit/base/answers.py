@@ -54,6 +54,10 @@ class Advice:
     chance_within: float | None = None
     here: Mapping[str, Any] | None = None
 
+    def because(self) -> str:
+        """The reason, and what it leans on: `why` without the figures."""
+        return "; ".join(part for part in (self.reason, *self.notes) if part)
+
 
 @dataclass(frozen=True, slots=True)
 class PredictedReading:

@@ -18,10 +18,15 @@ def wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
     return textwrap.wrap(text, width, subsequent_indent=hang, break_on_hyphens=False) or [""]
 
 
+def numeral(value: float, form: str) -> str:
+    """A number in a form such as `+.1f`, with no sign on a nought."""
+    said = f"{value:{form}}"
+    return said if said.strip("+-0.") else said.lstrip("+-")
+
+
 def signed(value: float, digits: int = 0) -> str:
     """A number with its sign, and none on a nought."""
-    said = f"{value:+.{digits}f}"
-    return said if said.strip("+-0.") else said[1:]
+    return numeral(value, f"+.{digits}f")
 
 
 def chance_words(chance: float) -> str:

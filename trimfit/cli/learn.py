@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from trimfit.base.plain_words import plain_name
+from trimfit.base.plain_words import numeral, plain_name, signed
 from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import answer, table
 from trimfit.cli.output.screen import prose
@@ -42,7 +42,8 @@ def learn(
 
 
 def _span(value: dict[str, float], digits: int = 1) -> str:
-    return f"{value['mean']:.{digits}f} ({value['low']:.{digits}f} to {value['high']:.{digits}f})"
+    mean, low, high = (numeral(value[name], f".{digits}f") for name in ("mean", "low", "high"))
+    return f"{mean} ({low} to {high})"
 
 
 def _cents(value: float | None) -> str:
@@ -183,8 +184,8 @@ def _movement_lines(types: list[dict[str, Any]]) -> list[str]:
         (
             plain_name(kind["reed_type"], 18),
             *(_span(m[f"walk_{name}_cents_per_sqrt_day"]) for name in ("gap", "crow")),
-            f"{m['settle_age_gap_cents']:+.1f}",
-            f"{m['settle_work_gap_cents']:+.1f}",
+            signed(m["settle_age_gap_cents"], 1),
+            signed(m["settle_work_gap_cents"], 1),
             f"{m['sitting_gap_cents']:.1f}",
             str(m["spans"]),
         )

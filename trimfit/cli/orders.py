@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer import Option
 
-from trimfit.base.plain_words import plain_name
+from trimfit.base.plain_words import plain_name, signed
 from trimfit.cli.context import At, Json, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, table
 from trimfit.cli.output.screen import prose
@@ -35,7 +35,7 @@ def pick(
 ) -> None:
     """Which untrimmed blanks to start an order with, best first.
 
-    Best is what allot makes least, too: the expected cost in minutes (min), of cuts and readings and of what a reed
+    Best is what allot makes least, too: the expected cost in minutes, of cuts and readings and of what a reed
     lost or left outside tolerance costs by the settings.
 
     Example: trimfit pick O-12
@@ -64,7 +64,7 @@ def _blanks(found: Picked, order: str, *, everything: bool) -> list[str]:
     start, shown = found.start_and_shown(everything=everything)
     # what is to be said of many blanks is said once, under the table
     remarks = {text: f"({i})" for i, text in enumerate(dict.fromkeys(one.remark for one in shown if one.remark), 1)}
-    heads = ("reed", "type", "mm off", "cuts", "good %", "min", "crow", "")
+    heads = ("reed", "type", "mm off", "cuts", "good %", "minutes", "crow", "")
     lines = table(heads, [_row(one, remarks) for one in shown], right=(2, 3, 4, 5))
     free = [row for row, one in enumerate(shown, 1) if not one.started]
     if start is not None and 0 < start < len(free):
@@ -72,7 +72,8 @@ def _blanks(found: Picked, order: str, *, everything: bool) -> list[str]:
     more = len(found.blanks) - len(shown)
     unseen = f"; {more} not shown (--all shows them)" if more else ""
     notes = [line for text, mark in remarks.items() for line in prose(f"{mark} {plain_name(text, 400)}", "    ")]
-    listed = prose(f"{found.counted()}, the least expected cost (min) first{unseen}", "    ")
+    listed = prose(f"{found.counted()}, the fewest minutes first{unseen}", "    ")
+    listed += prose("minutes: expected for one reed, what a lost reed costs counted", "    ")
     return [*lines, *listed, *prose(f"{order}: {found.shortage()}"), *notes]
 
 
@@ -220,7 +221,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
         lines += prose(f"  {run.hours:.1f} hours for the run; {run.shortage}{sure}", "    ")
     if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
-        stops = [f"{cents:+.0f}" for cents in run.aim_offsets_cents]
+        stops = [signed(cents) for cents in run.aim_offsets_cents]
         each = f"each worked to a stop of its own, at gaps there of {', '.join(stops)} cents"
         each = f"each worked to a gap there of {stops[0]} cents" if len(set(stops)) == 1 else each
         enough = (

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.base.plain_words import chance_cell, plain_name, signed
+from trimfit.base.plain_words import chance_cell, numeral, plain_name, signed
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, plain, table
 from trimfit.cli.output.screen import prose, prose_width
@@ -31,7 +31,8 @@ app.add_typer(review, name="review")
 def _span(value: Interval | None, form: str = "+.0f") -> str:
     if value is None:
         return ""
-    return f"{value.mean:{form}} ({value.low:{form}} to {value.high:{form}})"
+    mean, low, high = (numeral(one, form) for one in (value.mean, value.low, value.high))
+    return f"{mean} ({low} to {high})"
 
 
 def _plus_minus(value: Interval) -> str:
@@ -149,6 +150,8 @@ def _chanter(one: ChanterMap, asked: list[Narrowing]) -> list[str]:
         f"{_span(ask.crow_hz, '.0f')} Hz, from {ask.reeds} reed{'s' if ask.reeds != 1 else ''}"
         for ask in one.asked
     ]
+    if told := one.told_words():
+        said.append(f"stated: {plain_name(told, 80)}")
     if one.g_octave is not None:
         said.append(f"G octave {_span(one.g_octave.offset_hz, '+.1f')} Hz from low A at the meeting point")
     if asked:
@@ -198,7 +201,7 @@ def chanter_json(one: Any) -> dict[str, Any]:
         {
             "chanter": one.chanter,
             "meeting_pitch_hz": one.meet_pitch_hz,
-            "told_pitch_hz": one.told_pitch_hz,
+            **{name: getattr(one, name) for name in ("told_pitch_hz", "told_crow_hz", "told_crow_type")},
             **{name: getattr(one, name) for name in ("pressure_kpa", "readings", "reeds")},
             "crow_asked": asked,
             **{

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trimfit.base.normal import Z90, interval
+from trimfit.base.plain_words import numeral
 from trimfit.base.units import Interval
 from trimfit.regression.coefficients import type_terms
 from trimfit.regression.curve import UNIT_MM
@@ -148,4 +149,5 @@ def _compared(what: str, theirs: Interval, own: Interval, form: str) -> str:
     error = max(theirs.high - theirs.low, own.high - own.low) / (2.0 * Z90)
     apart = abs(theirs.mean - own.mean) / error if error > 0.0 else math.inf
     verdict = "they agree" if apart <= DIFFERS_SE else f"{_DIFFER} {apart:.1f} times the larger standard error"
-    return f"{what} moves the gap by {theirs.mean:{form}} cents, by {own.mean:{form}} in the fit: {verdict}"
+    them, us = (numeral(one.mean, form) for one in (theirs, own))
+    return f"{what} moves the gap by {them} cents, by {us} in the fit: {verdict}"

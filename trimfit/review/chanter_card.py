@@ -67,8 +67,8 @@ def _facts(chanter: ChanterMap) -> list[tuple[str, str]]:
     """Name and value of each line in the head of the sheet; what is not known says so."""
     meets = between(chanter.meet_pitch_hz, "Hz", 1) if chanter.meet_pitch_hz else "not known"
     facts = [("meets at", meets)]
-    if chanter.told_pitch_hz:
-        facts.append(("stated by its owner", f"{chanter.told_pitch_hz:.1f} Hz"))
+    if told := chanter.told_words():
+        facts.append(("stated", plain(told, 44)))
     if chanter.air_words():
         facts.append(("blown at", chanter.air_words()))
     for asked in chanter.asked[:_MOST_TYPES]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
+from trimfit.base.pitch import crow_label
 from trimfit.base.records import Order
 from trimfit.base.units import Interval
 
@@ -103,7 +104,7 @@ class RunReed:
     @property
     def why(self) -> str:
         """The reason for the advice, and what it leans on."""
-        return "; ".join(part for part in (self.advice.reason, *self.advice.notes) if part)
+        return self.advice.because()
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,8 +274,8 @@ class StockReed:
 
 @dataclass(frozen=True, slots=True)
 class ChanterMap:
-    """What one chanter asks for. `told_pitch_hz`: what the maker was told by its owner, if anything; `suits`: stock
-    reeds for it, least to take off first; `stock`: the same with what `pick` says of them for `stock_for`, the order
+    """What one chanter asks for. `told_…`: what the maker was told by its owner, if anything; `suits`: stock reeds
+    for it, least to take off first; `stock`: the same with what `pick` says of them for `stock_for`, the order
     of this chanter that is due first, or where none is open, wherever F and E meet; `agrees`: the stated pitch, the
     reed types and the G octave say the same; `pressure_kpa`, `temperature_c`: at which all of it is said, None where
     nobody ever logged one; `of_notes`: what `why` says of the notes."""
@@ -297,6 +298,14 @@ class ChanterMap:
     stock: tuple[StockReed, ...] = ()
     stock_for: str | None = None
     temperature_c: float | None = None
+    told_crow_hz: float | None = None
+    told_crow_type: str | None = None
+
+    def told_words(self) -> str:
+        """`crow C#-20 (hard moulded), pitch 471.0 Hz`: what was stated of it; empty where nothing was."""
+        of = f" ({self.told_crow_type})" if self.told_crow_type else ""
+        said = [f"crow {crow_label(self.told_crow_hz)}{of}"] if self.told_crow_hz else []
+        return ", ".join(said + ([f"pitch {self.told_pitch_hz:.1f} Hz"] if self.told_pitch_hz else []))
 
     def air_words(self) -> str:
         """`6.0 kPa, 19.3 °C`: at what all of it is said; empty where nobody ever logged that."""

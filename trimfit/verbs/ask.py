@@ -176,9 +176,20 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
             sure = past < SURELY_NOT_PAST
             found.append((not sure, -float(posterior.mean[0]) if sure else past, name))
     if not found:
-        return "no other chanter that the log knows would take it" if len(others) < MOST_CHANTERS else ""
+        return _least_unlikely(bench, again, others) if len(others) < MOST_CHANTERS else ""
     unsure, short, name = min(found)
     if unsure:
         return f"it may suit {name} as it is, past there too with a chance of {100 * short:.0f} %"
     need = "as it is" if short < aim.tolerance_cents else f"with F still {short:.0f} cents under E"
     return f"it would suit {name} {need}"
+
+
+def _least_unlikely(bench: Bench, seen: Seen, others: Sequence[str]) -> str:
+    """That none of these chanters is likely to take a reed, and which would soonest: by the chance `ask --others`
+    shows."""
+    chances = [one.good for one in forecast_of(bench, [(seen, bench.aim(seen, Order("", name))) for name in others])]
+    best = max(chances)
+    if best < 0.005:
+        return "no other chanter that the log knows would take it"
+    name = others[chances.index(best)]
+    return f"no other chanter that the log knows is likely to take it (best {name}, {100 * best:.0f} %)"

@@ -279,7 +279,8 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
             record.weight,
             seen.name in mine,
         )
-        key = (forecast.good < HARDLY, round(found.minutes, 1), forecast.need_mm, as_counted(seen.name))
+        shown = round(found.minutes, 0), round(found.minutes, 1)
+        key = (forecast.good < HARDLY, *shown, forecast.need_mm, as_counted(seen.name))
         out.append((key, found))
     out.sort(key=lambda pair: pair[0])
     return Picked(order, tuple(found for _, found in out), wanted, (unread,) if unread else (), need)

@@ -111,11 +111,12 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     session.fit_if_due()
     bench = session.bench(at_s)
     histories = in_work(journal, order, at_s)
-    working, on = len(histories), f"the {len(histories)} reeds in hand for it"
+    working = len(histories)
+    on = "the reed in hand for it" if working == 1 else f"the {working} reeds in hand for it"
     mine = {history.reed.record.reed for history in histories}
     free = seen_of(bench, [h for h in stock_for(journal, order, at_s) if h.reed.record.reed not in mine], order)
     if not histories:
-        on = f"the {len(free)} free blanks of the stock"
+        on = "the free blank of the stock" if len(free) == 1 else f"the {len(free)} free blanks of the stock"
     if histories or free:
         reeds = seen_of(bench, histories, order) if histories else free
     else:

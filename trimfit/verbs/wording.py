@@ -124,7 +124,11 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     lines = [f"> {_head(advice)}"]
     if advice.outcome:
         went = {"to-stock": "to stock"}.get(advice.outcome, advice.outcome)
-        lines = [f"> left the bench: {went}", f"  strike that to go on; then: {_head(advice)}"]
+        again = "to work on it again, strike that entry"
+        then = (
+            f"  It is good. {again[0].upper()}{again[1:]}." if went == "good" else f"  {again}; then: {_head(advice)}"
+        )
+        lines = [f"> left the bench: {went}", then]
     stand = []
     if advice.here is not None and (advice.gap_read or advice.action == "trim"):
         now: Interval = advice.here["gap_now_cents"]
@@ -155,9 +159,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         size, ends = signed(moved.mean), f"{signed(moved.low)} to {signed(moved.high)}"
         cents = "cent" if size in ("+1", "-1") else "cents"
         lines += wrapped(f"  moved by itself since the last sitting: gap {size} {cents} ({ends})", width, "    ")
-    said = "; ".join(part for part in (advice.reason, *advice.notes) if part)
-    if not (said or advice.reed_type):
-        said = advice.why
+    said = advice.because() or ("" if advice.reed_type else advice.why)
     if said:
         lines += wrapped("  " + plain_name(said, 600), width, "    ")
     return lines

@@ -24,6 +24,7 @@ from trimfit.base.units import Interval
 from trimfit.review.page import build, page_parts
 from trimfit.review.pictures import shop, style
 from trimfit.review.results import (
+    ChanterMap,
     ChartPoint,
     DriftLimits,
     FinishedReed,
@@ -502,3 +503,19 @@ def test_a_batch_of_which_too_little_was_read_says_so_and_a_drifted_one_does_not
     assert not dataclasses.replace(unsure, drifted=True).says_too_little(limits)
     assert not dataclasses.replace(unsure, start_shift_cents=narrow).says_too_little(limits)
     assert "Too little read to say." in build.build(dataclasses.replace(Report(), batches=(unsure,)))[0]
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_a_reason_is_told_once_and_what_was_stated_of_a_chanter_and_never_read_is_counted() -> None:
+    note = "its last reading's A's do not agree, so it counts for less"
+    advice = made_up_report.run_advice("R-1", "trim", 0.3, notes=(note,))
+    advice = dataclasses.replace(advice, why=f"F is 29 cents under E; {note}")
+    told = ChanterMap("Far 1", told_pitch_hz=471.0, told_crow_hz=548.0, told_crow_type="hard moulded")
+    wide = ChanterMap("Ch-9", 3, 2, Interval(470.0, 466.0, 474.0))
+    story = dataclasses.replace(made_up_report.story(), advice=advice)
+    text, _ = build.build(Report(stories=(story,), chanters=(told, wide)))
+    words = " ".join(" ".join(word for _, word in read(text).words).split())
+    assert words.count(note) == 1
+    assert "crow C#-20 (hard moulded), pitch 471.0 Hz" in words
+    assert "2 chanters are known to no better than" in words
+    assert "F and E were never read in 1 of them" in words

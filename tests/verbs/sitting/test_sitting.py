@@ -132,7 +132,7 @@ def _asked_whether_it_moved(journal: Journal) -> Sitting:
 
 def test_a_reading_far_off_is_kept_unmarked_where_the_reed_has_moved(journal: Journal) -> None:
     sitting = _asked_whether_it_moved(journal)
-    assert play(sitting, "what")[0].startswith("first this: r drops it")
+    assert play(sitting, "what")[0].startswith("first this: r (misread), m (moved)")
     said = play(sitting, "m")
     assert (said[0][:11], said[1][:11]) == ("logged eve-", "logged rea-")
     assert "[2 read, 0 cut, 1 event]" in said[1]
@@ -215,7 +215,7 @@ def test_a_doubted_line_is_dropped_by_a_word(journal: Journal, word: str) -> Non
 
 def test_a_doubt_waits_for_its_answer(journal: Journal) -> None:
     said, doubts = doubted(journal, "f 718.4 e 705.3", "hm")
-    assert said == ["first this: y keeps it as typed, s takes what is suggested, n drops it, or type what is right"]
+    assert said == ["first this: y as typed, s as suggested, n drop it, or what is right"]
     assert len(doubts) == 2, "closing keeps a measured value, marked"
     assert doubts[1][0].startswith("digits: F ")
 
@@ -427,7 +427,7 @@ def test_a_reed_that_has_left_says_why_there_is_no_answer(journal: Journal) -> N
     list(sitting.open())
     assert play(sitting, "good")[0] == "? R-1 was never read with F and E; is it good?"
     assert sitting.prompt() == "R-1, y log it, n drop it: "
-    assert play(sitting, "0.1") == ["first this: y logs it, n drops it"]
+    assert play(sitting, "0.1") == ["first this: y log it, n drop it"]
     assert play(sitting, "no") == ["not logged"]
     play(sitting, "good", "y", "reed R-1")
     said = play(sitting, FIRST, "y")

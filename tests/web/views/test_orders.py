@@ -26,6 +26,14 @@ def test_each_open_order_says_how_far_it_has_come_and_leads_on(look: Visitor) ->
     assert {one["order"] for one in look.ask("/orders")} >= {ORDER, "O-11"}
 
 
+def test_reeds_can_be_chosen_where_as_many_are_in_work_as_are_wanted(demo_log: Path, tmp_path: Path) -> None:
+    """More are to be started since some fail."""
+    with serving(Path(shutil.copy(demo_log, tmp_path / "demo.trimfit"))) as visitor:
+        orders = {one["order"]: one for one in visitor.ask("/orders")}
+        assert orders["O-11"]["in_work"] == orders["O-11"]["quantity"]
+        assert visitor.see("/orders").text.count("Choose reeds") == len(orders)
+
+
 @pytest.fixture(scope="module")
 def shop(demo_log: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo shop with a quarter of its blanks; nothing is logged in it."""

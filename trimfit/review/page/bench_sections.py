@@ -46,7 +46,7 @@ def _story(story: ReedStory, folio: Folio) -> str:
     if advice is not None:
         work = work_words(advice)
         step = f": {bench.ACTION_WORDS[advice.action]}{f' {work}' if work else ''}"
-        why = "; ".join(part for part in (advice.reason or advice.why, *advice.notes) if part)
+        why = advice.because() or advice.why
         if why:
             parts.append(paragraph(text(sentence(why, LONGEST_WHY), LONGEST_WHY)))
     parts += [
@@ -84,7 +84,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
                 named(one.chanter, 40),
                 f"{one.readings}",
                 between(one.meet_pitch_hz, ".1f"),
-                f'<span class="r">{one.told_pitch_hz:.1f}</span>' if one.told_pitch_hz else "–",
+                text(one.told_words(), 60) or "–",
                 asked or "–",
                 witness,
                 _stock(one) or "–",
@@ -96,7 +96,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
         "chanter",
         "readings",
         f"meets at, Hz{f' ({air})' if air else ''}",
-        "stated, Hz",
+        "stated",
         "crow it asks for",
         "G octave from low A",
         "stock that suits, mm to come off, chance that it ends good",
@@ -106,7 +106,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
     if any(one.meet_pitch_hz and one.asked for one in findings.chanters):
         parts.append(folio.picture(bench.chanters_map(findings.chanters, folio.looks)))
     parts += [
-        table("What each chanter asks for", heads, rows, words=(0, 4, 5, 6, 7), broad=True),
+        table("What each chanter asks for", heads, rows, words=(0, 3, 4, 5, 6, 7), broad=True),
         left_out(MOST_ROWS, len(ranked), "chanters", "trimfit review chanters"),
     ]
     parts += _notes(ranked)

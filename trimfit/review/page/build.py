@@ -126,10 +126,12 @@ def _glance(findings: Report) -> list[str]:
         signal = "signals" if len(signalled) == 1 else "signal"
         lines.append(f"{len(signalled)} of {len(findings.charts)} <a href='#charts'>control charts</a> {signal}.")
     unsure = [c for c in findings.chanters if c.meet_pitch_hz and c.meet_pitch_hz.high - c.meet_pitch_hz.low > 4.0]
-    if unsure:
+    unread = sum(c.meet_pitch_hz is None for c in findings.chanters)
+    if unsure or unread:
         lines.append(
-            f"{_counted(len(unsure), 'chanter is', 'chanters are')} known to no better than ± 2 Hz (half of the 90 % "
-            "interval): take a reed to the meeting point."
+            f"{_counted(len(unsure) + unread, 'chanter is', 'chanters are')} known to no better than ± 2 Hz (half of "
+            f"the 90 % interval){f'; F and E were never read in {unread} of them' if unread else ''}: take a reed to "
+            "the meeting point."
         )
     if findings.finished_in_all:
         lines.append(

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable
 
 from trimfit.base.answers import Advice
-from trimfit.base.plain_words import chance_words
+from trimfit.base.plain_words import chance_words, numeral
 from trimfit.base.units import Interval
 from trimfit.review.page.html_pieces import figure, paragraph
 from trimfit.review.pictures.style import Picture, Rendered, render, type_looks
@@ -104,8 +104,7 @@ def between(value: Interval | None, form: str = "+.0f") -> str:
 
 def number(value: float, form: str) -> str:
     """A number with a true minus sign, and no sign at all on a zero."""
-    shown = f"{value:{form}}"
-    return (shown.lstrip("+-") if float(shown) == 0.0 else shown).replace("-", "\u2212")
+    return numeral(value, form).replace("-", "\u2212")
 
 
 def percent(chance: float) -> str:

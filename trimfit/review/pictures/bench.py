@@ -9,6 +9,7 @@ from typing import Any
 
 from trimfit.base.answers import Advice
 from trimfit.base.pitch import crow_label
+from trimfit.base.plain_words import signed
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.review.pictures.style import (
@@ -264,7 +265,7 @@ def _nearest(spots: Sequence[_Spot]) -> str:
     if not to_trim:
         return ""
     near = max(to_trim, key=lambda spot: (spot.gap_cents.mean, spot.advice.reed))
-    return f"Nearest to meeting among those to cut: {short(near.advice.reed, 60)}, {near.gap_cents.mean:+.0f} cents."
+    return f"Nearest to meeting among those to cut: {short(near.advice.reed, 60)}, {signed(near.gap_cents.mean)} cents."
 
 
 def one_pitch(curve: PitchCurve) -> Picture:

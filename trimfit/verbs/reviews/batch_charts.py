@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from trimfit.base.plain_words import signed
 from trimfit.review.results import Chart, ChartPoint
 from trimfit.review.statistics.control_charts import arl_ewma_under_drift, cusum_chart, ewma_chart, follow_level
 from trimfit.verbs.reviews.batches import BatchReview
@@ -88,7 +89,7 @@ def _level(start: NDArray[np.float64], start_sd: NDArray[np.float64]) -> str:
     if likelihood - tracks[0][1] < SURE_LOG_RATIO:
         return ""
     moved = float(level[-1] - level[0])
-    return f" The level of its batches has moved by {moved:+.0f} cents since the first.".replace("-", "\u2212")
+    return f" The level of its batches has moved by {signed(moved)} cents since the first.".replace("-", "\u2212")
 
 
 def _run_length(start_sd: NDArray[np.float64]) -> str:

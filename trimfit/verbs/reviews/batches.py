@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import hz_width_cents
+from trimfit.base.plain_words import signed
 from trimfit.base.records import Settings
 from trimfit.log.journal import Journal
 from trimfit.regression.batch_effects import CROW_AND_GAP, BatchEvidence, batch_evidence, conditioned, contrasts_of
@@ -217,7 +218,7 @@ def _offs(
         way = "rises" if rate >= 0 else "falls"
         offs.append(
             Off(
-                f"{name} {way} {abs(rate):.0f} cents a week with no work done ({norm:+.0f} is usual)",
+                f"{name} {way} {abs(rate):.0f} cents a week with no work done ({signed(norm)} is usual)",
                 float(which.chance[i]),
                 "let it rest before the last cut",
             )

@@ -313,6 +313,8 @@ def _chanter(
         why=why,
         agrees=agrees,
         kind=stated.kind if stated is not None else None,
+        told_crow_hz=stated.working_crow_hz if stated is not None else None,
+        told_crow_type=stated.working_crow_type if stated is not None else None,
     )
 
 

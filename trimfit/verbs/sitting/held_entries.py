@@ -75,6 +75,18 @@ def may_have_moved(doubts: Sequence[Doubt]) -> bool:
     return any(doubt.kind == MOVED for doubt in doubts)
 
 
+def keys_of(held: Held) -> str:
+    """What may be answered where the sitting asks about what it holds."""
+    if isinstance(held, HeldReading) and held.echoed and not held.doubts:
+        return "Enter = right, n = not, or what is right"
+    if isinstance(held, HeldPlain):
+        return "y log it, n drop it"
+    if may_have_moved(held.doubts):
+        return "r (misread), m (moved), or Enter to keep it marked"
+    choice = "s as suggested, " if meant(held.doubts) else ""
+    return f"y as typed, {choice}n drop it, or what is right"
+
+
 def as_meant(held: Held, advice: Advice | None) -> Held:
     """What was meant in the place of what was typed; doubts are to be looked for anew."""
     mended = meant(held.doubts)

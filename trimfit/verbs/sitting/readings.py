@@ -24,6 +24,7 @@ from trimfit.verbs.sitting.held_entries import (
     HeldTrim,
     as_meant,
     as_trim,
+    keys_of,
     may_have_moved,
     meant,
     standing_words,
@@ -202,7 +203,7 @@ class Readings(Entries):
     def _correct(self, held: Held, text: str) -> Iterator[str]:
         """What is right, typed in place of an answer: only the values that were wrong need be typed."""
         if isinstance(held, HeldPlain):
-            yield "first this: y logs it, n drops it"
+            yield f"first this: {keys_of(held)}"
             return
         word = text.split(" ")[0]
         record = held.record
@@ -214,11 +215,7 @@ class Readings(Entries):
             typed = parse_trim(text)
             yield from self._propose(HeldTrim(as_trim(typed, record.reed, typed.at or _at(record), self.advice), typed))
         else:
-            if may_have_moved(held.doubts):
-                yield "first this: r drops it to read again, m: the reed has moved, Enter keeps it marked"
-                return
-            choice = "s takes what is suggested, " if meant(held.doubts) else ""
-            yield f"first this: y keeps it as typed, {choice}n drops it, or type what is right"
+            yield f"first this: {keys_of(held)}"
 
     def _nothing_asked(self, _: str) -> Iterator[str]:
         yield "nothing was asked"

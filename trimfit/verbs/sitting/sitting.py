@@ -18,7 +18,7 @@ from trimfit.entry.unnamed_numbers import is_unnamed
 from trimfit.log.journal import Journal
 from trimfit.session.session import Session
 from trimfit.verbs.sitting.bench import Bench
-from trimfit.verbs.sitting.held_entries import HeldPlain, HeldReading, may_have_moved, meant, words_for
+from trimfit.verbs.sitting.held_entries import HeldReading, keys_of, words_for
 from trimfit.verbs.sitting.readings import Readings
 from trimfit.verbs.wording import CAUTIONS, HELP, cut_words
 
@@ -61,14 +61,7 @@ class Sitting(Readings):
             return "reed: "
         name = plain_name(self.history.reed.record.reed, 20)
         if self.held is not None:
-            if isinstance(self.held, HeldReading) and self.held.echoed and not self.held.doubts:
-                return f"{name}, Enter = right, n = not, or what is right: "
-            if isinstance(self.held, HeldPlain):
-                return f"{name}, y log it, n drop it: "
-            if may_have_moved(self.held.doubts):
-                return f"{name}, r (misread), m (moved), or Enter to keep it marked: "
-            choice = "s as suggested, " if meant(self.held.doubts) else ""
-            return f"{name}, y as typed, {choice}n drop it, or what is right: "
+            return f"{name}, {keys_of(self.held)}: "
         if self.advice is not None and self.advice.action == "trim":
             return f"{name}, Enter = {cut_words(self.advice)} taken: "
         return f"{name}: "
