@@ -427,12 +427,17 @@ class TicketNote:
     predicted_hz: Interval | None = None
 
     def off_hz(self, tolerance_hz: float) -> float:
-        """How far it was last read from what all readings say; 0 where that is within the interval or tolerance."""
+        """How far it was last read from what all readings say; 0 where that is within tolerance."""
         if self.read_hz is None or self.predicted_hz is None:
             return 0.0
         off = self.read_hz - self.predicted_hz.mean
-        end = self.predicted_hz.high if off > 0 else self.predicted_hz.low
-        return off if abs(off) > max(abs(end - self.predicted_hz.mean), tolerance_hz) else 0.0
+        return off if abs(off) > tolerance_hz else 0.0
+
+    def is_odd(self, tolerance_hz: float) -> bool:
+        """Whether it was last read out of tolerance of what all readings say, and out of their interval."""
+        span = self.predicted_hz
+        off = self.off_hz(tolerance_hz)
+        return span is not None and bool(off) and not span.low <= span.mean + off <= span.high
 
 
 @dataclass(frozen=True, slots=True)

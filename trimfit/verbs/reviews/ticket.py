@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace as changed
 from pathlib import Path
 
@@ -124,11 +124,14 @@ def _work_left(advice: Advice) -> list[str]:
     return [said] if advice.action in ("past", "no-fit") else []
 
 
-def _read_off(notes: Iterable[TicketNote], tolerance_hz: float) -> list[str]:
-    """A word where E or F was last read elsewhere than all readings together say, each by itself."""
-    off = [(OUTPUT_WORDS[one.note], one.off_hz(tolerance_hz)) for one in notes if one.note in ("e", "f")]
+def _read_off(notes: Sequence[TicketNote], tolerance_hz: float) -> list[str]:
+    """A word where E or F was last read elsewhere than all readings together say: of each how far, as low A."""
+    both = [one for one in notes if one.note in ("e", "f")]
+    if not any(one.is_odd(tolerance_hz) for one in both):
+        return []
+    off = [(OUTPUT_WORDS[one.note], one.off_hz(tolerance_hz)) for one in both]
     said = [f"{name} {abs(hz):.1f} Hz {'higher' if hz > 0 else 'lower'}" for name, hz in off if hz]
-    return [f"as low A, last read {' and '.join(said)} than expected: read it again"] if said else []
+    return [f"as low A, last read {' and '.join(said)} than expected: read it again"]
 
 
 def ticket_picture(session: Session, reed: str) -> bytes:
