@@ -105,6 +105,12 @@ def test_revising_strikes_the_old_and_appends_the_new(bench: Typed) -> None:
         assert journal.chanters()["CH-1"].meeting_pitch_hz == 474.0
         assert journal.chanters()["CH-1"].working_crow_hz == parse_crow_hz("D-15")
         assert journal.reeds()["R-1"] == Reed("R-1", "moulded", "B-1", blade_mm=23.0, order="O-1", remark="soft")
+    for name, gauge in (("CH-7", "35.9"), ("CH-8", "38"), ("CH-9", "41.6")):
+        bench.say("log", "chanter", name, "--bore-gauge", gauge)
+    # a new chanter, and one revised, whose own gauge is not counted: CH-1 has the largest of the others
+    for name, gauge, low_high in (("CH-10", "18", "35.9 to 41.6"), ("CH-9", "90", "18 to 41.5")):
+        (found,) = bench.json("log", "chanter", name, "--bore-gauge", gauge)["doubts"]
+        assert found["sentence"] == f"{gauge} mm is outside your {low_high}; is it right?"
     bench.say("log", "chanter", "CH-1", "--working-crow", "", "--meeting-pitch", " ", "--bore-gauge", "")
     with Journal(bench.log) as journal:
         assert journal.chanters()["CH-1"] == Chanter("CH-1")

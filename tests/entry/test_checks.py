@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, hz_from_cents, parse_crow_hz
 from trimfit.base.records import Doubt, Event, Logged, Outcome, Reading, Reed, ReedHistory, Settings, Trim
-from trimfit.entry.checks import MOVED, outcome_doubts, reading_doubts, trim_doubts
-from trimfit.entry.neighbours import ExpectedReading, Joint
+from trimfit.entry.checks import MOVED, gauge_doubts, outcome_doubts, reading_doubts, trim_doubts
+from trimfit.entry.neighbours import ExpectedReading, Joint, reads_like
 from trimfit.entry.typing_slips import Typed, outputs_cents
 
 SHOP = Settings()
@@ -156,7 +156,58 @@ def test_slips_of_the_crow(typed: str, kind: str, meant: str) -> None:
     doubts = reading_doubts(reading({}, crow_hz=parse_crow_hz(typed)), before, SHOP, foreseen=expected)
     assert [doubt.kind for doubt in doubts] == [kind]
     assert dict(doubts[0].meant)["crow_hz"] == pytest.approx(parse_crow_hz(meant))
-    assert f"did you mean {meant} (" in doubts[0].sentence
+    ask = ". Was the sign mistyped? It would be" if kind == "sign" else ". Was it"
+    assert f"{ask} {meant} (" in doubts[0].sentence
+
+
+@pytest.mark.parametrize(
+    ("expected", "typed", "meant"),
+    [("C#+15", "C-30", "C#-30"), ("C#-30", "C-30", "C#-30"), ("B-20", "C+10", "B+10"), ("C+40", "C-20", None)],
+)
+def test_a_crow_off_by_a_semitone_where_f_and_e_fit(expected: str, typed: str, meant: str | None) -> None:
+    """The reed is not doubted; 45 cents that are left, or what a cut did, do not hide the note that was named wrong."""
+    predicted = foreseen({**STANDING, "crow": parse_cents(expected)})
+    # a neighbour whose crow is just what was typed, and whose notes are as likely as the reed's own
+    beside = foreseen({**STANDING, "crow": parse_cents(typed)}).own
+    predicted = ExpectedReading(predicted.own, {"R-2": beside}, {"R-2": (*NOTES, "crow")})
+    taken = reading(crow_hz=parse_crow_hz(typed))
+    (doubt,) = reading_doubts(taken, story(reading()), SHOP, foreseen=predicted)
+    off = parse_cents(typed) - parse_cents(expected)
+    side = "over" if off > 0 else "under"
+    assert doubt.sentence.startswith(f"Crow {typed} is {abs(off):.0f} cents {side} what was predicted; F and E fit")
+    if meant is None:
+        assert (doubt.kind, doubt.meant) == ("unpredicted", ())
+        return
+    assert f". Was it {meant} (" in doubt.sentence
+    assert (doubt.kind, dict(doubt.meant)) == ("crow-note", {"crow_hz": pytest.approx(parse_crow_hz(meant))})
+
+
+def test_a_crow_alone_makes_no_other_reed() -> None:
+    own, near = (foreseen({**STANDING, "crow": cents}).own for cents in (CROW_CENTS, CROW_CENTS + 19.0))
+    beside = ExpectedReading(own, {"R-2": near}, {"R-2": (*NOTES, "crow")})
+    f_and_e = {note: sounding()[note] for note in ("e", "f")}
+    likes = reading(f_and_e, crow_hz=hz_from_cents(CROW_CENTS + 19.0))
+    assert reads_like(outputs_cents(likes, SCALE), beside) == "R-2"
+    assert reading_doubts(likes, story(reading()), SHOP, foreseen=beside) == []
+
+
+@pytest.mark.parametrize(
+    ("gauge_mm", "known_mm", "asked_about"),
+    [
+        (18.0, [35.9, 38.0, 41.6], True),
+        (90.0, [35.9, 38.0, 41.6], True),
+        (47.0, [35.9, 38.0, 41.6], False),
+        (18.0, [35.9, 41.6], False),
+        (40.9, [40.0, 40.0, 40.0], False),
+        (None, [35.9, 38.0, 41.6], False),
+    ],
+)
+def test_a_gauge_far_outside_the_shops_is_asked_about(
+    gauge_mm: float | None, known_mm: list[float], asked_about: bool
+) -> None:
+    doubts = gauge_doubts(gauge_mm, known_mm)
+    said = [f"{gauge_mm:g} mm is outside your 35.9 to 41.6; is it right?"] if asked_about else []
+    assert [doubt.sentence for doubt in doubts] == said
 
 
 def parse_cents(crow: str) -> float:

@@ -162,7 +162,9 @@ def noted(found: f.ChanterMap, words: str = "F 14 cents sharp of its kind: carve
 def one_pitch(names: tuple[str, ...] = ()) -> f.PitchCurve:
     """Two orders at 477.5 and 478 Hz whose chanters meet about 476."""
     pitches = [474.5 + 0.5 * i for i in range(14)]
-    at = tuple(f.AtPitch(hz, 200.0 + 60.0 * abs(hz - 476.0) ** 1.5, 6.0 / (1.0 + abs(hz - 476.0))) for hz in pitches)
+    at = tuple(
+        f.AtPitch(hz, 200.0 + 60.0 * abs(hz - 476.0) ** 1.5, 6.0 / (1.0 + abs(hz - 476.0)), 150.0) for hz in pitches
+    )
     return f.PitchCurve(names or ("band 9", "solo"), (477.5, 478.0), 6, at)
 
 

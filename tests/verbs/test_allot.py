@@ -12,6 +12,7 @@ from tests.opened import lose_most_blanks
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Reed
 from trimfit.log.journal import Journal
+from trimfit.review.results import hours_words
 from trimfit.session.session import Session
 from trimfit.verbs.allot import Allotment, allot, pitch_curve, take_allotted
 from trimfit.verbs.pick import HARDLY, pick, picked
@@ -178,7 +179,18 @@ def test_orders_at_one_pitch_have_a_cheapest_one(shop: Path) -> None:
     assert (pitches[0], pitches[-1]) == (466.0, 482.0)
     best = min(found.pitches, key=lambda one: one.minutes)
     assert found.best_pitch_hz == best.pitch_hz
-    assert best.good > max(found.pitches[0].good, found.pitches[-1].good)
+    # strokes bring a reed down to a low pitch, with more work; nothing brings it up to a high one
+    assert best.bench_minutes < found.pitches[0].bench_minutes
+    assert best.good > found.pitches[-1].good + 1.0
+    assert best not in (found.pitches[0], found.pitches[-1])
+    # both hours, the work alone and with what is lost, are named alike
+    work = sum(one.bench_minutes for one in found.allotted)
+    assert 0.0 < work < found.minutes
+    assert found.hours_words() == f"{work / 60:.1f} hours of work, {found.minutes / 60:.1f} with what lost reeds cost"
+    assert 0.0 < best.bench_minutes < best.minutes
+    said = " ".join(Typed(shop).say("allot", "A", "--pitch-from", "466", "--pitch-to", "482").split())
+    assert f"expected good; {found.hours_words()}" in said
+    assert f"{best.pitch_hz:.1f} Hz {best.good:.1f} good, {hours_words(best.bench_minutes, best.minutes)}" in said
     with pytest.raises(InputError, match="the lower pitch comes first"):
         allotted(shop, "A", pitches_hz=(480.0, 470.0))
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from tests.cli.typed_words import Typed
 from tests.opened import on
 from tests.verbs.sitting.fakes import play
 from tests.verbs.test_ask import asked_then, reading
+from trimfit.base.plain_words import chance_words
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reed, Trim
 from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
@@ -79,6 +82,26 @@ def test_it_is_worked_there_and_ends(by_letter: Path) -> None:
     text = " ".join(advice_lines(advice))
     assert "in Old F" in text
     assert "Far, which is away" in text
+    assert f"past in Far as it is now {chance_words(advice.chance_past)}; " in text
+
+
+def test_an_answer_says_each_figure_once_and_of_which_chanter(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        journal.append(reading("R", "2026-02-01T10:00", -38.0, chanter="Old"))
+        journal.append(reading("R", "2026-02-01T10:02", -38.0, chanter="Old"))
+    advice = asked_then(by_letter, "R")
+    assert advice.action == "trim"
+    assert advice.here is not None
+    text = " ".join(" ".join(advice_lines(advice)).split())
+    assert "past in Far after this cut " in text
+    assert "chance of going past" not in text
+    assert text.count("stop at F ") == 1
+    assert re.search(r"stop at F .* and crow \S+ in Old; once stopped there: \d+ % good, \d+ % past", text)
+    assert advice.why.count("stop at F ") == 1
+
+
+def test_before_a_reading_it_says_why_it_is_read_in_another_chanter(by_letter: Path) -> None:
+    assert "and the crow in Old; Far is away, and Old stands in for it" in on(by_letter, ask_reed, "R").why
 
 
 def test_a_chanter_that_comes_to_the_bench_is_worked_in_itself(by_letter: Path) -> None:
@@ -159,6 +182,12 @@ def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Pat
     assert run.aim_offsets_cents is not None
     assert len(run.aim_offsets_cents) == run.send_reeds
     assert list(run.aim_offsets_cents) == sorted(run.aim_offsets_cents)
+    # of so many sent more fit than are asked for, and no more than all; said of the chanter by its name
+    assert run.expected_within is not None
+    assert run.reeds * run.chance_one_within <= run.expected_within < run.send_reeds
+    said = " ".join(Typed(by_letter).say("rehearse", "letter").split())
+    assert f"cents in Far: of {run.send_reeds} sent about " in said or "gaps in Far of " in said
+    assert f" % that at least {run.reeds} do" in said
     # and with nothing in hand so many are to be started of the stock, be it rehearsed or picked
     with Journal(by_letter) as journal:
         journal.append(Reed("N", "moulded", "A", blade_mm=22.0))

@@ -136,7 +136,7 @@ def _allotment(found: Allotment) -> list[str]:
     rows = [
         (
             plain_name(one.order, 14),
-            plain_name(one.chanter, 18),
+            plain_name(one.chanter, 60),
             plain_name(one.reed, 14),
             crow_label(one.crow_hz) if one.crow_hz else "",
             f"{one.length_mm:.2f}",
@@ -147,9 +147,9 @@ def _allotment(found: Allotment) -> list[str]:
         for one in found.allotted
     ]
     heads = ("order", "chanter", "reed", "crow", "mm", "cuts", "meets Hz", "good %")
-    lines += table(heads, rows, right=(4, 5, 6, 7)) if rows else []
-    good, hours = sum(one.chance_good for one in found.allotted), sum(one.bench_minutes for one in found.allotted) / 60
-    lines.append(f"{_so_many(len(rows), 'reed')}, {good:.1f} expected good; {hours:.1f} hours of cuts and readings")
+    lines += table(heads, rows, right=(4, 5, 6, 7), shorten=1) if rows else []
+    good = sum(one.chance_good for one in found.allotted)
+    lines.append(f"{_so_many(len(rows), 'reed')}, {good:.1f} expected good; {found.hours_words()}")
     empty = sum(one.wanted - one.found for one in found.short)
     if empty:
         lines.append(f"{_so_many(empty, 'place')} {'stays' if empty == 1 else 'stay'} empty")
@@ -176,10 +176,13 @@ def _one_pitch(found: Allotment) -> str:
     if found.best_pitch_hz is None:
         low, high = found.pitches[0].pitch_hz, found.pitches[-1].pitch_hz
         return f"all at one pitch: at none from {low:.1f} to {high:.1f} Hz is a reed likely to end good"
+    from trimfit.review.results import hours_words
+
     best = min(found.pitches, key=lambda one: one.minutes)
     ends = {one.pitch_hz: one for one in (found.pitches[0], best, found.pitches[-1])}
-    each = ", ".join(
-        f"{one.pitch_hz:.1f} Hz {one.good:.1f} good for {one.minutes / 60:.1f} hours" for one in ends.values()
+    each = "; ".join(
+        f"{one.pitch_hz:.1f} Hz {one.good:.1f} good, {hours_words(one.bench_minutes, one.minutes)}"
+        for one in ends.values()
     )
     return f"all at one pitch: {best.pitch_hz:.1f} Hz costs least ({each})"
 
@@ -220,17 +223,14 @@ def _run_lines(run: Rehearsal) -> list[str]:
     else:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
         lines += prose(f"  {run.hours:.1f} hours for the run; {run.shortage}{sure}", "    ")
-    if run.send_reeds and run.aim_offsets_cents and run.chance_one_within is not None:
+    if run.send_reeds and run.aim_offsets_cents:
         stops = [signed(cents) for cents in run.aim_offsets_cents]
-        each = f"each worked to a stop of its own, at gaps there of {', '.join(stops)} cents"
-        each = f"each worked to a gap there of {stops[0]} cents" if len(set(stops)) == 1 else each
-        enough = (
-            f", {100 * run.chance_enough:.0f} % that {run.reeds} are" if run.reeds > 1 and run.chance_enough else ""
-        )
+        there = plain_name(run.chanter, 24)
+        each = f"each worked to a stop of its own, at gaps in {there} of {', '.join(stops)} cents"
+        each = f"each worked to a gap of {stops[0]} cents in {there}" if len(set(stops)) == 1 else each
         lines += prose(
-            f"  by what is known of its chanter, {_so_many(run.send_reeds, 'reed')}, {each}: "
-            f"{100 * run.chance_one_within:.0f} % that one is within tolerance{enough}; of fewer, trimfit ask says "
-            "where each is best stopped",
+            f"  by what is known of its chanter, {_so_many(run.send_reeds, 'reed')}, {each}: of "
+            f"{run.send_reeds} sent {_fit(run)}; of fewer, trimfit ask says where each is best stopped",
             "    ",
         )
     rows = []
@@ -240,6 +240,15 @@ def _run_lines(run: Rehearsal) -> list[str]:
         rows.append((change, *(f"{figure:.1f}" for figure in figures)))
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
     return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5))]
+
+
+def _fit(run: Rehearsal) -> str:
+    """`about 6 fit; 94 % that at least 4 do`: of the reeds sent to a chanter that is away."""
+    about = max(round(run.expected_within or 0.0), 1)
+    said = f"about {about} fit{'s' if about == 1 else ''}"
+    if not run.chance_enough:
+        return said
+    return f"{said}; {100 * run.chance_enough:.0f} % that at least {run.reeds} do{'es' if run.reeds == 1 else ''}"
 
 
 def _so_many(count: int, word: str) -> str:

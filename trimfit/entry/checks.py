@@ -9,7 +9,7 @@ is no measured value of anything.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -45,6 +45,8 @@ MOVED = "misread-or-moved"
 PLAIN = frozenset({"octave", "swapped", "twice", "gap-wide", "a-unbalanced", "humidity-share"})
 # The same entry of a reed, with nothing logged between, is asked about within this time.
 TWICE_S = 60.0
+# From so many gauged chanters on, a gauge that lies beyond theirs by more than their range, or this, is asked about.
+FEWEST_GAUGED, LEAST_RANGE_MM = 3, 1.0
 # Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
 GOOD_TOLERANCES = 2.0
 
@@ -120,15 +122,28 @@ def chanter_doubts(reading: Reading, known: Chanter | None, history: ReedHistory
     return []
 
 
+def gauge_doubts(gauge_mm: float | None, known_mm: Collection[float]) -> list[Doubt]:
+    """Whether a bore gauge really enters a chanter so far. known_mm: how far it enters the others."""
+    if gauge_mm is None or len(known_mm) < FEWEST_GAUGED:
+        return []
+    low_mm, high_mm = min(known_mm), max(known_mm)
+    if max(low_mm - gauge_mm, gauge_mm - high_mm) <= max(high_mm - low_mm, LEAST_RANGE_MM):
+        return []
+    sentence = f"{gauge_mm:g} mm is outside your {low_mm:g} to {high_mm:g}; is it right?"
+    return [Doubt("gauge-far", "bore_gauge_mm", sentence)]
+
+
 def _other_reed(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction]) -> Doubt | None:
-    """A reading that another reed of the batch explains much better than its own does."""
+    """A reading that another reed of the batch explains much better than its own does, its notes without the crow
+    too: a crow is easily named a semitone off."""
     now = outputs_cents(reading, scale)
     if foreseen is None or not now:
         return None
     from trimfit.entry.neighbours import reads_like
 
     name = reads_like(now, foreseen)
-    if name is None:
+    notes = {output: cents for output, cents in now.items() if output != "crow"}
+    if name is None or ("crow" in now and reads_like(notes, foreseen) is None):
         return None
     own = short(reading.reed)
     like = f"This reads like {short(name)}, not like {own}" if name else f"This does not read like {own}"

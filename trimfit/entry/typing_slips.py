@@ -117,15 +117,22 @@ def slip_doubts(
         sentence = f"everything {_off(median(off[output] for output in far))} {_given(after_cut)}"
         sentence += "; is it this reed, this chanter, this pressure?"
         return [*doubts, Doubt("other-reed", f"{far[0]}_hz", _sentence(sentence))]
+    # where F and E are as predicted the crow alone is in doubt, and its note may be named wrong
+    alone = far == ["crow"] and {"f", "e"} <= off.keys()
     for output in far:
-        slip = _slip(reading, output, expected[output], scale, typed)
+        slip = _slip(reading, output, expected[output], scale, typed, alone=alone)
+        named, fits = _named(output), ""
+        if alone and reading.crow_hz is not None:
+            named, fits = f"crow {crow_label(reading.crow_hz)}", "; F and E fit"
+        said = f"{named} {_off(off[output])} {_given(after_cut)}{fits}"
         if slip is None:
-            sentence = f"{_named(output)} {_off(off[output])} {_given(after_cut)}; is it right?"
+            sentence = f"{said}; is it right?"
             doubts.append(Doubt("unpredicted", f"{output}_hz", _sentence(sentence)))
             continue
         kind, words, hz = slip
         shown = f"{crow_label(hz)} ({hz:.1f} Hz)" if output == "crow" else f"{hz:.1f}"
-        sentence = f"{_named(output)} {_off(off[output])} {_given(after_cut)}{words}; did you mean {shown}?"
+        ask = words.format(shown) if "{" in words else f"{words}; did you mean {shown}?"
+        sentence = f"{said}{ask}"
         doubts.append(Doubt(kind, f"{output}_hz", _sentence(sentence), ((f"{output}_hz", hz),)))
     return doubts
 
@@ -151,6 +158,10 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+# A crow named a semitone off leaves no more than this of how far it was off, and no more than half a semitone; so 72 to
+# 150 cents are about a semitone. An assumption, no source.
+SEMITONE_LEAVES, HALF_SEMITONE_CENTS = 0.4, 50.0
+SIGN = ". Was the sign mistyped? It would be {}"
 # Slips with one outcome only: a value far off that they bring most of the way back is explained by them.
 SURE_KINDS = ("octave", "as-low-a", "hertz-for-cents")
 
@@ -187,9 +198,16 @@ def _back(
 
 
 def _slip(
-    reading: Reading, output: str, predicted: tuple[float, float], scale: Mapping[str, Fraction], typed: Typed
+    reading: Reading,
+    output: str,
+    predicted: tuple[float, float],
+    scale: Mapping[str, Fraction],
+    typed: Typed,
+    *,
+    alone: bool = False,
 ) -> tuple[str, str, float] | None:
-    """Kind, words and mended hertz of the slip that brings an output near to what was predicted."""
+    """Kind, words and mended hertz of the slip that brings an output near to what was predicted. alone: F and E are as
+    predicted: a crow that is off by about a semitone is then more likely named wrong than far off by itself."""
     mean, sd = predicted
     ratio = 1.0 if output == "crow" else float(scale[output])
     hz = reading.crow_hz if output == "crow" else reading.notes_hz[output]
@@ -199,7 +217,10 @@ def _slip(
     best: tuple[float, tuple[str, str, float]] | None = None
     for kind, words, mended in candidates:
         miss = abs(cents_from_440(mended / ratio) - mean)
-        near = _near_cents(sd, cents_from_440(hz / ratio) - mean if kind in SURE_KINDS else 0.0)
+        typed_off = cents_from_440(hz / ratio) - mean
+        near = _near_cents(sd, typed_off if kind in SURE_KINDS else 0.0)
+        if alone and kind == "crow-note" and abs(cents_from_440(mended / hz * REFERENCE_HZ)) < 150.0:
+            near = max(near, min(HALF_SEMITONE_CENTS, SEMITONE_LEAVES * abs(typed_off)))
         # Earlier kinds of slip are likelier: a later one must explain the value clearly better.
         if miss <= near and (best is None or (miss < 0.5 * best[0] - 1.0 and kind == best[1][0])):
             best = miss, (kind, words, mended)
@@ -212,7 +233,7 @@ def _note_slips(hz: float, ratio: float, heard: str, typed: Typed) -> Iterator[t
     yield "octave", ", an octave high", 0.5 * hz
     if heard == "cents" and typed.reference_hz:
         cents = 1200.0 * math.log2(hz / ratio / typed.reference_hz)
-        yield "sign", ", the sign turned", typed.reference_hz * ratio * 2.0 ** (-cents / 1200.0)
+        yield "sign", SIGN, typed.reference_hz * ratio * 2.0 ** (-cents / 1200.0)
         if typed.reference_hz + cents > 0:
             yield "hertz-for-cents", ", hertz given for cents", (typed.reference_hz + cents) * ratio
         return
@@ -250,9 +271,9 @@ def _crow_slips(hz: float) -> Iterator[tuple[str, str, float]]:
     """Slips of a crow: the sign of its cents, the neighbouring note, an octave."""
     cents = cents_from_440(hz)
     for semitone in (math.floor(cents / 100.0), math.ceil(cents / 100.0)):
-        yield "sign", ", the sign turned", hz_from_cents(200.0 * semitone - cents)
+        yield "sign", SIGN, hz_from_cents(200.0 * semitone - cents)
     for step in (100.0, -100.0, 200.0, -200.0):
-        yield "crow-note", ", a note beside it named", hz_from_cents(cents + step)
+        yield "crow-note", ". Was it {}?", hz_from_cents(cents + step)
     yield "octave", ", an octave low", 2.0 * hz
     yield "octave", ", an octave high", 0.5 * hz
     for kind, mended in _digit_slips(hz):

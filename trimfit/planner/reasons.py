@@ -89,11 +89,10 @@ def _away(choice: Choice, aim: Aim, here: Here) -> str:
     """What to work to, and how sure that is where the reed is going."""
     there = aim.chanter or "the chanter"
     within, past = _per_cent(choice.chance_within), _per_cent(choice.chance_past_end)
-    chances = f"{within} that it is within tolerance there, {past} past"
     if choice.action == "finished":
-        return f"as near as work in {here.chanter} can bring it for {there}, which is away: {chances}"
+        return f"as near as work in {here.chanter} can bring it for {there}, which is away: {within} good, {past} past"
     spaced = ", spaced among the reeds of its order" if aim.spaced_cents is not None else ""
-    return f"in {here.chanter} {here.stop_words()} is the aim for {there}, which is away{spaced}; {chances}"
+    return f"stop at {here.stop_words()} in {here.chanter}{spaced}; once stopped there: {within} good, {past} past"
 
 
 def _cents(cents: float) -> str:
@@ -235,7 +234,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     read_in = aim.worked_in or aim.chanter
     if grounds.gap_read == 0:
         where = f" in {read_in}" if read_in else " in the chanter"
-        return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}"
+        away = f"; {aim.chanter} is away, and {aim.worked_in} stands in for it" if aim.worked_in else ""
+        return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}{away}"
     if reason == "since-cut?":
         where = f" in {read_in}" if read_in else ""
         return f"this is predicted: F and E were not read{where} as it is now; read them first"

@@ -13,7 +13,8 @@ QUESTIONS = {
     "chanter each sort has another crow.",
     "pitch": "The pitch it plays at: low A in Hz with a reed that works, once low A and high A agree (seat the reed "
     "deeper or shallower until they do). Then E and F as the tuner shows them, and low G overblown (the G octave).",
-    "gauge": "How far your gauge enters the bore from the top, in mm, if you have one.",
+    "gauge": "How far the bore gauge that we sent enters the bore from the top, in mm. Another gauge has another taper "
+    "and tells nothing: leave this out if you have none of ours.",
     "pressure": "How hard you blow when you play, by a gauge in the pipe: kPa, or inches of water.",
 }
 """What may be asked, by the word for it."""
@@ -24,13 +25,13 @@ ARRIVED = (
 )
 
 
-def letter(order: str, chanter: str, questions: Sequence[str], width: int = 72) -> str:
-    """The text for an order: the questions (keys of QUESTIONS) in the order given, then what to do when reeds come."""
+def letter(order: str, chanter: str, questions: Sequence[str], width: int = 72, *, first_tells: bool = True) -> str:
+    """The text for an order: the questions (keys of QUESTIONS) in the order given, then what to do when reeds come.
+    first_tells: say that the first tells the most."""
     lines = [f"Order {order}, chanter {chanter}", ""]
     if questions:
-        lines += textwrap.wrap(
-            "So that the reeds fit your chanter, please send what you can of this. The first tells the most.", width
-        )
+        most = " The first tells the most." if first_tells else ""
+        lines += textwrap.wrap(f"So that the reeds fit your chanter, please send what you can of this.{most}", width)
         for number, word in enumerate(questions, 1):
             lines += ["", *textwrap.wrap(f"{number}. {QUESTIONS[word]}", width, subsequent_indent="   ")]
         lines.append("")

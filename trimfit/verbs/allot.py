@@ -15,7 +15,7 @@ from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
 from trimfit.planner.allotment import assigned
 from trimfit.planner.forecast import Forecast
-from trimfit.review.results import AtPitch, PitchCurve
+from trimfit.review.results import AtPitch, PitchCurve, hours_words
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import MOST_NAMED, Progress, chanter_word, order_named, order_progress
 from trimfit.session.reed_forecasts import forecast_of
@@ -100,6 +100,10 @@ class Allotment:
     pitches: tuple[AtPitch, ...] = ()
     best_pitch_hz: float | None = None
     starts: tuple[Start, ...] = ()
+
+    def hours_words(self) -> str:
+        """How long it takes: the work alone, and with what lost reeds cost."""
+        return hours_words(sum(one.bench_minutes for one in self.allotted), self.minutes)
 
     def starts_words(self) -> str:
         """For which orders more reeds are to be started than have a place, since some fail; empty where for none."""
@@ -356,8 +360,9 @@ def _at_pitches(
     for number, pitch in enumerate(pitches_hz):
         of = slice(number * len(orders), (number + 1) * len(orders))
         way, minutes = _assigned(bench, [row[of] for row in table.cost], wanted)
-        good = sum(table.forecasts[i][of][column].good for i, column in enumerate(way) if column is not None)
-        out.append(AtPitch(pitch, minutes, good))
+        taken = [table.forecasts[i][of][column] for i, column in enumerate(way) if column is not None]
+        good, work_minutes = sum(one.good for one in taken), sum(one.bench_minutes for one in taken)
+        out.append(AtPitch(pitch, minutes, good, work_minutes))
     return tuple(out)
 
 

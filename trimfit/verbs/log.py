@@ -595,8 +595,19 @@ def _keep_or_revise(
             return _revise(journal, known.entry, known.record, given, sure)
         new = record(name, **given)
         doubts, fresh = name_doubts(journal, new)
+        doubts += _gauge_doubts(journal, new)
         _or_ask(doubts, sure)
         return dataclasses.replace(keep(journal, new, name, doubts), note=", ".join(fresh))
+
+
+def _gauge_doubts(journal: Journal, record: Reed | Chanter | Order) -> list[Doubt]:
+    """Whether a bore gauge really enters a chanter so far, beside the others of the log."""
+    from trimfit.entry.checks import gauge_doubts
+
+    if not isinstance(record, Chanter) or record.bore_gauge_mm is None:
+        return []
+    others = [one for one in journal.chanters().values() if one.chanter != record.chanter]
+    return gauge_doubts(record.bore_gauge_mm, [one.bore_gauge_mm for one in others if one.bore_gauge_mm])
 
 
 def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any], sure: bool) -> EntryResult:
@@ -612,6 +623,7 @@ def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any],
     doubts, fresh = (
         word_doubts(journal, revised) if changed.keys() & {"kind", "working_crow_type", "weight"} else ([], [])
     )
+    doubts += _gauge_doubts(journal, revised) if "bore_gauge_mm" in changed else []
     _or_ask(doubts, sure)
     journal.strike(entry, f"revised: {', '.join(changed)}")
     kept = keep(journal, revised, name, doubts, entry)

@@ -102,12 +102,14 @@ class Picked:
 @dataclass(frozen=True, slots=True)
 class Sending:
     """For a chanter that is away: how many reeds to send, the chance that as many as wanted are within tolerance there
-    and that one is, and the gaps there that each is worked to, cents, flattest first."""
+    and that one is, the gaps there that each is worked to, cents, flattest first, and how many are expected within
+    tolerance there."""
 
     reeds: int
     chance_enough: float
     chance_one: float
     aims_cents: tuple[float, ...]
+    expected_within: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +157,8 @@ def sending_of(bench: Bench, order: Order, reeds: Sequence[Seen], wanted: int) -
     sds = posteriors[0].beyond_sd_cents, LEFT_SHARE * posteriors[0].reading_sd_cents
     stops, enough = reeds_to_send(max(wanted, 1), *sds, tolerance, reach)
     one = float(chance_of_so_many(np.array(stops), 1, *sds, tolerance, reach))
-    return Sending(len(stops), enough, one, stops)
+    expected = sum(float(chance_of_so_many(np.array([stop]), 1, *sds, tolerance, reach)) for stop in stops)
+    return Sending(len(stops), enough, one, stops, expected)
 
 
 def need_of(

@@ -48,7 +48,8 @@ class Rehearsal:
     does, and a reed too many its own time at the bench.
 
     For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are within tolerance
-    there, `aim_offsets_cents`, the gap there that each of these is worked to, and the chance that one is within.
+    there, `aim_offsets_cents`, the gap there that each of these is worked to, the chance that one is within, and how
+    many of them are expected to be.
     """
 
     order: str
@@ -80,6 +81,8 @@ class Rehearsal:
     send_reeds: int | None = None
     chance_one_within: float | None = None
     aim_offsets_cents: tuple[float, ...] | None = None
+    expected_within: float | None = None
+    chanter: str = ""
 
 
 def _refuse_without_evidence(journal: Journal, order: Order) -> None:
@@ -184,6 +187,8 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         send_reeds=sending.reeds if sending else None,
         chance_one_within=sending.chance_one if sending else None,
         aim_offsets_cents=sending.aims_cents if sending else None,
+        expected_within=sending.expected_within if sending else None,
+        chanter=order.chanter,
         past_already=float(np.mean([one.sharp for one in found])),
         shortage=need.words(),
     )

@@ -25,6 +25,7 @@ CAUTIONS = (
 HELP = """\
 f 779.1 e 702.6 a 468.2 A 936.1 crow C+22   a reading, any order, what was taken
     notes g a b c d e f G A (high ones also gg aa), G octave go, crow, taped f
+    a crow of 22 alone means C+22, -30 means C-30
     hertz, hertz as low A, or cents from the target: f -12c
 779.1 702.6 468.2 936.1 22   the same in the shop's order; / and * part numbers,
     point and comma are decimal; 7791 is 779.1; 779170264682936122 is all of it;
@@ -133,8 +134,6 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     if advice.here is not None and (advice.gap_read or advice.action == "trim"):
         now: Interval = advice.here["gap_now_cents"]
         stand.append(f"in {plain_name(advice.here['chanter'])} {_gap(now)}")
-        stop = _side(advice.here["gap_stop_cents"])
-        stand.append(f"stop at {stop}, crow {crow_label(advice.here['crow_stop_hz'])}")
         if advice.gap_now_cents:
             stand.append(f"in {plain_name(advice.chanter or '')}, which is away, {_gap(advice.gap_now_cents)}")
     elif advice.gap_read or advice.action == "trim":
@@ -146,13 +145,16 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
             meets = advice.meet_pitch_hz
             kpa = f" at {advice.pressure_kpa:.1f} kPa" if advice.pressure_kpa else ""
             mean, ends = spread(meets, 1).split(" ", 1)
-            stand.append(f"meets at {mean} Hz {ends}{kpa}")
+            where = f" in {plain_name(advice.chanter)}" if advice.order is None and advice.chanter else ""
+            stand.append(f"meets at {mean} Hz {ends}{kpa}{where}")
     if stand:
         lines += wrapped("  " + "; ".join(stand), width, "    ")
     if (advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim":
-        chance = (
-            f"  chance of going past {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}{_in_all(advice)}"
-        )
+        going = "chance of going past"
+        if advice.here is not None:
+            when = "after this cut" if advice.action == "trim" else "as it is now"
+            going = f"past in {plain_name(advice.chanter or '')} {when}"
+        chance = f"  {going} {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}{_in_all(advice)}"
         lines += wrapped(chance, width, "    ")
     moved = advice.moved_cents
     if advice.gap_read and moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:

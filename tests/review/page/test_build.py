@@ -456,7 +456,7 @@ def test_orders_of_about_one_pitch_are_shown_together_and_each_chanters_notes_in
     assert "one-pitch" in drawn
     text = re.sub(r"<[^>]+>", "", page)
     assert "2 orders that ask for about one pitch (band 9, solo)" in text
-    assert "476.0 Hz costs least, 3.3 hours" in text
+    assert "476.0 Hz costs least, 2.5 hours of work, 3.3 with what lost reeds cost" in text
     assert "6.0 of 6 reeds are then expected to end good" in text
     assert "Ch-3: F 14 cents sharp of its kind: carved?" in text
     assert "1 chanter with no note off" in text

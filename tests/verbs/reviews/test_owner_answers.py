@@ -14,12 +14,14 @@ from tests.verbs.test_ask_away import by_letter  # noqa: F401
 from trimfit.base.errors import InputError
 from trimfit.base.records import Chanter, Order, Reed
 from trimfit.log.journal import Journal
+from trimfit.review.customer_letter import letter
 from trimfit.review.ticket import how_to_check, verdict
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advise
 from trimfit.verbs.learn import learn
+from trimfit.verbs.reviews import owner_answers
 from trimfit.verbs.reviews.chanter_notes import tapes_of_chanter
-from trimfit.verbs.reviews.owner_answers import Narrowing, letter_for, owners_answers, told_most
+from trimfit.verbs.reviews.owner_answers import Narrowing, first_ask, letter_for, owners_answers, told_most
 from trimfit.verbs.reviews.ticket import ticket_of
 
 
@@ -47,7 +49,7 @@ def test_an_answer_that_tells_next_to_nothing_is_not_made_much_of() -> None:
         told_most([Narrowing("crow", 8.0, 4.0)]) == "ask for the crow: ± 13 cents of gap there (nine in ten) become ± 7"
     )
     little = told_most([Narrowing("crow", 14.1, 12.9)])
-    assert little.startswith("ask for the crow first; alone it tells little: ± 23 cents")
+    assert little.startswith("no answer helps much now; the best is the crow: ± 23 cents")
     assert little.endswith("become ± 21")
 
 
@@ -60,6 +62,30 @@ def test_what_is_known_already_is_not_asked(by_letter: Path) -> None:  # noqa: F
     assert max(map(len, text.splitlines())) <= 72
     crow_forgotten(by_letter)
     assert "1. The crow of a reed" in on(by_letter, letter_for, "letter")
+
+
+def test_the_letter_says_that_the_first_tells_most_only_where_it_does() -> None:
+    assert "The first tells the most." in letter("far", "Far 1", ["crow", "gauge"])
+    assert "tells the most" not in letter("far", "Far 1", ["gauge"], first_tells=False)
+    assert Narrowing("gauge", 7.0, 6.5).is_little
+    assert not Narrowing("crow", 7.0, 5.0).is_little
+
+
+def test_above_all_is_not_said_of_what_helps_little(by_letter: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # noqa: F811
+    def said(then: float) -> str:
+        monkeypatch.setattr(owner_answers, "what_to_ask", lambda *_: [Narrowing("gauge", 7.0, then)])
+        with Session(by_letter) as session:
+            return first_ask(session.bench(), session.journal.orders()["letter"])
+
+    assert "Above all ask for the gauge: " in said(5.0)
+    assert ". No answer helps much now; the best is the gauge: " in said(6.5)
+    assert "Above all" not in said(6.5)
+
+
+def test_only_the_gauge_that_the_shop_sent_is_asked_for() -> None:
+    text = " ".join(letter("far", "Far 1", ["gauge"]).split())
+    assert "the bore gauge that we sent enters the bore" in text
+    assert "your gauge" not in text
 
 
 def test_a_letter_is_for_a_chanter_that_is_away(by_letter: Path) -> None:  # noqa: F811

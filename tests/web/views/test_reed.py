@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -198,6 +199,22 @@ def test_an_entry_is_amended_in_its_place(visitor: Visitor, log: Path) -> None:
         after = journal.of_reed(REED).readings[-1]
     assert after.record.notes_hz["f"] == pytest.approx(762.9)
     assert after.record.taken_at == before.record.taken_at
+
+
+def test_the_hint_of_what_is_right_fits_the_entry(visitor: Visitor) -> None:
+    visitor.enter("/reed/event", {"reed": REED, "event": "soaked"})
+    visitor.enter("/reed/outcome", {"reed": REED, "outcome": "good"})
+    page = visitor.see("/reed", name=REED).text
+    hints = {
+        what: hint
+        for what, hint in re.findall(
+            r"<strong>(\w+)</strong>(?:(?!</li>).)*?What is right, as ([^<]+)</span>", page, flags=re.S
+        )
+    }
+    assert hints["reading"] == "f=779.1 crow=C+22"
+    assert hints["trim"] == "length=0.15 lip=2"
+    assert hints["event"] == "dropped, or remark=TEXT"
+    assert hints["outcome"] == "lost, or remark=TEXT"
 
 
 def test_a_reed_that_moved_is_logged_before_its_reading(visitor: Visitor, log: Path) -> None:

@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from trimfit.base.plain_words import wrapped
+from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.cli.output.screen import fit_for_json, prose_width, say
 
 LEAST_WORDS = 18
@@ -40,14 +40,25 @@ def answer(as_json: bool, value: Any, words: Callable[[], Iterable[str]]) -> Non
 
 
 def table(
-    heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = (), wrap: bool = False
+    heads: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    right: Sequence[int] = (),
+    wrap: bool = False,
+    shorten: int | None = None,
 ) -> list[str]:
     """The lines of a plain table: two blanks between columns; the columns numbered in `right` end flush.
 
-    wrap: the last column is of sentences, and is set in lines that fit the screen.
+    wrap: the last column is of sentences, and is set in lines that fit the screen. shorten: the number of a column of
+    names, whose cells are shortened where the table would be wider than the screen.
     """
     body = [[" ".join(str(cell).split()) for cell in row] for row in rows]
     widths = [max([len(head), *(len(row[i]) for row in body)]) for i, head in enumerate(heads)]
+    if shorten is not None:
+        others = sum(widths) - widths[shorten] + 2 * (len(widths) - 1)
+        widths[shorten] = min(widths[shorten], max(prose_width() - others, LEAST_WORDS))
+        for row in body:
+            row[shorten] = plain_name(row[shorten], widths[shorten])
     start = sum(widths[:-1]) + 2 * (len(widths) - 1)
     room = max(prose_width() - start, LEAST_WORDS)
     lines = []

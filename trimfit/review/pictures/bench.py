@@ -29,7 +29,17 @@ from trimfit.review.pictures.style import (
     sheet,
     type_looks,
 )
-from trimfit.review.results import ChanterMap, CrowPoint, FanPoint, PitchCurve, ReedStory, RunMap, RunReed, StoryPoint
+from trimfit.review.results import (
+    ChanterMap,
+    CrowPoint,
+    FanPoint,
+    PitchCurve,
+    ReedStory,
+    RunMap,
+    RunReed,
+    StoryPoint,
+    hours_words,
+)
 from trimfit.review.safe_names import file_stem, short
 
 # What to do, in words; and its role, marker and whether the marker is filled.
@@ -275,8 +285,9 @@ def one_pitch(curve: PitchCurve) -> Picture:
     names += f" and {more} more" if more > 0 else ""
     caption = (
         f"{len(curve.orders)} orders that ask for about one pitch ({names}), reeds in hand and in stock put to them "
-        f"at the least cost: {best.pitch_hz:.1f} Hz costs least, {best.minutes / 60.0:.1f} hours, a reed lost or left "
-        f"outside counted; {best.good:.1f} of {curve.wanted} reeds are then expected to end good."
+        f"at the least cost: {best.pitch_hz:.1f} Hz costs least, "
+        f"{hours_words(best.bench_minutes, best.minutes)}; {best.good:.1f} of {curve.wanted} reeds "
+        "are then expected to end good."
     )
     pitches = [one.pitch_hz for one in curve.at]
 

@@ -34,13 +34,19 @@ class Narrowing:
     gap_sd_cents: float
     gap_sd_then_cents: float
 
+    @property
+    def is_little(self) -> bool:
+        """Whether the answer alone leaves most of the spread."""
+        return self.gap_sd_then_cents > LITTLE * self.gap_sd_cents
+
     def words(self) -> str:
-        """`ask for the crow: ± 9 cents of gap there (nine in ten) become ± 5`."""
+        """`ask for the crow: ± 9 cents of gap there (nine in ten) become ± 5`; of an answer that tells little, `no
+        answer helps much now; the best is the gauge: ± 7 cents become ± 6`."""
         now, then = Z90 * self.gap_sd_cents, Z90 * self.gap_sd_then_cents
         digits = 0 if round(now) != round(then) else 1
         become = f"± {now:.{digits}f} cents of gap there (nine in ten) become ± {then:.{digits}f}"
-        if self.gap_sd_then_cents > LITTLE * self.gap_sd_cents:
-            return f"ask for the {self.answer} first; alone it tells little: {become}"
+        if self.is_little:
+            return f"no answer helps much now; the best is the {self.answer}: {become}"
         return f"ask for the {self.answer}: {become}"
 
 
@@ -129,7 +135,9 @@ def first_ask(bench: Bench, order: Order) -> str:
     asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
     if not narrows(asked):
         return ""
-    return f"First ask the player: trimfit review ticket --letter {order.order}. Above all {told_most(asked)}."
+    most = told_most(asked)
+    most = f"{most[0].upper()}{most[1:]}" if asked[0].is_little else f"Above all {most}"
+    return f"First ask the player: trimfit review ticket --letter {order.order}. {most}."
 
 
 def letter_for(session: Session, order_name: str) -> str:
@@ -147,7 +155,8 @@ def letter_for(session: Session, order_name: str) -> str:
             what, remedy = "no chanter is at hand to work in", "read a reed in one first"
         raise InputError(what, f"order {short(order.order)}", remedy)
     asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
-    return letter(order.order, order.chanter, [one.answer for one in asked])
+    first_tells = bool(asked) and not asked[0].is_little
+    return letter(order.order, order.chanter, [one.answer for one in asked], first_tells=first_tells)
 
 
 def _usual_type(bench: Bench, order: Order) -> str:
