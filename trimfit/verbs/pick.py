@@ -139,8 +139,10 @@ class Need:
             said += "; hardly any of these would be good"
         elif self.to_start > lacking:
             of = f" of the {self.in_hand} in hand" if self.in_hand else ""
-            some = f"a {100 * self.chance_fail:.0f} % chance that one or more{of} fail"
-            said += f"; expect some{of} to fail" if self.chance_fail > LIKELY else f"; {some}"
+            who, fail = ("the one in hand", "fails") if self.in_hand == 1 else (f"one or more{of}", "fail")
+            expected = who if self.in_hand == 1 else f"some{of}"
+            chance = f"a {100 * self.chance_fail:.0f} % chance that {who} {fail}"
+            said += f"; expect {expected} to fail" if self.chance_fail > LIKELY else f"; {chance}"
         return f"{said}: start {self.to_start}" if self.to_start else said
 
 
