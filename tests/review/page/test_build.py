@@ -517,5 +517,6 @@ def test_a_reason_is_told_once_and_what_was_stated_of_a_chanter_and_never_read_i
     words = " ".join(" ".join(word for _, word in read(text).words).split())
     assert words.count(note) == 1
     assert "crow C#-20 (hard moulded), pitch 471.0 Hz" in words
+    assert "no name" not in words  # of Ch-9 nothing was stated
     assert "2 chanters are known to no better than" in words
     assert "F and E were never read in 1 of them" in words

@@ -84,7 +84,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
                 named(one.chanter, 40),
                 f"{one.readings}",
                 between(one.meet_pitch_hz, ".1f"),
-                text(one.told_words(), 60) or "–",
+                text(told, 60) if (told := one.told_words()) else "–",
                 asked or "–",
                 witness,
                 _stock(one) or "–",
