@@ -510,8 +510,8 @@ def test_a_reason_is_told_once_and_what_was_stated_of_a_chanter_and_never_read_i
     note = "its last reading's A's do not agree, so it counts for less"
     advice = made_up_report.run_advice("R-1", "trim", 0.3, notes=(note,))
     advice = dataclasses.replace(advice, why=f"F is 29 cents under E; {note}")
-    told = ChanterMap("Far 1", told_pitch_hz=471.0, told_crow_hz=548.0, told_crow_type="hard moulded")
-    wide = ChanterMap("Ch-9", 3, 2, Interval(470.0, 466.0, 474.0))
+    told = ChanterMap("Far 1", told_pitch_hz=471.0, told_crow_hz=548.0, told_crow_type="hard moulded", why="never read")
+    wide = ChanterMap("Ch-9", 3, 2, Interval(470.0, 466.0, 474.0), why="wide")
     story = dataclasses.replace(made_up_report.story(), advice=advice)
     text, _ = build.build(Report(stories=(story,), chanters=(told, wide)))
     words = " ".join(" ".join(word for _, word in read(text).words).split())
