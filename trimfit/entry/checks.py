@@ -78,7 +78,7 @@ def reading_doubts(
     slipped = bool(doubts) and all(doubt.meant for doubt in doubts)
     moved = _moved(reading, foreseen, scale) if same_chanter and not slipped else None
     doubts = _or_the_last(doubts, reading, history)
-    other = _other_reed(reading, foreseen, scale)
+    other = _other_reed(reading, history, foreseen, scale)
     if other is not None and not slipped:
         return [other]
     if doubts and moved is None:
@@ -133,9 +133,11 @@ def gauge_doubts(gauge_mm: float | None, known_mm: Collection[float]) -> list[Do
     return [Doubt("gauge-far", "bore_gauge_mm", sentence)]
 
 
-def _other_reed(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction]) -> Doubt | None:
-    """A reading that another reed of the batch explains much better than its own does, its notes without the crow
-    too: a crow is easily named a semitone off."""
+def _other_reed(
+    reading: Reading, history: ReedHistory, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction]
+) -> Doubt | None:
+    """A reading that another reed of the batch explains much better than its own does; of a reed whose notes were read
+    before, the notes without the crow too: a crow is easily named a semitone off."""
     now = outputs_cents(reading, scale)
     if foreseen is None or not now:
         return None
@@ -143,7 +145,8 @@ def _other_reed(reading: Reading, foreseen: ExpectedReading | None, scale: Mappi
 
     name = reads_like(now, foreseen)
     notes = {output: cents for output, cents in now.items() if output != "crow"}
-    if name is None or ("crow" in now and reads_like(notes, foreseen) is None):
+    known = any(one.record.notes_hz for one in history.readings)
+    if name is None or (known and "crow" in now and reads_like(notes, foreseen) is None):
         return None
     own = short(reading.reed)
     like = f"This reads like {short(name)}, not like {own}" if name else f"This does not read like {own}"
