@@ -281,6 +281,7 @@ def write_play(n: int, below: float | None) -> str:
     shown = table.assign(stated=(100 * table["stated"]).map("{:.2f} %".format), share=shares)
     shown = shown.rename(columns={"stated": "mean stated", "past": "went past", "share": "share of them, %"})
     hand = f"; the careful hand takes {100 * CarefulHand.share:.0f} % of the need at one slope for all types"
+    hand = hand if below is None else ""
     head = (
         f"# Orders {below:g} cents below the chanter's own meeting pitch" if below is not None else "# Runs played out"
     )
@@ -289,7 +290,7 @@ def write_play(n: int, below: float | None) -> str:
         f"in {SHOPS} shops of it, the same reeds for each\nplayer. trimfit learned from 360 past reeds "
         "of each shop and never sees the "
         "physics; the planner that "
-        f"knows the population has the\nbench's own particle filter{hand if below is None else ''}. Tolerance one hertz.\n"
+        f"knows the population has the\nbench's own particle filter{hand}. Tolerance one hertz.\n"
         "Shares are of the reeds that were not past before any cut; a reed left unfinished is not within. ±: the "
         "standard\nerror, over the shops.\n\n"
         + markdown(pd.DataFrame(rows))
