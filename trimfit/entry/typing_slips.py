@@ -161,7 +161,7 @@ def _sentence(text: str) -> str:
 # A crow named a semitone off leaves no more than this of how far it was off, and no more than half a semitone; so 72 to
 # 150 cents are about a semitone. An assumption, no source.
 SEMITONE_LEAVES, HALF_SEMITONE_CENTS = 0.4, 50.0
-SIGN = ". Was the sign mistyped? It would be {}"
+SIGN = ". Was it {}, the sign mistyped?"
 # Slips with one outcome only: a value far off that they bring most of the way back is explained by them.
 SURE_KINDS = ("octave", "as-low-a", "hertz-for-cents")
 
