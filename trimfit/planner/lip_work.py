@@ -10,9 +10,9 @@ Over the next few readings this is a small dynamic programme on a grid of delta,
     D_j = min( S_j, reading + E D_{j+1} ),      S_j = min_k E W_{j+1} after k strokes,
 
 with q_j the chance that the gap wants another cut by then in any case, taken as what is left of the expected cuts,
-between 0 and 1: strokes done on a visit that cuts cost no visit
-of their own, so they are not hurried while more such visits are to come, and not put off when none is; such a visit may
-wait for a reading that tells how many they should be (D). A stroke may close the gap too: S'_j has only the few for
+between 0 and 1. Strokes done on a visit that cuts cost no visit of their own, so they are not hurried while more such
+visits are to come, and not put off when none is; such a visit may wait for a reading that tells how many strokes there
+should be (D). A stroke may close the gap too: S'_j has only the few for
 which a gap that is closed already leaves room, so closely as j readings will have it known. Of the three a reading is
 taken where it costs hardly more than a visit (`policy_table.read_first`). sigma_j follows from the joint posterior,
 reading by reading, with the cuts that are to come between them (`Quantities.meeting_sd_path`). Solved anew for each

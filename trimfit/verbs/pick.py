@@ -173,9 +173,10 @@ def need_of(
     For a chanter that is away, what is not known of it is the same for all reeds: they are not good one by one, and so
     many are sent.
     """
-    in_hand, found = len(own), [one for _, one in sorted(own, key=lambda pair: -pair[1].good)]
-    likeliest_first = [seen for seen, _ in sorted(own, key=lambda pair: -pair[1].good)]
-    sending = sending_of(bench, order, likeliest_first or [seen for seen in (best_free,) if seen], wanted)
+    likeliest_first = sorted(own, key=lambda pair: -pair[1].good)
+    in_hand, found = len(own), [one for _, one in likeliest_first]
+    like_these = [seen for seen, _ in likeliest_first] or [seen for seen in (best_free,) if seen]
+    sending = sending_of(bench, order, like_these, wanted)
     if sending is not None:
         to_start = max(sending.reeds - in_hand, 0)
         return Need(wanted, in_hand, sending.reeds, to_start, sending.chance_enough, sending=sending)
