@@ -29,7 +29,7 @@ from tests.worlds.frames import frame_row
 from tests.worlds.house import HousePlanner, learned, states_of
 from tests.worlds.physics import BENCH_WORDS, Pipe
 from tests.worlds.play import TOLERANCE_CENTS, Played, played_out
-from tests.worlds.proof import markdown, share
+from tests.worlds.proof import markdown, share, shops_of
 from tests.worlds.shop import WORLD_NAMES, LiveReed, World
 from trimfit.planner.aim import Aim, see
 from trimfit.planner.allotment import assigned
@@ -294,7 +294,7 @@ def report(boxes: Sequence[Box], each: int, shops: int) -> str:
 def main(words: Sequence[str]) -> None:
     """Write the page."""
     each, shops = (int(word) for word in [*words, "2", "2"][:2])
-    boxes = [box for seed in range(1, shops + 1) for bench in BENCHES for box in boxes_of(bench, seed, each)]
+    boxes = [box for bench, seed in shops_of(BENCHES, shops) for box in boxes_of(bench, seed, each)]
     REPORT.write_text(report(boxes, each, shops), encoding="utf-8")
 
 

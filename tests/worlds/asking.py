@@ -16,7 +16,7 @@ import pandas as pd
 
 from tests.opened import on
 from tests.worlds.physics import BENCH_WORDS, LATENTS, Kind, Pipe
-from tests.worlds.proof import markdown, share, side_by_side
+from tests.worlds.proof import markdown, share, shops_of, side_by_side
 from tests.worlds.shop import LiveReed, World, shop_of, trim_by_hand
 from trimfit.base.pitch import cents_from_440
 from trimfit.base.units import Interval
@@ -121,9 +121,7 @@ def table(found: pd.DataFrame) -> pd.DataFrame:
 
 def write(shops: int) -> str:
     """The report: coverage by cell, pooled over benches, and by bench."""
-    # each bench with shops of its own: of one seed, the same reeds are drawn
-    given = [(name, 100 * place + seed) for place, name in enumerate(WORLDS) for seed in range(1, shops + 1)]
-    found = pd.concat(side_by_side(held, given))
+    found = pd.concat(side_by_side(held, shops_of(WORLDS, shops)))
     cells = table(found)
     shown = pd.DataFrame(
         {

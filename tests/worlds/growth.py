@@ -19,7 +19,7 @@ import pandas as pd
 from tests.opened import on
 from tests.worlds.house import BALANCE_CENTS, HousePlanner, learned, state_of
 from tests.worlds.play import Played, play
-from tests.worlds.proof import PLAY_SEED, TRIAL_SEED, WORLD_SEED
+from tests.worlds.proof import PLAY_SEED, TRIAL_SEED, shops_of
 from tests.worlds.shop import WORLD_NAMES, World
 from tests.worlds.yardsticks import CarefulHand
 from trimfit.base.pitch import hz_from_cents
@@ -71,9 +71,9 @@ def slope_pct(model: FittedModel) -> float:
     return float(np.mean(found))
 
 
-def crow_alone_cents(world: World, model: FittedModel, new: int) -> float:
+def crow_alone_cents(world: World, seed: int, model: FittedModel, new: int) -> float:
     """How far off the gap of untrimmed reeds of new batches is predicted from one reading of their crow: rms, cents."""
-    rng = np.random.default_rng(CROW_SEED)
+    rng = np.random.default_rng([seed, CROW_SEED])
     misses = []
     for reed in world.new_reeds(rng, new):
         reed.read(rng, what="crow")
@@ -122,7 +122,7 @@ def in_one_shop(name: str, seed: int, new: int) -> list[dict[str, object]]:
             {
                 "past reeds": "careful hand" if reeds is None else str(reeds),
                 "slope known to, %": slope_pct(model) if model else math.nan,
-                "gap from a crow alone, off by cents": crow_alone_cents(world, model, new) if model else math.nan,
+                "gap from a crow alone, off by cents": crow_alone_cents(world, seed, model, new) if model else math.nan,
                 "chanter's pitch, off by Hz": meeting_pitch_hz(name, seed, reeds) if reeds else math.nan,
                 "first cut, % of the need": first_cut_share(tally.stories),
                 "cuts a reed": tally.cuts_per_reed,
@@ -182,10 +182,9 @@ def main(words: list[str]) -> None:
     """Play and write."""
     shops, new = (int(words[i]) if len(words) > i else usual for i, usual in enumerate((SHOPS, REEDS)))
     rows: list[dict[str, object]] = []
-    for name in BENCHES:
-        for seed in range(WORLD_SEED, WORLD_SEED + shops):
-            rows += in_one_shop(name, seed, new)
-            print(summed(rows).to_string(index=False), file=sys.stderr, flush=True)
+    for name, seed in shops_of(BENCHES, shops):
+        rows += in_one_shop(name, seed, new)
+        print(summed(rows).to_string(index=False), file=sys.stderr, flush=True)
     write(rows, shops, new, TARGET)
 
 

@@ -191,6 +191,12 @@ def side_by_side(
     return found
 
 
+def shops_of(benches: Sequence[str], shops: int) -> list[tuple[str, int]]:
+    """So many shops of each bench, each with a seed of its own: of one seed, benches draw the same reeds."""
+    seeds = range(WORLD_SEED, WORLD_SEED + shops)
+    return [(name, 100 * place + seed) for place, name in enumerate(benches) for seed in seeds]
+
+
 def one_shop(name: str, seed: int, n: int, below: float | None) -> list[Tally]:
     """What the house and the yardsticks made of the same n reeds in one shop of a bench."""
     world = World(name, np.random.default_rng(seed))
@@ -212,8 +218,7 @@ def with_error(percent: float, shops: Sequence[float]) -> str:
 def played(n: int, below: float | None) -> tuple[list[dict[str, object]], list[Tally]]:
     """Rows of the table, and the house's own tallies, on every bench: n reeds in all, shared out to SHOPS shops."""
     rows, ours = [], []
-    seeds = range(WORLD_SEED, WORLD_SEED + SHOPS)
-    given = [(name, seed, n // SHOPS, below) for name in WORLD_NAMES for seed in seeds]
+    given = [(*shop, n // SHOPS, below) for shop in shops_of(WORLD_NAMES, SHOPS)]
     shops = side_by_side(one_shop, given)
     for name in WORLD_NAMES:
         by_who: dict[str, list[Tally]] = {}
