@@ -29,7 +29,7 @@ from tests.worlds.frames import frame_row
 from tests.worlds.house import HousePlanner, learned, states_of
 from tests.worlds.physics import BENCH_WORDS, Pipe
 from tests.worlds.play import TOLERANCE_CENTS, Played, played_out
-from tests.worlds.proof import markdown, share, shops_of
+from tests.worlds.proof import markdown, shops_of
 from tests.worlds.shop import WORLD_NAMES, LiveReed, World
 from trimfit.planner.aim import Aim, see
 from trimfit.planner.allotment import assigned
@@ -82,6 +82,7 @@ class Box:
     """One box put to one sort of orders in one way: its reeds, and how many places stay empty at what price each."""
 
     bench: str
+    shop: int
     orders: str
     way: str
     reeds: list[Outcome]
@@ -220,13 +221,28 @@ def boxes_of(bench: str, seed: int, boxes: int) -> list[Box]:
             # at their own pitches almost every reed suits every chanter: one who knows has nothing to choose
             for name, way in zip(WAYS, ways if orders.target_cents is not None else ways[:2], strict=False):
                 reeds = played(planner, world, box, way, orders, found, costs, (seed, number))
-                out.append(Box(bench, orders.name, name, reeds, sum(wanted) - len(reeds), costs.outside_minutes))
+                out.append(Box(bench, seed, orders.name, name, reeds, sum(wanted) - len(reeds), costs.outside_minutes))
     return out
 
 
-def mean_se(values: Sequence[float]) -> str:
-    """A mean and its standard error."""
-    return f"{np.mean(values):.2f} ± {np.std(values) / np.sqrt(len(values)):.2f}"
+def over_shops(boxes: Sequence[Box], above: Sequence[float], below: Sequence[float]) -> tuple[float, float]:
+    """The ratio of two sums over boxes, and its standard error over the shops: the boxes of one share its fit."""
+    shops = pd.DataFrame({"shop": [box.shop for box in boxes], "above": above, "below": below}).groupby("shop").sum()
+    ratio = float(shops["above"].sum() / shops["below"].sum())
+    off = shops["above"] - ratio * shops["below"]
+    return ratio, float(np.sqrt(len(shops)) * off.std(ddof=1) / shops["below"].sum())
+
+
+def mean_se(boxes: Sequence[Box], name: str, scale: float = 1.0) -> str:
+    """The mean of a thing over the boxes' reeds and its standard error over the shops; none where those are alike."""
+    sums = [float(sum(getattr(reed, name) for reed in box.reeds)) for box in boxes]
+    mean, error = over_shops(boxes, sums, [len(box.reeds) for box in boxes])
+    return with_se(scale * mean, scale * error, 2)
+
+
+def with_se(value: float, error: float, digits: int) -> str:
+    """A value and its standard error, where the shops differ."""
+    return f"{value:.{digits}f}" + (f" ± {error:.{digits}f}" if error > 1e-9 else "")
 
 
 def grouped(boxes: Sequence[Box]) -> list[tuple[str, str, dict[str, list[Box]]]]:
@@ -240,11 +256,9 @@ def grouped(boxes: Sequence[Box]) -> list[tuple[str, str, dict[str, list[Box]]]]
 
 
 def saved(boxes: Sequence[Box], plain: Sequence[Box]) -> str:
-    """What these boxes save against the same ones in the plain way, per cent, with its standard error over boxes."""
-    one, other = (np.array([box.minutes for box in some]) for some in (boxes, plain))
-    ratio = one.mean() / other.mean()
-    error = np.std(one - ratio * other) / other.mean() / np.sqrt(len(one))
-    return f"{100 * (1 - ratio):.0f} ± {100 * error:.0f} %"
+    """What these boxes save against the same ones in the plain way, per cent, with its error over the shops."""
+    ratio, error = over_shops(boxes, *([box.minutes for box in some] for some in (boxes, plain)))
+    return with_se(100 * (1 - ratio), 100 * error, 0) + " %"
 
 
 def report(boxes: Sequence[Box], each: int, shops: int) -> str:
@@ -271,17 +285,17 @@ def report(boxes: Sequence[Box], each: int, shops: int) -> str:
             row: dict[str, object] = {"orders": orders, "bench": bench, "way": way, "reeds": len(reeds)}
             for name in ("cuts", "readings", "minutes"):
                 row[f"{name} predicted"] = f"{np.mean([getattr(reed.predicted, name) for reed in reeds]):.2f}"
-                row[name] = mean_se([getattr(reed, name) for reed in reeds])
+                row[name] = mean_se(mine, name)
             for name in ("good", "past"):
                 row[f"{name} % predicted"] = f"{100 * np.mean([getattr(reed.predicted, name) for reed in reeds]):.1f}"
-                row[f"{name} %"] = share([getattr(reed, name) for reed in reeds], 2)
+                row[f"{name} %"] = mean_se(mine, name, 100.0)
             held.append(row)
     head = (
         f"# Boxes allotted to orders\n\nMade by `python -m tests.worlds.allotting {each} {shops}`: shops on each of "
         f"three benches: {shops}; boxes a shop: {each}, each\nof {BLANKS} blanks with nothing but their crow read, and "
         f"{CHANTERS} orders for {EACH} reeds in as many chanters. Minutes are cuts and readings,\n120 for a reed lost, "
         "and the shop's price for one left outside tolerance or off its order's pitch and for a place left empty.\n"
-        "± is one standard error, over boxes for what is saved, else over reeds, each by itself.\n\n"
+        "± is one standard error, over the shops (the boxes of one share its fit); none where those are alike.\n\n"
         "Own pitch: no order names a pitch or a weight, so that almost every blank can be trimmed to almost every "
         "chanter. One pitch: a\nset whose chanters' own pitches lie about a hertz over the one asked for. Weights: "
         "every second order asks for one of three.\nBy one who knows: the reeds' true gaps and pitches known when they "

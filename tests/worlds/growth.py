@@ -34,6 +34,8 @@ __all__ = ["SIZES", "in_one_shop", "write"]
 SIZES = (0, 10, 50, 300)
 BENCHES = WORLD_NAMES
 CROW_SEED = 3
+NEED_MM = 0.1
+"""Less is not counted: what share of it a first cut takes says little."""
 SHOPS, REEDS = 2, 72
 TARGET = Path(__file__).parents[2] / "reports" / "growth.md"
 COUNTED = ("past %", "within 1 Hz %")
@@ -44,7 +46,7 @@ def first_cut_share(stories: list[Played]) -> float:
     shares = []
     for story in stories:
         need_mm = story.reed.removed_mm + story.reed.true_trim_mm()
-        if story.cuts and np.isfinite(need_mm) and need_mm > 0.1:
+        if story.cuts and np.isfinite(need_mm) and need_mm > NEED_MM:
             shares.append(100.0 * float(str(story.reed.trims[0]["asked_mm"])) / need_mm)
     return float(np.median(shares)) if shares else float("nan")
 
@@ -165,7 +167,8 @@ def write(rows: list[dict[str, object]], shops: int, new: int, target: Path) -> 
         f"Made by `python -m tests.worlds.growth {shops} {new}`: {shops} shops of each of {len(BENCHES)} benches, "
         f"{new} new reeds in each",
         "shop. ±: the standard error, over the shops. Off by: root mean square of predicted less true. Slope known to:",
-        "half of the 90 % interval, mean of the types. The careful hand takes "
+        "half of the 90 % interval, mean of the types. First cut: the median of a shop's reeds that needed over",
+        f"{NEED_MM:g} mm, of all the shops the mean. The careful hand takes "
         f"{100 * CarefulHand.share:.0f} % of the need at one slope for all",
         "types. Without a log each new reed is played as the shop's first. These are the first two of the four shops",
         "of each bench that [playing](playing.md) has, with new reeds of their own: shops and batches differ, and with",

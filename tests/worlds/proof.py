@@ -297,7 +297,7 @@ def write_play(n: int, below: float | None) -> str:
         "physics; the planner that "
         f"knows the population has the\nbench's own particle filter{hand}. Tolerance one hertz.\n"
         "Shares are of the reeds that were not past before any cut; a reed left unfinished is not within. ±: the "
-        "standard\nerror, over the shops.\n\n"
+        "standard\nerror, over the shops; in the second table each cut by itself.\n\n"
         + markdown(pd.DataFrame(rows))
         + "\n\nTrimfit's cuts by their stated chance of going past (all benches together):\n\n"
         + markdown(shown)
