@@ -84,14 +84,23 @@ def _visits() -> str:
         found = [float(row[column].split()[0]) for row in rows if row["who"] == who]
         return f"{min(found):.{digits}f} to {max(found):.{digits}f}"
 
-    def of(who: str) -> str:
-        return f"{over(who, 'cuts', 1)} cuts a reed, {over(who, 'past in all %', 0)} % past"
+    def of(who: str, word: str) -> str:
+        return f"{over(who, 'cuts', 1)} {word} {over(who, 'past in all %', 0)} %"
 
     return (
         f"[Of reeds that move](reports/visits.md) between one visit and the next ({rows[0]['reeds']} for each of "
-        f"{len({row['movement'] for row in rows})} ways of moving) trimfit needs {of('trimfit')}, the careful hand "
-        f"{of('careful hand')} (cut or moved)."
+        f"{len({row['movement'] for row in rows})} ways of moving) trimfit needs {of('trimfit', 'cuts a reed, and')} "
+        f"end past (cut or moved), with the careful hand {of('careful hand', 'and')}; worst {_worst_visits()}."
     )
+
+
+def _worst_visits() -> str:
+    """The way of moving and the days between visits with most of trimfit's reeds past, and the careful hand there."""
+    rows = {(row["movement"], row["days between"], row["who"]): row for row in rows_of("visits", "days between")}
+    past = {key: float(row["past in all %"].split()[0]) for key, row in rows.items()}
+    movement, days, _ = max((key for key in rows if key[2] == "trimfit"), key=lambda key: past[key])
+    ours, theirs = (past[movement, days, who] for who in ("trimfit", "careful hand"))
+    return f"with {movement} and {days} days between visits, {ours:.0f} and {theirs:.0f} %"
 
 
 def _growth() -> str:
@@ -106,16 +115,18 @@ def _growth() -> str:
     past = {reeds: row["past %"].split()[0] for reeds, row in rows.items()}
     return (
         f"in the mean of {made[1]} shops of each of [these {made[2]} benches](reports/growth.md), {made[3]} new "
-        f"reeds in each (± the standard error over the shops): without a log the first cut takes {cut['0']} of what is "
-        f"needed, after 10 logged reeds {cut['10']}, after 50 {cut['50']}, after 300 {cut['300']}; the careful hand "
-        f"takes {cut['careful hand']}. A reed then needs {cuts['0']}, {cuts['10']}, {cuts['50']} and {cuts['300']} "
-        f"cuts, with the careful hand {cuts['careful hand']}; {past['0']}, {past['10']}, {past['50']} and "
-        f"{past['300']} % end past, with the careful hand {past['careful hand']} %."
+        f"reeds in each (± the standard error over the shops; first cuts: of the median reed): without a log "
+        f"the first cut takes {cut['0']} of the need, after 10 logged reeds {cut['10']}, after 50 {cut['50']}, "
+        f"after 300 {cut['300']}; the careful hand takes {cut['careful hand']}. A reed then needs {cuts['0']}, "
+        f"{cuts['10']}, {cuts['50']} and {cuts['300']} cuts, with the careful hand {cuts['careful hand']}; "
+        f"{past['0']}, {past['10']}, {past['50']} and {past['300']} % end past, "
+        f"with the careful hand {past['careful hand']} %."
     )
 
 
 def _lain() -> str:
-    rows = [row for row in rows_of("staying", "gap coverage %") if row["idle days"] == "30"]
+    rows = [row for row in rows_of("staying", "gap coverage %")]
+    rows = [row for row in rows if row["idle days"] == "30" and row["movement"] != "still"]
     held = [float(row[f"{what} coverage %"].split()[0]) for row in rows for what in ("gap", "crow")]
     return f"after a month's rest {min(held):.0f} to {max(held):.0f} % of the readings lay inside the 90 % interval"
 
@@ -125,10 +136,12 @@ def _waited() -> str:
         row["readings in the fit"]: float(row["followed over fresh"])
         for row in rows_of("staleness", "stale over fresh")
     }
-    more = max(value for readings, value in loss.items() if readings != "25")
+    worst = {row["readings in the fit"]: float(row["worst shop"]) for row in rows_of("staleness", "worst shop")}
+    more, worst_more = (max(value for held, value in by.items() if held != "25") for by in (loss, worst))
     return (
-        f"predicted gaps of new batches are, in the mean of the shops, at most {100 * (more - 1):.1f} % further off "
-        f"than just after it from a hundred readings on, {100 * (loss['25'] - 1):.1f} % at 25"
+        f"predicted gaps of new batches are, over all shops together, at most {100 * (more - 1):.1f} % further off "
+        f"than just after it from a hundred readings on, {100 * (loss['25'] - 1):.1f} % at 25; in the worst shop "
+        f"{100 * (worst_more - 1):.0f} and {100 * (worst['25'] - 1):.0f} %"
     )
 
 

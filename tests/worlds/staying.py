@@ -86,6 +86,21 @@ def table(found: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def least_held(rows: pd.DataFrame) -> str:
+    """What the shares of `table` come to, in a sentence: the least of them, and how many are under what is stated."""
+    held = [
+        (str(row[f"{what} coverage %"]), what, row["movement"], row["idle days"])
+        for what in ("gap", "crow")
+        for _, row in rows.iterrows()
+    ]
+    share_held, what, movement, days = min(held, key=lambda one: float(one[0].split()[0]))
+    under = sum(float(one.split()[0]) < 90.0 for one, *_ in held)
+    return (
+        f"Least was held of the {what} (movement: {movement}, idle days: {days}), {share_held} %; {under} of these "
+        f"{len(held)} shares are under the 90 stated."
+    )
+
+
 def table_by_type(found: pd.DataFrame) -> pd.DataFrame:
     """The coverages of `table` for each type."""
     rows = []
@@ -102,14 +117,15 @@ def write(movements: list[str], shops: int, reeds: int) -> str:
     seeds = range(1, shops + 1)
     given = [(PHYSICS[seed % len(PHYSICS)], movement, seed, reeds) for movement in movements for seed in seeds]
     found = pd.concat(side_by_side(one_shop, given, WORKERS))
+    rows = table(found)
     return (
         "# What a reading is worth after some days\n\n"
         f"Made by `python -m tests.worlds.staying --shops {shops} --reeds {reeds} --movement {' '.join(movements)}`:\n"
         f"{shops} shops of each way of moving, {reeds} reeds of new batches left lying in each; no physics is the "
         "fitted model.\nOf the next readings, so many in a hundred lay inside the 90 % interval stated for that moment,"
-        " ± the standard error (of none or all: that of one reading\nmore or less). Gap stated ±: half of that "
-        "interval.\n\n"
-        f"{markdown(table(found))}\n\nBy type:\n\n{markdown(table_by_type(found))}\n"
+        " ± the standard error, each\nreading by itself (of none or all: that of one reading more or less). Gap stated "
+        "±: half of that interval.\n\n"
+        f"{markdown(rows)}\n\n{least_held(rows)}\n\nBy type:\n\n{markdown(table_by_type(found))}\n"
     )
 
 

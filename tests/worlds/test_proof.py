@@ -6,9 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from tests.worlds import allotting, asking, growth, proof
+from tests.reported_figures import REPORTS, rows_of
+from tests.worlds import allotting, asking, growth, proof, staying, visits
 from tests.worlds.shop import World
 
 
@@ -62,3 +64,18 @@ def test_of_one_seed_the_benches_draw_the_same_reeds_and_of_seeds_of_their_own_t
     own = dict(proof.shops_of((first, other), 1))
     assert np.corrcoef(wanting(first, 1), wanting(other, 1))[0, 1] > 0.8
     assert abs(np.corrcoef(wanting(first, own[first]), wanting(other, own[other]))[0, 1]) < 0.6
+
+
+def test_what_is_said_under_a_table_is_what_stands_in_it() -> None:
+    lain = pd.DataFrame(rows_of("staying", "gap coverage %"))
+    chances = pd.DataFrame(rows_of("visits", "over the ceiling")).astype({"cuts": int})
+    said = {
+        "foretelling": proof.gap_held([row["gap"] for row in rows_of("foretelling", "low_g")]),
+        "staying": staying.least_held(lain),
+        "visits": visits.stated_and_found(chances),
+    }
+    for report, sentence in said.items():
+        assert f"\n\n{sentence}\n\n" in (REPORTS / f"{report}.md").read_text(encoding="utf-8"), sentence
+    assert proof.gap_held(["91.0 ± 0.2", "89.9 ± 0.1"]) == (
+        "Of the gap it held 89.9 to 91.0 in a hundred: less than the 90 stated on 1 of the 2 benches."
+    )

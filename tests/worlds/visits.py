@@ -297,6 +297,19 @@ def chances(stories: Sequence[Visited], by: Sequence[str] = BY) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def stated_and_found(rows: pd.DataFrame) -> str:
+    """What the rows of `chances` come to for trimfit, in a sentence: how many cuts were to go past, and did."""
+    mine = rows[rows["who"] == "trimfit"]
+    went = mine["or left short and past by the next visit %"].str.split().str[0].astype(float)
+    stated, found = (
+        float((mine["cuts"] * share_of / 100).sum()) for share_of in (mine["stated %"].astype(float), went)
+    )
+    return (
+        f"The chances stated for trimfit's {mine['cuts'].sum():,} cuts add up to {stated:.0f} that end past, or short "
+        f"and past by the next visit; {found:.0f} ± {found**0.5:.0f} did (each cut by itself)."
+    )
+
+
 def write(movements: Sequence[str], shops: int, reeds: int, gaps_days: Sequence[int]) -> str:
     """The page."""
     seeds = range(1, shops + 1)
@@ -305,6 +318,7 @@ def write(movements: Sequence[str], shops: int, reeds: int, gaps_days: Sequence[
     ]
     days = "" if tuple(gaps_days) == GAPS_DAYS else f" --days {' '.join(map(str, gaps_days))}"
     stories = [story for shop in side_by_side(one_shop, given, WORKERS) for story in shop]
+    whole = chances(stories, WHOLE)
     return (
         "# Runs over several days\n\n"
         f"Made by `python -m tests.worlds.visits --shops {shops} --reeds {reeds} --movement {' '.join(movements)}"
@@ -316,7 +330,8 @@ def write(movements: Sequence[str], shops: int, reeds: int, gaps_days: Sequence[
         "Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
         f"{markdown(pooled(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(pooled(stories))}\n\n"
         "Cuts, and the chance of going past that was stated for them:\n\n"
-        f"{markdown(chances(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(chances(stories))}\n"
+        f"{markdown(whole)}\n\n{stated_and_found(whole)}\n\nBy the days between visits:\n\n"
+        f"{markdown(chances(stories))}\n"
     )
 
 
