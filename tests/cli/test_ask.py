@@ -223,6 +223,7 @@ def test_blanks_are_put_to_an_order_with_one_word(demo: Typed) -> None:
 
 def test_a_reading_may_be_foretold_in_another_chanter_and_air(demo: Typed) -> None:
     words = ("predict", "R-0339", "--length", "0.10")
+    assert "leave --length and --lip out" in demo.refused("predict", "--plan", "cuts.csv", "--length", "0.10")
     (own,) = demo.json(*words)
     assert own["chanter"] == "CH-07 plain"
     (sharp,) = demo.json(*words, "--chanter", "CH-11 sharp solo")

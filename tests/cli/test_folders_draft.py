@@ -7,6 +7,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+from tests.cli.typed_words import Typed
+
 
 def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     done = subprocess.run(
@@ -29,6 +33,18 @@ def test_a_sheet_is_drafted_looked_over_and_imported(tmp_path: Path) -> None:
     assert {guess["about"] for guess in answer["guesses"]} == {"columns", "visits", "crow words", "times"}
     taken = json.loads(run(tmp_path, "import", "drafted", "--json").stdout)
     assert (taken["new"], taken["refused"]) == (3, 0)
+
+
+def test_a_day_without_a_year_is_the_last_one_up_to_now_in_the_shops_zone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "sheet.csv").write_text("reed,date,f\n1,18 Sep,757\n")
+    monkeypatch.setenv("TRIMFIT_NOW", "2011-09-17T22:00Z")
+    bench = Typed(tmp_path / "log")
+    for zone, year in (("UTC", 2010), ("Asia/Tokyo", 2011)):
+        bench.say("settings", "time_zone", zone)
+        bench.say("draft", str(tmp_path / "sheet.csv"), str(tmp_path / zone))
+        assert f"{year}-09-18" in (tmp_path / zone / "readings.csv").read_text()
 
 
 def test_what_cannot_be_drafted_is_one_line_and_exit_code_two(tmp_path: Path) -> None:

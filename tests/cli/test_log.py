@@ -170,6 +170,9 @@ def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
         (["reading", "R-1", "f=782", "--at", "noon"], "is not a time"),
         (["reading", "R-1", "f=782", "--pressure", "6 stone"], "no unit of pressure"),
         (["reading", "R-1", "f=782", "--taped", "h"], "is no note"),
+        (["reading", "R-1", "f=782", "--chanter", ""], "the name is empty; name the chanter"),
+        (["reading", "R-1", "f=782", "--pressure", ""], "'' is not a number"),
+        (["reading", "R-1", "f=782", "--at", ""], "'' is not a time"),
         (["reading", "R-1", "f=782", "--chanter", "CH-9"], "chanter 'CH-9' is not in the log"),
         (["trim", "R-1"], "nothing was taken off; give length_mm, lip_strokes or both, more than 0"),
         (["trim", "R-1", "--lip", "0"], "nothing was taken off"),
@@ -418,6 +421,15 @@ def test_what_is_wrong_is_said_once_with_the_way_out(bench: Typed, words: list[s
     result = CliRunner().invoke(app, ["--log", str(bench.log), "log", *words])
     assert isinstance(result.exception, InputError)
     assert said in " ".join(result.exception.lines())
+
+
+def test_where_no_name_is_near_those_that_are_known_are_listed(bench: Typed) -> None:
+    for number in range(2, 11):
+        bench.say("log", "chanter", f"CH-{number}")
+    said = "known here: CH-1, CH-10, CH-2, CH-3, CH-4, CH-5, CH-6, CH-7 and 2 more"
+    assert said in bench.refused("log", "order", "Q9", "--chanter", "nope")
+    assert said in bench.refused("predict", "R-1", "--chanter", "nope")
+    assert "hz" not in bench.refused("log", "reading", "R-1", "z=782").partition(";")[2].partition("f=")[0]
 
 
 def test_a_number_of_other_length_is_not_meant(bench: Typed) -> None:

@@ -193,6 +193,8 @@ def test_orders_at_one_pitch_have_a_cheapest_one(shop: Path) -> None:
     assert f"{best.pitch_hz:.1f} Hz {best.good:.1f} good, {hours_words(best.bench_minutes, best.minutes)}" in said
     with pytest.raises(InputError, match="the lower pitch comes first"):
         allotted(shop, "A", pitches_hz=(480.0, 470.0))
+    with pytest.raises(InputError, match="--pitch-to: 1e\\+09 is out of bounds; give 380 to 560"):
+        allotted(shop, "A", pitches_hz=(470.0, 1e9))
 
 
 def test_orders_that_ask_for_about_one_pitch_have_a_curve_for_the_report(shop: Path) -> None:
@@ -225,11 +227,11 @@ def test_a_set_of_which_nothing_is_known_has_no_best_pitch_and_says_so_once(tmp_
             session.journal.append(Order(name, name, target_pitch_hz=560.0, quantity=2))
         session.journal.append(Reed("K1", "cane", "B"))
     typed = Typed(tmp_path / "log")
-    said = typed.say("allot", "--pitch-from", "558", "--pitch-to", "562")
+    said = typed.say("allot", "--pitch-from", "556", "--pitch-to", "560")
     assert "chanters P1, P2 were never read with F and E" in said
     assert "short: P1, P2 each want 2, found 0" in said
-    assert "at none from 558.0 to 562.0 Hz is a reed likely to end good" in said
-    assert typed.json("allot", "--pitch-from", "558", "--pitch-to", "562")["best_pitch_hz"] is None
+    assert "at none from 556.0 to 560.0 Hz is a reed likely to end good" in said
+    assert typed.json("allot", "--pitch-from", "556", "--pitch-to", "560")["best_pitch_hz"] is None
 
 
 def test_the_table_on_the_screen_and_the_json_say_the_same(shop: Path) -> None:

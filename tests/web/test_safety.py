@@ -45,7 +45,8 @@ def test_localhost_is_this_machine_too(look: Visitor) -> None:
 def test_a_form_of_another_sites_page_logs_nothing(visitor: Visitor, log: Path, headers: dict[str, str | None]) -> None:
     before = _outcomes(log)
     headers = {name: value and value.format(port=visitor.port) for name, value in headers.items()}
-    assert visitor.enter("/reed/outcome", LOST, headers).status == 403
+    refused = visitor.enter("/reed/outcome", LOST, headers)
+    assert (refused.status, refused.text.partition(";")[0]) == (403, "no page of this address sent this")
     assert _outcomes(log) == before
     assert visitor.enter("/reed/outcome", LOST).status == 303
     assert _outcomes(log) == before + 1
@@ -62,7 +63,9 @@ def test_nothing_is_read_for_another_sites_page_but_a_link_to_here_is_followed(l
 
 def test_only_a_form_logs(visitor: Visitor, log: Path) -> None:
     before = _outcomes(log)
-    assert visitor.see("/reed/outcome", reed="R-0353", outcome="lost").status == 405
+    read = visitor.see("/reed/outcome", reed="R-0353", outcome="lost")
+    assert read.status == 405
+    assert "a form is sent with POST" in read.text
     for method in ("PUT", "DELETE", "OPTIONS", "TRACE"):
         assert visitor.send(method, "/reed/outcome", b"").status in (403, 405)
     as_json = {"Content-Type": "application/json"}
@@ -99,6 +102,7 @@ def test_an_oversized_form_is_refused_with_its_length_said_and_without(visitor: 
     fields = {f"f{k}": "1" for k in range(MOST_FIELDS + 1)}
     assert visitor.enter("/reed/event", fields).status == 400
     assert visitor.see("/", **{"x": "y" * 6000}).status == 414
+    assert visitor.ask("/", **{"x": "y" * 6000}) == {"error": ["the address is too long; go back to the first page"]}
     assert visitor.send("GET", "/", headers={"Cookie": "a=" + "b" * 20_000}).status == 431
 
 

@@ -79,8 +79,19 @@ MANY_NAMES = 2_000
 
 
 def nearest(word: str, known: Sequence[str]) -> str:
+    """A remedy that names the known words that `word` may mean; where it means none, the first few of them all."""
+    return meant(word, known) or listed(known) or "nothing is known yet"
+
+
+def listed(known: Sequence[str]) -> str:
+    """The first few of the known words, and how many more there are; empty where there are none."""
+    more = f" and {len(known) - 8:,} more" if len(known) > 8 else ""
+    return f"known here: {', '.join(short(other) for other in known[:8])}{more}" if known else ""
+
+
+def meant(word: str, known: Sequence[str]) -> str:
     """A remedy that names the known words that begin with the whole of `word`, as CH-07 plain does with CH-07; else the
-    one most like it, and of several that are equally like it the one that begins most like it; else lists a few."""
+    one most like it, and of several that are equally like it the one that begins most like it; else nothing."""
     import difflib
 
     size, plain = len(word), _unpadded(word)
@@ -91,14 +102,13 @@ def nearest(word: str, known: Sequence[str]) -> str:
     pool = (
         known if len(known) <= MANY_NAMES else [other for other in known if _a_slip_apart(other.lower(), word.lower())]
     )
-    close = difflib.get_close_matches(word, pool, n=20, cutoff=0.6)
-    if close:
-        likeness = {other: difflib.SequenceMatcher(None, other, word).ratio() for other in close}
-        best = max(close, key=lambda other: (likeness[other], _shared(other, word)))
-        return f"did you mean {short(best)}?"
-    shown = ", ".join(short(other) for other in list(known)[:8])
-    more = f" and {len(known) - 8:,} more" if len(known) > 8 else ""
-    return f"known here: {shown}{more}" if shown else "nothing is known yet"
+    # A letter alone is no slip of a longer word.
+    close = difflib.get_close_matches(word, pool, n=20, cutoff=0.6) if size > 1 else []
+    if not close:
+        return ""
+    likeness = {other: difflib.SequenceMatcher(None, other, word).ratio() for other in close}
+    best = max(close, key=lambda other: (likeness[other], _shared(other, word)))
+    return f"did you mean {short(best)}?"
 
 
 def short(text: object, longest: int = 60) -> str:

@@ -212,8 +212,8 @@ def read_plan(path: Path) -> list[tuple[str, float, float]]:
 def predict(
     context: typer.Context,
     reed: Annotated[Text, argument("The reed.", "REED")] = None,
-    length: Annotated[str, option("--length", "Length to come off, mm.", "MM")] = "0",
-    lip: Annotated[str, option("--lip", "Lip strokes.", "N")] = "0",
+    length: Annotated[Text, option("--length", "Length to come off, mm.", "MM")] = None,
+    lip: Annotated[Text, option("--lip", "Lip strokes.", "N")] = None,
     plan: Annotated[Path | None, option("--plan", "CSV: reed,length_mm,lip_strokes.", "FILE")] = None,
     chanter: Annotated[Text, option("--chanter", "In this chanter instead.", "NAME")] = None,
     pressure: Annotated[Text, option("--pressure", "Blown at this pressure: 6.5kPa, 26 inH2O.", "P")] = None,
@@ -231,17 +231,20 @@ def predict(
 
     if (reed is None) == (plan is None):
         raise InputError("say one reed, or --plan FILE", "predict", "for example: trimfit predict R-0412 --length 0.15")
+    if plan is not None and (length is not None or lip is not None):
+        raise InputError("--plan says what comes off each reed", "predict", "leave --length and --lip out, or --plan")
     if plan is not None:
         plans = read_plan(plan)
     else:
-        plans = [(str(reed), within("length_mm", parse_length_mm(length)), within("lip_strokes", parse_number(lip)))]
+        mm = within("length_mm", parse_length_mm("0" if length is None else length))
+        plans = [(str(reed), mm, within("lip_strokes", parse_number("0" if lip is None else lip)))]
     with session_of(context, as_json) as session:
         found = verbs_predict.predict(
             session,
             plans,
             chanter=chanter,
-            pressure_kpa=parse_pressure_kpa(pressure) if pressure else None,
-            temperature_c=parse_temperature_c(temperature) if temperature else None,
+            pressure_kpa=parse_pressure_kpa(pressure) if pressure is not None else None,
+            temperature_c=parse_temperature_c(temperature) if temperature is not None else None,
             at_s=asked_s(at),
         )
     answer(as_json, [_flat(item) for item in found], lambda: _predictions(found, plans))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from trimfit.base.column_words import NOTE_WORDS, OTHER_WORDS, ValueMeaning, key_of
-from trimfit.base.errors import Fault, nearest, short
+from trimfit.base.errors import Fault, meant, short
 
 SWITCHES: dict[str, ValueMeaning] = {
     "sounding": "sounding",
@@ -104,5 +104,4 @@ def words_of(text: str) -> list[Word]:
 
 def like(word: str, known: Sequence[str], usual: str) -> str:
     """The known word that `word` was meant to be, else the usual ones."""
-    said = nearest(word.lower(), known)
-    return said if said.startswith("did you mean") else usual
+    return meant(word.lower(), known) or usual

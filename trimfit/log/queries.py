@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from trimfit.base import iso_dates
-from trimfit.base.errors import InputError, command, nearest, short
+from trimfit.base.errors import InputError, command, listed, meant, short
 from trimfit.base.records import Chanter, Logged, Order, ReedHistory
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
 
@@ -199,7 +199,7 @@ def knows(connection: sqlite3.Connection, kind_name: str, name: str) -> bool:
 
 
 def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError:
-    """What to say of a name the log does not hold: the nearest it does, or that the entry was struck."""
+    """What to say of a name the log does not hold: the nearest it does, else a few, or that the entry was struck."""
     key = kind.key[0]
     struck = connection.execute(
         f'SELECT s.why FROM {kind.table} t JOIN strikes s ON s.struck = t.entry WHERE t."{key}" = ? LIMIT 1', (name,)
@@ -225,5 +225,7 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
     ]
     # Of numbers only those of as many digits are meant: 1 is no slip of 13.
     near = [other for other in near if not (name.isdigit() and other.isdigit() and len(other) != len(name))]
-    remedy = nearest(name, near) if near else f"log it first with trimfit log {kind.name}, or import it"
+    query = f'SELECT "{key}" FROM {kind.table} WHERE {LIVE} ORDER BY "{key}"'
+    remedy = meant(name, near) or listed([found for (found,) in connection.execute(query)])
+    remedy = remedy or f"log it first with trimfit log {kind.name}, or import it"
     return InputError(f"{kind.name} {short(name)!r} is not in the log", "", remedy)

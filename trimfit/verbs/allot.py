@@ -11,7 +11,7 @@ from trimfit.base.errors import InputError, short
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order, ReedHistory
-from trimfit.base.units import Interval
+from trimfit.base.units import Interval, within
 from trimfit.log.journal import Journal
 from trimfit.planner.allotment import assigned
 from trimfit.planner.forecast import Forecast
@@ -131,6 +131,10 @@ def allot(
     begun: reeds that were cut already count too: those in work for these orders, and those put to stock. pitches_hz:
     from, to: what the same orders would cost all at one pitch. InputError for an order the log does not know.
     """
+    for end, hz in zip(("--pitch-from", "--pitch-to"), pitches_hz or (), strict=False):
+        within(end, hz, bounds="as_low_a_hz")
+    if pitches_hz is not None and pitches_hz[0] > pitches_hz[1]:
+        raise InputError("the lower pitch comes first", "--pitch-from", "as --pitch-from 474 --pitch-to 480")
     journal = session.journal
     progress = {one.order: one for one in order_progress(journal, "0000-00-00")}
     wanting = [order_named(journal, name) for name in dict.fromkeys(names)]
@@ -340,8 +344,6 @@ def _spare_why(table: _Table, reed: int) -> str:
 
 def _pitches_between(low_hz: float, high_hz: float, most: int = MOST_PITCHES) -> list[float]:
     """Pitches to try for all orders, so many at the most."""
-    if not 0.0 < low_hz <= high_hz:
-        raise InputError("the lower pitch comes first", "--pitch-from", "as --pitch-from 474 --pitch-to 480")
     step = max(PITCH_STEP_HZ, (high_hz - low_hz) / (most - 1))
     return [low_hz + number * step for number in range(int((high_hz - low_hz) / step + 1e-9) + 1)]
 

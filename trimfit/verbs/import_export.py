@@ -112,16 +112,20 @@ def merge_log(
 
 def draft(sheet: Path, folder: Path, log: Path, *, month_first: bool = False, force: bool = False) -> Draft:
     """Write the CSV folder that a loose sheet says, to look over; nothing is logged. The log, if there is one, gives
-    the shop's ratios. Raises InputError where the sheet cannot be read or the folder is taken."""
-    from datetime import date
+    the shop's ratios and zone. Raises InputError where the sheet cannot be read or the folder is taken."""
+    from contextlib import suppress
+    from datetime import datetime
 
+    from trimfit.base.iso_dates import local_now
     from trimfit.base.pitch import DEFAULT_RATIOS
+    from trimfit.base.time_zones import zone_named
     from trimfit.entry.loose_sheet.folder_draft import draft_sheet
     from trimfit.log.journal import Journal
 
-    scale = DEFAULT_RATIOS
+    scale, now = DEFAULT_RATIOS, datetime.fromisoformat(local_now())
     if log.exists():
         with Journal(log) as journal:
             scale = journal.scale()
-    today = date.today()
-    return draft_sheet(sheet, folder, today=today, scale=scale, month_first=month_first, force=force)
+            with suppress(InputError):  # a zone that this machine does not know
+                now = now.astimezone(zone_named(journal.settings().time_zone))
+    return draft_sheet(sheet, folder, today=now.date(), scale=scale, month_first=month_first, force=force)

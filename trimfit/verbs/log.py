@@ -101,20 +101,20 @@ def log_reading(
             reference_hz=reference_hz(history),
             mode="sounding",
         )
-        said, default = bool(chanter or line.chanter), None
+        said, default = bool(line.chanter) or chanter is not None, None
         if not said:
             default = read_in(session, history) or (journal.only_chanter() if line.notes_hz else None)
         reading = line.reading(history.reed.record.reed, "", chanter or default)
         changes: dict[str, Any] = {
             "chanter": chanter,
-            "pressure_kpa": parse_pressure_kpa(pressure) if pressure else None,
-            "temperature_c": parse_temperature_c(temperature) if temperature else None,
-            "humidity_pct": parse_pct(humidity) if humidity else None,
+            "pressure_kpa": parse_pressure_kpa(pressure) if pressure is not None else None,
+            "temperature_c": parse_temperature_c(temperature) if temperature is not None else None,
+            "humidity_pct": parse_pct(humidity) if humidity is not None else None,
             "taped": tuple(taped.replace(",", " ").split()) if taped else None,
             "remark": remark,
         }
         reading = dataclasses.replace(reading, **{name: value for name, value in changes.items() if value is not None})
-        reading, where, by_time = _placed(journal, history, reading, at or line.at, after)
+        reading, where, by_time = _placed(journal, history, reading, line.at if at is None else at, after)
         found = plain_reading_doubts(reading, history, journal.settings())
         found += [*by_time, *read_in_doubts(journal, reading, history, named=said)]
         if found and not sure:
@@ -509,7 +509,7 @@ def read_in_doubts(journal: Journal, reading: Reading, history: ReedHistory, *, 
     """Whether a reading was taken in the chanter that it is logged in; named: whether somebody said which."""
     from trimfit.entry.checks import chanter_doubts
 
-    known = journal.entry_of("chanter", reading.chanter) if reading.chanter else None
+    known = journal.entry_of("chanter", reading.chanter) if reading.chanter is not None else None
     return chanter_doubts(reading, known.record if known is not None else None, history, named=named)
 
 

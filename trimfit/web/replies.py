@@ -18,6 +18,7 @@ from trimfit.cli.output.answers import json_text
 from trimfit.web.desk import Desk, NotYet
 
 MOST_FIELDS = 2000
+WRONG_METHOD = "a page is read with GET, a form is sent with POST"
 
 
 def desk_of(request: Request) -> Desk:
@@ -117,7 +118,8 @@ async def said_wrong(request: Request, error: Exception) -> Response:
         status = (404 if request.method == "GET" else 422) if isinstance(error, InputError) else 500
     elif isinstance(error, HTTPException):
         lines, status = [str(error.detail)], error.status_code
-        lines = ["there is no such page; go back to the first one"] if lines == ["Not Found"] else lines
+        ours = {404: "there is no such page; go back to the first one", 405: WRONG_METHOD}
+        lines = [ours.get(status, lines[0])]
     else:
         lines, status = [f"{type(error).__name__}: {error}; the log is unharmed; go back and try again"], 500
     lines = [short(line, 600) for line in lines]

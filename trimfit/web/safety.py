@@ -2,7 +2,7 @@
 
 A request is refused that names another host (a foreign name that was pointed at this machine), that another site's
 page sends, that shows no pass where the page is shared, or that is larger than any form. What is refused is answered
-with one line of plain text that says what to do.
+with one line that says what to do, as plain text or as JSON.
 """
 
 from __future__ import annotations
@@ -11,10 +11,12 @@ import asyncio
 from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from trimfit.web.device_keys import Keys
+from trimfit.web.replies import WRONG_METHOD, wants_json
 
 COOKIE = "trimfit_pass"
 MOST_BODY_BYTES = 64 * 1024
@@ -65,7 +67,10 @@ class Guard:
                 await self.app(scope, _of(body, receive), with_headers)
                 return
             refusal = body
-        await PlainTextResponse(refusal[1] + "\n", status_code=refusal[0])(scope, receive, with_headers)
+        status, line = refusal
+        as_json = scope["type"] == "http" and wants_json(Request(scope))
+        said = JSONResponse({"error": [line]}, status) if as_json else PlainTextResponse(line + "\n", status)
+        await said(scope, receive, with_headers)
 
 
 def pass_cookie(device: str) -> str:
@@ -85,9 +90,9 @@ def _refused(scope: Scope, keys: Keys | None) -> tuple[int, str] | None:
     if host not in hosts or len(headers.getlist("host")) != 1:
         return 421, "this is not the address of the bench; open the one that trimfit serve printed"
     if not _from_here(scope["method"], headers, host):
-        return 403, "another site's page sent this; open the bench by its own address and enter it there"
+        return 403, "no page of this address sent this; open the bench by its own address and enter it there"
     if scope["method"] not in ("GET", "HEAD", "POST"):
-        return 405, "a page is read with GET, a form is sent with POST"
+        return 405, WRONG_METHOD
     if keys is not None and scope["path"] not in OPEN_PATHS and not keys.knows(_pass_of(headers)):
         return 403, "this device has not come in; open the address with a key that trimfit serve --share printed"
     return None

@@ -106,6 +106,8 @@ def test_a_column_named_by_a_note_alone_is_taken_where_its_numbers_are_sounding_
             "A: is no column of this file, and '470' on line 2 is no sounding hertz of that note; name it high_a",
         ),
         ("f,f_hz", "780,780", "f: is no column of this file; did you mean f_hz?"),
+        ("a_hz", "470", "a_hz: is no column of this file; did you mean low_a_hz?"),
+        ("A_cents", "4", "a_cents: is no column of this file; did you mean high_a_cents?"),
     ],
 )
 def test_a_column_named_by_a_note_alone_is_asked_about_where_its_numbers_may_be_something_else(
@@ -113,6 +115,21 @@ def test_a_column_named_by_a_note_alone_is_asked_about_where_its_numbers_may_be_
 ) -> None:
     (line,) = faults_of(tmp_path, {**SHOP, "readings.csv": f"reed,taken_at,{heads}\nR-1,2026-03-01,{cells}\n"})
     assert line.startswith(f"readings.csv:1: {said}")
+
+
+def test_the_rows_under_a_wrong_head_are_looked_at_too(tmp_path: Path) -> None:
+    rows = "reed,taken_at,chanter,f_hzz,e_hz,f_cents\nR-1,2026-03-01,CH-1,780,loud,4\nR-9,soon,CH-1,780,700,4\n"
+    reeds = "reed,reed_typ,batch\nR-1,moulded,B\nR-2,moulded,B\n"
+    assert [
+        line.partition(";")[0] for line in faults_of(tmp_path, {**SHOP, "reeds.csv": reeds, "readings.csv": rows})
+    ] == [
+        "reeds.csv:1: reed_typ: is no column of this file",
+        "reeds.csv:1: reed_type: this column is missing",
+        "readings.csv:1: f_hzz: is no column of this file",
+        "readings.csv:2: e_hz: 'loud' is not a number",
+        "readings.csv:3: taken_at: 'soon' is not a time",
+        "readings.csv:3: reed: unknown reed 'R-9'",
+    ]
 
 
 def test_chanters_that_nothing_knows_are_one_fault_with_the_file_to_add(tmp_path: Path) -> None:

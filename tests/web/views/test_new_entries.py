@@ -44,6 +44,11 @@ def test_a_shop_begins_by_the_page_alone(tmp_path: Path) -> None:
         assert made.chanter.working_crow_hz == pytest.approx(529.9, abs=0.1)
 
 
+def test_only_a_form_of_this_page_is_opened_once_more(look: Visitor) -> None:
+    assert look.see("/new/order").status == 200
+    assert look.see("/new/zzz").status == 404
+
+
 def test_reeds_are_logged_all_or_none(visitor: Visitor, log: Path) -> None:
     with Journal(log) as journal:
         before = journal.count("reed")

@@ -102,7 +102,7 @@ def in_json(kept: EntryResult) -> dict[str, Any]:
         "doubts": [{"kind": one.kind, "column": one.column, "sentence": one.sentence} for one in kept.doubts],
         "instead_of": kept.instead_of,
         "note": kept.note or None,
-        "read": kept.read or None,
+        "read": kept.read.lstrip(" :") or None,
         "sentence": f"{kept.kind} {'' if kept.kind in NAMED else 'of '}{kept.about}{kept.read}",
         **({"entries": list(kept.entries)} if kept.entries else {}),
     }

@@ -119,12 +119,13 @@ class Sheet:
     """One CSV file open for reading, as a context: its heads, and its rows as lists of cells."""
 
     def __init__(self, path: Path, faults: Faults, may: Sequence[str], must: Sequence[str]) -> None:
-        """Look at the file and read its heads; every fault there goes to `faults`, and `usable` becomes false."""
+        """Look at the file and read its heads; every fault there goes to `faults`, and `usable` becomes false. `cut`:
+        its rows can be read, whatever is wrong with its heads."""
         self.path, self.name, self.faults = path, path.name, faults
         self.notices: list[str] = []
         self.heads: list[str] = []
         self.separator = ","
-        self.usable = False
+        self.usable = self.cut = False
         try:
             self.looked = _look(path)
             if self.looked.wide:
@@ -168,10 +169,10 @@ class Sheet:
         except csv.Error as error:
             self.faults.add(self.name, 1, "", _csv_error(error), "mend the line that names the columns")
             return False
-        self.heads = [head.lower() for head in raw]
+        self.heads, self.cut = [head.lower() for head in raw], True
         before = len(self.faults.found)
         self._bare_notes(raw, may)
-        self._check_heads(may, must)
+        self._check_heads(raw, may, must)
         return len(self.faults.found) == before
 
     def _bare_notes(self, raw: Sequence[str], may: Sequence[str]) -> None:
@@ -211,12 +212,18 @@ class Sheet:
             self.faults.add(self.name, 1, raw[i], f"is no column of this file, and {said}", f"name it {name} if it is")
             self.heads[i] = ""
 
-    def _check_heads(self, may: Sequence[str], must: Sequence[str]) -> None:
+    def _check_heads(self, raw: Sequence[str], may: Sequence[str], must: Sequence[str]) -> None:
         for i, head in enumerate(self.heads):
             if head and head not in may:
-                key = key_of(head)
-                meant = f"did you mean {key[0]}_hz?" if key and f"{key[0]}_hz" in may else ""
-                remedy = meant or _by_its_word(head, may) or _elsewhere(head, self.name.lower()) or nearest(head, may)
+                stem, unit = re.fullmatch(r"(.*?)(_hz|_cents|)", raw[i], re.IGNORECASE).groups()  # type: ignore[union-attr]
+                key = key_of(head) or key_of(stem)  # A and a are two notes
+                named = f"{key[0]}{unit.lower() or '_hz'}" if key else ""
+                remedy = (
+                    (f"did you mean {named}?" if named in may else "")
+                    or _by_its_word(head, may)
+                    or _elsewhere(head, self.name.lower())
+                    or nearest(head, may)
+                )
                 self.faults.add(self.name, 1, short(head), "is no column of this file", remedy)
             elif head and head in self.heads[:i]:
                 self.faults.add(self.name, 1, head, "stands twice in the head line", "take one of them out")
@@ -227,7 +234,7 @@ class Sheet:
     def rows(self) -> Iterator[tuple[int, list[str]]]:
         """Each row that is not blank, with the line it begins on; rows of the wrong length become faults."""
         width, reader = len(self.heads), self._reader
-        unnamed = [i for i, head in enumerate(self.heads) if not head]
+        unnamed = [i for i, head in enumerate(self.heads) if not head and self.usable]
         while True:
             line = reader.line_num + 1
             try:
@@ -307,6 +314,9 @@ class RowReader:
         self.present = {j for _, j, *_ in (*self.numbers, *self.texts, *((self.time,) if self.time else ()))}
         self.present |= {kind.index["crow_hz"]} if self.crow is not None else set()
         self.present |= {kind.index[f"{note}_hz"] for _, note in self.cents}
+        if not sheet.usable:  # of a column whose head is wrong no row is said to be empty, too
+            self.required = [one for one in self.required if one[0] in self.present]
+            self.cents = self.cents if self.reference is not None else []
         self._seen: dict[str, str] = {}
         self._clean = sheet.looked.clean
 

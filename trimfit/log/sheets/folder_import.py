@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from trimfit.base import iso_dates
-from trimfit.base.errors import Fault, InputError, command, nearest, short
+from trimfit.base.errors import Fault, InputError, command, meant, short
 from trimfit.base.progress import Progress
 from trimfit.log import queries, refusals, settings, whole_days
 from trimfit.log.column_values import amounts, canonical
@@ -170,11 +170,17 @@ def _take_kind(state: Intake, kind: Kind, path: Path) -> None:
     """Take one file of one kind of entry."""
     may, must = heads_of(kind)
     with Sheet(path, state.faults, may, must) as sheet:
-        if not sheet.usable:
-            state.unreadable.add(kind.name)
+        if sheet.usable:
+            state.notices += sheet.notices
+            _take_rows(state, kind, sheet)
             return
-        state.notices += sheet.notices
-        _take_rows(state, kind, sheet)
+        if kind.columns[0].name not in sheet.heads:
+            state.unreadable.add(kind.name)
+        reader = RowReader(kind, sheet, dict(state.journal.scale()), state.zone)
+        for line, cells in sheet.rows() if sheet.cut else ():
+            values = reader.read(line, cells)[0]
+            state.named[kind.name].update(str(name) for name in values[:1] if name is not None)
+            _names_known(state, reader, line, values)
 
 
 def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
@@ -342,7 +348,7 @@ def _unknown(state: Intake, refers: str, name: str) -> tuple[str, str]:
     remedy = f"add it to {file}, or mend the name"
     state.sought.add((refers, name))
     # a name is looked for among all that the folder has, so only for as many as anybody reads about
-    if ours and len(state.sought) <= MOST_SOUGHT and (close := nearest(name, sorted(ours))).startswith("did you mean"):
+    if ours and len(state.sought) <= MOST_SOUGHT and (close := meant(name, sorted(ours))):
         remedy = f"{close} or add it to {file}"
     return f"unknown {refers} {short(name)!r}", remedy
 

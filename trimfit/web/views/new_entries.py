@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -66,7 +67,9 @@ def _known(session: Session) -> dict[str, tuple[str, ...]]:
 
 
 async def new(request: Request) -> Response:
-    """The forms."""
+    """The forms, also where one of them led."""
+    if request.path_params.get("what", "order") not in FORMS:
+        raise HTTPException(404)
     return await _forms(request)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
+from trimfit.session.session import Session
 from trimfit.verbs.reviews.ticket import ticket_picture, tickets_of
 from trimfit.web.replies import desk_of, page
 from trimfit.web.words import link
@@ -15,8 +16,15 @@ async def tickets(request: Request) -> Response:
     order, reeds = request.query_params.get("order", ""), request.query_params.getlist("reed")
     if order:
         reeds = [*reeds, *await desk_of(request).answer(tickets_of, order)]
+    for reed in reeds:
+        await desk_of(request).look(known, reed)
     answer = {"files": [link("/tickets/card.png", reed=reed) for reed in reeds]}
     return page(request, "tickets.html", answer, {"order": order, "reeds": reeds})
+
+
+def known(session: Session, reed: str) -> None:
+    """Raise InputError for a reed that the log does not know."""
+    session.journal.reed_named(reed)
 
 
 async def card(request: Request) -> Response:
