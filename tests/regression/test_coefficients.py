@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+import pytest
+
 from trimfit.base.pitch import OUTPUTS
 from trimfit.base.records import Chanter, Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.regression.coefficients import type_terms
+from trimfit.regression.curve import bent_mm
+from trimfit.regression.outputs import GAP
 from trimfit.session.fit import fit_and_keep
 
 
@@ -32,3 +37,10 @@ def test_a_type_never_cut_nor_blown_has_only_assumed_slopes_whatever_the_other_t
     every = {(output, term) for output in ("gap", *OUTPUTS) for term in ("per_mm", "per_stroke", "per_kpa", "per_degc")}
     assert every <= assumed["plastic"]
     assert not {(output, "per_mm") for output in ("gap", "e", "f", "low_a")} & assumed["ridge"]
+    # what `learn` says of them: half a millimetre does half of per mm, a whole one per mm and half of per mm²
+    code = model.coding.types.index("ridge")
+    ridge = {one.term: one.value.mean for one in type_terms(model, code, ("gap",))}
+    g, coef = bent_mm(np.array([0.5, 1.0]), model.coding.curves[code]), model.type_coef(code)
+    half, whole = g * float(GAP @ coef[1]) + g**2 * float(GAP @ coef[2])
+    assert half == pytest.approx(0.5 * ridge["per_mm"])
+    assert whole == pytest.approx(ridge["per_mm"] + 0.5 * ridge["curvature"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any
 
 import typer
@@ -50,6 +51,14 @@ def _cents(value: float | None) -> str:
     return f"{value:.1f}" if value is not None else ""
 
 
+def _share(share: float, readings: int) -> str:
+    """A share of readings in a hundred and its standard error; that of one more or less where it is none or all."""
+    if readings < FEWEST:
+        return ""
+    inside = min(max(share, 1.0 / (readings + 1)), readings / (readings + 1))
+    return f"{100 * share:.0f} ± {100 * math.sqrt(inside * (1.0 - inside) / readings):.0f}"
+
+
 def _lines(found: dict[str, Any]) -> list[str]:
     from trimfit.base.pitch import OUTPUT_WORDS
 
@@ -65,7 +74,10 @@ def _lines(found: dict[str, Any]) -> list[str]:
     if found["types"]:
         lines += [
             "",
-            *prose("x mm off in all change a value by x times per mm plus x (x - 0.5) times per mm²"),
+            *prose(
+                "half a millimetre off in all changes a value by half of per mm; a whole one by per mm and half of "
+                "per mm²"
+            ),
         ]
     lines += _movement_lines(found["types"])
     lines += _cut_lines(found)
@@ -91,13 +103,16 @@ def _lines(found: dict[str, Any]) -> list[str]:
     lines += table(("output", "type", "compared", "error", "type slope", "last slope"), errors, right=(2, 3, 4, 5))
     lines += [
         "",
-        *prose("coverage: how many in a hundred of all readings predicted fell inside the intervals so called"),
+        *prose(
+            "coverage: how many in a hundred of all readings predicted fell inside the intervals so called "
+            "(±: standard error, each reading by itself)"
+        ),
     ]
     inside = [
         (
             *what,
             f"{row['readings']}",
-            *(f"{100 * row[f'coverage{c}']:.0f}" if row["readings"] >= FEWEST else "" for c in (50, 80, 90, 95)),
+            *(_share(row[f"coverage{c}"], row["readings"]) for c in (50, 80, 90, 95)),
         )
         for what, row in held
     ]

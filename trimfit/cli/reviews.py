@@ -90,7 +90,7 @@ def _batches(found: Sequence[BatchDrift], limits: DriftLimits) -> list[str]:
         *table(heads, rows, right=(2, 3, 4, 5, 6, 7)),
         "start: cents of crow off the type's; week: cents of settling off the type's",
         "off %: the chance that it is off by more than the settings allow",
-        "past/short: how many reeds left the bench past the meeting point, how many short",
+        "past/short: reeds lost past the meeting point; reeds called good short of it",
         "unsure: too little was read to say whether it is off",
         *(line for text in said for line in prose(text)),
     ]

@@ -81,14 +81,17 @@ def held_out(model: FittedModel, rows: Rows) -> HeldOut:
         t = int(mine.type_code[0])
         every = np.ones(len(mine), dtype=bool)
         _, unseen, mine = batch_states(model, mine, model.coding, t, in_fit=every, chanter_names=names, forget=True)
-        mine = replace(mine, y=unsettled(mine.y, mine, model.movement))
+        logged = mine.y
+        mine = replace(mine, y=unsettled(logged, mine, model.movement))
         terms = _terms(model, mine, [int(name) for name in unseen.chanters])
         of_reed = edges_of(mine.reed_code)
         count = np.minimum(np.diff(of_reed), MOST_OF_A_REED)
         for size in np.unique(count[count > 1]):
             at = of_reed[:-1][count == size][:, None] + np.arange(size)[None, :]
             reeds = max(MOST_NUMBERS // (int(size) ** 2 * (terms.shape[1] ** 2 + 4 * K * K)), 1)
-            parts += [_followed(model, mine, unseen, terms, at[i : i + reeds]) for i in range(0, len(at), reeds)]
+            parts += [
+                _followed(model, mine, logged, unseen, terms, at[i : i + reeds]) for i in range(0, len(at), reeds)
+            ]
     if not parts:
         empty, none = np.zeros((0, K + 1)), np.zeros(0, dtype=np.intp)
         return HeldOut(none, none, empty, empty, empty, empty, empty, none)
@@ -102,9 +105,11 @@ def _terms(model: FittedModel, rows: Rows, chanters: list[int]) -> Array:
     return np.concatenate([x, *[(rows.chanter_code == c)[:, None] * scales for c in chanters]], axis=1)
 
 
-def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, at: NDArray[np.intp]) -> HeldOut:
+def _followed(
+    model: FittedModel, rows: Rows, logged: Array, unseen: ReedState, terms: Array, at: NDArray[np.intp]
+) -> HeldOut:
     """Reeds of one batch that were read equally often: each reading predicted from those before it; at (R, n): the
-    rows.
+    rows. The rows' y is `unsettled`; logged (n, K), as it was read, is what is observed and what the naive rules know.
 
     One Cholesky root of all readings of a reed holds every forecast: with V = S + noise = L L', and the readings before
     j written <, the mean of reading j given them is the state's plus L_j< L_<^-1 r_<, its variance S_jj - L_j< L_j<'.
@@ -142,7 +147,9 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
         cov = spread[:, j, j] - known @ known.transpose(0, 2, 1)
         variance = np.concatenate([((cov @ GAP) @ GAP + own_gap)[:, None], np.einsum("rkk->rk", cov) + own], axis=1)
         sd[:, j] = np.sqrt(variance)
-    by_type, by_reed = _naive(y, rows.removed_mm[at], mean_slope(model, t))
+    read = logged[at]
+    mean += np.where(taken, read - y, 0.0)  # the settling that was expected by then
+    by_type, by_reed = _naive(read, rows.removed_mm[at], mean_slope(model, t))
     any_taken = taken.any(axis=2)
     before: NDArray[np.intp] = np.cumsum(any_taken, axis=1) - any_taken
     both = taken[:, :, F_NOTE] & taken[:, :, E_NOTE]
@@ -151,7 +158,7 @@ def _followed(model: FittedModel, rows: Rows, unseen: ReedState, terms: Array, a
     return HeldOut(
         np.full(int(kept.sum()), t, dtype=np.intp),
         before[kept].astype(np.intp),
-        _with_gap(y[kept]),
+        _with_gap(read[kept]),
         _with_gap(mean[kept]),
         sd[kept],
         _with_gap(by_type[kept]),

@@ -133,7 +133,7 @@ class OpenOrder:
 @dataclass(frozen=True, slots=True)
 class FinishedReed:
     """A reed that has left the bench: how, when (as its log's clock stood), what was taken off it in how many cuts, the
-    last gap read (cents), and where F and E meet; None where they were never read."""
+    last gap read (cents), and where F and E would meet now; None where they were never read."""
 
     reed: str
     order: str | None
@@ -149,7 +149,7 @@ class FinishedReed:
 class BatchDrift:
     """One batch against its type's running norm. `made_index`: its place in the order of making, from 1.
 
-    `ended_past` and `ended_short`: how many of its reeds left the bench past the meeting point, or short of it.
+    `ended_past` and `ended_short`: how many of its reeds were lost past the meeting point, or called good short of it.
     `settle_cents_per_week` is what the batch does; `settle_norm_cents_per_week` what its type does.
     """
 
@@ -417,8 +417,8 @@ class GapError:
 
 @dataclass(frozen=True, slots=True)
 class Validation:
-    """Predicted against observed on batches the fit had not seen. `misses`: an output's key, and for each of its
-    readings what was found, and found less predicted by the model and by the type's average slope, in cents."""
+    """Predicted against observed, each batch left out of the coefficients. `misses`: an output's key, and for each of
+    its readings what was found, and found less predicted by the model and by the type's average slope, in cents."""
 
     rows: tuple[ValidationRow, ...] = ()
     misses: tuple[tuple[str, tuple[tuple[float, float, float], ...]], ...] = ()
@@ -513,8 +513,8 @@ class Report:
 
 
 def held_out_words(readings: int, error_cents: float | None, rule_error_cents: float | None) -> list[str]:
-    """How far off gaps of batches that the fit had not seen were predicted, and whether that beats the simple rule: two
-    sentences. readings: on how many that rests; errors: root mean squares in cents."""
+    """How far off gaps of batches left out of the coefficients were predicted, and whether that beats the simple rule:
+    two sentences. readings: on how many that rests; errors: root mean squares in cents."""
     if not readings or error_cents is None:
         return [
             "How far off predictions are is not known yet: it takes a reed whose F and E were read before and after a "

@@ -179,13 +179,13 @@ def work_left(advice: Advice) -> str:
 
 
 def left_lying(reed_type: str, half_width_cents: float, *, assumed: bool) -> str:
-    """How well the gap of a reed of this type is known a week after it was read: one sentence.
+    """How well the true gap of a reed of this type is known a week after it was read: one sentence.
 
     half_width_cents: half of the 90 % interval; assumed: no reed was read on two days with no work between.
     """
     why = "; assumed: no reed was read on two different days with no work between" if assumed else ""
     size = f"{half_width_cents:.0f}"
-    gap = f"{size} cent{'' if size == '1' else 's'} of gap (nine in ten)"
+    gap = f"{size} cent{'' if size == '1' else 's'} of gap (nine in ten), beside the error of its reading"
     return f"{plain_name(reed_type)}: a reed left for a week is known to ± {gap}{why}"
 
 

@@ -1,6 +1,7 @@
 """Every quick way against the plain one: the same answer to rounding."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -21,7 +22,7 @@ from trimfit.regression.posterior import reed as posterior_reed
 from trimfit.regression.posterior.batch import Posterior, row_precision
 from trimfit.regression.reml.newton import fit_many
 from trimfit.regression.reml.sums import CrossProducts, cross_products
-from trimfit.regression.validation import _naive, held_out
+from trimfit.regression.validation import _naive, held_out, mean_slope
 
 K = 10
 OWN = 4 * K  # start, length, bend and lip
@@ -75,10 +76,13 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
     frame = frame[rng.random(len(frame)) < 0.9]
     rows, types, chanters = rows_from_frame(frame)
     model = fit_model(rows, types, chanters, pressure_kpa=6.0, temperature_c=20.0, balance_cents=3.7)
+    movement = replace(model.movement, settle=model.movement.settle + 2.0)  # as if reeds settled, for what is logged
+    model = replace(model, movement=movement)
     found = held_out(model, rows)
     rows = sort_rows(rows)
     e, f = OUTPUTS.index("e"), OUTPUTS.index("f")
-    plain = []
+    plain: list[tuple[float, ...]] = []
+    settled_cents: list[float] = []
     for batch in np.unique(rows.batch_code):
         mine = take_rows(rows, np.flatnonzero(rows.batch_code == batch))
         every = np.ones(len(mine), dtype=bool)
@@ -87,6 +91,7 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
         )
         precision = row_precision(mine.y, weighed.weight, unseen.noise_cov)[0]
         y = unsettled(mine.y, mine, model.movement)
+        settled_cents.append(np.nanmax(np.abs(y - mine.y)))
         of = sittings(mine)
         for reed in range(len(mine.reeds)):
             at = np.flatnonzero(mine.reed_code == reed)
@@ -103,6 +108,8 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
             for j, i in enumerate(at):
                 cells = np.flatnonzero(np.isfinite(y[i]))
                 noise[np.ix_(j * K + cells, j * K + cells)] = np.linalg.inv(precision[i][np.ix_(cells, cells)])
+            # the rule knows the readings as they were logged
+            by_rule, _ = _naive(mine.y[at][None], mine.removed_mm[at][None], mean_slope(model, int(mine.type_code[0])))
             mean, values = design @ unseen.mean, y[at].reshape(-1)
             for j, i in enumerate(at[1:], 1):
                 own, known = np.arange(j * K, (j + 1) * K), np.flatnonzero(np.isfinite(values[: j * K]))
@@ -111,8 +118,15 @@ def test_held_out_readings_as_one_reading_after_another_foretells_them() -> None
                 sd = np.sqrt(np.diag(cov) + np.diag(unseen.noise_cov) * model.reading_stretch)
                 then = mean[own] + gain @ (values[known] - mean[known])
                 gaps_before = int(np.isfinite(y[at[:j], f] - y[at[:j], e]).sum())
-                plain.append((j, gaps_before, y[i, f] - y[i, e], *y[i], then[f] - then[e], *then, *sd))
-    there = np.column_stack([found.before, found.gaps_before, found.observed, found.predicted, found.sd[:, 1:]])
+                then += np.where(np.isfinite(y[i]), mine.y[i] - y[i], 0.0)  # the settling that was expected by then
+                read = mine.y[i]
+                rule = by_rule[0, j]
+                row = (*read, then[f] - then[e], *then, *sd, rule[f] - rule[e], *rule)
+                plain.append((j, gaps_before, read[f] - read[e], *row))
+    there = np.column_stack(
+        [found.before, found.gaps_before, found.observed, found.predicted, found.sd[:, 1:], found.type_rule]
+    )
+    assert max(settled_cents) > 0.1
     ours, other = (np.array(sorted(map(tuple, np.nan_to_num(np.array(table))))) for table in (there, plain))
     assert len(found.before) > 200
     without_a_note = np.isnan(found.observed).any(axis=1) & np.isfinite(found.observed[:, 0])

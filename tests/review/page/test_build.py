@@ -282,7 +282,7 @@ def test_one_type_is_not_told_twice_and_no_line_is_claimed_that_is_not_drawn() -
     found = dataclasses.replace(made_up_report.validation(), misses=())
     rows = tuple(row for row in found.rows if row.output == "gap")
     text, _ = build.build(Report(validation=dataclasses.replace(found, rows=rows)))
-    table = text[text.index("<caption>Batches the fit had not seen") :]
+    table = text[text.index("<caption>Each batch left out of the coefficients") :]
     assert table[: table.index("</table>")].count("<tr>") == 2  # its heads and the one row
     assert "zero line" not in text
 

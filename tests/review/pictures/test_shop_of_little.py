@@ -104,6 +104,7 @@ def test_a_run_with_nothing_to_trim_names_no_nearest() -> None:
             ("Length: over the first half millimetre a tenth",),
             ("Blowing:", "Lips:", "Warmth:", "be bolder"),
         ),
+        ({"per_mm", "curvature"}, ("The second half millimetre closes the gap by more than the first: be bolder",), ()),
         ({"per_kpa"}, ("Blowing: a kilopascal",), ("Length:", "Lips:", "Warmth:")),
         ({"per_degc"}, ("Warmth: five degrees",), ("Length:", "Blowing:", "Lips:", "hardly feels")),
         ({"per_week"}, ("The numbers learned",), ("Length:", "Blowing:", "Lips:", "Warmth:")),

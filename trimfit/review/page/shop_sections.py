@@ -238,7 +238,9 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
         lines.append(f"Length: over the first half millimetre a tenth closes the gap by {closes}.")
         bends = [one["gap", "curvature"].value for one in found.values() if ("gap", "curvature") in one]
         if bends and all(bend.low > 0 for bend in bends):
-            lines.append("The shorter the blade gets, the more a cut closes the gap: be bolder at first than at last.")
+            lines.append(
+                "The second half millimetre closes the gap by more than the first: be bolder at first than at last."
+            )
     if learned("top", "per_kpa") and learned("bottom", "per_kpa"):
         lines.append(
             f"Blowing: a kilopascal more sharpens the top hand by {listed('top', 'per_kpa', unit=cents)}; the bottom "
@@ -351,7 +353,7 @@ def _predicted(findings: Report, folio: Folio) -> list[str]:
     heads = ("of", "type", "readings compared", *rules, "readings in all", "coverage: stated → found")
     return [
         folio.picture(shop.validation(found)) if any(misses for _, misses in found.misses) else "",
-        table("Batches the fit had not seen", heads, rows, words=(0, 1, 7), broad=True),
+        table("Each batch left out of the coefficients", heads, rows, words=(0, 1, 7), broad=True),
         paragraph(
             "Errors are root mean squares of the readings compared: those that all three rules predict, slips left "
             "out. Coverage counts every reading predicted.",

@@ -143,7 +143,7 @@ def finished(findings: Report) -> list[str]:
                 f'<span class="r">{text(reed.left_at, 20)}</span>',
             )
         )
-    heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "meets at, Hz", "when")
+    heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "would now meet at, Hz", "when")
     return [
         folded(
             f"{findings.finished_in_all:,} reeds, the latest order first",

@@ -330,8 +330,8 @@ def validation(found: Validation) -> Picture:
     shown = [(output, misses[:: -(-len(misses) // MOST_MISSES)]) for output, misses in found.misses if misses]
     gap = next((row for row in pooled(found.rows) if row.output == "gap"), None)
     caption = (
-        "On batches that the fit had not seen: how far each reading lay from what was predicted (filled), and from the "
-        "last reading plus the type's average slope (hollow). The nearer to the zero line, the better."
+        "Each batch left out of the coefficients: how far each reading lay from what was predicted (filled), and from "
+        "the last reading plus the type's average slope (hollow). The nearer to the zero line, the better."
     )
     if gap is not None and gap.type_average_error_cents is not None:
         caption += (
