@@ -29,12 +29,14 @@ from tests.worlds.population import (
     GAUGE_SD_MM,
     STATED_CROW_CENTS,
     STATED_PITCH_CENTS,
+    TYPE_SD,
+    USUAL_PITCH_CENTS,
     WITHIN,
     Stated,
+    all_known,
     asked_crow_cents,
-    asked_crows,
-    crow_given,
     gap_shift_cents,
+    known_by_log,
 )
 from tests.worlds.shop import LiveReed, Shop, World, shop_of, trim_by_hand
 from tests.worlds.tool import LoggedReeds, advised, new_log
@@ -52,6 +54,7 @@ __all__ = ["BENCHES", "TOLD", "Sent", "gaps", "gaps_table", "kept_log", "played"
 TOLD = ("kind", "crow", "crow of a type unsaid", "crow and pitch", "gauge")
 TOLERANCE_CENTS = 3.7
 KINDS, AT_HAND_OF_KIND = 4, 5
+FILTERS = ("all known", "chanters by log", "all by log")
 MOST_ROUNDS = 12
 DRAWS = 400
 HEAD = """# Chanters that are away
@@ -62,9 +65,10 @@ three types, which he names or does not), or crow and meeting pitch (± 3), or t
 kind chanters differ by 6 cents of meeting pitch and 14 of asked crow.
 
 *The gap there.* A reed is read twice in a chanter at hand: root mean square of the gap that is then stated in the
-chanter that is away, less the true one; and the same of a filter that knows the population: physics and types, kinds'
-means, covariances, the errors of what is stated, and the chanters at hand exactly (*all known*), or as readings of the
-same log tell it (*same log*). Errors of ratios are standard errors over chanters (bootstrap).
+chanter that is away, less the true one; and the same of a filter that knows the physics, how reeds, chanters and kinds
+differ and the errors of what is stated. *All known*: it knows the kinds' means, the types and the chanters at hand too.
+*Chanters by log*: those at hand as readings of the same log tell them. *All by log*: kinds and types too are what that
+log tells. Errors of ratios are standard errors over chanters (bootstrap).
 
 *Played.* Each reed is asked after, cut and read in the chanter that `here` names, until the answer is finished, past or
 no-fit; then its gap in the chanter it was for is looked up. *within*, *past*: the chance stated with that last answer,
@@ -106,7 +110,7 @@ class Place:
     """A bench made: its world, the kinds' means, its chanters, and the log of its past."""
 
     def __init__(self, bench: Bench, seed: int, past: int) -> None:
-        self.seed, self.rng = seed, np.random.default_rng([seed, 20_261_128])
+        self.bench, self.seed, self.rng = bench, seed, np.random.default_rng([seed, 20_261_128])
         self.world = World(bench.physics, self.rng, pipes=2)
         spread = np.array([bench.kind_pitch_cents, bench.kind_crow_cents])
         self.means = self.rng.standard_normal((KINDS, 2)) * spread
@@ -123,7 +127,7 @@ class Place:
         number = int(rng.integers(KINDS)) if kind is None else kind
         own = np.linalg.cholesky(WITHIN) @ rng.standard_normal(2)
         pitch, crow = self.means[number] + own
-        pipe = self._pipe(name, 125.0 + pitch, crow, rng.normal(0.0, 3.5, len(SIDE_NOTES)))
+        pipe = self._pipe(name, USUAL_PITCH_CENTS + pitch, crow, rng.normal(0.0, 3.5, len(SIDE_NOTES)))
         error = np.array([STATED_PITCH_CENTS, STATED_CROW_CENTS]) * rng.standard_normal(2)
         gauge = GAUGE_MIDDLE_MM + GAUGE_MM_PER_CENT * pitch + GAUGE_SD_MM * rng.standard_normal()
         types = self.world.physics.kinds
@@ -159,27 +163,32 @@ class Place:
         return row
 
     def stated(self, made: Made, told: str) -> Stated:
-        """The same as the filter has it: cents from the kind's."""
-        pitch, crow = self.means[made.kind]
-        usual = self._pipe("", 125.0 + pitch, crow, made.pipe.lean_cents)
-        types = self.world.physics.kinds if "unsaid" in told else (made.played,)
-        crows = tuple(self._said_crow(made) - asked_crow_cents(self.world.physics, kind, usual) for kind in types)
+        """The same as the filter has it."""
+        types = self.world.physics.kinds
         return Stated(
-            float(made.own_cents[0] + made.error_cents[0]) if "pitch" in told else None,
-            (made.gauge_mm - GAUGE_MIDDLE_MM) / GAUGE_MM_PER_CENT - float(pitch) if told == "gauge" else None,
-            crows if "crow" in told else (),
+            float(self.means[made.kind][0] + made.own_cents[0] + made.error_cents[0]) if "pitch" in told else None,
+            (made.gauge_mm - GAUGE_MIDDLE_MM) / GAUGE_MM_PER_CENT if told == "gauge" else None,
+            self._said_crow(made) if "crow" in told else None,
+            tuple(number for number, kind in enumerate(types) if "unsaid" in told or kind is made.played),
         )
 
 
 def gaps(place: Place, path: Path, chanters: int) -> pd.DataFrame:
     """Errors (cents) of the gap in so many chanters that are away, for each of TOLD: the fitted model's, those of the
-    filter that knows all and of the one that read the same log, and the standard deviation that is stated."""
+    three FILTERS, and the standard deviation that is stated."""
     physics, means = place.world.physics, place.means
     with Journal(path) as journal:
         model = kept_model(journal)
     assert model is not None
-    kind_crows = np.array([means[made.kind][1] for made in place.own])
-    by_log = asked_crows(physics, place.shop.frame, [made.pipe for made in place.own], kind_crows)
+    own = np.array([means[made.kind] + made.own_cents for made in place.own])
+    bench = [made.pipe for made in place.own], np.array([made.kind for made in place.own])
+    apart = np.array([place.bench.kind_pitch_cents, place.bench.kind_crow_cents])
+    kinds_known, kinds_not = (means, 1e-3 * np.ones(2)), (np.zeros_like(means), apart)
+    filters = (
+        all_known(physics, means, own),
+        known_by_log(physics, place.shop.frame, *bench, kinds_known),
+        known_by_log(physics, place.shop.frame, *bench, kinds_not, TYPE_SD),
+    )
     found = []
     for number in range(chanters):
         far = place.made(f"far {number + 1}")
@@ -202,14 +211,11 @@ def gaps(place: Place, path: Path, chanters: int) -> pd.DataFrame:
             )  # fmt: skip
             both = [GAP @ states[0].design(reed.removed_mm, 0.0, name) for name in (far.pipe.name, here.pipe.name)]
             mean, cov = states[0].outputs(np.array(both))
-            crow = means[far.kind][1] + crow_given(place.stated(far, told))
-            knows, on_log = (
-                float(mean[1]) + float(gap_shift_cents(kind, crow - known)) - true
-                for known in (means[here.kind][1] + here.own_cents[1], by_log[at])
-            )
-            sd = float(np.sqrt(cov[0, 0]))
-            found.append((told, float(mean[0]) - true, knows, on_log, sd))
-    return pd.DataFrame(found, columns=["told", "tool", "knows", "on log", "sd"])
+            stated = place.stated(far, told)
+            shifts = [gap_shift_cents(kind, one.crow_away(far.kind, stated) - one.crow_at_hand(at)) for one in filters]
+            there = np.array([mean[0], *(mean[1] + np.array(shifts))]) - true
+            found.append((told, *there, float(np.sqrt(cov[0, 0]))))
+    return pd.DataFrame(found, columns=["told", "tool", *FILTERS, "sd"])
 
 
 def gaps_table(found: pd.DataFrame) -> pd.DataFrame:
@@ -217,7 +223,7 @@ def gaps_table(found: pd.DataFrame) -> pd.DataFrame:
     rows, rng = [], np.random.default_rng(1)
     for told in TOLD:
         mine = found[found["told"] == told]
-        squares = mine[["tool", "knows", "on log"]].to_numpy() ** 2
+        squares = mine[["tool", *FILTERS]].to_numpy() ** 2
         error = np.sqrt(squares.mean(axis=0))
         again = np.sqrt(squares[rng.integers(len(squares), size=(DRAWS, len(squares)))].mean(axis=1))
         ratio, se = error[0] / error[1:], (again[:, :1] / again[:, 1:]).std(axis=0)
@@ -227,10 +233,14 @@ def gaps_table(found: pd.DataFrame) -> pd.DataFrame:
                 "chanters": len(mine),
                 "error, cents": f"{error[0]:.1f}",
                 "stated sd": f"{np.sqrt((mine['sd'] ** 2).mean()):.1f}",
-                "all known": f"{error[1]:.1f}",
-                "ratio": f"{ratio[0]:.2f} ± {se[0]:.2f}",
-                "same log": f"{error[2]:.1f}",
-                "its ratio": f"{ratio[1]:.2f} ± {se[1]:.2f}",
+                **{
+                    column: text
+                    for i, name in enumerate(FILTERS)
+                    for column, text in (
+                        (name, f"{error[i + 1]:.1f}"),
+                        (f"ratio to {name}", f"{ratio[i]:.2f} ± {se[i]:.2f}"),
+                    )
+                },
                 "within 90 %, %": f"{100.0 * np.mean(np.abs(mine['tool']) <= 1.6449 * mine['sd']):.0f}",
             }
         )
