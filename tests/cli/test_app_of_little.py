@@ -166,7 +166,7 @@ def test_a_name_of_another_kind_is_called_what_it_is(few: Typed) -> None:
 
 
 def test_sentences_of_an_answer_follow_the_terminal(few: Typed, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("COLUMNS", "60")
+    monkeypatch.setenv("COLUMNS", "40")
     narrow = few.say("ask", "R-3")
     monkeypatch.setenv("COLUMNS", "80")
-    assert max(map(len, narrow.splitlines())) <= 60 < max(map(len, few.say("ask", "R-3").splitlines()))
+    assert max(map(len, narrow.splitlines())) <= 40 < max(map(len, few.say("ask", "R-3").splitlines()))

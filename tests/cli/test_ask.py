@@ -251,6 +251,7 @@ def test_learning_is_told_as_one_thing_that_only_goes_forward(small_log: Path, t
 def test_a_log_named_after_the_verb_is_told_where_it_goes(tmp_path: Path) -> None:
     refused = call("ask", "R-1", "--log", tmp_path / "x")
     assert (refused.returncode, refused.stdout) == (2, "")
+    assert call("--log", "", "check").stderr == "--log: the log's name is empty; name the file, or leave --log out\n"
     assert refused.stderr.startswith("trimfit ask: --log goes before the verb: trimfit --log PATH VERB; see")
 
 

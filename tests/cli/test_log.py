@@ -53,6 +53,7 @@ def test_what_was_said_first_and_what_is_said_again(bench: Typed) -> None:
     assert first["entry"] == again["entry"]
     assert "(in the log already)" in bench.say("log", "reading", "R-1", "f=782", "--at", "2026-03-01")
     assert first["sentence"] == "reading of R-1 in CH-1, the chanter of its order: F alone"
+    assert first["read"] == "in CH-1, the chanter of its order: F alone"
     assert bench.json("log", "trim", "R-1", "0.41")["sentence"] == "trim of R-1: 0.41 mm"
     assert bench.json("log", "chanter", "CH-2")["sentence"] == "chanter CH-2"
 
@@ -479,6 +480,17 @@ def test_what_was_done_before_a_reed_was_made_is_asked_about(bench: Typed) -> No
     assert doubt["sentence"] == "2026-03-01 23:30 is before R-1 was made (2026-03-02); are reed and date right?"
     for time in ("2026-03-02", "2026-03-02T00:01"):
         assert bench.json("log", "event", "R-1", "soaked", "--at", time)["doubts"] == []
+
+
+def test_a_day_far_from_now_is_asked_about(bench: Typed) -> None:
+    made = bench.json("log", "reed", "R-2", "--type", "moulded", "--batch", "B-1", "--made-on", "1900-01-01")
+    assert made["doubt"] == "1900-01-01 is 127 years ago; is the date right?"
+    assert made["doubts"][0]["column"] == "made_on"
+    assert bench.json("log", "order", "O-2", "--chanter", "CH-1", "--due", "2126-10-01")["doubt"].endswith(
+        "is 100 years ahead of now; is the date right?"
+    )
+    assert bench.json("log", "order", "O-1", "--due", "1900-01-01")["doubts"][0]["kind"] == "day-far"
+    assert bench.json("log", "order", "O-1", "--due", "2026-08-01")["doubt"] is None
 
 
 def test_a_humidity_that_is_a_share_is_asked_about(bench: Typed) -> None:

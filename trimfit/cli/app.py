@@ -12,7 +12,8 @@ import typer
 from typer import Option
 
 from trimfit import __version__
-from trimfit.cli.context import app
+from trimfit.base.errors import InputError
+from trimfit.cli.context import Text, app
 from trimfit.cli.fast_path import DEFAULT_LOG
 from trimfit.cli.output.failures import exit_code_of
 from trimfit.cli.output.screen import answer_is_all, say
@@ -52,7 +53,7 @@ def _version(wanted: bool) -> None:
 def _root(
     context: typer.Context,
     log: Annotated[
-        Path | None,
+        Text,
         Option("--log", help="The log file. Else TRIMFIT_LOG, else bench.trimfit in this folder.", metavar="PATH"),
     ] = None,
     version: Annotated[
@@ -61,7 +62,9 @@ def _root(
 ) -> None:
     if context.invoked_subcommand in ANSWERS_ONLY:
         answer_is_all()
-    context.obj = log or Path(os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG)
+    if log is not None and not log.strip():
+        raise InputError("the log's name is empty", "--log", "name the file, or leave --log out")
+    context.obj = Path(log or os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG)
 
 
 for _family in FAMILIES:

@@ -14,7 +14,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from trimfit.base.errors import short
+from trimfit.base.errors import InputError, short
 from trimfit.base.iso_dates import DAY_S, at_s, has_offset, local_minute, own_minute
 from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 from trimfit.entry.entry_times import CLOCKS_APART_S
@@ -47,6 +47,8 @@ PLAIN = frozenset({"octave", "swapped", "twice", "gap-wide", "a-unbalanced", "hu
 TWICE_S = 60.0
 # From so many gauged chanters on, a gauge that lies beyond theirs by more than their range, or this, is asked about.
 FEWEST_GAUGED, LEAST_RANGE_MM = 3, 1.0
+# A reed made or an order due further from now than this, in years, is asked about. Assumptions made wide, no source.
+YEARS_BACK, YEARS_AHEAD = {"made_on": 20.0, "due_on": 2.0}, 10.0
 # Times the tolerance that a reed's last gap may be while it is handed over unasked: a reading errs too.
 GOOD_TOLERANCES = 2.0
 
@@ -238,6 +240,21 @@ def when_doubts(
     if gone is not None and not any(event.at_s > gone.at_s for event in history.events):
         found += after_leaving_doubt(kind.name, record.reed, then_s, gone.record.outcome, gone.record.at, gone.at_s)
     return found
+
+
+def day_doubts(record: object, now_s: float) -> list[Doubt]:
+    """The doubt about the day that a reed was made or an order is due, where that is so far from now that its year may
+    be a slip; of what is no date none. now_s: in seconds since 1970 UTC."""
+    column = {"reed": "made_on", "order": "due_on"}.get(kind_of_record(record).name, "")
+    day: str | None = getattr(record, column, None)
+    try:
+        years = (at_s(day or "") - now_s) / (365.25 * DAY_S)
+    except InputError:
+        return []
+    if -YEARS_BACK[column] <= years <= YEARS_AHEAD:
+        return []
+    far = f"{abs(years):.0f} years {'ahead of now' if years > 0 else 'ago'}"
+    return [Doubt("day-far", column, f"{day} is {far}; is the date right?")]
 
 
 def before_made_doubt(reed: str, time: str, column: str, made_on: str | None) -> list[Doubt]:

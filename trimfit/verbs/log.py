@@ -586,6 +586,8 @@ def _keep_or_revise(
 ) -> EntryResult:
     """Keep a thing that the log does not know yet, with what is doubtful about its name and what is new with it; or
     revise one that it knows. refuse: called with the record that is known, None where none is; it may raise."""
+    from trimfit.base.iso_dates import now_s
+    from trimfit.entry.checks import day_doubts
     from trimfit.entry.similar_names import name_doubts
 
     with journal.writing():
@@ -595,7 +597,7 @@ def _keep_or_revise(
             return _revise(journal, known.entry, known.record, given, sure)
         new = record(name, **given)
         doubts, fresh = name_doubts(journal, new)
-        doubts += _gauge_doubts(journal, new)
+        doubts += [*_gauge_doubts(journal, new), *day_doubts(new, now_s())]
         _or_ask(doubts, sure)
         return dataclasses.replace(keep(journal, new, name, doubts), note=", ".join(fresh))
 
@@ -612,6 +614,8 @@ def _gauge_doubts(journal: Journal, record: Reed | Chanter | Order) -> list[Doub
 
 def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any], sure: bool) -> EntryResult:
     """Strike what is known of a thing and log it with what was said in its place, in one transaction."""
+    from trimfit.base.iso_dates import now_s
+    from trimfit.entry.checks import day_doubts
     from trimfit.entry.similar_names import word_doubts
 
     name = str(getattr(record, dataclasses.fields(record)[0].name))
@@ -624,6 +628,7 @@ def _revise(journal: Journal, entry: str, record: Any, given: Mapping[str, Any],
         word_doubts(journal, revised) if changed.keys() & {"kind", "working_crow_type", "weight"} else ([], [])
     )
     doubts += _gauge_doubts(journal, revised) if "bore_gauge_mm" in changed else []
+    doubts += day_doubts(revised, now_s()) if changed.keys() & {"made_on", "due_on"} else []
     _or_ask(doubts, sure)
     journal.strike(entry, f"revised: {', '.join(changed)}")
     kept = keep(journal, revised, name, doubts, entry)

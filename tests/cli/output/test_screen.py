@@ -142,6 +142,13 @@ def test_an_answer_that_a_full_disk_cut_short_is_no_answer(log: Path) -> None:
     assert done.stderr.count("\n") == 1
 
 
+@pytest.mark.parametrize("call", [*LOGGING.values(), "{trimfit} settings tolerance_hz 0.8"])
+def test_an_entry_whose_answer_a_full_disk_cut_short_is_in_the_log_and_stderr_says_so(log: Path, call: str) -> None:
+    done = shell(f"{call} > /dev/full", log)
+    lost = "stdout: No space left on device; what was logged is in the log, but the answer could not be printed\n"
+    assert (done.returncode, done.stderr) == (0, lost)
+
+
 def test_a_sitting_without_a_keyboard_ends_at_once(log: Path) -> None:
     done = shell("{trimfit} bench <&-", log)
     assert (done.returncode, done.stderr) == (0, "")
@@ -214,7 +221,7 @@ def test_a_screen_takes_any_text(text: str, encoding: str) -> None:
     assert len(behind.getvalue().decode(encoding)) == len(text)
 
 
-@pytest.mark.parametrize(("columns", "wide"), [("40", 60), ("72", 72), ("200", 80), ("wide", 80)])
+@pytest.mark.parametrize(("columns", "wide"), [("20", 40), ("50", 50), ("72", 72), ("200", 80), ("wide", 80)])
 def test_sentences_are_as_wide_as_the_terminal_within_reason(
     monkeypatch: pytest.MonkeyPatch, columns: str, wide: int
 ) -> None:

@@ -53,12 +53,12 @@ def _escaped(found: re.Match[str]) -> str:
 
 
 def prose_width() -> int:
-    """How wide sentences are set: as wide as the terminal, or COLUMNS where that is set, from 60 to 80."""
+    """How wide sentences are set: as wide as the terminal, or COLUMNS where that is set, from 40 to 80."""
     try:
         columns = int(os.environ.get("COLUMNS") or os.get_terminal_size().columns)
     except (OSError, ValueError):
         columns = 80
-    return min(max(columns, 60), 80)
+    return min(max(columns, 40), 80)
 
 
 class Screen(io.TextIOBase):
@@ -115,13 +115,18 @@ class Screen(io.TextIOBase):
             self._to_nowhere(error)
 
     def _to_nowhere(self, error: OSError | ValueError) -> None:
-        """Drop this and all that follows. Raises TrimfitError where the words were all there was to do."""
+        """Drop this and all that follows; of stdout stderr says so, once. Raises TrimfitError where the words were all
+        there was to do."""
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, self._stream.fileno())
         os.close(nowhere)
-        if self.needed and isinstance(error, OSError) and error.errno not in _NOBODY_READS:
+        if self is not sys.stdout or not isinstance(error, OSError) or error.errno in _NOBODY_READS:
+            return
+        what = error.strerror or str(error)
+        if self.needed:
             self.needed = False
-            raise TrimfitError(error.strerror or str(error), "stdout", "the answer is not whole: make room, ask again")
+            raise TrimfitError(what, "stdout", "the answer is not whole: make room, ask again")
+        say(f"stdout: {what}; what was logged is in the log, but the answer could not be printed", err=True)
 
 
 def open_streams() -> None:
