@@ -132,7 +132,7 @@ def _allotment(found: Allotment) -> list[str]:
 
     lines = [line for note in found.notes for line in prose(note)]
     if not found.allotted and not found.short:
-        return [*lines, "no open order wants a reed", *prose(found.starts_words())]
+        return [*lines, "no open order wants more reeds than are in hand", *prose(found.starts_words())]
     rows = [
         (
             plain_name(one.order, 14),
