@@ -10,7 +10,7 @@ import pytest
 from tests.cli.typed_words import Typed
 from tests.opened import lose_most_blanks
 from trimfit.base.errors import InputError
-from trimfit.base.records import Chanter, Order, Reed
+from trimfit.base.records import Chanter, Order, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.review.results import hours_words
 from trimfit.session.session import Session
@@ -170,6 +170,24 @@ def test_an_order_that_stays_short_says_why(shop: Path) -> None:
     assert "would end good with a chance of 0 %" in short.why
     assert set(found.spare_why) == {"suits none of these orders"}
     assert found.minutes == pytest.approx(240.0)
+    assert found.hours_words() == "0.0 hours of work, 4.0 with what lost reeds and empty places cost"
+
+
+def test_without_stock_the_cost_is_that_of_the_empty_places_and_cut_reeds_without_an_order_are_named(
+    tmp_path: Path,
+) -> None:
+    with Session(tmp_path / "log", create=True) as session:
+        session.journal.append(Chanter("C"))
+        session.journal.append(Order("O", "C", quantity=2))
+        session.journal.append(Reed("r1", "cane", "B"))
+        session.journal.append(Trim("r1", "2026-09-01T10:00", 0.2))
+    typed = Typed(tmp_path / "log")
+    assert typed.json("allot")["minutes"] == pytest.approx(240.0)
+    said = typed.say("allot").splitlines()
+    assert said[0] == "1 cut reed without an order is left out (trimfit allot --begun counts it)"
+    assert "4.0 with what lost reeds and empty places cost" in " ".join(said)
+    assert all(said)  # no blank line
+    assert [one["reed"] for one in typed.json("allot", "--begun")["allotted"]] == ["r1"]
 
 
 def test_orders_at_one_pitch_have_a_cheapest_one(shop: Path) -> None:
@@ -190,7 +208,10 @@ def test_orders_at_one_pitch_have_a_cheapest_one(shop: Path) -> None:
     assert 0.0 < best.bench_minutes < best.minutes
     said = " ".join(Typed(shop).say("allot", "A", "--pitch-from", "466", "--pitch-to", "482").split())
     assert f"expected good; {found.hours_words()}" in said
-    assert f"{best.pitch_hz:.1f} Hz {best.good:.1f} good, {hours_words(best.bench_minutes, best.minutes)}" in said
+    assert (
+        f"{best.pitch_hz:.1f} Hz {best.good:.1f} good, {hours_words(best.bench_minutes, best.minutes, best.empty)}"
+        in said
+    )
     with pytest.raises(InputError, match="the lower pitch comes first"):
         allotted(shop, "A", pitches_hz=(480.0, 470.0))
     with pytest.raises(InputError, match="--pitch-to: 1e\\+09 is out of bounds; give 380 to 560"):

@@ -132,7 +132,7 @@ def _allotment(found: Allotment) -> list[str]:
 
     lines = [line for note in found.notes for line in prose(note)]
     if not found.allotted and not found.short:
-        return [*lines, "no open order wants more reeds than are in hand", *prose(found.starts_words())]
+        return [*lines, "no open order wants more reeds than are in hand", *_starts(found)]
     rows = [
         (
             plain_name(one.order, 14),
@@ -149,10 +149,9 @@ def _allotment(found: Allotment) -> list[str]:
     heads = ("order", "chanter", "reed", "crow", "mm", "cuts", "meets Hz", "good %")
     lines += table(heads, rows, right=(4, 5, 6, 7), shorten=1) if rows else []
     good = sum(one.chance_good for one in found.allotted)
-    lines.append(f"{_so_many(len(rows), 'reed')}, {good:.1f} expected good; {found.hours_words()}")
-    empty = sum(one.wanted - one.found for one in found.short)
-    if empty:
-        lines.append(f"{_so_many(empty, 'place')} {'stays' if empty == 1 else 'stay'} empty")
+    lines += prose(f"{_so_many(len(rows), 'reed')}, {good:.1f} expected good; {found.hours_words()}")
+    if found.empty:
+        lines.append(f"{_so_many(found.empty, 'place')} {'stays' if found.empty == 1 else 'stay'} empty")
     alike: dict[str, list[str]] = {}
     for one in found.short:
         alike.setdefault(f"{one.wanted}, found {one.found}: {one.why}", []).append(plain_name(one.order, 24))
@@ -161,14 +160,19 @@ def _allotment(found: Allotment) -> list[str]:
         lines += prose(f"short: {', '.join(orders)} {wants} {what}")
     if found.spare:
         whys = ", ".join(f"{count} {why}" for why, count in Counter(found.spare_why).most_common())
-        lines += prose(f"spare: {len(found.spare)} reeds ({whys})")
-    lines += prose(found.starts_words())
+        lines += prose(f"spare: {_so_many(len(found.spare), 'reed')} ({whys})")
+    lines += _starts(found)
     if found.pitches:
         lines += prose(_one_pitch(found))
     marked = [one for one in found.allotted if "nobody said whether" in one.why]
     if marked:
         lines += prose(f"weight not known: {', '.join(plain_name(one.reed, 24) for one in marked)}")
     return lines
+
+
+def _starts(found: Allotment) -> list[str]:
+    words = found.starts_words()
+    return prose(words) if words else []
 
 
 def _one_pitch(found: Allotment) -> str:
@@ -181,7 +185,7 @@ def _one_pitch(found: Allotment) -> str:
     best = min(found.pitches, key=lambda one: one.minutes)
     ends = {one.pitch_hz: one for one in (found.pitches[0], best, found.pitches[-1])}
     each = "; ".join(
-        f"{one.pitch_hz:.1f} Hz {one.good:.1f} good, {hours_words(one.bench_minutes, one.minutes)}"
+        f"{one.pitch_hz:.1f} Hz {one.good:.1f} good, {hours_words(one.bench_minutes, one.minutes, one.empty)}"
         for one in ends.values()
     )
     return f"all at one pitch: {best.pitch_hz:.1f} Hz costs least ({each})"

@@ -319,21 +319,23 @@ class ChanterMap:
         return (said or list(self.suits))[:most]
 
 
-def hours_words(work_minutes: float, minutes: float) -> str:
-    """`2.7 hours of work, 3.6 with what lost reeds cost`: work is cuts and readings alone. A place left empty is no
-    better than a lost reed, and counts as one."""
-    return f"{work_minutes / 60:.1f} hours of work, {minutes / 60:.1f} with what lost reeds cost"
+def hours_words(work_minutes: float, minutes: float, empty: int = 0) -> str:
+    """`2.7 hours of work, 3.6 with what lost reeds cost`: work is cuts and readings alone; empty: how many places stay
+    empty, the price of which `minutes` counts too."""
+    what = "lost reeds and empty places" if empty else "lost reeds"
+    return f"{work_minutes / 60:.1f} hours of work, {minutes / 60:.1f} with what {what} cost"
 
 
 @dataclass(frozen=True, slots=True)
 class AtPitch:
-    """All orders at one pitch: expected cost in minutes, how many reeds are expected to end good, and the minutes of
-    their cuts and readings alone."""
+    """All orders at one pitch: expected cost in minutes, how many reeds are expected to end good, the minutes of their
+    cuts and readings alone, and how many places stay empty."""
 
     pitch_hz: float
     minutes: float
     good: float
     bench_minutes: float = 0.0
+    empty: int = 0
 
 
 @dataclass(frozen=True, slots=True)

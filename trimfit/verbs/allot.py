@@ -102,8 +102,13 @@ class Allotment:
     starts: tuple[Start, ...] = ()
 
     def hours_words(self) -> str:
-        """How long it takes: the work alone, and with what lost reeds cost."""
-        return hours_words(sum(one.bench_minutes for one in self.allotted), self.minutes)
+        """How long it takes: the work alone, and with what lost reeds and empty places cost."""
+        return hours_words(sum(one.bench_minutes for one in self.allotted), self.minutes, self.empty)
+
+    @property
+    def empty(self) -> int:
+        """How many places stay empty."""
+        return sum(one.wanted - one.found for one in self.short)
 
     def starts_words(self) -> str:
         """For which orders more reeds are to be started than have a place, since some fail; empty where for none."""
@@ -111,7 +116,7 @@ class Allotment:
         if not more:
             return ""
         rest = f" and for {len(more) - MOST_NAMED} orders more" * (len(more) > MOST_NAMED)
-        return f"Each place gets one reed; so that enough end good, start {', '.join(more[:MOST_NAMED])}{rest}"
+        return f"Some may fail: so that enough end good, start {', '.join(more[:MOST_NAMED])}{rest}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,9 +149,11 @@ def allot(
     asked, places = wanting, [_places(progress[one.order], begun) for one in wanting]
     wanting, wanted = [o for o, n in zip(asked, places, strict=True) if n], [n for n in places if n]
     stock = _stock(journal, wanting, begun)
+    left_out = _cut_words(journal, stock) if wanting and not begun else ()
     if not stock or not asked:
         short = tuple(Short(o.order, n, 0, "no reed is free") for o, n in zip(wanting, wanted, strict=True))
-        return Allotment((), short, tuple(h.reed.record.reed for h in stock), 0.0)
+        empty_minutes = sum(wanted) * session.settings.cost_outside_minutes
+        return Allotment((), short, tuple(h.reed.record.reed for h in stock), empty_minutes, notes=left_out)
     session.fit_if_due()
     bench = session.bench()
     at = _at_pitches(bench, stock, wanting, wanted, _pitches_between(*pitches_hz)) if pitches_hz is not None else ()
@@ -159,7 +166,7 @@ def allot(
         tuple(h.reed.record.reed for h, order in zip(stock, way, strict=True) if order is None),
         minutes,
         tuple(_spare_why(table, i) for i, order in enumerate(way) if order is None),
-        (unread,) if unread else (),
+        (*((unread,) if unread else ()), *left_out),
         at,
         min(at, key=lambda one: one.minutes).pitch_hz if any(one.good for one in at) else None,
         () if begun else _starts(bench, stock, wanting, table, [progress[one.order] for one in asked]),
@@ -181,10 +188,25 @@ def _stock(journal: Journal, orders: Sequence[Order], begun: bool, until_s: floa
         named = {order.order for order in orders}
         waiting = journal.of_reeds(None, open_only=True, until_s=until_s)
         free |= {h.reed.record.reed: h for h in waiting if h.order is not None and h.order.order in named}
-        gone = {reed for (reed,) in journal.columns("outcome", ["reed"])}
-        loose = [reed for reed, order in journal.columns("reed", ["reed", "order"]) if not order and reed not in gone]
-        free |= {h.reed.record.reed: h for h in journal.of_reeds(loose, until_s=until_s)}
+        free |= {h.reed.record.reed: h for h in journal.of_reeds(_loose(journal), until_s=until_s)}
     return list(free.values())
+
+
+def _loose(journal: Journal) -> list[str]:
+    """The reeds at the bench that have no order, cut or not."""
+    gone = {reed for (reed,) in journal.columns("outcome", ["reed"])}
+    return [reed for reed, order in journal.columns("reed", ["reed", "order"]) if not order and reed not in gone]
+
+
+def _cut_words(journal: Journal, stock: Sequence[ReedHistory]) -> tuple[str, ...]:
+    """That there are cut reeds which only `begun` would count, where there are any."""
+    with_cut = {h.reed.record.reed for h in stock_for(journal, Order("", ""), begun=True)}
+    with_cut |= {reed for (reed,) in journal.columns("trim", ["reed"], reeds=_loose(journal))}
+    count = len(with_cut - {h.reed.record.reed for h in stock})
+    if not count:
+        return ()
+    who, them = ("reed without an order is", "it") if count == 1 else ("reeds without an order are", "them")
+    return (f"{count} cut {who} left out (trimfit allot --begun counts {them})",)
 
 
 def _table(bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order]) -> _Table:
@@ -364,7 +386,7 @@ def _at_pitches(
         way, minutes = _assigned(bench, [row[of] for row in table.cost], wanted)
         taken = [table.forecasts[i][of][column] for i, column in enumerate(way) if column is not None]
         good, work_minutes = sum(one.good for one in taken), sum(one.bench_minutes for one in taken)
-        out.append(AtPitch(pitch, minutes, good, work_minutes))
+        out.append(AtPitch(pitch, minutes, good, work_minutes, sum(wanted) - len(taken)))
     return tuple(out)
 
 

@@ -21,7 +21,7 @@ def test_a_reed_is_judged_in_the_chanter_of_its_own_order(tmp_path: Path) -> Non
         "R-4": ("lost", [("own", SHARP)]),
         "R-5": ("lost", []),
     }
-    with Journal(tmp_path / "log") as journal:
+    with Journal(tmp_path / "log", create=True) as journal:
         for name in ("own", "other"):
             journal.append(Chanter(name))
         journal.append(Order("O-1", "own"))

@@ -286,7 +286,7 @@ def one_pitch(curve: PitchCurve) -> Picture:
     caption = (
         f"{len(curve.orders)} orders that ask for about one pitch ({names}), reeds in hand and in stock put to them "
         f"at the least cost: {best.pitch_hz:.1f} Hz costs least, "
-        f"{hours_words(best.bench_minutes, best.minutes)}; {best.good:.1f} of {curve.wanted} reeds "
+        f"{hours_words(best.bench_minutes, best.minutes, best.empty)}; {best.good:.1f} of {curve.wanted} reeds "
         "are then expected to end good."
     )
     pitches = [one.pitch_hz for one in curve.at]
