@@ -159,7 +159,8 @@ def _chanter(one: ChanterMap, asked: list[Narrowing]) -> list[str]:
     if one.stock:
         reeds = ", ".join(plain_name(text, 60) for text in one.stock_words(len(one.stock)))
         order = f" for {plain_name(one.stock_for, 24)}" if one.stock_for else ""
-        said.append(f"stock{order}, least to take off first, with the chance that it ends good: {reeds}")
+        more = f"; and {one.stock_more} more" if one.stock_more else ""
+        said.append(f"stock{order}, as pick has it, mm to come off and the chance that it ends good: {reeds}{more}")
     elif one.suits:
         names = ", ".join(plain_name(reed, 20) for reed in one.suits)
         said.append(f"stock whose crow suits (with a chanter's name also what pick says of it): {names}")
@@ -206,7 +207,7 @@ def chanter_json(one: Any) -> dict[str, Any]:
             "crow_asked": asked,
             **{
                 name: getattr(one, name)
-                for name in ("g_octave", "agrees", "kind", "notes", "suits", "why", "stock", "stock_for")
+                for name in ("g_octave", "agrees", "kind", "notes", "suits", "why", "stock", "stock_for", "stock_more")
             },
         }
     )

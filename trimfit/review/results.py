@@ -275,8 +275,8 @@ class StockReed:
 @dataclass(frozen=True, slots=True)
 class ChanterMap:
     """What one chanter asks for. `told_…`: what the maker was told by its owner, if anything; `suits`: stock reeds
-    for it, least to take off first; `stock`: the same with what `pick` says of them for `stock_for`, the order
-    of this chanter that is due first, or where none is open, wherever F and E meet; `agrees`: the stated pitch, the
+    for it, by their crow; `stock`: the first that `pick` names for `stock_for`, the order of this chanter that is due
+    first, or where none is open, wherever F and E meet; `stock_more`: how many more; `agrees`: the stated pitch, the
     reed types and the G octave say the same; `pressure_kpa`, `temperature_c`: at which all of it is said, None where
     nobody ever logged one; `of_notes`: what `why` says of the notes."""
 
@@ -297,6 +297,7 @@ class ChanterMap:
     of_notes: str = ""
     stock: tuple[StockReed, ...] = ()
     stock_for: str | None = None
+    stock_more: int = 0
     temperature_c: float | None = None
     told_crow_hz: float | None = None
     told_crow_type: str | None = None

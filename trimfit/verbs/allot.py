@@ -221,7 +221,7 @@ def _table(bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order]) 
     cost: list[list[float]] = [[] for _ in stock]
     for done, (reed_type, batch) in enumerate(batches, 1):
         by_key: dict[str, dict[tuple[object, ...], Forecast]] = {}
-        for some in _together(bench, chanters):
+        for some in together(bench, chanters):
             seen = bench.see_batch(reed_type, batch, some, only=at).values()
             here = {key: order for key, order in distinct.items() if order.chanter in some}
             pairs = [(one, bench.aim(one, order)) for one in seen for order in here.values()]
@@ -241,7 +241,7 @@ def _table(bench: Bench, stock: Sequence[ReedHistory], orders: Sequence[Order]) 
     return _Table(forecasts, cost)
 
 
-def _together(bench: Bench, chanters: Sequence[str]) -> list[list[str]]:
+def together(bench: Bench, chanters: Sequence[str]) -> list[list[str]]:
     """Chanters as they are asked about: each as `pick` has it. What was stated of one tells of the others too, so that
     it is asked about by itself."""
     alone = [name for name in chanters if bench.at_hand.stated(name)]
@@ -266,7 +266,7 @@ def _allotted(
         of_batch.setdefault((record.reed_type, record.batch), []).append(record.reed)
     seen_as: dict[str, Seen] = {}
     for batch, reeds in sorted(of_batch.items()):
-        for some in _together(bench, sorted({goes[reed] for reed in reeds})):
+        for some in together(bench, sorted({goes[reed] for reed in reeds})):
             seen_as |= bench.see_batch(*batch, some, only={reed for reed in reeds if goes[reed] in some})
     for history, forecasts, costs, column in zip(stock, table.forecasts, table.cost, way, strict=True):
         if column is None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -259,9 +259,26 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
         own = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in started])
         free = [(seen, one) for (seen, _), one in zip(pairs, found_of, strict=True) if seen.name not in mine]
         need = need_of(bench, order, progress.wanted, list(zip(started, own, strict=True)), *cheapest_first(free))
-    known = [
-        h.reed.record.weight for h in stock_for(journal, replace(order, weight=None), at_s) if h.reed.record.weight
-    ]
+    blanks = _ranked(bench, order, pairs, found_of, mine)
+    return Picked(order, blanks, wanted, (unread,) if unread else (), need)
+
+
+def ranked(bench: Bench, order: Order, reeds: Sequence[Seen]) -> tuple[Pick, ...]:
+    """These reeds, its chanter among those asked about, as `pick` has them for an order."""
+    pairs = [(seen, bench.aim(seen, order)) for seen in reeds]
+    return _ranked(bench, order, pairs, forecast_of(bench, pairs))
+
+
+def _ranked(
+    bench: Bench,
+    order: Order,
+    pairs: Sequence[tuple[Seen, Aim]],
+    found_of: Sequence[Forecast],
+    mine: Collection[str] = (),
+) -> tuple[Pick, ...]:
+    """Blanks in the order in which they are offered. mine: those in work for the order already."""
+    stock = stock_for(bench.journal, replace(order, weight=None), bench.until_s) if order.weight is not None else []
+    known = [h.reed.record.weight for h in stock if h.reed.record.weight]
     out: list[tuple[tuple[object, ...], Pick]] = []
     for (seen, aim), forecast in zip(pairs, found_of, strict=True):
         record = seen.history.reed.record
@@ -288,8 +305,7 @@ def picked(session: Session, order_name: str, *, at_s: float | None = None) -> P
         shown = round(found.minutes, 0), round(found.minutes, 1)
         key = (forecast.good < HARDLY, *shown, forecast.need_mm, as_counted(seen.name))
         out.append((key, found))
-    out.sort(key=lambda pair: pair[0])
-    return Picked(order, tuple(found for _, found in out), wanted, (unread,) if unread else (), need)
+    return tuple(found for _, found in sorted(out, key=lambda pair: pair[0]))
 
 
 def last_crow_hz(history: ReedHistory) -> float | None:

@@ -15,8 +15,8 @@ from trimfit.base.records import Chanter, Order, Outcome, Reading
 from trimfit.log.journal import Journal
 from trimfit.review.results import ChanterMap, Ticket
 from trimfit.verbs.ask import advise
-from trimfit.verbs.pick import pick
-from trimfit.verbs.reviews.chanters import chanters
+from trimfit.verbs.pick import HARDLY, pick
+from trimfit.verbs.reviews.chanters import MOST_SUITS, chanters
 from trimfit.verbs.reviews.ticket import ticket_of
 
 
@@ -148,21 +148,20 @@ def test_the_stock_of_a_chanter_has_the_figures_of_pick_and_stands_by_what_is_sh
     for one in (*found, of(shop, "CH-18 spare")):
         assert one.stock
         assert one.suits == tuple(reed.reed for reed in one.stock)
-        shown = [round(reed.length_mm, 2) for reed in one.stock]
-        assert shown == sorted(shown)
         order = one.stock_for or ("bare" if one.chanter == "CH-18 spare" else None)
         if order is not None:
-            blanks = {blank.reed: blank for blank in on(shop, pick, order)}
+            blanks = {blank.reed: blank for blank in on(shop, pick, order) if not blank.started}
+            likely = [name for name, blank in blanks.items() if blank.chance_good >= HARDLY]
+            assert list(one.suits) == likely[:MOST_SUITS]  # the first choices of pick, in its order
+            assert one.stock_more == len(likely) - len(one.stock)
             for reed in one.stock:
                 assert (reed.length_mm, reed.chance_good) == pytest.approx(
-                    (blanks[reed.reed].length_mm, blanks[reed.reed].chance_good), abs=1e-9
+                    (blanks[reed.reed].length_mm, blanks[reed.reed].chance_good), abs=1e-6
                 )
-    # at the pitch that its order asks for, some of what would suit the chanter is unlikely to end good
     sharp = next(one for one in found if one.stock_for == "O-13")
-    assert min(reed.chance_good for reed in sharp.stock) < 0.5
     said = " ".join(Typed(shop).say("review", "chanters").split())
     assert (
-        f"stock for O-13, least to take off first, with the chance that it ends good: {sharp.stock_words(1)[0]},"
+        f"stock for O-13, as pick has it, mm to come off and the chance that it ends good: {sharp.stock_words(1)[0]},"
         in said
     )
 

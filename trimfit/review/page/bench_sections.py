@@ -59,9 +59,12 @@ def _story(story: ReedStory, folio: Folio) -> str:
 
 
 def _stock(one: ChanterMap) -> str:
-    """Stock for a chanter, least to take off first."""
+    """Stock for a chanter, as `pick` has it, and how much more there is."""
     order = f"for {named(one.stock_for, 24)}: " if one.stock_for and one.stock else ""
-    return order + ", ".join(f'<span class="r">{named(said, 60)}</span>' for said in one.stock_words(6))
+    shown = one.stock_words(6)
+    more = one.stock_more + len(one.stock) - len(shown) if one.stock else 0
+    said = order + ", ".join(f'<span class="r">{named(said, 60)}</span>' for said in shown)
+    return said + (f"; and {more} more" if more else "")
 
 
 def chanters(findings: Report, folio: Folio) -> list[str]:
@@ -99,7 +102,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
         "stated",
         "crow it asks for",
         "G octave from low A",
-        "stock that suits, mm to come off, chance that it ends good",
+        "stock that suits, as pick has it, mm to come off, chance that it ends good",
         "in words",
     )
     parts = []

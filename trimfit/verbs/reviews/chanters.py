@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trimfit.base.errors import InputError, nearest, short, unwritable
-from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUTS, cents_from_440, hz_from_cents
 from trimfit.base.records import Chanter, Order
@@ -34,12 +33,13 @@ from trimfit.review.statistics.chanter_pitch import (
     pitch_at_meeting,
     spread_of,
 )
-from trimfit.session.open_log import Bench
+from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import order_progress
 from trimfit.session.reading_frame import frame_of
-from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
-from trimfit.verbs.pick import HARDLY, of_weight, seen_of
+from trimfit.verbs.allot import together
+from trimfit.verbs.ask import see_all
+from trimfit.verbs.pick import HARDLY, of_weight, ranked, seen_of, stock_for
 from trimfit.verbs.reviews.chanter_notes import notes_and_words
 
 if TYPE_CHECKING:
@@ -56,6 +56,8 @@ WIDE_CENTS = 4.5
 """Half of the interval of a meeting pitch beyond which it is called wide: some 1.2 Hz."""
 MOST_SUITS = 12
 MOST_WITH_STOCK = 12
+MOST_FORECASTS = 3_000
+"""Of reeds and chanters: some seconds."""
 MOST_POINTS = 400
 
 
@@ -73,29 +75,32 @@ def chanters(session: Session, only: str | None = None, *, stock: bool = True) -
 
 
 def with_stock(bench: Bench, found: Sequence[ChanterMap]) -> list[ChanterMap]:
-    """The chanters with what `pick` says of the stock whose crow would suit them, least to take off first; of those
-    hardly likely to end good, nothing. Only of the first `MOST_WITH_STOCK`: each asks after several batches."""
+    """The chanters with what `pick` says of the stock for them, in its order; of reeds hardly likely to end good,
+    nothing. Only of the first `MOST_WITH_STOCK`, and no more than `MOST_FORECASTS`: each asks after all the stock."""
     journal = bench.journal
     orders: dict[str, Order] = {}
     known = journal.orders()
     for one in order_progress(journal, "0000-00-00", bench.until_s):
         if one.is_open:
             orders.setdefault(one.chanter, known[one.order])
+    free = stock_for(journal, Order("", ""), bench.until_s)
+    first = found[: min(MOST_WITH_STOCK, max(MOST_FORECASTS // max(len(free), 1), 1))]
+    seen: dict[str, list[Seen]] = {}
+    for names in together(bench, [one.chanter for one in first]) if free else []:
+        reeds = list(see_all(bench, free, names, step="looking through the stock"))
+        seen |= {name: reeds for name in names}
     out = []
-    for chanter in found[:MOST_WITH_STOCK]:
+    for chanter in first:
         order = orders.get(chanter.chanter, Order("", chanter.chanter))
-        histories = journal.of_reeds(chanter.suits, until_s=bench.until_s) if chanter.suits else []
-        reeds = seen_of(bench, [history for history in histories if of_weight(history, order)], order)
-        forecasts = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds])
-        stock = [
-            StockReed(seen.name, round(forecast.need_mm, 3), forecast.good)
-            for seen, forecast in zip(reeds, forecasts, strict=True)
-            if forecast.good >= HARDLY
-        ]
-        stock.sort(key=lambda one: (round(one.length_mm, 2), as_counted(one.reed)))
-        suits = tuple(one.reed for one in stock)
-        out.append(replace(chanter, suits=suits, stock=tuple(stock), stock_for=order.order or None))
-    return [*out, *found[MOST_WITH_STOCK:]]
+        reeds = [one for one in seen.get(chanter.chanter, []) if of_weight(one.history, order)]
+        if not free and chanter.suits:  # a shop that gives every blank an order
+            suiting = journal.of_reeds(chanter.suits, until_s=bench.until_s)
+            reeds = seen_of(bench, [h for h in suiting if of_weight(h, order)], order)
+        picks = [one for one in ranked(bench, order, reeds) if one.chance_good >= HARDLY]
+        shown = tuple(StockReed(one.reed, one.length_mm, one.chance_good) for one in picks[:MOST_SUITS])
+        suits, more = tuple(one.reed for one in shown), len(picks) - len(shown)
+        out.append(replace(chanter, suits=suits, stock=shown, stock_for=order.order or None, stock_more=more))
+    return [*out, *found[len(out) :]]
 
 
 def sheet_picture(session: Session, chanter: str) -> bytes:
