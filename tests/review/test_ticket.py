@@ -158,7 +158,27 @@ def test_without_an_aim_no_cents_are_given() -> None:
 
 def test_how_to_check_says_what_a_meter_should_show() -> None:
     assert "With low A at 473.8 Hz, E should read 710.7 and F 789.7." in ticket.how_to_check(made_up_report.ticket())
-    assert "E divided by 1.5 and F by 1.667 should give the same, to 1 Hz." in ticket.how_to_check(BARE)
+    assert "It is finished when E divided by 1.5 and F by 1.667 give the same, to 1 Hz." in ticket.how_to_check(BARE)
+
+
+def test_the_check_of_an_unfinished_reed_says_what_its_table_says() -> None:
+    notes = tuple(TicketNote(key, hz, Interval(hz, hz - 1.0, hz + 1.0)) for key, hz in (("e", 475.3), ("f", 459.0)))
+    one = dataclasses.replace(BARE, gap_cents=Interval(-61.0, -74.0, -47.0), aim_hz=470.0, notes=notes)
+    assert ticket.how_to_check(one)[2:] == ["As it is now, E should read 713.0 and F 765.0."]
+    away = dataclasses.replace(
+        one, aim_hz=None, read_in="the one at hand", gap_here_cents=Interval(-50.0, -60.0, -40.0)
+    )
+    assert "As it is now, F as low A should read 61 cents under E." in ticket.how_to_check(away)
+
+
+def test_where_f_and_e_were_not_read_the_card_says_what_the_crow_predicts() -> None:
+    one = dataclasses.replace(
+        BARE, gap_cents=Interval(-40.0, -60.0, -20.0), meet_pitch_hz=Interval(471.0, 466.0, 477.0), unread_by="its crow"
+    )
+    said = " ".join(words(one))
+    assert "F and E were not read in this chanter; by its crow F less E should be −40 cents (−60 to −20)." in said
+    assert "471 Hz (466 to 477), by its crow" in said
+    assert "It is finished when" in said
 
 
 def test_a_caution_is_written_in_full_or_breaks_off_at_a_line_s_end() -> None:
@@ -171,8 +191,8 @@ def test_a_caution_is_written_in_full_or_breaks_off_at_a_line_s_end() -> None:
 
 
 def test_the_pitches_of_the_check_agree_as_they_are_printed() -> None:
-    rounded = dataclasses.replace(made_up_report.ticket(), aim_hz=469.96)
-    assert "With low A at 470.0 Hz, E should read 705.0 and F 783.3." in ticket.how_to_check(rounded)
+    rounded = dataclasses.replace(made_up_report.ticket(), aim_hz=473.96)
+    assert "With low A at 474.0 Hz, E should read 711.0 and F 790.0." in ticket.how_to_check(rounded)
 
 
 def test_the_check_of_a_past_reed_promises_no_agreement() -> None:

@@ -161,10 +161,16 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
         journal.append(Outcome("1", "2026-03-21", "good"))
     advice = on(first_week, ask_reed, "1")
     assert advice.outcome == "good"
-    assert advice_lines(advice)[:2] == [
+    assert advice.gap_now_cents == on(first_week, ask_reed, "1", at_s=iso_dates.asked_s("2026-03-21")).gap_now_cents
+    said = advice_lines(advice)
+    assert said[:2] == [
         "> left the bench: good",
         "  It is good. To work on it again, strike that entry.",
     ]
+    assert said[2].startswith("  as it left: F ")
+    assert not any(
+        word in " ".join(said) for word in ("chance of going past", "cut left", "moved by itself", "read it")
+    )
     for outcome in ("lost", "to-stock"):
         left = advice_lines(replace(advice, outcome=outcome, action="past"))[1]
         assert left.startswith("  to work on it again, strike that entry; then: past")

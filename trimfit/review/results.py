@@ -133,7 +133,7 @@ class OpenOrder:
 @dataclass(frozen=True, slots=True)
 class FinishedReed:
     """A reed that has left the bench: how, when (as its log's clock stood), what was taken off it in how many cuts, the
-    last gap read (cents), and where F and E would meet now; None where they were never read."""
+    last gap read (cents), and where F and E met as it left; None where they were never read."""
 
     reed: str
     order: str | None
@@ -461,6 +461,8 @@ class Ticket:
     Where the chanter is away, `read_in` is the one at hand in which the notes were read (None: in none yet) and F less
     E was `gap_here_cents`; `gap_cents` is then what it should be there, and the chances are of being within tolerance
     and past it there, None while work is left to do.
+
+    `unread_by`: by what the gap and the pitch are predicted where F and E were not read in the chanter.
     """
 
     reed: str
@@ -485,6 +487,7 @@ class Ticket:
     chance_within: float | None = None
     chance_past: float | None = None
     low_g_ratio: float = 8.0 / 9.0
+    unread_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

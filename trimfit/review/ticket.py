@@ -55,6 +55,8 @@ def verdict(ticket: Ticket) -> str:
     gap, aim = ticket.gap_cents, ticket.aim_hz
     if gap is None:
         return "F and E were not read: nothing is known of where they meet."
+    if ticket.unread_by:
+        return f"F and E were not read in this chanter; by {ticket.unread_by} F less E should be {_cents(gap)}."
     if ticket.read_in is not None and ticket.gap_here_cents is not None:
         return _verdict_away(ticket, gap, ticket.gap_here_cents)
     tolerance = hz_width_cents(ticket.tolerance_hz, aim or 470.0)
@@ -96,23 +98,34 @@ def how_to_check(ticket: Ticket) -> list[str]:
     return [
         "Seat the reed until low A and high A agree.",
         f"{pressure}{warmth}; let the reed warm first.",
-        *(_past_steps(ticket) or (_where_to(ticket), _g_octave(ticket))),
+        *(_unfinished_steps(ticket) or (_where_to(ticket), _g_octave(ticket))),
         *(ON_ARRIVAL if ticket.read_in is not None else ()),
     ]
 
 
 def _is_past(ticket: Ticket) -> bool:
     """Whether F is surely over E by more than the tolerance, in the chanter that the card is for."""
-    gap = ticket.gap_cents
+    gap = ticket.gap_cents if not ticket.unread_by else None
     return gap is not None and gap.low > hz_width_cents(ticket.tolerance_hz, ticket.aim_hz or 470.0)
 
 
-def _past_steps(ticket: Ticket) -> tuple[str, ...]:
-    """What a check of a past reed shows: nothing on its card says that it plays in tune; empty for other reeds."""
-    if not _is_past(ticket) or ticket.gap_cents is None:
-        return ()
-    over = number(ticket.gap_cents.mean, ".0f")
-    return (f"F as low A should read {over} cents over E: this reed does not play in tune in this chanter.",)
+def _unfinished_steps(ticket: Ticket) -> tuple[str, ...]:
+    """What a check shows of a reed that does not meet where it should: nothing on its card says that it plays in tune.
+    Empty for other reeds."""
+    gap, aim_hz = ticket.gap_cents, ticket.aim_hz
+    if gap is None or ticket.unread_by:
+        return (f"It is finished when E divided by 1.5 and F by 1.667 give the same, to {ticket.tolerance_hz:g} Hz.",)
+    size = f"{number(abs(gap.mean), '.0f')} cents {'over' if gap.mean > 0 else 'under'} E"
+    if _is_past(ticket):
+        return (f"F as low A should read {size}: this reed does not play in tune in this chanter.",)
+    notes = {one.note: one.predicted_hz.mean for one in ticket.notes if one.predicted_hz is not None}
+    here = aim_hz if ticket.read_in is None and {"e", "f"} <= notes.keys() else None
+    off = abs(gap.mean) > hz_width_cents(ticket.tolerance_hz, aim_hz or 470.0)
+    if here and (off or any(abs(notes[note] - here) > ticket.tolerance_hz for note in ("e", "f"))):
+        low_a = f"with low A at {notes['low_a']:.1f} Hz, " if "low_a" in notes else ""
+        e_hz, f_hz = 1.5 * round(notes["e"], 1), 5.0 / 3.0 * round(notes["f"], 1)
+        return (f"As it is now, {low_a}E should read {e_hz:.1f} and F {f_hz:.1f}.",)
+    return (f"As it is now, F as low A should read {size}.",) if off else ()
 
 
 def _where_to(ticket: Ticket) -> str:
@@ -166,10 +179,11 @@ def draw(ticket: Ticket) -> Figure:
 
 def _facts(ticket: Ticket) -> list[tuple[str, str]]:
     """Name and value of each line in the head of the card; what is not known says so."""
+    by = f", by {ticket.unread_by}" if ticket.unread_by else ""
     facts = [
         ("order", plain(ticket.order, 30) if ticket.order else "none"),
         ("chanter", _chanters(ticket)),
-        ("meets at", between(ticket.meet_pitch_hz, "Hz", 1) if ticket.meet_pitch_hz else "not known"),
+        ("meets at", between(ticket.meet_pitch_hz, "Hz", 1) + by if ticket.meet_pitch_hz else "not known"),
     ]
     if ticket.target_pitch_hz:
         facts.append(("pitch ordered", f"{ticket.target_pitch_hz:.1f} Hz"))

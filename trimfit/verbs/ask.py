@@ -32,6 +32,7 @@ def ask_reed(session: Session, reed: str, *, order: str | None = None, at_s: flo
     """What to do next with a reed, for its own order or as if it were for another.
 
     at_s: as of that moment (seconds since 1970 UTC), as the log stood then (see `open_log.Bench`); now if not said.
+    Of a reed that left by then, good or lost: as of when it left (`as_left`).
     InputError for a reed or an order that the log does not know.
     """
     with session.reading():
@@ -43,7 +44,21 @@ def ask_reed(session: Session, reed: str, *, order: str | None = None, at_s: flo
     with session.reading():
         bench = session.bench(at_s)
         chanters = [aimed.chanter] if aimed is not None else []
-        return advise(bench, bench.see_reed(record, chanters), aimed)
+        seen = bench.see_reed(record, chanters)
+        return advise(bench, seen, aimed) if aimed is not None else advise(*as_left(bench, seen))
+
+
+def as_left(bench: Bench, seen: Seen) -> tuple[Bench, Seen]:
+    """A reed that was called good or lost as it was when it left, or was read or cut last; any other as it is."""
+    history = seen.history
+    if history.outcome is None or history.outcome.record.outcome == "to-stock":
+        return bench, seen
+    worked = (*(one.at_s for one in history.trims), *(one.at_s for one in history.events))
+    left_s = max(history.outcome.at_s, *(one.at_s for one in history.readings), *worked)
+    if left_s >= bench.at_s:
+        return bench, seen
+    then = bench.as_of(left_s)
+    return then, then.see_reed(history.reed.record)
 
 
 def ask_all(session: Session, *, at_s: float | None = None) -> list[Advice]:

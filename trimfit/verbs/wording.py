@@ -147,8 +147,11 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
             mean, ends = spread(meets, 1).split(" ", 1)
             where = f" in {plain_name(advice.chanter)}" if advice.order is None and advice.chanter else ""
             stand.append(f"meets at {mean} Hz {ends}{kpa}{where}")
+    gone = advice.outcome in ("good", "lost")
     if stand:
-        lines += wrapped("  " + "; ".join(stand), width, "    ")
+        lines += wrapped("  " + "as it left: " * gone + "; ".join(stand), width, "    ")
+    if gone:
+        return lines
     if (advice.gap_read and advice.action not in ("past", "no-fit")) or advice.action == "trim":
         going = "chance of going past"
         if advice.here is not None:

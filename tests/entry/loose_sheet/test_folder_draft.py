@@ -111,7 +111,8 @@ def test_what_would_be_a_guess_is_asked_for(tmp_path: Path, head: str, cell: str
 
 def test_a_row_without_a_reed_or_a_readable_date_is_left_out_and_named(tmp_path: Path) -> None:
     made = draft(tmp_path, "reed,date,F\n,24/11/26,778\n1,soon,778\n1,24/11/26,779\n")
-    assert [(cell.row, cell.column) for cell in made.unread] == [(2, ""), (3, "date")]
+    assert [(cell.row, cell.column) for cell in made.unread] == [(2, ""), (3, "date"), (3, "")]
+    assert made.unread[-1].line() == "row 3: left out with its date: F '778'; mend the date"
     assert rows_of(tmp_path, "readings.csv")[1:] == ["1,2026-11-24,779"]
     assert (made.cells, made.read) == (8, 4)
 

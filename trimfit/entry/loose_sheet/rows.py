@@ -240,6 +240,10 @@ class SheetRows:
         if day is None or not (day or self._day or self._has_no_days()):
             if day is not None:
                 self._lose(number, filled, "", "the row has no date, and none stands above", "date it")
+            else:
+                lost = ", ".join(f"{column.name} {short(cells[column.place])!r}" for column in filled)
+                what = f"left out with its date: {lost}"
+                self.notes.cannot(number, filled[0].place, "", "", what, "mend the date")
             self.notes.lost_cells.update((number, column.place) for column in filled)
             return 0
         if not day and self._day:

@@ -115,7 +115,7 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
     parts += _notes(ranked)
     with_points = [one for one in ranked if one.points]
     pictures = [folio.picture(bench.chanter_crows(one, folio.looks)) for one in with_points[:MOST_CHANTER_PICTURES]]
-    pictures.append(left_out(MOST_CHANTER_PICTURES, len(with_points), "chanters' pictures", "trimfit review chanters"))
+    pictures.append(left_out(MOST_CHANTER_PICTURES, len(with_points), "of such pictures"))
     return [*parts, folded("Gap against crow in each chanter", pictures)]
 
 

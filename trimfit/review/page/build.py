@@ -103,8 +103,16 @@ def _glance(findings: Report) -> list[str]:
     unread = sum(action == "read-again" and gap is None for action, gap in advised)
     again = sum(action == "read-again" for action, _ in advised) - unread
     if findings.runs:
-        kinds = ((waiting, "for a cut"), (unread, "for a first reading of F and E"), (again, "for another reading"))
-        parts = [f"{count} {what}" for count, what in kinds if count] or ["none waits for a cut or a reading"]
+        kinds: list[tuple[int, str]] = [
+            (waiting, "for a cut"),
+            (unread, "for a first reading of F and E"),
+            (again, "for another reading"),
+            *(
+                (sum(done == action for done, _ in advised), action.replace("-", " "))
+                for action in ("finished", "past", "no-fit")
+            ),
+        ]
+        parts = [f"{count} {what}" for count, what in kinds if count]
         in_hand = (
             f"{_counted(len(advised), 'reed', 'reeds')} in hand, in {_counted(len(findings.runs), 'order', 'orders')}"
         )

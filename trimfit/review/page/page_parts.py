@@ -87,11 +87,13 @@ def work_words(step: Advice) -> str:
     return " and ".join(part for part in (length, lips) if part)
 
 
-def left_out(shown: int, there: int, what: str, verb: str) -> str:
-    """Says how many were left out, and which verb shows them all."""
+def left_out(shown: int, there: int, what: str, verb: str = "") -> str:
+    """Says how many were left out, and which verb shows them all, if one does."""
     if there <= shown:
         return ""
-    return paragraph(f"{there - shown:,} more {what} are left out here; <code>{verb}</code> shows all.", "quiet")
+    more = there - shown
+    said = f"{more:,} more {what} {'is' if more == 1 else 'are'} left out here"
+    return paragraph(f"{said}; <code>{verb}</code> shows all." if verb else f"{said}.", "quiet")
 
 
 def between(value: Interval | None, form: str = "+.0f") -> str:

@@ -32,7 +32,9 @@ def work(findings: Report) -> list[str]:
     rows = [_work_row(run, reed) for run, reed in listed[:MOST_ROWS]]
     heads = ("reed", "batch", "order", "due", "do", "mm", "lip", "F then, Hz", "E then, Hz")
     return [
-        table("What to do, the soonest due first", heads, rows, words=(0, 1, 2, 3, 4)),
+        table(
+            "What to do, the soonest due first, then those with nothing left to do", heads, rows, words=(0, 1, 2, 3, 4)
+        ),
         left_out(MOST_ROWS, len(listed), "reeds", "trimfit ask --all"),
         paragraph(
             "<em>F then</em> and <em>E then</em>: what the next reading should show, sounding, after the cut or as the "
@@ -143,7 +145,7 @@ def finished(findings: Report) -> list[str]:
                 f'<span class="r">{text(reed.left_at, 20)}</span>',
             )
         )
-    heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "would now meet at, Hz", "when")
+    heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "met at, Hz, as it left", "when")
     return [
         folded(
             f"{findings.finished_in_all:,} reeds, the latest order first",

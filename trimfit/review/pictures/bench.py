@@ -403,7 +403,7 @@ def chanter_crows(chanter: ChanterMap, looks: Looks | None = None) -> Picture:
         f"that is the crow this chanter asks of it. {'It asks for ' + asks + '.' if asks else 'None is known yet.'}"
     )
     if len(points) < len(chanter.points):
-        caption += f" {len(points)} of {len(chanter.points)} readings are drawn."
+        caption += f" Of the readings that have a crow, {len(points)} are drawn."
 
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=3.9, narrow_height_in=4.4)

@@ -261,6 +261,10 @@ def key_below(figure: Figure, axes: Axes, columns: int) -> None:
         figure.legend(handles, labels, loc="outside lower left", ncols=max(1, min(columns, len(labels))))
 
 
+MOST_FAR = 30
+FAR_LINE = {"arrowstyle": "-", "color": LIGHT["mute"], "linewidth": 0.6, "shrinkA": 0.0, "shrinkB": 2.0}
+
+
 def name_points(
     axes: Axes,
     points: Sequence[tuple[float, float, str]],
@@ -272,8 +276,9 @@ def name_points(
 ) -> int:
     """Write names beside points where there is room; returns how many were written.
 
-    Earlier points go first; `aslant` prefers the corners, clear of upright and level bars. A name is left out
-    where it would cross another name, a point or the field's edge.
+    Earlier points go first; `aslant` prefers the corners, clear of upright and level bars. A name that would cross
+    another name, a point or the field's edge stands further off, with a line to its point; where that does not do
+    either, or of more than `MOST_FAR` names, it is left out.
     """
     figure = axes.get_figure()
     if not isinstance(figure, Figure) or not points:
@@ -292,11 +297,13 @@ def name_points(
         for dy in (gap, -gap)
         for dx in (gap, -gap)
     ]
-    places = corners + sides if aslant else sides + corners
+    places = [(1, *place) for place in (corners + sides if aslant else sides + corners)]
+    if len(points) <= MOST_FAR:
+        places += [(reach, reach * dx, reach * dy, ha, va) for reach in (3, 5, 8) for dx, dy, ha, va in corners + sides]
     written = 0
     for (x, y, name), (px, py) in zip(points, marks, strict=False):
         width, height = (0.64 if bold else 0.58) * size * unit * len(name), 1.2 * size * unit
-        for dx, dy, ha, va in places:
+        for reach, dx, dy, ha, va in places:
             left = px + dx - {"left": 0.0, "right": width, "center": width / 2}[ha]
             low = py + dy - {"bottom": 0.0, "top": height, "center": height / 2}[va]
             box = (left, low, left + width, low + height)
@@ -318,6 +325,7 @@ def name_points(
                     fontsize=size,
                     fontweight="bold" if bold else "normal",
                     annotation_clip=True,
+                    arrowprops=FAR_LINE if reach > 1 else None,
                 )
                 taken.append(box)
                 written += 1

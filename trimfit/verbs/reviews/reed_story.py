@@ -18,7 +18,7 @@ from trimfit.review.results import FanPoint, ReedStory, StoryPoint
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.own_lines import OwnLines, aims_air, in_aims_air, own_lines
 from trimfit.session.session import Session
-from trimfit.verbs.ask import advise
+from trimfit.verbs.ask import advise, as_left
 from trimfit.verbs.reviews.reed_in_time import day_of, f_and_e, hz_spans
 from trimfit.verbs.wording import values_in_words
 
@@ -81,7 +81,7 @@ def sheet_of(session: Session, reed: str) -> tuple[ReedReview, ReedStory]:
         bench = session.bench()
         seen = bench.see_reed(record)
         review = review_of(bench, seen)
-        return review, story_of(bench, seen, review.advice)
+        return review, story_of(*as_left(bench, seen), review.advice)
 
 
 def review_of(bench: Bench, seen: Seen) -> ReedReview:
@@ -96,6 +96,7 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
         )
     in_time = [event for _, _, event in sorted(events, key=lambda e: (e[0], e[1], e[2].entry))]
     outcome = seen.history.outcome
+    then, left = as_left(bench, seen)
     return ReedReview(
         reed=record.reed,
         reed_type=record.reed_type,
@@ -108,8 +109,8 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
         lip_strokes=seen.lip_strokes,
         outcome=outcome.record.outcome if outcome is not None else None,
         events=tuple(replace(event, short=_short(bench, event.entry)) for event in in_time),
-        advice=advise(bench, seen),
-        own_lines=own_lines(bench, seen, bench.aim(seen)),
+        advice=advise(then, left),
+        own_lines=own_lines(then, left, then.aim(left)),
     )
 
 

@@ -49,7 +49,7 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.reading_frame import frame_of
 from trimfit.session.session import Session
 from trimfit.verbs.allot import pitch_curve
-from trimfit.verbs.ask import advise, open_orders, see_all, work_order
+from trimfit.verbs.ask import advise, as_left, open_orders, see_all, work_order
 from trimfit.verbs.predict import next_notes_hz
 from trimfit.verbs.reviews.batch_charts import batch_charts
 from trimfit.verbs.reviews.batches import batch_review, drift_limits
@@ -222,7 +222,7 @@ def _finished(bench: Bench) -> tuple[list[FinishedReed], int]:
                 removed_mm=seen[name].removed_mm,
                 cuts=sum(1 for trim in history.trims if trim.record.length_mm),
                 last_gap_cents=gaps[-1][0] - gaps[-1][1] if gaps else None,
-                meet_pitch_hz=advise(bench, seen[name]).meet_pitch_hz if gaps else None,
+                meet_pitch_hz=advise(*as_left(bench, seen[name])).meet_pitch_hz if gaps else None,
             )
         )
     out.sort(key=lambda one: (-newest[one.order or ""], one.order or "", as_counted(one.reed)))

@@ -22,7 +22,7 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import order_named
 from trimfit.session.own_lines import aims_air, in_aims_air
 from trimfit.session.session import Session
-from trimfit.verbs.ask import advise
+from trimfit.verbs.ask import advise, as_left
 from trimfit.verbs.reviews.chanter_notes import tape_words, tapes_of_chanter
 from trimfit.verbs.reviews.reed_in_time import hz_spans
 
@@ -31,7 +31,8 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     """The card that goes with a reed: what its readings in its chanter say of it, in the aim's air.
 
     A note that was never read of this reed is left out, and so are a pressure and a warmth that nobody logged. For a
-    chanter that is away: what was read in the one at hand, and what F less E should be there.
+    chanter that is away: what was read in the one at hand, and what F less E should be there. Where F and E were not
+    read in it, what its other readings predict.
     """
     order_s = bench.aim(seen)
     away = order_s.chanter if order_s.worked_in is not None else None
@@ -61,9 +62,13 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     gap = advice.gap_now_cents if known else None
     if known and away is None and aim != order_s:
         gap = interval(float(GAP @ mean), math.sqrt(max(float(GAP @ cov @ GAP), 0.0)))
+    unread_by = None
+    if not known and away is None and aim.chanter is not None and seen.history.readings:
+        crow_alone = not any(r.record.notes_hz for r in seen.history.readings)
+        gap, unread_by = advice.gap_now_cents, "its crow" if crow_alone else "its other readings"
     here = advice.here["gap_now_cents"] if known and advice.here is not None else None
     target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
-    meets = advice.meet_pitch_hz if known else None
+    meets = advice.meet_pitch_hz if known or unread_by else None
     called_good = seen.history.outcome is not None and seen.history.outcome.record.outcome == "good"
     cautions = [] if called_good else _work_left(advice)
     if last is None and aim.chanter is not None:
@@ -98,7 +103,14 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         chance_within=None if advice.action in ("trim", "read-again") else advice.chance_within,
         chance_past=None if advice.action in ("trim", "read-again") else advice.chance_past,
         low_g_ratio=float(bench.scale["low_g"]),
+        unread_by=unread_by,
     )
+
+
+def ticket_as_left(bench: Bench, seen: Seen) -> Ticket:
+    """`ticket_of` a reed, as it was when it left where it was called good or lost."""
+    bench, seen = as_left(bench, seen)
+    return ticket_of(bench, seen, advise(bench, seen))
 
 
 def _outputs(seen: Seen, design: Array) -> tuple[Array, Array]:
@@ -142,7 +154,7 @@ def ticket_picture(session: Session, reed: str) -> bytes:
     session.fit_if_due()
     bench = session.bench()
     seen = bench.see_reed(record)
-    return pdf_and_png(ticket_of(bench, seen, advise(bench, seen)))[1]
+    return pdf_and_png(ticket_as_left(bench, seen))[1]
 
 
 def write_tickets(
@@ -171,7 +183,7 @@ def write_tickets(
         if name not in seen:
             record = bench.journal.reed_named(name)
             seen |= bench.see_batch(record.reed_type, record.batch, only=names)
-        found = ticket_of(bench, seen[name], advise(bench, seen[name]))
+        found = ticket_as_left(bench, seen[name])
         try:
             out += ticket.write(folder, found, stems[name])
         except OSError as error:
