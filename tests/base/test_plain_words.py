@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from trimfit.base.plain_words import numeral, signed
+from trimfit.base.plain_words import cents_words, counted, numeral, signed, signed_cents
 
 
 @pytest.mark.parametrize(
@@ -17,3 +17,10 @@ def test_a_nought_has_no_sign(value: float, form: str, said: str) -> None:
 
 def test_signed_numbers_have_their_sign() -> None:
     assert [signed(cents) for cents in (-6.2, -0.2, 0.2, 1.4)] == ["-6", "0", "0", "+1"]
+
+
+def test_one_of_a_thing_is_no_plural() -> None:
+    assert [counted(1, "reed"), counted(2000, "reed")] == ["1 reed", "2,000 reeds"]
+    assert [counted(1, "entry", "entries"), counted(0, "entry", "entries")] == ["1 entry", "0 entries"]
+    assert [cents_words(-1.2), cents_words(7.0)] == ["1 cent", "7 cents"]
+    assert [signed_cents(-1.2), signed_cents(0.6), signed_cents(-3.0)] == ["-1 cent", "+1 cent", "-3 cents"]

@@ -262,7 +262,7 @@ def test_the_table_on_the_screen_and_the_json_say_the_same(shop: Path) -> None:
     keys = {"order", "chanter", "reed", "length_mm", "trims", "chance_good", "meet_pitch_hz", "minutes", "why"}
     assert set(found["allotted"][0]) >= keys
     lines = typed.say("allot", "A", "B").splitlines()
-    assert lines[0].split() == ["order", "chanter", "reed", "crow", "mm", "cuts", "meets", "Hz", "good", "%"]
+    assert lines[0].split() == ["order", "chanter", "reed", "crow", "read", "mm", "cuts", "meets", "Hz", "good", "%"]
     assert found["allotted"][0]["reed"] in lines[1]
     assert f"spare: {len(found['spare'])} reeds" in "\n".join(lines)
     assert "put to their orders now: " in typed.say("allot", "A", "B", "--take")

@@ -25,11 +25,11 @@ AWAY = Sending(24, 0.9, 0.99, (0.0,) * 24, 8.0)
         (Need(16, 16, 21, 5, 0.9, 0.9), "16 in hand for 16; expect some of the 16 in hand to fail: start 5"),
         (
             Need(3, 2, 4, 2, 0.99, 0.042),
-            "you are 1 short; a 4 % chance that one or more of the 2 in hand fail: start 2",
+            "you are 1 short; with a chance of 4 % one or more of the 2 in hand fail: start 2",
         ),
-        (Need(1, 1, 2, 1, 0.9, 0.3), "1 in hand for 1; a 30 % chance that the one in hand fails: start 1"),
+        (Need(1, 1, 2, 1, 0.9, 0.3), "1 in hand for 1; with a chance of 30 % the one in hand fails: start 1"),
         (Need(1, 1, 2, 1, 0.9, 0.6), "1 in hand for 1; expect the one in hand to fail: start 1"),
-        (Need(3, 0, 4, 4, 0.9, 0.3), "you are 3 short; a 30 % chance that one or more fail: start 4"),
+        (Need(3, 0, 4, 4, 0.9, 0.3), "you are 3 short; with a chance of 30 % one or more fail: start 4"),
         (Need(3, 0, 6, 6, 0.9, 0.7), "you are 3 short; expect some to fail: start 6"),
         (Need(3, 0, 3, 3, 0.9, 0.6), "you are 3 short: start 3"),
         (

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.typed_words import Typed
 from trimfit.base.records import Order
 from trimfit.session.session import Session
 from trimfit.verbs.rehearse import rehearse_order
@@ -32,3 +33,15 @@ def test_readings_taken_twice_make_no_run_worse(shop: Path, name: str) -> None:
     assert twice.past <= run.past
     assert twice.trims_per_reed < run.trims_per_reed + 0.05
     assert run.readings_per_reed < twice.readings_per_reed <= 2.0 * run.readings_per_reed
+
+
+def test_what_is_neither_good_nor_past_is_named(shop: Path) -> None:
+    """At a pitch that the reeds hardly reach, most of it is off that pitch."""
+    with Session(shop) as session:
+        run = rehearse_order(session, "high")
+    rest = 1.0 - run.good - run.past
+    assert rest > 0.05
+    assert run.off_pitch > 0.5 * rest
+    said = " ".join(Typed(shop).say("rehearse", "high").split())
+    assert f"neither {100 * rest:.1f} % (mostly off the pitch ordered)" in said
+    assert f"{run.hours:.1f} hours for 4 reeds, more for those that make up for failures; " in said

@@ -29,6 +29,22 @@ def signed(value: float, digits: int = 0) -> str:
     return numeral(value, f"+.{digits}f")
 
 
+def counted(count: int, one: str, many: str = "") -> str:
+    """`1 reed`, `2,000 reeds`."""
+    return f"{count:,} {one if count == 1 else many or f'{one}s'}"
+
+
+def cents_words(cents: float) -> str:
+    """The size of so many cents: `1 cent`, `12 cents`."""
+    return counted(round(abs(cents)), "cent")
+
+
+def signed_cents(cents: float) -> str:
+    """`-1 cent`, `+12 cents`."""
+    said = signed(cents)
+    return f"{said} cent{'' if said in ('+1', '-1') else 's'}"
+
+
 def chance_words(chance: float) -> str:
     """A chance in per cent, no finer than it is known: one digit, or whole per cents."""
     cell = chance_cell(chance).replace("<", "under ").replace(">", "over ")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import InputError, command, short
+from trimfit.base.plain_words import counted
 from trimfit.cli.context import Json, Text, app, argument, log_path, may_make_log, option, progress_of
 from trimfit.cli.output.answers import answer, json_text, plain, table
 from trimfit.cli.output.failures import print_error
@@ -74,7 +75,11 @@ def _counted(taken: Taken, verb: str, where: object) -> list[str]:
     by_kind = [(name, new, known) for name, (new, known) in counts.by_kind.items() if new or known]
     return [
         f"{verb} {where}: {counts.new:,} new, {counts.known:,} known, {counts.refused:,} refused",
-        *(f"  {name}: {new:,} new, {known:,} known" for name, new, known in by_kind),
+        # of a merge or a backup each entry is one, what was struck and a reed that was logged anew too
+        *(
+            f"  {name if '.' in name else f'{name} entries'}: {new:,} new, {known:,} known"
+            for name, new, known in by_kind
+        ),
     ]
 
 
@@ -306,7 +311,7 @@ def _checked(found: Checked) -> Sequence[str]:
     marks = f"{len(found.marks):,} mark{'' if len(found.marks) == 1 else 's'}"
     rows = [[mark.entry, short(mark.reed, 18), mark.kind, mark.sentence] for mark in found.marks]
     listed = table(["entry", "reed", "mark", "why"], rows, wrap=True) if rows else []
-    return [f"the log is sound: {whole:,} entr{'y' if whole == 1 else 'ies'}, {marks}", *listed]
+    return [f"the log is sound: {counted(whole, 'entry', 'entries')} that count, {marks}", *listed]
 
 
 @app.command(context_settings={"ignore_unknown_options": True})

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from trimfit.base.plain_words import numeral, plain_name, signed
+from trimfit.base.plain_words import counted, numeral, plain_name, signed
 from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import answer, table
 from trimfit.cli.output.screen import prose
@@ -63,7 +63,7 @@ def _lines(found: dict[str, Any]) -> list[str]:
     from trimfit.base.pitch import OUTPUT_WORDS
 
     lines = [line for said in _plain_lines(found) for line in prose(said)]
-    lines += ["", f"learned from {found['readings']:,} readings"]
+    lines += ["", f"learned from {counted(found['readings'], 'reading')}"]
     for kind in found["types"]:
         lines.append("")
         few = "" if kind["reeds"] >= 10 else ": few, so much of this is the shop's"

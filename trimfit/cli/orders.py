@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer import Option
 
-from trimfit.base.plain_words import plain_name, signed
+from trimfit.base.plain_words import counted, plain_name, signed
 from trimfit.cli.context import At, Json, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, table
 from trimfit.cli.output.screen import prose
@@ -64,7 +64,7 @@ def _blanks(found: Picked, order: str, *, everything: bool) -> list[str]:
     start, shown = found.start_and_shown(everything=everything)
     # what is to be said of many blanks is said once, under the table
     remarks = {text: f"({i})" for i, text in enumerate(dict.fromkeys(one.remark for one in shown if one.remark), 1)}
-    heads = ("reed", "type", "mm off", "cuts", "good %", "minutes", "crow", "")
+    heads = ("reed", "type", "mm off", "cuts", "good %", "minutes", "crow read", "")
     lines = table(heads, [_row(one, remarks) for one in shown], right=(2, 3, 4, 5))
     free = [row for row, one in enumerate(shown, 1) if not one.started]
     if start is not None and 0 < start < len(free):
@@ -146,12 +146,12 @@ def _allotment(found: Allotment) -> list[str]:
         )
         for one in found.allotted
     ]
-    heads = ("order", "chanter", "reed", "crow", "mm", "cuts", "meets Hz", "good %")
+    heads = ("order", "chanter", "reed", "crow read", "mm", "cuts", "meets Hz", "good %")
     lines += table(heads, rows, right=(4, 5, 6, 7), shorten=1) if rows else []
     good = sum(one.chance_good for one in found.allotted)
-    lines += prose(f"{_so_many(len(rows), 'reed')}, {good:.1f} expected good; {found.hours_words()}")
+    lines += prose(f"{counted(len(rows), 'reed')}, {good:.1f} expected good; {found.hours_words()}")
     if found.empty:
-        lines.append(f"{_so_many(found.empty, 'place')} {'stays' if found.empty == 1 else 'stay'} empty")
+        lines.append(f"{counted(found.empty, 'place')} {'stays' if found.empty == 1 else 'stay'} empty")
     alike: dict[str, list[str]] = {}
     for one in found.short:
         alike.setdefault(f"{one.wanted}, found {one.found}: {one.why}", []).append(plain_name(one.order, 24))
@@ -160,7 +160,7 @@ def _allotment(found: Allotment) -> list[str]:
         lines += prose(f"short: {', '.join(orders)} {wants} {what}")
     if found.spare:
         whys = ", ".join(f"{count} {why}" for why, count in Counter(found.spare_why).most_common())
-        lines += prose(f"spare: {_so_many(len(found.spare), 'reed')} ({whys})")
+        lines += prose(f"spare: {counted(len(found.spare), 'reed')} ({whys})")
     lines += _starts(found)
     if found.pitches:
         lines += prose(_one_pitch(found))
@@ -218,22 +218,26 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append(f"{name}: {run.wanted} wanted; {', '.join(done)}, {run.in_hand} in hand; {run.reeds} still wanted")
     if run.reeds == 0:
         return [*lines, "  nothing more is wanted"]
-    lines.append(f"{name}: {_so_many(run.reeds, 'reed')} like {run.on}")
+    lines.append(f"{name}: {counted(run.reeds, 'reed')} like {run.on}")
     already = f" ({_share(run.past_already)} are past before any cut)" if run.past_already > 0.5 * run.past else ""
-    lines.append(f"  good {_share(run.good)}, past {_share(run.past)}{already}")
+    rest = max(1.0 - run.good - run.past, 0.0)
+    off = " (mostly off the pitch ordered)" if run.off_pitch > 0.5 * rest else ""
+    lines += prose(f"  good {_share(run.good)}, past {_share(run.past)}{already}, neither {_share(rest)}{off}", "    ")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
     if run.to_start is None:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
     else:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
-        lines += prose(f"  {run.hours:.1f} hours for the run; {run.shortage}{sure}", "    ")
+        extra = ", more for those that make up for failures" * (run.to_start > max(run.reeds - run.in_hand, 0))
+        of = f"{counted(run.reeds, 'reed')}{extra}"
+        lines += prose(f"  {run.hours:.1f} hours for {of}; {run.shortage}{sure}", "    ")
     if run.send_reeds and run.aim_offsets_cents:
         stops = [signed(cents) for cents in run.aim_offsets_cents]
         there = plain_name(run.chanter, 24)
         each = f"each worked to a stop of its own, at gaps in {there} of {', '.join(stops)} cents"
         each = f"each worked to a gap of {stops[0]} cents in {there}" if len(set(stops)) == 1 else each
         lines += prose(
-            f"  by what is known of its chanter, {_so_many(run.send_reeds, 'reed')}, {each}: of "
+            f"  by what is known of its chanter, {counted(run.send_reeds, 'reed')}, {each}: of "
             f"{run.send_reeds} sent {_fit(run)}; of fewer, trimfit ask says where each is best stopped",
             "    ",
         )
@@ -253,10 +257,6 @@ def _fit(run: Rehearsal) -> str:
     if not run.chance_enough:
         return said
     return f"{said}; {100 * run.chance_enough:.0f} % that at least {run.reeds} do{'es' if run.reeds == 1 else ''}"
-
-
-def _so_many(count: int, word: str) -> str:
-    return f"{count} {word}{'' if count == 1 else 's'}"
 
 
 def _share(share: float) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.base.plain_words import chance_cell, numeral, plain_name, signed
+from trimfit.base.plain_words import chance_cell, numeral, plain_name, signed, signed_cents
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, plain, table
 from trimfit.cli.output.screen import prose, prose_width
@@ -290,13 +290,14 @@ def _story(found: ReedReview) -> list[str]:
     parts += [f"chanter {plain_name(found.chanter)}"] if found.chanter else []
     lines = prose(", ".join(parts))
     for event in found.events:
-        gap = f"; gap {signed(event.gap_cents)} cents" if event.gap_cents is not None else ""
+        gap = f"; gap {signed_cents(event.gap_cents)}" if event.gap_cents is not None else ""
         doubts = "; in doubt: " + "; ".join(event.doubts) if event.doubts else ""
         struck = f"; STRUCK: {event.struck}" if event.struck is not None else ""
         said = " ".join(f"{event.said}{gap}{doubts}{struck}".split())
         lines += prose(f"{local_minute(event.at)}  {event.what}: {said}  [{event.short}]", "    ")
     left = f"; left the bench: {found.outcome}" if found.outcome else ""
-    lines.append(f"now {found.removed_mm:.2f} mm off, {found.lip_strokes:g} lip strokes{left}")
+    strokes = f"{found.lip_strokes:g} lip stroke{'' if found.lip_strokes == 1 else 's'}"
+    lines.append(f"now {found.removed_mm:.2f} mm off, {strokes}{left}")
     lines += advice_lines(found.advice, prose_width())
     return lines + (prose(f"  {own_words(found.own_lines)}", "    ") if found.own_lines is not None else [])
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError, short
 from trimfit.base.iso_dates import DAY_S, at_s, has_offset, local_minute, own_minute
+from trimfit.base.plain_words import cents_words, counted
 from trimfit.base.records import Chanter, Doubt, Event, Logged, Outcome, Reading, ReedHistory, Settings, Trim
 from trimfit.entry.entry_times import CLOCKS_APART_S
 from trimfit.entry.typing_slips import AS_SOUNDING, Typed, outputs_cents, rough_expectation, since_event, slip_doubts
@@ -166,7 +167,7 @@ def _moved(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[st
     if found is None:
         return None
     what, cents = found
-    side = f"{abs(cents):.0f} cents {'over' if cents > 0 else 'under'} what was predicted"
+    side = f"{cents_words(cents)} {'over' if cents > 0 else 'under'} what was predicted"
     said = f"F {side} against E" if what == "gap" else f"All notes {side}"
     column = "f_hz" if what == "gap" else f"{next(iter(reading.notes_hz))}_hz"
     return Doubt(MOVED, column, f"{said}: misread (r), or has the reed moved (m)?")
@@ -221,7 +222,7 @@ def ahead_doubt(instant_s: float, time: str, column: str, now_s: float) -> list[
     if ahead_s <= DAY_S:
         return [Doubt("time-ahead", column, f"{local_minute(time)} is still to come; is the time right?")]
     days = ahead_s / DAY_S
-    far = f"{days / 365.25:.0f} years" if days >= 700.0 else f"{days:.0f} days"
+    far = f"{days / 365.25:.0f} years" if days >= 700.0 else counted(round(days), "day")
     return [Doubt("time-ahead", column, f"{_clock(time)} is {far} ahead of now; is the date right?")]
 
 

@@ -13,6 +13,7 @@ from fractions import Fraction
 from itertools import combinations, pairwise
 
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, REFERENCE_HZ, cents_from_440, crow_label, hz_from_cents
+from trimfit.base.plain_words import cents_words
 from trimfit.base.records import Doubt, Reading, ReedHistory
 
 # DESIGN: doubtful is what lies outside what is foreseen by five standard deviations.
@@ -147,7 +148,7 @@ def _shifted_together(far: list[str], off: Mapping[str, float]) -> bool:
 
 
 def _off(cents: float) -> str:
-    return f"is {abs(cents):.0f} cents {'over' if cents > 0 else 'under'}"
+    return f"is {cents_words(cents)} {'over' if cents > 0 else 'under'}"
 
 
 def _given(after_cut: bool) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import crow_label, hz_from_cents
+from trimfit.base.plain_words import cents_words
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
 from trimfit.planner.choice import Choice
@@ -76,7 +77,7 @@ class Here:
 
     def stop_words(self) -> str:
         """`F 11 cents under E and crow C#-20`."""
-        side = f"F {_cents(self.gap_stop_cents)} {'under' if self.gap_stop_cents < 0 else 'over'} E"
+        side = f"F {cents_words(self.gap_stop_cents)} {'under' if self.gap_stop_cents < 0 else 'over'} E"
         side = "F and E agreeing" if abs(self.gap_stop_cents) < 0.5 else side
         return f"{side} and crow {crow_label(self.crow_stop_hz)}" if self.crow_stop_hz else side
 
@@ -95,15 +96,10 @@ def _away(choice: Choice, aim: Aim, here: Here) -> str:
     return f"stop at {here.stop_words()} in {here.chanter}{spaced}; once stopped there: {within} good, {past} past"
 
 
-def _cents(cents: float) -> str:
-    size = f"{abs(cents):.0f}"
-    return "1 cent" if size == "1" else f"{size} cents"
-
-
 def _gap(cents: float) -> str:
     if abs(cents) < 0.5:
         return "F and E agree"
-    return f"F is {_cents(cents)} {'under' if cents < 0 else 'over'} E"
+    return f"F is {cents_words(cents)} {'under' if cents < 0 else 'over'} E"
 
 
 def _run(gaps: tuple[float, ...]) -> str:
@@ -115,7 +111,7 @@ def _run(gaps: tuple[float, ...]) -> str:
         return f"run from {-low} to {-high} cents under"
     if low >= 0:
         return f"run from {low} to {high} cents over"
-    return f"run from {_cents(low)} under to {high} over"
+    return f"run from {cents_words(low)} under to {high} over"
 
 
 def _readings_run(grounds: Grounds) -> str:
@@ -137,7 +133,7 @@ def disagreement(grounds: Grounds, action: str) -> str:
         return ""
     off = abs(grounds.gaps_cents[-1] - grounds.gaps_cents[-2])
     if action == "read-again" and off > grounds.apart_cents:
-        return f"the last two readings differ by {_cents(off)}: neither is trusted yet, read once more"
+        return f"the last two readings differ by {cents_words(off)}: neither is trusted yet, read once more"
     if action == "read-again":
         return f"{_readings_run(grounds)}: seat it afresh and read once more"
     return f"{_readings_run(grounds)}, further apart than readings err: the answer weighs them all"
@@ -225,7 +221,7 @@ def _off_target(choice: Choice, aim: Aim) -> str:
     off = choice.meet_mean_cents - aim.target_cents
     if abs(off) <= 0.5 * aim.tolerance_cents:
         return ""
-    return f"it would meet {_cents(off)} {'over' if off > 0 else 'under'} the pitch asked for"
+    return f"it would meet {cents_words(off)} {'over' if off > 0 else 'under'} the pitch asked for"
 
 
 def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
@@ -243,7 +239,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return "read it as it stands now, before anything comes off"
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
         days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
-        return f"it lay {days} and may have moved by {_cents(grounds.may_have_moved_cents)}: read it first"
+        return f"it lay {days} and may have moved by {cents_words(grounds.may_have_moved_cents)}: read it first"
     if reason in ("vague", "alone", "moved") and (differ := disagreement(grounds, "read-again")):
         return differ
     if reason == "moved":
@@ -317,7 +313,7 @@ def why(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     if choice.action == "trim" and choice.length_mm and grounds.here is None:
         after = choice.gap_after_cents.mean
         left = (
-            f"after this cut F should be {_cents(after)} under E"
+            f"after this cut F should be {cents_words(after)} under E"
             if after < -0.5
             else "this cut should bring them together"
         )

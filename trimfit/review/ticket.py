@@ -8,6 +8,7 @@ from statistics import NormalDist
 
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, cents_from_440, crow_label, hz_width_cents
+from trimfit.base.plain_words import cents_words
 from trimfit.base.units import Interval
 from trimfit.review import card_parts
 from trimfit.review.card_parts import (
@@ -115,7 +116,7 @@ def _unfinished_steps(ticket: Ticket) -> tuple[str, ...]:
     gap, aim_hz = ticket.gap_cents, ticket.aim_hz
     if gap is None or ticket.unread_by:
         return (f"It is finished when E divided by 1.5 and F by 1.667 give the same, to {ticket.tolerance_hz:g} Hz.",)
-    size = f"{number(abs(gap.mean), '.0f')} cents {'over' if gap.mean > 0 else 'under'} E"
+    size = f"{cents_words(gap.mean)} {'over' if gap.mean > 0 else 'under'} E"
     if _is_past(ticket):
         return (f"F as low A should read {size}: this reed does not play in tune in this chanter.",)
     notes = {one.note: one.predicted_hz.mean for one in ticket.notes if one.predicted_hz is not None}

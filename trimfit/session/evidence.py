@@ -19,7 +19,7 @@ from trimfit.base.errors import short
 from trimfit.base.iso_dates import own_minute
 from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
-from trimfit.base.records import Logged, Reading
+from trimfit.base.records import Logged, Reading, ReedHistory
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.chance_past import chance_over
 from trimfit.planner.choice import Choice, Rules, choose, rung_of
@@ -77,7 +77,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     event = history.events[-1] if history.events else None
     lasting = since if event is None else [r for r in since if r.at_s >= event.at_s]
     gaps, worked = _gaps_since(bench, seen, lasting), bool(history.trims)
-    low = tuple(r.record.taken_at[:16].replace("T", " ") for r in history.readings if r.entry in seen.low_weight)
+    low = tuple(_which(r.record, history) for r in history.readings if r.entry in seen.low_weight)
     only = since[0] if len(since) == 1 else None
     marked = only is not None and (
         bool(only.doubts) or only.entry in seen.low_weight or (off and only is with_notes[-1])
@@ -112,6 +112,15 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         apart_cents=RANGE_SDS * _reading_sd(seen),
         supposed_away=aim.chanter if aim.worked_in and aim.chanter and bench.at_hand.supposed_away(aim.chanter) else "",
     )
+
+
+def _which(reading: Reading, history: ReedHistory) -> str:
+    """The minute in which a reading was taken, and of several in it what it read."""
+    minute = reading.taken_at[:16]
+    alone = sum(one.record.taken_at[:16] == minute for one in history.readings) == 1
+    read = [f"{note.upper()} {reading.notes_hz[note]:.1f}" for note in ("f", "e") if note in reading.notes_hz]
+    read = read or ([f"crow {reading.crow_hz:.1f} Hz"] if reading.crow_hz else [])
+    return minute.replace("T", " ") + ("" if alone or not read else f" ({', '.join(read)})")
 
 
 def _gaps_since(bench: Bench, seen: Seen, since: list[Logged[Reading]]) -> tuple[float, ...]:

@@ -84,10 +84,10 @@ class Picked:
         return [one for one in self.blanks if not one.started]
 
     def counted(self) -> str:
-        """`76 free blanks, and 6 in work for it already`."""
+        """`76 free blanks, and 6 in work for it that were not cut yet`."""
         free = len(self.free())
         own = len(self.blanks) - free
-        also = f", and {own} in work for it already" if own else ""
+        also = f", and {own} in work for it that {'was' if own == 1 else 'were'} not cut yet" if own else ""
         return f"{free or 'no'} free blank{'s' * (free > 1)}{also}"
 
     def start_and_shown(self, *, everything: bool = False) -> tuple[int | None, Sequence[Pick]]:
@@ -141,7 +141,7 @@ class Need:
             of = f" of the {self.in_hand} in hand" if self.in_hand else ""
             who, fail = ("the one in hand", "fails") if self.in_hand == 1 else (f"one or more{of}", "fail")
             expected = who if self.in_hand == 1 else f"some{of}"
-            chance = f"a {100 * self.chance_fail:.0f} % chance that {who} {fail}"
+            chance = f"with a chance of {100 * self.chance_fail:.0f} % {who} {fail}"
             said += f"; expect {expected} to fail" if self.chance_fail > LIKELY else f"; {chance}"
         return f"{said}: start {self.to_start}" if self.to_start else said
 

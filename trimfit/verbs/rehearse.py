@@ -38,8 +38,8 @@ class WhatIf:
 class Rehearsal:
     """What a run will give. Shares of reeds and counts per reed, each with (`_se`) the standard deviation by which a
     run of so many reeds scatters: the reeds' differences, and for shares how each may end; minutes at the
-    bench for the run. `past_already`: the share of `past` that is past before any cut. `draws`: how many reeds were
-    looked at.
+    bench for the run. `past_already`: the share of `past` that is past before any cut; `off_pitch`: the share that ends
+    off the pitch ordered. `draws`: how many reeds were looked at.
 
     `wanted`: the order's number; `done_good`, `done_lost`: reeds of it that have left the bench; `reeds`: those still
     wanted, which the minutes are for; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand`
@@ -77,6 +77,7 @@ class Rehearsal:
     chance_enough: float | None = None
     notes: tuple[str, ...] = ()
     past_already: float = 0.0
+    off_pitch: float = 0.0
     shortage: str = ""
     send_reeds: int | None = None
     chance_one_within: float | None = None
@@ -190,5 +191,6 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         expected_within=sending.expected_within if sending else None,
         chanter=order.chanter,
         past_already=float(np.mean([one.sharp for one in found])),
+        off_pitch=float(np.mean([one.off_pitch for one in found])),
         shortage=need.words(),
     )

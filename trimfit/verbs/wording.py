@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from trimfit.base.answers import Advice
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, cents_from_440, crow_label, hz_from_cents
-from trimfit.base.plain_words import chance_words, plain_name, signed, wrapped
+from trimfit.base.plain_words import cents_words, chance_words, counted, plain_name, signed, signed_cents, wrapped
 from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
 from trimfit.base.units import Interval, decimals
 
@@ -161,9 +161,8 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         lines += wrapped(chance, width, "    ")
     moved = advice.moved_cents
     if advice.gap_read and moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:
-        size, ends = signed(moved.mean), f"{signed(moved.low)} to {signed(moved.high)}"
-        cents = "cent" if size in ("+1", "-1") else "cents"
-        lines += wrapped(f"  moved by itself since the last sitting: gap {size} {cents} ({ends})", width, "    ")
+        size, ends = signed_cents(moved.mean), f"{signed(moved.low)} to {signed(moved.high)}"
+        lines += wrapped(f"  moved by itself since the last sitting: gap {size} ({ends})", width, "    ")
     said = advice.because() or ("" if advice.reed_type else advice.why)
     if said:
         lines += wrapped("  " + plain_name(said, 600), width, "    ")
@@ -187,8 +186,7 @@ def left_lying(reed_type: str, half_width_cents: float, *, assumed: bool) -> str
     half_width_cents: half of the 90 % interval; assumed: no reed was read on two days with no work between.
     """
     why = "; assumed: no reed was read on two different days with no work between" if assumed else ""
-    size = f"{half_width_cents:.0f}"
-    gap = f"{size} cent{'' if size == '1' else 's'} of gap (nine in ten), beside the error of its reading"
+    gap = f"{cents_words(half_width_cents)} of gap (nine in ten), beside the error of its reading"
     return f"{plain_name(reed_type)}: a reed left for a week is known to ± {gap}{why}"
 
 
@@ -263,7 +261,9 @@ def reed_lines(history: ReedHistory, width: int = 80) -> list[str]:
     taken = sum(one.record.length_mm or 0.0 for one in history.trims)
     strokes = sum(one.record.lip_strokes or 0.0 for one in history.trims)
     count = len(history.readings)
-    done = f"  {taken:.2f} mm off, {strokes:g} lip strokes, {count} reading{'' if count == 1 else 's'} so far"
+    done = (
+        f"  {taken:.2f} mm off, {strokes:g} lip stroke{'' if strokes == 1 else 's'}, {counted(count, 'reading')} so far"
+    )
     left = f"; left the bench: {history.outcome.record.outcome}" if history.outcome else ""
     return [*wrapped("== " + ", ".join(parts), width, "   "), done + left]
 

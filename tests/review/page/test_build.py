@@ -208,19 +208,20 @@ def test_finished_reeds_overdue_orders_and_unread_reeds() -> None:
     late = OpenOrder("band 9", "Ch-3", "8 wanted by 2031-03-01, 1 good, none in work (overdue)", True)
     unread = RunReed(made_up_report.run_advice("R-9", "read-again", reason="not read yet: take F and E"), None, None)
     whole = made_up_report.run("band 9", 1)
-    run = dataclasses.replace(whole, reeds=(*whole.reeds, unread), progress="8 wanted")
+    past = RunReed(made_up_report.run_advice("R-10", "past", reason="F is over E"), None, None)
+    run = dataclasses.replace(whole, reeds=(*whole.reeds, unread, past), progress="8 wanted")
     text, pictures = build.build(Report(runs=(run,), orders=(late,), finished=(left, gone), finished_in_all=70))
     words = " ".join(" ".join(word for _, word in read(text).words).split())
     for said in (
         "1 order is overdue .",
         "band 9 , chanter Ch-3 : 8 wanted by 2031-03-01, 1 good, none in work.",
-        "Of 2 reeds in hand, in 1 order: 1 for a cut, 1 for a first reading of F and E; see What to do",
+        "Of 3 reeds in hand, in 1 order: 1 for a cut, 1 for a first reading of F and E, 1 past; see What to do",
         "70 reeds have left the bench",
         "R-7 band 9 good 0.61 4 \u22121 473.8 (473.2 to 474.4) 2031-03-08 17:20",
         "R-8 – lost 0.00 0 – – 2031-03-07 09:00",
         "68 more reeds are left out here",
         "R-9 read – – – not read yet: take F and E",
-        "1 was never read with F and E, and cannot be drawn.",
+        "2 were never read with F and E, and cannot be drawn.",
     ):
         assert said in words
     assert list(pictures) == ["run-band-9-" + next(iter(pictures)).rsplit("-", 1)[1]]

@@ -237,3 +237,11 @@ def test_the_drawing_library_says_nothing_of_its_own_on_stderr(tmp_path: Path) -
         check=True,
     )
     assert done.stderr == ""
+
+
+def test_names_of_marks_that_lie_close_together_are_all_written() -> None:
+    with style.style():
+        _, (axes,) = style.sheet(True, height_in=4.5)
+        axes.plot([0.0, 1.0], [0.0, 1.0], ".")
+        close = [(0.5 + 0.01 * (i % 3), 0.5 + 0.01 * (i // 3), f"R-{i:04d}") for i in range(9)]
+        assert style.name_points(axes, close) == 9

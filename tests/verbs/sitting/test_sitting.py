@@ -422,6 +422,13 @@ def test_words_that_are_no_reed_and_words_that_are(journal: Journal) -> None:
     assert sitting.done
 
 
+def test_a_finished_reed_is_handed_over_by_a_letter_that_enter_names(journal: Journal) -> None:
+    sitting = seated(journal, advice=replace(CUT, action="finished", length_mm=0.0))
+    list(sitting.open())
+    play(sitting, FIRST)
+    assert "v hands this reed over as good" in play(sitting, "")[0]
+
+
 def test_a_reed_that_has_left_says_why_there_is_no_answer(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-1"])
     list(sitting.open())

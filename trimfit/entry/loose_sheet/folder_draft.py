@@ -15,6 +15,7 @@ from pathlib import Path
 
 from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import DEFAULT_RATIOS
+from trimfit.base.plain_words import counted
 from trimfit.entry.doubt_marks import rule_marks
 from trimfit.entry.loose_sheet.amounts import Amounts, settle_notes
 from trimfit.entry.loose_sheet.contents import told_by_contents
@@ -199,7 +200,7 @@ def _write(
             takes = [f"An import would refuse it: {len(faults)} fault{'s' * (len(faults) > 1)}.", *faults[:20]]
         else:
             doubted = f"{len(doubts):,} doubt{'' if len(doubts) == 1 else 's'} about them"
-            takes = [f"An import into a new log takes it: {entries:,} entries, {doubted}."]
+            takes = [f"An import into a new log takes it: {counted(entries, 'entry', 'entries')}, {doubted}."]
         takes += [f"  {line}" for line in doubts[:20]]
         page = tuple(page_lines(sheet.name, notes, counts, cells, takes))
         (beside / PAGE).write_text("\n".join(page) + "\n", encoding="utf-8")

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from trimfit.base.errors import InputError
+from trimfit.base.plain_words import counted
 from trimfit.review.page import bench_sections, shop_sections, work_sections
 from trimfit.review.page.html_pieces import bullets, named, ready, rendered, stylesheet
 from trimfit.review.page.page_parts import Folio
@@ -88,7 +89,10 @@ def _page(findings: Report, folio: Folio) -> str:
         title=f"Reed review of {shop}" if shop else "Reed review",
         stylesheet=ready(stylesheet()),
         shop=ready(named(findings.shop, 60)) if shop else "",
-        counts=f"{findings.reeds:,} reeds, {findings.readings:,} readings, {findings.trims:,} trims",
+        counts=", ".join(
+            counted(count, word)
+            for count, word in ((findings.reeds, "reed"), (findings.readings, "reading"), (findings.trims, "trim"))
+        ),
         until=f", the last entry of {short(findings.log_until, 40)}" if findings.log_until else "",
         invented=findings.invented,
         sections=[{"key": key, "title": title, "inside": ready(inside)} for key, title, inside in folio.sections],
@@ -114,21 +118,21 @@ def _glance(findings: Report) -> list[str]:
         ]
         parts = [f"{count} {what}" for count, what in kinds if count]
         in_hand = (
-            f"{_counted(len(advised), 'reed', 'reeds')} in hand, in {_counted(len(findings.runs), 'order', 'orders')}"
+            f"{counted(len(advised), 'reed', 'reeds')} in hand, in {counted(len(findings.runs), 'order', 'orders')}"
         )
         lines.append(f"Of {in_hand}: {', '.join(parts)}; see <a href='#work'>What to do</a>.")
     late = sum(one.overdue for one in findings.orders)
     if late:
-        lines.append(f"{_counted(late, 'order is', 'orders are')} <a href='#overdue'>overdue</a>.")
+        lines.append(f"{counted(late, 'order is', 'orders are')} <a href='#overdue'>overdue</a>.")
     drifted = [batch for batch in findings.batches if batch.drifted]
     if drifted:
         names = ", ".join(named(batch.batch, 40) for batch in most_drifted(drifted)[:MOST_NAMED])
         lines.append(
-            f"{len(drifted)} of {_counted(len(findings.batches), 'batch has', 'batches have')} "
+            f"{len(drifted)} of {counted(len(findings.batches), 'batch has', 'batches have')} "
             f"<a href='#batches'>drifted</a>: {names}{' and others' if len(drifted) > MOST_NAMED else ''}."
         )
     elif findings.batches:
-        lines.append(f"None of {_counted(len(findings.batches), 'batch', 'batches')} is called drifted.")
+        lines.append(f"None of {counted(len(findings.batches), 'batch', 'batches')} is called drifted.")
     signalled = [chart for chart in findings.charts if any(point.signal for point in chart.points)]
     if signalled:
         signal = "signals" if len(signalled) == 1 else "signal"
@@ -137,16 +141,12 @@ def _glance(findings: Report) -> list[str]:
     unread = sum(c.meet_pitch_hz is None for c in findings.chanters)
     if unsure or unread:
         lines.append(
-            f"{_counted(len(unsure) + unread, 'chanter is', 'chanters are')} known to no better than ± 2 Hz (half of "
+            f"{counted(len(unsure) + unread, 'chanter is', 'chanters are')} known to no better than ± 2 Hz (half of "
             f"the 90 % interval){f'; F and E were never read in {unread} of them' if unread else ''}: take a reed to "
             "the meeting point."
         )
     if findings.finished_in_all:
         lines.append(
-            f"{_counted(findings.finished_in_all, 'reed has', 'reeds have')} <a href='#finished'>left the bench</a>."
+            f"{counted(findings.finished_in_all, 'reed has', 'reeds have')} <a href='#finished'>left the bench</a>."
         )
     return [bullets(lines)] if lines else []
-
-
-def _counted(count: int, one: str, many: str) -> str:
-    return f"{count:,} {one if count == 1 else many}"

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from trimfit.base.plain_words import counted
 from trimfit.review.page.html_pieces import bullets, folded, named, paragraph, table, text
 from trimfit.review.page.page_parts import LONGEST_WHY, MOST_ROWS, Folio, between, left_out, missing, number, percent
 from trimfit.review.pictures import shop
@@ -304,7 +305,7 @@ def trust(findings: Report) -> list[str]:
             parts.append(
                 paragraph(
                     f"A first gap, predicted from the crow alone, was missed by {crow.error_cents:.1f} cents; by the "
-                    f"mean first gap of the type, {crow.rule_error_cents:.1f} ({crow.readings:,} readings)."
+                    f"mean first gap of the type, {crow.rule_error_cents:.1f} ({counted(crow.readings, 'reading')})."
                 )
             )
     own = next((one for one in findings.repeatability if one.output == "gap"), None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from trimfit.base.plain_words import counted
 from trimfit.review.page.html_pieces import bullets, folded, named, paragraph, table, text
 from trimfit.review.page.page_parts import (
     LONGEST_WHY,
@@ -148,7 +149,7 @@ def finished(findings: Report) -> list[str]:
     heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "met at, Hz, as it left", "when")
     return [
         folded(
-            f"{findings.finished_in_all:,} reeds, the latest order first",
+            f"{counted(findings.finished_in_all, 'reed')}, the latest order first",
             [
                 table("Reeds that have left the bench", heads, rows, words=(0, 1, 2, 7), broad=True),
                 left_out(len(rows), findings.finished_in_all, "reeds", "trimfit review reed REED"),

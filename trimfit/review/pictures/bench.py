@@ -9,7 +9,7 @@ from typing import Any
 
 from trimfit.base.answers import Advice
 from trimfit.base.pitch import crow_label
-from trimfit.base.plain_words import signed
+from trimfit.base.plain_words import counted, signed_cents
 from trimfit.base.records import Action
 from trimfit.base.units import Interval
 from trimfit.review.pictures.style import (
@@ -84,7 +84,7 @@ def reed_story(story: ReedStory) -> Picture:
     caption = _story_sentence(story)
     if cut_mm or lips:
         work = " and ".join(
-            part for part in (f"{cut_mm:.2f} mm" if cut_mm else "", f"{lips} lip strokes" if lips else "") if part
+            part for part in (f"{cut_mm:.2f} mm" if cut_mm else "", counted(lips, "lip stroke") if lips else "") if part
         )
         caption += f" Next: {work}, to the dotted line." if cut_mm else f" Next: {work}."
         if lips:
@@ -95,9 +95,8 @@ def reed_story(story: ReedStory) -> Picture:
         caption += f" Now: {ACTION_WORDS[advice.action]}."
     if story.conditions and story.points:
         caption += f" Readings are taken to {story.conditions}."
-    words = (
-        f"Reed {short(story.reed, 60)}, {len(story.points)} readings, {story.removed_mm:.2f} mm off so far. {caption}"
-    )
+    read = counted(len(story.points), "reading")
+    words = f"Reed {short(story.reed, 60)}, {read}, {story.removed_mm:.2f} mm off so far. {caption}"
 
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=4.1, narrow_height_in=4.4)
@@ -275,7 +274,7 @@ def _nearest(spots: Sequence[_Spot]) -> str:
     if not to_trim:
         return ""
     near = max(to_trim, key=lambda spot: (spot.gap_cents.mean, spot.advice.reed))
-    return f"Nearest to meeting among those to cut: {short(near.advice.reed, 60)}, {signed(near.gap_cents.mean)} cents."
+    return f"Nearest to meeting among those to cut: {short(near.advice.reed, 60)}, {signed_cents(near.gap_cents.mean)}."
 
 
 def one_pitch(curve: PitchCurve) -> Picture:
@@ -441,7 +440,7 @@ def chanter_crows(chanter: ChanterMap, looks: Looks | None = None) -> Picture:
         return figure
 
     title = f"Chanter {plain(chanter.chanter, 40)}"
-    words = f"Chanter {short(chanter.chanter, 60)}, {chanter.readings} readings. {caption}"
+    words = f"Chanter {short(chanter.chanter, 60)}, {counted(chanter.readings, 'reading')}. {caption}"
     return Picture(f"chanter-{file_stem(chanter.chanter)}", title, caption, words, draw)
 
 

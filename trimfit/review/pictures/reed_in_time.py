@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from trimfit.base.plain_words import counted
 from trimfit.review.pictures.bench import read_marks
 from trimfit.review.pictures.style import LIGHT, Axes, Figure, Picture, band, key_below, plain, sheet
 from trimfit.review.results import ReedStory, TimeMark
@@ -23,7 +24,8 @@ def reed_in_time(story: ReedStory) -> Picture:
     if events:
         named = ", ".join(dict.fromkeys(short(mark.words, 30) for mark in events[:MOST_NAMED]))
         caption += f" Dotted lines are events: {named}."
-    words = f"Reed {short(story.reed, 60)} against time, {len(story.points)} readings, {cuts} cuts. {caption}"
+    logged = f"{counted(len(story.points), 'reading')}, {counted(cuts, 'cut')}"
+    words = f"Reed {short(story.reed, 60)} against time, {logged}. {caption}"
 
     def draw(narrow: bool) -> Figure:
         figure, (axes,) = sheet(narrow, height_in=3.7, narrow_height_in=4.2)

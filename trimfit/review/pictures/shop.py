@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trimfit.base import pitch
+from trimfit.base.plain_words import counted
 from trimfit.base.units import Interval
 from trimfit.review.pictures.style import (
     LIGHT,
@@ -236,7 +237,7 @@ def control_chart(chart: Chart, index: int = 0, looks: Looks | None = None) -> P
 
     kind = kinds.get(chart.kind, chart.kind)
     title = f"{plain(chart.reed_type, 30)}: {plain(chart.what, 30)}, {plain(kind, 50)}"
-    words = f"{len(chart.points)} batches of {short(chart.reed_type, 40)}. {caption}"
+    words = f"{counted(len(chart.points), 'batch', 'batches')} of {short(chart.reed_type, 40)}. {caption}"
     return Picture(f"chart-{index + 1:02d}-{file_stem(chart.reed_type)[:30]}", title, caption, words, draw)
 
 
@@ -312,7 +313,7 @@ def _response_words(kind: TypeResponse) -> str:
     gap = next((one.value for one in kind.coefficients if one.term == "per_mm" and one.output == "gap"), None)
     name = short(kind.reed_type, 40)
     if gap is None:
-        return f"{name}: {kind.reeds} reeds."
+        return f"{name}: {counted(kind.reeds, 'reed')}."
     half = f"{0.5 * gap.mean:.0f} ({0.5 * gap.low:.0f} to {0.5 * gap.high:.0f})"
     return f"{name}: the first half millimetre closes the gap by {half} cents."
 

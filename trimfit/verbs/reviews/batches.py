@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import hz_width_cents
-from trimfit.base.plain_words import signed
+from trimfit.base.plain_words import cents_words, signed
 from trimfit.base.records import Settings
 from trimfit.log.journal import Journal
 from trimfit.regression.batch_effects import CROW_AND_GAP, BatchEvidence, batch_evidence, conditioned, contrasts_of
@@ -199,9 +199,7 @@ def _offs(
         f"expect {abs(less_mm):.2f} mm {'less' if less_mm > 0 else 'more'} to take off" if abs(less_mm) >= 0.02 else ""
     )
     offs = [
-        Off(
-            f"starts {abs(crow):.0f} cents {'sharp' if crow > 0 else 'flat'} of its type", float(start.chance[i]), trim
-        ),
+        Off(f"starts {cents_words(crow)} {'sharp' if crow > 0 else 'flat'} of its type", float(start.chance[i]), trim),
         Off(
             f"answers a cut {abs(more):.0f} % {'more' if more > 0 else 'less'} than its type",
             float(response.chance[i]),
@@ -218,7 +216,7 @@ def _offs(
         way = "rises" if rate >= 0 else "falls"
         offs.append(
             Off(
-                f"{name} {way} {abs(rate):.0f} cents a week with no work done ({signed(norm)} is usual)",
+                f"{name} {way} {cents_words(rate)} a week with no work done ({signed(norm)} is usual)",
                 float(which.chance[i]),
                 "let it rest before the last cut",
             )

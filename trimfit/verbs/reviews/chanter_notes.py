@@ -8,6 +8,7 @@ from fractions import Fraction
 
 from trimfit.base.normal import interval
 from trimfit.base.pitch import OUTPUT_WORDS, OUTPUTS, RATIO_CHOICES
+from trimfit.base.plain_words import cents_words
 from trimfit.base.units import Interval
 from trimfit.regression.chanters.notes import NoteOffset, chanter_notes, crow_over_kind_cents
 from trimfit.regression.fitted_model import FittedModel
@@ -34,9 +35,7 @@ def notes_and_words(
         if any(note.unusual and note.note in ("e", "f") for note in notes):
             crow = crow_over_kind_cents(model, name)
             if abs(crow) >= LEAST_CROW_CENTS:
-                words.append(
-                    f"it asks for a crow {abs(crow):.0f} cents {_side(crow, 'sharper', 'flatter')} than {lean}"
-                )
+                words.append(f"it asks for a crow {cents_words(crow)} {_side(crow, 'sharper', 'flatter')} than {lean}")
         words += [tape_words(*one) for one in tapes_of_chanter(model, name)]
         words += [of_shop[note.note] for note in notes if note.note in of_shop and not note.unusual]
         out[name] = tuple(_note(note) for note in notes), "; ".join(words)
@@ -56,7 +55,7 @@ def tape_words(note: str, shift: Interval) -> str:
     """How far tape brings a note down, in words."""
     mean, less, more = (abs(cents) for cents in (shift.mean, shift.high, shift.low))
     way = "brings it down" if shift.mean < 0 else "brings it up"
-    return f"tape on {OUTPUT_WORDS[note]} {way} {mean:.0f} cents ({min(less, more):.0f} to {max(less, more):.0f})"
+    return f"tape on {OUTPUT_WORDS[note]} {way} {cents_words(mean)} ({min(less, more):.0f} to {max(less, more):.0f})"
 
 
 def _note(found: NoteOffset) -> ChanterNote:
@@ -75,7 +74,7 @@ def _side(cents: float, over: str, under: str) -> str:
 def _words(note: NoteOffset, lean: str, scale: Mapping[str, Fraction]) -> str:
     """What may make one note unusual: another ratio it was cut for, its hole carved, or tape."""
     cents = note.unusual_cents
-    said = f"{OUTPUT_WORDS[note.note]} {abs(cents):.0f} cents {_side(cents, 'sharp', 'flat')} of {lean}"
+    said = f"{OUTPUT_WORDS[note.note]} {cents_words(cents)} {_side(cents, 'sharp', 'flat')} of {lean}"
     ratio = _ratio_for(note.note, cents, scale)
     if ratio is not None:
         return f"{said}: cut for the ratio {ratio}?"
@@ -101,8 +100,6 @@ def _ratios_of_shop(found: Mapping[str, Sequence[NoteOffset]], scale: Mapping[st
         middle = sorted(here)[len(here) // 2] if here else 0.0
         ratio = _ratio_for(note, middle, scale)
         if ratio is not None:
-            off = (
-                f"{OUTPUT_WORDS[note]} {abs(middle):.0f} cents {_side(middle, 'sharp', 'flat')} in the shop's chanters"
-            )
+            off = f"{OUTPUT_WORDS[note]} {cents_words(middle)} {_side(middle, 'sharp', 'flat')} in the shop's chanters"
             out[note] = f"{off}: the ratio {ratio} would explain it (trimfit settings ratio_{note} {ratio})"
     return out

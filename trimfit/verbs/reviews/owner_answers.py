@@ -135,9 +135,10 @@ def first_ask(bench: Bench, order: Order) -> str:
     asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
     if not narrows(asked):
         return ""
-    most = told_most(asked)
-    most = f"{most[0].upper()}{most[1:]}" if asked[0].is_little else f"Above all {most}"
-    return f"First ask the player: trimfit review ticket --letter {order.order}. {most}."
+    letter = f"trimfit review ticket --letter {order.order}"
+    if asked[0].is_little:
+        return f"Asking the player ({letter}): {told_most(asked)}."
+    return f"First ask the player: {letter}. Above all {told_most(asked)}."
 
 
 def letter_for(session: Session, order_name: str) -> str:

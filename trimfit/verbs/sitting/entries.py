@@ -43,7 +43,9 @@ class Entries(ReedInHand):
         if self.history is None:
             yield from self._next()
         elif self.advice is None or self.advice.action != "trim":
-            yield "Enter logs a cut only right after one was advised; type a reading, or ? for help"
+            done = self.advice is not None and self.advice.action == "finished" and not self.advice.outcome
+            what = "v hands this reed over as good" if done else "type a reading"
+            yield f"Enter logs a cut only right after one was advised; {what}, or ? for help"
         else:
             advice = self.advice
             if self.bench.journal.last_seq() != self._asked_seq:
