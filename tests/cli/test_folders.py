@@ -517,6 +517,8 @@ def test_what_is_no_file_is_no_log(tmp_path: Path, shop: Path, verb: list[str]) 
 def test_a_backup_is_a_whole_log_and_replaces_nothing_that_it_lacks(tmp_path: Path, shop: Path) -> None:
     log, backup = tmp_path / "log", tmp_path / "saturday.trimfit"
     run(log, "import", shop)
+    assert "  reading entries: 1 new, 0 known" in run(log, "backup", tmp_path / "friday.trimfit").stdout.splitlines()
+    (tmp_path / "friday.trimfit").unlink()
     first = json.loads(run(log, "backup", backup, "--json").stdout)
     with Journal(backup) as copy:
         assert copy.count("reading") == 1

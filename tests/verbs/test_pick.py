@@ -65,9 +65,9 @@ def blanks(*started: bool) -> Picked:
 
 
 def test_reeds_in_work_for_the_order_are_no_free_blanks() -> None:
-    assert blanks(False, True, False).counted() == "2 free blanks, and 1 in work for it already"
+    assert blanks(False, True, False).counted() == "2 free blanks, and 1 in work for it that was not cut yet"
     assert blanks(False).counted() == "1 free blank"
-    assert blanks(True).counted() == "no free blank, and 1 in work for it already"
+    assert blanks(True).counted() == "no free blank, and 1 in work for it that was not cut yet"
     # of those shown, 8 are free: the 2 to start and 6 more
     found = blanks(True, *[False] * 5, True, *[False] * 5)
     start, shown = found.start_and_shown()
