@@ -90,7 +90,10 @@ def _batches(found: Sequence[BatchDrift], limits: DriftLimits) -> list[str]:
         *table(heads, rows, right=(2, 3, 4, 5, 6, 7)),
         "start: cents of crow off the type's; week: cents of settling off the type's",
         "off %: the chance that it is off by more than the settings allow",
-        "past/short: reeds lost past the meeting point; reeds called good short of it",
+        *prose(
+            "past/short: reeds lost with F over E; reeds called good with F under E by more than the tolerance and a "
+            "reading's error; by the last reading in the chanter of their order"
+        ),
         "unsure: too little was read to say whether it is off",
         *(line for text in said for line in prose(text)),
     ]

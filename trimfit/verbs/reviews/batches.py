@@ -245,7 +245,7 @@ def _ends(
     for reed, outcome in journal.columns("outcome", ["reed", "outcome"]):
         if reed not in home:
             continue
-        if outcome == "lost" and last.get(reed, 0.0) >= 0.0:
+        if outcome == "lost" and last.get(reed, -1.0) >= 0.0:
             past[home[reed]] = past.get(home[reed], 0) + 1
         elif outcome == "good" and last.get(reed, 0.0) < -limit:
             short[home[reed]] = short.get(home[reed], 0) + 1
