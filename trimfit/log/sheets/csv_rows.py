@@ -126,6 +126,7 @@ class Sheet:
         self.heads: list[str] = []
         self.separator = ","
         self.usable = self.cut = False
+        self.looked = _Bytes(1, True, False)
         try:
             self.looked = _look(path)
             if self.looked.wide:
