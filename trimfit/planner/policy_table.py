@@ -11,7 +11,8 @@ Gaussian of (gap, log slope) says, with c = k s sqrt(v) their covariance before:
     gain = V / (V + r²)    v' = V r² / (V + r²)     s'² = s² - T² / (V + r²)    c' = T r² / (V + r²)
     m' = m + D + gain (y - m - D)
 
-(v', s' and k' do not depend on the reading, so only m' is random.) From one visit to the next the reed moves by itself
+(the product of two small variances, D² f² (e^{s²} - 1), is left out of V; v', s' and k' do not depend on the reading,
+so only m' is random.) From one visit to the next the reed moves by itself
 besides: w² after a cut, u² before a reading without one, are added to V, and after a cut its mean settling to m'. With
 the chance p it jumps meanwhile, and then j² is added too: the next state is a mixture of the two, the reading taken to
 show which it was. A reed handed over now is spared that, so that one that moves much is handed over sooner. Actions:
@@ -26,14 +27,14 @@ than the cheapest cut, the policy reads (`read_first`); J does not count what th
 going past under the policy is carried, and how much of it is what the reed does by itself. The chance of being past
 changes in expectation by nothing at a reading, and else by
 
-    P(m + D f > t) - P(m > t)  at a cut,    d = P(m + D f + movement > t) - P(m + D f > t)  from it to the next visit,
+    P(m + D φ > t) - P(m > t)  at a cut,    d = P(m + D φ + movement > t) - P(m + D φ > t)  from it to the next visit,
 
-so that the chance of ending past is what it is now, plus the sum over all cuts of the first, plus the sum of the d. A
-ceiling can hold what cuts do. It cannot hold the d: a reed lies on the bench between visits whether it is cut or not,
-and all that lowers them is handing it over short. So the ceiling is on the chance less the d, met by a ladder of costs
-of a lost reed: the least rung at or over the shop's own cost whose chance is under the ceiling is used (a Lagrangian;
-cf. Altman, 1999, Constrained Markov Decision Processes). What moves past by itself costs what a lost reed costs the
-shop, on every rung.
+φ being the slope's factor, so that the chance of ending past is what it is now, plus the sum over all cuts of the
+first, plus the sum of the d. A ceiling can hold what cuts do. It cannot hold the d: a reed lies on the bench between
+visits whether it is cut or not, and all that lowers them is handing it over short. So the ceiling is on the chance less
+the d, met by a ladder of costs of a lost reed: the least rung at or over the shop's own cost whose chance is under the
+ceiling is used (a Lagrangian; cf. Altman, 1999, Constrained Markov Decision Processes). What moves past by itself costs
+what a lost reed costs the shop, on every rung.
 """
 
 from __future__ import annotations

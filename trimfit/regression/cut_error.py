@@ -29,7 +29,7 @@ def cut_error(asked_mm: NDArray[np.float64], taken_mm: NDArray[np.float64]) -> t
     """(per cent, constant mm): taken = asked (1 + pct/100 eta) + constant eta'; None with fewer than 30 pairs.
 
     The squared misses are regressed on the squared lengths, each weighted by the square of its own expectation
-    (three rounds), after misses beyond six median absolute deviations are set aside. Neither part is below a tenth of
+    (three rounds), after misses beyond six robust standard deviations are set aside. Neither part is below a tenth of
     the defaults: no hand is perfect.
     """
     good = np.isfinite(asked_mm) & np.isfinite(taken_mm) & (asked_mm > 0) & (taken_mm > 0)

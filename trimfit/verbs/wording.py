@@ -140,7 +140,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         if advice.gap_now_cents:
             stand.append(_gap(advice.gap_now_cents))
         if advice.action == "trim" and advice.gap_after_cents:
-            stand.append(f"when read after the cut, {_gap(advice.gap_after_cents)}")
+            stand.append(f"after the cut, next time, {_gap(advice.gap_after_cents)}")
         if advice.meet_pitch_hz:
             meets = advice.meet_pitch_hz
             kpa = f" at {advice.pressure_kpa:.1f} kPa" if advice.pressure_kpa else ""

@@ -15,7 +15,7 @@ q the chance of that interval and the mean and variance of d in it, d has afterw
 
 and all that is jointly Gaussian with d follows by its regression on d: the projection of assumed density filtering.
 Sources: Johnson, Kotz & Balakrishnan (1994), section 10.1 (the truncated normal); Minka (2001), UAI 17, 362 (both from
-memory). Checked by draws in tests/regression/chanters/test_sent.py.
+memory). Checked by draws in tests/regression/chanters/test_sent_reeds.py.
 """
 
 from __future__ import annotations

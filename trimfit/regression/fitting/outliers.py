@@ -9,8 +9,8 @@ import numpy as np
 from trimfit.regression.design import Rows
 from trimfit.regression.outputs import Array, K
 
-OUTLIER_MADS = 6.0
-"""Median absolute deviations from the robust line: beyond this a cell is set aside (normal: 1 in 20,000)."""
+OUTLIER_SDS = 6.0
+"""Robust standard deviations from the robust line (1.48 median absolute deviations): a cell beyond is set aside."""
 SETTLED_CENTS = 1e-9
 """A robust line that moves less (in cents, and cents a mm) from one round to the next is found."""
 LEAST_WEIGHT = 1e-4
@@ -35,7 +35,7 @@ def _median(values: Array) -> float:
 
 
 def outlier_weights(rows: Rows) -> Array:
-    """Next to no weight for cells far (6 MADs) from a robust line in length per type and output; 1 elsewhere (n, K).
+    """Next to no weight for cells far from a robust line in length per type and output; 1 elsewhere (n, K).
 
     Each chanter's own pitch is taken off first, by its median.
     """
@@ -67,5 +67,5 @@ def outlier_weights(rows: Rows) -> Array:
                     break
             rest = y - line[0] - line[1] * x
             scale = max(1.4826 * _median(np.abs(rest)), 4.0)
-            weight[at[np.abs(rest) > OUTLIER_MADS * scale], k] = LEAST_WEIGHT
+            weight[at[np.abs(rest) > OUTLIER_SDS * scale], k] = LEAST_WEIGHT
     return weight

@@ -2,7 +2,7 @@
 
 The steps, in order:
 
-1. `outliers`: cells far from a robust line per type and output (median absolute deviation) are set aside;
+1. `outliers`: cells far from a robust line per type and output (six robust standard deviations) are set aside;
 2. REML of the gap on straight length (`reml`); its variances and readings give the types' curves (`curve`), its slopes
    the types' ratios;
 3. `covariances`: univariate REML of every output and of every pair's difference along the curves. The three covariances

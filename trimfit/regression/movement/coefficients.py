@@ -16,7 +16,7 @@ from trimfit.regression.movement.process import DIRECTIONS, Movement
 CROW, GAP, PITCH = (DIRECTIONS.index(name) for name in ("crow", "gap", "pitch"))
 WEEK_DAYS = 7.0
 ASSUMED_DF = 2.0
-"""What is assumed of a walk counts for so many degrees of freedom: it may be three times too large or too small."""
+"""What is assumed of a walk counts for so many degrees of freedom: it may be half as large, or four times."""
 
 
 @dataclass(frozen=True, slots=True)

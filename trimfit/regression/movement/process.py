@@ -440,7 +440,7 @@ def learned_movement(spans: IdleSpans, noise_cov: Array, n_types: int) -> Moveme
 
 def _walk_df(variance: Array, days: Array, type_code: NDArray[np.intp], walks: Array, sittings: Array) -> Array:
     """`Movement.walk_df` (T + 1, 3): by the Fisher information in spans that share their variance S = days w + 2 s + …
-    between the walk's w and the sittings' s, with w² / 2 of it to a span that shows the walk alone.
+    between the walk's w and the sittings' s, a span that shows the walk alone having 1 / (2 w²) of it.
 
     With I_ww = Σ days² / 2 S², I_ws = Σ days / S² and I_ss = Σ 2 / S² (and what is assumed of s), what is known of w
     while s is not is I_ww - I_ws² / I_ss. variance (m, 3): S of each span; days, type_code (m,); walks, sittings

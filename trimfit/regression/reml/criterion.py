@@ -12,7 +12,7 @@ Everything the criterion needs are sums over each inner group, formed once (`sum
 s = noise, A = zz/s, F = (I + A G_inner)^-1, Woodbury's identity gives for one inner group::
 
     S_r = Z' V_r^-1 Z = F A            T_r = Z' V_r^-1 [X y] = F zd / s
-    [X y]' V_r^-1 [X y] = dd/s - (zd/s)' G_inner T_r         log|V_r| = n log s + log|I + A G_inner|
+    [X y]' V_r^-1 [X y] = dd/s - (zd/s)' G_inner T_r         log|V_r| = n log s - sum log w + log|I + A G_inner|
 
 and once more for the outer group, with S_b, T_b the sums over its members and H_b = G_outer (I + S_b G_outer)^-1::
 
