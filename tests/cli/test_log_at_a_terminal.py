@@ -132,7 +132,8 @@ def asked(demo_log: Path, tmp_path: Path) -> tuple[Path, str, str]:
         log_trim(session, advice.reed, length=f"{taken_mm:.2f}", at="2026-09-18T16:30")
         (found,) = predict(session, [(advice.reed, 0.0, 0.0)])
         words = [f"{note}={found.notes_hz[note].mean:.1f}" for note in ("f", "e")]
-        log_reading(session, advice.reed, words, at="2026-09-18T16:40")
+        for minute in (40, 43):
+            log_reading(session, advice.reed, words, at=f"2026-09-18T16:{minute}")
         advice = ask_reed(session, advice.reed)
     assert advice.action == "trim"
     return log, advice.reed, f"by the advice {advice.length_mm:.2f} mm had still to come off"
