@@ -58,7 +58,7 @@ def test_a_reed_that_no_log_knows_is_not_renamed(log: Path) -> None:
         ("CH-07 plan", "did you mean CH-07 plain?"),
         ("CH-7 plain", "did you mean CH-07 plain?"),
         ("CH", "did you mean CH-07 plain?"),
-        ("Z", "log it first with trimfit log chanter, or import it"),
+        ("Z", "known here: Abbey pipes, CH-07 plain, old flat chanter of the band, the second"),
     ],
 )
 def test_a_name_that_begins_a_longer_one_finds_it(tmp_path: Path, typed: str, remedy: str) -> None:

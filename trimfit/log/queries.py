@@ -21,6 +21,7 @@ from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
 UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
 LIVE = f"{UNSTRUCK} AND entry NOT IN (SELECT entry FROM eclipsed)"
 _NAMED = "IN (SELECT value FROM json_each(?))"
+RENAMED = "renamed "
 
 
 def quoted(names: Iterable[str]) -> str:
@@ -155,18 +156,59 @@ class StruckEntry:
 
 
 def struck_of_reed(connection: sqlite3.Connection, reed: str) -> list[StruckEntry]:
-    """The struck readings, trims, events and outcomes of a reed, in order of their own time."""
-    found = []
+    """The struck readings, trims, events and outcomes of a reed, in order of their own time; also those of its earlier
+    names, without what a rename struck to enter it again."""
+    names, found = _names_of(connection, reed), []
     for kind in (KINDS[name] for name in OF_A_REED):
         columns = ", ".join(f't."{column}"' for column in kind.names)
         query = (
             f"SELECT s.why, t.entry, t.at_s, {columns} FROM {kind.table} t JOIN strikes s ON s.struck = t.entry "
-            "WHERE t.reed = ?"
+            f"WHERE t.reed {_NAMED}"
         )
-        for why, entry, at_s, *values in connection.execute(query, (reed,)):
-            at = str(values[kind.index[kind.time or ""]])
-            found.append(StruckEntry(kind.name, entry, at, float(at_s), why, kind.from_row(tuple(values))))
+        rows = connection.execute(query, (json.dumps(names),)).fetchall()
+        moved = {entry for why, entry, *_ in rows if new_name(why) in names}
+        for why, entry, at_s, *values in rows:
+            if entry not in moved:
+                at = str(values[kind.index[kind.time or ""]])
+                found.append(StruckEntry(kind.name, entry, at, float(at_s), why, kind.from_row(tuple(values))))
     return sorted(found, key=lambda one: (one.at_s, one.entry))
+
+
+def new_name(why: str) -> str | None:
+    """The new name that a strike's reason tells of, or None."""
+    return why[len(RENAMED) :] if why.startswith(RENAMED) and len(why) > len(RENAMED) else None
+
+
+def last_name(connection: sqlite3.Connection, name: str) -> str:
+    """Where a name leads: a reed may have been renamed again, also to a name that it had before."""
+    been: dict[str, None] = {}
+    onward = [name]
+    while onward:
+        name = onward.pop()
+        if name in been:
+            continue
+        been[name] = None
+        if _is_a_reeds(connection, name):
+            return name
+        query = "SELECT s.why FROM reeds r JOIN strikes s ON s.struck = r.entry WHERE r.reed = ? ORDER BY s.entry DESC"
+        onward += [to for (why,) in connection.execute(query, (name,)) if (to := new_name(why)) is not None]
+    return list(been)[-1]
+
+
+def _names_of(connection: sqlite3.Connection, reed: str) -> list[str]:
+    """A reed's name, and the ones it had before that no reed has now."""
+    names = [reed]
+    for name in names:
+        query = "SELECT r.reed FROM strikes s JOIN reeds r ON r.entry = s.struck WHERE s.why = ?"
+        before = [was for (was,) in connection.execute(query, (RENAMED + name,))]
+        names += [was for was in dict.fromkeys(before) if was not in names and not _is_a_reeds(connection, was)]
+    return names
+
+
+def _is_a_reeds(connection: sqlite3.Connection, name: str) -> bool:
+    """Whether a reed of this name is in the log and not struck."""
+    query = f"SELECT 1 FROM reeds WHERE reed = ? AND {UNSTRUCK}"
+    return connection.execute(query, (name,)).fetchone() is not None
 
 
 def _chanter_name(mine: dict[str, list[Logged[Any]]], orders: dict[str, Order]) -> str | None:
@@ -204,9 +246,8 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
     struck = connection.execute(
         f'SELECT s.why FROM {kind.table} t JOIN strikes s ON s.struck = t.entry WHERE t."{key}" = ? LIMIT 1', (name,)
     ).fetchone()
-    if struck and struck[0].startswith("renamed "):
-        to = short(struck[0].removeprefix("renamed "))
-        return InputError(f"{kind.name} {short(name)!r} has another name", "", f"it is {to!r} now")
+    if kind.name == "reed" and (to := last_name(connection, name)) != name:
+        return InputError(f"reed {short(name)!r} has another name", "", f"it is {short(to)!r} now")
     if struck:
         what = f"{kind.name} {short(name)!r} was struck ({short(struck[0])})"
         return InputError(what, "", f"log it again with trimfit log {kind.name}")

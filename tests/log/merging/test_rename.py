@@ -18,6 +18,7 @@ from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs
 from trimfit.log.merging.rename import rename
+from trimfit.log.queries import struck_of_reed
 from trimfit.log.sheets.folder_export import export_folder
 from trimfit.log.sheets.folder_import import import_folder
 
@@ -212,6 +213,31 @@ def test_there_and_back_again(benches: tuple[Path, Path]) -> None:
     assert merged(first, first).new == 0
     renamed(first, "R-7", "R-8")
     assert crows(first, "R-8") == [531.0]
+
+
+def test_a_reed_renamed_back_and_on_is_named_as_it_is_now(benches: tuple[Path, Path]) -> None:
+    _, second = benches
+    for old, new in (("R-7", "R-8"), ("R-8", "R-7"), ("R-7", "R-9")):
+        renamed(second, old, new)
+    with Journal(second) as journal:
+        for old in ("R-7", "R-8"):
+            with pytest.raises(InputError, match="has another name") as caught:
+                journal.of_reed(old)
+            assert caught.value.remedy == "it is 'R-9' now"
+
+
+def test_what_was_struck_under_an_earlier_name_is_still_told(benches: tuple[Path, Path]) -> None:
+    first, second = benches
+    with Journal(second) as journal:
+        trim = journal.of_reed("R-7").trims[0]
+        journal.strike(trim.entry, "never made")
+    for old, new in (("R-7", "R-8"), ("R-8", "R-7"), ("R-7", "R-9")):
+        renamed(second, old, new)
+    with Journal(second) as journal, journal.reading() as connection:
+        assert [(one.entry, one.why) for one in struck_of_reed(connection, "R-9")] == [(trim.entry, "never made")]
+    merged(second, first)  # a reed of the earlier name: whose the entry was is not known any more
+    with Journal(second) as journal, journal.reading() as connection:
+        assert struck_of_reed(connection, "R-9") == []
 
 
 def test_a_log_that_mixed_both_says_what_it_cannot_know(benches: tuple[Path, Path], tmp_path: Path) -> None:

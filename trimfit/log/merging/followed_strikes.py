@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, kind_of_entry
 from trimfit.log.entry_rows import entry_id
-from trimfit.log.merging.rename import as_named, new_name
+from trimfit.log.merging.rename import as_named
+from trimfit.log.queries import new_name
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal

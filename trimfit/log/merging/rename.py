@@ -26,12 +26,11 @@ from trimfit.log import queries, refusals
 from trimfit.log.column_values import canonical, name_value
 from trimfit.log.entry_counts import Renamed
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind, Row
-from trimfit.log.queries import UNSTRUCK, holds, is_struck, quoted
+from trimfit.log.queries import RENAMED, UNSTRUCK, holds, is_struck, last_name, new_name, quoted
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
-RENAMED = "renamed "
 Named = tuple[Kind, str, Row]
 """An entry that names a reed: its kind, its id, its values."""
 
@@ -48,16 +47,11 @@ class Move:
     ours: bool = False
 
 
-def new_name(why: str) -> str | None:
-    """The new name that a strike's reason tells of, or None."""
-    return why[len(RENAMED) :] if why.startswith(RENAMED) and len(why) > len(RENAMED) else None
-
-
 def renamed_to(connection: sqlite3.Connection, reed: str) -> str | None:
     """The name that a reed has now, if the log knows it by an older one; None if the name is a reed's, or unknown."""
     if _reeds_named(connection, reed):
         return None
-    to = _last_name(connection, reed)
+    to = last_name(connection, reed)
     return to if to != reed and _reeds_named(connection, to) else None
 
 
@@ -157,7 +151,7 @@ def carry(journal: Journal, moves: Sequence[Move]) -> tuple[Renamed, ...]:
     found: dict[tuple[str, str], Renamed] = {}
     with journal.writing() as connection:
         for move in moves:
-            to = _last_name(connection, move.to)
+            to = last_name(connection, move.to)
             # A strike may be worded like a rename and be none: then there never was a reed of the new name.
             goes = to != move.reed and (bool(_were_named(connection, to)) or _brings_reed(connection, move))
             moved = _move(journal, replace(move, to=to)) if goes else {}
@@ -236,20 +230,6 @@ def _brings_reed(connection: sqlite3.Connection, move: Move) -> bool:
 def _were_named(connection: sqlite3.Connection, name: str) -> set[str]:
     """The entries of all reeds that ever had this name."""
     return {entry for (entry,) in connection.execute("SELECT entry FROM reeds WHERE reed = ?", (name,))}
-
-
-def _last_name(connection: sqlite3.Connection, name: str) -> str:
-    """Where a name leads: it may have been renamed again."""
-    been = {name}
-    while not _reeds_named(connection, name):
-        query = "SELECT s.why FROM reeds r JOIN strikes s ON s.struck = r.entry WHERE r.reed = ? ORDER BY s.entry"
-        onward = [new_name(why) for (why,) in connection.execute(query, (name,))]
-        step = next((to for to in onward if to is not None and to not in been), None)
-        if step is None:
-            break
-        been.add(step)
-        name = step
-    return name
 
 
 def _reeds_named(connection: sqlite3.Connection, name: str) -> list[Named]:
