@@ -15,8 +15,10 @@ from typer.testing import CliRunner
 
 from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError
+from trimfit.base.iso_dates import local_now
 from trimfit.base.records import Reed
 from trimfit.cli.app import app
+from trimfit.cli.output.entry_words import moment_asked
 from trimfit.entry.entry_times import entries_of
 from trimfit.log.journal import Journal
 
@@ -192,7 +194,16 @@ def test_after_leaves_a_day_alone_where_no_order_is_in_doubt(bench: Typed) -> No
     assert order(bench)[0] == day
 
 
-def test_of_an_hour_that_came_twice_both_offsets_are_said(bench: Typed, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_clock_that_is_none_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TRIMFIT_NOW", "bad")
+    with pytest.raises(InputError, match="is not a time") as refused:
+        local_now()
+    assert refused.value.where == "TRIMFIT_NOW"
+
+
+def test_of_an_hour_that_came_twice_both_offsets_are_said(
+    bench: Typed, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     monkeypatch.setenv("TZ", "America/New_York")
     time.tzset()
     try:
@@ -206,6 +217,13 @@ def test_of_an_hour_that_came_twice_both_offsets_are_said(bench: Typed, monkeypa
         assert "taken as 2026-11-01T01:35-04:00, not 2026-11-01T01:35-05:00" in said["note"]
         for at in ("2026-11-01T01:37-04:00", "2026-11-01T00:30"):
             assert "came twice" not in (bench.json("log", "trim", "R-1", "0.1", "--at", at)["note"] or "")
+        said = bench.json("log", "strike", "--last", "R-1", "--at", "2026-11-01T01:38")
+        assert "taken as 2026-11-01T01:38-04:00, not 2026-11-01T01:38-05:00" in said["note"]
+        moment_asked("2026-11-01T01:39")
+        assert "came twice: taken as 2026-11-01T01:39-04:00, not" in capsys.readouterr().err
+        moment_asked("2026-11-01T01:39-04:00")
+        moment_asked("2026-11-01")
+        assert not capsys.readouterr().err
     finally:
         monkeypatch.undo()
         time.tzset()

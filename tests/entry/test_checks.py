@@ -181,6 +181,14 @@ def test_a_crow_off_by_a_semitone_where_f_and_e_fit(expected: str, typed: str, m
     assert (doubt.kind, dict(doubt.meant)) == ("crow-note", {"crow_hz": pytest.approx(parse_crow_hz(meant))})
 
 
+def test_a_reading_like_no_reed_is_asked_about_by_the_name_of_its_own() -> None:
+    now = reading(sounding({note: cents + 70 for note, cents in STANDING.items()}))
+    beside = foreseen({note: cents + 70 for note, cents in STANDING.items()}).own
+    expected = ExpectedReading(foreseen(STANDING).own, {"R-2": beside})
+    (doubt,) = reading_doubts(now, story(reading()), SHOP, foreseen=expected)
+    assert doubt.sentence == "This does not read as R-1 should; is it R-1?"
+
+
 def test_a_crow_alone_makes_no_other_reed() -> None:
     own, near = (foreseen({**STANDING, "crow": cents}).own for cents in (CROW_CENTS, CROW_CENTS + 19.0))
     beside = ExpectedReading(own, {"R-2": near}, {"R-2": (*NOTES, "crow")})

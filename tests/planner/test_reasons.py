@@ -96,6 +96,8 @@ def test_a_reed_never_read_has_no_gap_to_speak_of() -> None:
     unread = replace(KNOWN, readings=0, notes_read=0, gap_read=0, since_cut=0, reeds_of_type=0)
     again = replace(CUT, action="read-again", length_mm=0.0, reason="unread")
     assert why(again, AIM, unread) == "not read yet: take F, E, both A's and the crow in Heron"
+    nowhere = replace(AIM, chanter=None)
+    assert why(again, nowhere, unread) == "not read yet: take F, E, both A's and the crow in a chanter"
     crow = replace(unread, readings=1)
     assert why(again, replace(AIM, chanter=None), crow).startswith("only its crow was read: take F, E")
     assert why(CUT, AIM, crow).endswith("so it rests on assumptions; only its crow was read")

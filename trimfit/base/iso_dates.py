@@ -118,6 +118,16 @@ def other_offset(text: str) -> str | None:
     return other.isoformat(timespec="minutes")
 
 
+def came_twice(typed: str, taken: str) -> str:
+    """What to say of a typed time whose hour came twice: which of the two it is taken as; empty for any other time.
+
+    typed: as it was typed; taken: as it is kept (`typed_time`).
+    """
+    if has_offset(as_iso(typed)) or is_date(taken) or not (other := other_offset(taken)):
+        return ""
+    return f"that hour came twice: taken as {taken[:16]}{taken[-6:]}, not {other}"
+
+
 def spellings(text: str) -> list[str]:
     """A time as it stands, and the shorter ways to write it that a spreadsheet may have filled up with noughts."""
     short = text.replace(" ", "T", 1).removesuffix(":00") if re.search(r"\d\d:\d\d:00$", text) else text
@@ -163,7 +173,10 @@ def local_now() -> str:
     The environment's TRIMFIT_NOW (ISO 8601) stands in for the clock: for runs that must print the same on any day.
     """
     fixed = os.environ.get("TRIMFIT_NOW")
-    now = datetime.fromisoformat(parse_time(fixed)).astimezone() if fixed else datetime.now().astimezone()
+    try:
+        now = datetime.fromisoformat(parse_time(fixed)).astimezone() if fixed else datetime.now().astimezone()
+    except InputError as error:
+        raise InputError(error.what, "TRIMFIT_NOW", error.remedy) from error
     return now.isoformat(timespec="milliseconds")
 
 

@@ -13,7 +13,7 @@ from trimfit.base.errors import Fault, InputError
 from trimfit.base.plain_words import chance_cell, plain_name, signed
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, plain, table
-from trimfit.cli.output.entry_words import advice_in_words
+from trimfit.cli.output.entry_words import advice_in_words, moment_asked
 from trimfit.cli.output.screen import prose
 
 if TYPE_CHECKING:
@@ -55,7 +55,6 @@ def ask(
 
     Example: trimfit ask R-0412
     """
-    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs import ask as verbs_ask
 
     if (reed is None) == (not all_):
@@ -63,7 +62,7 @@ def ask(
     if all_ and (order is not None or others):
         option = "--others" if order is None else "--order"
         raise InputError(f"--all and {option} do not go together", "ask", f"say one reed with {option}")
-    at_s = asked_s(at)
+    at_s = moment_asked(at)
     with session_of(context, as_json) as session:
         if reed is not None and others:
             from trimfit.verbs.other_orders import elsewhere
@@ -213,7 +212,7 @@ def predict(
     context: typer.Context,
     reed: Annotated[Text, argument("The reed.", "REED")] = None,
     length: Annotated[Text, option("--length", "Length to come off, mm.", "MM")] = None,
-    lip: Annotated[Text, option("--lip", "Lip strokes.", "N")] = None,
+    lip: Annotated[Text, option("--lip", "Lip strokes; half ones too.", "N")] = None,
     plan: Annotated[Path | None, option("--plan", "CSV: reed,length_mm,lip_strokes.", "FILE")] = None,
     chanter: Annotated[Text, option("--chanter", "In this chanter instead.", "NAME")] = None,
     pressure: Annotated[Text, option("--pressure", "Blown at this pressure: 6.5kPa, 26 inH2O.", "P")] = None,
@@ -225,7 +224,6 @@ def predict(
 
     Example: trimfit predict R-0412 --length 0.15
     """
-    from trimfit.base.iso_dates import asked_s
     from trimfit.base.units import parse_length_mm, parse_number, parse_pressure_kpa, parse_temperature_c, within
     from trimfit.verbs import predict as verbs_predict
 
@@ -245,7 +243,7 @@ def predict(
             chanter=chanter,
             pressure_kpa=parse_pressure_kpa(pressure) if pressure is not None else None,
             temperature_c=parse_temperature_c(temperature) if temperature is not None else None,
-            at_s=asked_s(at),
+            at_s=moment_asked(at),
         )
     answer(as_json, [_flat(item) for item in found], lambda: _predictions(found, plans))
 

@@ -102,17 +102,16 @@ def _taken(arguments: list[str], options: dict[str, str]) -> tuple[list[str], di
 
 
 def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> None:
-    from trimfit.base.iso_dates import asked_s
     from trimfit.base.progress import quiet
     from trimfit.cli.output.answers import answer
-    from trimfit.cli.output.entry_words import advice_in_words
+    from trimfit.cli.output.entry_words import advice_in_words, moment_asked
     from trimfit.cli.output.screen import answer_is_all, progress
     from trimfit.session.session import Session
     from trimfit.verbs.ask import ask_reed
 
     answer_is_all()
     with Session(log, progress=quiet if as_json else progress) as session:
-        advice = ask_reed(session, reed, at_s=asked_s(at))
+        advice = ask_reed(session, reed, at_s=moment_asked(at))
     answer(as_json, advice, lambda: advice_in_words(advice))
 
 

@@ -276,7 +276,8 @@ def backup(
 ) -> None:
     """Write a whole copy of the log into one file. Whatever else is open or logged meanwhile may go on.
 
-    Entries that an earlier backup there had count as known. A file that holds anything else is not written over.
+    Entries that an earlier backup there had count as known. A file that is no log, or holds an entry that this log
+    lacks, is not written over.
 
     Example: trimfit backup saturday.trimfit
     """
@@ -300,7 +301,7 @@ def check(context: typer.Context, as_json: Json = False) -> None:
     answer(as_json, said, lambda: _checked(found))
     if not sound:
         if not as_json:
-            say("the log is damaged: keep it as it is, and go on with a backup or an export", err=True)
+            say("the log is damaged: keep it as it is, and go on with an earlier backup or export", err=True)
         raise typer.Exit(1)
 
 

@@ -91,7 +91,7 @@ def trim(
     reed: ReedName,
     amount: Annotated[Text, argument("The same as --length.", "MM")] = None,
     length: Annotated[Text, option("--length", "Length taken off, in mm; or 6thou, 0.006in.", "MM")] = None,
-    lip: Annotated[Text, option("--lip", "Strokes of lip work.", "N")] = None,
+    lip: Annotated[Text, option("--lip", "Strokes of lip work; half ones too.", "N")] = None,
     asked: Annotated[Text, option("--asked", "Length that was meant, in mm.", "MM")] = None,
     at: At = None,
     after: After = None,

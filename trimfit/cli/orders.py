@@ -10,6 +10,7 @@ from typer import Option
 from trimfit.base.plain_words import counted, plain_name, signed
 from trimfit.cli.context import At, Json, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, table
+from trimfit.cli.output.entry_words import moment_asked
 from trimfit.cli.output.screen import prose
 
 if TYPE_CHECKING:
@@ -40,11 +41,10 @@ def pick(
 
     Example: trimfit pick O-12
     """
-    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs import pick as verbs_pick
 
     with session_of(context, as_json) as session:
-        found = verbs_pick.picked(session, order, at_s=asked_s(at))
+        found = verbs_pick.picked(session, order, at_s=moment_asked(at))
         taken = verbs_pick.take(session, found, take) if take is not None else []
     name = plain_name(found.order.order, 24)
 
@@ -202,11 +202,10 @@ def rehearse(
 
     Example: trimfit rehearse O-12
     """
-    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs.rehearse import rehearse_order
 
     with session_of(context, as_json) as session:
-        run = rehearse_order(session, order, at_s=asked_s(at))
+        run = rehearse_order(session, order, at_s=moment_asked(at))
     answer(as_json, run, lambda: _run_lines(run))
 
 

@@ -10,6 +10,7 @@ import typer
 from trimfit.base.plain_words import chance_cell, numeral, plain_name, signed, signed_cents
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, plain, table
+from trimfit.cli.output.entry_words import moment_asked
 from trimfit.cli.output.screen import prose, prose_width
 
 if TYPE_CHECKING:
@@ -323,7 +324,6 @@ def ticket_(
 
     Example: trimfit review ticket R-0412 --out tickets
     """
-    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
     if letter is not None:
@@ -334,7 +334,7 @@ def ticket_(
         answer(as_json, {"order": letter, "letter": text}, lambda: [text])
         return
     with session_of(context, as_json) as session:
-        paths = reviews_ticket.write_tickets(session, reeds or [], out, order=order, at_s=asked_s(at))
+        paths = reviews_ticket.write_tickets(session, reeds or [], out, order=order, at_s=moment_asked(at))
     files = [str(path) for path in paths]
     one = {"reed": reeds[0]} if reeds and len(reeds) == 1 and order is None else {}
     answer(as_json, one | {"files": files}, lambda: files)
@@ -352,11 +352,10 @@ def report(
 
     Example: trimfit report review
     """
-    from trimfit.base.iso_dates import asked_s
     from trimfit.verbs.reviews import report as reviews_report
 
     with session_of(context, as_json) as session:
-        paths = reviews_report.write_report(session, folder, shop=shop, at_s=asked_s(at))
+        paths = reviews_report.write_report(session, folder, shop=shop, at_s=moment_asked(at))
     page, *pictures = map(str, paths)
     said = [f"{page}, with {len(pictures)} picture files beside it"]
     answer(as_json, {"page": page, "pictures": pictures}, lambda: said)

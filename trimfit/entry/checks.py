@@ -152,8 +152,8 @@ def _other_reed(
     if name is None or (known and "crow" in now and reads_like(notes, foreseen) is None):
         return None
     own = short(reading.reed)
-    like = f"This reads like {short(name)}, not like {own}" if name else f"This does not read like {own}"
-    sentence = f"{like}; was it {own} that was read?"
+    sentence = f"This reads like {short(name)}, not like {own}; was it {own} that was read?"
+    sentence = sentence if name else f"This does not read as {own} should; is it {own}?"
     return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
 
 

@@ -8,13 +8,11 @@ from typing import Any
 
 from trimfit.base.errors import InputError, command, short
 from trimfit.base.iso_dates import (
-    as_iso,
     at_s,
-    has_offset,
+    came_twice,
     is_date,
     later_text,
     local_minute,
-    other_offset,
     text_of,
     typed_time,
 )
@@ -132,8 +130,7 @@ def place(
     if there:
         text = later_text(there[-1].at_s)
         where = where or f"after the {_words(there[-1], now)}"
-    if not has_offset(as_iso(at)) and (other := other_offset(text)):
-        twice = f"that hour came twice: taken as {text[:16]}{text[-6:]}, not {other}"
+    if twice := came_twice(at, text):
         where = f"{where}; {twice}" if where else twice
     return Placed(text, where)
 

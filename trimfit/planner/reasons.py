@@ -229,7 +229,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     cents, reason = choice.gap_now_cents, choice.reason
     read_in = aim.worked_in or aim.chanter
     if grounds.gap_read == 0:
-        where = f" in {read_in}" if read_in else " in the chanter"
+        where = f" in {read_in}" if read_in else " in a chanter"
         away = f"; {aim.chanter} is away, and {aim.worked_in} stands in for it" if aim.worked_in else ""
         return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}{away}"
     if reason == "since-cut?":

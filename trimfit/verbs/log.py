@@ -422,7 +422,7 @@ def strike(
 
     last: it is the last in time of the reed that `entry` names, else the one logged last in the whole log.
     """
-    from trimfit.base.iso_dates import typed_time
+    from trimfit.base.iso_dates import came_twice, typed_time
     from trimfit.log.entry_kinds import kind_of_entry
 
     if why is not None and not why.strip():
@@ -432,8 +432,11 @@ def strike(
         struck = journal.last_of(entry) if last or entry is None else journal.find(entry)
         entered = journal.last_of(entry, entered=True) if last else None
         kind, name = kind_of_entry(struck), journal.name_of(struck)
-        done = journal.strike(struck, TAKEN_BACK if why is None else why, typed_time(at) if at is not None else None)
+        struck_at = typed_time(at) if at is not None else None
+        done = journal.strike(struck, TAKEN_BACK if why is None else why, struck_at)
         notes = [f"the {entry_in_words(journal, struck)}"]
+        if at is not None and struck_at is not None and (twice := came_twice(at, struck_at)):
+            notes.append(twice)
         if last and entry is not None and entered is not None and entered != struck:
             notes.append(f"the last one entered is another: {entered}, the {entry_in_words(journal, entered)}")
         if kind is not None:

@@ -13,7 +13,7 @@ from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, cents_from_440, crow_label, hz_from_cents
 from trimfit.base.plain_words import cents_words, chance_words, counted, plain_name, signed, signed_cents, wrapped
 from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
-from trimfit.base.units import Interval, decimals
+from trimfit.base.units import BOUNDS, Interval, decimals, plain_number
 
 if TYPE_CHECKING:
     from trimfit.session.own_lines import OwnLines
@@ -46,7 +46,7 @@ v good   l lost   s stock   the reed leaves the bench
 u undo     strike the last entry of this sitting (it stays readable)
 j strike   take back this reed's last entry in time; strike ID  that entry
 help  ?    this page;  q quit  leave. All that was logged is in the log.
-Who leaves at a question keeps a reading, marked; all else is not logged."""
+At a terminal, leaving at a question keeps a reading, marked, and nothing else."""
 BAR_CELLS = 37
 # A gap that moved by itself by less, and surely so, is not worth a line.
 MOVED_CENTS = 1.5
@@ -235,17 +235,21 @@ def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None =
 
 
 def expected_line(predicted: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]) -> str:
-    """What the next reading should show: F and E sounding, where predicted, and within what nine in ten of them lie."""
+    """What the next reading should show: F and E sounding, where predicted, and within what nine in ten of them lie;
+    that there is no prediction where it is out of the bounds of a reading."""
     found, widest_hz = [], 0.0
+    low_hz, high_hz = BOUNDS["as_low_a_hz"]
     for note in ("f", "e"):
         if note in predicted:
             mean, sd = predicted[note]
             hz = hz_from_cents(mean) * float(scale[note])
+            if not low_hz <= hz_from_cents(mean) <= high_hz:
+                return f"  no prediction: by what is logged {note.upper()} would be at an impossible {hz:.0f} Hz"
             found.append((note.upper(), hz))
             widest_hz = max(widest_hz, Z90 * hz * sd * math.log(2) / 1200.0)
     digits = decimals(widest_hz, 1)
     parts = [f"{note} {hz:.{digits}f}" for note, hz in found]
-    return f"  expect {' and '.join(parts)} Hz, nine in ten within {widest_hz:.2g}" if parts else ""
+    return f"  expect {' and '.join(parts)} Hz, nine in ten within {plain_number(widest_hz, 2)}" if parts else ""
 
 
 def reed_lines(history: ReedHistory, width: int = 80) -> list[str]:

@@ -8,6 +8,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from trimfit.base.answers import Advice
+from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import local_minute
 from trimfit.base.pitch import OUTPUT_WORDS, crow_label
 from trimfit.base.plain_words import chance_words, plain_name, signed
@@ -15,6 +16,7 @@ from trimfit.base.units import Interval
 from trimfit.verbs.wording import CAUTIONS, advice_lines
 
 _NUMBER_AND_UNIT = re.compile(r"(\d) (mm|Hz|kPa|°C|cents?|%|lip)(?!\w)")
+_FIELDS = {"--length": "Other amount, mm", "--lip": "Lip strokes"}
 ONE_LINE = 2000
 """Columns: a page breaks its own lines."""
 ACTION_SIGNS = {"trim": "✂", "read-again": "♪", "finished": "✓", "past": "✕", "no-fit": "–"}
@@ -67,6 +69,12 @@ def _column(column: str) -> str:
     """The name of an amount's column as people say it: `f_hz` F, `length_mm` Length."""
     name = column.rpartition("_")[0]
     return _sentence(OUTPUT_WORDS.get(name, name.replace("_", " ")))
+
+
+def wrong_lines(error: InputError) -> list[str]:
+    """What is wrong with a form, a line a fault, where the page's own words stand for the options of the command."""
+    lines = [line.partition(": ") for line in error.lines()]
+    return [f"{_FIELDS.get(where, where)}{colon}{what}" for where, colon, what in lines]
 
 
 FILTERS: Mapping[str, Callable[..., Any]] = {

@@ -11,10 +11,11 @@ import pytest
 
 from tests.verbs.sitting.fakes import CUT, Clock, StatedBench, play, seated, shop_log
 from trimfit.base.errors import InputError, LogError, TrimfitError
+from trimfit.base.pitch import DEFAULT_RATIOS
 from trimfit.base.records import Doubt, Order, Outcome, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.sitting import COMMANDS, Sitting
-from trimfit.verbs.wording import HELP, closing_line
+from trimfit.verbs.wording import HELP, closing_line, expected_line
 
 FORETOLD = {"f": (110.0, 2.0), "e": (115.0, 2.0), "low_a": (114.0, 2.0), "high_a": (114.0, 2.0), "crow": (330.0, 5.0)}
 FIRST = "f 771.1 e 711.6 a 470.2 A 940.1 crow C+22"
@@ -51,6 +52,20 @@ def test_a_reed_from_first_reading_to_handed_over(journal: Journal) -> None:
     assert history.outcome is not None
     assert (history.outcome.record.outcome, history.outcome.record.remark) == ("good", "straight and even")
     assert history.readings[0].at_s < history.trims[0].at_s < history.readings[1].at_s < history.outcome.at_s
+
+
+@pytest.mark.parametrize(
+    ("f_cents", "said"),
+    [
+        ((110.0, 110.0), "  expect F 781 and E 705 Hz, nine in ten within 82"),
+        ((110.0, 200.0), "  expect F 781 and E 705 Hz, nine in ten within 150"),
+        ((465.0, 2.0), "  no prediction: by what is logged F would be at an impossible 959 Hz"),
+    ],
+)
+def test_what_to_expect_has_plain_numbers_and_keeps_to_what_a_reading_may_be(
+    f_cents: tuple[float, float], said: str
+) -> None:
+    assert expected_line({"f": f_cents, "e": (115.0, 2.0)}, DEFAULT_RATIOS) == said
 
 
 def test_a_reed_called_good_while_a_cut_is_advised_says_so_to_the_maker(journal: Journal) -> None:

@@ -63,6 +63,13 @@ def test_a_reading_that_cannot_be_is_said_and_nothing_typed_is_lost(visitor: Vis
         assert journal.last_seq() == before
 
 
+def test_a_length_that_is_none_is_said_in_the_words_of_the_page(visitor: Visitor) -> None:
+    sent = visitor.enter("/reed/trim", {"reed": REED, "length": "abc"})
+    assert sent.status == 422
+    assert "Other amount, mm: " in sent.text
+    assert "--length" not in sent.text
+
+
 def test_a_doubtful_reading_is_kept_and_asked_about_and_can_be_taken_back(visitor: Visitor, log: Path) -> None:
     sent = visitor.enter("/reed/reading", READING | {"f": "719.1"})
     assert sent.status == 200

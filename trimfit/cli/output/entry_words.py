@@ -29,6 +29,15 @@ def advice_in_words(advice: Advice) -> list[str]:
     return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]
 
 
+def moment_asked(at: str | None) -> float | None:
+    """The instant that --at names (`asked_s`); stderr says which it is where its hour came twice."""
+    from trimfit.base.iso_dates import asked_s, came_twice, typed_time
+
+    if at is not None and (twice := came_twice(at, typed_time(at))):
+        say(twice, err=True)
+    return asked_s(at)
+
+
 def log_and_say(
     session: Session, verb: Callable[..., EntryResult], *words: object, as_json: bool, **given: Any
 ) -> None:

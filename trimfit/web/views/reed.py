@@ -28,6 +28,7 @@ from trimfit.verbs.sitting.held_entries import is_same_cut, may_have_moved, mean
 from trimfit.web.desk import NotYet
 from trimfit.web.picture import fe_picture, gap_after_cents
 from trimfit.web.replies import Form, desk_of, form_of, page, see, wants_json
+from trimfit.web.words import wrong_lines
 
 FIELDS = (*OUTPUTS, "g_octave")
 """What a reading may hold, by the words of a typed line."""
@@ -198,7 +199,7 @@ async def _entered(request: Request, form: Form, verb: Any, *words: Any, **optio
     except InputError as error:
         if wants_json(request):
             raise
-        return await _reed_page(request, name, typed=form.fields, wrong=error.lines(), status=422)
+        return await _reed_page(request, name, typed=form.fields, wrong=wrong_lines(error), status=422)
     if wants_json(request):
         return page(request, "", in_json(kept), {})
     if kept.doubts:
