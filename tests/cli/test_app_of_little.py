@@ -154,7 +154,7 @@ def test_a_damaged_log_is_said_in_full_and_ends_with_1(few: Typed) -> None:
     result = CliRunner().invoke(app, ["--log", str(few.log), "check"])
     assert result.exit_code == 1
     assert "its content was changed after it was logged" in result.output
-    assert "keep it as it is, and go on with a backup or an export" in result.output
+    assert "keep it as it is, and go on with an earlier backup or export" in result.output
     assert "R-3" in few.say("review", "reed", "R-3")
 
 
