@@ -229,15 +229,15 @@ def _ends(
 ) -> tuple[dict[tuple[str, str], int], dict[tuple[str, str], int]]:
     """How many reeds of each batch were lost past the meeting point, and how many called good short of it.
 
-    By the last gap read in the chanter of the reed's order, or in any where there is none. Short: under the tolerance
-    by more than a reading's error.
+    By the last gap read in the chanter of the reed's order; a reed that was not read there, or has no order, counts as
+    neither. Short: under the tolerance by more than a reading's error.
     """
     limit = hz_width_cents(settings.tolerance_hz, 470.0) + Z90 * gap_sd
     gap = frame["f_cents"] - frame["e_cents"]
     chanter_of = dict(journal.columns("order", ["order", "chanter"]))
     meant = {reed: chanter_of.get(order) for reed, order in journal.columns("reed", ["reed", "order"])}
     there = frame["chanter"] == frame["reed"].map(meant)
-    known = frame.assign(gap=gap, there=there)[gap.notna()].sort_values(["there", "taken_day"], kind="stable")
+    known = frame.assign(gap=gap)[gap.notna() & there].sort_values("taken_day", kind="stable")
     last = dict(zip(known["reed"], known["gap"], strict=True))
     home = {reed: (kind, batch) for reed, kind, batch in journal.columns("reed", ["reed", "reed_type", "batch"])}
     past: dict[tuple[str, str], int] = {}
