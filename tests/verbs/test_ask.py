@@ -171,6 +171,10 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
     assert not any(
         word in " ".join(said) for word in ("chance of going past", "cut left", "moved by itself", "read it")
     )
+    with Journal(first_week) as journal:
+        journal.append(Event("1", "2026-03-22T10:00", "dropped"))
+        journal.append(reading("1", "2026-03-23T10:00", -20.0))
+    assert on(first_week, ask_reed, "1") == advice
     for outcome in ("lost", "to-stock"):
         left = advice_lines(replace(advice, outcome=outcome, action="past"))[1]
         assert left.startswith("  to work on it again, strike that entry; then: past")

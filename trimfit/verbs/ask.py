@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from trimfit.base.answers import Advice
-from trimfit.base.iso_dates import now_s, text_of
+from trimfit.base.iso_dates import DAY_S, is_date, now_s, text_of
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval, interval
 from trimfit.base.records import Order, ReedHistory
@@ -49,13 +49,15 @@ def ask_reed(session: Session, reed: str, *, order: str | None = None, at_s: flo
 
 
 def as_left(bench: Bench, seen: Seen) -> tuple[Bench, Seen]:
-    """A reed that was called good or lost as it was when it left, or was read or cut last; any other as it is."""
-    history = seen.history
-    if history.outcome is None or history.outcome.record.outcome == "to-stock":
+    """A reed that was called good or lost as it was when it left, whatever was logged of it since; any other as it is.
+    Where only the day it left was said, that day's entries count."""
+    history, outcome = seen.history, seen.history.outcome
+    if outcome is None or outcome.record.outcome == "to-stock":
         return bench, seen
-    worked = (*(one.at_s for one in history.trims), *(one.at_s for one in history.events))
-    left_s = max(history.outcome.at_s, *(one.at_s for one in history.readings), *worked)
-    if left_s >= bench.at_s:
+    day_s = DAY_S - 0.001 if is_date(outcome.record.at) else 0.0
+    entries = (*history.readings, *history.trims, *history.events)
+    left_s = max([outcome.at_s, *(one.at_s for one in entries if one.at_s <= outcome.at_s + day_s)])
+    if bench.until_s is not None and bench.until_s <= left_s:
         return bench, seen
     then = bench.as_of(left_s)
     return then, then.see_reed(history.reed.record)

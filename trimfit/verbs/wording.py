@@ -79,7 +79,7 @@ def _cuts(trims_left: float) -> str:
     return "about one cut left" if trims_left < 1.5 else f"about {trims_left:.0f} cuts left"
 
 
-def _in_all(advice: Advice) -> str:
+def in_all(advice: Advice) -> str:
     """What has yet to come off in all, where a cut is likely to be left."""
     need = advice.need_mm
     if need is None or advice.trims_left < 0.5 or need.high < 0.005:
@@ -157,7 +157,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         if advice.here is not None:
             when = "after this cut" if advice.action == "trim" else "as it is now"
             going = f"past in {plain_name(advice.chanter or '')} {when}"
-        chance = f"  {going} {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}{_in_all(advice)}"
+        chance = f"  {going} {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}{in_all(advice)}"
         lines += wrapped(chance, width, "    ")
     moved = advice.moved_cents
     if advice.gap_read and moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:

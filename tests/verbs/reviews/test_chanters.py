@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -11,13 +12,12 @@ import pytest
 from tests.cli.typed_words import Typed
 from tests.opened import bench_on, on, small_shop
 from tests.worlds.hostile import make
-from trimfit.base.records import Chanter, Order, Outcome, Reading
+from trimfit.base.records import Chanter, Event, Order, Outcome, Reading
 from trimfit.log.journal import Journal
 from trimfit.review.results import ChanterMap, Ticket
-from trimfit.verbs.ask import advise
 from trimfit.verbs.pick import HARDLY, pick
 from trimfit.verbs.reviews.chanters import MOST_SUITS, chanters
-from trimfit.verbs.reviews.ticket import ticket_of
+from trimfit.verbs.reviews.ticket import ticket_as_left
 
 
 @pytest.fixture
@@ -100,7 +100,7 @@ def ticket(log: Path, reed: str) -> Ticket:
         bench = bench_on(journal)
         record = journal.of_reed(reed).reed.record
         seen = bench.see_batch(record.reed_type, record.batch)[reed]
-        return ticket_of(bench, seen, advise(bench, seen))
+        return ticket_as_left(bench, seen)
 
 
 def test_a_note_that_nobody_read_lies_where_a_chanter_can_have_it(tmp_path: Path) -> None:
@@ -111,12 +111,24 @@ def test_a_note_that_nobody_read_lies_where_a_chanter_can_have_it(tmp_path: Path
 
 
 def test_a_ticket_warns_of_work_not_done_and_of_a_doubted_reading(shop: Path) -> None:
-    assert any(caution.startswith("work is not done: ") for caution in ticket(shop, "R-0351").cautions)
+    (work,) = (caution for caution in ticket(shop, "R-0353").cautions if caution.startswith("work is not done: "))
+    assert re.fullmatch(r"work is not done: next cut 0\.\d\d mm, 0\.\d+ mm in all \(0\.\d+ to 0\.\d+\)", work), work
     with Journal(shop) as journal:
         last = journal.of_reed("R-0351").readings[-1].record
         again = replace(last, taken_at="2026-09-25T10:00", remark=None)
         journal.append(again, doubts=["unforetold: F is high; is it right?"])
     assert "its last reading was marked as doubtful" in ticket(shop, "R-0351").cautions
+
+
+def test_a_ticket_names_what_happened_since_the_last_reading_and_stays_as_it_left(shop: Path) -> None:
+    with Journal(shop) as journal:
+        journal.append(Outcome("R-0351", "2026-09-25T10:00", "good"))
+    before = ticket(shop, "R-0351")
+    with Journal(shop) as journal:
+        journal.append(Event("R-0351", "2026-09-26T10:00", "dropped"))
+    after = ticket(shop, "R-0351")
+    assert after.cautions == ("not read since: dropped (2026-09-26 10:00)", *before.cautions)
+    assert after.gap_cents == before.gap_cents
 
 
 def test_a_ticket_of_a_reed_gone_past_says_so(shop: Path) -> None:

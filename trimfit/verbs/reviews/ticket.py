@@ -25,6 +25,7 @@ from trimfit.session.session import Session
 from trimfit.verbs.ask import advise, as_left
 from trimfit.verbs.reviews.chanter_notes import tape_words, tapes_of_chanter
 from trimfit.verbs.reviews.reed_in_time import hz_spans
+from trimfit.verbs.wording import in_all
 
 
 def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
@@ -108,9 +109,14 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
 
 
 def ticket_as_left(bench: Bench, seen: Seen) -> Ticket:
-    """`ticket_of` a reed, as it was when it left where it was called good or lost."""
-    bench, seen = as_left(bench, seen)
-    return ticket_of(bench, seen, advise(bench, seen))
+    """`ticket_of` a reed, as it was when it left where it was called good or lost; what happened to it since its last
+    reading is said."""
+    then, left = as_left(bench, seen)
+    card = ticket_of(then, left, advise(then, left))
+    read_s = max((one.at_s for one in left.history.readings), default=math.inf)
+    since = [one.record for one in seen.history.events if one.at_s > read_s]
+    said = [f"not read since: {one.event} ({own_minute(one.at)})" for one in since]
+    return changed(card, cautions=(*said, *card.cautions))
 
 
 def _outputs(seen: Seen, design: Array) -> tuple[Array, Array]:
@@ -128,9 +134,9 @@ def _work_left(advice: Advice) -> list[str]:
     """What the card warns of: work that is not done, or that the reed is no use to this order."""
     said = "; ".join(part for part in (advice.reason or advice.why, *advice.notes) if part)
     if advice.action == "trim":
-        work = [f"{advice.length_mm:.2f} mm"] if advice.length_mm else []
+        work = [f"next cut {advice.length_mm:.2f} mm"] if advice.length_mm else []
         work += [f"lip strokes: {advice.lip_strokes}"] if advice.lip_strokes else []
-        return [f"work is not done: still to come off, {' and '.join(work)}"]
+        return [f"work is not done: {' and '.join(work)}{in_all(advice)}"]
     if advice.action == "read-again":
         return [f"work is not done: {said}"]
     return [said] if advice.action in ("past", "no-fit") else []
