@@ -29,7 +29,7 @@ MEANINGS = {
     "balance_tolerance_hz": "the A's balance if no further apart, as low A",
     "tool_step_mm": "lengths are advised in steps of this",
     "least_blade_mm": "no cut leaves less blade",
-    "chance_past_ceiling": "most chance that cuts ever take a reed past; 0.01 is 1 in 100",
+    "chance_past_ceiling": "most chance that cuts ever take a reed past, for chanters at the bench; 0.01 is 1 in 100",
     "minutes_per_cut": "what a cut costs",
     "minutes_per_reading": "what a reading costs",
     "cost_lost_minutes": "what a lost reed costs",

@@ -26,6 +26,7 @@ from trimfit.verbs.pick import (
     last_crow_hz,
     need_of,
     of_weight,
+    offered_by,
     promise,
     put_to,
     seen_of,
@@ -181,15 +182,15 @@ def _places(progress: Progress, begun: bool) -> int:
 
 
 def _stock(journal: Journal, orders: Sequence[Order], begun: bool, until_s: float | None = None) -> list[ReedHistory]:
-    """The reeds that may be put to these orders: free blanks; with `begun` those in work for them, and cut ones of the
-    stock."""
+    """The reeds that may be put to these orders, counted up: free blanks; with `begun` those in work for them, and cut
+    ones of the stock."""
     free = {h.reed.record.reed: h for h in stock_for(journal, Order("", ""), until_s, begun=begun)}
     if begun:
         named = {order.order for order in orders}
         waiting = journal.of_reeds(None, open_only=True, until_s=until_s)
         free |= {h.reed.record.reed: h for h in waiting if h.order is not None and h.order.order in named}
         free |= {h.reed.record.reed: h for h in journal.of_reeds(_loose(journal), until_s=until_s)}
-    return list(free.values())
+    return [free[name] for name in sorted(free, key=as_counted)]
 
 
 def _loose(journal: Journal) -> list[str]:
@@ -205,7 +206,9 @@ def _cut_words(journal: Journal, stock: Sequence[ReedHistory]) -> tuple[str, ...
     count = len(with_cut - {h.reed.record.reed for h in stock})
     if not count:
         return ()
-    who, them = ("reed without an order is", "it") if count == 1 else ("reeds without an order are", "them")
+    who, them = ("reed in stock or without an order is", "it")
+    if count > 1:
+        who, them = ("reeds in stock or without an order are", "them")
     return (f"{count} cut {who} left out (trimfit allot --begun counts {them})",)
 
 
@@ -250,7 +253,19 @@ def together(bench: Bench, chanters: Sequence[str]) -> list[list[str]]:
 
 
 def _assigned(bench: Bench, cost: list[list[float]], wanted: Sequence[int]) -> tuple[list[int | None], float]:
-    return assigned(np.array(cost), wanted, bench.settings.cost_outside_minutes)
+    """Which order each reed goes to, and the minutes in all. Of reeds that cost the same in every order, to a
+    thousandth of a minute, the first go first: what differs beyond that is no difference between them."""
+    rounded = np.round(np.array(cost), 3)
+    way, minutes = assigned(rounded, wanted, bench.settings.cost_outside_minutes)
+    alike: dict[tuple[float, ...], list[int]] = {}
+    for i, row in enumerate(rounded.tolist()):
+        alike.setdefault(tuple(row), []).append(i)
+    for reeds in alike.values():
+        goes = sorted((way[i] for i in reeds), key=lambda column: len(wanted) if column is None else column)
+        for i, column in zip(reeds, goes, strict=True):
+            way[i] = column
+    taken = [(i, column) for i, column in enumerate(way) if column is not None]
+    return way, minutes + sum(cost[i][column] - float(rounded[i, column]) for i, column in taken)
 
 
 def _allotted(
@@ -317,7 +332,8 @@ def _starts(
             continue
         if one.order in column_of:
             column = column_of[one.order]
-            rows = sorted(rows, key=lambda i: table.cost[i][column])
+            key = {i: (table.forecasts[i][column], table.cost[i][column], stock[i].reed.record.reed) for i in rows}
+            rows = sorted(rows, key=lambda i: offered_by(*key[i]))
             free = [table.forecasts[i][column] for i in rows]
             first = None if own else bench.see_reed(stock[rows[0]].reed.record, [order.chanter])
         else:  # as many are in work as are wanted: the table has no place for it

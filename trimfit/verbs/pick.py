@@ -218,10 +218,16 @@ def of_weight(history: ReedHistory, order: Order) -> bool:
     return order.weight is None or history.reed.record.weight in (None, order.weight)
 
 
+def offered_by(forecast: Forecast, minutes: float, reed: str) -> tuple[object, ...]:
+    """A key that puts reeds in the order in which they are offered: those hardly good last, then by expected minutes
+    and length, as rounded as they are shown. Reeds that are alike stand by their names, whatever the last digits."""
+    need_mm = round(forecast.need_mm, 3)
+    return forecast.good < HARDLY, round(minutes, 0), round(minutes, 1), need_mm, as_counted(reed)
+
+
 def cheapest_first(free: Sequence[Foreseen]) -> tuple[list[Forecast], Seen | None]:
-    """The forecasts of blanks in the order in which they are offered, the least expected cost first and those hardly
-    good last; and the first of the blanks."""
-    ordered = sorted(free, key=lambda pair: (pair[1].good < HARDLY, pair[1].minutes))
+    """The forecasts of blanks in the order in which they are offered, and the first of the blanks."""
+    ordered = sorted(free, key=lambda pair: offered_by(pair[1], pair[1].minutes, pair[0].name))
     return [one for _, one in ordered], ordered[0][0] if ordered else None
 
 
@@ -302,9 +308,7 @@ def _ranked(
             record.weight,
             seen.name in mine,
         )
-        shown = round(found.minutes, 0), round(found.minutes, 1)
-        key = (forecast.good < HARDLY, *shown, forecast.need_mm, as_counted(seen.name))
-        out.append((key, found))
+        out.append((offered_by(forecast, found.minutes, seen.name), found))
     return tuple(found for _, found in sorted(out, key=lambda pair: pair[0]))
 
 
