@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trimfit.base.pitch import DEFAULT_RATIOS, NOTES, hz_from_cents, parse_crow_hz
-from trimfit.base.records import Doubt, Event, Logged, Outcome, Reading, Reed, ReedHistory, Settings, Trim
+from trimfit.base.records import Doubt, Event, Logged, Order, Outcome, Reading, Reed, ReedHistory, Settings, Trim
 from trimfit.entry.checks import MOVED, gauge_doubts, outcome_doubts, reading_doubts, trim_doubts
 from trimfit.entry.neighbours import ExpectedReading, Joint, reads_like
 from trimfit.entry.typing_slips import Typed, outputs_cents
@@ -410,6 +410,10 @@ def test_a_reed_handed_over_unread_or_off_is_asked_about() -> None:
     (doubt,) = outcome_doubts(good, story(reading()), SHOP)
     assert doubt.kind == "good-off"
     assert "F 2.7 Hz under E" in doubt.sentence
+    # worked in another chanter than its order's: what is good there is not F and E together here
+    assert outcome_doubts(good, replace(story(reading()), order=Order("O-1", "Far")), SHOP) == []
+    (doubt,) = outcome_doubts(good, replace(story(reading()), order=Order("O-1", "Heron")), SHOP)
+    assert doubt.kind == "good-off"
     even = reading(sounding({**STANDING, "e": STANDING["f"] + 2.0}))
     assert outcome_doubts(good, story(even), SHOP) == []
     (doubt,) = outcome_doubts(good, story(even, trims=(Trim("R-1", "2026-03-31T10:30", 0.2),)), SHOP)

@@ -47,6 +47,16 @@ def test_a_sheet_is_one_a6_page_and_the_same_sheet_gives_the_same_bytes(tmp_path
     assert [path.read_bytes() for path in again] == [pdf.read_bytes(), png.read_bytes()]
 
 
+def test_no_word_of_the_sheet_is_printed_over_another() -> None:
+    for kind in ("long bore", None):
+        with style.style():
+            card = chanter_card.draw(replace(sheet_of(), kind=kind))
+            card.draw_without_rendering()
+            boxes = [(text.get_text(), text.get_window_extent().shrunk(0.99, 0.6)) for text in card.axes[0].texts]
+        crossing = [(a, b) for i, (a, one) in enumerate(boxes) for b, two in boxes[:i] if one.overlaps(two)]
+        assert crossing == []
+
+
 def test_every_note_stands_on_the_sheet_and_unusual_ones_are_marked() -> None:
     said = words(sheet_of())
     assert {"+14.2", "+11.4 !", "+41.0", "+32.8 !"} <= set(said)

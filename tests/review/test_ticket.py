@@ -114,6 +114,12 @@ def test_the_table_shows_the_gap_that_the_verdict_tells() -> None:
     assert all(note.read_hz != note.predicted_hz.mean for note in one.notes if note.predicted_hz is not None)
 
 
+def test_the_pressure_that_the_order_asks_for_is_said_where_it_is_another() -> None:
+    asked = words(dataclasses.replace(BARE, ordered_kpa=6.5))
+    assert asked[asked.index("pressure ordered") + 1] == "6.5 kPa"
+    assert "pressure ordered" not in words(dataclasses.replace(BARE, ordered_kpa=6.5, pressure_kpa=6.5))
+
+
 def test_a_value_that_is_not_what_was_read_stands_in_brackets() -> None:
     by_all = Interval(471.5, 467.5, 475.5)
     for read_hz, shown in ((471.9, "471.5"), (475.2, "(471.5)"), (None, "(471.5)")):

@@ -73,7 +73,7 @@ def _batches(found: Sequence[BatchDrift], limits: DriftLimits) -> list[str]:
             str(b.reeds),
             _plus_minus(b.start_shift_cents),
             _plus_minus(b.response_shift_pct),
-            signed(b.settle_shift_cents_per_week.mean, 1) if b.settle_shift_cents_per_week else "",
+            signed(week.mean, week.decimals(1)) if (week := b.settle_shift_cents_per_week) else "",
             chance_cell(b.chance_drifted),
             f"{b.ended_past or 0}/{b.ended_short or 0}",
             "drifted" if b.drifted else "unsure" if b.says_too_little(limits) else "",
@@ -111,6 +111,7 @@ def chanters(
     meeting point.
 
     With a name, that chanter's sheet: each note at the meeting point, from the meeting pitch and against its kind.
+    Readings count that have F and E, both untaped, and are no slips.
 
     Example: trimfit review chanters
 

@@ -319,6 +319,9 @@ def outcome_doubts(outcome: Outcome, history: ReedHistory, settings: Settings) -
         if event is not None:
             sentence = f"{reed} was not read with F and E since it was logged as {short(event)}; is it good?"
             return [Doubt("good-unread", "outcome", sentence)]
+        order = history.order
+        if order is not None and one.record.chanter not in (None, order.chanter):
+            return []  # the gap that is good here depends on both chanters: the advice knows it
         gap_hz = found[0] - found[1]
         if abs(gap_hz) <= GOOD_TOLERANCES * settings.tolerance_hz:
             return []

@@ -23,7 +23,7 @@ from trimfit.review.pictures.style import LIGHT, Axes, Figure, card, plain
 from trimfit.review.results import ChanterMap, ChanterNote
 from trimfit.review.safe_names import file_stem
 
-_ROW_MM, _STRIP_CENTS = 5.4, 25.0
+_ROW_MM, _STRIP_CENTS, _FIRST_COLUMN_MM = 5.4, 25.0, 35.0
 _LAST_LINE_MM = 138.0
 _MOST_TYPES = 5
 _KEY = "Marks: at the meeting point; large: unusual. Bars, brackets: nine times in ten."
@@ -57,7 +57,8 @@ def draw(chanter: ChanterMap) -> Figure:
         lines = [*lines[: room - 1], "More is said by: trimfit review chanters."]
     paragraph(axes, top + 4.4, "\n".join(lines))
     reeds = f"{chanter.reeds} reed{'' if chanter.reeds == 1 else 's'}"
-    rests = f"Rests on {chanter.readings} reading{'' if chanter.readings == 1 else 's'} of {reeds}."
+    counted = " (F and E with no tape, no slip)" if chanter.readings else ""
+    rests = f"Rests on {chanter.readings} reading{'' if chanter.readings == 1 else 's'} of {reeds}{counted}."
     put_text(axes, LEFT, 143.0, rests, size=6.3, role="mute")
     put_text(axes, LEFT, 145.8, _KEY, size=6.3, role="mute")
     return figure
@@ -84,7 +85,11 @@ def _notes(axes: Axes, chanter: ChanterMap, top: float) -> float:
     if not notes:
         return paragraph(axes, top + 3.0, "No note was read in it.")
     against = "its kind" if chanter.kind else "the shop's"
-    heads = ((LEFT, "left", "note"), (40.0, "right", "cents from pitch"), (59.0, "right", f"against {against}"))
+    heads = (
+        (LEFT, "left", "note"),
+        (_FIRST_COLUMN_MM, "right", "cents from pitch"),
+        (59.0, "right", f"against {against}"),
+    )
     for x, ha, words in heads:
         put_text(axes, x, top + 3.0, words, size=6.6, role="mute", ha=ha)
     middle, scale = (STRIP_LEFT + STRIP_RIGHT) / 2, (STRIP_RIGHT - STRIP_LEFT) / (2 * _STRIP_CENTS)
@@ -101,7 +106,7 @@ def _notes(axes: Axes, chanter: ChanterMap, top: float) -> float:
 def _note_row(axes: Axes, note: ChanterNote, y: float, middle: float, scale: float) -> None:
     off, role = note.offset_cents, {"f": "f", "e": "e"}.get(note.note, "ink")
     put_text(axes, LEFT, y + 1.1, OUTPUT_WORDS[note.note], size=8.0, bold=note.unusual)
-    put_text(axes, 40.0, y + 1.1, number(off.mean, "+.1f"), size=8.0, bold=note.unusual, ha="right")
+    put_text(axes, _FIRST_COLUMN_MM, y + 1.1, number(off.mean, "+.1f"), size=8.0, bold=note.unusual, ha="right")
     unusual = number(note.unusual_cents.mean, "+.1f") + (" !" if note.unusual else "")
     put_text(axes, 59.0, y + 1.1, unusual, size=8.0, bold=note.unusual, ha="right")
     low, mean, high = (min(_STRIP_CENTS, max(-_STRIP_CENTS, cents)) for cents in (off.low, off.mean, off.high))

@@ -7,6 +7,7 @@ Any part of a `Report` may be empty: the page then says what is missing and how 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -367,6 +368,10 @@ class TypeResponse:
     means: str = ""
 
 
+WIDE_START_CENTS = 200.0
+"""New reeds of a type lie much closer together than this: a wider interval is one of too few reeds."""
+
+
 @dataclass(frozen=True, slots=True)
 class StartSpread:
     """Where new reeds of a type start: an interval that holds `content_pct` of them with `confidence_pct`."""
@@ -380,6 +385,12 @@ class StartSpread:
     high: float
     content_pct: float = 90.0
     confidence_pct: float = 95.0
+
+    @property
+    def too_wide(self) -> bool:
+        """Whether so few reeds were read that their interval says nothing of use."""
+        cents = 1200.0 * math.log2(self.high / self.low) if self.unit == "Hz" else self.high - self.low
+        return cents > WIDE_START_CENTS
 
 
 FEW_HELD_OUT = 20
@@ -456,7 +467,7 @@ class Ticket:
     """The card that goes with a reed. `aim_hz`: the pitch as low A that notes are compared with (the order's target,
     else where F and E meet); `read_at`: when it was last read, as the log has it; `readings`: on how many it rests;
     `pressure_kpa`, `temperature_c`: what all of it is said for, what was read having been taken to it; `low_g_ratio`:
-    low G over low A in the shop's scale.
+    low G over low A in the shop's scale; `ordered_kpa`: the pressure that the order asks for.
 
     Where the chanter is away, `read_in` is the one at hand in which the notes were read (None: in none yet) and F less
     E was `gap_here_cents`; `gap_cents` is then what it should be there, and the chances are of being within tolerance
@@ -488,6 +499,7 @@ class Ticket:
     chance_past: float | None = None
     low_g_ratio: float = 8.0 / 9.0
     unread_by: str | None = None
+    ordered_kpa: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -188,6 +188,8 @@ def _facts(ticket: Ticket) -> list[tuple[str, str]]:
     ]
     if ticket.target_pitch_hz:
         facts.append(("pitch ordered", f"{ticket.target_pitch_hz:.1f} Hz"))
+    if ticket.ordered_kpa and ticket.ordered_kpa != ticket.pressure_kpa:
+        facts.append(("pressure ordered", f"{ticket.ordered_kpa:.1f} kPa"))
     crow = ticket.crow_hz
     facts.append(("crow", f"{crow_label(crow.mean)}, {between(crow, 'Hz', 0)}" if crow else "not read"))
     air = [f"{ticket.pressure_kpa:.1f} kPa"] if ticket.pressure_kpa else []

@@ -55,8 +55,9 @@ def as_left(bench: Bench, seen: Seen) -> tuple[Bench, Seen]:
     if outcome is None or outcome.record.outcome == "to-stock":
         return bench, seen
     day_s = DAY_S - 0.001 if is_date(outcome.record.at) else 0.0
-    entries = (*history.readings, *history.trims, *history.events)
-    left_s = max([outcome.at_s, *(one.at_s for one in entries if one.at_s <= outcome.at_s + day_s)])
+    worked = (*(one.at_s for one in history.trims), *(one.at_s for one in history.events))
+    entries_s = (*(one.at_s for one in history.readings), *worked)
+    left_s = max(outcome.at_s, *(at_s for at_s in entries_s if at_s <= outcome.at_s + day_s), -math.inf)
     if bench.until_s is not None and bench.until_s <= left_s:
         return bench, seen
     then = bench.as_of(left_s)

@@ -21,7 +21,7 @@ from tests.review import made_up_report
 from tests.review.conftest import EMPTY
 from trimfit.base.records import Action, Order
 from trimfit.base.units import Interval
-from trimfit.review.page import build, page_parts
+from trimfit.review.page import build, html_pieces, page_parts
 from trimfit.review.pictures import shop, style
 from trimfit.review.results import (
     ChanterMap,
@@ -32,6 +32,7 @@ from trimfit.review.results import (
     Report,
     RunMap,
     RunReed,
+    StartSpread,
     Validation,
     ValidationRow,
 )
@@ -521,3 +522,17 @@ def test_a_reason_is_told_once_and_what_was_stated_of_a_chanter_and_never_read_i
     assert "no name" not in words  # of Ch-9 nothing was stated
     assert "2 chanters are known to no better than" in words
     assert "F and E were never read in 1 of them" in words
+
+
+def test_of_too_few_new_reeds_no_spread_is_said() -> None:
+    """Was: 90 in a hundred have a gap of -356 to 268 cents."""
+    of_seven = StartSpread("cane", "gap", "cents", 7, -44.0, -356.0, 268.0)
+    page, _ = build.build(dataclasses.replace(made_up_report.report(), starts=(of_seven,)))
+    assert "Too few new reeds were read to say how far their gap spreads: 7 " in page
+    assert "to 268" not in page
+    assert not StartSpread("cane", "crow", "Hz", 90, 505.0, 480.0, 530.0).too_wide
+
+
+def test_a_short_name_is_not_broken_at_its_hyphen() -> None:
+    assert html_pieces.named("R-0281") == '<bdi class="r">R-0281</bdi>'
+    assert html_pieces.named("CH-03 old flat chanter") == "<bdi>CH-03 old flat chanter</bdi>"

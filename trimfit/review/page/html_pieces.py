@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 
+ONE_LINE_LETTERS = 12
+"""A name of so many letters is not broken at its hyphens."""
+
+
 @cache
 def _templates() -> Environment:
     """The page's templates; what a template is given is escaped unless it is markup already."""
@@ -49,8 +53,9 @@ def text(value: str, limit: int = 400) -> str:
 
 
 def named(name: str, limit: int = 60) -> str:
-    """A name as safe HTML, kept apart from the reading direction of its surroundings."""
-    return f"<bdi>{text(name, limit)}</bdi>"
+    """A name as safe HTML, kept apart from the reading direction of its surroundings; a short one on one line."""
+    whole = ' class="r"' if len(name) <= ONE_LINE_LETTERS and not name.count(" ") else ""
+    return f"<bdi{whole}>{text(name, limit)}</bdi>"
 
 
 def paragraph(markup: str, css_class: str = "") -> str:

@@ -134,7 +134,7 @@ def types(findings: Report, folio: Folio) -> list[str]:
                 f"{text(s.what, 30)}, {text(s.unit, 16)}",
                 f"{s.reeds}",
                 number(s.mean, ".1f"),
-                f"{number(s.low, '.1f')} to {number(s.high, '.1f')}",
+                f"{number(s.low, '.1f')} to {number(s.high, '.1f')}" if not s.too_wide else "too few reeds to say",
                 f"{s.content_pct:g} % of reeds, {s.confidence_pct:g} % sure",
             )
             for s in findings.starts[:MOST_ROWS]
@@ -267,7 +267,7 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
             f"Warmth: five degrees more sharpen all notes by {listed('all', 'per_degc', 5.0, '.0f', cents)}.{hardly}"
         )
     for what in ("crow", "gap"):
-        spread = [s for s in starts if s.what == what and s.reed_type in found]
+        spread = [s for s in starts if s.what == what and s.reed_type in found and not s.too_wide]
         spans = [
             f"{number(s.low, '.0f')} to {number(s.high, '.0f')}{f' {text(s.unit, 16)}' if place == 0 else ''} in "
             f"{named(s.reed_type, 30)}"
@@ -278,6 +278,9 @@ def _reasons(kinds: list[TypeResponse], starts: Sequence[StartSpread]) -> list[s
             lines.append(
                 f"New reeds: {share:g} in a hundred have a {what} of {'; '.join(spans)} ({sure:g} % sure of it)."
             )
+        few = [f"{s.reeds} {named(s.reed_type, 30)}" for s in starts if s.what == what and s.too_wide]
+        if few:
+            lines.append(f"Too few new reeds were read to say how far their {what} spreads: {', '.join(few)}.")
     return lines
 
 

@@ -105,6 +105,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
         chance_past=None if advice.action in ("trim", "read-again") else advice.chance_past,
         low_g_ratio=float(bench.scale["low_g"]),
         unread_by=unread_by,
+        ordered_kpa=order.pressure_kpa if order is not None else None,
     )
 
 
