@@ -68,7 +68,7 @@ kind chanters differ by 6 cents of meeting pitch and 14 of asked crow.
 chanter that is away, less the true one; and the same of a filter that knows the physics, how reeds, chanters and kinds
 differ and the errors of what is stated. *All known*: it knows the kinds' means, the types and the chanters at hand too.
 *Chanters by log*: those at hand as readings of the same log tell them. *All by log*: kinds and types too are what that
-log tells. Errors of ratios are standard errors over chanters (bootstrap).
+log tells. Errors of ratios are standard errors, each chanter by itself (bootstrap); the eighty of a log share its luck.
 
 *Played.* Each reed is asked after, cut and read in the chanter that `here` names, until the answer is finished, past or
 no-fit; then its gap in the chanter it was for is looked up. *within*, *past*: the chance stated with that last answer,
