@@ -1,4 +1,4 @@
-"""Every numeric constant of the fit: its reason, and what a fit with twice the constant predicts.
+"""The numeric constants of the fit that stand by name: their reasons, and what a fit with twice the constant predicts.
 
     python -m tests.worlds.constants        writes reports/constants.md; some six minutes of one core
 
@@ -241,14 +241,16 @@ def main() -> None:
     (REPORTS / "constants.md").write_text(
         f"""# The constants of the fit
 
-Made by `python -m tests.worlds.constants`: every number that the regression rests on and that somebody chose, the
-reason beside it in the code, and what comes of doubling it. One make-believe shop of {PAST_REEDS} past reeds whose
-readings have tails and typing slips and do not move by themselves; {len(trials)} readings of {NEW_REEDS} new reeds of
-new batches are predicted. As the package is, the next gap is off by {error:.2f} cents (root mean square, slips left
-out) and the 90 % intervals of all outputs hold {held:.1f} in a hundred. The last two columns say how both change, with
-the standard error over the reeds of this one shop: the same readings are predicted before and after, so that they say
-what doubling does here, not what another shop would show. "none": no reading is predicted otherwise. Many bound what a
-large log may take, or concern chanters, tapes, waits and checks that this small shop lacks.
+Made by `python -m tests.worlds.constants`: every plain number, array or table of numbers that stands by name in the
+regression's modules, the reason beside it in the code, and what comes of doubling it (the prior means and spreads
+of `regression/priors.py` and the planner's numbers are not among them). One make-believe shop of {PAST_REEDS} past
+reeds whose readings have tails and typing slips and do not move by themselves; {len(trials)} readings of
+{NEW_REEDS} new reeds of new batches are predicted. As the package is, the next gap is off by {error:.2f} cents
+(root mean square, slips left out) and the 90 % intervals of all outputs hold {held:.1f} in a hundred. The last two
+columns say how both change, with the standard error over the reeds of this one shop: the same readings are
+predicted before and after, so that they say what doubling does here, not what another shop would show. "none": no
+reading is predicted otherwise. Many bound what a large log may take, or concern chanters, tapes, waits and checks
+that this small shop lacks.
 
 """
         + markdown(pd.DataFrame(rows))

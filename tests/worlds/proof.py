@@ -78,8 +78,8 @@ def rms(values: pd.Series) -> float:
 
 
 def share(flags: Any, digits: int = 1) -> str:
-    """A share (n,) in per cent and its standard error, each case by itself (that of one case more, where there are none
-    or all)."""
+    """A share (n,) in per cent and its standard error, each case by itself (of none or all: as if it were one of
+    n + 1)."""
     p, n = float(np.mean(flags)), len(flags)
     inside = min(max(p, 1.0 / (n + 1)), n / (n + 1))
     return f"{100 * p:.{digits}f} ± {100 * np.sqrt(inside * (1 - inside) / n):.{digits}f}"
@@ -307,7 +307,8 @@ def write_play(n: int, below: float | None) -> str:
         "physics; the planner that "
         f"knows the population has the\nbench's own particle filter{hand}. Tolerance one hertz.\n"
         "Shares are of the reeds that were not past before any cut; a reed left unfinished is not within. ±: the "
-        "standard\nerror, over the shops; in the second table each cut by itself.\n\n"
+        "standard\nerror, over the shops; in the second table each cut by itself\n(of none: as if it were one of "
+        "n + 1).\n\n"
         + markdown(pd.DataFrame(rows))
         + "\n\nTrimfit's cuts by their stated chance of going past (all benches together):\n\n"
         + markdown(shown)

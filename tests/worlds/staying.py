@@ -123,7 +123,7 @@ def write(movements: list[str], shops: int, reeds: int) -> str:
         f"Made by `python -m tests.worlds.staying --shops {shops} --reeds {reeds} --movement {' '.join(movements)}`:\n"
         f"{shops} shops of each way of moving, {reeds} reeds of new batches left lying in each; no physics is the "
         "fitted model.\nOf the next readings, so many in a hundred lay inside the 90 % interval stated for that moment,"
-        " ± the standard error, each\nreading by itself (of none or all: that of one reading more or less). Gap stated "
+        " ± the standard error, each\nreading by itself (of none or all: as if it were one of n + 1). Gap stated "
         "±: half of that interval.\n\n"
         f"{markdown(rows)}\n\n{least_held(rows)}\n\nBy type:\n\n{markdown(table_by_type(found))}\n"
     )

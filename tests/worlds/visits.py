@@ -326,7 +326,7 @@ def write(movements: Sequence[str], shops: int, reeds: int, gaps_days: Sequence[
         f"{'one shop' if shops == 1 else f'{shops} shops'} of each way of moving, {reeds} "
         "new reeds for each number of days between visits,\nthe same for each player; one step a visit. Cut past: "
         "past because of a cut, not of later movement. Shares: of reeds\nthat were not past before any work, ± the "
-        "standard error, each reed counted by itself (of none or all: that of one reed more\nor less). "
+        "standard error, each reed counted by itself (of none or all: as if it\nwere one of n + 1). "
         "Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
         f"{markdown(pooled(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(pooled(stories))}\n\n"
         "Cuts, and the chance of going past that was stated for them:\n\n"

@@ -93,7 +93,7 @@ def _batches(found: Sequence[BatchDrift], limits: DriftLimits) -> list[str]:
         "off %: the chance that it is off by more than the settings allow",
         *prose(
             "past/short: reeds lost with F over E; reeds called good with F under E by more than the tolerance and a "
-            "reading's error; by the last reading in the chanter of their order"
+            "reading's error; by the last reading without tape in the chanter of their order"
         ),
         "unsure: too little was read to say whether it is off",
         *(line for text in said for line in prose(text)),
@@ -241,6 +241,7 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
     import math
 
     from trimfit.base.pitch import OUTPUT_WORDS
+    from trimfit.review.statistics.repeatability import MOST_IN_SITTING
 
     rows = []
     for one in found:
@@ -250,7 +251,7 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
                 OUTPUT_WORDS.get(one.output, one.output),
                 str(one.readings),
                 *(f"{cents:.1f}" if math.isfinite(cents) else "" for cents in parts),
-                str(one.readings_in_sitting) if one.readings_in_sitting else "never",
+                str(one.readings_in_sitting or f"over {MOST_IN_SITTING}"),
                 str(one.sittings),
             )
         )

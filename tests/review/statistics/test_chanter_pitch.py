@@ -28,7 +28,28 @@ def test_a_reading_counts_by_how_near_it_came() -> None:
 def values(value: np.ndarray, var: float | np.ndarray, batch: np.ndarray | None = None) -> numbers.ReedValues:
     """One value a reed; each reed of a batch of its own unless told."""
     batches = np.arange(len(value)) if batch is None else batch
-    return numbers.ReedValues(value, np.broadcast_to(var, value.shape), batches.astype(np.intp))
+    known = np.zeros((len(value), 1))
+    return numbers.ReedValues(value, np.broadcast_to(var, value.shape), batches.astype(np.intp), known)
+
+
+def test_what_is_not_known_of_a_type_s_ratio_is_not_averaged_away() -> None:
+    """Uncut reeds 50 cents under, their type's ratio known to 0.4: six tell no more of where F and E meet than one; the
+    spread of what six reeds say, over draws of the ratio, is what is stated."""
+    rng = np.random.default_rng(7)
+    stated, means = [], []
+    for _ in range(400):
+        gap = -50.0 + rng.normal(0.0, 3.0, 6)
+        ratio = rng.normal(0.1, 0.4)
+        pitch = 120.0 + ratio * gap + rng.normal(0.0, 2.6, 6) + rng.normal(0.0, 1.5, 6)
+        one, reed, zero = np.ones(6), np.arange(6), np.zeros(6, dtype=np.intp)
+        found = numbers.pooled(
+            numbers.pitch_at_meeting(pitch, gap, 0.1 * one, 0.4 * one, one, one, reed, reed, zero), numbers.PITCH_SPREAD
+        )
+        assert found is not None
+        stated.append(np.sqrt(found.var))
+        means.append(found.mean)
+    assert np.mean(stated) == pytest.approx(np.std(means), rel=0.15)
+    assert np.mean(stated) > 0.9 * 0.4 * 50.0
 
 
 def test_few_reeds_give_a_wide_answer_and_many_a_narrow_one() -> None:
@@ -80,7 +101,7 @@ def test_the_ends_of_a_wide_spread_are_no_slips() -> None:
     found = numbers.spread_of(cells, numbers.CROW_SPREAD)
     assert found.reed_sd == pytest.approx(42.0, rel=0.06)
     assert found.batch_sd == pytest.approx(25.0, rel=0.25)
-    slip = [numbers.ReedValues(np.r_[c.value[:-1], c.value[-1] + 900.0], c.var, c.batch) for c in cells[:4]]
+    slip = [numbers.ReedValues(np.r_[c.value[:-1], c.value[-1] + 900.0], c.var, c.batch, c.shared) for c in cells[:4]]
     assert numbers.spread_of([*slip, *cells[4:]], numbers.CROW_SPREAD).reed_sd == pytest.approx(42.0, rel=0.08)
 
 

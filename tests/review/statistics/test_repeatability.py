@@ -137,7 +137,7 @@ def test_readings_for_a_level_known_to_a_cent() -> None:
 def test_one_sitting_may_not_be_enough() -> None:
     note = repeatability.bench_repeatability(_bench(7, 300, within=0.5, sitting=1.5))[0]
     assert note.readings_in_sitting is None
-    assert "the level is known to ± 1 cent after 7 sittings with one in each; one sitting alone" in note.why
+    assert "the level is known to ± 1 cent after 7 sittings with one in each; 50 readings of one sitting" in note.why
 
 
 def test_nothing_to_pool_is_said() -> None:

@@ -99,6 +99,17 @@ def test_what_was_really_taken(
     assert (trim.length_mm, trim.lip_strokes, trim.asked_mm) == (length, lip, asked)
 
 
+@pytest.mark.parametrize("typed", ["ok 0.30", "ok lip 2", "u 2", "n R-2", "r 0.3"])
+def test_what_follows_a_word_that_stands_alone_is_not_lost_without_a_word(journal: Journal, typed: str) -> None:
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    play(sitting, FIRST)
+    before = sitting.tally.line()
+    said = " ".join(play(sitting, typed))
+    assert f"{typed.split()[0]} stands alone: {typed.split(' ', 1)[1]} was not taken" in said
+    assert (sitting.tally.line(), sitting.history and sitting.history.reed.record.reed) == (before, "R-1")
+
+
 def test_undo_strikes_and_keeps(journal: Journal) -> None:
     sitting = seated(journal, reeds=["R-1", "R-2"])
     list(sitting.open())

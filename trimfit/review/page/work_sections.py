@@ -146,7 +146,16 @@ def finished(findings: Report) -> list[str]:
                 f'<span class="r">{text(reed.left_at, 20)}</span>',
             )
         )
-    heads = ("reed", "order", "left as", "mm off", "cuts", "last gap read, cents", "met at, Hz, as it left", "when")
+    heads = (
+        "reed",
+        "order",
+        "left as",
+        "mm off",
+        "cuts",
+        "last gap read, cents",
+        "F and E meet at, Hz, as it left",
+        "when",
+    )
     return [
         folded(
             f"{counted(findings.finished_in_all, 'reed')}, the latest order first",

@@ -6,8 +6,11 @@ counts by the variance
 
     Var = reading error of the value + ratio² · reading error of the gap + (own · ratio' · gap)²
 
-(`own`: how far a reed's ratio strays), and readings of one reed are taken together. Reeds of one batch are alike, so
-ten reeds of one batch tell less than ten of ten: a reed's value is the chanter's + its batch's + its own + error,
+(`own`: how far a reed's ratio strays, and how little that of its type is known), and readings of one reed are taken
+together. What is not known of a type's ratio is common to all its reeds, so that many uncut ones tell no more of it
+than one: with W a reed's weight in the pooled value, it adds (sum of W · ratio's sd · gap)² for each type. Reeds of one
+batch are alike, so ten reeds of one batch tell less than ten of ten: a reed's value is the chanter's + its batch's +
+its own + error,
 
     value ~ m + N(0, batch²) + N(0, reed²) + N(0, var),
 
@@ -56,11 +59,13 @@ anything is read: common practice, no source."""
 
 @dataclass(frozen=True, slots=True)
 class ReedValues:
-    """One value a reed, arrays (R,): in cents from 440 Hz, its variance, and the code of the reed's batch."""
+    """One value a reed, arrays (R,): in cents from 440 Hz, its variance, and the code of the reed's batch; and shared
+    (R, T), its error for one standard deviation of each type's ratio, cents."""
 
     value: Array
     var: Array
     batch: Codes
+    shared: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,27 +95,33 @@ def at_meeting(
     return value - ratio * gap, value_var + ratio**2 * gap_var + (own * gap) ** 2
 
 
-def reed_means(value: Array, var: Array, reed: Codes, batch: Codes) -> ReedValues:
-    """Readings (n,) of each reed taken together, in the order of the reeds' codes."""
+def reed_means(value: Array, var: Array, reed: Codes, batch: Codes, shared: Array, kind: Codes) -> ReedValues:
+    """Readings (n,) of each reed taken together, in the order of the reeds' codes; shared, kind (n,): a reading's error
+    for one standard deviation of its type's ratio, and the type's code."""
     _, first, back = np.unique(reed, return_index=True, return_inverse=True)
+    types, column = np.unique(kind, return_inverse=True)
     weight = np.bincount(back, 1.0 / var)
-    return ReedValues(np.bincount(back, value / var) / weight, 1.0 / weight, batch[first])
+    common = np.zeros((len(weight), len(types)))
+    np.add.at(common, (back, column), shared / var)
+    return ReedValues(np.bincount(back, value / var) / weight, 1.0 / weight, batch[first], common / weight[:, None])
 
 
 def pitch_at_meeting(
-    pitch: Array, gap: Array, ratio: Array, pitch_var: Array, gap_var: Array, reed: Codes, batch: Codes
-) -> ReedValues:
+    pitch: Array, gap: Array, ratio: Array, ratio_sd: Array, pitch_var: Array, gap_var: Array,
+    reed: Codes, batch: Codes, kind: Codes,
+) -> ReedValues:  # fmt: skip
     """Each reed's pitch at the meeting point, from readings of E and F in one chanter (n,), cents from 440 Hz."""
-    value, var = at_meeting(pitch, gap, ratio, pitch_var, gap_var, np.full(len(pitch), OWN_PITCH))
-    return reed_means(value, var, reed, batch)
+    value, var = at_meeting(pitch, gap, ratio, pitch_var, gap_var, np.hypot(OWN_PITCH, ratio_sd))
+    return reed_means(value, var, reed, batch, ratio_sd * gap, kind)
 
 
 def crow_at_meeting(
-    crow: Array, gap: Array, ratio: Array, crow_var: Array, gap_var: Array, reed: Codes, batch: Codes
-) -> ReedValues:
+    crow: Array, gap: Array, ratio: Array, ratio_sd: Array, crow_var: Array, gap_var: Array,
+    reed: Codes, batch: Codes, kind: Codes,
+) -> ReedValues:  # fmt: skip
     """Each reed's crow at the meeting point, from readings of one type's reeds in a chanter (n,), cents from 440 Hz."""
-    value, var = at_meeting(crow, gap, ratio, crow_var, gap_var, OWN_CROW * ratio)
-    return reed_means(value, var, reed, batch)
+    value, var = at_meeting(crow, gap, ratio, crow_var, gap_var, np.hypot(OWN_CROW * ratio, ratio_sd))
+    return reed_means(value, var, reed, batch, ratio_sd * gap, kind)
 
 
 def _near(reeds: ReedValues, spread_var: float) -> ReedValues:
@@ -118,7 +129,7 @@ def _near(reeds: ReedValues, spread_var: float) -> ReedValues:
     if not len(reeds.value):
         return reeds
     near = np.abs(reeds.value - np.median(reeds.value)) <= FAR_SDS * np.sqrt(reeds.var + spread_var)
-    return ReedValues(reeds.value[near], reeds.var[near], reeds.batch[near])
+    return ReedValues(reeds.value[near], reeds.var[near], reeds.batch[near], reeds.shared[near])
 
 
 def _alone_var(chanters: Sequence[ReedValues], usual: ReedSpread) -> float:
@@ -168,13 +179,15 @@ def pooled(reeds: ReedValues, spread: ReedSpread) -> Pooled | None:
     reeds = _near(reeds, spread.reed_sd**2 + spread.batch_sd**2)
     if not len(reeds.value):
         return None
-    _, weight, mean, _ = _batch_means(reeds, spread.reed_sd**2)
+    _, weight, mean, place = _batch_means(reeds, spread.reed_sd**2)
     w = 1.0 / (1.0 / weight + spread.batch_sd**2)
     var = 1.0 / float(w.sum())
+    of_each = (w * var / weight)[place] / (reeds.var + spread.reed_sd**2)
+    of_ratios = float(np.sum((of_each @ reeds.shared) ** 2))
     of_batches = spread.batch_sd**2 * float((w**2).sum()) * var**2
-    df = var**2 / (of_batches**2 / spread.batch_df + (var - of_batches) ** 2 / spread.reed_df)
+    df = (var + of_ratios) ** 2 / (of_batches**2 / spread.batch_df + (var - of_batches) ** 2 / spread.reed_df)
     alone = math.hypot(spread.reed_sd, spread.batch_sd)
-    return Pooled(float(w @ mean) * var, var, df, alone, len(reeds.value), len(mean))
+    return Pooled(float(w @ mean) * var, var + of_ratios, df, alone, len(reeds.value), len(mean))
 
 
 def hz_interval(found: Pooled) -> Interval:

@@ -297,6 +297,6 @@ def _sentence(study: GaugeStudy, here: int | None, elsewhere: int) -> str:
     said = f"a reading errs by {study.total.sd:.1f} cents (standard deviation); the level is known to ± 1 cent after"
     sittings = f"{elsewhere} sitting{'s' if elsewhere > 1 else ''} with one in each"
     if here is None:
-        return f"{said} {sittings}; one sitting alone does not tell it so closely"
+        return f"{said} {sittings}; {MOST_IN_SITTING} readings of one sitting do not tell it so closely"
     need = f"{said} {here} reading{'s' if here > 1 else ''}"
     return need if elsewhere >= here else f"{need} of one sitting, or {sittings}"

@@ -18,7 +18,7 @@ from trimfit.base.units import Interval
 from trimfit.log.journal import Journal
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
-from trimfit.regression.outputs import GAP, PITCH
+from trimfit.regression.outputs import CROW, GAP, PITCH, K, contrast
 from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness, StockReed
 from trimfit.review.safe_names import file_stems
 from trimfit.review.statistics import chanter_pitch as numbers
@@ -192,7 +192,7 @@ def _table(model: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFram
     rows, _, _ = rows_from_frame(frame, model.coding)
     e, f, low_a = (OUTPUTS.index(note) for note in ("e", "f", "low_a"))
     air = np.zeros_like(rows.y)
-    ratios = np.zeros((len(rows), 3))
+    ratios = np.zeros((len(rows), 4))
     for code in np.unique(rows.type_code):
         mine = rows.type_code == code
         beta = model.type_coef(int(code) if code < model.n_types else -1)
@@ -200,7 +200,13 @@ def _table(model: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFram
         dt = np.nan_to_num(rows.deg_c[mine] - model.coding.temperature_c)
         air[mine] = rows.lip[mine][:, None] * beta[3] + dp[:, None] * beta[4] + dt[:, None] * beta[5]
         gap_slope = max(float(beta[1, f] - beta[1, e]), 5.0)
-        ratios[mine] = [0.5 * (beta[1, e] + beta[1, f]) / gap_slope, beta[1, 0] / gap_slope, gap_slope]
+        known = int(code) < model.n_types
+        cov = model.coef_cov[model.type_slice(int(code)), model.type_slice(int(code))] if known else model.new_type_cov
+        for place, pick in ((0, PITCH), (1, contrast(CROW))):
+            ratio = float(pick @ beta[1]) / gap_slope
+            off = pick - ratio * GAP  # what a doubt of the slopes does to their ratio
+            sd = float(np.sqrt(off @ cov[K : 2 * K, K : 2 * K] @ off)) / gap_slope
+            ratios[mine, place], ratios[mine, 2 + place] = ratio, sd
     y = rows.y - air
     weight = np.ones(len(rows))
     for i, label in enumerate(rows.label):
@@ -226,6 +232,8 @@ def _table(model: FittedModel, frame: pd.DataFrame, low_g: float) -> pd.DataFram
             "low_a": rows.y[:, low_a],
             "pitch_ratio": ratios[:, 0],
             "crow_ratio": ratios[:, 1],
+            "pitch_ratio_sd": ratios[:, 2],
+            "crow_ratio_sd": ratios[:, 3],
             "crow_var": model.noise_cov[0, 0] * scale,
             "gap_var": float(GAP @ model.noise_cov @ GAP) * scale,
             "pitch_var": float(PITCH @ model.noise_cov @ PITCH) * scale,
@@ -253,14 +261,24 @@ def _stock(journal: Journal, table: pd.DataFrame) -> list[tuple[str, str, float]
 def _pitches(rows: _Readings) -> ReedValues:
     """Each reed's pitch at the meeting point, from the sound readings of E and F in one chanter."""
     notes = rows.where(np.isfinite(rows["gap"]) & rows["sound"])
-    keys = ("pitch", "gap", "pitch_ratio", "pitch_var", "gap_var", "reed_code", "batch_code")
+    keys = (
+        "pitch",
+        "gap",
+        "pitch_ratio",
+        "pitch_ratio_sd",
+        "pitch_var",
+        "gap_var",
+        "reed_code",
+        "batch_code",
+        "type_code",
+    )
     return pitch_at_meeting(*(notes[key] for key in keys))
 
 
 def _crows(rows: _Readings) -> dict[str, ReedValues]:
     """Each reed's crow at the meeting point, by reed type, from the sound readings with a crow in one chanter."""
     both = rows.where(np.isfinite(rows["gap"]) & rows["sound"] & np.isfinite(rows["crow"]))
-    keys = ("crow", "gap", "crow_ratio", "crow_var", "gap_var", "reed_code", "batch_code")
+    keys = ("crow", "gap", "crow_ratio", "crow_ratio_sd", "crow_var", "gap_var", "reed_code", "batch_code", "type_code")
     return {kind: crow_at_meeting(*(mine[key] for key in keys)) for kind, mine in both.by("reed_type").items()}
 
 

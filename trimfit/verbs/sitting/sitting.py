@@ -98,6 +98,11 @@ class Sitting(Readings):
             return
         word, _, rest = text.partition(" ")
         act = ACTS.get(LETTERS.get(word, word.lower())) if word != "c" or not rest else None
+        if act is not None and rest.strip() and LETTERS.get(word, word.lower()) in ALONE:
+            raise InputError(
+                f"{word} stands alone: {short(rest.strip())} was not taken",
+                remedy="type an amount, or a reed's name, by itself",
+            )
         if act is not None:
             yield from act(self, rest.strip())
         elif is_unnamed(text):
@@ -176,6 +181,8 @@ _WORDS: tuple[tuple[str, str, Callable[[Sitting, str], Iterator[str]]], ...] = (
     ("no", "", Sitting._nothing_asked),
 )
 ACTS = {word: act for word, _, act in _WORDS}
+ALONE = {"?", "help", "read", "next", "undo", "list", "quit", "exit", "why", "clear", "ok", "auto", "no"}
+"""Words that say all by themselves: what follows one would be lost."""
 LETTERS = {letter: word for word, letter, _ in _WORDS if letter}
 # What a line may be completed to; that numbers have another meaning is said by its name.
 COMMANDS = [*(word for word in sorted(ACTS) if word not in ("no", "numbers")), "as_low_a", "sounding", "cents"]
