@@ -123,6 +123,12 @@ def test_a_time_of_minutes_stands_after_what_is_of_that_minute(bench: Typed) -> 
     assert order(bench) == [reading, trim["entry"], second]
 
 
+def test_a_day_alone_before_others_is_told_too(bench: Typed) -> None:
+    bench.say("log", "reading", "R-1", "f=757", "e=703", "--at", "2026-11-22T10:00")
+    assert "before the reading of 2026-11-22 10:00; use" in bench.say("log", "trim", "R-1", "0.3", "--at", "2026-11-21")
+    assert "before" not in bench.say("log", "trim", "R-1", "0.2", "--at", "2026-11-23")
+
+
 def test_an_entry_before_others_is_told_and_may_be_put_elsewhere(bench: Typed, tmp_path: Path) -> None:
     early = bench.json("log", "reading", "R-1", "f=757", "e=703", "--at", "yesterday 9:05")["entry"]
     late = bench.json("log", "reading", "R-1", "f=759", "e=703", "--at", "14:30")["entry"]

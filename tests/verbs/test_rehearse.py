@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.cli.typed_words import Typed
-from trimfit.base.records import Order
+from trimfit.base.errors import InputError
+from trimfit.base.records import Chanter, Order
 from trimfit.session.session import Session
 from trimfit.verbs.rehearse import rehearse_order
 
@@ -45,3 +46,13 @@ def test_what_is_neither_good_nor_past_is_named(shop: Path) -> None:
     said = " ".join(Typed(shop).say("rehearse", "high").split())
     assert f"neither {100 * rest:.1f} % (mostly off the pitch ordered)" in said
     assert f"{run.hours:.1f} hours for 4 reeds, more for those that make up for failures; " in said
+
+
+@pytest.mark.parametrize(("at_hand", "where"), [("no", "a chanter at hand"), (None, "Far")])
+def test_what_is_asked_for_first_can_be_done(tmp_path: Path, at_hand: str | None, where: str) -> None:
+    """Blanks are not read in a chanter that is away: those read at the bench count for its order."""
+    with Session(tmp_path / "log", create=True) as session:
+        session.journal.append(Chanter("Far", at_hand=at_hand))
+        session.journal.append(Order("FO", "Far"))
+        with pytest.raises(InputError, match=f"no blanks read in {where} with F and E"):
+            rehearse_order(session, "FO")

@@ -118,9 +118,10 @@ def place(
     if at is None:
         return moment(history, now)
     text = typed_time(at, now)
-    if is_date(text):
-        return Placed(text)
     typed_s = at_s(text, zone)
+    if is_date(text):
+        later = next((one for one in entries if one.at_s > typed_s), None)
+        return Placed(text, f"before the {_words(later, now)}" if later is not None else "")
     until_s = typed_s + (1e-3 if text[16:17] == ":" else 60.0)
     there = [one for one in entries if typed_s <= one.at_s < until_s]
     if same := next((one for one in there if one.record == record_at(one.at)), None):

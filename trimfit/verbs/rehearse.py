@@ -91,13 +91,16 @@ def _refuse_without_evidence(journal: Journal, order: Order) -> None:
     if journal.count("trim"):
         return
     rows = journal.columns("reading", ["reed", "chanter", "f_hz", "e_hz"])
-    read = {reed for reed, chanter, f_hz, e_hz in rows if chanter == order.chanter and f_hz and e_hz}
+    # one that is away is worked for in a chanter at hand
+    away = (order.chanter, "no") in journal.columns("chanter", ["chanter", "at_hand"])
+    read = {reed for reed, chanter, f_hz, e_hz in rows if (away or chanter == order.chanter) and f_hz and e_hz}
+    where = "a chanter at hand" if away else short(order.chanter)
     if len(read) < LEAST_READ:
         raise InputError(
             f"too little is known to play a run out: nothing was ever cut, and {len(read) or 'no'} blank"
-            f"{'' if len(read) == 1 else 's'} read in {short(order.chanter)} with F and E",
+            f"{'' if len(read) == 1 else 's'} read in {where} with F and E",
             f"order {short(order.order)}",
-            "read three blanks in the chanter first",
+            f"read three blanks in {'a chanter at hand' if away else 'the chanter'} first",
         )
 
 
