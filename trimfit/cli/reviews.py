@@ -241,7 +241,6 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
     import math
 
     from trimfit.base.pitch import OUTPUT_WORDS
-    from trimfit.review.statistics.repeatability import MOST_IN_SITTING
 
     rows = []
     for one in found:
@@ -251,7 +250,7 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
                 OUTPUT_WORDS.get(one.output, one.output),
                 str(one.readings),
                 *(f"{cents:.1f}" if math.isfinite(cents) else "" for cents in parts),
-                str(one.readings_in_sitting or f"over {MOST_IN_SITTING}"),
+                str(one.readings_in_sitting or "too many"),
                 str(one.sittings),
             )
         )

@@ -100,12 +100,14 @@ def test_mistyped_readings_bend_nothing_and_are_named(frame: pd.DataFrame, model
 
 
 def test_order_and_names_of_rows_do_not_matter(frame: pd.DataFrame) -> None:
+    """But for the order in which sums are rounded: on some processors it moves them by a hundredth of their error."""
     some = frame[frame["reed"].isin(sorted(frame["reed"].unique())[:9])]
     first = fit(some)
     other = some.sample(frac=1.0, random_state=1)
     other = other.assign(reed="<" + other["reed"].astype(str) + ">", batch=other["batch"].astype(str) + " late")
     second = fit(other)
-    np.testing.assert_allclose(second.coef, first.coef, atol=0.02)
+    moved = np.abs(second.coef - first.coef) / np.sqrt(np.diag(first.coef_cov))
+    assert moved.max() < 0.05
     np.testing.assert_allclose(second.reed_cov, first.reed_cov, rtol=0.01, atol=0.05)
 
 
