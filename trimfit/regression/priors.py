@@ -5,12 +5,12 @@ No published slope of note pitch per millimetre of reed removed is known for thi
 sound (600 log2((T+1)/T) = 2.95 cents per °C at 20 °C).
 
 Each regressor's ten coefficients (crow, then the nine notes as low A) have a prior mean and a covariance of one shape:
-the crow alone, and the notes = a part they share + a part of their own::
+the crow alone, and the notes = a part they share + a part of their own + what takes F up and E down, d = e_F - e_E::
 
-    Q = diag(crow_sd², 0, ...) + common_sd² 1 1' (notes) + own_sd² I (notes)
+    Q = diag(crow_sd², 0, ...) + common_sd² 1 1' (notes) + own_sd² I (notes) + apart_sd² d d'
 
-so the gap F - E has variance 2 own_sd². A type's coefficients are the shop's plus the type's own departure, with a
-second Q.
+so the gap F - E has variance 2 own_sd² + 4 apart_sd². A type's coefficients are the shop's plus the type's own
+departure, with a second Q.
 """
 
 from __future__ import annotations
@@ -25,19 +25,24 @@ from trimfit.regression.outputs import E_NOTE, F_NOTE, Array, K, block_diagonal
 REGRESSORS = ("start", "length", "bend", "lip", "pressure", "temperature")
 """Columns of the design: 1, g(x), g(x)², lip strokes, kPa over the bench's, °C over the bench's."""
 P = len(REGRESSORS)
+_F_AGAINST_E = np.zeros(K)
+_F_AGAINST_E[[F_NOTE, E_NOTE]] = 1.0, -1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Standard deviations of one Q: crow alone, the part the notes share, each note's own."""
+    """Standard deviations of one Q: crow alone, the part the notes share, each note's own, and how far F goes up and E
+    down together."""
 
     crow: float
     common: float
     own: float
+    apart: float = 0.0
 
     def matrix(self) -> Array:
         """Q (10, 10), in the square of the coefficient's unit."""
         q = np.full((K, K), self.common**2) + self.own**2 * np.eye(K)
+        q += self.apart**2 * np.outer(_F_AGAINST_E, _F_AGAINST_E)
         q[0, :] = q[:, 0] = 0.0
         q[0, 0] = self.crow**2
         return q
@@ -89,8 +94,10 @@ OWN = len(RANDOM) * K
 REED_SPREAD = {
     "start": Spread(25.0, 6.0, 6.0),
     "length": Spread(30.0, 6.0, 8.0),
-    "bend": Spread(7.5, 1.0, 1.8),
+    "bend": Spread(7.5, 0.4, 0.4, apart=1.24),
 }
+"""Bend: a reed whose every further millimetre does less does so to all it moves, each by the same share of its slope.
+A twentieth of the gap's slope is 2.5 cents a mm², of the pitch's 0.5: a long way off, few readings tell it."""
 BATCH_SHARE = {"start": 0.4, "length": 0.4, "bend": 0.15}
 """Batches' variance over that of the reeds within one: their assumption follows what the reeds are found to be. (Were
 it in cents, two batches' worth of a wide one would lie over all that thirty batches tell of a shop that varies little.)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -124,6 +125,22 @@ def test_intervals_hold_what_they_promise_when_the_reeds_are_of_few_batches() ->
             held["few" if found.batches <= 2 else "many"].append(abs(found.mean) <= found.half)
     for kind in held.values():
         assert 0.86 < np.mean(kind) < 0.95
+
+
+def test_a_vague_value_is_held_to_what_is_usual_and_a_known_one_is_not() -> None:
+    """Against the product of the two normals on a grid, and Satterthwaite's rule by a numerical derivative."""
+    x = np.linspace(-600.0, 800.0, 200_001)
+    for sd in (1.0, 35.0, 400.0):
+        found = numbers.Pooled(mean=180.0, var=sd**2, df=4.0, reed_sd=3.0, reeds=1, batches=1)
+        new = numbers.held(found, 105.0, 35.0)
+        density = np.exp(-0.5 * ((x - 180.0) / sd) ** 2 - 0.5 * ((x - 105.0) / 35.0) ** 2)
+        density /= density.sum()
+        assert new.mean == pytest.approx(float(x @ density), abs=1e-3)
+        assert new.var == pytest.approx(float((x - new.mean) ** 2 @ density), rel=1e-3)
+        step = 1e-4 * sd**2
+        of_more = numbers.held(replace(found, var=sd**2 + step), 105.0, 35.0).var
+        var_of_var = ((of_more - new.var) / step) ** 2 * 2.0 * found.var**2 / found.df
+        assert new.df == pytest.approx(2.0 * new.var**2 / var_of_var, rel=1e-2)
 
 
 def test_a_reading_on_another_chanter_than_written_does_not_bend_the_pitch() -> None:

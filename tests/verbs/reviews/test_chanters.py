@@ -110,6 +110,18 @@ def test_a_note_that_nobody_read_lies_where_a_chanter_can_have_it(tmp_path: Path
         assert all(-200.0 < note.unusual_cents.low <= note.unusual_cents.high < 200.0 for note in found.notes)
 
 
+def test_one_reed_that_answers_the_wrong_way_leaves_the_chanter_s_pitch_and_crow_where_chanters_are(
+    tmp_path: Path,
+) -> None:
+    """Was: meets at 483.8 (374 to 625) Hz and asks for a crow of 9 to 9,208 Hz."""
+    make(tmp_path / "log", 1, 1, "all the wrong way")
+    read = of(tmp_path / "log", "Old")
+    assert read.meet_pitch_hz is not None
+    assert 440.0 < read.meet_pitch_hz.low < 460.0
+    assert 476.0 < read.meet_pitch_hz.high < 500.0
+    assert read.asked == ()
+
+
 def test_a_ticket_warns_of_work_not_done_and_of_a_doubted_reading(shop: Path) -> None:
     (work,) = (caution for caution in ticket(shop, "R-0353").cautions if caution.startswith("work is not done: "))
     assert re.fullmatch(r"work is not done: next cut 0\.\d\d mm, 0\.\d+ mm in all \(0\.\d+ to 0\.\d+\)", work), work

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -188,6 +188,16 @@ def pooled(reeds: ReedValues, spread: ReedSpread) -> Pooled | None:
     df = (var + of_ratios) ** 2 / (of_batches**2 / spread.batch_df + (var - of_batches) ** 2 / spread.reed_df)
     alone = math.hypot(spread.reed_sd, spread.batch_sd)
     return Pooled(float(w @ mean) * var, var + of_ratios, df, alone, len(reeds.value), len(mean))
+
+
+def held(found: Pooled, mean: float, sd: float) -> Pooled:
+    """A pooled value held to what is usual, N(mean, sd²) cents, by Bayes' rule: one reed far from meeting says little.
+
+    By Satterthwaite's rule the degrees of freedom grow by (var / new var)².
+    """
+    var = 1.0 / (1.0 / found.var + 1.0 / sd**2)
+    new = var * (found.mean / found.var + mean / sd**2)
+    return replace(found, mean=new, var=var, df=found.df * (found.var / var) ** 2)
 
 
 def hz_interval(found: Pooled) -> Interval:

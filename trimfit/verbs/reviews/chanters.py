@@ -19,6 +19,7 @@ from trimfit.log.journal import Journal
 from trimfit.regression.design import rows_from_frame
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.outputs import CROW, GAP, PITCH, K, contrast
+from trimfit.regression.priors import MEETING_CENTS
 from trimfit.review.results import ChanterMap, CrowAsked, CrowPoint, GWitness, StockReed
 from trimfit.review.safe_names import file_stems
 from trimfit.review.statistics import chanter_pitch as numbers
@@ -54,6 +55,8 @@ AGREE_CENTS = 3.7
 """A stated pitch is rounded to the hertz: up to this far beyond the interval it is no contradiction."""
 WIDE_CENTS = 4.5
 """Half of the interval of a meeting pitch beyond which it is called wide: some 1.2 Hz."""
+VAGUEST_CROW_CENTS = 600.0
+"""A crow asked that may lie half an octave to either side is not said."""
 MOST_SUITS = 12
 MOST_WITH_STOCK = 12
 MOST_FORECASTS = 3_000
@@ -305,11 +308,12 @@ def _chanter(
     readings, reeds = len(notes["gap"]), len(np.unique(notes["reed_code"]))
     of_pitch, of_crow = spreads
     meets = numbers.pooled(values[0], of_pitch)
+    meets = numbers.held(meets, *MEETING_CENTS) if meets is not None else None
     by_type = {kind: numbers.pooled(_pitches(mine), of_pitch) for kind, mine in rows.by("reed_type").items()}
     asked, crows = [], {}
     for kind, found in values[1].items():
         crow = numbers.pooled(found, of_crow[kind])
-        if crow is not None:
+        if crow is not None and crow.half <= VAGUEST_CROW_CENTS:
             asked.append(CrowAsked(kind, numbers.hz_interval(crow), crow.reeds))
             crows[kind] = crow
     stated_hz = stated.meeting_pitch_hz if stated is not None else None
