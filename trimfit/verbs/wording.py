@@ -79,6 +79,14 @@ def _cuts(trims_left: float) -> str:
     return "about one cut left" if trims_left < 1.5 else f"about {trims_left:.0f} cuts left"
 
 
+def _cuts_left(advice: Advice) -> str:
+    """How many cuts are left and what they take off in all; of a reed to be read that may well want none, so much."""
+    need = advice.need_mm
+    if advice.action != "read-again" or need is None or need.mean >= 0.005 or advice.trims_left < 0.05:
+        return f"{_cuts(advice.trims_left)}{in_all(advice)}"
+    return "perhaps no cut left" + (f", up to {need.high:.2f} mm in all" if need.high >= 0.005 else "")
+
+
 def in_all(advice: Advice) -> str:
     """What has yet to come off in all, where a cut is likely to be left."""
     need = advice.need_mm
@@ -157,7 +165,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         if advice.here is not None:
             when = "after this cut" if advice.action == "trim" else "as it is now"
             going = f"past in {plain_name(advice.chanter or '')} {when}"
-        chance = f"  {going} {chance_words(advice.chance_past)}; {_cuts(advice.trims_left)}{in_all(advice)}"
+        chance = f"  {going} {chance_words(advice.chance_past)}; {_cuts_left(advice)}"
         lines += wrapped(chance, width, "    ")
     moved = advice.moved_cents
     if advice.gap_read and moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:

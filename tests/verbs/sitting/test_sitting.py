@@ -12,7 +12,7 @@ import pytest
 from tests.verbs.sitting.fakes import CUT, Clock, StatedBench, play, seated, shop_log
 from trimfit.base.errors import InputError, LogError, TrimfitError
 from trimfit.base.pitch import DEFAULT_RATIOS
-from trimfit.base.records import Doubt, Order, Outcome, Reading, Reed, ReedHistory, Trim
+from trimfit.base.records import Action, Doubt, Order, Outcome, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.sitting import COMMANDS, Sitting
 from trimfit.verbs.wording import HELP, closing_line, expected_line
@@ -603,6 +603,40 @@ def test_past_and_other_answers_are_said_in_words() -> None:
     assert advice_lines(replace(CUT, gap_now_cents=None, gap_after_cents=None, meet_pitch_hz=None, why=""))[1:] == [
         "  chance of going past 0.4 %; about one cut left"
     ]
+
+
+@pytest.mark.parametrize("word", ["v", "good", "l", "s", "m", "moved"])
+def test_the_name_of_another_reed_is_no_remark_on_the_one_in_hand(tmp_path: Path, word: str) -> None:
+    """Was: R-1 left the bench as good, with the remark R-2."""
+    with shop_log(tmp_path / "log") as journal:
+        sitting = seated(journal, reeds=["R-1"])
+        list(sitting.open())
+        for typed in ("R-2", '"R-2"', "R-2 soaked"):
+            said = " ".join(" ".join(play(sitting, f"{word} {typed}")).split())
+            assert said == "! R-2 is another reed, and R-1 is in hand; type reed R-2 first, or the word alone for R-1"
+        history = journal.of_reed("R-1")
+        assert (history.outcome, history.events, sitting.held) == (None, (), None)
+        play(sitting, f"{word} R-1", *["y"] * (word in ("v", "good")))  # its own name is no remark either
+        history = journal.of_reed("R-1")
+        assert [one.record.event for one in history.events] == (["moved"] if word[0] == "m" else [])
+        left = history.outcome.record if history.outcome is not None else None
+        assert (left is None) == (word[0] == "m")
+        assert left is None or left.remark is None
+
+
+def test_no_cuts_are_promised_of_a_reed_that_wants_none_by_the_middle_of_what_is_known() -> None:
+    """Was: about 3 cuts left, 0.00 to 0.04 mm in all."""
+    from trimfit.base.units import Interval
+    from trimfit.verbs.wording import advice_lines
+
+    def left(action: Action, need_mm: Interval) -> str:
+        advice = replace(CUT, action=action, length_mm=0.0, trims_left=2.6, need_mm=need_mm, chance_past=0.3)
+        return next(line for line in advice_lines(advice) if "going past" in line).partition("; ")[2]
+
+    assert left("read-again", Interval(-0.03, -0.10, 0.04)) == "perhaps no cut left, up to 0.04 mm in all"
+    assert left("read-again", Interval(-0.03, -0.06, -0.01)) == "perhaps no cut left"
+    assert left("read-again", Interval(0.20, 0.15, 0.25)) == "about 3 cuts left, 0.20 mm in all (0.15 to 0.25)"
+    assert left("trim", Interval(0.004, -0.03, 0.04)).startswith("about 3 cuts left")  # one is advised
 
 
 def test_what_the_gap_did_by_itself_is_said_where_it_is_worth_a_line() -> None:

@@ -70,8 +70,25 @@ class Entries(ReedInHand):
         done_at = yield from self._moment(lambda time: as_trim(line, reed, time, self.advice), line.at)
         yield from self._propose(HeldTrim(as_trim(line, reed, done_at, self.advice), line))
 
+    def _remark(self, text: str) -> str:
+        """What was typed after a word about the reed in hand, without that reed's own name.
+
+        Raises InputError for the name of another reed, alone or with words after it: that is no remark on this one.
+        """
+        here, name = self._here().reed.record.reed, text.strip('"')
+        first = "" if (word := name.split(" ")[0]).isdigit() else word
+        named = [one for (one,) in self.bench.journal.columns("reed", ["reed"], reeds=sorted({name, first} - {""}))]
+        if not named:
+            return text
+        meant = max(named, key=len)
+        if meant == here:
+            return name.removeprefix(here).strip()
+        other, in_hand = plain_name(meant), plain_name(here)
+        what = f"{other} is another reed, and {in_hand} is in hand"
+        raise InputError(what, remedy=f"type reed {other} first, or the word alone for {in_hand}")
+
     def _outcome(self, outcome: str, remark: str) -> Iterator[str]:
-        reed = self._here().reed.record.reed
+        reed, remark = self._here().reed.record.reed, self._remark(remark)
         at = yield from self._moment(lambda time: Outcome(reed, time, outcome, remark or None))
         advice = self.advice
         yield from self._propose(HeldPlain(Outcome(reed, at, outcome, remark or None)))
@@ -80,7 +97,7 @@ class Entries(ReedInHand):
 
     def _moved(self, what: str) -> Iterator[str]:
         """The reed is not as it was, with no cut: logged as an event, in a word of the shop's if one is given."""
-        reed = self._here().reed.record.reed
+        reed, what = self._here().reed.record.reed, self._remark(what)
         at = yield from self._moment(lambda time: Event(reed, time, what or "moved"))
         yield from self._propose(HeldPlain(Event(reed, at, what or "moved")))
 
