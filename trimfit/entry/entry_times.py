@@ -57,7 +57,7 @@ def entries_of(history: ReedHistory) -> list[_Entry]:
 
 def _entry(one: Logged[Any]) -> _Entry:
     kind = kind_of_record(one.record)
-    word = short(one.record.event) if kind.name == "event" else kind.name
+    word = f"event {short(one.record.event)!r}" if kind.name == "event" else kind.name
     return _Entry(one.at_s, word, getattr(one.record, kind.time or ""), one.entry, one.record, one.doubts)
 
 
@@ -158,7 +158,8 @@ def _after(entries: list[_Entry], after: str, reed: str, now: str) -> Placed:
 
 
 def _words(one: _Entry, now: str) -> str:
-    """An entry by its kind and its time: `reading of 14:30`, with the day where that is not today."""
+    """An entry by its kind and its time: `reading of 14:30`, `event 'soaked' of 14:30`; with the day where that is not
+    today."""
     said = local_minute(one.at)
     today = local_minute(now)[: len("2026-03-31")]
     return f"{one.word} of {said.removeprefix(today + ' ')}"

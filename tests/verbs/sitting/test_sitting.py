@@ -12,7 +12,7 @@ import pytest
 from tests.verbs.sitting.fakes import CUT, Clock, StatedBench, play, seated, shop_log
 from trimfit.base.errors import InputError, LogError, TrimfitError
 from trimfit.base.pitch import DEFAULT_RATIOS
-from trimfit.base.records import Action, Doubt, Order, Outcome, Reading, Reed, ReedHistory, Trim
+from trimfit.base.records import Action, Doubt, Event, Order, Outcome, Reading, Reed, ReedHistory, Trim
 from trimfit.log.journal import Journal
 from trimfit.verbs.sitting.sitting import COMMANDS, Sitting
 from trimfit.verbs.wording import HELP, closing_line, expected_line
@@ -332,6 +332,15 @@ def test_a_clock_behind_the_log_keeps_the_order(journal: Journal) -> None:
     said = play(sitting, "0.14")
     assert said[0] == "  the clock is behind the reading of 09:06: logged as just after it"
     assert journal.of_reed("R-1").trims[0].record.done_at == "2026-03-31T09:06:00.001+00:00"
+
+
+@pytest.mark.parametrize("event", ["soaked", "bridle moved", "the player's own"])
+def test_an_event_of_a_later_time_is_named_as_one(journal: Journal, event: str) -> None:
+    """Was: before the soaked of 2062-03-31 09:40."""
+    journal.append(Event("R-1", "2062-03-31T09:40", event))
+    sitting = seated(journal, reeds=["R-1"])
+    list(sitting.open())
+    assert play(sitting, "0.14")[0] == f"  before the event {event!r} of 2062-03-31 09:40"
 
 
 def test_an_entry_of_a_year_to_come_moves_nothing(journal: Journal) -> None:
