@@ -454,6 +454,24 @@ def test_of_many_faults_alike_ten_are_listed_and_the_rest_counted(tmp_path: Path
     assert len(json.loads(run(tmp_path / "log", "import", folder, "--json").stdout)["faults"]) == 12
 
 
+def test_chanters_that_two_files_name_are_one_file_to_add(tmp_path: Path) -> None:
+    """Was: a list for each file, neither of them whole, and two blanks in a name printed as one."""
+    folder = tmp_path / "csv"
+    folder.mkdir()
+    (folder / "reeds.csv").write_text("reed,reed_type,batch\nR-1,m,B\n")
+    (folder / "orders.csv").write_text("order,chanter\nO-1,Heron\nO-2,Tern\n")
+    readings = 'R-1,2026-03-01T10:00,Heron,780\nR-1,2026-03-01T10:01,"Otter,  old",780\n'
+    (folder / "readings.csv").write_text("reed,taken_at,chanter,f_hz\n" + readings)
+    first, *rest = run(tmp_path / "log", "import", folder).stderr.splitlines()
+    assert first == (
+        "orders.csv:2: chanter: neither the folder nor the log has chanter 'Heron', 'Tern', 'Otter, old', named on "
+        "2 rows of orders.csv and 2 rows of readings.csv; mend the name, or add chanters.csv with these lines"
+    )
+    assert rest == ["chanter", "Heron", "Tern", '"Otter,  old"']
+    (folder / "chanters.csv").write_text("\n".join(rest))
+    assert json.loads(run(tmp_path / "log", "import", folder, "--json").stdout)["new"] == 8
+
+
 def test_the_file_that_a_folder_lacks_is_said_ready_to_copy(tmp_path: Path, shop: Path) -> None:
     (shop / "chanters.csv").unlink()
     rows = "".join(f"R-1,2026-03-01T10:{minute:02d},CH-{minute % 2},780\n" for minute in range(60))

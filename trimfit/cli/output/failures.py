@@ -42,8 +42,11 @@ def print_error(error: TrimfitError) -> None:
     """What is wrong, where, what to do: one line on stderr, or one for each fault of an input."""
     faults = error.faults if isinstance(error, InputError) else ()
     also = [error.also] if isinstance(error, InputError) and error.also else []
-    lines = [*(_listed(faults) if faults else [error.line()]), *also]
-    say(*(" ".join(line.split()) for line in lines), err=True)
+    say(*(_listed(faults) if faults else [_on_one_line(error.line())]), *map(_on_one_line, also), err=True)
+
+
+def _on_one_line(text: str) -> str:
+    return " ".join(text.split())
 
 
 def _listed(faults: Sequence[Fault]) -> Iterator[str]:
@@ -54,11 +57,11 @@ def _listed(faults: Sequence[Fault]) -> Iterator[str]:
         same = alike.setdefault(kind, [])
         same.append(fault)
         if len(same) <= MOST_ALIKE:
-            yield fault.line()
-            yield from fault.copy
+            yield _on_one_line(fault.line())
+            yield from fault.copy  # as it is, for a name may have two blanks
     for (file, column, _), same in alike.items():
         if len(same) > MOST_ALIKE:
             left = [fault.where.partition(":")[2] for fault in same[MOST_ALIKE:]]
             lines = f", lines {int(left[0]):,} to {int(left[-1]):,}" if left[0].isdigit() and left[-1].isdigit() else ""
             about = f"{file}: {column}: " if column else f"{file}: "
-            yield f"{about}{len(left):,} more like the {MOST_ALIKE} listed{lines}; {same[-1].remedy}"
+            yield _on_one_line(f"{about}{len(left):,} more like the {MOST_ALIKE} listed{lines}; {same[-1].remedy}")

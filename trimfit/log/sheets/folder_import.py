@@ -354,20 +354,25 @@ def _unknown(state: Intake, refers: str, name: str) -> tuple[str, str]:
 
 
 def _say_missing(state: Intake) -> None:
-    """One fault for all the names of which the folder has no file: the file to add, ready to copy."""
-    for (file, column, refers), names in state.missing.items():
+    """One fault for all the names of a kind of which the folder has no file: the file to add, ready to copy."""
+    for refers in dict.fromkeys(refers for _, _, refers in state.missing):
+        places = {where[:2]: names for where, names in state.missing.items() if where[2] == refers}
+        names = list(dict.fromkeys(name for found in places.values() for name in found))
+        lines = {file: sorted(at for rows in found.values() for at in rows) for (file, _), found in places.items()}
         kind = KINDS[refers]
-        lines = sorted(line for rows in names.values() for line in rows)
         heads = [one.name for one in kind.columns if one.required]
-        shown = ", ".join(repr(short(name)) for name in list(names)[:NAMES_SHOWN])
+        shown = ", ".join(repr(short(name)) for name in names[:NAMES_SHOWN])
         more = f" and {len(names) - NAMES_SHOWN:,} more" if len(names) > NAMES_SHOWN else ""
-        count = f"{len(lines):,} row{'s' * (len(lines) > 1)}"
-        what = f"neither the folder nor the log has {refers} {shown}{more}, named on {count}"
+        counts = [f"{len(at):,} row{'s' * (len(at) > 1)}" for at in lines.values()]
+        if len(lines) > 1:
+            counts = [f"{count} of {file}" for count, file in zip(counts, lines, strict=True)]
+        what = f"neither the folder nor the log has {refers} {shown}{more}, named on {' and '.join(counts)}"
         blank = f", and say {' and '.join(heads[1:])} of each" if heads[1:] else ""
         remedy = f"mend the name, or add {kind.file} with these lines{blank}"
         rows = ([name, *([None] * len(heads[1:]))] for name in names)
         copy = tuple(line.removesuffix("\n") for line in csv_lines(heads, rows))
-        state.faults.found.append(Fault(f"{file}:{lines[0]}", column, what, remedy, copy))
+        file, column = next(iter(places))
+        state.faults.found.append(Fault(f"{file}:{lines[file][0]}", column, what, remedy, copy))
     named = state.missing.items()
     state.faults.rows += len(
         {(file, line) for (file, _, _), names in named for rows in names.values() for line in rows}
