@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import pytest
@@ -239,10 +240,15 @@ def test_a_reed_is_renamed_at_its_own_bench_and_at_the_other(bench: Typed, tmp_p
         "moved": {"reed": 1, "reading": 1}, "unsure": [],
     }  # fmt: skip
     answer = bench.json("log", "rename", "R-1", "R-1a")
+    assert bench.refused("review", "reed", "R-1") == "2 reeds had the name 'R-1'; they are 'C-R-1' and 'R-1a' now"
+    bench.say("log", "rename", "C-R-1", "C-R-9")
+    assert bench.json("review", "reed", "C-R-1") == bench.json("review", "reed", "C-R-9")
+    first, *story = bench.say("review", "reed", "C-R-1").splitlines()
+    assert (first, story) == ("C-R-1 has another name now: C-R-9", bench.say("review", "reed", "C-R-9").splitlines())
     assert (answer["kind"], answer["about"], answer["new"]) == ("reed", "R-1a", True)
     assert answer["note"] == "R-1 is R-1a now; along went 1 reading; the old entries are struck"
     with Journal(bench.log) as journal:
-        assert sorted(journal.reeds()) == ["C-R-1", "R-1a"]
+        assert sorted(journal.reeds()) == ["C-R-9", "R-1a"]
         assert journal.of_reed("R-1a").reed.entry == answer["entry"]
 
 
@@ -431,6 +437,15 @@ def test_where_no_name_is_near_those_that_are_known_are_listed(bench: Typed) -> 
     assert said in bench.refused("log", "order", "Q9", "--chanter", "nope")
     assert said in bench.refused("predict", "R-1", "--chanter", "nope")
     assert "hz" not in bench.refused("log", "reading", "R-1", "z=782").partition(";")[2].partition("f=")[0]
+
+
+def test_the_command_that_logs_a_missing_chanter_can_be_pasted(tmp_path: Path) -> None:
+    bench = Typed(tmp_path / "log")
+    bench.say("log", "reed", "R-1", "--type", "moulded", "--batch", "B-1")
+    reading = ("log", "reading", "R-1", "f=780", "--chanter", "the old's")
+    remedy = bench.refused(*reading).partition("log it first with ")[2].partition(", or import it")[0]
+    bench.say(*shlex.split(remedy)[1:])
+    bench.say(*reading)
 
 
 def test_a_number_of_other_length_is_not_meant(bench: Typed) -> None:

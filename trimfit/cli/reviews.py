@@ -275,8 +275,9 @@ def reed_(
 ) -> None:
     """One reed's story, where it stands, and what to do next. Struck entries are included.
 
-    Each line ends with the entry's id, for `log strike`. A time is to the minute, on the clock by which it was logged;
-    its offset from UTC stands with it where this machine's is another.
+    A reed that was renamed is found by its old name too. Each line ends with the entry's id, for `log strike`. A time
+    is to the minute, on the clock by which it was logged; its offset from UTC stands with it where this machine's is
+    another.
 
     Example: trimfit review reed R-0412
     """
@@ -285,9 +286,10 @@ def reed_(
 
     with session_of(context, as_json) as session:
         found = reed_story.review_reed(session, reed)
-        paths = reviews_ticket.write_tickets(session, [reed], ticket) if ticket is not None else []
+        paths = reviews_ticket.write_tickets(session, [found.reed], ticket) if ticket is not None else []
     said = plain(found) | ({"ticket": [str(path) for path in paths]} if paths else {})
-    answer(as_json, said, lambda: [*_story(found), *map(str, paths)])
+    renamed = prose(f"{plain_name(reed)} has another name now: {plain_name(found.reed)}") if found.reed != reed else []
+    answer(as_json, said, lambda: [*renamed, *_story(found), *map(str, paths)])
 
 
 def _story(found: ReedReview) -> list[str]:

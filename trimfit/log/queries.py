@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -181,18 +181,32 @@ def new_name(why: str) -> str | None:
 
 def last_name(connection: sqlite3.Connection, name: str) -> str:
     """Where a name leads: a reed may have been renamed again, also to a name that it had before."""
-    been: dict[str, None] = {}
+    for to, is_a_reeds in _onward(connection, name):
+        name = to
+        if is_a_reeds:
+            break
+    return name
+
+
+def names_now(connection: sqlite3.Connection, name: str) -> list[str]:
+    """The reeds that a name stands for: the reed of that name, else all that had it and were renamed since."""
+    return [to for to, is_a_reeds in _onward(connection, name) if is_a_reeds]
+
+
+def _onward(connection: sqlite3.Connection, name: str) -> Iterator[tuple[str, bool]]:
+    """A name, and those that its reeds were given since; with each whether a reed has it now."""
+    been: set[str] = set()
     onward = [name]
     while onward:
         name = onward.pop()
         if name in been:
             continue
-        been[name] = None
-        if _is_a_reeds(connection, name):
-            return name
+        been.add(name)
+        yield name, (is_a_reeds := _is_a_reeds(connection, name))
+        if is_a_reeds:
+            continue
         query = "SELECT s.why FROM reeds r JOIN strikes s ON s.struck = r.entry WHERE r.reed = ? ORDER BY s.entry DESC"
         onward += [to for (why,) in connection.execute(query, (name,)) if (to := new_name(why)) is not None]
-    return list(been)[-1]
 
 
 def _names_of(connection: sqlite3.Connection, reed: str) -> list[str]:
@@ -246,11 +260,14 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
     struck = connection.execute(
         f'SELECT s.why FROM {kind.table} t JOIN strikes s ON s.struck = t.entry WHERE t."{key}" = ? LIMIT 1', (name,)
     ).fetchone()
+    if kind.name == "reed" and len(several := names_now(connection, name)) > 1:
+        now = " and ".join(repr(short(to)) for to in sorted(several))
+        return InputError(f"{len(several)} reeds had the name {short(name)!r}", "", f"they are {now} now")
     if kind.name == "reed" and (to := last_name(connection, name)) != name:
         return InputError(f"reed {short(name)!r} has another name", "", f"it is {short(to)!r} now")
     if struck:
         what = f"{kind.name} {short(name)!r} was struck ({short(struck[0])})"
-        return InputError(what, "", f"log it again with trimfit log {kind.name}")
+        return InputError(what, "", f"log it again with {command('log', kind.name, name)}")
     if kind.name != "order" and knows(connection, "order", name):
         remedy = f"{command('pick', name)} and trimfit ask --all answer for an order"
         return InputError(f"{short(name)!r} is an order and no {kind.name}", "", remedy)
@@ -268,5 +285,5 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
     near = [other for other in near if not (name.isdigit() and other.isdigit() and len(other) != len(name))]
     query = f'SELECT "{key}" FROM {kind.table} WHERE {LIVE} ORDER BY "{key}"'
     remedy = meant(name, near) or listed([found for (found,) in connection.execute(query)])
-    remedy = remedy or f"log it first with trimfit log {kind.name}, or import it"
+    remedy = remedy or f"log it first with {command('log', kind.name, name)}, or import it"
     return InputError(f"{kind.name} {short(name)!r} is not in the log", "", remedy)

@@ -11,7 +11,7 @@ from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import own_minute
 from trimfit.base.pitch import OUTPUTS, hz_from_cents, hz_width_cents
 from trimfit.base.records import Outcome
-from trimfit.log.queries import struck_of_reed
+from trimfit.log.queries import names_now, struck_of_reed
 from trimfit.planner.aim import Aim
 from trimfit.regression.readings.rows import reading_cents, taken_before
 from trimfit.review.results import FanPoint, ReedStory, StoryPoint
@@ -66,8 +66,13 @@ class ReedReview:
 
 
 def review_reed(session: Session, reed: str) -> ReedReview:
-    """A reed's whole story, struck entries included. InputError for a reed that the log does not know."""
-    record = session.journal.reed_named(reed)
+    """A reed's whole story, struck entries included, also by a name that it had before it was renamed.
+
+    InputError for a reed that the log does not know, and for a name that several reeds had.
+    """
+    with session.journal.reading() as connection:
+        now = names_now(connection, reed)
+    record = session.journal.reed_named(now[0] if len(now) == 1 else reed)
     session.fit_if_due()
     bench = session.bench()
     return review_of(bench, bench.see_reed(record))
