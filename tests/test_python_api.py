@@ -105,6 +105,8 @@ def test_answers_are_those_of_the_command_line(log: trimfit.OpenLog) -> None:
     assert predicted.loc["cut", "gap_cents"] > predicted.loc["as it is", "gap_cents"]
     with pytest.raises(InputError, match="column reed is missing"):
         log.predict(plan.rename(columns={"reed": "name"}))
+    with pytest.raises(InputError, match="250 is out of bounds"):
+        log.predict(plan.assign(lip_strokes=250))
     drifted = log.batches().query("drifted")["batch"].tolist()
     assert sorted(drifted) == ["B-12", "B-17"]
 

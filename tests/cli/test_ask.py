@@ -237,6 +237,16 @@ def test_a_reading_may_be_foretold_in_another_chanter_and_air(demo: Typed) -> No
         demo.say(*words, "--chanter", "CH-99")
 
 
+def test_what_no_reading_can_be_is_not_predicted(demo: Typed) -> None:
+    """As in a sitting, which says so of what to expect."""
+    assert demo.refused("predict", "R-0356", "--length", "3") == (
+        "reed R-0356: no prediction: by what is logged E would be at an impossible 487 Hz; "
+        "say a length nearer to what was logged"
+    )
+    for option, most in (("--length", "15"), ("--lip", "200")):
+        assert f"is out of bounds; give 0 to {most}" in demo.refused("predict", "R-0356", option, "250")
+
+
 def test_learning_is_told_as_one_thing_that_only_goes_forward(small_log: Path, tmp_path: Path) -> None:
     from trimfit.verbs.learn import learn
 

@@ -224,7 +224,7 @@ def predict(
 
     Example: trimfit predict R-0412 --length 0.15
     """
-    from trimfit.base.units import parse_length_mm, parse_number, parse_pressure_kpa, parse_temperature_c, within
+    from trimfit.base.units import parse_length_mm, parse_number, parse_pressure_kpa, parse_temperature_c
     from trimfit.verbs import predict as verbs_predict
 
     if (reed is None) == (plan is None):
@@ -234,8 +234,8 @@ def predict(
     if plan is not None:
         plans = read_plan(plan)
     else:
-        mm = within("length_mm", parse_length_mm("0" if length is None else length))
-        plans = [(str(reed), mm, within("lip_strokes", parse_number("0" if lip is None else lip)))]
+        mm = parse_length_mm("0" if length is None else length)
+        plans = [(str(reed), mm, parse_number("0" if lip is None else lip))]
     with session_of(context, as_json) as session:
         found = verbs_predict.predict(
             session,

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.answers import Advice, PredictedReading
-from trimfit.base.errors import InputError, nearest, short
+from trimfit.base.errors import InputError, command, nearest, short
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
-from trimfit.base.units import Interval
+from trimfit.base.units import Interval, within
 from trimfit.planner.aim import interval_of
 from trimfit.regression.curve import bent_mm, slope_at
 from trimfit.regression.outputs import GAP
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.session import Session
+from trimfit.verbs.wording import impossible
 
 
 def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
@@ -68,9 +69,13 @@ def predict(
     """What the next reading of each reed would show after (reed, length mm, lip strokes), in the order given.
 
     In the chanter and conditions of the reed's last reading, but for what is said here. at_s: a reading taken at
-    that moment, as for `ask_reed`. InputError for a reed or a chanter that the log does not know.
+    that moment, as for `ask_reed`. InputError for a reed or a chanter that the log does not know, for an amount out of
+    bounds, and where the reading would be an impossible one.
     """
     journal = session.journal
+    for _, length_mm, lip in plans:
+        within("length_mm", length_mm)
+        within("lip_strokes", lip)
     with session.reading():
         records = {name: journal.reed_named(name) for name in dict.fromkeys(reed for reed, _, _ in plans)}
     session.fit_if_due()
@@ -101,7 +106,7 @@ def predict(
 
             names = (*OUTPUTS, "gap")
             cents = {of: interval_of(share, mean[:, k], variance[:, k]) for k, of in enumerate(names)}
-            _refuse_absurd(bench, seen[name], (length_mm, lip), air, cents["crow"].mean)
+            _refuse_absurd(bench, seen[name], (length_mm, lip), air, {of: cents[of].mean for of in OUTPUTS})
             out.append(
                 PredictedReading(
                     reed=name,
@@ -122,24 +127,31 @@ def _ends_as(value: Callable[[float], float], span: Interval) -> Interval:
 
 
 def _refuse_absurd(
-    bench: Bench, seen: Seen, work: tuple[float, float], air: tuple[str | None, float | None, float | None], crow: float
+    bench: Bench,
+    seen: Seen,
+    work: tuple[float, float],
+    air: tuple[str | None, float | None, float | None],
+    cents: Mapping[str, float],
 ) -> None:
-    """InputError where the curve, drawn on past all that was logged, would have a cut lower the crow: no cut does.
+    """InputError where the curve, drawn on past all that was logged, would have a cut lower the crow, as no cut does,
+    or where the reading would be out of the bounds of one.
 
-    work: length in mm and lip strokes; crow: its mean after them, in cents.
+    work: length in mm and lip strokes; cents: the mean of each output after them, as low A from 440 Hz.
     """
+    where, nearer = f"reed {seen.name}", "say a length nearer to what was logged"
     longest_mm = bench.longest_cut_mm(seen.history.reed.record.reed_type)
-    if work[0] <= (longest_mm or 0.0):
-        return
-    share, uncut, _ = _next_reading(bench, seen, 0.0, work[1], air)
-    if crow >= float(share @ uncut[:, 0]):
-        return
-    known = f"the longest cut logged of its type is {longest_mm:.2f} mm" if longest_mm else "none of its type was cut"
-    raise InputError(
-        f"a cut of {work[0]:g} mm cannot be predicted: {known}",
-        f"reed {seen.name}",
-        "say a length nearer to what was logged",
-    )
+    if work[0] > (longest_mm or 0.0):
+        share, uncut, _ = _next_reading(bench, seen, 0.0, work[1], air)
+        if cents["crow"] < float(share @ uncut[:, 0]):
+            known = (
+                f"the longest cut logged of its type is {longest_mm:.2f} mm"
+                if longest_mm
+                else "none of its type was cut"
+            )
+            raise InputError(f"a cut of {work[0]:g} mm cannot be predicted: {known}", where, nearer)
+    if wrong := impossible(cents, bench.scale):
+        look = f"{command('review', 'reed', seen.name)} shows what was logged of it"
+        raise InputError(f"no prediction: by what is logged {wrong}", where, nearer if any(work) else look)
 
 
 def _beyond(length_mm: float, longest_mm: float | None) -> str:

@@ -242,17 +242,29 @@ def closing_line(pairs: Sequence[tuple[float, float]], aim_cents: float | None =
     return f"  {low:.0f} [{''.join(bar)}] {high:.0f} Hz  read: {_side(pairs[-1][0] - pairs[-1][1])}"
 
 
+def impossible(cents: Mapping[str, float], scale: Mapping[str, Fraction]) -> str:
+    """What is impossible of a predicted reading, as `F would be at an impossible 959 Hz`; empty if it may be read.
+
+    cents: outputs from 440 Hz, notes as low A; of those out of the bounds of a reading the first is named.
+    """
+    for name, value in cents.items():
+        low_hz, high_hz = BOUNDS["crow_hz" if name == "crow" else "as_low_a_hz"]
+        if not low_hz <= hz_from_cents(value) <= high_hz:
+            hz = hz_from_cents(value) * float(scale.get(name, 1))
+            return f"{OUTPUT_WORDS[name]} would be at an impossible {hz:.0f} Hz"
+    return ""
+
+
 def expected_line(predicted: Mapping[str, tuple[float, float]], scale: Mapping[str, Fraction]) -> str:
     """What the next reading should show: F and E sounding, where predicted, and within what nine in ten of them lie;
     that there is no prediction where it is out of the bounds of a reading."""
     found, widest_hz = [], 0.0
-    low_hz, high_hz = BOUNDS["as_low_a_hz"]
+    if wrong := impossible({note: predicted[note][0] for note in ("f", "e") if note in predicted}, scale):
+        return f"  no prediction: by what is logged {wrong}"
     for note in ("f", "e"):
         if note in predicted:
             mean, sd = predicted[note]
             hz = hz_from_cents(mean) * float(scale[note])
-            if not low_hz <= hz_from_cents(mean) <= high_hz:
-                return f"  no prediction: by what is logged {note.upper()} would be at an impossible {hz:.0f} Hz"
             found.append((note.upper(), hz))
             widest_hz = max(widest_hz, Z90 * hz * sd * math.log(2) / 1200.0)
     digits = decimals(widest_hz, 1)
