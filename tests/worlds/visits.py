@@ -265,7 +265,7 @@ def pooled(stories: Sequence[Visited], by: Sequence[str] = BY) -> pd.DataFrame:
                 "jumped": len(jumped),
                 "of them cut past %": share(jumped["cut_past"]) if len(jumped) else "–",
                 "past by itself %": share(by_itself),
-                "past in all %": share(some["cut_past"] | by_itself),
+                "past in all %": share(some["cut_past"] | some["past_at_end"]),
                 "within %": share(some["within"]),
                 "unfinished %": f"{100 * some['unfinished'].mean():.1f}",
                 "minutes": f"{(spent + outside).mean():.1f}",
@@ -325,7 +325,9 @@ def write(movements: Sequence[str], shops: int, reeds: int, gaps_days: Sequence[
         f"{days}`:\n"
         f"{'one shop' if shops == 1 else f'{shops} shops'} of each way of moving, {reeds} "
         "new reeds for each number of days between visits,\nthe same for each player; one step a visit. Cut past: "
-        "past because of a cut, not of later movement. Shares: of reeds\nthat were not past before any work, ± the "
+        "past because of a cut, not of later movement, wherever\nit stands at the end. Past by itself: past at the end "
+        "though no cut brought it there. Past in all: the one or the other.\nOf them cut past: of the reeds that "
+        "jumped. Shares: of reeds\nthat were not past before any work, ± the "
         "standard error, each reed counted by itself (of none or all: as if it\nwere one of n + 1). "
         "Minutes: cuts, readings, reeds past or left short, at the shop's settings.\n\n"
         f"{markdown(pooled(stories, WHOLE))}\n\nBy the days between visits:\n\n{markdown(pooled(stories))}\n\n"
