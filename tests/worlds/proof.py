@@ -143,8 +143,15 @@ def predict(seeds: int = 3) -> str:
         "error, each\nreading by itself:\n\n"
         + markdown(pd.DataFrame(coverage))
         + f"\n\n{gap_held([str(row['gap']) for row in coverage])}"
-        "\n\n![Stated against found coverage of the gap on each bench](foretelling.png)\n"
+        "\n\n![Stated against found coverage of the gap on each bench](foretelling.png)\n\n"
+        f"{PICTURED}\n"
     )
+
+
+PICTURED = (
+    "Each panel of the picture is one more shop of its bench, which is not among those of the tables: 150 new reeds,\n"
+    "slips counted."
+)
 
 
 def gap_held(shares: Sequence[str]) -> str:
@@ -157,7 +164,7 @@ def gap_held(shares: Sequence[str]) -> str:
 
 
 def calibration_picture(path: Path) -> None:
-    """Stated against found coverage of the gap, one bench a panel, from one more seed of each."""
+    """Stated against found coverage of the gap, one bench a panel, from one more seed of each, as `PICTURED` says."""
     from statistics import NormalDist
 
     stated = np.linspace(0.05, 0.99, 40)
