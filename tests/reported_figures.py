@@ -131,6 +131,12 @@ def _lain() -> str:
     return f"after a month's rest {min(held):.0f} to {max(held):.0f} % of the readings lay inside the 90 % interval"
 
 
+def _gaps_held() -> str:
+    """Of the next gap readings, the least and the most on a bench that lay inside the 90 % interval."""
+    held = [float(row["gap"].split()[0]) for row in rows_of("foretelling", "crow")]
+    return f"{min(held):.1f} to {max(held):.1f} %"
+
+
 def _waited() -> str:
     loss = {
         row["readings in the fit"]: float(row["followed over fresh"])
@@ -162,8 +168,14 @@ def claims() -> dict[str, list[str]]:
             f"| a careful hand: {_careful_share()} % of the need each time | {_played('careful hand')} |",
             _visits(),
             _growth(),
+            f"(of gaps {_gaps_held()} inside)",
         ],
-        "reports/model.md": [_lain(), _waited(), _young()],
+        "reports/model.md": [
+            _lain(),
+            f"on make-believe benches {_gaps_held()} of the next gap readings lay inside the 90 % interval",
+            _waited(),
+            _young(),
+        ],
     }
 
 
