@@ -149,6 +149,8 @@ def test_repeatability_of_the_demo(demo_log: Path) -> None:
     assert 2.5 < by_name["crow"]["total_cents"]["mean"] < 3.7  # made to be read to 3 cents
     said = run(demo_log, "review", "repeatability").stdout
     assert "gap: a reading errs by 1." in said
+    legend = " ".join(said.splitlines()).partition("standard deviations in cents; ")[2]
+    assert [f"{name}: " in legend for name in ("sittings", "air", "next day")] == [True] * 3
     assert max(map(len, said.splitlines())) <= 80
 
 

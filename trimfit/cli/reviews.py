@@ -261,7 +261,14 @@ def _reading_errors(found: Sequence[Any]) -> list[str]:
         )
     heads = ("of", "readings", "one sitting", "sittings", "air", "next day", "to ± 1 cent", "or sittings")
     said = [f"{one.output}: {one.why}" for one in found if one.output in ("gap", "crow")]
-    return [*table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)), *(line for text in said for line in prose(text))]
+    legend = (
+        "standard deviations in cents; sittings: what another sitting adds; air: what another pressure or temperature "
+        "adds; next day: of a reading on another day in the same air, one sitting and sittings together"
+    )
+    return [
+        *table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7)),
+        *(line for text in (legend, *said) for line in prose(text)),
+    ]
 
 
 @review.command("reed")
