@@ -10,9 +10,12 @@ import pytest
 from tests.cli.typed_words import run
 from tests.opened import small_shop
 from trimfit.base.records import Reading
+from trimfit.cli.learn import FEWEST, _share
 from trimfit.log.journal import Journal
 from trimfit.review.results import held_out_words
 from trimfit.verbs.reviews.report import _validation
+
+RULE = "the simple rule, the last reading plus the type's average slope"
 
 
 @pytest.mark.parametrize(
@@ -30,6 +33,27 @@ def test_the_simple_rule_stands_beside_the_error_also_where_it_is_better(error: 
     assert held_out_words(7, error, rule)[1].endswith("Few, so these figures may change much.")
 
 
+@pytest.mark.parametrize(
+    ("error", "rule", "first", "second"),
+    [
+        (0.03, 0.001, "under 0.1", f"about as good as {RULE}: under 0.1"),
+        (0.14, 0.06, "0.1", f"about as good as {RULE}: 0.1"),
+        (0.03, 0.4, "under 0.1", f"better than {RULE}: 0.4"),
+    ],
+)
+def test_of_errors_that_are_alike_as_shown_neither_is_worse(error: float, rule: float, first: str, second: str) -> None:
+    """Was: predicted to 0.0 cents, worse than the simple rule: 0.0 cents."""
+    said = held_out_words(721, error, rule)
+    assert said[0].startswith(f"A gap read again was predicted to {first} cents, ")
+    assert said[1] == f"That is {second} cents."
+
+
+def test_a_share_of_none_or_all_has_the_error_of_one_in_one_more() -> None:
+    assert _share(0.0, FEWEST - 1) == ""
+    assert _share(0.5, 25) == "50 ± 10"
+    assert (_share(0.0, 24), _share(1.0, 24)) == ("0 ± 4", "100 ± 4")  # of 25, one or all but one: sqrt(.04 .96 / 24)
+
+
 def test_of_a_small_log_the_first_lines_and_the_report_know_how_far_off_the_gap_was(tmp_path: Path) -> None:
     """One batch, no note read but F, E and the A's: a gap needs no more."""
     log = tmp_path / "log"
@@ -45,6 +69,7 @@ def test_of_a_small_log_the_first_lines_and_the_report_know_how_far_off_the_gap_
     assert "the simple rule, the last reading plus the type's average slope" in said
     assert "compared error type slope last slope" in said
     assert "readings 50 % 80 % 90 % 95 %" in said
+    assert "not quite the readings compared above, none of which is predicted from the crow alone" in said
     assert "assumed: no reed was read on two different days with no work between" in said
     assert "second opinion" not in said
     with Journal(log) as journal:

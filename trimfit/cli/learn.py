@@ -52,7 +52,10 @@ def _cents(value: float | None) -> str:
 
 
 def _share(share: float, readings: int) -> str:
-    """A share of readings in a hundred and its standard error; that of one more or less where it is none or all."""
+    """A share p of n readings in a hundred and its standard error, sqrt(p (1 - p) / n); blank under FEWEST readings.
+
+    Where it is none or all of them, the error is that of p = 1 / (n + 1) or n / (n + 1).
+    """
     if readings < FEWEST:
         return ""
     inside = min(max(share, 1.0 / (readings + 1)), readings / (readings + 1))
@@ -188,6 +191,10 @@ def _by_readings_lines(held_out: list[dict[str, Any]]) -> list[str]:
         rule = "the type's average slope" if before else "the type's mean first gap"
         rows.append((times, f"{one['readings']}", f"{one['rmse']:.1f}", f"{one['naive_rmse']:.1f}", rule))
     lines = ["", "the gap by how often F and E were read before (errors in cents)"]
+    lines += prose(
+        "each row without its own slips, so that together they are not quite the readings compared above, none "
+        "of which is predicted from the crow alone"
+    )
     return lines + table(("read before", "readings", "error", "beside", "which is"), rows, right=(1, 2, 3))
 
 

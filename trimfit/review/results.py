@@ -530,6 +530,11 @@ class Report:
     opinions: tuple[SecondOpinion, ...] = ()
 
 
+def _tenths(cents: float) -> str:
+    """A size to a tenth; never as none."""
+    return f"{cents:.1f}" if cents >= 0.05 else "under 0.1"
+
+
 def held_out_words(readings: int, error_cents: float | None, rule_error_cents: float | None) -> list[str]:
     """How far off gaps of batches left out of the coefficients were predicted, and whether that beats the simple rule:
     two sentences. readings: on how many that rests; errors: root mean squares in cents."""
@@ -540,16 +545,17 @@ def held_out_words(readings: int, error_cents: float | None, rule_error_cents: f
         ]
     of = f"{readings:,} reading{'' if readings == 1 else 's'}"
     few = " Few, so these figures may change much." if readings < FEW_HELD_OUT else ""
+    error, rule = ("" if rms is None else _tenths(rms) for rms in (error_cents, rule_error_cents))
     missed = (
-        f"A gap read again was predicted to {error_cents:.1f} cents, its batch left out of the coefficients (root mean "
+        f"A gap read again was predicted to {error} cents, its batch left out of the coefficients (root mean "
         f"square of {of}, slips apart)."
     )
     if rule_error_cents is None:
         return [missed + few]
     share = error_cents / max(rule_error_cents, 1e-9) - 1.0
-    verdict = "about as good as" if abs(share) <= AS_GOOD else "worse than" if share > 0 else "better than"
+    alike = error == rule or abs(share) <= AS_GOOD
+    verdict = "about as good as" if alike else "worse than" if share > 0 else "better than"
     return [
         missed,
-        f"That is {verdict} the simple rule, the last reading plus the type's average slope: "
-        f"{rule_error_cents:.1f} cents.{few}",
+        f"That is {verdict} the simple rule, the last reading plus the type's average slope: {rule} cents.{few}",
     ]
