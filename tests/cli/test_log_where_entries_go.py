@@ -182,7 +182,7 @@ def test_after_settles_which_came_first_on_a_day_without_a_time(bench: Typed, tm
     assert last == after["entry"]
     assert timed != day
     assert after["note"].splitlines()[0] == (
-        f"after the {'soaked' if first == 'event' else first} of 2026-11-01, "
+        "after the " + {"event": "event 'soaked'"}.get(first, first) + " of 2026-11-01, "
         f"which stands at 00:00 of its day now: {timed}"
     )
     with Journal(bench.log) as journal:
