@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
+from tests.log.test_instants import machine_in
 from trimfit.base.errors import InputError
+from trimfit.base.iso_dates import at_s, typed_time
 from trimfit.base.records import Reading, Reed, Trim
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs
@@ -99,3 +102,22 @@ def test_benches_that_meet_on_one_day_are_told_by_check(tmp_path: Path) -> None:
     marks = check.check(tmp_path / "a").marks
     assert {mark.kind for mark in marks} == {"order-unknown"}
     assert all("strike this one, and log it with a time" in mark.sentence for mark in marks)
+
+
+@pytest.mark.parametrize(("zone", "machine"), [("UTC", "Asia/Tokyo"), ("America/New_York", "Europe/London")])
+@pytest.mark.parametrize("offset", ["", "+02:00"])
+def test_the_time_that_it_says_to_write_stands_where_it_says(
+    tmp_path: Path, zone: str, machine: str, offset: str
+) -> None:
+    """Typed on a machine whose clock is not the shop's, or written in a file."""
+    with machine_in(machine), Journal(tmp_path / "log", create=True) as journal:
+        journal.set_setting("time_zone", zone)
+        journal.append(Reed("R-1", "cane", "B"))
+        journal.append(Reading("R-1", f"2026-09-01T10:00{offset}", crow_hz=530.0))
+        with pytest.raises(InputError) as refused:
+            journal.append(Trim("R-1", "2026-09-01", length_mm=0.2))
+        found = re.search(r"write (\S+) for it; if it came after, (\S+);", refused.value.remedy)
+        assert found
+        read_s = journal.of_reed("R-1").readings[0].at_s
+        for word, seconds in zip(found.groups(), (-60.0, 60.0), strict=True):
+            assert at_s(typed_time(word), zone) - read_s == at_s(word, zone) - read_s == seconds

@@ -54,6 +54,12 @@ def _clock_of(text: str) -> datetime:
     return datetime.fromisoformat(text.upper().replace(",", "."))
 
 
+def clock_in(text: str, zone: str) -> datetime:
+    """A time of the log with its offset: its own, else that of the shop's zone."""
+    moment = _clock_of(text)
+    return moment if moment.tzinfo else moment.replace(tzinfo=zone_named(zone))
+
+
 def _seconds(moment: datetime, zone: str) -> float:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC if zone == "UTC" else zone_named(zone))

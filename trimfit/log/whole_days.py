@@ -7,13 +7,14 @@ is refused, with both ways to settle it; a merge, which refuses nothing, leaves 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime, timedelta
 from math import inf
 from sqlite3 import Connection
 from typing import Any, NamedTuple
 
 from trimfit.base.errors import InputError, short
-from trimfit.base.iso_dates import DAY_S, at_s, day_of, is_date
+from trimfit.base.iso_dates import DAY_S, at_s, clock_in, day_of, is_date, typed_time
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.instants import zone_of
 from trimfit.log.queries import LIVE
@@ -40,8 +41,9 @@ def refuse(connection: Connection, kind: Kind, values: Sequence[Any]) -> None:
     if kind.name not in ORDERED or kind.time is None:
         return
     row = _Timed(kind.name, 0, "", str(values[kind.index["reed"]]), str(values[kind.index[kind.time]]))
-    for other in _same_day(connection, row, zone_of(connection)):
-        what, remedy = _words(row, other)
+    zone = zone_of(connection)
+    for other in _same_day(connection, row, zone):
+        what, remedy = _words(row, other, zone)
         after = f"this {kind.name} came after it: --after {other.entry}"
         raise InputError(what, f"reed {short(row.reed)}", f"{remedy}; {after}")
 
@@ -63,11 +65,11 @@ def among_new(
             if other.seq not in said:
                 said.add(day.seq)
                 where = f" ({KINDS[other.kind].file}:{lines[other.seq]})" if other.seq in lines else ""
-                yield day.kind, lines[day.seq], *_words(day, other, where)
+                yield day.kind, lines[day.seq], *_words(day, other, zone, where)
     for day in (one for one in days if one.seq <= before):
         for other in _same_day(connection, day, zone):
             if other.seq in lines and not is_date(other.time):
-                yield other.kind, lines[other.seq], *_words(other, day)
+                yield other.kind, lines[other.seq], *_words(other, day, zone)
 
 
 def in_log(connection: Connection) -> Iterator[tuple[str, str, str]]:
@@ -75,7 +77,7 @@ def in_log(connection: Connection) -> Iterator[tuple[str, str, str]]:
     zone = zone_of(connection)
     for day in [day for name in _OTHERS for day in _dates(connection, name)]:
         for other in _same_day(connection, day, zone)[:1]:
-            what, remedy = _words(day, other, f" ({other.entry})")
+            what, remedy = _words(day, other, zone, f" ({other.entry})")
             yield day.entry, day.reed, f"{what}: strike this one, and log it with a time; {remedy}"
 
 
@@ -107,18 +109,28 @@ def _same_day(connection: Connection, row: _Timed, zone: str) -> list[_Timed]:
     return found
 
 
-def _words(row: _Timed, other: _Timed, where: str = "") -> tuple[str, str]:
-    """What is wrong with two entries of one day, and both ways to settle it."""
+def _words(row: _Timed, other: _Timed, zone: str, where: str = "") -> tuple[str, str]:
+    """What is wrong with two entries of one day, and both ways to settle it. zone: the shop's."""
     (name, text), (kind, theirs) = (row.kind, row.time), (other.kind, other.time)
     what = f"which came first is not known, this {name} of {text[:16]} or the {kind} of {theirs[:16]}{where}"
     if is_date(text) and is_date(theirs):
-        day = datetime.fromisoformat(text).date()
-        first, then = f"{day}T09:00", f"{day}T10:00"
+        first, then = (_written(clock_in(f"{text}T{hour}", zone), zone) for hour in ("09", "10"))
         return what, (
             f"if the {name} came first, write {first} for it and {then} for the {kind}; "
             f"if the {kind} did, the other way round"
         )
     timed, loose = (theirs, name) if is_date(text) else (text, kind)
-    clock = datetime.fromisoformat(timed.upper().replace(",", ".")).replace(tzinfo=None)
-    before, after = (f"{clock + timedelta(minutes=by):%Y-%m-%dT%H:%M}" for by in (-1, 1))
+    clock = clock_in(timed, zone)
+    before, after = (_written(clock + timedelta(minutes=by), zone) for by in (-1, 1))
     return what, f"if the {loose} came first, write {before} for it; if it came after, {after}"
+
+
+def _written(moment: datetime, zone: str) -> str:
+    """A time to the minute as it can be written in a file and typed: with its offset, but where both would be taken for
+    this moment without it (a file's is on the shop's clock, what is typed on this machine's)."""
+    whole = moment.isoformat(timespec="minutes")
+    bare = whole[:16]
+    with suppress(InputError):  # a time that the clocks left out here
+        if at_s(bare, zone) == at_s(typed_time(bare)) == at_s(whole):
+            return bare
+    return whole
