@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
+import trimfit
 from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError, TrimfitError
+from trimfit.cli.demo import _how_called
 from trimfit.session import demo_shop
 from trimfit.verbs import ask, demo, learn
 from trimfit.verbs.reviews import batches, report
@@ -98,6 +100,23 @@ def test_its_own_folder_is_made_anew_and_what_others_put_there_stays(
     assert not (folder / "report" / "old.png").exists()
     assert again.drifted == ()
     assert again.asked is None
+
+
+@pytest.mark.parametrize("python_elsewhere", [False, True])
+def test_what_it_says_to_type_next_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, python_elsewhere: bool
+) -> None:
+    """Called as `.venv/bin/python -m trimfit demo` it said `python -m trimfit`, which was another Python or none."""
+    if python_elsewhere:
+        other = tmp_path / Path(sys.executable).name
+        other.write_text("#!/bin/sh\nexit 1\n")
+        other.chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setattr(sys, "argv", [str(Path(trimfit.__file__).with_name("__main__.py")), "demo"])
+    for folder in (tmp_path, Path(sys.executable).parents[1]):
+        monkeypatch.chdir(folder)
+        done = subprocess.run(f"{_how_called()} --version", shell=True, capture_output=True, text=True)
+        assert done.stdout == f"trimfit {trimfit.__version__}\n", done.stderr
 
 
 def test_an_empty_folder_will_do_and_a_folder_that_cannot_be_written_is_named(

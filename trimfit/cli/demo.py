@@ -5,10 +5,11 @@ from __future__ import annotations
 import shutil
 import sys
 from pathlib import Path
+from shlex import join, quote
 from typing import TYPE_CHECKING, Annotated, Any
 
 from trimfit.base.plain_words import plain_name
-from trimfit.cli.context import Json, app, argument, progress_of
+from trimfit.cli.context import Json, app, argument, here, progress_of
 from trimfit.cli.output.answers import answer
 from trimfit.cli.output.screen import prose
 
@@ -55,13 +56,16 @@ def _how_called() -> str:
     """How the person may call trimfit again: by its name if the shell finds it, else as it was called now."""
     if shutil.which("trimfit"):
         return "trimfit"
-    name = Path(sys.argv[0])
-    return sys.argv[0] if name.stem == "trimfit" else f"{Path(sys.executable).name} -m trimfit"
+    if Path(sys.argv[0]).stem == "trimfit":
+        return quote(sys.argv[0])
+    python = Path(sys.executable)
+    # a name that the shell finds elsewhere is another Python's
+    found = shutil.which(python.name)
+    called = python.name if found and Path(found) == python else str(here(python))
+    return f"{quote(called)} -m trimfit"
 
 
 def _lines(made: Demo, called: str) -> list[str]:
-    from shlex import join
-
     from trimfit.cli.ask import work_list
     from trimfit.cli.output.entry_words import advice_in_words
 
