@@ -7,6 +7,7 @@ import errno
 import json
 import os
 import resource
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -112,6 +113,16 @@ def test_an_import_that_fails_says_every_fault_and_makes_no_log(tmp_path: Path, 
     assert sorted(path.name for path in tmp_path.iterdir()) == ["shop"]
 
 
+def test_a_row_with_several_faults_is_refused_once(tmp_path: Path, shop: Path) -> None:
+    """A row whose chanter is in no file, and that has another fault, counted twice."""
+    rows = "R-1,2026-03-01T10:00,7800,CH-8\nR-1,x,780,CH-8\nR-1,2026-03-01T11:00,780,CH-9\n"
+    (shop / "readings.csv").write_text(f"reed,taken_at,f_hz,chanter\n{rows}")
+    (shop / "trims.csv").write_text("reed,done_at,length_mm\nR-1,y,0.2\n")
+    answer = json.loads(run(tmp_path / "log", "import", shop, "--json").stdout)
+    assert answer["refused"] == 4
+    assert {fault["column"] for fault in answer["faults"]} == {"f_hz", "taken_at", "chanter", "done_at"}
+
+
 def test_what_a_killed_import_left_is_cleared_away_and_nothing_else(tmp_path: Path, shop: Path) -> None:
     log = tmp_path / "log"
     killed = (
@@ -164,6 +175,7 @@ def test_a_damaged_log_is_told_and_exit_code_is_one(tmp_path: Path, shop: Path) 
     done = run(log, "check", "--json")
     assert done.returncode == 1
     assert "its content was changed" in json.loads(done.stdout)["damage"][0]
+    assert "an earlier backup" in run(log, "check").stderr
     # A file that was cut short or overwritten in the middle.
     content = bytearray(log.read_bytes())
     content[4096 * 3 : 4096 * 40] = os.urandom(4096 * 37)
@@ -541,6 +553,10 @@ def test_a_backup_is_a_whole_log_and_replaces_nothing_that_it_lacks(tmp_path: Pa
     with Journal(backup) as copy:
         assert copy.count("reading") == 1
     assert first["by_kind"]["reading"] == {"new": 1, "known": 0}
+    # as many as the other verbs say
+    assert first["new"] == json.loads(run(log, "export", tmp_path / "shop2", "--json").stdout)["new"]
+    assert first["new"] == sum(json.loads(run(log, "check", "--json").stdout)["entries"].values())
+    shutil.rmtree(tmp_path / "shop2")
     settings.set_setting(log, "tolerance_hz", "0.8")
     with Journal(log):  # a sitting is open
         again = json.loads(run(log, "backup", backup, "--json").stdout)

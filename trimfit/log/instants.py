@@ -25,6 +25,13 @@ def zone_of(connection: Connection) -> str:
     return next((str(value) for (value,) in connection.execute(query) if zone_like(str(value))), "UTC")
 
 
+def given(connection: Connection, kind: Kind) -> int:
+    """How many entries of a kind are nobody's: the zone that a log was given when it was made. They are not counted."""
+    if kind.name != "setting":
+        return 0
+    return int(connection.execute("SELECT count(*) FROM settings WHERE set_at = ?", (MADE_AT,)).fetchone()[0])
+
+
 def zone_to_set(connection: Connection) -> str | None:
     """The zone that a log in which none was ever set is to have, None where one was.
 

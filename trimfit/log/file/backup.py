@@ -12,6 +12,7 @@ from trimfit.log.file import schema
 from trimfit.log.file.side_files import to_read
 from trimfit.log.file.store import opening, translated
 from trimfit.log.file.unfinished_files import draft_beside, sync_folder
+from trimfit.log.instants import given
 from trimfit.log.journal import Journal
 from trimfit.log.queries import count_of
 
@@ -29,7 +30,7 @@ def back_up(journal: Journal, target: Path) -> Counts:
             draft = folder / "log"
             journal.back_up(draft)
             with Journal(draft) as copy, copy.reading() as connection:
-                whole = {kind.name: count_of(connection, kind) for kind in KINDS.values()}
+                whole = {kind.name: count_of(connection, kind) - given(connection, kind) for kind in KINDS.values()}
             draft.replace(target)
     except OSError as error:
         raise unwritable(target, error) from error
@@ -58,7 +59,7 @@ def _entries_there(journal: Journal, target: Path) -> dict[str, int]:
         tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
         for kind in (one for one in KINDS.values() if one.table in tables):
             entries = [entry for (entry,) in connection.execute(f"SELECT entry FROM {kind.table}")]
-            found[kind.name] = len(entries)
+            found[kind.name] = len(entries) - given(connection, kind)
             _refuse_more(journal, kind, entries, target)
     return found
 

@@ -36,13 +36,12 @@ _CSV_ERRORS = {
 
 @dataclass(slots=True)
 class Faults:
-    """The faults of an import so far. `rows` counts the rows that hold one or more."""
+    """The faults of an import so far. rows: file and line of the rows that hold one or more."""
 
     found: list[Fault] = field(default_factory=list)
-    rows: int = 0
+    rows: set[tuple[str, int]] = field(default_factory=set)
     _file: str = ""
     _in_file: int = 0
-    _row: tuple[str, int] = ("", 0)
 
     def add(self, file: str, line: int, column: str, what: str, remedy: str) -> None:
         """Note one fault at a line of a file (line 0: of the file as a whole)."""
@@ -50,9 +49,8 @@ class Faults:
             self.close_file()
             self._file, self._in_file = file, 0
         self._in_file += 1
-        if (file, line) != self._row:
-            self._row = (file, line)
-            self.rows += line > 1
+        if line > 1:
+            self.rows.add((file, line))
         if self._in_file <= MOST_FAULTS_A_FILE:
             self.found.append(Fault(f"{file}:{line}" if line else file, column, what, remedy))
 
