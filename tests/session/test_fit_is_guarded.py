@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import shlex
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -12,12 +14,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.cli.typed_words import call, run
 from tests.opened import current_model, on
 from tests.worlds.hostile import make
 from trimfit.base.errors import LogError
 from trimfit.log.journal import Journal
 from trimfit.regression.fitted_model import model_from_bytes, model_to_bytes
 from trimfit.session.fit import CARD
+from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.check import check
 from trimfit.verbs.log import log_reading
@@ -63,11 +67,31 @@ def test_no_flipped_bit_of_a_fit_is_taken_for_what_was_learned(log: Path) -> Non
         spoil(log, CARD, bad)
         with Journal(log) as journal:
             assert journal.learned_get(CARD) is None
-        assert any(AS_IT_WAS in text for text in check(log).damage)
+        assert any(AS_IT_WAS in text for text in check(log).learned)
     with Journal(log) as journal:
         current_model(journal)
         assert journal.learned_get(CARD) == good
-    assert not check(log).damage
+    assert not check(log).learned
+
+
+def test_what_check_says_of_a_damaged_plan_helps(log: Path) -> None:
+    """`learn` left plans of other costs damaged, and another line told to go back to a backup."""
+    on(log, set_setting_and_ask, "tolerance_hz", "0.8")
+    spoil(log, "%", lambda value: value[:-9] + bytes([value[-9] ^ 0x40]) + value[-8:])
+    told = run(log, "check")
+    assert (told.returncode, json.loads(run(log, "check", "--json").stdout)["sound"]) == (1, False)
+    assert told.stdout.count("\n") == told.stdout.count(AS_IT_WAS) > 2
+    what, _, remedy = told.stderr.strip().partition("; to make what was learned anew: ")
+    assert what == "no entry is damaged"
+    assert call(*shlex.split(remedy)[1:]).returncode == 0
+    sound = run(log, "check")
+    assert (sound.returncode, sound.stderr) == (0, "")
+
+
+def set_setting_and_ask(session: Session, name: str, value: str) -> None:
+    """Under another setting the plan has other costs."""
+    session.journal.set_setting(name, value)
+    ask_reed(session, "R-1")
 
 
 def test_the_advice_is_the_same_after_a_bit_was_flipped(log: Path) -> None:
@@ -114,6 +138,6 @@ def test_a_fit_of_another_log_is_not_this_logs(log: Path, tmp_path: Path) -> Non
 
 def test_what_was_kept_before_there_were_checksums_is_no_damage(log: Path) -> None:
     spoil(log, "%", b'{"format": 10}\n')
-    assert not check(log).damage
+    assert not check(log).learned
     with Journal(log) as journal:
         assert current_model(journal).readings == 24

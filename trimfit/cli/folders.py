@@ -91,7 +91,7 @@ def _marked(taken: Taken, words: str) -> list[str]:
     return [
         f"{len(taken.marks):,} {words if len(taken.marks) != 1 else words.replace('marks', 'mark', 1)}:",
         *(f"  {mark.entry}  {short(mark.reed)}  {' '.join(mark.sentence.split())}" for mark in shown),
-        *([f"  … and {more:,} more: trimfit check"] if more > 0 else []),
+        *([f"  … and {more:,} more: {command('check')}"] if more > 0 else []),
     ]
 
 
@@ -291,28 +291,35 @@ def backup(
 def check(context: typer.Context, as_json: Json = False) -> None:
     """Say if the log is sound, and which entries carry a mark. Exit code 1 if it is damaged.
 
+    Counted are entries that are not struck and stand aside for no other: reeds, chanters, orders, readings, trims,
+    events, outcomes and settings, and the strikes and accepted doubts about entries. Where only what was learned from
+    them is damaged, trimfit learn makes it anew.
+
     Example: trimfit check
     """
     from trimfit.verbs import check as verbs_check
 
     found = verbs_check.check(log_path(context), progress_of(as_json))
-    sound = not found.damage
-    said = {"sound": sound, "damage": found.damage, "entries": found.entries, "marks": found.marks}
+    damage = (*found.damage, *found.learned)
+    said = {"sound": not damage, "damage": damage, "entries": found.entries, "marks": found.marks}
     answer(as_json, said, lambda: _checked(found))
-    if not sound:
-        if not as_json:
-            say("the log is damaged: keep it as it is, and go on with an earlier backup or export", err=True)
+    if found.damage and not as_json:
+        say("the log is damaged: keep it as it is, and go on with an earlier backup or export", err=True)
+    elif damage and not as_json:
+        say(f"no entry is damaged; to make what was learned anew: {command('learn')}", err=True)
+    if damage:
         raise typer.Exit(1)
 
 
 def _checked(found: Checked) -> Sequence[str]:
-    if found.damage:
-        return found.damage
+    if damage := (*found.damage, *found.learned):
+        return damage
     whole = sum(found.entries.values())
     marks = f"{len(found.marks):,} mark{'' if len(found.marks) == 1 else 's'}"
     rows = [[mark.entry, short(mark.reed, 18), mark.kind, mark.sentence] for mark in found.marks]
     listed = table(["entry", "reed", "mark", "why"], rows, wrap=True) if rows else []
-    return [f"the log is sound: {counted(whole, 'entry', 'entries')} that count, {marks}", *listed]
+    entries = "1 entry that counts" if whole == 1 else f"{counted(whole, 'entry', 'entries')} that count"
+    return [f"the log is sound: {entries}, {marks}", *listed]
 
 
 @app.command(context_settings={"ignore_unknown_options": True})

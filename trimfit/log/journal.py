@@ -30,7 +30,7 @@ from trimfit.log.entry_kinds import (
     references,
 )
 from trimfit.log.entry_rows import differences, entry_id, insert_sql, instant_of, stored
-from trimfit.log.file.seal import seal_of, sealed, unsealed
+from trimfit.log.file.seal import is_older, seal_of, sealed, unsealed
 from trimfit.log.file.store import Store, translated
 from trimfit.log.instants import MADE_AT, derive, reordered, zone_of, zone_to_set
 from trimfit.log.queries import LIVE
@@ -563,6 +563,19 @@ class Journal(Store):
             kept = bytes(row[0])
             self._seals = {**self._seals, key: seal_of(kept)}
             return unsealed(key, kept)
+
+    def learned_spoiled(self) -> list[str]:
+        """The keys of derived values that are not what was kept under them. Those of before checksums are none."""
+        with self.reading() as connection:
+            rows = connection.execute("SELECT key, value FROM learned")
+            return [key for key, kept in rows if unsealed(key, bytes(kept)) is None and not is_older(bytes(kept))]
+
+    def learned_clear(self) -> None:
+        """Throw away the derived values that are not what was kept."""
+        if spoiled := self.learned_spoiled():
+            with self.writing() as connection:
+                connection.executemany("DELETE FROM learned WHERE key = ?", [(key,) for key in spoiled])
+            self._learned_writes += 1
 
     def learned_is_same(self, key: str) -> bool:
         """Whether what is kept under `key` is what was read or kept here last, whoever wrote into the log since."""

@@ -219,7 +219,8 @@ def learn_and_keep(
 ) -> tuple[FittedModel, list[dict[str, object]]]:
     """As `fit_and_keep`, with held-out errors: the model, and the rows of `regression.validation.summary`.
 
-    policies_of: called with the model, to solve the policies of its types.
+    policies_of: called with the model, to solve the policies of its types. Derived values that were damaged are thrown
+    away, policies of other costs too: they are solved when they are next asked for.
     """
     import json
 
@@ -235,6 +236,7 @@ def learn_and_keep(
     learning("leaving out each batch", 1, 1)
     kept = json.dumps({"rows": validation, "triples": triples}).encode()
     if not journal.read_only:
+        journal.learned_clear()
         journal.learned_put({CARD: model_to_bytes(model), VALIDATION: kept})
     policies_of(model)
     learning.done()

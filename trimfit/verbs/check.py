@@ -9,7 +9,7 @@ from pathlib import Path
 from trimfit.base.progress import Progress
 from trimfit.entry.doubt_marks import Mark, accepted, bad_values, in_conflict, rule_marks, struck_names
 from trimfit.log.entry_kinds import KINDS
-from trimfit.log.file.integrity import damage
+from trimfit.log.file.integrity import damage, learned_damage
 from trimfit.log.instants import MADE_AT
 from trimfit.log.journal import Journal
 from trimfit.session.fit import outlier_marks
@@ -17,11 +17,14 @@ from trimfit.session.fit import outlier_marks
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What the check found: damage (none in a sound log), marks on entries, and how many entries of each kind count."""
+    """What the check found: damage (none in a sound log), marks on entries, and how many entries of each kind count.
+
+    learned: damage to what was learned from the entries alone, which `learn` makes anew."""
 
     damage: tuple[str, ...]
     marks: tuple[Mark, ...]
     entries: Mapping[str, int] = field(default_factory=dict)
+    learned: tuple[str, ...] = ()
 
 
 def marks(journal: Journal) -> list[Mark]:
@@ -44,4 +47,4 @@ def check(log: Path, progress: Progress | None = None) -> Checked:
         # The zone that a log was given when it was made is nobody's entry, here as in an import.
         entries["setting"] -= sum(at == MADE_AT for (at,) in journal.columns("setting", ["set_at"]))
         conflicts = in_conflict(journal.conflicts())
-        return Checked((), (*conflicts, *marks(journal)), entries)
+        return Checked((), (*conflicts, *marks(journal)), entries, tuple(learned_damage(journal)))

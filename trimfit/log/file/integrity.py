@@ -16,7 +16,6 @@ from trimfit.log.column_values import LONGEST_TEXT, canonical
 from trimfit.log.entry_kinds import KINDS, Kind, references
 from trimfit.log.entry_rows import entry_id, instant_of
 from trimfit.log.file import schema
-from trimfit.log.file.seal import is_older, unsealed
 from trimfit.log.instants import unreadable, zone_of
 from trimfit.log.journal import Journal
 from trimfit.log.merging.conflicts import open_conflicts
@@ -41,10 +40,14 @@ def damage(journal: Journal, progress: Progress | None = None) -> list[str]:
             found += _loose(connection)
             found += _twice_numbered(connection)
             found += _aside(connection)
-            found += _learned(connection)
         except sqlite3.DatabaseError as error:
             return [f"the file: {error}"]
     return found
+
+
+def learned_damage(journal: Journal) -> list[str]:
+    """Derived values that are not what was kept, in words; no entry is harmed by it, and `learn` makes them anew."""
+    return [f"what was learned ({short(key)}) was changed after it was kept" for key in journal.learned_spoiled()]
 
 
 def strange_tables(connection: sqlite3.Connection) -> list[str]:
@@ -162,11 +165,3 @@ def _aside(connection: sqlite3.Connection) -> Iterator[str]:
                 yield f"{entry}: {'stands aside for another and should not' if group <= have else 'should stand aside'}"
     for entry in sorted(extra):
         yield f"{entry}: stands aside for another and should not"
-
-
-def _learned(connection: sqlite3.Connection) -> Iterator[str]:
-    """Derived values that are not what was kept. They are derived anew when they are next asked for."""
-    for key, kept in connection.execute("SELECT key, value FROM learned"):
-        value = bytes(kept)
-        if unsealed(key, value) is None and not is_older(value):
-            yield f"what was learned ({short(key)}) was changed after it was kept: run trimfit learn"
