@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from tests.cli.typed_words import Typed
-from trimfit.base.errors import InputError
+from tests.cli.typed_words import Typed, call, run
+from trimfit.base.errors import InputError, command
 from trimfit.base.pitch import parse_crow_hz
 from trimfit.base.records import Chanter, Event, Order, Reed
 from trimfit.cli.app import app
@@ -527,3 +527,22 @@ def test_a_sheet_s_readings_are_marked_for_the_same(bench: Typed, tmp_path: Path
     found = bench.json("import", str(tmp_path / "shop"))["doubts"]
     assert sorted(one["kind"] for one in found) == ["before-made", "humidity-share", "left-bench"]
     assert bench.json("import", str(tmp_path / "shop"))["doubts"] == []
+
+
+@pytest.mark.parametrize("short_way", [True, False])
+def test_a_command_that_is_told_names_the_log_as_the_call_did(tmp_path: Path, short_way: bool) -> None:
+    """Pasted without --log it went to another log, or made one."""
+    log = tmp_path / "a folder with a long name of its own" / "my shop.trimfit"
+    log.parent.mkdir()
+    bench = Typed(log)
+    bench.say("log", "reed", "R-1", "--type", "cane", "--batch", "B")
+    words = ["log", "reading", "R-1", "f=757", "--at", "2062-01-01"]
+    if short_way:
+        said = run(log, *words).stdout
+    else:
+        said = CliRunner().invoke(app, ["--log", str(log), *words]).stdout
+    told = said.splitlines()[-1]
+    pasted = call(*shlex.split(told)[1:], "--why", "a slip")
+    assert pasted.returncode == 0, pasted.stderr
+    assert bench.json("check")["marks"] == []
+    assert command("check") == "trimfit check"  # nothing is kept for the next call

@@ -165,7 +165,7 @@ def test_an_entry_before_others_is_told_and_may_be_put_elsewhere(bench: Typed, t
     ],
 )
 def test_what_cannot_be_placed_is_refused(bench: Typed, words: list[str], said: str) -> None:
-    result = CliRunner().invoke(app, ["--log", str(bench.log), "log", "trim", "R-1", "0.3", *words])
+    result = CliRunner().invoke(app, ["log", "trim", "R-1", "0.3", *words], env={"TRIMFIT_LOG": str(bench.log)})
     assert isinstance(result.exception, InputError)
     assert said in result.exception.line()
 

@@ -49,7 +49,7 @@ class Typed:
 
     def say(self, *words: str) -> str:
         """What a verb prints; it must succeed."""
-        result = CliRunner().invoke(app, ["--log", str(self.log), *words], catch_exceptions=False)
+        result = CliRunner().invoke(app, words, env={"TRIMFIT_LOG": str(self.log)}, catch_exceptions=False)
         assert result.exit_code == 0, result.output
         return result.stdout
 

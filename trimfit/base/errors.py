@@ -118,11 +118,20 @@ def short(text: object, longest: int = 60) -> str:
     return line if len(line) <= longest else f"{line[: longest - 1 - tail]}…{line[-tail:]}"
 
 
+_log_named: list[str] = []
+
+
+def log_is_named(path: str | None) -> None:
+    """Say with what --log this call names its log, None for none: the commands that it tells name it too."""
+    _log_named[:] = [] if path is None else [path]
+
+
 def command(*words: str) -> str:
-    """A command of trimfit as it can be pasted into a shell: names whole, and quoted where they must be."""
+    """A command of trimfit on the log of this call, as it can be pasted into a shell: names whole, and quoted where
+    they must be; with --log where that named the log."""
     from shlex import join
 
-    return join(("trimfit", *words))
+    return join(("trimfit", *(word for path in _log_named for word in ("--log", path)), *words))
 
 
 def _unpadded(name: str) -> str:

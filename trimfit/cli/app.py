@@ -12,7 +12,7 @@ import typer
 from typer import Option
 
 from trimfit import __version__
-from trimfit.base.errors import InputError
+from trimfit.base.errors import InputError, log_is_named
 from trimfit.cli.context import Text, app
 from trimfit.cli.fast_path import DEFAULT_LOG
 from trimfit.cli.output.failures import exit_code_of
@@ -64,6 +64,8 @@ def _root(
         answer_is_all()
     if log is not None and not log.strip():
         raise InputError("the log's name is empty", "--log", "name the file, or leave --log out")
+    log_is_named(log)
+    context.call_on_close(lambda: log_is_named(None))
     context.obj = Path(log or os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG)
 
 

@@ -12,6 +12,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from trimfit.base.errors import log_is_named
+
 DEFAULT_LOG = "bench.trimfit"
 VERBS = ("reading", "trim", "event", "outcome", "amend", "strike")
 
@@ -19,23 +21,24 @@ VERBS = ("reading", "trim", "event", "outcome", "amend", "strike")
 def answered(arguments: Sequence[str]) -> int | None:
     """Answer a call if it is one of the quick verbs, spelled out in full; its exit code, or None if it is not one."""
     rest = list(arguments)
-    log = os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG
+    named: str | None = None
     if len(rest) > 1 and rest[0] == "--log":
-        log, rest = rest[1], rest[2:]
+        named, rest = rest[1], rest[2:]
     elif rest and rest[0].startswith("--log="):
-        log, rest = rest[0][len("--log=") :], rest[1:]
-    if len(rest) < 2 or not log:
+        named, rest = rest[0][len("--log=") :], rest[1:]
+    if len(rest) < 2 or named == "":
         return None
+    log = named or os.environ.get("TRIMFIT_LOG") or DEFAULT_LOG
     if rest[0] == "ask":
         asked = _taken(rest[1:], {"--at": "at"})
         if asked is None or len(asked[0]) != 1:
             return None
         (reed,), said, as_json = asked
-        return _printed(lambda: _ask(Path(log), reed, said.get("at"), as_json))
-    return _entry(Path(log), rest[1], rest[2:]) if rest[0] == "log" and rest[1] in VERBS else None
+        return _printed(lambda: _ask(Path(log), reed, said.get("at"), as_json), named)
+    return _entry(Path(log), named, rest[1], rest[2:]) if rest[0] == "log" and rest[1] in VERBS else None
 
 
-def _entry(log: Path, name: str, arguments: list[str]) -> int | None:
+def _entry(log: Path, named: str | None, name: str, arguments: list[str]) -> int | None:
     """Log an entry. The verb's function says what is taken: a word for each argument after the session (all that are
     left for `words`), and an option for each keyword that is a text."""
     verb = _verb(name)
@@ -57,7 +60,7 @@ def _entry(log: Path, name: str, arguments: list[str]) -> int | None:
         with Session(log) as session:
             log_and_say(session, verb, *given, as_json=as_json, **said)
 
-    return _printed(log_it)
+    return _printed(log_it, named)
 
 
 def _verb(name: str) -> Callable[..., Any]:
@@ -115,7 +118,11 @@ def _ask(log: Path, reed: str, at: str | None, as_json: bool) -> None:
     answer(as_json, advice, lambda: advice_in_words(advice))
 
 
-def _printed(run: Callable[[], None]) -> int:
+def _printed(run: Callable[[], None], named: str | None) -> int:
     from trimfit.cli.output.failures import exit_code_of
 
-    return exit_code_of(run)
+    log_is_named(named)
+    try:
+        return exit_code_of(run)
+    finally:
+        log_is_named(None)

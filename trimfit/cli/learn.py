@@ -7,10 +7,11 @@ from typing import Annotated, Any
 
 import typer
 
+from trimfit.base.errors import command
 from trimfit.base.plain_words import counted, numeral, plain_name, signed
 from trimfit.cli.context import Json, app, option, session_of
 from trimfit.cli.output.answers import answer, table
-from trimfit.cli.output.screen import prose
+from trimfit.cli.output.screen import prose, prose_and_command
 
 FEWEST = 20
 """Held-out readings under which no share is shown."""
@@ -90,7 +91,8 @@ def _lines(found: dict[str, Any]) -> list[str]:
     parts = [(part["part"], *(_cents(part[name]) for name in varying)) for part in found["variance"]]
     names = ("gap", "crow", "pitch", "gap per mm", "crow per mm")
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
-    lines += prose("reading: what no other part explains; how a reed reads twice: trimfit review repeatability")
+    twice = "reading: what no other part explains; how a reed reads twice:"
+    lines += prose_and_command(twice, command("review", "repeatability"))
     lines += ["", "predicted against found, each batch left out"]
     held = [
         ((OUTPUT_WORDS.get(row["output"], row["output"]), plain_name(row["reed_type"] or "all types", 24)), row)
@@ -175,7 +177,8 @@ def _cut_lines(found: dict[str, Any]) -> list[str]:
         return []
     lines = ["", f"cuts come out off what was asked by {constant_mm:.3f} mm and {pct:.0f} % (standard deviations)"]
     if step_mm is not None:
-        lines.append(f"lengths need be no finer than that: trimfit settings tool_step_mm {step_mm:g}")
+        step = command("settings", "tool_step_mm", f"{step_mm:g}")
+        lines += prose_and_command("lengths need be no finer than that:", step)
     return lines
 
 

@@ -111,7 +111,7 @@ def _in_no_chanter(journal: Journal, after_seq: int) -> Iterator[Mark]:
     found = [(row[0], row[1]) for row in rows if row[2] is None and any(hz is not None for hz in row[3:])]
     if found:
         entry, reed = found[0]
-        remedy = f"trimfit log amend {entry} chanter=NAME"
+        remedy = command("log", "amend", entry, "chanter=NAME")
         used = "for its reed as if read in a chanter like the mean of the shop's, and for no chanter"
         sentence = f"a reading of notes names no chanter: it counts {used}. To name it: {remedy}"
         if len(found) > 1:
@@ -223,8 +223,8 @@ def in_conflict(conflicts: Sequence[Conflict], theirs: Mapping[str, str] | None 
             sentence = (
                 f"two benches have {conflict.kind} {short(conflict.key)} with different {', '.join(conflict.differs)}: "
                 f"{conflict.kept} ({ours}) counts, this one ({other}) stands aside; "
-                f"if this is the right one: trimfit log strike {conflict.kept}, if it is wrong: "
-                f"trimfit log strike {entry}"
+                f"if this is the right one: {command('log', 'strike', conflict.kept)}, if it is wrong: "
+                f"{command('log', 'strike', entry)}"
             )
             if conflict.kind == "reed":
                 sentence += "; where they are two reeds, rename one (merge OTHER_LOG --rename REED=NEW)"
@@ -237,7 +237,7 @@ def bad_values(journal: Journal) -> list[Mark]:
     from trimfit.log.file.integrity import value_faults
 
     return [
-        Mark(entry, reed, "value-bad", f"{wrong}; no such value can be meant: trimfit log strike {entry}")
+        Mark(entry, reed, "value-bad", f"{wrong}; no such value can be meant: {command('log', 'strike', entry)}")
         for entry, reed, wrong in value_faults(journal)
     ]
 

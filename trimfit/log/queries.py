@@ -269,10 +269,11 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
         what = f"{kind.name} {short(name)!r} was struck ({short(struck[0])})"
         return InputError(what, "", f"log it again with {command('log', kind.name, name)}")
     if kind.name != "order" and knows(connection, "order", name):
-        remedy = f"{command('pick', name)} and trimfit ask --all answer for an order"
+        remedy = f"{command('pick', name)} and {command('ask', '--all')} answer for an order"
         return InputError(f"{short(name)!r} is an order and no {kind.name}", "", remedy)
     if kind.name == "reed" and knows(connection, "chanter", name):
-        return InputError(f"{short(name)!r} is a chanter and no reed", "", "trimfit review chanters shows chanters")
+        remedy = f"{command('review', 'chanters')} shows chanters"
+        return InputError(f"{short(name)!r} is a chanter and no reed", "", remedy)
     near = [
         found
         for (found,) in connection.execute(

@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
-from trimfit.base.errors import InputError, short
+from trimfit.base.errors import InputError, command, short
 from trimfit.log import queries, whole_days
 from trimfit.log.entry_kinds import KINDS, Kind, Row
 from trimfit.log.entry_rows import differences, instant_of, key_words
@@ -53,7 +53,7 @@ def _refuse_clash(connection: sqlite3.Connection, kind: Kind, values: Sequence[A
     raise InputError(
         f"the log has {short(key_words(kind, values))!r} with {differences(kind, values, theirs)}",
         kind.name,
-        f"if that one is wrong, first: trimfit log strike {entry} --why …",
+        f"if that one is wrong, first: {command('log', 'strike', entry)} --why …",
     )
 
 

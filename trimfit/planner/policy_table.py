@@ -45,7 +45,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.errors import LogError
+from trimfit.base.errors import LogError, command
 from trimfit.planner.quantities import MOST_TIE, normal_cdf
 from trimfit.regression.outputs import Array
 
@@ -324,4 +324,4 @@ def table_from_bytes(data: bytes) -> PolicyTable:
         tables = tables.reshape(len(_TABLES), len(LADDER), *(len(grid) for grid in grids))
         return PolicyTable(Costs(*map(float, head["costs"])), *grids, *tables)
     except (ValueError, KeyError, TypeError) as error:
-        raise LogError("the plan kept in the log cannot be read", "the log", "run `trimfit learn`") from error
+        raise LogError("the plan kept in the log cannot be read", "the log", f"run {command('learn')}") from error

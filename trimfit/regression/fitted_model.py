@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trimfit.base.errors import LogError
+from trimfit.base.errors import LogError, command
 from trimfit.regression.chanters.kinds import Hierarchy, assumed_hierarchy
 from trimfit.regression.chanters.stated import ASSUMED_ERRORS
 from trimfit.regression.design import Coding
@@ -183,7 +183,7 @@ def model_from_bytes(data: bytes) -> FittedModel:
             whole[part] = kind(**{inner.name: values[f"{part}.{inner.name}"] for inner in fields(kind)})
         return FittedModel(**whole)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise LogError("what was learned cannot be read", "the log", "run `trimfit learn`") from error
+        raise LogError("what was learned cannot be read", "the log", f"run {command('learn')}") from error
 
 
 def _tuples(value: object) -> Any:

@@ -6,8 +6,8 @@ import sys
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from trimfit.base.errors import short
-from trimfit.cli.output.screen import prose, prose_width, say
+from trimfit.base.errors import command, short
+from trimfit.cli.output.screen import prose, prose_and_command, prose_width, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -133,6 +133,7 @@ def saved_lines(kept: EntryResult) -> list[str]:
 
 def doubt_lines(kept: EntryResult) -> list[str]:
     """What is in doubt about it, as lines, and what can be done."""
-    lines = [f"doubt: {' '.join(doubt.sentence.split())}" for doubt in kept.doubts]
-    lines += [f"kept and marked; if it is wrong: trimfit log strike {kept.entry}"] if lines else []
-    return [line for said in lines for line in prose(said)]
+    lines = [line for doubt in kept.doubts for line in prose(f"doubt: {' '.join(doubt.sentence.split())}")]
+    if lines:
+        lines += prose_and_command("kept and marked; if it is wrong:", command("log", "strike", kept.entry))
+    return lines

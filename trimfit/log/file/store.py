@@ -18,7 +18,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
-from trimfit.base.errors import LogError, TrimfitError
+from trimfit.base.errors import LogError, TrimfitError, command
 from trimfit.log.file import schema
 
 Self = TypeVar("Self", bound="Store")
@@ -267,7 +267,7 @@ class Store:
             backed_up(connection, target)
         with contextlib.closing(sqlite3.connect(target)) as copy:
             if copy.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
-                raise TrimfitError("the log is damaged; no backup was made", str(self.path), "see trimfit check")
+                raise TrimfitError("the log is damaged; no backup was made", str(self.path), f"see {command('check')}")
 
 
 def _may_write(path: Path) -> bool:

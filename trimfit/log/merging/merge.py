@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence, Set
 from pathlib import Path
 from typing import Any
 
-from trimfit.base.errors import LogError, TrimfitError, command, short
+from trimfit.base.errors import LogError, TrimfitError, short
 from trimfit.base.progress import Progress
 from trimfit.log import settings
 from trimfit.log.entry_counts import Counts
@@ -150,7 +150,7 @@ def _fresh(
         wrong = value_fault(kind, values)
         # A value that was struck does no harm: its bench has put it right.
         if wrong is not None and not is_struck(source, entry):
-            remedy = f"nothing was merged; at that bench: trimfit check, {command('log', 'strike', str(entry))}"
+            remedy = f"nothing was merged; at that bench: trimfit check, trimfit log strike {entry}"
             raise LogError(f"entry {short(str(entry))} holds what no entry can: {wrong}", str(path), remedy)
         if not is_itself(kind, entry, generation, values):
             raise TrimfitError(

@@ -120,7 +120,7 @@ class ImportRefused(InputError):
     """An import that changed nothing. `rows`: how many rows hold a fault."""
 
     def __init__(self, folder: Path, faults: Faults) -> None:
-        self.rows = faults.rows
+        self.rows = len(faults.rows)
         other_form = any(_of_another_form(fault) for fault in faults.found)
         also = "a sheet of another form: trimfit draft SHEET FOLDER" if other_form else ""
         super().__init__("the folder was not taken in", str(folder), faults=faults.found, also=also)
@@ -373,10 +373,7 @@ def _say_missing(state: Intake) -> None:
         copy = tuple(line.removesuffix("\n") for line in csv_lines(heads, rows))
         file, column = next(iter(places))
         state.faults.found.append(Fault(f"{file}:{lines[file][0]}", column, what, remedy, copy))
-    named = state.missing.items()
-    state.faults.rows += len(
-        {(file, line) for (file, _, _), names in named for rows in names.values() for line in rows}
-    )
+        state.faults.rows |= {(file, line) for file, found in lines.items() for line in found}
 
 
 def _as_a_whole(kind: Kind, values: Sequence[Value]) -> list[tuple[str, str, str]]:
@@ -409,7 +406,7 @@ def _other_content(kind: Kind, ours: Sequence[Any], entry: str, theirs: Sequence
         )
     return (
         f"the log has this {kind.name} with {differences(kind, ours, theirs)}",
-        f"leave the row out, or strike the other first: trimfit log strike {entry} --why …",
+        f"leave the row out, or strike the other first: {command('log', 'strike', entry)} --why …",
     )
 
 

@@ -135,7 +135,7 @@ def first_ask(bench: Bench, order: Order) -> str:
     asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
     if not narrows(asked):
         return ""
-    letter = f"trimfit review ticket --letter {order.order}"
+    letter = command("review", "ticket", "--letter", order.order)
     if asked[0].is_little:
         return f"Asking the player ({letter}): {told_most(asked)}."
     return f"First ask the player: {letter}. Above all {told_most(asked)}."
