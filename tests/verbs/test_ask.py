@@ -158,16 +158,17 @@ def test_no_fit_needs_an_interval_clear_of_the_target(first_week: Path) -> None:
 def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> None:
     near_the_end(first_week, "1", 0.0, 0.0, 0.0)
     with Journal(first_week) as journal:
-        journal.append(Outcome("1", "2026-03-21", "good"))
+        entry = journal.append(Outcome("1", "2026-03-21", "good")).entry
     advice = on(first_week, ask_reed, "1")
     assert advice.outcome == "good"
     assert advice.gap_now_cents == on(first_week, ask_reed, "1", at_s=iso_dates.asked_s("2026-03-21")).gap_now_cents
     said = advice_lines(advice)
-    assert said[:2] == [
+    assert said[:3] == [
         "> left the bench: good",
-        "  It is good. To work on it again, strike that entry.",
+        "  It is good; to work on it again:",
+        f"    trimfit log strike {entry}",
     ]
-    assert said[2].startswith("  as it left: F ")
+    assert said[3].startswith("  as it left: F ")
     assert not any(
         word in " ".join(said) for word in ("chance of going past", "cut left", "moved by itself", "read it")
     )
@@ -176,8 +177,33 @@ def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> No
         journal.append(reading("1", "2026-03-23T10:00", -20.0))
     assert on(first_week, ask_reed, "1") == advice
     for outcome in ("lost", "to-stock"):
-        left = advice_lines(replace(advice, outcome=outcome, action="past"))[1]
-        assert left.startswith("  to work on it again, strike that entry; then: past")
+        left = advice_lines(replace(advice, outcome=outcome, action="past"))
+        assert left[1] == "  to work on it again:"
+        assert left[3].startswith("  then: past")
+
+
+def test_of_a_reed_with_two_outcomes_all_strikes_are_named(first_week: Path) -> None:
+    """After a merge two may stand; of one that was struck the other still had it gone."""
+    near_the_end(first_week, "1", 0.0, 0.0, 0.0)
+    with Journal(first_week) as journal:
+        for day, outcome in (("2026-03-21", "good"), ("2026-03-22", "lost")):
+            journal.append(Outcome("1", day, outcome))
+    said = advice_lines(on(first_week, ask_reed, "1"))
+    assert said[1] == "  to work on it again, strike all 2:"
+    with Journal(first_week) as journal:
+        for line in said[2:4]:
+            journal.strike(line.split()[-1], "not yet")
+    assert on(first_week, ask_reed, "1").outcome is None
+
+
+def test_an_answer_that_rests_on_an_entry_that_lies_ahead_says_so(first_week: Path) -> None:
+    near_the_end(first_week, "1", 0.0)
+    assert "lies ahead" not in on(first_week, ask_reed, "1").why
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2062-03-23T10:00", -20.0))
+    assert "it rests on an entry that lies ahead, the reading of 2062-03-23 10:00" in on(first_week, ask_reed, "1").why
+    then = on(first_week, ask_reed, "1", at_s=iso_dates.asked_s("2026-03-31"))
+    assert "lies ahead" not in then.why
 
 
 def test_where_readings_are_dear_a_shop_that_knows_type_and_chanter_cuts_by_the_crow_and_says_so(

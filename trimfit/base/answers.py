@@ -20,7 +20,8 @@ class Advice:
 
     `reason`: what `why` says beyond the figures; `notes`: what it leans on, one thing each; `gap_read`: F and E of this
     reed were read together at least once (else its figures are predicted from its kin). `outcome`: how it left the
-    bench, None while it is there. `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
+    bench, None while it is there; `outcomes`: the entries that say so, all to be struck before it is worked on again.
+    `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
     `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow.
     `moved_cents`: how far the gap has moved by itself since the last sitting, None where nothing says so;
     `chance_within`: that the reed ends within tolerance if the advice is followed to its end, None where it was not
@@ -53,6 +54,7 @@ class Advice:
     moved_cents: Interval | None = None
     chance_within: float | None = None
     here: Mapping[str, Any] | None = None
+    outcomes: tuple[str, ...] = ()
 
     def because(self) -> str:
         """The reason, and what it leans on: `why` without the figures."""

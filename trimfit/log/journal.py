@@ -355,6 +355,11 @@ class Journal(Store):
         ((longest, cuts),) = self._rows(query, asked)
         return (None if not longest else float(longest)), int(cuts)
 
+    def outcomes_of(self, reed: str) -> tuple[str, ...]:
+        """The ids of a reed's outcomes that count, in order of time: after a merge there may be several."""
+        query = f"SELECT entry FROM outcomes WHERE reed = ? AND {LIVE} ORDER BY at_s, seq"
+        return tuple(entry for (entry,) in self._rows(query, (reed,)))
+
     def last_of(self, reed: str | None = None, *, entered: bool = False) -> str:
         """The id of a reed's last reading, trim, event or outcome that counts: the last in time, whatever came to the
         log after it; of one instant the one that was entered later. Without a reed, of the whole log the entry logged

@@ -166,6 +166,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         moved_cents=interval(*moved) if moved is not None else None,
         chance_within=forecast.good,
         here=None if ground.here is None else ground.here.answer(),
+        outcomes=bench.journal.outcomes_of(seen.name) if outcome is not None else (),
     )
 
 

@@ -9,6 +9,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from trimfit.base.answers import Advice
+from trimfit.base.errors import command
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, cents_from_440, crow_label, hz_from_cents
 from trimfit.base.plain_words import cents_words, chance_words, counted, plain_name, signed, signed_cents, wrapped
@@ -133,11 +134,12 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     lines = [f"> {_head(advice)}"]
     if advice.outcome:
         went = {"to-stock": "to stock"}.get(advice.outcome, advice.outcome)
-        again = "to work on it again, strike that entry"
-        then = (
-            f"  It is good. {again[0].upper()}{again[1:]}." if went == "good" else f"  {again}; then: {_head(advice)}"
-        )
-        lines = [f"> left the bench: {went}", then]
+        again = "to work on it again" + (f", strike all {len(advice.outcomes)}" if len(advice.outcomes) > 1 else "")
+        strikes = [f"    {command('log', 'strike', entry)}" for entry in advice.outcomes]
+        then = [f"  It is good; {again}:", *strikes]
+        if went != "good":
+            then = [f"  {again}:", *strikes, f"  then: {_head(advice)}"]
+        lines = [f"> left the bench: {went}", *then]
     stand = []
     if advice.here is not None and (advice.gap_read or advice.action == "trim"):
         now: Interval = advice.here["gap_now_cents"]
