@@ -59,7 +59,14 @@ def argument(explained: str, metavar: str) -> Any:
 
 Text = str | None
 Json = Annotated[bool, option("--json", "Answer as JSON on stdout.")]
-At = Annotated[Text, option("--at", "As of that moment, as 2026-03-01T14:05; now if not said.", "TIME")]
+At = Annotated[
+    Text,
+    option(
+        "--at",
+        "As of that moment, as 2026-03-01T14:05: no later entry counts. Else now, and entries that lie ahead count.",
+        "TIME",
+    ),
+]
 
 
 def log_path(context: typer.Context) -> Path:

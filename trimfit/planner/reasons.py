@@ -35,7 +35,7 @@ class Grounds:
     gaps_cents: the gaps read since the last work, in order of time, in the chanter worked in; worked: whether anything
     was taken off yet; apart_cents: how far readings of one sitting mostly lie apart at most, by the readings' error.
     here: where to work to in the chanter at hand, None unless the aim's is away; supposed_away: that chanter, where it
-    is only taken to be so.
+    is only taken to be so. ahead: the last entry of a time that is yet to come, as `reading of 2062-11-28 10:16`.
     """
 
     readings: int
@@ -59,6 +59,7 @@ class Grounds:
     apart_cents: float = math.inf
     here: Here | None = None
     supposed_away: str = ""
+    ahead: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +147,8 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
     readings of the reed itself, and not on its kin.
     """
     said = []
+    if grounds.ahead:
+        said.append(f"it rests on an entry that lies ahead, the {grounds.ahead}")
     if grounds.supposed_away:
         said.append(f"no reed was ever read in {grounds.supposed_away}: if it is at the bench, read this one in it")
     if grounds.gap_read == 0 and action == "read-again":

@@ -110,8 +110,17 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         gaps_cents=gaps,
         worked=worked,
         apart_cents=RANGE_SDS * _reading_sd(seen),
+        ahead=_ahead(bench, history),
         supposed_away=aim.chanter if aim.worked_in and aim.chanter and bench.at_hand.supposed_away(aim.chanter) else "",
     )
+
+
+def _ahead(bench: Bench, history: ReedHistory) -> str:
+    """The last entry of a reed that lies ahead of the moment asked about, in words; empty where none does."""
+    from trimfit.entry.entry_times import CLOCKS_APART_S, entries_of
+
+    last = entries_of(history)[-1:]
+    return next((f"{one.word} of {own_minute(one.at)}" for one in last if one.at_s > bench.at_s + CLOCKS_APART_S), "")
 
 
 def _which(reading: Reading, history: ReedHistory) -> str:

@@ -68,7 +68,8 @@ class Bench:
 
     at_s: the moment asked about (seconds since 1970 UTC). Where it is given, `until_s` is the same, and no entry of a
     later instant is looked at; what a type does rests on the last fit all the same, which may know later readings.
-    Without it the moment is now, and every entry counts, one too of a clock that is ahead.
+    Without it the moment is now, and every entry counts, one too that lies ahead (the clock of another bench, a slip):
+    the answer says so (`evidence.grounds`).
     """
 
     def __init__(
