@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from trimfit.base.plain_words import cents_words, counted, numeral, signed, signed_cents
+from trimfit.base.plain_words import cents_words, counted, numeral, share_words, signed, signed_cents
 
 
 @pytest.mark.parametrize(
@@ -24,3 +24,12 @@ def test_one_of_a_thing_is_no_plural() -> None:
     assert [counted(1, "entry", "entries"), counted(0, "entry", "entries")] == ["1 entry", "0 entries"]
     assert [cents_words(-1.2), cents_words(7.0)] == ["1 cent", "7 cents"]
     assert [signed_cents(-1.2), signed_cents(0.6), signed_cents(-3.0)] == ["-1 cent", "+1 cent", "-3 cents"]
+
+
+@pytest.mark.parametrize(
+    ("share", "se", "said"),
+    [(0.8741, 0.07, "87 %"), (0.8741, 0.004, "87.4 %"), (0.003, 0.012, "under 1 %"), (0.0003, 0.001, "under 0.1 %"),
+     (0.996, 0.02, "over 99 %"), (0.9996, 0.001, "over 99.9 %"), (1.0, 0.0, "over 99.9 %")],
+)  # fmt: skip
+def test_a_share_is_said_no_finer_than_it_is_known(share: float, se: float, said: str) -> None:
+    assert share_words(share, se) == said

@@ -51,6 +51,20 @@ def chance_words(chance: float) -> str:
     return f"{cell} %"
 
 
+def share_words(share: float, se: float) -> str:
+    """A share of reeds in per cent, no finer than its standard error; none or all is no certainty."""
+    return f"{share_cell(share, se).replace('<', 'under ').replace('>', 'over ')} %"
+
+
+def share_cell(share: float, se: float) -> str:
+    """The same for a table. One decimal where half a per cent is more than the standard error."""
+    digits = 1 if se < 0.005 else 0
+    least = 10.0**-digits
+    if not 0.5 * least <= 100.0 * share <= 100.0 - 0.5 * least:
+        return f"<{least:g}" if share < 0.5 else f">{100.0 - least:g}"
+    return f"{100.0 * share:.{digits}f}"
+
+
 def chance_cell(chance: float) -> str:
     """The per cents of a chance for a table: never none, and never all."""
     if chance < 0.001 or chance > 0.995:

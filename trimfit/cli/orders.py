@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer import Option
 
-from trimfit.base.plain_words import counted, plain_name, signed
+from trimfit.base.plain_words import counted, plain_name, share_cell, share_words, signed
 from trimfit.cli.context import At, Json, app, argument, option, session_of
-from trimfit.cli.output.answers import answer, table
+from trimfit.cli.output.answers import answer, plain, table
 from trimfit.cli.output.entry_words import moment_asked
 from trimfit.cli.output.screen import prose
 
@@ -115,7 +115,8 @@ def allot(
     with session_of(context, as_json) as session:
         found = verbs_allot.allot(session, orders or (), begun=begun, pitches_hz=pitches)
         taken = verbs_allot.take_allotted(session, found) if take else None
-    answer(as_json, found, lambda: [*_allotment(found), *_put(taken)])
+    said = found if taken is None else {**plain(found), "taken": taken}
+    answer(as_json, said, lambda: [*_allotment(found), *_put(taken)])
 
 
 def _put(taken: Sequence[str] | None) -> list[str]:
@@ -200,6 +201,9 @@ def rehearse(
 ) -> None:
     """What an order's run will give, before a blade is touched.
 
+    Shares of reeds are shown no finer than a run of so many scatters: by the reeds' differences and by how each may
+    end. For cuts, readings and minutes --json gives the part that comes of the reeds' differences: nought for one reed.
+
     Example: trimfit rehearse O-12
     """
     from trimfit.verbs.rehearse import rehearse_order
@@ -218,10 +222,16 @@ def _run_lines(run: Rehearsal) -> list[str]:
     if run.reeds == 0:
         return [*lines, "  nothing more is wanted"]
     lines.append(f"{name}: {counted(run.reeds, 'reed')} like {run.on}")
-    already = f" ({_share(run.past_already)} are past before any cut)" if run.past_already > 0.5 * run.past else ""
+    already = (
+        f" ({share_words(run.past_already, run.past_se)} are past before any cut)"
+        if run.past_already > 0.5 * run.past
+        else ""
+    )
     rest = max(1.0 - run.good - run.past, 0.0)
     off = " (mostly off the pitch ordered)" if run.off_pitch > 0.5 * rest else ""
-    lines += prose(f"  good {_share(run.good)}, past {_share(run.past)}{already}, neither {_share(rest)}{off}", "    ")
+    good, past = share_words(run.good, run.good_se), share_words(run.past, run.past_se)
+    neither = share_words(rest, max(run.good_se, run.past_se))
+    lines += prose(f"  good {good}, past {past}{already}, neither {neither}{off}", "    ")
     lines.append(f"  {run.trims_per_reed:.1f} cuts and {run.readings_per_reed:.1f} readings a reed")
     if run.to_start is None:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
@@ -243,8 +253,9 @@ def _run_lines(run: Rehearsal) -> list[str]:
     rows = []
     ways: list[tuple[str, Rehearsal | WhatIf]] = [("as it stands", run), *((one.change, one) for one in run.what_if)]
     for change, r in ways:
-        figures = (100 * r.good, 100 * r.past, r.trims_per_reed, r.readings_per_reed, r.minutes / 60)
-        rows.append((change, *(f"{figure:.1f}" for figure in figures)))
+        shares = share_cell(r.good, run.good_se), share_cell(r.past, run.past_se)
+        figures = (r.trims_per_reed, r.readings_per_reed, r.minutes / 60)
+        rows.append((change, *shares, *(f"{figure:.1f}" for figure in figures)))
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
     return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5))]
 
@@ -256,10 +267,3 @@ def _fit(run: Rehearsal) -> str:
     if not run.chance_enough:
         return said
     return f"{said}; {100 * run.chance_enough:.0f} % that at least {run.reeds} do{'es' if run.reeds == 1 else ''}"
-
-
-def _share(share: float) -> str:
-    """A share of reeds: none or all is no certainty."""
-    if share < 0.0005:
-        return "under 0.1 %"
-    return "over 99.9 %" if share > 0.9995 else f"{100 * share:.1f} %"

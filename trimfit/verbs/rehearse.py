@@ -36,10 +36,12 @@ class WhatIf:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """What a run will give. Shares of reeds and counts per reed, each with (`_se`) the standard deviation by which a
-    run of so many reeds scatters: the reeds' differences, and for shares how each may end; minutes at the
-    bench for the run. `past_already`: the share of `past` that is past before any cut; `off_pitch`: the share that ends
-    off the pitch ordered. `draws`: how many reeds were looked at.
+    """What a run will give. Shares of reeds, each with (`_se`) the standard deviation by which the share of a run of
+    so many reeds scatters: by the reeds' differences, and by how each may end. Cuts and readings a reed, and minutes at
+    the bench for the run, each with (`_se`) the part of that scatter which comes of the reeds' differences alone, in
+    what is expected of each: how one reed may go by itself is not in it, and for one reed it is nought.
+    `past_already`: the share of `past` that is past before any cut; `off_pitch`: the share that ends off the pitch
+    ordered. `draws`: how many reeds were looked at.
 
     `wanted`: the order's number; `done_good`, `done_lost`: reeds of it that have left the bench; `reeds`: those still
     wanted, which the minutes are for; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand`
@@ -162,7 +164,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     sending = need.sending
 
     def scatter(values: list[float], chance: bool = False) -> float:
-        """Standard deviation of the mean of so many reeds: their own differences, and for a chance how each may end."""
+        """Standard deviation of the mean of so many reeds: their differences, and for a chance how each may end."""
         own = float(np.var(values)) + (float(np.mean([p * (1.0 - p) for p in values])) if chance else 0.0)
         return float(np.sqrt(own / max(quantity, 1)))
 
