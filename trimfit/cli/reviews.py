@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.plain_words import chance_cell, numeral, plain_name, signed, signed_cents
-from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
+from trimfit.cli.context import At, Json, Text, Verbs, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, plain, table
 from trimfit.cli.output.entry_words import moment_asked
 from trimfit.cli.output.screen import prose, prose_width
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from trimfit.base.units import Interval
     from trimfit.review.results import BatchDrift, ChanterMap, DriftLimits
     from trimfit.verbs.reviews.owner_answers import Narrowing
     from trimfit.verbs.reviews.reed_story import ReedReview
 
-review = typer.Typer(
+review = Verbs(
     help="What the log shows of batches, chanters, reading error, reeds.\n\nExample: trimfit review batches",
     no_args_is_help=True,
     rich_markup_mode=None,
@@ -129,7 +129,7 @@ def chanters(
         found = reviews_chanters.chanters(session, name)
         ask_owner = owners_answers(session)
     paths = reviews_chanters.write_sheets(found, sheet) if sheet is not None else []
-    said = [chanter_json(one) | {"ask_owner": plain(ask_owner.get(one.chanter, []))} for one in found]
+    said = [chanter_json(one, ask_owner) for one in found]
     answer(as_json, said, lambda: [*_chanters(found, ask_owner, notes=name is not None), *map(str, paths)])
 
 
@@ -168,9 +168,11 @@ def _chanter(one: ChanterMap, asked: list[Narrowing]) -> list[str]:
         said.append(f"away: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
     if one.stock:
         reeds = ", ".join(plain_name(text, 60) for text in one.stock_words(len(one.stock)))
-        order = f" for {plain_name(one.stock_for, 24)}" if one.stock_for else ""
+        picked = ", as pick would have it for an order"
+        if one.stock_for:
+            picked = f" for {plain_name(one.stock_for, 24)}, as pick has it"
         more = f"; and {one.stock_more} more" if one.stock_more else ""
-        said.append(f"stock{order}, as pick has it, mm to come off and the chance that it ends good: {reeds}{more}")
+        said.append(f"stock{picked}, mm to come off and the chance that it ends good: {reeds}{more}")
     elif one.suits:
         names = ", ".join(plain_name(reed, 20) for reed in one.suits)
         said.append(f"stock whose crow suits (with a chanter's name also what pick says of it): {names}")
@@ -200,8 +202,8 @@ def batch_json(batch: Any) -> dict[str, Any]:
     return {key: value for key, value in plain(batch).items() if key not in hidden}
 
 
-def chanter_json(one: Any) -> dict[str, Any]:
-    """One chanter as `review chanters --json` has it."""
+def chanter_json(one: Any, ask_owner: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
+    """One chanter as `review chanters --json` has it. ask_owner: what to ask of owners, by chanter."""
     from trimfit.base.pitch import crow_label
 
     asked = [
@@ -219,6 +221,7 @@ def chanter_json(one: Any) -> dict[str, Any]:
                 name: getattr(one, name)
                 for name in ("g_octave", "agrees", "kind", "notes", "suits", "why", "stock", "stock_for", "stock_more")
             },
+            "ask_owner": ask_owner.get(one.chanter, []),
         }
     )
     return said
@@ -232,6 +235,9 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
     sitting; what another sitting adds; what another pressure or temperature adds (air); and of a reading on another day
     in the same air, which is the first two together. Then how many readings of one sitting, or sittings with one
     reading in each, give the level to ± 1 cent, nine times in ten.
+
+    Of a bench that has read no reed twice there is nothing to say, and the exit code is 2; review batches and review
+    chanters list what there is, if only none.
 
     Example: trimfit review repeatability
     """
@@ -364,6 +370,8 @@ def report(
     as_json: Json = False,
 ) -> None:
     """Write the review as one page with its pictures. Into a folder: index.html, PNG and SVG.
+
+    Of a log without a reed there is no page, and the exit code is 2.
 
     Example: trimfit report review
     """

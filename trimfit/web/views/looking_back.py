@@ -7,9 +7,12 @@ from starlette.responses import Response
 
 from trimfit.base.errors import InputError
 from trimfit.cli.reviews import batch_json, chanter_json
+from trimfit.review.results import ChanterMap
+from trimfit.session.session import Session
 from trimfit.verbs.reviews import batches as batch_reviews
 from trimfit.verbs.reviews import chanters as chanter_reviews
 from trimfit.verbs.reviews import report
+from trimfit.verbs.reviews.owner_answers import Narrowing, owners_answers
 from trimfit.web.replies import desk_of, page, wants_json
 
 
@@ -21,9 +24,13 @@ async def batches(request: Request) -> Response:
 
 async def chanters(request: Request) -> Response:
     """The chanters, each with its sheet; as JSON what `review chanters --json` prints."""
-    found = await desk_of(request).review(chanter_reviews.chanters)
-    context = {"chanters": [chanter_json(one) for one in found], "found": found}
+    found, ask_owner = await desk_of(request).review(_chanters)
+    context = {"chanters": [chanter_json(one, ask_owner) for one in found], "found": found}
     return page(request, "chanters.html", context["chanters"], context)
+
+
+def _chanters(session: Session) -> tuple[list[ChanterMap], dict[str, list[Narrowing]]]:
+    return chanter_reviews.chanters(session), owners_answers(session)
 
 
 async def chanter_sheet(request: Request) -> Response:
