@@ -133,7 +133,7 @@ def test_an_outcome_folds_the_forms_away(visitor: Visitor, log: Path) -> None:
 
 def test_a_planned_cut_is_drawn_without_a_script(look: Visitor) -> None:
     page = look.see("/reed", name=REED, plan="0.25")
-    assert "With 0.25 mm more off" in page.text
+    assert "With 0.25 mm more off, at once: F " in page.text
     assert "Not logged" in look.see("/reed", name=REED, plan="a lot").text
 
 

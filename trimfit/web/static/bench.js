@@ -105,7 +105,7 @@
     line.setAttribute("x2", x);
     const gap = gapAfter(drawn.fan, drawn.now_mm + plan);
     const said = gap === null ? "F is past E by then" : `F ${Math.abs(gap).toFixed(0)} cents ${gap > 0 ? "over" : "under"} E`;
-    words.textContent = `With ${plan.toFixed(2)} mm more off: ${said}`;
+    words.textContent = `With ${plan.toFixed(2)} mm more off, at once: ${said}`;
   }
 
   // ---- forms: sent from here, and sent again until they are answered
