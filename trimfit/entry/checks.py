@@ -449,6 +449,9 @@ def trim_doubts(
         doubts.append(twice)
     if length_mm and trim.asked_mm == 0.0:
         doubts.append(Doubt("asked-nothing", "asked_mm", f"{length_mm:g} mm came off where 0 was meant; is it right?"))
+    if trim.lip_strokes and not (2.0 * trim.lip_strokes).is_integer():
+        sentence = f"{trim.lip_strokes:g} lip strokes are no whole or half ones; is it right?"
+        doubts.append(Doubt("strokes-odd", "lip_strokes", sentence))
     blade_mm = history.reed.record.blade_mm
     left_mm = (blade_mm or 0.0) - sum(one.record.length_mm or 0.0 for one in history.trims) - length_mm
     if blade_mm and length_mm and left_mm < settings.least_blade_mm:
