@@ -126,7 +126,7 @@ class Screen(io.TextIOBase):
         if self.needed:
             self.needed = False
             raise TrimfitError(what, "stdout", "the answer is not whole: make room, ask again")
-        say(f"stdout: {what}; what was logged is in the log, but the answer could not be printed", err=True)
+        say(f"stdout: {what}; what was asked for is done, but the answer could not be printed", err=True)
 
 
 def open_streams() -> None:
