@@ -35,18 +35,19 @@ p 6.5kPa   t 21C   h 55%   ch NAME   alone on a line: holds from now on
 as_low_a, sounding, cents, auto (o: the next)   how bare numbers are meant
 Enter, ok  log the cut just advised, asked and taken
 0.14       the length taken (mm); 0.14 lip 2; lip 2; 0.14 asked 0.15
-x fix      this reed's last entries, numbered; fix 2 0.65  what is right in 2
+x, fix     this reed's last entries, numbered; fix 2 0.65  what is right in 2
 452 [ f..F | E.e ] 471 Hz   small letters the reading before, capitals the last,
     X both, dots the way between, | the pitch aimed at
-r read     read again: forget the advice, ask for another reading
-n next     next reed of the work list;  w list  what waits;  reed NAME  this one
-y why      what else is known of it;  c clear  a clean screen
-z new NAME type TYPE batch BATCH [blade MM] [order ORDER]   a reed to be logged
-m moved    not as it was, with no cut; moved soaked, moved dropped say why
-v good   l lost   s stock   the reed leaves the bench
-u undo     strike the last entry of this sitting (it stays readable)
-j strike   take back this reed's last entry in time; strike ID  that entry
-help  ?    this page;  q quit  leave. All that was logged is in the log.
+r, read    read again: forget the advice, ask for another reading
+n, next    next reed of the work list;  w, list  what waits;  reed NAME  this one
+y, why     what else is known of it;  c, clear  a clean screen
+z, new     a reed to be logged: z NAME type TYPE batch BATCH, and if known
+    blade MM, order ORDER
+m, moved   not as it was, with no cut; moved soaked, moved dropped say why
+v, good   l, lost   s, stock   the reed leaves the bench
+u, undo    strike the last entry of this sitting (it stays readable)
+j, strike  take back this reed's last entry in time; strike ID  that entry
+help, ?    this page;  q, quit  leave. All that was logged is in the log.
 At a terminal, leaving at a question keeps a reading, marked, and nothing else."""
 BAR_CELLS = 37
 # A gap that moved by itself by less, and surely so, is not worth a line.
