@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from importlib import import_module
 from pathlib import Path
@@ -84,6 +85,9 @@ def _refused(error: Any) -> int | None:
         said = " ".join(error.format_message().split()).rstrip(".")
         if said.startswith("No such command ") and (meant := _MEANT.get(said.split("'")[1].lower())):
             said = f"{said.partition('.')[0]}; say trimfit {meant}"
+        if valueless := re.fullmatch(r"Option '(\S+)' requires an argument", said):
+            say(f"{valueless[1]}: no value after it; see {context.command_path} --help", err=True)
+            return int(error.exit_code)
         if getattr(error, "option_name", "") == "--log":
             said = "--log goes before the verb: trimfit --log PATH VERB"
         say(f"{context.command_path}: {said}; see {context.command_path} --help", err=True)

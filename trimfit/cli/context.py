@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer import Argument, Option
+from typer.models import CommandFunctionType
 
+from trimfit.base.errors import InputError
 from trimfit.cli.output.screen import progress, say
 
 if TYPE_CHECKING:
@@ -24,8 +26,39 @@ _COMPLETION = {
 }
 
 
-class _Verbs(typer.core.TyperGroup):
+class _SaidOnce(typer.core.TyperCommand):
+    """A verb whose options with a value are said once each: of two values one would be lost unseen."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        refuse_twice(self, ctx, args)
+        return super().parse_args(ctx, args)
+
+
+def refuse_twice(command: Any, ctx: Any, args: list[str]) -> None:
+    """Raise InputError for an option of one value that a call gives twice."""
+    if not args:
+        return
+    _, _, order = command.make_parser(ctx).parse_args(args=list(args))
+    single = [one.opts[0] for one in order if one.param_type_name == "option" and not (one.is_flag or one.multiple)]
+    for flag in single:
+        if single.count(flag) > 1:
+            raise InputError("is said twice", flag, "say it once")
+
+
+class Verbs(typer.Typer):
+    """A family of verbs."""
+
+    def command(self, *words: Any, **given: Any) -> Callable[[CommandFunctionType], CommandFunctionType]:
+        """As typer's, of a verb whose options are said once."""
+        return super().command(*words, **{"cls": _SaidOnce, **given})
+
+
+class _AllVerbs(typer.core.TyperGroup):
     """All verbs, with options explained in one voice."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        refuse_twice(self, ctx, args)
+        return super().parse_args(ctx, args)
 
     def get_params(self, ctx: Any) -> Any:
         params = super().get_params(ctx)
@@ -35,9 +68,9 @@ class _Verbs(typer.core.TyperGroup):
         return params
 
 
-app = typer.Typer(
+app = Verbs(
     name="trimfit",
-    cls=_Verbs,
+    cls=_AllVerbs,
     help="Remembers every reed and every cut, learns how each reed type answers, and says how much more to take off."
     "\n\nExample: trimfit ask R-0412",
     no_args_is_help=True,

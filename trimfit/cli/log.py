@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.cli.context import Json, Text, app, argument, may_make_log, option, session_of
+from trimfit.cli.context import Json, Text, Verbs, app, argument, may_make_log, option, session_of
 from trimfit.cli.fast_path import options_of
 from trimfit.cli.output.entry_words import log_and_say
 
@@ -24,7 +24,7 @@ After = Annotated[Text, option("--after", "Right after this entry of the reed, b
 Remark = Annotated[Text, option("--remark", "Anything worth keeping.", "TEXT")]
 ReedName = Annotated[str, argument("The reed's name.", "REED")]
 
-_verbs = typer.Typer(
+_verbs = Verbs(
     help="Log one entry. A reading, a trim, an event, a reed, a chanter, an order, an outcome, a wrong entry "
     "corrected or struck, another name of a reed.\n\nExample: trimfit log reading R-0412 f=782.1 e=705.9 crow=C+22",
     no_args_is_help=True,
