@@ -42,8 +42,8 @@ def ask(
     """How much more to take off one reed, or the work list.
 
     The list's columns: next, what to do; mm and lip, how much of it; gap, F less E in cents, in the order's chanter;
-    meets Hz, the pitch as low A where F and E will agree; past %, the chance that the reed is past tolerance once this
-    is done; cuts left, this one counted.
+    meets Hz, the pitch as low A where F and E will agree; past %, the chance that the reed is past tolerance after
+    that, or left short and past when next read; cuts left, this one counted.
 
     What to do: cut, take it off and read again; read first, F and E were never read together; read again, another
     reading is worth more than a cut; finished, leave it as it is and hand it over; past, F is over E and no cut
