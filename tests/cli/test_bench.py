@@ -248,6 +248,15 @@ def test_refused_lines_of_a_script_are_named_and_the_rest_is_logged(log: Path) -
     assert (tally["readings"], tally["cuts"]) == (2, 0)
 
 
+def test_a_chanter_that_the_log_does_not_know_is_named_where_it_is_typed(log: Path) -> None:
+    """It was taken without a word, and each reading after it was refused."""
+    ran = piped(log, f"reed R-1\nch nope\n{READING}\n", "--json")
+    assert ran.returncode == 2
+    (said,) = ran.stderr.splitlines()
+    assert said.startswith("line 2: chanter 'nope' is not in the log; ")
+    assert json.loads(ran.stdout)["readings"] == 1
+
+
 def test_a_reed_or_a_log_that_is_not_there(log: Path, tmp_path: Path) -> None:
     ran = piped(log, "", "R-7")
     assert (ran.returncode, ran.stdout) == (2, "")

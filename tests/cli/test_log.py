@@ -546,3 +546,29 @@ def test_a_command_that_is_told_names_the_log_as_the_call_did(tmp_path: Path, sh
     assert pasted.returncode == 0, pasted.stderr
     assert bench.json("check")["marks"] == []
     assert command("check") == "trimfit check"  # nothing is kept for the next call
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["log", "trim", "R-1", "--length", "0.1", "--length", "0.2"], "--length: is said twice; say it once"),
+        (["log", "reed", "R-1", "--batch", "B", "--batch=C"], "--batch: is said twice; say it once"),
+        (["ask", "R-1", "--at", "14:00", "--at", "14:05"], "--at: is said twice; say it once"),
+        (["predict", "R-1", "--lip", "1", "--lip", "2"], "--lip: is said twice; say it once"),
+        (["--log", "other", "check"], "--log: is said twice; say it once"),
+        (["ask", "R-1", "--at"], "--at: no value after it; see trimfit ask --help"),
+        (["log", "trim", "R-1", "--length"], "--length: no value after it; see trimfit log trim --help"),
+    ],
+)
+def test_an_option_said_twice_or_without_its_value_is_refused(bench: Typed, words: list[str], said: str) -> None:
+    """Of two lengths the later one was logged, and nothing was said."""
+    done = run(bench.log, *words)
+    assert (done.returncode, done.stdout, done.stderr) == (2, "", f"{said}\n")
+    with Journal(bench.log) as journal:
+        assert journal.count("trim") == 0
+
+
+def test_strokes_that_are_no_halves_are_doubted(bench: Typed) -> None:
+    (doubt,) = bench.json("log", "trim", "R-1", "--lip", "2.3")["doubts"]
+    assert (doubt["kind"], doubt["column"]) == ("strokes-odd", "lip_strokes")
+    assert bench.json("log", "trim", "R-1", "--lip", "2.5")["doubts"] == []

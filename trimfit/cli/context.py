@@ -35,10 +35,16 @@ class _SaidOnce(typer.core.TyperCommand):
 
 
 def refuse_twice(command: Any, ctx: Any, args: list[str]) -> None:
-    """Raise InputError for an option of one value that a call gives twice."""
+    """Raise InputError for an option of one value that a call gives twice. What the framework refuses goes on with the
+    verb that it was said to."""
     if not args:
         return
-    _, _, order = command.make_parser(ctx).parse_args(args=list(args))
+    try:
+        _, _, order = command.make_parser(ctx).parse_args(args=list(args))
+    except Exception as error:
+        if getattr(error, "ctx", ctx) is None:
+            error.ctx = ctx  # type: ignore[attr-defined]
+        raise
     single = [one.opts[0] for one in order if one.param_type_name == "option" and not (one.is_flag or one.multiple)]
     for flag in single:
         if single.count(flag) > 1:

@@ -39,7 +39,7 @@ x, fix     this reed's last entries, numbered; fix 2 0.65  what is right in 2
 452 [ f..F | E.e ] 471 Hz   small letters the reading before, capitals the last,
     X both, dots the way between, | the pitch aimed at
 r, read    read again: forget the advice, ask for another reading
-n, next    next reed of the work list;  w, list  what waits;  reed NAME  this one
+n, next    next of the work list;  w, list  what waits;  reed NAME  this one
 y, why     what else is known of it;  c, clear  a clean screen
 z, new     a reed to be logged: z NAME type TYPE batch BATCH, and if known
     blade MM, order ORDER

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from datetime import date, timedelta
 
 import pytest
 
@@ -24,13 +26,17 @@ def test_the_picture_names_days_cuts_and_events() -> None:
     assert picture.key != made_up_report.story().reed
 
 
-def test_a_reed_whose_band_spans_years_or_hours_is_drawn_too() -> None:
+@pytest.mark.parametrize(("days", "fewest"), [(0.3, 1), (4.0, 2), (4000.0, 3)])
+def test_a_reed_whose_band_spans_years_or_hours_has_days_that_can_be_told_apart(days: float, fewest: int) -> None:
     story = made_up_report.against_time(made_up_report.story())
-    first = story.in_time[0]
-    for days in (0.3, 4000.0):
-        render(
-            reed_in_time.reed_in_time(replace(story, in_time=(first, replace(first, day=first.day + days)), marks=()))
-        )
+    first = replace(story.in_time[0], day=21975.4)  # 2030-03-02
+    last = replace(first, day=first.day + days)
+    drawn = render(reed_in_time.reed_in_time(replace(story, points=(), in_time=(first, last), marks=())))
+    for svg, most in ((drawn.wide_svg, 8), (drawn.narrow_svg, 5)):
+        named = re.findall(r"2\d{3}-\d\d-\d\d", svg.partition("</metadata>")[2] or svg)
+        assert fewest <= len(set(named)) <= most
+        assert "2030-03-02" <= min(named)
+        assert max(named) <= str(date(2030, 3, 2) + timedelta(days=days + 1.0))
 
 
 @pytest.mark.usefixtures("undrawn")

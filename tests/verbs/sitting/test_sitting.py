@@ -139,7 +139,7 @@ def test_a_reed_that_moved_says_so_in_one_word(journal: Journal) -> None:
     assert [one.record.event for one in journal.of_reed("R-1").events] == ["soaked", "moved"]
     assert play(sitting, "u")[0].startswith("struck eve-")
     assert [one.record.event for one in journal.of_reed("R-1").events] == ["soaked"]
-    assert any(line.startswith("m moved") for line in play(sitting, "?"))
+    assert any(line.startswith("m, moved") for line in play(sitting, "?"))
     assert "moved" in sitting.completions("mo")
 
 

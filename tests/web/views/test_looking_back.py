@@ -11,6 +11,7 @@ from trimfit.cli.reviews import batch_json, chanter_json
 from trimfit.session.session import Session
 from trimfit.verbs.reviews.batches import batches
 from trimfit.verbs.reviews.chanters import chanters
+from trimfit.verbs.reviews.owner_answers import owners_answers
 from trimfit.verbs.reviews.report import repeatability
 
 
@@ -24,7 +25,9 @@ def test_batches_are_those_of_the_review(look: Visitor, demo_log: Path) -> None:
 
 def test_chanters_are_those_of_the_review(look: Visitor, demo_log: Path) -> None:
     found = on(demo_log, chanters)
-    assert look.ask("/chanters") == plain([chanter_json(one) for one in found])
+    asked = on(demo_log, owners_answers)
+    assert look.ask("/chanters") == plain([chanter_json(one, asked) for one in found])
+    assert all("ask_owner" in one for one in look.ask("/chanters"))
     text = look.see("/chanters").text
     assert all(one.chanter in text for one in found)
 

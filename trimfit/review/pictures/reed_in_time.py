@@ -75,7 +75,8 @@ def _dates(axes: Axes, narrow: bool) -> None:
     step = next((s for s in (1, 2, 3, 7, 14, 28, 56, 91, 182, 365) if (high - low) / s <= most), 0)
     step = step or round((high - low) / most)
     first = int(-(-low // step)) * step
-    ticks = list(range(first, int(high) + 1, step)) or [int(low)]
+    ticks: list[float] = [*range(first, int(high) + 1, step)]
+    ticks = [tick for tick in ticks if low <= tick <= high] or [0.5 * (low + high)]
     start = datetime(1970, 1, 1)
     axes.set_xticks(ticks, [f"{start + timedelta(days=tick):%Y-%m-%d}" for tick in ticks])
     axes.set_xlim(low, high)
