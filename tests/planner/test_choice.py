@@ -15,7 +15,7 @@ from tests.planner.make_aim import E_NOTE, F_NOTE, USUAL, K, M, aim_of, belief_o
 from trimfit.planner import policy_solver
 from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.chance_past import chance_over
-from trimfit.planner.choice import FIRST_CUT, Choice, Rules, Unconfirmed, choose, limited_cuts
+from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
 from trimfit.planner.policy_table import LADDER, Costs, PolicyTable
 from trimfit.planner.quantities import CutError
 from trimfit.regression.fitting.steps import prior_model
@@ -71,8 +71,6 @@ def legal(choice: Choice, posterior: AimPosterior, aim: Aim, rules: Rules) -> No
     assert (choice.length_mm > 0 or choice.lip_strokes > 0) == (choice.action == "trim")
     assert 0.0 <= choice.chance_past <= 1.0
     assert -1e-9 <= choice.chance_good <= 1.0
-    assert math.isfinite(choice.trims_left)
-    assert choice.trims_left >= (1.0 if choice.action == "trim" else 0.0)
     assert choice.gap_after_cents.low <= choice.gap_after_cents.mean + 1e-6
     assert choice.gap_after_cents.mean <= choice.gap_after_cents.high + 1e-6
 
@@ -107,23 +105,6 @@ def test_no_cut_is_more_than_twice_the_longest_logged_of_its_type(
     assert free.action != "trim" or held.action in ("trim", "read-again")
     if free.length_mm <= 2.0 * longest and free.action in ("trim", "finished"):
         assert (held.action, held.length_mm) == (free.action, free.length_mm)
-
-
-@given(need=st.floats(0.0, 12.0), longest=st.floats(0.02, 2.0))
-def test_the_cuts_that_the_limit_shortens_are_those_of_a_hand_that_takes_twice_the_longest(
-    need: float, longest: float
-) -> None:
-    most, cuts, left = longest, 0, need
-    while FIRST_CUT * left > 2.0 * most * (1.0 + 1e-6):
-        most, cuts, left = 2.0 * most, cuts + 1, left - 2.0 * most
-    assert limited_cuts(np.array([need]), longest)[0] == cuts
-    assert limited_cuts(np.array([need]), None)[0] == 0.0
-
-
-def test_a_reed_that_the_limit_holds_back_has_more_cuts_left() -> None:
-    posterior = belief_of(gap=-60.0, slope=40.0)
-    free, held = (choose(posterior, aim_of(), table(), replace(RULES, longest_mm=mm)) for mm in (None, 0.1))
-    assert held.trims_left >= free.trims_left + 2.0
 
 
 @cache

@@ -97,25 +97,10 @@ class Choice:
     meet_mean_cents: float
     meet_sd_cents: float
     chance_past: float
-    trims_left: float
     chance_good: float
     reason: str
     chance_within: float = 0.0
     chance_past_end: float = 0.0
-
-
-def limited_cuts(need_mm: Array, longest_mm: float | None) -> Array:
-    """How many cuts (n,) the limit on their length shortens, where lengths (n,) are still to come off.
-
-    longest_mm: L, the longest cut logged of the type, None where none was and none is limited. Each limited cut takes
-    twice the longest before it: after j of them L (2^(j+1) - 2) is off, and the next may be 2L 2^j. It is limited no
-    more once that is FIRST_CUT of the rest, which is for the first j with 2^j >= (FIRST_CUT need / L + 1.6) / 3.6.
-    """
-    if longest_mm is None:
-        return np.zeros_like(need_mm)
-    most, share = MOST_OVER_LONGEST, FIRST_CUT
-    doublings = np.log2((share * need_mm / longest_mm + share * most) / (most + share * most))
-    return np.asarray(np.ceil(np.maximum(doublings, 0.0) - 1e-9))
 
 
 def rung_of(table: PolicyTable, m: float, v: float, s: float, tie: float, rules: Rules) -> int:
@@ -354,8 +339,8 @@ class _Weighing:
         chance = self.mixed(likeliest, each) if each else likeliest
         return np.asarray(MODEL_DOUBT * chance <= max(self.rules.chance_past_ceiling, LEAST_CEILING))
 
-    def answer(self, action: Action, reason: str, length: float = 0.0, lip: int = 0, left: float = 0.0) -> Choice:
-        """The step, and what is known after it; left: trims yet to come."""
+    def answer(self, action: Action, reason: str, length: float = 0.0, lip: int = 0) -> Choice:
+        """The step, and what is known after it."""
         posterior, each = self.posterior, [self._ends(seen, length, lip) for seen in self._seen()]
         past, under, stated = (float(chance) for chance in self.mixed(each[0], each[1:]))
         pitch = posterior.meeting(float(lip))
@@ -372,7 +357,7 @@ class _Weighing:
         if self.others:  # past by another explanation is past too, and stays so
             within, past_end = min(within, 1.0 - stated), max(past_end, stated)
         after = self.gap(posterior, length, lip)
-        return Choice(action, length, lip, self.gap_now, after, *pitch, stated, left, good, reason, within, past_end)
+        return Choice(action, length, lip, self.gap_now, after, *pitch, stated, good, reason, within, past_end)
 
     def cuts(self) -> tuple[Array, bool, bool]:
         """Cuts on the tool's step (n,) that the hand can hit, the blade has, and the type's longest allows; whether the
@@ -461,25 +446,17 @@ def choose(
     again_part, least_part = options[-1][2] - pitch_part, least - pitch_part
     if name in ("trim", "lip") and may_read and read_first(np.array(again_part), np.array(least_part), costs):
         name, length, least = options[-1]
-    if name == "trim" and cut is not None:
-        left = 1.0 + float(cut.cuts(rung)[int(np.argmin(np.abs(cuts - length)))])
-    elif name == "lip" and lips_only is not None:
-        left = 1.0 + float(lips_only.cuts(rung)[0])
-    else:
-        left = float(again.cuts(rung)[0]) if name == "read-again" else 0.0
-    if held:
-        left += float(limited_cuts(np.array([posterior.need_mm()]), rules.longest_mm)[0])
     length = round(round(length / rules.step_mm) * rules.step_mm, 6)
     lip = {"trim": lip, "lip": strokes}.get(name, 0)
     price = costs.reading_minutes
     if posterior.again_var[0] > 0.0:  # the reed moves until then, which puts at risk what could be had now
         price += max(float(again.cost(rung)[0]) + pitch_read - least, 0.0)
     if readings < MOST_UNSURE and reed.at_stake(length, lip, last=name == "finished") > price:
-        return reed.answer("read-again", unsure, left=max(left, 1.0 if name == "trim" else 0.0))
+        return reed.answer("read-again", unsure)
     if name in ("trim", "lip"):
-        return reed.answer("trim", "trim", length, lip, max(left, 1.0))
+        return reed.answer("trim", "trim", length, lip)
     if name == "read-again":
-        return reed.answer("read-again", unsure if barred else "vague", left=left)
+        return reed.answer("read-again", unsure if barred else "vague")
     if lips is not None and lips.outside_now[0] > 0.9:
         return reed.answer("no-fit", "pitch")
     return reed.answer("finished", "good")

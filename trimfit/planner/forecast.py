@@ -8,7 +8,8 @@ reading may show,
 
     m' ~ N(m, v² / (v + r²)),   v' = v r² / (v + r²).
 
-Cuts that the limit on their length shortens (`choice.limited_cuts`) come on top, each with its reading.
+The table is coarse where a slope is hardly known, and knows no limit on a cut's length. Where either shortens the next
+cuts, these are taken first, each with its reading (`_short_cuts`), and the table speaks of what follows them.
 
 With a target pitch the lips' small programme (`planner.lip_work`) adds the chance of ending off the pitch, and the
 visits and readings that the pitch takes besides. Of several explanations of a reed's latest readings each has its own
@@ -17,6 +18,7 @@ figures, and the forecast is their mean.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
@@ -24,15 +26,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.planner.aim import Aim, AimPosterior
-from trimfit.planner.choice import FIRST_CUT, Rules, at_its_aim, limited_cuts, rungs_of
+from trimfit.planner.choice import FIRST_CUT, MOST_OVER_LONGEST, Rules, at_its_aim, rungs_of
 from trimfit.planner.lip_work import LipPlans
-from trimfit.planner.policy_table import Costs, PolicyTable
+from trimfit.planner.policy_table import Costs, PolicyTable, moved, reading_noise
 from trimfit.planner.quantities import LEAST_SLOPE_CENTS, CutError, Quantities, even_nodes, normal_cdf
 from trimfit.regression.outputs import Array
 
 SHOWN = 17
 """What a first reading may show is taken at so many points."""
 FAR_SDS = 3.0
+HARDLY_KNOWN, CAREFUL_SDS = 0.55, 2.5
+"""A slope's log spread from which the table is too coarse (its last point but one); how many such spreads a first cut
+then leaves in hand, as the ceiling of 1 % asks for."""
+MOST_SHORT = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,28 +85,27 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
     # nobody cuts a reed whose gap is vaguer than the table reaches: a reading comes first
     first = np.array([case.unread for case in cases]) | (v > np.exp(table.log_v[-1]))
     need = seen.need_mm()
-    s, tie = seen.way_left(need, first)
+    spread, tie = seen.way_left(need, first)
     noise = seen.reading_sd_cents**2
-    x, weight = even_nodes(SHOWN)
-    shown = m[:, None] + np.where(first, np.sqrt(v * v / (v + noise)), 0.0)[:, None] * x
+    told = np.where(first, v * v / (v + noise), 0.0)
     left = np.where(first, v * noise / (v + noise), v)
-    rung = rungs_of(table, m, left, s, tie, rules)
+    slope = np.maximum(seen.mean[:, 1], LEAST_SLOPE_CENTS)
+    longest = np.array([case.longest_mm or math.inf for case in cases]) * slope
+    short, end, left, s, tie, later = _short_cuts(costs, m, left, spread, tie, longest)
+    x, weight = even_nodes(SHOWN)
+    shown = end[:, None] + np.sqrt(told + later)[:, None] * x
+    rung = rungs_of(table, end, left, s, tie, rules)
     corners = table.corners(shown, left[:, None], s[:, None], tie[:, None])
 
     def ahead(what: Array) -> Array:
         flat, start = what.reshape(-1), rung[:, None] * what[0].size
         return np.asarray(sum(flat[start + at] * share for at, share in corners) @ weight)
 
-    slope = np.maximum(seen.mean[:, 1], LEAST_SLOPE_CENTS)
-    need_sd = np.sqrt(v) / slope + need * np.minimum(s, 1.0)
+    need_sd = np.sqrt(v) / slope + need * np.minimum(spread, 1.0)
     fits = normal_cdf((most_mm - seen.removed_mm - need) / np.maximum(need_sd, 1e-3))
     sharp = normal_cdf((seen.mean[:, 0] - costs.tolerance_cents) / np.hypot(np.sqrt(v), beyond_sd))
     good, past, cuts, readings = (ahead(what) for what in (table.within, table.past, table.cuts, table.readings))
-    limited = np.zeros(len(cases))
-    for longest_mm in {case.longest_mm for case in cases}:
-        of = np.array([case.longest_mm == longest_mm for case in cases])
-        limited[of] = limited_cuts(need[of], longest_mm)
-    good, cuts, readings = good * fits, cuts + limited, readings + limited + first
+    good, cuts, readings = good * fits, cuts + short, readings + short + first
     for i in [i for i, case in enumerate(cases) if case.posterior.spaced]:
         good[i], past[i] = at_its_aim(cases[i].posterior, costs.tolerance_cents)
     # what is past stays past; of a vague gap the points above may fall wide of that chance
@@ -115,6 +120,32 @@ def forecasts(cases: Sequence[Case], table: PolicyTable, rules: Rules) -> list[F
     minutes = bench + past * rules.lost_minutes + missed * costs.outside_minutes
     columns = good, past, cuts, readings, need, sharp, off, bench, minutes
     return [Forecast(*row) for row in np.stack(columns, axis=1).tolist()]
+
+
+def _short_cuts(
+    costs: Costs, m: Array, v: Array, s: Array, tie: Array, longest: Array
+) -> tuple[Array, Array, Array, Array, Array, Array]:
+    """Cuts that have to be shorter than the way asks for, each with its reading: how many (n,), and the reduced state
+    m, v, s, tie (n,) after them, with the variance (n,) that their readings show of m.
+
+    longest (n,): the longest cut logged of the type, in cents of its mean slope, infinite where none was. No cut is
+    more than MOST_OVER_LONGEST times it; and where the slope is hardly known, none goes so far that a slope
+    CAREFUL_SDS over its mean would take the reed past.
+    """
+    count, shown = np.zeros(len(m)), np.zeros(len(m))
+    for _ in range(MOST_SHORT):
+        careful = np.where(s > HARDLY_KNOWN, (costs.tolerance_cents - m) * np.exp(-CAREFUL_SDS * s), np.inf)
+        most = np.minimum(MOST_OVER_LONGEST * longest, careful)
+        cut = np.where(most < -FIRST_CUT * m, most, 0.0)
+        short = cut > 0.0
+        if not short.any():
+            break
+        big, *after = moved(v, s, tie, cut, costs)
+        shown = shown + np.where(short, big**2 / (big + reading_noise(v, cut, costs)), 0.0)
+        v, s, tie = (np.where(short, new, old) for new, old in zip(after, (v, s, tie), strict=True))
+        m, count = m + cut, count + short
+        longest = np.where(short, np.where(np.isinf(longest), cut, np.maximum(longest, cut)), longest)
+    return count, m, v, s, tie, shown
 
 
 def _pitch(

@@ -22,8 +22,7 @@ from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Logged, Reading, ReedHistory
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.chance_past import chance_over
-from trimfit.planner.choice import Choice, Rules, choose, rung_of
-from trimfit.planner.quantities import nodes
+from trimfit.planner.choice import Choice, Rules, choose
 from trimfit.planner.reasons import FEW_REEDS, Grounds, Here
 from trimfit.regression.design import a_imbalance_cents
 from trimfit.regression.fitted_model import FittedModel
@@ -34,7 +33,6 @@ if TYPE_CHECKING:
     from trimfit.session.open_log import Bench, Seen
 
 FINAL = ("finished", "past", "no-fit")
-CUT_NODES = 7
 # So many readings after an event stand for themselves: the event is no longer worth a word. An assumption, no source.
 OUTWEIGH = 3
 # Six readings of the same reed lie no further apart than so many of their standard deviations in nineteen cases of
@@ -190,30 +188,29 @@ def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: 
     choice = choose(posterior, aim, table, rules, others, readings)
     if ground.event and not ground.event_read and choice.reason != "blade":
         # nothing that was read before it says where the reed stands now
-        return choice if choice.action == "read-again" else _read(bench, seen, posterior, choice, "event?")
+        return choice if choice.action == "read-again" else _read(choice, "event?")
     unread = ground.since_cut == 0
     if unread and choice.reason in ("vague", "alone", "moved") and seen.history.trims:
         return replace(choice, reason="since-cut?")
     if choice.action not in FINAL or choice.reason == "blade":
         return choice
     if unread:
-        return _read(bench, seen, posterior, choice, "since-cut?")
+        return _read(choice, "since-cut?")
     if ground.doubtful:
-        return _read(bench, seen, posterior, choice, "doubtful?")
+        return _read(choice, "doubtful?")
     off = abs(choice.meet_mean_cents - (aim.target_cents or 0.0))
     reach = Z90 * choice.meet_sd_cents
     if choice.action == "no-fit" and off - reach <= aim.tolerance_cents:
         if off > reach and ground.since_cut < 2:
-            return _read(bench, seen, posterior, choice, "no-fit?")
+            return _read(choice, "no-fit?")
         # so little is known of where it will meet that reading it as it stands tells no more: nearer the end it shows
         other = choose(posterior, replace(aim, target_cents=None), table, rules, others, readings)
         return other if other.action == "trim" else choice
     return choice
 
 
-def _read(bench: Bench, seen: Seen, posterior: AimPosterior, choice: Choice, reason: str) -> Choice:
-    left = _cuts_left(bench, seen, posterior)
-    return replace(choice, action="read-again", length_mm=0.0, lip_strokes=0, trims_left=left, reason=reason)
+def _read(choice: Choice, reason: str) -> Choice:
+    return replace(choice, action="read-again", length_mm=0.0, lip_strokes=0, reason=reason)
 
 
 def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds, rules: Rules) -> Choice:
@@ -234,21 +231,6 @@ def _from_kin(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, groun
         meet_mean_cents=meet,
         meet_sd_cents=meet_sd,
         chance_past=past,
-        trims_left=_cuts_left(bench, seen, posterior),
         chance_good=0.0,
         reason="unread",
     )
-
-
-def _cuts_left(bench: Bench, seen: Seen, posterior: AimPosterior) -> float:
-    """Cuts to be expected once the reed has been read, over what that reading may show."""
-    table, rules = bench.policy(seen.type_code, posterior), bench.rules()
-    m, v = float(posterior.mean[0]) - posterior.stop_cents, max(float(posterior.cov[0, 0]), 1e-6)
-    spread, tied = posterior.way_left(np.zeros(1), 0.0, rules.error)
-    s, tie = float(spread[0]), float(tied[0])
-    noise = posterior.reading_sd_cents**2
-    x, weight = nodes(CUT_NODES)
-    shown = m + np.sqrt(v * v / (v + noise)) * x
-    left = v * noise / (v + noise)
-    state = (np.full(CUT_NODES, part) for part in (left, s, tie))
-    return float(weight @ table.look(table.cuts, rung_of(table, m, left, s, tie, rules), shown, *state))

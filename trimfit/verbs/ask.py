@@ -13,9 +13,8 @@ from trimfit.base.iso_dates import DAY_S, is_date, now_s, text_of
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval, interval
 from trimfit.base.records import Order, ReedHistory
-from trimfit.planner.aim import Aim, AimPosterior
+from trimfit.planner.aim import Aim
 from trimfit.planner.chance_past import chance_over, length_wanted
-from trimfit.planner.choice import Choice, limited_cuts
 from trimfit.planner.reasons import leanings, reason, why
 from trimfit.session.evidence import decide, grounds, here_of
 from trimfit.session.open_log import Bench, Seen
@@ -132,7 +131,6 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
     choice = decide(bench, seen, posterior, aim, ground)
     (forecast,) = forecast_of(bench, [(seen, aim)])
     left = 0.0 if choice.action in DONE else max(forecast.cuts, float(choice.action == "trim"))
-    left += _cuts_after_the_first(bench, seen, posterior, choice)
     record, outcome = seen.history.reed.record, seen.history.outcome
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
@@ -168,14 +166,6 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         here=None if ground.here is None else ground.here.answer(),
         outcomes=bench.journal.outcomes_of(seen.name) if outcome is not None else (),
     )
-
-
-def _cuts_after_the_first(bench: Bench, seen: Seen, posterior: AimPosterior, choice: Choice) -> float:
-    """Cuts that the limit on their length adds once the advised one is the longest of a type of which none was logged;
-    where one was, the forecast counts them."""
-    if not choice.length_mm or bench.longest_cut_mm(seen.history.reed.record.reed_type) is not None:
-        return 0.0
-    return float(limited_cuts(np.array([posterior.need_mm() - choice.length_mm]), choice.length_mm)[0])
 
 
 def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
