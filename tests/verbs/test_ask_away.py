@@ -15,6 +15,7 @@ from tests.verbs.test_ask import asked_then, reading
 from trimfit.base.plain_words import chance_words
 from trimfit.base.records import Chanter, Event, Order, Outcome, Reed, Trim
 from trimfit.cli.ask import work_list
+from trimfit.cli.output.entry_words import advice_in_words
 from trimfit.log.journal import Journal
 from trimfit.session.chanters_at_hand import sent_away
 from trimfit.session.session import Session
@@ -117,11 +118,38 @@ def test_a_chanter_that_comes_to_the_bench_is_worked_in_itself(by_letter: Path) 
 def test_a_chanter_that_nobody_said_is_away_is_taken_to_be_so_and_that_is_said(by_letter: Path) -> None:
     with Journal(by_letter) as journal:
         journal.append(Chanter("New"))
-        journal.append(Order("new", "New"))
+        journal.append(Order("new", "New", quantity=2))
         journal.append(Reed("N", "moulded", "A", blade_mm=22.0, order="new"))
-    advice = on(by_letter, ask_reed, "N")
-    assert advice.here is not None
-    assert "no reed was ever read in New: if it is at the bench, read this one in it" in advice.why
+        journal.append(Reed("blank", "moulded", "A", blade_mm=22.0))
+    first = "no reed was read in New and nobody said that it is away: if it is at the bench"
+    unread = on(by_letter, ask_reed, "N")
+    with Journal(by_letter) as journal:
+        for minute in (0, 2):
+            journal.append(reading("N", f"2026-02-01T10:{minute:02d}", -40.0, chanter="Old"))
+    cut = asked_then(by_letter, "N")
+    assert (unread.action, cut.action) == ("read-again", "trim")
+    for advice in (unread, cut):
+        said = " ".join(" ".join(advice_in_words(advice)).split())
+        assert advice.here is not None
+        assert advice.why.startswith(first)
+        assert said.startswith(first)
+        assert "(trimfit log chanter New --at-hand yes; or no)" in said
+        assert "New is away" not in said
+        assert "New, which is away" not in said
+    listed = " ".join(" ".join(work_list([unread, cut])).split())
+    assert listed.count("cut *") == 1
+    assert f"* {first}" in listed
+    assert "N for New, which is taken to be away: in Old" in listed
+    told = " ".join(on(by_letter, picked, "new").notes)
+    assert told.startswith(first)
+    assert on(by_letter, rehearse_order, "new").notes[0] == told
+    assert on(by_letter, allot, ["new"]).notes[0] == told
+
+
+def test_one_that_somebody_said_is_away_is_not_asked_about(by_letter: Path) -> None:
+    advice = on(by_letter, ask_reed, "R")
+    assert not advice.is_it_away
+    assert "Far is away" in advice.why
 
 
 def test_without_a_chanter_at_hand_there_is_none_to_work_in(tmp_path: Path) -> None:

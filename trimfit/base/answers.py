@@ -25,7 +25,8 @@ class Advice:
     `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow.
     `moved_cents`: how far the gap has moved by itself since the last sitting, None where nothing says so;
     `chance_within`: that the reed ends within tolerance if the advice is followed to its end, None where it was not
-    worked out; `here`: what to work to in the chanter at hand, None unless the order's chanter is away.
+    worked out; `here`: what to work to in the chanter at hand, None unless the order's chanter is away;
+    `is_it_away`: what to settle first, where that it is away is only supposed; empty for others.
     """
 
     reed: str
@@ -55,6 +56,7 @@ class Advice:
     chance_within: float | None = None
     here: Mapping[str, Any] | None = None
     outcomes: tuple[str, ...] = ()
+    is_it_away: str = ""
 
     def because(self) -> str:
         """The reason, and what it leans on: `why` without the figures."""

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 
-from trimfit.base.errors import short
+from trimfit.base.errors import command, short
+
+MOST_NAMED = 10
 
 
 def plain_name(name: str, longest: int = 40) -> str:
@@ -43,6 +46,27 @@ def signed_cents(cents: float) -> str:
     """`-1 cent`, `+12 cents`."""
     said = signed(cents)
     return f"{said} cent{'' if said in ('+1', '-1') else 's'}"
+
+
+def away_words(*, supposed: bool) -> str:
+    """How a chanter that is not at the bench is spoken of: somebody said so, or it is only supposed since no reed was
+    read in it."""
+    return "is taken to be away" if supposed else "is away"
+
+
+def whether_away(chanters: Sequence[str], what: str = "this reed") -> str:
+    """What is said first of chanters that are only supposed to be away, and what settles it; empty for none. what: to
+    be read there."""
+    if not chanters:
+        return ""
+    named = ", ".join(short(name) for name in chanters[:MOST_NAMED])
+    named += f" and {len(chanters) - MOST_NAMED} more" * (len(chanters) > MOST_NAMED)
+    is_away, here = ("it is away", "it is") if len(chanters) == 1 else ("they are away", "one is")
+    settles = command("log", "chanter", chanters[0] if len(chanters) == 1 else "NAME", "--at-hand", "yes")
+    return (
+        f"no reed was read in {named} and nobody said that {is_away}: if {here} at the bench, read {what} in it before "
+        f"any cut ({settles}; or no)"
+    )
 
 
 def chance_words(chance: float) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trimfit.base.errors import Fault, InputError
-from trimfit.base.plain_words import chance_cell, plain_name, signed
+from trimfit.base.plain_words import away_words, chance_cell, plain_name, signed, whether_away
 from trimfit.cli.context import At, Json, Text, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, plain, table
 from trimfit.cli.output.entry_words import advice_in_words, moment_asked
@@ -146,8 +146,17 @@ def work_list(found: Sequence[Advice]) -> list[str]:
     parts.append(f"about {sum(a.trims_left for a in todo):.0f} cuts in all")
     ends = [said for action, said in ENDS.items() if any(a.action == action for a in found)]
     listed = table(heads, rows, right=(3, 4, 5, 6, 7, 8))
-    feet = [", ".join(parts), *_away_lines(found), *ends, WHAT_IT_MEANS]
+    feet = [*_supposed_lines(found), ", ".join(parts), *_away_lines(found), *ends, WHAT_IT_MEANS]
     return [*listed, *(line for foot in feet for line in prose(foot))]
+
+
+def _supposed_lines(found: Sequence[Advice]) -> list[str]:
+    """What to settle before the marked cuts, once a chanter that is only supposed to be away."""
+    supposed: dict[str, bool] = {}
+    for one in found:
+        if one.is_it_away and one.action not in ENDS:
+            supposed[one.chanter or ""] = supposed.get(one.chanter or "", False) or one.action == "trim"
+    return [f"{'* ' if cut else ''}{whether_away([name], 'reeds')}" for name, cut in supposed.items()]
 
 
 def _away_lines(found: Sequence[Advice]) -> list[str]:
@@ -155,7 +164,8 @@ def _away_lines(found: Sequence[Advice]) -> list[str]:
     from trimfit.base.pitch import crow_label
 
     return [
-        f"{plain_name(a.reed, 18)} for {plain_name(a.chanter or '', 24)}, which is away: in "
+        f"{plain_name(a.reed, 18)} for {plain_name(a.chanter or '', 24)}, which "
+        f"{away_words(supposed=bool(a.is_it_away))}: in "
         f"{plain_name(a.here['chanter'], 24)} gap {signed(a.here['gap_now_cents'].mean)}, "
         f"stop at {signed(a.here['gap_stop_cents'])}, crow {crow_label(a.here['crow_stop_hz'])}"
         for a in found
@@ -167,7 +177,9 @@ def _next(advice: Advice) -> str:
     """What to do, in two words: a reed that was never read is kept apart from one that is to be read once more."""
     if advice.action == "read-again":
         return "read again" if advice.gap_read else "read first"
-    return "cut" if advice.action == "trim" else advice.action
+    if advice.action == "trim":
+        return "cut *" if advice.is_it_away else "cut"
+    return advice.action
 
 
 def read_plan(path: Path) -> list[tuple[str, float, float]]:

@@ -7,14 +7,22 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trimfit.base.plain_words import chance_cell, numeral, plain_name, signed, signed_cents
+from trimfit.base.plain_words import (
+    away_words,
+    chance_cell,
+    numeral,
+    plain_name,
+    signed,
+    signed_cents,
+    whether_away,
+)
 from trimfit.cli.context import At, Json, Text, Verbs, app, argument, option, session_of
 from trimfit.cli.output.answers import answer, plain, table
 from trimfit.cli.output.entry_words import moment_asked
-from trimfit.cli.output.screen import prose, prose_width
+from trimfit.cli.output.screen import prose, prose_width, say
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from trimfit.base.units import Interval
     from trimfit.review.results import BatchDrift, ChanterMap, DriftLimits
@@ -123,29 +131,33 @@ def chanters(
     Example: trimfit review chanters CH-7 --sheet sheets
     """
     from trimfit.verbs.reviews import chanters as reviews_chanters
-    from trimfit.verbs.reviews.owner_answers import owners_answers
+    from trimfit.verbs.reviews.owner_answers import owners_answers, supposed_away
 
     with session_of(context, as_json) as session:
         found = reviews_chanters.chanters(session, name)
         ask_owner = owners_answers(session)
+        supposed = supposed_away(session, ask_owner)
     paths = reviews_chanters.write_sheets(found, sheet) if sheet is not None else []
     said = [chanter_json(one, ask_owner) for one in found]
-    answer(as_json, said, lambda: [*_chanters(found, ask_owner, notes=name is not None), *map(str, paths)])
+    answer(as_json, said, lambda: [*_chanters(found, ask_owner, supposed, notes=name is not None), *map(str, paths)])
 
 
-def _chanters(found: Sequence[ChanterMap], ask_owner: dict[str, list[Narrowing]], *, notes: bool) -> list[str]:
+def _chanters(
+    found: Sequence[ChanterMap], ask_owner: dict[str, list[Narrowing]], supposed: Collection[str], *, notes: bool
+) -> list[str]:
     if not found:
         return ["no chanter yet: name it on a reading, or log it"]
     lines: list[str] = []
     for one in found:
-        first, *more = _chanter(one, ask_owner.get(one.chanter, []))
+        first, *more = _chanter(one, ask_owner.get(one.chanter, []), supposed=one.chanter in supposed)
         lines += [*prose(first, "    "), *(line for text in more for line in prose(f"  {text}", "    "))]
         lines += _notes(one) if notes and one.notes else []
     return lines
 
 
-def _chanter(one: ChanterMap, asked: list[Narrowing]) -> list[str]:
-    """What is known of a chanter, a sentence each. asked: what to ask its owner."""
+def _chanter(one: ChanterMap, asked: list[Narrowing], *, supposed: bool) -> list[str]:
+    """What is known of a chanter, a sentence each. asked: what to ask its owner; supposed: that it is away is only
+    supposed."""
     from trimfit.base.pitch import crow_label
     from trimfit.verbs.reviews.owner_answers import told_most
 
@@ -165,7 +177,9 @@ def _chanter(one: ChanterMap, asked: list[Narrowing]) -> list[str]:
     if one.g_octave is not None:
         said.append(f"G octave {_span(one.g_octave.offset_hz, '+.1f')} Hz from low A at the meeting point")
     if asked:
-        said.append(f"away: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
+        said += [whether_away([one.chanter], "a reed")] if supposed else []
+        away = away_words(supposed=supposed).removeprefix("is ")
+        said.append(f"{away}: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
     if one.stock:
         reeds = ", ".join(plain_name(text, 60) for text in one.stock_words(len(one.stock)))
         picked = ", as pick would have it for an order"
@@ -307,7 +321,7 @@ def reed_(
 
 def _story(found: ReedReview) -> list[str]:
     from trimfit.base.iso_dates import local_minute
-    from trimfit.verbs.wording import advice_lines, own_words
+    from trimfit.verbs.wording import advice_lines, first_lines, own_words
 
     parts = [plain_name(found.reed), f"type {plain_name(found.reed_type)}", f"batch {plain_name(found.batch)}"]
     parts += [f"made {found.made_on}"] if found.made_on else []
@@ -323,7 +337,7 @@ def _story(found: ReedReview) -> list[str]:
     left = f"; left the bench: {found.outcome}" if found.outcome else ""
     strokes = f"{found.lip_strokes:g} lip stroke{'' if found.lip_strokes == 1 else 's'}"
     lines.append(f"now {found.removed_mm:.2f} mm off, {strokes}{left}")
-    lines += advice_lines(found.advice, prose_width())
+    lines += [*first_lines(found.advice, prose_width()), *advice_lines(found.advice, prose_width())]
     return lines + (prose(f"  {own_words(found.own_lines)}", "    ") if found.own_lines is not None else [])
 
 
@@ -348,10 +362,13 @@ def ticket_(
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
     if letter is not None:
-        from trimfit.verbs.reviews.owner_answers import letter_for
+        from trimfit.verbs.reviews.owner_answers import letter_for, supposed_away
 
         with session_of(context, as_json) as session:
             text = letter_for(session, letter)
+            chanters = [order.chanter for name, order in session.journal.orders().items() if name == letter]
+            if supposed := supposed_away(session, chanters):
+                say(*prose(whether_away(supposed, "a reed")), err=True)
         answer(as_json, {"order": letter, "letter": text}, lambda: [text])
         return
     with session_of(context, as_json) as session:

@@ -8,7 +8,7 @@ from typing import Any
 
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import crow_label, hz_from_cents
-from trimfit.base.plain_words import cents_words
+from trimfit.base.plain_words import away_words, cents_words, whether_away
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
 from trimfit.planner.choice import Choice
@@ -61,6 +61,14 @@ class Grounds:
     supposed_away: str = ""
     ahead: str = ""
 
+    def away(self) -> str:
+        """That the aim's chanter is away, or is taken to be."""
+        return away_words(supposed=bool(self.supposed_away))
+
+    def is_it_away(self) -> str:
+        """What to settle first where that is only supposed; empty for others."""
+        return whether_away([self.supposed_away] if self.supposed_away else [])
+
 
 @dataclass(frozen=True, slots=True)
 class Here:
@@ -87,12 +95,14 @@ def _per_cent(chance: float) -> str:
     return "under 1 %" if chance < 0.005 else f"{100.0 * chance:.0f} %"
 
 
-def _away(choice: Choice, aim: Aim, here: Here) -> str:
+def _away(choice: Choice, aim: Aim, here: Here, is_away: str) -> str:
     """What to work to, and how sure that is where the reed is going."""
     there = aim.chanter or "the chanter"
     within, past = _per_cent(choice.chance_within), _per_cent(choice.chance_past_end)
     if choice.action == "finished":
-        return f"as near as work in {here.chanter} can bring it for {there}, which is away: {within} good, {past} past"
+        return (
+            f"as near as work in {here.chanter} can bring it for {there}, which {is_away}: {within} good, {past} past"
+        )
     spaced = ", spaced among the reeds of its order" if aim.spaced_cents is not None else ""
     return f"stop at {here.stop_words()} in {here.chanter}{spaced}; once stopped there: {within} good, {past} past"
 
@@ -146,11 +156,9 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
     action: of an answer to read a reed that never was, that is all there is to say; one that ends it rests on the
     readings of the reed itself, and not on its kin.
     """
-    said = []
+    said: list[str] = []
     if grounds.ahead:
         said.append(f"it rests on an entry that lies ahead, the {grounds.ahead}")
-    if grounds.supposed_away:
-        said.append(f"no reed was ever read in {grounds.supposed_away}: if it is at the bench, read this one in it")
     if grounds.gap_read == 0 and action == "read-again":
         return said
     kind = grounds.reed_type
@@ -233,7 +241,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     read_in = aim.worked_in or aim.chanter
     if grounds.gap_read == 0:
         where = f" in {read_in}" if read_in else " in a chanter"
-        away = f"; {aim.chanter} is away, and {aim.worked_in} stands in for it" if aim.worked_in else ""
+        away = f"; {aim.chanter} {grounds.away()}, and {aim.worked_in} stands in for it" if aim.worked_in else ""
         return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}{away}"
     if reason == "since-cut?":
         where = f" in {read_in}" if read_in else ""
@@ -279,14 +287,14 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
             said = "whether it will meet at the pitch asked for shows nearer the end"
         elif for_target := _off_target(choice, aim):
             said = f"{for_target}, to be seen again nearer the end"
-        aimed = _away(choice, aim, grounds.here) if grounds.here else ""
+        aimed = _away(choice, aim, grounds.here, grounds.away()) if grounds.here else ""
         return "; ".join(part for part in (aimed, said, _longest(choice, grounds)) if part)
     if choice.action == "read-again":
         said = _read_again(choice, aim, grounds)
         if grounds.here is not None and grounds.gap_read:
-            said += f"; {_away(choice, aim, grounds.here)}"
+            said += f"; {_away(choice, aim, grounds.here, grounds.away())}"
     elif choice.action == "finished" and grounds.here is not None:
-        said = _away(choice, aim, grounds.here)
+        said = _away(choice, aim, grounds.here, grounds.away())
     elif choice.action == "finished":
         within = "within tolerance" if choice.chance_good >= SURE else "most likely within tolerance"
         if choice.chance_good < 0.5:
@@ -295,7 +303,8 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     elif choice.action == "past":
         said = "past tolerance: lost for this order"
         if grounds.here is not None:
-            said = f"most likely past tolerance in {aim.chanter}, which is away ({_per_cent(choice.chance_past)})"
+            there = f"{aim.chanter}, which {grounds.away()}"
+            said = f"most likely past tolerance in {there} ({_per_cent(choice.chance_past)})"
     elif choice.reason == "blade":
         said = "too little blade is left for another cut"
     else:
@@ -307,7 +316,7 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
 
 def why(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     """One sentence of reason, then what it leans on. `suits`: another chanter, type or pressure that would do."""
-    parts = []
+    parts = [grounds.is_it_away()]
     if grounds.gap_read or choice.action == "trim":
         where, gap = "", choice.gap_now_cents.mean
         if grounds.here is not None:

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError, nearest, short
+from trimfit.base.plain_words import MOST_NAMED, whether_away
 from trimfit.base.records import Order
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.session.open_log import Bench
-
-MOST_NAMED = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,15 @@ def a_guess(bench: Bench, chanter: str) -> bool:
 
 
 def chanter_word(bench: Bench, *chanters: str) -> str:
-    """What to do about chanters whose pitch nobody has stated or read; empty for others, and for one that is away."""
+    """What to do about chanters whose pitch nobody has stated or read, and about those that are only supposed to be
+    away; empty for others, and for one that somebody said is away."""
+    at_hand = bench.at_hand
+    supposed = [name for name in dict.fromkeys(chanters) if at_hand.worked_in(name) and at_hand.supposed_away(name)]
+    return "; ".join(said for said in (whether_away(supposed, "reeds"), _unread_word(bench, chanters)) if said)
+
+
+def _unread_word(bench: Bench, chanters: Sequence[str]) -> str:
+    """What to do about chanters at hand whose pitch nobody has stated or read; empty for others."""
     unread = [name for name in dict.fromkeys(chanters) if a_guess(bench, name) and not bench.at_hand.worked_in(name)]
     if not unread:
         return ""

@@ -10,6 +10,7 @@ import numpy as np
 from trimfit.base.errors import InputError, short
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
+from trimfit.base.plain_words import MOST_NAMED
 from trimfit.base.records import Order, ReedHistory
 from trimfit.base.units import Interval, within
 from trimfit.log.journal import Journal
@@ -17,7 +18,7 @@ from trimfit.planner.allotment import assigned
 from trimfit.planner.forecast import Forecast
 from trimfit.review.results import AtPitch, PitchCurve, hours_words
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.order_progress import MOST_NAMED, Progress, chanter_word, order_named, order_progress
+from trimfit.session.order_progress import Progress, chanter_word, order_named, order_progress
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import (

@@ -10,6 +10,7 @@ import numpy as np
 
 from trimfit.base.errors import InputError, short
 from trimfit.base.natural_order import as_counted
+from trimfit.base.plain_words import away_words
 from trimfit.base.records import Order, ReedHistory
 from trimfit.log.journal import Journal
 from trimfit.planner.aim import Aim
@@ -103,13 +104,14 @@ class Picked:
 class Sending:
     """For a chanter that is away: how many reeds to send, the chance that as many as wanted are within tolerance there
     and that one is, the gaps there that each is worked to, cents, flattest first, and how many are expected within
-    tolerance there."""
+    tolerance there; supposed: that it is away is only supposed."""
 
     reeds: int
     chance_enough: float
     chance_one: float
     aims_cents: tuple[float, ...]
     expected_within: float
+    supposed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +136,8 @@ class Need:
             return "none is wanted"
         said = f"you are {lacking} short" if lacking else f"{self.in_hand} in hand for {self.wanted}"
         if self.sending is not None:
-            said += f"; its chanter is away, so that {self.sending.reeds} would be sent in all"
+            away = away_words(supposed=self.sending.supposed)
+            said += f"; its chanter {away}, so that {self.sending.reeds} would be sent in all"
         elif self.to_start is None:
             said += "; hardly any of these would be good"
         elif self.to_start > lacking:
@@ -160,7 +163,7 @@ def sending_of(bench: Bench, order: Order, reeds: Sequence[Seen], wanted: int) -
     stops, enough = reeds_to_send(max(wanted, 1), *sds, tolerance, reach)
     one = float(chance_of_so_many(np.array(stops), 1, *sds, tolerance, reach))
     expected = sum(float(chance_of_so_many(np.array([stop]), 1, *sds, tolerance, reach)) for stop in stops)
-    return Sending(len(stops), enough, one, stops, expected)
+    return Sending(len(stops), enough, one, stops, expected, bench.at_hand.supposed_away(order.chanter))
 
 
 def need_of(

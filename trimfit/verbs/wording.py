@@ -12,7 +12,16 @@ from trimfit.base.answers import Advice
 from trimfit.base.errors import command
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUT_WORDS, cents_from_440, crow_label, hz_from_cents
-from trimfit.base.plain_words import cents_words, chance_words, counted, plain_name, signed, signed_cents, wrapped
+from trimfit.base.plain_words import (
+    away_words,
+    cents_words,
+    chance_words,
+    counted,
+    plain_name,
+    signed,
+    signed_cents,
+    wrapped,
+)
 from trimfit.base.records import Event, Outcome, Reading, ReedHistory, Trim
 from trimfit.base.units import BOUNDS, Interval, decimals, plain_number
 
@@ -127,6 +136,11 @@ def own_words(own: OwnLines) -> str:
     return f"by straight lines through its own {own.readings} readings alone: {where}; {pitch}"
 
 
+def first_lines(advice: Advice, width: int = 80) -> list[str]:
+    """What is to be settled before the advice is followed; mostly none."""
+    return wrapped(advice.is_it_away, width) if advice.is_it_away and not advice.outcome else []
+
+
 def advice_lines(advice: Advice, width: int = 80) -> list[str]:
     """The answer to `ask` in at most a handful of lines: what to do, where F and E stand, the chance, the reason.
 
@@ -146,7 +160,8 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         now: Interval = advice.here["gap_now_cents"]
         stand.append(f"in {plain_name(advice.here['chanter'])} {_gap(now)}")
         if advice.gap_now_cents:
-            stand.append(f"in {plain_name(advice.chanter or '')}, which is away, {_gap(advice.gap_now_cents)}")
+            away = away_words(supposed=bool(advice.is_it_away))
+            stand.append(f"in {plain_name(advice.chanter or '')}, which {away}, {_gap(advice.gap_now_cents)}")
     elif advice.gap_read or advice.action == "trim":
         if advice.gap_now_cents:
             stand.append(_gap(advice.gap_now_cents))

@@ -13,7 +13,7 @@ from trimfit.base.iso_dates import local_minute
 from trimfit.base.pitch import OUTPUT_WORDS, crow_label
 from trimfit.base.plain_words import chance_words, plain_name, signed
 from trimfit.base.units import Interval
-from trimfit.verbs.wording import CAUTIONS, advice_lines
+from trimfit.verbs.wording import CAUTIONS, advice_lines, first_lines
 
 _NUMBER_AND_UNIT = re.compile(r"(\d) (mm|Hz|kPa|°C|cents?|%|lip)(?!\w)")
 _FIELDS = {"--length": "Other amount, mm", "--lip": "Lip strokes"}
@@ -77,8 +77,14 @@ def wrong_lines(error: InputError) -> list[str]:
     return [f"{_FIELDS.get(where, where)}{colon}{what}" for where, colon, what in lines]
 
 
+def _first(advice: Advice) -> str:
+    """What is to be settled before the advice is followed; mostly empty."""
+    return " ".join(first_lines(advice, ONE_LINE))
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "column": _column,
+    "first": _first,
     "to_do": _to_do,
     "rests_on": _rests_on,
     "span": _span,

@@ -23,10 +23,11 @@ NAMED = ("reed", "order", "chanter")  # of other kinds an entry is about a reed 
 def advice_in_words(advice: Advice) -> list[str]:
     """The answer of `ask REED` as lines: what to do, then what it rests on."""
     from trimfit.base.plain_words import plain_name
-    from trimfit.verbs.wording import advice_lines
+    from trimfit.verbs.wording import advice_lines, first_lines
 
     lines = advice_lines(advice, prose_width())
-    return [f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}", *lines[1:]]
+    head = f"{plain_name(advice.reed)}  {lines[0].removeprefix('> ')}"
+    return [*first_lines(advice, prose_width()), head, *lines[1:]]
 
 
 def moment_asked(at: str | None) -> float | None:

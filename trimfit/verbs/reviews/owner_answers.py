@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from copy import copy
 from dataclasses import dataclass, replace
 
@@ -72,6 +73,12 @@ def owners_answers(session: Session) -> dict[str, list[Narrowing]]:
     return {
         name: what_to_ask(bench, name, _usual_type(bench, orders[name]), orders[name]) for name in away[:MOST_ASKED]
     }
+
+
+def supposed_away(session: Session, chanters: Iterable[str]) -> list[str]:
+    """Those of some chanters that are away only as far as nobody said where they are."""
+    at_hand = session.bench().at_hand
+    return [name for name in chanters if at_hand.supposed_away(name)]
 
 
 def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None = None) -> list[Narrowing]:
@@ -152,7 +159,11 @@ def letter_for(session: Session, order_name: str) -> str:
     if bench.at_hand.worked_in(order.chanter) is None:
         what = f"its chanter {short(order.chanter)} is at hand"
         remedy = f"a letter is for one that is away: {command('log', 'chanter', order.chanter, '--at-hand', 'no')}"
-        if bench.at_hand.away(order.chanter):
+        if bench.at_hand.supposed_away(order.chanter):
+            what = (
+                f"no reed was read in its chanter {short(order.chanter)}, nor in any other, and nobody said where it is"
+            )
+        elif bench.at_hand.away(order.chanter):
             what, remedy = "no chanter is at hand to work in", "read a reed in one first"
         raise InputError(what, f"order {short(order.order)}", remedy)
     asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)

@@ -17,7 +17,16 @@ from trimfit.log.settings import scale_of
 from trimfit.verbs.log import read_in, reference_hz
 from trimfit.verbs.sitting.bench import Bench
 from trimfit.verbs.sitting.held_entries import Held, Record
-from trimfit.verbs.wording import Tally, advice_lines, closing_line, expected_line, gaps_of, own_words, reed_lines
+from trimfit.verbs.wording import (
+    Tally,
+    advice_lines,
+    closing_line,
+    expected_line,
+    first_lines,
+    gaps_of,
+    own_words,
+    reed_lines,
+)
 
 MOST_GAPS = 8
 
@@ -131,6 +140,7 @@ class ReedInHand:
         except TrimfitError as error:
             yield from wrapped(f"> no answer: {plain_name(error.line(), 600)}", self.width)
             return
+        yield from first_lines(self.advice, self.width)
         yield from advice_lines(self.advice, self.width)
 
     def _again(self, _: str) -> Iterator[str]:
