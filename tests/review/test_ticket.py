@@ -11,6 +11,7 @@ import pytest
 from tests.review import made_up_report
 from trimfit.base.units import Interval
 from trimfit.review import ticket
+from trimfit.review.card_parts import RIGHT
 from trimfit.review.pictures import style
 from trimfit.review.results import Ticket, TicketNote
 
@@ -101,7 +102,7 @@ def test_the_card_says_what_the_shop_wants_to_know() -> None:
     key = "By all readings; hollow, (Hz): not so read since work. Bars, ranges: 9 in 10."
     assert key in said
     # nobody has to guess what a low G overblown is: 473.8 Hz times 16/9
-    assert any("blown so hard that it jumps an octave up, should read 842.3" in line for line in said)
+    assert "blown so hard that it jumps an octave up, should read 842.3" in " ".join(said)
 
 
 def test_the_table_shows_the_gap_that_the_verdict_tells() -> None:
@@ -163,7 +164,14 @@ def test_without_an_aim_no_cents_are_given() -> None:
 
 
 def test_how_to_check_says_what_a_meter_should_show() -> None:
-    assert "With low A at 473.8 Hz, E should read 710.7 and F 789.7." in ticket.how_to_check(made_up_report.ticket())
+    # as the table has them: E 474.0 and F 473.6 Hz as low A, times 3/2 and 5/3
+    assert "With low A at 473.8 Hz, E should read 711.0 and F 789.3." in ticket.how_to_check(made_up_report.ticket())
+    lower = tuple(
+        dataclasses.replace(one, predicted_hz=Interval(473.1, 472.6, 473.6)) if one.note == "low_a" else one
+        for one in made_up_report.ticket().notes
+    )
+    one = dataclasses.replace(made_up_report.ticket(), notes=lower)
+    assert "With low A at 473.1 Hz, E should read 711.0 and F 789.3." in ticket.how_to_check(one)
     assert "It is finished when E divided by 1.5 and F by 1.667 give the same, to 1 Hz." in ticket.how_to_check(BARE)
 
 
@@ -187,18 +195,40 @@ def test_where_f_and_e_were_not_read_the_card_says_what_the_crow_predicts() -> N
     assert "It is finished when" in said
 
 
-def test_a_caution_is_written_in_full_or_breaks_off_at_a_line_s_end() -> None:
+def test_no_line_of_a_paragraph_runs_past_the_right_margin() -> None:
+    wide = "Mind: only 3 MOULDED WWW reeds learned from yet, WWWW may have moved by " * 3
+    with style.style():
+        card = ticket.draw(dataclasses.replace(made_up_report.ticket(), cautions=(wide, "W" * 90)))
+        card.set_dpi(200)
+        card.draw_without_rendering()
+        right = RIGHT / 105.0 * card.bbox.x1
+        over = [text.get_text() for text in card.axes[0].texts if text.get_window_extent().x1 > right + 2.0]
+    assert over == []
+
+
+def test_a_caution_is_written_in_full_or_breaks_off_at_the_end_of_a_part() -> None:
     told = "seat it afresh and read it before giving it up; " * 4
     said = " ".join(words(dataclasses.replace(BARE, cautions=(told.strip(),))))
     assert f"Mind: {told.strip()}" in said
     full = words(dataclasses.replace(made_up_report.ticket(), cautions=(told * 2,) * 3))
     assert "More is said by: trimfit review reed." in full
     assert not any("…" in line for line in full)
+    parts = [f"part {number} of what is to be known before it is played" for number in range(20)]
+    cut = " ".join(words(dataclasses.replace(made_up_report.ticket(), cautions=("; ".join(parts),))))
+    assert "Mind: part 0 of" in cut
+    assert all(f"{part.partition(' of')[0]} of" not in cut or part in cut for part in parts)
+    assert "part 19" not in cut
 
 
 def test_the_pitches_of_the_check_agree_as_they_are_printed() -> None:
-    rounded = dataclasses.replace(made_up_report.ticket(), aim_hz=473.96)
-    assert "With low A at 474.0 Hz, E should read 711.0 and F 790.0." in ticket.how_to_check(rounded)
+    rounded = dataclasses.replace(made_up_report.ticket(), aim_hz=473.96, notes=())
+    assert "E should read 711.0 and F 790.0." in ticket.how_to_check(rounded)
+
+
+def test_of_a_note_that_was_never_read_the_check_says_nothing() -> None:
+    one = made_up_report.ticket()
+    some = dataclasses.replace(one, notes=tuple(note for note in one.notes if note.note in ("e", "f")))
+    assert ticket.how_to_check(some)[2:] == ["E should read 711.0 and F 789.3."]
 
 
 def test_the_check_of_a_past_reed_promises_no_agreement() -> None:

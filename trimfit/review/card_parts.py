@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,6 +9,8 @@ from trimfit.base.units import Interval
 from trimfit.review.pictures.style import LIGHT, Axes, Figure, pdf_bytes, png_bytes, style
 from trimfit.review.safe_names import refuse_link
 
+_SIZE = 7.2
+"""Of the letters of a paragraph, points."""
 LEFT, RIGHT, STRIP_LEFT, STRIP_RIGHT = 8.0, 97.0, 62.0, 96.0
 """Edges of the words and of the strip, mm."""
 
@@ -33,10 +34,49 @@ def put_text(
 
 def paragraph(axes: Axes, top: float, words: str, *, bold: bool = False) -> float:
     """Words set in lines that fit the card; returns where the next line stands, mm."""
-    for line in textwrap.wrap(words, 64 if bold else 70):
-        put_text(axes, LEFT, top, line, size=7.2, bold=bold)
+    for line in lines_that_fit(words, bold=bold):
+        put_text(axes, LEFT, top, line, size=_SIZE, bold=bold)
         top += 3.7
     return top
+
+
+def lines_that_fit(words: str, *, bold: bool = False) -> list[str]:
+    """Words in lines that end before the right margin, by the widths of their letters; a word that is longer than a
+    line is broken. Called inside the pictures' style."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(size=_SIZE, weight="bold" if bold else "normal")  # type: ignore[arg-type]
+
+    def fits(line: str) -> bool:
+        width_points, _, _ = text_to_path.get_text_width_height_descent(line, font, False)
+        return bool(width_points * 25.4 / 72.0 <= RIGHT - LEFT)
+
+    lines, waiting = [""], words.split()[::-1]
+    while waiting:
+        word = waiting.pop()
+        longer = f"{lines[-1]} {word}".strip()
+        if fits(longer):
+            lines[-1] = longer
+        elif lines[-1]:
+            lines.append("")
+            waiting.append(word)
+        else:
+            most = next(count for count in range(len(word) - 1, 0, -1) if count == 1 or fits(word[:count]))
+            lines[-1] = word[:most]
+            waiting.append(word[most:])
+    return lines
+
+
+def whole_parts(text: str, room: int, more: str) -> list[str]:
+    """A text of parts with `;` between them in so many lines at most: as many whole parts as there is room for, and
+    where some are left out, the line `more`."""
+    parts = text.split("; ")
+    for kept in range(len(parts), 0, -1):
+        lines = lines_that_fit("; ".join(parts[:kept])) + ([more] if kept < len(parts) else [])
+        if len(lines) <= room:
+            return lines
+    return [more] if room > 0 else []
 
 
 def between(value: Interval, unit: str, most: int) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 
 from trimfit.base.pitch import NOTES, crow_label
@@ -15,6 +14,7 @@ from trimfit.review.card_parts import (
     paragraph,
     pdf_and_png,
     put_text,
+    whole_parts,
     write_files,
 )
 from trimfit.review.page.page_parts import number
@@ -51,11 +51,10 @@ def draw(chanter: ChanterMap) -> Figure:
         put_text(axes, 40.0, top, value, size=8.2, bold=name == "meets at")
         top += 4.5
     top = _notes(axes, chanter, top + 2.0)
-    lines = textwrap.wrap(plain(chanter.why, 900), 70)
     room = max(int((_LAST_LINE_MM - top - 4.0) / 3.7), 1)
-    if len(lines) > room:
-        lines = [*lines[: room - 1], "More is said by: trimfit review chanters."]
-    paragraph(axes, top + 4.4, "\n".join(lines))
+    top += 4.4
+    for line in whole_parts(plain(chanter.why, 10_000), room, "More is said by: trimfit review chanters."):
+        top = paragraph(axes, top, line)
     reeds = f"{chanter.reeds} reed{'' if chanter.reeds == 1 else 's'}"
     counted = " (F and E with no tape, no slip)" if chanter.readings else ""
     rests = f"Rests on {chanter.readings} reading{'' if chanter.readings == 1 else 's'} of {reeds}{counted}."

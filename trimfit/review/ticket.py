@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 from statistics import NormalDist
 
@@ -19,6 +19,7 @@ from trimfit.review.card_parts import (
     between,
     paragraph,
     put_text,
+    whole_parts,
     write_files,
 )
 from trimfit.review.page.page_parts import number
@@ -99,7 +100,7 @@ def how_to_check(ticket: Ticket) -> list[str]:
     return [
         "Seat the reed until low A and high A agree.",
         f"{pressure}{warmth}; let the reed warm first.",
-        *(_unfinished_steps(ticket) or (_where_to(ticket), _g_octave(ticket))),
+        *(_unfinished_steps(ticket) or (_where_to(ticket), *_g_octave(ticket))),
         *(ON_ARRIVAL if ticket.read_in is not None else ()),
     ]
 
@@ -119,31 +120,47 @@ def _unfinished_steps(ticket: Ticket) -> tuple[str, ...]:
     size = f"{cents_words(gap.mean)} {'over' if gap.mean > 0 else 'under'} E"
     if _is_past(ticket):
         return (f"F as low A should read {size}: this reed does not play in tune in this chanter.",)
-    notes = {one.note: one.predicted_hz.mean for one in ticket.notes if one.predicted_hz is not None}
+    notes = _by_all(ticket)
     here = aim_hz if ticket.read_in is None and {"e", "f"} <= notes.keys() else None
     off = abs(gap.mean) > hz_width_cents(ticket.tolerance_hz, aim_hz or 470.0)
     if here and (off or any(abs(notes[note] - here) > ticket.tolerance_hz for note in ("e", "f"))):
-        low_a = f"with low A at {notes['low_a']:.1f} Hz, " if "low_a" in notes else ""
-        e_hz, f_hz = 1.5 * round(notes["e"], 1), 5.0 / 3.0 * round(notes["f"], 1)
-        return (f"As it is now, {low_a}E should read {e_hz:.1f} and F {f_hz:.1f}.",)
+        return (f"As it is now, {_e_and_f(notes)}",)
     return (f"As it is now, F as low A should read {size}.",) if off else ()
 
 
+def _by_all(ticket: Ticket) -> dict[str, float]:
+    """The notes of the card's table as low A, Hz, by all readings."""
+    return {one.note: one.predicted_hz.mean for one in ticket.notes if one.predicted_hz is not None}
+
+
+def _e_and_f(notes: Mapping[str, float]) -> str:
+    """`with low A at 473.4 Hz, E should read 711.5 and F 789.8.`: of the notes in the table (as low A, Hz), as printed
+    there. Low A is left out where it was never read."""
+    low_a = f"with low A at {notes['low_a']:.1f} Hz, " if "low_a" in notes else ""
+    e_hz, f_hz = 1.5 * round(notes["e"], 1), 5.0 / 3.0 * round(notes["f"], 1)
+    return f"{low_a}E should read {e_hz:.1f} and F {f_hz:.1f}."
+
+
 def _where_to(ticket: Ticket) -> str:
-    """Where E and F should sound, as a meter shows them."""
+    """Where E and F should sound, as a meter shows them: as the table has them, else by the pitch aimed at."""
+    notes = _by_all(ticket)
+    if {"e", "f"} <= notes.keys() and ticket.read_in is None:
+        said = _e_and_f(notes)
+        return said[0].upper() + said[1:]
     if not ticket.aim_hz:
         return f"E divided by 1.5 and F by 1.667 should give the same, to {ticket.tolerance_hz:g} Hz."
-    low_a_hz = round(ticket.aim_hz, 1)  # as printed, so that the three agree
-    e_hz, f_hz = 1.5 * low_a_hz, low_a_hz * 5.0 / 3.0
-    return f"With low A at {low_a_hz:.1f} Hz, E should read {e_hz:.1f} and F {f_hz:.1f}."
+    at_hz = round(ticket.aim_hz, 1)  # as printed, so that both agree with it
+    return f"E should read {1.5 * at_hz:.1f} and F {at_hz * 5.0 / 3.0:.1f}."
 
 
-def _g_octave(ticket: Ticket) -> str:
-    """What low G should sound, blown so hard that it jumps an octave up."""
+def _g_octave(ticket: Ticket) -> tuple[str, ...]:
+    """What low G should sound, blown so hard that it jumps an octave up; nothing where low G was never read."""
+    if "low_g" not in _by_all(ticket):
+        return ()
     ratio = 2.0 * ticket.low_g_ratio
     if not ticket.aim_hz:
-        return f"Low G, blown so hard that it jumps an octave up, divided by {ratio:.3f}: the same again."
-    return f"Low G, blown so hard that it jumps an octave up, should read {ratio * round(ticket.aim_hz, 1):.1f}."
+        return (f"Low G, blown so hard that it jumps an octave up, divided by {ratio:.3f}: the same again.",)
+    return (f"Low G, blown so hard that it jumps an octave up, should read {ratio * round(ticket.aim_hz, 1):.1f}.",)
 
 
 def draw(ticket: Ticket) -> Figure:
@@ -164,13 +181,9 @@ def draw(ticket: Ticket) -> Figure:
     for place, step in enumerate(how_to_check(ticket), start=1):
         top = paragraph(axes, top, f"{place}. {step}")
     for caution in ticket.cautions:
-        lines = textwrap.wrap(f"Mind: {plain(caution, 400)}", 70)
         room = int((_LAST_LINE_MM - top) / 3.7 + 1.001)
-        if room < 1:
-            break
-        for line in lines if len(lines) <= room else [*lines[: room - 1], "More is said by: trimfit review reed."]:
-            put_text(axes, LEFT, top, line, size=7.2)
-            top += 3.7
+        for line in whole_parts(f"Mind: {plain(caution, 10_000)}", room, "More is said by: trimfit review reed."):
+            top = paragraph(axes, top, line)
     rests = f"Rests on {ticket.readings} reading{'' if ticket.readings == 1 else 's'}"
     last = f", the last of {plain(ticket.read_at.replace('T', ' '), 26)}" if ticket.read_at else ""
     put_text(axes, LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")

@@ -70,8 +70,7 @@ def ticket_of(bench: Bench, seen: Seen, advice: Advice) -> Ticket:
     here = advice.here["gap_now_cents"] if known and advice.here is not None else None
     target = hz_from_cents(order_s.target_cents) if order_s.target_cents is not None else None
     meets = advice.meet_pitch_hz if known or unread_by else None
-    called_good = seen.history.outcome is not None and seen.history.outcome.record.outcome == "good"
-    cautions = [] if called_good else _work_left(advice)
+    cautions = _work_left(advice)
     if last is None and aim.chanter is not None:
         cautions.append("no note of it was read in this chanter yet")
     elif last is not None:
@@ -132,8 +131,12 @@ def _outputs(seen: Seen, design: Array) -> tuple[Array, Array]:
 
 
 def _work_left(advice: Advice) -> list[str]:
-    """What the card warns of: work that is not done, or that the reed is no use to this order."""
-    said = "; ".join(part for part in (advice.reason or advice.why, *advice.notes) if part)
+    """What the card warns of: work that is not done, or that the reed is no use to this order. Of one that left the
+    bench nothing of what work was left there, and of none where the bench is to stop: both are no use to its player."""
+    if advice.outcome == "good" or (advice.outcome == "lost" and advice.action not in ("past", "no-fit")):
+        return []
+    reason, _, _ = (advice.reason or advice.why).partition("stop at ")
+    said = "; ".join(part for part in (reason.removesuffix("; "), *advice.notes) if part)
     if advice.action == "trim":
         work = [f"next cut {advice.length_mm:.2f} mm"] if advice.length_mm else []
         work += [f"lip strokes: {advice.lip_strokes}"] if advice.lip_strokes else []
