@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
     from trimfit.base.units import Interval
-    from trimfit.review.results import BatchDrift, ChanterMap, DriftLimits
+    from trimfit.review.results import BatchDrift, ChanterMap
     from trimfit.verbs.reviews.owner_answers import Narrowing
     from trimfit.verbs.reviews.reed_story import ReedReview
 
@@ -68,11 +68,10 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
 
     with session_of(context, as_json) as session:
         found = reviews_batches.batches(session)
-        limits = reviews_batches.drift_limits(session.settings)
-    answer(as_json, [batch_json(b) for b in found], lambda: _batches(found, limits))
+    answer(as_json, [batch_json(b) for b in found], lambda: _batches(found))
 
 
-def _batches(found: Sequence[BatchDrift], limits: DriftLimits) -> list[str]:
+def _batches(found: Sequence[BatchDrift]) -> list[str]:
     if not found:
         return ["no batch yet: log a reed and name its batch"]
     rows = [
@@ -85,7 +84,7 @@ def _batches(found: Sequence[BatchDrift], limits: DriftLimits) -> list[str]:
             signed(week.mean, week.decimals(1)) if (week := b.settle_cents_per_week) else "",
             chance_cell(b.chance_drifted),
             f"{b.ended_past or 0}/{b.ended_short or 0}",
-            "drifted" if b.drifted else "unsure" if b.says_too_little(limits) else "",
+            "drifted" if b.drifted else "unsure" if b.unsure else "",
         )
         for b in found
     ]

@@ -168,12 +168,7 @@ class BatchDrift:
     ended_past: int | None = None
     ended_short: int | None = None
     settle_norm_cents_per_week: float = 0.0
-
-    def says_too_little(self, limits: DriftLimits) -> bool:
-        """Whether too little was read to tell it off or not off: its start or its answer to a cut may lie beyond the
-        limits on either side."""
-        pairs = (self.start_shift_cents, limits.start_cents), (self.response_shift_pct, limits.response_pct)
-        return not self.drifted and any(found.low < -limit and found.high > limit for found, limit in pairs)
+    unsure: bool = False
 
     @property
     def settle_shift_cents_per_week(self) -> Interval | None:

@@ -496,15 +496,13 @@ def test_where_the_simple_rule_did_better_and_where_readings_are_few_the_page_sa
 
 
 @pytest.mark.usefixtures("undrawn")
-def test_a_batch_of_which_too_little_was_read_says_so_and_a_drifted_one_does_not() -> None:
-    batch = made_up_report.batches()[0]
-    wide, narrow = Interval(0.0, -19.0, 18.0), Interval(0.0, -4.0, 4.0)
-    unsure = dataclasses.replace(batch, drifted=False, start_shift_cents=wide, response_shift_pct=narrow)
-    limits = DriftLimits()
-    assert unsure.says_too_little(limits)
-    assert not dataclasses.replace(unsure, drifted=True).says_too_little(limits)
-    assert not dataclasses.replace(unsure, start_shift_cents=narrow).says_too_little(limits)
-    assert "Too little read to say." in build.build(dataclasses.replace(Report(), batches=(unsure,)))[0]
+def test_a_batch_of_which_too_little_was_read_says_so() -> None:
+    why = "too little was read to say whether it is as its type's batches are"
+    batch = dataclasses.replace(made_up_report.batches()[0], drifted=False, unsure=True, why=why)
+    page = build.build(dataclasses.replace(Report(), batches=(batch,)))[0]
+    assert "Too little was read to say whether it is as its type" in page
+    assert "all lie about the norm" not in page
+    assert "Of 1 too little was read to say." in page
 
 
 @pytest.mark.usefixtures("undrawn")

@@ -10,6 +10,7 @@ import pytest
 
 from tests.worlds.drift import KINDS, judged, made_shop
 from tests.worlds.run_lengths import arl_cusum, simulated_run_length
+from trimfit.base.units import Interval
 from trimfit.review.statistics import drift
 from trimfit.review.statistics.control_charts import arl_ewma_under_drift, cusum_chart, ewma_chart
 
@@ -159,6 +160,19 @@ def test_words_say_what_is_off_or_that_too_little_is_known() -> None:
     assert drift.words_of(perhaps[:0] + offs[1:], drifted=True, reeds=9) == "b"
     assert drift.words_of(offs[1:], drifted=False, reeds=9) == "as its type's batches are"
     assert drift.words_of(offs, drifted=False, reeds=0).startswith("no reading yet")
+    between = [drift.Off("starts 14 cents sharp of its type", 0.44), *offs[1:]]
+    assert drift.words_of(between, drifted=False, reeds=9) == (
+        "starts 14 cents sharp of its type: whether by more than the settings allow is not sure"
+    )
+    assert drift.words_of(between, drifted=False, reeds=9, unsure=True) == (
+        "too little was read to say whether it is as its type's batches are"
+    )
+
+
+def test_a_shift_that_may_lie_beyond_its_limit_on_either_side_tells_too_little() -> None:
+    wide, narrow = Interval(0.0, -19.0, 18.0), Interval(0.0, -4.0, 4.0)
+    assert drift.says_too_little([(wide, 15.0), (narrow, 20.0)])
+    assert not drift.says_too_little([(narrow, 15.0), (narrow, 20.0)])
 
 
 def test_settling_is_found_from_readings_with_no_work_between() -> None:

@@ -13,7 +13,6 @@ from trimfit.review.pictures import shop
 from trimfit.review.results import (
     FEW_HELD_OUT,
     BatchDrift,
-    DriftLimits,
     Report,
     StartSpread,
     TypeResponse,
@@ -58,7 +57,7 @@ def batches(findings: Report, folio: Folio) -> list[str]:
     drifted, rest = ([one for one in ranked if one.drifted is wanted] for wanted in (True, False))
 
     def listed(caption: str, found: list[BatchDrift]) -> list[str]:
-        rows = [_batch_row(batch, limits) for batch in found[:MOST_ROWS]]
+        rows = [_batch_row(batch) for batch in found[:MOST_ROWS]]
         return [
             table(caption, heads, rows, words=(0, 1, 2, 8), broad=True),
             left_out(MOST_ROWS, len(found), "batches", "trimfit review batches"),
@@ -71,20 +70,18 @@ def batches(findings: Report, folio: Folio) -> list[str]:
         paragraph(intro, "quiet"),
         folio.picture(shop.batches(findings.batches, limits, folio.looks)),
         folded(
-            f"{many} not drifted, the most likely first",
+            f"{many} not called drifted, the most likely first",
             listed("Batches not called drifted", rest) if rest else [],
         ),
     ]
 
 
-def _batch_row(batch: BatchDrift, limits: DriftLimits) -> tuple[str, ...]:
+def _batch_row(batch: BatchDrift) -> tuple[str, ...]:
     ends = [
         f"{count} ended {word}" for count, word in ((batch.ended_past, "past"), (batch.ended_short, "short")) if count
     ]
     why = text(sentence(batch.why, 600), 600) + (f" {'; '.join(ends)}." if ends else "")
     tag = ' <span class="tag">drifted</span>' if batch.drifted else ""
-    if batch.says_too_little(limits):
-        why = f"Too little read to say. {why}"
     return (
         named(batch.batch, 40) + tag,
         named(batch.reed_type, 30),

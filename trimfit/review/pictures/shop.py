@@ -64,7 +64,11 @@ def batches(found: Sequence[BatchDrift], limits: DriftLimits, looks: Looks | Non
             "than the grey band, and more than batches here differ in the ordinary way."
         )
     else:
-        caption = "No batch is called drifted: all lie about the norm of their type, the zero line."
+        unsure = sum(batch.unsure for batch in made)
+        caption = (
+            "No batch is called drifted: of none is it sure that it left the norm of its type, the zero line, by more "
+            "than the grey band and by more than batches here differ in the ordinary way."
+        ) + (f" Of {unsure} too little was read to say." if unsure else "")
     thinned = len(made) > MOST_BATCHES
     if thinned:
         caption += (

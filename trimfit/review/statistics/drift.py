@@ -56,6 +56,8 @@ KNOWN = 1e12
 """The information on a norm that is known from elsewhere."""
 FIRST_WEEKS_DAYS = 28.0
 FAR_SDS = 6.0
+AS_USUAL = 0.1
+"""Up to this chance of being off in any one respect a batch is said to be as its type's batches are."""
 LEAST_CHANCE = 0.75
 LEAST_ODD = 2.0 / 3.0
 """Twice as likely as not."""
@@ -348,13 +350,24 @@ class Off:
     expect: str = ""
 
 
-def words_of(offs: Sequence[Off], *, drifted: bool, reeds: int) -> str:
-    """Why: what is off in a batch in one sentence, surest first, what to expect, and on how few reeds it rests."""
+def says_too_little(shifts: Sequence[tuple[Interval, float]]) -> bool:
+    """Whether too little was read to tell a batch off or not off: one of its shifts, each with its limit, may lie
+    beyond that on either side."""
+    return any(shift.low < -limit and shift.high > limit for shift, limit in shifts)
+
+
+def words_of(offs: Sequence[Off], *, drifted: bool, reeds: int, unsure: bool = False) -> str:
+    """Why: what is off in a batch in one sentence, surest first, what to expect, and on how few reeds it rests. unsure:
+    by `says_too_little`."""
     if reeds == 0:
         return "no reading yet; only its type's norm is known"
     ranked = sorted(offs, key=lambda off: -off.chance)
     telling = [off for off in ranked if off.chance >= 0.5] or (ranked[:1] if drifted else [])
     few = f"; only {reeds} reed{'s' if reeds != 1 else ''} read" if reeds < 4 else ""
+    if not telling and unsure:
+        return f"too little was read to say whether it is as its type's batches are{few}"
+    if not telling and ranked[0].chance > AS_USUAL:
+        return f"{ranked[0].said}: whether by more than the settings allow is not sure{few}"
     if not telling:
         return f"as its type's batches are{few}"
     expect = next((f"; {off.expect}" for off in telling if off.expect), "")

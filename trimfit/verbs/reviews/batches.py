@@ -125,23 +125,27 @@ def batch_review(journal: Journal, model: FittedModel, frame: pd.DataFrame, sett
     found = []
     for i, (reed_type, batch) in enumerate(names):
         drifted = bool(drifts[i])
+        at_start, answer = drift.interval_at(start, i), drift.interval_at(response, i)
+        limited = (at_start, settings.drift_start_cents), (answer, settings.drift_response_pct)
+        unsure = not drifted and drift.says_too_little(limited)
         offs = _offs(i, start, gap, response, settle, per_gap[i], gap_slope[i], usual_gap[group[i]])
         found.append(
             BatchDrift(
                 batch=batch,
                 reed_type=reed_type,
                 reeds=count.get((reed_type, batch), int(read[i])),
-                start_shift_cents=drift.interval_at(start, i),
-                response_shift_pct=drift.interval_at(response, i),
+                start_shift_cents=at_start,
+                response_shift_pct=answer,
                 settle_cents_per_week=drift.interval_at(settle[0], i, with_norm=True),
                 chance_drifted=float(off[i]),
                 drifted=drifted,
-                why=drift.words_of(offs, drifted=drifted, reeds=int(read[i])),
+                why=drift.words_of(offs, drifted=drifted, reeds=int(read[i]), unsure=unsure),
                 made_on=made.get((reed_type, batch)),
                 made_index=index[i],
                 ended_past=past.get((reed_type, batch), 0),
                 ended_short=short.get((reed_type, batch), 0),
                 settle_norm_cents_per_week=float(settle[0].norm_of[i]),
+                unsure=unsure,
             )
         )
     has = {name for name, n in zip(names, read, strict=True) if n}
