@@ -46,7 +46,7 @@ def lines_that_fit(words: str, *, bold: bool = False) -> list[str]:
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 
-    font = FontProperties(size=_SIZE, weight="bold" if bold else "normal")  # type: ignore[arg-type]
+    font = FontProperties(size=_SIZE, weight="bold" if bold else "normal")
 
     def fits(line: str) -> bool:
         width_points, _, _ = text_to_path.get_text_width_height_descent(line, font, False)
