@@ -501,7 +501,7 @@ def test_a_batch_of_which_too_little_was_read_says_so() -> None:
     batch = dataclasses.replace(made_up_report.batches()[0], drifted=False, unsure=True, why=why)
     page = build.build(dataclasses.replace(Report(), batches=(batch,)))[0]
     words = " ".join(" ".join(word for _, word in read(page).words).split())
-    assert "Too little was read to say whether it is as its type's batches are." in words
+    assert "too little was read to say whether it is as its type's batches are." in words
     assert "all lie about the norm" not in page
     assert "Of 1 too little was read to say." in page
 
