@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from trimfit.base.units import Interval
-from trimfit.review.pictures.style import LIGHT, Axes, Figure, pdf_bytes, png_bytes, style
+from trimfit.review.pictures.style import LIGHT, Axes, Figure, pdf_bytes, png_bytes, style, text_width_mm
 from trimfit.review.safe_names import refuse_link
 
 _SIZE = 7.2
@@ -43,14 +43,9 @@ def paragraph(axes: Axes, top: float, words: str, *, bold: bool = False) -> floa
 def lines_that_fit(words: str, *, bold: bool = False) -> list[str]:
     """Words in lines that end before the right margin, by the widths of their letters; a word that is longer than a
     line is broken. Called inside the pictures' style."""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import text_to_path
-
-    font = FontProperties(size=_SIZE, weight="bold" if bold else "normal")
 
     def fits(line: str) -> bool:
-        width_points, _, _ = text_to_path.get_text_width_height_descent(line, font, False)
-        return bool(width_points * 25.4 / 72.0 <= RIGHT - LEFT)
+        return text_width_mm(line, _SIZE, bold=bold) <= RIGHT - LEFT
 
     lines, waiting = [""], words.split()[::-1]
     while waiting:

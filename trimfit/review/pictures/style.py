@@ -22,6 +22,7 @@ import matplotlib.style
 from matplotlib.axes import Axes as Axes
 from matplotlib.figure import Figure as Figure  # for all that draws: the one file with matplotlib
 from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.textpath import text_to_path
 from matplotlib.ticker import MaxNLocator
 
 from trimfit.base.units import Interval
@@ -199,6 +200,13 @@ def card() -> tuple[Figure, Axes]:
 @cache
 def _drawable() -> frozenset[int]:
     return frozenset(get_font(findfont(FontProperties(family=_FONT))).get_charmap())
+
+
+def text_width_mm(line: str, size_points: float, *, bold: bool = False) -> float:
+    """How wide a line of text is set in the pictures' font, inside their style."""
+    font = FontProperties(size=size_points, weight="bold" if bold else "normal")
+    width_points, _, _ = text_to_path.get_text_width_height_descent(line, font, False)
+    return float(width_points) * 25.4 / 72.0
 
 
 def plain(text: str, limit: int = 22) -> str:
