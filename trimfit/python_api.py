@@ -180,7 +180,7 @@ class OpenLog:
             return rehearse_order(session, order)
 
     def batches(self) -> pd.DataFrame:
-        """Every batch against its type's running norm, most drifted first."""
+        """Every batch against its type's norm, most drifted first."""
         from trimfit.verbs.reviews.batches import batches
 
         with self._session() as session:

@@ -25,17 +25,17 @@ from tests.worlds.run_lengths import arl_ewma, simulated_run_length
 from tests.worlds.shop import LiveReed, Shop, World, shop_of, trim_by_hand
 from trimfit.log.journal import Journal
 from trimfit.log.sheets.folder_import import import_folder
-from trimfit.review.results import BatchDrift
+from trimfit.review.results import BatchDrift, DriftLimits
 from trimfit.review.statistics.control_charts import arl_ewma_under_drift, cusum_chart, ewma_chart
 from trimfit.session.reading_frame import frame_of
 from trimfit.verbs.reviews.batch_charts import CUSUM_DECISION, CUSUM_SLACK, EWMA_WEIGHT, WIDTH, batch_charts
-from trimfit.verbs.reviews.batches import GAP_LIMITS, batch_review, batches
+from trimfit.verbs.reviews.batches import batch_review, batches
 
 __all__ = ["KINDS", "Judgement", "ShopKind", "judged", "judgement", "made_shop", "run_lengths", "worn", "write"]
 
 REPORTS = Path(__file__).parents[2] / "reports"
 BATCHES, WORN_SHOPS, USUAL_SD_CENTS = 27, 4, 9.0
-LIMITS = np.array([15.0, GAP_LIMITS * 15.0, 15.0])
+LIMITS = np.array([DriftLimits().start_cents, DriftLimits().gap_start_cents, DriftLimits().response_pct])
 """Crow and gap at the start (cents of crow), answer to a cut (per cent): what a shop cares about if it says nothing."""
 BINS = (0.0, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 0.97, 1.0)
 OFFS: tuple[tuple[str, float], ...] = (("crow", 45.0), ("crow", -45.0), ("slope", 0.45), ("slope", -0.45))

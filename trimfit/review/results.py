@@ -148,7 +148,8 @@ class FinishedReed:
 
 @dataclass(frozen=True, slots=True)
 class BatchDrift:
-    """One batch against its type's running norm. `made_index`: its place in the order of making, from 1.
+    """One batch against its type's norm (one for all of the type's batches). `made_index`: its place in the order of
+    making, from 1.
 
     `ended_past` and `ended_short`: how many of its reeds were lost past the meeting point, or called good short of it.
     `settle_cents_per_week` is what the batch does; `settle_norm_cents_per_week` what its type does.
@@ -184,6 +185,12 @@ class DriftLimits:
     start_cents: float = 15.0
     response_pct: float = 15.0
     settle_cents_per_week: float = 5.0
+
+    @property
+    def gap_start_cents(self) -> float:
+        """The limit of the gap's start, taken as cents of crow: the length that takes back one takes back the other. It
+        strays more in the ordinary way (reeds of one crow meet at different lengths), so twice the crow's counts."""
+        return 2.0 * self.start_cents
 
 
 @dataclass(frozen=True, slots=True)

@@ -241,6 +241,29 @@ def test_the_batches_picture_and_their_table_subtract_the_same_norm() -> None:
 
 
 @pytest.mark.usefixtures("undrawn")
+def test_every_limit_of_a_batch_is_named_the_gaps_start_too() -> None:
+    """Was: of the gap's start, which counts as well, not a word."""
+    text, _ = build.build(
+        Report(batches=tuple(made_up_report.batches(1, 0)), drift_limits=DriftLimits(11.0, 13.0, 4.0))
+    )
+    said = text.partition("A batch counts as off when ")[2].partition("</p>")[0]
+    assert "11 cents of crow from its type's norm" in said.replace("&#39;", "'")
+    assert "as much length more or less as 22 cents of crow" in said
+    assert "13 % differently" in said
+    assert "4 cents a week" in said
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_readings_and_sittings_that_tell_a_level_are_told_apart() -> None:
+    """Was: 6 in both rows, once of readings and once of sittings."""
+    one = made_up_report.reading_error("gap", 1.3, 1.9, 1.8, 6)
+    text, _ = build.build(
+        Report(repeatability=(one, dataclasses.replace(one, output="crow", readings_in_sitting=None)))
+    )
+    assert re.findall(r'data-head="known to ± 1 cent after">([^<]*)', text) == ["6 readings", "6 sittings"]
+
+
+@pytest.mark.usefixtures("undrawn")
 def test_what_to_do_is_one_list_across_orders_with_nothing_left_to_do_last() -> None:
     def reed(name: str, action: Action, *work: Any, then_hz: tuple[float, ...] = ()) -> RunReed:
         advice = made_up_report.run_advice(name, action, *work, batch="B-1")

@@ -22,6 +22,7 @@ from trimfit.review.safe_names import sentence
 
 if TYPE_CHECKING:
     from trimfit.regression.coefficients import Term
+    from trimfit.review.statistics.repeatability import NoteRepeatability
 
 MOST_CHARTS, MOST_REASONED = 6, 8
 
@@ -38,8 +39,10 @@ def batches(findings: Report, folio: Folio) -> list[str]:
     ranked = most_drifted(findings.batches)
     limits = findings.drift_limits
     intro = (
-        f"A batch counts as off when it starts more than {limits.start_cents:g} cents from its type's norm, "
-        f"answers a cut by more than {limits.response_pct:g} % differently, or moves more than "
+        f"A batch counts as off when it starts more than {limits.start_cents:g} cents of crow from its type's norm, "
+        f"when its gap starts so far off that it wants as much length more or less as {limits.gap_start_cents:g} cents "
+        "of crow do, when it "
+        f"answers a cut by more than {limits.response_pct:g} % differently, or when it moves more than "
         f"{limits.settle_cents_per_week:g} cents a week with no work done on it. It is called drifted where that "
         "is sure and where it stands out from how batches here differ in the ordinary way."
     )
@@ -386,6 +389,13 @@ def _second_opinion(findings: Report) -> list[str]:
     ]
 
 
+def _readings_needed(one: NoteRepeatability) -> str:
+    """After what a level is known to ± 1 cent: readings of one sitting, or sittings where no number of those does."""
+    if one.readings_in_sitting is not None:
+        return counted(one.readings_in_sitting, "reading")
+    return counted(one.sittings, "sitting")
+
+
 def _reading_error(findings: Report) -> list[str]:
     """The bench's own reading error, as a table."""
     if not findings.repeatability:
@@ -402,7 +412,7 @@ def _reading_error(findings: Report) -> list[str]:
                     math.hypot(r.total_cents.mean, r.condition_cents),
                 )
             ),
-            f"{r.readings_in_sitting or r.sittings}",
+            _readings_needed(r),
         )
         for r in findings.repeatability
     ]
@@ -412,6 +422,6 @@ def _reading_error(findings: Report) -> list[str]:
         "same sitting, cents",
         "on another day",
         "and in other air",
-        "readings for ± 1 cent",
+        "known to ± 1 cent after",
     )
     return [table("The bench's own reading error (standard deviation)", heads, rows)]

@@ -6,17 +6,17 @@ with its variance s_b², from its own readings alone. Batches differ in the ordi
     ordinary, with chance 1 - p:   d_b = m_t + N(0, tau²) + N(0, s_b²)
     off,      with chance p:       d_b = m_t + N(0, tau² + w²) + N(0, s_b²),        w = 3 max(limit, tau)
 
-with m_t the running norm of its type. The ordinary spread tau is the yardstick. Estimated as a plain standard deviation
-it would grow with every batch that is off, and hide it; here a batch that looks off is explained by w, and weighs next
-to nothing in tau and in m_t. That is the contaminated normal of Tukey (1960) in the form of Box & Tiao, Biometrika 55
-(1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and priors, so that a
-yardstick that is itself unsure makes the tails of the ordinary longer, as Student's are. Each type has its tau: nine in
-ten have their shop's, the tenth its own, a factor of two away (`_posterior`: without that, a type whose batches vary a
-lot would have them called by the dozen). The shop's is six tenths of the limit, ± a fifth (a factor of two
-for one shop in ten; for settling of 2.7 downward, since batches may settle all alike); p has Beta(6, 25), one batch in
-five. m_t is found by expectation-maximization at each point of the grid and integrated out about it (Laplace). Each
-batch is judged against the norm of the others, whose variance is added to its own. What all this does on make-believe
-shops of several physics is measured by `python -m tests.worlds.drift` (reports/drifting.md).
+with m_t the norm of its type, one for all its batches. The ordinary spread tau is the yardstick. Estimated as a plain
+standard deviation it would grow with every batch that is off, and hide it; here a batch that looks off is explained by
+w, and weighs next to nothing in tau and in m_t. That is the contaminated normal of Tukey (1960) in the form of Box &
+Tiao, Biometrika 55 (1968) 119. tau and p are not fixed: all is averaged over a grid of both, weighed by likelihood and
+priors, so that a yardstick that is itself unsure makes the tails of the ordinary longer, as Student's are. Each type
+has its tau: nine in ten have their shop's, the tenth its own, a factor of two away (`_posterior`: without that, a type
+whose batches vary a lot would have them called by the dozen). The shop's is six tenths of the limit, ± a fifth (a
+factor of two for one shop in ten; for settling of 2.7 downward, since batches may settle all alike); p has Beta(6, 25),
+one batch in five. m_t is found by expectation-maximization at each point of the grid and integrated out about it
+(Laplace). Each batch is judged against the norm of the others, whose variance is added to its own. What all this does
+on make-believe shops of several physics is measured by `python -m tests.worlds.drift` (reports/drifting.md).
 
 Two chances come of it. The one that is stated is P(|deviation| > limit): that the batch is off its type's norm by more
 than the shop cares about, however it came to be. The other, `odd`, is P(off and |deviation| > limit): that it is so and

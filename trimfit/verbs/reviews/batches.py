@@ -1,4 +1,4 @@
-"""`review batches`: every batch of the log against its type's running norm, and why in words."""
+"""`review batches`: every batch of the log against the norm of all batches of its type, and why in words."""
 
 from __future__ import annotations
 
@@ -27,7 +27,6 @@ from trimfit.session.session import Session
 
 if TYPE_CHECKING:
     import pandas as pd
-GAP_LIMITS = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +55,7 @@ def drift_limits(settings: Settings) -> DriftLimits:
 
 
 def batches(session: Session) -> list[BatchDrift]:
-    """Every batch against its type's running norm, most drifted first; those without a reading last."""
+    """Every batch against its type's norm, most drifted first; those without a reading last."""
     model = session.fit_if_due()
     return list(batch_review(session.journal, model, frame_of(session.journal), session.settings).found)
 
@@ -102,9 +101,7 @@ def batch_review(journal: Journal, model: FittedModel, frame: pd.DataFrame, sett
         limit = settings.drift_settle_cents_per_week
         settle.append(drift.judge(away * factor, away_var * factor**2, group, limit, below=1.0, norm_of=usual * factor))
     start = drift.judge(estimate[:, 0], variance[:, 0], group, settings.drift_start_cents)
-    # the gap's start in the crow's cents: the same length of trim takes both back to the norm. It strays more in the
-    # ordinary way (reeds of one crow meet at different lengths), so twice the limit counts.
-    gap_limit = GAP_LIMITS * settings.drift_start_cents
+    gap_limit = drift_limits(settings).gap_start_cents
     gap = drift.judge(estimate[:, 1] * per_gap, variance[:, 1] * per_gap**2, group, gap_limit)
     pct = 100.0 / gap_slope
     usual_gap = [_usual_gap(model, code) for code in range(len(type_names))]
