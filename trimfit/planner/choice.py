@@ -328,7 +328,8 @@ class _Weighing:
         may in all its life. borne_out: as if a further reading agreed with the likeliest explanation.
 
         For a chanter that is away the price alone decides (`rungs_of`), with one exception: the first cut of a type
-        that nobody has cut yet keeps to the ceiling too, on the chance of going over the gap that the work stops at.
+        that nobody has cut yet keeps to the ceiling too, on the chance of going over the gap that the work stops at by
+        more than the tolerance.
         """
         every, limit = [self.posterior] if borne_out else self._seen(), self.tolerance
         if self.away and self.rules.longest_mm is not None:

@@ -1,6 +1,7 @@
 """A fitted model's coefficients in the words of the trade: cents per mm, curvature, per stroke, per kPa, per °C.
 
-per_mm is the mean slope over the first half millimetre, the curvature what the first whole millimetre has over it::
+per_mm is the mean slope over the first half millimetre, the curvature what that over the second half has over it (over
+the whole millimetre the mean slope is per_mm + curvature / 2)::
 
     y(x) = start + per_mm x + curvature x (x - 1/2)       exactly, at x = 0, 1/2 and 1 mm; with g(1/2) = 1/2:
     per_mm = beta_length + beta_bend / 2,    curvature = 2 beta_length (g(1) - 1) + 2 beta_bend (g(1)² - 1/2)

@@ -40,7 +40,7 @@ KEPT = 4
 _STEP = 0.05
 """Step of the numerical derivative, in standard deviations of a shape."""
 _ROUNDS = 6
-"""Gauss-Newton rounds of a curve at most."""
+"""Newton rounds of a curve at most."""
 
 
 def _pieces(log_slope: Array) -> tuple[Array, Array]:

@@ -1,8 +1,9 @@
 """What is assumed of a shop, a type and a chanter before anything is logged. Wide, stated, and called assumptions.
 
 No published slope of note pitch per millimetre of reed removed is known for this instrument; all sizes below are
-"common practice, no source" but for two: the crow's start from the beam law, and the temperature's from the speed of
-sound (600 log2((T+1)/T) = 2.95 cents per °C at 20 °C).
+"common practice, no source" but for two: what a millimetre does to the crow, from the beam law (f ~ 1/L², 2 * 1200 /
+(ln 2 * 23 mm) = 150.5 cents per mm of a blade of 23 mm), and the temperature's from the speed of sound
+(600 log2((T+1)/T) = 2.95 cents per °C at 20 °C).
 
 Each regressor's ten coefficients (crow, then the nine notes as low A) have a prior mean and a covariance of one shape:
 the crow alone, and the notes = a part they share + a part of their own + what takes F up and E down, d = e_F - e_E::

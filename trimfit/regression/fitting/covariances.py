@@ -282,7 +282,7 @@ def blended(found: Array, count: float, assumed: Array, seed: float) -> Array:
     """What was found in `count` groups with what is assumed, which counts for `seed` of them.
 
     After `shrink_correlation`, not before: a variance that polarization puts under 0 is none found, and none found in
-    48 reeds is beside three assumed ones a sixteenth of the assumed variance. Left under 0 it would take the assumed
+    48 reeds is beside three assumed ones a seventeenth of the assumed variance. Left under 0 it would take the assumed
     ones with it, and EM hardly leaves a variance near 0: reeds are told to be alike there, and so they are found.
     """
     return np.asarray((count * found + seed * assumed) / (count + seed))

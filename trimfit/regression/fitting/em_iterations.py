@@ -53,8 +53,11 @@ WILDEST = 2.5
 """No reading counts for more than so many times the usual one when a type's errors are measured."""
 FARTHEST = 9.0
 """The same where one direction alone is looked at: three standard deviations."""
-OWNERS_CELLS, LEAST_OWNERS, OWNERS_ROUNDS = 40.0, 0.02, 8
+OWNERS_CELLS, LEAST_OWNERS = 40.0, 0.02
 """The assumed weight of owners' readings counts for so many of their cells; they count for no less than the second."""
+OWNERS_ROUNDS = 8
+"""In the shop of its test that weight stands to four decimals before so many rounds, whether owners err as the bench
+does or five times as much."""
 FREE = 1e6
 """Times their covariance, reeds' own terms are as good as free."""
 

@@ -10,9 +10,10 @@ m, C the state as it was without them,
     P(e | y) ~ P(e) N(y; D m, D (C + J_e) D' + N_e)
 
 and the state under e is the Gaussian update of (m, C + J_e) by y with errors N_e. The state without them is a downdate,
-C' = C + C D' (N - D C D')^-1 D C, exact for this reed. The same holds for the time since the latest sitting: the reed
-may have jumped since. Source of the mixtures: Tukey (1960), A survey of sampling from contaminated distributions;
-Harrison & Stevens (1976), J. Royal Statistical Society B 38, 205 (multi-process models).
+C' = C + C D' (N - D C D')^-1 D C, for this reed alone; a ten-thousandth of what they told stays (_NEARLY_ALL). The same
+holds for the time since the latest sitting: the reed may have jumped since. Source of the mixtures: Tukey (1960), A
+survey of sampling from contaminated distributions; Harrison & Stevens (1976), J. Royal Statistical Society B 38, 205
+(multi-process models).
 """
 
 from __future__ import annotations
@@ -39,7 +40,8 @@ beside what is not known of a new reed."""
 MOST_READINGS = 6
 """A longer sitting speaks for itself: its last so many readings are weighed."""
 _NEARLY_ALL = 0.9999
-"""Where the explanations kept hold this much of the chance, the rest is not looked at."""
+"""Of what the latest readings told, so much is taken out again: the ten-thousandth that stays keeps what is inverted
+clear of rounding."""
 
 
 @dataclass(frozen=True, slots=True)

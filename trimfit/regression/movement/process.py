@@ -73,7 +73,8 @@ SEEDS = {"shop": 6.0, "type": 5.0, "settle": 6.0, "jump": 4.0}
 JUMP_DAYS = 100.0
 """How many days the assumed rate of jumps counts for."""
 WILD_SHARE = 0.005
-"""Of two readings, one is wild about so often."""
+"""The chance of an idle span without a jump that the readings on both its sides are wild together (`learned_movement`).
+Assumed; common practice, no source."""
 EM_STEPS = 60
 """EM steps at most for the shop's movement; it ends earlier where a step changes little."""
 
