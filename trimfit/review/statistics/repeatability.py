@@ -1,7 +1,8 @@
 """The bench's own reading error: readings that differ although nothing was taken off between them.
 
-A nested gauge study in three levels: readings of one sitting, sittings under the same conditions, and conditions
-(another blowing pressure or temperature, another run). NIST/SEMATECH e-Handbook, section 2.4.4.
+A nested gauge study in three levels: readings of one sitting (none more than six hours from the next, as in the model),
+sittings under the same conditions, and conditions (another blowing pressure or temperature, another run).
+NIST/SEMATECH e-Handbook, section 2.4.4.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from trimfit.base.acoustics import cents_per_degree
 from trimfit.base.errors import InputError
 from trimfit.base.pitch import NOTES, OUTPUTS
 from trimfit.base.units import Interval
+from trimfit.regression.movement.process import SITTING_DAYS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,8 +29,8 @@ Array = npt.NDArray[np.float64]
 MOST_IN_SITTING = 50
 """Nobody reads one reed more often in a sitting, and how many it would take is hardly known then."""
 MAD_TO_SD = 1.482602218505602  # of a normal distribution
-SITTING_GAP_DAYS, SETTLING_DAYS, PRESSURE_STEP_KPA, TEMPERATURE_STEP_C, FAR = 0.125, 7.0, 0.3, 3.0, 6.0
-"""What parts readings into sittings, units and conditions, and makes one none of its unit: `bench_repeatability`."""
+SETTLING_DAYS, PRESSURE_STEP_KPA, TEMPERATURE_STEP_C, FAR = 7.0, 0.3, 3.0, 6.0
+"""What parts readings into units and conditions, and makes one none of its unit: `bench_repeatability`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,12 +200,12 @@ def bench_repeatability(
     frame: the frame for the fit, one row a reading (reed, chanter, removed_mm, lip_strokes, pressure_kpa,
     temperature_c, taken_day, `<output>_cents`). Readings of one reed as it stood, in one chanter, are one unit;
     readings more than SETTLING_DAYS apart are not, for the reed has moved. Pressures and temperatures closer than the
-    steps are one condition; readings closer than the gap one sitting. Where the air's temperature was logged, notes
-    (not the crow, which is a blade's own) are first taken to 20 °C by the speed of sound. cents_per_kpa: reed type to
-    output to the pressure's slope, where it has been learned; readings are then taken to one pressure too, and what
-    another pressure adds is only what the slope does not explain. sitting_error: by output, the error that a sitting's
-    readings share, where the movement of reeds was learned: it then stands for what another sitting adds, for here that
-    would hold what the reeds themselves moved meanwhile.
+    steps are one condition; readings closer than SITTING_DAYS one sitting. Where the air's temperature was logged,
+    notes (not the crow, which is a blade's own) are first taken to 20 °C by the speed of sound. cents_per_kpa: reed
+    type to output to the pressure's slope, where it has been learned; readings are then taken to one pressure too, and
+    what another pressure adds is only what the slope does not explain. sitting_error: by output, the error that a
+    sitting's readings share, where the movement of reeds was learned: it then stands for what another sitting adds, for
+    here that would hold what the reeds themselves moved meanwhile.
     Readings further than FAR robust standard deviations from the median of their unit are left out and counted.
     Outputs never read twice are not listed. Raises InputError when there is none at all.
     """
@@ -220,7 +222,7 @@ def bench_repeatability(
     warmth = np.where(np.isnan(air_c), 0.0, cents_per_degree(20.0) * (air_c - 20.0))
     pressure = _runs(state, rows["pressure_kpa"].to_numpy(dtype=np.float64), PRESSURE_STEP_KPA)
     condition = _runs(pressure, air_c, TEMPERATURE_STEP_C)
-    sitting = _runs(condition, rows["taken_day"].to_numpy(dtype=np.float64), SITTING_GAP_DAYS)
+    sitting = _runs(condition, rows["taken_day"].to_numpy(dtype=np.float64), SITTING_DAYS)
     columns = {name: rows[f"{name}_cents"].to_numpy(dtype=np.float64) for name in OUTPUTS if f"{name}_cents" in rows}
     columns = {name: values - warmth if name in NOTES else values for name, values in columns.items()}
     if cents_per_kpa:
