@@ -55,7 +55,7 @@ def test_batches_of_the_demo_name_the_two_that_were_made_to_be_off(demo_log: Pat
     assert start["low"] < 40.0 < start["high"]  # made to start 40 cents sharp
     assert 15.0 < slope["low"] < 40.0 < slope["high"]  # made to answer a cut 40 % more; the shop cares about 15
     assert by_name["B-17"]["why"].startswith("starts 4")
-    assert "cents sharp of its type; expect 0." in by_name["B-17"]["why"]
+    assert "cents sharp of its type; by its gap and answer, expect 0." in by_name["B-17"]["why"]
     cane = [one["settle_cents_per_week"]["mean"] for one in found if one["reed_type"] == "broad cane"]
     hard = [one["settle_cents_per_week"]["mean"] for one in found if one["reed_type"] == "hard moulded"]
     assert sum(cane) / len(cane) > sum(hard) / len(hard) + 0.5  # the cane settles most
@@ -327,7 +327,7 @@ def test_report_is_one_page_with_its_pictures(made_demo: Path) -> None:
     assert sum(name.startswith("run-O-") for name in pictures) == 6
     for words in (
         "The shop, its reeds and all numbers on this page are invented",
-        "cents sharp of its type; expect 0.",
+        "cents sharp of its type; by its gap and answer, expect 0.",
         "of 9 <a href='#charts'>control charts</a> signal",
         "A second opinion",
         "Where new reeds start",

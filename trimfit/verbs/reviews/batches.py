@@ -196,15 +196,15 @@ def _offs(
     usual_mm = -usual_gap / gap_slope
     less_mm = usual_mm - max(-usual_gap - closer / per_gap, 0.0) / (gap_slope * max(1.0 + more / 100.0, 0.2))
     times = max(1.0 + more / 100.0, 0.0)
-    trim = (
-        f"expect {abs(less_mm):.2f} mm {'less' if less_mm > 0 else 'more'} to take off" if abs(less_mm) >= 0.02 else ""
-    )
+    # by where the gap starts and what it makes of a cut, whatever the crow says
+    by = "by its gap and answer, expect"
+    trim = f"{by} {abs(less_mm):.2f} mm {'less' if less_mm > 0 else 'more'} to take off" if abs(less_mm) >= 0.02 else ""
     offs = [
         Off(f"starts {cents_words(crow)} {'sharp' if crow > 0 else 'flat'} of its type", float(start.chance[i]), trim),
         Off(
             f"answers a cut {abs(more):.0f} % {'more' if more > 0 else 'less'} than its type",
             float(response.chance[i]),
-            f"{trim or 'expect the usual length to take off'}, and each millimetre to do {times:.1f} times the usual",
+            f"{trim or f'{by} the usual length to take off'}, and each millimetre to do {times:.1f} times the usual",
         ),
     ]
     if gap.chance[i] > start.chance[i] and start.chance[i] < 0.5:
