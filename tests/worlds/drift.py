@@ -34,7 +34,7 @@ from trimfit.verbs.reviews.batches import batch_review, batches
 __all__ = ["KINDS", "Judgement", "ShopKind", "judged", "judgement", "made_shop", "run_lengths", "worn", "write"]
 
 REPORTS = Path(__file__).parents[2] / "reports"
-BATCHES, WORN_SHOPS, USUAL_SD_CENTS = 27, 4, 9.0
+BATCHES, WORN_SHOPS = 27, 4
 LIMITS = np.array([DriftLimits().start_cents, DriftLimits().gap_start_cents, DriftLimits().response_pct])
 """Crow and gap at the start (cents of crow), answer to a cut (per cent): what a shop cares about if it says nothing."""
 BINS = (0.0, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 0.97, 1.0)
@@ -85,6 +85,14 @@ class Judgement:
     within: int
     said: tuple[str, ...]
     told: tuple[Told, ...] = field(repr=False)
+
+
+def usual_sd_cents() -> float:
+    """The standard deviation, cents of crow, of batches' means over their eleven reeds on these benches: the batch's
+    own part, and a part of its reeds'."""
+    physics = World("saturating", np.random.default_rng(0)).physics
+    between = float(physics.shares()[AT["crow_level"]])
+    return physics.crow_level_sd_cents * float(np.sqrt(between + (1.0 - between) / ShopKind.reeds))
 
 
 def set_mean(world: World, reeds: list[LiveReed], latent: str, amount: float) -> None:
@@ -229,7 +237,7 @@ def worn(seed: int, cents: float) -> tuple[int, int, int]:
 
 def run_lengths() -> pd.DataFrame:
     """How many batches pass until a drift of so many standard deviations a batch is seen: tables against simulation."""
-    rng = np.random.default_rng(8)
+    rng, sd_cents = np.random.default_rng(8), usual_sd_cents()
 
     def first(signals: Sequence[int]) -> int | None:
         return signals[0] if signals else None
@@ -252,7 +260,7 @@ def run_lengths() -> pd.DataFrame:
     for drift in (0.0, 0.1, 0.2, 0.5, 1.0):
         still = drift == 0.0
         length = arl_ewma(EWMA_WEIGHT, WIDTH) if still else arl_ewma_under_drift(EWMA_WEIGHT, WIDTH, drift)
-        row: dict[str, object] = {"drift a batch, sd": f"{drift:g}", "cents": f"{drift * USUAL_SD_CENTS:.0f}",
+        row: dict[str, object] = {"drift a batch, sd": f"{drift:g}", "cents": f"{drift * sd_cents:.0f}",
                                   "tables": f"{length:.1f}"}  # fmt: skip
         for word, by in (("simulated", long_run), ("as drawn", as_drawn), ("each batch", singly), ("sums", sums)):
             mean, error = simulated_run_length(
@@ -318,18 +326,19 @@ def write(shops: int) -> str:
              "signals on others": f"{sum(one[1] for one in seen)} of {sum(one[2] for one in seen)}"}
         )  # fmt: skip
         print(worn_rows[-1], file=sys.stderr, flush=True)
+    sd_cents = usual_sd_cents()
     return (
         f"""# Which batches are called drifted, and how soon a slow drift is seen
 
 Made by `python -m tests.worlds.drift {shops}`: {shops} shops of each kind, each logged, learned and reviewed as a
 user's. In 27 batches of three types, three are off by 45 cents of crow or 45 % of slope (the mean of their own
-reeds), or none is. The ordinary spread of these benches is wide: of the means of eleven reeds some 11 cents of crow
-and 9 % of slope (14 % on the bench with each mm does more), so that the furthest of 24 other batches lie 25 to
+reeds), or none is. The ordinary spread of these benches is wide: of the means of eleven reeds some {sd_cents:.0f} cents
+of crow and 9 % of slope (14 % on the bench with each mm does more), so that the furthest of 24 other batches lie 25 to
 40 off, where the shop cares about 15. Others called: batches that were not set off. Most of them are off the norm in
 truth; the last column counts those that lie within the limits after all. Held: how often the intervals of start
-and answer hold the batch itself. "One type varies much": its batches scatter twice as far, 22 cents and 19 %, so that
-one that was set 45 off is not out of its ordinary, and what is called there beside is further off than the shop cares
-about, all the same.
+and answer hold the batch itself. "One type varies much": its batches scatter twice as far, {2.0 * sd_cents:.0f} cents
+and 19 %, so that one that was set 45 off is not out of its ordinary, and what is called there beside is further off
+than the shop cares about, all the same.
 
 """
         + markdown(pd.DataFrame(rows))
@@ -351,7 +360,7 @@ A worn mould moves every batch a little further. Batches until the running mean 
 {WIDTH:g} standard deviations), on average, once the norm is known: by the integral equation that the published
 tables rest on, by simulation of the same chart, and by simulation as the page draws it (limits exact for each
 batch; one batch far off counts as one at the limit). Beside it the charts of single batches and of sums. In cents
-for batches that scatter by {USUAL_SD_CENTS:g}.
+for batches that scatter as these benches' do, by {sd_cents:.0f}.
 
 """
         + markdown(run_lengths())
