@@ -131,7 +131,7 @@ def test_a_types_only_reed_is_no_kin_of_its_own() -> None:
 @pytest.mark.parametrize("reason_key", ["vague", "alone", "moved", "past?", "event?"])
 def test_what_an_event_did_is_not_put_down_to_lying(reason_key: str) -> None:
     """Was: it lay 90 days and may have moved by 50 cents; 11 of them by lying, the rest by the event."""
-    lay = replace(KNOWN, idle_days=90.0, may_have_moved_cents=50.0, event="moved 2026-11-30 04:22")
+    lay = replace(KNOWN, idle_days=90.0, event="moved 2026-11-30 04:22")
     again = replace(CUT, action="read-again", length_mm=0.0, reason=reason_key)
     assert reason(again, AIM, lay) == "read it as it stands now, before anything comes off"
     assert "it was logged as moved 2026-11-30 04:22: F and E were not read since" in why(again, AIM, lay)

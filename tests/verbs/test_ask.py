@@ -305,6 +305,10 @@ def test_a_logged_event_is_named_in_the_reason(first_week: Path) -> None:
         for minute in (2, 4):
             journal.append(reading("1", f"2026-03-02T10:0{minute}", -12.0))
     assert "soaked" not in asked_then(first_week, "1").why
+    assert (said.moved_cents, again.moved_cents) == (None, None), "what the soaking did is not by itself"
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-03-03T10:00", -12.0))
+    assert asked_then(first_week, "1").moved_cents is not None
 
 
 def test_an_event_between_two_readings_of_one_hour_counts(first_week: Path) -> None:
@@ -316,6 +320,7 @@ def test_an_event_between_two_readings_of_one_hour_counts(first_week: Path) -> N
     said = on(first_week, ask_reed, "1", at_s=iso_dates.at_s("2026-03-01T15:41"))
     gap = said.gap_now_cents
     assert "differ" not in said.why
+    assert said.moved_cents is None
     assert gap is not None
     assert gap.mean == pytest.approx(-5.0, abs=2.0)
 

@@ -23,7 +23,9 @@ class Advice:
     bench, None while it is there; `outcomes`: the entries that say so, all to be struck before it is worked on again.
     `due_on`, `quantity`, `target_pitch_hz`, `pressure_kpa`: its order's.
     `need_mm`: what has yet to come off in all until F and E read the same, over this cut and those that follow.
-    `moved_cents`: how far the gap has moved by itself since the last sitting, None where nothing says so;
+    `moved_cents`: how far the gap has moved by itself since the last sitting, mean and 90 % interval by the likeliest
+    explanation of the readings, a jump that is merely possible left out; None where nothing says so, or where an event
+    was logged since;
     `chance_within`: that the reed ends within tolerance if the advice is followed to its end, None where it was not
     worked out; `here`: what to work to in the chanter at hand, None unless the order's chanter is away;
     `is_it_away`: what to settle first, where that it is away is only supposed; empty for others.

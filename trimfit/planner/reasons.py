@@ -29,9 +29,8 @@ class Grounds:
     were taken, as text. doubtful: the one reading since the last cut is unbalanced, not borne out, or marked at entry.
     longest_mm: longest cut logged of the type; kpa_assumed: (taken as, asked for) where the order names a pressure and
     the last reading none; chanter_unread: the chanter, where nobody has read F and E in it yet. idle_days: since the
-    last reading, 0 while its sitting lasts; may_have_moved_cents: half of the 90 % interval of how far the gap moved.
-    event: the last event and its time, as `soaked 2026-03-05 10:00`, where it matters; event_read: whether F and E were
-    read since.
+    last reading, 0 while its sitting lasts. event: the last event and its time, as `soaked 2026-03-05 10:00`, where it
+    matters; event_read: whether F and E were read since.
     gaps_cents: the gaps read since the last work, in order of time, in the chanter worked in; worked: whether anything
     was taken off yet; apart_cents: how far readings of one sitting mostly lie apart at most, by the readings' error.
     here: where to work to in the chanter at hand, None unless the aim's is away; supposed_away: that chanter, where it
@@ -51,7 +50,6 @@ class Grounds:
     kpa_assumed: tuple[float, float] | None = None
     chanter_unread: str = ""
     idle_days: float = 0.0
-    may_have_moved_cents: float = 0.0
     event: str = ""
     event_read: bool = False
     gaps_cents: tuple[float, ...] = ()
@@ -250,7 +248,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         return "read it as it stands now, before anything comes off"
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
         days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
-        return f"it lay {days} and may have moved by {cents_words(grounds.may_have_moved_cents)}: read it first"
+        return f"it lay {days} and may have moved: read it first"
     if reason in ("vague", "alone", "moved") and (differ := disagreement(grounds, "read-again")):
         return differ
     if reason == "moved":

@@ -11,21 +11,24 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from trimfit.base.errors import short
-from trimfit.base.iso_dates import own_minute
+from trimfit.base.iso_dates import DAY_S, own_minute
 from trimfit.base.normal import Z90, interval
 from trimfit.base.pitch import OUTPUTS, hz_from_cents
 from trimfit.base.records import Logged, Reading, ReedHistory
+from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.chance_past import chance_over
 from trimfit.planner.choice import Choice, Rules, choose
 from trimfit.planner.reasons import FEW_REEDS, Grounds, Here
 from trimfit.regression.design import a_imbalance_cents
 from trimfit.regression.fitted_model import FittedModel
+from trimfit.regression.movement.process import SITTING_DAYS
 from trimfit.regression.outputs import GAP
 from trimfit.regression.readings.rows import reading_cents
 
@@ -102,7 +105,6 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         kpa_assumed=assumed if assumed and abs(assumed[0] - assumed[1]) >= 0.05 else None,
         chanter_unread=(aim.chanter or "") if unread else "",
         idle_days=seen.state.idle_days,
-        may_have_moved_cents=_may_have_moved(seen),
         event=f"{short(event.record.event)} {own_minute(event.record.at)}" if event and len(after) < OUTWEIGH else "",
         event_read=bool(after),
         gaps_cents=gaps,
@@ -132,9 +134,7 @@ def _which(reading: Reading, history: ReedHistory) -> str:
 
 def _gaps_since(bench: Bench, seen: Seen, since: list[Logged[Reading]]) -> tuple[float, ...]:
     """The gaps (cents) of those readings since the last work that are of the latest sitting, in order of time."""
-    from trimfit.base.iso_dates import DAY_S
     from trimfit.base.pitch import as_low_a_cents
-    from trimfit.regression.movement.process import SITTING_DAYS
 
     gaps: list[float] = []
     before_s = 0.0
@@ -168,13 +168,17 @@ def here_of(seen: Seen, posterior: AimPosterior, aim: Aim) -> Here | None:
     )
 
 
-def _may_have_moved(seen: Seen) -> float:
-    """Half of the 90 % interval of how far the gap has moved since the last sitting, cents; jumps counted in."""
+def moved_by_itself(seen: Seen) -> Interval | None:
+    """How far the gap has moved by itself since the sitting before, cents: mean and 90 % interval by the likeliest
+    explanation of the latest readings, which mostly is that the reed did not jump (a jump that is only possible widens
+    nothing). None where there was no sitting before, or an event was logged since it."""
     moved = seen.state.moved_gap()
-    if moved is None or seen.state.movement is None:
-        return 0.0
-    jump = seen.state.movement.chance_of_jump(seen.state.idle_days) * float(seen.state.movement.jump[1, 1])
-    return Z90 * float((moved[1] ** 2 + jump) ** 0.5)
+    if moved is None:
+        return None
+    read = [reading.at_s for reading in seen.history.readings]
+    parted = [one for one, other in pairwise(read) if other - one > SITTING_DAYS * DAY_S]
+    since_s = read[-1] if seen.state.idle_days > 0.0 else max(parted, default=-math.inf)
+    return None if any(event.at_s >= since_s for event in seen.history.events) else interval(*moved)
 
 
 def decide(bench: Bench, seen: Seen, posterior: AimPosterior, aim: Aim, ground: Grounds) -> Choice:

@@ -11,12 +11,12 @@ import numpy as np
 from trimfit.base.answers import Advice
 from trimfit.base.iso_dates import DAY_S, is_date, now_s, text_of
 from trimfit.base.natural_order import as_counted
-from trimfit.base.normal import hz_interval, interval
+from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order, ReedHistory
 from trimfit.planner.aim import Aim
 from trimfit.planner.chance_past import chance_over, length_wanted
 from trimfit.planner.reasons import leanings, reason, why
-from trimfit.session.evidence import decide, grounds, here_of
+from trimfit.session.evidence import decide, grounds, here_of, moved_by_itself
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import Progress, order_named, order_progress
 from trimfit.session.reed_forecasts import forecast_of
@@ -136,7 +136,6 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
     ground = replace(ground, here=here_of(seen, posterior, aim))
     other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
-    moved = seen.state.moved_gap()
     return Advice(
         reed=seen.name,
         order=order.order if order is not None else None,
@@ -161,7 +160,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         reason=reason(choice, aim, ground, other),
         notes=tuple(leanings(ground, choice.action)),
         need_mm=length_wanted(posterior, max(aim.most_removed_mm - posterior.removed_mm, 0.0)),
-        moved_cents=interval(*moved) if moved is not None else None,
+        moved_cents=moved_by_itself(seen),
         chance_within=forecast.good,
         here=None if ground.here is None else ground.here.answer(),
         outcomes=bench.journal.outcomes_of(seen.name) if outcome is not None else (),
