@@ -118,6 +118,8 @@ def work_list(found: Sequence[Advice]) -> list[str]:
     """The run's work list as a table, one reed a line, and one line that sums it up."""
     if not found:
         return ["no reed waits: none has an order and no outcome"]
+    from trimfit.verbs.wording import cuts_cell
+
     rows = []
     for a in found:
         known = a.gap_read or a.action == "trim"
@@ -131,7 +133,7 @@ def work_list(found: Sequence[Advice]) -> list[str]:
                 signed(a.gap_now_cents.mean) if a.gap_now_cents and known else "-",
                 f"{a.meet_pitch_hz.mean:.{a.meet_pitch_hz.decimals(1)}f}" if a.meet_pitch_hz and known else "-",
                 chance_cell(a.chance_past) if known else "-",
-                f"{a.trims_left:.1f}" if a.trims_left >= 0.05 else "none",
+                cuts_cell(a.trims_left),
             )
         )
     heads = ("order", "reed", "next", "mm", "lip", "gap", "meets Hz", "past %", "cuts left")

@@ -61,6 +61,8 @@ At a terminal, leaving at a question keeps a reading, marked, and nothing else."
 BAR_CELLS = 37
 # A gap that moved by itself by less, and surely so, is not worth a line.
 MOVED_CENTS = 1.5
+# Of a reed that takes fewer cuts on average, as like as not none is left.
+PERHAPS = 0.75
 # What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
 WIDEST_CENTS = 150.0
 
@@ -84,9 +86,16 @@ def spread(interval: Interval, most: int) -> str:
     return f"{mean} ({low} to {high})"
 
 
+def cuts_cell(trims_left: float) -> str:
+    """How many cuts are to be expected, to a tenth; `none` where that is less than a twentieth."""
+    return f"{trims_left:.1f}" if trims_left >= 0.05 else "none"
+
+
 def _cuts(trims_left: float) -> str:
-    if trims_left < 0.05:
+    if cuts_cell(trims_left) == "none":
         return "no cut left"
+    if trims_left < PERHAPS:
+        return "perhaps one cut left"
     return "about one cut left" if trims_left < 1.5 else f"about {trims_left:.0f} cuts left"
 
 
