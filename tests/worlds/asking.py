@@ -136,9 +136,12 @@ def write(shops: int) -> str:
         "# What chanters ask for: what is promised, and what is held\n\n"
         f"Made by `python -m tests.worlds.asking {shops}`: {shops} shops of each of {len(WORLDS)} make-believe "
         "physics, none of them the\nfitted model. Each shop knows four chanters well and has met others with few "
-        "reeds, of few batches. Counted is how often\nthe 90 % interval of `review chanters` holds the truth, which is "
-        "where very many reeds of the type would meet. Widths are\nmeans, errors root mean squares of "
-        "the middle. ±: the\nstandard error, each interval by itself.\n\n"
+        "reeds, of few batches.\nBatch by batch the type changes, over three types, and a crow is asked of each "
+        "type by itself: with more batches\nthere are fewer reeds of a type, and rows of as many batches are of "
+        "other types. The crow's rows are not to be\ncompared by their reeds. Counted is how often\nthe 90 % "
+        "interval of `review chanters` holds the truth, which is where very many reeds of the type would meet. "
+        "Widths are\nmeans, errors root mean squares of the middle. ±: the\nstandard error, each interval by "
+        "itself.\n\n"
         f"{markdown(shown)}\n\nBy bench, of all intervals together, held in a hundred:\n\n{markdown(benches)}\n"
     )
 

@@ -304,6 +304,11 @@ def write_play(n: int, below: float | None) -> str:
     shown = shown.rename(columns={"stated": "mean stated", "past": "went past", "share": "share of them, %"})
     hand = f"; the careful hand takes {100 * CarefulHand.share:.0f} % of the need at one slope for all types"
     hand = hand if below is None else ""
+    columns = (
+        "Within: by the gap alone; pitch too: and it meets within tolerance of the pitch asked for; no-fit: given up "
+        "as no\nfit for its order. "
+    )
+    columns = columns if below is not None else ""
     head = (
         f"# Orders {below:g} cents below the chanter's own meeting pitch" if below is not None else "# Runs played out"
     )
@@ -313,9 +318,9 @@ def write_play(n: int, below: float | None) -> str:
         "of each shop and never sees the "
         "physics; the planner that "
         f"knows the population has the\nbench's own particle filter{hand}. Tolerance one hertz.\n"
-        "Shares are of the reeds that were not past before any cut; a reed left unfinished is not within. ±: the "
-        "standard\nerror, over the shops; in the second table each cut by itself\n(of none: as if it were one of "
-        "n + 1).\n\n"
+        "Shares are of the reeds that were not past before any cut; a reed left unfinished is not within.\n"
+        f"{columns}±: the standard error, over the shops; in the second table each cut by itself\n(of none: "
+        "as if it were one of n + 1).\n\n"
         + markdown(pd.DataFrame(rows))
         + "\n\nTrimfit's cuts by their stated chance of going past (all benches together):\n\n"
         + markdown(shown)
