@@ -6,6 +6,7 @@ comes out of the report now; `python -m tests.test_readme` writes it anew where 
 
 from __future__ import annotations
 
+import math
 import re
 from pathlib import Path
 
@@ -138,16 +139,28 @@ def _gaps_held() -> str:
 
 
 def _waited() -> str:
-    loss = {
-        row["readings in the fit"]: float(row["followed over fresh"])
-        for row in rows_of("staleness", "stale over fresh")
-    }
-    worst = {row["readings in the fit"]: float(row["worst shop"]) for row in rows_of("staleness", "worst shop")}
-    more, worst_more = (max(value for held, value in by.items() if held != "25") for by in (loss, worst))
+    rows = rows_of("staleness", "worst shop")
+    made = re.search(
+        r": (\d+) shops on each of (\d+) make-believe", (REPORTS / "staleness.md").read_text(encoding="utf-8")
+    )
+    assert made is not None
+    either_way = max(abs(float(row["followed over fresh"]) - 1.0) for row in rows)
+    worst = {row["readings in the fit"]: float(row["worst shop"]) for row in rows}
+    later = max(value for held, value in worst.items() if held != "25")
     return (
-        f"predicted gaps of new batches are, over all shops together, at most {100 * (more - 1):.1f} % further off "
-        f"than just after it from a hundred readings on, {100 * (loss['25'] - 1):.1f} % at 25; in the worst shop "
-        f"{100 * (worst_more - 1):.0f} and {100 * (worst['25'] - 1):.0f} %"
+        f"predicted gaps of new batches are, over all shops together, off by as much as just after it, to "
+        f"{math.ceil(100 * either_way)} %; in the worst of {int(made[1]) * int(made[2])} shops by "
+        f"{100 * (later - 1):.0f} % more from a hundred readings on, by {100 * (worst['25'] - 1):.0f} % at 25"
+    )
+
+
+def _stated() -> str:
+    text = (REPORTS / "visits.md").read_text(encoding="utf-8")
+    said = re.search(r"stated for trimfit's ([\d,]+) cuts add up to (\d+) that end past, .*; (\d+ ± \d+) did", text)
+    assert said is not None
+    return (
+        f"the chances stated for {said[1]} cuts added up to {said[2]} that end past, or short and past by the next "
+        f"visit, and {said[3]} did"
     )
 
 
@@ -175,6 +188,7 @@ def claims() -> dict[str, list[str]]:
             f"on make-believe benches {_gaps_held()} of the next gap readings lay inside the 90 % interval",
             _waited(),
             _young(),
+            _stated(),
         ],
     }
 
