@@ -31,6 +31,7 @@ PARTS: dict[str, set[str]] = {
         "base",
         "regression.coefficients",
         "regression.movement.coefficients",
+        "regression.movement.process",
         "regression.second_opinion",
     },
     "session": {"base", "log", "entry", "regression", "planner"},
