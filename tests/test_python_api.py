@@ -53,14 +53,18 @@ def test_every_public_name_loads_and_no_other() -> None:
 
 
 def test_opening(tmp_path: Path) -> None:
-    with pytest.raises(LogError):
+    with pytest.raises(LogError, match="give the path of a log, or create=True to make one"):
         trimfit.open_log(tmp_path / "none.trimfit")
     made = trimfit.open_log(tmp_path / "new.trimfit", create=True)
     assert len(made.frame()) == 0
     assert trimfit.open_log(made.path).path == made.path
     (tmp_path / "text.trimfit").write_text("no log")
-    with pytest.raises(LogError):
+    with pytest.raises(LogError) as refused:
         trimfit.open_log(tmp_path / "text.trimfit", create=True)
+    with pytest.raises(InputError) as no_time:
+        made.ask("R-1", at="soon")
+    assert no_time.value.where == "at"
+    assert "--" not in refused.value.line() + no_time.value.line()
 
 
 def test_frames_of_a_new_shop_go_in_whole_or_not_at_all(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.answers import Advice
-from trimfit.base.errors import InputError, nearest
+from trimfit.base.errors import InputError, LogError, nearest
 from trimfit.base.progress import Progress, quiet
 from trimfit.base.units import Interval
 
@@ -33,8 +33,23 @@ def open_log(path: str | Path, *, create: bool = False) -> OpenLog:
     from trimfit.log.journal import Journal
 
     where = Path(path)
-    with Journal(where, create=create and not where.exists()):
-        return OpenLog(where)
+    try:
+        with Journal(where, create=create and not where.exists()):
+            return OpenLog(where)
+    except LogError as error:
+        # what to do at a command line is nothing that can be done here
+        remedy = "give the path of a log, or create=True to make one" if "--log" in error.remedy else error.remedy
+        raise type(error)(error.what, error.where, remedy) from error
+
+
+def _moment_s(at: str | None) -> float | None:
+    """The instant of an argument `at` (`asked_s`)."""
+    from trimfit.base.iso_dates import asked_s
+
+    try:
+        return asked_s(at)
+    except InputError as error:
+        raise InputError(error.what, "at", error.remedy) from error
 
 
 def frame_of_answers(answers: Iterable[Any]) -> pd.DataFrame:
@@ -130,19 +145,17 @@ class OpenLog:
 
         Raises InputError for a reed that the log does not know, and for what is no time.
         """
-        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.ask import ask_reed
 
         with self._session() as session:
-            return ask_reed(session, reed, at_s=asked_s(at))
+            return ask_reed(session, reed, at_s=_moment_s(at))
 
     def work(self, *, at: str | None = None) -> pd.DataFrame:
         """The run's work list, most urgent first: a row a reed with an order and no outcome; at: as for `ask`."""
-        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.ask import ask_all
 
         with self._session() as session:
-            return frame_of_answers(ask_all(session, at_s=asked_s(at)))
+            return frame_of_answers(ask_all(session, at_s=_moment_s(at)))
 
     def predict(self, plan: pd.DataFrame, *, at: str | None = None) -> pd.DataFrame:
         """What the next reading of each reed would show: a row for each row of `plan`.
@@ -150,7 +163,6 @@ class OpenLog:
         plan: column `reed`, and `length_mm` and/or `lip_strokes` still to come off (0 where missing); at: as
         for `ask`. Raises InputError for an unknown reed, a missing column, or a length past the blade.
         """
-        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.predict import predict
 
         if "reed" not in plan.columns:
@@ -162,15 +174,14 @@ class OpenLog:
         ]
         plans = list(zip(plan["reed"].astype(str), *amounts, strict=True))
         with self._session() as session:
-            return frame_of_answers(predict(session, plans, at_s=asked_s(at))).set_index(plan.index)
+            return frame_of_answers(predict(session, plans, at_s=_moment_s(at))).set_index(plan.index)
 
     def pick(self, order: str, *, at: str | None = None) -> pd.DataFrame:
         """Untrimmed blanks of the stock for an order, best first; at: as for `ask`. InputError for an unknown order."""
-        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.pick import pick
 
         with self._session() as session:
-            return frame_of_answers(pick(session, order, at_s=asked_s(at)))
+            return frame_of_answers(pick(session, order, at_s=_moment_s(at)))
 
     def rehearse(self, order: str) -> Rehearsal:
         """What an order's run will give, before a blade is touched."""
@@ -188,8 +199,7 @@ class OpenLog:
 
     def report(self, folder: str | Path, *, shop: str = "", at: str | None = None) -> list[Path]:
         """Write the report's page and pictures; their paths, the page first. at: as for `ask`."""
-        from trimfit.base.iso_dates import asked_s
         from trimfit.verbs.reviews.report import write_report
 
         with self._session() as session:
-            return write_report(session, Path(folder), shop=shop, at_s=asked_s(at))
+            return write_report(session, Path(folder), shop=shop, at_s=_moment_s(at))
