@@ -178,6 +178,13 @@ def test_the_two_set_up_commands_come_first_each_alone_in_its_block() -> None:
     assert second.endswith(".venv/bin/python -m pytest -n auto")
 
 
+def test_every_address_of_the_page_is_in_the_details() -> None:
+    addresses = re.findall(r'Route\("(/[^"{]*)"', (ROOT / "trimfit" / "web" / "app.py").read_text(encoding="utf-8"))
+    told = (ROOT / "reports" / "details.md").read_text(encoding="utf-8")
+    assert len(addresses) > 20
+    assert not [address for address in addresses if f"`{address}`" not in told]
+
+
 def _verbs(group: typer.core.TyperGroup, before: str = "") -> list[tuple[str, object]]:
     found: list[tuple[str, object]] = []
     for name, verb in sorted(group.commands.items()):

@@ -61,6 +61,13 @@ def test_reeds_are_logged_all_or_none(visitor: Visitor, log: Path) -> None:
         assert journal.count("reed") == before
 
 
+def test_a_script_is_told_what_each_form_takes(visitor: Visitor) -> None:
+    forms = visitor.ask("/new")
+    assert set(forms) == {"reeds", "chanter", "order"}
+    for what, fields in forms.items():
+        assert {"name", *fields} <= {*visitor.see("/new").fields(f"/new/{what}")}
+
+
 def test_what_cannot_be_read_is_named_by_its_field(visitor: Visitor) -> None:
     sent = visitor.enter("/new/chanter", {"name": "CH-99", "meeting_pitch_hz": "high"})
     assert sent.status == 422

@@ -67,7 +67,7 @@ def _known(session: Session) -> dict[str, tuple[str, ...]]:
 
 
 async def new(request: Request) -> Response:
-    """The forms, also where one of them led."""
+    """The forms, also where one of them led; as JSON the fields of each that may be filled in besides its name."""
     if request.path_params.get("what", "order") not in FORMS:
         raise HTTPException(404)
     return await _forms(request)
@@ -99,7 +99,7 @@ async def _forms(
         "kept": kept,
         "said": _said(kept),
     }
-    return page(request, "new.html", {}, context, status=status)
+    return page(request, "new.html", FORMS, context, status=status)
 
 
 def _said(kept: Sequence[EntryResult]) -> list[str]:
