@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from trimfit.base.answers import Advice
 from trimfit.base.column_words import ValueMeaning
-from trimfit.base.errors import InputError, TrimfitError
+from trimfit.base.errors import InputError, TrimfitError, command
 from trimfit.base.pitch import cents_from_440
 from trimfit.base.plain_words import chance_words, plain_name, signed, wrapped
 from trimfit.base.records import Doubt, ReedHistory, Settings
@@ -196,7 +196,7 @@ class ReedInHand:
         more = f" and {len(names) - 30} more" if len(names) > 30 else ""
         said = f"to do: {shown}{more}" if names else self._nothing_waits()
         if self.reeds:
-            said += "; this sitting is for the reeds named, trimfit ask --all lists the others"
+            said += f"; this sitting is for the reeds named, {command('ask', '--all')} lists the others"
         yield from wrapped(said, self.width)
 
     def _why(self, _: str) -> Iterator[str]:

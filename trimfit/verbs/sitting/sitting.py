@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Iterator, Sequence
 
-from trimfit.base.errors import InputError, TrimfitError, nearest, short
+from trimfit.base.errors import InputError, TrimfitError, command, nearest, short
 from trimfit.base.iso_dates import local_now
 from trimfit.base.natural_order import as_counted
 from trimfit.base.plain_words import plain_name, wrapped
@@ -217,6 +217,6 @@ def sitting_on(session: Session, reeds: Sequence[str] = (), *, scripted: bool = 
             _refuse_no_order(journal, name, orders)
         of_it = bench.work(name) if name in orders else [name]
         if not of_it:
-            raise InputError(f"no reed of order {name!r} wants work", remedy="trimfit ask --all says what does")
+            raise InputError(f"no reed of order {name!r} wants work", remedy=f"{command('ask', '--all')} says what does")
         named += of_it
     return Sitting(bench, local_now, named, scripted=scripted, width=width)
