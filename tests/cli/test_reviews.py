@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.typed_words import run
+from tests.cli.typed_words import Typed, run
 from tests.opened import bench_on
 from trimfit.base.iso_dates import local_minute, own_minute
 from trimfit.base.pitch import cents_from_440
@@ -174,7 +174,7 @@ def test_one_reed_s_story_in_order_of_time_with_what_was_struck(tmp_path: Path, 
     assert (found["outcome"], found["order"], found["advice"]["reed"]) == ("good", "O-05", "R-0140")
     assert found["removed_mm"] == pytest.approx(0.507)
     assert [Path(path).name for path in found["ticket"]] == ["ticket-R-0140.pdf", "ticket-R-0140.png"]
-    said = run(log, "review", "reed", "R-0140").stdout
+    said = Typed(log).say("review", "reed", "R-0140")
     assert "STRUCK: it was R-0141" in said
     assert "2025-08-24 17:40  event: soaked: overnight  [eve-" in said
     assert max(map(len, said.splitlines())) <= 80

@@ -217,6 +217,8 @@ def sitting_on(session: Session, reeds: Sequence[str] = (), *, scripted: bool = 
             _refuse_no_order(journal, name, orders)
         of_it = bench.work(name) if name in orders else [name]
         if not of_it:
-            raise InputError(f"no reed of order {name!r} wants work", remedy=f"{command('ask', '--all')} says what does")
+            raise InputError(
+                f"no reed of order {name!r} wants work", remedy=f"{command('ask', '--all')} says what does"
+            )
         named += of_it
     return Sitting(bench, local_now, named, scripted=scripted, width=width)
