@@ -174,7 +174,7 @@ def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: T
         lose_most_blanks(journal)
     demo.say("log", "chanter", "Band", "--at-hand", "yes")
     demo.say("log", "order", "X", "--chanter", "Band", "--quantity", "3", "--target-pitch", "474")
-    word = "chanter Band was never read with F and E: read two blanks in it first"
+    word = "chanter Band was never read with F and E: read three blanks in it first"
     run = on(demo.log, rehearse_order, "X")
     blanks = on(demo.log, pick, "X")
     mean = sum(blank.chance_good for blank in blanks) / len(blanks)

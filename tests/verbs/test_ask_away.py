@@ -146,6 +146,22 @@ def test_a_chanter_that_nobody_said_is_away_is_taken_to_be_so_and_that_is_said(b
     assert on(by_letter, allot, ["new"]).notes[0] == told
 
 
+def test_a_reed_read_in_others_alone_is_read_in_its_own_chanter_first_and_not_once_more(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        journal.append(Order("near", "Other", quantity=1))
+        journal.append(Reed("M", "moulded", "A", blade_mm=22.0, order="near"))
+        journal.append(reading("M", "2026-02-01T10:00", -20.0, chanter="Old"))
+    advice = asked_then(by_letter, "M")
+    assert (advice.action, advice.first_in) == ("read-again", "Other")
+    said = " ".join(" ".join(advice_in_words(advice)).split())
+    assert said.startswith("M read it in Other before the next cut")
+    assert "once more" not in said
+    assert "again" not in said
+    with Journal(by_letter) as journal:
+        journal.append(reading("M", "2026-02-01T10:05", -20.0, chanter="Other"))
+    assert not asked_then(by_letter, "M").first_in
+
+
 def test_one_that_somebody_said_is_away_is_not_asked_about(by_letter: Path) -> None:
     advice = on(by_letter, ask_reed, "R")
     assert not advice.is_it_away

@@ -10,6 +10,7 @@ import pytest
 from tests.opened import lose_most_blanks, on
 from trimfit.base.records import Chanter, Order, Outcome, Reading, Reed
 from trimfit.log.journal import Journal
+from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.other_orders import elsewhere
 from trimfit.verbs.pick import pick, picked
 
@@ -37,6 +38,23 @@ def test_places_that_a_reed_cannot_reach_say_so(shop: Path) -> None:
     assert len(own) == 1
     good = [one.chance_good for one in on(shop, elsewhere, "R-0351")]
     assert [round(one, 2) for one in good] == sorted((round(one, 2) for one in good), reverse=True)
+
+
+def test_a_stated_pitch_of_one_chanter_changes_nothing_elsewhere(shop: Path) -> None:
+    """Was: each chanter asked about counted as one that the reed is for, and its stated pitch as evidence of the type."""
+    with Journal(shop) as journal:
+        for number, pitch_hz in enumerate((462.0, 486.0)):
+            journal.append(Chanter(f"stated {number}", meeting_pitch_hz=pitch_hz, at_hand="yes"))
+            journal.append(Order(f"for {number}", f"stated {number}", quantity=2))
+    places = {one.order: one for one in on(shop, elsewhere, "R-0351") if one.order}
+    (own,) = [one for one in places.values() if "its own order" in one.remark]
+    advice = on(shop, ask_reed, "R-0351")
+    assert own.chance_good == pytest.approx(advice.chance_within, abs=1e-9)
+    assert own.gap_now_cents == advice.gap_now_cents
+    assert own.meet_pitch_hz == advice.meet_pitch_hz
+    blank = on(shop, pick, "for 0")[0]
+    (there,) = [one for one in on(shop, elsewhere, blank.reed) if one.order == "for 0"]
+    assert (there.chance_good, there.length_mm) == pytest.approx((blank.chance_good, blank.length_mm), abs=1e-6)
 
 
 def test_blanks_for_a_pitch_out_of_reach_are_not_promised(shop: Path) -> None:

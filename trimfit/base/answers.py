@@ -28,7 +28,8 @@ class Advice:
     was logged since;
     `chance_within`: that the reed ends within tolerance if the advice is followed to its end, None where it was not
     worked out; `here`: what to work to in the chanter at hand, None unless the order's chanter is away;
-    `is_it_away`: what to settle first, where that it is away is only supposed; empty for others.
+    `is_it_away`: what to settle first, where that it is away is only supposed; `first_in`: the chanter in which its F
+    and E, read in others, were never read; both empty for others.
     """
 
     reed: str
@@ -59,6 +60,7 @@ class Advice:
     here: Mapping[str, Any] | None = None
     outcomes: tuple[str, ...] = ()
     is_it_away: str = ""
+    first_in: str = ""
 
     def because(self) -> str:
         """The reason, and what it leans on: `why` without the figures."""

@@ -178,7 +178,7 @@ def _away_lines(found: Sequence[Advice]) -> list[str]:
 def _next(advice: Advice) -> str:
     """What to do, in two words: a reed that was never read is kept apart from one that is to be read once more."""
     if advice.action == "read-again":
-        return "read again" if advice.gap_read else "read first"
+        return "read again" if advice.gap_read and not advice.first_in else "read first"
     if advice.action == "trim":
         return "cut *" if advice.is_it_away else "cut"
     return advice.action

@@ -99,6 +99,7 @@ def allot(
     begun: Annotated[bool, option("--begun", "Count reeds that were cut already, too.")] = False,
     pitch_from: Annotated[float | None, option("--pitch-from", "The lowest pitch in Hz to try for all.", "HZ")] = None,
     pitch_to: Annotated[float | None, option("--pitch-to", "The highest pitch in Hz to try for all.", "HZ")] = None,
+    at: At = None,
     take: Annotated[bool, option("--take", "Put the reeds to their orders.")] = False,
     as_json: Json = False,
 ) -> None:
@@ -113,7 +114,7 @@ def allot(
         raise InputError("one end of the pitches is missing", "--pitch-from", "give --pitch-from and --pitch-to")
     pitches = (pitch_from, pitch_to) if pitch_from is not None and pitch_to is not None else None
     with session_of(context, as_json) as session:
-        found = verbs_allot.allot(session, orders or (), begun=begun, pitches_hz=pitches)
+        found = verbs_allot.allot(session, orders or (), begun=begun, pitches_hz=pitches, at_s=moment_asked(at))
         taken = verbs_allot.take_allotted(session, found) if take else None
     said = found if taken is None else {**plain(found), "taken": taken}
     answer(as_json, said, lambda: [*_allotment(found), *_put(taken)])
@@ -189,7 +190,8 @@ def _one_pitch(found: Allotment) -> str:
         f"{one.pitch_hz:.1f} Hz {one.good:.1f} good, {hours_words(one.bench_minutes, one.minutes, one.empty)}"
         for one in ends.values()
     )
-    return f"all at one pitch: {best.pitch_hz:.1f} Hz costs least ({each})"
+    said = f"all at one pitch: {best.pitch_hz:.1f} Hz costs least ({each})"
+    return f"{said}; the reeds above are those for each order's own pitch, and not for that one"
 
 
 @app.command()

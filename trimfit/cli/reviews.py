@@ -171,7 +171,7 @@ def _chanter(one: ChanterMap, asked: list[Narrowing], *, supposed: bool) -> list
         f"{_span(ask.crow_hz, '.0f')} Hz, from {ask.reeds} reed{'s' if ask.reeds != 1 else ''}"
         for ask in one.asked
     ]
-    if told := one.told_words():
+    if told := one.told_words(pitch="stated to meet at" not in one.why):
         said.append(f"stated: {plain_name(told, 80)}")
     if one.g_octave is not None:
         said.append(f"G octave {_span(one.g_octave.offset_hz, '+.1f')} Hz from low A at the meeting point")
@@ -297,6 +297,7 @@ def reed_(
     ticket: Annotated[
         Path | None, option("--ticket", "Also write the reed's ticket into this folder.", "FOLDER")
     ] = None,
+    at: At = None,
     as_json: Json = False,
 ) -> None:
     """One reed's story, where it stands, and what to do next. Struck entries are included.
@@ -311,8 +312,9 @@ def reed_(
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
     with session_of(context, as_json) as session:
-        found = reed_story.review_reed(session, reed)
-        paths = reviews_ticket.write_tickets(session, [found.reed], ticket) if ticket is not None else []
+        at_s = moment_asked(at)
+        found = reed_story.review_reed(session, reed, at_s=at_s)
+        paths = reviews_ticket.write_tickets(session, [found.reed], ticket, at_s=at_s) if ticket is not None else []
     said = plain(found) | ({"ticket": [str(path) for path in paths]} if paths else {})
     renamed = prose(f"{plain_name(reed)} has another name now: {plain_name(found.reed)}") if found.reed != reed else []
     answer(as_json, said, lambda: [*renamed, *_story(found), *map(str, paths)])

@@ -116,8 +116,12 @@ def _in_no_chanter(journal: Journal, after_seq: int) -> Iterator[Mark]:
         sentence = f"a reading of notes names no chanter: it counts {used}. To name it: {remedy}"
         if len(found) > 1:
             used = used.replace("its reed", "their reeds")
+            reeds = list(dict.fromkeys(one for _, one in found))
+            named = ", ".join(short(one) for one in reeds[:3]) + " …" * (len(reeds) > 3)
+            of = f" (of {named})" if reeds[1:] else ""
+            reed = "" if reeds[1:] else reed  # a mark that is about several is of none of them
             sentence = (
-                f"{len(found):,} readings of notes name no chanter: they count {used}. To name one: {remedy}; to name "
+                f"{len(found):,} readings of notes{of} name no chanter: they count {used}. To name one: {remedy}; to name "
                 "all: fill the column chanter in readings.csv and import the folder into a new log"
             )
         yield Mark(entry, reed, "no-chanter", sentence)

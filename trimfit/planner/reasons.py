@@ -57,6 +57,7 @@ class Grounds:
     apart_cents: float = math.inf
     here: Here | None = None
     supposed_away: str = ""
+    first_in: str = ""
     ahead: str = ""
 
     def away(self) -> str:
@@ -241,6 +242,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         where = f" in {read_in}" if read_in else " in a chanter"
         away = f"; {aim.chanter} {grounds.away()}, and {aim.worked_in} stands in for it" if aim.worked_in else ""
         return f"{unread(grounds) if grounds.readings else 'not read yet'}: {TAKE}{where}{away}"
+    if grounds.first_in:
+        return f"its F and E were never read in {grounds.first_in}, and what others showed leaves too much open"
     if reason == "since-cut?":
         where = f" in {read_in}" if read_in else ""
         return f"this is predicted: F and E were not read{where} as it is now; read them first"

@@ -281,7 +281,7 @@ class ChanterMap:
     for it, by their crow; `stock`: the first that `pick` names for `stock_for`, the order of this chanter that is due
     first, or where none is open, wherever F and E meet; `stock_more`: how many more; `agrees`: the stated pitch, the
     reed types and the G octave say the same; `pressure_kpa`, `temperature_c`: at which all of it is said, None where
-    nobody ever logged one; `of_notes`: what `why` says of the notes."""
+    nobody ever logged one; `of_notes`: what `why` says of the notes; `away`: somebody said that it is."""
 
     chanter: str
     readings: int = 0
@@ -304,12 +304,14 @@ class ChanterMap:
     temperature_c: float | None = None
     told_crow_hz: float | None = None
     told_crow_type: str | None = None
+    away: bool = False
 
-    def told_words(self) -> str:
-        """`crow C#-20 (hard moulded), pitch 471.0 Hz`: what was stated of it; empty where nothing was."""
+    def told_words(self, *, pitch: bool = True) -> str:
+        """`crow C#-20 (hard moulded), pitch 471.0 Hz`: what was stated of it, with its pitch or without; empty where
+        nothing was."""
         of = f" ({self.told_crow_type})" if self.told_crow_type else ""
         said = [f"crow {crow_label(self.told_crow_hz)}{of}"] if self.told_crow_hz else []
-        return ", ".join(said + ([f"pitch {self.told_pitch_hz:.1f} Hz"] if self.told_pitch_hz else []))
+        return ", ".join(said + ([f"pitch {self.told_pitch_hz:.1f} Hz"] if pitch and self.told_pitch_hz else []))
 
     def air_words(self) -> str:
         """`6.0 kPa, 19.3 °C`: at what all of it is said; empty where nobody ever logged that."""

@@ -74,7 +74,8 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
     both = gap_readings(history.readings, bench.model)
     last_cut_s = max((trim.at_s for trim in history.trims), default=float("-inf"))
     read_in = aim.worked_in or aim.chanter
-    since = [r for r in both if r.at_s > last_cut_s and (not read_in or r.record.chanter in (None, read_in))]
+    there = [r for r in both if not read_in or r.record.chanter in (None, read_in)]
+    since = [r for r in there if r.at_s > last_cut_s]
     event = history.events[-1] if history.events else None
     lasting = since if event is None else [r for r in since if r.at_s >= event.at_s]
     gaps, worked = _gaps_since(bench, seen, lasting), bool(history.trims)
@@ -111,6 +112,7 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         worked=worked,
         apart_cents=RANGE_SDS * _reading_sd(seen),
         ahead=_ahead(bench, history),
+        first_in=(read_in or "") if both and not there else "",
         supposed_away=aim.chanter if aim.worked_in and aim.chanter and bench.at_hand.supposed_away(aim.chanter) else "",
     )
 

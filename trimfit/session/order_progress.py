@@ -104,6 +104,15 @@ def a_guess(bench: Bench, chanter: str) -> bool:
     return not ((known is not None and known.meeting_pitch_hz) or bench.at_hand.read(chanter))
 
 
+LEAST_READ = 3
+"""Of so many blanks read in a chanter in which nothing was cut a run is worth playing out."""
+
+
+def read_blanks(where: str) -> str:
+    """What to do first in a chanter that nobody has read."""
+    return f"read three blanks in {where} first"
+
+
 def chanter_word(bench: Bench, *chanters: str) -> str:
     """What to do about chanters whose pitch nobody has stated or read, and about those that are only supposed to be
     away; empty for others, and for one that somebody said is away."""
@@ -118,6 +127,6 @@ def _unread_word(bench: Bench, chanters: Sequence[str]) -> str:
     if not unread:
         return ""
     if len(unread) == 1:
-        return f"chanter {unread[0]} was never read with F and E: read two blanks in it first"
+        return f"chanter {unread[0]} was never read with F and E: {read_blanks('it')}"
     named = ", ".join(unread[:MOST_NAMED]) + (f" and {len(unread) - MOST_NAMED} more" * (len(unread) > MOST_NAMED))
-    return f"chanters {named} were never read with F and E: read two blanks in each first"
+    return f"chanters {named} were never read with F and E: {read_blanks('each')}"

@@ -131,33 +131,39 @@ class _Table:
 
 
 def allot(
-    session: Session, names: Sequence[str] = (), *, begun: bool = False, pitches_hz: tuple[float, float] | None = None
+    session: Session,
+    names: Sequence[str] = (),
+    *,
+    begun: bool = False,
+    pitches_hz: tuple[float, float] | None = None,
+    at_s: float | None = None,
 ) -> Allotment:
     """Which reed of the stock for which order, at the least expected cost in all; all open orders without `names`.
 
     begun: reeds that were cut already count too: those in work for these orders, and those put to stock. pitches_hz:
-    from, to: what the same orders would cost all at one pitch. InputError for an order the log does not know.
+    from, to: what the same orders would cost all at one pitch. at_s: as of that moment, as for `ask.ask_reed`.
+    InputError for an order the log does not know.
     """
     for end, hz in zip(("--pitch-from", "--pitch-to"), pitches_hz or (), strict=False):
         within(end, hz, bounds="as_low_a_hz")
     if pitches_hz is not None and pitches_hz[0] > pitches_hz[1]:
         raise InputError("the lower pitch comes first", "--pitch-from", "as --pitch-from 474 --pitch-to 480")
     journal = session.journal
-    progress = {one.order: one for one in order_progress(journal, "0000-00-00")}
+    progress = {one.order: one for one in order_progress(journal, "0000-00-00", at_s)}
     wanting = [order_named(journal, name) for name in dict.fromkeys(names)]
     if not names:
         orders = journal.orders()
         wanting = [orders[name] for name, one in progress.items() if one.is_open]
     asked, places = wanting, [_places(progress[one.order], begun) for one in wanting]
     wanting, wanted = [o for o, n in zip(asked, places, strict=True) if n], [n for n in places if n]
-    stock = _stock(journal, wanting, begun)
-    left_out = _cut_words(journal, stock) if wanting and not begun else ()
+    stock = _stock(journal, wanting, begun, at_s)
+    left_out = _cut_words(journal, stock, at_s) if wanting and not begun else ()
     if not stock or not asked:
         short = tuple(Short(o.order, n, 0, "no reed is free") for o, n in zip(wanting, wanted, strict=True))
         empty_minutes = sum(wanted) * session.settings.cost_outside_minutes
         return Allotment((), short, tuple(h.reed.record.reed for h in stock), empty_minutes, notes=left_out)
     session.fit_if_due()
-    bench = session.bench()
+    bench = session.bench(at_s)
     at = _at_pitches(bench, stock, wanting, wanted, _pitches_between(*pitches_hz)) if pitches_hz is not None else ()
     table = _table(bench, stock, wanting)
     way, minutes = _assigned(bench, table.cost, wanted)
@@ -190,20 +196,22 @@ def _stock(journal: Journal, orders: Sequence[Order], begun: bool, until_s: floa
         named = {order.order for order in orders}
         waiting = journal.of_reeds(None, open_only=True, until_s=until_s)
         free |= {h.reed.record.reed: h for h in waiting if h.order is not None and h.order.order in named}
-        free |= {h.reed.record.reed: h for h in journal.of_reeds(_loose(journal), until_s=until_s)}
+        free |= {h.reed.record.reed: h for h in journal.of_reeds(_loose(journal, until_s), until_s=until_s)}
     return [free[name] for name in sorted(free, key=as_counted)]
 
 
-def _loose(journal: Journal) -> list[str]:
-    """The reeds at the bench that have no order, cut or not."""
-    gone = {reed for (reed,) in journal.columns("outcome", ["reed"])}
+def _loose(journal: Journal, until_s: float | None) -> list[str]:
+    """The reeds at the bench that have no order, cut or not; until_s: as the log stood at that instant."""
+    left = journal.columns("outcome", ["reed", "at_s"])
+    gone = {reed for reed, at_s in left if until_s is None or at_s <= until_s}
     return [reed for reed, order in journal.columns("reed", ["reed", "order"]) if not order and reed not in gone]
 
 
-def _cut_words(journal: Journal, stock: Sequence[ReedHistory]) -> tuple[str, ...]:
+def _cut_words(journal: Journal, stock: Sequence[ReedHistory], until_s: float | None) -> tuple[str, ...]:
     """That there are cut reeds which only `begun` would count, where there are any."""
-    with_cut = {h.reed.record.reed for h in stock_for(journal, Order("", ""), begun=True)}
-    with_cut |= {reed for (reed,) in journal.columns("trim", ["reed"], reeds=_loose(journal))}
+    with_cut = {h.reed.record.reed for h in stock_for(journal, Order("", ""), until_s, begun=True)}
+    cuts = journal.columns("trim", ["reed", "at_s"], reeds=_loose(journal, until_s))
+    with_cut |= {reed for reed, at_s in cuts if until_s is None or at_s <= until_s}
     count = len(with_cut - {h.reed.record.reed for h in stock})
     if not count:
         return ()
@@ -318,7 +326,7 @@ def _starts(
 ) -> tuple[Start, ...]:
     """How many more reeds to start for each of the orders asked after, by the forecasts that `pick` rests that on."""
     in_work: dict[str, list[ReedHistory]] = {}
-    for history in bench.journal.of_reeds(None, open_only=True):
+    for history in bench.journal.of_reeds(None, open_only=True, until_s=bench.until_s):
         if history.order is not None:
             in_work.setdefault(history.order.order, []).append(history)
     known, column_of = bench.journal.orders(), {order.order: column for column, order in enumerate(orders)}

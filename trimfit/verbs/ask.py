@@ -165,6 +165,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
         here=None if ground.here is None else ground.here.answer(),
         outcomes=bench.journal.outcomes_of(seen.name) if outcome is not None else (),
         is_it_away=ground.is_it_away(),
+        first_in=ground.first_in,
     )
 
 

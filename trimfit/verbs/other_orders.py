@@ -12,6 +12,7 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import a_guess, order_progress
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
+from trimfit.verbs.allot import together
 from trimfit.verbs.pick import SHARP, SURELY_OFF
 
 MOST_PLACES = 40
@@ -46,11 +47,18 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
         open_now = {one.order for one in order_progress(journal, "0000-00-00") if one.is_open}
         orders = [order for name, order in journal.orders().items() if name in open_now or name == record.order]
         chanters = sorted(journal.chanters())[:MOST_PLACES]
-        asked = dict.fromkeys([*(order.chanter for order in orders), *chanters])
-        seen = bench.see_reed(record, list(asked))
+        asked = list(dict.fromkeys([*(order.chanter for order in orders), *chanters]))
+        # each as `pick` has it, and its own order as `ask` has it: a chanter asked about counts as one it is for
+        seen = {
+            name: one for names in together(bench, asked) for one in [bench.see_reed(record, names)] for name in names
+        }
+        own = bench.see_reed(record)
         named = {order.chanter for order in orders if order.target_pitch_hz is None}
-        places = [_place(bench, seen, order, order.order) for order in orders[:MOST_PLACES]]
-        places += [_place(bench, seen, Order("", name), None) for name in chanters if name not in named]
+        places = [
+            _place(bench, own if order.order == record.order else seen[order.chanter], order, order.order)
+            for order in orders[:MOST_PLACES]
+        ]
+        places += [_place(bench, seen[name], Order("", name), None) for name in chanters if name not in named]
         return sorted(places, key=lambda one: (-round(one.chance_good, 2), as_counted(one.order or one.chanter)))
 
 

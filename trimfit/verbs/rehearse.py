@@ -12,13 +12,12 @@ from trimfit.base.records import Order
 from trimfit.log.journal import Journal
 from trimfit.planner.forecast import Forecast
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.order_progress import chanter_word, order_named, order_progress
+from trimfit.session.order_progress import LEAST_READ, chanter_word, order_named, order_progress, read_blanks
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import cheapest_first, in_work, need_of, seen_of, stock_for
 from trimfit.verbs.reviews.owner_answers import first_ask
 
-LEAST_READ = 3
 FIGURES = ("good", "past", "cuts", "readings")
 
 
@@ -102,7 +101,7 @@ def _refuse_without_evidence(journal: Journal, order: Order) -> None:
             f"too little is known to play a run out: nothing was ever cut, and {len(read) or 'no'} blank"
             f"{'' if len(read) == 1 else 's'} read in {where} with F and E",
             f"order {short(order.order)}",
-            f"read three blanks in {'a chanter at hand' if away else 'the chanter'} first",
+            read_blanks("a chanter at hand" if away else "the chanter"),
         )
 
 

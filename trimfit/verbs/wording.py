@@ -123,6 +123,8 @@ def _head(advice: Advice) -> str:
         lip = f"{advice.lip_strokes} lip stroke{'s' if advice.lip_strokes != 1 else ''}" if advice.lip_strokes else ""
         length = f"take off {advice.length_mm:.2f} mm" if advice.length_mm else "leave the length"
         return f"{length}, {lip}" if lip else length
+    if advice.action == "read-again" and advice.first_in:
+        return f"read it in {plain_name(advice.first_in)} before the next cut"
     if advice.action == "read-again":
         return "read it again before the next cut" if advice.gap_read else "read it first"
     return {
@@ -200,7 +202,7 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         lines += wrapped(f"  moved by itself since the last sitting: gap {size} ({ends})", width, "    ")
     said = advice.because() or ("" if advice.reed_type else advice.why)
     if said:
-        lines += wrapped("  " + plain_name(said, 600), width, "    ")
+        lines += wrapped("  " + plain_name(said, 2000), width, "    ")
     return lines
 
 

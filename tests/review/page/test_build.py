@@ -537,12 +537,13 @@ def test_a_reason_is_told_once_and_what_was_stated_of_a_chanter_and_never_read_i
     told = ChanterMap("Far 1", told_pitch_hz=471.0, told_crow_hz=548.0, told_crow_type="hard moulded", why="never read")
     wide = ChanterMap("Ch-9", 3, 2, Interval(470.0, 466.0, 474.0), why="wide")
     story = dataclasses.replace(made_up_report.story(), advice=advice)
-    text, _ = build.build(Report(stories=(story,), chanters=(told, wide)))
+    far = ChanterMap("Far 2", away=True, why="never read")
+    text, _ = build.build(Report(stories=(story,), chanters=(told, wide, far)))
     words = " ".join(" ".join(word for _, word in read(text).words).split())
     assert words.count(note) == 1
     assert "crow C#-20 (hard moulded), pitch 471.0 Hz" in words
     assert "no name" not in words  # of Ch-9 nothing was stated
-    assert "2 chanters are known to no better than" in words
+    assert "2 chanters at hand are known to no better than" in words
     assert "F and E were never read in 1 of them" in words
 
 

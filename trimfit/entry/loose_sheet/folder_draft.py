@@ -221,5 +221,8 @@ def _tried(folder: Path) -> tuple[int, tuple[str, ...], tuple[str, ...]]:
         for mark in rule_marks(journal):
             # the trial's entries are in no log: what names none is named in the folder
             what, to_name, _ = mark.sentence.partition(" To name ")
-            doubts.append(f"{mark.reed}: {what}" + (" Fill the column chanter in readings.csv here" if to_name else ""))
+            doubts.append(
+                f"{mark.reed}: {what}".removeprefix(": ")
+                + (" Fill the column chanter in readings.csv here" if to_name else "")
+            )
         return entries, (), tuple(doubts)

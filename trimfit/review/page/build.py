@@ -137,12 +137,14 @@ def _glance(findings: Report) -> list[str]:
     if signalled:
         signal = "signals" if len(signalled) == 1 else "signal"
         lines.append(f"{len(signalled)} of {len(findings.charts)} <a href='#charts'>control charts</a> {signal}.")
-    unsure = [c for c in findings.chanters if c.meet_pitch_hz and c.meet_pitch_hz.high - c.meet_pitch_hz.low > 4.0]
-    unread = sum(c.meet_pitch_hz is None for c in findings.chanters)
+    at_hand = [chanter for chanter in findings.chanters if not chanter.away]
+    unsure = [c for c in at_hand if c.meet_pitch_hz and c.meet_pitch_hz.high - c.meet_pitch_hz.low > 4.0]
+    unread = sum(c.meet_pitch_hz is None for c in at_hand)
     if unsure or unread:
         lines.append(
-            f"{counted(len(unsure) + unread, 'chanter is', 'chanters are')} known to no better than ± 2 Hz (half of "
-            f"the 90 % interval){f'; F and E were never read in {unread} of them' if unread else ''}: take a reed to "
+            f"{counted(len(unsure) + unread, 'chanter at hand is', 'chanters at hand are')} known to no better than "
+            f"± 2 Hz (half of the 90 % interval)"
+            f"{f'; F and E were never read in {unread} of them' if unread else ''}: take a reed to "
             "the meeting point."
         )
     if findings.finished_in_all:

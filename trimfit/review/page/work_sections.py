@@ -113,7 +113,7 @@ def _order(run: RunMap, folio: Folio) -> str:
         )
         for reed in run.reeds[:MOST_ROWS]
     ]
-    heads = ("reed", "do", "gap now, cents", "pitch as low A, Hz", "chance past", "why")
+    heads = ("reed", "do", "gap now, cents", "pitch now as low A, Hz", "chance past", "why")
     whole = "; ".join(fact for fact in facts if fact)
     head = f"Order {named(order.order, 60)}, chanter {named(order.chanter, 60)}: {whole}"
     return folded(

@@ -65,8 +65,9 @@ class ReedReview:
     own_lines: OwnLines | None = None
 
 
-def review_reed(session: Session, reed: str) -> ReedReview:
-    """A reed's whole story, struck entries included, also by a name that it had before it was renamed.
+def review_reed(session: Session, reed: str, *, at_s: float | None = None) -> ReedReview:
+    """A reed's whole story, struck entries included, also by a name that it had before it was renamed. at_s: as of that
+    moment, as for `ask.ask_reed`.
 
     InputError for a reed that the log does not know, and for a name that several reeds had.
     """
@@ -74,7 +75,7 @@ def review_reed(session: Session, reed: str) -> ReedReview:
         now = names_now(connection, reed)
     record = session.journal.reed_named(now[0] if len(now) == 1 else reed)
     session.fit_if_due()
-    bench = session.bench()
+    bench = session.bench(at_s)
     return review_of(bench, bench.see_reed(record))
 
 
@@ -95,7 +96,8 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
     with bench.journal.reading() as connection:
         struck = struck_of_reed(connection, record.reed)
     events = _events(bench, seen)
-    for one in struck:
+    until_s = bench.until_s
+    for one in (one for one in struck if until_s is None or one.at_s <= until_s):
         events.append(
             (one.at_s, 3, StoryEntry(one.at, one.kind, values_in_words(one.record), one.entry, struck=one.why))
         )
@@ -154,6 +156,8 @@ def _events(bench: Bench, seen: Seen) -> list[tuple[float, int, StoryEntry]]:
     names = ["entry", "at_s", "reed", "at", "outcome", "remark"]
     stands = history.outcome.entry if history.outcome is not None else ""
     for entry, at_s, *values in bench.journal.columns("outcome", names, reeds=[seen.name]):
+        if bench.until_s is not None and at_s > bench.until_s:
+            continue
         outcome = Outcome(*values)
         later = "" if entry == stands else "; a later one stands"
         out.append((at_s, 2, StoryEntry(outcome.at, "outcome", values_in_words(outcome) + later, entry)))

@@ -138,7 +138,11 @@ def findings_of(session: Session, *, shop: str = "", at_s: float | None = None) 
         judged = batch_review(journal, bench.model, frame, settings)
         tell("judging batches and chanters", 1, 2)
         parts["batches"], parts["charts"] = judged.found, tuple(batch_charts(judged))
-        parts["chanters"] = tuple(with_stock(bench, chanter_review(journal, bench.model, frame)))
+        said_away = {name for name, one in journal.chanters().items() if one.at_hand == "no"}
+        parts["chanters"] = tuple(
+            replace(one, away=one.chanter in said_away)
+            for one in with_stock(bench, chanter_review(journal, bench.model, frame))
+        )
         tell("judging batches and chanters", 2, 2)
         parts["types"] = tuple(_types(bench.model))
         parts["starts"] = tuple(_starts(frame))
