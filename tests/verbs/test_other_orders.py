@@ -41,7 +41,7 @@ def test_places_that_a_reed_cannot_reach_say_so(shop: Path) -> None:
 
 
 def test_a_stated_pitch_of_one_chanter_changes_nothing_elsewhere(shop: Path) -> None:
-    """Was: each chanter asked about counted as one that the reed is for, and its stated pitch as evidence of the type."""
+    """Was: each chanter asked about counted as one that the reed is for, its stated pitch as evidence of the type."""
     with Journal(shop) as journal:
         for number, pitch_hz in enumerate((462.0, 486.0)):
             journal.append(Chanter(f"stated {number}", meeting_pitch_hz=pitch_hz, at_hand="yes"))

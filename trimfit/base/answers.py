@@ -29,7 +29,8 @@ class Advice:
     `chance_within`: that the reed ends within tolerance if the advice is followed to its end, None where it was not
     worked out; `here`: what to work to in the chanter at hand, None unless the order's chanter is away;
     `is_it_away`: what to settle first, where that it is away is only supposed; `first_in`: the chanter in which its F
-    and E, read in others, were never read; both empty for others.
+    and E, read in others, were never read; `came_back`: the event by
+    which a reed called good came back since; all three empty for others.
     """
 
     reed: str
@@ -61,6 +62,7 @@ class Advice:
     outcomes: tuple[str, ...] = ()
     is_it_away: str = ""
     first_in: str = ""
+    came_back: str = ""
 
     def because(self) -> str:
         """The reason, and what it leans on: `why` without the figures."""

@@ -220,6 +220,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
     lines = [line for note in run.notes for line in prose(note)]
     if run.wanted is not None:
         done = [f"{run.done_good} good"] + ([f"{run.done_lost} lost"] if run.done_lost else [])
+        done += [f"{run.came_back} came back"] if run.came_back else []
         lines.append(f"{name}: {run.wanted} wanted; {', '.join(done)}, {run.in_hand} in hand; {run.reeds} still wanted")
     if run.reeds == 0:
         return [*lines, "  nothing more is wanted"]
@@ -239,8 +240,8 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append("  hardly any of these would be good: choose other blanks or another chanter (trimfit pick)")
     else:
         sure = f" ({100 * run.chance_enough:.0f} % sure)" if run.chance_enough is not None else ""
-        extra = ", more for those that make up for failures" * (run.to_start > max(run.reeds - run.in_hand, 0))
-        of = f"{counted(run.reeds, 'reed')}{extra}"
+        begun = f"{run.in_hand} in hand and " if run.in_hand else ""
+        of = f"{begun}{run.to_start} to start"
         lines += prose(f"  {run.hours:.1f} hours for {of}; {run.shortage}{sure}", "    ")
     if run.send_reeds and run.aim_offsets_cents:
         stops = [signed(cents) for cents in run.aim_offsets_cents]

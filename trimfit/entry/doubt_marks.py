@@ -121,8 +121,8 @@ def _in_no_chanter(journal: Journal, after_seq: int) -> Iterator[Mark]:
             of = f" (of {named})" if reeds[1:] else ""
             reed = "" if reeds[1:] else reed  # a mark that is about several is of none of them
             sentence = (
-                f"{len(found):,} readings of notes{of} name no chanter: they count {used}. To name one: {remedy}; to name "
-                "all: fill the column chanter in readings.csv and import the folder into a new log"
+                f"{len(found):,} readings of notes{of} name no chanter: they count {used}. To name one: {remedy}; to "
+                "name all: fill the column chanter in readings.csv and import the folder into a new log"
             )
         yield Mark(entry, reed, "no-chanter", sentence)
 

@@ -2,22 +2,38 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from trimfit.base.errors import InputError, nearest, short
+from trimfit.base.iso_dates import own_minute
 from trimfit.base.plain_words import MOST_NAMED, whether_away
-from trimfit.base.records import Order
+from trimfit.base.records import Order, ReedHistory
 
 if TYPE_CHECKING:
     from trimfit.log.journal import Journal
     from trimfit.session.open_log import Bench
 
 
+CAME_BACK = re.compile(r"\b(?:came|come|comes|sent) back\b|\barrived (?:flat|sharp)\b", re.IGNORECASE)
+
+
+def came_back(history: ReedHistory) -> str:
+    """The event by which a reed that was called good came back since, as `came back flat, 2026-09-20 10:00`; empty for
+    others."""
+    outcome = history.outcome
+    if outcome is None or outcome.record.outcome != "good":
+        return ""
+    later = [one.record for one in history.events if one.at_s >= outcome.at_s and CAME_BACK.search(one.record.event)]
+    return f"{short(later[-1].event)}, {own_minute(later[-1].at)}" if later else ""
+
+
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """One order's reeds, counted. `overdue`: its day has gone by and it still wants reeds."""
+    """One order's reeds, counted. `good`: those that came back since are not among them; `overdue`: its day has gone by
+    and it still wants reeds."""
 
     order: str
     chanter: str
@@ -28,6 +44,7 @@ class Progress:
     to_stock: int
     in_work: int
     overdue: bool
+    came_back: int = 0
 
     @property
     def wanted(self) -> int | None:
@@ -38,7 +55,7 @@ class Progress:
     def is_open(self) -> bool:
         """Whether there is anything left to do for it; without a number said, until its reeds have left the bench."""
         if self.quantity is None:
-            return self.in_work > 0 or not (self.good or self.lost or self.to_stock)
+            return self.in_work > 0 or not (self.good or self.lost or self.to_stock or self.came_back)
         return self.in_work > 0 or self.good < self.quantity
 
     def line(self) -> str:
@@ -47,7 +64,12 @@ class Progress:
         parts = [wanted + (f" by {self.due_on}" if self.due_on else "")]
         parts += [
             f"{count} {word}"
-            for count, word in ((self.good, "good"), (self.lost, "lost"), (self.to_stock, "put to stock"))
+            for count, word in (
+                (self.good, "good"),
+                (self.came_back, "came back"),
+                (self.lost, "lost"),
+                (self.to_stock, "put to stock"),
+            )
             if count
         ]
         parts.append(f"{self.in_work} in work" if self.in_work else "none in work")
@@ -65,6 +87,10 @@ def order_progress(journal: Journal, today: str, until_s: float | None = None) -
             continue
         if reed in order_of and at_s >= last.get(reed, (float("-inf"), ""))[0]:
             last[reed] = (at_s, outcome)
+    for reed, event, at_s in journal.columns("event", ["reed", "event", "at_s"]):
+        if reed in last and last[reed][1] == "good" and at_s >= last[reed][0] and CAME_BACK.search(event):
+            if until_s is None or at_s <= until_s:
+                last[reed] = (last[reed][0], "came back")
     counted: dict[str, dict[str, int]] = {name: {} for name in orders}
     for reed, order in order_of.items():
         word = last[reed][1] if reed in last else "in work"
@@ -74,7 +100,7 @@ def order_progress(journal: Journal, today: str, until_s: float | None = None) -
 
 
 def progress_of(order: Order, counts: dict[str, int], today: str) -> Progress:
-    """One order's progress, from how many of its reeds are `good`, `lost`, `to-stock` and `in work`."""
+    """One order's progress, from how many of its reeds are `good`, `came back`, `lost`, `to-stock` and `in work`."""
     good = counts.get("good", 0)
     wants = order.quantity is None or good < order.quantity
     return Progress(
@@ -87,6 +113,7 @@ def progress_of(order: Order, counts: dict[str, int], today: str) -> Progress:
         counts.get("to-stock", 0),
         counts.get("in work", 0),
         bool(order.due_on and order.due_on < today and wants and (order.quantity or counts.get("in work", 0))),
+        counts.get("came back", 0),
     )
 
 

@@ -18,7 +18,7 @@ from trimfit.planner.chance_past import chance_over, length_wanted
 from trimfit.planner.reasons import leanings, reason, why
 from trimfit.session.evidence import decide, grounds, here_of, moved_by_itself
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.order_progress import Progress, order_named, order_progress
+from trimfit.session.order_progress import Progress, came_back, order_named, order_progress
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 
@@ -44,7 +44,8 @@ def ask_reed(session: Session, reed: str, *, order: str | None = None, at_s: flo
         bench = session.bench(at_s)
         chanters = [aimed.chanter] if aimed is not None else []
         seen = bench.see_reed(record, chanters)
-        return advise(bench, seen, aimed) if aimed is not None else advise(*as_left(bench, seen))
+        advice = advise(bench, seen, aimed) if aimed is not None else advise(*as_left(bench, seen))
+        return replace(advice, came_back=came_back(seen.history))
 
 
 def as_left(bench: Bench, seen: Seen) -> tuple[Bench, Seen]:

@@ -238,7 +238,18 @@ def log_event(
         event, where, found = _placed(journal, history, event, at, after)
         _or_ask(found, sure)
         kept = keep(journal, event, event.reed, found)
-        return dataclasses.replace(kept, read=f": {event.event}", note=_notes(where, AFTER_EVENT))
+        return dataclasses.replace(kept, read=f": {event.event}", note=_notes(where, AFTER_EVENT, _still_out(history)))
+
+
+def _still_out(history: ReedHistory) -> str:
+    """That what is logged of a reed that left the bench leaves its outcome as it is, and how to strike that."""
+    from trimfit.base.errors import command
+
+    out = history.outcome
+    if out is None:
+        return ""
+    again = f"to work on it again: {command('log', 'strike', out.entry)}"
+    return f"its outcome still stands: {out.record.outcome}; {again}"
 
 
 def log_outcome(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
@@ -183,16 +184,26 @@ def need_of(
     if sending is not None:
         to_start = max(sending.reeds - in_hand, 0)
         return Need(wanted, in_hand, sending.reeds, to_start, sending.chance_enough, sending=sending)
+    if own and not free:
+        blank = new_reed(bench, order, [seen for seen, _ in own])
+        free = forecast_of(bench, [(blank, bench.aim(blank, order))])
     short = max(bench.settings.cost_outside_minutes, 1.0)
     minutes = max(float(np.mean([one.bench_minutes for one in free or found])), 0.1)
     mine, blanks = ([min(one.good, 1.0 - LEAST_SHARE) for one in reeds] for reeds in (found, free))
-    # where the stock ends, the next ones are like its usual blank, or without one like those in hand
-    blanks.append(sum(blanks or mine) / len(blanks or mine))
+    # where the stock ends, the next ones are like its usual blank, or without one like a new reed
+    blanks.append(sum(blanks) / len(blanks))
     if blanks[0] < LEAST_GOOD and sum(mine) < wanted:
         return Need(wanted, in_hand, in_hand, None, None)
     worked, to_start, enough = reeds_to_start(wanted, mine, blanks, short, minutes)
     all_good = math.prod(mine) if mine else math.prod(blanks[min(i, len(blanks) - 1)] for i in range(wanted))
     return Need(wanted, in_hand, worked, to_start, enough, 1.0 - all_good)
+
+
+def new_reed(bench: Bench, order: Order, like: Sequence[Seen] = ()) -> Seen:
+    """A reed yet to be made for an order: of the type that most of some reeds are, else of the one best known."""
+    kinds = Counter(seen.history.reed.record.reed_type for seen in like)
+    best = bench.model.coding.types[int(np.argmax(bench.model.reeds))]
+    return bench.fresh(kinds.most_common(1)[0][0] if kinds else best, order)
 
 
 def stock_for(

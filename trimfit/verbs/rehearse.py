@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 
 from trimfit.base.errors import InputError, short
+from trimfit.base.plain_words import counted
 from trimfit.base.records import Order
 from trimfit.log.journal import Journal
 from trimfit.planner.forecast import Forecast
@@ -15,7 +16,7 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import LEAST_READ, chanter_word, order_named, order_progress, read_blanks
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
-from trimfit.verbs.pick import cheapest_first, in_work, need_of, seen_of, stock_for
+from trimfit.verbs.pick import Foreseen, cheapest_first, in_work, need_of, new_reed, offered_by, seen_of, stock_for
 from trimfit.verbs.reviews.owner_answers import first_ask
 
 FIGURES = ("good", "past", "cuts", "readings")
@@ -42,11 +43,11 @@ class Rehearsal:
     `past_already`: the share of `past` that is past before any cut; `off_pitch`: the share that ends off the pitch
     ordered. `draws`: how many reeds were looked at.
 
-    `wanted`: the order's number; `done_good`, `done_lost`: reeds of it that have left the bench; `reeds`: those still
-    wanted, which the minutes are for; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand`
-    are in work and `to_start` have to be begun (None: hardly any would be good). So many are enough with the chance
-    `chance_enough`: the number that pays, where an order a reed short costs what a reed handed over outside tolerance
-    does, and a reed too many its own time at the bench.
+    `wanted`: the order's number; `done_good`, `done_lost`, `came_back`: reeds of it that left the bench; `reeds`: those
+    still wanted; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand` are in work and
+    `to_start` have to be begun (None: hardly any would be good). The minutes are for all in hand, as they are, and all
+    to be begun, as new blanks. So many are enough with the chance `chance_enough`: the number that pays, where an order
+    a reed short costs what a reed handed over outside tolerance does, and a reed too many its own time at the bench.
 
     For a chanter that is away: `send_reeds`, as many as give nine in ten that those still wanted are within tolerance
     there, `aim_offsets_cents`, the gap there that each of these is worked to, the chance that one is within, and how
@@ -73,6 +74,7 @@ class Rehearsal:
     wanted: int | None = None
     done_good: int = 0
     done_lost: int = 0
+    came_back: int = 0
     in_hand: int = 0
     to_start: int | None = None
     chance_enough: float | None = None
@@ -105,6 +107,11 @@ def _refuse_without_evidence(journal: Journal, order: Order) -> None:
         )
 
 
+def _forecasts(bench: Bench, order: Order, reeds: Sequence[Seen]) -> list[Foreseen]:
+    """Reeds, each with what working it to its end for an order gives."""
+    return list(zip(reeds, forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds]), strict=True))
+
+
 def rehearse_order(session: Session, order_name: str, *, at_s: float | None = None) -> Rehearsal:
     """What the run of an order will give, from the forecasts of the reeds in hand for it.
 
@@ -125,47 +132,56 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     free = seen_of(bench, [h for h in stock_for(journal, order, at_s) if h.reed.record.reed not in mine], order)
     if not histories:
         on = "the free blank of the stock" if len(free) == 1 else f"the {len(free)} free blanks of the stock"
-    if histories or free:
-        reeds = seen_of(bench, histories, order) if histories else free
-    else:
-        best = bench.model.coding.types[int(np.argmax(bench.model.reeds))]
-        reeds = [bench.fresh(best, order)]
+    reeds = seen_of(bench, histories, order) if histories else free or [new_reed(bench, order)]
+    if not (histories or free):
+        best = reeds[0].history.reed.record.reed_type
         on = f"fresh {best} reeds" if best else "reeds of no known type (assumptions only)"
     quantity = len(reeds) if progress.wanted is None else progress.wanted
+    own = _forecasts(bench, order, reeds)
+    stock = own if reeds is free else _forecasts(bench, order, free)
+    need = need_of(bench, order, quantity, own if working else [], *cheapest_first(stock if working or stock else own))
+    # those yet to be started cost what new blanks cost, and where the stock ends, fresh ones: not what those begun do
+    lacking = max(quantity - working, 0)
+    starting = lacking if need.to_start is None else need.to_start
+    if working and starting:
+        blanks = sorted(stock, key=lambda pair: offered_by(pair[1], pair[1].minutes, pair[0].name))[:starting]
+        new = [seen for seen, _ in blanks] or [new_reed(bench, order, reeds)]
+        on += f" and {counted(starting, 'new one')}"
+    else:
+        new = []
+    run_of = working + starting
 
-    def run(change: str, reeds: Sequence[Seen], bench: Bench = bench) -> tuple[WhatIf, list[Forecast]]:
-        """The run's figures on these reeds, and their forecasts."""
+    def run(change: str, bench: Bench = bench, fresh: str = "") -> tuple[WhatIf, list[Forecast]]:
+        """The run's figures, a reed yet to be started standing for as many as there are; and the reeds' forecasts."""
         tell(f"rehearsing: {change}", 0, 1)
-        found = forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds])
+        begun = [one for _, one in _forecasts(bench, order, [bench.fresh(fresh, order)] if fresh else reeds)]
+        to_come = [] if fresh else [one for _, one in _forecasts(bench, order, new)]
         tell(f"rehearsing: {change}", 1, 1)
+        found = [*begun, *(to_come[min(i, len(to_come) - 1)] for i in range(starting if to_come else 0))]
         mean = {name: float(np.mean([getattr(one, name) for one in found])) for name in FIGURES}
-        minutes = quantity * float(np.mean([one.bench_minutes for one in found]))
-        return WhatIf(
-            change, mean["good"], mean["past"], mean["cuts"], bench.readings_each * mean["readings"], minutes
-        ), found
+        minutes = run_of * float(np.mean([one.bench_minutes for one in found]))
+        readings = bench.readings_each * mean["readings"]
+        return WhatIf(change, mean["good"], mean["past"], mean["cuts"], readings, minutes), found
 
-    plain, found = run("as it stands", reeds)
+    plain, found = run("as it stands")
     wider = replace(bench.settings, tolerance_hz=bench.settings.tolerance_hz + 0.5)
     changes = [
-        run("half a hertz more tolerance", reeds, bench.under(wider))[0],
-        run("every reading taken twice", reeds, bench.under(bench.settings, 2))[0],
+        run("half a hertz more tolerance", bench.under(wider))[0],
+        run("every reading taken twice", bench.under(bench.settings, 2))[0],
     ]
     types = {seen.history.reed.record.reed_type for seen in reeds}
     changes += [
-        run(f"fresh {name} reeds instead", [bench.fresh(name, order)])[0]
+        run(f"fresh {name} reeds instead", fresh=name)[0]
         for name in bench.model.coding.types
         if name and name not in types
     ]
     unread = chanter_word(bench, order.chanter)
-    own = list(zip(reeds, found, strict=True))
-    stock = list(zip(free, forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in free]), strict=True))
-    need = need_of(bench, order, quantity, own if working else [], *cheapest_first(stock if working or stock else own))
     sending = need.sending
 
     def scatter(values: list[float], chance: bool = False) -> float:
         """Standard deviation of the mean of so many reeds: their differences, and for a chance how each may end."""
         own = float(np.var(values)) + (float(np.mean([p * (1.0 - p) for p in values])) if chance else 0.0)
-        return float(np.sqrt(own / max(quantity, 1)))
+        return float(np.sqrt(own / max(run_of, 1)))
 
     figures = {name: value for name, value in asdict(plain).items() if name != "change"}
     return Rehearsal(
@@ -177,7 +193,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         past_se=scatter([one.past for one in found], chance=True),
         trims_per_reed_se=scatter([one.cuts for one in found]),
         readings_per_reed_se=scatter([one.readings for one in found]),
-        minutes_se=quantity * scatter([one.bench_minutes for one in found]),
+        minutes_se=run_of * scatter([one.bench_minutes for one in found]),
         blanks_for_quantity=need.blanks,
         draws=len(found),
         on=on,
@@ -185,6 +201,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         wanted=order.quantity,
         done_good=progress.good,
         done_lost=progress.lost,
+        came_back=progress.came_back,
         in_hand=working,
         to_start=need.to_start,
         chance_enough=need.chance_enough,

@@ -163,6 +163,9 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         again = "to work on it again" + (f", strike all {len(advice.outcomes)}" if len(advice.outcomes) > 1 else "")
         strikes = [f"    {command('log', 'strike', entry)}" for entry in advice.outcomes]
         then = [f"  It is good; {again}:", *strikes]
+        if advice.came_back:
+            back = f"  It was called good and came back since ({plain_name(advice.came_back, 80)}); it counts as good"
+            then = [*wrapped(f"{back} no more, and its outcome still stands; {again}:", width, "    "), *strikes]
         if went != "good":
             then = [f"  {again}:", *strikes, f"  then: {_head(advice)}"]
         lines = [f"> left the bench: {went}", *then]

@@ -16,6 +16,7 @@ from trimfit.planner.aim import Aim
 from trimfit.regression.readings.rows import reading_cents, taken_before
 from trimfit.review.results import FanPoint, ReedStory, StoryPoint
 from trimfit.session.open_log import Bench, Seen
+from trimfit.session.order_progress import came_back
 from trimfit.session.own_lines import OwnLines, aims_air, in_aims_air, own_lines
 from trimfit.session.session import Session
 from trimfit.verbs.ask import advise, as_left
@@ -116,7 +117,7 @@ def review_of(bench: Bench, seen: Seen) -> ReedReview:
         lip_strokes=seen.lip_strokes,
         outcome=outcome.record.outcome if outcome is not None else None,
         events=tuple(replace(event, short=_short(bench, event.entry)) for event in in_time),
-        advice=advise(then, left),
+        advice=replace(advise(then, left), came_back=came_back(seen.history)),
         own_lines=own_lines(then, left, then.aim(left)),
     )
 
