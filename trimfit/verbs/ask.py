@@ -198,7 +198,9 @@ def suits(bench: Bench, seen: Seen, aim: Aim) -> str:
 def _least_unlikely(bench: Bench, seen: Seen, others: Sequence[str]) -> str:
     """That none of these chanters is likely to take a reed, and which would soonest: by the chance `ask --others`
     shows."""
-    chances = [one.good for one in forecast_of(bench, [(seen, bench.aim(seen, Order("", name))) for name in others])]
+    record = seen.history.reed.record
+    asked = [(bench.see_reed(record, [name]), Order("", name)) for name in others]
+    chances = [one.good for one in forecast_of(bench, [(one, bench.aim(one, order)) for one, order in asked])]
     best = max(chances)
     if best < 0.005:
         return "no other chanter that the log knows would take it"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from trimfit.base.answers import Advice
 from trimfit.base.natural_order import as_counted
 from trimfit.base.normal import hz_interval
 from trimfit.base.records import Order
@@ -13,6 +14,7 @@ from trimfit.session.order_progress import a_guess, order_progress
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.allot import together
+from trimfit.verbs.ask import advise
 from trimfit.verbs.pick import SHARP, SURELY_OFF
 
 MOST_PLACES = 40
@@ -53,13 +55,22 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
             name: one for names in together(bench, asked) for one in [bench.see_reed(record, names)] for name in names
         }
         own = bench.see_reed(record)
+        advice = advise(bench, own)
         named = {order.chanter for order in orders if order.target_pitch_hz is None}
         places = [
-            _place(bench, own if order.order == record.order else seen[order.chanter], order, order.order)
+            _as_asked(_place(bench, own, order, order.order), advice)
+            if order.order == record.order
+            else _place(bench, seen[order.chanter], order, order.order)
             for order in orders[:MOST_PLACES]
         ]
         places += [_place(bench, seen[name], Order("", name), None) for name in chanters if name not in named]
         return sorted(places, key=lambda one: (-round(one.chance_good, 2), as_counted(one.order or one.chanter)))
+
+
+def _as_asked(place: Elsewhere, advice: Advice) -> Elsewhere:
+    """A reed's own order with the figures of `ask`, which weighs what else its latest readings may mean."""
+    gap, meets = advice.gap_now_cents or place.gap_now_cents, advice.meet_pitch_hz or place.meet_pitch_hz
+    return replace(place, gap_now_cents=gap, meet_pitch_hz=meets)
 
 
 def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewhere:
