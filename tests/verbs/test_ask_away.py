@@ -219,7 +219,7 @@ def test_more_reeds_than_are_wanted_are_worked_to_spaced_gaps(by_letter: Path) -
 
 def test_a_rehearsal_says_how_many_to_send_and_how_each_is_worked(by_letter: Path) -> None:
     run = on(by_letter, rehearse_order, "letter")
-    assert run.on == "the reed in hand for it"
+    assert run.on == f"the reed in hand for it and {run.to_start} new ones"
     assert run.send_reeds is not None
     assert run.send_reeds > 1
     assert run.chance_one_within is not None

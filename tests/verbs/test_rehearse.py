@@ -48,8 +48,40 @@ def test_what_is_neither_good_nor_past_is_named(shop: Path) -> None:
     assert rest > 0.05
     assert run.off_pitch > 0.5 * rest
     said = " ".join(Typed(shop).say("rehearse", "high").split())
+    assert run.good_se > 0.1
     assert f"neither {100 * rest:.0f} % (mostly off the pitch ordered)" in said
     assert f"{run.hours:.1f} hours for {run.to_start} to start; " in said
+
+
+def test_reeds_yet_to_be_started_cost_what_new_blanks_do(shop: Path) -> None:
+    """Was: as little as the one reed in hand, which is finished."""
+    with Session(shop) as session:
+        session.journal.append(Order("late", "CH-07 plain", quantity=3))
+        bare = rehearse_order(session, "late")
+        record = session.journal.reed_named("R-0281")
+        log_reed(session, record.reed, {"order": "late"})
+        run = rehearse_order(session, "late", at_s=at_s("2026-09-17T12:00", "UTC"))
+    assert (run.in_hand, run.reeds) == (1, 3)
+    assert run.to_start is not None
+    assert run.to_start >= 2
+    a_blank = bare.minutes / (bare.to_start or 1)
+    assert run.minutes > 0.5 * run.to_start * a_blank
+    assert run.trims_per_reed > 1.0
+    assert f"and {run.to_start} new ones" in run.on
+
+
+def test_a_good_reed_that_came_back_is_wanted_again_and_ask_says_so(shop: Path) -> None:
+    with Session(shop) as session:
+        before = rehearse_order(session, "O-12")
+        kept = log_event(session, "R-0334", ["came", "back", "flat"])
+        assert "its outcome still stands: good" in kept.note
+        assert "trimfit log strike out-" in kept.note
+        run = rehearse_order(session, "O-12")
+        said = " ".join(" ".join(advice_lines(ask_reed(session, "R-0334"))).split())
+    assert (run.done_good, run.came_back, run.reeds) == (before.done_good - 1, 1, before.reeds + 1)
+    assert "It was called good and came back since (came back flat, " in said
+    assert "It is good" not in said
+    assert f"{run.done_good} good, 1 came back" in " ".join(Typed(shop).say("rehearse", "O-12").split())
 
 
 @pytest.mark.parametrize(("at_hand", "where"), [("no", "a chanter at hand"), (None, "Far")])
