@@ -30,7 +30,8 @@ class FittedModel:
     10 tapes.
     new_type_mean (60,) and new_type_cov (60, 60): a type never seen.
     batch_cov, reed_cov (30, 30): deviations in start, slope and bend; noise_cov (10, 10): one reading's errors.
-    reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. chanter_cov (20, 20): a
+    reed_scale, noise_scale (T,): a type's reeds' and readings' variances over the shop's. reed_stretch: by how much the
+    reeds' standard deviations are widened where a reed is predicted (`covariances.few_reeds`). chanter_cov (20, 20): a
     chanter never seen, of no kind; hierarchy: the kinds, whose coefficients (20 each) follow the chanters' in `coef`,
     and the gauge's after them; tapes: (chanter, output) of each tape, whose coefficients (10) come last; stated_sd:
     errors of a stated meeting pitch and crow, cents. reeds, batches (T,): how many each type's coefficients rest on.
@@ -57,6 +58,7 @@ class FittedModel:
     batches: NDArray[np.intp]
     low_weight: dict[str, list[float]]
     movement: Movement = field(default_factory=lambda: assumed_movement(0))
+    reed_stretch: float = 1.0
     jumped: tuple[str, ...] = ()
     wait_days: float = 0.0
     again_days: float = 0.0

@@ -9,11 +9,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy import stats
 
 from tests.regression.dense_shop import K, positive
 from tests.regression.reml.one_output import fit_mixed
 from trimfit.base.pitch import OUTPUTS
-from trimfit.regression.fitting.covariances import ContrastFits, assemble, basis, blended, shrink_correlation
+from trimfit.regression.fitting.covariances import (
+    ContrastFits,
+    assemble,
+    basis,
+    blended,
+    few_reeds,
+    shrink_correlation,
+)
 from trimfit.regression.outputs import CROW, GAP, PITCH, contrast
 from trimfit.regression.priors import (
     assumed_batch_cov,
@@ -169,3 +177,12 @@ def test_every_assumed_covariance_is_positive_definite() -> None:
         assert np.linalg.eigvalsh(cov).min() > 0
     gap = contrast(F_NOTE, E_NOTE)
     assert gap @ assumed_noise() @ gap == pytest.approx(2.0)  # the seating error that notes share cancels
+
+
+def test_variances_of_few_reeds_are_widened_as_student_s_law_asks() -> None:
+    """Against scipy's Student and normal quantiles; nothing for none, and nothing for many."""
+    assert few_reeds(0) == few_reeds(300) == 1.0
+    for reeds in (3, 10, 50, 150):
+        df = reeds + 3
+        ratio = stats.t.isf(0.007, df) / stats.norm.isf(0.007)
+        assert few_reeds(reeds) == pytest.approx(1.0 + reeds / df * (ratio - 1.0), rel=5e-3)

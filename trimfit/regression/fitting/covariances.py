@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from trimfit.regression.design import Rows
 from trimfit.regression.outputs import CROW, E_NOTE, F_NOTE, GAP, PITCH, Array, K, contrast, positive
-from trimfit.regression.priors import P, assumed_batch_cov, assumed_noise, assumed_reed_cov
+from trimfit.regression.priors import SEEDS, P, assumed_batch_cov, assumed_noise, assumed_reed_cov
 from trimfit.regression.reml.newton import MixedFit, Start, fit_many
 from trimfit.regression.reml.sums import cross_products
 
@@ -40,6 +40,8 @@ FEW = 4.0
 """So many reeds that tell clearly of a variance are enough for it to be taken from the rows."""
 WIDEST = 100.0
 """No variance is more than so many times the assumed one: reeds do not differ by an octave."""
+TAIL_SDS = 2.457
+"""A normal law leaves 0.7 % beyond so many standard deviations: the ceiling of 1 % over what the planner doubts."""
 LEAST_SPREAD = 1e-2
 """Variance (cents²) of chanters' offsets under which a combination has none: they cancel, or the crow is not on one."""
 
@@ -320,3 +322,23 @@ def shrink_correlation(cov: Array, groups: float, target: Array | None = None, *
     back = np.linalg.inv(turn)
     out = back @ (r * np.outer(sd, sd)) @ back.T
     return np.asarray(0.5 * (out + out.T))
+
+
+def few_reeds(reeds: int) -> float:
+    """By how much reeds' standard deviations are widened where they were found in so few: reeds, how many were cut.
+
+    A reed's law is normal only where its variance is known. With one found in n reeds and n0 assumed ones it is near
+    Student's with n + n0 degrees of freedom, whose tails are longer. This is the ratio of the two laws' quantiles at a
+    chance of 0.7 %, where the ceiling decides what is cut (Abramowitz & Stegun, 1964, Handbook of Mathematical
+    Functions, 26.7.5: the first three terms in 1 / nu). Of the widening counts the share n / (n + n0) that was found:
+    the assumption is wide as it is. Under a per cent, past some 170 reeds, it is left out.
+    """
+    df, z = reeds + SEEDS["reed"], TAIL_SDS
+    terms = (
+        (z**3 + z) / 4.0,
+        (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / 96.0,
+        (3.0 * z**7 + 19.0 * z**5 + 17.0 * z**3 - 15.0 * z) / 384.0,
+    )
+    over = sum(term / df ** (i + 1) for i, term in enumerate(terms)) / z
+    stretch = 1.0 + reeds / df * over
+    return stretch if stretch >= 1.01 else 1.0

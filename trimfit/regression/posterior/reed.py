@@ -356,8 +356,8 @@ class _Batch:
         self.model, self.rows, self.in_fit = model, rows, in_fit
         self.known_type = type_code < model.n_types
         noise_scale, reed_scale = model.scales_of(type_code)
-        self.noise, self.reed_cov = model.noise_cov * noise_scale, model.reed_cov * reed_scale
-        self.own_cov = block_diagonal([self.reed_cov, stroke_spread(per_stroke)])
+        self.noise, self.counted_cov = model.noise_cov * noise_scale, model.reed_cov * reed_scale
+        self.own_cov = block_diagonal([self.counted_cov * model.reed_stretch**2, stroke_spread(per_stroke)])
         self.batch_cov = block_diagonal([model.batch_cov, np.zeros((K, K))])
         self.movement = model.movement.of(type_code)
         types = np.full(len(rows), type_code, dtype=np.intp)
@@ -390,13 +390,13 @@ class _Batch:
         self.ends = edges_of(rows.reed_code)[1:] - 1
         self.now = now or Moment(rows.day[self.ends], self.settle[self.ends], unsettled_then[self.ends])
         nothing_new = in_fit.all() and self.known_type and not self.strangers.any() and bool(in_model.all())
-        self.as_fitted = nothing_new and not rows.lip.any()
+        self.as_fitted = nothing_new and model.reed_stretch == 1.0 and not rows.lip.any()
 
     def _as_counted(self, pick: NDArray[np.bool_]) -> BatchSums:
         """The sums of some rows as the fit counted them."""
         w, wy = row_precision(self.fit_y[pick], self.weight[pick], self.noise)
         reed_of, levels = self._levels(pick, None)
-        return batch_sums(Terms.of(self.psi[pick], self.fit_x[pick]), w, wy, reed_of, self.reed_cov, levels)
+        return batch_sums(Terms.of(self.psi[pick], self.fit_x[pick]), w, wy, reed_of, self.counted_cov, levels)
 
     def _sums(self) -> BatchSums:
         """The sums of all rows as they count now, with what a stroke does, and levels as of the moment asked about."""
