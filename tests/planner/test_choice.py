@@ -15,7 +15,7 @@ from tests.planner.make_aim import E_NOTE, F_NOTE, USUAL, K, M, aim_of, belief_o
 from trimfit.planner import policy_solver
 from trimfit.planner.aim import Aim, AimPosterior, see
 from trimfit.planner.chance_past import chance_over
-from trimfit.planner.choice import Choice, Rules, Unconfirmed, choose
+from trimfit.planner.choice import Choice, Rules, Unconfirmed, _cheapest, choose
 from trimfit.planner.policy_table import LADDER, Costs, PolicyTable
 from trimfit.planner.quantities import CutError
 from trimfit.regression.fitting.steps import prior_model
@@ -313,6 +313,15 @@ def test_a_reed_seen_once_a_week_is_not_handed_over_short() -> None:
     assert chance_over(posterior.at_once(), 3.68, cut, 0.0, USUAL)[0] <= RULES.chance_past_ceiling
     # handed over as it is, it would be within tolerance in 7 of 100 cases
     assert 0.75 < choice.chance_within < 0.95
+
+
+def test_the_cheapest_cut_is_one_of_them_whatever_sign_the_minutes_have() -> None:
+    """Was: no cut at all, and an IndexError, where movement alone costs more than the cut adds to it."""
+    for minutes in ([3.0, 2.0, 2.05], [-1.0, -2.0, -1.95], [0.5, 0.0, 0.2]):
+        least = _cheapest(np.array(minutes), moves=False)
+        longest = _cheapest(np.array(minutes), moves=True)
+        assert least == 1
+        assert longest == (1 if minutes[1] == 0.0 else 2)
 
 
 def test_a_finished_reed_that_moved_since_is_read_before_it_goes() -> None:

@@ -206,12 +206,12 @@ def _moves_past(
     return np.asarray(grown @ posterior.weight)
 
 
-def _cheapest(minutes: Array, posterior: AimPosterior) -> int:
+def _cheapest(minutes: Array, moves: bool) -> int:
     """Which of some cuts (n,), shorter ones first, costs least; of those that cost alike the longest, if the reed
     moves until its next visit: a short cut would keep it on the bench for many visits more, until it happens to read
     right."""
     least = float(minutes.min())
-    return int(np.flatnonzero(minutes <= (1.0 + ALIKE * posterior.moves) * least)[-1 if posterior.moves else 0])
+    return int(np.flatnonzero(minutes <= least + ALIKE * moves * abs(least))[-1 if moves else 0])
 
 
 def _outside(off_cents: float, sd_cents: float, tolerance_cents: float) -> float:
@@ -434,7 +434,7 @@ def choose(
     if lips_only is not None:
         options.append(("lip", 0.0, visit + float(lips_only.cost(rung)[0]) + pitch_stroked))
     if cut is not None:
-        shortest = min(float(cuts[_cheapest(visit + cut.cost(step), posterior)]) for step in range(rung + 1))
+        shortest = min(float(cuts[_cheapest(visit + cut.cost(step), posterior.moves)]) for step in range(rung + 1))
         options.append(("trim", shortest, visit + float(cut.cost(rung).min()) + pitch_then))
     if may_read:
         options.append(("read-again", 0.0, costs.reading_minutes + float(again.cost(rung)[0]) + pitch_read))
