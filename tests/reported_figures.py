@@ -15,21 +15,21 @@ FIGURE = re.compile(r"(?<![\w.])\d[\d,]*(?:\.\d+)?")
 Row = dict[str, str]
 
 
-def rows_of(report: str, column: str) -> list[Row]:
-    """The rows of the first table in `reports/<report>.md` that has a column of that name."""
+def rows_of(report: str, *columns: str) -> list[Row]:
+    """The rows of the first table in `reports/<report>.md` that has columns of these names."""
     heads: list[str] = []
     rows: list[Row] = []
     for line in (REPORTS / f"{report}.md").read_text(encoding="utf-8").splitlines():
         cells = [cell.strip() for cell in line.strip().strip("|").split("|")] if line.startswith("|") else []
         if not cells:
-            if column in heads:
+            if set(columns) <= set(heads):
                 return rows
             heads, rows = [], []
         elif not heads:
             heads = cells
         elif set(line) - set("|-: "):
             rows.append(dict(zip(heads, cells, strict=True)))
-    assert column in heads, f"reports/{report}.md has no column {column}"
+    assert set(columns) <= set(heads), f"reports/{report}.md has no table with {columns}"
     return rows
 
 
@@ -77,20 +77,34 @@ def _worst(who: str) -> str:
     return f"{max(float(row['worst shop, past %']) for row in rows_of('playing', 'who') if row['who'] == who):.1f}"
 
 
+def _moves(row: Row) -> bool:
+    """Whether a row's reeds move from one visit to the next: with no day between, or on the still bench, none does."""
+    return row["movement"] != "still" and row["days between"] != "0"
+
+
 def _visits() -> str:
     """Reeds that move between visits, over the ways of moving: least and most of each figure."""
-    rows = [row for row in rows_of("visits", "cut past %") if row["movement"] != "still"]
+    rows = [row for row in rows_of("visits", "days between", "past in all %") if _moves(row)]
+    ways, days = list(dict.fromkeys(row["movement"] for row in rows)), {int(row["days between"]) for row in rows}
+
+    def each(who: str, column: str) -> list[float]:
+        """One figure for each way of moving, each reed counted alike."""
+        of = [[row for row in rows if (row["movement"], row["who"]) == (way, who)] for way in ways]
+        reeds = [sum(int(row["reeds"]) for row in part) for part in of]
+        assert len(set(reeds)) == 1
+        return [sum(float(row[column].split()[0]) * int(row["reeds"]) for row in part) / reeds[0] for part in of]
 
     def over(who: str, column: str, digits: int) -> str:
-        found = [float(row[column].split()[0]) for row in rows if row["who"] == who]
+        found = each(who, column)
         return f"{min(found):.{digits}f} to {max(found):.{digits}f}"
 
     def of(who: str, word: str) -> str:
         return f"{over(who, 'cuts', 1)} {word} {over(who, 'past in all %', 0)} %"
 
+    reeds = sum(int(row["reeds"]) for row in rows if (row["movement"], row["who"]) == (ways[0], "trimfit"))
     return (
-        f"[Of reeds that move](reports/visits.md) between one visit and the next ({rows[0]['reeds']} for each of "
-        f"{len({row['movement'] for row in rows})} ways of moving) trimfit needs {of('trimfit', 'cuts a reed, and')} "
+        f"[Of reeds that move](reports/visits.md) in the {min(days)} to {max(days)} days between visits ({reeds} for "
+        f"each of {len(ways)} ways of moving) trimfit needs {of('trimfit', 'cuts a reed, and')} "
         f"end past (cut or moved), with the careful hand {of('careful hand', 'and')}; worst {_worst_visits()}."
     )
 
@@ -100,8 +114,10 @@ def _worst_visits() -> str:
     rows = {(row["movement"], row["days between"], row["who"]): row for row in rows_of("visits", "days between")}
     past = {key: float(row["past in all %"].split()[0]) for key, row in rows.items()}
     movement, days, _ = max((key for key in rows if key[2] == "trimfit"), key=lambda key: past[key])
-    ours, theirs = (past[movement, days, who] for who in ("trimfit", "careful hand"))
-    return f"with {movement} and {days} days between visits, {ours:.0f} and {theirs:.0f} %"
+    here = [(movement, days, who) for who in ("trimfit", "careful hand")]
+    ours, theirs = (past[key] for key in here)
+    left = " and ".join(rows[key]["unfinished %"] for key in here)
+    return f"with {movement} and {days} days, {ours:.0f} and {theirs:.0f} % ({left} % unfinished)"
 
 
 def _growth() -> str:
@@ -126,10 +142,23 @@ def _growth() -> str:
 
 
 def _lain() -> str:
-    rows = [row for row in rows_of("staying", "gap coverage %")]
-    rows = [row for row in rows if row["idle days"] == "30" and row["movement"] != "still"]
-    held = [float(row[f"{what} coverage %"].split()[0]) for row in rows for what in ("gap", "crow")]
-    return f"after a month's rest {min(held):.0f} to {max(held):.0f} % of the readings lay inside the 90 % interval"
+    """The least and the most held after a month, and the least of all."""
+    rows = rows_of("staying", "gap coverage %")
+    month = [row for row in rows if row["idle days"] == "30" and row["movement"] != "still"]
+
+    def held(what: str) -> str:
+        found = [float(row[f"{what} coverage %"].split()[0]) for row in month]
+        return f"{min(found):.1f} to {max(found):.1f} %"
+
+    least, row, what = min(
+        ((row[f"{what} coverage %"], row, what) for row in rows for what in ("gap", "crow")),
+        key=lambda one: float(one[0].split()[0]),
+    )
+    return (
+        f"after a month's rest {held('gap')} of the gap readings and {held('crow')} of the crow readings lay inside "
+        f"the 90 % interval; least of all was held of the {what} on the {row['movement']} bench after "
+        f"{row['idle days']} days, {least} %"
+    )
 
 
 def _gaps_held() -> str:
@@ -139,13 +168,13 @@ def _gaps_held() -> str:
 
 
 def _waited() -> str:
-    rows = rows_of("staleness", "worst shop")
+    rows = rows_of("staleness", "worst shop, followed over fresh")
     made = re.search(
         r": (\d+) shops on each of (\d+) make-believe", (REPORTS / "staleness.md").read_text(encoding="utf-8")
     )
     assert made is not None
     either_way = max(abs(float(row["followed over fresh"]) - 1.0) for row in rows)
-    worst = {row["readings in the fit"]: float(row["worst shop"]) for row in rows}
+    worst = {row["readings in the fit"]: float(row["worst shop, followed over fresh"]) for row in rows}
     later = max(value for held, value in worst.items() if held != "25")
     return (
         f"predicted gaps of new batches are, over all shops together, off by as much as just after it, to "
@@ -155,12 +184,22 @@ def _waited() -> str:
 
 
 def _stated() -> str:
-    text = (REPORTS / "visits.md").read_text(encoding="utf-8")
-    said = re.search(r"stated for trimfit's ([\d,]+) cuts add up to (\d+) that end past, .*; (\d+ ± \d+) did", text)
-    assert said is not None
+    """What was stated for trimfit's cuts and what happened: of reeds that move between visits, and of all others."""
+    rows = [row for row in rows_of("visits", "days between", "stated %") if row["who"] == "trimfit"]
+    what = "or left short and past by the next visit %"
+
+    def added_up(moved: bool) -> tuple[str, float, float]:
+        of = [row for row in rows if _moves(row) == moved]
+        cuts = [int(row["cuts"]) for row in of]
+        stated = sum(n * float(row["stated %"]) / 100 for n, row in zip(cuts, of, strict=True))
+        happened = sum(round(n * float(row[what].split()[0]) / 100) for n, row in zip(cuts, of, strict=True))
+        return f"{sum(cuts):,}", stated, happened
+
+    (moving, stated, happened), (still, still_stated, still_happened) = added_up(True), added_up(False)
     return (
-        f"the chances stated for {said[1]} cuts added up to {said[2]} that end past, or short and past by the next "
-        f"visit, and {said[3]} did"
+        f"the chances stated for {moving} cuts of reeds that move between visits added up to {stated:.1f} that end "
+        f"past, or short and past by the next visit, and {happened:.0f} ± {happened**0.5:.0f} did; for {still} cuts of "
+        f"reeds that do not, to {still_stated:.1f}, and {still_happened:.0f} ± {still_happened**0.5:.0f} did"
     )
 
 

@@ -83,7 +83,7 @@ def write(shops: int = 6) -> str:
         "that moment (fresh).",
         "",
         "| readings in the fit | logged since | stale, cents | followed | fresh | stale over fresh "
-        "| followed over fresh | worst shop | followed holds % | fresh holds % |",
+        "| followed over fresh | worst shop, followed over fresh | followed holds % | fresh holds % |",
         "|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|",
     ]
     for held in HELD:
