@@ -10,10 +10,12 @@ import pytest
 from tests.cli.typed_words import Typed
 from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import at_s
-from trimfit.base.records import Chanter, Order
+from trimfit.base.records import Chanter, Order, Reading, Reed
+from trimfit.session.order_progress import LEAST_READ
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.log import log_event, log_reed
+from trimfit.verbs.pick import picked
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.wording import advice_lines
 
@@ -92,3 +94,23 @@ def test_what_is_asked_for_first_can_be_done(tmp_path: Path, at_hand: str | None
         session.journal.append(Order("FO", "Far"))
         with pytest.raises(InputError, match=f"no blanks read in {where} with F and E"):
             rehearse_order(session, "FO")
+
+
+def test_no_number_to_start_is_said_before_enough_is_known(tmp_path: Path) -> None:
+    """One rule and one wording: what `rehearse` refuses to play out, `pick` gives no number for; then both do."""
+    with Session(tmp_path / "log", create=True) as session:
+        session.journal.append(Chanter("Band 1"))
+        session.journal.append(Order("spring", "Band 1", quantity=12))
+        for i in range(1, LEAST_READ + 1):
+            session.journal.append(Reed(f"{i}", "ridge cut", "May cane", order="spring" if i == 1 else None))
+            found = picked(session, "spring")
+            assert (found.to_start, found.start_and_shown()[0]) == (None, None)
+            assert "start" not in found.shortage()
+            with pytest.raises(InputError) as refused:
+                rehearse_order(session, "spring")
+            assert str(refused.value.what) in found.shortage()
+            notes = {"f": 757.5 + i, "e": 702.8 + i}
+            session.journal.append(Reading(f"{i}", f"2026-09-1{i}T10:00", "Band 1", notes_hz=notes))
+        found = picked(session, "spring")
+        assert found.to_start == rehearse_order(session, "spring").to_start
+        assert f"start {found.to_start}" in found.shortage()

@@ -140,6 +140,28 @@ def read_blanks(where: str) -> str:
     return f"read three blanks in {where} first"
 
 
+def too_little_known(journal: Journal, order: Order) -> tuple[str, str] | None:
+    """Why nothing can be said of an order's run, and what to do first, in words; None where enough is known.
+
+    Too little is known where nothing was ever cut and the chanter was hardly read: what a run would give, and how many
+    reeds to start, is then a guess.
+    """
+    if journal.count("trim"):
+        return None
+    rows = journal.columns("reading", ["reed", "chanter", "f_hz", "e_hz"])
+    # one that is away is worked for in a chanter at hand
+    away = (order.chanter, "no") in journal.columns("chanter", ["chanter", "at_hand"])
+    read = {reed for reed, chanter, f_hz, e_hz in rows if (away or chanter == order.chanter) and f_hz and e_hz}
+    if len(read) >= LEAST_READ:
+        return None
+    where = "a chanter at hand" if away else short(order.chanter)
+    why = (
+        f"too little is known to play a run out: nothing was ever cut, and {len(read) or 'no'} blank"
+        f"{'' if len(read) == 1 else 's'} read in {where} with F and E"
+    )
+    return why, read_blanks("a chanter at hand" if away else "the chanter")
+
+
 def chanter_word(bench: Bench, *chanters: str) -> str:
     """What to do about chanters whose pitch nobody has stated or read, and about those that are only supposed to be
     away; empty for others, and for one that somebody said is away."""

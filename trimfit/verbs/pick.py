@@ -22,7 +22,7 @@ from trimfit.planner.quantities import Quantities, normal_cdf
 from trimfit.planner.reasons import basis
 from trimfit.session.evidence import grounds
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.order_progress import chanter_word, order_named, order_progress
+from trimfit.session.order_progress import chanter_word, order_named, order_progress, too_little_known
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.ask import see_all, suits
@@ -93,8 +93,10 @@ class Picked:
         return f"{free or 'no'} free blank{'s' * (free > 1)}{also}"
 
     def start_and_shown(self, *, everything: bool = False) -> tuple[int | None, Sequence[Pick]]:
-        """How many free blanks to start, and the blanks to show: some more free ones than are wanted, or all."""
-        start = self.wanted if self.to_start is None else self.to_start
+        """How many free blanks to start (None: not known), and the blanks to show: some more free ones than are wanted,
+        or all."""
+        unknown = self.need is not None and bool(self.need.unknown)
+        start = None if unknown else self.wanted if self.to_start is None else self.to_start
         most = SHOWN_WITHOUT_NUMBER if self.wanted is None else max(self.wanted, start or 0) + SHOWN_BEYOND
         free = self.free()
         shown_all = everything or len(free) <= most
@@ -118,8 +120,9 @@ class Sending:
 @dataclass(frozen=True, slots=True)
 class Need:
     """How many reeds to work at for as many good ones as an order still wants (`wanted`), `in_hand` among them, and the
-    chance that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good. `chance_fail`:
-    that one or more of those in hand fail, or where none is, of as many as are wanted."""
+    chance that so many are enough. `to_start`, `chance_enough`: None where hardly any would be good, or where too
+    little is known to say (`unknown`: why, and what to do first). `chance_fail`: that one or more of those in hand
+    fail, or where none is, of as many as are wanted."""
 
     wanted: int
     in_hand: int
@@ -128,6 +131,7 @@ class Need:
     chance_enough: float | None
     chance_fail: float = 1.0
     sending: Sending | None = None
+    unknown: str = ""
 
     def words(self) -> str:
         """How many reeds the order is short, and how many to start: `you are 3 short; expect some of the 16 in hand to
@@ -136,7 +140,9 @@ class Need:
         if not self.wanted:
             return "none is wanted"
         said = f"you are {lacking} short" if lacking else f"{self.in_hand} in hand for {self.wanted}"
-        if self.sending is not None:
+        if self.unknown:
+            said += f"; {self.unknown}"
+        elif self.sending is not None:
             away = away_words(supposed=self.sending.supposed)
             said += f"; its chanter {away}, so that {self.sending.reeds} would be sent in all"
         elif self.to_start is None:
@@ -175,10 +181,12 @@ def need_of(
     that order, and the first of them; there is one of either at least.
 
     For a chanter that is away, what is not known of it is the same for all reeds: they are not good one by one, and so
-    many are sent.
+    many are sent. Where too little is known to play a run out, no number is said, as `rehearse` says none.
     """
     likeliest_first = sorted(own, key=lambda pair: -pair[1].good)
     in_hand, found = len(own), [one for _, one in likeliest_first]
+    if unknown := too_little_known(bench.journal, order):
+        return Need(wanted, in_hand, in_hand, None, None, unknown="; ".join(unknown))
     like_these = [seen for seen, _ in likeliest_first] or [seen for seen in (best_free,) if seen]
     sending = sending_of(bench, order, like_these, wanted)
     if sending is not None:

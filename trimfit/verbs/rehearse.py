@@ -10,10 +10,9 @@ import numpy as np
 from trimfit.base.errors import InputError, short
 from trimfit.base.plain_words import counted
 from trimfit.base.records import Order
-from trimfit.log.journal import Journal
 from trimfit.planner.forecast import Forecast
 from trimfit.session.open_log import Bench, Seen
-from trimfit.session.order_progress import LEAST_READ, chanter_word, order_named, order_progress, read_blanks
+from trimfit.session.order_progress import chanter_word, order_named, order_progress, too_little_known
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import Foreseen, cheapest_first, in_work, need_of, new_reed, offered_by, seen_of, stock_for
@@ -89,24 +88,6 @@ class Rehearsal:
     chanter: str = ""
 
 
-def _refuse_without_evidence(journal: Journal, order: Order) -> None:
-    """InputError where nothing was ever cut and the chanter was hardly read: what a run would give is then a guess."""
-    if journal.count("trim"):
-        return
-    rows = journal.columns("reading", ["reed", "chanter", "f_hz", "e_hz"])
-    # one that is away is worked for in a chanter at hand
-    away = (order.chanter, "no") in journal.columns("chanter", ["chanter", "at_hand"])
-    read = {reed for reed, chanter, f_hz, e_hz in rows if (away or chanter == order.chanter) and f_hz and e_hz}
-    where = "a chanter at hand" if away else short(order.chanter)
-    if len(read) < LEAST_READ:
-        raise InputError(
-            f"too little is known to play a run out: nothing was ever cut, and {len(read) or 'no'} blank"
-            f"{'' if len(read) == 1 else 's'} read in {where} with F and E",
-            f"order {short(order.order)}",
-            read_blanks("a chanter at hand" if away else "the chanter"),
-        )
-
-
 def _forecasts(bench: Bench, order: Order, reeds: Sequence[Seen]) -> list[Foreseen]:
     """Reeds, each with what working it to its end for an order gives."""
     return list(zip(reeds, forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds]), strict=True))
@@ -117,12 +98,14 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
 
     In hand are the order's reeds that have not left the bench; where there are none, the free blanks of the stock;
     where there is no stock, fresh reeds of the type the shop knows best. at_s: as of that
-    moment (seconds since 1970 UTC), as for `ask.ask_reed`; now if not said.
+    moment (seconds since 1970 UTC), as for `ask.ask_reed`; now if not said. InputError where too little is known
+    (`too_little_known`).
     """
     journal, tell = session.journal, session.progress
     order = order_named(journal, order_name)
     (progress,) = [one for one in order_progress(journal, "0000-00-00", at_s) if one.order == order.order]
-    _refuse_without_evidence(journal, order)
+    if unknown := too_little_known(journal, order):
+        raise InputError(unknown[0], f"order {short(order.order)}", unknown[1])
     session.fit_if_due()
     bench = session.bench(at_s)
     histories = in_work(journal, order, at_s)
