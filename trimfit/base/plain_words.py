@@ -76,12 +76,16 @@ def chance_words(chance: float) -> str:
 
 
 def share_words(share: float, se: float) -> str:
-    """A share of reeds in per cent, no finer than its standard error; none or all is no certainty."""
+    """A share of reeds in per cent, as `share_cell` has it, in words."""
     return f"{share_cell(share, se).replace('<', 'under ').replace('>', 'over ')} %"
 
 
 def share_cell(share: float, se: float) -> str:
-    """The same for a table. One decimal where half a per cent is more than the standard error."""
+    """A share of reeds in whole per cents, for a table; none or all is no certainty.
+
+    se: the standard deviation by which the share of a run of so many reeds scatters. A decimal is shown only where that
+    is under half a per cent; where it is more, a whole per cent may still be finer than it.
+    """
     digits = 1 if se < 0.005 else 0
     least = 10.0**-digits
     if not 0.5 * least <= 100.0 * share <= 100.0 - 0.5 * least:

@@ -203,8 +203,9 @@ def rehearse(
 ) -> None:
     """What an order's run will give, before a blade is touched.
 
-    Shares of reeds are shown no finer than a run of so many scatters: by the reeds' differences and by how each may
-    end. For cuts, readings and minutes --json gives the part that comes of the reeds' differences: nought for one reed.
+    Shares of reeds are whole per cents, with a decimal only where a run of so many scatters by under half a per cent:
+    by the reeds' differences and by how each may end. The scatter stands under the table. For cuts, readings and
+    minutes --json gives the part that comes of the reeds' differences: nought for one reed.
 
     Example: trimfit rehearse O-12
     """
@@ -260,7 +261,12 @@ def _run_lines(run: Rehearsal) -> list[str]:
         figures = (r.trims_per_reed, r.readings_per_reed, r.minutes / 60)
         rows.append((change, *shares, *(f"{figure:.1f}" for figure in figures)))
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
-    return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5))]
+    scatter = [f"{100.0 * se:.{1 if se < 0.005 else 0}f}" for se in (run.good_se, run.past_se)]
+    legend = (
+        f"a run of so many, as it stands, scatters by ± {scatter[0]} in good %, ± {scatter[1]} in past % (standard "
+        "deviation)"
+    )
+    return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5)), *prose(legend)]
 
 
 def _fit(run: Rehearsal) -> str:
