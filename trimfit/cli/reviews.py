@@ -98,6 +98,7 @@ def _batches(found: Sequence[BatchDrift]) -> list[str]:
     return [
         *table(heads, rows, right=(2, 3, 4, 5, 6, 7)),
         "start: cents of crow off the type's; slope: off the type's",
+        "±: half of the 90 % interval",
         *prose(
             "week: cents that the crow moves in a week with no work done, what is usual for its type included; "
             "it counts as off by how far that is from the usual"
