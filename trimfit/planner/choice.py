@@ -46,7 +46,8 @@ MOST_UNSURE, MOST_BARRED = 4, 6
 """So many readings of one state are taken because they contradict each other; because they allow no cut. After that the
 reed is cut, or left as it is, on what is known: what it may do is in the chances."""
 MOST_OVER_LONGEST = 2.0
-"""No cut is longer than so many times the longest logged of its type: beyond, the slope is one that nobody has seen."""
+"""No cut is longer than so many times the longest logged of its type: beyond, the slope is one that nobody has seen.
+Where no cut that the hand can hit is so short, the shortest that it can hit is left (`_Weighing.cuts`)."""
 FIRST_CUT = 0.8
 """So much of the whole way a cut is reckoned to take where its length is limited and where lip work follows it. First
 cuts as advised take less: of the median reed 60 to 66 % once ten reeds were logged (reports/growth.md)."""

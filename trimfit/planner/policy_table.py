@@ -23,8 +23,9 @@ being short; read again; cut by D. With the cost per cut and per reading this is
 
 solved by policy iteration on a grid (Bertsekas, 2017, Dynamic Programming and Optimal Control, vol. 1, ch. 4: the
 posterior as state) in `planner.policy_solver`. What is cut cannot be put back: where reading again costs hardly more
-than the cheapest cut, the policy reads (`read_first`); J does not count what that adds. Beside J the chance of ever
-going past under the policy is carried, and how much of it is what the reed does by itself. The chance of being past
+than the cheapest cut, the policy reads (`read_first`; where a reed moves until it is read again, or its chanter is
+away, only where that costs no more); J does not count what that adds. Beside J the chance of ever going past under the
+policy is carried, and how much of it is what the reed does by itself. The chance of being past
 changes in expectation by nothing at a reading, and else by
 
     P(m + D φ > t) - P(m > t)  at a cut,    d = P(m + D φ + movement > t) - P(m + D φ > t)  from it to the next visit,

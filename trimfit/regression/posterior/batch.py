@@ -4,7 +4,8 @@ Row i (one reading of reed r in batch b) is a vector of the outputs that were ta
 
     y_i = sum_j x_ij phi_j + sum_a psi_ia (u_a + v_ra) + BASIS z_rs + e_i,      e_i ~ N(0, R_i)
 
-where phi_j (10,) are the type's six coefficient vectors followed by one offset vector for each chanter the batch met,
+where phi_j (10,) are the type's six coefficient vectors followed by two offset vectors for each chanter the batch met,
+one plain and one in proportion to the type's slope ratio,
 u (a x 10) the batch's and v_r (a x 10) the reed's deviations in start, slope and bend (a = 3), u ~ N(0, Sigma_batch),
 v_r ~ N(0, Sigma_reed), and z_rs (3,) how far the reed's level had moved at its sitting s (`movement`), whose covariance
 over the sittings of a reed is Levels.cov. Every design but that of z is a number times the identity over outputs, so
