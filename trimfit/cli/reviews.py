@@ -159,7 +159,7 @@ def _chanter(one: ChanterMap, asked: list[Narrowing], *, supposed: bool) -> list
     """What is known of a chanter, a sentence each. asked: what to ask its owner; supposed: that it is away is only
     supposed."""
     from trimfit.base.pitch import crow_label
-    from trimfit.verbs.reviews.owner_answers import told_most
+    from trimfit.verbs.reviews.owner_answers import narrows, told_most
 
     meets = "its meeting pitch is not known yet"
     if one.meet_pitch_hz:
@@ -179,7 +179,8 @@ def _chanter(one: ChanterMap, asked: list[Narrowing], *, supposed: bool) -> list
     if asked:
         said += [whether_away([one.chanter], "a reed")] if supposed else []
         away = away_words(supposed=supposed).removeprefix("is ")
-        said.append(f"{away}: {told_most(asked)}; ask by: trimfit review ticket --letter ORDER")
+        ask = "; ask by: trimfit review ticket --letter ORDER" if narrows(asked) else ""
+        said.append(f"{away}: {told_most(asked)}{ask}")
     if one.stock:
         reeds = ", ".join(plain_name(text, 60) for text in one.stock_words(len(one.stock)))
         picked = ", as pick would have it for an order"

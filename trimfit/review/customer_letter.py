@@ -5,6 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
+from trimfit.base.plain_words import cents_words
+
 QUESTIONS = {
     "crow": "The crow of a reed that works in it. Take the reed out, seat it in a tube that holds it as the chanter "
     "does, sound it alone, and write down what the tuner shows: note and cents at A = 440, such as C+22; and what sort "
@@ -18,16 +20,30 @@ QUESTIONS = {
     "pressure": "How hard you blow when you play, by a gauge in the pipe: kPa, or inches of water.",
 }
 """What may be asked, by the word for it."""
-ARRIVED = (
-    "When reeds come, blow each before anything is done to it and write E and F down as they are. If F is flat of E, a "
-    "little more length has to come off, or send it back with what you read. If F is sharp of E, send it back: nothing "
-    "can be put back."
-)
 
 
-def letter(order: str, chanter: str, questions: Sequence[str], width: int = 72, *, first_tells: bool = True) -> str:
+def on_arrival(tolerance_cents: float) -> str:
+    """What to do when reeds come. Within tolerance a reed stays as it is: where several are sent, they are spaced over
+    gaps on both sides of none."""
+    size = cents_words(tolerance_cents)
+    return (
+        "When reeds come, blow each before anything is done to it, write E and F down as they are, and tell us. Where "
+        f"F and E agree within about {size}, leave the reed as it is. If F is flat of E by more, a little more "
+        "length has to come off, or send it back. If F is sharp of E by more, send it back: nothing can be put back."
+    )
+
+
+def letter(
+    order: str,
+    chanter: str,
+    questions: Sequence[str],
+    tolerance_cents: float,
+    width: int = 72,
+    *,
+    first_tells: bool = True,
+) -> str:
     """The text for an order: the questions (keys of QUESTIONS) in the order given, then what to do when reeds come.
-    first_tells: say that the first tells the most."""
+    tolerance_cents: how far F may be off E; first_tells: say that the first tells the most."""
     lines = [f"Order {order}, chanter {chanter}", ""]
     if questions:
         most = " The first tells the most." if first_tells else ""
@@ -35,4 +51,4 @@ def letter(order: str, chanter: str, questions: Sequence[str], width: int = 72, 
         for number, word in enumerate(questions, 1):
             lines += ["", *textwrap.wrap(f"{number}. {QUESTIONS[word]}", width, subsequent_indent="   ")]
         lines.append("")
-    return "\n".join([*lines, *textwrap.wrap(ARRIVED, width)])
+    return "\n".join([*lines, *textwrap.wrap(on_arrival(tolerance_cents), width)])

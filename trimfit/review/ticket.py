@@ -30,10 +30,6 @@ from trimfit.review.safe_names import file_stem
 
 _ROW_MM, _STRIP_CENTS = 4.7, 15.0
 _LAST_LINE_MM = 138.5
-ON_ARRIVAL = (
-    "F flat of E: a little more length off, or send it back with E and F as read. F sharp of E: nothing can be put "
-    "back; send it back.",
-)
 
 
 def write(folder: Path, ticket: Ticket, stem: str = "") -> list[Path]:
@@ -101,8 +97,17 @@ def how_to_check(ticket: Ticket) -> list[str]:
         "Seat the reed until low A and high A agree.",
         f"{pressure}{warmth}; let the reed warm first.",
         *(_unfinished_steps(ticket) or (_where_to(ticket), *_g_octave(ticket))),
-        *(ON_ARRIVAL if ticket.read_in is not None else ()),
+        *(_on_arrival(ticket) if ticket.read_in is not None else ()),
     ]
+
+
+def _on_arrival(ticket: Ticket) -> tuple[str, ...]:
+    """What the player does with a reed made far away: within tolerance nothing, on whichever side of E its F is."""
+    size = cents_words(hz_width_cents(ticket.tolerance_hz, ticket.aim_hz or 470.0))
+    return (
+        f"F and E agree within about {size}: leave it as it is. F flat of E by more: a little more length off, or send "
+        "it back with E and F as read. F sharp of E by more: nothing can be put back; send it back.",
+    )
 
 
 def _is_past(ticket: Ticket) -> bool:

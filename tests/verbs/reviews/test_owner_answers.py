@@ -44,7 +44,9 @@ def test_the_crow_of_a_working_reed_narrows_most(by_letter: Path) -> None:  # no
 
 
 def test_an_answer_that_tells_next_to_nothing_is_not_made_much_of() -> None:
-    assert "no answer of its owner's" in told_most([Narrowing("pitch", 9.6, 9.58)])
+    assert "15.8 cents (nine in ten) for cane reeds, and no answer of its owner's" in told_most(
+        [Narrowing("pitch", 9.6, 9.58, "cane")]
+    )
     assert (
         told_most([Narrowing("crow", 8.0, 4.0)]) == "ask for the crow: ± 13 cents of gap there (nine in ten) become ± 7"
     )
@@ -58,15 +60,16 @@ def test_what_is_known_already_is_not_asked(by_letter: Path) -> None:  # noqa: F
     assert Typed(by_letter).say("review", "ticket", "--letter", "letter").rstrip() == text.rstrip()
     assert "The crow of a reed" not in text
     assert "The pitch it plays at" in text
-    assert "If F is sharp of E, send it back" in text.replace("\n", " ")
+    assert "F and E agree within about 4 cents, leave the reed as it is." in text.replace("\n", " ")
+    assert "If F is sharp of E by more, send it back" in text.replace("\n", " ")
     assert max(map(len, text.splitlines())) <= 72
     crow_forgotten(by_letter)
     assert "1. The crow of a reed" in on(by_letter, letter_for, "letter")
 
 
 def test_the_letter_says_that_the_first_tells_most_only_where_it_does() -> None:
-    assert "The first tells the most." in letter("far", "Far 1", ["crow", "gauge"])
-    assert "tells the most" not in letter("far", "Far 1", ["gauge"], first_tells=False)
+    assert "The first tells the most." in letter("far", "Far 1", ["crow", "gauge"], 3.7)
+    assert "tells the most" not in letter("far", "Far 1", ["gauge"], 3.7, first_tells=False)
     assert Narrowing("gauge", 7.0, 6.5).is_little
     assert not Narrowing("crow", 7.0, 5.0).is_little
 
@@ -83,7 +86,7 @@ def test_above_all_is_not_said_of_what_helps_little(by_letter: Path, monkeypatch
 
 
 def test_only_the_gauge_that_the_shop_sent_is_asked_for() -> None:
-    text = " ".join(letter("far", "Far 1", ["gauge"]).split())
+    text = " ".join(letter("far", "Far 1", ["gauge"], 3.7).split())
     assert "the bore gauge that we sent enters the bore" in text
     assert "your gauge" not in text
 
@@ -110,7 +113,10 @@ def test_the_ticket_says_what_was_read_here_and_what_to_expect_there(by_letter: 
     assert "In your chanter it should be" in said
     done = verdict(replace(card, chance_within=0.72, chance_past=0.09))
     assert done.endswith("72 % within 1 Hz, 9 % sharp.")
-    assert any("F sharp of E: nothing can be put back" in step for step in how_to_check(card))
+    (arrival,) = (step for step in how_to_check(card) if "F sharp of E by more: nothing can be put back" in step)
+    assert arrival.startswith("F and E agree within about 4 cents: leave it as it is. F flat of E by more: ")
+    wider = how_to_check(replace(card, tolerance_hz=2.0))[-1]
+    assert wider.startswith("F and E agree within about 7 cents: leave it")
     assert not any("F sharp of E" in step for step in how_to_check(replace(card, read_in=None)))
 
 

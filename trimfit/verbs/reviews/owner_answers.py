@@ -11,7 +11,8 @@ import numpy as np
 
 from trimfit.base.errors import InputError, command, short
 from trimfit.base.normal import Z90
-from trimfit.base.pitch import hz_from_cents
+from trimfit.base.pitch import hz_from_cents, hz_width_cents
+from trimfit.base.plain_words import plain_name
 from trimfit.base.records import Chanter, Order
 from trimfit.planner.aim import AimPosterior
 from trimfit.review.customer_letter import letter
@@ -29,11 +30,13 @@ PLAYERS_KPA = 0.8
 @dataclass(frozen=True, slots=True)
 class Narrowing:
     """What one answer would do: the standard deviation of the gap there that no work at the bench takes away, cents,
-    as it is and with the answer. `answer`: crow, reed type of the crow, pitch, gauge or pressure."""
+    as it is and with the answer, for a fresh reed of `reed_type`. `answer`: crow, reed type of the crow, pitch, gauge
+    or pressure."""
 
     answer: str
     gap_sd_cents: float
     gap_sd_then_cents: float
+    reed_type: str = ""
 
     @property
     def is_little(self) -> bool:
@@ -60,7 +63,8 @@ def told_most(asked: list[Narrowing]) -> str:
     """The best question first, and what its answer would do, in words."""
     first = asked[0]
     if not narrows(asked):
-        known = f"its gap there is known to ± {Z90 * first.gap_sd_cents:.1f} cents (nine in ten)"
+        of = f" for {plain_name(first.reed_type)} reeds" if first.reed_type else ""
+        known = f"its gap there is known to ± {Z90 * first.gap_sd_cents:.1f} cents (nine in ten){of}"
         return f"{known}, and no answer of its owner's would narrow that much"
     return first.words()
 
@@ -109,11 +113,13 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
     if not record.bore_gauge_mm and gauges:
         supposed["gauge"] = replace(record, bore_gauge_mm=gauges[len(gauges) // 2])
     found = [
-        Narrowing(word, whole, (_seen_with(bench, wanted, reed_type, one).beyond_sd_cents ** 2 + blown**2) ** 0.5)
+        Narrowing(
+            word, whole, (_seen_with(bench, wanted, reed_type, one).beyond_sd_cents ** 2 + blown**2) ** 0.5, reed_type
+        )
         for word, one in supposed.items()
     ]
     if wanted.pressure_kpa is None:
-        found.append(Narrowing("pressure", whole, now.beyond_sd_cents))
+        found.append(Narrowing("pressure", whole, now.beyond_sd_cents, reed_type))
     return sorted(found, key=lambda one: one.gap_sd_then_cents)
 
 
@@ -168,7 +174,9 @@ def letter_for(session: Session, order_name: str) -> str:
         raise InputError(what, f"order {short(order.order)}", remedy)
     asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
     first_tells = bool(asked) and not asked[0].is_little
-    return letter(order.order, order.chanter, [one.answer for one in asked], first_tells=first_tells)
+    tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
+    answers = [one.answer for one in asked]
+    return letter(order.order, order.chanter, answers, tolerance, first_tells=first_tells)
 
 
 def _usual_type(bench: Bench, order: Order) -> str:
