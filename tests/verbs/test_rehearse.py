@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.cli.typed_words import Typed
@@ -15,7 +16,7 @@ from trimfit.session.order_progress import LEAST_READ
 from trimfit.session.session import Session
 from trimfit.verbs.ask import ask_reed
 from trimfit.verbs.log import log_event, log_reed
-from trimfit.verbs.pick import picked
+from trimfit.verbs.pick import pick, picked
 from trimfit.verbs.rehearse import rehearse_order
 from trimfit.verbs.wording import advice_lines
 
@@ -53,6 +54,28 @@ def test_what_is_neither_good_nor_past_is_named(shop: Path) -> None:
     assert run.good_se > 0.1
     assert f"neither {100 * rest:.0f} % (mostly off the pitch ordered)" in said
     assert f"{run.hours:.1f} hours for {run.to_start} to start; " in said
+
+
+def test_a_run_of_blanks_is_of_those_to_start(shop: Path) -> None:
+    """Was: the shares of the whole stock beside the number for its best, 60 % good beside 20 that surely give 12."""
+    with Session(shop) as session:
+        session.journal.append(Order("bare", "CH-07 plain", quantity=12))
+        session.journal.append(Chanter("far", at_hand="no", meeting_pitch_hz=474.0))
+        session.journal.append(Order("letter", "far", quantity=3))
+        for name in ("bare", "letter"):
+            run, blanks = rehearse_order(session, name), pick(session, name)
+            assert run.to_start is not None
+            assert run.reeds <= run.to_start < len(blanks)
+            chosen = blanks[: run.to_start]
+            assert run.good == pytest.approx(np.mean([one.chance_good for one in chosen]), abs=1e-6)
+            assert run.trims_per_reed == pytest.approx(np.mean([one.trims for one in chosen]), abs=1e-6)
+            assert f"{run.to_start} free blanks of the stock that pick offers first" in run.on
+            if run.send_reeds is None:
+                # how many of these are good: one after another, each by itself
+                count = np.array([1.0])
+                for one in chosen:
+                    count = np.convolve(count, [1.0 - one.chance_good, one.chance_good])
+                assert count[run.reeds :].sum() == pytest.approx(run.chance_enough, abs=0.005)
 
 
 def test_reeds_yet_to_be_started_cost_what_new_blanks_do(shop: Path) -> None:

@@ -105,8 +105,8 @@ def _on_arrival(ticket: Ticket) -> tuple[str, ...]:
     """What the player does with a reed made far away: within tolerance nothing, on whichever side of E its F is."""
     size = cents_words(hz_width_cents(ticket.tolerance_hz, ticket.aim_hz or 470.0))
     return (
-        f"F and E agree within about {size}: leave it as it is. F flat of E by more: a little more length off, or send "
-        "it back with E and F as read. F sharp of E by more: nothing can be put back; send it back.",
+        f"F and E within about {size}: leave it. F flat of E by more: a little more length off, or send it back. "
+        "F sharp of E by more: send it back.",
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from trimfit.base.errors import InputError, short
 from trimfit.base.plain_words import counted
 from trimfit.base.records import Order
-from trimfit.planner.forecast import Forecast
+from trimfit.planner.forecast import Forecast, mixed
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import chanter_word, order_named, order_progress, too_little_known
 from trimfit.session.reed_forecasts import forecast_of
@@ -93,13 +93,29 @@ def _forecasts(bench: Bench, order: Order, reeds: Sequence[Seen]) -> list[Forese
     return list(zip(reeds, forecast_of(bench, [(seen, bench.aim(seen, order)) for seen in reeds]), strict=True))
 
 
-def rehearse_order(session: Session, order_name: str, *, at_s: float | None = None) -> Rehearsal:
-    """What the run of an order will give, from the forecasts of the reeds in hand for it.
+def _run_words(working: int, starting: int, new: Sequence[Seen], free: int) -> str:
+    """Which reeds a run is of. working: reeds in hand; starting: those to be started, `new` of them looked at; free:
+    blanks of the stock."""
+    if working:
+        on = "the reed in hand for it" if working == 1 else f"the {working} reeds in hand for it"
+        return f"{on} and {counted(starting, 'new one')}" if starting else on
+    if not free:
+        kind = new[0].history.reed.record.reed_type
+        return f"fresh {kind} reeds" if kind else "reeds of no known type (assumptions only)"
+    if len(new) < free:
+        first = "the free blank" if len(new) == 1 else f"the {len(new)} free blanks"
+        return f"{first} of the stock that pick offers first"
+    on = "the free blank of the stock" if free == 1 else f"the {free} free blanks of the stock"
+    return f"{on} and {starting - free} more such" if starting > free else on
 
-    In hand are the order's reeds that have not left the bench; where there are none, the free blanks of the stock;
-    where there is no stock, fresh reeds of the type the shop knows best. at_s: as of that
-    moment (seconds since 1970 UTC), as for `ask.ask_reed`; now if not said. InputError where too little is known
-    (`too_little_known`).
+
+def rehearse_order(session: Session, order_name: str, *, at_s: float | None = None) -> Rehearsal:
+    """What the run of an order will give, from the forecasts of the reeds worked for it.
+
+    The run is of the order's reeds that have not left the bench and of as many as have to be started besides: the free
+    blanks of the stock that `pick` offers first, and where the stock ends more like it; where there is none, fresh
+    reeds of the type that most in hand are, else of the one the shop knows best. at_s: as of that moment (seconds since
+    1970 UTC), as for `ask.ask_reed`; now if not said. InputError where too little is known (`too_little_known`).
     """
     journal, tell = session.journal, session.progress
     order = order_named(journal, order_name)
@@ -110,37 +126,30 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     bench = session.bench(at_s)
     histories = in_work(journal, order, at_s)
     working = len(histories)
-    on = "the reed in hand for it" if working == 1 else f"the {working} reeds in hand for it"
     mine = {history.reed.record.reed for history in histories}
+    started = seen_of(bench, histories, order)
     free = seen_of(bench, [h for h in stock_for(journal, order, at_s) if h.reed.record.reed not in mine], order)
-    if not histories:
-        on = "the free blank of the stock" if len(free) == 1 else f"the {len(free)} free blanks of the stock"
-    reeds = seen_of(bench, histories, order) if histories else free or [new_reed(bench, order)]
-    if not (histories or free):
-        best = reeds[0].history.reed.record.reed_type
-        on = f"fresh {best} reeds" if best else "reeds of no known type (assumptions only)"
-    quantity = len(reeds) if progress.wanted is None else progress.wanted
-    own = _forecasts(bench, order, reeds)
-    stock = own if reeds is free else _forecasts(bench, order, free)
-    need = need_of(bench, order, quantity, own if working else [], *cheapest_first(stock if working or stock else own))
-    # those yet to be started cost what new blanks cost, and where the stock ends, fresh ones: not what those begun do
+    blanks = free if started or free else [new_reed(bench, order)]
+    quantity = len(started or blanks) if progress.wanted is None else progress.wanted
+    own, stock = _forecasts(bench, order, started), _forecasts(bench, order, blanks)
+    need = need_of(bench, order, quantity, own, *cheapest_first(stock))
+    # those yet to be started are the blanks that are offered first, and cost what these do, not what those begun do
     lacking = max(quantity - working, 0)
     starting = lacking if need.to_start is None else need.to_start
-    if working and starting:
-        blanks = sorted(stock, key=lambda pair: offered_by(pair[1], pair[1].minutes, pair[0].name))[:starting]
-        new = [seen for seen, _ in blanks] or [new_reed(bench, order, reeds)]
-        on += f" and {counted(starting, 'new one')}"
-    else:
-        new = []
+    offered = sorted(stock, key=lambda pair: offered_by(pair[1], pair[1].minutes, pair[0].name))
+    new = [seen for seen, _ in offered[: starting if started else max(starting, 1)]]
+    if starting and not new:
+        new = [new_reed(bench, order, started)]
+    on = _run_words(working, starting, new, len(free))
     run_of = working + starting
 
     def run(change: str, bench: Bench = bench, fresh: str = "") -> tuple[WhatIf, list[Forecast]]:
-        """The run's figures, a reed yet to be started standing for as many as there are; and the reeds' forecasts."""
+        """The run's figures, where the stock ends its mean standing for each of the rest; and the reeds' forecasts."""
         tell(f"rehearsing: {change}", 0, 1)
-        begun = [one for _, one in _forecasts(bench, order, [bench.fresh(fresh, order)] if fresh else reeds)]
-        to_come = [] if fresh else [one for _, one in _forecasts(bench, order, new)]
+        found = [one for _, one in _forecasts(bench, order, [bench.fresh(fresh, order)] if fresh else [*started, *new])]
         tell(f"rehearsing: {change}", 1, 1)
-        found = [*begun, *(to_come[min(i, len(to_come) - 1)] for i in range(starting if to_come else 0))]
+        if not fresh and starting > len(new):
+            found += [mixed([1.0 / len(new)] * len(new), found[working:])] * (starting - len(new))
         mean = {name: float(np.mean([getattr(one, name) for one in found])) for name in FIGURES}
         minutes = run_of * float(np.mean([one.bench_minutes for one in found]))
         readings = bench.readings_each * mean["readings"]
@@ -152,7 +161,7 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
         run("half a hertz more tolerance", bench.under(wider))[0],
         run("every reading taken twice", bench.under(bench.settings, 2))[0],
     ]
-    types = {seen.history.reed.record.reed_type for seen in reeds}
+    types = {seen.history.reed.record.reed_type for seen in started or new}
     changes += [
         run(f"fresh {name} reeds instead", fresh=name)[0]
         for name in bench.model.coding.types

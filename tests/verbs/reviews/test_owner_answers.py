@@ -113,10 +113,10 @@ def test_the_ticket_says_what_was_read_here_and_what_to_expect_there(by_letter: 
     assert "In your chanter it should be" in said
     done = verdict(replace(card, chance_within=0.72, chance_past=0.09))
     assert done.endswith("72 % within 1 Hz, 9 % sharp.")
-    (arrival,) = (step for step in how_to_check(card) if "F sharp of E by more: nothing can be put back" in step)
-    assert arrival.startswith("F and E agree within about 4 cents: leave it as it is. F flat of E by more: ")
+    (arrival,) = (step for step in how_to_check(card) if "F sharp of E by more: send it back" in step)
+    assert arrival.startswith("F and E within about 4 cents: leave it. F flat of E by more: ")
     wider = how_to_check(replace(card, tolerance_hz=2.0))[-1]
-    assert wider.startswith("F and E agree within about 7 cents: leave it")
+    assert wider.startswith("F and E within about 7 cents: leave it. ")
     assert not any("F sharp of E" in step for step in how_to_check(replace(card, read_in=None)))
 
 
