@@ -28,7 +28,16 @@ def test_a_cut_off_the_target_says_so_where_the_pitch_is_known() -> None:
     assert reason(off, AIM, KNOWN) == "it would meet 10 cents over the pitch asked for, to be seen again nearer the end"
     vague = replace(off, meet_sd_cents=15.0)
     assert reason(vague, AIM, KNOWN) == "whether it will meet at the pitch asked for shows nearer the end"
-    assert reason(replace(off, lip_strokes=2), AIM, KNOWN) == "the lips bring the pitch to the one asked for"
+    assert reason(replace(off, lip_strokes=2), AIM, KNOWN) == (
+        "after these strokes it would meet 10 cents over the pitch asked for: they bring it nearer"
+    )
+    within = replace(CUT, meet_mean_cents=118.0, lip_strokes=2)
+    assert reason(within, AIM, KNOWN) == "the lips bring the pitch to the one asked for"
+
+
+def test_a_cut_of_a_reed_that_lay_long_says_so() -> None:
+    assert reason(CUT, AIM, replace(KNOWN, idle_days=92.3)) == "it lay 92 days: its chance counts that"
+    assert reason(CUT, AIM, replace(KNOWN, idle_days=2.0)) == ""
 
 
 def test_a_cut_longer_than_any_before_is_named_as_that() -> None:

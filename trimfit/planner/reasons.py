@@ -8,7 +8,7 @@ from typing import Any
 
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import crow_label, hz_from_cents
-from trimfit.base.plain_words import away_words, cents_words, whether_away
+from trimfit.base.plain_words import away_words, cents_words, counted, whether_away
 from trimfit.base.units import Interval
 from trimfit.planner.aim import Aim
 from trimfit.planner.choice import Choice
@@ -16,6 +16,8 @@ from trimfit.planner.choice import Choice
 FEW_REEDS = 10
 FAR_CENTS = 8.0
 SURE = 0.9
+LONG_DAYS = 7.0
+"""A reed that lay so long is cut with a word of it."""
 WIDE_TOLERANCES = 4.0
 TAKE = "take F, E, both A's and the crow"
 
@@ -234,6 +236,21 @@ def _off_target(choice: Choice, aim: Aim) -> str:
     return f"it would meet {cents_words(off)} {'over' if off > 0 else 'under'} the pitch asked for"
 
 
+def _lips(choice: Choice, aim: Aim) -> str:
+    """What the strokes do for the pitch: bring it there, or only nearer; empty where none is asked for."""
+    if aim.target_cents is None:
+        return ""
+    off = choice.meet_mean_cents - aim.target_cents
+    if abs(off) <= aim.tolerance_cents:
+        return "the lips bring the pitch to the one asked for"
+    side = "over" if off > 0 else "under"
+    return f"after these strokes it would meet {cents_words(off)} {side} the pitch asked for: they bring it nearer"
+
+
+def _days(grounds: Grounds) -> str:
+    return counted(round(grounds.idle_days), "day")
+
+
 def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     """Why it should be read, a gap in front of it or not."""
     cents, reason = choice.gap_now_cents, choice.reason
@@ -250,8 +267,7 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
     if grounds.event and not grounds.event_read:  # whatever the reason: how it lay tells little beside what happened
         return "read it as it stands now, before anything comes off"
     if grounds.idle_days >= 1.0 and reason in ("vague", "alone", "moved", "past?"):
-        days = f"{grounds.idle_days:.0f} day{'s' if round(grounds.idle_days) != 1 else ''}"
-        return f"it lay {days} and may have moved: read it first"
+        return f"it lay {_days(grounds)} and may have moved: read it first"
     if reason in ("vague", "alone", "moved") and (differ := disagreement(grounds, "read-again")):
         return differ
     if reason == "moved":
@@ -283,13 +299,14 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
     if choice.action == "trim":
         said = ""
         if choice.lip_strokes:
-            said = "the lips bring the pitch to the one asked for"
+            said = _lips(choice, aim)
         elif aim.target_cents is not None and Z90 * choice.meet_sd_cents > WIDE_TOLERANCES * aim.tolerance_cents:
             said = "whether it will meet at the pitch asked for shows nearer the end"
         elif for_target := _off_target(choice, aim):
             said = f"{for_target}, to be seen again nearer the end"
         aimed = _away(choice, aim, grounds.here, grounds.away()) if grounds.here else ""
-        return "; ".join(part for part in (aimed, said, _longest(choice, grounds)) if part)
+        lay = f"it lay {_days(grounds)}: its chance counts that" if grounds.idle_days >= LONG_DAYS else ""
+        return "; ".join(part for part in (aimed, said, _longest(choice, grounds), lay) if part)
     if choice.action == "read-again":
         said = _read_again(choice, aim, grounds)
         if grounds.here is not None and grounds.gap_read:
