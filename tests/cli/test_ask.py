@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from trimfit.cli.ask import work_list
 from trimfit.log.journal import Journal
 from trimfit.session.order_progress import order_progress, progress_of
 from trimfit.session.session import Session
+from trimfit.verbs import other_orders
 from trimfit.verbs.ask import ask_all
 from trimfit.verbs.pick import pick
 from trimfit.verbs.rehearse import rehearse_order
@@ -116,8 +118,6 @@ def test_an_order_is_open_until_what_was_wanted_is_there() -> None:
 
 
 def test_the_sum_names_reeds_given_up(demo_advice: list[Advice]) -> None:
-    from dataclasses import replace
-
     found = demo_advice
     given_up = [replace(found[0], action="no-fit"), replace(found[1], action="no-fit"), *found[2:]]
     assert any("2 no-fit" in line for line in work_list(given_up))
@@ -149,6 +149,26 @@ def test_where_else_a_reed_might_go(demo: Typed, demo_advice: list[Advice]) -> N
     assert "its own order" in demo.say("ask", past, "--others")
 
 
+@pytest.mark.parametrize(
+    ("sharp", "said"), [(0.4, ""), (0.6, "may be too sharp for it already"), (0.95, "too sharp for it already")]
+)
+def test_a_reed_is_called_too_sharp_no_surer_than_it_is_and_never_where_it_is_finished(
+    demo: Typed, demo_advice: list[Advice], monkeypatch: pytest.MonkeyPatch, sharp: float, said: str
+) -> None:
+    real = other_orders.forecast_of
+    monkeypatch.setattr(other_orders, "forecast_of", lambda *of: [replace(one, sharp=sharp) for one in real(*of)])
+    asked = next(one for one in demo_advice if one.order == DEMO_ORDER)
+
+    def sharpness(order: str | None) -> list[str]:
+        (place,) = (one for one in on(demo.log, other_orders.elsewhere, asked.reed) if one.order == order)
+        return [one for one in place.remark.split("; ") if "too sharp" in one]
+
+    assert sharpness(DEMO_ORDER) == sharpness("O-11") == [said] * bool(said)
+    monkeypatch.setattr(other_orders, "advise", lambda *_: replace(asked, action="finished"))
+    assert sharpness(DEMO_ORDER) == []
+    assert sharpness("O-11") == [said] * bool(said)
+
+
 def test_a_run_asks_only_for_what_is_still_wanted(demo: Typed) -> None:
     run = demo.json("rehearse", DEMO_ORDER)
     assert (run["wanted"], run["done_good"], run["reeds"]) == (24, 5, 19)
@@ -177,7 +197,8 @@ def test_pick_and_rehearse_agree_and_say_that_the_chanter_was_never_read(demo: T
     word = "chanter Band was never read with F and E: read three blanks in it first"
     run = on(demo.log, rehearse_order, "X")
     blanks = on(demo.log, pick, "X")
-    mean = sum(blank.chance_good for blank in blanks) / len(blanks)
+    chosen = blanks[: run.to_start]
+    mean = sum(blank.chance_good for blank in chosen) / len(chosen)
     assert mean == pytest.approx(run.good, abs=1e-9)
     asked = demo.json("ask", blanks[0].reed, "--order", "X")
     assert (asked["chance_within"], asked["trims_left"]) == pytest.approx(

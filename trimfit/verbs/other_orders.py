@@ -18,6 +18,8 @@ from trimfit.verbs.ask import advise
 from trimfit.verbs.pick import SHARP, SURELY_OFF
 
 MOST_PLACES = 40
+SURELY_SHARP = 0.9
+"""A chance to be past before any cut over which a reed is said to be so; under it, that it may be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,7 @@ def elsewhere(session: Session, reed: str, *, at_s: float | None = None) -> list
         advice = advise(bench, own)
         named = {order.chanter for order in orders if order.target_pitch_hz is None}
         places = [
-            _as_asked(_place(bench, own, order, order.order), advice)
+            _as_asked(_place(bench, own, order, order.order, finished=advice.action == "finished"), advice)
             if order.order == record.order
             else _place(bench, seen[order.chanter], order, order.order)
             for order in orders[:MOST_PLACES]
@@ -73,7 +75,8 @@ def _as_asked(place: Elsewhere, advice: Advice) -> Elsewhere:
     return replace(place, gap_now_cents=gap, meet_pitch_hz=meets)
 
 
-def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewhere:
+def _place(bench: Bench, seen: Seen, order: Order, name: str | None, *, finished: bool = False) -> Elsewhere:
+    """finished: `ask` calls it that for this order, so that it is not called too sharp for it."""
     aim = replace(bench.aim(seen, order), chanter=order.chanter)
     posterior = bench.posterior(seen, aim)
     (forecast,) = forecast_of(bench, [(seen, aim)])
@@ -82,8 +85,10 @@ def _place(bench: Bench, seen: Seen, order: Order, name: str | None) -> Elsewher
         remarks.append("its own order")
     if order.target_pitch_hz:
         remarks.append(f"asked for {order.target_pitch_hz:.1f} Hz")
-    if forecast.sharp > SHARP:
+    if forecast.sharp > SURELY_SHARP and not finished:
         remarks.append("too sharp for it already")
+    elif forecast.sharp > SHARP and not finished:
+        remarks.append("may be too sharp for it already")
     elif forecast.off_pitch > SURELY_OFF:
         remarks.append("off the pitch asked for, and the lips do not reach")
     if a_guess(bench, order.chanter):
