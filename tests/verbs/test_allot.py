@@ -17,7 +17,7 @@ from trimfit.log.journal import Journal
 from trimfit.planner.forecast import Forecast
 from trimfit.review.results import hours_words
 from trimfit.session.session import Session
-from trimfit.verbs.allot import Allotment, _assigned, allot, pitch_curve, take_allotted
+from trimfit.verbs.allot import Allotment, _assigned, _spare_why, _Table, allot, pitch_curve, take_allotted
 from trimfit.verbs.pick import HARDLY, offered_by, pick, picked, take
 from trimfit.verbs.rehearse import rehearse_order
 
@@ -128,8 +128,22 @@ def test_what_is_spare_is_so_for_one_reed_a_place_and_the_number_to_start_is_tha
         assert (alone.places, alone.to_start) == (0, picked(session, "O-11").to_start)
         assert alone.to_start > 0
     said = Typed(shop).say("allot", "O-11")
-    assert "no open order wants more reeds than are in hand" in said
+    assert "none of these orders wants more reeds than are in hand" in said
     assert f"so that enough end good, start {alone.to_start} for O-11" in " ".join(said.split())
+
+
+def test_a_reed_that_is_likely_past_is_not_called_one_reed_too_many() -> None:
+    fine = Forecast(0.9, 0.05, 1.0, 2.0, 0.2, 0.02, 0.0, 20.0, 30.0)
+    past, hopeless = replace(fine, good=0.08, sharp=0.92), replace(fine, good=0.01, sharp=0.99)
+    table = _Table(
+        [[past, hopeless], [past, fine], [hopeless, hopeless]],
+        [[90.0, float("inf")], [90.0, 30.0], [float("inf")] * 2],
+    )
+    assert [_spare_why(table, i) for i in range(3)] == [
+        "likely past for these orders",
+        "not needed for one reed a place",
+        "suits none of these orders",
+    ]
 
 
 def test_an_order_whose_chanter_is_away_wants_as_many_started_as_pick_says(shop: Path) -> None:
@@ -295,7 +309,7 @@ def test_the_table_on_the_screen_and_the_json_say_the_same(shop: Path) -> None:
     again = typed.json("allot", "A", "--take")
     assert again == {**first, "taken": [one["reed"] for one in first["allotted"]]}
     assert "put to their orders now: " in typed.say("allot", "A", "B", "--take")
-    assert "no open order wants more reeds than are in hand" in typed.say("allot", "A", "B")
+    assert "none of these orders wants more reeds than are in hand" in typed.say("allot", "A", "B")
     with pytest.raises(InputError, match="not in the log"):
         typed.say("allot", "nonesuch")
     with pytest.raises(InputError, match="one end of the pitches is missing"):

@@ -117,7 +117,7 @@ def allot(
         found = verbs_allot.allot(session, orders or (), begun=begun, pitches_hz=pitches, at_s=moment_asked(at))
         taken = verbs_allot.take_allotted(session, found) if take else None
     said = found if taken is None else {**plain(found), "taken": taken}
-    answer(as_json, said, lambda: [*_allotment(found), *_put(taken)])
+    answer(as_json, said, lambda: [*_allotment(found, named=bool(orders)), *_put(taken)])
 
 
 def _put(taken: Sequence[str] | None) -> list[str]:
@@ -126,15 +126,17 @@ def _put(taken: Sequence[str] | None) -> list[str]:
     return prose(f"put to their orders now: {', '.join(plain_name(name, 24) for name in taken) or 'nothing new'}")
 
 
-def _allotment(found: Allotment) -> list[str]:
-    """The allotted reeds as a table, then what is short and what is spare, and why."""
+def _allotment(found: Allotment, *, named: bool) -> list[str]:
+    """The allotted reeds as a table, then what is short and what is spare, and why. named: of orders that were named
+    alone."""
     from collections import Counter
 
     from trimfit.base.pitch import crow_label
 
     lines = [line for note in found.notes for line in prose(note)]
     if not found.allotted and not found.short:
-        return [*lines, "no open order wants more reeds than are in hand", *_starts(found)]
+        which = "none of these orders wants" if named else "no open order wants"
+        return [*lines, f"{which} more reeds than are in hand", *_starts(found)]
     rows = [
         (
             plain_name(one.order, 14),

@@ -23,6 +23,7 @@ from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
 from trimfit.verbs.pick import (
     HARDLY,
+    SHARP,
     cheapest_first,
     last_crow_hz,
     need_of,
@@ -383,7 +384,10 @@ def _short(
 
 
 def _spare_why(table: _Table, reed: int) -> str:
-    if min(table.cost[reed], default=0.0) < float("inf"):
+    able = [one for one, cost in zip(table.forecasts[reed], table.cost[reed], strict=True) if cost < float("inf")]
+    if able and min(one.sharp for one in able) > SHARP:
+        return "likely past for these orders"
+    if able or not table.forecasts[reed]:
         return "not needed for one reed a place"
     best = max(one.good for one in table.forecasts[reed])
     return "of another weight" if best >= HARDLY else "suits none of these orders"
