@@ -63,6 +63,8 @@ BAR_CELLS = 37
 MOVED_CENTS = 1.5
 # Of a reed that takes fewer cuts on average, as like as not none is left.
 PERHAPS = 0.75
+# Lengths under this are said to a tenth at least.
+FEW_MM = 5.0
 # What stands this far off the middle was kept as typed though it was a slip: it is shown at the edge of the line.
 WIDEST_CENTS = 150.0
 
@@ -112,7 +114,9 @@ def in_all(advice: Advice) -> str:
     need = advice.need_mm
     if need is None or advice.trims_left < 0.5 or need.high < 0.005:
         return ""
-    mean, low, high = (f"{max(mm, 0.0):.{need.decimals(2)}f}" for mm in (need.mean, need.low, need.high))
+    # no end of a few millimetres is rounded inward by half a millimetre
+    digits = max(need.decimals(2), 1 if need.high < FEW_MM else 0)
+    mean, low, high = (f"{max(mm, 0.0):.{digits}f}" for mm in (need.mean, need.low, need.high))
     # a mean at an end of its interval is no middle: what is to come off is known by the ends alone
     return f", {low} to {high} mm in all" if mean in (low, high) else f", {mean} mm in all ({low} to {high})"
 

@@ -647,6 +647,8 @@ def test_no_cuts_are_promised_of_a_reed_that_wants_none_by_the_middle_of_what_is
     assert left("read-again", Interval(-0.03, -0.10, 0.04)) == "perhaps no cut left, up to 0.04 mm in all"
     assert left("read-again", Interval(-0.03, -0.06, -0.01)) == "perhaps no cut left"
     assert left("read-again", Interval(0.20, 0.15, 0.25)) == "about 3 cuts left, 0.20 mm in all (0.15 to 0.25)"
+    # was: 1 to 3 mm
+    assert left("trim", Interval(1.012, 0.533, 3.458)) == "about 3 cuts left, 1.0 mm in all (0.5 to 3.5)"
     assert left("trim", Interval(0.004, -0.03, 0.04)).startswith("about 3 cuts left")  # one is advised
 
 

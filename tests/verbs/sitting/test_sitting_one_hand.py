@@ -176,9 +176,13 @@ def test_letters_do_what_their_words_do(journal: Journal) -> None:
 
 def test_fix_puts_what_is_right_in_the_place_of_what_was_wrong(journal: Journal) -> None:
     sitting = at_reed(journal)
-    play(sitting, "f 771.1 e 711.6 crow C+22", "0.15", "f 781.4 e 705.3", "0.1")
+    play(sitting, "f 771.1 e 711.6 crow C+22")
+    # a length is no example where no cut is listed
+    assert play(sitting, "x")[-1] == "fix NUMBER and what is right"
+    play(sitting, "0.15", "f 781.4 e 705.3", "0.1")
     listed = play(sitting, "x")
     assert [line.split()[0] for line in listed[:4]] == ["1", "2", "3", "4"]
+    assert listed[4] == "fix NUMBER and what is right, as fix 1 0.65"
     assert listed[2].endswith("length 0.15 mm  asked 0.14")
     assert listed[3].endswith("e 711.6  f 771.1  crow C+22  ch Heron")
     before = entries_of(journal.of_reed("R-1"))

@@ -265,7 +265,11 @@ class Entries(ReedInHand):
             if number:
                 yield f"fix {number} and what is right: only what was wrong need be typed"
             else:
-                yield "fix NUMBER and what is right, as fix 2 0.65" if listed else "nothing is logged of it yet"
+                cut = next(
+                    (i for i, one in listed.items() if isinstance(one.record, Trim) and one.record.length_mm), ""
+                )
+                example = f", as fix {cut} 0.65" if cut else ""
+                yield f"fix NUMBER and what is right{example}" if listed else "nothing is logged of it yet"
             return
         entry, record, doubts = self.bench.amended(listed[number].entry, words.strip())
         self.held = HeldPlain(record, tuple(doubts), instead_of=entry)
