@@ -141,6 +141,9 @@ def test_a_plan_with_faults_names_each_of_them(few: Typed, tmp_path: Path) -> No
     plan.write_text("reed,length_mm,lip_strokes\nR-3,0.1,2\n,,\n,0.2,\nR-4,much,\n", encoding="utf-8")
     faults = [(fault.where, fault.column) for fault in refused(few, "predict", "--plan", str(plan)).faults]
     assert faults == [(f"{plan}:4", "reed"), (f"{plan}:5", "length_mm")]
+    plan.write_text("reed,length_mm\nR-3,0.1\nR-77,0.1\n", encoding="utf-8")
+    (fault,) = refused(few, "predict", "--plan", str(plan)).faults
+    assert (fault.where, fault.column) == (f"{plan}:3", "reed")
     plan.write_text("blank,mm\nR-3,0.1\n", encoding="utf-8")
     assert "has not the columns" in refused(few, "predict", "--plan", str(plan)).what
 

@@ -53,6 +53,9 @@ def ask(
     Where the order's chanter is away, the reed is worked in one at hand: the answer says at what gap and crow to stop
     there, and how sure it is of the one that is away.
 
+    --at counts no later reading, trim, event or outcome, and lists no reed made on a later day. What is known of reeds,
+    orders and chanters has no moment: it counts as it is now.
+
     Example: trimfit ask R-0412
     """
     from trimfit.verbs import ask as verbs_ask
@@ -184,11 +187,13 @@ def _next(advice: Advice) -> str:
     return advice.action
 
 
-def read_plan(path: Path) -> list[tuple[str, float, float]]:
-    """A plan file (reed,length_mm,lip_strokes): InputError with every fault, as `file:line: column: …`."""
+def read_plan(path: Path) -> tuple[list[tuple[str, float, float]], list[str]]:
+    """A plan file (reed,length_mm,lip_strokes), and where each row of it stands, as `file:line`. InputError with every
+    fault, as `file:line: column: …`."""
     import csv
 
     from trimfit.base.units import parse_length_mm, parse_number, within
+    from trimfit.verbs.predict import check_plan_columns
 
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -198,9 +203,8 @@ def read_plan(path: Path) -> list[tuple[str, float, float]]:
         raise InputError(f"cannot be read ({reason})", str(path), remedy) from error
     rows = list(csv.reader(text.splitlines(), delimiter=";" if ";" in text.partition("\n")[0] else ","))
     heads = [cell.strip() for cell in rows[0]] if rows else []
-    if "reed" not in heads or not {"length_mm", "lip_strokes"} & set(heads):
-        raise InputError("has not the columns reed,length_mm,lip_strokes", str(path), "name them in the first line")
-    faults, out = [], []
+    check_plan_columns(heads, str(path))
+    faults, out, places = [], [], []
     for number, row in enumerate(rows[1:], 2):
         if not any(cell.strip() for cell in row):
             continue
@@ -216,9 +220,10 @@ def read_plan(path: Path) -> list[tuple[str, float, float]]:
                 except InputError as error:
                     faults.append(Fault(f"{path}:{number}", name, error.what, error.remedy))
         out.append((cells.get("reed", "").strip(), values["length_mm"], values["lip_strokes"]))
+        places.append(f"{path}:{number}")
     if faults:
         raise InputError(f"{len(faults)} faults", str(path), faults=faults)
-    return out
+    return out, places
 
 
 @app.command()
@@ -245,8 +250,9 @@ def predict(
         raise InputError("say one reed, or --plan FILE", "predict", "for example: trimfit predict R-0412 --length 0.15")
     if plan is not None and (length is not None or lip is not None):
         raise InputError("--plan says what comes off each reed", "predict", "leave --length and --lip out, or --plan")
+    places: list[str] = []
     if plan is not None:
-        plans = read_plan(plan)
+        plans, places = read_plan(plan)
     else:
         mm = parse_length_mm("0" if length is None else length)
         plans = [(str(reed), mm, parse_number("0" if lip is None else lip))]
@@ -254,6 +260,7 @@ def predict(
         found = verbs_predict.predict(
             session,
             plans,
+            places=places,
             chanter=chanter,
             pressure_kpa=parse_pressure_kpa(pressure) if pressure is not None else None,
             temperature_c=parse_temperature_c(temperature) if temperature is not None else None,

@@ -67,11 +67,14 @@ def as_left(bench: Bench, seen: Seen) -> tuple[Bench, Seen]:
 def ask_all(session: Session, *, at_s: float | None = None) -> list[Advice]:
     """The run's work list: every reed that has an order and no outcome, most urgent first, those done last.
 
-    at_s: as of that moment, as for `ask_reed`.
+    at_s: as of that moment, as for `ask_reed`; without the reeds that were made on a later day, in the machine's zone.
 
     Order: due date (none last), then how many good reeds the order still wants, then the reed nearest its end.
     """
     waiting = session.journal.of_reeds(None, open_only=True, until_s=at_s)
+    if at_s is not None:
+        today = text_of(at_s)[:10]
+        waiting = [one for one in waiting if (one.reed.record.made_on or "") <= today]
     if not waiting:
         return []
     session.fit_if_due()

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.answers import Advice, PredictedReading
-from trimfit.base.errors import InputError, command, nearest, short
+from trimfit.base.errors import Fault, InputError, command, meant, nearest, short
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
+from trimfit.base.records import Reed
 from trimfit.base.units import Interval, within
 from trimfit.planner.aim import interval_of
 from trimfit.regression.curve import bent_mm, slope_at
@@ -19,6 +20,9 @@ from trimfit.regression.outputs import GAP
 from trimfit.session.open_log import Bench, Seen
 from trimfit.session.session import Session
 from trimfit.verbs.wording import impossible
+
+PLANNED = ("length_mm", "lip_strokes")
+"""Columns of a plan: what is to come off a reed."""
 
 
 def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
@@ -61,6 +65,7 @@ def predict(
     session: Session,
     plans: Sequence[tuple[str, float, float]],
     *,
+    places: Sequence[str] = (),
     chanter: str | None = None,
     pressure_kpa: float | None = None,
     temperature_c: float | None = None,
@@ -69,15 +74,26 @@ def predict(
     """What the next reading of each reed would show after (reed, length mm, lip strokes), in the order given.
 
     In the chanter and conditions of the reed's last reading, but for what is said here. at_s: a reading taken at
-    that moment, as for `ask_reed`. InputError for a reed or a chanter that the log does not know, for an amount out of
-    bounds, and where the reading would be an impossible one.
+    that moment, as for `ask_reed`. places: where each plan stands, as `file:line`, for the faults. InputError for a
+    reed or a chanter that the log does not know, for an amount out of bounds, and where the reading would be an
+    impossible one.
     """
     journal = session.journal
     for _, length_mm, lip in plans:
         within("length_mm", length_mm)
         within("lip_strokes", lip)
     with session.reading():
-        records = {name: journal.reed_named(name) for name in dict.fromkeys(reed for reed, _, _ in plans)}
+        records: dict[str, Reed] = {}
+        faults = []
+        for i, name in enumerate(reed for reed, _, _ in plans):
+            try:
+                records[name] = records.get(name) or journal.reed_named(name)
+            except InputError as error:
+                if not places:
+                    raise
+                faults.append(Fault(places[i], "reed", error.what, error.remedy))
+        if faults:
+            raise InputError(f"{len(faults)} faults", faults=faults)
     session.fit_if_due()
     with session.reading():
         bench = session.bench(at_s)
@@ -120,6 +136,16 @@ def predict(
                 )
             )
     return out
+
+
+def check_plan_columns(heads: Sequence[str], where: str) -> None:
+    """InputError where a plan's columns are not `reed` and one or both of PLANNED, or one of these is misspelt."""
+    names = ("reed", *PLANNED)
+    for head in heads:
+        if head not in names and (close := meant(head, [name for name in names if name not in heads])):
+            raise InputError(f"{short(head)!r} is no column of a plan", where, close)
+    if "reed" not in heads or not {*PLANNED} & {*heads}:
+        raise InputError(f"has not the columns {','.join(names)}", where, "give reed, and one or both of the others")
 
 
 def _ends_as(value: Callable[[float], float], span: Interval) -> Interval:
