@@ -18,6 +18,7 @@ import trimfit
 from tests.cli.typed_words import run
 from trimfit.base.answers import Advice, PredictedReading
 from trimfit.base.errors import InputError, LogError
+from trimfit.base.pitch import NOTES
 from trimfit.base.units import Interval
 from trimfit.python_api import frame_of_answers
 from trimfit.review.results import BatchDrift
@@ -107,7 +108,7 @@ def test_answers_are_those_of_the_command_line(log: trimfit.OpenLog) -> None:
     (row,) = said("predict", str(reed), "--length", "0.1")
     assert predicted.loc["cut", "high_f_hz"] == pytest.approx(row["f_hz"]["high"], abs=1e-5)
     assert predicted.loc["cut", "gap_cents"] > predicted.loc["as it is", "gap_cents"]
-    with pytest.raises(InputError, match="column reed is missing"):
+    with pytest.raises(InputError, match="has not the columns reed"):
         log.predict(plan.rename(columns={"reed": "name"}))
     with pytest.raises(InputError, match="250 is out of bounds"):
         log.predict(plan.assign(lip_strokes=250))
@@ -165,3 +166,47 @@ def test_the_example_session_runs(
     assert "1 new; now " in said
     assert "B-17" in said
     assert "B-12" in said
+
+
+def test_a_column_of_midnights_is_of_dates_and_fractions_of_a_second_stay(tmp_path: Path) -> None:
+    log = trimfit.open_log(tmp_path / "new.trimfit", create=True)
+    made = [pd.Timestamp("2026-02-01"), pd.NaT]
+    reeds = pd.DataFrame({"reed": ["a", "b"], "reed_type": "t", "batch": "1", "made_on": made})
+    days = [pd.Timestamp("2026-03-01"), pd.Timestamp("2026-03-02")]
+    times = [pd.Timestamp("2026-03-04T10:00:00.25"), pd.Timestamp("2026-03-05")]
+    readings = pd.DataFrame({"reed": ["a", "b"], "taken_at": days, "f_hz": 770.0, "e_hz": 712.0})
+    trims = pd.DataFrame({"reed": ["a", "b"], "done_at": times, "length_mm": 0.1})
+    log.add(reeds=reeds, readings=readings, trims=trims)
+    log.export_folder(tmp_path / "out")
+    assert pd.read_csv(tmp_path / "out" / "reeds.csv")["made_on"].dropna().tolist() == ["2026-02-01"]
+    assert pd.read_csv(tmp_path / "out" / "readings.csv")["taken_at"].tolist() == ["2026-03-01", "2026-03-02"]
+    done_at = pd.read_csv(tmp_path / "out" / "trims.csv")["done_at"].tolist()
+    assert done_at == ["2026-03-04T10:00:00.250000", "2026-03-05T00:00:00"]
+
+
+def test_what_is_refused_says_every_fault_and_no_file_of_ours(tmp_path: Path) -> None:
+    log = trimfit.open_log(tmp_path / "new.trimfit", create=True)
+    reeds = pd.DataFrame({"reed": ["a", "b"], "reed_type": ["t", None], "batch": [None, "1"]})
+    with pytest.raises(InputError) as refused:
+        log.add(reeds=reeds)
+    assert str(refused.value).splitlines() == ["add: the frames were not taken in", *refused.value.lines()]
+    assert [line[:12] for line in refused.value.lines()] == ["reeds.csv:2:", "reeds.csv:3:"]
+    with pytest.raises(InputError, match="no table is given"):
+        log.add()
+    for plan, said in (
+        ({"reed": ["a", None], "length_mm": 0.1}, "row 1: names no reed"),
+        ({"reed": ["a"], "lenght_mm": 0.1}, "did you mean length_mm"),
+        ({"reed": ["a"], "length_mm": 0.1, "lip_stroke": 1}, "did you mean lip_strokes"),
+        ({"reed": ["a"]}, "has not the columns"),
+    ):
+        with pytest.raises(InputError, match=said):
+            log.predict(pd.DataFrame(plan))
+
+
+def test_no_answers_have_the_columns_of_answers(log: trimfit.OpenLog, tmp_path: Path) -> None:
+    new = trimfit.open_log(tmp_path / "new.trimfit", create=True)
+    assert new.work().columns.tolist() == log.work().columns.tolist()
+    assert new.batches().columns.tolist() == log.batches().columns.tolist()
+    span = Interval(2.0, 1.0, 3.0)
+    one = PredictedReading("a", span, span, dict.fromkeys(NOTES, span), "CH-1", 6.0, 20.0)
+    assert frame_of_answers([], PredictedReading).columns.tolist() == frame_of_answers([one]).columns.tolist()

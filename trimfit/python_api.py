@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trimfit.base.answers import Advice
+from trimfit.base.answers import Advice, PredictedReading
 from trimfit.base.errors import InputError, LogError, nearest
+from trimfit.base.pitch import NOTES
 from trimfit.base.progress import Progress, quiet
 from trimfit.base.units import Interval
 
@@ -52,8 +54,9 @@ def _moment_s(at: str | None) -> float | None:
         raise InputError(error.what, "at", error.remedy) from error
 
 
-def frame_of_answers(answers: Iterable[Any]) -> pd.DataFrame:
-    """Frozen answers (Advice, Predicted, BatchDrift …) as a frame, a row each.
+def frame_of_answers(answers: Iterable[Any], of: type[Any] | None = None) -> pd.DataFrame:
+    """Frozen answers (Advice, Predicted, BatchDrift …) as a frame, a row each. of: the class of the answers, which
+    names the columns where there are none.
 
     An interval `x_cents` becomes three columns: `x_cents` (its mean), `low_x_cents` and `high_x_cents`; the notes
     of a Predicted become `low_g_hz` … `high_a_hz`.
@@ -70,16 +73,49 @@ def frame_of_answers(answers: Iterable[Any]) -> pd.DataFrame:
                 for name, item in value.items():
                     _put(row, f"{name}_{unit}" if stem else str(name), item)
             else:
-                _put(row, field.name, value)
+                _put(row, field.name, value, str(field.type))
         rows.append(row)
-    return pd.DataFrame(rows)
+    return pd.DataFrame(rows, columns=None if rows or of is None else _columns(of))
 
 
-def _put(row: dict[str, Any], name: str, value: Any) -> None:
+def _columns(of: type[Any]) -> list[str]:
+    """The columns that answers of a class have, by the types of its fields."""
+    row: dict[str, Any] = {}
+    for field in dataclasses.fields(of):
+        if str(field.type) == "Mapping[str, Interval]":
+            for note in NOTES:
+                _put(row, f"{note}_{field.name.rpartition('_')[2]}", None, "Interval")
+        else:
+            _put(row, field.name, None, str(field.type))
+    return list(row)
+
+
+def _put(row: dict[str, Any], name: str, value: Any, written: str = "") -> None:
+    """Put a value, or the three of an interval, into a row. written: the type of its field."""
     if isinstance(value, Interval):
         row |= {name: value.mean, f"low_{name}": value.low, f"high_{name}": value.high}
+    elif value is None and written.startswith("Interval"):
+        row |= dict.fromkeys((name, f"low_{name}", f"high_{name}"))
     else:
         row[name] = value
+
+
+def _as_text(column: pd.Series[Any]) -> Any:
+    """A column whose pandas timestamps are ISO 8601 text: dates where all of it are midnights without an offset, as of
+    a column of days; else times, to the fraction of a second that they have."""
+    import pandas as pd
+
+    if column.dtype.kind not in "OM":
+        return column
+    there = column.dropna()
+    if not any(isinstance(one, datetime) for one in there):
+        return column
+    days = all(isinstance(one, datetime) and one.tzinfo is None and one == pd.Timestamp(one.date()) for one in there)
+    said = [
+        None if pd.isna(one) else one if not isinstance(one, datetime) else one.isoformat()[: 10 if days else None]
+        for one in column
+    ]
+    return pd.Series(said, index=column.index, dtype=object)
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -104,22 +140,30 @@ class OpenLog:
     def add(self, **tables: pd.DataFrame) -> Counts:
         """Log frames with the columns of the CSV folder: `add(reeds=…, readings=…, trims=…)`. All of them or none.
 
-        Rows that the log knows already add nothing. Times may be text or pandas timestamps. Raises InputError with
-        every fault, as `import` does, and for a table that is not one of the folder's.
+        Rows that the log knows already add nothing. Times may be text or pandas timestamps, which are kept to the
+        fraction of a second; a column of midnights alone, without an offset, is one of dates. Raises InputError with
+        every fault, as `import` does, for a table that is not one of the folder's, and where there is none.
         """
         import tempfile
 
+        from trimfit.log.sheets.folder_import import ImportRefused
         from trimfit.verbs.import_export import import_folder
 
         for name in tables:
             if name not in TABLES:
                 raise InputError(f"{name!r} is no table of a log", "add", nearest(name, TABLES))
+        if not tables:
+            raise InputError("no table is given", "add", f"give one or more of {', '.join(TABLES)}")
         with tempfile.TemporaryDirectory() as folder:
             for name, table in tables.items():
-                table.to_csv(
-                    Path(folder) / f"{name}.csv", index=False, lineterminator="\n", date_format="%Y-%m-%dT%H:%M:%S%z"
-                )
-            return import_folder(self.path, Path(folder), self.progress).counts
+                text = table.copy()
+                for i in range(table.shape[1]):
+                    text.isetitem(i, _as_text(table.iloc[:, i]))
+                text.to_csv(Path(folder) / f"{name}.csv", index=False, lineterminator="\n")
+            try:
+                return import_folder(self.path, Path(folder), self.progress).counts
+            except ImportRefused as error:
+                raise InputError("the frames were not taken in", "add", faults=error.faults) from None
 
     def import_folder(self, folder: str | Path) -> Counts:
         """Take a CSV folder into the log, all or nothing. Raises InputError with every fault."""
@@ -155,33 +199,34 @@ class OpenLog:
         from trimfit.verbs.ask import ask_all
 
         with self._session() as session:
-            return frame_of_answers(ask_all(session, at_s=_moment_s(at)))
+            return frame_of_answers(ask_all(session, at_s=_moment_s(at)), Advice)
 
     def predict(self, plan: pd.DataFrame, *, at: str | None = None) -> pd.DataFrame:
         """What the next reading of each reed would show: a row for each row of `plan`.
 
         plan: column `reed`, and `length_mm` and/or `lip_strokes` still to come off (0 where missing); at: as
-        for `ask`. Raises InputError for an unknown reed, a missing column, or a length past the blade.
+        for `ask`. Raises InputError for an unknown reed or a row without one, for a column that is missing or
+        misspelt, and for a length past the blade.
         """
-        from trimfit.verbs.predict import predict
+        from trimfit.verbs.predict import PLANNED, check_plan_columns, predict
 
-        if "reed" not in plan.columns:
-            raise InputError("column reed is missing", "predict", nearest("reed", [str(c) for c in plan.columns]))
+        check_plan_columns([str(name) for name in plan.columns], "predict")
+        unnamed = plan.index[plan["reed"].isna()]
+        if len(unnamed):
+            raise InputError("names no reed", f"row {unnamed[0]}", "name a reed in each row")
         blank = [0.0] * len(plan)
-        amounts = [
-            plan[name].fillna(0.0).astype(float).tolist() if name in plan.columns else blank
-            for name in ("length_mm", "lip_strokes")
-        ]
+        amounts = [plan[name].fillna(0.0).astype(float).tolist() if name in plan.columns else blank for name in PLANNED]
         plans = list(zip(plan["reed"].astype(str), *amounts, strict=True))
         with self._session() as session:
-            return frame_of_answers(predict(session, plans, at_s=_moment_s(at))).set_index(plan.index)
+            found = predict(session, plans, at_s=_moment_s(at))
+            return frame_of_answers(found, PredictedReading).set_index(plan.index)
 
     def pick(self, order: str, *, at: str | None = None) -> pd.DataFrame:
         """Untrimmed blanks of the stock for an order, best first; at: as for `ask`. InputError for an unknown order."""
-        from trimfit.verbs.pick import pick
+        from trimfit.verbs.pick import Pick, pick
 
         with self._session() as session:
-            return frame_of_answers(pick(session, order, at_s=_moment_s(at)))
+            return frame_of_answers(pick(session, order, at_s=_moment_s(at)), Pick)
 
     def rehearse(self, order: str) -> Rehearsal:
         """What an order's run will give, before a blade is touched."""
@@ -192,10 +237,11 @@ class OpenLog:
 
     def batches(self) -> pd.DataFrame:
         """Every batch against its type's norm, most drifted first."""
+        from trimfit.review.results import BatchDrift
         from trimfit.verbs.reviews.batches import batches
 
         with self._session() as session:
-            return frame_of_answers(batches(session))
+            return frame_of_answers(batches(session), BatchDrift)
 
     def report(self, folder: str | Path, *, shop: str = "", at: str | None = None) -> list[Path]:
         """Write the report's page and pictures; their paths, the page first. at: as for `ask`."""

@@ -55,6 +55,9 @@ class InputError(TrimfitError):
         self.faults, self.also = tuple(faults), also
         super().__init__(what, where, remedy)
 
+    def __str__(self) -> str:
+        return "\n".join([self.line(), *(fault.line() for fault in self.faults)])
+
     def lines(self) -> list[str]:
         """One line a fault, or the one line of the error itself."""
         return [fault.line() for fault in self.faults] or [self.line()]
