@@ -77,7 +77,7 @@ def test_an_order_is_for_the_only_chanter_of_a_log(bench: Typed) -> None:
     bench.say("log", "chanter", "Heron")
     assert "in Heron, the only chanter in the log" in bench.say("log", "order", "O-1", "--quantity", "4")
     bench.say("log", "chanter", "Otter")
-    assert "a new order needs --chanter" in bench.refused("log", "order", "O-2")
+    assert "a new order needs a chanter" in bench.refused("log", "order", "O-2")
     with Journal(bench.log) as journal:
         assert [(one.order, one.chanter) for one in journal.orders().values()] == [("O-1", "Heron")]
 
@@ -91,3 +91,23 @@ def test_readings_in_no_chanter_are_pointed_out(bench: Typed) -> None:
     bench.say("log", "chanter", "Heron")
     bench.say("log", "amend", str(said["entry"]), "chanter=Heron")
     assert "names no chanter" not in bench.say("check")
+
+
+def test_what_a_record_needs_is_not_taken_back_and_one_reed_has_one_name(bench: Typed) -> None:
+    bench.say("log", "chanter", "CH-1")
+    bench.say("log", "order", "O-1")
+    bench.say("log", "reed", "R-1", "--type", "moulded", "--batch", "B-1", "--order", "O-1")
+    assert "its type cannot be taken back" in bench.refused("log", "reed", "R-1", "--type", "")
+    assert "its batch cannot be taken back" in bench.refused("log", "reed", "R-1", "--batch", " ", "--move")
+    assert "its chanter cannot be taken back" in bench.refused("log", "order", "O-1", "--chanter", "")
+    assert "names several reeds" in bench.refused("log", "rename", "R-1", "R-5..R-7")
+
+
+def test_the_list_of_a_moment_has_no_reed_made_later(bench: Typed) -> None:
+    bench.say("log", "chanter", "CH-1")
+    bench.say("log", "order", "O-1")
+    made = {"R-1": ["--made-on", "2026-02-01"], "R-2": ["--made-on", "2026-03-01"], "R-3": []}
+    for reed, said in made.items():
+        bench.say("log", "reed", reed, "--type", "moulded", "--batch", "B-1", "--order", "O-1", *said)
+    for moment, listed in {"2026-02-15": ["R-1", "R-3"], "2026-03-01": ["R-1", "R-2", "R-3"]}.items():
+        assert [one["reed"] for one in bench.json("ask", "--all", "--at", moment)] == listed

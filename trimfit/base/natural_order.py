@@ -30,3 +30,9 @@ def counted_out(text: str) -> list[str] | None:
         raise InputError(what, remedy=f"count up, at most {MOST:,} names, as R-1..R-24")
     width = len(found[2]) if found[2].startswith("0") else 0
     return [f"{found[1]}{number:0{width}d}" for number in range(first, last + 1)]
+
+
+def refuse_range(name: str) -> None:
+    """InputError for one reed's new name that `counted_out` takes for several."""
+    if counted_out(name) is not None:
+        raise InputError(f"{short(name)!r} names several reeds", remedy="say one name, without .. between numbers")

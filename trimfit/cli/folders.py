@@ -243,11 +243,14 @@ def _merged(taken: Taken, other: Path) -> list[str]:
 
 def _pairs(words: list[str]) -> dict[str, str]:
     """Old and new names out of words such as `R-7=R-7b`."""
+    from trimfit.base.natural_order import refuse_range
+
     found: dict[str, str] = {}
     for word in words:
         old, _, new = (part.strip() for part in word.partition("="))
         if not old or not new:
             raise InputError(f"{short(word)!r} is no pair of names", "--rename", "say --rename REED=NEW")
+        refuse_range(new)
         if old in found:
             raise InputError(f"reed {short(old)!r} is named twice", "--rename", "give it one new name")
         found[old] = new

@@ -124,7 +124,8 @@ def reed(
     move: Annotated[bool, option("--move", "Its type or batch in the log is wrong: change it.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Log a reed, or revise what is known of one. What is not said stays, an empty value takes one back.
+    """Log a reed, or revise what is known of one. What is not said stays, an empty value takes one back, but for the
+    type and the batch: no reed is without.
 
     R-1..R-24 is all of them at once. Example: trimfit log reed R-1..R-24 --type moulded --batch B-17
 
@@ -179,7 +180,8 @@ def order(
     remark: Remark = None,
     as_json: Json = False,
 ) -> None:
-    """Log an order, or revise what is known of one. What is not said stays, an empty value takes one back.
+    """Log an order, or revise what is known of one. What is not said stays, an empty value takes one back, but for the
+    chanter: no order is without.
 
     Example: trimfit log order O-12 --chanter CH-7 --quantity 12 --due 2026-04-01
     """

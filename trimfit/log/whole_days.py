@@ -13,7 +13,7 @@ from math import inf
 from sqlite3 import Connection
 from typing import Any, NamedTuple
 
-from trimfit.base.errors import InputError, short
+from trimfit.base.errors import InputError, command, short
 from trimfit.base.iso_dates import DAY_S, at_s, clock_in, day_of, is_date, typed_time
 from trimfit.log.entry_kinds import KINDS, Kind
 from trimfit.log.instants import zone_of
@@ -45,7 +45,13 @@ def refuse(connection: Connection, kind: Kind, values: Sequence[Any]) -> None:
     for other in _same_day(connection, row, zone):
         what, remedy = _words(row, other, zone)
         after = f"this {kind.name} came after it: --after {other.entry}"
-        raise InputError(what, f"reed {short(row.reed)}", f"{remedy}; {after}")
+        if not is_date(other.time):
+            raise InputError(what, f"reed {short(row.reed)}", f"{remedy}; {after}")
+        if not is_date(row.time):
+            remedy = remedy.replace(" for it", f" for the {other.kind}")
+        # the log amends no time
+        anew = f"to write one for the {other.kind}, strike it and log it anew: {command('log', 'strike', other.entry)}"
+        raise InputError(what, f"reed {short(row.reed)}", f"{after}, which puts it at 00:00; {remedy}; {anew}")
 
 
 def among_new(

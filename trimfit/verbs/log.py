@@ -364,20 +364,33 @@ def log_reed(
     what is in doubt is not logged, and raises Doubtful.
     """
 
+    from trimfit.base.errors import command
+    from trimfit.base.natural_order import refuse_range
+
     def refuse(known: Reed | None) -> None:
         if known is None:
+            refuse_range(name)
             missing = [word for word, key in (("type", "reed_type"), ("batch", "batch")) if not given.get(key)]
             if missing:
-                what = f"a new reed needs {' and '.join(f'--{word}' for word in missing)}"
+                what = f"a new reed needs {' and '.join(f'a {word}' for word in missing)}"
                 raise InputError(what, f"reed {short(name)}", f"say its {' and '.join(missing)}")
             return
         for key in ("reed_type", "batch"):
             was = getattr(known, key)
+            _refuse_blank(given, key, f"reed {short(name)}")
             if given.get(key, was) != was and not move:
-                remedy = "give the new reed another name, or say --move if that was wrong"
+                right = command("log", "reed", name, "--move")
+                remedy = f"give the new reed another name, or say what is right with {right} …"
                 raise InputError(f"is in the log with {key} {short(was)!r}", f"reed {short(name)}", remedy)
 
     return _keep_or_revise(session.journal, Reed, name, given, sure, refuse)
+
+
+def _refuse_blank(given: Mapping[str, Any], key: str, where: str) -> None:
+    """InputError where a value that the record cannot be without is to be taken back."""
+    if key in given and not str(given[key] or "").strip():
+        word = key.removeprefix("reed_")
+        raise InputError(f"its {word} cannot be taken back", where, f"say another {word}, or leave it out")
 
 
 def log_reeds(
@@ -416,10 +429,12 @@ def log_order(session: Session, name: str, given: Mapping[str, Any], *, sure: bo
     journal = session.journal
     with journal.writing():
         only = None
-        if not given.get("chanter") and journal.entry_of("order", name) is None:
+        if journal.entry_of("order", name) is not None:
+            _refuse_blank(given, "chanter", f"order {short(name)}")
+        elif not given.get("chanter"):
             only = journal.only_chanter()
             if only is None:
-                raise InputError("a new order needs --chanter", f"order {short(name)}", "say which chanter it is for")
+                raise InputError("a new order needs a chanter", f"order {short(name)}", "say which chanter it is for")
             given = {**given, "chanter": only}
         kept = _keep_or_revise(journal, Order, name, given, sure)
         said = f"in {short(only)}, the only chanter in the log" if only is not None else ""
@@ -484,8 +499,10 @@ def rename(session: Session, reed: str, new: str, *, only: Sequence[str] = (), j
     only: ids of entries to rename, where two reeds of the name were mixed. join: the new name is in the log, and is
     the same reed.
     """
+    from trimfit.base.natural_order import refuse_range
     from trimfit.log.merging.rename import rename
 
+    refuse_range(new)
     done = rename(session.journal, reed, new, only=only, join=join)
     went = ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in done.moved.items() if kind != "reed")
     note = f"{short(done.reed)} is {short(done.new_name)} now; along went {went or 'nothing'}"
