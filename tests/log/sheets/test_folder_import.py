@@ -113,7 +113,7 @@ def test_a_column_named_by_a_note_alone_is_taken_where_its_numbers_are_sounding_
 def test_a_column_named_by_a_note_alone_is_asked_about_where_its_numbers_may_be_something_else(
     tmp_path: Path, heads: str, cells: str, said: str
 ) -> None:
-    (line,) = faults_of(tmp_path, {**SHOP, "readings.csv": f"reed,taken_at,{heads}\nR-1,2026-03-01,{cells}\n"})
+    (line,) = faults_of(tmp_path, {**SHOP, "readings.csv": f"reed,taken_at,{heads}\nR-1,2026-02-28,{cells}\n"})
     assert line.startswith(f"readings.csv:1: {said}")
 
 
@@ -844,3 +844,10 @@ def test_the_name_that_was_meant_is_found_among_very_many(tmp_path: Path) -> Non
     take(tmp_path / "log", lay(tmp_path / "good", {"reeds.csv": reeds}))
     with Journal(tmp_path / "log") as journal, pytest.raises(InputError, match=r"did you mean zan-0999\?"):
         journal.of_reed("zn-0999")
+
+
+def test_a_head_that_is_no_column_holds_no_other_fault_back(tmp_path: Path) -> None:
+    rows = "R-1,2026-02-28,780,x\nR-1,2026-02-28,781,\nR-1,2026-02-27,,y\n"
+    said = faults_of(tmp_path, {**SHOP, "readings.csv": f"reed,taken_at,f_hz,wind\n{rows}"})
+    assert [line.partition(":")[2][:7] for line in said] == ["1: wind", "3: reed"]
+    assert "the same reed and taken_at as line 2" in said[1]

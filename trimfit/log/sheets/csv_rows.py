@@ -118,12 +118,12 @@ class Sheet:
 
     def __init__(self, path: Path, faults: Faults, may: Sequence[str], must: Sequence[str]) -> None:
         """Look at the file and read its heads; every fault there goes to `faults`, and `usable` becomes false. `cut`:
-        its rows can be read, whatever is wrong with its heads."""
+        its rows can be read, whatever is wrong with its heads; `whole`: each column it must have is there, once."""
         self.path, self.name, self.faults = path, path.name, faults
         self.notices: list[str] = []
         self.heads: list[str] = []
         self.separator = ","
-        self.usable = self.cut = False
+        self.usable = self.cut = self.whole = False
         self.looked = _Bytes(1, True, False)
         try:
             self.looked = _look(path)
@@ -170,6 +170,7 @@ class Sheet:
             return False
         self.heads, self.cut = [head.lower() for head in raw], True
         before = len(self.faults.found)
+        self.whole = all(self.heads.count(name) == 1 for name in must)
         self._bare_notes(raw, may)
         self._check_heads(raw, may, must)
         return len(self.faults.found) == before

@@ -170,7 +170,7 @@ def _take_kind(state: Intake, kind: Kind, path: Path) -> None:
     """Take one file of one kind of entry."""
     may, must = heads_of(kind)
     with Sheet(path, state.faults, may, must) as sheet:
-        if sheet.usable:
+        if sheet.usable or (sheet.cut and sheet.whole):
             state.notices += sheet.notices
             _take_rows(state, kind, sheet)
             return
@@ -206,7 +206,7 @@ def _take_rows(state: Intake, kind: Kind, sheet: Sheet) -> None:
             values[0] = _name_now(state, kind, values)
         if kind.time is None and values[key_at[0]] is not None:
             state.named[kind.name].add(str(values[key_at[0]]))
-        for where, what, remedy in _as_a_whole(kind, values) if good else ():
+        for where, what, remedy in _as_a_whole(kind, values) if good and sheet.usable else ():
             faults.add(file, line, where, what, remedy)
             good = False
         if not _names_known(state, reader, line, values) or not good:
