@@ -15,13 +15,14 @@ if TYPE_CHECKING:
     from trimfit.log.journal import Journal
 
 KEPT_S = 31 * DAY_S
-LONGEST_TOKEN = 64
+SHORTEST_TOKEN, LONGEST_TOKEN = 8, 64
 
 
 def entry_of_form(journal: Journal, token: str) -> str | None:
     """The entry that the form of this token became; None where it was not logged yet."""
-    if not 8 <= len(token) <= LONGEST_TOKEN:
-        raise InputError("the form has no mark of its own", "", "load its page again and send it from there")
+    if not SHORTEST_TOKEN <= len(token) <= LONGEST_TOKEN:
+        what = f"the form's token has {len(token)} characters, not {SHORTEST_TOKEN} to {LONGEST_TOKEN}"
+        raise InputError(what, "", "load its page again and send it from there")
     with journal.reading() as connection:
         row = connection.execute("SELECT entry FROM forms WHERE token = ?", (token,)).fetchone()
     return str(row[0]) if row else None

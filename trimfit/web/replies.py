@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import cache
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from trimfit.base.errors import InputError, TrimfitError, short
+from trimfit.base.errors import InputError, TrimfitError, nearest, short
 from trimfit.cli.output.answers import json_text
 from trimfit.web.desk import Desk, NotYet
 
@@ -94,8 +94,9 @@ class Form:
         return self.text(name) or None
 
 
-async def form_of(request: Request) -> Form:
-    """The form that was sent. Raises HTTPException for what is no form of these pages."""
+async def form_of(request: Request, fields: Collection[str]) -> Form:
+    """The form that was sent. Raises HTTPException for what is no form of these pages, InputError for a field that is
+    none of `fields`, nor `waited_s`: how long the page kept it."""
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
         raise HTTPException(415, "this is no form of the bench; send the page's own form")
@@ -105,6 +106,9 @@ async def form_of(request: Request) -> Form:
         )
     except (ValueError, UnicodeDecodeError) as error:
         raise HTTPException(400, "the form cannot be read; send it again from its page") from error
+    for name in dict.fromkeys(name for name, _ in pairs):
+        if name not in fields and name != "waited_s":
+            raise InputError("is no field of this form", short(name), nearest(name, sorted(fields)))
     return Form(pairs)
 
 
@@ -115,6 +119,8 @@ async def said_wrong(request: Request, error: Exception) -> Response:
         return page(request, "wait.html", answer, answer, status=503, refresh_s=3)
     if isinstance(error, TrimfitError):
         lines = error.lines() if isinstance(error, InputError) else [error.line()]
+        if request.method == "POST":  # the fields have the names of the command's options
+            lines = [line.removeprefix("--") for line in lines]
         status = (404 if request.method == "GET" else 422) if isinstance(error, InputError) else 500
     elif isinstance(error, HTTPException):
         lines, status = [str(error.detail)], error.status_code

@@ -16,7 +16,7 @@ from trimfit.base.units import Interval
 from trimfit.verbs.wording import CAUTIONS, advice_lines, first_lines
 
 _NUMBER_AND_UNIT = re.compile(r"(\d) (mm|Hz|kPa|°C|cents?|%|lip)(?!\w)")
-_FIELDS = {"--length": "Other amount, mm", "--lip": "Lip strokes"}
+_FIELDS = {"--length": "Other amount, mm", "--lip": "Lip strokes", "--at": "Other time"}
 ONE_LINE = 2000
 """Columns: a page breaks its own lines."""
 ACTION_SIGNS = {"trim": "✂", "read-again": "♪", "finished": "✓", "past": "✕", "no-fit": "–"}
@@ -74,7 +74,7 @@ def _column(column: str) -> str:
 def wrong_lines(error: InputError) -> list[str]:
     """What is wrong with a form, a line a fault, where the page's own words stand for the options of the command."""
     lines = [line.partition(": ") for line in error.lines()]
-    return [f"{_FIELDS.get(where, where)}{colon}{what}" for where, colon, what in lines]
+    return [f"{_FIELDS.get(where, where.removeprefix('--'))}{colon}{what}" for where, colon, what in lines]
 
 
 def _first(advice: Advice) -> str:

@@ -254,3 +254,13 @@ def test_the_fields_stand_in_the_shops_order(log: Path, demo_log: Path) -> None:
 
 def test_the_story_as_json_is_what_review_reed_prints(look: Visitor, demo_log: Path) -> None:
     assert look.ask("/reed/story", name=REED) == plain(on(demo_log, review_reed, REED))
+
+
+def test_a_field_that_the_form_has_not_is_refused_by_its_name(visitor: Visitor, log: Path) -> None:
+    with Journal(log) as journal:
+        before = journal.last_seq()
+    sent = visitor.enter("/reed/reading", READING | {"presure": "6.5 kPa"})
+    assert sent.status == 422
+    assert "presure: is no field of this form; did you mean pressure?" in sent.text
+    with Journal(log) as journal:
+        assert journal.last_seq() == before

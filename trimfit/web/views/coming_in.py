@@ -30,7 +30,7 @@ async def at_the_door(request: Request) -> Response:
 
 async def come_in(request: Request) -> Response:
     """Use a key up, and give the device its pass."""
-    form = await form_of(request)
+    form = await form_of(request, ("key",))
     device = _keys(request).use(form.text("key"))
     if device is None:
         return page(request, "door.html", {"error": [USED_UP]}, {"key": "", "wrong": USED_UP}, status=403)

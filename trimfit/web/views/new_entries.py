@@ -131,7 +131,7 @@ async def enter_order(request: Request) -> Response:
 
 
 async def _entered(request: Request, what: str, verb: Callable[[Session, Form], list[EntryResult]]) -> Response:
-    form = await form_of(request)
+    form = await form_of(request, ("name", *(["count"] if what == "reeds" else []), *FORMS[what]))
     try:
         kept = await desk_of(request).enter(verb, form)
     except InputError as error:

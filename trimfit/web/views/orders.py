@@ -51,7 +51,7 @@ def _by_order(found: Allotment) -> dict[str, list[Allotted]]:
 
 async def put(request: Request) -> Response:
     """Put the reeds that were shown to their orders (fields `reed` and `order` in turn; one `order` for all)."""
-    form = await form_of(request)
+    form = await form_of(request, ("reed", "order"))
     reeds, names = form.every("reed"), form.every("order")
     if not reeds or len(names) not in (1, len(reeds)):
         raise InputError("no reed was marked", "", "go back, mark the reeds and send it again")

@@ -32,6 +32,9 @@ from trimfit.web.words import wrong_lines
 
 FIELDS = (*OUTPUTS, "g_octave")
 """What a reading may hold, by the words of a typed line."""
+OPTIONS = ("chanter", "pressure", "temperature", "humidity", "taped", "remark")
+SENT = ("reed", "token")
+"""What every form here holds besides its own fields: whose it is, and which one."""
 MOST_PLANNED_MM = 3.0
 LEAST_WAIT_S, MOST_WAIT_S = 60.0, 7 * 86_400.0
 """A form that waited less is of now; a longer wait is a clock that was set."""
@@ -120,9 +123,9 @@ def _planned_mm(text: str, advice: Advice) -> tuple[float, list[str]]:
 
 async def enter_reading(request: Request) -> Response:
     """Log a reading; as JSON what `log reading --json` prints."""
-    form = await form_of(request)
+    form = await form_of(request, (*SENT, *FIELDS, *OPTIONS, "at"))
     words = [f"{key}={_one_value(form.text(key))}" for key in FIELDS if form.text(key)]
-    options = {key: form.given(key) for key in ("chanter", "pressure", "temperature", "humidity", "taped", "remark")}
+    options = {key: form.given(key) for key in OPTIONS}
     return await _entered(request, form, log.log_reading, form.text("reed"), words, at=_when(form), **options)
 
 
@@ -144,7 +147,7 @@ def _when(form: Form) -> str | None:
 
 async def enter_trim(request: Request) -> Response:
     """Log a cut, lip work, or both; as JSON what `log trim --json` prints."""
-    form = await form_of(request)
+    form = await form_of(request, (*SENT, "length", "lip", "asked", "advised", "remark", "at"))
     options = {key: form.given(key) for key in ("length", "lip", "remark")}
     options["asked"] = form.given("asked") or _asked(form.text("length"), form.text("advised"))
     return await _entered(request, form, log.log_trim, form.text("reed"), at=_when(form), **options)
@@ -161,33 +164,33 @@ def _asked(length: str, advised: str) -> str | None:
 
 async def enter_event(request: Request) -> Response:
     """Log what happened to a reed besides a trim; as JSON what `log event --json` prints."""
-    form = await form_of(request)
+    form = await form_of(request, (*SENT, "event", "remark", "at"))
     words, remark = [form.text("event")], form.given("remark")
     return await _entered(request, form, log.log_event, form.text("reed"), words, at=_when(form), remark=remark)
 
 
 async def enter_outcome(request: Request) -> Response:
     """Log that a reed has left the bench; as JSON what `log outcome --json` prints."""
-    form = await form_of(request)
+    form = await form_of(request, (*SENT, "outcome", "remark", "at"))
     word, remark = form.text("outcome"), form.given("remark")
     return await _entered(request, form, log.log_outcome, form.text("reed"), word, at=_when(form), remark=remark)
 
 
 async def strike(request: Request) -> Response:
     """Take an entry of a reed back; as JSON what `log strike --json` prints."""
-    form = await form_of(request)
+    form = await form_of(request, (*SENT, "entry", "why"))
     return await _entered(request, form, log.strike, form.text("entry"), why=form.given("why"))
 
 
 async def amend(request: Request) -> Response:
     """Put a corrected entry in the place of a wrong one; as JSON what `log amend --json` prints."""
-    form = await form_of(request)
+    form = await form_of(request, (*SENT, "entry", "words"))
     return await _entered(request, form, amend_entry, form.text("entry"), split_words(form.text("words")))
 
 
 async def moved(request: Request) -> Response:
     """A reading in doubt was right: the reed had moved before it; as JSON what `log event --json` prints."""
-    form = await form_of(request)
+    form = await form_of(request, (*SENT, "entry"))
     return await _entered(request, form, moved_before, form.text("entry"))
 
 
