@@ -305,8 +305,8 @@ def reed_(
     """One reed's story, where it stands, and what to do next. Struck entries are included.
 
     A reed that was renamed is found by its old name too. Each line ends with the entry's id, for `log strike`. A time
-    is to the minute, on the clock by which it was logged; its offset from UTC stands with it where this machine's is
-    another.
+    is to the minute, on the clock by which it was logged. Its offset from UTC stands with it where it was logged with
+    one and this machine's is another; one logged without is on the shop's clock.
 
     Example: trimfit review reed R-0412
     """

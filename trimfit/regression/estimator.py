@@ -55,10 +55,11 @@ class ReedResponse(BaseEstimator):  # type: ignore[misc]
     `chanter`, `lip_strokes` (so far), `pressure_kpa`, `temperature_c`, `entry` (a name for the reading), `taken_day`
     (days since 1970, in all rows or in none), `made_day` (noon of the day the reed was made), `work_count`,
     `work_fading` and `event` (as in `design.Rows`), and the ten outputs `crow_cents`, `low_g_cents`, … `high_a_cents`:
-    cents from 440 Hz, the notes as low A; NaN where not taken.
+    cents from 440 Hz, the notes as low A; NaN where not taken. A note read with tape on its hole stands in
+    `low_g_taped_cents`, … `high_a_taped_cents` instead, counted alike.
     `trimfit.open_log(path).frame()` gives such a frame.
 
-    A worked example stands in the README and in datasets_demo/example_session.py.
+    A worked example stands in datasets_demo/example_session.py.
     """
 
     def __init__(

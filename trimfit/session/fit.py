@@ -1,8 +1,8 @@
 """Learning from the log: fit, keep, and know when the fit is due again.
 
 A fit is due when readings logged (or struck, counted fivefold) since the last are a quarter of those it holds and at
-least twenty, when the ratios were changed, when a chanter that it knows got another kind or gauge, or when a reed type
-has been met that it does not know and that now has five readings. In between nothing is lost: the readings since count
+least twenty, when the ratios were changed, when a chanter that it knows got another kind or gauge, or when five or more
+of them are of reed types that it does not know, taken together. In between nothing is lost: the readings since count
 at once for their own batch (`regression.posterior.reed`), and once they are a fiftieth and at least ten the
 coefficients follow too, by the changed batches alone (`regression.fitting.update`): what a type does, and a chanter,
 for all other reeds.

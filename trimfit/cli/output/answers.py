@@ -26,7 +26,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, bool) or value is None or isinstance(value, (str, int)):
         return value
     number = float(value)
-    return round(number, 6) if math.isfinite(number) else None
+    return round(number, 6) + 0.0 if math.isfinite(number) else None  # -0.0 is 0.0
 
 
 def json_text(value: Any) -> str:
