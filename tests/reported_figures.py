@@ -206,8 +206,8 @@ def _stated() -> str:
 def _young() -> str:
     past = {row["past reeds"]: row["past %"].split()[0] for row in rows_of("growth", "past reeds")}
     return (
-        f"With ten logged reeds {past['10']} % end past on make-believe benches, twice the ceiling, and with fifty "
-        f"{past['50']} %"
+        f"With ten logged reeds {past['10']} % end past on make-believe benches, over the ceiling of 1 %, and with "
+        f"fifty {past['50']} %"
     )
 
 
