@@ -139,7 +139,7 @@ def test_a_reed_is_read_in_its_own_chanter_before_it_is_handed_over(first_week: 
     near_the_end(first_week, "30", 60.0, 60.0)
     advice = asked_then(first_week, "30")
     assert advice.action == "read-again"
-    assert "not read in New as it is now" in advice.why
+    assert "its F and E were never read in New" in advice.why
     assert asked_then(first_week, "30", order="band").action == "past"
 
 
