@@ -36,7 +36,7 @@ PARTS: dict[str, set[str]] = {
     },
     "session": {"base", "log", "entry", "regression", "planner"},
     "verbs": {"base", "log", "entry", "regression", "planner", "review", "session"},
-    "python_api": {"base", "log", "regression.fitted_model", "session", "verbs"},
+    "python_api": {"base", "log", "regression.fitted_model", "review.results", "session", "verbs"},
     "cli": {"base", "review.results", "session.session", "verbs", "web", "__version__"},
     "web": {"base", "entry", "log.entry_kinds", "log.sent_forms", "review.results", "session", "verbs", "cli"},
     "__main__": {"cli"},
