@@ -183,7 +183,7 @@ def test_striking_says_why_and_what_it_leaves(bench: Typed) -> None:
         (["trim", "R-1", "--length", "-0.1"], "out of bounds"),
         (["trim", "R-1", "--length", "inf"], "not a number"),
         (["outcome", "R-1", "fine"], "say good, lost, to-stock"),
-        (["reed", "R-2", "--type", "moulded"], "needs --batch; say its batch"),
+        (["reed", "R-2", "--type", "moulded"], "a new reed needs a batch; say its batch"),
         (["order", "O-9", "--chanter", "CH-1", "--quantity", "1000000"], "give 1 to 100,000: did you mean 100,000"),
         (["reed", "", "--type", "moulded", "--batch", "B"], "is empty"),
         (["order", "O-2", "--chanter", "CH-1", "--quantity", "1.5"], "whole number"),

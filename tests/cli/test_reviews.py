@@ -417,5 +417,5 @@ def test_times_of_a_story_are_those_of_the_clock_they_were_logged_by(tmp_path: P
     ]
     told = " ".join(run(log, "review", "reed", "--help").stdout.split())
     assert (
-        "on the clock by which it was logged; its offset from UTC stands with it where this machine's is anot" in told
+        "on the clock by which it was logged. Its offset from UTC stands with it where it was logged with one" in told
     )

@@ -217,7 +217,7 @@ def test_the_answers_name_the_settings_in_words_and_under_json(tmp_path: Path) -
     assert answer["refused"] == 1
     words = said(ours, "merge", theirs)
     assert "tolerance_hz is 1 here and 8 in theirs: 1 stands" in words
-    assert "trimfit settings tolerance_hz 8" in words
+    assert f"{ours} settings tolerance_hz 8" in words
 
     said(theirs, "export", tmp_path / "csv")
     answer = json.loads(said(ours, "import", tmp_path / "csv", "--json"))
