@@ -50,7 +50,7 @@ MOST_OVER_LONGEST = 2.0
 Where no cut that the hand can hit is so short, the shortest that it can hit is left (`_Weighing.cuts`)."""
 FIRST_CUT = 0.8
 """So much of the whole way a cut is reckoned to take where its length is limited and where lip work follows it. First
-cuts as advised take less: of the median reed 60 to 66 % once ten reeds were logged (reports/growth.md)."""
+cuts as advised take less (reports/growth.md)."""
 WIDE_NODES = 17
 ALIKE = 0.05
 """Costs that differ by less are alike, to the table's exactness."""

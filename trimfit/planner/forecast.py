@@ -39,6 +39,7 @@ HARDLY_KNOWN, CAREFUL_SDS = 0.55, 2.5
 """A slope's log spread from which the table is too coarse (its last point but one); how many such spreads a first cut
 then leaves in hand, as the ceiling of 1 % asks for."""
 MOST_SHORT = 12
+"""So many short cuts are followed at most: by then the limit on length has grown past any blade."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +144,7 @@ def _short_cuts(
         big, *after = moved(v, s, tie, cut, costs)
         shown = shown + np.where(short, big**2 / (big + reading_noise(v, cut, costs)), 0.0)
         v, s, tie = (np.where(short, new, old) for new, old in zip(after, (v, s, tie), strict=True))
-        m, count = m + cut, count + short
+        m, count = m + np.where(short, cut + costs.wait_mean_cents, 0.0), count + short
         longest = np.where(short, np.where(np.isinf(longest), cut, np.maximum(longest, cut)), longest)
     return count, m, v, s, tie, shown
 

@@ -98,7 +98,8 @@ REED_SPREAD = {
     "bend": Spread(7.5, 0.4, 0.4, apart=1.24),
 }
 """Bend: a reed whose every further millimetre does less does so to all it moves, each by the same share of its slope.
-A twentieth of the gap's slope is 2.5 cents a mm², of the pitch's 0.5: a long way off, few readings tell it."""
+A twentieth of the gap's slope is 2.5 cents a mm², of the pitch's 0.5. Few
+readings tell how one reed bends, so that this counts for much (SEEDS)."""
 BATCH_SHARE = {"start": 0.4, "length": 0.4, "bend": 0.15}
 """Batches' variance over that of the reeds within one: their assumption follows what the reeds are found to be. (Were
 it in cents, two batches' worth of a wide one would lie over all that thirty batches tell of a shop that varies little.)

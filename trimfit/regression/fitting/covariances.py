@@ -41,7 +41,7 @@ FEW = 4.0
 WIDEST = 100.0
 """No variance is more than so many times the assumed one: reeds do not differ by an octave."""
 TAIL_SDS = 2.457
-"""A normal law leaves 0.7 % beyond so many standard deviations: the ceiling of 1 % over what the planner doubts."""
+"""A normal law leaves 0.7 % beyond so many standard deviations: the ceiling of 1 % divided by `choice.MODEL_DOUBT`."""
 LEAST_SPREAD = 1e-2
 """Variance (cents²) of chanters' offsets under which a combination has none: they cancel, or the crow is not on one."""
 

@@ -16,8 +16,9 @@ its own + error,
 
 with both spreads found from all the shop's chanters together (`spread_of`: within and between batches, by moments, as
 in an analysis of variance) and held to what is usual by as much as a few reeds and batches would: a chanter known from
-two readings gets a wide answer, not none. The interval is Student's, with the degrees of freedom of Satterthwaite
-(Biometrics Bulletin 2 (1946) 110) for a variance made of two found ones.
+two readings gets a wide answer, not none. Its pitch is then held to where chanters are known to lie
+(`held`). The interval is Student's, with the degrees of freedom of Satterthwaite (Biometrics Bulletin 2 (1946) 110) for
+a variance made of two found ones.
 """
 
 from __future__ import annotations
