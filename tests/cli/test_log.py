@@ -405,6 +405,68 @@ def test_a_strike_of_one_of_two_says_that_the_other_counts(bench: Typed, tmp_pat
     assert "\nthe other entry of reed R-1 counts again: ree-" in note
 
 
+def test_a_strike_of_a_revision_brings_back_what_it_stood_in_the_place_of(bench: Typed) -> None:
+    """Was: the reed was gone, and what brought it back had neither its day, its blade nor its order."""
+    bench.say("log", "reed", "R-1", "--made-on", "2026-01-02", "--weight", "easy", "--remark", "the 2nd's")
+    with Journal(bench.log) as journal:
+        first = journal.of_reed("R-1").reed
+        journal.mark(first.entry, ["odd: is it?"])
+    for weight in ("hard", "hrad", "hard"):
+        bench.say("log", "reed", "R-1", "--weight", weight)
+    for weight in ("hrad", "hard", "easy"):
+        struck = bench.json("log", "strike", "--last")
+        with Journal(bench.log) as journal:
+            now = journal.of_reed("R-1").reed
+        assert f"the earlier entry of reed R-1 counts again: {now.entry}" in struck["note"].splitlines()
+        assert now.record.weight == weight
+    assert (now.record, now.doubts) == (first.record, ("odd: is it?",))
+    bench.say("log", "strike", now.entry)
+    bench.say("log", "strike", "--last")  # what it was before it had a weight
+    refused = run(bench.log, "ask", "R-1").stderr
+    what, _, again = refused.strip().partition("; log it again with ")
+    assert what == "reed 'R-1' was struck (taken back)"
+    assert call(*shlex.split(again)[1:]).returncode == 0
+    with Journal(bench.log) as journal:
+        assert journal.of_reed("R-1").reed.record == Reed("R-1", "moulded", "B-1", blade_mm=23.0, order="O-1")
+        assert journal.count("reed") == 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["chanter", "CH-1", "--kind", "long bore", "--at-hand", "no", "--working-crow", "C+22", "--crow-type",
+         "moulded", "--bore-gauge", "41.5", "--remark", "taped"],
+        ["order", "O-1", "--target-pitch", "472.5", "--pressure", "26 inH2O", "--weight", "easy", "--due",
+         "2026-04-01", "--remark", "for 'A'"],
+        ["reed", "R-1", "--made-on", "2026-01-02", "--weight", "easy", "--remark", "soft"],
+    ],
+)  # fmt: skip
+def test_what_was_struck_is_logged_again_as_it_was_by_the_command_that_is_named(bench: Typed, words: list[str]) -> None:
+    kind, name = words[:2]
+    kept = bench.json("log", *words)
+    with Journal(bench.log) as journal:
+        whole = journal.entry_of(kind, name)
+        journal.strike(kept["entry"], "sold")
+        assert whole is not None
+    refused = bench.refused("log", "strike", kept["entry"])
+    assert f"{kept['entry']}: was struck before (sold); log it again with " in refused
+    bench.say(*shlex.split(refused.partition(" with ")[2])[1:])
+    with Journal(bench.log) as journal:
+        again = journal.entry_of(kind, name)
+    assert again is not None
+    assert again.record == whole.record
+
+
+def test_a_revision_is_not_struck_where_the_blade_of_before_is_gone(bench: Typed) -> None:
+    bench.say("log", "reed", "R-2", "--type", "moulded", "--batch", "B-1", "--blade", "10")
+    kept = bench.json("log", "reed", "R-2", "--blade", "23")
+    for at in ("2026-03-01", "2026-03-02"):
+        bench.say("log", "trim", "R-2", "6", "--at", at)
+    assert "12 mm came off already, past a blade of 10 mm" in bench.refused("log", "strike", kept["entry"])
+    with Journal(bench.log) as journal:
+        assert journal.of_reed("R-2").reed.entry == kept["entry"]
+
+
 def test_times_and_lengths_as_they_are_typed(bench: Typed) -> None:
     bench.say("log", "reading", "R-1", "crow=C", "--at", "2026-11-24 9:30")
     bench.say("log", "trim", "R-1", "0,12", "--at", "2026-11-24 9:31")

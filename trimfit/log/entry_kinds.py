@@ -133,7 +133,8 @@ _BOUNDS_NAME = {
     "target_pitch_hz": "as_low_a_hz",
     "g_octave_hz": "note_hz",
 }
-_NAMED_THINGS = ("chanter", "order", "reed")
+NAMED = ("chanter", "order", "reed")
+"""The kinds that other entries name: one entry of each name counts, and a revision strikes it."""
 
 
 def _columns(record: type, kind: str) -> tuple[Column, ...]:
@@ -153,7 +154,7 @@ def _columns(record: type, kind: str) -> tuple[Column, ...]:
                 required=item.default is MISSING and item.default_factory is MISSING,
                 bounds=bounds if bounds in BOUNDS else None,
                 note="g_octave" if name == "g_octave_hz" else None,
-                refers=name if name in _NAMED_THINGS and name != kind else None,
+                refers=name if name in NAMED and name != kind else None,
             )
         )
     return tuple(columns)

@@ -20,6 +20,7 @@ from trimfit.log import settings as log_settings
 from trimfit.log.column_values import canonical, name_value
 from trimfit.log.entry_kinds import (
     KINDS,
+    NAMED,
     OF_A_REED,
     Kind,
     Row,
@@ -115,13 +116,42 @@ class Journal(Store):
             self.follow_zone(zone)
             return strike
 
+    def take_back(self, entry_id: str, why: str, at: str | None = None) -> tuple[str, str | None]:
+        """Strike an entry. Where it stood in the place of an earlier one of its reed, chanter or order, and no other of
+        that name is left, the earlier one is logged again, with its doubts, in the same transaction.
+
+        The strike's own id, and the id of what counts again, if anything does. InputError as `strike` raises it, and
+        where more was taken off the reed than the blade that it would have again.
+        """
+        with self.writing() as connection:
+            entry = self.find(entry_id)
+            kind, values = self.row_of(entry)
+            unstruck = f'SELECT count(*) FROM {kind.table} WHERE "{kind.key[0]}" = ? AND {queries.UNSTRUCK}'
+            alone = kind.name in NAMED and connection.execute(unstruck, values[:1]).fetchone()[0] == 1
+            earlier = queries.revised_from(connection, kind, values) if alone else None
+            if earlier is None:
+                return self.strike(entry, why, at), None
+            done = self.strike(entry, f"{queries.BACK}{earlier}: {why}", at)
+            _, before = self.row_of(earlier)
+            if isinstance(record := kind.from_row(before), Reed):
+                refusals.refuse_short_blade(connection, record.reed, record.blade_mm)
+            again = self.put(kind, before)
+            doubts = connection.execute("SELECT doubt FROM marks WHERE marked = ?", (earlier,)).fetchall()
+            self.mark(again, [doubt for (doubt,) in doubts])
+            return done, again
+
     def refuse_struck(self, entry: str) -> None:
         """Raise InputError for an entry that was struck before, with the reason."""
         query = "SELECT why FROM strikes WHERE struck = ?"
         before = self._connection.execute(query, (entry,)).fetchone()
         if before:
             remedy = "log it again if it should count"
-            if before[0].startswith(AMENDED):
+            kind, values = self.row_of(entry)
+            if kind.name in NAMED:
+                other = self.entry_of(kind.name, str(values[0]))
+                remedy = f"log it again with {queries.again_command(kind, values)}"
+                remedy = f"{other.entry} counts in its place" if other else remedy
+            elif before[0].startswith(AMENDED):
                 there = self._in_its_place(entry)
                 remedy = f"{there} in its place counts" if there else f"so was the one in its place: {remedy}"
             raise InputError(f"was struck before ({short(before[0])})", entry, remedy)

@@ -15,6 +15,7 @@ from typing import Any
 from trimfit.base import iso_dates
 from trimfit.base.errors import InputError, command, listed, meant, short
 from trimfit.base.records import Chanter, Logged, Order, ReedHistory
+from trimfit.log.column_values import number_text
 from trimfit.log.entry_kinds import KINDS, OF_A_REED, Kind
 
 # An entry counts unless it is struck, or stands aside for another of the same key (after a merge).
@@ -22,6 +23,10 @@ UNSTRUCK = "entry NOT IN (SELECT struck FROM strikes)"
 LIVE = f"{UNSTRUCK} AND entry NOT IN (SELECT entry FROM eclipsed)"
 _NAMED = "IN (SELECT value FROM json_each(?))"
 RENAMED = "renamed "
+REVISED = "revised"
+"""What the reason of a strike begins with where another entry stands in the place of the struck one."""
+BACK = f"{REVISED} back to "
+"""And where it is an earlier one that counts again, whose id follows."""
 
 
 def quoted(names: Iterable[str]) -> str:
@@ -174,6 +179,39 @@ def struck_of_reed(connection: sqlite3.Connection, reed: str) -> list[StruckEntr
     return sorted(found, key=lambda one: (one.at_s, one.entry))
 
 
+def revised_from(connection: sqlite3.Connection, kind: Kind, values: Sequence[Any]) -> str | None:
+    """The struck entry in whose place one of a reed, chanter or order with these values stands, the latest that has not
+    come back since; None where it stands in the place of none."""
+    columns = ", ".join(f't."{column}"' for column in kind.names)
+    query = (
+        f"SELECT t.entry, s.why, {columns} FROM {kind.table} t JOIN strikes s ON s.struck = t.entry "
+        f'WHERE t."{kind.key[0]}" = ? ORDER BY s.at_s DESC, s.seq DESC'
+    )
+    rows = connection.execute(query, values[:1]).fetchall()
+    back = {why[len(BACK) :].partition(":")[0] for _, why, *_ in rows if why.startswith(BACK)}
+    for entry, why, *before in rows:
+        if not why.startswith(REVISED) or why.startswith(BACK) or entry in back:
+            continue
+        apart = {name for name, was, now in zip(kind.names, before, values, strict=True) if was != now}
+        head, _, named = why.partition(": ")
+        if apart and (head != REVISED or not named or apart <= {*named.split(", ")}):
+            return str(entry)
+    return None
+
+
+_OPTIONS = {"reed_type": "type", "working_crow_type": "crow-type", "due_on": "due"}
+
+
+def again_command(kind: Kind, values: Sequence[Any]) -> str:
+    """The command that logs a reed, chanter or order with all these values."""
+    words = ["log", kind.name, str(values[0])]
+    for name, value in zip(kind.names[1:], values[1:], strict=True):
+        if value is not None:
+            plain = name.removesuffix("_hz").removesuffix("_mm").removesuffix("_kpa").replace("_", "-")
+            words += [f"--{_OPTIONS.get(name, plain)}", value if isinstance(value, str) else number_text(value)]
+    return command(*words)
+
+
 def new_name(why: str) -> str | None:
     """The new name that a strike's reason tells of, or None."""
     return why[len(RENAMED) :] if why.startswith(RENAMED) and len(why) > len(RENAMED) else None
@@ -257,8 +295,11 @@ def knows(connection: sqlite3.Connection, kind_name: str, name: str) -> bool:
 def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError:
     """What to say of a name the log does not hold: the nearest it does, else a few, or that the entry was struck."""
     key = kind.key[0]
+    columns = ", ".join(f't."{column}"' for column in kind.names)
     struck = connection.execute(
-        f'SELECT s.why FROM {kind.table} t JOIN strikes s ON s.struck = t.entry WHERE t."{key}" = ? LIMIT 1', (name,)
+        f"SELECT s.why, {columns} FROM {kind.table} t "
+        f'JOIN strikes s ON s.struck = t.entry WHERE t."{key}" = ? ORDER BY s.seq DESC LIMIT 1',
+        (name,),
     ).fetchone()
     if kind.name == "reed" and len(several := names_now(connection, name)) > 1:
         now = " and ".join(repr(short(to)) for to in sorted(several))
@@ -267,7 +308,7 @@ def unknown(connection: sqlite3.Connection, kind: Kind, name: str) -> InputError
         return InputError(f"reed {short(name)!r} has another name", "", f"it is {short(to)!r} now")
     if struck:
         what = f"{kind.name} {short(name)!r} was struck ({short(struck[0])})"
-        return InputError(what, "", f"log it again with {command('log', kind.name, name)}")
+        return InputError(what, "", f"log it again with {again_command(kind, struck[1:])}")
     if kind.name != "order" and knows(connection, "order", name):
         remedy = f"{command('pick', name)} and {command('ask', '--all')} answer for an order"
         return InputError(f"{short(name)!r} is an order and no {kind.name}", "", remedy)

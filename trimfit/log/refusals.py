@@ -24,7 +24,7 @@ def refuse(connection: sqlite3.Connection, kind: Kind, values: Sequence[Any]) ->
     if kind.name == "trim":
         _refuse_past_blade(connection, str(values[0]), values[kind.index["length_mm"]])
     if kind.name == "reed":
-        _refuse_short_blade(connection, str(values[0]), values[kind.index["blade_mm"]])
+        refuse_short_blade(connection, str(values[0]), values[kind.index["blade_mm"]])
 
 
 def clash(
@@ -70,7 +70,8 @@ def _refuse_past_blade(connection: sqlite3.Connection, reed: str, length_mm: flo
         )
 
 
-def _refuse_short_blade(connection: sqlite3.Connection, reed: str, blade_mm: float | None) -> None:
+def refuse_short_blade(connection: sqlite3.Connection, reed: str, blade_mm: float | None) -> None:
+    """Raise InputError for a blade of which as much or more was taken off already."""
     if blade_mm is None:
         return
     taken = _length_taken_mm(connection, reed)

@@ -450,6 +450,7 @@ def strike(
     """
     from trimfit.base.iso_dates import came_twice, typed_time
     from trimfit.log.entry_kinds import kind_of_entry
+    from trimfit.log.queries import again_command
 
     if why is not None and not why.strip():
         raise InputError("a strike needs a reason", "--why", "say in a few words what was wrong")
@@ -459,7 +460,7 @@ def strike(
         entered = journal.last_of(entry, entered=True) if last else None
         kind, name = kind_of_entry(struck), journal.name_of(struck)
         struck_at = typed_time(at) if at is not None else None
-        done = journal.strike(struck, TAKEN_BACK if why is None else why, struck_at)
+        done, earlier = journal.take_back(struck, TAKEN_BACK if why is None else why, struck_at)
         notes = [f"the {entry_in_words(journal, struck)}"]
         if at is not None and struck_at is not None and (twice := came_twice(at, struck_at)):
             notes.append(twice)
@@ -469,10 +470,12 @@ def strike(
             thing = kind.name in ("reed", "order", "chanter")
             again = journal.entry_of(kind.name, name) if thing else None
             if again is not None:
-                notes.append(f"the other entry of {kind.name} {short(name)} counts again: {again.entry}")
+                which = "other" if earlier is None else "earlier"
+                notes.append(f"the {which} entry of {kind.name} {short(name)} counts again: {again.entry}")
             elif thing and (left := journal.naming(kind.name, name)):
                 entries = "1 entry still names" if left == 1 else f"{left:,} entries still name"
-                notes.append(f"{entries} this {kind.name}: log it again")
+                _, row = journal.row_of(struck)
+                notes.append(f"{entries} this {kind.name}; to log it again: {again_command(kind, row)}")
         return EntryResult(done, "strike", struck, note="\n".join(notes))
 
 

@@ -19,8 +19,11 @@ from trimfit.log.entry_counts import Counts
 from trimfit.log.file.integrity import damage
 from trimfit.log.journal import Journal
 from trimfit.log.merging.merge import merge_logs
+from trimfit.log.merging.rename import rename
 from trimfit.log.sheets.folder_export import export_folder
 from trimfit.log.sheets.folder_import import import_folder
+from trimfit.session.session import Session
+from trimfit.verbs.log import log_reed
 
 
 def bench(path: Path, *records: object) -> Path:
@@ -97,6 +100,40 @@ def test_an_export_with_conflicts_comes_back_whole(benches: list[Path], tmp_path
         assert len(journal.conflicts()) == 1
         assert import_folder(journal, tmp_path / "out").new == 0
     assert exported(tmp_path / "back", tmp_path / "out2") == first
+
+
+def test_what_a_struck_revision_brings_back_is_the_same_at_every_bench(tmp_path: Path) -> None:
+    first = bench(tmp_path / "first", Reed("R-1", "moulded", "B-1", blade_mm=23.0))
+    with Session(first) as session:
+        revised = log_reed(session, "R-1", {"weight": "hrad"}).entry
+        session.journal.append(Reading("R-1", "2026-03-01T10:00", crow_hz=530.0))
+    second = tmp_path / "second"
+    shutil.copy(first, second)
+    with Journal(first) as journal:
+        _, again = journal.take_back(revised, "a slip")
+        assert journal.of_reed("R-1").reed.entry == again
+    with Journal(second) as journal:
+        journal.take_back(revised, "it is not", at="2026-03-02")
+    results = []
+    for i, order in enumerate(((first, second), (second, first))):
+        log = tmp_path / f"all{i}"
+        assert merged(log, *order).refused == 0
+        assert merged(log, *order).new == 0
+        results.append(exported(log, tmp_path / f"out{i}"))
+    with Journal(tmp_path / "back", create=True) as journal:
+        import_folder(journal, tmp_path / "out0")
+        assert journal.of_reed("R-1").reed.record == Reed("R-1", "moulded", "B-1", blade_mm=23.0)
+    results.append(exported(tmp_path / "back", tmp_path / "outback"))
+    assert all(result == results[0] for result in results)
+    # that it was the revision of the reed under its name is known where the other bench renames it, too
+    with Journal(second) as journal:
+        rename(journal, "R-1", "R-9", at="2026-04-01T09:00")
+        journal.append(Reading("R-9", "2026-03-03T10:00", crow_hz=531.0))
+    merged(first, second)
+    with Journal(first) as journal:
+        assert [one.record.crow_hz for one in journal.of_reed("R-9").readings] == [530.0, 531.0]
+        # with nothing before it, it is struck for good, wherever its strikes came from
+        assert journal.take_back(journal.of_reed("R-9").reed.entry, "sold")[1] is None
 
 
 def test_a_conflict_is_named_and_striking_settles_it(benches: list[Path], tmp_path: Path) -> None:

@@ -364,6 +364,18 @@ def test_a_new_reed_may_be_logged_and_taken_back(journal: Journal) -> None:
     assert sitting.prompt() == "reed: "
 
 
+def test_a_revision_that_is_struck_leaves_the_reed_in_hand_as_it_was(journal: Journal) -> None:
+    sitting = seated(journal)
+    list(sitting.open())
+    play(sitting, "reed R-1")
+    before = journal.of_reed("R-1").reed
+    journal.strike(before.entry, "revised: weight")
+    revised = journal.append(replace(before.record, weight="hrad"))
+    said = " ".join(" ".join(play(sitting, f"strike {revised.entry}")).split())
+    assert f"the earlier entry counts again: {journal.of_reed('R-1').reed.entry}" in said
+    assert journal.of_reed("R-1").reed.record == before.record
+
+
 @pytest.mark.parametrize("line", ["new", "new N-1", "new N-1 type cane", "new N-1 type cane batch C-1 colour red"])
 def test_a_new_reed_needs_type_and_batch(journal: Journal, line: str) -> None:
     assert play(seated(journal), line) == [

@@ -281,13 +281,14 @@ class Entries(ReedInHand):
         """Strike this reed's last entry in time, or the one whose id is given."""
         journal, word = self.bench.journal, text.split(" ")[0]
         entry = journal.find(word) if word else journal.last_of(self._here().reed.record.reed)
-        journal.strike(entry, "taken back at the bench")
+        _, again = journal.take_back(entry, "taken back at the bench")
         gone = next((one for one in self._undo if one.entry == entry), None)
         if gone is not None:
             self._undo.remove(gone)
             self.tally.count(gone.record, -1)
         self.tally.struck += 1
-        yield from self._acknowledged(f"struck {entry}: {entry_in_words(journal, entry)}; it stays readable")
+        said = f"struck {entry}: {entry_in_words(journal, entry)}; it stays readable{_counts_again(again)}"
+        yield from self._acknowledged(said)
         if self.history is None:
             return
         try:
@@ -309,8 +310,8 @@ class Entries(ReedInHand):
         last = self._undo[-1]
         what = f"{last.entry}: {entry_in_words(self.bench.journal, last.entry)}"
         try:
-            self.bench.journal.strike(last.entry, "undone at the bench")
-            said = f"struck {what}; it stays readable"
+            _, again = self.bench.journal.take_back(last.entry, "undone at the bench")
+            said = f"struck {what}; it stays readable{_counts_again(again)}"
         except InputError as error:
             # Somebody else was first. Whatever the reason, this entry is not to stand before those logged earlier.
             said = f"nothing to undo: {what} {plain_name(error.what, 200)}; u again takes back the entry before it"
@@ -327,3 +328,7 @@ class Entries(ReedInHand):
                 self._queue.insert(0, here)
                 self._seen.discard(here)
             yield from self._sit_at(last.record.reed)
+
+
+def _counts_again(entry: str | None) -> str:
+    return f"; the earlier entry counts again: {entry}" if entry is not None else ""
