@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from random import Random
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -118,6 +120,23 @@ def test_a_new_type_of_reed_is_learned_once_it_has_five_readings(log: Path) -> N
         assert current_model(journal).coding.types == ("cane",)
         journal.append(read(4, 2, reed_type="new-"))
         assert current_model(journal).coding.types == ("cane", "moulded")
+
+
+@pytest.mark.parametrize("at_hand", ["yes", "no"])
+def test_what_is_read_in_a_new_chanter_or_one_that_is_away_counts_at_once_for_all_reeds(
+    log: Path, at_hand: Literal["yes", "no"]
+) -> None:
+    with Journal(log) as journal:
+        journal.append(Chanter("CH-2", at_hand=at_hand))
+        journal.append(replace(read(0, 2), chanter="CH-2", notes_hz={}))
+        kept = current_model(journal)
+        assert "CH-2" not in kept.coding.chanters, "a crow alone tells nothing of a chanter"
+        journal.append(replace(read(0, 3), chanter="CH-2"))
+        first = current_model(journal)
+        assert first.fit_seq == journal.last_seq()
+        journal.append(replace(read(1, 3), chanter="CH-2"))
+        fit_anew = current_model(journal).fit_seq > first.fit_seq
+        assert fit_anew == (at_hand == "no"), "one that comes to the bench will be read more often"
 
 
 def test_what_cannot_be_read_back_is_learned_anew(log: Path) -> None:

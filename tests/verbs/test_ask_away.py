@@ -17,6 +17,7 @@ from trimfit.base.records import Chanter, Event, Order, Outcome, Reed, Trim
 from trimfit.cli.ask import work_list
 from trimfit.cli.output.entry_words import advice_in_words
 from trimfit.log.journal import Journal
+from trimfit.review.page import work_sections
 from trimfit.session.chanters_at_hand import sent_away
 from trimfit.session.session import Session
 from trimfit.verbs.allot import allot
@@ -24,7 +25,9 @@ from trimfit.verbs.ask import ask_all, ask_reed
 from trimfit.verbs.log import Doubtful, log_chanter, log_reading
 from trimfit.verbs.other_orders import elsewhere
 from trimfit.verbs.pick import pick, picked
+from trimfit.verbs.predict import predict
 from trimfit.verbs.rehearse import rehearse_order
+from trimfit.verbs.reviews.report import findings_of
 from trimfit.verbs.sitting.sitting import sitting_on
 from trimfit.verbs.wording import advice_lines
 
@@ -55,6 +58,25 @@ def test_an_unread_reed_is_read_in_the_one_at_hand_of_its_kind(by_letter: Path) 
     assert advice.here is not None
     assert list(advice.here) == ["chanter", "gap_now_cents", "gap_stop_cents", "crow_stop_hz"]
     assert advice.here["chanter"] == "Old"
+
+
+def test_its_next_reading_is_predicted_in_the_one_at_hand(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        journal.append(Chanter("Sharp", kind="long bore", at_hand="no", meeting_pitch_hz=490.0))
+        journal.append(Order("sharp", "Sharp", quantity=1))
+        journal.append(Reed("S", "moulded", "A", blade_mm=22.0, order="sharp"))
+    (unread,) = on(by_letter, predict, [("S", 0.0, 0.0)])
+    assert unread.chanter == "Old"
+    with Journal(by_letter) as journal:
+        journal.append(reading("S", "2026-02-01T10:00", -38.0, chanter="Old"))
+        journal.append(reading("S", "2026-02-01T10:02", -38.0, chanter="Old"))
+    found = on(by_letter, findings_of)
+    (reed,) = next(run for run in found.runs if run.order.order == "sharp").reeds
+    (then,) = on(by_letter, predict, [("S", reed.advice.length_mm, 0.0)])
+    assert then.chanter == "Old"
+    expected = [then.notes_hz[note].mean for note in ("f", "e")]
+    assert [reed.f_then_hz, reed.e_then_hz] == pytest.approx(expected, abs=0.05)
+    assert "in the one that stands in for it" in " ".join(work_sections.work(found))
 
 
 def test_it_is_worked_there_and_ends(by_letter: Path) -> None:

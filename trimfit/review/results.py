@@ -93,8 +93,8 @@ class ReedStory:
 @dataclass(frozen=True, slots=True)
 class RunReed:
     """One reed of a run: what to do with it, and its gap and its pitch as low A now, None for one whose F and E were
-    never read. `f_then_hz`, `e_then_hz`: what its next reading should show, sounding, after what is to be taken off;
-    None where nothing is left to do."""
+    never read. `f_then_hz`, `e_then_hz`: what its next reading should show, sounding, after what is to be taken off,
+    where the order's chanter is away in the one that stands in for it; None where nothing is left to do."""
 
     advice: Advice
     gap_cents: Interval | None

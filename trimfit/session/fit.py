@@ -1,8 +1,9 @@
 """Learning from the log: fit, keep, and know when the fit is due again.
 
 A fit is due when readings logged (or struck, counted fivefold) since the last are a quarter of those it holds and at
-least twenty, when the ratios were changed, when a chanter that it knows got another kind or gauge, or when five or more
-of them are of reed types that it does not know, taken together. In between nothing is lost: the readings since count
+least twenty, when the ratios were changed, when a chanter that it knows got another kind or gauge, when F was read in a
+chanter that is away or that it does not know (as far as it has room for one more), or when five or more of them are of
+reed types that it does not know, taken together. In between nothing is lost: the readings since count
 at once for their own batch (`regression.posterior.reed`), and once they are a fiftieth and at least ten the
 coefficients follow too, by the changed batches alone (`regression.fitting.update`): what a type does, and a chanter,
 for all other reeds.
@@ -127,13 +128,20 @@ def _fit(journal: Journal, progress: Progress) -> tuple[FittedModel, Rows]:
 
 def _is_due(journal: Journal, model: FittedModel, settings: Settings) -> bool:
     from trimfit.regression.chanters.kinds import same_kinds
-    from trimfit.regression.fitting.bounds import MOST_TYPES
+    from trimfit.regression.fitting.bounds import MOST_CHANTERS, MOST_TYPES
 
     if model.scale != _scale_words(settings) or model.last_seq > journal.last_seq():  # of other ratios, another log
         return True
-    if model.readings and not same_kinds(model.hierarchy, model.coding.chanters, journal.chanters()):
+    chanters = journal.chanters()
+    if model.readings and not same_kinds(model.hierarchy, model.coding.chanters, chanters):
         return True
-    since = [reed for (reed,) in journal.columns("reading", ["reed"], after_seq=model.fit_seq)]
+    found = journal.columns("reading", ["reed", "chanter", "f_hz"], after_seq=model.fit_seq)
+    # the few readings in such a chanter are most of what is known of it, for reeds of all batches
+    room = len(model.coding.chanters) < MOST_CHANTERS
+    for name in {chanter for _, chanter, f_hz in found if chanter and f_hz}:
+        if (room and name not in model.coding.chanters) or (name in chanters and chanters[name].at_hand == "no"):
+            return True
+    since = [reed for reed, _, _ in found]
     fresh = len(since)
     fresh += STRIKE_COUNTS * max(journal.count("strike") - model.strikes, 0)
     if fresh >= max(DUE_SHARE * model.readings, DUE_LEAST):

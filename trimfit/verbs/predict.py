@@ -25,13 +25,15 @@ PLANNED = ("length_mm", "lip_strokes")
 """Columns of a plan: what is to come off a reed."""
 
 
-def _conditions(seen: Seen) -> tuple[str | None, float | None, float | None]:
-    """Chanter, pressure and temperature of the reed's last reading with notes (its order's chanter failing that)."""
+def _conditions(bench: Bench, seen: Seen) -> tuple[str | None, float | None, float | None]:
+    """Chanter, pressure and temperature of the reed's last reading with notes; failing that, the chanter that it is to
+    be read in: its order's, or the one that stands in for it."""
     for logged in reversed(seen.history.readings):
         if logged.record.notes_hz:
             return logged.record.chanter, logged.record.pressure_kpa, logged.record.temperature_c
     last = seen.history.readings[-1].record if seen.history.readings else None
-    chanter = seen.history.order.chanter if seen.history.order is not None else None
+    ordered = seen.history.order.chanter if seen.history.order is not None else None
+    chanter = bench.at_hand.worked_in(ordered, bench.last_chanter(seen)) or ordered
     return chanter, last.pressure_kpa if last else None, last.temperature_c if last else None
 
 
@@ -112,7 +114,7 @@ def predict(
                     f"reed {name}",
                     f"say less than {blade - seen[name].removed_mm:.4g} mm",
                 )
-            last = _conditions(seen[name])
+            last = _conditions(bench, seen[name])
             air = (
                 chanter or last[0],
                 last[1] if pressure_kpa is None else pressure_kpa,
@@ -188,9 +190,10 @@ def _beyond(length_mm: float, longest_mm: float | None) -> str:
 
 
 def next_notes_hz(bench: Bench, seen: Seen, advice: Advice, notes: Sequence[str]) -> list[float]:
-    """What the next reading should show of these notes once the advice is followed: the means, sounding, in Hz."""
-    chanter, kpa, deg_c = _conditions(seen)
-    air = (advice.chanter or chanter, kpa, deg_c)
+    """What the next reading should show of these notes once the advice is followed, in the chanter that the advice
+    sends the reed to: the means, sounding, in Hz."""
+    chanter, kpa, deg_c = _conditions(bench, seen)
+    air = (advice.here["chanter"] if advice.here else advice.chanter or chanter, kpa, deg_c)
     share, means, _ = _next_reading(bench, seen, advice.length_mm, advice.lip_strokes, air)
     return [note_hz(note, float(share @ means[:, OUTPUTS.index(note)]), bench.scale) for note in notes]
 
@@ -201,7 +204,7 @@ def predict_outputs(session: Session, reed: str) -> dict[str, tuple[float, float
     with session.reading():
         bench = session.bench()
         seen = bench.see_reed(session.journal.reed_named(reed))
-        share, means, variances = _next_reading(bench, seen, 0.0, 0.0, _conditions(seen))
+        share, means, variances = _next_reading(bench, seen, 0.0, 0.0, _conditions(bench, seen))
     mean = share @ means
     variance = share @ (variances + (means - mean) ** 2)
     return {name: (float(mean[k]), math.sqrt(float(variance[k]))) for k, name in enumerate(OUTPUTS)}

@@ -31,6 +31,8 @@ def work(findings: Report) -> list[str]:
         return []
     listed.sort(key=lambda pair: pair[1].advice.action in _NOTHING_TO_DO)
     rows = [_work_row(run, reed) for run, reed in listed[:MOST_ROWS]]
+    away = any(reed.advice.here and reed.f_then_hz is not None for _, reed in listed)
+    stands_in = "; for a chanter that is away, in the one that stands in for it" if away else ""
     heads = ("reed", "batch", "order", "due", "do", "mm", "lip", "F then, Hz", "E then, Hz")
     return [
         table(
@@ -39,7 +41,7 @@ def work(findings: Report) -> list[str]:
         left_out(MOST_ROWS, len(listed), "reeds", "trimfit ask --all"),
         paragraph(
             "<em>F then</em> and <em>E then</em>: what the next reading should show, sounding, after the cut or as the "
-            "reed is. Why, and how sure, stands under <a href='#orders'>Orders</a>.",
+            f"reed is{stands_in}. Why, and how sure, stands under <a href='#orders'>Orders</a>.",
             "quiet",
         ),
     ]
