@@ -108,6 +108,11 @@ def test_crows(text: str, hz: float) -> None:
     assert parse_reading(text).crow_hz == pytest.approx(hz, abs=0.01)
 
 
+def test_four_digits_after_a_name_are_tenths_of_a_hertz_as_they_are_without_one() -> None:
+    line = parse_reading("f 7791 e=7026 crow 5324")
+    assert (line.notes_hz, line.crow_hz) == ({"f": 779.1, "e": 702.6}, 532.4)
+
+
 def test_a_line_is_mended_by_a_shorter_one() -> None:
     line = parse_reading("f 389.5 e 702 p 6.5").merged(parse_reading("f 779.1"))
     assert line.notes_hz == {"f": 779.1, "e": 702.0}
@@ -116,12 +121,12 @@ def test_a_line_is_mended_by_a_shorter_one() -> None:
 
 def test_every_fault_is_named_with_its_word_and_place() -> None:
     with pytest.raises(InputError, match="4 faults in the line") as caught:
-        parse_reading("x 4 f abc crow H9 e 7026")
+        parse_reading("x 4 f abc crow H9 e 70260")
     assert [(fault.where, fault.column) for fault in caught.value.faults] == [
         ("word 1 (x)", ""),
         ("word 4 (abc)", "f"),
         ("word 6 (H9)", "crow"),
-        ("word 8 (7026)", "e"),
+        ("word 8 (70260)", "e"),
     ]
 
 
@@ -138,10 +143,10 @@ def test_every_fault_is_named_with_its_word_and_place() -> None:
         ("f 12c", "cents without a sign"),
         ("f 7.7.9", "not a number"),
         ("f -12c", "cents from no known pitch"),
-        ("f 7791", "7791 is out of bounds; did you mean 779.1"),
+        ("f 77910", "77910 is out of bounds; give 150 to 2500"),
         ("f 77.91", "77.91 is out of bounds; did you mean 779.1"),
         ("f 12", r"12 is out of bounds; give 150 to 2500 Hz; cents have a sign: \+12c or -12c"),
-        ("f 9999", "give 150 to 2500 Hz$"),
+        ("f 2999", "give 150 to 2500 Hz$"),
         ("p 65 f 779", "65 of what"),
         ("p 6 stone f 779", "no word of a reading"),
         ("t 210 f 779", "out of bounds"),

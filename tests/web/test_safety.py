@@ -127,6 +127,7 @@ def test_a_key_lets_one_device_in_and_only_one(log: Path) -> None:
         key = first.keys.new(lasting=True)
         # a camera that looks ahead at the address uses nothing up
         assert first.see("/enter", key=key).status == 200
+        assert "POST /enter" in first.ask("/enter", key=key)["to_come_in"]
         entered = first.enter("/enter", {"key": key})
         assert entered.status == 303
         cookie = entered.headers["set-cookie"]

@@ -14,8 +14,9 @@ from trimfit.cli.output.screen import say
 
 DEFAULT_PORT = 8377
 SHARED = """\
-shared: whoever is in the workshop's own network and opens this address first comes in, by a key that works once.
-It is for a network that you trust, not for the internet: what is sent is not encrypted. Ctrl-C ends it."""
+shared: the first in the workshop's own network to open this address and press
+"Come in" is let in; the key works once. It is for a network that you trust, not
+for the internet: what is sent is not encrypted. Ctrl-C ends it."""
 
 
 @app.command()

@@ -45,6 +45,7 @@ from trimfit.entry.tokens import (
     mode_of,
     words_of,
 )
+from trimfit.entry.unnamed_numbers import with_point
 
 LONGEST_LINE = 4000
 USUAL_WORDS = "name notes g a b c d e f G A, the G octave go, and crow, p, t, taped"
@@ -195,7 +196,7 @@ class _ReadingReader(_LineReader):
     def plain(self, key: str, text: str) -> object:
         """A value that is no pitch of a note. Raises InputError."""
         if key == "crow":
-            return within("crow_hz", parse_crow_hz(self.crow(text)))
+            return within("crow_hz", parse_crow_hz(with_point(self.crow(text))))
         if key == "pressure":
             return parse_pressure_kpa(self.with_unit(text, PA_PER_UNIT))
         if key == "temperature":
@@ -236,12 +237,14 @@ class _ReadingReader(_LineReader):
             self.fault(word, note, what, remedy)
             return
         sign, digits, unit = match[1], match[2], unit_key(match[3] or "")
+        meant = heard or self.mode
         try:
-            number = parse_number(digits) * (-1.0 if sign and sign != "+" else 1.0)
+            number = parse_number(digits if sign or unit or meant == "cents" else with_point(digits)) * (
+                -1.0 if sign and sign != "+" else 1.0
+            )
         except InputError as error:
             self.fault(word, note, error.what, error.remedy)
             return
-        meant = heard or self.mode
         if unit == "hz":
             meant = "sounding" if meant == "cents" else meant
         elif sign or unit:

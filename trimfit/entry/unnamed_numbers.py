@@ -4,7 +4,8 @@ Made for one hand on a numeric keypad: a blank, `/` or `*` stands between number
 or a lone point is a value that was not taken. A crow from -100 to 100 is cents from C, as in `C+22`; else it is hertz,
 or a note with its cents, `C#-18`.
 
-The point may be left out of a pitch below 1000 Hz, for no note or crow sounds at 3000 Hz or above: `7791` is 779.1.
+The point may be left out of a pitch below 1000 Hz, for no note or crow sounds at 3000 Hz or above: `7791` is 779.1,
+after a name too.
 Such numbers of four digits may stand in a row without blanks, a crow of two digits after them: `779170264682936122` is
 the line above. A row from which a digit was left out is refused, for the number of its digits is odd.
 """
@@ -30,6 +31,11 @@ def _numbers(text: str) -> list[str]:
     """The numbers of a line, those that stand in a row without blanks taken apart."""
     words = [word for word in _BETWEEN.split(text.strip()) if word]
     return [number for word in words for number in (re.findall("..?.?.?", word) if _ROW.fullmatch(word) else [word])]
+
+
+def with_point(text: str) -> str:
+    """A number of hertz with its point put in, where four digits leave it out; any other text as it is."""
+    return f"{text[:3]}.{text[3]}" if re.fullmatch(_TENTHS, text) else text
 
 
 def is_unnamed(text: str) -> bool:
@@ -58,8 +64,7 @@ def with_names(text: str, order: Sequence[str]) -> str:
     if len(words) > len(order):
         what = f"{len(words)} numbers, and names for {len(order)}: {' '.join(order)}"
         raise InputError(what, remedy="say the names, or set the order: trimfit settings line_order …")
-    values = (f"{word[:3]}.{word[3]}" if re.fullmatch(_TENTHS, word) else word for word in words)
-    pairs = [(name, value) for name, value in zip(order, values, strict=False) if value.strip("+-−0.,")]
+    pairs = [(name, value) for name, value in zip(order, map(with_point, words), strict=False) if value.strip("+-−0.,")]
     if misplaced := next(((name, value) for name, value in pairs if name != "crow" and _CROW.fullmatch(value)), None):
         name, value = misplaced
         what = f"{short(value)} is a crow, and {name} is read in its place"

@@ -51,6 +51,20 @@ def test_a_reading_is_logged_as_the_command_logs_it(visitor: Visitor, log: Path)
     assert reading.crow_hz == pytest.approx(529.9, abs=0.1)
 
 
+def test_a_script_may_name_notes_as_the_command_does_and_each_once(visitor: Visitor, log: Path) -> None:
+    short = {"reed": REED, "f": "779.1", "a": "468.2", "A": "936.1", "g": "416.2", "G": "819.3", "go": "833"}
+    assert visitor.enter("/reed/reading", short, {"Accept": "application/json"}).status == 200
+    with Journal(log) as journal:
+        reading = journal.of_reed(REED).readings[-1].record
+    assert reading.notes_hz == {"f": 779.1, "low_a": 468.2, "high_a": 936.1, "low_g": 416.2, "high_g": 819.3}
+    assert reading.g_octave_hz == 833.0
+    both = visitor.enter(
+        "/reed/reading", {"reed": REED, "low_a": "468.2", "a": "468.3"}, {"Accept": "application/json"}
+    )
+    assert both.status == 422
+    assert "given twice" in both.json["error"][0]
+
+
 def test_a_reading_that_cannot_be_is_said_and_nothing_typed_is_lost(visitor: Visitor, log: Path) -> None:
     with Journal(log) as journal:
         before = journal.last_seq()

@@ -11,6 +11,7 @@ from trimfit.web.safety import pass_cookie
 from trimfit.web.square_code import square_svg
 
 USED_UP = "this key lets nobody in: it was used, or is too old; ask for another at a device that is in (Devices)"
+TO_COME_IN = {"to_come_in": "POST /enter, a form with the field key; send its answer's cookie with every request"}
 
 
 def _keys(request: Request) -> Keys:
@@ -25,7 +26,7 @@ def door_address(base: str, key: str) -> str:
 
 async def at_the_door(request: Request) -> Response:
     """The door. Looking at it uses no key up: a camera that looks ahead at an address lets nobody in."""
-    return page(request, "door.html", {}, {"key": request.query_params.get("key", ""), "wrong": ""})
+    return page(request, "door.html", TO_COME_IN, {"key": request.query_params.get("key", ""), "wrong": ""})
 
 
 async def come_in(request: Request) -> Response:

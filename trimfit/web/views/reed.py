@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from trimfit.base.answers import Advice
-from trimfit.base.column_words import key_of
+from trimfit.base.column_words import BY_CASE, G_OCTAVE, key_of
 from trimfit.base.errors import InputError
 from trimfit.base.iso_dates import now_s, text_of
 from trimfit.base.pitch import OUTPUTS
@@ -30,8 +30,10 @@ from trimfit.web.picture import fe_picture, gap_after_cents
 from trimfit.web.replies import Form, desk_of, form_of, page, see, wants_json
 from trimfit.web.words import wrong_lines
 
-FIELDS = (*OUTPUTS, "g_octave")
+FIELDS = (*OUTPUTS, G_OCTAVE)
 """What a reading may hold, by the words of a typed line."""
+SHORT = (*BY_CASE, "go")
+"""Shorter words for some of them, as a script may send them."""
 OPTIONS = ("chanter", "pressure", "temperature", "humidity", "taped", "remark")
 SENT = ("reed", "token")
 """What every form here holds besides its own fields: whose it is, and which one."""
@@ -123,8 +125,8 @@ def _planned_mm(text: str, advice: Advice) -> tuple[float, list[str]]:
 
 async def enter_reading(request: Request) -> Response:
     """Log a reading; as JSON what `log reading --json` prints."""
-    form = await form_of(request, (*SENT, *FIELDS, *OPTIONS, "at"))
-    words = [f"{key}={_one_value(form.text(key))}" for key in FIELDS if form.text(key)]
+    form = await form_of(request, (*SENT, *FIELDS, *SHORT, *OPTIONS, "at"))
+    words = [f"{key}={_one_value(form.text(key))}" for key in (*FIELDS, *SHORT) if form.text(key)]
     options = {key: form.given(key) for key in OPTIONS}
     return await _entered(request, form, log.log_reading, form.text("reed"), words, at=_when(form), **options)
 
