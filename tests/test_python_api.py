@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -190,7 +191,7 @@ def test_what_is_refused_says_every_fault_and_no_file_of_ours(tmp_path: Path) ->
     with pytest.raises(InputError) as refused:
         log.add(reeds=reeds)
     assert str(refused.value).splitlines() == ["add: the frames were not taken in", *refused.value.lines()]
-    assert [line[:12] for line in refused.value.lines()] == ["reeds.csv:2:", "reeds.csv:3:"]
+    assert [line[:12] for line in refused.value.lines()] == ["reeds row 0:", "reeds row 1:"]
     with pytest.raises(InputError, match="no table is given"):
         log.add()
     for plan, said in (
@@ -198,9 +199,43 @@ def test_what_is_refused_says_every_fault_and_no_file_of_ours(tmp_path: Path) ->
         ({"reed": ["a"], "lenght_mm": 0.1}, "did you mean length_mm"),
         ({"reed": ["a"], "length_mm": 0.1, "lip_stroke": 1}, "did you mean lip_strokes"),
         ({"reed": ["a"]}, "has not the columns"),
+        ({"reed": ["a"], "length_mm": "a bit"}, "row 0: length_mm: 'a bit' is no number"),
     ):
         with pytest.raises(InputError, match=said):
             log.predict(pd.DataFrame(plan))
+
+
+def test_faults_name_the_table_and_the_index_of_the_row(tmp_path: Path) -> None:
+    log = trimfit.open_log(tmp_path / "new.trimfit", create=True)
+    trims = pd.DataFrame(
+        {"reed": "a", "done_at": "2026-03-01T10:00", "length_mm": 0.1, "remark": "two\nlines"}, ["x", "y"]
+    )
+    for tables, said in (
+        (
+            {"trims": trims.assign(length_mm="0,1")},
+            "trims row x: length_mm: '0,1' is not a number; write a decimal point",
+        ),
+        ({"trims": trims}, "trims row y: reed: the same reed and done_at as trims row x; take"),
+        (
+            {"trims": trims.rename(columns={"length_mm": "f_hz"})},
+            "trims: f_hz: is no column of this table; it belongs in r",
+        ),
+    ):
+        tables["reeds"] = pd.DataFrame({"reed": ["a"], "reed_type": "t", "batch": "1"})
+        with pytest.raises(InputError) as refused:
+            log.add(**tables)
+        assert said in str(refused.value)
+        assert ".csv" not in str(refused.value)
+
+
+@pytest.mark.parametrize("wrong", [5, {"reed": ["a"], "length_mm": [0.1]}, None])
+def test_what_is_no_name_and_no_frame_is_refused_in_words(tmp_path: Path, wrong: Any) -> None:
+    log = trimfit.open_log(tmp_path / "new.trimfit", create=True)
+    for call in (log.ask, log.pick, log.rehearse, log.predict, lambda it: log.add(reeds=it)):
+        with pytest.raises(InputError, match=r"is no (text|frame); give"):
+            call(wrong)
+    with pytest.raises(InputError, match="at: 5 is no text"):
+        log.work(at=5)  # type: ignore[arg-type]
 
 
 def test_no_answers_have_the_columns_of_answers(log: trimfit.OpenLog, tmp_path: Path) -> None:

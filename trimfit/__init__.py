@@ -17,19 +17,37 @@ if TYPE_CHECKING:
     from trimfit.base.answers import Advice
     from trimfit.base.errors import InputError, LogError, TrimfitError
     from trimfit.base.units import Interval
+    from trimfit.log.entry_counts import Counts
     from trimfit.python_api import OpenLog, open_log
     from trimfit.regression.estimator import ReedResponse
+    from trimfit.regression.fitted_model import FittedModel
+    from trimfit.verbs.rehearse import Rehearsal
 
 __version__ = "0.2.0"
-__all__ = ["Advice", "InputError", "Interval", "LogError", "OpenLog", "ReedResponse", "TrimfitError", "open_log"]
+__all__ = [
+    "Advice",
+    "Counts",
+    "FittedModel",
+    "InputError",
+    "Interval",
+    "LogError",
+    "OpenLog",
+    "ReedResponse",
+    "Rehearsal",
+    "TrimfitError",
+    "open_log",
+]
 
 _HOME = {
     "Advice": "trimfit.base.answers",
+    "Counts": "trimfit.log.entry_counts",
+    "FittedModel": "trimfit.regression.fitted_model",
     "InputError": "trimfit.base.errors",
     "Interval": "trimfit.base.units",
     "LogError": "trimfit.base.errors",
     "OpenLog": "trimfit.python_api",
     "ReedResponse": "trimfit.regression.estimator",
+    "Rehearsal": "trimfit.verbs.rehearse",
     "TrimfitError": "trimfit.base.errors",
     "open_log": "trimfit.python_api",
 }

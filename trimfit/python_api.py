@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trimfit.base.answers import Advice, PredictedReading
-from trimfit.base.errors import InputError, LogError, nearest
+from trimfit.base.errors import Fault, InputError, LogError, nearest, short
 from trimfit.base.pitch import NOTES
 from trimfit.base.progress import Progress, quiet
 from trimfit.base.units import Interval
@@ -49,9 +50,65 @@ def _moment_s(at: str | None) -> float | None:
     from trimfit.base.iso_dates import asked_s
 
     try:
-        return asked_s(at)
+        return asked_s(at if at is None else _name(at, "at"))
     except InputError as error:
         raise InputError(error.what, "at", error.remedy) from error
+
+
+def _name(name: str, where: str) -> str:
+    """A name or a time as it was given. InputError for what is no text."""
+    if not isinstance(name, str):
+        raise InputError(f"{short(repr(name))} is no text", where, "give it in quotes")
+    return name
+
+
+def _frame(table: pd.DataFrame, where: str) -> pd.DataFrame:
+    """A table as it was given. InputError for what is no frame of pandas."""
+    import pandas as pd
+
+    if not isinstance(table, pd.DataFrame):
+        raise InputError(f"a {type(table).__name__} is no frame", where, "give a pandas DataFrame")
+    return table
+
+
+def _amounts(plan: pd.DataFrame, name: str) -> list[float]:
+    """A plan's column of amounts, 0 where there is none. InputError for a cell that is no number."""
+    found = []
+    for row, cell in plan[name].fillna(0.0).items():
+        try:
+            found.append(float(cell))
+        except (TypeError, ValueError):
+            raise InputError(f"{short(repr(cell))} is no number", f"row {row}: {name}", "give a number") from None
+    return found
+
+
+def _in_words_of_frames(fault: Fault, tables: Mapping[str, pd.DataFrame], folder: Path) -> Fault:
+    """A fault of the CSV files that frames were written to, in the frames' own words: `trims row 0` for `trims.csv:2`,
+    the row by its frame's index."""
+    here = fault.where.partition(".csv")[0]
+
+    def row(table: str, line: str) -> str:
+        return f"{table} row {_index_of(tables[table], folder / f'{table}.csv', int(line))}" if line != "1" else table
+
+    def said(text: str) -> str:
+        files = rf"\b({'|'.join(TABLES)})\.csv"
+        text = re.sub(files + r":(\d+)", lambda found: row(found[1], found[2]), text)
+        text = re.sub(r"\bline (\d+)", lambda found: row(here, found[1]), re.sub(files, r"\1", text))
+        for ours, theirs in (("this file", "this table"), ("the file", "the table"), ("the folder", "the frames")):
+            text = text.replace(ours, theirs)
+        return text.partition("; a decimal comma")[0]
+
+    return Fault(said(fault.where), fault.column, said(fault.what), said(fault.remedy))
+
+
+def _index_of(table: pd.DataFrame, path: Path, line: int) -> object:
+    """The index of the row of a frame that begins on a line of the CSV file it was written to."""
+    import csv
+
+    with path.open(newline="", encoding="utf-8") as file:
+        reader = csv.reader(file)
+        row = sum(1 for _ in reader if reader.line_num < line) - 1
+    return table.index[row]
 
 
 def frame_of_answers(answers: Iterable[Any], of: type[Any] | None = None) -> pd.DataFrame:
@@ -120,7 +177,10 @@ def _as_text(column: pd.Series[Any]) -> Any:
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class OpenLog:
-    """A log that is there. Nothing is held open between calls, so other benches may log into it meanwhile."""
+    """A log that is there. Nothing is held open between calls, so other benches may log into it meanwhile.
+
+    Each call raises LogError where the log is there no more, besides what it says itself.
+    """
 
     path: Path
     progress: Progress = quiet
@@ -142,7 +202,8 @@ class OpenLog:
 
         Rows that the log knows already add nothing. Times may be text or pandas timestamps, which are kept to the
         fraction of a second; a column of midnights alone, without an offset, is one of dates. Raises InputError with
-        every fault, as `import` does, for a table that is not one of the folder's, and where there is none.
+        every fault by table and index (`trims row 0`), for a table that is not one of the folder's or is no frame, and
+        where there is none.
         """
         import tempfile
 
@@ -156,14 +217,15 @@ class OpenLog:
             raise InputError("no table is given", "add", f"give one or more of {', '.join(TABLES)}")
         with tempfile.TemporaryDirectory() as folder:
             for name, table in tables.items():
-                text = table.copy()
+                text = _frame(table, name).copy()
                 for i in range(table.shape[1]):
                     text.isetitem(i, _as_text(table.iloc[:, i]))
                 text.to_csv(Path(folder) / f"{name}.csv", index=False, lineterminator="\n")
             try:
                 return import_folder(self.path, Path(folder), self.progress).counts
             except ImportRefused as error:
-                raise InputError("the frames were not taken in", "add", faults=error.faults) from None
+                faults = [_in_words_of_frames(fault, tables, Path(folder)) for fault in error.faults]
+                raise InputError("the frames were not taken in", "add", faults=faults) from None
 
     def import_folder(self, folder: str | Path) -> Counts:
         """Take a CSV folder into the log, all or nothing. Raises InputError with every fault."""
@@ -187,15 +249,18 @@ class OpenLog:
     def ask(self, reed: str, *, at: str | None = None) -> Advice:
         """What to do next with a reed; at: as of that moment (ISO 8601), now if not said.
 
-        Raises InputError for a reed that the log does not know, and for what is no time.
+        Raises InputError for a reed that the log does not know, and for what is no name or no time.
         """
         from trimfit.verbs.ask import ask_reed
 
         with self._session() as session:
-            return ask_reed(session, reed, at_s=_moment_s(at))
+            return ask_reed(session, _name(reed, "reed"), at_s=_moment_s(at))
 
     def work(self, *, at: str | None = None) -> pd.DataFrame:
-        """The run's work list, most urgent first: a row a reed with an order and no outcome; at: as for `ask`."""
+        """The run's work list, most urgent first: a row a reed with an order and no outcome; at: as for `ask`.
+
+        Raises InputError for what is no time.
+        """
         from trimfit.verbs.ask import ask_all
 
         with self._session() as session:
@@ -206,16 +271,17 @@ class OpenLog:
 
         plan: column `reed`, and `length_mm` and/or `lip_strokes` still to come off (0 where missing); at: as
         for `ask`. Raises InputError for an unknown reed or a row without one, for a column that is missing or
-        misspelt, and for a length past the blade.
+        misspelt, for an amount that is no number or out of bounds, for a length past the blade, and for what is no
+        frame.
         """
         from trimfit.verbs.predict import PLANNED, check_plan_columns, predict
 
-        check_plan_columns([str(name) for name in plan.columns], "predict")
+        check_plan_columns([str(name) for name in _frame(plan, "predict").columns], "predict")
         unnamed = plan.index[plan["reed"].isna()]
         if len(unnamed):
             raise InputError("names no reed", f"row {unnamed[0]}", "name a reed in each row")
         blank = [0.0] * len(plan)
-        amounts = [plan[name].fillna(0.0).astype(float).tolist() if name in plan.columns else blank for name in PLANNED]
+        amounts = [_amounts(plan, name) if name in plan.columns else blank for name in PLANNED]
         plans = list(zip(plan["reed"].astype(str), *amounts, strict=True))
         with self._session() as session:
             found = predict(session, plans, at_s=_moment_s(at))
@@ -226,17 +292,17 @@ class OpenLog:
         from trimfit.verbs.pick import Pick, pick
 
         with self._session() as session:
-            return frame_of_answers(pick(session, order, at_s=_moment_s(at)), Pick)
+            return frame_of_answers(pick(session, _name(order, "order"), at_s=_moment_s(at)), Pick)
 
     def rehearse(self, order: str) -> Rehearsal:
-        """What an order's run will give, before a blade is touched."""
+        """What an order's run will give, before a blade is touched. Raises InputError for an unknown order."""
         from trimfit.verbs.rehearse import rehearse_order
 
         with self._session() as session:
-            return rehearse_order(session, order)
+            return rehearse_order(session, _name(order, "order"))
 
     def batches(self) -> pd.DataFrame:
-        """Every batch against its type's norm, most drifted first."""
+        """Every batch against its type's norm, most drifted first; of a log without a reading no row, and no error."""
         from trimfit.review.results import BatchDrift
         from trimfit.verbs.reviews.batches import batches
 
@@ -244,7 +310,11 @@ class OpenLog:
             return frame_of_answers(batches(session), BatchDrift)
 
     def report(self, folder: str | Path, *, shop: str = "", at: str | None = None) -> list[Path]:
-        """Write the report's page and pictures; their paths, the page first. at: as for `ask`."""
+        """Write the report's page and pictures; their paths, the page first. at: as for `ask`.
+
+        Raises InputError for a log without a reed, for a folder that cannot be written or holds what no report wrote,
+        and for what is no time; TrimfitError where the disk is full.
+        """
         from trimfit.verbs.reviews.report import write_report
 
         with self._session() as session:
