@@ -133,6 +133,10 @@ def test_blanks_for_an_order_and_what_its_run_gives(log: trimfit.OpenLog) -> Non
     given = log.rehearse("O-12")
     assert given == log.rehearse("O-12")
     assert 0.5 < given.good <= 1.0
+    assert given != log.rehearse("O-12", at="2027-03-01")
+    dealt = log.allot("O-12")
+    assert {one.order for one in dealt.allotted} == {"O-12"}
+    assert dealt != log.allot("O-12", at="2025-06-01")
 
 
 @pytest.mark.parametrize("answer", [Advice, PredictedReading, Pick, BatchDrift])

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from trimfit.log.entry_counts import Counts
     from trimfit.regression.fitted_model import FittedModel
     from trimfit.session.session import Session
+    from trimfit.verbs.allot import Allotment
     from trimfit.verbs.rehearse import Rehearsal
 
 __all__ = ["OpenLog", "frame_of_answers", "open_log"]
@@ -294,12 +295,23 @@ class OpenLog:
         with self._session() as session:
             return frame_of_answers(pick(session, _name(order, "order"), at_s=_moment_s(at)), Pick)
 
-    def rehearse(self, order: str) -> Rehearsal:
-        """What an order's run will give, before a blade is touched. Raises InputError for an unknown order."""
+    def allot(self, *orders: str, at: str | None = None) -> Allotment:
+        """Which reed of the stock for which of these orders (none: all open ones), at the least cost in all; logs
+        nothing. at: as for `ask`. Raises InputError for an unknown order."""
+        from trimfit.verbs.allot import allot
+
+        with self._session() as session:
+            return allot(session, [_name(order, "order") for order in orders], at_s=_moment_s(at))
+
+    def rehearse(self, order: str, *, at: str | None = None) -> Rehearsal:
+        """What an order's run will give, before a blade is touched; at: as for `ask`.
+
+        Raises InputError for an unknown order, and where too little is known.
+        """
         from trimfit.verbs.rehearse import rehearse_order
 
         with self._session() as session:
-            return rehearse_order(session, _name(order, "order"))
+            return rehearse_order(session, _name(order, "order"), at_s=_moment_s(at))
 
     def batches(self) -> pd.DataFrame:
         """Every batch against its type's norm, most drifted first; of a log without a reading no row, and no error."""

@@ -153,6 +153,9 @@ def test_no_fit_needs_an_interval_clear_of_the_target(first_week: Path) -> None:
     assert advice.meet_pitch_hz.low < 474.0 < advice.meet_pitch_hz.high
     assert advice.action == "trim"
     assert "whether it will meet at the pitch asked for shows nearer the end" in advice.why
+    assert advice.chance_within is not None
+    said = f"of ending good at the 474.0 Hz asked for {chance_words(advice.chance_within)}"
+    assert said in " ".join(line.strip() for line in advice_lines(advice))
 
 
 def test_a_reed_that_left_the_bench_is_said_to_have_left(first_week: Path) -> None:

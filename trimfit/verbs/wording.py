@@ -201,7 +201,11 @@ def advice_lines(advice: Advice, width: int = 80) -> list[str]:
         if advice.here is not None:
             when = "after this cut" if advice.action == "trim" else "as it is now"
             going = f"past in {plain_name(advice.chanter or '')} {when}"
-        chance = f"  {going} {chance_words(advice.chance_past)}; {_cuts_left(advice)}"
+        good = ""
+        if advice.target_pitch_hz and advice.chance_within is not None:
+            asked = f"{advice.target_pitch_hz:.1f} Hz"
+            good = f", of ending good at the {asked} asked for {chance_words(advice.chance_within)}"
+        chance = f"  {going} {chance_words(advice.chance_past)}{good}; {_cuts_left(advice)}"
         lines += wrapped(chance, width, "    ")
     moved = advice.moved_cents
     if advice.gap_read and moved is not None and max(abs(moved.mean), 0.5 * (moved.high - moved.low)) > MOVED_CENTS:
