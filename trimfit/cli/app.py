@@ -95,7 +95,7 @@ def _refused(error: Any) -> int | None:
 
 
 def _run() -> object:
-    code = app(standalone_mode=False)
+    code = app(standalone_mode=False, prog_name="trimfit")
     if code == 130:  # what the framework makes of Ctrl-C
         raise KeyboardInterrupt
     return code

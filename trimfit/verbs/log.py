@@ -229,11 +229,17 @@ def log_event(
     """Log what was done to a reed, or happened to it, besides a trim, in the shop's own words: `soaked`.
 
     Its level may have changed by any amount; how it answers a cut stays known. `sure` false: what is in doubt is not
-    logged, and raises Doubtful.
+    logged, and raises Doubtful. InputError also for the word of an outcome, which is logged as one.
     """
+    from trimfit.base.errors import command
+    from trimfit.log.entry_kinds import OUTCOMES
+
     journal = session.journal
     with journal.writing():
         history = journal.of_reed(reed)
+        if (said := " ".join(words).strip().lower()) in OUTCOMES:
+            remedy = f"log it as one: {command('log', 'outcome', reed, said)}"
+            raise InputError(f"{said} is an outcome: the reed leaves the bench", "EVENT", remedy)
         event = Event(history.reed.record.reed, "", " ".join(words), remark)
         event, where, found = _placed(journal, history, event, at, after)
         _or_ask(found, sure)
