@@ -251,8 +251,7 @@ def repeatability(context: typer.Context, as_json: Json = False) -> None:
     in the same air, which is the first two together. Then how many readings of one sitting, or sittings with one
     reading in each, give the level to ± 1 cent, nine times in ten.
 
-    Of a bench that has read no reed twice there is nothing to say, and the exit code is 2; review batches and review
-    chanters list what there is, if only none.
+    Of a bench that has read no reed twice there is nothing to say, and the exit code is 2.
 
     Example: trimfit review repeatability
     """
