@@ -205,9 +205,9 @@ def rehearse(
 ) -> None:
     """What an order's run will give, before a blade is touched.
 
-    Shares of reeds are whole per cents, with a decimal only where a run of so many scatters by under half a per cent:
-    by the reeds' differences and by how each may end. The scatter stands under the table. For cuts, readings and
-    minutes --json gives the part that comes of the reeds' differences: nought for one reed.
+    Shares of reeds are whole per cents, with a decimal only where they scatter by under half a per cent by how each
+    reed may end. The scatter stands under the table. For cuts, readings and minutes --json gives the part that comes of
+    the reeds' differences: nought for one reed.
 
     Example: trimfit rehearse O-12
     """
@@ -227,7 +227,7 @@ def _run_lines(run: Rehearsal) -> list[str]:
         lines.append(f"{name}: {run.wanted} wanted; {', '.join(done)}, {run.in_hand} in hand; {run.reeds} still wanted")
     if run.reeds == 0:
         return [*lines, "  nothing more is wanted"]
-    lines.append(f"{name}: {counted(run.reeds, 'reed')} like {run.on}")
+    lines.append(f"{name}: {run.on}, {run.draws} in all" if " and " in run.on else f"{name}: {run.on}")
     already = (
         f" ({share_words(run.past_already, run.past_se)} are past before any cut)"
         if run.past_already > 0.5 * run.past
@@ -265,8 +265,8 @@ def _run_lines(run: Rehearsal) -> list[str]:
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
     scatter = [f"{100.0 * se:.{1 if se < 0.005 else 0}f}" for se in (run.good_se, run.past_se)]
     legend = (
-        f"a run of so many, as it stands, scatters by ± {scatter[0]} in good %, ± {scatter[1]} in past % (standard "
-        "deviation)"
+        f"of {counted(run.draws, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past % by ± {scatter[1]} "
+        "(standard deviation), by how each may end"
     )
     return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5)), *prose(legend)]
 

@@ -35,12 +35,12 @@ class WhatIf:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """What a run will give. Shares of reeds, each with (`_se`) the standard deviation by which the share of a run of
-    so many reeds scatters: by the reeds' differences, and by how each may end. Cuts and readings a reed, and minutes at
-    the bench for the run, each with (`_se`) the part of that scatter which comes of the reeds' differences alone, in
-    what is expected of each: how one reed may go by itself is not in it, and for one reed it is nought.
+    """What a run of `draws` reeds will give. Shares of these reeds, each with (`_se`) the standard deviation by which
+    it scatters by how each of them may end. Cuts and readings a reed, and minutes at the bench for the run, each with
+    (`_se`) the standard error that these reeds' differences in what is expected of each would give the mean of so many
+    drawn like them: how one reed may go by itself is not in it, and for one reed it is nought.
     `past_already`: the share of `past` that is past before any cut; `off_pitch`: the share that ends off the pitch
-    ordered. `draws`: how many reeds were looked at.
+    ordered.
 
     `wanted`: the order's number; `done_good`, `done_lost`, `came_back`: reeds of it that left the bench; `reeds`: those
     still wanted; `blanks_for_quantity`: reeds to work at for so many good ones, of which `in_hand` are in work and
@@ -101,7 +101,8 @@ def _run_words(working: int, starting: int, new: Sequence[Seen], free: int) -> s
         return f"{on} and {counted(starting, 'new one')}" if starting else on
     if not free:
         kind = new[0].history.reed.record.reed_type
-        return f"fresh {kind} reeds" if kind else "reeds of no known type (assumptions only)"
+        many = counted(starting, f"fresh {kind} reed" if kind else "reed")
+        return many if kind else f"{many} of no known type (assumptions only)"
     if len(new) < free:
         first = "the free blank" if len(new) == 1 else f"the {len(new)} free blanks"
         return f"{first} of the stock that pick offers first"
@@ -170,22 +171,22 @@ def rehearse_order(session: Session, order_name: str, *, at_s: float | None = No
     unread = chanter_word(bench, order.chanter)
     sending = need.sending
 
-    def scatter(values: list[float], chance: bool = False) -> float:
-        """Standard deviation of the mean of so many reeds: their differences, and for a chance how each may end."""
-        own = float(np.var(values)) + (float(np.mean([p * (1.0 - p) for p in values])) if chance else 0.0)
-        return float(np.sqrt(own / max(run_of, 1)))
+    def scatter(variance: float) -> float:
+        """Standard deviation of the mean of so many reeds of this variance each."""
+        return float(np.sqrt(variance / max(run_of, 1)))
 
+    ends = {name: np.array([getattr(one, name) for one in found]) for name in ("good", "past")}
     figures = {name: value for name, value in asdict(plain).items() if name != "change"}
     return Rehearsal(
         order=order.order,
         reeds=quantity,
         **figures,
         hours=plain.minutes / 60.0,
-        good_se=scatter([one.good for one in found], chance=True),
-        past_se=scatter([one.past for one in found], chance=True),
-        trims_per_reed_se=scatter([one.cuts for one in found]),
-        readings_per_reed_se=scatter([one.readings for one in found]),
-        minutes_se=run_of * scatter([one.bench_minutes for one in found]),
+        good_se=scatter(float(np.mean(ends["good"] * (1.0 - ends["good"])))),
+        past_se=scatter(float(np.mean(ends["past"] * (1.0 - ends["past"])))),
+        trims_per_reed_se=scatter(float(np.var([one.cuts for one in found]))),
+        readings_per_reed_se=scatter(float(np.var([one.readings for one in found]))),
+        minutes_se=run_of * scatter(float(np.var([one.bench_minutes for one in found]))),
         blanks_for_quantity=need.blanks,
         draws=len(found),
         on=on,
