@@ -49,18 +49,18 @@ def _sample() -> str:
     past = re.search(r"from ([\d,]+) past reeds", text)
     assert new is not None
     assert past is not None
-    error = max(
-        sum(float(row[column].split("± ")[1]) ** 2 for row in rows) ** 0.5 / len(rows)
-        for rows in (
-            [row for row in rows_of("playing", "who") if row["who"] == who] for who in ("trimfit", "careful hand")
-        )
+    errors = [
+        [float(row[column].split("± ")[1]) for row in rows_of("playing", "who") if row["who"] == who]
+        for who in ("trimfit", "careful hand")
         for column in ("past %", "within %")
-    )
+    ]
+    of_means = max(sum(one**2 for one in each) ** 0.5 / len(each) for each in errors)
     benches = {5: "five", 6: "six", 7: "seven"}[len({row["bench"] for row in rows_of("playing", "who")})]
     return (
         f"on {benches} make-believe benches whose physics is not the fitted model ("
-        f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors of the "
-        f"shares, over the shops, at most {error:.1f} %; past in the worst shop "
+        f"[{new[1]} new reeds on each, after {past[1]} logged ones](reports/playing.md); standard errors "
+        f"over the shops: of the means at most {of_means:.1f} %, of one bench {max(map(max, errors)):.1f} %; past in "
+        f"the worst shop "
         f"{_worst('trimfit')} %, the careful hand {_worst('careful hand')} %"
     )
 
@@ -117,7 +117,8 @@ def _worst_visits() -> str:
     here = [(movement, days, who) for who in ("trimfit", "careful hand")]
     ours, theirs = (past[key] for key in here)
     left = " and ".join(rows[key]["unfinished %"] for key in here)
-    return f"with {movement} and {days} days, {ours:.0f} and {theirs:.0f} % ({left} % unfinished)"
+    (of,) = {rows[key]["reeds"] for key in here}
+    return f"with {movement} and {days} days, {ours:.0f} and {theirs:.0f} % of {of} ({left} % unfinished)"
 
 
 def _growth() -> str:
@@ -130,6 +131,7 @@ def _growth() -> str:
     cut = {reeds: f"{row['first cut, % of the need']} %" for reeds, row in rows.items()}
     cuts = {reeds: row["cuts a reed"] for reeds, row in rows.items()}
     past = {reeds: row["past %"].split()[0] for reeds, row in rows.items()}
+    (of,) = {row["past %"].rstrip(")").split()[-1] for row in rows.values()}
     return (
         f"in the mean of {made[1]} shops of each of [these {made[2]} benches](reports/growth.md), {made[3]} new "
         f"reeds in each (± the standard error over the shops; first cuts: of the median reed): without a log "
@@ -137,7 +139,7 @@ def _growth() -> str:
         f"after 300 {cut['300']}; the careful hand takes {cut['careful hand']}. A reed then needs {cuts['0']}, "
         f"{cuts['10']}, {cuts['50']} and {cuts['300']} cuts, with the careful hand {cuts['careful hand']}; "
         f"{past['0']}, {past['10']}, {past['50']} and {past['300']} % end past, "
-        f"with the careful hand {past['careful hand']} %."
+        f"with the careful hand {past['careful hand']} % (of {of} each)."
     )
 
 
@@ -196,18 +198,24 @@ def _stated() -> str:
         return f"{sum(cuts):,}", stated, happened
 
     (moving, stated, happened), (still, still_stated, still_happened) = added_up(True), added_up(False)
+    played = [row for report in ("playing", "orders") for row in rows_of(report, "stated chance", "went past")]
+    in_runs = [int(row["cuts"]) for row in played]
+    runs_stated = sum(n * float(row["mean stated"].split()[0]) / 100 for n, row in zip(in_runs, played, strict=True))
+    runs_happened = sum(int(row["went past"]) for row in played)
     return (
         f"the chances stated for {moving} cuts of reeds that move between visits added up to {stated:.1f} that end "
         f"past, or short and past by the next visit, and {happened:.0f} ± {happened**0.5:.0f} did; for {still} cuts of "
-        f"reeds that do not, to {still_stated:.1f}, and {still_happened:.0f} ± {still_happened**0.5:.0f} did"
+        f"reeds that do not, to {still_stated:.1f}, and {still_happened:.0f} ± {still_happened**0.5:.0f} did. For "
+        f"{sum(in_runs):,} cuts of still reeds in [runs](playing.md) and [orders](orders.md) played to their end they "
+        f"added up to {runs_stated:.0f}, and {runs_happened} ± {runs_happened**0.5:.0f} did."
     )
 
 
 def _young() -> str:
-    past = {row["past reeds"]: row["past %"].split()[0] for row in rows_of("growth", "past reeds")}
+    past = {row["past reeds"]: row["past %"].replace(" (", " % (") for row in rows_of("growth", "past reeds")}
     return (
-        f"With ten logged reeds {past['10']} % end past on make-believe benches, over the ceiling of 1 %, and with "
-        f"fifty {past['50']} %"
+        f"With ten logged reeds {past['10']} end past on make-believe benches, where the ceiling is 1 %, and with "
+        f"fifty {past['50']}"
     )
 
 

@@ -37,6 +37,7 @@ FOLDERS = (
     "regression/posterior",
     "regression/reml",
     "regression/chanters",
+    "regression/readings",
     "regression",
 )
 PAST_REEDS, BATCHES, NEW_REEDS = 90, 5, 60

@@ -265,8 +265,8 @@ def _run_lines(run: Rehearsal) -> list[str]:
     heads = ("what if", "good %", "past %", "cuts", "readings", "hours")
     scatter = [f"{100.0 * se:.{1 if se < 0.005 else 0}f}" for se in (run.good_se, run.past_se)]
     legend = (
-        f"of {counted(run.draws, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past % by ± {scatter[1]} "
-        "(standard deviation), by how each may end"
+        f"of {counted(run.draws, 'reed')}, as it stands, good % scatters by ± {scatter[0]} and past % by ± "
+        f"{scatter[1]} (standard deviation), by how each may end"
     )
     return [*lines, *table(heads, rows, right=(1, 2, 3, 4, 5)), *prose(legend)]
 

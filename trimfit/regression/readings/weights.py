@@ -14,6 +14,7 @@ from trimfit.base.pitch import cents_from_440, hz_from_cents
 from trimfit.base.units import Interval
 
 LEAST_REEDS = 5
+"""Reeds of one weight word that say something of it: fewer leave its level and the variance to chance."""
 
 
 @dataclass(frozen=True, slots=True)
