@@ -90,10 +90,27 @@ def test_an_order_is_overdue_on_one_day_in_list_and_report(first_week: Typed, da
     """Was: the report asked by the day of the log's last entry, the list by today."""
     with Journal(first_week.log) as journal:
         journal.append(Order("spring", "Old", quantity=2, due_on="2026-04-01"))
-    lines = [line for line in first_week.say("ask", "--all", "--at", day).splitlines() if line.startswith("spring")]
+        journal.append(Reed("s1", "moulded", "A", order="spring"))
+    lines = [line for line in first_week.say("ask", "--all", "--at", day).splitlines() if line.startswith("spring in")]
     assert [line.endswith("(overdue)") for line in lines] == [late]
     shown = on(first_week.log, findings_of, at_s=asked_s(day)).orders
     assert [f"{one.order} in {one.chanter}: {one.progress}" for one in shown if one.order == "spring"] == lines
+
+
+def test_the_headings_count_the_reeds_that_the_list_holds(first_week: Typed) -> None:
+    """Was: with --at they counted reeds that were made later, and named orders that had none by then."""
+    with Journal(first_week.log) as journal:
+        journal.append(Order("spring", "Old", quantity=2))
+        for name, made_on in (("s1", "2026-04-01"), ("s2", "2026-04-02")):
+            journal.append(Reed(name, "moulded", "A", made_on=made_on, order="spring"))
+
+    def headings(*at: str) -> list[str]:
+        return [line for line in first_week.say("ask", "--all", *at).splitlines() if " wanted" in line]
+
+    assert headings("--at", "2026-04-01T12:00")[0].startswith("band in Old: 4 wanted by 2001-12-20")
+    assert headings("--at", "2026-04-01T12:00")[1:] == ["spring in Old: 2 wanted, 1 in work"]
+    assert len(headings("--at", "2026-03-31")) == 1
+    assert headings()[1:] == ["later in Old: 2 wanted, none in work", "spring in Old: 2 wanted, 2 in work"]
 
 
 def test_an_order_counts_its_reeds_by_their_last_outcome(first_week: Typed) -> None:

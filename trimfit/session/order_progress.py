@@ -58,6 +58,11 @@ class Progress:
             return self.in_work > 0 or not (self.good or self.lost or self.to_stock or self.came_back)
         return self.in_work > 0 or self.good < self.quantity
 
+    @property
+    def has_reeds(self) -> bool:
+        """Whether any reed is in work for it, or has left the bench."""
+        return bool(self.in_work or self.good or self.lost or self.to_stock or self.came_back)
+
     def line(self) -> str:
         """`28 wanted by 2026-12-20, 5 good, 1 lost, 11 in work (overdue)`."""
         wanted = "no number said" if self.quantity is None else f"{self.quantity} wanted"
@@ -76,11 +81,17 @@ class Progress:
         return ", ".join(parts) + (" (overdue)" if self.overdue else "")
 
 
-def order_progress(journal: Journal, today: str, until_s: float | None = None) -> list[Progress]:
+def order_progress(
+    journal: Journal, today: str, until_s: float | None = None, made_by: str | None = None
+) -> list[Progress]:
     """Every order of the log, soonest due first. today: this day as year-month-day; until_s: as its reeds stood at that
-    instant (seconds since 1970 UTC), now if not said."""
+    instant (seconds since 1970 UTC), now if not said; made_by: without the reeds that were made after that day."""
     orders = journal.orders()
-    order_of = {reed: order for reed, order in journal.columns("reed", ["reed", "order"]) if order in orders}
+    order_of = {
+        reed: order
+        for reed, order, made_on in journal.columns("reed", ["reed", "order", "made_on"])
+        if order in orders and (made_by is None or (made_on or "") <= made_by)
+    }
     last: dict[str, tuple[float, str]] = {}
     for reed, outcome, at_s in journal.columns("outcome", ["reed", "outcome", "at_s"]):
         if until_s is not None and at_s > until_s:

@@ -107,11 +107,14 @@ def open_orders(session: Session, *, at_s: float | None = None) -> list[Progress
     """The orders that still want something, soonest due first; not those a year overdue that nobody works at.
 
     at_s: as their reeds stood at that moment, whose day (in the machine's zone) decides what is overdue; now if not
-    said.
+    said. Reeds that were made on a later day do not count, as in `ask_all`. When an order came nobody logged: of a past
+    moment those are left out that had no reed by then.
     """
     today = text_of(now_s() if at_s is None else at_s)[:10]
     long_ago = f"{int(today[:4]) - 1:04d}{today[4:]}"
-    found = [one for one in order_progress(session.journal, today, at_s) if one.is_open]
+    progress = order_progress(session.journal, today, at_s, None if at_s is None else today)
+    past = at_s is not None and at_s < now_s()
+    found = [one for one in progress if one.is_open and (one.has_reeds or not past)]
     return [one for one in found if one.in_work or not one.due_on or one.due_on >= long_ago]
 
 
