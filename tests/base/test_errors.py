@@ -8,7 +8,10 @@ import shlex
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trimfit.base.errors import MANY_NAMES, command, nearest, short
+from trimfit.base.errors import FEW_NAMES, MANY_NAMES, command, nearest, short
+from trimfit.log.entry_kinds import KINDS
+from trimfit.log.settings import NAMES
+from trimfit.log.sheets.csv_rows import heads_of
 
 
 @given(st.text(), st.integers(8, 80))
@@ -31,8 +34,14 @@ def test_a_command_is_pasted_whole(words: list[str]) -> None:
 
 def test_names_that_are_not_listed_are_counted() -> None:
     known = [f"R-{i:04d}" for i in range(1, 401)]
-    assert nearest("basket", known).endswith("R-0007, R-0008 and 392 more")
-    assert nearest("basket", known[:8]).endswith("R-0007, R-0008")
+    assert nearest("basket", known, FEW_NAMES).endswith("R-0007, R-0008 and 392 more")
+    assert nearest("basket", known[:8], FEW_NAMES).endswith("R-0007, R-0008")
+
+
+def test_of_a_set_of_words_that_never_grows_all_are_listed() -> None:
+    """Was: eight, and the ninth was the one that was wanted."""
+    assert nearest("zzz", NAMES) == f"known here: {', '.join(NAMES)}"
+    assert nearest("zzz", may := heads_of(KINDS["reading"])[0]) == f"known here: {', '.join(may)}"
 
 
 def test_a_slip_is_found_among_very_many_names_and_at_their_end() -> None:

@@ -73,13 +73,17 @@ def test_a_kind_or_a_weight_that_looks_like_a_known_one_is_asked_about(tmp_path:
         assert (doubt.column, "did you mean moulded?" in doubt.sentence) == ("working_crow_type", True)
         assert name_doubts(journal, Chanter("New", working_crow_type="moulded")) == ([], [])
         # and else tells nothing, were it said before or not
-        for name in ("New", "Newer"):
+        for name, new in (("New", ["new type cane"]), ("Newer", [])):
             (doubt,), fresh = name_doubts(journal, Chanter(name, working_crow_type="cane"))
             assert (
                 doubt.sentence == "The log has no reed of type 'cane': its crow tells nothing. Its types are moulded."
             )
-            assert fresh == ["new type cane"]
+            assert fresh == new
             journal.append(Chanter(name, working_crow_type="cane"))
+        # a type that a crow is of is known: was new once more with its first reed
+        assert name_doubts(journal, Reed("R-9", "cane", "B")) == ([], ["new batch B"])
+        (doubt,) = name_doubts(journal, Reed("R-9", "Cane", "B"))[0]
+        assert "did you mean cane?" in doubt.sentence
         # orders and reeds share their words for weight
         assert name_doubts(journal, Reed("R-2", "moulded", "A", weight="medium")) == ([], [])
         assert name_doubts(journal, Order("Solo", "Old", weight="hard")) == ([], [])

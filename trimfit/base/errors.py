@@ -81,15 +81,19 @@ MANY_NAMES = 2_000
 """Of more names than this only those are compared letter by letter that one slip of the hand tells from the word."""
 
 
-def nearest(word: str, known: Sequence[str]) -> str:
-    """A remedy that names the known words that `word` may mean; where it means none, the first few of them all."""
-    return meant(word, known) or listed(known) or "nothing is known yet"
+FEW_NAMES, MOST_WORDS = 8, 30
+"""So many names of a log are listed where none is meant, and so many words of a set that never grows."""
 
 
-def listed(known: Sequence[str]) -> str:
-    """The first few of the known words, and how many more there are; empty where there are none."""
-    more = f" and {len(known) - 8:,} more" if len(known) > 8 else ""
-    return f"known here: {', '.join(short(other) for other in known[:8])}{more}" if known else ""
+def nearest(word: str, known: Sequence[str], most: int = MOST_WORDS) -> str:
+    """A remedy that names the known words that `word` may mean; where it means none, the first `most` of them all."""
+    return meant(word, known) or listed(known, most) or "nothing is known yet"
+
+
+def listed(known: Sequence[str], most: int = FEW_NAMES) -> str:
+    """The first `most` of the known words, and how many more there are; empty where there are none."""
+    more = f" and {len(known) - most:,} more" if len(known) > most else ""
+    return f"known here: {', '.join(short(other) for other in known[:most])}{more}" if known else ""
 
 
 def meant(word: str, known: Sequence[str]) -> str:

@@ -100,8 +100,14 @@ def word_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
                 sentence = f"The log has no reed of type {short(name)!r}: its crow tells nothing."
                 alike = [Doubt("crow-type", column, f"{sentence} Its types are {listed}.")]
             doubts += alike
-            fresh.append(f"new {word} {short(name)}")
+            if column != "working_crow_type" or name not in _crow_types(journal):
+                fresh.append(f"new {word} {short(name)}")
     return doubts, fresh
+
+
+def _crow_types(journal: Journal) -> dict[str, None]:
+    """The types that the crows of chanters are said to be of: those are known before a reed of them is logged."""
+    return {said: None for (said,) in journal.columns("chanter", ["working_crow_type"]) if said is not None}
 
 
 def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[Doubt], list[str]]:
@@ -116,7 +122,7 @@ def name_doubts(journal: Journal, record: Reed | Chanter | Order) -> tuple[list[
         return _alike("order", "order", record.order, journal.orders()) + doubts, fresh
     rows = journal.columns("reed", ["reed", "reed_type", "batch"])
     doubts = _alike("reed", "reed", record.reed, [row[0] for row in rows]) + doubts
-    types = dict.fromkeys(row[1] for row in rows)
+    types = dict.fromkeys(row[1] for row in rows) | _crow_types(journal)
     of_type = dict.fromkeys(row[2] for row in rows if row[1] == record.reed_type)
     of_reed = (("type", "reed_type", record.reed_type, types), ("batch", "batch", record.batch, of_type))
     for word, column, name, known in of_reed:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trimfit.base.errors import InputError, nearest, short
+from trimfit.base.errors import FEW_NAMES, InputError, nearest, short
 from trimfit.base.iso_dates import own_minute
 from trimfit.base.plain_words import MOST_NAMED, whether_away
 from trimfit.base.records import Order, ReedHistory
@@ -132,7 +132,7 @@ def order_named(journal: Journal, name: str) -> Order:
     """An order of the log. InputError with the nearest name for one it does not know."""
     orders = journal.orders()
     if name not in orders:
-        raise InputError(f"order {short(name)!r} is not in the log", "order", nearest(name, sorted(orders)))
+        raise InputError(f"order {short(name)!r} is not in the log", "order", nearest(name, sorted(orders), FEW_NAMES))
     return orders[name]
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimfit.base.answers import Advice, PredictedReading
-from trimfit.base.errors import Fault, InputError, command, meant, nearest, short
+from trimfit.base.errors import FEW_NAMES, Fault, InputError, command, meant, nearest, short
 from trimfit.base.pitch import NOTES, OUTPUTS, hz_from_cents, note_hz
 from trimfit.base.records import Reed
 from trimfit.base.units import Interval, within
@@ -101,7 +101,9 @@ def predict(
         bench = session.bench(at_s)
         if chanter is not None and bench.at_hand.chanter(chanter) is None:
             known = sorted(journal.chanters())
-            raise InputError(f"chanter {short(chanter)!r} is not in the log", "--chanter", nearest(chanter, known))
+            raise InputError(
+                f"chanter {short(chanter)!r} is not in the log", "--chanter", nearest(chanter, known, FEW_NAMES)
+            )
         seen: dict[str, Seen] = {}
         for reed_type, batch in dict.fromkeys((r.reed_type, r.batch) for r in records.values()):
             seen |= bench.see_batch(reed_type, batch, [chanter] if chanter is not None else [], only=records)

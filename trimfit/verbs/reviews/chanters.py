@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trimfit.base.errors import InputError, nearest, short, unwritable
+from trimfit.base.errors import FEW_NAMES, InputError, nearest, short, unwritable
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import NOTES, OUTPUTS, cents_from_440, hz_from_cents
 from trimfit.base.records import Chanter, Order
@@ -73,7 +73,7 @@ def chanters(session: Session, only: str | None = None, *, stock: bool = True) -
     mine = [one for one in found if only in (None, one.chanter)]
     if only is not None and not mine:
         what = f"the log knows no chanter {short(only)!r}"
-        raise InputError(what, "review chanters", nearest(only, [one.chanter for one in found]))
+        raise InputError(what, "review chanters", nearest(only, [one.chanter for one in found], FEW_NAMES))
     return with_stock(session.bench(), mine) if stock else mine
 
 

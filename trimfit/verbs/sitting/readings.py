@@ -7,7 +7,7 @@ from collections.abc import Generator, Iterator, Sequence
 from dataclasses import replace
 
 from trimfit.base.column_words import ValueMeaning, order_of_names
-from trimfit.base.errors import InputError, TrimfitError, nearest, short
+from trimfit.base.errors import FEW_NAMES, InputError, TrimfitError, nearest, short
 from trimfit.base.pitch import NOTES
 from trimfit.base.plain_words import plain_name, wrapped
 from trimfit.base.records import Chanter, Doubt, Event, Reading, Trim
@@ -96,7 +96,7 @@ class Readings(Entries):
         if line.chanter and line.chanter not in (known := self.bench.journal.chanters()):
             if self.scripted:
                 what = f"chanter {short(line.chanter)!r} is not in the log"
-                raise InputError(what, remedy=nearest(line.chanter, list(known)))
+                raise InputError(what, remedy=nearest(line.chanter, list(known), FEW_NAMES))
             yield from self._new_chanter(line.chanter, text)
             return
         if not line.notes_hz and line.crow_hz is None and line.g_octave_hz is None and not (line.at or line.taped):
