@@ -74,8 +74,9 @@ def test_what_a_merge_refused_is_parted_into_what_it_is(tmp_path: Path) -> None:
         run(log, "log", "reed", "R-1", "--type", "moulded", "--batch", batch)
         run(log, "settings", "tolerance_hz", hz)
     said = run(ours, "merge", theirs).stdout.splitlines()
-    assert said[0] == f"merge {theirs}: 1 new, 0 known, 2 refused"
-    assert "  refused: 1 in conflict (taken in, and set aside), 1 entry of settings (left out)" in said
+    assert said[0] == f"merge {theirs}: 1 new, 0 known"
+    assert "  set aside, until its conflict is settled: 1 entry" in said
+    assert "  left out, of settings that differ: 1 entry" in said
     assert any(line.startswith("1 in conflict;") for line in said)
 
 
@@ -90,6 +91,9 @@ def test_import_export_merge_check_and_settings(tmp_path: Path, shop: Path) -> N
     out = json.loads(run(log, "export", tmp_path / "out", "--json").stdout)
     assert (out["new"], out["known"]) == (4, 0)
     assert json.loads(run(log, "export", tmp_path / "out", "--json").stdout)["known"] == 4
+    said = run(log, "export", tmp_path / "out").stdout.splitlines()
+    assert said[0] == f"export {tmp_path / 'out'}: 4 entries written, 4 of them as they lay there already"
+    assert "  readings.csv: 1" in said
     merged = json.loads(run(tmp_path / "other", "merge", log, "--json").stdout)
     assert (merged["new"], merged["known"], merged["refused"], merged["conflicts"]) == (4, 0, 0, [])
     check = json.loads(run(log, "check", "--json").stdout)
@@ -466,6 +470,18 @@ def test_of_many_faults_alike_ten_are_listed_and_the_rest_counted(tmp_path: Path
     assert len(json.loads(run(tmp_path / "log", "import", folder, "--json").stdout)["faults"]) == 12
 
 
+def test_the_counts_of_very_many_faults_follow_from_one_another(tmp_path: Path) -> None:
+    """Was: 3,000 more faults that are not listed, and then 4,990 more like those listed."""
+    folder = tmp_path / "csv"
+    folder.mkdir()
+    (folder / "reeds.csv").write_text("reed,reed_type,batch\nR-1,m,B\n", encoding="utf-8")
+    (folder / "readings.csv").write_text("reed,taken_at,crow_hz\n" + "R-1,2026-03-01,x\n" * 8000, encoding="utf-8")
+    *each, alike, rest = run(tmp_path / "log", "import", folder).stderr.splitlines()
+    assert len(each) == 10
+    assert alike.startswith("readings.csv: crow_hz: 4,990 more like the 10 listed, lines 12 to 5,001; ")
+    assert rest == "readings.csv: 3,000 more faults come after these 5,000; mend these first"
+
+
 def test_chanters_that_two_files_name_are_one_file_to_add(tmp_path: Path) -> None:
     """Was: a list for each file, neither of them whole, and two blanks in a name printed as one."""
     folder = tmp_path / "csv"
@@ -547,7 +563,7 @@ def test_what_is_no_file_is_no_log(tmp_path: Path, shop: Path, verb: list[str]) 
 def test_a_backup_is_a_whole_log_and_replaces_nothing_that_it_lacks(tmp_path: Path, shop: Path) -> None:
     log, backup = tmp_path / "log", tmp_path / "saturday.trimfit"
     run(log, "import", shop)
-    assert "  reading entries: 1 new, 0 known" in run(log, "backup", tmp_path / "friday.trimfit").stdout.splitlines()
+    assert "  reading entries: 1" in run(log, "backup", tmp_path / "friday.trimfit").stdout.splitlines()
     (tmp_path / "friday.trimfit").unlink()
     first = json.loads(run(log, "backup", backup, "--json").stdout)
     with Journal(backup) as copy:

@@ -27,7 +27,7 @@ def log(tmp_path: Path) -> Path:
     return tmp_path / "bench.trimfit"
 
 
-def typed(log: Path, *words: str, answer: str = "", prompt: str = "y as typed, n drop it: ") -> str:
+def typed(log: Path, *words: str, answer: str = "", prompt: str = "y log it as typed, n do not log it: ") -> str:
     child = pexpect.spawn(
         sys.executable,
         ["-m", "trimfit", "--log", str(log), "log", *words],
@@ -94,7 +94,7 @@ def test_a_reading_far_off_is_asked_about_and_the_reed_said_to_have_moved(demo_l
     }
     words = [f"{note}={last.notes_hz[note] * factor:.1f}" for note, factor in off.items()]
     call = ["reading", last.reed, *words]
-    prompt = "r, m, or y to keep it marked: "
+    prompt = "r strike it, m it has moved, y keep it marked: "
     said = typed(path, *call, answer="r", prompt=prompt)
     assert "cents over what was predicted against E: misread (r), or has the reed moved (m)?" in said
     assert said.index("reading of ") < said.index("misread (r)")
@@ -141,12 +141,12 @@ def asked(demo_log: Path, tmp_path: Path) -> tuple[Path, str, str]:
 
 def test_work_that_is_left_on_a_reed_called_good_is_doubtful_as_in_a_sitting(asked: tuple[Path, str, str]) -> None:
     log, reed, left = asked
-    said = typed(log, "outcome", reed, "good", answer="n", prompt="y as typed, n take it back: ")
+    said = typed(log, "outcome", reed, "good", answer="n", prompt="y keep it as typed, n strike it: ")
     assert f"? {left}" in " ".join(said.split())
     assert "struck; type it again" in said
     with Journal(log) as journal:
         assert journal.of_reed(reed).outcome is None
-    said = typed(log, "outcome", reed, "good", answer="y", prompt="y as typed, n take it back: ")
+    said = typed(log, "outcome", reed, "good", answer="y", prompt="y keep it as typed, n strike it: ")
     assert "kept and marked" in said
     with Journal(log) as journal:
         assert journal.of_reed(reed).outcome is not None

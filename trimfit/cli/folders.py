@@ -70,17 +70,30 @@ def _counts(taken: Taken) -> dict[str, Any]:
 
 
 def _counted(taken: Taken, verb: str, where: object) -> list[str]:
-    """What was taken in or given out, in all and file by file."""
+    """What was taken in, in all and file by file."""
     counts = taken.counts
     by_kind = [(name, new, known) for name, (new, known) in counts.by_kind.items() if new or known]
+    # what a merge counts as refused is said in lines of its own
+    refused = f", {counts.refused:,} refused" if verb == "import" else ""
     return [
-        f"{verb} {where}: {counts.new:,} new, {counts.known:,} known, {counts.refused:,} refused",
-        # of a merge or a backup each entry is one, what was struck and a reed that was logged anew too
-        *(
-            f"  {name if '.' in name else f'{name} entries'}: {new:,} new, {known:,} known"
-            for name, new, known in by_kind
-        ),
+        f"{verb} {where}: {counts.new:,} new, {counts.known:,} known{refused}",
+        *(f"  {_file_or_kind(name)}: {new:,} new, {known:,} known" for name, new, known in by_kind),
     ]
+
+
+def _written(taken: Taken, verb: str, where: object) -> list[str]:
+    """What was written, in all and file by file."""
+    counts = taken.counts
+    there = f", {counts.known:,} of them as they lay there already" if counts.known else ""
+    return [
+        f"{verb} {where}: {counted(counts.new + counts.known, 'entry', 'entries')} written{there}",
+        *(f"  {_file_or_kind(name)}: {sum(both):,}" for name, both in counts.by_kind.items() if sum(both)),
+    ]
+
+
+def _file_or_kind(name: str) -> str:
+    # of a merge or a backup each entry is one, what was struck and a reed that was logged anew too
+    return name if "." in name else f"{name} entries"
 
 
 def _marked(taken: Taken, words: str) -> list[str]:
@@ -162,7 +175,7 @@ def export(
     from trimfit.verbs import import_export
 
     taken = import_export.export_folder(log_path(context), folder, progress_of(as_json), force=force)
-    answer(as_json, _counts(taken), lambda: _counted(taken, "export", folder))
+    answer(as_json, _counts(taken), lambda: _written(taken, "export", folder))
 
 
 @app.command()
@@ -209,8 +222,8 @@ def merge(
 ) -> None:
     """Take the entries of another bench's log into this one. Doing it again adds nothing; the order is free.
 
-    Two benches may have the same thing with different content: then one counts, the other stands aside (refused),
-    and both are named with the way out. Two reeds of one name: merge again with --rename R-7=R-7b, and the other
+    Two benches may have the same thing with different content: then one counts, the other is set aside, and both are
+    named with the way out. Two reeds of one name: merge again with --rename R-7=R-7b, and the other
     bench's R-7 and all that was logged of it is R-7b, at that bench too once it merges this log. One's own reed:
     trimfit log rename. Settings that differ: this bench's stand, and each is named until both benches have the same.
 
@@ -228,9 +241,10 @@ def merge(
 def _merged(taken: Taken, other: Path) -> list[str]:
     lines = _counted(taken, "merge", other)
     aside = sum(len(conflict.aside) for conflict in taken.counts.conflicts)
+    if aside:
+        lines.append(f"  set aside, until its conflict is settled: {counted(aside, 'entry', 'entries')}")
     if left_out := taken.counts.refused - aside:
-        entries = "1 entry" if left_out == 1 else f"{left_out:,} entries"
-        lines.append(f"  refused: {aside:,} in conflict (taken in, and set aside), {entries} of settings (left out)")
+        lines.append(f"  left out, of settings that differ: {counted(left_out, 'entry', 'entries')}")
     lines += [line for one in taken.counts.renamed for line in _renamed(one)]
     lines += [
         f"{pair.setting} is {pair.here} here and {pair.there} in {short(other.name)}: {pair.here} "
@@ -287,7 +301,7 @@ def backup(
     from trimfit.verbs import import_export
 
     taken = import_export.back_up(log_path(context), file)
-    answer(as_json, _counts(taken), lambda: _counted(taken, "backup", file))
+    answer(as_json, _counts(taken), lambda: _written(taken, "backup", file))
 
 
 @app.command()
@@ -322,7 +336,11 @@ def _checked(found: Checked) -> Sequence[str]:
     rows = [[mark.entry, short(mark.reed, 18), mark.kind, mark.sentence] for mark in found.marks]
     listed = table(["entry", "reed", "mark", "why"], rows, wrap=True) if rows else []
     entries = "1 entry that counts" if whole == 1 else f"{counted(whole, 'entry', 'entries')} that count"
-    return [f"the log is sound: {entries}, {marks}", *listed]
+    foot = prose(
+        "an entry counts with its mark, and a right one is left as it is; a wrong one is put right with "
+        f"{command('log', 'amend', 'ENTRY')} or taken back with {command('log', 'strike', 'ENTRY')}"
+    )
+    return [f"the log is sound: {entries}, {marks}", *listed, *(foot if rows else [])]
 
 
 @app.command(context_settings={"ignore_unknown_options": True})

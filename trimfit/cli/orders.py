@@ -36,8 +36,8 @@ def pick(
 ) -> None:
     """Which untrimmed blanks to start an order with, best first.
 
-    Best is what allot makes least, too: the expected cost in minutes, of cuts and readings and of what a reed
-    lost or left outside tolerance costs by the settings.
+    Best is the blank that is expected to cost the fewest minutes: those of its cuts and readings, and what the settings
+    say that a reed lost or left outside the tolerance costs. trimfit allot goes by the same minutes.
 
     Example: trimfit pick O-12
     """

@@ -131,6 +131,8 @@ def progress_of(order: Order, counts: dict[str, int], today: str) -> Progress:
 def order_named(journal: Journal, name: str) -> Order:
     """An order of the log. InputError with the nearest name for one it does not know."""
     orders = journal.orders()
+    if not name.strip():
+        raise InputError("no order is named", "order", "say which order")
     if name not in orders:
         raise InputError(f"order {short(name)!r} is not in the log", "order", nearest(name, sorted(orders), FEW_NAMES))
     return orders[name]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
+from threading import Timer
 
 import pytest
 
+from tests.cli.typed_words import run
 from trimfit.base.errors import LogError, TrimfitError
 from trimfit.base.records import Reed
 from trimfit.log.file import store
@@ -57,6 +59,22 @@ def test_a_log_kept_busy_is_said_and_nothing_is_half_logged(log: Path, monkeypat
         assert sorted(journal.reeds()) == ["R-1"]
         journal.append(Reed("R-2", "moulded", "B-1"))
         assert sorted(journal.reeds()) == ["R-1", "R-2"]
+
+
+def test_a_writer_that_waits_says_so_once(
+    log: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Was: a second writer waited without a word for as long as another program held the log."""
+    monkeypatch.setattr(store, "TOLD_AFTER_S", 0.05)
+    with sqlite3.connect(log, isolation_level=None, check_same_thread=False) as other:
+        other.execute("BEGIN IMMEDIATE")
+        Timer(0.5, lambda: other.execute("ROLLBACK")).start()
+        done = run(log, "log", "reed", "R-2", "--type", "moulded", "--batch", "B-1")
+    other.close()
+    assert done.returncode == 0
+    assert done.stderr == "waiting: another program is writing to the log\n"
+    done = run(log, "log", "reed", "R-3", "--type", "moulded", "--batch", "B-1")
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def test_a_folder_is_no_log(tmp_path: Path) -> None:

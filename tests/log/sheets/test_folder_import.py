@@ -552,7 +552,7 @@ def test_a_file_that_cannot_be_read_blames_nobody_else(tmp_path: Path) -> None:
 def test_garbage_of_many_lines_is_counted_not_listed_for_ever(tmp_path: Path) -> None:
     lines = faults_of(tmp_path, {**SHOP, "readings.csv": READ + "R-1,when,CH-1,x,703,780\n" * 4000})
     assert len(lines) == 5001
-    assert lines[-1] == "readings.csv: 3,000 more faults are not listed; mend those listed first"
+    assert lines[-1] == "readings.csv: 3,000 more faults come after these 5,000; mend these first"
 
 
 def test_a_row_that_is_in_the_log_with_other_content(tmp_path: Path) -> None:

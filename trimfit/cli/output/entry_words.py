@@ -75,7 +75,7 @@ def _asked_before(log_it: Callable[..., EntryResult]) -> EntryResult | None:
     try:
         return log_it(sure=False)
     except Doubtful as doubtful:
-        answer = _answer(doubtful.doubts, "y as typed, n drop it: ")
+        answer = _answer(doubtful.doubts, "y log it as typed, n do not log it: ")
         # Left at the question: a measured reading is not thrown away, and nobody has said yes to anything else.
         if answer in ("y", "yes", "keep") or (answer is None and doubtful.measured):
             return log_it(sure=True)
@@ -85,7 +85,9 @@ def _asked_before(log_it: Callable[..., EntryResult]) -> EntryResult | None:
 def is_it_right(doubts: Sequence[Doubt]) -> Verdict:
     """Ask a person about doubts on an entry that is in the log; no answer leaves it there, marked."""
     moved = any(doubt.kind == "misread-or-moved" for doubt in doubts)
-    answer = _answer(doubts, "r, m, or y to keep it marked: " if moved else "y as typed, n take it back: ")
+    answer = _answer(
+        doubts, "r strike it, m it has moved, y keep it marked: " if moved else "y keep it as typed, n strike it: "
+    )
     if moved and answer in ("m", "moved"):
         return "moved"
     return "wrong" if answer in ("n", "no", "r", "read", "drop") else "keep"

@@ -19,6 +19,9 @@ def exit_code_of(run: Callable[[], object], refused: Callable[[Exception], int |
 
     refused: the code where an error is the command line's own, which it has told; else None.
     """
+    from trimfit.base.progress import when_waiting
+
+    when_waiting(lambda: say("waiting: another program is writing to the log", err=True))
     try:
         code = run()
         return code if isinstance(code, int) else 0
@@ -36,6 +39,8 @@ def exit_code_of(run: Callable[[], object], refused: Callable[[Exception], int |
         remedy = "the log is unharmed; set TRIMFIT_TRACEBACK=1 and run it again to see where"
         say(f"trimfit: {type(error).__name__}: {error}; {remedy}", err=True)
         return 1
+    finally:
+        when_waiting(None)
 
 
 def print_error(error: TrimfitError) -> None:
@@ -50,9 +55,12 @@ def _on_one_line(text: str) -> str:
 
 
 def _listed(faults: Sequence[Fault]) -> Iterator[str]:
-    """One line a fault, with the lines to copy after it; of many alike the first ten, and at the end how many more."""
+    """One line a fault, with the lines to copy after it; of many alike the first ten, and after them how many more. At
+    the end what is said of a file as a whole."""
     alike: dict[tuple[str, str, str], list[Fault]] = {}
     for fault in faults:
+        if _of_a_file(fault):
+            continue
         kind = (fault.where.partition(":")[0], fault.column, _VALUES.sub("…", f"{fault.what}; {fault.remedy}"))
         same = alike.setdefault(kind, [])
         same.append(fault)
@@ -65,3 +73,10 @@ def _listed(faults: Sequence[Fault]) -> Iterator[str]:
             lines = f", lines {int(left[0]):,} to {int(left[-1]):,}" if left[0].isdigit() and left[-1].isdigit() else ""
             about = f"{file}: {column}: " if column else f"{file}: "
             yield _on_one_line(f"{about}{len(left):,} more like the {MOST_ALIKE} listed{lines}; {same[-1].remedy}")
+    for fault in faults:
+        if _of_a_file(fault):
+            yield _on_one_line(fault.line())
+
+
+def _of_a_file(fault: Fault) -> bool:
+    return not fault.column and fault.where.lower().endswith(".csv")

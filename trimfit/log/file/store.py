@@ -19,12 +19,14 @@ from types import TracebackType
 from typing import TypeVar
 
 from trimfit.base.errors import LogError, TrimfitError, command
+from trimfit.base.progress import waits
 from trimfit.log.file import schema
 
 Self = TypeVar("Self", bound="Store")
 # How long a writer waits for another before it gives up; an import of a decade takes a fraction of this.
 PATIENCE_S = 120.0
-
+TOLD_AFTER_S = 3.0
+"""And so long before it is said that it waits."""
 
 _START_AGAIN = "leave, look which file is the log, and start again: what was typed last may not be in it"
 
@@ -170,7 +172,7 @@ class Store:
         self._refuse_another_file()
         with translated(self.path):
             self._connection.execute("PRAGMA shrink_memory")  # what is read next is in the file, not remembered
-            _patiently(lambda: self._connection.execute("BEGIN IMMEDIATE"))
+            self._begin_to_write()
             self._depth, self._writing = 1, True
             try:
                 self._refuse_another_log()
@@ -192,6 +194,15 @@ class Store:
             finally:
                 self._depth, self._writing = 0, False
         self._refuse_another_file()
+
+    def _begin_to_write(self) -> None:
+        """Begin a transaction once no other program writes; a long wait is told."""
+        told_after_s = min(TOLD_AFTER_S, PATIENCE_S)
+        self._connection.execute(f"PRAGMA busy_timeout = {1000 * told_after_s:.0f}")
+        try:
+            _patiently(lambda: self._connection.execute("BEGIN IMMEDIATE"), told_after_s)
+        finally:
+            self._connection.execute(f"PRAGMA busy_timeout = {1000 * PATIENCE_S:.0f}")
 
     def refuse_read_only(self) -> None:
         """Raise TrimfitError where the log cannot be written here, for whom it is no use to begin."""
@@ -299,17 +310,21 @@ def look_before(path: Path) -> bool:
     return False
 
 
-def _patiently(step: Callable[[], object]) -> None:
+def _patiently(step: Callable[[], object], told_after_s: float = PATIENCE_S) -> None:
     """Do a step that may find the log busy; SQLite waits by itself, save where it would risk a deadlock."""
-    deadline = time.monotonic() + PATIENCE_S
+    began_s, told = time.monotonic(), False
     while True:
         try:
             step()
             return
         except sqlite3.OperationalError as error:
             busy = "locked" in str(error) or "busy" in str(error)
-            if not busy or time.monotonic() > deadline:
+            waited_s = time.monotonic() - began_s
+            if not busy or waited_s > PATIENCE_S:
                 raise
+            if waited_s >= told_after_s and not told:
+                told = True
+                waits()
             time.sleep(0.01)
 
 

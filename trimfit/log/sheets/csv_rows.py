@@ -58,7 +58,8 @@ class Faults:
         """Say how many faults of the last file were left out, if any."""
         left = self._in_file - MOST_FAULTS_A_FILE
         if left > 0:
-            self.found.append(Fault(self._file, "", f"{left:,} more faults are not listed", "mend those listed first"))
+            what = f"{left:,} more faults come after these {MOST_FAULTS_A_FILE:,}"
+            self.found.append(Fault(self._file, "", what, "mend these first"))
         self._file, self._in_file = "", 0
 
     def __bool__(self) -> bool:
