@@ -337,7 +337,7 @@ def _checked(found: Checked) -> Sequence[str]:
     listed = table(["entry", "reed", "mark", "why"], rows, wrap=True) if rows else []
     entries = "1 entry that counts" if whole == 1 else f"{counted(whole, 'entry', 'entries')} that count"
     foot = prose(
-        "an entry counts with its mark, and a right one is left as it is; a wrong one is put right with "
+        "a right entry is left as it is, with its mark; a wrong one is put right with "
         f"{command('log', 'amend', 'ENTRY')} or taken back with {command('log', 'strike', 'ENTRY')}"
     )
     return [f"the log is sound: {entries}, {marks}", *listed, *(foot if rows else [])]
