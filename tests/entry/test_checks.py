@@ -195,7 +195,8 @@ def test_a_crow_alone_makes_no_other_reed() -> None:
     f_and_e = {note: sounding()[note] for note in ("e", "f")}
     likes = reading(f_and_e, crow_hz=hz_from_cents(CROW_CENTS + 19.0))
     assert reads_like(outputs_cents(likes, SCALE), beside) == "R-2"
-    assert reading_doubts(likes, story(reading()), SHOP, foreseen=beside) == []
+    (doubt,) = reading_doubts(likes, story(reading()), SHOP, foreseen=beside)
+    assert doubt.sentence.startswith("The crow is 19 cents over what was predicted: misread (r)")
 
 
 @pytest.mark.parametrize(
@@ -450,6 +451,10 @@ def _predicted() -> ExpectedReading:
         ({"f": -7.0, "e": 7.0, "crow": -9.0}, "F 14 cents under what was predicted against E: misread (r)"),
         ({"all_notes": 19.0, "crow": 19.0}, "All notes 19 cents over what was predicted: misread (r)"),
         ({"f": 3.0, "e": -3.0}, ""),  # within what is predicted
+        ({"f": -14.0}, "F 14 cents under what was predicted against E: misread (r), or has the reed moved (m)?"),
+        # each by itself within what is predicted, and together far outside
+        ({"f": -4.5, "e": 4.5, "crow": -9.0}, "F 9 cents under what was predicted against E: misread (r)"),
+        ({"crow": -13.0}, "The crow is 13 cents under what was predicted: misread (r), or has the reed moved (m)?"),
         (
             {"f": 24.0},
             "F is 24 cents over what was predicted; is it right?",

@@ -19,7 +19,7 @@ from trimfit.session.expected_reading import expected_reading
 from trimfit.session.session import Session
 
 # Asked about without need: at most so many honest readings (stated in `entry.neighbours`).
-FALSE_ALARMS = 1 / 200
+FALSE_ALARMS = 1 / 100
 
 
 @given(st.integers(1, 10), st.integers(0, 2**32 - 1))

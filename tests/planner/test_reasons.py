@@ -90,6 +90,12 @@ def test_readings_that_were_taken_are_counted(gaps: tuple[float, ...], said: str
     assert reason(again, AIM, replace(KNOWN, since_cut=len(gaps), gaps_cents=gaps, worked=True)) == said
 
 
+def test_where_no_cut_is_left_reading_again_does_not_speak_of_one() -> None:
+    again = replace(CUT, action="read-again", length_mm=0.0, reason="vague", gap_now_cents=Interval(-2.0, -4.0, 0.0))
+    assert "a cut now would rest on too little" in reason(again, AIM, KNOWN)
+    assert "a cut now" not in reason(again, AIM, replace(KNOWN, no_cut_left=True))
+
+
 def test_readings_of_a_sitting_that_differ_are_named_whatever_is_answered() -> None:
     two = replace(KNOWN, gaps_cents=(-7.0, 0.2), worked=True, apart_cents=5.7)
     again = replace(CUT, action="read-again", length_mm=0.0, reason="vague")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.typed_words import Typed
 from tests.opened import lose_most_blanks, on
 from trimfit.base import iso_dates
 from trimfit.base.answers import Advice
@@ -55,6 +56,26 @@ def asked_then(path: Path, reed: str, **more: str) -> Advice:
         history = journal.of_reed(reed)
     last_s = max(entry.at_s for entry in (*history.readings, *history.trims))
     return on(path, ask_reed, reed, at_s=last_s, **more)
+
+
+def test_a_reed_read_in_no_chanter_is_answered_with_a_word_of_that(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(Reed("free", "moulded", "A", blade_mm=22.0))
+        entry = journal.append(reading("free", "2026-01-03T10:00", -20.0, chanter=None)).entry
+    (note,) = (note for note in asked_then(first_week, "free").notes if "chanter" in note)
+    assert note.startswith("no chanter was named, so this is as in a chanter like the shop's on average: name it")
+    Typed(first_week).say("log", "amend", entry, "chanter=Old")
+    assert f"log amend {entry} chanter=NAME" in note
+    assert "no chanter was named" not in asked_then(first_week, "free").why
+
+
+def test_where_no_cut_is_left_a_reed_is_read_once_more_before_it_is_called_finished(first_week: Path) -> None:
+    with Journal(first_week) as journal:
+        journal.append(reading("1", "2026-01-03T10:00", -20.0))
+    advice = replace(asked_then(first_week, "1"), action="read-again", trims_left=0.0)
+    assert advice_lines(advice)[0] == "> read it once more before you call it finished"
+    assert advice_lines(replace(advice, chance_past=0.8))[0] == "> read it once more before you give it up"
+    assert advice_lines(replace(advice, trims_left=1.0))[0] == "> read it again before the next cut"
 
 
 def test_a_reed_never_read_is_sent_to_the_chanter(first_week: Path) -> None:

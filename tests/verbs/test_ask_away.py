@@ -123,6 +123,27 @@ def test_an_answer_says_each_figure_once_and_of_which_chanter(by_letter: Path) -
     assert advice.why.count("stop at F ") == 1
 
 
+def test_of_a_reed_that_hardly_answers_no_crow_is_made_up_and_the_way_out_is_said(by_letter: Path) -> None:
+    with Journal(by_letter) as journal:
+        journal.append(reading("R", "2026-02-01T10:00", -38.0, chanter="Old"))
+        journal.append(reading("R", "2026-02-01T10:02", -38.0, chanter="Old"))
+    fresh = asked_then(by_letter, "R")
+    assert fresh.here is not None
+    assert fresh.here["crow_stop_hz"] > 525.0
+    assert "hardly answers" not in fresh.why
+    with Journal(by_letter) as journal:
+        for visit, gap in enumerate((-37.0, -36.0)):
+            journal.append(Trim("R", f"2026-02-01T1{visit + 1}:00", 0.5))
+            for minute in ("10", "12"):
+                journal.append(reading("R", f"2026-02-01T1{visit + 1}:{minute}", gap, chanter="Old"))
+    advice = asked_then(by_letter, "R")
+    assert advice.action in ("trim", "read-again")
+    assert advice.here is not None
+    assert advice.here["crow_stop_hz"] is None
+    assert re.search(r"this reed hardly answers a cut: .* stop at F \S+ cents? under E in Old", advice.why)
+    assert "crow" not in next(line for line in work_list([advice]) if line.startswith("R for Far"))
+
+
 def test_before_a_reading_it_says_why_it_is_read_in_another_chanter(by_letter: Path) -> None:
     assert "and the crow in Old; Far is away, and Old stands in for it" in on(by_letter, ask_reed, "R").why
 

@@ -172,7 +172,8 @@ def _away_lines(found: Sequence[Advice]) -> list[str]:
         f"{plain_name(a.reed, 18)} for {plain_name(a.chanter or '', 24)}, which "
         f"{away_words(supposed=bool(a.is_it_away))}: in "
         f"{plain_name(a.here['chanter'], 24)} gap {signed(a.here['gap_now_cents'].mean)}, "
-        f"stop at {signed(a.here['gap_stop_cents'])}, crow {crow_label(a.here['crow_stop_hz'])}"
+        f"stop at {signed(a.here['gap_stop_cents'])}"
+        + (f", crow {crow_label(a.here['crow_stop_hz'])}" if a.here["crow_stop_hz"] else "")
         for a in found
         if a.here is not None and a.action in ("trim", "read-again")
     ]

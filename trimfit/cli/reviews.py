@@ -161,12 +161,12 @@ def _chanter(one: ChanterMap, asked: list[Narrowing], *, supposed: bool) -> list
     from trimfit.base.pitch import crow_label
     from trimfit.verbs.reviews.owner_answers import narrows, told_most
 
-    meets = "its meeting pitch is not known yet"
+    meets = "" if one.told_pitch_hz else "its meeting pitch is not known yet; "
     if one.meet_pitch_hz:
         air = f" ({one.air_words()})" if one.air_words() else ""
-        meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{air}"
+        meets = f"meets at {_span(one.meet_pitch_hz, '.1f')} Hz{air}; "
     kind = f" ({plain_name(one.kind)})" if one.kind else ""
-    said = [f"{plain_name(one.chanter)}{kind}: {meets}; {one.why}"]
+    said = [f"{plain_name(one.chanter)}{kind}: {meets}{one.why}"]
     said += [
         f"asks {plain_name(ask.reed_type)} for a crow of {crow_label(ask.crow_hz.mean)}, "
         f"{_span(ask.crow_hz, '.0f')} Hz, from {ask.reeds} reed{'s' if ask.reeds != 1 else ''}"
@@ -236,7 +236,7 @@ def chanter_json(one: Any, ask_owner: Mapping[str, Sequence[Any]]) -> dict[str, 
                 name: getattr(one, name)
                 for name in ("g_octave", "agrees", "kind", "notes", "suits", "why", "stock", "stock_for", "stock_more")
             },
-            "ask_owner": ask_owner.get(one.chanter, []),
+            "ask_owner": [ask for ask in ask_owner.get(one.chanter, []) if ask.answer],
         }
     )
     return said

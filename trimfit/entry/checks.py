@@ -79,7 +79,7 @@ def reading_doubts(
     expected = {**rough_expectation(reading, history, scale), **known}
     doubts = slip_doubts(reading, expected, scale, typed=typed, after_cut=after_cut)
     slipped = bool(doubts) and all(doubt.meant for doubt in doubts)
-    moved = _moved(reading, foreseen, scale) if same_chanter and not slipped else None
+    moved = _moved(reading, foreseen, scale, one_value=not doubts) if same_chanter and not slipped else None
     doubts = _or_the_last(doubts, reading, history)
     other = _other_reed(reading, history, foreseen, scale)
     if other is not None and not slipped:
@@ -157,19 +157,22 @@ def _other_reed(
     return Doubt("other-reed", f"{next(iter(now))}_hz", sentence)
 
 
-def _moved(reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction]) -> Doubt | None:
-    """A whole reading far from what was predicted, which no one wrong value explains: the reed may have moved."""
+def _moved(
+    reading: Reading, foreseen: ExpectedReading | None, scale: Mapping[str, Fraction], *, one_value: bool
+) -> Doubt | None:
+    """A whole reading far from what was predicted: it was misread, or the reed may have moved. one_value: be it that
+    one wrong value explains it, where nothing else asks after that."""
     if foreseen is None:
         return None
     from trimfit.entry.neighbours import off_as_a_whole
 
-    found = off_as_a_whole(outputs_cents(reading, scale), foreseen.own)
+    found = off_as_a_whole(outputs_cents(reading, scale), foreseen.own, one_value=one_value)
     if found is None:
         return None
     what, cents = found
     side = f"{cents_words(cents)} {'over' if cents > 0 else 'under'} what was predicted"
-    said = f"F {side} against E" if what == "gap" else f"All notes {side}"
-    column = "f_hz" if what == "gap" else f"{next(iter(reading.notes_hz))}_hz"
+    said = {"gap": f"F {side} against E", "crow": f"The crow is {side}"}.get(what, f"All notes {side}")
+    column = {"gap": "f_hz", "crow": "crow_hz"}.get(what, f"{next(iter(reading.notes_hz))}_hz")
     return Doubt(MOVED, column, f"{said}: misread (r), or has the reed moved (m)?")
 
 

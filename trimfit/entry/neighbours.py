@@ -9,7 +9,8 @@ before it is read, and its gap alone is then like many. Densities are Student's 
 note, which no reed explains, then weighs little for any of them.
 
 A whole reading is also far off where the reed has moved: then gap and pitch are off together with the crow
-(`off_as_a_whole`). Of honest readings fewer than 1 in 200 are asked about (`tests/entry/test_neighbours.py`).
+(`off_as_a_whole`). F, E and the crow are held against their joint prediction too, by the same spreads as the range that
+is printed before a reading. Of honest readings fewer than 1 in 100 are asked about (`tests/entry/test_neighbours.py`).
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ FAR_SD = 4.0
 LIKE_SD = 2.0
 # Where one value alone leaves no more than this of the squared distance that a move explains, that value is in doubt.
 ONE_VALUE_LEAVES = 1.0
+# Upper 2 in 1,000 points of chi-square by degrees of freedom 1 to 3 (any table of it): F, E and the crow together.
+_FAR_TOGETHER = (9.550, 12.429, 14.796)
 # Upper 5 per cent points of chi-square by degrees of freedom 1 to 10 (any table of it).
 _FAR = (3.841, 5.991, 7.815, 9.488, 11.070, 12.592, 14.067, 15.507, 16.919, 18.307)
 
@@ -125,10 +128,11 @@ def reads_like(now: Mapping[str, float], foreseen: ExpectedReading) -> str | Non
     return max(found, key=lambda one: (bool(one[1]), one[0]))[1] if found else None
 
 
-def off_as_a_whole(now: Mapping[str, float], joint: Joint) -> tuple[str, float] | None:
-    """`gap` or `pitch`, and by how many cents it is off, of a reading far off that no one wrong value explains.
+def off_as_a_whole(now: Mapping[str, float], joint: Joint, *, one_value: bool = False) -> tuple[str, float] | None:
+    """`gap` or `pitch` (`crow` where these are as predicted), and by how many cents it is off, of a reading far off: by
+    gap or pitch alone, or by F, E and crow together.
 
-    None for other readings. now: outputs in cents as low A.
+    None for other readings. now: outputs in cents as low A; one_value: count those too that one wrong value explains.
     """
     read = {name: cents for name, cents in now.items() if name in joint.outputs}
     notes = [name for name in read if name != "crow"]
@@ -139,8 +143,14 @@ def off_as_a_whole(now: Mapping[str, float], joint: Joint) -> tuple[str, float] 
         weights["gap"] = {"f": 1.0, "e": -1.0}
     off = {what: joint.off_sd(read, of) for what, of in weights.items()}
     what = max(off, key=lambda name: abs(off[name][1]))
-    if abs(off[what][1]) <= FAR_SD:
+    answered = [name for name in ("f", "e", "crow") if name in read]
+    together = answered and joint.distance2_and_log_det(read, answered)[0] > _FAR_TOGETHER[len(answered) - 1]
+    if abs(off[what][1]) <= FAR_SD and not together:
         return None
+    if abs(off[what][1]) < LIKE_SD and "crow" in read:  # the notes by themselves are as predicted
+        what, off["crow"] = "crow", joint.off_sd(read, {"crow": 1.0})
+    if one_value:
+        return what, off[what][0]
     moves = [dict.fromkeys(notes, 1.0), {"f": 0.5, "e": -0.5}, {"crow": 1.0}]
     moved = joint.explained2(read, moves)
     if any(joint.explained2(read, [{name: 1.0}]) > moved - ONE_VALUE_LEAVES for name in read):

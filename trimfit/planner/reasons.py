@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from trimfit.base.errors import command
 from trimfit.base.normal import Z90
 from trimfit.base.pitch import crow_label, hz_from_cents
 from trimfit.base.plain_words import away_words, cents_words, counted, whether_away
@@ -37,6 +38,9 @@ class Grounds:
     was taken off yet; apart_cents: how far readings of one sitting mostly lie apart at most, by the readings' error.
     here: where to work to in the chanter at hand, None unless the aim's is away; supposed_away: that chanter, where it
     is only taken to be so. ahead: the last entry of a time that is yet to come, as `reading of 2062-11-28 10:16`.
+    hardly_answers: cuts do so little to it, beside its type, that a reading may be wrong or the reed is no good.
+    no_cut_left: by all that is known nothing more comes off. no_chanter: the entry of its last reading, where the
+    answer is for no chanter and the log knows some.
     """
 
     readings: int
@@ -61,6 +65,9 @@ class Grounds:
     supposed_away: str = ""
     first_in: str = ""
     ahead: str = ""
+    hardly_answers: bool = False
+    no_cut_left: bool = False
+    no_chanter: str = ""
 
     def away(self) -> str:
         """That the aim's chanter is away, or is taken to be."""
@@ -182,6 +189,10 @@ def leanings(grounds: Grounds, action: str = "trim") -> list[str]:
         said.append(f"it was logged as {grounds.event}: {since if grounds.event_read else unread_since}")
     if grounds.chanter_unread:
         said.append(f"chanter {grounds.chanter_unread} was never read with F and E: its pitch is a guess")
+    if grounds.no_chanter:
+        names = command("log", "amend", grounds.no_chanter, "chanter=NAME")
+        average = "no chanter was named, so this is as in a chanter like the shop's on average"
+        said.append(f"{average}: name it with the next reading (--chanter NAME), or of this one ({names})")
     if grounds.unbalanced:
         said.append(
             "the answer rests on a reading whose A's do not agree"
@@ -224,6 +235,10 @@ def _longest(choice: Choice, grounds: Grounds) -> str:
     if choice.action != "trim" or not longest or choice.length_mm <= longest + 1e-9:
         return ""
     return f"longer than any cut logged of {grounds.reed_type} reeds ({longest:.2f} mm)"
+
+
+def _hardly(grounds: Grounds) -> str:
+    return "this reed hardly answers a cut: read it again, or put it to stock" if grounds.hardly_answers else ""
 
 
 def _off_target(choice: Choice, aim: Aim) -> str:
@@ -288,6 +303,8 @@ def _read_again(choice: Choice, aim: Aim, grounds: Grounds) -> str:
         )
     if reason == "past?":
         return "it reads past tolerance: seat it afresh and read it once more before giving it up"
+    if grounds.no_cut_left:
+        return "seat it afresh and read it once more: that shows whether anything is left to come off"
     if cents.mean < -FAR_CENTS and cents.high - cents.low < FAR_CENTS:
         return "seat it afresh and read it once more: a reading may save a cut, which takes longer"
     return "seat it afresh and read it once more: a cut now would rest on too little"
@@ -306,9 +323,11 @@ def reason(choice: Choice, aim: Aim, grounds: Grounds, suits: str = "") -> str:
             said = f"{for_target}, to be seen again nearer the end"
         aimed = _away(choice, aim, grounds.here, grounds.away()) if grounds.here else ""
         lay = f"it lay {_days(grounds)}: its chance counts that" if grounds.idle_days >= LONG_DAYS else ""
-        return "; ".join(part for part in (aimed, said, _longest(choice, grounds), lay) if part)
+        return "; ".join(part for part in (_hardly(grounds), aimed, said, _longest(choice, grounds), lay) if part)
     if choice.action == "read-again":
         said = _read_again(choice, aim, grounds)
+        if hardly := _hardly(grounds):
+            said += f"; {hardly}"
         if grounds.here is not None and grounds.gap_read:
             said += f"; {_away(choice, aim, grounds.here, grounds.away())}"
     elif choice.action == "finished" and grounds.here is not None:

@@ -26,10 +26,11 @@ from trimfit.planner.aim import Aim, AimPosterior
 from trimfit.planner.chance_past import chance_over
 from trimfit.planner.choice import Choice, Rules, choose
 from trimfit.planner.reasons import FEW_REEDS, Grounds, Here
+from trimfit.regression.curve import bent_mm
 from trimfit.regression.design import a_imbalance_cents
 from trimfit.regression.fitted_model import FittedModel
 from trimfit.regression.movement.process import SITTING_DAYS
-from trimfit.regression.outputs import GAP
+from trimfit.regression.outputs import GAP, K
 from trimfit.regression.readings.rows import reading_cents
 
 if TYPE_CHECKING:
@@ -41,6 +42,10 @@ OUTWEIGH = 3
 # Six readings of the same reed lie no further apart than so many of their standard deviations in nineteen cases of
 # twenty (the studentized range with many degrees of freedom, any table of it).
 RANGE_SDS = 4.03
+CROW_KNOWN_CENTS = 50.0
+"""A crow to stop at is said where nine in ten lie within so much, half a semitone; cents."""
+HARDLY_ANSWERS = 1.0 / 3.0
+"""Of what a cut does to its type, so little is worth a word."""
 KNOWN_TAPE_CENTS = 4.0
 """Standard deviation of a tape's shift up to which a reading with it on tells the gap as any other."""
 
@@ -112,6 +117,8 @@ def grounds(bench: Bench, seen: Seen, aim: Aim) -> Grounds:
         worked=worked,
         apart_cents=RANGE_SDS * _reading_sd(seen),
         ahead=_ahead(bench, history),
+        hardly_answers=_hardly_answers(bench, seen),
+        no_chanter=both[-1].entry if both and not aim.chanter and bench.journal.count("chanter") else "",
         first_in=(read_in or "") if both and not there else "",
         supposed_away=aim.chanter if aim.worked_in and aim.chanter and bench.at_hand.supposed_away(aim.chanter) else "",
     )
@@ -155,19 +162,36 @@ def _reading_sd(seen: Seen) -> float:
 def here_of(seen: Seen, posterior: AimPosterior, aim: Aim) -> Here | None:
     """What to work to in the chanter at hand; None unless the aim's is away.
 
-    A cut moves the gap there and here alike, so that as far as it is from the stop there, so far it is here.
+    A cut moves the gap there and here alike, so that as far as it is from the stop there, so far it is here. The crow
+    is left out where it is hardly known so far on, and where it would be under the present one: no cut lowers it.
     """
     if aim.worked_in is None:
         return None
     gap = interval(float(posterior.here_mean[0]), float(posterior.here_var[0]) ** 0.5)
+    now, then, then_sd = crow_at_stop(seen, posterior, aim.worked_in)
+    error = Z90 * math.sqrt(float(seen.state.noise_cov[0, 0]))
+    said = Z90 * then_sd <= CROW_KNOWN_CENTS and then >= now - error
+    stop = gap.mean + posterior.stop_cents - float(posterior.mean[0])
+    return Here(aim.worked_in, gap, stop, hz_from_cents(then) if said else None)
+
+
+def crow_at_stop(seen: Seen, posterior: AimPosterior, read_in: str) -> tuple[float, float, float]:
+    """The crow now, and where the work stops with its standard deviation, as the log predicts it: cents from 440 Hz."""
     state = seen.state
-    crow = state.design(seen.removed_mm + posterior.need_mm(), seen.lip_strokes, aim.worked_in)[:1]
-    return Here(
-        aim.worked_in,
-        gap,
-        gap.mean + posterior.stop_cents - float(posterior.mean[0]),
-        hz_from_cents(float(state.outputs(crow)[0][0])),
-    )
+    lengths = (seen.removed_mm, seen.removed_mm + posterior.need_mm())
+    mean, cov = state.outputs(np.array([state.design(mm, seen.lip_strokes, read_in)[0] for mm in lengths]))
+    return float(mean[0]), float(mean[1]), math.sqrt(max(float(cov[1, 1]), 0.0))
+
+
+def _hardly_answers(bench: Bench, seen: Seen) -> bool:
+    """Whether a reed that was cut answers a cut less than a third as much as its type does there, by the gap."""
+    if not any(trim.record.length_mm for trim in seen.history.trims):
+        return False
+    model, code = bench.model, seen.type_code
+    beta = model.type_coef(code if code < model.n_types else -1)
+    twice_g = 2.0 * float(bent_mm(np.array([seen.removed_mm]), seen.state.curve)[0])
+    own = seen.state.mean[K : 2 * K] + twice_g * seen.state.mean[2 * K : 3 * K]
+    return float(GAP @ own) < HARDLY_ANSWERS * float(GAP @ (beta[1] + twice_g * beta[2]))
 
 
 def moved_by_itself(seen: Seen) -> Interval | None:

@@ -21,6 +21,7 @@ from trimfit.session.open_log import Bench, Seen
 from trimfit.session.order_progress import Progress, came_back, order_named, order_progress
 from trimfit.session.reed_forecasts import forecast_of
 from trimfit.session.session import Session
+from trimfit.verbs.wording import cuts_cell
 
 MOST_CHANTERS = 12
 SURELY_NOT_PAST, MAYBE_PAST = 0.1, 0.5
@@ -141,7 +142,7 @@ def advise(bench: Bench, seen: Seen, order: Order | None = None) -> Advice:
     record, outcome = seen.history.reed.record, seen.history.outcome
     if choice.action == "trim":
         ground = replace(ground, longest_mm=bench.longest_cut_mm(record.reed_type))
-    ground = replace(ground, here=here_of(seen, posterior, aim))
+    ground = replace(ground, here=here_of(seen, posterior, aim), no_cut_left=cuts_cell(left) == "none")
     other = suits(bench, seen, aim) if choice.action in ("past", "no-fit") else ""
     return Advice(
         reed=seen.name,

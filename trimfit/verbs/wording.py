@@ -129,8 +129,12 @@ def _head(advice: Advice) -> str:
         return f"{length}, {lip}" if lip else length
     if advice.action == "read-again" and advice.first_in:
         return f"read it in {plain_name(advice.first_in)} before the next cut"
+    if advice.action == "read-again" and not advice.gap_read:
+        return "read it first"
+    if advice.action == "read-again" and cuts_cell(advice.trims_left) == "none":
+        return f"read it once more before you {'give it up' if advice.chance_past > 0.5 else 'call it finished'}"
     if advice.action == "read-again":
-        return "read it again before the next cut" if advice.gap_read else "read it first"
+        return "read it again before the next cut"
     return {
         "finished": "finished: leave it as it is",
         "past": "past: F is over E in this chanter, and no cut brings it back",

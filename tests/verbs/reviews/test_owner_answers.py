@@ -44,8 +44,9 @@ def test_the_crow_of_a_working_reed_narrows_most(by_letter: Path) -> None:  # no
 
 
 def test_an_answer_that_tells_next_to_nothing_is_not_made_much_of() -> None:
-    assert "15.8 cents (nine in ten) for cane reeds, and no answer of its owner's" in told_most(
-        [Narrowing("pitch", 9.6, 9.58, "cane")]
+    assert told_most([Narrowing("pitch", 9.6, 9.58, "cane")]) == (
+        "its gap there is known to ± 15.8 cents (nine in ten) for cane reeds; nothing that its owner can tell would "
+        "narrow that by much: a reed sent and read there would"
     )
     assert (
         told_most([Narrowing("crow", 8.0, 4.0)]) == "ask for the crow: ± 13 cents of gap there (nine in ten) become ± 7"
@@ -53,6 +54,19 @@ def test_an_answer_that_tells_next_to_nothing_is_not_made_much_of() -> None:
     little = told_most([Narrowing("crow", 14.1, 12.9)])
     assert little.startswith("no answer helps much now; the best is the crow: ± 23 cents")
     assert little.endswith("become ± 21")
+
+
+def test_how_well_it_is_known_is_said_where_nothing_is_left_to_ask_for(by_letter: Path) -> None:  # noqa: F811
+    with Journal(by_letter) as journal:
+        for kind, name in (("chanter", "Far"), ("order", "letter")):
+            journal.strike(journal.entry_of(kind, name).entry, "more is known")  # type: ignore[union-attr]
+        known = Chanter("Far", kind="long bore", at_hand="no", working_crow_hz=560.0, meeting_pitch_hz=478.0)
+        journal.append(known)
+        journal.append(Order("letter", "Far", quantity=1, pressure_kpa=6.5))
+    said = Typed(by_letter).say("review", "chanters", "Far")
+    assert "its gap there is known to ±" in " ".join(said.split())
+    assert said.startswith("Far (long bore): stated to meet at 478.0 Hz, never read with E and F")
+    assert "1. " not in on(by_letter, letter_for, "letter")
 
 
 def test_what_is_known_already_is_not_asked(by_letter: Path) -> None:  # noqa: F811

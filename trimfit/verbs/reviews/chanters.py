@@ -390,7 +390,7 @@ def _why(
 ) -> tuple[str, bool]:
     """What the chanter's figures rest on, and whether the evidence agrees."""
     if meets is None:
-        return "never read with E and F" + (f"; stated to meet at {stated_hz:.1f} Hz" if stated_hz else ""), True
+        return (f"stated to meet at {stated_hz:.1f} Hz, " if stated_hz else "") + "never read with E and F", True
     rests = f"rests on {reeds} reed{'s' if reeds != 1 else ''} of {meets.batches} batch{'es' * (meets.batches != 1)}"
     rests += ", so it is wide" if reeds < 4 and meets.half > WIDE_CENTS else ""
     alike, apart = [], []

@@ -16,7 +16,7 @@ from trimfit.base.plain_words import plain_name
 from trimfit.base.records import Chanter, Order
 from trimfit.planner.aim import AimPosterior
 from trimfit.review.customer_letter import letter
-from trimfit.session.evidence import here_of
+from trimfit.session.evidence import crow_at_stop
 from trimfit.session.open_log import Bench
 from trimfit.session.order_progress import order_named
 from trimfit.session.session import Session
@@ -31,7 +31,7 @@ PLAYERS_KPA = 0.8
 class Narrowing:
     """What one answer would do: the standard deviation of the gap there that no work at the bench takes away, cents,
     as it is and with the answer, for a fresh reed of `reed_type`. `answer`: crow, reed type of the crow, pitch, gauge
-    or pressure."""
+    or pressure; empty where nothing is left to ask for."""
 
     answer: str
     gap_sd_cents: float
@@ -65,7 +65,7 @@ def told_most(asked: list[Narrowing]) -> str:
     if not narrows(asked):
         of = f" for {plain_name(first.reed_type)} reeds" if first.reed_type else ""
         known = f"its gap there is known to ± {Z90 * first.gap_sd_cents:.1f} cents (nine in ten){of}"
-        return f"{known}, and no answer of its owner's would narrow that much"
+        return f"{known}; nothing that its owner can tell would narrow that by much: a reed sent and read there would"
     return first.words()
 
 
@@ -86,7 +86,8 @@ def supposed_away(session: Session, chanters: Iterable[str]) -> list[str]:
 
 
 def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None = None) -> list[Narrowing]:
-    """What would narrow a chanter that is away, most telling first; empty for one that is at hand.
+    """What would narrow a chanter that is away, most telling first, or how well it is known where nothing is left to
+    ask for; empty for one that is at hand.
 
     Worked out for a fresh reed of a type. How much an answer tells hardly hangs on what it says: for crow and pitch the
     ones expected are taken, for the gauge the median of the shop's.
@@ -120,6 +121,7 @@ def what_to_ask(bench: Bench, chanter: str, reed_type: str, order: Order | None 
     ]
     if wanted.pressure_kpa is None:
         found.append(Narrowing("pressure", whole, now.beyond_sd_cents, reed_type))
+    found = found or [Narrowing("", whole, whole, reed_type)]
     return sorted(found, key=lambda one: one.gap_sd_then_cents)
 
 
@@ -136,8 +138,7 @@ def _crow_hz(bench: Bench, order: Order, reed_type: str) -> float:
     """The crow that a fresh reed of a type is expected to have where its gap closes there."""
     seen = bench.fresh(reed_type, order)
     aim = bench.aim(seen, order)
-    here = here_of(seen, bench.posterior(seen, aim), aim)
-    return float(here.crow_stop_hz) if here is not None and here.crow_stop_hz else 500.0
+    return hz_from_cents(crow_at_stop(seen, bench.posterior(seen, aim), aim.worked_in or order.chanter)[1])
 
 
 def first_ask(bench: Bench, order: Order) -> str:
@@ -175,7 +176,7 @@ def letter_for(session: Session, order_name: str) -> str:
     asked = what_to_ask(bench, order.chanter, _usual_type(bench, order), order)
     first_tells = bool(asked) and not asked[0].is_little
     tolerance = hz_width_cents(bench.settings.tolerance_hz, order.target_pitch_hz or 470.0)
-    answers = [one.answer for one in asked]
+    answers = [one.answer for one in asked if one.answer]
     return letter(order.order, order.chanter, answers, tolerance, first_tells=first_tells)
 
 
