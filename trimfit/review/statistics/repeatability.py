@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 MOST_IN_SITTING = 50
 """Nobody reads one reed more often in a sitting, and how many it would take is hardly known then."""
+FEW_REPEATS = 10
+"""Degrees of freedom under which a reading error is said to rest on few repeats: it is not known to a third."""
 MAD_TO_SD = 1.482602218505602  # of a normal distribution
 SETTLING_DAYS, PRESSURE_STEP_KPA, TEMPERATURE_STEP_C, FAR = 7.0, 0.3, 3.0, 6.0
 """What parts readings into units and conditions, and makes one none of its unit: `bench_repeatability`."""
@@ -72,6 +74,19 @@ def combine(contributions: npt.ArrayLike, dfs: npt.ArrayLike) -> PooledSd:
     return PooledSd(math.sqrt(variance), float(np.floor(variance**2 / float((part**4 / df).sum()) + 1e-9)))
 
 
+def sum_limits(parts: Sequence[PooledSd]) -> Interval:
+    """Interval (90 %) of the root of the summed squares of independent standard deviations, each with its degrees of
+    freedom: the modified large-sample one, in which no end lies inside a part's own.
+
+    With V the sum and v_i the squares, and c(p) the chi-square quantile: V + √Σ ((df/c(0.05) - 1) v_i)² above,
+    V - √Σ ((1 - df/c(0.95)) v_i)² below. Graybill & Wang (1980), J. Amer. Statist. Assoc. 75, 869-873.
+    """
+    whole, ends = sum(part.sd**2 for part in parts), [part.limits() for part in parts]
+    above = math.hypot(*(end.high**2 - part.sd**2 for part, end in zip(parts, ends, strict=True)))
+    below = math.hypot(*(part.sd**2 - end.low**2 for part, end in zip(parts, ends, strict=True)))
+    return Interval(math.sqrt(whole), math.sqrt(max(whole - below, 0.0)), math.sqrt(whole + above))
+
+
 @dataclass(frozen=True, slots=True)
 class GaugeStudy:
     """Three pooled standard deviations, as observed, and the variances that stand behind them.
@@ -79,7 +94,7 @@ class GaugeStudy:
     within: of readings in a sitting; sittings: of sitting means under one condition; conditions: of the means of
     conditions of one unit. within_var, sitting_var, condition_var: the parts each level adds (never below zero).
     total: what a single reading on another day carries (within and between sittings), with effective degrees of
-    freedom.
+    freedom; parts: the standard deviations whose squares it adds up.
     """
 
     within: PooledSd
@@ -89,6 +104,7 @@ class GaugeStudy:
     sitting_var: float
     condition_var: float
     total: PooledSd
+    parts: tuple[PooledSd, ...]
 
 
 def gauge_study(
@@ -128,19 +144,23 @@ def gauge_study(
     condition_var = math.nan
     if between.df:
         condition_var = max(between.sd**2 - float(more @ share) / between.df, 0.0)
-    total = _total(within, sittings, mean_share)
-    return GaugeStudy(within, sittings, between, within_var, sitting_var, condition_var, total)
+    parts = _parts(within, sittings, mean_share)
+    return GaugeStudy(within, sittings, between, within_var, sitting_var, condition_var, _total(parts), parts)
 
 
-def _total(within: PooledSd, sittings: PooledSd, mean_share: float) -> PooledSd:
-    """Spread of a single reading on another day: the sittings' own mean square plus the rest of the reading's."""
+def _parts(within: PooledSd, sittings: PooledSd, mean_share: float) -> tuple[PooledSd, ...]:
+    """What a single reading on another day carries: the sittings' own mean square and the rest of the reading's."""
     if not sittings.df or not within.df:
-        return sittings if sittings.df else within
-    parts = [(sittings.sd, sittings.df), (within.sd * math.sqrt(max(1.0 - mean_share, 0.0)), within.df)]
-    parts = [part for part in parts if part[0] > 0.0]
-    if not parts:
-        return PooledSd(0.0, sittings.df)
-    return combine([part[0] for part in parts], [part[1] for part in parts])
+        return (sittings if sittings.df else within,)
+    return sittings, PooledSd(within.sd * math.sqrt(max(1.0 - mean_share, 0.0)), within.df)
+
+
+def _total(parts: Sequence[PooledSd]) -> PooledSd:
+    """Parts that add up in squares as one standard deviation."""
+    some = [part for part in parts if part.sd > 0.0]
+    if len(parts) == 1 or not some:
+        return parts[0]
+    return combine([part.sd for part in some], [part.df for part in some])
 
 
 def readings_for_width(width: float, within_var: float, sitting_var: float = 0.0) -> tuple[int | None, int]:
@@ -275,8 +295,8 @@ def _one_output(
     if not study.total.df:
         return None
     if sitting_error is not None and study.sittings.df and study.within.df:
-        total = combine([study.within.sd, sitting_error.sd], [study.within.df, sitting_error.df])
-        study = replace(study, sitting_var=sitting_error.sd**2, total=total)
+        parts = study.within, sitting_error
+        study = replace(study, sitting_var=sitting_error.sd**2, total=_total(parts), parts=parts)
     within_var = study.within_var if study.within.df else study.total.sd**2
     sitting_var = study.sitting_var if study.sittings.df and study.within.df else 0.0
     here, elsewhere = readings_for_width(1.0, within_var, sitting_var)
@@ -284,7 +304,7 @@ def _one_output(
         output=name,
         readings=int(near.sum()),
         within_cents=study.within.limits(),
-        total_cents=study.total.limits(),
+        total_cents=sum_limits(study.parts),
         sitting_cents=math.sqrt(study.sitting_var) if study.sittings.df else math.nan,
         condition_cents=math.sqrt(study.condition_var) if study.conditions.df else math.nan,
         readings_in_sitting=here,
@@ -296,7 +316,11 @@ def _one_output(
 
 def _sentence(study: GaugeStudy, here: int | None, elsewhere: int) -> str:
     """What the study means at the bench."""
-    said = f"a reading errs by {study.total.sd:.1f} cents (standard deviation); the level is known to ± 1 cent after"
+    ends = sum_limits(study.parts)
+    few = ", from few repeats" if min(part.df for part in study.parts) < FEW_REPEATS else ""
+    n = 1 if ends.high - ends.low >= 0.15 else 2
+    errs = f"{study.total.sd:.{n}f} cents (standard deviation, {ends.low:.{n}f} to {ends.high:.{n}f}{few})"
+    said = f"a reading errs by {errs}; the level is known to ± 1 cent after"
     sittings = f"{elsewhere} sitting{'s' if elsewhere > 1 else ''} with one in each"
     if here is None:
         return f"{said} {sittings}; {MOST_IN_SITTING} readings of one sitting do not tell it so closely"
