@@ -11,6 +11,7 @@ import pytest
 
 from tests.reported_figures import REPORTS, rows_of
 from tests.worlds import allotting, asking, growth, proof, staying, visits
+from tests.worlds.constants import constants
 from tests.worlds.shop import World
 
 
@@ -79,3 +80,12 @@ def test_what_is_said_under_a_table_is_what_stands_in_it() -> None:
     assert proof.gap_held(["91.0 ± 0.2", "89.9 ± 0.1"]) == (
         "Of the gap it held 89.9 to 91.0 in a hundred: less than the 90 stated on 1 of the 2 benches."
     )
+
+
+def test_the_page_of_constants_has_those_that_are_there() -> None:
+    """A constant that came after the page was made was missing from it."""
+    listed = [
+        (row["constant"].strip("`"), row["file"]) for row in rows_of("constants", "constant", "gap error doubled")
+    ]
+    there = [(one.name, one.module.removeprefix("trimfit.regression.")) for one in constants()]
+    assert listed == there

@@ -55,8 +55,8 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
 
     Start: cents of crow before any trim, off the type's, plus for sharp; a gap that starts off counts where it wants
     more length than twice the crow's limit does. Slope: what a cut does to the gap, off the type's, in per cent. Week:
-    how far the crow moves in a week with no work done on the reed, in cents, what is usual for its type included; it
-    counts as off by how far that is from the usual. Off %: the chance that one of them is off by more than the settings
+    how far the crow moves in a week with no work done on the reed, in cents, off what is usual for its type (--json has
+    what is usual in it). Off %: the chance that one of them is off by more than the settings
     drift_start_cents, drift_response_pct and drift_settle_cents_per_week allow. A batch is called drifted where that is
     sure and where it stands out from how the shop's batches differ in the ordinary way; of those called, at most a
     share of 1 - drift_chance should be within those limits after all. Brackets, and what stands after ±, hold nine
@@ -81,7 +81,7 @@ def _batches(found: Sequence[BatchDrift]) -> list[str]:
             str(b.reeds),
             _plus_minus(b.start_shift_cents),
             _plus_minus(b.response_shift_pct),
-            signed(week.mean, week.decimals(1)) if (week := b.settle_cents_per_week) else "",
+            signed(week.mean, 1) if (week := b.settle_shift_cents_per_week) else "",
             chance_cell(b.chance_drifted),
             f"{b.ended_past or 0}/{b.ended_short or 0}",
             "drifted" if b.drifted else "unsure" if b.unsure else "",
@@ -99,10 +99,7 @@ def _batches(found: Sequence[BatchDrift]) -> list[str]:
         *table(heads, rows, right=(2, 3, 4, 5, 6, 7)),
         "start: cents of crow off the type's; slope: off the type's",
         "±: half of the 90 % interval",
-        *prose(
-            "week: cents that the crow moves in a week with no work done, what is usual for its type included; "
-            "it counts as off by how far that is from the usual"
-        ),
+        *prose("week: cents that the crow moves in a week with no work done, off what is usual for its type"),
         "off %: the chance that it is off by more than the settings allow",
         *prose(
             "past/short: reeds lost with F over E; reeds called good with F under E by more than the tolerance and a "
