@@ -55,8 +55,7 @@ def batches(context: typer.Context, as_json: Json = False) -> None:
 
     Start: cents of crow before any trim, off the type's, plus for sharp; a gap that starts off counts where it wants
     more length than twice the crow's limit does. Slope: what a cut does to the gap, off the type's, in per cent. Week:
-    how far the crow moves in a week with no work done on the reed, in cents, off what is usual for its type (--json has
-    what is usual in it). Off %: the chance that one of them is off by more than the settings
+    how far the crow moves in a week with no work done on the reed, in cents, off what is usual for its type. Off %: the chance that one of them is off by more than the settings
     drift_start_cents, drift_response_pct and drift_settle_cents_per_week allow. A batch is called drifted where that is
     sure and where it stands out from how the shop's batches differ in the ordinary way; of those called, at most a
     share of 1 - drift_chance should be within those limits after all. Brackets, and what stands after ±, hold nine
@@ -209,9 +208,11 @@ def _notes(one: ChanterMap) -> list[str]:
 
 
 def batch_json(batch: Any) -> dict[str, Any]:
-    """One batch as `review batches --json` has it."""
+    """One batch as `review batches --json` has it: what it moves in a week, and (`_shift`) how far that is off the
+    usual."""
     hidden = ("made_on", "made_index", "settle_norm_cents_per_week")
-    return {key: value for key, value in plain(batch).items() if key not in hidden}
+    said = {key: value for key, value in plain(batch).items() if key not in hidden}
+    return said | {"settle_shift_cents_per_week": plain(batch.settle_shift_cents_per_week)}
 
 
 def chanter_json(one: Any, ask_owner: Mapping[str, Sequence[Any]]) -> dict[str, Any]:

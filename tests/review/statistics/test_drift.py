@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -263,7 +264,7 @@ def test_three_batches_of_a_whole_shop_that_are_off_are_called() -> None:
         what, amount = chosen[batch.batch]
         if what == "crow":
             assert "sharp of its type" in batch.why
-            assert "less to take off" in batch.why
+            assert re.search(r"\d mm less to take off \((\d\.\d+) to (\d\.\d+)\)", batch.why)
             assert 30.0 < batch.start_shift_cents.mean < 60.0
         else:
             assert f"{'more' if amount > 0 else 'less'} than its type" in batch.why

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -194,11 +195,17 @@ def _offs(
     """Each respect in which batch i may be off, in words; usual_gap: a new reed's of its type, cents."""
     crow, closer, more = float(start.mean[i]), float(gap.mean[i]), float(response.mean[i])
     usual_mm = -usual_gap / gap_slope
-    less_mm = usual_mm - max(-usual_gap - closer / per_gap, 0.0) / (gap_slope * max(1.0 + more / 100.0, 0.2))
-    times = max(1.0 + more / 100.0, 0.0)
+    answers = gap_slope * max(1.0 + more / 100.0, 0.2)
+    need_mm = max(-usual_gap - closer / per_gap, 0.0) / answers
+    less_mm, times = usual_mm - need_mm, max(1.0 + more / 100.0, 0.0)
+    # the start and the answer as if each were known by itself
+    gap_half, more_half = (
+        0.5 * (of.high - of.low) for of in (drift.interval_at(gap, i), drift.interval_at(response, i))
+    )
+    half_mm = math.hypot(gap_half / per_gap, need_mm * gap_slope * more_half / 100.0) / answers
     # by where the gap starts and what it makes of a cut, whatever the crow says
     by = "by its gap and answer, expect"
-    trim = f"{by} {abs(less_mm):.2f} mm {'less' if less_mm > 0 else 'more'} to take off" if abs(less_mm) >= 0.02 else ""
+    trim = f"{by} {_less_words(less_mm, half_mm)}" if abs(less_mm) >= 0.02 else ""
     offs = [
         Off(f"starts {cents_words(crow)} {'sharp' if crow > 0 else 'flat'} of its type", float(start.chance[i]), trim),
         Off(
@@ -223,6 +230,14 @@ def _offs(
             )
         )
     return offs
+
+
+def _less_words(less_mm: float, half_mm: float) -> str:
+    """`0.17 mm less to take off (0.05 to 0.29)`, with the ends of the 90 % interval; `more` of what is below nought."""
+    way, other = ("less", "more") if less_mm > 0 else ("more", "less")
+    low, high = abs(less_mm) - half_mm, abs(less_mm) + half_mm
+    ends = f"{low:.2f} to {high:.2f}" if low >= 0.0 else f"{-low:.2f} {other} to {high:.2f} {way}"
+    return f"{abs(less_mm):.2f} mm {way} to take off ({ends})"
 
 
 def _ends(
