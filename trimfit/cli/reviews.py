@@ -53,13 +53,13 @@ def _plus_minus(value: Interval) -> str:
 def batches(context: typer.Context, as_json: Json = False) -> None:
     """Which batches drifted from their type, most drifted first.
 
-    Start: cents of crow before any trim, off the type's, plus for sharp; a gap that starts off counts where it wants
-    more length than twice the crow's limit does. Slope: what a cut does to the gap, off the type's, in per cent. Week:
-    how far the crow moves in a week with no work done on the reed, in cents, off what is usual for its type. Off %: the chance that one of them is off by more than the settings
-    drift_start_cents, drift_response_pct and drift_settle_cents_per_week allow. A batch is called drifted where that is
-    sure and where it stands out from how the shop's batches differ in the ordinary way; of those called, at most a
-    share of 1 - drift_chance should be within those limits after all. Brackets, and what stands after ±, hold nine
-    times in ten.
+    Start: cents of crow before any trim, off the type's, plus for sharp; a gap that starts off counts where it
+    wants more length than twice the crow's limit does. Slope: what a cut does to the gap, off the type's, in per
+    cent. Week: how far the crow moves in a week with no work done on the reed, in cents, off what is usual for its
+    type. Off %: the chance that one of them is off by more than the settings drift_start_cents, drift_response_pct
+    and drift_settle_cents_per_week allow. A batch is called drifted where that is sure and where it stands out from
+    how the shop's batches differ in the ordinary way; of those called, at most a share of 1 - drift_chance should
+    be within those limits after all. Brackets, and what stands after ±, hold nine times in ten.
 
     Example: trimfit review batches
     """

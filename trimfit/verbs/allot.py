@@ -79,8 +79,9 @@ class Short:
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """How many more reeds to start for an order so that enough end good, as `pick` and `rehearse` say; `places`: those
-    that it wants beyond the ones in work for it, if every reed ended good."""
+    """How many reeds to start for an order, besides those in work, so that enough end good, as `pick` and `rehearse`
+    say; those that are allotted to it count among them. `places`: those that it wants beyond the ones in work for it,
+    if every reed ended good."""
 
     order: str
     places: int
@@ -119,7 +120,9 @@ class Allotment:
         if not more:
             return ""
         rest = f" and for {len(more) - MOST_NAMED} orders more" * (len(more) > MOST_NAMED)
-        return f"Some may fail: so that enough end good, start {', '.join(more[:MOST_NAMED])}{rest}"
+        return (
+            f"Some may fail: so that enough end good, start {', '.join(more[:MOST_NAMED])}{rest}, those above counted"
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -396,7 +396,9 @@ def _why(
     alike, apart = [], []
     if stated_hz:
         off_hz, off_cents = hz_from_cents(meets.mean) - stated_hz, abs(meets.mean - cents_from_440(stated_hz))
-        reads = f"stated {stated_hz:.1f}, reads {abs(off_hz):.1f} {'higher' if off_hz > 0 else 'lower'}"
+        reads = (
+            f"stated {stated_hz:.1f}, reads {abs(off_hz):.1f} {'higher' if off_hz > 0 else 'lower'} in the usual air"
+        )
         if off_cents > meets.half + AGREE_CENTS:
             apart.append(reads)
         elif off_cents > meets.half:
