@@ -64,8 +64,6 @@ def _share(share: float, readings: int) -> str:
 
 
 def _lines(found: dict[str, Any]) -> list[str]:
-    from trimfit.base.pitch import OUTPUT_WORDS
-
     lines = [line for said in _plain_lines(found) for line in prose(said)]
     lines += ["", f"learned from {counted(found['readings'], 'reading')}"]
     for kind in found["types"]:
@@ -93,12 +91,26 @@ def _lines(found: dict[str, Any]) -> list[str]:
     lines += table(("part", *names), parts, right=(1, 2, 3, 4, 5))
     twice = "reading: what no other part explains; how a reed reads twice:"
     lines += prose_and_command(twice, command("review", "repeatability"))
-    lines += ["", "predicted against found, each batch left out"]
+    lines += _held_out_lines(found["held_out"])
+    lines += _by_readings_lines(found["held_out"])
+    if "second_opinion" in found:
+        lines += ["", "second opinion: a mixed model of the gap alone, type by type (cents)"]
+        lines += [line for one in found["second_opinion"] for line in prose(one["words"])]
+    return lines
+
+
+def _held_out_lines(held_out: list[dict[str, Any]]) -> list[str]:
+    """How far predictions were off, and how often intervals held, as two tables; none where nothing was predicted."""
+    from trimfit.base.pitch import OUTPUT_WORDS
+
     held = [
         ((OUTPUT_WORDS.get(row["output"], row["output"]), plain_name(row["reed_type"] or "all types", 24)), row)
-        for row in found["held_out"]
+        for row in held_out
         if row["output"] in SHOWN and (row["output"] in ("gap", "crow") or not row["reed_type"])
     ]
+    if not held:
+        return []
+    lines = ["", "predicted against found, each batch left out"]
     lines += prose(
         "error, type slope, last slope: root mean squares in cents, of those readings that all three predict "
         "(compared; each row without its own slips)"
@@ -122,10 +134,6 @@ def _lines(found: dict[str, Any]) -> list[str]:
         for what, row in held
     ]
     lines += table(("output", "type", "readings", "50 %", "80 %", "90 %", "95 %"), inside, right=(2, 3, 4, 5, 6))
-    lines += _by_readings_lines(found["held_out"])
-    if "second_opinion" in found:
-        lines += ["", "second opinion: a mixed model of the gap alone, type by type (cents)"]
-        lines += [line for one in found["second_opinion"] for line in prose(one["words"])]
     return lines
 
 
