@@ -198,7 +198,10 @@ def test_a_run_asks_only_for_what_is_still_wanted(demo: Typed) -> None:
     fail = f"; expect some of the {run['in_hand']} in hand to fail" if run["to_start"] > short else ""
     sure = f"({100 * run['chance_enough']:.0f} % sure)"
     assert f"you are {short} short{fail}: start {run['to_start']} {sure}" in " ".join(said.split())
-    assert f"O-12: you are {short} short{fail}: start" in " ".join(demo.say("pick", DEMO_ORDER).split())
+    listed = demo.say("pick", DEMO_ORDER)
+    assert f"O-12: you are {short} short{fail}: start" in " ".join(listed.split())
+    assert "\n------" in listed
+    assert "above the line: start these\n" in listed
 
 
 def test_a_run_without_evidence_is_refused(first_week: Typed) -> None:

@@ -102,6 +102,14 @@ def test_its_own_folder_is_made_anew_and_what_others_put_there_stays(
     assert again.asked is None
 
 
+def test_what_answers_as_of_today_is_typed_with_the_shop_s_day(made_demo: Path) -> None:
+    printed = (made_demo / "printed").read_text(encoding="utf-8")
+    hints = printed.partition("What to type next\n")[2].splitlines()
+    assert [("2026-09-17" in line, line.split()[-1]) for line in hints[2:4]] == [(True, "bench"), (True, "serve")]
+    assert all(line.startswith("  TRIMFIT_NOW=2026-09-17T23:59 ") for line in hints[2:4])
+    assert max(map(len, hints)) <= 80 + len(str(made_demo))
+
+
 @pytest.mark.parametrize("python_elsewhere", [False, True])
 def test_what_it_says_to_type_next_runs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, python_elsewhere: bool

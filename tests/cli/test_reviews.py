@@ -214,6 +214,8 @@ def test_several_tickets_and_an_order_s(tmp_path: Path, demo_log: Path) -> None:
     found = answer(demo_log, "review", "ticket", "R-0351", "R-0140", "R-0351", "--out", tmp_path / "two")
     assert isinstance(found, dict)
     assert [Path(path).stem for path in found["files"]] == ["ticket-R-0351"] * 2 + ["ticket-R-0140"] * 2
+    both = [(card["reed"], card["files"]) for card in found["tickets"]]
+    assert both == [("R-0351", found["files"][:2]), ("R-0140", found["files"][2:])]
     whole = answer(demo_log, "review", "ticket", "--order", "O-13", "--out", tmp_path / "all")
     assert isinstance(whole, dict)
     with Journal(demo_log) as journal:
@@ -343,6 +345,10 @@ def test_report_is_one_page_with_its_pictures(made_demo: Path) -> None:
         (("review", "reed", "R-0l40"), "R-0"),
         (("review", "ticket", "nobody"), "nobody"),
         (("review", "ticket", "R-0140", "--out", "FILE"), "cannot be written"),
+        (
+            ("review", "ticket", "--letter", "O-12", "--out", "letters"),
+            "prints a text and writes no file; say it alone",
+        ),
         (("report", "FILE"), "cannot be written"),
     ],
 )

@@ -381,7 +381,7 @@ def test_asked_as_of_a_moment_the_answer_is_the_one_of_then(tmp_path: Path, demo
     assert on(log, pick, order, at_s=at_s) == on(before, pick, order, at_s=at_s)
     runs = [on(path, rehearse_order, order, at_s=at_s) for path in (log, before)]
     assert runs[0] == runs[1]
-    cards = [on(path, write_tickets, [name], tmp_path / path.name[:1], at_s=at_s) for path in (log, before)]
+    cards = [on(path, write_tickets, [name], tmp_path / path.name[:1], at_s=at_s)[name] for path in (log, before)]
     assert [one.read_bytes() for one in cards[0]] == [one.read_bytes() for one in cards[1]]
 
 

@@ -95,7 +95,9 @@ def _lines(made: Demo, called: str) -> list[str]:
         "",
         "What to type next",
         f"  {called} {join(['--log', str(made.log), 'ask', one, '--at', made.as_of])}",
-        f"  {called} {join(['--log', str(made.log), 'bench', one])}",
-        f"  {called} {join(['--log', str(made.log), 'review', 'reed', one])}",
+        f"  {called} {join(['--log', str(made.log), 'review', 'reed', one, '--at', made.as_of])}",
+        f"  TRIMFIT_NOW={made.as_of}T23:59 {called} {join(['--log', str(made.log), 'bench'])}",
+        f"  TRIMFIT_NOW={made.as_of}T23:59 {called} {join(['--log', str(made.log), 'serve'])}",
+        f"{made.as_of} is the shop's day: answers as of today say that each reed lay since.",
     ]
     return lines

@@ -67,13 +67,15 @@ def _blanks(found: Picked, order: str, *, everything: bool) -> list[str]:
     heads = ("reed", "type", "mm off", "cuts", "good %", "minutes", "crow read", "")
     lines = table(heads, [_row(one, remarks) for one in shown], right=(2, 3, 4, 5))
     free = [row for row, one in enumerate(shown, 1) if not one.started]
-    if start is not None and 0 < start < len(free):
+    ruled = start is not None and 0 < start < len(free)
+    if start is not None and ruled:
         lines.insert(1 + free[start - 1], "-" * max(len(line) for line in lines))
     more = len(found.blanks) - len(shown)
     unseen = f"; {more} not shown (--all shows them)" if more else ""
     notes = [line for text, mark in remarks.items() for line in prose(f"{mark} {plain_name(text, 400)}", "    ")]
     listed = prose(f"{found.counted()}, the fewest minutes first{unseen}", "    ")
     listed += prose("minutes: expected for one reed, what a lost reed costs counted", "    ")
+    listed += ["above the line: start these"] if ruled else []
     return [*lines, *listed, *prose(f"{order}: {found.shortage()}"), *notes]
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trimfit.base.errors import InputError
 from trimfit.base.plain_words import (
     away_words,
     chance_cell,
@@ -313,7 +314,9 @@ def reed_(
     with session_of(context, as_json) as session:
         at_s = moment_asked(at)
         found = reed_story.review_reed(session, reed, at_s=at_s)
-        paths = reviews_ticket.write_tickets(session, [found.reed], ticket, at_s=at_s) if ticket is not None else []
+        paths: list[Path] = []
+        if ticket is not None:
+            paths = reviews_ticket.write_tickets(session, [found.reed], ticket, at_s=at_s)[found.reed]
     said = plain(found) | ({"ticket": [str(path) for path in paths]} if paths else {})
     renamed = prose(f"{plain_name(reed)} has another name now: {plain_name(found.reed)}") if found.reed != reed else []
     answer(as_json, said, lambda: [*renamed, *_story(found), *map(str, paths)])
@@ -348,9 +351,9 @@ def ticket_(
     order: Annotated[
         Text, option("--order", "All reeds of this order but those lost or put to stock.", "ORDER")
     ] = None,
-    out: Annotated[Path, option("--out", "Folder to write into.", "FOLDER")] = Path("tickets"),
+    out: Annotated[Path | None, option("--out", "Folder to write into; else tickets.", "FOLDER")] = None,
     letter: Annotated[
-        Text, option("--letter", "Print a text for this order's customer: what to measure.", "ORDER")
+        Text, option("--letter", "Write no card: print a text for this order's customer, what to measure.", "ORDER")
     ] = None,
     at: At = None,
     as_json: Json = False,
@@ -362,6 +365,9 @@ def ticket_(
     from trimfit.verbs.reviews import ticket as reviews_ticket
 
     if letter is not None:
+        if reeds or order is not None or out is not None:
+            what = "prints a text and writes no file"
+            raise InputError(what, "--letter", "say it alone; to keep the text: --letter ORDER > FILE")
         from trimfit.verbs.reviews.owner_answers import letter_for, supposed_away
 
         with session_of(context, as_json) as session:
@@ -372,10 +378,12 @@ def ticket_(
         answer(as_json, {"order": letter, "letter": text}, lambda: [text])
         return
     with session_of(context, as_json) as session:
-        paths = reviews_ticket.write_tickets(session, reeds or [], out, order=order, at_s=moment_asked(at))
-    files = [str(path) for path in paths]
+        folder = out or Path("tickets")
+        written = reviews_ticket.write_tickets(session, reeds or [], folder, order=order, at_s=moment_asked(at))
+    tickets = [{"reed": reed, "files": [str(path) for path in paths]} for reed, paths in written.items()]
+    files = [str(path) for paths in written.values() for path in paths]
     one = {"reed": reeds[0]} if reeds and len(reeds) == 1 and order is None else {}
-    answer(as_json, one | {"files": files}, lambda: files)
+    answer(as_json, one | {"files": files, "tickets": tickets}, lambda: files)
 
 
 @app.command()

@@ -90,7 +90,7 @@ def rule_marks(journal: Journal, *, after_seq: int = 0) -> list[Mark]:
             over_hz = unbalanced(low_a, high_a, pressure_kpa, settings, scale)
             if over_hz is not None:
                 side = "over" if over_hz > 0 else "under"
-                sentence = f"the A's do not balance: high A is {abs(over_hz):.1f} Hz {side} low A, as low A"
+                sentence = f"high A {abs(over_hz):.1f} Hz {side} low A, as low A"
                 marks.append(Mark(entry, reed, "a-unbalanced", sentence))
         if crow is not None and usual_crow is not None and not CROW_OCTAVE[0] < crow / usual_crow < CROW_OCTAVE[1]:
             sentence = f"a crow of {crow:.5g} Hz, where {usual_crow:.4g} Hz is usual; is it an octave off?"

@@ -45,7 +45,13 @@ def pdf_and_png(ticket: Ticket) -> tuple[bytes, bytes]:
     return card_parts.pdf_and_png(lambda: draw(ticket))
 
 
-_KEY = "By all readings; hollow, (Hz): not so read since work. Bars, ranges: 9 in 10."
+def _key(ticket: Ticket) -> str:
+    """What a hollow mark or a value in brackets says, of a card that has one; else empty."""
+    unread = any(one.read_hz is None and one.predicted_hz is not None for one in ticket.notes)
+    off = any(one.off_hz(ticket.tolerance_hz) for one in ticket.notes)
+    why = ["not read since the last work"] if unread else []
+    why += [f"read over {ticket.tolerance_hz:g} Hz off it"] if off else []
+    return f"{'Hollow' if ticket.aim_hz else 'In brackets'}: predicted, {' or '.join(why)}." if why else ""
 
 
 def verdict(ticket: Ticket) -> str:
@@ -192,7 +198,9 @@ def draw(ticket: Ticket) -> Figure:
     rests = f"Rests on {ticket.readings} reading{'' if ticket.readings == 1 else 's'}"
     last = f", the last of {plain(ticket.read_at.replace('T', ' '), 26)}" if ticket.read_at else ""
     put_text(axes, LEFT, 143.0, f"{rests}{last}.", size=6.3, role="mute")
-    put_text(axes, LEFT, 145.8, _KEY, size=6.3, role="mute")
+    put_text(axes, RIGHT, 143.0, "Ranges hold 9 in 10.", size=6.3, role="mute", ha="right")
+    if key := _key(ticket):
+        put_text(axes, LEFT, 145.8, key, size=6.3, role="mute")
     return figure
 
 

@@ -109,6 +109,13 @@ def test_what_would_be_a_guess_is_asked_for(tmp_path: Path, head: str, cell: str
     assert rows_of(tmp_path, "readings.csv")[1] == "1,2026-11-24,778.2"
 
 
+def test_what_another_unit_says_is_no_finer_than_it_was_typed(tmp_path: Path) -> None:
+    draft(tmp_path / "a", "reed,date,F,temp F,pressure\n1,24/11/26,778.2,70,26 inH2O\n")
+    assert rows_of(tmp_path / "a", "readings.csv")[1].endswith(",778.2,6.4763,21.1")
+    draft(tmp_path / "b", "reed,date,visit\n1,24/11/26,f 778.2 t 70 F\n")
+    assert rows_of(tmp_path / "b", "readings.csv")[1].endswith(",778.2,21.1")
+
+
 def test_a_row_without_a_reed_or_a_readable_date_is_left_out_and_named(tmp_path: Path) -> None:
     made = draft(tmp_path, "reed,date,F\n,24/11/26,778\n1,soon,778\n1,24/11/26,779\n")
     assert [(cell.row, cell.column) for cell in made.unread] == [(2, ""), (3, "date"), (3, "")]

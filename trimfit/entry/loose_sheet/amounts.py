@@ -23,6 +23,8 @@ PRESSURES = (("kPa", 0.5, 20.0), ("inH2O", 20.0, 50.0), ("mbar", 50.0, 150.0), (
 # The unit of a column whose head says mm of what no cuts are: the length left, or hundredths.
 UNSURE = "?"
 LONGEST_BARE_MM, SHORTEST_BARE_MM = 3.0, 0.05
+# As finely as a gauge or a thermometer of another unit is read.
+DECIMALS = {"temperature_c": 1, "pressure_kpa": 4}
 
 
 def _cells(column: Column, rows: Sequence[Sequence[str]]) -> list[str]:
@@ -142,7 +144,7 @@ class Amounts:
                 raise InputError("is no pitch of a low A", remedy=f"give {low:g} to {high:g} Hz")
             return hz
         parse = BY_UNIT.get(column.role.rpartition("_")[2], parse_number)
-        return _kept(column.role, parse(text), self.scale)
+        return _kept(column.role, no_finer(column.role, parse(text)), self.scale)
 
     def _note(self, column: Column, cell: str, reference_hz: float | None) -> float:
         how = self.meant.get(column.place, "sounding")
@@ -159,6 +161,11 @@ class Amounts:
             )
         hz = hz_by_cents(column.role, cents, reference_hz, self.scale)
         return _kept(f"{column.role}_hz", round(hz, 3), self.scale)
+
+
+def no_finer(name: str, value: float) -> float:
+    """An amount no finer than it was typed, where it comes of another unit: 70 F is 21.1 °C."""
+    return round(value, DECIMALS[name]) if name in DECIMALS and value != round(value, 4) else value
 
 
 def _kept(name: str, value: float, scale: Scale) -> float:

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from trimfit.base.errors import InputError, short
 from trimfit.base.pitch import crow_label
-from trimfit.entry.loose_sheet.amounts import Amounts
+from trimfit.entry.loose_sheet.amounts import DECIMALS, Amounts, no_finer
 from trimfit.entry.loose_sheet.contents import OUTCOME_WORDS, looks_like_a_date, said_in
 from trimfit.entry.loose_sheet.guesses import Notes
 from trimfit.entry.loose_sheet.heads import NOTHING, READING_ROLES, TRIM_ROLES, Column
@@ -318,6 +318,7 @@ class SheetRows:
             kept = replace(reading, crow_hz=reading.crow_hz and round(reading.crow_hz, 2))
             row = dict(zip(KINDS["reading"].names, KINDS["reading"].row(kept), strict=True))
             row["taped"] = " ".join(reading.taped)
+            row |= {name: no_finer(name, value) for name in DECIMALS if isinstance(value := row[name], float)}
             values["reading"].update({name: value for name, value in row.items() if value not in (None, "")})
             if odd := [note for note, how in reading.heard.items() if how != "sounding"]:
                 what = f"{', '.join(odd)}: hertz as low A, by its size: {short(cell)!r}"

@@ -85,33 +85,35 @@ def chanters(findings: Report, folio: Folio) -> list[str]:
         rows.append(
             (
                 named(one.chanter, 40),
-                f"{one.readings}",
                 between(one.meet_pitch_hz, ".1f"),
-                text(told, 60) if (told := one.told_words()) else "–",
                 asked or "–",
+                text(told, 60) if (told := one.told_words()) else "–",
                 witness,
-                _stock(one) or "–",
+                f"{one.readings}",
                 text(sentence(one.why, LONGEST_WHY), LONGEST_WHY),
             )
         )
     air = ranked[0].air_words()
     heads = (
         "chanter",
-        "readings",
         f"meets at, Hz{f' ({air})' if air else ''}",
-        "stated",
         "crow it asks for",
+        "stated",
         "G octave from low A",
-        "stock that suits, as pick has it, mm to come off, chance that it ends good",
+        "readings",
         "in words",
     )
     parts = []
     if any(one.meet_pitch_hz and one.asked for one in findings.chanters):
         parts.append(folio.picture(bench.chanters_map(findings.chanters, folio.looks)))
     parts += [
-        table("What each chanter asks for", heads, rows, words=(0, 3, 4, 5, 6, 7), broad=True),
+        table("What each chanter asks for", heads, rows, words=(0, 2, 3, 4, 6), broad=True, leading=2),
         left_out(MOST_ROWS, len(ranked), "chanters", "trimfit review chanters"),
     ]
+    stock = [(named(one.chanter, 40), said) for one in ranked[:MOST_ROWS] if (said := _stock(one))]
+    caption = "Stock as pick has it: mm to come off, chance that it ends good"
+    suits = [table(caption, ("chanter", "stock"), stock, words=(0, 1))] if stock else []
+    parts.append(folded("Stock that suits each chanter", suits))
     parts += _notes(ranked)
     with_points = [one for one in ranked if one.points]
     pictures = [folio.picture(bench.chanter_crows(one, folio.looks)) for one in with_points[:MOST_CHANTER_PICTURES]]

@@ -81,14 +81,15 @@ def table(
     *,
     words: Sequence[int] = (0,),
     broad: bool = False,
+    leading: int = 0,
 ) -> str:
     """A table of ready markup; the first cell of a row is its heading, columns in `words` are set left.
 
     On a narrow screen each row becomes a paragraph, and each cell says its column's name; a `broad` table does so on a
-    tablet's too.
+    tablet's too. leading: so many of the first cells stand there on lines of their own.
     """
     cells = [[ready(cell) for cell in row] for row in rows]
-    return str(_pieces().table(caption, heads, cells, words, broad))
+    return str(_pieces().table(caption, heads, cells, words, broad, leading))
 
 
 def figure(picture: Picture, drawn: Rendered, key: str) -> str:

@@ -169,8 +169,8 @@ def ticket_picture(session: Session, reed: str) -> bytes:
 
 def write_tickets(
     session: Session, reeds: Sequence[str], folder: Path, *, order: str | None = None, at_s: float | None = None
-) -> list[Path]:
-    """Write the tickets (A6) of reeds, and of an order's reeds but those lost or put to stock: PDF and PNG of each.
+) -> dict[str, list[Path]]:
+    """Write the tickets (A6) of reeds, and of an order's reeds but those lost or put to stock: by reed, PDF and PNG.
 
     at_s: as of that moment (seconds since 1970 UTC), as for `ask.ask_reed`; now if not said.
 
@@ -186,7 +186,7 @@ def write_tickets(
         raise InputError("no reed to write a ticket of", order or "", "name reeds, or an order that has reeds")
     stems = file_stems(names)
     seen: dict[str, Seen] = {}
-    out = []
+    out = {}
     for done, name in enumerate(names):
         if len(names) > 1:
             session.progress("writing tickets", done, len(names))
@@ -195,7 +195,7 @@ def write_tickets(
             seen |= bench.see_batch(record.reed_type, record.batch, only=names)
         found = ticket_as_left(bench, seen[name])
         try:
-            out += ticket.write(folder, found, stems[name])
+            out[name] = ticket.write(folder, found, stems[name])
         except OSError as error:
             raise unwritable(folder, error) from error
     if len(names) > 1:
